@@ -1,0 +1,1 @@
+"""The looptime dashboard: Dash pages over the looptime API."""

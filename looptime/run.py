@@ -1,0 +1,484 @@
+"""The canonical run: one recording, as every parser yields it and everything later sees it.
+
+A `Run` holds what was recorded and never what was concluded. Times are int64 nanoseconds on
+the log's own clock. Columns are NumPy arrays; names, threads and phases are coded as small
+integers. `Run.loops` and `Run.calls` give the same tables as DataFrames.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.schema import REASONS, CallName
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "CallColumns",
+    "Clock",
+    "LoopColumns",
+    "MarkColumns",
+    "Run",
+    "SelfPieces",
+    "SetAside",
+    "Signals",
+]
+
+Int = NDArray[np.integer]
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class LoopColumns:
+    """The loops of a run, in time order.
+
+    Parameters
+    ----------
+    loop : int64 array, shape (n,)
+        Number as logged, else 0, 1, 2, ...
+    start_ns, period_ns : int64 array, shape (n,) [ns]
+        Start, and start to start of the next loop.
+    body_ns : int64 array, shape (n,) [ns], or None
+        Length of the row that encloses the loop, where the log has one.
+    phase : int16 array, shape (n,), or None
+        Codes into `phase_names`.
+    phase_names : tuple of str
+        Phases in the log's own words.
+    line : int64 array, shape (n,), or None
+        Line of the log where each loop begins.
+    """
+
+    loop: Int
+    start_ns: Int
+    period_ns: Int
+    body_ns: Int | None = None
+    phase: Int | None = None
+    phase_names: tuple[str, ...] = ()
+    line: Int | None = None
+
+    def __len__(self) -> int:
+        return len(self.start_ns)
+
+
+@dataclass(frozen=True)
+class CallColumns:
+    """The calls of a run; each thread's calls in start order, an enclosing call before its parts.
+
+    Parameters
+    ----------
+    loop : int32 array, shape (m,)
+        Index (0 .. n-1) of the loop in which the call starts.
+    thread : int16 array, shape (m,)
+        Codes into `Run.thread_names`.
+    name : int32 array, shape (m,)
+        Codes into `Run.names`.
+    start_ns, duration_ns : int64 array, shape (m,) [ns]
+        As recorded.
+    self_ns : int64 array, shape (m,) [ns]
+        Duration minus the calls nested in it.
+    depth : int16 array, shape (m,)
+        Number of calls that enclose it.
+    seq : int64 array, shape (m,), or None
+        The logger's sequence number.
+    cpu_ns : int64 array, shape (m,) [ns], or None
+        Processor time spent in the call.
+    spill_row : int64 array, shape (k,)
+        Calls of the loop's thread that run on past the end of their loop.
+    spill_loop : int32 array, shape (k,)
+        A later loop into which that call reaches.
+    spill_ns : int64 array, shape (k,) [ns]
+        The part of its self time that belongs to that later loop.
+    """
+
+    loop: Int
+    thread: Int
+    name: Int
+    start_ns: Int
+    duration_ns: Int
+    self_ns: Int
+    depth: Int
+    seq: Int | None = None
+    cpu_ns: Int | None = None
+    spill_row: Int = field(default_factory=lambda: np.empty(0, np.int64))
+    spill_loop: Int = field(default_factory=lambda: np.empty(0, np.int32))
+    spill_ns: Int = field(default_factory=lambda: np.empty(0, np.int64))
+
+    def __len__(self) -> int:
+        return len(self.start_ns)
+
+    @classmethod
+    def empty(cls) -> CallColumns:
+        """No calls, as in a log of bare time stamps."""
+        i64 = np.empty(0, np.int64)
+        return cls(
+            loop=np.empty(0, np.int32), thread=np.empty(0, np.int16),
+            name=np.empty(0, np.int32), start_ns=i64, duration_ns=i64, self_ns=i64,
+            depth=np.empty(0, np.int16),
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class MarkColumns:
+    """Instants at which a reading was handed from one thread to another.
+
+    Parameters
+    ----------
+    time_ns : int64 array, shape (k,) [ns]
+    loop : int32 array, shape (k,)
+        Index of the loop in which it falls.
+    thread : int16 array, shape (k,)
+        Codes into `Run.thread_names`.
+    name : int32 array, shape (k,)
+        Codes into `Run.names`: the call that took the reading.
+    used : bool array, shape (k,)
+        False where the reading was published, True where it was used.
+    """
+
+    time_ns: Int
+    loop: Int
+    thread: Int
+    name: Int
+    used: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+
+@dataclass(frozen=True)
+class Signals:
+    """Values that the robot logged beside its timing.
+
+    Parameters
+    ----------
+    time_ns : int64 array, shape (k,) [ns]
+        When each row of values was logged.
+    loop : int32 array, shape (k,)
+        Index of the loop in which it falls.
+    values : dict of str to float64 array, shape (k,)
+        NaN where a row has no value.
+    """
+
+    time_ns: Int
+    loop: Int
+    values: dict[str, Float]
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """Rows of the log that were not used.
+
+    Parameters
+    ----------
+    line : int64 array, shape (k,)
+        Line of the log, counted from 1.
+    reason : int16 array, shape (k,)
+        Index into `looptime.schema.REASONS`.
+    text : tuple of str
+        The rows as they stand in the log (the first few thousand; later ones are read again
+        from the log when they are asked for).
+    """
+
+    line: Int = field(default_factory=lambda: np.empty(0, np.int64))
+    reason: Int = field(default_factory=lambda: np.empty(0, np.int16))
+    text: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.line)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Number of rows by reason, most frequent first.
+
+        Examples
+        --------
+        >>> SetAside(np.array([2]), np.array([0]), ("a,b",)).counts
+        {'before first loop': 1}
+        """
+        n = np.bincount(self.reason, minlength=len(REASONS))
+        return {REASONS[i]: int(n[i]) for i in np.argsort(-n, kind="stable") if n[i]}
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The same as a DataFrame with the columns `line`, `reason` and `text`."""
+        import pandas as pd
+
+        text = list(self.text) + [""] * (len(self) - len(self.text))
+        reasons = [REASONS[code] for code in self.reason]
+        return pd.DataFrame({"line": self.line, "reason": reasons, "text": text})
+
+
+@dataclass(frozen=True)
+class Clock:
+    """How the log's clock was read.
+
+    Parameters
+    ----------
+    unit : str
+        ``ns``, ``us``, ``ms``, ``s`` or the name of a date-time format.
+    unit_from : str
+        ``header``, ``option``, ``project`` or ``inferred: REASON``.
+    tick_ns : int
+        Smallest step that the clock shows [ns].
+    wraps, jumps : tuple of dict
+        Each with `line`, `size_ns` and a `note`.
+    restarts : tuple of int
+        Lines at which the clock began anew, where this file was cut into runs.
+    other : dict or None
+        The clock that was not used, where a row has two: its column, skew [ppm] and jitter [ns].
+    notes : tuple of str
+        Cautions in plain words.
+    starts_from : str
+        ``log`` where each call's start was recorded; ``column order`` where only durations were
+        and calls are laid one after another.
+    """
+
+    unit: str = "ns"
+    unit_from: str = "header"
+    tick_ns: int = 1
+    wraps: tuple[dict[str, object], ...] = ()
+    jumps: tuple[dict[str, object], ...] = ()
+    restarts: tuple[int, ...] = ()
+    other: dict[str, object] | None = None
+    notes: tuple[str, ...] = ()
+    starts_from: str = "log"
+
+
+@dataclass(frozen=True)
+class SelfPieces:
+    """Self time on the loop's thread, each piece within one loop.
+
+    Parameters
+    ----------
+    row : int64 array, shape (p,)
+        Row of `CallColumns` that the piece comes from.
+    loop : int32 array, shape (p,)
+    name : int32 array, shape (p,)
+    self_ns : int64 array, shape (p,) [ns]
+    """
+
+    row: Int
+    loop: Int
+    name: Int
+    self_ns: Int
+
+
+@dataclass(frozen=True)
+class Run:
+    """One recording.
+
+    Parameters
+    ----------
+    loop_columns, call_columns : LoopColumns, CallColumns
+        The canonical tables as arrays; `loops` and `calls` give DataFrames.
+    names : tuple of CallName
+        What is known of each call name; codes index it.
+    thread_names : tuple of str
+        Codes index it.
+    loop_thread : int
+        Code of the thread that runs the loop; -1 in a log without calls.
+    layout, source : str
+        Layout of the log and where it was read from.
+    rows_read, rows_used : int
+        Rows of the log that belong to this run; `rows_used` + ``len(set_aside)`` equals
+        `rows_read`.
+    loop_from : str
+        How the loops were found, in plain words.
+    dropped : int
+        Rows that the recorder reports as lost.
+    meta : dict of str to str
+        ``# key: value`` lines of the log.
+    signals, marks : Signals, MarkColumns or None
+        Where the log has them.
+    """
+
+    loop_columns: LoopColumns
+    call_columns: CallColumns = field(default_factory=CallColumns.empty)
+    names: tuple[CallName, ...] = ()
+    thread_names: tuple[str, ...] = ()
+    loop_thread: int = -1
+    layout: str = "calls"
+    source: str = ""
+    rows_read: int = 0
+    rows_used: int = 0
+    set_aside: SetAside = field(default_factory=SetAside)
+    clock: Clock = field(default_factory=Clock)
+    loop_from: str = ""
+    dropped: int = 0
+    meta: dict[str, str] = field(default_factory=dict)
+    signals: Signals | None = None
+    marks: MarkColumns | None = None
+
+    def __len__(self) -> int:
+        return len(self.loop_columns)
+
+    @cached_property
+    def loops(self) -> pd.DataFrame:
+        """Loops as a DataFrame: `loop, start_ns, period_ns` and, where logged, `body_ns, phase`."""
+        import pandas as pd
+
+        at = self.loop_columns
+        table = {"loop": at.loop, "start_ns": at.start_ns, "period_ns": at.period_ns}
+        if at.body_ns is not None:
+            table["body_ns"] = at.body_ns
+        frame = pd.DataFrame(table)
+        if at.phase is not None:
+            frame["phase"] = pd.Categorical.from_codes(at.phase, list(at.phase_names))
+        return frame
+
+    @cached_property
+    def calls(self) -> pd.DataFrame:
+        """Calls as a DataFrame with the columns of `looptime.schema.CALL_COLUMNS`."""
+        import pandas as pd
+
+        at = self.call_columns
+        frame = pd.DataFrame(
+            {
+                "loop": self.loop_columns.loop[at.loop],
+                "thread": pd.Categorical.from_codes(at.thread, list(self.thread_names)),
+                "name": pd.Categorical.from_codes(at.name, [n.name for n in self.names]),
+                "start_ns": at.start_ns,
+                "duration_ns": at.duration_ns,
+                "self_ns": at.self_ns,
+                "depth": at.depth,
+            }
+        )
+        if at.seq is not None:
+            frame["seq"] = at.seq
+        if at.cpu_ns is not None:
+            frame["cpu_ns"] = at.cpu_ns
+        return frame
+
+    @property
+    def duration_s(self) -> float:
+        """Sum of the periods [s]."""
+        return float(self.loop_columns.period_ns.sum()) / 1e9
+
+    @cached_property
+    def on_loop_thread(self) -> NDArray[np.bool_]:
+        """Which calls ran on the loop's thread; bool array, shape (m,)."""
+        return self.call_columns.thread == self.loop_thread
+
+    def self_pieces(self) -> SelfPieces:
+        """Self time on the loop's thread, cut at the loops' boundaries.
+
+        Returns
+        -------
+        SelfPieces
+            One piece a call, and one more for each later loop into which a call reaches. For
+            every loop, the pieces and `unattributed_ns` add up to the period.
+        """
+        at = self.call_columns
+        row = np.flatnonzero(self.on_loop_thread)
+        own = at.self_ns[row].astype(np.int64)
+        if not len(at.spill_row):
+            return SelfPieces(row, at.loop[row], at.name[row], own)
+        place = np.searchsorted(row, at.spill_row)
+        np.subtract.at(own, place, at.spill_ns)
+        return SelfPieces(
+            np.concatenate([row, at.spill_row]),
+            np.concatenate([at.loop[row], at.spill_loop]),
+            np.concatenate([at.name[row], at.name[at.spill_row]]),
+            np.concatenate([own, at.spill_ns]),
+        )
+
+    def unattributed_ns(self) -> NDArray[np.int64]:
+        """Part of each period that no call on the loop's thread covers; shape (n,) [ns]."""
+        pieces = self.self_pieces()
+        # bincount sums in float64: exact below 2^53 ns, which is 104 days in one loop
+        covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(self))
+        return self.loop_columns.period_ns - covered.astype(np.int64)
+
+    def select(self, keep: NDArray[np.bool_]) -> Run:
+        """The run with only the loops that are kept, and what falls into them.
+
+        Parameters
+        ----------
+        keep : bool array, shape (n,)
+
+        Returns
+        -------
+        Run
+            Starts and periods are as recorded; row counts and `set_aside` stay the log's.
+        """
+        new_index = np.cumsum(keep) - 1
+        loops = self.loop_columns
+        calls = self.call_columns
+        kept = keep[calls.loop]
+        new_row = np.cumsum(kept) - 1
+        spilt = kept[calls.spill_row] & keep[calls.spill_loop] if len(calls.spill_row) else []
+        lost = kept[calls.spill_row] & ~keep[calls.spill_loop] if len(calls.spill_row) else []
+        self_ns = calls.self_ns.copy() if np.any(lost) else calls.self_ns
+        if np.any(lost):  # what reached into a loop that is left out goes with it
+            np.subtract.at(self_ns, calls.spill_row[lost], calls.spill_ns[lost])
+        picked = CallColumns(
+            loop=new_index[calls.loop[kept]].astype(np.int32),
+            thread=calls.thread[kept],
+            name=calls.name[kept],
+            start_ns=calls.start_ns[kept],
+            duration_ns=calls.duration_ns[kept],
+            self_ns=self_ns[kept],
+            depth=calls.depth[kept],
+            seq=None if calls.seq is None else calls.seq[kept],
+            cpu_ns=None if calls.cpu_ns is None else calls.cpu_ns[kept],
+            spill_row=new_row[calls.spill_row[spilt]] if len(calls.spill_row) else calls.spill_row,
+            spill_loop=new_index[calls.spill_loop[spilt]].astype(np.int32)
+            if len(calls.spill_row)
+            else calls.spill_loop,
+            spill_ns=calls.spill_ns[spilt] if len(calls.spill_row) else calls.spill_ns,
+        )
+        return replace(
+            self,
+            loop_columns=LoopColumns(
+                loops.loop[keep],
+                loops.start_ns[keep],
+                loops.period_ns[keep],
+                None if loops.body_ns is None else loops.body_ns[keep],
+                None if loops.phase is None else loops.phase[keep],
+                loops.phase_names,
+                None if loops.line is None else loops.line[keep],
+            ),
+            call_columns=picked,
+            signals=_select_signals(self.signals, keep, new_index),
+            marks=_select_marks(self.marks, keep, new_index),
+        )
+
+    def with_names(self, names: tuple[CallName, ...]) -> Run:
+        """The run with other labels for its call names (same order, same length)."""
+        return replace(self, names=names)
+
+
+def _select_signals(
+    signals: Signals | None, keep: NDArray[np.bool_], new_index: Int
+) -> Signals | None:
+    if signals is None:
+        return None
+    kept = keep[signals.loop]
+    return Signals(
+        signals.time_ns[kept],
+        new_index[signals.loop[kept]].astype(np.int32),
+        {name: values[kept] for name, values in signals.values.items()},
+    )
+
+
+def _select_marks(
+    marks: MarkColumns | None, keep: NDArray[np.bool_], new_index: Int
+) -> MarkColumns | None:
+    if marks is None:
+        return None
+    kept = keep[marks.loop]
+    return MarkColumns(
+        marks.time_ns[kept],
+        new_index[marks.loop[kept]].astype(np.int32),
+        marks.thread[kept],
+        marks.name[kept],
+        marks.used[kept],
+    )

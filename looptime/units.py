@@ -1,0 +1,89 @@
+"""Time units: every time inside looptime is an int64 count of nanoseconds."""
+
+from __future__ import annotations
+
+import re
+
+from looptime.errors import UsageError
+
+__all__ = ["NS_PER_MS", "NS_PER_S", "NS_PER_US", "UNITS", "split_unit", "unit_ns"]
+
+NS_PER_US = 1_000
+NS_PER_MS = 1_000_000
+NS_PER_S = 1_000_000_000
+
+#: Nanoseconds in one of each unit, by the name used in output.
+UNITS: dict[str, int] = {"ns": 1, "us": NS_PER_US, "ms": NS_PER_MS, "s": NS_PER_S}
+
+_SPELLINGS = {
+    "ns": "ns", "nsec": "ns", "nsecs": "ns", "nanos": "ns", "nanosecond": "ns",
+    "nanoseconds": "ns", "us": "us", "usec": "us", "usecs": "us", "micros": "us",
+    "microsecond": "us", "microseconds": "us", "\N{MICRO SIGN}s": "us",
+    "\N{GREEK SMALL LETTER MU}s": "us", "ms": "ms", "msec": "ms", "msecs": "ms",
+    "millis": "ms", "millisecond": "ms", "milliseconds": "ms", "s": "s", "sec": "s",
+    "secs": "s", "second": "s", "seconds": "s",
+}  # fmt: skip
+_BRACKETED = re.compile(r"^(.*?)[\s_]*[\[(]\s*([^\])]+?)\s*[\])]\s*$")
+_SUFFIXED = re.compile(r"^(.*?)[\s_.\-]+([a-z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)$")
+# camelCase headers: startUs, durationMs, timeNs
+_CAMEL = re.compile(r"^(.*[a-z0-9])(Ns|Us|Ms|Sec|Secs|Seconds|Millis|Micros|Nanos)$")
+
+
+def unit_ns(unit: str) -> int:
+    """Nanoseconds in one `unit`.
+
+    Parameters
+    ----------
+    unit : str
+        ``ns``, ``us``, ``ms``, ``s`` or an ordinary spelling of one of them.
+
+    Raises
+    ------
+    UsageError
+        If the unit is not one of these.
+
+    Examples
+    --------
+    >>> unit_ns("us")
+    1000
+    >>> unit_ns("millis")
+    1000000
+    """
+    known = _SPELLINGS.get(unit.strip().lower())
+    if known is None:
+        raise UsageError(f"unit {unit!r} is not known: use one of ns, us, ms, s")
+    return UNITS[known]
+
+
+def split_unit(header: str) -> tuple[str, str | None]:
+    """Split a column header into its stem and its time unit.
+
+    Returns
+    -------
+    stem : str
+        The header without the unit.
+    unit : str or None
+        ``ns``, ``us``, ``ms`` or ``s``; None where the header names no unit.
+
+    Examples
+    --------
+    >>> split_unit("start_us")
+    ('start', 'us')
+    >>> split_unit("Loop time [ms]")
+    ('Loop time', 'ms')
+    >>> split_unit("startMicros")
+    ('start', 'us')
+    >>> split_unit("heading")
+    ('heading', None)
+    """
+    text = header.strip()
+    bracketed = _BRACKETED.match(text)
+    if bracketed and bracketed[2].strip().lower() in _SPELLINGS:
+        return bracketed[1].strip(), _SPELLINGS[bracketed[2].strip().lower()]
+    camel = _CAMEL.match(text)
+    if camel and camel[2].lower() in _SPELLINGS:
+        return camel[1], _SPELLINGS[camel[2].lower()]
+    suffixed = _SUFFIXED.match(text.lower())
+    if suffixed and suffixed[2] in _SPELLINGS:
+        return text[: len(suffixed[1])], _SPELLINGS[suffixed[2]]
+    return text, _SPELLINGS.get(text.lower()) if text.lower() in {"micros", "millis", "nanos"} else None
