@@ -1,6 +1,6 @@
 """What looptime raises; the lowest module, so that anything may import it."""
 
-__all__ = ["LogError", "LooptimeError", "NotEnough", "ProjectError", "UsageError"]
+__all__ = ["LogError", "LooptimeError", "NotEnoughError", "ProjectError", "UsageError"]
 
 
 class LooptimeError(Exception):
@@ -18,7 +18,7 @@ class ProjectError(LooptimeError):
     """The project file (``looptime.toml``) cannot be used."""
 
 
-class NotEnough(LooptimeError):
+class NotEnoughError(LooptimeError):
     """The log holds too little for the question that was asked."""
 
 

@@ -326,7 +326,11 @@ class Run:
         import pandas as pd
 
         at = self.loop_columns
-        table = {"loop": at.loop, "start_ns": at.start_ns, "period_ns": at.period_ns}
+        table: dict[str, object] = {
+            "loop": at.loop,
+            "start_ns": at.start_ns,
+            "period_ns": at.period_ns,
+        }
         if at.body_ns is not None:
             table["body_ns"] = at.body_ns
         frame = pd.DataFrame(table)
@@ -390,7 +394,7 @@ class Run:
             np.concatenate([own, at.spill_ns]),
         )
 
-    def unattributed_ns(self) -> NDArray[np.int64]:
+    def unattributed_ns(self) -> Int:
         """Part of each period that no call on the loop's thread covers; shape (n,) [ns]."""
         pieces = self.self_pieces()
         # bincount sums in float64: exact below 2^53 ns, which is 104 days in one loop
@@ -403,6 +407,7 @@ class Run:
         Parameters
         ----------
         keep : bool array, shape (n,)
+            Which loops to keep.
 
         Returns
         -------
@@ -410,43 +415,19 @@ class Run:
             Starts and periods are as recorded; row counts and `set_aside` stay the log's.
         """
         new_index = np.cumsum(keep) - 1
-        loops = self.loop_columns
-        calls = self.call_columns
-        kept = keep[calls.loop]
-        new_row = np.cumsum(kept) - 1
-        spilt = kept[calls.spill_row] & keep[calls.spill_loop] if len(calls.spill_row) else []
-        lost = kept[calls.spill_row] & ~keep[calls.spill_loop] if len(calls.spill_row) else []
-        self_ns = calls.self_ns.copy() if np.any(lost) else calls.self_ns
-        if np.any(lost):  # what reached into a loop that is left out goes with it
-            np.subtract.at(self_ns, calls.spill_row[lost], calls.spill_ns[lost])
-        picked = CallColumns(
-            loop=new_index[calls.loop[kept]].astype(np.int32),
-            thread=calls.thread[kept],
-            name=calls.name[kept],
-            start_ns=calls.start_ns[kept],
-            duration_ns=calls.duration_ns[kept],
-            self_ns=self_ns[kept],
-            depth=calls.depth[kept],
-            seq=None if calls.seq is None else calls.seq[kept],
-            cpu_ns=None if calls.cpu_ns is None else calls.cpu_ns[kept],
-            spill_row=new_row[calls.spill_row[spilt]] if len(calls.spill_row) else calls.spill_row,
-            spill_loop=new_index[calls.spill_loop[spilt]].astype(np.int32)
-            if len(calls.spill_row)
-            else calls.spill_loop,
-            spill_ns=calls.spill_ns[spilt] if len(calls.spill_row) else calls.spill_ns,
-        )
+        at = self.loop_columns
         return replace(
             self,
             loop_columns=LoopColumns(
-                loops.loop[keep],
-                loops.start_ns[keep],
-                loops.period_ns[keep],
-                None if loops.body_ns is None else loops.body_ns[keep],
-                None if loops.phase is None else loops.phase[keep],
-                loops.phase_names,
-                None if loops.line is None else loops.line[keep],
+                at.loop[keep],
+                at.start_ns[keep],
+                at.period_ns[keep],
+                _picked(at.body_ns, keep),
+                _picked(at.phase, keep),
+                at.phase_names,
+                _picked(at.line, keep),
             ),
-            call_columns=picked,
+            call_columns=_select_calls(self.call_columns, keep, new_index),
             signals=_select_signals(self.signals, keep, new_index),
             marks=_select_marks(self.marks, keep, new_index),
         )
@@ -454,6 +435,36 @@ class Run:
     def with_names(self, names: tuple[CallName, ...]) -> Run:
         """The run with other labels for its call names (same order, same length)."""
         return replace(self, names=names)
+
+
+def _picked(column: Int | None, keep: NDArray[np.bool_]) -> Int | None:
+    return None if column is None else column[keep]
+
+
+def _select_calls(calls: CallColumns, keep: NDArray[np.bool_], new_index: Int) -> CallColumns:
+    kept = keep[calls.loop]
+    stays = kept[calls.spill_row]
+    reaches = keep[calls.spill_loop]
+    spilt, lost = stays & reaches, stays & ~reaches
+    self_ns = calls.self_ns
+    if lost.any():  # what reached into a loop that is left out goes with it
+        self_ns = self_ns.copy()
+        np.subtract.at(self_ns, calls.spill_row[lost], calls.spill_ns[lost])
+    new_row = np.cumsum(kept) - 1
+    return CallColumns(
+        loop=new_index[calls.loop[kept]].astype(np.int32),
+        thread=calls.thread[kept],
+        name=calls.name[kept],
+        start_ns=calls.start_ns[kept],
+        duration_ns=calls.duration_ns[kept],
+        self_ns=self_ns[kept],
+        depth=calls.depth[kept],
+        seq=_picked(calls.seq, kept),
+        cpu_ns=_picked(calls.cpu_ns, kept),
+        spill_row=new_row[calls.spill_row[spilt]],
+        spill_loop=new_index[calls.spill_loop[spilt]].astype(np.int32),
+        spill_ns=calls.spill_ns[spilt],
+    )
 
 
 def _select_signals(

@@ -13,8 +13,8 @@ __all__ = [
     "SCHEMA_VERSION",
     "SIGNALS",
     "UNATTRIBUTED",
-    "Column",
     "CallName",
+    "Column",
 ]
 
 #: Version of the JSON output and of stored files; raised when a key changes its meaning.

@@ -23,6 +23,7 @@ _SPELLINGS = {
     "millis": "ms", "millisecond": "ms", "milliseconds": "ms", "s": "s", "sec": "s",
     "secs": "s", "second": "s", "seconds": "s",
 }  # fmt: skip
+_COUNTERS = {"nanos", "micros", "millis"}
 _BRACKETED = re.compile(r"^(.*?)[\s_]*[\[(]\s*([^\])]+?)\s*[\])]\s*$")
 _SUFFIXED = re.compile(r"^(.*?)[\s_.\-]+([a-z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)$")
 # camelCase headers: startUs, durationMs, timeNs
@@ -86,4 +87,5 @@ def split_unit(header: str) -> tuple[str, str | None]:
     suffixed = _SUFFIXED.match(text.lower())
     if suffixed and suffixed[2] in _SPELLINGS:
         return text[: len(suffixed[1])], _SPELLINGS[suffixed[2]]
-    return text, _SPELLINGS.get(text.lower()) if text.lower() in {"micros", "millis", "nanos"} else None
+    # a bare "micros" or "millis" is a counter by that name; a bare "s" or "us" says too little
+    return text, _SPELLINGS[text.lower()] if text.lower() in _COUNTERS else None
