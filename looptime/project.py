@@ -1,0 +1,394 @@
+"""The project file, ``looptime.toml``: what a team states about its robot beside its code.
+
+Every key is optional; a key that is not known is an error that names the nearest one. Kinds of
+calls that nobody states are guessed from ordinary words in their names.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from dataclasses import dataclass, field, replace
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Any
+
+from looptime.errors import ProjectError
+from looptime.schema import KINDS, LAYOUTS, CallName
+from looptime.units import UNITS
+
+__all__ = ["Bus", "CallRule", "Heading", "LogOptions", "Project", "find_project", "guess_name"]
+
+FILE_NAME = "looptime.toml"
+
+
+@dataclass(frozen=True)
+class LogOptions:
+    """``[log]``: how the team's logs are to be read."""
+
+    layout: str | None = None
+    unit: str | None = None
+    columns: str | None = None
+    loop_call: str | None = None
+
+
+@dataclass(frozen=True)
+class CallRule:
+    """``[[call]]``: labels for the calls whose names match a glob; the first match wins."""
+
+    match: str
+    kind: str | None = None
+    subsystem: str | None = None
+    device: str | None = None
+    bus: str | None = None
+    items: int | None = None
+    batchable: bool | None = None
+    recurs: str | None = None
+
+
+@dataclass(frozen=True)
+class Bus:
+    """``[bus.NAME]``: cost of a transaction [ms] = `base_ms` + items x `per_item_ms`."""
+
+    base_ms: float | None = None
+    per_item_ms: float | None = None
+    lock: str = "unknown"
+
+
+@dataclass(frozen=True)
+class Heading:
+    """``[heading]``: where the heading is read and used, and what error is tolerable."""
+
+    read_call: str | None = None
+    pickup_call: str | None = None
+    use_call: str | None = None
+    read_instant: str | None = None
+    sensor_delay_ms: float = 0.0
+    tolerance_deg: float | None = None
+    tolerance_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Project:
+    """What ``looptime.toml`` says.
+
+    Parameters
+    ----------
+    path : Path or None
+        The file, None where there is none.
+    log : LogOptions
+    calls : tuple of CallRule
+    buses : dict of str to Bus
+    heading : Heading
+    budget_ms, serious_ms : float or None [ms]
+        Period above which a loop overruns, and above which that is serious.
+    robot, max_turn_rate_deg_s, max_speed_m_s
+        ``[robot]``.
+    effort : dict of str to float
+        Effort classes of remedies.
+    limits : dict
+        ``[limits]``: flat keys, and `call` with one table a call.
+    regression : dict of str to float
+        ``[regression]``: `tolerance_percent`, `tolerance_ms`, `confidence`.
+    """
+
+    path: Path | None = None
+    log: LogOptions = field(default_factory=LogOptions)
+    calls: tuple[CallRule, ...] = ()
+    buses: dict[str, Bus] = field(default_factory=dict)
+    heading: Heading = field(default_factory=Heading)
+    budget_ms: float | None = None
+    serious_ms: float | None = None
+    robot: str | None = None
+    max_turn_rate_deg_s: float | None = None
+    max_speed_m_s: float | None = None
+    effort: dict[str, float] = field(default_factory=dict)
+    limits: dict[str, Any] = field(default_factory=dict)
+    regression: dict[str, float] = field(default_factory=dict)
+
+    @classmethod
+    def load(cls, path: str | Path) -> Project:
+        """Read a project file.
+
+        Raises
+        ------
+        ProjectError
+            If it cannot be read, is not TOML, or holds a key or a value that is not known.
+        """
+        path = Path(path)
+        try:
+            data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        except OSError as error:
+            raise ProjectError(f"{path}: cannot be read: {error.strerror}") from error
+        except UnicodeDecodeError as error:
+            raise ProjectError(f"{path}: is not UTF-8 text: save it as UTF-8") from error
+        except tomllib.TOMLDecodeError as error:
+            raise ProjectError(f"{path}: is not valid TOML: {error}") from error
+        return _from_toml(data, path)
+
+    def label(self, logged: CallName) -> CallName:
+        """Labels of a call: the log's own words first, then the project's, then a guess.
+
+        Examples
+        --------
+        >>> project = Project(calls=(CallRule("gyro.*", kind="sensor read", bus="port"),))
+        >>> project.label(CallName("gyro.read")).bus
+        'port'
+        >>> project.label(CallName("mast.position.read")).kind
+        'sensor read'
+        """
+        rule = next((r for r in self.calls if fnmatchcase(logged.name, r.match)), None)
+        if rule is None:
+            return guess_name(logged)
+        ours = {
+            key: getattr(rule, key)
+            for key in ("subsystem", "device", "bus", "items", "batchable", "recurs")
+            if getattr(rule, key) is not None and getattr(logged, key) is None
+        }
+        labelled = replace(logged, **ours)
+        if logged.kind_from == "log":
+            return labelled
+        if rule.kind is not None:
+            return guess_name(replace(labelled, kind=rule.kind, kind_from="project"))
+        return guess_name(labelled)
+
+
+_KEYS: dict[str, tuple[str, ...]] = {
+    "log": ("layout", "unit", "columns", "loop_call"),
+    "loop": ("budget_ms", "serious_ms"),
+    "call": ("match", "kind", "subsystem", "device", "bus", "items", "batchable", "recurs"),
+    "bus": ("base_ms", "per_item_ms", "lock"),
+    "robot": ("name", "max_turn_rate_deg_s", "max_speed_m_s"),
+    "heading": (
+        "read_call", "pickup_call", "use_call", "read_instant", "sensor_delay_ms",
+        "tolerance_deg", "tolerance_mm",
+    ),
+    "limits": (
+        "period_mean_ms", "period_p50_ms", "period_p95_ms", "period_p99_ms", "period_max_ms",
+        "work_mean_ms", "work_p50_ms", "work_p95_ms", "work_p99_ms", "work_max_ms",
+        "overrun_share", "call",
+    ),
+    "limits.call": ("mean_ms", "p50_ms", "p95_ms", "p99_ms", "max_ms"),
+    "regression": ("tolerance_percent", "tolerance_ms", "confidence"),
+}  # fmt: skip
+_SECTIONS = ("log", "loop", "call", "bus", "robot", "heading", "effort", "limits", "regression")
+_TEXT = {
+    "layout", "unit", "columns", "loop_call", "match", "kind", "subsystem", "device", "bus",
+    "recurs", "lock", "name", "read_call", "pickup_call", "use_call", "read_instant",
+}  # fmt: skip
+_CHOICES: dict[str, tuple[str, ...]] = {
+    "layout": LAYOUTS,
+    "unit": tuple(UNITS),
+    "kind": KINDS,
+    "recurs": ("loop", "time"),
+    "lock": ("fair", "barging", "unknown"),
+    "read_instant": ("start", "end"),
+}
+
+
+def _known(key: str, allowed: tuple[str, ...], where: str) -> None:
+    if key in allowed:
+        return
+    near = difflib.get_close_matches(key, allowed, n=1, cutoff=0.0)
+    raise ProjectError(f"{where}: key {key!r} is not known; the nearest is {near[0]!r}")
+
+
+def _value(key: str, value: Any, where: str) -> Any:
+    """Check one value by its key: text, a whole number, yes or no, or a number from 0."""
+    if key in _TEXT:
+        if not isinstance(value, str):
+            raise ProjectError(f"{where}: {key} takes text in quotes, not {value!r}")
+        choices = _CHOICES.get(key)
+        if choices and value not in choices:
+            raise ProjectError(f"{where}: {key} = {value!r}: use one of {', '.join(choices)}")
+        return value
+    if key == "batchable":
+        if not isinstance(value, bool):
+            raise ProjectError(f"{where}: batchable takes true or false, not {value!r}")
+        return value
+    if key == "items":
+        if isinstance(value, bool) or not isinstance(value, int) or value < 1:
+            raise ProjectError(f"{where}: items takes a whole number from 1, not {value!r}")
+        return value
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or not 0 <= value < float("inf"):
+        raise ProjectError(f"{where}: {key} takes a number from 0, not {value!r}")
+    return float(value)
+
+
+def _section(data: Any, section: str, where: str) -> dict[str, Any]:
+    if not isinstance(data, dict):
+        raise ProjectError(f"{where}: is not a table: write [{section}] on a line of its own")
+    for key in data:
+        _known(key, _KEYS[section], where)
+    return {key: _value(key, value, where) for key, value in data.items() if key != "call"}
+
+
+def _from_toml(data: dict[str, Any], path: Path) -> Project:
+    for section in data:
+        _known(section, _SECTIONS, str(path))
+
+    def part(section: str) -> dict[str, Any]:
+        return _section(data.get(section, {}), section, f"{path}: [{section}]")
+
+    robot = part("robot")
+    return Project(
+        path=path,
+        log=LogOptions(**part("log")),
+        calls=_rules(data.get("call", []), path),
+        buses=_buses(data.get("bus", {}), path),
+        heading=Heading(**part("heading")),
+        robot=robot.get("name"),
+        max_turn_rate_deg_s=robot.get("max_turn_rate_deg_s"),
+        max_speed_m_s=robot.get("max_speed_m_s"),
+        effort=_effort(data.get("effort", {}), path),
+        limits=_limits(data.get("limits", {}), path),
+        regression=_regression(part("regression"), path),
+        **part("loop"),
+    )
+
+
+def _rules(data: Any, path: Path) -> tuple[CallRule, ...]:
+    if not isinstance(data, list):
+        raise ProjectError(f"{path}: call labels are written [[call]], with two brackets")
+    rules = []
+    for number, entry in enumerate(data, 1):
+        where = f"{path}: [[call]] number {number}"
+        rule = _section(entry, "call", where)
+        if "match" not in rule:
+            raise ProjectError(f'{where}: has no match: add match = "NAME or PATTERN"')
+        rules.append(CallRule(**rule))
+    return tuple(rules)
+
+
+def _buses(data: Any, path: Path) -> dict[str, Bus]:
+    if not isinstance(data, dict) or not all(isinstance(entry, dict) for entry in data.values()):
+        raise ProjectError(f"{path}: buses are written [bus.NAME], one table a bus")
+    return {
+        name: Bus(**_section(entry, "bus", f"{path}: [bus.{name}]")) for name, entry in data.items()
+    }
+
+
+def _effort(data: Any, path: Path) -> dict[str, float]:
+    if not isinstance(data, dict):
+        raise ProjectError(f"{path}: [effort] is not a table")
+    return {key: _value(key, value, f"{path}: [effort]") for key, value in data.items()}
+
+
+def _limits(data: Any, path: Path) -> dict[str, Any]:
+    where = f"{path}: [limits]"
+    limits = _section(data, "limits", where)
+    calls = data.get("call", {})
+    if not isinstance(calls, dict) or not all(isinstance(entry, dict) for entry in calls.values()):
+        raise ProjectError(f'{where}: limits of a call are written call."NAME".p99_ms = 5.0')
+    if calls:
+        limits["call"] = {
+            name: _section(entry, "limits.call", f'{where} call."{name}"')
+            for name, entry in calls.items()
+        }
+    return limits
+
+
+def _regression(values: dict[str, float], path: Path) -> dict[str, float]:
+    confidence = values.get("confidence", 0.95)
+    if not 0.5 < confidence < 1:
+        raise ProjectError(
+            f"{path}: [regression]: confidence = {confidence:g}: use a share such as 0.95"
+        )
+    return values
+
+
+def find_project(start: str | Path | None = None) -> Path | None:
+    """The nearest ``looptime.toml`` in a folder or above it.
+
+    Parameters
+    ----------
+    start : str or Path, optional
+        Folder to begin at; the working folder by default.
+
+    Returns
+    -------
+    Path or None
+    """
+    here = Path.cwd() if start is None else Path(start).resolve()
+    for folder in (here, *here.parents):
+        candidate = folder / FILE_NAME
+        if candidate.is_file():
+            return candidate
+    return None
+
+
+# Ordinary words in call names, by kind; the first kind with a hit wins.
+_WORDS: tuple[tuple[str, str], ...] = (
+    ("pacing", "pace pacing pacer tick idle sleep throttle"),
+    ("telemetry", "telemetry log logger logging dashboard publish print console report"),
+    ("wait", "wait lock mutex acquire join await block"),
+    (
+        "actuator write",
+        "write set command motor motors servo servos actuator actuators output apply",
+    ),
+    (
+        "sensor read",
+        "read get poll sample gyro imu encoder encoders sensor sensors range distance camera"
+        " fetch measure heading input inputs",
+    ),
+    (
+        "compute",
+        "compute calc calculate update solve estimate filter control controller plan odometry"
+        " kinematics localize localise pid",
+    ),
+)
+_SPLIT = re.compile(r"[^A-Za-z]+|(?<=[a-z])(?=[A-Z])")
+
+
+def guess_name(logged: CallName) -> CallName:
+    """Fill in the kind, subsystem and device that a name's ordinary words suggest.
+
+    What the log or the project file has said stays. The subsystem is the part before the first
+    dot or slash, where there is one; a sensor or actuator's device likewise. Verbs outrank nouns:
+    ``motor.read`` is a sensor read.
+
+    Examples
+    --------
+    >>> guess_name(CallName("drive.encoder.read")).kind
+    'sensor read'
+    >>> guess_name(CallName("motor.left.write")).kind
+    'actuator write'
+    >>> guess_name(CallName("sendTelemetry")).kind
+    'telemetry'
+    >>> guess_name(CallName("zzz")).kind
+    'other'
+    """
+    words = [word.lower() for word in _SPLIT.split(logged.name) if word]
+    known: dict[str, Any] = {
+        "subsystem": logged.subsystem or _before_dot(logged.name),
+    }
+    if logged.kind_from in ("log", "project"):
+        return replace(logged, **known)
+    kind = _guess_kind(words)
+    if kind in ("sensor read", "actuator write") and logged.device is None:
+        known["device"] = _before_last_dot(logged.name)
+    return replace(logged, kind=kind, kind_from="guessed", **known)
+
+
+def _guess_kind(words: list[str]) -> str:
+    verb = words[-1] if words else ""
+    if verb in ("read", "get", "poll", "sample", "fetch", "measure"):
+        return "sensor read"
+    if verb in ("write", "set", "apply", "command"):
+        return "actuator write"
+    for kind, hints in _WORDS:
+        if not set(hints.split()).isdisjoint(words):
+            return kind
+    return "other"
+
+
+def _before_dot(name: str) -> str | None:
+    head, dot, _ = re.sub(r"[/:]+", ".", name).partition(".")
+    return head if dot and head else None
+
+
+def _before_last_dot(name: str) -> str | None:
+    head, dot, _ = re.sub(r"[/:]+", ".", name).rpartition(".")
+    return head if dot and head else None

@@ -1,0 +1,1 @@
+"""What people and programs see: text, JSON, HTML, JUnit and figures."""

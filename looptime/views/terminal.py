@@ -1,0 +1,127 @@
+"""The base of all text output: safe text, numbers, tables, a console that any terminal can show."""
+
+from __future__ import annotations
+
+import math
+import re
+import sys
+from collections.abc import Iterable, Sequence
+from typing import IO, Any
+
+from rich.console import Console, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+__all__ = [
+    "caution", "console", "figure", "heading_line", "number", "plain", "safe", "show", "table",
+]  # fmt: skip
+
+# C0, C1, escape, overrides of direction, line separators: a log's text must not steer a terminal
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
+_LONGEST = 60
+
+
+def safe(text: object, longest: int = _LONGEST) -> str:
+    r"""Text from a log as it may be shown in a terminal: no control characters, not too long.
+
+    Examples
+    --------
+    >>> safe("gyro\x1b[31m.read")
+    'gyro?[31m.read'
+    >>> safe("abcdefgh", longest=6)
+    'abc...'
+    """
+    shown = _CONTROL.sub("?", str(text))
+    return shown if len(shown) <= longest else shown[: longest - 3] + "..."
+
+
+def plain(text: object, longest: int = _LONGEST) -> Text:
+    """The same as a rich text, in which markup has no meaning."""
+    return Text(safe(text, longest))
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """A number with `digits` significant digits and no exponent; a dash where there is none.
+
+    Examples
+    --------
+    >>> number(12.3456), number(0.01234), number(1234.5), number(None)
+    ('12.3', '0.0123', '1234', '-')
+    """
+    if value is None or math.isnan(value):
+        return "-"
+    if value == 0:
+        return "0"
+    magnitude = abs(value)
+    if magnitude >= 10 ** (digits - 1):
+        return f"{value:.0f}"
+    whole = len(str(int(magnitude))) if magnitude >= 1 else 0
+    if whole:
+        return f"{value:.{digits - whole}f}"
+    shown = f"{value:.{digits}g}"
+    return f"{value:.6f}".rstrip("0").rstrip(".") if "e" in shown else shown
+
+
+def figure(value: float | None, low: float | None, high: float | None, digits: int = 3) -> str:
+    """A figure with its interval: ``12.3 (12.1 to 12.5)``.
+
+    Examples
+    --------
+    >>> figure(12.34, 12.1, 12.5)
+    '12.3 (12.1 to 12.5)'
+    >>> figure(12.34, None, None)
+    '12.3'
+    """
+    if value is None or low is None or high is None:
+        return number(value, digits)
+    return f"{number(value, digits)} ({number(low, digits)} to {number(high, digits)})"
+
+
+def heading_line(text: str) -> Text:
+    """A heading between parts of the output; bold where the terminal can, plain where not."""
+    return Text(f"\n{text}", style="bold")
+
+
+def caution(text: str) -> Text:
+    """A caution that must be read, marked by a word and not by colour alone."""
+    return Text.assemble(("caution: ", "bold"), text)
+
+
+def table(heads: Sequence[str], rows: Iterable[Sequence[Any]], left: Sequence[int] = (0,)) -> Table:
+    """A plain table; columns are right-aligned but for those in `left`.
+
+    Cells are shown as text: markup in them has no meaning, control characters are replaced.
+    """
+    made = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
+    for at, head in enumerate(heads):
+        made.add_column(
+            Text(head),
+            justify="left" if at in left else "right",
+            no_wrap=at not in left,
+            overflow="fold",
+        )
+    for row in rows:
+        made.add_row(*(cell if isinstance(cell, Text) else plain(cell) for cell in row))
+    return made
+
+
+def console(file: IO[str] | None = None) -> Console:
+    """The console for text output, at least 80 columns wide when it is not a terminal."""
+    stream = sys.stdout if file is None else file
+    made = Console(file=stream, highlight=False, markup=False, emoji=False, soft_wrap=False)
+    if not made.is_terminal:
+        made = Console(
+            file=stream, highlight=False, markup=False, emoji=False, width=100, no_color=True
+        )
+    return made
+
+
+def show(parts: Iterable[RenderableType], file: IO[str] | None = None) -> None:
+    """Print parts one under the other; what the terminal cannot encode is shown as ``?``."""
+    stream = sys.stdout if file is None else file
+    reconfigure = getattr(stream, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="replace")
+    out = console(stream)
+    for part in parts:
+        out.print(part)
