@@ -1,0 +1,380 @@
+"""looptime recorder for Python 3.8 and newer: one file, no dependencies.
+
+Copyright (c) 2026 the looptime developers. SPDX-License-Identifier: MIT-0
+You may use, copy, change and pass on this file, also inside closed programs, without any
+condition. It comes as it is, without warranty of any kind; nobody is liable for what it does.
+
+    import looptime_recorder
+
+    rec = looptime_recorder.start("logs", "practice")
+    rec.meta("robot", "tray-carrier")
+    gyro_read = rec.call("gyro.read")              # once, before the loop
+    while running:
+        rec.loop()                                 # first thing in every loop
+        rec.phase("operator" if enabled else "standby")  # holds from the next loop on
+        with gyro_read:
+            heading = gyro.read()
+        rec.signal("heading_deg", heading)
+    rec.close()                                    # on the loop's thread
+
+How it works: each thread has a ring of rows that only it fills and only the writer empties, so the
+loop takes no lock and its memory does not grow. A background thread turns the rows into text, a
+few at a time because it shares the interpreter with the loop, and appends them to the file in
+blocks. If it cannot keep up, whole loops are left out (on other threads: whole outermost calls) and
+counted; the sequence number shows where. Trouble with the file never reaches the robot's code.
+"""
+
+import atexit
+import datetime
+import os
+import pathlib
+import sys
+import threading
+import time
+
+__all__ = ["Recorder", "start"]
+
+ROWS = 1 << 13  # ring of each thread
+WRITE_EVERY_S = 0.1  # a killed program loses at most this much
+SYNC_EVERY = 10  # blocks until the disk itself is told to write
+AT_A_TIME = 64  # rows turned into text before the loop gets the interpreter back
+HEADER = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
+
+_clock = time.perf_counter_ns
+_MARKS = ("", "published", "used", "signal")
+_PUBLISHED, _USED, _SIGNAL = 1, 2, 3
+_PHASE_BITS = 16
+
+
+def start(folder, name, rows=ROWS, decimals=3):
+    """Start a recording in a new file ``folder/name-001.csv`` (the next free number).
+
+    Each thread gets a ring of `rows`; times are written with `decimals` (0 to 3) places after the
+    microsecond.
+    """
+    return Recorder(folder, name, rows, decimals)
+
+
+class _Lane:
+    """One thread's rows: only that thread moves `head`, only the writer moves `tail`."""
+
+    __slots__ = (
+        "dropped", "has_loop", "head", "kept", "lost", "name", "opened", "ring", "room",
+        "size", "tail", "thread",
+    )  # fmt: skip
+
+    def __init__(self, name, rows):
+        self.name = name
+        self.thread = threading.current_thread()
+        self.size = rows
+        # A row: (loop and phase, start), end, name and mark, sequence number. Rows to be overwritten
+        # are made here, so that a new row frees an old one and the collector is never called.
+        self.ring = [((0, n), 0, 0, 0) for n in range(rows)]
+        self.opened = []  # of calls begun and not ended: (loop and phase, start)
+        self.has_loop = False  # whether this is the thread that marks the loops
+        self.head = 0  # rows, counted on without end, as are kept and tail
+        self.kept = 0  # up to here the loops are finished and the writer may take the rows
+        self.tail = 0
+        self.room = rows  # head may go up to here; -1 while a loop is left out
+        self.lost = 0
+        self.dropped = 0
+
+    def add(self, begun, second, code):
+        """Keep a row; if it finds no room, give up the whole loop."""
+        if self.head >= self.room >= 0:
+            self.room = self.tail + self.size
+        if self.head < self.room:
+            self.ring[self.head % self.size] = (begun, second, code, self.head + self.lost)
+            self.head += 1
+        else:
+            self.lost += self.head - self.kept + 1
+            self.head = self.kept
+            self.room = -1
+
+    def keep(self):
+        """Hand the rows since the last time to the writer, or give them up as lost."""
+        if self.room < 0:
+            self.room = 0
+            self.dropped = self.lost
+        self.kept = self.head
+
+
+class _ThisThread(threading.local):
+    """The lane of whichever thread asks; made when it asks for the first time."""
+
+    def __init__(self, recorder):
+        self.lane = recorder._register()
+
+
+class Call:
+    """A call that can be timed, on any thread: ``with call: ...``; may be nested."""
+
+    __slots__ = ("_code", "_recorder", "_this_thread")
+
+    def __init__(self, recorder, code):
+        self._recorder = recorder
+        self._this_thread = recorder._this_thread
+        self._code = code
+
+    def __enter__(self):
+        self._this_thread.lane.opened.append((self._recorder._now, _clock()))
+
+    def __exit__(self, kind, error, trace):
+        end = _clock()
+        lane = self._this_thread.lane
+        opened = lane.opened
+        begun = opened.pop()
+        head = lane.head
+        if head < lane.room:  # the usual way, written out: a function call would cost too much
+            lane.ring[head % lane.size] = begun, end, self._code, head + lane.lost
+            lane.head = head + 1
+        else:
+            lane.add(begun, end, self._code)
+        if not opened and not lane.has_loop:
+            lane.keep()
+
+    def published(self):
+        """In the reading thread: the reading just taken can be seen by others from now on."""
+        self._recorder._instant(self._code | _PUBLISHED)
+
+    def used(self):
+        """In the loop: the newest reading that this call took elsewhere is picked up now."""
+        self._recorder._instant(self._code | _USED)
+
+
+class Recorder:
+    """A recording; see the top of this file. Make one with `start`."""
+
+    def __init__(self, folder, name, rows=ROWS, decimals=3):
+        self._origin = _clock()
+        self._rows = max(2, int(rows))
+        self._decimals = min(3, max(0, int(decimals)))
+        self._lock = threading.Lock()
+        self._writing = threading.Lock()
+        self._names = [""]  # 0 is "no phase"
+        self._ids = {}
+        self._calls = {}
+        self._thread_names = set()
+        self._lanes = []
+        self._remarks = []
+        self._gone_dropped = self._told_dropped = 0
+        self._loop_lane = None  # of the thread that marks the loops
+        self._loop_start = 0
+        self._loop = -1
+        self._now = -1 << _PHASE_BITS  # current loop and phase in one number
+        self._wanted_phase = 0
+        self._this_thread = _ThisThread(self)
+        self._loop_code = self._id("loop") << 2
+        self._closed = threading.Event()
+        self._out = None
+        self.path = None
+        try:
+            self._open(pathlib.Path(folder), name)
+        except OSError as problem:
+            self._give_up(problem)
+
+    # ---- marks: what the robot's code calls -------------------------------------------------
+
+    def call(self, name):
+        """Return the call of this name; ask once, not per loop."""
+        made = self._calls.get(name)
+        if made is None:
+            made = self._calls[name] = Call(self, self._id(name) << 2)
+        return made
+
+    def loop(self):
+        """Mark the start of a loop, and with it the end of the one before."""
+        instant = _clock()
+        lane = self._this_thread.lane
+        if self._loop_lane is None:
+            self._loop_lane = lane
+            lane.has_loop = True
+        elif lane is not self._loop_lane:
+            return  # one thread has the loop: the first that marked one
+        if self._loop >= 0:
+            lane.add((self._now, self._loop_start), instant, self._loop_code)
+        lane.keep()
+        self._loop_start = instant
+        self._loop += 1
+        self._now = self._loop << _PHASE_BITS | self._wanted_phase
+
+    def signal(self, name, value):
+        """Record a value, such as ``heading_deg``, at this instant."""
+        self._instant(self._id(name) << 2 | _SIGNAL, float(value))
+
+    def phase(self, name):
+        """Name the phase, such as ``standby``; it holds from the next loop on."""
+        self._wanted_phase = self._id(name) % (1 << _PHASE_BITS)
+        if self._loop < 0:
+            self._now = -1 << _PHASE_BITS | self._wanted_phase
+
+    def meta(self, key, value):
+        """Add a line ``# key: value`` to the log."""
+        self._remarks.append("# {}: {}".format(key, value))
+
+    def flush(self):
+        """Write what is finished so far; not for the loop's path."""
+        self._drain(sync=True)
+
+    def close(self):
+        """End the recording; from the loop's thread, so that the rows of its last loop are kept."""
+        self._this_thread.lane.keep()
+        with self._lock:
+            if self._closed.is_set():
+                return
+            self._closed.set()
+        self._drain(sync=True, last=True)
+        atexit.unregister(self.close)
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, kind, error, trace):
+        self.close()
+
+    def _instant(self, code, value=None):
+        instant = _clock()
+        lane = self._this_thread.lane
+        lane.add((self._now, instant), instant if value is None else value, code)
+        if not lane.opened and not lane.has_loop:
+            lane.keep()
+
+    # ---- start --------------------------------------------------------------------------------
+
+    def _id(self, name):
+        number = self._ids.get(name)
+        if number is None:
+            with self._lock:
+                number = self._ids.get(name)
+                if number is None:
+                    number = len(self._names)
+                    self._names.append(_quoted(name))
+                    self._ids[name] = number
+        return number
+
+    def _register(self):
+        with self._lock:
+            plain = name = threading.current_thread().name
+            number = 2
+            while name in self._thread_names:
+                name = "{}#{}".format(plain, number)
+                number += 1
+            self._thread_names.add(name)
+            lane = _Lane(_quoted(name), self._rows)
+            self._lanes.append(lane)
+        return lane
+
+    def _open(self, folder, name):
+        cost = self._row_cost()
+        folder.mkdir(parents=True, exist_ok=True)
+        number = 1
+        while self._out is None:
+            self.path = folder / "{}-{:03d}.csv".format(name, number)
+            try:  # "x": never an old file, nor another program's
+                self._out = open(self.path, "x", encoding="utf-8", newline="\n")
+            except FileExistsError:
+                number += 1
+        stamp = datetime.datetime.now(datetime.timezone.utc).isoformat()
+        self._out.write("# looptime-recorder: python 1\n# clock: monotonic\n")
+        self._out.write("# time: {}\n# row_cost_ns: {}\n# dropped: 0\n".format(stamp, cost))
+        self._out.write(HEADER)
+        self._out.flush()
+        atexit.register(self.close)
+        threading.Thread(target=self._write_on, name="looptime-writer", daemon=True).start()
+
+    def _row_cost(self):
+        """Return what one timed call costs here [ns]: the median of some batches."""
+        mine = self._this_thread.lane
+        trial = self._this_thread.lane = _Lane("", 1 << 10)
+        empty = Call(self, self._loop_code)
+        costs = []
+        for _ in range(21):
+            begin = _clock()
+            for _ in range(1000):
+                with empty:
+                    pass
+            costs.append((_clock() - begin) // 1000)
+            trial.tail = trial.head
+        self._this_thread.lane = mine
+        return sorted(costs)[len(costs) // 2]
+
+    # ---- writer -------------------------------------------------------------------------------
+
+    def _write_on(self):
+        blocks = 0
+        while not self._closed.wait(WRITE_EVERY_S):
+            blocks += 1
+            self._drain(sync=blocks % SYNC_EVERY == 0)
+
+    def _drain(self, sync, last=False):
+        with self._writing:
+            if self._out is None:
+                return
+            try:
+                self._write_block(last)
+                self._out.flush()
+                if sync:
+                    os.fsync(self._out.fileno())
+                if last:
+                    self._out.close()
+                    self._out = None
+            except (OSError, ValueError) as problem:
+                self._give_up(problem)
+
+    def _write_block(self, last):
+        """Write whole rows only, so a file that is cut is readable up to the last block."""
+        text = []
+        while self._remarks:
+            text.append(" ".join(self._remarks.pop(0).splitlines()) + "\n")
+        dropped = self._gone_dropped
+        for lane in list(self._lanes):
+            ended = not lane.thread.is_alive()
+            kept = lane.kept
+            while lane.tail < kept:
+                text.append(self._take(lane, min(kept, lane.tail + AT_A_TIME)))
+                if not last and kept - lane.tail < lane.size // 2:
+                    time.sleep(0.0002)  # the loop first
+            dropped += lane.dropped
+            if ended:
+                self._gone_dropped += lane.dropped
+                self._lanes.remove(lane)
+        if dropped != self._told_dropped or last:
+            self._told_dropped = dropped
+            text.append("# dropped: {}\n".format(dropped))
+        self._out.write("".join(text))
+
+    def _take(self, lane, end):
+        step = 10 ** (3 - self._decimals)
+        per_us = 1000 / step
+        line = "%d,{},%d,%s,%.{d}f,%.{d}f,%s,%s,%s\n".format(
+            lane.name.replace("%", "%%"), d=self._decimals
+        )
+        lines = []
+        for row in range(lane.tail, end):
+            (now, begin), second, code, seq = lane.ring[row % lane.size]
+            value = ""
+            if code & 3 == _SIGNAL:
+                value, second = "%.9g" % second, begin
+            # start and end are cut alike, so a nested call never sticks out of its enclosing one
+            first = (begin - self._origin) // step
+            length = (second - self._origin) // step - first
+            lines.append(
+                line % (
+                    now >> _PHASE_BITS, seq, self._names[code >> 2], first / per_us,
+                    length / per_us, self._names[now & 0xFFFF], _MARKS[code & 3], value,
+                )
+            )  # fmt: skip
+        lane.tail = end
+        return "".join(lines)
+
+    def _give_up(self, problem):
+        self._out = None
+        print("looptime recorder: no log from here on: {}".format(problem), file=sys.stderr)
+
+
+def _quoted(text):
+    """Return the text as one field of a comma-separated file (RFC 4180)."""
+    text = str(text)[:400]
+    if any(c in text for c in ',"\r\n') or text.startswith("#"):
+        return '"' + text.replace('"', '""') + '"'
+    return text
