@@ -1,0 +1,122 @@
+"""What the analysers share: the loops that the figures rest on and the quantity judged in them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.pacing import Pacing, Waits, find_waits, pacing
+from looptime.run import Run, SelfPieces
+from looptime.stats.quantiles import quantiles
+
+__all__ = ["Basis", "prepare"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.integer]
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Basis:
+    """A run with what several analysers need of it, found once.
+
+    Parameters
+    ----------
+    run : Run
+        The loops that the figures rest on (warm-up cut).
+    pieces : SelfPieces
+        Self time on the loop's thread.
+    waits : Waits
+    pacing : Pacing
+    judged : str
+        ``work`` where the pacing wait is logged, else ``period``.
+    judged_ns : int64 array, shape (n,) [ns]
+        The quantity judged.
+    unattributed_ns : int64 array, shape (n,) [ns]
+        Its part that no call covers.
+    counts : bool array, shape (p,)
+        Which pieces are part of the quantity judged: all but pacing waits where work is judged.
+    typical : bool array, shape (n,)
+        Loops between the 25th and 75th percentile of the quantity judged.
+    """
+
+    run: Run
+    pieces: SelfPieces
+    waits: Waits
+    pacing: Pacing
+    judged: str
+    judged_ns: Int
+    unattributed_ns: Int
+    counts: Bool = field(repr=False)
+    typical: Bool = field(repr=False)
+
+    @property
+    def judged_ms(self) -> Float:
+        """The quantity judged; shape (n,) [ms]."""
+        return self.judged_ns / 1e6
+
+    @property
+    def period_ms(self) -> Float:
+        """Periods; shape (n,) [ms]."""
+        return self.run.loop_columns.period_ns / 1e6
+
+    @property
+    def work_known(self) -> bool:
+        """Whether work can be told: the wait is logged, or the loop does not wait."""
+        return self.pacing.wait_known or self.pacing.mode == "free-running"
+
+
+def prepare(run: Run, pieces: SelfPieces | None = None) -> Basis:
+    """Find waits, pacing and the quantity judged.
+
+    Parameters
+    ----------
+    run : Run
+        With its warm-up already cut, or kept on purpose.
+    pieces : SelfPieces, optional
+        ``run.self_pieces()``, if it is at hand.
+
+    Examples
+    --------
+    >>> from looptime.run import LoopColumns, Run
+    >>> period = np.array([10, 11, 12, 30]) * 1_000_000
+    >>> basis = prepare(Run(LoopColumns(np.arange(4), np.cumsum(period) - period, period)))
+    >>> basis.judged, basis.typical.tolist()
+    ('period', [True, True, True, False])
+    """
+    pieces = run.self_pieces() if pieces is None else pieces
+    waits = find_waits(run, pieces)
+    paced = pacing(run, pieces, waits)
+    period = run.loop_columns.period_ns
+    covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run))
+    unattributed = period - covered.astype(np.int64)
+    if not paced.wait_known or waits.wait_ns is None:
+        return Basis(
+            run, pieces, waits, paced, "period", period, unattributed,
+            np.ones(len(pieces.row), bool), typical_loops(period),
+        )  # fmt: skip
+    work = period - waits.wait_ns
+    if waits.gap_ns is not None:
+        unattributed = unattributed - waits.gap_ns
+    is_pacing = np.zeros(max(len(run.names), 1), bool)
+    is_pacing[list(waits.names)] = True
+    return Basis(
+        run, pieces, waits, paced, "work", work, unattributed,
+        ~is_pacing[pieces.name], typical_loops(work),
+    )  # fmt: skip
+
+
+def typical_loops(x: Int) -> Bool:
+    """Which loops lie between the 25th and the 75th percentile, both included.
+
+    Examples
+    --------
+    >>> typical_loops(np.array([1, 2, 3, 4])).tolist()
+    [True, True, True, False]
+    """
+    if not len(x):
+        return np.zeros(0, bool)
+    low, high = quantiles(x, [0.25, 0.75])
+    return (x >= low) & (x <= high)

@@ -1,0 +1,316 @@
+"""What costs how much: self time by call, kind, subsystem, device, bus and thread."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.basis import Basis
+from looptime.run import Run
+from looptime.schema import UNATTRIBUTED
+from looptime.stats.quantiles import element_number
+
+__all__ = ["CallCost", "Costs", "GroupCost", "call_keys", "costs", "durations_by_key"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.integer]
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class CallCost:
+    """Cost of the calls of one name on one thread; the row of what no call covers is like it.
+
+    Parameters
+    ----------
+    name, thread, kind, kind_from, subsystem, device, bus
+        What is known of the call.
+    count : int
+        Calls made.
+    calls_per_loop : float
+    self_ms_per_loop : float [ms]
+        Mean self time in a loop.
+    share : float or None
+        Of the quantity judged; None on other threads and for pacing waits where work is judged.
+    p50_ms, p99_ms, max_ms : float or None [ms]
+        Of the duration of whole calls, with what is nested in them.
+    first_ratio : float or None
+        Duration of the first call over the median of the others.
+    slow_excess_ms : float or None [ms]
+        Mean self time in slow loops minus that in typical loops.
+    variance_share : float or None
+        Covariance with the quantity judged over its variance.
+    on_loop_thread : bool
+    """
+
+    name: str
+    thread: str
+    kind: str
+    kind_from: str
+    subsystem: str | None
+    device: str | None
+    bus: str | None
+    count: int
+    calls_per_loop: float
+    self_ms_per_loop: float
+    share: float | None
+    p50_ms: float | None
+    p99_ms: float | None
+    max_ms: float | None
+    first_ratio: float | None
+    slow_excess_ms: float | None
+    variance_share: float | None
+    on_loop_thread: bool = True
+
+
+@dataclass(frozen=True)
+class GroupCost:
+    """Cost of the calls of one kind, subsystem, device or bus on the loop's thread."""
+
+    name: str
+    calls_per_loop: float
+    self_ms_per_loop: float
+    share: float | None
+    slow_excess_ms: float | None
+    variance_share: float | None
+
+
+@dataclass(frozen=True)
+class Costs:
+    """Costs of a run.
+
+    Parameters
+    ----------
+    calls : tuple of CallCost
+        Loop's thread first, dearest first.
+    unattributed : CallCost
+        What no call covers.
+    judged : str
+        ``work`` or ``period``.
+    slow_loops, typical_loops : int
+        How many loops `slow_excess_ms` compares.
+    mean_excess_ms : float or None [ms]
+        What all `slow_excess_ms` add up to.
+    """
+
+    calls: tuple[CallCost, ...]
+    unattributed: CallCost
+    judged: str
+    slow_loops: int
+    typical_loops: int
+    mean_excess_ms: float | None
+
+    @cached_property
+    def rows(self) -> tuple[CallCost, ...]:
+        """The loop's thread: its calls and what no call covers, dearest first."""
+        mine = [c for c in self.calls if c.on_loop_thread]
+        return tuple(sorted([*mine, self.unattributed], key=lambda c: -c.self_ms_per_loop))
+
+    def by(self, label: str) -> tuple[GroupCost, ...]:
+        """Costs by a label: ``kind``, ``subsystem``, ``device`` or ``bus``; dearest first.
+
+        Calls without that label stand under ``(none)``, what no call covers under its own name,
+        so that the shares add up to 1.
+        """
+        groups: dict[str, list[CallCost]] = {}
+        for row in self.rows:
+            if row is self.unattributed:
+                key = UNATTRIBUTED
+            else:
+                key = getattr(row, label) or "(none)"
+            groups.setdefault(key, []).append(row)
+        made = [_group(name, rows) for name, rows in groups.items()]
+        return tuple(sorted(made, key=lambda g: -g.self_ms_per_loop))
+
+
+def _group(name: str, rows: list[CallCost]) -> GroupCost:
+    def total(key: str) -> float | None:
+        known = [v for r in rows if (v := getattr(r, key)) is not None]
+        return float(sum(known)) if known else None
+
+    return GroupCost(
+        name,
+        total("calls_per_loop") or 0.0,
+        total("self_ms_per_loop") or 0.0,
+        total("share"),
+        total("slow_excess_ms"),
+        total("variance_share"),
+    )
+
+
+def costs(basis: Basis, slow: Bool | None = None) -> Costs:
+    """Cost of every call name on every thread.
+
+    Every column that adds up is a linear sum over self times: shares over the quantity judged
+    add up to 1, `slow_excess_ms` to the mean excess, and `variance_share` =
+    ``cov(s_k, x) / var(x)`` to 1, since ``x = sum_k s_k``.
+
+    Parameters
+    ----------
+    basis : Basis
+        From `looptime.analysers.basis.prepare`.
+    slow : bool array, shape (n,), optional
+        Which loops are slow (`looptime.analysers.slow.slow_loops`).
+
+    Returns
+    -------
+    Costs
+    """
+    run, n = basis.run, len(basis.run)
+    slow = np.zeros(n, bool) if slow is None else slow
+    sums = _Sums(basis, slow)
+    rows = [
+        _call_cost(basis, sums, thread, code, durations)
+        for (thread, code), durations in durations_by_key(run).items()
+    ]
+    rows.sort(key=lambda c: (not c.on_loop_thread, -c.self_ms_per_loop))
+    at = sums.unattributed
+    unattributed = CallCost(
+        UNATTRIBUTED, _thread_name(run, run.loop_thread), "other", "log", None, None, None,
+        n, 1.0 if n else 0.0, at["self_ms_per_loop"] or 0.0, at["share"],
+        None, None, None, None, at["slow_excess_ms"], at["variance_share"],
+    )  # fmt: skip
+    excess = None
+    if slow.any() and basis.typical.any():
+        x = basis.judged_ms
+        excess = float(x[slow].mean() - x[basis.typical].mean())
+    return Costs(
+        tuple(rows), unattributed, basis.judged, int(slow.sum()), int(basis.typical.sum()), excess
+    )
+
+
+def _thread_name(run: Run, code: int) -> str:
+    return run.thread_names[code] if 0 <= code < len(run.thread_names) else ""
+
+
+class _Sums:
+    """Linear sums over self times, by name; the last element is what no call covers."""
+
+    def __init__(self, basis: Basis, slow: Bool) -> None:
+        n, x = len(basis.run), basis.judged_ns.astype(np.float64)
+        self.n, self.slow, self.typical = n, slow, basis.typical
+        self.total = float(x.sum())
+        self.by_loop = x - x.mean() if n else x
+        self.variance = float(self.by_loop @ self.by_loop)
+        if self.variance <= 1e-18 * n * max(float(x @ x), 1.0):
+            self.variance = 0.0
+        pieces, size = basis.pieces, len(basis.run.names)
+        own = pieces.self_ns.astype(np.float64)
+        rest = basis.unattributed_ns.astype(np.float64)
+        self.sums = self._sum(pieces.name, own, size, float(rest.sum()))
+        self.slow_sums = self._part(pieces, own, rest, slow, size)
+        self.typical_sums = self._part(pieces, own, rest, basis.typical, size)
+        products = own * self.by_loop[pieces.loop] if len(own) else own
+        self.products = self._sum(pieces.name, products, size, float(rest @ self.by_loop))
+        self.unattributed = self.of(size)
+        self.by_key = np.zeros(0)
+        if len(basis.run.thread_names) > 1:
+            key, keys = call_keys(basis.run)
+            self.by_key = np.bincount(key, basis.run.call_columns.self_ns, minlength=keys)
+
+    @staticmethod
+    def _sum(name: Int, own: Float, size: int, rest: float) -> Float:
+        return np.append(np.bincount(name, weights=own, minlength=size), rest)
+
+    def _part(self, pieces, own: Float, rest: Float, keep: Bool, size: int) -> Float:  # type: ignore[no-untyped-def]
+        inside = keep[pieces.loop] if len(own) else np.zeros(0, bool)
+        return self._sum(pieces.name[inside], own[inside], size, float(rest[keep].sum()))
+
+    def of(self, code: int, counts: bool = True) -> dict[str, float | None]:
+        """The figures of one name; without those that add up where it does not count."""
+        n_slow, n_typical = int(self.slow.sum()), int(self.typical.sum())
+        excess = None
+        if counts and n_slow and n_typical:
+            excess = self.slow_sums[code] / n_slow - self.typical_sums[code] / n_typical
+        return {
+            "self_ms_per_loop": self.sums[code] / self.n / 1e6 if self.n else None,
+            "share": self.sums[code] / self.total if counts and self.total > 0 else None,
+            "slow_excess_ms": None if excess is None else excess / 1e6,
+            "variance_share": (
+                self.products[code] / self.variance if counts and self.variance > 0 else None
+            ),
+        }
+
+    def elsewhere(self, key: int) -> dict[str, float | None]:
+        """The figures of a name on another thread: it is no part of the loop."""
+        own = float(self.by_key[key]) / self.n / 1e6 if self.n else None
+        return {
+            "self_ms_per_loop": own,
+            "share": None,
+            "slow_excess_ms": None,
+            "variance_share": None,
+        }
+
+
+def _call_cost(basis: Basis, sums: _Sums, thread: int, code: int, durations: Int) -> CallCost:
+    run, n = basis.run, len(basis.run)
+    label = run.names[code]
+    on_loop = thread == run.loop_thread
+    if on_loop:
+        at = sums.of(code, basis.judged == "period" or label.kind != "pacing")
+    else:
+        at = sums.elsewhere(thread * len(run.names) + code)
+    first, p50, p99, longest, others = _duration_figures(durations)
+    return CallCost(
+        label.name, _thread_name(run, thread), label.kind, label.kind_from, label.subsystem,
+        label.device, label.bus, len(durations), len(durations) / n if n else 0.0,
+        at["self_ms_per_loop"] or 0.0, at["share"], p50, p99, longest,
+        first / others if others else None, at["slow_excess_ms"], at["variance_share"], on_loop,
+    )  # fmt: skip
+
+
+def _duration_figures(durations: Int) -> tuple[float, float, float, float, float | None]:
+    """First call, median, p99, longest [ms], and the median of all but the first."""
+    n = len(durations)
+    at = sorted({element_number(0.5, n) - 1, element_number(0.99, n) - 1, n - 1})
+    others = None
+    first = float(durations[0]) / 1e6
+    if n > 1:
+        half = element_number(0.5, n - 1) - 1
+        rest = durations[1:]
+        others = float(np.partition(rest, half)[half]) / 1e6
+    ordered = np.partition(durations, at)
+    p50, p99 = (float(ordered[element_number(p, n) - 1]) / 1e6 for p in (0.5, 0.99))
+    return first, p50, p99, float(ordered[-1]) / 1e6, others
+
+
+def durations_by_key(run: Run) -> dict[tuple[int, int], Int]:
+    """Durations of whole calls, in start order, by (thread, name).
+
+    The rows are put in order of their key by one stable counting sort; the durations within a
+    key keep their order.
+
+    Returns
+    -------
+    dict of (thread code, name code) to int64 array [ns]
+    """
+    at = run.call_columns
+    if not len(at):
+        return {}
+    key, size = call_keys(run)
+    counts = np.bincount(key, minlength=size)
+    sorted_ns = at.duration_ns[np.argsort(_narrow(key, size), kind="stable")]
+    ends = np.cumsum(counts)
+    names = max(len(run.names), 1)
+    return {
+        (int(k // names), int(k % names)): sorted_ns[ends[k] - counts[k] : ends[k]]
+        for k in np.flatnonzero(counts)
+    }
+
+
+def call_keys(run: Run) -> tuple[Int, int]:
+    """Thread code times the number of names plus name code, a call; and how many keys there are."""
+    at, names = run.call_columns, max(len(run.names), 1)
+    threads = max(len(run.thread_names), 1)
+    if threads == 1:
+        return at.name, names
+    return at.thread.astype(np.int32) * names + at.name, threads * names
+
+
+def _narrow(key: Int, size: int) -> Int:
+    """The smallest unsigned type that holds the keys: up to 16 bits are sorted by counting."""
+    kinds = (np.uint8, np.uint16, np.uint32)
+    return key.astype(next(k for k in kinds if size <= np.iinfo(k).max + 1))

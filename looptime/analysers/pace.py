@@ -1,0 +1,243 @@
+"""How fast and how even the loop is: periods, work, headroom, rate, overruns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.basis import Basis
+from looptime.analysers.figure import Figure
+from looptime.stats.dither import dither
+from looptime.stats.jackknife import jackknife
+from looptime.stats.quantiles import element_number, time_quantiles
+
+__all__ = ["Distribution", "Overruns", "Pace", "Rate", "distribution", "overruns", "pace"]
+
+Float = NDArray[np.float64]
+
+_SHARES = {"p50": 0.50, "p90": 0.90, "p95": 0.95, "p99": 0.99, "p999": 0.999}
+_STATISTIC = {"mean": "mean", "p50": "median", "p90": "p90", "p95": "p95", "p99": "p99",
+              "p999": "p99.9"}  # fmt: skip
+_LEAST_FOR_INTERVAL = 200
+
+
+@dataclass(frozen=True)
+class Distribution:
+    """Figures of a quantity over the loops [ms].
+
+    Each quantile is an element that occurs: number ``ceil(p n)`` of the sorted values.
+    """
+
+    mean: Figure
+    sd: float | None
+    min: float | None
+    p50: Figure
+    p90: Figure
+    p95: Figure
+    p99: Figure
+    p999: Figure
+    max: float | None
+
+
+@dataclass(frozen=True)
+class Rate:
+    """Loop rate [1/s]: the mean of 1/T, and loops over elapsed time."""
+
+    by_loops: float | None
+    by_time: float | None
+
+
+@dataclass(frozen=True)
+class Overruns:
+    """Loops whose period is longer than the budget.
+
+    Parameters
+    ----------
+    budget_ms : float or None [ms]
+        None where nobody set one and the loop has no nominal period.
+    budget_from : str
+        Where the budget comes from.
+    count, share, time_share
+        How many, their share of the loops, and of the time.
+    excess_ms_per_s : float or None [ms/s]
+        Time beyond the budget in each second: an overrun counts by how long it is.
+    serious_ms, serious_count, serious_share
+        The same above the second threshold.
+    """
+
+    budget_ms: float | None
+    budget_from: str
+    count: int | None = None
+    share: float | None = None
+    time_share: float | None = None
+    excess_ms_per_s: float | None = None
+    serious_ms: float | None = None
+    serious_count: int | None = None
+    serious_share: float | None = None
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How fast and how even the loop is."""
+
+    loops: int
+    duration_s: float
+    period_ms: Distribution
+    work_ms: Distribution | None
+    headroom_ms: dict[str, Figure] | None
+    period_by_time_ms: dict[str, float | None]
+    rate_hz: Rate
+    overruns: Overruns
+    drifting: bool
+
+
+def distribution(x_ms: Float, tick_ms: float = 0.0) -> Distribution:
+    """Mean, spread and quantiles of a quantity, with intervals where there are enough loops.
+
+    Parameters
+    ----------
+    x_ms : float array, shape (n,) [ms]
+        In loop order.
+    tick_ms : float [ms]
+        Step of the clock. A coarse one is dithered for the intervals, never for the values.
+
+    Returns
+    -------
+    Distribution
+
+    References
+    ----------
+    Delete-a-group jackknife, see `looptime.stats.jackknife`.
+
+    Examples
+    --------
+    >>> made = distribution(np.array([10.0, 12.0, 11.0, 30.0]))
+    >>> made.p50.value, made.max, made.p50.low is None
+    (11.0, 30.0, True)
+    """
+    n = len(x_ms)
+    if not n:
+        none = Figure()
+        return Distribution(none, None, None, none, none, none, none, none, None)
+    ordered = np.sort(x_ms)
+    values = {"mean": float(x_ms.mean())}
+    values |= {k: float(ordered[element_number(p, n) - 1]) for k, p in _SHARES.items()}
+    figures = {k: Figure(v) for k, v in values.items()}
+    if n >= _LEAST_FOR_INTERVAL:
+        figures |= _intervals(x_ms, tick_ms, values)
+    sd = float(x_ms.std(ddof=1)) if n > 1 else None
+    return Distribution(sd=sd, min=float(ordered[0]), max=float(ordered[-1]), **figures)
+
+
+def _intervals(x_ms: Float, tick_ms: float, values: dict[str, float]) -> dict[str, Figure]:
+    found = jackknife(dither(x_ms, tick_ms), list(_STATISTIC.values()))
+    made = {}
+    for key, statistic in _STATISTIC.items():
+        estimate = found[statistic]
+        if estimate.enough:
+            low, high = min(estimate.low, values[key]), max(estimate.high, values[key])
+            made[key] = Figure(values[key], low, high)
+    return made
+
+
+def overruns(
+    period_ms: Float,
+    budget_ms: float | None,
+    budget_from: str = "as given",
+    serious_ms: float | None = None,
+) -> Overruns:
+    """Count the periods that are longer than the budget.
+
+    Examples
+    --------
+    >>> made = overruns(np.array([10.0, 10.0, 30.0]), 20.0)
+    >>> made.count, round(made.time_share, 2), round(made.excess_ms_per_s)
+    (1, 0.6, 200)
+    """
+    n, total = len(period_ms), float(period_ms.sum())
+    over = period_ms > budget_ms if budget_ms is not None else np.zeros(n, bool)
+    serious = period_ms > serious_ms if serious_ms is not None else None
+    known = budget_ms is not None
+    return Overruns(
+        budget_ms,
+        budget_from,
+        int(over.sum()) if known else None,
+        float(over.mean()) if known and n else None,
+        float(period_ms[over].sum()) / total if known and total > 0 else None,
+        float((period_ms[over] - budget_ms).sum()) / total * 1e3 if known and total > 0 else None,
+        serious_ms,
+        int(serious.sum()) if serious is not None else None,
+        float(serious.mean()) if serious is not None and n else None,
+    )
+
+
+def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | None = None) -> Pace:
+    """Figures of period, work, headroom, rate and overruns.
+
+    Without a budget, a loop at a fixed rate is judged against its nominal period and a tenth.
+
+    Parameters
+    ----------
+    basis : Basis
+        From `looptime.analysers.basis.prepare`.
+    budget_ms, serious_ms : float, optional [ms]
+        Period above which a loop overruns, and above which that is serious.
+
+    Returns
+    -------
+    Pace
+    """
+    run, paced = basis.run, basis.pacing
+    period, tick_ms = basis.period_ms, run.clock.tick_ns / 1e6
+    by_period = distribution(period, tick_ms)
+    work = by_period if basis.work_known else None
+    if basis.judged == "work":
+        work = distribution(basis.judged_ms, tick_ms)
+    budget_from = "as given"
+    if budget_ms is None and paced.fixed_rate and paced.nominal_ms is not None:
+        budget_ms = paced.nominal_ms * 1.1
+        budget_from = "nominal period and a tenth"
+    elif budget_ms is None:
+        budget_from = "none set"
+    total = float(period.sum())
+    by_time = dict.fromkeys(("p50", "p90", "p99"))
+    if len(period) and period.min() >= 0:
+        by_time = dict(
+            zip(by_time, map(float, time_quantiles(period, [0.5, 0.9, 0.99])), strict=True)
+        )
+    return Pace(
+        loops=len(period),
+        duration_s=run.duration_s,
+        period_ms=by_period,
+        work_ms=work,
+        headroom_ms=_headroom(basis, work),
+        period_by_time_ms=by_time,
+        rate_hz=Rate(
+            float(np.mean(1e3 / period)) if len(period) and period.min() > 0 else None,
+            len(period) / total * 1e3 if total > 0 else None,
+        ),
+        overruns=overruns(period, budget_ms, budget_from, serious_ms),
+        drifting=_drifting(basis),
+    )
+
+
+def _drifting(basis: Basis) -> bool:
+    x = basis.judged_ms
+    return len(x) >= _LEAST_FOR_INTERVAL and jackknife(x, ["mean"])["mean"].drifting
+
+
+def _headroom(basis: Basis, work: Distribution | None) -> dict[str, Figure] | None:
+    """Nominal period minus work: p99 is what is left in the loops with the most work."""
+    nominal = basis.pacing.nominal_ms
+    if work is None or nominal is None or not basis.pacing.fixed_rate:
+        return None
+    return {
+        key: Figure(
+            nominal - (at.value or 0.0),
+            None if at.high is None else nominal - at.high,
+            None if at.low is None else nominal - at.low,
+        )
+        for key, at in (("p50", work.p50), ("p99", work.p99))
+    }

@@ -1,0 +1,327 @@
+"""How a loop is paced: what it waits for between one pass and the next, and at which rate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.run import Run, SelfPieces
+from looptime.schema import KINDS
+
+__all__ = ["MODES", "Pacing", "Waits", "find_waits", "pacing"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.integer]
+
+#: How a loop can be paced. The list is closed.
+MODES = (
+    "free-running",
+    "sleep after work",
+    "fixed rate",
+    "fixed rate, skips",
+    "fixed rate, catches up",
+    "can't tell",
+)
+_PACING = "pacing"
+assert _PACING in KINDS
+
+#: A gap between the end of a loop's row and the next start counts as waiting from this share on.
+_GAP_SHARE = 0.02
+_FEWEST = 20
+
+
+@dataclass(frozen=True)
+class Waits:
+    """The pacing wait in each loop.
+
+    Parameters
+    ----------
+    wait_ns : int64 array, shape (n,) [ns], or None
+        None where the log shows no pacing wait.
+    gap_ns : int64 array, shape (n,) [ns], or None
+        The part of it that no call covers: after the row that encloses the loop has ended.
+    names : tuple of int
+        Codes of the calls of kind `pacing`.
+    """
+
+    wait_ns: Int | None
+    gap_ns: Int | None
+    names: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Pacing:
+    """How the loop is paced.
+
+    Parameters
+    ----------
+    mode : str
+        One of `MODES`.
+    mode_from : str
+        What it was seen from, in plain words.
+    nominal_ms : float or None [ms]
+        Period that the pacing aims at; for a sleep after the work, the sleep.
+    nominal_hz, achieved_hz : float or None [1/s]
+        Nominal rate; loops over elapsed time.
+    rate_error_ppm : float or None
+        How far the loops that kept their slot run off the nominal rate, in the long term.
+    wait_known : bool
+        Whether the log shows the wait, so that work is known.
+    wait_ms : float or None [ms]
+        Mean pacing wait in a loop.
+    late_count, burst_count : int
+        Loops that missed their slot; bursts of short loops that caught up after one.
+    slots : tuple of dict
+        How many loops took 1, 2, 3, ... nominal periods (within a tenth of one).
+    """
+
+    mode: str
+    mode_from: str
+    nominal_ms: float | None = None
+    nominal_hz: float | None = None
+    achieved_hz: float | None = None
+    rate_error_ppm: float | None = None
+    wait_known: bool = False
+    wait_ms: float | None = None
+    late_count: int = 0
+    burst_count: int = 0
+    slots: tuple[dict[str, int], ...] = ()
+
+    @property
+    def fixed_rate(self) -> bool:
+        """Whether the loop keeps to a fixed rate."""
+        return self.mode.startswith("fixed rate")
+
+
+def find_waits(run: Run, pieces: SelfPieces) -> Waits:
+    """Find the pacing wait of each loop: calls of kind `pacing`, and the gap after a loop's row.
+
+    Parameters
+    ----------
+    run : Run
+    pieces : SelfPieces
+        ``run.self_pieces()``.
+
+    Returns
+    -------
+    Waits
+    """
+    n = len(run)
+    names = tuple(k for k, name in enumerate(run.names) if name.kind == _PACING)
+    is_pacing = _member(len(run.names), names)[pieces.name]
+    wait = _sum_by_loop(pieces, is_pacing, n) if is_pacing.any() else None
+    gap = _gap(run, pieces)
+    if gap is None:
+        return Waits(wait, None, names)
+    return Waits(gap if wait is None else wait + gap, gap, names)
+
+
+def _member(size: int, codes: tuple[int, ...]) -> NDArray[np.bool_]:
+    member = np.zeros(max(size, 1), bool)
+    member[list(codes)] = True
+    return member
+
+
+def _sum_by_loop(pieces: SelfPieces, keep: NDArray[np.bool_], n: int) -> Int:
+    summed = np.bincount(pieces.loop[keep], weights=pieces.self_ns[keep], minlength=n)
+    return summed.astype(np.int64)
+
+
+def _gap(run: Run, pieces: SelfPieces) -> Int | None:
+    """Time after the end of the loop's own row that no call covers."""
+    at = run.loop_columns
+    if at.body_ns is None or not len(run):
+        return None
+    gap = np.maximum(at.period_ns - at.body_ns, 0)
+    if np.median(gap) < _GAP_SHARE * max(float(np.median(at.period_ns)), 1.0):
+        return None
+    if len(pieces.row):
+        start = run.call_columns.start_ns[pieces.row]
+        outside = start >= (at.start_ns + at.body_ns)[pieces.loop]
+        if outside.any():
+            gap = np.maximum(gap - _sum_by_loop(pieces, outside, len(run)), 0)
+    return gap
+
+
+def pacing(run: Run, pieces: SelfPieces | None = None, waits: Waits | None = None) -> Pacing:
+    """Tell how the loop is paced, from its waits where they are logged, else from its periods.
+
+    A loop that waits for the next tick of a fixed rate waits less the more it works (slope -1 of
+    wait on work); one that sleeps for a fixed time after its work does not (slope 0). Without a
+    logged wait, a fixed rate shows in starts that keep to a grid: the variance of the time over
+    k periods then does not grow with k (variance ratio).
+
+    Parameters
+    ----------
+    run : Run
+    pieces, waits
+        As found before, to save the time; found here if they are not given.
+
+    Returns
+    -------
+    Pacing
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from looptime.run import LoopColumns, Run
+    >>> period = np.full(100, 20_000_000)
+    >>> pacing(Run(LoopColumns(np.arange(100), np.cumsum(period), period))).mode
+    'fixed rate'
+    """
+    pieces = run.self_pieces() if pieces is None else pieces
+    waits = find_waits(run, pieces) if waits is None else waits
+    period = run.loop_columns.period_ns / 1e6
+    total = float(period.sum())
+    achieved = len(period) / total * 1e3 if total > 0 else None
+    known = waits.wait_ns is not None and float(waits.wait_ns.sum()) >= 0.005e6 * total
+    wait_ms = float(np.mean(waits.wait_ns)) / 1e6 if known and waits.wait_ns is not None else None
+    if len(period) < _FEWEST:
+        why = f"{len(period)} loops are too few: {_FEWEST} would do"
+        return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
+    if known:
+        assert waits.wait_ns is not None
+        mode, why = _from_waits(period, waits.wait_ns / 1e6)
+    else:
+        mode, why = _from_periods(run, period, pieces)
+    if mode == "sleep after work":
+        assert waits.wait_ns is not None
+        sleep = float(np.median(waits.wait_ns)) / 1e6
+        return Pacing(
+            mode, why, sleep, 1e3 / sleep if sleep > 0 else None, achieved, None, known, wait_ms
+        )
+    if mode != "fixed rate":
+        return Pacing(mode, why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
+    return _fixed(period, why, achieved, known, wait_ms)
+
+
+def _spread(x: Float) -> float:
+    """Robust standard deviation: the distance between the quartiles over 1.349."""
+    low, high = np.percentile(x, [25, 75])
+    return float(high - low) / 1.349
+
+
+def _slope(y: Float, x: Float) -> float | None:
+    """Least-squares slope over the middle of x, where one exists."""
+    low, high = np.percentile(x, [2, 90])
+    keep = (x >= low) & (x <= high)
+    xc = x[keep] - x[keep].mean()
+    ss = float(xc @ xc)
+    return float(xc @ y[keep]) / ss if ss > 0 else None
+
+
+def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
+    work = period - wait
+    waited = wait > 0.01 * np.median(period)
+    if waited.mean() < 0.05:
+        return "free-running", "it hardly ever waits"
+    slope = _slope(wait[waited], work[waited])
+    if slope is None or _spread(work) <= 0.002 * np.median(period):
+        # even work: both look alike, unless late loops were followed by whole slots
+        if _spread(period) <= 0.01 * np.median(period):
+            return "fixed rate", "periods are even; work is too even to tell a sleep from a tick"
+        return "sleep after work", "work is even but the period is not"
+    if slope < -0.5:
+        return "fixed rate", "the wait shrinks as the work grows"
+    return "sleep after work", "the wait stays the same however long the work takes"
+
+
+def _from_periods(run: Run, period: Float, pieces: SelfPieces) -> tuple[str, str]:
+    if len(pieces.row):
+        covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run)) / 1e6
+        rest = period - covered
+        if rest.mean() < 0.05 * period.mean():
+            return "free-running", "calls cover the whole period and none of them is a wait"
+        slope = _slope(rest, covered)
+        if slope is not None and slope < -0.6 and _spread(period) < 0.6 * _spread(covered):
+            return "fixed rate", "the part that no call covers shrinks as the calls grow"
+        if _spread(covered) > 0.005 * np.median(period):
+            return "free-running", "no pacing wait is logged and the period follows the calls"
+    return _from_grid(period)
+
+
+def _from_grid(period: Float) -> tuple[str, str]:
+    middle = float(np.median(period))
+    spread = _spread(period)
+    if middle <= 0:
+        return "can't tell", "the typical period is zero"
+    if spread <= 1e-4 * middle:
+        return "fixed rate", "the periods are all alike"
+    ratio = _variance_ratio(np.clip(period, middle - 8 * spread, middle + 8 * spread))
+    multiple = period / middle
+    off = np.abs(multiple - np.round(multiple))
+    late = multiple > 1.5
+    whole = late.sum() >= 3 and bool(np.mean(off[late] < 0.05) > 0.8)
+    if ratio is not None and ratio < 0.15:
+        return "fixed rate", "the starts keep to a grid: a long period is made up by short ones"
+    if whole and spread < 0.02 * middle:
+        return "fixed rate", "late loops take whole multiples of the usual period"
+    # a tick is a floor: nothing comes early, and the bulk sits within a percent of it
+    if spread < 0.004 * middle and np.percentile(period, 1) > 0.98 * middle:
+        return "fixed rate", "the periods keep within half a percent"
+    return (
+        "free-running",
+        "the periods keep to no grid; a sleep of fixed length would look the same without its row",
+    )
+
+
+def _variance_ratio(period: Float, span: int = 32) -> float | None:
+    """Variance of the time over `span` periods over `span` times that of one; 1 for independent."""
+    if len(period) < 4 * span:
+        return None
+    start = np.concatenate([[0.0], np.cumsum(period - period.mean())])
+    one = float(np.var(np.diff(start)))
+    many = float(np.var(start[span:] - start[:-span]))
+    return many / (span * one) if one > 0 else None
+
+
+def _fixed(
+    period: Float, why: str, achieved: float | None, known: bool, wait_ms: float | None
+) -> Pacing:
+    middle = float(np.median(period))
+    nominal = _round_period(middle)
+    spread = _spread(period)
+    late = period > middle + max(5 * spread, 0.1 * middle)
+    kept = period[period < 1.5 * middle]
+    error = (nominal / float(kept.mean()) - 1) * 1e6 if len(kept) and kept.mean() > 0 else None
+    after = np.flatnonzero(late[:-1] & ~late[1:])
+    caught = period[after + 1] < middle - max(3 * spread, 0.03 * middle)
+    mode = "fixed rate"
+    if len(after) >= 3:
+        mode = "fixed rate, catches up" if caught.mean() >= 0.5 else "fixed rate, skips"
+    elif len(after) and caught.all() and _made_up(period, after, middle):
+        mode = "fixed rate, catches up"
+    bursts = int(caught.sum()) if mode.endswith("catches up") else 0
+    return Pacing(
+        mode, why, nominal, 1e3 / nominal, achieved, error, known, wait_ms,
+        int(late.sum()), bursts, _slots(period, nominal),
+    )  # fmt: skip
+
+
+def _made_up(period: Float, after: Int, middle: float) -> bool:
+    """Whether the loops after a late one make up what it lost: 2 loops or more, at least half."""
+    for k in after:
+        lost = period[k] - middle
+        gained = np.cumsum(middle - period[k + 1 : k + 1 + int(np.ceil(4 * lost / middle)) + 2])
+        if not len(gained) or gained.max() < 0.5 * lost:
+            return False
+    return True
+
+
+def _round_period(middle: float) -> float:
+    """The round period [ms] or rate [Hz] within 0.3 % of the typical one, else that itself."""
+    for step in (1.0, 0.5):
+        whole = round(middle / step) * step
+        if whole > 0 and abs(whole / middle - 1) < 0.003 and middle >= 4 * step:
+            return whole
+    rate = round(1e3 / middle)
+    return 1e3 / rate if rate > 0 and abs(1e3 / rate / middle - 1) < 0.003 else middle
+
+
+def _slots(period: Float, nominal: float) -> tuple[dict[str, int], ...]:
+    multiple = np.round(period / nominal).astype(np.int64)
+    near = np.abs(period / nominal - multiple) <= 0.1
+    counts = np.bincount(np.minimum(multiple[near & (multiple >= 1)], 1000))
+    return tuple({"periods": int(k), "loops": int(counts[k])} for k in np.flatnonzero(counts)[:20])
