@@ -1,0 +1,88 @@
+"""Checks of array arguments, shared by the modules of this package."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from looptime.errors import NotEnoughError
+
+__all__ = ["Float", "Int", "as_pair", "as_values", "mad"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.int64]
+
+#: Scale factor that makes the median absolute deviation estimate a normal standard deviation.
+MAD_SCALE = 1.4826
+
+
+def as_values(x: ArrayLike, least: int = 1, what: str = "this figure") -> Float:
+    """The values as a one-dimensional float array, long enough and finite.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        Values in any unit.
+    least : int
+        Smallest n that will do.
+    what : str
+        Name of the figure, for the message.
+
+    Raises
+    ------
+    NotEnoughError
+        If n is below `least`.
+    ValueError
+        If `x` is not one-dimensional or holds NaN or infinity.
+
+    Examples
+    --------
+    >>> as_values([3, 1, 2])
+    array([3., 1., 2.])
+    >>> as_values([1.0], 40, "the jackknife")
+    Traceback (most recent call last):
+    looptime.errors.NotEnoughError: the jackknife needs at least 40 values, there is 1
+    """
+    values = np.asarray(x, dtype=np.float64)
+    if values.ndim != 1:
+        raise ValueError(f"values must have one dimension, not {values.ndim}")
+    if len(values) < least:
+        there = f"there {'is' if len(values) == 1 else 'are'} {len(values):,}"
+        raise NotEnoughError(f"{what} needs at least {least:,} values, {there}")
+    if not np.isfinite(values).all():
+        raise ValueError("values must be finite: found NaN or infinity")
+    return values
+
+
+def as_pair(
+    x: ArrayLike, start_s: ArrayLike, least: int = 1, what: str = "this figure"
+) -> tuple[Float, Float]:
+    """Values and the start times that belong to them, checked together.
+
+    Raises
+    ------
+    NotEnoughError
+        If there are fewer than `least` values.
+    ValueError
+        If the lengths differ, or a value is not finite.
+
+    Examples
+    --------
+    >>> as_pair([1, 2], [0, 0.1])
+    (array([1., 2.]), array([0. , 0.1]))
+    """
+    values, times = as_values(x, least, what), as_values(start_s)
+    if len(values) != len(times):
+        raise ValueError(f"{len(values)} values do not match {len(times)} start times")
+    return values, times
+
+
+def mad(x: Float) -> float:
+    """Median absolute deviation from the median, unscaled [unit of `x`].
+
+    Examples
+    --------
+    >>> mad(np.array([1.0, 2.0, 3.0, 4.0, 100.0]))
+    1.0
+    """
+    return float(np.median(np.abs(x - np.median(x))))

@@ -1,0 +1,216 @@
+"""Where within a run the loop changed its level for good."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from looptime.errors import NotEnoughError
+from looptime.stats.arrays import MAD_SCALE, Float, Int, as_pair, as_values, mad
+from looptime.stats.autocorrelation import inflation, lag_one
+from looptime.stats.levels import IN_RUN
+from looptime.stats.windows import loops_per_window, window_medians
+
+__all__ = ["ChangePoints", "change_points", "long_run_variance", "partition", "segment_means"]
+
+WINDOW_S = 0.5
+LEAST_LOOPS = 50
+#: Windows of the shortest segment.
+SEGMENT = 4
+#: Longer runs get wider windows, so that the exact search stays quick.
+MOST_WINDOWS = 1500
+
+
+@dataclass(frozen=True)
+class ChangePoints:
+    """Levels of a run and where they change.
+
+    Parameters
+    ----------
+    loops : int array, shape (c,)
+        Index of the first loop of each segment but the first.
+    times_s : float array, shape (c,) [s]
+        Start time of that loop.
+    levels : float array, shape (c + 1,)
+        Mean of the window medians of each segment [unit of the values].
+    relative_steps : float array, shape (c,)
+        Each step over the level before it.
+    loops_per_window : int
+        Resolution of `loops`.
+    """
+
+    loops: Int
+    times_s: Float
+    levels: Float
+    relative_steps: Float
+    loops_per_window: int
+
+
+def partition(y: ArrayLike, penalty: float, least: int = SEGMENT) -> list[int]:
+    """Cut a series into segments of constant mean: exact optimum of penalised least squares.
+
+    Minimises ``sum over segments of (SS within + penalty)`` over all partitions with at least
+    `least` values in a segment, by dynamic programming in O(K^2).
+
+    Parameters
+    ----------
+    y : array_like, shape (K,)
+        Series.
+    penalty : float
+        Price of a segment [unit of `y`, squared].
+    least : int
+        Fewest values in a segment.
+
+    Returns
+    -------
+    list of int
+        Index of the first value of each segment but the first.
+
+    Raises
+    ------
+    NotEnoughError
+        If there are fewer than `least` values.
+
+    References
+    ----------
+    Optimal partitioning (of which PELT is the pruned form).
+
+    Examples
+    --------
+    >>> partition([0, 0, 0, 0, 5, 5, 5, 5, 5], penalty=1.0)
+    [4]
+    """
+    values = as_values(y, least, "a search for changes")
+    u = values - np.median(values)
+    k = len(u)
+    sums = np.append(0.0, np.cumsum(u))
+    squares = np.append(0.0, np.cumsum(u**2))
+    best = np.full(k + 1, np.inf)
+    best[0] = 0.0
+    back = np.zeros(k + 1, dtype=np.int64)
+    place = np.arange(k + 1, dtype=np.float64)
+    for end in range(least, k + 1):
+        begin = end - least + 1
+        gap = sums[end] - sums[:begin]
+        cost = best[:begin] + (squares[end] - squares[:begin]) - gap**2 / (end - place[:begin])
+        at = int(np.argmin(cost))
+        best[end], back[end] = cost[at] + penalty, at
+    cuts, end = [], k
+    while end > 0:
+        end = int(back[end])
+        cuts.append(end)
+    return sorted(cuts)[1:]
+
+
+def segment_means(y: Float, cuts: list[int]) -> Float:
+    """Mean of each segment between the cuts.
+
+    Examples
+    --------
+    >>> segment_means(np.array([1.0, 1.0, 4.0]), [2])
+    array([1., 4.])
+    """
+    edges = np.array([0, *cuts, len(y)])
+    return np.add.reduceat(y, edges[:-1]) / np.diff(edges)
+
+
+def _noise(y: Float) -> float:
+    """Variance of the white part of a series, from its first differences.
+
+    Never quite 0: a noise-free series still needs a price per segment.
+    """
+    rough = (MAD_SCALE * mad(np.diff(y))) ** 2 / 2
+    return max(rough, (1e-6 * float(np.abs(y).max())) ** 2, 1e-300)
+
+
+def long_run_variance(y: Float, least: int = SEGMENT) -> float:
+    """Variance that the mean of many values of a series sees, whatever its levels do.
+
+    A first fit with penalty ``8 s2 ln K`` (s2 half the squared scaled MAD of the first
+    differences) takes the levels out; with r the lag-1 correlation of the residuals plus
+    ``(1 + segments) / K``, the answer is ``max(s2, var (1 + r) / (1 - r))``.
+
+    Examples
+    --------
+    >>> y = np.random.default_rng(1).normal(0, 1, 200)
+    >>> bool(0.5 < long_run_variance(y) < 2.5)
+    True
+    """
+    s2 = _noise(y)
+    cuts = partition(y, 8 * s2 * math.log(len(y)), least)
+    means = segment_means(y, cuts)
+    left = y - np.repeat(means, np.diff([0, *cuts, len(y)]))
+    r = lag_one(left, (2 + len(cuts)) / len(y))
+    return max(s2, float(left.var()) * inflation(r))
+
+
+def _without_small_steps(y: Float, cuts: list[int], least: float) -> list[int]:
+    """Drop the smallest step, time and again, until all are at least `least` of the level."""
+    while cuts:
+        means = segment_means(y, cuts)
+        steps = np.abs(np.diff(means)) / np.maximum(np.abs(means[:-1]), 1e-300)
+        smallest = int(np.argmin(steps))
+        if steps[smallest] >= least:
+            break
+        cuts = cuts[:smallest] + cuts[smallest + 1 :]
+    return cuts
+
+
+def change_points(
+    x: ArrayLike,
+    start_s: ArrayLike,
+    penalty: float = IN_RUN.change_penalty,
+    least_step: float = 0.01,
+) -> ChangePoints:
+    """Where the level of a run changes: exact penalised least squares on 0.5 s window medians.
+
+    Each segment costs ``penalty x LRV x ln K`` (`long_run_variance`) and holds at least 4
+    windows. A change point is a true statement about the recording, not about its cause.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        Periods or works in loop order, warm-up cut off, dithered where the clock is coarse.
+    start_s : array_like, shape (n,) [s]
+        Start times.
+    penalty : float
+        Price factor. The default leaves room for the other alarms about the same run
+        (`looptime.stats.levels`); on its own, 3.
+    least_step : float
+        Steps smaller than this share of the level are not reported.
+
+    Raises
+    ------
+    NotEnoughError
+        If the run holds fewer than 12 windows.
+
+    References
+    ----------
+    Optimal partitioning with a penalty scaled by the long-run variance.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(4)
+    >>> t = np.arange(6000) * 0.01
+    >>> found = change_points(np.where(t < 30, 10.0, 10.5) + rng.normal(0, 0.5, 6000), t)
+    >>> bool(abs(found.times_s[0] - 30) <= 0.5), round(float(found.relative_steps[0]), 2)
+    (True, 0.05)
+    """
+    values, times = as_pair(x, start_s, 2, "a change point")
+    loops = loops_per_window(times, WINDOW_S, LEAST_LOOPS)
+    loops = max(loops, math.ceil(len(values) / MOST_WINDOWS))
+    if len(values) < 12 * loops:
+        raise NotEnoughError(
+            f"change points need at least {12 * loops:,} loops (12 windows), "
+            f"there are {len(values):,}"
+        )
+    y = window_medians(values, times, loops).medians
+    cuts = partition(y, penalty * long_run_variance(y) * math.log(len(y)))
+    cuts = _without_small_steps(y, cuts, least_step)
+    means = segment_means(y, cuts)
+    at = np.array(cuts, dtype=np.int64) * loops
+    before = np.where(means[:-1] == 0, 1.0, means[:-1])
+    return ChangePoints(at, times[at], means, np.diff(means) / before, loops)

@@ -1,0 +1,139 @@
+"""Whether a run gets slower or faster from its start to its end."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from looptime.stats.arrays import Float, as_pair
+from looptime.stats.autocorrelation import inflation, lag_one
+from looptime.stats.levels import IN_RUN
+from looptime.stats.student import t_quantile, t_two_sided
+from looptime.stats.windows import window_medians
+
+__all__ = ["Drift", "drift", "theil_sen"]
+
+WINDOWS = 30
+
+
+@dataclass(frozen=True)
+class Drift:
+    """The straight trend along a run.
+
+    Parameters
+    ----------
+    change : float
+        From the start to the end of the run, Theil-Sen [unit of the values].
+    low, high : float
+        95 % interval of `change`.
+    relative : float
+        `change` over the median of the run; 0 where that is 0.
+    per_minute : float
+        `change` per minute.
+    p : float
+        p-value of the slope.
+    df : float
+        Degrees of freedom left after the correction for correlation.
+    found : bool
+        Whether it is worth reporting: p below the level and at least 1 % over the run.
+    """
+
+    change: float
+    low: float
+    high: float
+    relative: float
+    per_minute: float
+    p: float
+    df: float
+    found: bool
+
+
+def theil_sen(t: Float, y: Float) -> float:
+    """Median of the slopes between all pairs of points: a slope that outliers do not move.
+
+    Parameters
+    ----------
+    t, y : float array, shape (k,)
+        Points; pairs at the same t are left out.
+
+    References
+    ----------
+    Theil-Sen estimator.
+
+    Examples
+    --------
+    >>> theil_sen(np.array([0.0, 1.0, 2.0, 3.0]), np.array([0.0, 1.0, 50.0, 3.0]))
+    1.0
+    """
+    i, j = np.triu_indices(len(t), 1)
+    run = t[j] - t[i]
+    usable = run > 0
+    if not usable.any():
+        return 0.0
+    return float(np.median((y[j] - y[i])[usable] / run[usable]))
+
+
+def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drift:
+    """Trend along a run: estimated by Theil-Sen, tested by least squares, on 30 window medians.
+
+    The test's standard error is inflated by ``sqrt(f)``, f from the lag-1 correlation of the
+    residuals plus 2/30; ``df = max(3, 28 / f)``.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        Periods or works in loop order, warm-up cut off, dithered where the clock is coarse.
+    start_s : array_like, shape (n,) [s]
+        Start times.
+    level : float
+        p below which a drift of at least 1 % is reported. The default leaves room for the
+        other alarms about the same run (`looptime.stats.levels`); on its own, 0.05.
+
+    Raises
+    ------
+    NotEnoughError
+        With fewer than 300 loops.
+
+    References
+    ----------
+    Theil-Sen estimator; ordinary least squares with a lag-1 correction, as is usual for the
+    Mann-Kendall trend test.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(4)
+    >>> t = np.arange(6000) * 0.01
+    >>> found = drift(10 + 0.005 * t + rng.normal(0, 0.5, 6000), t)
+    >>> found.found, bool(found.low < 0.3 < found.high)
+    (True, True)
+    """
+    values, times = as_pair(x, start_s, 10 * WINDOWS, "a drift")
+    windows = window_medians(values, times, len(values) // WINDOWS, from_end=True)
+    y, t = windows.medians[-WINDOWS:], windows.centres_s[-WINDOWS:]
+    length = float(times[-1] - times[0])
+    u = t - t.mean()
+    spread = float(u @ u)
+    estimate = theil_sen(t, y)
+    slope = float(u @ y) / spread if spread > 0 else 0.0
+    e = y - y.mean() - slope * u
+    e[np.abs(e) <= 1e-12 * np.abs(y).max()] = 0.0
+    factor = inflation(lag_one(e, 2 / WINDOWS))
+    df = max(3.0, (WINDOWS - 2) / factor)
+    se = math.sqrt(float(e @ e) / (WINDOWS - 2) * factor / spread) if spread > 0 else 0.0
+    half = t_quantile(0.975, df) * se
+    middle = float(np.median(values))
+    relative = estimate * length / middle if middle else 0.0
+    p = t_two_sided(slope if abs(slope) * length > 1e-12 * abs(middle) else 0.0, se, df)
+    return Drift(
+        change=estimate * length,
+        low=(estimate - half) * length,
+        high=(estimate + half) * length,
+        relative=relative,
+        per_minute=estimate * 60,
+        p=p,
+        df=df,
+        found=p < level and abs(relative) >= 0.01,
+    )

@@ -1,0 +1,39 @@
+"""How the alarms about one run share a budget of 5 % false alarms.
+
+Rates add up. On a log with nothing in it but autocorrelation, recurrence (all calls), drift,
+change points and blocking together may raise an alarm in at most one log of twenty, so each
+is set stricter than it would be alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["ALONE", "IN_RUN", "Levels"]
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Levels of the alarms about one run.
+
+    Parameters
+    ----------
+    drift : float
+        p below which a drift is reported.
+    rhythm : float
+        Adjusted p below which a rhythm is reported, of all series of a run together: divide
+        it by the number of series looked at (`looptime.stats.rhythm.rhythms` does).
+    change_penalty : float
+        Penalty of a change point, in units of the long-run variance times ln K.
+    """
+
+    drift: float
+    rhythm: float
+    change_penalty: float
+
+
+#: Each question asked by itself.
+ALONE = Levels(drift=0.05, rhythm=0.002, change_penalty=3.0)
+
+#: All questions asked about one run.
+IN_RUN = Levels(drift=0.01, rhythm=0.002, change_penalty=4.0)

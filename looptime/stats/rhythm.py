@@ -1,0 +1,353 @@
+"""Stalls that come back: every so many seconds, or every so many loops."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from looptime.stats.arrays import Float, Int, as_pair
+from looptime.stats.counts import poisson_at_least
+from looptime.stats.levels import IN_RUN
+from looptime.stats.slow import Events, stalls
+
+__all__ = ["Rhythm", "rhythm", "rhythms"]
+
+#: Fewest events that can show a rhythm.
+LEAST_EVENTS = 6
+#: Events that take up more than this share of the loops are no exception any more.
+MOST_SHARE = 0.3
+#: A longer run is judged by the stretch of so many loops that has most events.
+MOST_LOOPS = 100_000
+HARMONICS = 8
+PADDING = 16
+#: Fewest cycles within the run.
+CYCLES = 8
+
+
+@dataclass(frozen=True)
+class Rhythm:
+    """Whether stalls come back, by which clock, and how often.
+
+    Parameters
+    ----------
+    found : bool
+        Whether a rhythm is significant.
+    clock : str
+        ``time``, ``loops``, or ``either`` where the two cannot be told apart; empty if not found.
+    period_s : float or None
+        Time from stall to stall [s].
+    period_loops : float or None
+        Loops from stall to stall.
+    p : float
+        Adjusted p-value; 1 where there are too few events.
+    strength_time, strength_loops : float
+        The H statistic by either clock.
+    height : float or None
+        Median excess of the stalls over their surroundings [unit of the values].
+    events : int array, shape (e,)
+        Loops at which the stalls that keep the rhythm begin; all stalls if not found.
+    regularity : float
+        Length of the mean vector at the period by the better clock, 0 .. 1.
+    """
+
+    found: bool
+    clock: str
+    period_s: float | None
+    period_loops: float | None
+    p: float
+    strength_time: float
+    strength_loops: float
+    height: float | None
+    events: Int
+    regularity: float
+
+
+@dataclass(frozen=True)
+class _Line:
+    """The best line of one clock: all in units of that clock."""
+
+    strength: float = 0.0
+    p: float = 1.0
+    period: float = math.nan
+    regularity: float = 0.0
+
+
+def _fast_length(n: int) -> int:
+    """Smallest 2^a 3^b 5^c that is at least n, for which the transform is quick."""
+    best = 1 << max(n - 1, 1).bit_length()
+    five = 1
+    while five < best:
+        three = five
+        while three < best:
+            power = three << max((-(-n // three) - 1).bit_length(), 0)
+            if n <= power < best:
+                best = power
+            three *= 3
+        five *= 5
+    return best
+
+
+def _spectrum(positions: Float, length: float, step: float, top: float) -> tuple[Float, float]:
+    """``z(f) = |sum exp(2 pi i f t)|^2 / n`` on a fine grid up to `top`; and the grid's step."""
+    bins = math.ceil(length / step) + 1
+    size = _fast_length(PADDING * bins)
+    counts = np.bincount((positions / step).astype(np.int64), minlength=bins).astype(float)
+    grid = 1 / (size * step)
+    z = np.abs(np.fft.rfft(counts, size)[: math.floor(top / grid) + 2]) ** 2 / len(positions)
+    return z, grid
+
+
+def _h_statistic(z: Float, low: int, high: int) -> Float:
+    """``H(f) = max_(m <= 8) (2 sum_(k <= m) z(k f) - 4 m + 4)`` at the grid points low .. high-1.
+
+    Harmonics above the highest frequency of the grid say nothing and are left out.
+    """
+    total = np.zeros(high - low)
+    best = np.full(high - low, -np.inf)
+    for k in range(1, HARMONICS + 1):
+        end = min(high, (len(z) - 1) // k + 1)
+        if end <= low:
+            break
+        part = slice(0, end - low)
+        total[part] += 2 * z[low * k : (end - 1) * k + 1 : k] - 4
+        np.maximum(best[part], total[part] + 4, out=best[part])
+    return best
+
+
+def _fundamental(z: Float, h: Float, low: int, best: int) -> int:
+    """The lowest f / q at which the line itself is still there."""
+    z_best, h_best = z[best], h[best - low]
+    for q in range(min(200, best // max(low, 1)), 1, -1):
+        at = round(best / q)
+        near = np.arange(max(at - 1, low), min(at + 2, low + len(h)))
+        if not len(near):
+            continue
+        line = near[np.argmax(z[near])]
+        strong = z[line] >= 0.4 * z_best and h[near - low].max() >= 0.75 * h_best
+        close = q <= 8 and z[line] >= 0.5 * z_best and z[line] >= 5
+        if strong or close:
+            return int(line)
+    return best
+
+
+def _refine(positions: Float, f: float, width: float, highest: float) -> float:
+    """The frequency near f at which the harmonics are strongest, off the grid."""
+    harmonics = np.arange(1, max(1, min(HARMONICS, int(highest / f))) + 1)
+    for _ in range(2):
+        near = f + width * np.linspace(-1, 1, 17)
+        phase = np.exp(2j * np.pi * np.multiply.outer(near, positions))
+        power, turn = np.zeros(len(near)), np.ones_like(phase)
+        for _ in harmonics:
+            turn *= phase
+            power += np.abs(turn.sum(axis=1)) ** 2
+        f, width = float(near[np.argmax(power)]), width / 8
+    return f
+
+
+def _coincidence_period(positions: Float, length: float, step: float) -> float | None:
+    """Shortest lag at which events follow each other more often than chance has it."""
+    bins = int(length / step) + 1
+    counts = np.bincount((positions / step + 0.5).astype(np.int64), minlength=bins).astype(float)
+    size = _fast_length(2 * len(counts))
+    pairs = np.fft.irfft(np.abs(np.fft.rfft(counts, size)) ** 2, size)
+    lags = np.arange(3, max(len(counts) // CYCLES, 4))
+    n = counts.sum()
+    expected = n * n / len(counts) * (1 - lags / len(counts))
+    excess = pairs[lags] - expected
+    most = float(excess.max())
+    if most <= 0:
+        return None
+    for i in np.flatnonzero(excess >= 0.7 * most):
+        count = round(float(pairs[lags[i]]))
+        if poisson_at_least(count, float(expected[i])) < 0.01 / len(lags):
+            return float(lags[i]) * step
+    return None
+
+
+def _best_line(positions: Float, length: float, step: float, loop: float) -> _Line:
+    """The strongest rhythm of events on one clock.
+
+    `loop` is the length of a loop on that clock and `step` the width of a bin.
+    """
+    z, grid = _spectrum(positions, length, step, 0.5 / loop)
+    low, high = math.ceil(CYCLES / length / grid), math.floor(1 / (3 * loop) / grid) + 1
+    high = min(high, len(z))
+    if high - low < 2:
+        return _Line()
+    h = _h_statistic(z, low, high)
+    frequency = np.arange(low, high) * grid
+    octaves = math.log2(frequency[-1] / frequency[0])
+    log_p = -0.4 * h + np.log(4 * frequency * length * octaves)
+    best = low + int(np.argmin(log_p))
+    p = math.exp(min(0.0, float(log_p[best - low])))
+    base = _fundamental(z, h, low, best)
+    f = _refine(positions, base * grid, grid, 0.5 / loop)
+    power = abs(np.exp(2j * np.pi * f * positions).sum()) ** 2 / len(positions)
+    regularity = math.sqrt(power / len(positions))
+    period = 1 / f
+    if regularity < 0.5:
+        period = _coincidence_period(positions, length, loop) or period
+    return _Line(float(h[best - low]), p, period, min(1.0, regularity))
+
+
+def _busiest(loops: Int, n: int) -> slice:
+    """The stretch of at most `MOST_LOOPS` loops that holds most events."""
+    if n <= MOST_LOOPS:
+        return slice(0, n)
+    inside = np.searchsorted(loops, loops + MOST_LOOPS) - np.arange(len(loops))
+    first = min(int(loops[int(np.argmax(inside))]), n - MOST_LOOPS)
+    return slice(first, first + MOST_LOOPS)
+
+
+def _none(events: Events, p: float = 1.0) -> Rhythm:
+    height = float(np.median(events.heights)) if len(events.heights) else None
+    return Rhythm(False, "", None, None, p, 0.0, 0.0, height, events.loops, 0.0)
+
+
+def _in_step(positions: Float, period: float) -> np.ndarray:
+    """Which events keep the rhythm: within a sixth of a period of its beat."""
+    phase = np.exp(2j * np.pi * positions / period)
+    centre = phase.sum()
+    return np.asarray(np.abs(np.angle(phase * np.conj(centre))) <= np.pi / 3)
+
+
+def rhythm(
+    x: ArrayLike,
+    start_s: ArrayLike,
+    level: float = IN_RUN.rhythm,
+    tick: float = 0.0,
+    length: ArrayLike | None = None,
+) -> Rhythm:
+    """Whether the stalls of a series come back, by the clock on the wall or by loops counted.
+
+    Events are the `stalls`; at least 6 are needed. For each clock (loop number; time at
+    the middle of the slow loop) the H statistic is taken from 8 cycles a run up to one in three
+    loops, with ``p = exp(-0.4 H) x 4 f T x octaves``. The clock is the one whose H is more than
+    1.15 times the other's. The period is the lowest f / q at which the line is still there, or,
+    where the stalls keep it only loosely, the shortest lag with significantly many coincidences.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        Periods, works, or one call's time in each loop, in loop order, warm-up cut off.
+    start_s : array_like, shape (n,) [s]
+        Start times of the loops.
+    level : float
+        Adjusted p below which a rhythm is reported, either clock.
+    tick : float
+        Tick of the clock [unit of `x`].
+    length : array_like, shape (n,) [s], optional
+        Length of each loop, from start to start. By default from `start_s`.
+
+    Returns
+    -------
+    Rhythm
+        A run of few loops, few stalls or stalls in nearly every loop gives `found` False.
+
+    Raises
+    ------
+    NotEnoughError
+        If there are fewer than 50 loops.
+
+    References
+    ----------
+    H-test for periodic signals (de Jager); unbinned periodogram of point events; coincidence
+    counting.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(4)
+    >>> x = rng.normal(10, 1, 3000)
+    >>> x[25::50] += 8
+    >>> found = rhythm(x, np.cumsum(x) / 1000)
+    >>> found.found, found.clock, round(found.period_loops, 2)
+    (True, 'loops', 50.0)
+    """
+    values, times = as_pair(x, start_s, 50, "a rhythm")
+    events = stalls(values, tick=tick)
+    if len(events.loops) < LEAST_EVENTS or len(events.loops) > MOST_SHARE * len(values):
+        return _none(events)
+    if length is None:
+        gaps = np.diff(times)
+        lasts = np.append(gaps, np.median(gaps))
+    else:
+        lasts = as_pair(length, times)[0]
+    part = _busiest(events.loops, len(values))
+    chosen = (events.loops >= part.start) & (events.loops < part.stop)
+    loops, heights = events.loops[chosen], events.heights[chosen]
+    period = float(np.median(lasts[part]))
+    if len(loops) < LEAST_EVENTS or period <= 0:
+        return _none(events)
+    by_loops = (loops - part.start).astype(float)
+    by_time = times[loops] + lasts[loops] / 2 - times[part.start]
+    count = float(part.stop - part.start)
+    span = float(times[part.stop - 1] + lasts[part.stop - 1] - times[part.start])
+    time_line = _best_line(by_time, span, period / 4, period)
+    loop_line = _best_line(by_loops, count, 1.0, 1.0)
+    p = min(time_line.p, loop_line.p)
+    if p >= level:
+        return _none(events, p)
+    clock = "either"
+    if time_line.strength > 1.15 * loop_line.strength:
+        clock = "time"
+    elif loop_line.strength > 1.15 * time_line.strength:
+        clock = "loops"
+    by = loop_line if loop_line.strength > time_line.strength else time_line
+    beat = by is loop_line
+    # the other clock's period follows from how many loops fill a second
+    loop_s = span / count
+    period_s = by.period * loop_s if beat else by.period
+    keep = _in_step(by_loops if beat else by_time, by.period)
+    return Rhythm(
+        found=True,
+        clock=clock,
+        period_s=period_s,
+        period_loops=by.period if beat else by.period / loop_s,
+        p=p,
+        strength_time=time_line.strength,
+        strength_loops=loop_line.strength,
+        height=float(np.median(heights[keep])) if keep.any() else float(np.median(heights)),
+        events=loops[keep],
+        regularity=by.regularity,
+    )
+
+
+def rhythms(
+    series: Mapping[str, ArrayLike],
+    start_s: ArrayLike,
+    level: float = IN_RUN.rhythm,
+    tick: float = 0.0,
+) -> dict[str, Rhythm]:
+    """`rhythm` for several series of one run, which share the level.
+
+    Parameters
+    ----------
+    series : mapping of str to array_like, shape (n,)
+        For example the periods and the time of each call, one value per loop.
+    start_s : array_like, shape (n,) [s]
+        Start times of the loops.
+    level : float
+        Level of "any of them"; each is tested at its share.
+    tick : float
+        Tick of the clock [unit of the values].
+
+    Raises
+    ------
+    NotEnoughError
+        If there are fewer than 50 loops.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(4)
+    >>> gyro, motor = rng.normal(2, 0.1, 2000), rng.normal(3, 0.1, 2000)
+    >>> motor[::40] += 3
+    >>> found = rhythms({"gyro": gyro, "motor": motor}, np.arange(2000) * 0.01)
+    >>> [name for name, r in found.items() if r.found]
+    ['motor']
+    """
+    each = level / max(1, len(series))
+    return {name: rhythm(x, start_s, each, tick) for name, x in series.items()}

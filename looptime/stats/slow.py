@@ -1,0 +1,202 @@
+"""Which loops are slow: a robust threshold, and events that stand out from their surroundings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from looptime.stats.arrays import MAD_SCALE, Float, Int, as_values, mad
+from looptime.stats.quantiles import quantiles
+
+__all__ = ["Events", "SlowThreshold", "merge_close", "running_median", "slow_threshold", "stalls"]
+
+#: Loops of the running median.
+SPAN = 101
+#: The running median is taken at every so many loops and interpolated between.
+STRIDE = 10
+
+
+@dataclass(frozen=True)
+class SlowThreshold:
+    """Above what a loop is called slow.
+
+    Parameters
+    ----------
+    threshold : float
+        Loops above it are slow [unit of the values].
+    median, scale : float
+        Of the typical loops; the scale is an estimate of a standard deviation.
+    count : int
+        Loops above the threshold.
+    """
+
+    threshold: float
+    median: float
+    scale: float
+    count: int
+
+
+@dataclass(frozen=True)
+class Events:
+    """Stalls: loops that stand out from the loops around them, close ones taken together.
+
+    Parameters
+    ----------
+    loops : int array, shape (e,)
+        Index of the loop that began each event.
+    heights : float array, shape (e,)
+        Largest excess over the running median within the event [unit of the values].
+    """
+
+    loops: Int
+    heights: Float
+
+
+def slow_threshold(x: ArrayLike, k: float = 5.0, tick: float = 0.0) -> SlowThreshold:
+    """Robust threshold of slow loops, ``median + max(k * scale, 2 tick)``.
+
+    The scale is 1.4826 times the median of ``x - median`` over the loops above the median:
+    the upper half alone, since periods are skewed. Where that is 0 (a coarse clock) the
+    distance from the median to the 90th percentile over 1.2816 serves; where that is 0 too, only
+    loops above the 90th percentile are slow.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        Periods, works or durations.
+    k : float
+        Scales above the median.
+    tick : float
+        Tick of the clock [unit of `x`].
+
+    Raises
+    ------
+    NotEnoughError
+        If `x` is empty.
+
+    References
+    ----------
+    Median absolute deviation of the upper half (double MAD).
+
+    Examples
+    --------
+    >>> found = slow_threshold([9, 10, 10, 10, 11, 11, 12, 9, 10, 60])
+    >>> found.median, found.count
+    (10.0, 1)
+    >>> slow_threshold([10.0] * 50).count
+    0
+    """
+    values = as_values(x, 1, "the threshold of slow loops")
+    middle = float(np.median(values))
+    above = values[values > middle]
+    # half of the loops lie above a continuous median; ties at the median leave fewer
+    upper = np.concatenate([above, np.full(max((len(values) - 1) // 2 - len(above), 0), middle)])
+    scale = MAD_SCALE * float(np.median(upper - middle)) if len(upper) else 0.0
+    if scale == 0:
+        scale = (float(quantiles(values, [0.9])[0]) - middle) / 1.2816
+    threshold = middle + max(k * scale, 2 * tick)
+    return SlowThreshold(threshold, middle, scale, int((values > threshold).sum()))
+
+
+def running_median(x: ArrayLike, span: int = SPAN, stride: int = STRIDE) -> Float:
+    """Median of the `span` loops around each loop, taken at every `stride` loops and interpolated.
+
+    At the ends the window is cut, not padded.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        Values in loop order.
+    span : int
+        Loops in the window, odd.
+    stride : int
+        Loops between the medians; 1 for each loop.
+
+    Returns
+    -------
+    float array, shape (n,)
+
+    Raises
+    ------
+    NotEnoughError
+        If `x` is empty.
+
+    Examples
+    --------
+    >>> running_median([1, 2, 30, 4, 5], span=3, stride=1)
+    array([1.5, 2. , 4. , 5. , 4.5])
+    """
+    values = as_values(x, 1, "a running median")
+    n, half = len(values), span // 2
+    at = np.unique(np.append(np.arange(0, n, stride), n - 1))
+    inside = at[(at >= half) & (at < n - half)]
+    medians = np.empty(len(at))
+    is_inside = (at >= half) & (at < n - half)
+    if len(inside):
+        view = np.lib.stride_tricks.sliding_window_view(values, 2 * half + 1)
+        rows = view[inside - half]
+        rows.partition(half, axis=1)
+        medians[is_inside] = rows[:, half]
+    for i in np.flatnonzero(~is_inside):
+        medians[i] = np.median(values[max(at[i] - half, 0) : at[i] + half + 1])
+    return np.interp(np.arange(n), at, medians)
+
+
+def merge_close(loops: Int, gap: int = 2) -> Int:
+    """Where in a rising list of loops a new event begins: loops at most `gap` apart are one.
+
+    Returns
+    -------
+    int array
+        Indexes into `loops` of the first loop of each event.
+
+    Examples
+    --------
+    >>> merge_close(np.array([3, 4, 6, 9, 20]))
+    array([0, 3, 4])
+    """
+    if not len(loops):
+        return np.zeros(0, dtype=np.int64)
+    return np.append(0, np.flatnonzero(np.diff(loops) > gap) + 1).astype(np.int64)
+
+
+def stalls(x: ArrayLike, k: float = 3.0, tick: float = 0.0) -> Events:
+    """Loops that stand out: above the running median by more than ``k x 1.4826 MAD``.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        Values in loop order.
+    k : float
+        Scales above the running median.
+    tick : float
+        Tick of the clock [unit of `x`]; an event stands out by more than 1.5 ticks, so that
+        the beat of rounded values is none.
+
+    Raises
+    ------
+    NotEnoughError
+        If `x` is empty.
+
+    References
+    ----------
+    Hampel identifier with a running median.
+
+    Examples
+    --------
+    >>> x = np.tile([9.9, 10.0, 10.1, 10.0], 100)
+    >>> x[[40, 41, 300]] += 5
+    >>> stalls(x).loops
+    array([ 40, 300])
+    """
+    values = as_values(x, 1, "a search for stalls")
+    excess = values - running_median(values)
+    level = float(np.median(excess))
+    scale = MAD_SCALE * mad(excess)
+    rounding = 1e-9 * float(np.abs(values).max())
+    loops = np.flatnonzero(excess - max(level, 0.0) > max(k * scale, 1.5 * tick, rounding))
+    first = merge_close(loops)
+    heights = np.maximum.reduceat(excess[loops], first) if len(first) else np.zeros(0)
+    return Events(loops[first], heights)

@@ -1,0 +1,102 @@
+"""Medians of short windows: what warm-up, drift and change points are judged on.
+
+A window given in seconds becomes a number of loops, the same for all windows of a run, so that
+all medians are equally certain.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from looptime.stats.arrays import Float, as_pair, as_values
+
+__all__ = ["WindowMedians", "loops_per_window", "window_medians"]
+
+
+@dataclass(frozen=True)
+class WindowMedians:
+    """Medians of equal windows along a run.
+
+    Parameters
+    ----------
+    medians : float array, shape (k,)
+        [unit of the values]
+    centres_s : float array, shape (k,) [s]
+        Mean start time of the loops in the window.
+    loops : int
+        Loops in a window.
+    first : int
+        Index of the loop at which the first window begins.
+    """
+
+    medians: Float
+    centres_s: Float
+    loops: int
+    first: int
+
+
+def loops_per_window(start_s: ArrayLike, window_s: float, least: int) -> int:
+    """Loops in a window of so many seconds, and at least `least` of them.
+
+    Parameters
+    ----------
+    start_s : array_like, shape (n,) [s]
+        Start times, rising.
+    window_s : float
+        Length [s].
+    least : int
+        Fewest loops: 25 for windows of 0.25 s, 50 for windows of 0.5 s.
+
+    Examples
+    --------
+    >>> loops_per_window(np.arange(100) * 0.002, 0.25, 25)
+    125
+    >>> loops_per_window(np.arange(100) * 0.060, 0.25, 25)
+    25
+    """
+    times = as_values(start_s, 2, "a window")
+    period = float(np.median(np.diff(times)))
+    if period <= 0:
+        return least
+    return max(least, round(window_s / period))
+
+
+def window_medians(
+    x: ArrayLike, start_s: ArrayLike, loops: int, from_end: bool = False
+) -> WindowMedians:
+    """Medians of windows of so many loops; loops that fill no whole window are left out.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        Values in loop order.
+    start_s : array_like, shape (n,) [s]
+        Start times.
+    loops : int
+        Loops in a window.
+    from_end : bool
+        Whether the loops left out are the first rather than the last.
+
+    Raises
+    ------
+    NotEnoughError
+        If there is not one whole window.
+
+    Examples
+    --------
+    >>> window_medians([1, 2, 9, 4, 5, 6, 7], np.arange(7.0), 3).medians
+    array([2., 5.])
+    """
+    values, times = as_pair(x, start_s, loops, "a window")
+    k = len(values) // loops
+    first = len(values) - k * loops if from_end else 0
+    stretch = slice(first, first + k * loops)
+    return WindowMedians(
+        medians=np.median(values[stretch].reshape(k, loops), axis=1),
+        centres_s=times[stretch].reshape(k, loops).mean(axis=1),
+        loops=loops,
+        first=first,
+    )
