@@ -66,9 +66,7 @@ def counts(output: str) -> dict[str, int]:
 
 
 @pytest.mark.parametrize("options", [(), ("-n", "1")], ids=["alone", "distributed"])
-def test_a_skip_fails_with_ci_true_and_tells_why(
-    tmp_path: Path, options: tuple[str, ...]
-) -> None:
+def test_a_skip_fails_with_ci_true_and_tells_why(tmp_path: Path, options: tuple[str, ...]) -> None:
     """Skips in the test, by a mark and by unittest fail; a known failure stays what it was."""
     (tmp_path / "test_skipping.py").write_text(SKIPPING, encoding="utf-8")
     done = run_pytest(tmp_path, "true", *options)

@@ -1,0 +1,228 @@
+"""Imports run one way, from the commands down to the vocabulary; heavy libraries load late."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.structure.imports import Import, find_cycle, imports_of, modules_below
+
+ROOT = Path(__file__).resolve().parents[2]
+
+# Each floor may import itself and those above it in this list. A new module or package of
+# `looptime` gets its place here.
+FLOORS = (
+    {"errors", "units", "schema", "run", "samples"},
+    {"stats"},
+    {"project"},
+    {"parsers"},
+    {"analysers"},
+    {"heading"},
+    {"planner"},
+    {"checks"},
+    {"findings"},
+    {"views"},
+    {""},  # the package itself, which offers the floors' functions under one name
+    {"cli", "__main__"},
+)
+FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}
+
+# A text command that loads one of these is slow to start, or does another command's work.
+PICTURES = ("plotly", "dash", "flask", "looptime_dashboards", "scipy.stats")
+HEAVY = (*PICTURES, "pandas", "pyarrow", "scipy", "distributed", "polars")
+
+MODULES = modules_below(ROOT / "looptime")
+PAGES = modules_below(ROOT / "dashboards" / "looptime_dashboards")
+KNOWN = frozenset(MODULES) | frozenset(PAGES)
+ALL = [found for name, path in MODULES.items() for found in imports_of(name, path, KNOWN)]
+
+LOG = """# looptime-recorder: python 1
+# clock: monotonic
+loop,thread,seq,name,start_us,duration_us,phase,mark,value
+"""
+
+
+def part_of(module: str) -> str:
+    """``looptime.parsers.calls`` -> ``parsers``; the package itself -> the empty text."""
+    return [*module.split("."), ""][1]
+
+
+def own(found: Import) -> bool:
+    return found.module.split(".")[0] == "looptime"
+
+
+def listed(found: list[Import]) -> str:
+    return "\n".join(str(one) for one in found)
+
+
+def test_every_module_has_a_floor() -> None:
+    """A module that stands on no floor could import anything."""
+    without = {part_of(name) for name in MODULES} - set(FLOOR) - {"recorders"}
+    assert not without, f"give these a floor in {Path(__file__).name}: {sorted(without)}"
+
+
+def test_imports_run_one_way() -> None:
+    """A module imports its own floor and lower ones only, deferred imports counted."""
+    upward = []
+    for found in filter(own, ALL):
+        importer, imported = part_of(found.importer), part_of(found.module)
+        if "recorders" in (importer, imported):
+            continue
+        # __version__ is the package's own and loads nothing; the package's functions are high up
+        if found.module == "looptime" and _only_version(found):
+            continue
+        if FLOOR[imported] > FLOOR[importer]:
+            upward.append(found)
+    assert not upward, listed(upward)
+
+
+def _only_version(found: Import) -> bool:
+    line = MODULES[found.importer].read_text(encoding="utf-8").splitlines()[found.line - 1]
+    return line.strip() == "from looptime import __version__"
+
+
+def test_no_ring_of_imports() -> None:
+    """No two modules need each other, not even through others or inside one floor."""
+    graph: dict[str, set[str]] = {name: set() for name in MODULES}
+    for found in filter(own, ALL):
+        if found.module != "looptime":
+            graph[found.importer].add(found.module)
+    ring = find_cycle(graph)
+    assert not ring, " imports ".join(ring)
+
+
+def test_recorders_stand_alone() -> None:
+    """Recorders go into a robot's code: they import nothing of looptime, and only the commands
+    hand them out.
+    """
+    bad = [
+        found
+        for found in filter(own, ALL)
+        if (part_of(found.importer) == "recorders" and part_of(found.module) != "recorders")
+        or (
+            part_of(found.module) == "recorders"
+            and part_of(found.importer) not in {"recorders", "cli", "__main__"}
+        )
+    ]
+    assert not bad, listed(bad)
+
+
+def test_statistics_see_arrays_only() -> None:
+    """The statistics need NumPy, the special functions and the exceptions, and nothing else."""
+    allowed = {"numpy", "scipy.special", "looptime.errors"}
+    bad = [
+        found
+        for found in ALL
+        if part_of(found.importer) == "stats"
+        and found.module.split(".")[0] not in sys.stdlib_module_names
+        and not found.module.startswith(("numpy.", "looptime.stats"))
+        and found.module not in allowed
+    ]
+    assert not bad, listed(bad)
+
+
+def test_scipy_stats_is_never_imported() -> None:
+    """scipy.stats takes a second to load; scipy.special has what is needed."""
+    pages = [found for name, path in PAGES.items() for found in imports_of(name, path, KNOWN)]
+    bad = [one for one in [*ALL, *pages] if one.module.startswith("scipy.stats")]
+    assert not bad, listed(bad)
+
+
+def test_only_the_dashboard_command_loads_the_dashboard() -> None:
+    """No module needs the dashboard, save the command that opens it, when it is called."""
+    bad = [
+        found
+        for found in ALL
+        if found.module.split(".")[0] in {"looptime_dashboards", "dashboards", "dash"}
+        and not (part_of(found.importer) == "cli" and found.deferred)
+    ]
+    assert not bad, listed(bad)
+
+
+def test_the_dashboard_does_not_call_the_commands() -> None:
+    """The dashboard is built on the Python API, not on the command line."""
+    bad = [
+        found
+        for name, path in PAGES.items()
+        for found in imports_of(name, path, KNOWN)
+        if own(found) and part_of(found.module) in {"cli", "__main__"}
+    ]
+    assert not bad, listed(bad)
+
+
+def test_figures_are_drawn_in_views_only() -> None:
+    """Plotly belongs to the views; elsewhere it would be loaded by the text commands."""
+    bad = [
+        found
+        for found in ALL
+        if found.module.split(".")[0] == "plotly" and part_of(found.importer) != "views"
+    ]
+    assert not bad, listed(bad)
+
+
+def loaded_by(code: str, names: tuple[str, ...]) -> tuple[list[str], str]:
+    """Which of the modules `names` a fresh interpreter has loaded after `code`, and its output."""
+    report = (
+        "import sys as _sys\n"
+        f"print('loaded:', *sorted(set({list(names)!r}) & set(_sys.modules)), file=_sys.stderr)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code + "\n" + report],
+        capture_output=True, text=True, encoding="utf-8", check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    *_, last = done.stderr.strip().splitlines()
+    assert last.startswith("loaded:"), done.stderr
+    return last.split()[1:], done.stdout + done.stderr
+
+
+def test_the_check_sees_what_is_loaded() -> None:
+    """The check below would notice a library that is loaded."""
+    assert loaded_by("import plotly, scipy.stats", PICTURES)[0] == ["plotly", "scipy.stats"]
+
+
+def test_lower_floors_load_no_pictures() -> None:
+    """Everything below the views, loaded at once, brings neither Plotly nor Dash."""
+    low = [
+        name for name in MODULES if part_of(name) not in {"views", "cli", "__main__", "recorders"}
+    ]
+    assert loaded_by("\n".join(f"import {name}" for name in low), PICTURES)[0] == []
+
+
+@pytest.mark.parametrize(
+    "name", [name for name in ("looptime", "looptime.cli", "looptime.__main__") if name in MODULES]
+)
+def test_commands_start_without_the_heavy_libraries(name: str) -> None:
+    """Help and mistakes in an option answer at once: nothing heavy is loaded for them."""
+    assert loaded_by(f"import {name}", HEAVY)[0] == []
+
+
+def write_log(path: Path, loops: int = 400) -> None:
+    """A robot's log with 20 ms loops, a gyro read of 3 ms in each and one slow loop in 50."""
+    rows, start = [], 0.0
+    for loop in range(loops):
+        period = 35000.0 if loop % 50 == 49 else 20000.0 + 37 * (loop % 7)
+        rows.append(f"{loop},main,{2 * loop},gyro.read,{start + 100:.3f},3000.000,,,")
+        rows.append(f"{loop},main,{2 * loop + 1},loop,{start:.3f},{period:.3f},,,")
+        start += period
+    path.write_text(LOG + "\n".join(rows) + "\n", encoding="utf-8")
+
+
+@pytest.mark.parametrize("command", ["summary", "slow"])
+def test_text_commands_load_no_pictures(command: str, tmp_path: Path) -> None:
+    """A command that prints text does its work without Plotly, Dash and scipy.stats."""
+    log = tmp_path / "run.csv"
+    write_log(log)
+    code = (
+        "import sys\n"
+        f"sys.argv = ['looptime', {command!r}, '--no-cache', {str(log)!r}]\n"
+        "from looptime.__main__ import main\n"
+        "try:\n    code = main()\nexcept SystemExit as end:\n    code = end.code\n"
+        "assert not code, code\n"
+    )
+    loaded, output = loaded_by(code, PICTURES)
+    assert loaded == []
+    assert len(output) > 200
