@@ -56,6 +56,7 @@ REASONS = (
     "first interval",
     "start-up section",
     "whole-run total",
+    "rows lost around it",
 )
 
 

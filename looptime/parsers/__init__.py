@@ -1,0 +1,1 @@
+"""From the bytes of a log to canonical runs."""

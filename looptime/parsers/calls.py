@@ -1,0 +1,174 @@
+"""Layout `calls`: one row is a timed call with a name, a start, and an end or a duration."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+from looptime.parsers.clock import Unit, find_unit, tick_of
+from looptime.parsers.columns import Head, roles
+from looptime.parsers.dialect import Dialect, is_number
+from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
+from looptime.parsers.source import Source
+from looptime.parsers.table import Table, Want, read_table
+from looptime.run import Clock
+
+__all__ = ["COLUMNS", "NAME", "fit", "parse"]
+
+NAME = "calls"
+
+#: Column map: what plays a part, by its spellings in order of preference.
+COLUMNS: dict[str, tuple[str, ...]] = {
+    "name": ("name", "call", "callname", "function", "func", "section", "stage", "operation",
+             "op", "label", "span", "task", "event", "what"),
+    "start": ("start", "starttime", "begin", "begintime", "tstart", "timestart", "startedat",
+              "from", "enter", "time", "timestamp", "t", "ts"),
+    "end": ("end", "endtime", "stop", "stoptime", "tend", "timeend", "finish", "finished",
+            "endedat", "to", "exit"),
+    "duration": ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "dt", "time"),
+    "loop": ("loop", "loopnumber", "loopindex", "loopid", "loopcount", "iteration", "iter",
+             "cycle", "pass", "tick"),
+    "thread": ("thread", "threadname", "threadid", "tid"),
+    "seq": ("seq", "sequence", "seqno", "sequencenumber", "index"),
+    "phase": ("phase", "mode", "period", "state"),
+    "kind": ("kind", "category"),
+    "subsystem": ("subsystem", "system", "component", "module"),
+    "device": ("device", "dev", "sensor"),
+    "bus": ("bus", "port"),
+    "cpu": ("cpu", "cputime", "cpuduration"),
+    "mark": ("mark",),
+    "value": ("value",),
+}  # fmt: skip
+_WORDS = ("name", "thread", "phase", "kind", "subsystem", "device", "bus", "mark")
+_COUNTS = ("loop", "seq")
+
+
+def fit(found: list[Head], dialect: Dialect) -> dict[str, Head] | None:
+    """The parts that the columns play if this is a `calls` log, None if it is not one."""
+    given = roles(found, COLUMNS)
+    if not {"name", "start"} <= set(given) or not {"end", "duration"} & set(given):
+        return None
+    cells = [row[given["name"].index] for row in dialect.sample[:200]]
+    if cells and all(is_number(cell, dialect.decimal) for cell in cells):
+        return None
+    return given
+
+
+def parse(
+    source: Source, dialect: Dialect, given: dict[str, Head], options: Options
+) -> list[Parsed]:
+    """Read a `calls` log."""
+    unit = _unit(source, dialect, given, options)
+    table = read_table(source, dialect, _wants(dialect, given, unit))
+    rows, outcast = _rows(table)
+    if not len(rows):
+        raise LogError("holds no call that can be used", source.path)
+    clock = Clock(
+        unit.name,
+        unit.said,
+        tick_of(np.concatenate([rows.start[:100_000], rows.duration[:100_000]]), unit.ns),
+    )
+    return [Parsed(NAME, table, clock, calls=rows, outcast=outcast)]
+
+
+def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Options) -> Unit:
+    head = given["start"]
+    starts = [row[head.index].replace(",", ".") for row in dialect.sample]
+    values = np.array([float(cell) for cell in starts if is_number(cell)])
+    name = given["name"].index
+    # the steps between calls of one name are loop periods or parts of them
+    names = np.array(
+        [row[name] for row in dialect.sample if is_number(row[head.index].replace(",", "."))]
+    )
+    steps = np.diff(values)
+    if len(values):
+        words, counts = np.unique(names, return_counts=True)
+        steps = np.diff(values[names == words[np.argmax(counts)]])
+    header = head.unit or next(
+        (given[role].unit for role in ("duration", "end") if role in given and given[role].unit),
+        None,
+    )
+    return find_unit(header, options.unit, options.unit_from, steps, source.path)
+
+
+def _wants(dialect: Dialect, given: dict[str, Head], unit: Unit) -> list[Want]:
+    wants = []
+    for role, head in given.items():
+        if role in _WORDS:
+            wants.append(Want(role, head.index, "word", required=role == "name"))
+        elif role in _COUNTS:
+            wants.append(Want(role, head.index, "count"))
+        elif role == "value":
+            wants.append(Want(role, head.index, "number"))
+        else:
+            from looptime.units import UNITS
+
+            own = UNITS[head.unit] if head.unit and unit.said == "header" else unit.ns
+            whole = all(cell[head.index].lstrip("+-").isdigit() for cell in dialect.sample[:500])
+            required = role == "start" or (role in ("end", "duration"))
+            wants.append(Want(role, head.index, "time", own, required and role != "cpu", whole))
+    return wants
+
+
+def _rows(table: Table) -> tuple[CallRows, Outcast]:
+    """Split the table into calls, signals and marks."""
+    at = table.columns
+    outcast = Outcast()
+    duration = at["duration"] if "duration" in at else at["end"] - at["start"]
+    row = np.arange(len(table))
+    good: NDArray[Any] | slice = slice(None)
+    if len(duration) and duration.min() < 0:
+        outcast.add(np.flatnonzero(duration < 0), "negative duration")
+        good = duration >= 0
+    threads = table.words.get("thread", [""])
+    rows = CallRows(
+        row=row,
+        start=at["start"],
+        duration=duration,
+        name=at["name"],
+        names=table.words["name"],
+        thread=at.get("thread") if len(threads) > 1 else None,
+        threads=threads,
+        loop=at.get("loop"),
+        seq=at.get("seq"),
+        cpu=at.get("cpu"),
+        phase=at.get("phase") if any(table.words.get("phase", [])) else None,
+        phases=table.words.get("phase", []),
+        labels={
+            key: (at[key], table.words[key])
+            for key in ("kind", "subsystem", "device", "bus")
+            if key in at and any(table.words[key])
+        },
+    )
+    rows = rows if isinstance(good, slice) else rows.take(good)
+    if "mark" in at and any(table.words["mark"]):
+        rows = _without_marks(rows, table)
+    return rows, outcast
+
+
+def _without_marks(rows: CallRows, table: Table) -> CallRows:
+    """Take the signal rows and the marks out from between the calls."""
+    from dataclasses import replace
+
+    words = table.words["mark"]
+    mark = table.columns["mark"][rows.row]
+    code = {word: words.index(word) for word in ("signal", "published", "used") if word in words}
+    signals = {}
+    if "signal" in code and "value" in table.columns:
+        is_signal = mark == code["signal"]
+        for name in np.unique(rows.name[is_signal]):
+            here = np.flatnonzero(is_signal & (rows.name == name))
+            value = table.columns["value"][rows.row[here]]
+            signals[rows.names[name]] = (rows.row[here], rows.start[here], value)
+    is_mark = np.isin(mark, [code[word] for word in ("published", "used") if word in code])
+    marks = None
+    if is_mark.any():
+        here = np.flatnonzero(is_mark)
+        thread = np.zeros(len(here), np.int16) if rows.thread is None else rows.thread[here]
+        used = mark[here] == code.get("used", -1)
+        marks = (rows.row[here], rows.start[here], thread, rows.name[here], used)
+    plain = mark == words.index("") if "" in words else np.zeros(len(mark), bool)
+    return replace(rows.take(plain), signals=signals, marks=marks)

@@ -1,0 +1,154 @@
+"""Nesting of calls on one thread: depth, enclosing call and self time, without a loop over rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Nest", "nest", "parents_first"]
+
+Int = NDArray[Any]
+_DEEPEST = 4096
+
+
+@dataclass(frozen=True)
+class Nest:
+    """How calls lie within each other.
+
+    Parameters
+    ----------
+    depth : int16 array, shape (m,)
+        Number of calls that enclose each call.
+    parent : int64 array, shape (m,)
+        Row of the call directly around it, -1 for none.
+    end : int64 array, shape (m,) [ns]
+        End as far as it lies within the parent and before the next call beside it: rounding in
+        the log can make neighbours overlap by a tick.
+    self_ns : int64 array, shape (m,) [ns]
+        That span minus the spans of the calls directly within it.
+    overlaps : bool array, shape (m,)
+        Calls that neither lie within another nor beside it.
+    """
+
+    depth: NDArray[np.int16]
+    parent: Int
+    end: Int
+    self_ns: Int
+    overlaps: NDArray[np.bool_]
+
+
+def parents_first(start: Int, end: Int) -> Int | None:
+    """Order that puts calls by start, an enclosing call before what lies in it.
+
+    Parameters
+    ----------
+    start, end : int64 array, shape (m,) [ns]
+        In the order of the log: by start, or by end, or nearly so.
+
+    Returns
+    -------
+    int64 array, shape (m,), or None
+        None where the rows already stand so.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> parents_first(np.array([1, 0]), np.array([2, 3]))
+    array([1, 0])
+    """
+    step = start[1:] - start[:-1]
+    if len(step) == 0 or step.min() > 0:
+        return None
+    if step.min() >= 0:
+        ties = step == 0
+        # rows that start together and end in falling order already stand parents first
+        if not (ties & (end[1:] > end[:-1])).any():
+            return None
+        return np.lexsort((-end, start))
+    if (end[1:] >= end[:-1]).all():
+        # written as they ended: backwards, every parent stands before its parts
+        backwards = np.arange(len(start) - 1, -1, -1)
+        return backwards[np.argsort(start[::-1], kind="stable")]
+    row = np.arange(len(start))
+    return np.lexsort((-row, -end, start))
+
+
+def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
+    """Find how calls of one thread lie within each other.
+
+    A call lies within the latest earlier one that has not yet ended. One level of nesting is
+    found at a time, by comparing each start with the running maximum of the ends before it.
+
+    Parameters
+    ----------
+    start, end : int64 array, shape (m,) [ns]
+        In the order of `parents_first`.
+    tolerance : int
+        Overlap [ns] that counts as rounding.
+
+    Returns
+    -------
+    Nest
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> found = nest(np.array([0, 1, 5]), np.array([4, 3, 6]))
+    >>> found.depth.tolist(), found.parent.tolist(), found.self_ns.tolist()
+    ([0, 1, 0], [-1, 0, -1], [2, 2, 1])
+    """
+    count = len(start)
+    end = _without_rounding(start, end, tolerance)
+    depth = np.zeros(count, np.int16)
+    parent = np.full(count, -1, np.int64)
+    overlaps = np.zeros(count, bool)
+    rows = np.arange(count)
+    level = 0
+    while len(rows) and level < _DEEPEST:
+        top, above = _tops(start[rows], end[rows])
+        if level:
+            depth[rows] = level
+        below = rows[~top]
+        if not len(below):
+            break
+        up = rows[above[~top]]
+        over = end[below] - end[up]
+        late = over > 0
+        if late.any():
+            slight = late & (over <= tolerance)
+            end[below[slight]] = end[up[slight]]
+            wrong = late & ~slight
+            overlaps[below[wrong]] = True
+            below, up = below[~wrong], up[~wrong]
+        parent[below] = up
+        rows = below
+        level += 1
+    self_ns = end - start
+    inner = parent >= 0
+    if inner.any():
+        covered = np.bincount(parent[inner], weights=self_ns[inner], minlength=count)
+        self_ns = self_ns - covered.astype(np.int64)
+    return Nest(depth, parent, end, self_ns, overlaps)
+
+
+def _tops(start: Int, end: Int) -> tuple[NDArray[np.bool_], Int]:
+    """Which rows lie in no earlier one, and for each row the latest of those."""
+    reach = np.maximum.accumulate(end)
+    top = np.ones(len(start), bool)
+    np.greater_equal(start[1:], reach[:-1], out=top[1:])
+    # a call without length at the very start of another lies in it; at its very end, beside it
+    return top, np.maximum.accumulate(np.where(top, np.arange(len(start)), 0))
+
+
+def _without_rounding(start: Int, end: Int, tolerance: int) -> Int:
+    """Ends, cut back where the next call begins within the tolerance before them."""
+    if not tolerance or len(start) < 2:
+        return end.copy()
+    over = end[:-1] - start[1:]
+    slight = (over > 0) & (over <= tolerance) & (end[1:] > end[:-1])
+    cut = end.copy()
+    cut[:-1][slight] = np.maximum(start[1:], start[:-1])[slight]
+    return cut

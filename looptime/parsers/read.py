@@ -1,0 +1,126 @@
+"""Reading a log from its file to its runs."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from dataclasses import replace as _replace
+from typing import TYPE_CHECKING
+
+from looptime.errors import LogError
+from looptime.parsers.assemble import assemble
+from looptime.parsers.dialect import sniff
+from looptime.parsers.registry import choose
+from looptime.parsers.rows import Options
+from looptime.parsers.source import head, open_source
+from looptime.run import Run
+
+if TYPE_CHECKING:
+    from looptime.project import Project
+
+__all__ = ["Log", "read", "read_log"]
+
+
+@dataclass(frozen=True)
+class Log:
+    """A log file and the runs in it.
+
+    Parameters
+    ----------
+    path : str
+        The file.
+    runs : tuple of Run
+        In the order of the file; more than one where the clock began anew.
+    """
+
+    path: str
+    runs: tuple[Run, ...]
+
+    @property
+    def rows_read(self) -> int:
+        """Rows in the file, used or not."""
+        return sum(run.rows_read for run in self.runs)
+
+    @property
+    def rows_used(self) -> int:
+        """Rows that are in the runs."""
+        return sum(run.rows_used for run in self.runs)
+
+
+def read_log(
+    path: str | os.PathLike[str],
+    *,
+    project: Project | None = None,
+    unit: str | None = None,
+    layout: str | None = None,
+    columns: str | None = None,
+    loop_call: str | None = None,
+) -> Log:
+    """Read every run of a log.
+
+    Parameters
+    ----------
+    path : path-like
+        CSV or other text log; gzip and zstd are read as they are.
+    project : Project, optional
+        Labels and reading options of ``looptime.toml``; arguments given here win.
+    unit : str, optional
+        Unit of the times: ``ns``, ``us``, ``ms`` or ``s``.
+    layout : str, optional
+        One of `looptime.schema.LAYOUTS`.
+    columns : str, optional
+        Names of the columns of a log without header, separated by commas.
+    loop_call : str, optional
+        Name of the call whose start begins a loop.
+
+    Raises
+    ------
+    LogError
+        If the log cannot be read as it stands; the message says what to do.
+    """
+    given = project.log if project is not None else None
+    options = Options(
+        unit=unit or (given.unit if given else None),
+        layout=layout or (given.layout if given else None),
+        columns=columns or (given.columns if given else None),
+        loop_call=loop_call or (given.loop_call if given else None),
+        unit_from="option" if unit else "project",
+    )
+    source = open_source(path)
+    text = head(source).decode("utf-8", "replace")
+    dialect = sniff(text, source.path)
+    module, parts = choose(dialect, options, source.path)
+    parsed = module.parse(source, dialect, parts, options)
+    runs = tuple(_labelled(assemble(one, source.path, options), project) for one in parsed)
+    return Log(source.path, runs)
+
+
+def read(
+    path: str | os.PathLike[str],
+    *,
+    project: Project | None = None,
+    unit: str | None = None,
+    layout: str | None = None,
+    columns: str | None = None,
+    loop_call: str | None = None,
+) -> Run:
+    """Read the one run of a log; the arguments are those of `read_log`.
+
+    Raises
+    ------
+    LogError
+        If the log cannot be read as it stands, or holds several runs.
+    """
+    log = read_log(
+        path, project=project, unit=unit, layout=layout, columns=columns, loop_call=loop_call
+    )
+    if len(log.runs) != 1:
+        raise LogError(f"holds {len(log.runs)} runs: use looptime.read_log(path).runs", log.path)
+    return log.runs[0]
+
+
+def _labelled(run: Run, project: Project | None) -> Run:
+    from looptime.project import Project as Plain
+
+    rules = project if project is not None else Plain()
+    return _replace(run, names=tuple(rules.label(name) for name in run.names))

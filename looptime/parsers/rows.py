@@ -1,0 +1,159 @@
+"""What a layout hands on: timed calls, or loops with parts, in the order of the log."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.parsers.table import Rejects, Table
+from looptime.run import Clock
+from looptime.schema import REASONS
+
+__all__ = ["CallRows", "LoopRows", "Options", "Outcast"]
+
+Int = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Options:
+    """How the caller wants a log read.
+
+    Parameters
+    ----------
+    unit, layout, columns, loop_call : str or None
+        As on the command line; None where the log is to speak for itself.
+    unit_from : str
+        Who gave the unit: ``option`` or ``project``.
+    """
+
+    unit: str | None = None
+    layout: str | None = None
+    columns: str | None = None
+    loop_call: str | None = None
+    unit_from: str = "option"
+
+
+@dataclass
+class Outcast:
+    """Rows set aside after the text was read: row of the table and index of the reason."""
+
+    row: list[Int] = field(default_factory=list)
+    reason: list[NDArray[np.int16]] = field(default_factory=list)
+
+    def add(self, rows: NDArray[np.integer], reason: str) -> None:
+        """Set rows aside."""
+        if len(rows):
+            self.row.append(np.asarray(rows, np.int64))
+            self.reason.append(np.full(len(rows), REASONS.index(reason), np.int16))
+
+
+@dataclass(frozen=True)
+class CallRows:
+    """Timed calls in the order of the log.
+
+    Parameters
+    ----------
+    row : int64 array, shape (m,)
+        Row of the table that each call comes from.
+    start, duration : int64 array, shape (m,) [ns]
+    name, thread : int32 array, shape (m,)
+        Codes into `names` and `threads`.
+    loop : int64 array or None
+        Number of the loop as logged, -1 where a row has none.
+    seq, cpu : int64 array or None
+    phase : int32 array or None
+        Codes into `phases`.
+    labels : dict of str to (codes, words)
+        ``kind``, ``subsystem``, ``device``, ``bus``, where the log has such columns.
+    signals : dict of str to (row, time, value)
+        Values logged between the calls.
+    marks : tuple of arrays or None
+        Row, time [ns], thread, name, and True for used: readings handed between threads.
+    """
+
+    row: Int
+    start: Int
+    duration: Int
+    name: NDArray[Any]
+    names: list[str]
+    thread: NDArray[Any] | None = None
+    threads: list[str] = field(default_factory=lambda: [""])
+    loop: Int | None = None
+    seq: Int | None = None
+    cpu: Int | None = None
+    phase: NDArray[Any] | None = None
+    phases: list[str] = field(default_factory=list)
+    labels: dict[str, tuple[NDArray[Any], list[str]]] = field(default_factory=dict)
+    signals: dict[str, tuple[Int, Int, NDArray[np.float64]]] = field(default_factory=dict)
+    marks: tuple[Int, Int, NDArray[Any], NDArray[Any], NDArray[np.bool_]] | None = None
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    def take(self, rows: Any) -> CallRows:
+        """The calls at the given places (a mask, indices or a slice)."""
+
+        def at(column: NDArray[Any] | None) -> NDArray[Any] | None:
+            return None if column is None else column[rows]
+
+        return replace(
+            self,
+            row=self.row[rows],
+            start=self.start[rows],
+            duration=self.duration[rows],
+            name=self.name[rows],
+            thread=at(self.thread),
+            loop=at(self.loop),
+            seq=at(self.seq),
+            cpu=at(self.cpu),
+            phase=at(self.phase),
+            labels={key: (codes[rows], words) for key, (codes, words) in self.labels.items()},
+        )
+
+
+@dataclass(frozen=True)
+class LoopRows:
+    """Loops in the order of the log, each with values and, in some layouts, parts.
+
+    Parameters
+    ----------
+    row : int64 array, shape (n,)
+        Row of the table that each loop comes from.
+    start : int64 array, shape (n,) or (n + 1,) [ns]
+        Start of each loop; one more where the end of the last is known.
+    period : int64 array, shape (n,) or None [ns]
+        Where the log gives the period and not the start.
+    signals : dict of str to float64 array, shape (n,)
+    phase : int32 array or None
+        Codes into `phases`.
+    number : int64 array or None
+        Number of the loop as logged.
+    """
+
+    row: Int
+    start: Int
+    period: Int | None = None
+    signals: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+    phase: NDArray[Any] | None = None
+    phases: list[str] = field(default_factory=list)
+    number: Int | None = None
+
+
+@dataclass(frozen=True)
+class Parsed:
+    """What every layout hands to the assembly: its rows, the table behind them, and the clock."""
+
+    layout: str
+    table: Table
+    clock: Clock
+    calls: CallRows | None = None
+    loops: LoopRows | None = None
+    outcast: Outcast = field(default_factory=Outcast)
+
+    @property
+    def rejects(self) -> Rejects:
+        """Rows that the text itself ruled out."""
+        return self.table.rejects

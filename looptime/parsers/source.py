@@ -1,0 +1,204 @@
+"""The bytes of a log: found, decompressed, brought to UTF-8 and cut into blocks at line ends."""
+
+from __future__ import annotations
+
+import codecs
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from looptime.errors import LogError
+
+__all__ = ["BLOCK_BYTES", "LONGEST_LINE", "Block", "Source", "blocks", "head", "open_source"]
+
+#: Size of a block of text that is parsed at a time [bytes].
+BLOCK_BYTES = 16 << 20
+#: A line longer than this is not a line of a log [bytes].
+LONGEST_LINE = 4 << 20
+HEAD_BYTES = 256 << 10
+# A timing log shrinks 4 to 20 times; far beyond that it is no log but a trap for memory
+_MOST_RATIO = 250
+_RATIO_COUNTS_FROM = 64 << 20
+_GZIP = b"\x1f\x8b"
+_ZSTD = b"\x28\xb5\x2f\xfd"
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+
+
+@dataclass(frozen=True)
+class Source:
+    """A log file: where it is and how its bytes become UTF-8 text."""
+
+    path: str
+    size: int
+    compression: str | None
+    encoding: str
+    bom: int = 0
+
+
+@dataclass(frozen=True)
+class Block:
+    """Whole lines of a log as UTF-8; `first_line` counts from 1."""
+
+    data: bytes
+    first_line: int
+    last: bool = False
+
+
+def open_source(path: str | os.PathLike[str]) -> Source:
+    """Look at a log's first bytes.
+
+    Raises
+    ------
+    LogError
+        If there is no such file, it is a folder, empty, cannot be opened, or is not text.
+    """
+    name = os.fspath(path)
+    place = Path(name)
+    try:
+        if place.is_dir():
+            raise LogError("is a folder: name the log files in it", name)
+        size = place.stat().st_size
+        if size == 0:
+            raise LogError("is empty: nothing was logged", name)
+        with place.open("rb") as file:
+            first = file.read(4)
+    except FileNotFoundError as error:
+        raise LogError("there is no such file", name) from error
+    except OSError as error:
+        raise LogError(f"cannot be read: {error.strerror or error}", name) from error
+    except ValueError as error:  # a NUL in the name
+        raise LogError("is not a file name", name) from error
+    compression = "gzip" if first[:2] == _GZIP else "zstd" if first == _ZSTD else None
+    raw = Source(name, size, compression, "utf-8")
+    start = next(_raw(raw, HEAD_BYTES), b"")
+    if not start.strip(b"\x00 \t\r\n"):
+        raise LogError("holds no text: nothing was logged", name)
+    encoding, bom = _encoding(start)
+    if _is_binary(start, encoding):
+        raise LogError("is not a text log: give a CSV file (gzip or zstd is fine)", name)
+    return Source(name, size, compression, encoding, bom)
+
+
+def _encoding(start: bytes) -> tuple[str, int]:
+    for mark, name in _BOMS:
+        if start.startswith(mark):
+            return name, len(mark)
+    # UTF-16 without a mark: every other byte of plain digits and commas is zero
+    sample = start[: len(start) // 2 * 2][:4096]
+    if len(sample) >= 4:
+        half = len(sample) / 2
+        if sample[1::2].count(0) > 0.9 * half and sample[::2].count(0) < 0.1 * half:
+            return "utf-16-le", 0
+        if sample[::2].count(0) > 0.9 * half and sample[1::2].count(0) < 0.1 * half:
+            return "utf-16-be", 0
+    return "utf-8", 0
+
+
+def _is_binary(start: bytes, encoding: str) -> bool:
+    text = start.decode(encoding, "replace")[:65536].replace("\0", "")
+    odd = sum(1 for c in text if (c < " " and c not in "\t\r\n\f\x1b") or c == "\ufffd")
+    return odd > 0.05 * len(text)
+
+
+def _open(source: Source) -> BinaryIO:
+    file = Path(source.path).open("rb")  # noqa: SIM115 - closed by the caller
+    if source.compression is None:
+        return file
+    import pyarrow as pa
+
+    return pa.CompressedInputStream(file, source.compression)
+
+
+def _raw(source: Source, size: int) -> Iterator[bytes]:
+    """Decompressed bytes in pieces of about `size`."""
+    out = 0
+    try:
+        with _open(source) as stream:
+            while piece := stream.read(size):
+                out += len(piece)
+                if out > _RATIO_COUNTS_FROM and out > _MOST_RATIO * source.size:
+                    raise LogError(
+                        f"unpacks to over {_MOST_RATIO} times its size: no timing log does; "
+                        "unpack it by hand if it is one",
+                        source.path,
+                    )
+                yield piece
+    except OSError as error:
+        if source.compression is not None and out:
+            return  # cut short by power loss: what came before the cut is good
+        what = f"is not a readable {source.compression} file" if source.compression else str(error)
+        raise LogError(f"cannot be read: {what}", source.path) from error
+
+
+def _text(source: Source, size: int) -> Iterator[bytes]:
+    """UTF-8 text in pieces, without byte-order mark and NUL bytes."""
+    decoder = None
+    if source.encoding != "utf-8":
+        decoder = codecs.getincrementaldecoder(source.encoding)(errors="replace")
+    skip = source.bom
+    for raw in _raw(source, size):
+        piece = raw[skip:] if skip else raw
+        skip = 0
+        if decoder is not None:
+            piece = decoder.decode(piece).encode("utf-8", "replace")
+        if 0 in piece:
+            piece = piece.replace(b"\0", b"")
+        yield piece
+
+
+def head(source: Source) -> bytes:
+    """The first lines of a log as UTF-8, ending at a line end where there is one."""
+    text = next(_text(source, HEAD_BYTES), b"")
+    if len(text) < HEAD_BYTES // 2:
+        return text
+    cut = text.rfind(b"\n") + 1
+    return text[:cut] if cut else text
+
+
+def blocks(source: Source, size: int = BLOCK_BYTES) -> Iterator[Block]:
+    """Cut a log into blocks of whole lines.
+
+    Parameters
+    ----------
+    source : Source
+        The log, as `open_source` returns it.
+    size : int
+        Size of a block [bytes].
+
+    Raises
+    ------
+    LogError
+        If a line is longer than `LONGEST_LINE`, or the file cannot be read to its end.
+    """
+    rest = b""
+    line = 1
+    bare_cr = _only_cr(source)
+    for piece in _text(source, size):
+        text = piece.replace(b"\r", b"\n") if bare_cr else piece
+        cut = text.rfind(b"\n") + 1
+        if not cut:
+            rest += text
+            if len(rest) > LONGEST_LINE:
+                raise LogError(
+                    f"a line is longer than {LONGEST_LINE >> 20} MB: this is not a timing log",
+                    source.path,
+                    line,
+                )
+            continue
+        data = rest + text[:cut]
+        rest = text[cut:]
+        yield Block(data, line)
+        line += data.count(b"\n")
+    if rest:
+        yield Block(rest, line, last=True)
+
+
+def _only_cr(source: Source) -> bool:
+    start = head(source)
+    return b"\r" in start and b"\n" not in start

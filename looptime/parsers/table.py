@@ -1,0 +1,541 @@
+"""Rows of a log as columns of numbers and coded words, every row accounted for.
+
+Blocks of text are parsed by Arrow, one thread a block. Where a block holds anything that Arrow
+cannot convert, that block is read again as text and judged row by row, so that a bad row costs
+one row and never the log.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+from looptime.parsers.dialect import Dialect
+from looptime.parsers.source import Block, Source, blocks
+from looptime.schema import REASONS
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+__all__ = ["Rejects", "Table", "Want", "read_table"]
+
+Int = NDArray[np.int64]
+_NULLS = ["", "nan", "NaN", "NAN", "na", "NA", "n/a", "N/A", "null", "NULL", "None", "none", "-"]
+_MISSING = "missing value"
+_UNREADABLE = "unreadable number"
+#: Texts kept of rows set aside; the rest are found again by their line.
+TEXTS_KEPT = 2000
+
+
+@dataclass(frozen=True)
+class Want:
+    """A column that a layout asks for.
+
+    Parameters
+    ----------
+    role : str
+        Name of the column in the result.
+    index : int
+        Its place in the row, from 0.
+    how : str
+        ``time`` (to int64 ns), ``number`` (float64, NaN where missing), ``count`` (int64, -1
+        where missing) or ``word`` (codes into a list of texts).
+    unit_ns : int
+        Nanoseconds in one unit of a time.
+    required : bool
+        Whether a row without it is set aside.
+    whole : bool
+        Whether the first rows of a time column hold whole numbers only.
+    stamp : str or None
+        Date-time format of a time column that holds no numbers; see `looptime.parsers.stamps_text`.
+    """
+
+    role: str
+    index: int
+    how: str
+    unit_ns: int = 1
+    required: bool = False
+    whole: bool = True
+    stamp: str | None = None
+
+
+@dataclass
+class Rejects:
+    """Rows set aside while the text was read: line, index of the reason, text."""
+
+    line: list[int] = field(default_factory=list)
+    reason: list[int] = field(default_factory=list)
+    text: list[str] = field(default_factory=list)
+
+    def add(self, line: int, reason: str, text: str) -> None:
+        """Set one row aside."""
+        self.line.append(line)
+        self.reason.append(REASONS.index(reason))
+        self.text.append(text if len(self.text) < TEXTS_KEPT else "")
+
+
+@dataclass
+class Piece:
+    """One block, parsed."""
+
+    columns: dict[str, NDArray[Any]]
+    words: dict[str, list[str]]
+    lines: Int | int
+    count: int
+    rejects: Rejects
+    meta: list[tuple[str, str]]
+    headers: int = 0
+    size: int = 1
+
+
+@dataclass
+class Table:
+    """The rows of a log in the order of the file.
+
+    Parameters
+    ----------
+    columns : dict of str to array, shape (n,)
+        By role: int64 times [ns] and counts, float64 numbers, int32 word codes.
+    words : dict of str to list of str
+        Texts that the codes of a word column index.
+    rejects : Rejects
+        Rows that are not in `columns`.
+    meta : dict of str to str
+        ``# key: value`` lines.
+    headers : int
+        Header rows met again further down.
+    """
+
+    columns: dict[str, NDArray[Any]]
+    words: dict[str, list[str]]
+    rejects: Rejects
+    meta: dict[str, str]
+    headers: int
+    _starts: list[int]
+    _lines: list[Int | int]
+
+    def __len__(self) -> int:
+        return len(next(iter(self.columns.values()))) if self.columns else 0
+
+    @property
+    def rows_read(self) -> int:
+        """Rows of the file, used or not."""
+        return len(self) + len(self.rejects.line)
+
+    def line_of(self, rows: NDArray[np.integer]) -> Int:
+        """Lines of the file (from 1) on which rows stand."""
+        rows = np.asarray(rows, np.int64)
+        block = np.searchsorted(np.asarray(self._starts), rows, side="right") - 1
+        out = np.empty(len(rows), np.int64)
+        for b in np.unique(block):
+            here = block == b
+            lines, offset = self._lines[b], rows[here] - self._starts[b]
+            out[here] = lines + offset if isinstance(lines, int) else lines[offset]
+        return out
+
+
+def read_table(source: Source, dialect: Dialect, wants: list[Want]) -> Table:
+    """Read the wanted columns of every row.
+
+    Parameters
+    ----------
+    source : Source
+        The log.
+    dialect : Dialect
+        How it is written.
+    wants : list of Want
+        Columns to read.
+
+    Raises
+    ------
+    LogError
+        If no row can be used.
+    """
+    builder = _Builder(wants, source)
+    for piece in _pieces(source, dialect, wants):
+        builder.add(piece)
+    table = builder.table()
+    if not len(table):
+        first = table.rejects.text[0] if table.rejects.text else ""
+        why = REASONS[table.rejects.reason[0]] if table.rejects.reason else "no rows"
+        raise LogError(
+            f"holds no usable row ({why}{': ' + first[:60] if first else ''}): a header alone?"
+            if first
+            else "holds a header and no rows: nothing was logged",
+            source.path,
+            table.rejects.line[0] if table.rejects.line else None,
+        )
+    return table
+
+
+def _pieces(source: Source, dialect: Dialect, wants: list[Want]) -> Iterator[Piece]:
+    """Blocks parsed by a few threads, in the order of the file."""
+    workers = min(4, os.cpu_count() or 1)
+    waiting: deque[Future[Piece]] = deque()
+    with ThreadPoolExecutor(workers) as pool:
+        for block in blocks(source):
+            waiting.append(pool.submit(parse_block, block, dialect, wants))
+            if len(waiting) > workers:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+class _Builder:
+    """Columns grown in place: room is reserved once from the file's size and grown if short."""
+
+    def __init__(self, wants: list[Want], source: Source) -> None:
+        self.wants = wants
+        self.source = source
+        self.size = 0
+        self.columns: dict[str, NDArray[Any]] = {}
+        self.words: dict[str, dict[str, int]] = {w.role: {} for w in wants if w.how == "word"}
+        self.rejects = Rejects()
+        self.meta: dict[str, str] = {}
+        self.headers = 0
+        self.starts: list[int] = []
+        self.lines: list[Int | int] = []
+        self.read = 0
+
+    def add(self, piece: Piece) -> None:
+        for line, reason, text in zip(
+            piece.rejects.line, piece.rejects.reason, piece.rejects.text, strict=True
+        ):
+            self.rejects.add(line, REASONS[reason], text)
+        self.meta.update(piece.meta)
+        self.headers += piece.headers
+        if not piece.count:
+            return
+        self.starts.append(self.size)
+        self.lines.append(piece.lines)
+        self._reserve(piece)
+        for role, values in piece.columns.items():
+            coded = self._recode(role, values, piece) if role in piece.words else values
+            self.columns[role][self.size : self.size + piece.count] = coded
+        self.size += piece.count
+
+    def _recode(self, role: str, codes: NDArray[Any], piece: Piece) -> NDArray[Any]:
+        known = self.words[role]
+        new = [known.setdefault(word, len(known)) for word in piece.words[role]]
+        if new == list(range(len(new))):
+            return codes
+        return np.asarray(new, np.int32)[codes]
+
+    def _reserve(self, piece: Piece) -> None:
+        """Memory that is reserved but not written costs nothing, so the guess may be generous."""
+        need = self.size + piece.count
+        have = len(next(iter(self.columns.values()))) if self.columns else 0
+        if need <= have:
+            return
+        # the first block tells rows a byte; compressed logs grow by halves
+        room = max(need, int(have * 1.5))
+        if not self.columns and self.source.compression is None:
+            room = max(need, int(1.1 * piece.count * self.source.size / piece.size) + 1024)
+        old, self.columns = self.columns, {}
+        for role, values in piece.columns.items():
+            grown = np.empty(room, values.dtype)
+            if old:
+                grown[: self.size] = old[role][: self.size]
+            self.columns[role] = grown
+
+    def table(self) -> Table:
+        columns = {role: values[: self.size] for role, values in self.columns.items()}
+        words = {role: list(known) for role, known in self.words.items()}
+        return Table(columns, words, self.rejects, self.meta, self.headers, self.starts, self.lines)
+
+
+def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
+    """Parse one block of lines."""
+    data, first_line = _from_first_row(block, dialect)
+    if dialect.delimiter == " ":
+        data = _single_spaces(data)
+    raw: list[tuple[int, str]] = []
+    try:
+        arrow = _arrow(data, dialect, wants, raw, as_text=False)
+        return _piece(arrow, data, first_line, dialect, wants, raw, as_text=False)
+    except (ValueError, OverflowError):  # pyarrow.ArrowInvalid is a ValueError
+        pass
+    raw.clear()
+    text = data.decode("utf-8", "replace").encode()
+    arrow = _arrow(text, dialect, wants, raw, as_text=True)
+    return _piece(arrow, text, first_line, dialect, wants, raw, as_text=True)
+
+
+def _from_first_row(block: Block, dialect: Dialect) -> tuple[bytes, int]:
+    """Leave out the header; text before it is judged like any other line."""
+    if block.first_line > 1 or not dialect.header_line:
+        return block.data, block.first_line
+    at = 0
+    for _ in range(dialect.header_line - 1):
+        at = block.data.find(b"\n", at) + 1
+    end = block.data.find(b"\n", at) + 1
+    header = block.data[at : end or len(block.data)]
+    blank = b"#" + b"\n" * header.count(b"\n") if end else b"#"
+    return block.data[:at] + blank + (block.data[end:] if end else b""), block.first_line
+
+
+def _single_spaces(data: bytes) -> bytes:
+    import re
+
+    return re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", data))
+
+
+def _arrow(
+    data: bytes,
+    dialect: Dialect,
+    wants: list[Want],
+    raw: list[tuple[int, str]],
+    as_text: bool,
+) -> pa.Table:
+    import pyarrow as pa
+    import pyarrow.csv as pacsv
+
+    def odd(row: Any) -> str:
+        raw.append((row.number, row.text))
+        return "skip"
+
+    coded = pa.dictionary(pa.int32(), pa.string())
+    types = {f"c{w.index}": coded if w.how == "word" else _number_type(w, as_text) for w in wants}
+    return pacsv.read_csv(
+        pa.BufferReader(data),
+        read_options=pacsv.ReadOptions(
+            use_threads=False,
+            block_size=max(len(data) + 1, 1024),
+            column_names=[f"c{i}" for i in range(dialect.fields)],
+        ),
+        parse_options=pacsv.ParseOptions(
+            delimiter=dialect.delimiter, invalid_row_handler=odd, ignore_empty_lines=True
+        ),
+        convert_options=pacsv.ConvertOptions(
+            include_columns=sorted(types),
+            column_types=types,
+            null_values=_NULLS,
+            decimal_point=dialect.decimal,
+        ),
+    )
+
+
+def _number_type(want: Want, as_text: bool) -> pa.DataType:
+    import pyarrow as pa
+
+    if as_text or want.stamp is not None:
+        return pa.string()
+    if want.how == "count" or (want.how == "time" and want.whole):
+        return pa.int64()
+    return pa.float64()
+
+
+def _piece(
+    arrow: pa.Table,
+    data: bytes,
+    first_line: int,
+    dialect: Dialect,
+    wants: list[Want],
+    raw: list[tuple[int, str]],
+    as_text: bool,
+) -> Piece:
+    columns: dict[str, NDArray[Any]] = {}
+    words: dict[str, list[str]] = {}
+    bad = np.zeros(arrow.num_rows, np.int8)  # 1: missing, 2: unreadable
+    for want in wants:
+        column = arrow.column(f"c{want.index}")
+        if want.how == "word":
+            columns[want.role], words[want.role] = _words(column)
+            if want.required and "" in words[want.role]:
+                empty = words[want.role].index("")
+                bad[columns[want.role] == empty] = 1
+        else:
+            columns[want.role], wrong = _numbers(column, want, dialect, as_text)
+            if wrong is not None:
+                np.maximum(bad, wrong, out=bad)
+    rejects = Rejects()
+    meta: list[tuple[str, str]] = []
+    lines = _row_lines(data, first_line, arrow.num_rows, raw)
+    headers = 0
+    is_header = np.zeros(0, bool)
+    if as_text and dialect.header is not None and bad.any():
+        is_header = _header_rows(arrow, dialect, wants)
+        headers = int(is_header.sum())
+    judged: list[tuple[int, str, str]] = []
+    for line, text in zip(lines[1], (t for _, t in raw), strict=True):
+        _judge(line, text, dialect, judged, meta)
+    if bad.any():
+        texts = _lines_of(data, lines[0], first_line, np.flatnonzero(bad))
+        keep = bad == 0
+        for row, text in texts:
+            line = _line_at(lines[0], row)
+            if headers and is_header[row]:
+                continue
+            if text.lstrip().startswith("#"):
+                _judge(line, text, dialect, judged, meta)
+            else:
+                judged.append((line, _MISSING if bad[row] == 1 else _UNREADABLE, text))
+        columns = {role: values[keep] for role, values in columns.items()}
+        kept = np.flatnonzero(keep)
+        at = lines[0]
+        lines = (at + kept if isinstance(at, int) else at[kept], lines[1])
+    for line, reason, text in sorted(judged):
+        rejects.add(line, reason, text)
+    count = len(next(iter(columns.values()))) if columns else 0
+    return Piece(columns, words, lines[0], count, rejects, meta, headers, max(1, len(data)))
+
+
+def _words(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
+    """Codes and texts of a dictionary column; spaces around a word do not count."""
+    if column.num_chunks == 0:
+        return np.empty(0, np.int32), []
+    chunk = column.combine_chunks() if column.num_chunks > 1 else column.chunk(0)
+    indices = chunk.indices
+    texts = [str(word).strip() for word in chunk.dictionary.to_pylist()]
+    codes = indices.fill_null(len(texts)).to_numpy(zero_copy_only=False)
+    if indices.null_count:
+        texts.append("")
+    if len(set(texts)) < len(texts):
+        first: dict[str, int] = {}
+        merged = np.asarray([first.setdefault(word, len(first)) for word in texts], np.int32)
+        return merged[codes], list(first)
+    return codes.astype(np.int32, copy=False), texts
+
+
+def _numbers(
+    column: pa.ChunkedArray, want: Want, dialect: Dialect, as_text: bool
+) -> tuple[NDArray[Any], NDArray[np.int8] | None]:
+    """A column as numbers, and for each row 0, 1 (missing) or 2 (unreadable)."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    wrong: NDArray[np.int8] | None = None
+    values = column
+    if want.stamp is not None:
+        from looptime.parsers.stamps_text import parse_stamps
+
+        ns, ok, given = parse_stamps(column, want.stamp)
+        return ns, _mark(ok, given, want.required)
+    if as_text:
+        text = pc.utf8_trim_whitespace(column)
+        if dialect.decimal == ",":
+            text = pc.replace_substring(text, ",", ".")
+        good = pc.match_substring_regex(text, r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
+        nothing = pc.is_in(pc.utf8_lower(text), value_set=pa.array([*_NULLS, "inf", "-inf"]))
+        nothing = pc.or_(nothing, pc.is_null(text))
+        ok = pc.fill_null(good, False).to_numpy()
+        wrong = _mark(ok | nothing.to_numpy(), ok, want.required)
+        values = pc.cast(pc.if_else(good, text, None), pa.float64())
+    elif column.null_count:
+        given = column.is_valid().to_numpy()
+        wrong = _mark(np.ones(len(given), bool), given, want.required)
+    if want.how == "number":
+        return values.to_numpy().astype(np.float64, copy=False), wrong
+    if want.how == "count":
+        filled = pc.fill_null(values, -1) if values.null_count else values
+        return filled.to_numpy().astype(np.int64, copy=False), wrong
+    filled = pc.fill_null(values, 0) if values.null_count else values
+    ns, too_big = _to_ns(filled.to_numpy(), want.unit_ns)
+    if too_big is not None:
+        wrong = too_big if wrong is None else np.maximum(wrong, too_big)
+    return ns, wrong
+
+
+def _mark(ok: NDArray[np.bool_], given: NDArray[np.bool_], required: bool) -> NDArray[np.int8]:
+    wrong = np.zeros(len(ok), np.int8)
+    if required:
+        wrong[~given] = 1
+    wrong[~ok] = 2
+    return wrong
+
+
+def _to_ns(values: NDArray[Any], unit_ns: int) -> tuple[Int, NDArray[np.int8] | None]:
+    limit = 9.2e18 / unit_ns
+    big = None
+    if len(values) and (values.max() > limit or values.min() < -limit):
+        big = ((values > limit) | (values < -limit)).astype(np.int8) * np.int8(2)
+        values = np.where(big > 0, 0, values)
+    if values.dtype.kind == "i":
+        return (values * unit_ns if unit_ns != 1 else values.astype(np.int64)), big
+    scaled = values * float(unit_ns)
+    return np.rint(scaled, out=scaled).astype(np.int64), big
+
+
+def _row_lines(
+    data: bytes, first_line: int, rows: int, raw: list[tuple[int, str]]
+) -> tuple[Int | int, list[int]]:
+    """Lines of the rows that were parsed and of those that were not.
+
+    Arrow numbers rows without counting blank lines; only where there are odd rows or blank lines
+    is a line number kept for every row.
+    """
+    newlines = data.count(b"\n")
+    lines_in_block = newlines + (0 if data.endswith(b"\n") or not data else 1)
+    if not raw and rows == lines_in_block:
+        return first_line, []
+    buffer = np.frombuffer(data, np.uint8)
+    ends = np.flatnonzero(buffer == 10)
+    starts = np.concatenate([[0], ends + 1])
+    ends = np.concatenate([ends, [len(data)]])
+    length = ends - starts
+    with_cr = (length == 1) & (buffer[np.minimum(starts, len(data) - 1)] == 13)
+    filled = first_line + np.flatnonzero((length > 0) & ~with_cr)
+    odd = np.asarray([number - 1 for number, _ in raw], np.int64)
+    is_row = np.ones(len(filled), bool)
+    is_row[odd] = False
+    return filled[is_row][:rows], [int(line) for line in filled[odd]]
+
+
+def _line_at(lines: Int | int, row: int) -> int:
+    return int(lines + row if isinstance(lines, int) else lines[row])
+
+
+def _lines_of(
+    data: bytes, lines: Int | int, first_line: int, rows: Iterable[int]
+) -> list[tuple[int, str]]:
+    all_lines = data.split(b"\n")
+    out = []
+    for row in rows:
+        at = _line_at(lines, int(row)) - first_line
+        out.append((int(row), all_lines[at].decode("utf-8", "replace").rstrip("\r")))
+    return out
+
+
+def _header_rows(arrow: pa.Table, dialect: Dialect, wants: list[Want]) -> NDArray[np.bool_]:
+    """Rows that repeat the header."""
+    import pyarrow.compute as pc
+
+    same = np.ones(arrow.num_rows, bool)
+    header = dialect.header or ()
+    for want in wants:
+        if want.index >= len(header):
+            continue
+        column = arrow.column(f"c{want.index}")
+        if want.how == "word":
+            column = column.cast("string")
+        equal = pc.equal(pc.utf8_trim_whitespace(column), header[want.index].strip())
+        same &= pc.fill_null(equal, False).to_numpy()
+    return same
+
+
+def _judge(
+    line: int,
+    text: str,
+    dialect: Dialect,
+    judged: list[tuple[int, str, str]],
+    meta: list[tuple[str, str]],
+) -> None:
+    """A line with another number of cells: a comment, text, or a row that was cut or garbled."""
+    bare = text.strip()
+    if bare.startswith("#") or not bare:
+        key, colon, value = bare.lstrip("#").strip().partition(":")
+        if colon and key.strip():
+            meta.append((key.strip(), value.strip()))
+        return
+    has_digit = any(c.isdigit() for c in bare)
+    delimiter = dialect.delimiter.strip() or " "
+    is_row = delimiter in bare and has_digit
+    judged.append((line, "wrong number of fields" if is_row else "not a row", text.rstrip("\r\n")))
