@@ -1,0 +1,190 @@
+"""Whether the loop gets slower along the run, or changes its level, and which call does it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.basis import Basis
+from looptime.analysers.contrast import Part, contrast
+from looptime.analysers.figure import Figure
+from looptime.errors import NotEnoughError
+from looptime.stats.changepoints import ChangePoints, change_points
+from looptime.stats.dither import dither
+from looptime.stats.drift import Drift, drift
+from looptime.stats.windows import window_medians
+
+__all__ = ["ChangePoint", "Changes", "DriftResult", "changes"]
+
+Float = NDArray[np.float64]
+_PARTS = 3
+
+
+@dataclass(frozen=True)
+class DriftResult:
+    """A trend along the run.
+
+    Parameters
+    ----------
+    found : bool
+        Whether it is worth reporting: significant and at least 1 % over the run.
+    change_ms : Figure [ms]
+        From the start to the end of the run.
+    relative : float
+        The same over the median.
+    ms_per_minute : float [ms/min]
+    p : float
+    parts : tuple of Part
+        Calls that make it up, last third against first third; the largest first.
+    """
+
+    found: bool
+    change_ms: Figure
+    relative: float
+    ms_per_minute: float
+    p: float
+    parts: tuple[Part, ...] = ()
+
+
+@dataclass(frozen=True)
+class ChangePoint:
+    """A loop from which on the level is another.
+
+    Parameters
+    ----------
+    loop : int
+        Number of the loop as logged.
+    index : int
+        Its place in the run.
+    time_s : float [s]
+        Since the start of the run.
+    before_ms, after_ms, step_ms : float [ms]
+    relative : float
+        The step over the level before.
+    within_loops : int
+        How exactly the place is known.
+    parts : tuple of Part
+        Calls that make up the step; the largest first.
+    line : int or None
+        Line of the log.
+    """
+
+    loop: int
+    index: int
+    time_s: float
+    before_ms: float
+    after_ms: float
+    step_ms: float
+    relative: float
+    within_loops: int
+    parts: tuple[Part, ...] = ()
+    line: int | None = None
+
+
+@dataclass(frozen=True)
+class Changes:
+    """Drift and change points of a run.
+
+    Parameters
+    ----------
+    drift : DriftResult or None
+        None where the run is too short.
+    change_points : tuple of ChangePoint
+    better : str
+        Which of the two describes the run better: ``drift``, ``steps`` or, where neither is
+        found, the empty text.
+    note : str
+        Why nothing can be said, where that is so.
+    """
+
+    drift: DriftResult | None
+    change_points: tuple[ChangePoint, ...]
+    better: str = ""
+    note: str = ""
+
+
+def changes(basis: Basis) -> Changes:
+    """Drift and change points of the quantity judged, each with the calls behind it.
+
+    A step looks like a trend and a trend like a staircase: where both are found, the one with
+    the lower Bayesian information criterion on the same window medians is the better account.
+
+    References
+    ----------
+    Theil-Sen estimate and least-squares test; optimal partitioning; Schwarz's criterion.
+    """
+    at = basis.run.loop_columns
+    start_s = (at.start_ns - at.start_ns[0]) / 1e9 if len(at) else np.zeros(0)
+    notes = []
+    x = dither(basis.judged_ms, basis.run.clock.tick_ns / 1e6) if len(at) else np.zeros(0)
+    trend, steps = None, None
+    try:
+        trend = drift(x, start_s)
+    except NotEnoughError as error:
+        notes.append(str(error))
+    try:
+        steps = change_points(x, start_s)
+    except NotEnoughError as error:
+        notes.append(str(error))
+    drifting = trend is not None and trend.found
+    stepping = steps is not None and len(steps.loops) > 0
+    better = "drift" if drifting else "steps" if stepping else ""
+    if drifting and stepping:
+        assert steps is not None
+        better = _better(x, start_s, steps)
+    return Changes(
+        None if trend is None else _drift_result(basis, trend),
+        () if steps is None else _points(basis, steps, start_s),
+        better,
+        "; ".join(notes),
+    )
+
+
+def _thirds(n: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    index = np.arange(n)
+    return index >= n - n // 3, index < n // 3
+
+
+def _drift_result(basis: Basis, trend: Drift) -> DriftResult:
+    parts: tuple[Part, ...] = ()
+    if trend.found:
+        parts = contrast(basis, *_thirds(len(basis.run)))[:_PARTS]
+    return DriftResult(
+        trend.found, Figure(trend.change, trend.low, trend.high), trend.relative,
+        trend.per_minute, trend.p, parts,
+    )  # fmt: skip
+
+
+def _points(basis: Basis, steps: ChangePoints, start_s: Float) -> tuple[ChangePoint, ...]:
+    at, n = basis.run.loop_columns, len(basis.run)
+    edges = [0, *(int(k) for k in steps.loops), n]
+    index, made = np.arange(n), []
+    for k, loop in enumerate(steps.loops):
+        before = (index >= edges[k]) & (index < edges[k + 1])
+        after = (index >= edges[k + 1]) & (index < edges[k + 2])
+        low, high = float(steps.levels[k]), float(steps.levels[k + 1])
+        made.append(
+            ChangePoint(
+                int(at.loop[loop]), int(loop), float(start_s[loop]), low, high, high - low,
+                float(steps.relative_steps[k]), steps.loops_per_window,
+                contrast(basis, after, before)[:_PARTS],
+                None if at.line is None else int(at.line[loop]),
+            )  # fmt: skip
+        )
+    return tuple(made)
+
+
+def _better(x: Float, start_s: Float, steps: ChangePoints) -> str:
+    windows = window_medians(x, start_s, steps.loops_per_window)
+    y, t, k = windows.medians, windows.centres_s, len(windows.medians)
+    line = y - np.polyval(np.polyfit(t - t.mean(), y, 1), t - t.mean())
+    edges = np.append(steps.loops // steps.loops_per_window, k)
+    level = np.repeat(steps.levels, np.diff(np.append(0, edges)))
+    stairs = y - level
+    least = 1e-12 * max(float(y @ y), 1e-300)
+    cost_line = k * np.log(max(float(line @ line), least) / k) + 2 * np.log(k)
+    cost_steps = k * np.log(max(float(stairs @ stairs), least) / k)
+    cost_steps += (2 * len(steps.loops) + 1) * np.log(k)
+    return "drift" if cost_line <= cost_steps else "steps"

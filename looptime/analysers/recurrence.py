@@ -1,0 +1,254 @@
+"""Stalls that come back: by which clock, how high, and the call behind them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import bdtrc
+
+from looptime.analysers.basis import Basis
+from looptime.analysers.contrast import Part, contrast
+from looptime.analysers.costs import Costs
+from looptime.analysers.slow import SlowEvent, SlowLoops
+from looptime.errors import NotEnoughError
+from looptime.schema import UNATTRIBUTED
+from looptime.stats.levels import IN_RUN
+from looptime.stats.rhythm import Rhythm, rhythm
+
+__all__ = ["LOOP", "Pauses", "Recurrence", "Recurrences", "recurrence"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.integer]
+
+#: What `Recurrence.of` says of the loop as a whole.
+LOOP = "loop"
+_MOST_SERIES = 6
+_LEAST_PAUSES = 8
+
+
+@dataclass(frozen=True)
+class Recurrence:
+    """Stalls that keep a rhythm.
+
+    Parameters
+    ----------
+    of : str
+        `LOOP`, or the call whose own time shows it.
+    clock : str
+        ``time``, ``loops`` or ``either`` where the two cannot be told apart.
+    period_s : float [s]
+    period_loops : float
+    height_ms : float [ms]
+        Median excess over the surroundings.
+    events : int
+        Stalls that keep the rhythm.
+    call : str or None
+        The call behind them; None where they fall into whatever call happens to run.
+    parts : tuple of Part
+        What makes them up, the largest first.
+    p : float
+        Adjusted for all that was looked at.
+    loops : tuple of int
+        Numbers of the first of these loops as logged.
+    """
+
+    of: str
+    clock: str
+    period_s: float
+    period_loops: float
+    height_ms: float
+    events: int
+    call: str | None
+    parts: tuple[Part, ...]
+    p: float
+    loops: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Pauses:
+    """Stalls that hit whatever call happens to run, as when the whole process is held up.
+
+    Parameters
+    ----------
+    count : int
+    median_ms, longest_ms : float [ms]
+        Their excess.
+    every_s : float [s]
+        Mean time from one to the next.
+    ms_per_loop : float [ms]
+        What they cost on average.
+    loops : tuple of int
+        Numbers of the loops, slowest first.
+    """
+
+    count: int
+    median_ms: float
+    longest_ms: float
+    every_s: float
+    ms_per_loop: float
+    loops: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Recurrences:
+    """What comes back in a run, and pauses that belong to no call."""
+
+    found: tuple[Recurrence, ...]
+    pauses: Pauses | None
+    note: str = ""
+
+
+def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
+    """Look for rhythms in the loop and in the calls that vary most, and for pauses of no call.
+
+    The series share one level. A rhythm of the loop is put down to a call if that call holds
+    half of the excess and holds the lead more often than its share of the time explains
+    (binomial tail below 1 %); otherwise to none.
+
+    Parameters
+    ----------
+    basis : Basis
+    costs : Costs
+        From `looptime.analysers.costs.costs`.
+    slow : SlowLoops
+        From `looptime.analysers.slow.slow_events`.
+
+    References
+    ----------
+    H-test for periodic events, see `looptime.stats.rhythm`.
+    """
+    at = basis.run.loop_columns
+    if not len(at):
+        return Recurrences((), None, "there are no loops")
+    start_s = (at.start_ns - at.start_ns[0]) / 1e9
+    codes = _worth_a_look(basis, costs)
+    level = IN_RUN.rhythm / (1 + len(codes))
+    tick, length = basis.run.clock.tick_ns / 1e6, at.period_ns / 1e9
+    try:
+        whole = rhythm(basis.judged_ms, start_s, level, tick, length)
+    except NotEnoughError as error:
+        return Recurrences((), None, str(error))
+    found = []
+    if whole.found:
+        found.append(_of_loop(basis, whole, slow))
+    for code in codes:
+        series = _self_series(basis, code)
+        own = rhythm(series, start_s, level, tick, length)
+        if own.found and not _same(own, found):
+            name = basis.run.names[code].name
+            found.append(_result(basis, name, own, name, ()))
+    explained = {r.call for r in found}
+    return Recurrences(tuple(found), _pauses(basis, costs, slow, explained))
+
+
+def _worth_a_look(basis: Basis, costs: Costs) -> list[int]:
+    """Calls whose own time varies enough to carry a rhythm that matters, most first."""
+    codes = {n.name: k for k, n in enumerate(basis.run.names)}
+    weights = []
+    for call in costs.calls:
+        if not call.on_loop_thread or call.share is None:
+            continue
+        rare = 0 < call.calls_per_loop < 0.3 and call.count >= 6
+        weight = max(call.variance_share or 0.0, call.share if rare else 0.0)
+        if weight >= 0.02 or (rare and call.share >= 0.002):
+            weights.append((weight, codes[call.name]))
+    return [code for _, code in sorted(weights, reverse=True)[:_MOST_SERIES]]
+
+
+def _self_series(basis: Basis, code: int) -> Float:
+    pieces = basis.pieces
+    mine = pieces.name == code
+    return (
+        np.bincount(pieces.loop[mine], weights=pieces.self_ns[mine], minlength=len(basis.run)) / 1e6
+    )
+
+
+def _same(own: Rhythm, found: list[Recurrence]) -> bool:
+    """Whether a rhythm is one that is already listed: the same beat or a multiple of it."""
+    for other in found:
+        ratio = (own.period_loops or 0.0) / other.period_loops
+        if abs(ratio - 1) < 0.02 or (ratio > 1.5 and abs(ratio - round(ratio)) < 0.02):
+            return True
+    return False
+
+
+def _result(
+    basis: Basis, of: str, at: Rhythm, call: str | None, parts: tuple[Part, ...]
+) -> Recurrence:
+    number = basis.run.loop_columns.loop
+    assert at.period_s is not None
+    assert at.period_loops is not None
+    return Recurrence(
+        of, at.clock, at.period_s, at.period_loops, at.height or 0.0, len(at.events), call, parts,
+        at.p, tuple(int(number[k]) for k in at.events[:20]),
+    )  # fmt: skip
+
+
+def _of_loop(basis: Basis, at: Rhythm, slow: SlowLoops) -> Recurrence:
+    n = len(basis.run)
+    mask = np.zeros(n, bool)
+    mask[at.events] = True
+    if not basis.typical.any():
+        return _result(basis, LOOP, at, None, ())
+    parts = contrast(basis, mask, basis.typical & ~mask if (basis.typical & ~mask).any() else ~mask)
+    total = sum(p.ms for p in parts)
+    top = max(parts, key=lambda p: p.ms)
+    call = None
+    if top.name != UNATTRIBUTED and total > 0 and top.ms >= 0.5 * total:
+        led = [e for e in slow.events if mask[max(e.index - 2, 0) : e.index + 3].any()]
+        if _beyond_its_share(basis, top.name, led):
+            call = top.name
+    return _result(basis, LOOP, at, call, parts[:3])
+
+
+def _share_of(basis: Basis, name: str) -> float:
+    total = float(basis.judged_ns.sum())
+    if name == UNATTRIBUTED:
+        return float(basis.unattributed_ns.sum()) / total if total > 0 else 0.0
+    code = next(k for k, n in enumerate(basis.run.names) if n.name == name)
+    own = float(basis.pieces.self_ns[basis.pieces.name == code].sum())
+    return own / total if total > 0 else 0.0
+
+
+def _beyond_its_share(basis: Basis, name: str, events: list[SlowEvent]) -> bool:
+    """Whether a name leads more events than its share of the time explains."""
+    count = sum(e.culprit == name for e in events)
+    if not events:
+        return True
+    share = min(max(_share_of(basis, name), 1e-9), 1.0 - 1e-9)
+    return count > 0 and float(bdtrc(count - 1, len(events), share)) < 0.01
+
+
+def _pauses(
+    basis: Basis, costs: Costs, slow: SlowLoops, explained: set[str | None]
+) -> Pauses | None:
+    """Large events whose leaders are spread over the calls as the time is."""
+    typical = slow.typical_ms or 0.0
+    large = [
+        e
+        for e in slow.events
+        if e.excess_ms >= 0.3 * typical and e.cause in ("one call", "outside all calls")
+    ]
+    shares = {c.name: c.share or 0.0 for c in costs.rows}
+    left = [e for e in large if e.culprit not in explained]
+    # a name that leads far more often than its share is a culprit of its own
+    for name in {e.culprit for e in left}:
+        count, n = sum(e.culprit == name for e in left), len(left)
+        share = min(max(shares.get(name, 0.0), 1e-9), 1.0 - 1e-9)
+        if float(bdtrc(count - 1, n, share)) < 0.001 / max(len(shares), 1):
+            left = [e for e in left if e.culprit != name]
+    leaders = {e.culprit for e in left}
+    if len(left) < _LEAST_PAUSES or len(leaders) < 2:
+        return None
+    excess = sorted(e.excess_ms for e in left)
+    at = basis.run.loop_columns.loop
+    return Pauses(
+        len(left),
+        excess[(len(excess) - 1) // 2],
+        excess[-1],
+        basis.run.duration_s / len(left),
+        sum(excess) / len(basis.run),
+        tuple(int(at[e.index]) for e in sorted(left, key=lambda e: -e.excess_ms)[:20]),
+    )

@@ -1,0 +1,277 @@
+"""Slow loops: which they are, as events, and which calls made them slow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.basis import Basis
+from looptime.analysers.contrast import Part, mean_self_ms
+from looptime.schema import UNATTRIBUTED
+from looptime.stats.slow import merge_close, running_median
+
+__all__ = ["CAUSES", "SlowEvent", "SlowLoops", "slow_events", "slow_loops"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.integer]
+Bool = NDArray[np.bool_]
+
+#: What can have made a loop slow. The list is closed.
+CAUSES = ("one call", "several calls", "everything at once", "outside all calls")
+
+_SIGMAS = 4.0
+_LEAST_SHARE = 0.10
+_GAP = 2
+
+
+@dataclass(frozen=True)
+class SlowEvent:
+    """Slow loops that belong together.
+
+    Parameters
+    ----------
+    first, last : int
+        Numbers of the first and last loop as logged.
+    index : int
+        Place of the slowest loop in the run.
+    loops : int
+        Slow loops in it.
+    time_s : float [s]
+        Start of the first loop since the start of the run.
+    worst_ms : float [ms]
+        Quantity judged of the slowest loop.
+    period_ms : float [ms]
+        Its period.
+    excess_ms : float [ms]
+        Sum over the loops of what lies above a typical loop.
+    cause : str
+        One of `CAUSES`.
+    culprit : str
+        Name that added most.
+    parts : tuple of Part
+        What stretched, the largest first [ms over the event].
+    caught_up : int
+        Short loops right after it that made up for lost time.
+    line : int or None
+        Line of the log where the slowest loop begins.
+    """
+
+    first: int
+    last: int
+    index: int
+    loops: int
+    time_s: float
+    worst_ms: float
+    period_ms: float
+    excess_ms: float
+    cause: str
+    culprit: str
+    parts: tuple[Part, ...]
+    caught_up: int = 0
+    line: int | None = None
+
+
+@dataclass(frozen=True)
+class SlowLoops:
+    """The slow loops of a run.
+
+    Parameters
+    ----------
+    threshold_ms : float or None [ms]
+        Typical level plus `above_ms`.
+    above_ms : float or None [ms]
+        Slow is what lies this far above the running median.
+    typical_ms : float or None [ms]
+        Mean over the typical loops.
+    count : int
+        Slow loops.
+    share, time_share : float or None
+        Of the loops, and of the time.
+    events : tuple of SlowEvent
+        The slowest first.
+    by_culprit : dict of str to int
+        Events by the name that added most.
+    is_slow : bool array, shape (n,)
+    """
+
+    threshold_ms: float | None
+    above_ms: float | None
+    typical_ms: float | None
+    count: int
+    share: float | None
+    time_share: float | None
+    events: tuple[SlowEvent, ...]
+    by_culprit: dict[str, int]
+    is_slow: Bool = field(repr=False)
+
+
+def slow_loops(
+    basis: Basis, budget_ms: float | None = None
+) -> tuple[Bool, float | None, float | None]:
+    """Which loops are slow: outliers above the running level, and rare overruns of the budget.
+
+    An outlier lies more than 4 robust standard deviations (1.4826 MAD), a tenth of the typical
+    level and two ticks of the clock above the running median.
+
+    Parameters
+    ----------
+    basis : Basis
+    budget_ms : float, optional [ms]
+        Periods above it are slow too, unless more than a tenth of all loops are.
+
+    Returns
+    -------
+    slow : bool array, shape (n,)
+    threshold_ms, above_ms : float or None [ms]
+
+    Examples
+    --------
+    >>> from looptime.analysers.basis import prepare
+    >>> from looptime.run import LoopColumns, Run
+    >>> period = np.array([10, 10, 10, 30, 10]) * 1_000_000
+    >>> basis = prepare(Run(LoopColumns(np.arange(5), np.cumsum(period) - period, period)))
+    >>> slow, threshold_ms, above_ms = slow_loops(basis)
+    >>> slow.tolist(), threshold_ms
+    ([False, False, False, True, False], 11.0)
+    """
+    x = basis.judged_ms
+    if not len(x):
+        return np.zeros(0, bool), None, None
+    off = x - running_median(x)
+    middle = float(np.median(x))
+    sigma = 1.4826 * float(np.median(np.abs(off - np.median(off))))
+    tick_ms = basis.run.clock.tick_ns / 1e6
+    above = max(_SIGMAS * sigma, _LEAST_SHARE * middle, 2 * tick_ms)
+    slow = off > above
+    if budget_ms is not None:
+        over = basis.period_ms > budget_ms
+        if over.mean() <= 0.1:
+            slow |= over
+    return slow, middle + above, above
+
+
+def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
+    """Slow loops as events, each with the calls that stretched.
+
+    Slow loops at most two apart are one event; so is a late loop and the burst of short ones
+    that catches up after it. An event has one culprit if one name holds six tenths of what lies
+    above typical loops; everything was stretched at once if names that hold seven tenths of a
+    typical loop all took longer by half of the whole loop's factor or more.
+
+    Parameters
+    ----------
+    basis : Basis
+    budget_ms : float, optional [ms]
+
+    Returns
+    -------
+    SlowLoops
+    """
+    slow, threshold, above = slow_loops(basis, budget_ms)
+    x, period = basis.judged_ms, basis.period_ms
+    index = np.flatnonzero(slow)
+    total = float(period.sum())
+    usual = mean_self_ms(basis, basis.typical) if basis.typical.any() else None
+    events: list[SlowEvent] = []
+    if len(index) and usual is not None:
+        group = np.zeros(len(index), np.int64)
+        group[merge_close(index, _GAP)[1:]] = 1
+        group = np.cumsum(group)
+        events = _events(basis, index, group, usual)
+    culprits: dict[str, int] = {}
+    for event in events:
+        culprits[event.culprit] = culprits.get(event.culprit, 0) + 1
+    return SlowLoops(
+        threshold,
+        above,
+        float(x[basis.typical].mean()) if basis.typical.any() else None,
+        len(index),
+        float(slow.mean()) if len(slow) else None,
+        float(period[slow].sum()) / total if total > 0 else None,
+        tuple(sorted(events, key=lambda e: (-e.worst_ms, e.time_s))),
+        dict(sorted(culprits.items(), key=lambda c: -c[1])),
+        slow,
+    )
+
+
+def _events(basis: Basis, index: Int, group: Int, usual: Float) -> list[SlowEvent]:
+    at, x = basis.run.loop_columns, basis.judged_ms
+    n_groups = int(group[-1]) + 1
+    loops_in = np.bincount(group)
+    first_at = np.searchsorted(group, np.arange(n_groups))
+    excess = np.bincount(group, weights=x[index] - float(usual.sum()))
+    names, sums, begin = _sums_by_event(basis, index, group)
+    caught = _caught_up(basis, index[first_at + loops_in - 1])
+    labels = [*(n.name for n in basis.run.names), UNATTRIBUTED]
+    made = []
+    for g in range(n_groups):
+        mine = index[first_at[g] : first_at[g] + loops_in[g]]
+        worst = int(mine[np.argmax(x[mine])])
+        codes, own = names[begin[g] : begin[g + 1]], sums[begin[g] : begin[g + 1]]
+        normal = usual[codes] * loops_in[g]
+        cause, order = _cause(own, normal, float(excess[g]), codes == len(labels) - 1)
+        parts = tuple(Part(labels[codes[k]], float(own[k] - normal[k])) for k in order[:5])
+        made.append(
+            SlowEvent(
+                int(at.loop[mine[0]]), int(at.loop[mine[-1]]), worst, int(loops_in[g]),
+                float(at.start_ns[mine[0]] - at.start_ns[0]) / 1e9, float(x[worst]),
+                float(basis.period_ms[worst]), float(excess[g]), cause,
+                parts[0].name if parts else UNATTRIBUTED, parts, int(caught[g]),
+                None if at.line is None else int(at.line[worst]),
+            )  # fmt: skip
+        )
+    return made
+
+
+def _sums_by_event(basis: Basis, index: Int, group: Int) -> tuple[Int, Float, Int]:
+    """Self time [ms] by event and name, as (names, sums, first row of each event)."""
+    size, n_groups = len(basis.run.names) + 1, int(group[-1]) + 1
+    of_loop = np.full(len(basis.run), -1, np.int64)
+    of_loop[index] = group
+    pieces = basis.pieces
+    key, own = np.zeros(0, np.int64), np.zeros(0)
+    if len(pieces.row):
+        inside = (of_loop >= 0)[pieces.loop] & basis.counts
+        key = of_loop[pieces.loop[inside]] * size + pieces.name[inside]
+        own = pieces.self_ns[inside] / 1e6
+    key = np.concatenate([key, group * size + size - 1])
+    own = np.concatenate([own, basis.unattributed_ns[index] / 1e6])
+    kept, place = np.unique(key, return_inverse=True)
+    sums = np.bincount(place, weights=own)
+    begin = np.searchsorted(kept, np.arange(n_groups + 1) * size)
+    return kept % size, sums, begin
+
+
+def _cause(own: Float, normal: Float, excess: float, outside: Bool) -> tuple[str, Int]:
+    """One of `CAUSES`, and the names in order of what they added."""
+    added = own - normal
+    order = np.argsort(-added, kind="stable")
+    if not len(order):
+        return "outside all calls", order
+    top = int(order[0])
+    if added[top] >= 0.6 * excess or len(added) == 1:
+        return ("outside all calls" if outside[top] else "one call"), order
+    base = float(normal.sum())
+    if base > 0:
+        factor = 1 + 0.5 * excess / base
+        stretched = (own >= factor * normal) & (normal > 0)
+        if stretched.sum() >= 3 and normal[stretched].sum() >= 0.7 * base:
+            return "everything at once", order
+    return "several calls", order
+
+
+def _caught_up(basis: Basis, last: Int) -> Int:
+    """Short loops right after each event, where the loop catches up."""
+    counts = np.zeros(len(last), np.int64)
+    nominal = basis.pacing.nominal_ms
+    if not basis.pacing.mode.endswith("catches up") or nominal is None:
+        return counts
+    short = basis.period_ms < 0.95 * nominal
+    # length of the stretch of short loops that begins at each loop
+    stop = np.flatnonzero(np.append(~short, True))
+    for k, loop in enumerate(last + 1):
+        if loop < len(short):
+            counts[k] = int(stop[np.searchsorted(stop, loop)]) - int(loop)
+    return counts

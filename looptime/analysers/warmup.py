@@ -1,0 +1,69 @@
+"""Where a run's warm-up ends; its loops are kept out of the figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from looptime.analysers.basis import Basis
+from looptime.errors import NotEnoughError
+from looptime.stats.warmup import warm_up
+
+__all__ = ["WarmUpCut", "warmup"]
+
+
+@dataclass(frozen=True)
+class WarmUpCut:
+    """The loops at the start that do not stand for the rest.
+
+    Parameters
+    ----------
+    loops : int
+        How many; 0 where no warm-up shows.
+    seconds : float [s]
+        How long they took.
+    excess : float or None
+        How far the first loops lie above the second half of the run, as a share of it.
+    excess_ms : float or None [ms]
+        The same in time.
+    kept : bool
+        Whether they stay in the figures all the same.
+    note : str
+        Why nothing can be said, where that is so.
+    """
+
+    loops: int = 0
+    seconds: float = 0.0
+    excess: float | None = None
+    excess_ms: float | None = None
+    kept: bool = False
+    note: str = ""
+
+
+def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
+    """Find the end of the warm-up in the quantity judged.
+
+    Parameters
+    ----------
+    basis : Basis
+        Of the whole run.
+    keep : bool
+        Whether the caller keeps these loops in the figures.
+
+    References
+    ----------
+    MSER, guarded; see `looptime.stats.warmup`.
+    """
+    x = basis.judged_ms
+    start_s = basis.run.loop_columns.start_ns / 1e9
+    try:
+        found = warm_up(x, start_s - start_s[0] if len(start_s) else start_s)
+    except NotEnoughError as error:
+        return WarmUpCut(kept=keep, note=str(error))
+    if not found.loops:
+        return WarmUpCut(kept=keep)
+    head = x[: min(found.loops, len(x) // 2)]
+    rest = x[found.loops :]
+    gap = float(head.mean() - rest.mean())
+    return WarmUpCut(
+        found.loops, found.seconds, gap / float(rest.mean()) if rest.mean() else None, gap, keep
+    )
