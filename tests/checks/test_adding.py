@@ -1,0 +1,147 @@
+"""Adding logs gives the same bytes however many processes read them, and survives their death."""
+
+import json
+import socket
+import subprocess
+import sys
+import time
+
+import pytest
+
+from looptime.checks.adding import Job, add_logs, find_logs
+from looptime.checks.recording import Settings
+from looptime.checks.season import Season, SeasonError
+from looptime.errors import UsageError
+from tests.checks.build import read_recipe, write_recipes
+
+
+def _jobs(paths, **labels):
+    return [Job(path, read_recipe, Settings(**labels)) for path in paths]
+
+
+def _bytes(season):
+    root = season.folder / "entries"
+    return {p.name: p.read_bytes() for p in root.rglob("*.parquet")}
+
+
+def test_one_process_and_several_give_the_same_bytes(tmp_path):
+    """Also with a log that stands there twice and one that cannot be read."""
+    paths = write_recipes(tmp_path / "logs", 6)
+    twice = tmp_path / "logs" / "run-90.log"
+    twice.write_bytes((tmp_path / "logs" / "run-01.log").read_bytes())
+    bad = tmp_path / "logs" / "run-91.log"
+    bad.write_text("no recipe", encoding="utf-8")
+    paths = find_logs(tmp_path / "logs")
+    assert len(paths) == 8
+    found = []
+    for processes in (1, 2):
+        season = Season(tmp_path / f"season-{processes}", create=True)
+        added = add_logs(season, _jobs(paths, label="x"), processes=processes)
+        assert (len(added.new), len(added.known)) == (6, 1)
+        assert list(added.errors) == [str(bad)]
+        found.append(_bytes(season))
+    assert found[0] == found[1]
+    assert len(found[0]) == 6
+
+
+def test_a_second_call_reads_only_what_is_missing(tmp_path):
+    """Known logs are skipped by the hash of their bytes; nothing is counted twice."""
+    paths = write_recipes(tmp_path / "logs", 5)
+    season = Season(tmp_path / "season", create=True)
+    add_logs(season, _jobs(paths[:3]), processes=1)
+    seen = []
+    done = add_logs(
+        season, _jobs(paths), processes=1, progress=lambda at, of: seen.append((at, of))
+    )
+    assert seen == [(1, 2), (2, 2)]
+    assert (len(done.new), len(done.known)) == (2, 3)
+    assert len(season.entries()) == 5
+    assert len(add_logs(season, _jobs(paths, label="y"), processes=1, replace=True).new) == 5
+    assert {e.facts.label for e in season.entries()} == {"y"}
+
+
+def test_a_process_that_dies_takes_only_its_log_with_it(tmp_path):
+    """The log that kills its process is named; every other log is added."""
+    paths = write_recipes(tmp_path / "logs", 5)
+    killer = tmp_path / "logs" / "run-02.log"
+    killer.write_text(json.dumps({"die": True}), encoding="utf-8")
+    season = Season(tmp_path / "season", create=True)
+    added = add_logs(season, _jobs(paths), processes=2)
+    assert list(added.errors) == [str(killer)]
+    assert "process that read it died" in added.errors[str(killer)]
+    assert len(season.entries()) == 4
+
+
+def test_too_short_a_log_is_an_error_of_its_own(tmp_path):
+    """A log with nothing left after the warm-up is named, the others are added."""
+    paths = write_recipes(tmp_path / "logs", 2)
+    short = tmp_path / "logs" / "run-50.log"
+    short.write_text(json.dumps({"seed": 5, "loops": 50}), encoding="utf-8")
+    season = Season(tmp_path / "season", create=True)
+    added = add_logs(season, _jobs([*paths, str(short)]), processes=1)
+    assert "after the warm-up" in added.errors[str(short)]
+    assert len(added.new) == 2
+
+
+def test_a_folder_without_logs(tmp_path):
+    """An empty folder is one line."""
+    with pytest.raises(UsageError, match="holds no logs"):
+        find_logs(tmp_path)
+
+
+def _free_port():
+    with socket.socket() as made:
+        made.bind(("127.0.0.1", 0))
+        return made.getsockname()[1]
+
+
+def _start(*words):
+    return subprocess.Popen(
+        [sys.executable, "-m", *words], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+
+
+def test_a_cluster_gives_the_same_bytes_though_a_worker_is_killed(tmp_path):
+    """A real scheduler and two workers on loopback; one is killed while it works."""
+    pytest.importorskip("distributed")
+    paths = write_recipes(tmp_path / "logs", 12)
+    here = Season(tmp_path / "here", create=True)
+    add_logs(here, _jobs(paths), processes=1)
+    address = f"tcp://127.0.0.1:{_free_port()}"
+    scheduler = _start(
+        "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port",
+        address.rpartition(":")[2], "--no-dashboard", "--no-show",
+    )  # fmt: skip
+    spec = ("--nthreads", "1", "--no-nanny", "--no-dashboard", "--host", "127.0.0.1")
+    workers = []
+    try:
+        workers = [_start("distributed.cli.dask_worker", address, *spec) for _ in range(2)]
+        there = Season(tmp_path / "there", create=True)
+        killed = []
+
+        def kill_one(done, _):
+            if done == 2 and not killed:
+                workers[0].kill()
+                killed.append(done)
+
+        added = add_logs(there, _jobs(paths), scheduler=address, progress=kill_one)
+        assert killed == [2]
+        assert added.errors == {}
+        assert _bytes(there) == _bytes(here)
+    finally:
+        for process in (*workers, scheduler):
+            process.kill()
+            process.wait()
+
+
+def test_a_scheduler_that_does_not_answer_is_one_line(tmp_path, monkeypatch):
+    """The address is named, with what to do."""
+    distributed = pytest.importorskip("distributed")
+    real = distributed.Client
+    monkeypatch.setattr(distributed, "Client", lambda a, **k: real(a, **{**k, "timeout": "1s"}))
+    season = Season(tmp_path / "season", create=True)
+    paths = write_recipes(tmp_path / "logs", 1)
+    begin = time.monotonic()
+    with pytest.raises(SeasonError, match="no scheduler answers"):
+        add_logs(season, _jobs(paths), scheduler=f"tcp://127.0.0.1:{_free_port()}")
+    assert time.monotonic() - begin < 20
