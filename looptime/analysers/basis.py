@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.durations import durations_by_key
 from looptime.analysers.pacing import Pacing, Waits, find_waits, pacing
 from looptime.run import Run, SelfPieces
 from looptime.stats.quantiles import quantiles
@@ -51,6 +53,11 @@ class Basis:
     unattributed_ns: Int
     counts: Bool = field(repr=False)
     typical: Bool = field(repr=False)
+
+    @cached_property
+    def durations(self) -> dict[tuple[int, int], Int]:
+        """Durations of whole calls by (thread, name), see `looptime.analysers.durations`."""
+        return durations_by_key(self.run)
 
     @property
     def judged_ms(self) -> Float:

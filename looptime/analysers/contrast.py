@@ -40,6 +40,7 @@ def mean_self_ms(basis: Basis, loops: Bool) -> Float:
     Parameters
     ----------
     basis : Basis
+        The run, and what was found of it first.
     loops : bool array, shape (n,)
         Which loops; at least one.
 
@@ -63,6 +64,7 @@ def contrast(basis: Basis, these: Bool, those: Bool) -> tuple[Part, ...]:
     Parameters
     ----------
     basis : Basis
+        The run, and what was found of it first.
     these, those : bool array, shape (n,)
         The two sets, neither of them empty.
 

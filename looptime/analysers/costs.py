@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
+from looptime.analysers.durations import call_keys
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.quantiles import element_number
 
-__all__ = ["CallCost", "Costs", "GroupCost", "call_keys", "costs", "durations_by_key"]
+__all__ = ["CallCost", "Costs", "GroupCost", "costs"]
 
 Float = NDArray[np.float64]
 Int = NDArray[np.integer]
@@ -117,10 +118,7 @@ class Costs:
         """
         groups: dict[str, list[CallCost]] = {}
         for row in self.rows:
-            if row is self.unattributed:
-                key = UNATTRIBUTED
-            else:
-                key = getattr(row, label) or "(none)"
+            key = UNATTRIBUTED if row is self.unattributed else getattr(row, label) or "(none)"
             groups.setdefault(key, []).append(row)
         made = [_group(name, rows) for name, rows in groups.items()]
         return tuple(sorted(made, key=lambda g: -g.self_ms_per_loop))
@@ -164,7 +162,7 @@ def costs(basis: Basis, slow: Bool | None = None) -> Costs:
     sums = _Sums(basis, slow)
     rows = [
         _call_cost(basis, sums, thread, code, durations)
-        for (thread, code), durations in durations_by_key(run).items()
+        for (thread, code), durations in basis.durations.items()
     ]
     rows.sort(key=lambda c: (not c.on_loop_thread, -c.self_ms_per_loop))
     at = sums.unattributed
@@ -195,7 +193,7 @@ class _Sums:
         self.total = float(x.sum())
         self.by_loop = x - x.mean() if n else x
         self.variance = float(self.by_loop @ self.by_loop)
-        if self.variance <= 1e-18 * n * max(float(x @ x), 1.0):
+        if self.variance <= 1e-28 * float(x @ x):
             self.variance = 0.0
         pieces, size = basis.pieces, len(basis.run.names)
         own = pieces.self_ns.astype(np.float64)
@@ -206,10 +204,11 @@ class _Sums:
         products = own * self.by_loop[pieces.loop] if len(own) else own
         self.products = self._sum(pieces.name, products, size, float(rest @ self.by_loop))
         self.unattributed = self.of(size)
-        self.by_key = np.zeros(0)
+        self.by_key: Float = np.zeros(0)
         if len(basis.run.thread_names) > 1:
             key, keys = call_keys(basis.run)
-            self.by_key = np.bincount(key, basis.run.call_columns.self_ns, minlength=keys)
+            own_ns = basis.run.call_columns.self_ns.astype(np.float64)
+            self.by_key = np.bincount(key, own_ns, minlength=keys)
 
     @staticmethod
     def _sum(name: Int, own: Float, size: int, rest: float) -> Float:
@@ -275,42 +274,3 @@ def _duration_figures(durations: Int) -> tuple[float, float, float, float, float
     ordered = np.partition(durations, at)
     p50, p99 = (float(ordered[element_number(p, n) - 1]) / 1e6 for p in (0.5, 0.99))
     return first, p50, p99, float(ordered[-1]) / 1e6, others
-
-
-def durations_by_key(run: Run) -> dict[tuple[int, int], Int]:
-    """Durations of whole calls, in start order, by (thread, name).
-
-    The rows are put in order of their key by one stable counting sort; the durations within a
-    key keep their order.
-
-    Returns
-    -------
-    dict of (thread code, name code) to int64 array [ns]
-    """
-    at = run.call_columns
-    if not len(at):
-        return {}
-    key, size = call_keys(run)
-    counts = np.bincount(key, minlength=size)
-    sorted_ns = at.duration_ns[np.argsort(_narrow(key, size), kind="stable")]
-    ends = np.cumsum(counts)
-    names = max(len(run.names), 1)
-    return {
-        (int(k // names), int(k % names)): sorted_ns[ends[k] - counts[k] : ends[k]]
-        for k in np.flatnonzero(counts)
-    }
-
-
-def call_keys(run: Run) -> tuple[Int, int]:
-    """Thread code times the number of names plus name code, a call; and how many keys there are."""
-    at, names = run.call_columns, max(len(run.names), 1)
-    threads = max(len(run.thread_names), 1)
-    if threads == 1:
-        return at.name, names
-    return at.thread.astype(np.int32) * names + at.name, threads * names
-
-
-def _narrow(key: Int, size: int) -> Int:
-    """The smallest unsigned type that holds the keys: up to 16 bits are sorted by counting."""
-    kinds = (np.uint8, np.uint16, np.uint32)
-    return key.astype(next(k for k in kinds if size <= np.iinfo(k).max + 1))

@@ -167,11 +167,17 @@ def _points(basis: Basis, steps: ChangePoints, start_s: Float) -> tuple[ChangePo
         low, high = float(steps.levels[k]), float(steps.levels[k + 1])
         made.append(
             ChangePoint(
-                int(at.loop[loop]), int(loop), float(start_s[loop]), low, high, high - low,
-                float(steps.relative_steps[k]), steps.loops_per_window,
+                int(at.loop[loop]),
+                int(loop),
+                float(start_s[loop]),
+                low,
+                high,
+                high - low,
+                float(steps.relative_steps[k]),
+                steps.loops_per_window,
                 contrast(basis, after, before)[:_PARTS],
                 None if at.line is None else int(at.line[loop]),
-            )  # fmt: skip
+            )
         )
     return tuple(made)
 

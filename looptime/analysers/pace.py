@@ -160,13 +160,14 @@ def overruns(
     over = period_ms > budget_ms if budget_ms is not None else np.zeros(n, bool)
     serious = period_ms > serious_ms if serious_ms is not None else None
     known = budget_ms is not None
+    beyond = float((period_ms[over] - (budget_ms or 0.0)).sum())
     return Overruns(
         budget_ms,
         budget_from,
         int(over.sum()) if known else None,
         float(over.mean()) if known and n else None,
         float(period_ms[over].sum()) / total if known and total > 0 else None,
-        float((period_ms[over] - budget_ms).sum()) / total * 1e3 if known and total > 0 else None,
+        beyond / total * 1e3 if known and total > 0 else None,
         serious_ms,
         int(serious.sum()) if serious is not None else None,
         float(serious.mean()) if serious is not None and n else None,

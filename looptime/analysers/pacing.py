@@ -101,6 +101,7 @@ def find_waits(run: Run, pieces: SelfPieces) -> Waits:
     Parameters
     ----------
     run : Run
+        The recording.
     pieces : SelfPieces
         ``run.self_pieces()``.
 
@@ -156,6 +157,7 @@ def pacing(run: Run, pieces: SelfPieces | None = None, waits: Waits | None = Non
     Parameters
     ----------
     run : Run
+        The recording.
     pieces, waits
         As found before, to save the time; found here if they are not given.
 

@@ -110,6 +110,7 @@ def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     Parameters
     ----------
     basis : Basis
+        The run, and what was found of it first.
     costs : Costs
         From `looptime.analysers.costs.costs`.
     slow : SlowLoops

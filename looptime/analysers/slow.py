@@ -118,6 +118,7 @@ def slow_loops(
     Parameters
     ----------
     basis : Basis
+        The run, and what was found of it first.
     budget_ms : float, optional [ms]
         Periods above it are slow too, unless more than a tenth of all loops are.
 
@@ -163,7 +164,9 @@ def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
     Parameters
     ----------
     basis : Basis
+        The run, and what was found of it first.
     budget_ms : float, optional [ms]
+        See `slow_loops`.
 
     Returns
     -------
@@ -215,12 +218,20 @@ def _events(basis: Basis, index: Int, group: Int, usual: Float) -> list[SlowEven
         parts = tuple(Part(labels[codes[k]], float(own[k] - normal[k])) for k in order[:5])
         made.append(
             SlowEvent(
-                int(at.loop[mine[0]]), int(at.loop[mine[-1]]), worst, int(loops_in[g]),
-                float(at.start_ns[mine[0]] - at.start_ns[0]) / 1e9, float(x[worst]),
-                float(basis.period_ms[worst]), float(excess[g]), cause,
-                parts[0].name if parts else UNATTRIBUTED, parts, int(caught[g]),
+                int(at.loop[mine[0]]),
+                int(at.loop[mine[-1]]),
+                worst,
+                int(loops_in[g]),
+                float(at.start_ns[mine[0]] - at.start_ns[0]) / 1e9,
+                float(x[worst]),
+                float(basis.period_ms[worst]),
+                float(excess[g]),
+                cause,
+                parts[0].name if parts else UNATTRIBUTED,
+                parts,
+                int(caught[g]),
                 None if at.line is None else int(at.line[worst]),
-            )  # fmt: skip
+            )
         )
     return made
 
@@ -239,7 +250,7 @@ def _sums_by_event(basis: Basis, index: Int, group: Int) -> tuple[Int, Float, In
     key = np.concatenate([key, group * size + size - 1])
     own = np.concatenate([own, basis.unattributed_ns[index] / 1e6])
     kept, place = np.unique(key, return_inverse=True)
-    sums = np.bincount(place, weights=own)
+    sums = np.bincount(place, weights=own.astype(np.float64)).astype(np.float64)
     begin = np.searchsorted(kept, np.arange(n_groups + 1) * size)
     return kept % size, sums, begin
 

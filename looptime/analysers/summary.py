@@ -5,37 +5,91 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import numpy as np
+
 from looptime.analysers.basis import Basis, prepare
+from looptime.analysers.blocking import Blocking, blocking
+from looptime.analysers.buses import Buses, buses
 from looptime.analysers.costs import CallCost, Costs, costs
+from looptime.analysers.drift import Changes, changes
 from looptime.analysers.figure import to_json
+from looptime.analysers.freshness import Freshness, freshness
 from looptime.analysers.pace import Pace, pace
 from looptime.analysers.pacing import Pacing
+from looptime.analysers.part import in_phase, phases
+from looptime.analysers.recurrence import Recurrences, recurrence
+from looptime.analysers.slow import SlowLoops, slow_events
+from looptime.analysers.warmup import WarmUpCut, warmup
 from looptime.run import Run
 
-__all__ = ["Summary", "summarise"]
+__all__ = ["Summary", "summarise", "summarise_phases"]
 
 _CALL_KEYS = (
-    "name", "thread", "kind", "kind_from", "subsystem", "device", "bus", "calls_per_loop",
-    "self_ms_per_loop", "share", "p50_ms", "p99_ms", "max_ms", "first_ratio", "slow_excess_ms",
-    "variance_share",
+    "name", "thread", "kind", "kind_from", "subsystem", "device", "bus", "count",
+    "calls_per_loop", "self_ms_per_loop", "share", "p50_ms", "p99_ms", "max_ms", "first_ratio",
+    "slow_excess_ms", "variance_share",
 )  # fmt: skip
 _UNATTRIBUTED_KEYS = ("self_ms_per_loop", "share", "slow_excess_ms", "variance_share")
+_BUS_KEYS = (
+    "bus", "transactions_per_loop", "ms_per_loop", "share", "other_transactions_per_loop",
+    "other_ms_per_loop", "busy_share", "overlaps",
+)  # fmt: skip
+_SLOW_EVENTS = 20
 
 
 @dataclass(frozen=True)
 class Summary:
-    """What the analysers found in one run, or in the part of it that was asked for."""
+    """What the analysers found in one run, or in the part of it that was asked for.
+
+    Parameters
+    ----------
+    run : Run
+        The loops that the figures rest on.
+    phase : str or None
+        Phase of the log that they belong to, where only one was looked at.
+    loops : int
+        Loops of the part, with the warm-up.
+    duration_s : float [s]
+        Their length.
+    findings : tuple
+        What was concluded; empty until `looptime.findings` has looked.
+    """
 
     run: Run = field(repr=False)
     basis: Basis = field(repr=False)
-    pacing: Pacing
+    phase: str | None
+    loops: int
+    duration_s: float
+    warmup: WarmUpCut
     pace: Pace
     costs: Costs
+    slow: SlowLoops
+    blocking: tuple[Blocking, ...]
+    buses: Buses
+    recurrence: Recurrences
+    changes: Changes
+    freshness: tuple[Freshness, ...]
     findings: tuple[Any, ...] = ()
+
+    @property
+    def pacing(self) -> Pacing:
+        """How the loop is paced."""
+        return self.basis.pacing
+
+    @property
+    def recorder_share(self) -> float | None:
+        """Share of the time that recording itself costs, where the recorder states its cost."""
+        try:
+            row_ns = float(self.run.meta.get("row_cost_ns", ""))
+        except ValueError:
+            return None
+        total = self.run.duration_s * 1e9
+        return row_ns * int(self.run.on_loop_thread.sum()) / total if total > 0 else None
 
     def to_dict(self) -> dict[str, Any]:
         """One element of ``logs[].runs[]`` of the JSON output; undefined figures are None."""
-        return to_json(_as_dict(self))
+        made: dict[str, Any] = to_json(_as_dict(self))
+        return made
 
     def with_findings(self, findings: tuple[Any, ...]) -> Summary:
         """The same summary with what was concluded from it."""
@@ -48,52 +102,135 @@ def summarise(
     budget_ms: float | None = None,
     serious_ms: float | None = None,
     keep_warmup: bool = False,
+    phase: str | None = None,
+    read_instant: str = "end",
 ) -> Summary:
     """Analyse a run.
+
+    Warm-up is looked for in the whole run, before a phase is picked out of it.
 
     Parameters
     ----------
     run : Run
+        The recording, or the part of it to look at.
     budget_ms, serious_ms : float, optional [ms]
         Period above which a loop overruns, and above which that is serious.
     keep_warmup : bool
-        Judge the warm-up too.
+        Leave the warm-up in the figures.
+    phase : str, optional
+        Look at this phase only.
+    read_instant : {"end", "start"}
+        When during a sensor read the reading is taken.
 
     Returns
     -------
     Summary
+
+    Raises
+    ------
+    UsageError
+        If there is no such phase.
+
+    Examples
+    --------
+    >>> from looptime.run import LoopColumns
+    >>> period = np.full(100, 20_000_000)
+    >>> run = Run(LoopColumns(np.arange(100), np.cumsum(period) - period, period))
+    >>> summarise(run).to_dict()["rate_hz"]
+    {'by_loops': 50.0, 'by_time': 50.0}
     """
     basis = prepare(run)
+    cut = warmup(basis, keep=keep_warmup)
+    keep = in_phase(run, phase) if phase is not None else np.ones(len(run), bool)
+    loops, duration_s = int(keep.sum()), float(run.loop_columns.period_ns[keep].sum()) / 1e9
+    if not keep_warmup:
+        keep &= np.arange(len(run)) >= cut.loops
+    chosen = run
+    if not keep.all():
+        chosen = run.select(keep)
+        basis = prepare(chosen)
+    slow = slow_events(basis, budget_ms)
+    cost = costs(basis, slow.is_slow)
     return Summary(
-        run=basis.run,
+        run=chosen,
         basis=basis,
-        pacing=basis.pacing,
+        phase=phase,
+        loops=loops,
+        duration_s=duration_s,
+        warmup=cut,
         pace=pace(basis, budget_ms=budget_ms, serious_ms=serious_ms),
-        costs=costs(basis),
+        costs=cost,
+        slow=slow,
+        blocking=blocking(chosen, basis.durations),
+        buses=buses(basis),
+        recurrence=recurrence(basis, cost, slow),
+        changes=changes(basis),
+        freshness=freshness(chosen, read_instant=read_instant),
     )
+
+
+def summarise_phases(run: Run, **options: Any) -> tuple[Summary, ...]:
+    """One summary a phase, those that stand for work first; one in all where there is no phase.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    **options
+        As for `summarise`.
+
+    Returns
+    -------
+    tuple of Summary
+    """
+    found = phases(run)
+    if len(found) < 2:
+        return (summarise(run, **options),)
+    return tuple(summarise(run, phase=name, **options) for name in found)
 
 
 def _as_dict(at: Summary) -> dict[str, Any]:
     paced = at.pace
     return {
-        "loops": {"count": paced.loops, "warmup": 0, "duration_s": paced.duration_s},
+        "phase": at.phase,
+        "loops": {
+            "count": at.loops,
+            "warmup": at.loops - paced.loops,
+            "used": paced.loops,
+            "duration_s": at.duration_s,
+            "used_duration_s": paced.duration_s,
+        },
+        "warmup": at.warmup,
         "pacing": at.pacing,
+        "judged": at.basis.judged,
         "period_ms": paced.period_ms,
         "work_ms": paced.work_ms,
         "headroom_ms": paced.headroom_ms,
         "period_by_time_ms": paced.period_by_time_ms,
         "rate_hz": paced.rate_hz,
         "overruns": paced.overruns,
-        "calls": [_row(c, _CALL_KEYS) for c in at.costs.calls],
+        "calls": [_picked(c, _CALL_KEYS) for c in at.costs.calls],
         "kinds": _groups(at.costs, "kind"),
         "subsystems": _groups(at.costs, "subsystem"),
-        "unattributed": _row(at.costs.unattributed, _UNATTRIBUTED_KEYS),
-        "recorder": {"cost_share": None, "dropped": at.run.dropped},
+        "devices": _groups(at.costs, "device"),
+        "buses": [_picked(b, _BUS_KEYS) for b in at.buses.buses],
+        "repeated_reads": at.buses.repeated,
+        "batch_candidates": at.buses.batches,
+        "unattributed": _picked(at.costs.unattributed, _UNATTRIBUTED_KEYS),
+        "blocking": at.blocking,
+        "slow": _slow(at),
+        "recurrence": at.recurrence.found,
+        "pauses": at.recurrence.pauses,
+        "drift": at.changes.drift,
+        "change_points": at.changes.change_points,
+        "freshness": at.freshness,
+        "recorder": {"cost_share": at.recorder_share, "dropped": at.run.dropped},
+        "findings": at.findings,
     }
 
 
-def _row(cost: CallCost, keys: tuple[str, ...]) -> dict[str, Any]:
-    return {key: getattr(cost, key) for key in keys}
+def _picked(result: object, keys: tuple[str, ...]) -> dict[str, Any]:
+    return {key: getattr(result, key) for key in keys}
 
 
 def _groups(costs: Costs, label: str) -> list[dict[str, Any]]:
@@ -102,3 +239,20 @@ def _groups(costs: Costs, label: str) -> list[dict[str, Any]]:
         figures = to_json(group)
         made.append({label: figures.pop("name"), **figures})
     return made
+
+
+def _slow(at: Summary) -> dict[str, Any]:
+    slow = at.slow
+    keys = ("threshold_ms", "above_ms", "typical_ms", "count", "share", "time_share")
+    return {
+        **_picked(slow, keys),
+        "mean_excess_ms": at.costs.mean_excess_ms,
+        "events": len(slow.events),
+        "slowest": slow.events[:_SLOW_EVENTS],
+        "by_culprit": slow.by_culprit,
+    }
+
+
+def costs_by_name(summary: Summary) -> dict[str, CallCost]:
+    """Costs on the loop's thread by name, with what no call covers."""
+    return {row.name: row for row in summary.costs.rows}

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from looptime.analysers.basis import Basis
 from looptime.errors import NotEnoughError
 from looptime.stats.warmup import warm_up
@@ -42,6 +44,9 @@ class WarmUpCut:
 def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     """Find the end of the warm-up in the quantity judged.
 
+    In a log with phases only the first stretch of the first phase is looked at: what changes
+    with the phase is no warm-up.
+
     Parameters
     ----------
     basis : Basis
@@ -53,8 +58,12 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     ----------
     MSER, guarded; see `looptime.stats.warmup`.
     """
-    x = basis.judged_ms
-    start_s = basis.run.loop_columns.start_ns / 1e9
+    at = basis.run.loop_columns
+    end = len(at)
+    if at.phase is not None and len(at):
+        other = np.flatnonzero(at.phase != at.phase[0])
+        end = int(other[0]) if len(other) else end
+    x, start_s = basis.judged_ms[:end], at.start_ns[:end] / 1e9
     try:
         found = warm_up(x, start_s - start_s[0] if len(start_s) else start_s)
     except NotEnoughError as error:

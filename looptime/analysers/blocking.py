@@ -1,0 +1,226 @@
+"""Which calls block: as labelled, or inferred from how long they take, with the reason."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.durations import durations_by_key
+from looptime.run import Run
+
+__all__ = ["BLOCKING_KINDS", "Blocking", "Sign", "blocking", "blocking_signs"]
+
+Int = NDArray[np.integer]
+Float = NDArray[np.float64]
+
+#: Kinds of call in which a thread waits for something outside it.
+BLOCKING_KINDS = ("sensor read", "actuator write", "wait")
+
+_TICK_LOW_MS, _TICK_HIGH_MS = 15.0, 16.7
+_FEWEST = 30
+
+
+@dataclass(frozen=True)
+class Sign:
+    """One reason to call a call blocking.
+
+    Parameters
+    ----------
+    code : str
+        ``labelled``, ``name``, ``cpu``, ``floor``, ``timeout``, ``adapter tick`` or
+        ``device wait``.
+    text : str
+        In plain words.
+    value_ms : float or None [ms]
+        The constant behind it, where there is one.
+    count : int
+        Calls that show it.
+    ms_per_loop : float [ms]
+        What these calls cost the loop by it.
+    """
+
+    code: str
+    text: str
+    value_ms: float | None = None
+    count: int = 0
+    ms_per_loop: float = 0.0
+
+
+@dataclass(frozen=True)
+class Blocking:
+    """A call that blocks, and why it is held to."""
+
+    name: str
+    thread: str
+    kind: str
+    on_loop_thread: bool
+    signs: tuple[Sign, ...]
+
+    @property
+    def inferred(self) -> bool:
+        """Whether the durations or the processor time say so, not only a label or a name."""
+        return any(s.code not in ("labelled", "name") for s in self.signs)
+
+
+def blocking(
+    run: Run, durations: Mapping[tuple[int, int], Int] | None = None
+) -> tuple[Blocking, ...]:
+    """Calls that block, each with its reasons.
+
+    Reasons: the kind that the log or the project states; ordinary words in the name; less
+    processor time than half of the duration; a floor with hardly any spread, far above what
+    other calls take; rare calls that all take the same much longer time, as with a driver's
+    timeout; durations at the 15 to 16 ms tick of an adapter or scheduler; durations spread evenly
+    over a range, as when a call waits for a device's next measurement.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    durations : dict, optional
+        From `looptime.analysers.durations.durations_by_key`, to save the time.
+
+    Returns
+    -------
+    tuple of Blocking
+        In the order of the names.
+    """
+    durations = durations_by_key(run) if durations is None else durations
+    cpu = _cpu_shares(run)
+    medians = [float(np.median(d)) / 1e6 for d in durations.values()]
+    usual = float(np.median(medians)) if medians else 0.0
+    made = []
+    for (thread, code), ns in sorted(durations.items()):
+        label = run.names[code]
+        signs = []
+        if label.kind in BLOCKING_KINDS:
+            known = label.kind_from in ("log", "project")
+            text = f"labelled {label.kind}" if known else f"its name suggests a {label.kind}"
+            signs.append(Sign("labelled" if known else "name", text))
+        if label.kind not in ("pacing", "compute"):
+            signs += _floor(ns, usual, label.kind)
+        if label.kind != "pacing":
+            signs += _cpu(cpu.get((thread, code)), ns)
+            signs += blocking_signs(ns, max(len(run), 1), run.clock.tick_ns)
+        if signs:
+            on_loop = thread == run.loop_thread
+            name = run.thread_names[thread]
+            made.append(Blocking(label.name, name, label.kind, on_loop, tuple(signs)))
+    return tuple(made)
+
+
+def blocking_signs(durations_ns: Int, loops: int, tick_ns: int = 1) -> list[Sign]:
+    """What the durations of one call say about waiting.
+
+    Parameters
+    ----------
+    durations_ns : int array, shape (m,) [ns]
+        Of whole calls, in any order.
+    loops : int
+        Loops of the run.
+    tick_ns : int [ns]
+        Step of the clock.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(3)
+    >>> ns = (rng.uniform(0.5, 33.5, 2000) * 1e6).astype(np.int64)
+    >>> [sign.code for sign in blocking_signs(ns, 2000)]
+    ['device wait']
+    """
+    if len(durations_ns) < _FEWEST:
+        return []
+    x = durations_ns / 1e6
+    tick_ms = tick_ns / 1e6
+    found = (_adapter_tick(x, loops, tick_ms), _device_wait(x, loops), _timeout(x, loops, tick_ms))
+    return [sign for sign in found if sign is not None]
+
+
+def _quantiles(x: Float, shares: list[float]) -> list[float]:
+    at = [min(int(p * len(x)), len(x) - 1) for p in shares]
+    ordered = np.partition(x, sorted(set(at)))
+    return [float(ordered[k]) for k in at]
+
+
+def _adapter_tick(x: Float, loops: int, tick_ms: float) -> Sign | None:
+    low, middle, high = _quantiles(x, [0.1, 0.5, 0.9])
+    if not (_TICK_LOW_MS <= middle <= _TICK_HIGH_MS) or high - low > max(1.5, 2 * tick_ms):
+        return None
+    text = (
+        f"takes {middle:.1f} ms nearly every time: looks like the fixed 15 to 16 ms tick of an "
+        "adapter or a scheduler, not like work"
+    )
+    return Sign("adapter tick", text, middle, len(x), float(x.sum()) / loops)
+
+
+def _device_wait(x: Float, loops: int) -> Sign | None:
+    """Kolmogorov's distance from an even spread between the extremes."""
+    low, high = _quantiles(x, [0.005, 0.995])
+    if high - low < 2.0 or high - low < 0.5 * high or len(x) < 200:
+        return None
+    inside = np.sort(x[(x >= low) & (x <= high)])
+    even = (inside - low) / (high - low)
+    off = float(np.abs(even - (np.arange(len(even)) + 0.5) / len(even)).max())
+    if off > 0.04 + 0.5 / np.sqrt(len(even)):
+        return None
+    period = (high - low) / 0.99
+    text = (
+        f"its durations are spread evenly over {period:.1f} ms: it waits for a device that "
+        f"measures every {period:.1f} ms"
+    )
+    return Sign("device wait", text, period, len(x), float(x.mean() - low) * len(x) / loops)
+
+
+def _timeout(x: Float, loops: int, tick_ms: float) -> Sign | None:
+    """Rare calls, far above the usual, that agree to 1 % among themselves."""
+    middle, high = _quantiles(x, [0.5, 0.9])
+    far = x[x > max(5 * middle, middle + 5 * (high - middle), middle + 10.0)]
+    if not 3 <= len(far) <= 0.1 * len(x):
+        return None
+    constant = float(np.median(far))
+    near = np.abs(far - constant) <= max(0.01 * constant, tick_ms)
+    if near.sum() < 3 or near.mean() < 0.75:
+        return None
+    count = int(near.sum())
+    text = (
+        f"{count} calls took {constant:.4g} ms, all within 1 % of each other, where {middle:.3g} "
+        "ms is usual: looks like a driver's timeout"
+    )
+    lost = float((far[near] - middle).sum()) / loops
+    return Sign("timeout", text, constant, count, lost)
+
+
+def _floor(ns: Int, usual_ms: float, kind: str) -> list[Sign]:
+    """A floor with little spread; alone it speaks only of calls far above the usual."""
+    if len(ns) < _FEWEST:
+        return []
+    low, middle, high = _quantiles(ns / 1e6, [0.01, 0.5, 0.9])
+    tight = middle > 0 and (middle - low) <= 0.02 * middle and (high - low) <= 0.1 * middle
+    far = middle >= 1.0 and middle >= 5 * usual_ms
+    if not tight or not far or (kind not in BLOCKING_KINDS and middle < 2.0):
+        return []
+    text = f"never takes less than {low:.3g} ms and hardly more: a fixed wait, not work"
+    return [Sign("floor", text, low, len(ns))]
+
+
+def _cpu_shares(run: Run) -> dict[tuple[int, int], float]:
+    at = run.call_columns
+    if at.cpu_ns is None or not len(at):
+        return {}
+    size = max(len(run.names), 1)
+    key = at.thread.astype(np.int64) * size + at.name
+    cpu = np.bincount(key, weights=at.cpu_ns)
+    wall = np.bincount(key, weights=at.duration_ns)
+    return {
+        (int(k // size), int(k % size)): float(cpu[k] / wall[k]) for k in np.flatnonzero(wall > 0)
+    }
+
+
+def _cpu(share: float | None, ns: Int) -> list[Sign]:
+    if share is None or share >= 0.5 or float(ns.mean()) < 0.2e6:
+        return []
+    text = f"the processor works only {100 * share:.0f} % of its time: the rest is waiting"
+    return [Sign("cpu", text, None, len(ns))]

@@ -1,0 +1,268 @@
+"""What each bus carries, what it costs the loop, and where two threads meet on it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.basis import Basis
+from looptime.run import Run
+from looptime.schema import CallName
+
+__all__ = ["BatchGroup", "BusCost", "Buses", "Overlap", "RepeatedRead", "buses", "is_batched"]
+
+Int = NDArray[np.integer]
+Bool = NDArray[np.bool_]
+
+_BATCH_WORDS = re.compile(r"(?<![a-z])(batch(ed)?|bulk|burst|block|all)(?![a-z])", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Overlap:
+    """Calls on one bus from two threads at the same time.
+
+    Parameters
+    ----------
+    name : str
+        Call of the loop's thread.
+    other_thread : str
+    calls : int
+        Calls of that name.
+    overlapped : int
+        Those during which the other thread had a call on the bus.
+    alone_p50_ms, overlapped_p50_ms : float or None [ms]
+        Median duration without and with the other thread.
+    extra_ms_per_loop : float [ms]
+        What the meeting costs the loop: the difference of the means times how often.
+    """
+
+    name: str
+    other_thread: str
+    calls: int
+    overlapped: int
+    alone_p50_ms: float | None
+    overlapped_p50_ms: float | None
+    extra_ms_per_loop: float
+
+
+@dataclass(frozen=True)
+class BusCost:
+    """One bus.
+
+    Parameters
+    ----------
+    bus : str
+    transactions_per_loop, ms_per_loop, share
+        Of the loop's thread: calls on the bus that hold no other call on it; self time; its
+        share of the quantity judged.
+    other_transactions_per_loop, other_ms_per_loop
+        Of the other threads.
+    busy_share : float or None
+        Share of the time in which some thread has a call on it.
+    overlaps : tuple of Overlap
+    """
+
+    bus: str
+    transactions_per_loop: float
+    ms_per_loop: float
+    share: float | None
+    other_transactions_per_loop: float
+    other_ms_per_loop: float
+    busy_share: float | None
+    overlaps: tuple[Overlap, ...] = ()
+
+
+@dataclass(frozen=True)
+class RepeatedRead:
+    """A batched read that is made more than once in a loop."""
+
+    name: str
+    calls_per_loop: float
+    ms_per_call: float
+    spare_ms_per_loop: float
+
+
+@dataclass(frozen=True)
+class BatchGroup:
+    """Single reads that one batched read could serve.
+
+    Parameters
+    ----------
+    bus : str or None
+        None where no bus is stated: then they share a device or subsystem.
+    place : str
+        Bus, device or subsystem that they share.
+    names : tuple of str
+    reads_per_loop : float
+    ms_per_loop : float [ms]
+    at_most_ms : float [ms]
+        Most that a batch can save: all but the dearest single read. What it saves depends on
+        what each reading adds to the transaction.
+    """
+
+    bus: str | None
+    place: str
+    names: tuple[str, ...]
+    reads_per_loop: float
+    ms_per_loop: float
+    at_most_ms: float
+
+
+@dataclass(frozen=True)
+class Buses:
+    """What the buses carry."""
+
+    buses: tuple[BusCost, ...]
+    repeated: tuple[RepeatedRead, ...]
+    batches: tuple[BatchGroup, ...]
+
+
+def is_batched(label: CallName) -> bool:
+    """Whether a call fetches several readings: as labelled, else by ordinary words in its name.
+
+    Examples
+    --------
+    >>> is_batched(CallName("hub.bulk.read")), is_batched(CallName("wall.read"))
+    (True, False)
+    """
+    if label.items is not None:
+        return label.items > 1
+    return bool(_BATCH_WORDS.search(re.sub(r"(?<=[a-z])(?=[A-Z])", ".", label.name)))
+
+
+def buses(basis: Basis) -> Buses:
+    """Transactions and time of each bus, repeated batched reads, and reads a batch could serve."""
+    run = basis.run
+    own_ms = _own_ms_per_loop(basis)
+    counts = _counts(run)
+    labels = sorted({n.bus for n in run.names if n.bus is not None})
+    made = tuple(_bus(basis, bus, own_ms) for bus in labels)
+    return Buses(made, _repeated(run, counts, own_ms), _batches(run, counts, own_ms))
+
+
+def _own_ms_per_loop(basis: Basis) -> NDArray[np.float64]:
+    pieces = basis.pieces
+    summed = np.bincount(pieces.name, weights=pieces.self_ns, minlength=len(basis.run.names))
+    return summed / max(len(basis.run), 1) / 1e6
+
+
+def _counts(run: Run) -> NDArray[np.float64]:
+    """Calls a loop on the loop's thread, by name."""
+    names = run.call_columns.name
+    if len(run.thread_names) > 1:
+        names = names[run.on_loop_thread]
+    return np.bincount(names, minlength=len(run.names)) / max(len(run), 1)
+
+
+def _bus(basis: Basis, bus: str, own_ms: NDArray[np.float64]) -> BusCost:
+    run, at = basis.run, basis.run.call_columns
+    on_bus = np.array([n.bus == bus for n in run.names])
+    rows = np.flatnonzero(on_bus[at.name])
+    start, end = at.start_ns[rows], at.start_ns[rows] + at.duration_ns[rows]
+    thread = at.thread[rows]
+    single = _transactions(thread, start, end)
+    mine = thread == run.loop_thread
+    n, total = max(len(run), 1), float(basis.judged_ns.sum())
+    ms = float(own_ms[on_bus].sum())
+    other_ns = at.self_ns[rows[~mine]].sum()
+    return BusCost(
+        bus,
+        int((single & mine).sum()) / n,
+        ms,
+        ms * 1e6 * n / total if total > 0 and len(run) else None,
+        int((single & ~mine).sum()) / n,
+        float(other_ns) / n / 1e6,
+        _busy_ns(start[single], end[single]) / max(run.duration_s * 1e9, 1.0),
+        _overlaps(run, rows, thread, start, end),
+    )
+
+
+def _transactions(thread: Int, start: Int, end: Int) -> Bool:
+    """Calls that hold no other call on the same bus, by the same thread."""
+    single = np.ones(len(start), bool)
+    for code in np.unique(thread):
+        mine = np.flatnonzero(thread == code)
+        holds = start[mine[1:]] < end[mine[:-1]]
+        single[mine[:-1][holds]] = False
+    return single
+
+
+def _busy_ns(start: Int, end: Int) -> float:
+    """Length of the union of the intervals [ns]."""
+    if not len(start):
+        return 0.0
+    order = np.argsort(start, kind="stable")
+    start, end = start[order], end[order]
+    reach = np.maximum.accumulate(end)
+    begin = np.maximum(start[1:], reach[:-1])
+    return float(end[0] - start[0] + np.maximum(end[1:] - begin, 0).sum())
+
+
+def _overlaps(run: Run, rows: Int, thread: Int, start: Int, end: Int) -> tuple[Overlap, ...]:
+    mine = thread == run.loop_thread
+    made = []
+    for other in np.unique(thread[~mine]):
+        theirs = thread == other
+        starts, ends = np.sort(start[theirs]), np.sort(end[theirs])
+        met = np.searchsorted(starts, end[mine]) > np.searchsorted(ends, start[mine], "right")
+        name = run.call_columns.name[rows[mine]]
+        duration = (end - start)[mine]
+        for code in np.unique(name[met]):
+            this = name == code
+            made.append(
+                _overlap(run, int(code), int(other), duration[this & met], duration[this & ~met])
+            )
+    return tuple(made)
+
+
+def _overlap(run: Run, code: int, other: int, with_ns: Int, without_ns: Int) -> Overlap:
+    extra = 0.0
+    if len(without_ns):
+        extra = float(with_ns.mean() - without_ns.mean()) * len(with_ns) / len(run) / 1e6
+    return Overlap(
+        run.names[code].name,
+        run.thread_names[other],
+        len(with_ns) + len(without_ns),
+        len(with_ns),
+        float(np.median(without_ns)) / 1e6 if len(without_ns) else None,
+        float(np.median(with_ns)) / 1e6,
+        extra,
+    )
+
+
+def _repeated(
+    run: Run, counts: NDArray[np.float64], own_ms: NDArray[np.float64]
+) -> tuple[RepeatedRead, ...]:
+    made = []
+    for code in np.flatnonzero(counts > 1.05):
+        label = run.names[code]
+        if label.kind == "sensor read" and is_batched(label):
+            per_call = float(own_ms[code] / counts[code])
+            spare = per_call * (float(counts[code]) - 1)
+            made.append(RepeatedRead(label.name, float(counts[code]), per_call, spare))
+    return tuple(sorted(made, key=lambda r: -r.spare_ms_per_loop))
+
+
+def _batches(
+    run: Run, counts: NDArray[np.float64], own_ms: NDArray[np.float64]
+) -> tuple[BatchGroup, ...]:
+    groups: dict[tuple[str | None, str], list[int]] = {}
+    for code in np.flatnonzero(counts > 0):
+        label = run.names[code]
+        if label.kind != "sensor read" or label.batchable is False or is_batched(label):
+            continue
+        place = label.bus or label.subsystem
+        if place is not None:
+            groups.setdefault((label.bus, place), []).append(int(code))
+    made = []
+    for (bus, place), codes in groups.items():
+        reads, ms = float(counts[codes].sum()), float(own_ms[codes].sum())
+        if reads < 1.9:
+            continue
+        dearest = float((own_ms[codes] / counts[codes]).max())
+        names = tuple(run.names[k].name for k in codes)
+        made.append(BatchGroup(bus, place, names, reads, ms, max(ms - dearest, 0.0)))
+    return tuple(sorted(made, key=lambda g: -g.at_most_ms))

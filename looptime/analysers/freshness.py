@@ -1,0 +1,252 @@
+"""How old readings are when they are used, and how often a value is really new."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.run import Run
+
+__all__ = ["Age", "Freshness", "freshness", "holds"]
+
+Int = NDArray[np.integer]
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Age:
+    """Reading age [ms]: over all uses."""
+
+    p50: float
+    p90: float
+    p99: float
+    max: float
+
+
+@dataclass(frozen=True)
+class Freshness:
+    """Freshness of one reading or logged signal.
+
+    Parameters
+    ----------
+    name : str
+    source : str
+        ``handed over`` (published and used), ``read`` (a sensor read) or ``signal``.
+    used_at : str
+        What counts as its use, in plain words.
+    thread : str or None
+        Thread that reads.
+    uses : int
+    age_ms : Age or None [ms]
+        None for signals, whose age the log does not show.
+    fresh_hz, loop_hz : float or None [1/s]
+        New readings a second, beside loops a second.
+    repeat_share : float or None
+        Uses of a reading that was used before.
+    hold_loops : float or None
+        Median length of a stretch with the same reading, in uses.
+    longest_hold_loops, longest_hold_ms
+        The longest one.
+    """
+
+    name: str
+    source: str
+    used_at: str
+    thread: str | None
+    uses: int
+    age_ms: Age | None
+    fresh_hz: float | None
+    loop_hz: float | None
+    repeat_share: float | None
+    hold_loops: float | None
+    longest_hold_loops: int | None
+    longest_hold_ms: float | None
+
+
+def freshness(run: Run, *, read_instant: str = "end") -> tuple[Freshness, ...]:
+    """Reading age at use for each sensor read, and holds of each logged signal.
+
+    A reading that is handed between threads counts from its publication to its use. Another
+    sensor read counts from the end of the call to the first actuator write after it, once a
+    loop; to the end of the loop in a log without actuator writes.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    read_instant : {"end", "start"}
+        When during the call the reading is taken.
+
+    Returns
+    -------
+    tuple of Freshness
+        Handed over first, then reads, then signals.
+    """
+    if not len(run):
+        return ()
+    made = _handed_over(run, read_instant)
+    made += _reads(run, read_instant, {f.name for f in made})
+    made += _signals(run)
+    return tuple(made)
+
+
+def _loop_hz(run: Run) -> float | None:
+    return len(run) / run.duration_s if run.duration_s > 0 else None
+
+
+def _handed_over(run: Run, read_instant: str) -> list[Freshness]:
+    marks = run.marks
+    if marks is None:
+        return []
+    made = []
+    for code in np.unique(marks.name[marks.used]):
+        mine = marks.name == code
+        published = np.sort(marks.time_ns[mine & ~marks.used])
+        uses = np.sort(marks.time_ns[mine & marks.used])
+        if not len(published):
+            continue
+        reader = marks.thread[mine & ~marks.used][0]
+        taken = _taken(run, int(code), published) if read_instant == "start" else published
+        found = _ages(uses, published, taken)
+        if found is not None:
+            made.append(_freshness(run, int(code), "handed over", "its use mark", reader, found))
+    return made
+
+
+def _taken(run: Run, code: int, published: Int) -> Int:
+    """Start of the call that each published reading came from."""
+    at = run.call_columns
+    mine = at.name == code
+    start = at.start_ns[mine]
+    end = start + at.duration_ns[mine]
+    if not len(end):
+        return published
+    order = np.argsort(end, kind="stable")
+    # a mark may be stamped within the call that it belongs to
+    near = np.searchsorted(end[order], published, "right") - 1
+    return np.where(near >= 0, start[order][np.maximum(near, 0)], published)
+
+
+def _reads(run: Run, read_instant: str, known: set[str]) -> list[Freshness]:
+    at = run.call_columns
+    codes = [k for k, n in enumerate(run.names) if n.kind == "sensor read" and n.name not in known]
+    if not codes or not len(at):
+        return []
+    uses, used_at = _uses(run)
+    made = []
+    wanted = np.zeros(len(run.names), bool)
+    wanted[codes] = True
+    rows = np.flatnonzero(wanted[at.name])
+    for code in codes[:200]:
+        mine = rows[at.name[rows] == code]
+        if not len(mine):
+            continue
+        start = at.start_ns[mine]
+        end = start + at.duration_ns[mine]
+        order = np.argsort(end, kind="stable")
+        taken = start[order] if read_instant == "start" else end[order]
+        found = _ages(uses, end[order], taken)
+        if found is not None:
+            made.append(_freshness(run, code, "read", used_at, at.thread[mine[0]], found))
+    return made
+
+
+def _uses(run: Run) -> tuple[Int, str]:
+    """Once a loop: the first actuator write, else the end of the loop."""
+    at, loops = run.call_columns, run.loop_columns
+    writes = np.array([n.kind == "actuator write" for n in run.names], bool)
+    rows: Int = np.zeros(0, np.int64)
+    if writes.any():
+        rows = np.flatnonzero(writes[at.name] & run.on_loop_thread)
+    if not len(rows):
+        return loops.start_ns + loops.period_ns, "the end of each loop"
+    first = np.full(len(run), np.iinfo(np.int64).max)
+    np.minimum.at(first, at.loop[rows], at.start_ns[rows])
+    return np.sort(first[first < np.iinfo(np.int64).max]), "the first actuator write of each loop"
+
+
+def _ages(uses: Int, ready: Int, taken: Int) -> tuple[Int, Int, Int] | None:
+    """Ages [ns], which reading each use got, and when it was used."""
+    which = np.searchsorted(ready, uses, "right") - 1
+    kept = which >= 0
+    if not kept.any():
+        return None
+    return uses[kept] - taken[which[kept]], which[kept], uses[kept]
+
+
+def _freshness(
+    run: Run, code: int, source: str, used_at: str, thread: int, found: tuple[Int, Int, Int]
+) -> Freshness:
+    ages, which, uses = found
+    lengths, spans = _stretches(which, uses)
+    at = np.sort(ages) / 1e6
+    p50, p90, p99 = (float(at[min(int(p * len(at)), len(at) - 1)]) for p in (0.5, 0.9, 0.99))
+    hz = len(lengths) / run.duration_s if run.duration_s > 0 else None
+    return Freshness(
+        run.names[code].name, source, used_at, run.thread_names[thread], len(uses),
+        Age(p50, p90, p99, float(at[-1])), hz, _loop_hz(run),
+        1 - len(lengths) / len(uses), float(np.median(lengths)), int(lengths.max()),
+        float(spans.max()) / 1e6,
+    )  # fmt: skip
+
+
+def _stretches(which: Int, times: Int) -> tuple[Int, Int]:
+    """Lengths [uses] and durations [ns] of the stretches in which a value stays the same."""
+    first = np.append(0, np.flatnonzero(np.diff(which) != 0) + 1)
+    lengths = np.diff(np.append(first, len(which)))
+    last = np.append(first[1:] - 1, len(which) - 1)
+    return lengths, times[last] - times[first]
+
+
+def holds(values: Float, times_ns: Int) -> tuple[Int, Int]:
+    """Stretches in which a logged value stays the same; missing values are left out.
+
+    Returns
+    -------
+    lengths : int array [rows]
+    spans : int array [ns]
+        From the first to the last row of each stretch.
+
+    Examples
+    --------
+    >>> lengths, spans = holds(np.array([1.0, 1.0, 2.0, 2.0, 2.0]), np.arange(5) * 10)
+    >>> lengths.tolist(), spans.tolist()
+    ([2, 3], [10, 20])
+    """
+    present = ~np.isnan(values)
+    if not present.any():
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    x = values[present]
+    changed = np.concatenate([[0], np.cumsum(np.diff(x) != 0)])
+    return _stretches(changed, times_ns[present])
+
+
+def _signals(run: Run) -> list[Freshness]:
+    if run.signals is None:
+        return []
+    made = []
+    for name, values in run.signals.values.items():
+        lengths, spans = holds(values, run.signals.time_ns)
+        if len(lengths) < 2:  # a value that never changes says nothing about its age
+            continue
+        rows = int(lengths.sum())
+        hz = len(lengths) / run.duration_s if run.duration_s > 0 else None
+        made.append(
+            Freshness(
+                name,
+                "signal",
+                "each logged row",
+                None,
+                rows,
+                None,
+                hz,
+                _loop_hz(run),
+                1 - len(lengths) / rows,
+                float(np.median(lengths)),
+                int(lengths.max()),
+                float(spans.max()) / 1e6,
+            )
+        )
+    return made

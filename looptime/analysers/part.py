@@ -1,0 +1,138 @@
+"""A part of a run: a phase, a stretch of time, or the loops in which a column has a value."""
+
+from __future__ import annotations
+
+import difflib
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import UsageError
+from looptime.run import Run
+
+__all__ = ["IDLE_WORDS", "in_phase", "part", "phases"]
+
+Bool = NDArray[np.bool_]
+
+#: Words in a phase's name that say that the robot stands idle.
+IDLE_WORDS = ("standby", "idle", "disabled", "off", "waiting", "paused", "stopped", "init")
+
+
+def part(
+    run: Run,
+    phase: str | None = None,
+    from_s: float | None = None,
+    to_s: float | None = None,
+    where: str | None = None,
+) -> Run:
+    """The loops of a run that are asked for.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    phase : str, optional
+        Word of the log's phase column.
+    from_s, to_s : float, optional [s]
+        Since the start of the run; a loop counts by its start.
+    where : str, optional
+        ``COLUMN=VALUE``: the phase, or a signal that was logged in the loop; ``COLUMN!=VALUE``
+        leaves those loops out.
+
+    Returns
+    -------
+    Run
+        The run itself if nothing is asked for.
+
+    Raises
+    ------
+    UsageError
+        If there is no such phase or column, or no loop is left.
+    """
+    if phase is None and from_s is None and to_s is None and where is None:
+        return run
+    keep = np.ones(len(run), bool)
+    if phase is not None:
+        keep &= in_phase(run, phase)
+    start = run.loop_columns.start_ns
+    since = (start - start[0]) / 1e9 if len(start) else np.zeros(0)
+    if from_s is not None:
+        keep &= since >= from_s
+    if to_s is not None:
+        keep &= since < to_s
+    if where is not None:
+        keep &= _where(run, where)
+    if not keep.any():
+        last = f"{since[-1]:.3f} s" if len(since) else "nowhere"
+        raise UsageError(
+            f"no loop of {run.source or 'the run'} is left: it has {len(run)} loops, which start "
+            f"from 0 to {last}; ask for another part"
+        )
+    return run.select(keep)
+
+
+def phases(run: Run) -> tuple[str, ...]:
+    """Phases that occur in the run, those that stand for work first, then by number of loops.
+
+    Examples
+    --------
+    >>> from looptime.run import LoopColumns
+    >>> at = LoopColumns(
+    ...     np.arange(3), np.arange(3), np.ones(3, int), None,
+    ...     np.array([0, 0, 1], np.int16), ("standby", "operator"),
+    ... )
+    >>> phases(Run(at))
+    ('operator', 'standby')
+    """
+    at = run.loop_columns
+    if at.phase is None:
+        return ()
+    counts = np.bincount(at.phase[at.phase >= 0], minlength=len(at.phase_names))
+    found = [(name, int(counts[k])) for k, name in enumerate(at.phase_names) if counts[k]]
+    idle = {name: any(w in name.lower() for w in IDLE_WORDS) or not name for name, _ in found}
+    return tuple(name for name, n in sorted(found, key=lambda f: (idle[f[0]], -f[1])))
+
+
+def in_phase(run: Run, phase: str) -> Bool:
+    """Which loops belong to a phase; bool array, shape (n,).
+
+    Raises
+    ------
+    UsageError
+        If there is no such phase.
+    """
+    at = run.loop_columns
+    if at.phase is None:
+        raise UsageError(f"{run.source or 'the run'} has no phases: leave --phase out")
+    if phase not in at.phase_names:
+        near = difflib.get_close_matches(phase, at.phase_names, n=1, cutoff=0.0)
+        hint = f"; the nearest is {near[0]!r}" if near else ""
+        raise UsageError(f"phase {phase!r} does not occur{hint}")
+    return at.phase == at.phase_names.index(phase)
+
+
+def _where(run: Run, where: str) -> Bool:
+    without = "!=" in where
+    column, sign, value = where.partition("!=" if without else "=")
+    column, value = column.strip(), value.strip()
+    if not sign or not column:
+        raise UsageError(f"--where {where!r} cannot be used: write COLUMN=VALUE or COLUMN!=VALUE")
+    found = in_phase(run, value) if column == "phase" else _has_signal(run, column, value)
+    return ~found if without else found
+
+
+def _has_signal(run: Run, column: str, value: str) -> Bool:
+    signals = run.signals
+    known = ["phase"] if run.loop_columns.phase is not None else []
+    known += list(signals.values) if signals is not None else []
+    if signals is None or column not in signals.values:
+        there = ", ".join(known) if known else "none"
+        raise UsageError(f"--where: no column {column!r}; there is: {there}")
+    try:
+        number = float(value)
+    except ValueError:
+        raise UsageError(f"--where: {column} holds numbers, {value!r} is none") from None
+    rows = np.isclose(signals.values[column], number, rtol=1e-9, atol=1e-12)
+    keep = np.zeros(len(run), bool)
+    keep[signals.loop[rows]] = True
+    return keep

@@ -1,0 +1,134 @@
+"""What the pace does to code that counts loops or time, and to gains that ignore the step."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from looptime.errors import NotEnoughError, UsageError
+from looptime.run import Run
+
+__all__ = ["Delay", "GainFactors", "delay", "gain_factors"]
+
+
+@dataclass(frozen=True)
+class Delay:
+    """When a delay that is checked once a loop really fires.
+
+    Parameters
+    ----------
+    delay_ms : float [ms]
+        What the code asks for.
+    mean_ms, p50_ms, p90_ms, p99_ms, max_ms : float [ms]
+        When it fires, from where it was set, checked at the same place in each loop.
+    late_ms : float [ms]
+        Mean lateness.
+    loops_p50 : float
+        Loops that pass, typically.
+    loops_min, loops_max : int
+    starts : int
+        Loops in which it could have been set.
+    """
+
+    delay_ms: float
+    mean_ms: float
+    p50_ms: float
+    p90_ms: float
+    p99_ms: float
+    max_ms: float
+    late_ms: float
+    loops_p50: float
+    loops_min: int
+    loops_max: int
+    starts: int
+
+
+@dataclass(frozen=True)
+class GainFactors:
+    """Factors by which gains of a controller that ignores the step shift with the period.
+
+    Parameters
+    ----------
+    derivative : float
+        Effective derivative gain ``Kd / T``.
+    integral : float
+        Effective integral gain ``Ki T``.
+    """
+
+    derivative: float
+    integral: float
+
+
+def delay(run: Run, delay_ms: float) -> Delay:
+    """Distribution of when a delay fires that is set and checked once a loop.
+
+    Set in loop i it fires in the first loop j with ``start_j - start_i >= delay``.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    delay_ms : float [ms]
+        Above 0.
+
+    Raises
+    ------
+    UsageError
+        If the delay is not above 0.
+    NotEnoughError
+        If the run is shorter than the delay.
+
+    Examples
+    --------
+    >>> from looptime.run import LoopColumns, Run
+    >>> period = np.full(100, 7_000_000)
+    >>> found = delay(Run(LoopColumns(np.arange(100), np.cumsum(period) - period, period)), 10)
+    >>> found.p50_ms, found.loops_p50
+    (14.0, 2.0)
+    """
+    if not delay_ms > 0:
+        raise UsageError(f"a delay of {delay_ms:g} ms cannot be followed: give one above 0")
+    at = run.loop_columns
+    if not len(at):
+        raise NotEnoughError("there is no loop in which a delay could be set")
+    start = np.append(at.start_ns, at.start_ns[-1] + at.period_ns[-1])
+    fires = np.searchsorted(start, start[:-1] + round(delay_ms * 1e6), "left")
+    kept = np.flatnonzero(fires < len(start))
+    if not len(kept):
+        raise NotEnoughError(
+            f"the run lasts {run.duration_s:.3g} s: no delay of {delay_ms:g} ms ends within it"
+        )
+    took = np.sort(start[fires[kept]] - start[kept]) / 1e6
+    loops = fires[kept] - kept
+    p50, p90, p99 = (float(took[min(int(p * len(took)), len(took) - 1)]) for p in (0.5, 0.9, 0.99))
+    return Delay(
+        float(delay_ms), float(took.mean()), p50, p90, p99, float(took[-1]),
+        float(took.mean()) - delay_ms, float(np.median(loops)), int(loops.min()),
+        int(loops.max()), len(kept),
+    )  # fmt: skip
+
+
+def gain_factors(before_ms: float, after_ms: float) -> GainFactors:
+    """How gains shift when the period goes from one value to another.
+
+    Parameters
+    ----------
+    before_ms, after_ms : float [ms]
+        Typical periods, above 0.
+
+    Raises
+    ------
+    UsageError
+        If a period is not above 0.
+
+    Examples
+    --------
+    A loop twice as fast doubles the derivative gain and halves the integral gain.
+
+    >>> gain_factors(20, 10)
+    GainFactors(derivative=2.0, integral=0.5)
+    """
+    if not (before_ms > 0 and after_ms > 0):
+        raise UsageError("periods must be above 0 ms")
+    return GainFactors(before_ms / after_ms, after_ms / before_ms)
