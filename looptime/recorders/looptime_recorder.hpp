@@ -636,8 +636,7 @@ private:
     static const std::size_t BLOCK_BYTES = 1 << 16;
     static const std::size_t LONGEST_TEXT = 400;
     static const std::size_t LONGEST_ROW = 6 * LONGEST_TEXT + 200; // three texts, each letter quoted
-    static const int WRITE_EVERY_MS = 100; // a killed program loses at most this much
-    static const int SYNC_EVERY = 10;      // blocks until the disk itself is told to write
+    static const int SYNC_EVERY = 10; // blocks until the disk itself is told to write
 
     enum State { IN_USE, ENDED, FREE };
     struct ThreadLane {
@@ -776,9 +775,10 @@ private:
         ::sched_setscheduler(0, SCHED_OTHER, &ordinary);
         ::setpriority(PRIO_PROCESS, 0, 10); // on Linux: of this thread only
 #endif
+        const std::chrono::milliseconds every(100); // a killed program loses at most this much
         std::unique_lock<std::mutex> lock(stopping_);
         for (int n = 1; !closed_; ++n) {
-            stop_.wait_for(lock, std::chrono::milliseconds(WRITE_EVERY_MS));
+            stop_.wait_for(lock, every);
             lock.unlock();
             {
                 std::lock_guard<std::mutex> writing(writing_);
@@ -909,8 +909,8 @@ struct Board {
  *     rec.flush();                  // where the loop has time to spare
  *     rec.close();
  *
- * `Rows` is a power of two; a row takes 32 bytes. A mark is due at least once while the counter
- * runs round, or time is lost. flush() may run in another task or core than the marks.
+ * `Rows` is a power of two; a row takes 32 bytes. A mark is due at least once in nine tenths of the
+ * time in which the counter runs round, or time is lost. flush() may run in another task or core than the marks.
  */
 template <std::uint32_t Rows = 256, int MostNames = 64>
 class BoardRecorder : public Marks<BoardRecorder<Rows, MostNames>> {
