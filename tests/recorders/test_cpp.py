@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import csv
+import itertools
 import signal
 import subprocess
 import time
-from collections import Counter, defaultdict
+from collections import Counter
 from pathlib import Path
 
 import pytest
-
 from tests.conftest import need_tool
+
+from tests.recorders.support import Log, finish, nanoseconds, read
 
 HERE = Path(__file__).resolve().parent
 HEADERS = HERE.parents[1] / "looptime" / "recorders"
@@ -26,59 +27,17 @@ def build(folder: Path, source: str, *options: str, name: str = "") -> Path:
     """Compile one program of the folder cpp/ and return it."""
     program = folder / (name or Path(source).stem)
     command = [need_tool("g++"), *WARNINGS, *options, "-pthread", f"-I{HEADERS}"]
-    done = subprocess.run(
-        [*command, str(HERE / "cpp" / source), "-o", str(program)], capture_output=True, text=True
-    )
+    done = finish(*command, HERE / "cpp" / source, "-o", program)
     assert done.returncode == 0, done.stderr
     return program
 
 
-def run(program: Path, *words: object, timeout: float = 60) -> list[str]:
+def run(program: Path, *words: object) -> list[str]:
     """Run a program to its end and return the lines that it prints."""
-    done = subprocess.run(
-        [str(program), *map(str, words)], capture_output=True, text=True, timeout=timeout
-    )
+    done = finish(program, *words)
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stderr == ""
     return done.stdout.splitlines()
-
-
-class Log:
-    """A log read with the csv module alone: rows as dictionaries, remarks in their order."""
-
-    def __init__(self, text: str) -> None:
-        lines = text.splitlines(keepends=True)
-        self.remarks = [line[2:].rstrip().split(": ", 1) for line in lines if line[0] == "#"]
-        self.meta = {key: value for key, value in self.remarks}
-        self.rows = list(csv.DictReader(line for line in lines if line[0] != "#"))
-        for row in self.rows:
-            assert None not in row
-            assert None not in row.values()
-
-    def named(self, name: str) -> list[dict[str, str]]:
-        return [row for row in self.rows if row["name"] == name]
-
-    def threads(self) -> dict[str, list[dict[str, str]]]:
-        found = defaultdict(list)
-        for row in self.rows:
-            found[row["thread"]].append(row)
-        return dict(found)
-
-
-def read(path: str | Path) -> Log:
-    """Read a whole log; its last line must be complete."""
-    text = Path(path).read_text(encoding="utf-8")
-    assert text.endswith("\n")
-    return Log(text)
-
-
-def nanoseconds(row: dict[str, str]) -> tuple[int, int]:
-    """Start and end of a row [ns], from the exact decimals."""
-    start, length = (
-        int(whole) * 1000 + int(part)
-        for whole, part in (row[key].split(".") for key in ("start_us", "duration_us"))
-    )
-    return start, start + length
 
 
 @pytest.fixture(scope="module")
@@ -107,12 +66,12 @@ def test_loops_follow_each_other(marks: Log) -> None:
     loops = [row for row in marks.named("loop") if row["thread"] == "main"]
     assert [int(row["loop"]) for row in loops] == list(range(19))
     spans = [nanoseconds(row) for row in loops]
-    assert all(a[1] == b[0] for a, b in zip(spans, spans[1:], strict=False))
+    assert all(a[1] == b[0] for a, b in itertools.pairwise(spans))
     assert all(end - start >= 2_000_000 for start, end in spans)
 
 
 def test_nested_calls(marks: Log) -> None:
-    """A nested call ends first, lies within its enclosing call, and both last as long as planted."""
+    """A nested call ends first, lies within the enclosing one, and lasts as long as planted."""
     main = marks.threads()["main"]
     outer = [row for row in main if row["name"] == 'drive, "all"']
     inner = [row for row in main if row["name"] == "gyro.read"]
@@ -182,7 +141,7 @@ def test_overflow_of_eight_threads_loses_whole_calls(runs: Path, tmp_path: Path)
     assert dropped > 0
     assert len(log.rows) + dropped == 9 * 40_000 - 1
     for name, rows in log.threads().items():
-        assert all(int(a["seq"]) < int(b["seq"]) for a, b in zip(rows, rows[1:], strict=False))
+        assert all(int(a["seq"]) < int(b["seq"]) for a, b in itertools.pairwise(rows))
         if name != "main":
             assert [row["name"] for row in rows] == ["inner", "outer"] * (len(rows) // 2)
 
@@ -254,9 +213,7 @@ def test_no_folder_no_harm(runs: Path, tmp_path: Path) -> None:
     """Where no file can be made the robot's program runs on; one line says so."""
     blocked = tmp_path / "a file"
     blocked.write_text("", encoding="utf-8")
-    done = subprocess.run(
-        [str(runs), "marks", str(blocked / "logs")], capture_output=True, text=True, timeout=60
-    )
+    done = finish(runs, "marks", blocked / "logs")
     assert done.returncode == 0
     assert done.stderr.count("\n") == 1
     assert "no log from here on" in done.stderr
@@ -346,7 +303,7 @@ def test_bare_board_needs_no_heap_and_no_threads(tmp_path: Path) -> None:
     """What the linker must add for a bare board is a handful of string functions."""
     nm = need_tool("nm")
     obj = build(tmp_path, "bare.cpp", "-O2", "-c", *BARE, name="bare.o")
-    table = subprocess.run([nm, "-u", str(obj)], capture_output=True, text=True, check=True).stdout
+    table = finish(nm, "-u", obj).stdout
     needed = {line.split()[-1].split("@")[0] for line in table.splitlines()}
     of_the_test_program = {"fwrite", "stdout", "atoi", "atoll", "strtol", "strtoll", "strtoull"}
     of_the_linker = {"_GLOBAL_OFFSET_TABLE_", "__stack_chk_fail"}
