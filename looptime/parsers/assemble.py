@@ -1,8 +1,18 @@
-"""From rows to a canonical run: loops, nesting, self times, books that balance."""
+"""From rows to a canonical run: loops, nesting, self times, books that balance.
+
+Timed calls are worked on span by span: stretches of rows, cut where no call reaches across, so
+that memory stays bounded and two processors are used. What a span yields is written back over
+the rows it came from.
+"""
 
 from __future__ import annotations
 
-from dataclasses import replace
+import os
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -12,13 +22,15 @@ from looptime.errors import LogError
 from looptime.parsers.loops import FoundLoops, find_loops
 from looptime.parsers.nesting import Nest, nest, parents_first
 from looptime.parsers.rows import CallRows, LoopRows, Options, Outcast, Parsed
-from looptime.parsers.table import Table
+from looptime.parsers.spill import spills
 from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, SetAside, Signals
-from looptime.schema import REASONS, CallName
+from looptime.schema import CallName
 
 __all__ = ["assemble"]
 
 Int = NDArray[Any]
+#: Rows in a span.
+SPAN_ROWS = 500_000
 
 
 def assemble(parsed: Parsed, path: str, options: Options) -> Run:
@@ -27,7 +39,7 @@ def assemble(parsed: Parsed, path: str, options: Options) -> Run:
     Parameters
     ----------
     parsed : Parsed
-        Rows of one run.
+        Rows of one run. Its columns are used up: what comes out is written over them.
     path : str
         The log.
     options : Options
@@ -52,7 +64,7 @@ def _from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
     else:
         start, period = rows.start, rows.period
     count = len(start)
-    if count < 1:
+    if count < 2 - (rows.period is None):
         raise LogError("holds a single loop: record at least two", path)
     number = np.arange(count) if rows.number is None else rows.number[:count]
     loops = LoopColumns(
@@ -68,32 +80,42 @@ def _from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
     return _finish(Run(loops, layout=parsed.layout, signals=signals), parsed, path, "one a row")
 
 
+@dataclass(frozen=True)
+class _Span:
+    """What one stretch of rows yields; rows are counted within the span."""
+
+    calls: CallRows
+    loop: Int
+    depth: Int
+    self_ns: Int
+    spill: tuple[Int, Int, Int]
+    outcast: Outcast
+    first_row: tuple[Int, Int]
+    phase: Int | None
+
+
 def _from_calls(parsed: Parsed, rows: CallRows, path: str, options: Options) -> Run:
     """Timed calls, with the loops that they form."""
     found = find_loops(rows, options.loop_call, path)
-    at, inside = _place(rows, found, parsed.outcast)
-    marker = np.zeros(len(rows), bool)
-    if found.enclosing >= 0:
-        marker = rows.name == found.enclosing
-        if rows.thread is not None:
-            marker &= rows.thread == found.thread
-    phase = _loop_phase(rows, at, inside, len(found.start))
-    line = _loop_line(parsed.table, rows, at, inside, len(found.start))
-    keep = inside & ~marker
-    whole = bool(keep.all())
-    calls = _call_columns(
-        rows if whole else rows.take(keep), at if whole else at[keep], found, parsed
-    )
+    tolerance = 2 * parsed.clock.tick_ns
+    cuts = _cuts(rows, tolerance)
+    if cuts is None:
+        rows = rows.take(np.argsort(rows.start, kind="stable"))
+        cuts = _cuts(rows, tolerance) or [0, len(rows)]
+    said = _said_labels(rows)
+    calls, first_row, phase = _gather(rows, cuts, found, tolerance, parsed.outcast)
+    count = len(found.start)
+    has = first_row >= 0
     loops = LoopColumns(
         found.number.astype(np.int64),
         found.start,
         found.end - found.start,
         found.body,
-        phase,
+        None if phase is None else phase[np.maximum.accumulate(np.where(has, np.arange(count), 0))],
         tuple(rows.phases) if phase is not None else (),
-        line,
+        parsed.table.line_of(rows.table_row(np.maximum(first_row, 0))),
     )
-    names, calls, marks = _names(rows, calls, _marks(rows, found), np.flatnonzero(keep))
+    names, calls, marks = _names(rows.names, said, calls, _marks(rows, found))
     made = Run(
         loops,
         calls,
@@ -107,252 +129,278 @@ def _from_calls(parsed: Parsed, rows: CallRows, path: str, options: Options) -> 
     return _finish(made, parsed, path, found.said)
 
 
-def _place(
-    rows: CallRows, found: FoundLoops, outcast: Outcast
-) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
+def _cuts(rows: CallRows, tolerance: int) -> list[int] | None:
+    """Places at which to cut the rows so that on each thread no call reaches across a cut.
+
+    None where the rows stand so badly out of order that they must be sorted first.
+    """
+    count = len(rows)
+    wanted = list(range(0, count, SPAN_ROWS))[1:]
+    places = [_loop_change(rows, at) for at in wanted]
+    cuts = sorted({0, *(at for at in places if at is not None), count})
+    lows, highs = [], []
+    threads = len(rows.threads) if rows.thread is not None else 1
+    for lo, hi in pairwise(cuts):
+        start, end = rows.start[lo:hi], rows.start[lo:hi] + rows.duration[lo:hi]
+        low = np.full(threads, np.iinfo(np.int64).max)
+        high = np.full(threads, np.iinfo(np.int64).min)
+        if rows.thread is None:
+            low[0], high[0] = start.min(), end.max()
+        else:
+            np.minimum.at(low, rows.thread[lo:hi], start)
+            np.maximum.at(high, rows.thread[lo:hi], end)
+        lows.append(low)
+        highs.append(high)
+    good = [0]
+    for i in range(1, len(lows)):
+        if (np.max(highs[:i], axis=0) <= np.min(lows[i:], axis=0) + tolerance).all():
+            good.append(cuts[i])
+    if len(good) < len(cuts) / 4 and not _in_order(rows):
+        return None
+    return [*good, count]
+
+
+def _loop_change(rows: CallRows, at: int) -> int | None:
+    """First row from `at` on with another loop number, or a start after all before it."""
+    part = slice(at - 1, at + 5000)
+    if rows.loop is not None:
+        change = np.flatnonzero(np.diff(rows.loop[part]))
+        return None if not len(change) else at + int(change[0])
+    end = np.maximum.accumulate((rows.start + 0)[part] + rows.duration[part])
+    free = np.flatnonzero(rows.start[at : at + len(end) - 1] >= end[:-1])
+    return None if not len(free) else at + int(free[0])
+
+
+def _in_order(rows: CallRows) -> bool:
+    return bool((np.diff(rows.start) >= 0).all())
+
+
+def _gather(
+    rows: CallRows, cuts: list[int], found: FoundLoops, tolerance: int, outcast: Outcast
+) -> tuple[CallColumns, Int, Int | None]:
+    """Work through the spans and write what they yield over the rows they came from."""
+    self_ns = np.empty(len(rows), np.int64)
+    depth = np.empty(len(rows), np.int16)
+    loop = np.empty(len(rows), np.int32)
+    first_row = np.full(len(found.start), -1, np.int64)
+    phase = None if rows.phase is None else np.zeros(len(found.start), np.int16)
+    at = 0
+    spilt: list[tuple[Int, Int, Int]] = []
+    kept = ("start", "duration", "name", "thread", "seq", "cpu")
+    for span in _spans(rows, cuts, found, tolerance):
+        to = slice(at, at + len(span.calls))
+        for key in kept:
+            column = getattr(rows, key)
+            if column is not None:
+                column[to] = getattr(span.calls, key)
+        self_ns[to], depth[to], loop[to] = span.self_ns, span.depth, span.loop
+        spilt.append((span.spill[0] + at, span.spill[1], span.spill[2]))
+        outcast.row += span.outcast.row
+        outcast.reason += span.outcast.reason
+        which, first = span.first_row
+        new = first_row[which] < 0
+        first_row[which[new]] = first[new]
+        if phase is not None and span.phase is not None:
+            phase[which[new]] = span.phase[new]
+        at = to.stop
+    row, later, ns = (np.concatenate(part) for part in zip(*spilt, strict=True))
+    beyond = later < 0  # what reaches past the last whole loop belongs to none
+    np.subtract.at(self_ns, row[beyond], ns[beyond])
+    row, later, ns = row[~beyond], later[~beyond], ns[~beyond]
+    by_row = np.argsort(row, kind="stable")
+    columns = {key: getattr(rows, key) for key in kept}
+    columns = {key: None if c is None else c[:at] for key, c in columns.items()}
+    thread = columns["thread"]
+    if thread is None:  # one thread: a column without weight
+        thread = np.broadcast_to(np.int16(found.thread), at)
+    calls = CallColumns(
+        loop=loop[:at], thread=thread, name=columns["name"], start_ns=columns["start"],
+        duration_ns=columns["duration"], self_ns=self_ns[:at], depth=depth[:at],
+        seq=columns["seq"], cpu_ns=columns["cpu"], spill_row=row[by_row],
+        spill_loop=later[by_row].astype(np.int32), spill_ns=ns[by_row],
+    )  # fmt: skip
+    return calls, first_row, phase
+
+
+def _spans(rows: CallRows, cuts: list[int], found: FoundLoops, tolerance: int) -> Iterator[_Span]:
+    """Spans in order, worked on by a few threads."""
+    workers = min(4, os.cpu_count() or 1)
+    waiting: deque[Future[_Span]] = deque()
+    with ThreadPoolExecutor(workers) as pool:
+        for lo, hi in pairwise(cuts):
+            waiting.append(pool.submit(_span, rows, lo, hi, found, tolerance))
+            if len(waiting) > workers:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def _span(rows: CallRows, lo: int, hi: int, found: FoundLoops, tolerance: int) -> _Span:
+    """One span: the loop of each call, its depth and its self time."""
+    part = rows.take(slice(lo, hi))
+    outcast = Outcast()
+    at, keep = _place(part, found, outcast)
+    change = np.flatnonzero(at[1:] != at[:-1]) + 1
+    first = np.concatenate([[0], change])
+    first = first[keep[first]][::-1]  # the earliest row of a loop is to be written last
+    which, index = np.unique(at[first][::-1], return_index=True)
+    first = first[::-1][index]
+    if part.hidden is not None:
+        keep &= ~part.hidden
+    if found.enclosing >= 0:
+        marker = part.name == found.enclosing
+        if part.thread is not None:
+            marker &= part.thread == found.thread
+        keep &= ~marker
+    phase = None if part.phase is None else part.phase[first]
+    rows_of_first = first + lo
+    part, at = part.take(keep), at[keep]
+    pieces = _by_thread(part, at, found, tolerance, outcast)
+    calls, loop, nested, spill = pieces[0] if len(pieces) == 1 else _merged(pieces)
+    return _Span(
+        calls, loop, nested.depth, nested.self_ns, spill, outcast, (which, rows_of_first), phase
+    )
+
+
+def _place(part: CallRows, found: FoundLoops, outcast: Outcast) -> tuple[Int, NDArray[np.bool_]]:
     """The loop in which each call starts; calls outside every loop are set aside."""
-    at = (np.searchsorted(found.start, rows.start, side="right") - 1).astype(np.int32)
-    before = at < 0
-    after = rows.start >= found.end[np.maximum(at, 0)]
+    low = max(0, int(np.searchsorted(found.start, part.start.min(), side="right")) - 1)
+    high = int(np.searchsorted(found.start, part.start.max(), side="right"))
+    at = np.searchsorted(found.start[low:high], part.start, side="right") - 1 + low
+    before = part.start < found.start[0]
+    after = part.start >= found.end[np.maximum(at, 0)]
+    if not before.any() and not after.any():
+        return at.astype(np.int32), np.ones(len(part), bool)
     after &= ~before
     last = after & (at == len(found.start) - 1)
-    outcast.add(rows.row[before], "before first loop")
-    outcast.add(rows.row[last], "unfinished last loop")
-    outcast.add(rows.row[after & ~last], "rows lost around it")
-    return at, ~(before | after)
+    shown = ~part.hidden if part.hidden is not None else np.ones(len(part), bool)
+    for rows, reason in (
+        (before, "before first loop"),
+        (last, "unfinished last loop"),
+        (after & ~last, "rows lost around it"),
+    ):
+        outcast.add(part.table_row(np.flatnonzero(rows & shown)), reason)
+    return at.astype(np.int32), ~(before | after)
 
 
-def _loop_phase(
-    rows: CallRows, at: Int, inside: NDArray[np.bool_], count: int
-) -> NDArray[np.int16] | None:
-    """Phase of each loop: that of its first row; a loop without rows keeps the one before."""
-    if rows.phase is None:
-        return None
-    loop = at[inside]
-    first = np.full(count, len(loop))
-    np.minimum.at(first, loop, np.arange(len(loop)))
-    has = first < len(loop)
-    code = np.zeros(count, np.int16)
-    code[has] = rows.phase[inside][first[has]]
-    source = np.maximum.accumulate(np.where(has, np.arange(count), 0))
-    return code[source]
+_Piece = tuple[CallRows, Int, Nest, tuple[Int, Int, Int]]
 
 
-def _loop_line(table: Table, rows: CallRows, at: Int, inside: NDArray[np.bool_], count: int) -> Int:
-    """Line on which each loop's first row stands."""
-    kept, loop = rows.row[inside], at[inside]
-    change = np.flatnonzero(loop[1:] != loop[:-1]) + 1
-    first = np.concatenate([[0], change])
-    if len(first) > count:  # threads or late rows: take the earliest row of each loop
-        row = np.full(count, np.iinfo(np.int64).max)
-        np.minimum.at(row, loop[first], kept[first])
-    else:
-        row = np.zeros(count, np.int64)
-        row[loop[first]] = kept[first]
-    row[row == np.iinfo(np.int64).max] = 0
-    return table.line_of(row)
-
-
-def _call_columns(
-    rows: CallRows, at: NDArray[np.int32], found: FoundLoops, parsed: Parsed
-) -> CallColumns:
-    """Depth and self time thread by thread, then all calls by start."""
-    tolerance = 2 * parsed.clock.tick_ns
-    many = rows.thread is not None and len(rows.threads) > 1
-    codes = np.unique(rows.thread) if many and rows.thread is not None else [found.thread]
-    parts: list[tuple[CallRows, NDArray[np.int32], Nest]] = []
-    spills: list[tuple[Int, Int, Int]] = []
-    before = 0
-    for code in codes:
-        mine = rows.take(rows.thread == code) if many else rows
-        loop = at[rows.thread == code] if many else at
-        mine, loop, nested = _nested(mine, loop, tolerance, parsed.outcast)
-        if code == found.thread:
-            row, later, ns = _spills(mine.start, nested, loop, found)
-            spills.append((row + before, later, ns))
-        parts.append((mine, loop, nested))
-        before += len(mine)
-    return _joined(parts, spills, found)
+def _by_thread(
+    part: CallRows, at: Int, found: FoundLoops, tolerance: int, outcast: Outcast
+) -> list[_Piece]:
+    if part.thread is None:
+        return [_nested(part, at, found, tolerance, outcast, on_loop_thread=True)]
+    pieces = []
+    for code in np.unique(part.thread):
+        mine = part.thread == code
+        on_loop_thread = int(code) == found.thread
+        pieces.append(_nested(part.take(mine), at[mine], found, tolerance, outcast, on_loop_thread))
+    return pieces or [_nested(part, at, found, tolerance, outcast, on_loop_thread=True)]
 
 
 def _nested(
-    mine: CallRows, loop: NDArray[np.int32], tolerance: int, outcast: Outcast
-) -> tuple[CallRows, NDArray[np.int32], Nest]:
+    mine: CallRows,
+    at: Int,
+    found: FoundLoops,
+    tolerance: int,
+    outcast: Outcast,
+    on_loop_thread: bool,
+) -> _Piece:
     order = parents_first(mine.start, mine.start + mine.duration)
     if order is not None:
-        mine, loop = mine.take(order), loop[order]
+        mine, at = mine.take(order), at[order]
     nested = nest(mine.start, mine.start + mine.duration, tolerance)
     while nested.overlaps.any():
-        outcast.add(mine.row[nested.overlaps], "overlaps another call")
+        outcast.add(mine.table_row(np.flatnonzero(nested.overlaps)), "overlaps another call")
         good = ~nested.overlaps
-        mine, loop = mine.take(good), loop[good]
+        mine, at = mine.take(good), at[good]
         nested = nest(mine.start, mine.start + mine.duration, tolerance)
-    return mine, loop, nested
+    empty = np.empty(0, np.int64)
+    spill = (empty, empty, empty)
+    if on_loop_thread and len(mine):
+        spill = spills(mine.start, nested, at, found.start, found.end)
+    return mine, at, nested, spill
 
 
-def _joined(
-    parts: list[tuple[CallRows, NDArray[np.int32], Nest]],
-    spills: list[tuple[Int, Int, Int]],
-    found: FoundLoops,
-) -> CallColumns:
-    def column(pick: str) -> Any:
-        columns = [getattr(rows, pick) for rows, _, _ in parts]
-        if any(c is None for c in columns):
-            return None
-        return columns[0] if len(columns) == 1 else np.concatenate(columns)
-
-    def nested(pick: str) -> Int:
-        columns = [getattr(found_nest, pick) for _, _, found_nest in parts]
-        return columns[0] if len(columns) == 1 else np.concatenate(columns)
-
-    start = column("start")
-    thread = column("thread")
-    if thread is None:
-        thread = np.full(len(start), found.thread, np.int16)
-    loop = np.concatenate([loop for _, loop, _ in parts]) if len(parts) > 1 else parts[0][1]
-    row, later, ns = (np.concatenate(s) for s in zip(*spills, strict=True)) if spills else (
-        np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0, np.int64)
-    )  # fmt: skip
-    self_ns = nested("self_ns").astype(np.int64)
-    beyond = later < 0  # what reaches past the last whole loop belongs to none
-    if beyond.any():
-        self_ns = self_ns.copy()
-        np.subtract.at(self_ns, row[beyond], ns[beyond])
-        row, later, ns = row[~beyond], later[~beyond], ns[~beyond]
-    made = CallColumns(
-        loop=loop, thread=thread.astype(np.int16, copy=False),
-        name=column("name").astype(np.int32, copy=False), start_ns=start,
-        duration_ns=column("duration"), self_ns=self_ns, depth=nested("depth"),
-        seq=column("seq"), cpu_ns=column("cpu"),
-        spill_row=row, spill_loop=later.astype(np.int32), spill_ns=ns,
-    )  # fmt: skip
-    return made if len(parts) == 1 else _by_start(made)
-
-
-def _by_start(calls: CallColumns) -> CallColumns:
-    """Calls of several threads in one order; each thread's own order stays."""
-    order = np.argsort(calls.start_ns, kind="stable")
+def _merged(pieces: list[_Piece]) -> _Piece:
+    """Calls of several threads in one order by start; each thread's own order stays."""
+    start = np.concatenate([mine.start for mine, *_ in pieces])
+    order = np.argsort(start, kind="stable")
     place = np.empty(len(order), np.int64)
     place[order] = np.arange(len(order))
-    spill_row = place[calls.spill_row]
-    by_row = np.argsort(spill_row, kind="stable")
-    return CallColumns(
-        loop=calls.loop[order],
-        thread=calls.thread[order],
-        name=calls.name[order],
-        start_ns=calls.start_ns[order],
-        duration_ns=calls.duration_ns[order],
-        self_ns=calls.self_ns[order],
-        depth=calls.depth[order],
-        seq=None if calls.seq is None else calls.seq[order],
-        cpu_ns=None if calls.cpu_ns is None else calls.cpu_ns[order],
-        spill_row=spill_row[by_row],
-        spill_loop=calls.spill_loop[by_row],
-        spill_ns=calls.spill_ns[by_row],
+
+    def joined(columns: list[Any]) -> Any:
+        return None if columns[0] is None else np.concatenate(columns)[order]
+
+    first = pieces[0][0]
+    keys = ("start", "duration", "name", "thread", "seq", "cpu")
+    columns = {key: joined([getattr(mine, key) for mine, *_ in pieces]) for key in keys}
+    calls = replace(
+        first, loop=None, phase=None, hidden=None, labels={}, row=None, first=0, **columns
     )
-
-
-def _spills(
-    start: Int, nested: Nest, loop: NDArray[np.int32], found: FoundLoops
-) -> tuple[Int, Int, Int]:
-    """Self time of calls that run on past the end of their loop, by the loops that they reach.
-
-    Returns
-    -------
-    row, loop, ns : int64 arrays, shape (k,)
-        `loop` is -1 for the part past the last whole loop, or in a stretch whose rows were lost.
-    """
-    crossing = np.flatnonzero(nested.end > found.end[loop])
-    empty = np.empty(0, np.int64)
-    if not len(crossing):
-        return empty, empty, empty
-    key, amount = _beyond(crossing, start, nested, loop, found)
-    # what lies within a call that crosses is that inner call's time, not the outer one's
-    inner = np.flatnonzero((nested.parent >= 0) & np.isin(nested.parent, crossing))
-    inner_key, inner_ns = _reach(inner, start, nested, loop, found)
-    up = nested.parent[inner_key[:, 0]]
-    outer_loop = loop[up]
-    away = inner_key[:, 1] != outer_loop
-    keys = np.concatenate([key, np.stack([up[away], inner_key[away, 1]], axis=1)])
-    amounts = np.concatenate([amount, -inner_ns[away]])
-    pairs, where = np.unique(keys, axis=0, return_inverse=True)
-    total = np.zeros(len(pairs), np.int64)
-    np.add.at(total, where.ravel(), amounts)
-    used = total != 0
-    return pairs[used, 0], pairs[used, 1], total[used]
-
-
-def _beyond(
-    rows: Int, start: Int, nested: Nest, loop: NDArray[np.int32], found: FoundLoops
-) -> tuple[Int, Int]:
-    """Parts of calls in loops after their own: keys (row, loop) and lengths [ns]."""
-    keys, amounts = _reach(rows, start, nested, loop, found)
-    away = keys[:, 1] != loop[keys[:, 0]]
-    return keys[away], amounts[away]
-
-
-def _reach(
-    rows: Int, start: Int, nested: Nest, loop: NDArray[np.int32], found: FoundLoops
-) -> tuple[Int, Int]:
-    """Parts of calls in each loop that they touch, and outside all loops (loop -1)."""
-    own = loop[rows].astype(np.int64)
-    last = np.searchsorted(found.start, nested.end[rows], side="left") - 1
-    count = np.maximum(last - own, 0) + 1
-    row = np.repeat(rows, count)
-    step = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
-    at = np.repeat(own, count) + step
-    low = np.maximum(start[row], found.start[at])
-    high = np.minimum(nested.end[row], found.end[at])
-    inside = np.maximum(high - low, 0)
-    covered = np.zeros(len(start), np.int64)
-    np.add.at(covered, row, inside)
-    rest = nested.end[rows] - start[rows] - covered[rows]
-    outside = rest > 0
-    keys = np.concatenate(
-        [
-            np.stack([row, at], axis=1),
-            np.stack([rows[outside], np.full(int(outside.sum()), -1)], axis=1),
-        ]
+    before = np.cumsum([0, *(len(mine) for mine, *_ in pieces)])
+    spilt = [
+        (place[row + before[i]], later, ns) for i, (_, _, _, (row, later, ns)) in enumerate(pieces)
+    ]
+    spill = tuple(np.concatenate(part) for part in zip(*spilt, strict=True))
+    nested = Nest(
+        joined([n.depth for _, _, n, _ in pieces]),
+        np.empty(0, np.int64),
+        np.empty(0, np.int64),
+        joined([n.self_ns for _, _, n, _ in pieces]),
+        np.empty(0, bool),
     )
-    return keys, np.concatenate([inside, rest[outside]])
+    return calls, joined([at for _, at, _, _ in pieces]), nested, spill  # type: ignore[return-value]
+
+
+def _said_labels(rows: CallRows) -> dict[str, dict[int, str]]:
+    """What the log's own columns say of each call name."""
+    said: dict[str, dict[int, str]] = {}
+    for key, (codes, words) in rows.labels.items():
+        pairs = np.unique(rows.name.astype(np.int64) * len(words) + codes)
+        said[key] = {}
+        for name, code in zip(pairs // len(words), pairs % len(words), strict=True):
+            if words[code]:
+                said[key].setdefault(int(name), words[code])
+    return said
 
 
 def _names(
-    rows: CallRows, calls: CallColumns, marks: MarkColumns | None, kept: Int
+    texts: list[str],
+    said: dict[str, dict[int, str]],
+    calls: CallColumns,
+    marks: MarkColumns | None,
 ) -> tuple[tuple[CallName, ...], CallColumns, MarkColumns | None]:
     """Labels of the call names that occur, with what the log itself says of them."""
-    uses = np.bincount(calls.name, minlength=len(rows.names))
+    uses = np.bincount(calls.name, minlength=len(texts))
     if marks is not None:
-        uses += np.bincount(marks.name, minlength=len(rows.names))
+        uses += np.bincount(marks.name, minlength=len(texts))
     present = np.flatnonzero(uses)
-    if len(present) < len(rows.names):
-        new = np.zeros(len(rows.names), np.int32)
+    if len(present) < len(texts):
+        new = np.zeros(len(texts), calls.name.dtype)
         new[present] = np.arange(len(present))
         calls = replace(calls, name=new[calls.name])
         marks = None if marks is None else replace(marks, name=new[marks.name])
-    said: dict[str, dict[int, str]] = {}
-    for key, (codes, words) in rows.labels.items():
-        pairs = np.unique(np.stack([rows.name[kept], codes[kept]], axis=1).astype(np.int64), axis=0)
-        said[key] = {int(name): words[int(code)] for name, code in pairs if words[int(code)]}
     names = []
     for code in present:
         labels: dict[str, Any] = {
             key: by_name[int(code)] for key, by_name in said.items() if int(code) in by_name
         }
         kind_from = "log" if "kind" in labels else "guessed"
-        names.append(CallName(rows.names[code], **labels, kind_from=kind_from))
+        names.append(CallName(texts[code], **labels, kind_from=kind_from))
     return tuple(names), calls, marks
 
 
 def _signals(rows: CallRows, found: FoundLoops) -> Signals | None:
     if not rows.signals:
         return None
-    time = np.unique(np.concatenate([t for _, t, _ in rows.signals.values()]))
+    time = np.unique(np.concatenate([when for when, _ in rows.signals.values()]))
     loop = np.searchsorted(found.start, time, side="right") - 1
     inside = (loop >= 0) & (time < found.end[np.maximum(loop, 0)])
     time, loop = time[inside], loop[inside]
     values = {}
-    for name, (_, when, value) in rows.signals.items():
+    for name, (when, value) in rows.signals.items():
         column = np.full(len(time), np.nan)
         place = np.searchsorted(time, when)
         good = place < len(time)
@@ -365,7 +413,7 @@ def _signals(rows: CallRows, found: FoundLoops) -> Signals | None:
 def _marks(rows: CallRows, found: FoundLoops) -> MarkColumns | None:
     if rows.marks is None:
         return None
-    _, time, thread, name, used = rows.marks
+    time, thread, name, used = rows.marks
     loop = np.searchsorted(found.start, time, side="right") - 1
     inside = (loop >= 0) & (time < found.end[np.maximum(loop, 0)])
     order = np.flatnonzero(inside)[np.argsort(time[inside], kind="stable")]
@@ -380,8 +428,7 @@ def _marks(rows: CallRows, found: FoundLoops) -> MarkColumns | None:
 
 def _finish(made: Run, parsed: Parsed, path: str, said: str) -> Run:
     """Count the rows and carry over what the log says of itself."""
-    table = parsed.table
-    outcast = parsed.outcast
+    table, outcast = parsed.table, parsed.outcast
     rows = np.concatenate(outcast.row) if outcast.row else np.empty(0, np.int64)
     reasons = np.concatenate(outcast.reason) if outcast.reason else np.empty(0, np.int16)
     line = np.concatenate([np.asarray(table.rejects.line, np.int64), table.line_of(rows)])
@@ -389,7 +436,6 @@ def _finish(made: Run, parsed: Parsed, path: str, said: str) -> Run:
     text = table.rejects.text + [""] * len(rows)
     order = np.argsort(line, kind="stable")
     set_aside = SetAside(line[order], reason[order], tuple(text[i] for i in order))
-    assert len(REASONS) > (int(reason.max()) if len(reason) else 0)
     return replace(
         made,
         source=path,

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.errors import LogError
 from looptime.parsers.clock import Unit, find_unit, tick_of
@@ -114,18 +113,16 @@ def _wants(dialect: Dialect, given: dict[str, Head], unit: Unit) -> list[Want]:
 
 
 def _rows(table: Table) -> tuple[CallRows, Outcast]:
-    """Split the table into calls, signals and marks."""
+    """Tell calls from signals and marks."""
     at = table.columns
     outcast = Outcast()
     duration = at["duration"] if "duration" in at else at["end"] - at["start"]
-    row = np.arange(len(table))
-    good: NDArray[Any] | slice = slice(None)
+    hidden = None
     if len(duration) and duration.min() < 0:
-        outcast.add(np.flatnonzero(duration < 0), "negative duration")
-        good = duration >= 0
+        hidden = duration < 0
+        outcast.add(np.flatnonzero(hidden), "negative duration")
     threads = table.words.get("thread", [""])
     rows = CallRows(
-        row=row,
         start=at["start"],
         duration=duration,
         name=at["name"],
@@ -142,33 +139,33 @@ def _rows(table: Table) -> tuple[CallRows, Outcast]:
             for key in ("kind", "subsystem", "device", "bus")
             if key in at and any(table.words[key])
         },
+        hidden=hidden,
     )
-    rows = rows if isinstance(good, slice) else rows.take(good)
     if "mark" in at and any(table.words["mark"]):
-        rows = _without_marks(rows, table)
+        rows = _with_marks(rows, table)
     return rows, outcast
 
 
-def _without_marks(rows: CallRows, table: Table) -> CallRows:
-    """Take the signal rows and the marks out from between the calls."""
-    from dataclasses import replace
-
+def _with_marks(rows: CallRows, table: Table) -> CallRows:
+    """Take note of the signal rows and the marks between the calls."""
     words = table.words["mark"]
-    mark = table.columns["mark"][rows.row]
+    mark = table.columns["mark"]
     code = {word: words.index(word) for word in ("signal", "published", "used") if word in words}
     signals = {}
     if "signal" in code and "value" in table.columns:
-        is_signal = mark == code["signal"]
-        for name in np.unique(rows.name[is_signal]):
-            here = np.flatnonzero(is_signal & (rows.name == name))
-            value = table.columns["value"][rows.row[here]]
-            signals[rows.names[name]] = (rows.row[here], rows.start[here], value)
-    is_mark = np.isin(mark, [code[word] for word in ("published", "used") if word in code])
+        here = np.flatnonzero(mark == code["signal"])
+        for name in np.unique(rows.name[here]):
+            mine = here[rows.name[here] == name]
+            signals[rows.names[name]] = (rows.start[mine], table.columns["value"][mine])
+    handed = np.flatnonzero(
+        np.isin(mark, [code[word] for word in ("published", "used") if word in code])
+    )
     marks = None
-    if is_mark.any():
-        here = np.flatnonzero(is_mark)
-        thread = np.zeros(len(here), np.int16) if rows.thread is None else rows.thread[here]
-        used = mark[here] == code.get("used", -1)
-        marks = (rows.row[here], rows.start[here], thread, rows.name[here], used)
-    plain = mark == words.index("") if "" in words else np.zeros(len(mark), bool)
-    return replace(rows.take(plain), signals=signals, marks=marks)
+    if len(handed):
+        thread = np.zeros(len(handed), np.int16) if rows.thread is None else rows.thread[handed]
+        used = mark[handed] == code.get("used", -1)
+        marks = (rows.start[handed], thread, rows.name[handed], used)
+    hidden = mark != words.index("") if "" in words else np.ones(len(mark), bool)
+    if rows.hidden is not None:
+        hidden |= rows.hidden
+    return replace(rows, signals=signals, marks=marks, hidden=hidden)

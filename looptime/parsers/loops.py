@@ -88,8 +88,10 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
         If the named call is not in the log, or fewer than two loops are found.
     """
     thread = _loop_thread(rows, loop_call, source)
-    on_thread = None if rows.thread is None else rows.thread == thread
-    mine = rows if on_thread is None or on_thread.all() else rows.take(on_thread)
+    chosen = None if rows.thread is None else rows.thread == thread
+    if rows.hidden is not None:
+        chosen = ~rows.hidden if chosen is None else chosen & ~rows.hidden
+    mine = rows if chosen is None or chosen.all() else rows.take(chosen)
     sample = _sample(mine)
     if loop_call is None and mine.loop is not None and (mine.loop >= 0).any():
         enclosing = _enclosing(sample, mine.names, len(np.unique(mine.loop[:SAMPLE_ROWS])))

@@ -101,7 +101,7 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
     ([0, 1, 0], [-1, 0, -1], [2, 2, 1])
     """
     count = len(start)
-    end = _without_rounding(start, end, tolerance)
+    end = end.copy()
     depth = np.zeros(count, np.int16)
     parent = np.full(count, -1, np.int64)
     overlaps = np.zeros(count, bool)
@@ -118,6 +118,10 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
         over = end[below] - end[up]
         late = over > 0
         if late.any():
+            beside = late & (over > tolerance) & (end[up] - start[below] <= tolerance)
+            if beside.any():  # the next call begins a rounding before the end of this one
+                np.minimum.at(end, up[beside], start[below[beside]])
+                continue
             slight = late & (over <= tolerance)
             end[below[slight]] = end[up[slight]]
             wrong = late & ~slight
@@ -141,14 +145,3 @@ def _tops(start: Int, end: Int) -> tuple[NDArray[np.bool_], Int]:
     np.greater_equal(start[1:], reach[:-1], out=top[1:])
     # a call without length at the very start of another lies in it; at its very end, beside it
     return top, np.maximum.accumulate(np.where(top, np.arange(len(start)), 0))
-
-
-def _without_rounding(start: Int, end: Int, tolerance: int) -> Int:
-    """Ends, cut back where the next call begins within the tolerance before them."""
-    if not tolerance or len(start) < 2:
-        return end.copy()
-    over = end[:-1] - start[1:]
-    slight = (over > 0) & (over <= tolerance) & (end[1:] > end[:-1])
-    cut = end.copy()
-    cut[:-1][slight] = np.maximum(start[1:], start[:-1])[slight]
-    return cut

@@ -56,62 +56,68 @@ class CallRows:
 
     Parameters
     ----------
-    row : int64 array, shape (m,)
-        Row of the table that each call comes from.
     start, duration : int64 array, shape (m,) [ns]
-    name, thread : int32 array, shape (m,)
-        Codes into `names` and `threads`.
-    loop : int64 array or None
+    name : int array, shape (m,)
+        Codes into `names`.
+    thread : int array, shape (m,), or None
+        Codes into `threads`; None where there is one thread.
+    loop : int array or None
         Number of the loop as logged, -1 where a row has none.
     seq, cpu : int64 array or None
-    phase : int32 array or None
+    phase : int array or None
         Codes into `phases`.
     labels : dict of str to (codes, words)
         ``kind``, ``subsystem``, ``device``, ``bus``, where the log has such columns.
-    signals : dict of str to (row, time, value)
+    hidden : bool array, shape (m,), or None
+        Rows that are no calls: signals, marks, rows set aside.
+    signals : dict of str to (time [ns], value)
         Values logged between the calls.
     marks : tuple of arrays or None
-        Row, time [ns], thread, name, and True for used: readings handed between threads.
+        Time [ns], thread, name, and True for used: readings handed between threads.
+    row : int64 array, shape (m,), or None
+        Row of the table that each call comes from; None where they are `first`, `first` + 1, ...
     """
 
-    row: Int
     start: Int
     duration: Int
     name: NDArray[Any]
     names: list[str]
     thread: NDArray[Any] | None = None
     threads: list[str] = field(default_factory=lambda: [""])
-    loop: Int | None = None
-    seq: Int | None = None
+    loop: NDArray[Any] | None = None
+    seq: NDArray[Any] | None = None
     cpu: Int | None = None
     phase: NDArray[Any] | None = None
     phases: list[str] = field(default_factory=list)
     labels: dict[str, tuple[NDArray[Any], list[str]]] = field(default_factory=dict)
-    signals: dict[str, tuple[Int, Int, NDArray[np.float64]]] = field(default_factory=dict)
-    marks: tuple[Int, Int, NDArray[Any], NDArray[Any], NDArray[np.bool_]] | None = None
+    hidden: NDArray[np.bool_] | None = None
+    signals: dict[str, tuple[Int, NDArray[np.float64]]] = field(default_factory=dict)
+    marks: tuple[Int, NDArray[Any], NDArray[Any], NDArray[np.bool_]] | None = None
+    row: Int | None = None
+    first: int = 0
 
     def __len__(self) -> int:
         return len(self.start)
 
-    def take(self, rows: Any) -> CallRows:
+    def table_row(self, at: NDArray[Any]) -> NDArray[Any]:
+        """Rows of the table from which the calls at the given places come."""
+        return at + self.first if self.row is None else self.row[at]
+
+    def take(self, rows: NDArray[Any] | slice) -> CallRows:
         """The calls at the given places (a mask, indices or a slice)."""
-
-        def at(column: NDArray[Any] | None) -> NDArray[Any] | None:
-            return None if column is None else column[rows]
-
-        return replace(
-            self,
-            row=self.row[rows],
-            start=self.start[rows],
-            duration=self.duration[rows],
-            name=self.name[rows],
-            thread=at(self.thread),
-            loop=at(self.loop),
-            seq=at(self.seq),
-            cpu=at(self.cpu),
-            phase=at(self.phase),
-            labels={key: (codes[rows], words) for key, (codes, words) in self.labels.items()},
-        )
+        columns: dict[str, Any] = {
+            key: None if getattr(self, key) is None else getattr(self, key)[rows]
+            for key in ("start", "duration", "name", "thread", "loop", "seq", "cpu", "phase",
+                        "hidden")
+        }  # fmt: skip
+        plain = isinstance(rows, slice) and self.row is None and rows.step is None
+        if plain:
+            assert isinstance(rows, slice)
+            first, row = self.first + (rows.start or 0), None
+        else:
+            first, row = 0, self.table_row(np.arange(len(self))[rows])
+        labels = {key: (codes[rows], words) for key, (codes, words) in self.labels.items()}
+        return replace(self, labels=labels, row=row, first=first, **columns)
 
 
 @dataclass(frozen=True)

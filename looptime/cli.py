@@ -1,0 +1,277 @@
+"""The command line: every command is a few lines over the Python API."""
+
+from __future__ import annotations
+
+import functools
+import os
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+import looptime
+from looptime.errors import LooptimeError, UsageError
+from looptime.project import Project, find_project
+from looptime.schema import LAYOUTS
+from looptime.units import UNITS
+
+if TYPE_CHECKING:
+    from looptime.parsers.read import Log
+
+__all__ = ["cli", "run"]
+
+FINE, FAILED, UNUSABLE, NOT_ENOUGH, UNFORESEEN, INTERRUPTED = 0, 1, 2, 3, 4, 130
+
+
+class CheckFailed(Exception):  # noqa: N818 - an outcome, not an error
+    """Carries an exit code that is a verdict."""
+
+    def __init__(self, code: int) -> None:
+        super().__init__(code)
+        self.code = code
+
+
+def run(args: Sequence[str]) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    args : sequence of str
+        Arguments after the program's name.
+
+    Returns
+    -------
+    int
+        0 fine; 1 a check failed; 2 unusable input or wrong use; 3 not enough evidence to say;
+        4 an unforeseen error, 130 interrupted.
+    """
+    try:
+        cli.main(args=list(args), prog_name="looptime", standalone_mode=False)
+    except CheckFailed as verdict:
+        return verdict.code
+    except LooptimeError as error:
+        return _complain(str(error))
+    except click.exceptions.Abort:
+        _complain("interrupted")
+        return INTERRUPTED
+    except KeyboardInterrupt:
+        _complain("interrupted")
+        return INTERRUPTED
+    except click.ClickException as error:
+        where = getattr(error, "ctx", None)
+        hint = f" (see {where.command_path} --help)" if where is not None else ""
+        return _complain(error.format_message().replace("\n", " ") + hint)
+    except BrokenPipeError:
+        _silence_stdout()
+        return FINE
+    except Exception:
+        return _unforeseen()
+    return FINE
+
+
+def _complain(message: str) -> int:
+    from looptime.views.terminal import safe
+
+    stream = sys.stderr
+    reconfigure = getattr(stream, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="backslashreplace")
+    print(f"looptime: {safe(message, longest=2000)}", file=stream)
+    return UNUSABLE
+
+
+def _silence_stdout() -> None:
+    """The reader has gone; what Python flushes at its end must not raise again."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _unforeseen() -> int:
+    kept = tempfile.NamedTemporaryFile(
+        "w", prefix="looptime-trace-", suffix=".txt", delete=False, encoding="utf-8"
+    )
+    with kept as file:
+        file.write(traceback.format_exc())
+    error = sys.exc_info()[1]
+    _complain(f"unforeseen error ({type(error).__name__}); the trace is in {kept.name}")
+    return UNFORESEEN
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How the logs of one command are read: the options that all of them share."""
+
+    project: Project
+    unit: str | None
+    layout: str | None
+    columns: str | None
+    loop_call: str | None
+    no_cache: bool
+    budget_ms: float | None
+    keep_warmup: bool
+    phase: str | None
+    from_s: float | None
+    to_s: float | None
+    where: tuple[str, ...]
+
+    def log(self, path: str) -> Log:
+        """Read one log."""
+        return looptime.read_log(
+            path,
+            project=self.project,
+            unit=self.unit,
+            layout=self.layout,
+            columns=self.columns,
+            loop_call=self.loop_call,
+        )
+
+    @property
+    def budget(self) -> float | None:
+        """The budget [ms]: the option, else the project's."""
+        return self.project.budget_ms if self.budget_ms is None else self.budget_ms
+
+
+_READING_OPTIONS = (
+    click.option("--project", "project_file", metavar="FILE", help="Project file to use."),
+    click.option("--unit", type=click.Choice(list(UNITS)), help="Unit of the log's times."),
+    click.option("--layout", type=click.Choice(LAYOUTS), help="Layout of the log."),
+    click.option("--columns", metavar="NAMES", help='Names for the columns: "time_us,skip,name".'),
+    click.option("--loop-call", metavar="NAME", help="Call whose start begins a loop."),
+    click.option("--no-cache", is_flag=True, help="Neither use nor write a prepared copy."),
+    click.option("--budget-ms", type=float, metavar="MS", help="A longer period is an overrun."),
+    click.option("--keep-warmup", is_flag=True, help="Judge the warm-up too."),
+    click.option("--phase", metavar="NAME", help="Only loops in this phase."),
+    click.option("--from", "from_s", type=float, metavar="S", help="Only from this second on."),
+    click.option("--to", "to_s", type=float, metavar="S", help="Only up to this second."),
+    click.option("--where", multiple=True, metavar="COLUMN=VALUE", help="Only such loops."),
+)
+
+
+def reads_logs(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options that all commands which read a log share, as `reading`."""
+
+    @functools.wraps(command)
+    def with_reading(**given: Any) -> Any:
+        names = [f for f in Reading.__dataclass_fields__ if f != "project"]
+        shared = {name: given.pop(name) for name in names}
+        project = _project(given.pop("project_file"))
+        if shared["budget_ms"] is not None and not shared["budget_ms"] > 0:
+            raise UsageError(f"--budget-ms {shared['budget_ms']:g}: give a number above 0")
+        return command(reading=Reading(project=project, **shared), **given)
+
+    for option in reversed(_READING_OPTIONS):
+        with_reading = option(with_reading)
+    return with_reading
+
+
+def _project(path: str | None) -> Project:
+    found = path if path is not None else find_project()
+    return Project() if found is None else Project.load(found)
+
+
+def _paths(patterns: Sequence[str]) -> Iterator[str]:
+    """The logs that are meant: shells on some systems leave ``*`` to the program."""
+    for pattern in patterns:
+        if any(c in pattern for c in "*?[") and not Path(pattern).exists():
+            import glob
+
+            found = sorted(glob.glob(pattern))
+            yield from found or [pattern]
+        else:
+            yield pattern
+
+
+def _worst(codes: set[int]) -> int:
+    """The most serious exit code: 2, then 1, then 3, then 0."""
+    return next((code for code in (UNUSABLE, FAILED, NOT_ENOUGH) if code in codes), FINE)
+
+
+def _show(*parts: Any) -> None:
+    from looptime.views.terminal import show
+
+    show(parts)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(looptime.__version__, prog_name="looptime")
+def cli() -> None:
+    """Where a robot's control loop spends its time, and what to do about it."""
+
+
+@cli.command()
+@click.argument("logs", nargs=-1, required=True, metavar="LOG...")
+@click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
+@click.option("--set-aside", "set_aside", metavar="FILE", help="Write the rows not used to FILE.")
+@click.option("--draft-project", metavar="FILE", help="Write a looptime.toml to correct by hand.")
+@reads_logs
+def summary(
+    reading: Reading,
+    logs: tuple[str, ...],
+    as_json: bool,
+    set_aside: str | None,
+    draft_project: str | None,
+) -> None:
+    """How fast and even the loop is, and where its time goes."""
+    from looptime.analysers import summarise
+    from looptime.views import json
+
+    codes, entries, parts = {FINE}, [], []
+    for path in _paths(logs):
+        try:
+            log = reading.log(path)
+            runs = [
+                summarise(run, budget_ms=reading.budget, keep_warmup=reading.keep_warmup)
+                for run in log.runs
+            ]
+        except LooptimeError as error:
+            codes.add(_complain(str(error)))
+            entries.append({"path": path, "error": str(error)})
+            continue
+        entries.append({**json.log_head(log), "runs": [found.to_dict() for found in runs]})
+        parts.append((log, runs))
+    if as_json:
+        print(json.dumps(json.document(logs=entries)))
+    else:
+        from looptime.views.summary_text import render_summary
+
+        for log, runs in parts:
+            _show(*render_summary(log, runs))
+    if _worst(codes):
+        raise CheckFailed(_worst(codes))
+
+
+@cli.command()
+@click.argument("language", required=False)
+@click.option("--list", "listed", is_flag=True, help="The languages there are.")
+@click.option("--out", metavar="FOLDER", help="Write the source file into FOLDER.")
+def recorder(language: str | None, listed: bool, out: str | None) -> None:
+    """Print the recorder that a team puts into its robot code."""
+    from looptime import recorders
+
+    sources = recorders.sources()
+    if listed or language is None:
+        for name, path in sources.items():
+            print(f"{name:<14}{path.name}")
+        if listed:
+            return
+        raise UsageError(f"name a language: {', '.join(sources)}")
+    if language not in sources:
+        raise UsageError(f"no recorder for {language!r}: there is one for {', '.join(sources)}")
+    text = recorders.read_source(language)
+    if out is None:
+        print(text, end="")
+        return
+    target = Path(out) / sources[language].name
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with target.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError as error:
+        raise UsageError(f"{target}: is there already; nothing was written") from error
+    except OSError as error:
+        raise UsageError(f"{target}: cannot be written: {error.strerror}") from error
+    print(target)

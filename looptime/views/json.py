@@ -1,0 +1,62 @@
+"""JSON output: documented keys with units in their names, undefined as null, never NaN."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from looptime.parsers.read import Log
+from looptime.schema import SCHEMA_VERSION
+
+__all__ = ["document", "dumps", "log_head"]
+
+
+def document(**parts: Any) -> dict[str, Any]:
+    """A JSON document that begins with the schema's version.
+
+    Examples
+    --------
+    >>> document(logs=[])
+    {'schema_version': 1, 'logs': []}
+    """
+    return {"schema_version": SCHEMA_VERSION, **parts}
+
+
+def dumps(data: dict[str, Any]) -> str:
+    """JSON text in plain ASCII, so that no console or pipe can garble it.
+
+    Raises
+    ------
+    ValueError
+        If a figure is NaN or infinite: undefined must be None.
+    """
+    return json.dumps(data, indent=1, allow_nan=False)
+
+
+def log_head(log: Log) -> dict[str, Any]:
+    """What a log file is: ``path, rows, layout, clock`` of ``logs[]``."""
+    reasons: dict[str, int] = {}
+    for run in log.runs:
+        for reason, count in run.set_aside.counts.items():
+            reasons[reason] = reasons.get(reason, 0) + count
+    clock = log.runs[0].clock
+    return {
+        "path": log.path,
+        "rows": {
+            "read": log.rows_read,
+            "used": log.rows_used,
+            "set_aside": log.rows_read - log.rows_used,
+            "reasons": reasons,
+        },
+        "layout": log.runs[0].layout,
+        "clock": {
+            "unit": clock.unit,
+            "unit_from": clock.unit_from,
+            "tick_ns": clock.tick_ns,
+            "wraps": [dict(w) for run in log.runs[:1] for w in run.clock.wraps],
+            "jumps": [dict(j) for run in log.runs[:1] for j in run.clock.jumps],
+            "restarts": list(clock.restarts),
+            "other": clock.other,
+            "notes": list(clock.notes),
+        },
+    }
