@@ -1,0 +1,94 @@
+"""What the rules share: words for figures, evidence, the typical loop."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import PurePath
+
+import numpy as np
+
+from looptime.analysers.summary import Summary
+from looptime.findings.finding import Evidence
+
+__all__ = ["command", "every", "evidence", "ms", "ms_value", "percent", "typical_ms"]
+
+_MOST = 10
+
+
+def ms(value: float) -> str:
+    """A time in words: three digits, in ms, or in s from one second on.
+
+    Examples
+    --------
+    >>> ms(4.0213), ms(0.01234), ms(1500), ms(12.0)
+    ('4.02 ms', '0.0123 ms', '1.5 s', '12 ms')
+    """
+    if abs(value) >= 1000:
+        return f"{value / 1000:.3g} s"
+    return f"{value:.3g} ms"
+
+
+def ms_value(value: float | None) -> float:
+    """The value, 0 where there is none."""
+    return 0.0 if value is None else value
+
+
+def percent(share: float) -> str:
+    """A share in words.
+
+    Examples
+    --------
+    >>> percent(0.413), percent(0.0123), percent(0.0004), percent(1.0)
+    ('41 %', '1.2 %', '0.04 %', '100 %')
+    """
+    at = 100 * share
+    if abs(at) >= 9.95:
+        return f"{at:.0f} %"
+    return f"{at:.2g} %"
+
+
+def every(clock: str, period_s: float, period_loops: float) -> str:
+    """How often something comes back, by the clock that it keeps.
+
+    Examples
+    --------
+    >>> every("loops", 0.5, 50.0), every("time", 0.1, 9.97)
+    ('every 50 loops', 'every 100 ms')
+    """
+    whole = round(period_loops)
+    loops = f"{whole}" if abs(period_loops - whole) < 0.05 * max(period_loops, 1) else ""
+    loops = loops or f"{period_loops:.3g}"
+    if clock == "loops":
+        return f"every {loops} loops"
+    if clock == "time":
+        return f"every {ms(1e3 * period_s)}"
+    return f"every {ms(1e3 * period_s)} or {loops} loops (can't tell which of the two)"
+
+
+def typical_ms(at: Summary) -> float:
+    """Mean of the typical loops [ms]; a tiny number instead of 0, to divide by."""
+    return max(at.slow.typical_ms or 0.0, 1e-9)
+
+
+def evidence(
+    at: Summary, loops: Iterable[int] = (), calls: Iterable[str] = (), n_loops: int | None = None
+) -> Evidence:
+    """Evidence with the lines of the log for the loops named."""
+    numbers = tuple(loops)[:_MOST]
+    columns = at.run.loop_columns
+    lines: tuple[int, ...] = ()
+    if columns.line is not None and numbers:
+        place = np.flatnonzero(np.isin(columns.loop, numbers))
+        line_of = {int(columns.loop[k]): int(columns.line[k]) for k in place}
+        lines = tuple(line_of[n] for n in numbers if n in line_of)
+    return Evidence(numbers, lines, tuple(calls), at.pace.loops if n_loops is None else n_loops)
+
+
+def command(at: Summary, name: str, options: str = "") -> str:
+    """A command line that looks closer at this log."""
+    log = PurePath(at.run.source).as_posix() if at.run.source else "LOG"
+    log = f'"{log}"' if " " in log else log
+    phase = f" --phase {at.phase}" if at.phase and " " not in at.phase else ""
+    if at.phase and not phase:
+        phase = f' --phase "{at.phase}"'
+    return f"looptime {name} {log}{phase}{' ' + options if options else ''}"

@@ -1,0 +1,208 @@
+"""Findings about what costs time in every loop."""
+
+from __future__ import annotations
+
+from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
+from looptime.analysers.costs import CallCost
+from looptime.analysers.summary import Summary
+from looptime.findings.about import command, evidence, ms, percent
+from looptime.findings.finding import Finding
+
+__all__ = ["cost_findings"]
+
+_BLOCKING_SHARE = 0.15
+_DEAR_SHARE = 0.5
+_UNCOVERED_SHARE = 0.3
+_SIGN_CODES = {
+    "timeout": "timeout",
+    "adapter tick": "adapter_tick",
+    "device wait": "device_wait",
+}
+
+
+def cost_findings(at: Summary) -> list[Finding]:
+    """Blocking calls, signs of waiting, batches, buses, and what no call covers."""
+    made = _signs(at)
+    named = {call for f in made for call in f.evidence.calls}
+    made += _repeated(at) + _batches(at) + _overlaps(at)
+    made += [f for f in _blocking_calls(at) if f.evidence.calls[0] not in named]
+    return made + _dear(at) + _uncovered(at)
+
+
+def _ease(at: Summary) -> float:
+    """What a millisecond is worth: less where the pacing wait swallows it."""
+    headroom = at.pace.headroom_ms
+    nominal = at.pacing.nominal_ms
+    if headroom is None or nominal is None or headroom["p99"].value is None:
+        return 1.0
+    return 0.4 if headroom["p99"].value > 0.1 * nominal else 1.0
+
+
+def _blocking_calls(at: Summary) -> list[Finding]:
+    blocks = {b.name: b for b in at.blocking if b.on_loop_thread}
+    made = []
+    for call in at.costs.rows:
+        block = blocks.get(call.name)
+        if call.share is None or call.share < _BLOCKING_SHARE or block is None:
+            continue
+        if call.kind not in BLOCKING_KINDS and not block.inferred:
+            continue
+        made.append(_blocking_call(at, call, block))
+    return made[:3]
+
+
+def _blocking_call(at: Summary, call: CallCost, block: Blocking) -> Finding:
+    why = "; ".join(s.text for s in block.signs)
+    share = call.share or 0.0
+    where = at.basis.judged if at.basis.judged == "work" else "loop"
+    text = (
+        f"{call.name} blocks the loop for {ms(call.self_ms_per_loop)} in each pass, "
+        f"{percent(share)} of its {where} ({why})."
+    )
+    return Finding(
+        "blocking_call", "act" if share >= 0.25 and _ease(at) == 1.0 else "look", text,
+        call.self_ms_per_loop, "ms/loop",
+        evidence=evidence(at, calls=[call.name]), command=command(at, "plan"),
+        worth=share * _ease(at), moves=True,
+    )  # fmt: skip
+
+
+def _dear(at: Summary) -> list[Finding]:
+    made = []
+    for call in at.costs.rows:
+        if call is at.costs.unattributed or call.share is None or call.share < _DEAR_SHARE:
+            continue
+        if call.kind in BLOCKING_KINDS or call.kind == "pacing" or len(at.costs.rows) < 3:
+            continue
+        text = (
+            f"{call.name} takes {ms(call.self_ms_per_loop)} in each pass, {percent(call.share)} of "
+            "the loop: time the calls inside it to see what costs so much."
+        )
+        made.append(
+            Finding(
+                "dear_call", "look", text, call.self_ms_per_loop, "ms/loop",
+                evidence=evidence(at, calls=[call.name]), command=command(at, "plan"),
+                worth=0.5 * call.share * _ease(at), moves=True,
+            )
+        )  # fmt: skip
+    return made
+
+
+def _signs(at: Summary) -> list[Finding]:
+    made = []
+    total = max(float(at.basis.judged_ms.mean()), 1e-9) if at.pace.loops else 1.0
+    for block in at.blocking:
+        for sign in block.signs:
+            if sign.code in _SIGN_CODES:
+                made.append(_sign(at, block, sign, total))
+    return made
+
+
+def _sign(at: Summary, block: Blocking, sign: Sign, total_ms: float) -> Finding:
+    share = min(sign.ms_per_loop / total_ms, 1.0)
+    worth = share
+    if sign.code == "timeout":
+        worth = share + 0.4 * min(1.0, (sign.value_ms or 0.0) / total_ms)
+    if not block.on_loop_thread:
+        worth *= 0.3
+    where = "" if block.on_loop_thread else f" (on thread {block.thread})"
+    return Finding(
+        _SIGN_CODES[sign.code], "act" if worth >= 0.25 else "look",
+        f"{block.name}{where}: {sign.text}.", sign.value_ms, "ms",
+        evidence=evidence(at, calls=[block.name], n_loops=sign.count),
+        command=command(at, "slow", "--top 20"), worth=worth, moves=True,
+    )  # fmt: skip
+
+
+def _repeated(at: Summary) -> list[Finding]:
+    total = max(float(at.basis.judged_ms.mean()), 1e-9) if at.pace.loops else 1.0
+    made = []
+    for read in at.buses.repeated:
+        share = read.spare_ms_per_loop / total
+        if share < 0.02:
+            continue
+        text = (
+            f"{read.name} fetches everything at once but is called {read.calls_per_loop:.3g} times "
+            f"a loop: one call would do and save up to {ms(read.spare_ms_per_loop)}."
+        )
+        made.append(
+            Finding(
+                "repeated_batch", "act" if share >= 0.1 else "look", text,
+                read.spare_ms_per_loop, "ms/loop",
+                evidence=evidence(at, calls=[read.name]), command=command(at, "plan"),
+                worth=share * _ease(at) + 0.01, moves=True,
+            )
+        )  # fmt: skip
+    return made
+
+
+def _batches(at: Summary) -> list[Finding]:
+    total = max(float(at.basis.judged_ms.mean()), 1e-9) if at.pace.loops else 1.0
+    made = []
+    for group in at.buses.batches:
+        share = group.at_most_ms / total
+        if share < 0.08 or (group.bus is None and len(group.names) < 2):
+            continue
+        known = f"on bus {group.bus}" if group.bus else f"of {group.place}"
+        doubt = "" if group.bus else ", if they sit on one bus and the driver can batch them"
+        text = (
+            f"{group.reads_per_loop:.3g} single reads a loop {known} take "
+            f"{ms(group.ms_per_loop)}: one batched read could save up to "
+            f"{ms(group.at_most_ms)}{doubt}."
+        )
+        made.append(
+            Finding(
+                "batch_reads", "act" if share >= 0.25 and group.bus else "look", text,
+                group.at_most_ms, "ms/loop", low=0.0, high=group.at_most_ms,
+                evidence=evidence(at, calls=group.names[:10]), command=command(at, "plan"),
+                worth=(0.8 if group.bus else 0.4) * share * _ease(at), moves=True,
+            )
+        )  # fmt: skip
+    return made
+
+
+def _overlaps(at: Summary) -> list[Finding]:
+    total = max(float(at.basis.judged_ms.mean()), 1e-9) if at.pace.loops else 1.0
+    made = []
+    for bus in at.buses.buses:
+        for o in bus.overlaps:
+            share = o.extra_ms_per_loop / total
+            alone = o.alone_p50_ms
+            if o.overlapped < 10 or share < 0.01 or alone is None or o.overlapped_p50_ms is None:
+                continue
+            if o.overlapped_p50_ms < 1.2 * alone:
+                continue
+            text = (
+                f"{o.name} meets thread {o.other_thread} on bus {bus.bus} in "
+                f"{percent(o.overlapped / o.calls)} of its calls and then takes "
+                f"{ms(o.overlapped_p50_ms)} instead of {ms(alone)}."
+            )
+            made.append(
+                Finding(
+                    "bus_overlap", "act" if share >= 0.1 else "look", text,
+                    o.extra_ms_per_loop, "ms/loop",
+                    evidence=evidence(at, calls=[o.name]), command=command(at, "plan"),
+                    worth=share * _ease(at) + 0.2 * min(1.0, o.overlapped_p50_ms / total),
+                    moves=True,
+                )
+            )  # fmt: skip
+    return made
+
+
+def _uncovered(at: Summary) -> list[Finding]:
+    rest = at.costs.unattributed
+    if not at.costs.calls or rest.share is None or rest.share < _UNCOVERED_SHARE:
+        return []
+    text = (
+        f"{percent(rest.share)} of the loop, {ms(rest.self_ms_per_loop)}, is covered by no call: "
+        "time more of it, or label the pacing wait."
+    )
+    if at.pacing.fixed_rate and not at.pacing.wait_known:
+        return []  # it is the wait, and said so elsewhere
+    return [
+        Finding(
+            "unattributed", "look", text, rest.self_ms_per_loop, "ms/loop",
+            evidence=evidence(at), command=command(at, "slow", "--top 20"),
+            worth=0.3 * rest.share,
+        )
+    ]  # fmt: skip

@@ -1,0 +1,105 @@
+"""What a finding is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+__all__ = ["CAUTION", "SEVERITIES", "Evidence", "Finding"]
+
+#: From what should be acted upon to what is good to know.
+SEVERITIES = ("act", "look", "note", "fine")
+
+#: Said wherever advice changes how the robot moves.
+CAUTION = (
+    "a change to the loop changes how the robot moves. Wheels off the floor for the first run, "
+    "stop control in hand. The hardware maker's documentation says what may be called from a "
+    "thread; the event's rules and its safety staff come first. Figures are estimates and "
+    "never a safety case."
+)
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Where a finding can be looked up.
+
+    Parameters
+    ----------
+    loops : tuple of int
+        Numbers of loops as logged, the most telling first.
+    lines : tuple of int
+        Lines of the log where they begin.
+    calls : tuple of str
+        Names of calls.
+    n_loops : int
+        Loops behind the figure.
+    """
+
+    loops: tuple[int, ...] = ()
+    lines: tuple[int, ...] = ()
+    calls: tuple[str, ...] = ()
+    n_loops: int = 0
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that the figures say, in plain words.
+
+    Parameters
+    ----------
+    code : str
+        What kind of finding it is; stable, for scripts.
+    severity : str
+        One of `SEVERITIES`.
+    text : str
+        One or two sentences.
+    value, low, high : float or None [unit]
+        The figure behind it and its 95 % interval.
+    unit : str
+        Unit of the figure.
+    evidence : Evidence
+        Loops, lines and calls.
+    command : str
+        What to run to look closer.
+    worth : float
+        What acting on it would buy at most, as a share of the loop; ranks the findings.
+    moves : bool
+        Whether acting on it changes how the robot moves.
+    """
+
+    code: str
+    severity: str
+    text: str
+    value: float | None = None
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    evidence: Evidence = field(default_factory=Evidence)
+    command: str = ""
+    worth: float = 0.0
+    moves: bool = False
+
+    def to_dict(self) -> dict[str, Any]:
+        """The finding as JSON holds it.
+
+        Examples
+        --------
+        >>> Finding("healthy", "fine", "Nothing stands out.").to_dict()["value"]
+        {'value': None, 'low': None, 'high': None}
+        """
+        return {
+            "code": self.code,
+            "severity": self.severity,
+            "text": self.text,
+            "value": {"value": self.value, "low": self.low, "high": self.high},
+            "unit": self.unit,
+            "evidence": {
+                "loops": list(self.evidence.loops),
+                "lines": list(self.evidence.lines),
+                "calls": list(self.evidence.calls),
+                "n_loops": self.evidence.n_loops,
+            },
+            "command": self.command,
+            "worth": self.worth,
+            "moves": self.moves,
+        }

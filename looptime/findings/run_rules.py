@@ -1,0 +1,288 @@
+"""Findings about the run as a whole: warm-up, drift, pacing, overruns, freshness, the log."""
+
+from __future__ import annotations
+
+from looptime.analysers.contrast import Part
+from looptime.analysers.drift import ChangePoint
+from looptime.analysers.freshness import Freshness
+from looptime.analysers.summary import Summary
+from looptime.findings.about import command, evidence, ms, ms_value, percent, typical_ms
+from looptime.findings.finding import Finding
+from looptime.schema import UNATTRIBUTED
+
+__all__ = ["healthy", "run_findings"]
+
+_RATE_PPM = 2000.0
+
+
+def run_findings(at: Summary) -> list[Finding]:
+    """Findings that no single call stands for."""
+    made = _warm_up(at) + _changes(at) + _pacing(at) + _overruns(at)
+    return made + _freshness(at) + _first_calls(at) + _log(at)
+
+
+def healthy(at: Summary) -> Finding:
+    """What is said where nothing stands out."""
+    paced = at.pace
+    rate = paced.rate_hz.by_time
+    p50, p99 = paced.period_ms.p50.value, paced.period_ms.p99.value
+    speed = "" if rate is None else f" at {rate:.3g} loops a second"
+    even = ""
+    if p50 and p99 is not None:
+        even = f" 99 of 100 loops stay within {ms(p99)} ({ms(p50)} is usual)."
+    return Finding(
+        "healthy", "fine", f"Nothing stands out: the loop runs evenly{speed}.{even}",
+        rate, "1/s", evidence=evidence(at), command=command(at, "heading"),
+    )  # fmt: skip
+
+
+def _warm_up(at: Summary) -> list[Finding]:
+    cut = at.warmup
+    if not cut.loops or cut.excess is None or cut.excess_ms is None:
+        return []
+    how = "slower" if cut.excess > 0 else "faster"
+    said = "They stay in the figures." if cut.kept else "They are kept out of the figures."
+    text = (
+        f"The first {cut.loops} loops ({cut.seconds:.3g} s) are {percent(abs(cut.excess))} {how} "
+        f"than the rest: warm-up. {said}"
+    )
+    return [
+        Finding(
+            "warm_up", "look" if abs(cut.excess) >= 0.03 else "note", text, cut.seconds, "s",
+            evidence=evidence(at, n_loops=cut.loops), command=command(at, "slow", "--keep-warmup"),
+            worth=0.02 + 0.05 * min(abs(cut.excess), 1.0),
+        )
+    ]  # fmt: skip
+
+
+def _by(parts: tuple[Part, ...], total: float) -> tuple[str, list[str]]:
+    """Who is behind a difference, in words, and the names."""
+    lead = [p for p in parts if p.ms * total > 0 and abs(p.ms) >= 0.3 * abs(total)]
+    if not lead or not total:
+        return "", []
+    names = ["time outside every call" if p.name == UNATTRIBUTED else p.name for p in lead]
+    shown = " and ".join(f"{n} ({p.ms:+.3g} ms)" for n, p in zip(names, lead, strict=True))
+    return f", mostly {shown}", [p.name for p in lead if p.name != UNATTRIBUTED]
+
+
+def _changes(at: Summary) -> list[Finding]:
+    trend = at.changes.drift
+    if at.changes.better == "drift" and trend is not None and trend.change_ms.value is not None:
+        change = trend.change_ms.value
+        how = "slower" if change > 0 else "faster"
+        who, calls = _by(trend.parts, change)
+        if not at.costs.calls:
+            who, calls = "", []
+        text = (
+            f"The loop gets {how} along the run: {change:+.3g} ms, {percent(abs(trend.relative))}, "
+            f"from start to end{who}."
+        )
+        return [
+            Finding(
+                "drift", "look", text, change, "ms", trend.change_ms.low, trend.change_ms.high,
+                evidence(at, calls=calls), command(at, "slow"),
+                0.04 + 0.5 * min(abs(trend.relative), 1.0),
+            )
+        ]  # fmt: skip
+    if at.changes.better == "steps":
+        points = sorted(at.changes.change_points, key=lambda p: -abs(p.step_ms))
+        return [_step(at, p) for p in points[:3]]
+    return []
+
+
+def _step(at: Summary, p: ChangePoint) -> Finding:
+    how = "slower" if p.step_ms > 0 else "faster"
+    who, calls = _by(p.parts, p.step_ms) if at.costs.calls else ("", [])
+    text = (
+        f"From {p.time_s:.4g} s (loop {p.loop}) on the loop is {how}: {ms(p.after_ms)} instead of "
+        f"{ms(p.before_ms)}{who}."
+    )
+    return Finding(
+        "change_point", "look", text, p.step_ms, "ms",
+        evidence=evidence(at, [p.loop], calls), command=command(at, "slow", f"--loop {p.loop}"),
+        worth=0.04 + 0.5 * min(abs(p.relative), 1.0),
+    )  # fmt: skip
+
+
+def _pacing(at: Summary) -> list[Finding]:
+    p = at.pacing
+    late = p.late_count / max(at.pace.loops, 1)
+    made = []
+    if p.mode == "sleep after work" and p.nominal_hz and p.achieved_hz:
+        text = (
+            f"The loop sleeps {ms(ms_value(p.nominal_ms))} after its work instead of until the "
+            f"next tick: {p.achieved_hz:.3g} loops a second, not {p.nominal_hz:.3g}."
+        )
+        lost = 1 - min(p.achieved_hz / p.nominal_hz, 1.0)
+        made.append(_about_pacing(at, "pacing_sleep", text, 0.1 + 0.5 * lost))
+    if p.mode == "fixed rate, skips":
+        text = (
+            f"A loop that is late loses its slot: {p.late_count} loops ({percent(late)}) took "
+            f"longer than their {ms(ms_value(p.nominal_ms))}, and no later one made up for it."
+        )
+        made.append(_about_pacing(at, "pacing_skips", text, 0.1 + late))
+    if p.mode == "fixed rate, catches up":
+        text = (
+            f"After a late loop the next ones follow back to back until the time is made up: "
+            f"{p.burst_count} such bursts. Code that counts loops sees a burst of short steps."
+        )
+        made.append(_about_pacing(at, "pacing_catches_up", text, 0.1 + late))
+    ppm = p.rate_error_ppm
+    if p.fixed_rate and ppm is not None and abs(ppm) >= _RATE_PPM:
+        text = (
+            f"Loops that keep their slot run {abs(ppm) / 1e4:.2g} % "
+            f"{'slower' if ppm < 0 else 'faster'} than {ms_value(p.nominal_hz):.4g} a second: "
+            "the next start is probably counted from now, not from the last start."
+        )
+        made.append(_about_pacing(at, "rate_off", text, 0.02, "note"))
+    return made + _headroom(at)
+
+
+def _about_pacing(
+    at: Summary, code: str, text: str, worth: float, severity: str = "look"
+) -> Finding:
+    return Finding(
+        code, severity, text, at.pacing.achieved_hz, "1/s",
+        evidence=evidence(at), command=command(at, "slow"), worth=worth, moves=True,
+    )  # fmt: skip
+
+
+def _headroom(at: Summary) -> list[Finding]:
+    p = at.pacing
+    if p.fixed_rate and not p.wait_known:
+        text = (
+            f"The loop keeps to a fixed rate ({p.mode_from}) but its wait is not logged: work is "
+            "unknown. Can't tell how much headroom is left; time the wait and label it pacing."
+        )
+        return [
+            Finding("work_unknown", "note", text, evidence=evidence(at), command="", worth=0.015)
+        ]
+    head = at.pace.headroom_ms
+    if head is None or head["p99"].value is None or p.nominal_ms is None:
+        return []
+    left = head["p99"].value
+    if left >= 0.1 * p.nominal_ms:
+        return []
+    text = (
+        f"Hardly any headroom: the busiest loops of a hundred leave {ms(left)} of "
+        f"{ms(p.nominal_ms)}."
+        if left >= 0
+        else f"The busiest loops of a hundred need {ms(-left)} more than their {ms(p.nominal_ms)}."
+    )
+    return [
+        Finding(
+            "headroom", "act" if left < 0 else "look", text, left, "ms", head["p99"].low,
+            head["p99"].high, evidence(at), command(at, "slow"), 0.08, True,
+        )
+    ]  # fmt: skip
+
+
+def _overruns(at: Summary) -> list[Finding]:
+    o = at.pace.overruns
+    if o.budget_ms is None or not o.count or o.share is None or o.budget_from != "as given":
+        return []
+    slowest = [e.first for e in at.slow.events if e.period_ms > o.budget_ms]
+    grave = ""
+    if o.serious_count and o.serious_ms is not None:
+        grave = f" {o.serious_count} are longer than {ms(o.serious_ms)}."
+    text = (
+        f"{o.count} loops ({percent(o.share)}) overrun {ms(o.budget_ms)}; together they hold "
+        f"{percent(ms_value(o.time_share))} of the time.{grave}"
+    )
+    return [
+        Finding(
+            "overruns", "act" if o.share >= 0.01 or o.serious_count else "look", text,
+            100 * o.share, "%", evidence=evidence(at, slowest),
+            command=command(at, "slow", f"--budget-ms {o.budget_ms:g}"),
+            worth=0.01 + 0.2 * min(o.share, 0.5),
+        )
+    ]  # fmt: skip
+
+
+def _freshness(at: Summary) -> list[Finding]:
+    made = []
+    for f in at.freshness:
+        if f.source == "handed over" and f.age_ms is not None and f.age_ms.p50 > typical_ms(at):
+            made.append(_stale(at, f))
+        if f.source == "signal" and f.name == "heading_deg" and _held(f):
+            made.append(_stale_signal(at, f))
+    return made
+
+
+def _held(f: Freshness) -> bool:
+    return f.hold_loops is not None and f.hold_loops >= 2 and (f.repeat_share or 0.0) > 0.4
+
+
+def _stale(at: Summary, f: Freshness) -> Finding:
+    assert f.age_ms is not None
+    text = (
+        f"{f.name} is {ms(f.age_ms.p50)} old when it is used ({ms(f.age_ms.p90)} in one of ten "
+        f"loops): {ms_value(f.fresh_hz):.3g} new readings a second in a loop of "
+        f"{ms_value(f.loop_hz):.3g}."
+    )
+    return Finding(
+        "stale_reading", "look", text, f.age_ms.p50, "ms", high=f.age_ms.p90,
+        evidence=evidence(at, calls=[f.name], n_loops=f.uses), command=command(at, "heading"),
+        worth=0.06 * min(f.age_ms.p50 / typical_ms(at), 5.0), moves=True,
+    )  # fmt: skip
+
+
+def _stale_signal(at: Summary, f: Freshness) -> Finding:
+    text = (
+        f"{f.name} stays the same for {f.hold_loops:.3g} loops at a time (longest "
+        f"{f.longest_hold_loops}): {ms_value(f.fresh_hz):.3g} new values a second in a loop of "
+        f"{ms_value(f.loop_hz):.3g}."
+    )
+    return Finding(
+        "stale_signal", "look", text, f.fresh_hz, "1/s",
+        evidence=evidence(at, n_loops=f.uses), command=command(at, "heading"),
+        worth=0.06 * min(f.hold_loops or 1.0, 5.0), moves=True,
+    )  # fmt: skip
+
+
+def _first_calls(at: Summary) -> list[Finding]:
+    made = []
+    for call in at.costs.rows:
+        if call.first_ratio is None or call.p50_ms is None or call.count < 20:
+            continue
+        first = call.first_ratio * call.p50_ms
+        if call.first_ratio >= 10 and first >= 5 * typical_ms(at):
+            text = (
+                f"The first call of {call.name} took {ms(first)}, {call.first_ratio:.3g} times the "
+                "usual: call it once before the robot has to move."
+            )
+            made.append(
+                Finding(
+                    "first_call", "look", text, first, "ms",
+                    evidence=evidence(at, calls=[call.name], n_loops=1),
+                    command=command(at, "slow", "--keep-warmup"), worth=0.05, moves=True,
+                )
+            )  # fmt: skip
+    return made[:3]
+
+
+def _log(at: Summary) -> list[Finding]:
+    """What weakens the figures themselves."""
+    made, run = [], at.run
+    tick_ms = run.clock.tick_ns / 1e6
+    if at.pace.loops and tick_ms >= 0.02 * typical_ms(at):
+        text = (
+            f"The log's clock ticks in steps of {ms(tick_ms)}: single figures finer than that say "
+            "nothing (means still hold)."
+        )
+        made.append(_note(at, "coarse_clock", text, tick_ms, "ms"))
+    if run.dropped:
+        text = f"The recorder lost {run.dropped} rows: times in those loops are too short."
+        made.append(_note(at, "rows_lost", text, float(run.dropped), "rows"))
+    cost = at.recorder_share
+    if cost is not None and cost >= 0.01:
+        text = f"Recording itself takes {percent(cost)} of the loop: time fewer calls."
+        made.append(_note(at, "recorder_cost", text, 100 * cost, "%"))
+    if at.changes.note or at.warmup.note or at.recurrence.note:
+        longest = at.changes.note or at.recurrence.note or at.warmup.note
+        made.append(_note(at, "too_short", f"Can't tell everything: {longest}.", None, ""))
+    return made
+
+
+def _note(at: Summary, code: str, text: str, value: float | None, unit: str) -> Finding:
+    return Finding(code, "note", text, value, unit, evidence=evidence(at), worth=0.001)

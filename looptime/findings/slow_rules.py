@@ -1,0 +1,168 @@
+"""Findings about loops that take longer than the others."""
+
+from __future__ import annotations
+
+from scipy.special import bdtrc
+
+from looptime.analysers.recurrence import LOOP, Recurrence
+from looptime.analysers.slow import SlowEvent
+from looptime.analysers.summary import Summary
+from looptime.findings.about import command, every, evidence, ms, percent, typical_ms
+from looptime.findings.finding import Finding
+from looptime.schema import UNATTRIBUTED
+
+__all__ = ["slow_findings"]
+
+_LEAST_HEIGHT = 0.1
+_FEWEST = 5
+
+
+def slow_findings(at: Summary) -> list[Finding]:
+    """Stalls that come back, pauses of no call, culprits of slow loops, whole freezes."""
+    made = [f for r in at.recurrence.found if (f := _recurring(at, r)) is not None]
+    explained = {r.call for r in at.recurrence.found if r.call}
+    explained |= _with_timeouts(at)
+    nameless = any(r.call is None for r in at.recurrence.found)
+    if not nameless:
+        made += _pauses(at)
+    made += _at_once(at)
+    if not nameless:
+        made += _culprits(at, explained)
+    return made
+
+
+def _with_timeouts(at: Summary) -> set[str]:
+    return {b.name for b in at.blocking if any(s.code == "timeout" for s in b.signs)}
+
+
+def _stall_worth(at: Summary, height_ms: float, ms_per_loop: float) -> float:
+    """Mean time, and the evenness that is lost with it."""
+    usual = typical_ms(at)
+    return ms_per_loop / usual + 0.4 * min(1.0, height_ms / usual)
+
+
+def _recurring(at: Summary, r: Recurrence) -> Finding | None:
+    if r.height_ms < _LEAST_HEIGHT * typical_ms(at):
+        return None
+    often = every(r.clock, r.period_s, r.period_loops)
+    if r.call:
+        text = f"{r.call} stalls the loop for {ms(r.height_ms)} {often}."
+    elif r.parts and r.parts[0].name == UNATTRIBUTED:
+        text = (
+            f"The loop stalls for {ms(r.height_ms)} {often}, in no timed call: time more of it, or "
+            "look at collection of memory and at other processes."
+        )
+    elif not at.costs.calls:
+        text = f"The loop stalls for {ms(r.height_ms)} {often}; the log has no calls to say where."
+    else:
+        text = (
+            f"The loop stalls for {ms(r.height_ms)} {often}, in whatever call happens to run: "
+            "something outside the calls, such as collection of memory or another process."
+        )
+    cost = r.height_ms / max(r.period_loops, 1.0)
+    return Finding(
+        "recurring_stall", "act" if r.height_ms >= 0.5 * typical_ms(at) else "look", text,
+        r.height_ms, "ms", evidence=evidence(at, r.loops, [r.call] if r.call else [], r.events),
+        command=command(at, "slow", "--top 20"),
+        worth=_stall_worth(at, r.height_ms, cost) * (1.0 if r.of == LOOP else 0.8),
+        moves=r.call is not None,
+    )  # fmt: skip
+
+
+def _pauses(at: Summary) -> list[Finding]:
+    p = at.recurrence.pauses
+    if p is None:
+        return []
+    text = (
+        f"{p.count} pauses of about {ms(p.median_ms)} (longest {ms(p.longest_ms)}), one in "
+        f"{ms(1e3 * p.every_s)} on average, hit whatever call happens to run: something outside "
+        "the calls, such as collection of memory or another process."
+    )
+    return [
+        Finding(
+            "pauses", "look", text, p.median_ms, "ms", high=p.longest_ms,
+            evidence=evidence(at, p.loops, n_loops=p.count),
+            command=command(at, "slow", "--top 20"),
+            worth=_stall_worth(at, p.median_ms, p.ms_per_loop),
+        )
+    ]  # fmt: skip
+
+
+def _at_once(at: Summary) -> list[Finding]:
+    events = [e for e in at.slow.events if e.cause == "everything at once"]
+    events = [e for e in events if e.worst_ms >= 1.5 * typical_ms(at)]
+    if len(events) < 3:
+        return []
+    middle = sorted(e.excess_ms for e in events)[len(events) // 2]
+    text = (
+        f"{len(events)} times every call stretched at once, by {ms(middle)} in all: the whole "
+        "process was slowed or held up, no single call is to blame."
+    )
+    return [
+        Finding(
+            "everything_at_once", "look", text, middle, "ms",
+            evidence=evidence(at, _loops(events), n_loops=len(events)),
+            command=command(at, "slow", "--top 20"),
+            worth=_stall_worth(at, middle, middle * len(events) / max(at.pace.loops, 1)),
+        )
+    ]  # fmt: skip
+
+
+def _loops(events: list[SlowEvent]) -> list[int]:
+    return [e.first for e in events]
+
+
+def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
+    """Names that lead far more of the slow loops than their share of the time explains."""
+    n = len(at.slow.events)
+    if n < _FEWEST or not at.costs.calls:
+        return _without_calls(at) if not at.costs.calls and not at.recurrence.found else []
+    rows = {c.name: c for c in at.costs.rows}
+    made = []
+    for name, count in at.slow.by_culprit.items():
+        share = min(max(rows[name].share or 0.0, 1e-9), 1 - 1e-9)
+        beyond = float(bdtrc(count - 1, n, share)) < 0.001 / max(len(rows), 1)
+        if name in explained or count < _FEWEST or count < 0.1 * n or not beyond:
+            continue
+        mine = [e for e in at.slow.events if e.culprit == name]
+        middle = sorted(e.excess_ms for e in mine)[len(mine) // 2]
+        cost = sum(e.parts[0].ms for e in mine) / max(at.pace.loops, 1)
+        if middle < 0.2 * typical_ms(at):
+            continue
+        made.append(_culprit(at, name, mine, middle, cost))
+    return made
+
+
+def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost: float) -> Finding:
+    who = "time outside every timed call" if name == UNATTRIBUTED else name
+    rate = percent(len(mine) / max(at.pace.loops, 1))
+    text = (
+        f"{who} makes {len(mine)} of {len(at.slow.events)} slow spells slow: typically "
+        f"{ms(middle)} more than usual, in {rate} of the loops, at no regular interval."
+    )
+    return Finding(
+        "slow_culprit", "act" if middle >= 0.5 * typical_ms(at) else "look", text, middle, "ms",
+        evidence=evidence(at, _loops(mine), [] if name == UNATTRIBUTED else [name], len(mine)),
+        command=command(at, "slow", "--top 20"),
+        worth=_stall_worth(at, middle, cost), moves=name != UNATTRIBUTED,
+    )  # fmt: skip
+
+
+def _without_calls(at: Summary) -> list[Finding]:
+    """Slow loops in a log of bare stamps: how often and how much, no cause."""
+    large = [e for e in at.slow.events if e.excess_ms >= 0.5 * typical_ms(at)]
+    if len(large) < _FEWEST:
+        return []
+    middle = sorted(e.excess_ms for e in large)[len(large) // 2]
+    text = (
+        f"{len(large)} stalls of about {ms(middle)} at no regular interval; the log has no calls "
+        "to say where: time the calls with a recorder."
+    )
+    cost = sum(e.excess_ms for e in large) / max(at.pace.loops, 1)
+    return [
+        Finding(
+            "slow_unexplained", "look", text, middle, "ms",
+            evidence=evidence(at, _loops(large), n_loops=len(large)),
+            command=command(at, "slow", "--top 20"), worth=_stall_worth(at, middle, cost),
+        )
+    ]  # fmt: skip
