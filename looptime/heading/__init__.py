@@ -1,0 +1,35 @@
+"""From loop timing to heading and position error."""
+
+from looptime.heading.instants import Labels, sampling_from_run
+from looptime.heading.integrated import RULES, Step, parse_step
+from looptime.heading.motion import Motion
+from looptime.heading.path import HEADINGS
+from looptime.heading.pattern import Sampling
+from looptime.heading.required import CAUTIONS
+from looptime.heading.result import HeadingResult
+from looptime.heading.sensor import Sensor
+from looptime.heading.spelling import MOTION_HELP, parse_motion
+from looptime.heading.stale import Lead, parse_lead
+from looptime.heading.study import PATTERNS, Setup, Tolerance, study
+
+__all__ = [
+    "CAUTIONS",
+    "HEADINGS",
+    "MOTION_HELP",
+    "PATTERNS",
+    "RULES",
+    "HeadingResult",
+    "Labels",
+    "Lead",
+    "Motion",
+    "Sampling",
+    "Sensor",
+    "Setup",
+    "Step",
+    "Tolerance",
+    "parse_lead",
+    "parse_motion",
+    "parse_step",
+    "sampling_from_run",
+    "study",
+]

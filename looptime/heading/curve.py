@@ -1,0 +1,323 @@
+"""Heading error against loop rate, with what the log's own unevenness does at every rate.
+
+For each rate and pattern the figures come from the same models as for the log itself; intervals
+come from leaving out blocks of consecutive loops of the log.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.heading.ages import age_parts, by_block, leave_out
+from looptime.heading.integrated import Step, end_errors, errors_along, random_starts
+from looptime.heading.jackknife import Figure, figure
+from looptime.heading.motion import Motion, Profile, Recorded
+from looptime.heading.pattern import (
+    BLOCKS,
+    Sampling,
+    checked_rate,
+    even,
+    log_shape,
+    scaled,
+)
+from looptime.heading.sensor import PERFECT, Sensor
+from looptime.heading.stale import NO_LEAD, Lead, Stale, stale_along, stale_everywhere
+from looptime.heading.table import AgeTable, make_table
+
+__all__ = ["RATES_HZ", "CurvePoint", "Models", "end_rms", "rate_curve", "sampling_at"]
+
+Float = NDArray[np.float64]
+
+#: Loop rates of the curve: 5 Hz to 1 kHz in even ratios [Hz].
+RATES_HZ = tuple(float(r) for r in np.geomspace(5.0, 1000.0, 47))
+#: Starts of a finite motion at each rate of the curve.
+STARTS = 5000
+
+
+@dataclass(frozen=True)
+class Models:
+    """The motion and how the code under study goes about it.
+
+    Parameters
+    ----------
+    motion : Motion
+    lead : Lead
+    sensor : Sensor
+    integration : str
+        One of `looptime.heading.integrated.RULES`.
+    step : Step
+    latency_s : float or None [s]
+        Latency at other rates; None where it scales with the period.
+    slow_s : float or None [s]
+        Slow-loop limit.
+    over_s : float [s]
+        Length over which the integrated error is taken.
+    seed : int
+    """
+
+    motion: Motion
+    lead: Lead = NO_LEAD
+    sensor: Sensor = PERFECT
+    integration: str = "hold-first"
+    step: Step = field(default_factory=Step)
+    latency_s: float | None = None
+    slow_s: float | None = None
+    over_s: float = 10.0
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class CurvePoint:
+    """Figures at one loop rate.
+
+    Parameters
+    ----------
+    pattern : str
+    rate_hz : float [Hz]
+    age_ms : Figure [ms]
+        Mean age of the reading in use.
+    stale : Stale
+    integrated_rms : Figure [rad]
+        Root mean square error of the integrated heading after the motion, or after `over_s`.
+    """
+
+    pattern: str
+    rate_hz: float
+    age_ms: Figure
+    stale: Stale
+    integrated_rms: Figure
+
+
+def sampling_at(base: Sampling, pattern: str, rate_hz: float, models: Models) -> Sampling:
+    """The sampling of a pattern at a rate, before the sensor.
+
+    Parameters
+    ----------
+    base : Sampling
+        As recorded.
+    pattern : str
+        ``even``, ``log shape`` or ``scaled``.
+    rate_hz : float [Hz]
+    models : Models
+
+    Returns
+    -------
+    Sampling
+        In the log's own time.
+    """
+    checked_rate(rate_hz)
+    if pattern == "log shape":
+        made = log_shape(base, rate_hz, slow_s=models.slow_s, latency_s=models.latency_s)
+    elif pattern == "scaled":
+        made = scaled(base, rate_hz, models.latency_s)
+    else:
+        latency = models.latency_s
+        if latency is None:
+            latency = float(base.latency_s.mean() / base.hold_s.mean()) / rate_hz
+        made = _even(base, rate_hz, latency, models)
+    return _moved(made, float(base.use_s[0] - made.use_s[0]))
+
+
+def _even(base: Sampling, rate_hz: float, latency_s: float, models: Models) -> Sampling:
+    seconds = 2.5 * models.over_s + 2 * latency_s
+    if isinstance(models.motion, Recorded):
+        seconds = base.duration_s
+    made = even(rate_hz, max(round(seconds * rate_hz), 20 * BLOCKS), latency_s)
+    lag = float((base.use_s - base.start_s).mean() / base.hold_s.mean()) / rate_hz
+    return replace(made, start_s=made.use_s - lag)
+
+
+def _moved(sampling: Sampling, by: float) -> Sampling:
+    return replace(
+        sampling,
+        **{n: getattr(sampling, n) + by for n in ("taken_s", "read_s", "use_s", "start_s")},
+    )
+
+
+class StaleModel:
+    """Figures of the stale heading for any sampling, with the motion's table at hand."""
+
+    def __init__(self, models: Models) -> None:
+        self.models = models
+        self.table: AgeTable | None = None
+
+    def __call__(self, sampling: Sampling, *, exact: bool = False) -> Stale:
+        motion, lead = self.models.motion, self.models.lead
+        if isinstance(motion, Recorded):
+            return stale_along(motion, sampling, lead)
+        greatest = float((sampling.latency_s + sampling.hold_s).max())
+        ahead = lead.per_hold(sampling)
+        if self.table is None or greatest > self.table.nodes[-1] or not self._spans(ahead):
+            self.prepare(greatest * 1.25, ahead)
+        assert self.table is not None
+        return stale_everywhere(motion, sampling, self.table, exact=exact)
+
+    def _spans(self, ahead: Float) -> bool:
+        if self.models.lead.kind != "measured" or self.table is None:
+            return True
+        leads = self.table.leads
+        return bool(ahead.max() <= leads[-1] * (1 + 1e-9) and ahead.min() >= leads[0] * (1 - 1e-9))
+
+    def prepare(self, greatest_s: float, ahead: Float) -> None:
+        """Make the table for ages and leads up to these."""
+        known = [] if self.table is None else [float(self.table.nodes[-1])]
+        greatest = max([greatest_s, *known])
+        lead, motion = self.models.lead, self.models.motion
+        if lead.kind != "measured":
+            self.table = make_table(motion, lead, greatest)
+            return
+        low, high = float(ahead.min()), float(ahead.max())
+        if self.table is not None:
+            low, high = min(low, float(self.table.leads[0])), max(high, float(self.table.leads[-1]))
+        leads = np.array([low])
+        if high > low * (1 + 1e-9) + 1e-12:
+            leads = np.unique(np.append(np.geomspace(max(low, 1e-5), high, 24), low))
+        cells, phases = (1600, 512) if len(leads) == 1 else (400, 192)
+        self.table = make_table(motion, lead, greatest, cells=cells, phases=phases, leads=leads)
+
+
+def end_rms(models: Models, sampling: Sampling) -> Figure:
+    """Root mean square error of the integrated heading at the end, with its interval [rad].
+
+    A finite motion begins in every loop (or every few, beyond `STARTS`) at a random phase; for
+    the others the error is that gathered over `Models.over_s` from each reading on.
+    """
+    if isinstance(models.motion, Profile):
+        starts, weight = random_starts(sampling, models.motion.duration_s, models.seed, STARTS)
+        error = end_errors(models.motion, sampling, models.integration, models.step, starts)
+        at = np.clip(np.searchsorted(sampling.use_s, starts) - 1, 0, len(sampling) - 1)
+    else:
+        along = errors_along(models.motion, sampling, models.integration, models.step)
+        at, error, weight = gathered(along, sampling, models.over_s)
+        if not len(error):
+            return Figure(None)
+    block = sampling.block[at]
+    square = np.bincount(block, weight * error * error, minlength=BLOCKS)
+    time = np.bincount(block, weight, minlength=BLOCKS)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        left = np.sqrt(leave_out(square) / leave_out(time))
+    return figure(float(np.sqrt(square.sum() / time.sum())), left, positive=True)
+
+
+def gathered(
+    along: Float, sampling: Sampling, over_s: float
+) -> tuple[NDArray[np.intp], Float, Float]:
+    """Error gathered over a length of time from each reading on.
+
+    Parameters
+    ----------
+    along : float array, shape (n + 1,) [rad]
+        Error at each reading.
+    sampling : Sampling
+    over_s : float [s]
+
+    Returns
+    -------
+    at : int array, shape (k,)
+        Reading from which it counts.
+    error : float array, shape (k,) [rad]
+    weight : float array, shape (k,) [s]
+        Length of the loop.
+    """
+    at = np.arange(len(sampling))
+    later = sampling.read_s[:-1] + over_s
+    fits = later <= sampling.read_s[-1] + 1e-9 * over_s
+    reached = np.interp(later[fits], sampling.read_s, along)
+    return at[fits], reached - along[:-1][fits], sampling.hold_s[fits]
+
+
+def rate_curve(
+    models: Models, base: Sampling, *, rates_hz: tuple[float, ...] = RATES_HZ,
+    patterns: tuple[str, ...] = ("even", "log shape"),
+) -> tuple[CurvePoint, ...]:  # fmt: skip
+    """Figures against loop rate for each pattern.
+
+    Parameters
+    ----------
+    models : Models
+    base : Sampling
+        As recorded, before the sensor.
+    rates_hz : tuple of float [Hz]
+        Ascending.
+    patterns : tuple of str
+
+    Returns
+    -------
+    tuple of CurvePoint
+        All rates of the first pattern, then of the next.
+    """
+    stale = StaleModel(models)
+    if not isinstance(models.motion, Recorded):
+        _prepare(stale, models, base, rates_hz, patterns)
+    points = []
+    for pattern in patterns:
+        for rate in rates_hz:
+            point = _point(models, stale, base, pattern, rate)
+            if pattern == "even" and models.latency_s is None:
+                point = _even_interval(point, models, stale, base)
+            points.append(point)
+    return tuple(points)
+
+
+def _prepare(
+    stale: StaleModel, models: Models, base: Sampling, rates_hz: tuple[float, ...],
+    patterns: tuple[str, ...],
+) -> None:  # fmt: skip
+    greatest, leads = 0.0, []
+    for pattern in patterns:
+        for rate in (rates_hz[0], rates_hz[-1]):
+            made = models.sensor.apply(sampling_at(base, pattern, rate, models))
+            greatest = max(greatest, float((made.latency_s + made.hold_s).max()))
+            leads.append(models.lead.per_hold(made))
+    stale.prepare(greatest * 1.25, np.concatenate(leads))
+
+
+def _point(
+    models: Models, stale: StaleModel, base: Sampling, pattern: str, rate_hz: float
+) -> CurvePoint:
+    made = models.sensor.apply(sampling_at(base, pattern, rate_hz, models))
+    return CurvePoint(
+        pattern, rate_hz, age_parts(made).mean_ms, stale(made), end_rms(models, made)
+    )
+
+
+def _even_interval(
+    point: CurvePoint, models: Models, stale: StaleModel, base: Sampling
+) -> CurvePoint:
+    """Even loops are as uncertain as the share of the period that the latency takes."""
+    share = _latency_share(base)
+    if share.low is None or share.high is None or share.high - share.low < 1e-9:
+        return point
+    ends = []
+    for part in (share.low, share.high):
+        fixed = replace(models, latency_s=max(part, 0.0) / point.rate_hz)
+        made = models.sensor.apply(sampling_at(base, "even", point.rate_hz, fixed))
+        ends.append((age_parts(made).mean_ms, stale(made)))
+    (age_low, low), (age_high, high) = ends
+    return replace(
+        point,
+        age_ms=_between(point.age_ms, age_low, age_high),
+        stale=Stale(
+            *(
+                _between(getattr(point.stale, n), getattr(low, n), getattr(high, n))
+                for n in ("mean", "rms", "p95")
+            ),
+            point.stale.max,
+            _between(point.stale.drift, low.drift, high.drift),
+        ),
+    )
+
+
+def _latency_share(base: Sampling) -> Figure:
+    latency, hold = by_block(base, base.latency_s), by_block(base, base.hold_s)
+    return figure(
+        float(latency.sum() / hold.sum()), leave_out(latency) / leave_out(hold), positive=True
+    )
+
+
+def _between(middle: Figure, one: Figure, other: Figure) -> Figure:
+    values = [v for v in (middle.value, one.value, other.value) if v is not None]
+    return Figure(middle.value, min(values), max(values)) if values else middle

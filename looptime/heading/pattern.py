@@ -1,0 +1,275 @@
+"""When a heading reading was taken and when it was put to use: sampling patterns.
+
+A `Sampling` is all that the heading models know of a log. It comes from a `Run` (recorded or
+predicted) by `sampling_from_run`, or is made for another loop rate by `even`, `scaled` and
+`log_shape`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import NotEnoughError, UsageError
+
+__all__ = ["BLOCKS", "Sampling", "even", "log_shape", "sample_stretches", "scaled", "slow_limit_s"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.integer]
+
+#: Blocks of consecutive loops that the jackknife leaves out in turn.
+BLOCKS = 20
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """Instants of n + 1 loops, which bound n holds.
+
+    Parameters
+    ----------
+    taken_s : float array, shape (n + 1,) [s]
+        When the value of the reading in use was true (s_k; with the sensor's delay).
+    read_s : float array, shape (n + 1,) [s]
+        When the code read it: the clock by which steps are measured.
+    use_s : float array, shape (n + 1,) [s]
+        When it was put to use (u_k), ascending. Hold k lasts from u_k to u_{k+1}.
+    start_s : float array, shape (n + 1,) [s]
+        When the loop began.
+    block : int array, shape (n,)
+        Which of `BLOCKS` blocks of consecutive loops a hold belongs to.
+    pattern : str
+        ``as recorded``, ``even``, ``log shape`` or ``scaled``.
+    notes : tuple of str
+        How the instants were found, in plain words.
+    """
+
+    taken_s: Float
+    read_s: Float
+    use_s: Float
+    start_s: Float
+    block: Int
+    pattern: str = "as recorded"
+    notes: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.block)
+
+    @property
+    def hold_s(self) -> Float:
+        """Hold of each command, ``T_k``; shape (n,) [s]."""
+        return np.diff(self.use_s)
+
+    @property
+    def latency_s(self) -> Float:
+        """Age of each reading when it is put to use, ``L_k``; shape (n,) [s]."""
+        return (self.use_s - self.taken_s)[:-1]
+
+    @property
+    def rate_hz(self) -> float:
+        """Loops over time [Hz]."""
+        return len(self) / float(self.use_s[-1] - self.use_s[0])
+
+    @property
+    def duration_s(self) -> float:
+        """From the first use to the last [s]."""
+        return float(self.use_s[-1] - self.use_s[0])
+
+
+def blocks_of(n: int) -> Int:
+    """Block of each of n consecutive holds; shape (n,)."""
+    return np.arange(n) * BLOCKS // max(n, 1)
+
+
+def checked_rate(rate_hz: float) -> float:
+    """The loop rate, if it is one that can be.
+
+    Raises
+    ------
+    UsageError
+        If it is not a number above 0 and at most 1 MHz.
+    """
+    if not 0 < rate_hz <= 1e6:
+        raise UsageError(f"a loop rate of {rate_hz:g} Hz cannot be: give one above 0")
+    return float(rate_hz)
+
+
+def even(rate_hz: float, loops: int, latency_s: float = 0.0, phase_s: float = 0.0) -> Sampling:
+    """Perfect pacing: every hold lasts ``1 / rate``, every reading is equally old when used.
+
+    Parameters
+    ----------
+    rate_hz : float [Hz]
+    loops : int
+        Number of holds.
+    latency_s : float [s]
+    phase_s : float [s]
+        When the first command is put to use.
+
+    Examples
+    --------
+    >>> even(100, 3, latency_s=0.002).use_s.tolist()
+    [0.0, 0.01, 0.02, 0.03]
+    """
+    if latency_s < 0:
+        raise UsageError(f"a latency of {latency_s * 1e3:g} ms cannot be: give 0 or more")
+    use = phase_s + np.arange(loops + 1) / checked_rate(rate_hz)
+    taken = use - latency_s
+    return Sampling(taken, taken, use, taken, blocks_of(loops), "even")
+
+
+def scaled(sampling: Sampling, rate_hz: float, latency_s: float | None = None) -> Sampling:
+    """Every hold and latency of the log scaled alike, so that the mean rate is the wanted one.
+
+    Parameters
+    ----------
+    sampling : Sampling
+    rate_hz : float [Hz]
+    latency_s : float, optional [s]
+        Latency of every reading; else it scales with the period.
+
+    Examples
+    --------
+    >>> scaled(even(100, 4), 50).use_s.tolist()
+    [0.0, 0.02, 0.04, 0.06, 0.08]
+    """
+    c = sampling.rate_hz / checked_rate(rate_hz)
+    origin = sampling.use_s[0]
+    use = (sampling.use_s - origin) * c
+    moved = [(getattr(sampling, n) - origin) * c for n in ("taken_s", "read_s", "start_s")]
+    made = Sampling(moved[0], moved[1], use, moved[2], sampling.block, "scaled", sampling.notes)
+    return made if latency_s is None else _with_latency(made, latency_s)
+
+
+def _with_latency(sampling: Sampling, latency_s: float) -> Sampling:
+    taken = sampling.use_s - latency_s
+    return replace(sampling, taken_s=taken, read_s=taken)
+
+
+def slow_limit_s(sampling: Sampling) -> float:
+    """Hold above which a loop counts as slow here [s].
+
+    Median plus the greater of three robust standard deviations (1.4826 x the median absolute
+    deviation) and a quarter of the median.
+    """
+    hold = sampling.hold_s
+    middle = float(np.median(hold))
+    spread = 1.4826 * float(np.median(np.abs(hold - middle)))
+    return middle + max(3 * spread, 0.25 * middle)
+
+
+def log_shape(
+    sampling: Sampling,
+    rate_hz: float,
+    *,
+    slow_s: float | None = None,
+    latency_s: float | None = None,
+) -> Sampling:
+    """This log's shape at another rate: its loops scaled, its stalls left as they are.
+
+    Each hold up to the slow-loop limit is scaled so that these parts have the mean
+    ``1 / rate_hz``; what exceeds the limit stays in milliseconds and comes as often in time as in
+    the log. The sequence lasts as long as the log: at higher rates the log's loops are gone
+    through again. At the log's own rate (`own_rate_hz`) it is the log itself.
+
+    Parameters
+    ----------
+    sampling : Sampling
+        As recorded.
+    rate_hz : float [Hz]
+        Rate of the loops without their stalls.
+    slow_s : float, optional [s]
+        Slow-loop limit; else `slow_limit_s`.
+    latency_s : float, optional [s]
+        Latency of every reading; else it scales with the period, and what a stall added to it
+        stays in milliseconds.
+
+    Returns
+    -------
+    Sampling
+        Its blocks are those of the loops, or stalls, that each hold was made from.
+    """
+    limit = slow_limit_s(sampling) if slow_s is None else slow_s
+    hold = sampling.hold_s
+    base = np.minimum(hold, limit)
+    excess = hold - base
+    n = len(hold)
+    c = n / float(base.sum()) / checked_rate(rate_hz)
+    count = max(round(n / c), BLOCKS)
+    source = np.arange(count) % n
+    new_hold = c * base[source]
+    stalls = np.flatnonzero(excess)
+    moment = (np.cumsum(base) - base / 2)[stalls]
+    hit = np.searchsorted(np.cumsum(new_hold), moment, side="right")
+    inside = hit < count
+    stalls, hit = stalls[inside], hit[inside]
+    new_hold += np.bincount(hit, excess[stalls], minlength=count)
+    block = sampling.block[source].copy()
+    block[hit] = sampling.block[stalls]
+    use = np.concatenate([[0.0], np.cumsum(new_hold)])
+    source = np.append(source, n if count % n == 0 else count % n)
+    lag = {
+        name: _lag(sampling, name, excess, limit, c, source, stalls, hit)
+        for name in ("taken_s", "read_s", "start_s")
+    }
+    made = Sampling(
+        use - lag["taken_s"], use - lag["read_s"], use, use - lag["start_s"], block,
+        "log shape", sampling.notes,
+    )  # fmt: skip
+    return made if latency_s is None else _with_latency(made, latency_s)
+
+
+def own_rate_hz(sampling: Sampling, slow_s: float | None = None) -> float:
+    """Rate of the log's loops without what stalls add to them [Hz]."""
+    limit = slow_limit_s(sampling) if slow_s is None else slow_s
+    return len(sampling) / float(np.minimum(sampling.hold_s, limit).sum())
+
+
+def _lag(
+    sampling: Sampling, name: str, excess: Float, limit: float, c: float,
+    source: Int, stalls: Int, hit: Int,
+) -> Float:  # fmt: skip
+    """Time from an instant of each loop to its use: the loop's part scaled, a stall's part kept."""
+    lag = sampling.use_s - getattr(sampling, name)
+    usual = float(np.median(lag)) + limit - float(np.median(sampling.hold_s))
+    # a stall in hold k delays the use that ends it, and with it the reading on its way
+    before = np.concatenate([[0.0], excess])
+    stalled = np.clip(lag - usual, 0.0, before)
+    moved = c * (lag - stalled)[source]
+    return moved + np.bincount(hit + 1, stalled[stalls + 1], minlength=len(source))
+
+
+def sample_stretches(sampling: Sampling, loops: int) -> Sampling:
+    """A representative part of a long log: the beginning of each block, joined.
+
+    Parameters
+    ----------
+    sampling : Sampling
+        As recorded.
+    loops : int
+        About how many loops to keep, at least `BLOCKS` x 10.
+
+    Raises
+    ------
+    NotEnoughError
+        If fewer than 10 loops a block would be left.
+    """
+    n = len(sampling)
+    if n <= loops:
+        return sampling
+    each = loops // BLOCKS
+    if each < 10:
+        raise NotEnoughError(f"a sample of {loops} loops is too small: take {BLOCKS * 10} or more")
+    first = np.searchsorted(sampling.block, np.arange(BLOCKS))
+    keep = (first[:, None] + np.arange(each)).ravel()
+    hold = sampling.hold_s[keep]
+    use = np.concatenate([[0.0], np.cumsum(hold)])
+    at = np.append(keep, keep[-1] + 1)
+    shift = use - sampling.use_s[at]
+    moved = [getattr(sampling, name)[at] + shift for name in ("taken_s", "read_s", "start_s")]
+    note = f"{len(keep):,} of {n:,} loops: the beginning of each of {BLOCKS} blocks"
+    return Sampling(
+        moved[0], moved[1], use, moved[2], sampling.block[keep], sampling.pattern,
+        (*sampling.notes, note),
+    )  # fmt: skip

@@ -1,0 +1,141 @@
+"""The loop rate that a tolerance asks for, and what keeps the present loop from meeting it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from looptime.errors import UsageError
+from looptime.heading.curve import CurvePoint
+from looptime.heading.jackknife import Figure
+
+__all__ = ["CAUTIONS", "JUDGED", "Required", "required_rate", "stops_helping_hz"]
+
+#: Shown wherever a required rate is: advice that changes how a robot moves.
+CAUTIONS = (
+    "A required rate is an estimate from a timing log and a model of the motion, not a safety case.",
+    "Make the first run after any change with the wheels off the floor and the stop control in hand.",
+    "Ask the hardware maker's documentation what may be called from another thread, "
+    "and keep to the event's rules and its safety staff.",
+)
+#: Figures of the stale heading that a tolerance in degrees may be held to.
+JUDGED = ("mean", "rms", "p95", "max")
+
+
+@dataclass(frozen=True)
+class Required:
+    """The answer for one tolerance.
+
+    Parameters
+    ----------
+    tolerance : float
+        [deg], or [mm] of sideways drift for each metre driven.
+    judged : str
+        The figure held to it.
+    by_pattern : dict of str to Figure [Hz]
+        Lowest computed rate from which on every computed rate meets the tolerance; low and high
+        are the rates for the ends of the figure's interval. Undefined where none does.
+    missed_by : str or None
+        ``stalls``, ``mean rate`` or ``mean rate and stalls``; None where the log meets it.
+    """
+
+    tolerance: float
+    judged: str
+    by_pattern: dict[str, Figure]
+    missed_by: str | None
+
+
+def required_rate(
+    tolerance: float, judged: str, curve: tuple[CurvePoint, ...],
+    recorded: CurvePoint, even_alike: CurvePoint,
+) -> Required:  # fmt: skip
+    """The lowest rate that meets a tolerance, for each pattern of a curve.
+
+    Parameters
+    ----------
+    tolerance : float
+        In the unit of the figure: radians, or metres per metre for ``drift``.
+    judged : str
+        One of `JUDGED`, or ``drift``.
+    curve : tuple of CurvePoint
+    recorded, even_alike : CurvePoint
+        The log as it is, and even loops at its mean rate.
+
+    Returns
+    -------
+    Required
+
+    Raises
+    ------
+    UsageError
+        If the tolerance is not above 0 or the figure is not known.
+    """
+    if judged not in (*JUDGED, "drift"):
+        raise UsageError(f"figure {judged!r} is not known: use {', '.join(JUDGED)}")
+    if not 0 < tolerance < float("inf"):
+        raise UsageError(f"a tolerance of {tolerance:g} cannot be: give one above 0")
+    patterns = dict.fromkeys(p.pattern for p in curve)
+    rates = {
+        pattern: Figure(
+            *(
+                _lowest([p for p in curve if p.pattern == pattern], tolerance, judged, end)
+                for end in ("value", "low", "high")
+            )
+        )
+        for pattern in patterns
+    }
+    return Required(tolerance, judged, rates, _missed(tolerance, judged, curve, recorded, even_alike))
+
+
+def _size(point: CurvePoint, judged: str, end: str = "value") -> float:
+    found = getattr(point.stale, judged)
+    if not isinstance(found, Figure):
+        return float(found)
+    value = getattr(found, end)
+    value = found.value if value is None else value
+    return abs(float(value or 0.0))
+
+
+def _lowest(points: list[CurvePoint], tolerance: float, judged: str, end: str) -> float | None:
+    lowest = None
+    for point in sorted(points, key=lambda p: -p.rate_hz):
+        if _size(point, judged, end) > tolerance * (1 + 1e-12):
+            break
+        lowest = point.rate_hz
+    return lowest
+
+
+def _missed(
+    tolerance: float, judged: str, curve: tuple[CurvePoint, ...],
+    recorded: CurvePoint, even_alike: CurvePoint,
+) -> str | None:  # fmt: skip
+    if _size(recorded, judged) <= tolerance:
+        return None
+    if _size(even_alike, judged) <= tolerance:
+        return "stalls"
+    enough = _lowest([p for p in curve if p.pattern == "even"], tolerance, judged, "value")
+    shaped = [p for p in curve if p.pattern == "log shape"]
+    if enough is None or not shaped:
+        return "mean rate"
+    there = min(shaped, key=lambda p: abs(p.rate_hz - enough))
+    return "mean rate and stalls" if _size(there, judged) > 1.1 * tolerance else "mean rate"
+
+
+def stops_helping_hz(curve: tuple[CurvePoint, ...], judged: str = "mean") -> float | None:
+    """Rate of the log's shape beyond which going on to the fastest gains less than a tenth [Hz].
+
+    Parameters
+    ----------
+    curve : tuple of CurvePoint
+    judged : str
+
+    Returns
+    -------
+    float or None
+        None where the figure still falls at the fastest rates.
+    """
+    points = sorted((p for p in curve if p.pattern == "log shape"), key=lambda p: p.rate_hz)
+    if len(points) < 3:
+        return None
+    least = _size(points[-1], judged)
+    enough = [p.rate_hz for p in points if _size(p, judged) <= least / 0.9]
+    return enough[0] if enough and enough[0] < points[-2].rate_hz else None

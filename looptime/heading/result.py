@@ -1,0 +1,304 @@
+"""The answer of a heading study, and its form as JSON."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from looptime.heading.ages import AgeParts
+from looptime.heading.curve import CurvePoint
+from looptime.heading.growth import Growth
+from looptime.heading.jackknife import Figure
+from looptime.heading.phase import PhaseLost
+from looptime.heading.required import Required
+from looptime.heading.stale import Stale
+
+__all__ = [
+    "Ensemble",
+    "HeadingResult",
+    "Integrated",
+    "MeanSquares",
+    "PathError",
+    "Resolution",
+]
+
+_DEG = math.degrees(1.0)
+_MM_PER_M = 1e3
+Json = dict[str, object]
+
+
+@dataclass(frozen=True)
+class Ensemble:
+    """An error over all its starts.
+
+    Parameters
+    ----------
+    mean, rms, p95 : Figure
+        The mean keeps its sign where the error has one.
+    worst : float or None
+        No interval is given for a maximum.
+    """
+
+    mean: Figure
+    rms: Figure
+    p95: Figure
+    worst: float | None
+
+    def to_dict(self, factor: float) -> Json:
+        """In another unit."""
+        return {
+            "mean": self.mean.times(factor).to_dict(),
+            "rms": self.rms.times(factor).to_dict(),
+            "p95": self.p95.times(factor).to_dict(),
+            "worst": None if self.worst is None else self.worst * factor,
+        }
+
+
+@dataclass(frozen=True)
+class MeanSquares:
+    """Mean squares of the integrated heading's error, by cause; they add up [rad2].
+
+    Parameters
+    ----------
+    timing : float
+        What uneven steps and an assumed step add to the rule's own error at the same mean rate.
+    rule : float
+        The rule's error with even, measured steps.
+    noise, bias : float
+        Of the sensor.
+    """
+
+    timing: float
+    rule: float
+    noise: float
+    bias: float
+
+    @property
+    def total(self) -> float:
+        """Sum of the four [rad2]."""
+        return self.timing + self.rule + self.noise + self.bias
+
+
+@dataclass(frozen=True)
+class Integrated:
+    """Heading integrated from a turn-rate gyro.
+
+    Parameters
+    ----------
+    method, step : str
+    over_s : float [s]
+        Length of the motion, or of the stretch over which the error is taken.
+    end : Ensemble [rad]
+        Error at the end, from timing and rule.
+    per_minute : Figure [rad]
+        Root mean square error after one minute, by the law of growth.
+    growth : Growth
+    squares : MeanSquares
+    """
+
+    method: str
+    step: str
+    over_s: float
+    end: Ensemble
+    per_minute: Figure
+    growth: Growth
+    squares: MeanSquares
+
+
+@dataclass(frozen=True)
+class PathError:
+    """Errors of the floor position.
+
+    Parameters
+    ----------
+    heading : str
+        Heading that dead reckoning uses for a step.
+    speed_m_s : float [m/s]
+    duration_s : float [s]
+        Of the drive at whose end the offset is taken.
+    drift : Figure
+        Sideways metres for each metre driven straight while turning.
+    end : Ensemble [m]
+        Offset of the dead-reckoned position at the end.
+    """
+
+    heading: str
+    speed_m_s: float
+    duration_s: float
+    drift: Figure
+    end: Ensemble
+
+
+@dataclass(frozen=True)
+class Resolution:
+    """What a coarse sensor loses.
+
+    Parameters
+    ----------
+    step_deg : float [deg]
+    lost_below_deg_s : float or None [deg/s]
+        Turns slower than one step a loop are lost where increments are cut.
+    reading_rms_deg : float [deg]
+        Rounding of a heading reading: ``step / sqrt(12)``.
+    """
+
+    step_deg: float
+    lost_below_deg_s: float | None
+    reading_rms_deg: float
+
+
+@dataclass(frozen=True)
+class HeadingResult:
+    """Everything that a heading study finds; angles in radians, lengths in metres inside.
+
+    Parameters
+    ----------
+    motion : str
+    motion_limits : tuple of str
+        What the motion cannot show.
+    pattern : str
+    rate_hz : Figure [Hz]
+    age : AgeParts [ms]
+    age_if : dict of str to AgeParts
+        Ages if the reading counts from the ``start`` or the ``end`` of its call.
+    stale : Stale [rad]
+    integrated : Integrated
+    path : PathError
+    phase : PhaseLost
+    curve : tuple of CurvePoint
+    required : dict of str to Required
+        By ``tolerance_deg`` and ``tolerance_mm``.
+    stops_helping_hz : float or None [Hz]
+        Rate from which going faster gains less than a tenth, with the log's stalls.
+    resolution : Resolution or None
+    loops_used, loops_in_run : int
+    notes, cautions : tuple of str
+        Cautions belong beside every required rate.
+    """
+
+    motion: str
+    motion_limits: tuple[str, ...]
+    pattern: str
+    rate_hz: Figure
+    age: AgeParts
+    age_if: dict[str, AgeParts]
+    stale: Stale
+    integrated: Integrated
+    path: PathError
+    phase: PhaseLost
+    curve: tuple[CurvePoint, ...]
+    required: dict[str, Required]
+    stops_helping_hz: float | None
+    resolution: Resolution | None
+    loops_used: int
+    loops_in_run: int
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    def to_dict(self) -> Json:
+        """The figures as JSON: degrees, millimetres and milliseconds, null where undefined."""
+        whole = self.integrated
+        return {
+            "motion": self.motion,
+            "sampling": {
+                "pattern": self.pattern,
+                "rate_hz": self.rate_hz.to_dict(),
+                "reading_age_ms": {"mean": self.age.mean_ms.to_dict(), "max": self.age.max_ms},
+            },
+            "stale_heading_deg": _stale(self.stale),
+            "integrated_heading_deg": {
+                "method": whole.method,
+                "step": whole.step,
+                "end": whole.end.to_dict(_DEG),
+                "per_minute": whole.per_minute.times(_DEG).to_dict(),
+                "growth": {
+                    "law": whole.growth.law,
+                    "power": whole.growth.power.to_dict(),
+                    "coefficient": whole.growth.coefficient.times(_DEG).to_dict(),
+                    "unit": whole.growth.unit,
+                },
+            },
+            "path": {
+                "lateral_mm_per_m": self.path.drift.times(_MM_PER_M).to_dict(),
+                "end_offset_mm": self.path.end.to_dict(1e3),
+            },
+            "phase_lost_deg": {
+                **self.phase.whole_run_deg.to_dict(),
+                "worst_stretch": self.phase.worst_stretch_deg,
+                "crossover_hz": self.phase.crossover_hz,
+            },
+            "curve": [_point(p, self.phase.crossover_hz) for p in self.curve],
+            "required_rate_hz": {k: _required(r) for k, r in self.required.items()} or None,
+            "parts": self._parts(),
+        }
+
+    def _parts(self) -> Json:
+        squares = self.integrated.squares
+        rms = math.sqrt(max(squares.total, 0.0))
+        return {
+            "mean_age_ms": _ages(self.age),
+            "mean_age_ms_by_read_instant": {k: _ages(a) for k, a in self.age_if.items()} or None,
+            "integrated_deg2": {
+                "timing": squares.timing * _DEG**2,
+                "rule": squares.rule * _DEG**2,
+                "noise": squares.noise * _DEG**2,
+                "bias": squares.bias * _DEG**2,
+                "total": squares.total * _DEG**2,
+                "total_rms_deg": rms * _DEG,
+                "over_s": self.integrated.over_s,
+            },
+            "path": {
+                "heading": self.path.heading,
+                "speed_m_s": self.path.speed_m_s,
+                "duration_s": self.path.duration_s,
+            },
+            "resolution": None
+            if self.resolution is None
+            else {
+                "step_deg": self.resolution.step_deg,
+                "lost_below_deg_s": self.resolution.lost_below_deg_s,
+                "reading_rms_deg": self.resolution.reading_rms_deg,
+            },
+            "stops_helping_hz": self.stops_helping_hz,
+            "loops": {"used": self.loops_used, "in_run": self.loops_in_run},
+        }
+
+
+def _stale(stale: Stale) -> Json:
+    return {
+        "mean": stale.mean.times(_DEG).to_dict(),
+        "rms": stale.rms.times(_DEG).to_dict(),
+        "p95": stale.p95.times(_DEG).to_dict(),
+        "max": stale.max * _DEG,
+    }
+
+
+def _ages(age: AgeParts) -> Json:
+    return {
+        "latency": age.latency_ms.to_dict(),
+        "hold": age.hold_ms.to_dict(),
+        "unevenness": age.unevenness_ms.to_dict(),
+        "mean": age.mean_ms.to_dict(),
+        "max": age.max_ms,
+    }
+
+
+def _point(point: CurvePoint, crossover_hz: float) -> Json:
+    return {
+        "pattern": point.pattern,
+        "rate_hz": point.rate_hz,
+        "reading_age_ms": point.age_ms.to_dict(),
+        "stale_heading_deg": _stale(point.stale),
+        "integrated_rms_deg": point.integrated_rms.times(_DEG).to_dict(),
+        "lateral_mm_per_m": point.stale.drift.times(_MM_PER_M).to_dict(),
+        "phase_lost_deg": point.age_ms.times(0.36 * crossover_hz).to_dict(),
+    }
+
+
+def _required(required: Required) -> Json:
+    return {
+        "tolerance": required.tolerance,
+        "judged": required.judged,
+        **{pattern.replace(" ", "_"): rate.to_dict() for pattern, rate in required.by_pattern.items()},
+        "missed_by": required.missed_by,
+    }

@@ -1,0 +1,108 @@
+"""The sensor behind the readings: delay, update period, resolution, noise and bias."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import UsageError
+from looptime.heading.motion import Motion
+from looptime.heading.pattern import Sampling
+
+__all__ = ["PERFECT", "Sensor", "simulated_rates"]
+
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """What the sensor adds to the loop's own timing.
+
+    Parameters
+    ----------
+    delay_ms : float [ms]
+        From the moment a value is true to the moment it can be read.
+    update_ms : float [ms]
+        Own update period: a value is held for that long; 0 for a fresh one at every reading.
+    resolution_deg : float [deg]
+        Smallest step of the heading it reports; increments are cut to whole steps.
+    noise_deg_s : float [deg/s]
+        Standard deviation of each reading of the turn rate.
+    density_deg_rt_s : float [deg/sqrt(s)]
+        Noise as a density q, of a sensor that averages over its own period: variance ``q^2 t``.
+    bias_deg_s : float [deg/s]
+        Constant error of the turn rate.
+    seed : int
+        Of the phase of its updates and of simulated noise.
+
+    Raises
+    ------
+    UsageError
+        If one of them is negative (the bias may be) or not finite.
+    """
+
+    delay_ms: float = 0.0
+    update_ms: float = 0.0
+    resolution_deg: float = 0.0
+    noise_deg_s: float = 0.0
+    density_deg_rt_s: float = 0.0
+    bias_deg_s: float = 0.0
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        for f in fields(self):
+            value = getattr(self, f.name)
+            if not math.isfinite(value) or (value < 0 and f.name != "bias_deg_s"):
+                raise UsageError(f"sensor {f.name} is {value:g}: it must be 0 or more")
+
+    def apply(self, sampling: Sampling) -> Sampling:
+        """The sampling with the moments at which the values were true moved back.
+
+        The newest update at or before ``reading - delay`` is what a reading returns; where in
+        time the updates lie is drawn once from the seed.
+
+        Parameters
+        ----------
+        sampling : Sampling
+
+        Returns
+        -------
+        Sampling
+        """
+        if not self.delay_ms and not self.update_ms:
+            return sampling
+        taken = sampling.taken_s - self.delay_ms / 1e3
+        period = self.update_ms / 1e3
+        if period > 0:
+            offset = np.random.default_rng(self.seed).random() * period
+            taken = np.floor((taken - offset) / period) * period + offset
+        return replace(sampling, taken_s=taken)
+
+
+PERFECT = Sensor()
+
+
+def simulated_rates(motion: Motion, sampling: Sampling, sensor: Sensor) -> Float:
+    """Turn rates that the code would read along the log, with noise and bias.
+
+    Parameters
+    ----------
+    motion : Motion
+        Times count as those of the sampling do.
+    sampling : Sampling
+        With the sensor already applied.
+    sensor : Sensor
+
+    Returns
+    -------
+    float array, shape (n + 1,) [rad/s]
+        The same for the same seed; readings of one held value share its noise.
+    """
+    fresh = np.concatenate([[True], np.diff(sampling.taken_s) > 0])
+    at = np.cumsum(fresh) - 1
+    noise = np.random.default_rng(sensor.seed + 1).standard_normal(int(at[-1]) + 1)
+    error = sensor.bias_deg_s + sensor.noise_deg_s * noise[at]
+    return motion.rate(sampling.taken_s) + np.radians(error)

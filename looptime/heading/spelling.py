@@ -1,0 +1,239 @@
+"""Motions from text: ``turn:180,180,720``, ``weave:20,1.5``, a CSV file, the log's own motion."""
+
+from __future__ import annotations
+
+import csv
+import math
+from pathlib import Path
+
+import numpy as np
+
+from looptime.errors import LogError, LooptimeError, NotEnoughError, UsageError
+from looptime.heading.motion import (
+    LONGEST_S,
+    Float,
+    Motion,
+    Profile,
+    Recorded,
+    Steady,
+    Weave,
+    turn,
+)
+from looptime.run import Run
+
+__all__ = ["MOTION_HELP", "parse_motion", "recorded_motion"]
+
+#: How a motion is written.
+MOTION_HELP = (
+    "steady:DEG_PER_S | turn:DEG,DEG_PER_S,DEG_PER_S2 | weave:DEG,HZ | recorded | FILE.csv"
+)
+_PARTS = {
+    "steady": ("a turn rate in deg/s",),
+    "turn": ("an angle in deg", "a turn rate in deg/s", "an acceleration in deg/s2"),
+    "weave": ("an amplitude in deg", "a frequency in Hz"),
+}
+#: Fresh values from which the amount of smoothing is found.
+_TUNED_ON = 400
+
+
+def parse_motion(text: str, *, run: Run | None = None) -> Motion:
+    """Read a motion as it is written on the command line.
+
+    Parameters
+    ----------
+    text : str
+        `MOTION_HELP` says which forms there are. A file has two columns: time [s] and turn
+        rate [deg/s], with or without a header.
+    run : Run, optional
+        Needed for ``recorded``.
+
+    Returns
+    -------
+    Motion
+
+    Raises
+    ------
+    UsageError
+        If the text is none of these, or the motion is impossible.
+    LogError
+        If the file cannot be read.
+    NotEnoughError
+        If the log has no heading and no turn rate, or too few fresh values of it.
+
+    Examples
+    --------
+    >>> parse_motion("turn:180,180,720").duration_s
+    1.25
+    """
+    written = text.strip()
+    word, colon, rest = written.partition(":")
+    if word.lower() == "recorded" and not colon:
+        if run is None:
+            raise UsageError("motion recorded: no log to take the motion from")
+        return recorded_motion(run)
+    if word.lower() in _PARTS and colon:
+        return _built(written, word.lower(), rest)
+    if written.lower().endswith((".csv", ".txt", ".tsv")) or Path(written).is_file():
+        return _profile_file(Path(written))
+    raise UsageError(f"motion {text!r} is not known: write {MOTION_HELP}")
+
+
+def _built(text: str, word: str, rest: str) -> Motion:
+    wanted = _PARTS[word]
+    try:
+        values = [float(part) for part in rest.split(",")]
+    except ValueError:
+        values = []
+    if len(values) != len(wanted):
+        raise UsageError(f"motion {text!r}: {word} takes {', '.join(wanted)}")
+    for value, what in zip(values, wanted, strict=True):
+        if not (math.isfinite(value) and value > 0):
+            raise UsageError(
+                f"motion {text!r}: {what} must be above 0, not {value:g} "
+                "(left and right turns cost the same)"
+            )
+    if word == "steady":
+        return Steady(text, math.radians(values[0]))
+    if word == "weave":
+        return Weave(text, math.radians(values[0]), values[1])
+    return turn(values[0], values[1], values[2], text)
+
+
+def _profile_file(path: Path) -> Profile:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise LogError("no such file: a motion file has time_s,turn_rate_deg_s", str(path)) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise LogError(f"the motion file cannot be read ({error})", str(path)) from None
+    rows: list[tuple[float, float]] = []
+    delimiter = next((d for d in (";", "\t", ",") if d in text), ",")
+    for line, fields in enumerate(csv.reader(text.splitlines(), delimiter=delimiter), start=1):
+        if not fields or fields[0].lstrip().startswith("#"):
+            continue
+        try:
+            row = (float(fields[0]), float(fields[1]))
+        except (ValueError, IndexError):
+            if not rows and any(c.isalpha() for c in "".join(fields)):
+                continue  # a header
+            raise LogError(
+                "two numbers are wanted: time in s and turn rate in deg/s", str(path), line
+            ) from None
+        if not (math.isfinite(row[0]) and math.isfinite(row[1])):
+            raise LogError("time and turn rate must be finite numbers", str(path), line)
+        if rows and row[0] <= rows[-1][0]:
+            raise LogError("times must grow from row to row", str(path), line)
+        rows.append(row)
+    if len(rows) < 2:
+        raise LogError("a motion needs at least two rows of time_s,turn_rate_deg_s", str(path))
+    times, rates = np.array(rows).T
+    if times[-1] - times[0] > LONGEST_S:
+        raise LogError("the motion lasts more than an hour: times are in seconds", str(path))
+    if not np.any(rates):
+        raise LogError("the turn rate is 0 in every row: the motion does not turn", str(path))
+    limits: tuple[str, ...] = ()
+    if rates[0] or rates[-1]:
+        limits = ("the motion does not begin and end at rest: its rate jumps there",)
+    return Profile(path.name, times - times[0], np.radians(rates), limits)
+
+
+def recorded_motion(run: Run) -> Recorded:
+    """The robot's own motion from the log's heading, else its turn rate.
+
+    Values that only repeat the one before are held, not measured, so the spline goes through
+    fresh values alone. The amount of smoothing is found by generalised cross-validation on the
+    liveliest stretch of the log.
+
+    Parameters
+    ----------
+    run : Run
+        With the signal ``heading_deg`` or ``turn_rate_deg_s``.
+
+    Returns
+    -------
+    Recorded
+
+    Raises
+    ------
+    NotEnoughError
+        If the log has neither, or fewer than 10 fresh values.
+
+    References
+    ----------
+    Cubic smoothing splines with generalised cross-validation (Craven and Wahba 1979).
+    """
+    signals = run.signals
+    values = {} if signals is None else signals.values
+    name = next((n for n in ("heading_deg", "turn_rate_deg_s") if n in values), None)
+    if signals is None or name is None:
+        raise NotEnoughError(
+            "motion recorded: the log has no heading_deg and no turn_rate_deg_s; "
+            "name the columns in looptime.toml or give another motion"
+        )
+    time, value = _fresh(signals.time_ns - run.loop_columns.start_ns[0], signals.values[name])
+    if len(time) < 10:
+        raise NotEnoughError(
+            f"motion recorded: {name} has only {len(time)} fresh values; 10 are needed"
+        )
+    if name == "heading_deg":
+        value = np.unwrap(value, period=360.0)
+    spline = _smooth(time, np.radians(value))
+    heading, rate = (
+        (spline, spline.derivative())
+        if name == "heading_deg"
+        else (spline.antiderivative(), spline)
+    )
+    spacing = float(np.median(np.diff(time)))
+    limits = (
+        f"the motion is a smoothing spline through {len(time)} fresh values of {name}, "
+        f"{spacing * 1e3:.3g} ms apart at the median",
+        f"swings faster than about {0.5 / spacing:.3g} Hz are not in it",
+        "values are placed when they were logged, so a delay of the sensor shifts the motion",
+    )
+    return Recorded("recorded", heading, rate, float(time[0]), float(time[-1]), limits)
+
+
+def _fresh(time_ns: np.ndarray, value: Float) -> tuple[Float, Float]:
+    known = np.isfinite(value)
+    time, value = time_ns[known] / 1e9, value[known]
+    new = np.ones(len(value), dtype=bool)
+    new[1:] = (np.diff(value) != 0) & (np.diff(time) > 0)
+    time, value = time[new], value[new]
+    later = np.ones(len(time), dtype=bool)
+    later[1:] = np.diff(time) > 0
+    return time[later], value[later]
+
+
+def _smooth(time: Float, value: Float):  # noqa: ANN202 (a scipy spline; typing would import it)
+    from scipy.interpolate import make_smoothing_spline
+
+    first = 0
+    if len(time) > _TUNED_ON:
+        travel = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(value)))])
+        first = int(np.argmax(travel[_TUNED_ON - 1 :] - travel[: len(travel) - _TUNED_ON + 1]))
+    part = slice(first, first + _TUNED_ON)
+    return make_smoothing_spline(time, value, lam=_penalty(time[part], value[part]))
+
+
+def _penalty(time: Float, value: Float) -> float:
+    """Weight of the spline's curvature that leaves the least cross-validated error."""
+    from scipy.interpolate import make_smoothing_spline
+
+    spacing = float(np.median(np.diff(time)))
+    best, least = spacing**3, math.inf
+    for power in range(-8, 9):
+        weight = spacing**3 * 10.0**power
+        error = _left_out_error(make_smoothing_spline, time, value, weight)
+        if error < least:
+            best, least = weight, error
+    return best
+
+
+def _left_out_error(fit, time: Float, value: Float, weight: float) -> float:  # noqa: ANN001
+    """Mean square error at every fifth value when it is left out of the fit."""
+    total = 0.0
+    for fold in range(5):
+        out = np.zeros(len(time), dtype=bool)
+        out[1 + fold : -1 : 5] = True
+        total += float(np.sum((fit(time[~out], value[~out], lam=weight)(time[out]) - value[out]) ** 2))
+    return total

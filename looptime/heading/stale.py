@@ -1,0 +1,279 @@
+"""Stale heading: what the controller believes against what is true, over time.
+
+The error at time ``t`` in hold k is ``e(t) = h(t) - h(s_k) - lead_k w(s_k)``, with lead 0 unless
+the code extrapolates. Its mean size, root mean square, 95th percentile and the mean of its sine
+(the sideways drift of a robot that is told to drive straight) are taken over time.
+
+A motion that may begin at any moment is met at every phase alike, so these are averages over the
+distribution of the reading's age (`AgeTable`); a recorded motion has its place (`stale_along`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import UsageError
+from looptime.heading.ages import by_block, interval_quantile, leave_out
+from looptime.heading.jackknife import Figure, figure
+from looptime.heading.motion import Motion, Steady
+from looptime.heading.pattern import BLOCKS, Sampling
+from looptime.heading.table import AgeTable, cdf_on_grid, quantile_from_cdf
+
+__all__ = ["NO_LEAD", "Lead", "Stale", "parse_lead", "stale_along", "stale_everywhere"]
+
+Float = NDArray[np.float64]
+
+#: Nodes and weights of Gauss-Legendre quadrature on [0, 1], exact for polynomials to degree 7.
+_NODES, _WEIGHTS = (np.polynomial.legendre.leggauss(4)[0] + 1) / 2, (
+    np.polynomial.legendre.leggauss(4)[1] / 2
+)
+_GRID = 1000
+
+
+@dataclass(frozen=True)
+class Lead:
+    """By how much the code extrapolates a reading with its turn rate.
+
+    Parameters
+    ----------
+    kind : str
+        ``none``, ``fixed`` or ``measured`` (the reading's age at use, as the code can know it).
+    fixed_s : float [s]
+    """
+
+    kind: str = "none"
+    fixed_s: float = 0.0
+
+    def per_hold(self, sampling: Sampling) -> Float:
+        """Lead of each hold; shape (n,) [s]."""
+        if self.kind == "measured":
+            return (sampling.use_s - sampling.read_s)[:-1]
+        return np.full(len(sampling), self.fixed_s)
+
+    @property
+    def text(self) -> str:
+        """As it is written."""
+        return f"fixed:{self.fixed_s * 1e3:g}" if self.kind == "fixed" else self.kind
+
+
+NO_LEAD = Lead()
+
+
+def parse_lead(text: str) -> Lead:
+    """Read ``none``, ``fixed:MS`` or ``measured``.
+
+    Raises
+    ------
+    UsageError
+        If it is none of these, or the time is below 0.
+
+    Examples
+    --------
+    >>> parse_lead("fixed:12.5")
+    Lead(kind='fixed', fixed_s=0.0125)
+    """
+    word, _, rest = text.strip().partition(":")
+    if word in ("none", "measured") and not rest:
+        return Lead(word)
+    try:
+        milliseconds = float(rest)
+    except ValueError:
+        milliseconds = math.nan
+    if word != "fixed" or not (math.isfinite(milliseconds) and milliseconds >= 0):
+        raise UsageError(f"lead {text!r} is not known: write none, fixed:MS or measured")
+    return Lead("fixed", milliseconds / 1e3)
+
+
+@dataclass(frozen=True)
+class Stale:
+    """Figures of the stale heading over time.
+
+    Parameters
+    ----------
+    mean, rms, p95 : Figure [rad]
+        Of the error's size.
+    max : float [rad]
+        Over all moments and, for a motion that may begin anywhere, all phases.
+    drift : Figure
+        Mean of ``sin e``: sideways distance over distance driven.
+    """
+
+    mean: Figure
+    rms: Figure
+    p95: Figure
+    max: float
+    drift: Figure
+
+
+def stale_everywhere(
+    motion: Motion, sampling: Sampling, table: AgeTable, *, exact: bool = True
+) -> Stale:
+    """Figures for a motion that may begin at any moment of the log.
+
+    Parameters
+    ----------
+    motion : Motion
+        Any but a recorded one.
+    sampling : Sampling
+    table : AgeTable
+        Of this motion and lead, reaching to this sampling's greatest age.
+    exact : bool
+        Whether the percentile of a steady turn is found from every hold rather than the table.
+
+    Returns
+    -------
+    Stale
+    """
+    nodes, cells = table.weights(sampling)
+    sums = np.stack([nodes @ table.size, nodes @ table.square, nodes @ table.sine], axis=1)
+    time = by_block(sampling, sampling.hold_s)
+    lead = table.lead.per_hold(sampling)
+    p95 = table.quantile(cells, 0.95)
+    if isinstance(motion, Steady):
+        sums = _steady_sums(motion.turn_rate, sampling, lead)
+        if exact:
+            shift = _steady_quantile(motion.turn_rate, sampling, lead, 0.95)
+            p95 = _moved(p95, shift)
+    return _figures(sums, time, p95, _largest(motion, sampling, lead, table, exact))
+
+
+def _moved(found: Figure, value: float) -> Figure:
+    if found.value is None or found.low is None or found.high is None:
+        return Figure(value)
+    by = value - found.value
+    return Figure(value, max(found.low + by, 0.0), found.high + by)
+
+
+def _figures(sums: Float, time: Float, p95: Figure, largest: float) -> Stale:
+    left = leave_out(sums) / leave_out(time)[:, None]
+    mean, square, sine = sums.sum(axis=0) / time.sum()
+    return Stale(
+        figure(mean, left[:, 0], positive=True),
+        figure(math.sqrt(max(square, 0.0)), np.sqrt(np.maximum(left[:, 1], 0.0)), positive=True),
+        p95,
+        largest,
+        figure(sine, left[:, 2]),
+    )
+
+
+def _steady_sums(w: float, sampling: Sampling, lead: Float) -> Float:
+    """Sums over each block of the integrals of |e|, e^2 and sin e, for ``e = w (a - lead)``."""
+    low = sampling.latency_s - lead
+    T = sampling.hold_s
+    high = low + T
+    size = (high * np.abs(high) - low * np.abs(low)) / 2
+    square = T * (low * low + low * T + T * T / 3)
+    # the integral of sin(w d) from low to high is T sin(w mid) sinc(w T / 2)
+    sine = T * np.sin(w * (low + T / 2)) * np.sinc(w * T / 2 / np.pi)
+    return np.stack([by_block(sampling, x) for x in (w * size, w * w * square, sine)], axis=1)
+
+
+def _folded(low: Float, high: Float) -> tuple[Float, Float, Float]:
+    """Intervals of a value as intervals of its size, with the share of each; twice as many."""
+    width = np.maximum(high - low, 1e-300)
+    below = np.clip(-low, 0.0, width)
+    share = below / width
+    crosses = (low < 0) & (high > 0)
+    first = np.where(crosses, 0.0, np.minimum(np.abs(low), np.abs(high)))
+    second_high = np.maximum(np.where(crosses, high, np.maximum(np.abs(low), np.abs(high))), first)
+    lows = np.concatenate([first, np.zeros_like(first)])
+    highs = np.concatenate([second_high, np.where(crosses, -low, 0.0)])
+    part = np.where(crosses, share, 0.0)
+    return lows, highs, np.concatenate([1 - part, part])
+
+
+def _steady_quantile(w: float, sampling: Sampling, lead: Float, share: float) -> float:
+    low = sampling.latency_s - lead
+    lows, highs, part = _folded(low, low + sampling.hold_s)
+    weight = part * np.tile(sampling.hold_s, 2)
+    some = weight > 0
+    return w * interval_quantile(lows[some], highs[some], weight[some], share)
+
+
+def _largest(
+    motion: Motion, sampling: Sampling, lead: Float, table: AgeTable, exact: bool
+) -> float:
+    """Largest error over all phases, at the ends of the holds and within them."""
+    begin = sampling.latency_s
+    end = begin + sampling.hold_s
+    count = min(8 if exact else 2, len(end))
+    extreme = np.unique(
+        np.concatenate([np.argpartition(x, -count)[-count:] for x in (end, end - lead, lead)])
+    )
+    phases, _ = motion.phases(table.phases * (4 if exact else 1))
+    within = np.concatenate([begin[extreme], end[extreme]])
+    lead_there = np.tile(lead[extreme], 2)
+    found = max(
+        float(np.abs(_error_at(motion, phases, age, ahead)).max())
+        for age, ahead in zip(within, lead_there, strict=True)
+    )
+    if table.lead.kind == "measured":
+        return found
+    reached = table.nodes[(table.nodes <= end.max()) & (table.nodes >= begin.min())]
+    inner = table.peak[: len(table.nodes)][np.isin(table.nodes, reached)]
+    return max(found, float(inner.max(initial=0.0)))
+
+
+def _error_at(motion: Motion, phases: Float, age: float, lead: float) -> Float:
+    error = motion.heading(phases) - motion.heading(phases - age)
+    return error - lead * motion.rate(phases - age) if lead else error
+
+
+def stale_along(motion: Motion, sampling: Sampling, lead: Lead = NO_LEAD) -> Stale:
+    """Figures for a motion with its own place in time, such as the recorded one.
+
+    Every hold is cut at the motion's knots; on each piece the heading is a polynomial of degree 3
+    at most, so that 4-point Gauss-Legendre quadrature of ``e`` and ``e^2`` is exact.
+
+    Parameters
+    ----------
+    motion : Motion
+        Times count as those of the sampling do.
+    sampling : Sampling
+    lead : Lead
+
+    Returns
+    -------
+    Stale
+    """
+    use = sampling.use_s
+    knots = motion.knots
+    knots = knots[(knots > use[0]) & (knots < use[-1])]
+    edges = np.union1d(use, knots)
+    hold = np.clip(np.searchsorted(use, edges[:-1], side="right") - 1, 0, len(sampling) - 1)
+    taken = sampling.taken_s[:-1]
+    believed = motion.heading(taken) + lead.per_hold(sampling) * motion.rate(taken)
+    width = np.diff(edges)
+    error = motion.heading(edges[:-1, None] + width[:, None] * _NODES) - believed[hold, None]
+    sums = np.stack(
+        [
+            np.bincount(sampling.block[hold], width * (f @ _WEIGHTS), minlength=BLOCKS)
+            for f in (np.abs(error), error * error, np.sin(error))
+        ],
+        axis=1,
+    )
+    ends = [motion.heading(edges[:-1]) - believed[hold]]
+    ends += [motion.heading(edges[:-1] + width / 2) - believed[hold]]
+    ends += [motion.heading(edges[1:]) - believed[hold]]
+    largest = float(np.abs(np.stack(ends)).max())
+    p95 = _quantile_along(ends, width, sampling.block[hold], largest)
+    return _figures(sums, by_block(sampling, sampling.hold_s), p95, largest)
+
+
+def _quantile_along(ends: list[Float], width: Float, block: NDArray, largest: float) -> Figure:
+    """p95 with its interval, the error taken to run evenly through each half of a piece."""
+    first = np.concatenate(ends[:2])
+    last = np.concatenate(ends[1:])
+    lows, highs, part = _folded(np.minimum(first, last), np.maximum(first, last))
+    weight = part * np.tile(width / 2, 4)
+    some = weight > 0
+    if largest <= 0:
+        return Figure(0.0, 0.0, 0.0)
+    grid = np.geomspace(largest * 1e-5, largest * 1.0001, _GRID)
+    group = np.tile(block, 4)[some]
+    cdf = cdf_on_grid(lows[some], highs[some], weight[some], group, BLOCKS, grid)
+    return quantile_from_cdf(grid, cdf, 0.95)

@@ -1,0 +1,432 @@
+"""The whole question at once: from a run's timing to heading and position error."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import NotEnoughError, UsageError
+from looptime.heading.ages import AgeParts, age_parts, by_block, leave_out
+from looptime.heading.curve import (
+    RATES_HZ,
+    CurvePoint,
+    Models,
+    StaleModel,
+    end_rms,
+    gathered,
+    rate_curve,
+    sampling_at,
+)
+from looptime.heading.growth import CANNOT_TELL, Growth, growth
+from looptime.heading.instants import Labels, sampling_from_run
+from looptime.heading.integrated import (
+    RULES,
+    Step,
+    end_errors,
+    errors_along,
+    noise_variance,
+    random_starts,
+    step_lengths,
+    stepped_errors,
+)
+from looptime.heading.jackknife import Figure, figure
+from looptime.heading.motion import Motion, Profile, Recorded
+from looptime.heading.path import HEADINGS, dead_reckoned
+from looptime.heading.pattern import BLOCKS, Sampling, sample_stretches
+from looptime.heading.phase import PhaseLost, phase_lost
+from looptime.heading.required import (
+    CAUTIONS,
+    JUDGED,
+    Required,
+    required_rate,
+    stops_helping_hz,
+)
+from looptime.heading.result import (
+    Ensemble,
+    HeadingResult,
+    Integrated,
+    MeanSquares,
+    PathError,
+    Resolution,
+)
+from looptime.heading.sensor import PERFECT, Sensor
+from looptime.heading.spelling import parse_motion
+from looptime.heading.stale import NO_LEAD, Lead
+from looptime.run import Run
+
+__all__ = ["PATTERNS", "Setup", "Tolerance", "study"]
+
+Float = NDArray[np.float64]
+
+PATTERNS = ("as recorded", "even", "log shape", "scaled")
+#: Loops beyond which a representative sample of stretches answers.
+SAMPLE_LOOPS = 20_000
+#: Length of drive over which a path error is taken for motions without an end [s].
+PATH_S = 1.0
+#: Most starts for which a path is added up step by step.
+PATH_STARTS = 400
+#: Manoeuvres begun within the length of one, for the growth over many of them.
+STRANDS = 8
+
+
+@dataclass(frozen=True)
+class Setup:
+    """How the robot's code goes about its heading, and what its sensor adds.
+
+    Parameters
+    ----------
+    labels : Labels
+    integration : str
+        One of `looptime.heading.integrated.RULES`.
+    step : Step
+    path_heading : str
+        One of `looptime.heading.path.HEADINGS`.
+    lead : Lead
+    sensor : Sensor
+    latency_ms : float or None [ms]
+        Latency at other rates; None where it scales with the period.
+    slow_ms : float or None [ms]
+        Slow-loop limit; else found from the log.
+    speed_m_s : float [m/s]
+    crossover_hz : float [Hz]
+    seed : int
+    """
+
+    labels: Labels = field(default_factory=Labels)
+    integration: str = "hold-first"
+    step: Step = field(default_factory=Step)
+    path_heading: str = "start"
+    lead: Lead = NO_LEAD
+    sensor: Sensor = PERFECT
+    latency_ms: float | None = None
+    slow_ms: float | None = None
+    speed_m_s: float = 1.0
+    crossover_hz: float = 2.0
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        if self.integration not in RULES:
+            raise UsageError(
+                f"integration {self.integration!r} is not known: use {', '.join(RULES)}"
+            )
+        if self.path_heading not in HEADINGS:
+            raise UsageError(
+                f"path heading {self.path_heading!r} is not known: use {', '.join(HEADINGS)}"
+            )
+        for name, least in (("latency_ms", 0.0), ("slow_ms", 1e-9), ("speed_m_s", 1e-9)):
+            value = getattr(self, name)
+            if value is not None and not least <= value < math.inf:
+                raise UsageError(f"{name} is {value:g}: it must be {'0 or more' if not least else 'above 0'}")
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """What error is tolerable.
+
+    Parameters
+    ----------
+    deg : float or None [deg]
+        Of the stale heading.
+    mm : float or None [mm]
+        Of sideways drift, for each metre driven.
+    judged : str
+        Which figure of the stale heading: ``mean``, ``rms``, ``p95`` or ``max``.
+    """
+
+    deg: float | None = None
+    mm: float | None = None
+    judged: str = "p95"
+
+    def __post_init__(self) -> None:
+        if self.judged not in JUDGED:
+            raise UsageError(f"figure {self.judged!r} is not known: use {', '.join(JUDGED)}")
+        for value, unit in ((self.deg, "deg"), (self.mm, "mm")):
+            if value is not None and not 0 < value < math.inf:
+                raise UsageError(f"a tolerance of {value:g} {unit} cannot be: give one above 0")
+
+
+def study(
+    run: Run,
+    *,
+    motion: Motion | str,
+    setup: Setup | None = None,
+    pattern: str = "as recorded",
+    rate_hz: float | None = None,
+    tolerance: Tolerance | None = None,
+    curve: bool = True,
+    sample_loops: int | None = SAMPLE_LOOPS,
+) -> HeadingResult:
+    """What a run's timing costs in degrees and millimetres, and what another rate would cost.
+
+    Parameters
+    ----------
+    run : Run
+        Recorded or predicted.
+    motion : Motion or str
+        See `looptime.heading.spelling.parse_motion`.
+    setup : Setup, optional
+    pattern : str
+        One of `PATTERNS`; any but ``as recorded`` needs a rate.
+    rate_hz : float, optional [Hz]
+    tolerance : Tolerance, optional
+    curve : bool
+        Whether to work out the figures from 5 Hz to 1 kHz too (needed for a required rate).
+    sample_loops : int or None
+        Longer logs are judged from a representative sample of so many loops; None for all.
+
+    Returns
+    -------
+    HeadingResult
+
+    Raises
+    ------
+    UsageError
+        If the motion, a label, a rate or a tolerance cannot be.
+    NotEnoughError
+        If the log is too short for the motion, or lacks the signal that ``recorded`` needs.
+    """
+    setup, tolerance = setup or Setup(), tolerance or Tolerance()
+    if isinstance(motion, str):
+        motion = parse_motion(motion, run=run)
+    if pattern not in PATTERNS:
+        raise UsageError(f"pattern {pattern!r} is not known: use {', '.join(PATTERNS)}")
+    if (pattern == "as recorded") != (rate_hz is None):
+        raise UsageError("a loop rate goes with the patterns even, log shape and scaled, and they with it")
+    base = _base(run, setup.labels, motion, sample_loops)
+    models = _models(motion, setup, base)
+    _long_enough(motion, base)
+    stale_model = StaleModel(models)
+    chosen = base if rate_hz is None else sampling_at(base, pattern, rate_hz, models)
+    made = setup.sensor.apply(chosen)
+    points = rate_curve(models, base, patterns=_patterns(pattern)) if curve else ()
+    parts = age_parts(made)
+    ours = CurvePoint(
+        pattern, made.rate_hz, parts.mean_ms, stale_model(made, exact=True), end_rms(models, made)
+    )
+    return HeadingResult(
+        motion=motion.text,
+        motion_limits=motion.limits,
+        pattern=pattern,
+        rate_hz=_rate(made),
+        age=parts,
+        age_if=_other_instant(run, setup, base),
+        stale=ours.stale,
+        integrated=_integrated(models, setup, made),
+        path=_path(models, setup, made, ours),
+        phase=phase_lost(made, parts.mean_ms, setup.crossover_hz),
+        curve=points,
+        required=_required(tolerance, points, models, base, ours, stale_model),
+        stops_helping_hz=stops_helping_hz(points),
+        resolution=_resolution(setup.sensor, made),
+        loops_used=len(base),
+        loops_in_run=len(run),
+        notes=_notes(made, setup, motion),
+        cautions=CAUTIONS,
+    )
+
+
+def _base(run: Run, labels: Labels, motion: Motion, sample_loops: int | None) -> Sampling:
+    base = sampling_from_run(run, labels)
+    if sample_loops is None or isinstance(motion, Recorded):
+        return base
+    return sample_stretches(base, sample_loops)
+
+
+def _patterns(pattern: str) -> tuple[str, ...]:
+    return ("even", "log shape", "scaled") if pattern == "scaled" else ("even", "log shape")
+
+
+def _long_enough(motion: Motion, base: Sampling) -> None:
+    duration = motion.duration_s
+    if duration is not None and duration >= base.duration_s:
+        raise NotEnoughError(
+            f"the log is too short for the motion {motion.text}: {base.duration_s:.3g} s of loops, "
+            f"and the motion lasts {duration:.3g} s"
+        )
+
+
+def _models(motion: Motion, setup: Setup, base: Sampling) -> Models:
+    over = motion.duration_s
+    if over is None:
+        over = min(10.0, base.duration_s / 4)
+    return Models(
+        motion, setup.lead, setup.sensor, setup.integration, setup.step,
+        None if setup.latency_ms is None else setup.latency_ms / 1e3,
+        None if setup.slow_ms is None else setup.slow_ms / 1e3,
+        over, setup.seed,
+    )  # fmt: skip
+
+
+def _rate(sampling: Sampling) -> Figure:
+    count = by_block(sampling, np.ones(len(sampling)))
+    time = by_block(sampling, sampling.hold_s)
+    return figure(sampling.rate_hz, leave_out(count) / leave_out(time), positive=True)
+
+
+def _other_instant(run: Run, setup: Setup, base: Sampling) -> dict[str, AgeParts]:
+    """Ages for both read instants, where the read is a call."""
+    if any("read unknown" in note for note in base.notes):
+        return {}
+    found = {}
+    for instant in ("start", "end"):
+        made = sampling_from_run(run, replace(setup.labels, read_instant=instant))
+        found[instant] = age_parts(setup.sensor.apply(made))
+    return found
+
+
+def _integrated(models: Models, setup: Setup, made: Sampling) -> Integrated:
+    at, error, weight = _ends(models, setup, made)
+    measured = replace(models, step=Step(), sensor=PERFECT)
+    rule = end_rms(measured, sampling_at(made, "even", made.rate_hz, measured)).value or 0.0
+    ends = _ensemble(error, weight, made.block[at], signed=True)
+    total = (ends.rms.value or 0.0) ** 2
+    share = models.over_s / made.duration_s
+    sensor = setup.sensor
+    noise = noise_variance(made, models.integration, models.step, math.radians(sensor.noise_deg_s))
+    squares = MeanSquares(
+        timing=total - rule**2,
+        rule=rule**2,
+        noise=noise * share + math.radians(sensor.density_deg_rt_s) ** 2 * models.over_s,
+        bias=(math.radians(sensor.bias_deg_s) * models.over_s) ** 2,
+    )
+    law = _growth(models, made)
+    return Integrated(
+        models.integration, models.step.text, models.over_s, ends, _per_minute(law), law, squares
+    )
+
+
+def _ends(models: Models, setup: Setup, made: Sampling) -> tuple[NDArray[np.intp], Float, Float]:
+    """Loop of each start, error at the end of the motion, and weight of the start."""
+    motion, cut = models.motion, math.radians(setup.sensor.resolution_deg)
+    if not isinstance(motion, Profile):
+        along = errors_along(motion, made, models.integration, models.step, cut)
+        return gathered(along, made, models.over_s)
+    limit = 20_000 if not cut else PATH_STARTS
+    starts, weight = random_starts(made, motion.duration_s, models.seed, limit)
+    at = np.clip(np.searchsorted(made.use_s, starts, side="right") - 1, 0, len(made) - 1)
+    if cut:
+        error = stepped_errors(
+            motion, made, models.integration, models.step, starts, motion.duration_s, cut
+        )
+    else:
+        error = end_errors(motion, made, models.integration, models.step, starts)
+    return at, error, weight
+
+
+def _ensemble(error: Float, weight: Float, block: NDArray, *, signed: bool = False) -> Ensemble:
+    """Mean, root mean square, p95 and worst of an error over its starts."""
+    if not len(error):
+        nothing = Figure(None)
+        return Ensemble(nothing, nothing, nothing, None)
+    size = np.abs(error)
+    sums = np.stack(
+        [
+            np.bincount(block, weight * f, minlength=BLOCKS)
+            for f in (np.ones_like(size), error if signed else size, size * size)
+        ],
+        axis=1,
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        left = leave_out(sums) / leave_out(sums)[:, :1]
+    time, mean, square = sums.sum(axis=0)
+    order = np.argsort(size, kind="stable")
+    ranked = (size[order], weight[order], block[order])
+    p95 = _weighted_quantile(ranked[0], ranked[1])
+    lefts = np.array(
+        [_weighted_quantile(ranked[0], np.where(ranked[2] == b, 0.0, ranked[1])) for b in range(BLOCKS)]
+    )
+    return Ensemble(
+        figure(float(mean / time), left[:, 1]),
+        figure(math.sqrt(square / time), np.sqrt(left[:, 2]), positive=True),
+        figure(p95, lefts, positive=True),
+        float(size.max()),
+    )
+
+
+def _weighted_quantile(ascending: Float, weight: Float) -> float:
+    total = np.cumsum(weight)
+    at = int(np.searchsorted(total, 0.95 * total[-1] * (1 - 1e-12)))
+    return float(ascending[min(at, len(ascending) - 1)])
+
+
+def _growth(models: Models, made: Sampling) -> Growth:
+    motion = models.motion
+    if not isinstance(motion, Profile):
+        along = errors_along(motion, made, models.integration, models.step)
+        grid = np.linspace(made.read_s[0], made.read_s[-1], min(len(made), 4000) + 1)
+        return growth(np.interp(grid, made.read_s, along), float(grid[1] - grid[0]))
+    spacing = motion.duration_s / STRANDS
+    first = max(float(made.read_s[0]), float(made.taken_s[0]))
+    last = min(float(made.read_s[-1]), float(made.taken_s[-1])) - motion.duration_s
+    rows = int((last - first) / motion.duration_s)
+    if rows < 2:
+        return Growth(CANNOT_TELL, Figure(None), Figure(None))
+    starts = first + spacing * np.arange(rows * STRANDS)
+    each = end_errors(motion, made, models.integration, models.step, starts)
+    walk = np.cumsum(each.reshape(rows, STRANDS), axis=0)
+    return growth(walk, motion.duration_s)
+
+
+def _per_minute(law: Growth) -> Figure:
+    """Root mean square error after a minute: the law's coefficient is just that."""
+    return law.coefficient
+
+
+def _path(models: Models, setup: Setup, made: Sampling, ours: CurvePoint) -> PathError:
+    motion = models.motion
+    duration = motion.duration_s if motion.duration_s is not None else min(PATH_S, models.over_s)
+    starts, weight = random_starts(made, duration, models.seed, PATH_STARTS)
+    at = np.clip(np.searchsorted(made.use_s, starts, side="right") - 1, 0, len(made) - 1)
+    offset = np.abs(
+        dead_reckoned(
+            motion, made, starts, duration, setup.path_heading, isinstance(motion, Recorded)
+        )
+    )
+    ends = _ensemble(offset * setup.speed_m_s, weight, made.block[at])
+    return PathError(setup.path_heading, setup.speed_m_s, duration, ours.stale.drift, ends)
+
+
+def _required(
+    tolerance: Tolerance, points: tuple[CurvePoint, ...], models: Models, base: Sampling,
+    ours: CurvePoint, stale_model: StaleModel,
+) -> dict[str, Required]:  # fmt: skip
+    if not points or (tolerance.deg is None and tolerance.mm is None):
+        return {}
+    made = models.sensor.apply(sampling_at(base, "even", base.rate_hz, models))
+    alike = CurvePoint(
+        "even", made.rate_hz, Figure(None), stale_model(made, exact=True), Figure(None)
+    )
+    found = {}
+    if tolerance.deg is not None:
+        found["tolerance_deg"] = replace(
+            required_rate(math.radians(tolerance.deg), tolerance.judged, points, ours, alike),
+            tolerance=tolerance.deg,
+        )
+    if tolerance.mm is not None:
+        found["tolerance_mm"] = replace(
+            required_rate(tolerance.mm / 1e3, "drift", points, ours, alike), tolerance=tolerance.mm
+        )
+    return found
+
+
+def _resolution(sensor: Sensor, made: Sampling) -> Resolution | None:
+    if not sensor.resolution_deg:
+        return None
+    step = float(np.median(step_lengths(made, Step())))
+    return Resolution(
+        sensor.resolution_deg, sensor.resolution_deg / step if step > 0 else None,
+        sensor.resolution_deg / math.sqrt(12.0),
+    )  # fmt: skip
+
+
+def _notes(made: Sampling, setup: Setup, motion: Motion) -> tuple[str, ...]:
+    notes = [*made.notes, *motion.limits]
+    if setup.labels.read_instant == "start" and not any("read unknown" in n for n in notes):
+        notes.append("a reading counts from the start of its call; for a call that waits use end")
+    frequency = getattr(motion, "frequency_hz", None)
+    if frequency is not None and frequency * made.hold_s.mean() > 0.5:
+        notes.append("the weave is faster than half the loop rate: the loop cannot follow it")
+    return tuple(notes)

@@ -1,0 +1,267 @@
+"""A motion seen through the age of the reading: tables that serve every sampling pattern.
+
+For a motion that may begin at any moment, the error at age ``a`` with lead ``l`` takes the values
+``h(x) - h(x - a) - l w(x - a)`` for x over the motion, all alike. So every figure over time is an
+average over the distribution of the age, which `AgeTable.weights` finds exactly from the holds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.heading.ages import leave_out
+from looptime.heading.jackknife import Figure, figure
+from looptime.heading.motion import Motion
+from looptime.heading.pattern import BLOCKS, Sampling
+
+if TYPE_CHECKING:
+    from looptime.heading.stale import Lead
+
+__all__ = ["AgeTable", "cdf_on_grid", "make_table", "quantile_from_cdf"]
+
+Float = NDArray[np.float64]
+
+#: Shortest age told apart from 0 [s].
+SHORTEST_S = 2e-4
+
+
+@dataclass(frozen=True)
+class AgeTable:
+    """The error's size, square and sine by age, and its distribution.
+
+    Parameters
+    ----------
+    lead : Lead
+    leads : float array, shape (i,) [s]
+        Leads for which the table was made; one unless the lead is measured.
+    nodes : float array, shape (m + 1,) [s]
+        Ages, or ages less the lead where it is measured; the first is 0.
+    size, square, sine : float array, shape (i (m + 1),) [rad], [rad2], [1]
+        Means over the motion.
+    peak : float array, shape (i (m + 1),) [rad]
+        Largest size over the motion.
+    grid : float array, shape (v,) [rad]
+        Sizes of error.
+    below : float array, shape (i m, v)
+        Share of the motion whose error is at most `grid`, averaged over each cell of ages.
+    phases : int
+        About how many moments of the motion were taken.
+    """
+
+    lead: Lead
+    leads: Float
+    nodes: Float
+    size: Float
+    square: Float
+    sine: Float
+    peak: Float
+    grid: Float
+    below: Float
+    phases: int
+
+    def weights(self, sampling: Sampling) -> tuple[Float, Float]:
+        """Time spent at each node and in each cell, by block, exact.
+
+        Node j weighs ``integral hat_j(z) dt``, with the hat functions of linear interpolation, so
+        that the mean of a table is that of its linear interpolant; cell m weighs the time in it.
+
+        Parameters
+        ----------
+        sampling : Sampling
+
+        Returns
+        -------
+        nodes : float array, shape (BLOCKS, i (m + 1)) [s]
+        cells : float array, shape (BLOCKS, i m) [s]
+        """
+        lead = self.lead.per_hold(sampling)
+        measured = self.lead.kind == "measured"
+        if float((sampling.latency_s + sampling.hold_s).max()) > self.nodes[-1]:
+            raise ValueError("the table does not reach to the greatest age of this sampling")
+        begin = sampling.latency_s - lead if measured else sampling.latency_s
+        begin = np.maximum(begin, 0.0)
+        block = sampling.block
+        if len(self.leads) == 1:
+            return _age_weights(begin, sampling.hold_s, None, block, BLOCKS, self.nodes)
+        at = np.clip(np.searchsorted(self.leads, lead) - 1, 0, len(self.leads) - 2)
+        part = np.clip((lead - self.leads[at]) / np.diff(self.leads)[at], 0.0, 1.0)
+        group = block * len(self.leads) + at
+        nodes, cells = _age_weights(
+            np.tile(begin, 2), np.tile(sampling.hold_s, 2), np.concatenate([1 - part, part]),
+            np.concatenate([group, group + 1]), BLOCKS * len(self.leads), self.nodes,
+        )  # fmt: skip
+        return nodes.reshape(BLOCKS, -1), cells.reshape(BLOCKS, -1)
+
+    def quantile(self, cells: Float, share: float) -> Figure:
+        """Quantile of the error's size over time, with its interval [rad].
+
+        Parameters
+        ----------
+        cells : float array, shape (BLOCKS, i m) [s]
+        share : float
+
+        Returns
+        -------
+        Figure
+        """
+        used = np.flatnonzero(cells.any(axis=0))
+        total = cells.sum(axis=0)[used] @ self.below[used]
+        near = int(np.searchsorted(total, share * cells.sum()))
+        columns = slice(max(near - 40, 0), near + 41)
+        by_block = cells[:, used] @ self.below[used, columns]
+        return quantile_from_cdf(self.grid[columns], by_block, share, cells.sum(axis=1))
+
+
+def make_table(
+    motion: Motion, lead: Lead, greatest_s: float, *, cells: int = 1600, phases: int = 512,
+    leads: Float | None = None,
+) -> AgeTable:  # fmt: skip
+    """The table of a motion and a lead.
+
+    Parameters
+    ----------
+    motion : Motion
+        Any but a recorded one.
+    lead : Lead
+    greatest_s : float [s]
+        Greatest age that will be asked for.
+    cells, phases : int
+        Resolution; halving it moves no figure by more than 1e-4.
+    leads : float array, optional, shape (i,) [s]
+        Leads to tabulate where the lead is measured.
+
+    Returns
+    -------
+    AgeTable
+    """
+    nodes = np.geomspace(SHORTEST_S, max(greatest_s * 1.001, 2 * SHORTEST_S), cells)
+    nodes = np.concatenate([[0.0], nodes])
+    moments, shares = motion.phases(phases)
+    measured = lead.kind == "measured"
+    at = np.array([lead.fixed_s]) if leads is None or not measured else leads
+    heading = motion.heading(moments)
+    rows = []
+    for ahead in at:
+        before = moments - (nodes[:, None] + (ahead if measured else 0.0))
+        error = heading - motion.heading(before)
+        rows.append(error - ahead * motion.rate(before) if ahead else error)
+    peak = np.concatenate([np.abs(e).max(axis=1) for e in rows])
+    grid = np.geomspace(max(peak.max(), 1e-12) * 1e-5, max(peak.max(), 1e-12) * 1.0001, 1000)
+    return AgeTable(
+        lead, at, nodes,
+        np.concatenate([np.abs(e) @ shares for e in rows]),
+        np.concatenate([(e * e) @ shares for e in rows]),
+        np.concatenate([np.sin(e) @ shares for e in rows]),
+        peak, grid, np.concatenate([_below(e, shares, grid) for e in rows]), phases,
+    )  # fmt: skip
+
+
+def _below(error: Float, shares: Float, grid: Float) -> Float:
+    """Distribution of the size within each cell, each phase's error running through the cell."""
+    size = np.abs(error)
+    low, high = np.minimum(size[:-1], size[1:]), np.maximum(size[:-1], size[1:])
+    low = np.where(error[:-1] * error[1:] < 0, 0.0, low)
+    cells = len(low)
+    group = np.repeat(np.arange(cells), len(shares))
+    weight = np.tile(shares, cells)
+    return cdf_on_grid(low.ravel(), high.ravel(), weight, group, cells, grid)
+
+
+def cdf_on_grid(
+    low: Float, high: Float, weight: Float, group: NDArray, groups: int, grid: Float
+) -> Float:
+    """Weight of uniform distributions at or below each grid value, by group.
+
+    Parameters
+    ----------
+    low, high, weight : float array, shape (k,)
+    group : int array, shape (k,)
+    groups : int
+    grid : float array, shape (v,)
+        Ascending, evenly spaced in the logarithm, the last at least ``max(high)``.
+
+    Returns
+    -------
+    float array, shape (groups, v)
+
+    Examples
+    --------
+    >>> grid = np.array([0.5, 1.0, 2.0])
+    >>> cdf_on_grid(np.zeros(1), np.ones(1), np.ones(1), np.zeros(1, int), 1, grid).tolist()
+    [[0.5, 1.0, 1.0]]
+    """
+    high = np.maximum(high, low + 1e-7 * grid[-1])
+    density = weight / (high - low)
+    v = len(grid)
+    rise = np.zeros((groups, v))
+    for value, sign in ((low, 1.0), (high, -1.0)):
+        at = group * (v + 1) + np.searchsorted(grid, value)
+        count = np.bincount(at, density, minlength=groups * (v + 1)).reshape(groups, v + 1)
+        total = np.bincount(at, density * value, minlength=groups * (v + 1))
+        total = total.reshape(groups, v + 1)
+        passed = np.cumsum(count[:, :v], axis=1) * grid - np.cumsum(total[:, :v], axis=1)
+        rise += sign * passed
+    return rise
+
+
+def quantile_from_cdf(
+    grid: Float, by_block: Float, share: float, time: Float | None = None
+) -> Figure:
+    """Quantile with its interval from the blocks' distribution functions on a grid.
+
+    Parameters
+    ----------
+    grid : float array, shape (v,)
+    by_block : float array, shape (BLOCKS, v) [s]
+        Time at or below each grid value.
+    share : float
+    time : float array, shape (BLOCKS,) [s], optional
+        Total time of each block; else the last column.
+
+    Returns
+    -------
+    Figure
+    """
+    time = by_block[:, -1] if time is None else time
+    value = _crossing(grid, by_block.sum(axis=0), share * time.sum())
+    left = leave_out(by_block)
+    goals = share * leave_out(time)
+    each = np.array([_crossing(grid, row, goal) for row, goal in zip(left, goals, strict=True)])
+    return figure(value, each, positive=True)
+
+
+def _crossing(grid: Float, cdf: Float, goal: float) -> float:
+    at = int(np.searchsorted(cdf, goal))
+    if at == 0:
+        return float(grid[0])
+    if at >= len(grid):
+        return float(grid[-1])
+    return float(
+        grid[at - 1] + (grid[at] - grid[at - 1]) * (goal - cdf[at - 1]) / (cdf[at] - cdf[at - 1])
+    )
+
+
+def _age_weights(
+    begin: Float, width: Float, weight: Float | None, group: NDArray, groups: int, nodes: Float
+) -> tuple[Float, Float]:
+    """Integrals of the hat functions and of the cells over ages that run evenly through holds."""
+    first = np.zeros((groups, len(nodes)))  # integral of (node - z)+ over its holds' ends
+    second = np.zeros((groups, len(nodes)))
+    m = len(nodes)
+    for value, sign in ((begin, 1.0), (begin + width, -1.0)):
+        at = group * (m + 1) + np.searchsorted(nodes, value)
+        ones = np.bincount(at, weight, minlength=groups * (m + 1))
+        w1 = value if weight is None else weight * value
+        sums = [ones, np.bincount(at, w1, minlength=groups * (m + 1))]
+        sums.append(np.bincount(at, w1 * value, minlength=groups * (m + 1)))
+        n0, n1, n2 = (np.cumsum(s.reshape(groups, m + 1)[:, :m], axis=1) for s in sums)
+        first += sign * (n0 * nodes - n1)
+        second += sign * (n0 * nodes * nodes - 2 * nodes * n1 + n2) / 2
+    cells = np.diff(first, axis=1)
+    steps = np.diff(second, axis=1) / np.diff(nodes)
+    hats = np.diff(steps, axis=1, prepend=0.0)
+    return np.concatenate([hats, first[:, -1:] - steps[:, -1:]], axis=1), cells
