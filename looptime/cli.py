@@ -91,13 +91,12 @@ def _silence_stdout() -> None:
 
 
 def _unforeseen() -> int:
-    kept = tempfile.NamedTemporaryFile(
+    with tempfile.NamedTemporaryFile(
         "w", prefix="looptime-trace-", suffix=".txt", delete=False, encoding="utf-8"
-    )
-    with kept as file:
+    ) as file:
         file.write(traceback.format_exc())
     error = sys.exc_info()[1]
-    _complain(f"unforeseen error ({type(error).__name__}); the trace is in {kept.name}")
+    _complain(f"unforeseen error ({type(error).__name__}); the trace is in {file.name}")
     return UNFORESEEN
 
 
@@ -219,7 +218,8 @@ def summary(
     from looptime.analysers import summarise
     from looptime.views import json
 
-    codes, entries, parts = {FINE}, [], []
+    codes, parts = {FINE}, []
+    entries: list[dict[str, Any]] = []
     for path in _paths(logs):
         try:
             log = reading.log(path)
