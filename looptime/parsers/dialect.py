@@ -125,6 +125,8 @@ def sniff(text: str, path: str, headerless: bool = False) -> Dialect:
             if fields and (best is None or score > best[0] + 1e-9):
                 best = (score, delimiter, decimal, fields)
     if best is None:
+        if len(lines) == 1:
+            raise LogError("holds a header and no rows: nothing was logged", path, lines[0][0])
         raise LogError("holds no rows of numbers: is this a timing log?", path, lines[0][0])
     _, delimiter, decimal, fields = best
     return _with_header(lines, delimiter, decimal, fields, headerless)

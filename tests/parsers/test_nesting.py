@@ -1,0 +1,91 @@
+"""Nesting of calls on one thread."""
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from looptime.parsers.nesting import nest, parents_first
+
+
+def slow_nest(start: list[int], end: list[int]) -> tuple[list[int], list[int], list[int]]:
+    """Depth, parent and self time with a stack, one call after another."""
+    depth, parent, self_ns = [], [], []
+    stack: list[int] = []
+    for i, (s, e) in enumerate(zip(start, end, strict=True)):
+        while stack and s >= end[stack[-1]]:
+            stack.pop()
+        depth.append(len(stack))
+        parent.append(stack[-1] if stack else -1)
+        self_ns.append(e - s)
+        if stack:
+            self_ns[stack[-1]] -= e - s
+        stack.append(i)
+    return depth, parent, self_ns
+
+
+@st.composite
+def trees(draw: st.DrawFn) -> tuple[list[int], list[int]]:
+    """Well-nested calls in start order, some of them without length."""
+    start: list[int] = []
+    end: list[int] = []
+
+    def grow(at: int, level: int) -> int:
+        row = len(start)
+        start.append(at)
+        end.append(at)
+        for _ in range(draw(st.integers(0, 3)) if level < 3 else 0):
+            at = grow(at + draw(st.integers(0, 4)), level + 1)
+        end[row] = at + draw(st.integers(1, 4))
+        return end[row]
+
+    at = 0
+    for _ in range(draw(st.integers(1, 6))):
+        at = grow(at + draw(st.integers(0, 5)), 0)
+    return start, end
+
+
+@given(trees())
+def test_agrees_with_a_stack(tree):
+    """The level-wise method finds what a stack finds, call by call."""
+    start, end = tree
+    found = nest(np.array(start), np.array(end))
+    depth, parent, self_ns = slow_nest(start, end)
+    assert found.depth.tolist() == depth
+    assert found.parent.tolist() == parent
+    assert found.self_ns.tolist() == self_ns
+    assert not found.overlaps.any()
+
+
+@given(trees())
+def test_end_order_and_start_order_are_one(tree):
+    """Rows written as calls end are brought to the same order as rows written as they start."""
+    start, end = np.array(tree[0]), np.array(tree[1])
+    ended = np.lexsort((-np.arange(len(start)), end))
+    order = parents_first(start[ended], end[ended])
+    s, e = start[ended], end[ended]
+    if order is not None:
+        s, e = s[order], e[order]
+    assert s.tolist() == start.tolist()
+    assert e.tolist() == end.tolist()
+
+
+def test_rounding_of_a_tick_is_no_overlap():
+    """A sibling that begins a tick before the other ends stays one, and time counts once."""
+    start = np.array([0, 100, 299])
+    end = np.array([300, 200, 400])
+    found = nest(start, end, tolerance=2)
+    assert found.depth.tolist() == [0, 1, 0]
+    assert found.self_ns.tolist() == [199, 100, 101]
+
+
+def test_child_that_ends_a_tick_late_is_cut_back():
+    """A nested call that rounding lets outlive its parent by a tick is still nested."""
+    found = nest(np.array([0, 50]), np.array([100, 101]), tolerance=2)
+    assert found.parent.tolist() == [-1, 0]
+    assert found.self_ns.tolist() == [50, 50]
+
+
+def test_true_overlap_is_named():
+    """A call that begins within another and ends well after it is neither nested nor beside it."""
+    found = nest(np.array([0, 50]), np.array([100, 150]), tolerance=2)
+    assert found.overlaps.tolist() == [False, True]
