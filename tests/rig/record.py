@@ -44,8 +44,10 @@ def with_priority(command: list[str]) -> list[str]:
     """Ask for real-time scheduling, else a high priority, where the system grants it."""
     for tool, *options in (("chrt", "-f", "10"), ("nice", "-n", "-15")):
         path = shutil.which(tool)
+        if path is None:
+            continue
         trial = [path, *options, "true"]
-        if path and subprocess.run(trial, check=False, capture_output=True).returncode == 0:
+        if subprocess.run(trial, check=False, capture_output=True).returncode == 0:
             return [path, *options, *command]
     return command
 

@@ -107,8 +107,8 @@ class Rig:
         self.recorder.signal("heading_deg", round(heading, 2))
         self.recorder.signal("turn_rate_deg_s", round(rate, 2))
         self.timed("drive.update", lambda: self.drive(heading, rate))
-        for part in ("mast", "gripper"):
-            self.timed(f"{part}.update", lambda part=part: self.arm(part))
+        self.timed("mast.update", lambda: self.arm("mast"))
+        self.timed("gripper.update", lambda: self.arm("gripper"))
         now = now_ns()
         if now >= self.next_telemetry_ns:
             every = int(float(self.settings["telemetry_ms"]) * 1e6)

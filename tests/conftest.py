@@ -1,0 +1,21 @@
+"""What tests of several folders need."""
+
+from __future__ import annotations
+
+import os
+import shutil
+
+import pytest
+
+__all__ = ["need_tool"]
+
+
+def need_tool(name: str) -> str:
+    """Return the path of a program; without it skip the test, or fail it where CI=true is set."""
+    path = shutil.which(name)
+    if path is not None:
+        return path
+    reason = f"needs {name}, which is not on this machine"
+    if os.environ.get("CI", "").strip().lower() in {"true", "1"}:
+        pytest.fail(reason, pytrace=False)
+    pytest.skip(reason)

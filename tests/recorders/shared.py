@@ -1,0 +1,73 @@
+"""What holds for a log of the Java and the Python recorder alike."""
+
+from __future__ import annotations
+
+import subprocess
+import time
+from collections import Counter
+from pathlib import Path
+
+from tests.recorders.support import Log, nanoseconds, read
+
+__all__ = ["check_killed", "check_nesting", "check_overflow", "check_threads", "last_whole_loop"]
+
+
+def check_nesting(log: Log, outer: str, inner: str, count: int) -> None:
+    """Each outer call with inner ones encloses `count` that follow one another before its row."""
+    checked = 0
+    for rows in log.threads().values():
+        for at, row in enumerate(rows):
+            if row["name"] != outer or row["mark"] or at < count:
+                continue
+            if rows[at - 1]["name"] != inner:
+                continue
+            begin, end = nanoseconds(row)
+            spans = [nanoseconds(r) for r in rows[at - count : at] if r["name"] == inner]
+            instants = [begin, *(t for span in spans for t in span), end]
+            assert len(spans) == count
+            assert instants == sorted(instants)
+            checked += 1
+    assert checked > 0
+
+
+def check_overflow(log: Log, made: int, rows_a_loop: int, too_long: int) -> None:
+    """Every loop is whole or missing, and the missing rows are counted."""
+    by_loop = Counter(int(row["loop"]) for row in log.rows)
+    unfinished = by_loop.pop(max(by_loop))
+    assert set(by_loop.values()) == {rows_a_loop}
+    assert unfinished in (rows_a_loop - 1, rows_a_loop)
+    assert too_long not in by_loop
+    assert max(by_loop) > too_long
+    dropped = int(log.meta["dropped"])
+    assert 0 < dropped < made
+    assert len(log.rows) + dropped == made
+    seq = [int(row["seq"]) for row in log.rows]
+    assert seq == sorted(set(seq))
+    assert seq[-1] < made
+
+
+def check_threads(log: Log, rows: dict[str, int]) -> None:
+    """Each thread has all its rows, numbered without a gap and in the order of their ends."""
+    threads = log.threads()
+    assert {name: len(of) for name, of in threads.items()} == rows
+    for of in threads.values():
+        assert [int(row["seq"]) for row in of] == list(range(len(of)))
+        ends = [nanoseconds(row)[1] for row in of if row["name"] != "loop"]
+        assert ends == sorted(ends)
+    assert log.meta["dropped"] == "0"
+
+
+def check_killed(process: subprocess.Popen[str], seconds: float) -> int:
+    """Kill a program that prints the number of each loop; return the last it printed."""
+    time.sleep(seconds)
+    process.kill()
+    printed = process.communicate(timeout=30)[0]
+    return int(printed.rsplit("\n", 2)[-2])
+
+
+def last_whole_loop(path: Path) -> int:
+    """Check that the log consists of whole rows, and return its last finished loop."""
+    log = read(path)
+    loops = [int(row["loop"]) for row in log.named("loop")]
+    assert loops == list(range(len(loops)))
+    return loops[-1]
