@@ -14,13 +14,24 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
+from looptime.analysers.part import part
 from looptime.checks.recording import Settings, content_hash, record
 from looptime.checks.season import Season, SeasonError
 from looptime.checks.values import measure
 from looptime.errors import LooptimeError, UsageError
+from looptime.project import Project
 from looptime.run import Run
 
-__all__ = ["Added", "Job", "add_logs", "add_runs", "add_season", "find_logs", "measure_log"]
+__all__ = [
+    "Added",
+    "Job",
+    "LogReader",
+    "add_logs",
+    "add_runs",
+    "add_season",
+    "find_logs",
+    "measure_log",
+]
 
 Reader = Callable[[str], Sequence[Run]]
 
@@ -31,14 +42,63 @@ _AHEAD = 4
 
 
 @dataclass(frozen=True)
+class LogReader:
+    """Reads a log and takes the part that is asked for; can be sent to another process.
+
+    Parameters
+    ----------
+    project : Project or None
+        Labels and reading options of ``looptime.toml``.
+    unit, layout, columns, loop_call : str or None
+        As in `looptime.parsers.read.read_log`.
+    phase, from_s, to_s, where
+        As in `looptime.analysers.part.part`.
+    """
+
+    project: Project | None = None
+    unit: str | None = None
+    layout: str | None = None
+    columns: str | None = None
+    loop_call: str | None = None
+    phase: str | None = None
+    from_s: float | None = None
+    to_s: float | None = None
+    where: str | None = None
+
+    def __call__(self, path: str) -> list[Run]:
+        """The runs of a log.
+
+        Raises
+        ------
+        LogError
+            If the log cannot be read as it stands.
+        UsageError
+            If a run has no such part.
+        """
+        from looptime.parsers.read import read_log
+
+        log = read_log(
+            path, project=self.project, unit=self.unit, layout=self.layout,
+            columns=self.columns, loop_call=self.loop_call,
+        )  # fmt: skip
+        return [part(run, self.phase, self.from_s, self.to_s, self.where) for run in log.runs]
+
+    @property
+    def part(self) -> str:
+        """The part in words, for example ``phase=transport``; empty for the whole log."""
+        asked = {"phase": self.phase, "from": self.from_s, "to": self.to_s, "where": self.where}
+        return " ".join(f"{key}={value}" for key, value in asked.items() if value is not None)
+
+
+@dataclass(frozen=True)
 class Job:
-    """One log to be read and measured; can be sent to another process.
+    """One log to be read and measured.
 
     Parameters
     ----------
     path : str
     reader : callable
-        From a path to its runs; a function of a module, or a `functools.partial` of one.
+        From a path to its runs: a `LogReader`, or a function of a module.
     settings : Settings
     part : str
         What part of the log the reader selects, in words; stored with the entries.

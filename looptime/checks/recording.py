@@ -9,12 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis, prepare
-from looptime.analysers.costs import durations_by_key
+from looptime.analysers.warmup import warmup
 from looptime.checks.facts import Facts, run_facts
-from looptime.errors import LogError, NotEnoughError
+from looptime.errors import LogError
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
-from looptime.stats.warmup import warm_up
 
 __all__ = [
     "LEAST_CUT_S",
@@ -204,16 +203,8 @@ def record(run: Run, settings: Settings | None = None) -> Recording:
     settings = Settings() if settings is None else settings
     if not len(run):
         raise LogError("holds no loops: nothing can be judged", run.source or "the run")
-    return Recording(run, settings, 0.0 if settings.keep_warmup else _warmup_s(run))
-
-
-def _warmup_s(run: Run) -> float:
-    """Length of the warm-up that shows in the quantity judged; 0 in too short a run [s]."""
-    period = run.loop_columns.period_ns
-    try:
-        return warm_up(prepare(run).judged_ms, (np.cumsum(period) - period) / 1e9).seconds
-    except NotEnoughError:
-        return 0.0
+    found = 0.0 if settings.keep_warmup else warmup(prepare(run)).seconds
+    return Recording(run, settings, found)
 
 
 def _parts(basis: Basis) -> tuple[Part, ...]:
@@ -227,7 +218,7 @@ def _parts(basis: Basis) -> tuple[Part, ...]:
     counts = np.ones(size, bool)
     counts[pieces.name[~basis.counts]] = False
     made = []
-    for (thread, code), durations in durations_by_key(run).items():
+    for (thread, code), durations in basis.durations.items():
         on_loop = thread == run.loop_thread
         if on_loop:
             own = mine[code * n : (code + 1) * n]
