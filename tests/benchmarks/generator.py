@@ -123,7 +123,7 @@ def _events(
     if kind.stall_ms > 0:
         at = np.arange(rng.uniform(0, kind.stall_every_s), span_s, kind.stall_every_s)
         at = at + rng.normal(0, 0.001, len(at))
-        yield at, effects.stall_factor * kind.stall_ms * rng.lognormal(0, 0.3, len(at))
+        yield at, effects.stall_factor * kind.stall_ms * rng.lognormal(-0.06, 0.35, len(at))
     rate = kind.timeouts_per_s * effects.rate_factor
     many = rng.poisson(rate * span_s)
     yield rng.uniform(0, span_s, many), 2 + rng.exponential(6, many)
@@ -131,7 +131,7 @@ def _events(
         gap = kind.gc_every_s / effects.rate_factor
         gaps = rng.gamma(8, gap / 8, int(span_s / gap * 1.5) + 20)
         at = np.cumsum(gaps) - rng.uniform(0, gap)
-        yield at, kind.gc_ms * rng.lognormal(-0.03, 0.3, len(at))
+        yield at, kind.gc_ms * rng.lognormal(-0.08, 0.4, len(at))
     many = rng.poisson(plant.tail_per_s * span_s)
     yield rng.uniform(0, span_s, many), rng.uniform(4, 8, many)
 
