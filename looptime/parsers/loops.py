@@ -96,7 +96,7 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
     if loop_call is None and mine.loop is not None and (mine.loop >= 0).any():
         enclosing = _enclosing(sample, mine.names, len(np.unique(mine.loop[:SAMPLE_ROWS])))
         start, number = _by_number(mine)
-        said = "by the loop column"
+        said = "the loop column"
     else:
         if loop_call is not None:
             code = mine.names.index(loop_call)

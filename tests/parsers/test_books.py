@@ -102,7 +102,7 @@ def test_loop_column(tmp_path):
     run = looptime.read(write(tmp_path, text))
     assert run.loop_columns.loop.tolist() == [7, 8]
     assert run.loop_columns.start_ns.tolist() == [10_000, 1_010_000]
-    assert run.loop_from == "by the loop column"
+    assert run.loop_from == "the loop column"
     balance(run)
 
 
