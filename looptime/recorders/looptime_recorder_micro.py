@@ -39,6 +39,7 @@ HEADER = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
 
 _MARKS = ("", "published", "used", "signal")
 _PUBLISHED, _USED, _SIGNAL = 1, 2, 3
+_TOO_MANY = 1
 _LARGEST = 0x3FFFFFFF  # the largest whole number that takes no memory on a 32-bit board
 
 try:  # the documented way to learn where the counter wraps: one tick before zero
@@ -120,7 +121,7 @@ class Recorder:
         self._blocked = False  # and so the next ones, until the arrays are written
         self._lost = self._written = self._gap = 0
 
-        self._names = [""]  # 0 is "no phase"
+        self._names = ["", "too-many-names"]  # 0 is "no phase"
         self._ids = {}
         self._calls = {}
         self._loop = -1
@@ -145,7 +146,10 @@ class Recorder:
         """Return the call of this name; ask once, not per loop."""
         made = self._calls.get(name)
         if made is None:
-            made = self._calls[name] = Call(self, self._id(name) << 10)
+            number = self._id(name)
+            made = Call(self, number << 10)
+            if number != _TOO_MANY:
+                self._calls[name] = made
         return made
 
     def loop(self):
@@ -239,12 +243,9 @@ class Recorder:
         number = self._ids.get(name)
         if number is None:
             number = len(self._names)
-            if number == MOST_NAMES:
-                return self._id("too-many-names")
-            if number < MOST_NAMES:
-                self._names.append(_quoted(name))
-            else:
-                number = MOST_NAMES - 1
+            if number >= MOST_NAMES:
+                return _TOO_MANY  # names made up on the fly: they would fill the memory
+            self._names.append(_quoted(name))
             self._ids[name] = number
         return number
 
