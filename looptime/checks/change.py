@@ -30,7 +30,7 @@ class Tolerance:
         1 minus the level of the tests.
     """
 
-    percent: float = 5.0
+    percent: float = 3.0
     ms: float = 0.1
     confidence: float = 0.95
 

@@ -118,6 +118,8 @@ def run_changes(a: Judged, b: Judged, quantity: str) -> list[Change]:
             over = compare_recordings(pa, pb, ["overruns"], budget=budget)["overruns"]
             out.append(_overruns(over, len(pa), len(pb)))
     else:
+        if a.facts.budget_ms == b.facts.budget_ms:
+            names.append("overruns")
         out = [c for s in names if (c := _stored_change(a, b, s, quantity)) is not None]
     rate = _stored_change(a, b, "rate", "period")
     return [*out, rate] if rate is not None else out

@@ -135,12 +135,17 @@ def _of_counts(blank: Change, found: RunDifference) -> Change:
 def run_changes(at: Scatter, quantity: str) -> list[Change]:
     """Every figure of the whole loop; verdicts are not yet given."""
     out = []
+    budgets = {run.facts.budget_ms for run in (*at.before, *at.after)}
     for statistic in RUN_STATISTICS:
+        if statistic == "overruns" and len(budgets) > 1:
+            continue
         sides = [[run.values.get(statistic, quantity) for run in s] for s in (at.before, at.after)]
         if any(v is None for side in sides for v in side):
             continue
         old = [r.get(statistic, quantity) for r in at.history]
         known = [v for v in old if v is not None]
+        if statistic == "overruns" and {r.facts.budget_ms for r in at.history} - budgets:
+            known = []
         out.append(_change(at, sides, known))  # type: ignore[arg-type]
     return out
 

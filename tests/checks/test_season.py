@@ -126,7 +126,7 @@ def test_a_full_disk_is_one_line(season, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(SeasonError, match="No space left on device.*add again"):
+    with pytest.raises(SeasonError, match=r"No space left on device.*add again"):
         add_runs(season, [recording(2)])
     monkeypatch.undo()
     assert len(season.entries()) == 1
@@ -221,7 +221,7 @@ def test_versions(season, monkeypatch):
     assert from_bytes(data).facts.label == "before labels"
     newer = to_bytes(from_bytes(data))
     monkeypatch.undo()
-    with pytest.raises(DamagedError, match="version 2.*update"):
+    with pytest.raises(DamagedError, match=r"version 2.*update"):
         from_bytes(newer)
 
 
