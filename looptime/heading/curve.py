@@ -147,7 +147,7 @@ class StaleModel:
     def __call__(self, sampling: Sampling, *, exact: bool = False) -> Stale:
         motion, lead = self.models.motion, self.models.lead
         if isinstance(motion, Recorded):
-            return stale_along(motion, sampling, lead)
+            return stale_along(motion, sampling, lead, exact=exact)
         greatest = float((sampling.latency_s + sampling.hold_s).max())
         ahead = lead.per_hold(sampling)
         if self.table is None or greatest > self.table.nodes[-1] or not self._spans(ahead):
@@ -279,9 +279,7 @@ def _point(
     models: Models, stale: StaleModel, base: Sampling, pattern: str, rate_hz: float
 ) -> CurvePoint:
     made = models.sensor.apply(sampling_at(base, pattern, rate_hz, models))
-    return CurvePoint(
-        pattern, rate_hz, age_parts(made).mean_ms, stale(made), end_rms(models, made)
-    )
+    return CurvePoint(pattern, rate_hz, age_parts(made).mean_ms, stale(made), end_rms(models, made))
 
 
 def _even_interval(

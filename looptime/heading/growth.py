@@ -93,7 +93,8 @@ def growth(error: Float, spacing_s: float) -> Growth:
     if law == CANNOT_TELL:
         return Growth(law, power, Figure(None))
     level = figure(
-        float(np.mean(np.log(whole) - LAWS[law] * x)), np.mean(np.log(parts) - LAWS[law] * x, axis=1)
+        float(np.mean(np.log(whole) - LAWS[law] * x)),
+        np.mean(np.log(parts) - LAWS[law] * x, axis=1),
     )
     values = [None if v is None else float(np.exp(v)) for v in (level.value, level.low, level.high)]
     return Growth(law, power, Figure(*values))

@@ -204,9 +204,7 @@ def random_starts(
     return start[fits], hold[fits]
 
 
-def end_errors(
-    motion: Profile, sampling: Sampling, rule: str, step: Step, starts: Float
-) -> Float:
+def end_errors(motion: Profile, sampling: Sampling, rule: str, step: Step, starts: Float) -> Float:
     """Error at the end of a finite motion begun at each of many moments.
 
     ``sum(v_k w(s_k - start)) - angle``. Within one piece of the profile the rate is a line in

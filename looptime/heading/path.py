@@ -44,7 +44,7 @@ def even_drift(turn_rate: float, latency_s: float, period_s: float) -> float:
     Examples
     --------
     >>> round(even_drift(math.radians(180), 0.005, 0.02), 6)
-    0.04711
+    0.047099
     """
     x = turn_rate * period_s / 2
     return math.sin(turn_rate * (latency_s + period_s / 2)) * float(np.sinc(x / math.pi))

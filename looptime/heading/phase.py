@@ -74,7 +74,9 @@ def phase_lost(sampling: Sampling, mean_age: Figure, crossover_hz: float) -> Pha
     if len(T) >= STRETCH:
         area = np.concatenate([[0.0], np.cumsum(T * (L + T / 2))])
         time = sampling.use_s - sampling.use_s[0]
-        worst = float(np.max((area[STRETCH:] - area[:-STRETCH]) / (time[STRETCH:] - time[:-STRETCH])))
+        worst = float(
+            np.max((area[STRETCH:] - area[:-STRETCH]) / (time[STRETCH:] - time[:-STRETCH]))
+        )
     return PhaseLost(
         crossover_hz, mean_age.times(0.36 * crossover_hz), 360.0 * crossover_hz * worst
     )

@@ -83,7 +83,9 @@ def required_rate(
         )
         for pattern in patterns
     }
-    return Required(tolerance, judged, rates, _missed(tolerance, judged, curve, recorded, even_alike))
+    return Required(
+        tolerance, judged, rates, _missed(tolerance, judged, curve, recorded, even_alike)
+    )
 
 
 def _size(point: CurvePoint, judged: str, end: str = "value") -> float:

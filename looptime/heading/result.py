@@ -299,6 +299,9 @@ def _required(required: Required) -> Json:
     return {
         "tolerance": required.tolerance,
         "judged": required.judged,
-        **{pattern.replace(" ", "_"): rate.to_dict() for pattern, rate in required.by_pattern.items()},
+        **{
+            pattern.replace(" ", "_"): rate.to_dict()
+            for pattern, rate in required.by_pattern.items()
+        },
         "missed_by": required.missed_by,
     }

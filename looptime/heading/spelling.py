@@ -103,7 +103,9 @@ def _profile_file(path: Path) -> Profile:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise LogError("no such file: a motion file has time_s,turn_rate_deg_s", str(path)) from None
+        raise LogError(
+            "no such file: a motion file has time_s,turn_rate_deg_s", str(path)
+        ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise LogError(f"the motion file cannot be read ({error})", str(path)) from None
     rows: list[tuple[float, float]] = []
@@ -235,5 +237,7 @@ def _left_out_error(fit, time: Float, value: Float, weight: float) -> float:  # 
     for fold in range(5):
         out = np.zeros(len(time), dtype=bool)
         out[1 + fold : -1 : 5] = True
-        total += float(np.sum((fit(time[~out], value[~out], lam=weight)(time[out]) - value[out]) ** 2))
+        total += float(
+            np.sum((fit(time[~out], value[~out], lam=weight)(time[out]) - value[out]) ** 2)
+        )
     return total

@@ -28,8 +28,9 @@ __all__ = ["NO_LEAD", "Lead", "Stale", "parse_lead", "stale_along", "stale_every
 Float = NDArray[np.float64]
 
 #: Nodes and weights of Gauss-Legendre quadrature on [0, 1], exact for polynomials to degree 7.
-_NODES, _WEIGHTS = (np.polynomial.legendre.leggauss(4)[0] + 1) / 2, (
-    np.polynomial.legendre.leggauss(4)[1] / 2
+_NODES, _WEIGHTS = (
+    (np.polynomial.legendre.leggauss(4)[0] + 1) / 2,
+    (np.polynomial.legendre.leggauss(4)[1] / 2),
 )
 _GRID = 1000
 
@@ -223,7 +224,9 @@ def _error_at(motion: Motion, phases: Float, age: float, lead: float) -> Float:
     return error - lead * motion.rate(phases - age) if lead else error
 
 
-def stale_along(motion: Motion, sampling: Sampling, lead: Lead = NO_LEAD) -> Stale:
+def stale_along(
+    motion: Motion, sampling: Sampling, lead: Lead = NO_LEAD, *, exact: bool = True
+) -> Stale:
     """Figures for a motion with its own place in time, such as the recorded one.
 
     Every hold is cut at the motion's knots; on each piece the heading is a polynomial of degree 3
@@ -235,6 +238,8 @@ def stale_along(motion: Motion, sampling: Sampling, lead: Lead = NO_LEAD) -> Sta
         Times count as those of the sampling do.
     sampling : Sampling
     lead : Lead
+    exact : bool
+        Whether the percentile is found from every piece rather than a table of sizes.
 
     Returns
     -------
@@ -260,11 +265,13 @@ def stale_along(motion: Motion, sampling: Sampling, lead: Lead = NO_LEAD) -> Sta
     ends += [motion.heading(edges[:-1] + width / 2) - believed[hold]]
     ends += [motion.heading(edges[1:]) - believed[hold]]
     largest = float(np.abs(np.stack(ends)).max())
-    p95 = _quantile_along(ends, width, sampling.block[hold], largest)
+    p95 = _quantile_along(ends, width, sampling.block[hold], largest, exact)
     return _figures(sums, by_block(sampling, sampling.hold_s), p95, largest)
 
 
-def _quantile_along(ends: list[Float], width: Float, block: NDArray, largest: float) -> Figure:
+def _quantile_along(
+    ends: list[Float], width: Float, block: NDArray, largest: float, exact: bool
+) -> Figure:
     """p95 with its interval, the error taken to run evenly through each half of a piece."""
     first = np.concatenate(ends[:2])
     last = np.concatenate(ends[1:])
@@ -275,5 +282,6 @@ def _quantile_along(ends: list[Float], width: Float, block: NDArray, largest: fl
         return Figure(0.0, 0.0, 0.0)
     grid = np.geomspace(largest * 1e-5, largest * 1.0001, _GRID)
     group = np.tile(block, 4)[some]
-    cdf = cdf_on_grid(lows[some], highs[some], weight[some], group, BLOCKS, grid)
-    return quantile_from_cdf(grid, cdf, 0.95)
+    lows, highs, weight = lows[some], highs[some], weight[some]
+    found = quantile_from_cdf(grid, cdf_on_grid(lows, highs, weight, group, BLOCKS, grid), 0.95)
+    return _moved(found, interval_quantile(lows, highs, weight, 0.95)) if exact else found

@@ -119,7 +119,9 @@ class Setup:
         for name, least in (("latency_ms", 0.0), ("slow_ms", 1e-9), ("speed_m_s", 1e-9)):
             value = getattr(self, name)
             if value is not None and not least <= value < math.inf:
-                raise UsageError(f"{name} is {value:g}: it must be {'0 or more' if not least else 'above 0'}")
+                raise UsageError(
+                    f"{name} is {value:g}: it must be {'0 or more' if not least else 'above 0'}"
+                )
 
 
 @dataclass(frozen=True)
@@ -194,7 +196,9 @@ def study(
     if pattern not in PATTERNS:
         raise UsageError(f"pattern {pattern!r} is not known: use {', '.join(PATTERNS)}")
     if (pattern == "as recorded") != (rate_hz is None):
-        raise UsageError("a loop rate goes with the patterns even, log shape and scaled, and they with it")
+        raise UsageError(
+            "a loop rate goes with the patterns even, log shape and scaled, and they with it"
+        )
     base = _base(run, setup.labels, motion, sample_loops)
     models = _models(motion, setup, base)
     _long_enough(motion, base)
@@ -336,7 +340,10 @@ def _ensemble(error: Float, weight: Float, block: NDArray, *, signed: bool = Fal
     ranked = (size[order], weight[order], block[order])
     p95 = _weighted_quantile(ranked[0], ranked[1])
     lefts = np.array(
-        [_weighted_quantile(ranked[0], np.where(ranked[2] == b, 0.0, ranked[1])) for b in range(BLOCKS)]
+        [
+            _weighted_quantile(ranked[0], np.where(ranked[2] == b, 0.0, ranked[1]))
+            for b in range(BLOCKS)
+        ]
     )
     return Ensemble(
         figure(float(mean / time), left[:, 1]),

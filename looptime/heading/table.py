@@ -27,6 +27,8 @@ Float = NDArray[np.float64]
 
 #: Shortest age told apart from 0 [s].
 SHORTEST_S = 2e-4
+#: Sizes of error passed over in the first look for a quantile.
+_STRIDE = 40
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ class AgeTable:
         Largest size over the motion.
     grid : float array, shape (v,) [rad]
         Sizes of error.
-    below : float array, shape (i m, v)
+    below : float array, shape (v, i m)
         Share of the motion whose error is at most `grid`, averaged over each cell of ages.
     phases : int
         About how many moments of the motion were taken.
@@ -108,17 +110,18 @@ class AgeTable:
         -------
         Figure
         """
-        used = np.flatnonzero(cells.any(axis=0))
-        total = cells.sum(axis=0)[used] @ self.below[used]
-        near = int(np.searchsorted(total, share * cells.sum()))
-        columns = slice(max(near - 40, 0), near + 41)
-        by_block = cells[:, used] @ self.below[used, columns]
-        return quantile_from_cdf(self.grid[columns], by_block, share, cells.sum(axis=1))
+        whole = cells.sum(axis=0)
+        goal = share * float(whole.sum())
+        # a coarse look at every 40th size, then all sizes in the bracket that it finds
+        coarse = int(np.searchsorted(self.below[::_STRIDE] @ whole, goal)) * _STRIDE
+        rows = slice(max(coarse - 2 * _STRIDE, 0), coarse + _STRIDE + 1)
+        by_block = (self.below[rows] @ cells.T).T
+        return quantile_from_cdf(self.grid[rows], by_block, share, cells.sum(axis=1))
 
 
 def make_table(
-    motion: Motion, lead: Lead, greatest_s: float, *, cells: int = 1600, phases: int = 512,
-    leads: Float | None = None,
+    motion: Motion, lead: Lead, greatest_s: float, *, cells: int = 1600, phases: int = 256,
+    sizes: int = 2000, leads: Float | None = None,
 ) -> AgeTable:  # fmt: skip
     """The table of a motion and a lead.
 
@@ -129,8 +132,8 @@ def make_table(
     lead : Lead
     greatest_s : float [s]
         Greatest age that will be asked for.
-    cells, phases : int
-        Resolution; halving it moves no figure by more than 1e-4.
+    cells, phases, sizes : int
+        Resolution in age, phase and size of error; halving it moves no figure by more than 1e-4.
     leads : float array, optional, shape (i,) [s]
         Leads to tabulate where the lead is measured.
 
@@ -150,13 +153,14 @@ def make_table(
         error = heading - motion.heading(before)
         rows.append(error - ahead * motion.rate(before) if ahead else error)
     peak = np.concatenate([np.abs(e).max(axis=1) for e in rows])
-    grid = np.geomspace(max(peak.max(), 1e-12) * 1e-5, max(peak.max(), 1e-12) * 1.0001, 1000)
+    highest = max(float(peak.max()), 1e-12) * 1.0001
+    grid = np.geomspace(highest * min(1e-4, 3e-4 / nodes[-1]), highest, sizes)
     return AgeTable(
         lead, at, nodes,
         np.concatenate([np.abs(e) @ shares for e in rows]),
         np.concatenate([(e * e) @ shares for e in rows]),
         np.concatenate([np.sin(e) @ shares for e in rows]),
-        peak, grid, np.concatenate([_below(e, shares, grid) for e in rows]), phases,
+        peak, grid, np.concatenate([_below(e, shares, grid) for e in rows]).T.copy(), phases,
     )  # fmt: skip
 
 
@@ -253,7 +257,7 @@ def _age_weights(
     second = np.zeros((groups, len(nodes)))
     m = len(nodes)
     for value, sign in ((begin, 1.0), (begin + width, -1.0)):
-        at = group * (m + 1) + np.searchsorted(nodes, value)
+        at = group * (m + 1) + _first_node_above(nodes, value)
         ones = np.bincount(at, weight, minlength=groups * (m + 1))
         w1 = value if weight is None else weight * value
         sums = [ones, np.bincount(at, w1, minlength=groups * (m + 1))]
@@ -265,3 +269,11 @@ def _age_weights(
     steps = np.diff(second, axis=1) / np.diff(nodes)
     hats = np.diff(steps, axis=1, prepend=0.0)
     return np.concatenate([hats, first[:, -1:] - steps[:, -1:]], axis=1), cells
+
+
+def _first_node_above(nodes: Float, value: Float) -> NDArray[np.intp]:
+    """As searchsorted, by the nodes' even ratio: they are 0, then a geometric sequence."""
+    ratio = np.log(nodes[-1] / nodes[1]) / (len(nodes) - 2)
+    with np.errstate(divide="ignore"):
+        place = np.ceil((np.log(value) - np.log(nodes[1])) / ratio) + 1
+    return np.clip(np.where(value <= 0, 0, place), value > 0, len(nodes)).astype(np.intp)

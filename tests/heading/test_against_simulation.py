@@ -96,7 +96,11 @@ def test_integrated_heading_and_path_agree(seed, kind):
     read = taken[(taken >= begin) & (taken <= begin + ticks)] - begin
     rate = np.radians(sim.turn_rate_deg_s(kind, numbers, read * sim.TICK))
     step = np.diff(read) * sim.TICK
-    values = {"hold-first": rate[:-1], "hold-last": rate[1:], "trapezoid": (rate[1:] + rate[:-1]) / 2}
+    values = {
+        "hold-first": rate[:-1],
+        "hold-last": rate[1:],
+        "trapezoid": (rate[1:] + rate[:-1]) / 2,
+    }
     start_s = (begin - taken[0]) * sim.TICK
     for rule in RULES:
         if kind == "turn":
@@ -120,7 +124,11 @@ def _check_path(motion, sampling, heading, read, start_s, ticks):
     span = min(ticks, 40_000)
     direction = np.exp(1j * (heading[1 : span + 1] + heading[:span]) / 2)
     cut = np.append(read[read < span], span)
-    before = 0.0 if motion.duration_s is not None else float(motion.heading(-start_offset(read, sampling, start_s)))
+    before = (
+        0.0
+        if motion.duration_s is not None
+        else float(motion.heading(-start_offset(read, sampling, start_s)))
+    )
     theta = np.concatenate([[before], heading[cut[:-1]]])
     computed = np.sum(np.diff(np.concatenate([[0], cut])) * np.exp(1j * theta)) * sim.TICK
     wanted = computed - direction.sum() * sim.TICK
@@ -154,9 +162,7 @@ def test_extrapolating_code_agrees(kind, lead):
     x = (np.arange(200) + 0.5)[:, None] / 200 * seconds
     every = slice(None, None, 20)
     back = x - age[every]
-    rate = np.radians(
-        sim.turn_rate_deg_s(kind, numbers, back.ravel()).reshape(back.shape)
-    )
+    rate = np.radians(sim.turn_rate_deg_s(kind, numbers, back.ravel()).reshape(back.shape))
     error = motion.heading(x) - motion.heading(back) - ahead[hold[every]] * rate
     size = np.abs(error)
     assert found.mean.value == pytest.approx(size.mean(), rel=0.01)
