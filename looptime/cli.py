@@ -21,7 +21,9 @@ from looptime.schema import LAYOUTS
 from looptime.units import UNITS
 
 if TYPE_CHECKING:
+    from looptime.analysers import Summary
     from looptime.parsers.read import Log
+    from looptime.run import Run
 
 __all__ = ["cli", "run"]
 
@@ -128,6 +130,46 @@ class Reading:
             loop_call=self.loop_call,
         )
 
+    def part(self, run: Run) -> Run:
+        """The part of a run that was asked for."""
+        from looptime.analysers.part import part
+
+        chosen = run
+        for where in self.where or (None,):
+            chosen = part(chosen, self.phase, self.from_s, self.to_s, where)
+        return chosen
+
+    def summaries(self, run: Run) -> tuple[Summary, ...]:
+        """Summaries of a run: by phase where the log has phases and none was asked for."""
+        from looptime.analysers import summarise, summarise_phases
+
+        chosen = run
+        for where in self.where[1:]:
+            from looptime.analysers.part import part
+
+            chosen = part(chosen, where=where)
+        given: dict[str, Any] = {
+            "from_s": self.from_s,
+            "to_s": self.to_s,
+            "where": self.where[0] if self.where else None,
+            "budget_ms": self.budget,
+            "serious_ms": self.project.serious_ms,
+            "keep_warmup": self.keep_warmup,
+        }
+        if self.phase is not None:
+            return (summarise(chosen, phase=self.phase, **given),)
+        return summarise_phases(chosen, **given)
+
+    def run(self, path: str) -> Run:
+        """The one run of a log, cut to the part that was asked for."""
+        log = self.log(path)
+        if len(log.runs) > 1:
+            print(
+                f"looptime: {path}: holds {len(log.runs)} runs; the longest is taken",
+                file=sys.stderr,
+            )
+        return self.part(max(log.runs, key=len))
+
     @property
     def budget(self) -> float | None:
         """The budget [ms]: the option, else the project's."""
@@ -195,6 +237,13 @@ def _show(*parts: Any) -> None:
     show(parts)
 
 
+def _say_project(reading: Reading) -> None:
+    from looptime.views.terminal import plain
+
+    if reading.project.path is not None:
+        _show(plain(f"project {reading.project.path}", longest=300))
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(looptime.__version__, prog_name="looptime")
 def cli() -> None:
@@ -215,7 +264,6 @@ def summary(
     draft_project: str | None,
 ) -> None:
     """How fast and even the loop is, and where its time goes."""
-    from looptime.analysers import summarise
     from looptime.views import json
 
     codes, parts = {FINE}, []
@@ -223,10 +271,7 @@ def summary(
     for path in _paths(logs):
         try:
             log = reading.log(path)
-            runs = [
-                summarise(run, budget_ms=reading.budget, keep_warmup=reading.keep_warmup)
-                for run in log.runs
-            ]
+            runs = [found for run in log.runs for found in reading.summaries(run)]
         except LooptimeError as error:
             codes.add(_complain(str(error)))
             entries.append({"path": path, "error": str(error)})
@@ -235,7 +280,8 @@ def summary(
         parts.append((log, runs))
     if as_json:
         print(json.dumps(json.document(logs=entries)))
-    else:
+    elif parts:
+        _say_project(reading)
         from looptime.views.summary_text import render_summary
 
         for log, runs in parts:
