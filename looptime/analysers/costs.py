@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -139,7 +140,11 @@ def _group(name: str, rows: list[CallCost]) -> GroupCost:
     )
 
 
-def costs(basis: Basis, slow: Bool | None = None) -> Costs:
+def costs(
+    basis: Basis,
+    slow: Bool | None = None,
+    first_ms: Mapping[tuple[int, int], float] | None = None,
+) -> Costs:
     """Cost of every call name on every thread.
 
     Every column that adds up is a linear sum over self times: shares over the quantity judged
@@ -152,6 +157,8 @@ def costs(basis: Basis, slow: Bool | None = None) -> Costs:
         From `looptime.analysers.basis.prepare`.
     slow : bool array, shape (n,), optional
         Which loops are slow (`looptime.analysers.slow.slow_loops`).
+    first_ms : dict of (thread code, name code) to float, optional [ms]
+        First calls of the whole run, where its warm-up was cut.
 
     Returns
     -------
@@ -161,8 +168,8 @@ def costs(basis: Basis, slow: Bool | None = None) -> Costs:
     slow = np.zeros(n, bool) if slow is None else slow
     sums = _Sums(basis, slow)
     rows = [
-        _call_cost(basis, sums, thread, code, durations)
-        for (thread, code), durations in basis.durations.items()
+        _call_cost(basis, sums, key, durations, (first_ms or {}).get(key))
+        for key, durations in basis.durations.items()
     ]
     rows.sort(key=lambda c: (not c.on_loop_thread, -c.self_ms_per_loop))
     at = sums.unattributed
@@ -244,8 +251,10 @@ class _Sums:
         }
 
 
-def _call_cost(basis: Basis, sums: _Sums, thread: int, code: int, durations: Int) -> CallCost:
-    run, n = basis.run, len(basis.run)
+def _call_cost(
+    basis: Basis, sums: _Sums, key: tuple[int, int], durations: Int, first_ms: float | None
+) -> CallCost:
+    run, n, (thread, code) = basis.run, len(basis.run), key
     label = run.names[code]
     on_loop = thread == run.loop_thread
     if on_loop:
@@ -253,6 +262,7 @@ def _call_cost(basis: Basis, sums: _Sums, thread: int, code: int, durations: Int
     else:
         at = sums.elsewhere(thread * len(run.names) + code)
     first, p50, p99, longest, others = _duration_figures(durations)
+    first = first if first_ms is None else first_ms
     return CallCost(
         label.name, _thread_name(run, thread), label.kind, label.kind_from, label.subsystem,
         label.device, label.bus, len(durations), len(durations) / n if n else 0.0,

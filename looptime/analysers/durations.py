@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from looptime.run import Run
 
-__all__ = ["call_keys", "durations_by_key"]
+__all__ = ["call_keys", "durations_by_key", "first_durations_ms"]
 
 Int = NDArray[np.integer]
 
@@ -43,6 +43,21 @@ def call_keys(run: Run) -> tuple[Int, int]:
     if threads == 1:
         return at.name, names
     return at.thread.astype(np.int32) * names + at.name, threads * names
+
+
+def first_durations_ms(run: Run) -> dict[tuple[int, int], float]:
+    """Duration of the first call of each (thread, name) [ms]."""
+    at = run.call_columns
+    if not len(at):
+        return {}
+    key, size = call_keys(run)
+    first = np.full(size, -1, np.int64)
+    first[key[::-1]] = np.arange(len(at))[::-1]  # of equal keys the last assignment stays
+    names = max(len(run.names), 1)
+    return {
+        (int(k // names), int(k % names)): float(at.duration_ns[first[k]]) / 1e6
+        for k in np.flatnonzero(first >= 0)
+    }
 
 
 def _narrow(key: Int, size: int) -> Int:

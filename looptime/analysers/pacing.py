@@ -251,7 +251,10 @@ def _from_grid(period: Float) -> tuple[str, str]:
         return "can't tell", "the typical period is zero"
     if spread <= 1e-4 * middle:
         return "fixed rate", "the periods are all alike"
-    ratio = _variance_ratio(np.clip(period, middle - 8 * spread, middle + 8 * spread))
+    # rare stalls hide the grid of a loop that skips, and are part of that of one that catches up
+    clipped = np.clip(period, middle - 8 * spread, middle + 8 * spread)
+    ratios = [r for x in (period, clipped) if (r := _variance_ratio(x)) is not None]
+    ratio = min(ratios, default=None)
     multiple = period / middle
     off = np.abs(multiple - np.round(multiple))
     late = multiple > 1.5

@@ -12,6 +12,7 @@ from looptime.analysers.blocking import Blocking, blocking
 from looptime.analysers.buses import Buses, buses
 from looptime.analysers.costs import CallCost, Costs, costs
 from looptime.analysers.drift import Changes, changes
+from looptime.analysers.durations import first_durations_ms
 from looptime.analysers.figure import to_json
 from looptime.analysers.freshness import Freshness, freshness
 from looptime.analysers.pace import Pace, pace
@@ -140,6 +141,7 @@ def summarise(
     {'by_loops': 50.0, 'by_time': 50.0}
     """
     basis = prepare(run)
+    first_ms = first_durations_ms(run)
     cut = warmup(basis, keep=keep_warmup)
     keep = in_phase(run, phase) if phase is not None else np.ones(len(run), bool)
     loops, duration_s = int(keep.sum()), float(run.loop_columns.period_ns[keep].sum()) / 1e9
@@ -150,7 +152,7 @@ def summarise(
         chosen = run.select(keep)
         basis = prepare(chosen)
     slow = slow_events(basis, budget_ms)
-    cost = costs(basis, slow.is_slow)
+    cost = costs(basis, slow.is_slow, first_ms)
     return Summary(
         run=chosen,
         basis=basis,

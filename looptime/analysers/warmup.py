@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.errors import NotEnoughError
-from looptime.stats.warmup import warm_up
+from looptime.stats.warmup import LEAST_LOOPS, warm_up
 
 __all__ = ["WarmUpCut", "warmup"]
+
+Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,7 @@ class WarmUpCut:
 def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     """Find the end of the warm-up in the quantity judged.
 
+    A level that holds and then changes is a step, not a warm-up: it is left to the change points.
     In a log with phases only the first stretch of the first phase is looked at: what changes
     with the phase is no warm-up.
 
@@ -68,7 +72,7 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
         found = warm_up(x, start_s - start_s[0] if len(start_s) else start_s)
     except NotEnoughError as error:
         return WarmUpCut(kept=keep, note=str(error))
-    if not found.loops:
+    if not found.loops or _is_step(x, found.loops):
         return WarmUpCut(kept=keep)
     head = x[: min(found.loops, len(x) // 2)]
     rest = x[found.loops :]
@@ -76,3 +80,17 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     return WarmUpCut(
         found.loops, found.seconds, gap / float(rest.mean()) if rest.mean() else None, gap, keep
     )
+
+
+def _is_step(x: Float, cut: int) -> bool:
+    """Whether the loops before the cut keep one level that differs from the level after it.
+
+    A warm-up settles: the second half of the cut lies nearer to what follows than the first. A
+    start that is faster than the rest is a warm-up only if it is short.
+    """
+    first, second = x[: cut // 2], x[cut // 2 : cut]
+    level = float(np.median(x[cut:]))
+    gap, later = float(np.median(first)) - level, float(np.median(second)) - level
+    if gap < 0 and cut > 0.1 * len(x):
+        return True
+    return len(first) >= 4 * LEAST_LOOPS and gap != 0 and later / gap > 0.75

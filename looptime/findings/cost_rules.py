@@ -10,7 +10,7 @@ from looptime.findings.finding import Finding
 
 __all__ = ["cost_findings"]
 
-_BLOCKING_SHARE = 0.15
+_BLOCKING_SHARE = 0.2
 _DEAR_SHARE = 0.5
 _UNCOVERED_SHARE = 0.3
 _SIGN_CODES = {
@@ -23,8 +23,9 @@ _SIGN_CODES = {
 def cost_findings(at: Summary) -> list[Finding]:
     """Blocking calls, signs of waiting, batches, buses, and what no call covers."""
     made = _signs(at)
+    made += _repeated(at) + _overlaps(at)
     named = {call for f in made for call in f.evidence.calls}
-    made += _repeated(at) + _batches(at) + _overlaps(at)
+    made += _batches(at)
     made += [f for f in _blocking_calls(at) if f.evidence.calls[0] not in named]
     return made + _dear(at) + _uncovered(at)
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
+import numpy as np
 from scipy.special import bdtrc
 
 from looptime.analysers.recurrence import LOOP, Recurrence
@@ -47,13 +50,13 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
     often = every(r.clock, r.period_s, r.period_loops)
     if r.call:
         text = f"{r.call} stalls the loop for {ms(r.height_ms)} {often}."
+    elif not at.costs.calls:
+        text = f"The loop stalls for {ms(r.height_ms)} {often}; the log has no calls to say where."
     elif r.parts and r.parts[0].name == UNATTRIBUTED:
         text = (
             f"The loop stalls for {ms(r.height_ms)} {often}, in no timed call: time more of it, or "
             "look at collection of memory and at other processes."
         )
-    elif not at.costs.calls:
-        text = f"The loop stalls for {ms(r.height_ms)} {often}; the log has no calls to say where."
     else:
         text = (
             f"The loop stalls for {ms(r.height_ms)} {often}, in whatever call happens to run: "
@@ -90,7 +93,10 @@ def _pauses(at: Summary) -> list[Finding]:
 
 def _at_once(at: Summary) -> list[Finding]:
     events = [e for e in at.slow.events if e.cause == "everything at once"]
-    events = [e for e in events if e.worst_ms >= 1.5 * typical_ms(at)]
+    # work that merely scatters widely is no freeze: it must stand far outside the usual range
+    middle, high = (max(float(q), 1e-9) for q in np.percentile(at.basis.judged_ms, [50, 95]))
+    far = max(1.5 * middle, middle * (high / middle) ** 3)  # 5 sd of a lognormal
+    events = [e for e in events if e.worst_ms >= far]
     if len(events) < 3:
         return []
     middle = sorted(e.excess_ms for e in events)[len(events) // 2]
@@ -114,17 +120,20 @@ def _loops(events: list[SlowEvent]) -> list[int]:
 
 def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
     """Names that lead far more of the slow loops than their share of the time explains."""
-    n = len(at.slow.events)
-    if n < _FEWEST or not at.costs.calls:
-        return _without_calls(at) if not at.costs.calls and not at.recurrence.found else []
+    if not at.costs.calls:
+        return _without_calls(at)
+    events = [e for e in at.slow.events if e.cause != "everything at once"]
+    n = len(events)
+    if n < _FEWEST:
+        return []
     rows = {c.name: c for c in at.costs.rows}
     made = []
-    for name, count in at.slow.by_culprit.items():
+    for name, count in Counter(e.culprit for e in events).most_common():
         share = min(max(rows[name].share or 0.0, 1e-9), 1 - 1e-9)
         beyond = float(bdtrc(count - 1, n, share)) < 0.001 / max(len(rows), 1)
         if name in explained or count < _FEWEST or count < 0.1 * n or not beyond:
             continue
-        mine = [e for e in at.slow.events if e.culprit == name]
+        mine = [e for e in events if e.culprit == name]
         middle = sorted(e.excess_ms for e in mine)[len(mine) // 2]
         cost = sum(e.parts[0].ms for e in mine) / max(at.pace.loops, 1)
         if middle < 0.2 * typical_ms(at):
@@ -151,7 +160,7 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
 def _without_calls(at: Summary) -> list[Finding]:
     """Slow loops in a log of bare stamps: how often and how much, no cause."""
     large = [e for e in at.slow.events if e.excess_ms >= 0.5 * typical_ms(at)]
-    if len(large) < _FEWEST:
+    if len(large) < _FEWEST or at.recurrence.found or at.pacing.late_count:
         return []
     middle = sorted(e.excess_ms for e in large)[len(large) // 2]
     text = (

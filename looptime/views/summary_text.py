@@ -1,0 +1,414 @@
+"""The summary of a log as text: in ten seconds, how the loop does and what to do first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from rich.console import RenderableType
+from rich.padding import Padding
+from rich.text import Text
+
+from looptime.analysers.blocking import BLOCKING_KINDS
+from looptime.analysers.costs import CallCost, GroupCost
+from looptime.analysers.pace import Distribution
+from looptime.analysers.summary import Summary
+from looptime.findings.finding import CAUTION, Finding
+from looptime.schema import UNATTRIBUTED
+from looptime.views.terminal import caution, heading_line, number, plain, safe, table
+
+if TYPE_CHECKING:
+    from looptime.parsers.read import Log
+
+__all__ = ["render_findings", "render_log_head", "render_run", "render_summary"]
+
+_CALLS = 12
+_NOTES = 4
+_FIRST = 5
+
+
+def render_summary(log: Log, summaries: Sequence[Summary]) -> list[RenderableType]:
+    """The summary of one log.
+
+    Parameters
+    ----------
+    log : looptime.Log
+        What was read.
+    summaries : sequence of Summary
+        Of its runs, or of the phases of its runs; those of one phase show in full.
+
+    Returns
+    -------
+    list of rich renderables
+    """
+    parts = render_log_head(log)
+    by_run: dict[int, list[Summary]] = {}
+    for at in summaries:
+        place = next((k for k, run in enumerate(log.runs) if _same_run(run, at.run)), 0)
+        by_run.setdefault(place, []).append(at)
+    for place, mine in by_run.items():
+        if len(by_run) > 1:
+            parts.append(heading_line(f"Run {place + 1} of {len(log.runs)}"))
+        if len(mine) > 1:
+            parts += _phases(mine)
+        parts += render_run(mine[0])
+    return parts
+
+
+def _same_run(whole: Any, part: Any) -> bool:
+    """Whether a part was picked out of a run: its first loop lies within it."""
+    a, b = whole.loop_columns.start_ns, part.loop_columns.start_ns
+    same = whole.rows_read == part.rows_read and whole.set_aside is part.set_aside
+    return same and bool(len(a) and len(b) and a[0] <= b[0] <= a[-1])
+
+
+def render_log_head(log: Log) -> list[RenderableType]:
+    """What was read: rows used and set aside, how the loops were found, the clock."""
+    run = log.runs[0]
+    aside = log.rows_read - log.rows_used
+    rows = f"{log.rows_read:,} read = {log.rows_used:,} used + {aside:,} set aside"
+    reasons: dict[str, int] = {}
+    for each in log.runs:
+        for reason, count in each.set_aside.counts.items():
+            reasons[reason] = reasons.get(reason, 0) + count
+    if reasons:
+        rows += " (" + ", ".join(f"{n:,} {why}" for why, n in reasons.items()) + ")"
+    clock = f"{run.clock.unit} ({run.clock.unit_from}), tick {_tick(run.clock.tick_ns)}"
+    for word, there in (("wrap", run.clock.wraps), ("jump", run.clock.jumps)):
+        if there:
+            clock += f", {len(there)} {word}{'s' if len(there) > 1 else ''}"
+    robot = run.meta.get("robot", "")
+    title = safe(log.path, 60) + (f"  ({safe(robot, 20)})" if robot else "")
+    lines = [
+        Text(title, style="bold"),
+        _labelled("rows", rows),
+        _labelled("loops", f"found by {run.loop_from}" if run.loop_from else f"{run.layout} log"),
+        _labelled("clock", clock),
+    ]
+    lines += [_labelled("", safe(note, 300)) for note in run.clock.notes]
+    return list(lines)
+
+
+def _tick(tick_ns: int) -> str:
+    if tick_ns < 1000:
+        return f"{tick_ns} ns"
+    return f"{tick_ns / 1000:g} us" if tick_ns < 1_000_000 else f"{tick_ns / 1e6:g} ms"
+
+
+def _labelled(label: str, text: str) -> RenderableType:
+    return _hanging(f"  {label:<8}", text)
+
+
+def _hanging(lead: str, text: str) -> RenderableType:
+    """Text whose further lines are indented as far as its first."""
+    from rich.table import Table
+
+    grid = Table.grid(padding=0)
+    grid.add_column(width=len(lead), no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row(Text(lead), Text(safe(text, 1000)))
+    return grid
+
+
+def _phases(summaries: Sequence[Summary]) -> list[RenderableType]:
+    rows = []
+    for at in summaries:
+        p, over = at.pace.period_ms, at.pace.overruns
+        rows.append(
+            [
+                at.phase or "(none)",
+                f"{at.pace.loops:,}",
+                number(at.pace.duration_s),
+                number(at.pace.rate_hz.by_time),
+                number(p.p50.value),
+                number(p.p99.value),
+                number(p.max),
+                _percent(over.share),
+            ]
+        )
+    heads = ["phase", "loops", "s", "loops/s", "p50 ms", "p99 ms", "max ms", "over"]
+    shown = summaries[0].phase or "(none)"
+    others = "--phase NAME shows another one in full."
+    return [
+        heading_line("By phase"),
+        _indent(table(heads, rows)),
+        _indent(Text(f"In full below: {safe(shown)}. {others}")),
+    ]
+
+
+def _percent(share: float | None, digits: int = 2) -> str:
+    if share is None:
+        return "-"
+    if share == 0:
+        return "0 %"
+    return f"{number(100 * share, digits if share < 0.0995 else 2)} %"
+
+
+def _indent(part: RenderableType) -> RenderableType:
+    return Padding(part, (0, 0, 0, 2))
+
+
+def render_run(at: Summary) -> list[RenderableType]:
+    """One run, or one phase of it: verdict, findings, pace, calls, slow loops, the rest."""
+    parts: list[RenderableType] = [_used_line(at)]
+    if not at.pace.loops:
+        return [*parts, _indent(Text("There is no loop to say anything about."))]
+    parts += render_findings(at.findings)
+    parts += _pace(at) + _calls(at) + _groups(at) + _slow(at) + _buses(at) + _within(at)
+    return parts + _fresh(at)
+
+
+def _used_line(at: Summary) -> RenderableType:
+    text = f"{at.pace.loops:,} loops in {number(at.pace.duration_s)} s"
+    left_out = at.loops - at.pace.loops
+    if left_out:
+        text += (
+            f"; the first {left_out:,} ({number(at.duration_s - at.pace.duration_s, 2)} s) are "
+            "warm-up and not in the figures (--keep-warmup)"
+        )
+    elif at.warmup.loops and at.warmup.kept:
+        text += f"; the first {at.warmup.loops:,} are warm-up and stay in the figures"
+    return _labelled("figures", text)
+
+
+def render_findings(findings: Sequence[Finding]) -> list[RenderableType]:
+    """What to do first: findings in order of what acting on them would buy."""
+    parts: list[RenderableType] = [heading_line("What stands out, what matters most first")]
+    main = [f for f in findings if f.severity != "note"]
+    notes = [f for f in findings if f.severity == "note"][:_NOTES]
+    for place, f in enumerate(main[:_FIRST], 1):
+        parts.append(_hanging(f"  {place}. {f.severity:<5}", f.text))
+        if f.command:
+            parts.append(_hanging(" " * 10, f"> {f.command}"))
+    if len(main) > _FIRST:
+        parts.append(_indent(Text(f"{len(main) - _FIRST} more in --json.")))
+    parts += [_hanging("     note ", f.text) for f in notes]
+    if any(f.moves for f in main[:_FIRST]):
+        parts.append(_indent(caution(CAUTION)))
+    return parts
+
+
+def _pace(at: Summary) -> list[RenderableType]:
+    pace, paced = at.pace, at.pacing
+    heads = ["ms", "mean", "p50", "p90", "p95", "p99", "p99.9", "max", "sd"]
+    rows = [_distribution("period", pace.period_ms), _interval(pace.period_ms)]
+    if at.basis.judged == "work" and pace.work_ms is not None:
+        rows += [_distribution("work", pace.work_ms), _interval(pace.work_ms)]
+    by_time = pace.period_by_time_ms
+    rows.append(
+        ["by time", "", number(by_time["p50"]), number(by_time["p90"]), "",
+         number(by_time["p99"]), "", "", ""]
+    )  # fmt: skip
+    parts: list[RenderableType] = [
+        heading_line("Pace"),
+        _indent(table(heads, [r for r in rows if any(r[1:])])),
+    ]
+    rate = f"{number(pace.rate_hz.by_time)} loops a second"
+    if pace.rate_hz.by_loops is not None:
+        rate += f" (mean of 1/T {number(pace.rate_hz.by_loops)})"
+    mode = f"{paced.mode}: {paced.mode_from}"
+    if paced.nominal_hz is not None and paced.fixed_rate:
+        mode += f". Nominal {number(paced.nominal_hz)} a second"
+        if paced.rate_error_ppm is not None:
+            mode += f", long-term {paced.rate_error_ppm:+.0f} ppm"
+    parts += [_labelled("rate", rate), _labelled("pacing", mode)]
+    if pace.headroom_ms is not None:
+        head = pace.headroom_ms
+        parts.append(
+            _labelled(
+                "headroom",
+                f" {number(head['p50'].value)} ms as a rule, {number(head['p99'].value)} ms in the "
+                "busiest loops of a hundred",
+            )
+        )
+    elif paced.fixed_rate:
+        parts.append(_labelled("headroom", " can't tell: the pacing wait is not logged"))
+    return [*parts, _labelled("over", _overruns(at))]
+
+
+def _distribution(label: str, at: Distribution) -> list[str]:
+    figures = (at.mean, at.p50, at.p90, at.p95, at.p99, at.p999)
+    return [label, *(number(f.value) for f in figures), number(at.max), number(at.sd, 2)]
+
+
+def _interval(at: Distribution) -> list[str]:
+    figures = (at.mean, at.p50, at.p90, at.p95, at.p99, at.p999)
+    halves = [
+        "" if f.low is None or f.high is None else f"±{number((f.high - f.low) / 2, 2)}"
+        for f in figures
+    ]
+    return ["  95 %" if any(halves) else "", *halves, "", ""]
+
+
+def _overruns(at: Summary) -> str:
+    over = at.pace.overruns
+    if over.budget_ms is None:
+        return "no budget set: --budget-ms MS counts the loops above it"
+    source = "" if over.budget_from == "as given" else f" ({over.budget_from})"
+    text = (
+        f"{over.count:,} loops ({_percent(over.share)}) above {number(over.budget_ms)} ms{source}, "
+        f"{_percent(over.time_share)} of the time"
+    )
+    if over.serious_ms is not None:
+        text += f"; {over.serious_count:,} above {number(over.serious_ms)} ms"
+    return text
+
+
+def _calls(at: Summary) -> list[RenderableType]:
+    if not at.costs.calls:
+        return []
+    blocks = {b.name: b for b in at.blocking if b.on_loop_thread}
+    rows = []
+    shown = at.costs.rows[:_CALLS]
+    if at.costs.unattributed not in shown:
+        shown = (*shown[: _CALLS - 1], at.costs.unattributed)
+    for call in shown:
+        block = blocks.get(call.name)
+        mark = "" if block is None else "yes" if _sure(block, call) else "likely"
+        rows.append(_call_row(call, mark))
+    heads = ["call", "kind", "a loop", "ms/loop", "share", "p50 ms", "p99 ms", "slow+", "blocks"]
+    left = len(at.costs.rows) - len(shown)
+    note = f"share of the {at.basis.judged}; slow+: ms more in slow loops than in typical ones"
+    parts = [
+        heading_line("Where the time goes" + _thread(at)),
+        _indent(table(heads, rows, left=(0, 1))),
+        _indent(Text((f"and {left:,} more; " if left else "") + note)),
+    ]
+    others = [c for c in at.costs.calls if not c.on_loop_thread]
+    if others:
+        parts.append(heading_line("Other threads"))
+        heads = ["call", "thread", "a loop", "ms/loop", "p50 ms", "p99 ms", "max ms"]
+        other_rows = [
+            [safe(c.name, 26), safe(c.thread, 14), number(c.calls_per_loop),
+             number(c.self_ms_per_loop), number(c.p50_ms), number(c.p99_ms), number(c.max_ms)]
+            for c in others[:6]
+        ]  # fmt: skip
+        parts.append(_indent(table(heads, other_rows, left=(0, 1))))
+    return parts
+
+
+def _sure(block: Any, call: CallCost) -> bool:
+    return block.inferred or (call.kind in BLOCKING_KINDS and call.kind_from != "guessed")
+
+
+def _thread(at: Summary) -> str:
+    names = at.run.thread_names
+    if len(names) < 2 or not 0 <= at.run.loop_thread < len(names):
+        return ""
+    return f" (the loop's thread, {safe(names[at.run.loop_thread], 20)})"
+
+
+def _call_row(call: CallCost, mark: str) -> list[str]:
+    kind = "" if call.name == UNATTRIBUTED else call.kind
+    kind += "?" if call.kind_from == "guessed" and kind not in ("", "other") else ""
+    return [
+        safe(call.name, 22),
+        kind,
+        number(call.calls_per_loop, 2) if call.name != UNATTRIBUTED else "",
+        number(call.self_ms_per_loop),
+        _percent(call.share),
+        number(call.p50_ms),
+        number(call.p99_ms),
+        number(call.slow_excess_ms, 2),
+        mark,
+    ]
+
+
+def _groups(at: Summary) -> list[RenderableType]:
+    if not at.costs.calls:
+        return []
+    lines = []
+    for label, word in (("kind", "kinds"), ("subsystem", "systems")):
+        groups = [g for g in at.costs.by(label) if g.share]
+        if len(groups) > 1:
+            lines.append(_labelled(word, _group_line(groups)))
+    return lines
+
+
+def _group_line(groups: Sequence[GroupCost]) -> str:
+    shown = [f"{safe(g.name, 24)} {_percent(g.share)}" for g in groups[:7]]
+    return ", ".join(shown) + (f", {len(groups) - 7} more" if len(groups) > 7 else "")
+
+
+def _slow(at: Summary) -> list[RenderableType]:
+    slow = at.slow
+    if slow.threshold_ms is None:
+        return []
+    above = f"{number(slow.threshold_ms)} ms of {at.basis.judged}"
+    parts: list[RenderableType] = [heading_line("Slow loops")]
+    if not slow.count:
+        return [*parts, _indent(Text(f"None: no loop stands out above {above}."))]
+    text = (
+        f"{slow.count:,} loops ({_percent(slow.share)}, {_percent(slow.time_share)} of the time) "
+        f"stand out above {above}, in {len(slow.events):,} spells."
+    )
+    parts.append(_indent(Text(text)))
+    leaders = list(slow.by_culprit.items())[:4]
+    if at.costs.calls and leaders:
+        named = ", ".join(f"{safe(name, 30)} {n:,}" for name, n in leaders)
+        parts.append(_indent(Text(f"What stretched most in them: {named}")))
+    for r in at.recurrence.found:
+        beat = {"loops": f"every {number(r.period_loops)} loops"}.get(
+            r.clock, f"every {number(r.period_s)} s"
+        )
+        who = safe(r.call) if r.call else "no single call"
+        parts.append(
+            _indent(Text(f"Comes back {beat}: {number(r.height_ms)} ms, {who} ({r.events} times)"))
+        )
+    return parts
+
+
+def _buses(at: Summary) -> list[RenderableType]:
+    if not at.buses.buses:
+        return []
+    rows = [
+        [safe(b.bus, 20), number(b.transactions_per_loop), number(b.ms_per_loop),
+         _percent(b.share), number(b.other_transactions_per_loop), number(b.other_ms_per_loop),
+         _percent(b.busy_share)]
+        for b in at.buses.buses
+    ]  # fmt: skip
+    heads = ["bus", "a loop", "ms/loop", "share", "others a loop", "others ms", "busy"]
+    return [heading_line("Buses"), _indent(table(heads, rows))]
+
+
+def _within(at: Summary) -> list[RenderableType]:
+    """Whether the run changes along its way."""
+    changes = at.changes
+    if changes.drift is None and not changes.change_points:
+        return []
+    if changes.better == "drift" and changes.drift is not None:
+        d = changes.drift.change_ms
+        text = f"drifts by {number(d.value)} ms ({number(d.low)} to {number(d.high)})"
+    elif changes.better == "steps":
+        steps = ", ".join(
+            f"{number(p.step_ms)} ms at {number(p.time_s)} s" for p in changes.change_points[:5]
+        )
+        text = f"changes its level: {steps}"
+    else:
+        text = "no drift and no change of level seen"
+    return [_labelled("along", text)]
+
+
+def _fresh(at: Summary) -> list[RenderableType]:
+    ages = [f for f in at.freshness if f.age_ms is not None][:8]
+    held = [f for f in at.freshness if f.age_ms is None][:4]
+    if not ages and not held:
+        return []
+    rows = [
+        [safe(f.name, 26), safe(f.source), number(f.age_ms.p50), number(f.age_ms.p90),
+         number(f.age_ms.max), number(f.fresh_hz), str(f.longest_hold_loops)]
+        for f in ages
+        if f.age_ms is not None
+    ]  # fmt: skip
+    rows += [
+        [safe(f.name, 26), "signal", "", "", "", number(f.fresh_hz), str(f.longest_hold_loops)]
+        for f in held
+    ]
+    heads = ["reading", "how", "age p50", "p90", "max ms", "new/s", "held"]
+    used = ages[0].used_at if ages else "each logged row"
+    note = f"age at {used}; held: most loops in a row with the same one"
+    return [
+        heading_line("Freshness of readings"),
+        _indent(table(heads, rows, left=(0, 1))),
+        _indent(plain(note, 100)),
+    ]
