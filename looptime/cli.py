@@ -130,28 +130,21 @@ class Reading:
             loop_call=self.loop_call,
         )
 
-    def part(self, run: Run) -> Run:
+    def part(self, run: Run, with_phase: bool = True) -> Run:
         """The part of a run that was asked for."""
-        from looptime.analysers.part import part
+        from looptime.analysers import part
 
-        chosen = run
-        for where in self.where or (None,):
-            chosen = part(chosen, self.phase, self.from_s, self.to_s, where)
+        chosen = part(run, self.phase if with_phase else None, self.from_s, self.to_s)
+        for where in self.where:
+            chosen = part(chosen, where=where)
         return chosen
 
     def summaries(self, run: Run) -> tuple[Summary, ...]:
         """Summaries of a run: by phase where the log has phases and none was asked for."""
         from looptime.analysers import summarise, summarise_phases
 
-        chosen = run
-        for where in self.where[1:]:
-            from looptime.analysers.part import part
-
-            chosen = part(chosen, where=where)
+        chosen = self.part(run, with_phase=False)
         given: dict[str, Any] = {
-            "from_s": self.from_s,
-            "to_s": self.to_s,
-            "where": self.where[0] if self.where else None,
             "budget_ms": self.budget,
             "serious_ms": self.project.serious_ms,
             "keep_warmup": self.keep_warmup,
