@@ -26,6 +26,7 @@ counted; the sequence number shows where. Trouble with the file never reaches th
 
 import atexit
 import datetime
+import math
 import os
 import pathlib
 import sys
@@ -354,7 +355,7 @@ class Recorder:
             (now, begin), second, code, seq = lane.ring[row % lane.size]
             value = ""
             if code & 3 == _SIGNAL:
-                value, second = "%.9g" % second, begin
+                value, second = ("%.9g" % second if math.isfinite(second) else ""), begin
             # start and end are cut alike, so a nested call never sticks out of its enclosing one
             first = (begin - self._origin) // step
             length = (second - self._origin) // step - first

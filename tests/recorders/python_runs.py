@@ -46,7 +46,7 @@ def plain(folder):
         p.rec.phase("standby" if k < 2 else "operator")
         p.rec.loop()
         p.nested()
-        p.rec.signal("heading_deg", k * -0.25)
+        p.rec.signal("heading_deg", float("nan") if k == 4 else k * -0.25)
         if k == 3:
             reader.start()
             reader.join()

@@ -52,19 +52,18 @@ def with_priority(command: list[str]) -> list[str]:
     return command
 
 
-def run_rig(settings: dict[str, Any], language: str, classes: Path) -> dict[str, Any]:
-    """Run the rig once and return its own figures; the log is in the folder ``out``."""
+def rig_command(settings: dict[str, Any], language: str, classes: Path) -> list[str]:
+    """Return the command that runs the rig with these settings."""
     if language == "java":
         command = ["java", *JAVA_OPTIONS, "-cp", str(classes), "Rig"]
     else:
         command = [sys.executable, "-m", "tests.rig.rig"]
-    command += [f"{key}={value}" for key, value in settings.items()]
-    subprocess.run(with_priority(command), check=True, cwd=TOP)
-    figures: dict[str, Any] = json.loads(Path(settings["truth"]).read_text(encoding="utf-8"))
-    return figures
+    return command + [f"{key}={value}" for key, value in settings.items()]
 
 
-def record(name: str, out: Path, classes: Path, seconds: float | None = None) -> Path:
+def record(
+    name: str, out: Path, classes: Path, seconds: float | None = None, *, first: bool = False
+) -> Path:
     """Make one recording.
 
     Parameters
@@ -77,6 +76,8 @@ def record(name: str, out: Path, classes: Path, seconds: float | None = None) ->
         Folder of the compiled Java rig.
     seconds : float, optional
         Length [s], if not the one in the table.
+    first : bool
+        Whether the rig goes before all else that the machine has to do.
 
     Returns
     -------
@@ -92,7 +93,9 @@ def record(name: str, out: Path, classes: Path, seconds: float | None = None) ->
     log.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         places = {"out": folder, "name": log.name[:-7], "truth": str(Path(folder, "truth.json"))}
-        counted = run_rig({**settings, **places}, language, classes)
+        command = rig_command({**settings, **places}, language, classes)
+        subprocess.run(with_priority(command) if first else command, check=True, cwd=TOP)
+        counted = json.loads(Path(places["truth"]).read_text(encoding="utf-8"))
         (written,) = Path(folder).glob("*.csv")
         log.write_bytes(gzip.compress(written.read_bytes(), 9, mtime=0))
     truth = {"shows": shows, **RELATED.get(name, {}), "language": language, "settings": settings}
@@ -119,7 +122,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as classes:
         compile_rig(Path(classes))
         for name in options.names or RECORDINGS:
-            record(name, options.out, Path(classes), options.seconds)
+            record(name, options.out, Path(classes), options.seconds, first=True)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,114 @@
+"""The logs say what the program that made them counted itself, apart from its recorder."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from looptime import Run, read, samples
+from tests.conftest import need_tool
+from tests.rig.record import compile_rig, record
+from tests.rig.variants import PLAIN, RECORDINGS
+
+LOGS = samples.folder()
+
+
+def truth_of(log: Path) -> dict[str, Any]:
+    path = log.with_name(log.name.replace(".csv.gz", ".truth.json"))
+    truth: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    return truth
+
+
+def totals(run: Run) -> dict[str, tuple[str, int, float]]:
+    """Thread, number and total duration [ms] of the calls of each name."""
+    calls = run.calls
+    found = calls.groupby("name", observed=True)
+    count, total = found.size(), found["duration_ns"].sum() / 1e6
+    thread = found["thread"].first()
+    return {name: (thread[name], int(count[name]), float(total[name])) for name in count.index}
+
+
+def compare_with_truth(log: Path) -> None:
+    """Loops, periods, overruns, and number and total duration of every call."""
+    run = read(log)
+    truth = truth_of(log)
+    counted = truth["counted"]
+    period_ms = run.loop_columns.period_ns / 1e6
+    assert run.dropped == 0
+    assert len(run) == counted["loops"]
+    # the program and its recorder read the clock one after the other, once in a loop
+    assert period_ms.mean() == pytest.approx(counted["mean_period_ms"], abs=1e-3)
+    budget = truth["settings"]["budget_ms"]
+    near = np.abs(period_ms - budget) < 0.02
+    assert abs(int((period_ms > budget).sum()) - counted["overruns"]) <= near.sum()
+    found = totals(run)
+    timed = {name: c for name, c in counted["calls"].items() if name in found}
+    assert len(found) == len(timed)
+    for name, call in timed.items():
+        thread, count, total = found[name]
+        assert thread == call["thread"]
+        # the program counts the last loop too, which has no end, and what a thread reads in it
+        missing = call["count"] - count
+        assert 0 <= missing <= (1 if thread in ("main", "MainThread") else 10 + 0.03 * count)
+        each = total / count
+        assert each == pytest.approx(call["total_ms"] / call["count"], rel=0.03, abs=0.003)
+
+
+@pytest.mark.parametrize("name", [name for name in RECORDINGS if "/" not in name])
+def test_sample_log_states_its_truth(name):
+    """Each sample log yields the figures that the rig counted while it was recorded."""
+    compare_with_truth(LOGS / f"{name}.csv.gz")
+
+
+@pytest.mark.parametrize("name", ["season_runs/run_01", "season_runs/changed"])
+def test_season_run_states_its_truth(name):
+    """So does a run of the season, whose calls inside the subsystems are not timed."""
+    compare_with_truth(LOGS / f"{name}.csv.gz")
+
+
+def test_every_recording_is_there():
+    """The folder holds the recordings of the table, with the settings of the table."""
+    for name, (_, changed) in RECORDINGS.items():
+        settings = truth_of(LOGS / f"{name}.csv.gz")["settings"]
+        expected = {**PLAIN, **changed}
+        del expected["language"]
+        assert settings == expected
+    logs = {path.relative_to(LOGS).as_posix()[:-7] for path in LOGS.glob("**/*.csv.gz")}
+    assert set(RECORDINGS) <= logs
+
+
+def test_transactions_cost_what_the_bus_says():
+    """Single and batched reads last base + items x per item, plus jitter of the size stated."""
+    for name, call, items in (
+        ("single_reads", "drive.front_left.steer.read", 1),
+        ("batched_reads", "drive.encoders.read", 8),
+        ("single_reads", "gyro.read", 6),
+    ):
+        run = read(LOGS / f"{name}.csv.gz")
+        durations = run.calls.loc[run.calls["name"] == call, "duration_ns"] / 1e6
+        least = PLAIN["port_base_ms"] + items * PLAIN["port_per_item_ms"]
+        assert durations.min() >= least - 0.001
+        # jitter is exponential: its median is ln 2 of its mean
+        assert durations.median() == pytest.approx(
+            least + np.log(2) * PLAIN["port_jitter_ms"], abs=0.015
+        )
+
+
+@pytest.mark.parametrize("name", ["single_reads", "gyro_thread_same_bus", "paced_50hz"])
+def test_rig_records_anew(name, tmp_path):
+    """The rig runs here and now, and its new log agrees with its own counts."""
+    need_tool("java")
+    need_tool("javac")
+    classes = tmp_path / "classes"
+    classes.mkdir()
+    compile_rig(classes)
+    compare_with_truth(record(name, tmp_path, classes, seconds=2))
+
+
+def test_python_rig_records_anew(tmp_path):
+    """So does the rig in Python."""
+    compare_with_truth(record("python_single_reads", tmp_path, tmp_path, seconds=2))
