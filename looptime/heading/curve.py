@@ -17,10 +17,11 @@ from looptime.heading.jackknife import Figure, figure
 from looptime.heading.motion import Motion, Profile, Recorded
 from looptime.heading.pattern import (
     BLOCKS,
+    INSTANTS,
+    LogShape,
     Sampling,
     checked_rate,
     even,
-    log_shape,
     scaled,
 )
 from looptime.heading.sensor import PERFECT, Sensor
@@ -91,7 +92,9 @@ class CurvePoint:
     integrated_rms: Figure
 
 
-def sampling_at(base: Sampling, pattern: str, rate_hz: float, models: Models) -> Sampling:
+def sampling_at(
+    base: Sampling, pattern: str, rate_hz: float, models: Models, shape: LogShape | None = None
+) -> Sampling:
     """The sampling of a pattern at a rate, before the sensor.
 
     Parameters
@@ -102,6 +105,8 @@ def sampling_at(base: Sampling, pattern: str, rate_hz: float, models: Models) ->
         ``even``, ``log shape`` or ``scaled``.
     rate_hz : float [Hz]
     models : Models
+    shape : LogShape, optional
+        Of `base`, where many rates are asked for.
 
     Returns
     -------
@@ -110,7 +115,7 @@ def sampling_at(base: Sampling, pattern: str, rate_hz: float, models: Models) ->
     """
     checked_rate(rate_hz)
     if pattern == "log shape":
-        made = log_shape(base, rate_hz, slow_s=models.slow_s, latency_s=models.latency_s)
+        made = (shape or LogShape(base, models.slow_s)).at(rate_hz, models.latency_s)
     elif pattern == "scaled":
         made = scaled(base, rate_hz, models.latency_s)
     else:
@@ -131,10 +136,9 @@ def _even(base: Sampling, rate_hz: float, latency_s: float, models: Models) -> S
 
 
 def _moved(sampling: Sampling, by: float) -> Sampling:
-    return replace(
-        sampling,
-        **{n: getattr(sampling, n) + by for n in ("taken_s", "read_s", "use_s", "start_s")},
-    )
+    if not by:
+        return sampling
+    return replace(sampling, **{n: getattr(sampling, n) + by for n in (*INSTANTS, "use_s")})
 
 
 class StaleModel:
@@ -151,9 +155,14 @@ class StaleModel:
         greatest = float((sampling.latency_s + sampling.hold_s).max())
         ahead = lead.per_hold(sampling)
         if self.table is None or greatest > self.table.nodes[-1] or not self._spans(ahead):
-            self.prepare(greatest * 1.25, ahead)
+            self.reach([sampling])
         assert self.table is not None
         return stale_everywhere(motion, sampling, self.table, exact=exact)
+
+    def reach(self, samplings: list[Sampling]) -> None:
+        """Make the table reach to the ages and leads of these samplings, and somewhat beyond."""
+        greatest = max(float((s.latency_s + s.hold_s).max()) for s in samplings) * 1.25
+        self.prepare(greatest, np.concatenate([self.models.lead.per_hold(s) for s in samplings]))
 
     def _spans(self, ahead: Float) -> bool:
         if self.models.lead.kind != "measured" or self.table is None:
@@ -174,9 +183,9 @@ class StaleModel:
             low, high = min(low, float(self.table.leads[0])), max(high, float(self.table.leads[-1]))
         leads = np.array([low])
         if high > low * (1 + 1e-9) + 1e-12:
-            leads = np.unique(np.append(np.geomspace(max(low, 1e-5), high, 24), low))
-        cells, phases = (1600, 512) if len(leads) == 1 else (400, 192)
-        self.table = make_table(motion, lead, greatest, cells=cells, phases=phases, leads=leads)
+            leads = np.unique(np.append(np.geomspace(max(low, 1e-5), high, 20), low))
+        size = {} if len(leads) == 1 else {"cells": 300, "phases": 128, "sizes": 800}
+        self.table = make_table(motion, lead, greatest, leads=leads, **size)
 
 
 def end_rms(models: Models, sampling: Sampling) -> Figure:
@@ -231,7 +240,7 @@ def gathered(
 
 def rate_curve(
     models: Models, base: Sampling, *, rates_hz: tuple[float, ...] = RATES_HZ,
-    patterns: tuple[str, ...] = ("even", "log shape"),
+    patterns: tuple[str, ...] = ("even", "log shape"), stale: StaleModel | None = None,
 ) -> tuple[CurvePoint, ...]:  # fmt: skip
     """Figures against loop rate for each pattern.
 
@@ -243,43 +252,34 @@ def rate_curve(
     rates_hz : tuple of float [Hz]
         Ascending.
     patterns : tuple of str
+    stale : StaleModel, optional
+        To share its table.
 
     Returns
     -------
     tuple of CurvePoint
         All rates of the first pattern, then of the next.
     """
-    stale = StaleModel(models)
+    stale = stale or StaleModel(models)
+    shape = LogShape(base, models.slow_s)
     if not isinstance(models.motion, Recorded):
-        _prepare(stale, models, base, rates_hz, patterns)
+        ends = [
+            models.sensor.apply(sampling_at(base, pattern, rate, models, shape))
+            for pattern in patterns
+            for rate in (rates_hz[0], rates_hz[-1])
+        ]
+        stale.reach(ends)
     points = []
     for pattern in patterns:
         for rate in rates_hz:
-            point = _point(models, stale, base, pattern, rate)
+            made = models.sensor.apply(sampling_at(base, pattern, rate, models, shape))
+            point = CurvePoint(
+                pattern, rate, age_parts(made).mean_ms, stale(made), end_rms(models, made)
+            )
             if pattern == "even" and models.latency_s is None:
                 point = _even_interval(point, models, stale, base)
             points.append(point)
     return tuple(points)
-
-
-def _prepare(
-    stale: StaleModel, models: Models, base: Sampling, rates_hz: tuple[float, ...],
-    patterns: tuple[str, ...],
-) -> None:  # fmt: skip
-    greatest, leads = 0.0, []
-    for pattern in patterns:
-        for rate in (rates_hz[0], rates_hz[-1]):
-            made = models.sensor.apply(sampling_at(base, pattern, rate, models))
-            greatest = max(greatest, float((made.latency_s + made.hold_s).max()))
-            leads.append(models.lead.per_hold(made))
-    stale.prepare(greatest * 1.25, np.concatenate(leads))
-
-
-def _point(
-    models: Models, stale: StaleModel, base: Sampling, pattern: str, rate_hz: float
-) -> CurvePoint:
-    made = models.sensor.apply(sampling_at(base, pattern, rate_hz, models))
-    return CurvePoint(pattern, rate_hz, age_parts(made).mean_ms, stale(made), end_rms(models, made))
 
 
 def _even_interval(

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from looptime.errors import UsageError
 
 if TYPE_CHECKING:
-    from scipy.interpolate import BSpline
+    from scipy.interpolate import PPoly
 
 __all__ = ["Motion", "Profile", "Recorded", "Steady", "Weave", "turn"]
 
@@ -233,15 +233,15 @@ class Recorded(Motion):
 
     Parameters
     ----------
-    spline, rate_spline : scipy.interpolate.BSpline
+    spline, rate_spline : scipy.interpolate.PPoly
         Heading [rad] and its derivative [rad/s] over time since the run's start [s].
     begin_s, end_s : float [s]
         First and last value; the robot is taken to stand still outside.
     """
 
     text: str
-    spline: BSpline
-    rate_spline: BSpline
+    spline: PPoly
+    rate_spline: PPoly
     begin_s: float
     end_s: float
     limits: tuple[str, ...] = ()
@@ -249,7 +249,7 @@ class Recorded(Motion):
     @property
     def knots(self) -> Float:
         """Knots of the spline [s]."""
-        return np.unique(self.spline.t)
+        return np.unique(self.spline.x)
 
     @property
     def peak_rate(self) -> float:

@@ -14,11 +14,16 @@ from numpy.typing import NDArray
 
 from looptime.errors import NotEnoughError, UsageError
 
-__all__ = ["BLOCKS", "Sampling", "even", "log_shape", "sample_stretches", "scaled", "slow_limit_s"]
+__all__ = [
+    "BLOCKS", "LogShape", "Sampling", "even", "log_shape", "sample_stretches", "scaled",
+    "slow_limit_s",
+]  # fmt: skip
 
 Float = NDArray[np.float64]
 Int = NDArray[np.integer]
 
+#: Instants of a loop that come before its use.
+INSTANTS = ("taken_s", "read_s", "start_s")
 #: Blocks of consecutive loops that the jackknife leaves out in turn.
 BLOCKS = 20
 
@@ -137,7 +142,7 @@ def scaled(sampling: Sampling, rate_hz: float, latency_s: float | None = None) -
     c = sampling.rate_hz / checked_rate(rate_hz)
     origin = sampling.use_s[0]
     use = (sampling.use_s - origin) * c
-    moved = [(getattr(sampling, n) - origin) * c for n in ("taken_s", "read_s", "start_s")]
+    moved = [(getattr(sampling, n) - origin) * c for n in INSTANTS]
     made = Sampling(moved[0], moved[1], use, moved[2], sampling.block, "scaled", sampling.notes)
     return made if latency_s is None else _with_latency(made, latency_s)
 
@@ -159,6 +164,62 @@ def slow_limit_s(sampling: Sampling) -> float:
     return middle + max(3 * spread, 0.25 * middle)
 
 
+class LogShape:
+    """A log taken apart into loops and stalls, to be put together again at any rate.
+
+    Parameters
+    ----------
+    sampling : Sampling
+        As recorded.
+    slow_s : float, optional [s]
+        Slow-loop limit; else `slow_limit_s`.
+    """
+
+    def __init__(self, sampling: Sampling, slow_s: float | None = None) -> None:
+        self.sampling = sampling
+        hold = sampling.hold_s
+        limit = slow_limit_s(sampling) if slow_s is None else slow_s
+        self.base = np.minimum(hold, limit)
+        self.excess = hold - self.base
+        self.own_rate_hz = len(hold) / float(self.base.sum())
+        self.stalls = np.flatnonzero(self.excess)
+        self.moments = (np.cumsum(self.base) - self.base / 2)[self.stalls]
+        before = np.concatenate([[0.0], self.excess])
+        self.lags = {}
+        for name in INSTANTS:
+            lag = sampling.use_s - getattr(sampling, name)
+            usual = float(np.median(lag)) + limit - float(np.median(hold))
+            # a stall in hold k delays the use that ends it, and with it the reading on its way
+            stalled = np.clip(lag - usual, 0.0, before)
+            self.lags[name] = (lag - stalled, stalled)
+
+    def at(self, rate_hz: float, latency_s: float | None = None) -> Sampling:
+        """The log's shape at another rate; see `log_shape`."""
+        n = len(self.base)
+        c = self.own_rate_hz / checked_rate(rate_hz)
+        count = max(round(n / c), BLOCKS)
+        source = np.arange(count + 1) % n
+        if count % n == 0:
+            source[-1] = n
+        hold = c * self.base[source[:-1]]
+        hit = np.searchsorted(np.cumsum(hold), self.moments, side="right")
+        stalls, hit = self.stalls[hit < count], hit[hit < count]
+        hold += np.bincount(hit, self.excess[stalls], minlength=count)
+        block = self.sampling.block[source[:-1]]
+        block[hit] = self.sampling.block[stalls]
+        use = np.concatenate([[0.0], np.cumsum(hold)])
+        lag = {}
+        for name, (usual, stalled) in self.lags.items():
+            lag[name] = (c * usual)[source]
+            np.add.at(lag[name], hit + 1, stalled[stalls + 1])
+        if latency_s is not None:
+            lag["taken_s"] = lag["read_s"] = np.full(count + 1, latency_s)
+        moved = [use - lag[name] for name in INSTANTS]
+        return Sampling(
+            moved[0], moved[1], use, moved[2], block, "log shape", self.sampling.notes
+        )  # fmt: skip
+
+
 def log_shape(
     sampling: Sampling,
     rate_hz: float,
@@ -166,12 +227,12 @@ def log_shape(
     slow_s: float | None = None,
     latency_s: float | None = None,
 ) -> Sampling:
-    """This log's shape at another rate: its loops scaled, its stalls left as they are.
+    """The shape of this log at another rate: its loops scaled, its stalls left as they are.
 
     Each hold up to the slow-loop limit is scaled so that these parts have the mean
     ``1 / rate_hz``; what exceeds the limit stays in milliseconds and comes as often in time as in
     the log. The sequence lasts as long as the log: at higher rates the log's loops are gone
-    through again. At the log's own rate (`own_rate_hz`) it is the log itself.
+    through again. At the log's own rate (`LogShape.own_rate_hz`) it is the log itself.
 
     Parameters
     ----------
@@ -190,54 +251,7 @@ def log_shape(
     Sampling
         Its blocks are those of the loops, or stalls, that each hold was made from.
     """
-    limit = slow_limit_s(sampling) if slow_s is None else slow_s
-    hold = sampling.hold_s
-    base = np.minimum(hold, limit)
-    excess = hold - base
-    n = len(hold)
-    c = n / float(base.sum()) / checked_rate(rate_hz)
-    count = max(round(n / c), BLOCKS)
-    source = np.arange(count) % n
-    new_hold = c * base[source]
-    stalls = np.flatnonzero(excess)
-    moment = (np.cumsum(base) - base / 2)[stalls]
-    hit = np.searchsorted(np.cumsum(new_hold), moment, side="right")
-    inside = hit < count
-    stalls, hit = stalls[inside], hit[inside]
-    new_hold += np.bincount(hit, excess[stalls], minlength=count)
-    block = sampling.block[source].copy()
-    block[hit] = sampling.block[stalls]
-    use = np.concatenate([[0.0], np.cumsum(new_hold)])
-    source = np.append(source, n if count % n == 0 else count % n)
-    lag = {
-        name: _lag(sampling, name, excess, limit, c, source, stalls, hit)
-        for name in ("taken_s", "read_s", "start_s")
-    }
-    made = Sampling(
-        use - lag["taken_s"], use - lag["read_s"], use, use - lag["start_s"], block,
-        "log shape", sampling.notes,
-    )  # fmt: skip
-    return made if latency_s is None else _with_latency(made, latency_s)
-
-
-def own_rate_hz(sampling: Sampling, slow_s: float | None = None) -> float:
-    """Rate of the log's loops without what stalls add to them [Hz]."""
-    limit = slow_limit_s(sampling) if slow_s is None else slow_s
-    return len(sampling) / float(np.minimum(sampling.hold_s, limit).sum())
-
-
-def _lag(
-    sampling: Sampling, name: str, excess: Float, limit: float, c: float,
-    source: Int, stalls: Int, hit: Int,
-) -> Float:  # fmt: skip
-    """Time from an instant of each loop to its use: the loop's part scaled, a stall's part kept."""
-    lag = sampling.use_s - getattr(sampling, name)
-    usual = float(np.median(lag)) + limit - float(np.median(sampling.hold_s))
-    # a stall in hold k delays the use that ends it, and with it the reading on its way
-    before = np.concatenate([[0.0], excess])
-    stalled = np.clip(lag - usual, 0.0, before)
-    moved = c * (lag - stalled)[source]
-    return moved + np.bincount(hit + 1, stalled[stalls + 1], minlength=len(source))
+    return LogShape(sampling, slow_s).at(rate_hz, latency_s)
 
 
 def sample_stretches(sampling: Sampling, loops: int) -> Sampling:
@@ -267,7 +281,7 @@ def sample_stretches(sampling: Sampling, loops: int) -> Sampling:
     use = np.concatenate([[0.0], np.cumsum(hold)])
     at = np.append(keep, keep[-1] + 1)
     shift = use - sampling.use_s[at]
-    moved = [getattr(sampling, name)[at] + shift for name in ("taken_s", "read_s", "start_s")]
+    moved = [getattr(sampling, name)[at] + shift for name in INSTANTS]
     note = f"{len(keep):,} of {n:,} loops: the beginning of each of {BLOCKS} blocks"
     return Sampling(
         moved[0], moved[1], use, moved[2], sampling.block[keep], sampling.pattern,

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from looptime.errors import LogError, LooptimeError, NotEnoughError, UsageError
+from looptime.errors import LogError, NotEnoughError, UsageError
 from looptime.heading.motion import (
     LONGEST_S,
     Float,
@@ -207,14 +207,15 @@ def _fresh(time_ns: np.ndarray, value: Float) -> tuple[Float, Float]:
 
 
 def _smooth(time: Float, value: Float):  # noqa: ANN202 (a scipy spline; typing would import it)
-    from scipy.interpolate import make_smoothing_spline
+    from scipy.interpolate import PPoly, make_smoothing_spline
 
     first = 0
     if len(time) > _TUNED_ON:
         travel = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(value)))])
         first = int(np.argmax(travel[_TUNED_ON - 1 :] - travel[: len(travel) - _TUNED_ON + 1]))
     part = slice(first, first + _TUNED_ON)
-    return make_smoothing_spline(time, value, lam=_penalty(time[part], value[part]))
+    spline = make_smoothing_spline(time, value, lam=_penalty(time[part], value[part]))
+    return PPoly.from_spline(spline)
 
 
 def _penalty(time: Float, value: Float) -> float:

@@ -205,7 +205,9 @@ def study(
     stale_model = StaleModel(models)
     chosen = base if rate_hz is None else sampling_at(base, pattern, rate_hz, models)
     made = setup.sensor.apply(chosen)
-    points = rate_curve(models, base, patterns=_patterns(pattern)) if curve else ()
+    points = (
+        rate_curve(models, base, patterns=_patterns(pattern), stale=stale_model) if curve else ()
+    )
     parts = age_parts(made)
     ours = CurvePoint(
         pattern, made.rate_hz, parts.mean_ms, stale_model(made, exact=True), end_rms(models, made)
