@@ -8,9 +8,10 @@ import time
 
 import pytest
 
-from looptime.checks.adding import Job, add_logs, find_logs
+from looptime.checks.adding import Job, add_logs
 from looptime.checks.recording import Settings
 from looptime.checks.season import Season, SeasonError
+from looptime.checks.sources import find_logs
 from looptime.errors import UsageError
 from tests.checks.build import read_recipe, write_recipes
 
