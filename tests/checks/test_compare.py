@@ -1,0 +1,290 @@
+"""Comparisons claim what the recordings carry, and their parts add up."""
+
+import json
+
+import numpy as np
+import pytest
+
+from looptime.checks.adding import add_runs
+from looptime.checks.compare import compare
+from looptime.checks.recording import Settings, record
+from looptime.checks.season import Season
+from looptime.checks.values import measure
+from looptime.errors import LogError, UsageError
+from looptime.stats.runs import compare_runs
+from looptime.stats.twosample import compare_recordings
+from tests.checks.build import CALLS, paced, recording
+
+SETTINGS = Settings(budget_ms=11.0)
+
+
+def _compare(a, b, **more):
+    return compare(a, b, settings=SETTINGS, **more)
+
+
+def _change(found, statistic, call=""):
+    rows = found.calls if call else found.changes
+    return next(c for c in rows if c.statistic == statistic and c.call == call)
+
+
+def _sides(scales=(1.0, 1.0), runs=3, sd=0.003, order="ABBA", seed=1, **after):
+    """Several runs a side with scatter between runs, in a given order of recording."""
+    rng = np.random.default_rng(seed)
+    letters = (order * 10)[: 2 * runs] if order == "ABBA" else order
+    sides = ([], [])
+    for k, letter in enumerate(letters):
+        side = "AB".index(letter)
+        more = after if side else {}
+        scale = scales[side] * np.exp(rng.normal(0, sd))
+        sides[side].append(
+            recording(1000 * seed + k, loops=2600, scale=scale, time=f"2026-03-01T10:{k:02}",
+                      **more)
+        )  # fmt: skip
+    return sides
+
+
+def test_the_same_recording_twice_has_no_difference_at_all():
+    """Every difference is exactly 0 and no change is seen."""
+    found = _compare([recording(1)], [recording(1)])
+    assert found.verdict == "no change seen"
+    assert found.exit_code == 0
+    for change in (*found.changes, *found.calls):
+        assert change.difference.value == 0.0
+        assert change.verdict == "no change seen"
+    assert found.explained.difference_ms == 0.0
+    assert all(s.difference_ms.value == 0.0 for s in found.shift)
+    assert [u.what for u in found.unlike] == ["same"]
+
+
+def test_two_recordings_are_judged_by_their_own_errors():
+    """The rows are those of the recordings' statistics after the same cut and window."""
+    a, b = recording(1), recording(2, scale=1.01)
+    found = _compare([a], [b])
+    window = min(record(run, SETTINGS).left_s(1.0) for run in (a, b))
+    xa, xb = (record(run, SETTINGS).series(1.0, window).period_ns / 1e6 for run in (a, b))
+    expected = compare_recordings(xa, xb, ["mean", "p95", "p99"], 1e-6)
+    for statistic in ("mean", "p95", "p99"):
+        row = _change(found, statistic)
+        assert row.difference.value == pytest.approx(expected[statistic].difference, abs=1e-12)
+        assert row.p == pytest.approx(expected[statistic].p, abs=1e-12)
+    assert "loops above" in _change(found, "p99").note
+
+
+def test_one_against_one_never_speaks_of_the_code():
+    """3 % between two recordings differ, but lie within the usual scatter: can't tell."""
+    found = _compare([recording(1)], [recording(2, scale=1.03)])
+    assert found.recordings == "differ"
+    assert (found.verdict, found.exit_code) == ("can't tell", 3)
+    assert found.usual_scatter.rests_on == "assumed 1 % run-to-run sd"
+    assert found.usual_scatter.limit_percent == pytest.approx(4.0, abs=0.2)
+    text = " ".join(found.sentences)
+    assert text.startswith("These two recordings differ: mean period +3")
+    assert "One run per side cannot tell a code change from ordinary run-to-run scatter." in text
+    assert "Record at least 3 + 3 runs in ABBA order." in text
+
+
+def test_one_against_one_beyond_the_usual_scatter():
+    """20 % is more than any usual scatter."""
+    found = _compare([recording(1)], [recording(2, scale=1.2)])
+    assert found.usual_scatter.beyond
+    assert found.verdict == "slower"
+    assert _compare([recording(2, scale=1.2)], [recording(1)]).verdict == "faster"
+
+
+def test_history_stands_in_for_the_assumed_scatter():
+    """With six older runs 3 % is told where 1 % of scatter was assumed before."""
+    rng = np.random.default_rng(3)
+    history = [
+        measure(record(recording(200 + k, scale=np.exp(rng.normal(0, 0.003)))).series())
+        for k in range(6)
+    ]
+    found = _compare([recording(1)], [recording(2, scale=1.03)], history=history)
+    assert found.usual_scatter.rests_on == "history of 6 runs"
+    assert found.usual_scatter.limit_percent < 2
+    assert (found.verdict, found.history) == ("slower", 6)
+
+
+def test_three_against_three_tell_three_percent():
+    """The mean is judged by Student's t on the logarithms of the run means."""
+    before, after = _sides((1.0, 1.03))
+    found = _compare(before, after)
+    assert (found.verdict, found.recordings) == ("slower", "")
+    assert found.order.letters == "ABBAAB"
+    window = min(record(run).left_s(1.0) for run in (*before, *after))
+    means = [
+        [measure(record(run).series(1.0, window)).get("mean").value for run in side]
+        for side in (before, after)
+    ]
+    expected = compare_runs(*np.log(means))
+    row = _change(found, "mean")
+    assert row.p == pytest.approx(expected.p, rel=1e-9)
+    assert row.percent.value == pytest.approx(expected.percent, rel=1e-9)
+    assert row.percent.low < 3 < row.percent.high
+    assert _compare(after, before).verdict == "faster"
+
+
+def test_three_against_three_of_the_same_code():
+    """No change is seen, and the change that would have been seen is named."""
+    found = _compare(*_sides())
+    assert found.verdict == "no change seen"
+    assert "would have been seen" in found.sentences[0]
+    assert found.ranking == ()
+
+
+def test_noise_that_hides_everything_is_said_with_what_would_do():
+    """Scatter of 4 % between runs: can't tell, and how many runs a side would do."""
+    found = _compare(*_sides(sd=0.04))
+    assert (found.verdict, found.exit_code) == ("can't tell", 3)
+    assert "runs a side would" in _change(found, "mean").note
+
+
+def test_one_slower_call_is_named_and_explains_the_change():
+    """10 % more in one call: that call and no other is slower, and it explains nearly all."""
+    calls = {**CALLS, "drive.motors.write": CALLS["drive.motors.write"] * 1.10}
+    found = _compare(*_sides(calls=calls))
+    assert {c.call for c in found.calls if c.verdict == "slower"} == {"drive.motors.write"}
+    assert found.ranking[0].call == "drive.motors.write"
+    first = found.explained.parts[0]
+    assert first.name == "drive.motors.write"
+    assert first.difference_ms == pytest.approx(0.30, abs=0.03)
+
+
+def test_a_longer_tail_is_seen_in_the_tail():
+    """More stalls move p99, and the row says so."""
+    found = _compare([recording(1)], [recording(2, stalls=0.03)])
+    assert _change(found, "p99").verdict == "slower"
+    assert _change(found, "overruns").verdict == "slower"
+    assert abs(_change(found, "median").percent.value) < 1
+    assert found.recordings == "differ"
+
+
+@pytest.mark.parametrize("wait", [False, True])
+def test_differences_per_call_add_up_to_the_whole(wait):
+    """The parts sum to the difference of the means to 1e-9, also paced and with unlike calls."""
+    more = {**CALLS, "camera.read": 0.7}
+    del more["mast.position.read"]
+    before, after = [recording(1), recording(2)], [recording(3, calls=more)]
+    if wait:
+        before, after = ([paced(run, 20.0) for run in side] for side in (before, after))
+    found = _compare(before, after)
+    at = found.explained
+    assert found.quantity == ("work" if wait else "period")
+    assert sum(p.difference_ms for p in at.parts) == pytest.approx(at.difference_ms, abs=1e-9)
+    row = _change(found, "mean")
+    assert at.difference_ms == pytest.approx(row.difference.value, abs=1e-9)
+    assert at.before_ms == pytest.approx(row.before, abs=1e-9)
+    by_name = {p.name: p for p in at.parts}
+    assert by_name["camera.read"].before_ms == 0.0
+    assert by_name["mast.position.read"].after_ms == 0.0
+    assert "pace.sleep" not in by_name
+
+
+def test_paced_loops_are_compared_by_work():
+    """A change that fits the pace shows in the work; the period stays."""
+    a, b = (paced(recording(s, scale=f), 20.0) for s, f in ((1, 1.0), (2, 1.2)))
+    found = compare([a], [b], settings=Settings(budget_ms=25.0))
+    assert found.quantity == "work"
+    assert _change(found, "mean").verdict == "slower"
+    assert _change(found, "rate").difference.value == pytest.approx(0, abs=0.01)
+
+
+def test_the_shift_shows_the_whole_distribution():
+    """Quantiles on each side, their difference, and an interval that holds the truth."""
+    found = _compare([recording(1)], [recording(2, scale=1.05)])
+    assert [s.percent for s in found.shift] == [1, 5, 10, 25, 50, 75, 90, 95, 99]
+    middle = next(s for s in found.shift if s.percent == 50)
+    assert middle.difference_ms.low < 0.05 * 7.8 < middle.difference_ms.high
+    assert middle.before_ms == pytest.approx(_change(found, "median").before)
+
+
+def test_what_is_unlike_is_said_first():
+    """Calls, ticks, pacing, lengths and robots that differ are all named."""
+    a = recording(1, robot="tray-carrier")
+    b = paced(recording(2, loops=2000, calls={"camera.read": 2.0}), 20.0)
+    found = compare([a], [b], settings=SETTINGS)
+    assert {u.what for u in found.unlike} == {"robot", "pacing", "calls", "length"}
+    with pytest.raises(UsageError, match="--phase"):
+        _compare([a], [recording(2, phase="transport")])
+
+
+def test_the_order_of_recording_is_read_and_warned_about():
+    """AAABBB is fitted with a trend; unknown times are said."""
+    before, after = _sides((1.0, 1.03), order="AAABBB")
+    found = _compare(before, after)
+    assert found.order.letters == "AAABBB"
+    assert any("not interleaved" in u.text for u in found.unlike)
+    trend = [
+        recording(k, loops=2600, scale=1 + 0.01 * k, time=f"2026-03-01T10:{k:02}") for k in range(6)
+    ]
+    assert _compare(trend[:3], trend[3:]).verdict != "slower"
+    unknown = _compare([recording(1), recording(2)], [recording(3), recording(4)])
+    assert any("order of recording is not known" in u.text for u in unknown.unlike)
+
+
+def test_a_pacing_wait_that_is_not_logged_cannot_tell():
+    """Headroom unknown: nothing is said of the loop as a whole."""
+    runs = [recording(s, loops=3000, calls={}) for s in (1, 2)]
+    fixed = [_even(run) for run in runs]
+    found = _compare([fixed[0]], [fixed[1]])
+    assert (found.verdict, found.exit_code) == ("can't tell", 3)
+    assert "headroom unknown" in found.sentences[0]
+
+
+def _even(run):
+    from dataclasses import replace
+
+    from looptime.run import LoopColumns
+
+    n = len(run)
+    jitter = np.random.default_rng(n).integers(-20_000, 20_000, n + 1)
+    start = np.arange(n + 1) * 20_000_000 + jitter
+    columns = LoopColumns(np.arange(n), start[:-1], np.diff(start))
+    return replace(run, loop_columns=columns)
+
+
+def test_stored_runs_stand_on_a_side(tmp_path):
+    """Figures of a season give the same verdicts as the runs, and distributions within 1 %."""
+    season = Season(tmp_path / "season", create=True)
+    before, after = _sides((1.0, 1.03))
+    add_runs(season, before, Settings(budget_ms=11.0, label="old"))
+    add_runs(season, after, Settings(budget_ms=11.0, label="new"))
+    sides = [
+        [season.load(e.name).values for e in season.select(f"label={w}")] for w in ("old", "new")
+    ]
+    stored, live = _compare(*sides), _compare(before, after)
+    assert stored.verdict == live.verdict == "slower"
+    assert _change(stored, "mean").percent.value == pytest.approx(
+        _change(live, "mean").percent.value, abs=0.1
+    )
+    for s, t in zip(stored.shift, live.shift, strict=True):
+        assert s.before_ms == pytest.approx(t.before_ms, rel=0.011)
+    single = _compare(sides[0][:1], sides[1][:1])
+    assert single.recordings == "differ"
+    at = stored.explained
+    assert sum(p.difference_ms for p in at.parts) == pytest.approx(at.difference_ms, abs=1e-9)
+
+
+def test_bad_input_is_one_line():
+    """An empty side and a log without loops after the warm-up."""
+    with pytest.raises(UsageError, match="'after' is empty"):
+        _compare([recording(1)], [])
+    with pytest.raises(LogError, match="after the warm-up"):
+        _compare([recording(1)], [recording(2, loops=20)])
+    with pytest.raises(LogError, match="no loops"):
+        _compare([recording(1)], [recording(2, loops=0)])
+
+
+def test_short_runs_are_refused_not_guessed():
+    """p99 of 1,400 loops: can't tell, with what it needs."""
+    found = _compare([recording(1, loops=1500)], [recording(2, loops=1500)])
+    row = _change(found, "p99")
+    assert row.verdict == "can't tell"
+    assert "3,000 loops" in row.note
+
+
+def test_json_is_strict():
+    """The JSON holds no NaN and the documented parts."""
+    found = _compare([recording(1, loops=1500)], [recording(2, loops=1500)])
+    data = json.loads(json.dumps(found.to_dict(), allow_nan=False))
+    assert {"verdict", "changes", "calls", "explained", "shift", "unlike"} <= set(data)
+    assert set(data["changes"][0]["difference"]) == {"value", "low", "high"}
