@@ -30,7 +30,7 @@ __all__ = ["assemble"]
 
 Int = NDArray[Any]
 #: Rows in a span.
-SPAN_ROWS = 500_000
+SPAN_ROWS = 65_536
 
 
 def assemble(parsed: Parsed, path: str, options: Options) -> Run:

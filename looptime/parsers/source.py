@@ -14,7 +14,7 @@ from looptime.errors import LogError
 __all__ = ["BLOCK_BYTES", "LONGEST_LINE", "Block", "Source", "blocks", "head", "open_source"]
 
 #: Size of a block of text that is parsed at a time [bytes].
-BLOCK_BYTES = 16 << 20
+BLOCK_BYTES = 4 << 20
 #: A line longer than this is not a line of a log [bytes].
 LONGEST_LINE = 4 << 20
 HEAD_BYTES = 256 << 10
@@ -43,11 +43,10 @@ class Source:
 
 @dataclass(frozen=True)
 class Block:
-    """Whole lines of a log as UTF-8; `first_line` counts from 1."""
+    """Whole lines of a log as UTF-8; `number` counts the blocks from 0."""
 
     data: bytes
-    first_line: int
-    last: bool = False
+    number: int
 
 
 def open_source(path: str | os.PathLike[str]) -> Source:
@@ -177,7 +176,7 @@ def blocks(source: Source, size: int = BLOCK_BYTES) -> Iterator[Block]:
         If a line is longer than `LONGEST_LINE`, or the file cannot be read to its end.
     """
     rest = b""
-    line = 1
+    number = 0
     bare_cr = _only_cr(source)
     for piece in _text(source, size):
         text = piece.replace(b"\r", b"\n") if bare_cr else piece
@@ -188,15 +187,14 @@ def blocks(source: Source, size: int = BLOCK_BYTES) -> Iterator[Block]:
                 raise LogError(
                     f"a line is longer than {LONGEST_LINE >> 20} MB: this is not a timing log",
                     source.path,
-                    line,
                 )
             continue
         data = rest + text[:cut]
         rest = text[cut:]
-        yield Block(data, line)
-        line += data.count(b"\n")
+        yield Block(data, number)
+        number += 1
     if rest:
-        yield Block(rest, line, last=True)
+        yield Block(rest, number)
 
 
 def _only_cr(source: Source) -> bool:

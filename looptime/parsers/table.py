@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -84,11 +84,12 @@ class Rejects:
 
 @dataclass
 class Piece:
-    """One block, parsed."""
+    """One block, parsed; its lines are counted from 0."""
 
     columns: dict[str, NDArray[Any]]
     words: dict[str, list[str]]
     lines: Int | int
+    line_count: int
     count: int
     rejects: Rejects
     meta: list[tuple[str, str]]
@@ -203,19 +204,21 @@ class _Builder:
         self.headers = 0
         self.starts: list[int] = []
         self.lines: list[Int | int] = []
-        self.read = 0
+        self.lines_read = 0
 
     def add(self, piece: Piece) -> None:
+        before = 1 + self.lines_read
+        self.lines_read += piece.line_count
         for line, reason, text in zip(
             piece.rejects.line, piece.rejects.reason, piece.rejects.text, strict=True
         ):
-            self.rejects.add(line, REASONS[reason], text)
+            self.rejects.add(before + line, REASONS[reason], text)
         self.meta.update(piece.meta)
         self.headers += piece.headers
         if not piece.count:
             return
         self.starts.append(self.size)
-        self.lines.append(piece.lines)
+        self.lines.append(piece.lines + before)
         self._reserve(piece)
         for role, values in piece.columns.items():
             coded = self._recode(role, values, piece) if role in piece.words else values
@@ -254,32 +257,30 @@ class _Builder:
 
 def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
     """Parse one block of lines."""
-    data, first_line = _from_first_row(block, dialect)
+    data = _without_header(block, dialect)
     if dialect.delimiter == " ":
         data = _single_spaces(data)
-    raw: list[tuple[int, str]] = []
+    odd: list[tuple[int, str]] = []
     try:
-        arrow = _arrow(data, dialect, wants, raw, as_text=False)
-        return _piece(arrow, data, first_line, dialect, wants, raw, as_text=False)
+        arrow = _arrow(data, dialect, wants, odd, as_text=False)
+        return _piece(arrow, data, dialect, wants, odd, as_text=False)
     except (ValueError, OverflowError):  # pyarrow.ArrowInvalid is a ValueError
         pass
-    raw.clear()
+    odd.clear()
     text = data.decode("utf-8", "replace").encode()
-    arrow = _arrow(text, dialect, wants, raw, as_text=True)
-    return _piece(arrow, text, first_line, dialect, wants, raw, as_text=True)
+    arrow = _arrow(text, dialect, wants, odd, as_text=True)
+    return _piece(arrow, text, dialect, wants, odd, as_text=True)
 
 
-def _from_first_row(block: Block, dialect: Dialect) -> tuple[bytes, int]:
-    """Leave out the header; text before it is judged like any other line."""
-    if block.first_line > 1 or not dialect.header_line:
-        return block.data, block.first_line
+def _without_header(block: Block, dialect: Dialect) -> bytes:
+    """Make the header a comment; text before it is judged like any other line."""
+    if block.number or not dialect.header_line:
+        return block.data
     at = 0
     for _ in range(dialect.header_line - 1):
         at = block.data.find(b"\n", at) + 1
-    end = block.data.find(b"\n", at) + 1
-    header = block.data[at : end or len(block.data)]
-    blank = b"#" + b"\n" * header.count(b"\n") if end else b"#"
-    return block.data[:at] + blank + (block.data[end:] if end else b""), block.first_line
+    end = block.data.find(b"\n", at)
+    return block.data[:at] + b"#" + (block.data[end:] if end >= 0 else b"\n")
 
 
 def _single_spaces(data: bytes) -> bytes:
@@ -292,14 +293,14 @@ def _arrow(
     data: bytes,
     dialect: Dialect,
     wants: list[Want],
-    raw: list[tuple[int, str]],
+    odd: list[tuple[int, str]],
     as_text: bool,
 ) -> pa.Table:
     import pyarrow as pa
     import pyarrow.csv as pacsv
 
-    def odd(row: Any) -> str:
-        raw.append((row.number, row.text))
+    def skip(row: Any) -> str:
+        odd.append((row.number - 1, row.text))
         return "skip"
 
     coded = pa.dictionary(pa.int32(), pa.string())
@@ -312,7 +313,7 @@ def _arrow(
             column_names=[f"c{i}" for i in range(dialect.fields)],
         ),
         parse_options=pacsv.ParseOptions(
-            delimiter=dialect.delimiter, invalid_row_handler=odd, ignore_empty_lines=True
+            delimiter=dialect.delimiter, invalid_row_handler=skip, ignore_empty_lines=False
         ),
         convert_options=pacsv.ConvertOptions(
             include_columns=sorted(types),
@@ -336,10 +337,9 @@ def _number_type(want: Want, as_text: bool) -> pa.DataType:
 def _piece(
     arrow: pa.Table,
     data: bytes,
-    first_line: int,
     dialect: Dialect,
     wants: list[Want],
-    raw: list[tuple[int, str]],
+    odd: list[tuple[int, str]],
     as_text: bool,
 ) -> Piece:
     columns: dict[str, NDArray[Any]] = {}
@@ -356,36 +356,39 @@ def _piece(
             columns[want.role], wrong = _numbers(column, want, dialect, as_text)
             if wrong is not None:
                 np.maximum(bad, wrong, out=bad)
-    rejects = Rejects()
-    meta: list[tuple[str, str]] = []
-    lines = _row_lines(data, first_line, arrow.num_rows, raw)
-    headers = 0
-    is_header = np.zeros(0, bool)
-    if as_text and dialect.header is not None and bad.any():
-        is_header = _header_rows(arrow, dialect, wants)
-        headers = int(is_header.sum())
     judged: list[tuple[int, str, str]] = []
-    for line, text in zip(lines[1], (t for _, t in raw), strict=True):
+    meta: list[tuple[str, str]] = []
+    for line, text in odd:
         _judge(line, text, dialect, judged, meta)
+    lines: Int | int = 0
+    if odd:  # only where there are odd lines is a line kept for every row
+        is_row = np.ones(arrow.num_rows + len(odd), bool)
+        is_row[[line for line, _ in odd]] = False
+        lines = np.flatnonzero(is_row)
+    headers = 0
     if bad.any():
-        texts = _lines_of(data, lines[0], first_line, np.flatnonzero(bad))
-        keep = bad == 0
-        for row, text in texts:
-            line = _line_at(lines[0], row)
-            if headers and is_header[row]:
-                continue
-            if text.lstrip().startswith("#"):
-                _judge(line, text, dialect, judged, meta)
+        is_header = _header_rows(arrow, dialect, wants) if as_text else np.zeros(len(bad), bool)
+        headers = int(is_header.sum())
+        place = lines if not isinstance(lines, int) else np.arange(len(bad))
+        doubtful = np.flatnonzero((bad > 0) & ~is_header)
+        for row, text in zip(doubtful, _texts(data, place[doubtful]), strict=True):
+            if text.lstrip().startswith("#") or not text.strip():
+                _judge(int(place[row]), text, dialect, judged, meta)
             else:
-                judged.append((line, _MISSING if bad[row] == 1 else _UNREADABLE, text))
+                reason = _MISSING if bad[row] == 1 else _UNREADABLE
+                judged.append((int(place[row]), reason, text))
+        keep = bad == 0
         columns = {role: values[keep] for role, values in columns.items()}
-        kept = np.flatnonzero(keep)
-        at = lines[0]
-        lines = (at + kept if isinstance(at, int) else at[kept], lines[1])
+        for role, known in words.items():
+            used, columns[role] = np.unique(columns[role], return_inverse=True)
+            words[role] = [known[code] for code in used]
+        lines = place[keep]
+    rejects = Rejects()
     for line, reason, text in sorted(judged):
         rejects.add(line, reason, text)
     count = len(next(iter(columns.values()))) if columns else 0
-    return Piece(columns, words, lines[0], count, rejects, meta, headers, max(1, len(data)))
+    total = arrow.num_rows + len(odd)
+    return Piece(columns, words, lines, total, count, rejects, meta, headers, max(1, len(data)))
 
 
 def _words(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
@@ -464,44 +467,12 @@ def _to_ns(values: NDArray[Any], unit_ns: int) -> tuple[Int, NDArray[np.int8] | 
     return np.rint(scaled, out=scaled).astype(np.int64), big
 
 
-def _row_lines(
-    data: bytes, first_line: int, rows: int, raw: list[tuple[int, str]]
-) -> tuple[Int | int, list[int]]:
-    """Lines of the rows that were parsed and of those that were not.
-
-    Arrow numbers rows without counting blank lines; only where there are odd rows or blank lines
-    is a line number kept for every row.
-    """
-    newlines = data.count(b"\n")
-    lines_in_block = newlines + (0 if data.endswith(b"\n") or not data else 1)
-    if not raw and rows == lines_in_block:
-        return first_line, []
-    buffer = np.frombuffer(data, np.uint8)
-    ends = np.flatnonzero(buffer == 10)
-    starts = np.concatenate([[0], ends + 1])
-    ends = np.concatenate([ends, [len(data)]])
-    length = ends - starts
-    with_cr = (length == 1) & (buffer[np.minimum(starts, len(data) - 1)] == 13)
-    filled = first_line + np.flatnonzero((length > 0) & ~with_cr)
-    odd = np.asarray([number - 1 for number, _ in raw], np.int64)
-    is_row = np.ones(len(filled), bool)
-    is_row[odd] = False
-    return filled[is_row][:rows], [int(line) for line in filled[odd]]
-
-
-def _line_at(lines: Int | int, row: int) -> int:
-    return int(lines + row if isinstance(lines, int) else lines[row])
-
-
-def _lines_of(
-    data: bytes, lines: Int | int, first_line: int, rows: Iterable[int]
-) -> list[tuple[int, str]]:
-    all_lines = data.split(b"\n")
-    out = []
-    for row in rows:
-        at = _line_at(lines, int(row)) - first_line
-        out.append((int(row), all_lines[at].decode("utf-8", "replace").rstrip("\r")))
-    return out
+def _texts(data: bytes, lines: Int) -> list[str]:
+    """Lines of a block by their place."""
+    if not len(lines):
+        return []
+    every = data.split(b"\n")
+    return [every[line].decode("utf-8", "replace").rstrip("\r") for line in lines]
 
 
 def _header_rows(arrow: pa.Table, dialect: Dialect, wants: list[Want]) -> NDArray[np.bool_]:
