@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import csv
+import shutil
 import subprocess
+import sys
 from collections import defaultdict
 from pathlib import Path
 
-__all__ = ["Log", "finish", "nanoseconds", "read"]
+from tests.conftest import need_tool
+
+__all__ = ["Log", "finish", "nanoseconds", "read", "unix_port"]
 
 
 def finish(*command: object, timeout: float = 60) -> subprocess.CompletedProcess[str]:
     """Run a program to its end, whatever that is."""
     words = [str(word) for word in command]
     return subprocess.run(words, check=False, capture_output=True, text=True, timeout=timeout)
+
+
+def unix_port() -> str:
+    """Return the path of a real MicroPython for this machine."""
+    beside = str(Path(sys.executable).parent)
+    return shutil.which("micropython", path=beside) or need_tool("micropython")
 
 
 class Log:

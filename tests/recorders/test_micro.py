@@ -10,7 +10,6 @@ from __future__ import annotations
 import ast
 import itertools
 import os
-import shutil
 import subprocess
 import sys
 import time
@@ -20,7 +19,7 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import need_tool
-from tests.recorders.support import Log, finish, read
+from tests.recorders.support import Log, finish, read, unix_port
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
@@ -28,12 +27,6 @@ RECORDERS = ROOT / "looptime" / "recorders"
 PROGRAM = HERE / "micro" / "runs.py"
 PORT = ROOT / ".venv/node/node_modules/@micropython/micropython-webassembly-pyscript"
 INTERPRETERS = ["cpython", "unix port", "32-bit port"]
-
-
-def unix_port() -> str:
-    """Return the path of a real MicroPython for this machine."""
-    beside = str(Path(sys.executable).parent)
-    return shutil.which("micropython", path=beside) or need_tool("micropython")
 
 
 def command(interpreter: str, mode: str, folder: Path, *words: object, shift_ms: int = 0) -> list:
