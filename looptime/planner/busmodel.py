@@ -1,0 +1,146 @@
+"""What a batched read costs: one transaction, not the sum of its parts divided by their number.
+
+``cost = base + items x per item``. Both come from the project file's ``[bus.NAME]``, else from a
+log that holds calls of two sizes on that bus. Where neither says, a range is carried through: a
+batch costs at least as much as its dearest single read, and at most what is reported where each
+device adds a delay of its own to the reply, two thirds of the sum of the single reads.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.schema import CallName
+
+__all__ = ["BatchCost", "BusParameters", "batch_cost", "call_cost_ms"]
+
+Float = NDArray[np.float64]
+
+#: Gain of a batch in the least favourable report known: 4 ms for what took 6 ms singly.
+_LEAST_GAIN = 1.5
+
+
+class BusParameters(Protocol):
+    """What is stated about a bus: `looptime.project.Bus` or anything with these attributes."""
+
+    @property
+    def base_ms(self) -> float | None: ...
+    @property
+    def per_item_ms(self) -> float | None: ...
+    @property
+    def lock(self) -> str: ...
+
+
+@dataclass(frozen=True)
+class BatchCost:
+    """Cost of a batch [ns] at both ends of what is possible.
+
+    Parameters
+    ----------
+    single_ns : float [ns]
+        Cost of a read of no item: what a single read costs beside its items; NaN in a range.
+    per_item_low_ns, per_item_high_ns : float [ns]
+    known_from : str
+        In plain words.
+    """
+
+    single_ns: float
+    per_item_low_ns: float
+    per_item_high_ns: float
+    known_from: str
+
+    @property
+    def is_range(self) -> bool:
+        """Whether the ends differ."""
+        return self.single_ns != self.single_ns or self.per_item_low_ns != self.per_item_high_ns
+
+    def ns(self, end: float, items: Float, dearest: Float, total: Float) -> Float:
+        """Cost of batches [ns].
+
+        Parameters
+        ----------
+        end : float
+            0 for the cheap end of what is possible, 1 for the dear end.
+        items, dearest, total : float64 array, shape (k,)
+            Items in each batch; its dearest single read and their sum [ns].
+        """
+        if self.single_ns != self.single_ns:
+            high = np.maximum(dearest, total / _LEAST_GAIN)
+            return dearest + end * (high - dearest)
+        per_item = self.per_item_low_ns + end * (self.per_item_high_ns - self.per_item_low_ns)
+        return self.single_ns + per_item * items
+
+
+def batch_cost(
+    items: Sequence[float],
+    typical_ns: Sequence[float],
+    stated: tuple[float | None, float | None] = (None, None),
+    others: Sequence[tuple[int, float]] = (),
+) -> BatchCost:
+    """Cost of one transaction that fetches what several single reads fetch.
+
+    Parameters
+    ----------
+    items, typical_ns : sequences of float
+        Of each single read: readings it fetches, and its typical duration [ns].
+    stated : (base_ms, per_item_ms)
+        None where not stated.
+    others : sequence of (items, typical_ns)
+        Calls on the same bus whose number of items is known.
+
+    Examples
+    --------
+    >>> cost = batch_cost([1, 1, 1, 1], [0.9e6] * 4, stated=(0.7, 0.2))
+    >>> cost.ns(0.5, np.array([4.0]), np.array([0.9e6]), np.array([3.6e6])) / 1e6
+    array([1.5])
+    >>> cost = batch_cost([1, 1], [1e6, 1e6])
+    >>> [float(cost.ns(end, np.array([2.0]), np.array([1e6]), np.array([2e6]))[0]) for end in (0, 1)]
+    [1000000.0, 1333333.3333333333]
+    """
+    count = np.asarray(items, float)
+    typical = np.asarray(typical_ns, float)
+    base, per_item = stated
+    if per_item is not None:
+        each = per_item * 1e6
+        return BatchCost(float(np.mean(typical - each * count)), each, each, "the project file")
+    if base is not None:
+        each = max(0.0, float(np.mean((typical - base * 1e6) / count)))
+        single = float(np.mean(typical - each * count))
+        return BatchCost(single, each, each, "the project file's base_ms and the log")
+    fitted = _fitted(others)
+    if fitted is not None:
+        low, middle, high = fitted
+        single = float(np.mean(typical - middle * count))
+        return BatchCost(single, low, high, "calls of two sizes in the log")
+    return BatchCost(float("nan"), 0.0, 0.0, "nothing: a range from one transaction upward")
+
+
+def _fitted(others: Sequence[tuple[int, float]]) -> tuple[float, float, float] | None:
+    """Cost of an item from calls of different sizes: low, middle and high [ns]."""
+    sizes = np.array([n for n, _ in others], float)
+    if len(set(sizes.tolist())) < 2:
+        return None
+    cost = np.array([ns for _, ns in others], float)
+    slope = float(np.cov(sizes, cost, bias=True)[0, 1] / np.var(sizes))
+    small, large = sizes == sizes.min(), sizes == sizes.max()
+    apart = float(sizes.max() - sizes.min())
+    ends = (
+        (cost[large].min() - cost[small].max()) / apart,
+        (cost[large].max() - cost[small].min()) / apart,
+    )
+    if slope <= 0:
+        return None
+    return max(0.0, min(slope, *ends)), slope, max(slope, *ends)
+
+
+def call_cost_ms(name: CallName, buses: Mapping[str, BusParameters]) -> float | None:
+    """What the project file says a call of this name costs on its bus [ms]; None if it does not."""
+    bus = buses.get(name.bus or "")
+    if bus is None or bus.base_ms is None or bus.per_item_ms is None:
+        return None
+    return bus.base_ms + bus.per_item_ms * (name.items or 1)

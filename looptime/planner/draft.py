@@ -1,0 +1,252 @@
+"""A run on the way to a prediction: what the changes so far have made of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.planner.busmodel import BusParameters
+from looptime.planner.changes import Change, matching
+from looptime.planner.pace import Pace, recorded_pace
+from looptime.planner.rhythm import Rhythm, Rhythms, rhythms
+from looptime.planner.timeline import BETWEEN, NOBODY, Chain, chain, parts
+from looptime.run import Run
+from looptime.schema import CallName
+
+__all__ = ["Basis", "Draft", "Move", "Reader", "Setting", "basis"]
+
+Int = NDArray[np.integer]
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What is worked out once of a run, for any number of plans.
+
+    Parameters
+    ----------
+    run : Run
+    line : Chain
+        Its loop thread, with the program's pauses taken out of the lengths.
+    rhythms : Rhythms
+    buses : dict of str to BusParameters
+        Stated in the project file.
+    on_loop : frozenset of int
+        Names called on the loop's thread.
+    typical_ns : dict of int to float [ns]
+        Typical cost of each name.
+    pace : (Pace, bool) or None
+        The fixed rate that the log keeps, and whether its waits are logged.
+    """
+
+    run: Run
+    line: Chain
+    rhythms: Rhythms
+    buses: Mapping[str, BusParameters]
+    on_loop: frozenset[int]
+    typical_ns: dict[int, float]
+    pace: tuple[Pace, bool] | None = None
+
+
+def basis(
+    run: Run,
+    buses: Mapping[str, BusParameters] | None = None,
+    recurs: Mapping[str, str] | None = None,
+) -> Basis:
+    """Prepare a run for planning.
+
+    Parameters
+    ----------
+    run : Run
+    buses : dict of str to BusParameters, optional
+        ``Project.buses``.
+    recurs : dict of str to str, optional
+        ``loop`` or ``time`` by call name.
+    """
+    line = chain(run)
+    found = rhythms(run, line, recurs)
+    pauses = found.pauses
+    line.length[pauses.stretch] -= pauses.excess
+    typical = {
+        r.code: _typical(run.call_columns.duration_ns[line.row[r.rows]].astype(float))
+        for r in found.calls
+        if not r.pulses
+    }
+    return Basis(run, line, found, buses or {}, frozenset(typical), typical, recorded_pace(run))
+
+
+def _typical(values: Float) -> float:
+    """Mean without the outliers above: the cost of a call that nothing disturbed."""
+    some = values[:: max(1, len(values) // 10_000)]
+    middle = float(np.median(some))
+    spread = 1.4826 * float(np.median(np.abs(some - middle)))
+    limit = middle + max(5 * spread, 0.2 * middle)
+    return float(values[values <= limit].mean())
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Where between its ends each thing that is not known is set, 0 to 1.
+
+    Parameters
+    ----------
+    batch : float
+        Cost of batches of unknown parameters: 0 cheap, 1 dear.
+    spread : float
+        Writes that fall away: 0 each by itself, 1 all of a loop together.
+    barging : bool
+        The loop's thread takes a bus ahead of one that waits.
+    late : float
+        After a loop that was too long for a new pace: 0 catch up, 1 skip to the next tick.
+    """
+
+    batch: float = 0.5
+    spread: float = 0.0
+    barging: bool = False
+    late: float = 1.0
+
+
+@dataclass
+class Reader:
+    """A thread that makes calls over and over.
+
+    Parameters
+    ----------
+    thread : str
+    code : int array, shape (k,)
+        Calls in turn, by name.
+    service : float64 array, shape (k,) [ns]
+        How long each takes once it has its bus.
+    before : float64 array, shape (k,) [ns]
+        Time off the bus before each.
+    bus : list of (str or None), length k
+    recorded : bool
+        The thread is in the log already.
+    """
+
+    thread: str
+    code: Int
+    service: Float
+    before: Float
+    bus: list[str | None]
+    recorded: bool = False
+
+
+@dataclass
+class Move:
+    """Calls set elsewhere in their loop: call, and the stretch after which it comes."""
+
+    call: Int
+    after: Int
+
+
+@dataclass
+class Draft:
+    """The state that changes alter; see `looptime.planner.remedies`."""
+
+    basis: Basis
+    setting: Setting
+    length: Float
+    keep: NDArray[np.bool_]
+    absent: NDArray[np.bool_]
+    name: Int
+    names: list[CallName]
+    timed: dict[int, Rhythm]
+    own_loop: set[int] = field(default_factory=set)
+    pulses: dict[int, Rhythm] = field(default_factory=dict)
+    clocks: dict[int, Rhythm] = field(default_factory=dict)
+    readers: list[Reader] = field(default_factory=list)
+    pickups: list[tuple[int, Int]] = field(default_factory=list)
+    moves: list[Move] = field(default_factory=list)
+    pace: Pace | None = None
+    ranges: set[str] = field(default_factory=set)
+    warnings: list[str] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, basis: Basis, setting: Setting) -> Draft:
+        """A draft without changes."""
+        line = basis.line
+        calls = [r for r in basis.rhythms.calls if not r.pulses]
+        return cls(
+            basis, setting, line.length.copy(), np.ones(len(line.row), bool),
+            np.zeros(len(line.owner), bool), line.name.copy(), list(basis.run.names),
+            timed={r.code: r for r in calls if r.recurs == "time"},
+            pulses={r.code: r for r in basis.rhythms.calls if r.pulses},
+            clocks={r.code: r for r in calls if r.recurs == "next measurement"},
+        )  # fmt: skip
+
+    @property
+    def line(self) -> Chain:
+        """The recorded chain."""
+        return self.basis.line
+
+    def codes(self, change: Change, patterns: tuple[str, ...] | None = None) -> list[int]:
+        """Names that a change is about."""
+        known = set(self.basis.on_loop) | set(range(len(self.basis.run.names), len(self.names)))
+        names = [call.name for call in self.names]
+        return matching(names, known, patterns or change.patterns, str(change))
+
+    def rows(self, codes: list[int]) -> Int:
+        """Calls of these names that are still made, without those inside another of them."""
+        if len(codes) == 1:
+            rows = np.flatnonzero((self.name == codes[0]) & self.keep)
+        else:
+            wanted = np.zeros(len(self.names), bool)
+            wanted[codes] = True
+            rows = np.flatnonzero(wanted[self.name] & self.keep)
+        if len(rows) and self.line.nested:
+            reach = np.maximum.accumulate(rows + self.line.size[rows])
+            rows = rows[np.append(True, rows[1:] >= reach[:-1])]
+        return rows
+
+    def stretches(self, rows: Int) -> tuple[Int, Int]:
+        """Every stretch of these calls, and which call each belongs to."""
+        first, last = self.line.first[rows], self.line.last[rows]
+        if np.array_equal(first, last):
+            return last, np.arange(len(rows))
+        at, which = parts(first, last)
+        inside = self.line.owner[at] > NOBODY
+        return at[inside], which[inside]
+
+    def durations(self, rows: Int) -> Float:
+        """Length of each call as it now stands [ns]."""
+        at, which = self.stretches(rows)
+        return np.bincount(which, weights=self.length[at], minlength=len(rows))
+
+    def inside(self, rows: Int) -> Int:
+        """These calls and all that they enclose."""
+        return parts(rows, rows + self.line.size[rows] - 1)[0]
+
+    def kill(self, rows: Int) -> None:
+        """Make these calls no more."""
+        self.length[self.stretches(rows)[0]] = 0.0
+        self.keep[self.inside(rows)] = False
+
+    def lift(self, rows: Int) -> None:
+        """Take these calls out of where they are; their lengths stay for use elsewhere."""
+        self.absent[self.stretches(rows)[0]] = True
+        self.keep[self.inside(rows)] = False
+
+    def rename(self, code: int, **fields: object) -> None:
+        """Change what is known of a call name."""
+        self.names[code] = replace(self.names[code], **fields)  # type: ignore[arg-type]
+
+    def new_name(self, call: CallName) -> int:
+        """Code of a new call name; a number is added where the name is taken."""
+        taken = {known.name for known in self.names}
+        name, number = call.name, 2
+        while name in taken:
+            name, number = f"{call.name} {number}", number + 1
+        self.names.append(replace(call, name=name))
+        return len(self.names) - 1
+
+    def warn(self, text: str) -> None:
+        """Add a warning, once."""
+        if text not in self.warnings:
+            self.warnings.append(text)
+
+
+assert BETWEEN < NOBODY  # `Draft.stretches` leaves out both

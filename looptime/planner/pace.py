@@ -1,0 +1,87 @@
+"""The fixed rate to which a loop is paced, and how the log shows it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.pacing import find_waits, pacing
+from looptime.run import Run
+
+__all__ = ["Pace", "recorded_pace"]
+
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Pace:
+    """A fixed rate to which the loop is paced.
+
+    Parameters
+    ----------
+    interval_ns : float [ns]
+    late : str
+        After a loop that took too long: ``skip`` to the next tick, ``catch up`` with loops that
+        do not wait, or ``go on`` one interval after that loop's start.
+    jitter_ns : float64 array, shape (n,) [ns], or None
+        How late each loop woke up after its tick.
+    code : int or None
+        Name of the waiting call, where the log has one.
+    """
+
+    interval_ns: float
+    late: str = "skip"
+    jitter_ns: Float | None = None
+    code: int | None = None
+
+
+def recorded_pace(run: Run) -> tuple[Pace, bool] | None:
+    """The fixed rate that a run keeps, and whether its waits are logged; None for other loops."""
+    if len(run) < 20:
+        return None
+    pieces = run.self_pieces()
+    waits = find_waits(run, pieces)
+    found = pacing(run, pieces, waits)
+    if not found.fixed_rate or not found.nominal_ms:
+        return None
+    period = run.loop_columns.period_ns.astype(float)
+    if not found.wait_known:
+        covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run))
+        if not _spread(period) < 0.6 * _spread(covered):
+            return None  # even periods of even work: nothing shows that anybody waits
+    usual = float(np.median(period))
+    ends = np.cumsum(period)
+    wait = np.zeros(len(run)) if waits.wait_ns is None else waits.wait_ns.astype(float)
+    waited = wait > 0.002 * usual if found.wait_known else np.abs(period - usual) < 0.1 * usual
+    late = {"fixed rate, skips": "skip", "fixed rate, catches up": "catch up"}.get(found.mode, "")
+    interval, off = _grid(ends, usual, waited)
+    grid = float(np.median(np.abs(off[waited] - np.median(off[waited])))) if waited.any() else usual
+    if late == "catch up" or (grid < 0.05 * usual and late != "go on"):
+        jitter = np.where(waited, np.maximum(off - off[waited].min(), 0.0), 0.0)
+        # loops that woke far from their tick were late, not jittery
+        jitter[jitter > 0.25 * usual] = float(np.median(jitter[waited]))
+        late = late or "skip"
+    else:
+        late = "go on"
+        jitter = np.where(waited, period - interval, 0.0)
+        jitter[np.abs(jitter) > 0.25 * usual] = 0.0
+    code = waits.names[0] if waits.names else None
+    return Pace(interval, late, jitter, code), found.wait_known
+
+
+def _spread(values: Float) -> float:
+    low, high = np.percentile(values, [25, 75])
+    return float(high - low) / 1.349
+
+
+def _grid(ends: Float, usual: float, waited: NDArray[np.bool_]) -> tuple[float, Float]:
+    """Interval of the ticks, and how far after its tick each loop ended."""
+    number = np.cumsum(np.round(np.diff(ends, prepend=0.0) / usual))
+    if waited.sum() < 2:
+        return usual, ends - number * usual
+    x, y = number[waited], ends[waited]
+    interval = float(np.polyfit(x - x.mean(), y - y.mean(), 1)[0]) if np.ptp(x) else usual
+    number = np.round((ends - np.median(y - interval * x)) / interval)
+    return interval, ends - number * interval

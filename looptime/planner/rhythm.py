@@ -1,0 +1,311 @@
+"""Which clock each call keeps: the loop's, the wall's, or that of the device it waits for.
+
+Work that recurs by the wall clock (a message every so many milliseconds, a collector's pause)
+keeps its rhythm in time when the loop changes; work done once a loop does not. A call that waits
+for a device's next measurement ends when that measurement comes, however fast the loop is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.planner.timeline import BETWEEN, NOBODY, Chain
+from looptime.run import Run
+
+__all__ = ["Pauses", "Rhythm", "Rhythms", "rhythms"]
+
+Int = NDArray[np.integer]
+Float = NDArray[np.float64]
+
+_FEWEST = 6
+_REGULAR = 0.35
+_CLEARER = 0.9
+
+
+@dataclass(frozen=True)
+class Rhythm:
+    """How one call of the loop's thread recurs.
+
+    Parameters
+    ----------
+    name : str
+    code : int
+    recurs : str
+        ``loop``, ``time`` or ``next measurement``.
+    reason : str
+        Why, in plain words.
+    loops : float or None
+        Mean number of loops from one to the next.
+    interval_ns : float or None [ns]
+        Shortest interval (rule ``elapsed``), mean interval (``timetable``), or the device's period.
+    rule : str
+        ``elapsed``: due so long after the last time; ``timetable``: due at fixed instants;
+        ``recorded``: due when it was recorded; empty for calls that recur by the loop.
+    pulses : bool
+        The call is made every loop, and it is its long turns that recur.
+    rows : int64 array
+        Its calls, or its long turns, as indices into the chain.
+    """
+
+    name: str
+    code: int
+    recurs: str
+    reason: str
+    loops: float | None = None
+    interval_ns: float | None = None
+    rule: str = ""
+    pulses: bool = False
+    rows: Int = field(default_factory=lambda: np.empty(0, np.int64), repr=False)
+
+    def to_dict(self) -> dict[str, object]:
+        """Keys `name, recurs, reason, loops, interval_ms, long_turns_only`."""
+        ms = None if self.interval_ns is None else self.interval_ns / 1e6
+        return {
+            "name": self.name, "recurs": self.recurs, "reason": self.reason,
+            "loops": self.loops, "interval_ms": ms, "long_turns_only": self.pulses,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Pauses:
+    """Pauses of the whole program: they strike whatever is running.
+
+    Parameters
+    ----------
+    stretch : int64 array, shape (k,)
+        Stretch of the chain that was struck.
+    time : float64 array, shape (k,) [ns]
+        When, on the log's clock.
+    excess : float64 array, shape (k,) [ns]
+        How much longer the stretch became.
+    """
+
+    stretch: Int = field(default_factory=lambda: np.empty(0, np.int64))
+    time: Float = field(default_factory=lambda: np.empty(0))
+    excess: Float = field(default_factory=lambda: np.empty(0))
+
+    def __len__(self) -> int:
+        return len(self.stretch)
+
+
+@dataclass(frozen=True)
+class Rhythms:
+    """Rhythm of every call of the loop's thread, of long turns, and the program's pauses."""
+
+    calls: tuple[Rhythm, ...]
+    pauses: Pauses
+
+    def by_time(self) -> list[Rhythm]:
+        """Those that keep their rhythm in time."""
+        return [r for r in self.calls if r.recurs == "time"]
+
+
+def rhythms(run: Run, line: Chain, recurs: Mapping[str, str] | None = None) -> Rhythms:
+    """Class each call of the loop's thread by the clock that it keeps.
+
+    Parameters
+    ----------
+    run : Run
+    line : Chain
+        Of that run.
+    recurs : dict of str to str, optional
+        ``loop`` or ``time`` by call name; outranks what the project file says and what the log
+        suggests.
+    """
+    stated = {c.name: c.recurs for c in run.names if c.recurs} | dict(recurs or {})
+    start = run.call_columns.start_ns[line.row].astype(np.float64)
+    self_ns = run.call_columns.self_ns[line.row].astype(np.float64)
+    period = float(np.median(run.loop_columns.period_ns)) if line.n else 0.0
+    found: list[Rhythm] = []
+    hits: list[tuple[int, Int, Float]] = []
+    for code, rows in _rows_by_name(line.name, len(run.names)):
+        call = run.names[code]
+        said = stated.get(call.name)
+        made = _rhythm(call.name, code, rows, line, start, said, call.kind, run)
+        found.append(made)
+        if made.recurs != "loop":
+            continue
+        long, excess = _long_turns(self_ns[rows], period)
+        if not len(long):
+            continue
+        pulses = _pulses(made, rows[long], line, start, said, run)
+        if pulses is None:
+            hits.append((code, rows[long], excess))
+        else:
+            found.append(pulses)
+    return Rhythms(tuple(found), _pauses(line, hits, self_ns, start, period))
+
+
+def _rows_by_name(name: Int, count: int) -> list[tuple[int, Int]]:
+    small = name.astype(np.int16) if count < 32_000 else name
+    order = np.argsort(small, kind="stable")
+    sizes = np.bincount(name, minlength=count)
+    ends = np.cumsum(sizes)
+    return [(c, order[ends[c] - sizes[c] : ends[c]]) for c in np.flatnonzero(sizes).tolist()]
+
+
+def _spread(values: Float) -> float:
+    """Normal-consistent median absolute deviation."""
+    if not len(values):
+        return 0.0
+    some = values[:: max(1, len(values) // 10_000)]
+    return 1.4826 * float(np.median(np.abs(some - np.median(some))))
+
+
+def _rhythm(
+    name: str, code: int, rows: Int, line: Chain, start: Float, said: str | None, kind: str,
+    run: Run,
+) -> Rhythm:  # fmt: skip
+    loops = line.loop[rows]
+    steps = np.diff(loops)
+    between = float(np.mean(steps[steps > 0])) if (steps > 0).any() else None
+    every = between is not None and between < 1.02
+    if said == "loop" or kind == "pacing":
+        why = "stated" if said else "paces the loop"
+        return Rhythm(name, code, "loop", why, between, rows=rows)
+    if every or len(rows) < _FEWEST:
+        clock = _waits_for_device(rows, line, start, run, said) if every else None
+        if clock is not None:
+            return Rhythm(name, code, "next measurement", clock[1], between, clock[0], rows=rows)
+        if said == "time" and not every:
+            return Rhythm(name, code, "time", "stated", between, None, "recorded", rows=rows)
+        why = "made in every loop" if every else "seen too seldom to tell: kept as recorded"
+        return Rhythm(name, code, "loop", why, between, rows=rows)
+    gaps = np.diff(start[rows])
+    new = steps > 0
+    by_time, why = _keeps_time(gaps[new], steps[new].astype(float), kind)
+    if said != "time" and not by_time:
+        return Rhythm(name, code, "loop", why, between, rows=rows)
+    interval, rule = _interval(gaps, run)
+    return Rhythm(name, code, "time", "stated" if said else why, between, interval, rule, rows=rows)
+
+
+def _keeps_time(gaps: Float, steps: Float, kind: str) -> tuple[bool, str]:
+    """Whether intervals are steadier in time than in loops."""
+    time_cv = float(gaps.std() / gaps.mean())
+    loop_cv = float(steps.std() / steps.mean())
+    k = float(np.median(steps))
+    if np.mean(steps == k) > 0.98:
+        if _spread(gaps) < 0.002 * float(np.median(gaps)):
+            if kind == "telemetry":
+                return True, f"every {k:.0f} loops of even length: taken to go by the clock"
+            return False, f"every {k:.0f} loops of even length: taken to go by loops"
+        return False, f"made every {k:.0f} loops"
+    if time_cv < _REGULAR and time_cv < _CLEARER * loop_cv:
+        return True, f"intervals vary by {time_cv:.1%} in time, by {loop_cv:.1%} in loops"
+    if kind == "telemetry" and time_cv < _REGULAR:
+        return True, "as regular in time as in loops: taken to go by the clock"
+    return False, "not steadier in time than in loops: kept as recorded"
+
+
+def _interval(gaps: Float, run: Run) -> tuple[float, str]:
+    """Interval and rule of work that goes by the clock.
+
+    Where the next turn is due so long after the last, neighbouring intervals are independent;
+    where turns are due at fixed instants, a late one is followed by a short interval. A turn that
+    is due waits for the loop to look, half a period on average, more where periods are uneven
+    (the mean residual life of a renewal process).
+    """
+    if gaps.std() > 0.5 * gaps.mean():
+        return float(gaps.mean()), "recorded"
+    if len(gaps) >= 12 and gaps.std() > 0:
+        centred = gaps - gaps.mean()
+        lag = float((centred[1:] * centred[:-1]).sum() / (centred**2).sum())
+        if lag < -0.25:
+            return float(gaps.mean()), "timetable"
+    period = run.loop_columns.period_ns.astype(float)
+    residual = float((period**2).mean() / (2 * period.mean()))
+    middle = max(float(gaps.mean()) - residual, 0.5 * float(gaps.mean()))
+    least = float(gaps.min())
+    sharp = abs(least - middle) < 0.1 * float(period.mean()) or gaps.std() == 0
+    return (least if sharp else middle), "elapsed"
+
+
+def _waits_for_device(
+    rows: Int, line: Chain, start: Float, run: Run, said: str | None
+) -> tuple[float, str] | None:
+    """The device's period, where a call's ends are steadier than its own length."""
+    duration = run.call_columns.duration_ns[line.row[rows]].astype(float)
+    if len(rows) < 20 or (line.size[rows] > 1).any() or not duration.any():
+        return None
+    ends = np.diff(start[rows] + duration)
+    own, apart = _spread(duration), _spread(ends)
+    period = float(np.median(ends))
+    absorbs = own > 0.02 * period and apart < 0.3 * own
+    if absorbs:
+        return period, "its ends come evenly while its length varies: waits for a measurement"
+    if said == "time":
+        return period, "stated"
+    return None
+
+
+def _long_turns(values: Float, period: float) -> tuple[Int, Float]:
+    """Which turns are outliers, and by how much they exceed the median."""
+    if len(values) < 50:
+        return np.empty(0, np.int64), np.empty(0)
+    middle = float(np.median(values))
+    if values.max() <= middle + 0.05 * period:
+        return np.empty(0, np.int64), np.empty(0)
+    limit = middle + max(8 * _spread(values), 0.05 * period)
+    long = np.flatnonzero(values > limit)
+    if len(long) > 0.34 * len(values):
+        return np.empty(0, np.int64), np.empty(0)
+    return long, values[long] - middle
+
+
+def _pulses(
+    made: Rhythm, rows: Int, line: Chain, start: Float, said: str | None, run: Run
+) -> Rhythm | None:
+    """Long turns of a call that is made every loop, if they come regularly in time."""
+    if len(rows) < _FEWEST or said == "loop":
+        return None
+    gaps, steps = np.diff(start[rows]), np.diff(line.loop[rows]).astype(float)
+    if (steps <= 0).any():
+        return None
+    by_time, why = _keeps_time(gaps, steps, "")
+    if not by_time:
+        return None
+    interval, rule = _interval(gaps, run)
+    between = float(steps.mean())
+    return Rhythm(made.name, made.code, "time", why, between, interval, rule, True, rows)
+
+
+def _pauses(
+    line: Chain, hits: list[tuple[int, Int, Float]], self_ns: Float, start: Float, period: float
+) -> Pauses:
+    """Long turns that strike calls in proportion to the time they take: the program's pauses."""
+    stretch, excess = _bare_hits(line, period)
+    owners = [(NOBODY, stretch, excess)] if len(stretch) else []
+    owners += [(code, line.first[rows], over) for code, rows, over in hits]
+    total = float(line.length[line.owner != BETWEEN].sum())
+    spent = np.bincount(line.name, weights=self_ns) if len(line.name) else np.zeros(1)
+    share = {c: (spent[c] if c >= 0 else total - spent.sum()) / total for c, *_ in owners}
+    while len(owners) >= 3:
+        count = sum(len(at) for _, at, _ in owners)
+        worst = max(owners, key=lambda o: len(o[1]) / count - 2.5 * share[o[0]])
+        if count < _FEWEST:
+            break
+        if len(worst[1]) / count <= 2.5 * share[worst[0]] + 0.15:
+            at = np.concatenate([o[1] for o in owners])
+            over = np.concatenate([o[2] for o in owners])
+            order = np.argsort(at)
+            at, over = at[order], over[order]
+            begun = np.cumsum(line.length)[at] - line.length[at]
+            return Pauses(at, begun, np.minimum(over, line.length[at]))
+        owners.remove(worst)
+    return Pauses()
+
+
+def _bare_hits(line: Chain, period: float) -> tuple[Int, Float]:
+    """Outliers among the stretches that no call covers."""
+    bare = np.flatnonzero(line.owner == NOBODY)
+    if len(bare) < 50:
+        return bare[:0], np.empty(0)
+    long = bare[line.length[bare] > 0.05 * period]
+    if len(long) > 0.05 * len(bare):  # as a rule long: nothing strikes there
+        return bare[:0], np.empty(0)
+    return long, line.length[long] - float(np.median(line.length[bare]))
