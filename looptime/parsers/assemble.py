@@ -191,7 +191,7 @@ def _gather(
         to = slice(at, at + len(span.calls))
         for key in kept:
             column = getattr(rows, key)
-            if column is not None:
+            if column is not None and column.flags.writeable:  # else one word for all rows
                 column[to] = getattr(span.calls, key)
         self_ns[to], depth[to], loop[to] = span.self_ns, span.depth, span.loop
         spilt.append((span.spill[0] + at, span.spill[1], span.spill[2]))

@@ -205,6 +205,7 @@ class _Builder:
         self.starts: list[int] = []
         self.lines: list[Int | int] = []
         self.lines_read = 0
+        self.room = 0
 
     def add(self, piece: Piece) -> None:
         before = 1 + self.lines_read
@@ -219,35 +220,50 @@ class _Builder:
             return
         self.starts.append(self.size)
         self.lines.append(piece.lines + before)
-        self._reserve(piece)
+        self.room = self._room(piece)
         for role, values in piece.columns.items():
-            coded = self._recode(role, values, piece) if role in piece.words else values
-            self.columns[role][self.size : self.size + piece.count] = coded
+            coded = self._recode(role, piece) if role in piece.words else values
+            self._put(role, coded)
         self.size += piece.count
 
-    def _recode(self, role: str, codes: NDArray[Any], piece: Piece) -> NDArray[Any]:
+    def _recode(self, role: str, piece: Piece) -> NDArray[Any]:
+        """Codes of this log for the codes of one block."""
         known = self.words[role]
         new = [known.setdefault(word, len(known)) for word in piece.words[role]]
-        if new == list(range(len(new))):
-            return codes
-        return np.asarray(new, np.int32)[codes]
+        if len(known) == 1:  # one word so far: a column without weight
+            return np.broadcast_to(np.int16(0), piece.count)
+        dtype = np.int16 if len(known) <= np.iinfo(np.int16).max else np.int32
+        return np.asarray(new, dtype)[piece.columns[role]]
 
-    def _reserve(self, piece: Piece) -> None:
-        """Memory that is reserved but not written costs nothing, so the guess may be generous."""
-        need = self.size + piece.count
-        have = len(next(iter(self.columns.values()))) if self.columns else 0
-        if need <= have:
+    def _put(self, role: str, values: NDArray[Any]) -> None:
+        """Add to a column; it is widened when a value asks for it."""
+        column = self.columns.get(role)
+        weightless = values.strides == (0,) and len(values) > 1
+        if weightless and (column is None or column.strides == (0,)):
+            self.columns[role] = np.broadcast_to(values[:1], self.room)
             return
+        dtype = values.dtype if column is None else np.result_type(column, values)
+        if (
+            column is None
+            or column.dtype != dtype
+            or len(column) < self.room
+            or (column.strides == (0,))
+        ):
+            grown = np.empty(self.room, dtype)
+            if column is not None:
+                grown[: self.size] = column[: self.size]
+            self.columns[role] = column = grown
+        column[self.size : self.size + len(values)] = values
+
+    def _room(self, piece: Piece) -> int:
+        """Rows to reserve; memory that is reserved but never written costs nothing."""
+        need = self.size + piece.count
+        if need <= self.room:
+            return self.room
         # the first block tells rows a byte; compressed logs grow by halves
-        room = max(need, int(have * 1.5))
-        if not self.columns and self.source.compression is None:
-            room = max(need, int(1.1 * piece.count * self.source.size / piece.size) + 1024)
-        old, self.columns = self.columns, {}
-        for role, values in piece.columns.items():
-            grown = np.empty(room, values.dtype)
-            if old:
-                grown[: self.size] = old[role][: self.size]
-            self.columns[role] = grown
+        if not self.room and self.source.compression is None:
+            return max(need, int(1.1 * piece.count * self.source.size / piece.size) + 1024)
+        return max(need, int(self.room * 1.5))
 
     def table(self) -> Table:
         columns = {role: values[: self.size] for role, values in self.columns.items()}
@@ -439,7 +455,9 @@ def _numbers(
         return values.to_numpy().astype(np.float64, copy=False), wrong
     if want.how == "count":
         filled = pc.fill_null(values, -1) if values.null_count else values
-        return filled.to_numpy().astype(np.int64, copy=False), wrong
+        counts = filled.to_numpy()
+        small = not len(counts) or (counts.max() < 2**31 and counts.min() >= -(2**31))
+        return counts.astype(np.int32 if small else np.int64), wrong
     filled = pc.fill_null(values, 0) if values.null_count else values
     ns, too_big = _to_ns(filled.to_numpy(), want.unit_ns)
     if too_big is not None:
