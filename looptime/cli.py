@@ -314,3 +314,30 @@ def recorder(language: str | None, listed: bool, out: str | None) -> None:
     except OSError as error:
         raise UsageError(f"{target}: cannot be written: {error.strerror}") from error
     print(target)
+
+
+@cli.command()
+def tour() -> None:
+    """Walk through the whole job on the sample logs, in under a minute."""
+    import time
+
+    from looptime.samples import folder
+    from looptime.views.terminal import heading_line
+    from looptime.views.tour_text import STEPS
+
+    samples, began = folder(), time.monotonic()
+    for number, step in enumerate(STEPS, 1):
+        words = [str(samples / w[1:]) if w.startswith("@") else w for w in step.command]
+        if any(w.startswith("@") for w in step.command):
+            words += ["--project", str(samples / "looptime.toml")]
+        shown = " ".join(f'"{w}"' if " " in w else w for w in words)
+        _show(
+            heading_line(f"{number} of {len(STEPS)}: {step.title}"),
+            step.why,
+            f"$ looptime {shown}\n",
+        )
+        sys.stdout.flush()
+        code = run(words)
+        if code in (UNUSABLE, UNFORESEEN, INTERRUPTED):
+            raise CheckFailed(code)
+    _show(f"\nThe tour took {time.monotonic() - began:.0f} s.")
