@@ -49,9 +49,14 @@ def leave_out(sums: Float) -> Float:
     return sums.sum(axis=0) - sums
 
 
+def block_sums(block: NDArray[np.integer], values: Float) -> Float:
+    """Sum of values over each block; shape (BLOCKS,)."""
+    return np.asarray(np.bincount(block, values, minlength=BLOCKS), dtype=np.float64)
+
+
 def by_block(sampling: Sampling, values: Float) -> Float:
     """Sum of a value a hold over each block; shape (BLOCKS,)."""
-    return np.bincount(sampling.block, values, minlength=BLOCKS)
+    return block_sums(sampling.block, values)
 
 
 def mean_age_s(sampling: Sampling) -> float:
@@ -76,6 +81,7 @@ def age_parts(sampling: Sampling) -> AgeParts:
     Parameters
     ----------
     sampling : Sampling
+        Instants of reading and use.
 
     Returns
     -------
@@ -90,7 +96,8 @@ def age_parts(sampling: Sampling) -> AgeParts:
     parts = _parts(sums.sum(axis=1))
     left = _parts(leave_out(sums.T).T)
     figures = [figure(float(p), q).times(1e3) for p, q in zip(parts, left, strict=True)]
-    return AgeParts(*figures, max_ms=float((L + T).max()) * 1e3)
+    mean, latency, hold, uneven = figures
+    return AgeParts(mean, latency, hold, uneven, float((L + T).max()) * 1e3)
 
 
 def _parts(sums: Float) -> tuple[Float, Float, Float, Float]:

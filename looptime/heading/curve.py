@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.heading.ages import age_parts, by_block, leave_out
+from looptime.heading.ages import age_parts, block_sums, by_block, leave_out
 from looptime.heading.integrated import Step, end_errors, errors_along, random_starts
 from looptime.heading.jackknife import Figure, figure
 from looptime.heading.motion import Motion, Profile, Recorded
@@ -45,11 +45,15 @@ class Models:
     Parameters
     ----------
     motion : Motion
+        The motion of the robot.
     lead : Lead
+        By how much the code extrapolates.
     sensor : Sensor
+        Noise, bias and seed.
     integration : str
         One of `looptime.heading.integrated.RULES`.
     step : Step
+        The step that the code takes.
     latency_s : float or None [s]
         Latency at other rates; None where it scales with the period.
     slow_s : float or None [s]
@@ -57,6 +61,7 @@ class Models:
     over_s : float [s]
         Length over which the integrated error is taken.
     seed : int
+        Of the random phases.
     """
 
     motion: Motion
@@ -78,6 +83,7 @@ class CurvePoint:
     ----------
     pattern : str
     rate_hz : float [Hz]
+        Wanted loop rate.
     age_ms : Figure [ms]
         Mean age of the reading in use.
     stale : Stale
@@ -104,7 +110,9 @@ def sampling_at(
     pattern : str
         ``even``, ``log shape`` or ``scaled``.
     rate_hz : float [Hz]
+        Wanted loop rate.
     models : Models
+        The motion and how the code goes about it.
     shape : LogShape, optional
         Of `base`, where many rates are asked for.
 
@@ -204,8 +212,8 @@ def end_rms(models: Models, sampling: Sampling) -> Figure:
         if not len(error):
             return Figure(None)
     block = sampling.block[at]
-    square = np.bincount(block, weight * error * error, minlength=BLOCKS)
-    time = np.bincount(block, weight, minlength=BLOCKS)
+    square = block_sums(block, weight * error * error)
+    time = block_sums(block, weight)
     with np.errstate(invalid="ignore", divide="ignore"):
         left = np.sqrt(leave_out(square) / leave_out(time))
     return figure(float(np.sqrt(square.sum() / time.sum())), left, positive=True)
@@ -221,7 +229,9 @@ def gathered(
     along : float array, shape (n + 1,) [rad]
         Error at each reading.
     sampling : Sampling
+        Instants of reading and use.
     over_s : float [s]
+        Length of time.
 
     Returns
     -------
@@ -247,11 +257,13 @@ def rate_curve(
     Parameters
     ----------
     models : Models
+        The motion and how the code goes about it.
     base : Sampling
         As recorded, before the sensor.
     rates_hz : tuple of float [Hz]
         Ascending.
     patterns : tuple of str
+        Patterns of the curve, one after another.
     stale : StaleModel, optional
         To share its table.
 
@@ -299,10 +311,9 @@ def _even_interval(
         point,
         age_ms=_between(point.age_ms, age_low, age_high),
         stale=Stale(
-            *(
-                _between(getattr(point.stale, n), getattr(low, n), getattr(high, n))
-                for n in ("mean", "rms", "p95")
-            ),
+            _between(point.stale.mean, low.mean, high.mean),
+            _between(point.stale.rms, low.rms, high.rms),
+            _between(point.stale.p95, low.p95, high.p95),
             point.stale.max,
             _between(point.stale.drift, low.drift, high.drift),
         ),

@@ -60,6 +60,7 @@ def growth(error: Float, spacing_s: float) -> Growth:
     error : float array, shape (n,) or (n, strands) [rad]
         Error at evenly spaced times; strands are separate histories at the same times.
     spacing_s : float [s]
+        Time from one error to the next.
 
     Returns
     -------

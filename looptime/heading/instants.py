@@ -57,7 +57,9 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
     Parameters
     ----------
     run : Run
+        Recorded or predicted.
     labels : Labels, optional
+        Calls that read, pick up and use the heading.
 
     Returns
     -------

@@ -110,6 +110,7 @@ def reading_weights(steps: Float, rule: str) -> Float:
     Parameters
     ----------
     steps : float array, shape (n,) [s]
+        Step from each reading to the next.
     rule : str
         One of `RULES`.
 
@@ -148,8 +149,11 @@ def errors_along(
     motion : Motion
         Times count as those of the sampling do.
     sampling : Sampling
+        Instants of reading and use.
     rule : str
+        One of `RULES`.
     step : Step
+        The step that the code takes.
     resolution : float [rad]
         Increments are cut to whole multiples of it, and what is cut off is lost; 0 for none.
 
@@ -175,9 +179,11 @@ def random_starts(
     Parameters
     ----------
     sampling : Sampling
+        Instants of reading and use.
     duration_s : float [s]
         Starts from which the motion would outlast the log are left out.
     seed : int
+        Of the random phases.
     limit : int
         With more loops than this, only every second, third, ... loop gets a start.
 
@@ -214,10 +220,15 @@ def end_errors(motion: Profile, sampling: Sampling, rule: str, step: Step, start
     Parameters
     ----------
     motion : Profile
+        The motion of the robot.
     sampling : Sampling
+        Instants of reading and use.
     rule : str
+        One of `RULES`.
     step : Step
+        The step that the code takes.
     starts : float array, shape (k,) [s]
+        When the motion begins, on the time of the sampling.
 
     Returns
     -------
@@ -248,11 +259,17 @@ def stepped_errors(
     motion : Motion
         Begun at each start.
     sampling : Sampling
+        Instants of reading and use.
     rule : str
+        One of `RULES`.
     step : Step
+        The step that the code takes.
     starts : float array, shape (k,) [s]
+        When the motion begins, on the time of the sampling.
     duration_s : float [s]
+        Length of the motion.
     resolution : float [rad]
+        Increments are cut to whole multiples of it; 0 for none.
 
     Returns
     -------
@@ -279,8 +296,11 @@ def noise_variance(sampling: Sampling, rule: str, step: Step, noise: float) -> f
     Parameters
     ----------
     sampling : Sampling
+        Instants of reading and use.
     rule : str
+        One of `RULES`.
     step : Step
+        The step that the code takes.
     noise : float [rad/s]
         Standard deviation of each reading.
 

@@ -54,6 +54,7 @@ def figure(value: float, left_out: NDArray[np.float64], *, positive: bool = Fals
     Parameters
     ----------
     value : float
+        The figure over all loops.
     left_out : float array, shape (20,)
         The same figure without each block.
     positive : bool

@@ -87,6 +87,7 @@ class Steady(Motion):
     Parameters
     ----------
     turn_rate : float [rad/s]
+        Of the steady turn.
 
     Examples
     --------
@@ -149,7 +150,8 @@ class Weave(Motion):
 
     def phases(self, count: int) -> tuple[Float, Float]:
         """Moments of one swing, evenly spread."""
-        return (np.arange(count) + 0.5) / (count * self.frequency_hz), np.full(count, 1 / count)
+        times = (np.arange(count, dtype=np.float64) + 0.5) / (count * self.frequency_hz)
+        return times, np.full(count, 1.0 / count, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -284,10 +286,13 @@ def turn(
     Parameters
     ----------
     angle_deg : float [deg]
+        Angle turned.
     rate_deg_s : float [deg/s]
         Highest turn rate.
     acceleration_deg_s2 : float [deg/s2]
         Of speeding up and of slowing down.
+    text : str
+        The motion as it was asked for.
 
     Returns
     -------

@@ -21,7 +21,7 @@ __all__ = ["HEADINGS", "dead_reckoned", "even_drift", "even_path_ratio", "true_p
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-#: Heading used for a step: at its start, the mean of start and end, or an arc from one to the other.
+#: Heading used for a step: at its start, the mean of start and end, or an arc between them.
 HEADINGS = ("start", "mid", "arc")
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 
@@ -35,7 +35,9 @@ def even_drift(turn_rate: float, latency_s: float, period_s: float) -> float:
     Parameters
     ----------
     turn_rate : float [rad/s]
+        Of the steady turn.
     latency_s, period_s : float [s]
+        Age of each reading when it is used, and time from loop to loop.
 
     Returns
     -------
@@ -59,7 +61,9 @@ def even_path_ratio(turn_rate: float, period_s: float, heading: str) -> complex:
     Parameters
     ----------
     turn_rate : float [rad/s]
+        Of the steady turn.
     period_s : float [s]
+        Time from loop to loop.
     heading : str
         One of `HEADINGS`.
 
@@ -89,8 +93,11 @@ def true_path(motion: Motion, duration_s: float, begin_s: float = 0.0) -> comple
     Parameters
     ----------
     motion : Motion
+        The motion of the robot.
     duration_s : float [s]
+        Length of the motion.
     begin_s : float [s]
+        When it begins, on the time of the motion.
 
     Returns
     -------
@@ -119,9 +126,13 @@ def dead_reckoned(
     Parameters
     ----------
     motion : Motion
+        The motion of the robot.
     sampling : Sampling
+        Instants of reading and use.
     starts : float array, shape (k,) [s]
+        When the motion begins, on the time of the sampling.
     duration_s : float [s]
+        Length of the motion.
     heading : str
         One of `HEADINGS`.
     own_place : bool

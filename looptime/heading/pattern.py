@@ -106,9 +106,11 @@ def even(rate_hz: float, loops: int, latency_s: float = 0.0, phase_s: float = 0.
     Parameters
     ----------
     rate_hz : float [Hz]
+        Wanted loop rate.
     loops : int
         Number of holds.
     latency_s : float [s]
+        Age of each reading when it is used.
     phase_s : float [s]
         When the first command is put to use.
 
@@ -130,7 +132,9 @@ def scaled(sampling: Sampling, rate_hz: float, latency_s: float | None = None) -
     Parameters
     ----------
     sampling : Sampling
+        Instants of reading and use.
     rate_hz : float [Hz]
+        Wanted loop rate.
     latency_s : float, optional [s]
         Latency of every reading; else it scales with the period.
 

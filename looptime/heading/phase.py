@@ -24,6 +24,7 @@ class PhaseLost:
     Parameters
     ----------
     crossover_hz : float [Hz]
+        Crossover frequency of the controller.
     whole_run_deg : Figure [deg]
     worst_stretch_deg : float [deg]
         Of any 10 consecutive loops.
@@ -43,9 +44,11 @@ def phase_lost(sampling: Sampling, mean_age: Figure, crossover_hz: float) -> Pha
     Parameters
     ----------
     sampling : Sampling
+        Instants of reading and use.
     mean_age : Figure [ms]
         Mean age over time (`looptime.heading.ages.age_parts`).
     crossover_hz : float [Hz]
+        Crossover frequency of the controller.
 
     Returns
     -------

@@ -12,8 +12,10 @@ __all__ = ["CAUTIONS", "JUDGED", "Required", "required_rate", "stops_helping_hz"
 
 #: Shown wherever a required rate is: advice that changes how a robot moves.
 CAUTIONS = (
-    "A required rate is an estimate from a timing log and a model of the motion, not a safety case.",
-    "Make the first run after any change with the wheels off the floor and the stop control in hand.",
+    "A required rate is an estimate from a timing log and a model of the motion, "
+    "not a safety case.",
+    "Make the first run after any change with the wheels off the floor "
+    "and the stop control in hand.",
     "Ask the hardware maker's documentation what may be called from another thread, "
     "and keep to the event's rules and its safety staff.",
 )
@@ -57,6 +59,7 @@ def required_rate(
     judged : str
         One of `JUDGED`, or ``drift``.
     curve : tuple of CurvePoint
+        Figures against loop rate.
     recorded, even_alike : CurvePoint
         The log as it is, and even loops at its mean rate.
 
@@ -128,7 +131,9 @@ def stops_helping_hz(curve: tuple[CurvePoint, ...], judged: str = "mean") -> flo
     Parameters
     ----------
     curve : tuple of CurvePoint
+        Figures against loop rate.
     judged : str
+        The figure looked at.
 
     Returns
     -------

@@ -154,10 +154,12 @@ class HeadingResult:
     Parameters
     ----------
     motion : str
+        The motion of the robot.
     motion_limits : tuple of str
         What the motion cannot show.
     pattern : str
     rate_hz : Figure [Hz]
+        Wanted loop rate.
     age : AgeParts [ms]
     age_if : dict of str to AgeParts
         Ages if the reading counts from the ``start`` or the ``end`` of its call.
@@ -166,11 +168,13 @@ class HeadingResult:
     path : PathError
     phase : PhaseLost
     curve : tuple of CurvePoint
+        Figures against loop rate.
     required : dict of str to Required
         By ``tolerance_deg`` and ``tolerance_mm``.
     stops_helping_hz : float or None [Hz]
         Rate from which going faster gains less than a tenth, with the log's stalls.
     resolution : Resolution or None
+        Increments are cut to whole multiples of it; 0 for none.
     loops_used, loops_in_run : int
     notes, cautions : tuple of str
         Cautions belong beside every required rate.

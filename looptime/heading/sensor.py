@@ -67,6 +67,7 @@ class Sensor:
         Parameters
         ----------
         sampling : Sampling
+            Instants of reading and use.
 
         Returns
         -------
@@ -95,6 +96,7 @@ def simulated_rates(motion: Motion, sampling: Sampling, sensor: Sensor) -> Float
     sampling : Sampling
         With the sensor already applied.
     sensor : Sensor
+        Noise, bias and seed.
 
     Returns
     -------

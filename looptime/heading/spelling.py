@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,6 +22,9 @@ from looptime.heading.motion import (
     turn,
 )
 from looptime.run import Run
+
+if TYPE_CHECKING:
+    from scipy.interpolate import PPoly
 
 __all__ = ["MOTION_HELP", "parse_motion", "recorded_motion"]
 
@@ -206,7 +211,7 @@ def _fresh(time_ns: np.ndarray, value: Float) -> tuple[Float, Float]:
     return time[later], value[later]
 
 
-def _smooth(time: Float, value: Float):  # noqa: ANN202 (a scipy spline; typing would import it)
+def _smooth(time: Float, value: Float) -> PPoly:
     from scipy.interpolate import PPoly, make_smoothing_spline
 
     first = 0
@@ -223,21 +228,24 @@ def _penalty(time: Float, value: Float) -> float:
     from scipy.interpolate import make_smoothing_spline
 
     spacing = float(np.median(np.diff(time)))
-    best, least = spacing**3, math.inf
-    for power in range(-8, 9):
-        weight = spacing**3 * 10.0**power
-        error = _left_out_error(make_smoothing_spline, time, value, weight)
-        if error < least:
-            best, least = weight, error
-    return best
+    errors: dict[int, float] = {}
+    for powers in (range(-8, 9, 2), (-1, 1)):
+        middle = min(errors, key=errors.__getitem__) if errors else 0
+        for power in powers:
+            weight = spacing**3 * 10.0 ** (middle + power)
+            error = _left_out_error(make_smoothing_spline, time, value, weight)
+            errors[middle + power] = error
+    return spacing**3 * 10.0 ** min(errors, key=errors.__getitem__)
 
 
-def _left_out_error(fit, time: Float, value: Float, weight: float) -> float:  # noqa: ANN001
-    """Mean square error at every fifth value when it is left out of the fit."""
+def _left_out_error(
+    fit: Callable[..., Callable[[Float], Float]], time: Float, value: Float, weight: float
+) -> float:
+    """Sum of squares of the errors at values that are left out of the fit, a quarter at a time."""
     total = 0.0
-    for fold in range(5):
+    for fold in range(4):
         out = np.zeros(len(time), dtype=bool)
-        out[1 + fold : -1 : 5] = True
+        out[1 + fold : -1 : 4] = True
         total += float(
             np.sum((fit(time[~out], value[~out], lam=weight)(time[out]) - value[out]) ** 2)
         )

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import UsageError
-from looptime.heading.ages import by_block, interval_quantile, leave_out
+from looptime.heading.ages import block_sums, by_block, interval_quantile, leave_out
 from looptime.heading.jackknife import Figure, figure
 from looptime.heading.motion import Motion, Steady
 from looptime.heading.pattern import BLOCKS, Sampling
@@ -34,7 +34,7 @@ _NODES, _WEIGHTS = (
 )
 _GRID = 1000
 #: Holds that are enough for a motion in its own place, unless every one is asked for.
-_ENOUGH = 20_000
+_ENOUGH = 8_000
 
 
 @dataclass(frozen=True)
@@ -122,6 +122,7 @@ def stale_everywhere(
     motion : Motion
         Any but a recorded one.
     sampling : Sampling
+        Instants of reading and use.
     table : AgeTable
         Of this motion and lead, reaching to this sampling's greatest age.
     exact : bool
@@ -132,7 +133,8 @@ def stale_everywhere(
     Stale
     """
     nodes, cells = table.weights(sampling)
-    sums = np.stack([nodes @ table.size, nodes @ table.square, nodes @ table.sine], axis=1)
+    means = np.stack([table.size, table.square, table.sine])
+    sums = np.einsum("bj,kj->bk", nodes, means)
     time = by_block(sampling, sampling.hold_s)
     lead = table.lead.per_hold(sampling)
     p95 = table.quantile(cells, 0.95)
@@ -239,7 +241,9 @@ def stale_along(
     motion : Motion
         Times count as those of the sampling do.
     sampling : Sampling
+        Instants of reading and use.
     lead : Lead
+        By how much the code extrapolates.
     exact : bool
         Whether every hold is looked at, and the percentile found from every piece, rather than
         stretches of up to `_ENOUGH` holds and a table of sizes.
@@ -259,20 +263,21 @@ def stale_along(
     if every > 1:  # stretches of 50 holds, evenly spread over the log
         some = hold // 50 % every == 0
         edges, hold, width = np.append(edges[:-1][some], 0.0), hold[some], width[some]
-        time = np.bincount(sampling.block[hold], width, minlength=BLOCKS)
+        time = block_sums(sampling.block[hold], width)
     begin, taken = edges[:-1], sampling.taken_s[:-1]
     believed = motion.heading(taken) + lead.per_hold(sampling) * motion.rate(taken)
     error = motion.heading(begin[:, None] + width[:, None] * _NODES) - believed[hold, None]
+    block = sampling.block[hold]
     sums = np.stack(
         [
-            np.bincount(sampling.block[hold], width * (f @ _WEIGHTS), minlength=BLOCKS)
+            block_sums(block, width * np.einsum("ij,j->i", f, _WEIGHTS))
             for f in (np.abs(error), error * error, np.sin(error))
         ],
         axis=1,
     )
     ends = [motion.heading(begin + part * width) - believed[hold] for part in (0.0, 0.5, 1.0)]
     largest = float(np.abs(np.stack(ends)).max())
-    p95 = _quantile_along(ends, width, sampling.block[hold], largest, exact)
+    p95 = _quantile_along(ends, width, block, largest, exact)
     return _figures(sums, time, p95, largest)
 
 

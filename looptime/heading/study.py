@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import NotEnoughError, UsageError
-from looptime.heading.ages import AgeParts, age_parts, by_block, leave_out
+from looptime.heading.ages import AgeParts, age_parts, block_sums, by_block, leave_out
 from looptime.heading.curve import (
-    RATES_HZ,
     CurvePoint,
     Models,
     StaleModel,
@@ -36,7 +35,7 @@ from looptime.heading.jackknife import Figure, figure
 from looptime.heading.motion import Motion, Profile, Recorded
 from looptime.heading.path import HEADINGS, dead_reckoned
 from looptime.heading.pattern import BLOCKS, Sampling, sample_stretches
-from looptime.heading.phase import PhaseLost, phase_lost
+from looptime.heading.phase import phase_lost
 from looptime.heading.required import (
     CAUTIONS,
     JUDGED,
@@ -79,20 +78,26 @@ class Setup:
     Parameters
     ----------
     labels : Labels
+        Calls that read, pick up and use the heading.
     integration : str
         One of `looptime.heading.integrated.RULES`.
     step : Step
+        The step that the code takes.
     path_heading : str
         One of `looptime.heading.path.HEADINGS`.
     lead : Lead
+        By how much the code extrapolates.
     sensor : Sensor
+        Noise, bias and seed.
     latency_ms : float or None [ms]
         Latency at other rates; None where it scales with the period.
     slow_ms : float or None [ms]
         Slow-loop limit; else found from the log.
     speed_m_s : float [m/s]
     crossover_hz : float [Hz]
+        Crossover frequency of the controller.
     seed : int
+        Of the random phases.
     """
 
     labels: Labels = field(default_factory=Labels)
@@ -170,10 +175,13 @@ def study(
     motion : Motion or str
         See `looptime.heading.spelling.parse_motion`.
     setup : Setup, optional
+        How the code goes about its heading; else the usual.
     pattern : str
         One of `PATTERNS`; any but ``as recorded`` needs a rate.
     rate_hz : float, optional [Hz]
+        Wanted loop rate.
     tolerance : Tolerance, optional
+        What error is tolerable.
     curve : bool
         Whether to work out the figures from 5 Hz to 1 kHz too (needed for a required rate).
     sample_loops : int or None
@@ -330,7 +338,7 @@ def _ensemble(error: Float, weight: Float, block: NDArray, *, signed: bool = Fal
     size = np.abs(error)
     sums = np.stack(
         [
-            np.bincount(block, weight * f, minlength=BLOCKS)
+            block_sums(block, weight * f)
             for f in (np.ones_like(size), error if signed else size, size * size)
         ],
         axis=1,
@@ -373,7 +381,7 @@ def _growth(models: Models, made: Sampling) -> Growth:
     rows = int((last - first) / motion.duration_s)
     if rows < 2:
         return Growth(CANNOT_TELL, Figure(None), Figure(None))
-    starts = first + spacing * np.arange(rows * STRANDS)
+    starts = first + spacing * np.arange(rows * STRANDS, dtype=np.float64)
     each = end_errors(motion, made, models.integration, models.step, starts)
     walk = np.cumsum(each.reshape(rows, STRANDS), axis=0)
     return growth(walk, motion.duration_s)

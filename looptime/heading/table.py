@@ -38,6 +38,7 @@ class AgeTable:
     Parameters
     ----------
     lead : Lead
+        By how much the code extrapolates.
     leads : float array, shape (i,) [s]
         Leads for which the table was made; one unless the lead is measured.
     nodes : float array, shape (m + 1,) [s]
@@ -74,6 +75,7 @@ class AgeTable:
         Parameters
         ----------
         sampling : Sampling
+            Instants of reading and use.
 
         Returns
         -------
@@ -104,19 +106,36 @@ class AgeTable:
         Parameters
         ----------
         cells : float array, shape (BLOCKS, i m) [s]
+            Time in each cell of ages.
         share : float
+            0.95 for p95.
 
         Returns
         -------
         Figure
         """
-        whole = cells.sum(axis=0)
-        goal = share * float(whole.sum())
-        # a coarse look at every 40th size, then all sizes in the bracket that it finds
-        coarse = int(np.searchsorted(self.below[::_STRIDE] @ whole, goal)) * _STRIDE
-        rows = slice(max(coarse - 2 * _STRIDE, 0), coarse + _STRIDE + 1)
-        by_block = (self.below[rows] @ cells.T).T
-        return quantile_from_cdf(self.grid[rows], by_block, share, cells.sum(axis=1))
+        whole, time = cells.sum(axis=0), cells.sum(axis=1)
+        goal = share * float(time.sum())
+        # a coarse look at every 40th size, then at all within 40, then by block about the place
+        rows = _rows(self.below[::_STRIDE], whole, goal) * _STRIDE
+        first = max(rows - _STRIDE, 0)
+        near = first + _rows(self.below[first : rows + 1], whole, goal)
+        for reach in (16, 160, len(self.grid)):
+            around = slice(max(near - reach, 0), near + reach + 1)
+            by_block = _dot(cells, self.below[around])
+            left, goals = leave_out(by_block), share * leave_out(time)
+            if np.all(left[:, 0] <= goals) and np.all(left[:, -1] >= goals):
+                break
+        return quantile_from_cdf(self.grid[around], by_block, share, time)
+
+
+def _dot(one: Float, other: Float) -> Float:
+    # small products: a threaded linear-algebra library would lose more than it gains
+    return np.einsum("...j,kj->...k", one, other)
+
+
+def _rows(below: Float, whole: Float, goal: float) -> int:
+    return int(np.searchsorted(_dot(whole, below), goal))
 
 
 def make_table(
@@ -130,6 +149,7 @@ def make_table(
     motion : Motion
         Any but a recorded one.
     lead : Lead
+        By how much the code extrapolates.
     greatest_s : float [s]
         Greatest age that will be asked for.
     cells, phases, sizes : int
@@ -183,8 +203,11 @@ def cdf_on_grid(
     Parameters
     ----------
     low, high, weight : float array, shape (k,)
+        Ends and weight of each.
     group : int array, shape (k,)
+        Group of each part.
     groups : int
+        Number of groups.
     grid : float array, shape (v,)
         Ascending, evenly spaced in the logarithm, the last at least ``max(high)``.
 
@@ -220,9 +243,11 @@ def quantile_from_cdf(
     Parameters
     ----------
     grid : float array, shape (v,)
+        Ascending.
     by_block : float array, shape (BLOCKS, v) [s]
         Time at or below each grid value.
     share : float
+        0.95 for p95.
     time : float array, shape (BLOCKS,) [s], optional
         Total time of each block; else the last column.
 

@@ -28,7 +28,7 @@ def _table(motion, sampling, lead=NO_LEAD):
 
 def _pooled_error(kind, numbers, taken, use, starts):
     """Error at every tick of every motion, the log going on after its end as it began."""
-    ticks = int(round(sim.turn_seconds(numbers) / sim.TICK)) if kind == "turn" else use[-1]
+    ticks = round(sim.turn_seconds(numbers) / sim.TICK) if kind == "turn" else use[-1]
     middle = (np.arange(ticks) + 0.5) * sim.TICK
     heading = sim.headings(sim.turn_rate_deg_s(kind, numbers, middle))
     heading = (heading[1:] + heading[:-1]) / 2  # at the middle of each tick
@@ -82,8 +82,7 @@ def test_integrated_heading_and_path_agree(seed, kind):
     """Adding up readings on the simulated clock gives the same heading and position errors."""
     rng = np.random.default_rng(2000 + seed)
     text, numbers = sim.random_rates(rng, kind)
-    taken, use = sim.random_log(rng, 4.0)
-    taken = np.unique(taken)
+    taken = np.unique(sim.random_log(rng, 4.0)[0])
     sampling = _sampling(taken - taken[0], taken - taken[0])
     motion = parse_motion(text)
     begin = int(taken[len(taken) // 4]) - 7

@@ -111,8 +111,10 @@ def test_sinusoid(share):
     sampling = even(1 / T, n)
     turning = np.exp(2j * np.pi * f * sampling.read_s)
     for rule, gain, lag in (
-        ("trapezoid", x / np.tan(x), 0.0), ("hold-first", x / np.sin(x), x), ("hold-last", x / np.sin(x), -x),
-    ):  # fmt: skip
+        ("trapezoid", x / np.tan(x), 0.0),
+        ("hold-first", x / np.sin(x), x),
+        ("hold-last", x / np.sin(x), -x),
+    ):
         integrated = errors_along(motion, sampling, rule, Step()) + motion.heading(sampling.read_s)
         basis = np.stack([turning.real, turning.imag, np.ones(n + 1)], axis=1)
         c, s, _ = np.linalg.lstsq(basis, integrated, rcond=None)[0]
