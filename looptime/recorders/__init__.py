@@ -14,7 +14,9 @@ __all__ = ["read_source", "sources"]
 #: Language, as the command line calls it, and the one file to add to a program in that language.
 _FILES = {
     "java": "LooptimeRecorder.java",
+    "cpp": "looptime_recorder.hpp",
     "python": "looptime_recorder.py",
+    "micropython": "looptime_recorder_micro.py",
 }
 
 
