@@ -1,0 +1,139 @@
+"""The command line: exit codes, one-line complaints, JSON that keeps its contract."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from looptime import cli
+from looptime.samples import folder
+
+RUN_KEYS = {
+    "loops": {"count", "warmup", "duration_s"},
+    "pacing": {"mode", "nominal_hz", "achieved_hz"},
+    "period_ms": {"mean", "sd", "min", "p50", "p90", "p95", "p99", "p999", "max"},
+    "work_ms": {"mean", "sd", "min", "p50", "p90", "p95", "p99", "p999", "max"},
+    "headroom_ms": {"p50", "p99"},
+    "period_by_time_ms": {"p50", "p90", "p99"},
+    "rate_hz": {"by_loops", "by_time"},
+    "overruns": {"budget_ms", "count", "share", "time_share"},
+    "unattributed": {"self_ms_per_loop", "share", "slow_excess_ms", "variance_share"},
+    "recorder": {"cost_share", "dropped"},
+}
+ROW_KEYS = {
+    "calls": {
+        "name", "thread", "kind", "subsystem", "device", "bus", "calls_per_loop",
+        "self_ms_per_loop", "share", "p50_ms", "p99_ms", "max_ms", "first_ratio",
+        "slow_excess_ms", "variance_share",
+    },
+    "buses": {"bus", "transactions_per_loop", "ms_per_loop", "share"},
+    "findings": {"code", "severity", "text", "value", "unit", "evidence"},
+}  # fmt: skip
+
+
+@pytest.fixture
+def log(tmp_path):
+    """A log of 400 loops of 10 ms with two calls, one of them slow now and then."""
+    path = tmp_path / "log.csv"
+    rows = [
+        f"gyro.read,{k * 10_000},{3000 + (2000 if k % 50 == 49 else k % 7)}\n"
+        f"motor.write,{k * 10_000 + 6000},1000\n"
+        for k in range(400)
+    ]
+    path.write_text("name,start_us,duration_us\n" + "".join(rows), encoding="utf-8")
+    return path
+
+
+def test_summary_json_keeps_its_keys(log, capsys):
+    """Every documented key is there, and nothing is NaN."""
+    assert cli.run(["summary", str(log), "--json"]) == 0
+    data = json.loads(capsys.readouterr().out, parse_constant=pytest.fail)
+    assert data["schema_version"] == 1
+    (entry,) = data["logs"]
+    assert set(entry["rows"]) >= {"read", "used", "set_aside", "reasons"}
+    assert entry["rows"]["read"] == entry["rows"]["used"] + entry["rows"]["set_aside"] == 800
+    assert set(entry["clock"]) >= {"unit", "unit_from", "tick_ns", "wraps", "jumps", "restarts"}
+    (run,) = entry["runs"]
+    for key, parts in RUN_KEYS.items():
+        assert set(run[key] or parts) >= parts, key
+    for key, parts in ROW_KEYS.items():
+        assert all(set(row) >= parts for row in run[key]), key
+    assert {"kinds", "subsystems", "recurrence", "drift", "change_points", "freshness"} <= set(run)
+    shares = [c["share"] for c in run["calls"] if c["share"] is not None]
+    assert sum(shares) + run["unattributed"]["share"] == pytest.approx(1, abs=1e-9)
+
+
+def test_one_bad_log_does_not_spoil_the_good(log, tmp_path, capsys):
+    """Good logs are done; the bad one is an entry with its error, and the exit is 2."""
+    missing = tmp_path / "none.csv"
+    assert cli.run(["summary", str(log), str(missing), "--json"]) == 2
+    out, err = capsys.readouterr()
+    entries = json.loads(out)["logs"]
+    assert "runs" in entries[0]
+    assert entries[1] == {"path": str(missing), "error": f"{missing}: there is no such file"}
+    assert err == f"looptime: {missing}: there is no such file\n"
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ["nothing"],
+        ["summary"],
+        ["summary", "--unit", "h", "x.csv"],
+        ["summary", "--budget-ms", "-1", "x.csv"],
+        ["recorder", "cobol"],
+    ],
+)
+def test_wrong_use_is_one_line_and_exit_2(args, capsys):
+    """Wrong use says what and where to look, in one line on stderr."""
+    assert cli.run(args) == 2
+    out, err = capsys.readouterr()
+    assert out == "" or args == ["recorder"]
+    assert err.startswith("looptime: ")
+    assert err.count("\n") == 1
+
+
+def test_unforeseen_errors_leave_a_trace_file(log, capsys, monkeypatch):
+    """A bug is one line and the path of a trace, exit 4."""
+
+    def broken(*_, **__):
+        raise RuntimeError("a bug")
+
+    monkeypatch.setattr("looptime.read_log", broken)
+    assert cli.run(["summary", str(log)]) == 4
+    err = capsys.readouterr().err
+    path = err.strip().rsplit(" ", 1)[1]
+    with open(path, encoding="utf-8") as file:
+        assert "RuntimeError: a bug" in file.read()
+
+
+def test_interrupt_is_130(log, monkeypatch, capsys):
+    """Control-C says so in a line."""
+
+    def interrupted(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("looptime.read_log", interrupted)
+    assert cli.run(["summary", str(log)]) == 130
+    assert capsys.readouterr().err.strip() == "looptime: interrupted"
+
+
+def test_recorder_goes_to_a_folder_once(tmp_path, capsys):
+    """A recorder is written where asked, and never over a file that is there."""
+    assert cli.run(["recorder", "java", "--out", str(tmp_path)]) == 0
+    assert (tmp_path / "LooptimeRecorder.java").is_file()
+    assert cli.run(["recorder", "java", "--out", str(tmp_path)]) == 2
+    assert "is there already" in capsys.readouterr().err
+
+
+def test_old_console_encoding():
+    """A console that knows only cp1252 shows the summary of a sample log."""
+    done = subprocess.run(
+        [sys.executable, "-m", "looptime", "summary", str(folder() / "single_reads.csv.gz")],
+        env={**__import__("os").environ, "PYTHONIOENCODING": "cp1252"},
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "gyro.read" in done.stdout.decode("cp1252")
