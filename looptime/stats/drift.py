@@ -77,10 +77,12 @@ def theil_sen(t: Float, y: Float) -> float:
 
 
 def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drift:
-    """Trend along a run: estimated by Theil-Sen, tested by least squares, on 30 window medians.
+    """Trend along a run: estimated by Theil-Sen, tested by least squares, on 30 windows.
 
-    The test's standard error is inflated by ``sqrt(f)``, f from the lag-1 correlation of the
-    residuals plus 2/30; ``df = max(3, 28 / f)``.
+    A window stands for the mean of its typical loops, those between its quartiles. The test's
+    standard error is inflated by ``sqrt(f)``, ``f = (1 + r) / (1 - r)``, with r the lag-1
+    correlation of the residuals freed of its bias, ``(r + 2/30) / (1 - 4/30)``;
+    ``df = max(3, 28 / f)``.
 
     Parameters
     ----------
@@ -111,7 +113,7 @@ def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drif
     (True, True)
     """
     values, times = as_pair(x, start_s, 10 * WINDOWS, "a drift")
-    windows = window_medians(values, times, len(values) // WINDOWS, from_end=True)
+    windows = window_medians(values, times, len(values) // WINDOWS, from_end=True, middle_half=True)
     y, t = windows.medians[-WINDOWS:], windows.centres_s[-WINDOWS:]
     length = float(times[-1] - times[0])
     u = t - t.mean()
@@ -120,7 +122,9 @@ def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drif
     slope = float(u @ y) / spread if spread > 0 else 0.0
     e = y - y.mean() - slope * u
     e[np.abs(e) <= 1e-12 * np.abs(y).max()] = 0.0
-    factor = inflation(lag_one(e, 2 / WINDOWS))
+    # a line takes about (2 + 4 r) / k off the lag-1 correlation of k residuals
+    r = min(lag_one(e, 2 / WINDOWS) / (1 - 4 / WINDOWS), 0.8)
+    factor = inflation(r)
     df = max(3.0, (WINDOWS - 2) / factor)
     se = math.sqrt(float(e @ e) / (WINDOWS - 2) * factor / spread) if spread > 0 else 0.0
     half = t_quantile(0.975, df) * se

@@ -184,8 +184,8 @@ def prediction_limit(
     y = as_values(baseline, 5, "a baseline")
     m = len(y)
     mean, sd = float(y.mean()), float(y.std(ddof=1))
-    if sd <= 1e-13 * abs(mean):
-        sd = 0.0
+    if sd <= 1e-13 * abs(mean):  # equal but for the rounding of their mean
+        mean, sd = float(np.median(y)), 0.0
     se = math.sqrt(sd**2 * (1 + 1 / m) + extra)
     t = t_quantile(1 - (alpha / 2 if two_sided else alpha), m - 1)
     high = mean + t * se

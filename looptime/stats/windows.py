@@ -18,11 +18,12 @@ __all__ = ["WindowMedians", "loops_per_window", "window_medians"]
 
 @dataclass(frozen=True)
 class WindowMedians:
-    """Medians of equal windows along a run.
+    """Middles of equal windows along a run.
 
     Parameters
     ----------
     medians : float array, shape (k,)
+        Median of each window, or the mean of its middle half where that was asked for.
         [unit of the values]
     centres_s : float array, shape (k,) [s]
         Mean start time of the loops in the window.
@@ -64,8 +65,22 @@ def loops_per_window(start_s: ArrayLike, window_s: float, least: int) -> int:
     return max(least, round(window_s / period))
 
 
+def _middle_means(table: Float) -> Float:
+    """Mean of the values between the quartiles of each row."""
+    width = table.shape[1]
+    cut = width // 4
+    if width - 2 * cut < 1 or cut == 0:
+        return np.median(table, axis=1)
+    parted = np.partition(table, (cut, width - cut - 1), axis=1)
+    return parted[:, cut : width - cut].mean(axis=1)
+
+
 def window_medians(
-    x: ArrayLike, start_s: ArrayLike, loops: int, from_end: bool = False
+    x: ArrayLike,
+    start_s: ArrayLike,
+    loops: int,
+    from_end: bool = False,
+    middle_half: bool = False,
 ) -> WindowMedians:
     """Medians of windows of so many loops; loops that fill no whole window are left out.
 
@@ -79,6 +94,9 @@ def window_medians(
         Loops in a window.
     from_end : bool
         Whether the loops left out are the first rather than the last.
+    middle_half : bool
+        Take the mean of the typical loops of a window, those between its quartiles, instead of
+        the median: as deaf to stalls, and about a sixth less noisy.
 
     Raises
     ------
@@ -94,8 +112,9 @@ def window_medians(
     k = len(values) // loops
     first = len(values) - k * loops if from_end else 0
     stretch = slice(first, first + k * loops)
+    table = values[stretch].reshape(k, loops)
     return WindowMedians(
-        medians=np.median(values[stretch].reshape(k, loops), axis=1),
+        medians=_middle_means(table) if middle_half else np.median(table, axis=1),
         centres_s=times[stretch].reshape(k, loops).mean(axis=1),
         loops=loops,
         first=first,

@@ -83,7 +83,8 @@ class Effects:
 
     factor: float = 1.0
     stall_factor: float = 1.0
-    rate_factor: float = 1.0
+    timeout_factor: float = 1.0
+    gc_factor: float = 1.0
     drift_per_min: float = 0.0
 
 
@@ -103,7 +104,8 @@ def run_effects(rng: np.random.Generator, rr: float) -> Effects:
     return Effects(
         factor=float(np.exp(rng.normal(0, rr))),
         stall_factor=float(np.exp(rng.normal(0, 3 * rr))),
-        rate_factor=float(rng.gamma(shape, 1 / shape)),
+        timeout_factor=float(rng.gamma(shape, 1 / shape)),
+        gc_factor=float(rng.gamma(shape, 1 / shape)),
         drift_per_min=float(rng.normal(0, 0.5 * rr)),
     )
 
@@ -124,11 +126,11 @@ def _events(
         at = np.arange(rng.uniform(0, kind.stall_every_s), span_s, kind.stall_every_s)
         at = at + rng.normal(0, 0.001, len(at))
         yield at, effects.stall_factor * kind.stall_ms * rng.lognormal(-0.06, 0.35, len(at))
-    rate = kind.timeouts_per_s * effects.rate_factor
+    rate = kind.timeouts_per_s * effects.timeout_factor
     many = rng.poisson(rate * span_s)
     yield rng.uniform(0, span_s, many), 2 + rng.exponential(6, many)
     if kind.gc_ms > 0:
-        gap = kind.gc_every_s / effects.rate_factor
+        gap = kind.gc_every_s / effects.gc_factor
         gaps = rng.gamma(8, gap / 8, int(span_s / gap * 1.5) + 20)
         at = np.cumsum(gaps) - rng.uniform(0, gap)
         yield at, kind.gc_ms * rng.lognormal(-0.08, 0.4, len(at))

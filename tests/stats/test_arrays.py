@@ -1,0 +1,29 @@
+import numpy as np
+import pytest
+
+from looptime.errors import NotEnoughError
+from looptime.stats.arrays import as_pair, as_values, mad
+
+
+def test_short_arrays_are_refused_with_the_length_that_would_do():
+    """The message names the figure, the need and what is there."""
+    with pytest.raises(NotEnoughError, match="drift needs at least 1,200 values, there are 3"):
+        as_values([1, 2, 3], 1200, "drift")
+
+
+@pytest.mark.parametrize("bad", [[1.0, np.nan], [np.inf], [[1.0, 2.0]]])
+def test_bad_arrays_are_refused(bad):
+    """NaN, infinity and two dimensions are mistakes of the caller."""
+    with pytest.raises(ValueError):
+        as_values(bad)
+
+
+def test_a_pair_must_match():
+    """Values without a start time each are a mistake."""
+    with pytest.raises(ValueError, match="3 values do not match 2"):
+        as_pair([1, 2, 3], [0, 1])
+
+
+def test_mad_is_the_median_distance_from_the_median():
+    """1 2 3 4 100: distances 2 1 0 1 97, of which the median is 1."""
+    assert mad(np.array([1.0, 2, 3, 4, 100])) == 1

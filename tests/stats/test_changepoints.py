@@ -1,0 +1,125 @@
+import itertools
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from looptime.errors import NotEnoughError
+from looptime.stats.changepoints import (
+    change_points,
+    long_run_variance,
+    partition,
+    segment_means,
+)
+
+T = np.arange(6000) * 0.010
+
+
+def cost(y, cuts, penalty):
+    parts = np.split(np.array(y, dtype=float), cuts)
+    return sum(((p - p.mean()) ** 2).sum() + penalty for p in parts)
+
+
+@given(
+    st.lists(st.integers(0, 8), min_size=4, max_size=10),
+    st.floats(0.5, 20),
+    st.integers(1, 3),
+)
+@settings(deadline=None)
+def test_no_partition_is_cheaper(y, penalty, least):
+    """Trying all partitions finds none that costs less."""
+    found = partition(y, penalty, least)
+    lengths = np.diff([0, *found, len(y)])
+    assert (lengths >= least).all()
+    places = range(1, len(y))
+    best = min(
+        cost(y, list(cuts), penalty)
+        for k in range(len(y))
+        for cuts in itertools.combinations(places, k)
+        if (np.diff([0, *cuts, len(y)]) >= least).all()
+    )
+    assert cost(y, found, penalty) == pytest.approx(best)
+
+
+def test_segment_means():
+    """Means between the cuts."""
+    assert segment_means(np.array([1.0, 3, 5, 5, 8]), [2, 4]).tolist() == [2, 5, 8]
+
+
+def test_the_long_run_variance_of_white_noise_is_its_variance():
+    """Averaged over series; the correction can only raise it."""
+    rng = np.random.default_rng(1)
+    assert np.mean([long_run_variance(rng.normal(0, 2, 120)) for _ in range(200)]) == pytest.approx(
+        4, rel=0.35
+    )
+
+
+def test_the_long_run_variance_ignores_steps():
+    """A step of ten standard deviations does not count as noise."""
+    y = np.random.default_rng(2).normal(0, 1, 120) + np.repeat([0, 10], 60)
+    assert long_run_variance(y) < 3
+
+
+def test_the_long_run_variance_sees_correlation():
+    """For rho = 0.5 it is three times the variance."""
+    rng, out = np.random.default_rng(3), []
+    for _ in range(100):
+        y = np.zeros(400)
+        for j, shock in enumerate(rng.normal(0, 1, 399), 1):
+            y[j] = 0.5 * y[j - 1] + shock
+        out.append(long_run_variance(y))
+    assert np.median(out) == pytest.approx(3 / 0.75, rel=0.25)
+
+
+def test_two_steps_are_found_where_they_are():
+    """10 ms, 11 ms from 20 s on, 10 ms from 40 s on."""
+    x = np.where((T >= 20) & (T < 40), 11.0, 10.0) + np.random.default_rng(4).normal(0, 0.4, 6000)
+    found = change_points(x, T)
+    assert found.times_s == pytest.approx([20, 40], abs=0.5)
+    assert found.levels == pytest.approx([10, 11, 10], abs=0.05)
+    assert found.relative_steps == pytest.approx([0.1, -1 / 11], abs=0.01)
+    assert (found.loops == np.round(found.times_s * 100)).all()
+
+
+def test_steps_below_one_percent_are_not_reported():
+    """0.5 %, hardly any noise; asked for, it is there."""
+    x = np.where(T < 30, 10.0, 10.05) + np.random.default_rng(5).normal(0, 0.02, 6000)
+    assert len(change_points(x, T).loops) == 0
+    assert len(change_points(x, T, least_step=0.001).loops) == 1
+
+
+def test_a_step_without_noise():
+    """Constant but for one step: found exactly."""
+    found = change_points(np.where(T < 30, 10.0, 12.0), T)
+    assert found.loops.tolist() == [3000]
+    assert found.levels.tolist() == [10, 12]
+
+
+@pytest.mark.parametrize("value", [0.0, 0.1, 10.0])
+def test_a_constant_run_has_one_level(value):
+    """Constant periods and zeros, without a warning."""
+    found = change_points(np.full(6000, value), T)
+    assert len(found.loops) == 0
+    assert found.levels == pytest.approx([value])
+
+
+def test_steps_from_zero():
+    """A call that begins to cost something half-way: the step has no finite percentage."""
+    found = change_points(np.where(T < 30, 0.0, 2.0), T)
+    assert found.loops.tolist() == [3000]
+    assert np.isfinite(found.relative_steps).all()
+
+
+def test_long_runs_get_wider_windows():
+    """The search stays quick: at most 1,500 windows."""
+    n = 200_000
+    x = np.random.default_rng(6).normal(10, 1, n)
+    assert change_points(x, np.arange(n) * 0.01).loops_per_window == math.ceil(n / 1500)
+
+
+def test_a_short_run_is_refused():
+    """Twelve windows of 50 loops."""
+    with pytest.raises(NotEnoughError, match="at least 600 loops"):
+        change_points(np.ones(100), np.arange(100) * 0.06)

@@ -1,0 +1,78 @@
+import numpy as np
+import pytest
+from scipy import stats
+
+from looptime.errors import NotEnoughError
+from looptime.stats.drift import drift, theil_sen
+
+T = np.arange(6000) * 0.010
+
+
+def test_theil_sen_agrees_with_an_independent_implementation():
+    """Same slope."""
+    rng = np.random.default_rng(1)
+    t, y = np.sort(rng.uniform(0, 10, 30)), rng.normal(0, 1, 30)
+    assert theil_sen(t, y) == pytest.approx(stats.theilslopes(y, t).slope)
+
+
+def test_theil_sen_without_two_times():
+    """Points at the same time have no slope."""
+    assert theil_sen(np.zeros(5), np.arange(5.0)) == 0
+
+
+def test_a_planted_drift_is_measured():
+    """0.3 ms over a minute."""
+    x = 10 + 0.005 * T + np.random.default_rng(2).normal(0, 0.3, 6000)
+    found = drift(x, T)
+    assert found.found
+    assert found.change == pytest.approx(0.3, abs=0.06)
+    assert found.low < 0.3 < found.high
+    assert found.per_minute == pytest.approx(0.3, abs=0.06)
+    assert found.relative == pytest.approx(0.03, abs=0.006)
+
+
+def test_a_significant_drift_below_one_percent_is_not_reported():
+    """0.5 % over the run, hardly any noise."""
+    x = 10 * (1 + 0.005 * T / 60) + np.random.default_rng(3).normal(0, 0.01, 6000)
+    found = drift(x, T)
+    assert found.p < 1e-6
+    assert not found.found
+
+
+def test_the_test_is_least_squares_with_a_lag_factor():
+    """p worked out with an independent regression on the window medians."""
+    rng = np.random.default_rng(4)
+    x = 10 + 0.002 * T + rng.normal(0, 0.5, 6000)
+    y, t = np.median(x.reshape(30, 200), axis=1), T.reshape(30, 200).mean(axis=1)
+    fit = stats.linregress(t, y)
+    e = y - fit.intercept - fit.slope * t
+    r = min(max((e[:-1] * e[1:]).sum() / (e * e).sum() + 2 / 30, 0), 0.8)
+    f = (1 + r) / (1 - r)
+    expected = 2 * stats.t.sf(abs(fit.slope / fit.stderr) / np.sqrt(f), max(3, 28 / f))
+    assert drift(x, T).p == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("value", [0.0, 0.1, 10.0])
+def test_a_constant_run_does_not_drift(value):
+    """Constant periods and zeros: change 0, p 1."""
+    found = drift(np.full(6000, value), T)
+    assert (found.change, found.p, found.found) == (0, 1, False)
+
+
+def test_a_clock_that_stands_still():
+    """All starts at the same time have no slope."""
+    found = drift(np.random.default_rng(5).normal(10, 1, 600), np.zeros(600))
+    assert (found.change, found.found) == (0, False)
+
+
+def test_three_hundred_loops_are_the_least():
+    """Ten in each window."""
+    with pytest.raises(NotEnoughError, match="at least 300"):
+        drift(np.ones(299), np.arange(299.0))
+
+
+@pytest.mark.parametrize("n", [300, 331, 6029])
+def test_any_length_gives_thirty_windows(n):
+    """Loops that fill no window are left out at the start."""
+    x = np.random.default_rng(n).normal(10, 1, n)
+    assert np.isfinite(drift(x, np.arange(n) * 0.01).p)
