@@ -42,6 +42,8 @@ class Basis:
         Which pieces are part of the quantity judged: all but pacing waits where work is judged.
     typical : bool array, shape (n,)
         Loops between the 25th and 75th percentile of the quantity judged.
+    origin_ns : int [ns]
+        Start of the whole recording: times of events count from there.
     """
 
     run: Run
@@ -53,6 +55,7 @@ class Basis:
     unattributed_ns: Int
     counts: Bool = field(repr=False)
     typical: Bool = field(repr=False)
+    origin_ns: int = 0
 
     @cached_property
     def durations(self) -> dict[tuple[int, int], Int]:
@@ -63,6 +66,10 @@ class Basis:
     def judged_ms(self) -> Float:
         """The quantity judged; shape (n,) [ms]."""
         return self.judged_ns / 1e6
+
+    def time_s(self, index: int) -> float:
+        """Start of a loop since the start of the recording [s]."""
+        return float(self.run.loop_columns.start_ns[index] - self.origin_ns) / 1e9
 
     @property
     def period_ms(self) -> Float:
@@ -75,7 +82,7 @@ class Basis:
         return self.pacing.wait_known or self.pacing.mode == "free-running"
 
 
-def prepare(run: Run, pieces: SelfPieces | None = None) -> Basis:
+def prepare(run: Run, pieces: SelfPieces | None = None, origin_ns: int | None = None) -> Basis:
     """Find waits, pacing and the quantity judged.
 
     Parameters
@@ -84,6 +91,8 @@ def prepare(run: Run, pieces: SelfPieces | None = None) -> Basis:
         With its warm-up already cut, or kept on purpose.
     pieces : SelfPieces, optional
         ``run.self_pieces()``, if it is at hand.
+    origin_ns : int, optional [ns]
+        Start of the whole recording, if `run` is a part of it.
 
     Examples
     --------
@@ -94,6 +103,8 @@ def prepare(run: Run, pieces: SelfPieces | None = None) -> Basis:
     ('period', [True, True, True, False])
     """
     pieces = run.self_pieces() if pieces is None else pieces
+    if origin_ns is None:
+        origin_ns = int(run.loop_columns.start_ns[0]) if len(run) else 0
     waits = find_waits(run, pieces)
     paced = pacing(run, pieces, waits)
     period = run.loop_columns.period_ns
@@ -102,7 +113,7 @@ def prepare(run: Run, pieces: SelfPieces | None = None) -> Basis:
     if not paced.wait_known or waits.wait_ns is None:
         return Basis(
             run, pieces, waits, paced, "period", period, unattributed,
-            np.ones(len(pieces.row), bool), typical_loops(period),
+            np.ones(len(pieces.row), bool), typical_loops(period), origin_ns,
         )  # fmt: skip
     work = period - waits.wait_ns
     if waits.gap_ns is not None:
@@ -111,7 +122,7 @@ def prepare(run: Run, pieces: SelfPieces | None = None) -> Basis:
     is_pacing[list(waits.names)] = True
     return Basis(
         run, pieces, waits, paced, "work", work, unattributed,
-        ~is_pacing[pieces.name], typical_loops(work),
+        ~is_pacing[pieces.name], typical_loops(work), origin_ns,
     )  # fmt: skip
 
 

@@ -215,7 +215,7 @@ class _Sums:
         if len(basis.run.thread_names) > 1:
             key, keys = call_keys(basis.run)
             own_ns = basis.run.call_columns.self_ns.astype(np.float64)
-            self.by_key = np.bincount(key, own_ns, minlength=keys)
+            self.by_key = np.bincount(key, own_ns, minlength=keys).astype(np.float64)
 
     @staticmethod
     def _sum(name: Int, own: Float, size: int, rest: float) -> Float:

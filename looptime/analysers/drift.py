@@ -59,7 +59,7 @@ class ChangePoint:
     index : int
         Its place in the run.
     time_s : float [s]
-        Since the start of the run.
+        Since the start of the recording.
     before_ms, after_ms, step_ms : float [ms]
     relative : float
         The step over the level before.
@@ -136,7 +136,7 @@ def changes(basis: Basis) -> Changes:
         better = _better(x, start_s, steps)
     return Changes(
         None if trend is None else _drift_result(basis, trend),
-        () if steps is None else _points(basis, steps, start_s),
+        () if steps is None else _points(basis, steps),
         better,
         "; ".join(notes),
     )
@@ -157,7 +157,7 @@ def _drift_result(basis: Basis, trend: Drift) -> DriftResult:
     )  # fmt: skip
 
 
-def _points(basis: Basis, steps: ChangePoints, start_s: Float) -> tuple[ChangePoint, ...]:
+def _points(basis: Basis, steps: ChangePoints) -> tuple[ChangePoint, ...]:
     at, n = basis.run.loop_columns, len(basis.run)
     edges = [0, *(int(k) for k in steps.loops), n]
     index, made = np.arange(n), []
@@ -169,7 +169,7 @@ def _points(basis: Basis, steps: ChangePoints, start_s: Float) -> tuple[ChangePo
             ChangePoint(
                 int(at.loop[loop]),
                 int(loop),
-                float(start_s[loop]),
+                basis.time_s(int(loop)),
                 low,
                 high,
                 high - low,

@@ -137,7 +137,9 @@ def _intervals(x_ms: Float, tick_ms: float, values: dict[str, float]) -> dict[st
     for key, statistic in _STATISTIC.items():
         estimate = found[statistic]
         if estimate.enough:
-            low, high = min(estimate.low, values[key]), max(estimate.high, values[key])
+            # no figure of the run lies outside of what occurred in it
+            low = max(min(estimate.low, values[key]), float(x_ms.min()))
+            high = min(max(estimate.high, values[key]), float(x_ms.max()))
             made[key] = Figure(values[key], low, high)
     return made
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ def part(
     phase: str | None = None,
     from_s: float | None = None,
     to_s: float | None = None,
-    where: str | None = None,
+    where: str | Sequence[str] | None = None,
 ) -> Run:
     """The loops of a run that are asked for.
 
@@ -35,7 +36,7 @@ def part(
         Word of the log's phase column.
     from_s, to_s : float, optional [s]
         Since the start of the run; a loop counts by its start.
-    where : str, optional
+    where : str or sequence of str, optional
         ``COLUMN=VALUE``: the phase, or a signal that was logged in the loop; ``COLUMN!=VALUE``
         leaves those loops out.
 
@@ -49,7 +50,8 @@ def part(
     UsageError
         If there is no such phase or column, or no loop is left.
     """
-    if phase is None and from_s is None and to_s is None and where is None:
+    conditions = (where,) if isinstance(where, str) else tuple(where or ())
+    if phase is None and from_s is None and to_s is None and not conditions:
         return run
     keep = np.ones(len(run), bool)
     if phase is not None:
@@ -60,8 +62,8 @@ def part(
         keep &= since >= from_s
     if to_s is not None:
         keep &= since < to_s
-    if where is not None:
-        keep &= _where(run, where)
+    for condition in conditions:
+        keep &= _where(run, condition)
     if not keep.any():
         last = f"{since[-1]:.3f} s" if len(since) else "nowhere"
         raise UsageError(

@@ -39,7 +39,7 @@ class SlowEvent:
     loops : int
         Slow loops in it.
     time_s : float [s]
-        Start of the first loop since the start of the run.
+        Start of the first loop since the start of the recording.
     worst_ms : float [ms]
         Quantity judged of the slowest loop.
     period_ms : float [ms]
@@ -222,7 +222,7 @@ def _events(basis: Basis, index: Int, group: Int, usual: Float) -> list[SlowEven
                 int(at.loop[mine[-1]]),
                 worst,
                 int(loops_in[g]),
-                float(at.start_ns[mine[0]] - at.start_ns[0]) / 1e9,
+                basis.time_s(mine[0]),
                 float(x[worst]),
                 float(basis.period_ms[worst]),
                 float(excess[g]),

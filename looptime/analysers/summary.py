@@ -105,6 +105,7 @@ def summarise(
     keep_warmup: bool = False,
     phase: str | None = None,
     read_instant: str = "end",
+    origin_ns: int | None = None,
 ) -> Summary:
     """Analyse a run.
 
@@ -122,6 +123,8 @@ def summarise(
         Look at this phase only.
     read_instant : {"end", "start"}
         When during a sensor read the reading is taken.
+    origin_ns : int, optional [ns]
+        Start of the whole recording on its clock, if `run` is a part of it.
 
     Returns
     -------
@@ -140,7 +143,7 @@ def summarise(
     >>> summarise(run).to_dict()["rate_hz"]
     {'by_loops': 50.0, 'by_time': 50.0}
     """
-    basis = prepare(run)
+    basis = prepare(run, origin_ns=origin_ns)
     first_ms = first_durations_ms(run)
     cut = warmup(basis, keep=keep_warmup)
     keep = in_phase(run, phase) if phase is not None else np.ones(len(run), bool)
@@ -150,7 +153,7 @@ def summarise(
     chosen = run
     if not keep.all():
         chosen = run.select(keep)
-        basis = prepare(chosen)
+        basis = prepare(chosen, origin_ns=basis.origin_ns)
     slow = slow_events(basis, budget_ms)
     cost = costs(basis, slow.is_slow, first_ms)
     return Summary(

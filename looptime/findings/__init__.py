@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from looptime.analysers.summary import Summary
@@ -22,6 +23,9 @@ __all__ = [
     "summarise",
     "summarise_phases",
 ]
+
+#: Worth, as a share of the loop, from which on a finding should be acted upon.
+_ACT = 0.2
 
 
 def find(summary: Summary) -> tuple[Finding, ...]:
@@ -44,7 +48,14 @@ def find(summary: Summary) -> tuple[Finding, ...]:
     made = slow_findings(summary) + cost_findings(summary) + run_findings(summary)
     if not any(f.severity in ("act", "look") for f in made):
         made.append(healthy(summary))
-    return tuple(sorted(made, key=_rank))
+    return tuple(sorted((_weighed(f) for f in made), key=_rank))
+
+
+def _weighed(finding: Finding) -> Finding:
+    """Severity by what acting would buy, so that it agrees with the order."""
+    if finding.severity not in ("act", "look"):
+        return finding
+    return replace(finding, severity="act" if finding.worth >= _ACT else "look")
 
 
 def _rank(finding: Finding) -> tuple[int, float]:

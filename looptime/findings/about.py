@@ -10,7 +10,17 @@ import numpy as np
 from looptime.analysers.summary import Summary
 from looptime.findings.finding import Evidence
 
-__all__ = ["command", "every", "evidence", "ms", "ms_value", "percent", "typical_ms"]
+__all__ = [
+    "command",
+    "every",
+    "evidence",
+    "ms",
+    "ms_value",
+    "percent",
+    "signed",
+    "three",
+    "typical_ms",
+]
 
 _MOST = 10
 
@@ -22,10 +32,38 @@ def ms(value: float) -> str:
     --------
     >>> ms(4.0213), ms(0.01234), ms(1500), ms(12.0)
     ('4.02 ms', '0.0123 ms', '1.5 s', '12 ms')
+    >>> ms(999.8)
+    '1 s'
     """
-    if abs(value) >= 1000:
-        return f"{value / 1000:.3g} s"
-    return f"{value:.3g} ms"
+    if abs(value) >= 999.5:
+        return f"{three(value / 1000)} s"
+    return f"{three(value)} ms"
+
+
+def three(value: float) -> str:
+    """A number with three digits that count, never with an exponent.
+
+    Examples
+    --------
+    >>> three(999.7), three(4.0), three(0.01234), three(12345.6)
+    ('1000', '4', '0.0123', '12346')
+    """
+    if value == 0 or not np.isfinite(value):
+        return "0" if value == 0 else "-"
+    digits = 2 - int(np.floor(np.log10(abs(value))))
+    shown = f"{value:.{min(max(digits, 0), 9)}f}"
+    return shown.rstrip("0").rstrip(".") if "." in shown else shown
+
+
+def signed(value: float) -> str:
+    """`three`, with a plus where it is above 0.
+
+    Examples
+    --------
+    >>> signed(0.5), signed(-2.0)
+    ('+0.5', '-2')
+    """
+    return ("+" if value > 0 else "") + three(value)
 
 
 def ms_value(value: float | None) -> float:
@@ -44,7 +82,7 @@ def percent(share: float) -> str:
     at = 100 * share
     if abs(at) >= 9.95:
         return f"{at:.0f} %"
-    return f"{at:.2g} %"
+    return f"{three(float(f'{at:.2g}'))} %"
 
 
 def every(clock: str, period_s: float, period_loops: float) -> str:
@@ -57,7 +95,7 @@ def every(clock: str, period_s: float, period_loops: float) -> str:
     """
     whole = round(period_loops)
     loops = f"{whole}" if abs(period_loops - whole) < 0.05 * max(period_loops, 1) else ""
-    loops = loops or f"{period_loops:.3g}"
+    loops = loops or three(period_loops)
     if clock == "loops":
         return f"every {loops} loops"
     if clock == "time":

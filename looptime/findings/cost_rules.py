@@ -5,7 +5,7 @@ from __future__ import annotations
 from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
 from looptime.analysers.costs import CallCost
 from looptime.analysers.summary import Summary
-from looptime.findings.about import command, evidence, ms, percent
+from looptime.findings.about import command, evidence, ms, percent, three
 from looptime.findings.finding import Finding
 
 __all__ = ["cost_findings"]
@@ -123,8 +123,9 @@ def _repeated(at: Summary) -> list[Finding]:
         if share < 0.02:
             continue
         text = (
-            f"{read.name} fetches everything at once but is called {read.calls_per_loop:.3g} times "
-            f"a loop: one call would do and save up to {ms(read.spare_ms_per_loop)}."
+            f"{read.name} fetches everything at once but is called "
+            f"{three(read.calls_per_loop)} times a loop: "
+            f"one call would do and save up to {ms(read.spare_ms_per_loop)}."
         )
         made.append(
             Finding(
@@ -147,7 +148,7 @@ def _batches(at: Summary) -> list[Finding]:
         known = f"on bus {group.bus}" if group.bus else f"of {group.place}"
         doubt = "" if group.bus else ", if they sit on one bus and the driver can batch them"
         text = (
-            f"{group.reads_per_loop:.3g} single reads a loop {known} take "
+            f"{three(group.reads_per_loop)} single reads a loop {known} take "
             f"{ms(group.ms_per_loop)}: one batched read could save up to "
             f"{ms(group.at_most_ms)}{doubt}."
         )

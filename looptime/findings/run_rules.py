@@ -6,7 +6,16 @@ from looptime.analysers.contrast import Part
 from looptime.analysers.drift import ChangePoint
 from looptime.analysers.freshness import Freshness
 from looptime.analysers.summary import Summary
-from looptime.findings.about import command, evidence, ms, ms_value, percent, typical_ms
+from looptime.findings.about import (
+    command,
+    evidence,
+    ms,
+    ms_value,
+    percent,
+    signed,
+    three,
+    typical_ms,
+)
 from looptime.findings.finding import Finding
 from looptime.schema import UNATTRIBUTED
 
@@ -26,7 +35,7 @@ def healthy(at: Summary) -> Finding:
     paced = at.pace
     rate = paced.rate_hz.by_time
     p50, p99 = paced.period_ms.p50.value, paced.period_ms.p99.value
-    speed = "" if rate is None else f" at {rate:.3g} loops a second"
+    speed = "" if rate is None else f" at {three(rate)} loops a second"
     even = ""
     if p50 and p99 is not None:
         even = f" 99 of 100 loops stay within {ms(p99)} ({ms(p50)} is usual)."
@@ -43,8 +52,8 @@ def _warm_up(at: Summary) -> list[Finding]:
     how = "slower" if cut.excess > 0 else "faster"
     said = "They stay in the figures." if cut.kept else "They are kept out of the figures."
     text = (
-        f"The first {cut.loops} loops ({cut.seconds:.3g} s) are {percent(abs(cut.excess))} {how} "
-        f"than the rest: warm-up. {said}"
+        f"The first {cut.loops} loops ({three(cut.seconds)} s) are "
+        f"{percent(abs(cut.excess))} {how} than the rest: warm-up. {said}"
     )
     return [
         Finding(
@@ -61,7 +70,7 @@ def _by(parts: tuple[Part, ...], total: float) -> tuple[str, list[str]]:
     if not lead or not total:
         return "", []
     names = ["time outside every call" if p.name == UNATTRIBUTED else p.name for p in lead]
-    shown = " and ".join(f"{n} ({p.ms:+.3g} ms)" for n, p in zip(names, lead, strict=True))
+    shown = " and ".join(f"{n} ({signed(p.ms)} ms)" for n, p in zip(names, lead, strict=True))
     return f", mostly {shown}", [p.name for p in lead if p.name != UNATTRIBUTED]
 
 
@@ -74,8 +83,8 @@ def _changes(at: Summary) -> list[Finding]:
         if not at.costs.calls:
             who, calls = "", []
         text = (
-            f"The loop gets {how} along the run: {change:+.3g} ms, {percent(abs(trend.relative))}, "
-            f"from start to end{who}."
+            f"The loop gets {how} along the run: {signed(change)} ms, "
+            f"{percent(abs(trend.relative))}, from start to end{who}."
         )
         return [
             Finding(
@@ -94,8 +103,8 @@ def _step(at: Summary, p: ChangePoint) -> Finding:
     how = "slower" if p.step_ms > 0 else "faster"
     who, calls = _by(p.parts, p.step_ms) if at.costs.calls else ("", [])
     text = (
-        f"From {p.time_s:.4g} s (loop {p.loop}) on the loop is {how}: {ms(p.after_ms)} instead of "
-        f"{ms(p.before_ms)}{who}."
+        f"From {three(p.time_s)} s (loop {p.loop}) on the loop is {how}: "
+        f"{ms(p.after_ms)} instead of {ms(p.before_ms)}{who}."
     )
     return Finding(
         "change_point", "look", text, p.step_ms, "ms",
@@ -111,7 +120,7 @@ def _pacing(at: Summary) -> list[Finding]:
     if p.mode == "sleep after work" and p.nominal_hz and p.achieved_hz:
         text = (
             f"The loop sleeps {ms(ms_value(p.nominal_ms))} after its work instead of until the "
-            f"next tick: {p.achieved_hz:.3g} loops a second, not {p.nominal_hz:.3g}."
+            f"next tick: {three(p.achieved_hz)} loops a second, not {three(p.nominal_hz)}."
         )
         lost = 1 - min(p.achieved_hz / p.nominal_hz, 1.0)
         made.append(_about_pacing(at, "pacing_sleep", text, 0.1 + 0.5 * lost))
@@ -131,7 +140,7 @@ def _pacing(at: Summary) -> list[Finding]:
     if p.fixed_rate and ppm is not None and abs(ppm) >= _RATE_PPM:
         text = (
             f"Loops that keep their slot run {abs(ppm) / 1e4:.2g} % "
-            f"{'slower' if ppm < 0 else 'faster'} than {ms_value(p.nominal_hz):.4g} a second: "
+            f"{'slower' if ppm < 0 else 'faster'} than {three(ms_value(p.nominal_hz))} a second: "
             "the next start is probably counted from now, not from the last start."
         )
         made.append(_about_pacing(at, "rate_off", text, 0.02, "note"))
@@ -217,8 +226,8 @@ def _stale(at: Summary, f: Freshness) -> Finding:
     assert f.age_ms is not None
     text = (
         f"{f.name} is {ms(f.age_ms.p50)} old when it is used ({ms(f.age_ms.p90)} in one of ten "
-        f"loops): {ms_value(f.fresh_hz):.3g} new readings a second in a loop of "
-        f"{ms_value(f.loop_hz):.3g}."
+        f"loops): {three(ms_value(f.fresh_hz))} new readings a second in a loop of "
+        f"{three(ms_value(f.loop_hz))}."
     )
     return Finding(
         "stale_reading", "look", text, f.age_ms.p50, "ms", high=f.age_ms.p90,
@@ -229,9 +238,9 @@ def _stale(at: Summary, f: Freshness) -> Finding:
 
 def _stale_signal(at: Summary, f: Freshness) -> Finding:
     text = (
-        f"{f.name} stays the same for {f.hold_loops:.3g} loops at a time (longest "
-        f"{f.longest_hold_loops}): {ms_value(f.fresh_hz):.3g} new values a second in a loop of "
-        f"{ms_value(f.loop_hz):.3g}."
+        f"{f.name} stays the same for {three(ms_value(f.hold_loops))} loops at a time (longest "
+        f"{f.longest_hold_loops}): {three(ms_value(f.fresh_hz))} new values a second in a loop of "
+        f"{three(ms_value(f.loop_hz))}."
     )
     return Finding(
         "stale_signal", "look", text, f.fresh_hz, "1/s",
@@ -248,8 +257,9 @@ def _first_calls(at: Summary) -> list[Finding]:
         first = call.first_ratio * call.p50_ms
         if call.first_ratio >= 10 and first >= 5 * typical_ms(at):
             text = (
-                f"The first call of {call.name} took {ms(first)}, {call.first_ratio:.3g} times the "
-                "usual: call it once before the robot has to move."
+                f"The first call of {call.name} took {ms(first)}, "
+                f"{three(call.first_ratio)} times the usual: "
+                "call it once before the robot has to move."
             )
             made.append(
                 Finding(

@@ -13,6 +13,7 @@ from looptime.analysers.blocking import BLOCKING_KINDS
 from looptime.analysers.costs import CallCost, GroupCost
 from looptime.analysers.pace import Distribution
 from looptime.analysers.summary import Summary
+from looptime.analysers.together import Together
 from looptime.findings.finding import CAUTION, Finding
 from looptime.schema import UNATTRIBUTED
 from looptime.views.terminal import caution, heading_line, number, plain, safe, table
@@ -20,7 +21,17 @@ from looptime.views.terminal import caution, heading_line, number, plain, safe, 
 if TYPE_CHECKING:
     from looptime.parsers.read import Log
 
-__all__ = ["render_findings", "render_log_head", "render_run", "render_summary"]
+__all__ = [
+    "indented",
+    "labelled",
+    "percent",
+    "render_findings",
+    "render_log_head",
+    "render_run",
+    "render_summary",
+    "render_together",
+    "used_line",
+]
 
 _CALLS = 12
 _NOTES = 4
@@ -81,11 +92,11 @@ def render_log_head(log: Log) -> list[RenderableType]:
     title = safe(log.path, 60) + (f"  ({safe(robot, 20)})" if robot else "")
     lines = [
         Text(title, style="bold"),
-        _labelled("rows", rows),
-        _labelled("loops", f"found by {run.loop_from}" if run.loop_from else f"{run.layout} log"),
-        _labelled("clock", clock),
+        labelled("rows", rows),
+        labelled("loops", f"found by {run.loop_from}" if run.loop_from else f"{run.layout} log"),
+        labelled("clock", clock),
     ]
-    lines += [_labelled("", safe(note, 300)) for note in run.clock.notes]
+    lines += [labelled("", safe(note, 300)) for note in run.clock.notes]
     return list(lines)
 
 
@@ -95,7 +106,8 @@ def _tick(tick_ns: int) -> str:
     return f"{tick_ns / 1000:g} us" if tick_ns < 1_000_000 else f"{tick_ns / 1e6:g} ms"
 
 
-def _labelled(label: str, text: str) -> RenderableType:
+def labelled(label: str, text: str) -> RenderableType:
+    """A line that begins with a short label."""
     return _hanging(f"  {label:<8}", text)
 
 
@@ -123,7 +135,7 @@ def _phases(summaries: Sequence[Summary]) -> list[RenderableType]:
                 number(p.p50.value),
                 number(p.p99.value),
                 number(p.max),
-                _percent(over.share),
+                percent(over.share),
             ]
         )
     heads = ["phase", "loops", "s", "loops/s", "p50 ms", "p99 ms", "max ms", "over"]
@@ -131,34 +143,42 @@ def _phases(summaries: Sequence[Summary]) -> list[RenderableType]:
     others = "--phase NAME shows another one in full."
     return [
         heading_line("By phase"),
-        _indent(table(heads, rows)),
-        _indent(Text(f"In full below: {safe(shown)}. {others}")),
+        indented(table(heads, rows)),
+        indented(Text(f"In full below: {safe(shown)}. {others}")),
     ]
 
 
-def _percent(share: float | None, digits: int = 2) -> str:
+def percent(share: float | None) -> str:
+    """A share in percent, two digits; a dash where there is none.
+
+    Examples
+    --------
+    >>> percent(0.413), percent(0.0998), percent(0.0052), percent(None)
+    ('41 %', '10 %', '0.52 %', '-')
+    """
     if share is None:
         return "-"
-    if share == 0:
-        return "0 %"
-    return f"{number(100 * share, digits if share < 0.0995 else 2)} %"
+    at = 100 * share
+    return f"{at:.0f} %" if at >= 9.95 or at == 0 else f"{number(at, 2)} %"
 
 
-def _indent(part: RenderableType) -> RenderableType:
-    return Padding(part, (0, 0, 0, 2))
+def indented(part: RenderableType) -> RenderableType:
+    """A part two columns in."""
+    return Padding(part, (0, 0, 0, 2), expand=False)
 
 
 def render_run(at: Summary) -> list[RenderableType]:
     """One run, or one phase of it: verdict, findings, pace, calls, slow loops, the rest."""
-    parts: list[RenderableType] = [_used_line(at)]
+    parts: list[RenderableType] = [used_line(at)]
     if not at.pace.loops:
-        return [*parts, _indent(Text("There is no loop to say anything about."))]
+        return [*parts, indented(Text("There is no loop to say anything about."))]
     parts += render_findings(at.findings)
     parts += _pace(at) + _calls(at) + _groups(at) + _slow(at) + _buses(at) + _within(at)
     return parts + _fresh(at)
 
 
-def _used_line(at: Summary) -> RenderableType:
+def used_line(at: Summary) -> RenderableType:
+    """How many loops the figures rest on, and the warm-up that was cut."""
     text = f"{at.pace.loops:,} loops in {number(at.pace.duration_s)} s"
     left_out = at.loops - at.pace.loops
     if left_out:
@@ -168,7 +188,7 @@ def _used_line(at: Summary) -> RenderableType:
         )
     elif at.warmup.loops and at.warmup.kept:
         text += f"; the first {at.warmup.loops:,} are warm-up and stay in the figures"
-    return _labelled("figures", text)
+    return labelled("figures", text)
 
 
 def render_findings(findings: Sequence[Finding]) -> list[RenderableType]:
@@ -181,10 +201,10 @@ def render_findings(findings: Sequence[Finding]) -> list[RenderableType]:
         if f.command:
             parts.append(_hanging(" " * 10, f"> {f.command}"))
     if len(main) > _FIRST:
-        parts.append(_indent(Text(f"{len(main) - _FIRST} more in --json.")))
+        parts.append(indented(Text(f"{len(main) - _FIRST} more in --json.")))
     parts += [_hanging("     note ", f.text) for f in notes]
     if any(f.moves for f in main[:_FIRST]):
-        parts.append(_indent(caution(CAUTION)))
+        parts.append(indented(caution(CAUTION)))
     return parts
 
 
@@ -201,7 +221,7 @@ def _pace(at: Summary) -> list[RenderableType]:
     )  # fmt: skip
     parts: list[RenderableType] = [
         heading_line("Pace"),
-        _indent(table(heads, [r for r in rows if any(r[1:])])),
+        indented(table(heads, [r for r in rows if any(r[1:])])),
     ]
     rate = f"{number(pace.rate_hz.by_time)} loops a second"
     if pace.rate_hz.by_loops is not None:
@@ -211,19 +231,19 @@ def _pace(at: Summary) -> list[RenderableType]:
         mode += f". Nominal {number(paced.nominal_hz)} a second"
         if paced.rate_error_ppm is not None:
             mode += f", long-term {paced.rate_error_ppm:+.0f} ppm"
-    parts += [_labelled("rate", rate), _labelled("pacing", mode)]
+    parts += [labelled("rate", rate), labelled("pacing", mode)]
     if pace.headroom_ms is not None:
         head = pace.headroom_ms
         parts.append(
-            _labelled(
+            labelled(
                 "headroom",
                 f" {number(head['p50'].value)} ms as a rule, {number(head['p99'].value)} ms in the "
                 "busiest loops of a hundred",
             )
         )
     elif paced.fixed_rate:
-        parts.append(_labelled("headroom", " can't tell: the pacing wait is not logged"))
-    return [*parts, _labelled("over", _overruns(at))]
+        parts.append(labelled("headroom", " can't tell: the pacing wait is not logged"))
+    return [*parts, labelled("over", _overruns(at))]
 
 
 def _distribution(label: str, at: Distribution) -> list[str]:
@@ -246,8 +266,8 @@ def _overruns(at: Summary) -> str:
         return "no budget set: --budget-ms MS counts the loops above it"
     source = "" if over.budget_from == "as given" else f" ({over.budget_from})"
     text = (
-        f"{over.count:,} loops ({_percent(over.share)}) above {number(over.budget_ms)} ms{source}, "
-        f"{_percent(over.time_share)} of the time"
+        f"{over.count:,} loops ({percent(over.share)}) above {number(over.budget_ms)} ms{source}, "
+        f"{percent(over.time_share)} of the time"
     )
     if over.serious_ms is not None:
         text += f"; {over.serious_count:,} above {number(over.serious_ms)} ms"
@@ -266,13 +286,13 @@ def _calls(at: Summary) -> list[RenderableType]:
         block = blocks.get(call.name)
         mark = "" if block is None else "yes" if _sure(block, call) else "likely"
         rows.append(_call_row(call, mark))
-    heads = ["call", "kind", "a loop", "ms/loop", "share", "p50 ms", "p99 ms", "slow+", "blocks"]
+    heads = ["call", "kind", "a loop", "ms/loop", "share", "p99 ms", "slow+", "blocks"]
     left = len(at.costs.rows) - len(shown)
-    note = f"share of the {at.basis.judged}; slow+: ms more in slow loops than in typical ones"
+    note = f"share of the {at.basis.judged}; slow+: ms more in slow loops than typical ones"
     parts = [
         heading_line("Where the time goes" + _thread(at)),
-        _indent(table(heads, rows, left=(0, 1))),
-        _indent(Text((f"and {left:,} more; " if left else "") + note)),
+        indented(table(heads, rows, left=(0, 1))),
+        indented(Text((f"and {left:,} more; " if left else "") + note)),
     ]
     others = [c for c in at.costs.calls if not c.on_loop_thread]
     if others:
@@ -283,7 +303,7 @@ def _calls(at: Summary) -> list[RenderableType]:
              number(c.self_ms_per_loop), number(c.p50_ms), number(c.p99_ms), number(c.max_ms)]
             for c in others[:6]
         ]  # fmt: skip
-        parts.append(_indent(table(heads, other_rows, left=(0, 1))))
+        parts.append(indented(table(heads, other_rows, left=(0, 1))))
     return parts
 
 
@@ -299,15 +319,14 @@ def _thread(at: Summary) -> str:
 
 
 def _call_row(call: CallCost, mark: str) -> list[str]:
-    kind = "" if call.name == UNATTRIBUTED else call.kind
+    kind = "" if call.name == UNATTRIBUTED else call.kind.split()[-1]  # read, write, wait, ...
     kind += "?" if call.kind_from == "guessed" and kind not in ("", "other") else ""
     return [
-        safe(call.name, 22),
+        safe(call.name, 25),
         kind,
         number(call.calls_per_loop, 2) if call.name != UNATTRIBUTED else "",
         number(call.self_ms_per_loop),
-        _percent(call.share),
-        number(call.p50_ms),
+        percent(call.share),
         number(call.p99_ms),
         number(call.slow_excess_ms, 2),
         mark,
@@ -320,13 +339,13 @@ def _groups(at: Summary) -> list[RenderableType]:
     lines = []
     for label, word in (("kind", "kinds"), ("subsystem", "systems")):
         groups = [g for g in at.costs.by(label) if g.share]
-        if len(groups) > 1:
-            lines.append(_labelled(word, _group_line(groups)))
+        if {g.name for g in groups} - {"(none)", UNATTRIBUTED}:
+            lines.append(labelled(word, _group_line(groups)))
     return lines
 
 
 def _group_line(groups: Sequence[GroupCost]) -> str:
-    shown = [f"{safe(g.name, 24)} {_percent(g.share)}" for g in groups[:7]]
+    shown = [f"{safe(g.name, 24)} {percent(g.share)}" for g in groups[:7]]
     return ", ".join(shown) + (f", {len(groups) - 7} more" if len(groups) > 7 else "")
 
 
@@ -337,23 +356,23 @@ def _slow(at: Summary) -> list[RenderableType]:
     above = f"{number(slow.threshold_ms)} ms of {at.basis.judged}"
     parts: list[RenderableType] = [heading_line("Slow loops")]
     if not slow.count:
-        return [*parts, _indent(Text(f"None: no loop stands out above {above}."))]
+        return [*parts, indented(Text(f"None: no loop stands out above {above}."))]
     text = (
-        f"{slow.count:,} loops ({_percent(slow.share)}, {_percent(slow.time_share)} of the time) "
+        f"{slow.count:,} loops ({percent(slow.share)}, {percent(slow.time_share)} of the time) "
         f"stand out above {above}, in {len(slow.events):,} spells."
     )
-    parts.append(_indent(Text(text)))
+    parts.append(indented(Text(text)))
     leaders = list(slow.by_culprit.items())[:4]
     if at.costs.calls and leaders:
         named = ", ".join(f"{safe(name, 30)} {n:,}" for name, n in leaders)
-        parts.append(_indent(Text(f"What stretched most in them: {named}")))
+        parts.append(indented(Text(f"What stretched most in them: {named}")))
     for r in at.recurrence.found:
         beat = {"loops": f"every {number(r.period_loops)} loops"}.get(
             r.clock, f"every {number(r.period_s)} s"
         )
         who = safe(r.call) if r.call else "no single call"
         parts.append(
-            _indent(Text(f"Comes back {beat}: {number(r.height_ms)} ms, {who} ({r.events} times)"))
+            indented(Text(f"Comes back {beat}: {number(r.height_ms)} ms, {who} ({r.events} times)"))
         )
     return parts
 
@@ -363,12 +382,12 @@ def _buses(at: Summary) -> list[RenderableType]:
         return []
     rows = [
         [safe(b.bus, 20), number(b.transactions_per_loop), number(b.ms_per_loop),
-         _percent(b.share), number(b.other_transactions_per_loop), number(b.other_ms_per_loop),
-         _percent(b.busy_share)]
+         percent(b.share), number(b.other_transactions_per_loop), number(b.other_ms_per_loop),
+         percent(b.busy_share)]
         for b in at.buses.buses
     ]  # fmt: skip
     heads = ["bus", "a loop", "ms/loop", "share", "others a loop", "others ms", "busy"]
-    return [heading_line("Buses"), _indent(table(heads, rows))]
+    return [heading_line("Buses"), indented(table(heads, rows))]
 
 
 def _within(at: Summary) -> list[RenderableType]:
@@ -386,7 +405,7 @@ def _within(at: Summary) -> list[RenderableType]:
         text = f"changes its level: {steps}"
     else:
         text = "no drift and no change of level seen"
-    return [_labelled("along", text)]
+    return [labelled("along", text)]
 
 
 def _fresh(at: Summary) -> list[RenderableType]:
@@ -409,6 +428,43 @@ def _fresh(at: Summary) -> list[RenderableType]:
     note = f"age at {used}; held: most loops in a row with the same one"
     return [
         heading_line("Freshness of readings"),
-        _indent(table(heads, rows, left=(0, 1))),
-        _indent(plain(note, 100)),
+        indented(table(heads, rows, left=(0, 1))),
+        indented(plain(note, 100)),
     ]
+
+
+def render_together(
+    paths: Sequence[str], summaries: Sequence[Summary], found: Together
+) -> list[RenderableType]:
+    """Several logs: a row each, and how consistent they are.
+
+    Parameters
+    ----------
+    paths : sequence of str
+        Name of each recording.
+    summaries : sequence of Summary
+        One each.
+    found : Together
+        From `looptime.analysers.together.together`.
+    """
+    rows = []
+    for path, at in zip(paths, summaries, strict=True):
+        p, over = at.pace.period_ms, at.pace.overruns
+        top = at.findings[0].code if at.findings else ""
+        rows.append(
+            [safe(path, 30), number(at.pace.duration_s), number(at.pace.rate_hz.by_time),
+             number(p.p50.value), number(p.p99.value), percent(over.share), top]
+        )  # fmt: skip
+    heads = ["log", "s", "loops/s", "p50 ms", "p99 ms", "over", "stands out"]
+    parts: list[RenderableType] = [
+        heading_line("The logs together"),
+        indented(table(heads, rows, left=(0, 6))),
+    ]
+    for at_figure in found.figures:
+        text = f"{number(at_figure.lowest_ms)} to {number(at_figure.highest_ms)} ms"
+        if at_figure.spread_percent is not None:
+            text += f", {number(at_figure.spread_percent, 2)} % sd between recordings"
+        if at_figure.outliers:
+            text += "; far off: " + ", ".join(safe(paths[k], 30) for k in at_figure.outliers)
+        parts.append(labelled(at_figure.figure, f"{found.judged} {text}"))
+    return parts

@@ -1,0 +1,187 @@
+"""One loop beside a typical one, and where slow loops lie in a video of the robot."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+import numpy as np
+
+from looptime.analysers.basis import Basis
+from looptime.analysers.contrast import mean_self_ms
+from looptime.errors import UsageError
+from looptime.schema import UNATTRIBUTED
+
+__all__ = ["CallInLoop", "LoopDetail", "VideoSync", "loop_detail", "parse_sync"]
+
+
+@dataclass(frozen=True)
+class CallInLoop:
+    """One name in one loop.
+
+    Parameters
+    ----------
+    name : str
+    calls : int
+        Calls that begin in the loop.
+    self_ms, typical_ms : float [ms]
+        Self time in this loop, and mean self time in a typical one.
+    """
+
+    name: str
+    calls: int
+    self_ms: float
+    typical_ms: float
+
+    @property
+    def excess_ms(self) -> float:
+        """What it took beyond a typical loop [ms]."""
+        return self.self_ms - self.typical_ms
+
+
+@dataclass(frozen=True)
+class LoopDetail:
+    """One loop beside a typical one.
+
+    Parameters
+    ----------
+    loop : int
+        Number as logged.
+    time_s : float [s]
+        Its start since the start of the recording.
+    period_ms, judged_ms, typical_ms : float [ms]
+        Its period, the quantity judged in it, and that in a typical loop.
+    judged : str
+        ``work`` or ``period``.
+    phase : str or None
+    line : int or None
+        Line of the log where it begins.
+    rows : tuple of CallInLoop
+        What it took and what is usual, the largest difference first; adds up to the quantity
+        judged.
+    before_ms, after_ms : tuple of float [ms]
+        Periods of up to three loops before and after it.
+    """
+
+    loop: int
+    time_s: float
+    period_ms: float
+    judged_ms: float
+    typical_ms: float
+    judged: str
+    phase: str | None
+    line: int | None
+    rows: tuple[CallInLoop, ...]
+    before_ms: tuple[float, ...]
+    after_ms: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class VideoSync:
+    """A video in which one frame is known to show the start of one loop.
+
+    Parameters
+    ----------
+    fps : float [1/s]
+        Frames a second at which it was recorded.
+    loop : int
+        Number of a loop as logged.
+    frame : int
+        Frame in which that loop starts.
+    """
+
+    fps: float
+    loop: int
+    frame: int
+
+    def frame_at(self, basis: Basis, time_s: float) -> int:
+        """Frame that shows a moment, in seconds since the start of the recording.
+
+        Raises
+        ------
+        UsageError
+            If the loop of the sync point is not in the run.
+        """
+        start_s = basis.time_s(_place(basis, self.loop))
+        return self.frame + round((time_s - start_s) * self.fps)
+
+
+def parse_sync(text: str, fps: float) -> VideoSync:
+    """The sync point that ``LOOP=FRAME`` states.
+
+    Raises
+    ------
+    UsageError
+        If the text has another form, or the rate is not above 0.
+
+    Examples
+    --------
+    >>> parse_sync("120=1440", 240.0)
+    VideoSync(fps=240.0, loop=120, frame=1440)
+    """
+    if not 0 < fps < 1e6:
+        raise UsageError(f"--video-fps {fps:g}: give frames a second, such as 240")
+    loop, _, frame = text.partition("=")
+    try:
+        return VideoSync(float(fps), int(loop), int(frame))
+    except ValueError:
+        raise UsageError(f"--sync {text!r}: write LOOP=FRAME, such as 120=1440") from None
+
+
+def loop_detail(basis: Basis, loop: int) -> LoopDetail:
+    """What one loop took beside a typical one.
+
+    Parameters
+    ----------
+    basis : Basis
+        The run, and what was found of it first.
+    loop : int
+        Number of the loop as logged.
+
+    Returns
+    -------
+    LoopDetail
+
+    Raises
+    ------
+    UsageError
+        If there is no such loop.
+    """
+    k, run = _place(basis, loop), basis.run
+    at, n = run.loop_columns, len(run)
+    only = np.arange(n) == k
+    own, usual = mean_self_ms(basis, only), mean_self_ms(basis, basis.typical)
+    counts = np.zeros(len(run.names) + 1, np.int64)
+    mine = (run.call_columns.loop == k) & run.on_loop_thread
+    counts[:-1] = np.bincount(run.call_columns.name[mine], minlength=len(run.names))
+    names = [*(name.name for name in run.names), UNATTRIBUTED]
+    order = np.argsort(-np.abs(own - usual), kind="stable")
+    rows = tuple(
+        CallInLoop(names[c], int(counts[c]), float(own[c]), float(usual[c]))
+        for c in order
+        if own[c] or usual[c]
+    )
+    period = basis.period_ms
+    phase = None
+    if at.phase is not None and at.phase[k] >= 0:
+        phase = at.phase_names[at.phase[k]]
+    return LoopDetail(
+        loop, basis.time_s(k), float(period[k]),
+        float(basis.judged_ms[k]), float(usual.sum()), basis.judged, phase,
+        None if at.line is None else int(at.line[k]), rows,
+        tuple(float(p) for p in period[max(k - 3, 0) : k]),
+        tuple(float(p) for p in period[k + 1 : k + 4]),
+    )  # fmt: skip
+
+
+def _place(basis: Basis, loop: int) -> int:
+    numbers = basis.run.loop_columns.loop
+    found = np.flatnonzero(numbers == loop)
+    if len(found):
+        return int(found[0])
+    if not len(numbers):
+        raise UsageError(f"loop {loop} is not there: the run has no loops")
+    near = difflib.get_close_matches(str(loop), [str(numbers[0]), str(numbers[-1])], 1, 0.0)[0]
+    raise UsageError(
+        f"loop {loop} is not there: loops go from {numbers[0]} to {numbers[-1]}, such as {near}"
+    )
