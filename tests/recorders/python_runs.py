@@ -76,6 +76,23 @@ def overflow(folder):
     print(made)
 
 
+def overflow_worker(folder):
+    """The same in a thread that has no loops."""
+    p = Program(folder, rows=64)
+
+    def work():
+        for k in range(1500):
+            p.nested()
+            if k % 50 == 0:
+                time.sleep(0.005)
+
+    worker = threading.Thread(target=work, name="worker")
+    worker.start()
+    worker.join()
+    p.rec.close()
+    print(1500 * 4)
+
+
 def threads(folder):
     """Eight threads at once, one of which has the loop."""
     p = Program(folder)

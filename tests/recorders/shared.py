@@ -9,7 +9,14 @@ from pathlib import Path
 
 from tests.recorders.support import Log, nanoseconds, read
 
-__all__ = ["check_killed", "check_nesting", "check_overflow", "check_threads", "last_whole_loop"]
+__all__ = [
+    "check_killed",
+    "check_nesting",
+    "check_overflow",
+    "check_threads",
+    "check_worker_overflow",
+    "last_whole_loop",
+]
 
 
 def check_nesting(log: Log, outer: str, inner: str, count: int) -> None:
@@ -44,6 +51,19 @@ def check_overflow(log: Log, made: int, rows_a_loop: int, too_long: int) -> None
     seq = [int(row["seq"]) for row in log.rows]
     assert seq == sorted(set(seq))
     assert seq[-1] < made
+
+
+def check_worker_overflow(log: Log, made: int, names: list[str]) -> None:
+    """Outermost calls, each of the rows named, are whole or missing, and what misses is counted."""
+    rows = log.threads()["worker"]
+    assert [row["name"] for row in rows] == names * (len(rows) // len(names))
+    for at in range(0, len(rows), len(names)):
+        first = int(rows[at]["seq"])
+        group = [int(row["seq"]) for row in rows[at : at + len(names)]]
+        assert group == list(range(first, first + len(names)))
+    dropped = int(log.meta["dropped"])
+    assert 0 < dropped < made
+    assert len(rows) + dropped == made
 
 
 def check_threads(log: Log, rows: dict[str, int]) -> None:

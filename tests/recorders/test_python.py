@@ -15,6 +15,7 @@ from tests.recorders.shared import (
     check_nesting,
     check_overflow,
     check_threads,
+    check_worker_overflow,
     last_whole_loop,
 )
 from tests.recorders.support import finish, read
@@ -91,6 +92,13 @@ def test_overflow_leaves_out_whole_loops(tmp_path):
     """Rows kept and rows dropped add up, and each loop is there whole or not at all."""
     made = int(run("overflow", tmp_path))
     check_overflow(read(tmp_path / "log-001.csv"), made, rows_a_loop=9, too_long=7)
+
+
+def test_overflow_of_another_thread_leaves_out_whole_calls(tmp_path):
+    """In a thread without loops, outermost calls are kept or left out with all in them."""
+    made = int(run("overflow_worker", tmp_path))
+    names = ['encoder, "left"'] * 3 + ["drive.update"]
+    check_worker_overflow(read(tmp_path / "log-001.csv"), made, names)
 
 
 def test_eight_threads(tmp_path):

@@ -9,7 +9,7 @@ public final class Runs {
 
     public static void main(String[] words) throws Exception {
         File folder = new File(words[1]);
-        int rows = words[0].equals("overflow") ? 64 : 1 << 14;
+        int rows = words[0].startsWith("overflow") ? 64 : 1 << 14;
         rec = LooptimeRecorder.start(folder, "log", rows, 3);
         outer = rec.call("drive.update");
         inner = rec.call("encoder, \"left\"");
@@ -17,6 +17,7 @@ public final class Runs {
         switch (words[0]) {
             case "plain": plain(); break;
             case "overflow": overflow(); break;
+            case "overflow-worker": overflowOfWorker(); break;
             case "forever": forever(); break;
             case "threads": threads(); break;
             case "allocation": allocation(); break;
@@ -84,6 +85,21 @@ public final class Runs {
         System.out.println(made);
     }
 
+    /** The same in a thread that has no loops. */
+    private static void overflowOfWorker() throws Exception {
+        Thread worker = new Thread(() -> {
+            for (int k = 0; k < 3000; k++) {
+                nested();
+                if (k % 50 == 0) {
+                    pause();
+                }
+            }
+        }, "worker");
+        worker.start();
+        worker.join();
+        System.out.println(3000 * 4);
+    }
+
     private static void forever() throws Exception {
         for (long k = 0; ; k++) {
             rec.loop();
@@ -126,17 +142,19 @@ public final class Runs {
         }
     }
 
-    /** Prints what the loop's thread allocates in 20,000 loops, and what asking alone does. */
+    /** Prints what the loop's thread allocates in each of five stretches of 20,000 loops. */
     private static void allocation() throws Exception {
         ThreadMXBean bean = (ThreadMXBean) ManagementFactory.getThreadMXBean();
         long id = Thread.currentThread().getId();
-        loops(5000); // the compiler itself leaves a few bytes when it steps in
+        long[] bytes = new long[5];
+        loops(5000);
         bean.getThreadAllocatedBytes(id);
-        long first = bean.getThreadAllocatedBytes(id);
-        long second = bean.getThreadAllocatedBytes(id);
-        loops(20000);
-        long third = bean.getThreadAllocatedBytes(id);
-        System.out.println((third - second) + " " + (second - first));
+        for (int n = 0; n < bytes.length; n++) {
+            long before = bean.getThreadAllocatedBytes(id);
+            loops(20000);
+            bytes[n] = bean.getThreadAllocatedBytes(id) - before;
+        }
+        System.out.println(java.util.Arrays.toString(bytes));
     }
 
     private static void loops(int count) {
