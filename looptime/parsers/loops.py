@@ -257,6 +257,7 @@ def _with_ends(
         lost = _lost_after(number)
         if tiles:
             lost[-1] = True
+            lost[-2] |= body[-1] == 0  # of an unfinished loop only the calls are known
         whole = lost & (body > 0)
         end[whole] = start[whole] + body[whole]
     complete = end > start
