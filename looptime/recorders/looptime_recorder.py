@@ -68,8 +68,8 @@ class _Lane:
         self.name = name
         self.thread = threading.current_thread()
         self.size = rows
-        # A row: (loop and phase, start), end, name and mark, sequence number. Rows to be overwritten
-        # are made here, so that a new row frees an old one and the collector is never called.
+        # A row: (loop and phase, start), end, name and mark, sequence number. Some to be overwritten
+        # are made here, so that each new row frees an old one and the collector is never called.
         self.ring = [((0, n), 0, 0, 0) for n in range(rows)]
         self.opened = []  # of calls begun and not ended: (loop and phase, start)
         self.has_loop = False  # whether this is the thread that marks the loops
@@ -211,7 +211,7 @@ class Recorder:
 
     def meta(self, key, value):
         """Add a line ``# key: value`` to the log."""
-        self._remarks.append("# {}: {}".format(key, value))
+        self._remarks.append(f"# {key}: {value}")
 
     def flush(self):
         """Write what is finished so far; not for the loop's path."""
@@ -258,7 +258,7 @@ class Recorder:
             plain = name = threading.current_thread().name
             number = 2
             while name in self._thread_names:
-                name = "{}#{}".format(plain, number)
+                name = f"{plain}#{number}"
                 number += 1
             self._thread_names.add(name)
             lane = _Lane(_quoted(name), self._rows)
@@ -270,14 +270,14 @@ class Recorder:
         folder.mkdir(parents=True, exist_ok=True)
         number = 1
         while self._out is None:
-            self.path = folder / "{}-{:03d}.csv".format(name, number)
+            self.path = folder / f"{name}-{number:03d}.csv"
             try:  # "x": never an old file, nor another program's
                 self._out = open(self.path, "x", encoding="utf-8", newline="\n")
             except FileExistsError:
                 number += 1
         stamp = datetime.datetime.now(datetime.timezone.utc).isoformat()
         self._out.write("# looptime-recorder: python 1\n# clock: monotonic\n")
-        self._out.write("# time: {}\n# row_cost_ns: {}\n# dropped: 0\n".format(stamp, cost))
+        self._out.write(f"# time: {stamp}\n# row_cost_ns: {cost}\n# dropped: 0\n")
         self._out.write(HEADER)
         self._out.flush()
         atexit.register(self.close)
@@ -341,7 +341,7 @@ class Recorder:
                 self._lanes.remove(lane)
         if dropped != self._told_dropped or last:
             self._told_dropped = dropped
-            text.append("# dropped: {}\n".format(dropped))
+            text.append(f"# dropped: {dropped}\n")
         self._out.write("".join(text))
 
     def _take(self, lane, end):
@@ -355,7 +355,7 @@ class Recorder:
             (now, begin), second, code, seq = lane.ring[row % lane.size]
             value = ""
             if code & 3 == _SIGNAL:
-                value, second = ("%.9g" % second if math.isfinite(second) else ""), begin
+                value, second = (f"{second:.9g}" if math.isfinite(second) else ""), begin
             # start and end are cut alike, so a nested call never sticks out of its enclosing one
             first = (begin - self._origin) // step
             length = (second - self._origin) // step - first
@@ -370,7 +370,7 @@ class Recorder:
 
     def _give_up(self, problem):
         self._out = None
-        print("looptime recorder: no log from here on: {}".format(problem), file=sys.stderr)
+        print(f"looptime recorder: no log from here on: {problem}", file=sys.stderr)
 
 
 def _quoted(text):
