@@ -84,10 +84,10 @@ def _overruns(d: Difference, n_a: int, n_b: int) -> Change:
     base = counts[0]
     percent = Figure(
         None if not base else 100 * (d.b / d.a - 1),
-        None if not base or low is None else 100 * low / base,
+        None if not base or low is None else max(100 * low / base, -100.0),
         None if not base or high is None else 100 * high / base,
     )
-    note = made.note
+    note = made.note if d.refused else ""
     if not sum(counts):
         bound = 300 / min(n_a, n_b)
         note = f"none on either side: below {bound:.3g} % of loops, if loops are independent"

@@ -1,0 +1,56 @@
+"""A gate as Markdown, for a pull request or a team's notes."""
+
+from __future__ import annotations
+
+import re
+
+from looptime.checks.gate import GateResult
+from looptime.checks.limits import Row
+from looptime.views.terminal import number, safe
+
+__all__ = ["gate_markdown"]
+
+_MARKUP = re.compile(r"([\\`*_{}\[\]#|~$])")
+_HTML = {"<": "&lt;", ">": "&gt;", "&": "&amp;"}
+
+
+def _text(value: object) -> str:
+    r"""Text from a log: no markup, no HTML, no new lines.
+
+    Examples
+    --------
+    >>> _text("a|b <i>")
+    'a\\|b &lt;i&gt;'
+    """
+    escaped = "".join(_HTML.get(c, c) for c in safe(value, 200))
+    return _MARKUP.sub(r"\\\1", escaped)
+
+
+def _amount(value: float | None, unit: str) -> str:
+    if value is None:
+        return "-"
+    return f"{number(100 * value)} %" if unit == "share" else f"{number(value)} {unit}"
+
+
+def _row(row: Row) -> str:
+    change = "" if row.change_percent is None else f"{row.change_percent:+.2g} %"
+    verdict = f"**{row.verdict}**" if row.verdict == "fail" else row.verdict
+    cells = (
+        row.check, _text(row.what), _amount(row.value, row.unit), _amount(row.limit, row.unit),
+        change, verdict, _text(row.note),
+    )  # fmt: skip
+    return "| " + " | ".join(cells) + " |"
+
+
+def gate_markdown(found: GateResult) -> str:
+    """The gate's verdict, its table and its notes; text from logs is escaped."""
+    heads = ("check", "what", "value", "limit", "change", "verdict", "note")
+    lines = [f"## Timing gate: {found.verdict}", "", _text(found.sentence), ""]
+    lines += [f"- new: {_text(f.source)}, {f.loops:,} loops" for f in found.new]
+    if found.baseline:
+        lines.append(f"- baseline: {len(found.baseline)} runs")
+    lines += [f"- {_text(note)}" for note in found.notes]
+    if found.rows:
+        lines += ["", "| " + " | ".join(heads) + " |", "|---|---|--:|--:|--:|---|---|"]
+        lines += [_row(row) for row in found.rows]
+    return "\n".join(lines) + "\n"
