@@ -93,7 +93,7 @@ RECORDINGS: dict[str, tuple[str, dict[str, object]]] = {
     "round": ("a whole round of three minutes in three phases, range sensor waited for", _ROUND),
     "python_single_reads": (
         "the plain program in Python",
-        {"language": "python", "seconds": 20},
+        {"language": "python", "seconds": 12},
     ),
     **{
         f"season_runs/run_{n:02d}": (
