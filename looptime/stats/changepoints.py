@@ -177,8 +177,7 @@ def change_points(
     start_s : array_like, shape (n,) [s]
         Start times.
     penalty : float
-        Price factor. The default leaves room for the other alarms about the same run
-        (`looptime.stats.levels`); on its own, 3.
+        Price factor (`looptime.stats.levels`).
     least_step : float
         Steps smaller than this share of the level are not reported.
 

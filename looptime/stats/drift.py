@@ -17,6 +17,8 @@ from looptime.stats.windows import window_medians
 __all__ = ["Drift", "drift", "theil_sen"]
 
 WINDOWS = 30
+#: Windows shorter than this need a look at the second lag, too [s].
+SHORT_WINDOW_S = 1.5
 
 
 @dataclass(frozen=True)
@@ -76,13 +78,28 @@ def theil_sen(t: Float, y: Float) -> float:
     return float(np.median((y[j] - y[i])[usable] / run[usable]))
 
 
+def _correlation(e: Float, window_s: float) -> float:
+    """Lag-1 correlation of the residuals of a line through the windows, freed of its bias.
+
+    The fit takes about (2 + 4 r) / k off the correlation of k residuals. Slow states of a bus
+    outlast short windows, and then the second lag says more than the first.
+    """
+    unbiased = 1 - 4 / WINDOWS
+    r = lag_one(e, 2 / WINDOWS) / unbiased
+    if window_s < SHORT_WINDOW_S and float(e @ e) > 0:
+        second = (float(e[:-2] @ e[2:]) / float(e @ e) + 2 / WINDOWS) / unbiased
+        r = max(r, math.sqrt(second)) if second > 0.15 else r
+    return min(r, 0.8)
+
+
 def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drift:
     """Trend along a run: estimated by Theil-Sen, tested by least squares, on 30 windows.
 
     A window stands for the mean of its typical loops, those between its quartiles. The test's
     standard error is inflated by ``sqrt(f)``, ``f = (1 + r) / (1 - r)``, with r the lag-1
     correlation of the residuals freed of its bias, ``(r + 2/30) / (1 - 4/30)``;
-    ``df = max(3, 28 / f)``.
+    ``df = max(3, 28 / f)``. Where windows are shorter than 1.5 s, r is at least the root of the
+    lag-2 correlation if that exceeds 0.15.
 
     Parameters
     ----------
@@ -122,9 +139,7 @@ def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drif
     slope = float(u @ y) / spread if spread > 0 else 0.0
     e = y - y.mean() - slope * u
     e[np.abs(e) <= 1e-12 * np.abs(y).max()] = 0.0
-    # a line takes about (2 + 4 r) / k off the lag-1 correlation of k residuals
-    r = min(lag_one(e, 2 / WINDOWS) / (1 - 4 / WINDOWS), 0.8)
-    factor = inflation(r)
+    factor = inflation(_correlation(e, length / WINDOWS))
     df = max(3.0, (WINDOWS - 2) / factor)
     se = math.sqrt(float(e @ e) / (WINDOWS - 2) * factor / spread) if spread > 0 else 0.0
     half = t_quantile(0.975, df) * se

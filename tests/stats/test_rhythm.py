@@ -166,7 +166,7 @@ def test_the_tail_of_the_h_statistic_is_not_understated(n):
     phases = rng.uniform(0, 2 * np.pi, (200_000, n))
     turn, total = np.exp(1j * phases), np.zeros(len(phases))
     power, best = np.ones_like(turn), np.full(len(phases), -np.inf)
-    for m in range(8):
+    for _ in range(8):
         power = power * turn
         total += 2 * np.abs(power.sum(axis=1)) ** 2 / n - 4
         best = np.maximum(best, total + 4)

@@ -21,7 +21,7 @@ sides = st.lists(st.floats(0, 10).map(lambda v: round(v, 3)), min_size=2, max_si
 
 @given(sides, sides)
 def test_it_is_students_test(a, b):
-    """p and interval agree with an independent implementation."""
+    """The p-value and the interval agree with an independent implementation."""
     if min(np.ptp(a), np.ptp(b)) < 0.01:
         return
     found = compare_runs(a, b)

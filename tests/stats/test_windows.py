@@ -35,3 +35,10 @@ def test_no_whole_window():
     """Fewer loops than a window holds."""
     with pytest.raises(NotEnoughError):
         window_medians([1.0], [0.0], 3)
+
+
+def test_the_middle_half_leaves_out_both_ends():
+    """Eight loops: the mean of the four in the middle; three loops: the median."""
+    x = np.array([9.0, 1, 2, 100, 4, 3, -50, 5])
+    assert window_medians(x, np.arange(8.0), 8, middle_half=True).medians.tolist() == [3.5]
+    assert window_medians(x[:3], np.arange(3.0), 3, middle_half=True).medians.tolist() == [2]
