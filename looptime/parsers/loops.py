@@ -283,8 +283,9 @@ def _bodies(mine: CallRows, start: Int, enclosing: int) -> tuple[Int, bool]:
     body = np.zeros(len(start), np.int64)
     inside = at >= 0
     body[at[inside]] = mine.duration[rows[inside]]
-    gap = np.abs(start[:-1] + body[:-1] - start[1:])
-    near = np.maximum(2000, 1e-4 * (start[1:] - start[:-1]))
+    known = len(start) - (body[-1] == 0)  # an unfinished last loop starts before its first call
+    gap = np.abs(start[:-1] + body[:-1] - start[1:])[: known - 1]
+    near = np.maximum(2000, 1e-4 * (start[1:] - start[:-1]))[: known - 1]
     return body, bool(len(gap)) and float(np.mean(gap <= near)) > 0.9
 
 
