@@ -19,7 +19,7 @@ condition. It comes as it is, without warranty of any kind; nobody is liable for
 
 How it works: a row goes into arrays that are made at the start, so a mark takes no memory and the
 collector is not called for it. The arrays are written when they are full, between two loops (the
-log shows how long that took, as the call `recorder.write`), at the end, and when `flush` is called.
+log shows how long that took, as the call `recorder.log`), at the end, and when `flush` is called.
 With `write_when_full=False` nothing is written until then; once the arrays are full, whole loops
 are left out and counted, and the sequence number shows where. Marks come from one thread only.
 
@@ -128,7 +128,7 @@ class Recorder:
         self._loop_start = 0
         self._phase = self._wanted_phase = 0  # shifted into its place in a row's code
         self._loop_code = self._id("loop") << 10
-        self._write_code = self._id("recorder.write") << 10
+        self._write_code = self._id("recorder.log") << 10
 
         self.path = None
         self._file = None

@@ -7,11 +7,13 @@ import shutil
 import subprocess
 import sys
 from collections import defaultdict
+from decimal import Decimal
 from pathlib import Path
 
+import looptime
 from tests.conftest import need_tool
 
-__all__ = ["Log", "finish", "nanoseconds", "read", "unix_port"]
+__all__ = ["Log", "check_run", "finish", "nanoseconds", "read", "unix_port"]
 
 
 def finish(*command: object, timeout: float = 60) -> subprocess.CompletedProcess[str]:
@@ -57,8 +59,40 @@ def read(path: str | Path) -> Log:
 
 def nanoseconds(row: dict[str, str]) -> tuple[int, int]:
     """Start and end of a row [ns], from the exact decimals."""
-    start, length = (
-        int(whole) * 1000 + int(part)
-        for whole, part in (row[key].split(".") for key in ("start_us", "duration_us"))
-    )
+    start, length = (round(Decimal(row[key]) * 1000) for key in ("start_us", "duration_us"))
     return start, start + length
+
+
+def check_run(path: str | Path) -> None:
+    """Check that looptime makes of a log just what is in it, row by row."""
+    log = read(path)
+    run = looptime.read(path)
+    assert run.layout == "calls"
+    assert run.rows_read == len(log.rows) == run.rows_used + len(run.set_aside.line)
+    assert run.dropped == int(log.meta["dropped"])
+    assert run.meta["row_cost_ns"] == log.meta["row_cost_ns"]
+
+    loops = {int(row["loop"]): nanoseconds(row) for row in log.named("loop")}
+    columns = run.loop_columns
+    known = zip(columns.loop, columns.start_ns, columns.period_ns, strict=True)
+    assert {n: (start, start + period) for n, start, period in known} == loops
+
+    thread = run.thread_names[run.loop_thread]
+    expected = [
+        (int(row["loop"]), row["name"], *nanoseconds(row))
+        for row in log.rows
+        if row["thread"] == thread and int(row["loop"]) in loops
+        if row["name"] != "loop" and not row["mark"]
+    ]
+    calls = run.call_columns
+    found = [
+        (
+            int(columns.loop[calls.loop[n]]),
+            run.names[calls.name[n]].name,
+            start,
+            start + calls.duration_ns[n],
+        )
+        for n, start in enumerate(calls.start_ns)
+        if calls.thread[n] == run.loop_thread
+    ]
+    assert sorted(found) == sorted(expected)

@@ -10,9 +10,9 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from tests.conftest import need_tool
 
-from tests.recorders.support import Log, finish, nanoseconds, read
+from tests.conftest import need_tool
+from tests.recorders.support import Log, check_run, finish, nanoseconds, read
 
 HERE = Path(__file__).resolve().parent
 HEADERS = HERE.parents[1] / "looptime" / "recorders"
@@ -181,6 +181,21 @@ def test_killed_in_mid_run(runs: Path, tmp_path: Path) -> None:
     assert loops[-1] >= 199
     loop_s = float(log.rows[-1]["start_us"]) / 1e6 / len(loops)
     assert (last - loops[-1]) * loop_s < 0.6, "a block is due every 0.1 s; the rest is slack"
+
+
+@pytest.mark.parametrize("mode", ["marks", "overflow"])
+def test_looptime_reads_it(mode: str, runs: Path, tmp_path: Path) -> None:
+    """The analyzer finds the loops and calls that are in the log, also around lost ones."""
+    check_run(run(runs, mode, tmp_path)[0])
+
+
+@pytest.mark.parametrize("rate", [1_000_000, 72_000_000])
+def test_looptime_reads_a_bare_boards_log(rate: int, bare: Path, tmp_path: Path) -> None:
+    """The same for what came out of a board's sink, in microseconds and finer."""
+    path = tmp_path / "board.csv"
+    lines = run(bare, 32, rate, 2**32 - 100_000, "plain")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    check_run(path)
 
 
 def test_new_run_never_overwrites(runs: Path, tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import need_tool
-from tests.recorders.support import Log, finish, read, unix_port
+from tests.recorders.support import Log, check_run, finish, read, unix_port
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
@@ -29,7 +29,7 @@ PORT = ROOT / ".venv/node/node_modules/@micropython/micropython-webassembly-pysc
 INTERPRETERS = ["cpython", "unix port", "32-bit port"]
 
 
-def command(interpreter: str, mode: str, folder: Path, *words: object, shift_ms: int = 0) -> list:
+def command(interpreter: str, mode: str, folder: Path, *words: object, wrap: str = "later") -> list:
     """Return the words that start one run of the test program."""
     if interpreter == "cpython":
         return [sys.executable, PROGRAM, RECORDERS, mode, folder, *words]
@@ -40,14 +40,14 @@ def command(interpreter: str, mode: str, folder: Path, *words: object, shift_ms:
         reason = f"needs MicroPython's WebAssembly port, which is not in {PORT}"
         (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(reason)
     board = HERE / "micro" / "board.mjs"
-    return [node, board, PORT, RECORDERS, PROGRAM, folder, shift_ms, mode, *words]
+    return [node, board, PORT, RECORDERS, PROGRAM, folder, wrap, mode, *words]
 
 
 def record(
-    interpreter: str, mode: str, folder: Path, *words: object, shift_ms: int = 0
+    interpreter: str, mode: str, folder: Path, *words: object, wrap: str = "later"
 ) -> tuple[Log, list[str]]:
     """Run one mode to its end; return its log and the other lines that it printed."""
-    done = finish(*command(interpreter, mode, folder, *words, shift_ms=shift_ms))
+    done = finish(*command(interpreter, mode, folder, *words, wrap=wrap))
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stderr == ""
     printed = done.stdout.splitlines()
@@ -98,8 +98,7 @@ def test_marks(interpreter: str, tmp_path: Path) -> None:
 
 def test_interpreters_own_counter_wraps(tmp_path: Path) -> None:
     """The 32-bit port's own ticks_us passes 2**30 in mid-run: the log's times go on."""
-    shift_ms = 2**30 // 1000 - 90
-    log, printed = record("32-bit port", "marks", tmp_path, shift_ms=shift_ms)
+    log, printed = record("32-bit port", "marks", tmp_path, "near-wrap", wrap="soon")
     assert printed == ["wrapped"]
     check_marks(log, 1000)
 
@@ -143,7 +142,7 @@ def test_full_arrays_are_written_between_loops(interpreter: str, tmp_path: Path)
     """Far more rows than fit: nothing is lost, and the time spent writing is in the log."""
     log, _ = record(interpreter, "full", tmp_path)
     count = Counter(row["name"] for row in log.rows)
-    writes = count.pop("recorder.write")
+    writes = count.pop("recorder.log")
     assert count == {"loop": 100, "step": 400}
     assert writes >= 500 // 30
     assert [int(row["seq"]) for row in log.rows] == list(range(len(log.rows)))
@@ -168,6 +167,14 @@ def test_overflow_loses_whole_loops(interpreter: str, tmp_path: Path) -> None:
     before = list(itertools.accumulate(planted.values(), initial=0))
     for row in log.rows:
         assert before[int(row["loop"])] <= int(row["seq"]) < before[int(row["loop"]) + 1]
+
+
+@pytest.mark.parametrize("interpreter", INTERPRETERS)
+@pytest.mark.parametrize(("mode", "words"), [("marks", ()), ("wrap", (2**30 - 9, 2**30, 0))])
+def test_looptime_reads_it(interpreter: str, mode: str, words: tuple, tmp_path: Path) -> None:
+    """The analyzer finds the loops and calls that are in the log."""
+    record(interpreter, mode, tmp_path, *words)
+    check_run(tmp_path / f"{mode}-001.csv")
 
 
 @pytest.mark.parametrize("interpreter", INTERPRETERS[:2])

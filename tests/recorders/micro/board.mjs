@@ -1,16 +1,21 @@
 // Runs a program on MicroPython's WebAssembly port: a 32-bit machine, as a small board is.
-//   node board.mjs PORT_FOLDER RECORDER_FOLDER PROGRAM OUT_FOLDER SHIFT_MS MODE [WORD ...]
-// SHIFT_MS sets the machine's clock on, so that the port's own tick counter wraps during the run.
+//   node board.mjs PORT_FOLDER RECORDER_FOLDER PROGRAM OUT_FOLDER WRAP MODE [WORD ...]
+// With WRAP "soon" the machine's clock is set on, so that the port's own counter of microseconds is
+// a second before its wrap at 2**30.
 // Files that the program writes into /out are copied to OUT_FOLDER.
 import fs from "node:fs";
 import path from "node:path";
 import { pathToFileURL } from "node:url";
 
-const [port, recorder, program, out, shift, mode, ...words] = process.argv.slice(2);
+const [port, recorder, program, out, wrap, mode, ...words] = process.argv.slice(2);
 const plain = Date.now.bind(Date);
 const { loadMicroPython } = await import(pathToFileURL(path.join(port, "micropython.mjs")).href);
 const board = await loadMicroPython({ heapsize: 192 * 1024, linebuffer: true });
-Date.now = () => plain() + Number(shift);
+if (wrap === "soon") {
+  board.runPython("import time\nnow_ms = time.ticks_ms()");
+  const shift = Math.floor(2 ** 30 / 1000) - 1000 - board.globals.get("now_ms");
+  Date.now = () => plain() + shift;
+}
 board.FS.mkdir("/lib");
 board.FS.mkdir("/out");
 for (const file of fs.readdirSync(recorder).filter((name) => name.endsWith("micro.py"))) {
