@@ -1,8 +1,40 @@
-"""looptime: where a robot's control loop spends its time, and what to do about it."""
+"""looptime: where a robot's control loop spends its time, and what to do about it.
 
-from looptime.parsers.read import Log, read, read_log
-from looptime.project import Project
-from looptime.run import Run
+Examples
+--------
+>>> import looptime
+>>> from looptime.samples import folder
+>>> run = looptime.read(folder() / "single_reads.csv.gz")
+>>> summary = looptime.summarise(run, budget_ms=25)
+>>> summary.pace.period_ms.p99.value > summary.pace.period_ms.p50.value
+True
+"""
 
-__all__ = ["Log", "Project", "Run", "__version__", "read", "read_log"]
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from looptime.analysers import Summary, summarise
+    from looptime.parsers.read import Log, read, read_log
+    from looptime.project import Project
+    from looptime.run import Run
+
+__all__ = ["Log", "Project", "Run", "Summary", "__version__", "read", "read_log", "summarise"]
 __version__ = "0.1.0"
+
+# Loaded when first asked for: a command must not wait for what it does not use
+_HOME = {
+    "Log": "looptime.parsers.read",
+    "Project": "looptime.project",
+    "Run": "looptime.run",
+    "Summary": "looptime.analysers",
+    "read": "looptime.parsers.read",
+    "read_log": "looptime.parsers.read",
+    "summarise": "looptime.analysers",
+}
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOME:
+        raise AttributeError(f"module 'looptime' has no attribute {name!r}")
+    return getattr(import_module(_HOME[name]), name)

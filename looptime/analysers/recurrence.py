@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import bdtrc
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, contrast
@@ -14,6 +13,7 @@ from looptime.analysers.costs import Costs
 from looptime.analysers.slow import SlowEvent, SlowLoops
 from looptime.errors import NotEnoughError
 from looptime.schema import UNATTRIBUTED
+from looptime.stats.beta import binomial_at_least
 from looptime.stats.levels import IN_RUN
 from looptime.stats.rhythm import Rhythm, rhythm
 
@@ -25,6 +25,7 @@ Int = NDArray[np.integer]
 #: What `Recurrence.of` says of the loop as a whole.
 LOOP = "loop"
 _MOST_SERIES = 6
+_LEAST_BUMP = 0.03
 _LEAST_PAUSES = 8
 
 
@@ -125,7 +126,7 @@ def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
         return Recurrences((), None, "there are no loops")
     start_s = (at.start_ns - at.start_ns[0]) / 1e9
     codes = _worth_a_look(basis, costs)
-    level = IN_RUN.rhythm / (1 + len(codes))
+    level = IN_RUN.rhythm / (1 + _MOST_SERIES)
     tick, length = basis.run.clock.tick_ns / 1e6, at.period_ns / 1e9
     try:
         whole = rhythm(basis.judged_ms, start_s, level, tick, length)
@@ -146,6 +147,7 @@ def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
 
 def _worth_a_look(basis: Basis, costs: Costs) -> list[int]:
     """Calls whose own time varies enough to carry a rhythm that matters, most first."""
+    usual = float(np.median(basis.judged_ms))
     codes = {n.name: k for k, n in enumerate(basis.run.names)}
     weights = []
     for call in costs.calls:
@@ -153,6 +155,9 @@ def _worth_a_look(basis: Basis, costs: Costs) -> list[int]:
             continue
         rare = 0 < call.calls_per_loop < 0.3 and call.count >= 6
         weight = max(call.variance_share or 0.0, call.share if rare else 0.0)
+        bump = (call.max_ms or 0.0) - (0.0 if rare else call.p50_ms or 0.0)
+        if bump < _LEAST_BUMP * usual:  # too small to matter to the loop
+            continue
         if weight >= 0.02 or (rare and call.share >= 0.002):
             weights.append((weight, codes[call.name]))
     return [code for _, code in sorted(weights, reverse=True)[:_MOST_SERIES]]
@@ -219,7 +224,7 @@ def _beyond_its_share(basis: Basis, name: str, events: list[SlowEvent]) -> bool:
     if not events:
         return True
     share = min(max(_share_of(basis, name), 1e-9), 1.0 - 1e-9)
-    return count > 0 and float(bdtrc(count - 1, len(events), share)) < 0.01
+    return count > 0 and binomial_at_least(count, len(events), share) < 0.01
 
 
 def _pauses(
@@ -238,7 +243,7 @@ def _pauses(
     for name in {e.culprit for e in left}:
         count, n = sum(e.culprit == name for e in left), len(left)
         share = min(max(shares.get(name, 0.0), 1e-9), 1.0 - 1e-9)
-        if float(bdtrc(count - 1, n, share)) < 0.001 / max(len(shares), 1):
+        if binomial_at_least(count, n, share) < 0.001 / max(len(shares), 1):
             left = [e for e in left if e.culprit != name]
     leaders = {e.culprit for e in left}
     if len(left) < _LEAST_PAUSES or len(leaders) < 2:

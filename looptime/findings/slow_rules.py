@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 
 import numpy as np
-from scipy.special import bdtrc
 
 from looptime.analysers.recurrence import LOOP, Recurrence
 from looptime.analysers.slow import SlowEvent
@@ -13,6 +12,7 @@ from looptime.analysers.summary import Summary
 from looptime.findings.about import command, every, evidence, ms, percent, typical_ms
 from looptime.findings.finding import Finding
 from looptime.schema import UNATTRIBUTED
+from looptime.stats.beta import binomial_at_least
 
 __all__ = ["slow_findings"]
 
@@ -130,7 +130,7 @@ def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
     made = []
     for name, count in Counter(e.culprit for e in events).most_common():
         share = min(max(rows[name].share or 0.0, 1e-9), 1 - 1e-9)
-        beyond = float(bdtrc(count - 1, n, share)) < 0.001 / max(len(rows), 1)
+        beyond = binomial_at_least(count, n, share) < 0.001 / max(len(rows), 1)
         if name in explained or count < _FEWEST or count < 0.1 * n or not beyond:
             continue
         mine = [e for e in events if e.culprit == name]

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 
-from scipy.special import bdtr, bdtrc, chdtri, pdtrc
-
 from looptime.errors import NotEnoughError
+from looptime.stats.beta import binomial_at_least
 
 __all__ = [
     "binomial_two_sided",
@@ -38,8 +37,9 @@ def binomial_two_sided(count: int, total: int, share: float) -> float:
     """
     if total <= 0:
         return 1.0
-    upper = 1.0 if count == 0 else float(bdtrc(count - 1, total, share))
-    return min(1.0, 2 * min(float(bdtr(count, total, share)), upper))
+    upper = binomial_at_least(count, total, share)
+    lower = binomial_at_least(total - count, total, 1 - share)
+    return min(1.0, 2 * min(lower, upper))
 
 
 def poisson_at_least(count: int, expected: float) -> float:
@@ -50,6 +50,8 @@ def poisson_at_least(count: int, expected: float) -> float:
     >>> round(poisson_at_least(1, 0.1), 4)
     0.0952
     """
+    from scipy.special import pdtrc
+
     return 1.0 if count <= 0 else float(pdtrc(count - 1, expected))
 
 
@@ -91,6 +93,8 @@ def count_interval(count: int) -> tuple[float, float]:
     >>> [round(v, 3) for v in count_interval(0)]
     [0.0, 3.689]
     """
+    from scipy.special import chdtri
+
     low = float(chdtri(2 * count, 0.975)) / 2 if count else 0.0
     return low, float(chdtri(2 * count + 2, 0.025)) / 2
 
