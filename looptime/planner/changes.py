@@ -68,6 +68,12 @@ def _text(text: str) -> str:
     return text
 
 
+def _late(text: str) -> str:
+    if text not in ("skip", "catch-up", "go-on"):
+        raise ValueError(text)
+    return text
+
+
 _MS = _number(0, 3_600_000)
 #: Every verb with its options.
 VERBS: dict[str, Verb] = {
@@ -107,7 +113,10 @@ VERBS: dict[str, Verb] = {
         example="scale gyro.read by=0.5",
     ),
     "pace": Verb(
-        {"hz": Option(_number(0, 100_000, above=True), "a rate above 0", True)},
+        {
+            "hz": Option(_number(0, 100_000, above=True), "a rate above 0", True),
+            "late": Option(_late, "skip, catch-up or go-on"),
+        },
         patterns="none",
         example="pace hz=50",
     ),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from looptime.planner.busmodel import BusParameters
 from looptime.planner.changes import Change, matching
+from looptime.planner.contention import Sharing, sharing
 from looptime.planner.pace import Pace, recorded_pace
 from looptime.planner.rhythm import Rhythm, Rhythms, rhythms
 from looptime.planner.timeline import BETWEEN, NOBODY, Chain, chain, parts
@@ -40,6 +41,9 @@ class Basis:
         Typical cost of each name.
     pace : (Pace, bool) or None
         The fixed rate that the log keeps, and whether its waits are logged.
+    sharing : tuple of Sharing
+        Recorded threads that use a bus of the loop; the loop's waits for them are taken out of
+        `line`.
     """
 
     run: Run
@@ -49,6 +53,7 @@ class Basis:
     on_loop: frozenset[int]
     typical_ns: dict[int, float]
     pace: tuple[Pace, bool] | None = None
+    sharing: tuple[Sharing, ...] = ()
 
 
 def basis(
@@ -70,12 +75,17 @@ def basis(
     found = rhythms(run, line, recurs)
     pauses = found.pauses
     line.length[pauses.stretch] -= pauses.excess
+    others, wait = sharing(run, line)
+    waited = np.flatnonzero(wait)
+    line.length[line.last[waited]] = np.maximum(line.length[line.last[waited]] - wait[waited], 0.0)
     typical = {
-        r.code: _typical(run.call_columns.duration_ns[line.row[r.rows]].astype(float))
+        r.code: _typical(run.call_columns.duration_ns[line.row[r.rows]] - wait[r.rows])
         for r in found.calls
         if not r.pulses
     }
-    return Basis(run, line, found, buses or {}, frozenset(typical), typical, recorded_pace(run))
+    pace = recorded_pace(run)
+    known = frozenset(typical)
+    return Basis(run, line, found, buses or {}, known, typical, pace, tuple(others))
 
 
 def _typical(values: Float) -> float:
@@ -97,15 +107,16 @@ class Setting:
         Cost of batches of unknown parameters: 0 cheap, 1 dear.
     spread : float
         Writes that fall away: 0 each by itself, 1 all of a loop together.
-    barging : bool
-        The loop's thread takes a bus ahead of one that waits.
+    lock : str
+        Who gets a bus for which two wait: ``fair`` (first come, first served), ``loop`` (the
+        loop's thread barges in) or ``reader`` (whoever holds it takes it again).
     late : float
         After a loop that was too long for a new pace: 0 catch up, 1 skip to the next tick.
     """
 
     batch: float = 0.5
     spread: float = 0.0
-    barging: bool = False
+    lock: str = "fair"
     late: float = 1.0
 
 
@@ -176,6 +187,12 @@ class Draft:
             timed={r.code: r for r in calls if r.recurs == "time"},
             pulses={r.code: r for r in basis.rhythms.calls if r.pulses},
             clocks={r.code: r for r in calls if r.recurs == "next measurement"},
+            readers=[
+                Reader(
+                    basis.run.thread_names[s.thread], s.code, s.service, s.before, s.bus, True
+                )
+                for s in basis.sharing
+            ],
         )  # fmt: skip
 
     @property

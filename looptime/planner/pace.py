@@ -23,8 +23,8 @@ class Pace:
     ----------
     interval_ns : float [ns]
     late : str
-        After a loop that took too long: ``skip`` to the next tick, ``catch up`` with loops that
-        do not wait, or ``go on`` one interval after that loop's start.
+        After a loop that took too long: ``skip`` to the next tick, ``catch-up`` with loops that
+        do not wait, or ``go-on`` one interval after that loop's start.
     jitter_ns : float64 array, shape (n,) [ns], or None
         How late each loop woke up after its tick.
     code : int or None
@@ -55,16 +55,16 @@ def recorded_pace(run: Run) -> tuple[Pace, bool] | None:
     ends = np.cumsum(period)
     wait = np.zeros(len(run)) if waits.wait_ns is None else waits.wait_ns.astype(float)
     waited = wait > 0.002 * usual if found.wait_known else np.abs(period - usual) < 0.1 * usual
-    late = {"fixed rate, skips": "skip", "fixed rate, catches up": "catch up"}.get(found.mode, "")
+    late = {"fixed rate, skips": "skip", "fixed rate, catches up": "catch-up"}.get(found.mode, "")
     interval, off = _grid(ends, usual, waited)
     grid = float(np.median(np.abs(off[waited] - np.median(off[waited])))) if waited.any() else usual
-    if late == "catch up" or (grid < 0.05 * usual and late != "go on"):
+    if late == "catch-up" or (grid < 0.05 * usual and late != "go-on"):
         jitter = np.where(waited, np.maximum(off - off[waited].min(), 0.0), 0.0)
         # loops that woke far from their tick were late, not jittery
         jitter[jitter > 0.25 * usual] = float(np.median(jitter[waited]))
         late = late or "skip"
     else:
-        late = "go on"
+        late = "go-on"
         jitter = np.where(waited, period - interval, 0.0)
         jitter[np.abs(jitter) > 0.25 * usual] = 0.0
     code = waits.names[0] if waits.names else None

@@ -268,8 +268,8 @@ def _typical_now(draft: Draft, code: int) -> float:
     rows = draft.rows([code])
     if not len(rows) or code >= len(draft.basis.run.names):
         return float(np.mean(draft.durations(rows))) if len(rows) else recorded
-    was = draft.basis.run.call_columns.duration_ns[draft.line.row[rows]].astype(float)
-    now = draft.durations(rows)
+    at, _ = draft.stretches(rows)
+    was, now = draft.basis.line.length[at], draft.length[at]
     return recorded * float(now.sum() / was.sum()) if was.sum() else recorded
 
 
@@ -369,8 +369,11 @@ def _thread_name(draft: Draft, change: Change) -> str:
 
 def _pace(draft: Draft, change: Change) -> None:
     end_pace(draft)
-    draft.pace = Pace(1e9 / change.get("hz"), "skip" if draft.setting.late > 0.5 else "catch up")
-    draft.ranges.add("late")
+    late = change.get("late")
+    if late is None:
+        draft.ranges.add("late")
+        late = "skip" if draft.setting.late > 0.5 else "catch-up"
+    draft.pace = Pace(1e9 / change.get("hz"), late)
 
 
 _REMEDIES: dict[str, Callable[[Draft, Change], None]] = {

@@ -246,11 +246,14 @@ def _marks(
             (time, loop_of(time, loops), marks.thread[rows], marks.name[rows], marks.used[rows])
         )
     if traffic is not None:
-        made += [
-            (r.end, loop_of(r.end, loops), threads.index(r.thread), r.code, False)
-            for r in traffic.readers
-            if not r.recorded or run.marks is not None
-        ]
+        for r in traffic.readers:
+            published = ~np.zeros(len(r.code), bool)
+            if r.recorded:
+                published = np.isin(r.code, _published(run, r.thread))
+            end = r.end[published]
+            made.append(
+                (end, loop_of(end, loops), threads.index(r.thread), r.code[published], False)
+            )
     if draft.pickups:
         begun = np.cumsum(at.whole) - at.whole
         place = _place_of(at, len(draft.line.owner))
@@ -261,6 +264,14 @@ def _marks(
     if not made:
         return None
     return _mark_columns(made)
+
+
+def _published(run: Run, thread: str) -> Int:
+    """Names whose readings a recorded thread hands over."""
+    marks = run.marks
+    if marks is None:
+        return np.empty(0, np.int64)
+    return np.unique(marks.name[(marks.thread == run.thread_names.index(thread)) & ~marks.used])
 
 
 def _place_of(at: Arranged, count: int) -> Int:
