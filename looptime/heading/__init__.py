@@ -1,5 +1,10 @@
 """From loop timing to heading and position error."""
 
+from looptime.heading.defaults import (
+    default_motion,
+    setup_from_project,
+    tolerance_from_project,
+)
 from looptime.heading.instants import Labels, sampling_from_run
 from looptime.heading.integrated import RULES, Step, parse_step
 from looptime.heading.motion import Motion
@@ -27,9 +32,12 @@ __all__ = [
     "Setup",
     "Step",
     "Tolerance",
+    "default_motion",
     "parse_lead",
     "parse_motion",
     "parse_step",
     "sampling_from_run",
+    "setup_from_project",
     "study",
+    "tolerance_from_project",
 ]

@@ -123,7 +123,9 @@ def sampling_at(
     """
     checked_rate(rate_hz)
     if pattern == "log shape":
-        made = (shape or LogShape(base, models.slow_s)).at(rate_hz, models.latency_s)
+        made = (shape or LogShape(base, models.slow_s)).at(
+            rate_hz, models.latency_s, within_log=isinstance(models.motion, Recorded)
+        )
     elif pattern == "scaled":
         made = scaled(base, rate_hz, models.latency_s)
     else:
@@ -191,8 +193,8 @@ class StaleModel:
             low, high = min(low, float(self.table.leads[0])), max(high, float(self.table.leads[-1]))
         leads = np.array([low])
         if high > low * (1 + 1e-9) + 1e-12:
-            leads = np.unique(np.append(np.geomspace(max(low, 1e-5), high, 20), low))
-        size = {} if len(leads) == 1 else {"cells": 300, "phases": 128, "sizes": 800}
+            leads = np.unique(np.append(np.geomspace(max(low, 1e-5), high, 8), low))
+        size = {} if len(leads) == 1 else {"cells": 600, "phases": 128, "sizes": 1600}
         self.table = make_table(motion, lead, greatest, leads=leads, **size)
 
 

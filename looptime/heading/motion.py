@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -248,12 +249,12 @@ class Recorded(Motion):
     end_s: float
     limits: tuple[str, ...] = ()
 
-    @property
-    def knots(self) -> Float:
+    @cached_property
+    def knots(self) -> Float:  # type: ignore[override]
         """Knots of the spline [s]."""
         return np.unique(self.spline.x)
 
-    @property
+    @cached_property
     def peak_rate(self) -> float:
         """Largest turn rate at the knots and between, without its sign [rad/s]."""
         knots = self.knots

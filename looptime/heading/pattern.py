@@ -197,17 +197,21 @@ class LogShape:
             stalled = np.clip(lag - usual, 0.0, before)
             self.lags[name] = (lag - stalled, stalled)
 
-    def at(self, rate_hz: float, latency_s: float | None = None) -> Sampling:
+    def at(
+        self, rate_hz: float, latency_s: float | None = None, *, within_log: bool = False
+    ) -> Sampling:
         """The log's shape at another rate; see `log_shape`."""
-        n = len(self.base)
         c = self.own_rate_hz / checked_rate(rate_hz)
-        count = max(round(n / c), BLOCKS)
-        source = np.arange(count + 1) % n
-        if count % n == 0:
-            source[-1] = n
+        source = self._source(c, within_log)
+        count = len(source) - 1
         hold = c * self.base[source[:-1]]
-        hit = np.searchsorted(np.cumsum(hold), self.moments, side="right")
-        stalls, hit = self.stalls[hit < count], hit[hit < count]
+        stalls, moments = self.stalls, self.moments
+        if not within_log and c > 1:  # the rhythm of the stalls goes on
+            rounds = np.arange(int(np.ceil(c)))
+            moments = (moments + rounds[:, None] * self.base.sum()).ravel()
+            stalls = np.tile(stalls, len(rounds))
+        hit = np.searchsorted(np.cumsum(hold), moments, side="right")
+        stalls, hit = stalls[hit < count], hit[hit < count]
         hold += np.bincount(hit, self.excess[stalls], minlength=count)
         block = self.sampling.block[source[:-1]]
         block[hit] = self.sampling.block[stalls]
@@ -223,6 +227,19 @@ class LogShape:
             moved[0], moved[1], use, moved[2], block, "log shape", self.sampling.notes
         )  # fmt: skip
 
+    def _source(self, c: float, within_log: bool) -> Int:
+        """Which of the log's loops each new one is made from; one more than there are holds."""
+        n = len(self.base)
+        count = max(round(n / c), BLOCKS if within_log else n)
+        source = np.arange(count) % n
+        if count < n:  # the beginning of every block, so that all of the log is heard
+            ends = np.round(np.linspace(0, count, BLOCKS + 1)).astype(int)
+            first = np.searchsorted(self.sampling.block, np.arange(BLOCKS))
+            source = np.concatenate(
+                [f + np.arange(b - a) for f, a, b in zip(first, ends[:-1], ends[1:], strict=True)]
+            )
+        return np.append(source, source[-1] + 1)
+
 
 def log_shape(
     sampling: Sampling,
@@ -235,8 +252,8 @@ def log_shape(
 
     Each hold up to the slow-loop limit is scaled so that these parts have the mean
     ``1 / rate_hz``; what exceeds the limit stays in milliseconds and comes as often in time as in
-    the log. The sequence lasts as long as the log: at higher rates the log's loops are gone
-    through again. At the log's own rate (`LogShape.own_rate_hz`) it is the log itself.
+    the log. Every loop and every stall has its turn: at higher rates the loops are gone through
+    again until the log's time is full, at lower rates the rhythm of the stalls goes on. At the log's own rate (`LogShape.own_rate_hz`) it is the log itself.
 
     Parameters
     ----------

@@ -265,7 +265,9 @@ def stale_along(
         edges, hold, width = np.append(edges[:-1][some], 0.0), hold[some], width[some]
         time = block_sums(sampling.block[hold], width)
     begin, taken = edges[:-1], sampling.taken_s[:-1]
-    believed = motion.heading(taken) + lead.per_hold(sampling) * motion.rate(taken)
+    believed = motion.heading(taken)
+    if lead.kind != "none":
+        believed = believed + lead.per_hold(sampling) * motion.rate(taken)
     error = motion.heading(begin[:, None] + width[:, None] * _NODES) - believed[hold, None]
     block = sampling.block[hold]
     sums = np.stack(
