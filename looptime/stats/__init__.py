@@ -5,7 +5,8 @@ One module a topic:
 
 - `quantiles`, `dither`, `statistic`: figures of a run; `slow`: thresholds and stalls.
 - `jackknife`: their standard errors; `twosample`: two recordings held against each other.
-- `runs`, `limits`, `multiple`, `counts`: several runs, gates, many questions, rare events.
+- `runs`, `limits`, `history`: several runs, gates, a season; `multiple`, `counts`: many questions,
+  rare events.
 - `warmup`, `drift`, `changepoints`, `rhythm`: what happens within a run; `levels`: how these
   alarms share a budget.
 """
@@ -15,6 +16,7 @@ from looptime.stats.changepoints import ChangePoints, change_points, partition
 from looptime.stats.counts import binomial_two_sided, count_interval, rare_upper_bound
 from looptime.stats.dither import dither, is_coarse, measured_tick
 from looptime.stats.drift import Drift, drift, theil_sen
+from looptime.stats.history import level_changes
 from looptime.stats.jackknife import Estimate, jackknife
 from looptime.stats.levels import ALONE, IN_RUN, Levels
 from looptime.stats.limits import (
@@ -37,6 +39,7 @@ from looptime.stats.runs import (
     log_scale,
     order_of_runs,
     resolvable_between_runs,
+    runs_to_resolve,
 )
 from looptime.stats.slow import Events, SlowThreshold, running_median, slow_threshold, stalls
 from looptime.stats.statistic import parse_statistic, required_loops
@@ -48,6 +51,7 @@ from looptime.stats.twosample import (
     compare_recordings,
     difference,
     exceedance_test,
+    loops_to_resolve,
     resolvable_percent,
     usual_scatter,
 )
@@ -89,7 +93,9 @@ __all__ = [
     "holm",
     "is_coarse",
     "jackknife",
+    "level_changes",
     "log_scale",
+    "loops_to_resolve",
     "measured_tick",
     "order_of_runs",
     "parse_statistic",
@@ -105,6 +111,7 @@ __all__ = [
     "rhythm",
     "rhythms",
     "running_median",
+    "runs_to_resolve",
     "screen_baseline",
     "slow_threshold",
     "stalls",

@@ -50,9 +50,23 @@ def poisson_at_least(count: int, expected: float) -> float:
     >>> round(poisson_at_least(1, 0.1), 4)
     0.0952
     """
-    from scipy.special import pdtrc
+    if count <= 0:
+        return 1.0
+    if expected <= 0:
+        return 0.0
+    if count <= expected:  # the lower tail is the shorter sum
+        return max(0.0, 1.0 - sum(_poisson(k, expected) for k in range(count)))
+    term = total = _poisson(count, expected)
+    k = count
+    while term > 1e-17 * total:
+        k += 1
+        term *= expected / k
+        total += term
+    return total
 
-    return 1.0 if count <= 0 else float(pdtrc(count - 1, expected))
+
+def _poisson(count: int, expected: float) -> float:
+    return math.exp(count * math.log(expected) - expected - math.lgamma(count + 1))
 
 
 def rare_upper_bound(n: int) -> float:

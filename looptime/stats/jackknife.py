@@ -245,7 +245,8 @@ def jackknife(
             value=value,
             se=math.sqrt(variance),
             df=df,
-            low=value - half,
+            # a share cannot be negative
+            low=max(value - half, 0.0) if name == "overruns" else value - half,
             high=value + half,
             drifting=drifting,
             n=len(values),

@@ -21,7 +21,7 @@ LEAST_EVENTS = 6
 #: Events that take up more than this share of the loops are no exception any more.
 MOST_SHARE = 0.3
 #: A longer run is judged by the stretch of so many loops that has most events.
-MOST_LOOPS = 100_000
+MOST_LOOPS = 60_000
 HARMONICS = 8
 PADDING = 16
 #: Fewest cycles within the run.

@@ -26,6 +26,7 @@ __all__ = [
     "log_scale",
     "order_of_runs",
     "resolvable_between_runs",
+    "runs_to_resolve",
 ]
 
 
@@ -67,6 +68,11 @@ class RunDifference:
     history: int = 0
     order_slope: float | None = None
     resolvable: float = math.nan
+
+    @property
+    def p_larger(self) -> float:
+        """One-sided p-value for "b is larger than a"."""
+        return self.p / 2 if self.difference > 0 else 1 - self.p / 2
 
     @property
     def percent(self) -> float:
@@ -332,3 +338,33 @@ def resolvable_between_runs(sd: float, runs_a: int, runs_b: int) -> float:
         raise NotEnoughError(f"a comparison of runs needs 3 runs, there are {runs_a + runs_b}")
     factor = t_quantile(0.975, df) + t_quantile(0.80, df)
     return factor * sd * math.sqrt(1 / runs_a + 1 / runs_b)
+
+
+def runs_to_resolve(sd: float, change: float, most: int = 100) -> int | None:
+    """Runs a side with which a change would show with 80 % probability.
+
+    The smallest k for which `resolvable_between_runs` is at most `change`.
+
+    Parameters
+    ----------
+    sd : float
+        Run-to-run standard deviation.
+    change : float
+        Difference to be seen, on the same scale.
+    most : int
+        Where to stop looking.
+
+    Returns
+    -------
+    int or None
+        None if more than `most` runs would be needed.
+
+    Examples
+    --------
+    >>> runs_to_resolve(0.007, 0.02), runs_to_resolve(0.007, 0.0)
+    (4, None)
+    """
+    for k in range(2, most + 1):
+        if resolvable_between_runs(sd, k, k) <= change:
+            return k
+    return None

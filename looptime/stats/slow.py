@@ -14,8 +14,6 @@ __all__ = ["Events", "SlowThreshold", "merge_close", "running_median", "slow_thr
 
 #: Loops of the running median.
 SPAN = 101
-#: The running median is taken at every so many loops and interpolated between.
-STRIDE = 10
 
 
 @dataclass(frozen=True)
@@ -100,8 +98,8 @@ def slow_threshold(x: ArrayLike, k: float = 5.0, tick: float = 0.0) -> SlowThres
     return SlowThreshold(threshold, middle, scale, int((values > threshold).sum()))
 
 
-def running_median(x: ArrayLike, span: int = SPAN, stride: int = STRIDE) -> Float:
-    """Median of the `span` loops around each loop, taken at every `stride` loops and interpolated.
+def running_median(x: ArrayLike, span: int = SPAN, stride: int | None = None) -> Float:
+    """Median of the `span` loops around each loop, taken at every few loops and interpolated.
 
     At the ends the window is cut, not padded.
 
@@ -112,7 +110,8 @@ def running_median(x: ArrayLike, span: int = SPAN, stride: int = STRIDE) -> Floa
     span : int
         Loops in the window, odd.
     stride : int
-        Loops between the medians; 1 for each loop.
+        Loops between the medians; 1 for each loop. By default a tenth of the span, in very long
+        runs up to half of it.
 
     Returns
     -------
@@ -130,6 +129,8 @@ def running_median(x: ArrayLike, span: int = SPAN, stride: int = STRIDE) -> Floa
     """
     values = as_values(x, 1, "a running median")
     n, half = len(values), span // 2
+    if stride is None:
+        stride = min(max(span // 10, n // 20_000), max(half, 1))
     at = np.unique(np.append(np.arange(0, n, stride), n - 1))
     inside = at[(at >= half) & (at < n - half)]
     medians = np.empty(len(at))

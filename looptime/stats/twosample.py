@@ -30,6 +30,7 @@ __all__ = [
     "compare_recordings",
     "difference",
     "exceedance_test",
+    "loops_to_resolve",
     "resolvable_percent",
     "usual_scatter",
 ]
@@ -419,3 +420,34 @@ def resolvable_percent(estimate: Estimate) -> float | None:
     factor = (t_quantile(0.975, 38) + t_quantile(0.80, 38)) * math.sqrt(2)
     factor *= 1.15 if figure.kind == "quantile" else 1.0
     return 100 * factor * estimate.relative_se
+
+
+def loops_to_resolve(estimate: Estimate, percent: float) -> int | None:
+    """Loops a side with which a change of so many percent would show with 80 % probability.
+
+    The error of a figure falls with the root of the length, so
+    ``n (resolvable / percent)^2``, but never less than `required_loops`.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        The figure of a recording like those to come.
+    percent : float
+        Change to be seen, above 0.
+
+    Returns
+    -------
+    int or None
+        Rounded up to a hundred; None where `resolvable_percent` is.
+
+    Examples
+    --------
+    >>> mean = Estimate("mean", 10.0, 0.01, 19, 9.98, 10.02, False, 6000, True)
+    >>> loops_to_resolve(mean, 0.2)
+    24900
+    """
+    now = resolvable_percent(estimate)
+    if now is None or percent <= 0:
+        return None
+    need = max(estimate.n * (now / percent) ** 2, required_loops(estimate.name))
+    return 100 * math.ceil(need / 100)

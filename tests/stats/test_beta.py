@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from scipy import special
 
 from looptime.stats.beta import binomial_at_least, incomplete_beta
+from looptime.stats.counts import poisson_at_least
 from looptime.stats.student import t_one_sided, t_quantile
 
 
@@ -33,3 +34,11 @@ def test_t_quantile(p, df):
     assert t == pytest.approx(special.stdtrit(df, p), rel=1e-9, abs=1e-12)
     assert 1 - t_one_sided(t, df) == pytest.approx(p, rel=1e-10)
     assert math.isfinite(t)
+
+
+@given(st.integers(1, 400), st.floats(0.01, 300))
+def test_poisson_tail(count, expected):
+    """The tail of a Poisson count is the one that SciPy gives."""
+    assert poisson_at_least(count, expected) == pytest.approx(
+        special.pdtrc(count - 1, expected), rel=1e-9, abs=1e-12
+    )

@@ -11,6 +11,7 @@ from looptime.stats.twosample import (
     compare_recordings,
     difference,
     exceedance_test,
+    loops_to_resolve,
     resolvable_percent,
     usual_scatter,
 )
@@ -171,3 +172,12 @@ def test_a_recording_of_forty_loops_is_the_least():
     """Below that there is no error to be had."""
     with pytest.raises(NotEnoughError, match="at least 40"):
         compare_recordings(np.ones(39), np.ones(6000))
+
+
+def test_loops_that_would_do():
+    """Half the change needs four times the loops; p99.9 gets no answer."""
+    now = resolvable_percent(estimate())
+    assert loops_to_resolve(estimate(), now) == 6000
+    assert loops_to_resolve(estimate(), now / 2) == 24_000
+    assert loops_to_resolve(estimate("p99.9"), 1.0) is None
+    assert loops_to_resolve(estimate(), 1000.0) == 200
