@@ -412,10 +412,9 @@ def _words(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
     if column.num_chunks == 0:
         return np.empty(0, np.int32), []
     chunk = column.combine_chunks() if column.num_chunks > 1 else column.chunk(0)
-    indices = chunk.indices
     texts = [str(word).strip() for word in chunk.dictionary.to_pylist()]
-    codes = indices.fill_null(len(texts)).to_numpy(zero_copy_only=False)
-    if indices.null_count:
+    codes = _plain(chunk.indices, len(texts))
+    if chunk.null_count:
         texts.append("")
     if len(set(texts)) < len(texts):
         first: dict[str, int] = {}
@@ -424,45 +423,77 @@ def _words(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
     return codes.astype(np.int32, copy=False), texts
 
 
+def _plain(array: pa.Array, missing: float) -> NDArray[Any]:
+    """A primitive Arrow array as NumPy, with a value for what is missing.
+
+    Arrow's own ways to fill or mark nulls load a large module; a short log should not wait for it.
+    """
+    if not array.null_count:
+        return array.to_numpy(zero_copy_only=False)
+    dtype = array.type.to_pandas_dtype()
+    values = np.frombuffer(array.buffers()[1], dtype)[array.offset : array.offset + len(array)]
+    return np.where(_given(array), values, dtype(missing))
+
+
+def _given(array: pa.Array) -> NDArray[np.bool_]:
+    """Which values of an Arrow array are there."""
+    bits = array.buffers()[0]
+    if bits is None or not array.null_count:
+        return np.ones(len(array), bool)
+    flat = np.unpackbits(np.frombuffer(bits, np.uint8), bitorder="little")
+    return flat[array.offset : array.offset + len(array)].astype(bool)
+
+
 def _numbers(
     column: pa.ChunkedArray, want: Want, dialect: Dialect, as_text: bool
 ) -> tuple[NDArray[Any], NDArray[np.int8] | None]:
     """A column as numbers, and for each row 0, 1 (missing) or 2 (unreadable)."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    wrong: NDArray[np.int8] | None = None
-    values = column
     if want.stamp is not None:
         from looptime.parsers.stamps_text import parse_stamps
 
         ns, ok, given = parse_stamps(column, want.stamp)
         return ns, _mark(ok, given, want.required)
+    wrong: NDArray[np.int8] | None = None
     if as_text:
-        text = pc.utf8_trim_whitespace(column)
-        if dialect.decimal == ",":
-            text = pc.replace_substring(text, ",", ".")
-        good = pc.match_substring_regex(text, r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
-        nothing = pc.is_in(pc.utf8_lower(text), value_set=pa.array([*_NULLS, "inf", "-inf"]))
-        nothing = pc.or_(nothing, pc.is_null(text))
-        ok = pc.fill_null(good, False).to_numpy()
-        wrong = _mark(ok | nothing.to_numpy(), ok, want.required)
-        values = pc.cast(pc.if_else(good, text, None), pa.float64())
-    elif column.null_count:
-        given = column.is_valid().to_numpy()
+        column, wrong = _from_text(column, want, dialect)
+    array = column.combine_chunks() if column.num_chunks != 1 else column.chunk(0)
+    if array.null_count and wrong is None:
+        given = _given(array)
         wrong = _mark(np.ones(len(given), bool), given, want.required)
     if want.how == "number":
-        return values.to_numpy().astype(np.float64, copy=False), wrong
+        return _plain(array, np.nan).astype(np.float64, copy=False), wrong
     if want.how == "count":
-        filled = pc.fill_null(values, -1) if values.null_count else values
-        counts = filled.to_numpy()
+        counts = _plain(array, -1)
         small = not len(counts) or (counts.max() < 2**31 and counts.min() >= -(2**31))
         return counts.astype(np.int32 if small else np.int64), wrong
-    filled = pc.fill_null(values, 0) if values.null_count else values
-    ns, too_big = _to_ns(filled.to_numpy(), want.unit_ns)
+    ns, too_big = _to_ns(_plain(array, 0), want.unit_ns)
     if too_big is not None:
         wrong = too_big if wrong is None else np.maximum(wrong, too_big)
     return ns, wrong
+
+
+def _from_text(
+    column: pa.ChunkedArray, want: Want, dialect: Dialect
+) -> tuple[pa.ChunkedArray, NDArray[np.int8]]:
+    """Cells that Arrow would not take as they stand, one by one: number, missing or unreadable."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    text = pc.utf8_trim_whitespace(column)
+    if dialect.decimal == ",":
+        text = pc.replace_substring(text, ",", ".")
+    good = pc.match_substring_regex(text, r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
+    nothing = pc.is_in(pc.utf8_lower(text), value_set=pa.array([*_NULLS, "inf", "-inf"]))
+    nothing = pc.or_(pc.fill_null(nothing, True), pc.is_null(text))
+    ok = pc.fill_null(good, False).to_numpy()
+    wrong = _mark(ok | nothing.to_numpy(), ok, want.required)
+    numbers = pc.if_else(good, text, None)
+    if want.how == "time" and want.whole:
+        try:  # whole numbers keep every digit
+            return pc.cast(numbers, pa.int64()), wrong
+        except ValueError:
+            pass
+    return pc.cast(numbers, pa.float64()), wrong
 
 
 def _mark(ok: NDArray[np.bool_], given: NDArray[np.bool_], required: bool) -> NDArray[np.int8]:
