@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ BLOCKING_KINDS = ("sensor read", "actuator write", "wait")
 
 _TICK_LOW_MS, _TICK_HIGH_MS = 15.0, 16.7
 _FEWEST = 30
+_ENOUGH = 20_000
 
 
 @dataclass(frozen=True)
@@ -90,7 +92,7 @@ def blocking(
     """
     durations = durations_by_key(run) if durations is None else durations
     cpu = _cpu_shares(run)
-    medians = [float(np.median(d)) / 1e6 for d in durations.values()]
+    medians = [_quantiles(d / 1e6, [0.5])[0] for d in map(_thinned, durations.values())]
     usual = float(np.median(medians)) if medians else 0.0
     made = []
     for (thread, code), ns in sorted(durations.items()):
@@ -140,9 +142,15 @@ def blocking_signs(durations_ns: Int, loops: int, tick_ns: int = 1) -> list[Sign
 
 
 def _quantiles(x: Float, shares: list[float]) -> list[float]:
+    x = _thinned(x)
     at = [min(int(p * len(x)), len(x) - 1) for p in shares]
     ordered = np.partition(x, sorted(set(at)))
     return [float(ordered[k]) for k in at]
+
+
+def _thinned(x: NDArray[Any]) -> NDArray[Any]:
+    """Every k-th value: shapes need no more than some ten thousand."""
+    return x[:: max(len(x) // _ENOUGH, 1)]
 
 
 def _adapter_tick(x: Float, loops: int, tick_ms: float) -> Sign | None:
@@ -161,7 +169,8 @@ def _device_wait(x: Float, loops: int) -> Sign | None:
     low, high = _quantiles(x, [0.005, 0.995])
     if high - low < 2.0 or high - low < 0.5 * high or len(x) < 200:
         return None
-    inside = np.sort(x[(x >= low) & (x <= high)])
+    few = _thinned(x)
+    inside = np.sort(few[(few >= low) & (few <= high)])
     even = (inside - low) / (high - low)
     off = float(np.abs(even - (np.arange(len(even)) + 0.5) / len(even)).max())
     if off > 0.04 + 0.5 / np.sqrt(len(even)):
@@ -197,7 +206,7 @@ def _floor(ns: Int, usual_ms: float, kind: str) -> list[Sign]:
     """A floor with little spread; alone it speaks only of calls far above the usual."""
     if len(ns) < _FEWEST:
         return []
-    low, middle, high = _quantiles(ns / 1e6, [0.01, 0.5, 0.9])
+    low, middle, high = _quantiles(_thinned(ns) / 1e6, [0.01, 0.5, 0.9])
     tight = middle > 0 and (middle - low) <= 0.02 * middle and (high - low) <= 0.1 * middle
     far = middle >= 1.0 and middle >= 5 * usual_ms
     if not tight or not far or (kind not in BLOCKING_KINDS and middle < 2.0):

@@ -183,7 +183,7 @@ def _bus(basis: Basis, bus: str, own_ms: NDArray[np.float64]) -> BusCost:
 def _transactions(thread: Int, start: Int, end: Int) -> Bool:
     """Calls that hold no other call on the same bus, by the same thread."""
     single = np.ones(len(start), bool)
-    for code in np.unique(thread):
+    for code in np.flatnonzero(np.bincount(thread)):
         mine = np.flatnonzero(thread == code)
         holds = start[mine[1:]] < end[mine[:-1]]
         single[mine[:-1][holds]] = False
@@ -194,8 +194,9 @@ def _busy_ns(start: Int, end: Int) -> float:
     """Length of the union of the intervals [ns]."""
     if not len(start):
         return 0.0
-    order = np.argsort(start, kind="stable")
-    start, end = start[order], end[order]
+    if (np.diff(start) < 0).any():
+        order = np.argsort(start, kind="stable")
+        start, end = start[order], end[order]
     reach = np.maximum.accumulate(end)
     begin = np.maximum(start[1:], reach[:-1])
     return float(end[0] - start[0] + np.maximum(end[1:] - begin, 0).sum())
@@ -204,13 +205,13 @@ def _busy_ns(start: Int, end: Int) -> float:
 def _overlaps(run: Run, rows: Int, thread: Int, start: Int, end: Int) -> tuple[Overlap, ...]:
     mine = thread == run.loop_thread
     made = []
-    for other in np.unique(thread[~mine]):
+    for other in np.flatnonzero(np.bincount(thread[~mine])):
         theirs = thread == other
         starts, ends = np.sort(start[theirs]), np.sort(end[theirs])
         met = np.searchsorted(starts, end[mine]) > np.searchsorted(ends, start[mine], "right")
         name = run.call_columns.name[rows[mine]]
         duration = (end - start)[mine]
-        for code in np.unique(name[met]):
+        for code in np.flatnonzero(np.bincount(name[met])):
             this = name == code
             made.append(
                 _overlap(run, int(code), int(other), duration[this & met], duration[this & ~met])

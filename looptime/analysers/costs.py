@@ -17,6 +17,8 @@ from looptime.stats.quantiles import element_number
 
 __all__ = ["CallCost", "Costs", "GroupCost", "costs"]
 
+_MANY = 1000
+
 Float = NDArray[np.float64]
 Int = NDArray[np.integer]
 Bool = NDArray[np.bool_]
@@ -277,10 +279,12 @@ def _duration_figures(durations: Int) -> tuple[float, float, float, float, float
     at = sorted({element_number(0.5, n) - 1, element_number(0.99, n) - 1, n - 1})
     others = None
     first = float(durations[0]) / 1e6
-    if n > 1:
+    if 1 < n < _MANY:
         half = element_number(0.5, n - 1) - 1
         rest = durations[1:]
         others = float(np.partition(rest, half)[half]) / 1e6
     ordered = np.partition(durations, at)
     p50, p99 = (float(ordered[element_number(p, n) - 1]) / 1e6 for p in (0.5, 0.99))
+    if n >= _MANY:  # one call more or less does not move it
+        others = p50
     return first, p50, p99, float(ordered[-1]) / 1e6, others

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +9,7 @@ import numpy as np
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import mean_self_ms
 from looptime.errors import UsageError
+from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
 
 __all__ = ["CallInLoop", "LoopDetail", "VideoSync", "loop_detail", "parse_sync"]
@@ -84,48 +84,53 @@ class VideoSync:
     ----------
     fps : float [1/s]
         Frames a second at which it was recorded.
-    loop : int
-        Number of a loop as logged.
+    time_s : float [s]
+        Start of that loop since the start of the recording.
     frame : int
-        Frame in which that loop starts.
+        The frame that shows it.
     """
 
     fps: float
-    loop: int
+    time_s: float
     frame: int
 
-    def frame_at(self, basis: Basis, time_s: float) -> int:
+    def frame_at(self, time_s: float) -> int:
         """Frame that shows a moment, in seconds since the start of the recording.
 
-        Raises
-        ------
-        UsageError
-            If the loop of the sync point is not in the run.
+        Examples
+        --------
+        >>> VideoSync(240.0, 2.0, 100).frame_at(2.5)
+        220
         """
-        start_s = basis.time_s(_place(basis, self.loop))
-        return self.frame + round((time_s - start_s) * self.fps)
+        return self.frame + round((time_s - self.time_s) * self.fps)
 
 
-def parse_sync(text: str, fps: float) -> VideoSync:
+def parse_sync(text: str, fps: float, run: Run) -> VideoSync:
     """The sync point that ``LOOP=FRAME`` states.
+
+    Parameters
+    ----------
+    text : str
+        Number of a loop as logged, and of the frame in which it starts.
+    fps : float [1/s]
+        Frames a second of the recording; those of the camera, not of the playback.
+    run : Run
+        The whole recording.
 
     Raises
     ------
     UsageError
-        If the text has another form, or the rate is not above 0.
-
-    Examples
-    --------
-    >>> parse_sync("120=1440", 240.0)
-    VideoSync(fps=240.0, loop=120, frame=1440)
+        If the text has another form, there is no such loop, or the rate is not above 0.
     """
     if not 0 < fps < 1e6:
         raise UsageError(f"--video-fps {fps:g}: give frames a second, such as 240")
     loop, _, frame = text.partition("=")
     try:
-        return VideoSync(float(fps), int(loop), int(frame))
+        number, at_frame = int(loop), int(frame)
     except ValueError:
         raise UsageError(f"--sync {text!r}: write LOOP=FRAME, such as 120=1440") from None
+    start = run.loop_columns.start_ns
+    return VideoSync(float(fps), float(start[_place(run, number)] - start[0]) / 1e9, at_frame)
 
 
 def loop_detail(basis: Basis, loop: int) -> LoopDetail:
@@ -147,7 +152,8 @@ def loop_detail(basis: Basis, loop: int) -> LoopDetail:
     UsageError
         If there is no such loop.
     """
-    k, run = _place(basis, loop), basis.run
+    run = basis.run
+    k = _place(run, loop)
     at, n = run.loop_columns, len(run)
     only = np.arange(n) == k
     own, usual = mean_self_ms(basis, only), mean_self_ms(basis, basis.typical)
@@ -174,14 +180,14 @@ def loop_detail(basis: Basis, loop: int) -> LoopDetail:
     )  # fmt: skip
 
 
-def _place(basis: Basis, loop: int) -> int:
-    numbers = basis.run.loop_columns.loop
+def _place(run: Run, loop: int) -> int:
+    numbers = run.loop_columns.loop
     found = np.flatnonzero(numbers == loop)
     if len(found):
         return int(found[0])
     if not len(numbers):
         raise UsageError(f"loop {loop} is not there: the run has no loops")
-    near = difflib.get_close_matches(str(loop), [str(numbers[0]), str(numbers[-1])], 1, 0.0)[0]
     raise UsageError(
-        f"loop {loop} is not there: loops go from {numbers[0]} to {numbers[-1]}, such as {near}"
+        f"loop {loop} is not there: loops go from {numbers[0]} to {numbers[-1]} "
+        "(--keep-warmup keeps those at the start)"
     )

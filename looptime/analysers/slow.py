@@ -24,6 +24,7 @@ CAUSES = ("one call", "several calls", "everything at once", "outside all calls"
 _SIGMAS = 4.0
 _LEAST_SHARE = 0.10
 _GAP = 2
+_PARTS = 5
 
 
 @dataclass(frozen=True)
@@ -200,77 +201,83 @@ def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
 
 
 def _events(basis: Basis, index: Int, group: Int, usual: Float) -> list[SlowEvent]:
-    at, x = basis.run.loop_columns, basis.judged_ms
+    at, x, period = basis.run.loop_columns, basis.judged_ms, basis.period_ms
     n_groups = int(group[-1]) + 1
     loops_in = np.bincount(group)
-    first_at = np.searchsorted(group, np.arange(n_groups))
-    excess = np.bincount(group, weights=x[index] - float(usual.sum()))
-    names, sums, begin = _sums_by_event(basis, index, group)
-    caught = _caught_up(basis, index[first_at + loops_in - 1])
+    first = np.searchsorted(group, np.arange(n_groups))
+    last = first + loops_in - 1
+    worst = index[np.lexsort((-x[index], group))[first]]
+    excess = np.bincount(group, weights=x[index] - float(usual.sum())).astype(np.float64)
+    event, code, added, normal = _by_event(basis, index, group, loops_in, usual)
+    begin = np.searchsorted(event, np.arange(n_groups + 1))
+    causes = _causes(event, code == len(usual) - 1, added, normal, begin, excess)
     labels = [*(n.name for n in basis.run.names), UNATTRIBUTED]
+    names, amounts, edges = code.tolist(), added.tolist(), begin.tolist()
+    columns = (
+        at.loop[index[first]], at.loop[index[last]], worst, loops_in,
+        (at.start_ns[index[first]] - basis.origin_ns) / 1e9, x[worst], period[worst], excess,
+        _caught_up(basis, index[last]),
+        np.full(n_groups, -1) if at.line is None else at.line[worst],
+    )  # fmt: skip
     made = []
-    for g in range(n_groups):
-        mine = index[first_at[g] : first_at[g] + loops_in[g]]
-        worst = int(mine[np.argmax(x[mine])])
-        codes, own = names[begin[g] : begin[g + 1]], sums[begin[g] : begin[g + 1]]
-        normal = usual[codes] * loops_in[g]
-        cause, order = _cause(own, normal, float(excess[g]), codes == len(labels) - 1)
-        parts = tuple(Part(labels[codes[k]], float(own[k] - normal[k])) for k in order[:5])
+    for g, (lo, hi, k, n, time_s, ms, period_ms, more, caught, line) in enumerate(
+        zip(*(c.tolist() for c in columns), strict=True)
+    ):
+        rows = range(edges[g], min(edges[g] + _PARTS, edges[g + 1]))
+        parts = tuple(Part(labels[names[r]], amounts[r]) for r in rows)
         made.append(
             SlowEvent(
-                int(at.loop[mine[0]]),
-                int(at.loop[mine[-1]]),
-                worst,
-                int(loops_in[g]),
-                basis.time_s(mine[0]),
-                float(x[worst]),
-                float(basis.period_ms[worst]),
-                float(excess[g]),
-                cause,
-                parts[0].name if parts else UNATTRIBUTED,
-                parts,
-                int(caught[g]),
-                None if at.line is None else int(at.line[worst]),
+                lo, hi, k, n, time_s, ms, period_ms, more, CAUSES[causes[g]], parts[0].name,
+                parts, caught, None if line < 0 else line,
             )
-        )
+        )  # fmt: skip
     return made
 
 
-def _sums_by_event(basis: Basis, index: Int, group: Int) -> tuple[Int, Float, Int]:
-    """Self time [ms] by event and name, as (names, sums, first row of each event)."""
-    size, n_groups = len(basis.run.names) + 1, int(group[-1]) + 1
+def _by_event(
+    basis: Basis, index: Int, group: Int, loops_in: Int, usual: Float
+) -> tuple[Int, Int, Float, Float]:
+    """Rows of event and name: event, name, self time beyond the usual, the usual [ms].
+
+    In order of the events, in each the name that added most first; what no call covers is the
+    last name.
+    """
+    size = len(usual)
     of_loop = np.full(len(basis.run), -1, np.int64)
     of_loop[index] = group
     pieces = basis.pieces
     key, own = np.zeros(0, np.int64), np.zeros(0)
     if len(pieces.row):
-        inside = (of_loop >= 0)[pieces.loop] & basis.counts
+        inside = np.flatnonzero((of_loop >= 0)[pieces.loop] & basis.counts)
         key = of_loop[pieces.loop[inside]] * size + pieces.name[inside]
         own = pieces.self_ns[inside] / 1e6
     key = np.concatenate([key, group * size + size - 1])
     own = np.concatenate([own, basis.unattributed_ns[index] / 1e6])
     kept, place = np.unique(key, return_inverse=True)
-    sums = np.bincount(place, weights=own.astype(np.float64)).astype(np.float64)
-    begin = np.searchsorted(kept, np.arange(n_groups + 1) * size)
-    return kept % size, sums, begin
+    event, code = kept // size, kept % size
+    normal = usual[code] * loops_in[event]
+    added = np.bincount(place, weights=own.astype(np.float64)) - normal
+    order = np.lexsort((-added, event))
+    return event[order], code[order], added[order], normal[order]
 
 
-def _cause(own: Float, normal: Float, excess: float, outside: Bool) -> tuple[str, Int]:
-    """One of `CAUSES`, and the names in order of what they added."""
-    added = own - normal
-    order = np.argsort(-added, kind="stable")
-    if not len(order):
-        return "outside all calls", order
-    top = int(order[0])
-    if added[top] >= 0.6 * excess or len(added) == 1:
-        return ("outside all calls" if outside[top] else "one call"), order
-    base = float(normal.sum())
-    if base > 0:
-        factor = 1 + 0.5 * excess / base
-        stretched = (own >= factor * normal) & (normal > 0)
-        if stretched.sum() >= 3 and normal[stretched].sum() >= 0.7 * base:
-            return "everything at once", order
-    return "several calls", order
+def _causes(
+    event: Int, outside: Bool, added: Float, normal: Float, begin: Int, excess: Float
+) -> list[int]:
+    """Place in `CAUSES` for each event."""
+    n = len(excess)
+    base = np.bincount(event, weights=normal, minlength=n)
+    usual = np.maximum(base, 1e-300)
+    factor = 0.5 * excess / usual
+    stretched = (added >= factor[event] * normal) & (normal > 0)
+    count = np.bincount(event, weights=stretched, minlength=n)
+    held = np.bincount(event, weights=normal * stretched, minlength=n)
+    together = (count >= 3) & (held >= 0.7 * usual) & (base > 0)
+    first = begin[:-1]
+    alone = (added[first] >= 0.6 * excess) | (np.diff(begin) == 1)
+    causes = np.where(together, 2, 1)
+    causes[alone] = np.where(outside[first], 3, 0)[alone]
+    return [int(c) for c in causes]
 
 
 def _caught_up(basis: Basis, last: Int) -> Int:
@@ -282,7 +289,7 @@ def _caught_up(basis: Basis, last: Int) -> Int:
     short = basis.period_ms < 0.95 * nominal
     # length of the stretch of short loops that begins at each loop
     stop = np.flatnonzero(np.append(~short, True))
-    for k, loop in enumerate(last + 1):
-        if loop < len(short):
-            counts[k] = int(stop[np.searchsorted(stop, loop)]) - int(loop)
+    after = last + 1
+    inside = after < len(short)
+    counts[inside] = stop[np.searchsorted(stop, after[inside])] - after[inside]
     return counts

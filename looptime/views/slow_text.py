@@ -49,13 +49,13 @@ def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> l
     )
     parts += [labelled("found", text), heading_line(f"Slowest {min(top, len(slow.events))}")]
     shown = slow.events[:top]
-    parts.append(indented(_events(at, shown, video)))
+    parts.append(indented(_events(shown, video)))
     parts.append(indented(Text(_legend(at, shown, video))))
     parts += _causes(at)
     return parts + _rhythm(at.recurrence.found)
 
 
-def _events(at: Summary, events: Sequence[SlowEvent], video: VideoSync | None) -> RenderableType:
+def _events(events: Sequence[SlowEvent], video: VideoSync | None) -> RenderableType:
     lines = any(e.line is not None for e in events)
     heads = ["loop", "at s", "ms", "more", "what stretched"]
     heads[2:2] = ["line"] if lines else []
@@ -66,7 +66,7 @@ def _events(at: Summary, events: Sequence[SlowEvent], video: VideoSync | None) -
         row = [spell, f"{e.time_s:.3f}", number(e.worst_ms), number(e.excess_ms), _what(e)]
         row[2:2] = ["" if e.line is None else str(e.line)] if lines else []
         if video is not None:
-            row[1:1] = [str(video.frame_at(at.basis, e.time_s))]
+            row[1:1] = [str(video.frame_at(e.time_s))]
         rows.append(row)
     return table(heads, rows, left=(len(heads) - 1,))
 
