@@ -26,13 +26,21 @@ def t_quantile(p: float, df: float) -> float:
     low, high = 0.0, 1.0
     while t_one_sided(high, df) > 1 - p:
         low, high = high, 2 * high
-    while high - low > 1e-13 * high:  # bisection: slow, sure, and its answer is kept
-        middle = (low + high) / 2
-        if t_one_sided(middle, df) > 1 - p:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
+    t = (low + high) / 2
+    while high - low > 1e-13 * high:
+        excess = t_one_sided(t, df) - (1 - p)
+        low, high = (t, high) if excess > 0 else (low, t)
+        step = excess / _density(t, df)
+        if abs(step) < 1e-14 * t:
+            break
+        # Newton, and halving where it would leave the bracket
+        t = t + step if low < t + step < high else (low + high) / 2
+    return t
+
+
+def _density(t: float, df: float) -> float:
+    scale = math.lgamma((df + 1) / 2) - math.lgamma(df / 2) - math.log(df * math.pi) / 2
+    return math.exp(scale - (df + 1) / 2 * math.log1p(t * t / df))
 
 
 def t_one_sided(t: float, df: float) -> float:
