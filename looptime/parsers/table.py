@@ -426,13 +426,13 @@ def _words(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
 def _plain(array: pa.Array, missing: float) -> NDArray[Any]:
     """A primitive Arrow array as NumPy, with a value for what is missing.
 
-    Arrow's own ways to fill or mark nulls load a large module; a short log should not wait for it.
+    Arrow's own ways load large modules, pandas among them; a short log should not wait for those.
     """
-    if not array.null_count:
-        return array.to_numpy(zero_copy_only=False)
-    dtype = array.type.to_pandas_dtype()
+    dtype = np.dtype(str(array.type).replace("double", "float64"))
+    if not len(array):
+        return np.empty(0, dtype)
     values = np.frombuffer(array.buffers()[1], dtype)[array.offset : array.offset + len(array)]
-    return np.where(_given(array), values, dtype(missing))
+    return values if not array.null_count else np.where(_given(array), values, dtype.type(missing))
 
 
 def _given(array: pa.Array) -> NDArray[np.bool_]:
