@@ -125,11 +125,11 @@ def test_eight_threads(runs: Path, tmp_path: Path) -> None:
     for name, rows in threads.items():
         assert [int(row["seq"]) for row in rows] == list(range(len(rows)))
         if name != "main":
-            assert [row["name"] for row in rows] == ["inner", "outer"] * 3000
-            for nested, around in zip(rows[::2], rows[1::2], strict=True):
-                first, last = nanoseconds(nested)
+            assert [row["name"] for row in rows] == ["inner", "inner", "outer"] * 3000
+            for one, two, around in zip(rows[::3], rows[1::3], rows[2::3], strict=True):
                 start, end = nanoseconds(around)
-                assert start <= first <= last <= end
+                instants = [start, *nanoseconds(one), *nanoseconds(two), end]
+                assert instants == sorted(instants)
     assert log.meta["dropped"] == "0"
     assert Counter(row["name"] for row in threads["main"]) == {"inner": 3000, "loop": 2999}
 
@@ -139,11 +139,11 @@ def test_overflow_of_eight_threads_loses_whole_calls(runs: Path, tmp_path: Path)
     log = read(run(runs, "threads", tmp_path, 20_000, 64)[0])
     dropped = int(log.meta["dropped"])
     assert dropped > 0
-    assert len(log.rows) + dropped == 9 * 40_000 - 1
+    assert len(log.rows) + dropped == 8 * 60_000 + 40_000 - 1
     for name, rows in log.threads().items():
         assert all(int(a["seq"]) < int(b["seq"]) for a, b in itertools.pairwise(rows))
         if name != "main":
-            assert [row["name"] for row in rows] == ["inner", "outer"] * (len(rows) // 2)
+            assert [row["name"] for row in rows] == ["inner", "inner", "outer"] * (len(rows) // 3)
 
 
 def test_overflow_loses_whole_loops(runs: Path, tmp_path: Path) -> None:
@@ -180,7 +180,7 @@ def test_killed_in_mid_run(runs: Path, tmp_path: Path) -> None:
     assert loops == list(range(len(loops)))
     assert loops[-1] >= 199
     loop_s = float(log.rows[-1]["start_us"]) / 1e6 / len(loops)
-    assert (last - loops[-1]) * loop_s < 0.6, "a block is due every 0.1 s; the rest is slack"
+    assert (last - loops[-1]) * loop_s < 1.0, "a block is due every 0.1 s; the rest is slack"
 
 
 @pytest.mark.parametrize("mode", ["marks", "overflow"])

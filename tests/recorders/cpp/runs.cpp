@@ -56,7 +56,8 @@ int marks(const std::string& folder) {
     return 0;
 }
 
-// Eight threads and the loop, as fast as they can; each enters `calls` pairs of nested calls.
+// Eight threads and the loop, as fast as they can; each times `calls` calls with two nested ones.
+// The loop's thread also has the rows written every now and then, while the others add to theirs.
 int threads(const std::string& folder, int calls, unsigned rows) {
     looptime::Recorder rec(folder, "threads", rows);
     const int outer = rec.call("outer"), inner = rec.call("inner");
@@ -66,12 +67,16 @@ int threads(const std::string& folder, int calls, unsigned rows) {
             rec.thread("worker" + std::to_string(t));
             for (int n = 0; n < calls; ++n) {
                 auto timed = rec.time(outer);
-                auto nested = rec.time(inner);
+                { auto nested = rec.time(inner); }
+                { auto nested = rec.time(inner); }
             }
         });
     }
     for (int n = 0; n < calls; ++n) {
         rec.loop();
+        if (n % 100 == 99) {
+            rec.flush();
+        }
         auto timed = rec.time(inner);
     }
     for (auto& it : workers) {
