@@ -154,8 +154,8 @@ def _storable(value: Any) -> Any:
     return value
 
 
-def from_file(path: Path) -> Entry:
-    """Read an entry; an older version is migrated.
+def from_file(path: Path, histograms: bool = True) -> Entry:
+    """Read an entry, with or without its histograms; an older version is migrated.
 
     Raises
     ------
@@ -166,21 +166,21 @@ def from_file(path: Path) -> Entry:
         data = path.read_bytes()
     except OSError as error:
         raise DamagedError(f"{path}: cannot be read: {error.strerror}") from error
-    entry = from_bytes(data, str(path))
+    entry = from_bytes(data, str(path), histograms)
     if path.stem != entry.name:
         raise DamagedError(f"{path}: holds the entry {entry.name[:12]}, not what its name says")
     return entry
 
 
-def from_bytes(data: bytes, where: str = "entry") -> Entry:
+def from_bytes(data: bytes, where: str = "entry", histograms: bool = True) -> Entry:
     """The entry that a file's bytes hold; see `from_file`."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
-        source = pa.BufferReader(data)
-        table = pq.read_table(source, page_checksum_verification=True, partitioning=None)
-        row = table.to_pylist()[0]
+        file = pq.ParquetFile(pa.BufferReader(data), page_checksum_verification=True)
+        names = [n for n in file.schema_arrow.names if histograms or n != "histograms"]
+        row = {"histograms": []} | file.read(names, use_threads=False).to_pylist()[0]
         version = int(row["schema_version"])
     except (pa.ArrowException, OSError, ValueError, KeyError, IndexError, TypeError) as error:
         raise DamagedError(f"{where}: is damaged: drop it and add its log again") from error

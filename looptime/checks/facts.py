@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from looptime.analysers.pacing import Pacing
-from looptime.run import Run
+if TYPE_CHECKING:  # a list of a season's entries needs no arrays
+    from looptime.analysers.pacing import Pacing
+    from looptime.run import Run
 
 __all__ = ["Facts", "parse_time", "phase_shares", "run_facts", "time_key"]
 
@@ -120,10 +120,9 @@ def phase_shares(run: Run) -> tuple[tuple[str, float], ...]:
     if at.phase is None or not len(run):
         named = run.meta.get("phase", "").strip()
         return ((named, 1.0),) if named else ()
-    known = at.phase[at.phase >= 0]
-    counts = np.bincount(known, minlength=len(at.phase_names))
+    counts = [int((at.phase == code).sum()) for code in range(len(at.phase_names))]
     shares = [
-        (name, float(count) / len(run))
+        (name, count / len(run))
         for name, count in zip(at.phase_names, counts, strict=True)
         if count and name
     ]

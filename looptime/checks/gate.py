@@ -335,4 +335,4 @@ def choose_baseline(
         )
         same = [e for e in listed if named is None or e.facts.robot in (named, None)]
         listed = same or listed
-    return [season.load(e.name).values for e in listed]
+    return [season.load(e.name, histograms=False).values for e in listed]

@@ -164,8 +164,8 @@ class Season:
             raise ValueError("an entry is named by a SHA-256 in hexadecimal digits")
         self._publish(self.path_of(name), data)
 
-    def load(self, name: str) -> Entry:
-        """Read an entry with everything that is in it.
+    def load(self, name: str, histograms: bool = True) -> Entry:
+        """Read an entry with everything that is in it, or all but its histograms.
 
         Raises
         ------
@@ -174,7 +174,7 @@ class Season:
         """
         from looptime.checks.entries import from_file
 
-        return from_file(self.path_of(name))
+        return from_file(self.path_of(name), histograms)
 
     def drop(self, names: Iterable[str]) -> int:
         """Remove entries and their baseline marks; returns how many were there."""
@@ -265,7 +265,7 @@ class Season:
         from looptime.checks.entries import DamagedError
 
         try:
-            entry = self.load(name)
+            entry = self.load(name, histograms=False)
         except DamagedError as error:
             self.damaged[name] = str(error)
             return None

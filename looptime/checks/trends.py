@@ -372,7 +372,9 @@ def season_trends(
     made = []
     for mine in by_robot.values():
         entries = _usual_phases(mine)
-        made.append(trends(entries, [season.load(e.name).values for e in entries]))
+        made.append(
+            trends(entries, [season.load(e.name, histograms=False).values for e in entries])
+        )
     return made, _spread(made)
 
 

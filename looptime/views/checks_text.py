@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from rich.console import RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
-from looptime.analysers.figure import Figure
-from looptime.checks.adding import Added
-from looptime.checks.change import Change
-from looptime.checks.comparison import Comparison
-from looptime.checks.entries import Entry
-from looptime.checks.facts import Facts
-from looptime.checks.gate import GateResult
-from looptime.checks.limits import Row
-from looptime.checks.season import Listed
-from looptime.checks.trends import RobotSpread, Trend, Trends
 from looptime.views.terminal import caution, heading_line, number, plain, safe, table
+
+if TYPE_CHECKING:
+    from looptime.analysers.figure import Figure
+    from looptime.checks.adding import Added
+    from looptime.checks.change import Change
+    from looptime.checks.comparison import Comparison
+    from looptime.checks.entries import Entry
+    from looptime.checks.facts import Facts
+    from looptime.checks.gate import GateResult
+    from looptime.checks.limits import Row
+    from looptime.checks.season import Listed
+    from looptime.checks.trends import RobotSpread, Trend, Trends
 
 __all__ = [
     "render_added",
@@ -243,6 +246,16 @@ def _days(entries: Sequence[Listed]) -> list[str]:
     return [t[:10] for t in times] if all(t[10:] in ("", " 00:00") for t in times) else times
 
 
+def _quick_table(columns: dict[str, list[str]], left: Sequence[int]) -> Text:
+    """A table of a thousand lines in no time: cells padded to their columns."""
+    padded = []
+    for k, (head, cells) in enumerate(columns.items()):
+        width = max(map(len, [head, *cells]))
+        padded.append([c.ljust(width) if k in left else c.rjust(width) for c in [head, *cells]])
+    lines = ["  ".join(row).rstrip() for row in zip(*padded, strict=True)]
+    return Text.assemble((lines[0], "bold"), "\n", "\n".join(lines[1:]))
+
+
 def _figure(entry: Listed, statistic: str) -> str:
     return number(entry.figures.get(f"{entry.facts.judged}.{statistic}"))
 
@@ -267,8 +280,8 @@ def render_season(
     if len(robots) == 1:
         del columns["robot"]
     shown = {head: cells for head, cells in columns.items() if any(cells)}
-    left = tuple(k for k, h in enumerate(shown) if h in ("robot", "version", "label", "phases"))
-    parts: list[RenderableType] = [table([*shown], zip(*shown.values(), strict=True), left=left)]
+    left = [k for k, h in enumerate(shown) if h in ("robot", "version", "label", "phases")]
+    parts: list[RenderableType] = [_quick_table(shown, left)]
     parts += [plain(f"damaged: {why}", _LONG) for why in (damaged or {}).values()]
     robot = f" of {safe(next(iter(robots)), 30)}" if len(robots) == 1 and None not in robots else ""
     return [*parts, Text(f"{len(entries)} entries{robot}")]

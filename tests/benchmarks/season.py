@@ -1,0 +1,148 @@
+"""Throughput of ``season add``: logs a second, rows a second and memory, for 1 and 2 processes.
+
+Run ``python tests/benchmarks/season.py [--runs 500] [--few 50] [--loops 7500]``. Every job reads
+a real log of 30 rows a loop from disk; a few logs serve many runs, each shifted in time by
+another number of nanoseconds so that it is a run of its own.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import sys
+import tempfile
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+CALLS = 29
+LOGS = 6
+
+
+def write_log(path: Path, seed: int, loops: int) -> int:
+    """A log in the recorder's layout; returns its rows."""
+    rng = np.random.default_rng(seed)
+    duration = rng.lognormal(np.log(0.5e6), 0.2, (loops, CALLS)).astype(np.int64)
+    body = duration.sum(axis=1) + 300_000
+    start = np.cumsum(body) - body
+    begin = start[:, None] + np.cumsum(duration, axis=1) - duration
+    with path.open("w", encoding="utf-8", newline="\n") as file:
+        file.write("# looptime-recorder: java 1\n# robot: tray-carrier\n# clock: monotonic\n")
+        file.write("loop,thread,seq,name,start_us,duration_us,phase,mark,value\n")
+        seq = 0
+        for i in range(loops):
+            for j in range(CALLS):
+                at, took = begin[i, j] / 1000, duration[i, j] / 1000
+                file.write(f"{i},main,{seq},device{j}.read,{at:.3f},{took:.3f},,,\n")
+                seq += 1
+            file.write(f"{i},main,{seq},loop,{start[i] / 1000:.3f},{body[i] / 1000:.3f},,,\n")
+            seq += 1
+        file.write("# dropped: 0\n")
+    return seq
+
+
+@dataclass(frozen=True)
+class ShiftedReader:
+    """Reads ``PATH#K`` from disk as the log PATH with all times K nanoseconds later."""
+
+    def __call__(self, path: str):
+        """The runs of the log."""
+        from looptime.parsers.read import read_log
+
+        file, _, k = path.rpartition("#")
+        made = []
+        for run in read_log(file).runs:
+            loops, calls = run.loop_columns, run.call_columns
+            shift = int(k)
+            made.append(
+                replace(
+                    run,
+                    loop_columns=replace(loops, start_ns=loops.start_ns + shift),
+                    call_columns=replace(calls, start_ns=calls.start_ns + shift),
+                )
+            )
+        return made
+
+
+def _peak_mb() -> float | None:
+    """Largest memory of this process so far [MB]; None where the system does not tell."""
+    try:
+        import resource
+    except ImportError:
+        return None
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    children = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+    return max(peak, children) / (1e6 if sys.platform == "darwin" else 1e3)
+
+
+def _measure(paths: list[str], folder: str, processes: int, queue) -> None:
+    """Add in a process of its own, so that its memory is its own."""
+    from looptime.checks.adding import Job, add_logs
+    from looptime.checks.recording import Settings
+    from looptime.checks.season import Season
+
+    season = Season(folder, create=True)
+    jobs = [Job(path, ShiftedReader(), Settings()) for path in paths]
+    begin = time.perf_counter()
+    added = add_logs(season, jobs, processes=processes)
+    took = time.perf_counter() - begin
+    assert len(added.new) == len(paths), added.errors
+    size = sum(p.stat().st_size for p in Path(folder).rglob("*.parquet"))
+    queue.put((took, _peak_mb(), size / len(paths)))
+
+
+def main() -> None:
+    """Print the tables."""
+    options = argparse.ArgumentParser()
+    options.add_argument("--runs", type=int, default=500)
+    options.add_argument("--few", type=int, default=50)
+    options.add_argument("--loops", type=int, default=7500)
+    given = options.parse_args()
+    context = multiprocessing.get_context("spawn")
+    results = []
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        rows = [write_log(folder / f"log-{k}.csv", k, given.loops) for k in range(LOGS)]
+        for count in (given.few, given.runs):
+            paths = [f"{folder / f'log-{k % LOGS}.csv'}#{k}" for k in range(count)]
+            for processes in (1, 2):
+                queue = context.Queue()
+                season = str(folder / f"season-{count}-{processes}")
+                worker = context.Process(target=_measure, args=(paths, season, processes, queue))
+                worker.start()
+                took, peak, size = queue.get()
+                worker.join()
+                results.append((count, processes, took, rows[0], peak, size))
+                _print(results[-1:], header=len(results) == 1)
+    _on_paper(results)
+
+
+def _print(results, header: bool) -> None:
+    if header:
+        print(f"{'runs':>6}{'processes':>11}{'s':>9}{'s a run':>9}{'runs/s':>8}"
+              f"{'rows/s':>12}{'MB a process':>14}{'bytes a run':>13}")  # fmt: skip
+    for count, processes, took, rows, peak, size in results:
+        speed = f"{count / took:>8.2f}{rows * count / took:>12,.0f}"
+        print(f"{count:>6}{processes:>11}{took:>9.1f}{took / count:>9.3f}{speed}"
+              f"{peak or 0:>14.0f}{size:>13,.0f}", flush=True)  # fmt: skip
+
+
+def _on_paper(results) -> None:
+    """What the measured time a run means for more runs, with the arithmetic."""
+    count, _, took, _, _, size = next(r for r in results if r[0] == results[-1][0] and r[1] == 1)
+    each = took / count
+    print(f"\non paper, from {each:.3f} s a run on one process and {size:,.0f} bytes a run:")
+    for runs in (1_000, 10_000, 100_000):
+        for processes in (2, 16, 128):
+            hours = runs * each / processes / 3600
+            print(f"  {runs:>7,} runs x {each:.3f} s / {processes:>3} processes = {hours:>7.2f} h;"
+                  f" {runs * size / 1e9:.2f} GB")  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
