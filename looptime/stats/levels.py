@@ -33,8 +33,8 @@ class Levels:
 
 
 #: Each question asked by itself.
-ALONE = Levels(drift=0.05, rhythm=0.01, change_penalty=3.0)
+ALONE = Levels(drift=0.05, rhythm=0.02, change_penalty=3.0)
 
 #: All questions asked about one run. The penalty of a change point is strict enough by itself:
 #: on logs with autocorrelation alone it lets hardly one in a thousand pass.
-IN_RUN = Levels(drift=0.02, rhythm=0.002, change_penalty=3.0)
+IN_RUN = Levels(drift=0.02, rhythm=0.006, change_penalty=3.0)
