@@ -19,9 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
+from looptime.parsers.byloop import from_loops
 from looptime.parsers.loops import FoundLoops, find_loops
 from looptime.parsers.nesting import Nest, nest, parents_first
-from looptime.parsers.rows import CallRows, LoopRows, Options, Outcast, Parsed
+from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
 from looptime.parsers.spill import spills
 from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, SetAside, Signals
 from looptime.schema import CallName
@@ -53,31 +54,7 @@ def assemble(parsed: Parsed, path: str, options: Options) -> Run:
     if parsed.calls is not None:
         return _from_calls(parsed, parsed.calls, path, options)
     assert parsed.loops is not None
-    return _from_loops(parsed, parsed.loops, path)
-
-
-def _from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
-    """Loops that the log gives directly, one a row."""
-    if rows.period is None:
-        start, period = rows.start[:-1], np.diff(rows.start)
-        parsed.outcast.add(rows.row[-1:], "unfinished last loop")
-    else:
-        start, period = rows.start, rows.period
-    count = len(start)
-    if count < 2 - (rows.period is None):
-        raise LogError("holds a single loop: record at least two", path)
-    number = np.arange(count) if rows.number is None else rows.number[:count]
-    loops = LoopColumns(
-        number.astype(np.int64),
-        start,
-        period,
-        phase=None if rows.phase is None else rows.phase[:count].astype(np.int16),
-        phase_names=tuple(rows.phases),
-        line=parsed.table.line_of(rows.row[:count]),
-    )
-    values = {name: column[:count] for name, column in rows.signals.items()}
-    signals = Signals(start, np.arange(count, dtype=np.int32), values) if values else None
-    return _finish(Run(loops, layout=parsed.layout, signals=signals), parsed, path, "one a row")
+    return _finish(from_loops(parsed, parsed.loops, path), parsed, path, parsed.loops.said)
 
 
 @dataclass(frozen=True)
@@ -431,6 +408,12 @@ def _finish(made: Run, parsed: Parsed, path: str, said: str) -> Run:
     table, outcast = parsed.table, parsed.outcast
     rows = np.concatenate(outcast.row) if outcast.row else np.empty(0, np.int64)
     reasons = np.concatenate(outcast.reason) if outcast.reason else np.empty(0, np.int16)
+    if parsed.partner is not None:  # the other row of a call shares its fate
+        other = parsed.partner[rows]
+        rows = np.concatenate([rows, other[other >= 0]])
+        reasons = np.concatenate([reasons, reasons[other >= 0]])
+        rows, first = np.unique(rows, return_index=True)
+        reasons = reasons[first]
     line = np.concatenate([np.asarray(table.rejects.line, np.int64), table.line_of(rows)])
     reason = np.concatenate([np.asarray(table.rejects.reason, np.int16), reasons])
     text = table.rejects.text + [""] * len(rows)

@@ -12,7 +12,7 @@ from looptime.parsers.table import Rejects, Table
 from looptime.run import Clock
 from looptime.schema import REASONS
 
-__all__ = ["CallRows", "LoopRows", "Options", "Outcast"]
+__all__ = ["CallRows", "LoopRows", "Options", "Outcast", "Parsed", "Parts"]
 
 Int = NDArray[np.int64]
 
@@ -121,22 +121,55 @@ class CallRows:
 
 
 @dataclass(frozen=True)
+class Parts:
+    """The timed parts of loops, loop after loop, an enclosing part before what lies in it.
+
+    Parameters
+    ----------
+    loop : int array, shape (m,)
+        Place in `LoopRows` of the loop to which each belongs, never falling.
+    name : int array, shape (m,)
+        Codes into `names`.
+    offset, duration, self_ns : int64 array, shape (m,) [ns]
+        Start after the loop's start, length, and length without the parts in it.
+    depth : int16 array, shape (m,)
+    names : list of str
+    """
+
+    loop: Int
+    name: NDArray[Any]
+    offset: Int
+    duration: Int
+    self_ns: Int
+    depth: NDArray[np.int16]
+    names: list[str]
+
+
+@dataclass(frozen=True)
 class LoopRows:
     """Loops in the order of the log, each with values and, in some layouts, parts.
 
     Parameters
     ----------
     row : int64 array, shape (n,)
-        Row of the table that each loop comes from.
-    start : int64 array, shape (n,) or (n + 1,) [ns]
-        Start of each loop; one more where the end of the last is known.
+        Row of the table that each loop comes from, or begins with.
+    start : int64 array, shape (n,) [ns]
+        Start of each loop.
     period : int64 array, shape (n,) or None [ns]
-        Where the log gives the period and not the start.
+        Where the log gives the period; without it each loop lasts until the next one, and the
+        last is unfinished.
     signals : dict of str to float64 array, shape (n,)
     phase : int32 array or None
         Codes into `phases`.
     number : int64 array or None
         Number of the loop as logged.
+    parts : Parts or None
+    body : int64 array, shape (n,) or None [ns]
+        Length of the work, where the log gives it beside the period.
+    lost : bool array, shape (n,) or None
+        Loops after which rows are missing: they do not last until the next row.
+    said : str
+        How the loops were found, in plain words.
     """
 
     row: Int
@@ -146,11 +179,41 @@ class LoopRows:
     phase: NDArray[Any] | None = None
     phases: list[str] = field(default_factory=list)
     number: Int | None = None
+    parts: Parts | None = None
+    body: Int | None = None
+    lost: NDArray[np.bool_] | None = None
+    said: str = "one a row"
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    def take(self, rows: NDArray[Any] | slice) -> LoopRows:
+        """The loops at the given places (a mask, rising indices or a slice)."""
+        columns: dict[str, Any] = {
+            key: None if getattr(self, key) is None else getattr(self, key)[rows]
+            for key in ("row", "start", "period", "phase", "number", "body", "lost")
+        }
+        signals = {name: values[rows] for name, values in self.signals.items()}
+        parts = self.parts
+        if parts is not None:
+            place = np.full(len(self), -1, np.int64)
+            chosen = np.arange(len(self))[rows]
+            place[chosen] = np.arange(len(chosen))
+            keep = place[parts.loop] >= 0
+            parts = Parts(
+                place[parts.loop[keep]], parts.name[keep], parts.offset[keep],
+                parts.duration[keep], parts.self_ns[keep], parts.depth[keep], parts.names,
+            )  # fmt: skip
+        return replace(self, signals=signals, parts=parts, **columns)
 
 
 @dataclass(frozen=True)
 class Parsed:
-    """What every layout hands to the assembly: its rows, the table behind them, and the clock."""
+    """What every layout hands to the assembly: its rows, the table behind them, and the clock.
+
+    `partner` gives, for each row of the table, the other row that shares its fate (the end of a
+    call for its begin), -1 for none.
+    """
 
     layout: str
     table: Table
@@ -158,6 +221,7 @@ class Parsed:
     calls: CallRows | None = None
     loops: LoopRows | None = None
     outcast: Outcast = field(default_factory=Outcast)
+    partner: Int | None = None
 
     @property
     def rejects(self) -> Rejects:
