@@ -234,6 +234,23 @@ def test_no_folder_no_harm(runs: Path, tmp_path: Path) -> None:
     assert "no log from here on" in done.stderr
 
 
+def test_full_card(runs: Path, tmp_path: Path) -> None:
+    """Where the file cannot grow any more the program runs on and says so once."""
+    limited = 'trap "" XFSZ; ulimit -f 64; exec "$0" threads "$1" 3000 16384'
+    done = finish(need_tool("bash"), "-c", limited, runs, tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.count("\n") == 1
+    assert "no log from here on" in done.stderr
+    lines = (tmp_path / "threads-001.csv").read_text(encoding="utf-8").splitlines()
+    assert all(line.count(",") == 8 for line in lines[5:-1])
+
+
+@pytest.mark.parametrize("option", ["-std=c++17", "-std=c++20", "-fno-exceptions"])
+def test_other_ways_to_build(option: str, tmp_path: Path) -> None:
+    """Newer standards and programs without exceptions take the header as well."""
+    build(tmp_path, "runs.cpp", option, "-fsyntax-only")
+
+
 def test_no_memory_from_the_heap(tmp_path: Path) -> None:
     """Neither the loop nor a thread nor the writer takes memory once all have started."""
     program = build(tmp_path, "no_heap.cpp", "-O2")
