@@ -290,7 +290,6 @@ def _fixed(
     spread = _spread(period)
     late = period > middle + max(5 * spread, 0.1 * middle)
     kept = period[period < 1.5 * middle]
-    error = (nominal / float(kept.mean()) - 1) * 1e6 if len(kept) and kept.mean() > 0 else None
     after = np.flatnonzero(late[:-1] & ~late[1:])
     caught = period[after + 1] < middle - max(3 * spread, 0.03 * middle)
     mode = "fixed rate"
@@ -298,6 +297,9 @@ def _fixed(
         mode = "fixed rate, catches up" if caught.mean() >= 0.5 else "fixed rate, skips"
     elif len(after) and caught.all() and _made_up(period, after, middle):
         mode = "fixed rate, catches up"
+    if mode.endswith("catches up"):
+        kept = period  # what a late loop lost, the next ones made up
+    error = (nominal / float(kept.mean()) - 1) * 1e6 if len(kept) and kept.mean() > 0 else None
     bursts = int(caught.sum()) if mode.endswith("catches up") else 0
     return Pacing(
         mode, why, nominal, 1e3 / nominal, achieved, error, known, wait_ms,

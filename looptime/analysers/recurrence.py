@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,7 +46,10 @@ class Recurrence:
     events : int
         Stalls that keep the rhythm.
     call : str or None
-        The call behind them; None where they fall into whatever call happens to run.
+        The call behind them; None where there is no single one.
+    together : tuple of str
+        Calls that make them up together, each time the same; empty where one call does, or where
+        they fall into whatever call happens to run.
     parts : tuple of Part
         What makes them up, the largest first.
     p : float
@@ -65,6 +68,7 @@ class Recurrence:
     parts: tuple[Part, ...]
     p: float
     loops: tuple[int, ...]
+    together: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -183,13 +187,33 @@ def _same(own: Rhythm, found: list[Recurrence]) -> bool:
 def _result(
     basis: Basis, of: str, at: Rhythm, call: str | None, parts: tuple[Part, ...]
 ) -> Recurrence:
-    number = basis.run.loop_columns.loop
+    columns = basis.run.loop_columns
     assert at.period_s is not None
     assert at.period_loops is not None
+    # a phase may lie in several stretches: loops and seconds are tied by the loops' own length
+    loop_s = basis.run.duration_s / len(basis.run)
+    if at.clock == "loops":
+        gaps = np.diff(at.events) / at.period_loops
+        period_s, period_loops = at.period_loops * loop_s, at.period_loops
+    else:
+        gaps = np.diff(columns.start_ns[at.events]) / 1e9 / at.period_s
+        period_s, period_loops = at.period_s, at.period_s / loop_s
+    beats = _beats_between(gaps)
     return Recurrence(
-        of, at.clock, at.period_s, at.period_loops, at.height or 0.0, len(at.events), call, parts,
-        at.p, tuple(int(number[k]) for k in at.events[:20]),
+        of, at.clock, beats * period_s, beats * period_loops, at.height or 0.0, len(at.events),
+        call, parts, at.p, tuple(int(columns.loop[k]) for k in at.events[:20]),
     )  # fmt: skip
+
+
+def _beats_between(gaps: Float) -> int:
+    """Periods from one event to the next: above 1, the period found is a fraction of the true one.
+
+    Few events can look most regular at a multiple of their own rate. It is taken for one only if
+    hardly any two events are a single period apart.
+    """
+    if len(gaps) < 4 or np.mean(gaps > 1.5) < 0.8:
+        return 1
+    return max(round(float(np.median(gaps))), 1)
 
 
 def _of_loop(basis: Basis, at: Rhythm, slow: SlowLoops) -> Recurrence:
@@ -201,12 +225,26 @@ def _of_loop(basis: Basis, at: Rhythm, slow: SlowLoops) -> Recurrence:
     parts = contrast(basis, mask, basis.typical & ~mask if (basis.typical & ~mask).any() else ~mask)
     total = sum(p.ms for p in parts)
     top = max(parts, key=lambda p: p.ms)
-    call = None
-    if top.name != UNATTRIBUTED and total > 0 and top.ms >= 0.5 * total:
-        led = [e for e in slow.events if mask[max(e.index - 2, 0) : e.index + 3].any()]
-        if _beyond_its_share(basis, top.name, led):
-            call = top.name
-    return _result(basis, LOOP, at, call, parts[:3])
+    led = [e for e in slow.events if mask[max(e.index - 2, 0) : e.index + 3].any()]
+    if top.ms >= 0.5 * total > 0:
+        known = top.name != UNATTRIBUTED and _beyond_its_share(basis, top.name, led)
+        return _result(basis, LOOP, at, top.name if known else None, parts[:3])
+    result = _result(basis, LOOP, at, None, parts[:3])
+    many = [e for e in led if e.cause in ("several calls", "everything at once")]
+    if len(many) >= 0.5 * len(led):
+        result = replace(result, together=_most_of(parts, total))
+    return result
+
+
+def _most_of(parts: tuple[Part, ...], total: float) -> tuple[str, ...]:
+    """Names that hold nine tenths of a difference, the largest first."""
+    names, held = [], 0.0
+    for part in sorted(parts, key=lambda p: -p.ms):
+        if held >= 0.9 * total or part.ms <= 0:
+            break
+        names.append(part.name)
+        held += part.ms
+    return tuple(names)
 
 
 def _share_of(basis: Basis, name: str) -> float:

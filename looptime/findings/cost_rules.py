@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
+from looptime.analysers.buses import BusCost, Overlap
 from looptime.analysers.costs import CallCost
 from looptime.analysers.summary import Summary
 from looptime.findings.about import command, evidence, ms, percent, three
@@ -24,7 +25,8 @@ def cost_findings(at: Summary) -> list[Finding]:
     """Blocking calls, signs of waiting, batches, buses, and what no call covers."""
     made = _signs(at)
     made += _repeated(at) + _overlaps(at)
-    named = {call for f in made for call in f.evidence.calls}
+    named = {call for f in made if f.code != "bus_crowded" for call in f.evidence.calls}
+    named |= {r.call for r in at.recurrence.found if r.call}
     made += _batches(at)
     made += [f for f in _blocking_calls(at) if f.evidence.calls[0] not in named]
     return made + _dear(at) + _uncovered(at)
@@ -164,31 +166,65 @@ def _batches(at: Summary) -> list[Finding]:
 
 
 def _overlaps(at: Summary) -> list[Finding]:
-    total = max(float(at.basis.judged_ms.mean()), 1e-9) if at.pace.loops else 1.0
     made = []
     for bus in at.buses.buses:
-        for o in bus.overlaps:
-            share = o.extra_ms_per_loop / total
-            alone = o.alone_p50_ms
-            if o.overlapped < 10 or share < 0.01 or alone is None or o.overlapped_p50_ms is None:
-                continue
-            if o.overlapped_p50_ms < 1.2 * alone:
-                continue
-            text = (
-                f"{o.name} meets thread {o.other_thread} on bus {bus.bus} in "
-                f"{percent(o.overlapped / o.calls)} of its calls and then takes "
-                f"{ms(o.overlapped_p50_ms)} instead of {ms(alone)}."
-            )
-            made.append(
-                Finding(
-                    "bus_overlap", "act" if share >= 0.1 else "look", text,
-                    o.extra_ms_per_loop, "ms/loop",
-                    evidence=evidence(at, calls=[o.name]), command=command(at, "plan"),
-                    worth=share * _ease(at) + 0.2 * min(1.0, o.overlapped_p50_ms / total),
-                    moves=True,
-                )
-            )  # fmt: skip
+        for thread in dict.fromkeys(o.other_thread for o in bus.overlaps):
+            met = [o for o in bus.overlaps if o.other_thread == thread]
+            share = sum(o.overlapped for o in met) / max(sum(o.calls for o in met), 1)
+            found = _crowded(at, bus, thread, met) if share >= 0.8 else _met(at, bus, thread, met)
+            made += [found] if found is not None else []
     return made
+
+
+def _met(at: Summary, bus: BusCost, thread: str, met: list[Overlap]) -> Finding | None:
+    """Calls of the loop that take longer while another thread is on their bus."""
+    total = max(float(at.basis.judged_ms.mean()), 1e-9)
+    hurt = [
+        o
+        for o in met
+        if o.overlapped >= 10
+        and o.alone_p50_ms is not None
+        and o.overlapped_p50_ms is not None
+        and o.overlapped_p50_ms >= 1.2 * o.alone_p50_ms
+    ]
+    extra = sum(o.extra_ms_per_loop for o in hurt)
+    if not hurt or extra < 0.01 * total:
+        return None
+    worst = max(hurt, key=lambda o: o.extra_ms_per_loop)
+    others = f" and {len(hurt) - 1} more" if len(hurt) > 1 else ""
+    text = (
+        f"{worst.name}{others} meet thread {thread} on bus {bus.bus}: in "
+        f"{percent(worst.overlapped / worst.calls)} of its calls, which then take "
+        f"{ms(worst.overlapped_p50_ms or 0.0)} instead of {ms(worst.alone_p50_ms or 0.0)}; "
+        f"{ms(extra)} a loop in all."
+    )
+    if not others:
+        text = text.replace(" meet ", " meets ", 1)
+    return Finding(
+        "bus_overlap", "look", text, extra, "ms/loop",
+        evidence=evidence(at, calls=[o.name for o in hurt[:10]]), command=command(at, "plan"),
+        worth=extra / total * _ease(at) + 0.2 * min(1.0, (worst.overlapped_p50_ms or 0) / total),
+        moves=True,
+    )  # fmt: skip
+
+
+def _crowded(at: Summary, bus: BusCost, thread: str, met: list[Overlap]) -> Finding | None:
+    """Another thread is on the bus nearly always, so no call shows what it takes alone."""
+    names = [o.name for o in sorted(met, key=lambda o: -o.calls)]
+    held = bus.other_ms_per_loop / max(float(at.basis.period_ms.mean()), 1e-9)
+    if bus.share is None or bus.share < 0.1 or sum(o.calls for o in met) < 30:
+        return None
+    text = (
+        f"Thread {thread} is on bus {bus.bus} during nearly every call that the loop makes there "
+        f"({percent(min(held, 1.0))} of the time): the {ms(bus.ms_per_loop)} that the loop spends "
+        "on it in each pass is mostly waiting. Another bus, or a rest between that thread's "
+        "calls, frees it."
+    )
+    return Finding(
+        "bus_crowded", "act", text, bus.ms_per_loop, "ms/loop",
+        evidence=evidence(at, calls=names[:10]), command=command(at, "plan"),
+        worth=0.8 * bus.share * min(held, 1.0) * _ease(at), moves=True,
+    )  # fmt: skip
 
 
 def _uncovered(at: Summary) -> list[Finding]:

@@ -47,7 +47,8 @@ def healthy(at: Summary) -> Finding:
 
 def _warm_up(at: Summary) -> list[Finding]:
     cut = at.warmup
-    if not cut.loops or cut.excess is None or cut.excess_ms is None:
+    cut_here = at.loops > at.pace.loops or cut.kept  # not in another phase
+    if not cut.loops or not cut_here or cut.excess is None or cut.excess_ms is None:
         return []
     how = "slower" if cut.excess > 0 else "faster"
     said = "They stay in the figures." if cut.kept else "They are kept out of the figures."
@@ -219,7 +220,12 @@ def _freshness(at: Summary) -> list[Finding]:
 
 
 def _held(f: Freshness) -> bool:
-    return f.hold_loops is not None and f.hold_loops >= 2 and (f.repeat_share or 0.0) > 0.4
+    """Whether a signal that does change holds its value for loops at a time.
+
+    A robot that stands still for long holds it too: that says nothing of the sensor.
+    """
+    changes = f.uses * (1 - (f.repeat_share or 0.0))
+    return 2 <= (f.hold_loops or 0.0) <= 100 and changes >= 20 and (f.repeat_share or 0.0) > 0.4
 
 
 def _stale(at: Summary, f: Freshness) -> Finding:

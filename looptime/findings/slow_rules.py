@@ -23,9 +23,9 @@ _FEWEST = 5
 def slow_findings(at: Summary) -> list[Finding]:
     """Stalls that come back, pauses of no call, culprits of slow loops, whole freezes."""
     made = [f for r in at.recurrence.found if (f := _recurring(at, r)) is not None]
-    explained = {r.call for r in at.recurrence.found if r.call}
+    explained = {c for r in at.recurrence.found for c in (r.call, *r.together) if c}
     explained |= _with_timeouts(at)
-    nameless = any(r.call is None for r in at.recurrence.found)
+    nameless = any(r.call is None and not r.together for r in at.recurrence.found)
     if not nameless:
         made += _pauses(at)
     made += _at_once(at)
@@ -50,6 +50,13 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
     often = every(r.clock, r.period_s, r.period_loops)
     if r.call:
         text = f"{r.call} stalls the loop for {ms(r.height_ms)} {often}."
+    elif r.together:
+        named = ", ".join(r.together[:3])
+        more = f" and {len(r.together) - 3} more" if len(r.together) > 3 else ""
+        text = (
+            f"The loop takes {ms(r.height_ms)} more {often}, in the same calls each time: "
+            f"{named}{more}."
+        )
     elif not at.costs.calls:
         text = f"The loop stalls for {ms(r.height_ms)} {often}; the log has no calls to say where."
     elif r.parts and r.parts[0].name == UNATTRIBUTED:
@@ -63,9 +70,10 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
             "something outside the calls, such as collection of memory or another process."
         )
     cost = r.height_ms / max(r.period_loops, 1.0)
+    calls = (r.call,) if r.call else r.together[:10]
     return Finding(
         "recurring_stall", "act" if r.height_ms >= 0.5 * typical_ms(at) else "look", text,
-        r.height_ms, "ms", evidence=evidence(at, r.loops, [r.call] if r.call else [], r.events),
+        r.height_ms, "ms", evidence=evidence(at, r.loops, calls, r.events),
         command=command(at, "slow", "--top 20"),
         worth=_stall_worth(at, r.height_ms, cost) * (1.0 if r.of == LOOP else 0.8),
         moves=r.call is not None,

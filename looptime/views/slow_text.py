@@ -12,7 +12,7 @@ from looptime.analysers.recurrence import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
 from looptime.analysers.waits import Delay, gain_factors
-from looptime.views.summary_text import indented, labelled, percent, used_line
+from looptime.views.summary_text import brief, indented, labelled, name_cell, percent, used_line
 from looptime.views.terminal import heading_line, number, safe, table
 
 __all__ = ["render_delay", "render_loop", "render_slow"]
@@ -76,7 +76,7 @@ def _what(e: SlowEvent) -> str:
         text = "everything at once"
     else:
         shown = [p for p in e.parts if p.ms > 0.1 * max(e.excess_ms, 1e-9)][:2]
-        text = ", ".join(f"{safe(p.name, 24)} +{number(p.ms, 2)}" for p in shown)
+        text = ", ".join(f"{safe(p.name, 40)} +{number(p.ms, 2)}" for p in shown)
     if e.caught_up:
         text += f"; then {e.caught_up} short"
     return text or "-"
@@ -138,8 +138,8 @@ def render_loop(at: LoopDetail, most: int = 15) -> list[RenderableType]:
     place += f", phase {safe(at.phase)}" if at.phase else ""
     text = f"{number(at.judged_ms)} ms of {at.judged}, typical are {number(at.typical_ms)} ms"
     rows = [
-        [safe(r.name, 30), str(r.calls) if r.calls else "", number(r.self_ms),
-         number(r.typical_ms), f"{'+' if r.excess_ms > 0 else ''}{number(r.excess_ms, 2)}"]
+        [name_cell(r.name, 30), str(r.calls) if r.calls else "", brief(r.self_ms),
+         brief(r.typical_ms), f"{'+' if r.excess_ms > 0 else ''}{brief(r.excess_ms, 2)}"]
         for r in at.rows[:most]
     ]  # fmt: skip
     heads = ["call", "calls", "here ms", "typical ms", "more ms"]

@@ -22,8 +22,10 @@ if TYPE_CHECKING:
     from looptime.parsers.read import Log
 
 __all__ = [
+    "brief",
     "indented",
     "labelled",
+    "name_cell",
     "percent",
     "render_findings",
     "render_log_head",
@@ -146,6 +148,38 @@ def _phases(summaries: Sequence[Summary]) -> list[RenderableType]:
         indented(table(heads, rows)),
         indented(Text(f"In full below: {safe(shown)}. {others}")),
     ]
+
+
+def name_cell(name: str, width: int = 23) -> Text:
+    r"""A call's name in a cell: broken after a dot where it is long, and never ambiguous.
+
+    Examples
+    --------
+    >>> name_cell("drive.rear_left.steer.write").plain
+    'drive.rear_left.steer.\nwrite'
+    """
+    text = safe(name, 120)
+    lines: list[str] = []
+    while len(text) > width and len(lines) < 4:
+        dots = [k for k, c in enumerate(text[:width]) if c in "._:/-" and k >= width // 3]
+        cut = dots[-1] + 1 if dots else width
+        lines.append(text[:cut])
+        text = text[cut:]
+    return Text("\n".join([*lines, text]))
+
+
+def brief(value: float | None, digits: int = 3) -> str:
+    """A time [ms] to three digits and no finer than a microsecond.
+
+    Examples
+    --------
+    >>> brief(0.04761), brief(12.34), brief(-0.0041, 2), brief(0.0001), brief(None)
+    ('0.048', '12.3', '-0.004', '0', '-')
+    """
+    if value is None or abs(value) >= 0.1:
+        return number(value, digits)
+    shown = f"{value:.3f}"
+    return "0" if float(shown) == 0 else shown
 
 
 def percent(share: float | None) -> str:
@@ -284,11 +318,16 @@ def _calls(at: Summary) -> list[RenderableType]:
         shown = (*shown[: _CALLS - 1], at.costs.unattributed)
     for call in shown:
         block = blocks.get(call.name)
-        mark = "" if block is None else "yes" if _sure(block, call) else "likely"
+        mark = "" if block is None else "b" if _sure(block, call) else "b?"
         rows.append(_call_row(call, mark))
-    heads = ["call", "kind", "a loop", "ms/loop", "share", "p99 ms", "slow+", "blocks"]
+    heads = ["call", "kind", "a loop", "ms/loop", "share", "p99 ms", "slow+", ""]
     left = len(at.costs.rows) - len(shown)
-    note = f"share of the {at.basis.judged}; slow+: ms more in slow loops than typical ones"
+    note = (
+        f"share of the {at.basis.judged}; slow+: ms more in slow loops than in typical ones; "
+        "b: blocks the loop"
+    )
+    if any(row[-1] == "b?" for row in rows):
+        note += ", b?: likely, by its name"
     parts = [
         heading_line("Where the time goes" + _thread(at)),
         indented(table(heads, rows, left=(0, 1))),
@@ -299,7 +338,7 @@ def _calls(at: Summary) -> list[RenderableType]:
         parts.append(heading_line("Other threads"))
         heads = ["call", "thread", "a loop", "ms/loop", "p50 ms", "p99 ms", "max ms"]
         other_rows = [
-            [safe(c.name, 26), safe(c.thread, 14), number(c.calls_per_loop),
+            [name_cell(c.name, 26), safe(c.thread, 14), number(c.calls_per_loop),
              number(c.self_ms_per_loop), number(c.p50_ms), number(c.p99_ms), number(c.max_ms)]
             for c in others[:6]
         ]  # fmt: skip
@@ -318,17 +357,17 @@ def _thread(at: Summary) -> str:
     return f" (the loop's thread, {safe(names[at.run.loop_thread], 20)})"
 
 
-def _call_row(call: CallCost, mark: str) -> list[str]:
+def _call_row(call: CallCost, mark: str) -> list[str | Text]:
     kind = "" if call.name == UNATTRIBUTED else call.kind.split()[-1]  # read, write, wait, ...
     kind += "?" if call.kind_from == "guessed" and kind not in ("", "other") else ""
     return [
-        safe(call.name, 25),
+        name_cell(call.name),
         kind,
         number(call.calls_per_loop, 2) if call.name != UNATTRIBUTED else "",
-        number(call.self_ms_per_loop),
+        brief(call.self_ms_per_loop),
         percent(call.share),
-        number(call.p99_ms),
-        number(call.slow_excess_ms, 2),
+        brief(call.p99_ms),
+        brief(call.slow_excess_ms, 2),
         mark,
     ]
 
@@ -371,6 +410,8 @@ def _slow(at: Summary) -> list[RenderableType]:
             r.clock, f"every {number(r.period_s)} s"
         )
         who = safe(r.call) if r.call else "no single call"
+        if r.together:
+            who = f"{len(r.together)} calls together"
         parts.append(
             indented(Text(f"Comes back {beat}: {number(r.height_ms)} ms, {who} ({r.events} times)"))
         )
@@ -414,13 +455,13 @@ def _fresh(at: Summary) -> list[RenderableType]:
     if not ages and not held:
         return []
     rows = [
-        [safe(f.name, 26), safe(f.source), number(f.age_ms.p50), number(f.age_ms.p90),
+        [name_cell(f.name, 30), safe(f.source), number(f.age_ms.p50), number(f.age_ms.p90),
          number(f.age_ms.max), number(f.fresh_hz), str(f.longest_hold_loops)]
         for f in ages
         if f.age_ms is not None
     ]  # fmt: skip
     rows += [
-        [safe(f.name, 26), "signal", "", "", "", number(f.fresh_hz), str(f.longest_hold_loops)]
+        [name_cell(f.name, 30), "signal", "", "", "", number(f.fresh_hz), str(f.longest_hold_loops)]
         for f in held
     ]
     heads = ["reading", "how", "age p50", "p90", "max ms", "new/s", "held"]
