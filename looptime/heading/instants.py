@@ -12,7 +12,7 @@ from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.run import Run
 
-__all__ = ["Labels", "sampling_from_run"]
+__all__ = ["Labels", "sampling_from_run", "unbroken"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
@@ -91,6 +91,29 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
         use, newest = use[known], newest[known]
         taken = begin[newest]
     return _sampling(clock, use, taken, closed=read is None and at is None, notes=notes)
+
+
+def unbroken(run: Run) -> Run:
+    """The longest stretch of a run in which no loop is missing; the run itself if none is.
+
+    Parameters
+    ----------
+    run : Run
+        Of which some loops may have been left out.
+
+    Returns
+    -------
+    Run
+    """
+    at = run.loop_columns
+    breaks = np.flatnonzero(at.start_ns[1:] != at.start_ns[:-1] + at.period_ns[:-1]) + 1
+    if not len(breaks):
+        return run
+    edges = np.concatenate([[0], breaks, [len(run)]])
+    longest = int(np.argmax(np.diff(edges)))
+    keep = np.zeros(len(run), dtype=bool)
+    keep[edges[longest] : edges[longest + 1]] = True
+    return run.select(keep)
 
 
 class _LoopClock:

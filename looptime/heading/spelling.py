@@ -37,6 +37,8 @@ _PARTS = {
     "turn": ("an angle in deg", "a turn rate in deg/s", "an acceleration in deg/s2"),
     "weave": ("an amplitude in deg", "a frequency in Hz"),
 }
+#: A value that stays for so many times the usual spacing is a robot at rest.
+STANDS = 4
 #: Fresh values from which the amount of smoothing is found.
 _TUNED_ON = 400
 
@@ -148,7 +150,8 @@ def recorded_motion(run: Run) -> Recorded:
     """The robot's own motion from the log's heading, else its turn rate.
 
     Values that only repeat the one before are held, not measured, so the spline goes through
-    fresh values alone. The amount of smoothing is found by generalised cross-validation on the
+    fresh values alone; one that stays for more than four times as long as usual is taken for a
+    robot at rest. The amount of smoothing is found by generalised cross-validation on the
     liveliest stretch of the log.
 
     Parameters
@@ -194,6 +197,7 @@ def recorded_motion(run: Run) -> Recorded:
     limits = (
         f"the motion is a smoothing spline through {len(time)} fresh values of {name}, "
         f"{spacing * 1e3:.3g} ms apart at the median",
+        "a value that stays the same for long is taken for a robot at rest",
         f"swings faster than about {0.5 / spacing:.3g} Hz are not in it",
         "values are placed when they were logged, so a delay of the sensor shifts the motion",
     )
@@ -201,14 +205,25 @@ def recorded_motion(run: Run) -> Recorded:
 
 
 def _fresh(time_ns: np.ndarray, value: Float) -> tuple[Float, Float]:
+    """Values that are new, and those by which a value that stays the same is seen to stay."""
     known = np.isfinite(value)
     time, value = time_ns[known] / 1e9, value[known]
-    new = np.ones(len(value), dtype=bool)
-    new[1:] = (np.diff(value) != 0) & (np.diff(time) > 0)
-    time, value = time[new], value[new]
-    later = np.ones(len(time), dtype=bool)
-    later[1:] = np.diff(time) > 0
-    return time[later], value[later]
+    later = np.concatenate([[True], np.diff(np.maximum.accumulate(time)) > 0])[: len(time)]
+    time, value = time[later], value[later]
+    new = np.concatenate([[True], np.diff(value) != 0])[: len(time)]
+    if new.sum() < 3:
+        return time[new], value[new]
+    spacing = float(np.median(np.diff(time[new])))
+    # a value kept for much longer than usual is a robot at rest, not a reading that is held
+    since = time - time[np.maximum.accumulate(np.where(new, np.arange(len(time)), 0))]
+    begins = np.flatnonzero(new)
+    run = np.cumsum(new) - 1
+    last = np.append(begins[1:], len(time)) - 1
+    rests = (time[last] - time[begins] > STANDS * spacing)[run]
+    slot = np.floor(since / spacing)
+    turns = np.concatenate([[False], np.diff(slot) > 0])
+    keep = new | (rests & turns)
+    return time[keep], value[keep]
 
 
 def _smooth(time: Float, value: Float) -> PPoly:

@@ -20,7 +20,7 @@ from looptime.heading.curve import (
     sampling_at,
 )
 from looptime.heading.growth import CANNOT_TELL, Growth, growth
-from looptime.heading.instants import Labels, sampling_from_run
+from looptime.heading.instants import Labels, sampling_from_run, unbroken
 from looptime.heading.integrated import (
     RULES,
     Step,
@@ -52,7 +52,7 @@ from looptime.heading.result import (
     Resolution,
 )
 from looptime.heading.sensor import PERFECT, Sensor
-from looptime.heading.spelling import parse_motion
+from looptime.heading.spelling import parse_motion, recorded_motion
 from looptime.heading.stale import NO_LEAD, Lead
 from looptime.run import Run
 
@@ -199,8 +199,12 @@ def study(
         If the log is too short for the motion, or lacks the signal that ``recorded`` needs.
     """
     setup, tolerance = setup or Setup(), tolerance or Tolerance()
+    loops_in_run = len(run)
+    if isinstance(motion, Recorded) or motion == "recorded":
+        whole, run = run, unbroken(run)
+        motion = motion if run is whole and isinstance(motion, Recorded) else recorded_motion(run)
     if isinstance(motion, str):
-        motion = parse_motion(motion, run=run)
+        motion = parse_motion(motion)
     if pattern not in PATTERNS:
         raise UsageError(f"pattern {pattern!r} is not known: use {', '.join(PATTERNS)}")
     if (pattern == "as recorded") != (rate_hz is None):
@@ -236,8 +240,8 @@ def study(
         stops_helping_hz=stops_helping_hz(points),
         resolution=_resolution(setup.sensor, made),
         loops_used=len(base),
-        loops_in_run=len(run),
-        notes=_notes(made, setup, motion),
+        loops_in_run=loops_in_run,
+        notes=_notes(made, setup, motion, loops_in_run - len(run)),
         cautions=CAUTIONS,
     )
 
@@ -439,8 +443,10 @@ def _resolution(sensor: Sensor, made: Sampling) -> Resolution | None:
     )  # fmt: skip
 
 
-def _notes(made: Sampling, setup: Setup, motion: Motion) -> tuple[str, ...]:
+def _notes(made: Sampling, setup: Setup, motion: Motion, left_out: int) -> tuple[str, ...]:
     notes = [*made.notes, *motion.limits]
+    if left_out:
+        notes.append(f"only the longest unbroken stretch is used: {left_out:,} loops are left out")
     if setup.labels.read_instant == "start" and not any("read unknown" in n for n in notes):
         notes.append("a reading counts from the start of its call; for a call that waits use end")
     frequency = getattr(motion, "frequency_hz", None)

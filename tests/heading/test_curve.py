@@ -1,0 +1,200 @@
+"""Figures against loop rate, and the rate that a tolerance asks for."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from looptime.errors import UsageError
+from looptime.heading.ages import age_parts
+from looptime.heading.curve import RATES_HZ, Models, StaleModel, end_rms, rate_curve, sampling_at
+from looptime.heading.integrated import Step
+from looptime.heading.motion import Steady, Weave, turn
+from looptime.heading.pattern import LogShape, Sampling, blocks_of
+from looptime.heading.required import required_rate, stops_helping_hz
+from looptime.heading.sensor import Sensor
+from tests.heading.logs import jittered
+
+W = np.radians(180.0)
+STEADY = Models(Steady("", W))
+
+
+def _point(models, sampling, pattern="as recorded"):
+    from looptime.heading.curve import CurvePoint
+
+    return CurvePoint(
+        pattern, sampling.rate_hz, age_parts(sampling).mean_ms,
+        StaleModel(models)(sampling, exact=True), end_rms(models, sampling),
+    )  # fmt: skip
+
+
+def test_rates_run_from_5_hz_to_1_khz():
+    """The curve covers 5 Hz to 1 kHz in even ratios."""
+    assert (RATES_HZ[0], RATES_HZ[-1]) == (pytest.approx(5), pytest.approx(1000))
+    assert np.ptp(np.diff(np.log(RATES_HZ))) < 1e-9
+
+
+def test_even_curve_is_the_closed_form():
+    """For a steady turn: w (T/2 + L), with L the log's share of the period."""
+    log = jittered(n=3000)
+    share = log.latency_s.mean() / log.hold_s.mean()
+    for point in rate_curve(STEADY, log, patterns=("even",)):
+        T = 1 / point.rate_hz
+        assert point.stale.mean.value == pytest.approx(W * T * (0.5 + share), rel=1e-6)
+        assert point.stale.p95.value == pytest.approx(W * T * (0.95 + share), rel=1e-3)
+        assert point.stale.max == pytest.approx(W * T * (1 + share), rel=1e-3)
+        assert point.age_ms.value == pytest.approx(1e3 * T * (0.5 + share), rel=1e-6)
+        assert point.age_ms.low <= point.age_ms.value <= point.age_ms.high
+        assert point.integrated_rms.value == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("motion", [Steady("", W), turn(180, 180, 720), Weave("", 0.3, 1.5)])
+def test_curve_at_the_own_rate_is_the_log(motion):
+    """At the log's own rate its shape has the figures of the log, intervals and all."""
+    log = jittered(n=4000)
+    models = Models(motion)
+    (at_own,) = rate_curve(
+        models, log, rates_hz=(LogShape(log).own_rate_hz,), patterns=("log shape",)
+    )
+    itself = _point(models, log)
+    for name in ("mean", "rms", "p95"):
+        one, other = getattr(at_own.stale, name), getattr(itself.stale, name)
+        assert (one.value, one.low, one.high) == pytest.approx(
+            (other.value, other.low, other.high), rel=2e-4
+        )
+    assert at_own.stale.max == pytest.approx(itself.stale.max, rel=1e-3)
+    assert at_own.integrated_rms.value == pytest.approx(itself.integrated_rms.value, rel=1e-6)
+
+
+def test_interval_comes_from_leaving_out_blocks():
+    """The jackknife's values are those of the log without each block of loops."""
+    log = jittered(n=2000)
+    T, L = log.hold_s, log.latency_s
+    area = T * (L + T / 2)
+    whole = area.sum() / T.sum()
+    left = np.array([area[log.block != b].sum() / T[log.block != b].sum() for b in range(20)])
+    z = 20 * whole - 19 * left
+    found = _point(STEADY, log).stale.mean
+    from looptime.stats.jackknife import batch_variance
+
+    variance, drifting = batch_variance(z)
+    half = (2.100922 if drifting else 2.093024) * np.sqrt(variance)
+    assert found.value == pytest.approx(W * whole)
+    assert found.high - found.value == pytest.approx(W * half, rel=1e-6)
+
+
+def test_stalls_do_not_shrink_with_the_rate():
+    """With stalls that belong to the clock, faster loops stop helping; even loops never do."""
+    log = jittered(n=6000, stalls=0.02)
+    curve = rate_curve(STEADY, log)
+    even = [p.stale.mean.value for p in curve if p.pattern == "even"]
+    shape = [p.stale.mean.value for p in curve if p.pattern == "log shape"]
+    assert np.all(np.diff(even) < 0)
+    # each stall of x seconds adds about x^2 / 2 to the integral of the age: no rate takes it away
+    excess = LogShape(log).excess
+    floor = W * np.sum(excess**2) / 2 / log.duration_s
+    assert shape[-1] > floor
+    assert shape[-1] == pytest.approx(floor + even[-1], rel=0.15)
+    assert stops_helping_hz(curve) is None  # half of the age at 1 kHz is still the loops' own
+    often = rate_curve(STEADY, jittered(n=6000, stalls=0.1), patterns=("log shape",))
+    assert 300 < stops_helping_hz(often) < 900
+    smooth = rate_curve(STEADY, jittered(n=3000, stalls=0.0, sd=0.02))
+    assert stops_helping_hz(smooth) is None
+
+
+def test_fixed_step_of_the_log_scales_with_the_rate():
+    """Without a stated step the assumed one is the median of each pattern: even loops have none."""
+    models = replace(STEADY, step=Step("fixed"))
+    curve = rate_curve(models, jittered(n=2000), rates_hz=(50.0, 200.0))
+    for point in curve:
+        if point.pattern == "even":
+            assert point.integrated_rms.value == pytest.approx(0.0, abs=1e-9)
+        else:
+            assert point.integrated_rms.value > 1e-3
+
+
+def test_trapezoid_falls_faster_than_hold_first():
+    """With jitter the error of a turn falls with the rate, the trapezoid's faster."""
+    log = jittered(n=8000, stalls=0.0)
+    falls = {}
+    for rule in ("hold-first", "trapezoid"):
+        models = Models(turn(180, 180, 720), integration=rule, over_s=1.25)
+        points = rate_curve(models, log, rates_hz=(50.0, 400.0), patterns=("log shape",))
+        falls[rule] = points[0].integrated_rms.value / points[1].integrated_rms.value
+    assert falls["hold-first"] == pytest.approx(8**1.5, rel=0.3)  # T^2 a step, sqrt(1/T) steps
+    assert falls["trapezoid"] > 1.5 * falls["hold-first"]
+
+
+def test_sensor_sets_a_floor():
+    """A sensor that updates every 50 ms leaves 25 ms of age at any rate."""
+    models = replace(STEADY, sensor=Sensor(update_ms=50, delay_ms=5))
+    (fast,) = rate_curve(models, jittered(n=4000), rates_hz=(1000.0,), patterns=("log shape",))
+    assert fast.age_ms.value > 30
+    assert fast.stale.mean.value == pytest.approx(W * fast.age_ms.value / 1e3, rel=1e-6)
+
+
+@pytest.mark.parametrize("tolerance_deg", [0.5, 2.0, 8.0])
+def test_required_rate_by_hand(tolerance_deg):
+    """Even loops without latency meet p95 from the first rate above 0.95 w / tolerance."""
+    log = jittered(n=2000, latency=0.0)
+    curve = rate_curve(STEADY, log, patterns=("even",))
+    point = _point(STEADY, log)
+    found = required_rate(np.radians(tolerance_deg), "p95", curve, point, point)
+    wanted = min(r for r in RATES_HZ if r >= 0.95 * 180 / tolerance_deg * (1 - 1e-6))
+    assert found.by_pattern["even"].value == pytest.approx(wanted)
+
+
+def _verdict(log, tolerance, judged="p95"):
+    alike = _point(STEADY, sampling_at(log, "even", log.rate_hz, STEADY), "even")
+    return required_rate(tolerance, judged, rate_curve(STEADY, log), _point(STEADY, log), alike)
+
+
+def test_stalls_miss_the_tolerance():
+    """100 Hz with stalls: even loops of that rate would do, so the stalls are named."""
+    log = jittered(n=4000, stalls=0.05, sd=0.02, latency=0.2)
+    found = _verdict(log, 1.5 * W * 0.012)
+    assert found.missed_by == "stalls"
+    assert found.by_pattern["even"].value < log.rate_hz
+    assert found.by_pattern["log shape"].value is None or (
+        found.by_pattern["log shape"].value > log.rate_hz
+    )
+
+
+def test_mean_rate_misses_the_tolerance():
+    """Even 100 Hz loops that are simply too slow: the mean rate is named, and the rate given."""
+    log = jittered(n=4000, stalls=0.0, sd=0.02, latency=0.2)
+    found = _verdict(log, W * 0.005)
+    assert found.missed_by == "mean rate"
+    assert found.by_pattern["log shape"].value == pytest.approx(1.15 / 0.005, rel=0.2)
+
+
+def test_both_miss_the_tolerance():
+    """Too slow, and stalled so much that the rate alone will not do."""
+    log = jittered(n=4000, stalls=0.1, sd=0.02, latency=0.2)
+    assert _verdict(log, W * 0.004).missed_by == "mean rate and stalls"
+
+
+def test_tolerance_that_is_met():
+    """A log that meets its tolerance is missed by nothing."""
+    assert _verdict(jittered(n=2000), W * 0.2).missed_by is None
+
+
+def test_maximum_is_never_met_with_a_long_stall():
+    """Held to the worst moment, one stall of half a second keeps every rate from meeting 45 deg."""
+    hold = np.full(4000, 0.01)
+    hold[1234] = 0.5
+    use = np.concatenate([[0.0], np.cumsum(hold)])
+    log = Sampling(use, use, use, use, blocks_of(4000))
+    found = _verdict(log, np.radians(45), "max")
+    assert found.by_pattern["log shape"].value is None
+    assert found.by_pattern["even"].value < 10
+    assert found.missed_by == "stalls"
+
+
+@pytest.mark.parametrize(("tolerance", "judged"), [(0.0, "p95"), (-1.0, "p95"), (1.0, "median")])
+def test_bad_tolerance_is_refused(tolerance, judged):
+    """A tolerance is above 0 and holds for a known figure."""
+    log = jittered(n=500)
+    point = _point(STEADY, log)
+    with pytest.raises(UsageError):
+        required_rate(tolerance, judged, (), point, point)
