@@ -5,15 +5,29 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from looptime.errors import LogError
+import numpy as np
+from numpy.typing import NDArray
 
-__all__ = ["NUMBER", "Dialect", "is_missing", "is_number", "sniff", "split_line"]
+from looptime.errors import LogError, UsageError
+from looptime.units import split_unit
+
+__all__ = [
+    "NUMBER",
+    "Dialect",
+    "is_missing",
+    "is_number",
+    "lines_of",
+    "named",
+    "numbers",
+    "sniff",
+    "split_line",
+]
 
 #: A number as logs write it, with a decimal point.
 NUMBER = re.compile(r"^\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*$")
-_NUMBER_COMMA = re.compile(r"^\s*[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?\s*$")
+_NUMBER_COMMA = re.compile(r"^\s*[+-]?(?:\d+(?:,\d+)?|,\d+)(?:[eE][+-]?\d+)?\s*$")
 _CLOCK = re.compile(
     r"^\s*(\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d)?.*)?|\d{1,3}:\d\d(:\d\d)?([.,]\d+)?)\s*$"
 )
@@ -39,6 +53,12 @@ class Dialect:
         Cells in a row.
     first_row : int
         First line that may hold rows (lines before it are text or header).
+    raw_header : tuple of str or None
+        The header row as it stands, where its cells differ in number from those of the rows.
+    units_line : int
+        Line below the header that names the units, 0 for none.
+    spaced_quotes : bool
+        Whether blanks stand between a delimiter and a quoted cell.
     sample : tuple of tuple of str
         Cells of the first rows.
     """
@@ -49,6 +69,9 @@ class Dialect:
     header_line: int
     fields: int
     first_row: int
+    raw_header: tuple[str, ...] | None = None
+    units_line: int = 0
+    spaced_quotes: bool = False
     sample: tuple[tuple[str, ...], ...] = field(default=(), repr=False)
 
 
@@ -94,7 +117,37 @@ def split_line(line: str, delimiter: str) -> list[str]:
         return line.split(delimiter)
 
 
-def sniff(text: str, path: str, headerless: bool = False) -> Dialect:
+def numbers(dialect: Dialect, index: int) -> NDArray[np.float64]:
+    r"""Cells of one column in the sample, NaN where a cell holds no number.
+
+    Examples
+    --------
+    >>> numbers(sniff("a;b\n1;2,5\n2;x\n", "a.csv"), 1).tolist()
+    [2.5, nan]
+    """
+    cells = [row[index] for row in dialect.sample]
+    return np.array(
+        [
+            float(cell.replace(",", ".")) if is_number(cell, dialect.decimal) else np.nan
+            for cell in cells
+        ]
+    )
+
+
+def lines_of(text: str) -> list[str]:
+    r"""Lines as a text editor counts them: ended by LF or CR LF, by CR only where it stands alone.
+
+    Examples
+    --------
+    >>> lines_of("a\r\nb\n"), lines_of("a\rb")
+    (['a', 'b', ''], ['a', 'b'])
+    """
+    if "\n" not in text:
+        return text.split("\r")
+    return [line.rstrip("\r").replace("\r", " ") for line in text.split("\n")]
+
+
+def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
     """Find how a log is written from its first lines.
 
     Parameters
@@ -103,19 +156,19 @@ def sniff(text: str, path: str, headerless: bool = False) -> Dialect:
         The first lines of the log.
     path : str
         The log, for messages.
-    headerless : bool
-        True where the caller names the columns, so that no row is taken for a header.
+    columns : str, optional
+        Names that the caller gives to the columns, separated by commas.
 
     Raises
     ------
     LogError
-        If no line has a number in it.
+        If no line has a number in it, or the header does not go with the rows.
+    UsageError
+        If `columns` does not go with the rows.
     """
-    lines = [
-        (number, line)
-        for number, line in enumerate(text.splitlines(), 1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ][:2000]
+    every = list(enumerate(lines_of(text), 1))
+    lines = [(n, line) for n, line in every if line.strip() and not line.lstrip().startswith("#")]
+    lines = lines[:2000]
     if not lines:
         raise LogError("holds no rows: only comments or blank lines", path)
     best: tuple[float, str, str, int] | None = None
@@ -129,7 +182,35 @@ def sniff(text: str, path: str, headerless: bool = False) -> Dialect:
             raise LogError("holds a header and no rows: nothing was logged", path, lines[0][0])
         raise LogError("holds no rows of numbers: is this a timing log?", path, lines[0][0])
     _, delimiter, decimal, fields = best
-    return _with_header(lines, delimiter, decimal, fields, headerless)
+    sample, first, before = _sample(lines, delimiter, decimal, fields)
+    spaced = delimiter != " " and any(
+        re.search(rf"[{re.escape(delimiter)}]\s+\"", line) for _, line in lines
+    )
+    plain = Dialect(
+        delimiter, decimal, None, 0, fields, first, spaced_quotes=spaced, sample=tuple(sample)
+    )
+    if columns is not None:
+        return named(_with_header(plain, before, path, strict=False), columns, path)
+    found = _with_header(plain, before, path)
+    return found if found.header else _commented(found, every)
+
+
+def named(dialect: Dialect, columns: str, path: str) -> Dialect:
+    """The dialect with the columns named by the caller; ``skip`` leaves a column out.
+
+    Raises
+    ------
+    UsageError
+        If there are not as many names as cells in a row.
+    """
+    names = tuple(name.strip() for name in columns.split(","))
+    if len(names) != dialect.fields:
+        row = dialect.delimiter.join(dialect.sample[0]) if dialect.sample else ""
+        raise UsageError(
+            f"--columns names {len(names)} columns, but the rows of {path} have {dialect.fields} "
+            f"cells (such as {row[:60]!r}): name each one, skip for those to leave out"
+        )
+    return replace(dialect, header=tuple("" if name == "skip" else name for name in names))
 
 
 def _score(lines: list[str], delimiter: str, decimal: str) -> tuple[float, int]:
@@ -155,23 +236,116 @@ def _is_word(cell: str) -> bool:
     return not any(mark in cell for mark in ";|\t") and not cell.strip()[:1].isdigit()
 
 
-def _with_header(
-    lines: list[tuple[int, str]], delimiter: str, decimal: str, fields: int, headerless: bool
-) -> Dialect:
-    header: tuple[str, ...] | None = None
-    header_line = 0
-    first_row = lines[0][0]
+def _cells(line: str, delimiter: str) -> tuple[str, ...]:
+    return tuple(cell.strip() for cell in split_line(line, delimiter))
+
+
+_Lines = list[tuple[int, tuple[str, ...]]]
+
+
+def _sample(
+    lines: list[tuple[int, str]], delimiter: str, decimal: str, fields: int
+) -> tuple[list[tuple[str, ...]], int, _Lines]:
+    """Cells of the first rows, the line of the first, and the lines before it that may name them.
+
+    A word in every cell but the last rows' first one is a row too, if it holds a number.
+    """
     sample: list[tuple[str, ...]] = []
+    before: _Lines = []
+    first = lines[0][0]
     for number, line in lines:
-        cells = tuple(cell.strip() for cell in split_line(line, delimiter))
-        has_number = any(_is_value(cell, decimal) for cell in cells)
-        if not sample and header is None and not headerless and not has_number and len(cells) > 1:
-            if abs(len(cells) - fields) <= 1 or len(cells) > fields:
-                header, header_line, first_row = cells, number, number + 1
-        elif not sample and header is None and not headerless and not has_number and fields == 1:
-            header, header_line, first_row = cells, number, number + 1
-        elif len(cells) == fields and has_number:
-            if not sample and header is None:
-                first_row = number
+        cells = _cells(line, delimiter)
+        if len(cells) == fields and any(_is_value(cell, decimal) for cell in cells):
+            if not sample:
+                first = number
             sample.append(cells)
-    return Dialect(delimiter, decimal, header, header_line, fields, first_row, tuple(sample))
+        elif not sample and not any(_is_value(cell, decimal) for cell in cells):
+            before.append((number, cells))
+    return sample, first, before
+
+
+def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True) -> Dialect:
+    """Find the header among the lines before the rows: the nearest that has a name for each cell.
+
+    Where `strict` is false, a header that does not go with the rows is left alone.
+    """
+    fields = plain.fields
+    exact = [(n, cells) for n, cells in before if len(_trimmed(cells, fields)) == fields]
+    if fields == 1:
+        exact = [(n, cells) for n, cells in exact if len(cells[0].split()) <= 3]
+    if exact:
+        number, cells = exact[-1]
+        units_line = 0
+        if len(exact) > 1 and _are_units(cells):
+            units_line, units = number, cells
+            number, cells = exact[-2]
+            cells = tuple(
+                f"{name} [{unit.strip('[]() ')}]" if unit.strip("[]() ") else name
+                for name, unit in zip(_trimmed(cells, fields), units, strict=False)
+            )
+        return replace(
+            plain, header=_trimmed(cells, fields), header_line=number,
+            first_row=max(number, units_line) + 1, units_line=units_line,
+            raw_header=cells if len(cells) != fields else None,
+        )  # fmt: skip
+    likely = [(n, cells) for n, cells in before if len(cells) > 1 and _are_names(cells)]
+    if not likely:
+        return plain
+    number, cells = likely[-1]
+    if len(cells) == fields - 1:
+        named_cells = _short_header(plain, cells)
+        if named_cells is not None:
+            return replace(
+                plain, header=named_cells, header_line=number, first_row=number + 1,
+                raw_header=cells,
+            )  # fmt: skip
+    if not strict:
+        return replace(plain, header_line=number, first_row=number + 1, raw_header=cells)
+    raise LogError(
+        f"the header names {len(cells)} columns, but the rows have {fields} cells: "
+        "name each one with --columns",
+        path,
+        number,
+    )
+
+
+def _trimmed(cells: tuple[str, ...], fields: int) -> tuple[str, ...]:
+    """Header cells without empty ones past the last cell of a row."""
+    while len(cells) > fields and not cells[-1]:
+        cells = cells[:-1]
+    return cells
+
+
+def _are_names(cells: tuple[str, ...]) -> bool:
+    """Whether cells look like column headers and not like prose."""
+    usual = {"time", "timestamp", "t", "name", "duration", "start", "end", "loop", "dt", "section"}
+    return any(split_unit(cell)[1] is not None or cell.lower() in usual for cell in cells)
+
+
+def _are_units(cells: tuple[str, ...]) -> bool:
+    """Whether cells are units and nothing else, one of them a time unit."""
+    bare = [cell.strip("[]() ") for cell in cells]
+    times = [cell for cell in bare if cell and split_unit(f"x_{cell}")[1] is not None]
+    return bool(times) and all(len(cell) <= 6 for cell in bare)
+
+
+def _short_header(plain: Dialect, cells: tuple[str, ...]) -> tuple[str, ...] | None:
+    """A header with one name too few: the rows end in a delimiter, or begin with an index."""
+    if plain.sample and all(row[-1] == "" for row in plain.sample):
+        return (*cells, "")
+    first = numbers(plain, 0)
+    if len(first) > 1 and (np.diff(first) == 1).all():
+        return ("", *cells)
+    return None
+
+
+def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
+    """Take the comment right above the first row for the header if it names every column."""
+    above = [line for number, line in every if number < plain.first_row and line.strip()]
+    if not above or not above[-1].lstrip().startswith("#"):
+        return plain
+    cells = _cells(above[-1].strip().lstrip("#"), plain.delimiter)
+    words = [cell for cell in cells if cell and not _is_value(cell, plain.decimal)]
+    if len(cells) != plain.fields or len(words) < len(cells) or not _are_names(cells):
+        return plain
+    return replace(plain, header=cells) if ":" not in cells[0] else plain

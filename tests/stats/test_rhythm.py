@@ -149,7 +149,7 @@ def test_the_spectrum_is_the_sum_over_events():
     z, grid = _spectrum(positions, 80.0, 1.0, 0.5)
     f = np.arange(len(z)) * grid
     direct = np.abs(np.exp(2j * np.pi * np.multiply.outer(f, positions)).sum(axis=1)) ** 2 / 5
-    assert z == pytest.approx(direct, abs=1e-9)
+    assert z == pytest.approx(direct, abs=1e-5)
 
 
 def test_the_h_statistic_by_hand():
