@@ -22,6 +22,8 @@ __all__ = ["Comparison", "UsualScatter", "compare"]
 
 #: Runs of history below which they are not used.
 LEAST_HISTORY = 5
+#: Logs so many times as long are not asked for: the scatter between runs comes first.
+_MOST_LONGER = 20
 
 
 def compare(
@@ -152,7 +154,7 @@ def _with_advice(change: Change, at: Scatter, tolerance: Tolerance) -> Change:
     if len(at.before) == len(at.after) == 1:
         factor = (change.seen_percent / tolerance.percent) ** 2
         need = f"about {factor * at.window_s:.0f} s a side would do"
-        if change.statistic == "rate" or factor > 1000:
+        if change.statistic == "rate" or factor > _MOST_LONGER:
             return change
     else:
         many = runs.runs_needed(change, k, tolerance)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -73,6 +74,11 @@ class Facts:
     rows_read: int = 0
     rows_set_aside: int = 0
     dropped: int = 0
+
+    @property
+    def name(self) -> str:
+        """What the run is called in text: the file it was read from, else its label."""
+        return re.split(r"[\\/]", self.source)[-1] or self.label or "the run"
 
     @property
     def paced(self) -> bool:

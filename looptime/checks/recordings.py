@@ -11,7 +11,7 @@ from looptime.analysers.figure import Figure
 from looptime.checks.change import Change, seen_percent
 from looptime.checks.recording import Part, rest_part
 from looptime.checks.sides import Judged, common_calls
-from looptime.checks.values import CALL_STATISTICS, RUN_STATISTICS, Value
+from looptime.checks.values import CALL_STATISTICS, Value, shown_statistics
 from looptime.errors import NotEnoughError
 from looptime.stats.jackknife import Estimate
 from looptime.stats.statistic import required_loops
@@ -106,7 +106,8 @@ def _tick_ms(a: Judged, b: Judged) -> float:
 
 def run_changes(a: Judged, b: Judged, quantity: str) -> list[Change]:
     """Every figure of the whole loop, before and after; verdicts are not yet given."""
-    names = [s for s in RUN_STATISTICS if s not in ("overruns", "rate")]
+    loops = min(a.facts.loops, b.facts.loops)
+    names = [s for s in shown_statistics(loops) if s not in ("overruns", "rate")]
     out = []
     if a.series is not None and b.series is not None and _long(a, b):
         xa, xb = (_loops_ms(run, quantity) for run in (a, b))

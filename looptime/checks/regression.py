@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from looptime.checks.change import Tolerance
 from looptime.checks.limits import Row
 from looptime.checks.sides import Judged, common_calls, scale
-from looptime.checks.values import RunValues, Value
+from looptime.checks.values import RunValues, Value, shown_statistics
 from looptime.errors import NotEnoughError
 from looptime.stats.counts import too_rare_to_gate
 from looptime.stats.limits import Screened, extra_variance, prediction_limit, screen_baseline
@@ -26,11 +26,10 @@ Float = NDArray[np.float64]
 
 #: Baseline runs below which no regression is judged.
 LEAST_BASELINE = 5
-#: Figures whose "can't tell" is one of the gate. The tail is noisy by nature: that of p99, the
-#: worst 1 %, overruns and single calls is shown, and does not block.
-DECIDING = ("mean", "median", "p95")
-JUDGED = ("mean", "median", "p95", "p99", "worst1", "overruns")
-_TITLES = {"worst1": "worst 1 % mean", "overruns": "overruns"}
+#: Figures whose "can't tell" is one of the gate. The tail is noisy by nature: that of p95 and
+#: beyond, of overruns and of single calls is shown, and does not block.
+DECIDING = ("mean", "median")
+_TITLES = {"worst1": "worst 1 % mean", "worst5": "worst 5 % mean"}
 _PICK = Callable[[RunValues], "Value | None"]
 
 
@@ -101,10 +100,12 @@ def regression_rows(
     window = min(r.facts.duration_s for r in (*(n.values for n in new), *baseline))
     at = _Setting(new, baseline, tolerance, window, equal)
     budgets = {run.facts.budget_ms for run in (*(n.values for n in new), *baseline)}
+    loops = min(r.facts.loops for r in (*(n.values for n in new), *baseline))
     whole = [
         test
-        for s in JUDGED
-        if (s != "overruns" or len(budgets) == 1)
+        for s in shown_statistics(loops)
+        if s != "rate"
+        and (s != "overruns" or len(budgets) == 1)
         and (test := _test(at, _picker(s, quantity), _title(s, quantity), s)) is not None
     ]
     mean = [t for t in whole if t.row.statistic == "mean"]
@@ -265,6 +266,6 @@ def _odd_runs(tests: Sequence[_Test], baseline: Sequence[RunValues]) -> list[str
     out = []
     for k, figures in sorted(found.items()):
         shown = ", ".join(figures[:3]) + (f" and {len(figures) - 3} more" if figures[3:] else "")
-        out.append(f"{baseline[k].facts.source} is unlike the other baseline runs in {shown}"
+        out.append(f"{baseline[k].facts.name} is unlike the other baseline runs in {shown}"
                    f" ({action})")  # fmt: skip
     return out

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from looptime.analysers.figure import Figure
 from looptime.checks.change import Change, Tolerance
 from looptime.checks.sides import Judged, common_calls, scale, times_of
-from looptime.checks.values import RUN_STATISTICS, RunValues, Value
+from looptime.checks.values import RunValues, Value, shown_statistics
 from looptime.errors import NotEnoughError
 from looptime.stats.runs import (
     RunDifference,
@@ -136,7 +136,8 @@ def run_changes(at: Scatter, quantity: str) -> list[Change]:
     """Every figure of the whole loop; verdicts are not yet given."""
     out = []
     budgets = {run.facts.budget_ms for run in (*at.before, *at.after)}
-    for statistic in RUN_STATISTICS:
+    loops = min(run.facts.loops for run in (*at.before, *at.after))
+    for statistic in shown_statistics(loops):
         if statistic == "overruns" and len(budgets) > 1:
             continue
         sides = [[run.values.get(statistic, quantity) for run in s] for s in (at.before, at.after)]

@@ -75,7 +75,8 @@ class Odd:
 
     Parameters
     ----------
-    entry, source : str
+    entry, run : str
+        Its name in the season, and what it is called.
     version : str or None
     figures : tuple of str
         Those in which it is unlike them.
@@ -84,7 +85,7 @@ class Odd:
     """
 
     entry: str
-    source: str
+    run: str
     version: str | None
     figures: tuple[str, ...]
     percent: float
@@ -344,7 +345,7 @@ class _OddRuns:
 
     def all(self) -> tuple[Odd, ...]:
         made = [
-            Odd(self.entries[k].name, self.entries[k].facts.source, self.entries[k].facts.version,
+            Odd(self.entries[k].name, self.entries[k].facts.name, self.entries[k].facts.version,
                 tuple(figures), self.largest[k])
             for k, figures in self.figures.items()
         ]  # fmt: skip

@@ -16,16 +16,24 @@ from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.quantiles import quantiles, worst_mean
 from looptime.stats.statistic import parse_statistic, required_loops
 
-__all__ = ["CALL_STATISTICS", "RUN_STATISTICS", "CallValues", "RunValues", "Value", "measure"]
+__all__ = [
+    "CALL_STATISTICS",
+    "RUN_STATISTICS",
+    "CallValues",
+    "RunValues",
+    "Value",
+    "measure",
+    "shown_statistics",
+]
 
 Int = NDArray[np.integer]
 
-#: Figures of a whole run, in the order in which they are shown.
-RUN_STATISTICS = ("mean", "median", "p95", "p99", "worst1", "overruns", "rate")
+#: Figures of a whole run that are kept, in the order in which they are shown.
+RUN_STATISTICS = ("mean", "median", "p95", "p99", "worst5", "worst1", "overruns", "rate")
 #: Figures judged of each call.
 CALL_STATISTICS = ("mean", "p99")
 
-_SHARES = ("mean", "median", "p95", "p99", "worst1")
+_SHARES = ("mean", "median", "p95", "p99", "worst5", "worst1")
 
 
 @dataclass(frozen=True)
@@ -140,6 +148,18 @@ class RunValues:
     def call(self) -> dict[tuple[str, str], CallValues]:
         """Calls by their key."""
         return {c.key: c for c in self.calls}
+
+
+def shown_statistics(loops: int) -> tuple[str, ...]:
+    """Figures to judge in runs of so many loops: of a short run the worst 5 %, not the worst 1 %.
+
+    Examples
+    --------
+    >>> "worst5" in shown_statistics(2500), "worst5" in shown_statistics(6000)
+    (True, False)
+    """
+    other = "worst5" if loops >= required_loops("worst1") else "worst1"
+    return tuple(s for s in RUN_STATISTICS if s != other)
 
 
 def _plain(x_ms: NDArray[np.float64], statistic: str) -> float:

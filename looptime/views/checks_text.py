@@ -34,7 +34,7 @@ __all__ = [
 
 _CALLS = 10
 _PARTS = 8
-_TITLES = {"worst1": "worst 1 %", "rate": "loops/s", "overruns": "overruns"}
+_TITLES = {"worst1": "worst 1 %", "worst5": "worst 5 %", "rate": "loops/s", "overruns": "overruns"}
 _LONG = 400
 
 
@@ -65,7 +65,9 @@ def _p(p: float | None) -> str:
 
 
 def _name(facts: Facts) -> str:
-    words = [safe(facts.label or facts.source or "run", 40)]
+    words = [safe(facts.name, 40)]
+    if facts.label and facts.label not in facts.name:
+        words.append(safe(facts.label, 24))
     if facts.version:
         words.append(f"version {safe(facts.version, 16)}")
     words.append(f"{facts.loops:,} loops")
@@ -364,7 +366,7 @@ def _robot(at: Trends) -> Iterator[RenderableType]:
     for odd in at.odd[:3]:
         figures = ", ".join(odd.figures[:3]) + (" ..." if odd.figures[3:] else "")
         yield _line(
-            f"odd run: {odd.source} ({odd.entry[:10]}), {_signed(odd.percent)} % from its"
+            f"odd run: {odd.run} ({odd.entry[:10]}), {_signed(odd.percent)} % from its"
             f" neighbours in {figures}"
         )
     if not at.odd:

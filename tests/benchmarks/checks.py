@@ -1,8 +1,9 @@
 """Time of compare, gate and season list in a fresh process, over the start of looptime itself.
 
-Run ``python tests/benchmarks/checks.py``. Each row is the median of several processes; the runs
-are ready in memory, as a prepared copy of a log gives them, and every import that a command
-needs first is part of its time.
+Run ``python tests/benchmarks/checks.py`` for times, ``... checks.py rates [N]`` for the verdicts
+of whole checks over N simulated replicates. Each row of the times is the median of several
+processes; the runs are ready in memory, as a prepared copy of a log gives them, and every import
+that a command needs first is part of its time.
 """
 
 from __future__ import annotations
@@ -82,6 +83,60 @@ def _list(folder: Path) -> float:
     return time.perf_counter() - begin
 
 
+def _simulated(rng, rr: float, plant, n: int = 6_000):
+    """A run of bare loops from the simulator of the calibration."""
+    from looptime.run import LoopColumns, Run
+    from tests.benchmarks.generator import KINDS, record, run_effects
+
+    made = record(rng, KINDS["T"], n, plant=plant, effects=run_effects(rng, rr))
+    period = np.round(made.period_ms * 1e6).astype(np.int64)
+    return Run(LoopColumns(np.arange(n), np.cumsum(period) - period, period), rows_read=n)
+
+
+def _values(run_):
+    from looptime.checks.recording import Settings, record
+    from looptime.checks.values import measure
+
+    settings = Settings(budget_ms=14.0, keep_warmup=True)
+    return measure(record(run_, settings).series(), histograms=False)
+
+
+def rates(replicates: int, rr: float = 0.007) -> None:
+    """Shares of verdicts over simulated runs: the whole check, families and tolerances included."""
+    from looptime.checks.change import Tolerance
+    from looptime.checks.compare import compare
+    from looptime.checks.gate import gate
+    from tests.benchmarks.generator import Plant
+
+    plants = {
+        "unchanged": Plant(),
+        "+3 %": Plant(shift=0.03),
+        "+5 %": Plant(shift=0.05),
+        "tail 0.8/s": Plant(tail_per_s=0.8),
+    }
+    print(f"\n{'share of':<24}" + "".join(f"{name:>12}" for name in plants))
+    found: dict[str, list[float]] = {}
+    for name, plant in plants.items():
+        rng = np.random.default_rng(list(plants).index(name) + 1)
+        counts: dict[str, int] = {}
+        for _ in range(replicates):
+            old = [_values(_simulated(rng, rr, None)) for _ in range(8)]
+            new = [_values(_simulated(rng, rr, plant)) for _ in range(3)]
+            for label, tolerance in (("", Tolerance()), (", tolerance 0", Tolerance(0.0, 0.0))):
+                key = f"gate fails{label}"
+                verdict = gate(new[:1], old, tolerance=tolerance).verdict
+                counts[key] = counts.get(key, 0) + (verdict == "fail")
+            for key, history in (("3 + 3 slower", ()), ("3 + 3 slower, history", old[3:])):
+                verdict = compare(old[:3], new, history=history).verdict
+                counts[key] = counts.get(key, 0) + (verdict == "slower")
+            verdict = compare(old[:1], new[:1]).verdict
+            counts["1 + 1 slower"] = counts.get("1 + 1 slower", 0) + (verdict == "slower")
+        for key, count in counts.items():
+            found.setdefault(key, []).append(count / replicates)
+    for key, shares in found.items():
+        print(f"{key:<24}" + "".join(f"{100 * s:>10.1f} %" for s in shares))
+
+
 WHAT = {"compare": _compare, "gate": _gate, "list": _list}
 
 
@@ -119,7 +174,9 @@ def main() -> None:
 
 if __name__ == "__main__":
     sys.path.insert(0, str(ROOT))
-    if len(sys.argv) == 3:
+    if sys.argv[1:2] == ["rates"]:
+        rates(int(sys.argv[2]) if len(sys.argv) > 2 else 300)
+    elif len(sys.argv) == 3:
         import looptime  # the start that every command has
 
         assert looptime.__version__

@@ -12,6 +12,7 @@ import multiprocessing
 import sys
 import tempfile
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -80,7 +81,7 @@ def _peak_mb() -> float | None:
     return max(peak, children) / (1e6 if sys.platform == "darwin" else 1e3)
 
 
-def _measure(paths: list[str], folder: str, processes: int, queue) -> None:
+def _measure(paths: list[str], folder: str, processes: int) -> tuple:
     """Add in a process of its own, so that its memory is its own."""
     from looptime.checks.adding import Job, add_logs
     from looptime.checks.recording import Settings
@@ -91,9 +92,9 @@ def _measure(paths: list[str], folder: str, processes: int, queue) -> None:
     begin = time.perf_counter()
     added = add_logs(season, jobs, processes=processes)
     took = time.perf_counter() - begin
-    assert len(added.new) == len(paths), added.errors
+    assert len(added.new) == len(paths), next(iter(added.errors.values()))
     size = sum(p.stat().st_size for p in Path(folder).rglob("*.parquet"))
-    queue.put((took, _peak_mb(), size / len(paths)))
+    return took, _peak_mb(), size / len(paths)
 
 
 def main() -> None:
@@ -111,12 +112,9 @@ def main() -> None:
         for count in (given.few, given.runs):
             paths = [f"{folder / f'log-{k % LOGS}.csv'}#{k}" for k in range(count)]
             for processes in (1, 2):
-                queue = context.Queue()
                 season = str(folder / f"season-{count}-{processes}")
-                worker = context.Process(target=_measure, args=(paths, season, processes, queue))
-                worker.start()
-                took, peak, size = queue.get()
-                worker.join()
+                with ProcessPoolExecutor(1, context) as alone:
+                    took, peak, size = alone.submit(_measure, paths, season, processes).result()
                 results.append((count, processes, took, rows[0], peak, size))
                 _print(results[-1:], header=len(results) == 1)
     _on_paper(results)

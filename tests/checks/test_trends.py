@@ -65,7 +65,7 @@ def test_the_odd_run_is_named_and_does_not_hide_the_change(tmp_path):
     scales = [1.0] * 8 + [1.05] * 8
     scales[4] = 1.12
     found = _one(_season(tmp_path, scales))
-    assert found.odd[0].source == "run-5004.csv"
+    assert found.odd[0].run == "run-5004.csv"
     assert found.odd[0].percent == pytest.approx(12, abs=2)
     assert "mean" in found.odd[0].figures
     assert any(t.steps for t in found.trends if t.statistic == "mean" and not t.call)
