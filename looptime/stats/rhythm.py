@@ -267,8 +267,9 @@ def rhythm(
     Events are the `stalls`; at least 6 are needed. For each clock (loop number; time at
     the middle of the slow loop) the H statistic is taken from 8 cycles a run up to one in three
     loops, with ``p = P(H) x 12 f T x octaves`` (`h_tail`). The clock is the one whose H is more
-    than 1.15 times the other's. The period is the lowest f / q at which the line is still there, or,
-    where the stalls keep it only loosely, the shortest lag with significantly many coincidences.
+    than 1.15 times the other's. The period is the lowest f / q at which the line is still there,
+    or, where the stalls keep it only loosely, the shortest lag with significantly many
+    coincidences.
 
     Parameters
     ----------
