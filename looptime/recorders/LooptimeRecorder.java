@@ -202,7 +202,7 @@ public final class LooptimeRecorder implements AutoCloseable {
 
     // ---- marks: what the robot's code calls -------------------------------------------------
 
-    /** Returns the number by which a call or signal of this name is marked; ask once, not per loop. */
+    /** Returns the number that stands for a call or signal in the marks; ask once, not per loop. */
     public int call(String name) {
         Integer id = ids.get(name);
         return id != null ? id : intern(name);

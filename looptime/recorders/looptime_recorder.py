@@ -68,7 +68,7 @@ class _Lane:
         self.name = name
         self.thread = threading.current_thread()
         self.size = rows
-        # A row: (loop and phase, start), end, name and mark, sequence number. Some to be overwritten
+        # A row: (loop and phase, start), end, name and mark, sequence number. Some to overwrite
         # are made here, so that each new row frees an old one and the collector is never called.
         self.ring = [((0, n), 0, 0, 0) for n in range(rows)]
         self.opened = []  # of calls begun and not ended: (loop and phase, start)

@@ -79,7 +79,8 @@ final class Tally {
             if (s.count == 0) {
                 continue;
             }
-            if (s.blocking && s.thread.equals(loopThread) && (top == null || s.totalNs > top.totalNs)) {
+            boolean candidate = s.blocking && s.thread.equals(loopThread);
+            if (candidate && (top == null || s.totalNs > top.totalNs)) {
                 top = s;
             }
             out.append(String.format(Locale.ROOT,
