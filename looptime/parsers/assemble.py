@@ -18,7 +18,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.errors import LogError
 from looptime.parsers.byloop import from_loops
 from looptime.parsers.loops import FoundLoops, find_loops
 from looptime.parsers.nesting import Nest, nest, parents_first

@@ -28,6 +28,7 @@ def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
     parsed : Parsed
         What the layout found; rows that cannot be used are added to its `outcast`.
     rows : LoopRows
+        Its loops.
     path : str
         The log.
 
@@ -113,6 +114,7 @@ def lost_after(parsed_rows: Int, table: Any) -> NDArray[np.bool_] | None:
     parsed_rows : int64 array, shape (n,)
         Rows of the table, rising.
     table : Table
+        Where they come from.
 
     Returns
     -------

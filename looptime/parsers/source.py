@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 
@@ -21,6 +21,7 @@ HEAD_BYTES = 256 << 10
 # A timing log shrinks 4 to 20 times; far beyond that it is no log but a trap for memory
 _MOST_RATIO = 250
 _RATIO_COUNTS_FROM = 64 << 20
+_CUT = "the compressed file is cut short: what came before the cut was read"
 _GZIP = b"\x1f\x8b"
 _ZSTD = b"\x28\xb5\x2f\xfd"
 _BOMS = (
@@ -32,13 +33,17 @@ _BOMS = (
 
 @dataclass(frozen=True)
 class Source:
-    """A log file: where it is and how its bytes become UTF-8 text."""
+    """A log file: where it is and how its bytes become UTF-8 text.
+
+    `cautions` grows while the file is read.
+    """
 
     path: str
     size: int
     compression: str | None
     encoding: str
     bom: int = 0
+    cautions: list[str] = field(default_factory=list, compare=False)
 
 
 @dataclass(frozen=True)
@@ -129,10 +134,37 @@ def _raw(source: Source, size: int) -> Iterator[bytes]:
                     )
                 yield piece
     except OSError as error:
-        if source.compression is not None and out:
-            return  # cut short by power loss: what came before the cut is good
-        what = f"is not a readable {source.compression} file" if source.compression else str(error)
-        raise LogError(f"cannot be read: {what}", source.path) from error
+        if source.compression is None:
+            raise LogError(f"cannot be read: {error}", source.path) from error
+        rest = b"".join(_before_cut(source, out, min(size, HEAD_BYTES)))
+        if not out and not rest:
+            raise LogError(
+                f"cannot be read: is not a readable {source.compression} file", source.path
+            ) from error
+        if _CUT not in source.cautions:
+            source.cautions.append(_CUT)
+        if rest:
+            yield rest
+
+
+def _before_cut(source: Source, done: int, size: int) -> Iterator[bytes]:
+    """What a compressed file that was cut short holds between `done` and the cut.
+
+    A read that meets the cut loses what it had unpacked, so the last stretch is read again in
+    ever smaller steps.
+    """
+    while size >= 1:
+        with _open(source) as stream:
+            try:
+                left = done
+                while left:
+                    left -= len(stream.read(min(left, HEAD_BYTES)))
+                while piece := stream.read(size):
+                    done += len(piece)
+                    yield piece
+                return
+            except OSError:
+                size //= 16
 
 
 def _text(source: Source, size: int) -> Iterator[bytes]:

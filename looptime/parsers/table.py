@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
-from looptime.parsers.dialect import Dialect
+from looptime.parsers.dialect import Dialect, split_line
 from looptime.parsers.source import Block, Source, blocks
+from looptime.parsers.tidy import line_count, tidy, without_loose_quotes
 from looptime.schema import REASONS
 
 if TYPE_CHECKING:
@@ -273,36 +274,51 @@ class _Builder:
 
 def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
     """Parse one block of lines."""
-    data = _without_header(block, dialect)
-    if dialect.delimiter == " ":
-        data = _single_spaces(data)
+    data, torn = tidy(_without_header(block, dialect), dialect)
+    if not data.strip():
+        return _no_rows(data, dialect, torn)
     odd: list[tuple[int, str]] = []
     try:
         arrow = _arrow(data, dialect, wants, odd, as_text=False)
-        return _piece(arrow, data, dialect, wants, odd, as_text=False)
+        if arrow.num_rows + len(odd) != line_count(data):
+            raise ValueError("a quote that is never closed swallowed the rows after it")
+        return _piece(arrow, data, dialect, wants, (odd, torn), as_text=False)
     except (ValueError, OverflowError):  # pyarrow.ArrowInvalid is a ValueError
         pass
     odd.clear()
     text = data.decode("utf-8", "replace").encode()
+    if b'"' in text:
+        text, more = without_loose_quotes(text, dialect)
+        torn += more
     arrow = _arrow(text, dialect, wants, odd, as_text=True)
-    return _piece(arrow, text, dialect, wants, odd, as_text=True)
+    return _piece(arrow, text, dialect, wants, (odd, torn), as_text=True)
 
 
 def _without_header(block: Block, dialect: Dialect) -> bytes:
-    """Make the header a comment; text before it is judged like any other line."""
-    if block.number or not dialect.header_line:
-        return block.data
-    at = 0
-    for _ in range(dialect.header_line - 1):
-        at = block.data.find(b"\n", at) + 1
-    end = block.data.find(b"\n", at)
-    return block.data[:at] + b"#" + (block.data[end:] if end >= 0 else b"\n")
+    """Blank the header out; text before it is judged like any other line."""
+    data = block.data
+    if block.number:
+        return data
+    for line in (dialect.header_line, dialect.units_line):
+        if not line:
+            continue
+        at = 0
+        for _ in range(line - 1):
+            at = data.find(b"\n", at) + 1
+        end = data.find(b"\n", at)
+        data = data[:at] + (data[end:] if end >= 0 else b"\n")
+    return data
 
 
-def _single_spaces(data: bytes) -> bytes:
-    import re
-
-    return re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", data))
+def _no_rows(data: bytes, dialect: Dialect, odd: list[tuple[int, str]]) -> Piece:
+    """A block of blank lines, and of lines that `tidy` took out."""
+    judged: list[tuple[int, str, str]] = []
+    meta: list[tuple[str, str]] = []
+    headers = sum(_judge(line, text, dialect, judged, meta) for line, text in odd)
+    rejects = Rejects()
+    for line, reason, text in judged:
+        rejects.add(line, reason, text)
+    return Piece({}, {}, 0, line_count(data), 0, rejects, meta, headers, max(1, len(data)))
 
 
 def _arrow(
@@ -355,9 +371,11 @@ def _piece(
     data: bytes,
     dialect: Dialect,
     wants: list[Want],
-    odd: list[tuple[int, str]],
+    aside: tuple[list[tuple[int, str]], list[tuple[int, str]]],
     as_text: bool,
 ) -> Piece:
+    """Columns of a block; `aside` are lines that Arrow skipped, and lines blanked out before."""
+    odd, torn = aside
     columns: dict[str, NDArray[Any]] = {}
     words: dict[str, list[str]] = {}
     bad = np.zeros(arrow.num_rows, np.int8)  # 1: missing, 2: unreadable
@@ -368,23 +386,25 @@ def _piece(
             if want.required and "" in words[want.role]:
                 empty = words[want.role].index("")
                 bad[columns[want.role] == empty] = 1
+            if want.index == 0:  # a comment may have as many commas as a row
+                for code, word in enumerate(words[want.role]):
+                    if word.startswith("#"):
+                        bad[columns[want.role] == code] = 2
         else:
             columns[want.role], wrong = _numbers(column, want, dialect, as_text)
             if wrong is not None:
                 np.maximum(bad, wrong, out=bad)
     judged: list[tuple[int, str, str]] = []
     meta: list[tuple[str, str]] = []
-    for line, text in odd:
-        _judge(line, text, dialect, judged, meta)
+    headers = sum(_judge(line, text, dialect, judged, meta) for line, text in [*odd, *torn])
     lines: Int | int = 0
     if odd:  # only where there are odd lines is a line kept for every row
         is_row = np.ones(arrow.num_rows + len(odd), bool)
         is_row[[line for line, _ in odd]] = False
         lines = np.flatnonzero(is_row)
-    headers = 0
     if bad.any():
         is_header = _header_rows(arrow, dialect, wants) if as_text else np.zeros(len(bad), bool)
-        headers = int(is_header.sum())
+        headers += int(is_header.sum())
         place = lines if not isinstance(lines, int) else np.arange(len(bad))
         doubtful = np.flatnonzero((bad > 0) & ~is_header)
         for row, text in zip(doubtful, _texts(data, place[doubtful]), strict=True):
@@ -507,8 +527,10 @@ def _mark(ok: NDArray[np.bool_], given: NDArray[np.bool_], required: bool) -> ND
 def _to_ns(values: NDArray[Any], unit_ns: int) -> tuple[Int, NDArray[np.int8] | None]:
     limit = 9.2e18 / unit_ns
     big = None
-    if len(values) and (values.max() > limit or values.min() < -limit):
-        big = ((values > limit) | (values < -limit)).astype(np.int8) * np.int8(2)
+    # a nan among the values makes both comparisons false
+    if len(values) and not (values.max() <= limit and values.min() >= -limit):
+        big = np.where(np.abs(values) <= limit, np.int8(0), np.int8(2))
+        big[np.isnan(values)] = 1
         values = np.where(big > 0, 0, values)
     if values.dtype.kind == "i":
         return (values * unit_ns if unit_ns != 1 else values.astype(np.int64)), big
@@ -547,15 +569,22 @@ def _judge(
     dialect: Dialect,
     judged: list[tuple[int, str, str]],
     meta: list[tuple[str, str]],
-) -> None:
-    """A line with another number of cells: a comment, text, or a row that was cut or garbled."""
+) -> int:
+    """A line that is no row as it stands: a comment, text, or a row that was cut or garbled.
+
+    Returns 1 where it is the header again, else 0.
+    """
     bare = text.strip()
     if bare.startswith("#") or not bare:
         key, colon, value = bare.lstrip("#").strip().partition(":")
         if colon and key.strip():
             meta.append((key.strip(), value.strip()))
-        return
+        return 0
+    for header in (dialect.raw_header, dialect.header):
+        if header and tuple(c.strip() for c in split_line(bare, dialect.delimiter)) == header:
+            return 1
     has_digit = any(c.isdigit() for c in bare)
     delimiter = dialect.delimiter.strip() or " "
     is_row = delimiter in bare and has_digit
     judged.append((line, "wrong number of fields" if is_row else "not a row", text.rstrip("\r\n")))
+    return 0

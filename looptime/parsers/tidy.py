@@ -1,0 +1,117 @@
+"""Lines of a block made fit to parse: line ends, blanks, and quotes that were never closed."""
+
+from __future__ import annotations
+
+import re
+
+from looptime.parsers.dialect import Dialect, split_line
+
+__all__ = ["line_count", "tidy", "without_loose_quotes"]
+
+#: A quoted cell may hold line breaks, but not this many.
+_MOST_LINES = 20
+
+
+def line_count(data: bytes) -> int:
+    r"""Number of lines, the last one with or without an end.
+
+    Examples
+    --------
+    >>> line_count(b"a\nb\n"), line_count(b"a\nb")
+    (2, 2)
+    """
+    return data.count(b"\n") + bool(data and not data.endswith(b"\n"))
+
+
+def tidy(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
+    r"""Make a block of lines fit to parse, without moving any line.
+
+    Parameters
+    ----------
+    data : bytes
+        Whole lines.
+    dialect : Dialect
+        How they are written.
+
+    Returns
+    -------
+    data : bytes
+        The same number of lines.
+    torn : list of (int, str)
+        Lines, counted from 0, that were blanked out because they hold a quote that is never
+        closed: read as it stands, it would swallow the rows after it.
+
+    Examples
+    --------
+    >>> from looptime.parsers.dialect import sniff
+    >>> like = sniff("name,x\na,1\n", "a.csv")
+    >>> tidy(b'a,1\n"b,2\nc,3\n', like)
+    (b'a,1\n\nc,3\n', [(1, '"b,2')])
+    """
+    if b"\r" in data:
+        data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b" ")
+    if dialect.delimiter == " ":
+        data = re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", data))
+    if b'"' not in data:
+        return data, []
+    if dialect.spaced_quotes:
+        mark = re.escape(dialect.delimiter.encode())
+        data = re.sub(mark + rb"[ \t]+(?=\")", dialect.delimiter.encode(), data)
+    return _closed(data, dialect)
+
+
+def _closed(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
+    """Join the lines of a quoted cell that holds line breaks; blank out quotes never closed."""
+    lines = data.split(b"\n")
+    odd = [at for at, line in enumerate(lines) if line.count(b'"') % 2]
+    torn: list[tuple[int, str]] = []
+    at = 0
+    while at < len(odd):
+        first = odd[at]
+        last = odd[at + 1] if at + 1 < len(odd) else first
+        if first < last <= first + _MOST_LINES:
+            joined = b" ".join(line.strip() for line in lines[first : last + 1])
+            cells = split_line(joined.decode("utf-8", "replace"), dialect.delimiter)
+            if len(cells) == dialect.fields:
+                lines[first] = joined
+                lines[first + 1 : last + 1] = [b""] * (last - first)
+                at += 2
+                continue
+        torn.append((first, lines[first].decode("utf-8", "replace")))
+        lines[first] = b""
+        at += 1
+    return (b"\n".join(lines) if odd else data), torn
+
+
+def without_loose_quotes(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
+    r"""Blank out lines whose quotes stand elsewhere than around a whole cell.
+
+    Parameters
+    ----------
+    data : bytes
+        Whole lines.
+    dialect : Dialect
+        How they are written.
+
+    Returns
+    -------
+    data, torn
+        As for `tidy`.
+
+    Examples
+    --------
+    >>> from looptime.parsers.dialect import sniff
+    >>> like = sniff("name,x\na,1\n", "a.csv")
+    >>> without_loose_quotes(b'a"b,"2\n"c,d",3\n', like)
+    (b'\n"c,d",3\n', [(0, 'a"b,"2')])
+    """
+    mark = re.escape(dialect.delimiter.encode())
+    cell = rb'(?:"(?:[^"]|"")*"|[^"' + mark + rb"]*)"
+    good = re.compile(cell + rb"(?:" + mark + cell + rb")*")
+    lines = data.split(b"\n")
+    torn = []
+    for at, line in enumerate(lines):
+        if b'"' in line and not good.fullmatch(line):
+            torn.append((at, line.decode("utf-8", "replace")))
+            lines[at] = b""
+    return b"\n".join(lines), torn
