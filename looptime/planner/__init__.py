@@ -1,17 +1,24 @@
 """What a remedy will buy, before anyone writes it."""
 
-from looptime.planner.changes import Change, load_changes, parse, parse_all
-from looptime.planner.draft import Setting, basis
-from looptime.planner.replay import Replay, play, replay
+from looptime.planner.changes import Change, PlanFile, load_changes, parse, parse_all
+from looptime.planner.predict import CAUTIONS, Prediction, predict, predictions
+from looptime.planner.replay import replay
+from looptime.planner.score import Score, score
+from looptime.planner.suggest import Suggestions, suggest
 
 __all__ = [
+    "CAUTIONS",
     "Change",
-    "Replay",
-    "Setting",
-    "basis",
+    "PlanFile",
+    "Prediction",
+    "Score",
+    "Suggestions",
     "load_changes",
     "parse",
     "parse_all",
-    "play",
+    "predict",
+    "predictions",
     "replay",
+    "score",
+    "suggest",
 ]

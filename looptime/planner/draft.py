@@ -44,6 +44,8 @@ class Basis:
     sharing : tuple of Sharing
         Recorded threads that use a bus of the loop; the loop's waits for them are taken out of
         `line`.
+    wait_ns : float64 array, shape (m,) [ns], or None
+        Those waits.
     """
 
     run: Run
@@ -54,6 +56,18 @@ class Basis:
     typical_ns: dict[int, float]
     pace: tuple[Pace, bool] | None = None
     sharing: tuple[Sharing, ...] = ()
+    wait_ns: Float | None = None
+
+    def wait_by_bus(self) -> dict[str, int]:
+        """How long the loop's thread waited for each bus in the log [ns]."""
+        if self.wait_ns is None or not self.wait_ns.any():
+            return {}
+        total = np.bincount(self.line.name, weights=self.wait_ns, minlength=len(self.run.names))
+        made: dict[str, int] = {}
+        for call, ns in zip(self.run.names, total.tolist(), strict=True):
+            if call.bus is not None and ns:
+                made[call.bus] = made.get(call.bus, 0) + round(ns)
+        return made
 
 
 def basis(
@@ -85,7 +99,7 @@ def basis(
     }
     pace = recorded_pace(run)
     known = frozenset(typical)
-    return Basis(run, line, found, buses or {}, known, typical, pace, tuple(others))
+    return Basis(run, line, found, buses or {}, known, typical, pace, tuple(others), wait)
 
 
 def _typical(values: Float) -> float:

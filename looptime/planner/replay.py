@@ -101,6 +101,8 @@ def play(at: Basis, changes: Iterable[Change], setting: Setting | None = None) -
     traffic = None
     if contended(draft):
         arranged, traffic = _simulated(draft, placed, arranged)
+    if "late" in draft.ranges and (traffic is None or not traffic.late):
+        draft.ranges.discard("late")
     laid = lay(draft.line, arranged)
     run = rewritten(draft, laid, arranged, traffic)
     return Replay(run, traffic, tuple(draft.warnings), frozenset(draft.ranges))

@@ -1,0 +1,513 @@
+"""Before and after: a plan's figures with the intervals that they deserve.
+
+Three things make an interval: what chance does within a recording (batch jackknife), what is not
+known (both ends are played), and what differs from one recording to the next with no change.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from looptime.analysers.basis import prepare
+from looptime.analysers.figure import Figure
+from looptime.analysers.warmup import warmup
+from looptime.errors import NotEnoughError, UsageError
+from looptime.planner.busmodel import BusParameters
+from looptime.planner.changes import Change, parse_all
+from looptime.planner.draft import Basis, Setting, basis
+from looptime.planner.measures import FEWEST, Measures, Number, measure
+from looptime.planner.replay import Replay, play
+from looptime.planner.rest import RestAdvice, rest_that_pays
+from looptime.planner.sample import sample
+from looptime.run import Run
+from looptime.schema import SCHEMA_VERSION
+from looptime.stats.student import t_quantile
+
+__all__ = ["CAUTIONS", "Contribution", "Prediction", "Side", "predict", "predictions", "settings_of"]
+
+#: Shown under every plan.
+CAUTIONS = (
+    "A prediction is an estimate and never a safety case.",
+    "A changed loop moves the robot differently: wheels off the floor for the first run, stop "
+    "control in hand.",
+    "What may be called from a thread, and how often, is for the hardware maker's documentation "
+    "to say.",
+    "The event's rules and its safety staff come first.",
+)
+#: Loops from which on a sample of stretches is answered first.
+SAMPLE_FROM = 20_000
+_CONFIDENCE = 0.90
+_ASSUMED_SD = 0.01
+# figures of the tail differ more from run to run than the mean does
+_TAIL = {"mean": 1.0, "p50": 1.0, "p90": 1.5, "p99": 2.0, "p95": 1.5}
+
+
+@dataclass(frozen=True)
+class Side:
+    """Figures of the loop before or after.
+
+    Parameters
+    ----------
+    period_ms, work_ms : dict of str to Figure [ms]
+        `mean`, `p50`, `p90`, `p99`; `work_ms` only in a loop that is paced.
+    rate_hz : Figure [1/s]
+        Loops over time.
+    overruns : dict
+        `budget_ms`, and `share` and `time_share` as Figures; None without a budget.
+    calls : tuple of dict
+        `name, thread, kind, bus` and the Figures `calls_per_loop`, `self_ms_per_loop`, `mean_ms`.
+    reading_age_ms : dict of str to dict of str to Figure [ms]
+        `mean`, `p95`, `max` by call.
+    bus : dict of str to dict of str to Figure
+        `utilisation`, `wait_ms_per_loop`.
+    """
+
+    period_ms: dict[str, Figure]
+    work_ms: dict[str, Figure]
+    rate_hz: Figure
+    overruns: dict[str, Any] | None
+    calls: tuple[dict[str, Any], ...]
+    reading_age_ms: dict[str, dict[str, Figure]]
+    bus: dict[str, dict[str, Figure]]
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON holds it."""
+        made = {
+            "period_ms": _plain(self.period_ms),
+            "rate_hz": self.rate_hz.to_dict(),
+            "overruns": _plain(self.overruns),
+            "calls": _plain(list(self.calls)),
+            "reading_age_ms": _plain(self.reading_age_ms),
+            "bus": _plain(self.bus),
+        }
+        if self.work_ms:
+            made["work_ms"] = _plain(self.work_ms)
+        return made
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Figure):
+        return value.to_dict()
+    if isinstance(value, dict):
+        return {key: _plain(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(entry) for entry in value]
+    return value
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """What one change does to the mean of the quantity judged [ms]; negative is faster."""
+
+    text: str
+    alone_ms: Figure
+    in_order_ms: Figure
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What a plan will do.
+
+    Parameters
+    ----------
+    baseline, predicted : Side
+    changes : tuple of Contribution
+    warnings : tuple of str
+    judged : str
+        ``work`` where the log keeps a fixed pace, else ``period``: what contributions are about.
+    verdict : str
+        ``faster``, ``slower`` or ``can't tell``: where the interval of the change lies.
+    change_ms : Figure [ms]
+        Change of the mean of the quantity judged.
+    rhythms : tuple of dict
+        Calls that do not recur by the loop, and why they are taken for such.
+    rest : tuple of RestAdvice
+        For each read moved to a thread on a bus of the loop: the rest that pays.
+    run : Run
+        The predicted run, for any analyser and for the heading models.
+    loops, loops_in_log : int
+        Loops behind the figures, and loops of the log; fewer where a sample answers first.
+    warmup_loops : int
+        Loops left out at the start.
+    run_sd_percent : float
+        Run-to-run standard deviation in the intervals [%].
+    run_sd_from : str
+        ``season`` or ``assumed``.
+    """
+
+    baseline: Side
+    predicted: Side
+    changes: tuple[Contribution, ...]
+    warnings: tuple[str, ...]
+    judged: str
+    verdict: str
+    change_ms: Figure
+    rhythms: tuple[dict[str, object], ...]
+    rest: tuple[RestAdvice, ...]
+    run: Run = field(repr=False)
+    loops: int = 0
+    loops_in_log: int = 0
+    warmup_loops: int = 0
+    run_sd_percent: float = 1.0
+    run_sd_from: str = "assumed"
+    source: str = ""
+
+    @property
+    def sampled(self) -> bool:
+        """Whether a sample of the loops stands for all."""
+        return self.loops + self.warmup_loops < self.loops_in_log
+
+    def to_dict(self) -> dict[str, Any]:
+        """The documented JSON."""
+        return {
+            "schema_version": SCHEMA_VERSION,
+            "source": self.source,
+            "loops": self.loops,
+            "loops_in_log": self.loops_in_log,
+            "warmup_loops": self.warmup_loops,
+            "sampled": self.sampled,
+            "judged": self.judged,
+            "verdict": self.verdict,
+            "change_ms": self.change_ms.to_dict(),
+            "confidence": _CONFIDENCE,
+            "run_sd_percent": self.run_sd_percent,
+            "run_sd_from": self.run_sd_from,
+            "baseline": self.baseline.to_dict(),
+            "predicted": self.predicted.to_dict(),
+            "changes": [
+                {
+                    "text": c.text,
+                    "alone_ms": c.alone_ms.to_dict(),
+                    "in_order_ms": c.in_order_ms.to_dict(),
+                }
+                for c in self.changes
+            ],
+            "rhythms": list(self.rhythms),
+            "rest": [advice.to_dict() for advice in self.rest],
+            "warnings": list(self.warnings),
+            "cautions": list(CAUTIONS),
+        }
+
+
+def predict(
+    run: Run,
+    changes: Iterable[str | Change],
+    *,
+    buses: Mapping[str, BusParameters] | None = None,
+    recurs: Mapping[str, str] | None = None,
+    budget_ms: float | None = None,
+    run_sd: float | None = None,
+    keep_warmup: bool = False,
+    sample_loops: int | None = None,
+    read_instant: str = "start",
+    progress: Callable[[float], None] | None = None,
+) -> Prediction:
+    """Predict what changes will do to a loop.
+
+    Parameters
+    ----------
+    run : Run
+        The recording of today's code.
+    changes : iterable of str or Change
+        In the order in which they are made.
+    buses : dict, optional
+        ``Project.buses``.
+    recurs : dict of str to str, optional
+        ``loop`` or ``time`` by call name, where the log misleads.
+    budget_ms : float, optional [ms]
+        Period above which a loop overruns.
+    run_sd : float, optional
+        Relative run-to-run standard deviation of the mean, from a season; else 1 % is assumed.
+    keep_warmup : bool
+        Whether the first loops stay in although they do not stand for the rest.
+    sample_loops : int, optional
+        Answer from a representative sample of stretches of about so many loops.
+    read_instant : {"start", "end"}
+        When during a call its reading is taken.
+    progress : callable, optional
+        Is told the share that is done, 0 to 1.
+
+    Returns
+    -------
+    Prediction
+
+    Raises
+    ------
+    UsageError
+        If a change cannot be made to this run.
+    NotEnoughError
+        If the run is too short.
+    """
+    wanted = parse_all(changes)
+    whole = len(run)
+    cut = 0
+    if not keep_warmup and whole >= FEWEST:
+        cut = warmup(prepare(run)).loops
+        run = run.select(np.arange(whole) >= cut) if cut else run
+    if len(run) < FEWEST:
+        raise NotEnoughError(
+            f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
+        )
+    if sample_loops is not None and len(run) > sample_loops:
+        run = sample(run, sample_loops)
+    plan = _Plan(basis(run, buses, recurs), wanted, budget_ms, read_instant, run_sd)
+    return plan.prediction(whole, cut, progress or (lambda share: None))
+
+
+def predictions(run: Run, changes: Iterable[str | Change], **options: Any) -> Iterator[Prediction]:
+    """Answer from a sample at once where a run is long, and then from all of it.
+
+    Parameters
+    ----------
+    run : Run
+        The recording of today's code.
+    changes : iterable of str or Change
+        In the order in which they are made.
+    **options
+        As `predict` takes them.
+
+    Yields
+    ------
+    Prediction
+        One, or two for runs of more than `SAMPLE_FROM` loops.
+    """
+    wanted = parse_all(changes)
+    if len(run) > SAMPLE_FROM:
+        yield predict(run, wanted, **{**options, "sample_loops": SAMPLE_FROM // 2})
+    yield predict(run, wanted, **options)
+
+
+@dataclass
+class _Plan:
+    basis: Basis
+    changes: tuple[Change, ...]
+    budget_ms: float | None
+    read_instant: str
+    run_sd: float | None
+
+    def prediction(self, whole: int, cut: int, progress: Callable[[float], None]) -> Prediction:
+        run = self.basis.run
+        steps = 2.0 + 2 * len(self.changes)
+        before = self._measured(Replay(run, None, (), frozenset()), self.basis.wait_by_bus())
+        central = play(self.basis, self.changes)
+        settings = settings_of(central.ranges)
+        played = {at: play(self.basis, self.changes, at) for at in settings.all}
+        progress(2 / steps)
+        ends = {at: self._measured(p) for at, p in played.items()}
+        middle = [ends[at] for at in settings.middle]
+        corners = list(ends.values())
+        contributions = self._contributions(progress, steps)
+        after = self._side(middle, corners, central.run)
+        judged = "work" if self.basis.pace is not None and self.basis.pace[1] else "period"
+        change = self._change(before, middle, corners, judged)
+        return Prediction(
+            self._side([before], [before], run), after, contributions, central.warnings, judged,
+            _verdict(change, central.ranges), change,
+            tuple(r.to_dict() for r in self.basis.rhythms.calls if r.recurs != "loop"),
+            rest_that_pays(self.basis, self.changes, central), played[settings.middle[0]].run,
+            len(run), whole, cut, 100 * self._sd, "assumed" if self.run_sd is None else "season",
+            run.source,
+        )  # fmt: skip
+
+    @property
+    def _sd(self) -> float:
+        return _ASSUMED_SD if self.run_sd is None else self.run_sd
+
+    def _measured(
+        self, at: Replay, wait_ns: dict[str, int] | None = None, full: bool = True
+    ) -> Measures:
+        if at.traffic is not None:
+            wait_ns = at.traffic.wait_ns
+        return measure(
+            at.run, budget_ms=self.budget_ms, wait_ns=wait_ns, read_instant=self.read_instant,
+            full=full,
+        )  # fmt: skip
+
+    def _figure(
+        self, middle: list[Number | None], corners: list[Number | None], sd: float = 0.0
+    ) -> Figure:
+        """The middle of what was played, and an interval that holds all of it."""
+        values = [n.value for n in middle if n is not None and n.value is not None]
+        spans = [n.value for n in corners if n is not None and n.value is not None]
+        if not values or not spans:
+            return Figure()
+        value = float(np.mean(values))
+        errors = [n.se for n in middle if n is not None and n.se is not None]
+        se = max(errors, default=0.0)
+        half = t_quantile(0.5 + _CONFIDENCE / 2, 19) * float(
+            np.sqrt(2 * se**2 + 2 * (sd * value) ** 2)
+        )
+        low = min(min(spans), value) - half
+        return Figure(value, max(low, 0.0), max(max(spans), value) + half)
+
+    def _side(self, middle: list[Measures], corners: list[Measures], run: Run) -> Side:
+        period = {
+            k: self._figure([m.period_ms[k] for m in middle], [m.period_ms[k] for m in corners],
+                            self._sd * _TAIL[k])
+            for k in ("mean", "p50", "p90", "p99")
+        }  # fmt: skip
+        work = {
+            k: self._figure([m.work_ms.get(k) for m in middle], [m.work_ms.get(k) for m in corners],
+                            self._sd * _TAIL[k])
+            for k in (middle[0].work_ms or {})
+        }  # fmt: skip
+        mean = period["mean"]
+        rate = Figure(*(1e3 / v if v else None for v in (mean.value, mean.high, mean.low)))
+        overruns = None
+        if self.budget_ms is not None:
+            overruns = {
+                "budget_ms": self.budget_ms,
+                "share": _share(self._figure([m.overrun_share for m in middle],
+                                             [m.overrun_share for m in corners])),
+                "time_share": _share(self._figure([m.overrun_time_share for m in middle],
+                                                  [m.overrun_time_share for m in corners])),
+            }  # fmt: skip
+        return Side(
+            period, work, rate, overruns, self._calls(middle, corners, run),
+            self._ages(middle, corners), self._buses(middle, corners),
+        )  # fmt: skip
+
+    def _calls(
+        self, middle: list[Measures], corners: list[Measures], run: Run
+    ) -> tuple[dict[str, Any], ...]:
+        known = {call.name: call for call in run.names}
+        made = []
+        for key in middle[0].calls:
+            name, thread = key
+            row: dict[str, Any] = {
+                "name": name, "thread": thread, "kind": known[name].kind, "bus": known[name].bus,
+            }  # fmt: skip
+            for k in ("calls_per_loop", "self_ms_per_loop", "mean_ms"):
+                row[k] = self._figure(
+                    [m.calls[key][k] for m in middle if key in m.calls],
+                    [m.calls[key][k] for m in corners if key in m.calls],
+                    self._sd,
+                )
+            made.append(row)
+        return tuple(sorted(made, key=lambda row: -(row["self_ms_per_loop"].value or 0.0)))
+
+    def _ages(
+        self, middle: list[Measures], corners: list[Measures]
+    ) -> dict[str, dict[str, Figure]]:
+        def number(m: Measures, name: str, k: str) -> Number | None:
+            return Number(getattr(m.ages[name], k)) if name in m.ages else None
+
+        return {
+            name: {
+                k: self._figure(
+                    [number(m, name, k) for m in middle], [number(m, name, k) for m in corners],
+                    self._sd * _TAIL.get(k, 0.0),
+                )
+                for k in ("mean", "p95", "max")
+            }
+            for name in middle[0].ages
+        }  # fmt: skip
+
+    def _buses(
+        self, middle: list[Measures], corners: list[Measures]
+    ) -> dict[str, dict[str, Figure]]:
+        return {
+            bus: {
+                k: self._figure(
+                    [m.bus[bus][k] for m in middle if bus in m.bus],
+                    [m.bus[bus][k] for m in corners if bus in m.bus],
+                    self._sd,
+                )
+                for k in ("utilisation", "wait_ms_per_loop")
+            }
+            for bus in middle[0].bus
+        }
+
+    def _change(
+        self, before: Measures, middle: list[Measures], corners: list[Measures], judged: str
+    ) -> Figure:
+        """Change of the mean; the loops are the same, so what chance did to them cancels."""
+        was = _mean(before, judged)
+        value = float(np.mean([_mean(m, judged) for m in middle])) - was
+        half = t_quantile(0.5 + _CONFIDENCE / 2, 19) * np.sqrt(2) * self._sd * was
+        spans = [_mean(m, judged) - was for m in corners]
+        return Figure(value, min(spans) - half, max(spans) + half)
+
+    def _contributions(
+        self, progress: Callable[[float], None], steps: float
+    ) -> tuple[Contribution, ...]:
+        judged = "work" if self.basis.pace is not None and self.basis.pace[1] else "period"
+        start = self._means((), judged)
+        made, last = [], start
+        for i, change in enumerate(self.changes):
+            try:
+                alone = _difference(self._means((change,), judged), start)
+            except UsageError:  # it names what an earlier change makes
+                alone = Figure()
+            now = self._means(self.changes[: i + 1], judged)
+            made.append(Contribution(str(change), alone, _difference(now, last)))
+            last = now
+            progress((4 + 2 * i) / steps)
+        return tuple(made)
+
+    def _means(self, changes: tuple[Change, ...], judged: str) -> list[float]:
+        """Mean of the quantity judged at the middle and at both ends of what is not known."""
+        central = play(self.basis, changes)
+        settings = settings_of(central.ranges)
+        found = {at: _run_mean(play(self.basis, changes, at).run, judged) for at in settings.all}
+        middle = float(np.mean([found[at] for at in settings.middle]))
+        return [middle, min(found.values()), max(found.values())]
+
+
+def _difference(now: list[float], was: list[float]) -> Figure:
+    ends = (now[1] - was[1], now[2] - was[2], now[0] - was[0])
+    return Figure(now[0] - was[0], min(ends), max(ends))
+
+
+def _run_mean(run: Run, judged: str) -> float:
+    period = float(run.loop_columns.period_ns.mean()) / 1e6
+    if judged != "work":
+        return period
+    waits = [code for code, call in enumerate(run.names) if call.kind == "pacing"]
+    mine = np.isin(run.call_columns.name, waits) & run.on_loop_thread
+    return period - float(run.call_columns.self_ns[mine].sum()) / 1e6 / len(run)
+
+
+def _mean(at: Measures, judged: str) -> float:
+    found = (at.work_ms or at.period_ms) if judged == "work" else at.period_ms
+    return float(found["mean"].value or 0.0)
+
+
+def _share(at: Figure) -> Figure:
+    if at.value is None or at.high is None:
+        return at
+    return Figure(at.value, at.low, min(at.high, 1.0))
+
+
+def _verdict(change: Figure, ranges: frozenset[str]) -> str:
+    if change.low is None or change.high is None:
+        return "can't tell"
+    if change.high < 0:
+        return "faster"
+    return "slower" if change.low > 0 else "can't tell"
+
+
+@dataclass(frozen=True)
+class Settings:
+    middle: tuple[Setting, ...]
+    all: tuple[Setting, ...]
+
+
+def settings_of(ranges: frozenset[str]) -> Settings:
+    """What is to be played: the middle of what is not known, and every corner of it."""
+    locks = ("fair", "loop") if "lock" in ranges else ("fair",)
+    lates = (0.0, 1.0) if "late" in ranges else (1.0,)
+    middle = tuple(
+        Setting(lock=lock, late=late) for lock, late in itertools.product(locks, lates)
+    )
+    batches = (0.0, 1.0) if "batch" in ranges else (0.5,)
+    spreads = (0.0, 1.0) if "spread" in ranges else (0.0,)
+    if "starving" in ranges:
+        locks = (*locks, "reader")
+    corners = tuple(Setting(*at) for at in itertools.product(batches, spreads, locks, lates))
+    return Settings(middle, tuple(dict.fromkeys(middle + corners)))

@@ -1,0 +1,383 @@
+"""A search for plans: which remedies, alone and together, buy what, at what effort and risk."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from looptime.analysers.basis import prepare
+from looptime.analysers.figure import Figure
+from looptime.analysers.warmup import warmup
+from looptime.errors import NotEnoughError, UsageError
+from looptime.planner.ages import reading_ages
+from looptime.planner.busmodel import BusParameters
+from looptime.planner.candidates import Candidate, NotProposed, candidates, efforts
+from looptime.planner.changes import parse_all
+from looptime.planner.draft import Basis, basis
+from looptime.planner.measures import FEWEST
+from looptime.planner.predict import CAUTIONS, settings_of
+from looptime.planner.replay import play
+from looptime.planner.sample import sample
+from looptime.run import Run
+from looptime.schema import SCHEMA_VERSION
+
+__all__ = ["Proposal", "Suggestions", "suggest"]
+
+_LOOPS = 2_000
+_RISK = {"low": 1.0, "medium": 1.5, "high": 2.5}
+_SEEN = 0.005
+_MOST = 12
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A plan that is proposed.
+
+    Parameters
+    ----------
+    changes : tuple of str
+    gain_ms : Figure [ms]
+        Change of the mean of the quantity judged; negative is faster. Its ends are those of what
+        is not known.
+    mean_ms, p99_ms : float [ms]
+        Predicted period, at the less favourable end.
+    effort : float
+        Sum of the effort classes.
+    risk : str
+        ``low``, ``medium`` or ``high``.
+    why : str
+    meets_targets : bool or None
+        None where no target was given.
+    age_ms : dict of str to (float, float) [ms]
+        Mean reading age before and after, where it changes much.
+    """
+
+    changes: tuple[str, ...]
+    gain_ms: Figure
+    mean_ms: float
+    p99_ms: float
+    effort: float
+    risk: str
+    why: str
+    meets_targets: bool | None
+    age_ms: dict[str, tuple[float, float]]
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON holds it."""
+        return {
+            "changes": list(self.changes), "gain_ms": self.gain_ms.to_dict(),
+            "mean_ms": self.mean_ms, "p99_ms": self.p99_ms, "effort": self.effort,
+            "risk": self.risk, "why": self.why, "meets_targets": self.meets_targets,
+            "reading_age_ms": {
+                name: {"before": was, "after": now} for name, (was, now) in self.age_ms.items()
+            },
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Suggestions:
+    """What a search found.
+
+    Parameters
+    ----------
+    now_ms, floor_ms : dict of str to float [ms]
+        `mean` and `p99` now, and with every proposed remedy together at its best.
+    proposed : tuple of Proposal
+        Best first: plans that meet the targets, then gain over effort and risk.
+    not_proposed : tuple of NotProposed
+    targets : tuple of str
+        What can be said of each target, in plain words.
+    warnings : tuple of str
+    loops, loops_in_log : int
+    """
+
+    now_ms: dict[str, float]
+    floor_ms: dict[str, float]
+    proposed: tuple[Proposal, ...]
+    not_proposed: tuple[NotProposed, ...]
+    targets: tuple[str, ...]
+    warnings: tuple[str, ...]
+    loops: int
+    loops_in_log: int
+    source: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON holds it."""
+        return {
+            "schema_version": SCHEMA_VERSION, "source": self.source, "loops": self.loops,
+            "loops_in_log": self.loops_in_log, "now_ms": self.now_ms, "floor_ms": self.floor_ms,
+            "proposed": [p.to_dict() for p in self.proposed],
+            "not_proposed": [p.to_dict() for p in self.not_proposed],
+            "targets": list(self.targets), "warnings": list(self.warnings),
+            "cautions": list(CAUTIONS),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Tried:
+    means: tuple[float, float, float]  # middle, least and most [ms]
+    p99: tuple[float, float]
+    work: tuple[float, float, float]
+    ages: dict[str, float]
+
+
+def suggest(
+    run: Run,
+    *,
+    buses: Mapping[str, BusParameters] | None = None,
+    recurs: Mapping[str, str] | None = None,
+    effort: Mapping[str, float] | None = None,
+    target_hz: float | None = None,
+    target_p99_ms: float | None = None,
+    heading_call: str | None = None,
+    keep_warmup: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> Suggestions:
+    """Search the remedies that make sense for a log, alone and together.
+
+    Parameters
+    ----------
+    run : Run
+        The recording of today's code.
+    buses, recurs
+        As for `predict`.
+    effort : dict of str to float, optional
+        ``Project.effort``: effort classes that differ from the usual ones.
+    target_hz, target_p99_ms : float, optional [1/s], [ms]
+        What is to be reached.
+    heading_call : str, optional
+        The call that reads the heading; it is not made rarer.
+    keep_warmup : bool
+        Whether the first loops stay in.
+    progress : callable, optional
+        Is told the share that is done, 0 to 1.
+
+    Raises
+    ------
+    NotEnoughError
+        If the run is too short.
+    UsageError, ProjectError
+        If a target or an effort class cannot be used.
+    """
+    for name, target in (("--target-hz", target_hz), ("--target-p99-ms", target_p99_ms)):
+        if target is not None and not 0 < target < float("inf"):
+            raise UsageError(f"{name} takes a number above 0, not {target!r}")
+    classes = efforts(effort or {})
+    whole = len(run)
+    if not keep_warmup and whole >= FEWEST:
+        cut = warmup(prepare(run)).loops
+        run = run.select(np.arange(whole) >= cut) if cut else run
+    if len(run) < FEWEST:
+        raise NotEnoughError(
+            f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
+        )
+    told = {r.name: r.recurs for r in basis(run, buses, recurs).rhythms.calls if not r.pulses}
+    stated = {n: r for n, r in told.items() if r in ("loop", "time")}
+    short = basis(sample(run, _LOOPS), buses, {**stated, **(recurs or {})})
+    search = _Search(short, target_hz, target_p99_ms, progress or (lambda share: None))
+    found, left = candidates(short, classes, heading_call)
+    return search.result(found, left, whole, run.source)
+
+
+@dataclass
+class _Search:
+    at: Basis
+    target_hz: float | None
+    target_p99_ms: float | None
+    progress: Callable[[float], None]
+
+    def result(
+        self, found: list[Candidate], left: list[NotProposed], whole: int, source: str
+    ) -> Suggestions:
+        now = self.tried(())
+        good: list[tuple[Candidate, _Tried]] = []
+        for i, candidate in enumerate(found):
+            self.progress(0.5 * i / max(len(found), 1))
+            tried = self.tried(candidate.changes)
+            why_not = self._why_not(candidate, now, tried)
+            if why_not:
+                left.append(NotProposed(" + ".join(candidate.changes), why_not))
+            else:
+                good.append((candidate, tried))
+        good.sort(key=lambda pair: -self._worth(pair[0], now, pair[1]))
+        plans = [((candidate,), tried) for candidate, tried in good]
+        plans += self._together([candidate for candidate, _ in good], now)
+        proposed = [self._proposal(group, now, tried) for group, tried in plans]
+        proposed.sort(key=lambda p: (not p.meets_targets, -self._rank(p)))
+        floor = self._floor([tried for _, tried in plans], now)
+        self.progress(1.0)
+        return Suggestions(
+            {"mean": now.means[0], "p99": now.p99[0]}, floor, tuple(proposed[:_MOST]),
+            tuple(left), self._targets(now, floor, proposed), self._warnings(), len(self.at.run),
+            whole, source,
+        )  # fmt: skip
+
+    def tried(self, changes: tuple[str, ...]) -> _Tried:
+        """Play a plan at the middle and both ends of what is not known."""
+        plan = parse_all(changes)
+        central = play(self.at, plan)
+        settings = settings_of(central.ranges)
+        runs = {at: play(self.at, plan, at).run for at in settings.all} if plan else {}
+        runs = runs or {settings.middle[0]: central.run}
+        middle = [at for at in settings.middle if at in runs]
+        means = {at: float(r.loop_columns.period_ns.mean()) / 1e6 for at, r in runs.items()}
+        works = {at: _work_ms(r) for at, r in runs.items()}
+        p99 = [
+            float(np.quantile(r.loop_columns.period_ns, 0.99, method="inverted_cdf")) / 1e6
+            for r in runs.values()
+        ]
+        ages = {n: a.mean for n, a in reading_ages(runs[middle[0]]).items()}
+        return _Tried(
+            _three(means, middle), (min(p99), max(p99)), _three(works, middle), ages
+        )  # fmt: skip
+
+    def _gain(self, now: _Tried, tried: _Tried) -> tuple[float, float, float]:
+        """Middle, best and worst change of the quantity judged [ms]."""
+        paced = self.at.pace is not None and self.at.pace[1]
+        was, after = (now.work, tried.work) if paced else (now.means, tried.means)
+        return after[0] - was[0], after[1] - was[0], after[2] - was[0]
+
+    def _why_not(self, candidate: Candidate, now: _Tried, tried: _Tried) -> str:
+        middle, best, worst = self._gain(now, tried)
+        least = _SEEN * now.means[0]
+        if candidate.changes[0].startswith("later "):
+            name = candidate.age_of or ""
+            younger = now.ages.get(name, 0.0) - tried.ages.get(name, 0.0)
+            return "" if younger > 0.02 * now.means[0] else "the reading would not get younger"
+        if worst > -least and best < -least:
+            return f"may make the loop slower: {best:+.2f} to {worst:+.2f} ms a loop"
+        if middle > -least:
+            return f"would not be seen: {middle:+.3f} ms a loop"
+        return ""
+
+    def _worth(self, candidate: Candidate, now: _Tried, tried: _Tried) -> float:
+        gain = -self._gain(now, tried)[2]
+        return gain / max(candidate.effort, 0.1) / _RISK[candidate.risk]
+
+    def _rank(self, plan: Proposal) -> float:
+        gain = -(plan.gain_ms.high or 0.0)
+        return gain / max(plan.effort, 0.1) ** 0.5 / _RISK[plan.risk]
+
+    def _together(
+        self, good: list[Candidate], now: _Tried
+    ) -> list[tuple[tuple[Candidate, ...], _Tried]]:
+        """Pairs of the best, and the best added one after the other as long as each still pays."""
+        groups = [
+            pair for pair in itertools.combinations(good[:5], 2)
+            if not pair[0].calls & pair[1].calls
+        ]  # fmt: skip
+        made = [(group, self.tried(_changes(group))) for group in groups]
+        self.progress(0.75)
+        chosen: tuple[Candidate, ...] = ()
+        last = now
+        for candidate in good[:8]:
+            if any(candidate.calls & other.calls for other in chosen):
+                continue
+            group = (*chosen, candidate)
+            try:
+                tried = self.tried(_changes(group))
+            except UsageError:  # an earlier change leaves nothing for this one
+                continue
+            if self._gain(last, tried)[2] < -_SEEN * now.means[0]:
+                chosen, last = group, tried
+                if len(group) > 2:
+                    made.append((group, tried))
+        return made
+
+    def _proposal(
+        self, group: tuple[Candidate, ...], now: _Tried, tried: _Tried
+    ) -> Proposal:
+        middle, best, worst = self._gain(now, tried)
+        ages = {
+            name: (now.ages[name], age)
+            for name, age in tried.ages.items()
+            if name in now.ages and abs(age - now.ages[name]) > 0.1 * now.means[0]
+        }
+        risk = max((c.risk for c in group), key=lambda r: _RISK[r])
+        why = "; ".join(c.why for c in group)
+        if ages:
+            name, (was, after) = max(ages.items(), key=lambda kv: abs(kv[1][1] - kv[1][0]))
+            why += f"; {name} is {after:.1f} ms old at use on average, now {was:.1f} ms"
+        return Proposal(
+            _changes(group), Figure(middle, best, worst), tried.means[2], tried.p99[1],
+            sum(c.effort for c in group), risk, why, self._meets(tried), ages,
+        )  # fmt: skip
+
+    def _meets(self, tried: _Tried) -> bool | None:
+        if self.target_hz is None and self.target_p99_ms is None:
+            return None
+        fast = self.target_hz is None or tried.means[2] <= 1e3 / self.target_hz
+        return fast and (self.target_p99_ms is None or tried.p99[1] <= self.target_p99_ms)
+
+    def _floor(self, tried: list[_Tried], now: _Tried) -> dict[str, float]:
+        return {
+            "mean": min([t.means[1] for t in tried], default=now.means[0]),
+            "p99": min([t.p99[0] for t in tried], default=now.p99[0]),
+        }
+
+    def _targets(
+        self, now: _Tried, floor: dict[str, float], proposed: list[Proposal]
+    ) -> tuple[str, ...]:
+        made = []
+        if self.target_hz is not None:
+            wanted = 1e3 / self.target_hz
+            made.append(
+                self._target(f"{self.target_hz:g} Hz (mean {wanted:.2f} ms)", wanted,
+                             now.means[0], floor["mean"], [p.mean_ms for p in proposed])
+            )  # fmt: skip
+        if self.target_p99_ms is not None:
+            made.append(
+                self._target(f"p99 of {self.target_p99_ms:g} ms", self.target_p99_ms, now.p99[0],
+                             floor["p99"], [p.p99_ms for p in proposed])
+            )  # fmt: skip
+        return tuple(made)
+
+    def _target(
+        self, name: str, wanted: float, now: float, floor: float, reached: list[float]
+    ) -> str:
+        if now <= wanted:
+            return f"Target {name}: met today ({now:.2f} ms)."
+        if any(at <= wanted for at in reached):
+            return f"Target {name}: can be reached; today it is {now:.2f} ms."
+        rest = ", ".join(f"{n} {ms:.2f} ms" for n, ms in self._dearest())
+        return (
+            f"Target {name}: cannot be reached by the remedies tried; the floor is {floor:.2f} ms. "
+            f"Dearest today: {rest}."
+        )
+
+    def _dearest(self) -> list[tuple[str, float]]:
+        run, pieces = self.at.run, self.at.run.self_pieces()
+        total = np.bincount(pieces.name, weights=pieces.self_ns, minlength=len(run.names))
+        order = np.argsort(-total)[:4]
+        return [(run.names[c].name, float(total[c]) / len(run) / 1e6) for c in order.tolist()]
+
+    def _warnings(self) -> tuple[str, ...]:
+        buses = {call.bus for call in self.at.run.names if call.kind == "sensor read"}
+        made = []
+        if None in buses:
+            made.append(
+                "some sensor reads have no bus: name it under [[call]] in looptime.toml, else no "
+                "batch and no thread is proposed for them"
+            )
+        return tuple(made)
+
+
+def _changes(group: tuple[Candidate, ...]) -> tuple[str, ...]:
+    return tuple(text for candidate in group for text in candidate.changes)
+
+
+def _three(values: Mapping[Any, float], middle: list[Any]) -> tuple[float, float, float]:
+    return (
+        float(np.mean([values[at] for at in middle])), min(values.values()), max(values.values())
+    )  # fmt: skip
+
+
+def _work_ms(run: Run) -> float:
+    waits = [code for code, call in enumerate(run.names) if call.kind == "pacing"]
+    mine = np.isin(run.call_columns.name, waits) & run.on_loop_thread
+    wait = float(run.call_columns.self_ns[mine].sum()) / len(run)
+    return (float(run.loop_columns.period_ns.mean()) - wait) / 1e6
