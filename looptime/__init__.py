@@ -14,7 +14,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from looptime.analysers import Summary, summarise
+    from looptime.analysers import Summary
+    from looptime.findings import summarise
     from looptime.parsers.read import Log, read, read_log
     from looptime.project import Project
     from looptime.run import Run
@@ -30,7 +31,7 @@ _HOME = {
     "Summary": "looptime.analysers",
     "read": "looptime.parsers.read",
     "read_log": "looptime.parsers.read",
-    "summarise": "looptime.analysers",
+    "summarise": "looptime.findings",
 }
 
 

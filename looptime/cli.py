@@ -141,7 +141,7 @@ class Reading:
 
     def summaries(self, run: Run) -> tuple[Summary, ...]:
         """Summaries of a run: by phase where the log has phases and none was asked for."""
-        from looptime.analysers import summarise, summarise_phases
+        from looptime.findings import summarise, summarise_phases
 
         chosen = self.part(run, with_phase=False)
         given: dict[str, Any] = {
@@ -281,6 +281,47 @@ def summary(
             _show(*render_summary(log, runs))
     if _worst(codes):
         raise CheckFailed(_worst(codes))
+
+
+@cli.command()
+@click.argument("log")
+@click.option("--top", default=20, show_default=True, type=click.IntRange(1), help="Loops to show.")
+@click.option("--loop", "loop_number", type=int, metavar="N", help="Show loop N beside a typical.")
+@click.option("--delay-ms", type=float, metavar="MS", help="When a delay checked in loops fires.")
+@click.option("--video-fps", type=float, metavar="F", help="Frames a second of a video.")
+@click.option("--sync", metavar="LOOP=FRAME", help="The frame in which a loop starts.")
+@click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
+@reads_logs
+def slow(
+    reading: Reading,
+    log: str,
+    top: int,
+    loop_number: int | None,
+    delay_ms: float | None,
+    video_fps: float | None,
+    sync: str | None,
+    as_json: bool,
+) -> None:
+    """Which loops were slow, and what stretched in them."""
+    from looptime.analysers import delay
+    from looptime.analysers.loop_detail import loop_detail, parse_sync
+    from looptime.views import json
+    from looptime.views.slow_text import render_delay, render_loop, render_slow
+
+    if (video_fps is None) != (sync is None):
+        raise UsageError("--video-fps and --sync LOOP=FRAME belong together: give both")
+    run = reading.run(log)
+    found = reading.summaries(run)[0]
+    video = None if sync is None or video_fps is None else parse_sync(sync, video_fps, run)
+    detail = None if loop_number is None else loop_detail(found.basis, loop_number)
+    fires = None if delay_ms is None else delay(found.run, delay_ms)
+    if as_json:
+        print(json.dumps(json.slow(found, top, video, detail, fires)))
+        return
+    _say_project(reading)
+    _show(*(render_loop(detail) if detail is not None else render_slow(found, top, video)))
+    if fires is not None:
+        _show(*render_delay(fires, found))
 
 
 @cli.command()
