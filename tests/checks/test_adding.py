@@ -102,37 +102,58 @@ def _start(*words):
     )
 
 
-def test_a_cluster_gives_the_same_bytes_though_a_worker_is_killed(tmp_path):
-    """A real scheduler and two workers on loopback; one is killed while it works."""
+@pytest.fixture
+def cluster():
+    """A real scheduler and two workers on loopback: its address and their processes."""
     pytest.importorskip("distributed")
-    paths = write_recipes(tmp_path / "logs", 12)
-    here = Season(tmp_path / "here", create=True)
-    add_logs(here, _jobs(paths), processes=1)
     address = f"tcp://127.0.0.1:{_free_port()}"
     scheduler = _start(
         "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port",
         address.rpartition(":")[2], "--no-dashboard", "--no-show",
     )  # fmt: skip
     spec = ("--nthreads", "1", "--no-nanny", "--no-dashboard", "--host", "127.0.0.1")
-    workers = []
-    try:
-        workers = [_start("distributed.cli.dask_worker", address, *spec) for _ in range(2)]
-        there = Season(tmp_path / "there", create=True)
-        killed = []
+    processes = [scheduler, *(_start("distributed.cli.dask_worker", address, *spec) for _ in "12")]
+    yield address, processes
+    for process in processes:
+        process.kill()
+        process.wait()
 
-        def kill_one(done, _):
-            if done == 2 and not killed:
-                workers[0].kill()
-                killed.append(done)
 
-        added = add_logs(there, _jobs(paths), scheduler=address, progress=kill_one)
-        assert killed == [2]
-        assert added.errors == {}
-        assert _bytes(there) == _bytes(here)
-    finally:
-        for process in (*workers, scheduler):
-            process.kill()
-            process.wait()
+def test_a_cluster_gives_the_same_bytes_though_a_worker_is_killed(tmp_path, cluster):
+    """The log that a killed worker had in hand is read by the other one."""
+    address, (_, worker, _) = cluster
+    paths = write_recipes(tmp_path / "logs", 12)
+    here = Season(tmp_path / "here", create=True)
+    add_logs(here, _jobs(paths), processes=1)
+    there = Season(tmp_path / "there", create=True)
+    killed = []
+
+    def kill_one(done, _):
+        if done == 2:
+            worker.kill()
+            killed.append(done)
+
+    added = add_logs(there, _jobs(paths), scheduler=address, progress=kill_one)
+    assert killed == [2]
+    assert added.errors == {}
+    assert _bytes(there) == _bytes(here)
+
+
+def test_a_scheduler_that_goes_away_keeps_what_is_done(tmp_path, cluster):
+    """One line; the runs that were done stay, and a second call adds the rest."""
+    address, (scheduler, *_) = cluster
+    paths = write_recipes(tmp_path / "logs", 60)
+    season = Season(tmp_path / "season", create=True)
+    with pytest.raises(SeasonError, match="the scheduler went away: what was done is kept"):
+        add_logs(
+            season, _jobs(paths), scheduler=address,
+            progress=lambda done, _: scheduler.kill() if done == 2 else None,
+        )  # fmt: skip
+    there = len(season.entries())
+    assert 2 <= there < 60
+    rest = add_logs(season, _jobs(paths), processes=1)
+    assert len(rest.new) == 60 - there
+    assert len(season.entries()) == 60
 
 
 def test_a_scheduler_that_does_not_answer_is_one_line(tmp_path, monkeypatch):
