@@ -172,7 +172,8 @@ class StaleModel:
     def reach(self, samplings: list[Sampling]) -> None:
         """Make the table reach to the ages and leads of these samplings, and somewhat beyond."""
         greatest = max(float((s.latency_s + s.hold_s).max()) for s in samplings) * 1.25
-        self.prepare(greatest, np.concatenate([self.models.lead.per_hold(s) for s in samplings]))
+        ahead = np.concatenate([self.models.lead.per_hold(s) for s in samplings])
+        self.prepare(greatest, np.array([0.8 * ahead.min(), 1.25 * ahead.max()]))
 
     def _spans(self, ahead: Float) -> bool:
         if self.models.lead.kind != "measured" or self.table is None:
@@ -194,7 +195,7 @@ class StaleModel:
         leads = np.array([low])
         if high > low * (1 + 1e-9) + 1e-12:
             leads = np.unique(np.append(np.geomspace(max(low, 1e-5), high, 8), low))
-        size = {} if len(leads) == 1 else {"cells": 600, "phases": 128, "sizes": 1600}
+        size = {} if len(leads) == 1 else {"cells": 400, "phases": 128, "sizes": 1600}
         self.table = make_table(motion, lead, greatest, leads=leads, **size)
 
 
@@ -282,7 +283,7 @@ def rate_curve(
             for pattern in patterns
             for rate in (rates_hz[0], rates_hz[-1])
         ]
-        stale.reach(ends)
+        stale.reach([*ends, models.sensor.apply(base)])
     points = []
     for pattern in patterns:
         for rate in rates_hz:
@@ -299,10 +300,16 @@ def rate_curve(
 def _even_interval(
     point: CurvePoint, models: Models, stale: StaleModel, base: Sampling
 ) -> CurvePoint:
-    """Even loops are as uncertain as the share of the period that the latency takes."""
+    """Even loops are as uncertain as the share of the period that the latency takes.
+
+    The figures are worked out again at both ends of that share's interval; for a recorded motion,
+    where that is slow, they are taken to go with the mean age.
+    """
     share = _latency_share(base)
     if share.low is None or share.high is None or share.high - share.low < 1e-9:
         return point
+    if isinstance(models.motion, Recorded):
+        return _with_age(point, share)
     ends = []
     for part in (share.low, share.high):
         fixed = replace(models, latency_s=max(part, 0.0) / point.rate_hz)
@@ -318,6 +325,25 @@ def _even_interval(
             _between(point.stale.p95, low.p95, high.p95),
             point.stale.max,
             _between(point.stale.drift, low.drift, high.drift),
+        ),
+    )
+
+
+def _with_age(point: CurvePoint, share: Figure) -> CurvePoint:
+    low, high = (
+        (0.5 + float(end or 0.0)) / (0.5 + float(share.value or 0.0))
+        for end in (share.low, share.high)
+    )
+
+    def both(figure: Figure) -> Figure:
+        return _between(figure, figure.times(low), figure.times(high))
+
+    stale = point.stale
+    return replace(
+        point,
+        age_ms=both(point.age_ms),
+        stale=Stale(
+            both(stale.mean), both(stale.rms), both(stale.p95), stale.max, both(stale.drift)
         ),
     )
 

@@ -253,7 +253,8 @@ def log_shape(
     Each hold up to the slow-loop limit is scaled so that these parts have the mean
     ``1 / rate_hz``; what exceeds the limit stays in milliseconds and comes as often in time as in
     the log. Every loop and every stall has its turn: at higher rates the loops are gone through
-    again until the log's time is full, at lower rates the rhythm of the stalls goes on. At the log's own rate (`LogShape.own_rate_hz`) it is the log itself.
+    again until the log's time is full, at lower rates the rhythm of the stalls goes on. At the
+    log's own rate (`LogShape.own_rate_hz`) it is the log itself.
 
     Parameters
     ----------

@@ -32,7 +32,7 @@ def moving_run(loops: int) -> Run:
     return replace(run, signals=signals)
 
 
-def timed(task) -> tuple[float, float]:  # noqa: ANN001
+def timed(task) -> tuple[float, float]:
     """Least wall time and processor time of three goes [s]."""
     goes = []
     for _ in range(3):
