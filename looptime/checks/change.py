@@ -118,7 +118,7 @@ def decide(change: Change, tolerance: Tolerance, p: float | None = None) -> Chan
     judged = change.p if p is None else p
     if judged is None:
         return replace(change, verdict="can't tell")
-    d = change.difference.value or 0.0
+    d = _direction(change.difference)
     if judged < tolerance.alpha and d != 0:
         worse = d < 0 if change.statistic == "rate" else d > 0
         return replace(change, verdict="slower" if worse else "faster")
@@ -130,6 +130,13 @@ def decide(change: Change, tolerance: Tolerance, p: float | None = None) -> Chan
         in_ms = seen / 100 * abs(change.before)
     told = not tolerance.exceeded(seen, in_ms)
     return replace(change, verdict="no change seen" if told else "can't tell")
+
+
+def _direction(difference: Figure) -> float:
+    """The difference as judged: on a coarse clock the one displayed may be 0."""
+    if difference.low is None or difference.high is None:
+        return difference.value or 0.0
+    return (difference.low + difference.high) / 2
 
 
 def with_holm(changes: Sequence[Change], tolerance: Tolerance) -> list[Change]:

@@ -12,7 +12,7 @@ from looptime.checks.comparison import Comparison, UsualScatter
 from looptime.checks.explain import explain, shift
 from looptime.checks.recording import Settings
 from looptime.checks.runs import Scatter
-from looptime.checks.sides import Item, Unlike, equalise, judged_quantity, unlike
+from looptime.checks.sides import Item, Judged, Unlike, equalise, judged_quantity, unlike
 from looptime.checks.values import RunValues
 from looptime.checks.wording import sentences
 from looptime.errors import NotEnoughError
@@ -72,10 +72,8 @@ def compare(
     order = runs.recording_order(a, b)
     at = Scatter(tuple(a), tuple(b), past, order, window)
     single = len(a) == len(b) == 1
-    same = single and recordings.identical(a[0], b[0])
-    if same:
-        found.append(Unlike("same", "both sides hold the same recording"))
-    found += _order_warnings(at, single)
+    same = _same(a, b, found)
+    found += _order_warnings(at, single) + _coarse(at, quantity)
     changes, calls = _judge(at, quantity, single, same, tolerance)
     known = all(run.facts.work_known for run in (*a, *b))
     if not known:
@@ -101,6 +99,33 @@ def compare(
         history=len(past),
     )
     return replace(made, sentences=tuple(sentences(made, known)))
+
+
+def _same(a: Sequence[Judged], b: Sequence[Judged], found: list[Unlike]) -> bool:
+    """Whether both sides hold the same recordings; says where one stands more than once."""
+    prints = [[recordings.fingerprint(run) for run in side] for side in (a, b)]
+    if sorted(prints[0]) == sorted(prints[1]):
+        what = "recording" if len(a) == 1 else "recordings"
+        found.append(Unlike("same", f"both sides hold the same {what}"))
+        return True
+    every = [*prints[0], *prints[1]]
+    again = sorted({run.facts.name for run, p in zip((*a, *b), every, strict=True)
+                    if every.count(p) > 1})  # fmt: skip
+    if again:
+        found.append(Unlike("same", f"a recording stands more than once: {', '.join(again)};"
+                            " it counts as one run, so leave it out"))  # fmt: skip
+    return False
+
+
+def _coarse(at: Scatter, quantity: str) -> list[Unlike]:
+    """A caution where a clock ticks in more than a five-hundredth of a loop."""
+    runs = [*at.before, *at.after]
+    tick = max(run.facts.tick_ns for run in runs) / 1e6
+    means = [v.value for run in runs if (v := run.values.get("mean", quantity)) is not None]
+    if not means or tick * 500 <= min(means):
+        return []
+    return [Unlike("tick", f"a clock ticks in {tick:g} ms: what is finer than that is not shown by"
+                   " single quantiles; verdicts allow for it")]  # fmt: skip
 
 
 def _judge(

@@ -309,15 +309,12 @@ def _sentence(
 
 
 def choose_baseline(
-    season: Season,
-    new: Sequence[Run | Recording],
-    query: str | None = None,
-    robot: str | None = None,
+    season: Season, new: Sequence[Item], query: str | None = None, robot: str | None = None
 ) -> list[RunValues]:
     """The baseline runs of a season for some new runs.
 
-    Without a query: the runs marked as baseline. With either, the new runs themselves are left
-    out, so that nothing is checked against itself.
+    Without a query: the runs marked as baseline, those of the same robot where there are any.
+    The new runs themselves are left out, so that nothing is checked against itself.
 
     Raises
     ------
@@ -325,14 +322,15 @@ def choose_baseline(
         If the query names nothing.
     """
     listed = season.select(query) if query else [e for e in season.entries() if e.baseline]
-    runs = [item.run if isinstance(item, Recording) else item for item in new]
+    stored = {item.values for item in new if isinstance(item, RunValues)}
+    runs = [item.run for item in new if isinstance(item, Recording)]
+    runs += [item for item in new if isinstance(item, Run)]
     own = {content_hash(run) for run in runs}
     listed = [e for e in listed if e.name not in own]
     if not query:
-        # a season may hold the baselines of several robots: each is held against its own
-        named = robot or next(
-            (run.meta.get("robot") for run in runs if run.meta.get("robot")), None
-        )
-        same = [e for e in listed if named is None or e.facts.robot in (named, None)]
-        listed = same or listed
-    return [season.load(e.name, histograms=False).values for e in listed]
+        named = [robot, *(r.meta.get("robot") for r in runs)]
+        named += [item.facts.robot for item in new if isinstance(item, RunValues)]
+        wanted = next((name for name in named if name), None)
+        listed = [e for e in listed if wanted is None or e.facts.robot in (wanted, None)] or listed
+    found = [season.load(e.name, histograms=False).values for e in listed]
+    return [values for values in found if values.values not in stored]

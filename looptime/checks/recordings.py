@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-import numpy as np
-
 from looptime.analysers.figure import Figure
 from looptime.checks.change import Change, seen_percent
 from looptime.checks.recording import Part, rest_part
@@ -18,19 +16,17 @@ from looptime.stats.statistic import required_loops
 from looptime.stats.student import t_quantile
 from looptime.stats.twosample import Difference, compare_recordings, difference, usual_scatter
 
-__all__ = ["call_changes", "estimate", "identical", "run_changes", "scatter_percent"]
+__all__ = ["call_changes", "estimate", "fingerprint", "run_changes", "scatter_percent"]
 
 #: Run-to-run standard deviation that is assumed where there is no history.
 ASSUMED_SD = 0.01
 
 
-def identical(a: Judged, b: Judged) -> bool:
-    """Whether two runs are the same recording as far as it is judged."""
-    if a.series is None or b.series is None:
-        return a.values.values == b.values.values and a.values.calls == b.values.calls
-    return np.array_equal(a.series.period_ns, b.series.period_ns) and np.array_equal(
-        a.series.judged_ns, b.series.judged_ns
-    )
+def fingerprint(run: Judged) -> int:
+    """A number that is the same for the same recording as far as it is judged."""
+    if run.series is None:
+        return hash(run.values.values)
+    return hash((run.series.period_ns.tobytes(), run.series.judged_ns.tobytes()))
 
 
 def estimate(value: Value) -> Estimate:
@@ -58,6 +54,8 @@ def _change(quantity: str, statistic: str, d: Difference) -> Change:
         )
     if d.drifting and not d.refused:
         note = "; ".join([*([note] if note else []), "drifting"])
+    if d.low is not None and d.high is not None and not d.low <= d.difference <= d.high:
+        note = "; ".join([*([note] if note else []), "interval of values freed from the tick"])
     seen = None if d.p is None else seen_percent(_known(statistic), d.se, d.df, base)
     return Change(
         quantity=quantity,

@@ -274,6 +274,38 @@ def test_bad_input_is_one_line():
         _compare([recording(1)], [recording(2, loops=0)])
 
 
+def test_a_recording_that_stands_twice_is_said():
+    """The same recording on both sides is named; the same sets have no difference."""
+    a, b, c = recording(1), recording(2), recording(3)
+    found = _compare([a, b], [b, c])
+    assert any("run-2.csv" in u.text for u in found.unlike if u.what == "same")
+    same = _compare([a, b, c], [c, a, b])
+    assert same.verdict == "no change seen"
+    assert _change(same, "mean").difference.value == 0.0
+
+
+def test_a_coarse_clock_hides_nothing_from_the_verdict():
+    """Periods in whole ms: 2 % more is seen in the median though the median itself stays."""
+    runs = [_coarse(recording(s, loops=6000, spread=0.2, scale=f)) for s, f in ((1, 1), (2, 1.02))]
+    found = _compare([runs[0]], [runs[1]])
+    median = _change(found, "median")
+    assert median.difference.value in (0.0, 1.0)
+    assert median.verdict == "slower"
+    assert any(u.what == "tick" for u in found.unlike)
+
+
+def _coarse(run):
+    from dataclasses import replace
+
+    from looptime.run import CallColumns, Clock, LoopColumns
+
+    edges = run.loop_columns.start_ns // 1_000_000 * 1_000_000
+    columns = LoopColumns(np.arange(len(run) - 1), edges[:-1], np.diff(edges))
+    return replace(
+        run, loop_columns=columns, call_columns=CallColumns.empty(), clock=Clock(tick_ns=1_000_000)
+    )
+
+
 def test_short_runs_are_refused_not_guessed():
     """p99 of 1,400 loops: can't tell, with what it needs."""
     found = _compare([recording(1, loops=1500)], [recording(2, loops=1500)])
