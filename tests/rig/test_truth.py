@@ -55,8 +55,9 @@ def compare_with_truth(log: Path, slack_ms: float = 0.003) -> None:
         thread, count, total = found[name]
         assert thread == call["thread"]
         # the program counts the last loop too, which has no end, and what a thread reads in it
+        # and before the first
         missing = call["count"] - count
-        assert 0 <= missing <= (1 if thread in ("main", "MainThread") else 10 + 0.03 * count)
+        assert 0 <= missing <= (1 if thread in ("main", "MainThread") else 60 + 0.03 * count)
         each = total / count
         assert each == pytest.approx(call["total_ms"] / call["count"], rel=0.03, abs=slack_ms)
 
@@ -101,17 +102,22 @@ def test_transactions_cost_what_the_bus_says():
         )
 
 
-@pytest.mark.parametrize("name", ["single_reads", "gyro_thread_same_bus", "paced_50hz"])
-def test_rig_records_anew(name, tmp_path):
-    """The rig runs here and now, and its new log agrees with its own counts."""
+@pytest.fixture(scope="module")
+def classes(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The compiled Java rig."""
     need_tool("java")
     need_tool("javac")
-    classes = tmp_path / "classes"
-    classes.mkdir()
-    compile_rig(classes)
-    compare_with_truth(record(name, tmp_path, classes, seconds=2), slack_ms=1)
+    folder = tmp_path_factory.mktemp("classes")
+    compile_rig(folder)
+    return folder
+
+
+@pytest.mark.parametrize("name", ["single_reads", "gyro_thread_same_bus", "paced_50hz"])
+def test_rig_records_anew(name, classes, tmp_path):
+    """The rig runs here and now, and its new log agrees with its own counts."""
+    compare_with_truth(record(name, tmp_path, classes, seconds=1), slack_ms=1)
 
 
 def test_python_rig_records_anew(tmp_path):
     """So does the rig in Python."""
-    compare_with_truth(record("python_single_reads", tmp_path, tmp_path, seconds=2), slack_ms=1)
+    compare_with_truth(record("python_single_reads", tmp_path, tmp_path, seconds=1), slack_ms=1)
