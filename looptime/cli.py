@@ -2,40 +2,35 @@
 
 from __future__ import annotations
 
-import functools
 import os
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-import looptime
+from looptime import cli_checks
+from looptime.cli_base import (
+    FINE,
+    INTERRUPTED,
+    UNFORESEEN,
+    UNUSABLE,
+    CheckFailed,
+    Reading,
+    cli,
+    complain,
+    paths,
+    reads_logs,
+    say_project,
+    show,
+    worst,
+)
 from looptime.errors import LooptimeError, UsageError
-from looptime.project import Project, find_project
-from looptime.schema import LAYOUTS
-from looptime.units import UNITS
 
-if TYPE_CHECKING:
-    from looptime.analysers import Summary
-    from looptime.parsers.read import Log
-    from looptime.run import Run
-
-__all__ = ["cli", "run"]
-
-FINE, FAILED, UNUSABLE, NOT_ENOUGH, UNFORESEEN, INTERRUPTED = 0, 1, 2, 3, 4, 130
-
-
-class CheckFailed(Exception):  # noqa: N818 - an outcome, not an error
-    """Carries an exit code that is a verdict."""
-
-    def __init__(self, code: int) -> None:
-        super().__init__(code)
-        self.code = code
+__all__ = ["cli", "cli_checks", "run"]
 
 
 def run(args: Sequence[str]) -> int:
@@ -57,34 +52,23 @@ def run(args: Sequence[str]) -> int:
     except CheckFailed as verdict:
         return verdict.code
     except LooptimeError as error:
-        return _complain(str(error))
+        return complain(str(error))
     except click.exceptions.Abort:
-        _complain("interrupted")
+        complain("interrupted")
         return INTERRUPTED
     except KeyboardInterrupt:
-        _complain("interrupted")
+        complain("interrupted")
         return INTERRUPTED
     except click.ClickException as error:
         where = getattr(error, "ctx", None)
         hint = f" (see {where.command_path} --help)" if where is not None else ""
-        return _complain(error.format_message().replace("\n", " ") + hint)
+        return complain(error.format_message().replace("\n", " ") + hint)
     except BrokenPipeError:
         _silence_stdout()
         return FINE
     except Exception:
         return _unforeseen()
     return FINE
-
-
-def _complain(message: str) -> int:
-    from looptime.views.terminal import safe
-
-    stream = sys.stderr
-    reconfigure = getattr(stream, "reconfigure", None)
-    if reconfigure is not None:
-        reconfigure(errors="backslashreplace")
-    print(f"looptime: {safe(message, longest=2000)}", file=stream)
-    return UNUSABLE
 
 
 def _silence_stdout() -> None:
@@ -98,149 +82,8 @@ def _unforeseen() -> int:
     ) as file:
         file.write(traceback.format_exc())
     error = sys.exc_info()[1]
-    _complain(f"unforeseen error ({type(error).__name__}); the trace is in {file.name}")
+    complain(f"unforeseen error ({type(error).__name__}); the trace is in {file.name}")
     return UNFORESEEN
-
-
-@dataclass(frozen=True)
-class Reading:
-    """How the logs of one command are read: the options that all of them share."""
-
-    project: Project
-    unit: str | None
-    layout: str | None
-    columns: str | None
-    loop_call: str | None
-    no_cache: bool
-    budget_ms: float | None
-    keep_warmup: bool
-    phase: str | None
-    from_s: float | None
-    to_s: float | None
-    where: tuple[str, ...]
-
-    def log(self, path: str) -> Log:
-        """Read one log."""
-        return looptime.read_log(
-            path,
-            project=self.project,
-            unit=self.unit,
-            layout=self.layout,
-            columns=self.columns,
-            loop_call=self.loop_call,
-        )
-
-    def part(self, run: Run, with_phase: bool = True) -> Run:
-        """The part of a run that was asked for."""
-        from looptime.analysers import part
-
-        chosen = part(run, self.phase if with_phase else None, self.from_s, self.to_s)
-        for where in self.where:
-            chosen = part(chosen, where=where)
-        return chosen
-
-    def summaries(self, run: Run) -> tuple[Summary, ...]:
-        """Summaries of a run: by phase where the log has phases and none was asked for."""
-        from looptime.findings import summarise, summarise_phases
-
-        chosen = self.part(run, with_phase=False)
-        given: dict[str, Any] = {
-            "budget_ms": self.budget,
-            "serious_ms": self.project.serious_ms,
-            "keep_warmup": self.keep_warmup,
-        }
-        if self.phase is not None:
-            return (summarise(chosen, phase=self.phase, **given),)
-        return summarise_phases(chosen, **given)
-
-    def run(self, path: str) -> Run:
-        """The one run of a log, cut to the part that was asked for."""
-        log = self.log(path)
-        if len(log.runs) > 1:
-            print(
-                f"looptime: {path}: holds {len(log.runs)} runs; the longest is taken",
-                file=sys.stderr,
-            )
-        return self.part(max(log.runs, key=len))
-
-    @property
-    def budget(self) -> float | None:
-        """The budget [ms]: the option, else the project's."""
-        return self.project.budget_ms if self.budget_ms is None else self.budget_ms
-
-
-_READING_OPTIONS = (
-    click.option("--project", "project_file", metavar="FILE", help="Project file to use."),
-    click.option("--unit", type=click.Choice(list(UNITS)), help="Unit of the log's times."),
-    click.option("--layout", type=click.Choice(LAYOUTS), help="Layout of the log."),
-    click.option("--columns", metavar="NAMES", help='Names for the columns: "time_us,skip,name".'),
-    click.option("--loop-call", metavar="NAME", help="Call whose start begins a loop."),
-    click.option("--no-cache", is_flag=True, help="Neither use nor write a prepared copy."),
-    click.option("--budget-ms", type=float, metavar="MS", help="A longer period is an overrun."),
-    click.option("--keep-warmup", is_flag=True, help="Judge the warm-up too."),
-    click.option("--phase", metavar="NAME", help="Only loops in this phase."),
-    click.option("--from", "from_s", type=float, metavar="S", help="Only from this second on."),
-    click.option("--to", "to_s", type=float, metavar="S", help="Only up to this second."),
-    click.option("--where", multiple=True, metavar="COLUMN=VALUE", help="Only such loops."),
-)
-
-
-def reads_logs(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options that all commands which read a log share, as `reading`."""
-
-    @functools.wraps(command)
-    def with_reading(**given: Any) -> Any:
-        names = [f for f in Reading.__dataclass_fields__ if f != "project"]
-        shared = {name: given.pop(name) for name in names}
-        project = _project(given.pop("project_file"))
-        if shared["budget_ms"] is not None and not shared["budget_ms"] > 0:
-            raise UsageError(f"--budget-ms {shared['budget_ms']:g}: give a number above 0")
-        return command(reading=Reading(project=project, **shared), **given)
-
-    for option in reversed(_READING_OPTIONS):
-        with_reading = option(with_reading)
-    return with_reading
-
-
-def _project(path: str | None) -> Project:
-    found = path if path is not None else find_project()
-    return Project() if found is None else Project.load(found)
-
-
-def _paths(patterns: Sequence[str]) -> Iterator[str]:
-    """The logs that are meant: shells on some systems leave ``*`` to the program."""
-    for pattern in patterns:
-        if any(c in pattern for c in "*?[") and not Path(pattern).exists():
-            import glob
-
-            found = sorted(glob.glob(pattern))
-            yield from found or [pattern]
-        else:
-            yield pattern
-
-
-def _worst(codes: set[int]) -> int:
-    """The most serious exit code: 2, then 1, then 3, then 0."""
-    return next((code for code in (UNUSABLE, FAILED, NOT_ENOUGH) if code in codes), FINE)
-
-
-def _show(*parts: Any) -> None:
-    from looptime.views.terminal import show
-
-    show(parts)
-
-
-def _say_project(reading: Reading) -> None:
-    from looptime.views.terminal import plain
-
-    if reading.project.path is not None:
-        _show(plain(f"project {reading.project.path}", longest=300))
-
-
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(looptime.__version__, prog_name="looptime")
-def cli() -> None:
-    """Where a robot's control loop spends its time, and what to do about it."""
 
 
 @cli.command()
@@ -261,12 +104,12 @@ def summary(
 
     codes, parts = {FINE}, []
     entries: list[dict[str, Any]] = []
-    for path in _paths(logs):
+    for path in paths(logs):
         try:
             log = reading.log(path)
             runs = [found for run in log.runs for found in reading.summaries(run)]
         except LooptimeError as error:
-            codes.add(_complain(str(error)))
+            codes.add(complain(str(error)))
             entries.append({"path": path, "error": str(error)})
             continue
         entries.append({**json.log_head(log), "runs": [found.to_dict() for found in runs]})
@@ -274,13 +117,13 @@ def summary(
     if as_json:
         print(json.dumps(json.document(logs=entries)))
     elif parts:
-        _say_project(reading)
+        say_project(reading)
         from looptime.views.summary_text import render_summary
 
         for log, runs in parts:
-            _show(*render_summary(log, runs))
-    if _worst(codes):
-        raise CheckFailed(_worst(codes))
+            show(*render_summary(log, runs))
+    if worst(codes):
+        raise CheckFailed(worst(codes))
 
 
 @cli.command()
@@ -318,10 +161,10 @@ def slow(
     if as_json:
         print(json.dumps(json.slow(found, top, video, detail, fires)))
         return
-    _say_project(reading)
-    _show(*(render_loop(detail) if detail is not None else render_slow(found, top, video)))
+    say_project(reading)
+    show(*(render_loop(detail) if detail is not None else render_slow(found, top, video)))
     if fires is not None:
-        _show(*render_delay(fires, found))
+        show(*render_delay(fires, found))
 
 
 @cli.command()
@@ -372,7 +215,7 @@ def tour() -> None:
         if any(w.startswith("@") for w in step.command):
             words += ["--project", str(samples / "looptime.toml")]
         shown = " ".join(f'"{w}"' if " " in w else w for w in words)
-        _show(
+        show(
             heading_line(f"{number} of {len(STEPS)}: {step.title}"),
             step.why,
             f"$ looptime {shown}\n",
@@ -381,4 +224,4 @@ def tour() -> None:
         code = run(words)
         if code in (UNUSABLE, UNFORESEEN, INTERRUPTED):
             raise CheckFailed(code)
-    _show(f"\nThe tour took {time.monotonic() - began:.0f} s.")
+    show(f"\nThe tour took {time.monotonic() - began:.0f} s.")

@@ -27,6 +27,8 @@ FLOORS = (
     {"findings"},
     {"views"},
     {""},  # the package itself, which offers the floors' functions under one name
+    {"cli_base"},
+    {"cli_checks", "cli_models"},
     {"cli", "__main__"},
 )
 FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}

@@ -1,0 +1,193 @@
+"""What all commands share: exit codes, the options of those that read logs, output."""
+
+from __future__ import annotations
+
+import functools
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+import looptime
+from looptime.errors import UsageError
+from looptime.project import Project, find_project
+from looptime.schema import LAYOUTS
+from looptime.units import UNITS
+
+if TYPE_CHECKING:
+    from looptime.analysers import Summary
+    from looptime.parsers.read import Log
+    from looptime.run import Run
+
+__all__ = [
+    "FAILED", "FINE", "INTERRUPTED", "NOT_ENOUGH", "UNFORESEEN", "UNUSABLE", "CheckFailed",
+    "Reading", "cli", "complain", "paths", "reads_logs", "say_project", "show", "worst",
+]  # fmt: skip
+
+FINE, FAILED, UNUSABLE, NOT_ENOUGH, UNFORESEEN, INTERRUPTED = 0, 1, 2, 3, 4, 130
+
+
+class CheckFailed(Exception):  # noqa: N818 - an outcome, not an error
+    """Carries an exit code that is a verdict."""
+
+    def __init__(self, code: int) -> None:
+        super().__init__(code)
+        self.code = code
+
+
+def complain(message: str) -> int:
+    """Say in one line on stderr what is wrong; returns the exit code for it."""
+    from looptime.views.terminal import safe
+
+    stream = sys.stderr
+    reconfigure = getattr(stream, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="backslashreplace")
+    print(f"looptime: {safe(message, longest=2000)}", file=stream)
+    return UNUSABLE
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How the logs of one command are read: the options that all of them share."""
+
+    project: Project
+    unit: str | None
+    layout: str | None
+    columns: str | None
+    loop_call: str | None
+    no_cache: bool
+    budget_ms: float | None
+    keep_warmup: bool
+    phase: str | None
+    from_s: float | None
+    to_s: float | None
+    where: tuple[str, ...]
+
+    def log(self, path: str) -> Log:
+        """Read one log."""
+        return looptime.read_log(
+            path,
+            project=self.project,
+            unit=self.unit,
+            layout=self.layout,
+            columns=self.columns,
+            loop_call=self.loop_call,
+        )
+
+    def part(self, run: Run, with_phase: bool = True) -> Run:
+        """The part of a run that was asked for."""
+        from looptime.analysers import part
+
+        chosen = part(run, self.phase if with_phase else None, self.from_s, self.to_s)
+        for where in self.where:
+            chosen = part(chosen, where=where)
+        return chosen
+
+    def summaries(self, run: Run) -> tuple[Summary, ...]:
+        """Summaries of a run: by phase where the log has phases and none was asked for."""
+        from looptime.findings import summarise, summarise_phases
+
+        chosen = self.part(run, with_phase=False)
+        given: dict[str, Any] = {
+            "budget_ms": self.budget,
+            "serious_ms": self.project.serious_ms,
+            "keep_warmup": self.keep_warmup,
+        }
+        if self.phase is not None:
+            return (summarise(chosen, phase=self.phase, **given),)
+        return summarise_phases(chosen, **given)
+
+    def run(self, path: str) -> Run:
+        """The one run of a log, cut to the part that was asked for."""
+        log = self.log(path)
+        if len(log.runs) > 1:
+            print(
+                f"looptime: {path}: holds {len(log.runs)} runs; the longest is taken",
+                file=sys.stderr,
+            )
+        return self.part(max(log.runs, key=len))
+
+    @property
+    def budget(self) -> float | None:
+        """The budget [ms]: the option, else the project's."""
+        return self.project.budget_ms if self.budget_ms is None else self.budget_ms
+
+
+_READING_OPTIONS = (
+    click.option("--project", "project_file", metavar="FILE", help="Project file to use."),
+    click.option("--unit", type=click.Choice(list(UNITS)), help="Unit of the log's times."),
+    click.option("--layout", type=click.Choice(LAYOUTS), help="Layout of the log."),
+    click.option("--columns", metavar="NAMES", help='Names for the columns: "time_us,skip,name".'),
+    click.option("--loop-call", metavar="NAME", help="Call whose start begins a loop."),
+    click.option("--no-cache", is_flag=True, help="Neither use nor write a prepared copy."),
+    click.option("--budget-ms", type=float, metavar="MS", help="A longer period is an overrun."),
+    click.option("--keep-warmup", is_flag=True, help="Judge the warm-up too."),
+    click.option("--phase", metavar="NAME", help="Only loops in this phase."),
+    click.option("--from", "from_s", type=float, metavar="S", help="Only from this second on."),
+    click.option("--to", "to_s", type=float, metavar="S", help="Only up to this second."),
+    click.option("--where", multiple=True, metavar="COLUMN=VALUE", help="Only such loops."),
+)
+
+
+def reads_logs(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options that all commands which read a log share, as `reading`."""
+
+    @functools.wraps(command)
+    def with_reading(**given: Any) -> Any:
+        names = [f for f in Reading.__dataclass_fields__ if f != "project"]
+        shared = {name: given.pop(name) for name in names}
+        project = _project(given.pop("project_file"))
+        if shared["budget_ms"] is not None and not shared["budget_ms"] > 0:
+            raise UsageError(f"--budget-ms {shared['budget_ms']:g}: give a number above 0")
+        return command(reading=Reading(project=project, **shared), **given)
+
+    for option in reversed(_READING_OPTIONS):
+        with_reading = option(with_reading)
+    return with_reading
+
+
+def _project(path: str | None) -> Project:
+    found = path if path is not None else find_project()
+    return Project() if found is None else Project.load(found)
+
+
+def paths(patterns: Sequence[str]) -> Iterator[str]:
+    """The logs that are meant: shells on some systems leave ``*`` to the program."""
+    for pattern in patterns:
+        if any(c in pattern for c in "*?[") and not Path(pattern).exists():
+            import glob
+
+            found = sorted(glob.glob(pattern))
+            yield from found or [pattern]
+        else:
+            yield pattern
+
+
+def worst(codes: set[int]) -> int:
+    """The most serious exit code: 2, then 1, then 3, then 0."""
+    return next((code for code in (UNUSABLE, FAILED, NOT_ENOUGH) if code in codes), FINE)
+
+
+def show(*parts: Any) -> None:
+    """Print renderables, whatever the terminal can encode."""
+    from looptime.views import terminal
+
+    terminal.show(parts)
+
+
+def say_project(reading: Reading) -> None:
+    """Say which project file is in use."""
+    from looptime.views.terminal import plain
+
+    if reading.project.path is not None:
+        show(plain(f"project {reading.project.path}", longest=300))
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(looptime.__version__, prog_name="looptime")
+def cli() -> None:
+    """Where a robot's control loop spends its time, and what to do about it."""
