@@ -123,7 +123,8 @@ def make_flat_run(
     calls = calls or {}
     period = np.asarray(period_ns, np.int64)
     start = np.cumsum(period) - period
-    table = np.array([np.asarray(c, np.int64) for c in calls.values()]).reshape(-1, len(period)).T
+    table = np.array([np.asarray(c, np.int64) for c in calls.values()])
+    table = table.reshape(len(calls), len(period)).T
     made = table >= 0
     spent = np.where(made, table, 0)
     begin = start[:, None] + np.cumsum(spent, axis=1) - spent

@@ -264,7 +264,8 @@ def _call_cost(
     else:
         at = sums.elsewhere(thread * len(run.names) + code)
     first, p50, p99, longest, others = _duration_figures(durations)
-    first = first if first_ms is None else first_ms
+    if first_ms is not None and first_ms != first:  # the first call of all was cut
+        first, others = first_ms, p50
     return CallCost(
         label.name, _thread_name(run, thread), label.kind, label.kind_from, label.subsystem,
         label.device, label.bus, len(durations), len(durations) / n if n else 0.0,

@@ -318,13 +318,14 @@ def _made_up(period: Float, after: Int, middle: float) -> bool:
 
 
 def _round_period(middle: float) -> float:
-    """The round period [ms] or rate [Hz] within 0.3 % of the typical one, else that itself."""
-    for step in (1.0, 0.5):
-        whole = round(middle / step) * step
-        if whole > 0 and abs(whole / middle - 1) < 0.003 and middle >= 4 * step:
-            return whole
-    rate = round(1e3 / middle)
-    return 1e3 / rate if rate > 0 and abs(1e3 / rate / middle - 1) < 0.003 else middle
+    """The roundest rate [1/s] or period [ms] within 0.3 % of the typical one, else that itself."""
+    rate = 1e3 / middle
+    for in_hz, step in ((True, 50), (False, 1), (True, 10), (True, 5), (True, 1), (False, 0.5)):
+        at = rate if in_hz else middle
+        whole = round(at / step) * step
+        if whole > 0 and abs(whole / at - 1) < 0.003 and at >= (1 if in_hz else 4) * step:
+            return 1e3 / whole if in_hz else float(whole)
+    return middle
 
 
 def _slots(period: Float, nominal: float) -> tuple[dict[str, int], ...]:

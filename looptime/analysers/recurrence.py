@@ -27,6 +27,7 @@ LOOP = "loop"
 _MOST_SERIES = 6
 _LEAST_BUMP = 0.03
 _LEAST_PAUSES = 8
+_FEWEST = 20
 
 
 @dataclass(frozen=True)
@@ -139,10 +140,11 @@ def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     found = []
     if whole.found:
         found.append(_of_loop(basis, whole, slow))
+    found += [r for r in _in_every_few_loops(basis, costs) if not _known(r.period_loops, found)]
     for code in codes:
         series = _self_series(basis, code)
         own = rhythm(series, start_s, level, tick, length)
-        if own.found and not _same(own, found):
+        if own.found and not _known(own.period_loops or 0.0, found):
             name = basis.run.names[code].name
             found.append(_result(basis, name, own, name, ()))
     explained = {r.call for r in found}
@@ -175,10 +177,42 @@ def _self_series(basis: Basis, code: int) -> Float:
     )
 
 
-def _same(own: Rhythm, found: list[Recurrence]) -> bool:
+def _in_every_few_loops(basis: Basis, costs: Costs) -> list[Recurrence]:
+    """Calls made in every second or third loop: too often to be events, and exact as they are."""
+    groups: dict[int, list[int]] = {}
+    codes = {n.name: k for k, n in enumerate(basis.run.names)}
+    made = {}
+    for call in costs.calls:
+        if call.share is None or not 0.3 <= call.calls_per_loop <= 0.55 or call.count < _FEWEST:
+            continue
+        code = codes[call.name]
+        loops = np.unique(basis.pieces.loop[basis.pieces.name == code])
+        gaps = np.diff(loops)
+        step = int(np.median(gaps)) if len(gaps) else 0
+        if step >= 2 and np.mean(gaps == step) >= 0.95:
+            groups.setdefault(step, []).append(code)
+            made[code] = loops
+    return [_regular(basis, step, made[codes[0]]) for step, codes in sorted(groups.items())]
+
+
+def _regular(basis: Basis, step: int, loops: Int) -> Recurrence:
+    mask = np.zeros(len(basis.run), bool)
+    mask[loops] = True
+    parts = contrast(basis, mask, ~mask)
+    total = sum(p.ms for p in parts)
+    names = _most_of(parts, total) if total > 0 else (parts[0].name,)
+    number = basis.run.loop_columns.loop
+    return Recurrence(
+        LOOP, "loops", step * basis.run.duration_s / len(basis.run), float(step), total,
+        len(loops), names[0] if len(names) == 1 else None, parts[:3], 0.0,
+        tuple(int(number[k]) for k in loops[:20]), names if len(names) > 1 else (),
+    )  # fmt: skip
+
+
+def _known(period_loops: float, found: list[Recurrence]) -> bool:
     """Whether a rhythm is one that is already listed: the same beat or a multiple of it."""
     for other in found:
-        ratio = (own.period_loops or 0.0) / other.period_loops
+        ratio = period_loops / other.period_loops
         if abs(ratio - 1) < 0.02 or (ratio > 1.5 and abs(ratio - round(ratio)) < 0.02):
             return True
     return False

@@ -1,0 +1,102 @@
+"""Blocking calls: durations of known shape give the right reason, others none."""
+
+import numpy as np
+import pytest
+
+from looptime.analysers.blocking import blocking, blocking_signs
+from tests.build_run import make_run
+
+
+def ns(ms):
+    """Milliseconds as whole nanoseconds."""
+    return np.round(np.asarray(ms) * 1e6).astype(np.int64)
+
+
+def codes(ms, loops=1000):
+    """Signs in durations."""
+    return [s.code for s in blocking_signs(ns(ms), loops)]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_waiting_for_a_device(seed):
+    """Evenly spread durations: the device's period is told to 3 %."""
+    rng = np.random.default_rng(seed)
+    (sign,) = blocking_signs(ns(0.4 + rng.uniform(0, 33, 1500)), 1500)
+    assert sign.code == "device wait"
+    assert sign.value_ms == pytest.approx(33, rel=0.03)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_timeout(seed):
+    """Five calls of 1000 ms among thousands of 1 ms are a driver's timeout."""
+    rng = np.random.default_rng(seed)
+    x = np.exp(rng.normal(0, 0.1, 5000))
+    x[rng.choice(5000, 5, replace=False)] = 1000.5 + rng.normal(0, 0.5, 5)
+    (sign,) = blocking_signs(ns(x), 5000)
+    assert (sign.code, sign.count) == ("timeout", 5)
+    assert sign.value_ms == pytest.approx(1000.5, rel=0.01)
+    assert sign.ms_per_loop == pytest.approx(1.0, abs=0.05)
+
+
+def test_adapter_tick():
+    """Calls that cluster at 15 to 16 ms."""
+    rng = np.random.default_rng(1)
+    assert codes(rng.normal(15.7, 0.2, 500)) == ["adapter tick"]
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_ordinary_work_shows_no_sign(seed):
+    """Lognormal durations, with and without a tail, are nobody's timeout."""
+    rng = np.random.default_rng(seed)
+    assert codes(5 * np.exp(rng.normal(0, 0.3, 3000))) == []
+    tail = np.where(rng.random(3000) < 0.01, rng.exponential(20, 3000), 0)
+    assert codes(2 * np.exp(rng.normal(0, 0.1, 3000)) + tail) == []
+    assert codes(rng.normal(12.0, 2.0, 3000)) == []
+
+
+def test_processor_time():
+    """A call whose processor works a tenth of its time waits."""
+    run = make_run(
+        [10] * 40, [("fetch", 0, 3), ("solve", 4, 3)], cpu_share={"fetch": 0.1, "solve": 0.98}
+    )
+    (only,) = blocking(run)
+    assert only.name == "fetch"
+    assert [s.code for s in only.signs] == ["cpu"]
+    assert "10 %" in only.signs[0].text
+    assert only.inferred
+
+
+def test_labels_and_names():
+    """A kind that was stated and one that was guessed give different reasons."""
+    run = make_run(
+        [10] * 40,
+        [("a", 0, 1), ("b", 2, 1), ("c", 4, 1)],
+        {"a": "sensor read", "b": {"kind": "wait", "kind_from": "guessed"}, "c": "compute"},
+    )
+    found = {b.name: b for b in blocking(run)}
+    assert [s.code for s in found["a"].signs] == ["labelled"]
+    assert [s.code for s in found["b"].signs] == ["name"]
+    assert "c" not in found
+    assert not found["a"].inferred
+
+
+def test_floor():
+    """A call far above the others that never varies is a fixed wait."""
+    rng = np.random.default_rng(3)
+    small = 0.1 + 0.05 * rng.random(200)
+    run = make_run(
+        [12] * 200,
+        lambda k: [("x", 0, small[k]), ("y", 1, small[-k]), ("settle", 2, 5 + 0.002 * (k % 3))],
+    )
+    (only,) = blocking(run)
+    assert (only.name, only.signs[0].code) == ("settle", "floor")
+
+
+def test_too_few_calls_say_nothing():
+    """Ten equal durations are no evidence."""
+    assert codes([15.6] * 10) == []
+
+
+def test_zero_durations():
+    """A clock too coarse to see the calls gives no sign and no warning."""
+    assert codes(np.zeros(1000)) == []

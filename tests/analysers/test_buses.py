@@ -1,0 +1,85 @@
+"""Buses: transactions, repeated and batchable reads, and two threads on one bus, by hand."""
+
+import pytest
+
+from looptime.analysers.basis import prepare
+from looptime.analysers.buses import buses
+from tests.build_run import make_run
+
+PORT = {"kind": "sensor read", "bus": "port"}
+
+
+def test_transactions_and_time():
+    """A call that holds another call on its bus is no transaction of its own."""
+    run = make_run(
+        [10] * 5,
+        [("hub.read", 0, 4), ("wire.read", 1, 2), ("gyro.read", 5, 1), ("slow.read", 3, 2, "io")],
+        {"hub.read": PORT, "wire.read": PORT, "gyro.read": PORT, "slow.read": PORT},
+    )
+    (port,) = buses(prepare(run)).buses
+    assert port.transactions_per_loop == 2
+    assert port.ms_per_loop == pytest.approx(5)
+    assert port.share == pytest.approx(0.5)
+    assert (port.other_transactions_per_loop, port.other_ms_per_loop) == (1, 2)
+    # wire 1-3, gyro 5-6, slow 3-5: busy from 1 to 6
+    assert port.busy_share == pytest.approx(0.5)
+
+
+def test_meeting_on_a_bus():
+    """Calls during which the other thread is on the bus, and what that costs."""
+    run = make_run(
+        [10] * 10,
+        lambda k: (
+            [("enc.read", 2, 3 if k % 2 else 1)]
+            + ([("gyro.read", 1, 3, "gyro")] if k % 2 else [("gyro.read", 5, 3, "gyro")])
+        ),
+        {"enc.read": PORT, "gyro.read": PORT},
+    )
+    (overlap,) = buses(prepare(run)).buses[0].overlaps
+    assert (overlap.name, overlap.other_thread) == ("enc.read", "gyro")
+    assert (overlap.calls, overlap.overlapped) == (10, 5)
+    assert (overlap.alone_p50_ms, overlap.overlapped_p50_ms) == (1, 3)
+    assert overlap.extra_ms_per_loop == pytest.approx(1.0)  # 2 ms in every second loop
+
+
+def test_touching_calls_do_not_meet():
+    """One call that ends as the other begins: no overlap."""
+    run = make_run(
+        [10] * 5, [("a.read", 2, 2), ("b.read", 4, 2, "io")], {"a.read": PORT, "b.read": PORT}
+    )
+    assert buses(prepare(run)).buses[0].overlaps == ()
+
+
+def test_repeated_batch():
+    """A read of eight values made three times a loop could be made once."""
+    run = make_run(
+        [10] * 5,
+        [("all.read", 0, 1), ("all.read", 3, 1), ("all.read", 6, 1)],
+        {"all.read": {**PORT, "items": 8}},
+    )
+    (read,) = buses(prepare(run)).repeated
+    assert (read.calls_per_loop, read.spare_ms_per_loop) == (3, pytest.approx(2))
+
+
+def test_batchable_reads():
+    """Single reads of one bus; those that may not be batched and batches stay out."""
+    run = make_run(
+        [10] * 5,
+        [("a.read", 0, 1), ("b.read", 1, 2), ("c.read", 3, 1), ("d.read", 5, 1)],
+        {
+            "a.read": PORT,
+            "b.read": PORT,
+            "c.read": {**PORT, "batchable": False},
+            "d.read": {**PORT, "items": 4},
+        },
+    )
+    (group,) = buses(prepare(run)).batches
+    assert group.names == ("a.read", "b.read")
+    assert (group.reads_per_loop, group.ms_per_loop) == (2, pytest.approx(3))
+    assert group.at_most_ms == pytest.approx(1)  # all but the dearest
+
+
+def test_no_bus_stated():
+    """Without labels there is no bus, and no trouble."""
+    found = buses(prepare(make_run([10] * 3, [("x", 0, 1)])))
+    assert found.buses == found.repeated == found.batches == ()

@@ -1,0 +1,62 @@
+"""Drift and change points: planted ones, with the call behind them."""
+
+import numpy as np
+import pytest
+
+from looptime.analysers.basis import prepare
+from looptime.analysers.drift import changes
+from tests.build_run import make_flat_run
+
+
+def run_of(extra, seed=1, n=6000):
+    """Two calls of 5 ms; `extra` [ms] is added to the second."""
+    rng = np.random.default_rng(seed)
+    first = 5e6 * np.exp(rng.normal(0, 0.05, n))
+    second = 5e6 * np.exp(rng.normal(0, 0.05, n)) + extra * 1e6
+    made = {"first": first.astype(np.int64), "second": second.astype(np.int64)}
+    return make_flat_run(sum(made.values()) + 100_000, made)
+
+
+def test_drift_with_its_interval_and_its_call():
+    """A call that gains 0.5 ms along the run: found, estimated, named."""
+    found = changes(prepare(run_of(np.linspace(0, 0.5, 6000))))
+    assert found.better == "drift"
+    assert found.drift.found
+    assert found.drift.change_ms.low < 0.5 < found.drift.change_ms.high
+    assert found.drift.change_ms.value == pytest.approx(0.5, abs=0.1)
+    assert found.drift.parts[0].name == "second"
+    # the last third lies two thirds of the run after the first
+    assert found.drift.parts[0].ms == pytest.approx(0.5 * 2 / 3, abs=0.05)
+
+
+def test_step_with_its_place_and_its_call():
+    """A call that takes 0.6 ms more from loop 3,500 on."""
+    found = changes(prepare(run_of(np.where(np.arange(6000) < 3500, 0, 0.6))))
+    assert found.better == "steps"
+    (only,) = found.change_points
+    assert abs(only.index - 3500) <= only.within_loops
+    assert only.step_ms == pytest.approx(0.6, abs=0.1)
+    assert only.parts[0].name == "second"
+    assert only.time_s == pytest.approx(35.4, abs=1.0)
+
+
+def test_steady_run():
+    """Nothing is found where nothing changes."""
+    found = changes(prepare(run_of(0)))
+    assert found.better == ""
+    assert not found.drift.found
+    assert found.change_points == ()
+
+
+def test_short_run_says_what_would_do():
+    """Too few loops: no result, and the number that would do."""
+    found = changes(prepare(run_of(0, n=100)))
+    assert found.drift is None
+    assert "300" in found.note
+
+
+@pytest.mark.parametrize("period", [np.full(2000, 10_000_000), np.zeros(2000, int)])
+def test_degenerate(period):
+    """Constant periods and no time at all: nothing found, no warning."""
+    found = changes(prepare(make_flat_run(period)))
+    assert found.better == ""

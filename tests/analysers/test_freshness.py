@@ -1,0 +1,87 @@
+"""Freshness: ages and holds worked out by hand."""
+
+import numpy as np
+import pytest
+
+from looptime.analysers.freshness import freshness, holds
+from tests.build_run import make_run
+
+NAMES = {"gyro.read": "sensor read", "wheels.write": "actuator write"}
+
+
+def test_read_in_the_loop():
+    """Read ends at 3 ms, first write begins at 7 ms: the reading is 4 ms old."""
+    run = make_run([10] * 5, [("gyro.read", 1, 2), ("wheels.write", 7, 1)], NAMES)
+    (only,) = freshness(run)
+    assert only.age_ms.p50 == 4
+    assert only.uses == 5
+    assert (only.repeat_share, only.longest_hold_loops) == (0, 1)
+    (start,) = freshness(run, read_instant="start")
+    assert start.age_ms.p50 == 6
+
+
+def test_every_third_loop():
+    """A read made in every third loop is used three times; its age grows by a period each."""
+    run = make_run(
+        [10] * 9,
+        lambda k: ([("gyro.read", 1, 2)] if k % 3 == 0 else []) + [("wheels.write", 7, 1)],
+        NAMES,
+    )
+    (only,) = freshness(run)
+    assert (only.age_ms.p50, only.age_ms.max) == (14, 24)
+    assert only.repeat_share == pytest.approx(2 / 3)
+    assert (only.hold_loops, only.longest_hold_loops, only.longest_hold_ms) == (3, 3, 20)
+
+
+def test_write_before_the_read_uses_the_last_loops_reading():
+    """A write at the start of the loop acts on what was read a loop ago."""
+    run = make_run([10] * 5, [("wheels.write", 0, 1), ("gyro.read", 4, 2)], NAMES)
+    (only,) = freshness(run)
+    assert only.age_ms.p50 == 4  # read until 6, written at 10
+    assert only.uses == 4  # the first write had nothing to use
+
+
+def test_handed_over():
+    """Published at 5 and 25 ms, used at 8, 18 and 28 ms: ages 3, 13, 3."""
+    marks = [
+        (5, "gyro.read", "published", "gyro"),
+        (25, "gyro.read", "published", "gyro"),
+        (8, "gyro.read", "used"),
+        (18, "gyro.read", "used"),
+        (28, "gyro.read", "used"),
+    ]
+    run = make_run(
+        [10] * 4,
+        lambda k: [("gyro.read", 1, 4, "gyro"), ("wheels.write", 9, 0.5)] if k % 2 == 0 else [],
+        NAMES,
+        marks=marks,
+    )
+    (only,) = freshness(run)
+    assert only.source == "handed over"
+    assert (only.age_ms.p50, only.age_ms.max) == (3, 13)
+    assert only.repeat_share == pytest.approx(1 / 3)
+    assert only.thread == "gyro"
+    (start,) = freshness(run, read_instant="start")
+    assert start.age_ms.max == 17  # the call began 4 ms before it published
+
+
+def test_signals():
+    """Rows with the same value are one hold; a value that never changes says nothing."""
+    run = make_run([10] * 6, signals={"heading_deg": [1, 1, 1, 2, 2, 3], "still": [0] * 6})
+    (only,) = freshness(run)
+    assert only.name == "heading_deg"
+    assert (only.longest_hold_loops, only.longest_hold_ms) == (3, 20)
+    assert only.repeat_share == pytest.approx(0.5)
+    assert only.fresh_hz == pytest.approx(3 / 0.06)
+
+
+def test_missing_values_are_no_hold():
+    """Cells without a value are left out."""
+    lengths, spans = holds(np.array([1.0, np.nan, 1.0, 2.0]), np.array([0, 10, 20, 30]))
+    assert lengths.tolist() == [2, 1]
+    assert spans.tolist() == [20, 0]
+
+
+def test_empty_run():
+    """No loops, no readings."""
+    assert freshness(make_run([])) == ()

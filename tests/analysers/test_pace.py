@@ -1,0 +1,98 @@
+"""Pace: every figure against a count by hand."""
+
+import numpy as np
+import pytest
+
+from looptime.analysers.basis import prepare
+from looptime.analysers.pace import distribution, overruns, pace
+from tests.build_run import make_run
+
+
+def test_figures_of_a_few_periods():
+    """Mean, quantiles, rates and overruns of five periods, worked out by hand."""
+    found = pace(prepare(make_run([10, 10, 20, 40, 20])), budget_ms=19, serious_ms=30)
+    assert found.period_ms.mean.value == 20
+    assert found.period_ms.p50.value == 20  # third of 10 10 20 20 40
+    assert found.period_ms.p90.value == 40  # ceil(4.5) = 5th
+    assert (found.period_ms.min, found.period_ms.max) == (10, 40)
+    assert found.period_ms.sd == pytest.approx(np.sqrt((100 + 100 + 400) / 4))
+    assert found.rate_hz.by_time == pytest.approx(50)  # 5 loops in 100 ms
+    assert found.rate_hz.by_loops == pytest.approx((100 + 100 + 50 + 25 + 50) / 5)
+    over = found.overruns
+    assert (over.count, over.share, over.time_share) == (3, 0.6, pytest.approx(0.8))
+    assert over.excess_ms_per_s == pytest.approx((1 + 21 + 1) / 0.1)
+    assert (over.serious_count, over.serious_share) == (1, 0.2)
+
+
+def test_share_of_time_counts_a_long_loop_by_its_length():
+    """Nine loops of 10 ms and one of 90 ms: more than half of the time is in the long one."""
+    found = pace(prepare(make_run([10] * 9 + [90])))
+    assert found.period_ms.p50.value == 10
+    assert found.period_by_time_ms == {"p50": 10.0, "p90": 90.0, "p99": 90.0}
+
+
+def test_interval_of_the_mean_covers_the_truth():
+    """The 95 % interval of the mean holds the true mean in about 95 of 100 independent runs."""
+    rng = np.random.default_rng(5)
+    inside = 0
+    for _ in range(200):
+        mean = distribution(rng.normal(10, 1, 600)).mean
+        inside += mean.low <= 10 <= mean.high
+    assert 0.90 <= inside / 200 <= 0.99
+
+
+def test_short_runs_have_no_interval():
+    """Below 200 loops nothing is said of the uncertainty; p99 needs 3,000."""
+    short, longer = distribution(np.full(199, 10.0)), distribution(np.linspace(9, 11, 1000))
+    assert short.mean.low is None
+    assert longer.mean.low is not None
+    assert longer.p99.low is None
+
+
+def test_work_and_headroom_of_a_paced_loop():
+    """Work is the period minus the wait; headroom is the nominal period minus work."""
+    work = [12, 14, 13, 12, 15, 13, 12, 14, 12, 13] * 5
+    run = make_run(
+        [20] * 50,
+        lambda k: [("update", 0, work[k]), ("pace", work[k], 20 - work[k])],
+        {"update": "compute", "pace": "pacing"},
+    )
+    basis = prepare(run)
+    found = pace(basis)
+    assert basis.judged == "work"
+    assert basis.pacing.mode == "fixed rate"
+    assert found.work_ms.mean.value == pytest.approx(13.0)
+    assert found.work_ms.max == 15
+    assert found.headroom_ms["p50"].value == pytest.approx(20 - 13)
+    assert found.headroom_ms["p99"].value == pytest.approx(20 - 15)
+    assert found.overruns.budget_ms == pytest.approx(22)  # nominal and a tenth
+    assert found.overruns.count == 0
+
+
+def test_work_is_unknown_where_the_wait_is_not_logged():
+    """A fixed rate without its wait leaves work and headroom open."""
+    rng = np.random.default_rng(3)
+    work = rng.uniform(8, 16, 300)
+    run = make_run([20] * 300, lambda k: [("update", 0, work[k])], {"update": "compute"})
+    basis = prepare(run)
+    found = pace(basis)
+    assert basis.pacing.fixed_rate
+    assert not basis.pacing.wait_known
+    assert found.work_ms is None
+    assert found.headroom_ms is None
+
+
+def test_coarse_clock_is_dithered_for_intervals_only():
+    """With whole milliseconds the shown median is a whole one, its interval is not a point."""
+    rng = np.random.default_rng(4)
+    x = np.round(rng.normal(10.3, 0.4, 4000))
+    found = distribution(x, tick_ms=1.0)
+    assert found.p50.value == 10
+    assert 0 < found.p50.high - found.p50.low < 1
+
+
+def test_no_budget_no_count():
+    """Without a budget there is nothing to count."""
+    found = overruns(np.array([10.0, 20.0]), None)
+    assert found.count is None
+    assert found.share is None

@@ -1,0 +1,143 @@
+"""How a loop is paced: simulated loops of each kind."""
+
+import numpy as np
+import pytest
+
+from looptime.analysers.pacing import find_waits, pacing
+from tests.build_run import make_flat_run, make_run
+
+
+def simulate(mode: str, n: int = 1500, seed: int = 1, tick_ms: float = 20.0, sigma: float = 0.25):
+    """Work and wait [ns] of a loop that is paced in the given way, event by event."""
+    rng = np.random.default_rng(seed)
+    work = 14e6 * np.exp(rng.normal(0, sigma, n))
+    wake = np.abs(rng.normal(0, 4e4, n))
+    wait, now, due = np.zeros(n), 0.0, tick_ms * 1e6
+    for k in range(n):
+        now += work[k]
+        if mode == "sleep":
+            wait[k] = 6e6 + wake[k]
+        elif mode == "from now":  # the next start counts from now
+            wait[k] = max(due - now, 0) + wake[k]
+        elif mode == "catch up":
+            wait[k] = due - now + wake[k] if due > now else 0
+        elif mode == "skip":
+            while due <= now:
+                due += tick_ms * 1e6
+            wait[k] = due - now + wake[k]
+        now += wait[k]
+        due = now + tick_ms * 1e6 if mode == "from now" else due + tick_ms * 1e6
+    return work.astype(np.int64), wait.astype(np.int64)
+
+
+NAMES = {"work": "compute", "pace": "pacing"}
+
+
+@pytest.mark.parametrize(
+    ("mode", "expected"),
+    [
+        ("sleep", "sleep after work"),
+        ("skip", "fixed rate, skips"),
+        ("catch up", "fixed rate, catches up"),
+        ("free", "free-running"),
+    ],
+)
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_mode_with_the_wait_logged(mode, expected, seed):
+    """Each kind of pacing is told from the waits."""
+    work, wait = simulate(mode, seed=seed)
+    if mode == "free":
+        run = make_flat_run(work + 100, {"work": work}, NAMES)
+    else:
+        run = make_flat_run(work + wait, {"work": work, "pace": wait}, NAMES)
+    assert pacing(run).mode == expected
+
+
+@pytest.mark.parametrize(
+    ("mode", "expected"),
+    [
+        ("skip", "fixed rate, skips"),
+        ("catch up", "fixed rate, catches up"),
+        ("free", "free-running"),
+    ],
+)
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_mode_from_bare_stamps(mode, expected, seed):
+    """Skipping and catching up show in the periods alone."""
+    work, wait = simulate(mode, seed=seed)
+    assert pacing(make_flat_run(work + wait)).mode == expected
+
+
+def test_free_running_loops_of_every_base_are_not_taken_for_paced():
+    """Autocorrelated periods keep to no grid."""
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        period = 10e6 * np.exp(0.05 * rng.normal(size=2000) + 0.05 * np.sin(np.arange(2000) / 9))
+        assert pacing(make_flat_run(period.astype(np.int64))).mode == "free-running"
+
+
+def test_a_burst_of_catching_up_is_one_event():
+    """One loop of 100 ms and the short ones after it: one burst, and the rate is kept."""
+    period = np.full(400, 20_000_000)
+    period[200], period[201:211] = 100_000_000, 12_000_000
+    found = pacing(make_flat_run(period))
+    assert found.mode == "fixed rate, catches up"
+    assert found.burst_count == 1
+    assert found.achieved_hz == pytest.approx(50)
+
+
+def test_slots_are_counted():
+    """Loops of one, two and three nominal periods."""
+    period = np.full(300, 10_000_000)
+    period[[50, 100, 150]] = 20_000_000
+    period[200] = 30_000_000
+    found = pacing(make_flat_run(period))
+    assert found.slots == (
+        {"periods": 1, "loops": 296},
+        {"periods": 2, "loops": 3},
+        {"periods": 3, "loops": 1},
+    )
+    assert found.late_count == 4
+
+
+def test_long_term_rate_error():
+    """A loop meant for 1 kHz that takes 1.001 ms runs 999 ppm slow."""
+    rng = np.random.default_rng(2)
+    starts = np.arange(5001) * 1_001_000 + rng.normal(0, 5000, 5001)
+    found = pacing(make_flat_run(np.diff(starts).astype(np.int64)))
+    assert found.nominal_hz == pytest.approx(1000)
+    assert found.rate_error_ppm == pytest.approx(-999, abs=20)
+
+
+def test_sleep_instead_of_a_tick():
+    """A sleep of 100 ms after 50 ms of work: nominal 10 a second, achieved 6.7."""
+    rng = np.random.default_rng(2)
+    work = rng.normal(50e6, 5e6, 300).astype(np.int64)
+    wait = np.full(300, 100_000_000)
+    found = pacing(make_flat_run(work + wait, {"work": work, "pace": wait}, NAMES))
+    assert found.mode == "sleep after work"
+    assert found.nominal_hz == pytest.approx(10)
+    assert found.achieved_hz == pytest.approx(6.67, abs=0.05)
+
+
+def test_gap_after_the_loop_row_is_the_wait():
+    """Where the loop's own row ends before the next start, the rest is waiting."""
+    run = make_run(
+        [20] * 4, [("update", 0, 6), ("late", 13, 2)], body_ms=[8] * 4,
+        names={"update": "compute", "late": "telemetry"},
+    )  # fmt: skip
+    waits = find_waits(run, run.self_pieces())
+    assert waits.wait_ns.tolist() == [10_000_000] * 4  # 20 - 8, less the call in the gap
+
+
+def test_a_wait_inside_the_row_and_a_gap_after_it_add_up():
+    """A pacing call within the loop's row and a gap behind it are two waits."""
+    run = make_run([20] * 3, [("pace", 5, 3)], {"pace": "pacing"}, body_ms=[15] * 3)
+    assert find_waits(run, run.self_pieces()).wait_ns.tolist() == [8_000_000] * 3
+
+
+def test_too_few_loops():
+    """Nineteen loops do not tell how they are paced."""
+    found = pacing(make_run([10] * 19))
+    assert found.mode == "can't tell"
+    assert "20 would do" in found.mode_from

@@ -1,0 +1,150 @@
+"""Recurrence: planted rhythms are found with their clock, height and cause."""
+
+import numpy as np
+import pytest
+
+from looptime.analysers.basis import prepare
+from looptime.analysers.costs import costs
+from looptime.analysers.recurrence import recurrence
+from looptime.analysers.slow import slow_events
+from tests.build_run import make_flat_run
+
+
+def found_in(made, seed=1):
+    """Recurrences of a run of the given calls [ns] and 0.5 ms that no call covers."""
+    made = {k: v.astype(np.int64) for k, v in made.items()}
+    period = sum(np.maximum(v, 0) for v in made.values()) + 500_000
+    basis = prepare(make_flat_run(period, made))
+    slow = slow_events(basis)
+    return recurrence(basis, costs(basis, slow.is_slow), slow)
+
+
+def parts(n=6000, seed=1):
+    """Four calls of 2.5 ms."""
+    rng = np.random.default_rng(seed)
+    return {f"part{k}": 2.5e6 * np.exp(rng.normal(0, 0.05, n)) for k in range(4)}
+
+
+def test_every_so_many_loops():
+    """A call made every 40 loops: its name, period, clock and height."""
+    made = parts()
+    made["send"] = np.full(6000, -1.0)
+    made["send"][13::40] = 5e6
+    (only,) = found_in(made).found
+    assert (only.of, only.clock, only.call) == ("loop", "loops", "send")
+    assert only.period_loops == pytest.approx(40, abs=0.01)
+    assert only.height_ms == pytest.approx(5, abs=0.3)
+    assert only.loops[:2] == (13, 53)
+
+
+@pytest.mark.parametrize(
+    ("period_s", "clocks"),
+    [
+        (0.1, ("time",)),
+        (0.25, ("time",)),
+        (1.0, ("time", "either")),
+    ],
+)
+def test_every_so_many_seconds(period_s, clocks):
+    """Stalls by the clock on the wall are told from those by loops; few of them perhaps not."""
+    made = parts()
+    start = np.cumsum(sum(made.values()) + 5e5)
+    due, send = 0.03e9, np.full(6000, -1.0)
+    added = 0.0
+    for k in range(6000):
+        if start[k] + added >= due:
+            send[k] = 5e6
+            added += 5e6
+            due += period_s * 1e9
+    made["send"] = send
+    first = found_in(made).found[0]
+    assert first.clock in clocks
+    assert first.call == "send"
+    assert first.period_s == pytest.approx(period_s, rel=0.01)
+
+
+def test_a_rhythm_that_belongs_to_no_call():
+    """Stalls every 60 loops in whatever call happens to run are put down to none."""
+    rng = np.random.default_rng(4)
+    made = parts()
+    for k in range(20, 6000, 60):
+        made[f"part{rng.integers(4)}"][k] += 8e6
+    first = found_in(made).found[0]
+    assert first.period_loops == pytest.approx(60, abs=0.05)
+    assert first.call is None
+    assert first.together == ()
+
+
+def test_several_calls_together():
+    """Four reads made in every third loop are named together, not called a pause."""
+    made = parts(3000)
+    for k in range(4):
+        made[f"read{k}"] = np.full(3000, -1.0)
+        made[f"read{k}"][1::3] = 1.5e6
+    first = found_in(made).found[0]
+    assert first.period_loops == pytest.approx(3, abs=0.01)
+    assert first.call is None
+    assert set(first.together) == {"read0", "read1", "read2", "read3"}
+
+
+def test_one_call_in_every_second_loop():
+    """A call made in every other loop is the rhythm itself, whatever statistics make of it."""
+    made = parts(1000)
+    made["read"] = np.full(1000, -1.0)
+    made["read"][::2] = 3e6
+    (only,) = found_in(made).found
+    assert (only.period_loops, only.call, only.events) == (2, "read", 500)
+    assert only.height_ms == pytest.approx(3, abs=0.1)
+
+
+def test_few_events_of_a_long_interval():
+    """A flush in every 700th loop is not said to come more often than it does."""
+    made = parts(6000, seed=3)
+    made["flush"] = np.full(6000, -1.0)
+    made["flush"][300::700] = 40e6
+    found = [r for r in found_in(made).found if r.call == "flush"]
+    for r in found:  # fewer than ten cycles: not found at all, or with its true interval
+        assert r.period_loops == pytest.approx(700, rel=0.02)
+
+
+def test_pauses_at_irregular_intervals():
+    """Pauses of the whole process: counted, with their size, and blamed on no call."""
+    rng = np.random.default_rng(7)
+    made = parts(12_000)
+    at = np.cumsum(rng.gamma(8, 50, 40)).astype(int)
+    at = at[at < 12_000]
+    for k in at:
+        made[f"part{rng.integers(4)}"][k] += 9e6
+    found = found_in(made)
+    assert found.found == ()
+    assert found.pauses.count == len(at)
+    assert found.pauses.median_ms == pytest.approx(9, abs=0.5)
+
+
+def test_a_culprit_is_no_pause():
+    """Stalls that always fall into one call belong to that call."""
+    rng = np.random.default_rng(7)
+    made = parts()
+    made["part1"][rng.random(6000) < 0.01] += 9e6
+    assert found_in(made).pauses is None
+
+
+def test_two_rhythms():
+    """A slow call of its own rhythm beside that of the loop is found too."""
+    made = parts(8000)
+    made["send"] = np.full(8000, -1.0)
+    made["send"][5::50] = 6e6
+    made["part2"][3::17] += 2e6
+    periods = {r.call: r.period_loops for r in found_in(made).found}
+    assert periods["send"] == pytest.approx(50, abs=0.05)
+    assert periods["part2"] == pytest.approx(17, abs=0.05)
+
+
+@pytest.mark.parametrize("n", [0, 1, 60, 1000])
+def test_degenerate(n):
+    """Constant loops have no rhythm."""
+    made = {"a": np.full(n, 5e6)}
+    found = found_in(made)
+    assert found.found == ()
+    assert found.pauses is None
+    assert bool(found.note) == (n < 50)

@@ -1,0 +1,54 @@
+"""Delays that are checked once a loop, and gains that ignore the step."""
+
+import numpy as np
+import pytest
+
+from looptime.analysers.waits import delay, gain_factors
+from looptime.errors import NotEnoughError, UsageError
+from tests.build_run import make_run
+
+
+def test_uneven_loops_by_hand():
+    """A delay of 10 ms in loops of 4, 8, 4, 8, ...: fires after 12 ms, two loops on."""
+    found = delay(make_run([4, 8] * 10), 10)
+    assert (found.p50_ms, found.max_ms, found.late_ms) == (12, 12, pytest.approx(2))
+    assert (found.loops_min, found.loops_max) == (2, 2)
+
+
+@pytest.mark.parametrize("delay_ms", [3.0, 10.0, 27.5])
+def test_against_a_plain_loop(delay_ms):
+    """The same as walking from loop to loop."""
+    period = np.random.default_rng(2).uniform(4, 16, 300)
+    run = make_run(period)
+    start = np.append(run.loop_columns.start_ns, run.loop_columns.period_ns.sum()) / 1e6
+    took = []
+    for i in range(300):
+        for later in start[i + 1 :]:
+            if later - start[i] >= delay_ms:
+                took.append(later - start[i])
+                break
+    found = delay(run, delay_ms)
+    assert found.starts == len(took)
+    assert found.mean_ms == pytest.approx(np.mean(took))
+    assert found.max_ms == pytest.approx(max(took))
+
+
+def test_a_delay_that_fits_exactly():
+    """A delay of exactly one period fires after one loop."""
+    assert delay(make_run([10] * 5), 10).p50_ms == 10
+
+
+def test_refusals():
+    """No delay below zero, none longer than the run."""
+    with pytest.raises(UsageError, match="above 0"):
+        delay(make_run([10] * 5), 0)
+    with pytest.raises(NotEnoughError, match=r"0\.05 s"):
+        delay(make_run([10] * 5), 60)
+    with pytest.raises(UsageError):
+        gain_factors(0, 10)
+
+
+def test_gains():
+    """From 50 to 20 ms the derivative acts 2.5 times as strongly, the integral 0.4 times."""
+    factors = gain_factors(50, 20)
+    assert (factors.derivative, factors.integral) == (2.5, 0.4)

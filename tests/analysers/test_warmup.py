@@ -1,0 +1,54 @@
+"""Warm-up: where it ends, and what is none."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from looptime.analysers.basis import prepare
+from looptime.analysers.warmup import warmup
+from tests.build_run import make_flat_run
+
+
+def run_of(factor, seed=1):
+    """Loops of 10 ms times a factor each."""
+    rng = np.random.default_rng(seed)
+    n = len(factor)
+    return make_flat_run((10e6 * factor * np.exp(rng.normal(0, 0.05, n))).astype(np.int64))
+
+
+def test_settling_start():
+    """A start 20 % slower that settles within 2 s is cut, and little else."""
+    t = np.arange(6000) * 0.01
+    cut = warmup(prepare(run_of(1 + 0.2 * np.exp(-t / 2))))
+    assert 200 <= cut.loops <= 1200
+    assert cut.excess > 0.02
+    assert cut.excess_ms == pytest.approx(10 * cut.excess, rel=0.1)
+
+
+def test_no_warm_up():
+    """A steady run keeps all its loops."""
+    assert warmup(prepare(run_of(np.ones(6000)))).loops == 0
+
+
+@pytest.mark.parametrize("after", [0.9, 1.1])
+def test_a_step_is_no_warm_up(after):
+    """A level that holds for 20 s and then changes is left to the change points."""
+    factor = np.where(np.arange(6000) < 2000, 1.0, after)
+    assert warmup(prepare(run_of(factor))).loops == 0
+
+
+def test_a_change_of_phase_is_no_warm_up():
+    """Standby at a faster pace before the work is another phase, not a warm-up."""
+    run = run_of(np.where(np.arange(6000) < 400, 0.6, 1.0))
+    phase = (np.arange(6000) >= 400).astype(np.int16)
+    columns = replace(run.loop_columns, phase=phase, phase_names=("standby", "operator"))
+    assert warmup(prepare(replace(run, loop_columns=columns))).loops == 0
+
+
+@pytest.mark.parametrize("n", [0, 1, 50])
+def test_too_short(n):
+    """A few loops: no cut, and a note."""
+    cut = warmup(prepare(run_of(np.ones(n))))
+    assert cut.loops == 0
+    assert cut.note
