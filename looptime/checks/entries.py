@@ -18,7 +18,15 @@ from looptime.errors import LooptimeError
 if TYPE_CHECKING:
     import pyarrow as pa
 
-__all__ = ["ENTRY_VERSION", "DamagedError", "Entry", "from_bytes", "from_file", "to_bytes"]
+__all__ = [
+    "COLUMNS",
+    "ENTRY_VERSION",
+    "DamagedError",
+    "Entry",
+    "from_bytes",
+    "from_file",
+    "to_bytes",
+]
 
 #: Version of the files; raised when a column changes its meaning. See `MIGRATIONS`.
 ENTRY_VERSION = 1
@@ -31,6 +39,37 @@ _FACTS = (
     "work_known", "judged", "budget_ms", "serious_ms", "cut_s", "tick_ns", "loops",
     "warmup_loops", "duration_s", "rows_read", "rows_set_aside", "dropped",
 )  # fmt: skip
+
+
+#: What each column holds; a file is one row. Nested columns are lists of structures.
+COLUMNS: dict[str, str] = {
+    "schema_version": "version of this table",
+    "entry": "SHA-256 of the run's loops, calls, threads and phases; the file's name",
+    "log_hash": "SHA-256 of the log's bytes",
+    "part": "part of the log that was looked at, for example phase=transport",
+    "runs_in_log": "runs that the log holds",
+    "source": "path of the log as it was given",
+    "robot": "robot", "version": "code version", "label": "label of the team",
+    "time": "start of the recording, ISO 8601",
+    "layout": "layout of the log",
+    "pacing_mode": "how the loop is paced", "nominal_hz": "nominal loop rate [1/s]",
+    "work_known": "whether work can be told", "judged": "work or period: what is judged",
+    "budget_ms": "periods above are overruns [ms]", "serious_ms": "and serious ones [ms]",
+    "cut_s": "least cut at the start [s]", "tick_ns": "clock tick [ns]",
+    "loops": "loops judged", "warmup_loops": "loops cut off before them",
+    "duration_s": "sum of the periods judged [s]",
+    "rows_read": "rows of the log", "rows_set_aside": "rows of it that were not used",
+    "dropped": "rows that the recorder lost",
+    "phases": "phases and their shares of the loops",
+    "max_period_ms": "longest period [ms]", "max_work_ms": "longest work [ms]",
+    "values": "figures: quantity, statistic, value [ms; counts; 1/s], the value judged (freed from"
+    " a coarse tick), its standard error within the run, loops, whether it drifts, whether the"
+    " loops are enough",
+    "calls": "each call's labels, count, exact self time [ns], mean and p99 of the self time per"
+    " loop as in values, and durations of whole calls [ms]; the last is what no call covers",
+    "histograms": "of period, work and each call's durations: exact sum and extremes [ns], and"
+    " counts by bin number, see looptime.checks.histogram",
+}  # fmt: skip
 
 
 class DamagedError(LooptimeError):

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from looptime.checks.facts import Facts
     from looptime.checks.gate import GateResult
     from looptime.checks.limits import Row
+    from looptime.checks.merge import Totals
     from looptime.checks.season import Listed
     from looptime.checks.trends import RobotSpread, Trend, Trends
 
@@ -29,6 +30,7 @@ __all__ = [
     "render_entry",
     "render_gate",
     "render_season",
+    "render_totals",
     "render_trends",
 ]
 
@@ -322,6 +324,31 @@ def render_entry(entry: Entry) -> list[RenderableType]:
     ]  # fmt: skip
     heads = ["call", "thread", "calls", "ms/loop", "p99/loop", "p99 call", "max call"]
     return [*parts, heading_line("Calls (ms)"), _indent(table(heads, rows, left=(0, 1)))]
+
+
+def render_totals(found: Totals) -> list[RenderableType]:
+    """Many runs as one: the distribution of all loops and the cost of each call."""
+    data = found.to_dict()
+    heads = ["ms", "mean", "p50", "p95", "p99", "p99.9", "max"]
+    names = ("mean", "p50", "p95", "p99", "p999", "max")
+    rows = [
+        [what, *(number(data[f"{what}_ms"][name]) for name in names)]
+        for what in ("period", "work")
+        if data[f"{what}_ms"] is not None and (what == "period" or found.work != found.period)
+    ]
+    calls = [
+        [safe(c["name"], 34), f"{c['calls']:,}", number(c["self_ms_per_loop"]),
+         *(number((c["duration_ms"] or {}).get(name)) for name in ("p50", "p99", "max"))]
+        for c in data["calls"]
+    ]  # fmt: skip
+    over = f", {found.overruns:,} overruns" if found.overruns else ""
+    call_heads = ["call", "calls", "ms/loop", "p50 call", "p99 call", "max call"]
+    return [
+        Text(f"{found.runs:,} runs, {found.loops:,} loops{over}; quantiles within 1 %"),
+        _indent(table(heads, rows)),
+        heading_line("Calls (ms)"),
+        _indent(table(call_heads, calls)),
+    ]
 
 
 def render_trends(

@@ -129,8 +129,14 @@ def rates(replicates: int, rr: float = 0.007) -> None:
             for key, history in (("3 + 3 slower", ()), ("3 + 3 slower, history", old[3:])):
                 verdict = compare(old[:3], new, history=history).verdict
                 counts[key] = counts.get(key, 0) + (verdict == "slower")
-            verdict = compare(old[:1], new[:1]).verdict
-            counts["1 + 1 slower"] = counts.get("1 + 1 slower", 0) + (verdict == "slower")
+                other = key.replace("slower", "faster")
+                counts[other] = counts.get(other, 0) + (verdict == "faster")
+            found_one = compare(old[:1], new[:1])
+            for key, told in (
+                ("1 + 1 slower", found_one.verdict == "slower"),
+                ("1 + 1 differ", found_one.recordings == "differ"),
+            ):
+                counts[key] = counts.get(key, 0) + told
         for key, count in counts.items():
             found.setdefault(key, []).append(count / replicates)
     for key, shares in found.items():

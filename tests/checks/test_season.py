@@ -7,6 +7,7 @@ import time
 
 import numpy as np
 import pyarrow.dataset as ds
+import pyarrow.parquet as pq
 import pytest
 
 from looptime.checks import entries as entries_module
@@ -65,6 +66,14 @@ def test_other_tools_can_read_it(season):
     assert table.num_rows == 2
     assert table["robot"].to_pylist() == ["tray-carrier"] * 2
     assert {v["statistic"] for v in table["values"].to_pylist()[0]} >= {"mean", "p99", "rate"}
+
+
+def test_every_column_is_documented(season):
+    """The documented columns are those of the files, in their order."""
+    add_runs(season, [recording(1)])
+    [path] = (season.folder / "entries").rglob("*.parquet")
+    assert list(entries_module.COLUMNS) == pq.read_schema(path).names
+    assert all(entries_module.COLUMNS.values())
 
 
 def test_damage_is_reported_and_loses_nothing_else(season):

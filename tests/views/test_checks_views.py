@@ -10,6 +10,7 @@ from rich.console import Console
 from looptime.checks.adding import add_runs
 from looptime.checks.compare import compare
 from looptime.checks.gate import gate
+from looptime.checks.merge import merged
 from looptime.checks.recording import Settings, record
 from looptime.checks.season import Season
 from looptime.checks.trends import season_trends
@@ -20,6 +21,7 @@ from looptime.views.checks_text import (
     render_entry,
     render_gate,
     render_season,
+    render_totals,
     render_trends,
 )
 from looptime.views.junit import junit_xml
@@ -131,6 +133,9 @@ def test_a_season_as_text(tmp_path):
     assert "is damaged" in listed
     shown = _text(render_entry(season.load(entries[-1].name)))
     assert "drive.motors.write" in shown
+    whole = _text(render_totals(merged(season.load(e.name).values for e in entries)))
+    assert "8 runs" in whole
+    assert "drive.motors.write" in whole
     trend = _text(render_trends(*season_trends(season)))
     assert "Between robots" in trend
     for text in (listed, shown, trend):
