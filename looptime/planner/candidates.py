@@ -10,8 +10,9 @@ import numpy as np
 
 from looptime.errors import ProjectError
 from looptime.planner.changes import VERBS, Change, parse
-from looptime.planner.draft import Basis
+from looptime.planner.draft import Basis, Setting, basis
 from looptime.planner.replay import play
+from looptime.planner.sample import sample
 
 __all__ = ["EFFORT", "Candidate", "NotProposed", "candidates", "efforts"]
 
@@ -20,6 +21,7 @@ EFFORT: dict[str, float] = {
     "every": 1, "later": 1, "drop": 1, "pace": 1, "on-change": 2, "cap": 2, "scale": 3, "batch": 3,
     "move": 4, "thread": 5,
 }  # fmt: skip
+_FEW = 500  # loops that show whether a thread pays
 _LEAST = 0.005  # of the mean loop: a saving below this is not worth a proposal
 
 
@@ -98,9 +100,7 @@ class _Look:
             age_of: str | None = None) -> None:  # fmt: skip
         """Add a candidate; its effort is that of its changes."""
         effort = sum(self.effort[parse(text).verb] for text in changes)
-        self.made.append(
-            Candidate(tuple(changes), frozenset(calls), why, risk, effort, age_of)
-        )
+        self.made.append(Candidate(tuple(changes), frozenset(calls), why, risk, effort, age_of))
 
     def share(self, name: str) -> float:
         """Cost of a call over the mean loop."""
@@ -139,7 +139,7 @@ def candidates(
             look.cost[call.name] = float(total[code])
             look.per_loop[call.name] = float(count[code])
     look.mean_ns = float(run.loop_columns.period_ns.mean())
-    for search in (_batches, _threads, _fewer_reads, _telemetry, _writes, _stalls, _later):
+    for search in (_batches, _fewer_reads, _threads, _telemetry, _writes, _stalls, _later):
         search(look)
     return look.made, look.left
 
@@ -173,9 +173,17 @@ def pattern_for(names: list[str], others: list[str]) -> tuple[str, ...]:
 
 
 def _change(verb: str, names: list[str], look: _Look, **options: object) -> str:
-    everything = [call.name for call in look.at.run.names]
-    others = [n for n in everything if n not in names]
-    patterns = pattern_for(names, others) if len(names) > 1 else tuple(names)
+    others = [call.name for call in look.at.run.names if call.name not in names]
+    patterns: tuple[str, ...] = tuple(names)
+    if len(names) > 1:
+        patterns = pattern_for(names, others)
+        if len(patterns) > 1:  # one pattern a subsystem
+            groups: dict[str, list[str]] = {}
+            for name in names:
+                groups.setdefault(name.split(".")[0], []).append(name)
+            patterns = tuple(
+                p for g in groups.values() for p in (pattern_for(g, others) if len(g) > 1 else g)
+            )
     return str(Change.of(verb, *patterns, **options))
 
 
@@ -211,7 +219,8 @@ def _threads(look: _Look) -> None:
     known = {call.name: call for call in look.at.run.names}
     buses = sorted({c.bus for c in look.at.run.names if c.bus} | set(look.at.buses))
     busy = {bus: _busy(look, bus) for bus in buses}
-    for name in _names(look, kind="sensor read"):
+    dear = sorted(_names(look, kind="sensor read"), key=look.share, reverse=True)
+    for name in dear[:3]:
         if look.share(name) < 0.05:
             continue
         bus = known[name].bus
@@ -235,7 +244,8 @@ def _threads(look: _Look) -> None:
         for other in buses:
             if other != bus and busy[other] < 0.5:
                 changes = [
-                    _change("move", [name], look, bus=other), _change("thread", [name], look)
+                    _change("move", [name], look, bus=other),
+                    _change("thread", [name], look),
                 ]
                 why = f"bus {other!r} is in use only {busy[other]:.0%} of the time"
                 look.add(changes, [name], why, "medium", name)
@@ -249,13 +259,14 @@ def _busy(look: _Look, bus: str) -> float:
 
 def _rest(look: _Look, name: str) -> float | None:
     """Shortest rest that gives most of what a thread could save, whoever gets the bus."""
-    from looptime.planner.draft import Setting
-
     target = look.mean_ns - 0.6 * look.cost[name]
+    run = look.at.run
+    stated = {r.name: r.recurs for r in look.at.rhythms.calls if r.recurs in ("loop", "time")}
+    short = look.at if len(run) <= _FEW else basis(sample(run, _FEW), look.at.buses, stated)
     for rest in (2.0, 5.0, 10.0, 20.0, 40.0, 80.0):
         plan = (Change.of("thread", name, rest_ms=rest),)
         worst = max(
-            float(play(look.at, plan, Setting(lock=lock)).run.loop_columns.period_ns.mean())
+            float(play(short, plan, Setting(lock=lock)).run.loop_columns.period_ns.mean())
             for lock in ("fair", "loop")
         )
         if worst < target:
@@ -264,16 +275,30 @@ def _rest(look: _Look, name: str) -> float | None:
 
 
 def _fewer_reads(look: _Look) -> None:
-    """Reads that may be made less often."""
-    for name in _names(look, kind="sensor read"):
-        if look.share(name) < 0.03 or look.per_loop[name] < 0.9:
+    """Reads that may be made less often; those that a batch could serve, together."""
+    groups = [sorted(c.calls) for c in look.made if c.changes[0].startswith("batch ")]
+    grouped = {name for group in groups for name in group}
+    single = [n for n in _names(look, kind="sensor read") if n not in grouped]
+    for names in [*groups, *([n] for n in single)]:
+        share = sum(look.share(n) for n in names)
+        if share < 0.04 or min(look.per_loop[n] for n in names) < 0.9:
             continue
-        text = str(Change.of("every", name, loops=4))
-        if name == look.heading_call:
+        text = _change("every", names, look, loops=4)
+        if look.heading_call in names:
             look.left.append(NotProposed(text, "it reads the heading, which must be young"))
             continue
         why = "if what it reads changes slowly: the reading gets up to four loops old"
-        look.add([text], [name], why, "medium", name)
+        steers = _subsystems(look, names) & _subsystems(look, _names(look, kind="actuator write"))
+        risk = "medium"
+        if steers:
+            risk = "high"
+            why += f", and {', '.join(sorted(steers))} may be steered by it"
+        look.add([text], names, why, risk, names[0])
+
+
+def _subsystems(look: _Look, names: list[str]) -> set[str]:
+    """Subsystems of these calls."""
+    return {c.subsystem for c in look.at.run.names if c.name in names and c.subsystem}
 
 
 def _telemetry(look: _Look) -> None:

@@ -28,7 +28,15 @@ from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 from looptime.stats.student import t_quantile
 
-__all__ = ["CAUTIONS", "Contribution", "Prediction", "Side", "predict", "predictions", "settings_of"]
+__all__ = [
+    "CAUTIONS",
+    "Contribution",
+    "Prediction",
+    "Side",
+    "predict",
+    "predictions",
+    "settings_of",
+]
 
 #: Shown under every plan.
 CAUTIONS = (
@@ -413,10 +421,13 @@ class _Plan:
     ) -> dict[str, dict[str, Figure]]:
         return {
             bus: {
-                k: self._figure(
-                    [m.bus[bus][k] for m in middle if bus in m.bus],
-                    [m.bus[bus][k] for m in corners if bus in m.bus],
-                    self._sd,
+                k: _share(
+                    self._figure(
+                        [m.bus[bus][k] for m in middle if bus in m.bus],
+                        [m.bus[bus][k] for m in corners if bus in m.bus],
+                        self._sd,
+                    ),
+                    k,
                 )
                 for k in ("utilisation", "wait_ms_per_loop")
             }
@@ -478,8 +489,9 @@ def _mean(at: Measures, judged: str) -> float:
     return float(found["mean"].value or 0.0)
 
 
-def _share(at: Figure) -> Figure:
-    if at.value is None or at.high is None:
+def _share(at: Figure, kind: str = "share") -> Figure:
+    """A share is never above one."""
+    if at.value is None or at.high is None or kind == "wait_ms_per_loop":
         return at
     return Figure(at.value, at.low, min(at.high, 1.0))
 
@@ -502,9 +514,7 @@ def settings_of(ranges: frozenset[str]) -> Settings:
     """What is to be played: the middle of what is not known, and every corner of it."""
     locks = ("fair", "loop") if "lock" in ranges else ("fair",)
     lates = (0.0, 1.0) if "late" in ranges else (1.0,)
-    middle = tuple(
-        Setting(lock=lock, late=late) for lock, late in itertools.product(locks, lates)
-    )
+    middle = tuple(Setting(lock=lock, late=late) for lock, late in itertools.product(locks, lates))
     batches = (0.0, 1.0) if "batch" in ranges else (0.5,)
     spreads = (0.0, 1.0) if "spread" in ranges else (0.0,)
     if "starving" in ranges:

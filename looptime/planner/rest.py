@@ -43,7 +43,9 @@ class RestAdvice:
         return {"text": self.text, "rest_ms": self.rest_ms, "trials": list(self.trials)}
 
 
-def rest_that_pays(at: Basis, changes: tuple[Change, ...], played: Replay) -> tuple[RestAdvice, ...]:
+def rest_that_pays(
+    at: Basis, changes: tuple[Change, ...], played: Replay
+) -> tuple[RestAdvice, ...]:
     """Find the rest that pays for each thread of a plan that shares a bus with the loop.
 
     Parameters

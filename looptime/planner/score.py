@@ -163,6 +163,7 @@ def _calls(
         for (name, thread), values in came.calls.items()
         if thread == own
     }
+    now, real = _paired(now, real, prediction, actual)
     names = sorted({*now, *real}, key=lambda n: -(now[n].value or 0 if n in now else 0))
     none = Figure(0.0, 0.0, 0.0)
     made = tuple(
@@ -179,6 +180,21 @@ def _calls(
         tuple(n for n in names if n not in real),
         tuple(n for n in names if n not in now),
     )
+
+
+def _paired(
+    now: dict[str, Figure], real: dict[str, Number], prediction: Prediction, actual: Run
+) -> tuple[dict[str, Figure], dict[str, Number]]:
+    """A batch that the plan names and the recording calls something else is one call."""
+    planned = {c.name: (c.kind, c.bus) for c in prediction.run.names if c.name not in real}
+    recorded = {c.name: (c.kind, c.bus) for c in actual.names if c.name not in now}
+    new = [n for n in planned if n in now and n.startswith("batch ")]
+    other = [n for n in recorded if n in real]
+    if len(new) == 1 and len(other) == 1 and planned[new[0]] == recorded[other[0]]:
+        both = f"{new[0]} = {other[0]}"
+        now = {both if n == new[0] else n: at for n, at in now.items()}
+        real = {both if n == other[0] else n: at for n, at in real.items()}
+    return now, real
 
 
 def _sign(prediction: Prediction, came: Measures) -> bool | None:

@@ -28,9 +28,10 @@ from looptime.schema import SCHEMA_VERSION
 __all__ = ["Proposal", "Suggestions", "suggest"]
 
 _LOOPS = 2_000
-_RISK = {"low": 1.0, "medium": 1.5, "high": 2.5}
+_RISK = {"low": 1.0, "medium": 1.5, "high": 4.0}
 _SEEN = 0.005
-_MOST = 12
+_ALONE = 8
+_MOST = 24
 
 
 @dataclass(frozen=True)
@@ -204,8 +205,14 @@ class _Search:
             else:
                 good.append((candidate, tried))
         good.sort(key=lambda pair: -self._worth(pair[0], now, pair[1]))
-        plans = [((candidate,), tried) for candidate, tried in good]
-        plans += self._together([candidate for candidate, _ in good], now)
+        alone = [((candidate,), tried) for candidate, tried in good]
+        first = alone[:_ALONE] + [at for at in alone[_ALONE:] if _is_younger(at[0][0])]
+        plans = first + self._together([candidate for candidate, _ in good], now)
+        left += [
+            NotProposed(" + ".join(c.changes), "others buy more for the effort and the risk")
+            for (c,), _ in alone[_ALONE:]
+            if not _is_younger(c)
+        ]
         proposed = [self._proposal(group, now, tried) for group, tried in plans]
         proposed.sort(key=lambda p: (not p.meets_targets, -self._rank(p)))
         floor = self._floor([tried for _, tried in plans], now)
@@ -244,7 +251,7 @@ class _Search:
     def _why_not(self, candidate: Candidate, now: _Tried, tried: _Tried) -> str:
         middle, best, worst = self._gain(now, tried)
         least = _SEEN * now.means[0]
-        if candidate.changes[0].startswith("later "):
+        if _is_younger(candidate):
             name = candidate.age_of or ""
             younger = now.ages.get(name, 0.0) - tried.ages.get(name, 0.0)
             return "" if younger > 0.02 * now.means[0] else "the reading would not get younger"
@@ -267,14 +274,14 @@ class _Search:
     ) -> list[tuple[tuple[Candidate, ...], _Tried]]:
         """Pairs of the best, and the best added one after the other as long as each still pays."""
         groups = [
-            pair for pair in itertools.combinations(good[:5], 2)
+            pair for pair in itertools.combinations(good[:4], 2)
             if not pair[0].calls & pair[1].calls
         ]  # fmt: skip
         made = [(group, self.tried(_changes(group))) for group in groups]
         self.progress(0.75)
         chosen: tuple[Candidate, ...] = ()
         last = now
-        for candidate in good[:8]:
+        for candidate in good[:6]:
             if any(candidate.calls & other.calls for other in chosen):
                 continue
             group = (*chosen, candidate)
@@ -288,9 +295,7 @@ class _Search:
                     made.append((group, tried))
         return made
 
-    def _proposal(
-        self, group: tuple[Candidate, ...], now: _Tried, tried: _Tried
-    ) -> Proposal:
+    def _proposal(self, group: tuple[Candidate, ...], now: _Tried, tried: _Tried) -> Proposal:
         middle, best, worst = self._gain(now, tried)
         ages = {
             name: (now.ages[name], age)
@@ -298,7 +303,7 @@ class _Search:
             if name in now.ages and abs(age - now.ages[name]) > 0.1 * now.means[0]
         }
         risk = max((c.risk for c in group), key=lambda r: _RISK[r])
-        why = "; ".join(c.why for c in group)
+        why = "; ".join(dict.fromkeys(c.why for c in group))
         if ages:
             name, (was, after) = max(ages.items(), key=lambda kv: abs(kv[1][1] - kv[1][0]))
             why += f"; {name} is {after:.1f} ms old at use on average, now {was:.1f} ms"
@@ -364,6 +369,11 @@ class _Search:
                 "batch and no thread is proposed for them"
             )
         return tuple(made)
+
+
+def _is_younger(candidate: Candidate) -> bool:
+    """Whether it is about the age of a reading and not about the loop's time."""
+    return candidate.changes[0].startswith("later ")
 
 
 def _changes(group: tuple[Candidate, ...]) -> tuple[str, ...]:

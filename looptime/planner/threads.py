@@ -259,6 +259,7 @@ def _play(
     turns = _again_and_again(len(kinds) if any(starving) else 0)
     waits: list[int] = []
     waited = waits.append
+    first = lanes[0] if len(lanes) == 1 else None
     tick = works.start
     for lane in lanes:
         lane.asks = begun + lane.before[0]
@@ -266,8 +267,10 @@ def _play(
         asks = now + ahead
         kind = kinds[i]
         if kind >= 0:
-            if lanes:
+            if first is None:
                 _serve(lanes, barging, free, asks)
+            elif first.asks < asks:
+                _serve_one(first, barging, free, asks)
             begin = free[kind]
             if begin <= asks:
                 begin = asks

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from rich.console import RenderableType
+from rich.padding import Padding
 from rich.text import Text
 
 from looptime.analysers.figure import Figure
 from looptime.planner.predict import CAUTIONS, Prediction, Side
 from looptime.planner.score import Score, Scored
-from looptime.planner.suggest import Suggestions
+from looptime.planner.suggest import Proposal, Suggestions
 from looptime.views.terminal import caution, figure, heading_line, number, safe, table
 
 __all__ = ["render_plan", "render_score", "render_suggestions"]
@@ -50,8 +50,7 @@ def _verdict(at: Prediction) -> str:
     what = "loop" if at.judged == "period" else "loop's work"
     if at.verdict == "can't tell" or change.value is None:
         return (
-            f"Can't tell whether the {what} gets faster: the mean changes by "
-            f"{_signed(change)} ms."
+            f"Can't tell whether the {what} gets faster: the mean changes by {_signed(change)} ms."
         )
     return f"The {what} gets {at.verdict}: the mean changes by {_signed(change)} ms."
 
@@ -109,9 +108,7 @@ def _percent(at: Figure) -> str:
 
 
 def _changes(at: Prediction) -> RenderableType:
-    rows = [
-        [safe(c.text, 44), _span(c.in_order_ms), _span(c.alone_ms)] for c in at.changes
-    ]
+    rows = [[safe(c.text, 44), _span(c.in_order_ms), _span(c.alone_ms)] for c in at.changes]
     return table(["change", "in this order, ms", "alone, ms"], rows)
 
 
@@ -233,10 +230,10 @@ def render_score(at: Score) -> list[RenderableType]:
     parts: list[RenderableType] = [
         heading_line(f"How the plan came true: {safe(at.source)}"),
         Text(said),
-        table(["period, ms", "before", "predicted", "actual", "off by", "in interval"],
+        table(["period, ms", "before", "predicted", "actual", "off by", "inside"],
               [_scored(s) for s in at.period_ms]),
         heading_line("Calls, ms a loop"),
-        table(["call", "before", "predicted", "actual", "off by", "in interval"],
+        table(["call", "before", "predicted", "actual", "off by", "inside"],
               [_scored(s) for s in at.calls[:20]]),
     ]  # fmt: skip
     if at.only_predicted:
@@ -249,8 +246,16 @@ def render_score(at: Score) -> list[RenderableType]:
 def _scored(at: Scored) -> list[str]:
     error = "-" if at.error_percent is None else f"{at.error_percent:+.1f} %"
     inside = {True: "yes", False: "no", None: "-"}[at.inside]
-    return [safe(at.what, 30), number(at.before), _cell(at.predicted), number(at.actual), error,
+    return [safe(at.what, 44), number(at.before), _cell(at.predicted), number(at.actual), error,
             inside]  # fmt: skip
+
+
+def _proposal(plan: Proposal) -> str:
+    met = {True: " Meets the targets.", False: "", None: ""}[plan.meets_targets]
+    return (
+        f"mean {_span(plan.gain_ms)} ms, p99 then {number(plan.p99_ms)} ms; effort "
+        f"{number(plan.effort, 2)}, risk {plan.risk}.{met} {safe(plan.why, 600)}"
+    )
 
 
 def render_suggestions(at: Suggestions) -> list[RenderableType]:
@@ -264,15 +269,10 @@ def render_suggestions(at: Suggestions) -> list[RenderableType]:
     now = f"Now: mean {number(at.now_ms['mean'])} ms, p99 {number(at.now_ms['p99'])} ms."
     parts: list[RenderableType] = [Text(now), *(Text(line) for line in at.targets)]
     if at.proposed:
-        rows: list[list[Any]] = []
+        parts.append(heading_line("Proposed, best first (gain over effort and risk)"))
         for i, plan in enumerate(at.proposed, 1):
-            rows.append(
-                [f"{i}", safe(" + ".join(plan.changes), 60), _signed(plan.gain_ms),
-                 number(plan.p99_ms), number(plan.effort, 2), plan.risk]
-            )  # fmt: skip
-        heads = ["", "plan", "mean, ms", "p99, ms", "effort", "risk"]
-        parts += [heading_line("Proposed, best first"), table(heads, rows, left=(0, 1))]
-        parts += [Text(f"{i}. {safe(p.why, 300)}") for i, p in enumerate(at.proposed, 1)]
+            parts.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
+            parts.append(Padding(Text(_proposal(plan)), (0, 0, 0, 4)))
     else:
         parts.append(Text("Nothing is proposed: no remedy tried would be seen in this loop."))
     if at.not_proposed:
