@@ -182,6 +182,8 @@ def _with_advice(change: Change, at: Scatter, tolerance: Tolerance) -> Change:
         if change.statistic == "rate" or factor > _MOST_LONGER:
             return change
     else:
+        if at.separated and not at.history:
+            return change  # how to record comes first
         many = runs.runs_needed(change, k, tolerance)
         need = f"about {many} runs a side would do" if many else "50 runs a side would not do"
         if k < 2:
@@ -248,7 +250,7 @@ def _order_warnings(at: Scatter, single: bool) -> list[Unlike]:
     if at.separated:
         how = (
             "scatter is that of the history" if at.history
-            else "a trend along the session is fitted, which costs much power"
+            else "a trend along the session is taken out of the changes in %, which costs power"
         )  # fmt: skip
         return [Unlike("order", f"the sides were not interleaved ({at.order.letters}): a change of"
                        f" battery or heat looks like a change of code; {how}")]  # fmt: skip

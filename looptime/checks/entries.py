@@ -222,7 +222,7 @@ def from_bytes(data: bytes, where: str = "entry", histograms: bool = True) -> En
         row = {"histograms": []} | file.read(names, use_threads=False).to_pylist()[0]
         version = int(row["schema_version"])
     except (pa.ArrowException, OSError, ValueError, KeyError, IndexError, TypeError) as error:
-        raise DamagedError(f"{where}: is damaged: drop it and add its log again") from error
+        raise DamagedError(f"{where}: is damaged: add its log again, or drop it") from error
     if version > ENTRY_VERSION:
         raise DamagedError(
             f"{where}: has version {version}, this looptime reads up to {ENTRY_VERSION}: update it"
@@ -235,7 +235,7 @@ def from_bytes(data: bytes, where: str = "entry", histograms: bool = True) -> En
     try:
         return _entry(row)
     except (KeyError, TypeError, ValueError) as error:
-        raise DamagedError(f"{where}: is damaged: drop it and add its log again") from error
+        raise DamagedError(f"{where}: is damaged: add its log again, or drop it") from error
 
 
 def _entry(row: dict[str, Any]) -> Entry:

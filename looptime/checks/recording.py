@@ -42,7 +42,9 @@ class Settings:
         Periods above these are overruns, and serious ones.
     keep_warmup : bool
         Whether the warm-up is kept.
-    robot, version, label, time : str or None
+    robot : str or None
+        Robot of the logs that name none; one that is named in a log stays.
+    version, label, time : str or None
         Labels that stand in for those of the log.
     """
 
@@ -177,7 +179,10 @@ class Recording:
         asked = self.settings
         facts = replace(
             facts.labelled(
-                robot=asked.robot, version=asked.version, label=asked.label, time=asked.time
+                robot=facts.robot or asked.robot,
+                version=asked.version,
+                label=asked.label,
+                time=asked.time,
             ),
             budget_ms=asked.budget_ms,
             serious_ms=asked.serious_ms,

@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from looptime.checks.facts import Facts
-from looptime.checks.query import Query, in_order, parse_query
+from looptime.checks.query import Query, in_order, is_query, parse_query
 from looptime.errors import LooptimeError, UsageError
 
 if TYPE_CHECKING:  # Parquet is loaded only when an entry is read or written
@@ -260,6 +260,29 @@ class Season:
         if not found:
             raise UsageError(f"{self.folder}: no entry matches {query}: see `season list`")
         return found
+
+    def names(self, words: Sequence[str]) -> list[str]:
+        """Names of the entries that some words mean: beginnings of names, or one query.
+
+        Damaged entries can be named as well, so that they can be dropped.
+
+        Raises
+        ------
+        UsageError
+            If a word names nothing, or more than one entry.
+        """
+        text = " ".join(words)
+        if is_query(text):
+            return [entry.name for entry in self.select(text)]
+        files = self._files()
+        found = []
+        for word in words:
+            fits = sorted(name for name in files if name.startswith(word.lower()) and word)
+            if len(fits) != 1:
+                why = "no entry begins" if not fits else f"{len(fits)} entries begin"
+                raise UsageError(f"{self.folder}: {why} with {word!r}: see `season list`")
+            found += fits
+        return list(dict.fromkeys(found))
 
     def _index_row(self, name: str, stamp: list[int]) -> dict[str, Any] | None:
         from looptime.checks.entries import DamagedError

@@ -88,7 +88,7 @@ def test_damage_is_reported_and_loses_nothing_else(season):
     swapped.write_bytes(season.path_of(names[3]).read_bytes())
     assert _names(season) == [names[3]]
     assert set(season.damaged) == set(names[:3])
-    assert "drop it and add its log again" in season.damaged[names[1]]
+    assert "add its log again, or drop it" in season.damaged[names[1]]
     with pytest.raises(DamagedError):
         season.load(names[0])
 
@@ -201,6 +201,27 @@ def test_baseline_marks_and_drop(season):
     assert season.drop([names[1]]) == 1
     assert season.drop([names[1]]) == 0
     assert [e.baseline for e in season.entries()] == [False, False]
+
+
+def test_words_name_entries(season):
+    """Beginnings of names, also of damaged entries, and queries; nothing is guessed."""
+    add_runs(season, [recording(s, label=f"run {s}") for s in (1, 2)])
+    one, two = _names(season)
+    season.path_of(one).write_bytes(b"")
+    assert season.names([one[:8], two]) == [one, two]
+    assert season.names(["label=run*"]) == [two]
+    assert season.drop(season.names([one[:6]])) == 1
+    for word in ("xyz", ""):
+        with pytest.raises(UsageError, match="see `season list`"):
+            season.names([word])
+
+
+def test_a_robot_named_in_the_log_stays(season):
+    """The option fills in what the log leaves out; other labels stand in for the log's."""
+    runs = [recording(1, robot="spare", label="old"), recording(2)]
+    add_runs(season, runs, Settings(robot="tray-carrier", label="new"))
+    assert {e.facts.robot for e in season.entries()} == {"spare", "tray-carrier"}
+    assert {e.facts.label for e in season.entries()} == {"new"}
 
 
 def test_another_season_is_added_entry_by_entry(season, tmp_path):
