@@ -70,6 +70,16 @@ class ShiftedReader:
         return made
 
 
+def _cpu_s() -> float | None:
+    """Processor time of this process and of those it has ended [s]; a busy machine counts less."""
+    try:
+        import resource
+    except ImportError:
+        return None
+    own, ended = (resource.getrusage(w) for w in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return own.ru_utime + own.ru_stime + ended.ru_utime + ended.ru_stime
+
+
 def _peak_mb() -> float | None:
     """Largest memory of this process so far [MB]; None where the system does not tell."""
     try:
@@ -92,9 +102,10 @@ def _measure(paths: list[str], folder: str, processes: int) -> tuple:
     begin = time.perf_counter()
     added = add_logs(season, jobs, processes=processes)
     took = time.perf_counter() - begin
+    cpu = _cpu_s()
     assert len(added.new) == len(paths), next(iter(added.errors.values()))
     size = sum(p.stat().st_size for p in Path(folder).rglob("*.parquet"))
-    return took, _peak_mb(), size / len(paths)
+    return took, cpu, _peak_mb(), size / len(paths)
 
 
 def main() -> None:
@@ -114,25 +125,27 @@ def main() -> None:
             for processes in (1, 2):
                 season = str(folder / f"season-{count}-{processes}")
                 with ProcessPoolExecutor(1, context) as alone:
-                    took, peak, size = alone.submit(_measure, paths, season, processes).result()
-                results.append((count, processes, took, rows[0], peak, size))
+                    took, cpu, peak, size = alone.submit(
+                        _measure, paths, season, processes
+                    ).result()
+                results.append((count, processes, took, cpu, rows[0], peak, size))
                 _print(results[-1:], header=len(results) == 1)
     _on_paper(results)
 
 
 def _print(results, header: bool) -> None:
     if header:
-        print(f"{'runs':>6}{'processes':>11}{'s':>9}{'s a run':>9}{'runs/s':>8}"
+        print(f"{'runs':>6}{'processes':>11}{'s':>9}{'s a run':>9}{'cpu s':>8}{'runs/s':>8}"
               f"{'rows/s':>12}{'MB a process':>14}{'bytes a run':>13}")  # fmt: skip
-    for count, processes, took, rows, peak, size in results:
-        speed = f"{count / took:>8.2f}{rows * count / took:>12,.0f}"
+    for count, processes, took, cpu, rows, peak, size in results:
+        speed = f"{(cpu or 0) / count:>8.3f}{count / took:>8.2f}{rows * count / took:>12,.0f}"
         print(f"{count:>6}{processes:>11}{took:>9.1f}{took / count:>9.3f}{speed}"
               f"{peak or 0:>14.0f}{size:>13,.0f}", flush=True)  # fmt: skip
 
 
 def _on_paper(results) -> None:
     """What the measured time a run means for more runs, with the arithmetic."""
-    count, _, took, _, _, size = next(r for r in results if r[0] == results[-1][0] and r[1] == 1)
+    count, _, took, _, _, _, size = next(r for r in results if r[0] == results[-1][0] and r[1] == 1)
     each = took / count
     print(f"\non paper, from {each:.3f} s a run on one process and {size:,.0f} bytes a run:")
     for runs in (1_000, 10_000, 100_000):
