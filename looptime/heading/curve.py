@@ -123,9 +123,7 @@ def sampling_at(
     """
     checked_rate(rate_hz)
     if pattern == "log shape":
-        made = (shape or LogShape(base, models.slow_s)).at(
-            rate_hz, models.latency_s, within_log=isinstance(models.motion, Recorded)
-        )
+        made = (shape or LogShape(base, models.slow_s)).at(rate_hz, models.latency_s)
     elif pattern == "scaled":
         made = scaled(base, rate_hz, models.latency_s)
     else:

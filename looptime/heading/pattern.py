@@ -22,6 +22,8 @@ __all__ = [
 Float = NDArray[np.float64]
 Int = NDArray[np.integer]
 
+#: Consecutive loops that stay together where a block is gone through again.
+STRETCH = 50
 #: Instants of a loop that come before its use.
 INSTANTS = ("taken_s", "read_s", "start_s")
 #: Blocks of consecutive loops that the jackknife leaves out in turn.
@@ -189,6 +191,8 @@ class LogShape:
         self.stalls = np.flatnonzero(self.excess)
         self.moments = (np.cumsum(self.base) - self.base / 2)[self.stalls]
         before = np.concatenate([[0.0], self.excess])
+        self.size = np.bincount(sampling.block, minlength=BLOCKS)
+        self.orders = [np.arange(size) for size in self.size]
         self.lags = {}
         for name in INSTANTS:
             lag = sampling.use_s - getattr(sampling, name)
@@ -197,21 +201,14 @@ class LogShape:
             stalled = np.clip(lag - usual, 0.0, before)
             self.lags[name] = (lag - stalled, stalled)
 
-    def at(
-        self, rate_hz: float, latency_s: float | None = None, *, within_log: bool = False
-    ) -> Sampling:
+    def at(self, rate_hz: float, latency_s: float | None = None) -> Sampling:
         """The log's shape at another rate; see `log_shape`."""
         c = self.own_rate_hz / checked_rate(rate_hz)
-        source = self._source(c, within_log)
+        source = self._source(c)
         count = len(source) - 1
         hold = c * self.base[source[:-1]]
-        stalls, moments = self.stalls, self.moments
-        if not within_log and c > 1:  # the rhythm of the stalls goes on
-            rounds = np.arange(int(np.ceil(c)))
-            moments = (moments + rounds[:, None] * self.base.sum()).ravel()
-            stalls = np.tile(stalls, len(rounds))
-        hit = np.searchsorted(np.cumsum(hold), moments, side="right")
-        stalls, hit = stalls[hit < count], hit[hit < count]
+        hit = np.searchsorted(np.cumsum(hold), self.moments, side="right")
+        stalls, hit = self.stalls[hit < count], hit[hit < count]
         hold += np.bincount(hit, self.excess[stalls], minlength=count)
         block = self.sampling.block[source[:-1]]
         block[hit] = self.sampling.block[stalls]
@@ -227,18 +224,39 @@ class LogShape:
             moved[0], moved[1], use, moved[2], block, "log shape", self.sampling.notes
         )  # fmt: skip
 
-    def _source(self, c: float, within_log: bool) -> Int:
-        """Which of the log's loops each new one is made from; one more than there are holds."""
+    def _source(self, c: float) -> Int:
+        """Which of the log's loops each new one is made from; one more than there are holds.
+
+        Every block keeps its place in time and is filled with its own loops, so that leaving out
+        a block leaves out its loops and its stalls together.
+        """
         n = len(self.base)
-        count = max(round(n / c), BLOCKS if within_log else n)
-        source = np.arange(count) % n
-        if count < n:  # the beginning of every block, so that all of the log is heard
-            ends = np.round(np.linspace(0, count, BLOCKS + 1)).astype(int)
-            first = np.searchsorted(self.sampling.block, np.arange(BLOCKS))
-            source = np.concatenate(
-                [f + np.arange(b - a) for f, a, b in zip(first, ends[:-1], ends[1:], strict=True)]
-            )
+        count = max(round(n / c), BLOCKS)
+        ends = np.round(np.cumsum(self.size) * (count / n)).astype(np.int64)
+        each = np.diff(ends, prepend=0)
+        first = np.cumsum(self.size) - self.size
+        filled = [
+            start + self._fill(b, wanted)
+            for b, (start, wanted) in enumerate(zip(first, each, strict=True))
+        ]
+        source = np.concatenate(filled)
         return np.append(source, source[-1] + 1)
+
+    def _fill(self, block: int, wanted: int) -> Int:
+        """Loops of a block, as often as they are wanted.
+
+        First as they come, then in stretches drawn in another order each time: gone through in
+        the same order they would meet a motion's beginning and end alike at some loop rates.
+        """
+        order, size = self.orders[block], int(self.size[block])
+        if len(order) < wanted:
+            rng = np.random.default_rng(block)
+            stretches = np.array_split(np.arange(size), max(size // STRETCH, min(size, 8)))
+            rounds = [np.arange(size)]
+            for _ in range(-(-wanted // size)):
+                rounds += [stretches[i] for i in rng.permutation(len(stretches))]
+            order = self.orders[block] = np.concatenate(rounds)
+        return order[:wanted]
 
 
 def log_shape(
@@ -252,9 +270,9 @@ def log_shape(
 
     Each hold up to the slow-loop limit is scaled so that these parts have the mean
     ``1 / rate_hz``; what exceeds the limit stays in milliseconds and comes as often in time as in
-    the log. Every loop and every stall has its turn: at higher rates the loops are gone through
-    again until the log's time is full, at lower rates the rhythm of the stalls goes on. At the
-    log's own rate (`LogShape.own_rate_hz`) it is the log itself.
+    the log. The sequence lasts as long as the log: at higher rates the loops of each of the
+    `BLOCKS` blocks are gone through again, at lower rates the beginning of each block serves. At
+    the log's own rate (`LogShape.own_rate_hz`) it is the log itself.
 
     Parameters
     ----------
