@@ -33,17 +33,28 @@ def make_run(
     Parameters
     ----------
     periods_ms : sequence of float, shape (n,) [ms]
+        Start to start.
     calls : list of (name, offset_ms, duration_ms[, thread]), or a function of the loop's index
         Offsets count from the loop's start. A list is used for every loop. Calls on one thread
         nest where one lies inside another; a call may run on into later loops.
     names : dict
         Kind of each name, or a dict of `looptime.schema.CallName` fields.
+    loop_thread : str
+        Name of the thread of the calls that name none.
+    phases : sequence of str, shape (n,)
+        Phase of each loop.
+    body_ms : sequence of float, shape (n,) [ms]
+        Length of the row that encloses each loop.
     marks : list of (time_ms, name, "published" or "used"[, thread])
         Times count from the start of the run.
     signals : dict of str to one value a loop
         Logged at each loop's start.
     cpu_share : dict of str to float
         Processor time of each call by its name, as a share of its duration.
+    tick_ns : int [ns]
+        Step of the clock.
+    source : str
+        Where the run is said to come from.
 
     Returns
     -------
@@ -110,9 +121,12 @@ def make_flat_run(
     Parameters
     ----------
     period_ns : int array, shape (n,) [ns]
+        Start to start.
     calls : dict of str to int array, shape (n,) [ns]
         Duration of each call in each loop, in the order in which they are made; a negative
         duration says that the call is not made in that loop.
+    names, tick_ns, source
+        As for `make_run`.
 
     Examples
     --------
@@ -230,7 +244,7 @@ def _by_loop(segments, start, period) -> list[tuple[int, int]]:
             if stop <= a:
                 raise ValueError("a call runs on past the end of the last loop")
             found[k] = found.get(k, 0) + stop - a
-            a = stop
+            a = stop  # noqa: PLW2901 - what is left of the segment
     return sorted(found.items())
 
 

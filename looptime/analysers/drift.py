@@ -11,9 +11,10 @@ from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.figure import Figure
 from looptime.errors import NotEnoughError
-from looptime.stats.changepoints import ChangePoints, change_points
+from looptime.stats.changepoints import ChangePoints, change_points, long_run_variance
 from looptime.stats.dither import dither
 from looptime.stats.drift import Drift, drift
+from looptime.stats.levels import IN_RUN
 from looptime.stats.windows import window_medians
 
 __all__ = ["ChangePoint", "Changes", "DriftResult", "changes"]
@@ -109,11 +110,11 @@ def changes(basis: Basis) -> Changes:
     """Drift and change points of the quantity judged, each with the calls behind it.
 
     A step looks like a trend and a trend like a staircase: where both are found, the one with
-    the lower Bayesian information criterion on the same window medians is the better account.
+    the smaller penalised sum of squares on the same window medians is the better account.
 
     References
     ----------
-    Theil-Sen estimate and least-squares test; optimal partitioning; Schwarz's criterion.
+    Theil-Sen estimate and least-squares test; penalised least squares.
     """
     at = basis.run.loop_columns
     start_s = (at.start_ns - at.start_ns[0]) / 1e9 if len(at) else np.zeros(0)
@@ -189,8 +190,8 @@ def _better(x: Float, start_s: Float, steps: ChangePoints) -> str:
     edges = np.append(steps.loops // steps.loops_per_window, k)
     level = np.repeat(steps.levels, np.diff(np.append(0, edges)))
     stairs = y - level
-    least = 1e-12 * max(float(y @ y), 1e-300)
-    cost_line = k * np.log(max(float(line @ line), least) / k) + 2 * np.log(k)
-    cost_steps = k * np.log(max(float(stairs @ stairs), least) / k)
-    cost_steps += (2 * len(steps.loops) + 1) * np.log(k)
+    # each straight piece costs what a segment costs in the search for change points
+    price = IN_RUN.change_penalty * long_run_variance(y) * np.log(k)
+    cost_line = float(line @ line) + price
+    cost_steps = float(stairs @ stairs) + (len(steps.loops) + 1) * price
     return "drift" if cost_line <= cost_steps else "steps"

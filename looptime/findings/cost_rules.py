@@ -25,7 +25,7 @@ def cost_findings(at: Summary) -> list[Finding]:
     """Blocking calls, signs of waiting, batches, buses, and what no call covers."""
     made = _signs(at)
     made += _repeated(at) + _overlaps(at)
-    named = {call for f in made if f.code != "bus_crowded" for call in f.evidence.calls}
+    named = {call for f in made for call in f.evidence.calls}
     named |= {r.call for r in at.recurrence.found if r.call}
     made += _batches(at)
     made += [f for f in _blocking_calls(at) if f.evidence.calls[0] not in named]

@@ -1,0 +1,164 @@
+"""Findings: each with support, in order of what acting would buy, in plain words."""
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from looptime.findings import SEVERITIES, find, summarise, summarise_phases
+from looptime.findings.about import every, ms, percent, three
+from tests.benchmarks.scenarios import SCENARIOS
+from tests.build_run import make_flat_run, make_run
+
+
+def even_run(n=4000, seed=1):
+    """Loops of 10 ms with a little noise."""
+    rng = np.random.default_rng(seed)
+    return make_flat_run((10e6 * np.exp(rng.normal(0, 0.04, n))).astype(np.int64))
+
+
+def codes(run, **options):
+    """Codes of the findings in order."""
+    return [f.code for f in summarise(run, **options).findings]
+
+
+def test_healthy_log_says_so():
+    """An even log has one finding: that nothing stands out, with its rate."""
+    (only,) = summarise(even_run()).findings
+    assert (only.code, only.severity) == ("healthy", "fine")
+    assert only.value == pytest.approx(100, rel=0.01)
+    assert not only.moves
+
+
+@pytest.mark.parametrize("scenario", SCENARIOS[::4], ids=lambda s: s.name)
+def test_every_finding_is_whole(scenario):
+    """Severity, sentence, evidence and JSON of whatever is found."""
+    for f in summarise(scenario.make(np.random.default_rng(3)), budget_ms=14).findings:
+        assert f.severity in SEVERITIES
+        assert f.text.endswith(".")
+        assert f.text[0].isupper() or f.text.split()[0] in f.text  # a name may begin it
+        assert not re.search(r"\de[+-]\d|nan|inf\b|None", f.text)
+        assert f.evidence.n_loops > 0
+        assert set(f.to_dict()) >= {"code", "severity", "text", "value", "unit", "evidence"}
+        assert f.command == "" or f.command.startswith("looptime ")
+
+
+def test_ranked_by_worth():
+    """What would buy more comes first; notes come last."""
+    run = SCENARIOS[0].make(np.random.default_rng(1))
+    findings = summarise(run, budget_ms=2.5).findings
+    main = [f.worth for f in findings if f.severity in ("act", "look")]
+    assert main == sorted(main, reverse=True)
+    kinds = [f.severity == "note" for f in findings]
+    assert kinds == sorted(kinds)
+
+
+def test_overruns_carry_their_loops():
+    """The overrun finding counts them and names the loops."""
+    period = np.full(1000, 10_000_000)
+    period[[200, 700]] = 45_000_000
+    found = {f.code: f for f in summarise(make_flat_run(period), budget_ms=20).findings}
+    over = found["overruns"]
+    assert over.value == pytest.approx(0.2)
+    assert set(over.evidence.loops) == {200, 700}
+    assert "2 loops (0.2 %) overrun 20 ms" in over.text
+
+
+def test_lines_of_the_evidence():
+    """Loops in the evidence come with their lines of the log."""
+    period = np.full(1000, 10_000_000)
+    period[[200, 700]] = 45_000_000
+    run = make_flat_run(period)
+    run = replace(run, loop_columns=replace(run.loop_columns, line=np.arange(1000) * 3 + 2))
+    over = next(f for f in summarise(run, budget_ms=20).findings if f.code == "overruns")
+    assert sorted(over.evidence.lines) == [602, 2102]
+
+
+def test_work_unknown():
+    """A fixed rate without its wait: can't tell, headroom unknown."""
+    found = summarise(make_run([20] * 400, [("update", 0, 5)])).findings
+    note = next(f for f in found if f.code == "work_unknown")
+    assert "Can't tell" in note.text
+    assert note.severity == "note"
+
+
+def test_headroom():
+    """Work that needs more than the nominal period in two loops of a hundred."""
+    rng = np.random.default_rng(1)
+    work = np.where(rng.random(1500) < 0.03, 21.0, rng.uniform(10, 12, 1500))
+    wait = np.maximum(20 - work, 0.0)
+    made = {"update": (work * 1e6).astype(np.int64), "pace": (wait * 1e6).astype(np.int64)}
+    run = make_flat_run(sum(made.values()), made, {"update": "compute", "pace": "pacing"})
+    found = {f.code: f for f in summarise(run).findings}
+    assert found["headroom"].value == pytest.approx(-1.0)
+
+
+def test_blocking_is_worth_less_where_the_wait_swallows_it():
+    """A read of a quarter of the work in a paced loop with headroom is no reason to hurry."""
+    read, work = np.full(400, 2_500_000), np.full(400, 7_500_000)
+    rng = np.random.default_rng(2)
+    work = (work * np.exp(rng.normal(0, 0.05, 400))).astype(np.int64)
+    names = {"gyro.read": "sensor read", "update": "compute", "pace": "pacing"}
+    free = make_flat_run(read + work, {"gyro.read": read, "update": work}, names)
+    wait = 30_000_000 - read - work
+    paced = make_flat_run(
+        read + work + wait, {"gyro.read": read, "update": work, "pace": wait}, names
+    )
+    worth = [
+        next(f.worth for f in summarise(r).findings if f.code == "blocking_call")
+        for r in (free, paced)
+    ]
+    assert worth[1] == pytest.approx(0.4 * worth[0], rel=0.05)
+
+
+def test_what_weakens_the_figures():
+    """A coarse clock, lost rows, a dear recorder and a short run are said."""
+    run = make_run([10, 11] * 30, [("a", 0, 1), ("b", 3, 1)], tick_ns=1_000_000)
+    run = replace(run, dropped=7, meta={"row_cost_ns": "90000"})
+    assert {"coarse_clock", "rows_lost", "recorder_cost", "too_short"} <= set(codes(run))
+
+
+def test_a_robot_that_stands_still_is_not_stale():
+    """A heading that does not change for a minute says nothing of the sensor."""
+    heading = np.where(np.arange(3000) < 10, np.arange(3000), 10.0)
+    rng = np.random.default_rng(1)
+    run = make_run(10 * np.exp(rng.normal(0, 0.04, 3000)), signals={"heading_deg": heading})
+    assert "stale_signal" not in codes(run)
+
+
+def test_crowded_bus():
+    """A thread that is on the bus during every call of the loop is found out."""
+    names = {n: {"kind": "sensor read", "bus": "port"} for n in ("enc.read", "gyro.read")}
+    rng = np.random.default_rng(1)
+    period = 10 * np.exp(rng.normal(0, 0.04, 400))
+    run = make_run(period, lambda k: [("enc.read", 1, 6), ("gyro.read", 0.5, 7, "gyro")], names)
+    top = summarise(run).findings[0]
+    assert top.code == "bus_crowded"
+    assert "gyro" in top.text
+    assert top.evidence.calls == ("enc.read",)
+
+
+def test_warm_up_is_said_once():
+    """A phase that holds none of the warm-up does not mention it."""
+    t = np.arange(6000) * 0.01
+    rng = np.random.default_rng(1)
+    period = 10 * (1 + 0.3 * np.exp(-t / 1.5)) * np.exp(rng.normal(0, 0.04, 6000))
+    run = make_run(period, phases=["unattended"] * 2500 + ["operator"] * 3500)
+    operator, unattended = summarise_phases(run)
+    assert "warm_up" not in [f.code for f in operator.findings]
+    assert "warm_up" in [f.code for f in unattended.findings]
+
+
+def test_nothing_to_say_of_no_loops():
+    """An empty run has no findings."""
+    empty = summarise(make_run([]))
+    assert find(empty) == ()
+
+
+def test_words():
+    """Figures in words never have an exponent."""
+    assert [ms(x) for x in (999.8, 1234, 0.0001)] == ["1 s", "1.23 s", "0.0001 ms"]
+    assert [three(x) for x in (1000, 99.95, -0.5)] == ["1000", "100", "-0.5"]
+    assert percent(0.0995) == "10 %"
+    assert every("either", 0.1, 10.0).startswith("every 100 ms or 10 loops")

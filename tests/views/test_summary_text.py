@@ -1,0 +1,122 @@
+"""Text of summary and slow: what it says, and that it fits."""
+
+import io
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from looptime.analysers import delay, loop_detail, parse_sync, together
+from looptime.findings import summarise, summarise_phases
+from looptime.parsers.read import Log
+from looptime.views.slow_text import render_delay, render_loop, render_slow
+from looptime.views.summary_text import render_summary, render_together
+from tests.benchmarks.scenarios import SCENARIOS
+from tests.build_run import make_run
+
+
+def text_of(parts, width=80):
+    """Text as a console of that width shows it."""
+    stream = io.StringIO()
+    made = Console(file=stream, width=width, highlight=False, markup=False, emoji=False)
+    for part in parts:
+        made.print(part)
+    return stream.getvalue()
+
+
+def scenario(name, seed=1):
+    """A planted run and its summary."""
+    run = next(s for s in SCENARIOS if s.name == name).make(np.random.default_rng(seed))
+    return run, summarise(run, budget_ms=15, serious_ms=30)
+
+
+@pytest.mark.parametrize("name", [s.name for s in SCENARIOS][::3])
+def test_fits_in_80_columns(name):
+    """No line is longer than the terminal, in any of the views."""
+    run, found = scenario(name)
+    shown = text_of(render_summary(Log("round 3.csv", (run,)), [found]))
+    shown += text_of(render_slow(found, 10, parse_sync("10=100", 240, run)))
+    assert max(len(line) for line in shown.splitlines()) <= 80
+    assert found.findings[0].text.split()[0] in shown
+
+
+def test_says_what_must_be_said():
+    """Rows, clock, figures, pace, calls and slow loops, with the numbers of the result."""
+    run, found = scenario("telemetry every 50 loops")
+    shown = text_of(render_summary(Log("a.csv", (run,)), [found]))
+    assert f"{run.rows_read:,} read = {run.rows_used:,} used + 0 set aside" in shown
+    assert "tick 1 ns" in shown
+    assert "telemetry.send stalls the loop" in shown
+    assert "free-running" in shown
+    assert f"{found.pace.overruns.count} loops" in shown
+    assert "wheels off" in shown.lower()
+
+
+def test_warm_up_and_phases():
+    """The warm-up that was cut is said; a log with phases has a table of them."""
+    t = np.arange(4000) * 0.01
+    rng = np.random.default_rng(1)
+    period = 10 * (1 + 0.3 * np.exp(-t / 1.5)) * np.exp(rng.normal(0, 0.04, 4000))
+    run = make_run(period, phases=["unattended"] * 2500 + ["standby"] * 1500)
+    shown = text_of(render_summary(Log("a.csv", (run,)), summarise_phases(run)))
+    assert "By phase" in shown
+    assert "warm-up and not in the figures" in " ".join(shown.split())
+    assert shown.index("unattended") < shown.index("standby")
+
+
+def test_unknown_headroom_is_said():
+    """A fixed rate without its wait: can't tell."""
+    run = make_run([20] * 400, [("update", 0, 5)])
+    shown = text_of(render_summary(Log("a.csv", (run,)), [summarise(run)]))
+    assert "can't tell: the pacing wait is not logged" in shown
+
+
+def test_text_from_a_log_does_not_steer_the_terminal():
+    """Control sequences and markup in names and paths are shown, not obeyed."""
+    evil = "gyro\x1b[31m[bold]read"
+    run = make_run([10, 10, 30] * 40, lambda k: [(evil, 0, 25 if k % 3 == 2 else 3)])
+    run = replace(run, source=f"{evil}.csv", meta={"robot": evil})
+    found = summarise(run)
+    shown = text_of(render_summary(Log(f"{evil}.csv", (run,)), [found]))
+    shown += text_of(render_slow(found)) + text_of(render_loop(loop_detail(found.basis, 2)))
+    assert "\x1b" not in shown
+    assert "[bold]" in shown
+
+
+def test_slow_loops_and_one_loop():
+    """The slowest loops with what stretched; one of them beside a typical one."""
+    _, found = scenario("stalls of a read, 10 ms")
+    event = found.slow.events[0]
+    shown = text_of(render_slow(found, 5))
+    assert str(event.first) in shown
+    assert "mast.read" in shown
+    one = text_of(render_loop(loop_detail(found.basis, event.first)))
+    assert f"Loop {event.first}" in one
+    assert "mast.read" in one
+
+
+def test_delay_and_gains():
+    """When a delay fires, in ms and loops."""
+    run = make_run([4, 8] * 200)
+    shown = text_of(render_delay(delay(run, 10), summarise(run)))
+    assert "A delay of 10.0 ms" in shown
+    assert "12.0" in shown
+    assert "derivative gain" in shown
+
+
+def test_logs_together():
+    """A row each and the spread between them."""
+    found = [summarise(make_run([p] * 60)) for p in (10.0, 10.5)]
+    shown = text_of(render_together(["a.csv", "b.csv"], found, together(found)))
+    assert "a.csv" in shown
+    assert "3.4 % sd" in shown  # ln(10.5 / 10) / sqrt 2
+
+
+@pytest.mark.parametrize("periods", [[], [10], [0] * 50])
+def test_hardly_any_loops(periods):
+    """None, one, or loops of no length: text all the same."""
+    run = make_run(periods)
+    found = summarise(run)
+    text_of(render_summary(Log("a.csv", (run,)), [found]))
+    text_of(render_slow(found))
