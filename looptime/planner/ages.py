@@ -45,7 +45,8 @@ def reading_ages(run: Run, *, read_instant: str = "start") -> dict[str, Ages]:
     dict of str to Ages
         By call name, for calls of kind ``sensor read`` and for readings handed between threads.
     """
-    calls, made = run.call_columns, {}
+    calls = run.call_columns
+    made: dict[str, Ages] = {}
     if not len(calls) or not len(run):
         return made
     handed = _handed(run)

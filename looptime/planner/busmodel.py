@@ -29,11 +29,16 @@ class BusParameters(Protocol):
     """What is stated about a bus: `looptime.project.Bus` or anything with these attributes."""
 
     @property
-    def base_ms(self) -> float | None: ...
+    def base_ms(self) -> float | None:
+        """Cost of a transaction of no item [ms]."""
+
     @property
-    def per_item_ms(self) -> float | None: ...
+    def per_item_ms(self) -> float | None:
+        """Cost of each item [ms]."""
+
     @property
-    def lock(self) -> str: ...
+    def lock(self) -> str:
+        """``fair``, ``barging`` or ``unknown``."""
 
 
 @dataclass(frozen=True)
@@ -99,8 +104,9 @@ def batch_cost(
     >>> cost.ns(0.5, np.array([4.0]), np.array([0.9e6]), np.array([3.6e6])) / 1e6
     array([1.5])
     >>> cost = batch_cost([1, 1], [1e6, 1e6])
-    >>> [float(cost.ns(end, np.array([2.0]), np.array([1e6]), np.array([2e6]))[0]) for end in (0, 1)]
-    [1000000.0, 1333333.3333333333]
+    >>> two = np.array([2.0]), np.array([1e6]), np.array([2e6])
+    >>> [round(float(cost.ns(end, *two)[0])) for end in (0, 1)]
+    [1000000, 1333333]
     """
     count = np.asarray(items, float)
     typical = np.asarray(typical_ns, float)

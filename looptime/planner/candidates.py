@@ -149,6 +149,13 @@ def _names(look: _Look, keep: Callable[[str], bool] | None = None, *, kind: str)
     return [n for n in look.cost if known[n].kind == kind and (keep is None or keep(n))]
 
 
+def _common(names: list[str]) -> str:
+    """Longest beginning that all names share."""
+    first, last = min(names), max(names)
+    length = next((i for i, c in enumerate(first) if c != last[i : i + 1]), len(first))
+    return first[:length]
+
+
 def pattern_for(names: list[str], others: list[str]) -> tuple[str, ...]:
     """The shortest pattern that means these names and no others; else the names themselves.
 
@@ -159,10 +166,8 @@ def pattern_for(names: list[str], others: list[str]) -> tuple[str, ...]:
     >>> pattern_for(["a", "b"], ["c"])
     ('a', 'b')
     """
-    from os.path import commonprefix
-
-    head = commonprefix(names)
-    tail = commonprefix([n[::-1] for n in names])[::-1]
+    head = _common(names)
+    tail = _common([n[::-1] for n in names])[::-1]
     head = head[: max(head.rfind(c) for c in ".:/_ ") + 1]
     cut = min((i for i in (tail.find(c) for c in ".:/_ ") if i >= 0), default=len(tail))
     pattern = head + "*" + tail[cut:]

@@ -159,8 +159,8 @@ class Change:
         """
         words = [verb, *(_quoted(p) for p in patterns)]
         for key, value in options.items():
-            key = key.rstrip("_").replace("_", "-")
-            words.append(key if value is True else f"{key}={_quoted(_shown(value))}")
+            word = key.rstrip("_").replace("_", "-")
+            words.append(word if value is True else f"{word}={_quoted(_shown(value))}")
         return parse(" ".join(words))
 
     def get(self, key: str, default: Any = None) -> Any:
@@ -252,13 +252,15 @@ def parse(text: str) -> Change:
     verb = VERBS[name]
     patterns: list[str] = []
     given: dict[str, Any] = {}
-    for key, value, quoted in words[1:]:
-        if key is None and not quoted and value in verb.flags:
+    for word, value, quoted in words[1:]:
+        if word is None and not quoted and value in verb.flags:
             given[value] = True
-        elif key is None or (key not in verb.options and not patterns and verb.patterns != "none"):
-            patterns.append(value if key is None else f"{key}={value}")
+        elif word is None or (
+            word not in verb.options and not patterns and verb.patterns != "none"
+        ):
+            patterns.append(value if word is None else f"{word}={value}")
         else:
-            given[key] = _option(text, name, key, value)
+            given[word] = _option(text, name, word, value)
     _complete(text, name, patterns, given)
     order = [*verb.options, *verb.flags]
     return Change(name, tuple(patterns), tuple((k, given[k]) for k in order if k in given))
@@ -357,6 +359,7 @@ def matching(
     on_loop : collection of int
         Codes of the names that are called on the loop's thread.
     patterns : iterable of str
+        Names or patterns.
     text : str
         The change, for the message.
 

@@ -80,6 +80,7 @@ def basis(
     Parameters
     ----------
     run : Run
+        The recording.
     buses : dict of str to BusParameters, optional
         ``Project.buses``.
     recurs : dict of str to str, optional
@@ -126,12 +127,16 @@ class Setting:
         loop's thread barges in) or ``reader`` (whoever holds it takes it again).
     late : float
         After a loop that was too long for a new pace: 0 catch up, 1 skip to the next tick.
+    costs : float
+        Factor on all that the loop does: another recording of the same code differs a little,
+        which matters much where loops only just fit a pace.
     """
 
     batch: float = 0.5
     spread: float = 0.0
     lock: str = "fair"
     late: float = 1.0
+    costs: float = 1.0
 
 
 @dataclass
@@ -245,7 +250,8 @@ class Draft:
     def durations(self, rows: Int) -> Float:
         """Length of each call as it now stands [ns]."""
         at, which = self.stretches(rows)
-        return np.bincount(which, weights=self.length[at], minlength=len(rows))
+        found = np.bincount(which, weights=self.length[at], minlength=len(rows))
+        return found.astype(np.float64)
 
     def inside(self, rows: Int) -> Int:
         """These calls and all that they enclose."""

@@ -49,7 +49,7 @@ def recorded_pace(run: Run) -> tuple[Pace, bool] | None:
     period = run.loop_columns.period_ns.astype(float)
     if not found.wait_known:
         covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run))
-        if not _spread(period) < 0.6 * _spread(covered):
+        if not _spread(period) < 0.6 * _spread(covered.astype(float)):
             return None  # even periods of even work: nothing shows that anybody waits
     usual = float(np.median(period))
     ends = np.cumsum(period)

@@ -169,10 +169,7 @@ def _timed_source(
     at, which = draft.stretches(rows)
     took = np.bincount(which, weights=length[at], minlength=len(rows))
     own = code in draft.own_loop
-    if own:
-        site = line.first[rows] - 1
-    else:
-        site = _anchors(draft, rows)
+    site = line.first[rows] - 1 if own else _anchors(draft, rows)
     times = after[site]
     recorded = _start(draft, rhythm.rows if len(rhythm.rows) else rows)
     interval = rhythm.interval_ns

@@ -6,7 +6,6 @@ known (both ends are played), and what differs from one recording to the next wi
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -19,11 +18,13 @@ from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
 from looptime.planner.busmodel import BusParameters
 from looptime.planner.changes import Change, parse_all
-from looptime.planner.draft import Basis, Setting, basis
-from looptime.planner.measures import FEWEST, Measures, Number, measure
+from looptime.planner.draft import Basis, basis
+from looptime.planner.measures import FEWEST, Measures, measure
 from looptime.planner.replay import Replay, play
 from looptime.planner.rest import RestAdvice, rest_that_pays
 from looptime.planner.sample import sample
+from looptime.planner.settings import settings_of
+from looptime.planner.sides import CONFIDENCE, Side, side
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 from looptime.stats.student import t_quantile
@@ -49,63 +50,7 @@ CAUTIONS = (
 )
 #: Loops from which on a sample of stretches is answered first.
 SAMPLE_FROM = 20_000
-_CONFIDENCE = 0.90
 _ASSUMED_SD = 0.01
-# figures of the tail differ more from run to run than the mean does
-_TAIL = {"mean": 1.0, "p50": 1.0, "p90": 1.5, "p99": 2.0, "p95": 1.5}
-
-
-@dataclass(frozen=True)
-class Side:
-    """Figures of the loop before or after.
-
-    Parameters
-    ----------
-    period_ms, work_ms : dict of str to Figure [ms]
-        `mean`, `p50`, `p90`, `p99`; `work_ms` only in a loop that is paced.
-    rate_hz : Figure [1/s]
-        Loops over time.
-    overruns : dict
-        `budget_ms`, and `share` and `time_share` as Figures; None without a budget.
-    calls : tuple of dict
-        `name, thread, kind, bus` and the Figures `calls_per_loop`, `self_ms_per_loop`, `mean_ms`.
-    reading_age_ms : dict of str to dict of str to Figure [ms]
-        `mean`, `p95`, `max` by call.
-    bus : dict of str to dict of str to Figure
-        `utilisation`, `wait_ms_per_loop`.
-    """
-
-    period_ms: dict[str, Figure]
-    work_ms: dict[str, Figure]
-    rate_hz: Figure
-    overruns: dict[str, Any] | None
-    calls: tuple[dict[str, Any], ...]
-    reading_age_ms: dict[str, dict[str, Figure]]
-    bus: dict[str, dict[str, Figure]]
-
-    def to_dict(self) -> dict[str, Any]:
-        """As JSON holds it."""
-        made = {
-            "period_ms": _plain(self.period_ms),
-            "rate_hz": self.rate_hz.to_dict(),
-            "overruns": _plain(self.overruns),
-            "calls": _plain(list(self.calls)),
-            "reading_age_ms": _plain(self.reading_age_ms),
-            "bus": _plain(self.bus),
-        }
-        if self.work_ms:
-            made["work_ms"] = _plain(self.work_ms)
-        return made
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Figure):
-        return value.to_dict()
-    if isinstance(value, dict):
-        return {key: _plain(entry) for key, entry in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(entry) for entry in value]
-    return value
 
 
 @dataclass(frozen=True)
@@ -182,7 +127,7 @@ class Prediction:
             "judged": self.judged,
             "verdict": self.verdict,
             "change_ms": self.change_ms.to_dict(),
-            "confidence": _CONFIDENCE,
+            "confidence": CONFIDENCE,
             "run_sd_percent": self.run_sd_percent,
             "run_sd_from": self.run_sd_from,
             "baseline": self.baseline.to_dict(),
@@ -303,18 +248,19 @@ class _Plan:
         steps = 2.0 + 2 * len(self.changes)
         before = self._measured(Replay(run, None, (), frozenset()), self.basis.wait_by_bus())
         central = play(self.basis, self.changes)
-        settings = settings_of(central.ranges)
+        settings = settings_of(central.ranges, self._sd)
         played = {at: play(self.basis, self.changes, at) for at in settings.all}
         progress(2 / steps)
         ends = {at: self._measured(p) for at, p in played.items()}
         middle = [ends[at] for at in settings.middle]
         corners = list(ends.values())
         contributions = self._contributions(progress, steps)
-        after = self._side(middle, corners, central.run)
+        after = side(middle, corners, central.run, self._sd, self.budget_ms)
         judged = "work" if self.basis.pace is not None and self.basis.pace[1] else "period"
         change = self._change(before, middle, corners, judged)
         return Prediction(
-            self._side([before], [before], run), after, contributions, central.warnings, judged,
+            side([before], [before], run, self._sd, self.budget_ms), after, contributions,
+            central.warnings, judged,
             _verdict(change, central.ranges), change,
             tuple(r.to_dict() for r in self.basis.rhythms.calls if r.recurs != "loop"),
             rest_that_pays(self.basis, self.changes, central), played[settings.middle[0]].run,
@@ -336,111 +282,13 @@ class _Plan:
             full=full,
         )  # fmt: skip
 
-    def _figure(
-        self, middle: list[Number | None], corners: list[Number | None], sd: float = 0.0
-    ) -> Figure:
-        """The middle of what was played, and an interval that holds all of it."""
-        values = [n.value for n in middle if n is not None and n.value is not None]
-        spans = [n.value for n in corners if n is not None and n.value is not None]
-        if not values or not spans:
-            return Figure()
-        value = float(np.mean(values))
-        errors = [n.se for n in middle if n is not None and n.se is not None]
-        se = max(errors, default=0.0)
-        half = t_quantile(0.5 + _CONFIDENCE / 2, 19) * float(
-            np.sqrt(2 * se**2 + 2 * (sd * value) ** 2)
-        )
-        low = min(min(spans), value) - half
-        return Figure(value, max(low, 0.0), max(max(spans), value) + half)
-
-    def _side(self, middle: list[Measures], corners: list[Measures], run: Run) -> Side:
-        period = {
-            k: self._figure([m.period_ms[k] for m in middle], [m.period_ms[k] for m in corners],
-                            self._sd * _TAIL[k])
-            for k in ("mean", "p50", "p90", "p99")
-        }  # fmt: skip
-        work = {
-            k: self._figure([m.work_ms.get(k) for m in middle], [m.work_ms.get(k) for m in corners],
-                            self._sd * _TAIL[k])
-            for k in (middle[0].work_ms or {})
-        }  # fmt: skip
-        mean = period["mean"]
-        rate = Figure(*(1e3 / v if v else None for v in (mean.value, mean.high, mean.low)))
-        overruns = None
-        if self.budget_ms is not None:
-            overruns = {
-                "budget_ms": self.budget_ms,
-                "share": _share(self._figure([m.overrun_share for m in middle],
-                                             [m.overrun_share for m in corners])),
-                "time_share": _share(self._figure([m.overrun_time_share for m in middle],
-                                                  [m.overrun_time_share for m in corners])),
-            }  # fmt: skip
-        return Side(
-            period, work, rate, overruns, self._calls(middle, corners, run),
-            self._ages(middle, corners), self._buses(middle, corners),
-        )  # fmt: skip
-
-    def _calls(
-        self, middle: list[Measures], corners: list[Measures], run: Run
-    ) -> tuple[dict[str, Any], ...]:
-        known = {call.name: call for call in run.names}
-        made = []
-        for key in middle[0].calls:
-            name, thread = key
-            row: dict[str, Any] = {
-                "name": name, "thread": thread, "kind": known[name].kind, "bus": known[name].bus,
-            }  # fmt: skip
-            for k in ("calls_per_loop", "self_ms_per_loop", "mean_ms"):
-                row[k] = self._figure(
-                    [m.calls[key][k] for m in middle if key in m.calls],
-                    [m.calls[key][k] for m in corners if key in m.calls],
-                    self._sd,
-                )
-            made.append(row)
-        return tuple(sorted(made, key=lambda row: -(row["self_ms_per_loop"].value or 0.0)))
-
-    def _ages(
-        self, middle: list[Measures], corners: list[Measures]
-    ) -> dict[str, dict[str, Figure]]:
-        def number(m: Measures, name: str, k: str) -> Number | None:
-            return Number(getattr(m.ages[name], k)) if name in m.ages else None
-
-        return {
-            name: {
-                k: self._figure(
-                    [number(m, name, k) for m in middle], [number(m, name, k) for m in corners],
-                    self._sd * _TAIL.get(k, 0.0),
-                )
-                for k in ("mean", "p95", "max")
-            }
-            for name in middle[0].ages
-        }  # fmt: skip
-
-    def _buses(
-        self, middle: list[Measures], corners: list[Measures]
-    ) -> dict[str, dict[str, Figure]]:
-        return {
-            bus: {
-                k: _share(
-                    self._figure(
-                        [m.bus[bus][k] for m in middle if bus in m.bus],
-                        [m.bus[bus][k] for m in corners if bus in m.bus],
-                        self._sd,
-                    ),
-                    k,
-                )
-                for k in ("utilisation", "wait_ms_per_loop")
-            }
-            for bus in middle[0].bus
-        }
-
     def _change(
         self, before: Measures, middle: list[Measures], corners: list[Measures], judged: str
     ) -> Figure:
         """Change of the mean; the loops are the same, so what chance did to them cancels."""
         was = _mean(before, judged)
         value = float(np.mean([_mean(m, judged) for m in middle])) - was
-        half = t_quantile(0.5 + _CONFIDENCE / 2, 19) * np.sqrt(2) * self._sd * was
+        half = t_quantile(0.5 + CONFIDENCE / 2, 19) * np.sqrt(2) * self._sd * was
         spans = [_mean(m, judged) - was for m in corners]
         return Figure(value, min(spans) - half, max(spans) + half)
 
@@ -489,35 +337,9 @@ def _mean(at: Measures, judged: str) -> float:
     return float(found["mean"].value or 0.0)
 
 
-def _share(at: Figure, kind: str = "share") -> Figure:
-    """A share is never above one."""
-    if at.value is None or at.high is None or kind == "wait_ms_per_loop":
-        return at
-    return Figure(at.value, at.low, min(at.high, 1.0))
-
-
 def _verdict(change: Figure, ranges: frozenset[str]) -> str:
     if change.low is None or change.high is None:
         return "can't tell"
     if change.high < 0:
         return "faster"
     return "slower" if change.low > 0 else "can't tell"
-
-
-@dataclass(frozen=True)
-class Settings:
-    middle: tuple[Setting, ...]
-    all: tuple[Setting, ...]
-
-
-def settings_of(ranges: frozenset[str]) -> Settings:
-    """What is to be played: the middle of what is not known, and every corner of it."""
-    locks = ("fair", "loop") if "lock" in ranges else ("fair",)
-    lates = (0.0, 1.0) if "late" in ranges else (1.0,)
-    middle = tuple(Setting(lock=lock, late=late) for lock, late in itertools.product(locks, lates))
-    batches = (0.0, 1.0) if "batch" in ranges else (0.5,)
-    spreads = (0.0, 1.0) if "spread" in ranges else (0.0,)
-    if "starving" in ranges:
-        locks = (*locks, "reader")
-    corners = tuple(Setting(*at) for at in itertools.product(batches, spreads, locks, lates))
-    return Settings(middle, tuple(dict.fromkeys(middle + corners)))

@@ -32,6 +32,7 @@ def apply(draft: Draft, change: Change, number: int = 0) -> None:
     draft : Draft
         Altered in place.
     change : Change
+        What to do.
     number : int
         Its place among the changes; makes chance differ from change to change.
 
@@ -235,7 +236,7 @@ def _batchable(draft: Draft, change: Change) -> list[int]:
     timed = [draft.names[c].name for c in codes if c in draft.timed]
     if timed:
         raise UsageError(
-            f"change {text!r}: {timed[0]!r} is made by the clock and not in every loop: leave it out"
+            f"change {text!r}: {timed[0]!r} goes by the clock and not by the loop: leave it out"
         )
     return codes
 
@@ -295,7 +296,7 @@ def _batched(
     total_items = np.bincount(group, weights=items, minlength=k)
     total = np.bincount(group, weights=typical, minlength=k)
     several = np.bincount(group, minlength=k) > 1
-    model = cost.ns(draft.setting.batch, total_items, dearest, total)
+    model = cost.ns(draft.setting.batch, total_items.astype(float), dearest, total.astype(float))
     own = duration[leads]
     usual = typical[leads]
     limit = 1.3 * usual
@@ -342,8 +343,8 @@ def _thread(draft: Draft, change: Change) -> None:
     buses = [draft.names[c].bus for c in names]
     if None in buses:
         draft.warn(
-            f"{change}: {draft.names[names[buses.index(None)]].name} has no bus named: nothing else "
-            "is taken to use its bus. If the loop uses it, the loop will wait for this thread"
+            f"{change}: {draft.names[names[buses.index(None)]].name} has no bus named: nothing "
+            "else is taken to use its bus. If the loop uses it, the loop will wait for this thread"
         )
     draft.readers.append(
         Reader(

@@ -20,7 +20,7 @@ from looptime.planner.placing import Placed, place
 from looptime.planner.remedies import apply
 from looptime.planner.rewrite import rewritten
 from looptime.planner.threads import Traffic, contended, walk
-from looptime.planner.timeline import Arranged, arrange, lay
+from looptime.planner.timeline import BETWEEN, Arranged, arrange, lay
 from looptime.run import Run
 
 __all__ = ["Replay", "play", "replay"]
@@ -63,6 +63,7 @@ def replay(
     Parameters
     ----------
     run : Run
+        The recording.
     changes : iterable of str or Change
         In the order in which they are made.
     buses : dict, optional
@@ -94,6 +95,8 @@ def play(at: Basis, changes: Iterable[Change], setting: Setting | None = None) -
         return Replay(at.run, None, (), frozenset())
     draft = Draft.of(at, setting)
     keep_pace(draft)
+    if setting.costs != 1.0:
+        draft.length[draft.line.owner != BETWEEN] *= setting.costs
     for number, change in enumerate(changes):
         apply(draft, change, number)
     placed = place(draft)
@@ -103,6 +106,8 @@ def play(at: Basis, changes: Iterable[Change], setting: Setting | None = None) -
         arranged, traffic = _simulated(draft, placed, arranged)
     if "late" in draft.ranges and (traffic is None or not traffic.late):
         draft.ranges.discard("late")
+    if draft.pace is not None and traffic is not None and traffic.late:
+        draft.ranges.add("pace")
     laid = lay(draft.line, arranged)
     run = rewritten(draft, laid, arranged, traffic)
     return Replay(run, traffic, tuple(draft.warnings), frozenset(draft.ranges))

@@ -27,7 +27,9 @@ def rewritten(draft: Draft, laid: Laid, at: Arranged, traffic: Traffic | None) -
     Parameters
     ----------
     draft : Draft
+        After all changes.
     laid : Laid
+        The loop's thread in time.
     at : Arranged
         What `laid` was laid out from.
     traffic : Traffic or None

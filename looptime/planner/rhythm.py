@@ -110,8 +110,9 @@ def rhythms(run: Run, line: Chain, recurs: Mapping[str, str] | None = None) -> R
     Parameters
     ----------
     run : Run
+        The recording.
     line : Chain
-        Of that run.
+        Its loop thread.
     recurs : dict of str to str, optional
         ``loop`` or ``time`` by call name; outranks what the project file says and what the log
         suggests.

@@ -19,9 +19,10 @@ from looptime.planner.candidates import Candidate, NotProposed, candidates, effo
 from looptime.planner.changes import parse_all
 from looptime.planner.draft import Basis, basis
 from looptime.planner.measures import FEWEST
-from looptime.planner.predict import CAUTIONS, settings_of
+from looptime.planner.predict import CAUTIONS
 from looptime.planner.replay import play
 from looptime.planner.sample import sample
+from looptime.planner.settings import settings_of
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 
@@ -273,7 +274,7 @@ class _Search:
         self, good: list[Candidate], now: _Tried
     ) -> list[tuple[tuple[Candidate, ...], _Tried]]:
         """Pairs of the best, and the best added one after the other as long as each still pays."""
-        groups = [
+        groups: list[tuple[Candidate, ...]] = [
             pair for pair in itertools.combinations(good[:4], 2)
             if not pair[0].calls & pair[1].calls
         ]  # fmt: skip

@@ -90,6 +90,7 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     Parameters
     ----------
     draft : Draft
+        After all changes.
     at : Arranged
         The loop as it would be if nobody waited.
 

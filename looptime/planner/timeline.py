@@ -142,6 +142,7 @@ def chain(run: Run) -> Chain:
     Parameters
     ----------
     run : Run
+        The recording.
 
     Returns
     -------
@@ -154,8 +155,9 @@ def chain(run: Run) -> Chain:
     start = calls.start_ns[row].astype(np.int64)
     loop_start = run.loop_columns.start_ns.astype(np.int64)
     marks = (loop_start, loop_start + run.loop_columns.period_ns)
-    end, tail, until = _within_loops(loop, start + calls.duration_ns[row], marks)
-    depth = calls.depth[row].astype(np.int64)
+    ends = (start + calls.duration_ns[row]).astype(np.int64)
+    end, tail, until = _within_loops(loop, ends, marks)
+    depth: Int = calls.depth[row].astype(np.int64)
     name = calls.name[row].astype(np.int64)
     if not len(depth) or (depth[0] == 0 and (np.diff(depth) <= 1).all()):
         made = _linked((row, loop, depth, name), (start, end, tail, until), marks)
@@ -294,11 +296,13 @@ def arrange(
     Parameters
     ----------
     line : Chain
+        The recorded loop thread.
     length : float64 array, shape (e,) [ns]
         Length of each stretch after the changes.
     keep : bool array, shape (m,)
         Calls that are still made where they were.
     copies : Copies, optional
+        What is set elsewhere.
     absent : bool array, shape (e,), optional
         Stretches that count only where they are copied to.
     """
@@ -326,8 +330,8 @@ def arrange(
     sort = np.lexsort((-last, first))
     first, last = first[sort], last[sort]
     return Arranged(
-        np.concatenate([whole, copied])[order], source[order],
-        order < len(whole), np.concatenate([line.owner, extra.owner])[order], calls[sort], first, last, loop[sort],
+        np.concatenate([whole, copied])[order], source[order], order < len(whole),
+        np.concatenate([line.owner, extra.owner])[order], calls[sort], first, last, loop[sort],
         np.arange(len(first)) - np.searchsorted(np.sort(last), first), place[line.begin],
         place[line.end],
     )  # fmt: skip
@@ -339,7 +343,9 @@ def lay(line: Chain, at: Arranged) -> Laid:
     Parameters
     ----------
     line : Chain
+        The recorded loop thread.
     at : Arranged
+        Its stretches in their new order.
 
     Returns
     -------

@@ -9,8 +9,9 @@ from rich.padding import Padding
 from rich.text import Text
 
 from looptime.analysers.figure import Figure
-from looptime.planner.predict import CAUTIONS, Prediction, Side
+from looptime.planner.predict import CAUTIONS, Prediction
 from looptime.planner.score import Score, Scored
+from looptime.planner.sides import Side
 from looptime.planner.suggest import Proposal, Suggestions
 from looptime.views.terminal import caution, figure, heading_line, number, safe, table
 

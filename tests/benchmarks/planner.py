@@ -98,9 +98,7 @@ def recorded(project: Project) -> None:
         print_pair(" + ".join(changes), was, came, made, spread)
 
 
-def print_pair(
-    plan: str, was: Run, came: Run, made: Prediction, spread: dict[str, float]
-) -> None:
+def print_pair(plan: str, was: Run, came: Run, made: Prediction, spread: dict[str, float]) -> None:
     """Three lines: mean, p50, p99."""
     before, actual = figures(was), figures(came)
     thread = "thread" in plan
@@ -191,7 +189,8 @@ def generated(pairs: int) -> None:
     print(head + "".join(f"{k + ' off':>18}" for k in STATISTICS))
     for name in sorted(held):
         line(name, held[name], off[name])
-    line("all", sum(held.values(), []), sum(off.values(), []))
+    line("all", [row for rows in held.values() for row in rows],
+         [row for rows in off.values() for row in rows])  # fmt: skip
     print(f"direction promised wrongly: {wrong} of {pairs}")
 
 
@@ -234,7 +233,9 @@ def timed(what: str, limit: float | None, work, times: int = 3) -> None:
         work()
         spent.append(time.perf_counter() - start)
     middle = sorted(spent)[len(spent) // 2]
-    allowed = "" if limit is None else f"  at most {limit:g} s: {'yes' if middle <= limit else 'NO'}"
+    allowed = (
+        "" if limit is None else f"  at most {limit:g} s: {'yes' if middle <= limit else 'NO'}"
+    )
     print(f"{what:64}{middle:8.3f} s{allowed}")
 
 

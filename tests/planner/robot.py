@@ -88,6 +88,7 @@ class World:
             self.now += self.random.lognormal(np.log(self.robot.pause_ms), 0.3)
             gap = 1e3 / self.robot.pause_per_s
             self.pause_due = self.now + self.random.gamma(3, gap / 3)
+        self.now = round(self.now, 6)  # the log holds whole nanoseconds
 
     def cost(self, items: int) -> float:
         """Cost of one transaction."""
@@ -108,7 +109,7 @@ class World:
                 begin = self.bus.free + at.hand_over
             elif begin >= asks:
                 return
-            end = begin + self.cost(6)
+            end = round(begin + self.cost(6), 6)
             if shared:
                 self.bus.free = end
             self.reads.append((self.reader_asks, end))
@@ -119,7 +120,7 @@ class World:
         start = self.now
         self.reader_until(start)
         if self.robot.thread and self.robot.gyro_bus == "port" and self.bus.free > start:
-            self.now = self.bus.free + self.robot.hand_over
+            self.now = round(self.bus.free + self.robot.hand_over, 6)
         self.spend(self.cost(items))
         self.bus.free = self.now
         self.calls.append((name, start, self.now - start))
@@ -138,8 +139,11 @@ def record(robot: Robot, seed: int, loops: int = 3000, run_sd: float = 0.007) ->
     Parameters
     ----------
     robot : Robot
+        The program and its costs.
     seed : int
+        Of its chance.
     loops : int
+        How many to make.
     run_sd : float
         How much all costs differ from one recording to the next.
     """
@@ -184,6 +188,7 @@ def _loop(world: World, k: int, due: float, tick: float, changing: np.ndarray) -
         tick += at.pace_ms
         if tick < world.now:
             tick += at.pace_ms * np.ceil((world.now - tick) / at.pace_ms)
+        tick = round(float(tick), 6)
         world.calls.append(("pace.wait", world.now, tick - world.now))
         world.now = tick
     return due, tick, changing

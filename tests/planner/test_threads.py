@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
+from looptime.planner.changes import parse_all
 from looptime.planner.contention import HAND_OVER_NS, sharing
 from looptime.planner.draft import Setting, basis
-from looptime.planner.changes import parse_all
 from looptime.planner.replay import play, replay
 from looptime.planner.timeline import chain
 from looptime.project import Bus
