@@ -7,13 +7,14 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.errors import LogError
-from looptime.parsers.clock import Unit, find_unit, tick_of
+from looptime.parsers.clock import Unit, clock_unit, find_unit, tick_of, time_want
 from looptime.parsers.columns import Head, roles
-from looptime.parsers.dialect import Dialect, is_number
+from looptime.parsers.dialect import Dialect, is_number, numbers
 from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
 from looptime.run import Clock
+from looptime.units import UNITS
 
 __all__ = ["COLUMNS", "NAME", "fit", "parse"]
 
@@ -45,13 +46,13 @@ _WORDS = ("name", "thread", "phase", "kind", "subsystem", "device", "bus", "mark
 _COUNTS = ("loop", "seq")
 
 
-def fit(found: list[Head], dialect: Dialect) -> dict[str, Head] | None:
+def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, Head] | None:
     """The parts that the columns play if this is a `calls` log, None if it is not one."""
     given = roles(found, COLUMNS)
     if not {"name", "start"} <= set(given) or not {"end", "duration"} & set(given):
         return None
     cells = [row[given["name"].index] for row in dialect.sample[:200]]
-    if cells and all(is_number(cell, dialect.decimal) for cell in cells):
+    if not asked and cells and all(is_number(cell, dialect.decimal) for cell in cells):
         return None
     return given
 
@@ -61,7 +62,7 @@ def parse(
 ) -> list[Parsed]:
     """Read a `calls` log."""
     unit = _unit(source, dialect, given, options)
-    table = read_table(source, dialect, _wants(dialect, given, unit))
+    table = read_table(source, dialect, _wants(source, dialect, given, unit, options))
     rows, outcast = _rows(table)
     if not len(rows):
         raise LogError("holds no call that can be used", source.path)
@@ -75,13 +76,12 @@ def parse(
 
 def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Options) -> Unit:
     head = given["start"]
-    starts = [row[head.index].replace(",", ".") for row in dialect.sample]
-    values = np.array([float(cell) for cell in starts if is_number(cell)])
+    values = numbers(dialect, head.index)
+    known = np.isfinite(values)
+    values = values[known]
     name = given["name"].index
     # the steps between calls of one name are loop periods or parts of them
-    names = np.array(
-        [row[name] for row in dialect.sample if is_number(row[head.index].replace(",", "."))]
-    )
+    names = np.array([row[name] for row in dialect.sample])[known]
     steps = np.diff(values)
     if len(values):
         words, counts = np.unique(names, return_counts=True)
@@ -90,10 +90,13 @@ def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Opt
         (given[role].unit for role in ("duration", "end") if role in given and given[role].unit),
         None,
     )
-    return find_unit(header, options.unit, options.unit_from, steps, source.path)
+    asked = (options.unit, options.unit_from)
+    return clock_unit(dialect, head, header, asked, source.path, steps)
 
 
-def _wants(dialect: Dialect, given: dict[str, Head], unit: Unit) -> list[Want]:
+def _wants(
+    source: Source, dialect: Dialect, given: dict[str, Head], unit: Unit, options: Options
+) -> list[Want]:
     wants = []
     for role, head in given.items():
         if role in _WORDS:
@@ -103,12 +106,15 @@ def _wants(dialect: Dialect, given: dict[str, Head], unit: Unit) -> list[Want]:
         elif role == "value":
             wants.append(Want(role, head.index, "number"))
         else:
-            from looptime.units import UNITS
-
-            own = UNITS[head.unit] if head.unit and unit.said == "header" else unit.ns
-            whole = all(cell[head.index].lstrip("+-").isdigit() for cell in dialect.sample[:500])
-            required = role == "start" or (role in ("end", "duration"))
-            wants.append(Want(role, head.index, "time", own, required and role != "cpu", whole))
+            own = unit
+            if role in ("duration", "cpu") and unit.stamp is not None:  # beside a date, a number
+                values = numbers(dialect, head.index)
+                own = find_unit(
+                    head.unit, options.unit, options.unit_from, values, source.path, role
+                )
+            elif head.unit and unit.said == "header":
+                own = Unit(head.unit, UNITS[head.unit], unit.said)
+            wants.append(time_want(role, dialect, head, own, required=role != "cpu"))
     return wants
 
 
