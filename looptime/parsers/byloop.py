@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from looptime.errors import LogError
 from looptime.parsers.rows import LoopRows, Parsed, Parts
+from looptime.parsers.table import Table
 from looptime.run import CallColumns, LoopColumns, Run, Signals
-from looptime.schema import CallName
+from looptime.schema import REASONS, CallName
 
-__all__ = ["from_loops", "lost_after"]
+__all__ = ["damaged_lines", "from_loops", "lost_after"]
 
 Int = NDArray[Any]
 #: What the text ruled out for these reasons were rows; other lines between rows are not missed.
@@ -106,12 +107,29 @@ def _calls(rows: LoopRows, parts: Parts) -> tuple[CallColumns, tuple[CallName, .
     return calls, tuple(CallName(parts.names[at]) for at in used)
 
 
-def lost_after(parsed_rows: Int, table: Any) -> NDArray[np.bool_] | None:
+def damaged_lines(table: Table) -> Int:
+    """Lines of rows that the text itself ruled out; text between rows is not missed.
+
+    Parameters
+    ----------
+    table : Table
+        The rows that are left, and those that were ruled out.
+
+    Returns
+    -------
+    int64 array, shape (k,)
+    """
+    codes = [REASONS.index(reason) for reason in _WERE_ROWS]
+    lines = np.asarray(table.rejects.line, np.int64)
+    return lines[np.isin(np.asarray(table.rejects.reason, np.int64), codes)]
+
+
+def lost_after(rows: Int, table: Table) -> NDArray[np.bool_] | None:
     """Rows of a table between which and the next one a damaged row was set aside.
 
     Parameters
     ----------
-    parsed_rows : int64 array, shape (n,)
+    rows : int64 array, shape (n,)
         Rows of the table, rising.
     table : Table
         Where they come from.
@@ -121,17 +139,10 @@ def lost_after(parsed_rows: Int, table: Any) -> NDArray[np.bool_] | None:
     bool array, shape (n,), or None
         None where nothing is missing.
     """
-    from looptime.schema import REASONS
-
-    codes = [REASONS.index(reason) for reason in _WERE_ROWS]
-    gone = [
-        line
-        for line, reason in zip(table.rejects.line, table.rejects.reason, strict=True)
-        if reason in codes
-    ]
-    if not gone or not len(parsed_rows):
+    gone = damaged_lines(table)
+    if not len(gone) or not len(rows):
         return None
-    at = np.searchsorted(table.line_of(parsed_rows), np.asarray(gone)) - 1
-    lost = np.zeros(len(parsed_rows), bool)
+    at = np.searchsorted(table.line_of(rows), gone) - 1
+    lost = np.zeros(len(rows), bool)
     lost[at[at >= 0]] = True
     return lost

@@ -45,6 +45,8 @@ def heads(header: tuple[str, ...]) -> list[Head]:
     """
     found = []
     for index, text in enumerate(header):
+        if not text.strip():  # a column that nobody named is nobody's
+            continue
         stem, unit = split_unit(text)
         word = _SQUEEZE.sub("", stem.lower())
         found.append(Head(index, text, word or _SQUEEZE.sub("", text.lower()), unit))

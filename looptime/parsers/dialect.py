@@ -16,6 +16,7 @@ from looptime.units import split_unit
 __all__ = [
     "NUMBER",
     "Dialect",
+    "is_clock_text",
     "is_missing",
     "is_number",
     "lines_of",
@@ -84,6 +85,17 @@ def is_number(cell: str, decimal: str = ".") -> bool:
     (True, False, True, False)
     """
     return bool((NUMBER if decimal == "." else _NUMBER_COMMA).match(cell))
+
+
+def is_clock_text(cell: str) -> bool:
+    """Whether a cell holds a date or a time of day.
+
+    Examples
+    --------
+    >>> is_clock_text("2026-03-01T10:00:00.125Z"), is_clock_text("12:01:02.5"), is_clock_text("7")
+    (True, True, False)
+    """
+    return bool(_CLOCK.match(cell))
 
 
 def is_missing(cell: str) -> bool:

@@ -88,9 +88,15 @@ def read_log(
     )
     source = open_source(path)
     text = head(source).decode("utf-8", "replace")
-    dialect = sniff(text, source.path)
+    dialect = sniff(text, source.path, options.columns)
     module, parts = choose(dialect, options, source.path)
     parsed = module.parse(source, dialect, parts, options)
+    cautions = tuple(source.cautions)
+    if cautions:
+        parsed = [
+            _replace(one, clock=_replace(one.clock, notes=one.clock.notes + cautions))
+            for one in parsed
+        ]
     runs = tuple(_labelled(assemble(one, source.path, options), project) for one in parsed)
     return Log(source.path, runs)
 

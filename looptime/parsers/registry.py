@@ -1,46 +1,138 @@
-"""Which layout a log has: every layout says whether it fits, and one must."""
+"""Which layout a log has: every layout says whether it fits, and one alone must."""
 
 from __future__ import annotations
 
 from types import ModuleType
 
 from looptime.errors import LogError, UsageError
-from looptime.parsers import calls, stamps
+from looptime.parsers import calls, costs, edges, sections, stages, stamps
 from looptime.parsers.columns import Head, heads
-from looptime.parsers.dialect import Dialect
+from looptime.parsers.dialect import Dialect, numbers
+from looptime.parsers.evidence import check_spoilt, clocklike, counts_rows, wordy
 from looptime.parsers.rows import Options
 
 __all__ = ["choose"]
 
-#: Layouts in the order of how much they say; the first that fits is taken.
-_MODULES: tuple[ModuleType, ...] = (calls, stamps)
+#: Layouts in the order of how much they say.
+_MODULES: tuple[ModuleType, ...] = (calls, edges, stages, costs, sections, stamps)
+#: What each takes a row for, in the words of an error.
+_MEANING = {
+    "calls": "each row a timed call",
+    "edges": "each row the begin or the end of a call",
+    "stages": "each row a loop with instants",
+    "costs": "each row a loop with durations",
+    "sections": "each row a duration with a name",
+    "stamps": "each row a loop with one time",
+}
+#: A layout that says all that the other would, and more.
+_SAYS_MORE = {
+    "calls": ("stages", "costs", "sections", "stamps"),
+    "edges": ("stamps",),
+    "stages": ("stamps",),
+    "costs": ("stamps",),
+    "sections": ("stamps",),
+}
+_TIMES = ("time", "start", "end", "period", "stage 0")
 
 
 def choose(dialect: Dialect, options: Options, path: str) -> tuple[ModuleType, dict[str, Head]]:
     """The layout of a log and the parts that its columns play.
 
+    Parameters
+    ----------
+    dialect : Dialect
+        How the log is written, with its first rows.
+    options : Options
+        ``layout`` decides, where it is given.
+    path : str
+        The log, for messages.
+
     Raises
     ------
     LogError
-        If no layout fits, with what was tried.
+        If no layout fits, or two do, with what was tried and the option that decides.
     """
+    if options.layout is not None and options.layout not in _MEANING:
+        raise UsageError(
+            f"layout {options.layout!r} is not known: use one of {', '.join(_MEANING)}"
+        )
     header = dialect.header
     if header is None:
-        header = ("time", *("" for _ in range(dialect.fields - 1)))
-    found = heads(header[: dialect.fields])
-    tried = []
-    for module in _MODULES:
-        if options.layout not in (None, module.NAME):
-            continue
-        tried.append(module.NAME)
-        given = module.fit(found, dialect)
-        if given is not None:
-            return module, given
-    if not tried:
-        raise UsageError(f"layout {options.layout!r} is not known")
-    shown = ", ".join(repr(h.text) for h in found[:8])
+        header = _unnamed(dialect, options, path)
+    found = [head for head in heads(header) if head.index < dialect.fields]
+    if options.layout is not None:
+        module = next(m for m in _MODULES if options.layout == m.NAME)
+        given = module.fit(found, dialect, asked=True)
+        if given is None:
+            raise _no_fit(found, [module.NAME], dialect, path)
+        fits = {module: given}
+    else:
+        fits = {m: g for m in _MODULES if (g := m.fit(found, dialect)) is not None}
+        if not fits:
+            raise _no_fit(found, list(_MEANING), dialect, path)
+        fits = _strongest(fits)
+        if len(fits) > 1:
+            one, other = (module.NAME for module in list(fits)[:2])
+            raise LogError(
+                f"fits two layouts: {one} ({_MEANING[one]}) and {other} ({_MEANING[other]}): "
+                f"say which with --layout {one} or --layout {other}",
+                path,
+                dialect.header_line or None,
+            )
+    module, given = next(iter(fits.items()))
+    for role in _TIMES:
+        if role in given:
+            check_spoilt(dialect, given[role], path)
+    return module, given
+
+
+def _strongest(
+    fits: dict[ModuleType, dict[str, Head]],
+) -> dict[ModuleType, dict[str, Head]]:
+    """Layouts that no other one includes."""
+    beaten: set[str] = set()
+    for module, given in fits.items():
+        sure = module.NAME != "edges" or {"edge", edges.CARRIED} & set(given)
+        if sure:
+            beaten.update(_SAYS_MORE.get(module.NAME, ()))
+    return {module: given for module, given in fits.items() if module.NAME not in beaten}
+
+
+def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
+    """Names for the columns of a log without header, where its values leave no doubt."""
+    fields = dialect.fields
+    words = [wordy(dialect, index) for index in range(fields)]
+    if sorted(words) == [False, True] and options.layout in (None, "sections"):
+        number = words.index(False)
+        if not clocklike(dialect, number) or options.layout:
+            return tuple("duration" if index == number else "section" for index in range(fields))
+    if options.layout == "costs" and not any(words):
+        return tuple(f"part_{index + 1}" for index in range(fields))
+    if clocklike(dialect, 0) and not any(words[:1]) and options.layout in (None, "stamps"):
+        return ("time", *(f"column_{index + 1}" for index in range(1, fields)))
+    if fields == 1 and not words[0] and not counts_rows(numbers(dialect, 0)):
+        return ("dt",)
+    what = "column counts the rows" if counts_rows(numbers(dialect, 0)) else "column is no clock"
+    if words[0]:
+        what = "column holds words"
+    row = dialect.delimiter.join(dialect.sample[0])[:60]
+    example = ",".join(
+        ["time_us", "skip", "gyro_ms", "drive_ms"][:fields] + ["skip"] * (fields - 4)
+    )
     raise LogError(
-        f"the columns {shown} fit no layout ({', '.join(tried)} tried): name them with --columns",
+        f"has no header and its first {what}, so no layout fits rows such as {row!r}: "
+        f'name the columns with --columns, for example "{example}"',
+        path,
+        dialect.first_row,
+    )
+
+
+def _no_fit(found: list[Head], tried: list[str], dialect: Dialect, path: str) -> LogError:
+    shown = ", ".join(repr(head.text) for head in found[:8])
+    more = ", ..." if len(found) > 8 else ""
+    return LogError(
+        f"no layout fits: the columns {shown}{more} were tried as {', '.join(tried)}; "
+        "name them with --columns (such as time_us, name, duration_us, skip)",
         path,
         dialect.header_line or 1,
     )

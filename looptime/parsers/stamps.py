@@ -7,14 +7,16 @@ from numpy.typing import NDArray
 
 from looptime.parsers.clock import Unit, check_periods, find_unit, tick_of
 from looptime.parsers.columns import Head, roles
-from looptime.parsers.dialect import Dialect, is_missing, is_number
+from looptime.parsers.dialect import Dialect, numbers
+from looptime.parsers.evidence import all_whole, rises
 from looptime.parsers.rows import LoopRows, Options, Outcast, Parsed
+from looptime.parsers.signals import first_rows, loops_after, signal_columns, signal_wants
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
 from looptime.run import Clock
-from looptime.units import UNITS
+from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["COLUMNS", "NAME", "SIGNAL_WORDS", "fit", "parse"]
+__all__ = ["COLUMNS", "NAME", "fit", "parse"]
 
 NAME = "stamps"
 
@@ -28,26 +30,32 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "loop": ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle"),
     "phase": ("phase", "mode", "state"),
 }  # fmt: skip
-
-#: Signals that the models know, by their spellings.
-SIGNAL_WORDS: dict[str, tuple[str, ...]] = {
-    "heading_deg": ("heading", "headingdeg", "yaw", "yawdeg", "gyroangle", "angle"),
-    "turn_rate_deg_s": ("turnrate", "turnratedegs", "yawrate", "gyrorate", "angularvelocity",
-                        "omega", "ratedegs"),
-    "x_m": ("x", "xm", "posx", "positionx"),
-    "y_m": ("y", "ym", "posy", "positiony"),
-    "battery_v": ("battery", "batteryv", "voltage", "batteryvoltage"),
-}  # fmt: skip
+#: Of the spellings of a period, those that mean start to start; others may mean the work alone.
+_INTERVALS = ("dt", "delta", "deltatime", "period", "interval", "step", "timestep", "loopperiod")
 
 
-def fit(found: list[Head], dialect: Dialect) -> dict[str, Head] | None:
+def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, Head] | None:
     """The parts that the columns play if this is a `stamps` log, None if it is not one."""
     given = roles(found, COLUMNS)
+    if "time" in given and _is_interval(given["time"], dialect):
+        given.setdefault("period", given.pop("time"))
+        given.pop("time", None)
     if "time" not in given and "period" not in given:
         return None
-    if "time" in given:
-        given.pop("period", None)
     return given
+
+
+def _is_interval(head: Head, dialect: Dialect) -> bool:
+    """Whether a column called time holds lengths: it goes up and down about one value."""
+    values = numbers(dialect, head.index)
+    known = values[np.isfinite(values)]
+    return len(known) >= 5 and bool((known >= 0).all()) and not rises(known) and _level(known)
+
+
+def _level(values: NDArray[np.float64]) -> bool:
+    """Whether values stay about one level; those of a clock climb, even across restarts."""
+    low, high = np.quantile(values, [0.1, 0.9])
+    return bool((np.diff(values) >= 0).mean() < 0.75 and high <= 20 * max(low, 1e-12))
 
 
 def parse(
@@ -56,74 +64,90 @@ def parse(
     """Read a `stamps` log."""
     head = given.get("time") or given["period"]
     unit = _unit(head, source, dialect, given, options)
-    signals = _signal_columns(dialect, given)
-    whole = all(cell[head.index].lstrip("+-").isdigit() for cell in dialect.sample[:500])
-    wants = [Want("time", head.index, "time", unit.ns, True, whole)]
-    wants += [Want(f"signal {name}", index, "number") for name, index in signals.items()]
-    if "loop" in given:
-        wants.append(Want("loop", given["loop"].index, "count"))
-    if "phase" in given:
-        wants.append(Want("phase", given["phase"].index, "word"))
-    table = read_table(source, dialect, wants)
-    rows = _rows(table, "time" in given)
+    wants = []
+    for role, one in given.items():
+        if role == "phase":
+            wants.append(Want(role, one.index, "word"))
+        elif role == "loop":
+            wants.append(Want(role, one.index, "count"))
+        else:
+            own = unit.ns if one is head or not one.unit else UNITS[one.unit]
+            wants.append(
+                Want(role, one.index, "time", own, one is head, all_whole(dialect, one.index))
+            )
+    table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
+    outcast = Outcast()
+    rows, notes = _rows(table, outcast, given)
     steps = np.diff(rows.start) if rows.period is None else rows.period
     if len(steps):
         check_periods(float(np.median(steps)), unit, source.path)
     ticks = rows.start if rows.period is None else np.cumsum(rows.period)
-    clock = Clock(unit.name, unit.said, tick_of(ticks, unit.ns))
-    return [Parsed(NAME, table, clock, loops=rows, outcast=Outcast())]
+    clock = Clock(unit.name, unit.said, tick_of(ticks, unit.ns), notes=notes)
+    return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
 
 
 def _unit(
     head: Head, source: Source, dialect: Dialect, given: dict[str, Head], options: Options
 ) -> Unit:
-    cells = [row[head.index].replace(",", ".") for row in dialect.sample]
-    values = np.array([float(cell) for cell in cells if is_number(cell)])
+    values = numbers(dialect, head.index)
+    values = values[np.isfinite(values)]
     steps = np.diff(values) if "time" in given else values
-    unit = head.unit or {"micros": "us", "millis": "ms", "nanos": "ns"}.get(head.word)
-    if unit is not None and unit not in UNITS:
-        unit = None
-    return find_unit(unit, options.unit, options.unit_from, steps, source.path)
+    return find_unit(head.unit, options.unit, options.unit_from, steps, source.path)
 
 
-def _signal_columns(dialect: Dialect, given: dict[str, Head]) -> dict[str, int]:
-    """Every other column of numbers, under the name that the models know it by, else its own."""
-    from looptime.parsers.columns import heads
-
-    taken = {head.index for head in given.values()}
-    header = dialect.header or tuple(f"column_{i + 1}" for i in range(dialect.fields))
-    named: dict[str, int] = {}
-    for head in heads(header):
-        if head.index in taken or head.index >= dialect.fields or not head.text:
-            continue
-        cells = [row[head.index] for row in dialect.sample[:200]]
-        if not any(is_number(c, dialect.decimal) for c in cells):
-            continue
-        if not all(is_number(c, dialect.decimal) or is_missing(c) for c in cells):
-            continue
-        word = head.word
-        known = next((name for name, words in SIGNAL_WORDS.items() if word in words), head.text)
-        named.setdefault(known, head.index)
-    return named
-
-
-def _rows(table: Table, is_time: bool) -> LoopRows:
+def _rows(
+    table: Table, outcast: Outcast, given: dict[str, Head]
+) -> tuple[LoopRows, tuple[str, ...]]:
     at = table.columns
-    time: NDArray[np.int64] = at["time"]
-    row = np.arange(len(table))
-    signals = {
-        key.removeprefix("signal "): column
-        for key, column in at.items()
-        if key.startswith("signal ")
-    }
-    start = time if is_time else np.concatenate([[0], np.cumsum(time)[:-1]]).astype(np.int64)
+    time, interval = at.get("time"), at.get("period")
+    keep = np.ones(len(table), bool)
+    notes: tuple[str, ...] = ()
+    said = "one a row"
+    by_interval = time is None
+    if time is None:
+        assert interval is not None
+        early = first_rows(interval)
+        outcast.add(np.flatnonzero(early), "first interval")
+        outcast.add(np.flatnonzero((interval < 0) & ~early), "negative duration")
+        keep = ~early & (interval >= 0)
+        said = "one a row, its period as logged"
+    elif len(time) > 3:
+        steps = np.diff(time)
+        typical = float(np.median(steps))
+        if time[0] == 0 and steps[0] > max(20 * typical, NS_PER_S):  # a first row of zeros
+            keep[0] = False
+            outcast.add(np.array([0]), "first interval")
+        if interval is not None and given["period"].word in _INTERVALS:
+            usual = float(np.median(interval[1:]))
+            if 0 < usual < typical / 1.5:
+                by_interval = True
+                early = first_rows(interval, time) & keep
+                outcast.add(np.flatnonzero(early), "first interval")
+                outcast.add(np.flatnonzero((interval < 0) & ~early & keep), "negative duration")
+                keep &= ~early & (interval >= 0)
+                said = "one a row; rows are further apart than loops, which give a period"
+                notes = (
+                    f"rows are {typical / 1e6:.4g} ms apart, but the log gives a loop "
+                    f"{usual / 1e6:.4g} ms: it holds some loops only",
+                )
+    row = np.flatnonzero(keep)
+    period = interval[row] if by_interval and interval is not None else None
+    if time is not None:
+        start = time[row]
+    else:
+        assert period is not None
+        start = np.concatenate([[0], np.cumsum(period)[:-1]]).astype(np.int64)
+    body = None
+    if not by_interval and interval is not None and given["period"].word not in _INTERVALS:
+        body = interval[row]
     phases = table.words.get("phase", [])
-    return LoopRows(
-        row,
-        start,
-        None if is_time else time,
-        signals,
-        at.get("phase") if any(phases) else None,
-        phases,
-        at.get("loop"),
-    )
+    rows = LoopRows(
+        row, start, period, {
+            key.removeprefix("signal "): column[row]
+            for key, column in at.items() if key.startswith("signal ")
+        },
+        at["phase"][row] if any(phases) else None, phases,
+        at["loop"][row] if "loop" in at else None, None, body,
+        None if by_interval else loops_after(table, row, at), said,
+    )  # fmt: skip
+    return rows, notes

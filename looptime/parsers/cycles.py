@@ -1,0 +1,178 @@
+"""Loops in rows without a clock: they follow from the section that repeats."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+
+__all__ = ["Cycles", "find_cycles"]
+
+Int = NDArray[Any]
+#: A total of the whole run is at least this many loops long.
+_MANY = 10
+_TOTAL = re.compile(r"total|whole|overall|run time|runtime|sum", re.IGNORECASE)
+_STARTUP = re.compile(r"init|start[ _.-]?up|setup|boot|construct|calibrat|load", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Cycles:
+    """Loops found in a row of sections.
+
+    Parameters
+    ----------
+    row : int64 array, shape (m,)
+        Rows that belong to whole loops, rising.
+    loop : int64 array, shape (m,)
+        Loop of each.
+    first : int64 array, shape (n,)
+        Place in `row` of each loop's first.
+    aside : dict of str to int64 array
+        Rows that belong to none, by reason.
+    said : str
+        How the loops were found.
+    """
+
+    row: Int
+    loop: Int
+    first: Int
+    aside: dict[str, Int]
+    said: str
+
+
+def find_cycles(
+    name: Int,
+    duration: Int,
+    names: list[str],
+    number: Int | None,
+    damaged: Int,
+    loop_call: str | None,
+    path: str,
+) -> Cycles:
+    """Find the loops.
+
+    Parameters
+    ----------
+    name : int array, shape (m,)
+        Codes into `names`.
+    duration : int64 array, shape (m,) [ns]
+        Lengths.
+    names : list of str
+        Names of the sections.
+    number : int array, shape (m,), or None
+        Loop numbers, where the log has them.
+    damaged : int64 array
+        Places before which a row was lost.
+    loop_call : str or None
+        Section that begins a loop, where the caller says so.
+    path : str
+        The log, for messages.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> rows = np.array([2, 0, 1, 0, 1, 0, 1])
+    >>> found = find_cycles(rows, np.full(7, 5), ["a", "b", "boot"], None, rows[:0], None, "")
+    >>> found.loop.tolist(), {why: at.tolist() for why, at in found.aside.items()}
+    ([0, 0, 1, 1, 2, 2], {'start-up section': [0]})
+    """
+    totals = _totals(name, duration, names)
+    aside = {"whole-run total": np.flatnonzero(totals)}
+    rest = np.flatnonzero(~totals)
+    if number is not None and (number >= 0).any():
+        begins = np.concatenate([[True], np.diff(number[rest]) != 0])
+        said = "the loop column"
+    else:
+        leader = _leader(name[rest], names, loop_call, path)
+        begins = name[rest] == leader
+        said = f"{names[leader]!r} begins each loop"
+        if loop_call is not None:
+            said += ", as asked"
+    if not begins.any():
+        raise LogError("holds no loop: name the section that begins one with --loop-call", path)
+    loop = np.cumsum(begins) - 1
+    early = loop < 0
+    aside["start-up section"] = rest[early]
+    rest, loop = rest[~early], loop[~early]
+    spoilt = _spoilt(rest, loop, damaged)
+    if _unfinished(name[rest], loop):
+        last = loop == loop[-1]
+        aside["unfinished last loop"] = rest[last]
+        rest, loop = rest[~last], loop[~last]
+    torn = np.isin(loop, spoilt)
+    aside["rows lost around it"] = rest[torn]
+    rest, loop = rest[~torn], loop[~torn]
+    first = np.flatnonzero(np.concatenate([[True], np.diff(loop) > 0])) if len(loop) else loop
+    renumbered = np.cumsum(np.concatenate([[0], np.diff(loop) > 0])) if len(loop) else loop
+    kept = {reason: rows for reason, rows in aside.items() if len(rows)}
+    return Cycles(rest, renumbered.astype(np.int64), first, kept, said)
+
+
+def _totals(name: Int, duration: Int, names: list[str]) -> NDArray[np.bool_]:
+    """Rows that hold the length of a whole run: rare, and about as long as all before together."""
+    count = np.bincount(name, minlength=len(names))
+    usual = np.flatnonzero(count >= max(2, 0.5 * count.max()))
+    cycle = sum(float(np.median(duration[name == code])) for code in usual)
+    rare = (count <= max(1, 0.02 * count.max())) & (count > 0)
+    found = np.zeros(len(name), bool)
+    since = np.concatenate([[0], np.cumsum(np.where(rare[name], 0, duration))])
+    for at in np.flatnonzero(rare[name] & (duration > _MANY * cycle)):
+        named = _TOTAL.search(names[name[at]]) is not None
+        span = float(since[at]) or float(since[-1])
+        found[at] = named or 0.5 * span <= duration[at] <= 2 * span
+    return found
+
+
+def _leader(name: Int, names: list[str], loop_call: str | None, path: str) -> int:
+    """The section that begins a cycle: the first to appear of those with the commonest count."""
+    if loop_call is not None:
+        if loop_call not in names:
+            import difflib
+
+            near = difflib.get_close_matches(loop_call, names, n=1, cutoff=0.0)
+            raise LogError(
+                f"no section is named {loop_call!r}; the nearest is {(near or ['none'])[0]!r}",
+                path,
+            )
+        return names.index(loop_call)
+    count = np.bincount(name, minlength=len(names))
+    steady = np.flatnonzero(count > 1)
+    if not len(steady):
+        raise LogError("no section repeats: a loop is found by the one that does", path)
+    first = {int(code): int(np.argmax(name == code)) for code in steady}
+    alike = {
+        code: sum(abs(int(count[o]) - int(count[code])) <= 1 + 0.02 * count[code] for o in first)
+        for code in first
+    }
+    most = max(alike.values())
+    likely = [code for code in first if alike[code] == most]
+    if most == 1:  # a section timed several times a loop is no mark of the loop
+        likely = [min(first, key=lambda code: int(count[code]))]
+    likely = [c for c in likely if not _STARTUP.search(names[c])] or likely
+    return min(likely, key=lambda code: first[code])
+
+
+def _spoilt(rest: Int, loop: Int, damaged: Int) -> Int:
+    """Loops in which a row was lost."""
+    at = np.searchsorted(rest, damaged) - 1
+    at = at[(at >= 0) & (at < len(loop))]
+    return np.unique(loop[at])
+
+
+def _unfinished(name: Int, loop: Int) -> bool:
+    """Whether the last loop lacks a section that its like have."""
+    if loop[-1] < 1:
+        return True
+    last = np.sort(name[loop == loop[-1]])
+    before = np.sort(name[loop == loop[-1] - 1])
+    codes = np.unique(name)
+    held = np.zeros((int(loop[-1]), len(codes)), bool)
+    earlier = loop < loop[-1]
+    held[loop[earlier], np.searchsorted(codes, name[earlier])] = True
+    usual = codes[held.mean(axis=0) > 0.9]
+    return bool(len(np.setdiff1d(usual, last)) or (len(last) < len(before) and len(usual) == 0))
