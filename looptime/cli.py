@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from looptime import cli_checks
+from looptime import cli_checks, cli_models
 from looptime.cli_base import (
     FINE,
     INTERRUPTED,
@@ -30,7 +30,7 @@ from looptime.cli_base import (
 )
 from looptime.errors import LooptimeError, UsageError
 
-__all__ = ["cli", "cli_checks", "run"]
+__all__ = ["cli", "cli_checks", "cli_models", "run"]
 
 
 def run(args: Sequence[str]) -> int:

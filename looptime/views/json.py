@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+from looptime.analysers.figure import to_json
 from looptime.parsers.read import Log
 from looptime.schema import SCHEMA_VERSION
 
@@ -35,7 +36,7 @@ def dumps(data: dict[str, Any]) -> str:
     ValueError
         If a figure is NaN or infinite: undefined must be None.
     """
-    return json.dumps(data, indent=1, allow_nan=False)
+    return json.dumps(to_json(data), indent=1, allow_nan=False)
 
 
 def log_head(log: Log) -> dict[str, Any]:
@@ -75,8 +76,6 @@ def slow(
     fires: Delay | None,
 ) -> dict[str, Any]:
     """The document of the command ``slow``; events beyond `top` are left out."""
-    from looptime.analysers.figure import to_json
-
     said = found.to_dict()
     events = to_json(list(found.slow.events[:top]))
     for event in events:
