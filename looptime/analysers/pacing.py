@@ -234,6 +234,9 @@ def _from_periods(run: Run, period: Float, pieces: SelfPieces) -> tuple[str, str
     if len(pieces.row):
         covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run)) / 1e6
         rest = period - covered
+        waiting = _waits_for_a_beat(run, period, pieces)
+        if waiting is not None:
+            return "fixed rate", f"{waiting} shrinks as the rest of the loop grows: a wait"
         if rest.mean() < 0.05 * period.mean():
             return "free-running", "calls cover the whole period and none of them is a wait"
         slope = _slope(rest, covered)
@@ -242,6 +245,24 @@ def _from_periods(run: Run, period: Float, pieces: SelfPieces) -> tuple[str, str
         if _spread(covered) > 0.005 * np.median(period):
             return "free-running", "no pacing wait is logged and the period follows the calls"
     return _from_grid(period)
+
+
+def _waits_for_a_beat(run: Run, period: Float, pieces: SelfPieces) -> str | None:
+    """A call that nobody labelled as pacing and that fills every loop up to the same length."""
+    total = np.bincount(pieces.name, weights=pieces.self_ns, minlength=len(run.names))
+    for code in np.argsort(-total, kind="stable")[:3]:
+        if total[code] < 0.05e6 * period.sum():
+            break
+        if run.names[code].kind not in ("wait", "sensor read", "other"):
+            continue
+        mine = pieces.name == code
+        own = np.bincount(pieces.loop[mine], pieces.self_ns[mine], minlength=len(run)) / 1e6
+        others = period - own
+        slope = _slope(own, others)
+        even = _spread(period) < 0.3 * _spread(others) and _spread(others) > 0.005 * period.mean()
+        if slope is not None and slope < -0.7 and even:
+            return run.names[code].name
+    return None
 
 
 def _from_grid(period: Float) -> tuple[str, str]:

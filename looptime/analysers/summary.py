@@ -216,6 +216,7 @@ def _as_dict(at: Summary) -> dict[str, Any]:
         "overruns": paced.overruns,
         "calls": [_picked(c, _CALL_KEYS) for c in at.costs.calls],
         "kinds": _groups(at.costs, "kind"),
+        "threads": _threads(at),
         "subsystems": _groups(at.costs, "subsystem"),
         "devices": _groups(at.costs, "device"),
         "buses": [_picked(b, _BUS_KEYS) for b in at.buses.buses],
@@ -244,6 +245,21 @@ def _groups(costs: Costs, label: str) -> list[dict[str, Any]]:
         figures = to_json(group)
         made.append({label: figures.pop("name"), **figures})
     return made
+
+
+def _threads(at: Summary) -> list[dict[str, Any]]:
+    """Calls and self time of each thread; a share for the loop's thread only."""
+    made: dict[str, dict[str, Any]] = {}
+    for call in at.costs.calls:
+        row = made.setdefault(
+            call.thread,
+            {"thread": call.thread, "calls_per_loop": 0.0, "self_ms_per_loop": 0.0, "share": None},
+        )
+        row["calls_per_loop"] += call.calls_per_loop
+        row["self_ms_per_loop"] += call.self_ms_per_loop
+        if call.share is not None:
+            row["share"] = (row["share"] or 0.0) + call.share
+    return list(made.values())
 
 
 def _slow(at: Summary) -> dict[str, Any]:

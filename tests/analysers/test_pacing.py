@@ -136,6 +136,16 @@ def test_a_wait_inside_the_row_and_a_gap_after_it_add_up():
     assert find_waits(run, run.self_pieces()).wait_ns.tolist() == [8_000_000] * 3
 
 
+def test_a_wait_that_nobody_labelled():
+    """A call that fills each loop up to the same length is named as the wait it is."""
+    work, wait = simulate("skip", sigma=0.1)
+    run = make_flat_run(work + wait, {"work": work, "regulate": wait}, {"work": "compute"})
+    found = pacing(run)
+    assert found.mode.startswith("fixed rate")
+    assert "regulate" in found.mode_from
+    assert not found.wait_known
+
+
 def test_too_few_loops():
     """Nineteen loops do not tell how they are paced."""
     found = pacing(make_run([10] * 19))

@@ -7,7 +7,6 @@ a CSV of as many rows stands beside it for comparison.
 from __future__ import annotations
 
 import argparse
-import resource
 import sys
 import tempfile
 import time
@@ -112,6 +111,15 @@ def read_csv_seconds(rows: int) -> float:
     return took
 
 
+def peak_gb() -> float:
+    """Largest memory of this process so far [GB]; 0 where the system does not tell."""
+    try:
+        import resource
+    except ImportError:
+        return 0.0
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+
+
 def show(title: str, rows: list[tuple[str, float]], unit: float, word: str) -> None:
     """Print one table."""
     print(f"\n{title}")
@@ -126,8 +134,7 @@ if __name__ == "__main__":
     show("10,000 loops, 150,000 calls", each(a_run(10_000), 5), 1e3, "ms")
     if given.calls:
         run = a_run(given.calls // CALLS)
-        before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+        before = peak_gb()
         show(f"{len(run):,} loops, {len(run.call_columns):,} calls", each(run, 1), 1, "s")
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-        print(f"  peak memory {peak:.2f} GB, {before:.2f} GB of it for the run and its making")
+        print(f"  peak memory {peak_gb():.2f} GB, {before:.2f} GB of it for the run and its making")
         print(f"  pyarrow reads {given.calls:,} rows in {read_csv_seconds(given.calls):.2f} s")
