@@ -198,7 +198,8 @@ def _budget(facts: Facts) -> str:
 
 
 def _call_names(runs: Sequence[Judged]) -> set[str]:
-    return {c.name for run in runs for c in run.values.calls}
+    keys = {c.key for run in runs for c in run.values.calls}
+    return {f"{name} (thread {thread})" if thread else name for name, thread in keys}
 
 
 def unlike(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unlike]:

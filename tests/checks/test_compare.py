@@ -13,6 +13,7 @@ from looptime.checks.values import measure
 from looptime.errors import LogError, UsageError
 from looptime.stats.runs import compare_runs
 from looptime.stats.twosample import compare_recordings
+from tests.build_run import make_run
 from tests.checks.build import CALLS, paced, recording
 
 SETTINGS = Settings(budget_ms=11.0)
@@ -205,6 +206,21 @@ def test_what_is_unlike_is_said_first():
     assert {u.what for u in found.unlike} == {"robot", "pacing", "calls", "length"}
     with pytest.raises(UsageError, match="--phase"):
         _compare([a], [recording(2, phase="transport")])
+
+
+def test_a_call_that_moved_to_another_thread_is_said():
+    """The gyro read on a thread of its own leaves the loop's sum and is named on both sides."""
+    rng = np.random.default_rng(1)
+    calls = [("gyro.read", 1, 2.0), ("drive.write", 4, 3.0)]
+    moved = [("gyro.read", 1, 2.0, "gyro"), ("drive.write", 4, 3.0)]
+    a = make_run(10 + rng.normal(0, 0.1, 600), calls)
+    b = make_run(8 + rng.normal(0, 0.1, 600), moved)
+    found = compare([a], [b], settings=Settings(keep_warmup=True))
+    text = next(u.text for u in found.unlike if u.what == "calls")
+    assert "only before: gyro.read" in text
+    assert "only after: gyro.read (thread gyro)" in text
+    by_name = {p.name: p for p in found.explained.parts}
+    assert by_name["gyro.read"].difference_ms == pytest.approx(-2.0, abs=1e-9)
 
 
 def test_the_order_of_recording_is_read_and_warned_about():
