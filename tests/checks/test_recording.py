@@ -47,7 +47,7 @@ def test_work_is_the_period_without_the_wait():
 
 
 def test_the_cut_is_the_warm_up_and_at_least_a_second():
-    """A planted warm-up that settles over seconds is cut; a steady run loses one second; it can be kept."""
+    """A planted warm-up is cut; a steady run loses one second; all can be kept."""
     rng = np.random.default_rng(1)
     t = np.arange(3000) * 0.01
     warm = 10 * (1 + 0.3 * np.exp(-t / 1.0)) * rng.lognormal(0, 0.02, 3000)
