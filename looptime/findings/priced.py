@@ -1,0 +1,64 @@
+"""Findings with what the planner predicts in place of an upper bound."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from fnmatch import fnmatchcase
+
+from looptime.findings.about import ms
+from looptime.findings.finding import Finding
+from looptime.planner.changes import parse
+from looptime.planner.suggest import Proposal, Suggestions
+
+__all__ = ["with_predictions"]
+
+
+def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[Finding, ...]:
+    """Findings whose worth and words come from the planner, where it has a remedy for them.
+
+    A finding about calls is matched with the single change that touches one of them and saves
+    most. Its worth becomes the predicted saving over the mean loop, and the order follows.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        From `looptime.findings.find`.
+    found : Suggestions
+        From `looptime.planner.suggest.suggest`, of the same run.
+
+    Returns
+    -------
+    tuple of Finding
+    """
+    single = [p for p in found.proposed if len(p.changes) == 1 and (p.gain_ms.value or 0.0) < 0]
+    priced = [_priced(f, single, found.now_ms["mean"]) for f in findings]
+    order = {"act": 0, "look": 0, "fine": 1, "note": 2}
+    return tuple(sorted(priced, key=lambda f: (order[f.severity], -f.worth)))
+
+
+def _priced(finding: Finding, single: Sequence[Proposal], mean_ms: float) -> Finding:
+    if not finding.moves or not finding.evidence.calls or mean_ms <= 0:
+        return finding
+    calls = list(finding.evidence.calls)
+    fitting = [p for p in single if _touches(p.changes[0], calls)]
+    if not fitting:
+        return finding
+    best = min(fitting, key=lambda p: p.gain_ms.value or 0.0)
+    gain = -(best.gain_ms.value or 0.0)
+    ends = [-g for g in (best.gain_ms.low, best.gain_ms.high) if g is not None]
+    return replace(
+        finding,
+        text=f"{finding.text} `{best.changes[0]}` would save {ms(gain)} a loop (predicted).",
+        value=gain,
+        unit="ms/loop",
+        low=min(ends, default=None),
+        high=max(ends, default=None),
+        worth=gain / mean_ms,
+    )
+
+
+def _touches(change: str, calls: Sequence[str]) -> bool:
+    """Whether a change is about one of the calls: by its name, else by its pattern."""
+    patterns = parse(change).patterns
+    return any(name == p or fnmatchcase(name, p) for name in calls for p in patterns)
