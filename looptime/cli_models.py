@@ -62,7 +62,7 @@ def heading(reading: Reading, log: str, as_json: bool, **given: Any) -> None:
         tolerance=_tolerance(reading, given),
     )
     if as_json:
-        print(json.dumps(json.document(path=log, **found.to_dict())))
+        print(json.dumps(json.document(log=log, **found.to_dict())))
         return
     say_project(reading)
     show(*render_heading(found, log))

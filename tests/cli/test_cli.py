@@ -45,6 +45,19 @@ def log(tmp_path):
     return path
 
 
+@pytest.fixture
+def free_log(tmp_path):
+    """A free-running loop of 10 ms and a little: work is the whole period."""
+    path = tmp_path / "free.csv"
+    lines, start = ["name,start_us,duration_us"], 0
+    for k in range(400):
+        read = 3000 + (k * 7919) % 400
+        lines += [f"gyro.read,{start},{read}", f"motor.write,{start + read},6800"]
+        start += read + 6810
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
 def test_summary_json_keeps_its_keys(log, capsys):
     """Every documented key is there, and nothing is NaN."""
     assert cli.run(["summary", str(log), "--json"]) == 0
@@ -137,3 +150,42 @@ def test_old_console_encoding():
     )
     assert done.returncode == 0, done.stderr
     assert "gyro.read" in done.stdout.decode("cp1252")
+
+
+def test_heading_json_keeps_its_keys(log, capsys):
+    """The heading study's keys, figures with uncertainty as value, low, high."""
+    assert (
+        cli.run(["heading", str(log), "--motion", "steady:90", "--tolerance-deg", "2", "--json"])
+        == 0
+    )
+    data = json.loads(capsys.readouterr().out, parse_constant=pytest.fail)
+    assert {
+        "motion", "sampling", "stale_heading_deg", "integrated_heading_deg", "path",
+        "phase_lost_deg", "curve", "required_rate_hz", "parts",
+    } <= set(data)  # fmt: skip
+    assert set(data["sampling"]) >= {"pattern", "rate_hz", "reading_age_ms"}
+    assert set(data["stale_heading_deg"]) == {"mean", "rms", "p95", "max"}
+    # every loop is 10 ms, read at its start and used at 7 ms: mean age 7 + 10 / 2
+    assert data["stale_heading_deg"]["mean"]["value"] == pytest.approx(90 * 0.012, rel=1e-6)
+
+
+def test_compare_gate_and_season(free_log, tmp_path, capsys):
+    """A log is no different from itself; limits alone decide a gate without a baseline."""
+    log, project = free_log, tmp_path / "looptime.toml"
+    project.write_text("[limits]\nperiod_p99_ms = 5\n", encoding="utf-8")
+    assert cli.run(["compare", str(log), "--against", str(log), "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["verdict"] == "no change seen"
+    assert cli.run(["gate", str(log), "--project", str(project)]) == 1
+    assert "FAIL" in capsys.readouterr().out
+    project.write_text("[limits]\nperiod_p99_ms = 50\n", encoding="utf-8")
+    assert cli.run(["gate", str(log), "--project", str(project)]) == 0
+    assert "regression not checked" in capsys.readouterr().out
+    project.write_text("", encoding="utf-8")
+    assert cli.run(["gate", str(log), "--project", str(project)]) == 3
+    season = ["--season", str(tmp_path / "season")]
+    assert cli.run(["season", "add", str(log), *season]) == 0
+    assert cli.run(["season", "add", str(log), *season]) == 0
+    assert "0 runs added, 1 were there already" in capsys.readouterr().out
+    assert cli.run(["season", "list", "--json", *season]) == 0
+    assert len(json.loads(capsys.readouterr().out)["entries"]) == 1
