@@ -10,6 +10,8 @@ from looptime.units import split_unit
 
 __all__ = ["Head", "heads", "roles"]
 
+#: Units that may stand alone as a header; an "s" alone says too little.
+_BARE = ("ns", "us", "ms", "sec", "seconds", "milliseconds", "microseconds")
 _SQUEEZE = re.compile(r"[^a-z0-9]+")
 
 
@@ -49,6 +51,9 @@ def heads(header: tuple[str, ...]) -> list[Head]:
             continue
         stem, unit = split_unit(text)
         word = _SQUEEZE.sub("", stem.lower())
+        bare = text.strip().lower() if text.strip().lower() in _BARE else None
+        if unit is None and bare is not None:  # a column called "ms" says nothing but its unit
+            unit = split_unit(f"x_{bare}")[1]
         found.append(Head(index, text, word or _SQUEEZE.sub("", text.lower()), unit))
     return found
 

@@ -8,14 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
-from looptime.parsers.clock import Unit, check_periods, find_unit, tick_of
+from looptime.parsers.clock import Unit, check_periods, clock_unit, find_unit, tick_of, time_want
 from looptime.parsers.columns import Head, roles
 from looptime.parsers.dialect import Dialect, numbers
 from looptime.parsers.enclosing import enclosing
 from looptime.parsers.evidence import (
     CLOCK_WORDS,
     NOT_PARTS,
-    all_whole,
     counts_rows,
     lie_within_loops,
     rises,
@@ -48,6 +47,8 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "loop": ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass"),
     "phase": ("phase", "mode", "state"),
 }  # fmt: skip
+#: Headers of a total that are one even where no column names a unit.
+_PLAIN_TOTALS = ("total", "totaltime", "sum", "looptotal", "all", "whole", "overall")
 #: Loops on which the choice of enclosing parts rests.
 SAMPLE_LOOPS = 20_000
 
@@ -58,9 +59,10 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
     rest = [h for h in found if all(h.index != g.index for g in given.values())]
     parts = [head for head in rest if _may_be_part(head, dialect)]
     timed = [head for head in parts if head.unit is not None]
-    sums = bool({"total", "period"} & set(given))
-    if not asked and (timed or not sums or "time" in given):
-        parts = timed  # without units, numbers beside a clock are signals
+    total = given.get("total")
+    plain = total is not None and total.unit is None and total.word in _PLAIN_TOTALS
+    if not asked and (timed or not plain or "time" in given):
+        parts = timed  # without units, numbers beside a clock or a period are signals
     if not parts:
         return None
     words = [wordy(dialect, h.index) for h in rest if h.word in ("name", "call", "section")]
@@ -126,8 +128,9 @@ def parse(
         elif role.startswith("part "):
             wants.append(Want(role, head.index, "number", required=not needed))
         else:
-            whole = all_whole(dialect, head.index)
-            wants.append(Want(role, head.index, "time", own[role], role in needed, whole))
+            is_clock = role == "time" and unit.stamp is not None
+            read = unit if is_clock else Unit(unit.name, own[role], unit.said)
+            wants.append(time_want(role, dialect, head, read, required=role in needed))
     signals = signal_columns(dialect, given)
     table = read_table(source, dialect, [*wants, *signal_wants(signals)])
     names = [shown(head) for head in parts]
@@ -150,8 +153,10 @@ def _unit(
         values = numbers(dialect, given[role].index)
         values = values[np.isfinite(values)]
         unit = given[role].unit or next((p.unit for p in parts if p.unit and role != "time"), None)
-        steps = np.diff(values) if role == "time" else values
-        return find_unit(unit, options.unit, options.unit_from, steps, source.path)
+        asked = (options.unit, options.unit_from)
+        if role == "time":
+            return clock_unit(dialect, given[role], unit, asked, source.path)
+        return find_unit(unit, *asked, values, source.path)
     unit = next((head.unit for head in parts if head.unit), None)
     total = np.nansum([numbers(dialect, head.index) for head in parts], axis=0)
     return find_unit(unit, options.unit, options.unit_from, total, source.path, "durations")

@@ -19,6 +19,7 @@ __all__ = [
     "is_clock_text",
     "is_missing",
     "is_number",
+    "is_remark",
     "lines_of",
     "named",
     "numbers",
@@ -32,6 +33,7 @@ _NUMBER_COMMA = re.compile(r"^\s*[+-]?(?:\d+(?:,\d+)?|,\d+)(?:[eE][+-]?\d+)?\s*$
 _CLOCK = re.compile(
     r"^\s*(\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d)?.*)?|\d{1,3}:\d\d(:\d\d)?([.,]\d+)?)\s*$"
 )
+_RULE = re.compile(r"^[|+:=_\s-]{3,}$")
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}
 _DELIMITERS = (",", ";", "\t", "|", " ")
 
@@ -109,6 +111,18 @@ def is_missing(cell: str) -> bool:
     return cell.strip().lower() in _MISSING
 
 
+def is_remark(line: str) -> bool:
+    """Whether a line holds no row: blank, a comment, or ruled with dashes.
+
+    Examples
+    --------
+    >>> is_remark("  "), is_remark("# robot: tray-carrier"), is_remark("|---|:--:|"), is_remark("1")
+    (True, True, True, False)
+    """
+    bare = line.strip()
+    return not bare or bare[0] == "#" or bool(_RULE.match(bare))
+
+
 def split_line(line: str, delimiter: str) -> list[str]:
     """The cells of one line.
 
@@ -179,8 +193,7 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
         If `columns` does not go with the rows.
     """
     every = list(enumerate(lines_of(text), 1))
-    lines = [(n, line) for n, line in every if line.strip() and not line.lstrip().startswith("#")]
-    lines = lines[:2000]
+    lines = [(n, line) for n, line in every if not is_remark(line)][:2000]
     if not lines:
         raise LogError("holds no rows: only comments or blank lines", path)
     best: tuple[float, str, str, int] | None = None

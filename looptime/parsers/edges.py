@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
-from looptime.parsers.clock import Unit, find_unit, tick_of
+from looptime.parsers.clock import Unit, clock_unit, tick_of, time_want
 from looptime.parsers.columns import Head, roles
 from looptime.parsers.dialect import Dialect, is_missing, numbers
-from looptime.parsers.evidence import all_whole, wordy
+from looptime.parsers.evidence import wordy
 from looptime.parsers.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
 from looptime.parsers.source import Source
@@ -134,9 +134,7 @@ def parse(
         if role == CARRIED:
             continue
         if role == "time":
-            wants.append(
-                Want(role, head.index, "time", unit.ns, True, all_whole(dialect, head.index))
-            )
+            wants.append(time_want(role, dialect, head, unit))
         elif role in ("loop", "seq"):
             wants.append(Want(role, head.index, "count"))
         else:
@@ -162,7 +160,8 @@ def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Opt
     often = words[np.argmax(counts)] if len(words) else ""
     mine = values[[" ".join(key) == often for key in keys]] if keys else values
     steps = np.diff(mine[np.isfinite(mine)])
-    return find_unit(head.unit, options.unit, options.unit_from, steps, source.path)
+    asked = (options.unit, options.unit_from)
+    return clock_unit(dialect, head, head.unit, asked, source.path, steps)
 
 
 def _rows(table: Table, outcast: Outcast) -> tuple[CallRows, Int]:

@@ -9,13 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
-from looptime.parsers.clock import Unit, check_periods, find_unit, tick_of
+from looptime.parsers.clock import Unit, check_periods, clock_unit, tick_of, time_want
 from looptime.parsers.columns import Head, roles
 from looptime.parsers.dialect import Dialect, numbers
 from looptime.parsers.evidence import (
     CLOCK_WORDS,
     NOT_PARTS,
-    all_whole,
     lie_within_loops,
     marked,
     rises,
@@ -165,8 +164,10 @@ def parse(
     wants = []
     for role, head in given.items():
         if role.startswith("stage "):
-            own = UNITS[head.unit] if head.unit and unit.said == "header" else unit.ns
-            wants.append(Want(role, head.index, "time", own, True, all_whole(dialect, head.index)))
+            own = unit
+            if head.unit and unit.said == "header":
+                own = Unit(head.unit, UNITS[head.unit], unit.said)
+            wants.append(time_want(role, dialect, head, own))
         else:
             wants.append(Want(role, head.index, "word" if role == "phase" else "count"))
     table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
@@ -188,7 +189,8 @@ def _unit(source: Source, dialect: Dialect, instants: list[Head], options: Optio
     first = numbers(dialect, instants[0].index)
     header = next((head.unit for head in instants if head.unit), None)
     steps = np.diff(first[np.isfinite(first)])
-    return find_unit(header, options.unit, options.unit_from, steps, source.path)
+    asked = (options.unit, options.unit_from)
+    return clock_unit(dialect, instants[0], header, asked, source.path, steps)
 
 
 def _loops(

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.parsers.clock import Unit, check_periods, find_unit, tick_of
+from looptime.parsers.clock import Unit, check_periods, clock_unit, find_unit, tick_of, time_want
 from looptime.parsers.columns import Head, roles
 from looptime.parsers.dialect import Dialect, numbers
-from looptime.parsers.evidence import all_whole, rises
+from looptime.parsers.evidence import rises
 from looptime.parsers.rows import LoopRows, Options, Outcast, Parsed
 from looptime.parsers.signals import first_rows, loops_after, signal_columns, signal_wants
 from looptime.parsers.source import Source
@@ -26,7 +26,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
              "elapsed", "elapsedtime", "uptime", "runtime", "micros", "millis", "nanos", "epoch",
              "starttime", "start", "loopstart", "now", "datetime", "date"),
     "period": ("dt", "delta", "deltatime", "period", "looptime", "cycletime", "interval", "step",
-               "timestep", "loopperiod", "duration"),
+               "timestep", "loopperiod", "loop", "duration", "total", "work"),
     "loop": ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle"),
     "phase": ("phase", "mode", "state"),
 }  # fmt: skip
@@ -36,7 +36,11 @@ _INTERVALS = ("dt", "delta", "deltatime", "period", "interval", "step", "timeste
 
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, Head] | None:
     """The parts that the columns play if this is a `stamps` log, None if it is not one."""
-    given = roles(found, COLUMNS)
+    # a loop number has no unit; what is called loop and has one is the loop's length
+    numbered = roles([head for head in found if head.unit is None], {"loop": COLUMNS["loop"]})
+    timing = {role: words for role, words in COLUMNS.items() if role != "loop"}
+    given = roles([head for head in found if head not in numbered.values()], timing)
+    given |= numbered
     if "time" in given and _is_interval(given["time"], dialect):
         given.setdefault("period", given.pop("time"))
         given.pop("time", None)
@@ -71,10 +75,10 @@ def parse(
         elif role == "loop":
             wants.append(Want(role, one.index, "count"))
         else:
-            own = unit.ns if one is head or not one.unit else UNITS[one.unit]
-            wants.append(
-                Want(role, one.index, "time", own, one is head, all_whole(dialect, one.index))
-            )
+            own = unit
+            if one is not head and (one.unit or unit.stamp is not None):
+                own = _own(one, source, dialect, options)
+            wants.append(time_want(role, dialect, one, own, required=one is head))
     table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
     outcast = Outcast()
     rows, notes = _rows(table, outcast, given)
@@ -89,10 +93,19 @@ def parse(
 def _unit(
     head: Head, source: Source, dialect: Dialect, given: dict[str, Head], options: Options
 ) -> Unit:
+    if "time" in given:
+        asked = (options.unit, options.unit_from)
+        return clock_unit(dialect, head, head.unit, asked, source.path)
+    return _own(head, source, dialect, options)
+
+
+def _own(head: Head, source: Source, dialect: Dialect, options: Options) -> Unit:
+    """The unit of a column of lengths."""
+    if head.unit is not None and options.unit is None:
+        return Unit(head.unit, UNITS[head.unit], "header")
     values = numbers(dialect, head.index)
     values = values[np.isfinite(values)]
-    steps = np.diff(values) if "time" in given else values
-    return find_unit(head.unit, options.unit, options.unit_from, steps, source.path)
+    return find_unit(head.unit, options.unit, options.unit_from, values, source.path)
 
 
 def _rows(

@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
-from looptime.parsers.dialect import Dialect, split_line
+from looptime.parsers.dialect import Dialect, is_remark, split_line
 from looptime.parsers.source import Block, Source, blocks
-from looptime.parsers.tidy import line_count, tidy, without_loose_quotes
+from looptime.parsers.tidy import is_prose, line_count, tidy, without_loose_quotes
 from looptime.schema import REASONS
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ Int = NDArray[np.int64]
 _NULLS = ["", "nan", "NaN", "NAN", "na", "NA", "n/a", "N/A", "null", "NULL", "None", "none", "-"]
 _MISSING = "missing value"
 _UNREADABLE = "unreadable number"
+_NO_ROW = "not a row"
 #: Texts kept of rows set aside; the rest are found again by their line.
 TEXTS_KEPT = 2000
 
@@ -408,8 +409,10 @@ def _piece(
         place = lines if not isinstance(lines, int) else np.arange(len(bad))
         doubtful = np.flatnonzero((bad > 0) & ~is_header)
         for row, text in zip(doubtful, _texts(data, place[doubtful]), strict=True):
-            if text.lstrip().startswith("#") or not text.strip():
+            if is_remark(text):
                 _judge(int(place[row]), text, dialect, judged, meta)
+            elif is_prose(text, dialect, [want.index for want in wants if want.how != "word"]):
+                judged.append((int(place[row]), _NO_ROW, text))
             else:
                 reason = _MISSING if bad[row] == 1 else _UNREADABLE
                 judged.append((int(place[row]), reason, text))
@@ -575,9 +578,9 @@ def _judge(
     Returns 1 where it is the header again, else 0.
     """
     bare = text.strip()
-    if bare.startswith("#") or not bare:
+    if is_remark(bare):
         key, colon, value = bare.lstrip("#").strip().partition(":")
-        if colon and key.strip():
+        if bare[:1] == "#" and colon and key.strip():
             meta.append((key.strip(), value.strip()))
         return 0
     for header in (dialect.raw_header, dialect.header):
@@ -586,5 +589,5 @@ def _judge(
     has_digit = any(c.isdigit() for c in bare)
     delimiter = dialect.delimiter.strip() or " "
     is_row = delimiter in bare and has_digit
-    judged.append((line, "wrong number of fields" if is_row else "not a row", text.rstrip("\r\n")))
+    judged.append((line, "wrong number of fields" if is_row else _NO_ROW, text.rstrip("\r\n")))
     return 0

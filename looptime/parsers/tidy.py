@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 
-from looptime.parsers.dialect import Dialect, split_line
+from looptime.parsers.dialect import Dialect, is_missing, is_number, split_line
 
-__all__ = ["line_count", "tidy", "without_loose_quotes"]
+__all__ = ["is_prose", "line_count", "tidy", "without_loose_quotes"]
 
 #: A quoted cell may hold line breaks, but not this many.
 _MOST_LINES = 20
@@ -21,6 +21,25 @@ def line_count(data: bytes) -> int:
     (2, 2)
     """
     return data.count(b"\n") + bool(data and not data.endswith(b"\n"))
+
+
+def is_prose(text: str, dialect: Dialect, number_columns: list[int]) -> bool:
+    r"""Whether a line with as many cells as a row is text all the same.
+
+    Examples
+    --------
+    >>> from looptime.parsers.dialect import sniff
+    >>> like = sniff("t_ms,x\n1,2\n", "a.csv")
+    >>> is_prose("warning: 3, hot", like, [0, 1]), is_prose("1O.5,2", like, [0, 1])
+    (True, False)
+    """
+    if not any(c.isdigit() for c in text):
+        return not any(is_missing(cell) for cell in split_line(text, dialect.delimiter))
+    if len(number_columns) < 2:
+        return False
+    cells = split_line(text, dialect.delimiter)
+    numbers = [cells[at] for at in number_columns if at < len(cells)]
+    return not any(is_missing(c) or is_number(c, dialect.decimal) for c in numbers)
 
 
 def tidy(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
