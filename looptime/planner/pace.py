@@ -14,6 +14,8 @@ __all__ = ["Pace", "recorded_pace"]
 
 Float = NDArray[np.float64]
 
+_MANY = 20_000
+
 
 @dataclass(frozen=True)
 class Pace:
@@ -41,6 +43,10 @@ def recorded_pace(run: Run) -> tuple[Pace, bool] | None:
     """The fixed rate that a run keeps, and whether its waits are logged; None for other loops."""
     if len(run) < 20:
         return None
+    if len(run) > _MANY:  # a stretch tells whether a closer look is worth while
+        middle = np.abs(np.arange(len(run)) - len(run) // 2) < _MANY // 4
+        if not pacing(run.select(middle)).fixed_rate:
+            return None
     pieces = run.self_pieces()
     waits = find_waits(run, pieces)
     found = pacing(run, pieces, waits)

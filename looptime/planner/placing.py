@@ -94,6 +94,8 @@ def place(draft: Draft, added: Float | None = None) -> Placed:
         absent[draft.stretches(rows)[0]] = True
         keep[draft.inside(rows)] = False
     moves = [(m.call, m.after, draft.line.loop[m.call]) for m in draft.moves]
+    if not (timed or pulsed or len(draft.basis.rhythms.pauses)):
+        return Placed(length, absent, keep, _sorted(moves))
     base = np.where(absent, 0.0, length)
     if added is not None:
         base += added

@@ -191,19 +191,20 @@ def _later(draft: Draft, change: Change) -> None:
 def _batch(draft: Draft, change: Change) -> None:
     codes = _batchable(draft, change)
     rows = draft.rows(codes)
-    if len(np.unique(draft.name[rows])) < len(codes):
+    if np.count_nonzero(np.bincount(draft.name[rows], minlength=1)) < len(codes):
         raise UsageError(
             f"change {str(change)!r}: some of these calls enclose others: name the inner ones only"
         )
     duration = draft.durations(rows)
-    cost = _cost(draft, change, codes)
+    typical = {code: _typical_now(draft, code) for code in codes}
+    cost = _cost(draft, change, typical)
     if cost.is_range:
         draft.ranges.add("batch")
         draft.warn(
             f"{change}: what a batch costs on this bus is known from {cost.known_from}; the answer "
             "is a range: state base_ms and per_item_ms under [bus.NAME] to narrow it"
         )
-    new, leads = _batched(draft, rows, duration, cost)
+    new, leads = _batched(draft, (rows, duration), typical, cost)
     code = draft.new_name(_batch_name(draft, change, codes))
     at, which = draft.stretches(rows[leads])
     old = duration[leads]
@@ -241,16 +242,15 @@ def _batchable(draft: Draft, change: Change) -> list[int]:
     return codes
 
 
-def _cost(draft: Draft, change: Change, codes: list[int]) -> BatchCost:
+def _cost(draft: Draft, change: Change, typical: dict[int, float]) -> BatchCost:
     basis = draft.basis
-    bus = draft.names[codes[0]].bus
+    bus = draft.names[next(iter(typical))].bus
     stated = basis.buses.get(bus or "")
     base, per_item = change.get("base-ms"), change.get("per-item-ms")
     if stated is not None:
         base = stated.base_ms if base is None else base
         per_item = stated.per_item_ms if per_item is None else per_item
-    typical = [_typical_now(draft, c) for c in codes]
-    items = [draft.names[c].items or 1 for c in codes]
+    items = [draft.names[c].items or 1 for c in typical]
     others = []
     if bus is not None:
         sized = [
@@ -260,7 +260,7 @@ def _cost(draft: Draft, change: Change, codes: list[int]) -> BatchCost:
         ]
         if any(n is not None for n, _ in sized):
             others = [(n or 1, ns) for n, ns in sized]
-    return batch_cost(items, typical, (base, per_item), others)
+    return batch_cost(items, list(typical.values()), (base, per_item), others)
 
 
 def _typical_now(draft: Draft, code: int) -> float:
@@ -275,30 +275,31 @@ def _typical_now(draft: Draft, code: int) -> float:
 
 
 def _batched(
-    draft: Draft, rows: Int, duration: Float, cost: BatchCost
+    draft: Draft, calls: tuple[Int, Float], typical: dict[int, float], cost: BatchCost
 ) -> tuple[Float, NDArray[np.intp]]:
     """Length of the one transaction in each loop, and which call it takes the place of.
 
     It is as uneven as one transaction is, not as the mean of several: its deviation is that of
     the call whose place it takes; a long turn of that call stays as long as it was.
     """
+    rows, duration = calls
     loop = draft.line.loop[rows]
-    _, leads, group = np.unique(loop, return_index=True, return_inverse=True)
+    leads = np.flatnonzero(np.diff(loop, prepend=-1))
+    group = np.cumsum(np.diff(loop, prepend=-1) != 0) - 1
     codes = draft.name[rows]
     typical_of = np.zeros(len(draft.names))
-    for code in np.unique(codes).tolist():
-        typical_of[code] = _typical_now(draft, code)
-    typical = typical_of[codes]
+    typical_of[list(typical)] = list(typical.values())
+    usual_cost = typical_of[codes]
     items = np.array([call.items or 1 for call in draft.names], float)[codes]
     k = len(leads)
     dearest = np.zeros(k)
-    np.maximum.at(dearest, group, typical)
+    np.maximum.at(dearest, group, usual_cost)
     total_items = np.bincount(group, weights=items, minlength=k)
-    total = np.bincount(group, weights=typical, minlength=k)
+    total = np.bincount(group, weights=usual_cost, minlength=k)
     several = np.bincount(group, minlength=k) > 1
     model = cost.ns(draft.setting.batch, total_items.astype(float), dearest, total.astype(float))
     own = duration[leads]
-    usual = typical[leads]
+    usual = usual_cost[leads]
     limit = 1.3 * usual
     calm = np.minimum(own, limit)
     new = model * np.divide(calm, usual, out=np.ones(k), where=usual > 0) + (own - calm)
