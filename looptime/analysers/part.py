@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -91,8 +92,13 @@ def phases(run: Run) -> tuple[str, ...]:
         return ()
     counts = np.bincount(at.phase[at.phase >= 0], minlength=len(at.phase_names))
     found = [(name, int(counts[k])) for k, name in enumerate(at.phase_names) if counts[k]]
-    idle = {name: any(w in name.lower() for w in IDLE_WORDS) or not name for name, _ in found}
+    idle = {name: _is_idle(name) for name, _ in found}
     return tuple(name for name, n in sorted(found, key=lambda f: (idle[f[0]], -f[1])))
+
+
+def _is_idle(name: str) -> bool:
+    words = re.findall(r"[a-z]+", name.lower())
+    return not words or any(word in IDLE_WORDS for word in words)
 
 
 def in_phase(run: Run, phase: str) -> Bool:

@@ -13,6 +13,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import accumulate
 from pathlib import Path
 
 import numpy as np
@@ -55,10 +56,9 @@ class Scenario:
 
 def level(rng: np.random.Generator, n: int, rho: float = 0.5) -> np.ndarray:
     """Factor on every loop: exp of white noise (3 %) and a first-order autoregression (6 %)."""
-    from scipy.signal import lfilter
-
     noise = rng.normal(0, 0.06 * np.sqrt(1 - rho**2), n)
-    return np.exp(lfilter([1], [1, -rho], noise) + rng.normal(0, 0.03, n))
+    slow = np.fromiter(accumulate(noise, lambda last, new: rho * last + new), np.float64, n)
+    return np.exp(slow + rng.normal(0, 0.03, n))
 
 
 def parts(rng: np.random.Generator, base_ms: float, n: int, rho: float = 0.5) -> dict:
