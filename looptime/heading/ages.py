@@ -49,6 +49,12 @@ def leave_out(sums: Float) -> Float:
     return sums.sum(axis=0) - sums
 
 
+def ratio(above: Float, below: Float) -> Float:
+    """Quotient, NaN where there is nothing below: a block that cannot be left out."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(above / below, dtype=np.float64)
+
+
 def block_sums(block: NDArray[np.integer], values: Float) -> Float:
     """Sum of values over each block; shape (BLOCKS,)."""
     return np.asarray(np.bincount(block, values, minlength=BLOCKS), dtype=np.float64)
@@ -95,16 +101,17 @@ def age_parts(sampling: Sampling) -> AgeParts:
     sums = np.stack([by_block(sampling, x) for x in (np.ones_like(T), T, L * T, T * T)])
     parts = _parts(sums.sum(axis=1))
     left = _parts(leave_out(sums.T).T)
-    figures = [figure(float(p), q).times(1e3) for p, q in zip(parts, left, strict=True)]
+    figures = [
+        figure(float(p), q, positive=True).times(1e3) for p, q in zip(parts, left, strict=True)
+    ]
     mean, latency, hold, uneven = figures
     return AgeParts(mean, latency, hold, uneven, float((L + T).max()) * 1e3)
 
 
 def _parts(sums: Float) -> tuple[Float, Float, Float, Float]:
     n, T, LT, TT = sums
-    with np.errstate(invalid="ignore", divide="ignore"):
-        latency, hold = LT / T, T / n / 2
-        uneven = TT / (2 * T) - hold
+    latency, hold = ratio(LT, T), ratio(T, n) / 2
+    uneven = ratio(TT, T) / 2 - hold
     return latency + hold + uneven, latency, hold, uneven
 
 

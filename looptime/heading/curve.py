@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.heading.ages import age_parts, block_sums, by_block, leave_out
+from looptime.heading.ages import age_parts, block_sums, by_block, leave_out, ratio
 from looptime.heading.integrated import Step, end_errors, errors_along, random_starts
 from looptime.heading.jackknife import Figure, figure
 from looptime.heading.motion import Motion, Profile, Recorded
@@ -215,8 +215,7 @@ def end_rms(models: Models, sampling: Sampling) -> Figure:
     block = sampling.block[at]
     square = block_sums(block, weight * error * error)
     time = block_sums(block, weight)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        left = np.sqrt(leave_out(square) / leave_out(time))
+    left = np.sqrt(ratio(leave_out(square), leave_out(time)))
     return figure(float(np.sqrt(square.sum() / time.sum())), left, positive=True)
 
 
@@ -349,7 +348,7 @@ def _with_age(point: CurvePoint, share: Figure) -> CurvePoint:
 def _latency_share(base: Sampling) -> Figure:
     latency, hold = by_block(base, base.latency_s), by_block(base, base.hold_s)
     return figure(
-        float(latency.sum() / hold.sum()), leave_out(latency) / leave_out(hold), positive=True
+        float(latency.sum() / hold.sum()), ratio(leave_out(latency), leave_out(hold)), positive=True
     )
 
 

@@ -46,14 +46,14 @@ class Growth:
         return {"bounded": "deg", "square-root": "deg/sqrt(min)", "linear": "deg/min"}.get(self.law)
 
 
-def growth(error: Float, spacing_s: float) -> Growth:
+def growth(error: Float, spacing_s: float, shortest_s: float = 0.0) -> Growth:
     """Class the growth of an error from how far it moves within each length of time.
 
     The structure function ``S(t)^2 = mean((E(start + t) - E(start))^2)`` over every start follows
     ``t^(2 p)`` with p = 0, 1/2 and 1 for bounded, square-root and linear growth. The power is
-    fitted to the logarithms at lags from 1/80 to 1/8 of the log, with an interval from leaving out
-    blocks of starts. A law is named where its power is within the interval, or within 0.1 of the
-    fit, and no other law is within the interval.
+    fitted to the logarithms at lags from 1/80 (or the shortest asked for) to 1/8 of the log, with
+    an interval from leaving out blocks of starts. A law is named where its power is within the
+    interval, or within 0.1 of the fit, and no other law is within the interval.
 
     Parameters
     ----------
@@ -61,6 +61,8 @@ def growth(error: Float, spacing_s: float) -> Growth:
         Error at evenly spaced times; strands are separate histories at the same times.
     spacing_s : float [s]
         Time from one error to the next.
+    shortest_s : float [s]
+        Shortest lag: the period of a motion that swings, within which every error grows.
 
     Returns
     -------
@@ -76,11 +78,13 @@ def growth(error: Float, spacing_s: float) -> Growth:
     'linear'
     """
     strands = error.reshape(len(error), -1)
-    lags = np.unique(np.geomspace(max(len(error) / 80, 1), len(error) / 8, 12).astype(int))
+    longest = len(error) / 8
+    least = max(len(error) / 80, shortest_s / spacing_s, 1.0)
+    lags = np.unique(np.geomspace(least, max(longest, least), 12).astype(int))
     nothing = Figure(0.0, 0.0, 0.0)
     if float(np.abs(strands - strands[0]).max(initial=0.0)) < ROUNDING:
         return Growth("bounded", nothing, nothing)
-    if len(error) < 3 * BLOCKS or len(lags) < 3:
+    if len(error) < 3 * BLOCKS or len(lags) < 3 or longest < 2 * least:
         return Growth(CANNOT_TELL, Figure(None), Figure(None))
     square, count = _structure(strands, lags)
     whole = np.sqrt(square.sum(axis=0) / count.sum(axis=0))

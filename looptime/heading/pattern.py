@@ -22,6 +22,8 @@ __all__ = [
 Float = NDArray[np.float64]
 Int = NDArray[np.integer]
 
+#: Loops in a block below which no interval is given.
+LEAST_A_BLOCK = 5
 #: Consecutive loops that stay together where a block is gone through again.
 STRETCH = 50
 #: Instants of a loop that come before its use.
@@ -85,8 +87,13 @@ class Sampling:
 
 
 def blocks_of(n: int) -> Int:
-    """Block of each of n consecutive holds; shape (n,)."""
-    return np.arange(n) * BLOCKS // max(n, 1)
+    """Block of each of n consecutive holds; shape (n,).
+
+    All are one block where there are too few for an interval (`LEAST_A_BLOCK`).
+    """
+    if n < BLOCKS * LEAST_A_BLOCK:
+        return np.zeros(n, dtype=np.int64)
+    return np.arange(n) * BLOCKS // n
 
 
 def checked_rate(rate_hz: float) -> float:
@@ -95,9 +102,9 @@ def checked_rate(rate_hz: float) -> float:
     Raises
     ------
     UsageError
-        If it is not a number above 0 and at most 1 MHz.
+        If it is not a finite number above 0.
     """
-    if not 0 < rate_hz <= 1e6:
+    if not 0 < rate_hz < float("inf"):
         raise UsageError(f"a loop rate of {rate_hz:g} Hz cannot be: give one above 0")
     return float(rate_hz)
 

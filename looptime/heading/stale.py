@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import UsageError
-from looptime.heading.ages import block_sums, by_block, interval_quantile, leave_out
+from looptime.heading.ages import block_sums, by_block, interval_quantile, leave_out, ratio
 from looptime.heading.jackknife import Figure, figure
 from looptime.heading.motion import Motion, Steady
 from looptime.heading.pattern import BLOCKS, Sampling
@@ -154,7 +154,7 @@ def _moved(found: Figure, value: float) -> Figure:
 
 
 def _figures(sums: Float, time: Float, p95: Figure, largest: float) -> Stale:
-    left = leave_out(sums) / leave_out(time)[:, None]
+    left = ratio(leave_out(sums), leave_out(time)[:, None])
     mean, square, sine = sums.sum(axis=0) / time.sum()
     return Stale(
         figure(mean, left[:, 0], positive=True),

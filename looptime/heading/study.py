@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import NotEnoughError, UsageError
-from looptime.heading.ages import AgeParts, age_parts, block_sums, by_block, leave_out
+from looptime.heading.ages import AgeParts, age_parts, block_sums, by_block, leave_out, ratio
 from looptime.heading.curve import (
     CurvePoint,
     Models,
@@ -32,7 +32,7 @@ from looptime.heading.integrated import (
     stepped_errors,
 )
 from looptime.heading.jackknife import Figure, figure
-from looptime.heading.motion import Motion, Profile, Recorded
+from looptime.heading.motion import Motion, Profile, Recorded, Weave
 from looptime.heading.path import HEADINGS, dead_reckoned
 from looptime.heading.pattern import BLOCKS, Sampling, sample_stretches
 from looptime.heading.phase import phase_lost
@@ -281,7 +281,7 @@ def _models(motion: Motion, setup: Setup, base: Sampling) -> Models:
 def _rate(sampling: Sampling) -> Figure:
     count = by_block(sampling, np.ones(len(sampling)))
     time = by_block(sampling, sampling.hold_s)
-    return figure(sampling.rate_hz, leave_out(count) / leave_out(time), positive=True)
+    return figure(sampling.rate_hz, ratio(leave_out(count), leave_out(time)), positive=True)
 
 
 def _other_instant(run: Run, setup: Setup, base: Sampling) -> dict[str, AgeParts]:
@@ -347,8 +347,7 @@ def _ensemble(error: Float, weight: Float, block: NDArray, *, signed: bool = Fal
         ],
         axis=1,
     )
-    with np.errstate(invalid="ignore", divide="ignore"):
-        left = leave_out(sums) / leave_out(sums)[:, :1]
+    left = ratio(leave_out(sums), leave_out(sums)[:, :1])
     time, mean, square = sums.sum(axis=0)
     order = np.argsort(size, kind="stable")
     ranked = (size[order], weight[order], block[order])
@@ -369,6 +368,8 @@ def _ensemble(error: Float, weight: Float, block: NDArray, *, signed: bool = Fal
 
 def _weighted_quantile(ascending: Float, weight: Float) -> float:
     total = np.cumsum(weight)
+    if total[-1] <= 0:
+        return math.nan
     at = int(np.searchsorted(total, 0.95 * total[-1] * (1 - 1e-12)))
     return float(ascending[min(at, len(ascending) - 1)])
 
@@ -378,7 +379,9 @@ def _growth(models: Models, made: Sampling) -> Growth:
     if not isinstance(motion, Profile):
         along = errors_along(motion, made, models.integration, models.step)
         grid = np.linspace(made.read_s[0], made.read_s[-1], min(len(made), 4000) + 1)
-        return growth(np.interp(grid, made.read_s, along), float(grid[1] - grid[0]))
+        shortest = 1 / motion.frequency_hz if isinstance(motion, Weave) else 0.0
+        spacing = float(grid[1] - grid[0])
+        return growth(np.interp(grid, made.read_s, along), spacing, shortest)
     spacing = motion.duration_s / STRANDS
     first = max(float(made.read_s[0]), float(made.taken_s[0]))
     last = min(float(made.read_s[-1]), float(made.taken_s[-1])) - motion.duration_s

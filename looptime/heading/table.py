@@ -259,6 +259,8 @@ def quantile_from_cdf(
     value = _crossing(grid, by_block.sum(axis=0), share * time.sum())
     left = leave_out(by_block)
     goals = share * leave_out(time)
+    if np.any(goals <= 0):
+        return Figure(value)
     each = np.array([_crossing(grid, row, goal) for row, goal in zip(left, goals, strict=True)])
     return figure(value, each, positive=True)
 

@@ -15,8 +15,10 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from looptime.heading import Lead, Sensor, Setup, Tolerance, study
-from looptime.heading.curve import RATES_HZ, Models, rate_curve
+from looptime.heading.curve import RATES_HZ, Models, StaleModel, rate_curve
 from looptime.heading.instants import sampling_from_run
+from looptime.heading.jackknife import Figure
+from looptime.heading.pattern import Sampling, blocks_of
 from looptime.heading.spelling import parse_motion
 from looptime.run import Run, Signals
 from tests.heading.logs import robot_run
@@ -86,7 +88,43 @@ def long_log() -> None:
         print(f"{words:<24}{time.perf_counter() - begin:>8.2f} s")
 
 
+def _correlated(n: int, seed: int) -> Sampling:
+    rng = np.random.default_rng(seed)
+    noise, level = rng.standard_normal(n), np.zeros(n)
+    for k in range(1, n):
+        level[k] = 0.5 * level[k - 1] + noise[k] * np.sqrt(0.75)
+    hold = 0.01 * np.exp(0.06 * level + 0.03 * rng.standard_normal(n))
+    hold += 0.02 * (rng.random(n) < 0.01)
+    use = np.concatenate([[0.0], np.cumsum(hold)])
+    taken = use - 0.4 * np.append(hold[0], hold)
+    return Sampling(taken, taken, use, taken, blocks_of(n))
+
+
+def coverage(logs: int = 100) -> None:
+    """Share of logs whose 95 % interval holds the figure of a log of 200,000 loops."""
+    print(f"\nintervals of 95 %: share that hold the truth, {logs} logs of 6,000 correlated loops")
+    print(f"{'motion':<22}{'rate Hz':>8}{'mean':>8}{'rms':>8}{'p95':>8}{'integrated':>12}")
+    for text in ("steady:180", "turn:180,180,720"):
+        models = Models(parse_motion(text))
+        stale, rates = StaleModel(models), (40.0, 300.0)
+
+        def figures(log: Sampling, models=models, stale=stale, rates=rates) -> list[list[Figure]]:
+            points = rate_curve(models, log, rates_hz=rates, patterns=("log shape",), stale=stale)
+            return [[p.stale.mean, p.stale.rms, p.stale.p95, p.integrated_rms] for p in points]
+
+        truth = figures(_correlated(200_000, 999))
+        held = np.zeros((2, 4))
+        for seed in range(logs):
+            for i, row in enumerate(figures(_correlated(6000, seed))):
+                for j, f in enumerate(row):
+                    held[i, j] += (f.low or 0.0) <= (truth[i][j].value or 0.0) <= (f.high or 0.0)
+        for rate, row in zip(rates, held / logs, strict=True):
+            last = "exact 0" if text.startswith("steady") else f"{row[3]:.2f}"
+            print(f"{text:<22}{rate:>8.0f}{row[0]:>8.2f}{row[1]:>8.2f}{row[2]:>8.2f}{last:>12}")
+
+
 if __name__ == "__main__":
     whole_study()
     cost_by_size()
     long_log()
+    coverage()

@@ -73,3 +73,13 @@ def test_between_two_laws_cannot_tell_or_is_near():
         walk = np.cumsum(np.cumsum(rng.standard_normal(4000)) * t**-0.75)
         laws.add(growth(walk, 0.1).law)
     assert CANNOT_TELL in laws
+
+
+def test_swing_is_not_taken_for_a_drift():
+    """Within one swing every error grows; from a period on it is seen to be bounded."""
+    t = np.arange(5000) * 0.01
+    swing = 0.1 * np.sin(2 * np.pi * t / 40.0)
+    assert growth(swing, 0.01).law == "linear"  # lags of 0.6 to 6 s cannot know better
+    assert growth(swing, 0.01, shortest_s=40.0).law == CANNOT_TELL  # 50 s hold too few swings
+    slow = 0.1 * np.sin(2 * np.pi * np.arange(40_000) * 0.01 / 3.0)
+    assert growth(slow, 0.01, shortest_s=3.0).law == "bounded"

@@ -321,6 +321,22 @@ def test_bad_setup_is_refused(wrong):
         Setup(**wrong)
 
 
+@pytest.mark.parametrize("loops", [3, 20, 60])
+@pytest.mark.parametrize("motion", ["steady:90", "weave:20,3", "turn:1,90,900"])
+def test_short_logs_give_figures_without_intervals(loops, motion):
+    """Below five loops a block there is a value but no interval, and never a NaN."""
+    run = _even_run(n=loops)
+    if motion.startswith("turn") and loops == 3:
+        with pytest.raises(NotEnoughError, match="too short"):
+            study(run, motion=motion)
+        return
+    found = study(run, motion=motion, tolerance=Tolerance(2.0)).to_dict()
+    json.dumps(found, allow_nan=False)
+    mean = found["stale_heading_deg"]["mean"]
+    assert mean["value"] > 0
+    assert (mean["low"], mean["high"]) == (None, None)
+
+
 @pytest.mark.parametrize("wrong", [{"deg": 0.0}, {"mm": -3.0}, {"judged": "median"}])
 def test_bad_tolerances_are_refused(wrong):
     """Tolerances are above 0 and hold for a known figure."""
