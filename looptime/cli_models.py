@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from typing import Any
 
 import click
 
 from looptime.cli_base import Reading, cli, reads_logs, say_project, show
+from looptime.errors import UsageError
 
-__all__ = ["heading"]
+__all__ = ["heading", "plan"]
 
 _JSON = click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
 
@@ -105,3 +107,109 @@ def _tolerance(reading: Reading, given: dict[str, Any]) -> Any:
     if deg is not None or mm is not None:  # what is asked for replaces what the project states
         stated = replace(stated, deg=deg, mm=mm)
     return replace(stated, judged=given["judged"])
+
+
+@cli.command()
+@click.argument("log")
+@click.option("--change", "given", multiple=True, metavar="CHANGE", help="A remedy; repeatable.")
+@click.option("--changes", "plan_file", metavar="FILE.toml", help="A file of changes.")
+@click.option("--actual", metavar="AFTER", help="A log after the change: how the plan came true.")
+@click.option("--recurs", multiple=True, metavar="CALL=loop|time", help="What a call recurs by.")
+@click.option("--run-sd", type=float, metavar="PERCENT", help="Scatter between runs; else 1 %.")
+@click.option("--target-hz", type=float, metavar="HZ", help="Loop rate to reach.")
+@click.option("--target-p99-ms", type=float, metavar="MS", help="p99 to reach.")
+@_JSON
+@reads_logs
+def plan(
+    reading: Reading,
+    log: str,
+    given: tuple[str, ...],
+    plan_file: str | None,
+    actual: str | None,
+    recurs: tuple[str, ...],
+    run_sd: float | None,
+    target_hz: float | None,
+    target_p99_ms: float | None,
+    as_json: bool,
+) -> None:
+    """What remedies would buy, before anyone writes them; without changes, suggestions.
+
+    A change is one of: "batch encoder.*", "thread gyro.read rest-ms=5", "move encoder.* bus=port",
+    "every range.read loops=4", "every telemetry.send ms=500", "on-change motor.* share=0.7",
+    "later gyro.read before=motor.*", "drop X", "cap X ms=5", "scale X by=0.5", "pace hz=50".
+    """
+    from looptime.planner import load_changes, parse_all, score, suggest
+    from looptime.views import json
+    from looptime.views.plan_text import render_plan, render_score, render_suggestions
+
+    run = reading.run(log)
+    kept = load_changes(plan_file) if plan_file is not None else None
+    changes = [*(kept.changes if kept is not None else ()), *parse_all(given)]
+    classes = {**(kept.recurs if kept is not None else {}), **_recurs(recurs)}
+    shared: dict[str, Any] = {
+        "buses": _buses(reading), "recurs": classes, "keep_warmup": reading.keep_warmup,
+    }  # fmt: skip
+    if not changes:
+        found = suggest(
+            run, effort=reading.project.effort, target_hz=target_hz, target_p99_ms=target_p99_ms,
+            heading_call=reading.project.heading.read_call, progress=_progress(), **shared,
+        )  # fmt: skip
+        if as_json:
+            print(json.dumps(json.document(log=log, **found.to_dict())))
+        else:
+            say_project(reading)
+            show(*render_suggestions(found))
+        return
+    sd = _run_sd(run_sd)
+    *_, told = _predictions(run, changes, reading, sd, shared)
+    came = None
+    if actual is not None:
+        came = score(told, reading.run(actual), buses=shared["buses"],
+                     keep_warmup=reading.keep_warmup)  # fmt: skip
+    if as_json:
+        extra = {} if came is None else {"actual": came.to_dict()}
+        print(json.dumps(json.document(log=log, **told.to_dict(), **extra)))
+        return
+    say_project(reading)
+    show(*render_plan(told))
+    if came is not None:
+        show(*render_score(came))
+
+
+def _predictions(run: Any, changes: Any, reading: Reading, sd: float | None, shared: Any) -> Any:
+    """A prediction, and where the run is long a first one from a sample before it."""
+    from looptime.planner import predictions
+
+    return predictions(
+        run, changes, budget_ms=reading.budget, run_sd=sd, progress=_progress(),
+        read_instant=reading.project.heading.read_instant or "start", **shared,
+    )  # fmt: skip
+
+
+def _buses(reading: Reading) -> dict[str, Any]:
+    return dict(reading.project.buses)
+
+
+def _run_sd(percent: float | None) -> float | None:
+    return None if percent is None else percent / 100
+
+
+def _recurs(words: tuple[str, ...]) -> dict[str, str]:
+    made = {}
+    for word in words:
+        name, equals, by = word.rpartition("=")
+        if not equals or by not in ("loop", "time"):
+            raise UsageError(f"--recurs {word!r}: write CALL=loop or CALL=time")
+        made[name] = by
+    return made
+
+
+def _progress() -> Any:
+    if not sys.stderr.isatty():
+        return None
+
+    def tell(done: float) -> None:
+        end = "\n" if done >= 1 else ""
+        print(f"\rlooptime: {100 * done:.0f} %", end=end, file=sys.stderr, flush=True)
+
+    return tell
