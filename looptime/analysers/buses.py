@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,9 @@ class Overlap:
         Median duration without and with the other thread.
     extra_ms_per_loop : float [ms]
         What the meeting costs the loop: the difference of the means times how often.
+    inside : int
+        Calls that lie wholly within one call of the other thread: on a bus that serves one at a
+        time that can hardly be.
     """
 
     name: str
@@ -46,6 +49,7 @@ class Overlap:
     alone_p50_ms: float | None
     overlapped_p50_ms: float | None
     extra_ms_per_loop: float
+    inside: int = 0
 
 
 @dataclass(frozen=True)
@@ -207,14 +211,22 @@ def _overlaps(run: Run, rows: Int, thread: Int, start: Int, end: Int) -> tuple[O
     made = []
     for other in np.flatnonzero(np.bincount(thread[~mine])):
         theirs = thread == other
-        starts, ends = np.sort(start[theirs]), np.sort(end[theirs])
+        order = np.argsort(start[theirs], kind="stable")
+        starts, ends = start[theirs][order], np.sort(end[theirs])
         met = np.searchsorted(starts, end[mine]) > np.searchsorted(ends, start[mine], "right")
+        cover = np.searchsorted(starts, start[mine], "right") - 1
+        within = (cover >= 0) & (end[theirs][order][np.maximum(cover, 0)] >= end[mine])
         name = run.call_columns.name[rows[mine]]
         duration = (end - start)[mine]
         for code in np.flatnonzero(np.bincount(name[met])):
             this = name == code
             made.append(
-                _overlap(run, int(code), int(other), duration[this & met], duration[this & ~met])
+                replace(
+                    _overlap(
+                        run, int(code), int(other), duration[this & met], duration[this & ~met]
+                    ),
+                    inside=int((this & within).sum()),
+                )
             )
     return tuple(made)
 

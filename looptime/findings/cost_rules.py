@@ -212,8 +212,11 @@ def _crowded(at: Summary, bus: BusCost, thread: str, met: list[Overlap]) -> Find
     """Another thread is on the bus nearly always, so no call shows what it takes alone."""
     names = [o.name for o in sorted(met, key=lambda o: -o.calls)]
     held = bus.other_ms_per_loop / max(float(at.basis.period_ms.mean()), 1e-9)
-    if bus.share is None or bus.share < 0.1 or sum(o.calls for o in met) < 30:
+    calls = sum(o.calls for o in met)
+    if bus.share is None or bus.share < 0.1 or calls < 30:
         return None
+    if sum(o.inside for o in met) >= 0.3 * calls and _steady(at, names):
+        return _not_shared(at, bus, thread, names)
     text = (
         f"Thread {thread} is on bus {bus.bus} during nearly every call that the loop makes there "
         f"({percent(min(held, 1.0))} of the time): the {ms(bus.ms_per_loop)} that the loop spends "
@@ -225,6 +228,21 @@ def _crowded(at: Summary, bus: BusCost, thread: str, met: list[Overlap]) -> Find
         evidence=evidence(at, calls=names[:10]), command=command(at, "plan"),
         worth=0.8 * bus.share * min(held, 1.0) * _ease(at), moves=True,
     )  # fmt: skip
+
+
+def _steady(at: Summary, names: list[str]) -> bool:
+    """Whether calls hardly ever take much longer than usual, as nothing makes them wait."""
+    rows = [c for c in at.costs.rows if c.name in names and c.p50_ms and c.p99_ms]
+    return all((c.p99_ms or 0.0) <= 3 * (c.p50_ms or 0.0) for c in rows)
+
+
+def _not_shared(at: Summary, bus: BusCost, thread: str, names: list[str]) -> Finding:
+    """Calls at the same time that do not wait for each other are hardly on one bus."""
+    text = (
+        f"Calls of the loop and of thread {thread} are under way at the same time and do not wait "
+        f"for each other, though both are labelled bus {bus.bus}: is one of them on another bus?"
+    )
+    return Finding("bus_label", "note", text, evidence=evidence(at, calls=names[:10]), worth=0.005)
 
 
 def _uncovered(at: Summary) -> list[Finding]:

@@ -49,13 +49,13 @@ def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> l
     )
     parts += [labelled("found", text), heading_line(f"Slowest {min(top, len(slow.events))}")]
     shown = slow.events[:top]
-    parts.append(indented(_events(shown, video)))
+    parts.append(indented(_events(shown, video, bool(at.costs.calls))))
     parts.append(indented(Text(_legend(at, shown, video))))
     parts += _causes(at)
     return parts + _rhythm(at.recurrence.found)
 
 
-def _events(events: Sequence[SlowEvent], video: VideoSync | None) -> RenderableType:
+def _events(events: Sequence[SlowEvent], video: VideoSync | None, named: bool) -> RenderableType:
     lines = any(e.line is not None for e in events)
     heads = ["loop", "at s", "ms", "more", "what stretched"]
     heads[2:2] = ["line"] if lines else []
@@ -68,6 +68,8 @@ def _events(events: Sequence[SlowEvent], video: VideoSync | None) -> RenderableT
         if video is not None:
             row[1:1] = [str(video.frame_at(e.time_s))]
         rows.append(row)
+    if not named:  # a log of bare stamps: nothing to name
+        return table(heads[:-1], [row[:-1] for row in rows], left=())
     return table(heads, rows, left=(len(heads) - 1,))
 
 

@@ -207,7 +207,9 @@ def render_run(at: Summary) -> list[RenderableType]:
     if not at.pace.loops:
         return [*parts, indented(Text("There is no loop to say anything about."))]
     parts += render_findings(at.findings)
-    parts += _pace(at) + _calls(at) + _groups(at) + _slow(at) + _buses(at) + _within(at)
+    parts += (
+        _pace(at) + _calls(at) + _groups(at) + _others(at) + _slow(at) + _buses(at) + _within(at)
+    )
     return parts + _fresh(at)
 
 
@@ -328,12 +330,16 @@ def _calls(at: Summary) -> list[RenderableType]:
     )
     if any(row[-1] == "b?" for row in rows):
         note += ", b?: likely, by its name"
-    parts = [
+    return [
         heading_line("Where the time goes" + _thread(at)),
         indented(table(heads, rows, left=(0, 1))),
         indented(Text((f"and {left:,} more; " if left else "") + note)),
     ]
+
+
+def _others(at: Summary) -> list[RenderableType]:
     others = [c for c in at.costs.calls if not c.on_loop_thread]
+    parts: list[RenderableType] = []
     if others:
         parts.append(heading_line("Other threads"))
         heads = ["call", "thread", "a loop", "ms/loop", "p50 ms", "p99 ms", "max ms"]

@@ -83,3 +83,14 @@ def test_no_bus_stated():
     """Without labels there is no bus, and no trouble."""
     found = buses(prepare(make_run([10] * 3, [("x", 0, 1)])))
     assert found.buses == found.repeated == found.batches == ()
+
+
+def test_calls_within_a_call_of_the_other_thread():
+    """Two calls at the same time, one within the other: hardly one bus."""
+    run = make_run(
+        [10] * 5,
+        [("a.read", 2, 1), ("a.read", 6, 3), ("b.read", 1, 6, "io")],
+        {"a.read": PORT, "b.read": PORT},
+    )
+    (overlap,) = buses(prepare(run)).buses[0].overlaps
+    assert (overlap.calls, overlap.overlapped, overlap.inside) == (10, 10, 5)
