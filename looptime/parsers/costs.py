@@ -63,6 +63,10 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
     plain = total is not None and total.unit is None and total.word in _PLAIN_TOTALS
     if not asked and (timed or not plain or "time" in given):
         parts = timed  # without units, numbers beside a clock or a period are signals
+    if "time" in given and not asked:
+        clock = scaled(dialect, given["time"], None)
+        pairs = [[clock, scaled(dialect, head, None)] for head in parts]
+        parts = [h for h, pair in zip(parts, pairs, strict=True) if not lie_within_loops(pair)]
     if not parts:
         return None
     words = [wordy(dialect, h.index) for h in rest if h.word in ("name", "call", "section")]

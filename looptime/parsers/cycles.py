@@ -123,8 +123,8 @@ def _totals(name: Int, duration: Int, names: list[str]) -> NDArray[np.bool_]:
     since = np.concatenate([[0], np.cumsum(np.where(rare[name], 0, duration))])
     for at in np.flatnonzero(rare[name] & (duration > _MANY * cycle)):
         named = _TOTAL.search(names[name[at]]) is not None
-        span = float(since[at]) or float(since[-1])
-        found[at] = named or 0.5 * span <= duration[at] <= 2 * span
+        span = float(since[at])
+        found[at] = named or (span > 0 and 0.5 * span <= duration[at] <= 2 * span)
     return found
 
 

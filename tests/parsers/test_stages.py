@@ -1,0 +1,94 @@
+"""Logs of instants within each loop."""
+
+import pytest
+
+from looptime.errors import LogError
+from tests.parsers.build import periods_ms, read, self_ms, unattributed_ms
+
+# start, gyro done, drive done, all done [ms]
+ROWS = [(0, 1, 5, 7), (20, 22, 25, 28), (41, 42, 47, 49), (60, 63, 66, 69), (80, 81, 85, 86)]
+
+
+def text(header, rows=ROWS, scale=1):
+    """Rows as a log."""
+    return header + "".join(",".join(str(c * scale) for c in row) + "\n" for row in rows)
+
+
+@pytest.mark.parametrize(
+    ("header", "scale"),
+    [
+        ("loop_start_ms,gyro_end_ms,drive_end_ms,loop_end_ms\n", 1),
+        ("loop start (us),gyro done (us),drive done (us),loop end (us)\n", 1000),
+        ("startUs,afterGyroUs,afterDriveUs,endUs\n", 1000),
+    ],
+)
+def test_instants_at_which_stages_end(tmp_path, header, scale):
+    """A stage whose end alone is given began at the instant before it."""
+    run = read(tmp_path, text(header, scale=scale))
+    assert run.layout == "stages"
+    assert periods_ms(run) == [20.0, 21.0, 19.0, 20.0]
+    table = {name.lower(): times for name, times in self_ms(run).items()}
+    assert table == {"gyro": [1.0, 2.0, 1.0, 3.0], "drive": [4.0, 3.0, 5.0, 3.0]}
+    assert unattributed_ms(run) == [15.0, 16.0, 13.0, 14.0]
+    assert run.loop_columns.body_ns.tolist() == [7_000_000, 8_000_000, 8_000_000, 9_000_000]
+    assert run.clock.starts_from == "log"
+    assert run.set_aside.counts == {"unfinished last loop": 1}
+
+
+def test_instants_at_which_stages_begin(tmp_path):
+    """A stage whose begin alone is given lasts until the next instant, or the next row."""
+    run = read(tmp_path, text("gyro_start_ms,drive_start_ms,log_start_ms,idle_start_ms\n"))
+    assert self_ms(run) == {
+        "gyro": [1.0, 2.0, 1.0, 3.0],
+        "drive": [4.0, 3.0, 5.0, 3.0],
+        "log": [2.0, 3.0, 2.0, 3.0],
+        "idle": [13.0, 13.0, 11.0, 11.0],
+    }
+    assert unattributed_ms(run) == [0.0] * 4
+
+
+def test_begin_and_end_of_each_stage_in_any_order(tmp_path):
+    """Pairs of begin and end nest; the order of the columns does not matter."""
+    header = "drive_end_ms,drive_start_ms,encoder_start_ms,encoder_end_ms,cycle_start_ms\n"
+    rows = [(k * 20 + 9, k * 20 + 1, k * 20 + 2, k * 20 + 5, k * 20) for k in range(5)]
+    run = read(tmp_path, text(header, rows))
+    assert self_ms(run) == {"drive": [5.0] * 4, "encoder": [3.0] * 4}
+    assert run.call_columns.depth.tolist() == [0, 1] * 4
+    assert unattributed_ms(run) == [12.0] * 4
+
+
+def test_units_may_differ(tmp_path):
+    """Each instant is read in the unit that its header names."""
+    rows = [(k * 20, k * 20_000 + 1500) for k in range(5)]
+    run = read(tmp_path, text("loop_start_ms,gyro_end_us\n", rows))
+    assert self_ms(run) == {"gyro": [1.5] * 4}
+
+
+def test_rows_whose_instants_run_backwards(tmp_path):
+    """Such a row is set aside, and the loop before it, whose length it would have told."""
+    rows = [*ROWS[:2], (41, 30, 47, 49), *ROWS[3:]]
+    run = read(tmp_path, text("loop_start_ms,gyro_end_ms,drive_end_ms,loop_end_ms\n", rows))
+    assert run.set_aside.counts == {
+        "negative duration": 1,
+        "rows lost around it": 1,
+        "unfinished last loop": 1,
+    }
+    assert periods_ms(run) == [20.0, 20.0]
+
+
+def test_a_loop_column_and_signals_beside_the_instants(tmp_path):
+    """Columns that are no instants keep their meaning."""
+    header = "loop,heading,loop_start_ms,gyro_end_ms\n"
+    rows = [(k + 5, 90 - k, k * 20, k * 20 + 3) for k in range(4)]
+    run = read(tmp_path, text(header, rows))
+    assert run.loop_columns.loop.tolist() == [5, 6, 7]
+    assert run.signals.values["heading_deg"].tolist() == [90.0, 89.0, 88.0]
+
+
+def test_too_few_rows_to_tell_instants_from_durations(tmp_path):
+    """Where headers and values leave it open, the error names both layouts."""
+    log = "time_ms,gyro_end_ms,drive_end_ms\n0,1,2\n20,21,25\n"
+    with pytest.raises(LogError, match=r"--layout stages or --layout costs"):
+        read(tmp_path, log)
+    assert read(tmp_path, log, layout="stages").layout == "stages"
+    assert read(tmp_path, log, layout="costs").layout == "costs"
