@@ -1,0 +1,59 @@
+"""What the findings say of the sample logs, held against how those were recorded."""
+
+import json
+
+import pytest
+
+import looptime
+from looptime.findings import summarise
+from looptime.project import Project
+from looptime.samples import folder
+
+LOGS = sorted(path.name.split(".")[0] for path in folder().glob("*.truth.json"))
+
+
+@pytest.fixture(scope="module")
+def project():
+    """The project file of the sample logs."""
+    return Project.load(folder() / "looptime.toml")
+
+
+def look(name, project):
+    """Truth and summary of one log, its warm-up kept so that the counts are of the whole."""
+    truth = json.loads((folder() / f"{name}.truth.json").read_text(encoding="utf-8"))
+    run = looptime.read(folder() / f"{name}.csv.gz", project=project)
+    found = summarise(run, budget_ms=truth["settings"]["budget_ms"], keep_warmup=True)
+    return truth, found
+
+
+@pytest.mark.parametrize("name", LOGS)
+def test_sample(name, project):
+    """Telemetry's rhythm and the remedy worth having."""
+    truth, found = look(name, project)
+    _check_telemetry(truth["settings"], found)
+    _check_remedies(name, truth["settings"], found)
+
+
+def _check_telemetry(settings, found):
+    rhythm = [r for r in found.recurrence.found if r.call == "telemetry.write"]
+    slow_loop = settings["telemetry_ms"] < 3 * found.pace.period_ms.p50.value
+    if slow_loop:  # in nearly every loop: no rhythm to be seen
+        return
+    assert rhythm[0].period_s * 1e3 == pytest.approx(settings["telemetry_ms"], rel=0.02)
+    assert rhythm[0].clock in ("time", "either")
+
+
+def _check_remedies(name, settings, found):
+    codes = [f.code for f in found.findings]
+    single = settings["encoders"] == "single" and settings["encoders_every"] == 1
+    barging = settings["lock"] == "barging"  # two of its calls take nearly all of the loop
+    if single and not barging:
+        assert "batch_reads" in codes
+    if not single:
+        assert "batch_reads" not in codes or settings["encoders_every"] > 1
+    crowded = settings["gyro"] == "thread" and settings["gyro_bus"] == "port"
+    met = "bus_overlap" in codes or "bus_crowded" in codes
+    assert met == crowded, (name, codes)
+    if settings["encoders_every"] > 1:
+        every = next(r for r in found.recurrence.found if r.together)
+        assert every.period_loops == pytest.approx(settings["encoders_every"], abs=0.02)
