@@ -141,7 +141,7 @@ def h_tail(h: ArrayLike, n: int) -> Float:
 
     References
     ----------
-    H-test (de Jager), whose tail for many events is ``exp(-0.4 h)``.
+    H-test for periodic signals, whose tail for many events is ``exp(-0.4 h)``.
 
     Examples
     --------
@@ -296,7 +296,7 @@ def rhythm(
 
     References
     ----------
-    H-test for periodic signals (de Jager); unbinned periodogram of point events; coincidence
+    H-test for periodic signals; unbinned periodogram of point events; coincidence
     counting.
 
     Examples
