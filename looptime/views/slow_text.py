@@ -12,8 +12,8 @@ from looptime.analysers.recurrence import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
 from looptime.analysers.waits import Delay, gain_factors
-from looptime.views.summary_text import brief, indented, labelled, name_cell, percent, used_line
 from looptime.views.terminal import heading_line, number, safe, table
+from looptime.views.text_parts import brief, indented, labelled, name_cell, percent, used_line
 
 __all__ = ["render_delay", "render_loop", "render_slow"]
 
