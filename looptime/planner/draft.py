@@ -87,12 +87,13 @@ def basis(
         ``loop`` or ``time`` by call name.
     """
     line = chain(run)
-    found = rhythms(run, line, recurs)
-    pauses = found.pauses
-    line.length[pauses.stretch] -= pauses.excess
     others, wait = sharing(run, line)
     waited = np.flatnonzero(wait)
-    line.length[line.last[waited]] = np.maximum(line.length[line.last[waited]] - wait[waited], 0.0)
+    at = line.last[waited]
+    line.length[at] = np.maximum(line.length[at] - wait[waited], 0.0)
+    found = rhythms(run, line, recurs, wait)
+    pauses = found.pauses
+    line.length[pauses.stretch] -= pauses.excess
     typical = {
         r.code: _typical(run.call_columns.duration_ns[line.row[r.rows]] - wait[r.rows])
         for r in found.calls

@@ -62,10 +62,14 @@ def recorded_pace(run: Run) -> tuple[Pace, bool] | None:
     wait = np.zeros(len(run)) if waits.wait_ns is None else waits.wait_ns.astype(float)
     waited = wait > 0.002 * usual if found.wait_known else np.abs(period - usual) < 0.1 * usual
     late = {"fixed rate, skips": "skip", "fixed rate, catches up": "catch-up"}.get(found.mode, "")
-    interval, off = _grid(ends, usual, waited)
+    numbers = np.arange(1.0, len(ends) + 1)  # who catches up makes one loop a tick
+    if late != "catch-up":
+        numbers = np.cumsum(np.round(np.diff(ends, prepend=0.0) / usual))
+    interval, off = _grid(ends, usual, waited, numbers)
     grid = float(np.median(np.abs(off[waited] - np.median(off[waited])))) if waited.any() else usual
     if late == "catch-up" or (grid < 0.05 * usual and late != "go-on"):
-        jitter = np.where(waited, np.maximum(off - off[waited].min(), 0.0), 0.0)
+        early = float(np.quantile(off[waited], 0.05))  # a stray early one is no measure
+        jitter = np.where(waited, np.maximum(off - early, 0.0), 0.0)
         # loops that woke far from their tick were late, not jittery
         jitter[jitter > 0.25 * usual] = float(np.median(jitter[waited]))
         late = late or "skip"
@@ -82,9 +86,10 @@ def _spread(values: Float) -> float:
     return float(high - low) / 1.349
 
 
-def _grid(ends: Float, usual: float, waited: NDArray[np.bool_]) -> tuple[float, Float]:
+def _grid(
+    ends: Float, usual: float, waited: NDArray[np.bool_], number: Float
+) -> tuple[float, Float]:
     """Interval of the ticks, and how far after its tick each loop ended."""
-    number = np.cumsum(np.round(np.diff(ends, prepend=0.0) / usual))
     if waited.sum() < 2:
         return usual, ends - number * usual
     x, y = number[waited], ends[waited]

@@ -39,10 +39,13 @@ def rewritten(draft: Draft, laid: Laid, at: Arranged, traffic: Traffic | None) -
     loops = _loops(run, laid)
     names, threads = list(draft.names), list(run.thread_names)
     tables = [_loop_calls(draft, laid)]
+    loop_thread = run.loop_thread
     if traffic is not None and traffic.pace_wait is not None:
+        if loop_thread < 0:  # a log of bare stamps names no thread
+            threads, loop_thread = ["loop"], 0
         # a call that runs on into the next loop holds the wait in itself
         wait = np.where(at.owner[at.end] == NOBODY, traffic.pace_wait, 0)
-        _add_pace(names, loops, wait, tables, run.loop_thread, draft.pace)
+        _add_pace(names, loops, wait, tables, loop_thread, draft.pace)
     tables += _other_threads(draft, loops, traffic, threads)
     return replace(
         run,
@@ -50,6 +53,7 @@ def rewritten(draft: Draft, laid: Laid, at: Arranged, traffic: Traffic | None) -
         call_columns=_joined(tables),
         names=tuple(names),
         thread_names=tuple(threads),
+        loop_thread=loop_thread,
         signals=_signals(run, loops),
         marks=_marks(draft, laid, at, loops, traffic, threads),
     )

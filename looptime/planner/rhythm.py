@@ -105,7 +105,9 @@ class Rhythms:
         return [r for r in self.calls if r.recurs == "time"]
 
 
-def rhythms(run: Run, line: Chain, recurs: Mapping[str, str] | None = None) -> Rhythms:
+def rhythms(
+    run: Run, line: Chain, recurs: Mapping[str, str] | None = None, wait: Float | None = None
+) -> Rhythms:
     """Class each call of the loop's thread by the clock that it keeps.
 
     Parameters
@@ -117,17 +119,22 @@ def rhythms(run: Run, line: Chain, recurs: Mapping[str, str] | None = None) -> R
     recurs : dict of str to str, optional
         ``loop`` or ``time`` by call name; outranks what the project file says and what the log
         suggests.
+    wait : float64 array, shape (m,) [ns], optional
+        How long each call waited for a bus that another thread had: no part of its rhythm.
     """
     stated = {c.name: c.recurs for c in run.names if c.recurs} | dict(recurs or {})
     start = run.call_columns.start_ns[line.row].astype(np.float64)
     self_ns = run.call_columns.self_ns[line.row].astype(np.float64)
+    took = run.call_columns.duration_ns[line.row].astype(np.float64)
+    if wait is not None:
+        self_ns, took = self_ns - wait, took - wait
     period = float(np.median(run.loop_columns.period_ns)) if line.n else 0.0
     found: list[Rhythm] = []
     hits: list[tuple[int, Int, Float]] = []
     for code, rows in _rows_by_name(line.name, len(run.names)):
         call = run.names[code]
         said = stated.get(call.name)
-        made = _rhythm(call.name, code, rows, line, start, said, call.kind, run)
+        made = _rhythm(call.name, code, rows, line, (start, took), said, call.kind, run)
         found.append(made)
         if made.recurs != "loop":
             continue
@@ -159,20 +166,22 @@ def _spread(values: Float) -> float:
 
 
 def _rhythm(
-    name: str, code: int, rows: Int, line: Chain, start: Float, said: str | None, kind: str,
-    run: Run,
+    name: str, code: int, rows: Int, line: Chain, times: tuple[Float, Float], said: str | None,
+    kind: str, run: Run,
 ) -> Rhythm:  # fmt: skip
+    start, took = times
     loops = line.loop[rows]
     steps = np.diff(loops)
     between = float(np.mean(steps[steps > 0])) if (steps > 0).any() else None
     every = between is not None and between < 1.02
-    if said == "loop" or kind == "pacing":
-        why = "stated" if said else "paces the loop"
-        return Rhythm(name, code, "loop", why, between, rows=rows)
+    if kind == "pacing":
+        return Rhythm(name, code, "loop", "paces the loop", between, rows=rows)
+    clock = _waits_for_device(rows, line, start, took, said if every else None)
+    if clock is not None:
+        return Rhythm(name, code, "next measurement", clock[1], between, clock[0], rows=rows)
+    if said == "loop":
+        return Rhythm(name, code, "loop", "stated", between, rows=rows)
     if every or len(rows) < _FEWEST:
-        clock = _waits_for_device(rows, line, start, run, said) if every else None
-        if clock is not None:
-            return Rhythm(name, code, "next measurement", clock[1], between, clock[0], rows=rows)
         if said == "time" and not every:
             return Rhythm(name, code, "time", "stated", between, None, "recorded", rows=rows)
         why = "made in every loop" if every else "seen too seldom to tell: kept as recorded"
@@ -228,22 +237,64 @@ def _interval(gaps: Float, run: Run) -> tuple[float, str]:
 
 
 def _waits_for_device(
-    rows: Int, line: Chain, start: Float, run: Run, said: str | None
+    rows: Int, line: Chain, start: Float, took: Float, said: str | None
 ) -> tuple[float, str] | None:
-    """The device's period, where a call's ends are steadier than its own length."""
+    """The period [ns] of the device that a call waits for, and how that shows; None if none does.
+
+    Where the call is what the loop waits for, its ends come evenly while its length varies. Where
+    it is made at any moment of the device's period T, its length spreads evenly over T, and its
+    ends fall on the device's ticks: the mean of ``exp(2 pi i c / T)`` over the times c from end
+    to end is then near 1 (Rayleigh).
+    """
     rows = rows[:_MANY]
-    duration = run.call_columns.duration_ns[line.row[rows]].astype(float)
+    duration = took[rows]
     if len(rows) < 20 or (line.size[rows] > 1).any() or not duration.any():
         return None
-    ends = np.diff(start[rows] + duration)
-    own, apart = _spread(duration), _spread(ends)
-    period = float(np.median(ends))
-    absorbs = own > 0.02 * period and apart < 0.3 * own
-    if absorbs:
-        return period, "its ends come evenly while its length varies: waits for a measurement"
-    if said == "time":
-        return period, "stated"
-    return None
+    ends = start[rows] + duration
+    between = np.diff(ends)
+    own, period = _spread(duration), float(np.median(between))
+    if own > 0.01 * period and _spread(between) < 0.3 * own:
+        return _fundamental(
+            between, period
+        ), "its ends come evenly while its length varies: waits for a measurement"
+    low, high = np.quantile(duration, [0.02, 0.98])
+    reach = float(high - low) / 0.96
+    if reach > 0.05 * period and own > 0.2 * reach:
+        tick, sharp = _tick(between, reach)
+        if sharp > 0.9:
+            return _refined(ends, tick), "its length spreads evenly over a device's period"
+    return (period, "stated") if said == "time" else None
+
+
+def _fundamental(between: Float, usual: float) -> float:
+    """The device's period where a call mostly comes after the same number of its ticks.
+
+    That number shows in the turns that come one tick sooner or later: the period is the longest
+    part of the usual interval whose multiples they fall on.
+    """
+    tried = [usual / m for m in range(1, 9)]
+    off = [float(np.mean(np.abs(between / t - np.round(between / t)) * t > 0.02 * usual))
+           for t in tried]  # fmt: skip
+    return next(t for t, miss in zip(tried, off, strict=True) if miss <= min(off[:4]) + 0.003)
+
+
+def _tick(between: Float, reach: float) -> tuple[float, float]:
+    """The period near `reach` on whose multiples the times between ends fall, and how sharply."""
+    tried = reach * np.linspace(0.85, 1.3, 901)
+    some = between[:2000]
+    sharp = np.abs(np.exp(2j * np.pi * some[:, None] / tried[None, :]).mean(axis=0))
+    best = int(np.argmax(sharp))
+    return float(tried[best]), float(sharp[best])
+
+
+def _refined(ends: Float, tick: float) -> float:
+    """The same period from ever longer spans, each short enough to count its ticks surely."""
+    span = 1
+    while span < len(ends):
+        apart = ends[span:] - ends[:-span]
+        tick = float(apart.sum() / np.round(apart / tick).sum())
+        span *= 4
+    return tick
 
 
 def _long_turns(values: Float, period: float) -> tuple[Int, Float]:

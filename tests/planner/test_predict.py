@@ -1,0 +1,279 @@
+"""Predictions: figures, intervals, contributions, ages, and what is promised."""
+
+import json
+import sys
+
+import numpy as np
+import pytest
+
+from looptime.errors import NotEnoughError, UsageError
+from looptime.planner import predict, predictions, score, suggest
+from looptime.planner.ages import reading_ages
+from looptime.planner.candidates import pattern_for
+from looptime.planner.predict import CAUTIONS
+from looptime.planner.sample import sample
+from looptime.project import Bus
+from looptime.views.plan_text import render_plan, render_score, render_suggestions
+from looptime.views.terminal import show
+from tests.build_run import make_run
+from tests.planner.robot import LABELS, Robot, record
+from tests.planner.test_replay import balance
+
+BUSES = {"port": Bus(0.5, 0.2, "fair")}
+
+
+@pytest.fixture(scope="module")
+def today():
+    """A recording of today's code."""
+    return record(Robot(), 1, loops=900)
+
+
+def finite(value):
+    """Assert that JSON can hold a value, without NaN."""
+    return json.loads(json.dumps(value, allow_nan=False))
+
+
+def test_the_json_has_its_keys(today):
+    """Keys as documented; each predicted figure has value, low and high, in order."""
+    made = finite(predict(today, ["batch encoder.*.read"], buses=BUSES, budget_ms=12).to_dict())
+    for side in ("baseline", "predicted"):
+        assert {"period_ms", "rate_hz", "overruns", "calls", "reading_age_ms", "bus"} <= set(
+            made[side]
+        )
+        assert set(made[side]["period_ms"]) == {"mean", "p50", "p90", "p99"}
+        for at in (*made[side]["period_ms"].values(), made[side]["rate_hz"]):
+            assert at["low"] <= at["value"] <= at["high"]
+        assert set(made[side]["bus"]["port"]) == {"utilisation", "wait_ms_per_loop"}
+        assert set(made[side]["reading_age_ms"]["gyro.read"]) == {"mean", "p95", "max"}
+    assert set(made["changes"][0]) == {"text", "alone_ms", "in_order_ms"}
+    assert made["warnings"] == []
+    assert made["cautions"] == list(CAUTIONS)
+    assert made["run_sd_from"] == "assumed"
+
+
+def test_nothing_planned_changes_nothing(today):
+    """Without changes the sides are alike and nothing is promised."""
+    made = predict(today, [], buses=BUSES, keep_warmup=True)
+    assert made.run is today
+    assert made.change_ms.value == 0
+    assert made.verdict == "can't tell"
+    assert made.baseline.to_dict() == made.predicted.to_dict()
+
+
+@pytest.mark.parametrize(
+    ("changes", "after"),
+    [
+        (["batch encoder.*.read"], {"batched": True}),
+        (["every encoder.*.read loops=3 together"], {"encoders_every": 3}),
+        (["every telemetry.send ms=500"], {"telemetry_ms": 500.0}),
+        (["pace hz=80 late=skip"], {"pace_ms": 12.5}),
+        (["thread gyro.read rest-ms=4"], {"thread": True, "rest": 4.0}),
+        (["move gyro.read bus=aux", "thread gyro.read"], {"thread": True, "gyro_bus": "aux"}),
+    ],
+)
+def test_predictions_come_true(changes, after):
+    """Mean and median within 2 % of a robot simulated apart from the planner."""
+    was = record(Robot(), 3, loops=2000, run_sd=0.0)
+    came = record(Robot(**after), 4, loops=2000, run_sd=0.0)
+    made = predict(was, changes, buses=BUSES, keep_warmup=True)
+    held = score(made, came, keep_warmup=True)
+    for figure in held.period_ms[:2]:
+        assert abs(figure.error_percent) < 2
+    assert held.period_ms[0].inside
+    assert held.sign_right is not False
+    balance(made.run)
+
+
+def test_an_unknown_lock_spans_both_disciplines(today):
+    """The interval holds the recording under either lock, and no direction is promised wrongly."""
+    was = record(Robot(), 5, loops=2000, run_sd=0.0)
+    made = predict(was, ["thread gyro.read"], keep_warmup=True)
+    mean = made.predicted.period_ms["mean"]
+    for lock in ("fair", "loop"):
+        came = record(Robot(thread=True, lock=lock), 6, loops=2000, run_sd=0.0)
+        assert mean.low <= came.loop_columns.period_ns.mean() / 1e6 <= mean.high
+    assert made.verdict == "can't tell"
+    assert any("let the thread rest" in text for text in made.warnings)
+    assert made.rest[0].rest_ms is not None
+    assert made.predicted.bus["port"]["utilisation"].value > 0.6
+
+
+def test_contributions_add_up(today):
+    """In the order given the steps add up to the whole change."""
+    changes = ["batch encoder.*.read", "every telemetry.send ms=500", "scale odometry by=0.5"]
+    made = predict(today, changes, buses=BUSES, keep_warmup=True)
+    assert sum(c.in_order_ms.value for c in made.changes) == pytest.approx(made.change_ms.value)
+    assert made.changes[2].alone_ms.value == pytest.approx(-1.0, abs=0.05)
+
+
+def test_a_change_of_what_another_makes_has_no_effect_alone(today):
+    """A change of the batch that an earlier change makes cannot stand alone."""
+    changes = ["batch encoder.*.read as=board", "scale board by=0.5"]
+    made = predict(today, changes, buses=BUSES)
+    assert made.changes[1].alone_ms.value is None
+    assert made.changes[1].in_order_ms.value < -0.3
+
+
+def test_the_season_sets_the_run_to_run_part(today):
+    """A steadier robot has narrower intervals."""
+    wide = predict(today, ["drop odometry"], buses=BUSES)
+    narrow = predict(today, ["drop odometry"], buses=BUSES, run_sd=0.001)
+    assert narrow.run_sd_from == "season"
+
+    def width(made):
+        at = made.predicted.period_ms["mean"]
+        return at.high - at.low
+
+    assert width(narrow) < 0.6 * width(wide)
+
+
+def test_reading_ages_by_hand():
+    """Read at 0, written at 5: 5 ms old; thinned out to every second loop: 5 or 15 ms."""
+    run = make_run(
+        [10.0] * 60, [("gyro.read", 0, 2), ("motor.set", 5, 1)],
+        {"gyro.read": "sensor read", "motor.set": "actuator write"},
+    )  # fmt: skip
+    assert reading_ages(run)["gyro.read"].mean == 5
+    assert reading_ages(run, read_instant="end")["gyro.read"].mean == 3
+    made = predict(run, ["every gyro.read loops=2"])
+    ages = made.predicted.reading_age_ms["gyro.read"]
+    # with the read: 5; without it the write comes 3 ms after the loop's start, 8 or so later
+    assert ages["mean"].value == pytest.approx((5 + 5 + 8) / 2)
+    assert made.baseline.reading_age_ms["gyro.read"]["max"].value == 5
+
+
+def test_a_sample_stands_for_a_long_run(today):
+    """A sample keeps the mean, adjoins its loops and balances."""
+    run = record(Robot(), 8, loops=4000)
+    short = sample(run, 1000)
+    assert len(short) == 1000
+    assert short.duration_s / 1000 == pytest.approx(run.duration_s / 4000, rel=0.02)
+    balance(short)
+    made = predict(run, ["drop odometry"], sample_loops=1000, keep_warmup=True)
+    assert made.sampled
+    assert made.loops == 1000
+    assert not predict(run, ["drop odometry"], keep_warmup=True).sampled
+
+
+def test_long_runs_are_answered_twice(monkeypatch):
+    """First from a sample, then from all loops."""
+    monkeypatch.setattr(sys.modules["looptime.planner.predict"], "SAMPLE_FROM", 400)
+    run = record(Robot(), 9, loops=600)
+    first, whole = predictions(run, ["drop odometry"], keep_warmup=True)
+    assert first.sampled
+    assert first.loops == 200
+    assert not whole.sampled
+
+
+def test_too_short_a_log_is_refused():
+    """One line that says how many loops it takes."""
+    run = make_run([10.0] * 5, [("a", 0, 1)], source="short.csv")
+    with pytest.raises(NotEnoughError, match=r"short.csv: has 5 loops; a plan needs at least 40"):
+        predict(run, ["drop a"])
+    with pytest.raises(NotEnoughError, match="at least 40"):
+        suggest(run)
+
+
+def test_bare_stamps_can_be_paced():
+    """A log without calls has nothing to drop, and can still be paced."""
+    run = make_run([8.0] * 60)
+    made = predict(run, ["pace hz=100"])
+    assert made.predicted.period_ms["mean"].value == pytest.approx(10)
+    with pytest.raises(UsageError, match="the log has no calls"):
+        predict(run, ["drop a"])
+    assert suggest(run).proposed == ()
+
+
+def test_calls_without_length_do_no_harm():
+    """All-zero durations: no warning, no division by zero."""
+    run = make_run([10.0] * 60, [("a.read", 0, 0), ("b.read", 1, 0)], LABELS)
+    for text in ("batch *.read", "thread a.read", "cap a.read ms=1", "every a.read ms=20"):
+        finite(predict(run, [text]).to_dict())
+
+
+def test_suggestions_are_sound():
+    """The batch is found; nothing on another bus, no read of the heading made rarer."""
+    run = record(Robot(), 10, loops=1500)
+    run = run.with_names(tuple(n for n in run.names))
+    found = suggest(run, buses=BUSES, target_hz=600, heading_call="gyro.read")
+    finite(found.to_dict())
+    texts = [change for p in found.proposed for change in p.changes]
+    assert "batch encoder.*.read" in texts
+    assert not any(text.startswith("every gyro.read") for text in texts)
+    assert any("cannot be reached" in line and "floor" in line for line in found.targets)
+    assert all(p.gain_ms.high < 0 for p in found.proposed if "later" not in p.changes[0])
+    left = {p.text: p.why for p in found.not_proposed}
+    assert "heading" in left["every gyro.read loops=4"]
+
+
+def test_targets_within_reach_come_first():
+    """A target that some plan meets: that plan leads, and the line says so."""
+    run = record(Robot(), 10, loops=1000)
+    found = suggest(run, buses=BUSES, target_hz=110)
+    assert found.proposed[0].meets_targets
+    assert "can be reached" in found.targets[0]
+    easy = suggest(run, buses=BUSES, target_hz=20)
+    assert "met today" in easy.targets[0]
+    with pytest.raises(UsageError, match="--target-hz"):
+        suggest(run, target_hz=-1)
+
+
+def test_reads_on_two_buses_are_not_batched_together():
+    """Each proposed batch stays on one bus."""
+    labels = {**LABELS, "encoder.rl.read": {"kind": "sensor read", "bus": "aux"},
+              "encoder.rr.read": {"kind": "sensor read", "bus": "aux"}}  # fmt: skip
+    run = make_run(
+        [10.0] * 80,
+        [(f"encoder.{w}.read", 2 * i, 1.5) for i, w in enumerate(("fl", "fr", "rl", "rr"))],
+        labels,
+    )
+    found = suggest(run)
+    batches = {c for p in found.proposed for c in p.changes if c.startswith("batch")}
+    assert batches == {"batch encoder.fl.read encoder.fr.read",
+                       "batch encoder.rl.read encoder.rr.read"}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("names", "others", "pattern"),
+    [
+        (["a.l.read", "a.r.read"], ["b.read"], ("a.*.read",)),
+        (["a.l.read", "a.r.read"], ["a.x.read"], ("a.l.read", "a.r.read")),
+        (["a[1].read", "a[2].read"], [], ("a[1].read", "a[2].read")),
+    ],
+)
+def test_patterns_mean_just_these(names, others, pattern):
+    """A pattern is used only where it matches nothing else."""
+    assert pattern_for(names, others) == pattern
+
+
+def test_texts_tell_the_story(today, capsys):
+    """Verdict, both sides, changes and cautions are in the text; log text cannot steer it."""
+    run = today.with_names(
+        tuple(
+            n if n.name != "odometry" else type(n)(**{**n.__dict__, "name": "odo\x1b[31m[bold]x"})
+            for n in today.names
+        )
+    )
+    made = predict(run, ["batch encoder.*.read", "thread gyro.read rest-ms=2"], budget_ms=12)
+    show(render_plan(made))
+    show(render_score(score(made, today)))
+    show(render_suggestions(suggest(run)))
+    text = capsys.readouterr().out
+    assert "Before and after" in text
+    assert "caution:" in text
+    assert "odo?[31m[bold]x" in text
+    assert "\x1b" not in text
+    assert "thread gyro.read rest-ms=2" in text
+
+
+def test_a_wrong_promise_is_seen(today):
+    """A recording that went the other way is called out."""
+    made = predict(today, ["drop odometry"], buses=BUSES, keep_warmup=True)
+    assert made.verdict == "faster"
+    slower = record(Robot(compute=6.0), 2, loops=900)
+    held = score(made, slower, keep_warmup=True)
+    assert held.sign_right is False
+    assert held.period_ms[0].inside is False
+    assert finite(held.to_dict())["sign_right"] is False
+    assert "odometry" in held.only_actual
+    assert np.isfinite(held.period_ms[0].error_percent)
