@@ -258,7 +258,7 @@ def _check(rows: LoopRows, unit: Unit, source: Source, given: dict[str, Head]) -
         raise LogError("holds no loop that can be used", source.path)
     lengths = np.diff(rows.start) if rows.period is None else rows.period
     if len(lengths):
-        check_periods(float(np.median(lengths)), unit, source.path)
+        check_periods(float(np.median(lengths) or lengths.mean()), unit, source.path)
     notes = []
     if "time" not in given:
         notes.append("no clock in the log: loops are laid one after another")

@@ -208,9 +208,7 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
         raise LogError("holds no rows of numbers: is this a timing log?", path, lines[0][0])
     _, delimiter, decimal, fields = best
     sample, first, before = _sample(lines, delimiter, decimal, fields)
-    spaced = delimiter != " " and any(
-        re.search(rf"[{re.escape(delimiter)}]\s+\"", line) for _, line in lines
-    )
+    spaced = delimiter != " " and any(_has_spaced_quote(line, delimiter) for _, line in lines)
     plain = Dialect(
         delimiter, decimal, None, 0, fields, first, spaced_quotes=spaced, sample=tuple(sample)
     )
@@ -251,6 +249,14 @@ def _score(lines: list[str], delimiter: str, decimal: str) -> tuple[float, int]:
     # many cells are a sign of the right delimiter, odd cells of a wrong one
     score = hits / len(rows) * whole / len(cells) * (good / len(cells) + 0.1 * min(fields, 10))
     return score, fields
+
+
+def _has_spaced_quote(line: str, delimiter: str) -> bool:
+    """Whether a cell has blanks before its quote."""
+    if ' "' not in line and '\t"' not in line:
+        return False
+    cells = next(csv.reader([line], delimiter=delimiter), [])
+    return any(cell[:1] in (" ", "\t") and cell.lstrip()[:1] == '"' for cell in cells)
 
 
 def _is_value(cell: str, decimal: str) -> bool:

@@ -176,7 +176,7 @@ def parse(
         raise LogError("holds no loop that can be used", source.path)
     lengths = np.diff(rows.start)
     if len(lengths):
-        check_periods(float(np.median(lengths)), unit, source.path)
+        check_periods(float(np.median(lengths) or lengths.mean()), unit, source.path)
     sample = np.concatenate([table.columns[f"stage {k}"][:100_000] for k in range(len(instants))])
     notes: tuple[str, ...] = ()
     if rows.parts is not None and len(np.unique(rows.parts.name)) < len(rows.parts.names):

@@ -84,7 +84,7 @@ def parse(
     rows, notes = _rows(table, outcast, given)
     steps = np.diff(rows.start) if rows.period is None else rows.period
     if len(steps):
-        check_periods(float(np.median(steps)), unit, source.path)
+        check_periods(float(np.median(steps) or steps.mean()), unit, source.path)
     ticks = rows.start if rows.period is None else np.cumsum(rows.period)
     clock = Clock(unit.name, unit.said, tick_of(ticks, unit.ns), notes=notes)
     return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]

@@ -74,8 +74,10 @@ def tidy(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
     if b'"' not in data:
         return data, []
     if dialect.spaced_quotes:
-        mark = re.escape(dialect.delimiter.encode())
-        data = re.sub(mark + rb"[ \t]+(?=\")", dialect.delimiter.encode(), data)
+        mark = dialect.delimiter.encode()
+        # a quoted cell is passed over whole: blanks in it stay
+        spaced = re.compile(rb'("(?:[^"\n]|"")*")|' + re.escape(mark) + rb'[ \t]+(?=")')
+        data = spaced.sub(lambda found: found[1] or mark, data)
     return _closed(data, dialect)
 
 

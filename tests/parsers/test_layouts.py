@@ -1,0 +1,194 @@
+"""Which layout a log has, with and without header, and what is said where none or two fit."""
+
+import itertools
+
+import pytest
+
+from looptime.errors import LogError, UsageError
+from tests.parsers.build import periods_ms, read, self_ms
+
+
+def table(header, rows):
+    """Rows as a log."""
+    return ",".join(header) + "\n" + "".join(",".join(map(str, row)) + "\n" for row in rows)
+
+
+LOGS = {
+    "calls": (
+        ("name", "start_us", "duration_us"),
+        [r for k in range(4) for r in (("a.read", k * 1000, 300), ("b.write", k * 1000 + 500, 90))],
+    ),
+    "edges": (
+        ("time_us", "name", "edge"),
+        [
+            (k * 1000 + t, "a.read", edge)
+            for k in range(4)
+            for t, edge in ((0, "begin"), (300, "end"))
+        ],
+    ),
+    "stages": (
+        ("loop_start_ms", "gyro_end_ms", "drive_end_ms"),
+        [(k * 20, k * 20 + 3 + k % 2, k * 20 + 9) for k in range(6)],
+    ),
+    "costs": (
+        ("time_ms", "gyro_ms", "drive_ms"),
+        [(k * 20, 3 + k % 2, 5 + k % 3) for k in range(6)],
+    ),
+    "sections": (
+        ("section", "duration_ms"),
+        [r for k in range(5) for r in (("gyro", 3 + k % 2), ("drive", 5))],
+    ),
+    "stamps": (("time_ms", "heading", "phase"), [(k * 20, 90 - k, "standby") for k in range(6)]),
+}
+
+
+@pytest.mark.parametrize("layout", LOGS)
+def test_every_column_order(tmp_path, layout):
+    """A layout is known by its headers, in whatever order its columns stand."""
+    header, rows = LOGS[layout]
+    seen = set()
+    for order in itertools.permutations(range(len(header))):
+        if layout == "costs" and order.index(1) > order.index(2):
+            continue  # the order of the parts is the order in which they are laid out
+        run = read(
+            tmp_path,
+            table([header[at] for at in order], [[row[at] for at in order] for row in rows]),
+        )
+        assert run.layout == layout
+        seen.add(
+            (tuple(periods_ms(run)), tuple(sorted((n, tuple(t)) for n, t in self_ms(run).items())))
+        )
+    assert len(seen) == 1
+
+
+@pytest.mark.parametrize("layout", LOGS)
+def test_headerless_with_columns_named(tmp_path, layout):
+    """Named by the caller, a headerless file reads as the headed one."""
+    header, rows = LOGS[layout]
+    headed = read(tmp_path, table(header, rows))
+    text = table(header, rows).partition("\n")[2]
+    bare = read(tmp_path, text, columns=",".join(header))
+    assert bare.layout == layout
+    assert periods_ms(bare) == periods_ms(headed)
+    assert self_ms(bare) == self_ms(headed)
+    assert bare.rows_read == headed.rows_read
+
+
+def test_columns_left_out(tmp_path):
+    """`skip` leaves a column out."""
+    run = read(tmp_path, "7,0,1.5\n9,20,2.5\n3,40,1.5\n8,60,3\n", columns="skip,time_ms,gyro_ms")
+    assert run.layout == "costs"
+    assert self_ms(run) == {"gyro": [1.5, 2.5, 1.5]}
+    assert run.signals is None
+
+
+def test_columns_named_over_a_header(tmp_path):
+    """The caller's names win over a header, which is then no row."""
+    run = read(tmp_path, "a,b\n0,1\n20,2\n40,3\n", columns="time_ms,heading")
+    assert periods_ms(run) == [20.0, 20.0]
+    assert run.rows_read == 3
+
+
+def test_wrong_number_of_names(tmp_path):
+    """Names that do not go with the rows are an error that shows a row."""
+    with pytest.raises(UsageError, match=r"names 1 columns.*2 cells.*'0,1'"):
+        read(tmp_path, "0,1\n20,2\n40,3\n", columns="time_ms")
+
+
+def test_headerless_with_a_clock_in_front(tmp_path):
+    """Without names, a file whose first column may be a clock is read as stamps."""
+    run = read(tmp_path, "0,1.5\n20,2.5\n41,1.5\n60,3\n")
+    assert run.layout == "stamps"
+    assert periods_ms(run) == [20.0, 21.0, 19.0]
+    assert run.signals.values["column_2"].tolist() == [1.5, 2.5, 1.5]
+
+
+def test_headerless_column_of_intervals(tmp_path):
+    """A single column that goes up and down holds periods."""
+    run = read(tmp_path, "10.5\n11\n10.25\n9.75\n")
+    assert periods_ms(run) == [10.5, 11.0, 10.25, 9.75]
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("0,5.1\n1,5.2\n2,5.0\n3,5.3\n", "first column counts the rows"),
+        ("3,5,6\n1,4,6\n2,9,6\n0,9,9\n", "first column is no clock"),
+        ("gyro,a,1,2\ndrive,b,2,3\n", "first column holds words"),
+    ],
+)
+def test_headerless_without_a_clock(tmp_path, text, message):
+    """What cannot be told is asked for, with an example of --columns."""
+    with pytest.raises(LogError, match=message) as caught:
+        read(tmp_path, text)
+    assert '--columns, for example "time_us' in str(caught.value)
+
+
+def test_no_layout_fits(tmp_path):
+    """The error lists the columns, what was tried and what to do."""
+    with pytest.raises(LogError) as caught:
+        read(tmp_path, "foo,bar\n3,1\n1,2\n2,2\n")
+    assert str(caught.value).endswith(
+        "log.csv:1: no layout fits: the columns 'foo', 'bar' were tried as calls, edges, stages, "
+        "costs, sections, stamps; name them with --columns (such as time_us, name, duration_us, "
+        "skip)"
+    )
+
+
+def test_layout_asked_for_that_does_not_fit(tmp_path):
+    """Only the layout asked for is tried."""
+    with pytest.raises(LogError, match="were tried as calls;"):
+        read(tmp_path, "time_ms,heading\n0,1\n20,2\n40,3\n", layout="calls")
+    with pytest.raises(UsageError, match="use one of calls, edges"):
+        read(tmp_path, "time_ms,heading\n0,1\n20,2\n40,3\n", layout="call")
+
+
+def test_calls_and_edges_at_once(tmp_path):
+    """A log with durations and begin and end words fits two ways, and that is an error."""
+    text = "time_us,name,edge,duration_us\n" + "".join(
+        f"{k * 1000},a.read,begin,0\n{k * 1000 + 300},a.read,end,300\n" for k in range(4)
+    )
+    with pytest.raises(LogError, match="--layout calls or --layout edges"):
+        read(tmp_path, text)
+    assert read(tmp_path, text, layout="edges").layout == "edges"
+    assert read(tmp_path, text, layout="calls").layout == "calls"
+
+
+def test_layout_decides_between_signals_and_parts(tmp_path):
+    """Numbers beside a clock are signals; asked for, they are parts."""
+    text = "time_ms,gyro,drive\n" + "".join(f"{k * 20},{3 + k % 2},5\n" for k in range(5))
+    assert list(read(tmp_path, text).signals.values) == ["gyro", "drive"]
+    run = read(tmp_path, text, layout="costs")
+    assert sorted(self_ms(run)) == ["drive", "gyro"]
+
+
+@pytest.mark.parametrize("cells", ["1.34681E+12", "1.3468E+12", "1,34681E+12"])
+def test_times_that_a_spreadsheet_spoilt(tmp_path, cells):
+    """Six digits of an epoch are no time: one line says that the rest is lost and why."""
+    delimiter = ";" if "," in cells else ","
+    with pytest.raises(LogError, match="six digits and the rest is lost for good"):
+        read(tmp_path, f"time_ms{delimiter}heading\n" + f"{cells}{delimiter}90\n" * 5)
+
+
+@pytest.mark.parametrize("name", ["Start [us]", "start(us)", "startUs", "t_us", "Timestamp (us)"])
+@pytest.mark.parametrize("length", ["Duration [us]", "elapsed_us", "took (us)", "durUs"])
+def test_spellings_of_calls(tmp_path, name, length):
+    """Headers are read whatever their case, blanks and brackets."""
+    rows = LOGS["calls"][1]
+    run = read(tmp_path, table(("Call name", name, length), rows))
+    assert run.layout == "calls"
+    assert periods_ms(run) == [1.0] * 3
+
+
+def test_end_instead_of_duration(tmp_path):
+    """A call may have an end, in a unit of its own."""
+    rows = [("a.read", k * 1000, k * 1000 + 300) for k in range(4)]
+    run = read(tmp_path, table(("name", "start_us", "end_us"), rows))
+    assert self_ms(run) == {"a.read": [0.3] * 3}
+
+
+def test_end_before_start(tmp_path):
+    """A call that ends before it begins is set aside."""
+    rows = [("a.read", k * 1000, k * 1000 + (300 if k != 2 else -5)) for k in range(6)]
+    run = read(tmp_path, table(("name", "start_us", "end_us"), rows))
+    assert run.set_aside.counts["negative duration"] == 1

@@ -1,0 +1,69 @@
+"""Rows that were set aside, given back with their text."""
+
+import csv
+import gzip
+
+import pytest
+
+import looptime
+from looptime.errors import UsageError
+from looptime.parsers.setaside import lines_at, set_aside_rows, write_set_aside
+
+TEXT = "time_ms,heading\n0,1\n10,1\nboom\n20,1,7\n=cmd(),3\n50,1\n60,1\n-70;5\n80,1\n90,2\n"
+
+
+def log(tmp_path, data=None):
+    """The log above."""
+    path = tmp_path / "log.csv"
+    path.write_bytes(TEXT.encode() if data is None else data)
+    return looptime.read_log(path)
+
+
+def test_every_row_with_its_text(tmp_path):
+    """Rows ruled out by their text and rows ruled out later are all quoted."""
+    assert set_aside_rows(log(tmp_path)) == [
+        (3, "rows lost around it", "10,1"),
+        (4, "not a row", "boom"),
+        (5, "wrong number of fields", "20,1,7"),
+        (6, "unreadable number", "=cmd(),3"),
+        (9, "not a row", "-70;5"),
+        (11, "unfinished last loop", "90,2"),
+    ]
+    assert len(set_aside_rows(log(tmp_path), 2)) == 2
+
+
+@pytest.mark.parametrize("data", [gzip.compress(TEXT.encode()), TEXT.encode("utf-16-le")])
+def test_text_is_read_again_from_any_file(tmp_path, data):
+    """Also from compressed and UTF-16 files."""
+    assert set_aside_rows(log(tmp_path, data))[0][2] == "10,1"
+
+
+def test_written_file(tmp_path):
+    """The file has a row for each, and none of its cells can act as a formula."""
+    read = log(tmp_path)
+    out = tmp_path / "aside.csv"
+    assert write_set_aside(read, out) == 6 == len(read.runs[0].set_aside)
+    rows = list(csv.reader(out.read_text(encoding="utf-8").splitlines()))
+    assert rows[0] == ["line", "reason", "text"]
+    assert rows[4] == ["6", "unreadable number", "'=cmd(),3"]
+    assert not any(cell[:1] in ("=", "+", "-", "@") for row in rows for cell in row)
+
+
+def test_never_over_the_log_itself(tmp_path):
+    """The log is not overwritten, and a folder is no file."""
+    read = log(tmp_path)
+    with pytest.raises(UsageError, match="is the log itself"):
+        write_set_aside(read, tmp_path / "log.csv")
+    with pytest.raises(UsageError, match="cannot be written"):
+        write_set_aside(read, tmp_path)
+
+
+def test_lines_across_blocks(tmp_path):
+    """Lines are found wherever the blocks are cut."""
+    path = tmp_path / "long.csv"
+    path.write_text("".join(f"{k},{'x' * 90}\n" for k in range(100_000)), encoding="utf-8")
+    wanted = [1, 50_000, 99_999, 100_000]
+    found = lines_at(path, wanted)
+    assert {line: text.split(",")[0] for line, text in found.items()} == {
+        line: str(line - 1) for line in wanted
+    }

@@ -1,0 +1,81 @@
+"""Logs of one instant, or one interval, a loop."""
+
+from tests.parsers.build import periods_ms, read
+
+
+def test_interval_beside_the_clock(tmp_path):
+    """Where rows are loops the clock gives the periods."""
+    text = "time_ms,dt_ms\n" + "".join(f"{k * 20},20\n" for k in range(5))
+    run = read(tmp_path, text)
+    assert periods_ms(run) == [20.0] * 4
+    assert run.clock.notes == ()
+
+
+def test_rows_further_apart_than_loops(tmp_path):
+    """An index that counts log lines: rows 50 ms apart of a 10 ms loop hold its own periods."""
+    text = "index,time_ms,dt_ms\n" + "".join(f"{k},{k * 50},{10 + k % 2}\n" for k in range(6))
+    run = read(tmp_path, text)
+    assert periods_ms(run) == [10.0, 11.0] * 3
+    assert run.loop_columns.start_ns.tolist() == [k * 50_000_000 for k in range(6)]
+    assert "50 ms apart" in run.clock.notes[0]
+    assert run.signals is None
+
+
+def test_loop_time_beside_the_clock_is_the_work(tmp_path):
+    """A loop time shorter than the step of the clock is the length of the work."""
+    text = "time_s,loop_ms,heading\n" + "".join(f"{k * 0.02:.2f},{8 + k},1\n" for k in range(5))
+    run = read(tmp_path, text)
+    assert periods_ms(run) == [20.0] * 4
+    assert run.loop_columns.body_ns.tolist() == [8_000_000 + k * 1_000_000 for k in range(4)]
+
+
+def test_first_interval(tmp_path):
+    """The first interval of a logger that starts from nothing is no loop."""
+    for first in ("86400000", "0"):
+        run = read(tmp_path, f"dt_ms\n{first}\n" + "10\n11\n10\n12\n")
+        assert periods_ms(run) == [10.0, 11.0, 10.0, 12.0]
+        assert run.set_aside.counts == {"first interval": 1}
+
+
+def test_long_first_loop_is_a_loop(tmp_path):
+    """A first loop of two seconds, as when code is loaded, stays."""
+    run = read(tmp_path, "dt_ms\n2000\n" + "10\n11\n10\n12\n")
+    assert periods_ms(run)[0] == 2000.0
+
+
+def test_first_row_of_zeros(tmp_path):
+    """A row of zeros before the clock's first value is set aside."""
+    rows = "".join(f"{100_000 + k * 10},{k}\n" for k in range(5))
+    run = read(tmp_path, "time_ms,heading\n0,0\n" + rows)
+    assert periods_ms(run) == [10.0] * 4
+    assert run.set_aside.counts == {"first interval": 1, "unfinished last loop": 1}
+
+
+def test_clock_that_starts_at_zero(tmp_path):
+    """A first stamp of zero is one like any other."""
+    assert periods_ms(read(tmp_path, "time_ms,heading\n0,0\n10,1\n20,2\n30,2\n")) == [10.0] * 3
+
+
+def test_loop_numbers_that_were_passed_over(tmp_path):
+    """A hole in the loop numbers makes no long period."""
+    text = "loop,time_ms\n" + "".join(f"{k},{k * 10}\n" for k in (0, 1, 2, 3, 8, 9))
+    run = read(tmp_path, text)
+    assert run.loop_columns.loop.tolist() == [0, 1, 2, 8]
+    assert set(periods_ms(run)) == {10.0}
+    assert run.set_aside.counts == {"rows lost around it": 1, "unfinished last loop": 1}
+
+
+def test_same_stamp_twice(tmp_path):
+    """A coarse clock gives loops without length; they stay."""
+    run = read(tmp_path, "time_ms,x,y\n" + "".join(f"{k // 2 * 15},{k},{-k}\n" for k in range(8)))
+    assert periods_ms(run) == [0.0, 15.0, 0.0, 15.0, 0.0, 15.0, 0.0]
+
+
+def test_phases_and_signals(tmp_path):
+    """Words are phases, numbers are signals under the names that the models know."""
+    text = "time_ms,mode,Yaw,battery,speed\n" + "".join(
+        f"{k * 10},{'standby' if k < 2 else 'operator'},{k},12,{k / 2}\n" for k in range(4)
+    )
+    run = read(tmp_path, text)
+    assert run.loops.phase.tolist() == ["standby", "standby", "operator"]
+    assert list(run.signals.values) == ["heading_deg", "battery_v", "speed"]
