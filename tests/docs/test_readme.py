@@ -1,0 +1,31 @@
+"""What README.md shows is what the commands do."""
+
+import re
+
+import pytest
+
+from looptime.cli import cli
+from tests.docs.readme import README, Block, blocks
+
+TEXT = README.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("block", blocks(TEXT), ids=lambda b: b.command[2:60])
+def test_output_shown_is_output_made(block: Block, tmp_path):
+    """Every command shown prints what is shown (``python -m tests.docs.readme`` renews it)."""
+    assert block.run(tmp_path) == block.output
+
+
+def test_every_command_is_told_of():
+    """Each command of the command line stands in the README."""
+    for name in cli.commands:
+        assert re.search(rf"`?looptime {name}\b", TEXT), name
+
+
+def test_every_command_has_help():
+    """Each command and each of its options says what it does."""
+    for command in cli.commands.values():
+        assert command.help
+        for option in command.params:
+            if option.param_type_name == "option":
+                assert option.help, (command.name, option.name)
