@@ -24,9 +24,9 @@ from looptime.parsers.nesting import Nest, nest, parents_first
 from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
 from looptime.parsers.spill import spills
 from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, SetAside, Signals
-from looptime.schema import CallName
+from looptime.schema import REASONS, CallName
 
-__all__ = ["assemble"]
+__all__ = ["assemble", "with_lost"]
 
 Int = NDArray[Any]
 #: Rows in a span.
@@ -409,26 +409,62 @@ def _finish(made: Run, parsed: Parsed, path: str, said: str) -> Run:
     reasons = np.concatenate(outcast.reason) if outcast.reason else np.empty(0, np.int16)
     if parsed.partner is not None:  # the other row of a call shares its fate
         other = parsed.partner[rows]
+        if parsed.span is not None:
+            other = np.where((other >= parsed.span[0]) & (other < parsed.span[1]), other, -1)
         rows = np.concatenate([rows, other[other >= 0]])
         reasons = np.concatenate([reasons, reasons[other >= 0]])
         rows, first = np.unique(rows, return_index=True)
         reasons = reasons[first]
-    line = np.concatenate([np.asarray(table.rejects.line, np.int64), table.line_of(rows)])
-    reason = np.concatenate([np.asarray(table.rejects.reason, np.int16), reasons])
-    text = table.rejects.text + [""] * len(rows)
+    count, low, high = _share(parsed)
+    bad_line = np.asarray(table.rejects.line, np.int64)
+    mine = np.flatnonzero((bad_line >= low) & (bad_line < high))
+    line = np.concatenate([bad_line[mine], table.line_of(rows)])
+    reason = np.concatenate([np.asarray(table.rejects.reason, np.int16)[mine], reasons])
+    text = [table.rejects.text[at] for at in mine] + [""] * len(rows)
     order = np.argsort(line, kind="stable")
     set_aside = SetAside(line[order], reason[order], tuple(text[i] for i in order))
     return replace(
         made,
         source=path,
-        rows_read=table.rows_read,
-        rows_used=table.rows_read - len(set_aside),
+        rows_read=count + len(mine),
+        rows_used=count + len(mine) - len(set_aside),
         set_aside=set_aside,
         clock=parsed.clock,
         loop_from=said,
         dropped=_dropped(table.meta),
         meta=dict(table.meta),
     )
+
+
+def with_lost(run: Run, parsed: Parsed) -> Run:
+    """The run with the books of a stretch of the same log that is too short for a run."""
+    count, low, high = _share(parsed)
+    table = parsed.table
+    first = 0 if parsed.span is None else parsed.span[0]
+    bad_line = np.asarray(table.rejects.line, np.int64)
+    mine = np.flatnonzero((bad_line >= low) & (bad_line < high))
+    line = np.concatenate([bad_line[mine], table.line_of(np.arange(first, first + count))])
+    lost = np.full(count, REASONS.index("rows lost around it"), np.int16)
+    reason = np.concatenate([np.asarray(table.rejects.reason, np.int16)[mine], lost])
+    text = [table.rejects.text[at] for at in mine] + [""] * count
+    old = run.set_aside
+    line, reason = np.concatenate([old.line, line]), np.concatenate([old.reason, reason])
+    texts = [*old.text, *[""] * (len(old) - len(old.text)), *text]
+    order = np.argsort(line, kind="stable")
+    aside = SetAside(line[order], reason[order], tuple(texts[i] for i in order))
+    return replace(run, rows_read=run.rows_read + count + len(mine), set_aside=aside)
+
+
+def _share(parsed: Parsed) -> tuple[int, int, int]:
+    """Rows of the table in this run, and the lines from which and before which it stands."""
+    table = parsed.table
+    end = np.iinfo(np.int64).max
+    if parsed.span is None:
+        return len(table), 0, end
+    first, stop = parsed.span
+    low = int(table.line_of(np.array([first]))[0]) if first else 0
+    high = int(table.line_of(np.array([stop]))[0]) if stop < len(table) else end
+    return stop - first, low, high
 
 
 def _dropped(meta: dict[str, str]) -> int:

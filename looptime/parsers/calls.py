@@ -16,7 +16,7 @@ from looptime.parsers.table import Table, Want, read_table
 from looptime.run import Clock
 from looptime.units import UNITS
 
-__all__ = ["COLUMNS", "NAME", "fit", "parse"]
+__all__ = ["COLUMNS", "NAME", "finish", "fit", "parse"]
 
 NAME = "calls"
 
@@ -123,10 +123,6 @@ def _rows(table: Table) -> tuple[CallRows, Outcast]:
     at = table.columns
     outcast = Outcast()
     duration = at["duration"] if "duration" in at else at["end"] - at["start"]
-    hidden = None
-    if len(duration) and duration.min() < 0:
-        hidden = duration < 0
-        outcast.add(np.flatnonzero(hidden), "negative duration")
     threads = table.words.get("thread", [""])
     rows = CallRows(
         start=at["start"],
@@ -145,24 +141,36 @@ def _rows(table: Table) -> tuple[CallRows, Outcast]:
             for key in ("kind", "subsystem", "device", "bus")
             if key in at and any(table.words[key])
         },
-        hidden=hidden,
     )
-    if "mark" in at and any(table.words["mark"]):
-        rows = _with_marks(rows, table)
     return rows, outcast
+
+
+def finish(parsed: Parsed) -> Parsed:
+    """Tell calls from signals and marks, once the clock is in order."""
+    rows, table = parsed.calls, parsed.table
+    assert rows is not None
+    if len(rows) and rows.duration.min() < 0:
+        hidden = rows.duration < 0
+        parsed.outcast.add(rows.table_row(np.flatnonzero(hidden)), "negative duration")
+        rows = replace(rows, hidden=hidden)
+    if "mark" in table.columns and any(table.words["mark"]):
+        rows = _with_marks(rows, table)
+    return replace(parsed, calls=rows)
 
 
 def _with_marks(rows: CallRows, table: Table) -> CallRows:
     """Take note of the signal rows and the marks between the calls."""
     words = table.words["mark"]
-    mark = table.columns["mark"]
+    at = slice(rows.first, rows.first + len(rows)) if rows.row is None else rows.row
+    mark = table.columns["mark"][at]
     code = {word: words.index(word) for word in ("signal", "published", "used") if word in words}
     signals = {}
     if "signal" in code and "value" in table.columns:
         here = np.flatnonzero(mark == code["signal"])
         for name in np.unique(rows.name[here]):
             mine = here[rows.name[here] == name]
-            signals[rows.names[name]] = (rows.start[mine], table.columns["value"][mine])
+            value = table.columns["value"][at][mine]
+            signals[rows.names[name]] = (rows.start[mine], value)
     handed = np.flatnonzero(
         np.isin(mark, [code[word] for word in ("published", "used") if word in code])
     )

@@ -105,9 +105,7 @@ def clock_unit(
     return find_unit(header_unit, asked[0], asked[1], steps, path)
 
 
-def _since_1970(
-    values: NDArray[np.float64], steps: NDArray[np.float64]
-) -> Unit | None:
+def _since_1970(values: NDArray[np.float64], steps: NDArray[np.float64]) -> Unit | None:
     """The unit in which values are dates between 2001 and 2096 and steps are those of a loop."""
     steps = steps[steps > 0]
     if not len(values) or not len(steps):
@@ -137,9 +135,7 @@ def read_as(dialect: Dialect, head: Head, unit: Unit) -> Unit:
     return replace(unit, stamp=decimal(unit.ns))
 
 
-def time_want(
-    role: str, dialect: Dialect, head: Head, unit: Unit, required: bool = True
-) -> Want:
+def time_want(role: str, dialect: Dialect, head: Head, unit: Unit, required: bool = True) -> Want:
     """How a column of instants is to be read.
 
     Parameters

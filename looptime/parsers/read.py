@@ -7,11 +7,14 @@ from dataclasses import dataclass
 from dataclasses import replace as _replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from looptime.errors import LogError
-from looptime.parsers.assemble import assemble
+from looptime.parsers.assemble import assemble, with_lost
 from looptime.parsers.dialect import sniff
 from looptime.parsers.registry import choose
-from looptime.parsers.rows import Options
+from looptime.parsers.rows import Options, Parsed
+from looptime.parsers.settle import check_unit, settle
 from looptime.parsers.source import head, open_source
 from looptime.run import Run
 
@@ -97,7 +100,10 @@ def read_log(
             _replace(one, clock=_replace(one.clock, notes=one.clock.notes + cautions))
             for one in parsed
         ]
-    runs = tuple(_labelled(assemble(one, source.path, options), project) for one in parsed)
+    pieces = [piece for one in parsed for piece in settle(one)]
+    if hasattr(module, "finish"):
+        pieces = [module.finish(piece) for piece in pieces]
+    runs = tuple(_labelled(run, project) for run in _runs(pieces, source.path, options))
     return Log(source.path, runs)
 
 
@@ -123,6 +129,30 @@ def read(
     if len(log.runs) != 1:
         raise LogError(f"holds {len(log.runs)} runs: use looptime.read_log(path).runs", log.path)
     return log.runs[0]
+
+
+def _runs(pieces: list[Parsed], path: str, options: Options) -> list[Run]:
+    """The runs of a log; a piece that is none is booked with the run before it."""
+    made: list[Run] = []
+    short: list[Parsed] = []
+    error: LogError | None = None
+    for piece in pieces:
+        try:
+            run = assemble(piece, path, options)
+        except LogError as reason:
+            if len(pieces) == 1:
+                raise
+            error = reason
+            short.append(piece)
+            continue
+        period = run.loop_columns.period_ns
+        check_unit(run.clock, float(np.median(period) or period.mean()), path)  # most may be 0
+        made.append(run)
+    if error is not None and not made:
+        raise error
+    for piece in short:
+        made[0] = with_lost(made[0], piece)
+    return made
 
 
 def _labelled(run: Run, project: Project | None) -> Run:

@@ -212,7 +212,8 @@ class Parsed:
     """What every layout hands to the assembly: its rows, the table behind them, and the clock.
 
     `partner` gives, for each row of the table, the other row that shares its fate (the end of a
-    call for its begin), -1 for none.
+    call for its begin), -1 for none. `span` bounds the rows of the table that belong to this run,
+    where the log holds several.
     """
 
     layout: str
@@ -222,6 +223,7 @@ class Parsed:
     loops: LoopRows | None = None
     outcast: Outcast = field(default_factory=Outcast)
     partner: Int | None = None
+    span: tuple[int, int] | None = None
 
     @property
     def rejects(self) -> Rejects:
