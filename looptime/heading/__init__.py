@@ -13,9 +13,10 @@ from looptime.heading.pattern import Sampling
 from looptime.heading.required import CAUTIONS
 from looptime.heading.result import HeadingResult
 from looptime.heading.sensor import Sensor
+from looptime.heading.setup import Setup, Tolerance
 from looptime.heading.spelling import MOTION_HELP, parse_motion
 from looptime.heading.stale import Lead, parse_lead
-from looptime.heading.study import PATTERNS, Setup, Tolerance, study
+from looptime.heading.study import PATTERNS, study
 
 __all__ = [
     "CAUTIONS",

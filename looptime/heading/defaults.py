@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from looptime.heading.instants import Labels
 from looptime.heading.sensor import Sensor
-from looptime.heading.study import Setup, Tolerance
+from looptime.heading.setup import Setup, Tolerance
 from looptime.project import Project
 
 __all__ = ["default_motion", "setup_from_project", "tolerance_from_project"]

@@ -62,7 +62,7 @@ def test_figures_agree_within_a_percent(seed, kind):
     motion = parse_motion(text)
     found = stale_everywhere(motion, sampling, _table(motion, sampling))
     if kind == "turn":
-        starts = (np.arange(160) * use[-1] * 0.6180339887 % use[-1]).astype(np.int64)
+        starts = (np.arange(240) * use[-1] * 0.6180339887 % use[-1]).astype(np.int64)
         error = _pooled_error(kind, numbers, taken, use, starts)
     else:
         count = 1 if kind == "steady" else 8

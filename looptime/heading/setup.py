@@ -1,0 +1,100 @@
+"""What a heading study is told: how the robot's code goes about it, and what is tolerable."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from looptime.errors import UsageError
+from looptime.heading.instants import Labels
+from looptime.heading.integrated import RULES, Step
+from looptime.heading.path import HEADINGS
+from looptime.heading.required import JUDGED
+from looptime.heading.sensor import PERFECT, Sensor
+from looptime.heading.stale import NO_LEAD, Lead
+
+__all__ = ["Setup", "Tolerance"]
+
+
+@dataclass(frozen=True)
+class Setup:
+    """How the robot's code goes about its heading, and what its sensor adds.
+
+    Parameters
+    ----------
+    labels : Labels
+        Calls that read, pick up and use the heading.
+    integration : str
+        One of `looptime.heading.integrated.RULES`.
+    step : Step
+        The step that the code takes.
+    path_heading : str
+        One of `looptime.heading.path.HEADINGS`.
+    lead : Lead
+        By how much the code extrapolates.
+    sensor : Sensor
+        Noise, bias and seed.
+    latency_ms : float or None [ms]
+        Latency at other rates; None where it scales with the period.
+    slow_ms : float or None [ms]
+        Slow-loop limit; else found from the log.
+    speed_m_s : float [m/s]
+    crossover_hz : float [Hz]
+        Crossover frequency of the controller.
+    seed : int
+        Of the random phases.
+    """
+
+    labels: Labels = field(default_factory=Labels)
+    integration: str = "hold-first"
+    step: Step = field(default_factory=Step)
+    path_heading: str = "start"
+    lead: Lead = NO_LEAD
+    sensor: Sensor = PERFECT
+    latency_ms: float | None = None
+    slow_ms: float | None = None
+    speed_m_s: float = 1.0
+    crossover_hz: float = 2.0
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        if self.integration not in RULES:
+            raise UsageError(
+                f"integration {self.integration!r} is not known: use {', '.join(RULES)}"
+            )
+        if self.path_heading not in HEADINGS:
+            raise UsageError(
+                f"path heading {self.path_heading!r} is not known: use {', '.join(HEADINGS)}"
+            )
+        for name, least in (("latency_ms", 0.0), ("slow_ms", 1e-9), ("speed_m_s", 1e-9)):
+            value = getattr(self, name)
+            if value is not None and not least <= value < math.inf:
+                raise UsageError(
+                    f"{name} is {value:g}: it must be {'0 or more' if not least else 'above 0'}"
+                )
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """What error is tolerable.
+
+    Parameters
+    ----------
+    deg : float or None [deg]
+        Of the stale heading.
+    mm : float or None [mm]
+        Of sideways drift, for each metre driven.
+    judged : str
+        Which figure of the stale heading: ``mean``, ``rms``, ``p95`` or ``max``.
+    """
+
+    deg: float | None = None
+    mm: float | None = None
+    judged: str = "p95"
+
+    def __post_init__(self) -> None:
+        if self.judged not in JUDGED:
+            raise UsageError(f"figure {self.judged!r} is not known: use {', '.join(JUDGED)}")
+        for value, unit in ((self.deg, "deg"), (self.mm, "mm")):
+            if value is not None and not 0 < value < math.inf:
+                raise UsageError(f"a tolerance of {value:g} {unit} cannot be: give one above 0")
