@@ -7,12 +7,13 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from looptime import cli_checks, cli_models
+from looptime import __version__, cli_checks, cli_models
 from looptime.cli_base import (
     FINE,
     INTERRUPTED,
@@ -26,9 +27,15 @@ from looptime.cli_base import (
     reads_logs,
     say_project,
     show,
-    worst,
 )
 from looptime.errors import LooptimeError, UsageError
+
+if TYPE_CHECKING:
+    from looptime.analysers import Summary
+    from looptime.parsers.read import Log
+
+#: Logs up to this many are shown in full one after another.
+_MOST_IN_FULL = 3
 
 __all__ = ["cli", "cli_checks", "cli_models", "run"]
 
@@ -100,30 +107,117 @@ def summary(
     draft_project: str | None,
 ) -> None:
     """How fast and even the loop is, and where its time goes."""
+    from looptime.analysers.together import together
     from looptime.views import json
 
-    codes, parts = {FINE}, []
-    entries: list[dict[str, Any]] = []
+    done = _read_all(reading, logs)
+    if set_aside is not None:
+        _write_set_aside([one.log for one in done if one.log is not None], set_aside)
+    if draft_project is not None:
+        _write_draft([one.log for one in done if one.log is not None], draft_project)
+    good = [one for one in done if one.log is not None]
+    first = [one.summaries[0] for one in good]
+    beside = together(first)
+    if as_json:
+        extra = {"together": beside} if beside is not None else {}
+        print(json.dumps(json.document(logs=[one.entry for one in done], **extra)))
+    elif good:
+        from looptime.views.summary_text import render_summary, render_together
+
+        say_project(reading)
+        for one in good if len(good) <= _MOST_IN_FULL else ():
+            if one.log is not None:
+                show(*render_summary(one.log, one.summaries))
+        if beside is not None:
+            show(*render_together([one.entry["path"] for one in good], first, beside))
+        if len(good) > _MOST_IN_FULL:
+            show("\nName one log to see it in full.")
+    if _failed(done):
+        raise CheckFailed(UNUSABLE)
+
+
+@dataclass(frozen=True)
+class _Done:
+    """One log of a command: read and summarised, or its error."""
+
+    entry: dict[str, Any]
+    log: Log | None = None
+    summaries: tuple[Summary, ...] = ()
+
+
+def _read_all(reading: Reading, logs: Sequence[str]) -> list[_Done]:
+    """Read and summarise logs; a bad one does not keep the others from it."""
+    from looptime.views import json
+
+    done = []
     for path in paths(logs):
         try:
             log = reading.log(path)
-            runs = [found for run in log.runs for found in reading.summaries(run)]
+            runs = tuple(found for run in log.runs for found in reading.summaries(run))
         except LooptimeError as error:
-            codes.add(complain(str(error)))
-            entries.append({"path": path, "error": str(error)})
+            complain(str(error))
+            done.append(_Done({"path": path, "error": str(error)}))
             continue
-        entries.append({**json.log_head(log), "runs": [found.to_dict() for found in runs]})
-        parts.append((log, runs))
-    if as_json:
-        print(json.dumps(json.document(logs=entries)))
-    elif parts:
-        say_project(reading)
-        from looptime.views.summary_text import render_summary
+        entry = {**json.log_head(log), "runs": [found.to_dict() for found in runs]}
+        done.append(_Done(entry, log, runs))
+    return done
 
-        for log, runs in parts:
-            show(*render_summary(log, runs))
-    if worst(codes):
-        raise CheckFailed(worst(codes))
+
+def _failed(done: Sequence[_Done]) -> bool:
+    return any(one.log is None for one in done)
+
+
+def _write_set_aside(logs: Sequence[Log], target: str) -> None:
+    from looptime.parsers.setaside import write_set_aside
+
+    if len(logs) != 1:
+        raise UsageError("--set-aside writes the rows of one log: name one that can be read")
+    write_set_aside(logs[0], target)
+
+
+def _write_draft(logs: Sequence[Log], target: str) -> None:
+    from looptime.analysers.draft import draft_project
+
+    if not logs:
+        raise UsageError("--draft-project needs a log that can be read")
+    try:
+        with Path(target).open("x", encoding="utf-8", newline="\n") as file:
+            file.write(draft_project(max(logs[0].runs, key=len)))
+    except FileExistsError as error:
+        raise UsageError(f"{target}: is there already; nothing was written") from error
+    except OSError as error:
+        raise UsageError(f"{target}: cannot be written: {error.strerror}") from error
+
+
+@cli.command()
+@click.argument("logs", nargs=-1, required=True, metavar="LOG...")
+@click.option("--out", required=True, metavar="FILE.html", help="The file to write.")
+@click.option("--pdf", metavar="FILE.pdf", help="Print it too, through a Chromium on this machine.")
+@click.option("--title", default="", help="Heading of the report.")
+@reads_logs
+def report(reading: Reading, logs: tuple[str, ...], out: str, pdf: str | None, title: str) -> None:
+    """One file to print or send: figures, tables, findings, cautions."""
+    from looptime.views.report import ReportLog, write_report
+
+    done = _read_all(reading, logs)
+    good = [ReportLog(one.log, one.summaries) for one in done if one.log is not None]
+    if not good:
+        raise CheckFailed(UNUSABLE)
+    written = write_report(
+        good,
+        out,
+        title=title,
+        version=__version__,
+        errors=[one.entry["error"] for one in done if one.log is None],
+        project=str(reading.project.path or ""),
+    )
+    show(str(written))
+    if pdf is not None:
+        from looptime.views.pdf import print_pdf
+
+        show(str(print_pdf(written, pdf)))
+    if _failed(done):
+        raise CheckFailed(UNUSABLE)
 
 
 @cli.command()
