@@ -9,11 +9,14 @@ from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.errors import NotEnoughError
-from looptime.stats.warmup import LEAST_LOOPS, warm_up
+from looptime.stats.warmup import warm_up
 
 __all__ = ["WarmUpCut", "warmup"]
 
 Float = NDArray[np.float64]
+
+#: Share of the run below which a start that differs is a warm-up, whatever its shape.
+_SHORT = 0.15
 
 
 @dataclass(frozen=True)
@@ -86,11 +89,12 @@ def _is_step(x: Float, cut: int) -> bool:
     """Whether the loops before the cut keep one level that differs from the level after it.
 
     A warm-up settles: the second half of the cut lies nearer to what follows than the first. A
-    start that is faster than the rest is a warm-up only if it is short.
+    start that is faster than the rest is a warm-up only if it is short; a short stretch is too
+    uncertain to be told apart.
     """
     first, second = x[: cut // 2], x[cut // 2 : cut]
     level = float(np.median(x[cut:]))
     gap, later = float(np.median(first)) - level, float(np.median(second)) - level
-    if gap < 0 and cut > 0.1 * len(x):
-        return True
-    return len(first) >= 4 * LEAST_LOOPS and gap != 0 and later / gap > 0.75
+    if cut < _SHORT * len(x):
+        return False
+    return gap < 0 or (gap > 0 and later / gap > 0.75)

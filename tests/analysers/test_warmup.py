@@ -52,3 +52,18 @@ def test_too_short(n):
     cut = warmup(prepare(run_of(np.ones(n))))
     assert cut.loops == 0
     assert cut.note
+
+
+def test_a_short_warm_up_is_found_as_often_as_the_rule_finds_it():
+    """10 % for 2 s: at least 29 of 30 runs, with a bias of the mean of at most 0.13 % left."""
+    found, bias = 0, []
+    t = np.arange(6000) * 0.01
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        steady = 10e6 * np.exp(rng.normal(0, 0.06, 6000))
+        warm = steady * (1 + 0.1 * np.exp(-t / 2))
+        cut = warmup(prepare(make_flat_run(warm.astype(np.int64)))).loops
+        found += cut > 0
+        bias.append(100 * (warm[cut:].mean() / steady[cut:].mean() - 1))
+    assert found >= 29
+    assert np.mean(bias) <= 0.13
