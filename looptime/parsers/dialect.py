@@ -152,12 +152,14 @@ def numbers(dialect: Dialect, index: int) -> NDArray[np.float64]:
     [2.5, nan]
     """
     cells = [row[index] for row in dialect.sample]
-    return np.array(
+    values = np.array(
         [
             float(cell.replace(",", ".")) if is_number(cell, dialect.decimal) else np.nan
             for cell in cells
         ]
     )
+    values[np.abs(values) > 1e300] = np.nan  # no time, and too much to reckon with
+    return values
 
 
 def lines_of(text: str) -> list[str]:

@@ -188,7 +188,7 @@ class LoopRows:
         return len(self.start)
 
     def take(self, rows: NDArray[Any] | slice) -> LoopRows:
-        """The loops at the given places (a mask, rising indices or a slice)."""
+        """The loops at the given places (a mask, indices or a slice)."""
         columns: dict[str, Any] = {
             key: None if getattr(self, key) is None else getattr(self, key)[rows]
             for key in ("row", "start", "period", "phase", "number", "body", "lost")
@@ -199,10 +199,11 @@ class LoopRows:
             place = np.full(len(self), -1, np.int64)
             chosen = np.arange(len(self))[rows]
             place[chosen] = np.arange(len(chosen))
-            keep = place[parts.loop] >= 0
+            kept = np.flatnonzero(place[parts.loop] >= 0)
+            kept = kept[np.argsort(place[parts.loop[kept]], kind="stable")]
             parts = Parts(
-                place[parts.loop[keep]], parts.name[keep], parts.offset[keep],
-                parts.duration[keep], parts.self_ns[keep], parts.depth[keep], parts.names,
+                place[parts.loop[kept]], parts.name[kept], parts.offset[kept],
+                parts.duration[kept], parts.self_ns[kept], parts.depth[kept], parts.names,
             )  # fmt: skip
         return replace(self, signals=signals, parts=parts, **columns)
 

@@ -287,7 +287,7 @@ def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
     except (ValueError, OverflowError):  # pyarrow.ArrowInvalid is a ValueError
         pass
     odd.clear()
-    text = data.decode("utf-8", "replace").encode()
+    text = data
     if b'"' in text:
         text, more = without_loose_quotes(text, dialect)
         torn += more
@@ -301,7 +301,7 @@ def _without_header(block: Block, dialect: Dialect) -> bytes:
     if block.number:
         return data
     for line in (dialect.header_line, dialect.units_line):
-        if not line:
+        if not line or line > line_count(data):
             continue
         at = 0
         for _ in range(line - 1):

@@ -67,6 +67,8 @@ def tidy(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
     >>> tidy(b'a,1\n"b,2\nc,3\n', like)
     (b'a,1\n\nc,3\n', [(1, '"b,2')])
     """
+    if not data.isascii():
+        data = data.decode("utf-8", "replace").encode()
     if b"\r" in data:
         data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b" ")
     if dialect.delimiter == " ":
