@@ -96,6 +96,8 @@ class Reading:
             "budget_ms": self.budget,
             "serious_ms": self.project.serious_ms,
             "keep_warmup": self.keep_warmup,
+            "origin_ns": int(run.loop_columns.start_ns[0]),
+            "read_instant": self.project.heading.read_instant or "start",
         }
         if self.phase is not None:
             return (summarise(chosen, phase=self.phase, **given),)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -90,7 +89,9 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
 @click.option(
     "--against", "after", multiple=True, required=True, metavar="AFTER...", help="The other side."
 )
-@click.option("--history", metavar="QUERY", help="Older runs whose scatter serves too.")
+@click.option(
+    "--history", metavar="QUERY", help="Older runs for the usual scatter; else the baseline."
+)
 @_SEASON
 @_JSON
 @reads_logs
@@ -105,17 +106,18 @@ def compare(
     """Whether the loop got slower or faster, and whether one may say so."""
     from looptime.checks.change import Tolerance
     from looptime.checks.compare import compare as judge
+    from looptime.checks.gate import choose_baseline
     from looptime.checks.sources import load_side
     from looptime.views import json
 
     store = _season(season_folder, reading)
     reader = _reader(reading)
     sides = [load_side(words, reader, store) for words in (before, after)]
+    if history is not None and store is None:
+        raise UsageError("--history needs a season: name one with --season")
     past = []
-    if history is not None:
-        if store is None:
-            raise UsageError("--history needs a season: name one with --season")
-        past = [store.load(e.name, histograms=False).values for e in store.select(history)]
+    if store is not None:
+        past = choose_baseline(store, [*sides[0], *sides[1]], history, reading.project.robot)
     found = judge(
         sides[0],
         sides[1],
@@ -206,9 +208,9 @@ def season() -> None:
 @season.command("add")
 @click.argument("logs", nargs=-1, required=True, metavar="LOG|FOLDER|SEASON...")
 @click.option("--robot", help="Robot, where the log does not say.")
-@click.option("--version", help="Code version, where the log does not say.")
-@click.option("--label", help="A word for these runs.")
-@click.option("--time", help="When they were recorded, ISO 8601.")
+@click.option("--version", help="Code version, instead of the log's.")
+@click.option("--label", help="A word for these runs, instead of the log's.")
+@click.option("--time", help="When they were recorded (ISO 8601), instead of the log's.")
 @click.option("--replace", is_flag=True, help="Measure again what is already there.")
 @click.option("--processes", type=click.IntRange(1), metavar="N", help="Processes to use.")
 @click.option("--scheduler", metavar="tcp://HOST:PORT", help="A Dask scheduler to use.")
@@ -302,15 +304,6 @@ def _open(given: str | None, reading: Reading) -> Season:
     return Season(_season_folder(given, reading))
 
 
-def _chosen(store: Season, query: Sequence[str]) -> list[str]:
-    from looptime.checks.query import is_query
-
-    text = " ".join(query)
-    if not is_query(text):
-        text = " ".join(f"entry={word}" for word in query)
-    return [entry.name for entry in store.select(text)]
-
-
 @season.command("show")
 @click.argument("query", nargs=-1, required=True, metavar="ENTRY|QUERY")
 @_SEASON
@@ -322,10 +315,10 @@ def season_show(
     """Everything that is stored of some runs."""
     from looptime.analysers.figure import to_json
     from looptime.views import json
-    from looptime.views.checks_text import render_entry
+    from looptime.views.checks_text import render_entry, render_totals
 
     store = _open(season_folder, reading)
-    entries = [store.load(name, histograms=False) for name in _chosen(store, query)]
+    entries = [store.load(name) for name in store.names(list(query))]
     if as_json:
         shown = [{"entry": e.name, "facts": to_json(e.facts), "values": to_json(e.values)}
                  for e in entries]  # fmt: skip
@@ -333,6 +326,10 @@ def season_show(
         return
     for entry in entries:
         show(*render_entry(entry))
+    if len(entries) > 1:
+        from looptime.checks.merge import merged
+
+        show(*render_totals(merged([entry.values for entry in entries])))
 
 
 @season.command("drop")
@@ -342,7 +339,7 @@ def season_show(
 def season_drop(reading: Reading, query: tuple[str, ...], season_folder: str | None) -> None:
     """Take runs out of the season."""
     store = _open(season_folder, reading)
-    show(f"{store.drop(_chosen(store, query))} runs dropped")
+    show(f"{store.drop(store.names(list(query)))} runs dropped")
 
 
 @season.command("baseline")
@@ -355,7 +352,7 @@ def season_baseline(
 ) -> None:
     """Mark the runs that the gate holds new ones against."""
     store = _open(season_folder, reading)
-    names = _chosen(store, query)
+    names = store.names(list(query))
     store.mark_baseline(names, on=not remove)
     show(f"{len(names)} runs {'are no longer' if remove else 'marked as'} baseline")
 
