@@ -1,7 +1,14 @@
 """What a remedy will buy, before anyone writes it."""
 
 from looptime.planner.changes import Change, PlanFile, load_changes, parse, parse_all
-from looptime.planner.predict import CAUTIONS, Prediction, predict, predictions
+from looptime.planner.predict import (
+    CAUTIONS,
+    Prediction,
+    Prepared,
+    predict,
+    predictions,
+    prepare_run,
+)
 from looptime.planner.replay import replay
 from looptime.planner.score import Score, score
 from looptime.planner.suggest import Suggestions, suggest
@@ -11,6 +18,7 @@ __all__ = [
     "Change",
     "PlanFile",
     "Prediction",
+    "Prepared",
     "Score",
     "Suggestions",
     "load_changes",
@@ -18,6 +26,7 @@ __all__ = [
     "parse_all",
     "predict",
     "predictions",
+    "prepare_run",
     "replay",
     "score",
     "suggest",

@@ -379,9 +379,9 @@ def matching(
         found = found or [i for i, name in enumerate(names) if fnmatchcase(name, pattern)]
         here = [i for i in found if i in on_loop]
         if not found:
-            near = difflib.get_close_matches(pattern, names, n=1, cutoff=0.0)
-            hint = f"; the nearest is {near[0]!r}" if near else "; the log has no calls"
-            raise UsageError(f"change {text!r}: no call matches {pattern!r}{hint}")
+            raise UsageError(
+                f"change {text!r}: no call matches {pattern!r}; {_hint(pattern, names)}"
+            )
         if not here:
             raise UsageError(
                 f"change {text!r}: {names[found[0]]!r} is not called on the loop's thread, so a "
@@ -389,3 +389,14 @@ def matching(
             )
         codes.update(here)
     return sorted(codes)
+
+
+def _hint(pattern: str, names: Sequence[str]) -> str:
+    """What to write in place of a pattern that means no call."""
+    if not names:
+        return "the log has no calls"
+    if not set("*?[").intersection(pattern):
+        return f"the nearest is {difflib.get_close_matches(pattern, names, n=1, cutoff=0.0)[0]!r}"
+    bare = pattern.strip("*?")
+    near = difflib.get_close_matches(bare, names, n=3, cutoff=0.0)
+    return f"near it are {', '.join(repr(name) for name in near)}"

@@ -147,8 +147,59 @@ class Prediction:
         }
 
 
-def predict(
+@dataclass(frozen=True)
+class Prepared:
+    """A run made ready for any number of plans; see `prepare_run`.
+
+    Parameters
+    ----------
+    basis : Basis
+        What is worked out once.
+    loops_in_log, warmup_loops : int
+    """
+
+    basis: Basis
+    loops_in_log: int
+    warmup_loops: int
+
+
+def prepare_run(
     run: Run,
+    *,
+    buses: Mapping[str, BusParameters] | None = None,
+    recurs: Mapping[str, str] | None = None,
+    keep_warmup: bool = False,
+    sample_loops: int | None = None,
+) -> Prepared:
+    """Work out once what every plan of a run needs; options as for `predict`.
+
+    Parameters
+    ----------
+    run : Run
+        The recording of today's code.
+    buses, recurs, keep_warmup, sample_loops
+        As `predict` takes them.
+
+    Raises
+    ------
+    NotEnoughError
+        If the run is too short.
+    """
+    whole, cut = len(run), 0
+    if not keep_warmup and whole >= FEWEST:
+        cut = warmup(prepare(run)).loops
+        run = run.select(np.arange(whole) >= cut) if cut else run
+    if len(run) < FEWEST:
+        raise NotEnoughError(
+            f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
+        )
+    if sample_loops is not None and len(run) > sample_loops:
+        run = sample(run, max(sample_loops, FEWEST))
+    return Prepared(basis(run, buses, recurs), whole, cut)
+
+
+def predict(
+    run: Run | Prepared,
     changes: Iterable[str | Change],
     *,
     buses: Mapping[str, BusParameters] | None = None,
@@ -164,8 +215,9 @@ def predict(
 
     Parameters
     ----------
-    run : Run
-        The recording of today's code.
+    run : Run or Prepared
+        The recording of today's code; if `prepare_run` made it ready, `buses`, `recurs`,
+        `keep_warmup` and `sample_loops` have been given there.
     changes : iterable of str or Change
         In the order in which they are made.
     buses : dict, optional
@@ -197,19 +249,12 @@ def predict(
         If the run is too short.
     """
     wanted = parse_all(changes)
-    whole = len(run)
-    cut = 0
-    if not keep_warmup and whole >= FEWEST:
-        cut = warmup(prepare(run)).loops
-        run = run.select(np.arange(whole) >= cut) if cut else run
-    if len(run) < FEWEST:
-        raise NotEnoughError(
-            f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
+    if isinstance(run, Run):
+        run = prepare_run(
+            run, buses=buses, recurs=recurs, keep_warmup=keep_warmup, sample_loops=sample_loops
         )
-    if sample_loops is not None and len(run) > sample_loops:
-        run = sample(run, sample_loops)
-    plan = _Plan(basis(run, buses, recurs), wanted, budget_ms, read_instant, run_sd)
-    return plan.prediction(whole, cut, progress or (lambda share: None))
+    plan = _Plan(run.basis, wanted, budget_ms, read_instant, run_sd)
+    return plan.prediction(run.loops_in_log, run.warmup_loops, progress or (lambda share: None))
 
 
 def predictions(run: Run, changes: Iterable[str | Change], **options: Any) -> Iterator[Prediction]:

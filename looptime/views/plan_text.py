@@ -234,14 +234,19 @@ def render_score(at: Score) -> list[RenderableType]:
         table(["period, ms", "before", "predicted", "actual", "off by", "inside"],
               [_scored(s) for s in at.period_ms]),
         heading_line("Calls, ms a loop"),
-        table(["call", "before", "predicted", "actual", "off by", "inside"],
-              [_scored(s) for s in at.calls[:20]]),
+        table(["call", "predicted", "actual", "off by", "inside"],
+              [_scored_call(s) for s in at.calls[:20]]),
     ]  # fmt: skip
     if at.only_predicted:
         parts.append(Text(f"Only predicted: {safe(', '.join(at.only_predicted), 300)}"))
     if at.only_actual:
         parts.append(Text(f"Only recorded: {safe(', '.join(at.only_actual), 300)}"))
     return parts
+
+
+def _scored_call(at: Scored) -> list[str]:
+    row = _scored(at)
+    return [row[0], number(at.predicted.value), *row[3:]]
 
 
 def _scored(at: Scored) -> list[str]:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from looptime.errors import NotEnoughError, UsageError
-from looptime.planner import predict, predictions, score, suggest
+from looptime.planner import predict, predictions, prepare_run, score, suggest
 from looptime.planner.ages import reading_ages
 from looptime.planner.candidates import pattern_for
 from looptime.planner.predict import CAUTIONS
@@ -163,6 +163,13 @@ def test_long_runs_are_answered_twice(monkeypatch):
     assert first.sampled
     assert first.loops == 200
     assert not whole.sampled
+
+
+def test_a_prepared_run_gives_the_same_answer(today):
+    """What is worked out once changes no figure."""
+    ready = prepare_run(today, buses=BUSES)
+    once = predict(ready, ["batch encoder.*.read"]).to_dict()
+    assert once == predict(today, ["batch encoder.*.read"], buses=BUSES).to_dict()
 
 
 def test_too_short_a_log_is_refused():
