@@ -12,6 +12,7 @@ from looptime.parsers.clock import Unit, clock_unit, tick_of, time_want
 from looptime.parsers.columns import Head, roles
 from looptime.parsers.dialect import Dialect, is_missing, numbers
 from looptime.parsers.evidence import wordy
+from looptime.parsers.loops import LOOP_WORD
 from looptime.parsers.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
 from looptime.parsers.source import Source
@@ -186,7 +187,11 @@ def _rows(table: Table, outcast: Outcast) -> tuple[CallRows, Int]:
     backwards = time[end] < time[begin]
     outcast.add(np.concatenate([begin[backwards], end[backwards]]), "negative duration")
     begin, end = begin[~backwards], end[~backwards]
-    outcast.add(order[pairs.open], "begin without end")
+    # the loop that was under way when the log ended tells where the one before it ends
+    loops = [code for code, text in enumerate(names) if LOOP_WORD.search(text.lower())]
+    under_way = pairs.running[np.isin(name[order[pairs.running]], loops)]
+    outcast.add(order[np.setdiff1d(pairs.open, under_way)], "begin without end")
+    begin, end = np.append(begin, order[under_way]), np.append(end, order[under_way])
     outcast.add(order[pairs.stray], "end without begin")
     partner = np.full(len(table), -1, np.int64)
     partner[begin] = np.where(end == begin, -1, end)

@@ -20,12 +20,13 @@ from looptime.parsers.rows import CallRows
 from looptime.project import guess_name
 from looptime.schema import CallName
 
-__all__ = ["FoundLoops", "find_loops"]
+__all__ = ["LOOP_WORD", "FoundLoops", "find_loops"]
 
 Int = NDArray[Any]
 #: Rows on which the choice of the loop's call rests.
 SAMPLE_ROWS = 100_000
-_LOOP_WORD = re.compile(r"(^|[^a-z])(main)?[ _]?(loop|cycle|iteration)$")
+#: A call named so is the loop itself.
+LOOP_WORD = re.compile(r"(^|[^a-z])(main)?[ _]?(loop|cycle|iteration)$")
 _MAIN_WORDS = ("main", "loop", "control", "robot")
 
 
@@ -132,7 +133,7 @@ def _loop_thread(rows: CallRows, loop_call: str | None, source: str) -> int:
         return 0
     thread, name = rows.thread[:SAMPLE_ROWS], rows.name[:SAMPLE_ROWS]
     pairs = np.unique(np.stack([thread, name], axis=1).astype(np.int64), axis=0)
-    loop_names = [code for code, text in enumerate(rows.names) if _LOOP_WORD.search(text.lower())]
+    loop_names = [code for code, text in enumerate(rows.names) if LOOP_WORD.search(text.lower())]
     marked = pairs[np.isin(pairs[:, 1], loop_names), 0]
     if len(marked):
         return int(np.bincount(marked).argmax())
@@ -166,12 +167,12 @@ def _enclosing(sample: _Sample, names: list[str], loops: int | None = None) -> i
     spans = np.bincount(sample.name[top], weights=sample.span[top], minlength=len(names))
     holds = (count > 1) & (parts > 0.5 * count)
     for code in np.flatnonzero(count > 1):
-        if not holds[code] and _LOOP_WORD.search(names[code].lower()):
+        if not holds[code] and LOOP_WORD.search(names[code].lower()):
             holds[code] = loops is None or abs(count[code] - loops) <= 0.1 * loops + 2
     if not holds.any():
         return -1
     best = int(np.argmax(np.where(holds, spans, -1)))
-    if _LOOP_WORD.search(names[best].lower()):
+    if LOOP_WORD.search(names[best].lower()):
         return best
     beside = [
         code

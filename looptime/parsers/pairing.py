@@ -25,12 +25,15 @@ class Pairs:
         Equal for an instant without length.
     open, stray : int64 array
         Begins without end, ends without begin.
+    running : int64 array
+        Of `open`, the outermost call of each thread that was under way when its log ended.
     """
 
     begin: Int
     end: Int
     open: Int
     stray: Int
+    running: Int
 
 
 def pair(side: Int, name: Int, thread: Int | None = None) -> Pairs:
@@ -63,23 +66,25 @@ def pair(side: Int, name: Int, thread: Int | None = None) -> Pairs:
         change = np.flatnonzero(np.diff(thread[place])) + 1
         cuts = np.concatenate([[0], change, [len(place)]])
     found = [_thread(side[lo:hi], name[lo:hi], lo) for lo, hi in pairwise(cuts)]
-    begin, end, still, stray = (np.concatenate(column) for column in zip(*found, strict=True))
-    begin, end = place[begin], place[end]
+    begin, end, still, stray, running = (
+        place[np.concatenate(column)] for column in zip(*found, strict=True)
+    )
     return Pairs(
-        np.concatenate([begin, point]), np.concatenate([end, point]), place[still], place[stray]
+        np.concatenate([begin, point]), np.concatenate([end, point]), still, stray, running
     )
 
 
-def _thread(side: Int, name: Int, offset: int) -> tuple[Int, Int, Int, Int]:
+def _thread(side: Int, name: Int, offset: int) -> tuple[Int, Int, Int, Int, Int]:
     empty = np.empty(0, np.int64)
     if not len(side):
-        return empty, empty, empty, empty
+        return empty, empty, empty, empty, empty
     pairs = _clean(side, name)
     if pairs is None:
-        begin, end, still, stray = _damaged(side.tolist(), name.tolist(), _recursive(side, name))
+        found = _damaged(side.tolist(), name.tolist(), _recursive(side, name))
     else:
-        (begin, end), still, stray = pairs, empty, empty
-    return begin + offset, end + offset, still + offset, stray + offset
+        found = (*pairs, empty, empty, empty)
+    begin, end, still, stray, running = (places + offset for places in found)
+    return begin, end, still, stray, running
 
 
 def _clean(side: Int, name: Int) -> tuple[Int, Int] | None:
@@ -109,7 +114,9 @@ def _recursive(side: Int, name: Int) -> set[int]:
     return found
 
 
-def _damaged(side: list[int], name: list[int], recursive: set[int]) -> tuple[Int, Int, Int, Int]:
+def _damaged(
+    side: list[int], name: list[int], recursive: set[int]
+) -> tuple[Int, Int, Int, Int, Int]:
     stack: list[int] = []
     begin: list[int] = []
     end: list[int] = []
@@ -132,7 +139,9 @@ def _damaged(side: list[int], name: list[int], recursive: set[int]) -> tuple[Int
         else:
             stray.append(at)
     still += stack
-    return tuple(np.array(sorted_, np.int64) for sorted_ in (begin, end, still, stray))  # type: ignore[return-value]
+    lists = (begin, end, still, stray, stack[:1])
+    begins, ends, opens, strays, running = (np.array(places, np.int64) for places in lists)
+    return begins, ends, opens, strays, running
 
 
 def _close(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.parsers.clock import Unit, check_periods, clock_unit, find_unit, tick_of, time_want
+from looptime.parsers.clock import Unit, check_periods, clock_unit, find_unit, in_16_bits, tick_of, time_want
 from looptime.parsers.columns import Head, roles
 from looptime.parsers.dialect import Dialect, numbers
 from looptime.parsers.evidence import rises
@@ -53,7 +53,7 @@ def _is_interval(head: Head, dialect: Dialect) -> bool:
     """Whether a column called time holds lengths: it goes up and down about one value."""
     values = numbers(dialect, head.index)
     known = values[np.isfinite(values)]
-    return len(known) >= 5 and bool((known >= 0).all()) and not rises(known) and _level(known)
+    return len(known) >= 5 and bool((known >= 0).all()) and not rises(known) and _level(known) and not in_16_bits(known)
 
 
 def _level(values: NDArray[np.float64]) -> bool:

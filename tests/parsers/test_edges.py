@@ -87,6 +87,13 @@ def test_lost_edges(tmp_path):
     assert run.set_aside.line.tolist()[:2] == [3, 14]
 
 
+def test_log_that_ends_within_a_loop(tmp_path):
+    """The begin of the loop under way at the end closes the loop before it."""
+    run = read(tmp_path, text(LOOPS[:26]))
+    assert periods_ms(run) == [20.0] * 3
+    assert run.set_aside.counts == {"unfinished last loop": 1, "begin without end": 1}
+
+
 def test_edge_that_is_neither(tmp_path):
     """An edge that no word list knows sets its row aside."""
     many = [(t + 80_000 * k, name, edge) for k in range(20) for t, name, edge in LOOPS]
