@@ -15,8 +15,8 @@ from looptime.parsers.table import Want
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
 
 __all__ = [
-    "Unit", "check_periods", "clock_unit", "find_unit", "float32_quantum", "read_as", "text_unit", "tick_of",
-    "time_want",
+    "Unit", "check_periods", "clock_unit", "find_unit", "float32_quantum",
+    "in_16_bits", "read_as", "text_unit", "tick_of", "time_want",
 ]  # fmt: skip
 
 #: Loop periods that a robot's loop can have [ns]: 20 us to 5 s.
@@ -221,6 +221,8 @@ def check_periods(median_ns: float, unit: Unit, path: str) -> None:
     """
     if SHORTEST_NS / 4 <= median_ns <= 4 * LONGEST_NS or unit.said in ("option", "project"):
         return
+    if median_ns <= 0:  # a clock that wraps in most steps, or ticks more slowly than the loop
+        return
     raw = median_ns / unit.ns
     better = [name for name, ns in UNITS.items() if _USUAL[0] <= raw * ns <= _USUAL[1]]
     hint = (
@@ -301,3 +303,20 @@ def float32_quantum(times: NDArray[np.int64], unit_ns: int, tick_ns: int) -> int
         return 0
     fine = np.spacing(value.max()) * unit_ns
     return int(quantum * unit_ns) if rest.max() <= max(1.0, 0.5 * tick_ns, fine) else 0
+
+
+def in_16_bits(values: NDArray[np.float64]) -> bool:
+    """Whether values that go up and down are a clock that wraps at 2**16.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> in_16_bits(40_000 * np.arange(50) % 65_536), in_16_bits(np.arange(50) % 7 + 40_000)
+    (True, False)
+    """
+    if len(values) < 10 or values.min() < 0 or not 0.8 * 2**16 < values.max() < 2**16:
+        return False
+    step = np.diff(values) % 2**16
+    low, high = np.quantile(values, [0.25, 0.75])
+    inner = np.quantile(step, [0.25, 0.75])
+    return bool(inner[1] - inner[0] < 0.2 * (high - low))

@@ -65,17 +65,21 @@ class CallOrder:
                 continue
             end = start + duration
             key = end if by_end else start
-            if last_key is not None and last_end is not None:
-                if key[0] - last_key < -self.tolerance or start[0] - last_end > JUMP_NS:
-                    return False
+            behind = last_key is not None and key[0] - last_key < -self.tolerance
+            if behind or (last_end is not None and start[0] - last_end > JUMP_NS):
+                return False
             step = np.diff(key)
             if len(step) and (step.min() < -self.tolerance or duration.min() < 0):
                 return False
-            if len(step) and step.max() > JUMP_NS:
-                if (start[1:] - np.maximum.accumulate(end)[:-1]).max() > JUMP_NS:
-                    return False
+            if len(step) and step.max() > JUMP_NS and _longest_gap(start, end) > JUMP_NS:
+                return False
             last_key, last_end = key[-1], end[-1]
         return True
+
+
+def _longest_gap(start: Int, end: Int) -> int:
+    """Longest time in which nothing ran [ns]."""
+    return int((start[1:] - np.maximum.accumulate(end)[:-1]).max())
 
 
 def repeated_calls(rows: CallRows) -> Int:
@@ -221,12 +225,18 @@ def _alike(names: Int, at: int) -> bool:
 def in_sequence(rows: CallRows) -> tuple[CallRows, int]:
     """Rows in the order of their sequence numbers, thread by thread, and how many were not.
 
-    Without sequence numbers the order of the log stands; the assembly sorts by time, stably.
+    Without sequence numbers, or where they are met twice, the order of the log stands; the
+    assembly sorts by time, stably.
     """
-    if rows.seq is None or not len(rows) or (rows.seq < 0).any():
+    if rows.seq is None or not len(rows) or rows.seq.min() < 0:
+        return rows, 0
+    if rows.thread is None and (rows.seq[1:] > rows.seq[:-1]).all():
         return rows, 0
     thread = np.zeros(len(rows), np.int16) if rows.thread is None else rows.thread
     order = np.lexsort((rows.seq, thread))
+    twice = (np.diff(rows.seq[order]) == 0) & (np.diff(thread[order]) == 0)
+    if twice.any():
+        return rows, 0
     back = int((np.diff(order)[np.diff(thread[order]) == 0] < 0).sum())
     if not back:
         return rows, 0

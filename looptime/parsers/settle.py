@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,8 @@ __all__ = ["check_unit", "settle"]
 Int = NDArray[Any]
 #: A clock that steps by more than this part of the typical step is told.
 COARSE = 0.1
+#: From this tick on calls may share an instant, and only a sequence number can order them.
+COARSE_TICK_NS = 100_000
 #: Fewer rows than this between two cuts are no run.
 _FEWEST = 3
 
@@ -131,7 +134,10 @@ def _same_rows(table: Table, rows: LoopRows, typical: float, tick_ns: int) -> In
         return np.empty(0, np.int64)
     for column in table.columns.values():
         one, two = column[rows.row[again]], column[rows.row[again - 1]]
-        again = again[(one == two) | ((one != one) & (two != two))]
+        same = one == two
+        if column.dtype.kind == "f":
+            same |= np.isnan(one) & np.isnan(two)
+        again = again[same]
     return again
 
 
@@ -153,12 +159,7 @@ class _Piece:
 
 def _pieces(count: int, found: Steps, keep: NDArray[np.bool_]) -> list[_Piece]:
     edges = [(0, None), *((step.at, step) for step in found.cuts), (count, None)]
-    made = [
-        _Piece(low, high, cut)
-        for (low, cut), (high, _) in zip(edges, edges[1:], strict=False)
-        if high > low
-    ]
-    return made
+    return [_Piece(low, high, cut) for (low, cut), (high, _) in pairwise(edges) if high > low]
 
 
 def _pasted(parsed: Parsed, row: Int, pieces: list[_Piece], keep: Any) -> list[_Piece]:
@@ -237,7 +238,7 @@ def _told(parsed: Parsed, found: Steps, row: Int | None, pasted: list[int]) -> C
         )
 
     clock = parsed.clock
-    small = tuple(
+    small: tuple[dict[str, object], ...] = tuple(
         {"line": line(at), "size_ns": None, "note": "a single stamp out of line: set aside"}
         for at in sorted(set(found.corrupt))[:100]
     )
@@ -253,11 +254,11 @@ def _told(parsed: Parsed, found: Steps, row: Int | None, pasted: list[int]) -> C
     )  # fmt: skip
 
 
-def _moved(clock: Clock, count: int) -> Clock:
+def _moved(clock: Clock, count: int, by: str = "time") -> Clock:
     if not count:
         return clock
     rows = "row stood" if count == 1 else "rows stood"
-    return replace(clock, notes=(*clock.notes, f"{count} {rows} out of order: sorted by time"))
+    return replace(clock, notes=(*clock.notes, f"{count} {rows} out of order: sorted by {by}"))
 
 
 def _cautions(clock: Clock, time: Int, typical: float) -> Clock:
@@ -285,6 +286,11 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
         parsed.outcast.add(rows.table_row(again), "duplicate row")
         rows = rows.take(np.setdiff1d(np.arange(len(rows)), again))
         order = CallOrder(rows, 2 * parsed.clock.tick_ns)
+    if not order.smooth or parsed.clock.tick_ns >= COARSE_TICK_NS:
+        rows, moved = in_sequence(rows)
+        if moved:
+            parsed = replace(parsed, clock=_moved(parsed.clock, moved, "sequence number"))
+            order = CallOrder(rows, 2 * parsed.clock.tick_ns)
     if order.smooth:
         return [replace(parsed, calls=rows)]
     table_row = rows.table_row(np.arange(len(rows)))
@@ -304,7 +310,7 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
         part = slice(piece.low, piece.high)
         one = rows.take(part if whole else np.flatnonzero(keep[part]) + piece.low)
         one, moved = in_sequence(one)
-        made.append(_part(parsed, span, _moved(clock, moved), calls=one))
+        made.append(_part(parsed, span, _moved(clock, moved, "sequence number"), calls=one))
     return made
 
 

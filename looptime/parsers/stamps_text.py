@@ -62,7 +62,8 @@ def parse_stamps(
 
     Parameters
     ----------
-    column : pyarrow.ChunkedArray of strings, shape (n,)
+    column : pyarrow.ChunkedArray
+        Strings, shape (n,).
     fmt : str
         `DATE_TIME`, `CLOCK` or what `decimal` returns.
 

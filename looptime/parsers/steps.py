@@ -169,8 +169,16 @@ def find_steps(
     if not len(events):
         return found
     size = time[events] - time[events - 1]
-    left = _wraps(time, events, size, typical, way, found)
+    left = np.ones(len(events), bool)
+    if len(events) < 0.1 * len(time):  # a wrap in every few steps would look like wrong stamps
+        left = _odd_ones(time, events, size, left, typical, found, within=True)
+    left = _wraps(time, events, size, left, typical, way, found)
     left = _odd_ones(time, events, size, left, typical, found)
+    learned = _learned(time, events, np.where(left, size, 0), typical, way)
+    if learned is not None and not any(step.kind == "wrap" for step in found.steps):
+        fits, modulus, note = learned
+        _wrap(events[fits], size[fits], modulus, note, found)
+        left &= ~fits
     for k in np.flatnonzero(left):
         _cut(time, int(events[k]), int(size[k]), way, typical, found)
     found.steps.sort(key=lambda step: step.at)
@@ -179,11 +187,17 @@ def find_steps(
 
 
 def _wraps(
-    time: Int, events: Int, size: Int, typical: float, way: Way, found: Steps
+    time: Int,
+    events: Int,
+    size: Int,
+    left: NDArray[np.bool_],
+    typical: float,
+    way: Way,
+    found: Steps,
 ) -> NDArray[np.bool_]:
     """Take out the wraps; returns which events are left."""
-    left = np.ones(len(events), bool)
-    back = size < 0
+    left = left.copy()
+    back = left & (size < 0)
     best: tuple[int, float, int, str] | None = None
     span = _span(time)
     for modulus, name in known_moduli(way):
@@ -195,7 +209,6 @@ def _wraps(
         rest = float(np.mean(np.abs(size[fits] + modulus - typical)))
         if best is None or (fits.sum(), -rest) > (best[0], -best[1]):
             best = (int(fits.sum()), rest, modulus, name)
-    learned = _learned(time, events, size, typical, way) if best is None else None
     if best is not None:
         modulus, name = best[2], best[3]
         fits = back & _lands(size + modulus, modulus, typical) & _unbroken(events, way)
@@ -207,10 +220,6 @@ def _wraps(
                 f"{found.steps[0].note}, {int(fits.sum())} times: a gap longer than that cannot "
                 "be told from a short one",
             )  # fmt: skip
-        left &= ~fits
-    elif learned is not None:
-        fits, modulus, note = learned
-        _wrap(events[fits], size[fits], modulus, note, found)
         left &= ~fits
     # signed microseconds divided to milliseconds, then printed as unsigned
     lift = 2**32 * (way.unit_ns - NS_PER_US)
@@ -269,7 +278,7 @@ def _learned(
         f"wraps at {modulus / NS_PER_S:.7g} s, learned from {int(same.sum())} wrap(s): the last "
         "value before, the first after, and the typical step"
     )
-    return same, int(round(modulus)), note
+    return same, round(modulus), note
 
 
 def _wrap(events: Int, size: Int, modulus: int, note: str, found: Steps) -> None:
@@ -279,9 +288,18 @@ def _wrap(events: Int, size: Int, modulus: int, note: str, found: Steps) -> None
 
 
 def _odd_ones(
-    time: Int, events: Int, size: Int, left: NDArray[np.bool_], typical: float, found: Steps
+    time: Int,
+    events: Int,
+    size: Int,
+    left: NDArray[np.bool_],
+    typical: float,
+    found: Steps,
+    within: bool = False,
 ) -> NDArray[np.bool_]:
-    """Take out single wrong stamps and rows out of order; returns which events are left."""
+    """Take out single wrong stamps and rows out of order; returns which events are left.
+
+    With `within` only those that have good stamps on both sides.
+    """
     left = left.copy()
     place = {int(at): k for k, at in enumerate(events)}
     for k in np.flatnonzero(left & (size < 0)):
@@ -292,7 +310,7 @@ def _odd_ones(
             found.swapped.append(at)
             left[k] = False
             continue
-        wrong = _wrong(time, at, typical)
+        wrong = _wrong(time, at, typical, within)
         if wrong is None:
             continue
         found.corrupt += list(range(*wrong))
@@ -311,7 +329,7 @@ def _is_swapped(time: Int, at: int, typical: float) -> bool:
     return bool((step >= 0.5 * min(typical, np.median(step))).all() and (before < 0).sum() < 8)
 
 
-def _wrong(time: Int, at: int, typical: float) -> tuple[int, int] | None:
+def _wrong(time: Int, at: int, typical: float, within: bool) -> tuple[int, int] | None:
     """Stamps that are wrong around a step back: the stretch without which the clock goes on."""
     choices = []
     for length in range(1, _LONGEST_CORRUPT + 1):
@@ -328,6 +346,8 @@ def _wrong(time: Int, at: int, typical: float) -> tuple[int, int] | None:
         if choices:
             break
     if not choices:
+        if within:
+            return None
         if at == 1 and time[1] <= time[2]:  # nothing before the first stamp to judge it by
             return (0, 1) if time[0] > time[-1] else None
         last = at == len(time) - 1 and time[at] < time[at - 1]
