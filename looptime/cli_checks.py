@@ -89,9 +89,7 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
 @click.option(
     "--against", "after", multiple=True, required=True, metavar="AFTER...", help="The other side."
 )
-@click.option(
-    "--history", metavar="QUERY", help="Older runs for the usual scatter; else the baseline."
-)
+@click.option("--history", metavar="QUERY", help="Older runs for scatter; else the baseline.")
 @_SEASON
 @_JSON
 @reads_logs

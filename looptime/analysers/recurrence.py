@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -133,17 +135,21 @@ def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     codes = _worth_a_look(basis, costs)
     level = IN_RUN.rhythm / (1 + _MOST_SERIES)
     tick, length = basis.run.clock.tick_ns / 1e6, at.period_ns / 1e9
+    every = [basis.judged_ms, *(_self_series(basis, code) for code in codes)]
+
+    def look(values: Float) -> Rhythm:
+        return rhythm(values, start_s, level, tick, length)
+
     try:
-        whole = rhythm(basis.judged_ms, start_s, level, tick, length)
+        with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:  # most of it is transforms
+            whole, *own_rhythms = pool.map(look, every)
     except NotEnoughError as error:
         return Recurrences((), None, str(error))
     found = []
     if whole.found:
         found.append(_of_loop(basis, whole, slow))
     found += [r for r in _in_every_few_loops(basis, costs) if not _known(r.period_loops, found)]
-    for code in codes:
-        series = _self_series(basis, code)
-        own = rhythm(series, start_s, level, tick, length)
+    for code, own in zip(codes, own_rhythms, strict=True):
         if own.found and not _known(own.period_loops or 0.0, found):
             name = basis.run.names[code].name
             found.append(_result(basis, name, own, name, ()))

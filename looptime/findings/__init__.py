@@ -10,6 +10,7 @@ from looptime.analysers.summary import summarise as _summarise
 from looptime.analysers.summary import summarise_phases as _summarise_phases
 from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding
+from looptime.findings.heading_rules import heading_findings
 from looptime.findings.run_rules import healthy, run_findings
 from looptime.findings.slow_rules import slow_findings
 from looptime.run import Run
@@ -46,6 +47,7 @@ def find(summary: Summary) -> tuple[Finding, ...]:
     if not summary.pace.loops:
         return ()
     made = slow_findings(summary) + cost_findings(summary) + run_findings(summary)
+    made += heading_findings(summary)
     if not any(f.severity in ("act", "look") for f in made):
         made.append(healthy(summary))
     return tuple(sorted((_weighed(f) for f in made), key=_rank))

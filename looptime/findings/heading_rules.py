@@ -1,0 +1,91 @@
+"""What the loop's pace means for the heading, where the log has what it needs to say so."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.summary import Summary
+from looptime.errors import LooptimeError
+from looptime.findings.about import command, evidence, ms, three
+from looptime.findings.finding import Finding
+from looptime.heading.ages import age_parts
+from looptime.heading.instants import sampling_from_run
+from looptime.run import Signals
+
+__all__ = ["heading_findings"]
+
+Float = NDArray[np.float64]
+
+#: Heading error from which on it is worth a look [deg].
+_LOOK_DEG = 2.0
+#: Share of the fastest turning at which the error is stated.
+_SHARE = 0.95
+
+
+def heading_findings(at: Summary) -> list[Finding]:
+    """The heading in use is so old that in a turn it is off by so much.
+
+    Needs a call that reads the heading and a logged heading or turn rate. For a steady turn the
+    mean error is turn rate times mean age; the turn rate is the one that was exceeded in a
+    twentieth of the time.
+    """
+    rate = None if at.run.signals is None else _turn_rate(at.run.signals)
+    if rate is None or not at.pace.loops:
+        return []
+    try:
+        sampling = sampling_from_run(at.run)
+    except LooptimeError:
+        return []
+    if any("unknown" in note for note in sampling.notes):
+        return []
+    age = age_parts(sampling).mean_ms
+    if age.value is None:
+        return []
+    error = [None if v is None else rate * v / 1e3 for v in (age.value, age.low, age.high)]
+    assert error[0] is not None
+    text = (
+        f"The heading in use is {ms(age.value)} old on average: while turning at "
+        f"{three(rate)} deg/s, as in the fastest twentieth of this log, it is "
+        f"{three(error[0])} deg behind."
+    )
+    return [
+        Finding(
+            "heading_age", "look" if error[0] >= _LOOK_DEG else "note", text,
+            error[0], "deg", error[1], error[2], evidence=evidence(at),
+            command=command(at, "heading", "--motion recorded"),
+            worth=min(0.02 * error[0], 0.15),
+        )
+    ]  # fmt: skip
+
+
+def _turn_rate(signals: Signals) -> float | None:
+    """Turn rate exceeded in a twentieth of the time that the robot turned [deg/s]."""
+    logged = signals.values.get("turn_rate_deg_s")
+    if logged is not None:
+        return _fast(np.abs(logged))
+    heading = signals.values.get("heading_deg")
+    if heading is None:
+        return None
+    good = np.isfinite(heading)
+    value, time = heading[good], signals.time_ns[good] / 1e9
+    fresh = np.concatenate([[True], value[1:] != value[:-1]]) if len(value) else good[:0]
+    value, time = value[fresh], time[fresh]
+    if len(value) < 20:
+        return None
+    turned = (np.diff(value) + 180.0) % 360.0 - 180.0  # a heading may wrap at either end
+    # single steps carry the reading's rounding and the loop's jitter: ten of them hardly do
+    span = min(10, len(turned) // 2)
+    sums = np.convolve(turned, np.ones(span), "valid")
+    lapse = time[span:] - time[:-span]
+    return _fast(np.abs(sums[lapse > 0] / lapse[lapse > 0]))
+
+
+def _fast(rate: Float) -> float | None:
+    rate = rate[np.isfinite(rate)]
+    if len(rate) < 20:
+        return None
+    found = float(np.quantile(rate, _SHARE))
+    return found if math.isfinite(found) and found > 1.0 else None
