@@ -136,7 +136,7 @@ def rhythms(
         said = stated.get(call.name)
         made = _rhythm(call.name, code, rows, line, (start, took), said, call.kind, run)
         found.append(made)
-        if made.recurs != "loop":
+        if made.recurs != "loop" or call.kind == "pacing":
             continue
         long, excess = _long_turns(self_ns[rows], period)
         if not len(long):

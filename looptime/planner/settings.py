@@ -29,8 +29,11 @@ def settings_of(ranges: frozenset[str], sd: float = 0.0) -> Settings:
     that differ by `sd`, as between two recordings, are played too.
     """
     locks = ("fair", "loop") if "lock" in ranges else ("fair",)
+    middle_locks = ("loop", "reader") if "unfair" in ranges else locks
     lates = (0.0, 1.0) if "late" in ranges else (1.0,)
-    middle = tuple(Setting(lock=lock, late=late) for lock, late in itertools.product(locks, lates))
+    middle = tuple(
+        Setting(lock=lock, late=late) for lock, late in itertools.product(middle_locks, lates)
+    )
     batches = (0.0, 1.0) if "batch" in ranges else (0.5,)
     spreads = (0.0, 1.0) if "spread" in ranges else (0.0,)
     if "starving" in ranges:

@@ -135,6 +135,8 @@ def _lock(draft: Draft, bus: str, restless: bool) -> str:
     draft.ranges.add("lock")
     if restless:
         draft.ranges.add("starving")
+        if stated is not None and stated.lock == "barging":
+            draft.ranges.add("unfair")
         draft.warn(
             f"bus {bus!r}: unless its lock is fair, a thread that does not rest can take the bus "
             "again and again while the loop waits, and loops then take many times as long: let "

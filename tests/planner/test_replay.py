@@ -42,7 +42,7 @@ def balance(run):
     assert (rest >= 0).all()
     assert (run.call_columns.self_ns >= 0).all()
     assert np.array_equal(rest, run.unattributed_ns())
-    assert np.array_equal(run.loop_columns.start_ns[1:], np.cumsum(run.loop_columns.period_ns)[:-1])
+    assert np.array_equal(np.diff(run.loop_columns.start_ns), run.loop_columns.period_ns[:-1])
     at = run.call_columns
     inside = at.start_ns >= run.loop_columns.start_ns[at.loop]
     ends = run.loop_columns.start_ns + run.loop_columns.period_ns
@@ -306,6 +306,13 @@ def test_batches_refuse_what_they_cannot():
     fixed = plain(**{"enc.b": {"kind": "sensor read", "bus": "port", "batchable": False}})
     with pytest.raises(UsageError, match="at least two calls"):
         replay(fixed, ["batch enc.*"])
+
+
+def test_a_call_of_another_thread_is_not_the_loops():
+    """A change of it is refused, in one line."""
+    run = make_run([10.0] * 5, [("work", 0, 1), ("gyro.read", 0, 2, "reader")], LABELS)
+    with pytest.raises(UsageError, match="not called on the loop's thread"):
+        replay(run, ["drop gyro.read"])
 
 
 def test_on_change_takes_its_share():
