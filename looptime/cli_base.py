@@ -76,6 +76,7 @@ class Reading:
             layout=self.layout,
             columns=self.columns,
             loop_call=self.loop_call,
+            cache=not self.no_cache,
         )
 
     def part(self, run: Run, with_phase: bool = True) -> Run:

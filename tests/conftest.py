@@ -9,6 +9,9 @@ import pytest
 
 __all__ = ["need_tool"]
 
+# no test reads or leaves prepared copies in the cache of whoever runs it
+os.environ["LOOPTIME_CACHE"] = ""
+
 
 def need_tool(name: str) -> str:
     """Return the path of a program; without it skip the test, or fail it where CI=true is set."""

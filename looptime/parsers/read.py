@@ -15,13 +15,16 @@ from looptime.parsers.dialect import sniff
 from looptime.parsers.registry import choose
 from looptime.parsers.rows import Options, Parsed
 from looptime.parsers.settle import check_unit, settle
-from looptime.parsers.source import head, open_source
+from looptime.parsers.source import head, open_source, stored
 from looptime.run import Run
 
 if TYPE_CHECKING:
     from looptime.project import Project
 
 __all__ = ["Log", "read", "read_log"]
+
+#: A prepared copy is kept of logs from this size on [bytes].
+PAYS_FROM = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,7 @@ def read_log(
     layout: str | None = None,
     columns: str | None = None,
     loop_call: str | None = None,
+    cache: bool = True,
 ) -> Log:
     """Read every run of a log.
 
@@ -75,6 +79,8 @@ def read_log(
         Names of the columns of a log without header, separated by commas.
     loop_call : str, optional
         Name of the call whose start begins a loop.
+    cache : bool
+        Whether a large log's prepared copy in the user's cache folder may be used and written.
 
     Raises
     ------
@@ -89,6 +95,34 @@ def read_log(
         loop_call=loop_call or (given.loop_call if given else None),
         unit_from="option" if unit else "project",
     )
+    if stored(path):
+        from looptime.parsers.store import read_stored
+
+        return Log(os.fspath(path), read_stored(path))
+    runs = _prepared(path, options) if cache else _fresh(path, options)
+    return Log(os.fspath(path), tuple(_labelled(run, project) for run in runs))
+
+
+def _prepared(path: str | os.PathLike[str], options: Options) -> tuple[Run, ...]:
+    """The runs of a log from its prepared copy, or read and then kept as one."""
+    try:
+        pays = os.stat(path).st_size >= PAYS_FROM
+    except (OSError, ValueError):
+        pays = False
+    if not pays:
+        return _fresh(path, options)
+    from looptime.parsers import cache as copies
+
+    name = copies.key(path, options)
+    runs = copies.fetch(name)
+    if runs is None:
+        runs = _fresh(path, options)
+        copies.keep(name, runs)
+    return tuple(_replace(run, source=os.fspath(path)) for run in runs)
+
+
+def _fresh(path: str | os.PathLike[str], options: Options) -> tuple[Run, ...]:
+    """The runs of a log as they stand in the file, without the project's labels."""
     source = open_source(path)
     text = head(source).decode("utf-8", "replace")
     dialect = sniff(text, source.path, options.columns)
@@ -103,8 +137,7 @@ def read_log(
     pieces = [piece for one in parsed for piece in settle(one)]
     if hasattr(module, "finish"):
         pieces = [module.finish(piece) for piece in pieces]
-    runs = tuple(_labelled(run, project) for run in _runs(pieces, source.path, options))
-    return Log(source.path, runs)
+    return tuple(_runs(pieces, source.path, options))
 
 
 def read(
@@ -115,6 +148,7 @@ def read(
     layout: str | None = None,
     columns: str | None = None,
     loop_call: str | None = None,
+    cache: bool = True,
 ) -> Run:
     """Read the one run of a log; the arguments are those of `read_log`.
 
@@ -124,7 +158,13 @@ def read(
         If the log cannot be read as it stands, or holds several runs.
     """
     log = read_log(
-        path, project=project, unit=unit, layout=layout, columns=columns, loop_call=loop_call
+        path,
+        project=project,
+        unit=unit,
+        layout=layout,
+        columns=columns,
+        loop_call=loop_call,
+        cache=cache,
     )
     if len(log.runs) != 1:
         raise LogError(f"holds {len(log.runs)} runs: use looptime.read_log(path).runs", log.path)

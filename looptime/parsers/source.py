@@ -11,7 +11,17 @@ from typing import BinaryIO
 
 from looptime.errors import LogError
 
-__all__ = ["BLOCK_BYTES", "LONGEST_LINE", "Block", "Source", "blocks", "head", "open_source"]
+__all__ = [
+    "BLOCK_BYTES",
+    "EXPORTED",
+    "LONGEST_LINE",
+    "Block",
+    "Source",
+    "blocks",
+    "head",
+    "open_source",
+    "stored",
+]
 
 #: Size of a block of text that is parsed at a time [bytes].
 BLOCK_BYTES = 4 << 20
@@ -22,6 +32,9 @@ HEAD_BYTES = 256 << 10
 _MOST_RATIO = 250
 _RATIO_COUNTS_FROM = 64 << 20
 _CUT = "the compressed file is cut short: what came before the cut was read"
+#: First line of a run exported as CSV.
+EXPORTED = b"# looptime-run: "
+_PARQUET = b"PAR1"
 _GZIP = b"\x1f\x8b"
 _ZSTD = b"\x28\xb5\x2f\xfd"
 _BOMS = (
@@ -52,6 +65,16 @@ class Block:
 
     data: bytes
     number: int
+
+
+def stored(path: str | os.PathLike[str]) -> bool:
+    """Whether a file is a run that looptime exported, and no log."""
+    try:
+        with Path(path).open("rb") as file:
+            start = file.read(len(EXPORTED))
+    except (OSError, ValueError):
+        return False
+    return start[:4] == _PARQUET or start == EXPORTED
 
 
 def open_source(path: str | os.PathLike[str]) -> Source:

@@ -161,7 +161,8 @@ def test_small_backward_step(tmp_path):
     run = logs(tmp_path, times, header="time_us,x").runs[0]
     assert run.set_aside.counts["corrupt stamp"] == 1
     assert run.clock.jumps[0]["line"] == 2 + 30
-    assert run.clock.wraps == () and run.clock.restarts == ()
+    assert run.clock.wraps == ()
+    assert run.clock.restarts == ()
 
 
 def test_rows_out_of_order_are_sorted(tmp_path):

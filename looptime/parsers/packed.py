@@ -1,0 +1,210 @@
+"""Runs in one file that is mapped into memory: a table of contents, then plain columns."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from dataclasses import fields
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.run import (
+    CallColumns,
+    Clock,
+    LoopColumns,
+    MarkColumns,
+    Run,
+    SetAside,
+    Signals,
+)
+from looptime.schema import CallName
+
+__all__ = ["described", "load", "rebuilt", "save"]
+
+_MAGIC = b"looptime prepared log 1\n"
+_ALIGN = 64
+#: Bytes of each column that its checksum covers, in so many places.
+_PROBE, _PROBES = 4096, 8
+_TABLES = {
+    "loop_columns": LoopColumns,
+    "call_columns": CallColumns,
+    "set_aside": SetAside,
+    "signals": Signals,
+    "marks": MarkColumns,
+}
+
+
+def described(run: Run) -> dict[str, Any]:
+    """What a run holds beside its columns, as plain values for JSON.
+
+    Parameters
+    ----------
+    run : Run
+        Any run.
+    """
+    clock = {f.name: getattr(run.clock, f.name) for f in fields(Clock)}
+    return {
+        "names": [{f.name: getattr(n, f.name) for f in fields(CallName)} for n in run.names],
+        "phase_names": list(run.loop_columns.phase_names),
+        "thread_names": list(run.thread_names),
+        "loop_thread": run.loop_thread,
+        "layout": run.layout,
+        "source": run.source,
+        "rows_read": run.rows_read,
+        "rows_used": run.rows_used,
+        "loop_from": run.loop_from,
+        "dropped": run.dropped,
+        "meta": run.meta,
+        "clock": clock,
+    }
+
+
+def rebuilt(told: dict[str, Any], tables: dict[str, Any]) -> Run:
+    """A run from what `described` returns and its tables.
+
+    Parameters
+    ----------
+    told : dict
+        Plain values.
+    tables : dict
+        Columns by table, as keyword arguments of `looptime.run`'s classes.
+    """
+    plain = {key: told[key] for key in ("loop_thread", "layout", "source", "rows_read",
+                                        "rows_used", "loop_from", "dropped")}  # fmt: skip
+    clock = dict(told["clock"])
+    for key in ("wraps", "jumps", "restarts", "notes"):
+        clock[key] = tuple(clock[key])
+    made = {name: _TABLES[name](**columns) for name, columns in tables.items()}
+    return Run(
+        names=tuple(CallName(**name) for name in told["names"]),
+        thread_names=tuple(told["thread_names"]),
+        meta={str(key): str(value) for key, value in told["meta"].items()},
+        clock=Clock(**clock),
+        **plain,
+        **made,
+    )
+
+
+def save(runs: tuple[Run, ...], file: BinaryIO) -> None:
+    """Write runs to an open file.
+
+    Parameters
+    ----------
+    runs : tuple of Run
+        In the order of the log.
+    file : binary file
+        Written from its start.
+    """
+    columns: list[NDArray[Any]] = []
+    place = 0
+    told = []
+    for run in runs:
+        tables: dict[str, dict[str, Any]] = {}
+        for table, name, column in _columns(run):
+            flat = column.strides == (0,) and len(column) > 1
+            stored = np.ascontiguousarray(column[:1] if flat else column)
+            tables.setdefault(table, {})[name] = {
+                "at": place, "dtype": stored.dtype.str, "count": len(column), "flat": flat,
+                "check": _checksum(stored),
+            }  # fmt: skip
+            columns.append(stored)
+            place += -(-stored.nbytes // _ALIGN) * _ALIGN
+        told.append({**described(run), "text": list(run.set_aside.text), "tables": tables})
+    contents = json.dumps({"runs": told, "size": place}, default=_plain).encode()
+    head = _MAGIC + f"{len(contents):16d}{zlib.crc32(contents):12d}".encode()
+    file.write(head + contents)
+    file.write(b"\0" * (-(len(head) + len(contents)) % _ALIGN))
+    for stored in columns:
+        file.write(_bytes(stored))
+        file.write(b"\0" * (-stored.nbytes % _ALIGN))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value)} has no place in a table of contents")
+
+
+def _columns(run: Run) -> list[tuple[str, str, NDArray[Any]]]:
+    found = []
+    for table in _TABLES:
+        columns = getattr(run, table)
+        if columns is None:
+            continue
+        for f in fields(columns):
+            value = getattr(columns, f.name)
+            if isinstance(value, np.ndarray):
+                found.append((table, f.name, value))
+    if run.signals is not None:
+        found += [("signal values", name, value) for name, value in run.signals.values.items()]
+    return found
+
+
+def _bytes(column: NDArray[Any]) -> memoryview:
+    """A column's bytes, without a copy."""
+    return memoryview(column.view(np.uint8).data) if column.nbytes else memoryview(b"")
+
+
+def _checksum(column: NDArray[Any]) -> int:
+    """Checksum of a few places of a column: a file cut short or overwritten shows there."""
+    data = _bytes(column)
+    check = 0
+    for at in np.linspace(0, max(0, len(data) - _PROBE), _PROBES).astype(int).tolist():
+        check = zlib.crc32(data[at : at + _PROBE], check)
+    return check
+
+
+def load(path: Path) -> tuple[Run, ...]:
+    """Map a file that `save` wrote.
+
+    Parameters
+    ----------
+    path : Path
+        The file; its columns stay mapped as long as they are in use.
+
+    Raises
+    ------
+    ValueError
+        If the file is damaged, or not of this kind.
+    """
+    mapped = np.memmap(path, np.uint8, "r")
+    start = len(_MAGIC)
+    if bytes(mapped[:start]) != _MAGIC:
+        raise ValueError("not a prepared log")
+    length, check = (
+        int(bytes(mapped[start : start + 16])),
+        int(bytes(mapped[start + 16 : start + 28])),
+    )
+    start += 28
+    contents = bytes(mapped[start : start + length])
+    if len(contents) != length or zlib.crc32(contents) != check:
+        raise ValueError("damaged table of contents")
+    told = json.loads(contents)
+    base = -(-(start + length) // _ALIGN) * _ALIGN
+    if len(mapped) != base + told["size"]:
+        raise ValueError("cut short")
+    return tuple(_run(one, np.asarray(mapped), base) for one in told["runs"])
+
+
+def _run(told: dict[str, Any], data: NDArray[np.uint8], base: int) -> Run:
+    tables: dict[str, dict[str, Any]] = {}
+    for table, columns in told["tables"].items():
+        tables[table] = {name: _column(one, data, base) for name, one in columns.items()}
+    if "signals" in tables:
+        tables["signals"]["values"] = tables.pop("signal values", {})
+    tables["loop_columns"]["phase_names"] = tuple(told["phase_names"])
+    tables["set_aside"]["text"] = tuple(told["text"])
+    return rebuilt(told, tables)
+
+
+def _column(one: dict[str, Any], data: NDArray[np.uint8], base: int) -> NDArray[Any]:
+    dtype = np.dtype(one["dtype"])
+    count = 1 if one["flat"] else one["count"]
+    low = base + one["at"]
+    column = data[low : low + count * dtype.itemsize].view(dtype)
+    if _checksum(column) != one["check"]:
+        raise ValueError("damaged column")
+    return np.broadcast_to(column, one["count"]) if one["flat"] else column
