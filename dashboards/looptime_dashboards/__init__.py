@@ -1,1 +1,5 @@
-"""The looptime dashboard: Dash pages over the looptime API."""
+"""The dashboard: look at logs in a browser, on the machine where they are."""
+
+from looptime_dashboards.serving import serve
+
+__all__ = ["serve"]

@@ -63,7 +63,8 @@ def period_histogram(at: Summary, by: str = "loops") -> Picture:
     ticks = log_ticks(float(edges[0]), float(edges[-1]))
     x = axis("period (ms, logarithmic)", type="log", tickvals=ticks,
              ticktext=[f"{t:g}" for t in ticks])  # fmt: skip
-    drawn = layout(x, axis(f"share of the {what} (%)", rangemode="tozero"), bargap=0)
+    drawn = layout(x, axis(f"share of the {what} (%)", rangemode="tozero"), bargap=0,
+                   dragmode="select", selectdirection="h")  # fmt: skip
     trace = bar(
         middle, 100 * share, NEUTRAL, width=np.diff(edges).tolist(),
         customdata=[[int(n), float(a), float(b), int(c)]
@@ -148,6 +149,8 @@ def rate_over_run(at: Summary, whole: Run | None = None) -> Picture:
     ]  # fmt: skip
     if len(begin) == len(t):
         data = [_all_periods(run, t, period)]
+    else:
+        data[-1].update(_longest_of_each(run, period, len(begin)))
     data.append(_slow_points(at))
     drawn = layout(
         axis("time since the start (s)"), axis("period (ms)", rangemode="tozero"),
@@ -193,6 +196,19 @@ def _all_periods(run: Run, t: Float, period: Float) -> dict[str, Any]:
         "hovertemplate": "loop %{customdata[0]} at %{x:.3f} s<br>%{y:.4g} ms, "
         "%{customdata[1]:.3g} a second<extra></extra>",
     }  # fmt: skip
+
+
+def _longest_of_each(run: Run, period: Float, stretches: int) -> dict[str, Any]:
+    """The longest loop of each stretch, which a click on the stretch chooses."""
+    edges = np.linspace(0, len(period), stretches + 1).astype(np.int64)[:-1]
+    longest = [k + int(np.argmax(part)) for k, part in
+               zip(edges.tolist(), np.split(period, edges[1:]), strict=True)]  # fmt: skip
+    return {
+        "customdata": [[int(run.loop_columns.loop[k]), float(period[k])] for k in longest],
+        "hoverinfo": None,
+        "hovertemplate": "from %{x:.3f} s: middle %{y:.4g} ms<br>longest %{customdata[1]:.4g} ms, "
+        "loop %{customdata[0]}<extra></extra>",
+    }
 
 
 def _slow_points(at: Summary) -> dict[str, Any]:

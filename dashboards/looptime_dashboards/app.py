@@ -1,0 +1,121 @@
+"""The dashboard as a Dash app."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from dash import Dash
+from flask import Response, request
+
+from looptime import Project
+from looptime.errors import LooptimeError
+from looptime.views.palette import DARK, LIGHT
+from looptime.views.report_page import variables
+from looptime_dashboards.desk import Desk
+from looptime_dashboards.library import DROP_LIMIT
+from looptime_dashboards.safety import Gate, is_loopback, protect
+from looptime_dashboards.shell import frame, register
+
+__all__ = ["create_app", "desk_of"]
+
+_INDEX = """<!DOCTYPE html>
+<html lang="en"><head>{%metas%}<title>{%title%}</title>{%favicon%}
+<style>COLOURS</style>{%css%}</head>
+<body>{%app_entry%}<footer>{%config%}{%scripts%}{%renderer%}</footer></body></html>"""
+
+
+def create_app(
+    folder: str | os.PathLike[str] | None = None,
+    project: Project | None = None,
+    *,
+    host: str = "127.0.0.1",
+    passphrase: str | None = None,
+    allow_upload: bool = False,
+) -> Dash:
+    """Make the dashboard of a folder of logs.
+
+    Parameters
+    ----------
+    folder : path-like, optional
+        Folder of logs, which is watched; without one, logs can be dropped onto the page.
+    project : Project, optional
+        Labels, budget, limits and reading options.
+    host : str
+        Host that it will listen on; other than loopback it is shared.
+    passphrase : str, optional
+        Asked for before anything is shown.
+    allow_upload : bool
+        Whether logs may be dropped onto the page of a shared server.
+
+    Returns
+    -------
+    dash.Dash
+        Its `server` is the Flask app; its desk is `desk_of(app)`.
+    """
+    desk = Desk(folder, Project() if project is None else project)
+    shared = not is_loopback(host)
+    can_drop = allow_upload or not shared
+    app = Dash(
+        __name__, assets_folder=str(Path(__file__).parent / "assets"), title="looptime",
+        update_title="", serve_locally=True, suppress_callback_exceptions=True,
+        index_string=_INDEX.replace("COLOURS", _colours()), enable_mcp=False,
+        meta_tags=[{"name": "viewport", "content": "width=device-width,initial-scale=1"}],
+    )  # fmt: skip
+    app.layout = frame(can_drop, shared)
+    register(app, desk)
+    app.server.config["LOOPTIME_DESK"] = desk
+    app.server.config["MAX_CONTENT_LENGTH"] = DROP_LIMIT + 1_000_000 if can_drop else 1_000_000
+    _routes(app, desk, can_drop)
+    protect(app.server, Gate(passphrase), host, list(app.csp_hashes()))
+    return app
+
+
+def desk_of(app: Dash) -> Desk:
+    """The desk behind a dashboard."""
+    desk: Desk = app.server.config["LOOPTIME_DESK"]
+    return desk
+
+
+def _colours() -> str:
+    light, dark = variables(LIGHT), variables(DARK)
+    return (
+        f":root{{color-scheme:light;{light}}}"
+        f"@media(prefers-color-scheme:dark){{:root{{color-scheme:dark;{dark}}}}}"
+        f":root[data-theme=light]{{color-scheme:light;{light}}}"
+        f":root[data-theme=dark]{{color-scheme:dark;{dark}}}"
+    )
+
+
+def _routes(app: Dash, desk: Desk, can_drop: bool) -> None:
+    server = app.server
+
+    @server.route("/alive")
+    def alive() -> Response:
+        return Response("yes", mimetype="text/plain")
+
+    @server.route("/export/<token>.csv")
+    def export(token: str) -> Response:
+        found = desk.export(token)
+        if found is None:
+            return Response("This table is no longer kept: load the page again.", 404,
+                            mimetype="text/plain")  # fmt: skip
+        name, text = found
+        return Response(
+            "\ufeff" + text, mimetype="text/csv",
+            headers={"Content-Disposition": f'attachment; filename="{name}.csv"'},
+        )  # fmt: skip
+
+    @server.route("/drop", methods=["POST"])
+    def drop() -> tuple[dict[str, str], int]:
+        if not can_drop:
+            return {"error": "This server is shared and takes no logs: put them into its folder, "
+                    "or start it with --allow-upload."}, 403  # fmt: skip
+        given = request.files.get("log")
+        if given is None:
+            return {"error": "No log came with the request."}, 400
+        name = given.filename or "dropped log"
+        try:
+            return {"run": desk.library.drop(name, given.stream.read(DROP_LIMIT + 1))}, 200
+        except LooptimeError as error:
+            return {"error": str(error)}, 400

@@ -1,0 +1,227 @@
+"use strict";
+// All that a page shows is said by its address. Links, lists, plots and tables change the
+// address; the server draws what it says.
+
+(function () {
+  const go = (path, params) => {
+    const text = params.toString();
+    const next = path + (text ? "?" + text : "");
+    if (next === location.pathname + location.search) { return; }
+    history.pushState({}, "", next);
+    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+  };
+  const now = () => new URLSearchParams(location.search);
+  const set = (pairs) => {
+    const params = now();
+    for (const [name, value] of Object.entries(pairs)) {
+      if (value === "" || value === null || value === undefined) { params.delete(name); }
+      else if (Array.isArray(value)) {
+        params.delete(name);
+        value.forEach((one) => params.append(name, one));
+      } else { params.set(name, value); }
+    }
+    go(location.pathname, params);
+  };
+  const say = (text) => {
+    const place = document.getElementById("said");
+    if (place) { place.textContent = text; }
+  };
+
+  // what the server tells the page by callbacks
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    looptime: {
+      split: function (path, search, view, loop) {
+        const keep = window.dash_clientside.no_update;
+        const params = new URLSearchParams(search || "");
+        const number = params.has("loop") ? parseInt(params.get("loop"), 10) : null;
+        params.delete("loop");
+        const next = [path || "/", "?" + params.toString()];
+        const chosen = Number.isFinite(number) ? number : null;
+        const same = view && view[0] === next[0] && view[1] === next[1];
+        mark();
+        return [same ? keep : next, chosen === loop && loop !== undefined ? keep : chosen];
+      },
+      choose: function () {
+        const keep = window.dash_clientside.no_update;
+        const told = (window.dash_clientside.callback_context.triggered || []).filter((t) => t.value);
+        if (told.length !== 1) { return keep; }
+        const cut = told[0].prop_id.lastIndexOf(".");
+        const plot = JSON.parse(told[0].prop_id.slice(0, cut)).key;
+        const value = told[0].value;
+        if (plot === "rate" && value.range && value.range.x) {
+          const [a, b] = [...value.range.x].sort((p, q) => p - q);
+          if (b - a > 0) { set({start: Math.max(0, a).toFixed(3), end: b.toFixed(3), loop: ""}); }
+          return keep;
+        }
+        if (!["rate", "periods", "recurrence"].includes(plot)) { return keep; }
+        const loops = (value.points || []).map((p) => p.customdata && p.customdata[0])
+          .filter((n) => Number.isInteger(n) && n >= 0);
+        if (loops.length) { set({loop: loops[loops.length - 1]}); reveal(); }
+        return keep;
+      },
+      row: function (rows) {
+        const keep = window.dash_clientside.no_update;
+        if (rows && rows.length) { set({loop: rows[0].c0}); reveal(); }
+        return keep;
+      },
+    },
+  });
+  // the panel comes after the server has drawn it; then it is brought into view
+  function reveal() {
+    const panel = document.getElementById("loop-panel");
+    if (!panel) { return; }
+    const watch = new MutationObserver(() => {
+      watch.disconnect();
+      setTimeout(() => panel.scrollIntoView({block: "nearest"}), 60);
+    });
+    watch.observe(panel, {childList: true, subtree: true});
+    setTimeout(() => watch.disconnect(), 4000);
+  }
+
+  // links to pages carry the choices along
+  function mark() {
+    for (const link of document.querySelectorAll("a[data-page]")) {
+      const path = link.dataset.page;
+      link.setAttribute("href", path + location.search);
+      if (path === location.pathname && link.className !== "brand") {
+        link.setAttribute("aria-current", "page");
+      } else { link.removeAttribute("aria-current"); }
+    }
+  }
+
+  document.addEventListener("click", (event) => {
+    if (event.metaKey || event.ctrlKey || event.shiftKey || event.button) { return; }
+    const link = event.target.closest("a[data-page], a[data-set]");
+    if (link) {
+      event.preventDefault();
+      if (link.dataset.page) { go(link.dataset.page, now()); return; }
+      const pairs = {};
+      for (const [name, value] of new URLSearchParams(link.dataset.set)) {
+        if (name in pairs) { pairs[name] = [].concat(pairs[name], value); }
+        else { pairs[name] = value; }
+      }
+      set(pairs);
+      if ("loop" in pairs && pairs.loop) { reveal(); }
+      return;
+    }
+    const png = event.target.closest("button[data-png]");
+    if (png) { savePng(png); }
+    if (event.target.closest("#theme")) { turnTheme(); }
+    if (event.target.closest("#copy")) { copyLink(); }
+  });
+  document.addEventListener("change", (event) => {
+    const list = event.target.closest("select[data-param]");
+    if (list) {
+      const pairs = {};
+      (list.dataset.clears || "").split(",").filter(Boolean).forEach((n) => { pairs[n] = ""; });
+      pairs[list.dataset.param] = list.value;
+      set(pairs);
+    }
+    if (event.target.id === "file" && event.target.files.length) {
+      drop(event.target.files[0]);
+      event.target.value = "";
+    }
+  });
+  document.addEventListener("submit", (event) => {
+    const form = event.target.closest("form[data-fields]");
+    if (!form) { return; }
+    event.preventDefault();
+    const pairs = {};
+    for (const field of form.querySelectorAll("input[name]")) {
+      const value = field.value.trim();
+      if (field.name.startsWith("add-")) {
+        const name = field.name.slice(4);
+        if (value) { pairs[name] = [...now().getAll(name), value]; }
+      } else { pairs[field.name] = value; }
+    }
+    set(pairs);
+  });
+
+  function savePng(button) {
+    const card = button.closest(".card");
+    const plot = card && card.querySelector(".js-plotly-plot");
+    if (!plot || !window.Plotly) { return; }
+    const layout = Object.assign({}, plot.layout, {
+      paper_bgcolor: "#ffffff", autosize: false, dragmode: false,
+      title: {text: button.dataset.title.replace(/&/g, "&amp;").replace(/</g, "&lt;"),
+        font: {size: 15}, x: 0.02},
+      margin: Object.assign({}, plot.layout.margin, {t: 64}),
+    });
+    window.Plotly.toImage({data: plot.data, layout: layout},
+      {format: "png", width: 1100, height: plot.clientHeight + 50, scale: 2}).then((url) => {
+      const link = document.createElement("a");
+      link.href = url;
+      link.download = button.dataset.png + ".png";
+      link.click();
+    });
+  }
+
+  function copyLink() {
+    const told = () => say("The link is copied: it opens this view wherever these logs are.");
+    if (navigator.clipboard) {
+      navigator.clipboard.writeText(location.href).then(told, () => say(location.href));
+    } else { say(location.href); }
+  }
+
+  function turnTheme() {
+    const root = document.documentElement;
+    const dark = root.dataset.theme ? root.dataset.theme === "dark"
+      : matchMedia("(prefers-color-scheme: dark)").matches;
+    root.dataset.theme = dark ? "light" : "dark";
+    try { localStorage.setItem("looptime-theme", root.dataset.theme); } catch { /* not kept */ }
+  }
+  try {
+    const theme = localStorage.getItem("looptime-theme");
+    if (theme === "dark" || theme === "light") { document.documentElement.dataset.theme = theme; }
+  } catch { /* as the system has it */ }
+
+  // a log dropped onto the page
+  function drop(file) {
+    const limit = 256 * 1024 * 1024;
+    if (file.size > limit) { say(`${file.name} is larger than 256 MiB: put it into the folder.`); return; }
+    say(`Reading ${file.name} ...`);
+    const form = new FormData();
+    form.append("log", file, file.name);
+    fetch("/drop", {method: "POST", body: form}).then((answer) => answer.json()).then((told) => {
+      if (told.error) { say(told.error); return; }
+      say(`${file.name} is open.`);
+      set({run: told.run, start: "", end: "", loop: "", phase: ""});
+    }).catch(() => say(`${file.name} could not be sent to the server.`));
+  }
+  const holdsFile = (event) => [...(event.dataTransfer ? event.dataTransfer.types : [])].includes("Files");
+  for (const kind of ["dragover", "dragleave", "drop"]) {
+    document.addEventListener(kind, (event) => {
+      if (!holdsFile(event)) { return; }
+      event.preventDefault();
+      const open = document.getElementById("pick");
+      document.body.classList.toggle("dropping", kind === "dragover" && !!open);
+      if (kind !== "drop") { return; }
+      if (!open) { say("This server is shared and takes no logs."); return; }
+      if (event.dataTransfer.files.length) { drop(event.dataTransfer.files[0]); }
+    });
+  }
+  const giveFile = () => {
+    const place = document.getElementById("pick-file");
+    if (!place || place.firstChild) { return; }
+    const input = document.createElement("input");
+    input.type = "file";
+    input.id = "file";
+    place.append(input);
+  };
+  new MutationObserver(() => { giveFile(); }).observe(document.documentElement,
+    {childList: true, subtree: true});
+
+  // when the server has gone, say so; when it is back, go on where the page was
+  let gone = false;
+  setInterval(() => {
+    if (document.hidden) { return; }
+    fetch("/alive", {cache: "no-store"}).then((answer) => {
+      if (answer.status === 401) { location.href = "/enter"; return; }
+      if (gone && answer.ok) { location.reload(); }
+    }).catch(() => {
+      gone = true;
+      document.body.classList.add("gone");
+      say("The server does not answer. Start it again; this page then goes on by itself.");
+    });
+  }, 2000);
+}());

@@ -1,0 +1,139 @@
+"""What the pages ask for: the run and the summary that a view means, and pictures to export."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import threading
+from collections import OrderedDict
+
+from looptime import Project, Run
+from looptime.analysers import Summary, part, phases
+from looptime.errors import UsageError
+from looptime.findings import summarise
+from looptime.planner.sample import sample
+from looptime.views.figures import Picture
+from looptime.views.html import csv_text
+from looptime_dashboards.library import Library
+from looptime_dashboards.view import View
+from looptime_dashboards.work import Pending, Work
+
+__all__ = ["SAMPLE_FROM", "Desk"]
+
+#: Loops from which on a part of a run is first answered from a sample.
+SAMPLE_FROM = 20_000
+_SAMPLE = 4_000
+_MOST_EXPORTS = 300
+
+
+class Desk:
+    """One dashboard's logs and what has been worked out of them; nothing is shared beyond it.
+
+    Parameters
+    ----------
+    folder : path-like or None
+        Folder of logs.
+    project : Project
+        The project file's content.
+    """
+
+    def __init__(self, folder: str | os.PathLike[str] | None, project: Project) -> None:
+        self.project = project
+        self.work = Work()
+        self.library = Library(folder, project, self.work)
+        self.library.scan(0)
+        self._exports: OrderedDict[str, tuple[str, str]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def run(self, view: View) -> Run:
+        """The whole run of a view."""
+        if not view.run:
+            raise UsageError("choose a run first")
+        return self.library.run(view.run)
+
+    def phases(self, view: View) -> tuple[str, ...]:
+        """Phases of the run, those that stand for work first; empty where there is but one."""
+        run = self.run(view)
+        found = self.work.get(("phases", view.run), lambda: phases(run), patience_s=5)
+        return found if len(found) > 1 else ()
+
+    def phase(self, view: View) -> str | None:
+        """The phase that is looked at."""
+        found = self.phases(view)
+        if not found:
+            return None
+        return view.phase if view.phase in found else found[0]
+
+    def part(self, view: View) -> Run:
+        """The run cut to the range of the view."""
+        run = self.run(view)
+        if view.start is None and view.end is None:
+            return run
+        key = ("part", view.run, view.start, view.end)
+        return self.work.get(key, lambda: part(run, None, view.start, view.end), "Cutting the run")
+
+    def _options(self, view: View) -> dict[str, object]:
+        return {
+            "budget_ms": self.project.budget_ms,
+            "serious_ms": self.project.serious_ms,
+            "keep_warmup": view.warmup == "keep",
+        }
+
+    def summary(self, view: View) -> tuple[Summary, bool]:
+        """The summary of what a view shows, and whether it rests on a sample for now.
+
+        Raises
+        ------
+        Pending
+            While not even a sample is there.
+        LooptimeError
+            If the run or the part of it is not there.
+        """
+        key = ("summary", view.run, self.phase(view), view.start, view.end, view.warmup)
+        try:
+            return self.work.get(key, lambda: self._summarise(view), "Working it out"), False
+        except Pending:
+            chosen = self._quick(view)
+            if chosen is None:
+                raise
+            return chosen, True
+
+    def _summarise(self, view: View) -> Summary:
+        whole = self.run(view)
+        chosen = part(whole, None, view.start, view.end)
+        origin = int(whole.loop_columns.start_ns[0])
+        return summarise(chosen, phase=self.phase(view), origin_ns=origin,
+                         **self._options(view))  # type: ignore[arg-type]  # fmt: skip
+
+    def _quick(self, view: View) -> Summary | None:
+        """A summary of a sample of stretches, where the run is long."""
+        run = self.run(view)
+        if len(run) < SAMPLE_FROM:
+            return None
+        key = ("quick", view.run, self.phase(view), view.start, view.end, view.warmup)
+        made = self.work.get(key, lambda: self._summarise_sample(view, run), "Working it out", 0.4)
+        return made
+
+    def _summarise_sample(self, view: View, run: Run) -> Summary:
+        chosen = part(run, None, view.start, view.end)
+        origin = int(run.loop_columns.start_ns[0])
+        few = sample(chosen, _SAMPLE)
+        return summarise(few, phase=self.phase(view), origin_ns=origin,
+                         **self._options(view))  # type: ignore[arg-type]  # fmt: skip
+
+    def keep(self, picture: Picture) -> str:
+        """Keep a picture's table for its export; returns the word that names it."""
+        return self.keep_table(picture.key, picture.heads, picture.rows)
+
+    def keep_table(self, name: str, heads: tuple[str, ...], rows: object) -> str:
+        """Keep a table for its export as CSV."""
+        token = secrets.token_hex(8)
+        with self._lock:
+            self._exports[token] = (name, csv_text(heads, rows))  # type: ignore[arg-type]
+            while len(self._exports) > _MOST_EXPORTS:
+                self._exports.popitem(last=False)
+        return token
+
+    def export(self, token: str) -> tuple[str, str] | None:
+        """Name and CSV text of a kept table."""
+        return self._exports.get(token)

@@ -1,0 +1,308 @@
+"""The logs that the dashboard offers: those in the folder, and those dropped onto the page.
+
+A log is known by a key made from its content. The browser never names a path, so that no request
+can ask for a file that is not offered, and a restarted server knows the same keys again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from looptime import Log, Project, Run, read_log
+from looptime.checks.sources import find_logs
+from looptime.errors import LogError, LooptimeError, UsageError
+from looptime_dashboards.work import Work
+
+__all__ = ["DROP_LIMIT", "Library", "Offered"]
+
+#: Largest log that may be dropped onto the page [bytes].
+DROP_LIMIT = 256 * 1024 * 1024
+_KEPT_BYTES = 650 * 1024 * 1024
+_MOST_LOGS = 2000
+_MOST_DROPPED = 12
+
+
+@dataclass(frozen=True)
+class Offered:
+    """One log on offer.
+
+    Parameters
+    ----------
+    key : str
+        From its content.
+    name : str
+        How the page calls it: its path below the folder.
+    size : int [bytes]
+    changed : float [s]
+        When the file was last written, since 1970.
+    dropped : bool
+        Whether it was dropped onto the page.
+    error : str
+        Why it cannot be read, in one sentence; empty if it can, or was not tried.
+    """
+
+    key: str
+    name: str
+    size: int
+    changed: float
+    dropped: bool = False
+    error: str = ""
+
+
+class Library:
+    """Watches a folder, reads logs when they are asked for, keeps the last ones in memory.
+
+    Parameters
+    ----------
+    folder : path-like or None
+        The folder; None for none.
+    project : Project
+        Labels and reading options.
+    work : Work
+        Where reading is done.
+    """
+
+    def __init__(self, folder: str | os.PathLike[str] | None, project: Project, work: Work) -> None:
+        self.folder = None if folder is None else Path(folder).resolve()
+        self.project = project
+        self.version = 0
+        self._work = work
+        self._lock = threading.RLock()
+        self._offered: dict[str, Offered] = {}
+        self._paths: dict[str, Path] = {}
+        self._hashes: dict[tuple[str, int, int], str] = {}
+        self._seen: dict[str, tuple[int, int]] = {}
+        self._logs: dict[str, Log] = {}
+        self._dropped: set[str] = set()
+        self._scanned = 0.0
+
+    def offered(self) -> list[Offered]:
+        """The logs on offer: dropped ones first, then the newest."""
+        with self._lock:
+            found = list(self._offered.values())
+        return sorted(found, key=lambda o: (not o.dropped, -o.changed, o.name))
+
+    def get(self, key: str) -> Offered | None:
+        """What is offered under a key (of a log or of a run in it)."""
+        return self._offered.get(key.split("-")[0])
+
+    def scan(self, least_s: float = 1.0) -> int:
+        """Look for new, changed and removed logs; returns the version of the offer.
+
+        Parameters
+        ----------
+        least_s : float [s]
+            Do nothing if the last look is more recent than this.
+        """
+        with self._lock:
+            if self.folder is None or time.monotonic() - self._scanned < least_s:
+                return self.version
+            first = not self._scanned
+            self._scanned = time.monotonic()
+            try:
+                files = find_logs(self.folder)[:_MOST_LOGS]
+            except (UsageError, OSError):
+                files = []
+            found: dict[str, tuple[Offered, Path]] = {}
+            for file in files:
+                one = self._look(Path(file), first)
+                if one is not None:
+                    found.setdefault(one.key, (one, Path(file)))
+            self._take_over(found)
+            return self.version
+
+    def _look(self, path: Path, first: bool) -> Offered | None:
+        """What a file is offered as; None while it is still being written."""
+        try:
+            real, at = path.resolve(), path.stat()
+        except OSError:
+            return None
+        assert self.folder is not None
+        if not real.is_relative_to(self.folder):  # a link that leads out of the folder
+            return None
+        mark = (at.st_size, at.st_mtime_ns)
+        settled = self._seen.get(str(path)) == mark or (first and time.time() - at.st_mtime > 2)
+        self._seen[str(path)] = mark
+        if not settled:
+            return None
+        key = self._hashes.get((str(path), *mark))
+        if key is None:
+            try:
+                key = _key_of(path)
+            except OSError:
+                return None
+            self._hashes[(str(path), *mark)] = key
+        name = path.relative_to(self.folder) if path.is_relative_to(self.folder) else path.name
+        return Offered(key, str(Path(name).as_posix()), at.st_size, at.st_mtime)
+
+    def _take_over(self, found: dict[str, tuple[Offered, Path]]) -> None:
+        before = {k: (o.name, o.changed) for k, o in self._offered.items()}
+        for key in [k for k, o in self._offered.items() if not o.dropped and k not in found]:
+            del self._offered[key], self._paths[key]
+        for key, (one, path) in found.items():
+            known = self._offered.get(key)
+            self._offered[key] = one if known is None else replace(one, error=known.error)
+            self._paths[key] = path
+        if before != {k: (o.name, o.changed) for k, o in self._offered.items()}:
+            self.version += 1
+
+    def drop(self, name: str, data: bytes) -> str:
+        """Read a log that was dropped onto the page, and keep it until the server ends.
+
+        Parameters
+        ----------
+        name : str
+            Its file name, for display only.
+        data : bytes
+            Its content.
+
+        Returns
+        -------
+        str
+            Its key.
+
+        Raises
+        ------
+        LogError
+            If it is too large or cannot be read.
+        """
+        shown = Path(name.replace("\\", "/")).name[:120] or "dropped log"
+        if len(data) > DROP_LIMIT:
+            raise LogError(f"is larger than {DROP_LIMIT >> 20} MiB: put it into the folder", shown)
+        key = _digest(data)
+        suffix = "".join(c for c in "".join(Path(shown).suffixes)[-12:] if c.isalnum() or c == ".")
+        with tempfile.TemporaryDirectory(prefix="looptime-drop-") as folder:
+            path = Path(folder) / f"log{suffix}"
+            path.write_bytes(data)
+            try:
+                log = read_log(path, project=self.project)
+            except LogError as error:
+                raise LogError(error.what, shown, error.line) from None
+            except LooptimeError as error:
+                raise LogError(str(error).replace(str(path), shown), shown) from None
+        with self._lock:
+            kept = tuple(replace(run, source=shown) for run in log.runs)
+            self._keep(key, replace(log, path=shown, runs=kept))
+            self._dropped.add(key)
+            self._offered[key] = Offered(key, shown, len(data), time.time(), dropped=True)
+            self._limit_dropped()
+            self.version += 1
+        return key
+
+    def _limit_dropped(self) -> None:
+        mine = [o for o in self._offered.values() if o.dropped]
+        for old in sorted(mine, key=lambda o: o.changed)[:-_MOST_DROPPED]:
+            self._dropped.discard(old.key)
+            self._logs.pop(old.key, None)
+            del self._offered[old.key]
+
+    def add_run(self, key: str, name: str, run: Run) -> None:
+        """Offer a run that is in memory already."""
+        with self._lock:
+            self._keep(key, Log(name, (run,)))
+            self._dropped.add(key)
+            self._offered[key] = Offered(key, name, 0, time.time(), dropped=True)
+            self.version += 1
+
+    def log(self, key: str) -> Log:
+        """The log of a key, read in the background if it is not at hand.
+
+        Raises
+        ------
+        Pending
+            While it is being read.
+        LooptimeError
+            If it is not on offer, or cannot be read.
+        """
+        key = key.split("-")[0]
+        with self._lock:
+            if key in self._logs:
+                log = self._logs.pop(key)
+                self._logs[key] = log  # the one used last is forgotten last
+                return log
+            path, offered = self._paths.get(key), self._offered.get(key)
+        if path is None or offered is None:
+            raise UsageError("this log is not here: it was changed or taken away; choose another")
+        read = self._work.get(("read", key), lambda: self._read(key, path, offered),
+                              f"Reading {offered.name}")  # fmt: skip
+        return read
+
+    def _read(self, key: str, path: Path, offered: Offered) -> Log:
+        try:
+            log = read_log(path, project=self.project)
+        except LooptimeError as error:
+            with self._lock:
+                if key in self._offered:
+                    self._offered[key] = replace(self._offered[key], error=str(error))
+                    self.version += 1
+            raise
+        with self._lock:
+            self._keep(key, log)
+        # kept by the library within its limit of memory, not twice
+        threading.Timer(0.5, lambda: self._work.drop(lambda k: k == ("read", key))).start()
+        return log
+
+    def _keep(self, key: str, log: Log) -> None:
+        self._logs[key] = log
+        total = 0
+        for other in reversed(list(self._logs)):
+            total += _bytes_of(self._logs[other])
+            if total > _KEPT_BYTES and other != key and other not in self._dropped:
+                del self._logs[other]
+
+    def run(self, key: str) -> Run:
+        """The run of a key: of a log that holds several, the longest unless a number is given."""
+        log = self.log(key)
+        _, dash, number = key.partition("-")
+        if dash:
+            place = int(number)
+            if place >= len(log.runs):
+                raise UsageError("this run is not in the log: choose another")
+            return log.runs[place]
+        return max(log.runs, key=len)
+
+    def runs_in(self, key: str) -> int:
+        """How many runs a log holds; 1 where it is not read yet."""
+        log = self._logs.get(key.split("-")[0])
+        return 1 if log is None else len(log.runs)
+
+    def on_change(self, told: Callable[[], None], stop: threading.Event) -> threading.Thread:
+        """Watch the folder in a thread of its own until `stop` is set."""
+
+        def watch() -> None:
+            while not stop.wait(2.0):
+                self.scan()
+                told()
+
+        thread = threading.Thread(target=watch, name="looptime-watch", daemon=True)
+        thread.start()
+        return thread
+
+
+def _digest(data: bytes) -> str:
+    return hashlib.blake2b(data, digest_size=8).hexdigest()
+
+
+def _key_of(path: Path) -> str:
+    made = hashlib.blake2b(digest_size=8)
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            made.update(block)
+    return made.hexdigest()
+
+
+def _bytes_of(log: Log) -> int:
+    total = 0
+    for run in log.runs:
+        for columns in (run.loop_columns, run.call_columns):
+            total += sum(v.nbytes for v in vars(columns).values() if isinstance(v, np.ndarray))
+    return total

@@ -1,0 +1,49 @@
+"""The logs on offer, and where another one can be dropped."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from dash import html
+
+from looptime.views.terminal import safe
+from looptime_dashboards.desk import Desk
+from looptime_dashboards.library import DROP_LIMIT, Offered
+from looptime_dashboards.parts import choice, table
+from looptime_dashboards.view import View
+
+__all__ = ["body"]
+
+
+def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+    """The page, and whether better figures are on their way."""
+    offered = desk.library.offered()
+    where = desk.library.folder
+    text = f"{len(offered):,} logs"
+    if where is not None:
+        text += f" in {safe(where.name or str(where), 80)}, which is watched: new ones appear here"
+    parts: list[Any] = [html.P(text + ".", className="note", role="status")]
+    if not offered:
+        parts.append(html.P("Put logs (.csv, .txt, .log, also .gz or .zst) into the folder."))
+    rows = [_row(one, view) for one in offered]
+    if rows:
+        made = table(("log", "size", "written", "state"), rows, "Logs on offer", 500)
+        parts.append(html.Section([html.H2("Logs"), made], className="card", key="logs"))
+    parts.append(
+        html.P(f"A log of up to {DROP_LIMIT >> 20} MiB can also be dropped onto any page, or chosen"
+               " with the button at the top. It is kept until the server ends, and not stored.",
+               className="faint")
+    )  # fmt: skip
+    return parts, False
+
+
+def _row(one: Offered, view: View) -> tuple[Any, ...]:
+    name = choice(one.name, view.run.split("-")[0] == one.key, run=one.key, start="", end="",
+                  loop="", phase="")  # fmt: skip
+    state = one.error or ("dropped onto the page" if one.dropped else "")
+    size = f"{one.size / 1e6:.1f} MB" if one.size >= 1e5 else f"{one.size / 1e3:.0f} kB"
+    when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M")
+    return name, size if one.size else "", when, html.Span(
+        safe(state, 400), className="error" if one.error else ""
+    )  # fmt: skip

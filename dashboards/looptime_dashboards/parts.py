@@ -1,0 +1,179 @@
+"""Pieces that pages are made of: links that choose, figures with their exports, tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+from urllib.parse import urlencode
+
+from dash import dcc, html
+
+from looptime.findings import Finding
+from looptime.findings.finding import CAUTION
+from looptime.views.figures import Picture
+from looptime.views.html import cell_text
+from looptime.views.terminal import safe
+from looptime_dashboards.desk import Desk
+
+__all__ = ["card", "caution", "choice", "choices", "findings", "note", "number_form", "table"]
+
+_MOST_ROWS = 200
+
+
+def choice(text: str, chosen: bool, key: str = "", **sets: str) -> Any:
+    """A link that sets something in the page's address.
+
+    Parameters
+    ----------
+    text : str
+        What it says.
+    chosen : bool
+        Whether that is what holds now.
+    key : str
+        Tells it from its neighbours.
+    **sets : str
+        Names and values; an empty value takes the name out.
+    """
+    extra: dict[str, Any] = {"data-set": urlencode(sets)}
+    if chosen:
+        extra["aria-current"] = "true"
+    return html.A(safe(text, 60), href="#", className="choice", key=key or text, **extra)
+
+
+def choices(label: str, *links: Any) -> Any:
+    """A few links of which one holds, with what they are about."""
+    return html.Div(
+        [html.Span(label, className="faint"), *links],
+        className="choices", role="group", **{"aria-label": label},
+    )  # fmt: skip
+
+
+def card(desk: Desk, picture: Picture, page: str, *above: Any, height: int | None = None) -> Any:
+    """A figure with its finding as title, exports, table and how it was computed.
+
+    Parameters
+    ----------
+    desk : Desk
+        Keeps the table for the export.
+    picture : Picture
+        What to show.
+    page : str
+        Page it stands on, for the ids.
+    *above : components
+        What chooses what the figure shows.
+    height : int, optional [px]
+    """
+    figure = picture.figure
+    drawn: Any = html.P("Nothing to draw.", className="faint")
+    if figure["data"]:
+        tall = height or figure["layout"]["height"]
+        graph = dcc.Graph(
+            id={"type": "plot", "page": page, "key": picture.key}, figure=figure, responsive=True,
+            config={"displayModeBar": False, "displaylogo": False, "doubleClick": False},
+            style={"height": f"{tall}px"},
+        )  # fmt: skip
+        drawn = html.Div(graph, role="img", **{"aria-label": safe(picture.alt, 1500)})
+    exports = []
+    if picture.rows:
+        exports.append(html.A("CSV", href=f"/export/{desk.keep(picture)}.csv", className="button",
+                              download=f"{picture.key}.csv",
+                              **{"aria-label": f"Download {picture.key} as CSV"}))  # fmt: skip
+    if figure["data"]:
+        exports.append(html.Button("PNG", className="button", type="button",
+                                   **{"data-png": picture.key, "data-title": picture.title,
+                                      "aria-label": f"Download {picture.key} as PNG"}))  # fmt: skip
+    more = [
+        html.Details([html.Summary("As a table"), table(picture.heads, picture.rows,
+                                                         picture.title)])
+    ]  # fmt: skip
+    if picture.how:
+        more.append(html.Details([html.Summary("How it was computed"), html.P(picture.how)]))
+    notes = [html.P(text, className="faint") for text in picture.notes]
+    return html.Section(
+        [html.H2(safe(picture.title, 300)), *above, drawn, *notes,
+         html.Div([*exports, *more], className="under")],
+        className="card", key=picture.key,
+    )  # fmt: skip
+
+
+def table(
+    heads: Sequence[str], rows: Iterable[Sequence[Any]], caption: str, most: int = _MOST_ROWS
+) -> Any:
+    """A table that can be scrolled sideways, also from the keyboard."""
+    kept = list(rows)
+    shown = kept[:most]
+    right = [any(_is_number(row[k]) for row in shown if k < len(row)) for k in range(len(heads))]
+    head = html.Tr([html.Th(h, scope="col", className="n" if r else "")
+                    for h, r in zip(heads, right, strict=True)])  # fmt: skip
+    body = [
+        html.Tr([html.Td(v if not isinstance(v, str | int | float | None) else cell_text(v),
+                         className="n" if r else "") for v, r in zip(row, right, strict=False)])
+        for row in shown
+    ]  # fmt: skip
+    made = html.Div(
+        html.Table([html.Caption(safe(caption, 300)), html.Thead(head), html.Tbody(body)]),
+        className="wide", tabIndex=0, role="region", **{"aria-label": safe(caption, 300)},
+    )  # fmt: skip
+    if len(kept) <= most:
+        return made
+    return html.Div([made, html.P(f"The first {most} of {len(kept):,} rows; the CSV has all.",
+                                  className="faint")])  # fmt: skip
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def findings(found: Sequence[Finding], most: int = 5) -> Any:
+    """What stands out, what matters most first, with the caution where it changes the motion."""
+    main = [f for f in found if f.severity != "note"][:most]
+    notes = [f for f in found if f.severity == "note"]
+    items = [
+        html.Li([html.Span(f.severity, className=f"word {f.severity}"), " ", safe(f.text, 1000)])
+        for f in main
+    ]
+    parts: list[Any] = [html.H2("What stands out"), html.Ol(items, className="found")]
+    if notes:
+        lines = [html.Li(safe(f.text, 1000)) for f in notes]
+        parts.append(html.Details([html.Summary(f"{len(notes)} notes"), html.Ul(lines)]))
+    if any(f.moves for f in main):
+        parts.append(caution(CAUTION))
+    return html.Section(parts, className="card", key="findings")
+
+
+def caution(text: str) -> Any:
+    """A caution, marked by a word and not by colour alone."""
+    return html.P([html.Strong("Caution: "), text], className="caution")
+
+
+def note(text: str, kind: str = "") -> Any:
+    """A line that says how things stand; an error where `kind` says so."""
+    return html.P(safe(text, 2000), className=f"note {kind}".strip(),
+                  role="alert" if kind == "error" else "status")  # fmt: skip
+
+
+def number_form(label: str, *inputs: tuple[str, str, str], button: str = "Apply") -> Any:
+    """A small form whose values go into the page's address when it is sent.
+
+    Parameters
+    ----------
+    label : str
+        What it is about.
+    *inputs : tuple of (name, label, value)
+        Fields.
+    button : str
+        Text of the button.
+    """
+    made = []
+    for name, text, value in inputs:
+        made.append(
+            html.Label(
+                [html.Span(text, className="faint"),
+                 dcc.Input(name=name, value=value, type="text", debounce=True, autoComplete="off",
+                           id={"type": "field", "name": name})],
+                className="field",
+            )
+        )  # fmt: skip
+    sends = html.Button(button, className="button", type="submit")
+    return html.Form([*made, sends], className="choices", **{"data-fields": "yes",
+                                                             "aria-label": label})  # fmt: skip

@@ -1,0 +1,237 @@
+"""The frame around the pages, and the few callbacks that fill it."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.dependencies import ClientsideFunction
+
+from looptime.errors import LooptimeError
+from looptime.views.figures_slow import loop_beside_typical
+from looptime.views.terminal import number, safe
+from looptime_dashboards.desk import Desk
+from looptime_dashboards.pages import PAGES
+from looptime_dashboards.parts import card, choice, choices, note
+from looptime_dashboards.view import View, read_view
+from looptime_dashboards.work import Pending
+
+__all__ = ["frame", "register"]
+
+_LOG = logging.getLogger("looptime_dashboards")
+
+
+def frame(can_drop: bool, shared: bool) -> Any:
+    """The layout that stays while pages change."""
+    links = [
+        html.A(page.title, href=page.path, **{"data-page": page.path}) for page in PAGES
+    ]  # fmt: skip
+    drop = (
+        html.Label(["Open a log", html.Span(id="pick-file")], className="button", id="pick",
+                   htmlFor="file")
+        if can_drop else None
+    )  # fmt: skip
+    warning = (
+        note("Shared: whoever is on this network can read what is sent, since it is plain HTTP.")
+        if shared else None
+    )  # fmt: skip
+    return html.Div(
+        [
+            dcc.Location(id="url", refresh=False),
+            dcc.Store(id="view"),
+            dcc.Store(id="loop"),
+            dcc.Store(id="seen"),
+            dcc.Store(id="plot-choice"),
+            dcc.Store(id="grid-choice"),
+            dcc.Interval(id="poll", interval=600, disabled=True),
+            dcc.Interval(id="watch", interval=2500),
+            html.A("Skip to the page", href="#main", className="skip", id="skip"),
+            html.Header(
+                [
+                    html.Div([html.A("looptime", href="/", className="brand",
+                                     **{"data-page": "/"}),
+                              html.Div(id="picker", className="picker"), drop,
+                              html.Button("Copy link", id="copy", type="button",
+                                          className="button"),
+                              html.Button("Dark or light", id="theme", type="button",
+                                          className="button")], className="row"),
+                    html.Nav(links, id="pages", **{"aria-label": "Pages"}),
+                    html.Div(id="choices", className="row"),
+                ],
+                className="top",
+            ),
+            html.Div(id="said", role="status", **{"aria-live": "polite"}),
+            warning,
+            html.Main([html.H1(id="page-title"), html.Div(id="page"), html.Div(id="loop-panel")],
+                      id="main", tabIndex=-1),
+        ]
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Made:
+    parts: list[Any]
+    wait: bool
+
+
+def _guarded(make: Callable[[], tuple[list[Any], bool]]) -> _Made:
+    """A page or a panel; what goes wrong is said in one sentence, as on the command line."""
+    try:
+        parts, wait = make()
+    except Pending as pending:
+        words = html.Div([html.Span(className="busy", **{"aria-hidden": "true"}),
+                          f"{safe(pending.text, 200)} ..."], className="note", role="status")  # fmt: skip
+        return _Made([words], True)
+    except LooptimeError as error:
+        return _Made([note(str(error), "error")], False)
+    except Exception as error:
+        _LOG.exception("a page failed")
+        return _Made([note(f"Unforeseen error ({type(error).__name__}); the server's window has "
+                           "the trace.", "error")], False)  # fmt: skip
+    return _Made(parts, wait)
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Tie the frame to the desk."""
+    _register_browser(app)
+
+    @app.callback(
+        Output("page", "children"), Output("choices", "children"), Output("page-title", "children"),
+        Output("poll", "disabled"),
+        Input("view", "data"), Input("poll", "n_intervals"),
+    )  # fmt: skip
+    def show_page(data: Any, _: Any) -> Any:
+        path, view = _asked(data)
+        page = next((p for p in PAGES if p.path == path), None)
+        if page is None:
+            return [note("There is no such page: choose one above.", "error")], [], "Not here", True
+        if not view.run and page.needs_run:
+            view = view.but(run=_first(desk))
+        if not view.run and page.needs_run:
+            made = _Made([html.P("Choose a log at the top, or drop one onto the page.")], False)
+        else:
+            made = _guarded(lambda: page.body(desk, view))
+        bar = (
+            _guarded(lambda: (_choices(desk, view), False)) if page.needs_run else _Made([], False)
+        )
+        shown = [] if bar.wait or any(_is_note(p) for p in bar.parts) else bar.parts
+        return made.parts, shown, page.title, not made.wait
+
+    @app.callback(Output("loop-panel", "children"), Input("loop", "data"), Input("view", "data"),
+                  Input("page", "children"))  # fmt: skip
+    def show_loop(loop: Any, data: Any, _: Any) -> Any:
+        path, view = _asked(data)
+        page = next((p for p in PAGES if p.path == path), None)
+        if not isinstance(loop, int) or page is None or not page.has_loop:
+            return []
+        view = view.but(run=view.run or _first(desk), loop=loop)
+        return _guarded(lambda: (_loop_panel(desk, view), False)).parts
+
+    @app.callback(Output("picker", "children"), Output("seen", "data"),
+                  Input("watch", "n_intervals"), Input("view", "data"), State("seen", "data"))  # fmt: skip
+    def show_runs(_: Any, data: Any, seen: Any) -> Any:
+        version = desk.library.scan()
+        _, view = _asked(data)
+        now = [version, view.run, desk.library.runs_in(view.run)]
+        if seen == now and ctx.triggered_id != "view":
+            return no_update, no_update
+        return _picker(desk, view), now
+
+
+def _register_browser(app: Dash) -> None:
+    """What the browser does by itself, in assets/looptime.js."""
+    app.clientside_callback(
+        ClientsideFunction("looptime", "split"),
+        Output("view", "data"), Output("loop", "data"),
+        Input("url", "pathname"), Input("url", "search"), State("view", "data"),
+        State("loop", "data"),
+    )  # fmt: skip
+    plot = {"type": "plot", "page": ALL, "key": ALL}
+    app.clientside_callback(
+        ClientsideFunction("looptime", "choose"),
+        Output("plot-choice", "data"),
+        Input(plot, "clickData"), Input(plot, "selectedData"),
+        prevent_initial_call=True,
+    )  # fmt: skip
+    app.clientside_callback(
+        ClientsideFunction("looptime", "row"),
+        Output("grid-choice", "data"),
+        Input("slow-grid", "selectedRows"),
+        prevent_initial_call=True,
+    )  # fmt: skip
+
+
+def _asked(data: Any) -> tuple[str, View]:
+    if not isinstance(data, list) or len(data) != 2 or not all(isinstance(d, str) for d in data):
+        return "/", View()
+    return data[0], read_view(data[1])
+
+
+def _is_note(part: Any) -> bool:
+    return "note" in (getattr(part, "className", "") or "")
+
+
+def _first(desk: Desk) -> str:
+    """The newest log that is not known to be bad."""
+    return next((o.key for o in desk.library.offered() if not o.error), "")
+
+
+def _picker(desk: Desk, view: View) -> Any:
+    chosen = view.run or _first(desk)
+    options = []
+    for one in desk.library.offered():
+        words = safe(one.name, 70) + (" (cannot be read)" if one.error else "")
+        runs = desk.library.runs_in(one.key)
+        if runs > 1:
+            options += [
+                html.Option(f"{words}, run {k + 1} of {runs}", value=f"{one.key}-{k}",
+                            selected=chosen == f"{one.key}-{k}") for k in range(runs)
+            ]  # fmt: skip
+        else:
+            options.append(html.Option(words, value=one.key,
+                                       selected=chosen.split("-")[0] == one.key))  # fmt: skip
+    if view.run and desk.library.get(view.run) is None:
+        options.insert(0, html.Option("(a log that is not here)", value=view.run, selected=True))
+    if not options:
+        return html.Span("No logs yet", className="faint")
+    return html.Label(
+        [html.Span("Run", className="faint"),
+         html.Select(options, id="run-select", key=f"{chosen}-{len(options)}",
+                     **{"data-param": "run", "data-clears": "start,end,loop,phase"})]
+    )  # fmt: skip
+
+
+def _choices(desk: Desk, view: View) -> list[Any]:
+    """Phase, warm-up and range."""
+    parts = []
+    found = desk.phases(view)
+    if found:
+        now = desk.phase(view)
+        parts.append(choices("Phase", *(choice(p, p == now, phase=p, loop="") for p in found)))
+    keep = view.warmup == "keep"
+    parts.append(
+        choices("Warm-up", choice("left out", not keep, warmup=""),
+                choice("kept", keep, warmup="keep"))
+    )  # fmt: skip
+    if view.start is not None or view.end is not None:
+        ends = [number(v, 5) if v is not None else w
+                for v, w in ((view.start, "the start"), (view.end, "the end"))]  # fmt: skip
+        parts.append(choices(f"Range: {ends[0]} to {ends[1]} s",
+                             choice("whole run", False, start="", end="")))  # fmt: skip
+    return parts
+
+
+def _loop_panel(desk: Desk, view: View) -> list[Any]:
+    at, _ = desk.summary(view)
+    assert view.loop is not None
+    numbers = at.run.loop_columns.loop
+    if not (numbers == view.loop).any():
+        at, _ = desk.summary(view.but(warmup="keep"))  # it may be one of the warm-up
+    made = loop_beside_typical(at, view.loop)
+    close = choices("Loop", choice("one earlier", False, loop=str(view.loop - 1)),
+                    choice("one later", False, loop=str(view.loop + 1)),
+                    choice("close", False, loop=""))  # fmt: skip
+    return [card(desk, made, "loop", close)]

@@ -1,0 +1,146 @@
+"""What a page shows, as its address says it: every part is checked before it is used."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, fields, replace
+from urllib.parse import parse_qsl, urlencode
+
+__all__ = ["View", "read_view"]
+
+_KEY = re.compile(r"[0-9a-f]{16}(-\d{1,4})?")
+_MOTION = re.compile(r"(recorded|(steady|turn|weave):[0-9.,eE+-]{1,60})")
+_BY = ("loops", "time")
+_GROUPS = ("call", "kind", "subsystem", "device", "bus")
+_MOST_KEYS = 40
+_MOST_CHANGES = 20
+_LONGEST = 300
+
+
+@dataclass(frozen=True)
+class View:
+    """The choices that hold on every page.
+
+    Parameters
+    ----------
+    run : str
+        Key of the run: made from the log's content, so that a restarted server knows it.
+    phase : str
+        Phase of the log; empty for the usual one.
+    start, end : float or None [s]
+        The range that is looked at.
+    warmup : str
+        ``keep`` where the warm-up stays in the figures.
+    loop : int or None
+        Number of the chosen loop.
+    by : str
+        What the histogram counts: ``loops`` or ``time``.
+    group : str
+        What costs are added up by.
+    before : tuple of str
+        Keys of the runs that the run is held against.
+    change : tuple of str
+        Remedies that are switched on.
+    motion, deg, mm
+        Motion and tolerances of the heading page.
+    """
+
+    run: str = ""
+    phase: str = ""
+    start: float | None = None
+    end: float | None = None
+    warmup: str = ""
+    loop: int | None = None
+    by: str = "loops"
+    group: str = "call"
+    before: tuple[str, ...] = ()
+    change: tuple[str, ...] = ()
+    motion: str = ""
+    deg: float | None = None
+    mm: float | None = None
+
+    def but(self, **changes: object) -> View:
+        """The same view with something changed."""
+        return replace(self, **changes)  # type: ignore[arg-type]
+
+    @property
+    def search(self) -> str:
+        """As it stands in an address; what is as usual is left out.
+
+        Examples
+        --------
+        >>> View(run="0123456789abcdef", start=2.5, before=("fedcba9876543210",)).search
+        '?run=0123456789abcdef&start=2.5&before=fedcba9876543210'
+        """
+        usual = View()
+        pairs = []
+        for one in fields(self):
+            value = getattr(self, one.name)
+            if value == getattr(usual, one.name):
+                continue
+            for part in value if isinstance(value, tuple) else (value,):
+                pairs.append((one.name, f"{part:g}" if isinstance(part, float) else str(part)))
+        return "?" + urlencode(pairs) if pairs else ""
+
+
+def read_view(search: str | None) -> View:
+    """The view that an address asks for; what makes no sense is left out.
+
+    Parameters
+    ----------
+    search : str or None
+        The part of the address from its question mark on.
+
+    Examples
+    --------
+    >>> read_view("?run=../../etc/passwd&loop=7&start=abc")
+    View(run='', phase='', start=None, end=None, warmup='', loop=7, by='loops', group='call', \
+before=(), change=(), motion='', deg=None, mm=None)
+    """
+    if not isinstance(search, str) or len(search) > 20_000:
+        return View()
+    given: dict[str, list[str]] = {}
+    for name, value in parse_qsl(search.lstrip("?"), max_num_fields=200)[:200]:
+        given.setdefault(name, []).append(value)
+    last = {name: values[-1] for name, values in given.items()}
+    start, end = _number(last.get("start")), _number(last.get("end"))
+    if start is not None and end is not None and end <= start:
+        start = end = None
+    return View(
+        run=_matched(_KEY, last.get("run", "")),
+        phase=last.get("phase", "")[:_LONGEST],
+        start=start,
+        end=end,
+        warmup="keep" if last.get("warmup") == "keep" else "",
+        loop=_whole(last.get("loop")),
+        by=_one_of(_BY, last.get("by")),
+        group=_one_of(_GROUPS, last.get("group")),
+        before=tuple(k for k in given.get("before", [])[:_MOST_KEYS] if _KEY.fullmatch(k)),
+        change=tuple(c for c in given.get("change", [])[:_MOST_CHANGES] if len(c) <= _LONGEST),
+        motion=_matched(_MOTION, last.get("motion", "")),
+        deg=_number(last.get("deg"), above=True),
+        mm=_number(last.get("mm"), above=True),
+    )
+
+
+def _matched(pattern: re.Pattern[str], text: str) -> str:
+    return text if pattern.fullmatch(text) else ""
+
+
+def _one_of(choices: tuple[str, ...], text: str | None) -> str:
+    return text if text in choices else choices[0]
+
+
+def _number(text: str | None, above: bool = False) -> float | None:
+    try:
+        value = float(text or "")
+    except ValueError:
+        return None
+    return value if math.isfinite(value) and (value > 0 or not above) else None
+
+
+def _whole(text: str | None) -> int | None:
+    if text is None or not re.fullmatch(r"-?\d{1,15}", text):
+        return None
+    return int(text)

@@ -1,0 +1,115 @@
+"""Work that may take longer than a page may: done in the background, kept for the next request."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from concurrent.futures import Future, ThreadPoolExecutor, TimeoutError
+from typing import Any, TypeVar
+
+__all__ = ["Pending", "Work"]
+
+T = TypeVar("T")
+
+
+class Pending(Exception):  # noqa: N818 - not an error: the answer is on its way
+    """The answer is not there yet.
+
+    Parameters
+    ----------
+    text : str
+        What is being done, for the person who waits.
+    """
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text)
+        self.text = text
+
+
+class Work:
+    """Answers by key: each is worked out once, however many pages ask for it.
+
+    Parameters
+    ----------
+    keep : int
+        How many answers are kept.
+    patience_s : float [s]
+        How long a request waits for one before it is told that it is on its way.
+    """
+
+    def __init__(self, keep: int = 48, patience_s: float = 0.12) -> None:
+        self._keep = keep
+        self._patience_s = patience_s
+        self._pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="looptime-work")
+        self._lock = threading.Lock()
+        self._answers: OrderedDict[Hashable, Future[Any]] = OrderedDict()
+        self._share: dict[Hashable, float] = {}
+
+    def get(self, key: Hashable, make: Callable[[], T], text: str = "Working",
+            patience_s: float | None = None) -> T:  # fmt: skip
+        """The answer; raises what the work raised, or `Pending`.
+
+        Parameters
+        ----------
+        key : hashable
+            Says what is asked.
+        make : callable
+            Works it out, in another thread.
+        text : str
+            What is being done.
+        patience_s : float, optional [s]
+            How long to wait.
+        """
+        with self._lock:
+            future = self._answers.get(key)
+            if future is None:
+                future = self._answers[key] = self._pool.submit(make)
+                self._forget()
+            self._answers.move_to_end(key)
+        try:
+            found: T = future.result(self._patience_s if patience_s is None else patience_s)
+        except TimeoutError:
+            if future.done():  # the work itself ran into one
+                raise
+            share = self._share.get(key)
+            raise Pending(text if share is None else f"{text}: {100 * share:.0f} %") from None
+        return found
+
+    def put(self, key: Hashable, answer: Any) -> None:
+        """Keep an answer that is at hand."""
+        future: Future[Any] = Future()
+        future.set_result(answer)
+        with self._lock:
+            self._answers[key] = future
+            self._forget()
+
+    def peek(self, key: Hashable) -> Any | None:
+        """The answer if it is there, else None."""
+        with self._lock:
+            future = self._answers.get(key)
+        if future is None or not future.done() or future.exception() is not None:
+            return None
+        return future.result()
+
+    def tell(self, key: Hashable) -> Callable[[float], None]:
+        """A function that takes note of the share that is done."""
+
+        def told(share: float) -> None:
+            self._share[key] = share
+
+        return told
+
+    def drop(self, which: Callable[[Hashable], bool]) -> None:
+        """Forget the answers whose key is meant."""
+        with self._lock:
+            for key in [k for k, f in self._answers.items() if which(k) and f.done()]:
+                del self._answers[key]
+
+    def _forget(self) -> None:
+        for key in list(self._answers):
+            if len(self._answers) <= self._keep:
+                return
+            if self._answers[key].done():
+                del self._answers[key]
+                self._share.pop(key, None)
