@@ -7,7 +7,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.pages import costs, logs, pace, slow
+from looptime_dashboards.pages import (
+    changes,
+    costs,
+    heading,
+    logs,
+    pace,
+    readiness,
+    sides,
+    slow,
+)
 from looptime_dashboards.view import View
 
 __all__ = ["PAGES", "Page"]
@@ -40,5 +49,9 @@ PAGES = (
     Page("/", "Pace", pace.body, has_loop=True),
     Page("/costs", "Where time goes", costs.body, has_loop=True),
     Page("/slow", "Slow loops", slow.body, has_loop=True),
+    Page("/changes", "Changes", changes.body),
+    Page("/sides", "Before and after", sides.body),
+    Page("/heading", "Heading", heading.body),
+    Page("/readiness", "Readiness", readiness.body),
     Page("/logs", "Logs", logs.body, needs_run=False),
 )
