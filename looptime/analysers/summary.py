@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -154,24 +156,29 @@ def summarise(
     if not keep.all():
         chosen = run.select(keep)
         basis = prepare(chosen, origin_ns=basis.origin_ns)
-    slow = slow_events(basis, budget_ms)
-    cost = costs(basis, slow.is_slow, first_ms)
-    return Summary(
-        run=chosen,
-        basis=basis,
-        phase=phase,
-        loops=loops,
-        duration_s=duration_s,
-        warmup=cut,
-        pace=pace(basis, budget_ms=budget_ms, serious_ms=serious_ms),
-        costs=cost,
-        slow=slow,
-        blocking=blocking(chosen, basis.durations),
-        buses=buses(basis),
-        recurrence=recurrence(basis, cost, slow),
-        changes=changes(basis),
-        freshness=freshness(chosen, read_instant=read_instant),
-    )
+    # what does not need the others' answers runs beside them: NumPy lets go of the lock
+    with ThreadPoolExecutor(max(2, min(4, os.cpu_count() or 1))) as pool:
+        fresh = pool.submit(freshness, chosen, read_instant=read_instant)
+        by_bus = pool.submit(buses, basis)
+        moved = pool.submit(changes, basis)
+        slow = slow_events(basis, budget_ms)
+        cost = costs(basis, slow.is_slow, first_ms)
+        return Summary(
+            run=chosen,
+            basis=basis,
+            phase=phase,
+            loops=loops,
+            duration_s=duration_s,
+            warmup=cut,
+            pace=pace(basis, budget_ms=budget_ms, serious_ms=serious_ms),
+            costs=cost,
+            slow=slow,
+            blocking=blocking(chosen, basis.durations),
+            recurrence=recurrence(basis, cost, slow),
+            buses=by_bus.result(),
+            changes=moved.result(),
+            freshness=fresh.result(),
+        )
 
 
 def summarise_phases(run: Run, **options: Any) -> tuple[Summary, ...]:
