@@ -48,7 +48,8 @@ def _reader(reading: Reading) -> LogReader:
     from looptime.checks.sources import LogReader
 
     keys = ("project", "unit", "layout", "columns", "loop_call", "phase", "from_s", "to_s", "where")
-    return LogReader(**{key: getattr(reading, key) for key in keys})
+    given = {key: getattr(reading, key) for key in keys}
+    return LogReader(**given, cache=not reading.no_cache)
 
 
 def _settings(reading: Reading, **labels: Any) -> Settings:

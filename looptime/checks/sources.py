@@ -35,6 +35,8 @@ class LogReader:
         As in `looptime.analysers.part.part`.
     where : tuple of str
         Conditions that must all hold, each as in `looptime.analysers.part.part`.
+    cache : bool
+        Whether a large log's prepared copy may be used and written.
     """
 
     project: Project | None = None
@@ -46,6 +48,7 @@ class LogReader:
     from_s: float | None = None
     to_s: float | None = None
     where: tuple[str, ...] = ()
+    cache: bool = True
 
     def __call__(self, path: str) -> list[Run]:
         """The runs of a log.
@@ -61,7 +64,7 @@ class LogReader:
 
         log = read_log(
             path, project=self.project, unit=self.unit, layout=self.layout,
-            columns=self.columns, loop_call=self.loop_call,
+            columns=self.columns, loop_call=self.loop_call, cache=self.cache,
         )  # fmt: skip
         return [self._part(run) for run in log.runs]
 
