@@ -51,6 +51,7 @@ CAUTIONS = (
 #: Loops from which on a sample of stretches is answered first.
 SAMPLE_FROM = 20_000
 _ASSUMED_SD = 0.01
+_FULL = 0.85
 
 
 @dataclass(frozen=True)
@@ -305,7 +306,7 @@ class _Plan:
         change = self._change(before, middle, corners, judged)
         return Prediction(
             side([before], [before], run, self._sd, self.budget_ms), after, contributions,
-            central.warnings, judged,
+            (*central.warnings, *_full_buses(central, after)), judged,
             _verdict(change, central.ranges), change,
             tuple(r.to_dict() for r in self.basis.rhythms.calls if r.recurs != "loop"),
             rest_that_pays(self.basis, self.changes, central), played[settings.middle[0]].run,
@@ -361,6 +362,20 @@ class _Plan:
         found = {at: _run_mean(play(self.basis, changes, at).run, judged) for at in settings.all}
         middle = float(np.mean([found[at] for at in settings.middle]))
         return [middle, min(found.values()), max(found.values())]
+
+
+def _full_buses(played: Replay, after: Side) -> list[str]:
+    """A warning for each bus that threads and the loop together fill."""
+    waits = {} if played.traffic is None else played.traffic.wait_ns
+    made = []
+    for bus, figures in after.bus.items():
+        used = figures["utilisation"].value
+        if waits.get(bus) and used is not None and used > _FULL:
+            made.append(
+                f"bus {bus!r} is in use {used:.0%} of the time: the loop waits for the thread and "
+                "the thread for the loop; give the thread a rest, or a bus of its own"
+            )
+    return made
 
 
 def _difference(now: list[float], was: list[float]) -> Figure:

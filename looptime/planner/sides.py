@@ -83,8 +83,11 @@ def figure_of(middle: list[Number | None], corners: list[Number | None], sd: flo
     errors = [n.se for n in middle if n is not None and n.se is not None]
     se = max(errors, default=0.0)
     half = t_quantile(0.5 + CONFIDENCE / 2, 19) * float(np.sqrt(2 * se**2 + 2 * (sd * value) ** 2))
-    low = min(*spans, value) - half
-    return Figure(value, max(low, 0.0), max(*spans, value) + half)
+    low, high = min(*spans, value), max(*spans, value)
+    if value <= 0:
+        return Figure(value, 0.0, high + half)
+    off = half / value  # each end is off by as large a share
+    return Figure(value, max(low * (1 - off), 0.0), high * (1 + off))
 
 
 def side(

@@ -94,6 +94,7 @@ def test_an_unknown_lock_spans_both_disciplines(today):
         assert mean.low <= came.loop_columns.period_ns.mean() / 1e6 <= mean.high
     assert made.verdict == "can't tell"
     assert any("let the thread rest" in text for text in made.warnings)
+    assert any("is in use" in text for text in made.warnings)
     assert made.rest[0].rest_ms is not None
     assert made.predicted.bus["port"]["utilisation"].value > 0.6
 
