@@ -49,8 +49,6 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 #: Headers of a total that are one even where no column names a unit.
 _PLAIN_TOTALS = ("total", "totaltime", "sum", "looptotal", "all", "whole", "overall")
-#: Loops on which the choice of enclosing parts rests.
-SAMPLE_LOOPS = 20_000
 
 
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, Head] | None:
@@ -193,7 +191,7 @@ def _loops(
         keep &= ~early
     row = np.flatnonzero(keep)
     values, known = values[row], known[row]
-    parent = enclosing(values[:SAMPLE_LOOPS])
+    parent = enclosing(values)
     total = at["total"][row] if "total" in at else None
     outer = np.flatnonzero(parent < 0)
     if total is None and len(outer) == 1 and len(parent) > 1:

@@ -76,6 +76,7 @@ class Dialect:
     units_line: int = 0
     spaced_quotes: bool = False
     sample: tuple[tuple[str, ...], ...] = field(default=(), repr=False)
+    _known: dict[int, NDArray[np.float64]] = field(default_factory=dict, repr=False, compare=False)
 
 
 def is_number(cell: str, decimal: str = ".") -> bool:
@@ -151,6 +152,8 @@ def numbers(dialect: Dialect, index: int) -> NDArray[np.float64]:
     >>> numbers(sniff("a;b\n1;2,5\n2;x\n", "a.csv"), 1).tolist()
     [2.5, nan]
     """
+    if index in dialect._known:
+        return dialect._known[index]
     cells = [row[index] for row in dialect.sample]
     values = np.array(
         [
@@ -159,6 +162,8 @@ def numbers(dialect: Dialect, index: int) -> NDArray[np.float64]:
         ]
     )
     values[np.abs(values) > 1e300] = np.nan  # no time, and too much to reckon with
+    values.flags.writeable = False
+    dialect._known[index] = values
     return values
 
 

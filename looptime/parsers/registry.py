@@ -67,10 +67,9 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[ModuleType, d
             raise _no_fit(found, [module.NAME], dialect, path)
         fits = {module: given}
     else:
-        fits = {m: g for m in _MODULES if (g := m.fit(found, dialect)) is not None}
+        fits = _fits(found, dialect)
         if not fits:
             raise _no_fit(found, list(_MEANING), dialect, path)
-        fits = _strongest(fits)
         if len(fits) > 1:
             one, other = (module.NAME for module in list(fits)[:2])
             raise LogError(
@@ -86,14 +85,16 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[ModuleType, d
     return module, given
 
 
-def _strongest(
-    fits: dict[ModuleType, dict[str, Head]],
-) -> dict[ModuleType, dict[str, Head]]:
-    """Layouts that no other one includes."""
+def _fits(found: list[Head], dialect: Dialect) -> dict[ModuleType, dict[str, Head]]:
+    """Layouts that fit and that no other one includes."""
+    fits: dict[ModuleType, dict[str, Head]] = {}
     beaten: set[str] = set()
-    for module, given in fits.items():
-        sure = module.NAME != "edges" or {"edge", edges.CARRIED} & set(given)
-        if sure:
+    for module in _MODULES:
+        given = None if module.NAME in beaten else module.fit(found, dialect)
+        if given is None:
+            continue
+        fits[module] = given
+        if module.NAME != "edges" or {"edge", edges.CARRIED} & set(given):
             beaten.update(_SAYS_MORE.get(module.NAME, ()))
     return {module: given for module, given in fits.items() if module.NAME not in beaten}
 

@@ -136,7 +136,7 @@ def _parts(found: Cycles, name: Int, duration: Int, names: list[str]) -> tuple[P
     place[order] = np.arange(len(order))
     table = np.zeros((loops, len(order)), np.int64)
     np.add.at(table, (found.loop, place[code]), length)
-    parent = enclosing(table[:20_000])
+    parent = enclosing(table)
     top = np.flatnonzero(parent < 0)
     around = _whole(table, parent, top, [names[c] for c in order])
     if around >= 0:
