@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FAILED", "FINE", "INTERRUPTED", "NOT_ENOUGH", "UNFORESEEN", "UNUSABLE", "CheckFailed",
-    "Reading", "cli", "complain", "paths", "reads_logs", "say_project", "show", "worst",
+    "Reading", "cli", "complain", "paths", "reads_logs", "say_project", "show", "waiting", "worst",
 ]  # fmt: skip
 
 FINE, FAILED, UNUSABLE, NOT_ENOUGH, UNFORESEEN, INTERRUPTED = 0, 1, 2, 3, 4, 130
@@ -50,6 +52,28 @@ def complain(message: str) -> int:
     return UNUSABLE
 
 
+@contextlib.contextmanager
+def waiting(text: str) -> Iterator[None]:
+    """Say on a terminal what is being done, once it has taken two seconds."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    from looptime.views.terminal import safe
+
+    status = Console(stderr=True).status(Text(f"looptime: {safe(text, 200)}"))
+    later = threading.Timer(2.0, status.start)
+    later.daemon = True
+    later.start()
+    try:
+        yield
+    finally:
+        later.cancel()
+        status.stop()
+
+
 @dataclass(frozen=True)
 class Reading:
     """How the logs of one command are read: the options that all of them share."""
@@ -69,6 +93,10 @@ class Reading:
 
     def log(self, path: str) -> Log:
         """Read one log."""
+        with waiting(f"reading {path}"):
+            return self._log(path)
+
+    def _log(self, path: str) -> Log:
         return looptime.read_log(
             path,
             project=self.project,
