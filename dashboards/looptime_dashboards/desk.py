@@ -111,8 +111,7 @@ class Desk:
         if len(run) < SAMPLE_FROM:
             return None
         key = ("quick", view.run, self.phase(view), view.start, view.end, view.warmup)
-        made = self.work.get(key, lambda: self._summarise_sample(view, run), "Working it out", 0.4)
-        return made
+        return self.work.get(key, lambda: self._summarise_sample(view, run), "Working it out", 0.4)
 
     def _summarise_sample(self, view: View, run: Run) -> Summary:
         chosen = part(run, None, view.start, view.end)

@@ -93,7 +93,7 @@ class Library:
 
     def get(self, key: str) -> Offered | None:
         """What is offered under a key (of a log or of a run in it)."""
-        return self._offered.get(key.split("-")[0])
+        return self._offered.get(key.split("-", maxsplit=1)[0])
 
     def scan(self, least_s: float = 1.0) -> int:
         """Look for new, changed and removed logs; returns the version of the offer.
@@ -223,7 +223,7 @@ class Library:
         LooptimeError
             If it is not on offer, or cannot be read.
         """
-        key = key.split("-")[0]
+        key = key.split("-", maxsplit=1)[0]
         with self._lock:
             if key in self._logs:
                 log = self._logs.pop(key)
@@ -232,9 +232,8 @@ class Library:
             path, offered = self._paths.get(key), self._offered.get(key)
         if path is None or offered is None:
             raise UsageError("this log is not here: it was changed or taken away; choose another")
-        read = self._work.get(("read", key), lambda: self._read(key, path, offered),
+        return self._work.get(("read", key), lambda: self._read(key, path, offered),
                               f"Reading {offered.name}")  # fmt: skip
-        return read
 
     def _read(self, key: str, path: Path, offered: Offered) -> Log:
         try:
@@ -272,7 +271,7 @@ class Library:
 
     def runs_in(self, key: str) -> int:
         """How many runs a log holds; 1 where it is not read yet."""
-        log = self._logs.get(key.split("-")[0])
+        log = self._logs.get(key.split("-", maxsplit=1)[0])
         return 1 if log is None else len(log.runs)
 
     def on_change(self, told: Callable[[], None], stop: threading.Event) -> threading.Thread:

@@ -7,6 +7,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from dash import dcc, html
+from dash.development.base_component import Component
 
 from looptime.findings import Finding
 from looptime.findings.finding import CAUTION
@@ -15,7 +16,8 @@ from looptime.views.html import cell_text
 from looptime.views.terminal import safe
 from looptime_dashboards.desk import Desk
 
-__all__ = ["card", "caution", "choice", "choices", "findings", "note", "number_form", "table"]
+__all__ = ["card", "caution", "choice", "choices", "findings", "named", "note",
+           "number_form", "table", "toggle"]  # fmt: skip
 
 _MOST_ROWS = 200
 
@@ -40,11 +42,44 @@ def choice(text: str, chosen: bool, key: str = "", **sets: str) -> Any:
     return html.A(safe(text, 60), href="#", className="choice", key=key or text, **extra)
 
 
+def toggle(text: str, name: str, now: Sequence[str], value: str = "", said: str = "") -> Any:
+    """A link that adds a value to a list in the page's address, or takes it out.
+
+    Parameters
+    ----------
+    text : str
+        What it is about.
+    name : str
+        Name of the list.
+    now : sequence of str
+        What is in it.
+    value : str, optional
+        What is added; else the text itself.
+    said : str, optional
+        What the link says; else the text.
+    """
+    value = value or text
+    on = value in now
+    left = [v for v in now if v != value] if on else [*now, value]
+    return html.A(
+        [html.Span("on" if on else "off", className="switch"), safe(said or text, 120)],
+        href="#", className="choice toggle", key=f"{name} {value}", role="button",
+        **named({"data-set": urlencode([(name, v) for v in left] or [(name, "")]),
+                 "aria-pressed": "true" if on else "false",
+                 "aria-label": f"{safe(said or name, 40)}: {safe(text, 120)}"}),
+    )  # fmt: skip
+
+
+def named(attributes: dict[str, str]) -> dict[str, Any]:
+    """Attributes whose names no argument can have, such as ``aria-label``."""
+    return dict(attributes)
+
+
 def choices(label: str, *links: Any) -> Any:
     """A few links of which one holds, with what they are about."""
     return html.Div(
         [html.Span(label, className="faint"), *links],
-        className="choices", role="group", **{"aria-label": label},
+        className="choices", role="group", **named({"aria-label": label}),
     )  # fmt: skip
 
 
@@ -62,6 +97,7 @@ def card(desk: Desk, picture: Picture, page: str, *above: Any, height: int | Non
     *above : components
         What chooses what the figure shows.
     height : int, optional [px]
+        Height of the figure; else its own.
     """
     figure = picture.figure
     drawn: Any = html.P("Nothing to draw.", className="faint")
@@ -72,16 +108,16 @@ def card(desk: Desk, picture: Picture, page: str, *above: Any, height: int | Non
             config={"displayModeBar": False, "displaylogo": False, "doubleClick": False},
             style={"height": f"{tall}px"},
         )  # fmt: skip
-        drawn = html.Div(graph, role="img", **{"aria-label": safe(picture.alt, 1500)})
-    exports = []
+        drawn = html.Div(graph, role="img", **named({"aria-label": safe(picture.alt, 1500)}))
+    exports: list[Any] = []
     if picture.rows:
-        exports.append(html.A("CSV", href=f"/export/{desk.keep(picture)}.csv", className="button",
-                              download=f"{picture.key}.csv",
-                              **{"aria-label": f"Download {picture.key} as CSV"}))  # fmt: skip
+        said = named({"aria-label": f"Download {picture.key} as CSV"})
+        link = f"/export/{desk.keep(picture)}.csv"
+        exports.append(html.A("CSV", href=link, className="button", **said))
     if figure["data"]:
-        exports.append(html.Button("PNG", className="button", type="button",
-                                   **{"data-png": picture.key, "data-title": picture.title,
-                                      "aria-label": f"Download {picture.key} as PNG"}))  # fmt: skip
+        said = named({"data-png": picture.key, "data-title": picture.title,
+                      "aria-label": f"Download {picture.key} as PNG"})  # fmt: skip
+        exports.append(html.Button("PNG", className="button", type="button", **said))
     more = [
         html.Details([html.Summary("As a table"), table(picture.heads, picture.rows,
                                                          picture.title)])
@@ -106,13 +142,13 @@ def table(
     head = html.Tr([html.Th(h, scope="col", className="n" if r else "")
                     for h, r in zip(heads, right, strict=True)])  # fmt: skip
     body = [
-        html.Tr([html.Td(v if not isinstance(v, str | int | float | None) else cell_text(v),
+        html.Tr([html.Td(v if isinstance(v, Component) else cell_text(v),
                          className="n" if r else "") for v, r in zip(row, right, strict=False)])
         for row in shown
     ]  # fmt: skip
     made = html.Div(
         html.Table([html.Caption(safe(caption, 300)), html.Thead(head), html.Tbody(body)]),
-        className="wide", tabIndex=0, role="region", **{"aria-label": safe(caption, 300)},
+        className="wide", tabIndex=0, role="region", **named({"aria-label": safe(caption, 300)}),
     )  # fmt: skip
     if len(kept) <= most:
         return made
@@ -175,5 +211,5 @@ def number_form(label: str, *inputs: tuple[str, str, str], button: str = "Apply"
             )
         )  # fmt: skip
     sends = html.Button(button, className="button", type="submit")
-    return html.Form([*made, sends], className="choices", **{"data-fields": "yes",
-                                                             "aria-label": label})  # fmt: skip
+    return html.Form([*made, sends], className="choices", **named({"data-fields": "yes",
+                                                             "aria-label": label}))  # fmt: skip

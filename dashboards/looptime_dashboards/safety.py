@@ -25,6 +25,7 @@ TRIES = 5
 #: How long it stays shut [s].
 SHUT_S = 30.0
 _SHUT_FOR_ALL = 60
+_NOT_PAGES = ("/_", "/export", "/assets", "/alive")
 
 
 def is_loopback(host: str) -> bool:
@@ -125,9 +126,9 @@ def protect(server: Flask, gate: Gate, host: str, csp_hashes: list[str]) -> None
             return None
         if request.path == "/enter":
             return None
-        if request.method == "GET" and not request.path.startswith(("/_", "/export", "/assets")):
+        if request.method == "GET" and not request.path.startswith(_NOT_PAGES):
             return redirect("/enter")
-        abort(401, "enter the passphrase first")
+        return Response("Enter the passphrase first.", 401, mimetype="text/plain")
 
     @server.after_request
     def head(answer: Response) -> Response:
@@ -192,8 +193,8 @@ def _door(said: str) -> str:
         '<meta name="viewport" content="width=device-width,initial-scale=1"><style>'
         f":root{{{variables(LIGHT)}}}@media(prefers-color-scheme:dark){{:root{{{variables(DARK)}}}}}"
         "body{background:var(--ground);color:var(--ink);font:16px/1.5 system-ui,sans-serif;"
-        "max-width:24rem;margin:15vh auto;padding:0 16px}input,button{font:inherit;padding:6px 10px;"
-        "margin:6px 0}</style></head><body><main><h1>looptime</h1>"
+        "max-width:24rem;margin:15vh auto;padding:0 16px}input,button{font:inherit;padding:6px "
+        "10px;margin:6px 0}</style></head><body><main><h1>looptime</h1>"
         '<form method="post" action="/enter"><label>Passphrase<br><input type="password" '
         'name="passphrase" autofocus required autocomplete="current-password"></label> '
         f'<button>Enter</button></form><p role="alert">{escape(said)}</p>'

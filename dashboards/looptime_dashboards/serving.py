@@ -63,10 +63,10 @@ def serve(
     )  # fmt: skip
     shown = f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{server.server_port}/"
-    print(f"looptime dashboard at {address} (Ctrl-C ends it)", flush=True)
+    print(f"looptime dashboard at {address} (Ctrl-C ends it)", flush=True)  # noqa: T201
     if not is_loopback(host):
-        print("looptime: shared: plain HTTP lets others on this network read what is sent",
-              file=sys.stderr, flush=True)  # fmt: skip
+        warning = "looptime: shared: plain HTTP lets others on this network read what is sent"
+        print(warning, file=sys.stderr, flush=True)  # noqa: T201
     if open_browser:
         threading.Timer(0.3, webbrowser.open, [address]).start()
     try:

@@ -15,7 +15,7 @@ from looptime.views.figures_slow import loop_beside_typical
 from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages import PAGES
-from looptime_dashboards.parts import card, choice, choices, note
+from looptime_dashboards.parts import card, choice, choices, named, note
 from looptime_dashboards.view import View, read_view
 from looptime_dashboards.work import Pending
 
@@ -27,7 +27,7 @@ _LOG = logging.getLogger("looptime_dashboards")
 def frame(can_drop: bool, shared: bool) -> Any:
     """The layout that stays while pages change."""
     links = [
-        html.A(page.title, href=page.path, **{"data-page": page.path}) for page in PAGES
+        html.A(page.title, href=page.path, **named({"data-page": page.path})) for page in PAGES
     ]  # fmt: skip
     drop = (
         html.Label(["Open a log", html.Span(id="pick-file")], className="button", id="pick",
@@ -52,18 +52,18 @@ def frame(can_drop: bool, shared: bool) -> Any:
             html.Header(
                 [
                     html.Div([html.A("looptime", href="/", className="brand",
-                                     **{"data-page": "/"}),
+                                     **named({"data-page": "/"})),
                               html.Div(id="picker", className="picker"), drop,
                               html.Button("Copy link", id="copy", type="button",
                                           className="button"),
                               html.Button("Dark or light", id="theme", type="button",
                                           className="button")], className="row"),
-                    html.Nav(links, id="pages", **{"aria-label": "Pages"}),
+                    html.Nav(links, id="pages", **named({"aria-label": "Pages"})),
                     html.Div(id="choices", className="row"),
                 ],
                 className="top",
             ),
-            html.Div(id="said", role="status", **{"aria-live": "polite"}),
+            html.Div(id="said", role="status", **named({"aria-live": "polite"})),
             warning,
             html.Main([html.H1(id="page-title"), html.Div(id="page"), html.Div(id="loop-panel")],
                       id="main", tabIndex=-1),
@@ -82,9 +82,9 @@ def _guarded(make: Callable[[], tuple[list[Any], bool]]) -> _Made:
     try:
         parts, wait = make()
     except Pending as pending:
-        words = html.Div([html.Span(className="busy", **{"aria-hidden": "true"}),
-                          f"{safe(pending.text, 200)} ..."], className="note", role="status")  # fmt: skip
-        return _Made([words], True)
+        busy = html.Span(className="busy", **named({"aria-hidden": "true"}))
+        words: list[Any] = [busy, f"{safe(pending.text, 200)} ..."]
+        return _Made([html.Div(words, className="note", role="status")], True)
     except LooptimeError as error:
         return _Made([note(str(error), "error")], False)
     except Exception as error:
@@ -131,7 +131,8 @@ def register(app: Dash, desk: Desk) -> None:
         return _guarded(lambda: (_loop_panel(desk, view), False)).parts
 
     @app.callback(Output("picker", "children"), Output("seen", "data"),
-                  Input("watch", "n_intervals"), Input("view", "data"), State("seen", "data"))  # fmt: skip
+                  Input("watch", "n_intervals"), Input("view", "data"),
+                  State("seen", "data"))  # fmt: skip
     def show_runs(_: Any, data: Any, seen: Any) -> Any:
         version = desk.library.scan()
         _, view = _asked(data)
@@ -200,7 +201,7 @@ def _picker(desk: Desk, view: View) -> Any:
     return html.Label(
         [html.Span("Run", className="faint"),
          html.Select(options, id="run-select", key=f"{chosen}-{len(options)}",
-                     **{"data-param": "run", "data-clears": "start,end,loop,phase"})]
+                     **named({"data-param": "run", "data-clears": "start,end,loop,phase"}))]
     )  # fmt: skip
 
 

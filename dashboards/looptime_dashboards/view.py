@@ -38,8 +38,8 @@ class View:
         What the histogram counts: ``loops`` or ``time``.
     group : str
         What costs are added up by.
-    before : tuple of str
-        Keys of the runs that the run is held against.
+    before, after : tuple of str
+        Keys of the runs that the run is held against, and of those that stand beside it.
     change : tuple of str
         Remedies that are switched on.
     motion, deg, mm
@@ -55,6 +55,7 @@ class View:
     by: str = "loops"
     group: str = "call"
     before: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
     change: tuple[str, ...] = ()
     motion: str = ""
     deg: float | None = None
@@ -96,7 +97,7 @@ def read_view(search: str | None) -> View:
     --------
     >>> read_view("?run=../../etc/passwd&loop=7&start=abc")
     View(run='', phase='', start=None, end=None, warmup='', loop=7, by='loops', group='call', \
-before=(), change=(), motion='', deg=None, mm=None)
+before=(), after=(), change=(), motion='', deg=None, mm=None)
     """
     if not isinstance(search, str) or len(search) > 20_000:
         return View()
@@ -116,12 +117,17 @@ before=(), change=(), motion='', deg=None, mm=None)
         loop=_whole(last.get("loop")),
         by=_one_of(_BY, last.get("by")),
         group=_one_of(_GROUPS, last.get("group")),
-        before=tuple(k for k in given.get("before", [])[:_MOST_KEYS] if _KEY.fullmatch(k)),
+        before=_keys(given.get("before", [])),
+        after=_keys(given.get("after", [])),
         change=tuple(c for c in given.get("change", [])[:_MOST_CHANGES] if len(c) <= _LONGEST),
         motion=_matched(_MOTION, last.get("motion", "")),
         deg=_number(last.get("deg"), above=True),
         mm=_number(last.get("mm"), above=True),
     )
+
+
+def _keys(given: list[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(k for k in given[:_MOST_KEYS] if _KEY.fullmatch(k)))
 
 
 def _matched(pattern: re.Pattern[str], text: str) -> str:

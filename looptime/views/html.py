@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from looptime.analysers.figure import plain_value
 from looptime.views.figures import Picture
 from looptime.views.terminal import number, safe
 
@@ -53,10 +54,11 @@ def cell_text(value: Any) -> str:
     >>> cell_text(12.34567), cell_text(1234567), cell_text(None), cell_text("gyro")
     ('12.35', '1,234,567', '-', 'gyro')
     """
-    if value is None:
-        return "-"
+    value = plain_value(value)
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if value is None:
+        return "-"
     if isinstance(value, int):
         return f"{value:,}"
     if isinstance(value, float):
@@ -124,6 +126,7 @@ def csv_cell(value: Any) -> str:
     >>> csv_cell("=1+1"), csv_cell(-1.5), csv_cell("a,b"), csv_cell(None)
     ("'=1+1", '-1.5', '"a,b"', '')
     """
+    value = plain_value(value)
     if value is None:
         return ""
     if isinstance(value, int | float):

@@ -9,7 +9,7 @@ from dash import html
 from looptime.views.figures_costs import GROUPS, call_table, cost_bars, slow_against_typical
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.common import used
-from looptime_dashboards.parts import card, choice, choices, table
+from looptime_dashboards.parts import card, choice, choices, named, table
 from looptime_dashboards.view import View
 
 __all__ = ["body"]
@@ -33,7 +33,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     heads, rows = call_table(at)
     export = html.A("CSV", className="button", download="calls.csv",
                     href=f"/export/{desk.keep_table('calls', heads, rows)}.csv",
-                    **{"aria-label": "Download all calls as CSV"})  # fmt: skip
+                    **named({"aria-label": "Download all calls as CSV"}))  # fmt: skip
     parts.append(
         html.Section([html.H2("Every call"), table(heads, rows, "Every call of every thread"),
                       html.Div(export, className="under")], className="card", key="calls")

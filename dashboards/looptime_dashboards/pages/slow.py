@@ -12,7 +12,7 @@ from looptime.views.figures_slow import event_table
 from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.common import used
-from looptime_dashboards.parts import choice
+from looptime_dashboards.parts import choice, named
 from looptime_dashboards.view import View
 
 __all__ = ["body"]
@@ -54,7 +54,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     ]  # fmt: skip
     export = html.A("CSV", className="button", download="slow_loops.csv",
                     href=f"/export/{desk.keep_table('slow_loops', *event_table(at, 100_000))}.csv",
-                    **{"aria-label": "Download the slow loops as CSV"})  # fmt: skip
+                    **named({"aria-label": "Download the slow loops as CSV"}))  # fmt: skip
     parts.append(
         html.Section(
             [html.H2(title), html.P("Choose a row to see its calls beside a typical loop. Columns "
@@ -69,6 +69,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
 
 
 def _grid(heads: tuple[str, ...], rows: tuple[tuple[Any, ...], ...]) -> Any:
+    kept = [k for k, head in enumerate(heads) if head not in heads[:k]]
     columns = [
         {
             "field": f"c{k}", "headerName": head,
@@ -78,7 +79,7 @@ def _grid(heads: tuple[str, ...], rows: tuple[tuple[Any, ...], ...]) -> Any:
             **({"valueFormatter": {"function": "d3.format('.4~g')(params.value)"}}
                if head.endswith("ms") or head == "time s" else {}),
         }
-        for k, head in enumerate(heads)
+        for k, head in ((k, heads[k]) for k in kept)
     ]  # fmt: skip
     data = [
         {"id": str(i), **{f"c{k}": _plain(v) for k, v in enumerate(row)}}
