@@ -115,6 +115,8 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
         if not len(below):
             break
         up = rows[above[~top]]
+        if (start[below] >= end[up]).any():  # hidden by a call that overlaps: one after another
+            return _one_by_one(start, end, tolerance)
         over = end[below] - end[up]
         late = over > 0
         if late.any():
@@ -130,12 +132,45 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
         parent[below] = up
         rows = below
         level += 1
-    self_ns = end - start
+    return Nest(depth, parent, end, _self_ns(start, end, parent), overlaps)
+
+
+def _self_ns(start: Int, end: Int, parent: Int) -> Int:
+    """Spans minus the spans of the calls directly within them."""
+    span = end - start
     inner = parent >= 0
-    if inner.any():
-        covered = np.bincount(parent[inner], weights=self_ns[inner], minlength=count)
-        self_ns = self_ns - covered.astype(np.int64)
-    return Nest(depth, parent, end, self_ns, overlaps)
+    if not inner.any():
+        return span
+    covered = np.bincount(parent[inner], weights=span[inner], minlength=len(span))
+    return span - covered.astype(np.int64)
+
+
+def _one_by_one(start: Int, end: Int, tolerance: int) -> Nest:
+    """The same with a stack of open calls: for stretches in which many calls overlap others.
+
+    A call that overlaps another opens nothing, so that those after it are judged without it.
+    """
+    starts, ends = start.tolist(), end.tolist()
+    depth, parent, wrong = [], [], np.zeros(len(starts), bool)
+    open_calls: list[int] = []
+    for row, (begin, stop) in enumerate(zip(starts, ends, strict=True)):
+        while open_calls and (
+            begin >= ends[open_calls[-1]]
+            or (stop - ends[open_calls[-1]] > tolerance >= ends[open_calls[-1]] - begin)
+        ):
+            closed = open_calls.pop()
+            ends[closed] = min(ends[closed], begin)
+        depth.append(len(open_calls))
+        up = open_calls[-1] if open_calls else -1
+        wrong[row] = up >= 0 and stop - ends[up] > tolerance
+        parent.append(-1 if wrong[row] else up)
+        if wrong[row]:
+            continue
+        if up >= 0:
+            ends[row] = min(stop, ends[up])
+        open_calls.append(row)
+    parents, last = np.array(parent, np.int64), np.array(ends, np.int64)
+    return Nest(np.array(depth, np.int16), parents, last, _self_ns(start, last, parents), wrong)
 
 
 def _tops(start: Int, end: Int) -> tuple[NDArray[np.bool_], Int]:

@@ -1,6 +1,7 @@
 """Nesting of calls on one thread."""
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -89,3 +90,46 @@ def test_true_overlap_is_named():
     """A call that begins within another and ends well after it is neither nested nor beside it."""
     found = nest(np.array([0, 50]), np.array([100, 150]), tolerance=2)
     assert found.overlaps.tolist() == [False, True]
+
+
+def test_calls_after_an_overlap_are_judged_without_it():
+    """A call that only the overlapping one hides stands beside the first, with its own parts."""
+    start, end = np.array([0, 50, 120, 130, 300]), np.array([100, 200, 180, 140, 310])
+    found = nest(start, end, tolerance=2)
+    assert found.overlaps.tolist() == [False, True, False, False, False]
+    assert found.depth.tolist()[2:] == [0, 1, 0]
+    assert found.parent.tolist()[2:] == [-1, 2, -1]
+    assert found.self_ns.tolist() == [100, 150, 50, 10, 10]
+
+
+@pytest.mark.parametrize("length", [15, 25, 95])
+def test_a_chain_of_overlaps_comes_to_an_end(length):
+    """Where every call overlaps the next, those are kept that begin after the last one kept."""
+    start = np.arange(0, 2000, 10)
+    found = nest(start, start + length, tolerance=2)
+    kept, free = [], 0
+    for row, begin in enumerate(start.tolist()):
+        if begin >= free:
+            kept.append(row)
+            free = begin + length
+    assert np.flatnonzero(~found.overlaps).tolist() == kept
+
+
+@given(trees(), st.lists(st.tuples(st.integers(0, 60), st.integers(1, 40)), max_size=4))
+def test_any_calls_leave_a_well_nested_rest(tree, strays):
+    """Whatever stands in the log, what is kept nests, and a stack finds the same in it."""
+    rows = sorted(
+        [*zip(*tree, strict=True), *((s, s + d) for s, d in strays)], key=lambda r: (r[0], -r[1])
+    )
+    start, end = (np.array(column) for column in zip(*rows, strict=True))
+    good = np.ones(len(start), bool)
+    found = nest(start, end)
+    while found.overlaps.any():
+        good[np.flatnonzero(good)[found.overlaps]] = False
+        found = nest(start[good], end[good])
+    assert good.any()
+    depth, parent, self_ns = slow_nest(start[good].tolist(), end[good].tolist())
+    assert found.depth.tolist() == depth
+    assert found.parent.tolist() == parent
+    assert found.self_ns.tolist() == self_ns
+    assert (found.end <= end[good]).all()
