@@ -80,6 +80,9 @@ def _whole(parsed: Parsed, rows: LoopRows) -> LoopRows:
         keep &= ~gone
         parsed.outcast.add(rows.row[gone], "rows lost around it")
     period = np.append(np.diff(rows.start), 0).astype(np.int64)
+    back = keep & (period < 0)
+    keep &= ~back
+    parsed.outcast.add(rows.row[back], "corrupt stamp")
     return replace(rows, period=period).take(keep)
 
 

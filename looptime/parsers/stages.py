@@ -171,9 +171,7 @@ def parse(
         else:
             wants.append(Want(role, head.index, "word" if role == "phase" else "count"))
     table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
-    rows, outcast = _loops(table, len(instants), stretches(instants), instants)
-    if not len(rows):
-        raise LogError("holds no loop that can be used", source.path)
+    rows, outcast = _loops(table, instants, source.path)
     lengths = np.diff(rows.start)
     if len(lengths):
         check_periods(float(np.median(lengths) or lengths.mean()), unit, source.path)
@@ -193,10 +191,8 @@ def _unit(source: Source, dialect: Dialect, instants: list[Head], options: Optio
     return clock_unit(dialect, instants[0], header, asked, source.path, steps)
 
 
-def _loops(
-    table: Table, count: int, marked_off: list[Stretch], instants: list[Head]
-) -> tuple[LoopRows, Outcast]:
-    at = table.columns
+def _loops(table: Table, instants: list[Head], path: str) -> tuple[LoopRows, Outcast]:
+    at, count, marked_off = table.columns, len(instants), stretches(instants)
     outcast = Outcast()
     times = np.stack([at[f"stage {k}"] for k in range(count)], axis=1)
     first = times[:, 0]
@@ -211,6 +207,8 @@ def _loops(
     over[:-1] = (step > 0) & (times[row].max(axis=1)[:-1] > first[row][1:])
     outcast.add(row[over], "overlaps another call")
     row = row[~over]
+    if not len(row):
+        raise LogError("holds no loop that can be used: its instants are out of order", path)
     times = times[row]
     lost = loops_after(table, row, at)
     if wrong.any() or over.any():

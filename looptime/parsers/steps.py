@@ -269,6 +269,8 @@ def _learned(
         return None
     modulus = float(np.median(-size[low])) + typical
     same = low & (np.abs(-size + typical - modulus) <= 1.5 * typical)
+    if not same.any():
+        return None
     goes_on = way.number is not None and bool((way.number[events[same]] > 0).all())
     spread = np.ptp(after[same]) > 0.05 * typical
     elsewhere = time[0] > 10 * typical
