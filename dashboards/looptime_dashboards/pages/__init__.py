@@ -53,9 +53,5 @@ PAGES = (
     Page("/sides", "Before and after", sides.body),
     Page("/heading", "Heading", heading.body),
     Page("/readiness", "Readiness", readiness.body),
-    Page("/changes", "What if", changes.body),
-    Page("/sides", "Before and after", sides.body),
-    Page("/heading", "Heading", heading.body),
-    Page("/readiness", "Readiness", readiness.body),
     Page("/logs", "Logs", logs.body, needs_run=False),
 )
