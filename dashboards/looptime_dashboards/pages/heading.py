@@ -18,7 +18,7 @@ from looptime.heading import (
 )
 from looptime.planner.sample import sample
 from looptime.run import Run
-from looptime.views.figures_rate import age_parts, heading_curve
+from looptime.views.figures_heading import age_parts, heading_curve
 from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.changes import prediction
