@@ -21,8 +21,9 @@ from looptime.run import (
     Signals,
 )
 from looptime.schema import CallName
+from looptime.tables import described, plain
 
-__all__ = ["described", "load", "rebuilt", "save"]
+__all__ = ["load", "rebuilt", "save"]
 
 _MAGIC = b"looptime prepared log 1\n"
 _ALIGN = 64
@@ -35,31 +36,6 @@ _TABLES = {
     "signals": Signals,
     "marks": MarkColumns,
 }
-
-
-def described(run: Run) -> dict[str, Any]:
-    """What a run holds beside its columns, as plain values for JSON.
-
-    Parameters
-    ----------
-    run : Run
-        Any run.
-    """
-    clock = {f.name: getattr(run.clock, f.name) for f in fields(Clock)}
-    return {
-        "names": [{f.name: getattr(n, f.name) for f in fields(CallName)} for n in run.names],
-        "phase_names": list(run.loop_columns.phase_names),
-        "thread_names": list(run.thread_names),
-        "loop_thread": run.loop_thread,
-        "layout": run.layout,
-        "source": run.source,
-        "rows_read": run.rows_read,
-        "rows_used": run.rows_used,
-        "loop_from": run.loop_from,
-        "dropped": run.dropped,
-        "meta": run.meta,
-        "clock": clock,
-    }
 
 
 def rebuilt(told: dict[str, Any], tables: dict[str, Any]) -> Run:
@@ -113,19 +89,13 @@ def save(runs: tuple[Run, ...], file: BinaryIO) -> None:
             columns.append(stored)
             place += -(-stored.nbytes // _ALIGN) * _ALIGN
         told.append({**described(run), "text": list(run.set_aside.text), "tables": tables})
-    contents = json.dumps({"runs": told, "size": place}, default=_plain).encode()
+    contents = json.dumps({"runs": told, "size": place}, default=plain).encode()
     head = _MAGIC + f"{len(contents):16d}{zlib.crc32(contents):12d}".encode()
     file.write(head + contents)
     file.write(b"\0" * (-(len(head) + len(contents)) % _ALIGN))
     for stored in columns:
         file.write(_bytes(stored))
         file.write(b"\0" * (-stored.nbytes % _ALIGN))
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, np.generic):
-        return value.item()
-    raise TypeError(f"{type(value)} has no place in a table of contents")
 
 
 def _columns(run: Run) -> list[tuple[str, str, NDArray[Any]]]:

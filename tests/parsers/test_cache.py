@@ -13,6 +13,7 @@ from looptime.parsers import cache, packed
 from looptime.parsers import read as reading
 from looptime.parsers.rows import Options
 from looptime.project import Project
+from looptime.tables import described
 
 HEADER = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
 
@@ -54,7 +55,7 @@ def same(one, two):
         assert (table, name) == (table2, name2)
         assert a.dtype == b.dtype
         assert np.array_equal(a, b, equal_nan=a.dtype.kind == "f")
-    assert packed.described(one) == packed.described(two)
+    assert described(one) == described(two)
     assert one.set_aside.text == two.set_aside.text
     assert one.names == two.names
 
