@@ -15,7 +15,8 @@ from typing import Any, Protocol
 from looptime.checks.recording import Settings, content_hash, record
 from looptime.checks.season import SeasonError
 from looptime.checks.values import measure
-from looptime.errors import LooptimeError, UsageError
+from looptime.errors import LogError, LooptimeError, UsageError
+from looptime.parsers.source import open_bytes
 from looptime.run import Run
 
 __all__ = ["Job", "Measured", "Pending", "entries_of", "file_hash", "measure_log", "workers"]
@@ -65,9 +66,12 @@ class Pending(Protocol):
 def file_hash(path: str) -> str:
     """SHA-256 of a file's bytes; empty where it cannot be read."""
     try:
-        with open(path, "rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:  # the reader says what is wrong, better than this could
+        made = hashlib.sha256()
+        with open_bytes(path) as file:
+            while piece := file.read(1 << 20):
+                made.update(piece)
+        return made.hexdigest()
+    except (OSError, LogError):  # the reader says what is wrong, better than this could
         return ""
 
 

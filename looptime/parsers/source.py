@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 from looptime.errors import LogError
 
@@ -19,6 +19,8 @@ __all__ = [
     "Source",
     "blocks",
     "head",
+    "is_address",
+    "open_bytes",
     "open_source",
     "stored",
 ]
@@ -67,12 +69,51 @@ class Block:
     number: int
 
 
+def is_address(path: str | os.PathLike[str]) -> bool:
+    """Whether a log is named by an address (``PROTOCOL://...``) and not by a path.
+
+    Examples
+    --------
+    >>> is_address("s3://bucket/log.csv.gz"), is_address("logs/log.csv")
+    (True, False)
+    """
+    return "://" in os.fspath(path)
+
+
+def open_bytes(path: str | os.PathLike[str]) -> BinaryIO:
+    """Open a log's bytes, on disk or in any store that fsspec reaches.
+
+    Raises
+    ------
+    LogError
+        If an address is given and fsspec, or what it needs for that store, is not installed.
+    OSError
+        If it cannot be opened.
+    """
+    if not is_address(path):
+        return Path(path).open("rb")
+    try:
+        import fsspec
+
+        return cast(BinaryIO, fsspec.open(os.fspath(path), "rb").open())
+    except ImportError as error:
+        what = f"an address needs more packages ({error}): install looptime[cluster] and those"
+        raise LogError(what, os.fspath(path)) from error
+
+
+def _size(path: str) -> int:
+    if not is_address(path):
+        return Path(path).stat().st_size
+    with open_bytes(path) as file:
+        return file.seek(0, os.SEEK_END)
+
+
 def stored(path: str | os.PathLike[str]) -> bool:
     """Whether a file is a run that looptime exported, and no log."""
     try:
-        with Path(path).open("rb") as file:
+        with open_bytes(path) as file:
             start = file.read(len(EXPORTED))
-    except (OSError, ValueError):
+    except (OSError, ValueError, LogError):
         return False
     return start[:4] == _PARQUET or start == EXPORTED
 
@@ -86,14 +127,13 @@ def open_source(path: str | os.PathLike[str]) -> Source:
         If there is no such file, it is a folder, empty, cannot be opened, or is not text.
     """
     name = os.fspath(path)
-    place = Path(name)
     try:
-        if place.is_dir():
+        if not is_address(name) and Path(name).is_dir():
             raise LogError("is a folder: name the log files in it", name)
-        size = place.stat().st_size
+        size = _size(name)
         if size == 0:
             raise LogError("is empty: nothing was logged", name)
-        with place.open("rb") as file:
+        with open_bytes(name) as file:
             first = file.read(4)
     except FileNotFoundError as error:
         raise LogError("there is no such file", name) from error
@@ -134,7 +174,7 @@ def _is_binary(start: bytes, encoding: str) -> bool:
 
 
 def _open(source: Source) -> BinaryIO:
-    file = Path(source.path).open("rb")  # noqa: SIM115 - closed by the caller
+    file = open_bytes(source.path)
     if source.compression is None:
         return file
     import pyarrow as pa
