@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from types import ModuleType
 
 from looptime.errors import LogError, UsageError
@@ -109,13 +110,18 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
             return tuple("duration" if index == number else "section" for index in range(fields))
     if options.layout == "costs" and not any(words):
         return tuple(f"part_{index + 1}" for index in range(fields))
-    if clocklike(dialect, 0) and not any(words[:1]) and options.layout in (None, "stamps"):
+    events = [index for index in range(fields) if words[index] and _changes(dialect, index)]
+    clock = clocklike(dialect, 0) and not words[0]
+    if clock and (options.layout == "stamps" or (options.layout is None and not events)):
         return ("time", *(f"column_{index + 1}" for index in range(1, fields)))
     if fields == 1 and not words[0] and not counts_rows(numbers(dialect, 0)):
         return ("dt",)
-    what = "column counts the rows" if counts_rows(numbers(dialect, 0)) else "column is no clock"
+    what = "counts the rows" if counts_rows(numbers(dialect, 0)) else "is no clock"
+    what = f"column {what}"
     if words[0]:
         what = "column holds words"
+    elif clock and events:
+        what = f"column is a clock but column {events[0] + 1} holds words that come and go"
     row = dialect.delimiter.join(dialect.sample[0])[:60]
     example = ",".join(
         ["time_us", "skip", "gyro_ms", "drive_ms"][:fields] + ["skip"] * (fields - 4)
@@ -126,6 +132,12 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
         path,
         dialect.first_row,
     )
+
+
+def _changes(dialect: Dialect, index: int) -> bool:
+    """Whether words change from row to row, as names of calls do and phases do not."""
+    cells = [row[index] for row in dialect.sample]
+    return sum(a != b for a, b in pairwise(cells)) > 0.2 * (len(cells) - 1)
 
 
 def _no_fit(found: list[Head], tried: list[str], dialect: Dialect, path: str) -> LogError:

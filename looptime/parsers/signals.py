@@ -103,9 +103,11 @@ def loops_after(table: Table, row: Int, at: dict[str, Any]) -> NDArray[np.bool_]
     number = at.get("loop")
     if number is None or len(row) < 3:
         return lost
-    step = np.diff(number[row].astype(np.int64))
+    logged = number[row].astype(np.int64)
+    step = np.diff(logged)
     usual = int(np.median(step))
-    passed = np.append((step > usual) & (usual >= 1), False)
+    passed = (step > usual) & (usual >= 1) & (logged[1:] >= 0) & (logged[:-1] >= 0)
+    passed = np.append(passed, False)
     if not passed.any():
         return lost
     return passed if lost is None else lost | passed

@@ -484,9 +484,12 @@ def _numbers(
         given = _given(array)
         wrong = _mark(np.ones(len(given), bool), given, want.required)
     if want.how == "number":
-        return _plain(array, np.nan).astype(np.float64, copy=False), wrong
+        given = _plain(array, np.nan).astype(np.float64, copy=False)
+        return (np.where(np.isinf(given), np.nan, given) if np.isinf(given).any() else given), wrong
     if want.how == "count":
         counts = _plain(array, -1)
+        if counts.dtype.kind == "f":
+            counts = np.where(np.abs(counts) < 2**53, counts, -1)
         small = not len(counts) or (counts.max() < 2**31 and counts.min() >= -(2**31))
         return counts.astype(np.int32 if small else np.int64), wrong
     ns, too_big = _to_ns(_plain(array, 0), want.unit_ns)
@@ -553,8 +556,8 @@ def _header_rows(arrow: pa.Table, dialect: Dialect, wants: list[Want]) -> NDArra
     """Rows that repeat the header."""
     import pyarrow.compute as pc
 
-    same = np.ones(arrow.num_rows, bool)
     header = dialect.header or ()
+    same = np.full(arrow.num_rows, any(want.index < len(header) for want in wants))
     for want in wants:
         if want.index >= len(header):
             continue

@@ -287,3 +287,17 @@ def test_header_alone_and_prose_alone(tmp_path):
         path.write_text(text, encoding="utf-8")
         with pytest.raises(LogError, match=message):
             looptime.read(path)
+
+
+def test_damaged_rows_of_a_headerless_log(tmp_path):
+    """Without a header no bad row is taken for one."""
+    run = read(tmp_path, "0,5\n10,5\nnan,nan\n30,6\n40,6\n50,7\n")
+    assert run.rows_read == 6
+    assert run.set_aside.counts["missing value"] == 1
+
+
+def test_numbers_out_of_all_bounds(tmp_path):
+    """A count or a value that no number holds is missing; a time like that costs its row."""
+    run = read(tmp_path, "loop,time_ms,speed\n1e400,0,1\n2,10,1e400\n3,20,1\n4,1e300,1\n5,40,1\n")
+    assert run.set_aside.counts["unreadable number"] == 1
+    assert np.isnan(run.signals.values["speed"]).tolist() == [False, True]

@@ -115,6 +115,7 @@ def test_headerless_column_of_intervals(tmp_path):
         ("0,5.1\n1,5.2\n2,5.0\n3,5.3\n", "first column counts the rows"),
         ("3,5,6\n1,4,6\n2,9,6\n0,9,9\n", "first column is no clock"),
         ("gyro,a,1,2\ndrive,b,2,3\n", "first column holds words"),
+        ("0,gyro,1\n5,drive,2\n20,gyro,1\n27,drive,3\n", "column 2 holds words that come and go"),
     ],
 )
 def test_headerless_without_a_clock(tmp_path, text, message):
