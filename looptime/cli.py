@@ -97,12 +97,14 @@ def _unforeseen() -> int:
 @click.argument("logs", nargs=-1, required=True, metavar="LOG...")
 @click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
 @click.option("--set-aside", "set_aside", metavar="FILE", help="Write the rows not used to FILE.")
+@click.option("--predict", is_flag=True, help="Rank by what the planner predicts: a second more.")
 @click.option("--draft-project", metavar="FILE", help="Write a looptime.toml to correct by hand.")
 @reads_logs
 def summary(
     reading: Reading,
     logs: tuple[str, ...],
     as_json: bool,
+    predict: bool,
     set_aside: str | None,
     draft_project: str | None,
 ) -> None:
@@ -110,7 +112,7 @@ def summary(
     from looptime.analysers.together import together
     from looptime.views import json
 
-    done = _read_all(reading, logs)
+    done = _read_all(reading, logs, predict)
     if set_aside is not None:
         _write_set_aside([one.log for one in done if one.log is not None], set_aside)
     if draft_project is not None:
@@ -145,7 +147,7 @@ class _Done:
     summaries: tuple[Summary, ...] = ()
 
 
-def _read_all(reading: Reading, logs: Sequence[str]) -> list[_Done]:
+def _read_all(reading: Reading, logs: Sequence[str], predict: bool) -> list[_Done]:
     """Read and summarise logs; a bad one does not keep the others from it."""
     from looptime.views import json
 
@@ -154,6 +156,7 @@ def _read_all(reading: Reading, logs: Sequence[str]) -> list[_Done]:
         try:
             log = reading.log(path)
             runs = tuple(found for run in log.runs for found in reading.summaries(run))
+            runs = reading.priced(runs) if predict else runs
         except LooptimeError as error:
             complain(str(error))
             done.append(_Done({"path": path, "error": str(error)}))
@@ -199,7 +202,7 @@ def report(reading: Reading, logs: tuple[str, ...], out: str, pdf: str | None, t
     """One file to print or send: figures, tables, findings, cautions."""
     from looptime.views.report import ReportLog, write_report
 
-    done = _read_all(reading, logs)
+    done = _read_all(reading, logs, predict=True)
     good = [ReportLog(one.log, one.summaries) for one in done if one.log is not None]
     if not good:
         raise CheckFailed(UNUSABLE)
@@ -270,11 +273,11 @@ def recorder(language: str | None, listed: bool, out: str | None) -> None:
     from looptime import recorders
 
     sources = recorders.sources()
-    if listed or language is None:
+    if listed:
         for name, path in sources.items():
             print(f"{name:<14}{path.name}")
-        if listed:
-            return
+        return
+    if language is None:
         raise UsageError(f"name a language: {', '.join(sources)}")
     if language not in sources:
         raise UsageError(f"no recorder for {language!r}: there is one for {', '.join(sources)}")
@@ -283,6 +286,8 @@ def recorder(language: str | None, listed: bool, out: str | None) -> None:
         print(text, end="")
         return
     target = Path(out) / sources[language].name
+    if target.parent.exists() and not target.parent.is_dir():
+        raise UsageError(f"--out {out}: is a file: name a folder")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with target.open("x", encoding="utf-8", newline="\n") as file:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 import looptime
-from looptime.errors import UsageError
+from looptime.errors import LooptimeError, UsageError
 from looptime.project import Project, find_project
 from looptime.schema import LAYOUTS
 from looptime.units import UNITS
@@ -131,6 +131,27 @@ class Reading:
         if self.phase is not None:
             return (summarise(chosen, phase=self.phase, **given),)
         return summarise_phases(chosen, **given)
+
+    def priced(self, summaries: tuple[Summary, ...]) -> tuple[Summary, ...]:
+        """Summaries whose findings carry what the planner predicts, where it has a remedy."""
+        from looptime.findings.priced import with_predictions
+        from looptime.planner import suggest
+
+        made = []
+        for found in summaries:
+            try:
+                plans = suggest(
+                    found.run,
+                    buses=self.project.buses,
+                    effort=self.project.effort or None,
+                    heading_call=self.project.heading.read_call,
+                    keep_warmup=True,
+                )
+            except LooptimeError:  # too little, or too odd, to be played again
+                made.append(found)
+                continue
+            made.append(found.with_findings(with_predictions(found.findings, plans)))
+        return tuple(made)
 
     def run(self, path: str) -> Run:
         """The one run of a log, cut to the part that was asked for."""

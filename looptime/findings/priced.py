@@ -13,12 +13,14 @@ from looptime.planner.suggest import Proposal, Suggestions
 
 __all__ = ["with_predictions"]
 
+_RISKS = ("low", "medium", "high")
+
 
 def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[Finding, ...]:
     """Findings whose worth and words come from the planner, where it has a remedy for them.
 
-    A finding about calls is matched with the single change that touches one of them and saves
-    most. Its worth becomes the predicted saving over the mean loop, and the order follows.
+    A finding about calls is matched with the single change of the lowest risk that touches one
+    of them, and of those with the one that saves most. Its worth becomes the predicted saving over the mean loop, and the order follows.
 
     Parameters
     ----------
@@ -44,7 +46,8 @@ def _priced(finding: Finding, single: Sequence[Proposal], mean_ms: float) -> Fin
     fitting = [p for p in single if _touches(p.changes[0], calls)]
     if not fitting:
         return finding
-    best = min(fitting, key=lambda p: p.gain_ms.value or 0.0)
+    # what is safer comes first, however much a riskier change would save
+    best = min(fitting, key=lambda p: (_RISKS.index(p.risk), p.gain_ms.value or 0.0))
     gain = -(best.gain_ms.value or 0.0)
     ends = [-g for g in (best.gain_ms.low, best.gain_ms.high) if g is not None]
     return replace(
