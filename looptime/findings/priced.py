@@ -20,7 +20,8 @@ def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[F
     """Findings whose worth and words come from the planner, where it has a remedy for them.
 
     A finding about calls is matched with the single change of the lowest risk that touches one
-    of them, and of those with the one that saves most. Its worth becomes the predicted saving over the mean loop, and the order follows.
+    of them, and of those with the one that saves most. Its worth becomes the predicted saving
+    over the mean loop, and the order follows.
 
     Parameters
     ----------
