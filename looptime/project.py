@@ -214,12 +214,15 @@ def _value(key: str, value: Any, where: str) -> Any:
     number = isinstance(value, int | float) and not isinstance(value, bool)
     if not number or not 0 <= value < float("inf"):
         raise ProjectError(f"{where}: {key} takes a number from 0, not {value!r}")
+    if key in ("budget_ms", "serious_ms") and value == 0:
+        raise ProjectError(f"{where}: {key} = 0: give a number above 0")
     return float(value)
 
 
 def _section(data: Any, section: str, where: str) -> dict[str, Any]:
     if not isinstance(data, dict):
-        raise ProjectError(f"{where}: is not a table: write [{section}] on a line of its own")
+        shown = "[[call]]" if section == "call" else f"[{section}]"
+        raise ProjectError(f"{where}: is not a table: write {shown} on a line of its own")
     for key in data:
         _known(key, _KEYS[section], where)
     return {key: _value(key, value, where) for key, value in data.items() if key != "call"}

@@ -52,14 +52,16 @@ def number(value: float | None, digits: int = 3) -> str:
         return "-"
     if value == 0:
         return "0"
-    magnitude = abs(value)
+    magnitude = abs(float(f"{value:.{digits}g}"))  # 99.96 is shown as 100
     if magnitude >= 10 ** (digits - 1):
         return f"{value:.0f}"
     whole = len(str(int(magnitude))) if magnitude >= 1 else 0
     if whole:
         return f"{value:.{digits - whole}f}"
     shown = f"{value:.{digits}g}"
-    return f"{value:.6f}".rstrip("0").rstrip(".") if "e" in shown else shown
+    if "e" in shown:
+        shown = f"{value:.6f}".rstrip("0").rstrip(".")
+    return "0" if shown == "-0" else shown
 
 
 def figure(value: float | None, low: float | None, high: float | None, digits: int = 3) -> str:

@@ -95,6 +95,7 @@ def test_one_bad_log_does_not_spoil_the_good(log, tmp_path, capsys):
         ["summary"],
         ["summary", "--unit", "h", "x.csv"],
         ["summary", "--budget-ms", "-1", "x.csv"],
+        ["recorder"],
         ["recorder", "cobol"],
     ],
 )
@@ -102,7 +103,7 @@ def test_wrong_use_is_one_line_and_exit_2(args, capsys):
     """Wrong use says what and where to look, in one line on stderr."""
     assert cli.run(args) == 2
     out, err = capsys.readouterr()
-    assert out == "" or args == ["recorder"]
+    assert out == ""
     assert err.startswith("looptime: ")
     assert err.count("\n") == 1
 
@@ -138,6 +139,49 @@ def test_recorder_goes_to_a_folder_once(tmp_path, capsys):
     assert (tmp_path / "LooptimeRecorder.java").is_file()
     assert cli.run(["recorder", "java", "--out", str(tmp_path)]) == 2
     assert "is there already" in capsys.readouterr().err
+    file = tmp_path / "LooptimeRecorder.java"
+    assert cli.run(["recorder", "java", "--out", str(file)]) == 2
+    assert capsys.readouterr().err.endswith("is a file: name a folder\n")
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"", "is empty"),
+        (b"name,start_us,duration_us\n", "holds a header and no rows"),
+        (b"name,start_us,duration_us\ngyro.read,0,10\n", "holds a single loop"),
+        (bytes(range(256)) * 16, "is not a text log"),
+        (None, "there is no such file"),
+        ("folder", "is a folder"),
+    ],
+)
+def test_a_log_that_cannot_be_used_is_one_line_and_leaves_nothing(data, said, tmp_path, capsys):
+    """Each kind of bad input is told in one line with its path, and no file appears."""
+    path = tmp_path / "log.csv"
+    if data == "folder":
+        path.mkdir()
+    elif data is not None:
+        path.write_bytes(data)
+    before = sorted(tmp_path.rglob("*"))
+    assert cli.run(["summary", str(path)]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.count("\n") == 1
+    assert str(path) in err
+    assert said in err
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+@pytest.mark.parametrize("text", ["[lop]\n", "[loop\n", "[loop]\nbudget_ms = 0\n"])
+def test_a_project_file_that_cannot_be_used_is_one_line(text, log, tmp_path, capsys):
+    """The log is not even looked at; the line names the project file."""
+    project = tmp_path / "looptime.toml"
+    project.write_text(text, encoding="utf-8")
+    assert cli.run(["summary", str(log), "--project", str(project)]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith(f"looptime: {project}: ")
+    assert err.count("\n") == 1
 
 
 def test_old_console_encoding():
