@@ -40,6 +40,7 @@ class Desk:
     def __init__(self, folder: str | os.PathLike[str] | None, project: Project) -> None:
         self.project = project
         self.work = Work()
+        self.plans = Work(keep=8)  # each holds a run: few are kept
         self.library = Library(folder, project, self.work)
         self.library.scan(0)
         self._exports: OrderedDict[str, tuple[str, str]] = OrderedDict()

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from looptime.analysers.figure import Figure
 from looptime.checks.change import Change
 from looptime.checks.comparison import Comparison
@@ -12,13 +15,24 @@ from looptime.checks.gate import GateResult
 from looptime.checks.limits import Row
 from looptime.checks.trends import Trend, Trends
 from looptime.schema import UNATTRIBUTED
-from looptime.views.figures import Picture, axis, bar, label, layout, line_at, text_in_plot
-from looptime.views.palette import AFTER, NEUTRAL, QUIET, WARN, colour_of, pattern_of
+from looptime.views.figures import (
+    Picture,
+    axis,
+    bar,
+    label,
+    layout,
+    line_at,
+    log_bins,
+    log_ticks,
+    percent,
+    text_in_plot,
+)
+from looptime.views.palette import AFTER, BEFORE, NEUTRAL, QUIET, WARN, colour_of, pattern_of
 from looptime.views.terminal import number
 
 __all__ = [
     "changes_table", "difference_by_call", "gate_margins", "gate_table", "shift_figure",
-    "trend_figure", "trends_table",
+    "trend_figure", "trends_table", "two_histograms",
 ]  # fmt: skip
 
 _MOST_BARS = 12
@@ -26,6 +40,67 @@ _TITLES = {
     "worst1": "mean of the worst 1 %", "worst5": "mean of the worst 5 %",
     "rate": "loops a second", "overruns": "overruns",
 }  # fmt: skip
+
+
+def two_histograms(
+    before_ms: NDArray[np.float64], after_ms: NDArray[np.float64], words: tuple[str, str],
+    budget_ms: float | None = None, how: str = "",
+) -> Picture:  # fmt: skip
+    """Periods of two sides, as outlines on the same logarithmic bins.
+
+    Parameters
+    ----------
+    before_ms, after_ms : float array [ms]
+        The loops of each side, at least one.
+    words : tuple of str
+        What the sides are called.
+    budget_ms : float, optional [ms]
+        Drawn as a line, and counted in the title.
+    how : str
+        How it was computed.
+    """
+    edges = log_bins(np.concatenate([before_ms, after_ms]), 90)
+    middle = np.sqrt(edges[:-1] * edges[1:])
+    counts = [np.histogram(x, edges)[0] for x in (before_ms, after_ms)]
+    sizes = (len(before_ms), len(after_ms))
+    data = [
+        {
+            "type": "scatter", "mode": "lines", "name": word, "x": middle.tolist(),
+            "y": (100 * count / max(size, 1)).tolist(),
+            "line": {"shape": "hvh", "color": colour, "width": 2.2, "dash": dash},
+            "fill": fill, "fillcolor": "rgba(63,127,147,0.22)",
+            "customdata": [[float(a), float(b), int(c)]
+                           for a, b, c in zip(edges[:-1], edges[1:], count, strict=True)],
+            "hovertemplate": word + ": %{customdata[0]:.4g} to %{customdata[1]:.4g} ms<br>"
+            "%{y:.3g} % of the loops, %{customdata[2]} loops<extra></extra>",
+        }
+        for word, count, size, colour, dash, fill in (
+            (words[0], counts[0], sizes[0], BEFORE, "dot", "none"),
+            (words[1], counts[1], sizes[1], AFTER, "solid", "tozeroy"),
+        )
+    ]  # fmt: skip
+    ticks = log_ticks(float(edges[0]), float(edges[-1]))
+    x = axis("period (ms, logarithmic)", type="log", tickvals=ticks,
+             ticktext=[f"{t:g}" for t in ticks])  # fmt: skip
+    drawn = layout(x, axis("share of the loops (%)", rangemode="tozero"), showlegend=True)
+    middles = [float(np.median(side)) for side in (before_ms, after_ms)]
+    title = f"The middle period is {number(middles[0])} ms {words[0]}, {number(middles[1])} ms "
+    title += words[1]
+    if budget_ms is not None and edges[0] * 0.7 < budget_ms < edges[-1] * 1.4:
+        text = f" budget {number(budget_ms)} ms"
+        drawn.update(line_at(budget_ms, text, "x", float(np.log10(budget_ms))))
+        over = [percent(float((side > budget_ms).mean())) for side in (before_ms, after_ms)]
+        title += f"; {over[0]} and {over[1]} of the loops are over the budget"
+    rows = tuple(
+        (float(a), float(b), int(m), int(n))
+        for a, b, m, n in zip(edges[:-1], edges[1:], *counts, strict=True) if m or n
+    )  # fmt: skip
+    return Picture(
+        "both", title, {"data": data, "layout": drawn},
+        f"Two histograms of the period, {sizes[0]:,} loops {words[0]} and {sizes[1]:,} "
+        f"{words[1]}. {title}.",
+        ("from ms", "to ms", f"loops {words[0]}", f"loops {words[1]}"), rows, how,
+    )  # fmt: skip
 
 
 def shift_figure(found: Comparison) -> Picture | None:
@@ -222,8 +297,8 @@ def gate_margins(found: GateResult) -> Picture | None:
         "margins", title, {"data": [trace], "layout": drawn},
         f"{found.sentence} {title}.", heads, table,
         "Each figure of the new runs over its limit. A limit of the project file must hold in "
-        "every run. One of the regression check is the largest value that the baseline's own scatter "
-        "from run to run explains; a row fails only beyond that and both tolerances.",
+        "every run. One of the regression check is the largest value that the baseline's own "
+        "scatter from run to run explains; a row fails only beyond that and both tolerances.",
     )  # fmt: skip
 
 
@@ -292,13 +367,14 @@ def trend_figure(at: Trends, statistic: str = "p99") -> Picture | None:
                    axis(unit))  # fmt: skip
     title = _trend_title(at, found, name)
     return Picture(
-        "trend", title, {"data": data, "layout": drawn}, f"{len(runs)} runs. {title}.",
+        f"trend-{statistic}", title, {"data": data, "layout": drawn}, f"{len(runs)} runs. {title}.",
         ("run", "log", "version", "recorded", f"{at.quantity} {name}", "marks"),
         tuple((k, f.name, f.version or "", (f.time or "").replace("T", " "), float(v), w)
               for k, f, v, w in zip(runs, facts, found.values, words, strict=True)),
         "One figure a run. Levels are where the runs divide into stretches that differ by "
-        "Student's t (at least three runs each, corrected for the places looked at); squares are runs of the "
-        "baseline, crosses runs unlike their neighbours, which are left out of levels and trend.",
+        "Student's t (at least three runs each, corrected for the places looked at); squares are "
+        "runs of the baseline, crosses runs unlike their neighbours, which are left out of levels "
+        "and trend.",
     )  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from urllib.parse import urlencode
 
 from dash import html
 
@@ -11,67 +12,115 @@ from looptime.errors import LooptimeError
 from looptime.planner import CAUTIONS, Prediction, Suggestions, parse, predict, suggest
 from looptime.planner.sample import sample
 from looptime.run import Run
-from looptime.views.figures_change import predicted_periods
-from looptime.views.terminal import figure, number, safe
+from looptime.views.figures_plan import (
+    bus_use,
+    call_costs,
+    contributions,
+    plan_basis,
+    predicted_histogram,
+    reading_ages,
+    sides_table,
+    signed,
+)
+from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
-from looptime_dashboards.parts import card, caution, choices, named, number_form, table, toggle
+from looptime_dashboards.parts import (
+    card,
+    caution,
+    choice,
+    choices,
+    named,
+    note,
+    number_form,
+    table,
+    toggle,
+)
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
-__all__ = ["body", "prediction"]
+__all__ = ["body", "place", "prediction"]
 
-_SAMPLE = 2_000
-_MOST_PROPOSED = 12
+_QUICK = 1_500
+_MOST_PROPOSED = 10
+_MOST_PLANS = 8
 
 
 def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     """The page, and whether better figures are on their way."""
+    run = desk.run(view)
     parts: list[Any] = []
-    wait = False
-    said = ""
-    proposed: dict[str, str] = {}
+    found: Suggestions | None = None
+    wait, said = False, ""
     try:
-        found = _suggestions(desk, view)
-        proposed = _remedies(found)
+        found = _suggestions(desk, view, run)
     except Pending as pending:
         wait, said = True, f"{pending.text} ..."
     except LooptimeError as error:
         said = f"No remedies are proposed: {error}"
-    parts.append(_switches(view, proposed, said))
+    parts.append(_switches(view, found, said))
     if not view.change:
-        parts.append(html.P("Switch a remedy on to see what it would buy.", className="note"))
+        if found is not None:
+            parts += _warnings(found.warnings)
         return parts, wait
-    at, sampled = prediction(desk, view)
-    return [*parts, *_predicted(desk, view, at, sampled)], wait or sampled
+    try:
+        at, sampled = prediction(desk, view)
+    except Pending as pending:
+        return [*parts, note(f"{pending.text} ...")], True
+    except LooptimeError as error:  # the switches stay, to take out what cannot be
+        return [*parts, note(str(error), "error")], wait
+    return [*parts, *_predicted(desk, view, at, run, sampled)], wait or sampled
 
 
-def _part(desk: Desk, view: View) -> Run:
-    return part(desk.run(view), desk.phase(view), view.start, view.end)
-
-
-def _place(desk: Desk, view: View) -> tuple[Any, ...]:
+def place(desk: Desk, view: View) -> tuple[Any, ...]:
+    """What a plan is about: the run and the part of it."""
     return (view.run, desk.phase(view), view.start, view.end, view.warmup)
 
 
-def _suggestions(desk: Desk, view: View) -> Suggestions:
-    key = ("suggest", *_place(desk, view))
-    project = desk.project
+def _suggestions(desk: Desk, view: View, run: Run) -> Suggestions:
+    key = ("suggest", *place(desk, view))
+    project, phase = desk.project, desk.phase(view)
+    read = project.heading.read_call
 
     def make() -> Suggestions:
-        run = sample(_part(desk, view), SAMPLE_FROM)
-        return suggest(run, buses=project.buses, effort=project.effort,
-                       heading_call=_heading_call(project.heading.read_call, run),
-                       keep_warmup=view.warmup == "keep", progress=desk.work.tell(key))  # fmt: skip
+        few = sample(part(run, phase, view.start, view.end), SAMPLE_FROM)
+        return suggest(
+            few, buses=project.buses, effort=project.effort,
+            heading_call=read if any(n.name == read for n in few.names) else None,
+            keep_warmup=view.warmup == "keep", progress=desk.work.tell(key),
+        )  # fmt: skip
 
-    return desk.work.get(key, make, "Looking for remedies")
+    return desk.work.get(key, make, "Looking for remedies", 0.4)
 
 
-def _heading_call(name: str | None, run: Run) -> str | None:
-    return name if any(n.name == name for n in run.names) else None
+def _switches(view: View, found: Suggestions | None, said: str) -> Any:
+    proposed = {} if found is None else _remedies(found)
+    rows = [*proposed.items(), *((c, "") for c in view.change if c not in proposed)]
+    lines = [
+        html.Li([toggle(change, "change", view.change), html.Span(" " + safe(why, 400),
+                                                                  className="faint")])
+        for change, why in rows
+    ]  # fmt: skip
+    form = number_form("Write a remedy", ("add-change", "Another remedy", ""), button="Add")
+    example = (
+        "For example: batch drive.*.read; thread gyro.read rest-ms=5; every range.read loops=4"
+    )
+    inner: list[Any] = [html.H2("Switch remedies on and off")]
+    if said:
+        inner.append(note(said))
+    elif found is not None and not proposed:
+        inner.append(note("Nothing is proposed: no remedy tried would be seen in this loop."))
+    inner += [html.Ul(lines, className="switches"), form, html.P(example, className="faint")]
+    if found is not None and found.proposed:
+        inner.append(_plans(view, found))
+    if found is not None and found.not_proposed:
+        left = [html.Li(f"{safe(p.text, 80)}: {safe(p.why, 300)}") for p in found.not_proposed]
+        inner.append(html.Details([html.Summary("What was looked at and left out"),
+                                   html.Ul(left)]))  # fmt: skip
+    return html.Section(inner, className="card", key="switches")
 
 
 def _remedies(found: Suggestions) -> dict[str, str]:
-    """Each single remedy once, with why it is proposed."""
+    """Each single remedy once, with what it buys alone and why it is proposed."""
     made: dict[str, str] = {}
     for proposal in found.proposed:
         if len(proposal.changes) == 1:
@@ -80,96 +129,131 @@ def _remedies(found: Suggestions) -> dict[str, str]:
             made[proposal.changes[0]] = f"{buys}; risk {proposal.risk}; {proposal.why}"
     for proposal in found.proposed:
         for change in proposal.changes:
-            made.setdefault(change, f"with others; risk {proposal.risk}; {proposal.why}")
+            made.setdefault(change, f"together with others; risk {proposal.risk}")
     return dict(list(made.items())[:_MOST_PROPOSED])
 
 
-def _switches(view: View, proposed: dict[str, str], said: str) -> Any:
-    rows = [*proposed.items(), *((c, "written by hand") for c in view.change if c not in proposed)]
-    lines = [
-        html.Li([toggle(change, "change", view.change), html.Span(" " + safe(why, 400),
-                                                                  className="faint")])
-        for change, why in rows
+def _plans(view: View, found: Suggestions) -> Any:
+    """Whole plans, best first, each with a link that switches just these on."""
+    rows = [
+        (_plan_link(plan.changes, view.change), signed(plan.gain_ms), float(plan.p99_ms),
+         float(plan.effort), plan.risk, _older(plan.age_ms))
+        for plan in found.proposed[:_MOST_PLANS]
     ]  # fmt: skip
-    form = number_form("Write a remedy", ("add-change", "Another one", ""), button="Add")
-    example = "such as: batch drive.*.read; thread gyro.read rest-ms=5; every range.read loops=4"
-    return html.Section(
-        [html.H2("Remedies"), html.P(safe(said, 400), className="faint", role="status"),
-         html.Ul(lines, className="switches"), form, html.P(example, className="faint")],
-        className="card", key="switches",
+    heads = ("plan", "mean, ms a loop", "p99 then, ms", "effort", "risk", "readings")
+    return html.Details(
+        [html.Summary("Whole plans, best first"),
+         table(heads, rows, "By gain over effort and risk; from a sample of the loops")]
     )  # fmt: skip
 
 
+def _plan_link(changes: tuple[str, ...], now: tuple[str, ...]) -> Any:
+    """A link that switches a plan's changes on, and all others off."""
+    extra = {"data-set": urlencode([("change", c) for c in changes])}
+    if set(changes) == set(now):
+        extra["aria-current"] = "true"
+    return html.A(safe(" + ".join(changes), 300), href="#", className="choice", **named(extra))
+
+
+def _older(ages: dict[str, tuple[float, float]]) -> str:
+    made = [f"{safe(name, 30)} {number(was)} to {number(now)} ms old"
+            for name, (was, now) in list(ages.items())[:3]]  # fmt: skip
+    return "; ".join(made)
+
+
 def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
-    """The prediction for the remedies of a view, and whether it is from a sample for now."""
+    """The prediction for the remedies of a view, and whether it is from a sample for now.
+
+    Raises
+    ------
+    Pending
+        While not even a sample is there.
+    LooptimeError
+        If a remedy makes no sense, or not for this run.
+    """
     changes = tuple(str(parse(c)) for c in view.change)
-    place = (*_place(desk, view), changes)
-    project = desk.project
+    about = (*place(desk, view), changes)
+    run, phase, project = desk.run(view), desk.phase(view), desk.project
     options: dict[str, Any] = {
         "buses": project.buses, "budget_ms": project.budget_ms,
         "keep_warmup": view.warmup == "keep",
         "read_instant": project.heading.read_instant or "start",
     }  # fmt: skip
-    run = desk.run(view)
-    key = ("predict", *place)
-    full = len(run) <= SAMPLE_FROM
+    key = ("predict", *about)
 
-    def make() -> Prediction:
-        return predict(_part(desk, view), changes, progress=desk.work.tell(key),
-                       sample_loops=None if full else SAMPLE_FROM, **options)  # fmt: skip
+    def make(loops: int, tell: Any = None) -> Prediction:
+        chosen = part(run, phase, view.start, view.end)
+        return predict(chosen, changes, progress=tell, sample_loops=loops, **options)
 
+    if len(run) <= _QUICK:
+        return desk.plans.get(key, lambda: make(SAMPLE_FROM), "Predicting", 1.0), False
     try:
-        return desk.work.get(key, make, "Predicting"), False
+        tell = desk.plans.tell(key)
+        return desk.plans.get(key, lambda: make(SAMPLE_FROM, tell), "Predicting"), False
     except Pending:
-        quick = ("predict-quick", *place)
-        return desk.work.get(
-            quick, lambda: predict(sample(_part(desk, view), _SAMPLE), changes, **options),
-            "Predicting", 1.5,
-        ), True  # fmt: skip
+        quick = ("predict-quick", *about)
+        return desk.plans.get(quick, lambda: make(_QUICK), "Predicting", 1.0), True
 
 
-def _predicted(desk: Desk, view: View, at: Prediction, sampled: bool) -> list[Any]:
-    change = at.change_ms
-    what = "loop" if at.judged == "period" else "loop's work"
-    words = {"faster": f"The {what} gets faster", "slower": f"The {what} gets slower"}
-    verdict = words.get(at.verdict, f"Can't tell whether the {what} gets faster")
-    verdict += f": the mean changes by {figure(change.value, change.low, change.high)} ms."
+def _predicted(
+    desk: Desk, view: View, at: Prediction, run: Run, sampled: bool
+) -> list[Any]:  # fmt: skip
+    chosen = part(run, desk.phase(view), view.start, view.end).loop_columns
+    recorded, loops = chosen.period_ns[at.warmup_loops :], chosen.loop[at.warmup_loops :]
+    basis = plan_basis(at)
     if sampled:
-        verdict += " From a sample for now: all loops are on their way."
-    before = _part(desk, view).loop_columns.period_ns / 1e6
-    to_heading = choices(
+        basis += " For now: an answer from more loops is on its way."
+    by = choices(
+        "Count",
+        choice("each loop once", view.by == "loops", by=""),
+        choice("by the time it takes", view.by == "time", by="time"),
+    )
+    onward = choices(
         "Next",
-        html.A("What it means for heading", href="/heading" + view.search, className="choice",
+        html.A("what it means for heading", href="/heading" + view.search, className="choice",
                **named({"data-page": "/heading"})),
     )  # fmt: skip
     parts: list[Any] = [
-        html.P(verdict, className="verdict", role="status"),
-        card(desk, predicted_periods(at, before, desk.project.budget_ms), "changes", to_heading),
-    ]
-    rows = [
-        (safe(c.text, 120), c.in_order_ms.value, c.in_order_ms.low, c.in_order_ms.high,
-         c.alone_ms.value) for c in at.changes
+        html.P(basis, className="note", role="status", id="plan-basis"),
+        card(desk, predicted_histogram(recorded / 1e6, at, view.by, loops), "changes", by, onward),
+        html.Section([html.H2("The loop before and after"),
+                      table(*sides_table(at), "Figures of the loop, with 90 % intervals")],
+                     className="card", key="sides"),
+        card(desk, contributions(at), "changes"),
     ]  # fmt: skip
-    heads = ("change", "in this order, ms", "low", "high", "alone, ms")
-    ages = _ages(at)
-    inner: list[Any] = [html.H2("What each change does"), table(heads, rows, "Change of the mean")]
-    if ages:
-        inner.append(table(("call", "mean now, ms", "mean then, ms", "95 % now, ms",
-                            "95 % then, ms"), ages, "Age of the reading at its use"))  # fmt: skip
-    parts.append(html.Section(inner, className="card", key="each"))
-    warnings = [html.Li(safe(w, 600)) for w in at.warnings]
-    if warnings:
-        parts.append(html.Section([html.H2("Mind"), html.Ul(warnings)], className="card",
-                                  key="mind"))  # fmt: skip
+    ages, buses = reading_ages(at), bus_use(at)
+    parts += [card(desk, picture, "changes") for picture in (ages, buses) if picture is not None]
+    parts.append(
+        html.Section([html.H2("Calls before and after"),
+                      table(*call_costs(at), "What each call costs, those that change most first",
+                            most=30)], className="card", key="calls")
+    )  # fmt: skip
+    parts += _rest(at) + _warnings(at.warnings)
     parts.append(caution(" ".join(CAUTIONS)))
     return parts
 
 
-def _ages(at: Prediction) -> list[tuple[Any, ...]]:
-    was, now = at.baseline.reading_age_ms, at.predicted.reading_age_ms
-    rows = []
-    for name in now:
-        a, b = was.get(name, {}), now[name]
-        rows.append((name, *(side[k].value if k in side else None
-                             for k in ("mean", "p95") for side in (a, b))))  # fmt: skip
-    return rows
+def _rest(at: Prediction) -> list[Any]:
+    """For a read on a thread that shares a bus with the loop: the rest from which it pays."""
+    made = []
+    for advice in at.rest:
+        if advice.rest_ms is None:
+            text = "With no rest that was tried does this thread pay on this bus."
+        else:
+            text = f"It pays from a rest of {number(advice.rest_ms)} ms, whoever gets the bus."
+        rows = [(float(t["rest_ms"]), float(t["period_ms"]), float(t["age_p95_ms"]))
+                for t in advice.trials]  # fmt: skip
+        heads = ("rest, ms", "mean period, ms", "reading age p95, ms")
+        made.append(html.Section(
+            [html.H2(f"How long the thread should rest: {safe(advice.text, 80)}"), html.P(text),
+             table(heads, rows, "Loop and reading by the thread's rest")],
+            className="card", key=f"rest {advice.text}",
+        ))  # fmt: skip
+    return made
+
+
+def _warnings(warnings: tuple[str, ...]) -> list[Any]:
+    if not warnings:
+        return []
+    lines = [html.Li(safe(w, 600)) for w in warnings]
+    return [html.Section([html.H2("Mind"), html.Ul(lines)], className="card", key="mind")]

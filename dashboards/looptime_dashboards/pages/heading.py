@@ -8,6 +8,7 @@ from typing import Any
 from dash import html
 
 from looptime.analysers import part
+from looptime.errors import LooptimeError
 from looptime.heading import (
     HeadingResult,
     default_motion,
@@ -16,131 +17,161 @@ from looptime.heading import (
     study,
     tolerance_from_project,
 )
-from looptime.planner.sample import sample
+from looptime.heading.setup import Setup, Tolerance
 from looptime.run import Run
-from looptime.views.figures_heading import age_parts, heading_curve
-from looptime.views.terminal import number, safe
+from looptime.views.figures_heading import (
+    age_bars,
+    drift_curve,
+    error_curve,
+    heading_table,
+    required_sentences,
+)
+from looptime.views.terminal import safe
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.pages.changes import prediction
+from looptime_dashboards.pages.changes import place, prediction
 from looptime_dashboards.parts import card, caution, choice, choices, note, number_form, table
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
 __all__ = ["body"]
 
-_MOTIONS = (
-    ("a half turn", ""), ("a steady turn", "steady:90"), ("a weave", "weave:30,1"),
-)  # fmt: skip
-_SAMPLE = 1_500
+_PREDICTED = "with the changes"
 
 
 def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     """The page, and whether better figures are on their way."""
     usual = default_motion(desk.project)
+    motion = view.motion or usual
+    run = desk.run(view)
     parts: list[Any] = [_chooser(desk, view, usual)]
-    run, wait = _run(desk, view)
+    wait = False
+    others: tuple[tuple[str, HeadingResult], ...] = ()
     if view.change:
-        parts.append(
-            html.Div([note("For the loop as predicted with: " + "; ".join(view.change)),
-                      choice("as recorded instead", False, change="")], className="choices")
-        )  # fmt: skip
-    at, full = _study(desk, view, run, view.motion or usual, wait)
+        said, others, wait = _with_changes(desk, view, motion)
+        parts.append(said)
+    try:
+        at, full = _study(desk, view, run, motion)
+    except Pending as pending:
+        return [*parts, note(f"{pending.text} ...")], True
+    except LooptimeError as error:
+        return [*parts, note(str(error), "error")], wait
     if not full:
-        parts.append(note("From a sample for now: the curves are on their way."))
-    parts += _answer(desk, at)
-    return parts, wait or not full
-
-
-def _run(desk: Desk, view: View) -> tuple[Run, bool]:
-    if view.change:
-        at, sampled = prediction(desk, view)
-        return at.run, sampled
-    return part(desk.run(view), desk.phase(view), view.start, view.end), False
+        parts.append(note("The figures of this log; the curves are on their way."))
+    return [*parts, *_answer(desk, at, others)], wait or not full
 
 
 def _chooser(desk: Desk, view: View, usual: str) -> Any:
-    known = [choice(words, view.motion == m, motion=m) for words, m in _MOTIONS]
-    known.append(choice("as recorded", view.motion == "recorded", motion="recorded"))
-    stated = tolerance_from_project(desk.project)
-    deg = view.deg if view.deg is not None else stated.deg
-    mm = view.mm if view.mm is not None else stated.mm
+    turn = f"{desk.project.max_turn_rate_deg_s or 180:g}"
+    known = [
+        choice("half a turn", not view.motion or view.motion == usual, motion=""),
+        choice("steady turn", view.motion == f"steady:{turn}", motion=f"steady:{turn}"),
+        choice("weave", view.motion == "weave:20,1.5", motion="weave:20,1.5"),
+        choice("as recorded in the log", view.motion == "recorded", motion="recorded"),
+    ]
+    at = _tolerance(desk, view)
     form = number_form(
         "Motion and tolerances",
         ("motion", "Motion", view.motion or usual),
-        ("deg", "Tolerance, deg", "" if deg is None else f"{deg:g}"),
-        ("mm", "Tolerance, mm a metre", "" if mm is None else f"{mm:g}"),
+        ("deg", "Tolerance, deg", "" if at.deg is None else f"{at.deg:g}"),
+        ("mm", "Tolerance, mm/m", "" if at.mm is None else f"{at.mm:g}"),
     )
     words = (
-        "steady:DEG_PER_S, turn:DEG,DEG_PER_S,DEG_PER_S2, weave:DEG,HZ or recorded (needs a logged "
-        "heading or turn rate)"
+        "Written as steady:DEG_PER_S, turn:DEG,DEG_PER_S,DEG_PER_S2, weave:DEG,HZ or recorded, "
+        "which needs a logged heading or turn rate. The tolerance in degrees is for the heading in "
+        "use; the one in millimetres is for sideways drift on each metre driven while turning."
     )
     return html.Section(
-        [html.H2("How the robot moves"), choices("Motion", *known), form,
+        [html.H2("How the robot moves, and what is tolerable"), choices("Motion", *known), form,
          html.P(words, className="faint")],
         className="card", key="chooser",
     )  # fmt: skip
 
 
-def _study(
-    desk: Desk, view: View, run: Run, motion: str, sampled: bool
-) -> tuple[HeadingResult, bool]:
-    project = desk.project
-    stated = tolerance_from_project(project)
-    tolerance = replace(
+def _tolerance(desk: Desk, view: View) -> Tolerance:
+    stated = tolerance_from_project(desk.project)
+    return replace(
         stated, deg=stated.deg if view.deg is None else view.deg,
         mm=stated.mm if view.mm is None else view.mm,
     )  # fmt: skip
-    place = (view.run, desk.phase(view), view.start, view.end, view.change, motion, sampled,
-             view.deg, view.mm)  # fmt: skip
 
-    def make(curve: bool, few: Run) -> HeadingResult:
-        how = setup_from_project(project)
-        names = {n.name for n in few.names}
-        labels = {k: v if v in names else None
-                  for k in ("read_call", "pickup_call", "use_call")
-                  for v in [getattr(how.labels, k)]}  # fmt: skip
-        how = replace(how, labels=replace(how.labels, **labels))  # type: ignore[arg-type]
-        return study(few, motion=motion if motion == "recorded" else parse_motion(motion),
-                     setup=how, tolerance=tolerance if curve else None, curve=curve)  # fmt: skip
+
+def _setup(desk: Desk, run: Run) -> Setup:
+    """As the project file says, but for calls that this log does not have."""
+    stated = setup_from_project(desk.project)
+    names = {n.name for n in run.names}
+    kept = {
+        key: value
+        for key in ("read_call", "pickup_call", "use_call")
+        for value in [getattr(stated.labels, key)]
+        if value is None or value in names
+    }
+    gone = {k: None for k in ("read_call", "pickup_call", "use_call") if k not in kept}
+    return replace(stated, labels=replace(stated.labels, **gone))  # type: ignore[arg-type]
+
+
+def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult, bool]:
+    """The answer with its curves, else for now without."""
+    about = (*place(desk, view), motion, view.deg, view.mm)
+    setup, tolerance = _setup(desk, run), _tolerance(desk, view)
+    phase = desk.phase(view)
+
+    def make(curve: bool) -> HeadingResult:
+        chosen = part(run, phase, view.start, view.end)
+        return study(chosen, motion=motion if motion == "recorded" else parse_motion(motion),
+                     setup=setup, tolerance=tolerance, curve=curve)  # fmt: skip
 
     try:
-        return desk.work.get(("heading", *place), lambda: make(True, run), "Working it out"), True
+        found = desk.work.get(("heading", *about), lambda: make(True), "Working it out")
     except Pending:
-        quick = ("heading-quick", *place)
-        few = run if motion == "recorded" else sample(run, _SAMPLE)
-        return desk.work.get(quick, lambda: make(False, few), "Working it out", 1.0), False
+        quick = ("heading-quick", *about[:-2])
+        return desk.work.get(quick, lambda: make(False), "Working it out", 0.3), False
+    return found, True
 
 
-def _answer(desk: Desk, at: HeadingResult) -> list[Any]:
+def _with_changes(
+    desk: Desk, view: View, motion: str
+) -> tuple[Any, tuple[tuple[str, HeadingResult], ...], bool]:
+    """The answer for the loop as predicted, to stand beside that of the log."""
+    what = "With the changes: " + "; ".join(safe(c, 80) for c in view.change)
+    back = choices("", choice("without them", False, change=""))
+    try:
+        at, sampled = prediction(desk, view)
+        predicted, setup = at.run, _setup(desk, at.run)
+        key = ("heading-then", *place(desk, view), view.change, motion, sampled)
+
+        def make() -> HeadingResult:
+            return study(predicted, motion=motion if motion == "recorded" else parse_motion(motion),
+                         setup=setup, curve=False)  # fmt: skip
+
+        found = desk.work.get(key, make, "Working it out", 0.3)
+    except Pending as pending:
+        return html.Div([note(f"{what}. {pending.text} ..."), back]), (), True
+    except LooptimeError as error:
+        return html.Div([note(f"{what}: {error}", "error"), back]), (), False
+    said = (
+        f"{what}. They are marked in the figures as predicted, an estimate from {at.loops:,} loops."
+    )
+    return html.Div([note(said), back]), ((_PREDICTED, found),), sampled
+
+
+def _answer(
+    desk: Desk, at: HeadingResult, others: tuple[tuple[str, HeadingResult], ...]
+) -> list[Any]:
     parts: list[Any] = []
     if at.curve:
-        parts.append(
-            html.Div([card(desk, heading_curve(at, "deg"), "heading"),
-                      card(desk, heading_curve(at, "mm"), "heading")], className="pair")
-        )  # fmt: skip
-    parts.append(card(desk, age_parts(at), "heading"))
-    rows = []
-    for key, required in at.required.items():
-        for pattern, rate in required.by_pattern.items():
-            unit = "deg" if key.endswith("deg") else "mm a metre"
-            rows.append((f"{required.tolerance:g} {unit}", required.judged, pattern, rate.value,
-                         required.missed_by or "met by this log"))  # fmt: skip
-    inner: list[Any] = [html.H2("The rate it takes")]
-    if rows:
-        heads = ("tolerance", "judged by", "loops", "loops a second", "missed by")
-        inner.append(table(heads, rows, "Required loop rate by how even the loops are"))
-    elif at.curve:
-        inner.append(html.P("Set a tolerance above to learn the loop rate that it takes."))
-    if at.stops_helping_hz is not None:
-        inner.append(html.P(f"From {number(at.stops_helping_hz)} loops a second on, going faster "
-                            "gains less than a tenth while the stalls stay."))  # fmt: skip
-    whole = at.integrated
-    end = whole.end.rms.times(57.29577951308232)
-    inner.append(html.P(
-        f"A heading integrated from a turn-rate gyro ({whole.method}, step {whole.step}) is off by "
-        f"{number(end.value)} deg (root mean square) after {number(whole.over_s)} s."
-    ))  # fmt: skip
-    inner += [html.P(safe(n, 400), className="faint") for n in at.notes]
-    parts.append(html.Section(inner, className="card", key="rate"))
-    parts.append(caution(" ".join(at.cautions)))
+        needs = [html.P(text) for text in required_sentences(at)]
+        if not at.required:
+            needs.append(html.P("Set a tolerance above to learn the loop rate that it takes."))
+        cautions = [caution(" ".join(at.cautions))] if at.required else []
+        parts.append(html.Section([html.H2("The loop rate that it takes"), *needs, *cautions],
+                                  className="card", key="rate"))  # fmt: skip
+        parts.append(card(desk, error_curve(at, others), "heading"))
+        parts.append(card(desk, drift_curve(at, others), "heading"))
+    parts.append(card(desk, age_bars(at, others), "heading"))
+    notes = [html.P(safe(n, 400), className="faint") for n in at.notes]
+    parts.append(
+        html.Section([html.H2("Everything in figures"),
+                      table(*heading_table(at, others), "With 95 % intervals"), *notes],
+                     className="card", key="figures")
+    )  # fmt: skip
     return parts

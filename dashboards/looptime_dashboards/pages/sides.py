@@ -11,19 +11,28 @@ from looptime.analysers import part, phases
 from looptime.checks.change import Tolerance
 from looptime.checks.compare import compare
 from looptime.checks.comparison import Comparison
+from looptime.checks.facts import Facts
 from looptime.checks.recording import Settings
 from looptime.run import Run
-from looptime.views.figures import Picture
-from looptime.views.figures_change import call_shares, shift_figure, two_histograms
+from looptime.views.figures_checks import (
+    changes_table,
+    difference_by_call,
+    shift_figure,
+    two_histograms,
+)
 from looptime.views.terminal import safe
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.parts import card, table, toggle
+from looptime_dashboards.parts import card, note, table, toggle
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
 __all__ = ["body", "runs_of", "settings_of"]
 
 _MOST_LOGS = 80
+_WORDS = {
+    "faster": "Faster", "slower": "Slower", "no change seen": "No change seen",
+    "can't tell": "Can't tell",
+}  # fmt: skip
 
 
 def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
@@ -32,15 +41,21 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     before = tuple(k for k in view.before if k not in after)
     chooser = _chooser(desk, view, after, before)
     if not before:
-        text = "Choose the runs before the change: those at the top of the page come after it."
-        return [html.P(text, className="note"), chooser], False
-    runs = [runs_of(desk, view, side) for side in (before, after)]
-    key = ("compare", before, after, view.phase, view.start, view.end, view.warmup)
-    tolerance = Tolerance.of(desk.project.regression)
-    at = desk.work.get(
-        key, lambda: compare(*runs, settings=settings_of(desk, view), tolerance=tolerance),
-        "Comparing",
-    )  # fmt: skip
+        text = (
+            "Choose one run or several from before the change. The run at the top of the page was "
+            "recorded after it; others can be put beside it."
+        )
+        return [note(text), chooser], False
+    try:
+        runs = [runs_of(desk, view, side) for side in (before, after)]
+        key = ("compare", before, after, view.phase, view.start, view.end, view.warmup)
+        tolerance = Tolerance.of(desk.project.regression)
+        settings = settings_of(desk, view)
+        at = desk.work.get(
+            key, lambda: compare(*runs, settings=settings, tolerance=tolerance), "Comparing", 0.5
+        )
+    except Pending as pending:
+        return [note(f"{pending.text} ..."), chooser], True
     return [*_compared(desk, at, runs), chooser], False
 
 
@@ -80,66 +95,60 @@ def runs_of(desk: Desk, view: View, keys: tuple[str, ...]) -> list[Run]:
 
 def _chooser(desk: Desk, view: View, after: tuple[str, ...], before: tuple[str, ...]) -> Any:
     rows = []
+    this = view.run.split("-", maxsplit=1)[0]
     for one in desk.library.offered()[:_MOST_LOGS]:
         if one.error:
             continue
-        is_first = one.key == view.run.split("-")[0]
-        cells = (
-            html.Span("this run", className="faint") if is_first
-            else toggle(one.name, "before", before, one.key, "before"),
-            html.Span("this run", className="faint") if is_first
-            else toggle(one.name, "after", view.after, one.key, "after"),
-        )  # fmt: skip
-        rows.append((safe(one.name, 80), *cells))
-    made = table(("log", "before the change", "after the change"), rows, "Which runs to compare")
+        if one.key == this:
+            rows.append((one.name, "", html.Span("the run at the top", className="faint")))
+            continue
+        cells = [toggle(one.name, name, now, one.key, name)
+                 for name, now in (("before", before), ("after", view.after))]  # fmt: skip
+        rows.append((one.name, *cells))
+    made = table(("log", "before", "after"), rows, "Logs on offer", _MOST_LOGS)
+    words = (
+        "Several runs a side say more than one: only they show what differs from run to run "
+        "without any change. Record at least three a side, in turn (before, after, after, before)."
+    )
     return html.Section(
-        [html.H2("The runs"), html.P("Several runs a side say more than one: what differs from run "
-                                     "to run without any change is then seen.", className="faint"),
-         made],
+        [html.H2("Which runs"), html.P(words, className="faint"), made],
         className="card", key="chooser",
     )  # fmt: skip
 
 
 def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Any]:
-    parts: list[Any] = [
-        html.Section(
-            [html.H2(f"Verdict: {at.verdict}"),
-             *(html.P(safe(s, 1000)) for s in at.sentences),
-             *(html.P([html.Strong("Mind: "), safe(u.text, 600)]) for u in at.unlike),
-             html.P(f"{len(at.before)} before, {len(at.after)} after; the first "
-                    f"{at.window_s:.4g} s of each are judged.", className="faint")],
-            className="card verdict-card", key="verdict",
-        ),
-        card(desk, shift_figure(at), "sides"), card(desk, call_shares(at), "sides"),
-        card(desk, _histogram(desk, at, runs), "sides"),
-    ]  # fmt: skip
-    rows = [_row(c) for c in (*at.changes, *at.ranking)]
-    heads = ("figure", "before", "after", "change", "low", "high", "%", "verdict")
+    shift = shift_figure(at)
+    kinds = {n.name: n.kind for side in runs for run in side for n in run.names}
+    sides = [np.concatenate([r.loop_columns.period_ns for r in side]) / 1e6 for side in runs]
+    both = two_histograms(
+        sides[0], sides[1], ("before", "after"), desk.project.budget_ms,
+        "All loops of each side, the warm-up included, in bins of equal width in the logarithm.",
+    )  # fmt: skip
+    parts = [_verdict(at), card(desk, both, "sides")]
+    if shift is not None:
+        parts.append(card(desk, shift, "sides"))
+    parts.append(card(desk, difference_by_call(at, kinds), "sides"))
     parts.append(
         html.Section([html.H2("Figure by figure"),
-                      table(heads, rows, "Changes of the loop, then of the calls worth a look")],
-                     className="card", key="rows")
+                      table(*changes_table(at), "Changes of the loop, then of the calls that stand "
+                            "out; with 95 % intervals")], className="card", key="rows")
     )  # fmt: skip
     return parts
 
 
-def _row(c: Any) -> tuple[Any, ...]:
-    name = f"{c.call} {c.statistic}" if c.call else f"{c.quantity} {c.statistic}"
-    return (name, c.before, c.after, c.difference.value, c.difference.low, c.difference.high,
-            c.percent.value, c.verdict)  # fmt: skip
+def _verdict(at: Comparison) -> Any:
+    lines: list[Any] = [html.H2(_WORDS.get(at.verdict, at.verdict))]
+    lines += [html.P(safe(s, 1000)) for s in at.sentences]
+    if at.unlike:
+        unlike = [html.Li(safe(u.text, 600)) for u in at.unlike]
+        lines += [html.H3("Unlike between the sides"), html.Ul(unlike)]
+    lines.append(
+        html.P(f"Before: {_named(at.before)}. After: {_named(at.after)}. The first "
+               f"{at.window_s:.4g} s of each are judged, after the warm-up.", className="faint")
+    )  # fmt: skip
+    return html.Section(lines, className="card", key="verdict")
 
 
-def _histogram(desk: Desk, at: Comparison, runs: list[list[Run]]) -> Picture:
-    sides = [np.concatenate([r.loop_columns.period_ns for r in side]) / 1e6 for side in runs]
-    drawn = two_histograms(sides[0], sides[1], ("before", "after"), desk.project.budget_ms)
-    middles = [float(np.median(s)) if len(s) else None for s in sides]
-    rows = tuple(
-        (name, float(np.quantile(sides[0], q)), float(np.quantile(sides[1], q)))
-        for name, q in (("10 %", 0.1), ("50 %", 0.5), ("90 %", 0.9), ("99 %", 0.99))
-    )
-    title = "Periods before and after"
-    if None not in middles:
-        title = f"The middle period is {middles[0]:.4g} ms before and {middles[1]:.4g} ms after"
-    return Picture("both", title, drawn, title + ".",
-                   ("share of the loops below", "before ms", "after ms"), rows,
-                   "Periods of all loops of each side, the warm-up included.")  # fmt: skip
+def _named(facts: tuple[Facts, ...]) -> str:
+    names = [f"{safe(f.name, 40)} ({f.loops:,} loops)" for f in facts[:5]]
+    return ", ".join(names) + (f" and {len(facts) - 5} more" if len(facts) > 5 else "")
