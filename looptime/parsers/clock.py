@@ -302,7 +302,7 @@ def float32_quantum(times: NDArray[np.int64], unit_ns: int, tick_ns: int) -> int
     if quantum * unit_ns <= 20 * tick_ns or top.sum() < 8 or len(np.unique(sample[top])) < 4:
         return 0
     fine = np.spacing(value.max()) * unit_ns
-    return int(quantum * unit_ns) if rest.max() <= max(1.0, 0.5 * tick_ns, fine) else 0
+    return int(quantum * unit_ns) if rest.max() <= max(1.0, 0.51 * tick_ns) + fine else 0
 
 
 def in_16_bits(values: NDArray[np.float64]) -> bool:

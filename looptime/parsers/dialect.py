@@ -31,7 +31,8 @@ __all__ = [
 NUMBER = re.compile(r"^\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*$")
 _NUMBER_COMMA = re.compile(r"^\s*[+-]?(?:\d+(?:,\d+)?|,\d+)(?:[eE][+-]?\d+)?\s*$")
 _CLOCK = re.compile(
-    r"^\s*(\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d)?.*)?|\d{1,3}:\d\d(:\d\d)?([.,]\d+)?)\s*$"
+    r"^\s*(\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d([.,]\d+)?)?\s*([Zz]|[+-]\d\d(:?\d\d)?)?)?|"
+    r"\d{1,3}:\d\d(:\d\d)?([.,]\d+)?)\s*$"
 )
 _RULE = re.compile(r"^[|+:=_\s-]{3,}$")
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}

@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.parsers.clock import Unit, check_periods, clock_unit, find_unit, in_16_bits, tick_of, time_want
+from looptime.parsers.clock import (
+    Unit,
+    check_periods,
+    clock_unit,
+    find_unit,
+    in_16_bits,
+    tick_of,
+    time_want,
+)
 from looptime.parsers.columns import Head, roles
 from looptime.parsers.dialect import Dialect, numbers
 from looptime.parsers.evidence import rises
@@ -13,6 +21,7 @@ from looptime.parsers.rows import LoopRows, Options, Outcast, Parsed
 from looptime.parsers.signals import first_rows, loops_after, signal_columns, signal_wants
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
+from looptime.parsers.twoclocks import choose_clock, second_clock
 from looptime.run import Clock
 from looptime.units import NS_PER_S, UNITS
 
@@ -53,7 +62,13 @@ def _is_interval(head: Head, dialect: Dialect) -> bool:
     """Whether a column called time holds lengths: it goes up and down about one value."""
     values = numbers(dialect, head.index)
     known = values[np.isfinite(values)]
-    return len(known) >= 5 and bool((known >= 0).all()) and not rises(known) and _level(known) and not in_16_bits(known)
+    return (
+        len(known) >= 5
+        and bool((known >= 0).all())
+        and not rises(known)
+        and _level(known)
+        and not in_16_bits(known)
+    )
 
 
 def _level(values: NDArray[np.float64]) -> bool:
@@ -79,15 +94,34 @@ def parse(
             if one is not head and (one.unit or unit.stamp is not None):
                 own = _own(one, source, dialect, options)
             wants.append(time_want(role, dialect, one, own, required=one is head))
+    second = second_clock(dialect, given, unit) if "time" in given else None
+    if second is not None:
+        wants.append(time_want("time 2", dialect, *second, required=False))
+        given = {**given, "time 2": second[0]}
     table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
+    unit, other = _steadier(table, head, second, unit)
     outcast = Outcast()
     rows, notes = _rows(table, outcast, given)
     steps = np.diff(rows.start) if rows.period is None else rows.period
     if len(steps):
         check_periods(float(np.median(steps) or steps.mean()), unit, source.path)
     ticks = rows.start if rows.period is None else np.cumsum(rows.period)
-    clock = Clock(unit.name, unit.said, tick_of(ticks, unit.ns), notes=notes)
+    clock = Clock(unit.name, unit.said, tick_of(ticks, unit.ns), notes=notes, other=other)
     return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
+
+
+def _steadier(
+    table: Table, head: Head, second: tuple[Head, Unit] | None, unit: Unit
+) -> tuple[Unit, dict[str, object] | None]:
+    """Use the steadier of two clocks; returns its unit and what is said of the other."""
+    if second is None:
+        return unit, None
+    at = table.columns
+    choice = choose_clock(at["time"], at["time 2"], (head, second[0]), second[1])
+    if not choice.swap:
+        return unit, choice.other
+    at["time"] = at["time 2"]
+    return second[1], choice.other
 
 
 def _unit(
@@ -115,7 +149,7 @@ def _rows(
     time, interval = at.get("time"), at.get("period")
     keep = np.ones(len(table), bool)
     notes: tuple[str, ...] = ()
-    said = "one a row"
+    said = "the rows, one a loop"
     by_interval = time is None
     if time is None:
         assert interval is not None
@@ -123,7 +157,7 @@ def _rows(
         outcast.add(np.flatnonzero(early), "first interval")
         outcast.add(np.flatnonzero((interval < 0) & ~early), "negative duration")
         keep = ~early & (interval >= 0)
-        said = "one a row, its period as logged"
+        said = "the rows, one a loop, with its period"
     elif len(time) > 3:
         steps = np.diff(time)
         typical = float(np.median(steps))
@@ -138,7 +172,7 @@ def _rows(
                 outcast.add(np.flatnonzero(early), "first interval")
                 outcast.add(np.flatnonzero((interval < 0) & ~early & keep), "negative duration")
                 keep &= ~early & (interval >= 0)
-                said = "one a row; rows are further apart than loops, which give a period"
+                said = "the rows, further apart than loops, with the period of some"
                 notes = (
                     f"rows are {typical / 1e6:.4g} ms apart, but the log gives a loop "
                     f"{usual / 1e6:.4g} ms: it holds some loops only",

@@ -1,0 +1,198 @@
+"""Units and ticks of clocks, instants written as text, and two clocks in one row."""
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.errors import LogError
+
+RNG = np.random.default_rng(21)
+
+
+def write(tmp_path, header, rows):
+    path = tmp_path / "log.csv"
+    text = "".join(",".join(map(str, row)) + "\n" for row in rows)
+    path.write_text(f"{header}\n{text}", encoding="utf-8")
+    return path
+
+
+def stamps(tmp_path, times, header="time,heading_deg", **given):
+    """A run of bare stamps with one signal."""
+    rows = [(t, k % 7) for k, t in enumerate(times)]
+    return looptime.read(write(tmp_path, header, rows), **given)
+
+
+def periods(run, unit=1e6):
+    return (run.loop_columns.period_ns / unit).tolist()
+
+
+@pytest.mark.parametrize(
+    ("header", "step", "unit", "said"),
+    [
+        ("time_us,x", 10_000, "us", "header"),
+        ("time [ms],x", 10, "ms", "header"),
+        ("t (s),x", 0.25, "s", "header"),
+        ("time,x", 15_000_000, "ns", "inferred"),
+        ("time,x", 15_000, "us", "inferred"),
+        ("time,x", 15, "ms", "inferred"),
+        ("time,x", 0.015, "s", "inferred"),
+    ],
+)
+def test_unit_from_header_or_inferred(tmp_path, header, step, unit, said):
+    """The header's unit is taken; without one, the only unit that makes a loop's period."""
+    run = stamps(tmp_path, [round(5 + k * step, 6) for k in range(20)], header)
+    assert run.clock.unit == unit
+    assert run.clock.unit_from.startswith(said)
+    if said == "inferred":
+        assert f"{step:g}" in run.clock.unit_from
+
+
+def test_header_that_lies_about_its_unit(tmp_path):
+    """A time_us column that holds seconds is asked about, and --unit settles it."""
+    times = [round(10 + 0.02 * k, 3) for k in range(50)]
+    with pytest.raises(LogError, match="--unit s would make it 20 ms"):
+        stamps(tmp_path, times, "time_us,x")
+    assert set(periods(stamps(tmp_path, times, "time_us,x", unit="s"))) == {20.0}
+
+
+def test_header_that_lies_in_a_log_of_calls(tmp_path):
+    """The same holds for timed calls: their loops are judged once they are found."""
+    rows = []
+    for k in range(50):
+        rows += [("gyro.read", round(0.02 * k, 3), 0.002)]
+        rows += [("drive.write", round(0.02 * k + 0.005, 3), 0.001)]
+    path = write(tmp_path, "name,start_us,duration_us", rows)
+    with pytest.raises(LogError, match="--unit"):
+        looptime.read(path)
+    assert set(periods(looptime.read(path, unit="s"))) == {20.0}
+
+
+@pytest.mark.parametrize(
+    ("form", "zone"),
+    [
+        ("2026-03-01T{}Z", 0),
+        ("2026-03-01 {}", 0),
+        ("2026-03-01T{}+02:00", 2),
+        ("2026-03-01T{}-0530", -5.5),
+    ],
+)
+def test_dates_with_and_without_zone(tmp_path, form, zone):
+    """Dates become nanoseconds since 1970 in UTC; a date without zone is taken as it stands."""
+    times = [form.format(f"10:00:{0.02 * k:012.9f}") for k in range(20)]
+    run = stamps(tmp_path, times)
+    assert set(periods(run)) == {20.0}
+    # 2026-03-01 is day 20 513 since 1970-01-01
+    assert run.loop_columns.start_ns[0] == round((20_513 * 24 + 10 - zone) * 3600) * 10**9
+    assert run.clock.unit == "date-time"
+
+
+def test_dates_across_a_new_year(tmp_path):
+    """A run goes on over the turn of a year; a day that is in no calendar is set aside."""
+    times = ["2027-12-31T23:59:59.98Z", "2027-12-31T23:59:59.99Z", "2028-01-01T00:00:00Z",
+             "2028-01-01T00:00:00.010Z", "2028-02-30T00:00:00Z"]  # fmt: skip
+    run = stamps(tmp_path, times)
+    assert periods(run) == [10.0] * 3
+    assert run.set_aside.counts["unreadable number"] == 1
+
+
+def test_times_of_day(tmp_path):
+    """Times of day with any number of decimals."""
+    run = stamps(tmp_path, ["9:15:00", "9:15:00.02", "9:15:00.04", "9:15:00.0600005"])
+    assert run.loop_columns.start_ns[0] == (9 * 3600 + 15 * 60) * 10**9
+    assert run.loop_columns.period_ns.tolist() == [20_000_000, 20_000_000, 20_000_500]
+
+
+def test_calls_between_dates(tmp_path):
+    """Timed calls whose starts and ends are dates, and whose durations are not asked for."""
+    rows = []
+    for k in range(9):
+        at = 0.02 * k
+        rows.append((f"2026-03-01T10:00:{at:09.6f}Z", "gyro.read", 2.5))
+        rows.append((f"2026-03-01T10:00:{at + 0.01:09.6f}Z", "drive.write", 0.5))
+    run = looptime.read(write(tmp_path, "start,name,duration_ms", rows))
+    assert set(periods(run)) == {20.0}
+    assert set(run.call_columns.duration_ns.tolist()) == {2_500_000, 500_000}
+
+
+@pytest.mark.parametrize(
+    ("scale", "digits", "unit"), [(10**9, 9, "s"), (10**6, 6, "ms"), (10**3, 3, "us"), (1, 0, "ns")]
+)
+def test_epochs_keep_every_nanosecond(tmp_path, scale, digits, unit):
+    """Times since 1970 in any unit lose nothing, though a double would be off by 200 ns."""
+    true = 1_767_225_600_123_456_789 + np.cumsum(RNG.integers(19_000_000, 21_000_000, 30))
+    texts = [f"{t // scale}.{t % scale:0{digits}d}" if digits else str(t) for t in true.tolist()]
+    run = stamps(tmp_path, texts)
+    assert run.loop_columns.start_ns.tolist() == true[:-1].tolist()
+    assert run.clock.unit == unit
+    assert "since 1970" in run.clock.unit_from
+
+
+def test_whole_seconds_since_1970(tmp_path):
+    """Stamps of whole seconds are dates by their size, though steps of 1 might be milliseconds."""
+    times = [1_767_225_600 + k // 4 for k in range(60)]
+    run = stamps(tmp_path, times)
+    assert run.clock.unit == "s"
+    assert run.clock.tick_ns == 10**9
+    assert any("nothing finer" in note for note in run.clock.notes)
+
+
+def test_float32_seconds(tmp_path):
+    """Seconds kept in 32 bits after 2 h 47 min step by 2^-10 s, 9.8 % of a loop of 10 ms."""
+    exact = 10_000 + np.cumsum(RNG.uniform(0.0085, 0.0105, 200))
+    run = stamps(tmp_path, [f"{t:.7f}" for t in exact.astype(np.float32).astype(float)], "time_s,x")
+    assert run.clock.tick_ns == 976_562
+    assert any("32-bit floats" in note for note in run.clock.notes)
+    finer = stamps(tmp_path, [f"{t:.7f}" for t in exact], "time_s,x")
+    assert finer.clock.tick_ns < 1000
+    assert finer.clock.notes == ()
+
+
+@pytest.mark.parametrize(("tick", "told"), [(1, False), (4, True)])
+def test_tick_is_measured(tmp_path, tick, told):
+    """The clock's smallest step is measured; one coarser than a tenth of the period is told."""
+    times = np.cumsum(RNG.integers(16 // tick, 28 // tick, 300)) * tick
+    run = stamps(tmp_path, times, "time_ms,x")
+    assert run.clock.tick_ns == tick * 10**6
+    assert bool(run.clock.notes) == told
+
+
+def two_clocks(tmp_path, header, host_first=True):
+    """A device clock with 0.1 ms of jitter, and a host clock that bunches rows and runs ahead."""
+    device = 5_000 + np.cumsum(20_000 + RNG.normal(0, 100, 400)).round()
+    host = 7_000 + device * (1 + 50e-6) + RNG.normal(0, 4_000, 400)
+    host = np.maximum.accumulate(host).round()
+    pairs = zip(host, device, strict=True) if host_first else zip(device, host, strict=True)
+    rows = [(f"{a / 1000:.3f}", f"{b:.0f}", 1) for a, b in pairs]
+    if not host_first:
+        rows = [(f"{float(a) * 1000:.0f}", f"{float(b) / 1000:.3f}", c) for a, b, c in rows]
+    run = looptime.read(write(tmp_path, header, rows))
+    assert np.allclose(np.diff(device) / 1000, periods(run), atol=1e-6)
+    return run
+
+
+@pytest.mark.parametrize("host_first", [True, False])
+def test_the_steadier_clock_is_used(tmp_path, host_first):
+    """Of a host's and a device's clock the steadier tells the pace; the other is reported."""
+    header = "host_time_ms,device_time_us,temperature"
+    if not host_first:
+        header = "device_time_us,host_time_ms,temperature"
+    run = two_clocks(tmp_path, header, host_first)
+    other = run.clock.other
+    assert other["column"] == "host_time_ms"
+    assert other["used_column"] == "device_time_us"
+    # steps of the sum of two errors of 4 ms each: sqrt(2) x 4 ms; less, as none goes backwards
+    assert 3_000_000 < other["jitter_ns"] < 6_000_000
+    assert 80_000 < other["used_jitter_ns"] < 120_000
+    assert run.clock.unit == "us"
+    assert run.signals is not None
+    assert list(run.signals.values) == ["temperature"]
+
+
+def test_skew_between_two_clocks(tmp_path):
+    """A host clock that runs 40 ppm fast is told to do so."""
+    device = np.arange(500) * 20_000_000
+    host = device * (1 + 40e-6)
+    rows = [(f"{h / 1e6:.4f}", f"{d // 1000}", 1) for h, d in zip(host, device, strict=True)]
+    run = looptime.read(write(tmp_path, "host_time_ms,device_time_us,x", rows))
+    assert run.clock.other["column"] == "host_time_ms"
+    assert run.clock.other["skew_ppm"] == pytest.approx(40, abs=0.1)
