@@ -324,3 +324,38 @@ def tour() -> None:
         if code in (UNUSABLE, UNFORESEEN, INTERRUPTED):
             raise CheckFailed(code)
     show(f"\nThe tour took {time.monotonic() - began:.0f} s.")
+
+
+@cli.command()
+@click.argument("folder", required=False)
+@click.option("--host", default="127.0.0.1", show_default=True, help="Other than loopback: shared.")
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=8060, show_default=True, help="Port."
+)
+@click.option("--no-browser", is_flag=True, help="Do not open a page.")
+@click.option("--allow-upload", is_flag=True, help="A shared server takes dropped logs.")
+@click.option("--project", "project_file", metavar="FILE", help="Project file to use.")
+def dashboard(
+    folder: str | None,
+    host: str,
+    port: int,
+    no_browser: bool,
+    allow_upload: bool,
+    project_file: str | None,
+) -> None:
+    """Look at the logs of a folder in a browser, offline and on this machine."""
+    from looptime.project import Project, find_project
+
+    try:
+        from looptime_dashboards import serve
+    except ImportError as error:
+        raise UsageError(f"the dashboard is not installed ({error}): install looptime") from error
+    found = project_file if project_file is not None else find_project(folder)
+    serve(
+        folder,
+        host=host,
+        port=port,
+        open_browser=not no_browser,
+        allow_upload=allow_upload,
+        project=Project() if found is None else Project.load(found),
+    )
