@@ -241,14 +241,14 @@ def _period(
             return (
                 period,
                 total,
-                "one a row; rows are further apart than loops, which give a period",
+                "the rows, further apart than loops, with the period of some",
             )
-        return None, total, "one a row"
+        return None, total, "the rows, one a loop"
     if period is not None:
-        return period, total, "one a row, its period as logged"
+        return period, total, "the rows, one a loop, with its period"
     if total is not None:
-        return total, None, "one a row, its total as logged"
-    return values[:, parent < 0].sum(axis=1), None, "one a row, the sum of its parts"
+        return total, None, "the rows, one a loop, with its total"
+    return values[:, parent < 0].sum(axis=1), None, "the rows, one a loop, the sum of its parts"
 
 
 def _check(rows: LoopRows, unit: Unit, source: Source, given: dict[str, Head]) -> tuple[str, ...]:

@@ -182,7 +182,7 @@ class LoopRows:
     parts: Parts | None = None
     body: Int | None = None
     lost: NDArray[np.bool_] | None = None
-    said: str = "one a row"
+    said: str = "the rows, one a loop"
 
     def __len__(self) -> int:
         return len(self.start)

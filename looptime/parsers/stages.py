@@ -229,7 +229,7 @@ def _loops(table: Table, instants: list[Head], path: str) -> tuple[LoopRows, Out
         },
         at["phase"][row] if any(phases) else None, phases,
         at["loop"][row] if "loop" in at else None,
-        _parts(times, following, marked_off), body, lost, "one a row, from its first instant",
+        _parts(times, following, marked_off), body, lost, "the first instants of the rows",
     )  # fmt: skip
     return rows, outcast
 
