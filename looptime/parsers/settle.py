@@ -287,10 +287,10 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
         rows = rows.take(np.setdiff1d(np.arange(len(rows)), again))
         order = CallOrder(rows, 2 * parsed.clock.tick_ns)
     if not order.smooth or parsed.clock.tick_ns >= COARSE_TICK_NS:
-        rows, moved = in_sequence(rows)
-        if moved:
-            parsed = replace(parsed, clock=_moved(parsed.clock, moved, "sequence number"))
-            order = CallOrder(rows, 2 * parsed.clock.tick_ns)
+        sequence, moved = in_sequence(rows)
+        if moved and CallOrder(sequence, 2 * parsed.clock.tick_ns).smooth:
+            clock = _moved(parsed.clock, moved, "sequence number")
+            return [replace(parsed, calls=sequence, clock=clock)]
     if order.smooth:
         return [replace(parsed, calls=rows)]
     table_row = rows.table_row(np.arange(len(rows)))
