@@ -48,6 +48,8 @@ def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
     if not count or (count < 2 and parsed.loops is not None and len(parsed.loops) < 2):
         raise LogError("holds a single loop: record at least two", path)
     assert rows.period is not None
+    if not rows.period.any():
+        raise LogError("has the same time in every row: name another column with --columns", path)
     loops = LoopColumns(
         (np.arange(count) if rows.number is None else rows.number).astype(np.int64),
         rows.start,

@@ -14,6 +14,7 @@ from looptime.errors import LogError, UsageError
 from looptime.units import split_unit
 
 __all__ = [
+    "DATED",
     "NUMBER",
     "Dialect",
     "is_clock_text",
@@ -34,6 +35,8 @@ _CLOCK = re.compile(
     r"^\s*(\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d([.,]\d+)?)?\s*([Zz]|[+-]\d\d(:?\d\d)?)?)?|"
     r"\d{1,3}:\d\d(:\d\d)?([.,]\d+)?)\s*$"
 )
+#: A date and a time of day with blanks between are one cell of a log set with blanks.
+DATED = re.compile(r"(\d{4}-\d\d-\d\d)[ \t]+(\d{1,2}:\d\d:)")
 _RULE = re.compile(r"^[|+:=_\s-]{3,}$")
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}
 _DELIMITERS = (",", ";", "\t", "|", " ")
@@ -136,7 +139,7 @@ def split_line(line: str, delimiter: str) -> list[str]:
     ['1', '2']
     """
     if delimiter == " ":
-        return line.split()
+        return DATED.sub(r"\1T\2", line).split()
     if '"' not in line:
         return line.split(delimiter)
     try:

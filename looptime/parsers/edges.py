@@ -11,7 +11,7 @@ from looptime.errors import LogError
 from looptime.parsers.clock import Unit, clock_unit, tick_of, time_want
 from looptime.parsers.columns import Head, roles
 from looptime.parsers.dialect import Dialect, is_missing, numbers
-from looptime.parsers.evidence import wordy
+from looptime.parsers.evidence import rises, wordy
 from looptime.parsers.loops import LOOP_WORD
 from looptime.parsers.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
@@ -77,7 +77,9 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
         return given
     # a word and one instant a row: either loops with a remark, or instants of several calls
     others = [h for h in found if h.word in ("duration", "dur", "elapsed", "took", "end", "stop")]
-    if not others and name.word in _NAMELIKE and len(set(cells)) > 1:
+    time = numbers(dialect, given["time"].index)
+    clock = rises(time) or bool(np.isnan(time).all())
+    if clock and not others and name.word in _NAMELIKE and len(set(cells)) > 1:
         return given
     return None
 

@@ -52,6 +52,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
             return None
         length = given["duration"]
         values = numbers(dialect, length.index)
+        if np.isnan(values).mean() > 0.5:  # dates and times of day are no lengths
+            return None
         if length.word in ("time", "elapsed", "value") and len(values) > 2 and rises(values):
             return None
     if "loop" in given and not rises(numbers(dialect, given["loop"].index)):

@@ -80,7 +80,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
         others = [h for h in candidates if h not in instants and h.unit and h.word not in NOT_PARTS]
         if any(h.word not in _DURATIONS and not marked(h).side for h in others):
             return None
-        if len({marked(h).stem for h in instants} - set(LOOP_STEMS)) < 1:
+        named = {marked(h).stem.lower() for h in instants} - set(LOOP_STEMS)
+        if not named and not any(marked(h).side == "end" for h in instants):
             return None
     within = lie_within_loops([scaled(dialect, head, default) for head in instants])
     if within is False or (

@@ -93,6 +93,8 @@ def parse(
             own = unit
             if one is not head and (one.unit or unit.stamp is not None):
                 own = _own(one, source, dialect, options)
+            elif one is not head:
+                own = _beside(one, head, unit, dialect)
             wants.append(time_want(role, dialect, one, own, required=one is head))
     second = second_clock(dialect, given, unit) if "time" in given else None
     if second is not None:
@@ -131,6 +133,19 @@ def _unit(
         asked = (options.unit, options.unit_from)
         return clock_unit(dialect, head, head.unit, asked, source.path)
     return _own(head, source, dialect, options)
+
+
+def _beside(one: Head, head: Head, unit: Unit, dialect: Dialect) -> Unit:
+    """The unit of lengths without one: that which makes them no longer than a step or two."""
+    times = numbers(dialect, head.index)
+    steps, lengths = np.diff(times[np.isfinite(times)]), numbers(dialect, one.index)
+    steps, lengths = steps[steps > 0], lengths[lengths > 0]
+    if not len(steps) or not len(lengths):
+        return unit
+    ratio = float(np.median(lengths)) / (float(np.median(steps)) * unit.ns)
+    # units are a thousand apart, and so are these bounds: one fits at most
+    fits = [name for name, ns in UNITS.items() if 0.002 < ratio * ns <= 2]
+    return Unit(fits[0], UNITS[fits[0]], unit.said) if fits else unit
 
 
 def _own(head: Head, source: Source, dialect: Dialect, options: Options) -> Unit:

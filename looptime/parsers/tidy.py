@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 
-from looptime.parsers.dialect import Dialect, is_missing, is_number, split_line
+from looptime.parsers.dialect import DATED, Dialect, is_missing, is_number, split_line
 
 __all__ = ["is_prose", "line_count", "tidy", "without_loose_quotes"]
 
+_DATED = re.compile(DATED.pattern.encode())
 #: A quoted cell may hold line breaks, but not this many.
 _MOST_LINES = 20
 
@@ -72,6 +73,7 @@ def tidy(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
     if b"\r" in data:
         data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b" ")
     if dialect.delimiter == " ":
+        data = _DATED.sub(rb"\1T\2", data)
         data = re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", data))
     if b'"' not in data:
         return data, []

@@ -193,3 +193,46 @@ def test_end_before_start(tmp_path):
     rows = [("a.read", k * 1000, k * 1000 + (300 if k != 2 else -5)) for k in range(6)]
     run = read(tmp_path, table(("name", "start_us", "end_us"), rows))
     assert run.set_aside.counts["negative duration"] == 1
+
+
+def test_times_of_day_and_edges(tmp_path):
+    """A column of times of day is a clock and no length."""
+    text = "time,name,edge\n" + "".join(
+        f"10:00:00.{k * 20:03d},a.read,begin\n10:00:00.{k * 20 + 3:03d},a.read,end\n"
+        for k in range(5)
+    )
+    run = read(tmp_path, text)
+    assert run.layout == "edges"
+    assert self_ms(run) == {"a.read": [3.0] * 4}
+
+
+def test_sections_whose_length_is_called_time(tmp_path):
+    """A time that goes up and down is a length."""
+    run = read(tmp_path, "section,time_ms\n" + "gyro,3\ndrive,4\n" * 4)
+    assert run.layout == "sections"
+    assert periods_ms(run) == [7.0] * 4
+
+
+def test_date_and_time_set_apart_by_a_blank(tmp_path):
+    """In a log set with blanks a date and the time of day after it are one cell."""
+    rows = "".join(f"2026-03-01 10:00:00.{k * 20:03d}   {k}\n" for k in range(5))
+    for text in (rows, "stamp heading\n" + rows):
+        run = read(tmp_path, text)
+        assert run.layout == "stamps"
+        assert periods_ms(run) == [20.0] * 4
+
+
+def test_the_same_time_in_every_row(tmp_path):
+    """A clock that stands still is no clock."""
+    with pytest.raises(LogError, match="same time in every row"):
+        read(tmp_path, "date,heading\n" + "2026-03-01,5\n" * 5)
+
+
+def test_start_and_end_of_the_loop_alone(tmp_path):
+    """They give periods and the length of the work, and no parts."""
+    text = "start_ms,end_ms\n" + "".join(f"{k * 20},{k * 20 + 7 + k % 2}\n" for k in range(5))
+    run = read(tmp_path, text)
+    assert run.layout == "stages"
+    assert periods_ms(run) == [20.0] * 4
+    assert run.loop_columns.body_ns.tolist() == [7_000_000, 8_000_000] * 2
+    assert len(run.call_columns) == 0

@@ -79,3 +79,10 @@ def test_phases_and_signals(tmp_path):
     run = read(tmp_path, text)
     assert run.loops.phase.tolist() == ["standby", "standby", "operator"]
     assert list(run.signals.values) == ["heading_deg", "battery_v", "speed"]
+
+
+def test_unit_of_a_length_beside_the_clock(tmp_path):
+    """A loop time without a unit is read in the one that goes with the steps of the clock."""
+    text = "time_s,loop_time\n" + "".join(f"{k * 0.02:.2f},{12 + k}\n" for k in range(5))
+    run = read(tmp_path, text)
+    assert run.loop_columns.body_ns.tolist() == [12_000_000 + k * 1_000_000 for k in range(4)]
