@@ -174,12 +174,12 @@ def _enclosing(sample: _Sample, names: list[str], loops: int | None = None) -> i
     best = int(np.argmax(np.where(holds, spans, -1)))
     if LOOP_WORD.search(names[best].lower()):
         return best
-    beside = [
-        code
-        for code in np.flatnonzero(count >= 0.5 * count[best])
-        if code != best and guess_name(CallName(names[code])).kind not in ("pacing", "wait")
-    ]
-    if beside or spans[best] < 0.5 * spans.sum():
+    busy = np.zeros(len(names), bool)
+    for code in np.flatnonzero(count):
+        busy[code] = guess_name(CallName(names[code])).kind not in ("pacing", "wait")
+    beside = busy & (count >= 0.5 * count[best])
+    beside[best] = False
+    if beside.any() or spans[best] < 0.5 * spans[busy].sum():
         return -1
     if loops is not None and abs(count[best] - loops) > 0.1 * loops + 2:
         return -1

@@ -120,8 +120,11 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
         over = end[below] - end[up]
         late = over > 0
         if late.any():
-            beside = late & (over > tolerance) & (end[up] - start[below] <= tolerance)
-            if beside.any():  # the next call begins a rounding before the end of this one
+            early = end[up] - start[below]
+            # the next call begins a rounding before the end of this one; where it may as well
+            # lie within and end late, the smaller rounding decides
+            beside = late & (early <= tolerance) & ((over > tolerance) | (early < over))
+            if beside.any():
                 np.minimum.at(end, up[beside], start[below[beside]])
                 continue
             slight = late & (over <= tolerance)
@@ -154,10 +157,10 @@ def _one_by_one(start: Int, end: Int, tolerance: int) -> Nest:
     depth, parent, wrong = [], [], np.zeros(len(starts), bool)
     open_calls: list[int] = []
     for row, (begin, stop) in enumerate(zip(starts, ends, strict=True)):
-        while open_calls and (
-            begin >= ends[open_calls[-1]]
-            or (stop - ends[open_calls[-1]] > tolerance >= ends[open_calls[-1]] - begin)
-        ):
+        while open_calls:
+            over, early = stop - ends[open_calls[-1]], ends[open_calls[-1]] - begin
+            if early > tolerance or (early > 0 and over <= min(early, tolerance)):
+                break
             closed = open_calls.pop()
             ends[closed] = min(ends[closed], begin)
         depth.append(len(open_calls))

@@ -85,6 +85,35 @@ def test_row_that_encloses_the_whole_loop(tmp_path, order):
     balance(run)
 
 
+@pytest.mark.parametrize("wait", [3000, 11000])
+def test_an_enclosing_row_beside_which_the_loop_waits(tmp_path, wait):
+    """However long the loop waits for its next tick, the row around the calls is the loop."""
+    step = 9000 + wait
+    rows = "".join(
+        f"gyro.read,{k * step + 10},3000\nsystems,{k * step},9000\nsleep,{k * step + 9000},{wait}\n"
+        for k in range(6)
+    )
+    run = looptime.read(write(tmp_path, HEADER + rows))
+    assert run.loop_from == "'systems' encloses the loop"
+    assert by_name(run) == {"gyro.read": [3000.0] * 5, "sleep": [float(wait)] * 5}
+    assert run.unattributed_ns().tolist() == [6_000_000] * 5
+    balance(run)
+
+
+def test_calls_that_overlap_in_a_chain_are_set_aside(tmp_path):
+    """Two threads in one log without a thread column: what overlaps is set aside, and told so."""
+    rows = "".join(
+        f"gyro.read,{k * 1003},601\n"
+        f"range.read,{k * 1003 + 307},602\n"
+        f"enc.read,{k * 1003 + 803},151\n"
+        for k in range(50)
+    )
+    run = looptime.read(write(tmp_path, HEADER + rows))
+    assert by_name(run) == {"gyro.read": [601.0] * 49, "enc.read": [151.0] * 49}
+    assert run.set_aside.counts == {"overlaps another call": 49, "unfinished last loop": 3}
+    balance(run)
+
+
 def test_enclosing_rows_without_gaps_close_the_last_loop(tmp_path):
     """Where enclosing rows tile the time, the last of them is a whole loop too."""
     rows = "".join(f"gyro.read,{k * 1000 + 100},300\nloop,{k * 1000},1000\n" for k in range(4))

@@ -86,6 +86,17 @@ def test_child_that_ends_a_tick_late_is_cut_back():
     assert found.self_ns.tolist() == [50, 50]
 
 
+@pytest.mark.parametrize(
+    ("second", "end", "self_ns", "depth"),
+    [(290, 320, [290, 30], [0, 0]), (280, 310, [280, 20], [0, 1])],
+)
+def test_the_smaller_rounding_decides(second, end, self_ns, depth):
+    """Of two readings of an overlap of a tick or two, the one that moves an end less is taken."""
+    found = nest(np.array([0, second]), np.array([300, end]), tolerance=20)
+    assert found.depth.tolist() == depth
+    assert found.self_ns.tolist() == self_ns
+
+
 def test_true_overlap_is_named():
     """A call that begins within another and ends well after it is neither nested nor beside it."""
     found = nest(np.array([0, 50]), np.array([100, 150]), tolerance=2)
