@@ -11,9 +11,9 @@ from looptime import Project, Run
 from looptime.analysers import Summary, part, phases
 from looptime.errors import UsageError
 from looptime.findings import summarise
-from looptime.planner.sample import sample
 from looptime.views.figures import Picture
 from looptime.views.html import csv_text
+from looptime_dashboards.cut import blocks_of, cut, range_of, stretches
 from looptime_dashboards.library import Library
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending, Work
@@ -22,7 +22,7 @@ __all__ = ["SAMPLE_FROM", "Desk"]
 
 #: Loops from which on a part of a run is first answered from a sample.
 SAMPLE_FROM = 20_000
-_SAMPLE = 4_000
+_SAMPLE = 3_000
 _MOST_EXPORTS = 300
 
 
@@ -65,14 +65,6 @@ class Desk:
             return None
         return view.phase if view.phase in found else found[0]
 
-    def part(self, view: View) -> Run:
-        """The run cut to the range of the view."""
-        run = self.run(view)
-        if view.start is None and view.end is None:
-            return run
-        key = ("part", view.run, view.start, view.end)
-        return self.work.get(key, lambda: part(run, None, view.start, view.end), "Cutting the run")
-
     def _options(self, view: View) -> dict[str, object]:
         return {
             "budget_ms": self.project.budget_ms,
@@ -91,33 +83,58 @@ class Desk:
             If the run or the part of it is not there.
         """
         key = ("summary", view.run, self.phase(view), view.start, view.end, view.warmup)
+        patience = 0.0 if len(self.run(view)) > SAMPLE_FROM else None
         try:
-            return self.work.get(key, lambda: self._summarise(view), "Working it out"), False
+            found = self.work.get(key, lambda: self._summarise(view), "Working it out", patience)
+            return found, False
         except Pending:
             chosen = self._quick(view)
             if chosen is None:
                 raise
             return chosen, True
 
+    def prepare(self, view: View) -> Summary:
+        """Work out the summary of a view and wait for it, however long it takes."""
+        key = ("summary", view.run, self.phase(view), view.start, view.end, view.warmup)
+        return self.work.get(key, lambda: self._summarise(view), patience_s=3600)
+
     def _summarise(self, view: View) -> Summary:
         whole = self.run(view)
-        chosen = part(whole, None, view.start, view.end)
+        blocks = self.work.get(("blocks", view.run), lambda: blocks_of(whole), patience_s=600)
+        chosen = cut(whole, [range_of(whole, view.start, view.end)], blocks)
         origin = int(whole.loop_columns.start_ns[0])
         return summarise(chosen, phase=self.phase(view), origin_ns=origin,
                          **self._options(view))  # type: ignore[arg-type]  # fmt: skip
 
+    def few(self, view: View, loops: int) -> Run:
+        """About so many loops of the part that is looked at, in stretches; its phase alone.
+
+        It takes as long for a long run as for a short one.
+        """
+        run = self.run(view)
+        blocks = self.work.get(("blocks", view.run), lambda: blocks_of(run), patience_s=5)
+        pieces = stretches(*range_of(run, view.start, view.end), loops)
+        chosen = cut(run, pieces, blocks)
+        phase = self.phase(view)
+        return part(chosen, phase) if phase is not None else chosen
+
+    def is_long(self, view: View) -> bool:
+        """Whether the part that is looked at is first answered from a sample."""
+        first, last = range_of(self.run(view), view.start, view.end)
+        return last - first > SAMPLE_FROM
+
     def _quick(self, view: View) -> Summary | None:
         """A summary of a sample of stretches, where the run is long."""
-        run = self.run(view)
-        if len(run) < SAMPLE_FROM:
+        if len(self.run(view)) < SAMPLE_FROM:
             return None
         key = ("quick", view.run, self.phase(view), view.start, view.end, view.warmup)
-        return self.work.get(key, lambda: self._summarise_sample(view, run), "Working it out", 0.4)
+        return self.work.get(key, lambda: self._summarise_few(view), "Working it out", 1.0, True)
 
-    def _summarise_sample(self, view: View, run: Run) -> Summary:
-        chosen = part(run, None, view.start, view.end)
-        origin = int(run.loop_columns.start_ns[0])
-        few = sample(chosen, _SAMPLE)
+    def _summarise_few(self, view: View) -> Summary:
+        few = self.few(view, _SAMPLE)
+        if not len(few):
+            raise UsageError("no loop is left: choose another part of the run")
+        origin = int(self.run(view).loop_columns.start_ns[0])
         return summarise(few, phase=self.phase(view), origin_ns=origin,
                          **self._options(view))  # type: ignore[arg-type]  # fmt: skip
 

@@ -41,13 +41,15 @@ class Work:
     def __init__(self, keep: int = 48, patience_s: float = 0.12) -> None:
         self._keep = keep
         self._patience_s = patience_s
+        # what a page waits for is not kept waiting by what refines it later
+        self._quick = ThreadPoolExecutor(max_workers=2, thread_name_prefix="looptime-quick")
         self._pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="looptime-work")
         self._lock = threading.Lock()
         self._answers: OrderedDict[Hashable, Future[Any]] = OrderedDict()
         self._share: dict[Hashable, float] = {}
 
     def get(self, key: Hashable, make: Callable[[], T], text: str = "Working",
-            patience_s: float | None = None) -> T:  # fmt: skip
+            patience_s: float | None = None, quick: bool = False) -> T:  # fmt: skip
         """The answer; raises what the work raised, or `Pending`.
 
         Parameters
@@ -60,11 +62,15 @@ class Work:
             What is being done.
         patience_s : float, optional [s]
             How long to wait.
+        quick : bool
+            Whether it is short work that a page waits for.
         """
         with self._lock:
             future = self._answers.get(key)
             if future is None:
-                future = self._answers[key] = self._pool.submit(make)
+                future = self._answers[key] = (
+                    self._quick if quick or (patience_s or 0) > 1 else self._pool
+                ).submit(make)
                 self._forget()
             self._answers.move_to_end(key)
         try:

@@ -82,7 +82,7 @@ def _suggestions(desk: Desk, view: View, run: Run) -> Suggestions:
     read = project.heading.read_call
 
     def make() -> Suggestions:
-        few = sample(part(run, phase, view.start, view.end), SAMPLE_FROM)
+        few = sample(desk.few(view, 4 * SAMPLE_FROM), SAMPLE_FROM)
         return suggest(
             few, buses=project.buses, effort=project.effort,
             heading_call=read if any(n.name == read for n in few.names) else None,
@@ -182,17 +182,17 @@ def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
     key = ("predict", *about)
 
     def make(loops: int, tell: Any = None) -> Prediction:
-        chosen = part(run, phase, view.start, view.end)
+        chosen = desk.few(view, 4 * loops)
         return predict(chosen, changes, progress=tell, sample_loops=loops, **options)
 
     if len(run) <= _QUICK:
-        return desk.plans.get(key, lambda: make(SAMPLE_FROM), "Predicting", 1.0), False
+        return desk.plans.get(key, lambda: make(SAMPLE_FROM), "Predicting", 1.0, True), False
     try:
         tell = desk.plans.tell(key)
         return desk.plans.get(key, lambda: make(SAMPLE_FROM, tell), "Predicting"), False
     except Pending:
         quick = ("predict-quick", *about)
-        return desk.plans.get(quick, lambda: make(_QUICK), "Predicting", 1.0), True
+        return desk.plans.get(quick, lambda: make(_QUICK), "Predicting", 1.0, True), True
 
 
 def _predicted(

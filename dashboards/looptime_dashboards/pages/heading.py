@@ -35,6 +35,8 @@ from looptime_dashboards.work import Pending
 
 __all__ = ["body"]
 
+_FEW = 3_000
+
 _PREDICTED = "with the changes"
 
 
@@ -116,7 +118,10 @@ def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult
     phase = desk.phase(view)
 
     def make(curve: bool) -> HeadingResult:
-        chosen = part(run, phase, view.start, view.end)
+        if curve or motion == "recorded":
+            chosen = part(run, phase, view.start, view.end)
+        else:
+            chosen = desk.few(view, _FEW)
         return study(chosen, motion=motion if motion == "recorded" else parse_motion(motion),
                      setup=setup, tolerance=tolerance, curve=curve)  # fmt: skip
 
@@ -124,7 +129,7 @@ def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult
         found = desk.work.get(("heading", *about), lambda: make(True), "Working it out")
     except Pending:
         quick = ("heading-quick", *about[:-2])
-        return desk.work.get(quick, lambda: make(False), "Working it out", 0.3), False
+        return desk.work.get(quick, lambda: make(False), "Working it out", 1.0, True), False
     return found, True
 
 
