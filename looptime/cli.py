@@ -56,6 +56,7 @@ def run(args: Sequence[str]) -> int:
     """
     try:
         cli.main(args=list(args), prog_name="looptime", standalone_mode=False)
+        sys.stdout.flush()
     except CheckFailed as verdict:
         return verdict.code
     except LooptimeError as error:
@@ -70,7 +71,7 @@ def run(args: Sequence[str]) -> int:
         where = getattr(error, "ctx", None)
         hint = f" (see {where.command_path} --help)" if where is not None else ""
         return complain(error.format_message().replace("\n", " ") + hint)
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit):  # click leaves by the latter where the reader has gone
         _silence_stdout()
         return FINE
     except Exception:

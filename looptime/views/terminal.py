@@ -107,12 +107,20 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[Any]], left: Sequence[in
     return made
 
 
+class _Console(Console):
+    """A console that leaves it to the caller what a reader who has gone away means."""
+
+    def on_broken_pipe(self) -> None:
+        """Raise what the write raised, instead of leaving the program with exit code 1."""
+        raise BrokenPipeError
+
+
 def console(file: IO[str] | None = None) -> Console:
     """The console for text output, at least 80 columns wide when it is not a terminal."""
     stream = sys.stdout if file is None else file
-    made = Console(file=stream, highlight=False, markup=False, emoji=False, soft_wrap=False)
+    made = _Console(file=stream, highlight=False, markup=False, emoji=False, soft_wrap=False)
     if not made.is_terminal:
-        made = Console(
+        made = _Console(
             file=stream, highlight=False, markup=False, emoji=False, width=100, no_color=True
         )
     return made

@@ -1,6 +1,7 @@
 """The command line: exit codes, one-line complaints, JSON that keeps its contract."""
 
 import json
+import os
 import subprocess
 import sys
 
@@ -188,12 +189,29 @@ def test_old_console_encoding():
     """A console that knows only cp1252 shows the summary of a sample log."""
     done = subprocess.run(
         [sys.executable, "-m", "looptime", "summary", str(folder() / "single_reads.csv.gz")],
-        env={**__import__("os").environ, "PYTHONIOENCODING": "cp1252"},
+        env={**os.environ, "PYTHONIOENCODING": "cp1252"},
         capture_output=True,
         check=False,
     )
     assert done.returncode == 0, done.stderr
     assert "gyro.read" in done.stdout.decode("cp1252")
+
+
+@pytest.mark.parametrize("words", [["summary"], ["summary", "--json"], ["recorder", "--list"]])
+def test_a_reader_that_has_gone_is_no_failure(words, log):
+    """Output piped into a program that stops reading ends quietly: exit 1 is a failed check."""
+    read, write = os.pipe()
+    os.close(read)
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "looptime", *words, *([str(log)] if "summary" in words else [])],
+            stdout=write,
+            stderr=subprocess.PIPE,
+            check=False,
+        )
+    finally:
+        os.close(write)
+    assert (done.returncode, done.stderr) == (0, b"")
 
 
 def test_heading_json_keeps_its_keys(log, capsys):
