@@ -17,6 +17,7 @@ from looptime.parsers.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
+from looptime.parsers.unwrap import unwrap
 from looptime.run import Clock
 
 __all__ = ["CARRIED", "COLUMNS", "NAME", "fit", "parse"]
@@ -143,11 +144,15 @@ def parse(
         else:
             wants.append(Want(role, head.index, "word", required=role in ("name", "edge")))
     table = read_table(source, dialect, wants)
+    threads = table.columns.get("thread") if len(table.words.get("thread", [])) > 1 else None
+    wraps = unwrap(table, ["time"], unit, threads)
     outcast = Outcast()
     rows, partner = _rows(table, outcast)
     if not len(rows):
         raise LogError("holds no call that has both a begin and an end", source.path)
-    clock = Clock(unit.name, unit.said, tick_of(table.columns["time"][:200_000], unit.ns))
+    clock = Clock(
+        unit.name, unit.said, tick_of(table.columns["time"][:200_000], unit.ns), wraps=wraps
+    )
     return [Parsed(NAME, table, clock, calls=rows, outcast=outcast, partner=partner)]
 
 

@@ -26,6 +26,7 @@ from looptime.parsers.rows import LoopRows, Options, Outcast, Parsed, Parts
 from looptime.parsers.signals import loops_after, signal_columns, signal_wants
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
+from looptime.parsers.unwrap import unwrap
 from looptime.run import Clock
 from looptime.units import UNITS
 
@@ -172,6 +173,7 @@ def parse(
         else:
             wants.append(Want(role, head.index, "word" if role == "phase" else "count"))
     table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
+    wraps = unwrap(table, [f"stage {k}" for k in range(len(instants))], unit)
     rows, outcast = _loops(table, instants, source.path)
     lengths = np.diff(rows.start)
     if len(lengths):
@@ -180,7 +182,7 @@ def parse(
     notes: tuple[str, ...] = ()
     if rows.parts is not None and len(np.unique(rows.parts.name)) < len(rows.parts.names):
         notes = ("stages that overlap others without lying in them are left out",)
-    clock = Clock(unit.name, unit.said, tick_of(sample, unit.ns), notes=notes)
+    clock = Clock(unit.name, unit.said, tick_of(sample, unit.ns), wraps=wraps, notes=notes)
     return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
 
 

@@ -315,3 +315,33 @@ def test_rows_sorted_by_name_are_one_run(tmp_path):
     log = call_log(tmp_path, [("main", -1, *row[2:]) for row in rows])
     assert len(log.runs) == 1
     check_calls(log.runs[0])
+
+
+@pytest.mark.parametrize("base", [2**32 - 205_000, 2**32 - 202_500, 2**32 - 200_500])
+def test_edges_across_a_wrap(tmp_path, base):
+    """Begins and ends are paired across a wrap, wherever in the loop it falls."""
+    rows = []
+    for k in range(40):
+        for name, at, took in (("gyro.read", 1000, 3000), ("drive.write", 5000, 800)):
+            begin = base + 10_000 * k + at
+            rows += [(begin, name, "begin"), (begin + took, name, "end")]
+    text = "".join(f"{t % 2**32},{name},{edge}\n" for t, name, edge in rows)
+    path = tmp_path / "edges.csv"
+    path.write_text("time_us,name,edge\n" + text, encoding="utf-8")
+    run = looptime.read(path)
+    check_calls(run)
+    assert len(run.clock.wraps) == 1
+
+
+@pytest.mark.parametrize("base", [2**32 - 205_000, 2**32 - 202_500, 2**32 - 200_500])
+def test_stages_across_a_wrap(tmp_path, base):
+    """The instants of one row may lie on both sides of a wrap."""
+    true = base + 10_000 * np.arange(40)[:, None] + np.array([0, 3000, 8000])
+    text = "".join(",".join(map(str, row)) + "\n" for row in (true % 2**32).tolist())
+    path = tmp_path / "stages.csv"
+    path.write_text("start_us,gyro_us,end_us\n" + text, encoding="utf-8")
+    run = looptime.read(path)
+    assert set(periods(run)) == {10.0}
+    assert len(run) == 39
+    assert len(run.clock.wraps) == 1
+    assert run.unattributed_ns().min() >= 0
