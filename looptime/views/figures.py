@@ -17,7 +17,8 @@ from looptime.views.terminal import safe
 
 __all__ = [
     "MOST_POINTS", "Picture", "axis", "bar", "envelope", "label", "layout", "line_at",
-    "log_bins", "log_ticks", "percent", "points_in", "text_in_plot",
+    "log_bins", "log_range",
+    "log_ticks", "percent", "points_in", "text_in_plot",
 ]  # fmt: skip
 
 Float = NDArray[np.float64]
@@ -191,6 +192,19 @@ def log_bins(x: Float, most: int = 80) -> Float:
     edges = np.geomspace(low, high, most + 1)
     edges[0], edges[-1] = low, high
     return edges
+
+
+def log_range(edges: Float) -> list[float]:
+    """Ends of a logarithmic axis with a little room on either side of the bins.
+
+    Examples
+    --------
+    >>> [round(v, 3) for v in log_range(np.array([1.0, 10.0, 100.0]))]
+    [-0.04, 2.04]
+    """
+    low, high = float(np.log10(edges[0])), float(np.log10(edges[-1]))
+    room = 0.02 * (high - low)
+    return [low - room, high + room]
 
 
 def log_ticks(low: float, high: float) -> list[float]:

@@ -13,7 +13,7 @@ from looptime.checks.change import Change
 from looptime.checks.comparison import Comparison
 from looptime.checks.gate import GateResult
 from looptime.checks.limits import Row
-from looptime.checks.trends import Trend, Trends
+from looptime.checks.trends import Step, Trend, Trends
 from looptime.schema import UNATTRIBUTED
 from looptime.views.figures import (
     Picture,
@@ -23,6 +23,7 @@ from looptime.views.figures import (
     layout,
     line_at,
     log_bins,
+    log_range,
     log_ticks,
     percent,
     text_in_plot,
@@ -81,7 +82,7 @@ def two_histograms(
     ]  # fmt: skip
     ticks = log_ticks(float(edges[0]), float(edges[-1]))
     x = axis("period (ms, logarithmic)", type="log", tickvals=ticks,
-             ticktext=[f"{t:g}" for t in ticks])  # fmt: skip
+             ticktext=[f"{t:g}" for t in ticks], range=log_range(edges))  # fmt: skip
     drawn = layout(x, axis("share of the loops (%)", rangemode="tozero"), showlegend=True)
     middles = [float(np.median(side)) for side in (before_ms, after_ms)]
     title = f"The middle period is {number(middles[0])} ms {words[0]}, {number(middles[1])} ms "
@@ -121,7 +122,7 @@ def shift_figure(found: Comparison) -> Picture | None:
     }  # fmt: skip
     drawn = layout(
         axis(f"share of the loops, by length of the {found.quantity}", type="category"),
-        axis("after minus before (ms)", zeroline=True, zerolinewidth=2),
+        axis("after minus before (ms)", zeroline=True, zerolinewidth=2, rangemode="tozero"),
     )
     middle = next((s for s in at if s.percent == 50), at[len(at) // 2])
     tail = at[-1]
@@ -249,14 +250,18 @@ def _change_row(c: Change, quantity: str, verdict: str) -> tuple[Any, ...]:
         f"{_plus(percent.low, 2)} to {_plus(percent.high, 2)}"
     )  # fmt: skip
     return (
-        name, _number(c.before), _number(c.after), _plus(c.difference.value),
+        name, _amount_of(c, c.before), _amount_of(c, c.after), _plus(c.difference.value),
         _plus(percent.value, 2), span, "-" if p is None else f"{p:.3f}" if p >= 0.001 else "<0.001",
         verdict, c.note,
     )  # fmt: skip
 
 
-def _number(value: float | None) -> float | None:
-    return None if value is None else float(value)
+def _amount_of(c: Change, value: float | None) -> float | int | None:
+    """A side's value; whole counts stay whole."""
+    if value is None:
+        return None
+    whole = c.statistic == "overruns" and value == round(value)
+    return int(value) if whole else float(value)
 
 
 def gate_margins(found: GateResult) -> Picture | None:
@@ -264,28 +269,27 @@ def gate_margins(found: GateResult) -> Picture | None:
     rows = [r for r in found.rows if r.limit and r.value is not None]
     if not rows:
         return None
-    rows.sort(key=lambda r: -_used(r))
+    rows.sort(key=lambda r: (r.verdict != "fail", -_used(r)))
     shown = rows[:_MOST_BARS]
     place = list(range(len(shown)))
     trace = bar(
         [100 * _used(r) for r in shown], place,
         [WARN if r.verdict == "fail" else NEUTRAL if r.verdict == "pass" else QUIET for r in shown],
         orientation="h", pattern=["x" if r.verdict == "fail" else "" for r in shown],
-        text=[r.verdict.upper() if r.verdict == "fail" else r.verdict for r in shown],
-        textposition="outside", cliponaxis=False,
         customdata=[[_amount(r.value, r.unit), _amount(r.limit, r.unit), r.check] for r in shown],
         hovertemplate="%{y} (%{customdata[2]})<br>%{customdata[0]} of a limit of %{customdata[1]}"
-        "<br>%{text}<extra></extra>",
+        "<extra></extra>",
     )  # fmt: skip
     most = max(100.0, *(100 * _used(r) for r in shown))
     drawn = layout(
         axis("of the limit (%)", range=[0, 1.2 * most]),
-        axis("", tickvals=place, ticktext=[text_in_plot(label(_row_name(r), 34)) for r in shown],
+        axis("", tickvals=place, ticktext=[text_in_plot(_row_name(r)) for r in shown],
              autorange="reversed", ticks=""),
         110 + 28 * len(shown),
     )  # fmt: skip
-    drawn.update(line_at(100, " limit", "x"))
-    drawn["margin"]["t"] = 26
+    drawn.update(line_at(100, "limit", "x"))
+    drawn["annotations"][0].update(xanchor="center", yanchor="bottom")
+    drawn["margin"]["t"] = 28
     worst = shown[0]
     word = "beyond" if _used(worst) > 1 else "within"
     title = (
@@ -307,7 +311,8 @@ def _used(row: Row) -> float:
 
 
 def _row_name(row: Row) -> str:
-    return row.what if row.check == "limit" else f"{row.what} (baseline)"
+    verdict = row.verdict.upper() if row.verdict == "fail" else row.verdict
+    return f"{label(row.what, 30)}: {verdict}"
 
 
 def _amount(value: float | None, unit: str) -> str:
@@ -407,13 +412,7 @@ def _trend_title(at: Trends, found: Trend, name: str) -> str:
     what = "The loop rate" if found.statistic == "rate" else f"{at.quantity.capitalize()} {name}"
     if found.steps:
         step = max(found.steps, key=lambda s: abs(s.percent.value or 0.0))
-        where = (
-            f"between version {label(step.before_version or 'not named', 20)} and "
-            f"{label(step.after_version or 'not named', 20)}"
-            if step.with_version
-            else f"within version {label(step.before_version or 'not named', 20)}"
-        )
-        return f"{what} changes by {_plus(step.percent.value)} % {where}"
+        return f"{what} changes by {_plus(step.percent.value)} % {_where(step)}"
     slope, p = found.per_run_percent, found.p_holm
     if slope.value is not None and p is not None and p < 0.05:
         return f"{what} drifts by {_plus(slope.value, 2)} % a run"
@@ -422,14 +421,25 @@ def _trend_title(at: Trends, found: Trend, name: str) -> str:
     return f"{what} keeps its level over {len(found.values)} runs"
 
 
+def _where(step: Step) -> str:
+    old, new = (label(v or "not named", 20) for v in (step.before_version, step.after_version))
+    return f"between version {old} and {new}" if step.with_version else f"within version {old}"
+
+
+def _trend_name(at: Trends, found: Trend) -> str:
+    name = _TITLES.get(found.statistic, found.statistic)
+    if found.call:
+        return f"{found.call}: {name} a loop"
+    return name if found.statistic == "rate" else f"{at.quantity} {name}"
+
+
 def trends_table(at: Trends) -> tuple[tuple[str, ...], tuple[tuple[Any, ...], ...]]:
     """Heads and rows of every figure that is followed, those that moved first."""
     rows = sorted(at.trends, key=lambda t: (not t.steps, t.p_holm if t.p_holm is not None else 1))
     made = tuple(
-        (t.title, t.unit, float(t.values[0]), float(t.values[-1]),
+        (_trend_name(at, t), t.unit, float(t.values[0]), float(t.values[-1]),
          *_three(t.per_run_percent), t.p_holm,
-         "; ".join(f"{_plus(s.percent.value, 2)} % ({s.before_version or '?'} to "
-                   f"{s.after_version or '?'})" for s in t.steps))
+         "; ".join(f"{_plus(s.percent.value, 2)} % {_where(s)}" for s in t.steps))
         for t in rows if t.values
     )  # fmt: skip
     return ("figure", "unit", "first run", "last run", "% a run", "low", "high", "p",

@@ -11,7 +11,7 @@ from looptime.heading import HeadingResult
 from looptime.heading.curve import CurvePoint
 from looptime.heading.jackknife import Figure
 from looptime.views.figures import Picture, axis, bar, layout, line_at, log_ticks, text_in_plot
-from looptime.views.palette import AFTER, KIND_COLOUR, MARK, NEUTRAL, QUIET
+from looptime.views.palette import AFTER, MARK, NEUTRAL, QUIET
 from looptime.views.terminal import figure, number, safe
 
 __all__ = ["age_bars", "drift_curve", "error_curve", "heading_table", "required_sentences"]
@@ -219,9 +219,9 @@ def age_bars(at: HeadingResult, others: Results = ()) -> Picture:
     every = [("recorded", at), *others]
     names = [text_in_plot(safe(name, 30)) for name, _ in every]
     parts = (
-        ("latency", "latency_ms", KIND_COLOUR["sensor read"], ""),
-        ("hold", "hold_ms", KIND_COLOUR["compute"], "."),
-        ("unevenness", "unevenness_ms", KIND_COLOUR["actuator write"], "/"),
+        ("latency", "latency_ms", NEUTRAL, ""),
+        ("hold", "hold_ms", QUIET, "."),
+        ("unevenness", "unevenness_ms", MARK, "/"),
     )
     place = list(range(len(every)))
     data = [

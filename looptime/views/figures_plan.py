@@ -18,6 +18,7 @@ from looptime.views.figures import (
     layout,
     line_at,
     log_bins,
+    log_range,
     log_ticks,
     percent,
     text_in_plot,
@@ -40,7 +41,7 @@ def signed(at: Figure, digits: int = 3) -> str:
     Examples
     --------
     >>> signed(Figure(-4.3, -4.8, -3.9)), signed(Figure(0.5, 0.5, 0.5)), signed(Figure())
-    ('-4.30 (-4.80 to -3.90)', '+0.500', '-')
+    ('-4.30 (-4.80 to -3.90)', '+0.5', '-')
     """
     if at.value is None:
         return "-"
@@ -108,7 +109,7 @@ def predicted_histogram(
     ticks = log_ticks(float(edges[0]), float(edges[-1]))
     drawn = layout(
         axis("period (ms, logarithmic)", type="log", tickvals=ticks,
-             ticktext=[f"{t:g}" for t in ticks]),
+             ticktext=[f"{t:g}" for t in ticks], range=log_range(edges)),
         axis(f"share of the {what} (%)", rangemode="tozero"),
         bargap=0, barmode="overlay", showlegend=True,
     )  # fmt: skip
@@ -185,7 +186,7 @@ def contributions(at: Prediction) -> Picture:
     room = 0.35 * max(high - low, 1e-9)
     drawn = layout(
         axis(f"change of the mean {at.judged} (ms); less is faster", zeroline=True,
-             range=[low - (room if low < 0 else 0.05 * room), high + room]),
+             range=[low - room * (1 if low < 0 else 0.1), high + room * (1 if high > 0 else 0.1)]),
         y, 110 + 40 * len(shown),
     )  # fmt: skip
     best = min(shown, key=lambda c: c.in_order_ms.value or 0.0)
@@ -235,12 +236,16 @@ def reading_ages(at: Prediction) -> Picture | None:
     names = list(dict.fromkeys([*now, *was]))
     if not names:
         return None
-    names.sort(key=lambda n: -abs(_age(now, n, "p95") - _age(was, n, "p95")))
-    shown = names[:_MOST_BARS]
+    names.sort(key=lambda n: (n not in now, -abs(_age(now, n, "p95") - _age(was, n, "p95"))))
+    gone = [n for n in names if n not in now]
+    shown = [n for n in names if n in now][:_MOST_BARS]
+    if not shown:
+        return None
     place = list(range(len(shown)))
     data = [
         bar(
-            [_age(side, n, "p95") for n in shown], place, colour, orientation="h", name=name,
+            [_age(side, n, "p95") if n in side else None for n in shown], place, colour,
+            orientation="h", name=name,
             pattern=pattern, error_x=_errors([_figure(side, n, "p95") for n in shown]),
             customdata=[[_age(side, n, "mean"), _age(side, n, "max")] for n in shown],
             hovertemplate="%{y}, " + name + "<br>p95 %{x:.4g} ms, mean %{customdata[0]:.4g}, "
@@ -256,8 +261,8 @@ def reading_ages(at: Prediction) -> Picture | None:
         axis("reading age at use, 95 % are younger (ms)", rangemode="tozero"), y,
         110 + 44 * len(shown), showlegend=True,
     )  # fmt: skip
-    most = shown[0]
-    gap = _age(now, most, "p95") - _age(was, most, "p95")
+    most = next((n for n in shown if n in was), shown[0])
+    gap = _age(now, most, "p95") - _age(was, most, "p95") if most in was else 0.0
     if abs(gap) < 0.0005:
         title = "No reading gets older or younger"
     else:
@@ -279,6 +284,8 @@ def reading_ages(at: Prediction) -> Picture | None:
         "From when a reading is taken to the first actuator write after it is at hand in the loop, "
         "else the loop's end. A reading that comes less often, or from a thread, is older when it "
         "is used: that is the price of these remedies.",
+        (f"No longer read one by one: {', '.join(label(n, 40) for n in gone[:12])}"
+         f"{' and more' if len(gone) > 12 else ''}.",) if gone else (),
     )  # fmt: skip
 
 

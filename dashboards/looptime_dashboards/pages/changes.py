@@ -7,11 +7,8 @@ from urllib.parse import urlencode
 
 from dash import html
 
-from looptime.analysers import part
 from looptime.errors import LooptimeError
 from looptime.planner import CAUTIONS, Prediction, Suggestions, parse, predict, suggest
-from looptime.planner.sample import sample
-from looptime.run import Run
 from looptime.views.figures_plan import (
     bus_use,
     call_costs,
@@ -24,6 +21,7 @@ from looptime.views.figures_plan import (
 )
 from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
+from looptime_dashboards.pages.pieces import stretches, table_card
 from looptime_dashboards.parts import (
     card,
     caution,
@@ -47,12 +45,12 @@ _MOST_PLANS = 8
 
 def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     """The page, and whether better figures are on their way."""
-    run = desk.run(view)
+    desk.run(view)  # says that it is being read, before anything else is shown
     parts: list[Any] = []
     found: Suggestions | None = None
     wait, said = False, ""
     try:
-        found = _suggestions(desk, view, run)
+        found = _suggestions(desk, view)
     except Pending as pending:
         wait, said = True, f"{pending.text} ..."
     except LooptimeError as error:
@@ -68,7 +66,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         return [*parts, note(f"{pending.text} ...")], True
     except LooptimeError as error:  # the switches stay, to take out what cannot be
         return [*parts, note(str(error), "error")], wait
-    return [*parts, *_predicted(desk, view, at, run, sampled)], wait or sampled
+    return [*parts, *_predicted(desk, view, at, sampled)], wait or sampled
 
 
 def place(desk: Desk, view: View) -> tuple[Any, ...]:
@@ -76,13 +74,13 @@ def place(desk: Desk, view: View) -> tuple[Any, ...]:
     return (view.run, desk.phase(view), view.start, view.end, view.warmup)
 
 
-def _suggestions(desk: Desk, view: View, run: Run) -> Suggestions:
+def _suggestions(desk: Desk, view: View) -> Suggestions:
     key = ("suggest", *place(desk, view))
-    project, phase = desk.project, desk.phase(view)
+    project = desk.project
     read = project.heading.read_call
 
     def make() -> Suggestions:
-        few = sample(desk.few(view, 4 * SAMPLE_FROM), SAMPLE_FROM)
+        few = stretches(desk, view, SAMPLE_FROM)
         return suggest(
             few, buses=project.buses, effort=project.effort,
             heading_call=read if any(n.name == read for n in few.names) else None,
@@ -173,7 +171,7 @@ def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
     """
     changes = tuple(str(parse(c)) for c in view.change)
     about = (*place(desk, view), changes)
-    run, phase, project = desk.run(view), desk.phase(view), desk.project
+    run, project = desk.run(view), desk.project
     options: dict[str, Any] = {
         "buses": project.buses, "budget_ms": project.budget_ms,
         "keep_warmup": view.warmup == "keep",
@@ -182,8 +180,7 @@ def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
     key = ("predict", *about)
 
     def make(loops: int, tell: Any = None) -> Prediction:
-        chosen = desk.few(view, 4 * loops)
-        return predict(chosen, changes, progress=tell, sample_loops=loops, **options)
+        return predict(stretches(desk, view, loops), changes, progress=tell, **options)
 
     if len(run) <= _QUICK:
         return desk.plans.get(key, lambda: make(SAMPLE_FROM), "Predicting", 1.0, True), False
@@ -196,10 +193,10 @@ def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
 
 
 def _predicted(
-    desk: Desk, view: View, at: Prediction, run: Run, sampled: bool
+    desk: Desk, view: View, at: Prediction, sampled: bool
 ) -> list[Any]:  # fmt: skip
-    chosen = part(run, desk.phase(view), view.start, view.end).loop_columns
-    recorded, loops = chosen.period_ns[at.warmup_loops :], chosen.loop[at.warmup_loops :]
+    columns = stretches(desk, view, _QUICK if sampled else SAMPLE_FROM).loop_columns
+    recorded, loops = columns.period_ns[at.warmup_loops :], columns.loop[at.warmup_loops :]
     basis = plan_basis(at)
     if sampled:
         basis += " For now: an answer from more loops is on its way."
@@ -216,17 +213,15 @@ def _predicted(
     parts: list[Any] = [
         html.P(basis, className="note", role="status", id="plan-basis"),
         card(desk, predicted_histogram(recorded / 1e6, at, view.by, loops), "changes", by, onward),
-        html.Section([html.H2("The loop before and after"),
-                      table(*sides_table(at), "Figures of the loop, with 90 % intervals")],
-                     className="card", key="sides"),
+        table_card(desk, "sides", "The loop before and after", *sides_table(at),
+                   "Figures of the loop, with 90 % intervals"),
         card(desk, contributions(at), "changes"),
     ]  # fmt: skip
     ages, buses = reading_ages(at), bus_use(at)
     parts += [card(desk, picture, "changes") for picture in (ages, buses) if picture is not None]
     parts.append(
-        html.Section([html.H2("Calls before and after"),
-                      table(*call_costs(at), "What each call costs, those that change most first",
-                            most=30)], className="card", key="calls")
+        table_card(desk, "plan_calls", "Calls before and after", *call_costs(at),
+                   "What each call costs, those that change most first")
     )  # fmt: skip
     parts += _rest(at) + _warnings(at.warnings)
     parts.append(caution(" ".join(CAUTIONS)))

@@ -29,14 +29,14 @@ from looptime.views.figures_heading import (
 from looptime.views.terminal import safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.changes import place, prediction
-from looptime_dashboards.parts import card, caution, choice, choices, note, number_form, table
+from looptime_dashboards.pages.pieces import called, stretches, table_card
+from looptime_dashboards.parts import card, caution, choice, choices, note, number_form
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
 __all__ = ["body"]
 
 _FEW = 3_000
-
 _PREDICTED = "with the changes"
 
 
@@ -44,7 +44,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     """The page, and whether better figures are on their way."""
     usual = default_motion(desk.project)
     motion = view.motion or usual
-    run = desk.run(view)
+    run = called(desk, view.run, desk.run(view))
     parts: list[Any] = [_chooser(desk, view, usual)]
     wait = False
     others: tuple[tuple[str, HeadingResult], ...] = ()
@@ -121,7 +121,7 @@ def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult
         if curve or motion == "recorded":
             chosen = part(run, phase, view.start, view.end)
         else:
-            chosen = desk.few(view, _FEW)
+            chosen = stretches(desk, view, _FEW)
         return study(chosen, motion=motion if motion == "recorded" else parse_motion(motion),
                      setup=setup, tolerance=tolerance, curve=curve)  # fmt: skip
 
@@ -138,7 +138,7 @@ def _with_changes(
 ) -> tuple[Any, tuple[tuple[str, HeadingResult], ...], bool]:
     """The answer for the loop as predicted, to stand beside that of the log."""
     what = "With the changes: " + "; ".join(safe(c, 80) for c in view.change)
-    back = choices("", choice("without them", False, change=""))
+    back = choices("Changes", choice("without them", False, change=""))
     try:
         at, sampled = prediction(desk, view)
         predicted, setup = at.run, _setup(desk, at.run)
@@ -175,8 +175,7 @@ def _answer(
     parts.append(card(desk, age_bars(at, others), "heading"))
     notes = [html.P(safe(n, 400), className="faint") for n in at.notes]
     parts.append(
-        html.Section([html.H2("Everything in figures"),
-                      table(*heading_table(at, others), "With 95 % intervals"), *notes],
-                     className="card", key="figures")
+        table_card(desk, "heading_figures", "Everything in figures", *heading_table(at, others),
+                   "With 95 % intervals", *notes)
     )  # fmt: skip
     return parts

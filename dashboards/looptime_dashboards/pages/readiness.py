@@ -15,6 +15,7 @@ from looptime.errors import LooptimeError
 from looptime.views.figures_checks import gate_margins, gate_table, trend_figure, trends_table
 from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.pages.pieces import table_card
 from looptime_dashboards.pages.sides import runs_of, settings_of
 from looptime_dashboards.parts import card, caution, note, table
 from looptime_dashboards.view import View
@@ -77,10 +78,10 @@ def _checked(desk: Desk, view: View, store: Season | None) -> list[Any]:
     if margins is not None:
         parts.append(card(desk, margins, "readiness"))
     if at.rows:
-        heads, rows = gate_table(at)
-        parts.append(html.Section([html.H2("Check by check"),
-                                   table(heads, rows, "Limits and baseline, failures first")],
-                                  className="card", key="rows"))  # fmt: skip
+        parts.append(
+            table_card(desk, "gate", "Check by check", *gate_table(at),
+                       "Limits and baseline, failures first")
+        )  # fmt: skip
     return parts
 
 
@@ -144,8 +145,8 @@ def _robot(desk: Desk, at: Trends, several: bool) -> list[Any]:
     if not at.ordered:
         lines.insert(0, "Not every log says when it was recorded: runs stand in the order of their "
                      "names.")  # fmt: skip
-    parts.append(html.Section([html.H2("What moved over the season"),
-                               *(html.P(line) for line in lines),
-                               table(*trends_table(at), "Every figure, those that moved first")],
-                              className="card", key=f"trends {name}"))  # fmt: skip
+    parts.append(
+        table_card(desk, f"trends_{name}", "What moved over the season", *trends_table(at),
+                   "Every figure, those that moved first", *(html.P(line) for line in lines))
+    )  # fmt: skip
     return parts

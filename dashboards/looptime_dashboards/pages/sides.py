@@ -22,6 +22,7 @@ from looptime.views.figures_checks import (
 )
 from looptime.views.terminal import safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.pages.pieces import called, table_card
 from looptime_dashboards.parts import card, note, table, toggle
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
@@ -78,7 +79,7 @@ def runs_of(desk: Desk, view: View, keys: tuple[str, ...]) -> list[Run]:
     found, waits = [], []
     for key in keys:
         try:
-            found.append(desk.library.run(key))
+            found.append(called(desk, key, desk.library.run(key)))
         except Pending as pending:
             waits.append(pending)
     if waits:
@@ -96,9 +97,10 @@ def runs_of(desk: Desk, view: View, keys: tuple[str, ...]) -> list[Run]:
 def _chooser(desk: Desk, view: View, after: tuple[str, ...], before: tuple[str, ...]) -> Any:
     rows = []
     this = view.run.split("-", maxsplit=1)[0]
-    for one in desk.library.offered()[:_MOST_LOGS]:
-        if one.error:
-            continue
+    picked = {k.split("-", maxsplit=1)[0] for k in (*before, *after)}
+    logs = sorted((o for o in desk.library.offered() if not o.error),
+                  key=lambda o: o.key not in picked)  # fmt: skip
+    for one in logs[:_MOST_LOGS]:
         if one.key == this:
             rows.append((one.name, "", html.Span("the run at the top", className="faint")))
             continue
@@ -129,9 +131,8 @@ def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Any]:
         parts.append(card(desk, shift, "sides"))
     parts.append(card(desk, difference_by_call(at, kinds), "sides"))
     parts.append(
-        html.Section([html.H2("Figure by figure"),
-                      table(*changes_table(at), "Changes of the loop, then of the calls that stand "
-                            "out; with 95 % intervals")], className="card", key="rows")
+        table_card(desk, "changes", "Figure by figure", *changes_table(at),
+                   "Changes of the loop, then of the calls that stand out; with 95 % intervals")
     )  # fmt: skip
     return parts
 
