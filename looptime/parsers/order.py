@@ -141,7 +141,7 @@ def call_steps(rows: CallRows, order: CallOrder, way: Way) -> tuple[Steps, Int |
         found.steps += [
             replace(step, at=int(mine[step.at]))
             for step in own.steps
-            if step.kind == "wrap" and not told
+            if step.kind == "corrupt" or (step.kind == "wrap" and not told)
         ]
         for step in own.cuts:
             if step.kind == "jump" or _alike(rows.name[mine], step.at):  # else sorted by name

@@ -238,10 +238,6 @@ def _told(parsed: Parsed, found: Steps, row: Int | None, pasted: list[int]) -> C
         )
 
     clock = parsed.clock
-    small: tuple[dict[str, object], ...] = tuple(
-        {"line": line(at), "size_ns": None, "note": "a single stamp out of line: set aside"}
-        for at in sorted(set(found.corrupt))[:100]
-    )
     restarts = tuple(
         line(step.at) for step in found.steps if step.kind == "restart" and step.at not in pasted
     )
@@ -249,7 +245,8 @@ def _told(parsed: Parsed, found: Steps, row: Int | None, pasted: list[int]) -> C
     if pasted:
         notes += (f"the same rows stand in the log again from line {line(pasted[0])} on",)
     return replace(
-        clock, wraps=clock.wraps + listed("wrap"), jumps=clock.jumps + listed("jump") + small,
+        clock, wraps=clock.wraps + listed("wrap"),
+        jumps=clock.jumps + listed("jump") + listed("corrupt")[:100],
         restarts=clock.restarts + restarts, notes=notes,
     )  # fmt: skip
 

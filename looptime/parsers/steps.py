@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -215,11 +215,12 @@ def _wraps(
         many = fits.sum() > 50
         _wrap(events[fits], size[fits], modulus, f"wraps at {name}", found)
         if many and modulus <= 2**16 * NS_PER_US:
-            found.steps[0] = Step(
-                found.steps[0].at, "wrap", found.steps[0].size_ns,
-                f"{found.steps[0].note}, {int(fits.sum())} times: a gap longer than that cannot "
-                "be told from a short one",
-            )  # fmt: skip
+            k = next(k for k, step in enumerate(found.steps) if step.kind == "wrap")
+            note = (
+                f"{found.steps[k].note}, {int(fits.sum())} times: a gap longer than that cannot "
+                "be told from a short one"
+            )
+            found.steps[k] = replace(found.steps[k], note=note)
         left &= ~fits
     # signed microseconds divided to milliseconds, then printed as unsigned
     lift = 2**32 * (way.unit_ns - NS_PER_US)
@@ -316,6 +317,9 @@ def _odd_ones(
         if wrong is None:
             continue
         found.corrupt += list(range(*wrong))
+        low = wrong[0]
+        off = int(time[low]) - int(time[low - 1] if low else time[low + 1])
+        found.steps.append(Step(low, "corrupt", off, "a single stamp out of line: set aside"))
         for edge in (wrong[0], at, wrong[1]):  # the way there and back is one event
             if edge in place:
                 left[place[edge]] = False

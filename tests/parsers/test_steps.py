@@ -150,6 +150,7 @@ def test_one_corrupt_stamp(tmp_path, wrong):
         "corrupt stamp": 1, "rows lost around it": 1, "unfinished last loop": 1,
     }  # fmt: skip
     assert 2 + 40 in run.set_aside.line
+    assert run.clock.jumps[0]["size_ns"] == (wrong - times[39]) * 10**6
     assert set(periods(run)) == {10.0}
     assert run.clock.restarts == ()
 
