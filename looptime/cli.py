@@ -328,6 +328,19 @@ def tour() -> None:
 
 
 @cli.command()
+@click.argument("log")
+@click.option("--out", required=True, metavar="FILE", help="FILE.parquet or FILE.csv.")
+@reads_logs
+def export(reading: Reading, log: str, out: str) -> None:
+    """Write the canonical tables for notebooks and other tools, units in the column names."""
+    from looptime.parsers.store import write_runs
+
+    runs = tuple(reading.part(run) for run in reading.log(log).runs)
+    write_runs(runs, out)
+    show(str(out))
+
+
+@cli.command()
 @click.argument("folder", required=False)
 @click.option("--host", default="127.0.0.1", show_default=True, help="Other than loopback: shared.")
 @click.option(

@@ -11,8 +11,6 @@ from looptime.analysers.summary import Summary
 from looptime.errors import LooptimeError
 from looptime.findings.about import command, evidence, ms, three
 from looptime.findings.finding import Finding
-from looptime.heading.ages import age_parts
-from looptime.heading.instants import sampling_from_run
 from looptime.run import Signals
 
 __all__ = ["heading_findings"]
@@ -35,6 +33,10 @@ def heading_findings(at: Summary) -> list[Finding]:
     rate = None if at.run.signals is None else _turn_rate(at.run.signals)
     if rate is None or not at.pace.loops:
         return []
+    # loaded only where a log has what it needs: most summaries must not wait for it
+    from looptime.heading.ages import age_parts
+    from looptime.heading.instants import sampling_from_run
+
     try:
         sampling = sampling_from_run(at.run)
     except LooptimeError:

@@ -24,6 +24,10 @@ __all__ = ["healthy", "run_findings"]
 _RATE_PPM = 2000.0
 
 
+#: Share of the rows set aside from which on it is worth a word.
+_MANY_ROWS = 0.05
+
+
 def run_findings(at: Summary) -> list[Finding]:
     """Findings that no single call stands for."""
     made = _warm_up(at) + _changes(at) + _pacing(at) + _overruns(at)
@@ -194,7 +198,8 @@ def _overruns(at: Summary) -> list[Finding]:
     slowest = [e.first for e in at.slow.events if e.period_ms > o.budget_ms]
     grave = ""
     if o.serious_count and o.serious_ms is not None:
-        grave = f" {o.serious_count} are longer than {ms(o.serious_ms)}."
+        verb = "is" if o.serious_count == 1 else "are"
+        grave = f" {o.serious_count} {verb} longer than {ms(o.serious_ms)}."
     text = (
         f"{o.count} loops ({percent(o.share)}) overrun {ms(o.budget_ms)}; together they hold "
         f"{percent(ms_value(o.time_share))} of the time.{grave}"
@@ -290,14 +295,30 @@ def _log(at: Summary) -> list[Finding]:
     if run.dropped:
         text = f"The recorder lost {run.dropped} rows: times in those loops are too short."
         made.append(_note(at, "rows_lost", text, float(run.dropped), "rows"))
+    made += _unused_rows(at)
     cost = at.recorder_share
-    if cost is not None and cost >= 0.01:
+    if cost is not None and cost >= 0.02:
         text = f"Recording itself takes {percent(cost)} of the loop: time fewer calls."
         made.append(_note(at, "recorder_cost", text, 100 * cost, "%"))
     if at.changes.note or at.warmup.note or at.recurrence.note:
         longest = at.changes.note or at.recurrence.note or at.warmup.note
         made.append(_note(at, "too_short", f"Can't tell everything: {longest}.", None, ""))
     return made
+
+
+def _unused_rows(at: Summary) -> list[Finding]:
+    """Many rows of the log that could not be used, for another reason than standing at its ends."""
+    counts, read = at.run.set_aside.counts, at.run.rows_read
+    ends = counts.get("before first loop", 0) + counts.get("unfinished last loop", 0)
+    lost = sum(counts.values()) - ends
+    if not read or lost < _MANY_ROWS * read:
+        return []
+    reason = max((r for r in counts if "loop" not in r), key=lambda r: counts[r], default="")
+    hint = ""
+    if reason == "overlaps another call":
+        hint = " Calls of several threads need a thread column to be told apart."
+    text = f"{percent(lost / read)} of the rows could not be used, most because: {reason}.{hint}"
+    return [_note(at, "rows_set_aside", text, 100 * lost / read, "%")]
 
 
 def _note(at: Summary, code: str, text: str, value: float | None, unit: str) -> Finding:

@@ -251,3 +251,18 @@ def test_compare_gate_and_season(free_log, tmp_path, capsys):
     assert "0 runs added, 1 were there already" in capsys.readouterr().out
     assert cli.run(["season", "list", "--json", *season]) == 0
     assert len(json.loads(capsys.readouterr().out)["entries"]) == 1
+
+
+@pytest.mark.parametrize("ending", ["parquet", "csv"])
+def test_export_reads_back(log, tmp_path, capsys, ending):
+    """What is exported summarises to the same figures."""
+    out = tmp_path / f"run.{ending}"
+    assert cli.run(["export", str(log), "--out", str(out)]) == 0
+    capsys.readouterr()
+    runs = []
+    for path in (log, out):
+        assert cli.run(["summary", str(path), "--json"]) == 0
+        runs.append(json.loads(capsys.readouterr().out)["logs"][0]["runs"])
+    for (run,) in runs:
+        run["findings"] = [finding["code"] for finding in run["findings"]]
+    assert runs[0] == runs[1]
