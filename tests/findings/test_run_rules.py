@@ -9,7 +9,7 @@ from looptime.findings import summarise
 def test_many_rows_set_aside(tmp_path):
     """Calls of two threads without a thread column overlap: the summary says what is missing."""
     rows = "".join(
-        f"a.read,{k * 1000},300\nb.read,{k * 1000 + 200},300\nc.write,{k * 1000 + 700},100\n"
+        f"a.read,{k * 1000},303\nb.read,{k * 1000 + 207},301\nc.write,{k * 1000 + 700},100\n"
         for k in range(100)
     )
     path = tmp_path / "log.csv"
