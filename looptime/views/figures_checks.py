@@ -121,7 +121,7 @@ def shift_figure(found: Comparison) -> Picture | None:
         "%{customdata[1]:.4g} ms after<br>%{y:+.3g} ms%{customdata[2]}<extra></extra>",
     }  # fmt: skip
     drawn = layout(
-        axis(f"share of the loops, by length of the {found.quantity}", type="category"),
+        axis("share of the loops, shortest first", type="category"),
         axis("after minus before (ms)", zeroline=True, zerolinewidth=2, rangemode="tozero"),
     )
     middle = next((s for s in at if s.percent == 50), at[len(at) // 2])
@@ -200,7 +200,7 @@ def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None
     ends = [0.0, *(float(p.difference_ms) for p in shown)]
     room = 0.22 * max(max(ends) - min(ends), 1e-9)
     drawn = layout(
-        axis("after minus before (ms a loop); less is faster", zeroline=True,
+        axis("after minus before (ms a loop)", zeroline=True,
              range=[min(ends) - room, max(ends) + room]),
         axis("", tickvals=place, ticktext=[text_in_plot(label(p.name)) for p in shown],
              autorange="reversed", ticks=""),
@@ -368,7 +368,7 @@ def trend_figure(at: Trends, statistic: str = "p99") -> Picture | None:
     data += _levels(at, found)
     name = _TITLES.get(statistic, statistic)
     unit = "loops a second" if statistic == "rate" else f"{at.quantity} {name} (ms)"
-    drawn = layout(axis("run of the season, in order of recording", dtick=_step(len(runs))),
+    drawn = layout(axis("run, in order of recording", dtick=_step(len(runs))),
                    axis(unit))  # fmt: skip
     title = _trend_title(at, found, name)
     return Picture(

@@ -81,7 +81,7 @@ def plan_basis(at: Prediction) -> str:
 
 
 def predicted_histogram(
-    recorded_ms: Float, at: Prediction, by: str = "loops", loops: Float | None = None
+    recorded_ms: Float, at: Prediction, by: str = "loops", loops: NDArray[np.integer] | None = None
 ) -> Picture:
     """The predicted periods beside the recorded ones, on a logarithmic axis.
 
@@ -138,7 +138,7 @@ def predicted_histogram(
 
 
 def _shares(
-    period: Float, edges: Float, by: str, loops: Float | None
+    period: Float, edges: Float, by: str, loops: NDArray[np.integer] | None
 ) -> tuple[Float, Float, NDArray[np.int64]]:
     """Share of each bin, count of each bin, and the number of one loop in it (-1 for none)."""
     bins = len(edges) - 1
@@ -185,12 +185,15 @@ def contributions(at: Prediction) -> Picture:
     low, high = _reach([c.in_order_ms for c in shown])
     room = 0.35 * max(high - low, 1e-9)
     drawn = layout(
-        axis(f"change of the mean {at.judged} (ms); less is faster", zeroline=True,
+        axis(f"change of the mean {at.judged} (ms)", zeroline=True,
              range=[low - room * (1 if low < 0 else 0.1), high + room * (1 if high > 0 else 0.1)]),
         y, 110 + 40 * len(shown),
     )  # fmt: skip
     best = min(shown, key=lambda c: c.in_order_ms.value or 0.0)
-    title = f"{label(best.text, 60)} does most: {signed(best.in_order_ms)} ms a loop"
+    if (best.in_order_ms.value or 0.0) < -0.0005:
+        title = f"{label(best.text, 60)} does most: {signed(best.in_order_ms)} ms a loop"
+    else:
+        title = "None of these changes makes the loop shorter"
     rows = tuple(
         (c.text, *_three(c.in_order_ms), *_three(c.alone_ms)) for c in shown
     )  # fmt: skip
@@ -258,7 +261,7 @@ def reading_ages(at: Prediction) -> Picture | None:
     y = axis("", tickvals=place, ticktext=[text_in_plot(label(n)) for n in shown],
              autorange="reversed", ticks="")  # fmt: skip
     drawn = layout(
-        axis("reading age at use, 95 % are younger (ms)", rangemode="tozero"), y,
+        axis("reading age at use, p95 (ms)", rangemode="tozero"), y,
         110 + 44 * len(shown), showlegend=True,
     )  # fmt: skip
     most = next((n for n in shown if n in was), shown[0])

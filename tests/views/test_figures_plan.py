@@ -116,3 +116,9 @@ def test_no_picture_where_there_is_nothing(run: Run) -> None:
     plan = predict(bare, ["scale work by=0.5"], keep_warmup=True)
     assert reading_ages(plan) is None
     assert bus_use(plan) is None
+
+
+def test_a_change_that_buys_nothing_is_called_so(run: Run) -> None:
+    """A change without effect is not said to do most."""
+    idle = predict(run, ["scale mast.read by=1"], keep_warmup=True)
+    assert contributions(idle).title == "None of these changes makes the loop shorter"

@@ -236,7 +236,7 @@ def _rest(at: Prediction) -> list[Any]:
             text = "With no rest that was tried does this thread pay on this bus."
         else:
             text = f"It pays from a rest of {number(advice.rest_ms)} ms, whoever gets the bus."
-        rows = [(float(t["rest_ms"]), float(t["period_ms"]), float(t["age_p95_ms"]))
+        rows = [tuple(t[k] for k in ("rest_ms", "period_ms", "age_p95_ms"))
                 for t in advice.trials]  # fmt: skip
         heads = ("rest, ms", "mean period, ms", "reading age p95, ms")
         made.append(html.Section(

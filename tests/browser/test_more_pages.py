@@ -1,0 +1,134 @@
+"""Changes, before and after, heading and readiness in a real browser, with two sample logs."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qs, urlencode, urlsplit
+
+import pytest
+from looptime_dashboards.view import read_view
+
+from looptime import Project, read_log
+from looptime.checks.compare import compare
+from looptime.checks.recording import Settings
+from looptime.samples import folder as samples
+from tests.browser.conftest import LOGS, Site, Watched, key_of, running
+
+pytestmark = pytest.mark.browser
+Make = Callable[..., Watched]
+DRAWN = "#page .js-plotly-plot .main-svg"
+CHANGE = "batch drive.*.read"
+
+
+def address(path: str, site: Site, *more: tuple[str, str]) -> str:
+    """A page about the first log."""
+    return f"{path}?{urlencode([('run', site.keys[LOGS[0]]), *more])}"
+
+
+def titles(page: Any) -> str:
+    """What the cards of a page say, once nothing is on its way any more."""
+    page.wait_for_selector(DRAWN, timeout=60_000)
+    page.wait_for_selector("text=/on (its|their) way|Predicting|Working it out/",
+                           state="detached", timeout=60_000)  # fmt: skip
+    return "\n".join(page.locator("#page h2").all_inner_texts())
+
+
+@pytest.mark.parametrize("log", LOGS)
+@pytest.mark.parametrize("path", ["/changes", "/sides", "/heading", "/readiness"])
+def test_each_page_opens_with_each_log(watch: Make, site: Site, path: str, log: str) -> None:
+    """Something is shown, no error is said, and the console stays quiet."""
+    shown = watch().open(f"{path}?run={site.keys[log]}", "#page .card")
+    assert shown.locator("#page .note.error").count() == 0
+
+
+def test_a_remedy_is_switched_on_and_off(watch: Make, site: Site) -> None:
+    """A written remedy goes into the address, is predicted, and can be switched off again."""
+    shown = watch().open(address("/changes", site))
+    shown.fill("input[name=add-change]", CHANGE)
+    shown.click("button:has-text('Add')")
+    said = titles(shown)
+    assert parse_qs(urlsplit(shown.url).query)["change"] == [CHANGE]
+    assert "The loop gets faster" in said
+    assert "at use" in said
+    assert "Bus" in said
+    shown.click(f"a[role=button]:has-text('{CHANGE}') >> nth=0")
+    shown.wait_for_selector(DRAWN, state="detached")
+    assert "change" not in parse_qs(urlsplit(shown.url).query)
+
+
+def test_the_prediction_goes_on_to_heading(watch: Make, site: Site) -> None:
+    """The heading page keeps the remedies and marks what they do."""
+    shown = watch().open(address("/changes", site, ("change", CHANGE)), DRAWN)
+    shown.click("text=what it means for heading")
+    shown.wait_for_selector("text=With the changes", timeout=60_000)
+    said = titles(shown)
+    assert urlsplit(shown.url).path == "/heading"
+    assert read_view(urlsplit(shown.url).query).change == (CHANGE,)
+    assert "with the changes" in said
+    assert "loops a second" in said
+
+
+def test_a_remedy_that_cannot_be_is_said_and_can_be_taken_out(watch: Make, site: Site) -> None:
+    """One sentence says what is wrong, and the switch is still there."""
+    shown = watch().open(address("/changes", site, ("change", "drop nothing.here")))
+    shown.wait_for_selector("#page .note.error")
+    assert "no call matches 'nothing.here'" in shown.inner_text("#page .note.error")
+    shown.click("a[role=button]:has-text('drop nothing.here')")
+    shown.wait_for_selector("#page .note.error", state="detached")
+
+
+def test_two_runs_are_held_against_each_other(watch: Make, site: Site) -> None:
+    """The verdict is the one that the checks give, in their words."""
+    project = Project.load(samples() / "looptime.toml")
+    runs = [read_log(site.folder / f"{n}.csv.gz", project=project).runs[0] for n in LOGS]
+    settings = Settings(budget_ms=project.budget_ms, serious_ms=project.serious_ms)
+    expected = compare([runs[1]], [runs[0]], settings=settings)
+    shown = watch().open(address("/sides", site))
+    shown.click(f"tr:has-text('{LOGS[1]}') a[role=button] >> nth=0")
+    said = titles(shown)
+    assert parse_qs(urlsplit(shown.url).query)["before"] == [site.keys[LOGS[1]]]
+    assert said.lower().startswith(expected.verdict)
+    page = shown.inner_text("#page")
+    assert all(sentence in page for sentence in expected.sentences)
+
+
+def test_a_motion_and_a_tolerance_are_set(watch: Make, site: Site) -> None:
+    """Both go into the address, and the title says the rate that the tolerance takes."""
+    shown = watch().open(address("/heading", site))
+    titles(shown)
+    shown.fill("input[name=motion]", "steady:90")
+    shown.fill("input[name=deg]", "1.5")
+    shown.click("button:has-text('Apply')")
+    shown.wait_for_selector("h2:has-text('1.5 deg')", timeout=60_000)
+    view = read_view(urlsplit(shown.url).query)
+    assert (view.motion, view.deg) == ("steady:90", 1.5)
+    shown.locator("summary:has-text('How it was computed')").first.click()
+    assert "Even loops" in shown.inner_text("#page")
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """A server with a season and a log of it."""
+    folder = tmp_path_factory.mktemp("season")
+    shutil.copytree(samples() / "season", folder / "season")
+    for name in ("run_12", "changed"):
+        shutil.copy(samples() / "season_runs" / f"{name}.csv.gz", folder)
+    keys = {p.name.split(".")[0]: key_of(Path(p)) for p in folder.glob("*.gz")}
+    (folder / "looptime.toml").write_text("[limits]\nperiod_p99_ms = 20.0\n", encoding="utf-8")
+    with running(folder, project=Project.load(folder / "looptime.toml")) as base:
+        yield Site(base, folder, keys)
+
+
+def test_readiness_shows_limits_baseline_and_season(watch: Make, season: Site) -> None:
+    """A limit of 20 ms fails, the baseline is named, and the season's figures are drawn."""
+    shown = watch(season.base).open(f"/readiness?run={season.keys['run_12']}", DRAWN)
+    said = titles(shown)
+    assert said.startswith("Not ready")
+    assert "period p99" in said
+    assert "What moved over the season" in said
+    page = shown.inner_text("#page")
+    assert "Held against the season's baseline" in page
+    assert str(season.folder) not in page
