@@ -185,8 +185,9 @@ def _runs(pieces: list[Parsed], path: str, options: Options) -> list[Run]:
             error = reason
             short.append(piece)
             continue
-        period = run.loop_columns.period_ns
-        check_unit(run.clock, float(np.median(period) or period.mean()), path)  # most may be 0
+        if "looptime-recorder" not in run.meta:  # of those the unit is certain
+            period = run.loop_columns.period_ns
+            check_unit(run.clock, float(np.median(period) or period.mean()), path)  # most may be 0
         made.append(run)
     if error is not None and not made:
         raise error

@@ -305,3 +305,13 @@ def test_stamps(tmp_path):
     assert run.signals.values["heading_deg"].tolist() == [1.0, 2.0]
     assert run.set_aside.counts == {"unfinished last loop": 1}
     balance(run)
+
+
+def test_our_recorders_are_believed(tmp_path):
+    """A bench that spins in a tenth of a microsecond is odd, but its unit is certain."""
+    rows = "".join(f"{k},main,{k},a,{k / 10:.3f},0.02,,,\n" for k in range(50))
+    head = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
+    with pytest.raises(LogError, match="--unit"):
+        looptime.read(write(tmp_path, head + rows))
+    run = looptime.read(write(tmp_path, "# looptime-recorder: java 1\n" + head + rows))
+    assert set(run.loop_columns.period_ns.tolist()) == {100}
