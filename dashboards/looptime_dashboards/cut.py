@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import fields, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -30,7 +31,7 @@ def blocks_of(run: Run) -> tuple[Piece, ...] | None:
     if len(edges) >= 64:
         return None
     ends = [0, *edges.tolist(), len(thread)]
-    made = tuple(zip(ends[:-1], ends[1:], strict=True))
+    made = tuple(pairwise(ends))
     if any((np.diff(loop[a:b]) < 0).any() for a, b in made):
         return None
     return made
@@ -89,8 +90,8 @@ def cut(run: Run, pieces: Sequence[Piece], blocks: tuple[Piece, ...] | None) -> 
         f.name: value if not isinstance(value, np.ndarray) else _joined(value, pieces)
         for f in fields(LoopColumns) for value in [getattr(at, f.name)]
     }  # fmt: skip
-    return replace(run, loop_columns=LoopColumns(**columns), call_columns=_calls(run, pieces,
-                                                                                 blocks))  # fmt: skip
+    calls = _calls(run, pieces, blocks)
+    return replace(run, loop_columns=LoopColumns(**columns), call_columns=calls)
 
 
 def _joined(column: Any, pieces: Sequence[Piece]) -> Any:
@@ -111,7 +112,7 @@ def _calls(run: Run, pieces: Sequence[Piece], blocks: tuple[Piece, ...]) -> Call
             base += b - a
     loop = [calls.loop[a:b] + np.int32(m) for (a, b), m in zip(rows, moves, strict=True)]
     names = ("thread", "name", "start_ns", "duration_ns", "self_ns", "depth", "seq", "cpu_ns")
-    kept = {
+    kept: dict[str, Any] = {
         n: None if getattr(calls, n) is None else _joined(getattr(calls, n), rows) for n in names
     }
     return CallColumns(

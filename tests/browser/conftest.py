@@ -1,0 +1,185 @@
+"""The server and the browser of the browser tests."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import shutil
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from looptime import Project
+from looptime.samples import folder as samples
+from tests.conftest import need_tool
+
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+LOGS = ("single_reads", "gyro_thread_own_bus")
+
+
+def key_of(path: Path) -> str:
+    """The key by which the browser knows a log, worked out apart from the server."""
+    return hashlib.blake2b(path.read_bytes(), digest_size=8).hexdigest()
+
+
+@dataclass
+class Site:
+    """A running server.
+
+    Parameters
+    ----------
+    base : str
+        Its address.
+    folder : Path
+        Its logs.
+    keys : dict of str to str
+        Key of each log by name.
+    """
+
+    base: str
+    folder: Path
+    keys: dict[str, str] = field(default_factory=dict)
+
+
+@contextlib.contextmanager
+def running(folder: Path, **options: Any) -> Iterator[str]:
+    """Serve a folder in a thread; gives the address."""
+    from looptime_dashboards.serving import make_server
+
+    server = make_server(folder, **options)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}"
+    finally:
+        server.shutdown()
+        thread.join(5)
+        server.server_close()
+
+
+@pytest.fixture(scope="session")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """A server with two sample logs, a log with hostile names and a bad log."""
+    folder = tmp_path_factory.mktemp("logs")
+    for name in LOGS:
+        shutil.copy(samples() / f"{name}.csv.gz", folder)
+    (folder / "hostile.csv").write_text(hostile_log(), encoding="utf-8")
+    (folder / "bad.csv").write_text("nothing,to\nsee,here\n", encoding="utf-8")
+    for path in folder.iterdir():
+        os.utime(path, (time.time() - 60, time.time() - 60))
+    keys = {path.name.split(".")[0]: key_of(path) for path in folder.iterdir()}
+    project = Project.load(samples() / "looptime.toml")
+    with running(folder, project=project) as base:
+        yield Site(base, folder, keys)
+
+
+HOSTILE = (
+    "<script>document.title='taken'</script>",
+    "'\"><img src=x onerror=document.title='taken'>",
+    "long." + "x" * 10_000,
+    "right\u202eto\u2066left\u200f",
+    "=HYPERLINK(1)",
+    "{{7*7}} </script><b>bold</b>",
+)
+
+
+def hostile_log(loops: int = 150) -> str:
+    """A log whose call names try to be markup, formulas and worse."""
+    rows, at = ["# robot: <img src=x onerror=alert(1)>", "loop,thread,name,start_us,duration_us"], 0
+    for loop in range(loops):
+        period = 45_000 if loop % 30 == 29 else 20_000 + loop % 7
+        for k, name in enumerate(HOSTILE):
+            quoted = '"' + name.replace('"', '""') + '"'
+            longer = 20_000 if loop % 30 == 29 and k == 0 else 0
+            start = at + 100 + 2000 * k + (20_000 if loop % 30 == 29 and k else 0)
+            rows.append(f"{loop},main,{quoted},{start},{1500 + longer}")
+        rows.append(f"{loop},main,loop,{at},{period}")
+        at += period
+    return "\n".join(rows) + "\n"
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """The browser of the machine."""
+    path = need_tool("chromium")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as p:
+        browser = p.chromium.launch(executable_path=path, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@dataclass
+class Watched:
+    """A page and what it complained of or asked for elsewhere."""
+
+    page: Any
+    base: str
+    complaints: list[str] = field(default_factory=list)
+    elsewhere: list[str] = field(default_factory=list)
+
+    def open(self, path: str, ready: str = "#page .card, #page .note.error") -> Any:
+        """Open a path of the server and wait for its page."""
+        self.page.goto(self.base + path)
+        self.page.wait_for_selector(ready, timeout=30_000)
+        return self.page
+
+    def check(self) -> None:
+        """No error on the console and no request to anywhere else."""
+        assert self.complaints == []
+        assert self.elsewhere == []
+
+
+@pytest.fixture
+def watch(chromium: Any, site: Site) -> Iterator[Callable[..., Watched]]:
+    """Makes watched pages, and checks each of them at the end."""
+    made: list[tuple[Any, Watched]] = []
+
+    def make(base: str = "", checked: bool = True, **options: Any) -> Watched:
+        context = chromium.new_context(viewport={"width": 1280, "height": 720}, **options)
+        watched = Watched(context.new_page(), base or site.base)
+        watched.page.on("console", lambda m: watched.complaints.append(m.text)
+                        if m.type == "error" else None)  # fmt: skip
+        watched.page.on("pageerror", lambda e: watched.complaints.append(str(e)))
+        watched.page.on("request", lambda r: None
+                        if r.url.startswith((watched.base, "data:", "blob:"))
+                        else watched.elsewhere.append(r.url))  # fmt: skip
+        made.append((context, watched if checked else Watched(None, "")))
+        return watched
+
+    yield make
+    for context, watched in made:
+        context.close()
+        watched.check()
+
+
+def start_process(folder: Path, port: int) -> subprocess.Popen[bytes]:
+    """A server in a process of its own, so that it can be killed; waits until it answers."""
+    code = (
+        "import sys; from looptime_dashboards import serve; "
+        "serve(sys.argv[1], port=int(sys.argv[2]), open_browser=False)"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, str(folder), str(port)],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    for _ in range(300):
+        with contextlib.suppress(OSError):
+            urllib.request.urlopen(f"http://127.0.0.1:{port}/alive", timeout=1).close()
+            return process
+        time.sleep(0.1)
+    process.kill()
+    raise RuntimeError("the server does not answer")

@@ -1,0 +1,56 @@
+"""The server killed and started again under an open page; logs that arrive meanwhile."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from looptime.samples import folder as samples
+from tests.browser.conftest import Watched, start_process
+
+pytestmark = pytest.mark.browser
+
+
+def free_port() -> int:
+    """A port that nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    return port
+
+
+def test_a_page_outlives_its_server(watch: Callable[..., Watched], tmp_path: Path) -> None:
+    """The page says that the server is gone, and goes on with the same view when it is back."""
+    source = samples() / "season_runs" / "run_01.csv.gz"
+    shutil.copy(source, tmp_path / "first.csv.gz")
+    os.utime(tmp_path / "first.csv.gz", (time.time() - 60,) * 2)
+    port = free_port()
+    process = start_process(tmp_path, port)
+    try:
+        shown = watch(f"http://127.0.0.1:{port}", checked=False).open("/", "#page .main-svg")
+        shown.click("nav a:has-text('Where time goes')")
+        shown.wait_for_selector("#page .main-svg")
+        value = shown.locator("#run-select").input_value()
+        shown.goto(f"http://127.0.0.1:{port}/costs?run={value}&group=kind")
+        shown.wait_for_selector("#page .main-svg")
+        title = shown.locator("#page h2").first.inner_text()
+        process.kill()
+        process.wait()
+        shown.wait_for_selector("body.gone", timeout=15_000)
+        shutil.copy(samples() / "season_runs" / "run_02.csv.gz", tmp_path / "second.csv.gz")
+        process = start_process(tmp_path, port)
+        shown.wait_for_selector("body:not(.gone) #page .main-svg", timeout=20_000)
+        assert shown.locator("#page h2").first.inner_text() == title
+        shown.wait_for_function(
+            "() => [...document.querySelectorAll('#run-select option')].some("
+            "o => o.textContent === 'second.csv.gz')", timeout=15_000,
+        )  # fmt: skip
+    finally:
+        process.kill()
+        process.wait()
