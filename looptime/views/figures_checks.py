@@ -109,7 +109,7 @@ def shift_figure(found: Comparison) -> Picture | None:
     at = found.shift
     if not at:
         return None
-    names = [f"{s.percent:g} %" for s in at]
+    names = [f"{s.percent:g}" for s in at]
     moved = [float(s.difference_ms.value or 0.0) for s in at]
     trace = {
         "type": "scatter", "mode": "lines+markers", "x": names, "y": moved,
@@ -117,11 +117,11 @@ def shift_figure(found: Comparison) -> Picture | None:
         "error_y": _errors([s.difference_ms for s in at]),
         "customdata": [[float(s.before_ms), float(s.after_ms), _interval(s.difference_ms)]
                        for s in at],
-        "hovertemplate": "the %{x} shortest loops end at<br>%{customdata[0]:.4g} ms before, "
+        "hovertemplate": "the %{x} % shortest loops end at<br>%{customdata[0]:.4g} ms before, "
         "%{customdata[1]:.4g} ms after<br>%{y:+.3g} ms%{customdata[2]}<extra></extra>",
     }  # fmt: skip
     drawn = layout(
-        axis("share of the loops, shortest first", type="category"),
+        axis("of the loops, shortest first (%)", type="category"),
         axis("after minus before (ms)", zeroline=True, zerolinewidth=2, rangemode="tozero"),
     )
     middle = next((s for s in at if s.percent == 50), at[len(at) // 2])
@@ -191,18 +191,19 @@ def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None
     trace = bar(
         [float(p.difference_ms) for p in shown], place, [colour_of(k) for k in of],
         orientation="h", pattern=[pattern_of(k) for k in of],
-        text=[_plus(p.difference_ms) for p in shown], textposition="outside", cliponaxis=False,
         customdata=[[float(p.before_ms), float(p.after_ms), told.get(p.name, "no verdict"),
-                     text_in_plot(k)] for p, k in zip(shown, of, strict=True)],
-        hovertemplate="%{y} (%{customdata[3]})<br>%{customdata[0]:.4g} ms a loop before, "
-        "%{customdata[1]:.4g} after<br>%{x:+.4g} ms: %{customdata[2]}<extra></extra>",
+                     text_in_plot(k), text_in_plot(label(p.name, 60))]
+                    for p, k in zip(shown, of, strict=True)],
+        hovertemplate="%{customdata[4]} (%{customdata[3]})<br>%{customdata[0]:.4g} ms a loop "
+        "before, %{customdata[1]:.4g} after<br>%{x:+.4g} ms: %{customdata[2]}<extra></extra>",
     )  # fmt: skip
+    names = [text_in_plot(f"{label(p.name, 26)}: {_plus(p.difference_ms)}") for p in shown]
     ends = [0.0, *(float(p.difference_ms) for p in shown)]
-    room = 0.22 * max(max(ends) - min(ends), 1e-9)
+    room = 0.06 * max(max(ends) - min(ends), 1e-9)
     drawn = layout(
-        axis("after minus before (ms a loop)", zeroline=True,
+        axis("change (ms a loop)", zeroline=True,
              range=[min(ends) - room, max(ends) + room]),
-        axis("", tickvals=place, ticktext=[text_in_plot(label(p.name)) for p in shown],
+        axis("", tickvals=place, ticktext=names,
              autorange="reversed", ticks=""),
         max(180, 100 + 27 * len(shown)),
     )  # fmt: skip
@@ -282,7 +283,7 @@ def gate_margins(found: GateResult) -> Picture | None:
     )  # fmt: skip
     most = max(100.0, *(100 * _used(r) for r in shown))
     drawn = layout(
-        axis("of the limit (%)", range=[0, 1.2 * most]),
+        axis("of its limit (%)", range=[0, 1.2 * most]),
         axis("", tickvals=place, ticktext=[text_in_plot(_row_name(r)) for r in shown],
              autorange="reversed", ticks=""),
         110 + 28 * len(shown),
@@ -312,7 +313,7 @@ def _used(row: Row) -> float:
 
 def _row_name(row: Row) -> str:
     verdict = row.verdict.upper() if row.verdict == "fail" else row.verdict
-    return f"{label(row.what, 30)}: {verdict}"
+    return f"{label(row.what, 24)}: {verdict}"
 
 
 def _amount(value: float | None, unit: str) -> str:

@@ -22,6 +22,11 @@ _WORDS = {
     "even": "perfectly even loops", "log shape": "this log's unevenness and stalls",
     "scaled": "this log, stretched",
 }  # fmt: skip
+_MISSED = {
+    "stalls": "This log misses it: even loops at its rate would do, its stalls are too long.",
+    "mean rate": "This log misses it: its mean rate is too low.",
+    "mean rate and stalls": "This log misses it: its mean rate is too low and its stalls too long.",
+}
 Results = tuple[tuple[str, HeadingResult], ...]
 
 
@@ -191,13 +196,13 @@ def required_sentences(at: HeadingResult) -> tuple[str, ...]:
     for key, need in at.required.items():
         unit = "deg" if key.endswith("deg") else "mm/m"
         rates = "; ".join(
-            f"with {_WORDS.get(pattern, pattern)} "
-            + (f"{figure(rate.value, *_ordered(rate))} loops a second" if rate.value
-               else "more than 1000 loops a second, or none at all")
+            (f"{figure(rate.value, *_ordered(rate))} loops a second" if rate.value
+             else "more than 1000 loops a second, or none will do,")
+            + f" with {_WORDS.get(pattern, pattern)}"
             for pattern, rate in need.by_pattern.items()
         )  # fmt: skip
         what = "drift" if need.judged == "drift" else f"{need.judged} of the stale heading"
-        now = f"Now it is missed, by {need.missed_by}." if need.missed_by else "This log meets it."
+        now = _MISSED[need.missed_by] if need.missed_by else "This log meets it."
         made.append(f"To keep the {what} within {need.tolerance:g} {unit}: {rates}. {now}")
     if at.stops_helping_hz is not None:
         made.append(
@@ -239,6 +244,7 @@ def age_bars(at: HeadingResult, others: Results = ()) -> Picture:
         axis("", tickvals=place, ticktext=names, autorange="reversed", ticks=""),
         150 + 44 * len(every), barmode="stack", showlegend=True,
     )  # fmt: skip
+    drawn["legend"]["traceorder"] = "normal"
     age = at.age
     mean = age.mean_ms
     title = f"The heading in use is {figure(mean.value, mean.low, mean.high)} ms old on average"

@@ -170,20 +170,19 @@ def _bins(
 def contributions(at: Prediction) -> Picture:
     """What each change does to the mean, in the order in which they are made, and alone."""
     shown = at.changes
-    names = [text_in_plot(label(c.text, 44)) for c in shown]
+    names = [text_in_plot(f"{label(c.text, 30)}: {_signed_text(c.in_order_ms)}") for c in shown]
     place = list(range(len(shown)))
     value = [c.in_order_ms.value for c in shown]
     trace = bar(
         [0.0 if v is None else float(v) for v in value], place, AFTER, orientation="h",
-        text=[_signed_text(c.in_order_ms) for c in shown], textposition="outside",
-        cliponaxis=False, error_x=_errors([c.in_order_ms for c in shown]),
+        error_x=_errors([c.in_order_ms for c in shown]),
         customdata=[[text_in_plot(label(c.text, 80)), _signed_text(c.alone_ms)] for c in shown],
         hovertemplate="%{customdata[0]}<br>in this order %{x:+.3g} ms<br>alone %{customdata[1]} ms"
         "<extra></extra>",
     )  # fmt: skip
     y = axis("", tickvals=place, ticktext=names, autorange="reversed", ticks="")
     low, high = _reach([c.in_order_ms for c in shown])
-    room = 0.35 * max(high - low, 1e-9)
+    room = 0.1 * max(high - low, 1e-9)
     drawn = layout(
         axis(f"change of the mean {at.judged} (ms)", zeroline=True,
              range=[low - room * (1 if low < 0 else 0.1), high + room * (1 if high > 0 else 0.1)]),

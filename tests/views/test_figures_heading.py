@@ -46,7 +46,7 @@ def test_title_names_the_required_rate(found: HeadingResult) -> None:
     rate = found.required["tolerance_deg"].by_pattern["log shape"].value
     assert rate is not None
     assert f"1 deg needs {rate:.1f}" in error_curve(found).title
-    assert any("1 deg" in s and "missed" in s for s in required_sentences(found))
+    assert any("1 deg" in s and "misses it" in s for s in required_sentences(found))
 
 
 def test_another_answer_is_marked(found: HeadingResult) -> None:

@@ -142,7 +142,7 @@ def _verdict(at: Comparison) -> Any:
     lines += [html.P(safe(s, 1000)) for s in at.sentences]
     if at.unlike:
         unlike = [html.Li(safe(u.text, 600)) for u in at.unlike]
-        lines += [html.H3("Unlike between the sides"), html.Ul(unlike)]
+        lines += [html.P(html.Strong("Unlike between the sides")), html.Ul(unlike)]
     lines.append(
         html.P(f"Before: {_named(at.before)}. After: {_named(at.after)}. The first "
                f"{at.window_s:.4g} s of each are judged, after the warm-up.", className="faint")
