@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import secrets
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any, TypeVar
+
+import numpy as np
 
 from looptime import Project, Run
 from looptime.analysers import Summary, part, phases
 from looptime.errors import UsageError
 from looptime.findings import summarise
+from looptime.run import SelfPieces
 from looptime.views.figures import Picture
 from looptime.views.html import csv_text
 from looptime_dashboards.cut import blocks_of, cut, range_of, stretches
@@ -24,6 +31,8 @@ __all__ = ["SAMPLE_FROM", "Desk"]
 SAMPLE_FROM = 20_000
 _SAMPLE = 3_000
 _MOST_EXPORTS = 300
+_MOST_DRAWN = 8
+T = TypeVar("T")
 
 
 class Desk:
@@ -45,6 +54,7 @@ class Desk:
         self.library.scan(0)
         self._exports: OrderedDict[str, tuple[str, str]] = OrderedDict()
         self._lock = threading.Lock()
+        self._drawn: OrderedDict[int, tuple[Summary, dict[str, Any]]] = OrderedDict()
 
     def run(self, view: View) -> Run:
         """The whole run of a view."""
@@ -83,15 +93,17 @@ class Desk:
             If the run or the part of it is not there.
         """
         key = ("summary", view.run, self.phase(view), view.start, view.end, view.warmup)
-        patience = 0.0 if len(self.run(view)) > SAMPLE_FROM else None
-        try:
-            found = self.work.get(key, lambda: self._summarise(view), "Working it out", patience)
+        if not self.is_long(view):
+            return self.work.get(key, lambda: self._summarise(view), "Working it out", 0.4), False
+        found = self.work.peek(key)
+        if found is not None:
             return found, False
-        except Pending:
-            chosen = self._quick(view)
-            if chosen is None:
-                raise
-            return chosen, True
+        # a sample first, by itself: what refines it would only take its time
+        quick = ("quick", *key[1:])
+        few = self.work.get(quick, lambda: self._summarise_few(view), "Working it out", 1.0, True)
+        with contextlib.suppress(Pending):
+            return self.work.get(key, lambda: self._summarise(view), patience_s=0.0), False
+        return few, True
 
     def prepare(self, view: View) -> Summary:
         """Work out the summary of a view and wait for it, however long it takes."""
@@ -103,8 +115,9 @@ class Desk:
         blocks = self.work.get(("blocks", view.run), lambda: blocks_of(whole), patience_s=600)
         chosen = cut(whole, [range_of(whole, view.start, view.end)], blocks)
         origin = int(whole.loop_columns.start_ns[0])
-        return summarise(chosen, phase=self.phase(view), origin_ns=origin,
+        made = summarise(chosen, phase=self.phase(view), origin_ns=origin,
                          **self._options(view))  # type: ignore[arg-type]  # fmt: skip
+        return made if len(chosen) <= SAMPLE_FROM else _slim(made)
 
     def few(self, view: View, loops: int) -> Run:
         """About so many loops of the part that is looked at, in stretches; its phase alone.
@@ -123,13 +136,6 @@ class Desk:
         first, last = range_of(self.run(view), view.start, view.end)
         return last - first > SAMPLE_FROM
 
-    def _quick(self, view: View) -> Summary | None:
-        """A summary of a sample of stretches, where the run is long."""
-        if len(self.run(view)) < SAMPLE_FROM:
-            return None
-        key = ("quick", view.run, self.phase(view), view.start, view.end, view.warmup)
-        return self.work.get(key, lambda: self._summarise_few(view), "Working it out", 1.0, True)
-
     def _summarise_few(self, view: View) -> Summary:
         few = self.few(view, _SAMPLE)
         if not len(few):
@@ -137,6 +143,19 @@ class Desk:
         origin = int(self.run(view).loop_columns.start_ns[0])
         return summarise(few, phase=self.phase(view), origin_ns=origin,
                          **self._options(view))  # type: ignore[arg-type]  # fmt: skip
+
+    def picture(self, at: Summary, name: str, make: Callable[[], T]) -> T:
+        """What is drawn of a summary, once: a page that comes back shows the same again."""
+        with self._lock:
+            # the summary is held with its pictures, so that its id stays its own
+            mine = self._drawn.setdefault(id(at), (at, {}))[1]
+            self._drawn.move_to_end(id(at))
+            while len(self._drawn) > _MOST_DRAWN:
+                self._drawn.popitem(last=False)
+        if name not in mine:
+            mine[name] = make()
+        found: T = mine[name]
+        return found
 
     def keep(self, picture: Picture) -> str:
         """Keep a picture's table for its export; returns the word that names it."""
@@ -154,3 +173,9 @@ class Desk:
     def export(self, token: str) -> tuple[str, str] | None:
         """Name and CSV text of a kept table."""
         return self._exports.get(token)
+
+
+def _slim(at: Summary) -> Summary:
+    """A long run's summary without the pieces of its calls, which no page looks at again."""
+    nothing = SelfPieces(*(np.zeros(0, np.int64) for _ in range(4)))
+    return replace(at, basis=replace(at.basis, pieces=nothing, counts=np.zeros(0, bool)))

@@ -31,12 +31,14 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         choice("each loop once", view.by == "loops", by=""),
         choice("by the time it takes", view.by == "time", by="time"),
     )
+    histogram = desk.picture(at, f"periods {view.by}", lambda: period_histogram(at, view.by))
     whole = desk.run(view) if view.start is None and view.end is None and not sampled else None
-    parts.append(card(desk, rate_over_run(at, whole), "pace",
+    parts.append(card(desk, desk.picture(at, f"rate {whole is None}",
+                                        lambda: rate_over_run(at, whole)), "pace",
                       html.P("Click a loop to see its calls; drag sideways to look at a part.",
                              className="faint screen")))  # fmt: skip
-    parts.append(card(desk, period_histogram(at, view.by), "pace", by))
-    again = recurrences(at)
+    parts.append(card(desk, histogram, "pace", by))
+    again = desk.picture(at, "recurrence", lambda: recurrences(at))
     if again is not None:
         parts.append(card(desk, again, "pace"))
     return parts, sampled

@@ -7,6 +7,7 @@ from typing import Any
 import dash_ag_grid as dag
 from dash import html
 
+from looptime.analysers import Summary
 from looptime.views.figures import percent
 from looptime.views.figures_slow import event_table
 from looptime.views.terminal import number, safe
@@ -43,7 +44,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     if slow.threshold_ms is None or not slow.count:
         above = "" if slow.threshold_ms is None else f" above {number(slow.threshold_ms)} ms"
         return [*parts, html.P(f"No loop stands out{above}.")], sampled
-    heads, rows = event_table(at, 1000)
+    heads, rows = desk.picture(at, "events", lambda: event_table(at, 500))
     title = (
         f"{slow.count:,} loops ({percent(slow.share)}) stand out above {number(slow.threshold_ms)} "
         f"ms of {at.basis.judged}, in {len(slow.events):,} spells; "
@@ -53,7 +54,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         choice(f"loop {row[0]}", view.loop == row[0], loop=str(row[0])) for row in rows[:5]
     ]  # fmt: skip
     export = html.A("CSV", className="button", download="slow_loops.csv",
-                    href=f"/export/{desk.keep_table('slow_loops', *event_table(at, 100_000))}.csv",
+                    href=f"/export/{desk.picture(at, 'export', lambda: _export(desk, at))}.csv",
                     **named({"aria-label": "Download the slow loops as CSV"}))  # fmt: skip
     parts.append(
         html.Section(
@@ -104,3 +105,7 @@ def _plain(value: Any) -> Any:
 def _why(culprits: dict[str, int]) -> Any:
     shown = [f"{safe(name, 40)} in {count:,}" for name, count in list(culprits.items())[:6]]
     return html.P("What stretched most: " + ", ".join(shown) + ".", className="faint")
+
+
+def _export(desk: Desk, at: Summary) -> str:
+    return desk.keep_table("slow_loops", *event_table(at, 20_000))
