@@ -240,7 +240,7 @@ def age_bars(at: HeadingResult, others: Results = ()) -> Picture:
         for word, field, colour, pattern in parts
     ]  # fmt: skip
     drawn = layout(
-        axis("mean age of the heading in use (ms)", rangemode="tozero"),
+        axis("mean age (ms)", rangemode="tozero"),
         axis("", tickvals=place, ticktext=names, autorange="reversed", ticks=""),
         150 + 44 * len(every), barmode="stack", showlegend=True,
     )  # fmt: skip
