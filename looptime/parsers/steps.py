@@ -332,7 +332,20 @@ def _is_swapped(time: Int, at: int, typical: float) -> bool:
     part = time[max(0, at - 66) : at + 3]
     step = np.diff(np.sort(part))
     before = np.diff(part)
-    return bool((step >= 0.5 * min(typical, np.median(step))).all() and (before < 0).sum() < 8)
+    even = bool((step >= 0.5 * min(typical, np.median(step))).all() and (before < 0).sum() < 8)
+    return even and not _side_by_side(time, at)
+
+
+def _side_by_side(time: Int, at: int) -> bool:
+    """Whether the rows after a step back run beside those before it, as those of another run do.
+
+    Rows out of order fill a few holes; each hole makes two changes from early to late rows.
+    """
+    before, after = time[max(0, at - 66) : at], time[at : at + 66]
+    past = np.flatnonzero(after >= before[-1])
+    after = after[: past[0]] if len(past) else after
+    late = np.argsort(np.concatenate([before, after]), kind="stable") >= len(before)
+    return int(np.count_nonzero(np.diff(late))) > 8
 
 
 def _wrong(time: Int, at: int, typical: float, within: bool) -> tuple[int, int] | None:

@@ -196,6 +196,30 @@ def test_run_pasted_again(tmp_path):
     assert any("again from line 82" in note for note in run.clock.notes)
 
 
+def test_short_run_pasted_again(tmp_path):
+    """A run of thirty even rows pasted three times is kept once, and is no disorder."""
+    times = list(range(0, 600, 20))
+    log = logs(tmp_path, times * 3, values=[t * 7 % 50 for t in times] * 3)
+    assert [periods(run) for run in log.runs] == [[20.0] * 29]
+    assert log.runs[0].set_aside.counts == {"pasted again": 60, "unfinished last loop": 1}
+
+
+def test_short_runs_half_a_step_apart(tmp_path):
+    """Short runs whose stamps lie between those of the first are runs, not rows out of order."""
+    log = logs(tmp_path, [*range(100, 700, 20), *range(10, 610, 20), *range(13, 613, 20)])
+    assert [periods(run) for run in log.runs] == [[20.0] * 29] * 3
+    assert log.runs[0].clock.restarts == (2 + 30, 2 + 60)
+
+
+def test_block_of_rows_written_late(tmp_path):
+    """A block of rows that comes after the next block is put where it belongs."""
+    times = [*range(0, 400, 20), *range(800, 1200, 20), *range(400, 800, 20),
+             *range(1200, 1600, 20)]  # fmt: skip
+    run = logs(tmp_path, times).runs[0]
+    assert periods(run) == [20.0] * 79
+    assert any("out of order" in note for note in run.clock.notes)
+
+
 def test_part_of_a_run_pasted_before_the_whole(tmp_path):
     """Where a log was saved half way and again at its end, the longer copy is kept."""
     times = (500 + np.cumsum(RNG.integers(8, 13, 80))).tolist()
