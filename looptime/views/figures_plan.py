@@ -184,7 +184,7 @@ def contributions(at: Prediction) -> Picture:
     low, high = _reach([c.in_order_ms for c in shown])
     room = 0.1 * max(high - low, 1e-9)
     drawn = layout(
-        axis(f"change of the mean {at.judged} (ms)", zeroline=True,
+        axis("change of the mean (ms)", zeroline=True,
              range=[low - room * (1 if low < 0 else 0.1), high + room * (1 if high > 0 else 0.1)]),
         y, 110 + 40 * len(shown),
     )  # fmt: skip
@@ -260,7 +260,7 @@ def reading_ages(at: Prediction) -> Picture | None:
     y = axis("", tickvals=place, ticktext=[text_in_plot(label(n)) for n in shown],
              autorange="reversed", ticks="")  # fmt: skip
     drawn = layout(
-        axis("reading age at use, p95 (ms)", rangemode="tozero"), y,
+        axis("age at use, p95 (ms)", rangemode="tozero"), y,
         110 + 44 * len(shown), showlegend=True,
     )  # fmt: skip
     most = next((n for n in shown if n in was), shown[0])

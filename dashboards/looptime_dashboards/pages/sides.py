@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -85,8 +86,8 @@ def runs_of(desk: Desk, view: View, keys: tuple[str, ...]) -> list[Run]:
     if waits:
         raise Pending(f"{waits[0].text} ({len(found)} of {len(keys)} are read)")
     made = []
-    for run in found:
-        names = phases(run)
+    for key, run in zip(keys, found, strict=True):
+        names = desk.work.get(("phases", key), partial(phases, run), patience_s=5)
         phase = None
         if len(names) > 1:
             phase = view.phase if view.phase in names else names[0]
