@@ -6,19 +6,20 @@ the dashboard draw the same ones.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.figure import Figure
 from looptime.views.palette import WARN
 from looptime.views.terminal import safe
 
 __all__ = [
-    "MOST_POINTS", "Picture", "axis", "bar", "envelope", "label", "layout", "line_at",
-    "log_bins", "log_range",
-    "log_ticks", "percent", "points_in", "text_in_plot",
+    "MOST_POINTS", "Picture", "axis", "bar", "envelope", "error_bars", "label", "layout", "line_at",
+    "log_bins", "log_range", "log_ticks", "percent", "points_in", "text_in_plot", "three",
 ]  # fmt: skip
 
 Float = NDArray[np.float64]
@@ -173,6 +174,33 @@ def line_at(
         "shapes": [line],
         "annotations": [{"text": text_in_plot(text), "showarrow": False, "font": font, **note}],
     }
+
+
+def error_bars(figures: Sequence[Figure]) -> dict[str, Any]:
+    """Lines from each figure to both ends of its interval; none where it has no interval."""
+
+    def gap(end: float | None, value: float | None) -> float:
+        return 0.0 if end is None or value is None else abs(float(end) - float(value))
+
+    return {
+        "type": "data", "symmetric": False, "color": "#8a8f98", "thickness": 1.5, "width": 5,
+        "array": [gap(f.high, f.value) for f in figures],
+        "arrayminus": [gap(f.low, f.value) for f in figures],
+    }  # fmt: skip
+
+
+def three(at: Figure | None) -> tuple[float | None, float | None, float | None]:
+    """Value, low and high as a table's cells.
+
+    Examples
+    --------
+    >>> three(Figure(2.0, 1.0, 3.0)), three(None)
+    ((2.0, 1.0, 3.0), (None, None, None))
+    """
+    if at is None:
+        return None, None, None
+    made = [None if v is None else float(v) for v in (at.value, at.low, at.high)]
+    return made[0], made[1], made[2]
 
 
 def log_bins(x: Float, most: int = 80) -> Float:

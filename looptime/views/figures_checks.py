@@ -1,4 +1,4 @@
-"""Figures of checks: before and after, the gate, the season."""
+"""Figures of checks: before and after, and the gate."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from looptime.checks.change import Change
 from looptime.checks.comparison import Comparison
 from looptime.checks.gate import GateResult
 from looptime.checks.limits import Row
-from looptime.checks.trends import Step, Trend, Trends
 from looptime.schema import UNATTRIBUTED
 from looptime.views.figures import (
     Picture,
     axis,
     bar,
+    error_bars,
     label,
     layout,
     line_at,
@@ -27,17 +27,19 @@ from looptime.views.figures import (
     log_ticks,
     percent,
     text_in_plot,
+    three,
 )
 from looptime.views.palette import AFTER, BEFORE, NEUTRAL, QUIET, WARN, colour_of, pattern_of
 from looptime.views.terminal import number
 
 __all__ = [
-    "changes_table", "difference_by_call", "gate_margins", "gate_table", "shift_figure",
-    "trend_figure", "trends_table", "two_histograms",
+    "TITLES", "changes_table", "difference_by_call", "gate_margins", "gate_table", "plus",
+    "shift_figure", "two_histograms",
 ]  # fmt: skip
 
 _MOST_BARS = 12
-_TITLES = {
+#: What the statistics are called in tables and titles.
+TITLES = {
     "worst1": "mean of the worst 1 %", "worst5": "mean of the worst 5 %",
     "rate": "loops a second", "overruns": "overruns",
 }  # fmt: skip
@@ -114,7 +116,7 @@ def shift_figure(found: Comparison) -> Picture | None:
     trace = {
         "type": "scatter", "mode": "lines+markers", "x": names, "y": moved,
         "line": {"color": AFTER, "width": 2}, "marker": {"color": AFTER, "size": 8},
-        "error_y": _errors([s.difference_ms for s in at]),
+        "error_y": error_bars([s.difference_ms for s in at]),
         "customdata": [[float(s.before_ms), float(s.after_ms), _interval(s.difference_ms)]
                        for s in at],
         "hovertemplate": "the %{x} % shortest loops end at<br>%{customdata[0]:.4g} ms before, "
@@ -127,48 +129,39 @@ def shift_figure(found: Comparison) -> Picture | None:
     middle = next((s for s in at if s.percent == 50), at[len(at) // 2])
     tail = at[-1]
     title = (
-        f"The middle loop moves by {_plus(middle.difference_ms.value)} ms, the slowest 1 % by "
-        f"{_plus(tail.difference_ms.value)} ms"
+        f"The middle loop moves by {plus(middle.difference_ms.value)} ms, the slowest 1 % by "
+        f"{plus(tail.difference_ms.value)} ms"
     )
     return Picture(
         "shift", title, {"data": [trace], "layout": drawn},
         f"Shift along the distribution of the {found.quantity}. {title}.",
         ("share of the loops, %", "before, ms", "after, ms", "change, ms", "low", "high"),
-        tuple((float(s.percent), float(s.before_ms), float(s.after_ms), *_three(s.difference_ms))
+        tuple((float(s.percent), float(s.before_ms), float(s.after_ms), *three(s.difference_ms))
               for s in at),
         "Quantiles of the loops of each side, after minus before. Lines are 95 % intervals: from "
         "batches left out in turn with one run a side, from the scatter between runs with more.",
     )  # fmt: skip
 
 
-def _errors(figures: list[Figure]) -> dict[str, Any]:
-    def gap(end: float | None, value: float | None) -> float:
-        return 0.0 if end is None or value is None else abs(float(end) - float(value))
-
-    return {
-        "type": "data", "symmetric": False, "color": "#8a8f98", "thickness": 1.5, "width": 5,
-        "array": [gap(f.high, f.value) for f in figures],
-        "arrayminus": [gap(f.low, f.value) for f in figures],
-    }  # fmt: skip
-
-
 def _interval(at: Figure) -> str:
     if at.low is None or at.high is None:
         return ""
-    return f" ({_plus(at.low)} to {_plus(at.high)})"
+    return f" ({plus(at.low)} to {plus(at.high)})"
 
 
-def _plus(value: float | None, digits: int = 3) -> str:
+def plus(value: float | None, digits: int = 3) -> str:
+    """A change with its sign; a dash where there is none.
+
+    Examples
+    --------
+    >>> plus(0.1234), plus(-2.0, 2), plus(0.0), plus(None)
+    ('+0.123', '-2.0', '0', '-')
+    """
     if value is None:
         return "-"
     if value == 0:
         return "0"
     return ("+" if value > 0 else "-") + number(abs(value), digits)
-
-
-def _three(at: Figure) -> tuple[float | None, float | None, float | None]:
-    made = [None if v is None else float(v) for v in (at.value, at.low, at.high)]
-    return made[0], made[1], made[2]
 
 
 def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None) -> Picture:
@@ -197,7 +190,7 @@ def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None
         hovertemplate="%{customdata[4]} (%{customdata[3]})<br>%{customdata[0]:.4g} ms a loop "
         "before, %{customdata[1]:.4g} after<br>%{x:+.4g} ms: %{customdata[2]}<extra></extra>",
     )  # fmt: skip
-    names = [text_in_plot(f"{label(p.name, 26)}: {_plus(p.difference_ms)}") for p in shown]
+    names = [text_in_plot(f"{label(p.name, 26)}: {plus(p.difference_ms)}") for p in shown]
     ends = [0.0, *(float(p.difference_ms) for p in shown)]
     room = 0.06 * max(max(ends) - min(ends), 1e-9)
     drawn = layout(
@@ -208,9 +201,9 @@ def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None
         max(180, 100 + 27 * len(shown)),
     )  # fmt: skip
     first = parts[0] if parts else None
-    title = f"The mean {at.quantity} changes by {_plus(at.difference_ms)} ms a loop"
+    title = f"The mean {at.quantity} changes by {plus(at.difference_ms)} ms a loop"
     if first is not None:
-        title += f"; {label(first.name, 40)} makes up {_plus(first.difference_ms)} ms of it"
+        title += f"; {label(first.name, 40)} makes up {plus(first.difference_ms)} ms of it"
     rows = tuple(
         (p.name, known.get(p.name, ""), float(p.before_ms), float(p.after_ms),
          float(p.difference_ms), p.share, told.get(p.name, ""))
@@ -219,7 +212,7 @@ def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None
     return Picture(
         "by-call", title, {"data": [trace], "layout": drawn},
         f"{title}. The largest: "
-        + ", ".join(f"{p.name} {_plus(p.difference_ms)} ms" for p in shown[:5]) + ".",
+        + ", ".join(f"{p.name} {plus(p.difference_ms)} ms" for p in shown[:5]) + ".",
         ("call", "kind", "before, ms a loop", "after, ms a loop", "change, ms", "share", "verdict"),
         rows,
         "Mean self time a loop on each side. Self times and what no call covers add up to the "
@@ -240,7 +233,7 @@ def changes_table(found: Comparison) -> tuple[tuple[str, ...], tuple[tuple[Any, 
 
 
 def _change_row(c: Change, quantity: str, verdict: str) -> tuple[Any, ...]:
-    name = _TITLES.get(c.statistic, c.statistic)
+    name = TITLES.get(c.statistic, c.statistic)
     if c.call:
         name = f"{c.call}{f' ({c.thread})' if c.thread else ''}: {name}, ms"
     elif c.statistic not in ("rate", "overruns"):
@@ -248,11 +241,11 @@ def _change_row(c: Change, quantity: str, verdict: str) -> tuple[Any, ...]:
     p = c.p if c.p_holm is None else c.p_holm
     percent = c.percent
     span = "" if percent.low is None or percent.high is None else (
-        f"{_plus(percent.low, 2)} to {_plus(percent.high, 2)}"
+        f"{plus(percent.low, 2)} to {plus(percent.high, 2)}"
     )  # fmt: skip
     return (
-        name, _amount_of(c, c.before), _amount_of(c, c.after), _plus(c.difference.value),
-        _plus(percent.value, 2), span, "-" if p is None else f"{p:.3f}" if p >= 0.001 else "<0.001",
+        name, _amount_of(c, c.before), _amount_of(c, c.after), plus(c.difference.value),
+        plus(percent.value, 2), span, "-" if p is None else f"{p:.3f}" if p >= 0.001 else "<0.001",
         verdict, c.note,
     )  # fmt: skip
 
@@ -330,118 +323,8 @@ def gate_table(found: GateResult) -> tuple[tuple[str, ...], tuple[tuple[Any, ...
     rows = sorted(found.rows, key=lambda r: order.get(r.verdict, 3))
     made = tuple(
         (r.check, r.what, _amount(r.value, r.unit), _amount(r.limit, r.unit),
-         "" if r.change_percent is None else f"{_plus(r.change_percent, 2)} %",
+         "" if r.change_percent is None else f"{plus(r.change_percent, 2)} %",
          r.verdict.upper() if r.verdict == "fail" else r.verdict, r.note)
         for r in rows
     )  # fmt: skip
     return ("check", "what", "value", "limit", "over the baseline", "verdict", "to be known"), made
-
-
-def trend_figure(at: Trends, statistic: str = "p99") -> Picture | None:
-    """One figure of a robot's runs over the season; None where there is none such."""
-    found = next((t for t in at.trends if not t.call and t.statistic == statistic), None)
-    if found is None or not found.values:
-        return None
-    runs = list(range(1, len(found.values) + 1))
-    odd = {o.entry for o in at.odd}
-    facts = [e.facts for e in at.entries]
-    colours = [WARN if e.name in odd else NEUTRAL for e in at.entries]
-    shapes = [
-        "x" if e.name in odd else "square" if e.baseline else "circle" for e in at.entries
-    ]  # fmt: skip
-    words = [
-        ", ".join([*(["baseline"] if e.baseline else []), *(["odd"] if e.name in odd else [])])
-        for e in at.entries
-    ]
-    data: list[dict[str, Any]] = [
-        {
-            "type": "scatter", "mode": "lines+markers", "x": runs,
-            "y": [float(v) for v in found.values],
-            "line": {"color": QUIET, "width": 1}, "name": "runs",
-            "marker": {"color": colours, "symbol": shapes, "size": 9},
-            "customdata": [[text_in_plot(label(f.name, 40)), text_in_plot(f.version or "not named"),
-                            (f.time or "time not known")[:16].replace("T", " "), w]
-                           for f, w in zip(facts, words, strict=True)],
-            "hovertemplate": "%{customdata[0]}<br>version %{customdata[1]}, %{customdata[2]}<br>"
-            "%{y:.4g} " + found.unit + " %{customdata[3]}<extra></extra>",
-        }
-    ]  # fmt: skip
-    data += _levels(at, found)
-    name = _TITLES.get(statistic, statistic)
-    unit = "loops a second" if statistic == "rate" else f"{at.quantity} {name} (ms)"
-    drawn = layout(axis("run, in order of recording", dtick=_step(len(runs))),
-                   axis(unit))  # fmt: skip
-    title = _trend_title(at, found, name)
-    return Picture(
-        f"trend-{statistic}", title, {"data": data, "layout": drawn}, f"{len(runs)} runs. {title}.",
-        ("run", "log", "version", "recorded", f"{at.quantity} {name}", "marks"),
-        tuple((k, f.name, f.version or "", (f.time or "").replace("T", " "), float(v), w)
-              for k, f, v, w in zip(runs, facts, found.values, words, strict=True)),
-        "One figure a run. Levels are where the runs divide into stretches that differ by "
-        "Student's t (at least three runs each, corrected for the places looked at); squares are "
-        "runs of the baseline, crosses runs unlike their neighbours, which are left out of levels "
-        "and trend.",
-    )  # fmt: skip
-
-
-def _step(n: int) -> int:
-    return max(1, round(n / 12))
-
-
-def _levels(at: Trends, found: Trend) -> list[dict[str, Any]]:
-    """A line along each level between changes."""
-    place = {e.name: k + 1 for k, e in enumerate(at.entries)}
-    made = []
-    start = 1.0
-    for k, step in enumerate(found.steps):
-        end = (place[step.before_entry] + place[step.after_entry]) / 2
-        made.append((start, end, step.before))
-        start = end
-        if k == len(found.steps) - 1:
-            made.append((start, float(len(at.entries)), step.after))
-    return [
-        {
-            "type": "scatter", "mode": "lines", "x": [a, b], "y": [float(v), float(v)],
-            "line": {"color": AFTER, "width": 3, "dash": "dash"},
-            "hovertemplate": f"level {number(v, 4)} {found.unit}<extra></extra>",
-        }
-        for a, b, v in made
-    ]  # fmt: skip
-
-
-def _trend_title(at: Trends, found: Trend, name: str) -> str:
-    what = "The loop rate" if found.statistic == "rate" else f"{at.quantity.capitalize()} {name}"
-    if found.steps:
-        step = max(found.steps, key=lambda s: abs(s.percent.value or 0.0))
-        return f"{what} changes by {_plus(step.percent.value)} % {_where(step)}"
-    slope, p = found.per_run_percent, found.p_holm
-    if slope.value is not None and p is not None and p < 0.05:
-        return f"{what} drifts by {_plus(slope.value, 2)} % a run"
-    if slope.value is None:
-        return f"{what} over {len(found.values)} runs: too few to see a trend"
-    return f"{what} keeps its level over {len(found.values)} runs"
-
-
-def _where(step: Step) -> str:
-    old, new = (label(v or "not named", 20) for v in (step.before_version, step.after_version))
-    return f"between version {old} and {new}" if step.with_version else f"within version {old}"
-
-
-def _trend_name(at: Trends, found: Trend) -> str:
-    name = _TITLES.get(found.statistic, found.statistic)
-    if found.call:
-        return f"{found.call}: {name} a loop"
-    return name if found.statistic == "rate" else f"{at.quantity} {name}"
-
-
-def trends_table(at: Trends) -> tuple[tuple[str, ...], tuple[tuple[Any, ...], ...]]:
-    """Heads and rows of every figure that is followed, those that moved first."""
-    rows = sorted(at.trends, key=lambda t: (not t.steps, t.p_holm if t.p_holm is not None else 1))
-    made = tuple(
-        (_trend_name(at, t), t.unit, float(t.values[0]), float(t.values[-1]),
-         *_three(t.per_run_percent), t.p_holm,
-         "; ".join(f"{_plus(s.percent.value, 2)} % {_where(s)}" for s in t.steps))
-        for t in rows if t.values
-    )  # fmt: skip
-    return ("figure", "unit", "first run", "last run", "% a run", "low", "high", "p",
-            "changes of level"), made  # fmt: skip

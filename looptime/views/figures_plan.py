@@ -14,6 +14,7 @@ from looptime.views.figures import (
     Picture,
     axis,
     bar,
+    error_bars,
     label,
     layout,
     line_at,
@@ -22,6 +23,7 @@ from looptime.views.figures import (
     log_ticks,
     percent,
     text_in_plot,
+    three,
 )
 from looptime.views.palette import AFTER, BEFORE
 from looptime.views.terminal import figure, number
@@ -175,7 +177,7 @@ def contributions(at: Prediction) -> Picture:
     value = [c.in_order_ms.value for c in shown]
     trace = bar(
         [0.0 if v is None else float(v) for v in value], place, AFTER, orientation="h",
-        error_x=_errors([c.in_order_ms for c in shown]),
+        error_x=error_bars([c.in_order_ms for c in shown]),
         customdata=[[text_in_plot(label(c.text, 80)), _signed_text(c.alone_ms)] for c in shown],
         hovertemplate="%{customdata[0]}<br>in this order %{x:+.3g} ms<br>alone %{customdata[1]} ms"
         "<extra></extra>",
@@ -194,7 +196,7 @@ def contributions(at: Prediction) -> Picture:
     else:
         title = "None of these changes makes the loop shorter"
     rows = tuple(
-        (c.text, *_three(c.in_order_ms), *_three(c.alone_ms)) for c in shown
+        (c.text, *three(c.in_order_ms), *three(c.alone_ms)) for c in shown
     )  # fmt: skip
     return Picture(
         "contributions", title, {"data": [trace], "layout": drawn},
@@ -209,27 +211,9 @@ def _signed_text(at: Figure) -> str:
     return "needs the others" if at.value is None else _plus(at.value, 3)
 
 
-def _errors(figures: list[Figure]) -> dict[str, Any]:
-    def gap(end: float | None, value: float | None) -> float:
-        return 0.0 if end is None or value is None else abs(float(end) - float(value))
-
-    return {
-        "type": "data", "symmetric": False, "color": "#8a8f98", "thickness": 1.5, "width": 4,
-        "array": [gap(f.high, f.value) for f in figures],
-        "arrayminus": [gap(f.low, f.value) for f in figures],
-    }  # fmt: skip
-
-
 def _reach(figures: list[Figure]) -> tuple[float, float]:
     ends = [float(v) for f in figures for v in (f.value, f.low, f.high) if v is not None]
     return min([0.0, *ends]), max([0.0, *ends])
-
-
-def _three(at: Figure | None) -> tuple[float | None, float | None, float | None]:
-    if at is None:
-        return None, None, None
-    made = [None if v is None else float(v) for v in (at.value, at.low, at.high)]
-    return made[0], made[1], made[2]
 
 
 def reading_ages(at: Prediction) -> Picture | None:
@@ -248,7 +232,7 @@ def reading_ages(at: Prediction) -> Picture | None:
         bar(
             [_age(side, n, "p95") if n in side else None for n in shown], place, colour,
             orientation="h", name=name,
-            pattern=pattern, error_x=_errors([_figure(side, n, "p95") for n in shown]),
+            pattern=pattern, error_x=error_bars([_figure(side, n, "p95") for n in shown]),
             customdata=[[_age(side, n, "mean"), _age(side, n, "max")] for n in shown],
             hovertemplate="%{y}, " + name + "<br>p95 %{x:.4g} ms, mean %{customdata[0]:.4g}, "
             "at most %{customdata[1]:.4g}<extra></extra>",
@@ -275,7 +259,7 @@ def reading_ages(at: Prediction) -> Picture | None:
         )
     rows = tuple(
         (n, *(side_value for k in ("mean", "p95", "max")
-              for side_value in (*_three(was.get(n, {}).get(k)), *_three(now.get(n, {}).get(k)))))
+              for side_value in (*three(was.get(n, {}).get(k)), *three(now.get(n, {}).get(k)))))
         for n in names
     )  # fmt: skip
     heads = ["reading"]
@@ -310,7 +294,7 @@ def bus_use(at: Prediction) -> Picture | None:
         bar(
             [100 * _age(side, n, "utilisation") for n in names], place, colour, orientation="h",
             name=name, pattern=pattern,
-            error_x=_errors([_figure(side, n, "utilisation").scaled(100) for n in names]),
+            error_x=error_bars([_figure(side, n, "utilisation").scaled(100) for n in names]),
             customdata=[[_age(side, n, "wait_ms_per_loop")] for n in names],
             hovertemplate="%{y}, " + name + "<br>in use %{x:.3g} % of the time<br>the loop waits "
             "%{customdata[0]:.3g} ms a loop for it<extra></extra>",
@@ -337,8 +321,8 @@ def bus_use(at: Prediction) -> Picture | None:
             f"for {label(worst, 30)}"
         )
     rows = tuple(
-        (n, *_three(_figure(was, n, "utilisation")), *_three(_figure(now, n, "utilisation")),
-         *_three(_figure(was, n, "wait_ms_per_loop")), *_three(waits[n]))
+        (n, *three(_figure(was, n, "utilisation")), *three(_figure(now, n, "utilisation")),
+         *three(_figure(was, n, "wait_ms_per_loop")), *three(waits[n]))
         for n in names
     )  # fmt: skip
     return Picture(
@@ -393,7 +377,7 @@ def call_costs(at: Prediction) -> tuple[tuple[str, ...], tuple[tuple[Any, ...], 
     keys.sort(key=lambda k: -abs((cost(now, k).value or 0.0) - (cost(was, k).value or 0.0)))
     rows = tuple(
         (name, thread, (was.get((name, thread)) or now[name, thread])["kind"],
-         _value(cost(was, (name, thread))), *_three(cost(now, (name, thread))))
+         _value(cost(was, (name, thread))), *three(cost(now, (name, thread))))
         for name, thread in keys
     )  # fmt: skip
     return ("call", "thread", "kind", "recorded, ms a loop", "predicted, ms a loop", "low",

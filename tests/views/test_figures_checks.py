@@ -7,21 +7,15 @@ import pytest
 
 from looptime.checks.compare import compare
 from looptime.checks.comparison import Comparison
-from looptime.checks.facts import Facts
 from looptime.checks.gate import gate
 from looptime.checks.recording import Settings
-from looptime.checks.season import Listed
-from looptime.checks.trends import Step, Trend, Trends
 from looptime.run import Run
 from looptime.views.figures_checks import (
-    Figure,
     changes_table,
     difference_by_call,
     gate_margins,
     gate_table,
     shift_figure,
-    trend_figure,
-    trends_table,
     two_histograms,
 )
 from tests.build_run import make_run
@@ -98,24 +92,3 @@ def test_gate_margins_are_value_over_limit() -> None:
 def test_gate_without_limits_draws_nothing() -> None:
     """With neither limits nor baseline there is no margin."""
     assert gate_margins(gate([_run(2, 4, 300)], settings=_KEEP)) is None
-
-
-def test_trend_draws_runs_and_levels() -> None:
-    """One point a run in their order, and a line along each level."""
-    entries = tuple(
-        Listed(f"{k:064x}", Facts(source=f"run_{k}.csv", version="1" if k < 3 else "2"))
-        for k in range(6)
-    )
-    values = (10.0, 10.1, 9.9, 12.0, 12.1, 11.9)
-    step = Step(entries[2].name, entries[3].name, "1", "2", 10.0, 12.0, Figure(20, 18, 22), 0.001)
-    trend = Trend("mean", "", "ms", values, Figure(4.0, 3.0, 5.0), 0.01, 0.02, (step,))
-    at = Trends("tray-carrier", "period", entries, True, (trend,), ())
-    made = trend_figure(at, "mean")
-    assert made is not None
-    runs, first, second = made.figure["data"]
-    assert runs["y"] == list(values)
-    assert (first["x"], first["y"]) == ([1.0, 3.5], [10.0, 10.0])
-    assert (second["x"], second["y"]) == ([3.5, 6.0], [12.0, 12.0])
-    assert "+20.0 % between version 1 and 2" in made.title
-    assert trends_table(at)[1][0][0] == "period mean"
-    assert trend_figure(at, "p99") is None

@@ -12,7 +12,8 @@ from looptime.checks.gate import GateResult, choose_baseline, gate
 from looptime.checks.season import Season
 from looptime.checks.trends import Trends, season_trends
 from looptime.errors import LooptimeError
-from looptime.views.figures_checks import gate_margins, gate_table, trend_figure, trends_table
+from looptime.views.figures_checks import gate_margins, gate_table
+from looptime.views.figures_season import trend_figure, trends_table
 from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.pieces import table_card
