@@ -107,7 +107,9 @@ def _calls(run: Run, pieces: Sequence[Piece], blocks: tuple[Piece, ...]) -> Call
     for low, high in blocks:
         mine, base = calls.loop[low:high], 0
         for a, b in pieces:
-            rows.append((low + int(np.searchsorted(mine, a)), low + int(np.searchsorted(mine, b))))
+            # numbers of the column's own type: others would make a copy of it
+            ends = np.searchsorted(mine, np.array([a, b], mine.dtype))
+            rows.append((low + int(ends[0]), low + int(ends[1])))
             moves.append(base - a)
             base += b - a
     loop = [calls.loop[a:b] + np.int32(m) for (a, b), m in zip(rows, moves, strict=True)]
