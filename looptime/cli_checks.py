@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from looptime.checks.season import Season
     from looptime.checks.sources import LogReader
 
-__all__ = ["compare", "gate", "season"]
+__all__ = ["compare", "gate", "season", "season_beside"]
 
 
 class _TwoSides(click.Command):
@@ -71,7 +71,7 @@ def _season_folder(given: str | None, reading: Reading) -> Path:
     return (beside.parent if beside is not None else Path()) / "season"
 
 
-def _season(given: str | None, reading: Reading) -> Season | None:
+def season_beside(given: str | None, reading: Reading) -> Season | None:
     """The season where there is one."""
     from looptime.checks.season import Season
 
@@ -109,7 +109,7 @@ def compare(
     from looptime.checks.sources import load_side
     from looptime.views import json
 
-    store = _season(season_folder, reading)
+    store = season_beside(season_folder, reading)
     reader = _reader(reading)
     sides = [load_side(words, reader, store) for words in (before, after)]
     if history is not None and store is None:
@@ -166,7 +166,7 @@ def gate(
     from looptime.views.junit import junit_xml
     from looptime.views.markdown import gate_markdown
 
-    store = _season(season_folder, reading)
+    store = season_beside(season_folder, reading)
     new = load_side(logs, _reader(reading), store)
     if baseline is not None and store is None:
         raise UsageError("--baseline needs a season: name one with --season")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import sys
 from dataclasses import replace
 from typing import Any
@@ -93,7 +94,7 @@ def _setup(reading: Reading, given: dict[str, Any]) -> Any:
             bias_deg_s=given["bias_deg_s"],
             seed=given["seed"],
         ),
-        speed_m_s=given["speed_m_s"] or stated.speed_m_s,
+        speed_m_s=stated.speed_m_s if given["speed_m_s"] is None else given["speed_m_s"],
         crossover_hz=given["crossover_hz"],
         seed=given["seed"],
     )
@@ -146,6 +147,9 @@ def plan(
     kept = load_changes(plan_file) if plan_file is not None else None
     changes = [*(kept.changes if kept is not None else ()), *parse_all(given)]
     classes = {**(kept.recurs if kept is not None else {}), **_recurs(recurs)}
+    _known_calls(run, classes)
+    sd, sd_from = _run_sd(run_sd, run, reading)
+    _belongs_together(bool(changes), actual, target_hz, target_p99_ms)
     shared: dict[str, Any] = {
         "buses": _buses(reading), "recurs": classes, "keep_warmup": reading.keep_warmup,
     }  # fmt: skip
@@ -160,8 +164,8 @@ def plan(
             say_project(reading)
             show(*render_suggestions(found))
         return
-    sd = _run_sd(run_sd)
     *_, told = _predictions(run, changes, reading, sd, shared)
+    told = replace(told, run_sd_from=sd_from)
     came = None
     if actual is not None:
         came = score(told, reading.run(actual), buses=shared["buses"],
@@ -190,8 +194,43 @@ def _buses(reading: Reading) -> dict[str, Any]:
     return dict(reading.project.buses)
 
 
-def _run_sd(percent: float | None) -> float | None:
-    return None if percent is None else percent / 100
+def _belongs_together(
+    changes: bool, actual: str | None, target_hz: float | None, target_p99_ms: float | None
+) -> None:
+    """Refuse options that would be passed over in silence."""
+    if actual is not None and not changes:
+        raise UsageError("--actual needs a plan to hold against it: give --change or --changes")
+    if changes and (target_hz is not None or target_p99_ms is not None):
+        raise UsageError("a target is for the search of suggestions: leave out the changes")
+
+
+def _run_sd(percent: float | None, run: Any, reading: Reading) -> tuple[float | None, str]:
+    """Relative run-to-run sd and where it is from: as given, else the season's, else assumed."""
+    if percent is not None:
+        if not 0 <= percent < 100:  # also where it is no number
+            raise UsageError(f"--run-sd takes a number of percent from 0 to 100, not {percent}")
+        return percent / 100, "given"
+    from looptime.cli_checks import season_beside
+
+    store = season_beside(None, reading)
+    if store is None:
+        return None, "assumed"
+    from looptime.checks.gate import choose_baseline
+    from looptime.checks.scatter import run_scatter
+
+    past = choose_baseline(store, [run], None, reading.project.robot)
+    robot = reading.project.robot or run.meta.get("robot")
+    found = run_scatter([r for r in past if robot is None or r.facts.robot in (robot, None)])
+    return (None, "assumed") if found is None else (found, "season")
+
+
+def _known_calls(run: Any, classes: dict[str, str]) -> None:
+    names = [call.name for call in run.names]
+    for name in classes:
+        if name not in names:
+            near = difflib.get_close_matches(name, names, 1, 0.0)
+            hint = f"; the nearest is {near[0]!r}" if near else ""
+            raise UsageError(f"recurs: no call is named {name!r}{hint}")
 
 
 def _recurs(words: tuple[str, ...]) -> dict[str, str]:

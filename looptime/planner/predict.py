@@ -91,7 +91,7 @@ class Prediction:
     run_sd_percent : float
         Run-to-run standard deviation in the intervals [%].
     run_sd_from : str
-        ``season`` or ``assumed``.
+        ``given`` or ``assumed``; ``season`` where a caller took it from there.
     """
 
     baseline: Side
@@ -250,6 +250,8 @@ def predict(
         If the run is too short.
     """
     wanted = parse_all(changes)
+    if run_sd is not None and not 0 <= run_sd < 1:  # also where it is no number
+        raise UsageError(f"a run-to-run sd of {run_sd} cannot be: give a share from 0 to 1")
     if isinstance(run, Run):
         run = prepare_run(
             run, buses=buses, recurs=recurs, keep_warmup=keep_warmup, sample_loops=sample_loops
@@ -310,7 +312,7 @@ class _Plan:
             _verdict(change, central.ranges), change,
             tuple(r.to_dict() for r in self.basis.rhythms.calls if r.recurs != "loop"),
             rest_that_pays(self.basis, self.changes, central), played[settings.middle[0]].run,
-            len(run), whole, cut, 100 * self._sd, "assumed" if self.run_sd is None else "season",
+            len(run), whole, cut, 100 * self._sd, "assumed" if self.run_sd is None else "given",
             run.source,
         )  # fmt: skip
 

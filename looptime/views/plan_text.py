@@ -77,7 +77,7 @@ def _basis(at: Prediction) -> str:
     if at.warmup_loops:
         text += f"; the first {at.warmup_loops:,} are left out as warm-up"
     sd = f"{number(at.run_sd_percent, 2)} % from run to run"
-    source = "assumed" if at.run_sd_from == "assumed" else "from the season"
+    source = "from the season" if at.run_sd_from == "season" else at.run_sd_from
     return f"{text}. Intervals: 90 %, for a future recording ({sd}, {source})."
 
 

@@ -1,7 +1,9 @@
 """The command line: exit codes, one-line complaints, JSON that keeps its contract."""
 
 import json
+import math
 import os
+import statistics
 import subprocess
 import sys
 
@@ -266,3 +268,48 @@ def test_export_reads_back(log, tmp_path, capsys, ending):
     for (run,) in runs:
         run["findings"] = [finding["code"] for finding in run["findings"]]
     assert runs[0] == runs[1]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--actual", "{log}"], "--actual needs a plan"),
+        (["--change", "drop gyro.read", "--target-hz", "90"], "leave out the changes"),
+        (["--change", "drop gyro.read", "--run-sd", "-1"], "--run-sd takes"),
+        (["--run-sd", "nan"], "--run-sd takes"),
+        (["--recurs", "gyro.raed=loop"], "the nearest is 'gyro.read'"),
+    ],
+)
+def test_a_plan_passes_nothing_over_in_silence(log, capsys, words, said):
+    """Options that could not have an effect are refused in one line."""
+    assert cli.run(["plan", str(log), *(word.format(log=log) for word in words)]) == 2
+    out, err = capsys.readouterr()
+    assert (out, err.count("\n")) == ("", 1)
+    assert said in err
+
+
+def test_a_speed_of_nothing_is_refused(log, capsys):
+    """Zero is a number that was given, not an option left out."""
+    assert cli.run(["heading", str(log), "--speed-m-s", "0"]) == 2
+    assert "speed_m_s" in capsys.readouterr().err
+
+
+def test_a_plan_takes_its_scatter_from_the_season(log, tmp_path, capsys, monkeypatch):
+    """Five baseline runs beside the project file say how far runs differ; fewer do not."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "looptime.toml").write_text("", encoding="utf-8")
+    means = []
+    for k in range(5):
+        period = 10_000 + 100 * k
+        rows = [f"gyro.read,{j * period},{3000 + j % 7}\n" for j in range(400)]
+        path = tmp_path / f"old{k}.csv"
+        path.write_text("name,start_us,duration_us\n" + "".join(rows), encoding="utf-8")
+        assert cli.run(["season", "add", str(path), "--label", "old"]) == 0
+        assert cli.run(["season", "baseline", "label=old"]) == 0
+        means.append(period)
+        capsys.readouterr()
+        assert cli.run(["plan", str(log), "--change", "drop gyro.read", "--json"]) == 0
+        data = json.loads(capsys.readouterr().out)
+        assert data["run_sd_from"] == ("season" if k == 4 else "assumed")
+    logs = [math.log(mean) for mean in means]
+    assert data["run_sd_percent"] == pytest.approx(100 * statistics.stdev(logs), rel=1e-6)

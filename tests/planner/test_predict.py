@@ -119,7 +119,7 @@ def test_the_season_sets_the_run_to_run_part(today):
     """A steadier robot has narrower intervals."""
     wide = predict(today, ["drop odometry"], buses=BUSES)
     narrow = predict(today, ["drop odometry"], buses=BUSES, run_sd=0.001)
-    assert narrow.run_sd_from == "season"
+    assert narrow.run_sd_from == "given"
 
     def width(made):
         at = made.predicted.period_ms["mean"]
