@@ -357,7 +357,7 @@ class Run:
             }
         )
         if at.seq is not None:
-            frame["seq"] = at.seq
+            frame["seq"] = at.seq.astype(np.int64)
         if at.cpu_ns is not None:
             frame["cpu_ns"] = at.cpu_ns
         return frame

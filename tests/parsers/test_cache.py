@@ -13,6 +13,7 @@ from looptime.parsers import cache, packed
 from looptime.parsers import read as reading
 from looptime.parsers.rows import Options
 from looptime.project import Project
+from looptime.run import LoopColumns, Run
 from looptime.tables import described
 
 HEADER = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
@@ -139,6 +140,25 @@ def test_damaged_copy_is_rebuilt_in_silence(kept, log, harm, capsys):
     same(first, looptime.read(log))
     assert capsys.readouterr() == ("", "")
     assert packed.load(file)
+
+
+def test_one_changed_value_is_noticed(tmp_path):
+    """A copy in which one byte of a long column has changed is not believed."""
+    count = 30_000
+    loops = LoopColumns(np.arange(count), 10**7 * np.arange(count), np.full(count, 10**7))
+    file = tmp_path / "copy"
+    with file.open("wb") as out:
+        packed.save((Run(loop_columns=loops),), out)
+    data = file.read_bytes()
+    assert len(packed.load(file)[0]) == count
+    size = 8 * count
+    first = len(data) - 3 * size  # three columns of 240 000 bytes, each a multiple of 64
+    for at in range(first + 5, len(data), 30_011):
+        changed = bytearray(data)
+        changed[at] ^= 4
+        file.write_bytes(changed)
+        with pytest.raises(ValueError, match="damaged"):
+            packed.load(file)
 
 
 def test_no_cache(kept, log):

@@ -68,6 +68,8 @@ def test_read_back_the_same_run(tmp_path, log, ending):
     write_runs([run], out)
     again = looptime.read(out)
     equal(run, again)
+    assert again.loops.equals(run.loops)
+    assert again.calls.equals(run.calls)
     assert looptime.summarise(run).to_dict() == looptime.summarise(again).to_dict()
 
 
