@@ -16,14 +16,14 @@ __all__ = [
 
 #: Colour of each kind of call.
 KIND_COLOUR: dict[str, str] = {
-    "sensor read": "#3967ac",
+    "sensor read": "#4270b5",
     "actuator write": "#b5502f",
     "wait": "#b23ab2",
     "compute": "#169c67",
-    "telemetry": "#ae8c04",
-    "pacing": "#8595ad",
-    "other": "#8a3fe0",
-    UNATTRIBUTED: "#6b6b6b",
+    "telemetry": "#a88704",
+    "pacing": "#7d8da6",
+    "other": "#9350e6",
+    UNATTRIBUTED: "#747474",
 }
 
 #: Fill pattern of each kind of call, so that it can be told without its colour.
@@ -45,7 +45,7 @@ QUIET = "#8a8f98"
 #: Budgets, limits, slow loops.
 WARN = "#c2410c"
 #: What was chosen.
-MARK = "#8a3fe0"
+MARK = "#9350e6"
 BEFORE, AFTER = QUIET, NEUTRAL
 
 #: Page colours by day and by night: ground, raised ground, ink, faint ink, lines, links.

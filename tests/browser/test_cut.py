@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -52,4 +53,4 @@ def test_stretches_cover_the_ends() -> None:
     assert made[0][0] == 100
     assert made[-1][1] == 10_100
     assert sum(b - a for a, b in made) == 1000
-    assert all(a[1] <= b[0] for a, b in zip(made[:-1], made[1:], strict=True))
+    assert all(a[1] <= b[0] for a, b in pairwise(made))

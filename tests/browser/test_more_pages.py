@@ -31,6 +31,7 @@ def address(path: str, site: Site, *more: tuple[str, str]) -> str:
 def titles(page: Any) -> str:
     """What the cards of a page say, once nothing is on its way any more."""
     page.wait_for_selector(DRAWN, timeout=60_000)
+    page.wait_for_selector("#page .note:has-text('...')", state="detached", timeout=60_000)
     page.wait_for_selector("text=/on (its|their) way|Predicting|Working it out/",
                            state="detached", timeout=60_000)  # fmt: skip
     return "\n".join(page.locator("#page h2").all_inner_texts())

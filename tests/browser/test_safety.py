@@ -104,8 +104,8 @@ def test_only_this_machines_names_are_answered(folder: Path, host: str, code: in
 
 @pytest.mark.parametrize(
     ("headers", "code"),
-    [({}, 400), ({"Origin": "http://127.0.0.1:8060"}, 400), ({"Origin": "http://evil.example"}, 403),
-     ({"Origin": "null"}, 403), ({"Sec-Fetch-Site": "cross-site"}, 403)],
+    [({}, 400), ({"Origin": "http://127.0.0.1:8060"}, 400),
+     ({"Origin": "http://evil.example"}, 403), ({"Origin": "null"}, 403), ({"Sec-Fetch-Site": "cross-site"}, 403)],
 )  # fmt: skip
 def test_other_pages_cannot_send_anything(folder: Path, headers: dict[str, str], code: int) -> None:
     """A request that another page makes is refused before it is looked at."""
@@ -190,7 +190,7 @@ def test_a_dropped_log_is_parsed_and_leaves_nothing_behind(
     assert desk.library.get(key).name == "more.csv"  # type: ignore[union-attr]
     assert len(desk.library.run(key)) == 60
     assert list(kept.iterdir()) == []
-    with pytest.raises(LogError, match="worse.csv") as told:
+    with pytest.raises(LogError, match="worse") as told:
         desk.library.drop("worse.csv", b"a,b\n1,x\n")
     assert str(kept) not in str(told.value)
 
