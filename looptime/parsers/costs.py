@@ -167,7 +167,8 @@ def _unit(
 def _durations(table: Table, unit_ns: list[int]) -> tuple[Int, NDArray[np.bool_]]:
     """Durations of the parts [ns], one row a loop, and which of them were logged."""
     columns = [table.columns[f"part {at}"] for at in range(len(unit_ns))]
-    raw = np.stack([column * ns for column, ns in zip(columns, unit_ns, strict=True)], axis=1)
+    with np.errstate(over="ignore"):  # what is too large for a number is not known
+        raw = np.stack([column * ns for column, ns in zip(columns, unit_ns, strict=True)], axis=1)
     known = np.isfinite(raw) & (np.abs(raw) < 9e18)
     return np.rint(np.where(known, raw, 0)).astype(np.int64), known
 

@@ -69,7 +69,8 @@ def tidy(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
     (b'a,1\n\nc,3\n', [(1, '"b,2')])
     """
     if not data.isascii():
-        data = data.decode("utf-8", "replace").encode()
+        # byte-order marks stand within a log where files were joined
+        data = data.decode("utf-8", "replace").replace("\ufeff", "").encode()
     if b"\r" in data:
         data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b" ")
     if dialect.delimiter == " ":

@@ -106,6 +106,13 @@ def test_part_that_was_not_taken(tmp_path):
     assert len(run.call_columns) == 4
 
 
+def test_duration_out_of_all_bounds(tmp_path):
+    """A duration that no number of nanoseconds holds is one that was not taken."""
+    rows = [f"{20 * k},1.5,{'1e308' if k == 3 else 2}\n" for k in range(8)]
+    run = read(tmp_path, "time_ms,gyro_ms,drive_ms\n" + "".join(rows))
+    assert self_ms(run)["drive"] == [2, 2, 2, 0, 2, 2, 2]
+
+
 def test_damaged_row_takes_the_loop_before_it_along(tmp_path):
     """Beside a clock, the loop before a damaged row has no known length."""
     run = read(tmp_path, "time_ms,gyro_ms,drive_ms\n0,1,4\n20,1,4\n40,1\n60,1,4\n80,1,4\n")

@@ -10,6 +10,7 @@ import pytest
 import looptime
 from looptime.errors import LogError
 from looptime.parsers.dialect import sniff
+from looptime.parsers.read import read_log
 from tests.parsers.build import periods_ms, read
 
 TIMES = [0.0, 20.25, 40.5, 61.75, 80.0, 100.5]
@@ -107,6 +108,20 @@ def test_quote_that_is_never_closed(tmp_path, row):
 def test_encodings(tmp_path, mark, encoding):
     """UTF-8 and UTF-16 of both orders, with and without a byte-order mark."""
     check(read(tmp_path, mark + PLAIN.encode(encoding)))
+
+
+def test_logs_with_marks_joined(tmp_path):
+    """A byte-order mark before a header met again, or alone in the last line, is no text."""
+    path = tmp_path / "two.csv"
+    one = "\ufefftime_us,x\n" + "".join(f"{1000 + 20_000 * k},{k}\n" for k in range(4))
+    two = "\ufefftime_us,x\n" + "".join(f"{500 + 20_000 * k},{k * k}\n" for k in range(5))
+    path.write_text(one + two + "\ufeff", encoding="utf-8")
+    log = read_log(path)
+    assert [run.loop_columns.period_ns.tolist() for run in log.runs] == [
+        [20_000_000] * 3, [20_000_000] * 4,
+    ]  # fmt: skip
+    assert log.runs[0].clock.restarts == (7,)
+    assert log.rows_read == 9
 
 
 @pytest.mark.parametrize("end", ["\r\n", "\r", "\r\r\n"])
