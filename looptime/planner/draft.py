@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.errors import UsageError
 from looptime.planner.busmodel import BusParameters
 from looptime.planner.changes import Change, matching
 from looptime.planner.contention import Sharing, sharing
@@ -221,10 +222,26 @@ class Draft:
         return self.basis.line
 
     def codes(self, change: Change, patterns: tuple[str, ...] | None = None) -> list[int]:
-        """Names that a change is about."""
+        """Names that a change is about, without those that a thread reads by then.
+
+        Raises
+        ------
+        UsageError
+            If none is known, or a thread reads them all.
+        """
         known = set(self.basis.on_loop) | set(range(len(self.basis.run.names), len(self.names)))
         names = [call.name for call in self.names]
-        return matching(names, known, patterns or change.patterns, str(change))
+        found = matching(names, known, patterns or change.patterns, str(change))
+        threaded = {code for code, _ in self.pickups}
+        gone = [names[code] for code in found if code in threaded]
+        if len(gone) == len(found):
+            raise UsageError(
+                f"change {str(change)!r}: by then a thread reads {gone[0]!r}: "
+                "put this change before the one that moves it there"
+            )
+        if gone:
+            self.warn(f"{change}: by then a thread reads {', '.join(gone)}: it stays as it is")
+        return [code for code in found if code not in threaded]
 
     def rows(self, codes: list[int]) -> Int:
         """Calls of these names that are still made, without those inside another of them."""

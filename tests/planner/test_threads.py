@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from looptime.errors import UsageError
 from looptime.planner.changes import parse_all
 from looptime.planner.contention import HAND_OVER_NS, sharing
 from looptime.planner.draft import Setting, basis
@@ -167,3 +168,18 @@ def test_a_recorded_reader_is_played_again():
     before = replay(robot(gap=0.3), ["thread gyro.read rest-ms=2"])
     again = play(basis(before), parse_all(["scale work by=1"]), Setting(lock="fair")).run
     assert mean_ms(again) == pytest.approx(mean_ms(before), rel=0.02)
+
+
+@pytest.mark.parametrize(
+    "text", ["move gyro.read bus=aux", "scale gyro.read by=0.5", "drop gyro.read", "thread gyro.*"]
+)
+def test_a_call_that_a_thread_reads_by_then_is_not_changed_in_silence(text):
+    """What would have no effect any more is refused, with what to do."""
+    with pytest.raises(UsageError, match=r"by then a thread reads 'gyro\.read'.*before"):
+        replay(robot(50), ["thread gyro.read rest-ms=3", text])
+
+
+def test_a_pattern_passes_over_what_a_thread_reads_by_then():
+    """The rest that it names is changed, and the plan says what is not."""
+    one = play(basis(robot(50)), parse_all(["thread gyro.read rest-ms=3", "scale * by=0.5"]))
+    assert any("by then a thread reads gyro.read" in text for text in one.warnings)
