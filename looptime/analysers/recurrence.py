@@ -150,9 +150,15 @@ def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
         found.append(_of_loop(basis, whole, slow))
     found += [r for r in _in_every_few_loops(basis, costs) if not _known(r.period_loops, found)]
     for code, own in zip(codes, own_rhythms, strict=True):
-        if own.found and not _known(own.period_loops or 0.0, found):
-            name = basis.run.names[code].name
-            found.append(_result(basis, name, own, name, ()))
+        if not own.found:
+            continue
+        name = basis.run.names[code].name
+        made = _result(basis, name, own, name, ())
+        rarer = [k for k, at in enumerate(found) if _is_rarer_and_higher(made, at)]
+        if rarer:  # the loop's beat came from mixing these stalls with smaller ones between them
+            found[rarer[0]] = made
+        elif not _known(own.period_loops or 0.0, found):
+            found.append(made)
     explained = {r.call for r in found}
     return Recurrences(tuple(found), _pauses(basis, costs, slow, explained))
 
@@ -222,6 +228,17 @@ def _known(period_loops: float, found: list[Recurrence]) -> bool:
         if abs(ratio - 1) < 0.02 or (ratio > 1.5 and abs(ratio - round(ratio)) < 0.02):
             return True
     return False
+
+
+def _is_rarer_and_higher(own: Recurrence, at: Recurrence) -> bool:
+    """Whether a call's own rhythm is a multiple of the loop's that was put down to it, and higher.
+
+    Smaller events that fall in step with the stalls shorten the period found in the loop's series
+    and pull its median height down; in the call's own series there is nothing to mix with.
+    """
+    ratio = own.period_loops / at.period_loops
+    multiple = ratio > 1.5 and abs(ratio - round(ratio)) < 0.02 * ratio
+    return at.of == LOOP and at.call == own.call and multiple and own.height_ms > 2 * at.height_ms
 
 
 def _result(

@@ -148,3 +148,18 @@ def test_degenerate(n):
     assert found.found == ()
     assert found.pauses is None
     assert bool(found.note) == (n < 50)
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_small_events_in_step_do_not_shorten_the_period_of_large_ones(seed):
+    """A read that hangs for 10 ms every 50 loops, and a call of 0.6 ms in every fifth."""
+    n, rng = 2000, np.random.default_rng(seed)
+    took = {"read": 2e6, "part0": 1.5e6, "part1": 1.5e6, "part2": 0.7e6, "part3": 1e6}
+    made = {name: ns * (1 + rng.normal(0, 0.05, n)) for name, ns in took.items()}
+    made["read"][30::50] += 10e6
+    made["send"] = np.where(np.arange(n) % 5 == 0, 0.6e6 * (1 + rng.normal(0, 0.05, n)), -1.0)
+    read = [at for at in found_in(made).found if at.call == "read"]
+    assert len(read) == 1
+    assert read[0].period_loops == pytest.approx(50, abs=0.01)
+    assert read[0].height_ms == pytest.approx(10, abs=0.3)
+    assert read[0].events == pytest.approx(40, abs=2)
