@@ -171,7 +171,8 @@ def findings(found: Sequence[Finding], most: int = 5) -> Any:
     parts: list[Any] = [html.H2("What stands out"), html.Ol(items, className="found")]
     if notes:
         lines = [html.Li(safe(f.text, 1000)) for f in notes]
-        parts.append(html.Details([html.Summary(f"{len(notes)} notes"), html.Ul(lines)]))
+        word = "1 note" if len(notes) == 1 else f"{len(notes)} notes"
+        parts.append(html.Details([html.Summary(word), html.Ul(lines)]))
     if any(f.moves for f in main):
         parts.append(caution(CAUTION))
     return html.Section(parts, className="card", key="findings")

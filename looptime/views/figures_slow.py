@@ -97,7 +97,7 @@ def loop_beside_typical(at: Summary, loop: int) -> Picture:
     y = axis("", tickvals=list(range(len(lanes))), ticktext=[text_in_plot(x) for x in lanes],
              range=[len(lanes) - 0.4, -0.6], ticks="", showgrid=False)  # fmt: skip
     drawn = layout(
-        axis("time since the start of the loop (ms)", range=[0, max(ends) * 1.02]), y,
+        axis("time in the loop (ms)", range=[0, max(ends) * 1.02]), y,
         130 + 44 * len(lanes), barmode="overlay", showlegend=True, bargap=0.25, hovermode="closest",
     )  # fmt: skip
     drawn["shapes"] = [_end(e, i, run, lanes) for i, e in enumerate(ends)]

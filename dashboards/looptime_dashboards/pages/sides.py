@@ -14,6 +14,7 @@ from looptime.checks.compare import compare
 from looptime.checks.comparison import Comparison
 from looptime.checks.facts import Facts
 from looptime.checks.recording import Settings
+from looptime.errors import LooptimeError
 from looptime.run import Run
 from looptime.views.figures_checks import (
     changes_table,
@@ -58,6 +59,9 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         )
     except Pending as pending:
         return [note(f"{pending.text} ..."), chooser], True
+    except LooptimeError as error:  # the runs stay to be chosen otherwise
+        said = str(error).replace("choose one with --phase", "choose other runs or another phase")
+        return [note(said, "error"), chooser], False
     return [*_compared(desk, at, runs), chooser], False
 
 
