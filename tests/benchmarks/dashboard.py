@@ -147,7 +147,8 @@ def measure(browser: Browser, repeat: int, loops: int) -> None:
         motion = f"steady:{60 + k}"
         browser.go("motion", {"change": "", "motion": motion}, "/heading",
                    f"() => [...document.querySelectorAll('#page input')].some("
-                   f"i => i.value === '{motion}') && document.querySelector('#page .main-svg') !== null")  # fmt: skip
+                   f"i => i.value === '{motion}') && "
+                   "document.querySelector('#page .main-svg') !== null")  # fmt: skip
 
 
 def _shown(value: float) -> str:
