@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -161,13 +162,14 @@ class _Window:
 
 
 def _add(cuts: list[_Window], new: _Window) -> None:
-    """Threads that begin anew together are cut at one row."""
-    for known in cuts:
-        if new.before < known.after and known.before < new.after:
-            known.before = max(known.before, new.before)
-            known.after = min(known.after, new.after)
-            return
-    cuts.append(new)
+    """Threads that begin anew together are cut at one row; cuts stay sorted and apart."""
+    place = bisect_right(cuts, new.before, key=lambda cut: cut.after)
+    if place < len(cuts) and cuts[place].before < new.after:
+        known = cuts[place]
+        known.before = max(known.before, new.before)
+        known.after = min(known.after, new.after)
+    else:
+        cuts.insert(place, new)
 
 
 def _by_size(rows: CallRows) -> list[int]:

@@ -25,6 +25,8 @@ __all__ = ["Log", "read", "read_log"]
 
 #: A prepared copy is kept of logs from this size on [bytes].
 PAYS_FROM = 1 << 20
+#: A log of more runs than this has no clock where one was looked for.
+MOST_RUNS = 1000
 
 
 @dataclass(frozen=True)
@@ -173,6 +175,12 @@ def read(
 
 def _runs(pieces: list[Parsed], path: str, options: Options) -> list[Run]:
     """The runs of a log; a piece that is none is booked with the run before it."""
+    if len(pieces) > MOST_RUNS:
+        raise LogError(
+            f"its time steps back or leaps {len(pieces) - 1} times, as no clock does: name the "
+            "column that holds the time with --columns",
+            path,
+        )
     made: list[Run] = []
     short: list[Parsed] = []
     error: LogError | None = None

@@ -26,6 +26,8 @@ COARSE = 0.1
 COARSE_TICK_NS = 100_000
 #: Fewer rows than this between two cuts are no run.
 _FEWEST = 3
+#: Pieces that begin alike with which one is compared.
+_MOST_LIKE = 50
 
 
 def settle(parsed: Parsed) -> list[Parsed]:
@@ -167,21 +169,25 @@ def _pasted(parsed: Parsed, row: Int, pieces: list[_Piece], keep: Any) -> list[_
     if len(pieces) < 2:
         return pieces
     columns = list(parsed.table.columns.values())
-    for j, later in enumerate(pieces):
-        for earlier in pieces[:j]:
-            if earlier.pasted:
-                continue
+    alike: dict[bytes, list[_Piece]] = {}  # pieces by their first rows
+    for later in pieces:
+        if later.high - later.low < _FEWEST:
+            continue
+        first = row[later.low : later.low + _FEWEST]
+        group = alike.setdefault(b"".join(column[first].tobytes() for column in columns), [])
+        for earlier in group[:_MOST_LIKE]:
             count = min(earlier.high - earlier.low, later.high - later.low)
-            if count < _FEWEST or not _equal(columns, row, earlier.low, later.low, count):
+            if earlier.pasted or not _equal(columns, row, earlier.low, later.low, count):
                 continue
-            whole_later = later.high - later.low == count
-            gone = later if whole_later else earlier
+            gone = later if later.high - later.low == count else earlier
             gone.pasted = True
             mine = np.arange(gone.low, gone.high)
             parsed.outcast.add(row[mine[keep[mine]]], "pasted again")
             keep[mine] = False
             if gone is later:
                 break
+        if not later.pasted:
+            group.append(later)
     return pieces
 
 
@@ -200,8 +206,9 @@ def _spans(
     runs = [p for p in pieces if not p.pasted and keep[p.low : p.high].sum() >= _FEWEST]
     if not runs:  # nothing is left of any: let the assembly say so
         runs = [max(pieces, key=lambda p: p.high - p.low)]
+    used = {id(run) for run in runs}
     for piece in pieces:
-        if piece.pasted or any(piece is run for run in runs):
+        if piece.pasted or id(piece) in used:
             continue
         mine = np.arange(piece.low, piece.high)
         parsed.outcast.add(row[mine[keep[mine]]], "rows lost around it")

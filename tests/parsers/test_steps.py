@@ -370,3 +370,26 @@ def test_stages_across_a_wrap(tmp_path, base):
     assert len(run) == 39
     assert len(run.clock.wraps) == 1
     assert run.unattributed_ns().min() >= 0
+
+
+@pytest.mark.parametrize("width", [7, 12])
+def test_saw_tooth_is_no_clock(tmp_path, width):
+    """A column that steps back thousands of times is refused at once, as no run's clock."""
+    path = tmp_path / "log.csv"
+    rows = [f"{k % width * 1000},{k}\n" for k in range(40_000)]
+    path.write_text("time_us,x\n" + "".join(rows), encoding="utf-8")
+    with pytest.raises(looptime.parsers.read.LogError, match="no clock does"):
+        read_log(path)
+
+
+def test_calls_that_begin_anew_without_end(tmp_path):
+    """The same holds for timed calls, on one thread or on two."""
+    for threads in (1, 2):
+        rows = [
+            f"{k % threads},f{k // threads % 3},{k // threads % 18 * 100_000},{5 + k % 9001}\n"
+            for k in range(40_000)
+        ]
+        path = tmp_path / "log.csv"
+        path.write_text("thread,name,start_us,duration_us\n" + "".join(rows), encoding="utf-8")
+        with pytest.raises(looptime.parsers.read.LogError, match="no clock does"):
+            read_log(path)
