@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from looptime.checks.change import Tolerance
+from looptime.checks.change import Tolerance, in_words
 from looptime.checks.facts import Facts
 from looptime.checks.limits import Row, limit_rows
 from looptime.checks.recording import Recording, Settings, content_hash
@@ -298,13 +298,14 @@ def _sentence(
     if mean is None or mean.seen_percent is None:
         return f"PASS: within all limits{rest}."
     if mean.p_holm is not None and mean.note.startswith("slower"):
+        over = in_words(mean.change_percent or 0.0, "+")
         return (
-            f"PASS: {mean.what} {mean.change_percent:+.2g} % over the baseline, beyond its range"
+            f"PASS: {mean.what} {over} % over the baseline, beyond its range"
             " but within the tolerance."
         )
     return (
-        f"PASS: within the range of the baseline; a change of {mean.seen_percent:.2g} % of the"
-        f" {mean.what} would have been seen."
+        f"PASS: within the range of the baseline; a change of {in_words(mean.seen_percent)} % of"
+        f" the {mean.what} would have been seen."
     )
 
 

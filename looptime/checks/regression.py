@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.checks.change import Tolerance
+from looptime.checks.change import Tolerance, in_words
 from looptime.checks.limits import Row
 from looptime.checks.sides import Judged, common_calls, scale
 from looptime.checks.values import RunValues, Value, shown_statistics
@@ -248,9 +248,9 @@ def _judged(test: _Test, p_holm: float, tolerance: Tolerance, alpha: float) -> R
     if beyond:
         return replace(row, verdict="pass", note="slower than the baseline range, but within the"
                        " tolerance")  # fmt: skip
-    what = f"within the range; a change of {seen_percent:.2g} % would have been seen"
     if seen_percent is None:
         return replace(row, verdict="pass", note="within the range")
+    what = f"within the range; a change of {in_words(seen_percent)} % would have been seen"
     if tolerance.exceeded(seen_percent, seen_ms):
         return replace(row, verdict="can't tell", note=what.replace("a change", "only a change"))
     return replace(row, verdict="pass", note=what)

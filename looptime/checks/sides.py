@@ -220,7 +220,7 @@ def unlike(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unlike]:
     found = []
     for what, get, unit in (
         ("robot", lambda f: f.robot or "not named", "robots"),
-        ("pacing", pacing_class, "pacing"),
+        ("pacing", pacing_class, "pacing modes"),
         ("budget", _budget, "budgets"),
         ("tick", _tick, "clock ticks"),
     ):

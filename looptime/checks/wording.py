@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from looptime.analysers.figure import Figure
-from looptime.checks.change import Change
+from looptime.checks.change import Change, in_words
 from looptime.checks.comparison import Comparison
 
 __all__ = ["amount", "sentences"]
@@ -35,7 +35,7 @@ def sentences(made: Comparison, known: bool) -> list[str]:
         found = by if mean.verdict == made.verdict else amount(moved[0].percent)
         out.append(f"{made.verdict.capitalize()}: {which} {found}.")
     elif made.verdict == "no change seen" and mean.seen_percent is not None:
-        out.append(f"No change seen in the {what}: a change of {mean.seen_percent:.2g} %"
+        out.append(f"No change seen in the {what}: a change of {in_words(mean.seen_percent)} %"
                    " would have been seen.")  # fmt: skip
     elif known:
         out.append(f"Can't tell: {what} {by}" + (f"; {mean.note}." if mean.note else "."))
@@ -51,7 +51,7 @@ def _two_recordings(made: Comparison, mean: Change, what: str, by: str) -> list[
         out.append(f"These two recordings differ: {what} {by}.")
     elif made.recordings == "no difference seen":
         seen = "" if mean.seen_percent is None else (
-            f"; a change of {mean.seen_percent:.2g} % would have been seen"
+            f"; a change of {in_words(mean.seen_percent)} % would have been seen"
         )  # fmt: skip
         out.append(f"No difference seen between these two recordings: {what} {by}{seen}.")
     else:
@@ -60,8 +60,9 @@ def _two_recordings(made: Comparison, mean: Change, what: str, by: str) -> list[
     at = made.usual_scatter
     if at is not None:
         word = "more than" if at.beyond else "within"
-        out.append(f"The change of the mean, {at.change_percent:+.2g} %, is {word} the usual"
-                   f" scatter between runs of +-{at.limit_percent:.2g} %"
+        change = in_words(at.change_percent, "+")
+        out.append(f"The change of the mean, {change} %, is {word} the usual"
+                   f" scatter between runs of +-{in_words(at.limit_percent)} %"
                    f" ({at.rests_on}).")  # fmt: skip
     out += _mixed(made) + _by_call(made)
     if made.recordings == "differ":
@@ -83,8 +84,9 @@ def amount(percent: Figure) -> str:
     if percent.value is None:
         return "changed from 0"
     if percent.low is None or percent.high is None:
-        return f"{percent.value:+.2g} %"
-    return f"{percent.value:+.2g} % ({percent.low:+.2g} to {percent.high:+.2g})"
+        return f"{in_words(percent.value, '+')} %"
+    low, high = in_words(percent.low, "+"), in_words(percent.high, "+")
+    return f"{in_words(percent.value, '+')} % ({low} to {high})"
 
 
 def _mixed(made: Comparison) -> list[str]:

@@ -9,6 +9,7 @@ from rich.console import RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
+from looptime.checks.change import in_words
 from looptime.views.terminal import caution, heading_line, number, plain, safe, table
 
 if TYPE_CHECKING:
@@ -157,7 +158,7 @@ def _call_rows(found: Comparison) -> Iterator[RenderableType]:
     shown = [*told, *listed][:_CALLS]
     if not shown:
         seen = [c.seen_percent for c in found.calls if c.seen_percent is not None]
-        most = f"; at least {max(seen):.2g} % would have been seen in each" if seen else ""
+        most = f"; at least {in_words(max(seen))} % would have been seen in each" if seen else ""
         yield _line(f"no change seen in any of {len(found.calls)} figures{most}")
         return
     rows = [
@@ -201,7 +202,8 @@ def render_gate(found: GateResult, all_rows: bool = False) -> list[RenderableTyp
         parts.append(_indent(table(heads, cells, left=(0, 1, 5))))
     if len(rows) < len(found.rows):
         hidden = len(found.rows) - len(rows)
-        parts.append(_line(f"{hidden} calls' figures that pass are not listed (--all lists them)"))
+        text = f"{hidden} calls' figures that do not fail are not listed (--all lists them)"
+        parts.append(_line(text))
     parts += [
         _line(f"{r.what}: {r.note}{f' ({r.source})' if r.source else ''}")
         for r in rows

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from looptime.checks.change import in_words
 from looptime.checks.gate import GateResult
 from looptime.checks.limits import Row
 from looptime.views.terminal import number, safe
@@ -33,7 +34,7 @@ def _amount(value: float | None, unit: str) -> str:
 
 
 def _row(row: Row) -> str:
-    change = "" if row.change_percent is None else f"{row.change_percent:+.2g} %"
+    change = "" if row.change_percent is None else f"{in_words(row.change_percent, '+')} %"
     verdict = f"**{row.verdict}**" if row.verdict == "fail" else row.verdict
     cells = (
         row.check, _text(row.what), _amount(row.value, row.unit), _amount(row.limit, row.unit),

@@ -115,7 +115,7 @@ def test_blocking_is_worth_less_where_the_wait_swallows_it():
 def test_what_weakens_the_figures():
     """A coarse clock, lost rows, a dear recorder and a short run are said."""
     run = make_run([10, 11] * 30, [("a", 0, 1), ("b", 3, 1)], tick_ns=1_000_000)
-    run = replace(run, dropped=7, meta={"row_cost_ns": "90000"})
+    run = replace(run, dropped=7, meta={"row_cost_ns": "120000"})
     assert {"coarse_clock", "rows_lost", "recorder_cost", "too_short"} <= set(codes(run))
 
 

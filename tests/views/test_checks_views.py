@@ -81,6 +81,13 @@ def test_a_gate_ends_with_its_verdict(failed):
     assert "\x00" not in text
 
 
+def test_a_gate_does_not_say_that_what_was_not_judged_passes(failed):
+    """Of the lines kept back, calls' p99 of too few loops are not judged."""
+    kept_back = [r for r in failed.rows if r.call and r.check != "limit" and r.verdict != "fail"]
+    assert "not judged" in {r.verdict for r in kept_back}
+    assert "figures that do not fail are not listed" in _text(render_gate(failed))
+
+
 def test_junit_is_well_formed_and_counts_its_failures(failed):
     """The XML parses whatever the log holds; failures are counted as they are written."""
     root = ET.fromstring(junit_xml(failed).encode())
