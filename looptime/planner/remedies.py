@@ -22,6 +22,8 @@ Int = NDArray[np.integer]
 Float = NDArray[np.float64]
 
 _SEED = 20_000
+#: Single reads further than this share from what is stated of their bus are said to be unlike.
+_UNLIKE = 0.2
 
 
 def apply(draft: Draft, change: Change, number: int = 0) -> None:
@@ -242,15 +244,33 @@ def _batchable(draft: Draft, change: Change) -> list[int]:
     return codes
 
 
+def _say_if_unlike(
+    draft: Draft, change: Change, typical: dict[int, float], stated: tuple[float, float]
+) -> None:
+    """Say where the log's single reads do not take what the project file says of their bus."""
+    logged = sum(typical.values()) / 1e6
+    told = sum(stated[0] + stated[1] * (draft.names[c].items or 1) for c in typical)
+    if abs(logged - told) > _UNLIKE * logged:
+        draft.warn(
+            f"{change}: read singly, these take {logged:.3g} ms in the log and {told:.3g} ms by "
+            "base_ms and per_item_ms: what the log adds to one read is left on the batch; correct "
+            "[bus.NAME], or give base-ms and per-item-ms with the change"
+        )
+
+
 def _cost(draft: Draft, change: Change, typical: dict[int, float]) -> BatchCost:
     basis = draft.basis
     bus = draft.names[next(iter(typical))].bus
     stated = basis.buses.get(bus or "")
     base, per_item = change.get("base-ms"), change.get("per-item-ms")
+    if base is not None and per_item is not None:  # what is asked for outranks the log
+        return BatchCost(base * 1e6, per_item * 1e6, per_item * 1e6, "the change")
     if stated is not None:
         base = stated.base_ms if base is None else base
         per_item = stated.per_item_ms if per_item is None else per_item
     items = [draft.names[c].items or 1 for c in typical]
+    if base is not None and per_item is not None:
+        _say_if_unlike(draft, change, typical, (base, per_item))
     others = []
     if bus is not None:
         sized = [

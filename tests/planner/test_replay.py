@@ -6,8 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from looptime.errors import UsageError
-from looptime.planner.draft import Setting
-from looptime.planner.replay import replay
+from looptime.planner.changes import parse_all
+from looptime.planner.draft import Setting, basis
+from looptime.planner.replay import play, replay
 from looptime.planner.timeline import arrange, chain, lay
 from looptime.project import Bus
 from looptime.schema import CallName
@@ -278,6 +279,17 @@ def test_a_batch_by_hand():
     assert names["batch enc.*"].items == 2
     assert len(predicted.calls) == 40 * 3
     balance(predicted)
+
+
+def test_a_batch_says_where_log_and_project_file_are_unlike():
+    """Reads of 1 ms that are said to take 0.5 ms: the batch keeps the rest, and says so."""
+    at = play(basis(plain(), {"port": Bus(0.3, 0.2)}), parse_all(["batch enc.*"]))
+    assert mean_ms(at.run) == pytest.approx(8 - 2 + 1 + 0.2)
+    assert any("2 ms in the log and 1 ms by base_ms" in text for text in at.warnings)
+    told = ["batch enc.* base-ms=0.3 per-item-ms=0.2"]
+    at = play(basis(plain(), {"port": Bus(0.3, 0.2)}), parse_all(told))
+    assert mean_ms(at.run) == pytest.approx(8 - 2 + 0.3 + 2 * 0.2)
+    assert not any("in the log and" in text for text in at.warnings)
 
 
 def test_a_batch_learns_its_cost_from_two_sizes():
