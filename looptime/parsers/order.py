@@ -19,10 +19,14 @@ from looptime.parsers.steps import (
     find_steps,
 )
 
-__all__ = ["CallOrder", "call_steps", "in_sequence", "repeated_calls"]
+__all__ = ["CallOrder", "back_steps", "call_steps", "in_sequence", "repeated_calls"]
 
 Int = NDArray[Any]
 _CHUNK = 1 << 18
+#: Where more than this part of the rows step back, they stand in no order.
+_NO_ORDER = 0.2
+#: A log has fewer call names than this.
+_MOST_NAMES = 2000
 
 
 class CallOrder:
@@ -145,8 +149,7 @@ def call_steps(rows: CallRows, order: CallOrder, way: Way) -> tuple[Steps, Int |
             if step.kind == "corrupt" or (step.kind == "wrap" and not told)
         ]
         for step in own.cuts:
-            if step.kind == "jump" or _alike(rows.name[mine], step.at):  # else sorted by name
-                _add(cuts, _Window(int(mine[step.at - 1]), int(mine[step.at]), step))
+            _add(cuts, _Window(int(mine[step.at - 1]), int(mine[step.at]), step))
     found.steps += [replace(cut.step, at=cut.after) for cut in cuts]
     found.steps.sort(key=lambda step: step.at)
     return found, shift if found.shift else None
@@ -190,8 +193,10 @@ def _thread_steps(rows: CallRows, mine: Int, order: CallOrder, way: Way, busiest
     key = end if falls[0] <= falls[1] else start
     period = _period(rows, mine)
     events = np.flatnonzero(np.diff(key) < -max(order.tolerance, 2 * period)) + 1
-    if len(events) > 0.2 * len(key):  # no order at all: sorting is all that can be done
+    if len(events) > _NO_ORDER * len(key):  # sorting is all that can be done
         return Steps()
+    if len(events) < _MOST_NAMES:  # rows that stand name by name step back between the names
+        events = events[np.array([_alike(rows.name[mine], at) for at in events.tolist()], bool)]
     if busiest:
         events = np.union1d(events, _gaps(start, end, period))
     if not len(events):
@@ -206,7 +211,10 @@ def _period(rows: CallRows, mine: Int) -> float:
     part = mine[:100_000]
     name = rows.name[part]
     often = int(np.bincount(name).argmax())
-    step = np.diff(rows.start[part[name == often]])
+    times = rows.start[part[name == often]]
+    step = np.diff(times)
+    if len(step) and (step < 0).mean() > _NO_ORDER:
+        step = np.diff(np.sort(times))
     step = step[step > 0]
     return float(np.median(step)) if len(step) else 1.0
 
@@ -222,6 +230,25 @@ def _alike(names: Int, at: int) -> bool:
     """Whether the same names are called on both sides of a place."""
     before, after = names[max(0, at - 2000) : at], names[at : at + 2000]
     return bool(np.isin(after, before).any())
+
+
+def back_steps(rows: CallRows, tolerance: int) -> int:
+    """Steps back within the threads, in the order of starts or of ends, whichever has fewer.
+
+    Parameters
+    ----------
+    rows : CallRows
+        In the order of the log.
+    tolerance : int
+        Steps back that rounding explains [ns].
+    """
+    count = 0
+    for code in _by_size(rows):
+        mine = slice(None) if rows.thread is None else np.flatnonzero(rows.thread == code)
+        start = rows.start[mine]
+        end = start + np.maximum(rows.duration[mine], 0)
+        count += min(int((np.diff(key) < -tolerance).sum()) for key in (end, start))
+    return count
 
 
 def in_sequence(rows: CallRows) -> tuple[CallRows, int]:

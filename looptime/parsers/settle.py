@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.parsers.clock import Unit, check_periods, float32_quantum
-from looptime.parsers.order import CallOrder, call_steps, in_sequence, repeated_calls
+from looptime.parsers.order import CallOrder, back_steps, call_steps, in_sequence, repeated_calls
 from looptime.parsers.rows import CallRows, LoopRows, Outcast, Parsed
 from looptime.parsers.steps import Step, Steps, Way, find_steps, jump_from, typical_step
 from looptime.parsers.table import Table
@@ -314,7 +314,10 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
         part = slice(piece.low, piece.high)
         one = rows.take(part if whole else np.flatnonzero(keep[part]) + piece.low)
         one, moved = in_sequence(one)
-        made.append(_part(parsed, span, _moved(clock, moved, "sequence number"), calls=one))
+        told = _moved(clock, moved, "sequence number")
+        if not moved:
+            told = _moved(clock, back_steps(one, order.tolerance))
+        made.append(_part(parsed, span, told, calls=one))
     return made
 
 

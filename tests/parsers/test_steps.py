@@ -342,6 +342,28 @@ def test_rows_sorted_by_name_are_one_run(tmp_path):
     check_calls(log.runs[0])
 
 
+@pytest.mark.parametrize("order", ["by name", "by duration", "at random", "newest first"])
+def test_calls_in_no_order_of_time(tmp_path, order):
+    """Uneven loops whose rows were sorted by something else are one run, and that is told."""
+    period = RNG.integers(18_000, 22_000, 120)
+    start = 5_000 + np.cumsum(period) - period
+    rows = []
+    for at, length in zip(start.tolist(), period.tolist(), strict=True):
+        rows += [("main", -1, "gyro.read", at + 20, 900 + length % 97),
+                 ("main", -1, "drive.update", at + 1590, 2700 + length % 89),
+                 ("main", -1, "loop", at, length)]  # fmt: skip
+    rows.sort(key=itemgetter(2 if order == "by name" else 4))
+    if order == "newest first":
+        rows.sort(key=lambda row: -row[3] - row[4])
+    if order == "at random":
+        rows = [rows[k] for k in RNG.permutation(len(rows))]
+    (run,) = call_log(tmp_path, rows).runs
+    assert run.loop_columns.period_ns.tolist() == (1000 * period).tolist()
+    assert run.rows_used == run.rows_read == 360
+    assert run.clock.wraps == run.clock.jumps == run.clock.restarts == ()
+    assert "out of order: sorted by time" in run.clock.notes[0]
+
+
 @pytest.mark.parametrize("base", [2**32 - 205_000, 2**32 - 202_500, 2**32 - 200_500])
 def test_edges_across_a_wrap(tmp_path, base):
     """Begins and ends are paired across a wrap, wherever in the loop it falls."""
