@@ -25,6 +25,8 @@ _MHZ = (16, 20, 24, 48, 64, 72, 80, 84, 96, 100, 108, 120, 125, 133, 150, 160, 1
         240, 250, 300, 400, 480, 500, 600)  # fmt: skip
 #: Corrupt stamps in a row; a longer stretch is a clock that was set.
 _LONGEST_CORRUPT = 3
+#: Counters wrap later than this [ns]: 2^32 ticks of 1 GHz; what is shorter is on the list.
+_SHORTEST_LEARNED = 2**32
 #: Clocks that start this late [ns] count from a calendar's zero.
 CALENDAR_NS = 10**17
 
@@ -261,7 +263,8 @@ def _learned(
 
     The first value after a wrap lies within a step of zero. One such step might be a new run
     whose clock starts at zero as well, so that either the loop's number must go on, or the first
-    run must have started elsewhere; or the same modulus must be met again at another phase.
+    run must have started elsewhere; or the same modulus must be met again at another phase, and
+    that as closely as loops are even: runs of a fixed length differ by up to a loop.
     """
     after = time[events]
     low = (size < -5 * typical) & (after >= 0) & (after <= 1.5 * typical)
@@ -269,10 +272,15 @@ def _learned(
     if not low.any():
         return None
     modulus = float(np.median(-size[low])) + typical
-    same = low & (np.abs(-size + typical - modulus) <= 1.5 * typical)
-    if not same.any():
+    goes_on = way.number is not None and bool((way.number[events[low]] > 0).all())
+    near = 1.5 * typical
+    if not goes_on:
+        if modulus < _SHORTEST_LEARNED:
+            return None
+        near = min(near, _scatter(time, typical) + 2 * way.unit_ns)
+    same = low & (np.abs(-size + typical - modulus) <= near)
+    if not same.any() or not (goes_on or (same == low).all()):
         return None
-    goes_on = way.number is not None and bool((way.number[events[same]] > 0).all())
     spread = np.ptp(after[same]) > 0.05 * typical
     elsewhere = time[0] > 10 * typical
     if not (goes_on or (same.sum() >= 2 and spread) or elsewhere):
@@ -282,6 +290,12 @@ def _learned(
         "value before, the first after, and the typical step"
     )
     return same, round(modulus), note
+
+
+def _scatter(time: Int, typical: float) -> float:
+    """How far steps may lie from the typical one [ns]: twice what nine of ten keep to."""
+    step = np.diff(time[:200_000])
+    return 2 * float(np.percentile(np.abs(step[step > 0] - typical), 90))
 
 
 def _wrap(events: Int, size: Int, modulus: int, note: str, found: Steps) -> None:

@@ -113,6 +113,21 @@ def test_restart_begins_a_new_run(tmp_path):
         looptime.read(write(tmp_path, times))
 
 
+@pytest.mark.parametrize("length", [0.8, 15.0])
+def test_runs_of_one_length_are_no_wraps(tmp_path, length):
+    """Runs of a fixed length, each from about zero, were appended: their clock did not wrap."""
+    times, count = [], []
+    for first in (3, 17, 9, 14):
+        one = first + np.cumsum(RNG.integers(19, 22, 1000))
+        one = one[one <= 1000 * length + 1.5 * first]
+        times += one.tolist()
+        count.append(len(one) - 1)
+    log = logs(tmp_path, times)
+    assert [len(run) for run in log.runs] == count
+    assert log.runs[0].clock.wraps == ()
+    assert len(log.runs[0].clock.restarts) == 3
+
+
 def test_forward_jump_cuts_the_run(tmp_path):
     """A clock set ahead by an hour at the usual pace: both halves are kept, none spans the jump."""
     times = [*range(0, 500, 10), *range(3_600_000, 3_600_400, 10)]
