@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.errors import LogError
 from looptime.parsers.clock import (
     Unit,
     check_periods,
@@ -68,7 +69,13 @@ def _is_interval(head: Head, dialect: Dialect) -> bool:
         and not rises(known)
         and _level(known)
         and not in_16_bits(known)
+        and not _falls(known)
     )
+
+
+def _falls(values: NDArray[np.float64]) -> bool:
+    """Whether values fall from row to row all along, as times do where the newest comes first."""
+    return len(values) >= 10 and bool((np.diff(values) < 0).all())
 
 
 def _level(values: NDArray[np.float64]) -> bool:
@@ -105,6 +112,8 @@ def parse(
     outcast = Outcast()
     rows, notes = _rows(table, outcast, given)
     steps = np.diff(rows.start) if rows.period is None else rows.period
+    if rows.period is None and _falls(rows.start):
+        raise LogError("its times fall from row to row: put the oldest row first", source.path)
     if len(steps):
         check_periods(float(np.median(steps) or steps.mean()), unit, source.path)
     ticks = rows.start if rows.period is None else np.cumsum(rows.period)

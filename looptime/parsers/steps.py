@@ -263,7 +263,7 @@ def _learned(
 
     The first value after a wrap lies within a step of zero. One such step might be a new run
     whose clock starts at zero as well, so that either the loop's number must go on, or the first
-    run must have started elsewhere; or the same modulus must be met again at another phase, and
+    run must have started far from zero; or the same modulus must be met again at another phase, and
     that as closely as loops are even: runs of a fixed length differ by up to a loop.
     """
     after = time[events]
@@ -282,7 +282,7 @@ def _learned(
     if not same.any() or not (goes_on or (same == low).all()):
         return None
     spread = np.ptp(after[same]) > 0.05 * typical
-    elsewhere = time[0] > 10 * typical
+    elsewhere = time[0] > max(10 * typical, 0.2 * modulus)
     if not (goes_on or (same.sum() >= 2 and spread) or elsewhere):
         return None
     note = (

@@ -128,6 +128,19 @@ def test_runs_of_one_length_are_no_wraps(tmp_path, length):
     assert len(log.runs[0].clock.restarts) == 3
 
 
+def test_restart_nearer_to_zero(tmp_path):
+    """A second run that starts sooner after zero than the first is no wrap of the first."""
+    log = logs(tmp_path, [*range(500, 6500, 20), *range(1, 2001, 20)])
+    assert [len(run) for run in log.runs] == [299, 99]
+    assert log.runs[0].clock.restarts == (302,)
+
+
+def test_newest_row_first(tmp_path):
+    """Times that fall all along are neither loop lengths nor a clock that wraps."""
+    with pytest.raises(looptime.parsers.read.LogError, match="oldest row first"):
+        logs(tmp_path, range(5000, 4000, -20))
+
+
 def test_forward_jump_cuts_the_run(tmp_path):
     """A clock set ahead by an hour at the usual pace: both halves are kept, none spans the jump."""
     times = [*range(0, 500, 10), *range(3_600_000, 3_600_400, 10)]
