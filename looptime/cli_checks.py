@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from looptime.checks.recording import Settings
     from looptime.checks.season import Season
     from looptime.checks.sources import LogReader
+    from looptime.checks.values import RunValues
 
 __all__ = ["compare", "gate", "season", "season_beside"]
 
@@ -231,12 +233,15 @@ def season_add(
 ) -> None:
     """Add runs, whole folders of them, or another season."""
     from looptime.checks.adding import add_logs, add_season
+    from looptime.checks.facts import parse_time
     from looptime.checks.season import Season
     from looptime.checks.sources import find_logs
     from looptime.checks.workers import Job
     from looptime.views import json
     from looptime.views.checks_text import render_added
 
+    if time is not None and parse_time(time) is None:
+        raise UsageError(f"--time {time!r}: write it as 2026-03-01 or 2026-03-01T09:30")
     store = Season(_season_folder(season_folder, reading), create=True)
     reader = _reader(reading)
     settings = _settings(reading, robot=robot, version=version, label=label, time=time)
@@ -319,7 +324,7 @@ def season_show(
     store = _open(season_folder, reading)
     entries = [store.load(name) for name in store.names(list(query))]
     if as_json:
-        shown = [{"entry": e.name, "facts": to_json(e.facts), "values": to_json(e.values)}
+        shown = [{"entry": e.name, "facts": to_json(e.facts), "values": _stored(e.values)}
                  for e in entries]  # fmt: skip
         print(json.dumps(json.document(entries=shown)))
         return
@@ -329,6 +334,18 @@ def season_show(
         from looptime.checks.merge import merged
 
         show(*render_totals(merged([entry.values for entry in entries])))
+
+
+def _stored(values: RunValues) -> dict[str, Any]:
+    """All that is stored of a run, its histograms as a list: their keys are no text."""
+    from looptime.analysers.figure import to_json
+
+    made: dict[str, Any] = to_json(replace(values, histograms={}))
+    made["histograms"] = [
+        {"quantity": quantity, "name": name, "thread": thread, **to_json(counts)}
+        for (quantity, name, thread), counts in sorted(values.histograms.items())
+    ]
+    return made
 
 
 @season.command("drop")

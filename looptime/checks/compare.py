@@ -76,6 +76,9 @@ def compare(
     found += _order_warnings(at, single) + _coarse(at, quantity)
     changes, calls = _judge(at, quantity, single, same, tolerance)
     known = all(run.facts.work_known for run in (*a, *b))
+    # a recording against itself holds the same work, whatever it was; loops and calls that never
+    # vary are no sign of that, since two recordings may well agree in them
+    known = known or (same and all(_varies(run) for run in (*a, *b)))
     if not known:
         changes = [_unknown(c) for c in changes]
     scatter = _usual_scatter(at, quantity, single, changes)
@@ -99,6 +102,13 @@ def compare(
         history=len(past),
     )
     return replace(made, sentences=tuple(sentences(made, known)))
+
+
+def _varies(run: Judged) -> bool:
+    if run.series is None:
+        return False
+    every = [run.series.period_ns, *(part.self_ns for part in run.series.parts)]
+    return any(len(x) and int(x.min()) < int(x.max()) for x in every)
 
 
 def _same(a: Sequence[Judged], b: Sequence[Judged], found: list[Unlike]) -> bool:

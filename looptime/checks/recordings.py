@@ -26,7 +26,9 @@ def fingerprint(run: Judged) -> int:
     """A number that is the same for the same recording as far as it is judged."""
     if run.series is None:
         return hash(run.values.values)
-    return hash((run.series.period_ns.tobytes(), run.series.judged_ns.tobytes()))
+    series = run.series
+    parts = tuple(sorted((*part.key, part.self_ns.tobytes()) for part in series.parts))
+    return hash((series.period_ns.tobytes(), series.judged_ns.tobytes(), parts))
 
 
 def estimate(value: Value) -> Estimate:

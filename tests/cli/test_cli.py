@@ -313,3 +313,25 @@ def test_a_plan_takes_its_scatter_from_the_season(log, tmp_path, capsys, monkeyp
         assert data["run_sd_from"] == ("season" if k == 4 else "assumed")
     logs = [math.log(mean) for mean in means]
     assert data["run_sd_percent"] == pytest.approx(100 * statistics.stdev(logs), rel=1e-6)
+
+
+def test_a_stored_run_comes_out_as_json(free_log, tmp_path, capsys):
+    """Figures and histograms, which count every loop; a time that is none is refused."""
+    season = ["--season", str(tmp_path / "season")]
+    assert cli.run(["season", "add", str(free_log), "--time", "yesterday", *season]) == 2
+    assert "--time 'yesterday'" in capsys.readouterr().err
+    assert cli.run(["season", "add", str(free_log), "--time", "2026-03-01", *season]) == 0
+    capsys.readouterr()
+    assert cli.run(["season", "show", "last=1", "--json", *season]) == 0
+    (entry,) = json.loads(capsys.readouterr().out, parse_constant=pytest.fail)["entries"]
+    period = [h for h in entry["values"]["histograms"] if h["quantity"] == "period"]
+    assert sum(period[0]["counts"]) == entry["facts"]["loops"]
+    assert entry["facts"]["time"].startswith("2026-03-01")
+
+
+def test_a_paced_log_without_its_wait_is_no_different_from_itself(log, capsys):
+    """Its headroom is not known, but it is the same on both sides."""
+    assert cli.run(["compare", str(log), "--against", str(log), "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["verdict"] == "no change seen"
+    assert {c["difference"]["value"] for c in data["changes"]} == {0.0}
