@@ -234,6 +234,7 @@ class HeadingResult:
             "curve": [_point(p, self.phase.crossover_hz) for p in self.curve],
             "required_rate_hz": {k: _required(r) for k, r in self.required.items()} or None,
             "parts": self._parts(),
+            "cautions": list(self.cautions) if self.required else [],
         }
 
     def _parts(self) -> Json:

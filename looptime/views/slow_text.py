@@ -17,6 +17,9 @@ from looptime.views.text_parts import brief, indented, labelled, name_cell, perc
 
 __all__ = ["render_delay", "render_loop", "render_slow"]
 
+#: In fewer loops an outlier is no sign of anything, and its absence neither.
+_FEW = 100
+
 
 def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> list[RenderableType]:
     """The slow loops of a run, slowest first.
@@ -42,7 +45,11 @@ def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> l
     parts.append(labelled("typical", f"{typical} ms of {at.basis.judged}"))
     parts.append(labelled("slow", f"above {number(slow.threshold_ms)} ms"))
     if not slow.events:
-        return [*parts, indented(Text("No loop stands out."))]
+        few = len(at.run) < _FEW
+        return [*parts, indented(Text(
+            f"Can't tell: {len(at.run)} loops hold too few slow ones; {_FEW} and more would do."
+            if few else "No loop stands out."
+        ))]  # fmt: skip
     text = (
         f"{slow.count:,} loops ({percent(slow.share)}) in {len(slow.events):,} spells, "
         f"{percent(slow.time_share)} of the time"

@@ -335,3 +335,12 @@ def test_a_paced_log_without_its_wait_is_no_different_from_itself(log, capsys):
     data = json.loads(capsys.readouterr().out)
     assert data["verdict"] == "no change seen"
     assert {c["difference"]["value"] for c in data["changes"]} == {0.0}
+
+
+def test_a_few_loops_cannot_tell_which_are_slow(tmp_path, capsys):
+    """Eight even loops are no evidence that none stands out."""
+    path = tmp_path / "short.csv"
+    rows = [f"gyro.read,{k * 10_000},{3000 + k % 3}\n" for k in range(9)]
+    path.write_text("name,start_us,duration_us\n" + "".join(rows), encoding="utf-8")
+    assert cli.run(["slow", str(path)]) == 0
+    assert "Can't tell: 8 loops" in capsys.readouterr().out

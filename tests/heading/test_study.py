@@ -30,7 +30,7 @@ from tests.heading.logs import robot_run
 
 KEYS = {
     "motion", "sampling", "stale_heading_deg", "integrated_heading_deg", "path",
-    "phase_lost_deg", "curve", "required_rate_hz", "parts",
+    "phase_lost_deg", "curve", "required_rate_hz", "parts", "cautions",
 }  # fmt: skip
 
 
@@ -263,6 +263,7 @@ def test_required_rates_carry_their_cautions():
         "safety case",
     ):
         assert word in text
+    assert found.to_dict()["cautions"] == list(found.cautions)
     required = found.to_dict()["required_rate_hz"]["tolerance_mm"]
     assert set(required) == {"tolerance", "judged", "even", "log_shape", "missed_by"}
     assert required["tolerance"] == 30.0
