@@ -149,7 +149,7 @@ def choose_clock(first: Int, second: Int, heads_: tuple[Head, Head], unit: Unit)
     if not swap and spread[1] < spread[0] * _ALIKE:
         swap = _own(heads_[1]) and not _own(heads_[0])
     used, other = (two, one) if swap else (one, two)
-    skew = other.sum() / used.sum()
+    skew = _slope(np.cumsum(np.append(0.0, used)), np.cumsum(np.append(0.0, other)))
     jitter = float(np.std(other - skew * used))
     return Choice(swap, {
         "column": heads_[0 if swap else 1].text,
@@ -158,6 +158,12 @@ def choose_clock(first: Int, second: Int, heads_: tuple[Head, Head], unit: Unit)
         "used_column": heads_[1 if swap else 0].text,
         "used_jitter_ns": round(spread[1 if swap else 0]),
     })  # fmt: skip
+
+
+def _slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
+    """Slope of the least-squares line: every stamp counts, not only the first and the last."""
+    x, y = x - x.mean(), y - y.mean()
+    return float(x @ y / (x @ x))
 
 
 def _own(head: Head) -> bool:

@@ -196,3 +196,13 @@ def test_skew_between_two_clocks(tmp_path):
     run = looptime.read(write(tmp_path, "host_time_ms,device_time_us,x", rows))
     assert run.clock.other["column"] == "host_time_ms"
     assert run.clock.other["skew_ppm"] == pytest.approx(40, abs=0.1)
+
+
+def test_skew_behind_a_restless_clock(tmp_path):
+    """Two minutes of stamps that scatter by 4 ms carry a skew of 50 ppm to a few ppm."""
+    device = 20_000 * np.arange(6000)
+    host = np.round(device * (1 + 50e-6) + RNG.normal(0, 4_000, 6000)) + 10**6
+    rows = [(f"{h:.0f}", d, 1) for h, d in zip(np.maximum.accumulate(host), device, strict=True)]
+    run = looptime.read(write(tmp_path, "host_time_us,device_time_us,x", rows))
+    # standard error of a least-squares slope: 4 ms sqrt(12 / 6000) / 120 s = 1.5 ppm
+    assert run.clock.other["skew_ppm"] == pytest.approx(50, abs=6)
