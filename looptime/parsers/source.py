@@ -7,6 +7,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from stat import S_ISDIR, S_ISREG
 from typing import BinaryIO, cast
 
 from looptime.errors import LogError
@@ -108,8 +109,21 @@ def _size(path: str) -> int:
         return file.seek(0, os.SEEK_END)
 
 
+def _is_special(path: str) -> bool:
+    """Whether a path is a pipe or a device, which may wait or deliver for ever."""
+    if is_address(path):
+        return False
+    try:
+        mode = Path(path).stat().st_mode
+    except (OSError, ValueError):
+        return False
+    return not (S_ISREG(mode) or S_ISDIR(mode))
+
+
 def stored(path: str | os.PathLike[str]) -> bool:
     """Whether a file is a run that looptime exported, and no log."""
+    if _is_special(os.fspath(path)):
+        return False
     try:
         with open_bytes(path) as file:
             start = file.read(len(EXPORTED))
@@ -130,6 +144,8 @@ def open_source(path: str | os.PathLike[str]) -> Source:
     try:
         if not is_address(name) and Path(name).is_dir():
             raise LogError("is a folder: name the log files in it", name)
+        if _is_special(name):
+            raise LogError("is a pipe or a device: save the log to a file first", name)
         size = _size(name)
         if size == 0:
             raise LogError("is empty: nothing was logged", name)

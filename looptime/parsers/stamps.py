@@ -112,7 +112,7 @@ def parse(
     outcast = Outcast()
     rows, notes = _rows(table, outcast, given)
     steps = np.diff(rows.start) if rows.period is None else rows.period
-    if rows.period is None and _falls(rows.start):
+    if rows.period is None and _falls(rows.start.astype(float)):
         raise LogError("its times fall from row to row: put the oldest row first", source.path)
     if len(steps):
         check_periods(float(np.median(steps) or steps.mean()), unit, source.path)

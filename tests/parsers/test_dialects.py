@@ -2,6 +2,7 @@
 
 import codecs
 import gzip
+import os
 
 import numpy as np
 import pyarrow as pa
@@ -302,6 +303,15 @@ def test_header_alone_and_prose_alone(tmp_path):
         path.write_text(text, encoding="utf-8")
         with pytest.raises(LogError, match=message):
             looptime.read(path)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_pipe_is_refused(tmp_path):
+    """A pipe without a writer would wait for ever."""
+    path = tmp_path / "pipe"
+    os.mkfifo(path)
+    with pytest.raises(LogError, match="save the log to a file"):
+        looptime.read(path)
 
 
 def test_damaged_rows_of_a_headerless_log(tmp_path):
