@@ -382,6 +382,8 @@ class Run:
             every loop, the pieces and `unattributed_ns` add up to the period.
         """
         at = self.call_columns
+        if not len(at.spill_row) and self.on_loop_thread.all():  # then nothing needs copying
+            return SelfPieces(np.arange(len(at)), at.loop, at.name, at.self_ns)
         row = np.flatnonzero(self.on_loop_thread)
         own = at.self_ns[row].astype(np.int64)
         if not len(at.spill_row):

@@ -145,9 +145,10 @@ def _reads(run: Run, read_instant: str, known: set[str]) -> list[Freshness]:
             continue
         start = at.start_ns[mine]
         end = start + at.duration_ns[mine]
-        order = np.argsort(end, kind="stable")
-        taken = start[order] if read_instant == "start" else end[order]
-        found = _ages(uses, end[order], taken)
+        if (end[1:] < end[:-1]).any():
+            order = np.argsort(end, kind="stable")
+            start, end = start[order], end[order]
+        found = _ages(uses, end, start if read_instant == "start" else end)
         if found is not None:
             made.append(_freshness(run, code, "read", used_at, at.thread[mine[0]], found))
     return made
