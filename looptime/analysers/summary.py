@@ -12,7 +12,7 @@ import numpy as np
 from looptime.analysers.basis import Basis, prepare
 from looptime.analysers.blocking import Blocking, blocking
 from looptime.analysers.buses import Buses, buses
-from looptime.analysers.costs import CallCost, Costs, costs
+from looptime.analysers.costs import Costs, costs
 from looptime.analysers.drift import Changes, changes
 from looptime.analysers.durations import first_durations_ms
 from looptime.analysers.figure import to_json
@@ -279,8 +279,3 @@ def _slow(at: Summary) -> dict[str, Any]:
         "slowest": slow.events[:_SLOW_EVENTS],
         "by_culprit": slow.by_culprit,
     }
-
-
-def costs_by_name(summary: Summary) -> dict[str, CallCost]:
-    """Costs on the loop's thread by name, with what no call covers."""
-    return {row.name: row for row in summary.costs.rows}

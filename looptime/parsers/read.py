@@ -208,4 +208,4 @@ def _labelled(run: Run, project: Project | None) -> Run:
     from looptime.project import Project as Plain
 
     rules = project if project is not None else Plain()
-    return _replace(run, names=tuple(rules.label(name) for name in run.names))
+    return run.with_names(tuple(rules.label(name) for name in run.names))

@@ -5,6 +5,7 @@ import pytest
 
 import looptime
 from looptime.errors import LogError
+from tests.parsers.build import balance
 
 HEADER = "name,start_us,duration_us\n"
 
@@ -13,15 +14,6 @@ def write(tmp_path, text, name="log.csv"):
     path = tmp_path / name
     path.write_text(text, encoding="utf-8")
     return path
-
-
-def balance(run):
-    """Self times and unattributed equal every period, to the nanosecond."""
-    pieces = run.self_pieces()
-    total = np.zeros(len(run), np.int64)
-    np.add.at(total, pieces.loop, pieces.self_ns)
-    assert (total + run.unattributed_ns() == run.loop_columns.period_ns).all()
-    assert run.rows_used + len(run.set_aside) == run.rows_read
 
 
 def by_name(run):
