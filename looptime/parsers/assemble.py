@@ -230,8 +230,7 @@ def _span(rows: CallRows, lo: int, hi: int, found: FoundLoops, tolerance: int) -
         keep &= ~marker
     phase = None if part.phase is None else part.phase[first]
     rows_of_first = first + lo
-    part, at = part.take(keep), at[keep]
-    pieces = _by_thread(part, at, found, tolerance, outcast)
+    pieces = _by_thread(part, at, np.flatnonzero(keep), found, tolerance, outcast)
     calls, loop, nested, spill = pieces[0] if len(pieces) == 1 else _merged(pieces)
     return _Span(
         calls, loop, nested.depth, nested.self_ns, spill, outcast, (which, rows_of_first), phase
@@ -263,29 +262,32 @@ _Piece = tuple[CallRows, Int, Nest, tuple[Int, Int, Int]]
 
 
 def _by_thread(
-    part: CallRows, at: Int, found: FoundLoops, tolerance: int, outcast: Outcast
+    part: CallRows, at: Int, kept: Int, found: FoundLoops, tolerance: int, outcast: Outcast
 ) -> list[_Piece]:
+    """The rows that are kept, thread by thread."""
     if part.thread is None:
-        return [_nested(part, at, found, tolerance, outcast, on_loop_thread=True)]
+        return [_nested(part, at, kept, found, tolerance, outcast, on_loop_thread=True)]
     pieces = []
-    for code in np.unique(part.thread):
-        mine = part.thread == code
-        on_loop_thread = int(code) == found.thread
-        pieces.append(_nested(part.take(mine), at[mine], found, tolerance, outcast, on_loop_thread))
-    return pieces or [_nested(part, at, found, tolerance, outcast, on_loop_thread=True)]
+    thread = part.thread[kept]
+    for code in np.unique(thread):
+        mine, on_loop_thread = kept[thread == code], int(code) == found.thread
+        pieces.append(_nested(part, at, mine, found, tolerance, outcast, on_loop_thread))
+    return pieces or [_nested(part, at, kept, found, tolerance, outcast, on_loop_thread=True)]
 
 
 def _nested(
-    mine: CallRows,
+    part: CallRows,
     at: Int,
+    mine_at: Int,
     found: FoundLoops,
     tolerance: int,
     outcast: Outcast,
     on_loop_thread: bool,
 ) -> _Piece:
-    order = parents_first(mine.start, mine.start + mine.duration)
-    if order is not None:
-        mine, at = mine.take(order), at[order]
+    start = part.start[mine_at]
+    order = parents_first(start, start + part.duration[mine_at])
+    mine_at = mine_at if order is None else mine_at[order]
+    mine, at = part.take(mine_at), at[mine_at]
     nested = nest(mine.start, mine.start + mine.duration, tolerance)
     while nested.overlaps.any():
         outcast.add(mine.table_row(np.flatnonzero(nested.overlaps)), "overlaps another call")

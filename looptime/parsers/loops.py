@@ -24,7 +24,7 @@ __all__ = ["LOOP_WORD", "FoundLoops", "find_loops"]
 
 Int = NDArray[Any]
 #: Rows on which the choice of the loop's call rests.
-SAMPLE_ROWS = 100_000
+SAMPLE_ROWS = 30_000
 #: A call named so is the loop itself.
 LOOP_WORD = re.compile(r"(^|[^a-z])(main)?[ _]?(loop|cycle|iteration)$")
 _MAIN_WORDS = ("main", "loop", "control", "robot")

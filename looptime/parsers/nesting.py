@@ -105,16 +105,19 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
     depth = np.zeros(count, np.int16)
     parent = np.full(count, -1, np.int64)
     overlaps = np.zeros(count, bool)
-    rows = np.arange(count)
+    rows: Int | None = None  # all of them
     level = 0
-    while len(rows) and level < _DEEPEST:
-        top, above = _tops(start[rows], end[rows])
+    while (rows is None or len(rows)) and level < _DEEPEST:
+        top = _tops(start, end) if rows is None else _tops(start[rows], end[rows])
+        within = np.flatnonzero(~top)
         if level:
             depth[rows] = level
-        below = rows[~top]
-        if not len(below):
+        if not len(within):
             break
-        up = rows[above[~top]]
+        tops = np.flatnonzero(top)
+        up = tops[np.searchsorted(tops, within) - 1]
+        below = within if rows is None else rows[within]
+        up = up if rows is None else rows[up]
         if (start[below] >= end[up]).any():  # hidden by a call that overlaps: one after another
             return _one_by_one(start, end, tolerance)
         over = end[below] - end[up]
@@ -176,10 +179,10 @@ def _one_by_one(start: Int, end: Int, tolerance: int) -> Nest:
     return Nest(np.array(depth, np.int16), parents, last, _self_ns(start, last, parents), wrong)
 
 
-def _tops(start: Int, end: Int) -> tuple[NDArray[np.bool_], Int]:
-    """Which rows lie in no earlier one, and for each row the latest of those."""
+def _tops(start: Int, end: Int) -> NDArray[np.bool_]:
+    """Which rows lie in no earlier one."""
     reach = np.maximum.accumulate(end)
     top = np.ones(len(start), bool)
-    np.greater_equal(start[1:], reach[:-1], out=top[1:])
     # a call without length at the very start of another lies in it; at its very end, beside it
-    return top, np.maximum.accumulate(np.where(top, np.arange(len(start)), 0))
+    np.greater_equal(start[1:], reach[:-1], out=top[1:])
+    return top

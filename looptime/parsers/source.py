@@ -28,6 +28,7 @@ __all__ = [
 
 #: Size of a block of text that is parsed at a time [bytes].
 BLOCK_BYTES = 4 << 20
+_LEAST_BLOCK_BYTES = 256 << 10
 #: A line longer than this is not a line of a log [bytes].
 LONGEST_LINE = 4 << 20
 HEAD_BYTES = 256 << 10
@@ -66,7 +67,7 @@ class Source:
 class Block:
     """Whole lines of a log as UTF-8; `number` counts the blocks from 0."""
 
-    data: bytes
+    data: bytes | bytearray
     number: int
 
 
@@ -271,34 +272,39 @@ def head(source: Source) -> bytes:
     return text[:cut] if cut else text
 
 
-def blocks(source: Source, size: int = BLOCK_BYTES) -> Iterator[Block]:
+def blocks(source: Source, size: int | None = None, held: int = 0) -> Iterator[Block]:
     """Cut a log into blocks of whole lines.
 
     Parameters
     ----------
     source : Source
         The log, as `open_source` returns it.
-    size : int
-        Size of a block [bytes].
+    size : int, optional
+        Size of a block [bytes]; otherwise one that gives every processor several.
+    held : int
+        If not 0, a block's data may be written over once so many later ones have been asked
+        for, which spares the system to clear fresh memory for every block.
 
     Raises
     ------
     LogError
         If a line is longer than `LONGEST_LINE`, or the file cannot be read to its end.
     """
+    if size is None:
+        size = min(BLOCK_BYTES, max(_LEAST_BLOCK_BYTES, source.size // 8))
+    bare_cr = _only_cr(source)
+    plain = source.compression is None and source.encoding == "utf-8"
+    if held and plain and not bare_cr and not is_address(source.path):
+        yield from _blocks_in_place(source, size, held)
+        return
     rest = b""
     number = 0
-    bare_cr = _only_cr(source)
     for piece in _text(source, size):
         text = piece.replace(b"\r", b"\n") if bare_cr else piece
         cut = text.rfind(b"\n") + 1
         if not cut:
             rest += text
-            if len(rest) > LONGEST_LINE:
-                raise LogError(
-                    f"a line is longer than {LONGEST_LINE >> 20} MB: this is not a timing log",
-                    source.path,
-                )
+            _check_line(len(rest), source)
             continue
         data = rest + text[:cut]
         rest = text[cut:]
@@ -306,6 +312,52 @@ def blocks(source: Source, size: int = BLOCK_BYTES) -> Iterator[Block]:
         number += 1
     if rest:
         yield Block(rest, number)
+
+
+def _blocks_in_place(source: Source, size: int, held: int) -> Iterator[Block]:
+    """Blocks of a plain file, read into a few buffers in turn."""
+    ring = [bytearray() for _ in range(held + 1)]
+    rest = b""
+    number = 0
+    try:
+        with open_bytes(source.path) as file:
+            file.seek(source.bom)
+            while True:
+                data = _buffer(ring, number, len(rest) + size)
+                data[: len(rest)] = rest
+                with memoryview(data) as view:
+                    got = file.readinto(view[len(rest) :])  # type: ignore[attr-defined]
+                del data[len(rest) + got :]
+                cut = data.rfind(b"\n") + 1 if got else len(data)
+                rest = bytes(data[cut:])
+                _check_line(len(rest), source)
+                del data[cut:]
+                if data:
+                    yield Block(data.replace(b"\0", b"") if 0 in data else data, number)
+                    number += 1
+                if not got:
+                    return
+    except OSError as error:
+        raise LogError(f"cannot be read: {error}", source.path) from error
+
+
+def _buffer(ring: list[bytearray], number: int, size: int) -> bytearray:
+    """The next buffer of a ring, with room for `size` bytes."""
+    data = ring[number % len(ring)]
+    try:
+        data.extend(bytes(max(0, size - len(data))))
+        del data[size:]
+    except BufferError:  # someone still looks at it
+        data = ring[number % len(ring)] = bytearray(size)
+    return data
+
+
+def _check_line(length: int, source: Source) -> None:
+    if length > LONGEST_LINE:
+        raise LogError(
+            f"a line is longer than {LONGEST_LINE >> 20} MB: this is not a timing log",
+            source.path,
+        )
 
 
 def _only_cr(source: Source) -> bool:

@@ -184,7 +184,7 @@ def _pieces(source: Source, dialect: Dialect, wants: list[Want]) -> Iterator[Pie
     workers = min(4, os.cpu_count() or 1)
     waiting: deque[Future[Piece]] = deque()
     with ThreadPoolExecutor(workers) as pool:
-        for block in blocks(source):
+        for block in blocks(source, held=workers + 2):
             waiting.append(pool.submit(parse_block, block, dialect, wants))
             if len(waiting) > workers:
                 yield waiting.popleft().result()
@@ -295,7 +295,7 @@ def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
     return _piece(arrow, text, dialect, wants, (odd, torn), as_text=True)
 
 
-def _without_header(block: Block, dialect: Dialect) -> bytes:
+def _without_header(block: Block, dialect: Dialect) -> bytes | bytearray:
     """Blank the header out; text before it is judged like any other line."""
     data = block.data
     if block.number:
