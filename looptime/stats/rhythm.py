@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,8 +13,19 @@ from looptime.stats.arrays import Float, Int, as_pair
 from looptime.stats.counts import poisson_at_least
 from looptime.stats.levels import IN_RUN
 from looptime.stats.slow import Events, stalls
+from looptime.stats.spectrum import (
+    CYCLES,
+    HARMONICS,
+    band,
+    fast_length,
+    h_statistic,
+    h_tail,
+    log_trials,
+    spectrum,
+    within_reach,
+)
 
-__all__ = ["Rhythm", "h_tail", "rhythm", "rhythms"]
+__all__ = ["Rhythm", "rhythm", "rhythms"]
 
 #: Fewest events that can show a rhythm.
 LEAST_EVENTS = 6
@@ -22,14 +33,6 @@ LEAST_EVENTS = 6
 MOST_SHARE = 0.3
 #: A longer run is judged by the stretch of so many loops that has most events.
 MOST_LOOPS = 60_000
-HARMONICS = 8
-PADDING = 16
-#: Fewest cycles within the run.
-CYCLES = 8
-#: Independent trials per cycle in each octave: the eighth harmonic resolves frequencies eight
-#: times as finely as the first, and the best is sought between the resolved ones, too. With 12 the
-#: adjusted p of clean logs falls below 0.03 in 2 % of them and below 0.006 in 0.7 %.
-TRIALS = 12
 
 
 @dataclass(frozen=True)
@@ -47,7 +50,8 @@ class Rhythm:
     period_loops : float or None
         Loops from stall to stall.
     p : float
-        Adjusted p-value; 1 where there are too few events.
+        Adjusted p-value; 1 where there are too few events, or where a bound of the spectrum shows
+        that no rhythm can reach the level.
     strength_time, strength_loops : float
         The H statistic by either clock.
     height : float or None
@@ -71,91 +75,29 @@ class Rhythm:
 
 
 @dataclass(frozen=True)
+class _Events:
+    """Events on one clock; length of the recording, width of a bin and length of a loop on it."""
+
+    positions: Float
+    length: float
+    step: float
+    loop: float
+
+    def within_reach(self, level: float) -> bool:
+        return within_reach(self.positions, self.length, self.step, self.loop, level)
+
+
+@dataclass(frozen=True)
 class _Line:
-    """The best line of one clock: all in units of that clock."""
+    """The best line of one clock: its place in the spectrum, and what was looked at."""
 
     strength: float = 0.0
     p: float = 1.0
-    period: float = math.nan
-    regularity: float = 0.0
-
-
-def _fast_length(n: int) -> int:
-    """Smallest 2^a 3^b 5^c that is at least n, for which the transform is quick."""
-    best = 1 << max(n - 1, 1).bit_length()
-    five = 1
-    while five < best:
-        three = five
-        while three < best:
-            power = three << max((-(-n // three) - 1).bit_length(), 0)
-            if n <= power < best:
-                best = power
-            three *= 3
-        five *= 5
-    return best
-
-
-def _spectrum(positions: Float, length: float, step: float, top: float) -> tuple[Float, float]:
-    """``z(f) = |sum exp(2 pi i f t)|^2 / n`` on a fine grid up to `top`; and the grid's step."""
-    bins = math.ceil(length / step) + 1
-    size = _fast_length(PADDING * bins)
-    # small counts: single precision is exact to a part in a million here, and half the work
-    counts = np.bincount((positions / step).astype(np.int64), minlength=bins).astype(np.float32)
-    grid = 1 / (size * step)
-    line = np.fft.rfft(counts, size)[: math.floor(top / grid) + 2]
-    z = (line.real.astype(float) ** 2 + line.imag.astype(float) ** 2) / len(positions)
-    return z, grid
-
-
-def _h_statistic(z: Float, low: int, high: int) -> Float:
-    """``H(f) = max_(m <= 8) (2 sum_(k <= m) z(k f) - 4 m + 4)`` at the grid points low .. high-1.
-
-    Harmonics above the highest frequency of the grid say nothing and are left out.
-    """
-    total = np.zeros(high - low)
-    best = np.full(high - low, -np.inf)
-    for k in range(1, HARMONICS + 1):
-        end = min(high, (len(z) - 1) // k + 1)
-        if end <= low:
-            break
-        part = slice(0, end - low)
-        total[part] += 2 * z[low * k : (end - 1) * k + 1 : k] - 4
-        np.maximum(best[part], total[part] + 4, out=best[part])
-    return best
-
-
-def h_tail(h: ArrayLike, n: int) -> Float:
-    """Natural logarithm of P(H >= h) at one frequency, for n events at random.
-
-    ``-a h`` with ``a = 0.4`` up to h = 18, as for many events, and beyond it
-    ``a = 0.4 - s ln(h / 18)``, ``s = 0.13 / (1 + n / 37)``. Few events have the heavier tail, since
-    a handful of them that happen to fall together raise all harmonics at once; the
-    coefficients were fitted to an importance sample of H for n = 6 to 50, down to 1e-9.
-
-    Parameters
-    ----------
-    h : array_like, shape (k,)
-        Values of the H statistic.
-    n : int
-        Events.
-
-    References
-    ----------
-    H-test for periodic signals, whose tail for many events is ``exp(-0.4 h)``.
-
-    Examples
-    --------
-    >>> h_tail([10.0, 40.0], 1_000_000).round(1)
-    array([ -4., -16.])
-    >>> bool(h_tail([40.0], 6)[0] > h_tail([40.0], 50)[0] > -16)
-    True
-    """
-    values = np.asarray(h, dtype=np.float64)
-    slope = 0.13 / (1 + n / 37)
-    # the line's own maximum bounds what the fit may say about extreme values
-    top = 18 * math.exp(min(0.4 / slope - 1, 600.0))
-    bounded = np.clip(values, 18.0, top)
-    return -np.where(values <= 18, 0.4 * values, bounded * (0.4 - slope * np.log(bounded / 18)))
+    best: int = 0
+    low: int = 0
+    grid: float = math.nan
+    z: Float = field(default_factory=lambda: np.zeros(0), repr=False)
+    h: Float = field(default_factory=lambda: np.zeros(0), repr=False)
 
 
 def _fundamental(z: Float, h: Float, low: int, best: int) -> int:
@@ -192,7 +134,7 @@ def _coincidence_period(positions: Float, length: float, step: float) -> float |
     """Shortest lag at which events follow each other more often than chance has it."""
     bins = int(length / step) + 1
     counts = np.bincount((positions / step + 0.5).astype(np.int64), minlength=bins).astype(float)
-    size = _fast_length(2 * len(counts))
+    size = fast_length(2 * len(counts))
     pairs = np.fft.irfft(np.abs(np.fft.rfft(counts, size)) ** 2, size)
     lags = np.arange(3, max(len(counts) // CYCLES, 4))
     n = counts.sum()
@@ -208,30 +150,32 @@ def _coincidence_period(positions: Float, length: float, step: float) -> float |
     return None
 
 
-def _best_line(positions: Float, length: float, step: float, loop: float) -> _Line:
-    """The strongest rhythm of events on one clock.
-
-    `loop` is the length of a loop on that clock and `step` the width of a bin.
-    """
-    z, grid = _spectrum(positions, length, step, 0.5 / loop)
-    low, high = math.ceil(CYCLES / length / grid), math.floor(1 / (3 * loop) / grid) + 1
-    high = min(high, len(z))
+def _best_line(at: _Events) -> _Line:
+    """The strongest rhythm of events on one clock."""
+    z, grid = spectrum(at.positions, at.length, at.step, 0.5 / at.loop)
+    low, high = band(grid, at.length, at.loop, len(z))
     if high - low < 2:
         return _Line()
-    h = _h_statistic(z, low, high)
-    frequency = np.arange(low, high) * grid
+    h = h_statistic(z, low, high)
+    frequency: Float = np.arange(low, high) * grid
     octaves = math.log2(frequency[-1] / frequency[0])
-    log_p = h_tail(h, len(positions)) + np.log(TRIALS * frequency * length * octaves)
-    best = low + int(np.argmin(log_p))
-    p = math.exp(min(0.0, float(log_p[best - low])))
-    base = _fundamental(z, h, low, best)
-    f = _refine(positions, base * grid, grid, 0.5 / loop)
-    power = abs(np.exp(2j * np.pi * f * positions).sum()) ** 2 / len(positions)
-    regularity = math.sqrt(power / len(positions))
+    log_p = h_tail(h, len(at.positions)) + log_trials(frequency, at.length, octaves)
+    best = int(np.argmin(log_p))
+    p = math.exp(min(0.0, float(log_p[best])))
+    return _Line(float(h[best]), p, low + best, low, grid, z, h)
+
+
+def _period(at: _Events, line: _Line) -> tuple[float, float]:
+    """Period that a line speaks of, on its clock, and how regular the events are at it."""
+    base = _fundamental(line.z, line.h, line.low, line.best)
+    f = _refine(at.positions, base * line.grid, line.grid, 0.5 / at.loop)
+    n = len(at.positions)
+    power = abs(np.exp(2j * np.pi * f * at.positions).sum()) ** 2 / n
+    regularity = math.sqrt(power / n)
     period = 1 / f
     if regularity < 0.5:
-        period = _coincidence_period(positions, length, loop) or period
-    return _Line(float(h[best - low]), p, period, min(1.0, regularity))
+        period = _coincidence_period(at.positions, at.length, at.loop) or period
+    return period, min(1.0, regularity)
 
 
 def _busiest(loops: Int, n: int) -> slice:
@@ -266,9 +210,10 @@ def rhythm(
 
     Events are the `stalls`; at least 6 are needed. For each clock (loop number; time at
     the middle of the slow loop) the H statistic is taken from 8 cycles a run up to one in three
-    loops, with ``p = P(H) x 12 f T x octaves`` (`h_tail`). The clock is the one whose H is more
-    than 1.15 times the other's. The period is the lowest f / q at which the line is still there,
-    or, where the stalls keep it only loosely, the shortest lag with significantly many
+    loops, with ``p = P(H) x 12 f T x octaves`` (`h_tail`), unless a coarse spectrum rules out that
+    the level can be reached at all (`within_reach`). The clock is the one whose H is more than
+    1.15 times the other's. The period is the lowest f / q at which the line is still there, or,
+    where the stalls keep it only loosely, the shortest lag with significantly many
     coincidences.
 
     Parameters
@@ -323,12 +268,20 @@ def rhythm(
     period = float(np.median(lasts[part]))
     if len(loops) < LEAST_EVENTS or period <= 0:
         return _none(events)
-    by_loops = (loops - part.start).astype(float)
-    by_time = times[loops] + lasts[loops] / 2 - times[part.start]
-    count = float(part.stop - part.start)
     span = float(times[part.stop - 1] + lasts[part.stop - 1] - times[part.start])
-    time_line = _best_line(by_time, span, period / 4, period)
-    loop_line = _best_line(by_loops, count, 1.0, 1.0)
+    middle = times[loops] + lasts[loops] / 2 - times[part.start]
+    by_time = _Events(middle, span, period / 4, period)
+    by_loops = _Events((loops - part.start).astype(float), float(part.stop - part.start), 1.0, 1.0)
+    if not any(at.within_reach(level) for at in (by_loops, by_time)):
+        return _none(events)
+    return _told(events, loops, heights, by_time, by_loops, level)
+
+
+def _told(
+    events: Events, loops: Int, heights: Float, by_time: _Events, by_loops: _Events, level: float
+) -> Rhythm:
+    """The rhythm by the better clock, if it is significant."""
+    time_line, loop_line = _best_line(by_time), _best_line(by_loops)
     p = min(time_line.p, loop_line.p)
     if p >= level:
         return _none(events, p)
@@ -337,23 +290,23 @@ def rhythm(
         clock = "time"
     elif loop_line.strength > 1.15 * time_line.strength:
         clock = "loops"
-    by = loop_line if loop_line.strength > time_line.strength else time_line
-    beat = by is loop_line
+    beat = loop_line.strength > time_line.strength
+    at = by_loops if beat else by_time
+    period, regularity = _period(at, loop_line if beat else time_line)
     # the other clock's period follows from how many loops fill a second
-    loop_s = span / count
-    period_s = by.period * loop_s if beat else by.period
-    keep = _in_step(by_loops if beat else by_time, by.period)
+    loop_s = by_time.length / by_loops.length
+    keep = _in_step(at.positions, period)
     return Rhythm(
         found=True,
         clock=clock,
-        period_s=period_s,
-        period_loops=by.period if beat else by.period / loop_s,
+        period_s=period * loop_s if beat else period,
+        period_loops=period if beat else period / loop_s,
         p=p,
         strength_time=time_line.strength,
         strength_loops=loop_line.strength,
         height=float(np.median(heights[keep])) if keep.any() else float(np.median(heights)),
         events=loops[keep],
-        regularity=by.regularity,
+        regularity=regularity,
     )
 
 

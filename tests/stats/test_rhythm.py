@@ -1,19 +1,8 @@
-import math
-
 import numpy as np
 import pytest
 
 from looptime.errors import NotEnoughError
-from looptime.stats.rhythm import (
-    _busiest,
-    _coincidence_period,
-    _fast_length,
-    _h_statistic,
-    _spectrum,
-    h_tail,
-    rhythm,
-    rhythms,
-)
+from looptime.stats.rhythm import _busiest, _coincidence_period, rhythm, rhythms
 
 
 def loop(rng, n=6000, sd=1.0):
@@ -143,65 +132,11 @@ def test_longer_loops_may_be_told_by_their_length():
     assert rhythm(x, t, length=x / 1000).clock == "loops"
 
 
-def test_the_spectrum_is_the_sum_over_events():
-    """On the grid it equals the direct sum of unit vectors at the bins of the events."""
-    positions = np.array([3.0, 17, 18, 40, 77])
-    z, grid = _spectrum(positions, 80.0, 1.0, 0.5)
-    f = np.arange(len(z)) * grid
-    direct = np.abs(np.exp(2j * np.pi * np.multiply.outer(f, positions)).sum(axis=1)) ** 2 / 5
-    assert z == pytest.approx(direct, abs=1e-5)
-
-
-def test_the_h_statistic_by_hand():
-    """Harmonics 9 and 6: max(18, 18 + 12 - 4); one that leaves the grid is not used."""
-    z = np.array([0.0, 9.0, 6.0, 0.0])
-    assert _h_statistic(z, 1, 2).tolist() == [2 * 9 + 2 * 6 - 4]
-    assert _h_statistic(z, 2, 4).tolist() == [12, 0]
-
-
-@pytest.mark.parametrize("n", [6, 20])
-def test_the_tail_of_the_h_statistic_is_not_understated(n):
-    """Simulated phases exceed h no more often than 1.3 times the stated chance."""
-    rng = np.random.default_rng(n)
-    phases = rng.uniform(0, 2 * np.pi, (200_000, n))
-    turn, total = np.exp(1j * phases), np.zeros(len(phases))
-    power, best = np.ones_like(turn), np.full(len(phases), -np.inf)
-    for _ in range(8):
-        power = power * turn
-        total += 2 * np.abs(power.sum(axis=1)) ** 2 / n - 4
-        best = np.maximum(best, total + 4)
-    for h in (12, 18, 24):
-        expected = math.exp(h_tail([h], n)[0])
-        assert (best > h).mean() < 1.3 * expected + 2e-5
-
-
-def test_the_tail_falls_all_the_way():
-    """A larger H is never more likely, for few events and for many."""
-    for n in (6, 30, 1000, 10**6):
-        assert (np.diff(h_tail(np.linspace(0, 16 * n, 500), n)) <= 0).all()
-
-
 def test_coincidences_give_the_shortest_lag():
     """Events every 20 bins with a few missing."""
     positions = np.delete(np.arange(0, 2000, 20.0), [5, 17, 40, 41, 77])
     assert _coincidence_period(positions, 2000.0, 1.0) == 20
     assert _coincidence_period(np.array([1.0, 500.0, 1300.0]), 2000.0, 1.0) is None
-
-
-@pytest.mark.parametrize("n", [1, 2, 7, 17, 1000, 160_017])
-def test_fast_lengths_are_smooth_and_long_enough(n):
-    """Only the factors 2, 3 and 5, and no smaller such number would do."""
-
-    def smooth(v):
-        for p in (2, 3, 5):
-            while v % p == 0:
-                v //= p
-        return v == 1
-
-    found = _fast_length(n)
-    assert found >= n
-    assert smooth(found)
-    assert not any(smooth(v) for v in range(n, found))
 
 
 def test_a_very_long_run_is_judged_by_its_busiest_stretch():
