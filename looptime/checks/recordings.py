@@ -11,6 +11,7 @@ from looptime.checks.recording import Part, rest_part
 from looptime.checks.sides import Judged, common_calls
 from looptime.checks.values import CALL_STATISTICS, Value, shown_statistics
 from looptime.errors import NotEnoughError
+from looptime.stats.counts import rare_upper_bound
 from looptime.stats.jackknife import Estimate
 from looptime.stats.statistic import required_loops
 from looptime.stats.student import t_quantile
@@ -89,7 +90,7 @@ def _overruns(d: Difference, n_a: int, n_b: int) -> Change:
     )
     note = made.note if d.refused else ""
     if not sum(counts):
-        bound = 300 / min(n_a, n_b)
+        bound = 100 * rare_upper_bound(min(n_a, n_b))
         note = f"none on either side: below {bound:.3g} % of loops, if loops are independent"
     elif sum(counts) < 10 and d.p is not None:
         note = "few: exact test, which assumes independent loops"

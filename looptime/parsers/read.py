@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from dataclasses import dataclass
 from dataclasses import replace as _replace
 from typing import TYPE_CHECKING
@@ -53,6 +54,14 @@ class Log:
     def rows_used(self) -> int:
         """Rows that are in the runs."""
         return sum(run.rows_used for run in self.runs)
+
+    @property
+    def rows_by_reason(self) -> dict[str, int]:
+        """Rows that were set aside, counted by the reason."""
+        total: Counter[str] = Counter()
+        for run in self.runs:
+            total.update(run.set_aside.counts)
+        return dict(total)
 
 
 def read_log(

@@ -41,10 +41,6 @@ def dumps(data: dict[str, Any]) -> str:
 
 def log_head(log: Log) -> dict[str, Any]:
     """What a log file is: ``path, rows, layout, clock`` of ``logs[]``."""
-    reasons: dict[str, int] = {}
-    for run in log.runs:
-        for reason, count in run.set_aside.counts.items():
-            reasons[reason] = reasons.get(reason, 0) + count
     clock = log.runs[0].clock
     return {
         "path": log.path,
@@ -52,7 +48,7 @@ def log_head(log: Log) -> dict[str, Any]:
             "read": log.rows_read,
             "used": log.rows_used,
             "set_aside": log.rows_read - log.rows_used,
-            "reasons": reasons,
+            "reasons": log.rows_by_reason,
         },
         "layout": log.runs[0].layout,
         "clock": {

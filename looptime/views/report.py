@@ -145,10 +145,7 @@ def _log(one: ReportLog, place: str, figures: dict[str, dict[str, object]],
     aside = log.rows_read - log.rows_used
     run = log.runs[0]
     head = f"{log.rows_read:,} rows read = {log.rows_used:,} used + {aside:,} set aside"
-    reasons: dict[str, int] = {}
-    for each in log.runs:
-        for reason, count in each.set_aside.counts.items():
-            reasons[reason] = reasons.get(reason, 0) + count
+    reasons = log.rows_by_reason
     if reasons:
         head += " (" + ", ".join(f"{n:,} {why}" for why, n in reasons.items()) + ")"
     facts = [head, f"Clock in {run.clock.unit} ({run.clock.unit_from}), tick {run.clock.tick_ns:,} "

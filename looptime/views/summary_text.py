@@ -82,10 +82,7 @@ def render_log_head(log: Log) -> list[RenderableType]:
     run = log.runs[0]
     aside = log.rows_read - log.rows_used
     rows = f"{log.rows_read:,} read = {log.rows_used:,} used + {aside:,} set aside"
-    reasons: dict[str, int] = {}
-    for each in log.runs:
-        for reason, count in each.set_aside.counts.items():
-            reasons[reason] = reasons.get(reason, 0) + count
+    reasons = log.rows_by_reason
     if reasons:
         rows += " (" + ", ".join(f"{n:,} {why}" for why, n in reasons.items()) + ")"
     clock = f"{run.clock.unit} ({run.clock.unit_from}), tick {_tick(run.clock.tick_ns)}"

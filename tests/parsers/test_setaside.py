@@ -2,12 +2,17 @@
 
 import csv
 import gzip
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
 import looptime
 from looptime.errors import UsageError
 from looptime.parsers.setaside import lines_at, set_aside_rows, write_set_aside
+from looptime.run import SetAside
+from looptime.schema import REASONS
+from tests.build_run import make_run
 
 TEXT = "time_ms,heading\n0,1\n10,1\nboom\n20,1,7\n=cmd(),3\n50,1\n60,1\n-70;5\n80,1\n90,2\n"
 
@@ -67,3 +72,15 @@ def test_lines_across_blocks(tmp_path):
     assert {line: text.split(",")[0] for line, text in found.items()} == {
         line: str(line - 1) for line in wanted
     }
+
+
+def test_reasons_of_all_runs_are_counted_together():
+    """Two runs of one file: one row and two rows of one reason, and one of another."""
+    early, cut = REASONS.index("before first loop"), REASONS.index("unfinished last loop")
+
+    def with_aside(reasons):
+        aside = SetAside(np.arange(len(reasons)), np.array(reasons), ("",) * len(reasons))
+        return replace(make_run([20.0] * 3), set_aside=aside)
+
+    read = looptime.Log("log.csv", (with_aside([early]), with_aside([early, cut, early])))
+    assert read.rows_by_reason == {"before first loop": 3, "unfinished last loop": 1}
