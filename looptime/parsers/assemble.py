@@ -344,6 +344,12 @@ def _said_labels(rows: CallRows) -> dict[str, dict[int, str]]:
     return said
 
 
+def _stretches(column: Int) -> Iterator[Int]:
+    """A column in parts that a processor keeps at hand."""
+    for at in range(0, len(column), SPAN_ROWS):
+        yield column[at : at + SPAN_ROWS]
+
+
 def _names(
     texts: list[str],
     said: dict[str, dict[int, str]],
@@ -351,14 +357,17 @@ def _names(
     marks: MarkColumns | None,
 ) -> tuple[tuple[CallName, ...], CallColumns, MarkColumns | None]:
     """Labels of the call names that occur, with what the log itself says of them."""
-    uses = np.bincount(calls.name, minlength=len(texts))
+    uses = np.zeros(len(texts), np.int64)
+    for part in _stretches(calls.name):
+        uses += np.bincount(part, minlength=len(texts))
     if marks is not None:
         uses += np.bincount(marks.name, minlength=len(texts))
     present = np.flatnonzero(uses)
     if len(present) < len(texts):
         new = np.zeros(len(texts), calls.name.dtype)
         new[present] = np.arange(len(present))
-        calls = replace(calls, name=new[calls.name])
+        for part in _stretches(calls.name):
+            part[:] = new[part]
         marks = None if marks is None else replace(marks, name=new[marks.name])
     names = []
     for code in present:

@@ -69,11 +69,24 @@ def parents_first(start: Int, end: Int) -> Int | None:
             return None
         return np.lexsort((-end, start))
     if (end[1:] >= end[:-1]).all():
-        # written as they ended: backwards, every parent stands before its parts
-        backwards = np.arange(len(start) - 1, -1, -1)
-        return backwards[np.argsort(start[::-1], kind="stable")]
+        return _from_end_order(start)
     row = np.arange(len(start))
     return np.lexsort((-row, -end, start))
+
+
+def _from_end_order(start: Int) -> Int:
+    """Order by start of rows written as they ended: of equal starts, the last written encloses.
+
+    Most rows stand in order already; the calls that enclose others are put in where they began.
+    """
+    behind = start[1:] < np.maximum.accumulate(start)[:-1]
+    late = np.flatnonzero(behind)[::-1] + 1
+    ready = np.flatnonzero(np.concatenate([[True], ~behind]))
+    if len(late) > len(start) // 4 or (np.diff(start[ready]) == 0).any():
+        backwards = np.arange(len(start) - 1, -1, -1)
+        return backwards[np.argsort(start[::-1], kind="stable")]
+    late = late[np.argsort(start[late], kind="stable")]
+    return np.insert(ready, np.searchsorted(start[ready], start[late], side="left"), late)
 
 
 def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
@@ -115,26 +128,26 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
         if not len(within):
             break
         tops = np.flatnonzero(top)
-        up = tops[np.searchsorted(tops, within) - 1]
+        up = np.repeat(tops, np.diff(tops, append=len(top)) - 1)  # the latest top before each
         below = within if rows is None else rows[within]
         up = up if rows is None else rows[up]
         if (start[below] >= end[up]).any():  # hidden by a call that overlaps: one after another
             return _one_by_one(start, end, tolerance)
-        over = end[below] - end[up]
-        late = over > 0
-        if late.any():
-            early = end[up] - start[below]
+        late = np.flatnonzero(end[below] > end[up])
+        if len(late):
+            inner, outer = below[late], up[late]
+            over, early = end[inner] - end[outer], end[outer] - start[inner]
             # the next call begins a rounding before the end of this one; where it may as well
             # lie within and end late, the smaller rounding decides
-            beside = late & (early <= tolerance) & ((over > tolerance) | (early < over))
+            beside = (early <= tolerance) & ((over > tolerance) | (early < over))
             if beside.any():
-                np.minimum.at(end, up[beside], start[below[beside]])
+                np.minimum.at(end, outer[beside], start[inner[beside]])
                 continue
-            slight = late & (over <= tolerance)
-            end[below[slight]] = end[up[slight]]
-            wrong = late & ~slight
+            slight = over <= tolerance
+            end[inner[slight]] = end[outer[slight]]
+            wrong = late[~slight]
             overlaps[below[wrong]] = True
-            below, up = below[~wrong], up[~wrong]
+            below, up = np.delete(below, wrong), np.delete(up, wrong)
         parent[below] = up
         rows = below
         level += 1
@@ -143,12 +156,15 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
 
 def _self_ns(start: Int, end: Int, parent: Int) -> Int:
     """Spans minus the spans of the calls directly within them."""
-    span = end - start
-    inner = parent >= 0
-    if not inner.any():
-        return span
-    covered = np.bincount(parent[inner], weights=span[inner], minlength=len(span))
-    return span - covered.astype(np.int64)
+    self_ns = end - start
+    inner = np.flatnonzero(parent >= 0)
+    if not len(inner):
+        return self_ns
+    up, spans = parent[inner], self_ns[inner]
+    # neighbours mostly share their parent
+    first = np.concatenate([[0], np.flatnonzero(up[1:] != up[:-1]) + 1])
+    np.subtract.at(self_ns, up[first], np.add.reduceat(spans, first))
+    return self_ns
 
 
 def _one_by_one(start: Int, end: Int, tolerance: int) -> Nest:

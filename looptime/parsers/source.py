@@ -328,12 +328,14 @@ def _blocks_in_place(source: Source, size: int, held: int) -> Iterator[Block]:
                 with memoryview(data) as view:
                     got = file.readinto(view[len(rest) :])  # type: ignore[attr-defined]
                 del data[len(rest) + got :]
+                if 0 in data:
+                    data = data.replace(b"\0", b"")
                 cut = data.rfind(b"\n") + 1 if got else len(data)
                 rest = bytes(data[cut:])
                 _check_line(len(rest), source)
                 del data[cut:]
                 if data:
-                    yield Block(data.replace(b"\0", b"") if 0 in data else data, number)
+                    yield Block(data, number)
                     number += 1
                 if not got:
                     return

@@ -311,7 +311,7 @@ def _without_header(block: Block, dialect: Dialect) -> bytes | bytearray:
     return data
 
 
-def _no_rows(data: bytes, dialect: Dialect, odd: list[tuple[int, str]]) -> Piece:
+def _no_rows(data: bytes | bytearray, dialect: Dialect, odd: list[tuple[int, str]]) -> Piece:
     """A block of blank lines, and of lines that `tidy` took out."""
     judged: list[tuple[int, str, str]] = []
     meta: list[tuple[str, str]] = []
@@ -323,7 +323,7 @@ def _no_rows(data: bytes, dialect: Dialect, odd: list[tuple[int, str]]) -> Piece
 
 
 def _arrow(
-    data: bytes,
+    data: bytes | bytearray,
     dialect: Dialect,
     wants: list[Want],
     odd: list[tuple[int, str]],
@@ -369,7 +369,7 @@ def _number_type(want: Want, as_text: bool) -> pa.DataType:
 
 def _piece(
     arrow: pa.Table,
-    data: bytes,
+    data: bytes | bytearray,
     dialect: Dialect,
     wants: list[Want],
     aside: tuple[list[tuple[int, str]], list[tuple[int, str]]],
@@ -544,7 +544,7 @@ def _to_ns(values: NDArray[Any], unit_ns: int) -> tuple[Int, NDArray[np.int8] | 
     return np.rint(scaled, out=scaled).astype(np.int64), big
 
 
-def _texts(data: bytes, lines: Int) -> list[str]:
+def _texts(data: bytes | bytearray, lines: Int) -> list[str]:
     """Lines of a block by their place."""
     if not len(lines):
         return []

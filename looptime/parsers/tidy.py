@@ -8,12 +8,13 @@ from looptime.parsers.dialect import DATED, Dialect, is_missing, is_number, spli
 
 __all__ = ["is_prose", "line_count", "tidy", "without_loose_quotes"]
 
+Bytes = bytes | bytearray
 _DATED = re.compile(DATED.pattern.encode())
 #: A quoted cell may hold line breaks, but not this many.
 _MOST_LINES = 20
 
 
-def line_count(data: bytes) -> int:
+def line_count(data: Bytes) -> int:
     r"""Number of lines, the last one with or without an end.
 
     Examples
@@ -43,7 +44,7 @@ def is_prose(text: str, dialect: Dialect, number_columns: list[int]) -> bool:
     return not any(is_missing(c) or is_number(c, dialect.decimal) for c in numbers)
 
 
-def tidy(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
+def tidy(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
     r"""Make a block of lines fit to parse, without moving any line.
 
     Parameters
@@ -86,7 +87,7 @@ def tidy(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
     return _closed(data, dialect)
 
 
-def _closed(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
+def _closed(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
     """Join the lines of a quoted cell that holds line breaks; blank out quotes never closed."""
     lines = data.split(b"\n")
     odd = [at for at, line in enumerate(lines) if line.count(b'"') % 2]
@@ -109,7 +110,7 @@ def _closed(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]
     return (b"\n".join(lines) if odd else data), torn
 
 
-def without_loose_quotes(data: bytes, dialect: Dialect) -> tuple[bytes, list[tuple[int, str]]]:
+def without_loose_quotes(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
     r"""Blank out lines whose quotes stand elsewhere than around a whole cell.
 
     Parameters

@@ -186,7 +186,7 @@ def test_small_blocks_change_nothing(tmp_path, monkeypatch):
         path.write_bytes(data)
         monkeypatch.setattr("looptime.parsers.table.blocks", parse)
         one = outcome(path)
-        monkeypatch.setattr("looptime.parsers.table.blocks", lambda s: source.blocks(s, size))
+        monkeypatch.setattr("looptime.parsers.table.blocks", lambda s, **how: source.blocks(s, size, **how))
         many = outcome(path)
         assert (one is None) == (many is None)
         if one is not None:
