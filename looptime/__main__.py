@@ -7,9 +7,14 @@ __all__ = ["main"]
 
 def main() -> None:
     """Run the command line and leave with its exit code."""
-    from looptime.cli import run
+    try:
+        from looptime.cli import run
 
-    sys.exit(run(sys.argv[1:]))
+        code = run(sys.argv[1:])
+    except KeyboardInterrupt:  # before the command line is there to say it
+        print("looptime: interrupted", file=sys.stderr)
+        code = 130
+    sys.exit(code)
 
 
 if __name__ == "__main__":

@@ -251,8 +251,10 @@ def slow(
 
     if (video_fps is None) != (sync is None):
         raise UsageError("--video-fps and --sync LOOP=FRAME belong together: give both")
-    run = reading.run(log)
-    found = reading.summaries(run)[0]
+    run = reading.whole_run(log)
+    found = _with_loop(reading.summaries(run), loop_number)
+    if found.phase is not None:
+        reading.say_phases(run, f"{found.phase} is shown; --phase NAME shows another")
     video = None if sync is None or video_fps is None else parse_sync(sync, video_fps, run)
     detail = None if loop_number is None else loop_detail(found.basis, loop_number)
     fires = None if delay_ms is None else delay(found.run, delay_ms)
@@ -263,6 +265,12 @@ def slow(
     show(*(render_loop(detail) if detail is not None else render_slow(found, top, video)))
     if fires is not None:
         show(*render_delay(fires, found))
+
+
+def _with_loop(summaries: Sequence[Summary], loop: int | None) -> Summary:
+    """The first part of a run, or the one that holds the loop asked for."""
+    holding = [s for s in summaries if loop is not None and loop in s.run.loop_columns.loop]
+    return (holding or summaries)[0]
 
 
 @cli.command()
@@ -306,7 +314,7 @@ def tour() -> None:
     import time
 
     from looptime.samples import folder
-    from looptime.views.terminal import heading_line
+    from looptime.views.terminal import command_line, heading_line
     from looptime.views.tour_text import STEPS
 
     samples, began = folder(), time.monotonic()
@@ -318,7 +326,8 @@ def tour() -> None:
         show(
             heading_line(f"{number} of {len(STEPS)}: {step.title}"),
             step.why,
-            f"$ looptime {shown}\n",
+            command_line(f"$ looptime {shown}"),
+            "",
         )
         sys.stdout.flush()
         code = run(words)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import math
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -26,7 +27,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FAILED", "FINE", "INTERRUPTED", "NOT_ENOUGH", "UNFORESEEN", "UNUSABLE", "CheckFailed",
-    "Reading", "cli", "complain", "paths", "reads_logs", "say_project", "show", "waiting", "worst",
+    "Commands", "Reading", "cli", "complain", "paths", "reads_logs", "remark", "say_project",
+    "show", "waiting", "worst",
 ]  # fmt: skip
 
 FINE, FAILED, UNUSABLE, NOT_ENOUGH, UNFORESEEN, INTERRUPTED = 0, 1, 2, 3, 4, 130
@@ -50,6 +52,11 @@ def complain(message: str) -> int:
         reconfigure(errors="backslashreplace")
     print(f"looptime: {safe(message, longest=2000)}", file=stream)
     return UNUSABLE
+
+
+def remark(message: str) -> None:
+    """Say on stderr what a reader of the figures should know; it is no complaint."""
+    complain(message)
 
 
 @contextlib.contextmanager
@@ -155,13 +162,26 @@ class Reading:
 
     def run(self, path: str) -> Run:
         """The one run of a log, cut to the part that was asked for."""
+        run = self.part(self.whole_run(path))
+        self.say_phases(run, "all are taken together; --phase NAME takes one")
+        return run
+
+    def whole_run(self, path: str) -> Run:
+        """The one run of a log, uncut."""
         log = self.log(path)
         if len(log.runs) > 1:
-            print(
-                f"looptime: {path}: holds {len(log.runs)} runs; the longest is taken",
-                file=sys.stderr,
-            )
-        return self.part(max(log.runs, key=len))
+            remark(f"{path}: holds {len(log.runs)} runs; the longest is taken")
+        return max(log.runs, key=len)
+
+    def say_phases(self, run: Run, what: str) -> None:
+        """Say what becomes of a run's phases, where it has several and none was asked for."""
+        at = run.loop_columns
+        if self.phase is not None or at.phase is None:
+            return
+        counts = {n: int((at.phase == k).sum()) for k, n in enumerate(at.phase_names) if n}
+        there = [f"{name} {n:,}" for name, n in counts.items() if n]
+        if len(there) > 1:
+            remark(f"{run.source}: has loops of the phases {', '.join(there)}: {what}")
 
     @property
     def budget(self) -> float | None:
@@ -170,18 +190,30 @@ class Reading:
 
 
 _READING_OPTIONS = (
-    click.option("--project", "project_file", metavar="FILE", help="Project file to use."),
-    click.option("--unit", type=click.Choice(list(UNITS)), help="Unit of the log's times."),
-    click.option("--layout", type=click.Choice(LAYOUTS), help="Layout of the log."),
+    click.option(
+        "--project",
+        "project_file",
+        metavar="FILE",
+        help="Project file; without it the nearest looptime.toml upward from here.",
+    ),
+    click.option(
+        "--unit", type=click.Choice(list(UNITS)), help="Unit of times, where no header says."
+    ),
+    click.option("--layout", type=click.Choice(LAYOUTS), help="Layout, where a log fits two."),
     click.option("--columns", metavar="NAMES", help='Names for the columns: "time_us,skip,name".'),
     click.option("--loop-call", metavar="NAME", help="Call whose start begins a loop."),
     click.option("--no-cache", is_flag=True, help="Neither use nor write a prepared copy."),
     click.option("--budget-ms", type=float, metavar="MS", help="A longer period is an overrun."),
-    click.option("--keep-warmup", is_flag=True, help="Judge the warm-up too."),
+    click.option("--keep-warmup", is_flag=True, help="Leave the warm-up in the figures."),
     click.option("--phase", metavar="NAME", help="Only loops in this phase."),
     click.option("--from", "from_s", type=float, metavar="S", help="Only from this second on."),
     click.option("--to", "to_s", type=float, metavar="S", help="Only up to this second."),
-    click.option("--where", multiple=True, metavar="COLUMN=VALUE", help="Only such loops."),
+    click.option(
+        "--where",
+        multiple=True,
+        metavar="COLUMN=VALUE",
+        help="Only loops in which a signal has this value; != leaves them out.",
+    ),
 )
 
 
@@ -193,13 +225,25 @@ def reads_logs(command: Callable[..., Any]) -> Callable[..., Any]:
         names = [f for f in Reading.__dataclass_fields__ if f != "project"]
         shared = {name: given.pop(name) for name in names}
         project = _project(given.pop("project_file"))
-        if shared["budget_ms"] is not None and not shared["budget_ms"] > 0:
-            raise UsageError(f"--budget-ms {shared['budget_ms']:g}: give a number above 0")
+        _sensible(shared["budget_ms"], shared["from_s"], shared["to_s"])
         return command(reading=Reading(project=project, **shared), **given)
 
     for option in reversed(_READING_OPTIONS):
         with_reading = option(with_reading)
     return with_reading
+
+
+def _sensible(budget_ms: float | None, from_s: float | None, to_s: float | None) -> None:
+    """Refuse numbers that no log could meet."""
+    if budget_ms is not None and not 0 < budget_ms < math.inf:
+        raise UsageError(f"--budget-ms {budget_ms:g}: give a number of ms above 0")
+    for option, value in (("--from", from_s), ("--to", to_s)):
+        if value is not None and not math.isfinite(value):
+            raise UsageError(f"{option} {value:g}: give a number of seconds")
+    if to_s is not None and to_s <= 0:
+        raise UsageError(f"--to {to_s:g}: give a number of seconds above 0")
+    if from_s is not None and to_s is not None and from_s >= to_s:
+        raise UsageError(f"--from {from_s:g} --to {to_s:g}: the part ends before it begins")
 
 
 def _project(path: str | None) -> Project:
@@ -239,7 +283,42 @@ def say_project(reading: Reading) -> None:
         show(plain(f"project {reading.project.path}", longest=300))
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+class Commands(click.Group):
+    """A group whose list of commands shows what each is for in full, in the order of the job."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Without a word after it, a group shows its help."""
+        if not args:
+            click.echo(ctx.get_help())
+            ctx.exit()
+        return super().parse_args(ctx, args)
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The commands in the order in which a team meets them."""
+        return sorted(self.commands, key=lambda name: (ORDER.index(name), name))
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """One row a command, its short help uncut."""
+        rows = [(name, self.commands[name].get_short_help_str(200)) for name in
+                self.list_commands(ctx)]  # fmt: skip
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
+#: Commands in the order of the job; those of a season by themselves.
+ORDER = (
+    "tour", "recorder", "summary", "slow", "plan", "heading", "compare", "season", "gate",
+    "report", "dashboard", "export", "add", "list", "show", "baseline", "trends", "drop",
+)  # fmt: skip
+
+
+@click.group(
+    cls=Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(looptime.__version__, prog_name="looptime")
 def cli() -> None:
-    """Where a robot's control loop spends its time, and what to do about it."""
+    """Where a robot's control loop spends its time, and what to do about it.
+
+    Begin with `looptime tour`, or with `looptime summary LOG` on a log of your own.
+    """

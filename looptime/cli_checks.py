@@ -13,7 +13,9 @@ from looptime.cli_base import (
     NOT_ENOUGH,
     UNUSABLE,
     CheckFailed,
+    Commands,
     Reading,
+    complain,
     cli,
     reads_logs,
     say_project,
@@ -201,7 +203,7 @@ def _write(path: str | None, made: Any) -> None:
         raise UsageError(f"{path}: cannot be written: {error.strerror}") from error
 
 
-@cli.group()
+@cli.group(cls=Commands)
 def season() -> None:
     """A season's runs: add, list, show, drop, baseline, trends."""
 

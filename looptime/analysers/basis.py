@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from looptime.analysers.durations import durations_by_key
 from looptime.analysers.pacing import Pacing, Waits, find_waits, pacing
+from looptime.analysers.self_table import SelfTable
 from looptime.run import Run, SelfPieces
 from looptime.stats.quantiles import quantiles
 
@@ -62,7 +63,20 @@ class Basis:
         """Durations of whole calls by (thread, name), see `looptime.analysers.durations`."""
         return durations_by_key(self.run)
 
-    @property
+    @cached_property
+    def table(self) -> SelfTable:
+        """Self time on the loop's thread by loop and name."""
+        return SelfTable(self.pieces, len(self.run), len(self.run.names))
+
+    @cached_property
+    def counted(self) -> Bool:
+        """Which names are part of the quantity judged; bool array, shape (names,)."""
+        counted = np.ones(len(self.run.names), bool)
+        if self.judged == "work":
+            counted[list(self.waits.names)] = False
+        return counted
+
+    @cached_property
     def judged_ms(self) -> Float:
         """The quantity judged; shape (n,) [ms]."""
         return self.judged_ns / 1e6
@@ -71,7 +85,7 @@ class Basis:
         """Start of a loop since the start of the recording [s]."""
         return float(self.run.loop_columns.start_ns[index] - self.origin_ns) / 1e9
 
-    @property
+    @cached_property
     def period_ms(self) -> Float:
         """Periods; shape (n,) [ms]."""
         return self.run.loop_columns.period_ns / 1e6
@@ -105,25 +119,26 @@ def prepare(run: Run, pieces: SelfPieces | None = None, origin_ns: int | None = 
     pieces = run.self_pieces() if pieces is None else pieces
     if origin_ns is None:
         origin_ns = int(run.loop_columns.start_ns[0]) if len(run) else 0
-    waits = find_waits(run, pieces)
-    paced = pacing(run, pieces, waits)
+    table = SelfTable(pieces, len(run), len(run.names))
+    waits = find_waits(run, pieces, table)
     period = run.loop_columns.period_ns
-    covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run))
-    unattributed = period - covered.astype(np.int64)
-    if not paced.wait_known or waits.wait_ns is None:
-        return Basis(
-            run, pieces, waits, paced, "period", period, unattributed,
-            np.ones(len(pieces.row), bool), typical_loops(period), origin_ns,
-        )  # fmt: skip
-    work = period - waits.wait_ns
-    if waits.gap_ns is not None:
-        unattributed = unattributed - waits.gap_ns
-    is_pacing = np.zeros(max(len(run.names), 1), bool)
-    is_pacing[list(waits.names)] = True
-    return Basis(
-        run, pieces, waits, paced, "work", work, unattributed,
-        ~is_pacing[pieces.name], typical_loops(work), origin_ns,
-    )  # fmt: skip
+    unattributed = period - table.by_loop().astype(np.int64)
+    paced = pacing(run, waits=waits, table=table, unattributed_ns=unattributed)
+    judged, x = "period", period
+    counts = np.broadcast_to(np.True_, len(pieces.row))
+    if paced.wait_known and waits.wait_ns is not None:
+        judged, x = "work", period - waits.wait_ns
+        if waits.gap_ns is not None:
+            unattributed = unattributed - waits.gap_ns
+        if waits.names:
+            is_pacing = np.zeros(len(run.names), bool)
+            is_pacing[list(waits.names)] = True
+            counts = ~is_pacing[pieces.name]
+    basis = Basis(
+        run, pieces, waits, paced, judged, x, unattributed, counts, typical_loops(x), origin_ns
+    )
+    vars(basis)["table"] = table  # what the cached property would make again
+    return basis
 
 
 def typical_loops(x: Int) -> Bool:

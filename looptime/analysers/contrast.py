@@ -49,11 +49,7 @@ def mean_self_ms(basis: Basis, loops: Bool) -> Float:
     float array, shape (names + 1,) [ms]
         Adds up to the mean of the quantity judged over these loops.
     """
-    pieces, size = basis.pieces, len(basis.run.names)
-    inside = loops[pieces.loop] & basis.counts if len(pieces.row) else np.zeros(0, bool)
-    own = np.bincount(
-        pieces.name[inside], weights=pieces.self_ns[inside].astype(np.float64), minlength=size
-    )
+    own = np.where(basis.counted, basis.table.weighted(loops[None])[0], 0.0)
     rest = float(basis.unattributed_ns[loops].sum())
     return np.append(own, rest) / max(int(loops.sum()), 1) / 1e6
 

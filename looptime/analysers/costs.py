@@ -177,7 +177,7 @@ def costs(
     at = sums.unattributed
     unattributed = CallCost(
         UNATTRIBUTED, _thread_name(run, run.loop_thread), "other", "log", None, None, None,
-        n, 1.0 if n else 0.0, at["self_ms_per_loop"] or 0.0, at["share"],
+        0, 0.0, at["self_ms_per_loop"] or 0.0, at["share"],
         None, None, None, None, at["slow_excess_ms"], at["variance_share"],
     )  # fmt: skip
     excess = None
@@ -204,28 +204,16 @@ class _Sums:
         self.variance = float(self.by_loop @ self.by_loop)
         if self.variance <= 1e-28 * float(x @ x):
             self.variance = 0.0
-        pieces, size = basis.pieces, len(basis.run.names)
-        own = pieces.self_ns.astype(np.float64)
         rest = basis.unattributed_ns.astype(np.float64)
-        self.sums = self._sum(pieces.name, own, size, float(rest.sum()))
-        self.slow_sums = self._part(pieces, own, rest, slow, size)
-        self.typical_sums = self._part(pieces, own, rest, basis.typical, size)
-        products = own * self.by_loop[pieces.loop] if len(own) else own
-        self.products = self._sum(pieces.name, products, size, float(rest @ self.by_loop))
-        self.unattributed = self.of(size)
+        weights = np.stack([np.ones(n), slow, basis.typical, self.by_loop])
+        made = np.column_stack([basis.table.weighted(weights), weights @ rest])
+        self.sums, self.slow_sums, self.typical_sums, self.products = made
+        self.unattributed = self.of(len(basis.run.names))
         self.by_key: Float = np.zeros(0)
         if len(basis.run.thread_names) > 1:
             key, keys = call_keys(basis.run)
             own_ns = basis.run.call_columns.self_ns.astype(np.float64)
             self.by_key = np.bincount(key, own_ns, minlength=keys).astype(np.float64)
-
-    @staticmethod
-    def _sum(name: Int, own: Float, size: int, rest: float) -> Float:
-        return np.append(np.bincount(name, weights=own, minlength=size), rest)
-
-    def _part(self, pieces, own: Float, rest: Float, keep: Bool, size: int) -> Float:  # type: ignore[no-untyped-def]
-        inside = keep[pieces.loop] if len(own) else np.zeros(0, bool)
-        return self._sum(pieces.name[inside], own[inside], size, float(rest[keep].sum()))
 
     def of(self, code: int, counts: bool = True) -> dict[str, float | None]:
         """The figures of one name; without those that add up where it does not count."""

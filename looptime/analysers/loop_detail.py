@@ -188,6 +188,6 @@ def _place(run: Run, loop: int) -> int:
     if not len(numbers):
         raise UsageError(f"loop {loop} is not there: the run has no loops")
     raise UsageError(
-        f"loop {loop} is not there: loops go from {numbers[0]} to {numbers[-1]} "
-        "(--keep-warmup keeps those at the start)"
+        f"loop {loop} is not there: those looked at go from {numbers[0]} to {numbers[-1]} "
+        "(--phase, --from and --to leave loops out, --keep-warmup keeps those at the start)"
     )

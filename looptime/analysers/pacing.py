@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.self_table import SelfTable
 from looptime.run import Run, SelfPieces
 from looptime.schema import KINDS
 
@@ -95,7 +96,7 @@ class Pacing:
         return self.mode.startswith("fixed rate")
 
 
-def find_waits(run: Run, pieces: SelfPieces) -> Waits:
+def find_waits(run: Run, pieces: SelfPieces, table: SelfTable | None = None) -> Waits:
     """Find the pacing wait of each loop: calls of kind `pacing`, and the gap after a loop's row.
 
     Parameters
@@ -104,25 +105,25 @@ def find_waits(run: Run, pieces: SelfPieces) -> Waits:
         The recording.
     pieces : SelfPieces
         ``run.self_pieces()``.
+    table : SelfTable, optional
+        Made of them, to save the time.
 
     Returns
     -------
     Waits
     """
-    n = len(run)
     names = tuple(k for k, name in enumerate(run.names) if name.kind == _PACING)
-    is_pacing = _member(len(run.names), names)[pieces.name]
-    wait = _sum_by_loop(pieces, is_pacing, n) if is_pacing.any() else None
+    wait = None
+    if names and len(pieces.row):
+        table = SelfTable(pieces, len(run), len(run.names)) if table is None else table
+        is_pacing = np.zeros(len(run.names), bool)
+        is_pacing[list(names)] = True
+        if is_pacing[pieces.name].any():
+            wait = table.by_loop(is_pacing).astype(np.int64)
     gap = _gap(run, pieces)
     if gap is None:
         return Waits(wait, None, names)
     return Waits(gap if wait is None else wait + gap, gap, names)
-
-
-def _member(size: int, codes: tuple[int, ...]) -> NDArray[np.bool_]:
-    member = np.zeros(max(size, 1), bool)
-    member[list(codes)] = True
-    return member
 
 
 def _sum_by_loop(pieces: SelfPieces, keep: NDArray[np.bool_], n: int) -> Int:
@@ -146,7 +147,13 @@ def _gap(run: Run, pieces: SelfPieces) -> Int | None:
     return gap
 
 
-def pacing(run: Run, pieces: SelfPieces | None = None, waits: Waits | None = None) -> Pacing:
+def pacing(
+    run: Run,
+    pieces: SelfPieces | None = None,
+    waits: Waits | None = None,
+    table: SelfTable | None = None,
+    unattributed_ns: Int | None = None,
+) -> Pacing:
     """Tell how the loop is paced, from its waits where they are logged, else from its periods.
 
     A loop that waits for the next tick of a fixed rate waits less the more it works (slope -1 of
@@ -158,7 +165,7 @@ def pacing(run: Run, pieces: SelfPieces | None = None, waits: Waits | None = Non
     ----------
     run : Run
         The recording.
-    pieces, waits
+    pieces, waits, table, unattributed_ns
         As found before, to save the time; found here if they are not given.
 
     Returns
@@ -173,8 +180,10 @@ def pacing(run: Run, pieces: SelfPieces | None = None, waits: Waits | None = Non
     >>> pacing(Run(LoopColumns(np.arange(100), np.cumsum(period), period))).mode
     'fixed rate'
     """
-    pieces = run.self_pieces() if pieces is None else pieces
-    waits = find_waits(run, pieces) if waits is None else waits
+    if table is None or waits is None:
+        pieces = run.self_pieces() if pieces is None else pieces
+        table = SelfTable(pieces, len(run), len(run.names)) if table is None else table
+        waits = find_waits(run, pieces, table) if waits is None else waits
     period = run.loop_columns.period_ns / 1e6
     total = float(period.sum())
     achieved = len(period) / total * 1e3 if total > 0 else None
@@ -187,7 +196,9 @@ def pacing(run: Run, pieces: SelfPieces | None = None, waits: Waits | None = Non
         assert waits.wait_ns is not None
         mode, why = _from_waits(period, waits.wait_ns / 1e6)
     else:
-        mode, why = _from_periods(run, period, pieces)
+        if unattributed_ns is None:
+            unattributed_ns = run.loop_columns.period_ns - table.by_loop().astype(np.int64)
+        mode, why = _from_periods(run, period, unattributed_ns / 1e6, table)
     if mode == "sleep after work":
         assert waits.wait_ns is not None
         sleep = float(np.median(waits.wait_ns)) / 1e6
@@ -225,16 +236,18 @@ def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
         if _spread(period) <= 0.01 * np.median(period):
             return "fixed rate", "periods are even; work is too even to tell a sleep from a tick"
         return "sleep after work", "work is even but the period is not"
+    if _spread(period) < 0.5 * _spread(work):
+        return "fixed rate", "periods are even although the work is not"
     if slope < -0.5:
         return "fixed rate", "the wait shrinks as the work grows"
     return "sleep after work", "the wait stays the same however long the work takes"
 
 
-def _from_periods(run: Run, period: Float, pieces: SelfPieces) -> tuple[str, str]:
-    if len(pieces.row):
-        covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run)) / 1e6
-        rest = period - covered
-        waiting = _waits_for_a_beat(run, period, pieces)
+def _from_periods(run: Run, period: Float, rest: Float, table: SelfTable) -> tuple[str, str]:
+    """From the periods and the part of each that no call covers [ms]."""
+    if run.on_loop_thread.any():
+        covered = period - rest
+        waiting = _waits_for_a_beat(run, period, table)
         if waiting is not None:
             return "fixed rate", f"{waiting} shrinks as the rest of the loop grows: a wait"
         if rest.mean() < 0.05 * period.mean():
@@ -247,20 +260,19 @@ def _from_periods(run: Run, period: Float, pieces: SelfPieces) -> tuple[str, str
     return _from_grid(period)
 
 
-def _waits_for_a_beat(run: Run, period: Float, pieces: SelfPieces) -> str | None:
+def _waits_for_a_beat(run: Run, period: Float, table: SelfTable) -> str | None:
     """A call that nobody labelled as pacing and that fills every loop up to the same length."""
-    total = np.bincount(pieces.name, weights=pieces.self_ns, minlength=len(run.names))
+    total = table.weighted(np.ones((1, len(run))))[0]
     for code in np.argsort(-total, kind="stable")[:3]:
         if total[code] < 0.05e6 * period.sum():
             break
         if run.names[code].kind not in ("wait", "sensor read", "other"):
             continue
-        mine = pieces.name == code
-        own = np.bincount(pieces.loop[mine], pieces.self_ns[mine], minlength=len(run)) / 1e6
+        own = table.series(int(code)) / 1e6
         others = period - own
-        slope = _slope(own, others)
         even = _spread(period) < 0.3 * _spread(others) and _spread(others) > 0.005 * period.mean()
-        if slope is not None and slope < -0.7 and even:
+        slope = _slope(own, others) if even else None
+        if slope is not None and slope < -0.7:
             return run.names[code].name
     return None
 

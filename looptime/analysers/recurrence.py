@@ -182,11 +182,7 @@ def _worth_a_look(basis: Basis, costs: Costs) -> list[int]:
 
 
 def _self_series(basis: Basis, code: int) -> Float:
-    pieces = basis.pieces
-    mine = pieces.name == code
-    return (
-        np.bincount(pieces.loop[mine], weights=pieces.self_ns[mine], minlength=len(basis.run)) / 1e6
-    )
+    return basis.table.series(code) / 1e6
 
 
 def _in_every_few_loops(basis: Basis, costs: Costs) -> list[Recurrence]:
@@ -309,7 +305,7 @@ def _share_of(basis: Basis, name: str) -> float:
     if name == UNATTRIBUTED:
         return float(basis.unattributed_ns.sum()) / total if total > 0 else 0.0
     code = next(k for k, n in enumerate(basis.run.names) if n.name == name)
-    own = float(basis.pieces.self_ns[basis.pieces.name == code].sum())
+    own = float(basis.table.series(code).sum())
     return own / total if total > 0 else 0.0
 
 

@@ -243,16 +243,11 @@ def _by_event(
     last name.
     """
     size = len(usual)
-    of_loop = np.full(len(basis.run), -1, np.int64)
-    of_loop[index] = group
-    pieces = basis.pieces
-    key, own = np.zeros(0, np.int64), np.zeros(0)
-    if len(pieces.row):
-        inside = np.flatnonzero((of_loop >= 0)[pieces.loop] & basis.counts)
-        key = of_loop[pieces.loop[inside]] * size + pieces.name[inside]
-        own = pieces.self_ns[inside] / 1e6
+    place, name, own_ns = basis.table.pieces_in(index)
+    inside = basis.counted[name]
+    key = group[place[inside]] * size + name[inside]
     key = np.concatenate([key, group * size + size - 1])
-    own = np.concatenate([own, basis.unattributed_ns[index] / 1e6])
+    own = np.concatenate([own_ns[inside] / 1e6, basis.unattributed_ns[index] / 1e6])
     kept, place = np.unique(key, return_inverse=True)
     event, code = kept // size, kept % size
     normal = usual[code] * loops_in[event]

@@ -52,7 +52,7 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
 
     A level that holds and then changes is a step, not a warm-up: it is left to the change points.
     In a log with phases only the first stretch of the first phase is looked at: what changes
-    with the phase is no warm-up.
+    with the phase is no warm-up. Loops before the first word of a phase belong to that stretch.
 
     Parameters
     ----------
@@ -68,7 +68,11 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     at = basis.run.loop_columns
     end = len(at)
     if at.phase is not None and len(at):
-        other = np.flatnonzero(at.phase != at.phase[0])
+        named = at.phase >= 0
+        if "" in at.phase_names:  # loops before the program first said its phase
+            named &= at.phase != at.phase_names.index("")
+        first = at.phase[int(named.argmax())]
+        other = np.flatnonzero(named & (at.phase != first))
         end = int(other[0]) if len(other) else end
     x, start_s = basis.judged_ms[:end], at.start_ns[:end] / 1e9
     try:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from looptime.errors import NotEnoughError
 
-__all__ = ["Float", "Int", "as_pair", "as_values", "mad"]
+__all__ = ["Float", "Int", "as_pair", "as_values", "mad", "median"]
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
@@ -77,12 +79,33 @@ def as_pair(
     return values, times
 
 
-def mad(x: Float) -> float:
+def median(x: NDArray[Any]) -> float:
+    """Median of finite values, at least one: `numpy.median` by one partition [unit of `x`].
+
+    Examples
+    --------
+    >>> median(np.array([4, 1, 3, 2])), median(np.array([5.0, 1.0, 2.0]))
+    (2.5, 2.0)
+    """
+    half = len(x) // 2
+    parted = np.partition(x, half)
+    upper = float(parted[half])
+    return upper if len(x) % 2 else (float(parted[:half].max()) + upper) / 2
+
+
+def mad(x: Float, middle: float | None = None) -> float:
     """Median absolute deviation from the median, unscaled [unit of `x`].
+
+    Parameters
+    ----------
+    x : float array, shape (n,)
+        At least one value.
+    middle : float, optional
+        The median, if it is known.
 
     Examples
     --------
     >>> mad(np.array([1.0, 2.0, 3.0, 4.0, 100.0]))
     1.0
     """
-    return float(np.median(np.abs(x - np.median(x))))
+    return median(np.abs(x - (median(x) if middle is None else middle)))

@@ -9,12 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from looptime.errors import UsageError
-from looptime.stats.arrays import Float, as_values
+from looptime.stats.arrays import Float, Int, as_values
 from looptime.stats.autocorrelation import inflation, lag_one
 from looptime.stats.quantiles import element_number
 from looptime.stats.statistic import Statistic, parse_statistic, required_loops
@@ -69,23 +70,47 @@ class Estimate:
 
 
 class _SortedBatches:
-    """A run sorted once, from which the statistics without any one batch are read off."""
+    """A run sorted at most once, from which the statistics without any one batch are read off."""
 
     def __init__(self, values: Float) -> None:
         self.length = len(values) // BATCHES
         self.kept = self.length * BATCHES
         self.values = values
-        self.order = np.argsort(values, kind="stable")
-        self.ascending = values[self.order]
-        skipped = len(values) - self.kept
-        # ranks within the loops that the batches cover
-        covered = self.order[self.order >= skipped] - skipped if skipped else self.order
-        self.sorted = values[skipped:][covered] if skipped else self.ascending
+        self.skipped = len(values) - self.kept
+        batches = values[self.skipped :].reshape(BATCHES, self.length)
+        self.batch_means = batches.mean(axis=1)
+
+    @cached_property
+    def order(self) -> Int:
+        """Loops in order of their values; which of two equal ones comes first changes nothing."""
+        return np.argsort(self.values)
+
+    @cached_property
+    def ascending(self) -> Float:
+        """All values in order."""
+        return self.values[self.order]
+
+    @cached_property
+    def covered(self) -> Int:
+        """Loops that the batches cover, in order of their values."""
+        return self.order[self.order >= self.skipped] - self.skipped if self.skipped else self.order
+
+    @cached_property
+    def sorted(self) -> Float:
+        """Their values in order."""
+        return self.values[self.skipped :][self.covered] if self.skipped else self.ascending
+
+    @cached_property
+    def ranks(self) -> Int:
+        """Places in that order of each batch's loops, rising; shape (20, length)."""
         rank = np.empty(self.kept, dtype=np.int64)
-        rank[covered] = np.arange(self.kept)
-        self.ranks = np.sort(rank.reshape(BATCHES, self.length), axis=1)
-        self.gaps = self.ranks - np.arange(self.length)
-        self.batch_means = values[skipped:].reshape(BATCHES, self.length).mean(axis=1)
+        rank[self.covered] = np.arange(self.kept)
+        return np.sort(rank.reshape(BATCHES, self.length), axis=1)
+
+    @cached_property
+    def gaps(self) -> Int:
+        """How many loops of other batches stand before each of them."""
+        return self.ranks - np.arange(self.length)
 
     def positions(self, number: int) -> np.ndarray:
         """Where in the sorted loops the `number`-th one (from 1) without batch j stands."""
@@ -167,15 +192,15 @@ def _value_and_deleted(
     runs: _SortedBatches, figure: Statistic, budget: float | None
 ) -> tuple[float, Float]:
     """The figure over all loops, and without each batch in turn."""
-    ascending = runs.ascending
     if figure.kind == "mean":
         return float(runs.values.mean()), runs.means(runs.batch_means)
     if figure.kind == "overruns":
         if budget is None:
             raise UsageError("overruns need a budget: give one in the unit of the values")
         above = runs.values > budget
-        shares = above[len(above) - runs.kept :].reshape(BATCHES, -1).mean(axis=1)
+        shares = above[runs.skipped :].reshape(BATCHES, -1).mean(axis=1)
         return float(above.mean()), runs.means(shares)
+    ascending = runs.ascending
     if figure.kind == "quantile":
         value = ascending[element_number(figure.share, len(ascending)) - 1]
         return float(value), runs.quantiles(figure.share)

@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from looptime.stats.arrays import Float, as_values
 
-__all__ = ["element_number", "quantile", "quantiles", "time_quantiles", "worst_mean"]
+__all__ = [
+    "element_number",
+    "elements",
+    "quantile",
+    "quantiles",
+    "time_quantiles",
+    "worst_mean",
+]
 
 
 def element_number(p: float, m: int) -> int:
@@ -30,6 +39,36 @@ def element_number(p: float, m: int) -> int:
     (570, 3, 1)
     """
     return min(max(math.ceil(p * m - 1e-9 * max(1, m)), 1), m)
+
+
+def elements(x: NDArray[Any], places: Sequence[int]) -> list[float]:
+    """The elements that would stand at some places of the sorted values.
+
+    Each place is found by a partition of what lies above the one before it, which is quicker
+    than a sort of all.
+
+    Parameters
+    ----------
+    x : array, shape (n,)
+        Values in any unit, unsorted.
+    places : sequence of int
+        Rising, each 0 .. n - 1.
+
+    Examples
+    --------
+    >>> elements(np.array([9, 1, 5, 7, 3]), [0, 2, 2, 4])
+    [1.0, 5.0, 5.0, 9.0]
+    """
+    found, passed, left = [], 0, x
+    for place in places:
+        at = place - passed
+        if at == len(left) - 1:
+            found.append(float(left.max()))
+            continue
+        left = np.partition(left, at)[at:]
+        passed = place
+        found.append(float(left[0]))
+    return found
 
 
 def quantiles(x: ArrayLike, shares: ArrayLike) -> Float:
@@ -56,9 +95,12 @@ def quantiles(x: ArrayLike, shares: ArrayLike) -> Float:
     >>> quantiles([9, 1, 2, 3, 4, 5, 6, 7, 8, 10], [0.5, 0.95])
     array([ 5., 10.])
     """
-    values = np.sort(as_values(x, 1, "a quantile"))
+    values = as_values(x, 1, "a quantile")
     wanted = np.atleast_1d(np.asarray(shares, dtype=np.float64))
-    return values[[element_number(float(p), len(values)) - 1 for p in wanted]]
+    places = [element_number(float(p), len(values)) - 1 for p in wanted]
+    order = sorted(set(places))
+    found = dict(zip(order, elements(values, order), strict=True))
+    return np.array([found[place] for place in places])
 
 
 def quantile(x: ArrayLike, p: float) -> float:

@@ -157,7 +157,7 @@ def _best_line(at: _Events) -> _Line:
     if high - low < 2:
         return _Line()
     h = h_statistic(z, low, high)
-    frequency: Float = np.arange(low, high) * grid
+    frequency = np.arange(low, high) * grid
     octaves = math.log2(frequency[-1] / frequency[0])
     log_p = h_tail(h, len(at.positions)) + log_trials(frequency, at.length, octaves)
     best = int(np.argmin(log_p))

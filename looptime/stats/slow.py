@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from looptime.stats.arrays import MAD_SCALE, Float, Int, as_values, mad
+from looptime.stats.arrays import MAD_SCALE, Float, Int, as_values, mad, median
 from looptime.stats.quantiles import quantiles
 
 __all__ = ["Events", "SlowThreshold", "merge_close", "running_median", "slow_threshold", "stalls"]
@@ -87,11 +87,11 @@ def slow_threshold(x: ArrayLike, k: float = 5.0, tick: float = 0.0) -> SlowThres
     0
     """
     values = as_values(x, 1, "the threshold of slow loops")
-    middle = float(np.median(values))
+    middle = median(values)
     above = values[values > middle]
     # half of the loops lie above a continuous median; ties at the median leave fewer
     upper = np.concatenate([above, np.full(max((len(values) - 1) // 2 - len(above), 0), middle)])
-    scale = MAD_SCALE * float(np.median(upper - middle)) if len(upper) else 0.0
+    scale = MAD_SCALE * median(upper - middle) if len(upper) else 0.0
     if scale == 0:
         scale = (float(quantiles(values, [0.9])[0]) - middle) / 1.2816
     threshold = middle + max(k * scale, 2 * tick)
@@ -141,7 +141,7 @@ def running_median(x: ArrayLike, span: int = SPAN, stride: int | None = None) ->
         rows.partition(half, axis=1)
         medians[is_inside] = rows[:, half]
     for i in np.flatnonzero(~is_inside):
-        medians[i] = np.median(values[max(at[i] - half, 0) : at[i] + half + 1])
+        medians[i] = median(values[max(at[i] - half, 0) : at[i] + half + 1])
     return np.interp(np.arange(n), at, medians)
 
 
@@ -194,8 +194,8 @@ def stalls(x: ArrayLike, k: float = 3.0, tick: float = 0.0) -> Events:
     """
     values = as_values(x, 1, "a search for stalls")
     excess = values - running_median(values)
-    level = float(np.median(excess))
-    scale = MAD_SCALE * mad(excess)
+    level = median(excess)
+    scale = MAD_SCALE * mad(excess, level)
     rounding = 1e-9 * float(np.abs(values).max())
     loops = np.flatnonzero(excess - max(level, 0.0) > max(k * scale, 1.5 * tick, rounding))
     first = merge_close(loops)

@@ -12,7 +12,7 @@ from looptime.analysers.recurrence import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
 from looptime.analysers.waits import Delay, gain_factors
-from looptime.views.terminal import heading_line, number, safe, table
+from looptime.views.terminal import count, heading_line, number, safe, table
 from looptime.views.text_parts import brief, indented, labelled, name_cell, percent, used_line
 
 __all__ = ["render_delay", "render_loop", "render_slow"]
@@ -51,7 +51,8 @@ def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> l
             if few else "No loop stands out."
         ))]  # fmt: skip
     text = (
-        f"{slow.count:,} loops ({percent(slow.share)}) in {len(slow.events):,} spells, "
+        f"{count(slow.count, 'loop')} ({percent(slow.share)}) in "
+        f"{count(len(slow.events), 'spell')}, "
         f"{percent(slow.time_share)} of the time"
     )
     parts += [labelled("found", text), heading_line(f"Slowest {min(top, len(slow.events))}")]

@@ -15,7 +15,16 @@ from looptime.analysers.summary import Summary
 from looptime.analysers.together import Together
 from looptime.findings.finding import CAUTION, Finding
 from looptime.schema import UNATTRIBUTED
-from looptime.views.terminal import caution, heading_line, number, plain, safe, table
+from looptime.views.terminal import (
+    caution,
+    command_line,
+    count,
+    heading_line,
+    number,
+    plain,
+    safe,
+    table,
+)
 from looptime.views.text_parts import (
     brief,
     hanging,
@@ -153,7 +162,7 @@ def render_findings(findings: Sequence[Finding]) -> list[RenderableType]:
     for place, f in enumerate(main[:_FIRST], 1):
         parts.append(hanging(f"  {place}. {f.severity:<5}", f.text))
         if f.command:
-            parts.append(hanging(" " * 10, f"> {f.command}"))
+            parts.append(command_line(f"{'':10}> {f.command}"))
     if len(main) > _FIRST:
         parts.append(indented(Text(f"{len(main) - _FIRST} more in --json.")))
     parts += [hanging("     note ", f.text) for f in notes]
@@ -220,7 +229,7 @@ def _overruns(at: Summary) -> str:
         return "no budget set: --budget-ms MS counts the loops above it"
     source = "" if over.budget_from == "as given" else f" ({over.budget_from})"
     text = (
-        f"{over.count:,} loops ({percent(over.share)}) above {number(over.budget_ms)} ms{source}, "
+        f"{count(over.count, 'loop')} ({percent(over.share)}) above {number(over.budget_ms)} ms{source}, "
         f"{percent(over.time_share)} of the time"
     )
     if over.serious_ms is not None:
@@ -248,6 +257,8 @@ def _calls(at: Summary) -> list[RenderableType]:
     )
     if any(row[-1] == "b?" for row in rows):
         note += ", b?: likely, by its name"
+    if any(call.kind_from == "guessed" for call in shown):
+        note += "; kind?: guessed from the name (--draft-project FILE, to state it)"
     return [
         heading_line("Where the time goes" + _thread(at)),
         indented(table(heads, rows, left=(0, 1))),
@@ -321,8 +332,8 @@ def _slow(at: Summary) -> list[RenderableType]:
     if not slow.count:
         return [*parts, indented(Text(f"None: no loop stands out above {above}."))]
     text = (
-        f"{slow.count:,} loops ({percent(slow.share)}, {percent(slow.time_share)} of the time) "
-        f"stand out above {above}, in {len(slow.events):,} spells."
+        f"{count(slow.count, 'loop')} ({percent(slow.share)}, {percent(slow.time_share)} of the "
+        f"time) above {above}, in {count(len(slow.events), 'spell')}."
     )
     parts.append(indented(Text(text)))
     leaders = list(slow.by_culprit.items())[:4]
@@ -369,8 +380,8 @@ def _within(at: Summary) -> list[RenderableType]:
         )
         text = f"changes its level: {steps}"
     else:
-        text = "no drift and no change of level seen"
-    return [labelled("along", text)]
+        text = "no drift and no change of level seen."
+    return [heading_line("Along the run"), indented(Text(text[0].upper() + text[1:]))]
 
 
 def _fresh(at: Summary) -> list[RenderableType]:

@@ -8,12 +8,14 @@ import sys
 from collections.abc import Iterable, Sequence
 from typing import IO, Any
 
-from rich.console import Console, RenderableType
+from rich.cells import cell_len
+from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.table import Table
 from rich.text import Text
 
 __all__ = [
-    "caution", "console", "figure", "heading_line", "number", "plain", "safe", "show", "table",
+    "caution", "command_line", "console", "count", "figure", "heading_line", "number", "plain",
+    "safe", "show", "table",
 ]  # fmt: skip
 
 # C0, C1, escape, overrides of direction, line separators: a log's text must not steer a terminal
@@ -89,12 +91,60 @@ def caution(text: str) -> Text:
     return Text.assemble(("caution: ", "bold"), text)
 
 
+def command_line(text: str) -> Text:
+    """A command to copy: it stays in one line, however long it is."""
+    return Text(safe(text, 4000), no_wrap=True)
+
+
+def count(number: int, what: str) -> str:
+    """So many of something, in the singular where it is one.
+
+    Examples
+    --------
+    >>> count(1, "run"), count(1234, "run"), count(2, "entry")
+    ('1 run', '1,234 runs', '2 entries')
+    """
+    if number == 1:
+        return f"1 {what}"
+    return f"{number:,} {what[:-1]}ies" if what.endswith("y") else f"{number:,} {what}s"
+
+
+class _Table(Table):
+    """A table which, where the terminal is too narrow, gives the first column lines of its own."""
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """Lines of the table, or of the same cells on more lines where they are too wide."""
+        cells = [[c.header, *c.cells] for c in self.columns]
+        widths = [max(_width(cell) for cell in column) for column in cells]
+        stacked = 2 + sum(widths[1:]) + 2 * len(widths[2:])
+        if sum(widths) + 2 * len(widths[1:]) <= options.max_width or stacked > options.max_width:
+            yield from super().__rich_console__(console, options)
+            return
+        style = "bold"
+        for first, *rest in zip(*cells, strict=True):
+            name = str(first).replace("\n", "")
+            if name:
+                yield Text(name, style=style, overflow="fold")
+            padded = [
+                str(cell).rjust(width) if column.justify == "right" else str(cell).ljust(width)
+                for cell, width, column in zip(rest, widths[1:], self.columns[1:], strict=True)
+            ]
+            if any(cell.strip() for cell in padded):
+                yield Text("  " + "  ".join(padded).rstrip(), style=style, no_wrap=True)
+            style = ""
+
+
+def _width(cell: object) -> int:
+    return max(map(cell_len, str(cell).split("\n")))
+
+
 def table(heads: Sequence[str], rows: Iterable[Sequence[Any]], left: Sequence[int] = (0,)) -> Table:
     """A plain table; columns are right-aligned but for those in `left`.
 
-    Cells are shown as text: markup in them has no meaning, control characters are replaced.
+    Cells are shown as text: markup in them has no meaning, control characters are replaced. Where
+    the terminal is too narrow, the first cell of each row has a line of its own.
     """
-    made = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
+    made = _Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
     for at, head in enumerate(heads):
         made.add_column(
             Text(head),
@@ -127,11 +177,20 @@ def console(file: IO[str] | None = None) -> Console:
 
 
 def show(parts: Iterable[RenderableType], file: IO[str] | None = None) -> None:
-    """Print parts one under the other; what the terminal cannot encode is shown as ``?``."""
+    """Print parts one under the other; what the terminal cannot encode is shown as ``?``.
+
+    Lines that go into a file or a pipe end with their text: nothing pads them.
+    """
     stream = sys.stdout if file is None else file
     reconfigure = getattr(stream, "reconfigure", None)
     if reconfigure is not None:
         reconfigure(errors="replace")
     out = console(stream)
     for part in parts:
-        out.print(part)
+        whole = isinstance(part, Text) and part.no_wrap is True
+        if out.is_terminal:
+            out.print(part, soft_wrap=whole)
+            continue
+        with out.capture() as printed:
+            out.print(part, soft_wrap=whole)
+        stream.write("\n".join(line.rstrip(" ") for line in printed.get().split("\n")))

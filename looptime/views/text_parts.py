@@ -7,7 +7,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from looptime.analysers.summary import Summary
-from looptime.views.terminal import number, safe
+from looptime.views.terminal import count, number, safe
 
 __all__ = [
     "brief",
@@ -89,7 +89,8 @@ def name_cell(name: str, width: int = 23) -> Text:
 
 def used_line(at: Summary) -> RenderableType:
     """How many loops the figures rest on, and the warm-up that was cut."""
-    text = f"{at.pace.loops:,} loops in {number(at.pace.duration_s)} s"
+    text = f"{count(at.pace.loops, 'loop')} in {number(at.pace.duration_s)} s"
+    text += f" of phase {safe(at.phase)}" if at.phase else ""
     left_out = at.loops - at.pace.loops
     if left_out:
         text += (

@@ -67,6 +67,7 @@ def test_rows_by_hand():
     gyro, update = found.rows[0], found.rows[2]
     assert (gyro.name, gyro.self_ms_per_loop, gyro.share) == ("gyro.read", 4.0, 0.4)
     assert (found.unattributed.self_ms_per_loop, found.unattributed.share) == (4.0, 0.4)
+    assert (found.unattributed.count, found.unattributed.calls_per_loop) == (0, 0.0)
     assert (update.name, update.self_ms_per_loop, update.p50_ms) == ("update", 2.0, 6.0)
     assert (gyro.bus, gyro.subsystem, gyro.kind) == ("port", "drive", "sensor read")
     assert [(g.name, g.share) for g in found.by("bus")] == [

@@ -53,6 +53,25 @@ def test_mode_with_the_wait_logged(mode, expected, seed):
     assert pacing(run).mode == expected
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_even_work_and_late_wakes(seed):
+    """Nearly even work and a system that sometimes wakes the loop late still keep to a rate."""
+    rng = np.random.default_rng(seed)
+    n = 400
+    work = rng.normal(4.3e6, 0.1e6, n)
+    late = np.where(rng.random(n) < 0.04, rng.choice([2.3e6, 8.3e6], n), 0.0)
+    wake = np.abs(rng.normal(0, 2e3, n)) + late
+    start = 20e6 * np.arange(n + 1) + np.concatenate([[0.0], wake])  # ticks, each kept late
+    period = np.diff(start)
+    wait = (period - work).astype(np.int64)
+    run = make_flat_run(
+        work.astype(np.int64) + wait, {"work": work.astype(np.int64), "pace": wait}, NAMES
+    )
+    found = pacing(run)
+    assert found.fixed_rate
+    assert found.nominal_hz == pytest.approx(50, rel=1e-3)
+
+
 @pytest.mark.parametrize(
     ("mode", "expected"),
     [

@@ -46,6 +46,17 @@ def test_a_change_of_phase_is_no_warm_up():
     assert warmup(prepare(replace(run, loop_columns=columns))).loops == 0
 
 
+def test_loops_before_the_first_phase_are_no_phase_of_their_own():
+    """A program that names its phase after its first loop began has its warm-up found still."""
+    t = np.arange(6000) * 0.01
+    run = run_of(1 + 0.2 * np.exp(-t / 2))
+    plain = warmup(prepare(run))
+    phase = np.minimum(np.arange(6000), 1).astype(np.int16)
+    columns = replace(run.loop_columns, phase=phase, phase_names=("", "operator"))
+    assert warmup(prepare(replace(run, loop_columns=columns))) == plain
+    assert plain.loops > 0
+
+
 @pytest.mark.parametrize("n", [0, 1, 50])
 def test_too_short(n):
     """A few loops: no cut, and a note."""

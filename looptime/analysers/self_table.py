@@ -1,0 +1,130 @@
+"""Self time by loop and name: one pass over the calls, from which all sums are read off."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from looptime.run import SelfPieces
+
+__all__ = ["SelfTable"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.integer]
+
+#: Cells of a block: what fits into the processor's cache.
+_BLOCK = 1 << 17
+#: A table with more cells than this a piece is made anew, block by block, when it is asked for.
+_CELLS_A_PIECE = 2
+
+
+class SelfTable:
+    """Self time on the loop's thread, loop by name [ns].
+
+    The numbers are whole nanoseconds in float64: sums of them are exact below 2^53 ns, which
+    is 104 days. Where there are many names and few calls of each in a loop the table is not kept
+    but made block by block.
+
+    Parameters
+    ----------
+    pieces : SelfPieces
+        ``run.self_pieces()``.
+    loops, names : int
+        Loops of the run, and its call names.
+
+    Examples
+    --------
+    >>> loop, name = np.array([0, 0, 1]), np.array([0, 1, 0])
+    >>> table = SelfTable(SelfPieces(np.arange(3), loop, name, np.array([5, 7, 6])), 2, 2)
+    >>> table.series(0), table.by_loop()
+    (array([5., 6.]), array([12.,  6.]))
+    >>> table.weighted([[1, 1], [0, 1]])
+    array([[11.,  7.],
+           [ 6.,  0.]])
+    """
+
+    def __init__(self, pieces: SelfPieces, loops: int, names: int) -> None:
+        self.loops, self.names = loops, names
+        self._loop, self._name, self._own = _in_loop_order(pieces)
+        self._step = max(_BLOCK // max(names, 1), 1)
+        self._edges = np.searchsorted(
+            self._loop, np.arange(0, loops + self._step, self._step)
+        ).tolist()
+        self._kept: Float | None = None
+        if loops * names <= _CELLS_A_PIECE * len(self._loop) + 8 * _BLOCK:
+            self._kept = np.empty((loops, names))
+            for part, block in self._made():
+                self._kept[part] = block
+
+    def blocks(self) -> Iterator[tuple[slice, Float]]:
+        """The table in turn: which loops, and their rows; shape (loops of the block, names)."""
+        if self._kept is not None:
+            yield slice(0, self.loops), self._kept
+        else:
+            yield from self._made()
+
+    def _made(self) -> Iterator[tuple[slice, Float]]:
+        for k, first in enumerate(range(0, self.loops, self._step)):
+            count = min(self._step, self.loops - first)
+            mine = slice(self._edges[k], self._edges[k + 1])
+            cell = (self._loop[mine] - first) * self.names + self._name[mine]
+            block = np.bincount(cell, self._own[mine], minlength=count * self.names)
+            yield slice(first, first + count), block.reshape(count, self.names)
+
+    def weighted(self, weights: ArrayLike) -> Float:
+        """Sum of each name's self times, each times the weight of its loop.
+
+        Parameters
+        ----------
+        weights : array_like, shape (k, loops)
+            Zeros and ones pick loops.
+
+        Returns
+        -------
+        float array, shape (k, names) [ns x weight]
+        """
+        w = np.asarray(weights, dtype=np.float64)
+        total = np.zeros((len(w), self.names))
+        for part, block in self.blocks():
+            total += w[:, part] @ block
+        return total
+
+    def by_loop(self, names: ArrayLike | None = None) -> Float:
+        """Self time in each loop, of all names or of those marked; shape (loops,) [ns]."""
+        marked = np.ones(self.names) if names is None else np.asarray(names, dtype=np.float64)
+        total = np.zeros(self.loops)
+        for part, block in self.blocks():
+            total[part] = block @ marked
+        return total
+
+    def series(self, name: int) -> Float:
+        """Self time of one name in each loop; shape (loops,) [ns]."""
+        if self._kept is not None:
+            return self._kept[:, name].copy()
+        mine = self._name == name
+        return np.bincount(self._loop[mine], self._own[mine], self.loops).astype(np.float64)
+
+    def pieces_in(self, loops: Int) -> tuple[Int, Int, Int]:
+        """Pieces in some loops: place in `loops`, name, self time [ns].
+
+        Parameters
+        ----------
+        loops : int array, shape (k,)
+            Rising.
+        """
+        first = np.searchsorted(self._loop, loops)
+        count = np.searchsorted(self._loop, loops, "right") - first
+        place = np.repeat(np.arange(len(loops)), count)
+        row = np.arange(len(place)) + np.repeat(first - np.cumsum(count) + count, count)
+        return place, self._name[row], self._own[row]
+
+
+def _in_loop_order(pieces: SelfPieces) -> tuple[Int, Int, Int]:
+    """Loop, name and self time of the pieces; those that reach into later loops in their place."""
+    loop, name, own = pieces.loop, pieces.name, pieces.self_ns
+    if (loop[1:] >= loop[:-1]).all():
+        return loop, name, own
+    order = np.argsort(loop, kind="stable")
+    return loop[order], name[order], own[order]
