@@ -89,7 +89,7 @@ def tidy(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
 
 def _closed(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
     """Join the lines of a quoted cell that holds line breaks; blank out quotes never closed."""
-    lines = data.split(b"\n")
+    lines: list[Bytes] = list(data.split(b"\n"))
     odd = [at for at, line in enumerate(lines) if line.count(b'"') % 2]
     torn: list[tuple[int, str]] = []
     at = 0
@@ -135,7 +135,7 @@ def without_loose_quotes(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tup
     mark = re.escape(dialect.delimiter.encode())
     cell = rb'(?:"(?:[^"]|"")*"|[^"' + mark + rb"]*)"
     good = re.compile(cell + rb"(?:" + mark + cell + rb")*")
-    lines = data.split(b"\n")
+    lines: list[Bytes] = list(data.split(b"\n"))
     torn = []
     for at, line in enumerate(lines):
         if b'"' in line and not good.fullmatch(line):

@@ -186,7 +186,9 @@ def test_small_blocks_change_nothing(tmp_path, monkeypatch):
         path.write_bytes(data)
         monkeypatch.setattr("looptime.parsers.table.blocks", parse)
         one = outcome(path)
-        monkeypatch.setattr("looptime.parsers.table.blocks", lambda s, **how: source.blocks(s, size, **how))
+        monkeypatch.setattr(
+            "looptime.parsers.table.blocks", lambda s, **how: source.blocks(s, size, **how)
+        )
         many = outcome(path)
         assert (one is None) == (many is None)
         if one is not None:
