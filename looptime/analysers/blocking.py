@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,21 +91,24 @@ def blocking(
     """
     durations = durations_by_key(run) if durations is None else durations
     cpu = _cpu_shares(run)
-    medians = [_quantiles(d / 1e6, [0.5])[0] for d in map(_thinned, durations.values())]
+    ordered = {key: _ordered_ms(ns) for key, ns in durations.items()}
+    medians = [_quantiles(few, [0.5])[0] for few in ordered.values()]
     usual = float(np.median(medians)) if medians else 0.0
     made = []
     for (thread, code), ns in sorted(durations.items()):
-        label = run.names[code]
+        label, few = run.names[code], ordered[thread, code]
         signs = []
         if label.kind in BLOCKING_KINDS:
             known = label.kind_from in ("log", "project")
-            text = f"labelled {label.kind}" if known else f"its name suggests a {label.kind}"
+            article = "an" if label.kind[0] in "aeiou" else "a"
+            suggested = f"its name suggests {article} {label.kind}"
+            text = f"labelled {label.kind}" if known else suggested
             signs.append(Sign("labelled" if known else "name", text))
         if label.kind not in ("pacing", "compute"):
-            signs += _floor(ns, usual, label.kind)
+            signs += _floor(few, len(ns), usual, label.kind)
         if label.kind != "pacing":
             signs += _cpu(cpu.get((thread, code)), ns)
-            signs += blocking_signs(ns, max(len(run), 1), run.clock.tick_ns)
+            signs += _signs(ns, few, max(len(run), 1), run.clock.tick_ns)
         if signs:
             on_loop = thread == run.loop_thread
             name = run.thread_names[thread]
@@ -133,44 +135,49 @@ def blocking_signs(durations_ns: Int, loops: int, tick_ns: int = 1) -> list[Sign
     >>> [sign.code for sign in blocking_signs(ns, 2000)]
     ['device wait']
     """
-    if len(durations_ns) < _FEWEST:
+    return _signs(durations_ns, _ordered_ms(durations_ns), loops, tick_ns)
+
+
+def _signs(ns: Int, few: Float, loops: int, tick_ns: int) -> list[Sign]:
+    """From all durations, and from some of them in order."""
+    if len(ns) < _FEWEST:
         return []
-    x = durations_ns / 1e6
     tick_ms = tick_ns / 1e6
-    found = (_adapter_tick(x, loops, tick_ms), _device_wait(x, loops), _timeout(x, loops, tick_ms))
+    found = (
+        _adapter_tick(ns, few, loops, tick_ms),
+        _device_wait(ns, few, loops),
+        _timeout(ns, few, loops, tick_ms),
+    )
     return [sign for sign in found if sign is not None]
 
 
-def _quantiles(x: Float, shares: list[float]) -> list[float]:
-    x = _thinned(x)
-    at = [min(int(p * len(x)), len(x) - 1) for p in shares]
-    ordered = np.partition(x, sorted(set(at)))
-    return [float(ordered[k]) for k in at]
+def _ordered_ms(ns: Int) -> Float:
+    """Every k-th duration, sorted: shapes need no more than some ten thousand."""
+    return np.asarray(np.sort(ns[:: max(len(ns) // _ENOUGH, 1)]) / 1e6)
 
 
-def _thinned(x: NDArray[Any]) -> NDArray[Any]:
-    """Every k-th value: shapes need no more than some ten thousand."""
-    return x[:: max(len(x) // _ENOUGH, 1)]
+def _quantiles(few: Float, shares: list[float]) -> list[float]:
+    """Of values in order."""
+    return [float(few[min(int(p * len(few)), len(few) - 1)]) for p in shares]
 
 
-def _adapter_tick(x: Float, loops: int, tick_ms: float) -> Sign | None:
-    low, middle, high = _quantiles(x, [0.1, 0.5, 0.9])
+def _adapter_tick(ns: Int, few: Float, loops: int, tick_ms: float) -> Sign | None:
+    low, middle, high = _quantiles(few, [0.1, 0.5, 0.9])
     if not (_TICK_LOW_MS <= middle <= _TICK_HIGH_MS) or high - low > max(1.5, 2 * tick_ms):
         return None
     text = (
         f"takes {middle:.1f} ms nearly every time: looks like the fixed 15 to 16 ms tick of an "
         "adapter or a scheduler, not like work"
     )
-    return Sign("adapter tick", text, middle, len(x), float(x.sum()) / loops)
+    return Sign("adapter tick", text, middle, len(ns), float(ns.sum()) / 1e6 / loops)
 
 
-def _device_wait(x: Float, loops: int) -> Sign | None:
+def _device_wait(ns: Int, few: Float, loops: int) -> Sign | None:
     """Kolmogorov's distance from an even spread between the extremes."""
-    low, high = _quantiles(x, [0.005, 0.995])
-    if high - low < 2.0 or high - low < 0.5 * high or len(x) < 200:
+    low, high = _quantiles(few, [0.005, 0.995])
+    if high - low < 2.0 or high - low < 0.5 * high or len(ns) < 200:
         return None
-    few = _thinned(x)
-    inside = np.sort(few[(few >= low) & (few <= high)])
+    inside = few[(few >= low) & (few <= high)]
     even = (inside - low) / (high - low)
     off = float(np.abs(even - (np.arange(len(even)) + 0.5) / len(even)).max())
     if off > 0.04 + 0.5 / np.sqrt(len(even)):
@@ -180,14 +187,15 @@ def _device_wait(x: Float, loops: int) -> Sign | None:
         f"its durations are spread evenly over {period:.1f} ms: it waits for a device that "
         f"measures every {period:.1f} ms"
     )
-    return Sign("device wait", text, period, len(x), float(x.mean() - low) * len(x) / loops)
+    waited = float(ns.mean()) / 1e6 - low
+    return Sign("device wait", text, period, len(ns), waited * len(ns) / loops)
 
 
-def _timeout(x: Float, loops: int, tick_ms: float) -> Sign | None:
+def _timeout(ns: Int, few: Float, loops: int, tick_ms: float) -> Sign | None:
     """Rare calls, far above the usual, that agree to 1 % among themselves."""
-    middle, high = _quantiles(x, [0.5, 0.9])
-    far = x[x > max(5 * middle, middle + 5 * (high - middle), middle + 10.0)]
-    if not 3 <= len(far) <= 0.1 * len(x):
+    middle, high = _quantiles(few, [0.5, 0.9])
+    far = ns[ns > 1e6 * max(5 * middle, middle + 5 * (high - middle), middle + 10.0)] / 1e6
+    if not 3 <= len(far) <= 0.1 * len(ns):
         return None
     constant = float(np.median(far))
     near = np.abs(far - constant) <= max(0.01 * constant, tick_ms)
@@ -202,17 +210,17 @@ def _timeout(x: Float, loops: int, tick_ms: float) -> Sign | None:
     return Sign("timeout", text, constant, count, lost)
 
 
-def _floor(ns: Int, usual_ms: float, kind: str) -> list[Sign]:
+def _floor(few: Float, count: int, usual_ms: float, kind: str) -> list[Sign]:
     """A floor with little spread; alone it speaks only of calls far above the usual."""
-    if len(ns) < _FEWEST:
+    if count < _FEWEST:
         return []
-    low, middle, high = _quantiles(_thinned(ns) / 1e6, [0.01, 0.5, 0.9])
+    low, middle, high = _quantiles(few, [0.01, 0.5, 0.9])
     tight = middle > 0 and (middle - low) <= 0.02 * middle and (high - low) <= 0.1 * middle
     far = middle >= 1.0 and middle >= 5 * usual_ms
     if not tight or not far or (kind not in BLOCKING_KINDS and middle < 2.0):
         return []
     text = f"never takes less than {low:.3g} ms and hardly more: a fixed wait, not work"
-    return [Sign("floor", text, low, len(ns))]
+    return [Sign("floor", text, low, count)]
 
 
 def _cpu_shares(run: Run) -> dict[tuple[int, int], float]:

@@ -141,24 +141,24 @@ def buses(basis: Basis) -> Buses:
     """Transactions and time of each bus, repeated batched reads, and reads a batch could serve."""
     run = basis.run
     own_ms = _own_ms_per_loop(basis)
-    counts = _counts(run)
+    counts = _counts(basis)
     labels = sorted({n.bus for n in run.names if n.bus is not None})
     made = tuple(_bus(basis, bus, own_ms) for bus in labels)
     return Buses(made, _repeated(run, counts, own_ms), _batches(run, counts, own_ms))
 
 
 def _own_ms_per_loop(basis: Basis) -> NDArray[np.float64]:
-    pieces = basis.pieces
-    summed = np.bincount(pieces.name, weights=pieces.self_ns, minlength=len(basis.run.names))
-    return summed / max(len(basis.run), 1) / 1e6
+    summed = basis.table.weighted(np.ones((1, len(basis.run))))[0]
+    return np.asarray(summed / max(len(basis.run), 1) / 1e6)
 
 
-def _counts(run: Run) -> NDArray[np.float64]:
+def _counts(basis: Basis) -> NDArray[np.float64]:
     """Calls a loop on the loop's thread, by name."""
-    names = run.call_columns.name
-    if len(run.thread_names) > 1:
-        names = names[run.on_loop_thread]
-    return np.bincount(names, minlength=len(run.names)) / max(len(run), 1)
+    made = np.zeros(len(basis.run.names))
+    for (thread, code), durations in basis.durations.items():
+        if thread == basis.run.loop_thread:
+            made[code] = len(durations) / max(len(basis.run), 1)
+    return made
 
 
 def _bus(basis: Basis, bus: str, own_ms: NDArray[np.float64]) -> BusCost:

@@ -13,7 +13,7 @@ from looptime.analysers.basis import Basis
 from looptime.analysers.durations import call_keys
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
-from looptime.stats.quantiles import element_number
+from looptime.stats.quantiles import element_number, elements
 
 __all__ = ["CallCost", "Costs", "GroupCost", "costs"]
 
@@ -265,15 +265,11 @@ def _call_cost(
 def _duration_figures(durations: Int) -> tuple[float, float, float, float, float | None]:
     """First call, median, p99, longest [ms], and the median of all but the first."""
     n = len(durations)
-    at = sorted({element_number(0.5, n) - 1, element_number(0.99, n) - 1, n - 1})
-    others = None
-    first = float(durations[0]) / 1e6
-    if 1 < n < _MANY:
-        half = element_number(0.5, n - 1) - 1
-        rest = durations[1:]
-        others = float(np.partition(rest, half)[half]) / 1e6
-    ordered = np.partition(durations, at)
-    p50, p99 = (float(ordered[element_number(p, n) - 1]) / 1e6 for p in (0.5, 0.99))
+    places = [element_number(p, n) - 1 for p in (0.5, 0.99, 1.0)]
+    p50, p99, longest = (ns / 1e6 for ns in elements(durations, places))
+    first, others = float(durations[0]) / 1e6, None
     if n >= _MANY:  # one call more or less does not move it
         others = p50
-    return first, p50, p99, float(ordered[-1]) / 1e6, others
+    elif n > 1:
+        others = elements(durations[1:], [element_number(0.5, n - 1) - 1])[0] / 1e6
+    return first, p50, p99, longest, others

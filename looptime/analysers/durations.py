@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from numpy.typing import NDArray
 
 from looptime.run import Run
 
-__all__ = ["call_keys", "durations_by_key", "first_durations_ms"]
+__all__ = ["call_keys", "durations_by_key", "first_durations_ms", "narrowed"]
 
 Int = NDArray[np.integer]
+
+#: Calls that are sorted at a time.
+_BLOCK = 1 << 15
 
 
 def durations_by_key(run: Run) -> dict[tuple[int, int], Int]:
     """Durations of whole calls, in start order, by (thread, name).
 
-    The rows are put in order of their key by one stable counting sort; the durations within a
-    key keep their order.
+    A stable counting sort, block by block, so that each block's rows are moved while they are in
+    the processor's cache; the durations within a key keep their order.
 
     Returns
     -------
@@ -26,14 +31,33 @@ def durations_by_key(run: Run) -> dict[tuple[int, int], Int]:
     if not len(at):
         return {}
     key, size = call_keys(run)
+    key = narrowed(key, size)
     counts = np.bincount(key, minlength=size)
-    sorted_ns = at.duration_ns[np.argsort(_narrow(key, size), kind="stable")]
-    ends = np.cumsum(counts)
     names = max(len(run.names), 1)
+    ends = np.cumsum(counts)
+    sorted_ns = _by_key(key, size, at.duration_ns, ends - counts)
     return {
         (int(k // names), int(k % names)): sorted_ns[ends[k] - counts[k] : ends[k]]
         for k in np.flatnonzero(counts)
     }
+
+
+def _by_key(key: Int, size: int, values: Int, begins: Int) -> Int:
+    """Values in order of their keys; `begins` is where each key's first one goes."""
+    made = np.empty(len(values), np.int64)
+    at = begins.tolist()
+    step = max(_BLOCK, 64 * size)
+    for first in range(0, len(values), step):
+        mine = key[first : first + step]
+        moved = values[first : first + step][np.argsort(mine, kind="stable")]
+        taken = 0
+        counts = np.bincount(mine, minlength=size)
+        for k in np.flatnonzero(counts).tolist():
+            count = int(counts[k])
+            made[at[k] : at[k] + count] = moved[taken : taken + count]
+            at[k] += count
+            taken += count
+    return made
 
 
 def call_keys(run: Run) -> tuple[Int, int]:
@@ -45,22 +69,27 @@ def call_keys(run: Run) -> tuple[Int, int]:
     return at.thread.astype(np.int32) * names + at.name, threads * names
 
 
-def first_durations_ms(run: Run) -> dict[tuple[int, int], float]:
-    """Duration of the first call of each (thread, name) [ms]."""
-    at = run.call_columns
-    if not len(at):
-        return {}
-    key, size = call_keys(run)
-    first = np.full(size, -1, np.int64)
-    first[key[::-1]] = np.arange(len(at))[::-1]  # of equal keys the last assignment stays
-    names = max(len(run.names), 1)
-    return {
-        (int(k // names), int(k % names)): float(at.duration_ns[first[k]]) / 1e6
-        for k in np.flatnonzero(first >= 0)
-    }
+def first_durations_ms(run: Run, keys: Iterable[tuple[int, int]]) -> dict[tuple[int, int], float]:
+    """Duration of the first call of each (thread, name) that is asked for [ms].
+
+    The calls are looked through only until all of them have been met.
+    """
+    at, names = run.call_columns, max(len(run.names), 1)
+    wanted = {thread * names + code for thread, code in keys}
+    key, _ = call_keys(run)
+    found: dict[tuple[int, int], float] = {}
+    for begin in range(0, len(at), _BLOCK):
+        if not wanted:
+            break
+        kinds, places = np.unique(key[begin : begin + _BLOCK], return_index=True)
+        for k, place in zip(kinds.tolist(), places.tolist(), strict=True):
+            if k in wanted:
+                wanted.remove(k)
+                found[k // names, k % names] = float(at.duration_ns[begin + place]) / 1e6
+    return found
 
 
-def _narrow(key: Int, size: int) -> Int:
-    """The smallest unsigned type that holds the keys: up to 16 bits are sorted by counting."""
+def narrowed(key: Int, size: int) -> Int:
+    """The keys in the smallest unsigned type that holds them: 16 bits are sorted by counting."""
     kinds = (np.uint8, np.uint16, np.uint32)
     return key.astype(next(k for k in kinds if size <= np.iinfo(k).max + 1))

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.durations import narrowed
 from looptime.run import Run
+from looptime.stats.arrays import median
+from looptime.stats.quantiles import elements
 
 __all__ = ["Age", "Freshness", "freshness", "holds"]
 
@@ -65,7 +69,12 @@ class Freshness:
     longest_hold_ms: float | None
 
 
-def freshness(run: Run, *, read_instant: str = "end") -> tuple[Freshness, ...]:
+def freshness(
+    run: Run,
+    durations: Mapping[tuple[int, int], Int] | None = None,
+    *,
+    read_instant: str = "end",
+) -> tuple[Freshness, ...]:
     """Reading age at use for each sensor read, and holds of each logged signal.
 
     A reading that is handed between threads counts from its publication to its use. Another
@@ -76,6 +85,8 @@ def freshness(run: Run, *, read_instant: str = "end") -> tuple[Freshness, ...]:
     ----------
     run : Run
         The recording.
+    durations : dict, optional
+        From `looptime.analysers.durations.durations_by_key`, to save the time.
     read_instant : {"end", "start"}
         When during the call the reading is taken.
 
@@ -87,7 +98,7 @@ def freshness(run: Run, *, read_instant: str = "end") -> tuple[Freshness, ...]:
     if not len(run):
         return ()
     made = _handed_over(run, read_instant)
-    made += _reads(run, read_instant, {f.name for f in made})
+    made += _reads(run, durations or {}, read_instant, {f.name for f in made})
     made += _signals(run)
     return tuple(made)
 
@@ -129,22 +140,23 @@ def _taken(run: Run, code: int, published: Int) -> Int:
     return np.where(near >= 0, start[order][np.maximum(near, 0)], published)
 
 
-def _reads(run: Run, read_instant: str, known: set[str]) -> list[Freshness]:
+def _reads(
+    run: Run, durations: Mapping[tuple[int, int], Int], read_instant: str, known: set[str]
+) -> list[Freshness]:
     at = run.call_columns
     codes = [k for k, n in enumerate(run.names) if n.kind == "sensor read" and n.name not in known]
     if not codes or not len(at):
         return []
-    uses, used_at = _uses(run)
+    name = narrowed(at.name, len(run.names))
+    uses, used_at = _uses(run, name)
     made = []
-    wanted = np.zeros(len(run.names), bool)
-    wanted[codes] = True
-    rows = np.flatnonzero(wanted[at.name])
     for code in codes[:200]:
-        mine = rows[at.name[rows] == code]
+        mine = np.flatnonzero(name == code)
         if not len(mine):
             continue
         start = at.start_ns[mine]
-        end = start + at.duration_ns[mine]
+        took = [d for (_, other), d in durations.items() if other == code]
+        end = start + (took[0] if len(took) == 1 else at.duration_ns[mine])
         if (end[1:] < end[:-1]).any():
             order = np.argsort(end, kind="stable")
             start, end = start[order], end[order]
@@ -154,27 +166,38 @@ def _reads(run: Run, read_instant: str, known: set[str]) -> list[Freshness]:
     return made
 
 
-def _uses(run: Run) -> tuple[Int, str]:
+def _uses(run: Run, name: Int) -> tuple[Int, str]:
     """Once a loop: the first actuator write, else the end of the loop."""
     at, loops = run.call_columns, run.loop_columns
     writes = np.array([n.kind == "actuator write" for n in run.names], bool)
     rows: Int = np.zeros(0, np.int64)
     if writes.any():
-        rows = np.flatnonzero(writes[at.name] & run.on_loop_thread)
+        rows = np.flatnonzero(writes[name])
+        if len(run.thread_names) > 1:
+            rows = rows[run.on_loop_thread[rows]]
     if not len(rows):
         return loops.start_ns + loops.period_ns, "the end of each loop"
-    first = np.full(len(run), np.iinfo(np.int64).max)
-    np.minimum.at(first, at.loop[rows], at.start_ns[rows])
-    return np.sort(first[first < np.iinfo(np.int64).max]), "the first actuator write of each loop"
+    # a thread's calls stand in order of their starts, so that a loop's first row is its first call
+    first = np.append(True, np.diff(at.loop[rows]) != 0)
+    return at.start_ns[rows[first]], "the first actuator write of each loop"
+
+
+def _latest(ready: Int, uses: Int) -> Int:
+    """Which reading is the latest at each use; -1 before the first. Both rise."""
+    one_each = len(ready) == len(uses) and bool(
+        (ready <= uses).all() and (uses[:-1] < ready[1:]).all()
+    )
+    return np.arange(len(uses)) if one_each else np.searchsorted(ready, uses, "right") - 1
 
 
 def _ages(uses: Int, ready: Int, taken: Int) -> tuple[Int, Int, Int] | None:
     """Ages [ns], which reading each use got, and when it was used."""
-    which = np.searchsorted(ready, uses, "right") - 1
-    kept = which >= 0
-    if not kept.any():
+    which = _latest(ready, uses)
+    early = int(np.searchsorted(which, 0))  # uses before the first reading
+    if early == len(which):
         return None
-    return uses[kept] - taken[which[kept]], which[kept], uses[kept]
+    uses, which = uses[early:], which[early:]
+    return uses - taken[which], which, uses
 
 
 def _freshness(
@@ -182,20 +205,23 @@ def _freshness(
 ) -> Freshness:
     ages, which, uses = found
     lengths, spans = _stretches(which, uses)
-    at = np.sort(ages) / 1e6
-    p50, p90, p99 = (float(at[min(int(p * len(at)), len(at) - 1)]) for p in (0.5, 0.9, 0.99))
+    n = len(ages)
+    places = [min(int(p * n), n - 1) for p in (0.5, 0.9, 0.99)]
+    age = Age(*(ns / 1e6 for ns in elements(ages, [*places, n - 1])))
     hz = len(lengths) / run.duration_s if run.duration_s > 0 else None
     return Freshness(
         run.names[code].name, source, used_at, run.thread_names[thread], len(uses),
-        Age(p50, p90, p99, float(at[-1])), hz, _loop_hz(run),
-        1 - len(lengths) / len(uses), float(np.median(lengths)), int(lengths.max()),
+        age, hz, _loop_hz(run),
+        1 - len(lengths) / len(uses), median(lengths), int(lengths.max()),
         float(spans.max()) / 1e6,
     )  # fmt: skip
 
 
 def _stretches(which: Int, times: Int) -> tuple[Int, Int]:
     """Lengths [uses] and durations [ns] of the stretches in which a value stays the same."""
-    first = np.append(0, np.flatnonzero(np.diff(which) != 0) + 1)
+    first = np.append(0, np.flatnonzero(which[1:] != which[:-1]) + 1)
+    if len(first) == len(which):  # another one each time
+        return np.ones(len(which), np.int64), np.zeros(len(which), np.int64)
     lengths = np.diff(np.append(first, len(which)))
     last = np.append(first[1:] - 1, len(which) - 1)
     return lengths, times[last] - times[first]
@@ -245,7 +271,7 @@ def _signals(run: Run) -> list[Freshness]:
                 hz,
                 _loop_hz(run),
                 1 - len(lengths) / rows,
-                float(np.median(lengths)),
+                median(lengths),
                 int(lengths.max()),
                 float(spans.max()) / 1e6,
             )

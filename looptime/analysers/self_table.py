@@ -70,7 +70,7 @@ class SelfTable:
             count = min(self._step, self.loops - first)
             mine = slice(self._edges[k], self._edges[k + 1])
             cell = (self._loop[mine] - first) * self.names + self._name[mine]
-            block = np.bincount(cell, self._own[mine], minlength=count * self.names)
+            block = np.bincount(cell, self._own[mine], count * self.names).astype(np.float64)
             yield slice(first, first + count), block.reshape(count, self.names)
 
     def weighted(self, weights: ArrayLike) -> Float:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, mean_self_ms
 from looptime.schema import UNATTRIBUTED
+from looptime.stats.arrays import MAD_SCALE, mad, median
 from looptime.stats.slow import merge_close, running_median
 
 __all__ = ["CAUSES", "SlowEvent", "SlowLoops", "slow_events", "slow_loops"]
@@ -142,8 +143,8 @@ def slow_loops(
     if not len(x):
         return np.zeros(0, bool), None, None
     off = x - running_median(x)
-    middle = float(np.median(x))
-    sigma = 1.4826 * float(np.median(np.abs(off - np.median(off))))
+    middle = median(x)
+    sigma = MAD_SCALE * mad(off)
     tick_ms = basis.run.clock.tick_ns / 1e6
     above = max(_SIGMAS * sigma, _LEAST_SHARE * middle, 2 * tick_ms)
     slow = off > above

@@ -146,7 +146,6 @@ def summarise(
     {'by_loops': 50.0, 'by_time': 50.0}
     """
     basis = prepare(run, origin_ns=origin_ns)
-    first_ms = first_durations_ms(run)
     cut = warmup(basis, keep=keep_warmup)
     keep = in_phase(run, phase) if phase is not None else np.ones(len(run), bool)
     loops, duration_s = int(keep.sum()), float(run.loop_columns.period_ns[keep].sum()) / 1e9
@@ -156,9 +155,10 @@ def summarise(
     if not keep.all():
         chosen = run.select(keep)
         basis = prepare(chosen, origin_ns=basis.origin_ns)
+    first_ms = {} if chosen is run else first_durations_ms(run, basis.durations)
     # what does not need the others' answers runs beside them: NumPy lets go of the lock
     with ThreadPoolExecutor(max(2, min(4, os.cpu_count() or 1))) as pool:
-        fresh = pool.submit(freshness, chosen, read_instant=read_instant)
+        fresh = pool.submit(freshness, chosen, basis.durations, read_instant=read_instant)
         by_bus = pool.submit(buses, basis)
         moved = pool.submit(changes, basis)
         slow = slow_events(basis, budget_ms)
