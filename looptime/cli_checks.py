@@ -15,8 +15,8 @@ from looptime.cli_base import (
     CheckFailed,
     Commands,
     Reading,
-    complain,
     cli,
+    complain,
     reads_logs,
     say_project,
     show,
@@ -267,6 +267,9 @@ def season_add(
     else:
         for result in results:
             show(*render_added(result))
+    for result in results:
+        for error in result.errors.values():
+            complain(f"not added: {error}")
     if any(result.errors for result in results):
         raise CheckFailed(UNUSABLE)
 
@@ -356,8 +359,10 @@ def _stored(values: RunValues) -> dict[str, Any]:
 @reads_logs
 def season_drop(reading: Reading, query: tuple[str, ...], season_folder: str | None) -> None:
     """Take runs out of the season."""
+    from looptime.views.terminal import count
+
     store = _open(season_folder, reading)
-    show(f"{store.drop(store.names(list(query)))} runs dropped")
+    show(f"{count(store.drop(store.names(list(query))), 'run')} dropped")
 
 
 @season.command("baseline")
@@ -368,11 +373,18 @@ def season_drop(reading: Reading, query: tuple[str, ...], season_folder: str | N
 def season_baseline(
     reading: Reading, query: tuple[str, ...], remove: bool, season_folder: str | None
 ) -> None:
-    """Mark the runs that the gate holds new ones against."""
+    """Mark the runs that the gate holds new ones against.
+
+    ENTRY is the beginning of an entry's name, as `season list` shows it. QUERY is one or more of
+    robot=, version=, label= (with * and ?), phase=, since=, until=, last=N, baseline=yes.
+    """
+    from looptime.views.terminal import count
+
     store = _open(season_folder, reading)
     names = store.names(list(query))
     store.mark_baseline(names, on=not remove)
-    show(f"{len(names)} runs {'are no longer' if remove else 'marked as'} baseline")
+    done = "no longer in the baseline" if remove else "marked as baseline"
+    show(f"{count(len(names), 'run')} {done}: {', '.join(name[:8] for name in names)}")
 
 
 @season.command("trends")

@@ -223,7 +223,8 @@ def _usual_scatter(
     if assumed is None:
         return None
     beyond = abs(math.log1p(change / 100)) > math.log1p(assumed / 100)
-    return UsualScatter(change, assumed, beyond, "assumed 1 % run-to-run sd")
+    rests_on = "the scatter within both and an assumed 1 % run-to-run sd"
+    return UsualScatter(change, assumed, beyond, rests_on)
 
 
 def _verdict(

@@ -25,7 +25,7 @@ class UsualScatter:
         Scatter explains changes up to the limit, either way, at 95 %.
     beyond : bool
     rests_on : str
-        ``history of M runs`` or ``assumed 1 % run-to-run sd``.
+        ``history of M runs``, or what is assumed without one.
     """
 
     change_percent: float

@@ -198,7 +198,7 @@ def _refuse_unlike(one: Facts, others: Sequence[Facts]) -> None:
         if not phases_alike(one, other):
             raise UsageError(
                 f"{one.source} holds the phases {_phases(one)}, {other.source} {_phases(other)}:"
-                " choose one with --phase"
+                " choose one with --phase NAME, here and in `looptime season add` for the baseline"
             )
         if _other_pacing(one, other):
             raise UsageError(
@@ -286,7 +286,8 @@ def _sentence(
         return f"FAIL: {', '.join([*bad][:4])}{more} beyond the limit{rest}."
     counts = f"; counted as {unsure} by --unsure" if unsure else ""
     if not checked:
-        return f"CAN'T TELL: there are neither limits nor 5 baseline runs{counts}."
+        todo = "state [limits] in looptime.toml, or mark runs with `looptime season baseline`"
+        return f"CAN'T TELL: there are neither limits nor 5 baseline runs{counts}: {todo}."
     if verdict == "can't tell" and unknown:
         return ("CAN'T TELL, headroom unknown: the loop is paced and its wait is not logged"
                 f"{counts}.")  # fmt: skip

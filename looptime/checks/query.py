@@ -135,7 +135,10 @@ def parse_query(text: str) -> Query:
         if not equals and len(word) >= 4 and not set(word) - set("0123456789abcdef"):
             key, value = "entry", word
         elif not equals:
-            raise UsageError(f"query {text!r}: {word!r} is no KEY=VALUE; keys: {', '.join(KEYS)}")
+            raise UsageError(
+                f"query {text!r}: {word!r} is no KEY=VALUE, such as version={word}; keys: "
+                f"{', '.join(KEYS)}"
+            )
         if key not in KEYS:
             near = difflib.get_close_matches(key, KEYS, n=1, cutoff=0.0)[0]
             raise UsageError(f"query {text!r}: {key!r} is not known; the nearest is {near!r}")

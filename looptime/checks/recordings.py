@@ -56,7 +56,12 @@ def _change(quantity: str, statistic: str, d: Difference) -> Change:
             f"loops above {e.threshold:.4g} ms: {100 * e.share_a:.2f} % -> {100 * e.share_b:.2f} %"
         )
     if d.drifting and not d.refused:
-        note = "; ".join([*([note] if note else []), "drifting"])
+        note = "; ".join(
+            [
+                *([note] if note else []),
+                "it drifts within a recording: the interval is wider for it",
+            ]
+        )
     if d.low is not None and d.high is not None and not d.low <= d.difference <= d.high:
         note = "; ".join([*([note] if note else []), "interval of values freed from the tick"])
     seen = None if d.p is None else seen_percent(_known(statistic), d.se, d.df, base)

@@ -119,7 +119,9 @@ class Season:
 
     def _make(self, create: bool) -> None:
         if not create:
-            raise SeasonError(f"{self.folder}: there is no season: begin with `season add LOG`")
+            raise SeasonError(
+                f"{self.folder}: there is no season: begin with `looptime season add LOG`"
+            )
         taken = self.folder.exists() and not (self.folder / "entries").is_dir()
         if taken and (not self.folder.is_dir() or any(self.folder.iterdir())):
             raise SeasonError(f"{self.folder}: holds other things: name an empty folder")
@@ -258,7 +260,7 @@ class Season:
         if asked.last is not None:
             found = found[-asked.last :]
         if not found:
-            raise UsageError(f"{self.folder}: no entry matches {query}: see `season list`")
+            raise UsageError(f"{self.folder}: no entry matches {query}: see `looptime season list`")
         return found
 
     def names(self, words: Sequence[str]) -> list[str]:
@@ -280,7 +282,10 @@ class Season:
             fits = sorted(name for name in files if name.startswith(word.lower()) and word)
             if len(fits) != 1:
                 why = "no entry begins" if not fits else f"{len(fits)} entries begin"
-                raise UsageError(f"{self.folder}: {why} with {word!r}: see `season list`")
+                raise UsageError(
+                    f"{self.folder}: {why} with {word!r}: `looptime season list` shows them; a "
+                    f"query is KEY=VALUE, such as version={word}"
+                )
             found += fits
         return list(dict.fromkeys(found))
 

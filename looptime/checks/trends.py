@@ -366,7 +366,7 @@ def season_trends(
     """
     listed = season.select(query) if query else season.entries()
     if not listed:
-        raise UsageError(f"{season.folder}: holds no entries: begin with `season add LOG`")
+        raise UsageError(f"{season.folder}: holds no entries: begin with `looptime season add LOG`")
     by_robot: dict[str | None, list[Listed]] = {}
     for entry in listed:
         by_robot.setdefault(entry.facts.robot, []).append(entry)

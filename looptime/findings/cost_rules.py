@@ -57,10 +57,10 @@ def _blocking_calls(at: Summary) -> list[Finding]:
 def _blocking_call(at: Summary, call: CallCost, block: Blocking) -> Finding:
     why = "; ".join(s.text for s in block.signs)
     share = call.share or 0.0
-    where = at.basis.judged if at.basis.judged == "work" else "loop"
+    where = "loop's work" if at.basis.judged == "work" else "loop"
     text = (
         f"{call.name} blocks the loop for {ms(call.self_ms_per_loop)} in each pass, "
-        f"{percent(share)} of its {where} ({why})."
+        f"{percent(share)} of the {where} ({why})."
     )
     return Finding(
         "blocking_call", "act" if share >= 0.25 and _ease(at) == 1.0 else "look", text,

@@ -138,7 +138,8 @@ def _pacing(at: Summary) -> list[Finding]:
     if p.mode == "fixed rate, catches up":
         text = (
             f"After a late loop the next ones follow back to back until the time is made up: "
-            f"{p.burst_count} such bursts. Code that counts loops sees a burst of short steps."
+            f"{p.burst_count} such burst{'' if p.burst_count == 1 else 's'}. Code that counts "
+            "loops sees several short steps."
         )
         made.append(_about_pacing(at, "pacing_catches_up", text, 0.1 + late))
     ppm = p.rate_error_ppm

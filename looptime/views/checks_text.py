@@ -10,7 +10,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from looptime.checks.change import in_words
-from looptime.views.terminal import caution, heading_line, number, plain, safe, table
+from looptime.views.terminal import caution, count, heading_line, number, plain, safe, table
 
 if TYPE_CHECKING:
     from looptime.analysers.figure import Figure
@@ -239,10 +239,11 @@ def _gate_row(row: Row) -> list[str]:
 def render_added(found: Added) -> list[RenderableType]:
     """What came of adding logs."""
     parts: list[RenderableType] = [_line(note) for note in found.notes]
-    parts += [_line(f"not added: {error}") for error in found.errors.values()]
-    text = f"{len(found.new)} runs added, {len(set(found.known))} were there already"
+    known = len(set(found.known))
+    were = "was" if known == 1 else "were"
+    text = f"{count(len(found.new), 'run')} added, {known} {were} there already"
     if found.errors:
-        text += f", {len(found.errors)} logs with errors"
+        text += f", {count(len(found.errors), 'log')} with errors"
     return [*parts, Text(text)]
 
 
@@ -290,7 +291,7 @@ def render_season(
     parts: list[RenderableType] = [_quick_table(shown, left)]
     parts += [plain(f"damaged: {why}", _LONG) for why in (damaged or {}).values()]
     robot = f" of {safe(next(iter(robots)), 30)}" if len(robots) == 1 and None not in robots else ""
-    return [*parts, Text(f"{len(entries)} entries{robot}")]
+    return [*parts, Text(f"{count(len(entries), 'entry')}{robot}")]
 
 
 def render_entry(entry: Entry) -> list[RenderableType]:
@@ -373,12 +374,16 @@ def render_trends(
 
 def _robot(at: Trends) -> Iterator[RenderableType]:
     name = safe(at.robot or "robot not named", 40)
-    yield heading_line(f"{name}: {len(at.entries)} runs, {at.quantity}")
+    yield heading_line(f"{name}: {count(len(at.entries), 'run')}, {at.quantity} in ms")
     if not at.ordered:
         yield _line("not every log has a time: the order of runs is that of their sources")
     rows = [_trend_row(t) for t in at.trends if not t.call or t.steps or (t.p_holm or 1) < 0.05]
-    heads = ["figure", "first", "last", "a run %", "95 %", "p"]
+    heads = ["figure", "first", "last", "% a run", "95 %", "p"]
     yield _indent(table(heads, rows))
+    if all(t.per_run_percent.value is None for t in at.trends):
+        yield _line("no trend is given: there are too few runs")
+    else:
+        yield _line("% a run: slope over the runs in their order; a figure with p < 0.05 moved")
     steps = [(t, s) for t in at.trends for s in t.steps]
     for trend, step in steps[:12]:
         where = (
@@ -405,6 +410,7 @@ def _robot(at: Trends) -> Iterator[RenderableType]:
 def _trend_row(trend: Trend) -> list[str]:
     p = trend.p_holm if trend.p_holm is not None else trend.p
     return [
-        safe(trend.title, 34), number(trend.values[0], 4), number(trend.values[-1], 4),
+        safe(_TITLES.get(trend.title, trend.title), 34),
+        number(trend.values[0], 4), number(trend.values[-1], 4),
         _signed(trend.per_run_percent.value), _interval(trend.per_run_percent), _p(p),
     ]  # fmt: skip

@@ -212,7 +212,7 @@ def test_words_name_entries(season):
     assert season.names(["label=run*"]) == [two]
     assert season.drop(season.names([one[:6]])) == 1
     for word in ("xyz", ""):
-        with pytest.raises(UsageError, match="see `season list`"):
+        with pytest.raises(UsageError, match="looptime season list"):
             season.names([word])
 
 

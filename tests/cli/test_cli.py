@@ -250,7 +250,7 @@ def test_compare_gate_and_season(free_log, tmp_path, capsys):
     season = ["--season", str(tmp_path / "season")]
     assert cli.run(["season", "add", str(log), *season]) == 0
     assert cli.run(["season", "add", str(log), *season]) == 0
-    assert "0 runs added, 1 were there already" in capsys.readouterr().out
+    assert "0 runs added, 1 was there already" in capsys.readouterr().out
     assert cli.run(["season", "list", "--json", *season]) == 0
     assert len(json.loads(capsys.readouterr().out)["entries"]) == 1
 

@@ -132,7 +132,7 @@ def test_a_season_as_text(tmp_path):
         for k in range(7)
     ]  # fmt: skip
     added = add_runs(season, [*runs, recording(50, loops=900, robot="spare"), runs[0]])
-    assert "8 runs added, 1 were there already" in _text(render_added(added))
+    assert "8 runs added, 1 was there already" in _text(render_added(added))
     entries = season.entries()
     listed = _text(render_season(entries, {"a": "part=ab/x.parquet: is damaged"}))
     assert max(len(line.rstrip()) for line in listed.splitlines()) <= 80
