@@ -111,6 +111,67 @@ def test_wrong_use_is_one_line_and_exit_2(args, capsys):
     assert err.count("\n") == 1
 
 
+@pytest.mark.parametrize("args", [[], ["season"]])
+def test_a_bare_group_shows_its_help(args, capsys):
+    """`looptime` and `looptime season` alone list their commands, each with its whole line."""
+    assert cli.run(args) == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert "Commands:" in out
+    assert "..." not in out.split("Commands:")[1]
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        (["--from", "5", "--to", "2"], "--from 5 --to 2: the part ends before it begins"),
+        (["--from", "nan"], "--from nan: give a number of seconds"),
+        (["--to", "inf"], "--to inf: give a number of seconds"),
+        (["--to", "-1"], "--to -1: give a number of seconds above 0"),
+        (["--budget-ms", "inf"], "--budget-ms inf: give a number of ms above 0"),
+    ],
+)
+def test_a_part_that_cannot_be_is_said_so(log, capsys, args, said):
+    """Numbers that no loop could meet are wrong use, not an empty log."""
+    assert cli.run(["summary", str(log), *args]) == 2
+    assert capsys.readouterr().err == f"looptime: {said}\n"
+
+
+@pytest.fixture
+def phased_log(tmp_path):
+    """500 loops of 10 ms in standby, then 500 of 20 ms in operator with one of 60 ms."""
+    path = tmp_path / "phased.csv"
+    lines, start = ["loop,name,start_us,duration_us,phase"], 0
+    for k in range(1001):
+        period = 10_000 if k < 500 else 60_000 if k == 750 else 20_000
+        word = "standby" if k < 500 else "operator"
+        lines.append(f"{k},update,{start},{period - 1000 - 7 * (k % 5)},{word}")
+        start += period
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def test_times_of_slow_loops_count_from_the_start_of_the_log(phased_log, capsys):
+    """With and without a phase the slow loop is at 5 s + 250 x 20 ms; what is shown is said."""
+    for args in ([], ["--phase", "operator"], ["--from", "4"]):
+        assert cli.run(["slow", str(phased_log), "--json", *args]) == 0
+        out, err = capsys.readouterr()
+        assert json.loads(out)["slow"]["events"][0]["time_s"] == pytest.approx(10.0)
+        assert ("operator is shown" in err) == (args != ["--phase", "operator"])
+    assert cli.run(["slow", str(phased_log), "--loop", "100"]) == 0
+    assert "phase standby" in capsys.readouterr().out
+
+
+def test_taking_phases_together_is_said(phased_log, capsys):
+    """A plan or a heading study over all phases says so on stderr, and not where one is named."""
+    together = "standby 500, operator 500: all are taken together"
+    assert cli.run(["plan", str(phased_log), "--change", "scale update by=0.5"]) == 0
+    assert together in capsys.readouterr().err
+    phase = ["--phase", "operator"]
+    assert cli.run(["plan", str(phased_log), "--change", "scale update by=0.5", *phase]) == 0
+    assert together not in capsys.readouterr().err
+
+
 def test_unforeseen_errors_leave_a_trace_file(log, capsys, monkeypatch):
     """A bug is one line and the path of a trace, exit 4."""
 

@@ -4,7 +4,9 @@ import io
 
 import pytest
 
-from looptime.views.terminal import figure, number, plain, safe, show, table
+from rich.console import Console
+
+from looptime.views.terminal import command_line, figure, number, plain, safe, show, table
 
 
 @pytest.mark.parametrize(
@@ -80,3 +82,40 @@ def test_numbers_stand_right_and_names_left():
     """The columns of a table line up."""
     lines = printed(table(["call", "ms"], [["a", "1.0"], ["bcd", "10.0"]])).splitlines()
     assert [line.rstrip() for line in lines] == ["call    ms", "a      1.0", "bcd   10.0"]
+
+
+def test_lines_that_are_piped_end_with_their_text():
+    """No blanks pad a line, whether it holds a table or a folded sentence."""
+    shown = printed(table(["call", "ms"], [["a", "1"]], left=(0, 1)), plain("word " * 40, 300))
+    assert shown == "\n".join(line.rstrip() for line in shown.split("\n"))
+    assert len(shown.splitlines()) > 3
+
+
+def test_a_command_stays_in_one_line():
+    """What is meant to be copied is never broken, however long its paths are."""
+    command = "> looptime plan " + "a folder/" * 30 + "log.csv"
+    assert printed(command_line(command)) == command + "\n"
+
+
+def narrow(part, width):
+    out = io.StringIO()
+    Console(file=out, width=width, color_system=None).print(part)
+    return [line.rstrip() for line in out.getvalue().splitlines()]
+
+
+def test_a_table_in_a_narrow_terminal_gives_names_their_own_lines():
+    """Names are not broken into pieces; what fits stays as it is."""
+    made = table(
+        ["call", "kind", "ms"],
+        [["drive.front_left.read", "read", "1.25"], ["", "", "10.0"], ["mast", "", ""]],
+        left=(0, 1),
+    )
+    assert narrow(made, 40)[1] == "drive.front_left.read  read  1.25"
+    assert narrow(made, 24) == [
+        "call",
+        "  kind    ms",
+        "drive.front_left.read",
+        "  read  1.25",
+        "        10.0",
+        "mast",
+    ]
