@@ -244,8 +244,8 @@ def slow(
     as_json: bool,
 ) -> None:
     """Which loops were slow, and what stretched in them."""
-    from looptime.analysers import delay
     from looptime.analysers.loop_detail import loop_detail, parse_sync
+    from looptime.analysers.waits import delay
     from looptime.views import json
     from looptime.views.slow_text import render_delay, render_loop, render_slow
 

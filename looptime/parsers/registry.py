@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from importlib import import_module
 from itertools import pairwise
 from types import ModuleType
 
 from looptime.errors import LogError, UsageError
-from looptime.parsers import calls, costs, edges, sections, stages, stamps
 from looptime.parsers.columns import Head, heads
 from looptime.parsers.dialect import Dialect, numbers
 from looptime.parsers.evidence import check_spoilt, clocklike, counts_rows, wordy
@@ -14,9 +14,8 @@ from looptime.parsers.rows import Options
 
 __all__ = ["choose"]
 
-#: Layouts in the order of how much they say.
-_MODULES: tuple[ModuleType, ...] = (calls, edges, stages, costs, sections, stamps)
-#: What each takes a row for, in the words of an error.
+#: Layouts in the order of how much they say, and what each takes a row for, in the words of an
+#: error. Each has a module of its name here, loaded when it is asked.
 _MEANING = {
     "calls": "each row a timed call",
     "edges": "each row the begin or the end of a call",
@@ -62,7 +61,7 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[ModuleType, d
         header = _unnamed(dialect, options, path)
     found = [head for head in heads(header) if head.index < dialect.fields]
     if options.layout is not None:
-        module = next(m for m in _MODULES if options.layout == m.NAME)
+        module = _module(options.layout)
         given = module.fit(found, dialect, asked=True)
         if given is None:
             raise _no_fit(found, [module.NAME], dialect, path)
@@ -86,17 +85,24 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[ModuleType, d
     return module, given
 
 
+def _module(layout: str) -> ModuleType:
+    return import_module(f"looptime.parsers.{layout}")
+
+
 def _fits(found: list[Head], dialect: Dialect) -> dict[ModuleType, dict[str, Head]]:
     """Layouts that fit and that no other one includes."""
     fits: dict[ModuleType, dict[str, Head]] = {}
     beaten: set[str] = set()
-    for module in _MODULES:
-        given = None if module.NAME in beaten else module.fit(found, dialect)
+    for layout in _MEANING:
+        if layout in beaten:
+            continue
+        module = _module(layout)
+        given = module.fit(found, dialect)
         if given is None:
             continue
         fits[module] = given
-        if module.NAME != "edges" or {"edge", edges.CARRIED} & set(given):
-            beaten.update(_SAYS_MORE.get(module.NAME, ()))
+        if layout != "edges" or {"edge", module.CARRIED} & set(given):
+            beaten.update(_SAYS_MORE.get(layout, ()))
     return {module: given for module, given in fits.items() if module.NAME not in beaten}
 
 

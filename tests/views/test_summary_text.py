@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from looptime.analysers import delay, loop_detail, parse_sync, together
+from looptime.analysers import together
+from looptime.analysers.loop_detail import loop_detail, parse_sync
+from looptime.analysers.waits import delay
 from looptime.findings import summarise, summarise_phases
 from looptime.parsers.read import Log
 from looptime.views.slow_text import render_delay, render_loop, render_slow
