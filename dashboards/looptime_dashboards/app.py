@@ -6,10 +6,11 @@ import os
 from pathlib import Path
 
 from dash import Dash
-from flask import Response, request
+from flask import Response, request, send_file
 
 from looptime import Project
 from looptime.errors import LooptimeError
+from looptime.views.drawing import VERSION, library_file
 from looptime.views.palette import DARK, LIGHT
 from looptime.views.report_page import variables
 from looptime_dashboards.desk import Desk
@@ -21,8 +22,12 @@ __all__ = ["create_app", "desk_of"]
 
 _INDEX = """<!DOCTYPE html>
 <html lang="en"><head>{%metas%}<title>{%title%}</title>{%favicon%}
-<style>COLOURS</style>{%css%}</head>
+<style>COLOURS</style>{%css%}<script id="plotly" async src="PLOTLY"></script></head>
 <body>{%app_entry%}<footer>{%config%}{%scripts%}{%renderer%}</footer></body></html>"""
+
+#: Where the drawing library is served; its version lets a browser keep it.
+_PLOTLY_AT = f"/_plotly.js?v={VERSION}"
+_YEAR_S = 365 * 86_400
 
 
 def create_app(
@@ -59,7 +64,8 @@ def create_app(
     app = Dash(
         __name__, assets_folder=str(Path(__file__).parent / "assets"), title="looptime",
         update_title="", serve_locally=True, suppress_callback_exceptions=True,
-        index_string=_INDEX.replace("COLOURS", _colours()), enable_mcp=False,
+        enable_mcp=False,
+        index_string=_INDEX.replace("COLOURS", _colours()).replace("PLOTLY", _PLOTLY_AT),
         meta_tags=[{"name": "viewport", "content": "width=device-width,initial-scale=1"}],
     )  # fmt: skip
     app.layout = frame(can_drop, shared)
@@ -93,6 +99,12 @@ def _routes(app: Dash, desk: Desk, can_drop: bool) -> None:
     @server.route("/alive")
     def alive() -> Response:
         return Response("yes", mimetype="text/plain")
+
+    @server.route("/_plotly.js")
+    def plotly() -> Response:
+        answer = send_file(library_file(), "text/javascript", max_age=_YEAR_S)
+        answer.headers["Content-Encoding"] = "gzip"
+        return answer
 
     @server.route("/export/<token>.csv")
     def export(token: str) -> Response:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 from urllib.parse import urlencode
 
-from dash import dcc, html
+from dash import html
 from dash.development.base_component import Component
 
 from looptime.findings import Finding
@@ -15,6 +16,7 @@ from looptime.views.figures import Picture
 from looptime.views.html import cell_text
 from looptime.views.terminal import safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.lean import field
 
 __all__ = ["card", "caution", "choice", "choices", "findings", "named", "note",
            "number_form", "table", "toggle"]  # fmt: skip
@@ -103,12 +105,14 @@ def card(desk: Desk, picture: Picture, page: str, *above: Any, height: int | Non
     drawn: Any = html.P("Nothing to draw.", className="faint")
     if figure["data"]:
         tall = height or figure["layout"]["height"]
-        graph = dcc.Graph(
-            id={"type": "plot", "page": page, "key": picture.key}, figure=figure, responsive=True,
-            config={"displayModeBar": False, "displaylogo": False, "doubleClick": False},
-            style={"height": f"{tall}px"},
-        )  # fmt: skip
-        drawn = html.Div(graph, role="img", **named({"aria-label": safe(picture.alt, 1500)}))
+        said = named(
+            {
+                "aria-label": safe(picture.alt, 1500),
+                "data-figure": json.dumps(figure, allow_nan=False, separators=(",", ":")),
+            }
+        )
+        drawn = html.Div(className="plot", role="img", key=picture.key,
+                         style={"height": f"{tall}px"}, **said)  # fmt: skip
     exports: list[Any] = []
     if picture.rows:
         said = named({"aria-label": f"Download {picture.key} as CSV"})
@@ -206,8 +210,7 @@ def number_form(label: str, *inputs: tuple[str, str, str], button: str = "Apply"
         made.append(
             html.Label(
                 [html.Span(text, className="faint"),
-                 dcc.Input(name=name, value=value, type="text", debounce=True, autoComplete="off",
-                           id={"type": "field", "name": name})],
+                 field(name, value)],
                 className="field",
             )
         )  # fmt: skip

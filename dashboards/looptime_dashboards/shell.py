@@ -7,13 +7,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.dependencies import ClientsideFunction
 
 from looptime.errors import LooptimeError
 from looptime.views.figures_slow import loop_beside_typical
 from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.lean import lean
 from looptime_dashboards.pages import PAGES
 from looptime_dashboards.parts import card, choice, choices, named, note
 from looptime_dashboards.view import View, read_view
@@ -43,8 +44,8 @@ def frame(can_drop: bool, shared: bool) -> Any:
             dcc.Location(id="url", refresh=False),
             dcc.Store(id="view"),
             dcc.Store(id="loop"),
+            dcc.Store(id="loop-asked"),
             dcc.Store(id="seen"),
-            dcc.Store(id="plot-choice"),
             dcc.Store(id="grid-choice"),
             dcc.Interval(id="poll", interval=600, disabled=True),
             dcc.Interval(id="watch", interval=2500),
@@ -118,17 +119,20 @@ def register(app: Dash, desk: Desk) -> None:
             _guarded(lambda: (_choices(desk, view), False)) if page.needs_run else _Made([], False)
         )
         shown = [] if bar.wait or any(_is_note(p) for p in bar.parts) else bar.parts
-        return made.parts, shown, page.title, not made.wait
+        return lean(made.parts), lean(shown), page.title, not made.wait
 
-    @app.callback(Output("loop-panel", "children"), Input("loop", "data"), Input("view", "data"),
-                  Input("page", "children"))  # fmt: skip
-    def show_loop(loop: Any, data: Any, _: Any) -> Any:
-        path, view = _asked(data)
+    @app.callback(Output("loop-panel", "children"), Input("loop-asked", "data"),
+                  prevent_initial_call=True)  # fmt: skip
+    def show_loop(asked: Any) -> Any:
+        if not isinstance(asked, list) or len(asked) != 3:
+            return []
+        loop = asked[0]
+        path, view = _asked(asked[1])
         page = next((p for p in PAGES if p.path == path), None)
         if not isinstance(loop, int) or page is None or not page.has_loop:
             return []
         view = view.but(run=view.run or _first(desk), loop=loop)
-        return _guarded(lambda: (_loop_panel(desk, view), False)).parts
+        return lean(_guarded(lambda: (_loop_panel(desk, view), False)).parts)
 
     @app.callback(Output("picker", "children"), Output("seen", "data"),
                   Input("watch", "n_intervals"), Input("view", "data"),
@@ -139,7 +143,7 @@ def register(app: Dash, desk: Desk) -> None:
         now = [version, view.run, desk.library.runs_in(view.run)]
         if seen == now and ctx.triggered_id != "view":
             return no_update, no_update
-        return _picker(desk, view), now
+        return lean([_picker(desk, view)]), now
 
 
 def _register_browser(app: Dash) -> None:
@@ -150,12 +154,11 @@ def _register_browser(app: Dash) -> None:
         Input("url", "pathname"), Input("url", "search"), State("view", "data"),
         State("loop", "data"),
     )  # fmt: skip
-    plot = {"type": "plot", "page": ALL, "key": ALL}
     app.clientside_callback(
-        ClientsideFunction("looptime", "choose"),
-        Output("plot-choice", "data"),
-        Input(plot, "clickData"), Input(plot, "selectedData"),
-        prevent_initial_call=True,
+        ClientsideFunction("looptime", "askLoop"),
+        Output("loop-asked", "data"),
+        Input("loop", "data"), Input("view", "data"), Input("page", "children"),
+        State("loop-asked", "data"), prevent_initial_call=True,
     )  # fmt: skip
     app.clientside_callback(
         ClientsideFunction("looptime", "row"),

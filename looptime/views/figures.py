@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from html import unescape
 from typing import Any
 
 import numpy as np
@@ -19,11 +20,14 @@ from looptime.views.terminal import safe
 
 __all__ = [
     "MOST_POINTS", "Picture", "axis", "bar", "envelope", "error_bars", "label", "layout", "line_at",
-    "log_bins", "log_range", "log_ticks", "percent", "points_in", "text_in_plot", "three",
+    "log_bins", "log_range", "log_ticks", "percent", "points_in", "room_px", "text_in_plot",
+    "three",
 ]  # fmt: skip
 
 Float = NDArray[np.float64]
 
+#: Room for the numbers and the title of an upright axis [px].
+_NUMBERS_PX = 72
 #: A figure never holds more points than this.
 MOST_POINTS = 20_000
 
@@ -100,10 +104,9 @@ def percent(share: float | None, digits: int = 1) -> str:
 
 
 def axis(title: str, **more: Any) -> dict[str, Any]:
-    """An axis with its title, quiet lines and room for its labels."""
+    """An axis with its title and quiet lines."""
     return {
         "title": {"text": title, "standoff": 8},
-        "automargin": True,
         "gridcolor": "#c9ccc8",
         "linecolor": "#8a8f98",
         "zerolinecolor": "#8a8f98",
@@ -114,13 +117,47 @@ def axis(title: str, **more: Any) -> dict[str, Any]:
     }
 
 
+def room_px(names: Sequence[str]) -> int:
+    """Room that the longest of some labels takes at the figures' size of type, with a gap.
+
+    Parameters
+    ----------
+    names : sequence of str
+        As they stand in a figure: lines end with ``<br>``.
+
+    Examples
+    --------
+    >>> room_px(["gyro.read"]) < room_px(["gyro.read.all"]) < 120
+    True
+    >>> room_px([])
+    24
+    """
+    lines = [unescape(line) for name in names for line in str(name).split("<br>")]
+    return 24 + round(max((sum(map(_wide_px, line)) for line in lines), default=0))
+
+
+def _wide_px(char: str) -> float:
+    """Width of a character, on the large side of what fonts have."""
+    if char in "iljtfr.,:;'|!()[] I-":
+        return 5.0
+    if char in "mwMW@%" or not char.isascii():
+        return 12.5
+    return 9.2 if char.isupper() else 7.6
+
+
 def layout(x: dict[str, Any], y: dict[str, Any], height: int = 320, **more: Any) -> dict[str, Any]:
-    """The layout that all figures share."""
+    """The layout that all figures share.
+
+    Room for labels is worked out here: a browser that has to find it draws everything twice.
+    """
+    names = y.get("ticktext")
+    left = _NUMBERS_PX if names is None or y["title"]["text"] else room_px(names)
+    top = 46 if more.get("showlegend") else 16
     return {
         "xaxis": x,
         "yaxis": y,
         "height": height,
-        "margin": {"l": 56, "r": 16, "t": 16, "b": 48},
+        "margin": {"l": left, "r": 16, "t": top, "b": 54},
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
         "font": {"family": "system-ui, sans-serif", "size": 13, "color": "#1d2329"},

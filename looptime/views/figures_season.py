@@ -45,7 +45,7 @@ def trend_figure(at: Trends, statistic: str = "p99") -> Picture | None:
     data += _levels(at, found)
     name = TITLES.get(statistic, statistic)
     unit = "loops a second" if statistic == "rate" else f"{at.quantity} {name} (ms)"
-    drawn = layout(axis("run, in order of recording", dtick=_step(len(runs))),
+    drawn = layout(axis("run, in order of recording", automargin=True, dtick=_step(len(runs))),
                    axis(unit))  # fmt: skip
     title = _trend_title(at, found, name)
     return Picture(

@@ -13,6 +13,7 @@ from looptime.analysers.pace import Distribution
 from looptime.analysers.summary import Summary
 from looptime.errors import UsageError
 from looptime.findings.finding import CAUTION, Finding
+from looptime.views.drawing import library_text
 from looptime.views.figures import Picture, percent
 from looptime.views.figures_costs import call_table, cost_bars, slow_against_typical
 from looptime.views.figures_pace import period_histogram, rate_over_run, recurrences
@@ -88,8 +89,6 @@ def render_report(
     errors: Sequence[str] = (), project: str = "",
 ) -> str:  # fmt: skip
     """The report as HTML text; see `write_report`."""
-    from plotly.offline import get_plotlyjs
-
     figures: dict[str, dict[str, object]] = {}
     body = "".join(element("p", f"Not read: {e}", class_="caution") for e in errors)
     hows: dict[str, str] = {}
@@ -109,7 +108,7 @@ def render_report(
         f"<header><h1>{escape(name)}</h1>{element('p', foot, class_='faint')}</header>"
         f"<main>{body}</main>"
         f'<script type="application/json" id="figures">{data_json(figures)}</script>'
-        f"<script>{get_plotlyjs()}</script><script>{script()}</script></body></html>\n"
+        f"<script>{library_text()}</script><script>{script()}</script></body></html>\n"
     )
 
 

@@ -41,23 +41,10 @@
         mark();
         return [same ? keep : next, chosen === loop && loop !== undefined ? keep : chosen];
       },
-      choose: function () {
-        const keep = window.dash_clientside.no_update;
-        const told = (window.dash_clientside.callback_context.triggered || []).filter((t) => t.value);
-        if (told.length !== 1) { return keep; }
-        const cut = told[0].prop_id.lastIndexOf(".");
-        const plot = JSON.parse(told[0].prop_id.slice(0, cut)).key;
-        const value = told[0].value;
-        if (plot === "rate" && value.range && value.range.x) {
-          const [a, b] = [...value.range.x].sort((p, q) => p - q);
-          if (b - a > 0) { set({start: Math.max(0, a).toFixed(3), end: b.toFixed(3), loop: ""}); }
-          return keep;
-        }
-        if (!["rate", "periods", "recurrence"].includes(plot)) { return keep; }
-        const loops = (value.points || []).map((p) => p.customdata && p.customdata[0])
-          .filter((n) => Number.isInteger(n) && n >= 0);
-        if (loops.length) { set({loop: loops[loops.length - 1]}); reveal(); }
-        return keep;
+      askLoop: function (loop, view, page, asked) {
+        // asked again when the page is drawn anew: it may rest on more loops than before
+        if (!Number.isInteger(loop)) { return asked ? null : window.dash_clientside.no_update; }
+        return [loop, view, asked ? asked[2] + 1 : 0];
       },
       row: function (rows) {
         const keep = window.dash_clientside.no_update;
@@ -66,6 +53,18 @@
       },
     },
   });
+  window.looptimePlots.chosen.range = (plot, ends) => {
+    const [a, b] = [...ends].sort((p, q) => p - q);
+    if (plot === "rate" && b - a > 0) {
+      set({start: Math.max(0, a).toFixed(3), end: b.toFixed(3), loop: ""});
+    }
+  };
+  window.looptimePlots.chosen.click = (plot, points) => {
+    if (!["rate", "periods", "recurrence"].includes(plot)) { return; }
+    const loops = points.map((p) => p.customdata && p.customdata[0])
+      .filter((n) => Number.isInteger(n) && n >= 0);
+    if (loops.length) { set({loop: loops[loops.length - 1]}); reveal(); }
+  };
   // the panel comes after the server has drawn it; then it is brought into view
   function reveal() {
     const panel = document.getElementById("loop-panel");
@@ -208,8 +207,53 @@
     input.id = "file";
     place.append(input);
   };
-  new MutationObserver(() => { giveFile(); }).observe(document.documentElement,
-    {childList: true, subtree: true});
+  new MutationObserver(() => { giveFile(); placeAll(); }).observe(document.documentElement,
+    {childList: true, subtree: true, attributes: true, attributeFilter: ["data-markup"]});
+
+  // what of a page does not live comes as escaped HTML in an attribute of its place
+  const places = document.getElementsByClassName("still");
+  function placeAll() {
+    for (const place of places) {
+      const text = place.dataset.markup;
+      if (place.placed === text) { continue; }
+      place.placed = text;
+      const made = document.createElement("template");
+      made.innerHTML = text;
+      turnInto(place, made.content);
+    }
+    window.looptimePlots.refresh();
+  }
+  // what is there already stays, so that the keyboard's place and what was unfolded are kept
+  function turnInto(old, next) {
+    const keyed = new Map([...old.children].filter((e) => e.dataset.key).map((e) => [e.dataset.key, e]));
+    let at = old.firstChild;
+    for (const one of [...next.childNodes]) {
+      const same = one.dataset && one.dataset.key ? keyed.get(one.dataset.key) : at;
+      if (!same || same.nodeName !== one.nodeName || (same.dataset || {}).key !== (one.dataset || {}).key) {
+        old.insertBefore(one, at);
+        continue;
+      }
+      if (same === at) { at = at.nextSibling; } else { old.insertBefore(same, at); }
+      if (one.nodeType !== Node.ELEMENT_NODE) {
+        if (same.data !== one.data) { same.data = one.data; }
+        continue;
+      }
+      turnAttributes(same, one);
+      if (!same.classList.contains("plot")) { turnInto(same, one); }
+    }
+    while (at) { const gone = at; at = at.nextSibling; gone.remove(); }
+  }
+  function turnAttributes(old, next) {
+    for (const {name} of [...old.attributes]) {
+      if (!next.hasAttribute(name) && name !== "open") { old.removeAttribute(name); }
+    }
+    for (const {name, value} of next.attributes) {
+      if (old.getAttribute(name) === value) { continue; }
+      old.setAttribute(name, value);
+      if (name === "value" && old.nodeName === "INPUT") { old.value = value; }
+    }
+    if (old.nodeName === "OPTION") { old.selected = next.hasAttribute("selected"); }
+  }
 
   // when the server has gone, say so; when it is back, go on where the page was
   let gone = false;

@@ -1,0 +1,73 @@
+"use strict";
+// Figures. Each place holds its figure as JSON. What lies within the window is drawn at once, the
+// rest when there is time; a figure that comes back changed is turned into the new one.
+
+window.looptimePlots = (function () {
+  const config = {displayModeBar: false, displaylogo: false, doubleClick: false};
+  const drawn = new Map(); // place: what is drawn there, as text
+  const places = document.getElementsByClassName("plot");
+  const chosen = {click: () => {}, range: () => {}};
+
+  function draw(place) {
+    const text = place.dataset.figure;
+    if (!window.Plotly || drawn.get(place) === text || !place.isConnected) { return; }
+    const isNew = !drawn.has(place);
+    drawn.set(place, text);
+    const figure = JSON.parse(text);
+    if (isNew) { place.replaceChildren(document.createElement("div")); }
+    const inside = place.firstChild;
+    inside.style.height = "100%";
+    window.Plotly.react(inside, figure.data, figure.layout, config);
+    if (!isNew) { return; }
+    inside.on("plotly_click", (event) => chosen.click(place.dataset.key, event.points || []));
+    inside.on("plotly_selected", (event) => {
+      if (event && event.range && event.range.x) { chosen.range(place.dataset.key, event.range.x); }
+      else if (event) { chosen.click(place.dataset.key, event.points || []); }
+    });
+    sizes.observe(place);
+  }
+
+  const sizes = new ResizeObserver((changed) => {
+    for (const {target} of changed) {
+      const inside = target.firstChild;
+      const width = inside && inside._fullLayout && inside._fullLayout.width;
+      if (width && Math.abs(width - target.clientWidth) > 1) { window.Plotly.Plots.resize(inside); }
+    }
+  });
+
+  const isWithin = (place) => {
+    const at = place.getBoundingClientRect();
+    return at.top < window.innerHeight && at.bottom > 0;
+  };
+
+  const later = window.requestIdleCallback || ((act) => setTimeout(act, 30));
+  let waits = false;
+  function rest() {
+    waits = false;
+    const next = [...places].filter((place) => drawn.get(place) !== place.dataset.figure);
+    if (!next.length || !window.Plotly) { return; }
+    draw(next.find(isWithin) || next[0]);
+    if (next.length > 1) { wait(); }
+  }
+  function wait() {
+    if (!waits) { waits = true; later(rest, {timeout: 500}); }
+  }
+
+  function refresh() {
+    for (const place of [...drawn.keys()].filter((p) => !p.isConnected)) {
+      sizes.unobserve(place);
+      drawn.delete(place);
+      if (place.firstChild) { window.Plotly.purge(place.firstChild); }
+    }
+    const next = [...places].filter((place) => drawn.get(place) !== place.dataset.figure);
+    next.filter(isWithin).forEach(draw);
+    if (next.length) { wait(); }
+  }
+
+  const all = () => { for (const place of places) { draw(place); } };
+  window.addEventListener("beforeprint", all);
+  document.addEventListener("scroll", () => wait(), {passive: true});
+  const script = document.getElementById("plotly");
+  if (script) { script.addEventListener("load", refresh); }
+  return {refresh, draw, chosen};
+}());

@@ -1,0 +1,138 @@
+"""Pages with as few live components as can be: what never changes by itself is sent as text.
+
+Dash compares every component of a page with every other at each change, so that the cells of a
+few tables alone take half a second. A table or a list of links needs none of that. It is sent as
+escaped HTML in an attribute, and assets/looptime.js puts it in place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from dash import html
+from dash.development.base_component import Component
+
+from looptime.views.html import escape
+
+__all__ = ["field", "lean", "markup"]
+
+_HTML = "dash_html_components"
+_PLACE = "data-markup"
+_VOID = {"br", "hr", "img", "input"}
+_SPELT = {"className": "class", "htmlFor": "for", "tabIndex": "tabindex", "colSpan": "colspan",
+          "key": "data-key"}  # fmt: skip
+_HOLDER = "still"
+_LONGEST = 50_000
+_FIGURE = "data-figure"
+
+
+def lean(parts: Iterable[Any]) -> list[Any]:
+    """The same page with each stretch that is HTML and no more in one holder.
+
+    Parameters
+    ----------
+    parts : iterable of components, text or None
+        A page, or what a component holds.
+
+    Returns
+    -------
+    list
+        Holders, and components that live or hold one that does.
+
+    Examples
+    --------
+    >>> lean([html.P("a < b"), html.P("c", className="faint")])
+    [Div(className='still', data-markup='<p>a &lt; b</p><p class="faint">c</p>')]
+    """
+    made: list[Any] = []
+    still: list[str] = []
+
+    def hold() -> None:
+        if still:
+            attributes: dict[str, Any] = {_PLACE: "".join(still)}
+            made.append(html.Div(className=_HOLDER, **attributes))
+            still.clear()
+
+    for part in parts:
+        if not _lives(part):
+            still.append(markup(part))
+            continue
+        hold()
+        if _is_html(part):
+            part.children = lean(_children(part))
+        made.append(part)
+    hold()
+    return made
+
+
+def field(name: str, value: str) -> Any:
+    """A field of a form for one line of text, as a holder.
+
+    Parameters
+    ----------
+    name, value : str
+        Its name in the page's address, and what stands in it.
+    """
+    text = f'<input type="text" autocomplete="off"{_attribute("name", name)}'
+    attributes: dict[str, Any] = {_PLACE: f"{text}{_attribute('value', value)}>"}
+    return html.Div(className=_HOLDER, **attributes)
+
+
+def markup(part: Any) -> str:
+    """A component that is HTML and no more as escaped HTML.
+
+    Parameters
+    ----------
+    part : component, list, text, number or None
+        What to write.
+
+    Examples
+    --------
+    >>> markup(html.A("</a>", href='"x"', tabIndex=0))
+    '<a href="&quot;x&quot;" tabindex="0">&lt;/a&gt;</a>'
+    """
+    if part is None or isinstance(part, bool):
+        return ""
+    if isinstance(part, list | tuple):
+        return "".join(map(markup, part))
+    if not isinstance(part, Component):
+        return escape(str(part), _LONGEST)
+    given = part.to_plotly_json()
+    if _PLACE in given["props"]:
+        return str(given["props"][_PLACE])
+    if given["namespace"] != _HTML:
+        raise TypeError(f"{given['type']} lives: it is no HTML")
+    name = given["type"].lower()
+    attributes = "".join(_attribute(k, v) for k, v in given["props"].items() if k != "children")
+    inner = "" if name in _VOID else f"{markup(given['props'].get('children'))}</{name}>"
+    return f"<{name}{attributes}>{inner}"
+
+
+def _attribute(name: str, value: Any) -> str:
+    if value is None or value is False:
+        return ""
+    if value is True:
+        return f" {_SPELT.get(name, name).lower()}"
+    if name == _FIGURE:  # JSON, in which there is nothing but plain characters
+        return f" {name}='{value.replace('&', '&amp;').replace(chr(39), '&#39;')}'"
+    if name == "style":
+        value = ";".join(f"{k}:{v}" for k, v in value.items())
+    return f' {_SPELT.get(name, name)}="{escape(str(value), _LONGEST)}"'
+
+
+def _lives(part: Any) -> bool:
+    if not isinstance(part, Component):
+        return False
+    return not _is_html(part) or any(_lives(inner) for inner in _children(part))
+
+
+def _is_html(part: Component) -> bool:
+    return bool(part._namespace == _HTML)
+
+
+def _children(part: Component) -> list[Any]:
+    inner = getattr(part, "children", None)
+    if inner is None:
+        return []
+    return list(inner) if isinstance(inner, list | tuple) else [inner]
