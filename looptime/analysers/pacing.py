@@ -262,7 +262,7 @@ def _from_periods(run: Run, period: Float, rest: Float, table: SelfTable) -> tup
 
 def _waits_for_a_beat(run: Run, period: Float, table: SelfTable) -> str | None:
     """A call that nobody labelled as pacing and that fills every loop up to the same length."""
-    total = table.weighted(np.ones((1, len(run))))[0]
+    total = table.sums
     for code in np.argsort(-total, kind="stable")[:3]:
         if total[code] < 0.05e6 * period.sum():
             break

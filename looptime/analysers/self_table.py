@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,8 +15,9 @@ __all__ = ["SelfTable"]
 Float = NDArray[np.float64]
 Int = NDArray[np.integer]
 
-#: Cells of a block: what fits into the processor's cache.
-_BLOCK = 1 << 17
+#: Cells of a block: what fits into the processor's cache, and products with four rows of weights
+#: that the linear algebra library does not share out among threads.
+_BLOCK = 1 << 16
 #: A table with more cells than this a piece is made anew, block by block, when it is asked for.
 _CELLS_A_PIECE = 2
 
@@ -49,29 +51,27 @@ class SelfTable:
         self.loops, self.names = loops, names
         self._loop, self._name, self._own = _in_loop_order(pieces)
         self._step = max(_BLOCK // max(names, 1), 1)
-        self._edges = np.searchsorted(
-            self._loop, np.arange(0, loops + self._step, self._step)
-        ).tolist()
+        edges = np.arange(0, loops + self._step, self._step, dtype=self._loop.dtype)
+        self._edges = np.searchsorted(self._loop, edges).tolist()
         self._kept: Float | None = None
         if loops * names <= _CELLS_A_PIECE * len(self._loop) + 8 * _BLOCK:
-            self._kept = np.empty((loops, names))
-            for part, block in self._made():
-                self._kept[part] = block
+            kept = np.empty((loops, names))
+            for part, block in self.blocks():
+                kept[part] = block
+            self._kept = kept
 
     def blocks(self) -> Iterator[tuple[slice, Float]]:
         """The table in turn: which loops, and their rows; shape (loops of the block, names)."""
-        if self._kept is not None:
-            yield slice(0, self.loops), self._kept
-        else:
-            yield from self._made()
-
-    def _made(self) -> Iterator[tuple[slice, Float]]:
         for k, first in enumerate(range(0, self.loops, self._step)):
-            count = min(self._step, self.loops - first)
-            mine = slice(self._edges[k], self._edges[k + 1])
-            cell = (self._loop[mine] - first) * self.names + self._name[mine]
-            block = np.bincount(cell, self._own[mine], count * self.names).astype(np.float64)
-            yield slice(first, first + count), block.reshape(count, self.names)
+            part = slice(first, min(first + self._step, self.loops))
+            yield part, self._made(k, part) if self._kept is None else self._kept[part]
+
+    def _made(self, k: int, part: slice) -> Float:
+        count = part.stop - part.start
+        mine = slice(self._edges[k], self._edges[k + 1])
+        cell = (self._loop[mine] - part.start) * self.names + self._name[mine]
+        block = np.bincount(cell, self._own[mine], count * self.names)
+        return block.astype(np.float64, copy=False).reshape(count, self.names)
 
     def weighted(self, weights: ArrayLike) -> Float:
         """Sum of each name's self times, each times the weight of its loop.
@@ -90,6 +90,11 @@ class SelfTable:
         for part, block in self.blocks():
             total += w[:, part] @ block
         return total
+
+    @cached_property
+    def sums(self) -> Float:
+        """Self time of each name in all loops; shape (names,) [ns]."""
+        return self.weighted(np.ones((1, self.loops)))[0]
 
     def by_loop(self, names: ArrayLike | None = None) -> Float:
         """Self time in each loop, of all names or of those marked; shape (loops,) [ns]."""
@@ -114,8 +119,9 @@ class SelfTable:
         loops : int array, shape (k,)
             Rising.
         """
-        first = np.searchsorted(self._loop, loops)
-        count = np.searchsorted(self._loop, loops, "right") - first
+        wanted = np.asarray(loops, self._loop.dtype)  # else the search would copy all pieces
+        first = np.searchsorted(self._loop, wanted)
+        count = np.searchsorted(self._loop, wanted, "right") - first
         place = np.repeat(np.arange(len(loops)), count)
         row = np.arange(len(place)) + np.repeat(first - np.cumsum(count) + count, count)
         return place, self._name[row], self._own[row]
