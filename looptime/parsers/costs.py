@@ -47,6 +47,8 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "loop": ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass"),
     "phase": ("phase", "mode", "state"),
 }  # fmt: skip
+#: A column that rises over so many rows is a clock.
+_ROWS_OF_A_CLOCK = 20
 #: Headers of a total that are one even where no column names a unit.
 _PLAIN_TOTALS = ("total", "totaltime", "sum", "looptotal", "all", "whole", "overall")
 
@@ -116,6 +118,8 @@ def parse(
 ) -> list[Parsed]:
     """Read a `costs` log."""
     parts = [head for role, head in given.items() if role.startswith("part ")]
+    if "time" not in given and options.columns is None:
+        _refuse_clock(parts, dialect, source.path)
     unit = _unit(source, dialect, given, parts, options)
     own = {role: UNITS[head.unit] if head.unit else unit.ns for role, head in given.items()}
     if options.unit is not None and "time" in given:
@@ -143,6 +147,21 @@ def parse(
     tick = tick_of(np.unique(ticks), min(own.values()))
     clock = Clock(unit.name, unit.said, tick, notes=notes, starts_from="column order")
     return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
+
+
+def _refuse_clock(parts: list[Head], dialect: Dialect, path: str) -> None:
+    """Refuse a part that does nothing but rise: a clock whose header is in no column map."""
+    for head in parts:
+        values = numbers(dialect, head.index)
+        if len(values) >= _ROWS_OF_A_CLOCK and bool((np.diff(values) > 0).all()):
+            name = shown(head)
+            raise LogError(
+                f"column {name!r} rises from row to row as a clock does, and no part of a loop "
+                'does: name it "time" in the header, or all columns with --columns '
+                '"time_ms,gyro_ms,..."',
+                path,
+                dialect.header_line or None,
+            )
 
 
 def _unit(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib import import_module
 from itertools import pairwise
 from types import ModuleType
@@ -129,15 +130,30 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
     elif clock and events:
         what = f"column is a clock but column {events[0] + 1} holds words that come and go"
     row = dialect.delimiter.join(dialect.sample[0])[:60]
-    example = ",".join(
-        ["time_us", "skip", "gyro_ms", "drive_ms"][:fields] + ["skip"] * (fields - 4)
-    )
+    example = ",".join(_example(dialect, words))
     raise LogError(
         f"has no header and its first {what}, so no layout fits rows such as {row!r}: "
         f'name the columns with --columns, for example "{example}"',
         path,
         dialect.first_row,
     )
+
+
+def _example(dialect: Dialect, words: Sequence[bool]) -> list[str]:
+    """Names for the columns that would fit such cells: a word for each, to be corrected."""
+    wordy_at = [index for index, word in enumerate(words) if word]
+    if not wordy_at:
+        fields = len(words)
+        return ["time_us", "skip", "gyro_ms", "drive_ms"][:fields] + ["skip"] * (fields - 4)
+    kinds = {k: len({row[k].lower() for row in dialect.sample}) for k in wordy_at}
+    few = min(wordy_at, key=lambda k: (kinds[k], -k))
+    edged = len(wordy_at) > 1 and kinds[few] <= 2
+    times = iter(["time_us"] if edged else ["start_us", "duration_us"])
+    calls = iter(["name"])
+    return [
+        "edge" if edged and k == few else next(calls if word else times, "skip")
+        for k, word in enumerate(words)
+    ]
 
 
 def _changes(dialect: Dialect, index: int) -> bool:

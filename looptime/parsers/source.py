@@ -144,7 +144,11 @@ def open_source(path: str | os.PathLike[str]) -> Source:
     name = os.fspath(path)
     try:
         if not is_address(name) and Path(name).is_dir():
-            raise LogError("is a folder: name the log files in it", name)
+            raise LogError(
+                "is a folder: name the log files in it, such as "
+                f"{Path(name, '*.csv')} (`looptime season add` and `dashboard` take folders)",
+                name,
+            )
         if _is_special(name):
             raise LogError("is a pipe or a device: save the log to a file first", name)
         size = _size(name)

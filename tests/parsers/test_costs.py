@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from looptime.errors import LogError
 from looptime.parsers.enclosing import enclosing
 from tests.parsers.build import periods_ms, read, self_ms, unattributed_ms
 
@@ -130,6 +131,16 @@ def test_first_interval_since_the_board_was_switched_on(tmp_path):
     run = read(tmp_path, log)
     assert run.set_aside.counts == {"first interval": 1}
     assert periods_ms(run) == [20.0] * 4
+
+
+def test_a_clock_under_an_unknown_name_is_no_part(tmp_path):
+    """A column that only rises is asked about, and read once it is named."""
+    rows = "".join(f"{k * 20},{k % 3 + 1},{k % 4 + 2}\n" for k in range(30))
+    log = "Zeit_ms,gyro_ms,drive_ms\n" + rows
+    with pytest.raises(LogError, match=r"column 'Zeit' rises .* --columns"):
+        read(tmp_path, log)
+    run = read(tmp_path, log, columns="time_ms,gyro_ms,drive_ms")
+    assert periods_ms(run) == [20.0] * 29
 
 
 def test_loop_numbers_that_were_passed_over(tmp_path):

@@ -110,19 +110,34 @@ def test_headerless_column_of_intervals(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("text", "message"),
+    ("text", "message", "example"),
     [
-        ("0,5.1\n1,5.2\n2,5.0\n3,5.3\n", "first column counts the rows"),
-        ("3,5,6\n1,4,6\n2,9,6\n0,9,9\n", "first column is no clock"),
-        ("gyro,a,1,2\ndrive,b,2,3\n", "first column holds words"),
-        ("0,gyro,1\n5,drive,2\n20,gyro,1\n27,drive,3\n", "column 2 holds words that come and go"),
+        ("0,5.1\n1,5.2\n2,5.0\n3,5.3\n", "first column counts the rows", "time_us,skip"),
+        ("3,5,6\n1,4,6\n2,9,6\n0,9,9\n", "first column is no clock", "time_us,skip,gyro_ms"),
+        ("gyro,1,2\ndrive,4,3\n", "first column holds words", "name,start_us,duration_us"),
+        ("0,gyro,1\n5,drive,2\n20,gyro,1\n27,drive,3\n", "column 2 holds words that come and go",
+         "start_us,name,duration_us"),
     ],
-)
-def test_headerless_without_a_clock(tmp_path, text, message):
-    """What cannot be told is asked for, with an example of --columns."""
+)  # fmt: skip
+def test_headerless_without_a_clock(tmp_path, text, message, example):
+    """What cannot be told is asked for, with an example of --columns that fits the cells."""
     with pytest.raises(LogError, match=message) as caught:
         read(tmp_path, text)
-    assert '--columns, for example "time_us' in str(caught.value)
+    assert str(caught.value).endswith(f'--columns, for example "{example}"')
+
+
+def test_headerless_edges_are_read_with_the_columns_that_the_error_names(tmp_path):
+    """Typing the example as it stands reads the log."""
+    text = "".join(
+        f"{k * 20_000},loop,begin\n{k * 20_000 + 10},gyro.read,begin\n"
+        f"{k * 20_000 + 1210},gyro.read,end\n{k * 20_000 + 19_000},loop,end\n"
+        for k in range(5)
+    )
+    with pytest.raises(LogError) as caught:
+        read(tmp_path, text)
+    run = read(tmp_path, text, columns=str(caught.value).split('"')[1])
+    assert run.layout == "edges"
+    assert self_ms(run)["gyro.read"] == [1.2] * 4
 
 
 def test_no_layout_fits(tmp_path):
