@@ -33,6 +33,8 @@ _NULLS = ["", "nan", "NaN", "NAN", "na", "NA", "n/a", "N/A", "null", "NULL", "No
 _MISSING = "missing value"
 _UNREADABLE = "unreadable number"
 _NO_ROW = "not a row"
+#: A line that is no row and longer than this is not looked into any further [characters].
+LONGEST_ROW = 64 << 10
 #: Texts kept of rows set aside; the rest are found again by their line.
 TEXTS_KEPT = 2000
 
@@ -585,6 +587,9 @@ def _judge(
         key, colon, value = bare.lstrip("#").strip().partition(":")
         if bare[:1] == "#" and colon and key.strip():
             meta.append((key.strip(), value.strip()))
+        return 0
+    if len(text) > LONGEST_ROW:
+        judged.append((line, "line too long", text[:LONGEST_ROW]))
         return 0
     for header in (dialect.raw_header, dialect.header):
         if header and tuple(c.strip() for c in split_line(bare, dialect.delimiter)) == header:

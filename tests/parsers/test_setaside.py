@@ -84,3 +84,15 @@ def test_reasons_of_all_runs_are_counted_together():
 
     read = looptime.Log("log.csv", (with_aside([early]), with_aside([early, cut, early])))
     assert read.rows_by_reason == {"before first loop": 3, "unfinished last loop": 1}
+
+
+def test_line_far_longer_than_any_row(tmp_path):
+    """A line that some other program spilt into the log costs itself alone, and says why."""
+    path = tmp_path / "log.csv"
+    rows = [f"{10 * k},{k % 3}" for k in range(20)]
+    rows.insert(7, "x,1," * 30_000)
+    path.write_text("time_ms,battery_v\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    run = looptime.read(path)
+    assert run.set_aside.counts["line too long"] == 1
+    assert run.set_aside.line[run.set_aside.reason == REASONS.index("line too long")] == [9]
+    assert run.rows_read == 21
