@@ -18,6 +18,7 @@ from looptime.stats.runs import (
     compare_runs_in_order,
     order_of_runs,
     resolvable_between_runs,
+    runs_to_resolve,
 )
 
 __all__ = ["Scatter", "call_changes", "recording_order", "run_changes", "runs_needed"]
@@ -174,8 +175,5 @@ def runs_needed(change: Change, runs: int, tolerance: Tolerance) -> int | None:
     if change.seen_percent is None or runs < 2:
         return None
     sd = math.log1p(change.seen_percent / 100) / resolvable_between_runs(1.0, runs, runs)
-    goal = math.log1p(tolerance.percent / 100)
-    for k in range(runs + 1, _MOST_RUNS + 1):
-        if resolvable_between_runs(sd, k, k) <= goal:
-            return k
-    return None
+    needed = runs_to_resolve(sd, math.log1p(tolerance.percent / 100), _MOST_RUNS)
+    return None if needed is None else max(needed, runs + 1)

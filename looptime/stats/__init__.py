@@ -3,20 +3,17 @@
 Only NumPy and `scipy.special` are used. Values may be in any unit unless a name says which.
 One module a topic:
 
-- `quantiles`, `dither`, `statistic`: figures of a run; `slow`: thresholds and stalls.
+- `quantiles`, `dither`, `statistic`: figures of a run; `slow`: stalls.
 - `jackknife`: their standard errors; `twosample`: two recordings held against each other.
-- `runs`, `limits`, `history`: several runs, gates, a season; `multiple`, `counts`: many questions,
-  rare events.
+- `runs`, `limits`: several runs, gates; `multiple`, `counts`: many questions, rare events.
 - `warmup`, `drift`, `changepoints`, `rhythm`: what happens within a run; `levels`: how these
   alarms share a budget.
 """
 
-from looptime.stats.autocorrelation import autocorrelation
 from looptime.stats.changepoints import ChangePoints, change_points, partition
-from looptime.stats.counts import binomial_two_sided, count_interval, rare_upper_bound
-from looptime.stats.dither import dither, is_coarse, measured_tick
+from looptime.stats.counts import binomial_two_sided, rare_upper_bound
+from looptime.stats.dither import dither, is_coarse
 from looptime.stats.drift import Drift, drift, theil_sen
-from looptime.stats.history import level_changes
 from looptime.stats.jackknife import Estimate, jackknife
 from looptime.stats.levels import ALONE, IN_RUN, Levels
 from looptime.stats.limits import (
@@ -24,7 +21,6 @@ from looptime.stats.limits import (
     Screened,
     extra_variance,
     prediction_limit,
-    resolvable_by_gate,
     screen_baseline,
 )
 from looptime.stats.multiple import benjamini_hochberg, holm
@@ -41,7 +37,7 @@ from looptime.stats.runs import (
     resolvable_between_runs,
     runs_to_resolve,
 )
-from looptime.stats.slow import Events, SlowThreshold, running_median, slow_threshold, stalls
+from looptime.stats.slow import Events, running_median, stalls
 from looptime.stats.statistic import parse_statistic, required_loops
 from looptime.stats.twosample import (
     Difference,
@@ -51,8 +47,6 @@ from looptime.stats.twosample import (
     compare_recordings,
     difference,
     exceedance_test,
-    loops_to_resolve,
-    resolvable_percent,
     usual_scatter,
 )
 from looptime.stats.warmup import WarmUp, truncation, warm_up
@@ -73,9 +67,7 @@ __all__ = [
     "RunOrder",
     "Scatter",
     "Screened",
-    "SlowThreshold",
     "WarmUp",
-    "autocorrelation",
     "benjamini_hochberg",
     "binomial_two_sided",
     "change_points",
@@ -83,7 +75,6 @@ __all__ = [
     "compare_recordings",
     "compare_runs",
     "compare_runs_in_order",
-    "count_interval",
     "count_scale",
     "difference",
     "dither",
@@ -93,10 +84,7 @@ __all__ = [
     "holm",
     "is_coarse",
     "jackknife",
-    "level_changes",
     "log_scale",
-    "loops_to_resolve",
-    "measured_tick",
     "order_of_runs",
     "parse_statistic",
     "partition",
@@ -106,14 +94,11 @@ __all__ = [
     "rare_upper_bound",
     "required_loops",
     "resolvable_between_runs",
-    "resolvable_by_gate",
-    "resolvable_percent",
     "rhythm",
     "rhythms",
     "running_median",
     "runs_to_resolve",
     "screen_baseline",
-    "slow_threshold",
     "stalls",
     "theil_sen",
     "time_quantiles",

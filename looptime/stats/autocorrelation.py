@@ -2,55 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import ArrayLike
+from looptime.stats.arrays import Float
 
-from looptime.stats.arrays import Float, as_values
-
-__all__ = ["autocorrelation", "inflation", "lag_one"]
-
-
-def autocorrelation(x: ArrayLike, lags: int = 20) -> Float:
-    """Autocorrelation of a series at the lags 0 .. `lags`.
-
-    ``r_k = sum_j u_j u_(j+k) / sum_j u_j^2`` with u the centred values.
-
-    Parameters
-    ----------
-    x : array_like, shape (n,)
-        Series in any unit.
-    lags : int
-        Largest lag; cut to n - 1.
-
-    Returns
-    -------
-    float array, shape (min(lags, n - 1) + 1,)
-        Element 0 is 1; a constant series has 0 at every later lag.
-
-    Raises
-    ------
-    NotEnoughError
-        If there are fewer than 2 values.
-
-    References
-    ----------
-    The biased sample autocorrelation of time-series analysis.
-
-    Examples
-    --------
-    >>> autocorrelation([1, -1, 1, -1], 2)
-    array([ 1.  , -0.75,  0.5 ])
-    """
-    values = as_values(x, 2, "the autocorrelation")
-    u = values - values.mean()
-    total = float(u @ u)
-    most = min(lags, len(u) - 1)
-    out = np.zeros(most + 1)
-    out[0] = 1.0
-    if total > 1e-24 * float(values @ values):
-        for k in range(1, most + 1):
-            out[k] = float(u[:-k] @ u[k:]) / total
-    return out
+__all__ = ["inflation", "lag_one"]
 
 
 def lag_one(u: Float, bias: float) -> float:
@@ -61,6 +15,7 @@ def lag_one(u: Float, bias: float) -> float:
 
     Examples
     --------
+    >>> import numpy as np
     >>> lag_one(np.array([1.0, -1.0, 1.0, -1.0]), 0.25)
     0.0
     >>> lag_one(np.array([-2.0, -1.0, 0.0, 1.0, 2.0]), 0.2)

@@ -9,7 +9,6 @@ from looptime.stats.beta import binomial_at_least
 
 __all__ = [
     "binomial_two_sided",
-    "count_interval",
     "poisson_at_least",
     "rare_upper_bound",
     "too_rare_to_gate",
@@ -91,26 +90,6 @@ def rare_upper_bound(n: int) -> float:
     if n < 1:
         raise NotEnoughError("a bound on a share needs at least 1 loop, there is none")
     return min(1.0, 3 / n)
-
-
-def count_interval(count: int) -> tuple[float, float]:
-    """Exact 95 % interval of the mean of a Poisson count.
-
-    ``chi2(.025, 2 c) / 2`` to ``chi2(.975, 2 c + 2) / 2``.
-
-    References
-    ----------
-    Garwood's interval.
-
-    Examples
-    --------
-    >>> [round(v, 3) for v in count_interval(0)]
-    [0.0, 3.689]
-    """
-    from scipy.special import chdtri
-
-    low = float(chdtri(2 * count, 0.975)) / 2 if count else 0.0
-    return low, float(chdtri(2 * count + 2, 0.025)) / 2
 
 
 def too_rare_to_gate(counts: list[int]) -> bool:

@@ -8,37 +8,10 @@ from numpy.typing import ArrayLike
 from looptime.stats.arrays import Float, as_values
 from looptime.stats.quantiles import quantiles
 
-__all__ = ["dither", "is_coarse", "measured_tick"]
+__all__ = ["dither", "is_coarse"]
 
 #: Seed of the noise, fixed so that the same log gives the same verdict every time.
 SEED = 20
-
-
-def measured_tick(x: ArrayLike) -> float:
-    """The step of the clock that the values show: the greatest common divisor of all of them.
-
-    Parameters
-    ----------
-    x : array_like of int, shape (n,)
-        Durations or times as whole numbers, for example nanoseconds.
-
-    Returns
-    -------
-    float
-        Common step [unit of `x`]; 0 where there is nothing but zeros.
-
-    Raises
-    ------
-    NotEnoughError
-        If `x` is empty.
-
-    Examples
-    --------
-    >>> measured_tick([10_000_000, 11_000_000, 13_000_000])
-    1000000.0
-    """
-    values = as_values(x, 1, "the tick").astype(np.int64)
-    return float(np.gcd.reduce(np.unique(np.abs(values))))
 
 
 def is_coarse(x: ArrayLike, tick: float) -> bool:

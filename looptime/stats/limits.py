@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from looptime.errors import NotEnoughError
 from looptime.stats.arrays import MAD_SCALE, as_values, mad
 from looptime.stats.student import t_one_sided, t_quantile
 
@@ -17,7 +16,6 @@ __all__ = [
     "Screened",
     "extra_variance",
     "prediction_limit",
-    "resolvable_by_gate",
     "screen_baseline",
 ]
 
@@ -204,33 +202,3 @@ def prediction_limit(
         beyond=value > high or value < low,
         resolvable=(t + t_quantile(0.80, m - 1)) * se,
     )
-
-
-def resolvable_by_gate(sd: float, runs: int, alpha: float = 0.05) -> float:
-    """Change of one new run that a gate with m baseline runs shows with 80 % probability.
-
-    ``(t(1 - alpha, m - 1) + t(.80, m - 1)) sd sqrt(1 + 1/m)``.
-
-    Parameters
-    ----------
-    sd : float
-        Run-to-run standard deviation.
-    runs : int
-        Baseline runs, at least 2.
-    alpha : float
-        One-sided level of the gate.
-
-    Raises
-    ------
-    NotEnoughError
-        If there are fewer than 2 runs.
-
-    Examples
-    --------
-    >>> [round(resolvable_by_gate(1.0, m), 2) for m in (5, 8, 12, 20)]
-    [3.37, 2.96, 2.78, 2.65]
-    """
-    if runs < 2:
-        raise NotEnoughError(f"a limit needs at least 2 baseline runs, there are {runs}")
-    t = t_quantile(1 - alpha, runs - 1) + t_quantile(0.80, runs - 1)
-    return t * sd * math.sqrt(1 + 1 / runs)

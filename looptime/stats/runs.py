@@ -70,11 +70,6 @@ class RunDifference:
     resolvable: float = math.nan
 
     @property
-    def p_larger(self) -> float:
-        """One-sided p-value for "b is larger than a"."""
-        return self.p / 2 if self.difference > 0 else 1 - self.p / 2
-
-    @property
     def percent(self) -> float:
         """The difference of logarithms as a change in percent, ``100 (exp(d) - 1)``."""
         return 100 * math.expm1(self.difference)

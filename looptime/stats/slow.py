@@ -8,32 +8,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from looptime.stats.arrays import MAD_SCALE, Float, Int, as_values, mad, median
-from looptime.stats.quantiles import quantiles
 
-__all__ = ["Events", "SlowThreshold", "merge_close", "running_median", "slow_threshold", "stalls"]
+__all__ = ["Events", "merge_close", "running_median", "stalls"]
 
 #: Loops of the running median.
 SPAN = 101
-
-
-@dataclass(frozen=True)
-class SlowThreshold:
-    """Above what a loop is called slow.
-
-    Parameters
-    ----------
-    threshold : float
-        Loops above it are slow [unit of the values].
-    median, scale : float
-        Of the typical loops; the scale is an estimate of a standard deviation.
-    count : int
-        Loops above the threshold.
-    """
-
-    threshold: float
-    median: float
-    scale: float
-    count: int
 
 
 @dataclass(frozen=True)
@@ -50,52 +29,6 @@ class Events:
 
     loops: Int
     heights: Float
-
-
-def slow_threshold(x: ArrayLike, k: float = 5.0, tick: float = 0.0) -> SlowThreshold:
-    """Robust threshold of slow loops, ``median + max(k * scale, 2 tick)``.
-
-    The scale is 1.4826 times the median of ``x - median`` over the loops above the median:
-    the upper half alone, since periods are skewed. Where that is 0 (a coarse clock) the
-    distance from the median to the 90th percentile over 1.2816 serves; where that is 0 too, only
-    loops above the 90th percentile are slow.
-
-    Parameters
-    ----------
-    x : array_like, shape (n,)
-        Periods, works or durations.
-    k : float
-        Scales above the median.
-    tick : float
-        Tick of the clock [unit of `x`].
-
-    Raises
-    ------
-    NotEnoughError
-        If `x` is empty.
-
-    References
-    ----------
-    Median absolute deviation of the upper half (double MAD).
-
-    Examples
-    --------
-    >>> found = slow_threshold([9, 10, 10, 10, 11, 11, 12, 9, 10, 60])
-    >>> found.median, found.count
-    (10.0, 1)
-    >>> slow_threshold([10.0] * 50).count
-    0
-    """
-    values = as_values(x, 1, "the threshold of slow loops")
-    middle = median(values)
-    above = values[values > middle]
-    # half of the loops lie above a continuous median; ties at the median leave fewer
-    upper = np.concatenate([above, np.full(max((len(values) - 1) // 2 - len(above), 0), middle)])
-    scale = MAD_SCALE * median(upper - middle) if len(upper) else 0.0
-    if scale == 0:
-        scale = (float(quantiles(values, [0.9])[0]) - middle) / 1.2816
-    threshold = middle + max(k * scale, 2 * tick)
-    return SlowThreshold(threshold, middle, scale, int((values > threshold).sum()))
 
 
 def running_median(x: ArrayLike, span: int = SPAN, stride: int | None = None) -> Float:

@@ -30,8 +30,6 @@ __all__ = [
     "compare_recordings",
     "difference",
     "exceedance_test",
-    "loops_to_resolve",
-    "resolvable_percent",
     "usual_scatter",
 ]
 
@@ -389,65 +387,3 @@ def usual_scatter(a: Estimate, b: Estimate, assumed_sd: float = 0.01) -> Scatter
     limit = t_quantile(0.975, 4) * math.sqrt(2) * s
     p = t_two_sided(change, math.sqrt(2) * s, 4)
     return Scatter(change, limit, abs(change) > limit, assumed_sd, p)
-
-
-def resolvable_percent(estimate: Estimate) -> float | None:
-    """Change that two recordings like this one would show with 80 % probability [percent].
-
-    ``100 (t(.975) + t(.80)) sqrt(2) se / value`` with 38 degrees of freedom (4.07 relative
-    standard errors), 15 % more for quantiles, whose own error is noisier.
-
-    Returns
-    -------
-    float or None
-        None for p99.9 and beyond, for values of 0, and where the log is too short.
-
-    References
-    ----------
-    Minimal detectable difference of a two-sample t test.
-
-    Examples
-    --------
-    >>> mean = Estimate("mean", 10.0, 0.01, 19, 9.98, 10.02, False, 6000, True)
-    >>> round(resolvable_percent(mean), 3)
-    0.407
-    """
-    figure = parse_statistic(estimate.name)
-    if not estimate.enough or not estimate.value:
-        return None
-    if figure.kind == "quantile" and figure.share > 0.995:
-        return None
-    factor = (t_quantile(0.975, 38) + t_quantile(0.80, 38)) * math.sqrt(2)
-    factor *= 1.15 if figure.kind == "quantile" else 1.0
-    return 100 * factor * estimate.relative_se
-
-
-def loops_to_resolve(estimate: Estimate, percent: float) -> int | None:
-    """Loops a side with which a change of so many percent would show with 80 % probability.
-
-    The error of a figure falls with the root of the length, so
-    ``n (resolvable / percent)^2``, but never less than `required_loops`.
-
-    Parameters
-    ----------
-    estimate : Estimate
-        The figure of a recording like those to come.
-    percent : float
-        Change to be seen, above 0.
-
-    Returns
-    -------
-    int or None
-        Rounded up to a hundred; None where `resolvable_percent` is.
-
-    Examples
-    --------
-    >>> mean = Estimate("mean", 10.0, 0.01, 19, 9.98, 10.02, False, 6000, True)
-    >>> loops_to_resolve(mean, 0.2)
-    24900
-    """
-    now = resolvable_percent(estimate)
-    if now is None or percent <= 0:
-        return None
-    need = max(estimate.n * (now / percent) ** 2, required_loops(estimate.name))
-    return 100 * math.ceil(need / 100)

@@ -33,7 +33,6 @@ from looptime.stats import (
     quantiles,
     rhythm,
     rhythms,
-    slow_threshold,
     usual_scatter,
     warm_up,
     worst_mean,
@@ -469,7 +468,6 @@ def quickest(what: Callable[[], object], times: int = 7) -> float:
 def everything(r: Recording) -> None:
     """All that is asked about one run's periods."""
     jackknife(r.period_ms)
-    slow_threshold(r.period_ms)
     warm_up(r.period_ms, r.start_s)
     drift(r.period_ms, r.start_s)
     change_points(r.period_ms, r.start_s)

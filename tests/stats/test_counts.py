@@ -4,7 +4,6 @@ from scipy import stats
 from looptime.errors import NotEnoughError
 from looptime.stats.counts import (
     binomial_two_sided,
-    count_interval,
     poisson_at_least,
     rare_upper_bound,
     too_rare_to_gate,
@@ -28,15 +27,6 @@ def test_poisson_tail():
     """The tail agrees with an independent implementation."""
     assert poisson_at_least(0, 0.3) == 1
     assert poisson_at_least(5, 1.2) == pytest.approx(stats.poisson.sf(4, 1.2))
-
-
-@pytest.mark.parametrize("count", [0, 1, 9, 200])
-def test_the_interval_puts_the_count_at_both_tails(count):
-    """At each end the chance of a count as extreme is 2.5 %."""
-    low, high = count_interval(count)
-    assert stats.poisson.cdf(count, high) == pytest.approx(0.025)
-    if count:
-        assert stats.poisson.sf(count - 1, low) == pytest.approx(0.025)
 
 
 def test_the_rule_of_three():

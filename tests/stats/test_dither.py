@@ -1,14 +1,8 @@
 import numpy as np
 import pytest
 
-from looptime.stats.dither import dither, is_coarse, measured_tick
+from looptime.stats.dither import dither, is_coarse
 from looptime.stats.quantiles import quantile
-
-
-def test_the_tick_is_the_common_step():
-    """Multiples of 15,625 that share no larger divisor."""
-    assert measured_tick(15_625 * np.array([640, 641, 643])) == 15_625
-    assert measured_tick([0, 0]) == 0
 
 
 def test_coarse_means_above_a_fiftieth_of_the_quartile_range():

@@ -8,7 +8,6 @@ from looptime.errors import NotEnoughError
 from looptime.stats.limits import (
     extra_variance,
     prediction_limit,
-    resolvable_by_gate,
     screen_baseline,
 )
 
@@ -22,7 +21,7 @@ def test_the_limit_by_hand():
     assert limit.low == -math.inf
     assert not limit.beyond
     assert limit.p == pytest.approx(stats.t.sf(1 / math.sqrt(0.6), 4))
-    assert limit.resolvable == pytest.approx(resolvable_by_gate(math.sqrt(0.5), 5))
+    assert limit.resolvable == pytest.approx((2.131847 + 0.940965) * math.sqrt(0.6), rel=1e-5)
 
 
 def test_p_and_limit_agree():
@@ -100,11 +99,3 @@ def test_the_border_of_screening():
     base = [-1.0, 1.0, -1.0, 1.0, 0.0, 0.0, 1.0, -1.0]
     assert screen_baseline([*base, 5.93]).kept.all()
     assert screen_baseline([*base, 5.94]).odd.tolist() == [8]
-
-
-def test_what_a_gate_resolves():
-    """3.37, 2.96, 2.78 and 2.65 standard deviations."""
-    found = [resolvable_by_gate(1, m) for m in (5, 8, 12, 20)]
-    assert found == pytest.approx([3.37, 2.96, 2.78, 2.65], abs=0.006)
-    with pytest.raises(NotEnoughError):
-        resolvable_by_gate(1, 1)

@@ -2,40 +2,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from looptime.errors import NotEnoughError
-from looptime.stats.slow import merge_close, running_median, slow_threshold, stalls
-
-
-def test_the_threshold_of_normal_periods():
-    """The scale estimates the standard deviation: 10 + 5 x 0.5."""
-    found = slow_threshold(np.random.default_rng(1).normal(10, 0.5, 100_000))
-    assert found.threshold == pytest.approx(12.5, abs=0.03)
-    assert found.scale == pytest.approx(0.5, abs=0.005)
-
-
-def test_the_lower_half_does_not_count():
-    """Many short loops do not move the threshold."""
-    x = np.concatenate([np.full(500, 1.0), [10.0], np.linspace(10, 12, 500)])
-    assert slow_threshold(x).scale == pytest.approx(1.4826, rel=0.02)
-
-
-@pytest.mark.parametrize("value", [0.0, 10.0])
-def test_a_constant_run_has_no_slow_loop(value):
-    """Constant periods and zeros."""
-    assert slow_threshold(np.full(100, value)).count == 0
-
-
-def test_a_coarse_clock_needs_two_ticks():
-    """Whole milliseconds: one tick above the median is not slow."""
-    x = np.repeat([10.0, 11.0, 13.0], [900, 95, 5])
-    assert slow_threshold(x, tick=1.0).count == 5
-    assert slow_threshold([5.0]).count == 0
-
-
-def test_an_empty_run_has_no_threshold():
-    """Nothing is not slow."""
-    with pytest.raises(NotEnoughError):
-        slow_threshold([])
+from looptime.stats.slow import merge_close, running_median, stalls
 
 
 def test_the_running_median_agrees_with_a_filter():

@@ -5,14 +5,12 @@ import pytest
 from scipy import stats
 
 from looptime.errors import NotEnoughError
-from looptime.stats.jackknife import Estimate, jackknife
+from looptime.stats.jackknife import Estimate
 from looptime.stats.twosample import (
     compare_overruns,
     compare_recordings,
     difference,
     exceedance_test,
-    loops_to_resolve,
-    resolvable_percent,
     usual_scatter,
 )
 
@@ -156,28 +154,7 @@ def test_the_assumed_scatter_does_not_serve_counts_or_zeros(bad):
         usual_scatter(estimate(bad[0], bad[1]), estimate(bad[0], bad[1]))
 
 
-def test_what_a_log_resolves():
-    """4.07 relative errors for the mean, 15 % more for quantiles, none for p99.9 or short logs."""
-    factor = math.sqrt(2) * (stats.t.ppf(0.975, 38) + stats.t.ppf(0.8, 38))
-    assert factor == pytest.approx(4.07, abs=0.01)
-    assert resolvable_percent(estimate()) == pytest.approx(factor)
-    assert resolvable_percent(estimate("p95")) == pytest.approx(1.15 * factor)
-    assert resolvable_percent(estimate("p99.9")) is None
-    assert resolvable_percent(estimate(value=0.0)) is None
-    short = jackknife(np.random.default_rng(1).normal(10, 1, 500), ["p95"])["p95"]
-    assert resolvable_percent(short) is None
-
-
 def test_a_recording_of_forty_loops_is_the_least():
     """Below that there is no error to be had."""
     with pytest.raises(NotEnoughError, match="at least 40"):
         compare_recordings(np.ones(39), np.ones(6000))
-
-
-def test_loops_that_would_do():
-    """Half the change needs four times the loops; p99.9 gets no answer."""
-    now = resolvable_percent(estimate())
-    assert loops_to_resolve(estimate(), now) == 6000
-    assert loops_to_resolve(estimate(), now / 2) == 24_000
-    assert loops_to_resolve(estimate("p99.9"), 1.0) is None
-    assert loops_to_resolve(estimate(), 1000.0) == 200
