@@ -27,9 +27,10 @@ from looptime_dashboards.work import Pending, Work
 
 __all__ = ["SAMPLE_FROM", "Desk"]
 
-#: Loops from which on a part of a run is first answered from a sample.
+#: Loops that stand for a long run where a change is tried on it.
 SAMPLE_FROM = 20_000
-_SAMPLE = 3_000
+#: Loops from which on a summary is first answered from a sample, and the sample's loops.
+_LONG, _SAMPLE = 4_000, 3_000
 _MOST_EXPORTS = 300
 _MOST_DRAWN = 8
 T = TypeVar("T")
@@ -117,7 +118,7 @@ class Desk:
         origin = int(whole.loop_columns.start_ns[0])
         made = summarise(chosen, phase=self.phase(view), origin_ns=origin,
                          **self._options(view))  # type: ignore[arg-type]  # fmt: skip
-        return made if len(chosen) <= SAMPLE_FROM else _slim(made)
+        return made if len(chosen) <= _LONG else _slim(made)
 
     def few(self, view: View, loops: int) -> Run:
         """About so many loops of the part that is looked at, in stretches; its phase alone.
@@ -131,17 +132,17 @@ class Desk:
         phase = self.phase(view)
         return part(chosen, phase) if phase is not None else chosen
 
-    def is_long(self, view: View) -> bool:
-        """Whether the part that is looked at is first answered from a sample."""
+    def is_long(self, view: View, most: int = _LONG) -> bool:
+        """Whether the part that is looked at has more loops than are looked at at once."""
         first, last = range_of(self.run(view), view.start, view.end)
-        return last - first > SAMPLE_FROM
+        return last - first > most
 
     def _summarise_few(self, view: View) -> Summary:
         few = self.few(view, _SAMPLE)
         if not len(few):
             raise UsageError("no loop is left: choose another part of the run")
         origin = int(self.run(view).loop_columns.start_ns[0])
-        return summarise(few, phase=self.phase(view), origin_ns=origin,
+        return summarise(few, phase=self.phase(view), origin_ns=origin, rhythms=False,
                          **self._options(view))  # type: ignore[arg-type]  # fmt: skip
 
     def picture(self, at: Summary, name: str, make: Callable[[], T]) -> T:

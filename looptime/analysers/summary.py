@@ -38,6 +38,7 @@ _BUS_KEYS = (
     "other_ms_per_loop", "busy_share", "overlaps",
 )  # fmt: skip
 _SLOW_EVENTS = 20
+_NOT_LOOKED = Recurrences((), None, "what recurs is looked for in whole stretches of a run")
 
 
 @dataclass(frozen=True)
@@ -108,6 +109,7 @@ def summarise(
     phase: str | None = None,
     read_instant: str = "end",
     origin_ns: int | None = None,
+    rhythms: bool = True,
 ) -> Summary:
     """Analyse a run.
 
@@ -127,6 +129,8 @@ def summarise(
         When during a sensor read the reading is taken.
     origin_ns : int, optional [ns]
         Start of the whole recording on its clock, if `run` is a part of it.
+    rhythms : bool
+        Whether to look for what recurs: it means nothing in loops taken from here and there.
 
     Returns
     -------
@@ -174,7 +178,7 @@ def summarise(
             costs=cost,
             slow=slow,
             blocking=blocking(chosen, basis.durations),
-            recurrence=recurrence(basis, cost, slow),
+            recurrence=recurrence(basis, cost, slow) if rhythms else _NOT_LOOKED,
             buses=by_bus.result(),
             changes=moved.result(),
             freshness=fresh.result(),

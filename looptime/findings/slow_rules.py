@@ -171,9 +171,10 @@ def _without_calls(at: Summary) -> list[Finding]:
     if len(large) < _FEWEST or at.recurrence.found or at.pacing.late_count:
         return []
     middle = sorted(e.excess_ms for e in large)[len(large) // 2]
+    regular = "" if at.recurrence.note else " at no regular interval"
     text = (
-        f"{len(large)} stalls of about {ms(middle)} at no regular interval; the log has no calls "
-        "to say where: time the calls with a recorder."
+        f"{len(large)} stalls of about {ms(middle)}{regular}; the log has no calls to say where: "
+        "time the calls with a recorder."
     )
     cost = sum(e.excess_ms for e in large) / max(at.pace.loops, 1)
     return [

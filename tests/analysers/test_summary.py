@@ -7,6 +7,7 @@ import pytest
 
 from looptime.analysers import summarise, summarise_phases, together
 from looptime.analysers.figure import to_json
+from looptime.findings import find
 from tests.build_run import make_flat_run, make_run
 
 KEYS = {
@@ -142,3 +143,16 @@ def test_to_json_of_odd_values():
     assert to_json({"a": np.array([1.0, np.inf]), "b": (np.int64(2),)}) == {
         "a": [1.0, None], "b": [2],
     }  # fmt: skip
+
+
+def test_rhythms_are_left_out_where_loops_do_not_follow_one_another():
+    """Nothing is said to recur, nor not to recur, where nobody looked."""
+    period = np.full(2000, 10_000_000)
+    period[::50] += 8_000_000
+    whole = summarise(make_flat_run(period))
+    assert [round(r.period_loops) for r in whole.recurrence.found] == [50]
+    few = summarise(make_flat_run(period), rhythms=False)
+    assert few.recurrence.found == ()
+    assert few.recurrence.note
+    assert few.slow.count == whole.slow.count
+    assert not any("interval" in f.text for f in find(few))

@@ -198,7 +198,7 @@ def _predicted(
     columns = stretches(desk, view, _QUICK if sampled else SAMPLE_FROM).loop_columns
     recorded, loops = columns.period_ns[at.warmup_loops :], columns.loop[at.warmup_loops :]
     basis = plan_basis(at)
-    if desk.is_long(view):
+    if desk.is_long(view, SAMPLE_FROM):
         basis += f" These loops are stretches that stand for all {len(desk.run(view)):,}."
     if sampled:
         basis += " For now: an answer from more loops is on its way."
