@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
+from looptime.analysers.durations import narrowed
 from looptime.run import Run
 from looptime.schema import CallName
 
@@ -143,7 +144,13 @@ def buses(basis: Basis) -> Buses:
     own_ms = _own_ms_per_loop(basis)
     counts = _counts(basis)
     labels = sorted({n.bus for n in run.names if n.bus is not None})
-    made = tuple(_bus(basis, bus, own_ms) for bus in labels)
+    made: tuple[BusCost, ...] = ()
+    if labels:
+        place = np.array([labels.index(n.bus) if n.bus else len(labels) for n in run.names])
+        of_call = narrowed(place, len(labels) + 1)[run.call_columns.name]
+        made = tuple(
+            _bus(basis, bus, np.flatnonzero(of_call == k), own_ms) for k, bus in enumerate(labels)
+        )
     return Buses(made, _repeated(run, counts, own_ms), _batches(run, counts, own_ms))
 
 
@@ -160,27 +167,39 @@ def _counts(basis: Basis) -> NDArray[np.float64]:
     return made
 
 
-def _bus(basis: Basis, bus: str, own_ms: NDArray[np.float64]) -> BusCost:
+def _bus(basis: Basis, bus: str, rows: Int, own_ms: NDArray[np.float64]) -> BusCost:
     run, at = basis.run, basis.run.call_columns
-    on_bus = np.array([n.bus == bus for n in run.names])
-    rows = np.flatnonzero(on_bus[at.name])
-    start, end = at.start_ns[rows], at.start_ns[rows] + at.duration_ns[rows]
-    thread = at.thread[rows]
-    single = _transactions(thread, start, end)
-    mine = thread == run.loop_thread
+    start = at.start_ns[rows]
+    end = start + at.duration_ns[rows]
     n, total = max(len(run), 1), float(basis.judged_ns.sum())
-    ms = float(own_ms[on_bus].sum())
-    other_ns = at.self_ns[rows[~mine]].sum()
+    ms = float(sum(own_ms[k] for k, name in enumerate(run.names) if name.bus == bus))
+    if len(run.thread_names) > 1:
+        thread = at.thread[rows]
+        single = _transactions(thread, start, end)
+        mine = thread == run.loop_thread
+        count, others = int((single & mine).sum()), int((single & ~mine).sum())
+        other_ns = float(at.self_ns[rows[~mine]].sum())
+        overlaps = _overlaps(run, rows, thread, start, end)
+    else:
+        single = _alone(start, end)
+        count, others, other_ns, overlaps = int(single.sum()), 0, 0.0, ()
+    if not single.all():
+        start, end = start[single], end[single]
     return BusCost(
         bus,
-        int((single & mine).sum()) / n,
+        count / n,
         ms,
         ms * 1e6 * n / total if total > 0 and len(run) else None,
-        int((single & ~mine).sum()) / n,
-        float(other_ns) / n / 1e6,
-        _busy_ns(start[single], end[single]) / max(run.duration_s * 1e9, 1.0),
-        _overlaps(run, rows, thread, start, end),
+        others / n,
+        other_ns / n / 1e6,
+        _busy_ns(start, end) / max(run.duration_s * 1e9, 1.0),
+        overlaps,
     )
+
+
+def _alone(start: Int, end: Int) -> Bool:
+    """Calls of one thread that hold no other of them."""
+    return np.append(start[1:] >= end[:-1], True)[: len(start)]
 
 
 def _transactions(thread: Int, start: Int, end: Int) -> Bool:
@@ -188,8 +207,7 @@ def _transactions(thread: Int, start: Int, end: Int) -> Bool:
     single = np.ones(len(start), bool)
     for code in np.flatnonzero(np.bincount(thread)):
         mine = np.flatnonzero(thread == code)
-        holds = start[mine[1:]] < end[mine[:-1]]
-        single[mine[:-1][holds]] = False
+        single[mine] = _alone(start[mine], end[mine])
     return single
 
 
@@ -197,6 +215,8 @@ def _busy_ns(start: Int, end: Int) -> float:
     """Length of the union of the intervals [ns]."""
     if not len(start):
         return 0.0
+    if (start[1:] >= end[:-1]).all():  # one after the other
+        return float((end - start).sum())
     if (np.diff(start) < 0).any():
         order = np.argsort(start, kind="stable")
         start, end = start[order], end[order]

@@ -184,14 +184,18 @@ def _uses(run: Run, name: Int) -> tuple[Int, str]:
 
 def _latest(ready: Int, uses: Int) -> Int:
     """Which reading is the latest at each use; -1 before the first. Both rise."""
-    one_each = len(ready) == len(uses) and bool(
-        (ready <= uses).all() and (uses[:-1] < ready[1:]).all()
-    )
-    return np.arange(len(uses)) if one_each else np.searchsorted(ready, uses, "right") - 1
+    first, n = int(np.searchsorted(ready, uses[0], "right")) - 1, len(uses)
+    if first + n <= len(ready):  # mostly each use gets the reading after that of the one before
+        taken, later = ready[max(first, 0) : first + n], ready[first + 1 : first + n + 1]
+        if (taken <= uses[n - len(taken) :]).all() and (uses[: len(later)] < later).all():
+            return np.arange(first, first + n)
+    return np.searchsorted(ready, uses, "right") - 1
 
 
 def _ages(uses: Int, ready: Int, taken: Int) -> tuple[Int, Int, Int] | None:
     """Ages [ns], which reading each use got, and when it was used."""
+    if not len(uses):
+        return None
     which = _latest(ready, uses)
     early = int(np.searchsorted(which, 0))  # uses before the first reading
     if early == len(which):
