@@ -7,7 +7,7 @@ from looptime.analysers.basis import prepare
 from looptime.analysers.costs import costs
 from looptime.analysers.recurrence import recurrence
 from looptime.analysers.slow import slow_events
-from tests.build_run import make_flat_run
+from tests.build_run import make_flat_run, make_run
 
 
 def found_in(made, seed=1):
@@ -163,3 +163,14 @@ def test_small_events_in_step_do_not_shorten_the_period_of_large_ones(seed):
     assert read[0].period_loops == pytest.approx(50, abs=0.01)
     assert read[0].height_ms == pytest.approx(10, abs=0.3)
     assert read[0].events == pytest.approx(40, abs=2)
+
+
+def test_rare_calls_of_another_thread_are_passed_over():
+    """A call that another thread makes every tenth loop stretches no loop of this one."""
+    run = make_run(
+        [10.0] * 100,
+        lambda k: [("update", 0, 9), *([("save", 1, 5, "disk")] if k % 10 == 0 else [])],
+    )
+    basis = prepare(run)
+    slow = slow_events(basis)
+    assert recurrence(basis, costs(basis, slow.is_slow), slow).found == ()

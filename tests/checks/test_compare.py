@@ -345,3 +345,14 @@ def test_json_is_strict():
     data = json.loads(json.dumps(found.to_dict(), allow_nan=False))
     assert {"verdict", "changes", "calls", "explained", "shift", "unlike"} <= set(data)
     assert set(data["changes"][0]["difference"]) == {"value", "low", "high"}
+
+
+def test_no_count_falls_by_more_than_all_of_it():
+    """Some forty overruns and then none: -100 %, though the interval of the counts goes below."""
+    found = _compare([recording(1, stalls=0.01)], [recording(2, stalls=0.0)])
+    change = _change(found, "overruns")
+    assert change.before > 25
+    assert change.after == 0
+    assert change.difference.low < -change.before
+    assert (change.percent.value, change.percent.low) == (-100.0, -100.0)
+    assert change.percent.high < 0

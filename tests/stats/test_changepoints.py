@@ -123,3 +123,18 @@ def test_a_short_run_is_refused():
     """Twelve windows of 50 loops."""
     with pytest.raises(NotEnoughError, match="at least 600 loops"):
         change_points(np.ones(100), np.arange(100) * 0.06)
+
+
+def test_the_long_run_variance_ignores_a_step_of_three_sigmas_too():
+    """Half of the series lies 3 higher: as noise that would be 2.25 more than the 1 there is."""
+    rng = np.random.default_rng(2)
+    step = np.repeat([0.0, 3.0], 30)
+    found = [long_run_variance(rng.normal(0, 1, 60) + step) for _ in range(100)]
+    assert np.median(found) == pytest.approx(1, rel=0.35)
+
+
+def test_a_step_is_told_relative_to_the_level_before_it():
+    """From 10 to 12 is 20 % more, and back is 16.7 % less."""
+    x = np.repeat([10.0, 12.0, 10.0], 2000) + np.random.default_rng(3).normal(0, 0.05, 6000)
+    found = change_points(x, T)
+    assert found.relative_steps == pytest.approx([0.2, -1 / 6], abs=0.003)

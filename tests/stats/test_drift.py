@@ -87,3 +87,18 @@ def test_short_windows_look_at_the_second_lag():
     second = ((e[:-2] * e[2:]).sum() / (e * e).sum() + 2 / 30) / (1 - 4 / 30)
     assert _correlation(e, 1.0) == pytest.approx(min(second**0.5, 0.8))
     assert _correlation(e, 2.0) < _correlation(e, 1.0)
+
+
+@pytest.mark.parametrize(("alternating", "second"), [(0.65, 0.28), (0.52, 0.0373)])
+def test_a_second_lag_counts_from_fifteen_hundredths_on(alternating, second):
+    """A pattern whose first lag is negative and whose second, freed from its bias, is 0.4 or 0.12.
+
+    Thirty values that change sign each time have a second lag of 28/30, those that change it every
+    two times one of -28/30; the two patterns are at right angles.
+    """
+    e = np.sqrt(alternating) * np.tile([1.0, -1.0], 15)
+    e += np.sqrt(1 - alternating) * np.tile([1.0, 1.0, -1.0, -1.0], 8)[:30]
+    unbiased = (second + 2 / 30) / (1 - 4 / 30)
+    expected = np.sqrt(unbiased) if unbiased > 0.15 else 0.0
+    assert _correlation(e, 1.0) == pytest.approx(expected, abs=0.02)
+    assert _correlation(e, 2.0) == 0
