@@ -25,6 +25,7 @@ from looptime.cli_base import (
     complain,
     paths,
     reads_logs,
+    remark,
     say_project,
     show,
 )
@@ -98,7 +99,9 @@ def _unforeseen() -> int:
 @click.argument("logs", nargs=-1, required=True, metavar="LOG...")
 @click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
 @click.option("--set-aside", "set_aside", metavar="FILE", help="Write the rows not used to FILE.")
-@click.option("--predict", is_flag=True, help="Rank by what the planner predicts: a second more.")
+@click.option(
+    "--predict", is_flag=True, help="Rank findings by what the planner predicts (takes longer)."
+)
 @click.option("--draft-project", metavar="FILE", help="Write a looptime.toml to correct by hand.")
 @reads_logs
 def summary(
@@ -191,6 +194,7 @@ def _write_draft(logs: Sequence[Log], target: str) -> None:
         raise UsageError(f"{target}: is there already; nothing was written") from error
     except OSError as error:
         raise UsageError(f"{target}: cannot be written: {error.strerror}") from error
+    remark(f"{target}: written; correct what is guessed, and keep it beside the robot code")
 
 
 @cli.command()
@@ -203,6 +207,8 @@ def report(reading: Reading, logs: tuple[str, ...], out: str, pdf: str | None, t
     """One file to print or send: figures, tables, findings, cautions."""
     from looptime.views.report import ReportLog, write_report
 
+    if Path(out).suffix.lower() not in (".html", ".htm"):
+        raise UsageError(f"--out {out}: a report is HTML: name it .html (--pdf prints one besides)")
     done = _read_all(reading, logs, predict=True)
     good = [ReportLog(one.log, one.summaries) for one in done if one.log is not None]
     if not good:
@@ -226,11 +232,25 @@ def report(reading: Reading, logs: tuple[str, ...], out: str, pdf: str | None, t
 
 @cli.command()
 @click.argument("log")
-@click.option("--top", default=20, show_default=True, type=click.IntRange(1), help="Loops to show.")
-@click.option("--loop", "loop_number", type=int, metavar="N", help="Show loop N beside a typical.")
-@click.option("--delay-ms", type=float, metavar="MS", help="When a delay checked in loops fires.")
-@click.option("--video-fps", type=float, metavar="F", help="Frames a second of a video.")
-@click.option("--sync", metavar="LOOP=FRAME", help="The frame in which a loop starts.")
+@click.option(
+    "--top", default=20, show_default=True, type=click.IntRange(1), help="Slow loops to show."
+)
+@click.option(
+    "--loop", "loop_number", type=int, metavar="N", help="Show loop N beside a typical one."
+)
+@click.option(
+    "--delay-ms",
+    type=float,
+    metavar="MS",
+    help="When a delay of MS that code checks once a loop fires.",
+)
+@click.option(
+    "--video-fps",
+    type=float,
+    metavar="F",
+    help="Frames a second of a video, to find slow loops in it.",
+)
+@click.option("--sync", metavar="LOOP=FRAME", help="Frame of the video in which loop LOOP starts.")
 @click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
 @reads_logs
 def slow(
@@ -274,17 +294,25 @@ def _with_loop(summaries: Sequence[Summary], loop: int | None) -> Summary:
 
 
 @cli.command()
-@click.argument("language", required=False)
+@click.argument("language", required=False, metavar="LANGUAGE")
 @click.option("--list", "listed", is_flag=True, help="The languages there are.")
+@click.option("--guide", is_flag=True, help="Print the guide (Markdown).")
 @click.option("--out", metavar="FOLDER", help="Write the source file into FOLDER.")
-def recorder(language: str | None, listed: bool, out: str | None) -> None:
-    """Print the recorder that a team puts into its robot code."""
+def recorder(language: str | None, listed: bool, guide: bool, out: str | None) -> None:
+    """Print the recorder that a team puts into its robot code.
+
+    LANGUAGE is java, cpp, python or micropython. --guide prints what to mark, how to get the log
+    off the robot, and a whole example for each.
+    """
     from looptime import recorders
 
     sources = recorders.sources()
     if listed:
         for name, path in sources.items():
             print(f"{name:<14}{path.name}")
+        return
+    if guide:
+        print(recorders.guide(), end="")
         return
     if language is None:
         raise UsageError(f"name a language: {', '.join(sources)}")
@@ -341,7 +369,10 @@ def tour() -> None:
 @click.option("--out", required=True, metavar="FILE", help="FILE.parquet or FILE.csv.")
 @reads_logs
 def export(reading: Reading, log: str, out: str) -> None:
-    """Write the canonical tables for notebooks and other tools, units in the column names."""
+    """Write the loops and calls of a log as a table for notebooks and other tools.
+
+    Units are in the column names; `looptime` reads the file again as a log.
+    """
     from looptime.parsers.store import write_runs
 
     runs = tuple(reading.part(run) for run in reading.log(log).runs)
@@ -351,12 +382,21 @@ def export(reading: Reading, log: str, out: str) -> None:
 
 @cli.command()
 @click.argument("folder", required=False)
-@click.option("--host", default="127.0.0.1", show_default=True, help="Other than loopback: shared.")
 @click.option(
-    "--port", type=click.IntRange(0, 65535), default=8060, show_default=True, help="Port."
+    "--host",
+    default="127.0.0.1",
+    show_default=True,
+    help="Address; any but the default shares, with a passphrase.",
+)
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=8060,
+    show_default=True,
+    help="Port; 0 takes a free one.",
 )
 @click.option("--no-browser", is_flag=True, help="Do not open a page.")
-@click.option("--allow-upload", is_flag=True, help="A shared server takes dropped logs.")
+@click.option("--allow-upload", is_flag=True, help="Let others drop logs on a shared server.")
 @click.option("--project", "project_file", metavar="FILE", help="Project file to use.")
 def dashboard(
     folder: str | None,

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FAILED", "FINE", "INTERRUPTED", "NOT_ENOUGH", "UNFORESEEN", "UNUSABLE", "CheckFailed",
-    "Commands", "Reading", "cli", "complain", "paths", "reads_logs", "remark", "say_project",
-    "show", "waiting", "worst",
+    "Commands", "Reading", "cli", "complain", "finds_season", "paths", "reads_logs", "remark",
+    "say_project", "show", "waiting", "worst",
 ]  # fmt: skip
 
 FINE, FAILED, UNUSABLE, NOT_ENOUGH, UNFORESEEN, INTERRUPTED = 0, 1, 2, 3, 4, 130
@@ -86,17 +86,17 @@ class Reading:
     """How the logs of one command are read: the options that all of them share."""
 
     project: Project
-    unit: str | None
-    layout: str | None
-    columns: str | None
-    loop_call: str | None
-    no_cache: bool
-    budget_ms: float | None
-    keep_warmup: bool
-    phase: str | None
-    from_s: float | None
-    to_s: float | None
-    where: tuple[str, ...]
+    unit: str | None = None
+    layout: str | None = None
+    columns: str | None = None
+    loop_call: str | None = None
+    no_cache: bool = False
+    budget_ms: float | None = None
+    keep_warmup: bool = False
+    phase: str | None = None
+    from_s: float | None = None
+    to_s: float | None = None
+    where: tuple[str, ...] = ()
 
     def log(self, path: str) -> Log:
         """Read one log."""
@@ -189,13 +189,14 @@ class Reading:
         return self.project.budget_ms if self.budget_ms is None else self.budget_ms
 
 
+_PROJECT = click.option(
+    "--project",
+    "project_file",
+    metavar="FILE",
+    help="Project file; without it the nearest looptime.toml upward from here.",
+)
 _READING_OPTIONS = (
-    click.option(
-        "--project",
-        "project_file",
-        metavar="FILE",
-        help="Project file; without it the nearest looptime.toml upward from here.",
-    ),
+    _PROJECT,
     click.option(
         "--unit", type=click.Choice(list(UNITS)), help="Unit of times, where no header says."
     ),
@@ -231,6 +232,17 @@ def reads_logs(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in reversed(_READING_OPTIONS):
         with_reading = option(with_reading)
     return with_reading
+
+
+def finds_season(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command that reads no log the project as `reading`: nothing else of it matters."""
+
+    @functools.wraps(command)
+    def with_reading(**given: Any) -> Any:
+        project = _project(given.pop("project_file"))
+        return command(reading=Reading(project), **given)
+
+    return _PROJECT(with_reading)
 
 
 def _sensible(budget_ms: float | None, from_s: float | None, to_s: float | None) -> None:

@@ -17,6 +17,7 @@ from looptime.cli_base import (
     Reading,
     cli,
     complain,
+    finds_season,
     reads_logs,
     say_project,
     show,
@@ -85,16 +86,35 @@ def season_beside(given: str | None, reading: Reading) -> Season | None:
     return Season(folder)
 
 
-_SEASON = click.option("--season", "season_folder", metavar="FOLDER", help="Season's folder.")
+_SEASON = click.option(
+    "--season",
+    "season_folder",
+    metavar="FOLDER",
+    help="Season's folder; without it `season` beside the project file, or here.",
+)
+_QUERY = (
+    "A QUERY names runs by robot=, version=, label= (with * and ?), phase=, since=, until=, "
+    "last=N, baseline=yes, one or several: version=1.* last=5. An ENTRY is the beginning of an "
+    "entry's name, as `looptime season list` shows it."
+)
 _JSON = click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
 
 
-@cli.command(cls=_TwoSides)
+@cli.command(cls=_TwoSides, epilog=_QUERY)
 @click.argument("before", nargs=-1, required=True, metavar="BEFORE...")
 @click.option(
-    "--against", "after", multiple=True, required=True, metavar="AFTER...", help="The other side."
+    "--against",
+    "after",
+    multiple=True,
+    required=True,
+    metavar="AFTER...",
+    help="Logs recorded after.",
 )
-@click.option("--history", metavar="QUERY", help="Older runs for scatter; else the baseline.")
+@click.option(
+    "--history",
+    metavar="QUERY",
+    help="Season's runs that tell the usual scatter; else the baseline.",
+)
 @_SEASON
 @_JSON
 @reads_logs
@@ -106,7 +126,12 @@ def compare(
     season_folder: str | None,
     as_json: bool,
 ) -> None:
-    """Whether the loop got slower or faster, and whether one may say so."""
+    """Whether the loop got slower or faster, and whether one may say so.
+
+    Three recordings before and three after, in the order ABBA or at random, can tell a change of
+    the code from the scatter between runs; one a side can only say that two recordings differ.
+    Exit 0: a verdict; 3: can't tell.
+    """
     from looptime.checks.change import Tolerance
     from looptime.checks.compare import compare as judge
     from looptime.checks.gate import choose_baseline
@@ -139,9 +164,11 @@ def compare(
         raise CheckFailed(NOT_ENOUGH)
 
 
-@cli.command()
+@cli.command(epilog=_QUERY)
 @click.argument("logs", nargs=-1, required=True, metavar="LOG...")
-@click.option("--baseline", metavar="QUERY", help="Season's runs to hold against.")
+@click.option(
+    "--baseline", metavar="QUERY", help="Season's runs to hold against; else those marked."
+)
 @click.option("--unsure", type=click.Choice(["pass", "fail"]), help="What can't tell counts as.")
 @click.option("--junit", metavar="FILE", help="Write the verdicts as JUnit XML.")
 @click.option("--markdown", metavar="FILE", help="Write the table as Markdown.")
@@ -160,7 +187,10 @@ def gate(
     season_folder: str | None,
     as_json: bool,
 ) -> None:
-    """Check new runs against limits and against the season's baseline."""
+    """Check new runs against limits and against the season's baseline.
+
+    Limits stand in looptime.toml under [limits]. Exit 0: pass; 1: fail; 3: can't tell.
+    """
     from looptime.checks.change import Tolerance
     from looptime.checks.gate import choose_baseline
     from looptime.checks.gate import gate as judge
@@ -233,7 +263,12 @@ def season_add(
     season_folder: str | None,
     as_json: bool,
 ) -> None:
-    """Add runs, whole folders of them, or another season."""
+    """Add runs, whole folders of them, or another season.
+
+    What is stored is a summary of a few kilobytes a run; the logs may be deleted afterwards. A log
+    that is there already is not added again. With --phase, the runs of that phase are added: do
+    so where the gate is to judge one phase.
+    """
     from looptime.checks.adding import add_logs, add_season
     from looptime.checks.facts import parse_time
     from looptime.checks.season import Season
@@ -285,11 +320,11 @@ def _progress(total: int) -> Any:
     return tell
 
 
-@season.command("list")
+@season.command("list", epilog=_QUERY)
 @click.argument("query", nargs=-1, metavar="[QUERY]")
 @_SEASON
 @_JSON
-@reads_logs
+@finds_season
 def season_list(
     reading: Reading, query: tuple[str, ...], season_folder: str | None, as_json: bool
 ) -> None:
@@ -313,11 +348,11 @@ def _open(given: str | None, reading: Reading) -> Season:
     return Season(_season_folder(given, reading))
 
 
-@season.command("show")
+@season.command("show", epilog=_QUERY)
 @click.argument("query", nargs=-1, required=True, metavar="ENTRY|QUERY")
 @_SEASON
 @_JSON
-@reads_logs
+@finds_season
 def season_show(
     reading: Reading, query: tuple[str, ...], season_folder: str | None, as_json: bool
 ) -> None:
@@ -353,10 +388,10 @@ def _stored(values: RunValues) -> dict[str, Any]:
     return made
 
 
-@season.command("drop")
+@season.command("drop", epilog=_QUERY)
 @click.argument("query", nargs=-1, required=True, metavar="ENTRY|QUERY")
 @_SEASON
-@reads_logs
+@finds_season
 def season_drop(reading: Reading, query: tuple[str, ...], season_folder: str | None) -> None:
     """Take runs out of the season."""
     from looptime.views.terminal import count
@@ -365,19 +400,15 @@ def season_drop(reading: Reading, query: tuple[str, ...], season_folder: str | N
     show(f"{count(store.drop(store.names(list(query))), 'run')} dropped")
 
 
-@season.command("baseline")
+@season.command("baseline", epilog=_QUERY)
 @click.argument("query", nargs=-1, required=True, metavar="ENTRY|QUERY")
 @click.option("--remove", is_flag=True, help="Take the mark away.")
 @_SEASON
-@reads_logs
+@finds_season
 def season_baseline(
     reading: Reading, query: tuple[str, ...], remove: bool, season_folder: str | None
 ) -> None:
-    """Mark the runs that the gate holds new ones against.
-
-    ENTRY is the beginning of an entry's name, as `season list` shows it. QUERY is one or more of
-    robot=, version=, label= (with * and ?), phase=, since=, until=, last=N, baseline=yes.
-    """
+    """Mark the runs that the gate holds new ones against."""
     from looptime.views.terminal import count
 
     store = _open(season_folder, reading)
@@ -387,11 +418,11 @@ def season_baseline(
     show(f"{count(len(names), 'run')} {done}: {', '.join(name[:8] for name in names)}")
 
 
-@season.command("trends")
+@season.command("trends", epilog=_QUERY)
 @click.argument("query", nargs=-1, metavar="[QUERY]")
 @_SEASON
 @_JSON
-@reads_logs
+@finds_season
 def season_trends(
     reading: Reading, query: tuple[str, ...], season_folder: str | None, as_json: bool
 ) -> None:

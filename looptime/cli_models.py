@@ -19,36 +19,111 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
 
 @cli.command()
 @click.argument("log")
-@click.option("--motion", metavar="MOTION", help="How the robot moves; see below.")
-@click.option("--pattern", default="as recorded", show_default=True, help="Sampling pattern.")
-@click.option("--rate-hz", type=float, metavar="HZ", help="Loop rate of the pattern.")
+@click.option("--motion", metavar="MOTION", help="How the robot moves; see above.")
+@click.option(
+    "--pattern",
+    default="as recorded",
+    show_default=True,
+    metavar="PATTERN",
+    help="Which loops: as recorded; or, with --rate-hz: even, log shape (keeps the log's stalls), "
+    "scaled.",
+)
+@click.option("--rate-hz", type=float, metavar="HZ", help="Loop rate of such a pattern.")
 @click.option("--read-call", metavar="NAME", help="Call that reads the heading.")
 @click.option("--pickup-call", metavar="NAME", help="Call that picks up a thread's reading.")
 @click.option("--use-call", metavar="NAME", help="Call that puts the heading to use.")
-@click.option("--read-instant", type=click.Choice(["start", "end"]), help="When it is latched.")
-@click.option("--integration", default="hold-first", show_default=True, help="Integration rule.")
-@click.option("--step", default="measured", show_default=True, help="measured, loop or fixed:MS.")
-@click.option("--path-heading", default="start", show_default=True, help="start, mid or arc.")
-@click.option("--lead", default="none", show_default=True, help="none, fixed:MS or measured.")
-@click.option("--sensor-delay-ms", type=float, metavar="MS", help="Delay of the sensor.")
-@click.option("--update-ms", type=float, default=0.0, metavar="MS", help="Sensor's update period.")
-@click.option("--resolution-deg", type=float, default=0.0, metavar="DEG", help="Sensor's step.")
-@click.option("--noise-deg-s", type=float, default=0.0, metavar="DEG_S", help="Noise a reading.")
-@click.option("--density", type=float, default=0.0, metavar="DEG_RT_S", help="Noise density.")
-@click.option("--bias-deg-s", type=float, default=0.0, metavar="DEG_S", help="Constant bias.")
+@click.option(
+    "--read-instant",
+    type=click.Choice(["start", "end"]),
+    help="When within the read the heading is taken.",
+)
+@click.option(
+    "--integration",
+    default="hold-first",
+    show_default=True,
+    metavar="RULE",
+    help="How code integrates a turn rate: hold-first, hold-last, trapezoid.",
+)
+@click.option(
+    "--step",
+    default="measured",
+    show_default=True,
+    metavar="STEP",
+    help="Time step it integrates with: measured, loop or fixed:MS.",
+)
+@click.option(
+    "--path-heading",
+    default="start",
+    show_default=True,
+    metavar="WHICH",
+    help="Heading of a step in dead reckoning: start, mid or arc.",
+)
+@click.option(
+    "--lead",
+    default="none",
+    show_default=True,
+    metavar="LEAD",
+    help="By how much code looks ahead: none, fixed:MS or measured.",
+)
+@click.option("--sensor-delay-ms", type=float, metavar="MS", help="Delay within the sensor.")
+@click.option(
+    "--update-ms",
+    type=float,
+    default=0.0,
+    metavar="MS",
+    help="How often the sensor has a new value.",
+)
+@click.option(
+    "--resolution-deg", type=float, default=0.0, metavar="DEG", help="Smallest step of the sensor."
+)
+@click.option(
+    "--noise-deg-s",
+    type=float,
+    default=0.0,
+    metavar="DEG_S",
+    help="Noise of a turn-rate reading (sd).",
+)
+@click.option(
+    "--density",
+    type=float,
+    default=0.0,
+    metavar="DEG_RT_S",
+    help="Noise density of the turn rate, deg/s over the root of Hz.",
+)
+@click.option(
+    "--bias-deg-s", type=float, default=0.0, metavar="DEG_S", help="Constant bias of the turn rate."
+)
 @click.option("--speed-m-s", type=float, metavar="M_S", help="Speed over the floor.")
-@click.option("--crossover-hz", type=float, default=2.0, show_default=True, help="Controller.")
-@click.option("--tolerance-deg", type=float, metavar="DEG", help="Tolerable stale heading.")
-@click.option("--tolerance-mm", type=float, metavar="MM", help="Tolerable drift a metre.")
-@click.option("--judged", default="p95", show_default=True, help="mean, rms, p95 or max.")
-@click.option("--seed", type=int, default=0, show_default=True, help="Of the random phases.")
+@click.option(
+    "--crossover-hz",
+    type=float,
+    default=2.0,
+    show_default=True,
+    metavar="HZ",
+    help="Crossover of the heading controller.",
+)
+@click.option("--tolerance-deg", type=float, metavar="DEG", help="Stale heading that will do.")
+@click.option(
+    "--tolerance-mm", type=float, metavar="MM", help="Drift for each metre driven that will do."
+)
+@click.option(
+    "--judged",
+    default="p95",
+    show_default=True,
+    metavar="FIGURE",
+    help="Figure held against --tolerance-deg: mean, rms, p95 or max.",
+)
+@click.option(
+    "--seed", type=int, default=0, show_default=True, metavar="N", help="Of the random numbers."
+)
 @_JSON
 @reads_logs
 def heading(reading: Reading, log: str, as_json: bool, **given: Any) -> None:
     """What the loop's pace costs in degrees and millimetres.
 
-    MOTION is steady:DEG_PER_S, turn:DEG,DEG_PER_S,DEG_PER_S2, weave:DEG,HZ, recorded, or a CSV
-    file with a turn rate over time.
+    MOTION is steady:DEG_PER_S, turn:DEG,DEG_PER_S,DEG_PER_S2, weave:DEG,HZ, recorded (from the
+    heading or the turn rate in the log), or a CSV file with a turn rate over time. Without it,
+    half a turn at the robot's greatest turn rate ([robot] in looptime.toml) is assumed.
     """
     from looptime.heading import default_motion, parse_motion, study
     from looptime.views import json
@@ -68,7 +143,7 @@ def heading(reading: Reading, log: str, as_json: bool, **given: Any) -> None:
         print(json.dumps(json.document(log=log, **found.to_dict())))
         return
     say_project(reading)
-    show(*render_heading(found, log))
+    show(*render_heading(found, log, motion_given=given["motion"] is not None))
 
 
 def _setup(reading: Reading, given: dict[str, Any]) -> Any:
@@ -112,11 +187,23 @@ def _tolerance(reading: Reading, given: dict[str, Any]) -> Any:
 
 @cli.command()
 @click.argument("log")
-@click.option("--change", "given", multiple=True, metavar="CHANGE", help="A remedy; repeatable.")
+@click.option(
+    "--change", "given", multiple=True, metavar="CHANGE", help="A remedy; may be given again."
+)
 @click.option("--changes", "plan_file", metavar="FILE.toml", help="A file of changes.")
 @click.option("--actual", metavar="AFTER", help="A log after the change: how the plan came true.")
-@click.option("--recurs", multiple=True, metavar="CALL=loop|time", help="What a call recurs by.")
-@click.option("--run-sd", type=float, metavar="PERCENT", help="Scatter between runs; else 1 %.")
+@click.option(
+    "--recurs",
+    multiple=True,
+    metavar="CALL=loop|time",
+    help="Whether a call recurs by loops or by the clock.",
+)
+@click.option(
+    "--run-sd",
+    type=float,
+    metavar="PERCENT",
+    help="Scatter between runs (sd); else the season's, or 1 %.",
+)
 @click.option("--target-hz", type=float, metavar="HZ", help="Loop rate to reach.")
 @click.option("--target-p99-ms", type=float, metavar="MS", help="p99 to reach.")
 @_JSON

@@ -32,8 +32,13 @@ __all__ = ["RATES_HZ", "CurvePoint", "Models", "end_rms", "rate_curve", "samplin
 
 Float = NDArray[np.float64]
 
-#: Loop rates of the curve: 5 Hz to 1 kHz in even ratios [Hz].
-RATES_HZ = tuple(float(r) for r in np.geomspace(5.0, 1000.0, 47))
+_PREFERRED = (1, 1.12, 1.25, 1.4, 1.6, 1.8, 2, 2.24, 2.5, 2.8, 3.15, 3.55, 4, 4.5, 5, 5.6, 6.3,
+              7.1, 8, 9)  # fmt: skip
+#: Loop rates of the curve: 5 Hz to 1 kHz in the preferred numbers R20 (ISO 3) [Hz].
+RATES_HZ = tuple(
+    rate for scale in (1.0, 10.0, 100.0, 1000.0) for p in _PREFERRED
+    if 5.0 <= (rate := round(p * scale, 6)) <= 1000.0
+)  # fmt: skip
 #: Starts of a finite motion at each rate of the curve.
 STARTS = 5000
 

@@ -67,6 +67,7 @@ def write_runs(runs: Sequence[Run], path: str | os.PathLike[str]) -> None:
         handle, part = tempfile.mkstemp(suffix=".part", prefix=".", dir=place.parent)
         os.close(handle)
         write(runs, Path(part))
+        Path(part).chmod(0o666 & ~_umask())  # a scratch file is its owner's alone
         Path(part).replace(place)
         part = None
     except OSError as error:
@@ -75,6 +76,13 @@ def write_runs(runs: Sequence[Run], path: str | os.PathLike[str]) -> None:
         if part is not None:
             with suppress(OSError):
                 Path(part).unlink()
+
+
+def _umask() -> int:
+    """What the system takes off the rights of a new file; it can only be seen by setting it."""
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask
 
 
 def _write_csv(runs: Sequence[Run], path: Path) -> None:

@@ -9,7 +9,7 @@ True
 
 from pathlib import Path
 
-__all__ = ["read_source", "sources"]
+__all__ = ["guide", "read_source", "sources"]
 
 #: Language, as the command line calls it, and the one file to add to a program in that language.
 _FILES = {
@@ -35,6 +35,17 @@ def sources() -> dict[str, Path]:
     """
     folder = Path(__file__).resolve().parent
     return {language: folder / name for language, name in _FILES.items()}
+
+
+def guide() -> str:
+    """Return the guide: what to mark, how to get the log off the robot, an example a language.
+
+    Examples
+    --------
+    >>> guide().startswith("# Timing into the robot code")
+    True
+    """
+    return (Path(__file__).resolve().parent / "README.md").read_text(encoding="utf-8")
 
 
 def read_source(language: str) -> str:

@@ -20,7 +20,9 @@ _DEG = math.degrees(1.0)
 _RATES = (20, 50, 100, 200, 500)
 
 
-def render_heading(at: HeadingResult, source: str) -> list[RenderableType]:
+def render_heading(
+    at: HeadingResult, source: str, motion_given: bool = True
+) -> list[RenderableType]:
     """What a heading study found.
 
     Parameters
@@ -29,6 +31,8 @@ def render_heading(at: HeadingResult, source: str) -> list[RenderableType]:
         From `looptime.heading.study`.
     source : str
         The log.
+    motion_given : bool
+        Whether the caller said how the robot moves; else it is said that it was assumed.
 
     Returns
     -------
@@ -38,15 +42,31 @@ def render_heading(at: HeadingResult, source: str) -> list[RenderableType]:
     rate = f"{number(at.rate_hz.value)} loops a second"
     parts: list[RenderableType] = [
         plain(source, 200),
-        _line("motion", safe(at.motion, 100)),
+        _line("motion", _motion(at.motion, motion_given)),
         _line("loops", f"{at.pattern}, {rate}, {used}"),
     ]
     parts += [_line("", limit) for limit in at.motion_limits]
     parts += [*_ages(at), *_stale(at), *_integrated(at), *_path(at), *_curve(at), *_required(at)]
-    parts += [_line("note", safe(note, 300)) for note in at.notes]
+    parts += [_line("note", safe(n, 300)) for n in at.notes if n not in at.motion_limits]
     if at.required:
         parts += [caution(text) for text in at.cautions]
     return parts
+
+
+def _motion(text: str, given: bool) -> str:
+    """The motion as it was written, and what that means."""
+    kind, _, numbers = text.partition(":")
+    values = numbers.split(",")
+    meaning = {
+        ("steady", 1): "turning at {0} deg/s",
+        (
+            "turn",
+            3,
+        ): "a turn of {0} deg from rest to rest, at up to {1} deg/s, gained at {2} deg/s2",
+        ("weave", 2): "swinging {0} deg to each side, {1} times a second",
+    }.get((kind, len(values)), "")
+    said = safe(text, 100) + (f": {meaning.format(*values)}" if meaning and numbers else "")
+    return said if given else f"{said} (assumed; --motion says how your robot moves)"
 
 
 def _line(label: str, text: str) -> RenderableType:
@@ -84,10 +104,10 @@ def _stale(at: HeadingResult) -> list[RenderableType]:
         heading_line("Stale heading: what the code believes against what is true, by time"),
         _table(["", "mean", "rms", "p95", "max"], [[*row, number(stale.max * _DEG)]]),
         _line(
-            "phase",
+            "lag",
             f"a controller with its crossover at {lost.crossover_hz:g} Hz loses "
-            f"{number(lost.whole_run_deg.value)} deg, {number(lost.worst_stretch_deg)} deg in the "
-            "worst ten loops",
+            f"{number(lost.whole_run_deg.value)} deg of phase margin, "
+            f"{number(lost.worst_stretch_deg)} deg in the worst ten loops",
         ),
     ]
 
@@ -112,7 +132,7 @@ def _integrated(at: HeadingResult) -> list[RenderableType]:
     )
     growth = whole.growth
     law = (
-        "the growth with time cannot be told"
+        "how the error grows with time can't be told: the motion is too short, or it fits no law"
         if growth.law == "can't tell"
         else f"{growth.law}, {_in(whole.per_minute, _DEG)} deg rms after a minute"
     )

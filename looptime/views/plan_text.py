@@ -18,6 +18,12 @@ from looptime.views.terminal import caution, figure, heading_line, number, safe,
 __all__ = ["render_plan", "render_score", "render_suggestions"]
 
 _CALLS = 12
+_PLANS = 8
+_READ = (
+    "Read so: mean, by how much it changes, with a range only where a cost is not known; give a "
+    "plan with --change to see the range for a future recording. effort, 1 for a few lines of "
+    "code and more for more ([effort] in looptime.toml states yours)."
+)
 
 
 def render_plan(at: Prediction) -> list[RenderableType]:
@@ -33,6 +39,8 @@ def render_plan(at: Prediction) -> list[RenderableType]:
     list of rich renderables
     """
     parts: list[RenderableType] = [Text(_verdict(at), style="bold"), Text(_basis(at))]
+    if at.run_sd_from == "assumed":
+        parts.append(Text("A season of runs, or --run-sd PERCENT, says what yours scatter by."))
     parts += [heading_line("Before and after"), _sides(at.baseline, at.predicted)]
     parts += [heading_line("What each change does to the mean"), _changes(at)]
     parts += [heading_line("Calls of the loop, ms a loop"), _calls(at)]
@@ -166,8 +174,8 @@ def _buses(at: Prediction) -> RenderableType | None:
         was = at.baseline.bus.get(bus, {})
         used = [_percent(was["utilisation"]) if was else "-", _percent(now["utilisation"])]
         waits = _short(was.get("wait_ms_per_loop")), _cell(now["wait_ms_per_loop"])
-        rows.append([safe(bus, 16), used[0].split(" (")[0].removesuffix(" %") + " %", used[1],
-                     *waits])  # fmt: skip
+        before = "-" if used[0] == "-" else used[0].split(" (")[0].removesuffix(" %") + " %"
+        rows.append([safe(bus, 16), before, used[1], *waits])
     if not rows:
         return None
     return table(["bus", "in use before", "after", "loop waits, ms", "after"], rows)
@@ -233,6 +241,8 @@ def render_score(at: Score) -> list[RenderableType]:
         Text(said),
         table(["period, ms", "before", "predicted", "actual", "off by", "inside"],
               [_scored(s) for s in at.period_ms]),
+        Text("off by: the prediction above (+) or below (-) what came, of what came; "
+             "inside: what came lies in the predicted range"),
         heading_line("Calls, ms a loop"),
         table(["call", "predicted", "actual", "off by", "inside"],
               [_scored_call(s) for s in at.calls[:20]]),
@@ -272,13 +282,19 @@ def render_suggestions(at: Suggestions) -> list[RenderableType]:
     at : Suggestions
         What `looptime.planner.suggest` returned.
     """
-    now = f"Now: mean {number(at.now_ms['mean'])} ms, p99 {number(at.now_ms['p99'])} ms."
+    now = f"Now: mean {number(at.now_ms['mean'])} ms, p99 {number(at.now_ms['p99'])} ms, in "
+    now += f"{at.loops_in_log:,} loops of {safe(at.source) or 'the run'}."
+    if at.loops < at.loops_in_log:
+        now += f" Tried on {at.loops:,} of them."
     parts: list[RenderableType] = [Text(now), *(Text(line) for line in at.targets)]
     if at.proposed:
         parts.append(heading_line("Proposed, best first (gain over effort and risk)"))
-        for i, plan in enumerate(at.proposed, 1):
+        for i, plan in enumerate(at.proposed[:_PLANS], 1):
             parts.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
             parts.append(Padding(Text(_proposal(plan)), (0, 0, 0, 4)))
+        if len(at.proposed) > _PLANS:
+            parts.append(Text(f"{len(at.proposed) - _PLANS} more in --json."))
+        parts.append(Text(_READ))
     else:
         parts.append(Text("Nothing is proposed: no remedy tried would be seen in this loop."))
     if at.not_proposed:

@@ -229,7 +229,7 @@ def _overruns(at: Summary) -> str:
         return "no budget set: --budget-ms MS counts the loops above it"
     source = "" if over.budget_from == "as given" else f" ({over.budget_from})"
     text = (
-        f"{count(over.count, 'loop')} ({percent(over.share)}) above {number(over.budget_ms)} ms"
+        f"{count(over.count or 0, 'loop')} ({percent(over.share)}) above {number(over.budget_ms)} ms"
         f"{source}, {percent(over.time_share)} of the time"
     )
     if over.serious_ms is not None:

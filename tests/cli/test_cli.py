@@ -172,6 +172,38 @@ def test_taking_phases_together_is_said(phased_log, capsys):
     assert together not in capsys.readouterr().err
 
 
+def test_a_report_is_not_written_under_a_name_that_misleads(log, tmp_path, capsys):
+    """HTML in a file called .pdf would be taken for a PDF."""
+    target = tmp_path / "r.pdf"
+    assert cli.run(["report", str(log), "--out", str(target)]) == 2
+    assert "name it .html" in capsys.readouterr().err
+    assert not target.exists()
+
+
+def test_a_drafted_project_file_is_told_of(log, tmp_path, capsys):
+    """What was written is said on stderr, so that JSON on stdout stays whole."""
+    target = tmp_path / "looptime.toml"
+    assert cli.run(["summary", str(log), "--json", "--draft-project", str(target)]) == 0
+    out, err = capsys.readouterr()
+    json.loads(out)
+    assert f"{target}: written" in err
+
+
+def test_the_guide_of_the_recorders(capsys):
+    """It is printed whole, so that it is at hand without the repository."""
+    assert cli.run(["recorder", "--guide"]) == 0
+    out = capsys.readouterr().out
+    assert all(f"## {title}" in out for title in ("The marks", "Java", "Python"))
+
+
+def test_an_export_may_be_read_by_whom_the_system_lets(log, tmp_path):
+    """A file made through a scratch file has the rights of any new file."""
+    beside = tmp_path / "beside.txt"
+    beside.touch()
+    assert cli.run(["export", str(log), "--out", str(tmp_path / "x.csv")]) == 0
+    assert (tmp_path / "x.csv").stat().st_mode == beside.stat().st_mode
+
+
 def test_unforeseen_errors_leave_a_trace_file(log, capsys, monkeypatch):
     """A bug is one line and the path of a trace, exit 4."""
 
