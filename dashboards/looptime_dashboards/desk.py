@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import secrets
 import threading
@@ -23,7 +22,7 @@ from looptime.views.html import csv_text
 from looptime_dashboards.cut import blocks_of, cut, range_of, stretches
 from looptime_dashboards.library import Library
 from looptime_dashboards.view import View
-from looptime_dashboards.work import Pending, Work
+from looptime_dashboards.work import Work
 
 __all__ = ["SAMPLE_FROM", "Desk"]
 
@@ -96,15 +95,9 @@ class Desk:
         key = ("summary", view.run, self.phase(view), view.start, view.end, view.warmup)
         if not self.is_long(view):
             return self.work.get(key, lambda: self._summarise(view), "Working it out", 0.4), False
-        found = self.work.peek(key)
-        if found is not None:
-            return found, False
-        # a sample first, by itself: what refines it would only take its time
-        quick = ("quick", *key[1:])
-        few = self.work.get(quick, lambda: self._summarise_few(view), "Working it out", 1.0, True)
-        with contextlib.suppress(Pending):
-            return self.work.get(key, lambda: self._summarise(view), patience_s=0.0), False
-        return few, True
+        return self.work.twice(
+            key, lambda: self._summarise(view), lambda: self._summarise_few(view), "Working it out"
+        )
 
     def prepare(self, view: View) -> Summary:
         """Work out the summary of a view and wait for it, however long it takes."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
@@ -81,6 +82,34 @@ class Work:
             share = self._share.get(key)
             raise Pending(text if share is None else f"{text}: {100 * share:.0f} %") from None
         return found
+
+    def twice(self, key: tuple[Any, ...], make: Callable[[], T], quick: Callable[[], T],
+              text: str = "Working") -> tuple[T, bool]:  # fmt: skip
+        """A quick answer first, the full one when it is there; and whether it is the quick one.
+
+        The full answer is not begun before somebody asks again, as a page does that still shows
+        the quick one: whoever has gone on to something else is not kept waiting by it.
+
+        Parameters
+        ----------
+        key : tuple
+            Says what is asked.
+        make, quick : callable
+            Work the two out.
+        text : str
+            What is being done.
+        """
+        short = ("quick", *key)
+        with self._lock:
+            begun, asked = key in self._answers, short in self._answers
+        if begun or asked:
+            with contextlib.suppress(Pending):
+                return self.get(key, make, text, 0.0), False
+        return self.get(short, quick, text, 1.0, True), True
+
+    def share(self, key: Hashable) -> float | None:
+        """Share of the work for an answer that is done, where it tells."""
+        return self._share.get(key)
 
     def put(self, key: Hashable, answer: Any) -> None:
         """Keep an answer that is at hand."""

@@ -170,26 +170,27 @@ def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
         If a remedy makes no sense, or not for this run.
     """
     changes = tuple(str(parse(c)) for c in view.change)
-    about = (*place(desk, view), changes)
     run, project = desk.run(view), desk.project
     options: dict[str, Any] = {
         "buses": project.buses, "budget_ms": project.budget_ms,
         "keep_warmup": view.warmup == "keep",
         "read_instant": project.heading.read_instant or "start",
     }  # fmt: skip
-    key = ("predict", *about)
+    key = _plan_key(desk, view)
 
     def make(loops: int, tell: Any = None) -> Prediction:
         return predict(stretches(desk, view, loops), changes, progress=tell, **options)
 
     if len(run) <= _QUICK:
         return desk.plans.get(key, lambda: make(SAMPLE_FROM), "Predicting", 1.0, True), False
-    try:
-        tell = desk.plans.tell(key)
-        return desk.plans.get(key, lambda: make(SAMPLE_FROM, tell), "Predicting"), False
-    except Pending:
-        quick = ("predict-quick", *about)
-        return desk.plans.get(quick, lambda: make(_QUICK), "Predicting", 1.0, True), True
+    tell = desk.plans.tell(key)
+    return desk.plans.twice(
+        key, lambda: make(SAMPLE_FROM, tell), lambda: make(_QUICK), "Predicting"
+    )
+
+
+def _plan_key(desk: Desk, view: View) -> tuple[Any, ...]:
+    return ("predict", *place(desk, view), tuple(str(parse(c)) for c in view.change))
 
 
 def _predicted(
@@ -201,7 +202,9 @@ def _predicted(
     if desk.is_long(view, SAMPLE_FROM):
         basis += f" These loops are stretches that stand for all {len(desk.run(view)):,}."
     if sampled:
-        basis += " For now: an answer from more loops is on its way."
+        share = desk.plans.share(_plan_key(desk, view))
+        done = "" if share is None else f" ({100 * share:.0f} % done)"
+        basis += f" For now: an answer from more loops is on its way{done}."
     by = choices(
         "Count",
         choice("each loop once", view.by == "loops", by=""),

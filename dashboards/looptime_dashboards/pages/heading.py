@@ -125,12 +125,10 @@ def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult
         return study(chosen, motion=motion if motion == "recorded" else parse_motion(motion),
                      setup=setup, tolerance=tolerance, curve=curve)  # fmt: skip
 
-    try:
-        found = desk.work.get(("heading", *about), lambda: make(True), "Working it out")
-    except Pending:
-        quick = ("heading-quick", *about[:-2])
-        return desk.work.get(quick, lambda: make(False), "Working it out", 1.0, True), False
-    return found, True
+    found, quick = desk.work.twice(
+        ("heading", *about), lambda: make(True), lambda: make(False), "Working it out"
+    )
+    return found, not quick
 
 
 def _with_changes(
