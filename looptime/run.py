@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -251,6 +251,32 @@ class Clock:
     other: dict[str, object] | None = None
     notes: tuple[str, ...] = ()
     starts_from: str = "log"
+
+    def told(self) -> tuple[str, ...]:
+        """All that is to be said of the clock in plain words, the one not used included.
+
+        Examples
+        --------
+        >>> skew = {"value": 48.2, "low": 44.0, "high": 52.4}
+        >>> other = {"column": "host_s", "used_column": "board_us", "skew_ppm": skew,
+        ...          "jitter_ns": 1_300_000, "used_jitter_ns": 90_000}
+        >>> print(Clock(other=other).told()[0].partition("; ")[0])
+        host_s is a second clock: it gains 48.2 ppm (44 to 52.4) and scatters by 1.3 ms
+        """
+        if self.other is None:
+            return self.notes
+        skew, jitter = cast(dict[str, float], self.other["skew_ppm"]), self.other["jitter_ns"]
+        gains = "gains" if skew["value"] >= 0 else "loses"
+        low, high = sorted((abs(skew["low"]), abs(skew["high"])))
+        bounds = f"{low:.3g} to {high:.3g}"
+        if skew["low"] < 0 < skew["high"]:
+            gains, bounds = "gains", f"{skew['low']:.3g} to {skew['high']:.3g}"
+        value = skew["value"] if bounds.startswith("-") else abs(skew["value"])
+        return (
+            f"{self.other['column']} is a second clock: it {gains} {value:.3g} ppm ({bounds}) and "
+            f"scatters by {cast(int, jitter) / 1e6:.3g} ms; {self.other['used_column']} is used",
+            *self.notes,
+        )
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from looptime.parsers.dialect import Dialect, is_number, numbers
 from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
+from looptime.parsers.twoclocks import second_clock, use_steadier
 from looptime.run import Clock
 from looptime.units import UNITS
 
@@ -62,7 +63,12 @@ def parse(
 ) -> list[Parsed]:
     """Read a `calls` log."""
     unit = _unit(source, dialect, given, options)
-    table = read_table(source, dialect, _wants(source, dialect, given, unit, options))
+    wants = _wants(source, dialect, given, unit, options)
+    second = second_clock(dialect, given, unit, "start")
+    if second is not None:
+        wants.append(time_want("start 2", dialect, *second, required=False))
+    table = read_table(source, dialect, wants)
+    unit, other = _steadier(table, given["start"], second, unit)
     rows, outcast = _rows(table)
     if not len(rows):
         raise LogError("holds no call that can be used", source.path)
@@ -70,8 +76,25 @@ def parse(
         unit.name,
         unit.said,
         tick_of(np.concatenate([rows.start[:100_000], rows.duration[:100_000]]), unit.ns),
+        other=other,
     )
     return [Parsed(NAME, table, clock, calls=rows, outcast=outcast)]
+
+
+def _steadier(
+    table: Table, head: Head, second: tuple[Head, Unit] | None, unit: Unit
+) -> tuple[Unit, dict[str, object] | None]:
+    """Use the steadier of two clocks that tell when a call began."""
+    if second is None:
+        return unit, None
+    at = table.columns
+    if "duration" not in at:
+        at["duration"] = at.pop("end") - at["start"]
+    apart = (at["start 2"] - at["start"]).astype(np.float64)
+    if np.std(apart - at["duration"]) < 0.5 * np.std(apart):  # it tells when the call was over
+        return unit, None
+    commonest = np.bincount(at["name"]).argmax()
+    return use_steadier(table, "start", head, second, unit, at["name"] == commonest)
 
 
 def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Options) -> Unit:

@@ -27,6 +27,7 @@ from looptime.parsers.rows import LoopRows, Options, Outcast, Parsed, Parts
 from looptime.parsers.signals import first_rows, loops_after, signal_columns, signal_wants
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
+from looptime.parsers.twoclocks import second_clock, use_steadier
 from looptime.run import Clock
 from looptime.units import UNITS
 
@@ -137,15 +138,21 @@ def parse(
             is_clock = role == "time" and unit.stamp is not None
             read = unit if is_clock else Unit(unit.name, own[role], unit.said)
             wants.append(time_want(role, dialect, head, read, required=role in needed))
-    signals = signal_columns(dialect, given)
+    second = second_clock(dialect, given, unit) if "time" in given else None
+    taken = given
+    if second is not None:
+        wants.append(time_want("time 2", dialect, *second, required=False))
+        taken = {**given, "time 2": second[0]}
+    signals = signal_columns(dialect, taken)
     table = read_table(source, dialect, [*wants, *signal_wants(signals)])
+    unit, other = use_steadier(table, "time", taken.get("time", parts[0]), second, unit)
     names = [shown(head) for head in parts]
     values, known = _durations(table, [own[role] for role in given if role.startswith("part ")])
     rows, outcast = _loops(table, values, known, names)
     notes = _check(rows, unit, source, given)
     ticks = values[:100_000].ravel()
     tick = tick_of(np.unique(ticks), min(own.values()))
-    clock = Clock(unit.name, unit.said, tick, notes=notes, starts_from="column order")
+    clock = Clock(unit.name, unit.said, tick, notes=notes, starts_from="column order", other=other)
     return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
 
 

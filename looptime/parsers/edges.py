@@ -17,6 +17,7 @@ from looptime.parsers.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
+from looptime.parsers.twoclocks import second_clock, use_steadier
 from looptime.parsers.unwrap import unwrap
 from looptime.run import Clock
 
@@ -143,7 +144,15 @@ def parse(
             wants.append(Want(role, head.index, "count"))
         else:
             wants.append(Want(role, head.index, "word", required=role in ("name", "edge")))
+    second = second_clock(dialect, given, unit)
+    if second is not None:
+        wants.append(time_want("time 2", dialect, *second, required=False))
     table = read_table(source, dialect, wants)
+    key = table.columns["name"].astype(np.int64)
+    if "edge" in table.columns:
+        key = key * len(table.words["edge"]) + table.columns["edge"]
+    often = key == np.bincount(key).argmax()
+    unit, other = use_steadier(table, "time", given["time"], second, unit, often)
     threads = table.columns.get("thread") if len(table.words.get("thread", [])) > 1 else None
     wraps = unwrap(table, ["time"], unit, threads)
     outcast = Outcast()
@@ -151,8 +160,9 @@ def parse(
     if not len(rows):
         raise LogError("holds no call that has both a begin and an end", source.path)
     clock = Clock(
-        unit.name, unit.said, tick_of(table.columns["time"][:200_000], unit.ns), wraps=wraps
-    )
+        unit.name, unit.said, tick_of(table.columns["time"][:200_000], unit.ns), wraps=wraps,
+        other=other,
+    )  # fmt: skip
     return [Parsed(NAME, table, clock, calls=rows, outcast=outcast, partner=partner)]
 
 

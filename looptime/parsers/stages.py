@@ -26,6 +26,7 @@ from looptime.parsers.rows import LoopRows, Options, Outcast, Parsed, Parts
 from looptime.parsers.signals import loops_after, signal_columns, signal_wants
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
+from looptime.parsers.twoclocks import choose_clock, names_clock, second_clock
 from looptime.parsers.unwrap import unwrap
 from looptime.run import Clock
 from looptime.units import UNITS
@@ -85,6 +86,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
         if not named and not any(marked(h).side == "end" for h in instants):
             return None
     within = lie_within_loops([scaled(dialect, head, default) for head in instants])
+    if within is False:
+        instants, within = _without_host_clock(dialect, instants, default)
     if within is False or (
         within is None and not asked and not any(marked(h).side for h in instants)
     ):
@@ -93,6 +96,20 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
     for at, where in enumerate(np.argsort(middle, kind="stable")):
         given[f"stage {at}"] = instants[where]
     return given
+
+
+def _without_host_clock(
+    dialect: Dialect, instants: list[Head], default: str | None
+) -> tuple[list[Head], bool | None]:
+    """Leave out one column that tells the time of another clock, where the rest then agree."""
+    for clock in instants:
+        rest = [head for head in instants if head is not clock]
+        if len(rest) < 2 or marked(clock).side or not names_clock(clock):
+            continue
+        within = lie_within_loops([scaled(dialect, head, default) for head in rest])
+        if within:
+            return rest, within
+    return instants, False
 
 
 def _timed(head: Head, dialect: Dialect) -> bool:
@@ -172,7 +189,16 @@ def parse(
             wants.append(time_want(role, dialect, head, own))
         else:
             wants.append(Want(role, head.index, "word" if role == "phase" else "count"))
-    table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
+    second = second_clock(dialect, given, unit, "stage 0")
+    taken = given
+    if second is not None:
+        wants.append(time_want("stage 0 2", dialect, *second, required=False))
+        taken = {**given, "stage 0 2": second[0]}
+    table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, taken))])
+    other = None
+    if second is not None:  # it tells one instant a loop: the stages stay on their own clock
+        one, two = table.columns["stage 0"], table.columns["stage 0 2"]
+        other = choose_clock(one, two, (given["stage 0"], second[0]), second[1], False).other
     wraps = unwrap(table, [f"stage {k}" for k in range(len(instants))], unit)
     rows, outcast = _loops(table, instants, source.path)
     lengths = np.diff(rows.start)
@@ -182,7 +208,9 @@ def parse(
     notes: tuple[str, ...] = ()
     if rows.parts is not None and len(np.unique(rows.parts.name)) < len(rows.parts.names):
         notes = ("stages that overlap others without lying in them are left out",)
-    clock = Clock(unit.name, unit.said, tick_of(sample, unit.ns), wraps=wraps, notes=notes)
+    clock = Clock(
+        unit.name, unit.said, tick_of(sample, unit.ns), wraps=wraps, notes=notes, other=other
+    )
     return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
 
 

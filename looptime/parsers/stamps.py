@@ -22,7 +22,7 @@ from looptime.parsers.rows import LoopRows, Options, Outcast, Parsed
 from looptime.parsers.signals import first_rows, loops_after, signal_columns, signal_wants
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
-from looptime.parsers.twoclocks import choose_clock, second_clock
+from looptime.parsers.twoclocks import second_clock, use_steadier
 from looptime.run import Clock
 from looptime.units import NS_PER_S, UNITS
 
@@ -108,7 +108,7 @@ def parse(
         wants.append(time_want("time 2", dialect, *second, required=False))
         given = {**given, "time 2": second[0]}
     table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
-    unit, other = _steadier(table, head, second, unit)
+    unit, other = use_steadier(table, "time", head, second, unit)
     outcast = Outcast()
     rows, notes = _rows(table, outcast, given)
     steps = np.diff(rows.start) if rows.period is None else rows.period
@@ -119,20 +119,6 @@ def parse(
     ticks = rows.start if rows.period is None else np.cumsum(rows.period)
     clock = Clock(unit.name, unit.said, tick_of(ticks, unit.ns), notes=notes, other=other)
     return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
-
-
-def _steadier(
-    table: Table, head: Head, second: tuple[Head, Unit] | None, unit: Unit
-) -> tuple[Unit, dict[str, object] | None]:
-    """Use the steadier of two clocks; returns its unit and what is said of the other."""
-    if second is None:
-        return unit, None
-    at = table.columns
-    choice = choose_clock(at["time"], at["time 2"], (head, second[0]), second[1])
-    if not choice.swap:
-        return unit, choice.other
-    at["time"] = at["time 2"]
-    return second[1], choice.other
 
 
 def _unit(

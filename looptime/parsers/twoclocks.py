@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,10 @@ from looptime.parsers.dialect import Dialect, numbers
 from looptime.parsers.evidence import CLOCK_WORDS, counts_rows, rises
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["Choice", "choose_clock", "second_clock"]
+if TYPE_CHECKING:
+    from looptime.parsers.table import Table
+
+__all__ = ["Choice", "choose_clock", "names_clock", "second_clock", "use_steadier"]
 
 Int = NDArray[Any]
 #: Columns by these words come from the board itself, and are taken where both are as steady.
@@ -24,7 +27,9 @@ _ALIKE = 1.25
 _PARTS = ("time", "clock", "stamp", "micros", "millis")
 
 
-def second_clock(dialect: Dialect, given: dict[str, Head], unit: Unit) -> tuple[Head, Unit] | None:
+def second_clock(
+    dialect: Dialect, given: dict[str, Head], unit: Unit, role: str = "time"
+) -> tuple[Head, Unit] | None:
     r"""Another column that keeps time with the log's clock.
 
     Parameters
@@ -32,9 +37,11 @@ def second_clock(dialect: Dialect, given: dict[str, Head], unit: Unit) -> tuple[
     dialect : Dialect
         How the log is written; its first rows decide.
     given : dict of str to Head
-        The parts that columns play already, `time` among them.
+        The parts that columns play already, `role` among them.
     unit : Unit
         Of that column.
+    role : str
+        The part that the log's clock plays.
 
     Examples
     --------
@@ -46,12 +53,11 @@ def second_clock(dialect: Dialect, given: dict[str, Head], unit: Unit) -> tuple[
     'us'
     """
     taken = {head.index for head in given.values()}
-    main = _typical(dialect, given["time"], unit)
+    main = _typical(dialect, given[role], unit, rising=False)
     if main is None or dialect.header is None:
         return None
     for head in heads(dialect.header[: dialect.fields]):
-        named = head.word in CLOCK_WORDS or any(part in head.word for part in _PARTS)
-        if head.index in taken or not named:
+        if head.index in taken or not names_clock(head):
             continue
         other = _unit(dialect, head, main)
         if other is not None:
@@ -59,7 +65,18 @@ def second_clock(dialect: Dialect, given: dict[str, Head], unit: Unit) -> tuple[
     return None
 
 
-def _typical(dialect: Dialect, head: Head, unit: Unit) -> float | None:
+def names_clock(head: Head) -> bool:
+    """Whether a header says that its column is a clock.
+
+    Examples
+    --------
+    >>> [names_clock(head) for head in heads(("host_time_s", "timestamp", "gyro_ms"))]
+    [True, True, False]
+    """
+    return head.word in CLOCK_WORDS or any(part in head.word for part in _PARTS)
+
+
+def _typical(dialect: Dialect, head: Head, unit: Unit, rising: bool = True) -> float | None:
     """Mean step of a column's first rows [ns]; a mean bears a coarse or bunched clock."""
     if unit.stamp is not None and text_unit(dialect, head) is not None:
         import pyarrow as pa
@@ -72,8 +89,11 @@ def _typical(dialect: Dialect, head: Head, unit: Unit) -> float | None:
     else:
         values = numbers(dialect, head.index) * unit.ns
         values = values[np.isfinite(values)]
-    if len(values) < 5 or not rises(values):
+    if len(values) < 5 or (rising and not rises(values)):
         return None
+    if not rising:  # a clock that jitters by more than its steps goes back now and then
+        mean = float(values[-1] - values[0]) / (len(values) - 1)
+        return mean if mean > 0 else None
     step = np.diff(values)
     step = step[step >= 0]
     return float(step.mean()) or None
@@ -106,7 +126,9 @@ class Choice:
     other: dict[str, object] | None
 
 
-def choose_clock(first: Int, second: Int, heads_: tuple[Head, Head], unit: Unit) -> Choice:
+def choose_clock(
+    first: Int, second: Int, heads_: tuple[Head, Head], unit: Unit, may_swap: bool = True
+) -> Choice:
     """Judge two clocks by how even their steps are.
 
     Parameters
@@ -117,13 +139,15 @@ def choose_clock(first: Int, second: Int, heads_: tuple[Head, Head], unit: Unit)
         Their columns.
     unit : Unit
         Of the second.
+    may_swap : bool
+        Whether the second may be used in place of the first.
 
     Returns
     -------
     Choice
-        `other` holds the `column` that is not used, its `skew_ppm` (how much faster it runs) and
-        its `jitter_ns` (standard deviation of its steps about those of the clock in use), and
-        `used_column` and `used_jitter_ns`.
+        `other` holds the `column` that is not used, its `skew_ppm` (how much faster it runs: the
+        least-squares slope, with its 95 % interval) and its `jitter_ns` (standard deviation of
+        its steps about those of the clock in use), and `used_column` and `used_jitter_ns`.
 
     Examples
     --------
@@ -148,22 +172,79 @@ def choose_clock(first: Int, second: Int, heads_: tuple[Head, Head], unit: Unit)
     swap = spread[1] * _ALIKE < spread[0]
     if not swap and spread[1] < spread[0] * _ALIKE:
         swap = _own(heads_[1]) and not _own(heads_[0])
+    swap = swap and may_swap
     used, other = (two, one) if swap else (one, two)
-    skew = _slope(np.cumsum(np.append(0.0, used)), np.cumsum(np.append(0.0, other)))
+    skew, error = _slope(np.cumsum(np.append(0.0, used)), np.cumsum(np.append(0.0, other)))
     jitter = float(np.std(other - skew * used))
     return Choice(swap, {
         "column": heads_[0 if swap else 1].text,
-        "skew_ppm": round(1e6 * (skew - 1), 3),
+        "skew_ppm": {
+            key: round(1e6 * (skew + side * 1.96 * error - 1), 3)
+            for key, side in (("value", 0), ("low", -1), ("high", 1))
+        },
         "jitter_ns": round(jitter),
         "used_column": heads_[1 if swap else 0].text,
         "used_jitter_ns": round(spread[1 if swap else 0]),
     })  # fmt: skip
 
 
-def _slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
-    """Slope of the least-squares line: every stamp counts, not only the first and the last."""
+def use_steadier(
+    table: Table,
+    role: str,
+    head: Head,
+    second: tuple[Head, Unit] | None,
+    unit: Unit,
+    judged: NDArray[np.bool_] | None = None,
+) -> tuple[Unit, dict[str, object] | None]:
+    """Let the steadier of two clocks be the log's.
+
+    Parameters
+    ----------
+    table : Table
+        Has the columns `role` and `role` + " 2"; the better of the two becomes `role`.
+    role : str
+        The part that the log's clock plays.
+    head : Head
+        Its column.
+    second : (Head, Unit) or None
+        What `second_clock` found.
+    unit : Unit
+        Of the log's clock.
+    judged : bool array, shape (n,), optional
+        Rows on which the choice rests: such as stand at equal distances.
+
+    Returns
+    -------
+    unit : Unit
+        Of the clock that is used.
+    other : dict or None
+        As `Choice.other`.
+    """
+    if second is None:
+        return unit, None
+    one, two = table.columns[role], table.columns[f"{role} 2"]
+    rows = slice(None) if judged is None else judged
+    choice = choose_clock(one[rows], two[rows], (head, second[0]), second[1])
+    if not choice.swap:
+        return unit, choice.other
+    table.columns[role] = two
+    return second[1], choice.other
+
+
+def _slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
+    """Slope of the least-squares line and its standard error.
+
+    Every stamp counts, not only the first and the last. Neighbouring stamps may err alike: the
+    variance is stretched by (1 + r) / (1 - r), r their correlation.
+    """
     x, y = x - x.mean(), y - y.mean()
-    return float(x @ y / (x @ x))
+    slope = float(x @ y / (x @ x))
+    rest = y - slope * x
+    power = float(rest @ rest)
+    r = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
+    r = min(max(r, 0.0), 0.999)
+    stretch = (1 + r) / (1 - r)
+    return slope, float(np.sqrt(stretch * power / max(1, len(x) - 2) / (x @ x)))
 
 
 def _own(head: Head) -> bool:

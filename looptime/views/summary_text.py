@@ -106,7 +106,7 @@ def render_log_head(log: Log) -> list[RenderableType]:
         labelled("loops", f"found by {run.loop_from}" if run.loop_from else f"{run.layout} log"),
         labelled("clock", clock),
     ]
-    lines += [labelled("", safe(note, 300)) for note in run.clock.notes]
+    lines += [labelled("", safe(note, 300)) for note in run.clock.told()]
     return list(lines)
 
 
