@@ -94,7 +94,7 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
         chosen = ~rows.hidden if chosen is None else chosen & ~rows.hidden
     mine = rows if chosen is None or chosen.all() else rows.take(chosen)
     sample = _sample(mine)
-    if loop_call is None and mine.loop is not None and (mine.loop >= 0).any():
+    if loop_call is None and mine.loop is not None and mine.loop.max() >= 0:
         enclosing = _enclosing(sample, mine.names, len(np.unique(mine.loop[:SAMPLE_ROWS])))
         start, number = _by_number(mine)
         said = "the loop column"
@@ -217,8 +217,10 @@ def _by_number(mine: CallRows) -> tuple[Int, Int]:
     """Start of each numbered loop: the earliest start among its rows."""
     loop = mine.loop
     assert loop is not None
-    numbered = loop >= 0
-    number, start = (loop, mine.start) if numbered.all() else (loop[numbered], mine.start[numbered])
+    number, start = loop, mine.start
+    if loop.min() < 0:
+        numbered = loop >= 0
+        number, start = loop[numbered], mine.start[numbered]
     cut = np.flatnonzero(number[1:] != number[:-1]) + 1
     first = np.concatenate([[0], cut])
     starts, numbers = np.minimum.reduceat(start, first), number[first]
