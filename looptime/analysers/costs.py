@@ -201,12 +201,13 @@ class _Sums:
         self.n, self.slow, self.typical = n, slow, basis.typical
         self.total = float(x.sum())
         self.by_loop = x - x.mean() if n else x
-        self.variance = float(self.by_loop @ self.by_loop)
-        if self.variance <= 1e-28 * float(x @ x):
+        # plain sums: products of long vectors wake the threads of the linear algebra library
+        self.variance = float((self.by_loop**2).sum())
+        if self.variance <= 1e-28 * float((x**2).sum()):
             self.variance = 0.0
         rest = basis.unattributed_ns.astype(np.float64)
         weights = np.stack([np.ones(n), slow, basis.typical, self.by_loop])
-        made = np.column_stack([basis.table.weighted(weights), weights @ rest])
+        made = np.column_stack([basis.table.weighted(weights), (weights * rest).sum(axis=1)])
         self.sums, self.slow_sums, self.typical_sums, self.products = made
         self.unattributed = self.of(len(basis.run.names))
         self.by_key: Float = np.zeros(0)

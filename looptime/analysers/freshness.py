@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.analysers.durations import narrowed
+from looptime.analysers.durations import named, narrowed
 from looptime.run import Run
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import elements
@@ -169,10 +169,10 @@ def _reads(
 def _uses(run: Run, name: Int) -> tuple[Int, str]:
     """Once a loop: the first actuator write, else the end of the loop."""
     at, loops = run.call_columns, run.loop_columns
-    writes = np.array([n.kind == "actuator write" for n in run.names], bool)
     rows: Int = np.zeros(0, np.int64)
-    if writes.any():
-        rows = np.flatnonzero(writes[name])
+    writes = [code for code, n in enumerate(run.names) if n.kind == "actuator write"]
+    if writes:
+        rows = np.flatnonzero(named(name, writes))
         if len(run.thread_names) > 1:
             rows = rows[run.on_loop_thread[rows]]
     if not len(rows):
@@ -223,9 +223,10 @@ def _freshness(
 
 def _stretches(which: Int, times: Int) -> tuple[Int, Int]:
     """Lengths [uses] and durations [ns] of the stretches in which a value stays the same."""
-    first = np.append(0, np.flatnonzero(which[1:] != which[:-1]) + 1)
-    if len(first) == len(which):  # another one each time
+    changed = which[1:] != which[:-1]
+    if changed.all():  # another one each time
         return np.ones(len(which), np.int64), np.zeros(len(which), np.int64)
+    first = np.append(0, np.flatnonzero(changed) + 1)
     lengths = np.diff(np.append(first, len(which)))
     last = np.append(first[1:] - 1, len(which) - 1)
     return lengths, times[last] - times[first]

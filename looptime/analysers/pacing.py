@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from looptime.analysers.self_table import SelfTable
 from looptime.run import Run, SelfPieces
 from looptime.schema import KINDS
+from looptime.stats.arrays import median
+from looptime.stats.quantiles import percentiles
 
 __all__ = ["MODES", "Pacing", "Waits", "find_waits", "pacing"]
 
@@ -137,7 +139,7 @@ def _gap(run: Run, pieces: SelfPieces) -> Int | None:
     if at.body_ns is None or not len(run):
         return None
     gap = np.maximum(at.period_ns - at.body_ns, 0)
-    if np.median(gap) < _GAP_SHARE * max(float(np.median(at.period_ns)), 1.0):
+    if median(gap) < _GAP_SHARE * max(median(at.period_ns), 1.0):
         return None
     if len(pieces.row):
         start = run.call_columns.start_ns[pieces.row]
@@ -201,7 +203,7 @@ def pacing(
         mode, why = _from_periods(run, period, unattributed_ns / 1e6, table)
     if mode == "sleep after work":
         assert waits.wait_ns is not None
-        sleep = float(np.median(waits.wait_ns)) / 1e6
+        sleep = median(waits.wait_ns) / 1e6
         return Pacing(
             mode, why, sleep, 1e3 / sleep if sleep > 0 else None, achieved, None, known, wait_ms
         )
@@ -212,28 +214,28 @@ def pacing(
 
 def _spread(x: Float) -> float:
     """Robust standard deviation: the distance between the quartiles over 1.349."""
-    low, high = np.percentile(x, [25, 75])
-    return float(high - low) / 1.349
+    low, high = percentiles(x, [25, 75])
+    return (high - low) / 1.349
 
 
 def _slope(y: Float, x: Float) -> float | None:
     """Least-squares slope over the middle of x, where one exists."""
-    low, high = np.percentile(x, [2, 90])
+    low, high = percentiles(x, [2, 90])
     keep = (x >= low) & (x <= high)
     xc = x[keep] - x[keep].mean()
-    ss = float(xc @ xc)
-    return float(xc @ y[keep]) / ss if ss > 0 else None
+    ss = float((xc * xc).sum())
+    return float((xc * y[keep]).sum()) / ss if ss > 0 else None
 
 
 def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
     work = period - wait
-    waited = wait > 0.01 * np.median(period)
+    waited = wait > 0.01 * median(period)
     if waited.mean() < 0.05:
         return "free-running", "it hardly ever waits"
     slope = _slope(wait[waited], work[waited])
-    if slope is None or _spread(work) <= 0.002 * np.median(period):
+    if slope is None or _spread(work) <= 0.002 * median(period):
         # even work: both look alike, unless late loops were followed by whole slots
-        if _spread(period) <= 0.01 * np.median(period):
+        if _spread(period) <= 0.01 * median(period):
             return "fixed rate", "periods are even; work is too even to tell a sleep from a tick"
         return "sleep after work", "work is even but the period is not"
     if _spread(period) < 0.5 * _spread(work):
@@ -255,7 +257,7 @@ def _from_periods(run: Run, period: Float, rest: Float, table: SelfTable) -> tup
         slope = _slope(rest, covered)
         if slope is not None and slope < -0.6 and _spread(period) < 0.6 * _spread(covered):
             return "fixed rate", "the part that no call covers shrinks as the calls grow"
-        if _spread(covered) > 0.005 * np.median(period):
+        if _spread(covered) > 0.005 * median(period):
             return "free-running", "no pacing wait is logged and the period follows the calls"
     return _from_grid(period)
 
@@ -278,7 +280,7 @@ def _waits_for_a_beat(run: Run, period: Float, table: SelfTable) -> str | None:
 
 
 def _from_grid(period: Float) -> tuple[str, str]:
-    middle = float(np.median(period))
+    middle = median(period)
     spread = _spread(period)
     if middle <= 0:
         return "can't tell", "the typical period is zero"
@@ -297,7 +299,7 @@ def _from_grid(period: Float) -> tuple[str, str]:
     if whole and spread < 0.02 * middle:
         return "fixed rate", "late loops take whole multiples of the usual period"
     # a tick is a floor: nothing comes early, and the bulk sits within a percent of it
-    if spread < 0.004 * middle and np.percentile(period, 1) > 0.98 * middle:
+    if spread < 0.004 * middle and percentiles(period, [1])[0] > 0.98 * middle:
         return "fixed rate", "the periods keep within half a percent"
     return (
         "free-running",
@@ -318,7 +320,7 @@ def _variance_ratio(period: Float, span: int = 32) -> float | None:
 def _fixed(
     period: Float, why: str, achieved: float | None, known: bool, wait_ms: float | None
 ) -> Pacing:
-    middle = float(np.median(period))
+    middle = median(period)
     nominal = _round_period(middle)
     spread = _spread(period)
     late = period > middle + max(5 * spread, 0.1 * middle)

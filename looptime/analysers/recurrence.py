@@ -15,6 +15,7 @@ from looptime.analysers.costs import Costs
 from looptime.analysers.slow import SlowEvent, SlowLoops
 from looptime.errors import NotEnoughError
 from looptime.schema import UNATTRIBUTED
+from looptime.stats.arrays import median
 from looptime.stats.beta import binomial_at_least
 from looptime.stats.levels import IN_RUN
 from looptime.stats.rhythm import Rhythm, rhythm
@@ -165,7 +166,7 @@ def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
 
 def _worth_a_look(basis: Basis, costs: Costs) -> list[int]:
     """Calls whose own time varies enough to carry a rhythm that matters, most first."""
-    usual = float(np.median(basis.judged_ms))
+    usual = median(basis.judged_ms)
     codes = {n.name: k for k, n in enumerate(basis.run.names)}
     weights = []
     for call in costs.calls:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from looptime.stats.arrays import Float, as_pair
+from looptime.stats.arrays import Float, as_pair, median
 from looptime.stats.autocorrelation import inflation, lag_one
 from looptime.stats.levels import IN_RUN
 from looptime.stats.student import t_quantile, t_two_sided
@@ -143,7 +143,7 @@ def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drif
     df = max(3.0, (WINDOWS - 2) / factor)
     se = math.sqrt(float(e @ e) / (WINDOWS - 2) * factor / spread) if spread > 0 else 0.0
     half = t_quantile(0.975, df) * se
-    middle = float(np.median(values))
+    middle = median(values)
     relative = estimate * length / middle if middle else 0.0
     p = t_two_sided(slope if abs(slope) * length > 1e-12 * abs(middle) else 0.0, se, df)
     return Drift(

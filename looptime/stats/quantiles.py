@@ -14,6 +14,7 @@ from looptime.stats.arrays import Float, as_values
 __all__ = [
     "element_number",
     "elements",
+    "percentiles",
     "quantile",
     "quantiles",
     "time_quantiles",
@@ -69,6 +70,35 @@ def elements(x: NDArray[Any], places: Sequence[int]) -> list[float]:
         passed = place
         found.append(float(left[0]))
     return found
+
+
+def percentiles(x: NDArray[Any], percents: Sequence[float]) -> list[float]:
+    """Percentiles between the elements: `numpy.percentile`, by partitions.
+
+    With ``v = (n - 1) p / 100`` the value is as far between the elements ``floor(v)`` and
+    ``floor(v) + 1``, counted from 0, as v is.
+
+    Parameters
+    ----------
+    x : array, shape (n,)
+        Finite values in any unit, unsorted.
+    percents : sequence of float
+        Rising, each 0 .. 100.
+
+    Examples
+    --------
+    >>> percentiles(np.array([4.0, 1.0, 2.0, 3.0]), [0, 50, 90])
+    [1.0, 2.5, 3.7]
+    """
+    places = [(len(x) - 1) * (p / 100) for p in percents]
+    pairs = [(int(v), min(int(v) + 1, len(x) - 1)) for v in places]
+    wanted = sorted({k for pair in pairs for k in pair})
+    at = dict(zip(wanted, elements(x, wanted), strict=True))
+    made = []
+    for v, (low, high) in zip(places, pairs, strict=True):
+        rise, part = at[high] - at[low], v - low
+        made.append(at[low] + rise * part if part < 0.5 else at[high] - rise * (1 - part))
+    return made
 
 
 def quantiles(x: ArrayLike, shares: ArrayLike) -> Float:

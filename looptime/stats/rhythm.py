@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike
 
-from looptime.stats.arrays import Float, Int, as_pair
+from looptime.stats.arrays import Float, Int, as_pair, median
 from looptime.stats.counts import poisson_at_least
 from looptime.stats.levels import IN_RUN
 from looptime.stats.slow import Events, stalls
@@ -259,13 +259,13 @@ def rhythm(
         return _none(events)
     if length is None:
         gaps = np.diff(times)
-        lasts = np.append(gaps, np.median(gaps))
+        lasts = np.append(gaps, median(gaps))
     else:
         lasts = as_pair(length, times)[0]
     part = _busiest(events.loops, len(values))
     chosen = (events.loops >= part.start) & (events.loops < part.stop)
     loops, heights = events.loops[chosen], events.heights[chosen]
-    period = float(np.median(lasts[part]))
+    period = median(lasts[part])
     if len(loops) < LEAST_EVENTS or period <= 0:
         return _none(events)
     span = float(times[part.stop - 1] + lasts[part.stop - 1] - times[part.start])

@@ -64,18 +64,23 @@ def running_median(x: ArrayLike, span: int = SPAN, stride: int | None = None) ->
     n, half = len(values), span // 2
     if stride is None:
         stride = min(max(span // 10, n // 20_000), max(half, 1))
-    at = np.unique(np.append(np.arange(0, n, stride), n - 1))
-    inside = at[(at >= half) & (at < n - half)]
+    at = np.arange(0, n, stride)
+    at = at if at[-1] == n - 1 else np.append(at, n - 1)
     medians = np.empty(len(at))
-    is_inside = (at >= half) & (at < n - half)
-    if len(inside):
+    whole = slice(*np.searchsorted(at, [half, n - half]).tolist())  # windows that are not cut
+    if whole.stop > whole.start:
         view = np.lib.stride_tricks.sliding_window_view(values, 2 * half + 1)
-        rows = view[inside - half]
+        rows = view[at[whole.start] - half :: stride][: whole.stop - whole.start].copy()
         rows.partition(half, axis=1)
-        medians[is_inside] = rows[:, half]
-    for i in np.flatnonzero(~is_inside):
+        medians[whole] = rows[:, half]
+    for i in (*range(whole.start), *range(max(whole.start, whole.stop), len(at))):
         medians[i] = median(values[max(at[i] - half, 0) : at[i] + half + 1])
-    return np.interp(np.arange(n), at, medians)
+    if n == 1:
+        return medians
+    # straight lines between the medians, all as long as the stride but the last
+    slopes = np.diff(medians) / np.diff(at)
+    between = slopes[:, None] * np.arange(stride) + medians[:-1, None]
+    return np.append(between.ravel()[: n - 1], medians[-1])
 
 
 def merge_close(loops: Int, gap: int = 2) -> Int:

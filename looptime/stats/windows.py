@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from looptime.stats.arrays import Float, as_pair, as_values
+from looptime.stats.arrays import Float, as_pair, as_values, median
 
 __all__ = ["WindowMedians", "loops_per_window", "window_medians"]
 
@@ -59,7 +59,7 @@ def loops_per_window(start_s: ArrayLike, window_s: float, least: int) -> int:
     25
     """
     times = as_values(start_s, 2, "a window")
-    period = float(np.median(np.diff(times)))
+    period = median(np.diff(times))
     if period <= 0:
         return least
     return max(least, round(window_s / period))
@@ -70,9 +70,18 @@ def _middle_means(table: Float) -> Float:
     width = table.shape[1]
     cut = width // 4
     if width - 2 * cut < 1 or cut == 0:
-        return np.median(table, axis=1)
-    parted = np.partition(table, (cut, width - cut - 1), axis=1)
-    return parted[:, cut : width - cut].mean(axis=1)
+        return _medians(table)
+    upper = np.partition(table, cut, axis=1)[:, cut:]
+    middle = np.partition(upper, width - 2 * cut - 1, axis=1)[:, : width - 2 * cut]
+    return np.asarray(middle.mean(axis=1))
+
+
+def _medians(table: Float) -> Float:
+    """Median of each row."""
+    half = table.shape[1] // 2
+    parted = np.partition(table, half, axis=1)
+    upper = parted[:, half]
+    return upper if table.shape[1] % 2 else (parted[:, :half].max(axis=1) + upper) / 2
 
 
 def window_medians(
@@ -114,7 +123,7 @@ def window_medians(
     stretch = slice(first, first + k * loops)
     table = values[stretch].reshape(k, loops)
     return WindowMedians(
-        medians=_middle_means(table) if middle_half else np.median(table, axis=1),
+        medians=_middle_means(table) if middle_half else _medians(table),
         centres_s=times[stretch].reshape(k, loops).mean(axis=1),
         loops=loops,
         first=first,
