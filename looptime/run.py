@@ -441,20 +441,21 @@ class Run:
         Returns
         -------
         Run
-            Starts and periods are as recorded; row counts and `set_aside` stay the log's.
+            Starts and periods are as recorded; row counts and `set_aside` stay the log's. Of one
+            stretch of loops, nothing is copied that need not be.
         """
         new_index = np.cumsum(keep) - 1
-        at = self.loop_columns
+        at, where = self.loop_columns, _places(keep)
         return replace(
             self,
             loop_columns=LoopColumns(
-                at.loop[keep],
-                at.start_ns[keep],
-                at.period_ns[keep],
-                _picked(at.body_ns, keep),
-                _picked(at.phase, keep),
+                at.loop[where],
+                at.start_ns[where],
+                at.period_ns[where],
+                _picked(at.body_ns, where),
+                _picked(at.phase, where),
                 at.phase_names,
-                _picked(at.line, keep),
+                _picked(at.line, where),
             ),
             call_columns=_select_calls(self.call_columns, keep, new_index),
             signals=_select_signals(self.signals, keep, new_index),
@@ -478,8 +479,15 @@ class Run:
         return replace(self, names=names)
 
 
-def _picked(column: Int | None, keep: NDArray[np.bool_]) -> Int | None:
-    return None if column is None else column[keep]
+def _places(keep: NDArray[np.bool_]) -> slice | NDArray[np.bool_]:
+    """The same places, as a slice where they are one stretch: it takes no copy."""
+    count = int(np.count_nonzero(keep))
+    first = int(keep.argmax()) if count else 0
+    return slice(first, first + count) if keep[first : first + count].all() else keep
+
+
+def _picked(column: Int | None, where: slice | NDArray[np.bool_]) -> Int | None:
+    return None if column is None else column[where]
 
 
 def _select_calls(calls: CallColumns, keep: NDArray[np.bool_], new_index: Int) -> CallColumns:
@@ -491,18 +499,21 @@ def _select_calls(calls: CallColumns, keep: NDArray[np.bool_], new_index: Int) -
     if lost.any():  # what reached into a loop that is left out goes with it
         self_ns = self_ns.copy()
         np.subtract.at(self_ns, calls.spill_row[lost], calls.spill_ns[lost])
-    new_row = np.cumsum(kept) - 1
+    where = _places(kept)
+    spill_row = calls.spill_row[spilt]
+    if len(spill_row):
+        spill_row = (np.cumsum(kept) - 1)[spill_row]
     return CallColumns(
-        loop=new_index[calls.loop[kept]].astype(np.int32),
-        thread=calls.thread[kept],
-        name=calls.name[kept],
-        start_ns=calls.start_ns[kept],
-        duration_ns=calls.duration_ns[kept],
-        self_ns=self_ns[kept],
-        depth=calls.depth[kept],
-        seq=_picked(calls.seq, kept),
-        cpu_ns=_picked(calls.cpu_ns, kept),
-        spill_row=new_row[calls.spill_row[spilt]],
+        loop=new_index.astype(np.int32)[calls.loop[where]],
+        thread=calls.thread[where],
+        name=calls.name[where],
+        start_ns=calls.start_ns[where],
+        duration_ns=calls.duration_ns[where],
+        self_ns=self_ns[where],
+        depth=calls.depth[where],
+        seq=_picked(calls.seq, where),
+        cpu_ns=_picked(calls.cpu_ns, where),
+        spill_row=spill_row,
         spill_loop=new_index[calls.spill_loop[spilt]].astype(np.int32),
         spill_ns=calls.spill_ns[spilt],
     )

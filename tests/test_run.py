@@ -12,6 +12,7 @@ from looptime.run import (
     Signals,
 )
 from looptime.schema import REASONS, CallName
+from tests.build_run import make_flat_run
 
 
 @pytest.fixture
@@ -109,6 +110,17 @@ def test_nothing_kept_is_an_empty_run(run):
     part = run.select(np.zeros(4, bool))
     assert (len(part), len(part.calls), len(part.self_pieces().row)) == (0, 0, 0)
     assert part.duration_s == 0.0
+
+
+def test_one_stretch_of_loops_copies_no_times():
+    """Leaving out the warm-up of a long run does not take the memory of a second one."""
+    whole = make_flat_run(np.full(50, 10), {"a": np.full(50, 4), "b": np.full(50, 3)})
+    part = whole.select(np.arange(50) >= 20)
+    for name in ("start_ns", "duration_ns", "self_ns", "name"):
+        column = getattr(part.call_columns, name)
+        assert np.shares_memory(column, getattr(whole.call_columns, name))
+        assert column.tolist() == getattr(whole.call_columns, name)[40:].tolist()
+    assert part.call_columns.loop.tolist() == np.repeat(np.arange(30), 2).tolist()
 
 
 def test_a_part_of_a_part_is_the_part(run):
