@@ -27,7 +27,7 @@ from looptime.views.figures_heading import (
     required_sentences,
 )
 from looptime.views.terminal import safe
-from looptime_dashboards.desk import Desk
+from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.pages.changes import place, prediction
 from looptime_dashboards.pages.pieces import called, stretches, table_card
 from looptime_dashboards.parts import card, caution, choice, choices, note, number_form
@@ -36,7 +36,7 @@ from looptime_dashboards.work import Pending
 
 __all__ = ["body"]
 
-_FEW = 3_000
+_FEW = 1_500
 _PREDICTED = "with the changes"
 
 
@@ -57,9 +57,15 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         return [*parts, note(f"{pending.text} ...")], True
     except LooptimeError as error:
         return [*parts, note(str(error), "error")], wait
-    if not full:
-        parts.append(note("The figures of this log; the curves are on their way."))
+    parts.append(note(_basis(desk, view, at, full)))
     return [*parts, *_answer(desk, at, others)], wait or not full
+
+
+def _basis(desk: Desk, view: View, at: HeadingResult, full: bool) -> str:
+    text = f"From {at.loops_used:,} loops."
+    if desk.is_long(view, at.loops_used) and at.loops_used < len(desk.run(view)) // 2:
+        text = f"From {at.loops_used:,} loops, in stretches that stand for all of the run."
+    return text if full else f"{text} For now: more of them and the curves are on their way."
 
 
 def _chooser(desk: Desk, view: View, usual: str) -> Any:
@@ -118,10 +124,10 @@ def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult
     phase = desk.phase(view)
 
     def make(curve: bool) -> HeadingResult:
-        if curve or motion == "recorded":
+        if motion == "recorded":  # what was turned is known from one loop to the next only
             chosen = part(run, phase, view.start, view.end)
         else:
-            chosen = stretches(desk, view, _FEW)
+            chosen = stretches(desk, view, SAMPLE_FROM if curve else _FEW)
         return study(chosen, motion=motion if motion == "recorded" else parse_motion(motion),
                      setup=setup, tolerance=tolerance, curve=curve)  # fmt: skip
 
