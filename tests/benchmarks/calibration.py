@@ -18,26 +18,18 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from looptime.stats import (
-    ALONE,
-    IN_RUN,
-    change_points,
-    compare_recordings,
-    compare_runs,
-    count_scale,
-    drift,
-    holm,
-    jackknife,
-    log_scale,
-    prediction_limit,
-    quantiles,
-    rhythm,
-    rhythms,
-    usual_scatter,
-    warm_up,
-    worst_mean,
-)
+from looptime.stats.changepoints import change_points
+from looptime.stats.drift import drift
+from looptime.stats.jackknife import jackknife
+from looptime.stats.levels import ALONE, IN_RUN
+from looptime.stats.limits import prediction_limit
+from looptime.stats.multiple import holm
+from looptime.stats.quantiles import quantiles, worst_mean
+from looptime.stats.rhythm import rhythm, rhythms
+from looptime.stats.runs import compare_runs, count_scale, log_scale
 from looptime.stats.student import t_two_sided
+from looptime.stats.twosample import compare_recordings, usual_scatter
+from looptime.stats.warmup import warm_up
 from tests.benchmarks.generator import (
     KINDS,
     Kind,

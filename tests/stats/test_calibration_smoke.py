@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from looptime.stats import quantiles
+from looptime.stats.quantiles import quantiles
 from tests.benchmarks import calibration
 from tests.benchmarks.generator import KINDS, Plant, clean, paced, record, run_effects
 
