@@ -57,6 +57,7 @@ from looptime.run import Run
 __all__ = ["PATTERNS", "study"]
 
 Float = NDArray[np.float64]
+Int = NDArray[np.integer]
 
 PATTERNS = ("as recorded", "even", "log shape", "scaled")
 #: Loops beyond which a representative sample of stretches answers.
@@ -260,7 +261,7 @@ def _ends(models: Models, setup: Setup, made: Sampling) -> tuple[NDArray[np.intp
     return at, error, weight
 
 
-def _ensemble(error: Float, weight: Float, block: NDArray, *, signed: bool = False) -> Ensemble:
+def _ensemble(error: Float, weight: Float, block: Int, *, signed: bool = False) -> Ensemble:
     """Mean, root mean square, p95 and worst of an error over its starts."""
     if not len(error):
         nothing = Figure(None)
@@ -377,7 +378,9 @@ def _notes(made: Sampling, setup: Setup, motion: Motion, left_out: int) -> tuple
     if left_out:
         notes.append(f"only the longest unbroken stretch is used: {left_out:,} loops are left out")
     if setup.labels.read_instant == "start" and not any("read unknown" in n for n in notes):
-        notes.append("a reading counts from the start of its call; for a call that waits use end")
+        notes.append(
+            "a reading counts from the start of its call; for a call that waits, read_instant = end is right"
+        )
     frequency = getattr(motion, "frequency_hz", None)
     if frequency is not None and frequency * made.hold_s.mean() > 0.5:
         notes.append("the weave is faster than half the loop rate: the loop cannot follow it")

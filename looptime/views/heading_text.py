@@ -7,12 +7,12 @@ from collections.abc import Iterable
 
 from rich.console import RenderableType
 from rich.padding import Padding
-from rich.text import Text
 
 from looptime.heading import HeadingResult
 from looptime.heading.curve import CurvePoint
 from looptime.heading.jackknife import Figure
 from looptime.views.terminal import caution, heading_line, number, plain, safe, table
+from looptime.views.text_parts import hanging
 
 __all__ = ["render_heading"]
 
@@ -62,7 +62,7 @@ def _motion(text: str, given: bool) -> str:
         (
             "turn",
             3,
-        ): "a turn of {0} deg from rest to rest, at up to {1} deg/s, gained at {2} deg/s2",
+        ): "a turn of {0} deg, at most {1} deg/s and {2} deg/s2",
         ("weave", 2): "swinging {0} deg to each side, {1} times a second",
     }.get((kind, len(values)), "")
     said = safe(text, 100) + (f": {meaning.format(*values)}" if meaning and numbers else "")
@@ -70,7 +70,7 @@ def _motion(text: str, given: bool) -> str:
 
 
 def _line(label: str, text: str) -> RenderableType:
-    return Padding(Text(f"{label:<9}{text}"), (0, 0, 0, 2))
+    return hanging(f"  {label:<9}", text)
 
 
 def _in(figure: Figure, factor: float) -> str:
