@@ -125,7 +125,7 @@ def prepare(run: Run, pieces: SelfPieces | None = None, origin_ns: int | None = 
     unattributed = period - table.by_loop().astype(np.int64)
     paced = pacing(run, waits=waits, table=table, unattributed_ns=unattributed)
     judged, x = "period", period
-    counts = np.broadcast_to(np.True_, len(pieces.row))
+    counts = np.broadcast_to(np.True_, len(pieces.loop))
     if paced.wait_known and waits.wait_ns is not None:
         judged, x = "work", period - waits.wait_ns
         if waits.gap_ns is not None:

@@ -116,7 +116,7 @@ def find_waits(run: Run, pieces: SelfPieces, table: SelfTable | None = None) -> 
     """
     names = tuple(k for k, name in enumerate(run.names) if name.kind == _PACING)
     wait = None
-    if names and len(pieces.row):
+    if names and len(pieces.loop):
         table = SelfTable(pieces, len(run), len(run.names)) if table is None else table
         is_pacing = np.zeros(len(run.names), bool)
         is_pacing[list(names)] = True
@@ -141,7 +141,7 @@ def _gap(run: Run, pieces: SelfPieces) -> Int | None:
     gap = np.maximum(at.period_ns - at.body_ns, 0)
     if median(gap) < _GAP_SHARE * max(median(at.period_ns), 1.0):
         return None
-    if len(pieces.row):
+    if len(pieces.loop):
         start = run.call_columns.start_ns[pieces.row]
         outside = start >= (at.start_ns + at.body_ns)[pieces.loop]
         if outside.any():

@@ -159,13 +159,17 @@ def summarise(
     if not keep.all():
         chosen = run.select(keep)
         basis = prepare(chosen, origin_ns=basis.origin_ns)
-    first_ms = {} if chosen is run else first_durations_ms(run, basis.durations)
     # what does not need the others' answers runs beside them: NumPy lets go of the lock
     with ThreadPoolExecutor(max(2, min(4, os.cpu_count() or 1))) as pool:
-        fresh = pool.submit(freshness, chosen, basis.durations, read_instant=read_instant)
-        by_bus = pool.submit(buses, basis)
+        grouped = pool.submit(getattr, basis, "durations")
         moved = pool.submit(changes, basis)
         slow = slow_events(basis, budget_ms)
+        paced = pace(basis, budget_ms=budget_ms, serious_ms=serious_ms)
+        durations = grouped.result()
+        fresh = pool.submit(freshness, chosen, durations, read_instant=read_instant)
+        by_bus = pool.submit(buses, basis)
+        blocks = pool.submit(blocking, chosen, durations)
+        first_ms = {} if chosen is run else first_durations_ms(run, durations)
         cost = costs(basis, slow.is_slow, first_ms)
         return Summary(
             run=chosen,
@@ -174,11 +178,11 @@ def summarise(
             loops=loops,
             duration_s=duration_s,
             warmup=cut,
-            pace=pace(basis, budget_ms=budget_ms, serious_ms=serious_ms),
+            pace=paced,
             costs=cost,
             slow=slow,
-            blocking=blocking(chosen, basis.durations),
             recurrence=recurrence(basis, cost, slow) if rhythms else _NOT_LOOKED,
+            blocking=blocks.result(),
             buses=by_bus.result(),
             changes=moved.result(),
             freshness=fresh.result(),
