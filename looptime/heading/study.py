@@ -379,7 +379,8 @@ def _notes(made: Sampling, setup: Setup, motion: Motion, left_out: int) -> tuple
         notes.append(f"only the longest unbroken stretch is used: {left_out:,} loops are left out")
     if setup.labels.read_instant == "start" and not any("read unknown" in n for n in notes):
         notes.append(
-            "a reading counts from the start of its call; for a call that waits, read_instant = end is right"
+            "a reading counts from the start of its call; for a call that waits, "
+            "read_instant = end is right"
         )
     frequency = getattr(motion, "frequency_hz", None)
     if frequency is not None and frequency * made.hold_s.mean() > 0.5:
