@@ -127,8 +127,12 @@ class Desk:
 
     def is_long(self, view: View, most: int = _LONG) -> bool:
         """Whether the part that is looked at has more loops than are looked at at once."""
+        return self.loops(view) > most
+
+    def loops(self, view: View) -> int:
+        """Loops of the part that is looked at, its phase apart."""
         first, last = range_of(self.run(view), view.start, view.end)
-        return last - first > most
+        return last - first
 
     def _summarise_few(self, view: View) -> Summary:
         few = self.few(view, _SAMPLE)

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
+import sys
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from concurrent.futures import Future, ThreadPoolExecutor, TimeoutError
+from functools import cache
 from typing import Any, TypeVar
 
 __all__ = ["Pending", "Work"]
@@ -26,6 +29,28 @@ class Pending(Exception):  # noqa: N818 - not an error: the answer is on its way
     def __init__(self, text: str) -> None:
         super().__init__(text)
         self.text = text
+
+
+def _and_give_back(make: Callable[[], T]) -> T:
+    """Do heavy work, then give the memory that it took for a while back to the system."""
+    try:
+        return make()
+    finally:
+        trim = _trimmer()
+        if trim is not None:
+            trim(0)
+
+
+@cache
+def _trimmer() -> Callable[[int], int] | None:
+    """What gives freed memory back, where the C library would keep it otherwise."""
+    if not sys.platform.startswith("linux"):
+        return None
+    try:
+        trim: Callable[[int], int] = ctypes.CDLL(None).malloc_trim
+    except (OSError, AttributeError):
+        return None
+    return trim
 
 
 class Work:
@@ -69,9 +94,11 @@ class Work:
         with self._lock:
             future = self._answers.get(key)
             if future is None:
-                future = self._answers[key] = (
-                    self._quick if quick or (patience_s or 0) > 1 else self._pool
-                ).submit(make)
+                if quick or (patience_s or 0) > 1:
+                    future = self._quick.submit(make)
+                else:
+                    future = self._pool.submit(_and_give_back, make)
+                self._answers[key] = future
                 self._forget()
             self._answers.move_to_end(key)
         try:

@@ -62,9 +62,10 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
 
 
 def _basis(desk: Desk, view: View, at: HeadingResult, full: bool) -> str:
-    text = f"From {at.loops_used:,} loops."
-    if desk.is_long(view, at.loops_used) and at.loops_used < len(desk.run(view)) // 2:
-        text = f"From {at.loops_used:,} loops, in stretches that stand for all of the run."
+    text = f"From {at.loops_used:,} loops"
+    if at.loops_used < at.loops_in_run // 2:
+        text += f", in stretches that stand for all {at.loops_in_run:,}"
+    text += "."
     return text if full else f"{text} For now: more of them and the curves are on their way."
 
 
@@ -128,8 +129,9 @@ def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult
             chosen = part(run, phase, view.start, view.end)
         else:
             chosen = stretches(desk, view, SAMPLE_FROM if curve else _FEW)
-        return study(chosen, motion=motion if motion == "recorded" else parse_motion(motion),
+        made = study(chosen, motion=motion if motion == "recorded" else parse_motion(motion),
                      setup=setup, tolerance=tolerance, curve=curve)  # fmt: skip
+        return replace(made, loops_in_run=max(desk.loops(view), made.loops_used))
 
     found, quick = desk.work.twice(
         ("heading", *about), lambda: make(True), lambda: make(False), "Working it out"
