@@ -279,7 +279,11 @@ def _of_loop(basis: Basis, at: Rhythm, slow: SlowLoops) -> Recurrence:
     parts = contrast(basis, mask, basis.typical & ~mask if (basis.typical & ~mask).any() else ~mask)
     total = sum(p.ms for p in parts)
     top = max(parts, key=lambda p: p.ms)
-    led = [e for e in slow.events if mask[max(e.index - 2, 0) : e.index + 3].any()]
+    near = mask.copy()  # two loops to either side
+    for d in (1, 2):
+        near[d:] |= mask[:-d]
+        near[:-d] |= mask[d:]
+    led = [e for e in slow.events if near[e.index]]
     if top.ms >= 0.5 * total > 0:
         known = top.name != UNATTRIBUTED and _beyond_its_share(basis, top.name, led)
         return _result(basis, LOOP, at, top.name if known else None, parts[:3])

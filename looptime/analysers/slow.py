@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -185,9 +187,7 @@ def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
         group[merge_close(index, _GAP)[1:]] = 1
         group = np.cumsum(group)
         events = _events(basis, index, group, usual)
-    culprits: dict[str, int] = {}
-    for event in events:
-        culprits[event.culprit] = culprits.get(event.culprit, 0) + 1
+    culprits = Counter(e.culprit for e in sorted(events, key=attrgetter("index")))
     return SlowLoops(
         threshold,
         above,
@@ -195,13 +195,14 @@ def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
         len(index),
         float(slow.mean()) if len(slow) else None,
         float(period[slow].sum()) / total if total > 0 else None,
-        tuple(sorted(events, key=lambda e: (-e.worst_ms, e.time_s))),
-        dict(sorted(culprits.items(), key=lambda c: -c[1])),
+        tuple(events),
+        dict(culprits.most_common()),
         slow,
     )
 
 
 def _events(basis: Basis, index: Int, group: Int, usual: Float) -> list[SlowEvent]:
+    """The slowest first."""
     at, x, period = basis.run.loop_columns, basis.judged_ms, basis.period_ms
     n_groups = int(group[-1]) + 1
     loops_in = np.bincount(group)
@@ -212,27 +213,37 @@ def _events(basis: Basis, index: Int, group: Int, usual: Float) -> list[SlowEven
     event, code, added, normal = _by_event(basis, index, group, loops_in, usual)
     begin = np.searchsorted(event, np.arange(n_groups + 1))
     causes = _causes(event, code == len(usual) - 1, added, normal, begin, excess)
-    labels = [*(n.name for n in basis.run.names), UNATTRIBUTED]
-    names, amounts, edges = code.tolist(), added.tolist(), begin.tolist()
+    parts, edges = _parts(basis, event, code, added, begin)
     columns = (
         at.loop[index[first]], at.loop[index[last]], worst, loops_in,
         (at.start_ns[index[first]] - basis.origin_ns) / 1e9, x[worst], period[worst], excess,
         _caught_up(basis, index[last]),
         np.full(n_groups, -1) if at.line is None else at.line[worst],
     )  # fmt: skip
+    order = np.lexsort((columns[4], -x[worst]))
     made = []
-    for g, (lo, hi, k, n, time_s, ms, period_ms, more, caught, line) in enumerate(
-        zip(*(c.tolist() for c in columns), strict=True)
+    for g, (lo, hi, k, n, time_s, ms, period_ms, more, caught, line) in zip(
+        order.tolist(), zip(*(c[order].tolist() for c in columns), strict=True), strict=True
     ):
-        rows = range(edges[g], min(edges[g] + _PARTS, edges[g + 1]))
-        parts = tuple(Part(labels[names[r]], amounts[r]) for r in rows)
+        own = tuple(parts[edges[g] : edges[g + 1]])
         made.append(
             SlowEvent(
-                lo, hi, k, n, time_s, ms, period_ms, more, CAUSES[causes[g]], parts[0].name,
-                parts, caught, None if line < 0 else line,
+                lo, hi, k, n, time_s, ms, period_ms, more, CAUSES[causes[g]], own[0].name,
+                own, caught, None if line < 0 else line,
             )
         )  # fmt: skip
     return made
+
+
+def _parts(
+    basis: Basis, event: Int, code: Int, added: Float, begin: Int
+) -> tuple[list[Part], list[int]]:
+    """The largest parts of each event, one event after the other, and where each begins."""
+    large = np.arange(len(event)) - begin[event] < _PARTS
+    labels = [*(n.name for n in basis.run.names), UNATTRIBUTED]
+    names = [labels[c] for c in code[large].tolist()]
+    edges = np.searchsorted(event[large], np.arange(len(begin)))
+    return list(map(Part, names, added[large].tolist())), edges.tolist()
 
 
 def _by_event(
