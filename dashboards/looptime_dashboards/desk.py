@@ -63,10 +63,13 @@ class Desk:
         return self.library.run(view.run)
 
     def phases(self, view: View) -> tuple[str, ...]:
-        """Phases of the run, those that stand for work first; empty where there is but one."""
+        """Phases of the run, those that stand for work first; empty where there is but one.
+
+        Loops without a word, as before the program first says its phase, are none to look at.
+        """
         run = self.run(view)
         found = self.work.get(("phases", view.run), lambda: phases(run), patience_s=5)
-        return found if len(found) > 1 else ()
+        return tuple(name for name in found if name) if len(found) > 1 else ()
 
     def phase(self, view: View) -> str | None:
         """The phase that is looked at."""

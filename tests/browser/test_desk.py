@@ -1,0 +1,41 @@
+"""What the pages look at when nothing was chosen yet; no browser is needed for it."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+
+import pytest
+from looptime_dashboards.desk import Desk
+from looptime_dashboards.view import View
+
+from looptime.project import Project
+from tests.browser.conftest import key_of
+
+
+@pytest.mark.parametrize(
+    ("words", "offered"),
+    [
+        (["", *["standby"] * 30, *["operator"] * 60], ("operator", "standby")),
+        (["", *["operator"] * 60], ("operator",)),
+        (["operator"] * 60, ()),
+    ],
+)
+def test_loops_without_a_phase_are_not_what_is_shown(
+    tmp_path: Path, words: list[str], offered: tuple[str, ...]
+) -> None:
+    """The phase that stands for work is looked at, not the loop before the first word of one."""
+    path = tmp_path / "log.csv"
+    rows = [
+        f"{k},update,{k * 10_000},{9_000 + 7 * (k % 5)},{word}"
+        for k, word in enumerate([*words, words[-1]])
+    ]
+    text = "\n".join(["loop,name,start_us,duration_us,phase", *rows]) + "\n"
+    path.write_text(text, encoding="utf-8")
+    os.utime(path, (time.time() - 60, time.time() - 60))
+    desk = Desk(tmp_path, Project())
+    view = View(run=key_of(path))
+    assert desk.phases(view) == offered
+    assert desk.phase(view) == (offered[0] if offered else None)
+    assert len(desk.prepare(view).run) == 60
