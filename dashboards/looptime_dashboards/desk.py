@@ -67,8 +67,11 @@ class Desk:
 
         Loops without a word, as before the program first says its phase, are none to look at.
         """
-        run = self.run(view)
-        found = self.work.get(("phases", view.run), lambda: phases(run), patience_s=5)
+        return self.phases_of(view.run, self.run(view))
+
+    def phases_of(self, key: str, run: Run) -> tuple[str, ...]:
+        """The same of any run that is on offer."""
+        found = self.work.get(("phases", key), lambda: phases(run), patience_s=5)
         return tuple(name for name in found if name) if len(found) > 1 else ()
 
     def phase(self, view: View) -> str | None:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import Any
 
 import numpy as np
 from dash import html
 
-from looptime.analysers import part, phases
+from looptime.analysers import part
 from looptime.checks.change import Tolerance
 from looptime.checks.compare import compare
 from looptime.checks.comparison import Comparison
@@ -91,9 +90,9 @@ def runs_of(desk: Desk, view: View, keys: tuple[str, ...]) -> list[Run]:
         raise Pending(f"{waits[0].text} ({len(found)} of {len(keys)} are read)")
     made = []
     for key, run in zip(keys, found, strict=True):
-        names = desk.work.get(("phases", key), partial(phases, run), patience_s=5)
+        names = desk.phases_of(key, run)
         phase = None
-        if len(names) > 1:
+        if names:
             phase = view.phase if view.phase in names else names[0]
         made.append(part(run, phase, view.start, view.end))
     return made
