@@ -150,9 +150,7 @@ def _judge(
         changes = runs.run_changes(at, quantity)
         calls = runs.call_changes(at)
     if same:
-        nothing = {"verdict": "no change seen", "note": "the same recording", "p": 1.0}
-        return ([replace(c, **nothing) for c in changes],  # type: ignore[arg-type]
-                [replace(c, **nothing) for c in calls])  # type: ignore[arg-type]  # fmt: skip
+        return [_unchanged(c) for c in changes], [_unchanged(c) for c in calls]
     # the rate says the same as the mean of the periods: it is judged by itself, too
     alone = {"mean", "rate"}
     family = iter(with_holm([c for c in changes if c.statistic not in alone], tolerance))
@@ -161,6 +159,10 @@ def _judge(
     return [_with_advice(c, at, tolerance) for c in changes], [
         _with_advice(c, at, tolerance) for c in calls
     ]
+
+
+def _unchanged(change: Change) -> Change:
+    return replace(change, verdict="no change seen", note="the same recording", p=1.0)
 
 
 def _with_bh(calls: list[Change]) -> list[Change]:
@@ -211,10 +213,10 @@ def _usual_scatter(
     change = 100 * (mean.after / mean.before - 1)
     a, b = at.before[0], at.after[0]
     if at.history:
-        values = [run.values.get("mean", quantity) for run in (a, b)]
+        values = [[run.values.by_name[quantity, "mean"]] for run in (a, b)]
         old = [v for r in at.history if (v := r.get("mean", quantity)) is not None]
         try:
-            found = at.compare([[values[0]], [values[1]]], old)  # type: ignore[list-item]
+            found = at.compare(values, old)
         except NotEnoughError:
             return None
         limit = 100 * math.expm1((found.high - found.low) / 2)

@@ -7,7 +7,7 @@ import shlex
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from looptime.checks.facts import Facts, parse_time, time_key
 from looptime.errors import UsageError
@@ -129,7 +129,7 @@ def parse_query(text: str) -> Query:
     Traceback (most recent call last):
     looptime.errors.UsageError: query 'robott=a': 'robott' is not known; the nearest is 'robot'
     """
-    found: dict[str, object] = {}
+    found: dict[str, Any] = {}
     for word in _words(text):
         key, equals, value = word.partition("=")
         if not equals and len(word) >= 4 and not set(word) - set("0123456789abcdef"):
@@ -145,7 +145,7 @@ def parse_query(text: str) -> Query:
         if key in found:
             raise UsageError(f"query {text!r}: {key} stands twice")
         found[key] = _value(text, key, value)
-    return Query(**found)  # type: ignore[arg-type]
+    return Query(**found)
 
 
 def _value(text: str, key: str, value: str) -> object:

@@ -141,14 +141,17 @@ def run_changes(at: Scatter, quantity: str) -> list[Change]:
     for statistic in shown_statistics(loops):
         if statistic == "overruns" and len(budgets) > 1:
             continue
-        sides = [[run.values.get(statistic, quantity) for run in s] for s in (at.before, at.after)]
-        if any(v is None for side in sides for v in side):
+        sides = [
+            [v for run in side if (v := run.values.get(statistic, quantity)) is not None]
+            for side in (at.before, at.after)
+        ]
+        if len(sides[0]) < len(at.before) or len(sides[1]) < len(at.after):
             continue
         old = [r.get(statistic, quantity) for r in at.history]
         known = [v for v in old if v is not None]
         if statistic == "overruns" and {r.facts.budget_ms for r in at.history} - budgets:
             known = []
-        out.append(_change(at, sides, known))  # type: ignore[arg-type]
+        out.append(_change(at, sides, known))
     return out
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -180,7 +180,7 @@ def phases_alike(a: Facts, b: Facts) -> bool:
     return set(pa) == set(pb) and all(abs(pa[k] - pb[k]) <= SAME_SHARE for k in pa)
 
 
-def _each(facts: Sequence[Facts], get) -> str:  # type: ignore[no-untyped-def]
+def _each(facts: Sequence[Facts], get: Callable[[Facts], object]) -> str:
     seen = dict.fromkeys(get(f) for f in facts)
     return " and ".join(str(s) for s in seen)
 

@@ -209,7 +209,7 @@ def _cluster(address: str) -> Iterator[Callable[[Job], Pending]]:
     try:
         from distributed import Client
         from distributed.client import FutureCancelledError
-        from distributed.comm import CommClosedError
+        from distributed.comm.core import CommClosedError
     except ImportError as error:
         raise UsageError(
             "--scheduler needs the extra `cluster`: pip install 'looptime[cluster]'"

@@ -250,7 +250,7 @@ class Recorded(Motion):
     limits: tuple[str, ...] = ()
 
     @cached_property
-    def knots(self) -> Float:  # type: ignore[override]
+    def knots(self) -> Float:
         """Knots of the spline [s]."""
         return np.unique(self.spline.x)
 

@@ -26,6 +26,7 @@ from looptime.heading.table import AgeTable, cdf_on_grid, quantile_from_cdf
 __all__ = ["NO_LEAD", "Lead", "Stale", "parse_lead", "stale_along", "stale_everywhere"]
 
 Float = NDArray[np.float64]
+Int = NDArray[np.integer]
 
 #: Nodes and weights of Gauss-Legendre quadrature on [0, 1], exact for polynomials to degree 7.
 _NODES, _WEIGHTS = (
@@ -284,7 +285,7 @@ def stale_along(
 
 
 def _quantile_along(
-    ends: list[Float], width: Float, block: NDArray, largest: float, exact: bool
+    ends: list[Float], width: Float, block: Int, largest: float, exact: bool
 ) -> Figure:
     """p95 with its interval, the error taken to run evenly through each half of a piece."""
     first = np.concatenate(ends[:2])

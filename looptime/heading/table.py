@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["AgeTable", "cdf_on_grid", "make_table", "quantile_from_cdf"]
 
 Float = NDArray[np.float64]
+Int = NDArray[np.integer]
 
 #: Shortest age told apart from 0 [s].
 SHORTEST_S = 2e-4
@@ -196,7 +197,7 @@ def _below(error: Float, shares: Float, grid: Float) -> Float:
 
 
 def cdf_on_grid(
-    low: Float, high: Float, weight: Float, group: NDArray, groups: int, grid: Float
+    low: Float, high: Float, weight: Float, group: Int, groups: int, grid: Float
 ) -> Float:
     """Weight of uniform distributions at or below each grid value, by group.
 
@@ -277,7 +278,7 @@ def _crossing(grid: Float, cdf: Float, goal: float) -> float:
 
 
 def _age_weights(
-    begin: Float, width: Float, weight: Float | None, group: NDArray, groups: int, nodes: Float
+    begin: Float, width: Float, weight: Float | None, group: Int, groups: int, nodes: Float
 ) -> tuple[Float, Float]:
     """Integrals of the hat functions and of the cells over ages that run evenly through holds."""
     first = np.zeros((groups, len(nodes)))  # integral of (node - z)+ over its holds' ends

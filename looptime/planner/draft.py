@@ -285,9 +285,9 @@ class Draft:
         self.absent[self.stretches(rows)[0]] = True
         self.keep[self.inside(rows)] = False
 
-    def rename(self, code: int, **fields: object) -> None:
-        """Change what is known of a call name."""
-        self.names[code] = replace(self.names[code], **fields)  # type: ignore[arg-type]
+    def put_on_bus(self, code: int, bus: str) -> None:
+        """Let a call use another bus."""
+        self.names[code] = replace(self.names[code], bus=bus)
 
     def new_name(self, call: CallName) -> int:
         """Code of a new call name; a number is added where the name is taken."""

@@ -85,7 +85,7 @@ def _move(draft: Draft, change: Change) -> None:
         draft.warn(f"{change}: bus {bus!r} is new: nothing else is taken to use it")
     for code in draft.codes(change):
         before = call_cost_ms(draft.names[code], draft.basis.buses)
-        draft.rename(code, bus=bus)
+        draft.put_on_bus(code, bus)
         after = call_cost_ms(draft.names[code], draft.basis.buses)
         if before and after:  # what a transaction costs differs; what a call adds to it stays
             rows = draft.rows([code])

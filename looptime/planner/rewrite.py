@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -295,7 +296,7 @@ def _mark_columns(
     time = np.concatenate([m[0] for m in made])
     order = np.argsort(time, kind="stable")
 
-    def column(i: int, dtype: type) -> NDArray:
+    def column(i: int, dtype: type) -> NDArray[Any]:
         return np.concatenate([np.broadcast_to(np.asarray(m[i], dtype), len(m[0])) for m in made])[
             order
         ]
