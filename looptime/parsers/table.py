@@ -243,7 +243,7 @@ class _Builder:
         """Add to a column; it is widened when a value asks for it."""
         column = self.columns.get(role)
         weightless = values.strides == (0,) and len(values) > 1
-        if weightless and (column is None or column.strides == (0,)):
+        if weightless and (column is None or _all_same(column, values)):
             self.columns[role] = np.broadcast_to(values[:1], self.room)
             return
         dtype = values.dtype if column is None else np.result_type(column, values)
@@ -273,6 +273,13 @@ class _Builder:
         columns = {role: values[: self.size] for role, values in self.columns.items()}
         words = {role: list(known) for role, known in self.words.items()}
         return Table(columns, words, self.rejects, self.meta, self.headers, self.starts, self.lines)
+
+
+def _all_same(column: NDArray[Any], values: NDArray[Any]) -> bool:
+    """Whether two columns without weight hold the same value."""
+    return column.strides == (0,) and np.array_equal(
+        column[:1], values[:1], equal_nan=values.dtype.kind == "f"
+    )
 
 
 def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
@@ -419,7 +426,7 @@ def _piece(
                 reason = _MISSING if bad[row] == 1 else _UNREADABLE
                 judged.append((int(place[row]), reason, text))
         keep = bad == 0
-        columns = {role: values[keep] for role, values in columns.items()}
+        columns = {role: _kept(values, keep) for role, values in columns.items()}
         for role, known in words.items():
             used, columns[role] = np.unique(columns[role], return_inverse=True)
             words[role] = [known[code] for code in used]
@@ -430,6 +437,13 @@ def _piece(
     count = len(next(iter(columns.values()))) if columns else 0
     total = arrow.num_rows + len(odd)
     return Piece(columns, words, lines, total, count, rejects, meta, headers, max(1, len(data)))
+
+
+def _kept(values: NDArray[Any], keep: NDArray[np.bool_]) -> NDArray[Any]:
+    """The rows that are kept; one value for all rows stays without weight."""
+    if values.strides == (0,):
+        return values[: np.count_nonzero(keep)]
+    return values[keep]
 
 
 def _words(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
@@ -485,6 +499,8 @@ def _numbers(
     if array.null_count and wrong is None:
         given = _given(array)
         wrong = _mark(np.ones(len(given), bool), given, want.required)
+    if want.how == "number" and array.null_count == len(array) > 1 and wrong is not None:
+        return np.broadcast_to(np.nan, len(array)), wrong if wrong.any() else None
     if want.how == "number":
         given = _plain(array, np.nan).astype(np.float64, copy=False)
         return (np.where(np.isinf(given), np.nan, given) if np.isinf(given).any() else given), wrong
