@@ -285,7 +285,7 @@ class SelfPieces:
 
     Parameters
     ----------
-    row : int64 array, shape (p,)
+    row : integer array, shape (p,)
         Row of `CallColumns` that the piece comes from.
     loop : int32 array, shape (p,)
     name : int32 array, shape (p,)
@@ -409,7 +409,8 @@ class Run:
         """
         at = self.call_columns
         if not len(at.spill_row) and self.on_loop_thread.all():  # then nothing needs copying
-            return SelfPieces(np.arange(len(at)), at.loop, at.name, at.self_ns)
+            every = np.arange(len(at), dtype=np.int32 if len(at) < 2**31 else np.int64)
+            return SelfPieces(every, at.loop, at.name, at.self_ns)
         row = np.flatnonzero(self.on_loop_thread)
         own = at.self_ns[row].astype(np.int64)
         if not len(at.spill_row):

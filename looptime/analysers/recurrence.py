@@ -136,14 +136,14 @@ def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     codes = _worth_a_look(basis, costs)
     level = IN_RUN.rhythm / (1 + _MOST_SERIES)
     tick, length = basis.run.clock.tick_ns / 1e6, at.period_ns / 1e9
-    every = [basis.judged_ms, *(_self_series(basis, code) for code in codes)]
 
-    def look(values: Float) -> Rhythm:
+    def look(code: int | None) -> Rhythm:
+        values = basis.judged_ms if code is None else _self_series(basis, code)
         return rhythm(values, start_s, level, tick, length)
 
     try:
         with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:  # most of it is transforms
-            whole, *own_rhythms = pool.map(look, every)
+            whole, *own_rhythms = pool.map(look, [None, *codes])
     except NotEnoughError as error:
         return Recurrences((), None, str(error))
     found = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -53,18 +54,28 @@ class SelfTable:
         self._step = max(_BLOCK // max(names, 1), 1)
         edges = np.arange(0, loops + self._step, self._step, dtype=self._loop.dtype)
         self._edges = np.searchsorted(self._loop, edges).tolist()
-        self._kept: Float | None = None
+        self._kept: NDArray[Any] | None = None
         if loops * names <= _CELLS_A_PIECE * len(self._loop) + 8 * _BLOCK:
-            kept = np.empty((loops, names))
-            for part, block in self.blocks():
-                kept[part] = block
-            self._kept = kept
+            self._kept = self._filled()
+
+    def _filled(self) -> NDArray[Any]:
+        """All of the table; in 32 bits as long as no cell holds more than two seconds."""
+        kept: NDArray[Any] = np.empty((self.loops, self.names), np.int32)
+        most = np.iinfo(np.int32).max
+        for part, block in self.blocks():
+            if kept.dtype == np.int32 and block.size and np.abs(block).max() > most:
+                kept = kept.astype(np.float64)
+            kept[part] = block
+        return kept
 
     def blocks(self) -> Iterator[tuple[slice, Float]]:
         """The table in turn: which loops, and their rows; shape (loops of the block, names)."""
         for k, first in enumerate(range(0, self.loops, self._step)):
             part = slice(first, min(first + self._step, self.loops))
-            yield part, self._made(k, part) if self._kept is None else self._kept[part]
+            if self._kept is None:
+                yield part, self._made(k, part)
+            else:
+                yield part, self._kept[part].astype(np.float64)
 
     def _made(self, k: int, part: slice) -> Float:
         count = part.stop - part.start
@@ -107,7 +118,7 @@ class SelfTable:
     def series(self, name: int) -> Float:
         """Self time of one name in each loop; shape (loops,) [ns]."""
         if self._kept is not None:
-            return self._kept[:, name].copy()
+            return self._kept[:, name].astype(np.float64)
         mine = self._name == name
         return np.bincount(self._loop[mine], self._own[mine], self.loops).astype(np.float64)
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.analysers.freshness import freshness, holds
+from looptime.analysers.freshness import _latest, freshness, holds
 from tests.build_run import make_run
 
 NAMES = {"gyro.read": "sensor read", "wheels.write": "actuator write"}
@@ -85,3 +85,15 @@ def test_missing_values_are_no_hold():
 def test_empty_run():
     """No loops, no readings."""
     assert freshness(make_run([])) == ()
+
+
+@pytest.mark.parametrize("shift_ms", [-7, 0, 4, 13, 25])
+@pytest.mark.parametrize("every", [1, 2])
+def test_the_latest_reading_is_the_last_one_that_is_ready(shift_ms, every):
+    """Readings in step with their uses, before or after them, rarer, and with gaps."""
+    rng = np.random.default_rng(every)
+    uses = np.arange(1, 60) * 10_000_000
+    ready = uses[::every] + shift_ms * 1_000_000 + rng.integers(-(10**6), 10**6, len(uses[::every]))
+    for mine in (ready, ready[3:], ready[:-3], np.delete(ready, [5, 6]), ready[:1]):
+        expected = [max((i for i, r in enumerate(mine) if r <= u), default=-1) for u in uses]
+        assert _latest(mine, uses).tolist() == expected

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from looptime.errors import NotEnoughError
-from looptime.stats.arrays import as_pair, as_values, mad
+from looptime.stats.arrays import as_pair, as_values, mad, median
 
 
 def test_short_arrays_are_refused_with_the_length_that_would_do():
@@ -27,3 +27,11 @@ def test_a_pair_must_match():
 def test_mad_is_the_median_distance_from_the_median():
     """1 2 3 4 100: distances 2 1 0 1 97, of which the median is 1."""
     assert mad(np.array([1.0, 2, 3, 4, 100])) == 1
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 8, 101, 1000])
+def test_median_is_that_of_numpy(n):
+    """Of odd and even numbers of values, with ties and without."""
+    rng = np.random.default_rng(n)
+    for x in (rng.normal(0, 1, n), rng.integers(0, 4, n)):
+        assert median(x) == np.median(x)

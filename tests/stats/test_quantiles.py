@@ -8,6 +8,8 @@ from hypothesis import strategies as st
 from looptime.errors import NotEnoughError
 from looptime.stats.quantiles import (
     element_number,
+    elements,
+    percentiles,
     quantile,
     quantiles,
     time_quantiles,
@@ -70,3 +72,18 @@ def test_an_empty_run_has_no_quantile():
     """Nothing cannot be summarised."""
     with pytest.raises(NotEnoughError):
         quantiles([], [0.5])
+
+
+@given(periods, st.lists(shares, min_size=1, max_size=4))
+def test_elements_are_those_of_the_sorted_values(x, wanted):
+    """Whatever the ties, and for places named twice."""
+    places = sorted(element_number(p, len(x)) - 1 for p in wanted)
+    assert elements(np.array(x), places) == [float(sorted(x)[k]) for k in places]
+
+
+@given(periods, st.lists(st.integers(0, 100), min_size=1, max_size=4))
+def test_percentiles_agree_with_numpy(x, percents):
+    """Between the elements as NumPy's default has it."""
+    values = np.array(x) / 7
+    found = percentiles(values, sorted(percents))
+    assert found == pytest.approx(np.percentile(values, sorted(percents)), rel=1e-14)
