@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 import looptime
 from looptime.errors import LogError, LooptimeError
 from looptime.parsers import source
+from looptime.parsers.table import blocks
 from tests.properties.logs import LAYOUTS, check_books, tables, text
 
 QUIET = {
@@ -175,7 +176,6 @@ def test_damaged_compressed_files(tmp_path):
 def test_small_blocks_change_nothing(tmp_path, monkeypatch):
     """Wherever a log is cut into blocks, the same rows come out."""
     path = tmp_path / "log.csv"
-    parse = looptime.parsers.table.blocks
 
     @settings(max_examples=60, **QUIET)
     @given(tables(), damage, st.integers(20, 200))
@@ -184,7 +184,7 @@ def test_small_blocks_change_nothing(tmp_path, monkeypatch):
         if b'"' in data or b"\r" in data:
             return  # a quoted cell may be cut in two, which costs its row
         path.write_bytes(data)
-        monkeypatch.setattr("looptime.parsers.table.blocks", parse)
+        monkeypatch.setattr("looptime.parsers.table.blocks", blocks)
         one = outcome(path)
         monkeypatch.setattr(
             "looptime.parsers.table.blocks", lambda s, **how: source.blocks(s, size, **how)
