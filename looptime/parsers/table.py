@@ -285,7 +285,7 @@ def _all_same(column: NDArray[Any], values: NDArray[Any]) -> bool:
 def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
     """Parse one block of lines."""
     data, torn = tidy(_without_header(block, dialect), dialect)
-    if not data.strip():
+    if not data or data.isspace():
         return _no_rows(data, dialect, torn)
     odd: list[tuple[int, str]] = []
     try:
