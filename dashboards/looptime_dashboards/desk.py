@@ -105,8 +105,13 @@ class Desk:
             key, lambda: self._summarise(view), lambda: self._summarise_few(view), "Working it out"
         )
 
+    def open(self, view: View) -> None:
+        """Read a view's log and wait for it."""
+        self.library.log(view.run, patience_s=3600)
+
     def prepare(self, view: View) -> Summary:
-        """Work out the summary of a view and wait for it, however long it takes."""
+        """Read a view's log and work out its summary, however long it takes."""
+        self.open(view)
         key = ("summary", view.run, self.phase(view), view.start, view.end, view.warmup)
         return self.work.get(key, lambda: self._summarise(view), patience_s=3600)
 

@@ -11,7 +11,6 @@ import os
 import tempfile
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -22,7 +21,7 @@ from looptime.checks.sources import find_logs
 from looptime.errors import LogError, LooptimeError, UsageError
 from looptime_dashboards.work import Work
 
-__all__ = ["DROP_LIMIT", "Library", "Offered"]
+__all__ = ["DROP_LIMIT", "Library", "Offered", "size_text"]
 
 #: Largest log that may be dropped onto the page [bytes].
 DROP_LIMIT = 256 * 1024 * 1024
@@ -205,15 +204,7 @@ class Library:
             self._logs.pop(old.key, None)
             del self._offered[old.key]
 
-    def add_run(self, key: str, name: str, run: Run) -> None:
-        """Offer a run that is in memory already."""
-        with self._lock:
-            self._keep(key, Log(name, (run,)))
-            self._dropped.add(key)
-            self._offered[key] = Offered(key, name, 0, time.time(), dropped=True)
-            self.version += 1
-
-    def log(self, key: str) -> Log:
+    def log(self, key: str, patience_s: float | None = None) -> Log:
         """The log of a key, read in the background if it is not at hand.
 
         Raises
@@ -232,8 +223,10 @@ class Library:
             path, offered = self._paths.get(key), self._offered.get(key)
         if path is None or offered is None:
             raise UsageError("this log is not here: it was changed or taken away; choose another")
-        return self._work.get(("read", key), lambda: self._read(key, path, offered),
-                              f"Reading {offered.name}")  # fmt: skip
+        text = f"Reading {offered.name} ({size_text(offered.size)})"
+        return self._work.get(
+            ("read", key), lambda: self._read(key, path, offered), text, patience_s
+        )
 
     def _read(self, key: str, path: Path, offered: Offered) -> Log:
         try:
@@ -274,17 +267,16 @@ class Library:
         log = self._logs.get(key.split("-", maxsplit=1)[0])
         return 1 if log is None else len(log.runs)
 
-    def on_change(self, told: Callable[[], None], stop: threading.Event) -> threading.Thread:
-        """Watch the folder in a thread of its own until `stop` is set."""
 
-        def watch() -> None:
-            while not stop.wait(2.0):
-                self.scan()
-                told()
+def size_text(size: int) -> str:
+    """A file's size in words.
 
-        thread = threading.Thread(target=watch, name="looptime-watch", daemon=True)
-        thread.start()
-        return thread
+    Examples
+    --------
+    >>> size_text(709_192_899), size_text(20_400)
+    ('709.2 MB', '20 kB')
+    """
+    return f"{size / 1e6:.1f} MB" if size >= 1e5 else f"{size / 1e3:.0f} kB"
 
 
 def _digest(data: bytes) -> str:

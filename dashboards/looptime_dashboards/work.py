@@ -6,6 +6,7 @@ import contextlib
 import ctypes
 import sys
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from concurrent.futures import Future, ThreadPoolExecutor, TimeoutError
@@ -73,6 +74,7 @@ class Work:
         self._lock = threading.Lock()
         self._answers: OrderedDict[Hashable, Future[Any]] = OrderedDict()
         self._share: dict[Hashable, float] = {}
+        self._since: dict[Hashable, float] = {}
 
     def get(self, key: Hashable, make: Callable[[], T], text: str = "Working",
             patience_s: float | None = None, quick: bool = False) -> T:  # fmt: skip
@@ -99,6 +101,7 @@ class Work:
                 else:
                     future = self._pool.submit(_and_give_back, make)
                 self._answers[key] = future
+                self._since[key] = time.monotonic()
                 self._forget()
             self._answers.move_to_end(key)
         try:
@@ -106,8 +109,7 @@ class Work:
         except TimeoutError:
             if future.done():  # the work itself ran into one
                 raise
-            share = self._share.get(key)
-            raise Pending(text if share is None else f"{text}: {100 * share:.0f} %") from None
+            raise Pending(text + self._so_far(key)) from None
         return found
 
     def twice(self, key: tuple[Any, ...], make: Callable[[], T], quick: Callable[[], T],
@@ -175,3 +177,12 @@ class Work:
             if self._answers[key].done():
                 del self._answers[key]
                 self._share.pop(key, None)
+                self._since.pop(key, None)
+
+    def _so_far(self, key: Hashable) -> str:
+        """How far the work is, where it tells; else how long it has taken, where that is long."""
+        share = self._share.get(key)
+        if share is not None:
+            return f": {100 * share:.0f} %"
+        taken = time.monotonic() - self._since.get(key, time.monotonic())
+        return f", for {taken:.0f} s" if taken >= 2 else ""

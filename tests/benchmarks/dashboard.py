@@ -104,7 +104,6 @@ def serve(folder: str, told: Any) -> None:
 
     from looptime_dashboards.serving import make_server
     from looptime_dashboards.view import View
-    from looptime_dashboards.work import Pending
 
     from looptime import Project
 
@@ -113,12 +112,7 @@ def serve(folder: str, told: Any) -> None:
     key = hashlib.blake2b(next(Path(folder).glob("*.csv")).read_bytes(), digest_size=8).hexdigest()
     began = time.perf_counter()
     view = View(run=key)
-    while True:
-        try:
-            desk.run(view)
-            break
-        except Pending:
-            time.sleep(0.02)
+    desk.open(view)
     opened = time.perf_counter()
     desk.prepare(view)
     told.send((server.server_port, key, opened - began, time.perf_counter() - opened))

@@ -15,7 +15,9 @@ from looptime_dashboards.view import read_view
 
 from looptime import Project, read_log
 from looptime.checks.compare import compare
+from looptime.checks.gate import choose_baseline
 from looptime.checks.recording import Settings
+from looptime.checks.season import Season
 from looptime.samples import folder as samples
 from tests.browser.conftest import LOGS, Site, Watched, key_of, running
 
@@ -78,8 +80,9 @@ def test_a_remedy_that_cannot_be_is_said_and_can_be_taken_out(watch: Make, site:
     """One sentence says what is wrong, and the switch is still there."""
     shown = watch().open(address("/changes", site, ("change", "drop nothing.here")))
     shown.wait_for_selector("#page .note.error")
+    assert shown.locator("#page h2").first.inner_text() == "This remedy cannot be"
     assert "no call matches 'nothing.here'" in shown.inner_text("#page .note.error")
-    shown.click("a[role=button]:has-text('drop nothing.here')")
+    shown.click("a[role=button]:has-text('drop nothing.here') >> nth=0")
     shown.wait_for_selector("#page .note.error", state="detached")
 
 
@@ -88,7 +91,9 @@ def test_two_runs_are_held_against_each_other(watch: Make, site: Site) -> None:
     project = Project.load(samples() / "looptime.toml")
     runs = [read_log(site.folder / f"{n}.csv.gz", project=project).runs[0] for n in LOGS]
     settings = Settings(budget_ms=project.budget_ms, serious_ms=project.serious_ms)
-    expected = compare([runs[1]], [runs[0]], settings=settings)
+    past = choose_baseline(Season(samples() / "season"), runs, None, project.robot)
+    expected = compare([runs[1]], [runs[0]], settings=settings, history=past)
+    assert expected.history
     shown = watch().open(address("/sides", site))
     shown.click(f"tr:has-text('{LOGS[1]}') a[role=button] >> nth=0")
     said = titles(shown)
@@ -96,6 +101,7 @@ def test_two_runs_are_held_against_each_other(watch: Make, site: Site) -> None:
     assert said.lower().startswith(expected.verdict)
     page = shown.inner_text("#page")
     assert all(sentence in page for sentence in expected.sentences)
+    assert f"{expected.history} runs of the season" in page
 
 
 def test_a_motion_and_a_tolerance_are_set(watch: Make, site: Site) -> None:

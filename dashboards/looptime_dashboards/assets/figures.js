@@ -64,10 +64,45 @@ window.looptimePlots = (function () {
     if (next.length) { wait(); }
   }
 
+  // a picture to send looks like the page it was taken from, and says what it shows
+  function png(place, title) {
+    draw(place);
+    const inside = place.firstChild;
+    if (!inside || !window.Plotly) { return Promise.resolve(null); }
+    const layout = pngLayout(inside.layout, title);
+    return window.Plotly.toImage({data: inside.data, layout},
+      {format: "png", width: 1100, height: place.clientHeight + layout.margin.t - inside.layout.margin.t,
+        scale: 2});
+  }
+  function pngLayout(given, title) {
+    const style = getComputedStyle(document.documentElement);
+    const [ink, ground, line] = ["--ink", "--raised", "--line"].map((n) => style.getPropertyValue(n).trim());
+    const lines = inLines(title, 120);
+    const layout = Object.assign({}, given, {
+      paper_bgcolor: ground, plot_bgcolor: ground, autosize: false,
+      font: Object.assign({}, given.font, {color: ink}),
+      margin: Object.assign({}, given.margin, {t: given.margin.t + 20 + 22 * lines.length}),
+      title: {text: lines.join("<br>"), font: {size: 16, color: ink}, x: 0, xref: "paper", xanchor: "left",
+        y: 1, yref: "container", yanchor: "top", pad: {t: 14}, automargin: false},
+    });
+    for (const name of Object.keys(given).filter((n) => /^[xy]axis/.test(n))) {
+      layout[name] = Object.assign({}, given[name], {gridcolor: line});
+    }
+    return layout;
+  }
+  function inLines(text, longest) {
+    const lines = [""];
+    for (const word of text.split(" ")) {
+      if ((lines[lines.length - 1] + " " + word).length > longest) { lines.push(""); }
+      lines[lines.length - 1] = (lines[lines.length - 1] + " " + word).trim();
+    }
+    return lines.map((one) => one.replace(/&/g, "&amp;").replace(/</g, "&lt;"));
+  }
+
   const all = () => { for (const place of places) { draw(place); } };
   window.addEventListener("beforeprint", all);
   document.addEventListener("scroll", () => wait(), {passive: true});
   const script = document.getElementById("plotly");
   if (script) { script.addEventListener("load", refresh); }
-  return {refresh, draw, chosen};
+  return {refresh, draw, chosen, png, pngLayout};
 }());

@@ -138,16 +138,10 @@
 
   function savePng(button) {
     const card = button.closest(".card");
-    const plot = card && card.querySelector(".js-plotly-plot");
-    if (!plot || !window.Plotly) { return; }
-    const layout = Object.assign({}, plot.layout, {
-      paper_bgcolor: "#ffffff", autosize: false, dragmode: false,
-      title: {text: button.dataset.title.replace(/&/g, "&amp;").replace(/</g, "&lt;"),
-        font: {size: 15}, x: 0.02},
-      margin: Object.assign({}, plot.layout.margin, {t: 64}),
-    });
-    window.Plotly.toImage({data: plot.data, layout: layout},
-      {format: "png", width: 1100, height: plot.clientHeight + 50, scale: 2}).then((url) => {
+    const place = card && card.querySelector(".plot");
+    if (!place) { return; }
+    window.looptimePlots.png(place, button.dataset.title).then((url) => {
+      if (!url) { return; }
       const link = document.createElement("a");
       link.href = url;
       link.download = button.dataset.png + ".png";

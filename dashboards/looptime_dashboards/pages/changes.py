@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 from urllib.parse import urlencode
 
@@ -21,7 +22,7 @@ from looptime.views.figures_plan import (
 )
 from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
-from looptime_dashboards.pages.pieces import stretches, table_card
+from looptime_dashboards.pages.pieces import scatter, stretches, table_card
 from looptime_dashboards.parts import (
     card,
     caution,
@@ -65,8 +66,22 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     except Pending as pending:
         return [*parts, note(f"{pending.text} ...")], True
     except LooptimeError as error:  # the switches stay, to take out what cannot be
-        return [*parts, note(str(error), "error")], wait
+        return [_refused(view, str(error)), *parts], wait
     return [*parts, *_predicted(desk, view, at, sampled)], wait or sampled
+
+
+def _refused(view: View, why: str) -> Any:
+    """Why these remedies cannot be tried, with a way out."""
+    several = len(view.change) > 1
+    head = "These remedies cannot be put together" if several else "This remedy cannot be"
+    off = [toggle(change, "change", view.change) for change in view.change]
+    return html.Section(
+        [html.H2(head), note(why[:1].upper() + why[1:] + ".", "error"),
+         html.P("Nothing was worked out. Switch one of them off, or put them in another order:"
+                if several else "Nothing was worked out. Switch it off, or write it otherwise:"),
+         html.Div(off, className="choices")],
+        className="card", key="refused",
+    )  # fmt: skip
 
 
 def place(desk: Desk, view: View) -> tuple[Any, ...]:
@@ -178,8 +193,12 @@ def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
     }  # fmt: skip
     key = _plan_key(desk, view)
 
+    sd, source = scatter(desk, view)
+
     def make(loops: int, tell: Any = None) -> Prediction:
-        return predict(stretches(desk, view, loops), changes, progress=tell, **options)
+        few = stretches(desk, view, loops)
+        return replace(predict(few, changes, run_sd=sd, progress=tell, **options),
+                       run_sd_from=source)  # fmt: skip
 
     if len(run) <= _QUICK:
         return desk.plans.get(key, lambda: make(SAMPLE_FROM), "Predicting", 1.0, True), False

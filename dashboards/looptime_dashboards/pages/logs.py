@@ -9,7 +9,7 @@ from dash import html
 
 from looptime.views.terminal import safe
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.library import DROP_LIMIT, Offered
+from looptime_dashboards.library import DROP_LIMIT, Offered, size_text
 from looptime_dashboards.parts import choice, table
 from looptime_dashboards.view import View
 
@@ -42,8 +42,7 @@ def _row(one: Offered, view: View) -> tuple[Any, ...]:
     name = choice(one.name, view.run.split("-")[0] == one.key, run=one.key, start="", end="",
                   loop="", phase="")  # fmt: skip
     state = one.error or ("dropped onto the page" if one.dropped else "")
-    size = f"{one.size / 1e6:.1f} MB" if one.size >= 1e5 else f"{one.size / 1e3:.0f} kB"
     when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M")
-    return name, size if one.size else "", when, html.Span(
+    return name, size_text(one.size) if one.size else "", when, html.Span(
         safe(state, 400), className="error" if one.error else ""
     )  # fmt: skip

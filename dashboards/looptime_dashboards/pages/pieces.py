@@ -4,17 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from dash import html
 
+from looptime.checks.gate import choose_baseline
+from looptime.checks.scatter import run_scatter
+from looptime.checks.season import Season
+from looptime.checks.values import RunValues
 from looptime.planner.sample import sample
 from looptime.run import Run
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.parts import named, table
 from looptime_dashboards.view import View
 
-__all__ = ["called", "stretches", "table_card"]
+__all__ = ["called", "past", "scatter", "season", "stretches", "table_card"]
 
 
 def called(desk: Desk, key: str, run: Run) -> Run:
@@ -42,6 +47,41 @@ def stretches(desk: Desk, view: View, loops: int) -> Run:
         found = make()
         desk.plans.put(key, found)
     return found
+
+
+def season(desk: Desk) -> Season | None:
+    """The season beside the project file or in the folder, where there is one."""
+    places: list[Path] = []
+    if desk.project.path is not None:
+        places.append(desk.project.path.parent / "season")
+    if desk.library.folder is not None:
+        places += [desk.library.folder / "season", desk.library.folder]
+    return next((Season(p) for p in places if Season.is_season(p)), None)
+
+
+def past(desk: Desk, store: Season | None, keys: tuple[str, ...]) -> tuple[RunValues, ...]:
+    """The season's baseline for some runs, without these; none where there is no season."""
+    if store is None:
+        return ()
+    marked = tuple(e.name for e in store.entries() if e.baseline)
+
+    def make() -> tuple[RunValues, ...]:
+        runs = [desk.library.run(key) for key in keys]
+        return tuple(choose_baseline(store, runs, None, desk.project.robot))
+
+    return desk.work.get(("past", keys, marked), make, "Looking at the season", 5.0, True)
+
+
+def scatter(desk: Desk, view: View) -> tuple[float | None, str]:
+    """Relative scatter from run to run, and where it is from: the season, else assumed."""
+    store = season(desk)
+    if store is None:
+        return None, "assumed"
+    run = desk.run(view)
+    robot = desk.project.robot or run.meta.get("robot")
+    old = past(desk, store, (view.run,))
+    found = run_scatter([r for r in old if robot is None or r.facts.robot in (robot, None)])
+    return (None, "assumed") if found is None else (found, "season")
 
 
 def table_card(

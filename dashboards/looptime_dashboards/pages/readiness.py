@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 from dash import html
 
 from looptime.checks.change import Tolerance
-from looptime.checks.gate import GateResult, choose_baseline, gate
+from looptime.checks.gate import GateResult, gate
 from looptime.checks.season import Season
 from looptime.checks.trends import Trends, season_trends
 from looptime.errors import LooptimeError
@@ -16,7 +15,7 @@ from looptime.views.figures_checks import gate_margins, gate_table
 from looptime.views.figures_season import trend_figure, trends_table
 from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.pages.pieces import table_card
+from looptime_dashboards.pages.pieces import past, season, table_card
 from looptime_dashboards.pages.sides import runs_of, settings_of
 from looptime_dashboards.parts import card, caution, note, table
 from looptime_dashboards.view import View
@@ -33,7 +32,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     parts: list[Any] = []
     wait = False
     try:
-        store = _season(desk)
+        store = season(desk)
     except LooptimeError as error:
         store = None
         parts.append(note(str(error), "error"))
@@ -48,16 +47,6 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return parts, wait
 
 
-def _season(desk: Desk) -> Season | None:
-    """The season beside the project file or in the folder, where there is one."""
-    places: list[Path] = []
-    if desk.project.path is not None:
-        places.append(desk.project.path.parent / "season")
-    if desk.library.folder is not None:
-        places += [desk.library.folder / "season", desk.library.folder]
-    return next((Season(p) for p in places if Season.is_season(p)), None)
-
-
 def _checked(desk: Desk, view: View, store: Season | None) -> list[Any]:
     after = tuple(dict.fromkeys((view.run, *view.after)))
     new = runs_of(desk, view, after)
@@ -69,7 +58,7 @@ def _checked(desk: Desk, view: View, store: Season | None) -> list[Any]:
     def make() -> GateResult:
         old: list[Any] = list(chosen)
         if not old and store is not None:
-            old = list(choose_baseline(store, new, None, desk.project.robot))
+            old = list(past(desk, store, after))
         return gate(new, old, limits=desk.project.limits, settings=settings,
                     tolerance=Tolerance.of(desk.project.regression))  # fmt: skip
 

@@ -23,7 +23,7 @@ from looptime.views.figures_checks import (
 )
 from looptime.views.terminal import safe
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.pages.pieces import called, table_card
+from looptime_dashboards.pages.pieces import called, past, season, table_card
 from looptime_dashboards.parts import card, note, table, toggle
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
@@ -50,12 +50,16 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         return [note(text), chooser], False
     try:
         runs = [runs_of(desk, view, side) for side in (before, after)]
-        key = ("compare", before, after, view.phase, view.start, view.end, view.warmup)
+        old = past(desk, season(desk), (*before, *after))
+        known = tuple(r.facts.name for r in old)
+        key = ("compare", before, after, view.phase, view.start, view.end, view.warmup, known)
         tolerance = Tolerance.of(desk.project.regression)
         settings = settings_of(desk, view)
         at = desk.work.get(
-            key, lambda: compare(*runs, settings=settings, tolerance=tolerance), "Comparing", 0.5
-        )
+            key,
+            lambda: compare(*runs, settings=settings, history=old, tolerance=tolerance),
+            "Comparing", 0.5,
+        )  # fmt: skip
     except Pending as pending:
         return [note(f"{pending.text} ..."), chooser], True
     except LooptimeError as error:  # the runs stay to be chosen otherwise
@@ -144,6 +148,9 @@ def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Any]:
 def _verdict(at: Comparison) -> Any:
     lines: list[Any] = [html.H2(_WORDS.get(at.verdict, at.verdict))]
     lines += [html.P(safe(s, 1000)) for s in at.sentences]
+    if at.history:
+        lines.append(html.P(f"What runs differ by without any change is told by {at.history} runs "
+                            "of the season.", className="faint"))  # fmt: skip
     if at.unlike:
         unlike = [html.Li(safe(u.text, 600)) for u in at.unlike]
         lines += [html.P(html.Strong("Unlike between the sides")), html.Ul(unlike)]
