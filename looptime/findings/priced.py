@@ -14,14 +14,16 @@ from looptime.planner.suggest import Proposal, Suggestions
 __all__ = ["with_predictions"]
 
 _RISKS = ("low", "medium", "high")
+#: Findings that name a batch as their remedy.
+_BATCHED = ("batch_reads",)
 
 
 def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[Finding, ...]:
     """Findings whose worth and words come from the planner, where it has a remedy for them.
 
     A finding about calls is matched with the single change of the lowest risk that touches one
-    of them, and of those with the one that saves most. Its worth becomes the predicted saving
-    over the mean loop, and the order follows.
+    of them, and of those with the one that saves most; one about a batch only with a batch. Its
+    worth becomes the predicted saving over the mean loop, and the order follows.
 
     Parameters
     ----------
@@ -45,6 +47,8 @@ def _priced(finding: Finding, single: Sequence[Proposal], mean_ms: float) -> Fin
         return finding
     calls = list(finding.evidence.calls)
     fitting = [p for p in single if _touches(p.changes[0], calls)]
+    if finding.code in _BATCHED:  # what another remedy would save is no answer to it
+        fitting = [p for p in fitting if parse(p.changes[0]).verb == "batch"]
     if not fitting:
         return finding
     # what is safer comes first, however much a riskier change would save

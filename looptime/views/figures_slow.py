@@ -32,10 +32,12 @@ def event_table(
     """
     number_of = at.run.loop_columns.loop
     judged = at.basis.judged
-    heads = ("loop", "time s", f"{judged} ms", "period ms", "beyond typical, ms", "slow loops",
+    both = ("work ms", "period ms") if judged == "work" else ("period ms",)
+    heads = ("loop", "time s", *both, "beyond typical, ms", "slow loops",
              "cause", "what stretched most", "by ms", "line")  # fmt: skip
     rows = tuple(
-        (int(number_of[e.index]), float(e.time_s), float(e.worst_ms), float(e.period_ms),
+        (int(number_of[e.index]), float(e.time_s),
+         *((float(e.worst_ms), float(e.period_ms)) if judged == "work" else (float(e.worst_ms),)),
          float(e.excess_ms), int(e.loops), e.cause, e.culprit,
          float(e.parts[0].ms) if e.parts else None, e.line)
         for e in at.slow.events[:most]

@@ -149,6 +149,8 @@ def _log(one: ReportLog, place: str, figures: dict[str, dict[str, object]],
         head += " (" + ", ".join(f"{n:,} {why}" for why, n in reasons.items()) + ")"
     facts = [head, f"Clock in {run.clock.unit} ({run.clock.unit_from}), tick {run.clock.tick_ns:,} "
              "ns", *run.clock.told()]  # fmt: skip
+    if log.path != Path(log.path).name:  # logs of several folders may have one name
+        facts.insert(0, log.path)
     if run.meta:
         facts.append("; ".join(f"{key}: {value}" for key, value in list(run.meta.items())[:12]))
     text = element("h2", Path(log.path).name, id=f"{place}")

@@ -229,8 +229,8 @@ def _overruns(at: Summary) -> str:
         return "no budget set: --budget-ms MS counts the loops above it"
     source = "" if over.budget_from == "as given" else f" ({over.budget_from})"
     text = (
-        f"{count(over.count or 0, 'loop')} ({percent(over.share)}) above {number(over.budget_ms)} ms"
-        f"{source}, {percent(over.time_share)} of the time"
+        f"{count(over.count or 0, 'loop')} ({percent(over.share)}) above "
+        f"{number(over.budget_ms)} ms{source}, {percent(over.time_share)} of the time"
     )
     if over.serious_ms is not None:
         text += f"; {over.serious_count:,} above {number(over.serious_ms)} ms"

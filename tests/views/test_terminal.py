@@ -3,7 +3,6 @@
 import io
 
 import pytest
-
 from rich.console import Console
 
 from looptime.views.terminal import command_line, figure, number, plain, safe, show, table
