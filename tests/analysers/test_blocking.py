@@ -76,6 +76,8 @@ def test_labels_and_names():
     found = {b.name: b for b in blocking(run)}
     assert [s.code for s in found["a"].signs] == ["labelled"]
     assert [s.code for s in found["b"].signs] == ["name"]
+    assert found["a"].signs[0].text == "labelled sensor read"
+    assert found["b"].signs[0].text == "its name suggests a wait"
     assert "c" not in found
     assert not found["a"].inferred
 

@@ -5,7 +5,7 @@ import pytest
 
 from looptime.analysers.basis import prepare
 from looptime.analysers.pace import distribution, overruns, pace
-from tests.build_run import make_run
+from tests.build_run import make_flat_run, make_run
 
 
 def test_figures_of_a_few_periods():
@@ -67,6 +67,21 @@ def test_work_and_headroom_of_a_paced_loop():
     assert found.headroom_ms["p99"].value == pytest.approx(20 - 15)
     assert found.overruns.budget_ms == pytest.approx(22)  # nominal and a tenth
     assert found.overruns.count == 0
+
+
+def test_what_work_surely_takes_is_no_headroom():
+    """The interval of the headroom is that of the work, seen from the nominal period."""
+    work = np.random.default_rng(5).uniform(10, 14, 4000)
+    run = make_flat_run(
+        np.full(4000, 20_000_000),
+        {"update": work * 1e6, "pace": 20_000_000 - (work * 1e6).astype(np.int64)},
+        {"update": "compute", "pace": "pacing"},
+    )
+    found = pace(prepare(run))
+    for key, of in (("p50", found.work_ms.p50), ("p99", found.work_ms.p99)):
+        head = found.headroom_ms[key]
+        assert head.low < head.value < head.high
+        assert (head.low, head.high) == pytest.approx((20 - of.high, 20 - of.low))
 
 
 def test_work_is_unknown_where_the_wait_is_not_logged():

@@ -170,3 +170,25 @@ def test_too_few_loops():
     found = pacing(make_run([10] * 19))
     assert found.mode == "can't tell"
     assert "20 would do" in found.mode_from
+
+
+def test_a_sleep_that_shrinks_a_little_is_still_a_sleep():
+    """A fifth of what the work takes longer is taken off the wait: no tick does that."""
+    rng = np.random.default_rng(6)
+    work = 14e6 + rng.normal(0, 1e6, 1500)
+    wait = 6e6 - 0.2 * (work - 14e6) + np.abs(rng.normal(0, 4e4, 1500))
+    columns = {"work": work.astype(np.int64), "pace": wait.astype(np.int64)}
+    found = pacing(make_flat_run(sum(columns.values()), columns, NAMES))
+    assert found.mode == "sleep after work"
+
+
+def test_a_short_loop_now_and_then_is_no_catching_up():
+    """Late loops lose their slot; one in five happens to be followed by a shorter loop."""
+    period = np.full(1000, 20_000_000)
+    period[::20] = 40_000_000
+    period[1::100] = 18_000_000
+    work = np.full(1000, 12_000_000) + np.random.default_rng(7).integers(0, 2_000_000, 1000)
+    work[::20] = 25_000_000
+    found = pacing(make_flat_run(period, {"work": work, "pace": period - work}, NAMES))
+    assert found.mode == "fixed rate, skips"
+    assert found.burst_count == 0

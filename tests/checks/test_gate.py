@@ -102,7 +102,9 @@ def test_a_noisy_baseline_cannot_tell_and_unsure_decides():
     noisy = _baseline(sd=0.05)
     found = gate([_new()], noisy, settings=SETTINGS)
     assert (found.verdict, found.exit_code) == ("can't tell", 3)
-    assert "not enough evidence on period mean" in found.sentence
+    vague = [r.what for r in found.rows if r.decides and r.verdict == "can't tell"]
+    assert vague[0] == "period mean"
+    assert f"not enough evidence on {', '.join(vague)};" in found.sentence.replace(".", ";")
     assert gate([_new()], noisy, settings=SETTINGS, unsure="pass").exit_code == 0
     assert gate([_new()], noisy, settings=SETTINGS, unsure="fail").exit_code == 1
 

@@ -97,3 +97,17 @@ def test_few_runs_and_none(tmp_path):
     empty = Season(tmp_path / "empty", create=True)
     with pytest.raises(UsageError, match="holds no entries"):
         season_trends(empty)
+
+
+def test_the_run_that_is_odd_in_most_figures_comes_first(tmp_path):
+    """The sixth run is odd in one call only, the eleventh in everything."""
+    season = Season(tmp_path / "season", create=True)
+    one = {**CALLS, "gyro.read": CALLS["gyro.read"] * 1.3}
+    add_runs(season, [
+        recording(k, loops=900, scale=1.12 if k == 10 else 1.0, robot="tray-carrier",
+                  calls=one if k == 5 else None, time=f"2026-03-{k + 1:02}")
+        for k in range(14)
+    ])  # fmt: skip
+    odd = _one(season).odd
+    assert [o.run for o in odd[:2]] == ["run-10.csv", "run-5.csv"]
+    assert len(odd[0].figures) > len(odd[1].figures)

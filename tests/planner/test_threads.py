@@ -183,3 +183,19 @@ def test_a_pattern_passes_over_what_a_thread_reads_by_then():
     """The rest that it names is changed, and the plan says what is not."""
     one = play(basis(robot(50)), parse_all(["thread gyro.read rest-ms=3", "scale * by=0.5"]))
     assert any("by then a thread reads gyro.read" in text for text in one.warnings)
+
+
+def test_a_thread_that_uses_no_bus_goes_on_as_it_was():
+    """A logger writes 0.5 ms every 5 ms, before and after the gyro is read elsewhere."""
+
+    def calls(k):
+        mine = [("motor.a", 2, 1), ("gyro.read", 0, 2), ("work", 4, 4)]
+        return [*mine, ("save", 1, 0.5, "logger"), ("save", 6, 0.5, "logger")]
+
+    run = make_run([10] * 200, calls, LABELS)
+    predicted = replay(run, ["thread gyro.read"])
+    balance(predicted)
+    saved = predicted.calls[predicted.calls["thread"] == "logger"]
+    assert len(saved) == pytest.approx(predicted.duration_s / 0.005, abs=2)
+    assert set(saved["duration_ns"]) == {500_000}
+    assert np.diff(saved["start_ns"]).tolist() == [5_000_000] * (len(saved) - 1)
