@@ -19,11 +19,12 @@ def codes(ms, loops=1000):
 
 @pytest.mark.parametrize("seed", range(5))
 def test_waiting_for_a_device(seed):
-    """Evenly spread durations: the device's period is told to 3 %."""
+    """Evenly spread durations: the device's period is told to 3 %, the waiting to 5 %."""
     rng = np.random.default_rng(seed)
-    (sign,) = blocking_signs(ns(0.4 + rng.uniform(0, 33, 1500)), 1500)
+    (sign,) = blocking_signs(ns(0.4 + rng.uniform(0, 33, 1500)), 500)
     assert sign.code == "device wait"
     assert sign.value_ms == pytest.approx(33, rel=0.03)
+    assert sign.ms_per_loop == pytest.approx(3 * 33 / 2, rel=0.05)  # three calls a loop
 
 
 @pytest.mark.parametrize("seed", range(5))
