@@ -5,8 +5,10 @@ import json
 import numpy as np
 import pytest
 
+from looptime.analysers.figure import Figure
 from looptime.checks.adding import add_runs
-from looptime.checks.compare import compare
+from looptime.checks.change import Change, Tolerance
+from looptime.checks.compare import _ranked, compare
 from looptime.checks.recording import Settings, record
 from looptime.checks.season import Season
 from looptime.checks.values import measure
@@ -356,3 +358,36 @@ def test_no_count_falls_by_more_than_all_of_it():
     assert change.difference.low < -change.before
     assert (change.percent.value, change.percent.low) == (-100.0, -100.0)
     assert change.percent.high < 0
+
+
+def test_hardly_interleaved_sides_are_warned_of():
+    """In AABABB the places of A are 0, 1 and 3 and those of B 2, 4 and 5: 7/9 of half the runs."""
+    a, b = _sides(order="AABABB")
+    (warning,) = [u for u in _compare(a, b).unlike if u.what == "order"]
+    assert "hardly interleaved (AABABB)" in warning.text
+    assert not [u for u in _compare(*_sides()).unlike if u.what == "order"]
+
+
+def test_two_runs_against_one_are_too_few_for_a_trend():
+    """Three runs carry a comparison; a trend along the session would need a fourth."""
+    a, b = _sides(runs=2, order="ABBB")
+    found = _compare(a, b[:2])
+    assert len(found.before) + len(found.after) == 3
+    assert _change(found, "mean").p is not None
+
+
+def test_a_longer_recording_is_advised_by_the_square_of_what_it_must_see():
+    """What a recording of T seconds resolves to x % needs T (x / 3)^2 seconds for 3 %."""
+    found = _compare([recording(1, loops=700, spread=0.5)], [recording(2, loops=700, spread=0.5)])
+    told = [c for c in found.changes if "s a side would do" in c.note]
+    assert told
+    for c in told:
+        seconds = int(c.note.rsplit("about ", 1)[1].split()[0])
+        assert seconds == pytest.approx(found.window_s * (c.seen_percent / 3) ** 2, abs=0.51)
+
+
+def test_calls_are_listed_where_they_stand_out_among_all_of_them():
+    """A p of 0.03 that becomes 0.2 among all calls is no change worth a line."""
+    loud = Change("self time", "mean", "a", difference=Figure(1.0), p=0.001, p_bh=0.01)
+    quiet = Change("self time", "mean", "b", difference=Figure(1.0), p=0.03, p_bh=0.2)
+    assert _ranked([quiet, loud], Tolerance()) == (loud,)

@@ -8,12 +8,16 @@ import pytest
 
 from looptime.checks.adding import add_runs
 from looptime.checks.change import Tolerance
-from looptime.checks.gate import choose_baseline, gate
+from looptime.checks.facts import Facts
+from looptime.checks.gate import _other_pacing, choose_baseline, gate
+from looptime.checks.limits import limit_rows
 from looptime.checks.recording import Settings, record
+from looptime.checks.regression import _prediction, _relative_variance
 from looptime.checks.season import Season
-from looptime.checks.values import measure
+from looptime.checks.values import Value, measure
 from looptime.errors import LogError, UsageError
 from looptime.stats.limits import prediction_limit, screen_baseline
+from tests.build_run import make_run
 from tests.checks.build import CALLS, paced, recording
 
 SETTINGS = Settings(budget_ms=11.0)
@@ -236,3 +240,64 @@ def test_json_is_complete_and_strict(baseline):
     text = json.dumps(found.to_dict(), allow_nan=False)
     assert json.loads(text)["rows"][0]["verdict"] == "pass"
     assert json.loads(text)["exit_code"] == found.exit_code
+
+
+@pytest.mark.parametrize(("hz", "refused"), [(50.4, False), (53.0, True), (50.0, False)])
+def test_another_nominal_rate_is_another_pacing(hz, refused):
+    """Two percent apart are the same rate, six are not."""
+    one = Facts(pacing_mode="fixed rate, skips", nominal_hz=50.0)
+    assert _other_pacing(one, Facts(pacing_mode="fixed rate", nominal_hz=hz)) is refused
+
+
+def test_without_the_wait_no_gate_can_pass():
+    """Even periods of a loop whose wait is not logged: they would hide whatever fits the budget."""
+    rng = np.random.default_rng(3)
+    work = rng.uniform(8, 16, (7, 2000))
+
+    def even(k):
+        wake = np.abs(rng.normal(0, 0.03, 2001))
+        period = 20 + np.diff(wake)
+        return make_run(period, lambda j: [("update", 0, work[k, j])], {"update": "compute"})
+
+    old = [_stored(even(k)) for k in range(6)]
+    found = gate([even(6)], old, settings=SETTINGS)
+    assert not found.new[0].work_known
+    assert not [r for r in found.rows if r.decides and r.verdict != "pass"]
+    assert (found.verdict, found.exit_code) == ("can't tell", 3)
+    assert "headroom unknown" in found.sentence
+
+
+def test_what_is_at_its_limit_is_within_it():
+    """The longest period as the limit passes, a microsecond less fails."""
+    new = recording(1, loops=400)
+    stored = [_stored(new)]
+    longest = stored[0].max_ms["period"]
+    (at,) = limit_rows(stored, {"period_max_ms": longest})
+    (below,) = limit_rows(stored, {"period_max_ms": longest - 0.001})
+    assert (at.verdict, below.verdict) == ("pass", "fail")
+
+
+def test_a_figure_near_its_limit_is_marked():
+    """Within 2.1 standard errors on either side another run of the same code may come out else."""
+    stored = [_stored(recording(1))]
+    mean = stored[0].by_name["period", "mean"]
+    for errors, marked in ((-1.5, True), (1.5, True), (-3.0, False), (3.0, False)):
+        (row,) = limit_rows(stored, {"period_mean_ms": mean.value + errors * mean.se})
+        assert ("near the limit" in row.note) is marked
+
+
+def test_unlike_lengths_weigh_less_for_several_new_runs():
+    """The mean of two runs has half of what a shorter window adds to the variance of one."""
+    kept, new = np.array([1.0, 1.2, 0.9, 1.1, 1.0, 0.8]), np.array([1.0, 1.1])
+    plain = _prediction(new, kept, 0.0)
+    wider = _prediction(new, kept, 0.04)
+    assert wider[1] ** 2 - plain[1] ** 2 == pytest.approx(0.04 / 2)
+    one = _prediction(new[:1], kept, 0.0), _prediction(new[:1], kept, 0.04)
+    assert one[1][1] ** 2 - one[0][1] ** 2 == pytest.approx(0.04)
+
+
+def test_a_count_varies_on_the_scale_on_which_it_is_judged():
+    """Var sqrt(c + 3/8) is Var c over 4 (c + 3/8); any other figure varies on its logarithm."""
+    count = Value("period", "overruns", 10, 10, 4.0, 1000)
+    assert _relative_variance(count) == pytest.approx(16 / (4 * 10.375))
+    assert _relative_variance(Value("period", "mean", 20, 20, 0.4, 1000)) == pytest.approx(0.0004)

@@ -57,3 +57,10 @@ def test_nothing_has_no_quantile():
     """An empty histogram says so."""
     with pytest.raises(NotEnoughError):
         Histogram.empty().quantile_ns(0.5)
+
+
+def test_a_quantile_is_the_element_that_it_is_of_the_sorted_values():
+    """Four values far apart: the second is the median, the third holds three quarters."""
+    made = Histogram.of([1_000, 10_000, 100_000, 1_000_000])
+    found = made.quantiles_ns([0.25, 0.5, 0.51, 0.75, 1.0])
+    assert found == pytest.approx([1e3, 1e4, 1e5, 1e5, 1e6], rel=ERROR_BOUND)

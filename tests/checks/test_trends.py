@@ -4,10 +4,11 @@ import json
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from looptime.checks.adding import add_runs
 from looptime.checks.season import Season
-from looptime.checks.trends import season_trends
+from looptime.checks.trends import _OddRuns, _p, season_trends
 from looptime.errors import UsageError
 from tests.checks.build import CALLS, recording
 
@@ -111,3 +112,25 @@ def test_the_run_that_is_odd_in_most_figures_comes_first(tmp_path):
     odd = _one(season).odd
     assert [o.run for o in odd[:2]] == ["run-10.csv", "run-5.csv"]
     assert len(odd[0].figures) > len(odd[1].figures)
+
+
+def test_a_run_is_odd_from_four_robust_deviations_on():
+    """Scatter of 1 %: six deviations off is odd, three are not, and less than 2 % never is."""
+    rng = np.random.default_rng(8)
+    y = rng.normal(0, 0.01, 40)
+    y[20], y[30] = 0.08, 0.03
+    kept = _OddRuns([]).look("mean", y)
+    assert 20 not in kept
+    assert 30 in kept
+    flat = rng.normal(0, 0.001, 40)
+    flat[20] = 0.018  # eighteen deviations, and less than 2 %
+    assert 20 in _OddRuns([]).look("mean", flat)
+
+
+def test_a_change_pays_for_every_place_where_it_could_have_been():
+    """Sixteen runs have eleven places with three runs on either side."""
+    y = np.random.default_rng(9).normal(0, 1, 16)
+    y[8:] += 1
+    once = stats.ttest_ind(y[:8], y[8:]).pvalue
+    assert _p(y, [0, 8, 16], 1) == pytest.approx(min(11 * once, 1.0))
+    assert 11 * once < 1

@@ -71,3 +71,13 @@ def test_a_paced_loop_has_both_quantities():
     assert found.get("mean", "period").value == pytest.approx(20.0, abs=0.01)
     assert found.get("rate").value == pytest.approx(50.0, abs=0.05)
     assert found.histograms["work", "", ""].count == found.facts.loops
+
+
+def test_the_error_of_a_count_is_that_of_the_count():
+    """Overruns are kept as a number of loops, and so is their error."""
+    series = record(recording(1, stalls=0.02), Settings(budget_ms=11.0)).series()
+    found = measure(series).by_name["period", "overruns"]
+    share = jackknife(series.period_ns / 1e6, ["overruns"], 11.0)["overruns"]
+    n = len(series.period_ns)
+    assert found.value == pytest.approx(share.value * n)
+    assert found.se == pytest.approx(share.se * n)
