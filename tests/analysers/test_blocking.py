@@ -103,3 +103,17 @@ def test_too_few_calls_say_nothing():
 def test_zero_durations():
     """A clock too coarse to see the calls gives no sign and no warning."""
     assert codes(np.zeros(1000)) == []
+
+
+def test_the_period_of_a_device_reaches_beyond_the_quantiles_looked_at():
+    """Evenly spread over 20 ms: what is cut off at both ends, a hundredth, is put back."""
+    (sign,) = blocking_signs(ns(5 + np.linspace(0, 20, 4001)), 4001)
+    assert sign.value_ms == pytest.approx(20, rel=0.003)
+
+
+def test_a_processor_busy_most_of_the_time_is_no_wait():
+    """From half of its time on a call works; below, it waits for something."""
+    run = make_run(
+        [10] * 40, [("busy", 0, 3), ("idle", 4, 3)], cpu_share={"busy": 0.7, "idle": 0.45}
+    )
+    assert [b.name for b in blocking(run)] == ["idle"]

@@ -94,3 +94,27 @@ def test_calls_within_a_call_of_the_other_thread():
     )
     (overlap,) = buses(prepare(run)).buses[0].overlaps
     assert (overlap.calls, overlap.overlapped, overlap.inside) == (10, 10, 5)
+
+
+def test_a_call_within_another_threads_call_adds_no_busy_time():
+    """The gyro's thread holds the bus for 8 ms; two reads of the loop lie within."""
+    run = make_run(
+        [10] * 5,
+        [("enc.read", 2, 1), ("enc.read", 5, 1), ("gyro.read", 1, 8, "gyro")],
+        {"enc.read": PORT, "gyro.read": PORT},
+    )
+    (port,) = buses(prepare(run)).buses
+    assert port.busy_share == pytest.approx(40 / 50)
+
+
+def test_what_meeting_costs_is_spread_over_all_loops():
+    """One loop in five meets the other thread and takes 2 ms more: 0.4 ms a loop."""
+    run = make_run(
+        [10] * 50,
+        lambda k: [("enc.read", 2, 3 if k % 5 == 0 else 1),
+                   ("gyro.read", 1 if k % 5 == 0 else 6, 1.5, "gyro")],
+        {"enc.read": PORT, "gyro.read": PORT},
+    )  # fmt: skip
+    (overlap,) = buses(prepare(run)).buses[0].overlaps
+    assert (overlap.calls, overlap.overlapped) == (50, 10)
+    assert overlap.extra_ms_per_loop == pytest.approx(0.4)

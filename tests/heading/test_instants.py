@@ -170,3 +170,13 @@ def test_reading_that_never_comes_before_a_use():
 
     with pytest.raises(LooptimeError, match="only 1 loops"):
         sampling_from_run(make_run([10] * 4, calls, KINDS), Labels("gyro.read"))
+
+
+def test_a_reading_that_is_published_within_its_call_was_taken_by_then():
+    """The mark stands 1 ms before the call ends: no later instant can be that of the reading."""
+    marks = [(10 * k + 2.0, "gyro.read", "published", "reader") for k in range(6)]
+    calls = [("gyro.read", 0.0, 3.0, "reader"), ("drive.write", 5.0, 1.0)]
+    run = make_run([10] * 6, calls, KINDS, marks=marks)
+    found = sampling_from_run(run, Labels("gyro.read", use_call="drive.write", read_instant="end"))
+    # picked up at the loop's start: the reading published 8 ms before, used 6 ms later
+    assert found.latency_s * 1e3 == pytest.approx([14.0] * len(found))

@@ -6,7 +6,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from looptime.errors import UsageError
-from looptime.planner.busmodel import batch_cost
 from looptime.planner.changes import parse_all
 from looptime.planner.draft import Setting, basis
 from looptime.planner.replay import play, replay
@@ -298,15 +297,6 @@ def test_a_batch_learns_its_cost_from_two_sizes():
     calls = [("enc.a", 0, 1), ("enc.b", 1, 1), ("board.read", 2, 1.6)]
     run = plain(calls=calls, **{"board.read": {"kind": "sensor read", "bus": "port", "items": 4}})
     assert mean_ms(replay(run, ["batch enc.*"])) == pytest.approx(8 - 2 + 1.2)
-
-
-def test_a_batch_takes_from_the_log_what_the_project_file_does_not_state():
-    """Reads of 0.9 ms for two items and 1.5 ms for five, 0.5 ms of it stated: 0.2 ms an item."""
-    cost = batch_cost([2, 5], [0.9e6, 1.5e6], stated=(0.5, None))
-    assert cost.single_ns == pytest.approx(0.5e6)
-    assert (cost.per_item_low_ns, cost.per_item_high_ns) == pytest.approx((0.2e6, 0.2e6))
-    seven = np.array([7.0]), np.array([1.5e6]), np.array([2.4e6])
-    assert cost.ns(0.5, *seven) == pytest.approx([1.9e6])
 
 
 def test_a_batch_of_unknown_cost_is_a_range():
