@@ -108,7 +108,7 @@ class Season:
         mark = self.folder / _MARK
         try:
             found = json.loads(mark.read_text(encoding="utf-8"))["looptime_season"]
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             self._make(create)
             return
         except (OSError, ValueError, KeyError, TypeError) as error:
@@ -125,8 +125,11 @@ class Season:
         taken = self.folder.exists() and not (self.folder / "entries").is_dir()
         if taken and (not self.folder.is_dir() or any(self.folder.iterdir())):
             raise SeasonError(f"{self.folder}: holds other things: name an empty folder")
-        for part in ("entries", "baseline", "partial"):
-            (self.folder / part).mkdir(parents=True, exist_ok=True)
+        try:
+            for part in ("entries", "baseline", "partial"):
+                (self.folder / part).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise SeasonError(f"{self.folder}: cannot be made: {error.strerror}") from error
         self._publish(self.folder / _MARK, b'{"looptime_season": %d}\n' % SEASON_VERSION)
 
     @staticmethod

@@ -45,10 +45,10 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 #: Words for the two edges, and for an instant that has no length.
 WORDS: dict[str, int] = {
     **dict.fromkeys(("begin", "start", "enter", "b", "s", "open", "on", "+", "1", "true", "up",
-                     ">", "begins", "starts", "started", "entry", "rising"), BEGIN),
+                     ">", "begins", "starts", "started", "entry", "in", "rising"), BEGIN),
     **dict.fromkeys(("end", "stop", "exit", "e", "close", "off", "-", "0", "false", "down",
                      "<", "ends", "stops", "stopped", "finish", "finished", "leave", "done",
-                     "return", "falling"), END),
+                     "return", "out", "falling"), END),
     **dict.fromkeys(("instant", "point", "mark", "i", "tick"), POINT),
 }  # fmt: skip
 #: Role that tells that the names carry the edges.
@@ -76,14 +76,30 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
     if all(side is not None for _, side in split) and {s for _, s in split} >= {BEGIN, END}:
         return {**given, CARRIED: name}
     if asked:  # instants alone: calls without length
+        _refuse_unknown_edges(found, given, dialect)
         return given
     # a word and one instant a row: either loops with a remark, or instants of several calls
     others = [h for h in found if h.word in ("duration", "dur", "elapsed", "took", "end", "stop")]
     time = numbers(dialect, given["time"].index)
     clock = rises(time) or bool(np.isnan(time).all())
     if clock and not others and name.word in _NAMELIKE and len(set(cells)) > 1:
+        _refuse_unknown_edges(found, given, dialect)
         return given
     return None
+
+
+def _refuse_unknown_edges(found: list[Head], given: dict[str, Head], dialect: Dialect) -> None:
+    """Refuse a column of two words that may be begin and end: its calls would have no length."""
+    taken = {head.index for head in given.values()}
+    for head in found:
+        words = sorted({row[head.index].lower() for row in dialect.sample[:400]})
+        if head.index not in taken and len(words) == 2 and wordy(dialect, head.index):
+            raise LogError(
+                f"column {head.index + 1} holds {words[0]!r} and {words[1]!r}: if they are begin "
+                "and end, write these words (or start and stop, enter and exit, + and -), else "
+                "leave the column out with --columns and skip",
+                line=dialect.header_line or None,
+            )
 
 
 def _edge(found: list[Head], dialect: Dialect) -> Head | None:

@@ -63,12 +63,12 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[ModuleType, d
     found = [head for head in heads(header) if head.index < dialect.fields]
     if options.layout is not None:
         module = _module(options.layout)
-        given = module.fit(found, dialect, asked=True)
+        given = _fit(module, found, dialect, path, asked=True)
         if given is None:
             raise _no_fit(found, [module.NAME], dialect, path)
         fits = {module: given}
     else:
-        fits = _fits(found, dialect)
+        fits = _fits(found, dialect, path)
         if not fits:
             raise _no_fit(found, list(_MEANING), dialect, path)
         if len(fits) > 1:
@@ -90,7 +90,18 @@ def _module(layout: str) -> ModuleType:
     return import_module(f"looptime.parsers.{layout}")
 
 
-def _fits(found: list[Head], dialect: Dialect) -> dict[ModuleType, dict[str, Head]]:
+def _fit(
+    module: ModuleType, found: list[Head], dialect: Dialect, path: str, asked: bool = False
+) -> dict[str, Head] | None:
+    """What a layout makes of the columns; what it refuses is told with the log's name."""
+    try:
+        made: dict[str, Head] | None = module.fit(found, dialect, asked=asked)
+    except LogError as error:
+        raise LogError(error.what, path, error.line) from error
+    return made
+
+
+def _fits(found: list[Head], dialect: Dialect, path: str) -> dict[ModuleType, dict[str, Head]]:
     """Layouts that fit and that no other one includes."""
     fits: dict[ModuleType, dict[str, Head]] = {}
     beaten: set[str] = set()
@@ -98,7 +109,7 @@ def _fits(found: list[Head], dialect: Dialect) -> dict[ModuleType, dict[str, Hea
         if layout in beaten:
             continue
         module = _module(layout)
-        given = module.fit(found, dialect)
+        given = _fit(module, found, dialect, path)
         if given is None:
             continue
         fits[module] = given

@@ -426,7 +426,7 @@ def render_together(
     rows = []
     for path, at in zip(paths, summaries, strict=True):
         p, over = at.pace.period_ms, at.pace.overruns
-        top = at.findings[0].code if at.findings else ""
+        top = at.findings[0].code.replace("_", " ") if at.findings else ""
         rows.append(
             [safe(path, 30), number(at.pace.duration_s), number(at.pace.rate_hz.by_time),
              number(p.p50.value), number(p.p99.value), percent(over.share), top]

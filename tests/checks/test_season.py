@@ -203,6 +203,13 @@ def test_baseline_marks_and_drop(season):
     assert [e.baseline for e in season.entries()] == [False, False]
 
 
+def test_a_season_that_cannot_be_made_is_said_so(tmp_path):
+    """A folder below a file is no place for it."""
+    (tmp_path / "file").touch()
+    with pytest.raises(SeasonError, match="cannot be made"):
+        Season(tmp_path / "file" / "season", create=True)
+
+
 def test_words_name_entries(season):
     """Beginnings of names, also of damaged entries, and queries; nothing is guessed."""
     add_runs(season, [recording(s, label=f"run {s}") for s in (1, 2)])

@@ -49,8 +49,17 @@ def test_begin_and_end_rows(tmp_path):
     assert run.loop_columns.body_ns.tolist() == [19_000_000] * 3
 
 
+@pytest.mark.parametrize("layout", [None, "edges"])
+def test_two_words_that_are_not_known_are_asked_about(tmp_path, layout):
+    """Edges in words of another language are no instants without length."""
+    rows = [(t, name, ("anfang", "ende")[edge == "end"]) for t, name, edge in LOOPS]
+    with pytest.raises(LogError, match="column 3 holds 'anfang' and 'ende'"):
+        read(tmp_path, text(rows, "time,name,which way\n"), layout=layout)
+
+
 @pytest.mark.parametrize(
-    "words", [("B", "E"), ("start", "stop"), ("enter", "exit"), ("1", "0"), ("+", "-")]
+    "words",
+    [("B", "E"), ("start", "stop"), ("enter", "exit"), ("in", "out"), ("1", "0"), ("+", "-")],
 )
 def test_words_for_the_edges(tmp_path, words):
     """Begin and end are told by the words in the column, whatever they are called."""
