@@ -1,4 +1,5 @@
 import ast
+import importlib
 import subprocess
 import sys
 from pathlib import Path
@@ -34,7 +35,11 @@ def test_importing_it_loads_no_heavy_library():
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
-def test_the_public_list_is_complete():
-    """Every name in the list is there."""
-    for name in looptime.stats.__all__:
-        assert hasattr(looptime.stats, name)
+def test_the_public_lists_are_complete():
+    """Every module lists its names, and every name in a list is there."""
+    modules = [path.stem for path in Path(looptime.stats.__file__).parent.glob("[a-z]*.py")]
+    assert len(modules) > 5
+    for name in modules:
+        module = importlib.import_module(f"looptime.stats.{name}")
+        assert module.__all__
+        assert all(hasattr(module, public) for public in module.__all__), name
