@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 from looptime.analysers.summary import Summary
 from looptime.analysers.summary import summarise as _summarise
 from looptime.analysers.summary import summarise_phases as _summarise_phases
 from looptime.findings.cost_rules import cost_findings
-from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding
+from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
 from looptime.findings.heading_rules import heading_findings
 from looptime.findings.run_rules import healthy, run_findings
 from looptime.findings.slow_rules import slow_findings
@@ -24,9 +23,6 @@ __all__ = [
     "summarise",
     "summarise_phases",
 ]
-
-#: Worth, as a share of the loop, from which on a finding should be acted upon.
-_ACT = 0.2
 
 
 def find(summary: Summary) -> tuple[Finding, ...]:
@@ -48,21 +44,9 @@ def find(summary: Summary) -> tuple[Finding, ...]:
         return ()
     made = slow_findings(summary) + cost_findings(summary) + run_findings(summary)
     made += heading_findings(summary)
-    if not any(f.severity in ("act", "look") for f in made):
+    if not any(f.severity == "look" for f in made):
         made.append(healthy(summary))
-    return tuple(sorted((_weighed(f) for f in made), key=_rank))
-
-
-def _weighed(finding: Finding) -> Finding:
-    """Severity by what acting would buy, so that it agrees with the order."""
-    if finding.severity not in ("act", "look"):
-        return finding
-    return replace(finding, severity="act" if finding.worth >= _ACT else "look")
-
-
-def _rank(finding: Finding) -> tuple[int, float]:
-    order = {"act": 0, "look": 0, "fine": 1, "note": 2}
-    return order[finding.severity], -finding.worth
+    return ranked(made)
 
 
 def summarise(run: Run, **options: Any) -> Summary:

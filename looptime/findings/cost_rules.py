@@ -63,7 +63,7 @@ def _blocking_call(at: Summary, call: CallCost, block: Blocking) -> Finding:
         f"{percent(share)} of the {where} ({why})."
     )
     return Finding(
-        "blocking_call", "act" if share >= 0.25 and _ease(at) == 1.0 else "look", text,
+        "blocking_call", "look", text,
         call.self_ms_per_loop, "ms/loop",
         evidence=evidence(at, calls=[call.name]), command=command(at, "plan"),
         worth=share * _ease(at), moves=True,
@@ -110,7 +110,7 @@ def _sign(at: Summary, block: Blocking, sign: Sign, total_ms: float) -> Finding:
         worth *= 0.3
     where = "" if block.on_loop_thread else f" (on thread {block.thread})"
     return Finding(
-        _SIGN_CODES[sign.code], "act" if worth >= 0.25 else "look",
+        _SIGN_CODES[sign.code], "look",
         f"{block.name}{where}: {sign.text}.", sign.value_ms, "ms",
         evidence=evidence(at, calls=[block.name], n_loops=sign.count),
         command=command(at, "slow", "--top 20"), worth=worth, moves=True,
@@ -131,7 +131,7 @@ def _repeated(at: Summary) -> list[Finding]:
         )
         made.append(
             Finding(
-                "repeated_batch", "act" if share >= 0.1 else "look", text,
+                "repeated_batch", "look", text,
                 read.spare_ms_per_loop, "ms/loop",
                 evidence=evidence(at, calls=[read.name]), command=command(at, "plan"),
                 worth=share * _ease(at) + 0.01, moves=True,
@@ -156,7 +156,7 @@ def _batches(at: Summary) -> list[Finding]:
         )
         made.append(
             Finding(
-                "batch_reads", "act" if share >= 0.25 and group.bus else "look", text,
+                "batch_reads", "look", text,
                 group.at_most_ms, "ms/loop", low=0.0, high=group.at_most_ms,
                 evidence=evidence(at, calls=group.names[:10]), command=command(at, "plan"),
                 worth=(0.8 if group.bus else 0.4) * share * _ease(at), moves=True,
@@ -224,7 +224,7 @@ def _crowded(at: Summary, bus: BusCost, thread: str, met: list[Overlap]) -> Find
         "calls, frees it."
     )
     return Finding(
-        "bus_crowded", "act", text, bus.ms_per_loop, "ms/loop",
+        "bus_crowded", "look", text, bus.ms_per_loop, "ms/loop",
         evidence=evidence(at, calls=names[:10]), command=command(at, "plan"),
         worth=0.8 * bus.share * min(held, 1.0) * _ease(at), moves=True,
     )  # fmt: skip

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-__all__ = ["CAUTION", "SEVERITIES", "Evidence", "Finding"]
+__all__ = ["CAUTION", "SEVERITIES", "Evidence", "Finding", "ranked"]
 
 #: From what should be acted upon to what is good to know.
 SEVERITIES = ("act", "look", "note", "fine")
+
+#: Worth, as a share of the loop, from which on a finding should be acted upon.
+_ACT = 0.2
 
 #: Said wherever advice changes how the robot moves.
 CAUTION = (
@@ -103,3 +107,25 @@ class Finding:
             "worth": self.worth,
             "moves": self.moves,
         }
+
+
+def ranked(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Findings in the order of what acting on them would buy; notes come last.
+
+    Rules say `look`; `act` is what is worth a fifth of the loop and more, so that the word agrees
+    with the order.
+
+    Examples
+    --------
+    >>> some = [Finding("a", "look", "A.", worth=0.1), Finding("b", "look", "B.", worth=0.3)]
+    >>> [(f.code, f.severity) for f in ranked(some)]
+    [('b', 'act'), ('a', 'look')]
+    """
+    order = {"act": 0, "look": 0, "fine": 1, "note": 2}
+    return tuple(sorted(map(_weighed, findings), key=lambda f: (order[f.severity], -f.worth)))
+
+
+def _weighed(finding: Finding) -> Finding:
+    if finding.severity not in ("act", "look"):
+        return finding
+    return replace(finding, severity="act" if finding.worth >= _ACT else "look")

@@ -7,7 +7,7 @@ from dataclasses import replace
 from fnmatch import fnmatchcase
 
 from looptime.findings.about import ms
-from looptime.findings.finding import Finding
+from looptime.findings.finding import Finding, ranked
 from looptime.planner.changes import parse
 from looptime.planner.suggest import Proposal, Suggestions
 
@@ -37,9 +37,7 @@ def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[F
     tuple of Finding
     """
     single = [p for p in found.proposed if len(p.changes) == 1 and (p.gain_ms.value or 0.0) < 0]
-    priced = [_priced(f, single, found.now_ms["mean"]) for f in findings]
-    order = {"act": 0, "look": 0, "fine": 1, "note": 2}
-    return tuple(sorted(priced, key=lambda f: (order[f.severity], -f.worth)))
+    return ranked([_priced(f, single, found.now_ms["mean"]) for f in findings])
 
 
 def _priced(finding: Finding, single: Sequence[Proposal], mean_ms: float) -> Finding:

@@ -186,7 +186,7 @@ def _headroom(at: Summary) -> list[Finding]:
     )
     return [
         Finding(
-            "headroom", "act" if left < 0 else "look", text, left, "ms", head["p99"].low,
+            "headroom", "look", text, left, "ms", head["p99"].low,
             head["p99"].high, evidence(at), command(at, "slow"), 0.08, True,
         )
     ]  # fmt: skip
@@ -207,7 +207,7 @@ def _overruns(at: Summary) -> list[Finding]:
     )
     return [
         Finding(
-            "overruns", "act" if o.share >= 0.01 or o.serious_count else "look", text,
+            "overruns", "look", text,
             100 * o.share, "%", evidence=evidence(at, slowest),
             command=command(at, "slow", f"--budget-ms {o.budget_ms:g}"),
             worth=0.01 + 0.2 * min(o.share, 0.5),

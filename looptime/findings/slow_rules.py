@@ -72,7 +72,7 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
     cost = r.height_ms / max(r.period_loops, 1.0)
     calls = (r.call,) if r.call else r.together[:10]
     return Finding(
-        "recurring_stall", "act" if r.height_ms >= 0.5 * typical_ms(at) else "look", text,
+        "recurring_stall", "look", text,
         r.height_ms, "ms", evidence=evidence(at, r.loops, calls, r.events),
         command=command(at, "slow", "--top 20"),
         worth=_stall_worth(at, r.height_ms, cost) * (1.0 if r.of == LOOP else 0.8),
@@ -158,7 +158,7 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
         f"{ms(middle)} more than usual, in {rate} of the loops, at no regular interval."
     )
     return Finding(
-        "slow_culprit", "act" if middle >= 0.5 * typical_ms(at) else "look", text, middle, "ms",
+        "slow_culprit", "look", text, middle, "ms",
         evidence=evidence(at, _loops(mine), [] if name == UNATTRIBUTED else [name], len(mine)),
         command=command(at, "slow", "--top 20"),
         worth=_stall_worth(at, middle, cost), moves=name != UNATTRIBUTED,

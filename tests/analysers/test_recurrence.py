@@ -5,7 +5,7 @@ import pytest
 
 from looptime.analysers.basis import prepare
 from looptime.analysers.costs import costs
-from looptime.analysers.recurrence import recurrence
+from looptime.analysers.recurrence import Recurrence, _known, recurrence
 from looptime.analysers.slow import slow_events
 from tests.build_run import make_flat_run, make_run
 
@@ -174,3 +174,12 @@ def test_rare_calls_of_another_thread_are_passed_over():
     basis = prepare(run)
     slow = slow_events(basis)
     assert recurrence(basis, costs(basis, slow.is_slow), slow).found == ()
+
+
+@pytest.mark.parametrize(
+    ("period_loops", "known"), [(40.3, True), (80.1, True), (41.5, False), (60.0, False)]
+)
+def test_a_rhythm_or_its_multiple_is_told_once(period_loops, known):
+    """Found before with 40 loops: 40.3 and 80.1 are the same stalls, 41.5 and 60 are others."""
+    before = Recurrence("loop", "loops", 0.4, 40.0, 5.0, 20, None, (), 0.0, ())
+    assert _known(period_loops, [before]) is known

@@ -9,7 +9,9 @@ import sys
 
 import pytest
 
+import looptime
 from looptime import cli
+from looptime.cli_base import worst
 from looptime.samples import folder
 
 RUN_KEYS = {
@@ -437,3 +439,62 @@ def test_a_few_loops_cannot_tell_which_are_slow(tmp_path, capsys):
     path.write_text("name,start_us,duration_us\n" + "".join(rows), encoding="utf-8")
     assert cli.run(["slow", str(path)]) == 0
     assert "Can't tell: 8 loops" in capsys.readouterr().out
+
+
+def test_the_most_serious_outcome_is_the_exit():
+    """In the order 2, 1, 3, 0."""
+    assert [worst(c) for c in ({0, 1, 2, 3}, {0, 1, 3}, {0, 3}, {0}, set())] == [2, 1, 3, 0, 0]
+
+
+def test_a_budget_of_nothing_is_refused(log, capsys):
+    """No period is shorter than 0."""
+    assert cli.run(["summary", str(log), "--budget-ms", "0"]) == 2
+    assert "--budget-ms 0" in capsys.readouterr().err
+
+
+def test_an_option_outranks_the_project_file(log, tmp_path, capsys):
+    """All loops are over 1 ms, and none over the 100 ms of the project file."""
+    project = tmp_path / "looptime.toml"
+    project.write_text("[loop]\nbudget_ms = 100.0\n", encoding="utf-8")
+    args = ["summary", str(log), "--json", "--project", str(project)]
+    for more, budget_ms, share in (([], 100.0, 0.0), (["--budget-ms", "1"], 1.0, 1.0)):
+        assert cli.run([*args, *more]) == 0
+        over = json.loads(capsys.readouterr().out)["logs"][0]["runs"][0]["overruns"]
+        assert (over["budget_ms"], over["share"]) == (budget_ms, share)
+
+
+@pytest.mark.parametrize(("more", "cache"), [([], True), (["--no-cache"], False)])
+def test_a_prepared_copy_is_kept_unless_it_is_not_wanted(log, monkeypatch, more, cache):
+    """`--no-cache` reaches the reader."""
+    asked = []
+    read = looptime.read_log
+
+    def watched(path, **options):
+        asked.append(options["cache"])
+        return read(path, **options)
+
+    monkeypatch.setattr(looptime, "read_log", watched)
+    assert cli.run(["summary", str(log), *more]) == 0
+    assert asked == [cache]
+
+
+def test_of_several_runs_the_longest_is_taken(tmp_path, capsys):
+    """The clock begins anew after 60 loops, and 200 loops follow."""
+    path = tmp_path / "log.csv"
+    rows = [f"{k * 11_000},{k % 7}" for k in range(60)]
+    rows += [f"{k * 10_000},{k % 5}" for k in range(200)]
+    path.write_text("time_us,x\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    assert cli.run(["heading", str(path), "--json", "--motion", "steady:90"]) == 0
+    out, err = capsys.readouterr()
+    assert "holds 2 runs; the longest is taken" in err
+    assert json.loads(out)["sampling"]["rate_hz"]["value"] == pytest.approx(100)
+
+
+def test_as_many_slow_loops_as_are_asked_for(log, capsys):
+    """Eight loops take 14 ms instead of 10; two of them are wanted."""
+    lengths = [14_000 if k % 50 == 49 else 10_000 for k in range(400)]
+    starts = [sum(lengths[:k]) for k in range(401)]
+    log.write_text("time_us,x\n" + "".join(f"{t},1\n" for t in starts), encoding="utf-8")
+    for top, shown in (("2", 2), ("20", 8)):
+        assert cli.run(["slow", str(log), "--json", "--top", top]) == 0
+        assert len(json.loads(capsys.readouterr().out)["slow"]["events"]) == shown

@@ -8,6 +8,8 @@ import pytest
 
 from looptime.findings import SEVERITIES, find, summarise, summarise_phases
 from looptime.findings.about import every, ms, percent, three
+from looptime.run import SetAside
+from looptime.schema import REASONS
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.build_run import make_flat_run, make_run
 
@@ -75,6 +77,64 @@ def test_lines_of_the_evidence():
     assert sorted(over.evidence.lines) == [602, 2102]
 
 
+@pytest.mark.parametrize(("early_ms", "late_ms", "word"), [(10, 13, "slower"), (13, 10, "faster")])
+def test_a_step_says_which_way_it_goes(early_ms, late_ms, word):
+    """Half of the run at one level, half at another."""
+    rng = np.random.default_rng(4)
+    level = np.repeat([early_ms, late_ms], 2000) * 1e6
+    run = make_flat_run((level * np.exp(rng.normal(0, 0.03, 4000))).astype(np.int64))
+    (step,) = [f for f in summarise(run).findings if f.code == "change_point"]
+    assert f"on the loop is {word}: " in step.text
+    assert step.value == pytest.approx(late_ms - early_ms, abs=0.1)
+
+
+@pytest.mark.parametrize(("kept_ms", "word"), [(20.05, "slower"), (19.95, "faster")])
+def test_a_rate_that_is_off_says_which_way(kept_ms, word):
+    """A quarter of a percent beside 50 loops a second."""
+    rng = np.random.default_rng(5)
+    work = (rng.uniform(8, 12, 2000) * 1e6).astype(np.int64)
+    wait = round(kept_ms * 1e6) - work
+    run = make_flat_run(work + wait, {"work": work, "pace": wait},
+                        {"work": "compute", "pace": "pacing"})  # fmt: skip
+    text = next(f.text for f in summarise(run).findings if f.code == "rate_off")
+    assert f"0.25 % {word} than 50" in text
+
+
+@pytest.mark.parametrize(("first_ms", "told"), [(90.0, True), (30.0, False)])
+def test_a_first_call_is_told_where_it_costs_several_loops(first_ms, told):
+    """Usually 0.5 ms in a loop of 10 ms; the first takes nine loops, or three."""
+    run = make_run(
+        [max(10.0, first_ms + 8), *[10.0] * 400],
+        lambda k: [("camera.read", 0, first_ms if k == 0 else 0.5)],
+        {"camera.read": "sensor read"},
+    )
+    assert ("first_call" in codes(run, keep_warmup=True)) is told
+
+
+def test_rows_at_the_ends_of_a_log_are_no_loss():
+    """A tenth of the rows before the first loop is nothing to warn of; lost in between, it is."""
+    run = replace(even_run(), rows_read=1000)
+    for reason, told in (("before first loop", False), ("unfinished last loop", False),
+                         ("missing value", True)):  # fmt: skip
+        code = REASONS.index(reason)
+        aside = SetAside(np.arange(100), np.full(100, code), ("",) * 100)
+        assert ("rows_set_aside" in codes(replace(run, set_aside=aside))) is told
+
+
+@pytest.mark.parametrize(("height_ms", "told"), [(3.0, True), (0.7, False)])
+def test_stalls_that_come_back_count_from_a_tenth_of_the_loop_on(height_ms, told):
+    """Every 40 loops of 10 ms; a loop that is hardly longer for it is not worth a line."""
+    rng = np.random.default_rng(6)
+    work = 9e6 * np.exp(rng.normal(0, 0.003, 4000))
+    send = np.full(4000, -1.0)
+    send[13::40] = height_ms * 1e6
+    made = {"work": work.astype(np.int64), "send": send.astype(np.int64)}
+    period = made["work"] + np.maximum(made["send"], 0) + 1_000_000
+    found = summarise(make_flat_run(period, made))
+    assert found.recurrence.found
+    assert any(f.text.startswith("send stalls the loop") for f in found.findings) is told
+
+
 def test_work_unknown():
     """A fixed rate without its wait: can't tell, headroom unknown."""
     found = summarise(make_run([20] * 400, [("update", 0, 5)])).findings
@@ -92,6 +152,16 @@ def test_headroom():
     run = make_flat_run(sum(made.values()), made, {"update": "compute", "pace": "pacing"})
     found = {f.code: f for f in summarise(run).findings}
     assert found["headroom"].value == pytest.approx(-1.0)
+
+
+@pytest.mark.parametrize(("most_ms", "told"), [(19.0, True), (15.0, False)])
+def test_little_headroom_is_worth_a_look(most_ms, told):
+    """One of 20 ms is left to the busiest loops, or five."""
+    rng = np.random.default_rng(1)
+    work = np.where(rng.random(1500) < 0.03, most_ms, rng.uniform(10, 12, 1500))
+    made = {"update": (work * 1e6).astype(np.int64), "pace": ((20 - work) * 1e6).astype(np.int64)}
+    run = make_flat_run(sum(made.values()), made, {"update": "compute", "pace": "pacing"})
+    assert ("headroom" in codes(run)) is told
 
 
 def test_blocking_is_worth_less_where_the_wait_swallows_it():

@@ -1,13 +1,16 @@
 """Units and ticks of clocks, instants written as text, and two clocks in one row."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 import looptime
 from looptime.errors import LogError
-from looptime.parsers.clock import Unit
+from looptime.parsers.clock import Unit, _since_1970, check_periods, in_16_bits, tick_of
 from looptime.parsers.columns import heads
 from looptime.parsers.twoclocks import choose_clock
+from looptime.parsers.unwrap import _within
 
 RNG = np.random.default_rng(21)
 
@@ -279,3 +282,51 @@ def test_an_end_stamp_is_no_second_clock(tmp_path):
     run = looptime.read(path)
     assert run.clock.other is None
     assert set(run.loop_columns.period_ns.tolist()) == {20_000_000}
+
+
+@pytest.mark.parametrize(
+    ("median_ns", "refused"),
+    [(3_000, True), (6_000, False), (19_000_000_000, False), (21_000_000_000, True), (0, False)],
+)
+def test_a_header_is_believed_a_little_beyond_what_a_loop_can_last(median_ns, refused):
+    """From a quarter of 20 us to four times 5 s."""
+    said = Unit("us", 1000, "header")
+    if refused:
+        with pytest.raises(LogError, match="say which with --unit"):
+            check_periods(median_ns, said, "a.csv")
+    else:
+        check_periods(median_ns, said, "a.csv")
+    check_periods(median_ns, Unit("us", 1000, "option"), "a.csv")
+
+
+@pytest.mark.parametrize(
+    ("steps", "tick"),
+    [([20_000, 20_000, 40_000], 1_000), ([20_000, 30_000, 40_000, 70_000], 10_000)],
+)
+def test_steps_of_two_sizes_say_nothing_of_the_clock(steps, tick):
+    """A loop that skips slots has round steps on a fine clock; three sizes show the tick."""
+    times = np.cumsum([0, *steps * 5]).astype(np.int64)
+    assert tick_of(times, 1_000) == tick
+
+
+@pytest.mark.parametrize(("start", "unit"), [(1_750_000_000.0, "s"), (250_000_000.0, None)])
+def test_counts_since_1970_are_of_this_century(start, unit):
+    """1.75e9 s is a day in 2025, 2.5e8 s would be one in 1977: some other counter."""
+    values = start + 0.02 * np.arange(50)
+    found = _since_1970(values, np.diff(values))
+    assert (None if found is None else found.name) == unit
+
+
+def test_a_sixteen_bit_counter_is_told_at_any_step():
+    """Steps of about half the range: taken modulo half of it they would fall apart."""
+    rng = np.random.default_rng(3)
+    count = np.cumsum(rng.integers(32_000, 33_600, 400))
+    assert in_16_bits((count % 2**16).astype(float))
+    assert not in_16_bits(rng.uniform(0, 65_000, 400))
+
+
+def test_a_wrap_within_a_row_is_undone_and_a_small_step_back_is_not():
+    """The second instant of a loop lies beyond the wrap; that of another is a little early."""
+    table = SimpleNamespace(columns={"a": np.array([900, 500]), "b": np.array([20, 480])})
+    _within(table, ["a", "b"], 1000)
+    assert table.columns["b"].tolist() == [1020, 480]

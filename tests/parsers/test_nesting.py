@@ -144,3 +144,13 @@ def test_any_calls_leave_a_well_nested_rest(tree, strays):
     assert found.parent.tolist() == parent
     assert found.self_ns.tolist() == self_ns
     assert (found.end <= end[good]).all()
+
+
+def test_a_call_that_begins_a_rounding_before_another_ends_lies_beside_it():
+    """By as much as the tolerance it is a rounding; by more it lies within and ends late."""
+    beside = nest(np.array([0, 98]), np.array([100, 200]), tolerance=2)
+    assert (beside.depth.tolist(), beside.parent.tolist()) == ([0, 0], [-1, -1])
+    assert beside.self_ns.tolist() == [98, 102]
+    assert not beside.overlaps.any()
+    crossing = nest(np.array([0, 97]), np.array([100, 200]), tolerance=2)
+    assert crossing.overlaps.tolist() == [False, True]

@@ -2,6 +2,7 @@
 
 import io
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -147,3 +148,19 @@ def test_a_season_as_text(tmp_path):
     assert "Between robots" in trend
     for text in (listed, shown, trend):
         assert "\x1b" not in text
+
+
+def test_junit_fails_only_what_decides(failed):
+    """With --unsure fail a vague mean fails; a vague tail is skipped, as it blocks nothing."""
+    row = failed.rows[0]
+    rows = (
+        replace(row, verdict="can't tell", decides=True),
+        replace(row, verdict="can't tell", decides=False),
+    )
+    found = replace(failed, rows=rows, verdict="can't tell", unsure="fail")
+    cases = ET.fromstring(junit_xml(found).encode()).findall(".//testcase")
+    assert [[part.tag for part in case] for case in cases] == [
+        ["failure"],
+        ["skipped"],
+        ["failure"],
+    ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import html
 import json
 import re
 from concurrent.futures import ThreadPoolExecutor
@@ -10,10 +12,12 @@ from pathlib import Path
 import pytest
 
 from looptime.errors import UsageError
-from looptime.findings import summarise
+from looptime.findings import summarise, summarise_phases
 from looptime.parsers.read import Log
+from looptime.views.html import csv_cell, element, escape
 from looptime.views.pdf import print_pdf
 from looptime.views.report import ReportLog, render_report, write_report
+from looptime.views.text_parts import percent
 from tests.build_run import make_run
 from tests.conftest import need_tool
 
@@ -116,3 +120,45 @@ def test_a_browser_draws_and_prints_it(tmp_path: Path) -> None:
     assert [u for u in asked if not u.startswith(("file:", "data:", "blob:"))] == []
     pdf = print_pdf(out, tmp_path / "r.pdf", path)
     assert pdf.read_bytes().startswith(b"%PDF")
+
+
+def test_titles_and_attributes_cannot_be_broken_out_of() -> None:
+    """A title is text wherever it stands, and a quotation mark ends no attribute."""
+    page = render_report([report_log()], title=EVIL + '" onclick="x')
+    assert "<script>document.title" not in page
+    assert f"<title>{html.escape(EVIL)}" in page
+    assert escape('a" onclick="x') == "a&quot; onclick=&quot;x"
+    assert 'title="a&quot; b"' in element("p", "text", title='a" b')
+
+
+def test_the_overruns_are_a_share_of_the_loops() -> None:
+    """Five of a hundred loops, though they hold 15 of 110 parts of the time."""
+    one = report_log()
+    over = one.summaries[0].pace.overruns
+    assert over.share == pytest.approx(0.05, abs=0.002)
+    assert over.time_share > 0.1
+    page = render_report([one])
+    row = re.search(
+        r"<tr><td[^>]*>over 25[.0]* ms</td><td[^>]*>(.*?)</td><td[^>]*>(.*?)</td>", page
+    )
+    assert row is not None
+    assert (row[1], row[2]) == (str(over.count), percent(over.share))
+
+
+def test_only_the_first_phase_is_shown_in_full() -> None:
+    """Two phases: one table of every call, and the periods of both."""
+    run = make_run(
+        [10.0 + k % 3 for k in range(600)], [("gyro.read", 1, 4)], source="a.csv",
+        phases=["unattended"] * 300 + ["operator"] * 300,
+    )  # fmt: skip
+    page = render_report([ReportLog(Log("a.csv", (run,)), summarise_phases(run))])
+    assert page.count("<caption>Every call</caption>") == 1
+    assert page.count("What stands out in phase") == 2
+
+
+def test_exported_cells_are_quoted_as_they_must_be() -> None:
+    """A quotation mark within a quoted cell is doubled (RFC 4180), and a formula is made text."""
+    assert csv_cell('a"b,c') == '"a""b,c"'
+    assert next(csv.reader([csv_cell('x "y", z')])) == ['x "y", z']
+    assert csv_cell("=1+1") == "'=1+1"
+    assert csv_cell(-3) == "-3"

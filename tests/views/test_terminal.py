@@ -118,3 +118,10 @@ def test_a_table_in_a_narrow_terminal_gives_names_their_own_lines():
         "        10.0",
         "mast",
     ]
+
+
+def test_brackets_are_no_markup():
+    """What stands in square brackets is shown as it is."""
+    out = io.StringIO()
+    show(["[bold]gyro[/bold] [link=x]read[/link] :gear:"], out)
+    assert out.getvalue() == "[bold]gyro[/bold] [link=x]read[/link] :gear:\n"
