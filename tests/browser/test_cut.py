@@ -54,3 +54,22 @@ def test_stretches_cover_the_ends() -> None:
     assert made[-1][1] == 10_100
     assert sum(b - a for a, b in made) == 1000
     assert all(a[1] <= b[0] for a, b in pairwise(made))
+
+
+def test_a_range_holds_the_loops_that_start_within_it() -> None:
+    """From the loop that starts at 50 ms to the last one before 100 ms: the end is not in it."""
+    run = make_run([10.0] * 40)
+    assert range_of(run, 0.05, 0.1) == (5, 10)
+    assert range_of(run, None, 0.1) == (0, 10)
+    assert range_of(run, 0.3, None) == (30, 40)
+    assert range_of(run, 0.3, 0.1) == (30, 30)
+
+
+def test_calls_that_reach_into_the_next_loop_keep_their_parts() -> None:
+    """A call of 7 ms that begins 4 ms before its loop ends takes 3 ms of the next."""
+    run = make_run([10.0] * 12, lambda k: [("send", 6, 7)] if k == 4 else [("a", 4, 1)])
+    keep = np.zeros(12, bool)
+    keep[3:8] = True
+    ours, theirs = cut(run, [(3, 8)], blocks_of(run)), run.select(keep)
+    assert ours.unattributed_ns().tolist() == theirs.unattributed_ns().tolist()
+    assert ours.unattributed_ns().tolist() == [9e6, 6e6, 6e6, 9e6, 9e6]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -49,3 +50,22 @@ def test_loops_without_a_phase_are_not_what_is_shown(
     assert len(desk.prepare(view).run) == 60
     (judged,) = sides.runs_of(desk, view, (view.run,))
     assert len(judged) == (60 if offered else len(run))
+
+
+def test_the_phase_and_the_warm_up_that_are_asked_for_are_looked_at(tmp_path: Path) -> None:
+    """Another phase by its name, the usual one for a name that is not there, warm-up if kept."""
+    path = tmp_path / "log.csv"
+    words = ["standby"] * 2400 + ["operator"] * 2400
+    rows = [f"{k},update,{k * 10_000},{9_000 + 7 * (k % 5)},{word}" for k, word in enumerate(words)]
+    text = "\n".join(["loop,name,start_us,duration_us,phase", *rows]) + "\n"
+    path.write_text(text, encoding="utf-8")
+    os.utime(path, (time.time() - 60, time.time() - 60))
+    desk = Desk(tmp_path, Project())
+    view = View(run=key_of(path))
+    desk.library.log(view.run, 60)
+    assert desk.phase(view) == "operator"
+    assert desk.phase(replace(view, phase="standby")) == "standby"
+    assert desk.phase(replace(view, phase="none of them")) == "operator"
+    assert [desk._options(replace(view, warmup=w))["keep_warmup"] for w in ("", "keep")] == [
+        False, True,
+    ]  # fmt: skip

@@ -1,0 +1,80 @@
+"""Logs on offer, and those that are forgotten first; no browser is needed for it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from looptime_dashboards import library
+from looptime_dashboards.library import Library
+from looptime_dashboards.work import Work
+
+from looptime.errors import LogError, UsageError
+from looptime.project import Project
+
+
+def log(seed: int, loops: int = 50) -> bytes:
+    """A log of bare stamps, each seed another."""
+    return (
+        "time_us,x\n" + "".join(f"{k * 10_000},{k % 7 + seed}\n" for k in range(loops))
+    ).encode()
+
+
+def made(folder: Path | None = None) -> Library:
+    return Library(folder, Project(), Work())
+
+
+def test_only_the_latest_dropped_logs_are_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of five logs dropped onto the page the last three stay; the first two are gone."""
+    monkeypatch.setattr(library, "_MOST_DROPPED", 3)
+    here = made()
+    keys = [here.drop(f"{k}.csv", log(k)) for k in range(5)]
+    assert {o.key for o in here.offered()} == set(keys[2:])
+    assert here.log(keys[4]).path == "4.csv"
+    with pytest.raises(UsageError, match="not here"):
+        here.log(keys[0])
+
+
+def test_a_log_larger_than_the_memory_for_logs_is_still_shown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The log in use stays, however large; others make room for it."""
+    monkeypatch.setattr(library, "_KEPT_BYTES", 1)
+    here = made(tmp_path)
+    for k in range(2):
+        path = tmp_path / f"{k}.csv"
+        path.write_bytes(log(k))
+    here.scan(0)
+    here.scan(0)
+    keys = {o.name: o.key for o in here.offered()}
+    assert set(keys) == {"0.csv", "1.csv"}
+    for name in ("0.csv", "1.csv"):
+        assert here.log(keys[name], 60).path.endswith(name)
+        assert list(here._logs) == [keys[name]]
+
+
+def test_a_dropped_log_that_is_too_large_or_none_is_refused(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One line that names the file as it was called, not where it was put."""
+    with pytest.raises(LogError, match=r"^bad\.csv"):
+        made().drop("C:\\logs\\bad.csv", b"no log\n")
+    monkeypatch.setattr(library, "DROP_LIMIT", 10)
+    with pytest.raises(LogError, match="put it into the folder"):
+        made().drop("big.csv", log(1))
+
+
+def test_a_link_that_leads_out_of_the_folder_is_not_followed(tmp_path: Path) -> None:
+    """Only what lies within the folder is on offer."""
+    outside, folder = tmp_path / "outside.csv", tmp_path / "logs"
+    outside.write_bytes(log(1))
+    folder.mkdir()
+    (folder / "in.csv").write_bytes(log(2))
+    try:
+        (folder / "link.csv").symlink_to(outside)
+    except OSError:
+        pytest.skip("links cannot be made here")
+    here = made(folder)
+    here.scan(0)
+    here.scan(0)
+    assert [o.name for o in here.offered()] == ["in.csv"]
