@@ -231,12 +231,15 @@ class Library:
     def _read(self, key: str, path: Path, offered: Offered) -> Log:
         try:
             log = read_log(path, project=self.project)
-        except LooptimeError as error:
+        except LooptimeError as reason:
+            error = reason
+            if isinstance(reason, LogError):  # under the name by which it is offered
+                error = LogError(reason.what, offered.name, reason.line)
             with self._lock:
                 if key in self._offered:
                     self._offered[key] = replace(self._offered[key], error=str(error))
                     self.version += 1
-            raise
+            raise error from None
         with self._lock:
             self._keep(key, log)
         # kept by the library within its limit of memory, not twice
@@ -273,9 +276,11 @@ def size_text(size: int) -> str:
 
     Examples
     --------
-    >>> size_text(709_192_899), size_text(20_400)
-    ('709.2 MB', '20 kB')
+    >>> size_text(709_192_899), size_text(20_400), size_text(22)
+    ('709.2 MB', '20 kB', '22 bytes')
     """
+    if size < 1000:
+        return f"{size} bytes"
     return f"{size / 1e6:.1f} MB" if size >= 1e5 else f"{size / 1e3:.0f} kB"
 
 

@@ -106,7 +106,7 @@ def percent(share: float | None, digits: int = 1) -> str:
 def axis(title: str, **more: Any) -> dict[str, Any]:
     """An axis with its title and quiet lines."""
     return {
-        "title": {"text": title, "standoff": 8},
+        "title": {"text": title, "standoff": 8, "font": {"size": 13}},
         "gridcolor": "#c9ccc8",
         "linecolor": "#8a8f98",
         "zerolinecolor": "#8a8f98",
@@ -157,7 +157,7 @@ def layout(x: dict[str, Any], y: dict[str, Any], height: int = 320, **more: Any)
         "xaxis": x,
         "yaxis": y,
         "height": height,
-        "margin": {"l": left, "r": 16, "t": top, "b": 54},
+        "margin": {"l": left, "r": 24, "t": top, "b": 54},
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
         "font": {"family": "system-ui, sans-serif", "size": 13, "color": "#1d2329"},

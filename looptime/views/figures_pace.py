@@ -284,7 +284,7 @@ def recurrences(at: Summary) -> Picture | None:
     drawn = layout(axis("height of the stall (ms)", rangemode="tozero"), y, 110 + 40 * len(found))
     drawn["margin"]["r"] = 110
     first = found[0]
-    title = f"{_who(first)} takes {number(first.height_ms)} ms more {_every(first)}"
+    title = f"{_who(first, True)} takes {number(first.height_ms)} ms more {_every(first)}"
     rows = tuple(
         (_who(r), _every(r), r.clock, float(r.period_s), float(r.period_loops),
          float(r.height_ms), int(r.events)) for r in found
@@ -300,8 +300,10 @@ def recurrences(at: Summary) -> Picture | None:
     )  # fmt: skip
 
 
-def _who(at: Recurrence) -> str:
-    return at.call or (" with ".join(at.together) if at.together else "the loop as a whole")
+def _who(at: Recurrence, first: bool = False) -> str:
+    """The call or calls behind it; a call's name is written as it is, even at the beginning."""
+    whole = "The loop as a whole" if first else "the loop as a whole"
+    return at.call or (" with ".join(at.together) if at.together else whole)
 
 
 def _every(at: Recurrence) -> str:

@@ -132,7 +132,8 @@ def test_a_bad_log_says_what_the_command_says(watch: Make, site: Site) -> None:
     with pytest.raises(LogError) as told:
         read_log(site.folder / "bad.csv")
     shown = watch().open(f"/?run={site.keys['bad']}", "#page .note.error")
-    assert told.value.what in shown.locator("#page .note.error").inner_text()
+    said = f"bad.csv:{told.value.line}: {told.value.what}"  # and not the folder it lies in
+    assert shown.locator("#page .note.error").inner_text() == said
     shown.select_option("#run-select", site.keys["single_reads"])
     shown.wait_for_selector(DRAWN)
 

@@ -17,7 +17,7 @@ window.looptimePlots = (function () {
     if (isNew) { place.replaceChildren(document.createElement("div")); }
     const inside = place.firstChild;
     inside.style.height = "100%";
-    window.Plotly.react(inside, figure.data, figure.layout, config);
+    window.Plotly.react(inside, figure.data, fitted(figure.layout, place.clientWidth), config);
     if (!isNew) { return; }
     inside.on("plotly_click", (event) => chosen.click(place.dataset.key, event.points || []));
     inside.on("plotly_selected", (event) => {
@@ -27,11 +27,36 @@ window.looptimePlots = (function () {
     sizes.observe(place);
   }
 
+  // on a phone, labels must leave room for what they are about
+  function fitted(given, width) {
+    if (width >= NARROW) { return given; }
+    const layout = Object.assign({}, given, {font: Object.assign({}, given.font, {size: 11})});
+    layout.margin = Object.assign({}, given.margin);
+    for (const name of ["xaxis", "yaxis"]) {
+      const axis = layout[name] = Object.assign({}, given[name]);
+      axis.title = Object.assign({}, axis.title, {font: {size: 11}});
+    }
+    if (layout.yaxis.ticktext) {
+      layout.margin.l = 8 + Math.round(0.83 * (given.margin.l - 14)); // smaller type, less room
+    }
+    layout.margin.r = Math.round(0.87 * given.margin.r);
+    const room = width - layout.margin.l - layout.margin.r;
+    layout.xaxis.title.text = cut(layout.xaxis.title.text || "", Math.round(room / 6));
+    return layout;
+  }
+  const NARROW = 520;
+  function cut(text, longest) {
+    const at = text.lastIndexOf(" ", longest);
+    return text.length <= longest || at < 1 ? text : text.slice(0, at) + "<br>" + text.slice(at + 1);
+  }
+
   const sizes = new ResizeObserver((changed) => {
     for (const {target} of changed) {
       const inside = target.firstChild;
       const width = inside && inside._fullLayout && inside._fullLayout.width;
-      if (width && Math.abs(width - target.clientWidth) > 1) { window.Plotly.Plots.resize(inside); }
+      if (!width || Math.abs(width - target.clientWidth) <= 1) { continue; }
+      if (width < NARROW !== target.clientWidth < NARROW) { drawn.set(target, ""); draw(target); }
+      window.Plotly.Plots.resize(inside);
     }
   });
 
@@ -69,9 +94,10 @@ window.looptimePlots = (function () {
     draw(place);
     const inside = place.firstChild;
     if (!inside || !window.Plotly) { return Promise.resolve(null); }
-    const layout = pngLayout(inside.layout, title);
+    const given = JSON.parse(place.dataset.figure).layout; // there is room for all, on a phone too
+    const layout = pngLayout(given, title);
     return window.Plotly.toImage({data: inside.data, layout},
-      {format: "png", width: 1100, height: place.clientHeight + layout.margin.t - inside.layout.margin.t,
+      {format: "png", width: 1100, height: place.clientHeight + layout.margin.t - given.margin.t,
         scale: 2});
   }
   function pngLayout(given, title) {

@@ -92,10 +92,16 @@ def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Any:
     if not desk.project.limits:
         lines.append(html.P("No limits are set: write them under [limits] in looptime.toml.",
                             className="faint"))  # fmt: skip
-    lines += [html.P(f"{safe(n[:1].upper() + n[1:], 600)}.", className="faint") for n in at.notes]
+    lines += [html.P(f"{safe(_sentence(n), 600)}.", className="faint") for n in at.notes]
     if at.verdict == "fail":
         lines.append(caution("the check is about timing only; it says nothing about safe motion."))
     return html.Section(lines, className=f"card gate {at.verdict.split()[0]}", key="verdict")
+
+
+def _sentence(text: str) -> str:
+    """With a capital, unless it begins with the name of a file or a call."""
+    first = text.split(" ", maxsplit=1)[0]
+    return text if set("._-") & set(first) else text[:1].upper() + text[1:]
 
 
 def _trend(desk: Desk, view: View, store: Season | None) -> list[Any]:
