@@ -409,8 +409,7 @@ class Run:
         """
         at = self.call_columns
         if not len(at.spill_row) and self.on_loop_thread.all():  # then nothing needs copying
-            short = len(at) < 2**31
-            every = np.arange(len(at), dtype=np.int32) if short else np.arange(len(at))
+            every = np.arange(len(at), dtype=np.int32 if len(at) < 2**31 else np.int64)
             return SelfPieces(every, at.loop, at.name, at.self_ns)
         row = np.flatnonzero(self.on_loop_thread)
         own = at.self_ns[row].astype(np.int64)
