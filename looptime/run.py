@@ -409,7 +409,10 @@ class Run:
         """
         at = self.call_columns
         if not len(at.spill_row) and self.on_loop_thread.all():  # then nothing needs copying
-            every = np.arange(len(at), dtype=np.int32 if len(at) < 2**31 else np.int64)
+            if len(at) < 2**31:
+                every: Int = np.arange(len(at), dtype=np.int32)
+            else:
+                every = np.arange(len(at), dtype=np.int64)
             return SelfPieces(every, at.loop, at.name, at.self_ns)
         row = np.flatnonzero(self.on_loop_thread)
         own = at.self_ns[row].astype(np.int64)
