@@ -28,7 +28,7 @@ from typing import Any
 
 import numpy as np
 
-sys.path.append(str(Path(__file__).resolve().parents[2]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.build_run import make_flat_run
 
