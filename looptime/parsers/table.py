@@ -345,8 +345,10 @@ def _arrow(
         odd.append((row.number - 1, row.text))
         return "skip"
 
-    coded = pa.dictionary(pa.int32(), pa.string())
-    types = {f"c{w.index}": coded if w.how == "word" else _number_type(w, as_text) for w in wants}
+    types = {
+        f"c{w.index}": _word_type(w, dialect) if w.how == "word" else _number_type(w, as_text)
+        for w in wants
+    }
     return pacsv.read_csv(
         pa.BufferReader(data),
         read_options=pacsv.ReadOptions(
@@ -364,6 +366,14 @@ def _arrow(
             decimal_point=dialect.decimal,
         ),
     )
+
+
+def _word_type(want: Want, dialect: Dialect) -> pa.DataType:
+    """Words are coded as they are read; one that never changes is cheaper to look at later."""
+    import pyarrow as pa
+
+    same = len({row[want.index] for row in dialect.sample}) == 1
+    return pa.string() if same else pa.dictionary(pa.int32(), pa.string())
 
 
 def _number_type(want: Want, as_text: bool) -> pa.DataType:
@@ -451,6 +461,10 @@ def _words(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
     if column.num_chunks == 0:
         return np.empty(0, np.int32), []
     chunk = column.combine_chunks() if column.num_chunks > 1 else column.chunk(0)
+    if str(chunk.type) == "string":
+        if _one_word(chunk):
+            return np.broadcast_to(np.int32(0), len(chunk)), [chunk[0].as_py().strip()]
+        chunk = chunk.dictionary_encode()
     texts = [str(word).strip() for word in chunk.dictionary.to_pylist()]
     codes = _plain(chunk.indices, len(texts))
     if chunk.null_count:
@@ -460,6 +474,22 @@ def _words(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
         merged = np.asarray([first.setdefault(word, len(first)) for word in texts], np.int32)
         return merged[codes], list(first)
     return codes.astype(np.int32, copy=False), texts
+
+
+def _one_word(texts: pa.StringArray) -> bool:
+    """Whether all of many texts are the same."""
+    count = len(texts)
+    if not count or texts.null_count:
+        return False
+    word = np.frombuffer(texts[0].as_py().encode(), np.uint8)
+    _, ends, letters = texts.buffers()
+    end = np.frombuffer(ends, np.int32)[texts.offset : texts.offset + count + 1]
+    if (np.diff(end) != len(word)).any():
+        return False
+    if not len(word):
+        return True
+    every = np.frombuffer(letters, np.uint8)[end[0] : end[-1]].reshape(count, len(word))
+    return bool((every == word).all())
 
 
 def _plain(array: pa.Array, missing: float) -> NDArray[Any]:
