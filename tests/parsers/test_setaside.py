@@ -37,7 +37,9 @@ def test_every_row_with_its_text(tmp_path):
     assert len(set_aside_rows(log(tmp_path), 2)) == 2
 
 
-@pytest.mark.parametrize("data", [gzip.compress(TEXT.encode()), TEXT.encode("utf-16-le")])
+@pytest.mark.parametrize(
+    "data", [gzip.compress(TEXT.encode()), TEXT.encode("utf-16-le")], ids=["gzip", "utf-16"]
+)
 def test_text_is_read_again_from_any_file(tmp_path, data):
     """Also from compressed and UTF-16 files."""
     assert set_aside_rows(log(tmp_path, data))[0][2] == "10,1"
