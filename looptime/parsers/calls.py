@@ -13,7 +13,7 @@ from looptime.parsers.dialect import Dialect, is_number, numbers
 from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
-from looptime.parsers.twoclocks import second_clock, use_steadier
+from looptime.parsers.twoclocks import use_steadier, want_second
 from looptime.run import Clock
 from looptime.units import UNITS
 
@@ -64,11 +64,9 @@ def parse(
     """Read a `calls` log."""
     unit = _unit(source, dialect, given, options)
     wants = _wants(source, dialect, given, unit, options)
-    second = second_clock(dialect, given, unit, "start")
-    if second is not None:
-        wants.append(time_want("start 2", dialect, *second, required=False))
+    second, given = want_second(dialect, given, unit, wants, "start")
     table = read_table(source, dialect, wants)
-    unit, other = _steadier(table, given["start"], second, unit)
+    unit, other = _steadier(table, given, second, unit)
     rows, outcast = _rows(table)
     if not len(rows):
         raise LogError("holds no call that can be used", source.path)
@@ -82,7 +80,7 @@ def parse(
 
 
 def _steadier(
-    table: Table, head: Head, second: tuple[Head, Unit] | None, unit: Unit
+    table: Table, given: dict[str, Head], second: tuple[Head, Unit] | None, unit: Unit
 ) -> tuple[Unit, dict[str, object] | None]:
     """Use the steadier of two clocks that tell when a call began."""
     if second is None:
@@ -94,7 +92,7 @@ def _steadier(
     if np.std(apart - at["duration"]) < 0.5 * np.std(apart):  # it tells when the call was over
         return unit, None
     commonest = np.bincount(at["name"]).argmax()
-    return use_steadier(table, "start", head, second, unit, at["name"] == commonest)
+    return use_steadier(table, "start", given, second, unit, at["name"] == commonest)
 
 
 def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Options) -> Unit:

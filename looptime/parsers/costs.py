@@ -27,7 +27,7 @@ from looptime.parsers.rows import LoopRows, Options, Outcast, Parsed, Parts
 from looptime.parsers.signals import first_rows, loops_after, signal_columns, signal_wants
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
-from looptime.parsers.twoclocks import second_clock, use_steadier
+from looptime.parsers.twoclocks import use_steadier, want_second
 from looptime.run import Clock
 from looptime.units import UNITS
 
@@ -138,14 +138,10 @@ def parse(
             is_clock = role == "time" and unit.stamp is not None
             read = unit if is_clock else Unit(unit.name, own[role], unit.said)
             wants.append(time_want(role, dialect, head, read, required=role in needed))
-    second = second_clock(dialect, given, unit) if "time" in given else None
-    taken = given
-    if second is not None:
-        wants.append(time_want("time 2", dialect, *second, required=False))
-        taken = {**given, "time 2": second[0]}
-    signals = signal_columns(dialect, taken)
+    second, given = want_second(dialect, given, unit, wants)
+    signals = signal_columns(dialect, given)
     table = read_table(source, dialect, [*wants, *signal_wants(signals)])
-    unit, other = use_steadier(table, "time", taken.get("time", parts[0]), second, unit)
+    unit, other = use_steadier(table, "time", given, second, unit)
     names = [shown(head) for head in parts]
     values, known = _durations(table, [own[role] for role in given if role.startswith("part ")])
     rows, outcast = _loops(table, values, known, names)

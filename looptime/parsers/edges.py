@@ -17,7 +17,7 @@ from looptime.parsers.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
-from looptime.parsers.twoclocks import second_clock, use_steadier
+from looptime.parsers.twoclocks import use_steadier, want_second
 from looptime.parsers.unwrap import unwrap
 from looptime.run import Clock
 
@@ -160,15 +160,10 @@ def parse(
             wants.append(Want(role, head.index, "count"))
         else:
             wants.append(Want(role, head.index, "word", required=role in ("name", "edge")))
-    second = second_clock(dialect, given, unit)
-    if second is not None:
-        wants.append(time_want("time 2", dialect, *second, required=False))
+    second, given = want_second(dialect, given, unit, wants)
     table = read_table(source, dialect, wants)
-    key = table.columns["name"].astype(np.int64)
-    if "edge" in table.columns:
-        key = key * len(table.words["edge"]) + table.columns["edge"]
-    often = key == np.bincount(key).argmax()
-    unit, other = use_steadier(table, "time", given["time"], second, unit, often)
+    often = None if second is None else _commonest(table)
+    unit, other = use_steadier(table, "time", given, second, unit, often)
     threads = table.columns.get("thread") if len(table.words.get("thread", [])) > 1 else None
     wraps = unwrap(table, ["time"], unit, threads)
     outcast = Outcast()
@@ -180,6 +175,14 @@ def parse(
         other=other,
     )  # fmt: skip
     return [Parsed(NAME, table, clock, calls=rows, outcast=outcast, partner=partner)]
+
+
+def _commonest(table: Table) -> NDArray[np.bool_]:
+    """Rows of the name and side that is met most often."""
+    key = table.columns["name"].astype(np.int64)
+    if "edge" in table.columns:
+        key = key * len(table.words["edge"]) + table.columns["edge"]
+    return np.asarray(key == np.bincount(key).argmax())
 
 
 def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Options) -> Unit:

@@ -17,6 +17,7 @@ __all__ = [
     "EXPORTED",
     "LONGEST_LINE",
     "Block",
+    "Bytes",
     "Source",
     "blocks",
     "head",
@@ -63,11 +64,15 @@ class Source:
     cautions: list[str] = field(default_factory=list, compare=False)
 
 
+#: Text of a log as it is handed on.
+Bytes = bytes | bytearray
+
+
 @dataclass(frozen=True)
 class Block:
     """Whole lines of a log as UTF-8; `number` counts the blocks from 0."""
 
-    data: bytes | bytearray
+    data: Bytes
     number: int
 
 

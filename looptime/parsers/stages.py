@@ -26,7 +26,7 @@ from looptime.parsers.rows import LoopRows, Options, Outcast, Parsed, Parts
 from looptime.parsers.signals import loops_after, signal_columns, signal_wants
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
-from looptime.parsers.twoclocks import choose_clock, names_clock, second_clock
+from looptime.parsers.twoclocks import names_clock, use_steadier, want_second
 from looptime.parsers.unwrap import unwrap
 from looptime.run import Clock
 from looptime.units import UNITS
@@ -189,16 +189,10 @@ def parse(
             wants.append(time_want(role, dialect, head, own))
         else:
             wants.append(Want(role, head.index, "word" if role == "phase" else "count"))
-    second = second_clock(dialect, given, unit, "stage 0")
-    taken = given
-    if second is not None:
-        wants.append(time_want("stage 0 2", dialect, *second, required=False))
-        taken = {**given, "stage 0 2": second[0]}
-    table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, taken))])
-    other = None
-    if second is not None:  # it tells one instant a loop: the stages stay on their own clock
-        one, two = table.columns["stage 0"], table.columns["stage 0 2"]
-        other = choose_clock(one, two, (given["stage 0"], second[0]), second[1], False).other
+    second, given = want_second(dialect, given, unit, wants, "stage 0")
+    table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
+    # a second clock tells one instant a loop: the stages stay on their own
+    unit, other = use_steadier(table, "stage 0", given, second, unit, may_swap=False)
     wraps = unwrap(table, [f"stage {k}" for k in range(len(instants))], unit)
     rows, outcast = _loops(table, instants, source.path)
     lengths = np.diff(rows.start)

@@ -22,7 +22,7 @@ from looptime.parsers.rows import LoopRows, Options, Outcast, Parsed
 from looptime.parsers.signals import first_rows, loops_after, signal_columns, signal_wants
 from looptime.parsers.source import Source
 from looptime.parsers.table import Table, Want, read_table
-from looptime.parsers.twoclocks import second_clock, use_steadier
+from looptime.parsers.twoclocks import use_steadier, want_second
 from looptime.run import Clock
 from looptime.units import NS_PER_S, UNITS
 
@@ -103,12 +103,9 @@ def parse(
             elif one is not head:
                 own = _beside(one, head, unit, dialect)
             wants.append(time_want(role, dialect, one, own, required=one is head))
-    second = second_clock(dialect, given, unit) if "time" in given else None
-    if second is not None:
-        wants.append(time_want("time 2", dialect, *second, required=False))
-        given = {**given, "time 2": second[0]}
+    second, given = want_second(dialect, given, unit, wants)
     table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
-    unit, other = use_steadier(table, "time", head, second, unit)
+    unit, other = use_steadier(table, "time", given, second, unit)
     outcast = Outcast()
     rows, notes = _rows(table, outcast, given)
     steps = np.diff(rows.start) if rows.period is None else rows.period

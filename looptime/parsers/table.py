@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from looptime.errors import LogError
 from looptime.parsers.dialect import Dialect, is_remark, split_line
-from looptime.parsers.source import Block, Source, blocks
+from looptime.parsers.source import Block, Bytes, Source, blocks
 from looptime.parsers.tidy import is_prose, line_count, tidy, without_loose_quotes
 from looptime.schema import REASONS
 
@@ -304,7 +304,7 @@ def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
     return _piece(arrow, text, dialect, wants, (odd, torn), as_text=True)
 
 
-def _without_header(block: Block, dialect: Dialect) -> bytes | bytearray:
+def _without_header(block: Block, dialect: Dialect) -> Bytes:
     """Blank the header out; text before it is judged like any other line."""
     data = block.data
     if block.number:
@@ -320,7 +320,7 @@ def _without_header(block: Block, dialect: Dialect) -> bytes | bytearray:
     return data
 
 
-def _no_rows(data: bytes | bytearray, dialect: Dialect, odd: list[tuple[int, str]]) -> Piece:
+def _no_rows(data: Bytes, dialect: Dialect, odd: list[tuple[int, str]]) -> Piece:
     """A block of blank lines, and of lines that `tidy` took out."""
     judged: list[tuple[int, str, str]] = []
     meta: list[tuple[str, str]] = []
@@ -332,7 +332,7 @@ def _no_rows(data: bytes | bytearray, dialect: Dialect, odd: list[tuple[int, str
 
 
 def _arrow(
-    data: bytes | bytearray,
+    data: Bytes,
     dialect: Dialect,
     wants: list[Want],
     odd: list[tuple[int, str]],
@@ -388,7 +388,7 @@ def _number_type(want: Want, as_text: bool) -> pa.DataType:
 
 def _piece(
     arrow: pa.Table,
-    data: bytes | bytearray,
+    data: Bytes,
     dialect: Dialect,
     wants: list[Want],
     aside: tuple[list[tuple[int, str]], list[tuple[int, str]]],
@@ -529,9 +529,9 @@ def _numbers(
     if array.null_count and wrong is None:
         given = _given(array)
         wrong = _mark(np.ones(len(given), bool), given, want.required)
-    if want.how == "number" and array.null_count == len(array) > 1 and wrong is not None:
-        return np.broadcast_to(np.nan, len(array)), wrong if wrong.any() else None
     if want.how == "number":
+        if array.null_count == len(array) > 1:
+            return np.broadcast_to(np.nan, len(array)), wrong
         given = _plain(array, np.nan).astype(np.float64, copy=False)
         return (np.where(np.isinf(given), np.nan, given) if np.isinf(given).any() else given), wrong
     if want.how == "count":
@@ -592,7 +592,7 @@ def _to_ns(values: NDArray[Any], unit_ns: int) -> tuple[Int, NDArray[np.int8] | 
     return np.rint(scaled, out=scaled).astype(np.int64), big
 
 
-def _texts(data: bytes | bytearray, lines: Int) -> list[str]:
+def _texts(data: Bytes, lines: Int) -> list[str]:
     """Lines of a block by their place."""
     if not len(lines):
         return []

@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 
 from looptime.parsers.dialect import DATED, Dialect, is_missing, is_number, split_line
+from looptime.parsers.source import Bytes
 
 __all__ = ["is_prose", "line_count", "tidy", "without_loose_quotes"]
 
-Bytes = bytes | bytearray
 _DATED = re.compile(DATED.pattern.encode())
 #: A quoted cell may hold line breaks, but not this many.
 _MOST_LINES = 20

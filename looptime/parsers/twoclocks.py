@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.parsers.clock import Unit, text_unit
+from looptime.parsers.clock import Unit, text_unit, time_want
 from looptime.parsers.columns import Head, heads
 from looptime.parsers.dialect import Dialect, numbers
 from looptime.parsers.evidence import CLOCK_WORDS, counts_rows, rises
+from looptime.stats.autocorrelation import inflation
 from looptime.units import NS_PER_S, UNITS
 
 if TYPE_CHECKING:
-    from looptime.parsers.table import Table
+    from looptime.parsers.table import Table, Want
 
-__all__ = ["Choice", "choose_clock", "names_clock", "second_clock", "use_steadier"]
+__all__ = ["Choice", "choose_clock", "names_clock", "second_clock", "use_steadier", "want_second"]
 
 Int = NDArray[Any]
 #: Columns by these words come from the board itself, and are taken where both are as steady.
@@ -188,13 +189,39 @@ def choose_clock(
     })  # fmt: skip
 
 
+def want_second(
+    dialect: Dialect, given: dict[str, Head], unit: Unit, wants: list[Want], role: str = "time"
+) -> tuple[tuple[Head, Unit] | None, dict[str, Head]]:
+    """Ask for a second clock's column as well, where there is one.
+
+    Parameters
+    ----------
+    dialect, given, unit, role
+        As for `second_clock`; without the part `role` there is no second clock.
+    wants : list of Want
+        Columns to read; the second clock's is added as `role` + " 2".
+
+    Returns
+    -------
+    second : (Head, Unit) or None
+    given : dict of str to Head
+        With the part that the second clock's column plays.
+    """
+    second = second_clock(dialect, given, unit, role) if role in given else None
+    if second is None:
+        return None, given
+    wants.append(time_want(f"{role} 2", dialect, *second, required=False))
+    return second, {**given, f"{role} 2": second[0]}
+
+
 def use_steadier(
     table: Table,
     role: str,
-    head: Head,
+    given: dict[str, Head],
     second: tuple[Head, Unit] | None,
     unit: Unit,
     judged: NDArray[np.bool_] | None = None,
+    may_swap: bool = True,
 ) -> tuple[Unit, dict[str, object] | None]:
     """Let the steadier of two clocks be the log's.
 
@@ -204,14 +231,16 @@ def use_steadier(
         Has the columns `role` and `role` + " 2"; the better of the two becomes `role`.
     role : str
         The part that the log's clock plays.
-    head : Head
-        Its column.
+    given : dict of str to Head
+        The parts that columns play.
     second : (Head, Unit) or None
-        What `second_clock` found.
+        What `want_second` found.
     unit : Unit
         Of the log's clock.
     judged : bool array, shape (n,), optional
         Rows on which the choice rests: such as stand at equal distances.
+    may_swap : bool
+        Whether the second may be used in place of the first.
 
     Returns
     -------
@@ -224,7 +253,7 @@ def use_steadier(
         return unit, None
     one, two = table.columns[role], table.columns[f"{role} 2"]
     rows = slice(None) if judged is None else judged
-    choice = choose_clock(one[rows], two[rows], (head, second[0]), second[1])
+    choice = choose_clock(one[rows], two[rows], (given[role], second[0]), second[1], may_swap)
     if not choice.swap:
         return unit, choice.other
     table.columns[role] = two
@@ -235,15 +264,14 @@ def _slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float
     """Slope of the least-squares line and its standard error.
 
     Every stamp counts, not only the first and the last. Neighbouring stamps may err alike: the
-    variance is stretched by (1 + r) / (1 - r), r their correlation.
+    variance is stretched by what their correlation r does to it.
     """
     x, y = x - x.mean(), y - y.mean()
     slope = float(x @ y / (x @ x))
     rest = y - slope * x
     power = float(rest @ rest)
     r = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
-    r = min(max(r, 0.0), 0.999)
-    stretch = (1 + r) / (1 - r)
+    stretch = inflation(min(max(r, 0.0), 0.999))
     return slope, float(np.sqrt(stretch * power / max(1, len(x) - 2) / (x @ x)))
 
 
