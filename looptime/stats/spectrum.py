@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -155,14 +156,28 @@ def h_statistic(z: Float, low: int, high: int) -> Float:
     >>> h_statistic(np.array([0.0, 9.0, 6.0]), 1, 2)
     array([26.])
     """
+
+    def at_points(k: int, end: int) -> Float:
+        return 2 * z[low * k : (end - 1) * k + 1 : k]
+
+    return _over_harmonics(len(z), low, high, at_points)
+
+
+def _over_harmonics(
+    points: int, low: int, high: int, twice_z: Callable[[int, int], Float]
+) -> Float:
+    """H from ``2 z`` of the k-th harmonic of the points low .. end-1, as `twice_z(k, end)` has it.
+
+    A harmonic beyond the spectrum's `points` is left out.
+    """
     total = np.zeros(high - low)
     best = np.full(high - low, -np.inf)
     for k in range(1, HARMONICS + 1):
-        end = min(high, (len(z) - 1) // k + 1)
+        end = min(high, (points - 1) // k + 1)
         if end <= low:
             break
         part = slice(0, end - low)
-        total[part] += 2 * z[low * k : (end - 1) * k + 1 : k] - 4
+        total[part] += twice_z(k, end) - 4
         np.maximum(best[part], total[part] + 4, out=best[part])
     return best
 
@@ -190,20 +205,15 @@ def h_bounds(z: Float, low: int, high: int) -> Float:
     >>> bool(h_bounds(z, 1, 2)[0] >= h_statistic(z, 1, 3).max())
     True
     """
-    total = np.zeros(high - low)
-    best = np.full(high - low, -np.inf)
-    for k in range(1, HARMONICS + 1):
-        end = min(high, (len(z) - 1) // k + 1)
-        if end <= low:
-            break
-        part = slice(0, end - low)
+
+    def at_most(k: int, end: int) -> Float:
         largest = z[low * k : (end - 1) * k + 1 : k].copy()
         for j in range(1, k + 1):
             ahead = z[low * k + j : (end - 1) * k + j + 1 : k]
             np.maximum(largest[: len(ahead)], ahead, out=largest[: len(ahead)])
-        total[part] += (2 * BETWEEN) * largest - 4
-        np.maximum(best[part], total[part] + 4, out=best[part])
-    return best
+        return (2 * BETWEEN) * largest
+
+    return _over_harmonics(len(z), low, high, at_most)
 
 
 def _narrow_bounds(z: Float, begin: Float, width: float) -> Float:
