@@ -303,12 +303,10 @@ def _run_sd(percent: float | None, run: Any, reading: Reading) -> tuple[float | 
     if store is None:
         return None, "assumed"
     from looptime.checks.gate import choose_baseline
-    from looptime.checks.scatter import run_scatter
+    from looptime.checks.scatter import season_scatter
 
     past = choose_baseline(store, [run], None, reading.project.robot)
-    robot = reading.project.robot or run.meta.get("robot")
-    found = run_scatter([r for r in past if robot is None or r.facts.robot in (robot, None)])
-    return (None, "assumed") if found is None else (found, "season")
+    return season_scatter(past, run, reading.project.robot)
 
 
 def _known_calls(run: Any, classes: dict[str, str]) -> None:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from looptime.checks.regression import LEAST_BASELINE
 from looptime.checks.values import RunValues
 
-__all__ = ["run_scatter"]
+if TYPE_CHECKING:
+    from looptime.run import Run
+
+__all__ = ["run_scatter", "season_scatter"]
 
 
 def run_scatter(runs: Sequence[RunValues]) -> float | None:
@@ -30,3 +34,29 @@ def run_scatter(runs: Sequence[RunValues]) -> float | None:
     """
     means = [v.value for run in runs if (v := run.get("mean")) is not None and v.value > 0]
     return float(np.std(np.log(means), ddof=1)) if len(means) >= LEAST_BASELINE else None
+
+
+def season_scatter(
+    past: Sequence[RunValues], run: Run, robot: str | None
+) -> tuple[float | None, str]:
+    """`run_scatter` of the past runs of a run's robot, and where it is from.
+
+    Parameters
+    ----------
+    past : sequence of RunValues
+        Runs of a season.
+    run : Run
+        The run that is looked at.
+    robot : str or None
+        Name of the robot in the project file; else the run's own.
+
+    Returns
+    -------
+    sd : float or None
+        None where there are too few runs to say.
+    source : str
+        ``season`` or ``assumed``.
+    """
+    robot = robot or run.meta.get("robot")
+    found = run_scatter([r for r in past if robot is None or r.facts.robot in (robot, None)])
+    return (None, "assumed") if found is None else (found, "season")

@@ -10,7 +10,7 @@ from typing import Any
 from dash import html
 
 from looptime.checks.gate import choose_baseline
-from looptime.checks.scatter import run_scatter
+from looptime.checks.scatter import season_scatter
 from looptime.checks.season import Season
 from looptime.checks.values import RunValues
 from looptime.planner.sample import sample
@@ -77,11 +77,8 @@ def scatter(desk: Desk, view: View) -> tuple[float | None, str]:
     store = season(desk)
     if store is None:
         return None, "assumed"
-    run = desk.run(view)
-    robot = desk.project.robot or run.meta.get("robot")
-    old = past(desk, store, (view.run,))
-    found = run_scatter([r for r in old if robot is None or r.facts.robot in (robot, None)])
-    return (None, "assumed") if found is None else (found, "season")
+    run = desk.run(view)  # while it is being read there is nothing to look up
+    return season_scatter(past(desk, store, (view.run,)), run, desk.project.robot)
 
 
 def table_card(
