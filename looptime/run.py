@@ -266,15 +266,13 @@ class Clock:
         if self.other is None:
             return self.notes
         skew, jitter = cast(dict[str, float], self.other["skew_ppm"]), self.other["jitter_ns"]
-        gains = "gains" if skew["value"] >= 0 else "loses"
-        low, high = sorted((abs(skew["low"]), abs(skew["high"])))
-        bounds = f"{low:.3g} to {high:.3g}"
-        if skew["low"] < 0 < skew["high"]:
-            gains, bounds = "gains", f"{skew['low']:.3g} to {skew['high']:.3g}"
-        value = skew["value"] if bounds.startswith("-") else abs(skew["value"])
+        verb, low, value, high = "gains", skew["low"], skew["value"], skew["high"]
+        if value < 0 and high <= 0:
+            verb, low, value, high = "loses", abs(high), abs(value), abs(low)
         return (
-            f"{self.other['column']} is a second clock: it {gains} {value:.3g} ppm ({bounds}) and "
-            f"scatters by {cast(int, jitter) / 1e6:.3g} ms; {self.other['used_column']} is used",
+            f"{self.other['column']} is a second clock: it {verb} {value:.3g} ppm ({low:.3g} to "
+            f"{high:.3g}) and scatters by {cast(int, jitter) / 1e6:.3g} ms; "
+            f"{self.other['used_column']} is used",
             *self.notes,
         )
 

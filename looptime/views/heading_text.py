@@ -59,10 +59,7 @@ def _motion(text: str, given: bool) -> str:
     values = numbers.split(",")
     meaning = {
         ("steady", 1): "turning at {0} deg/s",
-        (
-            "turn",
-            3,
-        ): "a turn of {0} deg, at most {1} deg/s and {2} deg/s2",
+        ("turn", 3): "a turn of {0} deg, at most {1} deg/s and {2} deg/s2",
         ("weave", 2): "swinging {0} deg to each side, {1} times a second",
     }.get((kind, len(values)), "")
     said = safe(text, 100) + (f": {meaning.format(*values)}" if meaning and numbers else "")
