@@ -75,17 +75,19 @@ class CallColumns:
     ----------
     loop : int32 array, shape (m,)
         Index (0 .. n-1) of the loop in which the call starts.
-    thread : int16 array, shape (m,)
+    thread : integer array, shape (m,)
         Codes into `Run.thread_names`.
-    name : int32 array, shape (m,)
+    name : integer array, shape (m,)
         Codes into `Run.names`.
-    start_ns, duration_ns : int64 array, shape (m,) [ns]
+    start_ns : int64 array, shape (m,) [ns]
         As recorded.
-    self_ns : int64 array, shape (m,) [ns]
+    duration_ns : int32 or int64 array, shape (m,) [ns]
+        As recorded; 32 bits may be used where no call takes 2^30 ns or more.
+    self_ns : int32 or int64 array, shape (m,) [ns]
         Duration minus the calls nested in it.
-    depth : int16 array, shape (m,)
+    depth : int8 or int16 array, shape (m,)
         Number of calls that enclose it.
-    seq : int64 array, shape (m,), or None
+    seq : int32 or int64 array, shape (m,), or None
         The logger's sequence number.
     cpu_ns : int64 array, shape (m,) [ns], or None
         Processor time spent in the call.
@@ -283,14 +285,14 @@ class SelfPieces:
 
     Parameters
     ----------
-    row : integer array, shape (p,)
-        Row of `CallColumns` that the piece comes from.
+    row : integer array, shape (p,), or slice
+        Rows of `CallColumns` that the pieces come from; a slice of all where each call is one.
     loop : int32 array, shape (p,)
     name : int32 array, shape (p,)
-    self_ns : int64 array, shape (p,) [ns]
+    self_ns : int32 or int64 array, shape (p,) [ns]
     """
 
-    row: Int
+    row: Int | slice
     loop: Int
     name: Int
     self_ns: Int
@@ -375,9 +377,9 @@ class Run:
                 "thread": pd.Categorical.from_codes(at.thread, list(self.thread_names)),
                 "name": pd.Categorical.from_codes(at.name, [n.name for n in self.names]),
                 "start_ns": at.start_ns,
-                "duration_ns": at.duration_ns,
-                "self_ns": at.self_ns,
-                "depth": at.depth,
+                "duration_ns": at.duration_ns.astype(np.int64),
+                "self_ns": at.self_ns.astype(np.int64),
+                "depth": at.depth.astype(np.int16),
             }
         )
         if at.seq is not None:
@@ -407,11 +409,7 @@ class Run:
         """
         at = self.call_columns
         if not len(at.spill_row) and self.on_loop_thread.all():  # then nothing needs copying
-            if len(at) < 2**31:
-                every: Int = np.arange(len(at), dtype=np.int32)
-            else:
-                every = np.arange(len(at), dtype=np.int64)
-            return SelfPieces(every, at.loop, at.name, at.self_ns)
+            return SelfPieces(slice(None), at.loop, at.name, at.self_ns)
         row = np.flatnonzero(self.on_loop_thread)
         own = at.self_ns[row].astype(np.int64)
         if not len(at.spill_row):

@@ -80,8 +80,9 @@ def _records(run: Any) -> list[tuple[str, dict[str, Any]]]:
     if len(at):
         calls = {
             "at": at.loop, "thread": (at.thread, threads), "name": (at.name, names),
-            "start_ns": at.start_ns, "duration_ns": at.duration_ns, "self_ns": at.self_ns,
-            "depth": at.depth, "seq": at.seq, "cpu_ns": at.cpu_ns,
+            "start_ns": at.start_ns, "duration_ns": at.duration_ns.astype(np.int64),
+            "self_ns": at.self_ns.astype(np.int64),
+            "depth": at.depth.astype(np.int16), "seq": at.seq, "cpu_ns": at.cpu_ns,
         }  # fmt: skip
         found.append(("call", _given(calls)))
     if len(at.spill_row):

@@ -60,9 +60,8 @@ def run():
 def per_loop(run):
     """Self time [ns] by name and loop, added up one by one."""
     pieces, made = run.self_pieces(), {}
-    for row, loop, name, ns in zip(
-        pieces.row, pieces.loop, pieces.name, pieces.self_ns, strict=True
-    ):
+    rows = np.arange(len(run.call_columns))[pieces.row]
+    for row, loop, name, ns in zip(rows, pieces.loop, pieces.name, pieces.self_ns, strict=True):
         assert run.call_columns.name[row] == name
         made.setdefault(run.names[name].name, [0] * len(run))[loop] += int(ns)
     return made
@@ -108,7 +107,7 @@ def test_a_part_takes_signals_marks_and_phases_along(run):
 def test_nothing_kept_is_an_empty_run(run):
     """A part may be empty; its tables are too."""
     part = run.select(np.zeros(4, bool))
-    assert (len(part), len(part.calls), len(part.self_pieces().row)) == (0, 0, 0)
+    assert (len(part), len(part.calls), len(part.self_pieces().loop)) == (0, 0, 0)
     assert part.duration_s == 0.0
 
 

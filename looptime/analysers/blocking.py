@@ -169,7 +169,7 @@ def _adapter_tick(ns: Int, few: Float, loops: int, tick_ms: float) -> Sign | Non
         f"takes {middle:.1f} ms nearly every time: looks like the fixed 15 to 16 ms tick of an "
         "adapter or a scheduler, not like work"
     )
-    return Sign("adapter tick", text, middle, len(ns), float(ns.sum()) / 1e6 / loops)
+    return Sign("adapter tick", text, middle, len(ns), float(ns.sum(dtype=np.int64)) / 1e6 / loops)
 
 
 def _device_wait(ns: Int, few: Float, loops: int) -> Sign | None:

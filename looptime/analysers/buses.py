@@ -178,7 +178,7 @@ def _bus(basis: Basis, bus: str, rows: Int, own_ms: NDArray[np.float64]) -> BusC
         single = _transactions(thread, start, end)
         mine = thread == run.loop_thread
         count, others = int((single & mine).sum()), int((single & ~mine).sum())
-        other_ns = float(at.self_ns[rows[~mine]].sum())
+        other_ns = float(at.self_ns[rows[~mine]].sum(dtype=np.int64))
         overlaps = _overlaps(run, rows, thread, start, end)
     else:
         single = _alone(start, end)

@@ -49,7 +49,7 @@ def mean_self_ms(basis: Basis, loops: Bool) -> Float:
     float array, shape (names + 1,) [ms]
         Adds up to the mean of the quantity judged over these loops.
     """
-    own = np.where(basis.counted, basis.table.weighted(loops[None])[0], 0.0)
+    own = np.where(basis.counted, basis.table.weighted([loops])[0], 0.0)
     rest = float(basis.unattributed_ns[loops].sum())
     return np.append(own, rest) / max(int(loops.sum()), 1) / 1e6
 

@@ -206,8 +206,9 @@ class _Sums:
         if self.variance <= 1e-28 * float((x**2).sum()):
             self.variance = 0.0
         rest = basis.unattributed_ns.astype(np.float64)
-        weights = np.stack([np.ones(n), slow, basis.typical, self.by_loop])
-        made = np.column_stack([basis.table.weighted(weights), (weights * rest).sum(axis=1)])
+        weights = [np.broadcast_to(1.0, n), slow, basis.typical, self.by_loop]
+        uncovered = [float((w * rest).sum()) for w in weights]
+        made = np.column_stack([basis.table.weighted(weights), uncovered])
         self.sums, self.slow_sums, self.typical_sums, self.products = made
         self.unattributed = self.of(len(basis.run.names))
         self.by_key: Float = np.zeros(0)

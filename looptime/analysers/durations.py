@@ -15,6 +15,8 @@ Int = NDArray[np.integer]
 
 #: Calls that are sorted at a time.
 _BLOCK = 1 << 15
+#: Calls that are counted at a time.
+_COUNTED = 1 << 18
 _FEW_NAMES = 16
 
 
@@ -26,14 +28,14 @@ def durations_by_key(run: Run) -> dict[tuple[int, int], Int]:
 
     Returns
     -------
-    dict of (thread code, name code) to int64 array [ns]
+    dict of (thread code, name code) to int32 or int64 array [ns]
     """
     at = run.call_columns
     if not len(at):
         return {}
     key, size = call_keys(run)
     key = narrowed(key, size)
-    counts = np.bincount(key, minlength=size)
+    counts = _counted(key, size)
     names = max(len(run.names), 1)
     ends = np.cumsum(counts)
     sorted_ns = _by_key(key, size, at.duration_ns, ends - counts)
@@ -43,9 +45,17 @@ def durations_by_key(run: Run) -> dict[tuple[int, int], Int]:
     }
 
 
+def _counted(key: Int, size: int) -> Int:
+    """How often each key occurs; block by block, since `numpy.bincount` widens what it counts."""
+    counts = np.zeros(size, np.int64)
+    for first in range(0, len(key), _COUNTED):
+        counts += np.bincount(key[first : first + _COUNTED], minlength=size)
+    return counts
+
+
 def _by_key(key: Int, size: int, values: Int, begins: Int) -> Int:
     """Values in order of their keys; `begins` is where each key's first one goes."""
-    made = np.empty(len(values), np.int64)
+    made = np.empty(len(values), values.dtype)
     at = begins.tolist()
     step = max(_BLOCK, 64 * size)
     for first in range(0, len(values), step):
@@ -92,6 +102,8 @@ def first_durations_ms(run: Run, keys: Iterable[tuple[int, int]]) -> dict[tuple[
 
 def narrowed(key: Int, size: int) -> Int:
     """The keys in the smallest unsigned type that holds them: 16 bits are sorted by counting."""
+    if key.dtype.itemsize == 1:
+        return key
     kinds = (np.uint8, np.uint16, np.uint32)
     return key.astype(next(k for k in kinds if size <= np.iinfo(k).max + 1))
 

@@ -17,6 +17,8 @@ __all__ = ["Age", "Freshness", "freshness", "holds"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+_Found = tuple[Int, Int | slice, Int]
 
 
 @dataclass(frozen=True)
@@ -151,19 +153,27 @@ def _reads(
     uses, used_at = _uses(run, name)
     made = []
     for code in codes[:200]:
-        mine = np.flatnonzero(name == code)
-        if not len(mine):
+        rows = np.flatnonzero(name == code)
+        if not len(rows):
             continue
-        start = at.start_ns[mine]
+        thread = at.thread[rows[0]]
+        start = at.start_ns[rows]
         took = [d for (_, other), d in durations.items() if other == code]
-        end = start + (took[0] if len(took) == 1 else at.duration_ns[mine])
-        if (end[1:] < end[:-1]).any():
-            order = np.argsort(end, kind="stable")
-            start, end = start[order], end[order]
-        found = _ages(uses, end, start if read_instant == "start" else end)
+        end = start + (took[0] if len(took) == 1 else at.duration_ns[rows])
+        del rows  # a long run's memory is dear
+        found = _ages(uses, *_instants(start, end, read_instant))
+        del start, end
         if found is not None:
-            made.append(_freshness(run, code, "read", used_at, at.thread[mine[0]], found))
+            made.append(_freshness(run, code, "read", used_at, thread, found))
     return made
+
+
+def _instants(start: Int, end: Int, read_instant: str) -> tuple[Int, Int]:
+    """When each reading of some calls is there, in order, and when it was taken."""
+    if (end[1:] < end[:-1]).any():
+        order = np.argsort(end, kind="stable")
+        start, end = start[order], end[order]
+    return end, start if read_instant == "start" else end
 
 
 def _uses(run: Run, name: Int) -> tuple[Int, str]:
@@ -182,30 +192,35 @@ def _uses(run: Run, name: Int) -> tuple[Int, str]:
     return at.start_ns[rows[first]], "the first actuator write of each loop"
 
 
-def _latest(ready: Int, uses: Int) -> Int:
-    """Which reading is the latest at each use; -1 before the first. Both rise."""
+def _latest(ready: Int, uses: Int) -> tuple[Int | slice, int]:
+    """The latest reading at each use, and how many uses come before the first. Both rise.
+
+    A slice where each use gets the reading after that of the use before.
+    """
     first, n = int(np.searchsorted(ready, uses[0], "right")) - 1, len(uses)
-    if first + n <= len(ready):  # mostly each use gets the reading after that of the one before
-        taken, later = ready[max(first, 0) : first + n], ready[first + 1 : first + n + 1]
+    if first + n <= len(ready):
+        which = slice(max(first, 0), first + n)
+        taken, later = ready[which], ready[first + 1 : first + n + 1]
         if (taken <= uses[n - len(taken) :]).all() and (uses[: len(later)] < later).all():
-            return np.arange(first, first + n)
-    return np.searchsorted(ready, uses, "right") - 1
+            return which, n - len(taken)
+    found = np.searchsorted(ready, uses, "right") - 1
+    early = int(np.searchsorted(found, 0))
+    return found[early:], early
 
 
-def _ages(uses: Int, ready: Int, taken: Int) -> tuple[Int, Int, Int] | None:
+def _ages(uses: Int, ready: Int, taken: Int) -> _Found | None:
     """Ages [ns], which reading each use got, and when it was used."""
     if not len(uses):
         return None
-    which = _latest(ready, uses)
-    early = int(np.searchsorted(which, 0))  # uses before the first reading
-    if early == len(which):
+    which, early = _latest(ready, uses)
+    if early == len(uses):
         return None
-    uses, which = uses[early:], which[early:]
+    uses = uses[early:]
     return uses - taken[which], which, uses
 
 
 def _freshness(
-    run: Run, code: int, source: str, used_at: str, thread: int, found: tuple[Int, Int, Int]
+    run: Run, code: int, source: str, used_at: str, thread: int, found: _Found
 ) -> Freshness:
     ages, which, uses = found
     lengths, spans = _stretches(which, uses)
@@ -221,11 +236,11 @@ def _freshness(
     )  # fmt: skip
 
 
-def _stretches(which: Int, times: Int) -> tuple[Int, Int]:
+def _stretches(which: Int | slice, times: Int) -> tuple[Int, Int]:
     """Lengths [uses] and durations [ns] of the stretches in which a value stays the same."""
+    if isinstance(which, slice):  # another one each time
+        return np.broadcast_to(np.int64(1), len(times)), np.broadcast_to(np.int64(0), len(times))
     changed = which[1:] != which[:-1]
-    if changed.all():  # another one each time
-        return np.ones(len(which), np.int64), np.zeros(len(which), np.int64)
     first = np.append(0, np.flatnonzero(changed) + 1)
     lengths = np.diff(np.append(first, len(which)))
     last = np.append(first[1:] - 1, len(which) - 1)

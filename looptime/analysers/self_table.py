@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import cached_property
 from typing import Any
 
@@ -84,28 +84,28 @@ class SelfTable:
         block = np.bincount(cell, self._own[mine], count * self.names)
         return block.astype(np.float64, copy=False).reshape(count, self.names)
 
-    def weighted(self, weights: ArrayLike) -> Float:
+    def weighted(self, weights: Sequence[ArrayLike] | NDArray[Any]) -> Float:
         """Sum of each name's self times, each times the weight of its loop.
 
         Parameters
         ----------
-        weights : array_like, shape (k, loops)
-            Zeros and ones pick loops.
+        weights : k arrays, shape (loops,)
+            Zeros and ones, or booleans, pick loops.
 
         Returns
         -------
         float array, shape (k, names) [ns x weight]
         """
-        w = np.asarray(weights, dtype=np.float64)
-        total = np.zeros((len(w), self.names))
+        every = [np.asarray(w) for w in weights]
+        total = np.zeros((len(every), self.names))
         for part, block in self.blocks():
-            total += w[:, part] @ block
+            total += np.stack([w[part].astype(np.float64, copy=False) for w in every]) @ block
         return total
 
     @cached_property
     def sums(self) -> Float:
         """Self time of each name in all loops; shape (names,) [ns]."""
-        return self.weighted(np.ones((1, self.loops)))[0]
+        return self.weighted([np.broadcast_to(1.0, self.loops)])[0]
 
     def by_loop(self, names: ArrayLike | None = None) -> Float:
         """Self time in each loop, of all names or of those marked; shape (loops,) [ns]."""

@@ -142,7 +142,7 @@ def _loop_change(rows: CallRows, at: int) -> int | None:
     if rows.loop is not None:
         change = np.flatnonzero(np.diff(rows.loop[part]))
         return None if not len(change) else at + int(change[0])
-    end = np.maximum.accumulate((rows.start + 0)[part] + rows.duration[part])
+    end = np.maximum.accumulate(rows.start[part] + rows.duration[part])
     free = np.flatnonzero(rows.start[at : at + len(end) - 1] >= end[:-1])
     return None if not len(free) else at + int(free[0])
 
@@ -155,9 +155,11 @@ def _gather(
     rows: CallRows, cuts: list[int], found: FoundLoops, tolerance: int, outcast: Outcast
 ) -> tuple[CallColumns, Int, Int | None]:
     """Work through the spans and write what they yield over the rows they came from."""
-    self_ns = np.empty(len(rows), np.int64)
-    depth = np.empty(len(rows), np.int16)
-    loop = np.empty(len(rows), np.int32)
+    self_ns = np.empty(len(rows), rows.duration.dtype)
+    depth = np.empty(len(rows), np.int8)
+    loop = rows.loop  # nobody asks for the logged numbers any more
+    if loop is None or loop.dtype != np.int32 or not loop.flags.writeable:
+        loop = np.empty(len(rows), np.int32)
     first_row = np.full(len(found.start), -1, np.int64)
     phase = None if rows.phase is None else np.zeros(len(found.start), np.int16)
     at = 0
@@ -169,6 +171,8 @@ def _gather(
             column = getattr(rows, key)
             if column is not None and column.flags.writeable:  # else one word for all rows
                 column[to] = getattr(span.calls, key)
+        if depth.dtype == np.int8 and span.depth.max(initial=0) > np.iinfo(np.int8).max:
+            depth = depth.astype(np.int16)
         self_ns[to], depth[to], loop[to] = span.self_ns, span.depth, span.loop
         spilt.append((span.spill[0] + at, span.spill[1], span.spill[2]))
         outcast.row += span.outcast.row

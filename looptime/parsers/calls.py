@@ -135,7 +135,8 @@ def _wants(
                 )
             elif head.unit and unit.said == "header":
                 own = Unit(head.unit, UNITS[head.unit], unit.said)
-            wants.append(time_want(role, dialect, head, own, required=role != "cpu"))
+            want = time_want(role, dialect, head, own, required=role != "cpu")
+            wants.append(replace(want, span=role == "duration"))
     return wants
 
 

@@ -327,6 +327,6 @@ def _unwrapped(rows: CallRows, found: Steps) -> Int:
     if not found.shift or not back.any():
         return rows.duration
     modulus = found.shift[0][1]
-    fixed = rows.duration + modulus
+    fixed = rows.duration.astype(np.int64) + modulus
     mend = back & (fixed >= 0) & (fixed < min(modulus / 2, 60 * NS_PER_S))
     return np.where(mend, fixed, rows.duration)

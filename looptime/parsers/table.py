@@ -35,6 +35,8 @@ _UNREADABLE = "unreadable number"
 _NO_ROW = "not a row"
 #: A line that is no row and longer than this is not looked into any further [characters].
 LONGEST_ROW = 64 << 10
+#: Lengths of time below this are kept in 32 bits: two of them still add up in those [ns].
+LONGEST_SPAN_NS = 1 << 30
 #: Texts kept of rows set aside; the rest are found again by their line.
 TEXTS_KEPT = 2000
 
@@ -60,6 +62,8 @@ class Want:
         Whether the first rows of a time column hold whole numbers only.
     stamp : str or None
         Date-time format of a time column that holds no numbers; see `looptime.parsers.stamps_text`.
+    span : bool
+        Whether a time is a length and not an instant: kept in 32 bits where all of them fit.
     """
 
     role: str
@@ -69,6 +73,7 @@ class Want:
     required: bool = False
     whole: bool = True
     stamp: str | None = None
+    span: bool = False
 
 
 @dataclass
@@ -236,7 +241,7 @@ class _Builder:
         new = [known.setdefault(word, len(known)) for word in piece.words[role]]
         if len(known) == 1:  # one word so far: a column without weight
             return np.broadcast_to(np.int16(0), piece.count)
-        dtype = np.int16 if len(known) <= np.iinfo(np.int16).max else np.int32
+        dtype = next(t for t in (np.int8, np.int16, np.int32) if len(known) <= np.iinfo(t).max)
         return np.asarray(new, dtype)[piece.columns[role]]
 
     def _put(self, role: str, values: NDArray[Any]) -> None:
@@ -540,10 +545,10 @@ def _numbers(
             counts = np.where(np.abs(counts) < 2**53, counts, -1)
         small = not len(counts) or (counts.max() < 2**31 and counts.min() >= -(2**31))
         return counts.astype(np.int32 if small else np.int64), wrong
-    ns, too_big = _to_ns(_plain(array, 0), want.unit_ns)
+    times, too_big = _to_ns(_plain(array, 0), want.unit_ns, want.span)
     if too_big is not None:
         wrong = too_big if wrong is None else np.maximum(wrong, too_big)
-    return ns, wrong
+    return times, wrong
 
 
 def _from_text(
@@ -578,18 +583,23 @@ def _mark(ok: NDArray[np.bool_], given: NDArray[np.bool_], required: bool) -> ND
     return wrong
 
 
-def _to_ns(values: NDArray[Any], unit_ns: int) -> tuple[Int, NDArray[np.int8] | None]:
+def _to_ns(
+    values: NDArray[Any], unit_ns: int, span: bool
+) -> tuple[NDArray[np.integer], NDArray[np.int8] | None]:
     limit = 9.2e18 / unit_ns
     big = None
+    least, most = (values.min(), values.max()) if len(values) else (0, 0)
     # a nan among the values makes both comparisons false
-    if len(values) and not (values.max() <= limit and values.min() >= -limit):
+    if not (most <= limit and least >= -limit):
         big = np.where(np.abs(values) <= limit, np.int8(0), np.int8(2))
         big[np.isnan(values)] = 1
         values = np.where(big > 0, 0, values)
+    short = span and max(most, -least) < LONGEST_SPAN_NS / unit_ns
+    dtype = np.int32 if short else np.int64
     if values.dtype.kind == "i":
-        return (values * unit_ns if unit_ns != 1 else values.astype(np.int64)), big
+        return (values * unit_ns if unit_ns != 1 else values).astype(dtype), big
     scaled = values * float(unit_ns)
-    return np.rint(scaled, out=scaled).astype(np.int64), big
+    return np.rint(scaled, out=scaled).astype(dtype), big
 
 
 def _texts(data: Bytes, lines: Int) -> list[str]:

@@ -259,7 +259,7 @@ def _threads(look: _Look) -> None:
 def _busy(look: _Look, bus: str) -> float:
     run = look.at.run
     mine = np.array([call.bus == bus for call in run.names], bool)[run.call_columns.name]
-    return float(run.call_columns.duration_ns[mine].sum()) / (run.duration_s * 1e9)
+    return float(run.call_columns.duration_ns[mine].sum(dtype=np.int64)) / (run.duration_s * 1e9)
 
 
 def _rest(look: _Look, name: str) -> float | None:

@@ -391,7 +391,7 @@ def _run_mean(run: Run, judged: str) -> float:
         return period
     waits = [code for code, call in enumerate(run.names) if call.kind == "pacing"]
     mine = np.isin(run.call_columns.name, waits) & run.on_loop_thread
-    return period - float(run.call_columns.self_ns[mine].sum()) / 1e6 / len(run)
+    return period - float(run.call_columns.self_ns[mine].sum(dtype=np.int64)) / 1e6 / len(run)
 
 
 def _mean(at: Measures, judged: str) -> float:

@@ -390,5 +390,5 @@ def _three(values: Mapping[Any, float], middle: list[Any]) -> tuple[float, float
 def _work_ms(run: Run) -> float:
     waits = [code for code, call in enumerate(run.names) if call.kind == "pacing"]
     mine = np.isin(run.call_columns.name, waits) & run.on_loop_thread
-    wait = float(run.call_columns.self_ns[mine].sum()) / len(run)
+    wait = float(run.call_columns.self_ns[mine].sum(dtype=np.int64)) / len(run)
     return (float(run.loop_columns.period_ns.mean()) - wait) / 1e6

@@ -87,10 +87,15 @@ def median(x: NDArray[Any]) -> float:
     >>> median(np.array([4, 1, 3, 2])), median(np.array([5.0, 1.0, 2.0]))
     (2.5, 2.0)
     """
+    return _median_of(x.copy())
+
+
+def _median_of(x: NDArray[Any]) -> float:
+    """The same; the values are left in another order."""
     half = len(x) // 2
-    parted = np.partition(x, half)
-    upper = float(parted[half])
-    return upper if len(x) % 2 else (float(parted[:half].max()) + upper) / 2
+    x.partition(half)
+    upper = float(x[half])
+    return upper if len(x) % 2 else (float(x[:half].max()) + upper) / 2
 
 
 def mad(x: Float, middle: float | None = None) -> float:
@@ -108,4 +113,5 @@ def mad(x: Float, middle: float | None = None) -> float:
     >>> mad(np.array([1.0, 2.0, 3.0, 4.0, 100.0]))
     1.0
     """
-    return median(np.abs(x - (median(x) if middle is None else middle)))
+    off = x - (median(x) if middle is None else middle)
+    return _median_of(np.abs(off, out=off))

@@ -60,13 +60,14 @@ def elements(x: NDArray[Any], places: Sequence[int]) -> list[float]:
     >>> elements(np.array([9, 1, 5, 7, 3]), [0, 2, 2, 4])
     [1.0, 5.0, 5.0, 9.0]
     """
-    found, passed, left = [], 0, x
+    found, passed, left = [], 0, x.copy()
     for place in places:
         at = place - passed
         if at == len(left) - 1:
             found.append(float(left.max()))
             continue
-        left = np.partition(left, at)[at:]
+        left.partition(at)
+        left = left[at:]
         passed = place
         found.append(float(left[0]))
     return found

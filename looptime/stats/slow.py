@@ -13,6 +13,8 @@ __all__ = ["Events", "merge_close", "running_median", "stalls"]
 
 #: Loops of the running median.
 SPAN = 101
+#: Windows whose medians are found at a time.
+_WINDOWS = 4096
 
 
 @dataclass(frozen=True)
@@ -70,17 +72,23 @@ def running_median(x: ArrayLike, span: int = SPAN, stride: int | None = None) ->
     whole = slice(*np.searchsorted(at, [half, n - half]).tolist())  # windows that are not cut
     if whole.stop > whole.start:
         view = np.lib.stride_tricks.sliding_window_view(values, 2 * half + 1)
-        rows = view[at[whole.start] - half :: stride][: whole.stop - whole.start].copy()
-        rows.partition(half, axis=1)
-        medians[whole] = rows[:, half]
+        windows = view[at[whole.start] - half :: stride][: whole.stop - whole.start]
+        for first in range(0, len(windows), _WINDOWS):
+            some = windows[first : first + _WINDOWS].copy()
+            some.partition(half, axis=1)
+            medians[whole][first : first + _WINDOWS] = some[:, half]
     for i in (*range(whole.start), *range(max(whole.start, whole.stop), len(at))):
         medians[i] = median(values[max(at[i] - half, 0) : at[i] + half + 1])
     if n == 1:
         return medians
     # straight lines between the medians, all as long as the stride but the last
     slopes = np.diff(medians) / np.diff(at)
-    between = slopes[:, None] * np.arange(stride) + medians[:-1, None]
-    return np.append(between.ravel()[: n - 1], medians[-1])
+    lines = np.empty((len(at), stride))
+    np.multiply.outer(slopes, np.arange(stride), out=lines[:-1])
+    lines[:-1] += medians[:-1, None]
+    made = lines.ravel()[:n]
+    made[-1] = medians[-1]
+    return made
 
 
 def merge_close(loops: Int, gap: int = 2) -> Int:
@@ -131,10 +139,11 @@ def stalls(x: ArrayLike, k: float = 3.0, tick: float = 0.0) -> Events:
     array([ 40, 300])
     """
     values = as_values(x, 1, "a search for stalls")
-    excess = values - running_median(values)
+    excess = running_median(values)
+    np.subtract(values, excess, out=excess)
     level = median(excess)
     scale = MAD_SCALE * mad(excess, level)
-    rounding = 1e-9 * float(np.abs(values).max())
+    rounding = 1e-9 * max(float(values.max()), -float(values.min()))
     loops = np.flatnonzero(excess - max(level, 0.0) > max(k * scale, 1.5 * tick, rounding))
     first = merge_close(loops)
     heights = np.maximum.reduceat(excess[loops], first) if len(first) else np.zeros(0)

@@ -96,4 +96,5 @@ def test_the_latest_reading_is_the_last_one_that_is_ready(shift_ms, every):
     ready = uses[::every] + shift_ms * 1_000_000 + rng.integers(-(10**6), 10**6, len(uses[::every]))
     for mine in (ready, ready[3:], ready[:-3], np.delete(ready, [5, 6]), ready[:1]):
         expected = [max((i for i, r in enumerate(mine) if r <= u), default=-1) for u in uses]
-        assert _latest(mine, uses).tolist() == expected
+        which, early = _latest(mine, uses)
+        assert [-1] * early + np.arange(len(mine))[which].tolist() == expected
