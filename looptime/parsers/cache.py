@@ -21,7 +21,7 @@ __all__ = ["MOST_BYTES", "fetch", "folder", "keep", "key"]
 #: Room that all copies may take together [bytes]; the longest unused goes first.
 MOST_BYTES = 4 << 30
 #: Raised when parsers read something differently, so that old copies are not believed.
-_EDITION = 3
+_EDITION = 4
 _SAMPLES, _SAMPLE_BYTES = 9, 64 << 10
 _ENDING = ".prepared"
 

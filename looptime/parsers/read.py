@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from dataclasses import replace as _replace
 from typing import TYPE_CHECKING
@@ -73,6 +74,7 @@ def read_log(
     columns: str | None = None,
     loop_call: str | None = None,
     cache: bool = True,
+    progress: Callable[[float], None] | None = None,
 ) -> Log:
     """Read every run of a log.
 
@@ -92,6 +94,9 @@ def read_log(
         Name of the call whose start begins a loop.
     cache : bool
         Whether a large log's prepared copy in the user's cache folder may be used and written.
+    progress : callable, optional
+        Called now and then with the share of the file that has been read, 0 to 1; not called
+        where a prepared copy is at hand.
 
     Raises
     ------
@@ -110,31 +115,37 @@ def read_log(
         from looptime.parsers.store import read_stored
 
         return Log(os.fspath(path), read_stored(path))
-    runs = _prepared(path, options) if cache else _fresh(path, options)
+    make = _prepared if cache else _fresh
+    runs = make(path, options, progress)
     return Log(os.fspath(path), tuple(_labelled(run, project) for run in runs))
 
 
-def _prepared(path: str | os.PathLike[str], options: Options) -> tuple[Run, ...]:
+_Progress = Callable[[float], None] | None
+
+
+def _prepared(
+    path: str | os.PathLike[str], options: Options, progress: _Progress
+) -> tuple[Run, ...]:
     """The runs of a log from its prepared copy, or read and then kept as one."""
     try:
         pays = os.stat(path).st_size >= PAYS_FROM
     except (OSError, ValueError):
         pays = False
     if not pays:
-        return _fresh(path, options)
+        return _fresh(path, options, progress)
     from looptime.parsers import cache as copies
 
     name = copies.key(path, options)
     runs = copies.fetch(name)
     if runs is None:
-        runs = _fresh(path, options)
+        runs = _fresh(path, options, progress)
         copies.keep(name, runs)
     return tuple(_replace(run, source=os.fspath(path)) for run in runs)
 
 
-def _fresh(path: str | os.PathLike[str], options: Options) -> tuple[Run, ...]:
+def _fresh(path: str | os.PathLike[str], options: Options, progress: _Progress) -> tuple[Run, ...]:
     """The runs of a log as they stand in the file, without the project's labels."""
-    source = open_source(path)
+    source = _replace(open_source(path), progress=progress)
     text = head(source).decode("utf-8", "replace")
     dialect = sniff(text, source.path, options.columns)
     module, parts = choose(dialect, options, source.path)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import codecs
 import os
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 from typing import BinaryIO, cast
@@ -53,7 +53,7 @@ _BOMS = (
 class Source:
     """A log file: where it is and how its bytes become UTF-8 text.
 
-    `cautions` grows while the file is read.
+    `cautions` grows while the file is read; `progress` is told the share read so far, 0 to 1.
     """
 
     path: str
@@ -62,6 +62,12 @@ class Source:
     encoding: str
     bom: int = 0
     cautions: list[str] = field(default_factory=list, compare=False)
+    progress: Callable[[float], None] | None = field(default=None, compare=False)
+
+    def tell(self, place: int) -> None:
+        """Say how far the file has been read [bytes]."""
+        if self.progress is not None:
+            self.progress(min(place / self.size, 1.0) if self.size else 1.0)
 
 
 #: Text of a log as it is handed on.
@@ -199,8 +205,7 @@ def _is_binary(start: bytes, encoding: str) -> bool:
     return odd > 0.05 * len(text)
 
 
-def _open(source: Source) -> BinaryIO:
-    file = open_bytes(source.path)
+def _unpacked(file: BinaryIO, source: Source) -> BinaryIO:
     if source.compression is None:
         return file
     import pyarrow as pa
@@ -212,9 +217,10 @@ def _raw(source: Source, size: int) -> Iterator[bytes]:
     """Decompressed bytes in pieces of about `size`."""
     out = 0
     try:
-        with _open(source) as stream:
+        with open_bytes(source.path) as file, _unpacked(file, source) as stream:
             while piece := stream.read(size):
                 out += len(piece)
+                source.tell(file.tell())
                 if out > _RATIO_COUNTS_FROM and out > _MOST_RATIO * source.size:
                     raise LogError(
                         f"unpacks to over {_MOST_RATIO} times its size: no timing log does; "
@@ -243,7 +249,7 @@ def _before_cut(source: Source, done: int, size: int) -> Iterator[bytes]:
     ever smaller steps.
     """
     while size >= 1:
-        with _open(source) as stream:
+        with open_bytes(source.path) as file, _unpacked(file, source) as stream:
             try:
                 left = done
                 while left:
@@ -274,7 +280,7 @@ def _text(source: Source, size: int) -> Iterator[bytes]:
 
 def head(source: Source) -> bytes:
     """The first lines of a log as UTF-8, ending at a line end where there is one."""
-    text = next(_text(source, HEAD_BYTES), b"")
+    text = next(_text(replace(source, progress=None), HEAD_BYTES), b"")
     if len(text) < HEAD_BYTES // 2:
         return text
     cut = text.rfind(b"\n") + 1
@@ -348,6 +354,7 @@ def _blocks_in_place(source: Source, size: int, held: int) -> Iterator[Block]:
                     number += 1
                 if not got:
                     return
+                source.tell(file.tell())
     except OSError as error:
         raise LogError(f"cannot be read: {error}", source.path) from error
 

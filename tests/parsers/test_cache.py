@@ -1,5 +1,6 @@
 """Prepared copies of logs: the same run again, never a stale, torn or damaged one."""
 
+import gzip
 import os
 import subprocess
 import sys
@@ -253,3 +254,17 @@ def test_summary_of_a_mapped_run(kept, log):
     first = looptime.summarise(looptime.read(log))
     second = looptime.summarise(looptime.read(log))
     assert first.to_dict() == second.to_dict()
+
+
+@pytest.mark.parametrize("ending", ["csv", "csv.gz"])
+def test_the_share_read_is_told_while_a_log_is_read(tmp_path, ending):
+    """Shares rise from above 0 to 1, whatever the file's wrapping; a prepared copy needs none."""
+    rows = [f"{k},gyro.read,{1000 * k},{400 + k % 7}" for k in range(80_000)]
+    text = "\n".join(["loop,name,start_us,duration_us", *rows]).encode()
+    path = tmp_path / f"log.{ending}"
+    path.write_bytes(gzip.compress(text) if ending.endswith("gz") else text)
+    shares: list[float] = []
+    run = looptime.read_log(path, cache=False, progress=shares.append).runs[0]
+    assert len(run) == 79_999
+    assert shares == sorted(shares)
+    assert 0 < shares[0] < shares[-1] == 1.0
