@@ -155,10 +155,19 @@ def _moved(sampling: Sampling, by: float) -> Sampling:
 
 
 class StaleModel:
-    """Figures of the stale heading for any sampling, with the motion's table at hand."""
+    """Figures of the stale heading for any sampling, with the motion's table at hand.
 
-    def __init__(self, models: Models) -> None:
+    Parameters
+    ----------
+    models : Models
+        The motion and how the code goes about it.
+    many : bool
+        Whether the figures of many samplings will be asked for.
+    """
+
+    def __init__(self, models: Models, many: bool = False) -> None:
         self.models = models
+        self.many = many
         self.table: AgeTable | None = None
 
     def __call__(self, sampling: Sampling, *, exact: bool = False) -> Stale:
@@ -190,7 +199,7 @@ class StaleModel:
         greatest = max([greatest_s, *known])
         lead, motion = self.models.lead, self.models.motion
         if lead.kind != "measured":
-            self.table = make_table(motion, lead, greatest)
+            self.table = make_table(motion, lead, greatest, many=self.many)
             return
         low, high = float(ahead.min()), float(ahead.max())
         if self.table is not None:
@@ -199,7 +208,7 @@ class StaleModel:
         if high > low * (1 + 1e-9) + 1e-12:
             leads = np.unique(np.append(np.geomspace(max(low, 1e-5), high, 8), low))
         size = {} if len(leads) == 1 else {"cells": 400, "phases": 128, "sizes": 1600}
-        self.table = make_table(motion, lead, greatest, leads=leads, **size)
+        self.table = make_table(motion, lead, greatest, leads=leads, many=self.many, **size)
 
 
 def end_rms(models: Models, sampling: Sampling) -> Figure:
@@ -277,7 +286,7 @@ def rate_curve(
     tuple of CurvePoint
         All rates of the first pattern, then of the next.
     """
-    stale = stale or StaleModel(models)
+    stale = stale or StaleModel(models, many=True)
     shape = LogShape(base, models.slow_s)
     if not isinstance(models.motion, Recorded):
         ends = [

@@ -21,7 +21,8 @@ from looptime.heading.ages import block_sums, by_block, interval_quantile, leave
 from looptime.heading.jackknife import Figure, figure
 from looptime.heading.motion import Motion, Steady
 from looptime.heading.pattern import BLOCKS, Sampling
-from looptime.heading.table import AgeTable, cdf_on_grid, quantile_from_cdf
+from looptime.heading.sizes import cdf_on_grid, quantile_from_cdf
+from looptime.heading.table import AgeTable
 
 __all__ = ["NO_LEAD", "Lead", "Stale", "parse_lead", "stale_along", "stale_everywhere"]
 

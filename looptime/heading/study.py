@@ -141,7 +141,7 @@ def study(
     base = _base(run, setup.labels, motion, sample_loops)
     models = _models(motion, setup, base)
     _long_enough(motion, base)
-    stale_model = StaleModel(models)
+    stale_model = StaleModel(models, many=curve)
     chosen = base if rate_hz is None else sampling_at(base, pattern, rate_hz, models)
     made = setup.sensor.apply(chosen)
     points = (

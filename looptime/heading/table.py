@@ -13,23 +13,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.heading.ages import leave_out
-from looptime.heading.jackknife import Figure, figure
+from looptime.heading.jackknife import Figure
 from looptime.heading.motion import Motion
 from looptime.heading.pattern import BLOCKS, Sampling
+from looptime.heading.sizes import Sizes, sizes_of
 
 if TYPE_CHECKING:
     from looptime.heading.stale import Lead
 
-__all__ = ["AgeTable", "cdf_on_grid", "make_table", "quantile_from_cdf"]
+__all__ = ["AgeTable", "make_table"]
 
 Float = NDArray[np.float64]
 Int = NDArray[np.integer]
 
 #: Shortest age told apart from 0 [s].
 SHORTEST_S = 2e-4
-#: Sizes of error passed over in the first look for a quantile.
-_STRIDE = 40
 
 
 @dataclass(frozen=True)
@@ -48,10 +46,8 @@ class AgeTable:
         Means over the motion.
     peak : float array, shape (i (m + 1),) [rad]
         Largest size over the motion.
-    grid : float array, shape (v,) [rad]
-        Sizes of error.
-    below : float array, shape (v, i m)
-        Share of the motion whose error is at most `grid`, averaged over each cell of ages.
+    sizes : Sizes
+        Of the error in each cell of ages, at each moment of the motion.
     phases : int
         About how many moments of the motion were taken.
     """
@@ -63,8 +59,7 @@ class AgeTable:
     square: Float
     sine: Float
     peak: Float
-    grid: Float
-    below: Float
+    sizes: Sizes
     phases: int
 
     def weights(self, sampling: Sampling) -> tuple[Float, Float]:
@@ -115,33 +110,12 @@ class AgeTable:
         -------
         Figure
         """
-        whole, time = cells.sum(axis=0), cells.sum(axis=1)
-        goal = share * float(time.sum())
-        # a coarse look at every 40th size, then at all within 40, then by block about the place
-        rows = _rows(self.below[::_STRIDE], whole, goal) * _STRIDE
-        first = max(rows - _STRIDE, 0)
-        near = first + _rows(self.below[first : rows + 1], whole, goal)
-        for reach in (16, 160, len(self.grid)):
-            around = slice(max(near - reach, 0), near + reach + 1)
-            by_block = _dot(cells, self.below[around])
-            left, goals = leave_out(by_block), share * leave_out(time)
-            if np.all(left[:, 0] <= goals) and np.all(left[:, -1] >= goals):
-                break
-        return quantile_from_cdf(self.grid[around], by_block, share, time)
-
-
-def _dot(one: Float, other: Float) -> Float:
-    # small products: a threaded linear-algebra library would lose more than it gains
-    return np.einsum("...j,kj->...k", one, other)
-
-
-def _rows(below: Float, whole: Float, goal: float) -> int:
-    return int(np.searchsorted(_dot(whole, below), goal))
+        return self.sizes.quantile(cells, share)
 
 
 def make_table(
     motion: Motion, lead: Lead, greatest_s: float, *, cells: int = 1600, phases: int = 256,
-    sizes: int = 2000, leads: Float | None = None,
+    sizes: int = 2000, leads: Float | None = None, many: bool = False,
 ) -> AgeTable:  # fmt: skip
     """The table of a motion and a lead.
 
@@ -157,6 +131,8 @@ def make_table(
         Resolution in age, phase and size of error; halving it moves no figure by more than 1e-4.
     leads : float array, optional, shape (i,) [s]
         Leads to tabulate where the lead is measured.
+    many : bool
+        Whether quantiles of many samplings will be asked for: each is then quicker.
 
     Returns
     -------
@@ -181,100 +157,8 @@ def make_table(
         np.concatenate([np.abs(e) @ shares for e in rows]),
         np.concatenate([(e * e) @ shares for e in rows]),
         np.concatenate([np.sin(e) @ shares for e in rows]),
-        peak, grid, np.concatenate([_below(e, shares, grid) for e in rows]).T.copy(), phases,
+        peak, sizes_of(rows, shares, grid, tabulate=many), phases,
     )  # fmt: skip
-
-
-def _below(error: Float, shares: Float, grid: Float) -> Float:
-    """Distribution of the size within each cell, each phase's error running through the cell."""
-    size = np.abs(error)
-    low, high = np.minimum(size[:-1], size[1:]), np.maximum(size[:-1], size[1:])
-    low = np.where(error[:-1] * error[1:] < 0, 0.0, low)
-    cells = len(low)
-    group = np.repeat(np.arange(cells), len(shares))
-    weight = np.tile(shares, cells)
-    return cdf_on_grid(low.ravel(), high.ravel(), weight, group, cells, grid)
-
-
-def cdf_on_grid(
-    low: Float, high: Float, weight: Float, group: Int, groups: int, grid: Float
-) -> Float:
-    """Weight of uniform distributions at or below each grid value, by group.
-
-    Parameters
-    ----------
-    low, high, weight : float array, shape (k,)
-        Ends and weight of each.
-    group : int array, shape (k,)
-        Group of each part.
-    groups : int
-        Number of groups.
-    grid : float array, shape (v,)
-        Ascending, evenly spaced in the logarithm, the last at least ``max(high)``.
-
-    Returns
-    -------
-    float array, shape (groups, v)
-
-    Examples
-    --------
-    >>> grid = np.array([0.5, 1.0, 2.0])
-    >>> cdf_on_grid(np.zeros(1), np.ones(1), np.ones(1), np.zeros(1, int), 1, grid).tolist()
-    [[0.5, 1.0, 1.0]]
-    """
-    high = np.maximum(high, low + 1e-7 * grid[-1])
-    density = weight / (high - low)
-    v = len(grid)
-    rise = np.zeros((groups, v))
-    for value, sign in ((low, 1.0), (high, -1.0)):
-        at = group * (v + 1) + np.searchsorted(grid, value)
-        count = np.bincount(at, density, minlength=groups * (v + 1)).reshape(groups, v + 1)
-        total = np.bincount(at, density * value, minlength=groups * (v + 1))
-        total = total.reshape(groups, v + 1)
-        passed = np.cumsum(count[:, :v], axis=1) * grid - np.cumsum(total[:, :v], axis=1)
-        rise += sign * passed
-    return rise
-
-
-def quantile_from_cdf(
-    grid: Float, by_block: Float, share: float, time: Float | None = None
-) -> Figure:
-    """Quantile with its interval from the blocks' distribution functions on a grid.
-
-    Parameters
-    ----------
-    grid : float array, shape (v,)
-        Ascending.
-    by_block : float array, shape (BLOCKS, v) [s]
-        Time at or below each grid value.
-    share : float
-        0.95 for p95.
-    time : float array, shape (BLOCKS,) [s], optional
-        Total time of each block; else the last column.
-
-    Returns
-    -------
-    Figure
-    """
-    time = by_block[:, -1] if time is None else time
-    value = _crossing(grid, by_block.sum(axis=0), share * time.sum())
-    left = leave_out(by_block)
-    goals = share * leave_out(time)
-    if np.any(goals <= 0):
-        return Figure(value)
-    each = np.array([_crossing(grid, row, goal) for row, goal in zip(left, goals, strict=True)])
-    return figure(value, each, positive=True)
-
-
-def _crossing(grid: Float, cdf: Float, goal: float) -> float:
-    at = int(np.searchsorted(cdf, goal))
-    if at == 0:
-        return float(grid[0])
-    if at >= len(grid):
-        return float(grid[-1])
-    return float(
-        grid[at - 1] + (grid[at] - grid[at - 1]) * (goal - cdf[at - 1]) / (cdf[at] - cdf[at - 1])
-    )
 
 
 def _age_weights(
