@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Any
 
 from dash import Dash
 from flask import Response, request, send_file
 
 from looptime import Project
 from looptime.errors import LooptimeError
+from looptime.schema import LAYOUTS
 from looptime.views.drawing import VERSION, library_file
 from looptime.views.palette import DARK, LIGHT
 from looptime.views.report_page import variables
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.library import DROP_LIMIT
+from looptime_dashboards.library import DROP_LIMIT, layouts_in
 from looptime_dashboards.safety import Gate, is_loopback, protect
 from looptime_dashboards.shell import frame, register
 
@@ -119,15 +121,17 @@ def _routes(app: Dash, desk: Desk, can_drop: bool) -> None:
         )  # fmt: skip
 
     @server.route("/drop", methods=["POST"])
-    def drop() -> tuple[dict[str, str], int]:
+    def drop() -> tuple[dict[str, Any], int]:
         if not can_drop:
             return {"error": "This server is shared and takes no logs: put them into its folder, "
                     "or start it with --allow-upload."}, 403  # fmt: skip
         given = request.files.get("log")
         if given is None:
             return {"error": "No log came with the request."}, 400
-        name = given.filename or "dropped log"
+        name, layout = given.filename or "dropped log", request.form.get("layout")
+        if layout is not None and layout not in LAYOUTS:
+            return {"error": "There is no such layout."}, 400
         try:
-            return {"run": desk.library.drop(name, given.stream.read(DROP_LIMIT + 1))}, 200
+            return {"run": desk.library.drop(name, given.stream.read(DROP_LIMIT + 1), layout)}, 200
         except LooptimeError as error:
-            return {"error": str(error)}, 400
+            return {"error": str(error), "layouts": layouts_in(str(error))}, 400

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import tempfile
 import threading
 import time
@@ -19,9 +20,10 @@ import numpy as np
 from looptime import Log, Project, Run, read_log
 from looptime.checks.sources import find_logs
 from looptime.errors import LogError, LooptimeError, UsageError
-from looptime_dashboards.work import Work
+from looptime.schema import LAYOUTS
+from looptime_dashboards.work import Pending, Work
 
-__all__ = ["DROP_LIMIT", "Library", "Offered", "size_text"]
+__all__ = ["DROP_LIMIT", "Library", "Offered", "content_of", "layouts_in", "log_of", "size_text"]
 
 #: Largest log that may be dropped onto the page [bytes].
 DROP_LIMIT = 256 * 1024 * 1024
@@ -37,7 +39,7 @@ class Offered:
     Parameters
     ----------
     key : str
-        From its content.
+        From its content, with the layout by which it is read where that was asked for.
     name : str
         How the page calls it: its path below the folder.
     size : int [bytes]
@@ -55,6 +57,16 @@ class Offered:
     changed: float
     dropped: bool = False
     error: str = ""
+
+    @property
+    def content(self) -> str:
+        """The part of the key that is made from its content."""
+        return content_of(self.key)
+
+    @property
+    def layout(self) -> str:
+        """The layout by which it is read, where that was asked for."""
+        return log_of(self.key).partition(".")[2]
 
 
 class Library:
@@ -92,7 +104,7 @@ class Library:
 
     def get(self, key: str) -> Offered | None:
         """What is offered under a key (of a log or of a run in it)."""
-        return self._offered.get(key.split("-", maxsplit=1)[0])
+        return self._offered.get(content_of(key))
 
     def scan(self, least_s: float = 1.0) -> int:
         """Look for new, changed and removed logs; returns the version of the offer.
@@ -148,13 +160,13 @@ class Library:
         for key in [k for k, o in self._offered.items() if not o.dropped and k not in found]:
             del self._offered[key], self._paths[key]
         for key, (one, path) in found.items():
-            known = self._offered.get(key)
-            self._offered[key] = one if known is None else replace(one, error=known.error)
+            known = self._offered.get(key, one)
+            self._offered[key] = replace(one, key=known.key, error=known.error)
             self._paths[key] = path
         if before != {k: (o.name, o.changed) for k, o in self._offered.items()}:
             self.version += 1
 
-    def drop(self, name: str, data: bytes) -> str:
+    def drop(self, name: str, data: bytes, layout: str | None = None) -> str:
         """Read a log that was dropped onto the page, and keep it until the server ends.
 
         Parameters
@@ -163,6 +175,8 @@ class Library:
             Its file name, for display only.
         data : bytes
             Its content.
+        layout : str, optional
+            The layout by which it is to be read.
 
         Returns
         -------
@@ -177,13 +191,14 @@ class Library:
         shown = Path(name.replace("\\", "/")).name[:120] or "dropped log"
         if len(data) > DROP_LIMIT:
             raise LogError(f"is larger than {DROP_LIMIT >> 20} MiB: put it into the folder", shown)
-        key = _digest(data)
+        content = _digest(data)
+        key = content if layout is None else f"{content}.{layout}"
         suffix = "".join(c for c in "".join(Path(shown).suffixes)[-12:] if c.isalnum() or c == ".")
         with tempfile.TemporaryDirectory(prefix="looptime-drop-") as folder:
             path = Path(folder) / f"log{suffix}"
             path.write_bytes(data)
             try:
-                log = read_log(path, project=self.project)
+                log = read_log(path, project=self.project, layout=layout)
             except LogError as error:
                 raise LogError(error.what, shown, error.line) from None
             except LooptimeError as error:
@@ -192,7 +207,7 @@ class Library:
             kept = tuple(replace(run, source=shown) for run in log.runs)
             self._keep(key, replace(log, path=shown, runs=kept))
             self._dropped.add(key)
-            self._offered[key] = Offered(key, shown, len(data), time.time(), dropped=True)
+            self._offered[content] = Offered(key, shown, len(data), time.time(), dropped=True)
             self._limit_dropped()
             self.version += 1
         return key
@@ -202,7 +217,7 @@ class Library:
         for old in sorted(mine, key=lambda o: o.changed)[:-_MOST_DROPPED]:
             self._dropped.discard(old.key)
             self._logs.pop(old.key, None)
-            del self._offered[old.key]
+            del self._offered[old.content]
 
     def log(self, key: str, patience_s: float | None = None) -> Log:
         """The log of a key, read in the background if it is not at hand.
@@ -214,34 +229,46 @@ class Library:
         LooptimeError
             If it is not on offer, or cannot be read.
         """
-        key = key.split("-", maxsplit=1)[0]
+        key, content = log_of(key), content_of(key)
         with self._lock:
             if key in self._logs:
                 log = self._logs.pop(key)
                 self._logs[key] = log  # the one used last is forgotten last
                 return log
-            path, offered = self._paths.get(key), self._offered.get(key)
+            path, offered = self._paths.get(content), self._offered.get(content)
         if path is None or offered is None:
             raise UsageError("this log is not here: it was changed or taken away; choose another")
         text = f"Reading {offered.name} ({size_text(offered.size)})"
-        return self._work.get(
-            ("read", key), lambda: self._read(key, path, offered), text, patience_s
-        )
+        try:
+            log: Log = self._work.get(
+                ("read", key), lambda: self._read(key, path, offered), text, patience_s
+            )
+        except Pending as pending:
+            if pending.share is None or pending.share < 1:
+                raise
+            raise Pending(f"{offered.name} is read; its loops are being put in order") from None
+        return log
 
     def _read(self, key: str, path: Path, offered: Offered) -> Log:
+        content, _, layout = key.partition(".")
+        tell = self._work.tell(("read", key))
         try:
-            log = read_log(path, project=self.project)
+            log = read_log(path, project=self.project, layout=layout or None, progress=tell)
         except LooptimeError as reason:
             error = reason
             if isinstance(reason, LogError):  # under the name by which it is offered
                 error = LogError(reason.what, offered.name, reason.line)
             with self._lock:
-                if key in self._offered:
-                    self._offered[key] = replace(self._offered[key], error=str(error))
+                known = self._offered.get(content)
+                if known is not None and known.key == key:
+                    self._offered[content] = replace(known, error=str(error))
                     self.version += 1
             raise error from None
         with self._lock:
             self._keep(key, log)
+            if layout and content in self._offered:  # from now on it is read so
+                self._offered[content] = replace(self._offered[content], key=key, error="")
+                self.version += 1
         # kept by the library within its limit of memory, not twice
         threading.Timer(0.5, lambda: self._work.drop(lambda k: k == ("read", key))).start()
         return log
@@ -267,8 +294,36 @@ class Library:
 
     def runs_in(self, key: str) -> int:
         """How many runs a log holds; 1 where it is not read yet."""
-        log = self._logs.get(key.split("-", maxsplit=1)[0])
+        log = self._logs.get(log_of(key))
         return 1 if log is None else len(log.runs)
+
+
+def log_of(key: str) -> str:
+    """The key of a run's log.
+
+    Examples
+    --------
+    >>> log_of("0123456789abcdef.edges-2"), content_of("0123456789abcdef.edges-2")
+    ('0123456789abcdef.edges', '0123456789abcdef')
+    """
+    return key.partition("-")[0]
+
+
+def content_of(key: str) -> str:
+    """The part of a key that is made from the log's content."""
+    return key[:16]
+
+
+def layouts_in(message: str) -> tuple[str, ...]:
+    """Layouts that a message gives the choice between.
+
+    Examples
+    --------
+    >>> layouts_in("fits two layouts: say which with --layout stages or --layout costs")
+    ('stages', 'costs')
+    """
+    named = re.findall(r"--layout (\w+)", message)
+    return tuple(dict.fromkeys(name for name in named if name in LAYOUTS))
 
 
 def size_text(size: int) -> str:

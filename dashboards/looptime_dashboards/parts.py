@@ -17,11 +17,15 @@ from looptime.views.html import cell_text
 from looptime.views.terminal import safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import field
+from looptime_dashboards.library import content_of, layouts_in
+from looptime_dashboards.work import Pending
 
-__all__ = ["card", "caution", "choice", "choices", "findings", "named", "note",
-           "number_form", "table", "toggle"]  # fmt: skip
+__all__ = ["busy", "card", "caution", "choice", "choices", "findings", "named", "note",
+           "number_form", "otherwise", "table", "toggle"]  # fmt: skip
 
 _MOST_ROWS = 200
+#: Reading options that the project file takes.
+_IN_FILE = ("unit", "columns", "loop_call")
 
 
 def choice(text: str, chosen: bool, key: str = "", **sets: str) -> Any:
@@ -191,6 +195,44 @@ def note(text: str, kind: str = "") -> Any:
     """A line that says how things stand; an error where `kind` says so."""
     return html.P(safe(text, 2000), className=f"note {kind}".strip(),
                   role="alert" if kind == "error" else "status")  # fmt: skip
+
+
+def busy(pending: Pending) -> Any:
+    """What is being done, and how much of it is done where that is known."""
+    words: list[Any] = [f"{safe(pending.text, 200)} ..."]
+    if pending.share is None:
+        words.insert(0, html.Span(className="busy", **named({"aria-hidden": "true"})))
+    else:
+        said = named({"aria-label": safe(pending.text, 200)})
+        words.append(html.Progress(value=f"{pending.share:.3f}", max="1", **said))
+    return html.Div(words, className="note", role="status")
+
+
+def otherwise(run: str, message: str) -> list[Any]:
+    """Where a log was refused for want of an option: the choice, or where to write it.
+
+    Parameters
+    ----------
+    run : str
+        Key of the log that is looked at.
+    message : str
+        Why it was refused.
+    """
+    layouts = layouts_in(message)
+    if layouts and run:
+        clear = {"start": "", "end": "", "loop": "", "phase": ""}
+        content = content_of(run)
+        links = [choice(name, False, run=f"{content}.{name}", **clear) for name in layouts]
+        return [choices("Read it as", *links)]
+    wanted = [name for name in _IN_FILE if f"--{name.replace('_', '-')}" in message]
+    if not wanted:
+        return []
+    lines = " and ".join(f'{name} = "..."' for name in wanted)
+    text = (
+        f"Here such an option is taken from the project file: write {lines} under [log] in "
+        "looptime.toml, then start the dashboard again."
+    )
+    return [html.P(text, className="faint")]
 
 
 def number_form(label: str, *inputs: tuple[str, str, str], button: str = "Apply") -> Any:

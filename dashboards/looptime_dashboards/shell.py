@@ -15,8 +15,9 @@ from looptime.views.figures_slow import loop_beside_typical
 from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import lean
+from looptime_dashboards.library import content_of
 from looptime_dashboards.pages import PAGES
-from looptime_dashboards.parts import card, choice, choices, named, note
+from looptime_dashboards.parts import busy, card, choice, choices, named, note, otherwise
 from looptime_dashboards.view import View, read_view
 from looptime_dashboards.work import Pending
 
@@ -78,16 +79,14 @@ class _Made:
     wait: bool
 
 
-def _guarded(make: Callable[[], tuple[list[Any], bool]]) -> _Made:
+def _guarded(make: Callable[[], tuple[list[Any], bool]], run: str = "") -> _Made:
     """A page or a panel; what goes wrong is said in one sentence, as on the command line."""
     try:
         parts, wait = make()
     except Pending as pending:
-        busy = html.Span(className="busy", **named({"aria-hidden": "true"}))
-        words: list[Any] = [busy, f"{safe(pending.text, 200)} ..."]
-        return _Made([html.Div(words, className="note", role="status")], True)
+        return _Made([busy(pending)], True)
     except LooptimeError as error:
-        return _Made([note(str(error), "error")], False)
+        return _Made([note(str(error), "error"), *otherwise(run, str(error))], False)
     except Exception as error:
         _LOG.exception("a page failed")
         return _Made([note(f"Unforeseen error ({type(error).__name__}); the server's window has "
@@ -114,7 +113,7 @@ def register(app: Dash, desk: Desk) -> None:
         if not view.run and page.needs_run:
             made = _Made([html.P("Choose a log at the top, or drop one onto the page.")], False)
         else:
-            made = _guarded(lambda: page.body(desk, view))
+            made = _guarded(lambda: page.body(desk, view), view.run)
         bar = (
             _guarded(lambda: (_choices(desk, view), False)) if page.needs_run else _Made([], False)
         )
@@ -187,7 +186,8 @@ def _picker(desk: Desk, view: View) -> Any:
     chosen = view.run or _first(desk)
     options = []
     for one in desk.library.offered():
-        words = safe(one.name, 70) + (" (cannot be read)" if one.error else "")
+        words = safe(one.name, 70) + (f", read as {one.layout}" if one.layout else "")
+        words += " (cannot be read)" if one.error else ""
         runs = desk.library.runs_in(one.key)
         if runs > 1:
             options += [
@@ -196,7 +196,7 @@ def _picker(desk: Desk, view: View) -> Any:
             ]  # fmt: skip
         else:
             options.append(html.Option(words, value=one.key,
-                                       selected=chosen.split("-")[0] == one.key))  # fmt: skip
+                                       selected=content_of(chosen) == one.content))  # fmt: skip
     if view.run and desk.library.get(view.run) is None:
         options.insert(0, html.Option("(a log that is not here)", value=view.run, selected=True))
     if not options:

@@ -7,9 +7,11 @@ import re
 from dataclasses import dataclass, fields, replace
 from urllib.parse import parse_qsl, urlencode
 
+from looptime.schema import LAYOUTS
+
 __all__ = ["View", "read_view"]
 
-_KEY = re.compile(r"[0-9a-f]{16}(-\d{1,4})?")
+_KEY = re.compile(rf"[0-9a-f]{{16}}(\.({'|'.join(LAYOUTS)}))?(-\d{{1,4}})?")
 _MOTION = re.compile(r"(recorded|(steady|turn|weave):[0-9.,eE+-]{1,60})")
 _BY = ("loops", "time")
 _GROUPS = ("call", "kind", "subsystem", "device", "bus")
@@ -25,7 +27,8 @@ class View:
     Parameters
     ----------
     run : str
-        Key of the run: made from the log's content, so that a restarted server knows it.
+        Key of the run: made from the log's content, so that a restarted server knows it; with
+        the layout by which it is read where that was asked for, and the number of the run.
     phase : str
         Phase of the log; empty for the usual one.
     start, end : float or None [s]

@@ -25,11 +25,14 @@ class Pending(Exception):  # noqa: N818 - not an error: the answer is on its way
     ----------
     text : str
         What is being done, for the person who waits.
+    share : float, optional
+        How much of it is done, 0 to 1, where that is known.
     """
 
-    def __init__(self, text: str) -> None:
+    def __init__(self, text: str, share: float | None = None) -> None:
         super().__init__(text)
         self.text = text
+        self.share = share
 
 
 def _and_give_back(make: Callable[[], T]) -> T:
@@ -109,7 +112,7 @@ class Work:
         except TimeoutError:
             if future.done():  # the work itself ran into one
                 raise
-            raise Pending(text + self._so_far(key)) from None
+            raise Pending(text + self._so_far(key), self._share.get(key)) from None
         return found
 
     def twice(self, key: tuple[Any, ...], make: Callable[[], T], quick: Callable[[], T],
@@ -168,16 +171,19 @@ class Work:
         """Forget the answers whose key is meant."""
         with self._lock:
             for key in [k for k, f in self._answers.items() if which(k) and f.done()]:
-                del self._answers[key]
+                self._lose(key)
+
+    def _lose(self, key: Hashable) -> None:
+        del self._answers[key]
+        self._share.pop(key, None)
+        self._since.pop(key, None)
 
     def _forget(self) -> None:
         for key in list(self._answers):
             if len(self._answers) <= self._keep:
                 return
             if self._answers[key].done():
-                del self._answers[key]
-                self._share.pop(key, None)
-                self._since.pop(key, None)
+                self._lose(key)
 
     def _so_far(self, key: Hashable) -> str:
         """How far the work is, where it tells; else how long it has taken, where that is long."""

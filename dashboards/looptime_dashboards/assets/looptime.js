@@ -22,9 +22,18 @@
     }
     go(location.pathname, params);
   };
-  const say = (text) => {
+  const say = (text, offers) => {
     const place = document.getElementById("said");
-    if (place) { place.textContent = text; }
+    if (!place) { return; }
+    place.textContent = text;
+    for (const [label, act] of offers || []) {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.className = "button";
+      button.textContent = label;
+      button.addEventListener("click", act);
+      place.append(" ", button);
+    }
   };
 
   // what the server tells the page by callbacks
@@ -169,14 +178,18 @@
   } catch { /* as the system has it */ }
 
   // a log dropped onto the page
-  function drop(file) {
+  function drop(file, layout) {
     const limit = 256 * 1024 * 1024;
     if (file.size > limit) { say(`${file.name} is larger than 256 MiB: put it into the folder.`); return; }
     say(`Reading ${file.name} ...`);
     const form = new FormData();
+    if (layout) { form.append("layout", layout); }
     form.append("log", file, file.name);
     fetch("/drop", {method: "POST", body: form}).then((answer) => answer.json()).then((told) => {
-      if (told.error) { say(told.error); return; }
+      if (told.error) {
+        say(told.error, (told.layouts || []).map((one) => [`Read it as ${one}`, () => drop(file, one)]));
+        return;
+      }
       say(`${file.name} is open.`);
       set({run: told.run, start: "", end: "", loop: "", phase: ""});
     }).catch(() => say(`${file.name} could not be sent to the server.`));

@@ -30,7 +30,7 @@ from looptime.views.terminal import safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.pages.changes import place, prediction
 from looptime_dashboards.pages.pieces import called, stretches, table_card
-from looptime_dashboards.parts import card, caution, choice, choices, note, number_form
+from looptime_dashboards.parts import busy, card, caution, choice, choices, note, number_form
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
@@ -54,7 +54,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     try:
         at, full = _study(desk, view, run, motion)
     except Pending as pending:
-        return [*parts, note(f"{pending.text} ...")], True
+        return [*parts, busy(pending)], True
     except LooptimeError as error:
         return [*parts, note(str(error), "error")], wait
     parts.append(note(_basis(desk, view, at, full)))

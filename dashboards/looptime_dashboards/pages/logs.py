@@ -9,7 +9,7 @@ from dash import html
 
 from looptime.views.terminal import safe
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.library import DROP_LIMIT, Offered, size_text
+from looptime_dashboards.library import DROP_LIMIT, Offered, content_of, size_text
 from looptime_dashboards.parts import choice, table
 from looptime_dashboards.view import View
 
@@ -39,9 +39,11 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
 
 
 def _row(one: Offered, view: View) -> tuple[Any, ...]:
-    name = choice(one.name, view.run.split("-")[0] == one.key, run=one.key, start="", end="",
+    name = choice(one.name, content_of(view.run) == one.content, run=one.key, start="", end="",
                   loop="", phase="")  # fmt: skip
-    state = one.error or ("dropped onto the page" if one.dropped else "")
+    states = [f"read as {one.layout}"] if one.layout else []
+    states += ["dropped onto the page"] if one.dropped else []
+    state = one.error or ", ".join(states)
     when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M")
     return name, size_text(one.size) if one.size else "", when, html.Span(
         safe(state, 400), className="error" if one.error else ""

@@ -17,7 +17,7 @@ from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.pieces import past, season, table_card
 from looptime_dashboards.pages.sides import runs_of, settings_of
-from looptime_dashboards.parts import card, caution, note, table
+from looptime_dashboards.parts import busy, card, caution, note, table
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
@@ -41,7 +41,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
             parts += make(desk, view, store)
         except Pending as pending:
             wait = True
-            parts.append(note(f"{pending.text} ..."))
+            parts.append(busy(pending))
         except LooptimeError as error:
             parts.append(note(str(error), "error"))
     return parts, wait

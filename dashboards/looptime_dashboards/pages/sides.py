@@ -23,8 +23,9 @@ from looptime.views.figures_checks import (
 )
 from looptime.views.terminal import safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.library import content_of
 from looptime_dashboards.pages.pieces import called, past, season, table_card
-from looptime_dashboards.parts import card, note, table, toggle
+from looptime_dashboards.parts import busy, card, note, table, toggle
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
@@ -61,7 +62,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
             "Comparing", 0.5,
         )  # fmt: skip
     except Pending as pending:
-        return [note(f"{pending.text} ..."), chooser], True
+        return [busy(pending), chooser], True
     except LooptimeError as error:  # the runs stay to be chosen otherwise
         said = str(error).replace("choose one with --phase", "choose other runs or another phase")
         return [note(said, "error"), chooser], False
@@ -91,7 +92,8 @@ def runs_of(desk: Desk, view: View, keys: tuple[str, ...]) -> list[Run]:
         except Pending as pending:
             waits.append(pending)
     if waits:
-        raise Pending(f"{waits[0].text} ({len(found)} of {len(keys)} are read)")
+        text = f"{waits[0].text} ({len(found)} of {len(keys)} are read)"
+        raise Pending(text if len(keys) > 1 else waits[0].text, waits[0].share)
     made = []
     for key, run in zip(keys, found, strict=True):
         names = desk.phases_of(key, run)
@@ -104,12 +106,12 @@ def runs_of(desk: Desk, view: View, keys: tuple[str, ...]) -> list[Run]:
 
 def _chooser(desk: Desk, view: View, after: tuple[str, ...], before: tuple[str, ...]) -> Any:
     rows = []
-    this = view.run.split("-", maxsplit=1)[0]
-    picked = {k.split("-", maxsplit=1)[0] for k in (*before, *after)}
+    this = content_of(view.run)
+    picked = {content_of(k) for k in (*before, *after)}
     logs = sorted((o for o in desk.library.offered() if not o.error),
-                  key=lambda o: o.key not in picked)  # fmt: skip
+                  key=lambda o: o.content not in picked)  # fmt: skip
     for one in logs[:_MOST_LOGS]:
-        if one.key == this:
+        if one.content == this:
             rows.append((one.name, "", html.Span("the run at the top", className="faint")))
             continue
         cells = [toggle(one.name, name, now, one.key, name)

@@ -1,0 +1,180 @@
+"""What is said while a log is being read, and the choice where it can be read in two ways."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from looptime_dashboards import library
+from looptime_dashboards.library import Library, Offered
+from looptime_dashboards.parts import otherwise
+from looptime_dashboards.view import read_view
+from looptime_dashboards.work import Pending, Work
+
+from looptime import read_log
+from looptime.errors import LogError
+from looptime.project import Project
+from tests.browser.conftest import Watched, key_of, running
+
+Make = Callable[..., Watched]
+#: Instants or durations: two loops leave it open.
+TWO_WAYS = "time_ms,gyro_end_ms,drive_end_ms\n0,1,2\n20,21,25\n"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A log of 2.5 MB, of which an eighth is read at a time, and one that fits two layouts."""
+    rows = "".join(f"{k * 10_000},{k % 7}\n" for k in range(200_000))
+    (tmp_path / "long.csv").write_text("time_us,x\n" + rows, encoding="utf-8")
+    (tmp_path / "two ways.csv").write_text(TWO_WAYS, encoding="utf-8")
+    for path in tmp_path.iterdir():
+        os.utime(path, (time.time() - 60, time.time() - 60))
+    return tmp_path
+
+
+@pytest.fixture
+def held(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[threading.Event]:
+    """Reading goes as ever, but stops at half of a log until it is let go on."""
+    go_on = threading.Event()
+
+    def halting(path: Any, *, progress: Callable[[float], None], **given: Any) -> Any:
+        def told(share: float) -> None:
+            progress(share)
+            if share >= 0.5:
+                go_on.wait(30)
+
+        return read_log(path, progress=told, **given)
+
+    monkeypatch.setenv("LOOPTIME_CACHE", str(tmp_path / "cache"))
+    monkeypatch.setattr(library, "read_log", halting)
+    yield go_on
+    go_on.set()
+
+
+def opened(folder: Path) -> tuple[Library, dict[str, Offered]]:
+    here = Library(folder, Project(), Work(patience_s=0.0))
+    here.scan(0)
+    return here, {o.name: o for o in here.offered()}
+
+
+def test_the_share_that_is_read_is_told(folder: Path, held: threading.Event) -> None:
+    """Held at half of its bytes the log is at 50 %; then it is there, and no share is kept."""
+    here, offered = opened(folder)
+    key = offered["long.csv"].key
+    for _ in range(500):
+        with pytest.raises(Pending) as caught:
+            here.log(key)
+        if caught.value.share == 0.5:
+            break
+        time.sleep(0.01)
+    assert caught.value.share == 0.5
+    assert caught.value.text == "Reading long.csv (2.5 MB): 50 %"
+    held.set()
+    assert len(here.log(key, 60).runs[0]) == 199_999
+    for _ in range(500):
+        if here._work.share(("read", key)) is None:
+            break
+        time.sleep(0.01)
+    assert here._work.share(("read", key)) is None
+
+
+def test_a_log_read_to_its_end_is_not_said_to_be_at_100_percent(folder: Path) -> None:
+    """What is left then is not reading, and nobody knows how much of it is done."""
+    here, offered = opened(folder)
+    key = offered["long.csv"].key
+    go_on = threading.Event()
+    with pytest.raises(Pending):
+        here._work.get(("read", key), lambda: go_on.wait(30), patience_s=0.0)
+    here._work.tell(("read", key))(1.0)
+    with pytest.raises(Pending, match="being put in order") as caught:
+        here.log(key)
+    go_on.set()
+    assert caught.value.share is None
+
+
+def test_the_choice_is_part_of_the_key(folder: Path) -> None:
+    """Read as asked for under a key that says so, and offered under it from then on."""
+    here, offered = opened(folder)
+    key = offered["two ways.csv"].key
+    with pytest.raises(LogError, match="--layout stages or --layout costs"):
+        here.log(key, 60)
+    assert here.get(key).error
+    assert [run.layout for run in here.log(f"{key}.stages", 60).runs] == ["stages"]
+    assert [run.layout for run in here.log(f"{key}.costs", 60).runs] == ["costs"]
+    now = here.get(key)
+    assert (now.key, now.layout, now.error) == (f"{key}.costs", "costs", "")
+    here.scan(0)
+    assert here.get(key).key == f"{key}.costs"
+    assert read_view(f"?run={key}.costs-1").run == f"{key}.costs-1"
+    assert read_view(f"?run={key}.nothing").run == ""
+
+
+def test_a_dropped_log_is_read_as_asked_for() -> None:
+    """The layout comes with the log; both readings of it are one log on offer."""
+    here = Library(None, Project(), Work())
+    with pytest.raises(LogError, match=r"^two\.csv.* --layout stages"):
+        here.drop("two.csv", TWO_WAYS.encode())
+    key = here.drop("two.csv", TWO_WAYS.encode(), "costs")
+    assert here.run(key).layout == "costs"
+    key = here.drop("two.csv", TWO_WAYS.encode(), "stages")
+    assert here.run(key).layout == "stages"
+    assert [(o.key, o.name) for o in here.offered()] == [(key, "two.csv")]
+
+
+def test_options_of_the_command_are_told_where_they_go() -> None:
+    """A page takes no unit and no columns: the project file does."""
+    key = "0123456789abcdef"
+    (line,) = otherwise(key, "a.csv: the unit cannot be told: give it with --unit")
+    assert 'write unit = "..." under [log]' in line.children
+    (line,) = otherwise(key, "no loop: name it with --loop-call")
+    assert 'loop_call = "..."' in line.children
+    assert otherwise(key, "a.csv: is empty: nothing was logged") == []
+
+
+@pytest.mark.browser
+def test_the_page_shows_how_far_it_is(watch: Make, folder: Path, held: threading.Event) -> None:
+    """Half read, half of the bar is filled; the figures come when it goes on."""
+    key = key_of(folder / "long.csv")
+    with running(folder) as base:
+        page = watch(base).open(f"/?run={key}", "#page progress[value='0.500']")
+        assert "Reading long.csv (2.5 MB): 50 % ..." in page.inner_text("#page")
+        held.set()
+        page.wait_for_selector("#page .js-plotly-plot .main-svg", timeout=60_000)
+        assert page.locator("#page progress").count() == 0
+
+
+@pytest.mark.browser
+def test_a_log_that_fits_two_layouts_offers_both(watch: Make, folder: Path) -> None:
+    """The sentence of the command line, then the choice; the page goes on with what is chosen."""
+    key = key_of(folder / "two ways.csv")
+    with running(folder) as base:
+        page = watch(base).open(f"/?run={key}", "#page .note.error")
+        assert "fits two layouts: stages" in page.inner_text("#page .note.error")
+        page.click("#page .choice:has-text('costs')")
+        page.wait_for_selector("#page .figures")
+        assert f"run={key}.costs" in page.url
+        named = "#run-select option[selected]:has-text('two ways.csv, read as costs')"
+        page.wait_for_selector(named, state="attached")
+
+
+@pytest.mark.browser
+def test_a_dropped_log_that_fits_two_layouts_offers_both(watch: Make, tmp_path: Path) -> None:
+    """The log is not sent for again by hand: a button sends it with the layout."""
+    path = tmp_path / "dropped.csv"
+    path.write_text(TWO_WAYS, encoding="utf-8")
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    with running(empty) as base:
+        watched = watch(base, checked=False)  # the browser notes an answer of 400 on its console
+        page = watched.open("/logs", "#page .note")
+        page.set_input_files("#file", str(path))
+        page.click("#said button:has-text('Read it as stages')")
+        page.wait_for_selector("#said:has-text('dropped.csv is open')")
+        page.wait_for_selector("td:has-text('read as stages')")
+        assert f"run={key_of(path)}.stages" in page.url
+        assert watched.elsewhere == []
