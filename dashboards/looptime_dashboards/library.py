@@ -240,14 +240,13 @@ class Library:
             raise UsageError("this log is not here: it was changed or taken away; choose another")
         text = f"Reading {offered.name} ({size_text(offered.size)})"
         try:
-            log: Log = self._work.get(
+            return self._work.get(
                 ("read", key), lambda: self._read(key, path, offered), text, patience_s
             )
         except Pending as pending:
             if pending.share is None or pending.share < 1:
                 raise
             raise Pending(f"{offered.name} is read; its loops are being put in order") from None
-        return log
 
     def _read(self, key: str, path: Path, offered: Offered) -> Log:
         content, _, layout = key.partition(".")

@@ -20,8 +20,8 @@ from looptime.views.terminal import safe
 
 __all__ = [
     "MOST_POINTS", "Picture", "axis", "bar", "envelope", "error_bars", "label", "layout", "line_at",
-    "log_bins", "log_range", "log_ticks", "percent", "points_in", "room_px", "text_in_plot",
-    "three",
+    "log_bins", "log_range", "log_ticks", "loops_word", "percent", "points_in", "room_px",
+    "text_in_plot", "three",
 ]  # fmt: skip
 
 Float = NDArray[np.float64]
@@ -101,6 +101,11 @@ def percent(share: float | None, digits: int = 1) -> str:
     ('12.3 %', '-')
     """
     return "-" if share is None else f"{100 * share:.{digits}f} %"
+
+
+def loops_word(count: int) -> str:
+    """The word that goes with so many loops."""
+    return "loop" if count == 1 else "loops"
 
 
 def axis(title: str, **more: Any) -> dict[str, Any]:

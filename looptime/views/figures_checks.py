@@ -25,12 +25,13 @@ from looptime.views.figures import (
     log_bins,
     log_range,
     log_ticks,
+    loops_word,
     percent,
     text_in_plot,
     three,
 )
 from looptime.views.palette import AFTER, BEFORE, NEUTRAL, QUIET, WARN, colour_of, pattern_of
-from looptime.views.terminal import number
+from looptime.views.terminal import count, number
 
 __all__ = [
     "TITLES", "changes_table", "difference_by_call", "gate_margins", "gate_table", "plus",
@@ -69,15 +70,15 @@ def two_histograms(
     data = [
         {
             "type": "scatter", "mode": "lines", "name": word, "x": middle.tolist(),
-            "y": (100 * count / max(size, 1)).tolist(),
+            "y": (100 * each / max(size, 1)).tolist(),
             "line": {"shape": "hvh", "color": colour, "width": 2.2, "dash": dash},
             "fill": fill, "fillcolor": "rgba(63,127,147,0.22)",
-            "customdata": [[float(a), float(b), int(c)]
-                           for a, b, c in zip(edges[:-1], edges[1:], count, strict=True)],
+            "customdata": [[float(a), float(b), int(n), loops_word(int(n))]
+                           for a, b, n in zip(edges[:-1], edges[1:], each, strict=True)],
             "hovertemplate": word + ": %{customdata[0]:.4g} to %{customdata[1]:.4g} ms<br>"
-            "%{y:.3g} % of the loops, %{customdata[2]} loops<extra></extra>",
+            "%{y:.3g} % of the loops, %{customdata[2]} %{customdata[3]}<extra></extra>",
         }
-        for word, count, size, colour, dash, fill in (
+        for word, each, size, colour, dash, fill in (
             (words[0], counts[0], sizes[0], BEFORE, "dot", "none"),
             (words[1], counts[1], sizes[1], AFTER, "solid", "tozeroy"),
         )
@@ -100,7 +101,7 @@ def two_histograms(
     )  # fmt: skip
     return Picture(
         "both", title, {"data": data, "layout": drawn},
-        f"Two histograms of the period, {sizes[0]:,} loops {words[0]} and {sizes[1]:,} "
+        f"Two histograms of the period, {count(sizes[0], 'loop')} {words[0]} and {sizes[1]:,} "
         f"{words[1]}. {title}.",
         ("from ms", "to ms", f"loops {words[0]}", f"loops {words[1]}"), rows, how,
     )  # fmt: skip

@@ -20,11 +20,12 @@ from looptime.views.figures import (
     line_at,
     log_bins,
     log_ticks,
+    loops_word,
     percent,
     text_in_plot,
 )
 from looptime.views.palette import MARK, NEUTRAL, QUIET, WARN
-from looptime.views.terminal import number
+from looptime.views.terminal import count, number
 
 __all__ = ["period_histogram", "rate_over_run", "recurrences"]
 
@@ -55,7 +56,7 @@ def period_histogram(at: Summary, by: str = "loops") -> Picture:
     place = np.clip(np.searchsorted(edges, period, side="right") - 1, 0, len(edges) - 2)
     weights = period if by == "time" else np.ones(len(period))
     share = np.bincount(place, weights=weights, minlength=len(edges) - 1)
-    count = np.bincount(place, minlength=len(edges) - 1)
+    each = np.bincount(place, minlength=len(edges) - 1)
     share = share / max(weights.sum(), 1e-300)
     middle = np.sqrt(edges[:-1] * edges[1:])
     loops = _one_of_each(at.run, place, len(middle))
@@ -67,23 +68,24 @@ def period_histogram(at: Summary, by: str = "loops") -> Picture:
                    dragmode="select", selectdirection="h")  # fmt: skip
     trace = bar(
         middle, 100 * share, NEUTRAL, width=np.diff(edges).tolist(),
-        customdata=[[int(n), float(a), float(b), int(c)]
-                    for n, a, b, c in zip(loops, edges[:-1], edges[1:], count, strict=True)],
+        customdata=[[int(n), float(a), float(b), int(c), loops_word(int(c))]
+                    for n, a, b, c in zip(loops, edges[:-1], edges[1:], each, strict=True)],
         hovertemplate="%{customdata[1]:.4g} to %{customdata[2]:.4g} ms<br>%{y:.3g} % of the "
-        + what + "<br>%{customdata[3]} loops, one of them: loop %{customdata[0]}<extra></extra>",
+        + what + "<br>%{customdata[3]} %{customdata[4]}, one of them: loop %{customdata[0]}"
+        "<extra></extra>",
     )  # fmt: skip
     budget = at.pace.overruns.budget_ms
     if budget is not None and edges[0] * 0.7 < budget < edges[-1] * 1.4:
         drawn.update(line_at(budget, f" budget {number(budget)} ms", "x", float(np.log10(budget))))
     rows = tuple(
         (float(a), float(b), int(c), float(s))
-        for a, b, c, s in zip(edges[:-1], edges[1:], count, share, strict=True) if c
+        for a, b, c, s in zip(edges[:-1], edges[1:], each, share, strict=True) if c
     )  # fmt: skip
     title = _pace_title(at, by)
     return Picture(
         "periods", title, {"data": [trace], "layout": drawn},
-        f"Histogram of {len(period):,} periods from {number(edges[0])} to {number(edges[-1])} ms. "
-        + title + ".",
+        f"Histogram of {count(len(period), 'period')} from {number(edges[0])} to "
+        f"{number(edges[-1])} ms. {title}.",
         ("from ms", "to ms", "loops", f"share of the {what}"), rows,
         "Bins of equal width in the logarithm from the shortest to the longest period, weighted "
         + ("by each loop's length" if by == "time" else "one for each loop")
@@ -99,8 +101,8 @@ def _pace_title(at: Summary, by: str) -> str:
     text = f"Half of the loops take up to {number(p.p50.value)} ms, 99 % up to "
     text += f"{number(p.p99.value)} ms"
     if over.budget_ms is not None and over.count:
-        text += f"; {over.count:,} ({percent(over.share)}) are over the budget of "
-        text += f"{number(over.budget_ms)} ms"
+        text += f"; {over.count:,} ({percent(over.share)}) {'is' if over.count == 1 else 'are'} "
+        text += f"over the budget of {number(over.budget_ms)} ms"
     return text
 
 
@@ -108,10 +110,10 @@ def _one_of_each(run: Run, place: Any, bins: int) -> Any:
     """Number of one loop in each bin: the middle one in time; -1 in an empty bin."""
     order = np.argsort(place, kind="stable")
     first = np.searchsorted(place[order], np.arange(bins))
-    count = np.bincount(place, minlength=bins)
+    each = np.bincount(place, minlength=bins)
     made = np.full(bins, -1)
-    full = count > 0
-    made[full] = run.loop_columns.loop[order[(first + count // 2)[full]]]
+    full = each > 0
+    made[full] = run.loop_columns.loop[order[(first + each // 2)[full]]]
     return made
 
 
@@ -260,7 +262,9 @@ def _rate_title(at: Summary) -> str:
     elif changes.drift is not None:
         text += ", the same level throughout"
     if at.slow.count:
-        text += f"; {at.slow.count:,} slow loops hold {percent(at.slow.time_share)} of the time"
+        hold = "holds" if at.slow.count == 1 else "hold"
+        text += f"; {count(at.slow.count, 'slow loop')} {hold} "
+        text += f"{percent(at.slow.time_share)} of the time"
     return text
 
 

@@ -21,12 +21,13 @@ from looptime.views.figures import (
     log_bins,
     log_range,
     log_ticks,
+    loops_word,
     percent,
     text_in_plot,
     three,
 )
 from looptime.views.palette import AFTER, BEFORE
-from looptime.views.terminal import figure, number
+from looptime.views.terminal import count, figure, number
 
 __all__ = [
     "bus_use", "call_costs", "contributions", "plan_basis", "plan_verdict", "predicted_histogram",
@@ -70,11 +71,11 @@ def plan_verdict(at: Prediction) -> str:
 
 def plan_basis(at: Prediction) -> str:
     """How many loops a plan rests on, and what its intervals are for."""
-    text = f"From {at.loops:,} loops"
+    text = f"From {count(at.loops, 'loop')}"
     if at.sampled:
         text += f", a sample of {at.loops_in_log:,}"
     if at.warmup_loops:
-        text += f"; the first {at.warmup_loops:,} are left out as warm-up"
+        text += f"; the first {count(at.warmup_loops, 'loop')} left out as warm-up"
     source = "assumed" if at.run_sd_from == "assumed" else "from the season"
     return (
         f"{text}. Intervals are 90 %, for a recording still to come, with "
@@ -157,15 +158,15 @@ def _bins(
     shares: tuple[Float, Float, NDArray[np.int64]], edges: Float, what: str, name: str,
     colour: str, pattern: str,
 ) -> dict[str, Any]:  # fmt: skip
-    share, count, one = shares
+    share, each, one = shares
     some = ["" if n < 0 else f", one of them: loop {n}" for n in one.tolist()]
     return bar(
         np.sqrt(edges[:-1] * edges[1:]), 100 * share, colour, pattern=pattern, name=name,
         width=np.diff(edges).tolist(), opacity=0.72,
-        customdata=[[float(a), float(b), int(c), s]
-                    for a, b, c, s in zip(edges[:-1], edges[1:], count, some, strict=True)],
+        customdata=[[float(a), float(b), int(c), s, loops_word(int(c))]
+                    for a, b, c, s in zip(edges[:-1], edges[1:], each, some, strict=True)],
         hovertemplate=f"{name}: " + "%{customdata[0]:.4g} to %{customdata[1]:.4g} ms<br>%{y:.3g} % "
-        f"of the {what}" + "<br>%{customdata[2]} loops%{customdata[3]}<extra></extra>",
+        f"of the {what}" + "<br>%{customdata[2]} %{customdata[4]}%{customdata[3]}<extra></extra>",
     )  # fmt: skip
 
 

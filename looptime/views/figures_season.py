@@ -8,7 +8,7 @@ from looptime.checks.trends import Step, Trend, Trends
 from looptime.views.figures import Picture, axis, label, layout, text_in_plot, three
 from looptime.views.figures_checks import TITLES, plus
 from looptime.views.palette import AFTER, NEUTRAL, QUIET, WARN
-from looptime.views.terminal import number
+from looptime.views.terminal import count, number
 
 __all__ = ["trend_figure", "trends_table"]
 
@@ -49,7 +49,8 @@ def trend_figure(at: Trends, statistic: str = "p99") -> Picture | None:
                    axis(unit))  # fmt: skip
     title = _trend_title(at, found, name)
     return Picture(
-        f"trend-{statistic}", title, {"data": data, "layout": drawn}, f"{len(runs)} runs. {title}.",
+        f"trend-{statistic}", title, {"data": data, "layout": drawn},
+        f"{count(len(runs), 'run')}. {title}.",
         ("run", "log", "version", "recorded", f"{at.quantity} {name}", "marks"),
         tuple((k, f.name, f.version or "", (f.time or "").replace("T", " "), float(v), w)
               for k, f, v, w in zip(runs, facts, found.values, words, strict=True)),
@@ -94,8 +95,8 @@ def _trend_title(at: Trends, found: Trend, name: str) -> str:
     if slope.value is not None and p is not None and p < 0.05:
         return f"{what} drifts by {plus(slope.value, 2)} % a run"
     if slope.value is None:
-        return f"{what} over {len(found.values)} runs: too few to see a trend"
-    return f"{what} keeps its level over {len(found.values)} runs"
+        return f"{what} over {count(len(found.values), 'run')}: too few to see a trend"
+    return f"{what} keeps its level over {count(len(found.values), 'run')}"
 
 
 def _where(step: Step) -> str:

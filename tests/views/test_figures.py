@@ -100,7 +100,8 @@ def test_a_bar_leads_to_a_loop_of_its_length() -> None:
     at = summary()
     drawn = period_histogram(at).figure["data"][0]
     period = at.run.loop_columns.period_ns / 1e6
-    for loop, low, high, count in drawn["customdata"]:
+    for loop, low, high, count, word in drawn["customdata"]:
+        assert word == ("loop" if count == 1 else "loops")
         if count:
             assert low - 1e-9 <= period[loop] <= high + 1e-9
 

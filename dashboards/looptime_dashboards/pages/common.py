@@ -7,22 +7,29 @@ from typing import Any
 from dash import html
 
 from looptime.analysers import Summary
-from looptime.views.terminal import number, safe
+from looptime.views.terminal import count, number, safe
 
-__all__ = ["used"]
+__all__ = ["are", "used"]
+
+
+def are(number: int) -> str:
+    """The verb that goes with so many."""
+    return "is" if number == 1 else "are"
 
 
 def used(at: Summary, sampled: bool) -> Any:
     """How many loops the figures rest on, and what was left out."""
-    text = f"{at.pace.loops:,} loops in {number(at.pace.duration_s)} s"
+    text = f"{count(at.pace.loops, 'loop')} in {number(at.pace.duration_s)} s"
     if at.phase:
         text += f" of phase {safe(at.phase, 40)}"
     left_out = at.loops - at.pace.loops
     if left_out:
-        text += f"; the first {left_out:,} ({number(at.duration_s - at.pace.duration_s, 2)} s) are "
-        text += "warm-up and left out"
+        text += f"; the first {left_out:,} ({number(at.duration_s - at.pace.duration_s, 2)} s) "
+        text += f"{are(left_out)} warm-up and left out"
     elif at.warmup.loops and at.warmup.kept:
-        text += f"; the first {at.warmup.loops:,} are warm-up and stay in the figures"
+        first = at.warmup.loops
+        text += f"; the first {first:,} {are(first)} warm-up and "
+        text += f"{'stays' if first == 1 else 'stay'} in the figures"
     if at.basis.judged == "work":
         text += ". The loop is paced: costs are judged on its work, without the wait"
     elif at.pacing.fixed_rate:

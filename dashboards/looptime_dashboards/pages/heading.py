@@ -26,7 +26,7 @@ from looptime.views.figures_heading import (
     heading_table,
     required_sentences,
 )
-from looptime.views.terminal import safe
+from looptime.views.terminal import count, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.pages.changes import place, prediction
 from looptime_dashboards.pages.pieces import called, stretches, table_card
@@ -62,7 +62,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
 
 
 def _basis(desk: Desk, view: View, at: HeadingResult, full: bool) -> str:
-    text = f"From {at.loops_used:,} loops"
+    text = f"From {count(at.loops_used, 'loop')}"
     if at.loops_used < at.loops_in_run // 2:
         text += f", in stretches that stand for all {at.loops_in_run:,}"
     text += "."
@@ -160,7 +160,8 @@ def _with_changes(
     except LooptimeError as error:
         return html.Div([note(f"{what}: {error}", "error"), back]), (), False
     said = (
-        f"{what}. They are marked in the figures as predicted, an estimate from {at.loops:,} loops."
+        f"{what}. They are marked in the figures as predicted, an estimate from "
+        f"{count(at.loops, 'loop')}."
     )
     return html.Div([note(said), back]), ((_PREDICTED, found),), sampled
 

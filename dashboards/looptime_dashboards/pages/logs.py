@@ -7,7 +7,7 @@ from typing import Any
 
 from dash import html
 
-from looptime.views.terminal import safe
+from looptime.views.terminal import count, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.library import DROP_LIMIT, Offered, content_of, size_text
 from looptime_dashboards.parts import choice, table
@@ -20,7 +20,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     """The page, and whether better figures are on their way."""
     offered = desk.library.offered()
     where = desk.library.folder
-    text = f"{len(offered):,} logs"
+    text = count(len(offered), "log")
     if where is not None:
         text += f" in {safe(where.name or str(where), 80)}, which is watched: new ones appear here"
     parts: list[Any] = [html.P(text + ".", className="note", role="status")]

@@ -9,7 +9,7 @@ from dash import html
 from looptime.analysers import Summary
 from looptime.views.figures import percent
 from looptime.views.figures_pace import period_histogram, rate_over_run, recurrences
-from looptime.views.terminal import number
+from looptime.views.terminal import count, number
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.common import used
 from looptime_dashboards.parts import card, choice, choices, findings
@@ -56,7 +56,7 @@ def _figures(at: Summary) -> Any:
     ]  # fmt: skip
     if over.budget_ms is not None:
         cells.append((f"over {number(over.budget_ms)} ms", percent(over.share),
-                      f"{over.count:,} loops"))  # fmt: skip
+                      count(over.count or 0, "loop")))  # fmt: skip
     if pace.headroom_ms is not None:
         cells.append(("headroom as a rule", f"{number(pace.headroom_ms['p50'].value)} ms", ""))
     return html.Dl(

@@ -13,7 +13,7 @@ from looptime.checks.trends import Trends, season_trends
 from looptime.errors import LooptimeError
 from looptime.views.figures_checks import gate_margins, gate_table
 from looptime.views.figures_season import trend_figure, trends_table
-from looptime.views.terminal import number, safe
+from looptime.views.terminal import count, number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.pieces import past, season, table_card
 from looptime_dashboards.pages.sides import runs_of, settings_of
@@ -83,8 +83,8 @@ def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Any:
     if at.baseline:
         versions = dict.fromkeys(f.version or "not named" for f in at.baseline)
         shown = ", ".join(safe(v, 30) for v in list(versions)[:4])
-        lines.append(html.P(f"Held against {against}: {len(at.baseline)} runs, version {shown}.",
-                            className="faint"))  # fmt: skip
+        lines.append(html.P(f"Held against {against}: {count(len(at.baseline), 'run')}, "
+                            f"version {shown}.", className="faint"))  # fmt: skip
     else:
         lines.append(html.P("No baseline: choose runs as before on the page Before and after, or "
                             "keep a season: looptime season add FOLDER, then looptime season "
@@ -108,12 +108,13 @@ def _trend(desk: Desk, view: View, store: Season | None) -> list[Any]:
     del view  # the season is the same for every run
     if store is None:
         return []
-    count = len(store.entries())
-    if not count:
+    entries = len(store.entries())
+    if not entries:
         return [note("The season holds no runs yet: looptime season add FOLDER.")]
     made, spread = desk.work.get(
-        ("trends", str(store.folder), count), lambda: season_trends(store), "Looking at the season"
-    )
+        ("trends", str(store.folder), entries), lambda: season_trends(store),
+        "Looking at the season",
+    )  # fmt: skip
     parts: list[Any] = []
     for robot in made[:_MOST_ROBOTS]:
         parts += _robot(desk, robot, len(made) > 1)

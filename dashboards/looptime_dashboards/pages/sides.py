@@ -21,7 +21,7 @@ from looptime.views.figures_checks import (
     shift_figure,
     two_histograms,
 )
-from looptime.views.terminal import safe
+from looptime.views.terminal import count, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.library import content_of
 from looptime_dashboards.pages.pieces import called, past, season, table_card
@@ -151,8 +151,9 @@ def _verdict(at: Comparison) -> Any:
     lines: list[Any] = [html.H2(_WORDS.get(at.verdict, at.verdict))]
     lines += [html.P(safe(s, 1000)) for s in at.sentences]
     if at.history:
-        lines.append(html.P(f"What runs differ by without any change is told by {at.history} runs "
-                            "of the season.", className="faint"))  # fmt: skip
+        past_runs = count(at.history, "run")
+        text = f"What runs differ by without any change is told by {past_runs} of the season."
+        lines.append(html.P(text, className="faint"))
     if at.unlike:
         unlike = [html.Li(safe(u.text, 600)) for u in at.unlike]
         lines += [html.P(html.Strong("Unlike between the sides")), html.Ul(unlike)]
@@ -164,5 +165,5 @@ def _verdict(at: Comparison) -> Any:
 
 
 def _named(facts: tuple[Facts, ...]) -> str:
-    names = [f"{safe(f.name, 40)} ({f.loops:,} loops)" for f in facts[:5]]
+    names = [f"{safe(f.name, 40)} ({count(f.loops, 'loop')})" for f in facts[:5]]
     return ", ".join(names) + (f" and {len(facts) - 5} more" if len(facts) > 5 else "")

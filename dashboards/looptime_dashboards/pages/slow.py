@@ -10,7 +10,7 @@ from dash import html
 from looptime.analysers import Summary
 from looptime.views.figures import percent
 from looptime.views.figures_slow import event_table
-from looptime.views.terminal import number, safe
+from looptime.views.terminal import count, number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.common import used
 from looptime_dashboards.parts import choice, named
@@ -46,9 +46,10 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         return [*parts, html.P(f"No loop stands out{above}.")], sampled
     heads, rows = desk.picture(at, "events", lambda: event_table(at, 500))
     title = (
-        f"{slow.count:,} loops ({percent(slow.share)}) stand out above {number(slow.threshold_ms)} "
-        f"ms of {at.basis.judged}, in {len(slow.events):,} spells; "
-        f"they hold {percent(slow.time_share)} of the time"
+        f"{count(slow.count, 'loop')} ({percent(slow.share)}) "
+        f"{'stands' if slow.count == 1 else 'stand'} out above {number(slow.threshold_ms)} "
+        f"ms of {at.basis.judged}, in {count(len(slow.events), 'spell')}; "
+        f"{'it holds' if slow.count == 1 else 'they hold'} {percent(slow.time_share)} of the time"
     )
     first = [
         choice(f"loop {row[0]}", view.loop == row[0], loop=str(row[0])) for row in rows[:5]
@@ -103,7 +104,7 @@ def _plain(value: Any) -> Any:
 
 
 def _why(culprits: dict[str, int]) -> Any:
-    shown = [f"{safe(name, 40)} in {count:,}" for name, count in list(culprits.items())[:6]]
+    shown = [f"{safe(name, 40)} in {n:,}" for name, n in list(culprits.items())[:6]]
     return html.P("What stretched most: " + ", ".join(shown) + ".", className="faint")
 
 
