@@ -8,7 +8,10 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
+from operator import eq
 from typing import Any, TypeVar
+from weakref import ref
 
 import numpy as np
 
@@ -32,6 +35,8 @@ SAMPLE_FROM = 20_000
 _LONG, _SAMPLE = 4_000, 3_000
 _MOST_EXPORTS = 300
 _MOST_DRAWN = 8
+#: Summaries of long parts that are kept: each holds tens of megabytes.
+_MOST_LONG = 3
 T = TypeVar("T")
 
 
@@ -54,7 +59,9 @@ class Desk:
         self.library.scan(0)
         self._exports: OrderedDict[str, tuple[str, str]] = OrderedDict()
         self._lock = threading.Lock()
-        self._drawn: OrderedDict[int, tuple[Summary, dict[str, Any]]] = OrderedDict()
+        self._heavy = threading.Lock()
+        self._long: OrderedDict[tuple[Any, ...], None] = OrderedDict()
+        self._drawn: OrderedDict[int, tuple[ref[Summary], dict[str, Any]]] = OrderedDict()
 
     def run(self, view: View) -> Run:
         """The whole run of a view."""
@@ -101,9 +108,25 @@ class Desk:
         key = ("summary", view.run, self.phase(view), view.start, view.end, view.warmup)
         if not self.is_long(view):
             return self.work.get(key, lambda: self._summarise(view), "Working it out", 0.4), False
+        self._keep_long(key)
         return self.work.twice(
             key, lambda: self._summarise(view), lambda: self._summarise_few(view), "Working it out"
         )
+
+    def _keep_long(self, key: tuple[Any, ...]) -> None:
+        """Forget the summary of a long part that was looked at before some others."""
+        with self._lock:
+            self._long[key] = None
+            self._long.move_to_end(key)
+            for old in list(self._long)[:-_MOST_LONG]:
+                self.work.drop(partial(eq, old))
+                if not self.work.has(old):  # one still under way stays until it is done
+                    del self._long[old]
+
+    def heavily(self, make: Callable[[], T]) -> T:
+        """Do what takes much memory for a while, one such thing at a time."""
+        with self._heavy:
+            return make()
 
     def open(self, view: View) -> None:
         """Read a view's log and wait for it."""
@@ -120,9 +143,13 @@ class Desk:
         blocks = self.work.get(("blocks", view.run), lambda: blocks_of(whole), patience_s=600)
         chosen = cut(whole, [range_of(whole, view.start, view.end)], blocks)
         origin = int(whole.loop_columns.start_ns[0])
-        made = summarise(chosen, phase=self.phase(view), origin_ns=origin,
-                         **self._options(view))  # type: ignore[arg-type]  # fmt: skip
-        return made if len(chosen) <= _LONG else _slim(made)
+        phase = self.phase(view)
+
+        def make() -> Summary:
+            return summarise(chosen, phase=phase, origin_ns=origin,
+                             **self._options(view))  # type: ignore[arg-type]  # fmt: skip
+
+        return make() if len(chosen) <= _LONG else _slim(self.heavily(make))
 
     def few(self, view: View, loops: int) -> Run:
         """About so many loops of the part that is looked at, in stretches; its phase alone.
@@ -136,9 +163,9 @@ class Desk:
         phase = self.phase(view)
         return part(chosen, phase) if phase is not None else chosen
 
-    def is_long(self, view: View, most: int = _LONG) -> bool:
+    def is_long(self, view: View, most: int | None = None) -> bool:
         """Whether the part that is looked at has more loops than are looked at at once."""
-        return self.loops(view) > most
+        return self.loops(view) > (_LONG if most is None else most)
 
     def loops(self, view: View) -> int:
         """Loops of the part that is looked at, its phase apart."""
@@ -156,8 +183,10 @@ class Desk:
     def picture(self, at: Summary, name: str, make: Callable[[], T]) -> T:
         """What is drawn of a summary, once: a page that comes back shows the same again."""
         with self._lock:
-            # the summary is held with its pictures, so that its id stays its own
-            mine = self._drawn.setdefault(id(at), (at, {}))[1]
+            of, mine = self._drawn.get(id(at), (None, {}))
+            if of is None or of() is not at:  # a summary that is gone leaves its id to another
+                mine = {}
+                self._drawn[id(at)] = (ref(at), mine)
             self._drawn.move_to_end(id(at))
             while len(self._drawn) > _MOST_DRAWN:
                 self._drawn.popitem(last=False)

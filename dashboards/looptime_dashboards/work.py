@@ -159,6 +159,11 @@ class Work:
             return None
         return future.result()
 
+    def has(self, key: Hashable) -> bool:
+        """Whether an answer is kept, or on its way."""
+        with self._lock:
+            return key in self._answers
+
     def tell(self, key: Hashable) -> Callable[[float], None]:
         """A function that takes note of the share that is done."""
 

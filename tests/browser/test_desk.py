@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import time
+import weakref
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from looptime_dashboards import desk as desk_module
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.changes import prediction
 from looptime_dashboards.view import View
 
 from looptime import read
+from looptime.analysers import Summary
 from looptime.checks.gate import choose_baseline
 from looptime.checks.scatter import run_scatter
 from looptime.checks.season import Season
@@ -41,3 +46,69 @@ def test_a_plan_has_the_scatter_of_the_season(tmp_path: Path) -> None:
     assert "(from the season)" in plan_basis(found)
     desk.project = replace(project, path=None)
     assert "(assumed)" in plan_basis(prediction(desk, replace(view, end=10.0))[0])
+
+
+def long_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Desk, View]:
+    """A desk with a log of 3,000 loops that counts as long."""
+    monkeypatch.setattr(desk_module, "_LONG", 500)
+    path = tmp_path / "log.csv"
+    path.write_text("time_us,x\n" + "".join(f"{k * 10_000},1\n" for k in range(3001)), "utf-8")
+    os.utime(path, (time.time() - 60, time.time() - 60))
+    desk, view = Desk(tmp_path, Project()), View(run=key_of(path))
+    desk.open(view)
+    return desk, view
+
+
+def settled(desk: Desk, view: View) -> Summary:
+    """The full summary of a view."""
+    for _ in range(600):
+        at, sampled = desk.summary(view)
+        if not sampled:
+            return at
+        time.sleep(0.02)
+    raise AssertionError("the full summary does not come")
+
+
+def test_few_summaries_of_long_parts_are_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of seven long parts looked at, the last three stay, and no others are held by anything."""
+    desk, view = long_run(tmp_path, monkeypatch)
+    made = []
+    for k in range(7):
+        at = settled(desk, view.but(start=float(k)))
+        desk.picture(at, "title", lambda k=k: f"part {k}")
+        made.append(weakref.ref(at))
+    del at
+    desk.summary(view.but(start=6.0))
+    gc.collect()
+    assert [one() is not None for one in made] == [False] * 4 + [True] * 3
+
+
+def test_a_picture_belongs_to_its_summary(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Drawn once for a summary, anew for another, also where that one has the id of the first."""
+    desk, view = long_run(tmp_path, monkeypatch)
+    at = settled(desk, view)
+    assert desk.picture(at, "title", lambda: "first") == "first"
+    assert desk.picture(at, "title", lambda: "again") == "first"
+    gone = desk._drawn.pop(id(at))
+    other = settled(desk, view.but(start=1.0))
+    desk._drawn[id(other)] = gone
+    assert desk.picture(other, "title", lambda: "other") == "other"
+
+
+def test_what_takes_much_memory_is_done_one_at_a_time(tmp_path: Path) -> None:
+    """Two threads that ask at once are served one after the other."""
+    desk, busy, most = Desk(tmp_path, Project()), 0, 0
+
+    def make() -> int:
+        nonlocal busy, most
+        busy += 1
+        most = max(most, busy)
+        time.sleep(0.05)
+        busy -= 1
+        return 7
+
+    with ThreadPoolExecutor(4) as pool:
+        assert list(pool.map(lambda _: desk.heavily(make), range(4))) == [7] * 4
+    assert most == 1

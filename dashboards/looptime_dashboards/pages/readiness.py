@@ -62,7 +62,7 @@ def _checked(desk: Desk, view: View, store: Season | None) -> list[Any]:
         return gate(new, old, limits=desk.project.limits, settings=settings,
                     tolerance=Tolerance.of(desk.project.regression))  # fmt: skip
 
-    at = desk.work.get(key, make, "Checking", 0.5)
+    at = desk.work.get(key, lambda: desk.heavily(make), "Checking", 0.5)
     parts = [_verdict(at, desk, bool(chosen))]
     margins = gate_margins(at)
     if margins is not None:

@@ -58,7 +58,9 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         settings = settings_of(desk, view)
         at = desk.work.get(
             key,
-            lambda: compare(*runs, settings=settings, history=old, tolerance=tolerance),
+            lambda: desk.heavily(
+                lambda: compare(*runs, settings=settings, history=old, tolerance=tolerance)
+            ),
             "Comparing", 0.5,
         )  # fmt: skip
     except Pending as pending:
