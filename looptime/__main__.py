@@ -1,6 +1,7 @@
 """``python -m looptime`` and the command ``looptime``."""
 
 import gc
+import os
 import sys
 
 __all__ = ["main"]
@@ -9,6 +10,10 @@ __all__ = ["main"]
 def main() -> None:
     """Run the command line and leave with its exit code."""
     gc.set_threshold(50_000)  # loading the modules makes many objects and hardly any garbage
+    # columns are filled once: to clear them in huge pages, put together first, takes longer
+    os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
+    # there are no large products of matrices: more threads would only wait for work
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         from looptime.cli import run
 

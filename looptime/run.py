@@ -41,7 +41,7 @@ class LoopColumns:
 
     Parameters
     ----------
-    loop : int64 array, shape (n,)
+    loop : int32 or int64 array, shape (n,)
         Number as logged, else 0, 1, 2, ...
     start_ns, period_ns : int64 array, shape (n,) [ns]
         Start, and start to start of the next loop.
@@ -51,7 +51,7 @@ class LoopColumns:
         Codes into `phase_names`.
     phase_names : tuple of str
         Phases in the log's own words.
-    line : int64 array, shape (n,), or None
+    line : int32 or int64 array, shape (n,), or None
         Line of the log where each loop begins.
     """
 
@@ -354,7 +354,7 @@ class Run:
 
         at = self.loop_columns
         table: dict[str, object] = {
-            "loop": at.loop,
+            "loop": at.loop.astype(np.int64),
             "start_ns": at.start_ns,
             "period_ns": at.period_ns,
         }
@@ -373,7 +373,7 @@ class Run:
         at = self.call_columns
         frame = pd.DataFrame(
             {
-                "loop": self.loop_columns.loop[at.loop],
+                "loop": self.loop_columns.loop.astype(np.int64)[at.loop],
                 "thread": pd.Categorical.from_codes(at.thread, list(self.thread_names)),
                 "name": pd.Categorical.from_codes(at.name, [n.name for n in self.names]),
                 "start_ns": at.start_ns,

@@ -111,8 +111,9 @@ def _loops(run: Any) -> dict[str, Any]:
     at = run.loop_columns
     phase = None if at.phase is None else (at.phase, list(at.phase_names))
     return _given(
-        {"loop": at.loop, "start_ns": at.start_ns, "period_ns": at.period_ns,
-         "body_ns": at.body_ns, "phase": phase, "line": at.line}
+        {"loop": at.loop.astype(np.int64), "start_ns": at.start_ns, "period_ns": at.period_ns,
+         "body_ns": at.body_ns, "phase": phase,
+         "line": None if at.line is None else at.line.astype(np.int64)}
     )  # fmt: skip
 
 

@@ -8,7 +8,6 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.analysers.durations import durations_by_key
 from looptime.analysers.pacing import Pacing, Waits, find_waits, pacing
 from looptime.analysers.self_table import SelfTable
 from looptime.run import Run, SelfPieces
@@ -59,11 +58,6 @@ class Basis:
     origin_ns: int = 0
 
     @cached_property
-    def durations(self) -> dict[tuple[int, int], Int]:
-        """Durations of whole calls by (thread, name), see `looptime.analysers.durations`."""
-        return durations_by_key(self.run)
-
-    @cached_property
     def table(self) -> SelfTable:
         """Self time on the loop's thread by loop and name."""
         return SelfTable(self.pieces, len(self.run), len(self.run.names))
@@ -79,6 +73,8 @@ class Basis:
     @cached_property
     def judged_ms(self) -> Float:
         """The quantity judged; shape (n,) [ms]."""
+        if self.judged_ns is self.run.loop_columns.period_ns:
+            return self.period_ms
         return self.judged_ns / 1e6
 
     def time_s(self, index: int) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.analysers.durations import durations_by_key
+from looptime.analysers.durations import CallTimes, call_times, ordered_quantiles, times_of
 from looptime.run import Run
 
 __all__ = ["BLOCKING_KINDS", "Blocking", "Sign", "blocking", "blocking_signs"]
@@ -21,7 +21,6 @@ BLOCKING_KINDS = ("sensor read", "actuator write", "wait")
 
 _TICK_LOW_MS, _TICK_HIGH_MS = 15.0, 16.7
 _FEWEST = 30
-_ENOUGH = 20_000
 
 
 @dataclass(frozen=True)
@@ -67,7 +66,7 @@ class Blocking:
 
 
 def blocking(
-    run: Run, durations: Mapping[tuple[int, int], Int] | None = None
+    run: Run, times: Mapping[tuple[int, int], CallTimes] | None = None
 ) -> tuple[Blocking, ...]:
     """Calls that block, each with its reasons.
 
@@ -81,22 +80,21 @@ def blocking(
     ----------
     run : Run
         The recording.
-    durations : dict, optional
-        From `looptime.analysers.durations.durations_by_key`, to save the time.
+    times : dict, optional
+        From `looptime.analysers.durations.call_times`, to save the time.
 
     Returns
     -------
     tuple of Blocking
         In the order of the names.
     """
-    durations = durations_by_key(run) if durations is None else durations
+    times = call_times(run) if times is None else times
     cpu = _cpu_shares(run)
-    ordered = {key: _ordered_ms(ns) for key, ns in durations.items()}
-    medians = [_quantiles(few, [0.5])[0] for few in ordered.values()]
+    medians = [ordered_quantiles(took.ordered_ms, [0.5])[0] for took in times.values()]
     usual = float(np.median(medians)) if medians else 0.0
     made = []
-    for (thread, code), ns in sorted(durations.items()):
-        label, few = run.names[code], ordered[thread, code]
+    for (thread, code), took in sorted(times.items()):
+        label = run.names[code]
         signs = []
         if label.kind in BLOCKING_KINDS:
             known = label.kind_from in ("log", "project")
@@ -105,10 +103,10 @@ def blocking(
             text = f"labelled {label.kind}" if known else suggested
             signs.append(Sign("labelled" if known else "name", text))
         if label.kind not in ("pacing", "compute"):
-            signs += _floor(few, len(ns), usual, label.kind)
+            signs += _floor(took, usual, label.kind)
         if label.kind != "pacing":
-            signs += _cpu(cpu.get((thread, code)), ns)
-            signs += _signs(ns, few, max(len(run), 1), run.clock.tick_ns)
+            signs += _cpu(cpu.get((thread, code)), took)
+            signs += _signs(took, max(len(run), 1), run.clock.tick_ns)
         if signs:
             on_loop = thread == run.loop_thread
             name = run.thread_names[thread]
@@ -135,47 +133,37 @@ def blocking_signs(durations_ns: Int, loops: int, tick_ns: int = 1) -> list[Sign
     >>> [sign.code for sign in blocking_signs(ns, 2000)]
     ['device wait']
     """
-    return _signs(durations_ns, _ordered_ms(durations_ns), loops, tick_ns)
+    return _signs(times_of(durations_ns), loops, tick_ns)
 
 
-def _signs(ns: Int, few: Float, loops: int, tick_ns: int) -> list[Sign]:
-    """From all durations, and from some of them in order."""
-    if len(ns) < _FEWEST:
+def _signs(took: CallTimes, loops: int, tick_ns: int) -> list[Sign]:
+    if took.count < _FEWEST:
         return []
     tick_ms = tick_ns / 1e6
     found = (
-        _adapter_tick(ns, few, loops, tick_ms),
-        _device_wait(ns, few, loops),
-        _timeout(ns, few, loops, tick_ms),
+        _adapter_tick(took, loops, tick_ms),
+        _device_wait(took, loops),
+        _timeout(took, loops, tick_ms),
     )
     return [sign for sign in found if sign is not None]
 
 
-def _ordered_ms(ns: Int) -> Float:
-    """Every k-th duration, sorted: shapes need no more than some ten thousand."""
-    return np.asarray(np.sort(ns[:: max(len(ns) // _ENOUGH, 1)]) / 1e6)
-
-
-def _quantiles(few: Float, shares: list[float]) -> list[float]:
-    """Of values in order."""
-    return [float(few[min(int(p * len(few)), len(few) - 1)]) for p in shares]
-
-
-def _adapter_tick(ns: Int, few: Float, loops: int, tick_ms: float) -> Sign | None:
-    low, middle, high = _quantiles(few, [0.1, 0.5, 0.9])
+def _adapter_tick(took: CallTimes, loops: int, tick_ms: float) -> Sign | None:
+    low, middle, high = ordered_quantiles(took.ordered_ms, [0.1, 0.5, 0.9])
     if not (_TICK_LOW_MS <= middle <= _TICK_HIGH_MS) or high - low > max(1.5, 2 * tick_ms):
         return None
     text = (
         f"takes {middle:.1f} ms nearly every time: looks like the fixed 15 to 16 ms tick of an "
         "adapter or a scheduler, not like work"
     )
-    return Sign("adapter tick", text, middle, len(ns), float(ns.sum(dtype=np.int64)) / 1e6 / loops)
+    return Sign("adapter tick", text, middle, took.count, took.total_ns / 1e6 / loops)
 
 
-def _device_wait(ns: Int, few: Float, loops: int) -> Sign | None:
+def _device_wait(took: CallTimes, loops: int) -> Sign | None:
     """Kolmogorov's distance from an even spread between the extremes."""
-    low, high = _quantiles(few, [0.005, 0.995])
-    if high - low < 2.0 or high - low < 0.5 * high or len(ns) < 200:
+    few = took.ordered_ms
+    low, high = ordered_quantiles(few, [0.005, 0.995])
+    if high - low < 2.0 or high - low < 0.5 * high or took.count < 200:
         return None
     inside = few[(few >= low) & (few <= high)]
     even = (inside - low) / (high - low)
@@ -187,16 +175,16 @@ def _device_wait(ns: Int, few: Float, loops: int) -> Sign | None:
         f"its durations are spread evenly over {period:.1f} ms: it waits for a device that "
         f"measures every {period:.1f} ms"
     )
-    waited = float(ns.mean()) / 1e6 - low
-    return Sign("device wait", text, period, len(ns), waited * len(ns) / loops)
+    waited = took.total_ns / 1e6 - low * took.count
+    return Sign("device wait", text, period, took.count, waited / loops)
 
 
-def _timeout(ns: Int, few: Float, loops: int, tick_ms: float) -> Sign | None:
+def _timeout(took: CallTimes, loops: int, tick_ms: float) -> Sign | None:
     """Rare calls, far above the usual, that agree to 1 % among themselves."""
-    middle, high = _quantiles(few, [0.5, 0.9])
-    far = ns[ns > 1e6 * max(5 * middle, middle + 5 * (high - middle), middle + 10.0)] / 1e6
-    if not 3 <= len(far) <= 0.1 * len(ns):
+    far = took.far_ms
+    if not 3 <= len(far) <= 0.1 * took.count:
         return None
+    (middle,) = ordered_quantiles(took.ordered_ms, [0.5])
     constant = float(np.median(far))
     near = np.abs(far - constant) <= max(0.01 * constant, tick_ms)
     if near.sum() < 3 or near.mean() < 0.75:
@@ -210,17 +198,17 @@ def _timeout(ns: Int, few: Float, loops: int, tick_ms: float) -> Sign | None:
     return Sign("timeout", text, constant, count, lost)
 
 
-def _floor(few: Float, count: int, usual_ms: float, kind: str) -> list[Sign]:
+def _floor(took: CallTimes, usual_ms: float, kind: str) -> list[Sign]:
     """A floor with little spread; alone it speaks only of calls far above the usual."""
-    if count < _FEWEST:
+    if took.count < _FEWEST:
         return []
-    low, middle, high = _quantiles(few, [0.01, 0.5, 0.9])
+    low, middle, high = ordered_quantiles(took.ordered_ms, [0.01, 0.5, 0.9])
     tight = middle > 0 and (middle - low) <= 0.02 * middle and (high - low) <= 0.1 * middle
     far = middle >= 1.0 and middle >= 5 * usual_ms
     if not tight or not far or (kind not in BLOCKING_KINDS and middle < 2.0):
         return []
     text = f"never takes less than {low:.3g} ms and hardly more: a fixed wait, not work"
-    return [Sign("floor", text, low, count)]
+    return [Sign("floor", text, low, took.count)]
 
 
 def _cpu_shares(run: Run) -> dict[tuple[int, int], float]:
@@ -236,8 +224,8 @@ def _cpu_shares(run: Run) -> dict[tuple[int, int], float]:
     }
 
 
-def _cpu(share: float | None, ns: Int) -> list[Sign]:
-    if share is None or share >= 0.5 or float(ns.mean()) < 0.2e6:
+def _cpu(share: float | None, took: CallTimes) -> list[Sign]:
+    if share is None or share >= 0.5 or took.total_ns < 0.2e6 * took.count:
         return []
     text = f"the processor works only {100 * share:.0f} % of its time: the rest is waiting"
-    return [Sign("cpu", text, None, len(ns))]
+    return [Sign("cpu", text, None, took.count)]

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
-from looptime.analysers.durations import narrowed
+from looptime.analysers.durations import CallTimes, call_times, narrowed
 from looptime.run import Run
 from looptime.schema import CallName
 
@@ -138,11 +139,19 @@ def is_batched(label: CallName) -> bool:
     return bool(_BATCH_WORDS.search(re.sub(r"(?<=[a-z])(?=[A-Z])", ".", label.name)))
 
 
-def buses(basis: Basis) -> Buses:
-    """Transactions and time of each bus, repeated batched reads, and reads a batch could serve."""
+def buses(basis: Basis, times: Mapping[tuple[int, int], CallTimes] | None = None) -> Buses:
+    """Transactions and time of each bus, repeated batched reads, and reads a batch could serve.
+
+    Parameters
+    ----------
+    basis : Basis
+        From `looptime.analysers.basis.prepare`.
+    times : dict, optional
+        From `looptime.analysers.durations.call_times`, to save the time.
+    """
     run = basis.run
     own_ms = _own_ms_per_loop(basis)
-    counts = _counts(basis)
+    counts = _counts(run, call_times(run) if times is None else times)
     labels = sorted({n.bus for n in run.names if n.bus is not None})
     made: tuple[BusCost, ...] = ()
     if labels:
@@ -158,12 +167,12 @@ def _own_ms_per_loop(basis: Basis) -> NDArray[np.float64]:
     return np.asarray(basis.table.sums / max(len(basis.run), 1) / 1e6)
 
 
-def _counts(basis: Basis) -> NDArray[np.float64]:
+def _counts(run: Run, times: Mapping[tuple[int, int], CallTimes]) -> NDArray[np.float64]:
     """Calls a loop on the loop's thread, by name."""
-    made = np.zeros(len(basis.run.names))
-    for (thread, code), durations in basis.durations.items():
-        if thread == basis.run.loop_thread:
-            made[code] = len(durations) / max(len(basis.run), 1)
+    made = np.zeros(len(run.names))
+    for (thread, code), took in times.items():
+        if thread == run.loop_thread:
+            made[code] = took.count / max(len(run), 1)
     return made
 
 

@@ -10,14 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
-from looptime.analysers.durations import call_keys
+from looptime.analysers.durations import CallTimes, call_keys, call_times
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
-from looptime.stats.quantiles import element_number, elements
 
 __all__ = ["CallCost", "Costs", "GroupCost", "costs"]
-
-_MANY = 1000
 
 Float = NDArray[np.float64]
 Int = NDArray[np.integer]
@@ -146,6 +143,7 @@ def costs(
     basis: Basis,
     slow: Bool | None = None,
     first_ms: Mapping[tuple[int, int], float] | None = None,
+    times: Mapping[tuple[int, int], CallTimes] | None = None,
 ) -> Costs:
     """Cost of every call name on every thread.
 
@@ -161,6 +159,8 @@ def costs(
         Which loops are slow (`looptime.analysers.slow.slow_loops`).
     first_ms : dict of (thread code, name code) to float, optional [ms]
         First calls of the whole run, where its warm-up was cut.
+    times : dict, optional
+        From `looptime.analysers.durations.call_times`, to save the time.
 
     Returns
     -------
@@ -169,9 +169,9 @@ def costs(
     run, n = basis.run, len(basis.run)
     slow = np.zeros(n, bool) if slow is None else slow
     sums = _Sums(basis, slow)
+    times = call_times(run) if times is None else times
     rows = [
-        _call_cost(basis, sums, key, durations, (first_ms or {}).get(key))
-        for key, durations in basis.durations.items()
+        _call_cost(basis, sums, key, took, (first_ms or {}).get(key)) for key, took in times.items()
     ]
     rows.sort(key=lambda c: (not c.on_loop_thread, -c.self_ms_per_loop))
     at = sums.unattributed
@@ -244,7 +244,7 @@ class _Sums:
 
 
 def _call_cost(
-    basis: Basis, sums: _Sums, key: tuple[int, int], durations: Int, first_ms: float | None
+    basis: Basis, sums: _Sums, key: tuple[int, int], took: CallTimes, first_ms: float | None
 ) -> CallCost:
     run, n, (thread, code) = basis.run, len(basis.run), key
     label = run.names[code]
@@ -253,25 +253,12 @@ def _call_cost(
         at = sums.of(code, basis.judged == "period" or label.kind != "pacing")
     else:
         at = sums.elsewhere(thread * len(run.names) + code)
-    first, p50, p99, longest, others = _duration_figures(durations)
+    first, others = took.first_ms, took.others_ms
     if first_ms is not None and first_ms != first:  # the first call of all was cut
-        first, others = first_ms, p50
+        first, others = first_ms, took.p50_ms
     return CallCost(
         label.name, _thread_name(run, thread), label.kind, label.kind_from, label.subsystem,
-        label.device, label.bus, len(durations), len(durations) / n if n else 0.0,
-        at["self_ms_per_loop"] or 0.0, at["share"], p50, p99, longest,
+        label.device, label.bus, took.count, took.count / n if n else 0.0,
+        at["self_ms_per_loop"] or 0.0, at["share"], took.p50_ms, took.p99_ms, took.max_ms,
         first / others if others else None, at["slow_excess_ms"], at["variance_share"], on_loop,
     )  # fmt: skip
-
-
-def _duration_figures(durations: Int) -> tuple[float, float, float, float, float | None]:
-    """First call, median, p99, longest [ms], and the median of all but the first."""
-    n = len(durations)
-    places = [element_number(p, n) - 1 for p in (0.5, 0.99, 1.0)]
-    p50, p99, longest = (ns / 1e6 for ns in elements(durations, places))
-    first, others = float(durations[0]) / 1e6, None
-    if n >= _MANY:  # one call more or less does not move it
-        others = p50
-    elif n > 1:
-        others = elements(durations[1:], [element_number(0.5, n - 1) - 1])[0] / 1e6
-    return first, p50, p99, longest, others

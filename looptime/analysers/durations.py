@@ -2,22 +2,113 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from looptime.run import Run
+from looptime.stats.quantiles import element_number, elements
 
-__all__ = ["call_keys", "durations_by_key", "first_durations_ms", "named", "narrowed"]
+__all__ = [
+    "CallTimes", "call_keys", "call_times", "durations_by_key", "first_durations_ms", "named",
+    "narrowed", "ordered_quantiles", "times_of",
+]  # fmt: skip
 
 Int = NDArray[np.integer]
+Float = NDArray[np.float64]
 
 #: Calls that are sorted at a time.
 _BLOCK = 1 << 15
 #: Calls that are counted at a time.
 _COUNTED = 1 << 18
 _FEW_NAMES = 16
+#: Up to so many keys, each one's calls are picked out in turn: it takes less memory.
+_FEW_KEYS = 20
+#: Of more calls than this, one more or less does not move the median.
+_MANY = 1000
+#: Shapes need no more durations than this.
+_ENOUGH = 20_000
+
+
+@dataclass(frozen=True)
+class CallTimes:
+    """How long the calls of one name on one thread took.
+
+    Parameters
+    ----------
+    count : int
+    total_ns : int [ns]
+    first_ms, p50_ms, p99_ms, max_ms : float [ms]
+    others_ms : float or None [ms]
+        Median of all but the first.
+    ordered_ms : float array, shape (k,) [ms]
+        Every so many-th duration, in rising order.
+    far_ms : float array [ms]
+        Those far above the usual, as a driver's timeout is.
+    """
+
+    count: int
+    total_ns: int
+    first_ms: float
+    p50_ms: float
+    p99_ms: float
+    max_ms: float
+    others_ms: float | None
+    ordered_ms: Float = field(repr=False)
+    far_ms: Float = field(repr=False)
+
+
+def call_times(run: Run) -> dict[tuple[int, int], CallTimes]:
+    """What the analysers need of the durations of whole calls, by (thread code, name code)."""
+    return {key: times_of(ns) for key, ns in _each(run)}
+
+
+def _each(run: Run) -> Iterator[tuple[tuple[int, int], Int]]:
+    """Durations of each key, in start order."""
+    at, names = run.call_columns, max(len(run.names), 1)
+    if not len(at):
+        return
+    key, size = call_keys(run)
+    key = narrowed(key, size)
+    present = np.flatnonzero(_counted(key, size)).tolist()
+    if len(present) > _FEW_KEYS:
+        yield from durations_by_key(run).items()
+        return
+    for k in present:
+        yield divmod(k, names), at.duration_ns[key == k]
+
+
+def times_of(ns: Int) -> CallTimes:
+    """What some durations come to, at least one [ns].
+
+    Examples
+    --------
+    >>> found = times_of(np.array([9, 1, 3]) * 1_000_000)
+    >>> found.first_ms, found.p50_ms, found.max_ms, found.others_ms
+    (9.0, 3.0, 9.0, 1.0)
+    """
+    n = len(ns)
+    places = [element_number(p, n) - 1 for p in (0.5, 0.99, 1.0)]
+    p50, p99, longest = (x / 1e6 for x in elements(ns, places))
+    others = None
+    if n >= _MANY:
+        others = p50
+    elif n > 1:
+        others = elements(ns[1:], [element_number(0.5, n - 1) - 1])[0] / 1e6
+    ordered: Float = np.sort(ns[:: max(n // _ENOUGH, 1)]) / 1e6
+    middle, high = ordered_quantiles(ordered, [0.5, 0.9])
+    far = max(5 * middle, middle + 5 * (high - middle), middle + 10.0)
+    return CallTimes(
+        n, int(ns.sum(dtype=np.int64)), float(ns[0]) / 1e6, p50, p99, longest, others, ordered,
+        ns[ns > 1e6 * far] / 1e6,
+    )  # fmt: skip
+
+
+def ordered_quantiles(ordered: Float, shares: Sequence[float]) -> list[float]:
+    """Quantiles of values that stand in order [unit of the values]."""
+    return [float(ordered[min(int(p * len(ordered)), len(ordered) - 1)]) for p in shares]
 
 
 def durations_by_key(run: Run) -> dict[tuple[int, int], Int]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +17,8 @@ __all__ = ["Age", "Freshness", "freshness", "holds"]
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
+#: Calls that are looked through at a time.
+_STRETCH = 1 << 18
 _Found = tuple[Int, Int | slice, Int]
 
 
@@ -73,7 +74,6 @@ class Freshness:
 
 def freshness(
     run: Run,
-    durations: Mapping[tuple[int, int], Int] | None = None,
     *,
     read_instant: str = "end",
 ) -> tuple[Freshness, ...]:
@@ -87,8 +87,6 @@ def freshness(
     ----------
     run : Run
         The recording.
-    durations : dict, optional
-        From `looptime.analysers.durations.durations_by_key`, to save the time.
     read_instant : {"end", "start"}
         When during the call the reading is taken.
 
@@ -100,7 +98,7 @@ def freshness(
     if not len(run):
         return ()
     made = _handed_over(run, read_instant)
-    made += _reads(run, durations or {}, read_instant, {f.name for f in made})
+    made += _reads(run, read_instant, {f.name for f in made})
     made += _signals(run)
     return tuple(made)
 
@@ -142,9 +140,7 @@ def _taken(run: Run, code: int, published: Int) -> Int:
     return np.where(near >= 0, start[order][np.maximum(near, 0)], published)
 
 
-def _reads(
-    run: Run, durations: Mapping[tuple[int, int], Int], read_instant: str, known: set[str]
-) -> list[Freshness]:
+def _reads(run: Run, read_instant: str, known: set[str]) -> list[Freshness]:
     at = run.call_columns
     codes = [k for k, n in enumerate(run.names) if n.kind == "sensor read" and n.name not in known]
     if not codes or not len(at):
@@ -153,13 +149,12 @@ def _reads(
     uses, used_at = _uses(run, name)
     made = []
     for code in codes[:200]:
-        rows = np.flatnonzero(name == code)
+        rows = _rows_of(name, [code])
         if not len(rows):
             continue
         thread = at.thread[rows[0]]
         start = at.start_ns[rows]
-        took = [d for (_, other), d in durations.items() if other == code]
-        end = start + (took[0] if len(took) == 1 else at.duration_ns[rows])
+        end = start + at.duration_ns[rows]
         del rows  # a long run's memory is dear
         found = _ages(uses, *_instants(start, end, read_instant))
         del start, end
@@ -182,7 +177,7 @@ def _uses(run: Run, name: Int) -> tuple[Int, str]:
     rows: Int = np.zeros(0, np.int64)
     writes = [code for code, n in enumerate(run.names) if n.kind == "actuator write"]
     if writes:
-        rows = np.flatnonzero(named(name, writes))
+        rows = _rows_of(name, writes)
         if len(run.thread_names) > 1:
             rows = rows[run.on_loop_thread[rows]]
     if not len(rows):
@@ -190,6 +185,16 @@ def _uses(run: Run, name: Int) -> tuple[Int, str]:
     # a thread's calls stand in order of their starts, so that a loop's first row is its first call
     first = np.append(True, np.diff(at.loop[rows]) != 0)
     return at.start_ns[rows[first]], "the first actuator write of each loop"
+
+
+def _rows_of(name: Int, codes: list[int]) -> Int:
+    """Rows that have one of some names; found a stretch at a time, since masks take memory."""
+    kind = np.int32 if len(name) < 2**31 else np.int64
+    found = [
+        (np.flatnonzero(named(name[at : at + _STRETCH], codes)) + at).astype(kind)
+        for at in range(0, len(name), _STRETCH)
+    ]
+    return np.concatenate(found) if found else np.zeros(0, kind)
 
 
 def _latest(ready: Int, uses: Int) -> tuple[Int | slice, int]:

@@ -125,10 +125,12 @@ def distribution(x_ms: Float, tick_ms: float = 0.0) -> Distribution:
     values = {"mean": float(x_ms.mean())}
     values |= {k: float(ordered[element_number(p, n) - 1]) for k, p in _SHARES.items()}
     figures = {k: Figure(v) for k, v in values.items()}
+    least, most = float(ordered[0]), float(ordered[-1])
+    del ordered  # a long run's memory is dear
     if n >= _LEAST_FOR_INTERVAL:
         figures |= _intervals(x_ms, tick_ms, values)
     sd = float(x_ms.std(ddof=1)) if n > 1 else None
-    return Distribution(sd=sd, min=float(ordered[0]), max=float(ordered[-1]), **figures)
+    return Distribution(sd=sd, min=least, max=most, **figures)
 
 
 def _intervals(x_ms: Float, tick_ms: float, values: dict[str, float]) -> dict[str, Figure]:

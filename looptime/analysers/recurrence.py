@@ -18,7 +18,7 @@ from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import median
 from looptime.stats.beta import binomial_at_least
 from looptime.stats.levels import IN_RUN
-from looptime.stats.rhythm import Rhythm, rhythm
+from looptime.stats.rhythm import Rhythm, logged_rhythm
 
 __all__ = ["LOOP", "Pauses", "Recurrence", "Recurrences", "recurrence"]
 
@@ -132,14 +132,13 @@ def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     at = basis.run.loop_columns
     if not len(at):
         return Recurrences((), None, "there are no loops")
-    start_s = (at.start_ns - at.start_ns[0]) / 1e9
     codes = _worth_a_look(basis, costs)
     level = IN_RUN.rhythm / (1 + _MOST_SERIES)
-    tick, length = basis.run.clock.tick_ns / 1e6, at.period_ns / 1e9
+    tick = basis.run.clock.tick_ns / 1e6
 
     def look(code: int | None) -> Rhythm:
         values = basis.judged_ms if code is None else _self_series(basis, code)
-        return rhythm(values, start_s, level, tick, length)
+        return logged_rhythm(values, at.start_ns, at.period_ns, level, tick)
 
     try:
         with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:  # most of it is transforms

@@ -14,7 +14,7 @@ from looptime.analysers.blocking import Blocking, blocking
 from looptime.analysers.buses import Buses, buses
 from looptime.analysers.costs import Costs, costs
 from looptime.analysers.drift import Changes, changes
-from looptime.analysers.durations import first_durations_ms
+from looptime.analysers.durations import call_times, first_durations_ms
 from looptime.analysers.figure import to_json
 from looptime.analysers.freshness import Freshness, freshness
 from looptime.analysers.pace import Pace, pace
@@ -161,16 +161,15 @@ def summarise(
         basis = prepare(chosen, origin_ns=basis.origin_ns)
     # what does not need the others' answers runs beside them: NumPy lets go of the lock
     with ThreadPoolExecutor(max(2, min(4, os.cpu_count() or 1))) as pool:
-        grouped = pool.submit(getattr, basis, "durations")
+        fresh = pool.submit(freshness, chosen, read_instant=read_instant)
         moved = pool.submit(changes, basis)
         slow = slow_events(basis, budget_ms)
         paced = pace(basis, budget_ms=budget_ms, serious_ms=serious_ms)
-        durations = grouped.result()
-        fresh = pool.submit(freshness, chosen, durations, read_instant=read_instant)
-        by_bus = pool.submit(buses, basis)
-        blocks = pool.submit(blocking, chosen, durations)
-        first_ms = {} if chosen is run else first_durations_ms(run, durations)
-        cost = costs(basis, slow.is_slow, first_ms)
+        times = call_times(chosen)
+        by_bus = pool.submit(buses, basis, times)
+        blocks = pool.submit(blocking, chosen, times)
+        first_ms = {} if chosen is run else first_durations_ms(run, times)
+        cost = costs(basis, slow.is_slow, first_ms, times)
         return Summary(
             run=chosen,
             basis=basis,

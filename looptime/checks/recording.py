@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis, prepare
+from looptime.analysers.durations import durations_by_key
 from looptime.analysers.warmup import warmup
 from looptime.checks.facts import Facts, run_facts
 from looptime.errors import LogError
@@ -223,7 +224,7 @@ def _parts(basis: Basis) -> tuple[Part, ...]:
     counts = np.ones(size, bool)
     counts[pieces.name[~basis.counts]] = False
     made = []
-    for (thread, code), durations in basis.durations.items():
+    for (thread, code), durations in durations_by_key(run).items():
         on_loop = thread == run.loop_thread
         if on_loop:
             own = mine[code * n : (code + 1) * n]

@@ -56,6 +56,12 @@ def assemble(parsed: Parsed, path: str, options: Options) -> Run:
     return _finish(from_loops(parsed, parsed.loops, path), parsed, path, parsed.loops.said)
 
 
+def _in_32_bits(values: Int) -> Int:
+    """Whole numbers in half the memory, where they fit."""
+    fit = not len(values) or (values.max() < 2**31 and values.min() >= -(2**31))
+    return values.astype(np.int32) if fit else values
+
+
 @dataclass(frozen=True)
 class _Span:
     """What one stretch of rows yields; rows are counted within the span."""
@@ -83,13 +89,13 @@ def _from_calls(parsed: Parsed, rows: CallRows, path: str, options: Options) -> 
     count = len(found.start)
     has = first_row >= 0
     loops = LoopColumns(
-        found.number.astype(np.int64),
+        _in_32_bits(found.number),
         found.start,
         found.end - found.start,
         found.body,
         None if phase is None else phase[np.maximum.accumulate(np.where(has, np.arange(count), 0))],
         tuple(rows.phases) if phase is not None else (),
-        parsed.table.line_of(rows.table_row(np.maximum(first_row, 0))),
+        _in_32_bits(parsed.table.line_of(rows.table_row(np.maximum(first_row, 0)))),
     )
     names, calls, marks = _names(rows.names, said, calls, _marks(rows, found))
     made = Run(
@@ -234,6 +240,7 @@ def _span(rows: CallRows, lo: int, hi: int, found: FoundLoops, tolerance: int) -
         keep &= ~marker
     phase = None if part.phase is None else part.phase[first]
     rows_of_first = first + lo
+    part = replace(part, loop=None, phase=None, hidden=None, labels={})  # done with
     pieces = _by_thread(part, at, np.flatnonzero(keep), found, tolerance, outcast)
     calls, loop, nested, spill = pieces[0] if len(pieces) == 1 else _merged(pieces)
     return _Span(
@@ -243,6 +250,9 @@ def _span(rows: CallRows, lo: int, hi: int, found: FoundLoops, tolerance: int) -
 
 def _place(part: CallRows, found: FoundLoops, outcast: Outcast) -> tuple[Int, NDArray[np.bool_]]:
     """The loop in which each call starts; calls outside every loop are set aside."""
+    numbered = _by_number(part, found)
+    if numbered is not None:
+        return numbered, np.ones(len(part), bool)
     low = max(0, int(np.searchsorted(found.start, part.start.min(), side="right")) - 1)
     high = int(np.searchsorted(found.start, part.start.max(), side="right"))
     at = np.searchsorted(found.start[low:high], part.start, side="right") - 1 + low
@@ -260,6 +270,24 @@ def _place(part: CallRows, found: FoundLoops, outcast: Outcast) -> tuple[Int, ND
     ):
         outcast.add(part.table_row(np.flatnonzero(rows & shown)), reason)
     return at.astype(np.int32), ~(before | after)
+
+
+def _by_number(part: CallRows, found: FoundLoops) -> Int | None:
+    """The same, where rows of one number stand together and all start within one loop.
+
+    A few looks a loop instead of one a row; None where that cannot be had.
+    """
+    if part.loop is None:
+        return None
+    first = np.flatnonzero(np.diff(part.loop, prepend=part.loop[0] - 1))
+    if 4 * len(first) > len(part):
+        return None
+    earliest = np.minimum.reduceat(part.start, first)
+    latest = np.maximum.reduceat(part.start, first)
+    at = np.searchsorted(found.start, earliest, side="right") - 1
+    if at.min() < 0 or (latest >= found.end[at]).any():
+        return None
+    return np.repeat(at.astype(np.int32), np.diff(first, append=len(part)))
 
 
 _Piece = tuple[CallRows, Int, Nest, tuple[Int, Int, Int]]

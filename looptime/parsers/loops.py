@@ -282,10 +282,14 @@ def _with_ends(
 def _bodies(mine: CallRows, start: Int, enclosing: int) -> tuple[Int, bool]:
     """Length of the enclosing call of each loop, and whether those rows leave no gap."""
     rows = np.flatnonzero(mine.name == enclosing)
-    at = np.searchsorted(start, mine.start[rows], side="right") - 1
+    began = mine.start[rows]
     body = np.zeros(len(start), np.int64)
-    inside = at >= 0
-    body[at[inside]] = mine.duration[rows[inside]]
+    if np.array_equal(began, start):
+        body[:] = mine.duration[rows]
+    else:
+        at = np.searchsorted(start, began, side="right") - 1
+        inside = at >= 0
+        body[at[inside]] = mine.duration[rows[inside]]
     known = len(start) - (body[-1] == 0)  # an unfinished last loop starts before its first call
     gap = np.abs(start[:-1] + body[:-1] - start[1:])[: known - 1]
     near = np.maximum(2000, 1e-4 * (start[1:] - start[:-1]))[: known - 1]

@@ -82,7 +82,7 @@ def _from_end_order(start: Int) -> Int:
     behind = start[1:] < np.maximum.accumulate(start)[:-1]
     late = np.flatnonzero(behind)[::-1] + 1
     ready = np.flatnonzero(np.concatenate([[True], ~behind]))
-    if len(late) > len(start) // 4 or (np.diff(start[ready]) == 0).any():
+    if len(late) > len(start) // 2 or (np.diff(start[ready]) == 0).any():
         backwards = np.arange(len(start) - 1, -1, -1)
         return backwards[np.argsort(start[::-1], kind="stable")]
     late = late[np.argsort(start[late], kind="stable")]

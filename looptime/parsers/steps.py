@@ -295,7 +295,8 @@ def _learned(
 def _scatter(time: Int, typical: float) -> float:
     """How far steps may lie from the typical one [ns]: twice what nine of ten keep to."""
     step = np.diff(time[:200_000])
-    return 2 * float(np.percentile(np.abs(step[step > 0] - typical), 90))
+    rising = step[step > 0]
+    return 2 * float(np.percentile(np.abs(rising - typical), 90)) if len(rising) else 0.0
 
 
 def _wrap(events: Int, size: Int, modulus: int, note: str, found: Steps) -> None:

@@ -143,12 +143,18 @@ class Table:
     def line_of(self, rows: NDArray[np.integer]) -> Int:
         """Lines of the file (from 1) on which rows stand."""
         rows = np.asarray(rows, np.int64)
-        block = np.searchsorted(np.asarray(self._starts), rows, side="right") - 1
-        out = np.empty(len(rows), np.int64)
-        for b in np.unique(block):
-            here = block == b
-            lines, offset = self._lines[b], rows[here] - self._starts[b]
-            out[here] = lines + offset if isinstance(lines, int) else lines[offset]
+        starts = np.asarray(self._starts, np.int64)
+        block = np.searchsorted(starts, rows, side="right") - 1
+        # in most blocks line follows line
+        first = np.array([at if isinstance(at, int) else 0 for at in self._lines], np.int64)
+        out = rows + (first - starts)[block]
+        broken = [b for b, at in enumerate(self._lines) if not isinstance(at, int)]
+        if broken:
+            order = np.argsort(block, kind="stable")
+            edges = np.searchsorted(block[order], [[b, b + 1] for b in broken])
+            for b, (low, high) in zip(broken, edges.tolist(), strict=True):
+                here = order[low:high]
+                out[here] = self._lines[b][rows[here] - starts[b]]  # type: ignore[index]
         return out
 
 

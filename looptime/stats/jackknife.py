@@ -77,13 +77,14 @@ class _SortedBatches:
         self.kept = self.length * BATCHES
         self.values = values
         self.skipped = len(values) - self.kept
+        self._places = np.int32 if len(values) < 2**31 else np.int64
         batches = values[self.skipped :].reshape(BATCHES, self.length)
         self.batch_means = batches.mean(axis=1)
 
     @cached_property
     def order(self) -> Int:
         """Loops in order of their values; which of two equal ones comes first changes nothing."""
-        return np.argsort(self.values)
+        return np.argsort(self.values).astype(self._places)
 
     @cached_property
     def ascending(self) -> Float:
@@ -103,14 +104,17 @@ class _SortedBatches:
     @cached_property
     def ranks(self) -> Int:
         """Places in that order of each batch's loops, rising; shape (20, length)."""
-        rank = np.empty(self.kept, dtype=np.int64)
-        rank[self.covered] = np.arange(self.kept)
-        return np.sort(rank.reshape(BATCHES, self.length), axis=1)
+        rank = np.empty(self.kept, self._places)
+        rank[self.covered] = np.arange(self.kept, dtype=self._places)
+        ranks = rank.reshape(BATCHES, self.length)
+        ranks.sort(axis=1)
+        return ranks
 
     @cached_property
     def gaps(self) -> Int:
         """How many loops of other batches stand before each of them."""
-        return self.ranks - np.arange(self.length)
+        gaps: Int = self.ranks - np.arange(self.length, dtype=self._places)
+        return gaps
 
     def positions(self, number: int) -> np.ndarray:
         """Where in the sorted loops the `number`-th one (from 1) without batch j stands."""

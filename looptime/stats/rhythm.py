@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from looptime.stats.arrays import Float, Int, as_pair, median
+from looptime.stats.arrays import Float, Int, as_pair, as_values, median
 from looptime.stats.counts import poisson_at_least
 from looptime.stats.levels import IN_RUN
 from looptime.stats.slow import Events, stalls
@@ -25,7 +26,9 @@ from looptime.stats.spectrum import (
     within_reach,
 )
 
-__all__ = ["Rhythm", "rhythm", "rhythms"]
+__all__ = ["Rhythm", "logged_rhythm", "rhythm", "rhythms"]
+
+Times = NDArray[Any]
 
 #: Fewest events that can show a rhythm.
 LEAST_EVENTS = 6
@@ -254,22 +257,47 @@ def rhythm(
     (True, 'loops', 50.0)
     """
     values, times = as_pair(x, start_s, 50, "a rhythm")
-    events = stalls(values, tick=tick)
-    if len(events.loops) < LEAST_EVENTS or len(events.loops) > MOST_SHARE * len(values):
-        return _none(events)
     if length is None:
         gaps = np.diff(times)
         lasts = np.append(gaps, median(gaps))
     else:
         lasts = as_pair(length, times)[0]
+    return logged_rhythm(values, times, lasts, level, tick, per_s=1.0)
+
+
+def logged_rhythm(
+    values: Float, start: Times, length: Times, level: float, tick: float, per_s: float = 1e9
+) -> Rhythm:
+    """As `rhythm`, of starts and lengths as they are logged, which are not copied.
+
+    Parameters
+    ----------
+    values : float array, shape (n,)
+        As for `rhythm`.
+    start, length : array, shape (n,)
+        Start and length of each loop, `per_s` of their unit to a second.
+    level, tick : float
+        As for `rhythm`.
+    per_s : float
+        1e9 for nanoseconds.
+
+    Raises
+    ------
+    NotEnoughError
+        If there are fewer than 50 loops.
+    """
+    values = as_values(values, 50, "a rhythm")
+    events = stalls(values, tick=tick)
+    if len(events.loops) < LEAST_EVENTS or len(events.loops) > MOST_SHARE * len(values):
+        return _none(events)
     part = _busiest(events.loops, len(values))
     chosen = (events.loops >= part.start) & (events.loops < part.stop)
     loops, heights = events.loops[chosen], events.heights[chosen]
-    period = median(lasts[part])
+    period = median(length[part]) / per_s
     if len(loops) < LEAST_EVENTS or period <= 0:
         return _none(events)
-    span = float(times[part.stop - 1] + lasts[part.stop - 1] - times[part.start])
-    middle = times[loops] + lasts[loops] / 2 - times[part.start]
+    span = float(start[part.stop - 1] + length[part.stop - 1] - start[part.start]) / per_s
+    middle = (start[loops] - start[part.start] + length[loops] / 2) / per_s
     by_time = _Events(middle, span, period / 4, period)
     by_loops = _Events((loops - part.start).astype(float), float(part.stop - part.start), 1.0, 1.0)
     if not any(at.within_reach(level) for at in (by_loops, by_time)):

@@ -24,6 +24,7 @@ from looptime.analysers.blocking import blocking
 from looptime.analysers.buses import buses
 from looptime.analysers.costs import costs
 from looptime.analysers.drift import changes
+from looptime.analysers.durations import call_times
 from looptime.analysers.freshness import freshness
 from looptime.analysers.pace import pace
 from looptime.analysers.recurrence import recurrence
@@ -77,13 +78,13 @@ def each(run: Run, repeats: int) -> list[tuple[str, float]]:
     basis: Basis = step("waits, pacing, judged quantity", lambda: prepare(run))
     step("warm-up", lambda: warmup(basis))
     slow = step("slow loops", lambda: slow_events(basis))
-    step("durations by call", lambda: prepare(run).durations)
-    cost = step("costs", lambda: costs(basis, slow.is_slow))
+    times = step("durations by call", lambda: call_times(run))
+    cost = step("costs", lambda: costs(basis, slow.is_slow, times=times))
     step("pace", lambda: pace(basis, budget_ms=15))
     step("recurrence", lambda: recurrence(basis, cost, slow))
     step("drift and change points", lambda: changes(basis))
-    step("blocking", lambda: blocking(run, basis.durations))
-    step("buses", lambda: buses(basis))
+    step("blocking", lambda: blocking(run, times))
+    step("buses", lambda: buses(basis, times))
     step("freshness", lambda: freshness(run))
     step("everything with findings", lambda: summarise(run, budget_ms=15))
     return rows
