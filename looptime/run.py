@@ -426,9 +426,12 @@ class Run:
     def unattributed_ns(self) -> Int:
         """Part of each period that no call on the loop's thread covers; shape (n,) [ns]."""
         pieces = self.self_pieces()
-        # bincount sums in float64: exact below 2^53 ns, which is 104 days in one loop
-        covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(self))
-        return self.loop_columns.period_ns - covered.astype(np.int64)
+        if np.abs(pieces.self_ns).sum(dtype=np.float64) < 2**53:  # as long as 104 days
+            covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(self))
+            return self.loop_columns.period_ns - covered.astype(np.int64)
+        left = self.loop_columns.period_ns.astype(np.int64)
+        np.subtract.at(left, pieces.loop, pieces.self_ns)  # beyond that float64 is not exact
+        return left
 
     def select(self, keep: NDArray[np.bool_]) -> Run:
         """The run with only the loops that are kept, and what falls into them.

@@ -144,3 +144,17 @@ def test_reasons_are_counted_most_frequent_first():
     aside = SetAside(np.array([2, 5, 9]), np.array([1, 0, 1], np.int16), ("x", "y"))
     assert list(aside.counts.items()) == [(REASONS[1], 2), (REASONS[0], 1)]
     assert aside.table.text.tolist() == ["x", "y", ""]
+
+
+def test_lengths_beyond_what_a_float_holds_are_added_up_exactly():
+    """One absurd call of 2^56 + 3 ns leaves exactly what its loop has left."""
+    long = 2**56 + 3
+    calls = CallColumns(
+        loop=np.array([0, 0, 1], np.int32), thread=np.zeros(3, np.int16),
+        name=np.zeros(3, np.int8), start_ns=np.array([0, long, 2**57]),
+        duration_ns=np.array([long, 5, 7]), self_ns=np.array([long, 5, 7]),
+        depth=np.zeros(3, np.int8),
+    )  # fmt: skip
+    loops = LoopColumns(np.arange(2), np.array([0, 2**57]), np.array([2**57, 10]))
+    run = Run(loops, calls, (CallName("read"),), ("main",), 0)
+    assert run.unattributed_ns().tolist() == [2**57 - long - 5, 3]

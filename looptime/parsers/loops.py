@@ -93,6 +93,8 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
     if rows.hidden is not None:
         chosen = ~rows.hidden if chosen is None else chosen & ~rows.hidden
     mine = rows if chosen is None or chosen.all() else rows.take(chosen)
+    if not len(mine):
+        raise LogError("holds no call that can be used", source)
     sample = _sample(mine)
     if loop_call is None and mine.loop is not None and mine.loop.max() >= 0:
         enclosing = _enclosing(sample, mine.names, len(np.unique(mine.loop[:SAMPLE_ROWS])))

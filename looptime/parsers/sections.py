@@ -91,11 +91,13 @@ def parse(
 def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Options) -> Unit:
     """The unit; without a header it is told from what the sections of one cycle add up to."""
     values = numbers(dialect, given["duration"].index)
-    names = np.array([row[given["name"].index] for row in dialect.sample])
+    known = np.isfinite(values)
+    names = np.array([row[given["name"].index] for row in dialect.sample])[known]
+    values = values[known]
     words, counts = np.unique(names, return_counts=True)
-    often = words[counts >= max(2, 0.5 * counts.max())]
-    typical = [np.nanmedian(values[names == word]) for word in often]
-    cycle = np.array([np.nansum(typical)]) if typical else values
+    often = words[counts >= max(2, 0.5 * counts.max(initial=0))]
+    typical = [np.median(values[names == word]) for word in often]
+    cycle = np.array([np.sum(typical)]) if typical else values
     header = given["duration"].unit
     return find_unit(header, options.unit, options.unit_from, cycle, source.path, "durations")
 

@@ -47,8 +47,10 @@ def settle(parsed: Parsed) -> list[Parsed]:
     """
     if parsed.calls is not None:
         return _settle_calls(parsed, parsed.calls)
-    if parsed.loops is None or parsed.loops.period is not None:
+    if parsed.loops is None:
         return [parsed]
+    if parsed.loops.period is not None and "time" not in parsed.table.columns:
+        return [parsed]  # there is no clock: the starts were laid out
     return _settle_loops(parsed, parsed.loops)
 
 

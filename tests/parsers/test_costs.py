@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
+import looptime
 from looptime.errors import LogError
 from looptime.parsers.enclosing import enclosing
-from tests.parsers.build import periods_ms, read, self_ms, unattributed_ms
+from tests.parsers.build import balance, periods_ms, read, self_ms, unattributed_ms
 
 GYRO, DRIVE, LOG = [1, 2, 3, 1, 2], [4, 3, 5, 6, 4], [5, 5, 6, 5, 7]
 
@@ -172,3 +173,25 @@ def test_enclosing_parts_within_enclosing_parts():
     a, b, c = rng.integers(1_000_000, 9_000_000, (3, 50))
     table = np.stack([a + b + c, a + b, a, b, c], axis=1)
     assert enclosing(table).tolist() == [-1, 0, 1, 1, 0]
+
+
+def test_a_clock_that_begins_anew_beside_periods(tmp_path):
+    """Where each row stands for one loop of many, the clock is looked after all the same."""
+    stamps = [*range(100_000, 108_000, 500), *range(2300, 8300, 500)]
+    rows = "".join(f"{t},20,{3 + t % 4}\n" for t in stamps)
+    path = tmp_path / "log.csv"
+    path.write_text("time_ms,dt_ms,gyro_ms\n" + rows, encoding="utf-8")
+    first, second = looptime.read_log(path).runs
+    assert (len(first), len(second)) == (16, 12)
+    assert first.clock.restarts == (18,)
+    for run in (first, second):
+        balance(run)
+        assert periods_ms(run) == [20.0] * len(run)
+        assert np.diff(run.loop_columns.start_ns).tolist() == [500_000_000] * (len(run) - 1)
+
+
+def test_calls_of_no_length_that_can_be(tmp_path):
+    """Where the loop's thread has no call left, that is said in one line."""
+    rows = [f"{k},main,loop,{k},-1\n{k},other,read,{k},1\n" for k in range(40)]
+    with pytest.raises(LogError, match="no call that can be used"):
+        read(tmp_path, "loop,thread,name,start_ms,duration_ms\n" + "".join(rows))

@@ -86,3 +86,11 @@ def test_unit_of_a_length_beside_the_clock(tmp_path):
     text = "time_s,loop_time\n" + "".join(f"{k * 0.02:.2f},{12 + k}\n" for k in range(5))
     run = read(tmp_path, text)
     assert run.loop_columns.body_ns.tolist() == [12_000_000 + k * 1_000_000 for k in range(4)]
+
+
+def test_a_clock_that_mostly_stands_still(tmp_path):
+    """A clock that shows one step up and one back has no scatter to tell of; it is no crash."""
+    log = "name,time_us,time_us,time_us\n" + "".join(
+        f"0,{t},0,0\n" for t in (0, 4295, 4295, 0, 0)
+    )  # fmt: skip
+    assert len(read(tmp_path, log, layout="stamps", unit="ms")) == 3
