@@ -155,8 +155,13 @@ def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
         name = basis.run.names[code].name
         made = _result(basis, name, own, name, ())
         rarer = [k for k, at in enumerate(found) if _is_rarer_and_higher(made, at)]
-        if rarer:  # the loop's beat came from mixing these stalls with smaller ones between them
-            found[rarer[0]] = made
+        # the loop's beat came from mixing these stalls with smaller ones between them, or from
+        # what stands out of its noise only now and then
+        theirs = rarer or [
+            k for k, at in enumerate(found) if _shows_through(made, at, len(basis.run))
+        ]
+        if theirs:
+            found[theirs[0]] = made
         elif not _known(own.period_loops or 0.0, found):
             found.append(made)
     explained = {r.call for r in found}
@@ -237,6 +242,12 @@ def _is_rarer_and_higher(own: Recurrence, at: Recurrence) -> bool:
     return at.of == LOOP and at.call == own.call and multiple and own.height_ms > 2 * at.height_ms
 
 
+def _shows_through(own: Recurrence, at: Recurrence, loops: int) -> bool:
+    """Whether a call keeps a beat in full, of which the loop's noise lets few events stand out."""
+    same = abs(own.period_loops / at.period_loops - 1) < 0.02
+    return at.of == LOOP and same and at.events < 0.5 * min(own.events, loops / at.period_loops)
+
+
 def _result(
     basis: Basis, of: str, at: Rhythm, call: str | None, parts: tuple[Part, ...]
 ) -> Recurrence:
@@ -262,11 +273,12 @@ def _beats_between(gaps: Float) -> int:
     """Periods from one event to the next: above 1, the period found is a fraction of the true one.
 
     Few events can look most regular at a multiple of their own rate. It is taken for one only if
-    hardly any two events are a single period apart.
+    hardly any two events are a single period apart, and most are the same number of periods apart.
     """
     if len(gaps) < 4 or np.mean(gaps > 1.5) < 0.8:
         return 1
-    return max(round(float(np.median(gaps))), 1)
+    beats = max(round(float(np.median(gaps))), 1)
+    return beats if np.mean(np.abs(gaps - beats) < 0.5) >= 0.5 else 1
 
 
 def _of_loop(basis: Basis, at: Rhythm, slow: SlowLoops) -> Recurrence:

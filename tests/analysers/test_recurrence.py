@@ -183,3 +183,17 @@ def test_a_rhythm_or_its_multiple_is_told_once(period_loops, known):
     """Found before with 40 loops: 40.3 and 80.1 are the same stalls, 41.5 and 60 are others."""
     before = Recurrence("loop", "loops", 0.4, 40.0, 5.0, 20, None, (), 0.0, ())
     assert _known(period_loops, [before]) is known
+
+
+def test_a_beat_of_which_the_noise_shows_little_is_told_in_full():
+    """A call every 6 loops, of which one in many stands out of the noise: its own beat is told."""
+    rng = np.random.default_rng(7)
+    n = 60_000
+    made = {f"part{k}": rng.gamma(60, 0.7e6 / 60, n) for k in range(20)}
+    made["part0"][rng.random(n) < 0.002] += 12e6
+    made["send"] = np.where(np.arange(n) % 6 == 0, rng.gamma(60, 0.7e6 / 60, n), -1.0)
+    (only,) = found_in(made).found
+    assert only.call == "send"
+    assert only.period_loops == pytest.approx(6, abs=0.001)
+    assert only.height_ms == pytest.approx(0.7, abs=0.05)
+    assert only.events == n // 6
