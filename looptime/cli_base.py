@@ -60,22 +60,26 @@ def remark(message: str) -> None:
 
 
 @contextlib.contextmanager
-def waiting(text: str) -> Iterator[None]:
-    """Say on a terminal what is being done, once it has taken two seconds."""
+def waiting(text: str) -> Iterator[Callable[[float], None] | None]:
+    """Say on a terminal what is being done, once it has taken two seconds.
+
+    Gives what is to be told the share that is done, 0 to 1; None where nobody looks.
+    """
     if not sys.stderr.isatty():
-        yield
+        yield None
         return
     from rich.console import Console
     from rich.text import Text
 
     from looptime.views.terminal import safe
 
-    status = Console(stderr=True).status(Text(f"looptime: {safe(text, 200)}"))
+    text = f"looptime: {safe(text, 200)}"
+    status = Console(stderr=True).status(Text(text))
     later = threading.Timer(2.0, status.start)
     later.daemon = True
     later.start()
     try:
-        yield
+        yield lambda share: status.update(Text(f"{text}, {100 * share:.0f} %"))
     finally:
         later.cancel()
         status.stop()
@@ -100,10 +104,10 @@ class Reading:
 
     def log(self, path: str) -> Log:
         """Read one log."""
-        with waiting(f"reading {path}"):
-            return self._log(path)
+        with waiting(f"reading {path}") as progress:
+            return self._log(path, progress)
 
-    def _log(self, path: str) -> Log:
+    def _log(self, path: str, progress: Callable[[float], None] | None = None) -> Log:
         return looptime.read_log(
             path,
             project=self.project,
@@ -112,6 +116,7 @@ class Reading:
             columns=self.columns,
             loop_call=self.loop_call,
             cache=not self.no_cache,
+            progress=progress,
         )
 
     def part(self, run: Run, with_phase: bool = True) -> Run:

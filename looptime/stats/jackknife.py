@@ -77,7 +77,7 @@ class _SortedBatches:
         self.kept = self.length * BATCHES
         self.values = values
         self.skipped = len(values) - self.kept
-        self._places = np.int32 if len(values) < 2**31 else np.int64
+        self._places = np.dtype(np.int32 if len(values) < 2**31 else np.int64)
         batches = values[self.skipped :].reshape(BATCHES, self.length)
         self.batch_means = batches.mean(axis=1)
 
@@ -104,17 +104,17 @@ class _SortedBatches:
     @cached_property
     def ranks(self) -> Int:
         """Places in that order of each batch's loops, rising; shape (20, length)."""
-        rank = np.empty(self.kept, self._places)
+        rank: Int = np.empty(self.kept, self._places)
         rank[self.covered] = np.arange(self.kept, dtype=self._places)
-        ranks = rank.reshape(BATCHES, self.length)
-        ranks.sort(axis=1)
-        return ranks
+        rank = rank.reshape(BATCHES, self.length)
+        rank.sort(axis=1)
+        return rank
 
     @cached_property
     def gaps(self) -> Int:
         """How many loops of other batches stand before each of them."""
-        gaps: Int = self.ranks - np.arange(self.length, dtype=self._places)
-        return gaps
+        within: Int = np.arange(self.length).astype(self._places)
+        return self.ranks - within
 
     def positions(self, number: int) -> np.ndarray:
         """Where in the sorted loops the `number`-th one (from 1) without batch j stands."""
