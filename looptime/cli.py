@@ -17,6 +17,7 @@ from looptime import __version__, cli_checks, cli_models
 from looptime.cli_base import (
     FINE,
     INTERRUPTED,
+    JSON,
     UNFORESEEN,
     UNUSABLE,
     CheckFailed,
@@ -97,7 +98,7 @@ def _unforeseen() -> int:
 
 @cli.command()
 @click.argument("logs", nargs=-1, required=True, metavar="LOG...")
-@click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
+@JSON
 @click.option("--set-aside", "set_aside", metavar="FILE", help="Write the rows not used to FILE.")
 @click.option(
     "--predict", is_flag=True, help="Rank findings by what the planner predicts (takes longer)."
@@ -251,7 +252,7 @@ def report(reading: Reading, logs: tuple[str, ...], out: str, pdf: str | None, t
     help="Frames a second of a video, to find slow loops in it.",
 )
 @click.option("--sync", metavar="LOOP=FRAME", help="Frame of the video in which loop LOOP starts.")
-@click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
+@JSON
 @reads_logs
 def slow(
     reading: Reading,

@@ -26,12 +26,14 @@ if TYPE_CHECKING:
     from looptime.run import Run
 
 __all__ = [
-    "FAILED", "FINE", "INTERRUPTED", "NOT_ENOUGH", "UNFORESEEN", "UNUSABLE", "CheckFailed",
+    "FAILED", "FINE", "INTERRUPTED", "JSON", "NOT_ENOUGH", "UNFORESEEN", "UNUSABLE", "CheckFailed",
     "Commands", "Reading", "cli", "complain", "finds_season", "paths", "reads_logs", "remark",
-    "say_project", "show", "waiting", "worst",
+    "say_project", "show", "waiting",
 ]  # fmt: skip
 
 FINE, FAILED, UNUSABLE, NOT_ENOUGH, UNFORESEEN, INTERRUPTED = 0, 1, 2, 3, 4, 130
+#: Option of every command that reports figures.
+JSON = click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
 
 
 class CheckFailed(Exception):  # noqa: N818 - an outcome, not an error
@@ -278,11 +280,6 @@ def paths(patterns: Sequence[str]) -> Iterator[str]:
             yield from found or [pattern]
         else:
             yield pattern
-
-
-def worst(codes: set[int]) -> int:
-    """The most serious exit code: 2, then 1, then 3, then 0."""
-    return next((code for code in (UNUSABLE, FAILED, NOT_ENOUGH) if code in codes), FINE)
 
 
 def show(*parts: Any) -> None:

@@ -9,12 +9,10 @@ from typing import Any
 
 import click
 
-from looptime.cli_base import Reading, cli, reads_logs, say_project, show
+from looptime.cli_base import JSON, Reading, cli, reads_logs, say_project, show
 from looptime.errors import UsageError
 
 __all__ = ["heading", "plan"]
-
-_JSON = click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
 
 
 @cli.command()
@@ -116,7 +114,7 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Figures as JSON.")
 @click.option(
     "--seed", type=int, default=0, show_default=True, metavar="N", help="Of the random numbers."
 )
-@_JSON
+@JSON
 @reads_logs
 def heading(reading: Reading, log: str, as_json: bool, **given: Any) -> None:
     """What the loop's pace costs in degrees and millimetres.
@@ -206,7 +204,7 @@ def _tolerance(reading: Reading, given: dict[str, Any]) -> Any:
 )
 @click.option("--target-hz", type=float, metavar="HZ", help="Loop rate to reach.")
 @click.option("--target-p99-ms", type=float, metavar="MS", help="p99 to reach.")
-@_JSON
+@JSON
 @reads_logs
 def plan(
     reading: Reading,
@@ -297,7 +295,7 @@ def _run_sd(percent: float | None, run: Any, reading: Reading) -> tuple[float | 
         if not 0 <= percent < 100:  # also where it is no number
             raise UsageError(f"--run-sd takes a number of percent from 0 to 100, not {percent}")
         return percent / 100, "given"
-    from looptime.cli_checks import season_beside
+    from looptime.cli_season import season_beside
 
     store = season_beside(None, reading)
     if store is None:

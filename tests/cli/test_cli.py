@@ -11,7 +11,6 @@ import pytest
 
 import looptime
 from looptime import cli
-from looptime.cli_base import worst
 from looptime.samples import folder
 
 RUN_KEYS = {
@@ -441,9 +440,13 @@ def test_a_few_loops_cannot_tell_which_are_slow(tmp_path, capsys):
     assert "Can't tell: 8 loops" in capsys.readouterr().out
 
 
-def test_the_most_serious_outcome_is_the_exit():
-    """In the order 2, 1, 3, 0."""
-    assert [worst(c) for c in ({0, 1, 2, 3}, {0, 1, 3}, {0, 3}, {0}, set())] == [2, 1, 3, 0, 0]
+def test_a_log_that_cannot_be_read_outweighs_a_failed_check(log, tmp_path):
+    """The gate leaves with 2, not with 1, where one of its logs is no log."""
+    project = tmp_path / "strict.toml"
+    project.write_text("[limits]\nperiod_mean_ms = 0.001\n", encoding="utf-8")
+    words = ["gate", str(log), "--project", str(project)]
+    assert cli.run(words) == 1
+    assert cli.run([*words, str(tmp_path / "gone.csv")]) == 2
 
 
 def test_a_budget_of_nothing_is_refused(log, capsys):

@@ -28,6 +28,7 @@ FLOORS = (
     {"views"},
     {""},  # the package itself, which offers the floors' functions under one name
     {"cli_base"},
+    {"cli_season"},
     {"cli_checks", "cli_models"},
     {"cli", "__main__"},
 )
