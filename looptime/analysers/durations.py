@@ -77,7 +77,8 @@ def _each(run: Run) -> Iterator[tuple[tuple[int, int], Int]]:
         yield from durations_by_key(run).items()
         return
     for k in present:
-        yield divmod(k, names), at.duration_ns[key == k]
+        rows = np.flatnonzero(key == k)  # quicker to take by than the mask itself
+        yield divmod(k, names), at.duration_ns[rows]
 
 
 def times_of(ns: Int) -> CallTimes:
@@ -209,7 +210,9 @@ def named(name: Int, codes: Sequence[int]) -> NDArray[np.bool_]:
     """
     if len(codes) > _FEW_NAMES:
         return np.isin(name, np.asarray(codes, name.dtype))
-    found = np.zeros(len(name), bool)
-    for code in codes:
+    if not len(codes):
+        return np.zeros(len(name), bool)
+    found: NDArray[np.bool_] = name == codes[0]
+    for code in codes[1:]:
         found |= name == code
     return found

@@ -149,7 +149,7 @@ def _reads(run: Run, read_instant: str, known: set[str]) -> list[Freshness]:
     uses, used_at = _uses(run, name)
     made = []
     for code in codes[:200]:
-        rows = _rows_of(name, [code])
+        rows = np.flatnonzero(name == code)
         if not len(rows):
             continue
         thread = at.thread[rows[0]]
@@ -228,23 +228,23 @@ def _freshness(
     run: Run, code: int, source: str, used_at: str, thread: int, found: _Found
 ) -> Freshness:
     ages, which, uses = found
-    lengths, spans = _stretches(which, uses)
     n = len(ages)
+    fresh, hold, longest, longest_ns = n, 1.0, 1, 0  # another one each time
+    if not isinstance(which, slice):
+        lengths, spans = _stretches(which, uses)
+        fresh, hold = len(lengths), median(lengths)
+        longest, longest_ns = int(lengths.max()), int(spans.max())
     places = [min(int(p * n), n - 1) for p in (0.5, 0.9, 0.99)]
     age = Age(*(ns / 1e6 for ns in elements(ages, [*places, n - 1])))
-    hz = len(lengths) / run.duration_s if run.duration_s > 0 else None
+    hz = fresh / run.duration_s if run.duration_s > 0 else None
     return Freshness(
-        run.names[code].name, source, used_at, run.thread_names[thread], len(uses),
-        age, hz, _loop_hz(run),
-        1 - len(lengths) / len(uses), median(lengths), int(lengths.max()),
-        float(spans.max()) / 1e6,
+        run.names[code].name, source, used_at, run.thread_names[thread], n,
+        age, hz, _loop_hz(run), 1 - fresh / n, hold, longest, longest_ns / 1e6,
     )  # fmt: skip
 
 
-def _stretches(which: Int | slice, times: Int) -> tuple[Int, Int]:
+def _stretches(which: Int, times: Int) -> tuple[Int, Int]:
     """Lengths [uses] and durations [ns] of the stretches in which a value stays the same."""
-    if isinstance(which, slice):  # another one each time
-        return np.broadcast_to(np.int64(1), len(times)), np.broadcast_to(np.int64(0), len(times))
     changed = which[1:] != which[:-1]
     first = np.append(0, np.flatnonzero(changed) + 1)
     lengths = np.diff(np.append(first, len(which)))
