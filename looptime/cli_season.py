@@ -128,7 +128,7 @@ def season_add(
     from looptime.checks.sources import find_logs
     from looptime.checks.workers import Job
     from looptime.views import json
-    from looptime.views.checks_text import render_added
+    from looptime.views.season_text import render_added
 
     if time is not None and parse_time(time) is None:
         raise UsageError(f"--time {time!r}: write it as 2026-03-01 or 2026-03-01T09:30")
@@ -183,7 +183,7 @@ def season_list(
 ) -> None:
     """The runs that are stored."""
     from looptime.views import json
-    from looptime.views.checks_text import render_season
+    from looptime.views.season_text import render_season
 
     store = _open(season_folder, reading)
     found = store.select(" ".join(query)) if query else store.entries()
@@ -212,7 +212,7 @@ def season_show(
     """Everything that is stored of some runs."""
     from looptime.analysers.figure import to_json
     from looptime.views import json
-    from looptime.views.checks_text import render_entry, render_totals
+    from looptime.views.season_text import render_entry, render_totals
 
     store = _open(season_folder, reading)
     entries = [store.load(name) for name in store.names(list(query))]
@@ -283,7 +283,7 @@ def season_trends(
     from looptime.analysers.figure import to_json
     from looptime.checks.trends import season_trends as find
     from looptime.views import json
-    from looptime.views.checks_text import render_trends
+    from looptime.views.season_text import render_trends
 
     made, spread = find(_open(season_folder, reading), " ".join(query) or None)
     if as_json:

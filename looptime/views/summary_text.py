@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rich.console import RenderableType
 from rich.text import Text
 
-from looptime.analysers.blocking import BLOCKING_KINDS
-from looptime.analysers.costs import CallCost, GroupCost
-from looptime.analysers.pace import Distribution
 from looptime.analysers.summary import Summary
 from looptime.analysers.together import Together
 from looptime.findings.finding import CAUTION, Finding
-from looptime.schema import UNATTRIBUTED
+from looptime.views.costs_text import (
+    render_buses,
+    render_calls,
+    render_groups,
+    render_other_threads,
+)
+from looptime.views.pace_text import render_pace
 from looptime.views.terminal import (
     caution,
     command_line,
@@ -26,7 +29,6 @@ from looptime.views.terminal import (
     table,
 )
 from looptime.views.text_parts import (
-    brief,
     hanging,
     indented,
     labelled,
@@ -37,6 +39,7 @@ from looptime.views.text_parts import (
 
 if TYPE_CHECKING:
     from looptime.parsers.read import Log
+    from looptime.run import Run
 
 __all__ = [
     "render_findings",
@@ -46,7 +49,6 @@ __all__ = [
     "render_together",
 ]
 
-_CALLS = 12
 _NOTES = 4
 _FIRST = 5
 
@@ -79,7 +81,7 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> list[RenderableTyp
     return parts
 
 
-def _same_run(whole: Any, part: Any) -> bool:
+def _same_run(whole: Run, part: Run) -> bool:
     """Whether a part was picked out of a run: its first loop lies within it."""
     a, b = whole.loop_columns.start_ns, part.loop_columns.start_ns
     same = whole.rows_read == part.rows_read and whole.set_aside is part.set_aside
@@ -148,10 +150,8 @@ def render_run(at: Summary) -> list[RenderableType]:
     if not at.pace.loops:
         return [*parts, indented(Text("There is no loop to say anything about."))]
     parts += render_findings(at.findings)
-    parts += (
-        _pace(at) + _calls(at) + _groups(at) + _others(at) + _slow(at) + _buses(at) + _within(at)
-    )
-    return parts + _fresh(at)
+    parts += render_pace(at) + render_calls(at) + render_groups(at) + render_other_threads(at)
+    return parts + _slow(at) + render_buses(at) + _within(at) + _fresh(at)
 
 
 def render_findings(findings: Sequence[Finding]) -> list[RenderableType]:
@@ -169,158 +169,6 @@ def render_findings(findings: Sequence[Finding]) -> list[RenderableType]:
     if any(f.moves for f in main[:_FIRST]):
         parts.append(indented(caution(CAUTION)))
     return parts
-
-
-def _pace(at: Summary) -> list[RenderableType]:
-    pace, paced = at.pace, at.pacing
-    heads = ["ms", "mean", "p50", "p90", "p95", "p99", "p99.9", "max", "sd"]
-    rows = [_distribution("period", pace.period_ms), _interval(pace.period_ms)]
-    if at.basis.judged == "work" and pace.work_ms is not None:
-        rows += [_distribution("work", pace.work_ms), _interval(pace.work_ms)]
-    by_time = pace.period_by_time_ms
-    rows.append(
-        ["by time", "", number(by_time["p50"]), number(by_time["p90"]), "",
-         number(by_time["p99"]), "", "", ""]
-    )  # fmt: skip
-    parts: list[RenderableType] = [
-        heading_line("Pace"),
-        indented(table(heads, [r for r in rows if any(r[1:])])),
-    ]
-    rate = f"{number(pace.rate_hz.by_time)} loops a second"
-    if pace.rate_hz.by_loops is not None:
-        rate += f" (mean of 1/T {number(pace.rate_hz.by_loops)})"
-    mode = f"{paced.mode}: {paced.mode_from}"
-    if paced.nominal_hz is not None and paced.fixed_rate:
-        mode += f". Nominal {number(paced.nominal_hz)} a second"
-        if paced.rate_error_ppm is not None:
-            mode += f", long-term {paced.rate_error_ppm:+.0f} ppm"
-    parts += [labelled("rate", rate), labelled("pacing", mode)]
-    if pace.headroom_ms is not None:
-        head = pace.headroom_ms
-        parts.append(
-            labelled(
-                "headroom",
-                f" {number(head['p50'].value)} ms as a rule, {number(head['p99'].value)} ms in the "
-                "busiest loops of a hundred",
-            )
-        )
-    elif paced.fixed_rate:
-        parts.append(labelled("headroom", " can't tell: the pacing wait is not logged"))
-    return [*parts, labelled("over", _overruns(at))]
-
-
-def _distribution(label: str, at: Distribution) -> list[str]:
-    figures = (at.mean, at.p50, at.p90, at.p95, at.p99, at.p999)
-    return [label, *(number(f.value) for f in figures), number(at.max), number(at.sd, 2)]
-
-
-def _interval(at: Distribution) -> list[str]:
-    figures = (at.mean, at.p50, at.p90, at.p95, at.p99, at.p999)
-    halves = [
-        "" if f.low is None or f.high is None else f"±{number((f.high - f.low) / 2, 2)}"
-        for f in figures
-    ]
-    return ["  95 %" if any(halves) else "", *halves, "", ""]
-
-
-def _overruns(at: Summary) -> str:
-    over = at.pace.overruns
-    if over.budget_ms is None:
-        return "no budget set: --budget-ms MS counts the loops above it"
-    source = "" if over.budget_from == "as given" else f" ({over.budget_from})"
-    text = (
-        f"{count(over.count or 0, 'loop')} ({percent(over.share)}) above "
-        f"{number(over.budget_ms)} ms{source}, {percent(over.time_share)} of the time"
-    )
-    if over.serious_ms is not None:
-        text += f"; {over.serious_count:,} above {number(over.serious_ms)} ms"
-    return text
-
-
-def _calls(at: Summary) -> list[RenderableType]:
-    if not at.costs.calls:
-        return []
-    blocks = {b.name: b for b in at.blocking if b.on_loop_thread}
-    rows = []
-    shown = at.costs.rows[:_CALLS]
-    if at.costs.unattributed not in shown:
-        shown = (*shown[: _CALLS - 1], at.costs.unattributed)
-    for call in shown:
-        block = blocks.get(call.name)
-        mark = "" if block is None else "b" if _sure(block, call) else "b?"
-        rows.append(_call_row(call, mark))
-    heads = ["call", "kind", "a loop", "ms/loop", "share", "p99 ms", "slow+", ""]
-    left = len(at.costs.rows) - len(shown)
-    note = (
-        f"share of the {at.basis.judged}; slow+: ms more in slow loops than in typical ones; "
-        "b: blocks the loop"
-    )
-    if any(row[-1] == "b?" for row in rows):
-        note += ", b?: likely, by its name"
-    if any(call.kind_from == "guessed" for call in shown):
-        note += "; kind?: guessed from the name (--draft-project FILE, to state it)"
-    return [
-        heading_line("Where the time goes" + _thread(at)),
-        indented(table(heads, rows, left=(0, 1))),
-        indented(Text((f"and {left:,} more; " if left else "") + note)),
-    ]
-
-
-def _others(at: Summary) -> list[RenderableType]:
-    others = [c for c in at.costs.calls if not c.on_loop_thread]
-    parts: list[RenderableType] = []
-    if others:
-        parts.append(heading_line("Other threads"))
-        heads = ["call", "thread", "a loop", "ms/loop", "p50 ms", "p99 ms", "max ms"]
-        other_rows = [
-            [name_cell(c.name, 26), safe(c.thread, 14), number(c.calls_per_loop),
-             number(c.self_ms_per_loop), number(c.p50_ms), number(c.p99_ms), number(c.max_ms)]
-            for c in others[:6]
-        ]  # fmt: skip
-        parts.append(indented(table(heads, other_rows, left=(0, 1))))
-    return parts
-
-
-def _sure(block: Any, call: CallCost) -> bool:
-    return block.inferred or (call.kind in BLOCKING_KINDS and call.kind_from != "guessed")
-
-
-def _thread(at: Summary) -> str:
-    names = at.run.thread_names
-    if len(names) < 2 or not 0 <= at.run.loop_thread < len(names):
-        return ""
-    return f" (the loop's thread, {safe(names[at.run.loop_thread], 20)})"
-
-
-def _call_row(call: CallCost, mark: str) -> list[str | Text]:
-    kind = "" if call.name == UNATTRIBUTED else call.kind.split()[-1]  # read, write, wait, ...
-    kind += "?" if call.kind_from == "guessed" and kind not in ("", "other") else ""
-    return [
-        name_cell(call.name),
-        kind,
-        number(call.calls_per_loop, 2) if call.name != UNATTRIBUTED else "",
-        brief(call.self_ms_per_loop),
-        percent(call.share),
-        brief(call.p99_ms),
-        brief(call.slow_excess_ms, 2),
-        mark,
-    ]
-
-
-def _groups(at: Summary) -> list[RenderableType]:
-    if not at.costs.calls:
-        return []
-    lines = []
-    for label, word in (("kind", "kinds"), ("subsystem", "systems")):
-        groups = [g for g in at.costs.by(label) if g.share]
-        if {g.name for g in groups} - {"(none)", UNATTRIBUTED}:
-            lines.append(labelled(word, _group_line(groups)))
-    return lines
-
-
-def _group_line(groups: Sequence[GroupCost]) -> str:
-    shown = [f"{safe(g.name, 24)} {percent(g.share)}" for g in groups[:7]]
-    return ", ".join(shown) + (f", {len(groups) - 7} more" if len(groups) > 7 else "")
 
 
 def _slow(at: Summary) -> list[RenderableType]:
@@ -351,19 +199,6 @@ def _slow(at: Summary) -> list[RenderableType]:
             indented(Text(f"Comes back {beat}: {number(r.height_ms)} ms, {who} ({r.events} times)"))
         )
     return parts
-
-
-def _buses(at: Summary) -> list[RenderableType]:
-    if not at.buses.buses:
-        return []
-    rows = [
-        [safe(b.bus, 20), number(b.transactions_per_loop), number(b.ms_per_loop),
-         percent(b.share), number(b.other_transactions_per_loop), number(b.other_ms_per_loop),
-         percent(b.busy_share)]
-        for b in at.buses.buses
-    ]  # fmt: skip
-    heads = ["bus", "a loop", "ms/loop", "share", "others a loop", "others ms", "busy"]
-    return [heading_line("Buses"), indented(table(heads, rows))]
 
 
 def _within(at: Summary) -> list[RenderableType]:

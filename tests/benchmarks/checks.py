@@ -73,7 +73,7 @@ def _gate(folder: Path) -> float:
 def _list(folder: Path) -> float:
     begin = time.perf_counter()
     from looptime.checks.season import Season
-    from looptime.views.checks_text import render_season
+    from looptime.views.season_text import render_season
     from looptime.views.terminal import show
 
     entries = Season(folder / "season-1000").entries()

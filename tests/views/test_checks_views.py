@@ -16,17 +16,16 @@ from looptime.checks.recording import Settings, record
 from looptime.checks.season import Season
 from looptime.checks.trends import season_trends
 from looptime.checks.values import measure
-from looptime.views.checks_text import (
+from looptime.views.checks_text import render_comparison, render_gate
+from looptime.views.junit import junit_xml
+from looptime.views.markdown import gate_markdown
+from looptime.views.season_text import (
     render_added,
-    render_comparison,
     render_entry,
-    render_gate,
     render_season,
     render_totals,
     render_trends,
 )
-from looptime.views.junit import junit_xml
-from looptime.views.markdown import gate_markdown
 from tests.checks.build import CALLS, recording
 
 SETTINGS = Settings(budget_ms=11.0)

@@ -1,0 +1,51 @@
+"""How changes are written in the texts of comparisons, gates and seasons."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.console import RenderableType
+from rich.padding import Padding
+
+from looptime.views.terminal import number, plain
+
+if TYPE_CHECKING:  # a list of a season's runs needs no arrays
+    from looptime.analysers.figure import Figure
+
+__all__ = ["LONGEST", "TITLES", "inset", "interval", "line", "p_value", "signed"]
+
+#: What the statistics are called in a table's first column.
+TITLES = {"worst1": "worst 1 %", "worst5": "worst 5 %", "rate": "loops/s", "overruns": "overruns"}
+#: A line of text is cut at this length.
+LONGEST = 400
+
+
+def inset(part: RenderableType) -> RenderableType:
+    """A part, two columns further in."""
+    return Padding(part, (0, 0, 0, 2))
+
+
+def line(text: str) -> RenderableType:
+    """A line of text, two columns further in."""
+    return inset(plain(text, LONGEST))
+
+
+def signed(value: float | None, digits: int = 2) -> str:
+    """A change with its sign; ``-`` where there is none."""
+    if value is None:
+        return "-"
+    return ("+" if value > 0 else "") + number(value, digits)
+
+
+def interval(figure: Figure) -> str:
+    """The ends of a change; empty where they are not known."""
+    if figure.low is None or figure.high is None:
+        return ""
+    return f"{signed(figure.low)} to {signed(figure.high)}"
+
+
+def p_value(p: float | None) -> str:
+    """A p-value in three decimals."""
+    if p is None:
+        return "-"
+    return "<0.001" if p < 0.001 else f"{p:.3f}"
