@@ -24,6 +24,7 @@ __all__ = ["busy", "card", "caution", "choice", "choices", "findings", "named", 
            "number_form", "otherwise", "table", "toggle"]  # fmt: skip
 
 _MOST_ROWS = 200
+_LONG_TEXT = 30
 #: Reading options that the project file takes.
 _IN_FILE = ("unit", "columns", "loop_call")
 
@@ -151,7 +152,8 @@ def table(
                     for h, r in zip(heads, right, strict=True)])  # fmt: skip
     body = [
         html.Tr([html.Td(v if isinstance(v, Component) else cell_text(v),
-                         className="n" if r else "") for v, r in zip(row, right, strict=False)])
+                         className="n" if r else _width(v))
+                 for v, r in zip(row, right, strict=False)])
         for row in shown
     ]  # fmt: skip
     made = html.Div(
@@ -162,6 +164,11 @@ def table(
         return made
     return html.Div([made, html.P(f"The first {most} of {len(kept):,} rows; the CSV has all.",
                                   className="faint")])  # fmt: skip
+
+
+def _width(value: Any) -> str:
+    """Long text is given room, so that it does not become a tall and narrow column."""
+    return "long" if isinstance(value, str) and len(value) > _LONG_TEXT else ""
 
 
 def _is_number(value: Any) -> bool:

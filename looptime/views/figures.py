@@ -15,13 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.figure import Figure
-from looptime.views.palette import WARN
+from looptime.views.palette import KIND_COLOUR, WARN, colour_of, pattern_of
 from looptime.views.terminal import safe
 
 __all__ = [
-    "MOST_POINTS", "Picture", "axis", "bar", "envelope", "error_bars", "label", "layout", "line_at",
-    "log_bins", "log_range", "log_ticks", "loops_word", "percent", "points_in", "room_px",
-    "text_in_plot", "three",
+    "MOST_POINTS", "Picture", "axis", "bar", "envelope", "error_bars", "kind_key", "label",
+    "layout", "line_at", "log_bins", "log_range", "log_ticks", "loops_word", "percent",
+    "points_in", "room_px", "text_in_plot", "three",
 ]  # fmt: skip
 
 Float = NDArray[np.float64]
@@ -185,6 +185,22 @@ def bar(x: Any, y: Any, colour: str | list[str], **more: Any) -> dict[str, Any]:
     if pattern is not None:
         marker["pattern"] = {"shape": pattern, "fillmode": "overlay", "size": 6, "solidity": 0.18}
     return {"type": "bar", "x": list(x), "y": list(y), "marker": marker, **more}
+
+
+def kind_key(kinds: Sequence[str | None]) -> list[dict[str, Any]]:
+    """Bars of no length that say in the legend which kind a colour and a pattern stand for.
+
+    Parameters
+    ----------
+    kinds : sequence of str or None
+        Kind of each bar that is drawn.
+    """
+    shown = [k for k in KIND_COLOUR if k in kinds]
+    return [
+        bar([None], [None], colour_of(k), pattern=pattern_of(k), name=k, orientation="h",
+            hoverinfo="skip")
+        for k in shown
+    ]  # fmt: skip
 
 
 def line_at(

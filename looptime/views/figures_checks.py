@@ -19,6 +19,7 @@ from looptime.views.figures import (
     axis,
     bar,
     error_bars,
+    kind_key,
     label,
     layout,
     line_at,
@@ -190,6 +191,7 @@ def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None
                     for p, k in zip(shown, of, strict=True)],
         hovertemplate="%{customdata[4]} (%{customdata[3]})<br>%{customdata[0]:.4g} ms a loop "
         "before, %{customdata[1]:.4g} after<br>%{x:+.4g} ms: %{customdata[2]}<extra></extra>",
+        showlegend=False,
     )  # fmt: skip
     names = [text_in_plot(f"{label(p.name, 26)}: {plus(p.difference_ms)}") for p in shown]
     ends = [0.0, *(float(p.difference_ms) for p in shown)]
@@ -199,7 +201,7 @@ def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None
              range=[min(ends) - room, max(ends) + room]),
         axis("", tickvals=place, ticktext=names,
              autorange="reversed", ticks=""),
-        max(180, 100 + 27 * len(shown)),
+        max(210, 130 + 27 * len(shown)), showlegend=True, barmode="overlay",
     )  # fmt: skip
     first = parts[0] if parts else None
     title = f"The mean {at.quantity} changes by {plus(at.difference_ms)} ms a loop"
@@ -211,7 +213,7 @@ def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None
         for p in parts
     )  # fmt: skip
     return Picture(
-        "by-call", title, {"data": [trace], "layout": drawn},
+        "by-call", title, {"data": [trace, *kind_key(of)], "layout": drawn},
         f"{title}. The largest: "
         + ", ".join(f"{p.name} {plus(p.difference_ms)} ms" for p in shown[:5]) + ".",
         ("call", "kind", "before, ms a loop", "after, ms a loop", "change, ms", "share", "verdict"),
@@ -247,7 +249,7 @@ def _change_row(c: Change, quantity: str, verdict: str) -> tuple[Any, ...]:
     return (
         name, _amount_of(c, c.before), _amount_of(c, c.after), plus(c.difference.value),
         plus(percent.value, 2), span, "-" if p is None else f"{p:.3f}" if p >= 0.001 else "<0.001",
-        verdict, c.note,
+        verdict, c.note.replace(" -> ", ", then "),
     )  # fmt: skip
 
 

@@ -7,7 +7,16 @@ from collections.abc import Sequence
 from looptime.analysers.costs import CallCost, GroupCost
 from looptime.analysers.summary import Summary
 from looptime.schema import UNATTRIBUTED
-from looptime.views.figures import Picture, axis, bar, label, layout, percent, text_in_plot
+from looptime.views.figures import (
+    Picture,
+    axis,
+    bar,
+    kind_key,
+    label,
+    layout,
+    percent,
+    text_in_plot,
+)
 from looptime.views.palette import NEUTRAL, colour_of, pattern_of
 from looptime.views.terminal import number
 
@@ -47,12 +56,14 @@ def cost_bars(at: Summary, by: str = "call") -> Picture:
         customdata=[[text_in_plot(k or by), float(r.calls_per_loop)]
                     for r, k in zip(shown, kinds, strict=True)],
         hovertemplate="%{y}<br>%{x:.4g} ms a loop, %{text}<br>%{customdata[1]:.3g} calls a loop, "
-        "%{customdata[0]}<extra></extra>",
+        "%{customdata[0]}<extra></extra>", showlegend=False,
     )  # fmt: skip
     y = axis("", tickvals=list(range(len(shown))), ticktext=names, autorange="reversed", ticks="")
+    key = kind_key(kinds) if by == "call" else []
     drawn = layout(
-        axis("self time a loop (ms)", rangemode="tozero"), y, max(180, 90 + 26 * len(shown))
-    )
+        axis("self time a loop (ms)", rangemode="tozero"), y, max(210, 120 + 26 * len(shown)),
+        showlegend=bool(key), barmode="overlay",
+    )  # fmt: skip
     drawn["margin"]["r"] = 64
     title = _cost_title(at, rows, by)
     table = tuple(
@@ -60,7 +71,7 @@ def cost_bars(at: Summary, by: str = "call") -> Picture:
          r.variance_share) for r in rows
     )  # fmt: skip
     return Picture(
-        f"costs-{by}", title, {"data": [trace], "layout": drawn},
+        f"costs-{by}", title, {"data": [trace, *key], "layout": drawn},
         f"Bars of self time a loop by {by}. {title}. The largest: " + ", ".join(
             f"{r.name} {number(r.self_ms_per_loop)} ms" for r in shown[:5]) + ".",
         (by, "calls a loop", "self ms a loop", f"share of the {at.basis.judged}",
@@ -113,12 +124,13 @@ def slow_against_typical(at: Summary) -> Picture | None:
         [colour_of(k) for k in kinds], orientation="h", pattern=[pattern_of(k) for k in kinds],
         customdata=[[text_in_plot(k)] for k in kinds],
         hovertemplate="%{y}<br>%{x:+.4g} ms in a slow loop<br>%{customdata[0]}<extra></extra>",
+        showlegend=False,
     )  # fmt: skip
     names = [text_in_plot(label(r.name)) for r in shown]
     y = axis("", tickvals=list(range(len(shown))), ticktext=names, autorange="reversed", ticks="")
     drawn = layout(
         axis("more in a slow loop than in a typical one (ms)", zeroline=True), y,
-        max(180, 90 + 26 * len(shown)),
+        max(210, 120 + 26 * len(shown)), showlegend=True, barmode="overlay",
     )  # fmt: skip
     first = rows[0]
     total = at.costs.mean_excess_ms
@@ -127,7 +139,7 @@ def slow_against_typical(at: Summary) -> Picture | None:
         f"{number(first.slow_excess_ms)} ms of it"
     )
     return Picture(
-        "excess", title, {"data": [trace], "layout": drawn},
+        "excess", title, {"data": [trace, *kind_key(kinds)], "layout": drawn},
         f"{title}. {at.costs.slow_loops:,} slow loops against {at.costs.typical_loops:,} typical.",
         ("call", "more in slow loops, ms"), tuple((r.name, r.slow_excess_ms) for r in rows),
         f"Mean self time in {at.costs.slow_loops:,} slow loops minus the mean in "

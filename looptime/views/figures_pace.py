@@ -15,6 +15,7 @@ from looptime.views.figures import (
     axis,
     bar,
     envelope,
+    kind_key,
     label,
     layout,
     line_at,
@@ -24,7 +25,7 @@ from looptime.views.figures import (
     percent,
     text_in_plot,
 )
-from looptime.views.palette import MARK, NEUTRAL, QUIET, WARN
+from looptime.views.palette import NEUTRAL, QUIET, WARN, colour_of, pattern_of
 from looptime.views.terminal import count, number
 
 __all__ = ["period_histogram", "rate_over_run", "recurrences"]
@@ -275,17 +276,23 @@ def recurrences(at: Summary) -> Picture | None:
         return None
     names = [text_in_plot(label(_who(r))) for r in found]
     every = [_every(r) for r in found]
+    kind_of = {n.name: n.kind for n in at.run.names}
+    kinds = [kind_of.get(r.call or "") for r in found]
     data = [
         bar(
-            [r.height_ms for r in found], list(range(len(found))), MARK, orientation="h",
+            [r.height_ms for r in found], list(range(len(found))),
+            [NEUTRAL if k is None else colour_of(k) for k in kinds], orientation="h",
+            pattern=["" if k is None else pattern_of(k) for k in kinds], showlegend=False,
             text=every, textposition="outside", cliponaxis=False,
             customdata=[[int(r.loops[0]) if r.loops else -1, r.events] for r in found],
             hovertemplate="%{x:.3g} ms %{text}<br>%{customdata[1]} times, first in loop "
             "%{customdata[0]}<extra></extra>",
-        )
+        ),
+        *kind_key(kinds),
     ]  # fmt: skip
     y = axis("", tickvals=list(range(len(found))), ticktext=names, autorange="reversed", ticks="")
-    drawn = layout(axis("height of the stall (ms)", rangemode="tozero"), y, 110 + 40 * len(found))
+    drawn = layout(axis("height of the stall (ms)", rangemode="tozero"), y, 140 + 40 * len(found),
+                   showlegend=any(kinds), barmode="overlay")  # fmt: skip
     drawn["margin"]["r"] = 110
     first = found[0]
     title = f"{_who(first, True)} takes {number(first.height_ms)} ms more {_every(first)}"

@@ -57,7 +57,7 @@ def trend_figure(at: Trends, statistic: str = "p99") -> Picture | None:
         "One figure a run. Levels are where the runs divide into stretches that differ by "
         "Student's t (at least three runs each, corrected for the places looked at); squares are "
         "runs of the baseline, crosses runs unlike their neighbours, which are left out of levels "
-        "and trend.",
+        "and trend.", _key_of_marks(words, bool(found.steps)),
     )  # fmt: skip
 
 
@@ -84,6 +84,20 @@ def _levels(at: Trends, found: Trend) -> list[dict[str, Any]]:
         }
         for a, b, v in made
     ]  # fmt: skip
+
+
+def _key_of_marks(words: list[str], levels: bool) -> tuple[str, ...]:
+    """What the marks that are drawn stand for."""
+    told = " ".join(words)
+    marks = [text for word, text in (("baseline", "squares are runs of the baseline"),
+                                     ("odd", "crosses are runs unlike their neighbours"))
+             if word in told]  # fmt: skip
+    if levels:
+        marks.append("dashed lines are levels")
+    if not marks:
+        return ()
+    text = "; ".join(marks)
+    return (f"{text[:1].upper()}{text[1:]}.",)
 
 
 def _trend_title(at: Trends, found: Trend, name: str) -> str:

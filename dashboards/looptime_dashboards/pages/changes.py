@@ -139,6 +139,8 @@ def _remedies(found: Suggestions) -> dict[str, str]:
         if len(proposal.changes) == 1:
             gain = proposal.gain_ms.value or 0.0
             buys = f"{number(abs(gain))} ms {'less' if gain < 0 else 'more'} a loop"
+            if abs(gain) < 0.0005:
+                buys = "no change of the mean"
             made[proposal.changes[0]] = f"{buys}; risk {proposal.risk}; {proposal.why}"
     for proposal in found.proposed:
         for change in proposal.changes:

@@ -9,12 +9,27 @@ from dash import html
 from looptime.analysers import Summary
 from looptime.views.terminal import count, number, safe
 
-__all__ = ["are", "used"]
+__all__ = ["are", "sentence", "used"]
 
 
 def are(number: int) -> str:
     """The verb that goes with so many."""
     return "is" if number == 1 else "are"
+
+
+def sentence(text: str) -> str:
+    """With a capital, unless it begins with the name of a file or a call, and a full stop.
+
+    Examples
+    --------
+    >>> sentence("the runs differ"), sentence("run_03.csv is unlike the others in a, b ...")
+    ('The runs differ.', 'run_03.csv is unlike the others in a, b ...')
+    """
+    text = safe(text, 600)
+    first = text.split(" ", maxsplit=1)[0]
+    if not set("._-") & set(first):
+        text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
 def used(at: Summary, sampled: bool) -> Any:

@@ -29,6 +29,7 @@ from looptime.views.figures_heading import (
 from looptime.views.terminal import count, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.pages.changes import place, prediction
+from looptime_dashboards.pages.common import sentence
 from looptime_dashboards.pages.pieces import called, stretches, table_card
 from looptime_dashboards.parts import busy, card, caution, choice, choices, note, number_form
 from looptime_dashboards.view import View
@@ -180,7 +181,7 @@ def _answer(
         parts.append(card(desk, error_curve(at, others), "heading"))
         parts.append(card(desk, drift_curve(at, others), "heading"))
     parts.append(card(desk, age_bars(at, others), "heading"))
-    notes = [html.P(safe(n, 400), className="faint") for n in at.notes]
+    notes = [html.P(sentence(n), className="faint") for n in at.notes]
     parts.append(
         table_card(desk, "heading_figures", "Everything in figures", *heading_table(at, others),
                    "With 95 % intervals", *notes)

@@ -51,7 +51,7 @@ def _figures(at: Summary) -> Any:
         ("loops a second", number(pace.rate_hz.by_time), ""),
         ("half of the loops, up to", f"{number(pace.period_ms.p50.value)} ms", ""),
         ("99 % of the loops, up to", f"{number(p99.value)} ms",
-         "" if p99.low is None else f"95 %: {number(p99.low)} to {number(p99.high)}"),
+         "" if p99.low is None else f"95 % interval {number(p99.low)} to {number(p99.high)}"),
         ("longest", f"{number(pace.period_ms.max)} ms", ""),
     ]  # fmt: skip
     if over.budget_ms is not None:

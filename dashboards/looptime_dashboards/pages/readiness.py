@@ -15,6 +15,7 @@ from looptime.views.figures_checks import gate_margins, gate_table
 from looptime.views.figures_season import trend_figure, trends_table
 from looptime.views.terminal import count, number, safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.pages.common import sentence
 from looptime_dashboards.pages.pieces import past, season, table_card
 from looptime_dashboards.pages.sides import runs_of, settings_of
 from looptime_dashboards.parts import busy, card, caution, note, table
@@ -43,7 +44,11 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
             wait = True
             parts.append(busy(pending))
         except LooptimeError as error:
-            parts.append(note(str(error), "error"))
+            said = str(error).replace(
+                "choose one with --phase NAME, here and in",
+                "choose another phase at the top, or one with --phase in",
+            )
+            parts.append(note(said, "error"))
     return parts, wait
 
 
@@ -92,16 +97,10 @@ def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Any:
     if not desk.project.limits:
         lines.append(html.P("No limits are set: write them under [limits] in looptime.toml.",
                             className="faint"))  # fmt: skip
-    lines += [html.P(f"{safe(_sentence(n), 600)}.", className="faint") for n in at.notes]
+    lines += [html.P(sentence(n), className="faint") for n in at.notes]
     if at.verdict == "fail":
         lines.append(caution("the check is about timing only; it says nothing about safe motion."))
     return html.Section(lines, className=f"card gate {at.verdict.split()[0]}", key="verdict")
-
-
-def _sentence(text: str) -> str:
-    """With a capital, unless it begins with the name of a file or a call."""
-    first = text.split(" ", maxsplit=1)[0]
-    return text if set("._-") & set(first) else text[:1].upper() + text[1:]
 
 
 def _trend(desk: Desk, view: View, store: Season | None) -> list[Any]:

@@ -151,7 +151,7 @@ def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Any]:
 
 def _verdict(at: Comparison) -> Any:
     lines: list[Any] = [html.H2(_WORDS.get(at.verdict, at.verdict))]
-    lines += [html.P(safe(s, 1000)) for s in at.sentences]
+    lines += [html.P(safe(s, 1000).replace("+-", "\u00b1")) for s in at.sentences]
     if at.history:
         past_runs = count(at.history, "run")
         text = f"What runs differ by without any change is told by {past_runs} of the season."

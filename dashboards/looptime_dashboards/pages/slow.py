@@ -91,7 +91,8 @@ def _grid(heads: tuple[str, ...], rows: tuple[tuple[Any, ...], ...]) -> Any:
         id="slow-grid", columnDefs=columns, rowData=data, getRowId="params.data.id",
         className="grid", style={"height": "340px"},
         defaultColDef={"sortable": True, "resizable": True, "floatingFilter": True,
-                       "suppressHeaderMenuButton": True},
+                       "suppressHeaderMenuButton": True, "wrapHeaderText": True,
+                       "autoHeaderHeight": True},
         dashGridOptions={"rowSelection": {"mode": "singleRow", "checkboxes": False,
                                           "enableClickSelection": True},
                          "theme": {"function": _THEME}, "animateRows": False, "rowHeight": 32,
@@ -105,7 +106,8 @@ def _plain(value: Any) -> Any:
 
 def _why(culprits: dict[str, int]) -> Any:
     shown = [f"{safe(name, 40)} in {n:,}" for name, n in list(culprits.items())[:6]]
-    return html.P("What stretched most: " + ", ".join(shown) + ".", className="faint")
+    text = "What stretched most, by spells: " + ", ".join(shown) + "."
+    return html.P(text, className="faint")
 
 
 def _export(desk: Desk, at: Summary) -> str:
