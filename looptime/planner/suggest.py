@@ -19,12 +19,11 @@ from looptime.planner.candidates import Candidate, NotProposed, candidates, effo
 from looptime.planner.changes import parse_all
 from looptime.planner.draft import Basis, basis
 from looptime.planner.measures import FEWEST
-from looptime.planner.predict import CAUTIONS
+from looptime.planner.proposals import Proposal, Suggestions, older
 from looptime.planner.replay import play
 from looptime.planner.sample import sample
 from looptime.planner.settings import settings_of
 from looptime.run import Run
-from looptime.schema import SCHEMA_VERSION
 
 __all__ = ["Proposal", "Suggestions", "suggest"]
 
@@ -33,90 +32,6 @@ _RISK = {"low": 1.0, "medium": 1.5, "high": 4.0}
 _SEEN = 0.005
 _ALONE = 8
 _MOST = 24
-
-
-@dataclass(frozen=True)
-class Proposal:
-    """A plan that is proposed.
-
-    Parameters
-    ----------
-    changes : tuple of str
-    gain_ms : Figure [ms]
-        Change of the mean of the quantity judged; negative is faster. Its ends are those of what
-        is not known.
-    mean_ms, p99_ms : float [ms]
-        Predicted period, at the less favourable end.
-    effort : float
-        Sum of the effort classes.
-    risk : str
-        ``low``, ``medium`` or ``high``.
-    why : str
-    meets_targets : bool or None
-        None where no target was given.
-    age_ms : dict of str to (float, float) [ms]
-        Mean reading age before and after, where it changes much.
-    """
-
-    changes: tuple[str, ...]
-    gain_ms: Figure
-    mean_ms: float
-    p99_ms: float
-    effort: float
-    risk: str
-    why: str
-    meets_targets: bool | None
-    age_ms: dict[str, tuple[float, float]]
-
-    def to_dict(self) -> dict[str, Any]:
-        """As JSON holds it."""
-        return {
-            "changes": list(self.changes), "gain_ms": self.gain_ms.to_dict(),
-            "mean_ms": self.mean_ms, "p99_ms": self.p99_ms, "effort": self.effort,
-            "risk": self.risk, "why": self.why, "meets_targets": self.meets_targets,
-            "reading_age_ms": {
-                name: {"before": was, "after": now} for name, (was, now) in self.age_ms.items()
-            },
-        }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Suggestions:
-    """What a search found.
-
-    Parameters
-    ----------
-    now_ms, floor_ms : dict of str to float [ms]
-        `mean` and `p99` now, and with every proposed remedy together at its best.
-    proposed : tuple of Proposal
-        Best first: plans that meet the targets, then gain over effort and risk.
-    not_proposed : tuple of NotProposed
-    targets : tuple of str
-        What can be said of each target, in plain words.
-    warnings : tuple of str
-    loops, loops_in_log : int
-    """
-
-    now_ms: dict[str, float]
-    floor_ms: dict[str, float]
-    proposed: tuple[Proposal, ...]
-    not_proposed: tuple[NotProposed, ...]
-    targets: tuple[str, ...]
-    warnings: tuple[str, ...]
-    loops: int
-    loops_in_log: int
-    source: str = ""
-
-    def to_dict(self) -> dict[str, Any]:
-        """As JSON holds it."""
-        return {
-            "schema_version": SCHEMA_VERSION, "source": self.source, "loops": self.loops,
-            "loops_in_log": self.loops_in_log, "now_ms": self.now_ms, "floor_ms": self.floor_ms,
-            "proposed": [p.to_dict() for p in self.proposed],
-            "not_proposed": [p.to_dict() for p in self.not_proposed],
-            "targets": list(self.targets), "warnings": list(self.warnings),
-            "cautions": list(CAUTIONS),
-        }  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -218,8 +133,11 @@ class _Search:
         proposed.sort(key=lambda p: (not p.meets_targets, -self._rank(p)))
         floor = self._floor([tried for _, tried in plans], now)
         self.progress(1.0)
+        kept = tuple(proposed[:_MOST])
+        used = {text for plan in kept for text in plan.changes}
+        remedies = tuple(c for c, _ in good if used.issuperset(c.changes))
         return Suggestions(
-            {"mean": now.means[0], "p99": now.p99[0]}, floor, tuple(proposed[:_MOST]),
+            {"mean": now.means[0], "p99": now.p99[0]}, floor, kept, remedies,
             tuple(left), self._targets(now, floor, proposed), self._warnings(), len(self.at.run),
             whole, source,
         )  # fmt: skip
@@ -304,10 +222,8 @@ class _Search:
             if name in now.ages and abs(age - now.ages[name]) > 0.1 * now.means[0]
         }
         risk = max((c.risk for c in group), key=lambda r: _RISK[r])
-        why = "; ".join(dict.fromkeys(c.why for c in group))
-        if ages:
-            name, (was, after) = max(ages.items(), key=lambda kv: abs(kv[1][1] - kv[1][0]))
-            why += f"; {name} is {after:.1f} ms old at use on average, now {was:.1f} ms"
+        reasons = [c.why for c in group] if len(group) == 1 else []
+        why = "; ".join([*reasons, *([older(ages)] if ages else [])])
         return Proposal(
             _changes(group), Figure(middle, best, worst), tried.means[2], tried.p99[1],
             sum(c.effort for c in group), risk, why, self._meets(tried), ages,

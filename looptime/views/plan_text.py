@@ -10,9 +10,9 @@ from rich.text import Text
 
 from looptime.analysers.figure import Figure
 from looptime.planner.predict import CAUTIONS, Prediction
+from looptime.planner.proposals import Proposal, Suggestions, older
 from looptime.planner.score import Score, Scored
 from looptime.planner.sides import Side
-from looptime.planner.suggest import Proposal, Suggestions
 from looptime.views.terminal import caution, figure, heading_line, number, safe, table
 
 __all__ = ["render_plan", "render_score", "render_suggestions"]
@@ -268,10 +268,31 @@ def _scored(at: Scored) -> list[str]:
 
 def _proposal(plan: Proposal) -> str:
     met = {True: " Meets the targets.", False: "", None: ""}[plan.meets_targets]
+    age = older(plan.age_ms)
+    changed = f" {safe(age, 300)}." if age else ""
     return (
         f"mean {_span(plan.gain_ms)} ms, p99 then {number(plan.p99_ms)} ms; effort "
-        f"{number(plan.effort, 2)}, risk {plan.risk}.{met} {safe(plan.why, 600)}"
+        f"{number(plan.effort, 2)}, risk {plan.risk}.{met}{changed}"
     )
+
+
+def _remedies(at: Suggestions) -> list[RenderableType]:
+    """What each remedy of the plans shown is and rests on."""
+    shown = {text for plan in at.proposed[:_PLANS] for text in plan.changes}
+    used = [
+        (safe(" + ".join(r.changes), 400), r.why)
+        for r in at.remedies
+        if shown.issuperset(r.changes)
+    ]
+    return [heading_line("What each remedy is and rests on"), *_by_reason(used)]
+
+
+def _by_reason(told: Sequence[tuple[str, str]]) -> list[Text]:
+    """A line a reason: what shares it stands together."""
+    by_reason: dict[str, list[str]] = {}
+    for what, why in told:
+        by_reason.setdefault(why, []).append(what)
+    return [Text(f"- {'; '.join(what)}: {safe(why, 300)}") for why, what in by_reason.items()]
 
 
 def render_suggestions(at: Suggestions) -> list[RenderableType]:
@@ -294,10 +315,10 @@ def render_suggestions(at: Suggestions) -> list[RenderableType]:
             parts.append(Padding(Text(_proposal(plan)), (0, 0, 0, 4)))
         if len(at.proposed) > _PLANS:
             parts.append(Text(f"{len(at.proposed) - _PLANS} more in --json."))
-        parts.append(Text(_READ))
+        parts += [Text(_READ), *_remedies(at)]
     else:
         parts.append(Text("Nothing is proposed: no remedy tried would be seen in this loop."))
     if at.not_proposed:
         parts.append(heading_line("Not proposed"))
-        parts += [Text(f"- {safe(p.text, 60)}: {safe(p.why, 300)}") for p in at.not_proposed]
+        parts += _by_reason([(safe(p.text, 60), p.why) for p in at.not_proposed])
     return parts + _warnings(at.warnings) + _cautions()

@@ -214,6 +214,26 @@ def test_suggestions_are_sound():
     assert "heading" in left["every gyro.read loops=4"]
 
 
+def test_what_a_remedy_rests_on_is_said_once(capsys):
+    """Plans of several remedies do not say again what is said of each; every one is named once."""
+    found = suggest(record(Robot(), 10, loops=1000), buses=BUSES)
+    together = [p for p in found.proposed if len(p.changes) > 1]
+    assert together, "the robot has remedies that go together"
+    alone = {r.changes: r.why for r in found.remedies}
+    assert len(alone) == len(found.remedies)
+    assert {c for p in found.proposed for c in p.changes} == {c for r in alone for c in r}
+    for plan in found.proposed:
+        said = {why for why in alone.values() if why in plan.why}
+        assert said == ({alone[plan.changes]} if plan.changes in alone else set())
+    show(render_suggestions(found))
+    text = " ".join(capsys.readouterr().out.split())
+    shown = {c for p in found.proposed[:8] for c in p.changes}
+    reasons = {why for changes, why in alone.items() if shown.issuperset(changes)}
+    reasons |= {p.why for p in found.not_proposed}
+    assert len(reasons) > 3
+    assert {why: text.count(why) for why in reasons} == dict.fromkeys(reasons, 1)
+
+
 def test_targets_within_reach_come_first():
     """A target that some plan meets: that plan leads, and the line says so."""
     run = record(Robot(), 10, loops=1000)
