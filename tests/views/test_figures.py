@@ -11,7 +11,7 @@ from looptime.analysers.summary import Summary, summarise
 from looptime.schema import KINDS, UNATTRIBUTED
 from looptime.views.figures import MOST_POINTS, Picture, envelope, log_bins, points_in
 from looptime.views.figures_costs import GROUPS, call_table, cost_bars, slow_against_typical
-from looptime.views.figures_pace import period_histogram, rate_over_run
+from looptime.views.figures_pace import period_histogram, rate_over_run, recurrences
 from looptime.views.figures_slow import event_table, loop_beside_typical, typical_loop
 from looptime.views.html import csv_cell, data_json, escape
 from looptime.views.palette import DARK, KIND_COLOUR, KIND_PATTERN, LIGHT
@@ -126,6 +126,28 @@ def test_a_bar_has_the_colour_of_its_kind() -> None:
                 assert trace["marker"]["color"] == KIND_COLOUR[trace["name"]]
     first = cost_bars(at).figure["data"][0]
     assert first["marker"]["color"][0] == KIND_COLOUR["sensor read"]
+
+
+def test_the_legend_names_the_kinds_that_are_drawn() -> None:
+    """Each kind of a bar stands in the legend with its colour and pattern, and no other does."""
+    made = cost_bars(summary())
+    bars, *key = made.figure["data"]
+    assert made.figure["layout"]["showlegend"]
+    drawn = set(zip(bars["marker"]["color"], bars["marker"]["pattern"]["shape"], strict=True))
+    named = {(t["marker"]["color"], t["marker"]["pattern"]["shape"]) for t in key}
+    assert [t["name"] for t in key] == ["sensor read", "compute", UNATTRIBUTED]
+    assert named == drawn
+    assert not cost_bars(summary(), "bus").figure["layout"]["showlegend"]
+
+
+def test_a_rhythm_has_the_colour_of_its_call() -> None:
+    """The read that stalls every 30 loops is drawn as reads are."""
+    made = recurrences(summary(loops=900))
+    assert made is not None
+    bars = made.figure["data"][0]
+    assert made.rows[0][0] == "gyro.read"
+    assert bars["marker"]["color"][0] == KIND_COLOUR["sensor read"]
+    assert bars["marker"]["pattern"]["shape"][0] == KIND_PATTERN["sensor read"]
 
 
 def test_excess_names_the_planted_call() -> None:

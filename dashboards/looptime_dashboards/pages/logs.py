@@ -45,6 +45,6 @@ def _row(one: Offered, view: View) -> tuple[Any, ...]:
     states += ["dropped onto the page"] if one.dropped else []
     state = one.error or ", ".join(states)
     when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M")
-    return name, size_text(one.size) if one.size else "", when, html.Span(
-        safe(state, 400), className="error" if one.error else ""
-    )  # fmt: skip
+    size = html.Span(size_text(one.size) if one.size else "", className="line")
+    shown = html.Span(safe(state, 400), className="error" if one.error else "")
+    return name, size, html.Span(when, className="line"), shown
