@@ -219,7 +219,7 @@ def test_many_spans_are_one_run(tmp_path, monkeypatch):
         t += 20
     path = write(tmp_path, "loop,name,start_us,duration_us\n" + "".join(rows))
     whole = looptime.read(path)
-    monkeypatch.setattr("looptime.parsers.assemble.SPAN_ROWS", 37)
+    monkeypatch.setattr("looptime.parsers.spans.SPAN_ROWS", 37)
     cut = looptime.read(path)
     assert cut.calls.equals(whole.calls)
     assert cut.loops.equals(whole.loops)
