@@ -65,10 +65,10 @@ def cuts_of(rows: CallRows, tolerance: int) -> list[int] | None:
             np.maximum.at(high, rows.thread[lo:hi], end)
         lows.append(low)
         highs.append(high)
-    good = [0]
-    for i in range(1, len(lows)):
-        if (np.max(highs[:i], axis=0) <= np.min(lows[i:], axis=0) + tolerance).all():
-            good.append(cuts[i])
+    reached = np.maximum.accumulate(highs)[:-1]
+    begun = np.minimum.accumulate(lows[::-1])[::-1][1:]
+    free = (reached <= begun + tolerance).all(axis=1)  # before each cut but the first
+    good = [0, *(cut for cut, none_across in zip(cuts[1:-1], free, strict=True) if none_across)]
     if len(good) < len(cuts) / 4 and not _in_order(rows):
         return None
     return [*good, count]
