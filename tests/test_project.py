@@ -200,3 +200,15 @@ def test_the_nearest_project_file_upward_is_found(tmp_path):
     assert find_project(inner) == lower
     (inner / "looptime.toml").mkdir()
     assert find_project(inner) == lower
+
+
+@pytest.mark.parametrize(("confidence", "fine"), [(0.5, False), (0.51, True), (1.0, False)])
+def test_a_confidence_lies_between_a_half_and_one(tmp_path, confidence, fine):
+    """A half would be the toss of a coin, and certainty is not to be had."""
+    path = tmp_path / "looptime.toml"
+    path.write_text(f"[regression]\nconfidence = {confidence}\n", encoding="utf-8")
+    if fine:
+        assert Project.load(path).regression == {"confidence": confidence}
+        return
+    with pytest.raises(ProjectError, match="use a share such as"):
+        Project.load(path)

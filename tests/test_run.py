@@ -5,6 +5,7 @@ import pytest
 
 from looptime.run import (
     CallColumns,
+    Clock,
     LoopColumns,
     MarkColumns,
     Run,
@@ -158,3 +159,13 @@ def test_lengths_beyond_what_a_float_holds_are_added_up_exactly():
     loops = LoopColumns(np.arange(2), np.array([0, 2**57]), np.array([2**57, 10]))
     run = Run(loops, calls, (CallName("read"),), ("main",), 0)
     assert run.unattributed_ns().tolist() == [2**57 - long - 5, 3]
+
+
+def test_a_second_clock_whose_sign_is_not_known():
+    """-3 ppm, between -8 and 2: it may as well gain, so that the signs stay."""
+    skew = {"value": -3.0, "low": -8.0, "high": 2.0}
+    other = {"column": "host_s", "used_column": "board_us", "skew_ppm": skew,
+             "jitter_ns": 1_000_000, "used_jitter_ns": 1000}  # fmt: skip
+    assert "gains -3 ppm (-8 to 2)" in Clock(other=other).told()[0]
+    surely = {**other, "skew_ppm": {"value": -3.0, "low": -8.0, "high": -1.0}}
+    assert "loses 3 ppm (1 to 8)" in Clock(other=surely).told()[0]

@@ -118,3 +118,11 @@ def test_what_meeting_costs_is_spread_over_all_loops():
     (overlap,) = buses(prepare(run)).buses[0].overlaps
     assert (overlap.calls, overlap.overlapped) == (50, 10)
     assert overlap.extra_ms_per_loop == pytest.approx(0.4)
+
+
+def test_a_call_that_begins_as_the_other_ends_meets_nobody():
+    """Touching at the other end is no overlap either."""
+    run = make_run(
+        [10] * 5, [("a.read", 4, 2), ("b.read", 2, 2, "io")], {"a.read": PORT, "b.read": PORT}
+    )
+    assert buses(prepare(run)).buses[0].overlaps == ()

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from looptime.analysers.basis import prepare
 from looptime.analysers.pacing import find_waits, pacing
 from tests.build_run import make_flat_run, make_run
 
@@ -192,3 +193,13 @@ def test_a_short_loop_now_and_then_is_no_catching_up():
     found = pacing(make_flat_run(period, {"work": work, "pace": period - work}, NAMES))
     assert found.mode == "fixed rate, skips"
     assert found.burst_count == 0
+
+
+def test_a_wait_outside_the_loops_row_is_no_uncovered_work():
+    """Of 20 ms periods 5 to 11 ms are work, with 1 ms that no call covers: only that is left."""
+    work = [5 + k % 7 for k in range(70)]
+    run = make_run([20] * 70, lambda k: [("update", 0, work[k] - 1)], body_ms=work)
+    basis = prepare(run)
+    assert basis.judged == "work"
+    assert (basis.judged_ns / 1e6).tolist() == work
+    assert basis.unattributed_ns.tolist() == [1_000_000] * 70

@@ -2,6 +2,7 @@
 
 import pytest
 
+from looptime.checks.facts import Facts
 from looptime.checks.query import is_query, parse_query
 from looptime.errors import UsageError
 
@@ -30,3 +31,11 @@ def test_paths_are_no_queries():
     assert not is_query("logs/a=b.csv")
     assert not is_query("it's.csv")
     assert is_query("last=3,robot=x")
+
+
+def test_until_a_day_means_to_its_end():
+    """A run of that evening still counts, one of the next morning does not; an hour is an hour."""
+    day, noon = parse_query("until=2026-03-01"), parse_query("until=2026-03-01T12:00")
+    evening, morning = Facts(time="2026-03-01T21:30:00"), Facts(time="2026-03-02T00:00:01")
+    assert [day.matches("a", f, False) for f in (evening, morning)] == [True, False]
+    assert not noon.matches("a", evening, False)

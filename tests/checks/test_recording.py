@@ -112,3 +112,11 @@ def test_the_hash_is_of_what_was_recorded():
         make_run([10.0] * 5, [("gyro.reads", 1, 1)]),
     ]
     assert len({content_hash(r) for r in [run, *others]}) == len(others) + 1
+
+
+def test_one_name_on_two_other_threads():
+    """A call of 1 ms on one thread and of 3 ms on another: each has its own time."""
+    calls = [("update", 0, 6), ("read", 1, 1, "port"), ("read", 4, 3, "aux")]
+    series = record(make_run([10.0] * 50, calls), Settings(keep_warmup=True)).series()
+    own = {p.thread: p.self_ns.tolist() for p in series.parts if p.name == "read"}
+    assert own == {"port": [1_000_000] * 50, "aux": [3_000_000] * 50}

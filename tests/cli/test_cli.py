@@ -501,3 +501,30 @@ def test_as_many_slow_loops_as_are_asked_for(log, capsys):
     for top, shown in (("2", 2), ("20", 8)):
         assert cli.run(["slow", str(log), "--json", "--top", top]) == 0
         assert len(json.loads(capsys.readouterr().out)["slow"]["events"]) == shown
+
+
+def test_a_part_without_length_is_refused_as_such(log, capsys):
+    """From a second to the same second there is nothing to look at."""
+    assert cli.run(["summary", str(log), "--from", "1", "--to", "1"]) == 2
+    assert "the part ends before it begins" in capsys.readouterr().err
+
+
+def test_the_scatter_between_runs_is_given_in_percent(log, capsys):
+    """2 % are 2 %, and not 200 % or 0.02 %."""
+    words = ["plan", str(log), "--change", "scale gyro.read by=0.5", "--run-sd", "2", "--json"]
+    assert cli.run(words) == 0
+    assert json.loads(capsys.readouterr().out)["run_sd_percent"] == pytest.approx(2)
+
+
+def test_rows_set_aside_are_those_of_all_runs(tmp_path, capsys):
+    """Two recordings in one file, the second with a row that is none: both are counted."""
+    one, other = ("".join(f"{k * 10 + k % n}\n" for k in range(300)) for n in (2, 3))
+    path = tmp_path / "twice.csv"
+    path.write_text("time_ms\n" + one + other + "x\n", encoding="utf-8")
+    assert cli.run(["summary", str(path), "--json"]) == 0
+    (entry,) = json.loads(capsys.readouterr().out)["logs"]
+    assert len(entry["runs"]) == 2
+    rows = entry["rows"]
+    assert rows["read"] == 601
+    assert rows["set_aside"] == sum(rows["reasons"].values()) == rows["read"] - rows["used"]
+    assert rows["set_aside"] == 3  # the row that is none, and the last of each run

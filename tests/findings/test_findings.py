@@ -8,6 +8,7 @@ import pytest
 
 from looptime.findings import SEVERITIES, find, summarise, summarise_phases
 from looptime.findings.about import every, ms, percent, three
+from looptime.findings.finding import Finding, ranked
 from looptime.run import SetAside
 from looptime.schema import REASONS
 from tests.benchmarks.scenarios import SCENARIOS
@@ -245,3 +246,10 @@ def test_words():
     assert [three(x) for x in (1000, 99.95, -0.5)] == ["1000", "100", "-0.5"]
     assert percent(0.0995) == "10 %"
     assert every("either", 0.1, 10.0).startswith("every 100 ms or 10 loops")
+
+
+@pytest.mark.parametrize(("worth", "severity"), [(0.2, "act"), (0.1999, "look")])
+def test_a_fifth_of_the_loop_should_be_acted_upon(worth, severity):
+    """The border itself belongs to what should be done."""
+    (made,) = ranked([Finding("blocking_call", "look", "It blocks.", worth=worth)])
+    assert made.severity == severity

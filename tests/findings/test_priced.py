@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 
+from looptime.analysers.figure import Figure
 from looptime.findings import summarise
+from looptime.findings.finding import Evidence, Finding
 from looptime.findings.priced import with_predictions
+from looptime.planner.proposals import Proposal, Suggestions
 from looptime.planner.suggest import suggest
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.build_run import make_run
@@ -49,3 +52,21 @@ def test_a_batch_is_priced_by_a_batch_alone():
     before = next(f for f in found.findings if f.code == "batch_reads")
     after = next(f for f in with_predictions(found.findings, plans) if f.code == "batch_reads")
     assert after == before
+
+
+def test_what_is_safer_comes_first():
+    """Of two remedies of a call the one of lower risk is named, though the other saves more."""
+    found = Finding("blocking_call", "look", "It blocks.", worth=0.3, moves=True,
+                    evidence=Evidence(calls=("gyro.read",)))  # fmt: skip
+    plans = [
+        Proposal((change,), Figure(gain, gain, gain), 9.0, 12.0, 1.0, risk, "", None, {})
+        for change, gain, risk in (
+            ("drop gyro.read", -3.0, "high"), ("cap gyro.read ms=2", -1.0, "low"),
+            ("scale gyro.read by=0.5", -0.5, "low"),
+        )
+    ]  # fmt: skip
+    told = Suggestions({"mean": 10.0, "p99": 12.0}, {"mean": 6.0, "p99": 9.0}, tuple(plans), (),
+                       (), (), (), 100, 100)  # fmt: skip
+    (made,) = with_predictions([found], told)
+    assert "`cap gyro.read ms=2` would save 1 ms" in made.text
+    assert made.worth == pytest.approx(0.1)

@@ -9,7 +9,7 @@ import pytest
 
 import looptime
 from looptime.errors import UsageError
-from looptime.parsers.setaside import lines_at, set_aside_rows, write_set_aside
+from looptime.parsers.setaside import lines_at, neutral, set_aside_rows, write_set_aside
 from looptime.run import SetAside
 from looptime.schema import REASONS
 from tests.build_run import make_run
@@ -98,3 +98,10 @@ def test_line_far_longer_than_any_row(tmp_path):
     assert run.set_aside.counts["line too long"] == 1
     assert run.set_aside.line[run.set_aside.reason == REASONS.index("line too long")] == [9]
     assert run.rows_read == 21
+
+
+@pytest.mark.parametrize("text", ["=cmd()", "  =cmd()", " -1+2", " @sum", "%run"])
+def test_blanks_do_not_hide_a_formula(text):
+    """A spreadsheet skips leading blanks, and so does the guard."""
+    assert neutral(text) == f"'{text}"
+    assert neutral("plain " + text) == "plain " + text

@@ -1,5 +1,7 @@
 """Logs of one instant, or one interval, a loop."""
 
+from datetime import UTC, datetime
+
 from tests.parsers.build import periods_ms, read
 
 
@@ -94,3 +96,21 @@ def test_a_clock_that_mostly_stands_still(tmp_path):
         f"0,{t},0,0\n" for t in (0, 4295, 4295, 0, 0)
     )  # fmt: skip
     assert len(read(tmp_path, log, layout="stamps", unit="ms")) == 3
+
+
+def test_zones_are_taken_off(tmp_path):
+    """12:00 two hours east of Greenwich is 10:00 there; five hours west it is 17:00."""
+    stamps = ["12:00:00+02:00", "10:00:00.02Z", "05:00:00.04-05:00", "12:00:00.06+0200"]
+    run = read(tmp_path, "time\n" + "".join(f"2026-03-01T{stamp}\n" for stamp in stamps))
+    assert periods_ms(run) == [20.0] * 3
+    ten = datetime(2026, 3, 1, 10, tzinfo=UTC)
+    assert run.loop_columns.start_ns[0] == int(ten.timestamp()) * 10**9
+
+
+def test_a_day_that_no_calendar_has(tmp_path):
+    """February has 28 days in 2026 and 29 in 2024: the day after them is unreadable."""
+    for year, last in ((2026, 28), (2024, 29)):
+        rows = [f"{year}-02-{last}T23:59:{59 + k / 50:.2f}\n" for k in range(4)]
+        rows.insert(2, f"{year}-02-{last + 1}T00:00:00\n")
+        run = read(tmp_path, "time,heading\n" + "".join(r.replace("\n", ",1\n") for r in rows))
+        assert run.set_aside.counts["unreadable number"] == 1

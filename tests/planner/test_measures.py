@@ -44,3 +44,10 @@ def test_ages_have_the_quantile_that_is_named():
     )
     found = reading_ages(run)["gyro.read"]
     assert (found.p95, found.max, found.mean) == pytest.approx((95, 100, 50.5))
+
+
+def test_a_reading_that_ends_as_it_is_used_is_the_one_in_use():
+    """The write begins at the very end of the read: it uses this reading and not the last."""
+    run = make_run([10.0] * 4, [("gyro.read", 1, 2), ("motor.set", 3, 1)], NAMES)
+    ages = reading_ages(run)["gyro.read"]
+    assert (ages.mean, ages.max, ages.uses) == (2.0, 2.0, 4)

@@ -102,3 +102,13 @@ def test_a_second_lag_counts_from_fifteen_hundredths_on(alternating, second):
     expected = np.sqrt(unbiased) if unbiased > 0.15 else 0.0
     assert _correlation(e, 1.0) == pytest.approx(expected, abs=0.02)
     assert _correlation(e, 2.0) == 0
+
+
+def test_a_loop_that_gets_faster_drifts_as_well():
+    """A run turned upside down has the same p and is found, its change with the other sign."""
+    noise = np.random.default_rng(5).normal(0, 0.3, 6000)
+    up, down = drift(10 + 0.005 * T + noise, T), drift(10 - 0.005 * T - noise, T)
+    assert up.found
+    assert down.found
+    assert down.p == pytest.approx(up.p)
+    assert down.change == pytest.approx(-up.change)

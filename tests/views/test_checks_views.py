@@ -11,6 +11,7 @@ from rich.console import Console
 from looptime.checks.adding import add_runs
 from looptime.checks.compare import compare
 from looptime.checks.gate import gate
+from looptime.checks.limits import Row
 from looptime.checks.merge import merged
 from looptime.checks.recording import Settings, record
 from looptime.checks.season import Season
@@ -163,3 +164,10 @@ def test_junit_fails_only_what_decides(failed):
         ["skipped"],
         ["failure"],
     ]
+
+
+def test_a_share_is_shown_in_percent(failed):
+    """A quarter of the loops over the budget is 25 %, its limit of a twentieth 5 %."""
+    row = Row("limit", "overruns", "overruns", value=0.25, limit=0.05, unit="share")
+    (line,) = [x for x in gate_markdown(replace(failed, rows=(row,))).splitlines() if "25" in x]
+    assert [cell.strip() for cell in line.split("|")][3:5] == ["25.0 %", "5.00 %"]

@@ -8,6 +8,7 @@ import pytest
 from rich.console import Console
 
 from looptime.analysers import together
+from looptime.analysers.figure import Figure
 from looptime.analysers.loop_detail import loop_detail, parse_sync
 from looptime.analysers.waits import delay
 from looptime.findings import summarise, summarise_phases
@@ -122,3 +123,15 @@ def test_hardly_any_loops(periods):
     found = summarise(run)
     text_of(render_summary(Log("a.csv", (run,)), [found]))
     text_of(render_slow(found))
+
+
+def test_an_interval_is_shown_by_its_half():
+    """An interval of 9 to 11 ms about 10 ms is plus or minus 1 ms."""
+    run, found = scenario("telemetry every 50 loops")
+    ten = Figure(10.0, 9.0, 11.0)
+    period = replace(found.pace.period_ms, mean=ten, p50=Figure(8.0), p90=Figure(9.0),
+                     p95=Figure(9.0), p99=Figure(12.0), p999=Figure(13.0))  # fmt: skip
+    shown = replace(found, pace=replace(found.pace, period_ms=period))
+    text = text_of(render_summary(Log("a.csv", (run,)), [shown]))
+    line = next(line for line in text.splitlines() if line.strip().startswith("95 %"))
+    assert line.split() == ["95", "%", "±1.0"]
