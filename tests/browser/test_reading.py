@@ -146,6 +146,7 @@ def test_the_page_shows_how_far_it_is(watch: Make, folder: Path, held: threading
         held.set()
         page.wait_for_selector("#page .js-plotly-plot .main-svg", timeout=60_000)
         assert page.locator("#page progress").count() == 0
+        page.close()  # before its server goes
 
 
 @pytest.mark.browser
@@ -160,6 +161,7 @@ def test_a_log_that_fits_two_layouts_offers_both(watch: Make, folder: Path) -> N
         assert f"run={key}.costs" in page.url
         named = "#run-select option[selected]:has-text('two ways.csv, read as costs')"
         page.wait_for_selector(named, state="attached")
+        page.close()  # before its server goes
 
 
 @pytest.mark.browser
