@@ -111,3 +111,10 @@ def test_no_budget_no_count():
     found = overruns(np.array([10.0, 20.0]), None)
     assert found.count is None
     assert found.share is None
+
+
+def test_a_period_of_just_the_budget_keeps_it():
+    """Only what is longer is an overrun."""
+    found = overruns(np.array([10.0, 20.0, 30.0]), 20.0, serious_ms=30.0)
+    assert (found.count, found.serious_count) == (1, 0)
+    assert found.excess_ms_per_s == pytest.approx(10 / 0.06)

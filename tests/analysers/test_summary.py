@@ -156,3 +156,14 @@ def test_rhythms_are_left_out_where_loops_do_not_follow_one_another():
     assert few.recurrence.note
     assert few.slow.count == whole.slow.count
     assert not any("interval" in f.text for f in find(few))
+
+
+def test_the_time_used_is_that_of_the_loops_used():
+    """A warm-up that is cut is missing from the loops used and from their time."""
+    t = np.arange(3000) * 0.01
+    warm = 10 * (1 + 0.5 * np.exp(-t)) * np.random.default_rng(1).lognormal(0, 0.02, 3000)
+    at = summarise(make_run(warm)).to_dict()["loops"]
+    assert at["warmup"] > 50
+    assert (at["count"], at["used"]) == (3000, 3000 - at["warmup"])
+    assert at["duration_s"] == pytest.approx(warm.sum() / 1e3)
+    assert at["used_duration_s"] == pytest.approx(warm[at["warmup"] :].sum() / 1e3)

@@ -13,7 +13,7 @@ from looptime.checks.recording import Settings
 from looptime.checks.season import Season, SeasonError
 from looptime.checks.sources import find_logs
 from looptime.errors import UsageError
-from tests.checks.build import read_recipe, write_recipes
+from tests.checks.build import read_recipe, recording, write_recipes
 
 
 def _jobs(paths, **labels):
@@ -167,3 +167,22 @@ def test_a_scheduler_that_does_not_answer_is_one_line(tmp_path, monkeypatch):
     with pytest.raises(SeasonError, match="no scheduler answers"):
         add_logs(season, _jobs(paths), scheduler=f"tcp://127.0.0.1:{_free_port()}")
     assert time.monotonic() - begin < 20
+
+
+def _two_runs(path):
+    return [recording(k, loops=300, source=path) for k in (1, 2)]
+
+
+def test_a_log_of_which_a_run_was_dropped_is_read_again(tmp_path):
+    """Of a log with two runs one is missing: it is known only when both are there."""
+    log = tmp_path / "two.log"
+    log.write_text("two runs", encoding="utf-8")
+    season = Season(tmp_path / "season", create=True)
+    job = Job(str(log), _two_runs, Settings())
+    first = add_logs(season, [job], processes=1)
+    assert len(first.new) == 2
+    assert (add_logs(season, [job], processes=1).new, len(season.entries())) == ([], 2)
+    season.drop(first.new[:1])
+    again = add_logs(season, [job], processes=1)
+    assert (again.new, again.known) == (first.new[:1], first.new[1:])
+    assert len(season.entries()) == 2

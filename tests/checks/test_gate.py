@@ -301,3 +301,11 @@ def test_a_count_varies_on_the_scale_on_which_it_is_judged():
     count = Value("period", "overruns", 10, 10, 4.0, 1000)
     assert _relative_variance(count) == pytest.approx(16 / (4 * 10.375))
     assert _relative_variance(Value("period", "mean", 20, 20, 0.4, 1000)) == pytest.approx(0.0004)
+
+
+@pytest.mark.parametrize(("loops", "verdict"), [(19, "can't tell"), (20, "pass")])
+def test_twenty_loops_have_a_95th_percentile(loops, verdict):
+    """With twenty loops one lies beyond it; with fewer none does."""
+    stored = [_stored(make_run([10.0] * loops), Settings(keep_warmup=True))]
+    (row,) = limit_rows(stored, {"period_p95_ms": 11.0})
+    assert row.verdict == verdict

@@ -7,12 +7,22 @@ import pytest
 
 from looptime.errors import UsageError
 from looptime.heading.ages import age_parts
-from looptime.heading.curve import RATES_HZ, Models, StaleModel, end_rms, rate_curve, sampling_at
+from looptime.heading.curve import (
+    RATES_HZ,
+    CurvePoint,
+    Models,
+    StaleModel,
+    end_rms,
+    rate_curve,
+    sampling_at,
+)
 from looptime.heading.integrated import Step
+from looptime.heading.jackknife import Figure
 from looptime.heading.motion import Steady, Weave, turn
 from looptime.heading.pattern import LogShape, Sampling, blocks_of
 from looptime.heading.required import required_rate, stops_helping_hz
 from looptime.heading.sensor import Sensor
+from looptime.heading.stale import Stale
 from tests.heading.logs import jittered
 
 W = np.radians(180.0)
@@ -20,8 +30,6 @@ STEADY = Models(Steady("", W))
 
 
 def _point(models, sampling, pattern="as recorded"):
-    from looptime.heading.curve import CurvePoint
-
     return CurvePoint(
         pattern, sampling.rate_hz, age_parts(sampling).mean_ms,
         StaleModel(models)(sampling, exact=True), end_rms(models, sampling),
@@ -200,3 +208,16 @@ def test_bad_tolerance_is_refused(tolerance, judged):
     point = _point(STEADY, log)
     with pytest.raises(UsageError):
         required_rate(tolerance, judged, (), point, point)
+
+
+def test_a_drift_to_either_side_counts_by_its_size():
+    """20 cm a metre to the right at 20 Hz and 5 cm at 50 Hz: a tolerance of 10 cm needs 50 Hz."""
+
+    def point(pattern, rate, drift):
+        none = Figure(0.0)
+        return CurvePoint(pattern, rate, none, Stale(none, none, none, 0.0, Figure(drift)), none)
+
+    curve = tuple(point("even", rate, drift) for rate, drift in ((20.0, -0.2), (50.0, -0.05)))
+    found = required_rate(0.1, "drift", curve, point("as recorded", 20.0, -0.2), curve[0])
+    assert found.by_pattern["even"].value == 50.0
+    assert found.missed_by == "mean rate"

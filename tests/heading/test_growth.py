@@ -83,3 +83,11 @@ def test_swing_is_not_taken_for_a_drift():
     assert growth(swing, 0.01, shortest_s=40.0).law == CANNOT_TELL  # 50 s hold too few swings
     slow = 0.1 * np.sin(2 * np.pi * np.arange(40_000) * 0.01 / 3.0)
     assert growth(slow, 0.01, shortest_s=3.0).law == "bounded"
+
+
+def test_several_strands_have_the_coefficient_of_one():
+    """Eight walks of 0.05 a step of 0.1 s side by side: still 0.05 sqrt(600) a root minute."""
+    walks = np.cumsum(np.random.default_rng(8).standard_normal((4000, 8)), axis=0) * 0.05
+    found = growth(walks, 0.1)
+    assert found.law == "square-root"
+    assert found.coefficient.value == pytest.approx(0.05 * np.sqrt(600), rel=0.2)

@@ -180,3 +180,12 @@ def test_a_reading_that_is_published_within_its_call_was_taken_by_then():
     found = sampling_from_run(run, Labels("gyro.read", use_call="drive.write", read_instant="end"))
     # picked up at the loop's start: the reading published 8 ms before, used 6 ms later
     assert found.latency_s * 1e3 == pytest.approx([14.0] * len(found))
+
+
+def test_writes_of_other_threads_do_not_use_the_heading():
+    """A write at the loop's end on a thread of its own leaves the use where the loop's own is."""
+    calls = [*READ_AND_WRITE, ("lights.write", 7.0, 2.0, "lights")]
+    found = sampling_from_run(
+        make_run([10] * 4, calls, {**KINDS, "lights.write": "actuator write"})
+    )
+    assert found.use_s * 1e3 == pytest.approx([5.5, 15.5, 25.5, 35.5])

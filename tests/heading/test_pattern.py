@@ -7,6 +7,8 @@ from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.pattern import (
     BLOCKS,
     LogShape,
+    Sampling,
+    blocks_of,
     even,
     log_shape,
     sample_stretches,
@@ -114,3 +116,22 @@ def test_blocks_keep_their_place_in_time(factor):
     for b in range(BLOCKS):
         was = log.use_s[:-1][log.block == b].mean()
         assert made.use_s[:-1][made.block == b].mean() == pytest.approx(was, abs=0.5)
+
+
+def test_a_stall_between_reading_and_use_ages_that_reading():
+    """Even loops, readings 4 ms old; one use comes 30 ms late: its own reading is 34 ms old."""
+    hold = np.full(400, 0.01)
+    hold[200] += 0.03
+    use = np.concatenate([[0.0], np.cumsum(hold)])
+    lag = np.full(401, 0.004)
+    lag[201] += 0.03
+    log = Sampling(use - lag, use - lag, use, use - lag, blocks_of(400))
+    shape = LogShape(log, slow_s=0.01)
+    same = shape.at(shape.own_rate_hz)
+    assert same.use_s - same.taken_s == pytest.approx(lag)
+    half = shape.at(shape.own_rate_hz / 2)
+    ages = np.sort(half.use_s - half.taken_s)
+    assert ages[-1] == pytest.approx(0.038)  # twice the usual age, and the stall as long as it was
+    assert ages[:-1] == pytest.approx(0.008)
+    late = int(np.argmax(half.use_s - half.taken_s))
+    assert half.hold_s[late - 1] == pytest.approx(0.05)

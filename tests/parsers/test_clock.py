@@ -11,6 +11,7 @@ from looptime.parsers.clock import Unit, _since_1970, check_periods, in_16_bits,
 from looptime.parsers.columns import heads
 from looptime.parsers.twoclocks import choose_clock
 from looptime.parsers.unwrap import _within
+from looptime.project import LogOptions, Project
 
 RNG = np.random.default_rng(21)
 
@@ -330,3 +331,14 @@ def test_a_wrap_within_a_row_is_undone_and_a_small_step_back_is_not():
     table = SimpleNamespace(columns={"a": np.array([900, 500]), "b": np.array([20, 480])})
     _within(table, ["a", "b"], 1000)
     assert table.columns["b"].tolist() == [1020, 480]
+
+
+def test_the_option_outranks_the_project_file(tmp_path):
+    """A unit asked for on the spot holds against the one that the project states."""
+    path = write(tmp_path, "time,heading_deg", [(k * 10_000, k) for k in range(5)])
+    stated = Project(log=LogOptions(unit="ms"))
+    asked = looptime.read(path, project=stated, unit="us")
+    assert (asked.clock.unit, asked.clock.unit_from) == ("us", "option")
+    assert asked.loop_columns.period_ns.tolist() == [10_000_000] * 4
+    plain = looptime.read(path, project=Project(log=LogOptions(unit="us")))
+    assert (plain.clock.unit, plain.clock.unit_from) == ("us", "project")

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from looptime import recorders
+from looptime.recorders import looptime_recorder
 from tests.recorders.shared import (
     check_killed,
     check_nesting,
@@ -151,3 +152,20 @@ def test_every_source_is_there():
     """Each language has a file of its own, which states what may be done with it."""
     for language in recorders.sources():
         assert "SPDX-License-Identifier: MIT-0" in recorders.read_source(language)
+
+
+def test_whole_microseconds_keep_calls_within_each_other(tmp_path, monkeypatch):
+    """Start and end are each cut to the microsecond, so that no inner call ends after its outer."""
+    now = [0]
+    monkeypatch.setattr(looptime_recorder, "_clock", lambda: now[0])
+    with looptime_recorder.start(tmp_path, "log", decimals=0) as rec:
+        outer, inner = rec.call("outer"), rec.call("inner")
+        now[0] = 1_950
+        with outer:
+            now[0] = 2_000
+            with inner:
+                now[0] = 5_005
+            now[0] = 5_010
+    rows = read(tmp_path / "log-001.csv").rows
+    spans = {row["name"]: (int(row["start_us"]), int(row["duration_us"])) for row in rows}
+    assert spans == {"inner": (2, 3), "outer": (1, 4)}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -92,3 +94,11 @@ def test_gate_margins_are_value_over_limit() -> None:
 def test_gate_without_limits_draws_nothing() -> None:
     """With neither limits nor baseline there is no margin."""
     assert gate_margins(gate([_run(2, 4, 300)], settings=_KEEP)) is None
+
+
+def test_a_share_is_shown_in_percent() -> None:
+    """A quarter of the loops over the budget, where a twentieth is allowed."""
+    at = gate([_run(2, 3)], limits={"period_p99_ms": 8.0}, settings=_KEEP)
+    row = replace(at.rows[0], what="overruns", value=0.25, limit=0.05, unit="share")
+    shown = gate_table(replace(at, rows=(row,)))[1][0]
+    assert shown[2:4] == ("25.0 %", "5.00 %")

@@ -135,3 +135,14 @@ def test_an_interval_is_shown_by_its_half():
     text = text_of(render_summary(Log("a.csv", (run,)), [shown]))
     line = next(line for line in text.splitlines() if line.strip().startswith("95 %"))
     assert line.split() == ["95", "%", "±1.0"]
+
+
+def test_loops_that_caught_up_are_said_beside_what_they_caught_up_on():
+    """Each loop of 60 ms is followed by five short ones, and the legend says what that means."""
+    period = np.full(600, 20.0)
+    for k in (100, 300, 500):
+        period[k], period[k + 1 : k + 6] = 60, 12
+    run = make_run(period, [("update", 0, 8)])
+    shown = text_of(render_slow(summarise(run)), width=100)
+    assert shown.count("; then 5 short") == 3
+    assert "short: loops right after it that caught up" in " ".join(shown.split())

@@ -1,0 +1,24 @@
+"""What an address asks for, and how many answers are kept; no browser is needed."""
+
+from __future__ import annotations
+
+import pytest
+from looptime_dashboards.view import read_view
+from looptime_dashboards.work import Work
+
+
+@pytest.mark.parametrize(("end", "kept"), [(4.0, None), (5.0, None), (5.5, 5.5)])
+def test_a_range_without_length_is_no_range(end: float, kept: float | None) -> None:
+    """From a second to the same second, or to one before it, asks for the whole run."""
+    view = read_view(f"?start=5&end={end}")
+    assert (view.start, view.end) == (None if kept is None else 5.0, kept)
+
+
+def test_as_many_answers_are_kept_as_were_asked_for() -> None:
+    """Of four answers the oldest goes, where three are kept."""
+    work = Work(keep=3)
+    for name in "abc":
+        work.put(name, name)
+    assert [work.has(name) for name in "abc"] == [True] * 3
+    work.put("d", "d")
+    assert [work.has(name) for name in "abcd"] == [False, True, True, True]
