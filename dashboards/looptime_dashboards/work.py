@@ -66,11 +66,14 @@ class Work:
         How many answers are kept.
     patience_s : float [s]
         How long a request waits for one before it is told that it is on its way.
+    rest_s : float [s]
+        How long a quick answer stands before the full one is begun.
     """
 
-    def __init__(self, keep: int = 48, patience_s: float = 0.12) -> None:
+    def __init__(self, keep: int = 48, patience_s: float = 0.12, rest_s: float = 0.5) -> None:
         self._keep = keep
         self._patience_s = patience_s
+        self._rest_s = rest_s
         # what a page waits for is not kept waiting by what refines it later
         self._quick = ThreadPoolExecutor(max_workers=2, thread_name_prefix="looptime-quick")
         self._pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="looptime-work")
@@ -119,8 +122,8 @@ class Work:
               text: str = "Working") -> tuple[T, bool]:  # fmt: skip
         """A quick answer first, the full one when it is there; and whether it is the quick one.
 
-        The full answer is not begun before somebody asks again, as a page does that still shows
-        the quick one: whoever has gone on to something else is not kept waiting by it.
+        The full answer is not begun before somebody asks again after a while, as a page does that
+        still shows the quick one: whoever goes on to something else is not kept waiting by it.
 
         Parameters
         ----------
@@ -134,7 +137,8 @@ class Work:
         short = ("quick", *key)
         with self._lock:
             begun, asked = key in self._answers, short in self._answers
-        if begun or asked:
+            rested = asked and time.monotonic() - self._since.get(short, 0.0) >= self._rest_s
+        if begun or rested:
             with contextlib.suppress(Pending):
                 return self.get(key, make, text, 0.0), False
         return self.get(short, quick, text, 1.0, True), True
