@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from importlib import import_module
 from itertools import pairwise
+from pathlib import PurePath
 from types import ModuleType
 
 from looptime.errors import LogError, UsageError
@@ -33,6 +34,12 @@ _SAYS_MORE = {
     "costs": ("stamps",),
     "sections": ("stamps",),
 }
+#: Endings of names that no log has, by what they are the endings of.
+_NO_LOGS = {
+    "source code": ".py .java .kt .c .cc .cpp .cxx .h .hh .hpp .ino .m .rs .go .js .ts .sh .bat",
+    "settings": ".toml .json .yaml .yml .ini .xml .gradle",
+    "a page": ".md .html .htm .css .svg",
+}
 _TIMES = ("time", "start", "end", "period", "stage 0")
 
 
@@ -57,6 +64,8 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[ModuleType, d
         raise UsageError(
             f"layout {options.layout!r} is not known: use one of {', '.join(_MEANING)}"
         )
+    if options.layout is None and options.columns is None:
+        _check_name(path)
     header = dialect.header
     if header is None:
         header = _unnamed(dialect, options, path)
@@ -84,6 +93,17 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[ModuleType, d
         if role in given:
             check_spoilt(dialect, given[role], path)
     return module, given
+
+
+def _check_name(path: str) -> None:
+    ending = PurePath(path).suffix.lower()
+    for what, endings in _NO_LOGS.items():
+        if ending in endings.split():
+            raise LogError(
+                f"is no log but {what}, as {ending} says: name the CSV file that the robot wrote "
+                "(--layout or --columns reads this one all the same)",
+                path,
+            )
 
 
 def _module(layout: str) -> ModuleType:

@@ -251,3 +251,38 @@ def test_start_and_end_of_the_loop_alone(tmp_path):
     assert periods_ms(run) == [20.0] * 4
     assert run.loop_columns.body_ns.tolist() == [7_000_000, 8_000_000] * 2
     assert len(run.call_columns) == 0
+
+
+SOURCE = """import time
+
+rec = looptime_recorder.start("logs", "round")
+
+
+def loop():
+    with gyro:
+        time.sleep(0.001)
+    return [1, 2, 3]
+"""
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "what"),
+    [("robot.py", SOURCE, "source code"), ("Robot.JAVA", SOURCE, "source code"),
+     ("looptime.toml", "[loop]\nbudget_ms = 25.0\n[robot]\nname = 'a'\n", "settings"),
+     ("notes.md", "The loop took 20 ms\nand then 21 ms\n", "a page")],
+)  # fmt: skip
+def test_what_is_no_log_by_its_name(tmp_path, name, text, what):
+    """Source code given in place of its log is called that, whatever its rows look like."""
+    with pytest.raises(LogError, match="name the CSV file that the robot wrote") as error:
+        read(tmp_path, text, name)
+    assert f"{name}: is no log but {what}" in str(error.value)
+    assert "\n" not in str(error.value)
+
+
+def test_a_log_by_another_name_can_be_read_all_the_same(tmp_path):
+    """A layout or names that are asked for show that the file is meant."""
+    text = table(*LOGS["calls"])
+    plain = periods_ms(read(tmp_path, text))
+    assert periods_ms(read(tmp_path, text, "log.md", layout="calls")) == plain
+    columns = "name,start_us,duration_us"
+    assert periods_ms(read(tmp_path, text, "log.md", columns=columns)) == plain
