@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import difflib
 import sys
+from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from looptime.cli_base import JSON, Reading, cli, reads_logs, say_project, show
 from looptime.errors import UsageError
+
+if TYPE_CHECKING:
+    from looptime.heading import Setup, Tolerance
+    from looptime.run import Run
 
 __all__ = ["heading", "plan"]
 
@@ -144,7 +149,7 @@ def heading(reading: Reading, log: str, as_json: bool, **given: Any) -> None:
     show(*render_heading(found, log, motion_given=given["motion"] is not None))
 
 
-def _setup(reading: Reading, given: dict[str, Any]) -> Any:
+def _setup(reading: Reading, given: dict[str, Any]) -> Setup:
     from looptime.heading import Sensor, parse_lead, parse_step, setup_from_project
 
     stated = setup_from_project(reading.project)
@@ -173,7 +178,7 @@ def _setup(reading: Reading, given: dict[str, Any]) -> Any:
     )
 
 
-def _tolerance(reading: Reading, given: dict[str, Any]) -> Any:
+def _tolerance(reading: Reading, given: dict[str, Any]) -> Tolerance:
     from looptime.heading import tolerance_from_project
 
     stated = tolerance_from_project(reading.project)
@@ -224,7 +229,7 @@ def plan(
     "every range.read loops=4", "every telemetry.send ms=500", "on-change motor.* share=0.7",
     "later gyro.read before=motor.*", "drop X", "cap X ms=5", "scale X by=0.5", "pace hz=50".
     """
-    from looptime.planner import load_changes, parse_all, score, suggest
+    from looptime.planner import load_changes, parse_all, predict, score, suggest
     from looptime.views import json
     from looptime.views.plan_text import render_plan, render_score, render_suggestions
 
@@ -236,7 +241,7 @@ def plan(
     sd, sd_from = _run_sd(run_sd, run, reading)
     _belongs_together(bool(changes), actual, target_hz, target_p99_ms)
     shared: dict[str, Any] = {
-        "buses": _buses(reading), "recurs": classes, "keep_warmup": reading.keep_warmup,
+        "buses": reading.project.buses, "recurs": classes, "keep_warmup": reading.keep_warmup,
     }  # fmt: skip
     if not changes:
         found = suggest(
@@ -249,12 +254,14 @@ def plan(
             say_project(reading)
             show(*render_suggestions(found))
         return
-    *_, told = _predictions(run, changes, reading, sd, shared)
+    told = predict(
+        run, changes, budget_ms=reading.budget, run_sd=sd, progress=_progress(),
+        read_instant=reading.project.heading.read_instant or "start", **shared,
+    )  # fmt: skip
     told = replace(told, run_sd_from=sd_from)
     came = None
     if actual is not None:
-        came = score(told, reading.run(actual), buses=shared["buses"],
-                     keep_warmup=reading.keep_warmup)  # fmt: skip
+        came = score(told, reading.run(actual), keep_warmup=reading.keep_warmup)
     if as_json:
         extra = {} if came is None else {"actual": came.to_dict()}
         print(json.dumps(json.document(log=log, **told.to_dict(), **extra)))
@@ -263,20 +270,6 @@ def plan(
     show(*render_plan(told))
     if came is not None:
         show(*render_score(came))
-
-
-def _predictions(run: Any, changes: Any, reading: Reading, sd: float | None, shared: Any) -> Any:
-    """A prediction, and where the run is long a first one from a sample before it."""
-    from looptime.planner import predictions
-
-    return predictions(
-        run, changes, budget_ms=reading.budget, run_sd=sd, progress=_progress(),
-        read_instant=reading.project.heading.read_instant or "start", **shared,
-    )  # fmt: skip
-
-
-def _buses(reading: Reading) -> dict[str, Any]:
-    return dict(reading.project.buses)
 
 
 def _belongs_together(
@@ -289,7 +282,7 @@ def _belongs_together(
         raise UsageError("a target is for the search of suggestions: leave out the changes")
 
 
-def _run_sd(percent: float | None, run: Any, reading: Reading) -> tuple[float | None, str]:
+def _run_sd(percent: float | None, run: Run, reading: Reading) -> tuple[float | None, str]:
     """Relative run-to-run sd and where it is from: as given, else the season's, else assumed."""
     if percent is not None:
         if not 0 <= percent < 100:  # also where it is no number
@@ -307,7 +300,7 @@ def _run_sd(percent: float | None, run: Any, reading: Reading) -> tuple[float | 
     return season_scatter(past, run, reading.project.robot)
 
 
-def _known_calls(run: Any, classes: dict[str, str]) -> None:
+def _known_calls(run: Run, classes: dict[str, str]) -> None:
     names = [call.name for call in run.names]
     for name in classes:
         if name not in names:
@@ -326,7 +319,7 @@ def _recurs(words: tuple[str, ...]) -> dict[str, str]:
     return made
 
 
-def _progress() -> Any:
+def _progress() -> Callable[[float], None] | None:
     if not sys.stderr.isatty():
         return None
 

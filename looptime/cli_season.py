@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -162,7 +163,7 @@ def season_add(
         raise CheckFailed(UNUSABLE)
 
 
-def _progress(total: int) -> Any:
+def _progress(total: int) -> Callable[[int, int], None] | None:
     if total < 4 or not sys.stderr.isatty():
         return None
 

@@ -146,7 +146,7 @@ class _InPool:
     def result(self) -> Measured:
         try:
             if self.future is not None:
-                return self.future.result()  # type: ignore[no-any-return]
+                return self.future.result()
         except BrokenProcessPool:
             pass
         # a process died, perhaps through another log: this one is tried again by itself
@@ -199,7 +199,7 @@ class _OnCluster:
         from distributed import KilledWorker
 
         try:
-            return self.future.result()  # type: ignore[no-any-return]
+            return self.future.result()
         except KilledWorker:
             return Measured(error=f"{self.path}: the workers that read it died: try it alone")
 

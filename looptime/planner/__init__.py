@@ -6,7 +6,6 @@ from looptime.planner.predict import (
     Prediction,
     Prepared,
     predict,
-    predictions,
     prepare_run,
 )
 from looptime.planner.replay import replay
@@ -25,7 +24,6 @@ __all__ = [
     "parse",
     "parse_all",
     "predict",
-    "predictions",
     "prepare_run",
     "replay",
     "score",

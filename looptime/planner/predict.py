@@ -6,7 +6,7 @@ known (both ends are played), and what differs from one recording to the next wi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -35,7 +35,6 @@ __all__ = [
     "Prediction",
     "Side",
     "predict",
-    "predictions",
     "settings_of",
 ]
 
@@ -48,8 +47,6 @@ CAUTIONS = (
     "to say.",
     "The event's rules and its safety staff come first.",
 )
-#: Loops from which on a sample of stretches is answered first.
-SAMPLE_FROM = 20_000
 _ASSUMED_SD = 0.01
 _FULL = 0.85
 
@@ -258,29 +255,6 @@ def predict(
         )
     plan = _Plan(run.basis, wanted, budget_ms, read_instant, run_sd)
     return plan.prediction(run.loops_in_log, run.warmup_loops, progress or (lambda share: None))
-
-
-def predictions(run: Run, changes: Iterable[str | Change], **options: Any) -> Iterator[Prediction]:
-    """Answer from a sample at once where a run is long, and then from all of it.
-
-    Parameters
-    ----------
-    run : Run
-        The recording of today's code.
-    changes : iterable of str or Change
-        In the order in which they are made.
-    **options
-        As `predict` takes them.
-
-    Yields
-    ------
-    Prediction
-        One, or two for runs of more than `SAMPLE_FROM` loops.
-    """
-    wanted = parse_all(changes)
-    if len(run) > SAMPLE_FROM:
-        yield predict(run, wanted, **{**options, "sample_loops": SAMPLE_FROM // 2})
-    yield predict(run, wanted, **options)
 
 
 @dataclass

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +11,6 @@ from looptime.analysers.basis import prepare
 from looptime.analysers.figure import Figure
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError
-from looptime.planner.busmodel import BusParameters
 from looptime.planner.measures import FEWEST, Measures, Number, measure
 from looptime.planner.predict import Prediction
 from looptime.run import Run
@@ -105,7 +103,6 @@ def score(
     prediction: Prediction,
     actual: Run,
     *,
-    buses: Mapping[str, BusParameters] | None = None,
     keep_warmup: bool = False,
 ) -> Score:
     """Hold a prediction against what came.
@@ -116,8 +113,6 @@ def score(
         Made from the log before the change.
     actual : Run
         A recording after it, read with the same project file.
-    buses : dict, optional
-        Not needed for the figures; accepted so that callers can pass the same options.
     keep_warmup : bool
         Whether the first loops stay in.
 
@@ -126,7 +121,6 @@ def score(
     NotEnoughError
         If the recording is too short.
     """
-    del buses
     if not keep_warmup and len(actual) >= FEWEST:
         cut = warmup(prepare(actual)).loops
         actual = actual.select(np.arange(len(actual)) >= cut) if cut else actual

@@ -2,13 +2,12 @@
 
 import json
 import re
-import sys
 
 import numpy as np
 import pytest
 
 from looptime.errors import NotEnoughError, UsageError
-from looptime.planner import predict, predictions, prepare_run, score, suggest
+from looptime.planner import predict, prepare_run, score, suggest
 from looptime.planner.ages import reading_ages
 from looptime.planner.candidates import pattern_for
 from looptime.planner.predict import CAUTIONS
@@ -156,16 +155,6 @@ def test_a_sample_stands_for_a_long_run(today):
     assert made.sampled
     assert made.loops == 1000
     assert not predict(run, ["drop odometry"], keep_warmup=True).sampled
-
-
-def test_long_runs_are_answered_twice(monkeypatch):
-    """First from a sample, then from all loops."""
-    monkeypatch.setattr(sys.modules["looptime.planner.predict"], "SAMPLE_FROM", 400)
-    run = record(Robot(), 9, loops=600)
-    first, whole = predictions(run, ["drop odometry"], keep_warmup=True)
-    assert first.sampled
-    assert first.loops == 200
-    assert not whole.sampled
 
 
 def test_a_prepared_run_gives_the_same_answer(today):
