@@ -137,18 +137,11 @@ def explain(before: Sequence[Judged], after: Sequence[Judged], quantity: str) ->
 def _quantiles_ms(run: Judged, quantity: str) -> np.ndarray:
     shares = np.array(SHIFT_PERCENT) / 100
     if run.series is not None:
-        return quantiles(_loops(run, quantity), shares)
+        return quantiles(run.series.ms(quantity), shares)
     found = run.values.histograms.get((quantity, "", ""))
     if found is None:
         raise NotEnoughError("no distribution is stored for a run")
     return found.quantiles_ns(shares) / 1e6
-
-
-def _loops(run: Judged, quantity: str) -> np.ndarray:
-    assert run.series is not None
-    work = run.series.work_ns
-    x = run.series.period_ns if quantity == "period" or work is None else work
-    return x / 1e6
 
 
 def shift(at: Scatter, quantity: str) -> tuple[Shift, ...]:
@@ -172,9 +165,9 @@ def shift(at: Scatter, quantity: str) -> tuple[Shift, ...]:
         if (
             a.series is not None
             and b.series is not None
-            and min(len(_loops(a, quantity)), len(_loops(b, quantity))) >= 40
+            and min(len(a.series.period_ns), len(b.series.period_ns)) >= 40
         ):
-            ea, eb = (jackknife(_loops(run, quantity), names) for run in (a, b))
+            ea, eb = (jackknife(series.ms(quantity), names) for series in (a.series, b.series))
             pairs = [difference(ea[n], eb[n]) for n in names]
             intervals = [(d.low, d.high) for d in pairs]
     else:

@@ -121,6 +121,11 @@ class Series:
             return self.work_ns
         return self.period_ns
 
+    def ms(self, quantity: str) -> NDArray[np.float64]:
+        """``period``, or ``work`` where it is known; shape (n,) [ms]."""
+        x = self.period_ns if quantity == "period" or self.work_ns is None else self.work_ns
+        return x / 1e6
+
 
 @dataclass(frozen=True)
 class Recording:

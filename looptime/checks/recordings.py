@@ -5,12 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from looptime.analysers.figure import Figure
 from looptime.checks.change import Change, seen_percent
-from looptime.checks.recording import Part, Series, rest_part
+from looptime.checks.recording import Part, rest_part
 from looptime.checks.sides import Judged, common_calls
 from looptime.checks.values import CALL_STATISTICS, Value, shown_statistics
 from looptime.errors import NotEnoughError
@@ -119,7 +116,7 @@ def run_changes(a: Judged, b: Judged, quantity: str) -> list[Change]:
     names = [s for s in shown_statistics(loops) if s not in ("overruns", "rate")]
     out = []
     if a.series is not None and b.series is not None and _long(a, b):
-        xa, xb = _loops_ms(a.series, quantity), _loops_ms(b.series, quantity)
+        xa, xb = a.series.ms(quantity), b.series.ms(quantity)
         found = compare_recordings(xa, xb, names, _tick_ms(a, b))
         out = [_change(quantity, s, found[s]) for s in names]
         budget = b.facts.budget_ms
@@ -137,11 +134,6 @@ def run_changes(a: Judged, b: Judged, quantity: str) -> list[Change]:
 
 def _long(a: Judged, b: Judged) -> bool:
     return min(a.facts.loops, b.facts.loops) >= 40
-
-
-def _loops_ms(series: Series, quantity: str) -> NDArray[np.float64]:
-    x = series.period_ns if quantity == "period" or series.work_ns is None else series.work_ns
-    return x / 1e6
 
 
 def _stored_change(a: Judged, b: Judged, statistic: str, quantity: str) -> Change | None:

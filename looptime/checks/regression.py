@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from looptime.checks.change import Tolerance, in_words
 from looptime.checks.limits import Row
 from looptime.checks.sides import Judged, common_calls, scale
-from looptime.checks.values import RunValues, Value, shown_statistics
+from looptime.checks.values import RunValues, Value, average, shown_statistics
 from looptime.errors import NotEnoughError
 from looptime.stats.counts import too_rare_to_gate
 from looptime.stats.limits import Screened, extra_variance, prediction_limit, screen_baseline
@@ -150,7 +150,7 @@ def _tested(
 ) -> _Test:
     count = statistic == "overruns"
     blank = Row(
-        "regression", what, statistic, call, _average(new), unit="loops" if count else "ms",
+        "regression", what, statistic, call, average(new), unit="loops" if count else "ms",
         verdict="not judged", decides=not call and statistic in DECIDING,
     )  # fmt: skip
     short = [v.n for v in new if not v.enough]
@@ -176,10 +176,6 @@ def _tested(
     value = float(y_new.mean())
     p = t_one_sided((value - mean) / se, df) if se > 0 else float(value <= mean)
     return _Test(replace(blank, p=p), mean, se, df, value, odd, count)
-
-
-def _average(values: Sequence[Value]) -> float:
-    return math.fsum(v.value for v in values) / len(values)
 
 
 def _extra(at: _Setting, new: list[Value], old: list[Value], screened: Screened) -> float:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from looptime.analysers.figure import Figure
 from looptime.checks.change import Change, Tolerance
 from looptime.checks.sides import Judged, common_calls, scale, times_of
-from looptime.checks.values import RunValues, Value, shown_statistics
+from looptime.checks.values import RunValues, Value, average, shown_statistics
 from looptime.errors import NotEnoughError
 from looptime.stats.runs import (
     RunDifference,
@@ -79,13 +79,9 @@ def recording_order(before: Sequence[Judged], after: Sequence[Judged]) -> RunOrd
     return None if ta is None or tb is None else order_of_runs(ta, tb)
 
 
-def _mean(values: Sequence[Value]) -> float:
-    return math.fsum(v.value for v in values) / len(values)
-
-
 def _change(at: Scatter, values: Sequence[Sequence[Value]], old: Sequence[Value]) -> Change:
     first = values[0][0]
-    before, after = (_mean(side) for side in values)
+    before, after = (average(side) for side in values)
     blank = Change(
         first.quantity, first.statistic, before=before, after=after,
         difference=Figure(after - before),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -22,6 +24,7 @@ __all__ = [
     "CallValues",
     "RunValues",
     "Value",
+    "average",
     "measure",
     "shown_statistics",
 ]
@@ -66,6 +69,11 @@ class Value:
     n: int
     drifting: bool = False
     enough: bool = True
+
+
+def average(values: Sequence[Value]) -> float:
+    """Mean of a figure over runs, in its unit."""
+    return math.fsum(v.value for v in values) / len(values)
 
 
 @dataclass(frozen=True)

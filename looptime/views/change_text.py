@@ -12,7 +12,7 @@ from looptime.views.terminal import number, plain
 if TYPE_CHECKING:  # a list of a season's runs needs no arrays
     from looptime.analysers.figure import Figure
 
-__all__ = ["LONGEST", "TITLES", "inset", "interval", "line", "p_value", "signed"]
+__all__ = ["LONGEST", "TITLES", "amount", "inset", "interval", "line", "p_value", "signed"]
 
 #: What the statistics are called in a table's first column.
 TITLES = {"worst1": "worst 1 %", "worst5": "worst 5 %", "rate": "loops/s", "overruns": "overruns"}
@@ -49,3 +49,12 @@ def p_value(p: float | None) -> str:
     if p is None:
         return "-"
     return "<0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def amount(value: float | None, unit: str) -> str:
+    """A value or a limit of the gate with its unit; a share in percent."""
+    if value is None:
+        return "-"
+    if unit == "share":
+        return f"{number(100 * value)} %"
+    return f"{number(value)} {unit}"

@@ -9,7 +9,16 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from looptime.checks.change import in_words
-from looptime.views.change_text import LONGEST, TITLES, inset, interval, line, p_value, signed
+from looptime.views.change_text import (
+    LONGEST,
+    TITLES,
+    amount,
+    inset,
+    interval,
+    line,
+    p_value,
+    signed,
+)
 from looptime.views.terminal import caution, heading_line, number, safe, table
 
 if TYPE_CHECKING:
@@ -178,17 +187,9 @@ def _worth_showing(row: Row) -> bool:
     return not row.call or row.check == "limit" or row.verdict == "fail"
 
 
-def _amount(value: float | None, unit: str) -> str:
-    if value is None:
-        return "-"
-    if unit == "share":
-        return f"{number(100 * value)} %"
-    return f"{number(value)} {unit}"
-
-
 def _gate_row(row: Row) -> list[str]:
     change = "" if row.change_percent is None else f"{signed(row.change_percent)} %"
     return [
-        row.check, safe(row.what, 40), _amount(row.value, row.unit), _amount(row.limit, row.unit),
+        row.check, safe(row.what, 40), amount(row.value, row.unit), amount(row.limit, row.unit),
         change, row.verdict.upper() if row.verdict == "fail" else row.verdict,
     ]  # fmt: skip

@@ -7,7 +7,8 @@ import re
 from looptime.checks.change import in_words
 from looptime.checks.gate import GateResult
 from looptime.checks.limits import Row
-from looptime.views.terminal import number, safe
+from looptime.views.change_text import amount
+from looptime.views.terminal import safe
 
 __all__ = ["gate_markdown"]
 
@@ -27,17 +28,11 @@ def _text(value: object) -> str:
     return _MARKUP.sub(r"\\\1", escaped)
 
 
-def _amount(value: float | None, unit: str) -> str:
-    if value is None:
-        return "-"
-    return f"{number(100 * value)} %" if unit == "share" else f"{number(value)} {unit}"
-
-
 def _row(row: Row) -> str:
     change = "" if row.change_percent is None else f"{in_words(row.change_percent, '+')} %"
     verdict = f"**{row.verdict}**" if row.verdict == "fail" else row.verdict
     cells = (
-        row.check, _text(row.what), _amount(row.value, row.unit), _amount(row.limit, row.unit),
+        row.check, _text(row.what), amount(row.value, row.unit), amount(row.limit, row.unit),
         change, verdict, _text(row.note),
     )  # fmt: skip
     return "| " + " | ".join(cells) + " |"
