@@ -33,7 +33,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "name": ("name", "call", "callname", "function", "func", "section", "stage", "operation", "op",
              "label", "span", "task", "what", "event"),
     "edge": ("edge", "beginend", "startend", "startstop", "event", "type", "what", "action",
-             "kind", "side", "state", "mark", "transition", "ph", "direction", "phase"),
+             "kind", "side", "state", "mark", "transition", "direction", "phase"),
     "loop": ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle"),
     "thread": ("thread", "threadname", "threadid", "tid"),
     "seq": ("seq", "sequence", "seqno", "sequencenumber", "index"),
