@@ -67,8 +67,9 @@ def cuts_of(rows: CallRows, tolerance: int) -> list[int] | None:
         highs.append(high)
     reached = np.maximum.accumulate(highs)[:-1]
     begun = np.minimum.accumulate(lows[::-1])[::-1][1:]
-    free = (reached <= begun + tolerance).all(axis=1)  # before each cut but the first
-    good = [0, *(cut for cut, none_across in zip(cuts[1:-1], free, strict=True) if none_across)]
+    free = np.all(reached <= begun + tolerance, axis=1)  # of calls that reach across
+    inner: Int = np.asarray(cuts[1:-1], np.int64)
+    good = [0, *inner[free].tolist()]
     if len(good) < len(cuts) / 4 and not _in_order(rows):
         return None
     return [*good, count]
