@@ -81,7 +81,7 @@ class Odd:
     figures : tuple of str
         Those in which it is unlike them.
     percent : float
-        Its largest distance from the usual level.
+        Its largest distance from the usual level; below 0 it was faster.
     """
 
     entry: str
@@ -229,7 +229,8 @@ def trends(entries: Sequence[Listed], values: Sequence[RunValues]) -> Trends:
         else:
             log = np.log(y)
             title = f"{call} {statistic}" if call else statistic
-            kept = odd.look(title, log)
+            # a rate by its period: what is faster lies below, whichever figure says so
+            kept = odd.look(title, -log if statistic == "rate" else log)
             cuts = _cuts(log[kept], _ALPHA / calls if call else _ALPHA)
             mine = [entries[k] for k in kept]
             steps = tuple(_step(mine, log[kept], cuts, k) for k in range(1, len(cuts) - 1))

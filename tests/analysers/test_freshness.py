@@ -98,3 +98,12 @@ def test_the_latest_reading_is_the_last_one_that_is_ready(shift_ms, every):
         expected = [max((i for i, r in enumerate(mine) if r <= u), default=-1) for u in uses]
         which, early = _latest(mine, uses)
         assert [-1] * early + np.arange(len(mine))[which].tolist() == expected
+
+
+def test_a_write_on_another_thread_is_no_use_by_the_loop():
+    """The lights are written 4 ms into the loop, the wheels 7 ms: the reading is used at 7 ms."""
+    calls = [("gyro.read", 1, 2), ("lights.write", 4, 1, "lights"), ("wheels.write", 7, 1)]
+    run = make_run([10] * 5, calls, {**NAMES, "lights.write": "actuator write"})
+    (only,) = freshness(run)
+    assert only.age_ms.p50 == 4
+    assert only.uses == 5

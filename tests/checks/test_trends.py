@@ -134,3 +134,12 @@ def test_a_change_pays_for_every_place_where_it_could_have_been():
     once = stats.ttest_ind(y[:8], y[8:]).pvalue
     assert _p(y, [0, 8, 16], 1) == pytest.approx(min(11 * once, 1.0))
     assert 11 * once < 1
+
+
+def test_a_run_that_was_faster_is_odd_as_well(tmp_path):
+    """One run 12 % below its neighbours, with the sign that it has."""
+    scales = [1.0] * 14
+    scales[6] = 0.88
+    odd = _one(_season(tmp_path, scales)).odd
+    assert odd[0].run == "run-5006.csv"
+    assert odd[0].percent == pytest.approx(-12, abs=2)

@@ -253,3 +253,13 @@ def test_a_fifth_of_the_loop_should_be_acted_upon(worth, severity):
     """The border itself belongs to what should be done."""
     (made,) = ranked([Finding("blocking_call", "look", "It blocks.", worth=worth)])
     assert made.severity == severity
+
+
+@pytest.mark.parametrize(("share", "word"), [(0.5, "slower"), (-0.3, "faster")])
+def test_a_start_is_slower_or_faster_than_the_rest(share, word):
+    """Half as long again at the start, or a third shorter, and settling within two seconds."""
+    t = np.arange(3000) * 0.01
+    start = 1 + share * np.exp(-t / 0.7)
+    periods = 10 * start * np.random.default_rng(4).lognormal(0, 0.02, 3000)
+    found = {f.code: f.text for f in summarise(make_run(periods)).findings}
+    assert f"% {word} than the rest" in found["warm_up"]

@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 
+from looptime.analysers.figure import Figure
 from looptime.planner.ages import reading_ages
 from looptime.planner.measures import measure
+from looptime.planner.score import Scored
 from tests.build_run import make_run
 
 NAMES = {
@@ -51,3 +53,19 @@ def test_a_reading_that_ends_as_it_is_used_is_the_one_in_use():
     run = make_run([10.0] * 4, [("gyro.read", 1, 2), ("motor.set", 3, 1)], NAMES)
     ages = reading_ages(run)["gyro.read"]
     assert (ages.mean, ages.max, ages.uses) == (2.0, 2.0, 4)
+
+
+def test_a_write_on_another_thread_is_no_use_by_the_loop():
+    """What another thread writes 4 ms into the loop ages nothing; the loop's own write does."""
+    calls = [("gyro.read", 1, 2), ("lights.set", 4, 1, "lights"), ("motor.set", 7, 1)]
+    run = make_run([10.0] * 5, calls, {**NAMES, "lights.set": "actuator write"})
+    ages = reading_ages(run, read_instant="end")["gyro.read"]
+    assert (ages.mean, ages.max) == (4.0, 4.0)
+
+
+@pytest.mark.parametrize(
+    ("actual", "inside"), [(9.9, False), (10.0, True), (11.0, True), (12.0, True), (12.1, False)]
+)
+def test_the_ends_of_a_prediction_belong_to_it(actual, inside):
+    """A range of 10 to 12 ms holds both of its ends."""
+    assert Scored("mean", 14.0, Figure(11.0, 10.0, 12.0), actual).inside is inside

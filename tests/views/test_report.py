@@ -14,7 +14,7 @@ import pytest
 from looptime.errors import UsageError
 from looptime.findings import summarise, summarise_phases
 from looptime.parsers.read import Log
-from looptime.views.html import csv_cell, element, escape
+from looptime.views.html import csv_cell, element, escape, table
 from looptime.views.pdf import print_pdf
 from looptime.views.report import ReportLog, render_report, write_report
 from looptime.views.text_parts import percent
@@ -162,3 +162,11 @@ def test_exported_cells_are_quoted_as_they_must_be() -> None:
     assert next(csv.reader([csv_cell('x "y", z')])) == ['x "y", z']
     assert csv_cell("=1+1") == "'=1+1"
     assert csv_cell(-3) == "-3"
+
+
+@pytest.mark.parametrize(("rows", "more"), [(3, ""), (4, "1 more rows are not shown")])
+def test_a_table_says_what_it_leaves_out(rows, more):
+    """Three rows where three are shown are all; of four one is missing."""
+    text = table(("call", "ms"), [("gyro.read", 1.5)] * rows, most=3)
+    assert text.count("<tr>") == 4  # the head among them
+    assert text.endswith(f"{more} here.</p>" if more else "</div>")
