@@ -22,3 +22,10 @@ def test_as_many_answers_are_kept_as_were_asked_for() -> None:
     assert [work.has(name) for name in "abc"] == [True] * 3
     work.put("d", "d")
     assert [work.has(name) for name in "abcd"] == [False, True, True, True]
+
+
+@pytest.mark.parametrize(("text", "value"), [("0", None), ("-1", None), ("nan", None), ("2", 2.0)])
+def test_a_tolerance_is_above_nothing(text: str, value: float | None) -> None:
+    """No loop keeps an error of 0, so that it is no tolerance; a range may begin at 0."""
+    view = read_view(f"?deg={text}&mm={text}&start=0")
+    assert (view.deg, view.mm, view.start) == (value, value, 0.0)

@@ -8,7 +8,7 @@ import pytest
 from looptime.analysers.figure import Figure
 from looptime.checks.adding import add_runs
 from looptime.checks.change import Change, Tolerance
-from looptime.checks.compare import _ranked, compare
+from looptime.checks.compare import _ranked, _verdict, compare
 from looptime.checks.recording import Settings, record
 from looptime.checks.season import Season
 from looptime.checks.values import measure
@@ -391,3 +391,12 @@ def test_calls_are_listed_where_they_stand_out_among_all_of_them():
     loud = Change("self time", "mean", "a", difference=Figure(1.0), p=0.001, p_bh=0.01)
     quiet = Change("self time", "mean", "b", difference=Figure(1.0), p=0.03, p_bh=0.2)
     assert _ranked([quiet, loud], Tolerance()) == (loud,)
+
+
+def test_the_rate_alone_gives_no_verdict():
+    """It says again what the mean says: a mean in doubt is not settled by it."""
+    changes = [Change("period", "mean", verdict="no change seen"),
+               Change("period", "rate", verdict="slower")]  # fmt: skip
+    assert _verdict(changes, False, None) == ("", "no change seen")
+    changes.append(Change("period", "p95", verdict="slower"))
+    assert _verdict(changes, False, None) == ("", "slower")

@@ -3,7 +3,10 @@
 import numpy as np
 import pytest
 
+from looptime.checks.explain import PACING_WAIT, _means
+from looptime.checks.facts import phase_shares
 from looptime.checks.recording import Settings, content_hash, record
+from looptime.checks.values import measure
 from looptime.errors import LogError
 from tests.build_run import make_run
 from tests.checks.build import paced, recording
@@ -120,3 +123,17 @@ def test_one_name_on_two_other_threads():
     series = record(make_run([10.0] * 50, calls), Settings(keep_warmup=True)).series()
     own = {p.thread: p.self_ns.tolist() for p in series.parts if p.name == "read"}
     assert own == {"port": [1_000_000] * 50, "aux": [3_000_000] * 50}
+
+
+def test_loops_without_a_phase_are_of_none():
+    """Before the program says its phase the loops are of no phase, and the shares say so."""
+    run = make_run([10.0] * 10, phases=[""] * 2 + ["standby"] * 3 + ["transport"] * 5)
+    assert phase_shares(run) == (("standby", 0.3), ("transport", 0.5))
+
+
+def test_the_wait_joins_work_and_period():
+    """Calls, what they leave and the wait add up to the period of 20 ms to which the loop waits."""
+    values = measure(record(paced(recording(1), 20.0), Settings(keep_warmup=True)).series())
+    means = _means(values, "period")
+    assert means[PACING_WAIT] > 10
+    assert sum(means.values()) == pytest.approx(20.0)

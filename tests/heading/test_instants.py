@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.errors import LooptimeError, NotEnoughError, UsageError
-from looptime.heading.instants import Labels, sampling_from_run
+from looptime.heading.instants import Labels, _last_before, sampling_from_run
 from tests.build_run import make_run
 
 READ_AND_WRITE = [("gyro.read", 1.0, 2.0), ("control", 3.0, 1.0), ("drive.write", 4.0, 1.5)]
@@ -189,3 +189,9 @@ def test_writes_of_other_threads_do_not_use_the_heading():
         make_run([10] * 4, calls, {**KINDS, "lights.write": "actuator write"})
     )
     assert found.use_s * 1e3 == pytest.approx([5.5, 15.5, 25.5, 35.5])
+
+
+def test_what_is_ready_at_that_very_instant_is_there():
+    """Handed over at 1 and at 3: a use at 3 has the later one, a use at 0.5 neither."""
+    found = _last_before(np.array([1.0, 3.0]), np.array([0.5, 2.9, 3.0]), np.array([-1.0] * 3))
+    assert found.tolist() == [-1.0, 1.0, 3.0]

@@ -71,3 +71,10 @@ def test_phases_cover_the_motion(motion):
     assert motion.rate(times) @ shares * length == pytest.approx(
         float(motion.heading(length)), abs=1e-9
     )
+
+
+def test_a_motion_that_begins_in_full_stands_before_it_and_after():
+    """2 rad/s for one second, without a ramp: no turning a moment before, none after the end."""
+    made = Profile("", np.array([0.0, 1.0]), np.array([2.0, 2.0]))
+    assert made.rate([-0.1, 0.0, 0.5, 1.0, 1.1]).tolist() == [0.0, 2.0, 2.0, 2.0, 0.0]
+    assert made.heading([-0.1, 0.5, 1.1]).tolist() == [0.0, 1.0, 2.0]

@@ -8,6 +8,7 @@ from looptime.planner.changes import parse_all
 from looptime.planner.contention import HAND_OVER_NS, sharing
 from looptime.planner.draft import Setting, basis
 from looptime.planner.replay import play, replay
+from looptime.planner.threads import _Device, _measured
 from looptime.planner.timeline import chain
 from looptime.project import Bus
 from tests.build_run import make_run
@@ -199,3 +200,9 @@ def test_a_thread_that_uses_no_bus_goes_on_as_it_was():
     assert len(saved) == pytest.approx(predicted.duration_s / 0.005, abs=2)
     assert set(saved["duration_ns"]) == {500_000}
     assert np.diff(saved["start_ns"]).tolist() == [5_000_000] * (len(saved) - 1)
+
+
+@pytest.mark.parametrize(("asks", "end"), [(6, 10), (7, 10), (8, 20), (17, 20)])
+def test_a_measurement_that_is_just_ready_is_waited_for_no_longer(asks, end):
+    """Every 10, and 3 at least for asking: who asks at 7 has the one of 10, who asks at 8 not."""
+    assert _measured(_Device(code=0, period=10, least=3, phase=0), asks) == end

@@ -146,3 +146,21 @@ def test_loops_that_caught_up_are_said_beside_what_they_caught_up_on():
     shown = text_of(render_slow(summarise(run)), width=100)
     assert shown.count("; then 5 short") == 3
     assert "short: loops right after it that caught up" in " ".join(shown.split())
+
+
+def test_overruns_are_shares_of_loops_and_of_time():
+    """One loop of four takes 30 ms, the others 10 ms: a quarter of the loops, half of the time."""
+    run = make_run([10.0, 10.0, 10.0, 30.0] * 50, [("update", 0, 8)])
+    found = summarise(run, budget_ms=20, keep_warmup=True)
+    shown = " ".join(text_of(render_summary(Log("a.csv", (run,)), [found])).split())
+    assert "50 loops (25 %) above 20.0 ms, 50 % of the time" in shown
+
+
+def test_each_bus_has_its_share_of_the_loop_and_the_time_it_is_busy():
+    """2 ms of the loop's 10 ms, and 3 ms more on another thread: 20 % of the loop, 50 % busy."""
+    bus = {"kind": "sensor read", "bus": "port"}
+    calls = [("gyro.read", 1, 2), ("range.read", 5, 3, "range")]
+    run = make_run([10.0] * 200, calls, {"gyro.read": bus, "range.read": bus})
+    lines = text_of(render_summary(Log("a.csv", (run,)), [summarise(run)])).splitlines()
+    (row,) = [line.split() for line in lines if line.split()[:1] == ["port"]]
+    assert row == ["port", "1.00", "2.00", "20", "%", "1.00", "3.00", "50", "%"]
