@@ -31,6 +31,8 @@ Int = NDArray[np.integer]
 
 #: At least so much is cut off the beginning of every run [s].
 LEAST_CUT_S = 1.0
+#: Numbers that are hashed at a time.
+_HASHED = 1 << 18
 
 
 @dataclass(frozen=True)
@@ -221,21 +223,15 @@ def record(run: Run, settings: Settings | None = None) -> Recording:
 def _parts(basis: Basis) -> tuple[Part, ...]:
     """Self time of every call name on every thread, loop by loop."""
     run, n = basis.run, len(basis.run)
-    pieces, at = basis.pieces, run.call_columns
-    size = max(len(run.names), 1)
-    mine = np.bincount(
-        pieces.name.astype(np.int64) * n + pieces.loop, pieces.self_ns, minlength=size * n
-    )
-    counts = np.ones(size, bool)
-    counts[pieces.name[~basis.counts]] = False
+    at = run.call_columns
     made = []
     for (thread, code), durations in durations_by_key(run).items():
         on_loop = thread == run.loop_thread
         if on_loop:
-            own = mine[code * n : (code + 1) * n]
+            own = basis.table.series(code).astype(np.int64)
         else:
             rows = (at.thread == thread) & (at.name == code)
-            own = np.bincount(at.loop[rows], at.self_ns[rows], minlength=n)
+            own = np.bincount(at.loop[rows], at.self_ns[rows], minlength=n).astype(np.int64)
         label = run.names[code]
         made.append(
             Part(
@@ -246,8 +242,8 @@ def _parts(basis: Basis) -> tuple[Part, ...]:
                 device=label.device,
                 bus=label.bus,
                 on_loop_thread=on_loop,
-                counts=on_loop and bool(counts[code]),
-                self_ns=own.astype(np.int64),
+                counts=on_loop and bool(basis.counted[code]),
+                self_ns=own,
                 durations_ns=durations,
             )
         )
@@ -267,8 +263,11 @@ def content_hash(run: Run) -> str:
     digest = hashlib.sha256(b"looptime run 1\n")
 
     def add(x: NDArray[np.generic] | None) -> None:
-        data = b"" if x is None else np.ascontiguousarray(x, dtype="<i8").tobytes()
-        digest.update(len(data).to_bytes(8, "little") + data)
+        count = 0 if x is None else len(x)
+        digest.update((8 * count).to_bytes(8, "little"))
+        for first in range(0, count, _HASHED):  # a long run's memory is dear
+            assert x is not None
+            digest.update(np.ascontiguousarray(x[first : first + _HASHED], dtype="<i8").data)
 
     at, calls = run.loop_columns, run.call_columns
     names = [n.name for n in run.names]
