@@ -16,6 +16,8 @@ from looptime.schema import REASONS, SCHEMA_VERSION
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from looptime.run import Run
+
 __all__ = [
     "KEY", "RECORDS", "SIGNAL", "canonical_table", "described", "plain", "told", "write_parquet",
 ]  # fmt: skip
@@ -32,7 +34,7 @@ _GROUP = 1 << 20
 SIGNAL = "signal."
 
 
-def canonical_table(runs: tuple[Any, ...]) -> pa.Table:
+def canonical_table(runs: tuple[Run, ...]) -> pa.Table:
     """Runs as one table.
 
     Parameters
@@ -71,7 +73,7 @@ def canonical_table(runs: tuple[Any, ...]) -> pa.Table:
     return pa.concat_tables(plain, promote_options="permissive").unify_dictionaries()
 
 
-def _records(run: Any) -> list[tuple[str, dict[str, Any]]]:
+def _records(run: Run) -> list[tuple[str, dict[str, Any]]]:
     """Columns of every kind of record; a pair of codes and words is a column of words."""
     threads = list(run.thread_names)
     names = [name.name for name in run.names]
@@ -107,7 +109,7 @@ def _records(run: Any) -> list[tuple[str, dict[str, Any]]]:
     return found
 
 
-def _loops(run: Any) -> dict[str, Any]:
+def _loops(run: Run) -> dict[str, Any]:
     at = run.loop_columns
     phase = None if at.phase is None else (at.phase, list(at.phase_names))
     return _given(
@@ -150,7 +152,7 @@ def _undictionary(part: pa.Table) -> pa.Table:
     return part.cast(pa.schema(fields))
 
 
-def described(run: Any) -> dict[str, Any]:
+def described(run: Run) -> dict[str, Any]:
     """What a run holds beside its columns, as plain values for JSON.
 
     Parameters
@@ -175,14 +177,14 @@ def described(run: Any) -> dict[str, Any]:
     }
 
 
-def plain(value: Any) -> Any:
+def plain(value: object) -> object:
     """A NumPy number as JSON takes it, for `json.dumps`."""
     if isinstance(value, np.generic):
         return value.item()
     raise TypeError(f"{type(value)} has no place in the metadata")
 
 
-def told(runs: Sequence[Any]) -> dict[str, Any]:
+def told(runs: Sequence[Run]) -> dict[str, Any]:
     """What `canonical_table` does not hold, as plain values for JSON.
 
     Parameters
@@ -206,7 +208,7 @@ def told(runs: Sequence[Any]) -> dict[str, Any]:
     return {"schema_version": SCHEMA_VERSION, "runs": found}
 
 
-def write_parquet(runs: Sequence[Any], path: str | os.PathLike[str]) -> None:
+def write_parquet(runs: Sequence[Run], path: str | os.PathLike[str]) -> None:
     """Write runs to a Parquet file, with what is no table in the schema's metadata.
 
     Parameters
