@@ -400,3 +400,10 @@ def test_the_rate_alone_gives_no_verdict():
     assert _verdict(changes, False, None) == ("", "no change seen")
     changes.append(Change("period", "p95", verdict="slower"))
     assert _verdict(changes, False, None) == ("", "slower")
+
+
+@pytest.mark.parametrize(("scale", "words"), [(1.2, "is more than"), (1.01, "is within")])
+def test_a_change_is_held_against_the_usual_scatter_in_words(scale, words):
+    """20 % is more than any scatter between runs, 1 % is not."""
+    text = " ".join(_compare([recording(1)], [recording(2, scale=scale)]).sentences)
+    assert f"%, {words} the usual scatter between runs" in text

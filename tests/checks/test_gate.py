@@ -14,6 +14,7 @@ from looptime.checks.limits import limit_rows
 from looptime.checks.recording import Settings, record
 from looptime.checks.regression import _prediction, _relative_variance
 from looptime.checks.season import Season
+from looptime.checks.sides import phases_alike
 from looptime.checks.values import Value, measure
 from looptime.errors import LogError, UsageError
 from looptime.stats.limits import prediction_limit, screen_baseline
@@ -309,3 +310,15 @@ def test_twenty_loops_have_a_95th_percentile(loops, verdict):
     stored = [_stored(make_run([10.0] * loops), Settings(keep_warmup=True))]
     (row,) = limit_rows(stored, {"period_p95_ms": 11.0})
     assert row.verdict == verdict
+
+
+@pytest.mark.parametrize("more", [0.5, 0.9])
+def test_phases_are_alike_in_both_directions(more):
+    """Half or nine tenths in transport, where 0.7 are: unlike, whichever side has more of it."""
+    one = Facts(phases=(("standby", 0.1), ("transport", more)))
+    other = Facts(phases=(("standby", 0.1), ("transport", 0.7)))
+    assert not phases_alike(one, other)
+    assert not phases_alike(other, one)
+    near = Facts(phases=(("standby", 0.15), ("transport", 0.65)))
+    assert phases_alike(other, near)
+    assert phases_alike(near, other)

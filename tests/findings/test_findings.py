@@ -263,3 +263,16 @@ def test_a_start_is_slower_or_faster_than_the_rest(share, word):
     periods = 10 * start * np.random.default_rng(4).lognormal(0, 0.02, 3000)
     found = {f.code: f.text for f in summarise(make_run(periods)).findings}
     assert f"% {word} than the rest" in found["warm_up"]
+
+
+def test_pauses_come_as_often_as_they_are_counted():
+    """One in so many seconds: the run's length over their number."""
+    run = next(s for s in SCENARIOS if s.name == "collector, irregular").make(
+        np.random.default_rng(2)
+    )
+    found = summarise(run)
+    (text,) = [f.text for f in found.findings if f.code == "pauses"]
+    count = int(text.split()[0])
+    often, unit = re.search(r"one in ([\d.]+) (m?s) on average", text).groups()
+    seconds = float(often) / (1e3 if unit == "ms" else 1)
+    assert seconds == pytest.approx(found.pace.duration_s / count, rel=0.01)

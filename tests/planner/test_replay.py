@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from looptime.errors import UsageError
 from looptime.planner.changes import parse_all
 from looptime.planner.draft import Setting, basis
+from looptime.planner.remedies import _one_in
 from looptime.planner.replay import play, replay
 from looptime.planner.timeline import arrange, chain, lay
 from looptime.project import Bus
@@ -400,3 +401,26 @@ def test_names_survive_in_labels():
     predicted = replay(plain(), ["move enc.* bus=aux"])
     assert {n.name: n.bus for n in predicted.names}["enc.a"] == "aux"
     assert isinstance(predicted.names[0], CallName)
+
+
+@pytest.mark.parametrize(
+    ("loops", "k", "offset", "kept"),
+    [
+        ([0, 1, 2, 3, 4, 5], 2, 0, [0, 2, 4]),
+        ([0, 1, 2, 3, 4, 5], 3, 1, [1, 4]),
+        ([0, 1, 2, 4, 5, 6, 8], 2, 0, [0, 2, 4, 6, 8]),
+        ([0, 0, 1, 1, 3, 3, 4], 3, 0, [0, 0, 3, 3]),
+    ],
+)
+def test_one_loop_in_so_many(loops, k, offset, kept):
+    """By hand, also for a call that some loops leave out or that others make twice."""
+    at = np.array(loops)
+    assert at[_one_in(at, k, offset)].tolist() == kept
+
+
+@pytest.mark.parametrize(("bus", "unlike"), [((0.2, 0.8), False), ((2.0, 1.0), True),
+                                             ((0.1, 0.1), True)])  # fmt: skip
+def test_a_bus_that_costs_otherwise_than_stated_is_named(bus, unlike):
+    """Two reads of 1 ms each: a bus stated as dearer is as unlike as one stated as cheaper."""
+    played = play(basis(plain(), {"port": Bus(*bus, "fair")}), parse_all(["batch enc.*"]))
+    assert any("read singly, these take 2 ms in the log" in w for w in played.warnings) is unlike
