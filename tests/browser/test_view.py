@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from looptime_dashboards.cut import stretches
 from looptime_dashboards.view import read_view
 from looptime_dashboards.work import Work
 
@@ -29,3 +30,12 @@ def test_a_tolerance_is_above_nothing(text: str, value: float | None) -> None:
     """No loop keeps an error of 0, so that it is no tolerance; a range may begin at 0."""
     view = read_view(f"?deg={text}&mm={text}&start=0")
     assert (view.deg, view.mm, view.start) == (value, value, 0.0)
+
+
+def test_a_part_that_is_short_enough_is_one_stretch() -> None:
+    """Of 100 loops 100 are all; of 101 they are twenty stretches of five, from end to end."""
+    assert stretches(7, 107, 100) == [(7, 107)]
+    made = stretches(7, 108, 100)
+    assert len(made) == 20
+    assert {b - a for a, b in made} == {5}
+    assert (made[0][0], made[-1][1]) == (7, 108)

@@ -2,6 +2,8 @@
 
 import json
 import math
+from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,7 +16,7 @@ from looptime.checks.limits import limit_rows
 from looptime.checks.recording import Settings, record
 from looptime.checks.regression import _prediction, _relative_variance
 from looptime.checks.season import Season
-from looptime.checks.sides import phases_alike
+from looptime.checks.sides import phases_alike, times_of
 from looptime.checks.values import Value, measure
 from looptime.errors import LogError, UsageError
 from looptime.stats.limits import prediction_limit, screen_baseline
@@ -322,3 +324,20 @@ def test_phases_are_alike_in_both_directions(more):
     near = Facts(phases=(("standby", 0.15), ("transport", 0.65)))
     assert phases_alike(other, near)
     assert phases_alike(near, other)
+
+
+def test_runs_that_began_at_one_time_are_in_no_order():
+    """Two logs with the same time cannot be put in order, nor can one without any."""
+    first, second = (SimpleNamespace(facts=Facts(time=f"2026-03-0{k}")) for k in (1, 2))
+    assert times_of([second, first]) == [
+        datetime(2026, 3, day, tzinfo=UTC).timestamp() for day in (2, 1)
+    ]
+    assert times_of([first, second, first]) is None
+    assert times_of([first, SimpleNamespace(facts=Facts())]) is None
+
+
+def test_a_stored_count_leaves_out_what_just_keeps_the_budget():
+    """Thirty periods of 10 ms and thirty of 11 ms, with a budget of 10 ms: thirty are over."""
+    run = make_run([10.0, 11.0] * 30)
+    stored = _stored(run, Settings(budget_ms=10.0, keep_warmup=True))
+    assert stored.get("overruns").value == 30

@@ -528,3 +528,37 @@ def test_rows_set_aside_are_those_of_all_runs(tmp_path, capsys):
     assert rows["read"] == 601
     assert rows["set_aside"] == sum(rows["reasons"].values()) == rows["read"] - rows["used"]
     assert rows["set_aside"] == 3  # the row that is none, and the last of each run
+
+
+def test_a_tolerance_that_is_asked_for_replaces_those_of_the_project(log, tmp_path, capsys):
+    """Millimetres asked for are all that is held against, though the project states degrees."""
+    project = tmp_path / "stated.toml"
+    project.write_text("[heading]\ntolerance_deg = 5\n", encoding="utf-8")
+    words = ["heading", str(log), "--project", str(project), "--motion", "steady:90", "--json"]
+    assert cli.run(words) == 0
+    assert list(json.loads(capsys.readouterr().out)["required_rate_hz"]) == ["tolerance_deg"]
+    assert cli.run([*words, "--tolerance-mm", "10"]) == 0
+    assert list(json.loads(capsys.readouterr().out)["required_rate_hz"]) == ["tolerance_mm"]
+
+
+def test_the_part_that_is_asked_for_is_exported(log, tmp_path, capsys):
+    """The first second of the log, and nothing after it."""
+    out = tmp_path / "part.csv"
+    assert cli.run(["export", str(log), "--to", "1", "--out", str(out)]) == 0
+    whole, part = looptime.read(log), looptime.read(out)
+    start = whole.loop_columns.start_ns
+    first = start < start[0] + 10**9
+    assert part.loop_columns.period_ns.tolist() == whole.loop_columns.period_ns[first].tolist()
+    assert 0 < len(part) < len(whole)
+
+
+def test_a_season_lies_beside_the_project_file(log, tmp_path, monkeypatch, capsys):
+    """Whatever folder the command is given in."""
+    (tmp_path / "robot").mkdir()
+    (tmp_path / "elsewhere").mkdir()
+    project = tmp_path / "robot" / "looptime.toml"
+    project.write_text("", encoding="utf-8")
+    monkeypatch.chdir(tmp_path / "elsewhere")
+    assert cli.run(["season", "add", str(log), "--project", str(project)]) == 0
+    assert (tmp_path / "robot" / "season" / "season.json").is_file()
+    assert not list((tmp_path / "elsewhere").iterdir())

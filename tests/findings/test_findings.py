@@ -9,6 +9,7 @@ import pytest
 from looptime.findings import SEVERITIES, find, summarise, summarise_phases
 from looptime.findings.about import every, ms, percent, three
 from looptime.findings.finding import Finding, ranked
+from looptime.findings.slow_rules import _recurring
 from looptime.run import SetAside
 from looptime.schema import REASONS
 from tests.benchmarks.scenarios import SCENARIOS
@@ -276,3 +277,14 @@ def test_pauses_come_as_often_as_they_are_counted():
     often, unit = re.search(r"one in ([\d.]+) (m?s) on average", text).groups()
     seconds = float(often) / (1e3 if unit == "ms" else 1)
     assert seconds == pytest.approx(found.pace.duration_s / count, rel=0.01)
+
+
+def test_a_calls_own_beat_is_worth_less_than_the_loops():
+    """What recurs in the loop as a whole weighs a quarter more than the same in one call's time."""
+    run = next(s for s in SCENARIOS if s.name == "telemetry every 50 loops").make(
+        np.random.default_rng(1)
+    )
+    at = summarise(run)
+    beat = at.recurrence.found[0]
+    whole, own = (_recurring(at, replace(beat, of=of)).worth for of in ("loop", "telemetry.send"))
+    assert own == pytest.approx(0.8 * whole)

@@ -424,3 +424,11 @@ def test_a_bus_that_costs_otherwise_than_stated_is_named(bus, unlike):
     """Two reads of 1 ms each: a bus stated as dearer is as unlike as one stated as cheaper."""
     played = play(basis(plain(), {"port": Bus(*bus, "fair")}), parse_all(["batch enc.*"]))
     assert any("read singly, these take 2 ms in the log" in w for w in played.warnings) is unlike
+
+
+def test_a_call_on_a_bus_that_costs_half_takes_half_as_long():
+    """2 ms a transaction on one bus, 1 ms on the other: a read of 1 ms then takes half of it."""
+    buses = {"port": Bus(2.0, 0.0, "fair"), "aux": Bus(1.0, 0.0, "fair")}
+    moved = play(basis(plain(), buses), parse_all(["move enc.a bus=aux"])).run
+    took = moved.calls[moved.calls.name == "enc.a"].duration_ns
+    assert took.tolist() == [500_000] * 40

@@ -169,3 +169,9 @@ def test_whole_microseconds_keep_calls_within_each_other(tmp_path, monkeypatch):
     rows = read(tmp_path / "log-001.csv").rows
     spans = {row["name"]: (int(row["start_us"]), int(row["duration_us"])) for row in rows}
     assert spans == {"inner": (2, 3), "outer": (1, 4)}
+
+
+def test_a_name_like_a_remark_is_quoted():
+    """What a reader could take for a remark, a new cell or a new line stands in quotes."""
+    names = {"gyro.read": "gyro.read", "#1 wheel": '"#1 wheel"', "a,b": '"a,b"', 'a"b': '"a""b"'}
+    assert {name: looptime_recorder._quoted(name) for name in names} == names
