@@ -368,10 +368,18 @@ def _later(look: _Look) -> None:
     if not writes:
         look.left.append(NotProposed(f"later {name}", "no actuator write is known in this log"))
         return
-    first = {n: i for i, n in enumerate(look.cost)}
-    target = min(writes, key=lambda n: first[n])
+    target = min(writes, key=lambda n: _begins_ns(look, n))
     why = "costs nothing and makes the reading younger; nothing in between may need the reading"
     look.add([str(Change.of("later", name, before=target))], [name], why, "medium", name)
+
+
+def _begins_ns(look: _Look, name: str) -> float:
+    """How far into a loop a call usually begins [ns]."""
+    run, line = look.at.run, look.at.line
+    code = next(k for k, call in enumerate(run.names) if call.name == name)
+    row = line.row[line.name == code]
+    calls = run.call_columns
+    return float(np.median(calls.start_ns[row] - run.loop_columns.start_ns[calls.loop[row]]))
 
 
 assert set(EFFORT) == set(VERBS)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.pacing import find_waits
 from looptime.planner.ages import Ages, reading_ages
 from looptime.run import Run
 from looptime.stats.jackknife import BATCHES, jackknife
@@ -100,13 +101,9 @@ def _numbers(values: Float) -> dict[str, Number]:
 
 
 def _work(run: Run, period: Float) -> dict[str, Number]:
-    waits = [code for code, call in enumerate(run.names) if call.kind == "pacing"]
-    pieces = run.self_pieces()
-    mine = np.isin(pieces.name, waits)
-    if not mine.any():
-        return {}
-    wait = np.bincount(pieces.loop[mine], weights=pieces.self_ns[mine], minlength=len(run))
-    return _numbers(period - wait / 1e6)
+    """Figures of the work, where a pacing wait is logged: as a call, or outside the loop's row."""
+    wait = find_waits(run, run.self_pieces()).wait_ns
+    return {} if wait is None else _numbers(period - wait / 1e6)
 
 
 def _batched(values: Float) -> Number:

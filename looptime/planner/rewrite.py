@@ -47,6 +47,7 @@ def rewritten(draft: Draft, laid: Laid, at: Arranged, traffic: Traffic | None) -
         # a call that runs on into the next loop holds the wait in itself
         wait = np.where(at.owner[at.end] == NOBODY, traffic.pace_wait, 0)
         _add_pace(names, loops, wait, tables, loop_thread, draft.pace)
+        loops = replace(loops, body_ns=None)  # the wait is a call now, and not outside the row
     tables += _other_threads(draft, loops, traffic, threads)
     return replace(
         run,

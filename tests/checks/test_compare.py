@@ -11,6 +11,7 @@ from looptime.checks.change import Change, Tolerance
 from looptime.checks.compare import _ranked, _verdict, compare
 from looptime.checks.recording import Settings, record
 from looptime.checks.season import Season
+from looptime.checks.sides import equalise
 from looptime.checks.values import measure
 from looptime.errors import LogError, UsageError
 from looptime.stats.runs import compare_runs
@@ -407,3 +408,15 @@ def test_a_change_is_held_against_the_usual_scatter_in_words(scale, words):
     """20 % is more than any scatter between runs, 1 % is not."""
     text = " ".join(_compare([recording(1)], [recording(2, scale=scale)]).sentences)
     assert f"%, {words} the usual scatter between runs" in text
+
+
+def test_both_sides_lose_as_much_at_their_start():
+    """A warm-up of one recording is cut off the other, too, so that both are of one age."""
+    rng = np.random.default_rng(1)
+    t = np.arange(3000) * 0.01
+    warm = make_run(10 * (1 + 0.3 * np.exp(-t)) * rng.lognormal(0, 0.02, 3000))
+    even = make_run(10 * rng.lognormal(0, 0.02, 3000))
+    own = [record(run).cut_s for run in (warm, even)]
+    assert own[0] > own[1] == 1.0
+    (one,), (other,) = equalise([[warm], [even]], Settings())
+    assert one.facts.cut_s == other.facts.cut_s == own[0]

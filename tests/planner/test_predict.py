@@ -9,7 +9,8 @@ import pytest
 from looptime.errors import NotEnoughError, UsageError
 from looptime.planner import predict, prepare_run, score, suggest
 from looptime.planner.ages import reading_ages
-from looptime.planner.candidates import pattern_for
+from looptime.planner.candidates import candidates, pattern_for
+from looptime.planner.draft import basis
 from looptime.planner.predict import CAUTIONS
 from looptime.planner.sample import sample
 from looptime.planner.suggest import _Search, _Tried
@@ -320,3 +321,36 @@ def test_before_stands_before_after(today, capsys):
     assert first == pytest.approx(made.baseline.period_ms["mean"].value, rel=0.01)
     assert second == pytest.approx(made.predicted.period_ms["mean"].value, rel=0.01)
     assert first > second + 0.5
+
+
+def test_a_reading_is_moved_before_the_first_write_of_the_loop():
+    """The write that comes first uses it too, whatever the calls are called."""
+    names = {"gyro.read": "sensor read", "wheels.write": "actuator write",
+             "arm.write": "actuator write"}  # fmt: skip
+    calls = [("gyro.read", 0, 1), ("work", 1, 4), ("wheels.write", 5, 1), ("arm.write", 7, 1)]
+    made, _ = candidates(basis(make_run([10.0] * 60, calls, names)), heading_call="gyro.read")
+    later = [c.changes for c in made if c.changes[0].startswith("later")]
+    assert later == [("later gyro.read before=wheels.write",)]
+
+
+def test_messages_are_proposed_at_a_fifth_of_their_rate():
+    """Sent every 100 ms they go out every 500 ms; from every loop, four times a second."""
+    made, _ = candidates(basis(record(Robot(), 10, loops=1000)))
+    assert ("every telemetry.send ms=500",) in [c.changes for c in made]
+    made, _ = candidates(
+        basis(make_run([10.0] * 60, [("telemetry.send", 1, 1)], {"telemetry.send": "telemetry"}))
+    )
+    assert ("every telemetry.send ms=250",) in [c.changes for c in made]
+
+
+@pytest.mark.parametrize(("by", "verdict"), [(0.5, "faster"), (1.5, "slower")])
+def test_the_wait_outside_a_loops_row_is_no_work(by, verdict):
+    """Rows of about 8 ms in periods of 20 ms: at half the cost the work is half, and no more."""
+    work = np.random.default_rng(1).uniform(6, 10, 400)
+    run = make_run([20.0] * 400, lambda k: [("update", 0, work[k])], body_ms=work)
+    made = predict(run, [f"scale update by={by}"], keep_warmup=True)
+    assert (made.judged, made.verdict) == ("work", verdict)
+    assert made.baseline.work_ms["mean"].value == pytest.approx(work.mean(), rel=0.001)
+    assert made.predicted.work_ms["mean"].value == pytest.approx(by * work.mean(), rel=0.001)
+    assert made.change_ms.value == pytest.approx((by - 1) * work.mean(), rel=0.01)
+    assert made.predicted.period_ms["mean"].value == pytest.approx(20.0, rel=0.001)

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from looptime import recorders
-from looptime.recorders import looptime_recorder
+from looptime.recorders import looptime_recorder, looptime_recorder_micro
 from tests.recorders.shared import (
     check_killed,
     check_nesting,
@@ -175,3 +175,11 @@ def test_a_name_like_a_remark_is_quoted():
     """What a reader could take for a remark, a new cell or a new line stands in quotes."""
     names = {"gyro.read": "gyro.read", "#1 wheel": '"#1 wheel"', "a,b": '"a,b"', 'a"b': '"a""b"'}
     assert {name: looptime_recorder._quoted(name) for name in names} == names
+
+
+@pytest.mark.parametrize("recorder", [looptime_recorder, looptime_recorder_micro])
+def test_a_name_cannot_begin_a_new_cell_or_line(recorder):
+    """Commas, quotes and both kinds of line end stand in quotes, in the small recorder as well."""
+    for name in ("a,b", "a\nb", "a\rb"):
+        assert recorder._quoted(name) == f'"{name}"'
+    assert recorder._quoted("gyro.read") == "gyro.read"
