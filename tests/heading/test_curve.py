@@ -13,6 +13,7 @@ from looptime.heading.curve import (
     Models,
     StaleModel,
     end_rms,
+    gathered,
     rate_curve,
     sampling_at,
 )
@@ -221,3 +222,14 @@ def test_a_drift_to_either_side_counts_by_its_size():
     found = required_rate(0.1, "drift", curve, point("as recorded", 20.0, -0.2), curve[0])
     assert found.by_pattern["even"].value == 50.0
     assert found.missed_by == "mean rate"
+
+
+def test_an_error_counts_by_how_long_it_stands():
+    """Over 0.3 s: the gain from each reading to 0.3 s later, weighted by its hold."""
+    use = np.array([0.0, 0.1, 0.3, 0.4, 0.8, 1.0])
+    log = Sampling(use, use, use, use, blocks_of(5))
+    at, error, weight = gathered(2.0 * use**2, log, 0.3)
+    assert at.tolist() == [0, 1, 2, 3]  # 0.8 and 0.3 would reach beyond the last reading
+    reached = np.interp(use[:4] + 0.3, use, 2.0 * use**2)
+    assert error == pytest.approx(reached - 2.0 * use[:4] ** 2)
+    assert weight == pytest.approx([0.1, 0.2, 0.1, 0.4])

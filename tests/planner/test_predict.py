@@ -354,3 +354,15 @@ def test_the_wait_outside_a_loops_row_is_no_work(by, verdict):
     assert made.predicted.work_ms["mean"].value == pytest.approx(by * work.mean(), rel=0.001)
     assert made.change_ms.value == pytest.approx((by - 1) * work.mean(), rel=0.01)
     assert made.predicted.period_ms["mean"].value == pytest.approx(20.0, rel=0.001)
+
+
+@pytest.mark.parametrize(("busy_ms", "proposed"), [(1.0, True), (8.0, False)])
+def test_a_busy_bus_takes_no_more(busy_ms, proposed):
+    """A bus in use for a tenth of the time may take a read over, one in use for 80 % may not."""
+    bus = {"kind": "sensor read", "bus": "port"}
+    names = {"gyro.read": bus, "wheels.read": bus,
+             "range.read": {"kind": "sensor read", "bus": "aux"}}  # fmt: skip
+    calls = [("gyro.read", 0, 3), ("wheels.read", 3, 1), ("range.read", 1, busy_ms, "range")]
+    made, _ = candidates(basis(make_run([10.0] * 60, calls, names)))
+    moved = ("move gyro.read bus=aux", "thread gyro.read")
+    assert (moved in [c.changes for c in made]) is proposed
