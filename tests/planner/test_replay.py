@@ -435,8 +435,8 @@ def test_a_call_on_a_bus_that_costs_half_takes_half_as_long():
 
 
 def test_a_read_that_is_alone_in_its_loop_is_no_batch():
-    """Two reads of 1 ms in even loops make a batch of 1.5 ms; one alone in odd ones stays 1 ms."""
-    run = make_run([8.0] * 40, lambda k: [("enc.a", 2, 1), ("enc.b", 3, 1)][: 2 - k % 2], LABELS)
+    """Reads of 1 and 2 ms make a batch of 2 ms; the one that is alone in odd loops stays 1 ms."""
+    run = make_run([8.0] * 40, lambda k: [("enc.a", 2, 1), ("enc.b", 3, 2)][: 2 - k % 2], LABELS)
     made = play(basis(run, {"port": Bus(0.5, 0.5, "fair")}), parse_all(["batch enc.*"])).run
     took = made.calls[made.calls.name == "batch enc.*"].duration_ns
-    assert took.tolist() == [1_500_000, 1_000_000] * 20
+    assert took.tolist() == [2_000_000, 1_000_000] * 20  # 1 ms and half a ms a reading
