@@ -154,7 +154,8 @@ def _reads(run: Run, read_instant: str, known: set[str]) -> list[Freshness]:
             continue
         thread = at.thread[rows[0]]
         start = at.start_ns[rows]
-        end = start + at.duration_ns[rows]
+        end = start.copy() if read_instant == "start" else start
+        end += at.duration_ns[rows]
         del rows  # a long run's memory is dear
         found = _ages(uses, *_instants(start, end, read_instant))
         del start, end
@@ -189,12 +190,11 @@ def _uses(run: Run, name: Int) -> tuple[Int, str]:
 
 def _rows_of(name: Int, codes: list[int]) -> Int:
     """Rows that have one of some names; found a stretch at a time, since masks take memory."""
-    kind = np.int32 if len(name) < 2**31 else np.int64
     found = [
-        (np.flatnonzero(named(name[at : at + _STRETCH], codes)) + at).astype(kind)
+        np.flatnonzero(named(name[at : at + _STRETCH], codes)) + at
         for at in range(0, len(name), _STRETCH)
     ]
-    return np.concatenate(found) if found else np.zeros(0, kind)
+    return np.concatenate(found) if found else np.zeros(0, np.int64)
 
 
 def _latest(ready: Int, uses: Int) -> tuple[Int | slice, int]:
