@@ -116,7 +116,8 @@ def _int(found: Any, key: str) -> Int:
 
     text = pc.fill_null(pc.struct_field(found, key), "")
     text = pc.if_else(pc.equal(text, ""), "0", text)
-    return pc.cast(text, pa.int64()).to_numpy()  # type: ignore[no-any-return]
+    made: Int = pc.cast(text, pa.int64()).to_numpy()
+    return made
 
 
 def _fraction(found: Any, digits: int = 9) -> Int:
@@ -126,7 +127,8 @@ def _fraction(found: Any, digits: int = 9) -> Int:
 
     text = pc.fill_null(pc.struct_field(found, "f"), "")
     padded = pc.utf8_slice_codeunits(pc.utf8_rpad(text, digits, "0"), 0, digits)
-    return pc.cast(padded, pa.int64()).to_numpy()  # type: ignore[no-any-return]
+    made: Int = pc.cast(padded, pa.int64()).to_numpy()
+    return made
 
 
 def _day_time(found: Any) -> tuple[Int, NDArray[np.bool_]]:

@@ -70,13 +70,13 @@ class Table:
         # in most blocks line follows line
         first = np.array([at if isinstance(at, int) else 0 for at in self._lines], np.int64)
         out = rows + (first - starts)[block]
-        broken = [b for b, at in enumerate(self._lines) if not isinstance(at, int)]
+        broken = {b: at for b, at in enumerate(self._lines) if not isinstance(at, int)}
         if broken:
             order = np.argsort(block, kind="stable")
             edges = np.searchsorted(block[order], [[b, b + 1] for b in broken])
-            for b, (low, high) in zip(broken, edges.tolist(), strict=True):
+            for (b, lines), (low, high) in zip(broken.items(), edges.tolist(), strict=True):
                 here = order[low:high]
-                out[here] = self._lines[b][rows[here] - starts[b]]  # type: ignore[index]
+                out[here] = lines[rows[here] - starts[b]]
         return out
 
 
