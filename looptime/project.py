@@ -375,11 +375,15 @@ def guess_name(logged: CallName) -> CallName:
     return replace(logged, kind=kind, kind_from="guessed", **known)
 
 
+_TELEMETRY = frozenset(dict(_WORDS)["telemetry"].split())
+
+
 def _guess_kind(words: list[str]) -> str:
     verb = words[-1] if words else ""
     if verb in ("read", "get", "poll", "sample", "fetch", "measure"):
         return "sensor read"
-    if verb in ("write", "set", "apply", "command"):
+    told = not _TELEMETRY.isdisjoint(words)  # a line of telemetry is written, too
+    if verb in ("write", "set", "apply", "command") and not told:
         return "actuator write"
     for kind, hints in _WORDS:
         if not set(hints.split()).isdisjoint(words):

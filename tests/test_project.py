@@ -168,6 +168,8 @@ def test_patterns_tell_capitals_apart():
         ("motor.read", "sensor read"),
         ("drive.setSpeed", "actuator write"),
         ("log_flush", "telemetry"),
+        ("telemetry.write", "telemetry"),
+        ("log.line.write", "telemetry"),
         ("mutex", "wait"),
         ("sleep", "pacing"),
         ("drive.update", "compute"),

@@ -12,7 +12,7 @@ from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.run import Run
 
-__all__ = ["Labels", "sampling_from_run", "unbroken"]
+__all__ = ["Labels", "heading_read_guess", "sampling_from_run", "unbroken"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
@@ -163,6 +163,18 @@ def _read_rows(run: Run, labels: Labels, notes: list[str]) -> Int | None:
         notes.append(f"heading read taken to be {run.names[code].name!r} from its name")
         rows = np.flatnonzero(calls.name == code)
     return rows[np.argsort(calls.start_ns[rows], kind="stable")]
+
+
+def heading_read_guess(run: Run) -> str | None:
+    """The call that by its name reads the heading; None where no name says so.
+
+    Examples
+    --------
+    >>> from looptime.run import LoopColumns
+    >>> heading_read_guess(Run(LoopColumns(np.arange(1), np.array([0]), np.array([1]))))
+    """
+    code = _guessed(run)
+    return None if code is None else run.names[code].name
 
 
 def _guessed(run: Run) -> int | None:

@@ -9,6 +9,7 @@ from fnmatch import fnmatchcase
 import numpy as np
 
 from looptime.errors import ProjectError
+from looptime.heading.instants import heading_read_guess
 from looptime.planner.changes import VERBS, Change, parse
 from looptime.planner.draft import Basis, Setting, basis
 from looptime.planner.replay import play
@@ -298,6 +299,10 @@ def _fewer_reads(look: _Look) -> None:
         text = _change("every", names, look, loops=4)
         if look.heading_call in names:
             look.left.append(NotProposed(text, "it reads the heading, which must be young"))
+            continue
+        if look.heading_call is None and heading_read_guess(look.at.run) in names:
+            why = "by its name it reads the heading, which must be young; read_call names another"
+            look.left.append(NotProposed(text, why))
             continue
         why = "if what it reads changes slowly: the reading gets up to four loops old"
         steers = _subsystems(look, names) & _subsystems(look, _names(look, kind="actuator write"))
