@@ -296,13 +296,21 @@ def _of_loop(basis: Basis, at: Rhythm, slow: SlowLoops) -> Recurrence:
         near[:-d] |= mask[d:]
     led = [e for e in slow.events if near[e.index]]
     if top.ms >= 0.5 * total > 0:
-        known = top.name != UNATTRIBUTED and _beyond_its_share(basis, top.name, led)
-        return _result(basis, LOOP, at, top.name if known else None, parts[:3])
+        if top.name == UNATTRIBUTED or not _beyond_its_share(basis, top.name, led):
+            return _result(basis, LOOP, at, None, parts[:3])
+        return _result(basis, LOOP, _of_call(basis, at, top.name), top.name, parts[:3])
     result = _result(basis, LOOP, at, None, parts[:3])
     many = [e for e in led if e.cause in ("several calls", "everything at once")]
     if len(many) >= 0.5 * len(led):
         result = replace(result, together=_most_of(parts, total))
     return result
+
+
+def _of_call(basis: Basis, at: Rhythm, name: str) -> Rhythm:
+    """The rhythm with only those events in whose loops the call was made."""
+    code = next(k for k, n in enumerate(basis.run.names) if n.name == name)
+    made = basis.table.series(code)[at.events] > 0
+    return replace(at, events=at.events[made]) if made.any() else at
 
 
 def _most_of(parts: tuple[Part, ...], total: float) -> tuple[str, ...]:

@@ -197,3 +197,17 @@ def test_a_beat_of_which_the_noise_shows_little_is_told_in_full():
     assert only.period_loops == pytest.approx(6, abs=0.001)
     assert only.height_ms == pytest.approx(0.7, abs=0.05)
     assert only.events == n // 6
+
+
+def test_only_loops_that_hold_the_call_are_counted_as_its_events():
+    """Other stalls that happen to keep the beat are not counted as made by the call."""
+    made = parts()
+    made["send"] = np.full(6000, -1.0)
+    made["send"][13::40] = 5e6
+    skipped = np.arange(13, 6000, 40)[5:150:15]
+    made["send"][skipped] = -1.0
+    made["part2"][skipped] += 5e6
+    (only,) = found_in(made).found
+    assert only.call == "send"
+    assert only.events == 150 - len(skipped)
+    assert not set(only.loops) & set(skipped.tolist())
