@@ -103,6 +103,7 @@ class Reading:
     from_s: float | None = None
     to_s: float | None = None
     where: tuple[str, ...] = ()
+    project_file: str | None = None
 
     def log(self, path: str) -> Log:
         """Read one log."""
@@ -141,6 +142,8 @@ class Reading:
             "keep_warmup": self.keep_warmup,
             "origin_ns": int(run.loop_columns.start_ns[0]),
             "read_instant": self.project.heading.read_instant or "start",
+            "heading": self.project.heading,
+            "given": self.given,
         }
         if self.phase is not None:
             return (summarise(chosen, phase=self.phase, **given),)
@@ -191,6 +194,26 @@ class Reading:
             remark(f"{run.source}: has loops of the phases {', '.join(there)}: {what}")
 
     @property
+    def given(self) -> tuple[tuple[str, ...], ...]:
+        """The options as they were given, for a command that reads the same; not the phase.
+
+        The project file is left out where it would be found without being named.
+        """
+        named = self.project_file
+        found = None if named is None else find_project()
+        if named is not None and found is not None and found.resolve() == Path(named).resolve():
+            named = None
+        values = (
+            ("--project", None if named is None else Path(named).as_posix()),
+            ("--unit", self.unit), ("--layout", self.layout), ("--columns", self.columns),
+            ("--loop-call", self.loop_call),
+            ("--budget-ms", _as_given(self.budget_ms)), ("--from", _as_given(self.from_s)),
+            ("--to", _as_given(self.to_s)), *(("--where", where) for where in self.where),
+        )  # fmt: skip
+        made: list[tuple[str, ...]] = [(name, value) for name, value in values if value is not None]
+        return (*made, ("--keep-warmup",)) if self.keep_warmup else tuple(made)
+
+    @property
     def budget(self) -> float | None:
         """The budget [ms]: the option, else the project's."""
         return self.project.budget_ms if self.budget_ms is None else self.budget_ms
@@ -232,7 +255,7 @@ def reads_logs(command: Callable[..., Any]) -> Callable[..., Any]:
     def with_reading(**given: Any) -> Any:
         names = [f for f in Reading.__dataclass_fields__ if f != "project"]
         shared = {name: given.pop(name) for name in names}
-        project = _project(given.pop("project_file"))
+        project = _project(shared["project_file"])
         _sensible(shared["budget_ms"], shared["from_s"], shared["to_s"])
         return command(reading=Reading(project=project, **shared), **given)
 
@@ -250,6 +273,11 @@ def finds_season(command: Callable[..., Any]) -> Callable[..., Any]:
         return command(reading=Reading(project), **given)
 
     return _PROJECT(with_reading)
+
+
+def _as_given(number: float | None) -> str | None:
+    """A number as it was probably typed."""
+    return None if number is None else repr(number).removesuffix(".0")
 
 
 def _sensible(budget_ms: float | None, from_s: float | None, to_s: float | None) -> None:

@@ -93,6 +93,8 @@ class Desk:
             "budget_ms": self.project.budget_ms,
             "serious_ms": self.project.serious_ms,
             "keep_warmup": view.warmup == "keep",
+            "read_instant": self.project.heading.read_instant or "start",
+            "heading": self.project.heading,
         }
 
     def summary(self, view: View) -> tuple[Summary, bool]:

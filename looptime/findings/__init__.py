@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from looptime.analysers.summary import Summary
 from looptime.analysers.summary import summarise as _summarise
 from looptime.analysers.summary import summarise_phases as _summarise_phases
+from looptime.findings.about import with_options
 from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
 from looptime.findings.heading_rules import heading_findings
 from looptime.findings.run_rules import healthy, run_findings
 from looptime.findings.slow_rules import slow_findings
+from looptime.project import Heading
 from looptime.run import Run
 
 __all__ = [
@@ -25,7 +29,9 @@ __all__ = [
 ]
 
 
-def find(summary: Summary) -> tuple[Finding, ...]:
+def find(
+    summary: Summary, *, heading: Heading | None = None, given: Sequence[tuple[str, ...]] = ()
+) -> tuple[Finding, ...]:
     """What the figures of a run say, what matters most first.
 
     Findings are ranked by what acting on them would buy at most. Where nothing stands out, that
@@ -35,6 +41,11 @@ def find(summary: Summary) -> tuple[Finding, ...]:
     ----------
     summary : Summary
         From `looptime.analysers.summarise`.
+    heading : Heading, optional
+        Where the heading is read and used, as the project file says.
+    given : sequence of tuple of str
+        Options under which the log was read, each with its value if it takes one: the commands
+        that look closer take them too.
 
     Returns
     -------
@@ -42,15 +53,22 @@ def find(summary: Summary) -> tuple[Finding, ...]:
     """
     if not summary.pace.loops:
         return ()
-    made = slow_findings(summary) + cost_findings(summary) + run_findings(summary)
-    made += heading_findings(summary)
+    heading = heading or Heading()
+    made = slow_findings(summary) + cost_findings(summary)
+    made += run_findings(summary, heading.read_call) + heading_findings(summary, heading)
     if not any(f.severity == "look" for f in made):
         made.append(healthy(summary))
-    return ranked(made)
+    return ranked([replace(f, command=with_options(f.command, given)) for f in made])
 
 
-def summarise(run: Run, **options: Any) -> Summary:
-    """`looptime.analysers.summarise`, with the findings in it.
+def summarise(
+    run: Run,
+    *,
+    heading: Heading | None = None,
+    given: Sequence[tuple[str, ...]] = (),
+    **options: Any,
+) -> Summary:
+    """`looptime.analysers.summarise`, with the findings in it; `heading` and `given` as for `find`.
 
     Examples
     --------
@@ -62,9 +80,18 @@ def summarise(run: Run, **options: Any) -> Summary:
     ['healthy']
     """
     made = _summarise(run, **options)
-    return made.with_findings(find(made))
+    return made.with_findings(find(made, heading=heading, given=given))
 
 
-def summarise_phases(run: Run, **options: Any) -> tuple[Summary, ...]:
+def summarise_phases(
+    run: Run,
+    *,
+    heading: Heading | None = None,
+    given: Sequence[tuple[str, ...]] = (),
+    **options: Any,
+) -> tuple[Summary, ...]:
     """`looptime.analysers.summarise_phases`, with the findings in each."""
-    return tuple(s.with_findings(find(s)) for s in _summarise_phases(run, **options))
+    return tuple(
+        s.with_findings(find(s, heading=heading, given=given))
+        for s in _summarise_phases(run, **options)
+    )

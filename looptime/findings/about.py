@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+import shlex
+from collections.abc import Iterable, Sequence
 from pathlib import PurePath
 
 import numpy as np
@@ -20,6 +22,7 @@ __all__ = [
     "signed",
     "three",
     "typical_ms",
+    "with_options",
 ]
 
 _MOST = 10
@@ -124,9 +127,33 @@ def evidence(
 
 def command(at: Summary, name: str, options: str = "") -> str:
     """A command line that looks closer at this log."""
-    log = PurePath(at.run.source).as_posix() if at.run.source else "LOG"
-    log = f'"{log}"' if " " in log else log
-    phase = f" --phase {at.phase}" if at.phase and " " not in at.phase else ""
-    if at.phase and not phase:
-        phase = f' --phase "{at.phase}"'
+    log = _quoted(PurePath(at.run.source).as_posix()) if at.run.source else "LOG"
+    phase = f" --phase {_quoted(at.phase)}" if at.phase else ""
     return f"looptime {name} {log}{phase}{' ' + options if options else ''}"
+
+
+def with_options(line: str, given: Sequence[tuple[str, ...]]) -> str:
+    """A command line with the options under which its log was read.
+
+    Parameters
+    ----------
+    line : str
+        From `command`; empty where a finding has none.
+    given : sequence of tuple of str
+        Options, each with its value if it takes one. One that the line has already is left out.
+
+    Examples
+    --------
+    >>> with_options("looptime slow a.csv", [("--where", "a b=1"), ("--keep-warmup",)])
+    'looptime slow a.csv --where "a b=1" --keep-warmup'
+    """
+    has = {word.partition("=")[0] for word in shlex.split(line)}
+    kept = [" ".join(map(_quoted, option)) for option in given if option[0] not in has]
+    return " ".join([line, *kept]) if line else line
+
+
+def _quoted(word: str) -> str:
+    """A word as a shell takes it: in double quotes, which every shell knows, where they do."""
+    if re.fullmatch(r"[\w@%+=:,./-]+", word):
+        return word
+    return shlex.quote(word) if re.search(r'["$`\\]|!(?!=)', word) else f'"{word}"'

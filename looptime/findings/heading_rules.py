@@ -11,6 +11,7 @@ from looptime.analysers.summary import Summary
 from looptime.errors import LooptimeError
 from looptime.findings.about import command, evidence, ms, three
 from looptime.findings.finding import Finding
+from looptime.project import Heading, Project
 from looptime.run import Signals
 
 __all__ = ["heading_findings"]
@@ -23,22 +24,31 @@ _LOOK_DEG = 2.0
 _SHARE = 0.95
 
 
-def heading_findings(at: Summary) -> list[Finding]:
+def heading_findings(at: Summary, stated: Heading | None = None) -> list[Finding]:
     """The heading in use is so old that in a turn it is off by so much.
 
     Needs a call that reads the heading and a logged heading or turn rate. For a steady turn the
     mean error is turn rate times mean age; the turn rate is the one that was exceeded in a
     twentieth of the time.
+
+    Parameters
+    ----------
+    at : Summary
+        Of the loops to look at.
+    stated : Heading, optional
+        Where the heading is read and used; else that is guessed from the calls.
     """
     rate = None if at.run.signals is None else _turn_rate(at.run.signals)
     if rate is None or not at.pace.loops:
         return []
     # loaded only where a log has what it needs: most summaries must not wait for it
     from looptime.heading.ages import age_parts
+    from looptime.heading.defaults import setup_from_project
     from looptime.heading.instants import sampling_from_run
 
+    setup = setup_from_project(Project(heading=stated or Heading()))
     try:
-        sampling = sampling_from_run(at.run)
+        sampling = setup.sensor.apply(sampling_from_run(at.run, setup.labels))
     except LooptimeError:
         return []
     if any("unknown" in note for note in sampling.notes):

@@ -15,6 +15,7 @@ from looptime.findings.about import (
     signed,
     three,
     typical_ms,
+    with_options,
 )
 from looptime.findings.finding import Finding
 from looptime.schema import UNATTRIBUTED
@@ -28,10 +29,10 @@ _RATE_PPM = 2000.0
 _MANY_ROWS = 0.05
 
 
-def run_findings(at: Summary) -> list[Finding]:
-    """Findings that no single call stands for."""
+def run_findings(at: Summary, heading_call: str | None = None) -> list[Finding]:
+    """Findings that no single call stands for; `heading_call` reads the heading, where known."""
     made = _warm_up(at) + _changes(at) + _pacing(at) + _overruns(at)
-    return made + _freshness(at) + _first_calls(at) + _log(at)
+    return made + _freshness(at, heading_call) + _first_calls(at) + _log(at)
 
 
 def healthy(at: Summary) -> Finding:
@@ -205,6 +206,13 @@ def _overruns(at: Summary) -> list[Finding]:
         f"{o.count} loops ({percent(o.share)}) overrun {ms(o.budget_ms)}; together they hold "
         f"{percent(ms_value(o.time_share))} of the time.{grave}"
     )
+    if o.count == 1:
+        text = (
+            f"1 loop ({percent(o.share)}) overruns {ms(o.budget_ms)}; it holds "
+            f"{percent(ms_value(o.time_share))} of the time."
+        )
+        if grave and o.serious_ms is not None:
+            text += f" It is longer than {ms(o.serious_ms)}."
     return [
         Finding(
             "overruns", "look", text,
@@ -215,11 +223,11 @@ def _overruns(at: Summary) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _freshness(at: Summary) -> list[Finding]:
+def _freshness(at: Summary, heading_call: str | None) -> list[Finding]:
     made = []
     for f in at.freshness:
         if f.source == "handed over" and f.age_ms is not None and f.age_ms.p50 > typical_ms(at):
-            made.append(_stale(at, f))
+            made.append(_stale(at, f, heading_call))
         if f.source == "signal" and f.name == "heading_deg" and _held(f):
             made.append(_stale_signal(at, f))
     return made
@@ -234,8 +242,14 @@ def _held(f: Freshness) -> bool:
     return 2 <= (f.hold_loops or 0.0) <= 100 and changes >= 20 and (f.repeat_share or 0.0) > 0.4
 
 
-def _stale(at: Summary, f: Freshness) -> Finding:
+def _stale(at: Summary, f: Freshness, heading_call: str | None) -> Finding:
+    from looptime.heading.instants import HEADING_WORDS  # few logs have such a reading
+
     assert f.age_ms is not None
+    is_heading = f.name == heading_call or any(word in f.name.lower() for word in HEADING_WORDS)
+    closer = command(at, "plan")
+    if is_heading:  # named, for the heading may be taken from another call
+        closer = with_options(command(at, "heading"), [("--read-call", f.name)])
     text = (
         f"{f.name} is {ms(f.age_ms.p50)} old when it is used ({ms(f.age_ms.p90)} in one of ten "
         f"loops): {three(ms_value(f.fresh_hz))} new readings a second in a loop of "
@@ -243,7 +257,7 @@ def _stale(at: Summary, f: Freshness) -> Finding:
     )
     return Finding(
         "stale_reading", "look", text, f.age_ms.p50, "ms", high=f.age_ms.p90,
-        evidence=evidence(at, calls=[f.name], n_loops=f.uses), command=command(at, "heading"),
+        evidence=evidence(at, calls=[f.name], n_loops=f.uses), command=closer,
         worth=0.06 * min(f.age_ms.p50 / typical_ms(at), 5.0), moves=True,
     )  # fmt: skip
 

@@ -11,12 +11,12 @@ from looptime.run import Signals
 from tests.build_run import make_run
 
 LOOPS = 400
-NAMES = {"gyro.read": "sensor read", "motor.write": "actuator write"}
+NAMES = {"gyro.read": "sensor read", "motor.write": "actuator write", "drive.update": "compute"}
 
 
 def turning(**values):
-    """Loops of 20 ms: read at 1 ms, written until 15 ms; signals once a loop."""
-    calls = [("gyro.read", 1.0, 2.0), ("motor.write", 10.0, 5.0)]
+    """Loops of 20 ms: read at 1 ms, written until 15 ms, done at 17 ms; signals once a loop."""
+    calls = [("gyro.read", 1.0, 2.0), ("motor.write", 10.0, 5.0), ("drive.update", 16.0, 1.0)]
     run = make_run([20.0] * LOOPS, calls=calls, names=NAMES)
     start = run.loop_columns.start_ns
     columns = {name: make(start / 1e9) for name, make in values.items()}
@@ -49,3 +49,19 @@ def test_nothing_to_say():
     at = blind.loop_columns.start_ns
     signals = Signals(at, np.arange(LOOPS, dtype=np.int32), {"heading_deg": at / 1e7})
     assert heading_findings(summarise(dataclasses.replace(blind, signals=signals))) == []
+
+
+def test_as_the_project_says():
+    """Used by another call and read at the end: the same age as the heading study's own."""
+    from looptime.heading import parse_motion, setup_from_project, study
+    from looptime.project import Heading, Project
+
+    run = turning(turn_rate_deg_s=lambda t: np.full(len(t), -90.0))
+    stated = Heading(use_call="drive.update", read_instant="end", sensor_delay_ms=4.0)
+    (found,) = [f for f in summarise(run, heading=stated).findings if f.code == "heading_age"]
+    # read at 3 ms, in use from 17 ms to 37 ms, and true 4 ms before the reading: 28 ms old
+    assert found.value == pytest.approx(90 * 0.028, rel=1e-6)
+    at = study(
+        run, motion=parse_motion("steady:90"), setup=setup_from_project(Project(heading=stated))
+    )
+    assert found.value == pytest.approx(90 * at.age.mean_ms.value / 1e3, rel=1e-9)

@@ -4,6 +4,8 @@ import pytest
 
 import looptime
 from looptime.findings import summarise
+from looptime.findings.run_rules import run_findings
+from tests.build_run import make_run
 
 
 def test_many_rows_set_aside(tmp_path):
@@ -17,3 +19,35 @@ def test_many_rows_set_aside(tmp_path):
     found = {f.code: f for f in summarise(looptime.read(path)).findings}
     assert "thread column" in found["rows_set_aside"].text
     assert found["rows_set_aside"].value == pytest.approx(100 * 100 / 300, abs=1)
+
+
+def test_one_overrun_is_told_as_one():
+    """A single loop above the budget, of 30 ms among 399 of 10 ms."""
+    periods = [10.0] * 399 + [30.0]
+    (found,) = [f for f in run_findings(summarise(make_run(periods), budget_ms=20, serious_ms=25,
+                                                  keep_warmup=True))
+                if f.code == "overruns"]  # fmt: skip
+    assert found.text == (
+        "1 loop (0.25 %) overruns 20 ms; it holds 0.75 % of the time. It is longer than 25 ms."
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "stated", "closer"),
+    [
+        ("pose.read", None, "looptime plan LOG"),
+        ("pose.read", "pose.read", "looptime heading LOG --read-call pose.read"),
+        ("side gyro.read", None, 'looptime heading LOG --read-call "side gyro.read"'),
+    ],
+)
+def test_a_stale_reading_leads_to_itself(name, stated, closer):
+    """A reading that waits two loops: the plan, or the heading of just this call."""
+    loops, marks = 200, []
+    for k in range(0, loops, 4):
+        marks.append((10.0 * k + 1, name, "published", "reader"))
+        marks += [(10.0 * (k + j) + 9, name, "used") for j in range(4)]
+    run = make_run([10.0] * loops, calls=[("work", 0.0, 8.0)], marks=marks)
+    (found,) = [f for f in run_findings(summarise(run), stated) if f.code == "stale_reading"]
+    # 8, 18, 28 and 38 ms old in turn
+    assert found.value == pytest.approx(23, abs=5.1)
+    assert found.command == closer

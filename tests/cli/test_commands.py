@@ -1,0 +1,69 @@
+"""The commands printed under findings: each reads the log as the finding's own run was read."""
+
+import json
+import shlex
+
+import pytest
+
+from looptime import cli
+
+OPTIONS = [
+    "--unit", "us", "--columns", "name,start,duration,skip it", "--from", "0.25", "--to", "3.9",
+    "--keep-warmup", "--budget-ms", "12.5", "--loop-call", "gyro.read",
+]  # fmt: skip
+ROWS = [
+    f"{name},{k * 10_000 + at},{took},{k % 4}\n"
+    for k in range(400)
+    for name, at, took in (
+        ("gyro.read", 0, 3000 + k % 7),
+        ("arm.read", 3100, 2000 + (2000 if k % 50 == 49 else 0)),
+        ("motor.write", 7200, 1000),
+    )
+]
+
+
+@pytest.fixture
+def places(tmp_path, monkeypatch):
+    """A log without header, and a project file that is not found by itself."""
+    (tmp_path / "here").mkdir()
+    (tmp_path / "robot").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    log, project = tmp_path / "my log.csv", tmp_path / "robot" / "looptime.toml"
+    log.write_text("".join(ROWS), encoding="utf-8")
+    project.write_text('[robot]\nname = "tray"\n', encoding="utf-8")
+    return log, project
+
+
+def commands(args, capsys):
+    """Loops of the one run of a summary, and the commands that it offers."""
+    assert cli.run(["summary", *args, "--json"]) == 0
+    (run,) = json.loads(capsys.readouterr().out)["logs"][0]["runs"]
+    return run["loops"]["used"], {f["command"] for f in run["findings"] if f["command"]}
+
+
+def test_a_command_reads_the_same(places, capsys):
+    """Each offered command names the same project and rests on the same loops."""
+    log, project = places
+    loops, offered = commands([str(log), "--project", str(project), *OPTIONS], capsys)
+    assert 350 < loops < 370  # from 0.25 s to 3.9 s in loops of 10 ms
+    assert offered
+    for line in offered:
+        program, command, *rest = shlex.split(line)
+        assert program == "looptime"
+        for option in OPTIONS[::2]:
+            assert rest.count(option) == 1
+        assert cli.run([command, *rest]) == 0
+        shown = capsys.readouterr().out
+        assert shown.startswith(f"project {project.as_posix()}\n")
+        assert f"{loops:,} loops" in " ".join(shown.split()), line
+
+
+def test_what_is_found_by_itself_is_not_named(places, capsys, monkeypatch):
+    """The project file of the working folder is not repeated, nor is an option that nobody gave."""
+    log, project = places
+    monkeypatch.chdir(project.parent)
+    args = ["--project", str(project), "--columns", "name,start,duration,skip it", "--unit", "us"]
+    _, offered = commands([str(log), *args], capsys)
+    assert offered
+    for line in offered:
+        assert line.endswith(' --unit us --columns "name,start,duration,skip it"')
