@@ -12,6 +12,7 @@ from looptime.errors import UsageError
 from looptime.planner.busmodel import BusParameters
 from looptime.planner.changes import Change, matching
 from looptime.planner.contention import Sharing, sharing
+from looptime.planner.marks import Anchors, anchors
 from looptime.planner.pace import Pace, recorded_pace
 from looptime.planner.rhythm import Rhythm, Rhythms, rhythms
 from looptime.planner.timeline import BETWEEN, NOBODY, Chain, chain, parts
@@ -47,6 +48,8 @@ class Basis:
         `line`.
     wait_ns : float64 array, shape (m,) [ns], or None
         Those waits.
+    marks : Anchors or None
+        What the marks of the loop's thread are tied to.
     """
 
     run: Run
@@ -58,6 +61,7 @@ class Basis:
     pace: tuple[Pace, bool] | None = None
     sharing: tuple[Sharing, ...] = ()
     wait_ns: Float | None = None
+    marks: Anchors | None = None
 
     def wait_by_bus(self) -> dict[str, int]:
         """How long the loop's thread waited for each bus in the log [ns]."""
@@ -88,6 +92,7 @@ def basis(
         ``loop`` or ``time`` by call name.
     """
     line = chain(run)
+    marks = anchors(run, line)
     others, wait = sharing(run, line)
     waited = np.flatnonzero(wait)
     at = line.last[waited]
@@ -102,7 +107,7 @@ def basis(
     }
     pace = recorded_pace(run)
     known = frozenset(typical)
-    return Basis(run, line, found, buses or {}, known, typical, pace, tuple(others), wait)
+    return Basis(run, line, found, buses or {}, known, typical, pace, tuple(others), wait, marks)
 
 
 def _typical(values: Float) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.planner.draft import Draft
+from looptime.planner.marks import placed_marks
 from looptime.planner.pace import Pace
 from looptime.planner.threads import Traffic
 from looptime.planner.timeline import NOBODY, Arranged, Laid
@@ -240,10 +241,9 @@ def _marks(
     if run.marks is not None:
         marks = run.marks
         here = marks.thread == run.loop_thread
-        time = _moved(marks.time_ns[here], marks.loop[here], run, loops)
-        made.append(
-            (time, marks.loop[here], marks.thread[here], marks.name[here], marks.used[here])
-        )
+        if draft.basis.marks is not None:
+            row, time, loop = placed_marks(draft.basis.marks, draft.line, at)
+            made.append((time, loop, marks.thread[row], marks.name[row], marks.used[row]))
         again = ~here & ~np.isin(
             marks.thread, [i for i, name in enumerate(run.thread_names) if name in simulated]
         )
