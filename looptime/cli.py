@@ -376,6 +376,9 @@ def export(reading: Reading, log: str, out: str) -> None:
     """
     from looptime.parsers.store import write_runs
 
+    place = Path(out)
+    if place.exists() and Path(log).exists() and place.samefile(log):
+        raise UsageError(f"{out} is the log itself: name another file for the export")
     runs = tuple(reading.part(run) for run in reading.log(log).runs)
     write_runs(runs, out)
     show(str(out))

@@ -178,17 +178,23 @@ def _mark(ok: NDArray[np.bool_], given: NDArray[np.bool_], required: bool) -> ND
     return wrong
 
 
+def _ends(values: NDArray[Any]) -> tuple[float, float]:
+    """Least and greatest, as numbers that do not overflow; 0 for none."""
+    return (values.min().item(), values.max().item()) if len(values) else (0, 0)
+
+
 def _to_ns(
     values: NDArray[Any], unit_ns: int, span: bool
 ) -> tuple[NDArray[np.integer], NDArray[np.int8] | None]:
     limit = 9.2e18 / unit_ns
     big = None
-    least, most = (values.min(), values.max()) if len(values) else (0, 0)
+    least, most = _ends(values)
     # a nan among the values makes both comparisons false
     if not (most <= limit and least >= -limit):
-        big = np.where(np.abs(values) <= limit, np.int8(0), np.int8(2))
+        big = np.where((values <= limit) & (values >= -limit), np.int8(0), np.int8(2))
         big[np.isnan(values)] = 1
         values = np.where(big > 0, 0, values)
+        least, most = _ends(values)
     short = span and max(most, -least) < LONGEST_SPAN_NS / unit_ns
     dtype = np.int32 if short else np.int64
     if values.dtype.kind == "i":

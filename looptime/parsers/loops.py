@@ -25,6 +25,8 @@ __all__ = ["LOOP_WORD", "FoundLoops", "find_loops"]
 Int = NDArray[Any]
 #: Rows on which the choice of the loop's call rests.
 SAMPLE_ROWS = 30_000
+#: A number that falls by no more than this belongs to rows out of order.
+_OUT_OF_ORDER = 4
 #: A call named so is the loop itself.
 LOOP_WORD = re.compile(r"(^|[^a-z])(main)?[ _]?(loop|cycle|iteration)$")
 _MAIN_WORDS = ("main", "loop", "control", "robot")
@@ -140,6 +142,11 @@ def _loop_thread(rows: CallRows, loop_call: str | None, source: str) -> int:
     if len(marked):
         return int(np.bincount(marked).argmax())
     variety = np.bincount(pairs[:, 0], minlength=len(rows.threads))
+    if rows.loop is not None:  # other threads may miss loops: a loop's own is met in each
+        loop = rows.loop[:SAMPLE_ROWS]
+        met = np.unique(np.stack([thread, loop], axis=1)[loop >= 0].astype(np.int64), axis=0)
+        loops = np.bincount(met[:, 0], minlength=len(rows.threads))
+        variety = np.where(loops >= 0.9 * loops.max(), variety, 0)
     best = np.flatnonzero(variety == variety.max())
     called = [t for t in best if rows.threads[t].lower() in _MAIN_WORDS]
     return int(called[0] if called else best[0])
@@ -227,12 +234,20 @@ def _by_number(mine: CallRows) -> tuple[Int, Int]:
     first = np.concatenate([[0], cut])
     starts, numbers = np.minimum.reduceat(start, first), number[first]
     if len(numbers) > 1 and not (numbers[1:] > numbers[:-1]).all():
-        order = np.argsort(numbers, kind="stable")
-        numbers, starts = numbers[order], starts[order]
-        first = np.concatenate([[0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1])
+        going_on = numbers + _restarts(starts, numbers)
+        order = np.argsort(going_on, kind="stable")
+        going_on, numbers, starts = going_on[order], numbers[order], starts[order]
+        first = np.concatenate([[0], np.flatnonzero(going_on[1:] != going_on[:-1]) + 1])
         starts, numbers = np.minimum.reduceat(starts, first), numbers[first]
     order = np.argsort(starts, kind="stable")
     return starts[order], numbers[order]
+
+
+def _restarts(start: Int, number: Int) -> Int:
+    """What must be added to numbers that began anew, or wrapped, while the clock went on."""
+    fall = number[:-1].astype(np.int64) - number[1:]
+    anew = (fall > _OUT_OF_ORDER) & (start[1:] > start[:-1])
+    return np.cumsum(np.concatenate([[0], np.where(anew, fall + 1, 0)]))
 
 
 def _with_ends(
@@ -268,6 +283,7 @@ def _with_ends(
     complete = end > start
     if enclosing < 0:
         complete &= ~_lost_after(number)
+    complete[:-1] &= ~_pauses_between(start, number)
     if complete.sum() < 1:
         raise LogError("holds a single loop: record at least two", source)
     return FoundLoops(
@@ -296,6 +312,16 @@ def _bodies(mine: CallRows, start: Int, enclosing: int) -> tuple[Int, bool]:
     gap = np.abs(start[:-1] + body[:-1] - start[1:])[: known - 1]
     near = np.maximum(2000, 1e-4 * (start[1:] - start[:-1]))[: known - 1]
     return body, bool(len(gap)) and float(np.mean(gap <= near)) > 0.9
+
+
+def _pauses_between(start: Int, number: Int) -> NDArray[np.bool_]:
+    """Loops after which the numbers began anew and time passed: no loop lasts so long."""
+    step = np.diff(start)
+    if not len(step):
+        return np.zeros(0, bool)
+    anew = number[:-1].astype(np.int64) - number[1:] > _OUT_OF_ORDER
+    found: NDArray[np.bool_] = anew & (step > 3 * np.median(step))
+    return found
 
 
 def _lost_after(number: Int) -> NDArray[np.bool_]:

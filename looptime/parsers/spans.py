@@ -27,6 +27,8 @@ __all__ = ["SPAN_ROWS", "Span", "cuts_of", "spans_of"]
 Int = NDArray[Any]
 #: Rows in a span.
 SPAN_ROWS = 65_536
+#: Later than any call; a tolerance may be added to it.
+_NEVER = np.iinfo(np.int64).max // 2
 
 
 @dataclass(frozen=True)
@@ -56,8 +58,7 @@ def cuts_of(rows: CallRows, tolerance: int) -> list[int] | None:
     threads = len(rows.threads) if rows.thread is not None else 1
     for lo, hi in pairwise(cuts):
         start, end = rows.start[lo:hi], rows.start[lo:hi] + rows.duration[lo:hi]
-        low = np.full(threads, np.iinfo(np.int64).max)
-        high = np.full(threads, np.iinfo(np.int64).min)
+        low, high = np.full(threads, _NEVER), np.full(threads, -_NEVER)
         if rows.thread is None:
             low[0], high[0] = start.min(), end.max()
         else:

@@ -36,6 +36,8 @@ LEAST_EVENTS = 6
 MOST_SHARE = 0.3
 #: A longer run is judged by the stretch of so many loops that has most events.
 MOST_LOOPS = 60_000
+#: On a clock with more bins than this, events are not looked for.
+_MOST_BINS = 64 * MOST_LOOPS
 
 
 @dataclass(frozen=True)
@@ -86,8 +88,13 @@ class _Events:
     step: float
     loop: float
 
+    @property
+    def searched(self) -> bool:
+        """Whether the clock is fine enough: one gap of a day would ask for endless bins."""
+        return self.length <= _MOST_BINS * self.step
+
     def within_reach(self, level: float) -> bool:
-        return within_reach(self.positions, self.length, self.step, self.loop, level)
+        return self.searched and within_reach(self.positions, self.length, self.step, self.loop, level)
 
 
 @dataclass(frozen=True)
@@ -309,7 +316,9 @@ def _told(
     events: Events, loops: Int, heights: Float, by_time: _Events, by_loops: _Events, level: float
 ) -> Rhythm:
     """The rhythm by the better clock, if it is significant."""
-    time_line, loop_line = _best_line(by_time), _best_line(by_loops)
+    time_line, loop_line = (
+        _best_line(at) if at.searched else _Line() for at in (by_time, by_loops)
+    )
     p = min(time_line.p, loop_line.p)
     if p >= level:
         return _none(events, p)
