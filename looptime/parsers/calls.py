@@ -158,6 +158,7 @@ def _rows(table: Table) -> tuple[CallRows, Outcast]:
         cpu=at.get("cpu"),
         phase=at.get("phase") if any(table.words.get("phase", [])) else None,
         phases=table.words.get("phase", []),
+        by_end="looptime-recorder" in table.meta,
         labels={
             key: (at[key], table.words[key])
             for key in ("kind", "subsystem", "device", "bus")

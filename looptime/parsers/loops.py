@@ -155,7 +155,7 @@ def _loop_thread(rows: CallRows, loop_call: str | None, source: str) -> int:
 def _sample(mine: CallRows) -> _Sample:
     part = mine.take(slice(0, SAMPLE_ROWS))
     start, end = part.start, part.start + part.duration
-    order = parents_first(start, end)
+    order = parents_first(start, end, part.by_end)
     if order is not None:
         start, end, part = start[order], end[order], part.take(order)
     found = nest(start, end)

@@ -40,13 +40,16 @@ class Nest:
     overlaps: NDArray[np.bool_]
 
 
-def parents_first(start: Int, end: Int) -> Int | None:
+def parents_first(start: Int, end: Int, by_end: bool = False) -> Int | None:
     """Order that puts calls by start, an enclosing call before what lies in it.
 
     Parameters
     ----------
     start, end : int64 array, shape (m,) [ns]
         In the order of the log: by start, or by end, or nearly so.
+    by_end : bool
+        Whether the rows are known to have been written as the calls ended: of two that share
+        both instants, the later row then encloses the earlier.
 
     Returns
     -------
@@ -65,9 +68,11 @@ def parents_first(start: Int, end: Int) -> Int | None:
     if step.min() >= 0:
         ties = step == 0
         # rows that start together and end in falling order already stand parents first
-        if not (ties & (end[1:] > end[:-1])).any():
+        inside = end[1:] >= end[:-1] if by_end else end[1:] > end[:-1]
+        if not (ties & inside).any():
             return None
-        return np.lexsort((-end, start))
+        if not by_end:
+            return np.lexsort((-end, start))
     if (end[1:] >= end[:-1]).all():
         return _from_end_order(start)
     row = np.arange(len(start))

@@ -76,6 +76,8 @@ class CallRows:
         Time [ns], thread, name, and True for used: readings handed between threads.
     row : int64 array, shape (m,), or None
         Row of the table that each call comes from; None where they are `first`, `first` + 1, ...
+    by_end : bool
+        Whether the log is known to be written as the calls ended.
     """
 
     start: Int
@@ -95,6 +97,7 @@ class CallRows:
     marks: tuple[Int, NDArray[Any], NDArray[Any], NDArray[np.bool_]] | None = None
     row: Int | None = None
     first: int = 0
+    by_end: bool = False
 
     def __len__(self) -> int:
         return len(self.start)

@@ -200,7 +200,7 @@ def _nested(
     on_loop_thread: bool,
 ) -> _Piece:
     start = part.start[mine_at]
-    order = parents_first(start, start + part.duration[mine_at])
+    order = parents_first(start, start + part.duration[mine_at], part.by_end)
     mine_at = mine_at if order is None else mine_at[order]
     mine, at = part.take(mine_at), at[mine_at]
     nested = nest(mine.start, mine.start + mine.duration, tolerance)
