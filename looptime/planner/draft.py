@@ -14,12 +14,13 @@ from looptime.planner.changes import Change, matching
 from looptime.planner.contention import Sharing, sharing
 from looptime.planner.marks import Anchors, anchors
 from looptime.planner.pace import Pace, recorded_pace
-from looptime.planner.rhythm import Rhythm, Rhythms, rhythms
+from looptime.planner.rhythm import Rhythm, Rhythms, as_in, rhythms
+from looptime.planner.sample import sample
 from looptime.planner.timeline import BETWEEN, NOBODY, Chain, chain, parts
 from looptime.run import Run
 from looptime.schema import CallName
 
-__all__ = ["Basis", "Draft", "Move", "Reader", "Setting", "basis"]
+__all__ = ["Basis", "Draft", "Move", "Reader", "Setting", "basis", "sampled"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
@@ -108,6 +109,32 @@ def basis(
     pace = recorded_pace(run)
     known = frozenset(typical)
     return Basis(run, line, found, buses or {}, known, typical, pace, tuple(others), wait, marks)
+
+
+def sampled(
+    run: Run,
+    loops: int,
+    buses: Mapping[str, BusParameters] | None = None,
+    recurs: Mapping[str, str] | None = None,
+) -> Basis:
+    """Prepare a sample of a long run; which clock each call keeps is seen in the whole run.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    loops : int
+        About how many loops to keep.
+    buses, recurs
+        As for `basis`.
+    """
+    whole = basis(run, buses, recurs)
+    if len(run) <= loops:
+        return whole
+    told = {r.name: r.recurs for r in whole.rhythms.calls if not r.pulses}
+    stated = {name: clock for name, clock in told.items() if clock in ("loop", "time")}
+    part = basis(sample(run, loops), buses, {**stated, **(recurs or {})})
+    return replace(part, rhythms=as_in(part.rhythms, whole.rhythms))
 
 
 def _typical(values: Float) -> float:

@@ -18,11 +18,10 @@ from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
 from looptime.planner.busmodel import BusParameters
 from looptime.planner.changes import Change, parse_all
-from looptime.planner.draft import Basis, basis
+from looptime.planner.draft import Basis, sampled
 from looptime.planner.measures import FEWEST, Measures, measure
 from looptime.planner.replay import Replay, play
 from looptime.planner.rest import RestAdvice, rest_that_pays
-from looptime.planner.sample import sample
 from looptime.planner.settings import settings_of
 from looptime.planner.sides import CONFIDENCE, Side, side
 from looptime.run import Run
@@ -191,9 +190,8 @@ def prepare_run(
         raise NotEnoughError(
             f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
         )
-    if sample_loops is not None and len(run) > sample_loops:
-        run = sample(run, max(sample_loops, FEWEST))
-    return Prepared(basis(run, buses, recurs), whole, cut)
+    kept = len(run) if sample_loops is None else max(sample_loops, FEWEST)
+    return Prepared(sampled(run, kept, buses, recurs), whole, cut)
 
 
 def predict(

@@ -8,7 +8,7 @@ for a device's next measurement ends when that measurement comes, however fast t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from looptime.planner.timeline import BETWEEN, NOBODY, Chain
 from looptime.run import Run
 
-__all__ = ["Pauses", "Rhythm", "Rhythms", "rhythms"]
+__all__ = ["Pauses", "Rhythm", "Rhythms", "as_in", "rhythms"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
@@ -149,6 +149,27 @@ def rhythms(
     return Rhythms(tuple(found), _pauses(line, hits, self_ns, start, period))
 
 
+def as_in(part: Rhythms, whole: Rhythms) -> Rhythms:
+    """The rhythms of a part of a run, with what the whole run says of those that go by the clock.
+
+    In a part that was put together from short stretches, long intervals are not seen.
+
+    Parameters
+    ----------
+    part, whole : Rhythms
+        Of runs with the same names.
+    """
+    known = {(r.code, r.pulses): r for r in whole.calls if r.recurs == "time" and r.interval_ns}
+    made = []
+    for r in part.calls:
+        at = known.get((r.code, r.pulses))
+        if r.recurs != "time" or at is None or at.rule == "recorded":
+            made.append(r)
+        else:
+            made.append(replace(at, rows=r.rows))
+    return replace(part, calls=tuple(made))
+
+
 def _rows_by_name(name: Int, count: int) -> list[tuple[int, Int]]:
     small = name.astype(np.int16) if count < 32_000 else name
     order = np.argsort(small, kind="stable")
@@ -186,13 +207,24 @@ def _rhythm(
             return Rhythm(name, code, "time", "stated", between, None, "recorded", rows=rows)
         why = "made in every loop" if every else "seen too seldom to tell: kept as recorded"
         return Rhythm(name, code, "loop", why, between, rows=rows)
-    gaps = np.diff(start[rows])
+    seen = _seen_whole(loops, run)
+    gaps, steps = np.diff(start[rows])[seen], steps[seen]
     new = steps > 0
     by_time, why = _keeps_time(gaps[new], steps[new].astype(float), kind)
     if said != "time" and not by_time:
         return Rhythm(name, code, "loop", why, between, rows=rows)
     interval, rule = _interval(gaps, run)
     return Rhythm(name, code, "time", "stated" if said else why, between, interval, rule, rows=rows)
+
+
+def _seen_whole(loops: Int, run: Run) -> NDArray[np.bool_]:
+    """Between which neighbours no loop was left out, as it is where a sample's stretches join.
+
+    Where too few are left to tell, all count.
+    """
+    number = run.loop_columns.loop[loops].astype(np.int64)
+    seen = np.diff(number) == np.diff(loops)
+    return seen if seen.sum() >= _FEWEST - 1 else np.ones(len(seen), bool)
 
 
 def _keeps_time(gaps: Float, steps: Float, kind: str) -> tuple[bool, str]:
@@ -317,7 +349,9 @@ def _pulses(
     """Long turns of a call that is made every loop, if they come regularly in time."""
     if len(rows) < _FEWEST or said == "loop":
         return None
-    gaps, steps = np.diff(start[rows]), np.diff(line.loop[rows]).astype(float)
+    seen = _seen_whole(line.loop[rows], run)
+    gaps = np.diff(start[rows])[seen]
+    steps = np.diff(line.loop[rows])[seen].astype(float)
     if (steps <= 0).any():
         return None
     by_time, why = _keeps_time(gaps, steps, "")

@@ -17,11 +17,10 @@ from looptime.planner.ages import reading_ages
 from looptime.planner.busmodel import BusParameters
 from looptime.planner.candidates import Candidate, NotProposed, candidates, efforts
 from looptime.planner.changes import parse_all
-from looptime.planner.draft import Basis, basis
+from looptime.planner.draft import Basis, sampled
 from looptime.planner.measures import FEWEST
 from looptime.planner.proposals import Proposal, Suggestions, older
 from looptime.planner.replay import play
-from looptime.planner.sample import sample
 from looptime.planner.settings import settings_of
 from looptime.run import Run
 
@@ -92,9 +91,7 @@ def suggest(
         raise NotEnoughError(
             f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
         )
-    told = {r.name: r.recurs for r in basis(run, buses, recurs).rhythms.calls if not r.pulses}
-    stated = {n: r for n, r in told.items() if r in ("loop", "time")}
-    short = basis(sample(run, _LOOPS), buses, {**stated, **(recurs or {})})
+    short = sampled(run, _LOOPS, buses, recurs)
     search = _Search(short, target_hz, target_p99_ms, progress or (lambda share: None))
     found, left = candidates(short, classes, heading_call)
     return search.result(found, left, whole, run.source)

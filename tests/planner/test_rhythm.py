@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
+from looptime.planner.draft import basis, sampled
 from looptime.planner.rhythm import rhythms
+from looptime.planner.sample import sample
 from looptime.planner.timeline import chain
 from tests.build_run import make_run
 
@@ -100,3 +102,22 @@ def test_pauses_are_told_from_one_bad_call():
     rows_one = [[(f"c{i}", p[:i].sum(), p[i]) for i in range(3)] for p in parts]
     _, pauses = classed(make_run(parts.sum(axis=1), lambda j: rows_one[j]))
     assert len(pauses) == 0
+
+
+@pytest.mark.parametrize("every", [70.0, 3000.0])
+def test_a_sample_keeps_the_interval_of_its_run(every):
+    """Gaps across the joints of a sample are no gaps of the program: loops are left out there."""
+    run = by_clock("elapsed", n=6000, every=every)
+    whole = {r.name: r for r in basis(run).rhythms.calls}["send"]
+    part = {r.name: r for r in sampled(run, 2000).rhythms.calls}["send"]
+    assert whole.interval_ns == pytest.approx(every * 1e6, rel=0.03)
+    assert (part.interval_ns, part.rule) == (whole.interval_ns, whole.rule)
+
+
+def test_gaps_across_a_joint_are_left_out():
+    """In stretches of 100 loops of 8 ms, a message every 70 ms: no interval is shorter."""
+    short = sample(by_clock("elapsed", n=2300), 2000)
+    assert np.diff(short.loop_columns.loop).max() > 1
+    found, _ = classed(short)
+    assert found["send"].recurs == "time"
+    assert found["send"].interval_ns == pytest.approx(70e6, rel=0.01)
