@@ -562,3 +562,11 @@ def test_a_season_lies_beside_the_project_file(log, tmp_path, monkeypatch, capsy
     assert cli.run(["season", "add", str(log), "--project", str(project)]) == 0
     assert (tmp_path / "robot" / "season" / "season.json").is_file()
     assert not list((tmp_path / "elsewhere").iterdir())
+
+
+def test_an_export_never_takes_the_place_of_its_log(log, capsys):
+    """The log is refused as a target, and stays as it is."""
+    before = log.read_bytes()
+    assert cli.run(["export", str(log), "--out", str(log)]) == 2
+    assert "is the log itself" in capsys.readouterr().err
+    assert log.read_bytes() == before

@@ -146,3 +146,13 @@ def test_a_very_long_run_is_judged_by_its_busiest_stretch():
     assert part.stop > 150_020
     assert part.stop - part.start == 60_000
     assert _busiest(np.array([399_999]), 400_000).stop == 400_000
+
+
+def test_one_endless_gap_does_not_ask_for_endless_bins():
+    """A rhythm by loops is found beside a gap of eleven days on the clock."""
+    x = np.tile([20.0, 20.5, 21.0, 20.2], 200)
+    x[::40] = 80.0
+    x[333] = 1e9
+    found = rhythm(x, np.cumsum(x) / 1e3)
+    assert found.clock == "loops"
+    assert found.period_loops == pytest.approx(40, abs=0.1)
