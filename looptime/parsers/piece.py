@@ -70,7 +70,7 @@ def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
         return _no_rows(data, dialect, torn)
     odd: list[tuple[int, str]] = []
     try:
-        arrow = _arrow(data, dialect, wants, odd, as_text=False)
+        arrow, data = _arrow_trimmed(data, dialect, wants, odd, as_text=False)
         if b'"' in data and arrow.num_rows + len(odd) != line_count(data):
             raise ValueError("a quote that is never closed swallowed the rows after it")
         return _piece(arrow, data, dialect, wants, (odd, torn), as_text=False)
@@ -81,7 +81,7 @@ def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
     if b'"' in text:
         text, more = without_loose_quotes(text, dialect)
         torn += more
-    arrow = _arrow(text, dialect, wants, odd, as_text=True)
+    arrow, text = _arrow_trimmed(text, dialect, wants, odd, as_text=True)
     return _piece(arrow, text, dialect, wants, (odd, torn), as_text=True)
 
 
@@ -110,6 +110,42 @@ def _no_rows(data: Bytes, dialect: Dialect, odd: list[tuple[int, str]]) -> Piece
     for line, reason, text in judged:
         rejects.add(line, reason, text)
     return Piece({}, {}, 0, line_count(data), 0, rejects, meta, headers, max(1, len(data)))
+
+
+def _arrow_trimmed(
+    data: Bytes,
+    dialect: Dialect,
+    wants: list[Want],
+    odd: list[tuple[int, str]],
+    as_text: bool,
+) -> tuple[pa.Table, Bytes]:
+    """The rows of a block, and its text without empty cells beyond a row's last column."""
+    arrow = _arrow(data, dialect, wants, odd, as_text)
+    short = {line: cut for line, text in odd if (cut := _without_surplus(text, dialect))}
+    if not short:
+        return arrow, data
+    lines: list[Bytes] = list(data.split(b"\n"))
+    for line, text in short.items():
+        lines[line] = text.encode()
+    odd.clear()
+    data = b"\n".join(lines)
+    return _arrow(data, dialect, wants, odd, as_text), data
+
+
+def _without_surplus(text: str, dialect: Dialect) -> str | None:
+    """A row without the empty cells at its end that are too many; None where that is no row.
+
+    Where most rows have an empty cell that no header names, a row without it gets one.
+    """
+    cells = split_line(text, dialect.delimiter)
+    surplus = len(cells) - dialect.fields
+    if surplus == -1 and len(cells) > 1 and dialect.header and not dialect.header[-1]:
+        return text.rstrip("\r\n") + dialect.delimiter
+    if surplus <= 0 or len(text) > LONGEST_ROW or any(c.strip() for c in cells[-surplus:]):
+        return None
+    for _ in range(surplus):
+        text = text[: text.rindex(dialect.delimiter)]
+    return text
 
 
 def _arrow(

@@ -326,3 +326,12 @@ def test_numbers_out_of_all_bounds(tmp_path):
     run = read(tmp_path, "loop,time_ms,speed\n1e400,0,1\n2,10,1e400\n3,20,1\n4,1e300,1\n5,40,1\n")
     assert run.set_aside.counts["unreadable number"] == 1
     assert np.isnan(run.signals.values["speed"]).tolist() == [False, True]
+
+
+@pytest.mark.parametrize(("every", "commas"), [(1, 1), (2, 1), (10, 1), (10, 2)])
+def test_empty_cells_at_the_end_of_some_rows(tmp_path, every, commas):
+    """They are no reason to set a row aside, however many rows have them."""
+    rows = [f"{20 * k},{k % 3}" + "," * (commas if k % every == 0 else 0) for k in range(50)]
+    run = read(tmp_path, "time_ms,v\n" + "\n".join(rows) + "\n")
+    assert periods_ms(run) == [20.0] * 49
+    assert run.set_aside.counts == {"unfinished last loop": 1}
