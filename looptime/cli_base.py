@@ -176,6 +176,26 @@ class Reading:
         self.say_phases(run, "all are taken together; --phase NAME takes one")
         return run
 
+    def settled(self, path: str) -> tuple[Run, int]:
+        """The part of a run without its warm-up, unless that is kept, and the loops left out.
+
+        Warm-up is looked for before a phase is picked, as for a summary.
+        """
+        import numpy as np
+
+        from looptime.analysers import part
+        from looptime.analysers.basis import prepare
+        from looptime.analysers.warmup import warmup
+
+        run = self.part(self.whole_run(path), with_phase=False)
+        self.say_phases(run, "all are taken together; --phase NAME takes one")
+        chosen = part(run, self.phase)
+        cut = 0 if self.keep_warmup else warmup(prepare(run)).loops
+        if not cut:
+            return chosen, 0
+        settled = part(run.select(np.arange(len(run)) >= cut), self.phase)
+        return settled, len(chosen) - len(settled)
+
     def whole_run(self, path: str) -> Run:
         """The one run of a log, uncut."""
         log = self.log(path)

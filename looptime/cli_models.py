@@ -132,7 +132,7 @@ def heading(reading: Reading, log: str, as_json: bool, **given: Any) -> None:
     from looptime.views import json
     from looptime.views.heading_text import render_heading
 
-    run = reading.run(log)
+    run, warmup_loops = reading.settled(log)
     motion = given["motion"] or default_motion(reading.project)
     found = study(
         run,
@@ -141,6 +141,9 @@ def heading(reading: Reading, log: str, as_json: bool, **given: Any) -> None:
         pattern=given["pattern"].replace("_", " "),
         rate_hz=given["rate_hz"],
         tolerance=_tolerance(reading, given),
+    )
+    found = replace(
+        found, loops_in_run=found.loops_in_run + warmup_loops, warmup_loops=warmup_loops
     )
     if as_json:
         print(json.dumps(json.document(log=log, **found.to_dict())))

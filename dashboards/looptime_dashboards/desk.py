@@ -17,6 +17,8 @@ import numpy as np
 
 from looptime import Project, Run
 from looptime.analysers import Summary, part, phases
+from looptime.analysers.basis import prepare
+from looptime.analysers.warmup import warmup
 from looptime.errors import UsageError
 from looptime.findings import summarise
 from looptime.run import SelfPieces
@@ -139,6 +141,22 @@ class Desk:
         self.open(view)
         key = ("summary", view.run, self.phase(view), view.start, view.end, view.warmup)
         return self.work.get(key, lambda: self._summarise(view), patience_s=3600)
+
+    def warmup_loops(self, view: View) -> int:
+        """Loops at the start of the part that is looked at that are warm-up, as in its summary."""
+        known = self.work.peek(
+            ("summary", view.run, self.phase(view), view.start, view.end, view.warmup)
+        )
+        if known is not None:
+            return int(known.warmup.loops)
+        key = ("warm-up", view.run, view.start, view.end)
+        found: int | None = self.work.peek(key)
+        if found is None:
+            # whoever asks holds a thread of the pool: no other is waited for
+            chosen = part(self.run(view), None, view.start, view.end)
+            found = self.heavily(lambda: warmup(prepare(chosen)).loops)
+            self.work.put(key, found)
+        return found
 
     def _summarise(self, view: View) -> Summary:
         whole = self.run(view)

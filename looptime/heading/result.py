@@ -178,6 +178,8 @@ class HeadingResult:
     loops_used, loops_in_run : int
     notes, cautions : tuple of str
         Cautions belong beside every required rate.
+    warmup_loops : int
+        Loops of the run that were left out as warm-up before the study.
     """
 
     motion: str
@@ -198,6 +200,7 @@ class HeadingResult:
     loops_in_run: int
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
+    warmup_loops: int = 0
 
     def to_dict(self) -> Json:
         """The figures as JSON: degrees, millimetres and milliseconds, null where undefined."""
@@ -265,7 +268,11 @@ class HeadingResult:
                 "reading_rms_deg": self.resolution.reading_rms_deg,
             },
             "stops_helping_hz": self.stops_helping_hz,
-            "loops": {"used": self.loops_used, "in_run": self.loops_in_run},
+            "loops": {
+                "used": self.loops_used,
+                "in_run": self.loops_in_run,
+                "warmup": self.warmup_loops,
+            },
         }
 
 

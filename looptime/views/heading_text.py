@@ -39,6 +39,9 @@ def render_heading(
     list of rich renderables
     """
     used = f"{at.loops_used:,} of {at.loops_in_run:,} loops"
+    if at.warmup_loops:
+        verb = "is" if at.warmup_loops == 1 else "are"
+        used += f"; the first {at.warmup_loops:,} {verb} left out as warm-up"
     rate = f"{number(at.rate_hz.value)} loops a second"
     parts: list[RenderableType] = [
         plain(source, 200),

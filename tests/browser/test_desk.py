@@ -14,11 +14,12 @@ from pathlib import Path
 import pytest
 from looptime_dashboards import desk as desk_module
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.pages import heading as heading_page
 from looptime_dashboards.pages.changes import prediction
 from looptime_dashboards.view import View
 
 from looptime import read
-from looptime.analysers import Summary
+from looptime.analysers import Summary, part
 from looptime.checks.gate import choose_baseline
 from looptime.checks.scatter import run_scatter
 from looptime.checks.season import Season
@@ -112,3 +113,37 @@ def test_what_takes_much_memory_is_done_one_at_a_time(tmp_path: Path) -> None:
     with ThreadPoolExecutor(4) as pool:
         assert list(pool.map(lambda _: desk.heavily(make), range(4))) == [7] * 4
     assert most == 1
+
+
+def test_the_heading_page_leaves_the_warm_up_out(tmp_path: Path) -> None:
+    """Long loops at the start are not in the heading's figures, unless the warm-up is kept."""
+    path, start = tmp_path / "log.csv", 0
+    lines = ["name,start_us,duration_us"]
+    for k in range(2000):
+        work = 6000 + k * 7919 % 300 + (9000 if k < 200 else 0)
+        lines += [f"gyro.read,{start},1000", f"motor.write,{start + 1000},{work}"]
+        start += work + 1010
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    os.utime(path, (time.time() - 60, time.time() - 60))
+    desk, view = Desk(tmp_path, Project()), View(run=key_of(path), motion="steady:90")
+    cut = desk.prepare(view).warmup.loops
+    assert 150 <= cut <= 250
+    fresh = Desk(tmp_path, Project())
+    fresh.open(view)
+    assert fresh.warmup_loops(view) == cut  # the same where no summary is at hand
+    for keep in ("", "keep"):
+        shown = view.but(warmup=keep)
+        run = desk.run(shown)
+        settled, left_out = heading_page._settled(desk, shown, run)
+        used = part(run, None, settled.start, settled.end)
+        assert left_out == len(run) - len(used) == (0 if keep else cut)
+        for _ in range(100):
+            at, full = heading_page._study(desk, shown, run, "steady:90")
+            if full:
+                break
+            time.sleep(0.1)
+        assert full
+        assert at.warmup_loops == left_out
+        assert at.loops_used == len(used) - 1  # the last reading is not used
+        said = heading_page._basis(desk, shown, at, full)
+        assert ("warm-up and left out" in said) == (not keep)

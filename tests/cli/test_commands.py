@@ -67,3 +67,25 @@ def test_what_is_found_by_itself_is_not_named(places, capsys, monkeypatch):
     assert offered
     for line in offered:
         assert line.endswith(' --unit us --columns "name,start,duration,skip it"')
+
+
+def test_heading_leaves_the_warm_up_out(tmp_path, capsys):
+    """The first 60 of 600 loops are twice as long: out as in the summary, in with --keep-warmup."""
+    log, start = tmp_path / "warm.csv", 0
+    lines = ["name,start_us,duration_us"]
+    for k in range(600):
+        work = 6000 + k * 7919 % 300 + (9000 if k < 60 else 0)
+        lines += [f"gyro.read,{start},1000", f"motor.write,{start + 1000},{work}"]
+        start += work + 1010
+    log.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    for option, cut in (([], True), (["--keep-warmup"], False)):
+        assert cli.run(["summary", str(log), "--json", *option]) == 0
+        loops = json.loads(capsys.readouterr().out)["logs"][0]["runs"][0]["loops"]
+        args = ["heading", str(log), "--motion", "steady:90", *option]
+        assert cli.run([*args, "--json"]) == 0
+        used = json.loads(capsys.readouterr().out)["parts"]["loops"]
+        assert (used["in_run"], used["warmup"]) == (loops["count"], loops["warmup"])
+        assert (50 <= used["warmup"] <= 70) if cut else used["warmup"] == 0
+        assert used["in_run"] - used["warmup"] - used["used"] <= 1  # the last reading is not used
+        assert cli.run(args) == 0
+        assert ("left out as warm-up" in capsys.readouterr().out) == cut

@@ -225,7 +225,7 @@ def test_long_logs_are_sampled_and_say_so():
     some = study(run, motion="turn:180,180,720", curve=False)
     every = study(run, motion="turn:180,180,720", curve=False, sample_loops=None)
     assert some.loops_used == 20_000
-    assert some.to_dict()["parts"]["loops"] == {"used": 20_000, "in_run": 45_000}
+    assert some.to_dict()["parts"]["loops"] == {"used": 20_000, "in_run": 45_000, "warmup": 0}
     assert some.stale.mean.value == pytest.approx(every.stale.mean.value, rel=0.02)
     assert any("20,000 of 44,999 loops" in note for note in some.notes)
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 from dash import html
 
 from looptime.analysers import part
+from looptime.analysers.part import in_phase
 from looptime.errors import LooptimeError
 from looptime.heading import (
     HeadingResult,
@@ -27,9 +29,10 @@ from looptime.views.figures_heading import (
     required_sentences,
 )
 from looptime.views.terminal import count, safe
+from looptime_dashboards.cut import range_of
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.pages.changes import place, prediction
-from looptime_dashboards.pages.common import sentence
+from looptime_dashboards.pages.common import are, sentence
 from looptime_dashboards.pages.pieces import called, stretches, table_card
 from looptime_dashboards.parts import busy, card, caution, choice, choices, note, number_form
 from looptime_dashboards.view import View
@@ -66,6 +69,9 @@ def _basis(desk: Desk, view: View, at: HeadingResult, full: bool) -> str:
     text = f"From {count(at.loops_used, 'loop')}"
     if at.loops_used < at.loops_in_run // 2:
         text += f", in stretches that stand for all {at.loops_in_run:,}"
+    if at.warmup_loops:
+        first = at.warmup_loops
+        text += f"; the first {first:,} {are(first)} warm-up and left out"
     text += "."
     return text if full else f"{text} For now: more of them and the curves are on their way."
 
@@ -119,6 +125,22 @@ def _setup(desk: Desk, run: Run) -> Setup:
     return replace(stated, labels=replace(stated.labels, **gone))  # type: ignore[arg-type]
 
 
+def _settled(desk: Desk, view: View, run: Run) -> tuple[View, int]:
+    """The view from the end of the warm-up on, and how many loops that leaves out of it."""
+    if view.warmup == "keep":
+        return view, 0
+    first, _ = range_of(run, view.start, view.end)
+    cut = desk.warmup_loops(view)
+    if not cut:
+        return view, 0
+    start = run.loop_columns.start_ns
+    phase = desk.phase(view)
+    lost = np.arange(len(run)) < first + cut
+    lost[:first] = False
+    left_out = int((lost & in_phase(run, phase)).sum()) if phase is not None else cut
+    return view.but(start=float((start[first + cut] - start[0]) / 1e9)), left_out
+
+
 def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult, bool]:
     """The answer with its curves, else for now without."""
     about = (*place(desk, view), motion, view.deg, view.mm)
@@ -126,13 +148,15 @@ def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult
     phase = desk.phase(view)
 
     def make(curve: bool) -> HeadingResult:
+        settled, left_out = _settled(desk, view, run)
         if motion == "recorded":  # what was turned is known from one loop to the next only
-            chosen = part(run, phase, view.start, view.end)
+            chosen = part(run, phase, settled.start, settled.end)
         else:
-            chosen = stretches(desk, view, SAMPLE_FROM if curve else _FEW)
+            chosen = stretches(desk, settled, SAMPLE_FROM if curve else _FEW)
         made = study(chosen, motion=motion if motion == "recorded" else parse_motion(motion),
                      setup=setup, tolerance=tolerance, curve=curve)  # fmt: skip
-        return replace(made, loops_in_run=max(desk.loops(view), made.loops_used))
+        return replace(made, loops_in_run=max(desk.loops(view), made.loops_used),
+                       warmup_loops=left_out)  # fmt: skip
 
     found, quick = desk.work.twice(
         ("heading", *about), lambda: make(True), lambda: make(False), "Working it out"
