@@ -16,7 +16,7 @@ from looptime.views.drawing import VERSION, library_file
 from looptime.views.palette import DARK, LIGHT
 from looptime.views.report_page import variables
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.library import DROP_LIMIT, layouts_in
+from looptime_dashboards.library import DROP_LIMIT, layouts_in, without_hint
 from looptime_dashboards.safety import Gate, is_loopback, protect
 from looptime_dashboards.shell import frame, register
 
@@ -134,4 +134,5 @@ def _routes(app: Dash, desk: Desk, can_drop: bool) -> None:
         try:
             return {"run": desk.library.drop(name, given.stream.read(DROP_LIMIT + 1), layout)}, 200
         except LooptimeError as error:
-            return {"error": str(error), "layouts": layouts_in(str(error))}, 400
+            said = str(error)  # the choice stands beside it
+            return {"error": without_hint(said), "layouts": layouts_in(said)}, 400

@@ -23,7 +23,8 @@ from looptime.errors import LogError, LooptimeError, UsageError
 from looptime.schema import LAYOUTS
 from looptime_dashboards.work import Pending, Work
 
-__all__ = ["DROP_LIMIT", "Library", "Offered", "content_of", "layouts_in", "log_of", "size_text"]
+__all__ = ["DROP_LIMIT", "Library", "Offered", "content_of", "layouts_in", "log_of", "size_text",
+           "without_hint"]  # fmt: skip
 
 #: Largest log that may be dropped onto the page [bytes].
 DROP_LIMIT = 256 * 1024 * 1024
@@ -323,6 +324,17 @@ def layouts_in(message: str) -> tuple[str, ...]:
     """
     named = re.findall(r"--layout (\w+)", message)
     return tuple(dict.fromkeys(name for name in named if name in LAYOUTS))
+
+
+def without_hint(message: str) -> str:
+    """A message without the words that say how the command line chooses between two layouts.
+
+    Examples
+    --------
+    >>> without_hint("fits two layouts: say which with --layout stages or --layout costs")
+    'fits two layouts'
+    """
+    return re.sub(r": say which with --layout \w+ or --layout \w+$", "", message)
 
 
 def size_text(size: int) -> str:

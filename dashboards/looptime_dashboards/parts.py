@@ -227,7 +227,7 @@ def otherwise(run: str, message: str) -> list[Any]:
     """
     layouts = layouts_in(message)
     if layouts and run:
-        clear = {"start": "", "end": "", "loop": "", "phase": ""}
+        clear = {"start": "", "end": "", "loop": "", "phase": "", "change": ""}
         content = content_of(run)
         links = [choice(name, False, run=f"{content}.{name}", **clear) for name in layouts]
         return [choices("Read it as", *links)]

@@ -15,7 +15,7 @@ from looptime.views.figures_slow import loop_beside_typical
 from looptime.views.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import lean
-from looptime_dashboards.library import content_of
+from looptime_dashboards.library import content_of, without_hint
 from looptime_dashboards.pages import PAGES
 from looptime_dashboards.parts import busy, card, choice, choices, named, note, otherwise
 from looptime_dashboards.view import View, read_view
@@ -86,7 +86,9 @@ def _guarded(make: Callable[[], tuple[list[Any], bool]], run: str = "") -> _Made
     except Pending as pending:
         return _Made([busy(pending)], True)
     except LooptimeError as error:
-        return _Made([note(str(error), "error"), *otherwise(run, str(error))], False)
+        offered = otherwise(run, str(error))
+        said = without_hint(str(error)) if offered else str(error)
+        return _Made([note(said, "error"), *offered], False)
     except Exception as error:
         _LOG.exception("a page failed")
         return _Made([note(f"Unforeseen error ({type(error).__name__}); the server's window has "
@@ -204,7 +206,7 @@ def _picker(desk: Desk, view: View) -> Any:
     return html.Label(
         [html.Span("Run", className="faint"),
          html.Select(options, id="run-select", key=f"{chosen}-{len(options)}",
-                     **named({"data-param": "run", "data-clears": "start,end,loop,phase"}))]
+                     **named({"data-param": "run", "data-clears": "start,end,loop,phase,change"}))]
     )  # fmt: skip
 
 

@@ -156,6 +156,7 @@ def test_a_log_that_fits_two_layouts_offers_both(watch: Make, folder: Path) -> N
     with running(folder) as base:
         page = watch(base).open(f"/?run={key}", "#page .note.error")
         assert "fits two layouts: stages" in page.inner_text("#page .note.error")
+        assert "--layout" not in page.inner_text("#page .note.error")
         page.click("#page .choice:has-text('costs')")
         page.wait_for_selector("#page .figures")
         assert f"run={key}.costs" in page.url
@@ -175,6 +176,8 @@ def test_a_dropped_log_that_fits_two_layouts_offers_both(watch: Make, tmp_path: 
         watched = watch(base, checked=False)  # the browser notes an answer of 400 on its console
         page = watched.open("/logs", "#page .note")
         page.set_input_files("#file", str(path))
+        page.wait_for_selector("#said button:has-text('Read it as stages')")
+        assert "--layout" not in page.inner_text("#said")
         page.click("#said button:has-text('Read it as stages')")
         page.wait_for_selector("#said:has-text('dropped.csv is open')")
         page.wait_for_selector("td:has-text('read as stages')")

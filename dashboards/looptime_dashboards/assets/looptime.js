@@ -191,7 +191,7 @@
         return;
       }
       say(`${file.name} is open.`);
-      set({run: told.run, start: "", end: "", loop: "", phase: ""});
+      set({run: told.run, start: "", end: "", loop: "", phase: "", change: ""});
     }).catch(() => say(`${file.name} could not be sent to the server.`));
   }
   const holdsFile = (event) => [...(event.dataTransfer ? event.dataTransfer.types : [])].includes("Files");

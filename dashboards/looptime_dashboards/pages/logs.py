@@ -40,7 +40,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
 
 def _row(one: Offered, view: View) -> tuple[Any, ...]:
     name = choice(one.name, content_of(view.run) == one.content, run=one.key, start="", end="",
-                  loop="", phase="")  # fmt: skip
+                  loop="", phase="", change="")  # fmt: skip
     states = [f"read as {one.layout}"] if one.layout else []
     states += ["dropped onto the page"] if one.dropped else []
     state = one.error or ", ".join(states)
