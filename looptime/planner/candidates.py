@@ -378,7 +378,7 @@ def _later(look: _Look) -> None:
         look.left.append(NotProposed(f"later {name}", "no actuator write is known in this log"))
         return
     target = min(writes, key=lambda n: _begins_ns(look, n))
-    why = "costs nothing and makes the reading younger; nothing in between may need the reading"
+    why = "the same calls in another order: a younger reading; nothing in between may need it"
     look.add([str(Change.of("later", name, before=target))], [name], why, "medium", name)
 
 

@@ -68,7 +68,7 @@ class Suggestions:
     Parameters
     ----------
     now_ms, floor_ms : dict of str to float [ms]
-        `mean` and `p99` now, and with every proposed remedy together at its best.
+        `mean` and `p99` of the period in the loops tried, now and at the best of all plans tried.
     proposed : tuple of Proposal
         Best first: plans that meet the targets, then gain over effort and risk.
     remedies : tuple of Candidate
@@ -78,6 +78,13 @@ class Suggestions:
         What can be said of each target, in plain words.
     warnings : tuple of str
     loops, loops_in_log : int
+        Loops that the plans were tried on and all figures are of, and loops of the log.
+    source : str
+        The log.
+    judged : str
+        ``work`` where the log keeps a fixed pace, else ``period``: what gains are about.
+    now_work_ms : float or None [ms]
+        Mean work of a loop now, where work is judged.
     """
 
     now_ms: dict[str, float]
@@ -90,12 +97,15 @@ class Suggestions:
     loops: int
     loops_in_log: int
     source: str = ""
+    judged: str = "period"
+    now_work_ms: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON holds it."""
         return {
             "schema_version": SCHEMA_VERSION, "source": self.source, "loops": self.loops,
-            "loops_in_log": self.loops_in_log, "now_ms": self.now_ms, "floor_ms": self.floor_ms,
+            "loops_in_log": self.loops_in_log, "judged": self.judged, "now_ms": self.now_ms,
+            "now_work_ms": self.now_work_ms, "floor_ms": self.floor_ms,
             "proposed": [p.to_dict() for p in self.proposed],
             "remedies": [r.to_dict() for r in self.remedies],
             "not_proposed": [p.to_dict() for p in self.not_proposed],

@@ -136,8 +136,13 @@ class _Search:
         return Suggestions(
             {"mean": now.means[0], "p99": now.p99[0]}, floor, kept, remedies,
             tuple(left), self._targets(now, floor, proposed), self._warnings(), len(self.at.run),
-            whole, source,
+            whole, source, self.judged, now.work[0] if self.judged == "work" else None,
         )  # fmt: skip
+
+    @property
+    def judged(self) -> str:
+        """What gains are about: the work where a pace keeps the period."""
+        return "work" if self.at.pace is not None and self.at.pace[1] else "period"
 
     def tried(self, changes: tuple[str, ...]) -> _Tried:
         """Play a plan at the middle and both ends of what is not known."""
@@ -160,7 +165,7 @@ class _Search:
 
     def _gain(self, now: _Tried, tried: _Tried) -> tuple[float, float, float]:
         """Middle, best and worst change of the quantity judged [ms]."""
-        paced = self.at.pace is not None and self.at.pace[1]
+        paced = self.judged == "work"
         was, after = (now.work, tried.work) if paced else (now.means, tried.means)
         return after[0] - was[0], after[1] - was[0], after[2] - was[0]
 

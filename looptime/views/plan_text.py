@@ -19,10 +19,15 @@ __all__ = ["render_plan", "render_score", "render_suggestions"]
 
 _CALLS = 12
 _PLANS = 8
-_READ = (
-    "Read so: mean, by how much it changes, with a range only where a cost is not known; give a "
-    "plan with --change to see the range for a future recording. effort, 1 for a few lines of "
-    "code and more for more ([effort] in looptime.toml states yours)."
+_RANGES = (
+    "with a range only where a cost is not known; give a plan with --change to see the range for "
+    "a future recording. effort, 1 for a few lines of code and more for more ([effort] in "
+    "looptime.toml states yours)."
+)
+_READ = f"Read so: mean, by how much it changes, {_RANGES}"
+_READ_WORK = (
+    "Read so: work mean, by how much what the loop does besides waiting for its pace changes (the "
+    f"pace keeps the period), {_RANGES}"
 )
 
 
@@ -266,12 +271,25 @@ def _scored(at: Scored) -> list[str]:
             inside]  # fmt: skip
 
 
-def _proposal(plan: Proposal) -> str:
+def _now(at: Suggestions) -> str:
+    """Today's figures, and of which loops they are."""
+    mean, p99 = (number(at.now_ms[key]) for key in ("mean", "p99"))
+    now = f"Now: mean {mean} ms, p99 {p99} ms"
+    if at.now_work_ms is not None:
+        now = f"Now: work mean {number(at.now_work_ms)} ms, period mean {mean} ms, p99 {p99} ms"
+    source = safe(at.source) or "the run"
+    if at.loops < at.loops_in_log:
+        return f"{now}, in the {at.loops:,} loops tried, of {at.loops_in_log:,} in {source}."
+    return f"{now}, in {at.loops:,} loops of {source}."
+
+
+def _proposal(plan: Proposal, judged: str) -> str:
     met = {True: " Meets the targets.", False: "", None: ""}[plan.meets_targets]
     age = older(plan.age_ms)
     changed = f" {safe(age, 300)}." if age else ""
+    mean, p99 = ("work mean", "period p99") if judged == "work" else ("mean", "p99")
     return (
-        f"mean {_span(plan.gain_ms)} ms, p99 then {number(plan.p99_ms)} ms; effort "
+        f"{mean} {_span(plan.gain_ms)} ms, {p99} then {number(plan.p99_ms)} ms; effort "
         f"{number(plan.effort, 2)}, risk {plan.risk}.{met}{changed}"
     )
 
@@ -303,19 +321,15 @@ def render_suggestions(at: Suggestions) -> list[RenderableType]:
     at : Suggestions
         What `looptime.planner.suggest` returned.
     """
-    now = f"Now: mean {number(at.now_ms['mean'])} ms, p99 {number(at.now_ms['p99'])} ms, in "
-    now += f"{at.loops_in_log:,} loops of {safe(at.source) or 'the run'}."
-    if at.loops < at.loops_in_log:
-        now += f" Tried on {at.loops:,} of them."
-    parts: list[RenderableType] = [Text(now), *(Text(line) for line in at.targets)]
+    parts: list[RenderableType] = [Text(_now(at)), *(Text(line) for line in at.targets)]
     if at.proposed:
         parts.append(heading_line("Proposed, best first (gain over effort and risk)"))
         for i, plan in enumerate(at.proposed[:_PLANS], 1):
             parts.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
-            parts.append(Padding(Text(_proposal(plan)), (0, 0, 0, 4)))
+            parts.append(Padding(Text(_proposal(plan, at.judged)), (0, 0, 0, 4)))
         if len(at.proposed) > _PLANS:
             parts.append(Text(f"{len(at.proposed) - _PLANS} more in --json."))
-        parts += [Text(_READ), *_remedies(at)]
+        parts += [Text(_READ_WORK if at.judged == "work" else _READ), *_remedies(at)]
     else:
         parts.append(Text("Nothing is proposed: no remedy tried would be seen in this loop."))
     if at.not_proposed:

@@ -366,3 +366,38 @@ def test_a_busy_bus_takes_no_more(busy_ms, proposed):
     made, _ = candidates(basis(make_run([10.0] * 60, calls, names)))
     moved = ("move gyro.read bus=aux", "thread gyro.read")
     assert (moved in [c.changes for c in made]) is proposed
+
+
+def test_figures_of_a_sample_are_said_to_be_of_it(today, capsys):
+    """Of 2,600 loops 2,000 are tried: the mean shown is theirs, and the line says so."""
+    run = record(Robot(), 12, loops=2600)
+    found = suggest(run, keep_warmup=True)
+    assert (found.loops, found.loops_in_log) == (2000, 2600)
+    assert found.now_ms["mean"] == pytest.approx(
+        sample(run, 2000).loop_columns.period_ns.mean() / 1e6
+    )
+    show(render_suggestions(found))
+    text = " ".join(capsys.readouterr().out.split())
+    assert "ms, in the 2,000 loops tried, of 2,600 in the run." in text
+    show(render_suggestions(suggest(today, keep_warmup=True)))
+    assert f"in {len(today):,} loops of the run." in capsys.readouterr().out
+
+
+def test_what_a_paced_loop_gains_is_called_work(capsys):
+    """12 ms of work in ticks of 20 ms: half the writes spare 1 ms of work, and no period."""
+    calls = [("gyro.read", 0, 4), ("wheel.set", 4, 2), ("math", 6, 6), ("idle", 12, 8)]
+    names = {"gyro.read": "sensor read", "wheel.set": "actuator write", "idle": "pacing"}
+    found = suggest(make_run([20.0] * 200, calls, names), keep_warmup=True)
+    told = finite(found.to_dict())
+    assert (told["judged"], told["now_work_ms"]) == ("work", pytest.approx(12))
+    assert told["now_ms"]["mean"] == pytest.approx(20)
+    gains = {p.changes: p.gain_ms.value for p in found.proposed}
+    assert gains["on-change wheel.set share=0.5",] == pytest.approx(-1, abs=0.05)
+    show(render_suggestions(found))
+    text = " ".join(capsys.readouterr().out.split())
+    assert "Now: work mean 12.0 ms, period mean 20.0 ms" in text
+    assert text.count("work mean -") == min(len(found.proposed), 8)
+    unpaced = suggest(make_run([12.0] * 200, calls[:3], names), keep_warmup=True)
+    assert (unpaced.judged, unpaced.now_work_ms) == ("period", None)
+    show(render_suggestions(unpaced))
+    assert "work mean" not in capsys.readouterr().out

@@ -133,19 +133,29 @@ def _switches(view: View, found: Suggestions | None, said: str) -> Any:
 
 
 def _remedies(found: Suggestions) -> dict[str, str]:
-    """Each single remedy once, with what it buys alone and why it is proposed."""
+    """Each single change once, with what its remedy buys alone and why it is proposed."""
+    what = "of work a loop" if found.judged == "work" else "a loop"
+    alone = {plan.changes: plan for plan in found.proposed}
     made: dict[str, str] = {}
-    for proposal in found.proposed:
-        if len(proposal.changes) == 1:
-            gain = proposal.gain_ms.value or 0.0
-            buys = f"{number(abs(gain))} ms {'less' if gain < 0 else 'more'} a loop"
-            if abs(gain) < 0.0005:
-                buys = "no change of the mean"
-            made[proposal.changes[0]] = f"{buys}; risk {proposal.risk}; {proposal.why}"
-    for proposal in found.proposed:
-        for change in proposal.changes:
-            made.setdefault(change, f"together with others; risk {proposal.risk}")
+    for plan in found.proposed:
+        if len(plan.changes) == 1:
+            buys = _buys(plan.gain_ms.value, what)
+            made[plan.changes[0]] = f"{buys}; risk {plan.risk}; {plan.why}"
+    for remedy in found.remedies:
+        plan_alone = alone.get(remedy.changes)
+        buys = "" if plan_alone is None else f"{_buys(plan_alone.gain_ms.value, what)}; "
+        for change in remedy.changes:
+            others = " and ".join(c for c in remedy.changes if c != change)
+            with_others = f"together with {others}: " if others else ""
+            made.setdefault(change, f"{with_others}{buys}risk {remedy.risk}; {remedy.why}")
     return dict(list(made.items())[:_MOST_PROPOSED])
+
+
+def _buys(gain_ms: float | None, what: str) -> str:
+    gain = gain_ms or 0.0
+    if abs(gain) < 0.0005:
+        return "no change of the mean"
+    return f"{number(abs(gain))} ms {'less' if gain < 0 else 'more'} {what}"
 
 
 def _plans(view: View, found: Suggestions) -> Any:
@@ -155,7 +165,8 @@ def _plans(view: View, found: Suggestions) -> Any:
          float(plan.effort), plan.risk, _older(plan.age_ms))
         for plan in found.proposed[:_MOST_PLANS]
     ]  # fmt: skip
-    heads = ("plan", "mean, ms a loop", "p99 then, ms", "effort", "risk", "readings")
+    mean = "work, ms a loop" if found.judged == "work" else "mean, ms a loop"
+    heads = ("plan", mean, "p99 then, ms", "effort", "risk", "readings")
     return html.Details(
         [html.Summary("Whole plans, best first"),
          table(heads, rows, "By gain over effort and risk; from a sample of the loops")]

@@ -1,0 +1,37 @@
+"""What the page says of each remedy; no browser is needed."""
+
+from __future__ import annotations
+
+from looptime_dashboards.pages.changes import _remedies
+
+from looptime.analysers.figure import Figure
+from looptime.planner.candidates import Candidate
+from looptime.planner.proposals import Proposal, Suggestions
+
+
+def plan(*changes: str, gain: float, why: str = "") -> Proposal:
+    """A plan that changes the mean by so much [ms]."""
+    return Proposal(changes, Figure(gain, gain, gain), 9.0, 10.0, 1.0, "medium", why, None, {})
+
+
+def test_each_change_says_what_it_rests_on() -> None:
+    """One that goes only with another names it, and what both buy; one alone has its own gain."""
+    both = ("move gyro.read bus=aux", "thread gyro.read")
+    drop = "every mast.read loops=4"
+    found = Suggestions(
+        {"mean": 10.0, "p99": 12.0}, {"mean": 8.0, "p99": 9.0},
+        (plan(*both, gain=-1.5), plan(drop, gain=-0.5, why="changes slowly"),
+         plan("on-change wheel.set", *both, gain=-3.0)),
+        (Candidate(both, frozenset(("gyro.read",)), "bus 'aux' is idle", "medium", 9.0),
+         Candidate((drop,), frozenset(("mast.read",)), "changes slowly", "low", 1.0),
+         Candidate(("on-change wheel.set",), frozenset(("wheel.set",)), "repeats", "low", 2.0)),
+        (), (), (), 100, 100, judged="work",
+    )  # fmt: skip
+    told = _remedies(found)
+    assert told[both[0]] == (
+        "together with thread gyro.read: 1.50 ms less of work a loop; risk medium; "
+        "bus 'aux' is idle"
+    )
+    assert told[both[1]].startswith("together with move gyro.read bus=aux: 1.50 ms less")
+    assert told[drop] == "0.5 ms less of work a loop; risk medium; changes slowly"
+    assert told["on-change wheel.set"] == "risk low; repeats"
