@@ -23,6 +23,7 @@ _POWERS = (16, 24, 29, 30, 31, 32)
 # processor clocks [MHz] whose 32-bit counters, divided to microseconds, wrap below 2**32
 _MHZ = (16, 20, 24, 48, 64, 72, 80, 84, 96, 100, 108, 120, 125, 133, 150, 160, 168, 180, 200, 216,
         240, 250, 300, 400, 480, 500, 600)  # fmt: skip
+_CLOCKED = "MHz counter"
 #: Corrupt stamps in a row; a longer stretch is a clock that was set.
 _LONGEST_CORRUPT = 3
 #: Counters wrap later than this [ns]: 2^32 ticks of 1 GHz; what is shorter is on the list.
@@ -128,7 +129,7 @@ def known_moduli(way: Way) -> list[tuple[int, str]]:
             shown = hours if length >= 120 else f"{length:.4g} s"
             found.setdefault(size, f"2^{power} {name} ({shown})")
     for mhz in _MHZ:
-        found.setdefault(2**32 * 1000 // mhz, f"2^32 ticks of a {mhz} MHz counter")
+        found.setdefault(2**32 * 1000 // mhz, f"2^32 ticks of a {mhz} {_CLOCKED}")
     return list(found.items())
 
 
@@ -206,7 +207,9 @@ def _wraps(
         if modulus + way.unit_ns < span or not back.any():
             continue
         fits = back & _lands(size + modulus, modulus, typical) & _unbroken(events, way)
-        if not fits.any():
+        if not fits.any() or (
+            _CLOCKED in name and not _told(time, events[fits], modulus, typical, way)
+        ):
             continue
         rest = float(np.mean(np.abs(size[fits] + modulus - typical)))
         if best is None or (fits.sum(), -rest) > (best[0], -best[1]):
@@ -231,6 +234,20 @@ def _wraps(
         _wrap(events[fits], size[fits], -lift, "signed 32-bit us printed as unsigned ms", found)
         left &= ~fits
     return left
+
+
+def _told(time: Int, events: Int, modulus: int, typical: float, way: Way) -> bool:
+    """Whether a step is more than the end of a run that happens to be about as long as a wrap.
+
+    There are so many processor clocks that a new run often lands near one of them. The loop's
+    number must go on, the log must have begun far from zero, or the wrap must be met again at
+    another phase.
+    """
+    if way.number is not None and bool((way.number[events] > 0).all()):
+        return True
+    if time[0] > max(10 * typical, 0.2 * modulus):
+        return True
+    return len(events) >= 2 and float(np.ptp(time[events])) > 0.05 * typical
 
 
 def _span(time: Int) -> int:

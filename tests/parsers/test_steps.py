@@ -443,3 +443,23 @@ def test_calls_that_begin_anew_without_end(tmp_path):
         path.write_text("thread,name,start_us,duration_us\n" + "".join(rows), encoding="utf-8")
         with pytest.raises(looptime.parsers.read.LogError, match="no clock does"):
             read_log(path)
+
+
+def test_a_run_as_long_as_a_counter_is_no_wrap(tmp_path):
+    """Two runs of 178.96 s, each from zero: a 24 MHz counter wraps there, and nothing says so."""
+    one = [f"{20 * k}\n" for k in range(8948)]
+    two = [f"{20 * k + k % 3}\n" for k in range(4000)]
+    path = tmp_path / "log.csv"
+    path.write_text("time_ms\n" + "".join(one + two), encoding="utf-8")
+    assert [len(run) for run in looptime.read_log(path).runs] == [8947, 3999]
+
+
+def test_a_counter_that_began_far_from_zero_wraps(tmp_path):
+    """The same step in a log that began late in the counter's turn is a wrap."""
+    wrap_us = 2**32 // 24
+    stamps = [(100_000_000 + 20_000 * k) % wrap_us for k in range(8000)]
+    path = tmp_path / "log.csv"
+    path.write_text("time_us\n" + "".join(f"{t}\n" for t in stamps), encoding="utf-8")
+    (run,) = looptime.read_log(path).runs
+    assert len(run) == 7999
+    assert "24 MHz" in run.clock.wraps[0]["note"]
