@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from looptime.errors import UsageError
-from looptime.parsers.source import blocks, open_source
+from looptime.parsers.source import blocks, open_source, stored
 from looptime.parsers.tidy import line_count
 from looptime.schema import REASONS
 
@@ -72,7 +72,8 @@ def set_aside_rows(log: Log, most: int | None = None) -> list[tuple[int, str, st
     rows.sort(key=lambda row: row[0])
     rows = rows if most is None else rows[:most]
     unread = [line for line, _, text in rows if not text]
-    again = lines_at(log.path, unread) if unread else {}
+    # an export keeps the lines and reasons; its own text is not the log's
+    again = lines_at(log.path, unread) if unread and not stored(log.path) else {}
     return [(line, why, text or again.get(line, "")) for line, why, text in rows]
 
 

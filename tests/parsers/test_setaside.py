@@ -10,6 +10,7 @@ import pytest
 import looptime
 from looptime.errors import UsageError
 from looptime.parsers.setaside import lines_at, neutral, set_aside_rows, write_set_aside
+from looptime.parsers.store import write_runs
 from looptime.run import SetAside
 from looptime.schema import REASONS
 from tests.build_run import make_run
@@ -105,3 +106,17 @@ def test_blanks_do_not_hide_a_formula(text):
     """A spreadsheet skips leading blanks, and so does the guard."""
     assert neutral(text) == f"'{text}"
     assert neutral("plain " + text) == "plain " + text
+
+
+@pytest.mark.parametrize("ending", ["parquet", "csv"])
+def test_rows_set_aside_of_an_export(tmp_path, ending):
+    """An export tells the lines and reasons of its log, with the texts it holds."""
+    text = "time_ms\n" + "".join(f"{20 * k}\n" for k in range(30)) + "oops\n600\n"
+    path = tmp_path / "log.csv"
+    path.write_text(text, encoding="utf-8")
+    log = looptime.read_log(path)
+    out = tmp_path / f"run.{ending}"
+    write_runs(log.runs, out)
+    again = looptime.read_log(out)
+    assert set_aside_rows(again)[0][:2] == set_aside_rows(log)[0][:2]
+    assert write_set_aside(again, tmp_path / "aside.csv") == len(log.runs[0].set_aside)
