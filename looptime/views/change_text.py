@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from rich.console import RenderableType
@@ -11,8 +12,11 @@ from looptime.views.terminal import number, plain
 
 if TYPE_CHECKING:  # a list of a season's runs needs no arrays
     from looptime.analysers.figure import Figure
+    from looptime.checks.facts import Facts
 
-__all__ = ["LONGEST", "TITLES", "amount", "inset", "interval", "line", "p_value", "signed"]
+__all__ = [
+    "LONGEST", "TITLES", "amount", "cut_lines", "inset", "interval", "line", "p_value", "signed",
+]  # fmt: skip
 
 #: What the statistics are called in a table's first column.
 TITLES = {"worst1": "worst 1 %", "worst5": "worst 5 %", "rate": "loops/s", "overruns": "overruns"}
@@ -28,6 +32,24 @@ def inset(part: RenderableType) -> RenderableType:
 def line(text: str) -> RenderableType:
     """A line of text, two columns further in."""
     return inset(plain(text, LONGEST))
+
+
+def cut_lines(runs: Sequence[Facts]) -> list[RenderableType]:
+    """What was left out at the start of the runs, where anything was.
+
+    A summary leaves out only a warm-up that it finds; here the runs are to be alike.
+    """
+    cuts = [f.cut_s for f in runs]
+    if not cuts or max(cuts) <= 0:
+        return []
+    low, high = f"{min(cuts):.3g}", f"{max(cuts):.3g}"
+    span = high if low == high else f"{low} to {high}"
+    whose = "the run" if len(cuts) == 1 else "each run"
+    text = (
+        f"warm-up: the first {span} s of {whose} are left out, at least 1 s even where none shows "
+        "(--keep-warmup keeps them)"
+    )
+    return [line(text)]
 
 
 def signed(value: float | None, digits: int = 2) -> str:

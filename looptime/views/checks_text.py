@@ -13,6 +13,7 @@ from looptime.views.change_text import (
     LONGEST,
     TITLES,
     amount,
+    cut_lines,
     inset,
     interval,
     line,
@@ -56,6 +57,7 @@ def render_comparison(found: Comparison) -> list[RenderableType]:
     for side, runs in (("before", found.before), ("after", found.after)):
         shown = [_name(f) for f in runs[:4]] + ([f"{len(runs) - 4} more"] if runs[4:] else [])
         parts.append(line(f"{side:<7}" + "; ".join(shown)))
+    parts += cut_lines((*found.before, *found.after))
     parts.append(inset(_changes_table(found)))
     parts += _notes(found.changes)
     return parts + list(_explained(found)) + list(_call_rows(found)) + list(_shift(found))
@@ -161,6 +163,7 @@ def render_gate(found: GateResult, all_rows: bool = False) -> list[RenderableTyp
         versions = dict.fromkeys(f.version or "?" for f in found.baseline)
         text = f"{len(found.baseline)} runs, version {', '.join(map(str, versions))}"
         parts.append(line(f"baseline {text}"))
+    parts += cut_lines((*found.new, *found.baseline))
     parts += [line(f"note: {note}") for note in found.notes]
     rows = [r for r in found.rows if all_rows or _worth_showing(r)]
     if rows:

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 from rich.console import RenderableType
 from rich.text import Text
 
-from looptime.views.change_text import LONGEST, TITLES, inset, interval, line, p_value, signed
+from looptime.views.change_text import (
+    LONGEST,
+    TITLES,
+    cut_lines,
+    inset,
+    interval,
+    line,
+    p_value,
+    signed,
+)
 from looptime.views.terminal import count, heading_line, number, plain, safe, table
 
 if TYPE_CHECKING:
@@ -93,6 +102,7 @@ def render_entry(entry: Entry) -> list[RenderableType]:
     parts: list[RenderableType] = [
         plain(f"{key:<9}{value if value is not None else '-'}", 100) for key, value in pairs.items()
     ]
+    parts += cut_lines([f])
     twice = f.judged == "period"  # then work, where it is known, is the same
     rows = [
         [v.quantity, TITLES.get(v.statistic, v.statistic), number(v.value, 4),
@@ -190,6 +200,7 @@ def _robot(at: Trends) -> Iterator[RenderableType]:
         )
     if not at.odd:
         yield line("no run was unlike the others")
+    yield from cut_lines([entry.facts for entry in at.entries])
 
 
 def _trend_row(trend: Trend) -> list[str]:

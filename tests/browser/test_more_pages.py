@@ -76,6 +76,14 @@ def test_the_prediction_goes_on_to_heading(watch: Make, site: Site) -> None:
     assert "loops a second" in said
 
 
+def test_another_run_takes_no_remedies_along(watch: Make, site: Site) -> None:
+    """A change may name calls that the other run does not have: the picker takes it out."""
+    shown = watch().open(address("/changes", site, ("change", CHANGE)), DRAWN)
+    shown.select_option("#run-select", site.keys[LOGS[1]])
+    shown.wait_for_url(f"**run={site.keys[LOGS[1]]}**")
+    assert "change" not in parse_qs(urlsplit(shown.url).query)
+
+
 def test_a_remedy_that_cannot_be_is_said_and_can_be_taken_out(watch: Make, site: Site) -> None:
     """One sentence says what is wrong, and the switch is still there."""
     shown = watch().open(address("/changes", site, ("change", "drop nothing.here")))

@@ -71,6 +71,17 @@ def test_a_comparison_says_what_is_unlike_before_any_figure():
     assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
 
 
+def test_what_is_cut_at_the_start_is_said(failed):
+    """A second is left out of each run though no warm-up shows in it; nothing with the option."""
+    runs = [recording(1)], [recording(2)]
+    found = compare(*runs, settings=SETTINGS)
+    assert {f.cut_s for f in (*found.before, *found.after)} == {1.0}
+    for text in (_text(render_comparison(found)), _text(render_gate(failed))):
+        assert "the first 1 s of each run are left out, at least 1 s" in " ".join(text.split())
+    kept = compare(*runs, settings=replace(SETTINGS, keep_warmup=True))
+    assert "are left out, at least" not in _text(render_comparison(kept))
+
+
 def test_a_gate_ends_with_its_verdict(failed):
     """One table, and the last line is the verdict in words."""
     text = _text(render_gate(failed))
@@ -146,6 +157,8 @@ def test_a_season_as_text(tmp_path):
     assert "drive.motors.write" in whole
     trend = _text(render_trends(*season_trends(season)))
     assert "Between robots" in trend
+    assert "warm-up: the first 1 s of the run are left out" in " ".join(shown.split())
+    assert "warm-up: the first 1 s of each run are left out" in " ".join(trend.split())
     for text in (listed, shown, trend):
         assert "\x1b" not in text
 
