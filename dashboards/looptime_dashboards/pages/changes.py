@@ -42,6 +42,7 @@ __all__ = ["body", "place", "prediction"]
 _QUICK = 1_500
 _MOST_PROPOSED = 10
 _MOST_PLANS = 8
+_SEEN = 0.005  # of the mean: what changes it by less is lost in what differs from run to run
 
 
 def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
@@ -135,15 +136,16 @@ def _switches(view: View, found: Suggestions | None, said: str) -> Any:
 def _remedies(found: Suggestions) -> dict[str, str]:
     """Each single change once, with what its remedy buys alone and why it is proposed."""
     what = "of work a loop" if found.judged == "work" else "a loop"
+    least = _SEEN * found.now_ms["mean"]
     alone = {plan.changes: plan for plan in found.proposed}
     made: dict[str, str] = {}
     for plan in found.proposed:
         if len(plan.changes) == 1:
-            buys = _buys(plan.gain_ms.value, what)
+            buys = _buys(plan.gain_ms.value, least, what)
             made[plan.changes[0]] = f"{buys}; risk {plan.risk}; {plan.why}"
     for remedy in found.remedies:
         plan_alone = alone.get(remedy.changes)
-        buys = "" if plan_alone is None else f"{_buys(plan_alone.gain_ms.value, what)}; "
+        buys = "" if plan_alone is None else f"{_buys(plan_alone.gain_ms.value, least, what)}; "
         for change in remedy.changes:
             others = " and ".join(c for c in remedy.changes if c != change)
             with_others = f"together with {others}: " if others else ""
@@ -151,10 +153,10 @@ def _remedies(found: Suggestions) -> dict[str, str]:
     return dict(list(made.items())[:_MOST_PROPOSED])
 
 
-def _buys(gain_ms: float | None, what: str) -> str:
+def _buys(gain_ms: float | None, least: float, what: str) -> str:
     gain = gain_ms or 0.0
-    if abs(gain) < 0.0005:
-        return "no change of the mean"
+    if abs(gain) < least:
+        return "no change of the mean that would be seen"
     return f"{number(abs(gain))} ms {'less' if gain < 0 else 'more'} {what}"
 
 
