@@ -248,7 +248,8 @@ def _stale(at: Summary, f: Freshness, heading_call: str | None) -> Finding:
     assert f.age_ms is not None
     is_heading = f.name == heading_call or any(word in f.name.lower() for word in HEADING_WORDS)
     closer = command(at, "plan")
-    if is_heading:  # named, for the heading may be taken from another call
+    timed = any(call.name == f.name and call.count for call in at.costs.calls)
+    if is_heading and timed:  # named, for the heading may be taken from another call
         closer = with_options(command(at, "heading"), [("--read-call", f.name)])
     text = (
         f"{f.name} is {ms(f.age_ms.p50)} old when it is used ({ms(f.age_ms.p90)} in one of ten "

@@ -5,6 +5,7 @@ import pytest
 import looptime
 from looptime.findings import summarise
 from looptime.findings.run_rules import run_findings
+from looptime.heading.instants import Labels, sampling_from_run
 from tests.build_run import make_run
 
 
@@ -35,9 +36,9 @@ def test_one_overrun_is_told_as_one():
 @pytest.mark.parametrize(
     ("name", "stated", "closer"),
     [
-        ("pose.read", None, "looptime plan LOG"),
-        ("pose.read", "pose.read", "looptime heading LOG --read-call pose.read"),
-        ("side gyro.read", None, 'looptime heading LOG --read-call "side gyro.read"'),
+        ("pose.read", None, "looptime plan a.csv"),
+        ("pose.read", "pose.read", "looptime heading a.csv --read-call pose.read"),
+        ("side gyro.read", None, 'looptime heading a.csv --read-call "side gyro.read"'),
     ],
 )
 def test_a_stale_reading_leads_to_itself(name, stated, closer):
@@ -46,8 +47,17 @@ def test_a_stale_reading_leads_to_itself(name, stated, closer):
     for k in range(0, loops, 4):
         marks.append((10.0 * k + 1, name, "published", "reader"))
         marks += [(10.0 * (k + j) + 9, name, "used") for j in range(4)]
-    run = make_run([10.0] * loops, calls=[("work", 0.0, 8.0)], marks=marks)
+    calls = [("work", 0.0, 8.0), ("motor.write", 9.2, 0.3)]
+    read = (name, 0.2, 0.8, "reader")
+    kinds = {"motor.write": "actuator write", name: "sensor read"}
+    run = make_run([10.0] * loops, lambda k: calls if k % 4 else [*calls, read], kinds,
+                   marks=marks, source="a.csv")  # fmt: skip
     (found,) = [f for f in run_findings(summarise(run), stated) if f.code == "stale_reading"]
     # 8, 18, 28 and 38 ms old in turn
     assert found.value == pytest.approx(23, abs=5.1)
     assert found.command == closer
+    if "heading" in closer:  # which can be looked at so
+        assert len(sampling_from_run(run, Labels(read_call=name))) > loops - 5
+    unread = make_run([10.0] * loops, calls, kinds, marks=marks)  # the read itself is not timed
+    (found,) = [f for f in run_findings(summarise(unread), stated) if f.code == "stale_reading"]
+    assert found.command == "looptime plan LOG"
