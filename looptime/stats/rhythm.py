@@ -94,7 +94,9 @@ class _Events:
         return self.length <= _MOST_BINS * self.step
 
     def within_reach(self, level: float) -> bool:
-        return self.searched and within_reach(self.positions, self.length, self.step, self.loop, level)
+        return self.searched and within_reach(
+            self.positions, self.length, self.step, self.loop, level
+        )
 
 
 @dataclass(frozen=True)
