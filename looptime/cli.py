@@ -374,10 +374,10 @@ def export(reading: Reading, log: str, out: str) -> None:
 
     Units are in the column names; `looptime` reads the file again as a log.
     """
+    from looptime.parsers.source import is_same_file
     from looptime.parsers.store import write_runs
 
-    place = Path(out)
-    if place.exists() and Path(log).exists() and place.samefile(log):
+    if is_same_file(out, log):
         raise UsageError(f"{out} is the log itself: name another file for the export")
     runs = tuple(reading.part(run) for run in reading.log(log).runs)
     write_runs(runs, out)

@@ -9,7 +9,7 @@ import numpy as np
 from looptime.run import CallColumns, Clock, LoopColumns, MarkColumns, Run, Signals
 from looptime.schema import CallName
 
-__all__ = ["call_names", "make_flat_run", "make_run"]
+__all__ = ["call_names", "make_flat_run", "make_run", "slow_at_first"]
 
 Call = tuple  # (name, offset_ms, duration_ms) or (name, offset_ms, duration_ms, thread)
 
@@ -266,3 +266,13 @@ def _signals(signals, start) -> Signals:
         np.arange(len(start), dtype=np.int32),
         {name: np.asarray(values, np.float64) for name, values in signals.items()},
     )
+
+
+def slow_at_first(loops, slow):
+    """A log of a read and a write a loop, in which the first loops take twice as long."""
+    lines, start = ["name,start_us,duration_us"], 0
+    for k in range(loops):
+        work = 6000 + k * 7919 % 300 + (9000 if k < slow else 0)
+        lines += [f"gyro.read,{start},1000", f"motor.write,{start + 1000},{work}"]
+        start += work + 1010
+    return "\n".join(lines) + "\n"

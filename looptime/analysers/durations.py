@@ -67,18 +67,15 @@ def call_times(run: Run) -> dict[tuple[int, int], CallTimes]:
 
 def _each(run: Run) -> Iterator[tuple[tuple[int, int], Int]]:
     """Durations of each key, in start order."""
-    at, names = run.call_columns, max(len(run.names), 1)
-    if not len(at):
-        return
-    key, size = call_keys(run)
-    key = narrowed(key, size)
-    present = np.flatnonzero(_counted(key, size)).tolist()
+    names = max(len(run.names), 1)
+    key, counts = _keys_and_counts(run)
+    present = np.flatnonzero(counts).tolist()
     if len(present) > _FEW_KEYS:
-        yield from durations_by_key(run).items()
+        yield from _put_together(run, key, counts).items()
         return
     for k in present:
         rows = np.flatnonzero(key == k)  # quicker to take by than the mask itself
-        yield divmod(k, names), at.duration_ns[rows]
+        yield divmod(k, names), run.call_columns.duration_ns[rows]
 
 
 def times_of(ns: Int) -> CallTimes:
@@ -122,27 +119,30 @@ def durations_by_key(run: Run) -> dict[tuple[int, int], Int]:
     -------
     dict of (thread code, name code) to int32 or int64 array [ns]
     """
-    at = run.call_columns
-    if not len(at):
-        return {}
-    key, size = call_keys(run)
-    key = narrowed(key, size)
-    counts = _counted(key, size)
+    return _put_together(run, *_keys_and_counts(run))
+
+
+def _put_together(run: Run, key: Int, counts: Int) -> dict[tuple[int, int], Int]:
     names = max(len(run.names), 1)
     ends = np.cumsum(counts)
-    sorted_ns = _by_key(key, size, at.duration_ns, ends - counts)
+    sorted_ns = _by_key(key, len(counts), run.call_columns.duration_ns, ends - counts)
     return {
         (int(k // names), int(k % names)): sorted_ns[ends[k] - counts[k] : ends[k]]
         for k in np.flatnonzero(counts)
     }
 
 
-def _counted(key: Int, size: int) -> Int:
-    """How often each key occurs; block by block, since `numpy.bincount` widens what it counts."""
+def _keys_and_counts(run: Run) -> tuple[Int, Int]:
+    """The key of each call, and how often each occurs.
+
+    Counted block by block, since `numpy.bincount` widens what it counts.
+    """
+    key, size = call_keys(run)
+    key = narrowed(key, size)
     counts = np.zeros(size, np.int64)
     for first in range(0, len(key), _COUNTED):
         counts += np.bincount(key[first : first + _COUNTED], minlength=size)
-    return counts
+    return key, counts
 
 
 def _by_key(key: Int, size: int, values: Int, begins: Int) -> Int:

@@ -16,7 +16,6 @@ __all__ = ["Age", "Freshness", "freshness", "holds"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
 #: Calls that are looked through at a time.
 _STRETCH = 1 << 18
 _Found = tuple[Int, Int | slice, Int]

@@ -308,9 +308,12 @@ def _of_loop(basis: Basis, at: Rhythm, slow: SlowLoops) -> Recurrence:
 
 def _of_call(basis: Basis, at: Rhythm, name: str) -> Rhythm:
     """The rhythm with only those events in whose loops the call was made."""
-    code = next(k for k, n in enumerate(basis.run.names) if n.name == name)
-    made = basis.table.series(code)[at.events] > 0
+    made = basis.table.series(_code_of(basis, name))[at.events] > 0
     return replace(at, events=at.events[made]) if made.any() else at
+
+
+def _code_of(basis: Basis, name: str) -> int:
+    return next(k for k, n in enumerate(basis.run.names) if n.name == name)
 
 
 def _most_of(parts: tuple[Part, ...], total: float) -> tuple[str, ...]:
@@ -328,8 +331,7 @@ def _share_of(basis: Basis, name: str) -> float:
     total = float(basis.judged_ns.sum())
     if name == UNATTRIBUTED:
         return float(basis.unattributed_ns.sum()) / total if total > 0 else 0.0
-    code = next(k for k, n in enumerate(basis.run.names) if n.name == name)
-    own = float(basis.table.series(code).sum())
+    own = float(basis.table.series(_code_of(basis, name)).sum())
     return own / total if total > 0 else 0.0
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.parsers.byloop import from_loops
+from looptime.parsers.convert import in_32_bits
 from looptime.parsers.loops import FoundLoops, find_loops
 from looptime.parsers.rows import CallRows, Options, Outcast, Parsed
 from looptime.parsers.spans import SPAN_ROWS, cuts_of, spans_of
@@ -49,12 +50,6 @@ def assemble(parsed: Parsed, path: str, options: Options) -> Run:
     return _finish(from_loops(parsed, parsed.loops, path), parsed, path, parsed.loops.said)
 
 
-def _in_32_bits(values: Int) -> Int:
-    """Whole numbers in half the memory, where they fit."""
-    fit = not len(values) or (values.max() < 2**31 and values.min() >= -(2**31))
-    return values.astype(np.int32) if fit else values
-
-
 def _from_calls(parsed: Parsed, rows: CallRows, path: str, options: Options) -> Run:
     """Timed calls, with the loops that they form."""
     found = find_loops(rows, options.loop_call, path)
@@ -68,13 +63,13 @@ def _from_calls(parsed: Parsed, rows: CallRows, path: str, options: Options) -> 
     count = len(found.start)
     has = first_row >= 0
     loops = LoopColumns(
-        _in_32_bits(found.number),
+        in_32_bits(found.number),
         found.start,
         found.end - found.start,
         found.body,
         None if phase is None else phase[np.maximum.accumulate(np.where(has, np.arange(count), 0))],
         tuple(rows.phases) if phase is not None else (),
-        _in_32_bits(parsed.table.line_of(rows.table_row(np.maximum(first_row, 0)))),
+        in_32_bits(parsed.table.line_of(rows.table_row(np.maximum(first_row, 0)))),
     )
     names, calls, marks = _names(rows.names, said, calls, _marks(rows, found))
     made = Run(

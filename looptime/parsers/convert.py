@@ -13,7 +13,7 @@ from looptime.parsers.dialect import Dialect
 if TYPE_CHECKING:
     import pyarrow as pa
 
-__all__ = ["NULLS", "Want", "number_column", "word_codes"]
+__all__ = ["NULLS", "Want", "in_32_bits", "number_column", "word_codes"]
 
 #: Cells that say that there is no value.
 NULLS = ["", "nan", "NaN", "NAN", "na", "NA", "n/a", "N/A", "null", "NULL", "None", "none", "-"]
@@ -138,8 +138,7 @@ def number_column(
         counts = _plain(array, -1)
         if counts.dtype.kind == "f":
             counts = np.where(np.abs(counts) < 2**53, counts, -1)
-        small = not len(counts) or (counts.max() < 2**31 and counts.min() >= -(2**31))
-        return counts.astype(np.int32 if small else np.int64), wrong
+        return in_32_bits(counts.astype(np.int64, copy=False)), wrong
     times, too_big = _to_ns(_plain(array, 0), want.unit_ns, want.span)
     if too_big is not None:
         wrong = too_big if wrong is None else np.maximum(wrong, too_big)
@@ -181,6 +180,18 @@ def _mark(ok: NDArray[np.bool_], given: NDArray[np.bool_], required: bool) -> ND
 def _ends(values: NDArray[Any]) -> tuple[float, float]:
     """Least and greatest, as numbers that do not overflow; 0 for none."""
     return (values.min().item(), values.max().item()) if len(values) else (0, 0)
+
+
+def in_32_bits(values: NDArray[Any]) -> NDArray[Any]:
+    """Whole numbers in half the memory, where they fit.
+
+    Examples
+    --------
+    >>> in_32_bits(np.array([7, 2**31])).dtype.name, in_32_bits(np.array([7, -(2**31)])).dtype.name
+    ('int64', 'int32')
+    """
+    least, most = _ends(values)
+    return values.astype(np.int32) if least >= -(2**31) and most < 2**31 else values
 
 
 def _to_ns(

@@ -245,9 +245,15 @@ def _by_number(mine: CallRows) -> tuple[Int, Int]:
 
 def _restarts(start: Int, number: Int) -> Int:
     """What must be added to numbers that began anew, or wrapped, while the clock went on."""
-    fall = number[:-1].astype(np.int64) - number[1:]
-    anew = (fall > _OUT_OF_ORDER) & (start[1:] > start[:-1])
+    fall = _falls(number)
+    anew = (fall > 0) & (start[1:] > start[:-1])
     return np.cumsum(np.concatenate([[0], np.where(anew, fall + 1, 0)]))
+
+
+def _falls(number: Int) -> Int:
+    """By how much the numbers fall from one to the next where they begin anew, else 0."""
+    fall = number[:-1].astype(np.int64) - number[1:]
+    return np.where(fall > _OUT_OF_ORDER, fall, 0)
 
 
 def _with_ends(
@@ -283,7 +289,7 @@ def _with_ends(
     complete = end > start
     if enclosing < 0:
         complete &= ~_lost_after(number)
-    complete[:-1] &= ~_pauses_between(start, number)
+    complete[:-1] &= ~_paused(start, number)
     if complete.sum() < 1:
         raise LogError("holds a single loop: record at least two", source)
     return FoundLoops(
@@ -314,14 +320,13 @@ def _bodies(mine: CallRows, start: Int, enclosing: int) -> tuple[Int, bool]:
     return body, bool(len(gap)) and float(np.mean(gap <= near)) > 0.9
 
 
-def _pauses_between(start: Int, number: Int) -> NDArray[np.bool_]:
+def _paused(start: Int, number: Int) -> NDArray[np.bool_]:
     """Loops after which the numbers began anew and time passed: no loop lasts so long."""
-    step = np.diff(start)
-    if not len(step):
-        return np.zeros(0, bool)
-    anew = number[:-1].astype(np.int64) - number[1:] > _OUT_OF_ORDER
-    found: NDArray[np.bool_] = anew & (step > 3 * np.median(step))
-    return found
+    anew: NDArray[np.bool_] = _falls(number) > 0
+    if anew.any():
+        step = np.diff(start)
+        anew &= step > 3 * np.median(step)
+    return anew
 
 
 def _lost_after(number: Int) -> NDArray[np.bool_]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass
 from dataclasses import replace as _replace
 from typing import TYPE_CHECKING
@@ -17,7 +16,7 @@ from looptime.parsers.dialect import sniff
 from looptime.parsers.registry import choose
 from looptime.parsers.rows import Options, Parsed
 from looptime.parsers.settle import check_unit, settle
-from looptime.parsers.source import head, open_source, stored
+from looptime.parsers.source import Progress, head, open_source, stored
 from looptime.run import Run
 
 if TYPE_CHECKING:
@@ -74,7 +73,7 @@ def read_log(
     columns: str | None = None,
     loop_call: str | None = None,
     cache: bool = True,
-    progress: Callable[[float], None] | None = None,
+    progress: Progress | None = None,
 ) -> Log:
     """Read every run of a log.
 
@@ -120,11 +119,8 @@ def read_log(
     return Log(os.fspath(path), tuple(_labelled(run, project) for run in runs))
 
 
-_Progress = Callable[[float], None] | None
-
-
 def _prepared(
-    path: str | os.PathLike[str], options: Options, progress: _Progress
+    path: str | os.PathLike[str], options: Options, progress: Progress | None
 ) -> tuple[Run, ...]:
     """The runs of a log from its prepared copy, or read and then kept as one."""
     try:
@@ -143,7 +139,9 @@ def _prepared(
     return tuple(_replace(run, source=os.fspath(path)) for run in runs)
 
 
-def _fresh(path: str | os.PathLike[str], options: Options, progress: _Progress) -> tuple[Run, ...]:
+def _fresh(
+    path: str | os.PathLike[str], options: Options, progress: Progress | None
+) -> tuple[Run, ...]:
     """The runs of a log as they stand in the file, without the project's labels."""
     source = _replace(open_source(path), progress=progress)
     text = head(source).decode("utf-8", "replace")

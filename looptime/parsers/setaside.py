@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from looptime.errors import UsageError
-from looptime.parsers.source import blocks, open_source, stored
+from looptime.parsers.source import blocks, is_same_file, open_source, stored
 from looptime.parsers.tidy import line_count
 from looptime.schema import REASONS
 
@@ -110,7 +110,7 @@ def write_set_aside(log: Log, path: str | os.PathLike[str]) -> int:
         If the file is the log itself or cannot be written.
     """
     place = Path(os.fspath(path))
-    if place.exists() and Path(log.path).exists() and place.samefile(log.path):
+    if is_same_file(place, log.path):
         raise UsageError(f"{place} is the log itself: name another file for the rows set aside")
     rows = set_aside_rows(log)
     try:

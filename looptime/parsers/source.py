@@ -18,10 +18,12 @@ __all__ = [
     "LONGEST_LINE",
     "Block",
     "Bytes",
+    "Progress",
     "Source",
     "blocks",
     "head",
     "is_address",
+    "is_same_file",
     "open_bytes",
     "open_source",
     "stored",
@@ -39,6 +41,8 @@ _RATIO_COUNTS_FROM = 64 << 20
 _CUT = "the compressed file is cut short: what came before the cut was read"
 #: First line of a run exported as CSV.
 EXPORTED = b"# looptime-run: "
+#: What is told the share of a file that has been read, 0 to 1.
+Progress = Callable[[float], None]
 _PARQUET = b"PAR1"
 _GZIP = b"\x1f\x8b"
 _ZSTD = b"\x28\xb5\x2f\xfd"
@@ -62,7 +66,7 @@ class Source:
     encoding: str
     bom: int = 0
     cautions: list[str] = field(default_factory=list, compare=False)
-    progress: Callable[[float], None] | None = field(default=None, compare=False)
+    progress: Progress | None = field(default=None, compare=False)
 
     def tell(self, place: int) -> None:
         """Say how far the file has been read [bytes]."""
@@ -91,6 +95,18 @@ def is_address(path: str | os.PathLike[str]) -> bool:
     (True, False)
     """
     return "://" in os.fspath(path)
+
+
+def is_same_file(target: str | os.PathLike[str], log: str | os.PathLike[str]) -> bool:
+    """Whether a file to be written is the log that is read, by whatever name.
+
+    Examples
+    --------
+    >>> is_same_file("not there.csv", "not there.csv")
+    False
+    """
+    place = Path(target)
+    return place.exists() and Path(log).exists() and place.samefile(log)
 
 
 def open_bytes(path: str | os.PathLike[str]) -> BinaryIO:

@@ -23,7 +23,7 @@ _POWERS = (16, 24, 29, 30, 31, 32)
 # processor clocks [MHz] whose 32-bit counters, divided to microseconds, wrap below 2**32
 _MHZ = (16, 20, 24, 48, 64, 72, 80, 84, 96, 100, 108, 120, 125, 133, 150, 160, 168, 180, 200, 216,
         240, 250, 300, 400, 480, 500, 600)  # fmt: skip
-_CLOCKED = "MHz counter"
+_OF_CLOCKS = {2**32 * 1000 // mhz: f"2^32 ticks of a {mhz} MHz counter" for mhz in _MHZ}
 #: Corrupt stamps in a row; a longer stretch is a clock that was set.
 _LONGEST_CORRUPT = 3
 #: Counters wrap later than this [ns]: 2^32 ticks of 1 GHz; what is shorter is on the list.
@@ -128,8 +128,8 @@ def known_moduli(way: Way) -> list[tuple[int, str]]:
             hours = f"{length / 3600:.5g} h" if length >= 7200 else f"{length / 60:.4g} min"
             shown = hours if length >= 120 else f"{length:.4g} s"
             found.setdefault(size, f"2^{power} {name} ({shown})")
-    for mhz in _MHZ:
-        found.setdefault(2**32 * 1000 // mhz, f"2^32 ticks of a {mhz} {_CLOCKED}")
+    for size, name in _OF_CLOCKS.items():
+        found.setdefault(size, name)
     return list(found.items())
 
 
@@ -208,7 +208,7 @@ def _wraps(
             continue
         fits = back & _lands(size + modulus, modulus, typical) & _unbroken(events, way)
         if not fits.any() or (
-            _CLOCKED in name and not _told(time, events[fits], modulus, typical, way)
+            modulus in _OF_CLOCKS and not _told(time, events[fits], modulus, typical, way)
         ):
             continue
         rest = float(np.mean(np.abs(size[fits] + modulus - typical)))
@@ -236,12 +236,12 @@ def _wraps(
     return left
 
 
-def _told(time: Int, events: Int, modulus: int, typical: float, way: Way) -> bool:
+def _told(time: Int, events: Int, modulus: float, typical: float, way: Way) -> bool:
     """Whether a step is more than the end of a run that happens to be about as long as a wrap.
 
-    There are so many processor clocks that a new run often lands near one of them. The loop's
-    number must go on, the log must have begun far from zero, or the wrap must be met again at
-    another phase.
+    A new run whose clock starts at zero as well looks alike, and there are so many processor
+    clocks that it often lands near one of them. The loop's number must go on, the log must have
+    begun far from zero, or the wrap must be met again at another phase.
     """
     if way.number is not None and bool((way.number[events] > 0).all()):
         return True
@@ -298,9 +298,7 @@ def _learned(
     same = low & (np.abs(-size + typical - modulus) <= near)
     if not same.any() or not (goes_on or (same == low).all()):
         return None
-    spread = np.ptp(after[same]) > 0.05 * typical
-    elsewhere = time[0] > max(10 * typical, 0.2 * modulus)
-    if not (goes_on or (same.sum() >= 2 and spread) or elsewhere):
+    if not _told(time, events[same], modulus, typical, way):
         return None
     note = (
         f"wraps at {modulus / NS_PER_S:.7g} s, learned from {int(same.sum())} wrap(s): the last "

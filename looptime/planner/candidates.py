@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 
 import numpy as np
@@ -11,10 +11,8 @@ import numpy as np
 from looptime.errors import ProjectError
 from looptime.heading.instants import heading_read_guess
 from looptime.planner.changes import VERBS, Change, parse
-from looptime.planner.draft import Basis, Setting, basis
+from looptime.planner.draft import Basis, Setting, shortened
 from looptime.planner.replay import play
-from looptime.planner.rhythm import as_in
-from looptime.planner.sample import sample
 
 __all__ = ["EFFORT", "Candidate", "NotProposed", "candidates", "efforts"]
 
@@ -274,12 +272,8 @@ def _busy(look: _Look, bus: str) -> float:
 def _rest(look: _Look, name: str) -> float | None:
     """Shortest rest that gives most of what a thread could save, whoever gets the bus."""
     target = look.mean_ns - 0.6 * look.cost[name]
-    run = look.at.run
     stated = {r.name: r.recurs for r in look.at.rhythms.calls if r.recurs in ("loop", "time")}
-    short = look.at
-    if len(run) > _FEW:
-        short = basis(sample(run, _FEW), look.at.buses, stated)
-        short = replace(short, rhythms=as_in(short.rhythms, look.at.rhythms))
+    short = shortened(look.at, _FEW, stated)
     for rest in (2.0, 5.0, 10.0, 20.0, 40.0, 80.0):
         plan = (Change.of("thread", name, rest_ms=rest),)
         worst = max(

@@ -20,7 +20,7 @@ from looptime.planner.timeline import BETWEEN, NOBODY, Chain, chain, parts
 from looptime.run import Run
 from looptime.schema import CallName
 
-__all__ = ["Basis", "Draft", "Move", "Reader", "Setting", "basis", "sampled"]
+__all__ = ["Basis", "Draft", "Move", "Reader", "Setting", "basis", "sampled", "shortened"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
@@ -128,12 +128,16 @@ def sampled(
     buses, recurs
         As for `basis`.
     """
-    whole = basis(run, buses, recurs)
-    if len(run) <= loops:
+    return shortened(basis(run, buses, recurs), loops, recurs)
+
+
+def shortened(whole: Basis, loops: int, recurs: Mapping[str, str] | None = None) -> Basis:
+    """The same for a run that is prepared already; `recurs` wins over what is seen in it."""
+    if len(whole.run) <= loops:
         return whole
     told = {r.name: r.recurs for r in whole.rhythms.calls if not r.pulses}
     stated = {name: clock for name, clock in told.items() if clock in ("loop", "time")}
-    part = basis(sample(run, loops), buses, {**stated, **(recurs or {})})
+    part = basis(sample(whole.run, loops), whole.buses, {**stated, **(recurs or {})})
     return replace(part, rhythms=as_in(part.rhythms, whole.rhythms))
 
 

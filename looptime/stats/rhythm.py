@@ -164,6 +164,8 @@ def _coincidence_period(positions: Float, length: float, step: float) -> float |
 
 def _best_line(at: _Events) -> _Line:
     """The strongest rhythm of events on one clock."""
+    if not at.searched:
+        return _Line()
     z, grid = spectrum(at.positions, at.length, at.step, 0.5 / at.loop)
     low, high = band(grid, at.length, at.loop, len(z))
     if high - low < 2:
@@ -318,9 +320,7 @@ def _told(
     events: Events, loops: Int, heights: Float, by_time: _Events, by_loops: _Events, level: float
 ) -> Rhythm:
     """The rhythm by the better clock, if it is significant."""
-    time_line, loop_line = (
-        _best_line(at) if at.searched else _Line() for at in (by_time, by_loops)
-    )
+    time_line, loop_line = _best_line(by_time), _best_line(by_loops)
     p = min(time_line.p, loop_line.p)
     if p >= level:
         return _none(events, p)

@@ -27,6 +27,7 @@ from looptime.project import Project
 from looptime.samples import folder as samples
 from looptime.views.figures_plan import plan_basis
 from tests.browser.conftest import key_of
+from tests.build_run import slow_at_first
 
 
 def test_a_plan_has_the_scatter_of_the_season(tmp_path: Path) -> None:
@@ -117,13 +118,8 @@ def test_what_takes_much_memory_is_done_one_at_a_time(tmp_path: Path) -> None:
 
 def test_the_heading_page_leaves_the_warm_up_out(tmp_path: Path) -> None:
     """Long loops at the start are not in the heading's figures, unless the warm-up is kept."""
-    path, start = tmp_path / "log.csv", 0
-    lines = ["name,start_us,duration_us"]
-    for k in range(2000):
-        work = 6000 + k * 7919 % 300 + (9000 if k < 200 else 0)
-        lines += [f"gyro.read,{start},1000", f"motor.write,{start + 1000},{work}"]
-        start += work + 1010
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    path = tmp_path / "log.csv"
+    path.write_text(slow_at_first(2000, 200), encoding="utf-8")
     os.utime(path, (time.time() - 60, time.time() - 60))
     desk, view = Desk(tmp_path, Project()), View(run=key_of(path), motion="steady:90")
     cut = desk.prepare(view).warmup.loops

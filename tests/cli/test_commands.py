@@ -6,6 +6,7 @@ import shlex
 import pytest
 
 from looptime import cli
+from tests.build_run import slow_at_first
 
 OPTIONS = [
     "--unit", "us", "--columns", "name,start,duration,skip it", "--from", "0.25", "--to", "3.9",
@@ -71,13 +72,8 @@ def test_what_is_found_by_itself_is_not_named(places, capsys, monkeypatch):
 
 def test_heading_leaves_the_warm_up_out(tmp_path, capsys):
     """The first 60 of 600 loops are twice as long: out as in the summary, in with --keep-warmup."""
-    log, start = tmp_path / "warm.csv", 0
-    lines = ["name,start_us,duration_us"]
-    for k in range(600):
-        work = 6000 + k * 7919 % 300 + (9000 if k < 60 else 0)
-        lines += [f"gyro.read,{start},1000", f"motor.write,{start + 1000},{work}"]
-        start += work + 1010
-    log.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    log = tmp_path / "warm.csv"
+    log.write_text(slow_at_first(600, 60), encoding="utf-8")
     for option, cut in (([], True), (["--keep-warmup"], False)):
         assert cli.run(["summary", str(log), "--json", *option]) == 0
         loops = json.loads(capsys.readouterr().out)["logs"][0]["runs"][0]["loops"]
