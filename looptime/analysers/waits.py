@@ -51,9 +51,9 @@ class GainFactors:
     Parameters
     ----------
     derivative : float
-        Effective derivative gain ``Kd / T``.
+        Seen over time the code acts like the continuous gain ``kd T``.
     integral : float
-        Effective integral gain ``Ki T``.
+        Seen over time the code acts like the continuous gain ``ki / T``.
     """
 
     derivative: float
@@ -110,7 +110,11 @@ def delay(run: Run, delay_ms: float) -> Delay:
 
 
 def gain_factors(before_ms: float, after_ms: float) -> GainFactors:
-    """How gains shift when the period goes from one value to another.
+    """How gains shift when the period goes from ``T1`` to ``T2``, in code that ignores the step.
+
+    A constant error is added ``1 / T`` times a second, so the integral acts ``T1 / T2`` times as
+    strongly; a ramp differs by ``T`` from loop to loop, so the derivative acts ``T2 / T1`` times.
+    The same holds for code that divides by a fixed step.
 
     Parameters
     ----------
@@ -124,11 +128,11 @@ def gain_factors(before_ms: float, after_ms: float) -> GainFactors:
 
     Examples
     --------
-    A loop twice as fast doubles the derivative gain and halves the integral gain.
+    A loop twice as fast doubles the integral gain and halves the derivative gain.
 
     >>> gain_factors(20, 10)
-    GainFactors(derivative=2.0, integral=0.5)
+    GainFactors(derivative=0.5, integral=2.0)
     """
     if not (before_ms > 0 and after_ms > 0):
         raise UsageError("periods must be above 0 ms")
-    return GainFactors(before_ms / after_ms, after_ms / before_ms)
+    return GainFactors(derivative=after_ms / before_ms, integral=before_ms / after_ms)

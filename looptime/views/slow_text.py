@@ -192,8 +192,8 @@ def render_delay(at: Delay, summary: Summary) -> list[RenderableType]:
         factors = gain_factors(p50, p99)
         text = (
             f"where code ignores the step, a loop of {number(p99)} ms (p99) instead of "
-            f"{number(p50)} ms acts like {number(factors.derivative, 2)} times the derivative gain "
-            f"and {number(factors.integral, 2)} times the integral gain"
+            f"{number(p50)} ms acts like {number(factors.integral, 2)} times the integral gain "
+            f"and {number(factors.derivative, 2)} times the derivative gain"
         )
         parts.append(labelled("gains", text))
     return parts

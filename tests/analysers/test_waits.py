@@ -49,6 +49,26 @@ def test_refusals():
 
 
 def test_gains():
-    """From 50 to 20 ms the derivative acts 2.5 times as strongly, the integral 0.4 times."""
+    """From 50 to 20 ms the integral acts 2.5 times as strongly, the derivative 0.4 times."""
     factors = gain_factors(50, 20)
-    assert (factors.derivative, factors.integral) == (2.5, 0.4)
+    assert (factors.derivative, factors.integral) == (0.4, 2.5)
+
+
+@pytest.mark.parametrize("assumed_s", [1.0, 0.02], ids=["per loop", "fixed step"])
+def test_gains_of_code_that_is_run(assumed_s):
+    """Code that ignores the step, run at two paces: what its parts do to the same error."""
+
+    def parts(period_s):
+        integral, last = 0.0, None
+        for k in range(round(6.0 / period_s) + 1):
+            error = 1.0 + 0.5 * k * period_s  # a ramp
+            # by hand: what the integral gains over a constant error, the slope that is seen
+            slope = None if last is None else (error - last) / assumed_s
+            integral += 1.0 * assumed_s if k else 0.0
+            last = error
+        return integral, slope
+
+    (slow_integral, slow_slope), (fast_integral, fast_slope) = parts(0.05), parts(0.02)
+    factors = gain_factors(50, 20)
+    assert fast_integral / slow_integral == pytest.approx(factors.integral, rel=1e-9)
+    assert fast_slope / slow_slope == pytest.approx(factors.derivative, rel=1e-9)

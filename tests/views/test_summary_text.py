@@ -105,7 +105,7 @@ def test_delay_and_gains():
     shown = text_of(render_delay(delay(run, 10), summarise(run)))
     assert "A delay of 10.0 ms" in shown
     assert "12.0" in shown
-    assert "derivative gain" in shown
+    assert "times the integral gain and" in shown
 
 
 def test_logs_together():
