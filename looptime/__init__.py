@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from looptime.analysers import Summary
     from looptime.findings import summarise
-    from looptime.parsers.read import Log, read, read_log
+    from looptime.parsers.log import Log
+    from looptime.parsers.read import read, read_log
     from looptime.project import Project
     from looptime.run import Run
 
@@ -25,7 +26,7 @@ __version__ = "0.1.0"
 
 # Loaded when first asked for: a command must not wait for what it does not use
 _HOME = {
-    "Log": "looptime.parsers.read",
+    "Log": "looptime.parsers.log",
     "Project": "looptime.project",
     "Run": "looptime.run",
     "Summary": "looptime.analysers",

@@ -115,7 +115,7 @@ def summary(
 ) -> None:
     """How fast and even the loop is, and where its time goes."""
     from looptime.analysers.together import together
-    from looptime.views import json
+    from looptime.views.files import json
 
     done = _read_all(reading, logs, predict)
     if set_aside is not None:
@@ -129,7 +129,7 @@ def summary(
         extra = {"together": beside} if beside is not None else {}
         print(json.dumps(json.document(logs=[one.entry for one in done], **extra)))
     elif good:
-        from looptime.views.summary_text import render_summary, render_together
+        from looptime.views.text.summary_text import render_summary, render_together
 
         say_project(reading)
         for one in good if len(good) <= _MOST_IN_FULL else ():
@@ -154,7 +154,7 @@ class _Done:
 
 def _read_all(reading: Reading, logs: Sequence[str], predict: bool) -> list[_Done]:
     """Read and summarise logs; a bad one does not keep the others from it."""
-    from looptime.views import json
+    from looptime.views.files import json
 
     done = []
     for path in paths(logs):
@@ -176,7 +176,7 @@ def _failed(done: Sequence[_Done]) -> bool:
 
 
 def _write_set_aside(logs: Sequence[Log], target: str) -> None:
-    from looptime.parsers.setaside import write_set_aside
+    from looptime.parsers.kept.setaside import write_set_aside
 
     if len(logs) != 1:
         raise UsageError("--set-aside writes the rows of one log: name one that can be read")
@@ -184,7 +184,7 @@ def _write_set_aside(logs: Sequence[Log], target: str) -> None:
 
 
 def _write_draft(logs: Sequence[Log], target: str) -> None:
-    from looptime.analysers.draft import draft_project
+    from looptime.analysers.starter_project import draft_project
 
     if not logs:
         raise UsageError("--draft-project needs a log that can be read")
@@ -206,7 +206,7 @@ def _write_draft(logs: Sequence[Log], target: str) -> None:
 @reads_logs
 def report(reading: Reading, logs: tuple[str, ...], out: str, pdf: str | None, title: str) -> None:
     """One file to print or send: figures, tables, findings, cautions."""
-    from looptime.views.report import ReportLog, write_report
+    from looptime.views.files.report import ReportLog, write_report
 
     if Path(out).suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"--out {out}: a report is HTML: name it .html (--pdf prints one besides)")
@@ -224,7 +224,7 @@ def report(reading: Reading, logs: tuple[str, ...], out: str, pdf: str | None, t
     )
     show(str(written))
     if pdf is not None:
-        from looptime.views.pdf import print_pdf
+        from looptime.views.files.pdf import print_pdf
 
         show(str(print_pdf(written, pdf)))
     if _failed(done):
@@ -267,8 +267,8 @@ def slow(
     """Which loops were slow, and what stretched in them."""
     from looptime.analysers.loop_detail import loop_detail, parse_sync
     from looptime.analysers.waits import delay
-    from looptime.views import json
-    from looptime.views.slow_text import render_delay, render_loop, render_slow
+    from looptime.views.files import json
+    from looptime.views.text.slow_text import render_delay, render_loop, render_slow
 
     if (video_fps is None) != (sync is None):
         raise UsageError("--video-fps and --sync LOOP=FRAME belong together: give both")
@@ -343,8 +343,8 @@ def tour() -> None:
     import time
 
     from looptime.samples import folder
-    from looptime.views.terminal import command_line, heading_line
-    from looptime.views.tour_text import STEPS
+    from looptime.views.text.terminal import command_line, heading_line
+    from looptime.views.text.tour_text import STEPS
 
     samples, began = folder(), time.monotonic()
     for number, step in enumerate(STEPS, 1):
@@ -374,8 +374,8 @@ def export(reading: Reading, log: str, out: str) -> None:
 
     Units are in the column names; `looptime` reads the file again as a log.
     """
-    from looptime.parsers.source import is_same_file
-    from looptime.parsers.store import write_runs
+    from looptime.parsers.kept.store import write_runs
+    from looptime.parsers.text.source import is_same_file
 
     if is_same_file(out, log):
         raise UsageError(f"{out} is the log itself: name another file for the export")

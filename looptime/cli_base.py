@@ -46,7 +46,7 @@ class CheckFailed(Exception):  # noqa: N818 - an outcome, not an error
 
 def complain(message: str) -> int:
     """Say in one line on stderr what is wrong; returns the exit code for it."""
-    from looptime.views.terminal import safe
+    from looptime.views.text.terminal import safe
 
     stream = sys.stderr
     reconfigure = getattr(stream, "reconfigure", None)
@@ -73,7 +73,7 @@ def waiting(text: str) -> Iterator[Callable[[float], None] | None]:
     from rich.console import Console
     from rich.text import Text
 
-    from looptime.views.terminal import safe
+    from looptime.views.text.terminal import safe
 
     text = f"looptime: {safe(text, 200)}"
     status = Console(stderr=True).status(Text(text))
@@ -332,14 +332,14 @@ def paths(patterns: Sequence[str]) -> Iterator[str]:
 
 def show(*parts: Any) -> None:
     """Print renderables, whatever the terminal can encode."""
-    from looptime.views import terminal
+    from looptime.views.text import terminal
 
     terminal.show(parts)
 
 
 def say_project(reading: Reading) -> None:
     """Say which project file is in use."""
-    from looptime.views.terminal import plain
+    from looptime.views.text.terminal import plain
 
     if reading.project.path is not None:
         show(plain(f"project {reading.project.path}", longest=300))

@@ -71,11 +71,11 @@ def compare(
     the code from the scatter between runs; one a side can only say that two recordings differ.
     Exit 0: a verdict; 3: can't tell.
     """
-    from looptime.checks.change import Tolerance
-    from looptime.checks.compare import compare as judge
-    from looptime.checks.gate import choose_baseline
+    from looptime.checks.compare.change import Tolerance
+    from looptime.checks.compare.compare import compare as judge
+    from looptime.checks.gate.gate import choose_baseline
     from looptime.checks.sources import load_side
-    from looptime.views import json
+    from looptime.views.files import json
 
     store = season_beside(season_folder, reading)
     reader = log_reader(reading)
@@ -95,7 +95,7 @@ def compare(
     if as_json:
         print(json.dumps(json.document(**found.to_dict())))
     else:
-        from looptime.views.checks_text import render_comparison
+        from looptime.views.text.checks_text import render_comparison
 
         say_project(reading)
         show(*render_comparison(found))
@@ -130,14 +130,14 @@ def gate(
 
     Limits stand in looptime.toml under [limits]. Exit 0: pass; 1: fail; 3: can't tell.
     """
-    from looptime.checks.change import Tolerance
-    from looptime.checks.gate import choose_baseline
-    from looptime.checks.gate import gate as judge
+    from looptime.checks.compare.change import Tolerance
+    from looptime.checks.gate.gate import choose_baseline
+    from looptime.checks.gate.gate import gate as judge
     from looptime.checks.sources import load_side
-    from looptime.views import json
-    from looptime.views.checks_text import render_gate
-    from looptime.views.junit import junit_xml
-    from looptime.views.markdown import gate_markdown
+    from looptime.views.files import json
+    from looptime.views.files.junit import junit_xml
+    from looptime.views.files.markdown import gate_markdown
+    from looptime.views.text.checks_text import render_gate
 
     store = season_beside(season_folder, reading)
     new = load_side(logs, log_reader(reading), store)

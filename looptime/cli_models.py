@@ -129,8 +129,8 @@ def heading(reading: Reading, log: str, as_json: bool, **given: Any) -> None:
     half a turn at the robot's greatest turn rate ([robot] in looptime.toml) is assumed.
     """
     from looptime.heading import default_motion, parse_motion, study
-    from looptime.views import json
-    from looptime.views.heading_text import render_heading
+    from looptime.views.files import json
+    from looptime.views.text.heading_text import render_heading
 
     run, warmup_loops = reading.settled(log)
     motion = given["motion"] or default_motion(reading.project)
@@ -233,8 +233,8 @@ def plan(
     "later gyro.read before=motor.*", "drop X", "cap X ms=5", "scale X by=0.5", "pace hz=50".
     """
     from looptime.planner import load_changes, parse_all, predict, score, suggest
-    from looptime.views import json
-    from looptime.views.plan_text import render_plan, render_score, render_suggestions
+    from looptime.views.files import json
+    from looptime.views.text.plan_text import render_plan, render_score, render_suggestions
 
     run = reading.run(log)
     kept = load_changes(plan_file) if plan_file is not None else None
@@ -296,8 +296,8 @@ def _run_sd(percent: float | None, run: Run, reading: Reading) -> tuple[float | 
     store = season_beside(None, reading)
     if store is None:
         return None, "assumed"
-    from looptime.checks.gate import choose_baseline
-    from looptime.checks.scatter import season_scatter
+    from looptime.checks.gate.gate import choose_baseline
+    from looptime.checks.recording.scatter import season_scatter
 
     past = choose_baseline(store, [run], None, reading.project.robot)
     return season_scatter(past, run, reading.project.robot)

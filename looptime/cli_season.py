@@ -25,10 +25,10 @@ from looptime.cli_base import (
 from looptime.errors import UsageError
 
 if TYPE_CHECKING:
-    from looptime.checks.recording import Settings
-    from looptime.checks.season import Season
+    from looptime.checks.recording.figures import RunValues
+    from looptime.checks.recording.recording import Settings
+    from looptime.checks.season.season import Season
     from looptime.checks.sources import LogReader
-    from looptime.checks.values import RunValues
 
 __all__ = ["QUERY", "SEASON", "log_reader", "season", "season_beside", "settings_of"]
 
@@ -44,7 +44,7 @@ def log_reader(reading: Reading) -> LogReader:
 
 def settings_of(reading: Reading, **labels: str | None) -> Settings:
     """How runs are judged, with labels that the logs do not say themselves."""
-    from looptime.checks.recording import Settings
+    from looptime.checks.recording.recording import Settings
 
     return Settings(
         budget_ms=reading.budget,
@@ -64,7 +64,7 @@ def _season_folder(given: str | None, reading: Reading) -> Path:
 
 def season_beside(given: str | None, reading: Reading) -> Season | None:
     """The season where there is one."""
-    from looptime.checks.season import Season
+    from looptime.checks.season.season import Season
 
     folder = _season_folder(given, reading)
     if given is None and not Season.is_season(folder):
@@ -123,13 +123,13 @@ def season_add(
     that is there already is not added again. With --phase, the runs of that phase are added: do
     so where the gate is to judge one phase.
     """
-    from looptime.checks.adding import add_logs, add_season
-    from looptime.checks.facts import parse_time
-    from looptime.checks.season import Season
+    from looptime.checks.recording.facts import parse_time
+    from looptime.checks.season.adding import add_logs, add_season
+    from looptime.checks.season.season import Season
+    from looptime.checks.season.workers import Job
     from looptime.checks.sources import find_logs
-    from looptime.checks.workers import Job
-    from looptime.views import json
-    from looptime.views.season_text import render_added
+    from looptime.views.files import json
+    from looptime.views.text.season_text import render_added
 
     if time is not None and parse_time(time) is None:
         raise UsageError(f"--time {time!r}: write it as 2026-03-01 or 2026-03-01T09:30")
@@ -183,8 +183,8 @@ def season_list(
     reading: Reading, query: tuple[str, ...], season_folder: str | None, as_json: bool
 ) -> None:
     """The runs that are stored."""
-    from looptime.views import json
-    from looptime.views.season_text import render_season
+    from looptime.views.files import json
+    from looptime.views.text.season_text import render_season
 
     store = _open(season_folder, reading)
     found = store.select(" ".join(query)) if query else store.entries()
@@ -197,7 +197,7 @@ def season_list(
 
 
 def _open(given: str | None, reading: Reading) -> Season:
-    from looptime.checks.season import Season
+    from looptime.checks.season.season import Season
 
     return Season(_season_folder(given, reading))
 
@@ -211,9 +211,9 @@ def season_show(
     reading: Reading, query: tuple[str, ...], season_folder: str | None, as_json: bool
 ) -> None:
     """Everything that is stored of some runs."""
-    from looptime.analysers.figure import to_json
-    from looptime.views import json
-    from looptime.views.season_text import render_entry, render_totals
+    from looptime.analysers.estimate import to_json
+    from looptime.views.files import json
+    from looptime.views.text.season_text import render_entry, render_totals
 
     store = _open(season_folder, reading)
     entries = [store.load(name) for name in store.names(list(query))]
@@ -225,14 +225,14 @@ def season_show(
     for entry in entries:
         show(*render_entry(entry))
     if len(entries) > 1:
-        from looptime.checks.merge import merged
+        from looptime.checks.season.merge import merged
 
         show(*render_totals(merged([entry.values for entry in entries])))
 
 
 def _stored(values: RunValues) -> dict[str, Any]:
     """All that is stored of a run, its histograms as a list: their keys are no text."""
-    from looptime.analysers.figure import to_json
+    from looptime.analysers.estimate import to_json
 
     made: dict[str, Any] = to_json(replace(values, histograms={}))
     made["histograms"] = [
@@ -248,7 +248,7 @@ def _stored(values: RunValues) -> dict[str, Any]:
 @finds_season
 def season_drop(reading: Reading, query: tuple[str, ...], season_folder: str | None) -> None:
     """Take runs out of the season."""
-    from looptime.views.terminal import count
+    from looptime.views.text.terminal import count
 
     store = _open(season_folder, reading)
     show(f"{count(store.drop(store.names(list(query))), 'run')} dropped")
@@ -263,7 +263,7 @@ def season_baseline(
     reading: Reading, query: tuple[str, ...], remove: bool, season_folder: str | None
 ) -> None:
     """Mark the runs that the gate holds new ones against."""
-    from looptime.views.terminal import count
+    from looptime.views.text.terminal import count
 
     store = _open(season_folder, reading)
     names = store.names(list(query))
@@ -281,10 +281,10 @@ def season_trends(
     reading: Reading, query: tuple[str, ...], season_folder: str | None, as_json: bool
 ) -> None:
     """How pace and calls moved over the runs and code versions."""
-    from looptime.analysers.figure import to_json
-    from looptime.checks.trends import season_trends as find
-    from looptime.views import json
-    from looptime.views.season_text import render_trends
+    from looptime.analysers.estimate import to_json
+    from looptime.checks.season.trends import season_trends as find
+    from looptime.views.files import json
+    from looptime.views.text.season_text import render_trends
 
     made, spread = find(_open(season_folder, reading), " ".join(query) or None)
     if as_json:

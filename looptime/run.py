@@ -7,7 +7,6 @@ integers. `Run.loops` and `Run.calls` give the same tables as DataFrames.
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, cast
@@ -464,18 +463,6 @@ class Run:
             signals=_select_signals(self.signals, keep, new_index),
             marks=_select_marks(self.marks, keep, new_index),
         )
-
-    def to_parquet(self, path: str | os.PathLike[str]) -> None:
-        """Write the run to a Parquet file, which `looptime.read` gives back as the same run.
-
-        Parameters
-        ----------
-        path : path-like
-            The file; its columns are described in `looptime.tables.canonical_table`.
-        """
-        from looptime.tables import write_parquet
-
-        write_parquet((self,), path)
 
     def with_names(self, names: tuple[CallName, ...]) -> Run:
         """The run with other labels for its call names (same order, same length)."""

@@ -11,12 +11,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.run import Run
 from looptime.schema import REASONS, SCHEMA_VERSION
 
 if TYPE_CHECKING:
     import pyarrow as pa
-
-    from looptime.run import Run
 
 __all__ = [
     "KEY", "RECORDS", "SIGNAL", "canonical_table", "described", "plain", "told", "write_parquet",

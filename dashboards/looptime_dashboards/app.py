@@ -12,9 +12,9 @@ from flask import Response, request, send_file
 from looptime import Project
 from looptime.errors import LooptimeError
 from looptime.schema import LAYOUTS
-from looptime.views.drawing import VERSION, library_file
-from looptime.views.palette import DARK, LIGHT
-from looptime.views.report_page import variables
+from looptime.views.figures.drawing import VERSION, library_file
+from looptime.views.figures.palette import DARK, LIGHT
+from looptime.views.files.report_page import variables
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.library import DROP_LIMIT, layouts_in, without_hint
 from looptime_dashboards.safety import Gate, is_loopback, protect

@@ -22,8 +22,8 @@ from looptime.analysers.warmup import warmup
 from looptime.errors import UsageError
 from looptime.findings import summarise
 from looptime.run import SelfPieces
-from looptime.views.figures import Picture
-from looptime.views.html import csv_text
+from looptime.views.figures.picture import Picture
+from looptime.views.files.html import csv_text
 from looptime_dashboards.cut import blocks_of, cut, range_of, stretches
 from looptime_dashboards.library import Library
 from looptime_dashboards.view import View

@@ -13,7 +13,7 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
-from looptime.views.html import escape
+from looptime.views.files.html import escape
 
 __all__ = ["field", "lean", "markup"]
 

@@ -12,9 +12,9 @@ from dash.development.base_component import Component
 
 from looptime.findings import Finding
 from looptime.findings.finding import CAUTION
-from looptime.views.figures import Picture
-from looptime.views.html import cell_text
-from looptime.views.terminal import safe
+from looptime.views.figures.picture import Picture
+from looptime.views.files.html import cell_text
+from looptime.views.text.terminal import safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import field
 from looptime_dashboards.library import content_of, layouts_in

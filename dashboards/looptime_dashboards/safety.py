@@ -14,9 +14,9 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, redirect, request, session
 from werkzeug.wrappers import Response as AnyResponse
 
-from looptime.views.html import escape
-from looptime.views.palette import DARK, LIGHT
-from looptime.views.report_page import variables
+from looptime.views.figures.palette import DARK, LIGHT
+from looptime.views.files.html import escape
+from looptime.views.files.report_page import variables
 
 __all__ = ["Gate", "is_loopback", "protect"]
 

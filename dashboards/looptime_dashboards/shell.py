@@ -11,8 +11,8 @@ from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.dependencies import ClientsideFunction
 
 from looptime.errors import LooptimeError
-from looptime.views.figures_slow import loop_beside_typical
-from looptime.views.terminal import number, safe
+from looptime.views.figures.slow_figures import loop_beside_typical
+from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import lean
 from looptime_dashboards.library import content_of, without_hint

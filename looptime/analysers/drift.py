@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, contrast
-from looptime.analysers.figure import Figure
+from looptime.analysers.estimate import Figure
 from looptime.errors import NotEnoughError
 from looptime.stats.changepoints import ChangePoints, change_points, long_run_variance
 from looptime.stats.dither import dither
-from looptime.stats.drift import Drift, drift
 from looptime.stats.levels import IN_RUN
+from looptime.stats.slope import Drift, drift
 from looptime.stats.windows import window_medians
 
 __all__ = ["ChangePoint", "Changes", "DriftResult", "changes"]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
-from looptime.analysers.figure import Figure
+from looptime.analysers.estimate import Figure
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import jackknife
 from looptime.stats.quantiles import element_number, time_quantiles

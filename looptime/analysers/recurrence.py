@@ -10,15 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
+from looptime.analysers.call_costs import Costs
 from looptime.analysers.contrast import Part, contrast
-from looptime.analysers.costs import Costs
 from looptime.analysers.slow import SlowEvent, SlowLoops
 from looptime.errors import NotEnoughError
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import median
 from looptime.stats.beta import binomial_at_least
 from looptime.stats.levels import IN_RUN
-from looptime.stats.rhythm import Rhythm, logged_rhythm
+from looptime.stats.recurrence_test import Rhythm, logged_rhythm
 
 __all__ = ["LOOP", "Pauses", "Recurrence", "Recurrences", "recurrence"]
 
@@ -121,13 +121,13 @@ def recurrence(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     basis : Basis
         The run, and what was found of it first.
     costs : Costs
-        From `looptime.analysers.costs.costs`.
+        From `looptime.analysers.call_costs.costs`.
     slow : SlowLoops
         From `looptime.analysers.slow.slow_events`.
 
     References
     ----------
-    H-test for periodic events, see `looptime.stats.rhythm`.
+    H-test for periodic events, see `looptime.stats.recurrence_test`.
     """
     at = basis.run.loop_columns
     if not len(at):

@@ -13,7 +13,7 @@ from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, mean_self_ms
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import MAD_SCALE, mad, median
-from looptime.stats.slow import merge_close, running_median
+from looptime.stats.outliers import merge_close, running_median
 
 __all__ = ["CAUSES", "SlowEvent", "SlowLoops", "slow_events", "slow_loops"]
 

@@ -12,10 +12,10 @@ import numpy as np
 from looptime.analysers.basis import Basis, prepare
 from looptime.analysers.blocking import Blocking, blocking
 from looptime.analysers.buses import Buses, buses
-from looptime.analysers.costs import Costs, costs
+from looptime.analysers.call_costs import Costs, costs
 from looptime.analysers.drift import Changes, changes
 from looptime.analysers.durations import call_times, first_durations_ms
-from looptime.analysers.figure import to_json
+from looptime.analysers.estimate import to_json
 from looptime.analysers.freshness import Freshness, freshness
 from looptime.analysers.pace import Pace, pace
 from looptime.analysers.pacing import Pacing

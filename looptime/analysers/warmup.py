@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.errors import NotEnoughError
-from looptime.stats.warmup import warm_up
+from looptime.stats.settling import warm_up
 
 __all__ = ["WarmUpCut", "warmup"]
 
@@ -63,7 +63,7 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
 
     References
     ----------
-    MSER, guarded; see `looptime.stats.warmup`.
+    MSER, guarded; see `looptime.stats.settling`.
     """
     at = basis.run.loop_columns
     end = len(at)

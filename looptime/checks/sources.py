@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from looptime.analysers.part import part
-from looptime.checks.query import is_query
-from looptime.checks.season import Season
-from looptime.checks.sides import Item
-from looptime.checks.workers import Reader
+from looptime.checks.compare.sides import Item
+from looptime.checks.season.query import is_query
+from looptime.checks.season.season import Season
+from looptime.checks.season.workers import Reader
 from looptime.errors import UsageError
 from looptime.project import Project
 from looptime.run import Run

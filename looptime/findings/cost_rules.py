@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
 from looptime.analysers.buses import BusCost, Overlap
-from looptime.analysers.costs import CallCost
+from looptime.analysers.call_costs import CallCost
 from looptime.analysers.summary import Summary
 from looptime.findings.about import command, evidence, ms, percent, three
 from looptime.findings.finding import Finding

@@ -42,7 +42,7 @@ def heading_findings(at: Summary, stated: Heading | None = None) -> list[Finding
     if rate is None or not at.pace.loops:
         return []
     # loaded only where a log has what it needs: most summaries must not wait for it
-    from looptime.heading.ages import age_parts
+    from looptime.heading.age_distribution import age_parts
     from looptime.heading.defaults import setup_from_project
     from looptime.heading.instants import sampling_from_run
 

@@ -9,7 +9,7 @@ from fnmatch import fnmatchcase
 from looptime.findings.about import ms
 from looptime.findings.finding import Finding, ranked
 from looptime.planner.changes import parse
-from looptime.planner.suggest import Proposal, Suggestions
+from looptime.planner.search.suggest import Proposal, Suggestions
 
 __all__ = ["with_predictions"]
 
@@ -30,7 +30,7 @@ def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[F
     findings : sequence of Finding
         From `looptime.findings.find`.
     found : Suggestions
-        From `looptime.planner.suggest.suggest`, of the same run.
+        From `looptime.planner.search.suggest.suggest`, of the same run.
 
     Returns
     -------

@@ -7,6 +7,7 @@ from looptime.heading.defaults import (
 )
 from looptime.heading.instants import Labels, sampling_from_run
 from looptime.heading.integrated import RULES, Step, parse_step
+from looptime.heading.lead import Lead, parse_lead
 from looptime.heading.motion import Motion
 from looptime.heading.path import HEADINGS
 from looptime.heading.pattern import Sampling
@@ -15,7 +16,6 @@ from looptime.heading.result import HeadingResult
 from looptime.heading.sensor import Sensor
 from looptime.heading.setup import Setup, Tolerance
 from looptime.heading.spelling import MOTION_HELP, parse_motion
-from looptime.heading.stale import Lead, parse_lead
 from looptime.heading.study import PATTERNS, study
 
 __all__ = [

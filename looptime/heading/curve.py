@@ -11,9 +11,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.heading.ages import age_parts, block_sums, by_block, leave_out, ratio
+from looptime.heading.age_distribution import age_parts, block_sums, by_block, leave_out, ratio
+from looptime.heading.block_intervals import Figure, figure
 from looptime.heading.integrated import Step, end_errors, errors_along, random_starts
-from looptime.heading.jackknife import Figure, figure
+from looptime.heading.lag_table import AgeTable, make_table
+from looptime.heading.lead import NO_LEAD, Lead
 from looptime.heading.motion import Motion, Profile, Recorded
 from looptime.heading.pattern import (
     BLOCKS,
@@ -25,8 +27,7 @@ from looptime.heading.pattern import (
     scaled,
 )
 from looptime.heading.sensor import PERFECT, Sensor
-from looptime.heading.stale import NO_LEAD, Lead, Stale, stale_along, stale_everywhere
-from looptime.heading.table import AgeTable, make_table
+from looptime.heading.stale import Stale, stale_along, stale_everywhere
 
 __all__ = ["RATES_HZ", "CurvePoint", "Models", "end_rms", "rate_curve", "sampling_at"]
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from looptime.errors import UsageError
-from looptime.heading.ages import mean_age_s
-from looptime.heading.jackknife import Figure
+from looptime.heading.age_distribution import mean_age_s
+from looptime.heading.block_intervals import Figure
 from looptime.heading.pattern import Sampling
 
 __all__ = ["PhaseLost", "phase_lost"]
@@ -46,7 +46,7 @@ def phase_lost(sampling: Sampling, mean_age: Figure, crossover_hz: float) -> Pha
     sampling : Sampling
         Instants of reading and use.
     mean_age : Figure [ms]
-        Mean age over time (`looptime.heading.ages.age_parts`).
+        Mean age over time (`looptime.heading.age_distribution.age_parts`).
     crossover_hz : float [Hz]
         Crossover frequency of the controller.
 

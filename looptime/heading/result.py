@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from looptime.heading.ages import AgeParts
+from looptime.heading.age_distribution import AgeParts
+from looptime.heading.block_intervals import Figure
 from looptime.heading.curve import CurvePoint
 from looptime.heading.growth import Growth
-from looptime.heading.jackknife import Figure
 from looptime.heading.phase import PhaseLost
 from looptime.heading.required import Required
 from looptime.heading.stale import Stale

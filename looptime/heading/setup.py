@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 from looptime.errors import UsageError
 from looptime.heading.instants import Labels
 from looptime.heading.integrated import RULES, Step
+from looptime.heading.lead import NO_LEAD, Lead
 from looptime.heading.path import HEADINGS
 from looptime.heading.required import JUDGED
 from looptime.heading.sensor import PERFECT, Sensor
-from looptime.heading.stale import NO_LEAD, Lead
 
 __all__ = ["Setup", "Tolerance"]
 

@@ -16,15 +16,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.errors import UsageError
-from looptime.heading.ages import block_sums, by_block, interval_quantile, leave_out, ratio
-from looptime.heading.jackknife import Figure, figure
+from looptime.heading.age_distribution import (
+    block_sums,
+    by_block,
+    interval_quantile,
+    leave_out,
+    ratio,
+)
+from looptime.heading.block_intervals import Figure, figure
+from looptime.heading.lag_table import AgeTable
+from looptime.heading.lead import NO_LEAD, Lead
 from looptime.heading.motion import Motion, Steady
 from looptime.heading.pattern import BLOCKS, Sampling
 from looptime.heading.sizes import cdf_on_grid, quantile_from_cdf
-from looptime.heading.table import AgeTable
 
-__all__ = ["NO_LEAD", "Lead", "Stale", "parse_lead", "stale_along", "stale_everywhere"]
+__all__ = ["Stale", "stale_along", "stale_everywhere"]
 
 Float = NDArray[np.float64]
 Int = NDArray[np.integer]
@@ -37,60 +43,6 @@ _NODES, _WEIGHTS = (
 _GRID = 1000
 #: Holds that are enough for a motion in its own place, unless every one is asked for.
 _ENOUGH = 8_000
-
-
-@dataclass(frozen=True)
-class Lead:
-    """By how much the code extrapolates a reading with its turn rate.
-
-    Parameters
-    ----------
-    kind : str
-        ``none``, ``fixed`` or ``measured`` (the reading's age at use, as the code can know it).
-    fixed_s : float [s]
-    """
-
-    kind: str = "none"
-    fixed_s: float = 0.0
-
-    def per_hold(self, sampling: Sampling) -> Float:
-        """Lead of each hold; shape (n,) [s]."""
-        if self.kind == "measured":
-            return (sampling.use_s - sampling.read_s)[:-1]
-        return np.full(len(sampling), self.fixed_s)
-
-    @property
-    def text(self) -> str:
-        """As it is written."""
-        return f"fixed:{self.fixed_s * 1e3:g}" if self.kind == "fixed" else self.kind
-
-
-NO_LEAD = Lead()
-
-
-def parse_lead(text: str) -> Lead:
-    """Read ``none``, ``fixed:MS`` or ``measured``.
-
-    Raises
-    ------
-    UsageError
-        If it is none of these, or the time is below 0.
-
-    Examples
-    --------
-    >>> parse_lead("fixed:12.5")
-    Lead(kind='fixed', fixed_s=0.0125)
-    """
-    word, _, rest = text.strip().partition(":")
-    if word in ("none", "measured") and not rest:
-        return Lead(word)
-    try:
-        milliseconds = float(rest)
-    except ValueError:
-        milliseconds = math.nan
-    if word != "fixed" or not (math.isfinite(milliseconds) and milliseconds >= 0):
-        raise UsageError(f"lead {text!r} is not known: write none, fixed:MS or measured")
-    return Lead("fixed", milliseconds / 1e3)
 
 
 @dataclass(frozen=True)

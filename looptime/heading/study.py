@@ -9,7 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import NotEnoughError, UsageError
-from looptime.heading.ages import AgeParts, age_parts, block_sums, by_block, leave_out, ratio
+from looptime.heading.age_distribution import (
+    AgeParts,
+    age_parts,
+    block_sums,
+    by_block,
+    leave_out,
+    ratio,
+)
+from looptime.heading.block_intervals import Figure, figure
 from looptime.heading.curve import (
     CurvePoint,
     Models,
@@ -30,7 +38,6 @@ from looptime.heading.integrated import (
     step_lengths,
     stepped_errors,
 )
-from looptime.heading.jackknife import Figure, figure
 from looptime.heading.motion import Motion, Profile, Recorded, Weave
 from looptime.heading.path import dead_reckoned
 from looptime.heading.pattern import BLOCKS, Sampling, sample_stretches

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import os
-from collections import Counter
-from dataclasses import dataclass
 from dataclasses import replace as _replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from looptime.errors import LogError
-from looptime.parsers.assemble import assemble, with_lost
-from looptime.parsers.dialect import sniff
+from looptime.parsers.assemble.run_of_calls import assemble, with_lost
+from looptime.parsers.layouts.contract import Options, Parsed
+from looptime.parsers.log import Log
 from looptime.parsers.registry import choose
-from looptime.parsers.rows import Options, Parsed
-from looptime.parsers.settle import check_unit, settle
-from looptime.parsers.source import Progress, head, open_source, stored
+from looptime.parsers.repair.clock_repair import check_unit, settle
+from looptime.parsers.text.dialect import sniff
+from looptime.parsers.text.source import Progress, head, open_source, stored
 from looptime.run import Run
 
 if TYPE_CHECKING:
@@ -28,40 +27,6 @@ __all__ = ["Log", "read", "read_log"]
 PAYS_FROM = 1 << 20
 #: A log of more runs than this has no clock where one was looked for.
 MOST_RUNS = 1000
-
-
-@dataclass(frozen=True)
-class Log:
-    """A log file and the runs in it.
-
-    Parameters
-    ----------
-    path : str
-        The file.
-    runs : tuple of Run
-        In the order of the file; more than one where the clock began anew.
-    """
-
-    path: str
-    runs: tuple[Run, ...]
-
-    @property
-    def rows_read(self) -> int:
-        """Rows in the file, used or not."""
-        return sum(run.rows_read for run in self.runs)
-
-    @property
-    def rows_used(self) -> int:
-        """Rows that are in the runs."""
-        return sum(run.rows_used for run in self.runs)
-
-    @property
-    def rows_by_reason(self) -> dict[str, int]:
-        """Rows that were set aside, counted by the reason."""
-        total: Counter[str] = Counter()
-        for run in self.runs:
-            total.update(run.set_aside.counts)
-        return dict(total)
 
 
 def read_log(
@@ -111,7 +76,7 @@ def read_log(
         unit_from="option" if unit else "project",
     )
     if stored(path):
-        from looptime.parsers.store import read_stored
+        from looptime.parsers.kept.store import read_stored
 
         return Log(os.fspath(path), read_stored(path))
     make = _prepared if cache else _fresh
@@ -129,7 +94,7 @@ def _prepared(
         pays = False
     if not pays:
         return _fresh(path, options, progress)
-    from looptime.parsers import cache as copies
+    from looptime.parsers.kept import cache as copies
 
     name = copies.key(path, options)
     runs = copies.fetch(name)

@@ -9,10 +9,10 @@ from pathlib import PurePath
 from types import ModuleType
 
 from looptime.errors import LogError, UsageError
-from looptime.parsers.columns import Head, heads
-from looptime.parsers.dialect import Dialect, numbers
-from looptime.parsers.evidence import check_spoilt, clocklike, counts_rows, wordy
-from looptime.parsers.rows import Options
+from looptime.parsers.columns.evidence import check_spoilt, clocklike, counts_rows, wordy
+from looptime.parsers.columns.headers import Head, heads
+from looptime.parsers.layouts.contract import Options
+from looptime.parsers.text.dialect import Dialect, numbers
 
 __all__ = ["choose"]
 
@@ -107,7 +107,7 @@ def _check_name(path: str) -> None:
 
 
 def _module(layout: str) -> ModuleType:
-    return import_module(f"looptime.parsers.{layout}")
+    return import_module(f"looptime.parsers.layouts.{layout}")
 
 
 def _fit(

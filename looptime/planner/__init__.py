@@ -1,16 +1,16 @@
 """What a remedy will buy, before anyone writes it."""
 
-from looptime.planner.changes import Change, PlanFile, load_changes, parse, parse_all
-from looptime.planner.predict import (
+from looptime.planner.answer.predict import (
     CAUTIONS,
     Prediction,
     Prepared,
     predict,
     prepare_run,
 )
-from looptime.planner.replay import replay
-from looptime.planner.score import Score, score
-from looptime.planner.suggest import Suggestions, suggest
+from looptime.planner.answer.score import Score, score
+from looptime.planner.changes import Change, PlanFile, load_changes, parse, parse_all
+from looptime.planner.play.replay import replay
+from looptime.planner.search.suggest import Suggestions, suggest
 
 __all__ = [
     "CAUTIONS",

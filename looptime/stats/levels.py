@@ -22,7 +22,7 @@ class Levels:
         p below which a drift is reported.
     rhythm : float
         Adjusted p below which a rhythm is reported, of all series of a run together: divide
-        it by the number of series looked at (`looptime.stats.rhythm.rhythms` does).
+        it by the number of series looked at (`looptime.stats.recurrence_test.rhythms` does).
     change_penalty : float
         Penalty of a change point, in units of the long-run variance times ln K.
     """

@@ -1,7 +1,7 @@
 """Two recordings held against each other: do these two differ?
 
 Nothing here speaks about the code that ran: one recording a side cannot tell a change of code
-from the ordinary scatter between runs. See `looptime.stats.runs` for several runs a side.
+from the ordinary scatter between runs. See `looptime.stats.between_runs` for several runs a side.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.costs import costs
+from looptime.analysers.call_costs import costs
 from looptime.analysers.recurrence import Recurrence, _known, recurrence
 from looptime.analysers.slow import slow_events
 from tests.build_run import make_flat_run, make_run

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from looptime.analysers import summarise, summarise_phases, together
-from looptime.analysers.figure import to_json
+from looptime.analysers.estimate import to_json
 from looptime.findings import find
 from tests.build_run import make_flat_run, make_run
 

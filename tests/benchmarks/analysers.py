@@ -22,7 +22,7 @@ if __package__ in (None, ""):
 from looptime.analysers.basis import Basis, prepare
 from looptime.analysers.blocking import blocking
 from looptime.analysers.buses import buses
-from looptime.analysers.costs import costs
+from looptime.analysers.call_costs import costs
 from looptime.analysers.drift import changes
 from looptime.analysers.durations import call_times
 from looptime.analysers.freshness import freshness

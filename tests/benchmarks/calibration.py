@@ -18,18 +18,18 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from looptime.stats.between_runs import compare_runs, count_scale, log_scale
 from looptime.stats.changepoints import change_points
-from looptime.stats.drift import drift
 from looptime.stats.jackknife import jackknife
 from looptime.stats.levels import ALONE, IN_RUN
-from looptime.stats.limits import prediction_limit
 from looptime.stats.multiple import holm
+from looptime.stats.prediction_limits import prediction_limit
 from looptime.stats.quantiles import quantiles, worst_mean
-from looptime.stats.rhythm import rhythm, rhythms
-from looptime.stats.runs import compare_runs, count_scale, log_scale
+from looptime.stats.recurrence_test import rhythm, rhythms
+from looptime.stats.settling import warm_up
+from looptime.stats.slope import drift
 from looptime.stats.student import t_two_sided
 from looptime.stats.twosample import compare_recordings, usual_scatter
-from looptime.stats.warmup import warm_up
 from tests.benchmarks.generator import (
     KINDS,
     Kind,

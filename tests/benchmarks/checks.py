@@ -52,7 +52,7 @@ def run(seed: int, loops: int = LOOPS, calls: int = CALLS, factor: float = 1.0):
 def _compare(_: Path) -> float:
     a, b = run(1), run(2)
     begin = time.perf_counter()
-    from looptime.checks.compare import compare
+    from looptime.checks.compare.compare import compare
 
     compare([a], [b])
     return time.perf_counter() - begin
@@ -61,8 +61,8 @@ def _compare(_: Path) -> float:
 def _gate(folder: Path) -> float:
     new = run(999)
     begin = time.perf_counter()
-    from looptime.checks.gate import choose_baseline, gate
-    from looptime.checks.season import Season
+    from looptime.checks.gate.gate import choose_baseline, gate
+    from looptime.checks.season.season import Season
 
     season = Season(folder / "season-12")
     found = gate([new], choose_baseline(season, [new]), limits={"period_p99_ms": 20.0})
@@ -72,9 +72,9 @@ def _gate(folder: Path) -> float:
 
 def _list(folder: Path) -> float:
     begin = time.perf_counter()
-    from looptime.checks.season import Season
-    from looptime.views.season_text import render_season
-    from looptime.views.terminal import show
+    from looptime.checks.season.season import Season
+    from looptime.views.text.season_text import render_season
+    from looptime.views.text.terminal import show
 
     entries = Season(folder / "season-1000").entries()
     with (folder / "list.txt").open("w", encoding="utf-8") as file:
@@ -94,8 +94,8 @@ def _simulated(rng, rr: float, plant, n: int = 6_000):
 
 
 def _values(run_):
-    from looptime.checks.recording import Settings, record
-    from looptime.checks.values import measure
+    from looptime.checks.recording.figures import measure
+    from looptime.checks.recording.recording import Settings, record
 
     settings = Settings(budget_ms=14.0, keep_warmup=True)
     return measure(record(run_, settings).series(), histograms=False)
@@ -103,9 +103,9 @@ def _values(run_):
 
 def rates(replicates: int, rr: float = 0.007) -> None:
     """Shares of verdicts over simulated runs: the whole check, families and tolerances included."""
-    from looptime.checks.change import Tolerance
-    from looptime.checks.compare import compare
-    from looptime.checks.gate import gate
+    from looptime.checks.compare.change import Tolerance
+    from looptime.checks.compare.compare import compare
+    from looptime.checks.gate.gate import gate
     from tests.benchmarks.generator import Plant
 
     plants = {
@@ -148,8 +148,8 @@ WHAT = {"compare": _compare, "gate": _gate, "list": _list}
 
 def prepare(folder: Path) -> None:
     """A season of 12 baseline runs, and one of 1,000 short runs."""
-    from looptime.checks.adding import add_runs
-    from looptime.checks.season import Season
+    from looptime.checks.season.adding import add_runs
+    from looptime.checks.season.season import Season
 
     small = Season(folder / "season-12", create=True)
     for seed in range(BASELINE):

@@ -242,7 +242,7 @@ def measure(browser: Browser, repeat: int, loops: int) -> None:
 
 
 def _shown(value: float) -> str:
-    from looptime.views.terminal import number
+    from looptime.views.text.terminal import number
 
     return number(value, 5)
 

@@ -15,9 +15,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from looptime.heading import Lead, Sensor, Setup, Tolerance, study
+from looptime.heading.block_intervals import Figure
 from looptime.heading.curve import RATES_HZ, Models, StaleModel, rate_curve
 from looptime.heading.instants import sampling_from_run
-from looptime.heading.jackknife import Figure
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.heading.spelling import parse_motion
 from looptime.run import Run, Signals

@@ -20,9 +20,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import looptime
 from looptime.planner import parse_all, predict, prepare_run, suggest
-from looptime.planner.draft import Setting, basis
-from looptime.planner.predict import Prediction
-from looptime.planner.replay import play
+from looptime.planner.answer.predict import Prediction
+from looptime.planner.play.draft import Setting, basis
+from looptime.planner.play.replay import play
 from looptime.project import Bus, Project
 from looptime.run import CallColumns, LoopColumns, Run
 from looptime.schema import CallName

@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 import looptime  # noqa: E402
-from looptime.checks.compare import compare  # noqa: E402
+from looptime.checks.compare.compare import compare  # noqa: E402
 from tests.rig import record as rig  # noqa: E402
 from tests.rig.variants import PLAIN, RECORDINGS  # noqa: E402
 

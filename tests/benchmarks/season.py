@@ -93,9 +93,9 @@ def _peak_mb() -> float | None:
 
 def _measure(paths: list[str], folder: str, processes: int) -> tuple:
     """Add in a process of its own, so that its memory is its own."""
-    from looptime.checks.adding import Job, add_logs
-    from looptime.checks.recording import Settings
-    from looptime.checks.season import Season
+    from looptime.checks.recording.recording import Settings
+    from looptime.checks.season.adding import Job, add_logs
+    from looptime.checks.season.season import Season
 
     season = Season(folder, create=True)
     jobs = [Job(path, ShiftedReader(), Settings()) for path in paths]

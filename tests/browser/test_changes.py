@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from looptime_dashboards.pages.changes import _remedies
+from looptime_dashboards.pages.changes_page import _remedies
 
-from looptime.analysers.figure import Figure
-from looptime.planner.candidates import Candidate
-from looptime.planner.proposals import Proposal, Suggestions
+from looptime.analysers.estimate import Figure
+from looptime.planner.search.candidates import Candidate
+from looptime.planner.search.proposals import Proposal, Suggestions
 
 
 def plan(*changes: str, gain: float, why: str = "") -> Proposal:

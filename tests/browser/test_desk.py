@@ -14,18 +14,18 @@ from pathlib import Path
 import pytest
 from looptime_dashboards import desk as desk_module
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.pages import heading as heading_page
-from looptime_dashboards.pages.changes import prediction
+from looptime_dashboards.pages import heading_page
+from looptime_dashboards.pages.changes_page import prediction
 from looptime_dashboards.view import View
 
 from looptime import read
 from looptime.analysers import Summary, part
-from looptime.checks.gate import choose_baseline
-from looptime.checks.scatter import run_scatter
-from looptime.checks.season import Season
+from looptime.checks.gate.gate import choose_baseline
+from looptime.checks.recording.scatter import run_scatter
+from looptime.checks.season.season import Season
 from looptime.project import Project
 from looptime.samples import folder as samples
-from looptime.views.figures_plan import plan_basis
+from looptime.views.figures.plan_figures import plan_basis
 from tests.browser.conftest import key_of
 from tests.build_run import slow_at_first
 

@@ -14,10 +14,10 @@ import pytest
 from looptime_dashboards.view import read_view
 
 from looptime import Project, read_log
-from looptime.checks.compare import compare
-from looptime.checks.gate import choose_baseline
-from looptime.checks.recording import Settings
-from looptime.checks.season import Season
+from looptime.checks.compare.compare import compare
+from looptime.checks.gate.gate import choose_baseline
+from looptime.checks.recording.recording import Settings
+from looptime.checks.season.season import Season
 from looptime.samples import folder as samples
 from tests.browser.conftest import LOGS, Site, Watched, key_of, running
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.pages import sides
+from looptime_dashboards.pages import sides_page as sides
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 

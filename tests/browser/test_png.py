@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 
 import pytest
 
-from looptime.views.palette import DARK, LIGHT
+from looptime.views.figures.palette import DARK, LIGHT
 from tests.browser.conftest import LOGS, Site, Watched
 
 pytestmark = pytest.mark.browser

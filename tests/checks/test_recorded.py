@@ -4,11 +4,11 @@ from pathlib import Path
 
 import pytest
 
-from looptime.checks.compare import compare
-from looptime.checks.gate import gate
-from looptime.checks.recording import Settings, record
+from looptime.checks.compare.compare import compare
+from looptime.checks.gate.gate import gate
+from looptime.checks.recording.figures import measure
+from looptime.checks.recording.recording import Settings, record
 from looptime.checks.sources import LogReader, load_side
-from looptime.checks.values import measure
 from looptime.project import Project
 
 LOGS = Path(__file__).resolve().parents[2] / "sample_logs"

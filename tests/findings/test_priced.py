@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from looptime.analysers.figure import Figure
+from looptime.analysers.estimate import Figure
 from looptime.findings import summarise
 from looptime.findings.finding import Evidence, Finding
 from looptime.findings.priced import with_predictions
-from looptime.planner.proposals import Proposal, Suggestions
-from looptime.planner.suggest import suggest
+from looptime.planner.search.proposals import Proposal, Suggestions
+from looptime.planner.search.suggest import suggest
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.build_run import make_run
 

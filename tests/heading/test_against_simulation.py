@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 
 from looptime.heading.integrated import RULES, Step, end_errors, errors_along
+from looptime.heading.lag_table import make_table
+from looptime.heading.lead import NO_LEAD, Lead
 from looptime.heading.path import dead_reckoned
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.heading.spelling import parse_motion
-from looptime.heading.stale import NO_LEAD, Lead, stale_everywhere
-from looptime.heading.table import make_table
+from looptime.heading.stale import stale_everywhere
 from tests.heading import simulation as sim
 
 CASES = [(seed, ("steady", "weave", "turn")[seed % 3]) for seed in range(50)]

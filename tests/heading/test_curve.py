@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from looptime.errors import UsageError
-from looptime.heading.ages import age_parts
+from looptime.heading.age_distribution import age_parts
+from looptime.heading.block_intervals import Figure
 from looptime.heading.curve import (
     RATES_HZ,
     CurvePoint,
@@ -18,7 +19,6 @@ from looptime.heading.curve import (
     sampling_at,
 )
 from looptime.heading.integrated import Step
-from looptime.heading.jackknife import Figure
 from looptime.heading.motion import Steady, Weave, turn
 from looptime.heading.pattern import LogShape, Sampling, blocks_of
 from looptime.heading.required import required_rate, stops_helping_hz

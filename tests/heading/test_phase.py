@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.errors import UsageError
-from looptime.heading.ages import age_parts
+from looptime.heading.age_distribution import age_parts
 from looptime.heading.pattern import Sampling, blocks_of, even
 from looptime.heading.phase import phase_lost
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.errors import UsageError
-from looptime.heading.ages import age_parts, mean_age_s
+from looptime.heading.age_distribution import age_parts, mean_age_s
 from looptime.heading.integrated import Step, errors_along, noise_variance
 from looptime.heading.motion import Steady, Weave
 from looptime.heading.pattern import even

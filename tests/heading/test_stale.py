@@ -4,18 +4,13 @@ import numpy as np
 import pytest
 
 from looptime.errors import UsageError
-from looptime.heading.ages import age_parts, interval_quantile, mean_age_s
+from looptime.heading.age_distribution import age_parts, interval_quantile, mean_age_s
+from looptime.heading.lag_table import make_table
+from looptime.heading.lead import NO_LEAD, Lead, parse_lead
 from looptime.heading.motion import Steady, Weave, turn
 from looptime.heading.path import even_drift
 from looptime.heading.pattern import Sampling, blocks_of, even
-from looptime.heading.stale import (
-    NO_LEAD,
-    Lead,
-    parse_lead,
-    stale_along,
-    stale_everywhere,
-)
-from looptime.heading.table import make_table
+from looptime.heading.stale import stale_along, stale_everywhere
 from tests.heading.logs import jittered
 
 W = np.radians(180.0)

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 import looptime
 from looptime.errors import LogError, LooptimeError
-from looptime.parsers import source
-from looptime.parsers.table import blocks
+from looptime.parsers.text import source
+from looptime.parsers.text.table import blocks
 from tests.properties.logs import LAYOUTS, check_books, tables, text
 
 QUIET = {
@@ -184,10 +184,10 @@ def test_small_blocks_change_nothing(tmp_path, monkeypatch):
         if b'"' in data or b"\r" in data:
             return  # a quoted cell may be cut in two, which costs its row
         path.write_bytes(data)
-        monkeypatch.setattr("looptime.parsers.table.blocks", blocks)
+        monkeypatch.setattr("looptime.parsers.text.table.blocks", blocks)
         one = outcome(path)
         monkeypatch.setattr(
-            "looptime.parsers.table.blocks", lambda s, **how: source.blocks(s, size, **how)
+            "looptime.parsers.text.table.blocks", lambda s, **how: source.blocks(s, size, **how)
         )
         many = outcome(path)
         assert (one is None) == (many is None)

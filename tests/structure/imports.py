@@ -36,32 +36,40 @@ def modules_below(package: Path) -> dict[str, Path]:
     return {name_of(path, package.parent): path for path in sorted(package.rglob("*.py"))}
 
 
-def imports_of(importer: str, path: Path, known: frozenset[str]) -> list[Import]:
+def imports_of(
+    importer: str, path: Path, known: frozenset[str], for_types: bool = False
+) -> list[Import]:
     """All imports of one module.
 
     ``from package import name`` counts as an import of ``package.name`` where that is one of
-    the `known` modules, else of ``package``. Imports for the type checker alone are left out:
-    they never run.
+    the `known` modules, else of ``package``. Imports for the type checker alone are left out
+    unless asked for: they never run.
     """
     tree = ast.parse(path.read_text(encoding="utf-8"), filename=str(path))
     package = importer if path.name == "__init__.py" else importer.rpartition(".")[0]
     found = []
-    for node, deferred in _walk(tree, deferred=False):
+    for node, deferred in _walk(tree, False, for_types):
         for module in _targets(node, package, known):
             found.append(Import(importer, module, node.lineno, deferred))
     return found
 
 
-def _walk(node: ast.AST, deferred: bool) -> Iterator[tuple[ast.stmt | ast.Call, bool]]:
+def _walk(
+    node: ast.AST, deferred: bool, for_types: bool
+) -> Iterator[tuple[ast.stmt | ast.Call, bool]]:
     for child in ast.iter_child_nodes(node):
-        if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.unparse(child.test):
+        if (
+            not for_types
+            and isinstance(child, ast.If)
+            and "TYPE_CHECKING" in ast.unparse(child.test)
+        ):
             for other in child.orelse:
-                yield from _walk(ast.Module([other], []), deferred)
+                yield from _walk(ast.Module([other], []), deferred, for_types)
             continue
         if isinstance(child, ast.Import | ast.ImportFrom | ast.Call):
             yield child, deferred
         inside = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda)
-        yield from _walk(child, deferred or inside)
+        yield from _walk(child, deferred or inside, for_types)
 
 
 def _targets(node: ast.AST, package: str, known: frozenset[str]) -> list[str]:

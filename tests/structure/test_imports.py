@@ -34,6 +34,18 @@ FLOORS = (
 )
 FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}
 
+# Inside a floor each wing, a folder or a module beside the folders, may import itself and those
+# before it: the order of the data's way.
+WINGS = {
+    "parsers": (
+        {"text"}, {"columns"}, {"clock"}, {"layouts"}, {"repair"}, {"assemble"}, {"log"}, {"kept"},
+        {"registry"}, {"read"},
+    ),
+    "planner": ({"changes"}, {"known"}, {"play"}, {"answer"}, {"search"}),
+    "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}, {"sources"}),
+    "views": ({"text"}, {"figures"}, {"files"}),
+}  # fmt: skip
+
 # A text command that loads one of these is slow to start, or does another command's work.
 PICTURES = ("plotly", "dash", "flask", "looptime_dashboards", "scipy.stats")
 HEAVY = (*PICTURES, "pandas", "pyarrow", "scipy", "distributed", "polars")
@@ -50,8 +62,13 @@ loop,thread,seq,name,start_us,duration_us,phase,mark,value
 
 
 def part_of(module: str) -> str:
-    """``looptime.parsers.calls`` -> ``parsers``; the package itself -> the empty text."""
+    """``looptime.parsers.layouts.calls`` -> ``parsers``; the package itself -> the empty text."""
     return [*module.split("."), ""][1]
+
+
+def wing_of(module: str) -> str:
+    """``looptime.parsers.text.table`` -> ``text``; a floor itself -> the empty text."""
+    return [*module.split("."), "", ""][2]
 
 
 def own(found: Import) -> bool:
@@ -60,6 +77,16 @@ def own(found: Import) -> bool:
 
 def listed(found: list[Import]) -> str:
     return "\n".join(str(one) for one in found)
+
+
+def test_a_name_stands_for_one_module() -> None:
+    """No two modules of the tree share a name, however far apart they stand."""
+    places: dict[str, list[str]] = {}
+    for name, path in {**MODULES, **PAGES}.items():
+        if path.name != "__init__.py":
+            places.setdefault(name.rpartition(".")[2], []).append(name)
+    twice = {name: found for name, found in places.items() if len(found) > 1}
+    assert not twice, twice
 
 
 def test_every_module_has_a_floor() -> None:
@@ -83,17 +110,43 @@ def test_imports_run_one_way() -> None:
     assert not upward, listed(upward)
 
 
+def test_every_module_of_a_floor_with_wings_has_one() -> None:
+    """A module that stands in no wing could import any of them."""
+    without = [
+        name
+        for name in MODULES
+        if part_of(name) in WINGS
+        and wing_of(name)
+        and not any(wing_of(name) in wing for wing in WINGS[part_of(name)])
+    ]
+    assert not without, f"give these a wing in {Path(__file__).name}: {without}"
+
+
+def test_wings_import_one_way() -> None:
+    """A wing imports itself and those before it only, deferred imports counted."""
+    back = []
+    for found in filter(own, ALL):
+        floor, wing, other = part_of(found.importer), wing_of(found.importer), found.module
+        if floor not in WINGS or part_of(other) != floor or not wing or not wing_of(other):
+            continue
+        place = {name: at for at, names in enumerate(WINGS[floor]) for name in names}
+        if place[wing_of(other)] > place[wing]:
+            back.append(found)
+    assert not back, listed(back)
+
+
 def _only_version(found: Import) -> bool:
     line = MODULES[found.importer].read_text(encoding="utf-8").splitlines()[found.line - 1]
     return line.strip() == "from looptime import __version__"
 
 
 def test_no_ring_of_imports() -> None:
-    """No two modules need each other, not even through others or inside one floor."""
+    """No two modules need each other, not even through others, inside one floor or for types."""
     graph: dict[str, set[str]] = {name: set() for name in MODULES}
-    for found in filter(own, ALL):
-        if found.module != "looptime":
-            graph[found.importer].add(found.module)
+    for name, path in MODULES.items():
+        for found in filter(own, imports_of(name, path, KNOWN, for_types=True)):
+            if found.module != "looptime" and name != "looptime":
+                graph[name].add(found.module)
     ring = find_cycle(graph)
     assert not ring, " imports ".join(ring)
 

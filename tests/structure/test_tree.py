@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 
 import pytest
 
-from looptime.checks.season import Season
+from looptime.checks.season.season import Season
 
 ROOT = Path(__file__).resolve().parents[2]
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml"} | {

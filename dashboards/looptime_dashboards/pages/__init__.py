@@ -8,14 +8,14 @@ from typing import Any
 
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages import (
-    changes,
-    costs,
-    heading,
-    logs,
-    pace,
-    readiness,
-    sides,
-    slow,
+    changes_page,
+    costs_page,
+    heading_page,
+    logs_page,
+    pace_page,
+    readiness_page,
+    sides_page,
+    slow_page,
 )
 from looptime_dashboards.view import View
 
@@ -46,12 +46,12 @@ class Page:
 
 
 PAGES = (
-    Page("/", "Pace", pace.body, has_loop=True),
-    Page("/costs", "Where time goes", costs.body, has_loop=True),
-    Page("/slow", "Slow loops", slow.body, has_loop=True),
-    Page("/changes", "Changes", changes.body),
-    Page("/sides", "Before and after", sides.body),
-    Page("/heading", "Heading", heading.body),
-    Page("/readiness", "Readiness", readiness.body),
-    Page("/logs", "Logs", logs.body, needs_run=False),
+    Page("/", "Pace", pace_page.body, has_loop=True),
+    Page("/costs", "Where time goes", costs_page.body, has_loop=True),
+    Page("/slow", "Slow loops", slow_page.body, has_loop=True),
+    Page("/changes", "Changes", changes_page.body),
+    Page("/sides", "Before and after", sides_page.body),
+    Page("/heading", "Heading", heading_page.body),
+    Page("/readiness", "Readiness", readiness_page.body),
+    Page("/logs", "Logs", logs_page.body, needs_run=False),
 )

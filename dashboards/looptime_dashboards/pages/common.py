@@ -7,7 +7,7 @@ from typing import Any
 from dash import html
 
 from looptime.analysers import Summary
-from looptime.views.terminal import count, number, safe
+from looptime.views.text.terminal import count, number, safe
 
 __all__ = ["are", "sentence", "used"]
 

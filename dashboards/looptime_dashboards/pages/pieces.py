@@ -9,11 +9,11 @@ from typing import Any
 
 from dash import html
 
-from looptime.checks.gate import choose_baseline
-from looptime.checks.scatter import season_scatter
-from looptime.checks.season import Season
-from looptime.checks.values import RunValues
-from looptime.planner.sample import sample
+from looptime.checks.gate.gate import choose_baseline
+from looptime.checks.recording.figures import RunValues
+from looptime.checks.recording.scatter import season_scatter
+from looptime.checks.season.season import Season
+from looptime.planner.known.stretches import sample
 from looptime.run import Run
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.parts import named, table

@@ -1,0 +1,293 @@
+"""Remedies: switch them on and see what they would buy, before anyone writes them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+from urllib.parse import urlencode
+
+from dash import html
+
+from looptime.errors import LooptimeError
+from looptime.planner import CAUTIONS, Prediction, Suggestions, parse, predict, suggest
+from looptime.views.figures.plan_figures import (
+    bus_use,
+    call_costs,
+    contributions,
+    plan_basis,
+    predicted_histogram,
+    reading_ages,
+    sides_table,
+    signed,
+)
+from looptime.views.text.terminal import number, safe
+from looptime_dashboards.desk import SAMPLE_FROM, Desk
+from looptime_dashboards.pages.pieces import scatter, stretches, table_card
+from looptime_dashboards.parts import (
+    card,
+    caution,
+    choice,
+    choices,
+    named,
+    note,
+    number_form,
+    table,
+    toggle,
+)
+from looptime_dashboards.view import View
+from looptime_dashboards.work import Pending
+
+__all__ = ["body", "place", "prediction"]
+
+_QUICK = 1_500
+_MOST_PROPOSED = 10
+_MOST_PLANS = 8
+_SEEN = 0.005  # of the mean: what changes it by less is lost in what differs from run to run
+
+
+def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+    """The page, and whether better figures are on their way."""
+    desk.run(view)  # says that it is being read, before anything else is shown
+    parts: list[Any] = []
+    found: Suggestions | None = None
+    wait, said = False, ""
+    try:
+        found = _suggestions(desk, view)
+    except Pending as pending:
+        wait, said = True, f"{pending.text} ..."
+    except LooptimeError as error:
+        said = f"No remedies are proposed: {error}"
+    parts.append(_switches(view, found, said))
+    if not view.change:
+        if found is not None:
+            parts += _warnings(found.warnings)
+        return parts, wait
+    try:
+        at, sampled = prediction(desk, view)
+    except Pending as pending:
+        return [*parts, note(f"{pending.text} ...")], True
+    except LooptimeError as error:  # the switches stay, to take out what cannot be
+        return [_refused(view, str(error)), *parts], wait
+    return [*parts, *_predicted(desk, view, at, sampled)], wait or sampled
+
+
+def _refused(view: View, why: str) -> Any:
+    """Why these remedies cannot be tried, with a way out."""
+    several = len(view.change) > 1
+    head = "These remedies cannot be put together" if several else "This remedy cannot be"
+    off = [toggle(change, "change", view.change) for change in view.change]
+    return html.Section(
+        [html.H2(head), note(why[:1].upper() + why[1:] + ".", "error"),
+         html.P("Nothing was worked out. Switch one of them off, or put them in another order:"
+                if several else "Nothing was worked out. Switch it off, or write it otherwise:"),
+         html.Div(off, className="choices")],
+        className="card", key="refused",
+    )  # fmt: skip
+
+
+def place(desk: Desk, view: View) -> tuple[Any, ...]:
+    """What a plan is about: the run and the part of it."""
+    return (view.run, desk.phase(view), view.start, view.end, view.warmup)
+
+
+def _suggestions(desk: Desk, view: View) -> Suggestions:
+    key = ("suggest", *place(desk, view))
+    project = desk.project
+    read = project.heading.read_call
+
+    def make() -> Suggestions:
+        few = stretches(desk, view, SAMPLE_FROM)
+        return suggest(
+            few, buses=project.buses, effort=project.effort,
+            heading_call=read if any(n.name == read for n in few.names) else None,
+            keep_warmup=view.warmup == "keep", progress=desk.work.tell(key),
+        )  # fmt: skip
+
+    return desk.work.get(key, make, "Looking for remedies", 0.4)
+
+
+def _switches(view: View, found: Suggestions | None, said: str) -> Any:
+    proposed = {} if found is None else _remedies(found)
+    rows = [*proposed.items(), *((c, "") for c in view.change if c not in proposed)]
+    lines = [
+        html.Li([toggle(change, "change", view.change), html.Span(" " + safe(why, 400),
+                                                                  className="faint")])
+        for change, why in rows
+    ]  # fmt: skip
+    form = number_form("Write a remedy", ("add-change", "Another remedy", ""), button="Add")
+    example = (
+        "For example: batch drive.*.read; thread gyro.read rest-ms=5; every range.read loops=4"
+    )
+    inner: list[Any] = [html.H2("Switch remedies on and off")]
+    if said:
+        inner.append(note(said))
+    elif found is not None and not proposed:
+        inner.append(note("Nothing is proposed: no remedy tried would be seen in this loop."))
+    inner += [html.Ul(lines, className="switches"), form, html.P(example, className="faint")]
+    if found is not None and found.proposed:
+        inner.append(_plans(view, found))
+    if found is not None and found.not_proposed:
+        left = [html.Li(f"{safe(p.text, 80)}: {safe(p.why, 300)}") for p in found.not_proposed]
+        inner.append(html.Details([html.Summary("What was looked at and left out"),
+                                   html.Ul(left)]))  # fmt: skip
+    return html.Section(inner, className="card", key="switches")
+
+
+def _remedies(found: Suggestions) -> dict[str, str]:
+    """Each single change once, with what its remedy buys alone and why it is proposed."""
+    what = "of work a loop" if found.judged == "work" else "a loop"
+    least = _SEEN * found.now_ms["mean"]
+    alone = {plan.changes: plan for plan in found.proposed}
+    made: dict[str, str] = {}
+    for plan in found.proposed:
+        if len(plan.changes) == 1:
+            buys = _buys(plan.gain_ms.value, least, what)
+            made[plan.changes[0]] = f"{buys}; risk {plan.risk}; {plan.why}"
+    for remedy in found.remedies:
+        plan_alone = alone.get(remedy.changes)
+        buys = "" if plan_alone is None else f"{_buys(plan_alone.gain_ms.value, least, what)}; "
+        for change in remedy.changes:
+            others = " and ".join(c for c in remedy.changes if c != change)
+            with_others = f"together with {others}: " if others else ""
+            made.setdefault(change, f"{with_others}{buys}risk {remedy.risk}; {remedy.why}")
+    return dict(list(made.items())[:_MOST_PROPOSED])
+
+
+def _buys(gain_ms: float | None, least: float, what: str) -> str:
+    gain = gain_ms or 0.0
+    if abs(gain) < least:
+        return "no change of the mean that would be seen"
+    return f"{number(abs(gain))} ms {'less' if gain < 0 else 'more'} {what}"
+
+
+def _plans(view: View, found: Suggestions) -> Any:
+    """Whole plans, best first, each with a link that switches just these on."""
+    rows = [
+        (_plan_link(plan.changes, view.change), signed(plan.gain_ms), float(plan.p99_ms),
+         float(plan.effort), plan.risk, _older(plan.age_ms))
+        for plan in found.proposed[:_MOST_PLANS]
+    ]  # fmt: skip
+    mean = "work, ms a loop" if found.judged == "work" else "mean, ms a loop"
+    heads = ("plan", mean, "p99 then, ms", "effort", "risk", "readings")
+    return html.Details(
+        [html.Summary("Whole plans, best first"),
+         table(heads, rows, "By gain over effort and risk; from a sample of the loops")]
+    )  # fmt: skip
+
+
+def _plan_link(changes: tuple[str, ...], now: tuple[str, ...]) -> Any:
+    """A link that switches a plan's changes on, and all others off."""
+    extra = {"data-set": urlencode([("change", c) for c in changes])}
+    if set(changes) == set(now):
+        extra["aria-current"] = "true"
+    return html.A(safe(" + ".join(changes), 300), href="#", className="choice", **named(extra))
+
+
+def _older(ages: dict[str, tuple[float, float]]) -> str:
+    made = [f"{safe(name, 30)} {number(was)} to {number(now)} ms old"
+            for name, (was, now) in list(ages.items())[:3]]  # fmt: skip
+    return "; ".join(made)
+
+
+def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
+    """The prediction for the remedies of a view, and whether it is from a sample for now.
+
+    Raises
+    ------
+    Pending
+        While not even a sample is there.
+    LooptimeError
+        If a remedy makes no sense, or not for this run.
+    """
+    changes = tuple(str(parse(c)) for c in view.change)
+    run, project = desk.run(view), desk.project
+    options: dict[str, Any] = {
+        "buses": project.buses, "budget_ms": project.budget_ms,
+        "keep_warmup": view.warmup == "keep",
+        "read_instant": project.heading.read_instant or "start",
+    }  # fmt: skip
+    key = _plan_key(desk, view)
+
+    sd, source = scatter(desk, view)
+
+    def make(loops: int, tell: Any = None) -> Prediction:
+        few = stretches(desk, view, loops)
+        return replace(predict(few, changes, run_sd=sd, progress=tell, **options),
+                       run_sd_from=source)  # fmt: skip
+
+    if len(run) <= _QUICK:
+        return desk.plans.get(key, lambda: make(SAMPLE_FROM), "Predicting", 1.0, True), False
+    tell = desk.plans.tell(key)
+    return desk.plans.twice(
+        key, lambda: make(SAMPLE_FROM, tell), lambda: make(_QUICK), "Predicting"
+    )
+
+
+def _plan_key(desk: Desk, view: View) -> tuple[Any, ...]:
+    return ("predict", *place(desk, view), tuple(str(parse(c)) for c in view.change))
+
+
+def _predicted(
+    desk: Desk, view: View, at: Prediction, sampled: bool
+) -> list[Any]:  # fmt: skip
+    columns = stretches(desk, view, _QUICK if sampled else SAMPLE_FROM).loop_columns
+    recorded, loops = columns.period_ns[at.warmup_loops :], columns.loop[at.warmup_loops :]
+    basis = plan_basis(at)
+    if desk.is_long(view, SAMPLE_FROM):
+        basis += f" These loops are stretches that stand for all {len(desk.run(view)):,}."
+    if sampled:
+        share = desk.plans.share(_plan_key(desk, view))
+        done = "" if share is None else f" ({100 * share:.0f} % done)"
+        basis += f" For now: an answer from more loops is on its way{done}."
+    by = choices(
+        "Count",
+        choice("each loop once", view.by == "loops", by=""),
+        choice("by the time it takes", view.by == "time", by="time"),
+    )
+    onward = choices(
+        "Next",
+        html.A("what it means for heading", href="/heading" + view.search, className="choice",
+               **named({"data-page": "/heading"})),
+    )  # fmt: skip
+    parts: list[Any] = [
+        html.P(basis, className="note", role="status", id="plan-basis"),
+        card(desk, predicted_histogram(recorded / 1e6, at, view.by, loops), "changes", by, onward),
+        table_card(desk, "sides", "The loop before and after", *sides_table(at),
+                   "Figures of the loop, with 90 % intervals"),
+        card(desk, contributions(at), "changes"),
+    ]  # fmt: skip
+    ages, buses = reading_ages(at), bus_use(at)
+    parts += [card(desk, picture, "changes") for picture in (ages, buses) if picture is not None]
+    parts.append(
+        table_card(desk, "plan_calls", "Calls before and after", *call_costs(at),
+                   "What each call costs, those that change most first")
+    )  # fmt: skip
+    parts += _rest(at) + _warnings(at.warnings)
+    parts.append(caution(" ".join(CAUTIONS)))
+    return parts
+
+
+def _rest(at: Prediction) -> list[Any]:
+    """For a read on a thread that shares a bus with the loop: the rest from which it pays."""
+    made = []
+    for advice in at.rest:
+        if advice.rest_ms is None:
+            text = "With no rest that was tried does this thread pay on this bus."
+        else:
+            text = f"It pays from a rest of {number(advice.rest_ms)} ms, whoever gets the bus."
+        rows = [tuple(t[k] for k in ("rest_ms", "period_ms", "age_p95_ms"))
+                for t in advice.trials]  # fmt: skip
+        heads = ("rest, ms", "mean period, ms", "reading age p95, ms")
+        made.append(html.Section(
+            [html.H2(f"How long the thread should rest: {safe(advice.text, 80)}"), html.P(text),
+             table(heads, rows, "Loop and reading by the thread's rest")],
+            className="card", key=f"rest {advice.text}",
+        ))  # fmt: skip
+    return made
+
+
+def _warnings(warnings: tuple[str, ...]) -> list[Any]:
+    if not warnings:
+        return []
+    lines = [html.Li(safe(w, 600)) for w in warnings]
+    return [html.Section([html.H2("Mind"), html.Ul(lines)], className="card", key="mind")]

@@ -1,0 +1,213 @@
+"""What the loop's pace means for heading and position."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from dash import html
+
+from looptime.analysers import part
+from looptime.analysers.part import in_phase
+from looptime.errors import LooptimeError
+from looptime.heading import (
+    HeadingResult,
+    default_motion,
+    parse_motion,
+    setup_from_project,
+    study,
+    tolerance_from_project,
+)
+from looptime.heading.setup import Setup, Tolerance
+from looptime.run import Run
+from looptime.views.figures.heading_figures import (
+    age_bars,
+    drift_curve,
+    error_curve,
+    heading_table,
+    required_sentences,
+)
+from looptime.views.text.terminal import count, safe
+from looptime_dashboards.cut import range_of
+from looptime_dashboards.desk import SAMPLE_FROM, Desk
+from looptime_dashboards.pages.changes_page import place, prediction
+from looptime_dashboards.pages.common import are, sentence
+from looptime_dashboards.pages.pieces import called, stretches, table_card
+from looptime_dashboards.parts import busy, card, caution, choice, choices, note, number_form
+from looptime_dashboards.view import View
+from looptime_dashboards.work import Pending
+
+__all__ = ["body"]
+
+_FEW = 1_500
+_PREDICTED = "with the changes"
+
+
+def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+    """The page, and whether better figures are on their way."""
+    usual = default_motion(desk.project)
+    motion = view.motion or usual
+    run = called(desk, view.run, desk.run(view))
+    parts: list[Any] = [_chooser(desk, view, usual)]
+    wait = False
+    others: tuple[tuple[str, HeadingResult], ...] = ()
+    if view.change:
+        said, others, wait = _with_changes(desk, view, motion)
+        parts.append(said)
+    try:
+        at, full = _study(desk, view, run, motion)
+    except Pending as pending:
+        return [*parts, busy(pending)], True
+    except LooptimeError as error:
+        return [*parts, note(str(error), "error")], wait
+    parts.append(note(_basis(desk, view, at, full)))
+    return [*parts, *_answer(desk, at, others)], wait or not full
+
+
+def _basis(desk: Desk, view: View, at: HeadingResult, full: bool) -> str:
+    text = f"From {count(at.loops_used, 'loop')}"
+    if at.loops_used < at.loops_in_run // 2:
+        text += f", in stretches that stand for all {at.loops_in_run:,}"
+    if at.warmup_loops:
+        first = at.warmup_loops
+        text += f"; the first {first:,} {are(first)} warm-up and left out"
+    text += "."
+    return text if full else f"{text} For now: more of them and the curves are on their way."
+
+
+def _chooser(desk: Desk, view: View, usual: str) -> Any:
+    turn = f"{desk.project.max_turn_rate_deg_s or 180:g}"
+    known = [
+        choice("half a turn", not view.motion or view.motion == usual, motion=""),
+        choice("steady turn", view.motion == f"steady:{turn}", motion=f"steady:{turn}"),
+        choice("weave", view.motion == "weave:20,1.5", motion="weave:20,1.5"),
+        choice("as recorded in the log", view.motion == "recorded", motion="recorded"),
+    ]
+    at = _tolerance(desk, view)
+    form = number_form(
+        "Motion and tolerances",
+        ("motion", "Motion", view.motion or usual),
+        ("deg", "Tolerance, deg", "" if at.deg is None else f"{at.deg:g}"),
+        ("mm", "Tolerance, mm/m", "" if at.mm is None else f"{at.mm:g}"),
+    )
+    words = (
+        "Written as steady:DEG_PER_S, turn:DEG,DEG_PER_S,DEG_PER_S2, weave:DEG,HZ or recorded, "
+        "which needs a logged heading or turn rate. The tolerance in degrees is for the heading in "
+        "use; the one in millimetres is for sideways drift on each metre driven while turning."
+    )
+    return html.Section(
+        [html.H2("How the robot moves, and what is tolerable"), choices("Motion", *known), form,
+         html.P(words, className="faint")],
+        className="card", key="chooser",
+    )  # fmt: skip
+
+
+def _tolerance(desk: Desk, view: View) -> Tolerance:
+    stated = tolerance_from_project(desk.project)
+    return replace(
+        stated, deg=stated.deg if view.deg is None else view.deg,
+        mm=stated.mm if view.mm is None else view.mm,
+    )  # fmt: skip
+
+
+def _setup(desk: Desk, run: Run) -> Setup:
+    """As the project file says, but for calls that this log does not have."""
+    stated = setup_from_project(desk.project)
+    names = {n.name for n in run.names}
+    kept = {
+        key: value
+        for key in ("read_call", "pickup_call", "use_call")
+        for value in [getattr(stated.labels, key)]
+        if value is None or value in names
+    }
+    gone = {k: None for k in ("read_call", "pickup_call", "use_call") if k not in kept}
+    return replace(stated, labels=replace(stated.labels, **gone))  # type: ignore[arg-type]
+
+
+def _settled(desk: Desk, view: View, run: Run) -> tuple[View, int]:
+    """The view from the end of the warm-up on, and how many loops that leaves out of it."""
+    if view.warmup == "keep":
+        return view, 0
+    first, _ = range_of(run, view.start, view.end)
+    cut = desk.warmup_loops(view)
+    if not cut:
+        return view, 0
+    start = run.loop_columns.start_ns
+    phase = desk.phase(view)
+    lost = np.arange(len(run)) < first + cut
+    lost[:first] = False
+    left_out = int((lost & in_phase(run, phase)).sum()) if phase is not None else cut
+    return view.but(start=float((start[first + cut] - start[0]) / 1e9)), left_out
+
+
+def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult, bool]:
+    """The answer with its curves, else for now without."""
+    about = (*place(desk, view), motion, view.deg, view.mm)
+    setup, tolerance = _setup(desk, run), _tolerance(desk, view)
+    phase = desk.phase(view)
+
+    def make(curve: bool) -> HeadingResult:
+        settled, left_out = _settled(desk, view, run)
+        if motion == "recorded":  # what was turned is known from one loop to the next only
+            chosen = part(run, phase, settled.start, settled.end)
+        else:
+            chosen = stretches(desk, settled, SAMPLE_FROM if curve else _FEW)
+        made = study(chosen, motion=motion if motion == "recorded" else parse_motion(motion),
+                     setup=setup, tolerance=tolerance, curve=curve)  # fmt: skip
+        return replace(made, loops_in_run=max(desk.loops(view), made.loops_used),
+                       warmup_loops=left_out)  # fmt: skip
+
+    found, quick = desk.work.twice(
+        ("heading", *about), lambda: make(True), lambda: make(False), "Working it out"
+    )
+    return found, not quick
+
+
+def _with_changes(
+    desk: Desk, view: View, motion: str
+) -> tuple[Any, tuple[tuple[str, HeadingResult], ...], bool]:
+    """The answer for the loop as predicted, to stand beside that of the log."""
+    what = "With the changes: " + "; ".join(safe(c, 80) for c in view.change)
+    back = choices("Changes", choice("without them", False, change=""))
+    try:
+        at, sampled = prediction(desk, view)
+        predicted, setup = at.run, _setup(desk, at.run)
+        key = ("heading-then", *place(desk, view), view.change, motion, sampled)
+
+        def make() -> HeadingResult:
+            return study(predicted, motion=motion if motion == "recorded" else parse_motion(motion),
+                         setup=setup, curve=False)  # fmt: skip
+
+        found = desk.work.get(key, make, "Working it out", 0.3)
+    except Pending as pending:
+        return html.Div([note(f"{what}. {pending.text} ..."), back]), (), True
+    except LooptimeError as error:
+        return html.Div([note(f"{what}: {error}", "error"), back]), (), False
+    said = (
+        f"{what}. They are marked in the figures as predicted, an estimate from "
+        f"{count(at.loops, 'loop')}."
+    )
+    return html.Div([note(said), back]), ((_PREDICTED, found),), sampled
+
+
+def _answer(
+    desk: Desk, at: HeadingResult, others: tuple[tuple[str, HeadingResult], ...]
+) -> list[Any]:
+    parts: list[Any] = []
+    if at.curve:
+        needs = [html.P(text) for text in required_sentences(at)]
+        if not at.required:
+            needs.append(html.P("Set a tolerance above to learn the loop rate that it takes."))
+        cautions = [caution(" ".join(at.cautions))] if at.required else []
+        parts.append(html.Section([html.H2("The loop rate that it takes"), *needs, *cautions],
+                                  className="card", key="rate"))  # fmt: skip
+        parts.append(card(desk, error_curve(at, others), "heading"))
+        parts.append(card(desk, drift_curve(at, others), "heading"))
+    parts.append(card(desk, age_bars(at, others), "heading"))
+    notes = [html.P(sentence(n), className="faint") for n in at.notes]
+    parts.append(
+        table_card(desk, "heading_figures", "Everything in figures", *heading_table(at, others),
+                   "With 95 % intervals", *notes)
+    )  # fmt: skip
+    return parts

@@ -1,0 +1,50 @@
+"""The logs on offer, and where another one can be dropped."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from dash import html
+
+from looptime.views.text.terminal import count, safe
+from looptime_dashboards.desk import Desk
+from looptime_dashboards.library import DROP_LIMIT, Offered, content_of, size_text
+from looptime_dashboards.parts import choice, table
+from looptime_dashboards.view import View
+
+__all__ = ["body"]
+
+
+def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+    """The page, and whether better figures are on their way."""
+    offered = desk.library.offered()
+    where = desk.library.folder
+    text = count(len(offered), "log")
+    if where is not None:
+        text += f" in {safe(where.name or str(where), 80)}, which is watched: new ones appear here"
+    parts: list[Any] = [html.P(text + ".", className="note", role="status")]
+    if not offered:
+        parts.append(html.P("Put logs (.csv, .txt, .log, also .gz or .zst) into the folder."))
+    rows = [_row(one, view) for one in offered]
+    if rows:
+        made = table(("log", "size", "written", "state"), rows, "Logs on offer", 500)
+        parts.append(html.Section([html.H2("Logs"), made], className="card", key="logs"))
+    parts.append(
+        html.P(f"A log of up to {DROP_LIMIT >> 20} MiB can also be dropped onto any page, or chosen"
+               " with the button at the top. It is kept until the server ends, and not stored.",
+               className="faint")
+    )  # fmt: skip
+    return parts, False
+
+
+def _row(one: Offered, view: View) -> tuple[Any, ...]:
+    name = choice(one.name, content_of(view.run) == one.content, run=one.key, start="", end="",
+                  loop="", phase="", change="")  # fmt: skip
+    states = [f"read as {one.layout}"] if one.layout else []
+    states += ["dropped onto the page"] if one.dropped else []
+    state = one.error or ", ".join(states)
+    when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M")
+    size = html.Span(size_text(one.size) if one.size else "", className="line")
+    shown = html.Span(safe(state, 400), className="error" if one.error else "")
+    return name, size, html.Span(when, className="line"), shown

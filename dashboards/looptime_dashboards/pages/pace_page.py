@@ -1,0 +1,65 @@
+"""How fast and how even the loop is."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+
+from looptime.analysers import Summary
+from looptime.views.figures.pace_figures import period_histogram, rate_over_run, recurrences
+from looptime.views.figures.picture import percent
+from looptime.views.text.terminal import count, number
+from looptime_dashboards.desk import Desk
+from looptime_dashboards.pages.common import used
+from looptime_dashboards.parts import card, choice, choices, findings
+from looptime_dashboards.view import View
+
+__all__ = ["body"]
+
+
+def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+    """The page, and whether better figures are on their way."""
+    at, sampled = desk.summary(view)
+    parts: list[Any] = [used(at, sampled)]
+    if not at.pace.loops:
+        return [*parts, html.P("There is no loop to show.")], sampled
+    parts.append(_figures(at))
+    parts.append(findings(at.findings))
+    by = choices(
+        "Count",
+        choice("each loop once", view.by == "loops", by=""),
+        choice("by the time it takes", view.by == "time", by="time"),
+    )
+    histogram = desk.picture(at, f"periods {view.by}", lambda: period_histogram(at, view.by))
+    whole = desk.run(view) if view.start is None and view.end is None and not sampled else None
+    parts.append(card(desk, desk.picture(at, f"rate {whole is None}",
+                                        lambda: rate_over_run(at, whole)), "pace",
+                      html.P("Click a loop to see its calls; drag sideways to look at a part.",
+                             className="faint screen")))  # fmt: skip
+    parts.append(card(desk, histogram, "pace", by))
+    again = desk.picture(at, "recurrence", lambda: recurrences(at))
+    if again is not None:
+        parts.append(card(desk, again, "pace"))
+    return parts, sampled
+
+
+def _figures(at: Summary) -> Any:
+    pace, over = at.pace, at.pace.overruns
+    p99 = pace.period_ms.p99
+    cells = [
+        ("loops a second", number(pace.rate_hz.by_time), ""),
+        ("half of the loops, up to", f"{number(pace.period_ms.p50.value)} ms", ""),
+        ("99 % of the loops, up to", f"{number(p99.value)} ms",
+         "" if p99.low is None else f"95 % interval {number(p99.low)} to {number(p99.high)}"),
+        ("longest", f"{number(pace.period_ms.max)} ms", ""),
+    ]  # fmt: skip
+    if over.budget_ms is not None:
+        cells.append((f"over {number(over.budget_ms)} ms", percent(over.share),
+                      count(over.count or 0, "loop")))  # fmt: skip
+    if pace.headroom_ms is not None:
+        cells.append(("headroom as a rule", f"{number(pace.headroom_ms['p50'].value)} ms", ""))
+    return html.Dl(
+        [html.Div([html.Dt(a), html.Dd([b, html.Small(c) if c else None])]) for a, b, c in cells],
+        className="figures",
+    )

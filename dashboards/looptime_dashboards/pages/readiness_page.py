@@ -1,0 +1,148 @@
+"""Readiness: the gate's verdict, the limits, and how the season moved."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+
+from looptime.checks.compare.change import Tolerance
+from looptime.checks.gate.gate import GateResult, gate
+from looptime.checks.season.season import Season
+from looptime.checks.season.trends import Trends, season_trends
+from looptime.errors import LooptimeError
+from looptime.views.figures.checks_figures import gate_margins, gate_table
+from looptime.views.figures.season_figures import trend_figure, trends_table
+from looptime.views.text.terminal import count, number, safe
+from looptime_dashboards.desk import Desk
+from looptime_dashboards.pages.common import sentence
+from looptime_dashboards.pages.pieces import past, season, table_card
+from looptime_dashboards.pages.sides_page import runs_of, settings_of
+from looptime_dashboards.parts import busy, card, caution, note, table
+from looptime_dashboards.view import View
+from looptime_dashboards.work import Pending
+
+__all__ = ["body"]
+
+_WORDS = {"pass": "Ready", "fail": "Not ready", "can't tell": "Can't tell"}
+_MOST_ROBOTS = 3
+
+
+def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+    """The page, and whether better figures are on their way."""
+    parts: list[Any] = []
+    wait = False
+    try:
+        store = season(desk)
+    except LooptimeError as error:
+        store = None
+        parts.append(note(str(error), "error"))
+    for make in (_checked, _trend):
+        try:
+            parts += make(desk, view, store)
+        except Pending as pending:
+            wait = True
+            parts.append(busy(pending))
+        except LooptimeError as error:
+            said = str(error).replace(
+                "choose one with --phase NAME, here and in",
+                "choose another phase at the top, or one with --phase in",
+            )
+            parts.append(note(said, "error"))
+    return parts, wait
+
+
+def _checked(desk: Desk, view: View, store: Season | None) -> list[Any]:
+    after = tuple(dict.fromkeys((view.run, *view.after)))
+    new = runs_of(desk, view, after)
+    chosen = runs_of(desk, view, tuple(k for k in view.before if k not in after))
+    marked = 0 if store is None else sum(e.baseline for e in store.entries())
+    key = ("gate", after, view.before, view.phase, view.start, view.end, view.warmup, marked)
+    settings = settings_of(desk, view)
+
+    def make() -> GateResult:
+        old: list[Any] = list(chosen)
+        if not old and store is not None:
+            old = list(past(desk, store, after))
+        return gate(new, old, limits=desk.project.limits, settings=settings,
+                    tolerance=Tolerance.of(desk.project.regression))  # fmt: skip
+
+    at = desk.work.get(key, lambda: desk.heavily(make), "Checking", 0.5)
+    parts = [_verdict(at, desk, bool(chosen))]
+    margins = gate_margins(at)
+    if margins is not None:
+        parts.append(card(desk, margins, "readiness"))
+    if at.rows:
+        parts.append(
+            table_card(desk, "gate", "Check by check", *gate_table(at),
+                       "Limits and baseline, failures first")
+        )  # fmt: skip
+    return parts
+
+
+def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Any:
+    names = ", ".join(safe(f.name, 40) for f in at.new[:4])
+    lines: list[Any] = [html.H2(_WORDS[at.verdict]), html.P(html.Strong(safe(at.sentence, 600))),
+                        html.P(f"Checked: {names}.", className="faint")]  # fmt: skip
+    against = "the runs chosen as before" if chosen else "the season's baseline"
+    if at.baseline:
+        versions = dict.fromkeys(f.version or "not named" for f in at.baseline)
+        shown = ", ".join(safe(v, 30) for v in list(versions)[:4])
+        lines.append(html.P(f"Held against {against}: {count(len(at.baseline), 'run')}, "
+                            f"version {shown}.", className="faint"))  # fmt: skip
+    else:
+        lines.append(html.P("No baseline: choose runs as before on the page Before and after, or "
+                            "keep a season: looptime season add FOLDER, then looptime season "
+                            "baseline QUERY.", className="faint"))  # fmt: skip
+    if not desk.project.limits:
+        lines.append(html.P("No limits are set: write them under [limits] in looptime.toml.",
+                            className="faint"))  # fmt: skip
+    lines += [html.P(sentence(n), className="faint") for n in at.notes]
+    if at.verdict == "fail":
+        lines.append(caution("the check is about timing only; it says nothing about safe motion."))
+    return html.Section(lines, className=f"card gate {at.verdict.split()[0]}", key="verdict")
+
+
+def _trend(desk: Desk, view: View, store: Season | None) -> list[Any]:
+    del view  # the season is the same for every run
+    if store is None:
+        return []
+    entries = len(store.entries())
+    if not entries:
+        return [note("The season holds no runs yet: looptime season add FOLDER.")]
+    made, spread = desk.work.get(
+        ("trends", str(store.folder), entries), lambda: season_trends(store),
+        "Looking at the season",
+    )  # fmt: skip
+    parts: list[Any] = []
+    for robot in made[:_MOST_ROBOTS]:
+        parts += _robot(desk, robot, len(made) > 1)
+    if len(spread) > 1:
+        rows = [(s.robot, s.runs, s.mean_ms, s.p99_ms, s.sd_percent, s.from_all_percent)
+                for s in spread]  # fmt: skip
+        heads = ("robot", "runs", "mean ms", "p99 ms", "sd from run to run, %", "from all, %")
+        parts.append(html.Section([html.H2("Between robots"), table(heads, rows, "Slowest first")],
+                                  className="card", key="robots"))  # fmt: skip
+    return parts
+
+
+def _robot(desk: Desk, at: Trends, several: bool) -> list[Any]:
+    name = safe(at.robot or "robot not named", 40)
+    parts: list[Any] = [html.H2(f"Season of {name}")] if several else []
+    for statistic in ("mean", "p99"):
+        picture = trend_figure(at, statistic)
+        if picture is not None:
+            parts.append(card(desk, picture, f"readiness-{name}"))
+    lines = [
+        f"Unlike its neighbours: {safe(o.run, 60)}, {'+' if o.percent > 0 else '-'}"
+        f"{number(abs(o.percent))} % at most, in {safe(', '.join(o.figures[:4]), 120)}."
+        for o in at.odd[:5]
+    ]
+    if not at.ordered:
+        lines.insert(0, "Not every log says when it was recorded: runs stand in the order of their "
+                     "names.")  # fmt: skip
+    parts.append(
+        table_card(desk, f"trends_{name}", "What moved over the season", *trends_table(at),
+                   "Every figure, those that moved first", *(html.P(line) for line in lines))
+    )  # fmt: skip
+    return parts

@@ -1,0 +1,171 @@
+"""Before and after: runs held against each other, with a verdict in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from dash import html
+
+from looptime.analysers import part
+from looptime.checks.compare.change import Tolerance
+from looptime.checks.compare.compare import compare
+from looptime.checks.compare.comparison import Comparison
+from looptime.checks.recording.facts import Facts
+from looptime.checks.recording.recording import Settings
+from looptime.errors import LooptimeError
+from looptime.run import Run
+from looptime.views.figures.checks_figures import (
+    changes_table,
+    difference_by_call,
+    shift_figure,
+    two_histograms,
+)
+from looptime.views.text.terminal import count, safe
+from looptime_dashboards.desk import Desk
+from looptime_dashboards.library import content_of
+from looptime_dashboards.pages.pieces import called, past, season, table_card
+from looptime_dashboards.parts import busy, card, note, table, toggle
+from looptime_dashboards.view import View
+from looptime_dashboards.work import Pending
+
+__all__ = ["body", "runs_of", "settings_of"]
+
+_MOST_LOGS = 80
+_WORDS = {
+    "faster": "Faster", "slower": "Slower", "no change seen": "No change seen",
+    "can't tell": "Can't tell",
+}  # fmt: skip
+
+
+def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+    """The page, and whether better figures are on their way."""
+    after = tuple(dict.fromkeys((view.run, *view.after)))
+    before = tuple(k for k in view.before if k not in after)
+    chooser = _chooser(desk, view, after, before)
+    if not before:
+        text = (
+            "Choose one run or several from before the change. The run at the top of the page was "
+            "recorded after it; others can be put beside it."
+        )
+        return [note(text), chooser], False
+    try:
+        runs = [runs_of(desk, view, side) for side in (before, after)]
+        old = past(desk, season(desk), (*before, *after))
+        known = tuple(r.facts.name for r in old)
+        key = ("compare", before, after, view.phase, view.start, view.end, view.warmup, known)
+        tolerance = Tolerance.of(desk.project.regression)
+        settings = settings_of(desk, view)
+        at = desk.work.get(
+            key,
+            lambda: desk.heavily(
+                lambda: compare(*runs, settings=settings, history=old, tolerance=tolerance)
+            ),
+            "Comparing", 0.5,
+        )  # fmt: skip
+    except Pending as pending:
+        return [busy(pending), chooser], True
+    except LooptimeError as error:  # the runs stay to be chosen otherwise
+        said = str(error).replace("choose one with --phase", "choose other runs or another phase")
+        return [note(said, "error"), chooser], False
+    return [*_compared(desk, at, runs), chooser], False
+
+
+def settings_of(desk: Desk, view: View) -> Settings:
+    """How runs are judged, from the project file and the view."""
+    return Settings(
+        budget_ms=desk.project.budget_ms, serious_ms=desk.project.serious_ms,
+        keep_warmup=view.warmup == "keep", robot=desk.project.robot,
+    )  # fmt: skip
+
+
+def runs_of(desk: Desk, view: View, keys: tuple[str, ...]) -> list[Run]:
+    """Runs by key, cut to the view's part; all that must be read are asked for at once.
+
+    Raises
+    ------
+    Pending
+        While one of them is being read.
+    """
+    found, waits = [], []
+    for key in keys:
+        try:
+            found.append(called(desk, key, desk.library.run(key)))
+        except Pending as pending:
+            waits.append(pending)
+    if waits:
+        text = f"{waits[0].text} ({len(found)} of {len(keys)} are read)"
+        raise Pending(text if len(keys) > 1 else waits[0].text, waits[0].share)
+    made = []
+    for key, run in zip(keys, found, strict=True):
+        names = desk.phases_of(key, run)
+        phase = None
+        if names:
+            phase = view.phase if view.phase in names else names[0]
+        made.append(part(run, phase, view.start, view.end))
+    return made
+
+
+def _chooser(desk: Desk, view: View, after: tuple[str, ...], before: tuple[str, ...]) -> Any:
+    rows = []
+    this = content_of(view.run)
+    picked = {content_of(k) for k in (*before, *after)}
+    logs = sorted((o for o in desk.library.offered() if not o.error),
+                  key=lambda o: o.content not in picked)  # fmt: skip
+    for one in logs[:_MOST_LOGS]:
+        if one.content == this:
+            rows.append((one.name, "", html.Span("the run at the top", className="faint")))
+            continue
+        cells = [toggle(one.name, name, now, one.key, name)
+                 for name, now in (("before", before), ("after", view.after))]  # fmt: skip
+        rows.append((one.name, *cells))
+    made = table(("log", "before", "after"), rows, "Logs on offer", _MOST_LOGS)
+    words = (
+        "Several runs a side say more than one: only they show what differs from run to run "
+        "without any change. Record at least three a side, in turn (before, after, after, before)."
+    )
+    return html.Section(
+        [html.H2("Which runs"), html.P(words, className="faint"), made],
+        className="card", key="chooser",
+    )  # fmt: skip
+
+
+def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Any]:
+    shift = shift_figure(at)
+    kinds = {n.name: n.kind for side in runs for run in side for n in run.names}
+    sides = [np.concatenate([r.loop_columns.period_ns for r in side]) / 1e6 for side in runs]
+    both = two_histograms(
+        sides[0], sides[1], ("before", "after"), desk.project.budget_ms,
+        "All loops of each side, the warm-up included, in bins of equal width in the logarithm.",
+    )  # fmt: skip
+    parts = [_verdict(at), card(desk, both, "sides")]
+    if shift is not None:
+        parts.append(card(desk, shift, "sides"))
+    parts.append(card(desk, difference_by_call(at, kinds), "sides"))
+    parts.append(
+        table_card(desk, "changes", "Figure by figure", *changes_table(at),
+                   "Changes of the loop, then of the calls that stand out; with 95 % intervals")
+    )  # fmt: skip
+    return parts
+
+
+def _verdict(at: Comparison) -> Any:
+    lines: list[Any] = [html.H2(_WORDS.get(at.verdict, at.verdict))]
+    lines += [html.P(safe(s, 1000).replace("+-", "\u00b1")) for s in at.sentences]
+    if at.history:
+        past_runs = count(at.history, "run")
+        text = f"What runs differ by without any change is told by {past_runs} of the season."
+        lines.append(html.P(text, className="faint"))
+    if at.unlike:
+        unlike = [html.Li(safe(u.text, 600)) for u in at.unlike]
+        lines += [html.P(html.Strong("Unlike between the sides")), html.Ul(unlike)]
+    lines.append(
+        html.P(f"Before: {_named(at.before)}. After: {_named(at.after)}. The first "
+               f"{at.window_s:.4g} s of each are judged, after the warm-up.", className="faint")
+    )  # fmt: skip
+    return html.Section(lines, className="card", key="verdict")
+
+
+def _named(facts: tuple[Facts, ...]) -> str:
+    names = [f"{safe(f.name, 40)} ({count(f.loops, 'loop')})" for f in facts[:5]]
+    return ", ".join(names) + (f" and {len(facts) - 5} more" if len(facts) > 5 else "")

@@ -1,0 +1,114 @@
+"""Slow loops: a table to sort and filter, from which a loop is chosen."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import dash_ag_grid as dag
+from dash import html
+
+from looptime.analysers import Summary
+from looptime.views.figures.picture import percent
+from looptime.views.figures.slow_figures import event_table
+from looptime.views.text.terminal import count, number, safe
+from looptime_dashboards.desk import Desk
+from looptime_dashboards.pages.common import used
+from looptime_dashboards.parts import choice, named
+from looptime_dashboards.view import View
+
+__all__ = ["body"]
+
+_NUMBERS = {"loop", "time s", "period ms", "work ms", "beyond typical, ms", "slow loops", "by ms",
+            "line"}  # fmt: skip
+_COLOURS = {
+    "backgroundColor": "var(--raised)", "foregroundColor": "var(--ink)",
+    "textColor": "var(--ink)", "headerBackgroundColor": "var(--ground)",
+    "headerTextColor": "var(--ink)", "borderColor": "var(--line)", "accentColor": "var(--link)",
+    "oddRowBackgroundColor": "var(--raised)", "rowHoverColor": "var(--ground)",
+    "selectedRowBackgroundColor": "var(--ground)", "inputBackgroundColor": "var(--ground)",
+    "inputTextColor": "var(--ink)", "menuBackgroundColor": "var(--raised)",
+    "menuTextColor": "var(--ink)", "fontFamily": "system-ui, sans-serif",
+}  # fmt: skip
+_THEME = (
+    "themeQuartz.withParams({"
+    + ", ".join(f"{k}: '{v}'" for k, v in _COLOURS.items())
+    + ", fontSize: 13.5, spacing: 5, rowHeight: 32})"
+)
+
+
+def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+    """The page, and whether better figures are on their way."""
+    at, sampled = desk.summary(view)
+    slow = at.slow
+    parts: list[Any] = [used(at, sampled)]
+    if slow.threshold_ms is None or not slow.count:
+        above = "" if slow.threshold_ms is None else f" above {number(slow.threshold_ms)} ms"
+        return [*parts, html.P(f"No loop stands out{above}.")], sampled
+    heads, rows = desk.picture(at, "events", lambda: event_table(at, 500))
+    title = (
+        f"{count(slow.count, 'loop')} ({percent(slow.share)}) "
+        f"{'stands' if slow.count == 1 else 'stand'} out above {number(slow.threshold_ms)} "
+        f"ms of {at.basis.judged}, in {count(len(slow.events), 'spell')}; "
+        f"{'it holds' if slow.count == 1 else 'they hold'} {percent(slow.time_share)} of the time"
+    )
+    first = [
+        choice(f"loop {row[0]}", view.loop == row[0], loop=str(row[0])) for row in rows[:5]
+    ]  # fmt: skip
+    export = html.A("CSV", className="button", download="slow_loops.csv",
+                    href=f"/export/{desk.picture(at, 'export', lambda: _export(desk, at))}.csv",
+                    **named({"aria-label": "Download the slow loops as CSV"}))  # fmt: skip
+    parts.append(
+        html.Section(
+            [html.H2(title), html.P("Choose a row to see its calls beside a typical loop. Columns "
+                                    "sort by their heads and filter by the fields below them.",
+                                    className="faint"),
+             html.Div([html.Span("The slowest:", className="faint"), *first], className="choices"),
+             _grid(heads, rows), html.Div(export, className="under"), _why(slow.by_culprit)],
+            className="card", key="slow",
+        )
+    )  # fmt: skip
+    return parts, sampled
+
+
+def _grid(heads: tuple[str, ...], rows: tuple[tuple[Any, ...], ...]) -> Any:
+    kept = [k for k, head in enumerate(heads) if head not in heads[:k]]
+    columns = [
+        {
+            "field": f"c{k}", "headerName": head,
+            "filter": "agNumberColumnFilter" if head in _NUMBERS else "agTextColumnFilter",
+            "type": "rightAligned" if head in _NUMBERS else None,
+            "minWidth": 90 if head in _NUMBERS else 150, "flex": 1 if head in _NUMBERS else 2,
+            **({"valueFormatter": {"function": "d3.format('.4~g')(params.value)"}}
+               if head.endswith("ms") or head == "time s" else {}),
+        }
+        for k, head in ((k, heads[k]) for k in kept)
+    ]  # fmt: skip
+    data = [
+        {"id": str(i), **{f"c{k}": _plain(v) for k, v in enumerate(row)}}
+        for i, row in enumerate(rows)
+    ]
+    return dag.AgGrid(
+        id="slow-grid", columnDefs=columns, rowData=data, getRowId="params.data.id",
+        className="grid", style={"height": "340px"},
+        defaultColDef={"sortable": True, "resizable": True, "floatingFilter": True,
+                       "suppressHeaderMenuButton": True, "wrapHeaderText": True,
+                       "autoHeaderHeight": True},
+        dashGridOptions={"rowSelection": {"mode": "singleRow", "checkboxes": False,
+                                          "enableClickSelection": True},
+                         "theme": {"function": _THEME}, "animateRows": False, "rowHeight": 32,
+                         "ensureDomOrder": True},
+    )  # fmt: skip
+
+
+def _plain(value: Any) -> Any:
+    return safe(value, 120) if isinstance(value, str) else value
+
+
+def _why(culprits: dict[str, int]) -> Any:
+    shown = [f"{safe(name, 40)} in {n:,}" for name, n in list(culprits.items())[:6]]
+    text = "What stretched most, by spells: " + ", ".join(shown) + "."
+    return html.P(text, className="faint")
+
+
+def _export(desk: Desk, at: Summary) -> str:
+    return desk.keep_table("slow_loops", *event_table(at, 20_000))

@@ -1,0 +1,1 @@
+"""Before and after: whether two sides differ, by how much, and why."""

@@ -1,0 +1,274 @@
+"""Before and after: did the loop get slower or faster, and may we say so?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+from looptime.checks.compare import one_a_side as recordings
+from looptime.checks.compare import several as runs
+from looptime.checks.compare.change import Change, Tolerance, decide, with_holm
+from looptime.checks.compare.comparison import Comparison, UsualScatter
+from looptime.checks.compare.explain import explain, shift
+from looptime.checks.compare.several import Scatter
+from looptime.checks.compare.sides import Item, Judged, Unlike, equalise, judged_quantity, unlike
+from looptime.checks.compare.wording import sentences
+from looptime.checks.recording.figures import RunValues
+from looptime.checks.recording.recording import Settings
+from looptime.errors import NotEnoughError
+from looptime.stats.multiple import benjamini_hochberg
+
+__all__ = ["Comparison", "UsualScatter", "compare"]
+
+#: Runs of history below which they are not used.
+LEAST_HISTORY = 5
+#: Logs so many times as long are not asked for: the scatter between runs comes first.
+_MOST_LONGER = 20
+
+
+def compare(
+    before: Sequence[Item],
+    after: Sequence[Item],
+    *,
+    settings: Settings | None = None,
+    history: Sequence[RunValues] = (),
+    tolerance: Tolerance | None = None,
+) -> Comparison:
+    """Hold the runs of two sides against each other.
+
+    One run a side: the delete-a-batch jackknife says whether these two recordings differ, and
+    a second line holds the difference against the scatter between runs. Several: Student's t on
+    one number a run. All runs are cut to the same window first.
+
+    Parameters
+    ----------
+    before, after : sequence of Run, Recording or RunValues
+        The runs of each side.
+    settings : Settings, optional
+        Budget and warm-up.
+    history : sequence of RunValues
+        Older runs of the unchanged set-up; with 5 or more their scatter serves too.
+    tolerance : Tolerance, optional
+        A change below either of its two measures does not matter.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    UsageError
+        If a side is empty or the sides hold unlike mixes of phases.
+    LogError
+        If a run has no loops left after the warm-up.
+    """
+    tolerance = Tolerance() if tolerance is None else tolerance
+    sides = equalise([before, after], Settings() if settings is None else settings)
+    a, b = sides
+    found = list(unlike(a, b))
+    window = min(run.facts.duration_s for run in (*a, *b))
+    quantity = judged_quantity([*a, *b])
+    past = tuple(history) if len(history) >= LEAST_HISTORY else ()
+    order = runs.recording_order(a, b)
+    at = Scatter(tuple(a), tuple(b), past, order, window)
+    single = len(a) == len(b) == 1
+    same = _same(a, b, found)
+    found += _order_warnings(at, single) + _coarse(at, quantity)
+    changes, calls = _judge(at, quantity, single, same, tolerance)
+    known = all(run.facts.work_known for run in (*a, *b))
+    # a recording against itself holds the same work, whatever it was; loops and calls that never
+    # vary are no sign of that, since two recordings may well agree in them
+    known = known or (same and all(_varies(run) for run in (*a, *b)))
+    if not known:
+        changes = [_unknown(c) for c in changes]
+    scatter = _usual_scatter(at, quantity, single, changes)
+    word, verdict = _verdict(changes, single, scatter)
+    made = Comparison(
+        before=tuple(run.facts for run in a),
+        after=tuple(run.facts for run in b),
+        quantity=quantity,
+        window_s=window,
+        unlike=tuple(found),
+        order=order,
+        recordings=word,
+        usual_scatter=scatter,
+        changes=tuple(changes),
+        calls=tuple(calls),
+        ranking=_ranked(calls, tolerance),
+        explained=explain(a, b, quantity),
+        shift=shift(at, quantity),
+        verdict=verdict,
+        sentences=(),
+        history=len(past),
+    )
+    return replace(made, sentences=tuple(sentences(made, known)))
+
+
+def _varies(run: Judged) -> bool:
+    if run.series is None:
+        return False
+    every = [run.series.period_ns, *(part.self_ns for part in run.series.parts)]
+    return any(len(x) and int(x.min()) < int(x.max()) for x in every)
+
+
+def _same(a: Sequence[Judged], b: Sequence[Judged], found: list[Unlike]) -> bool:
+    """Whether both sides hold the same recordings; says where one stands more than once."""
+    prints = [[recordings.fingerprint(run) for run in side] for side in (a, b)]
+    if sorted(prints[0]) == sorted(prints[1]):
+        what = "recording" if len(a) == 1 else "recordings"
+        found.append(Unlike("same", f"both sides hold the same {what}"))
+        return True
+    every = [*prints[0], *prints[1]]
+    again = sorted({run.facts.name for run, p in zip((*a, *b), every, strict=True)
+                    if every.count(p) > 1})  # fmt: skip
+    if again:
+        found.append(Unlike("same", f"a recording stands more than once: {', '.join(again)};"
+                            " it counts as one run, so leave it out"))  # fmt: skip
+    return False
+
+
+def _coarse(at: Scatter, quantity: str) -> list[Unlike]:
+    """A caution where a clock ticks in more than a five-hundredth of a loop."""
+    runs = [*at.before, *at.after]
+    tick = max(run.facts.tick_ns for run in runs) / 1e6
+    means = [v.value for run in runs if (v := run.values.get("mean", quantity)) is not None]
+    if not means or tick * 500 <= min(means):
+        return []
+    return [Unlike("tick", f"a clock ticks in {tick:g} ms: what is finer than that is not shown by"
+                   " single quantiles; verdicts allow for it")]  # fmt: skip
+
+
+def _judge(
+    at: Scatter, quantity: str, single: bool, same: bool, tolerance: Tolerance
+) -> tuple[list[Change], list[Change]]:
+    """All changes with their verdicts: the mean by itself, the rest by families."""
+    if single:
+        a, b = at.before[0], at.after[0]
+        changes = recordings.run_changes(a, b, quantity)
+        calls = recordings.call_changes(a, b)
+    else:
+        changes = runs.run_changes(at, quantity)
+        calls = runs.call_changes(at)
+    if same:
+        return [_unchanged(c) for c in changes], [_unchanged(c) for c in calls]
+    # the rate says the same as the mean of the periods: it is judged by itself, too
+    alone = {"mean", "rate"}
+    family = iter(with_holm([c for c in changes if c.statistic not in alone], tolerance))
+    changes = [decide(c, tolerance) if c.statistic in alone else next(family) for c in changes]
+    calls = _with_bh(with_holm(calls, tolerance))
+    return [_with_advice(c, at, tolerance) for c in changes], [
+        _with_advice(c, at, tolerance) for c in calls
+    ]
+
+
+def _unchanged(change: Change) -> Change:
+    return replace(change, verdict="no change seen", note="the same recording", p=1.0)
+
+
+def _with_bh(calls: list[Change]) -> list[Change]:
+    q = iter(benjamini_hochberg([c.p for c in calls if c.p is not None]))
+    return [c if c.p is None else replace(c, p_bh=float(next(q))) for c in calls]
+
+
+def _ranked(calls: Sequence[Change], tolerance: Tolerance) -> tuple[Change, ...]:
+    listed = [c for c in calls if c.p_bh is not None and c.p_bh < tolerance.alpha]
+    listed = [c for c in listed if c.difference.value]
+    return tuple(sorted(listed, key=lambda c: (c.p_bh, -abs(c.difference.value or 0.0))))
+
+
+def _unknown(change: Change) -> Change:
+    if change.statistic in ("overruns", "rate"):
+        return change
+    return replace(change, verdict="can't tell", note="headroom unknown: the loop is paced and its"
+                   " wait is not logged")  # fmt: skip
+
+
+def _with_advice(change: Change, at: Scatter, tolerance: Tolerance) -> Change:
+    """What it would take to tell, beside a "can't tell"."""
+    if change.verdict != "can't tell" or change.seen_percent is None:
+        return change
+    k = min(len(at.before), len(at.after))
+    if len(at.before) == len(at.after) == 1:
+        factor = (change.seen_percent / tolerance.percent) ** 2
+        need = f"about {factor * at.window_s:.0f} s a side would do"
+        if change.statistic == "rate" or factor > _MOST_LONGER:
+            return change
+    else:
+        if at.separated and not at.history:
+            return change  # how to record comes first
+        many = runs.runs_needed(change, k, tolerance)
+        need = f"about {many} runs a side would do" if many else "50 runs a side would not do"
+        if k < 2:
+            need = "record 3 + 3 runs"
+    return replace(change, note="; ".join([n for n in (change.note, need) if n]))
+
+
+def _usual_scatter(
+    at: Scatter, quantity: str, single: bool, changes: Sequence[Change]
+) -> UsualScatter | None:
+    """The second line of one run against one, about the mean."""
+    mean = next((c for c in changes if c.statistic == "mean"), None)
+    if not single or mean is None or not mean.before or not mean.after:
+        return None
+    change = 100 * (mean.after / mean.before - 1)
+    a, b = at.before[0], at.after[0]
+    if at.history:
+        values = [[run.values.by_name[quantity, "mean"]] for run in (a, b)]
+        old = [v for r in at.history if (v := r.get("mean", quantity)) is not None]
+        try:
+            found = at.compare(values, old)
+        except NotEnoughError:
+            return None
+        limit = 100 * math.expm1((found.high - found.low) / 2)
+        return UsualScatter(change, limit, found.p < 0.05, f"history of {len(old)} runs")
+    assumed = recordings.scatter_percent(a, b, "mean", quantity)
+    if assumed is None:
+        return None
+    beyond = abs(math.log1p(change / 100)) > math.log1p(assumed / 100)
+    rests_on = "the scatter within both and an assumed 1 % run-to-run sd"
+    return UsualScatter(change, assumed, beyond, rests_on)
+
+
+def _verdict(
+    changes: Sequence[Change], single: bool, scatter: UsualScatter | None
+) -> tuple[str, str]:
+    """What is said of two recordings (empty with more), and the verdict word."""
+    judged = [c for c in changes if c.statistic != "rate"]
+    mean = next((c.verdict for c in judged if c.statistic == "mean"), "can't tell")
+    told = {c.verdict for c in judged}
+    if mean in ("slower", "faster"):
+        whole = mean
+    elif "slower" in told:
+        whole = "slower"
+    elif "faster" in told:
+        whole = "faster"
+    else:
+        whole = mean
+    if not single:
+        return "", whole
+    if whole == "no change seen":
+        return "no difference seen", whole
+    if whole == "can't tell":
+        return "can't tell", whole
+    beyond = scatter is not None and scatter.beyond and mean == whole
+    return "differ", whole if beyond else "can't tell"
+
+
+def _order_warnings(at: Scatter, single: bool) -> list[Unlike]:
+    if single:
+        return []
+    if at.order is None:
+        return [Unlike("order", "the order of recording is not known: put a `# time:` line into"
+                       " each log, and record the sides in turn (ABBA)")]  # fmt: skip
+    if at.separated:
+        how = (
+            "scatter is that of the history" if at.history
+            else "a trend along the session is taken out of the changes in %, which costs power"
+        )  # fmt: skip
+        return [Unlike("order", f"the sides were not interleaved ({at.order.letters}): a change of"
+                       f" battery or heat looks like a change of code; {how}")]  # fmt: skip
+    if abs(at.order.imbalance) > 0.5:
+        return [Unlike("order", f"the sides were hardly interleaved ({at.order.letters}):"
+                       " record them in turn (ABBA)")]  # fmt: skip
+    return []

@@ -1,0 +1,190 @@
+"""What explains a change: differences per call that add up exactly, and the shift of all loops."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from looptime.analysers.estimate import Figure, to_json
+from looptime.checks.compare.several import Scatter
+from looptime.checks.compare.sides import Judged
+from looptime.checks.recording.figures import RunValues
+from looptime.errors import NotEnoughError
+from looptime.schema import UNATTRIBUTED
+from looptime.stats.between_runs import compare_runs
+from looptime.stats.jackknife import jackknife
+from looptime.stats.quantiles import quantiles
+from looptime.stats.twosample import difference
+
+__all__ = ["Explained", "Share", "Shift", "explain", "shift"]
+
+#: Shares of the distribution at which the shift is shown [percent].
+SHIFT_PERCENT = (1, 5, 10, 25, 50, 75, 90, 95, 99)
+#: Row that joins the two quantities where one side waits and the other's wait is not known.
+PACING_WAIT = "pacing wait"
+
+
+@dataclass(frozen=True)
+class Share:
+    """What one call adds to the difference of the means [ms per loop].
+
+    Parameters
+    ----------
+    name : str
+        The call, or ``unattributed``.
+    before_ms, after_ms, difference_ms : float [ms]
+        Mean self time per loop.
+    share : float or None
+        Of the whole difference; None where there is none.
+    """
+
+    name: str
+    before_ms: float
+    after_ms: float
+    difference_ms: float
+    share: float | None
+
+
+@dataclass(frozen=True)
+class Explained:
+    """The difference of the means, split.
+
+    Parameters
+    ----------
+    quantity : str
+    before_ms, after_ms, difference_ms : float [ms]
+        Means of the quantity judged; the parts' differences add up to `difference_ms`.
+    parts : tuple of Share
+        Largest difference first.
+    """
+
+    quantity: str
+    before_ms: float
+    after_ms: float
+    difference_ms: float
+    parts: tuple[Share, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """As in JSON."""
+        return {key: to_json(value) for key, value in self.__dict__.items()}
+
+
+@dataclass(frozen=True)
+class Shift:
+    """How far one quantile moved [ms].
+
+    Parameters
+    ----------
+    percent : float
+        Share of loops below it.
+    before_ms, after_ms : float [ms]
+    difference_ms : Figure
+        With its 95 % interval where there is one.
+    """
+
+    percent: float
+    before_ms: float
+    after_ms: float
+    difference_ms: Figure
+
+    def to_dict(self) -> dict[str, Any]:
+        """As in JSON."""
+        return {key: to_json(value) for key, value in self.__dict__.items()}
+
+
+def _means(values: RunValues, quantity: str) -> dict[str, float]:
+    """Mean self time per loop of every part of the quantity [ms]; exact sums over the loops."""
+    n = values.facts.loops
+    out: dict[str, float] = {}
+    for call in values.calls:
+        if call.counts and call.on_loop_thread:
+            out[call.name] = out.get(call.name, 0.0) + call.total_ns / n / 1e6
+    if quantity == "period" and values.facts.judged == "work":
+        period, work = (values.by_name[q, "mean"].value for q in ("period", "work"))
+        out[PACING_WAIT] = period - work
+    return out
+
+
+def _average(runs: Sequence[Judged], quantity: str) -> dict[str, float]:
+    each = [_means(run.values, quantity) for run in runs]
+    names = dict.fromkeys(name for means in each for name in means)
+    return {name: math.fsum(m.get(name, 0.0) for m in each) / len(each) for name in names}
+
+
+def explain(before: Sequence[Judged], after: Sequence[Judged], quantity: str) -> Explained:
+    """Split the difference of the means over the calls and what no call covers.
+
+    Self times and the unattributed part add up to the quantity judged in every loop, so their
+    means, and the differences of these, add up as well.
+    """
+    a, b = (_average(side, quantity) for side in (before, after))
+    sums = [math.fsum(x.values()) for x in (a, b)]
+    whole = sums[1] - sums[0]
+    telling = abs(whole) > 1e-9
+    parts = []
+    for name in dict.fromkeys([*a, *b]):
+        old, new = a.get(name, 0.0), b.get(name, 0.0)
+        d = new - old
+        parts.append(Share(name, old, new, d, d / whole if telling else None))
+    parts.sort(key=lambda p: (-abs(p.difference_ms), p.name == UNATTRIBUTED, p.name))
+    return Explained(quantity, sums[0], sums[1], whole, tuple(parts))
+
+
+def _quantiles_ms(run: Judged, quantity: str) -> np.ndarray:
+    shares = np.array(SHIFT_PERCENT) / 100
+    if run.series is not None:
+        return quantiles(run.series.ms(quantity), shares)
+    found = run.values.histograms.get((quantity, "", ""))
+    if found is None:
+        raise NotEnoughError("no distribution is stored for a run")
+    return found.quantiles_ns(shares) / 1e6
+
+
+def shift(at: Scatter, quantity: str) -> tuple[Shift, ...]:
+    """How far every part of the distribution moved.
+
+    One run a side: jackknife intervals of each quantile. Several: one quantile a run, Student's
+    t on their logarithms. Stored runs: from the histograms, within 1 %.
+    """
+    try:
+        qa, qb = (
+            np.array([_quantiles_ms(run, quantity) for run in side])
+            for side in (at.before, at.after)
+        )
+    except NotEnoughError:
+        return ()
+    names = [f"p{p}" for p in SHIFT_PERCENT]
+    single = len(qa) == len(qb) == 1
+    intervals: list[tuple[float | None, float | None]] = [(None, None)] * len(names)
+    if single:
+        a, b = at.before[0], at.after[0]
+        if (
+            a.series is not None
+            and b.series is not None
+            and min(len(a.series.period_ns), len(b.series.period_ns)) >= 40
+        ):
+            ea, eb = (jackknife(series.ms(quantity), names) for series in (a.series, b.series))
+            pairs = [difference(ea[n], eb[n]) for n in names]
+            intervals = [(d.low, d.high) for d in pairs]
+    else:
+        intervals = [_interval(qa[:, k], qb[:, k]) for k in range(len(names))]
+    out = []
+    for k, p in enumerate(SHIFT_PERCENT):
+        old, new = float(qa[:, k].mean()), float(qb[:, k].mean())
+        out.append(Shift(p, old, new, Figure(new - old, *intervals[k])))
+    return tuple(out)
+
+
+def _interval(a: np.ndarray, b: np.ndarray) -> tuple[float | None, float | None]:
+    if min(a.min(), b.min()) <= 0:
+        return None, None
+    try:
+        found = compare_runs(np.log(a), np.log(b))
+    except NotEnoughError:
+        return None, None
+    base = float(a.mean())
+    return base * math.expm1(found.low), base * math.expm1(found.high)

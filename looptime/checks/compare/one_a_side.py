@@ -1,0 +1,194 @@
+"""One run against one run: do these two recordings differ? Nothing here speaks about the code."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from looptime.analysers.estimate import Figure
+from looptime.checks.compare.change import Change, seen_percent
+from looptime.checks.compare.sides import Judged, common_calls
+from looptime.checks.recording.figures import CALL_STATISTICS, Value, shown_statistics
+from looptime.checks.recording.recording import Part, rest_part
+from looptime.errors import NotEnoughError
+from looptime.stats.counts import rare_upper_bound
+from looptime.stats.jackknife import Estimate
+from looptime.stats.statistic import required_loops
+from looptime.stats.student import t_quantile
+from looptime.stats.twosample import Difference, compare_recordings, difference, usual_scatter
+
+__all__ = ["call_changes", "estimate", "fingerprint", "run_changes", "scatter_percent"]
+
+#: Run-to-run standard deviation that is assumed where there is no history.
+ASSUMED_SD = 0.01
+
+
+def fingerprint(run: Judged) -> int:
+    """A number that is the same for the same recording as far as it is judged."""
+    if run.series is None:
+        return hash(run.values.values)
+    series = run.series
+    parts = tuple(sorted((*part.key, part.self_ns.tobytes()) for part in series.parts))
+    return hash((series.period_ns.tobytes(), series.judged_ns.tobytes(), parts))
+
+
+def estimate(value: Value) -> Estimate:
+    """A stored figure as the statistics take it; a rate is treated like a mean."""
+    df = 18 if value.drifting else 19
+    se = value.se or 0.0
+    half = t_quantile(0.975, df) * se
+    name = "mean" if value.statistic == "rate" else value.statistic
+    at = value.judged
+    enough = value.enough and value.se is not None
+    return Estimate(name, at, se, df, at - half, at + half, value.drifting, value.n, enough)
+
+
+def _change(quantity: str, statistic: str, d: Difference) -> Change:
+    """The difference of two recordings as a change; times in ms."""
+    base = d.a
+    relative = None
+    if base and d.low is not None and d.high is not None:
+        relative = (100 * d.low / abs(base), 100 * d.high / abs(base))
+    note = d.refused
+    if d.exceedance is not None and d.p is not None:
+        e = d.exceedance
+        note = (
+            f"loops above {e.threshold:.4g} ms: {100 * e.share_a:.2f} % -> {100 * e.share_b:.2f} %"
+        )
+    if d.drifting and not d.refused:
+        note = "; ".join(
+            [
+                *([note] if note else []),
+                "it drifts within a recording: the interval is wider for it",
+            ]
+        )
+    if d.low is not None and d.high is not None and not d.low <= d.difference <= d.high:
+        note = "; ".join([*([note] if note else []), "interval of values freed from the tick"])
+    seen = None if d.p is None else seen_percent(_known(statistic), d.se, d.df, base)
+    return Change(
+        quantity=quantity,
+        statistic=statistic,
+        before=d.a,
+        after=d.b,
+        difference=Figure(d.difference, d.low, d.high),
+        percent=Figure(d.percent, *(relative or (None, None))),
+        p=d.p,
+        seen_percent=seen,
+        note=note,
+    )
+
+
+def _known(statistic: str) -> str:
+    return "mean" if statistic == "rate" else statistic
+
+
+def _overruns(d: Difference, n_a: int, n_b: int) -> Change:
+    """Overruns as counts: `d` holds shares."""
+    made = _change("period", "overruns", d)
+    counts = d.counts or (round(d.a * n_a), round(d.b * n_b))
+    low, high = (None if v is None else v * n_b for v in (d.low, d.high))
+    base = counts[0]
+    percent = Figure(
+        None if not base else 100 * (d.b / d.a - 1),
+        None if not base or low is None else max(100 * low / base, -100.0),
+        None if not base or high is None else 100 * high / base,
+    )
+    note = made.note if d.refused else ""
+    if not sum(counts):
+        bound = 100 * rare_upper_bound(min(n_a, n_b))
+        note = f"none on either side: below {bound:.3g} % of loops, if loops are independent"
+    elif sum(counts) < 10 and d.p is not None:
+        note = "few: exact test, which assumes independent loops"
+    return replace(
+        made, before=float(counts[0]), after=float(counts[1]),
+        difference=Figure(float(counts[1] - counts[0]), low, high), percent=percent, note=note,
+    )  # fmt: skip
+
+
+def _tick_ms(a: Judged, b: Judged) -> float:
+    tick = max(a.facts.tick_ns, b.facts.tick_ns)
+    return tick / 1e6 if tick > 1 else 0.0
+
+
+def run_changes(a: Judged, b: Judged, quantity: str) -> list[Change]:
+    """Every figure of the whole loop, before and after; verdicts are not yet given."""
+    loops = min(a.facts.loops, b.facts.loops)
+    names = [s for s in shown_statistics(loops) if s not in ("overruns", "rate")]
+    out = []
+    if a.series is not None and b.series is not None and _long(a, b):
+        xa, xb = a.series.ms(quantity), b.series.ms(quantity)
+        found = compare_recordings(xa, xb, names, _tick_ms(a, b))
+        out = [_change(quantity, s, found[s]) for s in names]
+        budget = b.facts.budget_ms
+        if budget is not None:
+            pa, pb = a.series.period_ns / 1e6, b.series.period_ns / 1e6
+            over = compare_recordings(pa, pb, ["overruns"], budget=budget)["overruns"]
+            out.append(_overruns(over, len(pa), len(pb)))
+    else:
+        if a.facts.budget_ms == b.facts.budget_ms:
+            names.append("overruns")
+        out = [c for s in names if (c := _stored_change(a, b, s, quantity)) is not None]
+    rate = _stored_change(a, b, "rate", "period")
+    return [*out, rate] if rate is not None else out
+
+
+def _long(a: Judged, b: Judged) -> bool:
+    return min(a.facts.loops, b.facts.loops) >= 40
+
+
+def _stored_change(a: Judged, b: Judged, statistic: str, quantity: str) -> Change | None:
+    """From the figures alone: by the jackknife errors, also for p99."""
+    va, vb = (run.values.get(statistic, quantity) for run in (a, b))
+    if va is None or vb is None:
+        return None
+    return _from_values(va, vb, quantity, statistic)
+
+
+def _from_values(va: Value, vb: Value, quantity: str, statistic: str) -> Change:
+    found = difference(estimate(va), estimate(vb))
+    refused = found.refused
+    if not refused and (va.se is None or vb.se is None):
+        refused = f"{statistic} needs {required_loops(_known(statistic)):,} loops on each side"
+    d = vb.value - va.value
+    found = replace(
+        found, a=va.value, b=vb.value, difference=d, refused=refused,
+        percent=100 * d / va.value if va.value else None, p=None if refused else found.p,
+    )  # fmt: skip
+    return _change(quantity, statistic, found)
+
+
+def call_changes(a: Judged, b: Judged) -> list[Change]:
+    """Mean and p99 of the self time per loop of every call that both sides hold."""
+    out = []
+    with_loops = a.series is not None and b.series is not None and _long(a, b)
+    parts = [{p.key: p for p in _all_parts(run)} for run in (a, b)]
+    for call in common_calls([a, b]):
+        if with_loops:
+            xa, xb = (side[call.key].self_ns / 1e6 for side in parts)
+            found = compare_recordings(xa, xb, CALL_STATISTICS, _tick_ms(a, b))
+            made = [_change("self time", s, found[s]) for s in CALL_STATISTICS]
+        else:
+            ca, cb = (run.values.call[call.key] for run in (a, b))
+            pairs = ((ca.mean, cb.mean), (ca.p99, cb.p99))
+            made = [_from_values(va, vb, "self time", va.statistic) for va, vb in pairs]
+        out += [replace(c, call=call.name, thread=call.key[1]) for c in made]
+    return out
+
+
+def _all_parts(run: Judged) -> list[Part]:
+    return [] if run.series is None else [*run.series.parts, rest_part(run.series)]
+
+
+def scatter_percent(a: Judged, b: Judged, statistic: str, quantity: str) -> float | None:
+    """What ordinary scatter between runs explains at 95 %, if its sd is 1 % [percent].
+
+    None for overruns and rates, and where a figure is 0.
+    """
+    va, vb = (run.values.get(statistic, quantity) for run in (a, b))
+    if va is None or vb is None or statistic in ("overruns", "rate"):
+        return None
+    try:
+        limit = usual_scatter(estimate(va), estimate(vb), ASSUMED_SD).limit
+    except NotEnoughError:
+        return None
+    return 100 * math.expm1(limit)

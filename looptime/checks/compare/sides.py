@@ -1,0 +1,268 @@
+"""The runs on each side of a check, made alike in length, and what is unlike between them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.checks.recording.facts import Facts, time_key
+from looptime.checks.recording.figures import CallValues, RunValues, Value, measure
+from looptime.checks.recording.recording import Recording, Series, Settings, record
+from looptime.errors import LogError, UsageError
+from looptime.run import Run
+from looptime.stats.between_runs import count_scale, log_scale
+
+__all__ = [
+    "Item",
+    "Judged",
+    "Unlike",
+    "common_calls",
+    "equalise",
+    "judged_quantity",
+    "pacing_class",
+    "phases_alike",
+    "scale",
+    "times_of",
+    "unlike",
+]
+
+#: What may stand on a side: a run, a run made ready, or the stored figures of one.
+Item = Run | Recording | RunValues
+
+#: Windows whose lengths differ by less than this share count as equal.
+SAME_LENGTH = 0.10
+#: Shares of a phase that differ by less than this count as alike.
+SAME_SHARE = 0.10
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A run on a side.
+
+    Parameters
+    ----------
+    values : RunValues
+        Of the common window, or as stored.
+    series : Series or None
+        Its loops; None where only stored figures are at hand.
+    full_s : float [s]
+        Length after warm-up, before it was cut to the common window.
+    """
+
+    values: RunValues
+    series: Series | None
+    full_s: float
+
+    @property
+    def facts(self) -> Facts:
+        """What is known of the run."""
+        return self.values.facts
+
+
+@dataclass(frozen=True)
+class Unlike:
+    """Something in which the sides differ, to be said before any figure.
+
+    Parameters
+    ----------
+    what : str
+        ``calls``, ``budget``, ``tick``, ``pacing``, ``length``, ``phases``, ``robot``,
+        ``order``, ``work`` or ``same``.
+    text : str
+        One sentence.
+    """
+
+    what: str
+    text: str
+
+    def to_dict(self) -> dict[str, str]:
+        """As in JSON."""
+        return {"what": self.what, "text": self.text}
+
+
+def _ready(item: Item, settings: Settings) -> Recording | RunValues:
+    return record(item, settings) if isinstance(item, Run) else item
+
+
+def equalise(
+    sides: Sequence[Sequence[Item]], settings: Settings, window_s: float | None = None
+) -> list[list[Judged]]:
+    """Cut every run to the same wall-clock window: the largest warm-up, the shortest rest.
+
+    Stored figures stay as they are; runs with loops are cut to the shortest of them all, or
+    to `window_s` if that is shorter.
+
+    Raises
+    ------
+    UsageError
+        If a side is empty.
+    LogError
+        If a run has no loops left after the warm-up.
+    """
+    names = ("before", "after")
+    for name, side in zip(names, sides, strict=False):
+        if not len(side):
+            raise UsageError(f"the side {name!r} is empty: name at least one log or a query")
+    ready = [[_ready(item, settings) for item in side] for side in sides]
+    flat = [item for side in ready for item in side]
+    recordings = [item for item in flat if isinstance(item, Recording)]
+    cut = max((r.cut_s for r in recordings), default=0.0)
+    left = {id(r): r.left_s(cut) for r in recordings}
+    for r in recordings:
+        if left[id(r)] <= 0:
+            r.series(cut)  # says what is wrong
+            raise LogError("no loops are left after the warm-up", r.source)
+    stored = [item.facts.duration_s for item in flat if isinstance(item, RunValues)]
+    window = min([*left.values(), *stored, math.inf if window_s is None else window_s])
+    return [[_judged(item, cut, window, left) for item in side] for side in ready]
+
+
+def _judged(
+    item: Recording | RunValues, cut: float, window: float, left: dict[int, float]
+) -> Judged:
+    if isinstance(item, RunValues):
+        return Judged(item, None, item.facts.duration_s)
+    full = left[id(item)]
+    # a hair longer than the shortest run, so that the shortest run itself is whole
+    series = item.series(cut, None if full <= window else window)
+    return Judged(measure(series, histograms=False), series, full)
+
+
+def judged_quantity(runs: Sequence[Judged]) -> str:
+    """``work`` where every run's work is known and one of them waits, else ``period``."""
+    facts = [run.facts for run in runs]
+    known = all(("work", "mean") in run.values.by_name for run in runs)
+    return "work" if known and any(f.judged == "work" for f in facts) else "period"
+
+
+def times_of(runs: Sequence[Judged]) -> list[float] | None:
+    """Times of recording [s since 1970]; None unless every run has one of its own."""
+    times = [time_key(run.facts.time) for run in runs]
+    known = [t for t in times if t is not None]
+    return known if len(known) == len(runs) and len(set(known)) == len(known) else None
+
+
+def scale(
+    values: Sequence[Value], durations_s: Sequence[float], window_s: float
+) -> NDArray[np.float64]:
+    """One number a run on the scale where runs scatter evenly: logarithm, or root of a count.
+
+    Counts are taken per `window_s`.
+
+    Raises
+    ------
+    NotEnoughError
+        If a value that needs a logarithm is 0.
+    """
+    if values[0].statistic == "overruns":
+        # windows that differ by a loop or so count as equal, so that counts stay whole
+        return count_scale(
+            [
+                v.judged * (window_s / d if abs(d / window_s - 1) > 0.01 else 1.0)
+                for v, d in zip(values, durations_s, strict=True)
+            ]
+        )
+    return log_scale([v.judged for v in values])
+
+
+def pacing_class(facts: Facts) -> str:
+    """How a loop is paced, leaving aside how it makes up for late loops."""
+    return facts.pacing_mode.partition(",")[0]
+
+
+def phases_alike(a: Facts, b: Facts) -> bool:
+    """Whether two runs hold the same phases in about the same shares."""
+    pa, pb = dict(a.phases), dict(b.phases)
+    return set(pa) == set(pb) and all(abs(pa[k] - pb[k]) <= SAME_SHARE for k in pa)
+
+
+def _each(facts: Sequence[Facts], get: Callable[[Facts], object]) -> str:
+    seen = dict.fromkeys(get(f) for f in facts)
+    return " and ".join(str(s) for s in seen)
+
+
+def _phases_text(facts: Facts) -> str:
+    return ", ".join(f"{name} {100 * share:.0f} %" for name, share in facts.phases) or "none"
+
+
+def _tick(facts: Facts) -> str:
+    return f"{facts.tick_ns / 1e6:g} ms"
+
+
+def _budget(facts: Facts) -> str:
+    return "none" if facts.budget_ms is None else f"{facts.budget_ms:g} ms"
+
+
+def _call_names(runs: Sequence[Judged]) -> set[str]:
+    keys = {c.key for run in runs for c in run.values.calls}
+    return {f"{name} (thread {thread})" if thread else name for name, thread in keys}
+
+
+def unlike(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unlike]:
+    """In what the sides differ besides their figures.
+
+    Raises
+    ------
+    UsageError
+        If they hold unlike mixes of phases.
+    """
+    a, b = ([run.facts for run in side] for side in (before, after))
+    for one in (*a, *b):
+        if not phases_alike(a[0], one):
+            raise UsageError(
+                f"{one.source} holds other phases ({_phases_text(one)}) than {a[0].source}"
+                f" ({_phases_text(a[0])}): choose one with --phase"
+            )
+    found = []
+    for what, get, unit in (
+        ("robot", lambda f: f.robot or "not named", "robots"),
+        ("pacing", pacing_class, "pacing modes"),
+        ("budget", _budget, "budgets"),
+        ("tick", _tick, "clock ticks"),
+    ):
+        if {get(f) for f in a} != {get(f) for f in b}:
+            found.append(Unlike(what, f"{unit} differ: {_each(a, get)} before,"
+                                      f" {_each(b, get)} after"))  # fmt: skip
+    found += _unlike_calls(before, after) + _unlike_lengths(before, after)
+    if {f.work_known for f in (*a, *b)} == {True, False}:
+        found.append(Unlike("work", "the pacing wait is logged in some runs only: periods are"
+                                    " compared, which hide what fits the pace"))  # fmt: skip
+    return found
+
+
+def _unlike_calls(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unlike]:
+    old, new = _call_names(before), _call_names(after)
+    if old == new:
+        return []
+    parts = []
+    for names, where in ((old - new, "only before"), (new - old, "only after")):
+        if names:
+            shown = ", ".join(sorted(names)[:5]) + (" ..." if len(names) > 5 else "")
+            parts.append(f"{where}: {shown}")
+    return [Unlike("calls", "the sides hold different calls; " + "; ".join(parts))]
+
+
+def _unlike_lengths(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unlike]:
+    full = [run.full_s for run in (*before, *after)]
+    if max(full) <= (1 + SAME_LENGTH) * min(full):
+        return []
+    used = [run.facts.duration_s for run in (*before, *after)]
+    what = f"lengths differ: {min(full):.3g} s to {max(full):.3g} s after the warm-up"
+    if max(used) <= (1 + SAME_LENGTH) * min(used):
+        return [Unlike("length", f"{what}; all are cut to {min(used):.3g} s")]
+    return [Unlike("length", f"{what}; stored runs could not be cut to equal length")]
+
+
+def common_calls(runs: Sequence[Judged]) -> list[CallValues]:
+    """The calls that every run holds and that are judged, as in the first run."""
+    shared = set(runs[0].values.call)
+    for run in runs[1:]:
+        shared &= set(run.values.call)
+    return [
+        c for c in runs[0].values.calls
+        if c.key in shared and (c.counts or not c.on_loop_thread)
+    ]  # fmt: skip

@@ -1,0 +1,110 @@
+"""The verdict of a comparison in plain words."""
+
+from __future__ import annotations
+
+from looptime.analysers.estimate import Figure
+from looptime.checks.compare.change import Change, in_words
+from looptime.checks.compare.comparison import Comparison
+
+__all__ = ["amount", "sentences"]
+
+ABBA = "Record at least 3 + 3 runs in ABBA order."
+
+
+def sentences(made: Comparison, known: bool) -> list[str]:
+    """The verdict in words, then what to do about it.
+
+    `known` says whether the work of every run is known.
+    """
+    mean = next((c for c in made.changes if c.statistic == "mean"), None)
+    what = f"mean {made.quantity} per loop" if made.quantity == "work" else "mean period"
+    out = []
+    if not known:
+        out.append("Can't tell, headroom unknown: the loop is paced and its wait is not logged."
+                   " Log the wait as a call of kind pacing.")  # fmt: skip
+    if mean is None:
+        return [*out, "Can't tell: no figure of the whole loop could be compared."]
+    by = amount(mean.percent)
+    if made.recordings:
+        return [*out, *_two_recordings(made, mean, what, by)]
+    if made.verdict in ("slower", "faster"):
+        moved = [c for c in made.changes if c.verdict == made.verdict and c.statistic != "rate"]
+        which = (
+            what if mean.verdict == made.verdict else f"{moved[0].statistic} of the {made.quantity}"
+        )
+        found = by if mean.verdict == made.verdict else amount(moved[0].percent)
+        out.append(f"{made.verdict.capitalize()}: {which} {found}.")
+    elif made.verdict == "no change seen" and mean.seen_percent is not None:
+        out.append(f"No change seen in the {what}: a change of {in_words(mean.seen_percent)} %"
+                   " would have been seen.")  # fmt: skip
+    elif known:
+        out.append(f"Can't tell: {what} {by}" + (f"; {mean.note}." if mean.note else "."))
+    out += _mixed(made) + _by_call(made)
+    if min(len(made.before), len(made.after)) == 2 and not made.history:
+        out.append("Two runs a side show only changes of about 5.4 run-to-run sd: record 3 + 3.")
+    return out
+
+
+def _two_recordings(made: Comparison, mean: Change, what: str, by: str) -> list[str]:
+    out = []
+    if made.recordings == "differ":
+        out.append(f"These two recordings differ: {what} {by}.")
+    elif made.recordings == "no difference seen":
+        seen = "" if mean.seen_percent is None else (
+            f"; a change of {in_words(mean.seen_percent)} % would have been seen"
+        )  # fmt: skip
+        out.append(f"No difference seen between these two recordings: {what} {by}{seen}.")
+    else:
+        out.append(f"Can't tell whether these two recordings differ: {what} {by}"
+                   + (f"; {mean.note}." if mean.note else "."))  # fmt: skip
+    at = made.usual_scatter
+    if at is not None:
+        word = "more than" if at.beyond else "within"
+        change = in_words(at.change_percent, "+")
+        out.append(f"The change of the mean, {change} %, is {word} the usual"
+                   f" scatter between runs of +-{in_words(at.limit_percent)} %"
+                   f" ({at.rests_on}).")  # fmt: skip
+    out += _mixed(made) + _by_call(made)
+    if made.recordings == "differ":
+        out.append("The recordings differ. One run per side cannot tell a code change from"
+                   f" ordinary run-to-run scatter. {ABBA}")  # fmt: skip
+    else:
+        out.append(f"One run per side says nothing certain about the code. {ABBA}")
+    return out
+
+
+def amount(percent: Figure) -> str:
+    """A change in percent with its interval.
+
+    Examples
+    --------
+    >>> amount(Figure(2.13, 1.2, 3.1))
+    '+2.1 % (+1.2 to +3.1)'
+    """
+    if percent.value is None:
+        return "changed from 0"
+    if percent.low is None or percent.high is None:
+        return f"{in_words(percent.value, '+')} %"
+    low, high = in_words(percent.low, "+"), in_words(percent.high, "+")
+    return f"{in_words(percent.value, '+')} % ({low} to {high})"
+
+
+def _mixed(made: Comparison) -> list[str]:
+    words = {
+        v: [c.statistic for c in made.changes if c.verdict == v and c.statistic != "rate"]
+        for v in ("slower", "faster")
+    }
+    if words["slower"] and words["faster"]:
+        return [f"Mixed: slower in {', '.join(words['slower'])}; faster in"
+                f" {', '.join(words['faster'])}."]  # fmt: skip
+    return []
+
+
+def _by_call(made: Comparison) -> list[str]:
+    out = []
+    for verdict in ("slower", "faster"):
+        names = list(dict.fromkeys(c.call for c in made.calls if c.verdict == verdict))
+        if names:
+            shown = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
+            out.append(f"{verdict.capitalize()} calls: {shown}.")
+    return out

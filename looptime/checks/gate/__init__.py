@@ -1,0 +1,1 @@
+"""The check before a competition: fixed limits, and regression against a baseline."""

@@ -1,0 +1,339 @@
+"""The check before a competition: fixed limits, and regression against a baseline."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from looptime.checks.compare.change import Tolerance, in_words
+from looptime.checks.compare.sides import (
+    SAME_LENGTH,
+    Item,
+    Judged,
+    equalise,
+    judged_quantity,
+    pacing_class,
+    phases_alike,
+)
+from looptime.checks.gate.limits import Row, limit_rows
+from looptime.checks.gate.regression import regression_rows
+from looptime.checks.recording.facts import Facts
+from looptime.checks.recording.figures import RunValues
+from looptime.checks.recording.recording import Recording, Settings, content_hash
+from looptime.checks.recording.scatter import LEAST_BASELINE
+from looptime.checks.season.season import Season
+from looptime.errors import UsageError
+from looptime.run import Run
+from looptime.schema import SCHEMA_VERSION
+
+__all__ = ["GateResult", "choose_baseline", "gate"]
+
+#: Baseline runs from which on the limits are sharp enough.
+ADVISED_BASELINE = 8
+#: Nominal rates that differ by more than this share are another pacing.
+_SAME_RATE = 0.02
+
+
+@dataclass(frozen=True)
+class GateResult:
+    """What the gate found.
+
+    Parameters
+    ----------
+    new : tuple of Facts
+        The new runs, as they were judged.
+    rows : tuple of Row
+        Limits first, then the regression of the loop, then of the calls.
+    baseline : tuple of Facts
+        Runs of the baseline.
+    checked : tuple of str
+        ``limits``, ``regression``: what was checked.
+    notes : tuple of str
+        What a reader must know: odd baseline runs, unlike lengths, other calls.
+    verdict : str
+        ``pass``, ``fail`` or ``can't tell``.
+    sentence : str
+        The verdict in words.
+    unsure : str or None
+        What "can't tell" counts as: ``pass``, ``fail``, or None for an exit code of its own.
+    """
+
+    new: tuple[Facts, ...]
+    rows: tuple[Row, ...]
+    baseline: tuple[Facts, ...]
+    checked: tuple[str, ...]
+    notes: tuple[str, ...]
+    verdict: str
+    sentence: str
+    unsure: str | None = None
+
+    @property
+    def exit_code(self) -> int:
+        """0 for pass, 1 for fail, 3 for "can't tell" unless `unsure` says otherwise."""
+        if self.verdict == "can't tell":
+            return {"pass": 0, "fail": 1, None: 3}[self.unsure]
+        return 1 if self.verdict == "fail" else 0
+
+    @property
+    def failed(self) -> list[Row]:
+        """Rows that fail."""
+        return [row for row in self.rows if row.verdict == "fail"]
+
+    def to_dict(self) -> dict[str, Any]:
+        """What ``gate --json`` gives."""
+        return {
+            "schema_version": SCHEMA_VERSION,
+            "verdict": self.verdict,
+            "sentence": self.sentence,
+            "exit_code": self.exit_code,
+            "unsure": self.unsure,
+            "checked": list(self.checked),
+            "notes": list(self.notes),
+            "rows": [row.to_dict() for row in self.rows],
+            "new": [_facts(f) for f in self.new],
+            "baseline": [_facts(f) for f in self.baseline],
+        }
+
+
+def _facts(facts: Facts) -> dict[str, Any]:
+    keys = ("source", "robot", "version", "label", "time", "judged", "loops", "duration_s")
+    return {key: getattr(facts, key) for key in keys}
+
+
+def gate(
+    new: Sequence[Item],
+    baseline: Sequence[Item] = (),
+    *,
+    limits: dict[str, Any] | None = None,
+    tolerance: Tolerance | None = None,
+    settings: Settings | None = None,
+    unsure: str | None = None,
+) -> GateResult:
+    """Check new runs against fixed limits and against the runs of a baseline.
+
+    Parameters
+    ----------
+    new : sequence of Run, Recording or RunValues
+        One run, or several of the same code.
+    baseline : sequence of RunValues (or Run, Recording)
+        Runs of the accepted code on the same robot; with fewer than 5 only limits are checked.
+    limits : dict, optional
+        ``[limits]`` of the project file.
+    tolerance : Tolerance, optional
+        ``[regression]`` of the project file.
+    settings : Settings, optional
+        Budget and warm-up.
+    unsure : str, optional
+        What "can't tell" counts as: ``pass`` or ``fail``.
+
+    Returns
+    -------
+    GateResult
+
+    Raises
+    ------
+    UsageError
+        If there is no new run, a limit names an unknown call, or the baseline is of another
+        robot, another pacing or another mix of phases.
+    LogError
+        If a new run has no loops left after the warm-up.
+    """
+    settings = Settings() if settings is None else settings
+    tolerance = Tolerance() if tolerance is None else tolerance
+    if unsure not in (None, "pass", "fail"):
+        raise UsageError(f"--unsure takes pass or fail, not {unsure!r}")
+    if not len(new):
+        raise UsageError("there is no new log: name at least one")
+    old = [run.values for run in equalise([baseline], settings)[0]] if len(baseline) else []
+    use = len(old) >= LEAST_BASELINE
+    window = _window(old) if use else None
+    runs = equalise([new], settings, window)[0]
+    for run in runs:
+        _refuse_unlike(run.facts, [*(r.facts for r in runs), *(r.facts for r in old)])
+    rows, checked, notes = [], [], []
+    if limits:
+        # limits hold for the whole of each new run, not for the common window
+        whole = [equalise([[item]], settings)[0][0].values for item in new]
+        rows += limit_rows(whole, limits)
+        checked.append("limits")
+    if use:
+        equal = _equal([*runs], old)
+        found = regression_rows(runs, old, _quantity(runs, old), tolerance, equal)
+        rows += found.rows
+        notes += [*found.odd, *found.notes, *_about(runs, old, equal)]
+        checked.append("regression")
+    else:
+        notes.append(_too_few(len(old)))
+    return _result(runs, old, rows, checked, notes, unsure)
+
+
+def _window(baseline: Sequence[RunValues]) -> float:
+    """The length to cut new runs to: the middle one of the baseline's [s]."""
+    lengths = sorted(r.facts.duration_s for r in baseline)
+    return lengths[len(lengths) // 2]
+
+
+def _equal(new: Sequence[Judged], baseline: Sequence[RunValues]) -> bool:
+    lengths = [r.facts.duration_s for r in (*(n.values for n in new), *baseline)]
+    return max(lengths) <= (1 + SAME_LENGTH) * min(lengths)
+
+
+def _quantity(new: Sequence[Judged], baseline: Sequence[RunValues]) -> str:
+    return judged_quantity([*new, *(Judged(r, None, r.facts.duration_s) for r in baseline)])
+
+
+def _too_few(count: int) -> str:
+    there = "no baseline runs" if not count else f"{count} baseline runs"
+    need = f"at least {LEAST_BASELINE} are needed, {ADVISED_BASELINE} to 12 advised"
+    return f"regression not checked: there are {there}, {need}"
+
+
+def _refuse_unlike(one: Facts, others: Sequence[Facts]) -> None:
+    for other in others:
+        if one.robot and other.robot and one.robot != other.robot:
+            raise UsageError(
+                f"{one.source} is of robot {one.robot!r}, {other.source} of {other.robot!r}:"
+                " choose a baseline of the same robot"
+            )
+        if not phases_alike(one, other):
+            raise UsageError(
+                f"{one.source} holds the phases {_phases(one)}, {other.source} {_phases(other)}:"
+                " choose one with --phase NAME, here and in `looptime season add` for the baseline"
+            )
+        if _other_pacing(one, other):
+            raise UsageError(
+                f"{one.source} is paced as {_paced(one)!r}, {other.source} as {_paced(other)!r}:"
+                " choose a baseline with the same pacing"
+            )
+
+
+def _phases(facts: Facts) -> str:
+    return ", ".join(f"{name} {100 * share:.0f} %" for name, share in facts.phases) or "none"
+
+
+def _paced(facts: Facts) -> str:
+    rate = "" if facts.nominal_hz is None else f" {facts.nominal_hz:.4g} Hz"
+    return pacing_class(facts) + (rate if facts.pacing_mode.startswith("fixed") else "")
+
+
+def _other_pacing(a: Facts, b: Facts) -> bool:
+    modes = {pacing_class(a), pacing_class(b)} - {"can't tell", ""}
+    if len(modes) > 1:
+        return True
+    if modes != {"fixed rate"} or a.nominal_hz is None or b.nominal_hz is None:
+        return False
+    return abs(a.nominal_hz / b.nominal_hz - 1) > _SAME_RATE
+
+
+def _about(new: Sequence[Judged], baseline: Sequence[RunValues], equal: bool) -> list[str]:
+    """What a reader must know of the two sides."""
+    notes = []
+    if len(baseline) < ADVISED_BASELINE:
+        notes.append(f"{len(baseline)} baseline runs make wide limits: {ADVISED_BASELINE} to 12"
+                     " are advised")  # fmt: skip
+    if not equal:
+        notes.append("the runs are of unlike lengths: the limits allow for the shorter window")
+    mine = {c.name for r in new for c in r.values.calls}
+    theirs = {c.name for r in baseline for c in r.calls}
+    for names, text in ((mine - theirs, "not in the baseline"), (theirs - mine, "not in new")):
+        if names:
+            shown = ", ".join(sorted(names)[:5]) + (" ..." if len(names) > 5 else "")
+            notes.append(f"calls {text}: {shown}")
+    if any(n.facts.robot is None for n in new) or any(r.facts.robot is None for r in baseline):
+        notes.append("not every log names its robot: see that they are of the same one")
+    if {n.facts.budget_ms for n in new} != {r.facts.budget_ms for r in baseline}:
+        notes.append("budgets differ: overruns are not held against the baseline")
+    if {n.facts.tick_ns for n in new} != {r.facts.tick_ns for r in baseline}:
+        notes.append("the clocks tick unlike: quantiles are less sure")
+    return notes
+
+
+def _result(
+    new: Sequence[Judged],
+    baseline: Sequence[RunValues],
+    rows: Sequence[Row],
+    checked: Sequence[str],
+    notes: Sequence[str],
+    unsure: str | None,
+) -> GateResult:
+    unknown = "regression" in checked and not all(r.facts.work_known for r in new)
+    vague = [row for row in rows if row.decides and row.verdict == "can't tell"]
+    if any(row.verdict == "fail" for row in rows):
+        verdict = "fail"
+    elif vague or unknown or not checked:
+        verdict = "can't tell"
+    else:
+        verdict = "pass"
+    return GateResult(
+        new=tuple(r.facts for r in new),
+        rows=tuple(rows),
+        baseline=tuple(r.facts for r in baseline),
+        checked=tuple(checked),
+        notes=tuple(notes),
+        verdict=verdict,
+        sentence=_sentence(verdict, rows, checked, unknown, unsure),
+        unsure=unsure,
+    )
+
+
+def _sentence(
+    verdict: str, rows: Sequence[Row], checked: Sequence[str], unknown: bool, unsure: str | None
+) -> str:
+    rest = "" if "regression" in checked else "; regression not checked"
+    if verdict == "fail":
+        bad = dict.fromkeys(row.what for row in rows if row.verdict == "fail")
+        more = f" and {len(bad) - 4} more" if len(bad) > 4 else ""
+        return f"FAIL: {', '.join([*bad][:4])}{more} beyond the limit{rest}."
+    counts = f"; counted as {unsure} by --unsure" if unsure else ""
+    if not checked:
+        todo = "state [limits] in looptime.toml, or mark runs with `looptime season baseline`"
+        return f"CAN'T TELL: there are neither limits nor 5 baseline runs{counts}: {todo}."
+    if verdict == "can't tell" and unknown:
+        return ("CAN'T TELL, headroom unknown: the loop is paced and its wait is not logged"
+                f"{counts}.")  # fmt: skip
+    if verdict == "can't tell":
+        vague = [row for row in rows if row.decides and row.verdict == "can't tell"]
+        shown = ", ".join(row.what for row in vague[:4])
+        return f"CAN'T TELL: not enough evidence on {shown}{counts}{rest}."
+    mean = next((r for r in rows if r.check == "regression" and r.statistic == "mean"), None)
+    if mean is None or mean.seen_percent is None:
+        return f"PASS: within all limits{rest}."
+    if mean.p_holm is not None and mean.note.startswith("slower"):
+        over = in_words(mean.change_percent or 0.0, "+")
+        return (
+            f"PASS: {mean.what} {over} % over the baseline, beyond its range"
+            " but within the tolerance."
+        )
+    return (
+        f"PASS: within the range of the baseline; a change of {in_words(mean.seen_percent)} % of"
+        f" the {mean.what} would have been seen."
+    )
+
+
+def choose_baseline(
+    season: Season, new: Sequence[Item], query: str | None = None, robot: str | None = None
+) -> list[RunValues]:
+    """The baseline runs of a season for some new runs.
+
+    Without a query: the runs marked as baseline, those of the same robot where there are any.
+    The new runs themselves are left out, so that nothing is checked against itself.
+
+    Raises
+    ------
+    UsageError
+        If the query names nothing.
+    """
+    listed = season.select(query) if query else [e for e in season.entries() if e.baseline]
+    stored = {item.values for item in new if isinstance(item, RunValues)}
+    runs = [item.run for item in new if isinstance(item, Recording)]
+    runs += [item for item in new if isinstance(item, Run)]
+    own = {content_hash(run) for run in runs}
+    listed = [e for e in listed if e.name not in own]
+    if not query:
+        named = [robot, *(r.meta.get("robot") for r in runs)]
+        named += [item.facts.robot for item in new if isinstance(item, RunValues)]
+        wanted = next((name for name in named if name), None)
+        listed = [e for e in listed if wanted is None or e.facts.robot in (wanted, None)] or listed
+    found = [season.load(e.name, histograms=False).values for e in listed]
+    return [values for values in found if values.values not in stored]

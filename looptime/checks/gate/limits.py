@@ -1,0 +1,168 @@
+"""Fixed limits from the project file: each holds or does not hold in every new run."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from looptime.checks.recording.facts import Facts
+from looptime.checks.recording.figures import RunValues
+from looptime.errors import UsageError
+from looptime.schema import UNATTRIBUTED
+
+__all__ = ["Row", "limit_rows"]
+
+#: Fewer loops than this have no such percentile.
+_LEAST_LOOPS = {"p95": 20, "p99": 100}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the gate's table.
+
+    Parameters
+    ----------
+    check : str
+        ``limit`` or ``regression``.
+    what : str
+        The figure, for example ``work p99`` or ``gyro.read p99``.
+    statistic : str
+    call : str
+        Empty for the whole loop.
+    value, limit : float or None
+        Of the worst new run, or of the mean of several; both in `unit`.
+    unit : str
+        ``ms``, ``loops`` or ``share``.
+    verdict : str
+        ``pass``, ``fail``, ``can't tell`` or ``not judged``.
+    decides : bool
+        Whether a "can't tell" of this row is one of the gate.
+    change_percent, change_ms : float or None
+        Of the new runs over the mean of the baseline; for a regression.
+    seen_percent : float or None
+        The slow-down that would have been seen with 80 % probability.
+    p, p_holm : float or None
+        One-sided p-value, raw and adjusted within its family.
+    note : str
+    source : str
+        The new log that holds `value`, where there are several.
+    """
+
+    check: str
+    what: str
+    statistic: str
+    call: str = ""
+    value: float | None = None
+    limit: float | None = None
+    unit: str = "ms"
+    verdict: str = "pass"
+    decides: bool = True
+    change_percent: float | None = None
+    change_ms: float | None = None
+    seen_percent: float | None = None
+    p: float | None = None
+    p_holm: float | None = None
+    note: str = ""
+    source: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """As in JSON; what is not finite is None."""
+        return {
+            key: None if isinstance(v, float) and not math.isfinite(v) else v
+            for key, v in self.__dict__.items()
+        }
+
+
+def limit_rows(runs: Sequence[RunValues], limits: dict[str, Any]) -> list[Row]:
+    """Hold every new run against the limits; of several runs the worst counts.
+
+    Parameters
+    ----------
+    runs : sequence of RunValues
+        The new runs.
+    limits : dict
+        ``[limits]``: ``period_p99_ms`` and the like, ``overrun_share``, and `call` with one
+        table a call.
+
+    Raises
+    ------
+    UsageError
+        If a limit names a call that no run holds, or needs a budget that is not given.
+    """
+    rows = []
+    for key, limit in limits.items():
+        if key == "call":
+            continue
+        if key == "overrun_share":
+            rows.append(_overruns(runs, limit))
+            continue
+        quantity, _, statistic = key.removesuffix("_ms").partition("_")
+        rows.append(_whole_loop(runs, quantity, statistic, limit))
+    for name, table in limits.get("call", {}).items():
+        rows += list(_call_rows(runs, name, table))
+    return rows
+
+
+def _worst(found: Sequence[tuple[float, Facts]], limit: float, **fields: Any) -> Row:
+    value, facts = max(found, key=lambda at: at[0])
+    return Row(
+        "limit", value=value, limit=limit, verdict="fail" if value > limit else "pass",
+        source=facts.source if len(found) > 1 else "", **fields,
+    )  # fmt: skip
+
+
+def _whole_loop(runs: Sequence[RunValues], quantity: str, statistic: str, limit: float) -> Row:
+    what = f"{quantity} {statistic}"
+    name = {"p50": "median"}.get(statistic, statistic)
+    if quantity == "work" and not all(r.facts.work_known for r in runs):
+        return Row(
+            "limit", what, statistic, limit=limit, verdict="can't tell",
+            note="headroom unknown: the loop is paced and its wait is not logged",
+        )  # fmt: skip
+    fewest = min(r.facts.loops for r in runs)
+    if fewest < _LEAST_LOOPS.get(name, 1):
+        return Row(
+            "limit", what, statistic, limit=limit, verdict="can't tell",
+            note=f"{fewest:,} loops have no {statistic}: record at least {_LEAST_LOOPS[name]:,}",
+        )  # fmt: skip
+    if name == "max":
+        found = [(r.max_ms[quantity], r.facts) for r in runs]
+        return _worst(found, limit, what=what, statistic=statistic)
+    values = [(r, r.by_name[quantity, name]) for r in runs]
+    row = _worst([(v.value, r.facts) for r, v in values], limit, what=what, statistic=statistic)
+    worst = max(values, key=lambda at: at[1].value)[1]
+    if worst.se and abs(worst.value - limit) < 2.1 * worst.se:
+        row = _noted(row, "so near the limit that another run of the same code may differ")
+    return row
+
+
+def _noted(row: Row, note: str) -> Row:
+    return Row(**{**row.__dict__, "note": note})
+
+
+def _overruns(runs: Sequence[RunValues], limit: float) -> Row:
+    found = []
+    for run in runs:
+        value = run.get("overruns")
+        if value is None:
+            raise UsageError(
+                "limits: overrun_share needs a budget: set [loop] budget_ms or --budget-ms"
+            )
+        found.append((value.value / value.n, run.facts))
+    return _worst(found, limit, what="overruns", statistic="overruns", unit="share")
+
+
+def _call_rows(runs: Sequence[RunValues], name: str, table: dict[str, float]) -> Iterator[Row]:
+    holders = [(c, r) for r in runs for c in r.calls if c.name == name and c.calls]
+    if not holders:
+        known = sorted({c.name for r in runs for c in r.calls} - {UNATTRIBUTED})
+        near = difflib.get_close_matches(name, known, n=1, cutoff=0.0)
+        hint = f"; the nearest is {near[0]!r}" if near else ""
+        raise UsageError(f"limits: no run holds the call {name!r}{hint}")
+    for key, limit in table.items():
+        statistic = key.removesuffix("_ms")
+        found = [(getattr(c, f"duration_{statistic}_ms"), r.facts) for c, r in holders]
+        yield _worst(found, limit, what=f"{name} {statistic}", statistic=statistic, call=name)

@@ -1,0 +1,270 @@
+"""New runs against the runs of a baseline: prediction limits, and both tolerances."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.checks.compare.change import Tolerance, in_words
+from looptime.checks.compare.sides import Judged, common_calls, scale
+from looptime.checks.gate.limits import Row
+from looptime.checks.recording.figures import RunValues, Value, average, shown_statistics
+from looptime.errors import NotEnoughError
+from looptime.stats.between_runs import compare_runs
+from looptime.stats.counts import too_rare_to_gate
+from looptime.stats.multiple import holm
+from looptime.stats.prediction_limits import (
+    Screened,
+    extra_variance,
+    prediction_limit,
+    screen_baseline,
+)
+from looptime.stats.student import t_one_sided, t_quantile
+
+__all__ = ["Regression", "regression_rows"]
+
+Float = NDArray[np.float64]
+
+#: Figures whose "can't tell" is one of the gate. The tail is noisy by nature: that of p95 and
+#: beyond, of overruns and of single calls is shown, and does not block.
+DECIDING = ("mean", "median")
+_TITLES = {"worst1": "worst 1 % mean", "worst5": "worst 5 % mean"}
+_PICK = Callable[[RunValues], "Value | None"]
+
+
+@dataclass(frozen=True)
+class Regression:
+    """The rows of the regression check and what was said about the baseline.
+
+    Parameters
+    ----------
+    rows : tuple of Row
+    odd : tuple of str
+        Baseline runs that were left out or stood out, with the figure in which they did.
+    notes : tuple of str
+    """
+
+    rows: tuple[Row, ...]
+    odd: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Setting:
+    new: Sequence[Judged]
+    baseline: Sequence[RunValues]
+    tolerance: Tolerance
+    window_s: float
+    equal: bool
+
+
+@dataclass(frozen=True)
+class _Test:
+    """A figure of the new runs on its scale, before its family is known."""
+
+    row: Row
+    mean: float = 0.0
+    se: float = 0.0
+    df: float = 0.0
+    value: float = 0.0
+    odd: tuple[int, ...] = ()
+    count: bool = False
+
+
+def regression_rows(
+    new: Sequence[Judged],
+    baseline: Sequence[RunValues],
+    quantity: str,
+    tolerance: Tolerance,
+    equal: bool = True,
+) -> Regression:
+    """One row a figure of the loop, and two a call.
+
+    The mean is judged by itself; the other figures of the loop are one family, the calls
+    another (Holm, one-sided). A row fails if it is beyond its limit and above both tolerances.
+
+    Parameters
+    ----------
+    new : sequence of Judged
+        New runs, cut to the window of the baseline.
+    baseline : sequence of RunValues
+        5 runs or more.
+    quantity : str
+        ``work`` or ``period``.
+    tolerance : Tolerance
+        Both tolerances and the confidence.
+    equal : bool
+        Whether all windows are alike; if not, the new runs' own variance is allowed for.
+    """
+    window = min(r.facts.duration_s for r in (*(n.values for n in new), *baseline))
+    at = _Setting(new, baseline, tolerance, window, equal)
+    budgets = {run.facts.budget_ms for run in (*(n.values for n in new), *baseline)}
+    loops = min(r.facts.loops for r in (*(n.values for n in new), *baseline))
+    whole = [
+        test
+        for s in shown_statistics(loops)
+        if s != "rate"
+        and (s != "overruns" or len(budgets) == 1)
+        and (test := _test(at, _picker(s, quantity), _title(s, quantity), s)) is not None
+    ]
+    mean = [t for t in whole if t.row.statistic == "mean"]
+    others = [t for t in whole if t.row.statistic != "mean"]
+    calls = []
+    old = [Judged(r, None, r.facts.duration_s) for r in baseline]
+    for call in common_calls([*new, *old]):
+        for s in ("mean", "p99"):
+            pick = _call_picker(call.key, s)
+            title = f"{call.name} {s}" + (f" ({call.key[1]})" if call.key[1] else "")
+            test = _test(at, pick, title, s, call.name)
+            calls += [] if test is None else [test]
+    rows = [*_family(mean, at), *_family(others, at), *_family(calls, at)]
+    return Regression(tuple(rows), tuple(_odd_runs([*whole, *calls], baseline)))
+
+
+def _title(statistic: str, quantity: str) -> str:
+    if statistic == "overruns":
+        return "overruns"
+    return f"{quantity} {_TITLES.get(statistic, statistic)}"
+
+
+def _picker(statistic: str, quantity: str) -> _PICK:
+    return lambda run: run.get(statistic, quantity)
+
+
+def _call_picker(key: tuple[str, str], statistic: str) -> _PICK:
+    return lambda run: run.call[key].p99 if statistic == "p99" else run.call[key].mean
+
+
+def _test(at: _Setting, pick: _PICK, what: str, statistic: str, call: str = "") -> _Test | None:
+    """The test of one figure; None where a run does not have it."""
+    new = [v for run in at.new if (v := pick(run.values)) is not None]
+    old = [v for run in at.baseline if (v := pick(run)) is not None]
+    if len(new) < len(at.new) or len(old) < len(at.baseline):
+        return None
+    return _tested(at, new, old, what, statistic, call)
+
+
+def _tested(
+    at: _Setting, new: list[Value], old: list[Value], what: str, statistic: str, call: str
+) -> _Test:
+    count = statistic == "overruns"
+    blank = Row(
+        "regression", what, statistic, call, average(new), unit="loops" if count else "ms",
+        verdict="not judged", decides=not call and statistic in DECIDING,
+    )  # fmt: skip
+    short = [v.n for v in new if not v.enough]
+    if short:
+        # without the mean nothing at all is judged
+        verdict = "can't tell" if statistic == "mean" and not call else "not judged"
+        note = f"{min(short):,} loops are too few for this figure"
+        return _Test(replace(blank, verdict=verdict, note=note))
+    if count and too_rare_to_gate([round(v.value) for v in old]):
+        return _Test(replace(blank, note="too rare to gate: fewer than 3 a run in the baseline"))
+    try:
+        y_new = scale(new, [r.facts.duration_s for r in at.new], at.window_s)
+        y_old = scale(old, [r.facts.duration_s for r in at.baseline], at.window_s)
+    except NotEnoughError:
+        return _Test(replace(blank, note="0 in most loops: its mean is judged"))
+    screened = screen_baseline(y_old)
+    odd = tuple(int(k) for k in screened.odd)
+    if not screened.usable:
+        note = f"baseline not usable: {len(odd)} of {len(y_old)} runs are unlike the others"
+        return _Test(replace(blank, verdict="can't tell", note=note), odd=odd)
+    kept = y_old[screened.kept]
+    mean, se, df = _prediction(y_new, kept, _extra(at, new, old, screened))
+    value = float(y_new.mean())
+    p = t_one_sided((value - mean) / se, df) if se > 0 else float(value <= mean)
+    return _Test(replace(blank, p=p), mean, se, df, value, odd, count)
+
+
+def _extra(at: _Setting, new: list[Value], old: list[Value], screened: Screened) -> float:
+    """Variance to allow for where windows are unlike."""
+    if at.equal:
+        return 0.0
+    kept = [v for v, keep in zip(old, screened.kept, strict=True) if keep]
+    mine = float(np.mean([_relative_variance(v) for v in new]))
+    return extra_variance(mine, [_relative_variance(v) for v in kept])
+
+
+def _relative_variance(value: Value) -> float:
+    """Within-run variance on the scale of `looptime.checks.compare.sides.scale`."""
+    if value.se is None:
+        return 0.0
+    if value.statistic == "overruns":
+        return value.se**2 / (4 * (value.judged + 0.375))
+    return (value.se / value.judged) ** 2 if value.judged else 0.0
+
+
+def _prediction(new: Float, kept: Float, extra: float) -> tuple[float, float, float]:
+    """Mean of the baseline, error of the prediction of the new mean, degrees of freedom."""
+    if len(new) == 1:
+        found = prediction_limit(float(new[0]), kept, extra=extra)
+        return found.mean, found.se, float(found.runs - 1)
+    moderated = compare_runs(kept, new)
+    return float(kept.mean()), math.sqrt(moderated.se**2 + extra / len(new)), float(moderated.df)
+
+
+def _family(tests: Sequence[_Test], at: _Setting) -> list[Row]:
+    """Verdicts of a family; each row's limit is that of its place in Holm's order."""
+    tested = [t for t in tests if t.row.p is not None]
+    p = np.array([t.row.p for t in tested], np.float64)
+    adjusted = holm(p)
+    place = np.argsort(np.argsort(p, kind="stable"), kind="stable")
+    out = {
+        id(t): _judged(t, float(q), at.tolerance, at.tolerance.alpha / (len(tested) - int(k)))
+        for t, q, k in zip(tested, adjusted, place, strict=True)
+    }
+    return [out.get(id(t), t.row) for t in tests]
+
+
+def _judged(test: _Test, p_holm: float, tolerance: Tolerance, alpha: float) -> Row:
+    t = t_quantile(1 - alpha, test.df)
+    seen = (t + t_quantile(0.80, test.df)) * test.se
+    if test.count:
+        base = max(test.mean**2 - 0.375, 0.0)
+        limit = max(test.mean + t * test.se, 0.0) ** 2 - 0.375
+        change = test.value**2 - 0.375 - base
+        percent = 100 * change / base if base else None
+        seen_percent = 100 * ((test.mean + seen) ** 2 - 0.375 - base) / base if base else None
+        change_ms = seen_ms = None
+    else:
+        base, limit = math.exp(test.mean), math.exp(test.mean + t * test.se)
+        percent = 100 * math.expm1(test.value - test.mean)
+        change_ms = base * percent / 100
+        seen_percent = 100 * math.expm1(seen)
+        seen_ms = base * seen_percent / 100
+    row = replace(
+        test.row, limit=limit, p_holm=p_holm, change_percent=percent, change_ms=change_ms,
+        seen_percent=seen_percent,
+    )  # fmt: skip
+    beyond = p_holm < tolerance.alpha
+    if beyond and tolerance.exceeded(percent, change_ms):
+        return replace(row, verdict="fail", note=f"slower than the baseline range (p {p_holm:.2g})")
+    if beyond:
+        return replace(row, verdict="pass", note="slower than the baseline range, but within the"
+                       " tolerance")  # fmt: skip
+    if seen_percent is None:
+        return replace(row, verdict="pass", note="within the range")
+    what = f"within the range; a change of {in_words(seen_percent)} % would have been seen"
+    if tolerance.exceeded(seen_percent, seen_ms):
+        return replace(row, verdict="can't tell", note=what.replace("a change", "only a change"))
+    return replace(row, verdict="pass", note=what)
+
+
+def _odd_runs(tests: Sequence[_Test], baseline: Sequence[RunValues]) -> list[str]:
+    """Baseline runs that were screened out or stood out, each with its figures."""
+    found: dict[int, list[str]] = {}
+    for test in tests:
+        for k in test.odd:
+            found.setdefault(k, []).append(test.row.what)
+    action = "left out of the limits" if len(baseline) >= 8 else "kept: fewer than 8 runs"
+    out = []
+    for k, figures in sorted(found.items()):
+        shown = ", ".join(figures[:3]) + (f" and {len(figures) - 3} more" if figures[3:] else "")
+        out.append(f"{baseline[k].facts.name} is unlike the other baseline runs in {shown}"
+                   f" ({action})")  # fmt: skip
+    return out

@@ -1,0 +1,1 @@
+"""One recording as the checks judge it: its facts and figures."""

@@ -1,0 +1,168 @@
+"""Adding logs to a season: in this process, in several, or on a cluster; always the same bytes."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from looptime.checks.recording.recording import Settings
+from looptime.checks.season.season import Season
+from looptime.checks.season.workers import Job, Measured, Pending, entries_of, file_hash, workers
+from looptime.run import Run
+
+__all__ = ["Added", "Job", "add_logs", "add_runs", "add_season"]
+
+#: Logs under way at once, for each processor.
+_AHEAD = 4
+
+
+@dataclass
+class Added:
+    """What came of adding.
+
+    Parameters
+    ----------
+    new, known : list of str
+        Names of entries that were stored now, and of those that were there already.
+    errors : dict of str to str
+        By log: why it, or a run of it, was not added.
+    notes : list of str
+        What else a person should know.
+    """
+
+    new: list[str] = field(default_factory=list)
+    known: list[str] = field(default_factory=list)
+    errors: dict[str, str] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+
+    def to_dict(self) -> dict[str, Any]:
+        """What ``season add --json`` gives."""
+        return {"new": self.new, "known": self.known, "errors": self.errors, "notes": self.notes}
+
+
+def add_runs(season: Season, runs: Sequence[Run], settings: Settings | None = None) -> Added:
+    """Add runs that are in memory.
+
+    Examples
+    --------
+    >>> import tempfile, numpy as np
+    >>> from looptime.run import LoopColumns, Run
+    >>> period = np.full(2000, 20_000_000)
+    >>> run = Run(LoopColumns(np.arange(2000), np.cumsum(period) - period, period))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     season = Season(folder, create=True)
+    ...     len(add_runs(season, [run]).new), len(add_runs(season, [run]).known)
+    (1, 1)
+    """
+    added = Added()
+    made, error = entries_of(runs, settings or Settings(), "", "")
+    _store(season, added, "run", Measured(tuple(made), error), replace=False)
+    return added
+
+
+def add_season(season: Season, other: Season, replace: bool = False) -> Added:
+    """Add the entries of another season; older files are migrated, damaged ones reported."""
+    from looptime.checks.season.entries import to_bytes
+
+    added = Added()
+    marks = []
+    for at in other.entries():
+        data = to_bytes(other.load(at.name))
+        _store(season, added, at.name, Measured(((at.name, data),)), replace)
+        marks += [at.name] if at.baseline else []
+    added.errors |= other.damaged
+    season.mark_baseline(marks)
+    return added
+
+
+def add_logs(
+    season: Season,
+    jobs: Sequence[Job],
+    *,
+    processes: int | None = None,
+    scheduler: str | None = None,
+    replace: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> Added:
+    """Add logs; what is done is kept whatever happens later, and a second call goes on.
+
+    The result does not depend on `processes` or `scheduler`: files are made from the log alone
+    and stored in the order of `jobs`, so that of two logs of one run the first is kept.
+
+    Parameters
+    ----------
+    season : Season
+        Where to.
+    jobs : sequence of Job
+        What to read.
+    processes : int, optional
+        1 reads here; by default one process a processor where there are more than a few logs.
+    scheduler : str, optional
+        Address of a Dask scheduler, ``tcp://HOST:PORT``; its workers must see the same paths.
+    replace : bool
+        Whether to measure again what is already there.
+    progress : callable, optional
+        Called with how many logs are done, and how many there are.
+
+    Raises
+    ------
+    SeasonError
+        If the season cannot be written to, or the cluster went away.
+    """
+    added = Added()
+    if left := season.clean():
+        added.notes.append(f"{left} half-written files of an interrupted call were removed")
+    todo = list(jobs) if replace else _skip_known(season, jobs, added)
+    with workers(todo, processes, scheduler) as submit:
+        for number, (job, measured) in enumerate(_in_turn(todo, submit), 1):
+            _store(season, added, job.path, measured, replace)
+            if progress is not None:
+                progress(number, len(todo))
+    season.entries()  # brings the index up to date
+    return added
+
+
+def _skip_known(season: Season, jobs: Sequence[Job], added: Added) -> list[Job]:
+    """Leave out the logs whose every run is in the season, without reading them."""
+    by_log: dict[tuple[str, str], list[Any]] = {}
+    for at in season.entries():
+        by_log.setdefault((at.log_hash, at.part), []).append(at)
+    todo = []
+    for job in jobs:
+        there = by_log.get((file_hash(job.path), job.part), []) if by_log else []
+        if there and there[0].log_hash and len(there) == there[0].runs_in_log:
+            added.known += [at.name for at in there]
+        else:
+            todo.append(job)
+    return todo
+
+
+def _store(season: Season, added: Added, source: str, measured: Measured, replace: bool) -> None:
+    if measured.error:
+        added.errors[source] = measured.error
+    for name, data in measured.entries:
+        if name in added.new or (name in season and not replace and name not in season.damaged):
+            added.known.append(name)
+            continue
+        season.put(name, data)
+        added.new.append(name)
+
+
+def _in_turn(
+    jobs: Sequence[Job], submit: Callable[[Job], Pending]
+) -> Iterator[tuple[Job, Measured]]:
+    """Results in the order of the jobs, with a bounded number of them under way."""
+    ahead = _AHEAD * (os.cpu_count() or 1)
+    under_way: deque[tuple[Job, Pending]] = deque()
+    waiting = iter(jobs)
+    for job in waiting:
+        under_way.append((job, submit(job)))
+        if len(under_way) >= ahead:
+            first, pending = under_way.popleft()
+            yield first, pending.result()
+    while under_way:
+        first, pending = under_way.popleft()
+        yield first, pending.result()

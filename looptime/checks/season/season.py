@@ -1,0 +1,359 @@
+"""A season: a folder with one entry per run, shared by any number of processes.
+
+::
+
+    season/
+      season.json                        {"looptime_season": 1}
+      entries/part=3f/3f9a...c1.parquet  one run, named by the hash of its content alone
+      baseline/3f9a...c1                 empty; marks the entry as a baseline run
+      index.json                         a copy of the figures that lists need; made anew at will
+      partial/                           files being written; of no account until renamed
+
+Every file is written under another name and renamed when it is whole, so that a crash or a
+second process at the same time loses nothing that was there. Nothing that stands in a log
+becomes the name of a file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import time
+import uuid
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from looptime.checks.recording.facts import Facts
+from looptime.checks.season.query import Query, in_order, is_query, parse_query
+from looptime.errors import LooptimeError, UsageError
+
+if TYPE_CHECKING:  # Parquet is loaded only when an entry is read or written
+    from looptime.checks.season.entries import Entry
+
+__all__ = ["Listed", "Season", "SeasonError"]
+
+SEASON_VERSION = 1
+INDEX_VERSION = 1
+#: Files in ``partial/`` older than this are left over from a crash [s].
+STALE_S = 3600.0
+
+_NAME = re.compile(r"[0-9a-f]{64}")
+_MARK = "season.json"
+
+
+class SeasonError(LooptimeError):
+    """A season cannot be used as it stands."""
+
+
+@dataclass(frozen=True)
+class Listed:
+    """An entry as lists show it.
+
+    Parameters
+    ----------
+    name : str
+        Hash of the run's content.
+    facts : Facts
+    figures : dict of str to float
+        By ``quantity.statistic`` [ms; counts; 1/s].
+    baseline : bool
+        Whether it is marked as a baseline run.
+    log_hash, part : str
+    runs_in_log : int
+        As in `looptime.checks.season.entries.Entry`.
+    """
+
+    name: str
+    facts: Facts
+    figures: dict[str, float] = field(default_factory=dict)
+    baseline: bool = False
+    log_hash: str = ""
+    part: str = ""
+    runs_in_log: int = 1
+
+    @property
+    def short(self) -> str:
+        """The beginning of the name, as lists show it."""
+        return self.name[:10]
+
+    def to_dict(self) -> dict[str, Any]:
+        """What ``season list --json`` gives for an entry."""
+        facts = asdict(self.facts)
+        facts["phases"] = [{"phase": p, "share": s} for p, s in self.facts.phases]
+        return {"entry": self.name, "baseline": self.baseline, **facts, "figures": self.figures}
+
+
+class Season:
+    """A season's folder.
+
+    Parameters
+    ----------
+    folder : Path
+    create : bool
+        Whether to make it where it does not exist.
+
+    Raises
+    ------
+    SeasonError
+        If the folder is no season, or was made by a newer version.
+    """
+
+    def __init__(self, folder: str | Path, create: bool = False) -> None:
+        self.folder = Path(folder)
+        self.damaged: dict[str, str] = {}
+        mark = self.folder / _MARK
+        try:
+            found = json.loads(mark.read_text(encoding="utf-8"))["looptime_season"]
+        except (FileNotFoundError, NotADirectoryError):
+            self._make(create)
+            return
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            whole = f'{{"looptime_season": {SEASON_VERSION}}}'
+            raise SeasonError(f"{mark}: is damaged: write {whole} into it") from error
+        if not isinstance(found, int) or found > SEASON_VERSION:
+            raise SeasonError(f"{mark}: has version {found}: update looptime to use it")
+
+    def _make(self, create: bool) -> None:
+        if not create:
+            raise SeasonError(
+                f"{self.folder}: there is no season: begin with `looptime season add LOG`"
+            )
+        taken = self.folder.exists() and not (self.folder / "entries").is_dir()
+        if taken and (not self.folder.is_dir() or any(self.folder.iterdir())):
+            raise SeasonError(f"{self.folder}: holds other things: name an empty folder")
+        try:
+            for part in ("entries", "baseline", "partial"):
+                (self.folder / part).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise SeasonError(f"{self.folder}: cannot be made: {error.strerror}") from error
+        self._publish(self.folder / _MARK, b'{"looptime_season": %d}\n' % SEASON_VERSION)
+
+    @staticmethod
+    def is_season(folder: str | Path) -> bool:
+        """Whether a folder holds a season."""
+        return (Path(folder) / _MARK).is_file()
+
+    def _publish(self, path: Path, data: bytes) -> None:
+        """Write a file so that it is whole or not there at all."""
+        partial = self.folder / "partial"
+        partial.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        made = partial / f"{os.getpid()}-{uuid.uuid4().hex}"
+        try:
+            with made.open("xb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            _rename(made, path)
+        except OSError as error:
+            made.unlink(missing_ok=True)
+            raise SeasonError(
+                f"{path}: cannot be written ({error.strerror}): what was added before is kept;"
+                " make room or mend the rights, then add again"
+            ) from error
+
+    def path_of(self, name: str) -> Path:
+        """File of an entry."""
+        return self.folder / "entries" / f"part={name[:2]}" / f"{name}.parquet"
+
+    def __contains__(self, name: str) -> bool:
+        return self.path_of(name).is_file()
+
+    def put(self, name: str, data: bytes) -> None:
+        """Store an entry's file, as `entries.to_bytes` gives it; replaces one of that name."""
+        if not _NAME.fullmatch(name):
+            raise ValueError("an entry is named by a SHA-256 in hexadecimal digits")
+        self._publish(self.path_of(name), data)
+
+    def load(self, name: str, histograms: bool = True) -> Entry:
+        """Read an entry with everything that is in it, or all but its histograms.
+
+        Raises
+        ------
+        looptime.checks.season.entries.DamagedError
+            If its file is damaged.
+        """
+        from looptime.checks.season.entries import from_file
+
+        return from_file(self.path_of(name), histograms)
+
+    def drop(self, names: Iterable[str]) -> int:
+        """Remove entries and their baseline marks; returns how many were there."""
+        count = 0
+        for name in names:
+            (self.folder / "baseline" / name).unlink(missing_ok=True)
+            path = self.path_of(name)
+            if path.exists():
+                path.unlink(missing_ok=True)
+                count += 1
+        return count
+
+    def mark_baseline(self, names: Sequence[str], on: bool = True) -> None:
+        """Mark entries as baseline runs, or take the mark away."""
+        for name in names:
+            mark = self.folder / "baseline" / name
+            if on:
+                self._publish(mark, b"")
+            else:
+                mark.unlink(missing_ok=True)
+
+    def clean(self) -> int:
+        """Remove what a crash left half written more than an hour ago; returns how many."""
+        count = 0
+        for path in (self.folder / "partial").glob("*"):
+            try:
+                if time.time() - path.stat().st_mtime > STALE_S:
+                    path.unlink()
+                    count += 1
+            except OSError:  # another process was quicker
+                continue
+        return count
+
+    def _files(self) -> dict[str, os.DirEntry[str]]:
+        found = {}
+        root = self.folder / "entries"
+        if not root.is_dir():
+            return {}
+        for part in os.scandir(root):
+            if part.is_dir():
+                for file in os.scandir(part.path):
+                    name, dot, kind = file.name.partition(".")
+                    if dot and kind == "parquet":
+                        found[name] = file
+        return found
+
+    def _marked(self) -> set[str]:
+        folder = self.folder / "baseline"
+        return set(os.listdir(folder)) if folder.is_dir() else set()
+
+    def entries(self) -> list[Listed]:
+        """All readable entries in the order of their recording; `damaged` names the others."""
+        index = self._read_index()
+        marked, rows, found = self._marked(), {}, []
+        self.damaged = {}
+        files = self._files()
+        for name, file in files.items():
+            stat = file.stat()
+            stamp = [stat.st_size, stat.st_mtime_ns]
+            row = index.get(name)
+            if row is None or row.get("stamp") != stamp:
+                row = self._index_row(name, stamp)
+            if row is None:
+                continue
+            rows[name] = row
+            found.append(_listed(row, name in marked))
+        if rows != index:
+            self._write_index(rows)
+        return in_order((entry.facts, entry.name, entry) for entry in found)
+
+    def select(self, query: str | Query) -> list[Listed]:
+        """Entries that a query names, in the order of their recording.
+
+        Raises
+        ------
+        UsageError
+            If the query cannot be read or names no entry.
+        """
+        asked = parse_query(query) if isinstance(query, str) else query
+        found = [e for e in self.entries() if asked.matches(e.name, e.facts, e.baseline)]
+        if asked.last is not None:
+            found = found[-asked.last :]
+        if not found:
+            raise UsageError(f"{self.folder}: no entry matches {query}: see `looptime season list`")
+        return found
+
+    def names(self, words: Sequence[str]) -> list[str]:
+        """Names of the entries that some words mean: beginnings of names, or one query.
+
+        Damaged entries can be named as well, so that they can be dropped.
+
+        Raises
+        ------
+        UsageError
+            If a word names nothing, or more than one entry.
+        """
+        text = " ".join(words)
+        if is_query(text):
+            return [entry.name for entry in self.select(text)]
+        files = self._files()
+        found = []
+        for word in words:
+            fits = sorted(name for name in files if name.startswith(word.lower()) and word)
+            if len(fits) != 1:
+                why = "no entry begins" if not fits else f"{len(fits)} entries begin"
+                raise UsageError(
+                    f"{self.folder}: {why} with {word!r}: `looptime season list` shows them; a "
+                    f"query is KEY=VALUE, such as version={word}"
+                )
+            found += fits
+        return list(dict.fromkeys(found))
+
+    def _index_row(self, name: str, stamp: list[int]) -> dict[str, Any] | None:
+        from looptime.checks.season.entries import DamagedError
+
+        try:
+            entry = self.load(name, histograms=False)
+        except DamagedError as error:
+            self.damaged[name] = str(error)
+            return None
+        return index_row(entry, stamp)
+
+    def _read_index(self) -> dict[str, dict[str, Any]]:
+        try:
+            data = json.loads((self.folder / "index.json").read_bytes())
+            if data["index_version"] == INDEX_VERSION:
+                rows: dict[str, dict[str, Any]] = data["entries"]
+                for row in rows.values():
+                    _listed(row, False)
+                return rows
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            pass  # it is only a copy
+        return {}
+
+    def _write_index(self, rows: dict[str, dict[str, Any]]) -> None:
+        data = json.dumps({"index_version": INDEX_VERSION, "entries": rows}, sort_keys=True)
+        with contextlib.suppress(SeasonError):  # what cannot be written to can still be read
+            self._publish(self.folder / "index.json", data.encode())
+
+
+def _rename(source: Path, target: Path) -> None:
+    """Rename over whatever is there; Windows refuses for a moment while another reads it."""
+    for pause in (0.0, 0.01, 0.05, 0.2, 0.5, 1.0):
+        time.sleep(pause)
+        try:
+            os.replace(source, target)
+            return
+        except PermissionError:
+            if os.name != "nt":
+                raise
+    os.replace(source, target)
+
+
+def index_row(entry: Entry, stamp: list[int]) -> dict[str, Any]:
+    """What the index keeps of an entry."""
+    return {
+        "stamp": stamp,
+        "entry": entry.name,
+        "facts": {**entry.facts.__dict__, "phases": [list(p) for p in entry.facts.phases]},
+        "figures": {f"{v.quantity}.{v.statistic}": v.value for v in entry.values.values},
+        "log_hash": entry.log_hash,
+        "part": entry.part,
+        "runs_in_log": entry.runs_in_log,
+    }
+
+
+def _listed(row: dict[str, Any], baseline: bool) -> Listed:
+    facts = Facts(**row["facts"])
+    return Listed(
+        row["entry"],
+        replace(facts, phases=tuple((str(p), float(s)) for p, s in facts.phases)),
+        row["figures"],
+        baseline,
+        row["log_hash"],
+        row["part"],
+        row["runs_in_log"],
+    )

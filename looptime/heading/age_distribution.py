@@ -1,0 +1,158 @@
+"""How old the reading in use is: the exact distribution of its age over time.
+
+At a time ``t`` in ``[u_k, u_{k+1})`` the age is ``a(t) = t - s_k``; it grows from the latency
+``L_k`` to ``L_k + T_k`` within the hold.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.heading.block_intervals import Figure, figure
+from looptime.heading.pattern import BLOCKS, Sampling
+
+__all__ = ["AgeParts", "age_parts", "interval_quantile", "leave_out", "mean_age_s"]
+
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class AgeParts:
+    """The mean age over time and its three parts, which add up to it exactly [ms].
+
+    Parameters
+    ----------
+    mean_ms, latency_ms, hold_ms, unevenness_ms : Figure [ms]
+        ``E[L T]/E[T]``, ``E[T]/2`` and ``Var[T]/(2 E[T])`` add up to the mean age over time.
+    max_ms : float [ms]
+        Greatest age; no interval is given for a maximum.
+    """
+
+    mean_ms: Figure
+    latency_ms: Figure
+    hold_ms: Figure
+    unevenness_ms: Figure
+    max_ms: float
+
+
+def leave_out(sums: Float) -> Float:
+    """Totals without each block; from shape (BLOCKS, ...) to the same shape.
+
+    Examples
+    --------
+    >>> leave_out(np.array([1.0, 2.0, 4.0])).tolist()
+    [6.0, 5.0, 3.0]
+    """
+    return sums.sum(axis=0) - sums
+
+
+def ratio(above: Float, below: Float) -> Float:
+    """Quotient, NaN where there is nothing below: a block that cannot be left out."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(above / below, dtype=np.float64)
+
+
+def block_sums(block: NDArray[np.integer], values: Float) -> Float:
+    """Sum of values over each block; shape (BLOCKS,)."""
+    return np.asarray(np.bincount(block, values, minlength=BLOCKS), dtype=np.float64)
+
+
+def by_block(sampling: Sampling, values: Float) -> Float:
+    """Sum of a value a hold over each block; shape (BLOCKS,)."""
+    return block_sums(sampling.block, values)
+
+
+def mean_age_s(sampling: Sampling) -> float:
+    """Mean age over time: ``sum(L T + T^2 / 2) / sum(T)`` [s].
+
+    Examples
+    --------
+    >>> from looptime.heading.pattern import even
+    >>> round(mean_age_s(even(100, 10, latency_s=0.003)), 12)
+    0.008
+    """
+    T, L = sampling.hold_s, sampling.latency_s
+    return float(np.sum(T * (L + T / 2)) / np.sum(T))
+
+
+def age_parts(sampling: Sampling) -> AgeParts:
+    """Mean age over time as latency + hold + unevenness, exact, with intervals.
+
+    ``mean a = E[L T]/E[T] + E[T]/2 + Var[T]/(2 E[T])``: the age is integrated over every hold and
+    divided by the total time; the second moment ``E[T^2]/(2 E[T])`` is the sum of the last two.
+
+    Parameters
+    ----------
+    sampling : Sampling
+        Instants of reading and use.
+
+    Returns
+    -------
+    AgeParts
+
+    References
+    ----------
+    Mean residual time of a renewal process (inspection paradox).
+    """
+    T, L = sampling.hold_s, sampling.latency_s
+    sums = np.stack([by_block(sampling, x) for x in (np.ones_like(T), T, L * T, T * T)])
+    parts = _parts(sums.sum(axis=1))
+    left = _parts(leave_out(sums.T).T)
+    figures = [
+        figure(float(p), q, positive=True).times(1e3) for p, q in zip(parts, left, strict=True)
+    ]
+    mean, latency, hold, uneven = figures
+    return AgeParts(mean, latency, hold, uneven, float((L + T).max()) * 1e3)
+
+
+def _parts(sums: Float) -> tuple[Float, Float, Float, Float]:
+    n, T, LT, TT = sums
+    latency, hold = ratio(LT, T), ratio(T, n) / 2
+    uneven = ratio(TT, T) / 2 - hold
+    return latency + hold + uneven, latency, hold, uneven
+
+
+def interval_quantile(low: Float, high: Float, weight: Float, share: float) -> float:
+    """Quantile of a mixture of uniform distributions, exact.
+
+    Parameters
+    ----------
+    low, high : float array, shape (m,)
+        Ends of each uniform part; equal ends are a point.
+    weight : float array, shape (m,)
+        Above or equal 0.
+    share : float
+        0.95 for p95.
+
+    Returns
+    -------
+    float
+        The smallest x at which the distribution function reaches `share`.
+
+    Examples
+    --------
+    >>> interval_quantile(np.array([0.0, 0.0]), np.array([1.0, 2.0]), np.ones(2), 0.75)
+    1.0
+    """
+    width = high - low
+    point = width <= 1e-15 * np.maximum(np.abs(high), 1e-300)
+    density = np.where(point, 0.0, weight / np.where(point, 1.0, width))
+    place = np.concatenate([low, high])
+    order = np.argsort(place, kind="stable")
+    x = place[order]
+    change = np.concatenate([density, -density])[order]
+    jump = np.concatenate([np.where(point, weight, 0.0), np.zeros_like(weight)])[order]
+    rising = np.cumsum(change)
+    total = np.cumsum(jump) + np.concatenate([[0.0], np.cumsum(rising[:-1] * np.diff(x))])
+    goal = share * weight.sum()
+    at = int(np.searchsorted(total, goal * (1 - 1e-15)))
+    if at >= len(x):
+        return float(x[-1])
+    before = total[at - 1] if at else 0.0
+    slope = rising[at - 1] if at else 0.0
+    if slope <= 0 or at == 0:
+        return float(x[at])
+    return float(min(x[at - 1] + (goal - before) / slope, x[at]))

@@ -1,0 +1,1 @@
+"""From rows to canonical runs: loops, nesting, self times, books that balance."""

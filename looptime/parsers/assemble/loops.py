@@ -1,0 +1,336 @@
+"""Loop finding: where each pass of the control loop begins in a log of timed calls.
+
+In this order: a column that numbers the loops, the call that the caller names, a call that
+encloses the loop, else the call that recurs once a cycle. Which one it was is always stated.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+from looptime.parsers.columns.headers import LOOP_WORD
+from looptime.parsers.layouts.contract import CallRows
+from looptime.parsers.layouts.nesting import nest, parents_first
+from looptime.project import guess_name
+from looptime.schema import CallName
+
+__all__ = ["FoundLoops", "find_loops"]
+
+Int = NDArray[Any]
+#: Rows on which the choice of the loop's call rests.
+SAMPLE_ROWS = 30_000
+#: A number that falls by no more than this belongs to rows out of order.
+_OUT_OF_ORDER = 4
+_MAIN_WORDS = ("main", "loop", "control", "robot")
+
+
+@dataclass(frozen=True)
+class FoundLoops:
+    """Where the loops begin.
+
+    Parameters
+    ----------
+    start : int64 array, shape (n,) [ns]
+        Start of every loop, in order.
+    end : int64 array, shape (n,) [ns]
+        Start of the next loop, or the end of the row that encloses the loop where rows were lost.
+    number : int64 array, shape (n,)
+        As logged, else 0, 1, 2, ...
+    thread : int
+        Code of the loop's thread.
+    enclosing : int
+        Code of the call that encloses the loop and is no call of its own; -1 for none.
+    body : int64 array, shape (n,) [ns], or None
+        Length of the enclosing call.
+    said : str
+        How the loops were found, in plain words.
+    """
+
+    start: Int
+    end: Int
+    number: Int
+    thread: int
+    enclosing: int
+    body: Int | None
+    said: str
+
+
+@dataclass(frozen=True)
+class _Sample:
+    """Depth-0 names on the loop's thread in the first rows."""
+
+    name: Int
+    depth: NDArray[np.int16]
+    span: Int
+    has_parts: NDArray[np.bool_]
+
+
+def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops:
+    """Find the loops of one run.
+
+    Parameters
+    ----------
+    rows : CallRows
+        Calls in the order of the log.
+    loop_call : str or None
+        Name of the call whose start begins a loop, where the caller says so.
+    source : str
+        The log, for messages.
+
+    Raises
+    ------
+    LogError
+        If the named call is not in the log, or fewer than two loops are found.
+    """
+    thread = _loop_thread(rows, loop_call, source)
+    chosen = None if rows.thread is None else rows.thread == thread
+    if rows.hidden is not None:
+        chosen = ~rows.hidden if chosen is None else chosen & ~rows.hidden
+    mine = rows if chosen is None or chosen.all() else rows.take(chosen)
+    if not len(mine):
+        raise LogError("holds no call that can be used", source)
+    sample = _sample(mine)
+    if loop_call is None and mine.loop is not None and mine.loop.max() >= 0:
+        enclosing = _enclosing(sample, mine.names, len(np.unique(mine.loop[:SAMPLE_ROWS])))
+        start, number = _by_number(mine)
+        said = "the loop column"
+    else:
+        if loop_call is not None:
+            code = mine.names.index(loop_call)
+            enclosing = code if _enclosing(sample, mine.names) == code else -1
+            said = f"each start of {loop_call!r}, as asked"
+        else:
+            enclosing = _enclosing(sample, mine.names)
+            code = enclosing if enclosing >= 0 else _recurring(sample, mine.names)
+            said = (
+                f"{mine.names[code]!r} encloses the loop"
+                if enclosing >= 0
+                else f"{mine.names[code]!r} recurs once a cycle (--loop-call names another)"
+            )
+        start = np.sort(mine.start[mine.name == code])
+        number = np.arange(len(start))
+    return _with_ends(mine, start, number, thread, enclosing, said, source)
+
+
+def _loop_thread(rows: CallRows, loop_call: str | None, source: str) -> int:
+    """The thread of the named call, else of a row that is the loop, else with most call names."""
+    if loop_call is not None:
+        if loop_call not in rows.names:
+            near = difflib.get_close_matches(loop_call, rows.names, n=1, cutoff=0.0)
+            raise LogError(
+                f"no call is named {loop_call!r}; the nearest is {near[0] if near else 'none'!r}",
+                source,
+            )
+        if rows.thread is None:
+            return 0
+        named = rows.thread[rows.name == rows.names.index(loop_call)]
+        return int(np.bincount(named).argmax()) if len(named) else 0
+    if rows.thread is None or len(rows.threads) == 1:
+        return 0
+    thread, name = rows.thread[:SAMPLE_ROWS], rows.name[:SAMPLE_ROWS]
+    pairs = np.unique(np.stack([thread, name], axis=1).astype(np.int64), axis=0)
+    loop_names = [code for code, text in enumerate(rows.names) if LOOP_WORD.search(text.lower())]
+    marked = pairs[np.isin(pairs[:, 1], loop_names), 0]
+    if len(marked):
+        return int(np.bincount(marked).argmax())
+    variety = np.bincount(pairs[:, 0], minlength=len(rows.threads))
+    if rows.loop is not None:  # other threads may miss loops: a loop's own is met in each
+        loop = rows.loop[:SAMPLE_ROWS]
+        met = np.unique(np.stack([thread, loop], axis=1)[loop >= 0].astype(np.int64), axis=0)
+        loops = np.bincount(met[:, 0], minlength=len(rows.threads))
+        variety = np.where(loops >= 0.9 * loops.max(), variety, 0)
+    best = np.flatnonzero(variety == variety.max())
+    called = [t for t in best if rows.threads[t].lower() in _MAIN_WORDS]
+    return int(called[0] if called else best[0])
+
+
+def _sample(mine: CallRows) -> _Sample:
+    part = mine.take(slice(0, SAMPLE_ROWS))
+    start, end = part.start, part.start + part.duration
+    order = parents_first(start, end, part.by_end)
+    if order is not None:
+        start, end, part = start[order], end[order], part.take(order)
+    found = nest(start, end)
+    has_parts = np.zeros(len(part), bool)
+    has_parts[found.parent[found.parent >= 0]] = True
+    return _Sample(part.name.astype(np.int64), found.depth, end - start, has_parts)
+
+
+def _enclosing(sample: _Sample, names: list[str], loops: int | None = None) -> int:
+    """The call that encloses the loop, -1 for none.
+
+    It holds other calls more often than not, nothing stands beside it but waiting, and where
+    the log numbers its loops there is one in each.
+    """
+    top = sample.depth == 0
+    count = np.bincount(sample.name[top], minlength=len(names))
+    parts = np.bincount(sample.name[top], weights=sample.has_parts[top], minlength=len(names))
+    spans = np.bincount(sample.name[top], weights=sample.span[top], minlength=len(names))
+    holds = (count > 1) & (parts > 0.5 * count)
+    for code in np.flatnonzero(count > 1):
+        if not holds[code] and LOOP_WORD.search(names[code].lower()):
+            holds[code] = loops is None or abs(count[code] - loops) <= 0.1 * loops + 2
+    if not holds.any():
+        return -1
+    best = int(np.argmax(np.where(holds, spans, -1)))
+    if LOOP_WORD.search(names[best].lower()):
+        return best
+    busy = np.zeros(len(names), bool)
+    for code in np.flatnonzero(count):
+        busy[code] = guess_name(CallName(names[code])).kind not in ("pacing", "wait")
+    beside = busy & (count >= 0.5 * count[best])
+    beside[best] = False
+    if beside.any() or spans[best] < 0.5 * spans[busy].sum():
+        return -1
+    if loops is not None and abs(count[best] - loops) > 0.1 * loops + 2:
+        return -1
+    return best
+
+
+def _recurring(sample: _Sample, names: list[str]) -> int:
+    """The call that recurs once a cycle: the first to appear of the commonest count."""
+    top = sample.name[sample.depth == 0]
+    count = np.bincount(top, minlength=len(names))
+    kinds = [guess_name(CallName(name)).kind for name in names]
+    steady = [
+        code
+        for code in range(len(names))
+        if count[code] > 1 and kinds[code] not in ("telemetry", "pacing", "wait")
+    ] or [code for code in range(len(names)) if count[code] > 1]
+    if not steady:
+        return int(np.argmax(count))
+    first = {code: int(np.argmax(top == code)) for code in steady}
+
+    def alike(code: int) -> int:
+        return sum(abs(count[other] - count[code]) <= 1 + 0.02 * count[code] for other in steady)
+
+    votes = {code: alike(code) for code in steady}
+    most = max(votes.values())
+    likely = [code for code in steady if votes[code] == most]
+    if most == 1:  # no two calls share a count: the rarest that is no rarity marks the cycle
+        floor = 0.05 * max(count[code] for code in steady)
+        fewest = min(count[code] for code in steady if count[code] >= floor)
+        likely = [code for code in steady if count[code] == fewest]
+    return min(likely, key=lambda code: first[code])
+
+
+def _by_number(mine: CallRows) -> tuple[Int, Int]:
+    """Start of each numbered loop: the earliest start among its rows."""
+    loop = mine.loop
+    assert loop is not None
+    number, start = loop, mine.start
+    if loop.min() < 0:
+        numbered = loop >= 0
+        number, start = loop[numbered], mine.start[numbered]
+    cut = np.flatnonzero(number[1:] != number[:-1]) + 1
+    first = np.concatenate([[0], cut])
+    starts, numbers = np.minimum.reduceat(start, first), number[first]
+    if len(numbers) > 1 and not (numbers[1:] > numbers[:-1]).all():
+        going_on = numbers + _restarts(starts, numbers)
+        order = np.argsort(going_on, kind="stable")
+        going_on, numbers, starts = going_on[order], numbers[order], starts[order]
+        first = np.concatenate([[0], np.flatnonzero(going_on[1:] != going_on[:-1]) + 1])
+        starts, numbers = np.minimum.reduceat(starts, first), numbers[first]
+    order = np.argsort(starts, kind="stable")
+    return starts[order], numbers[order]
+
+
+def _restarts(start: Int, number: Int) -> Int:
+    """What must be added to numbers that began anew, or wrapped, while the clock went on."""
+    fall = _falls(number)
+    anew = (fall > 0) & (start[1:] > start[:-1])
+    return np.cumsum(np.concatenate([[0], np.where(anew, fall + 1, 0)]))
+
+
+def _falls(number: Int) -> Int:
+    """By how much the numbers fall from one to the next where they begin anew, else 0."""
+    fall = number[:-1].astype(np.int64) - number[1:]
+    return np.where(fall > _OUT_OF_ORDER, fall, 0)
+
+
+def _with_ends(
+    mine: CallRows,
+    start: Int,
+    number: Int,
+    thread: int,
+    enclosing: int,
+    said: str,
+    source: str,
+) -> FoundLoops:
+    """Where each loop ends: at the next start; the last only where its enclosing row says so."""
+    keep = np.ones(len(start), bool)
+    keep[1:] = start[1:] > start[:-1]
+    start, number = start[keep], number[keep]
+    if len(start) < 2:
+        raise LogError(
+            "holds a single loop: record at least two"
+            if len(start)
+            else "holds no loop: name the call that begins one with --loop-call",
+            source,
+        )
+    end = np.concatenate([start[1:], [start[-1]]])
+    body = None
+    if enclosing >= 0:
+        body, tiles = _bodies(mine, start, enclosing)
+        lost = _lost_after(number)
+        if tiles:
+            lost[-1] = True
+            lost[-2] |= body[-1] == 0  # of an unfinished loop only the calls are known
+        whole = lost & (body > 0)
+        end[whole] = start[whole] + body[whole]
+    complete = end > start
+    if enclosing < 0:
+        complete &= ~_lost_after(number)
+    complete[:-1] &= ~_paused(start, number)
+    if complete.sum() < 1:
+        raise LogError("holds a single loop: record at least two", source)
+    return FoundLoops(
+        start[complete],
+        end[complete],
+        number[complete],
+        thread,
+        enclosing,
+        None if body is None else body[complete],
+        said,
+    )
+
+
+def _bodies(mine: CallRows, start: Int, enclosing: int) -> tuple[Int, bool]:
+    """Length of the enclosing call of each loop, and whether those rows leave no gap."""
+    rows = np.flatnonzero(mine.name == enclosing)
+    began = mine.start[rows]
+    body = np.zeros(len(start), np.int64)
+    if np.array_equal(began, start):
+        body[:] = mine.duration[rows]
+    else:
+        at = np.searchsorted(start, began, side="right") - 1
+        inside = at >= 0
+        body[at[inside]] = mine.duration[rows[inside]]
+    known = len(start) - (body[-1] == 0)  # an unfinished last loop starts before its first call
+    gap = np.abs(start[:-1] + body[:-1] - start[1:])[: known - 1]
+    near = np.maximum(2000, 1e-4 * (start[1:] - start[:-1]))[: known - 1]
+    return body, bool(len(gap)) and float(np.mean(gap <= near)) > 0.9
+
+
+def _paused(start: Int, number: Int) -> NDArray[np.bool_]:
+    """Loops after which the numbers began anew and time passed: no loop lasts so long."""
+    anew: NDArray[np.bool_] = _falls(number) > 0
+    if anew.any():
+        step = np.diff(start)
+        anew &= step > 3 * np.median(step)
+    return anew
+
+
+def _lost_after(number: Int) -> NDArray[np.bool_]:
+    """Loops after which numbers are missing: the logger lost whole loops there."""
+    lost = np.zeros(len(number), bool)
+    if len(number) > 2:
+        step = np.diff(number)
+        lost[:-1] = step > max(1, int(np.median(step)))
+    return lost

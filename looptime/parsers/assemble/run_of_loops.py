@@ -1,0 +1,109 @@
+"""From loops that the log gives one by one, with or without parts, to a canonical run."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+from looptime.parsers.layouts.contract import LoopRows, Parsed, Parts
+from looptime.run import CallColumns, LoopColumns, Run, Signals
+from looptime.schema import CallName
+
+__all__ = ["from_loops"]
+
+Int = NDArray[Any]
+
+
+def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
+    """Build a run from loops in the order of the log.
+
+    Parameters
+    ----------
+    parsed : Parsed
+        What the layout found; rows that cannot be used are added to its `outcast`.
+    rows : LoopRows
+        Its loops.
+    path : str
+        The log.
+
+    Returns
+    -------
+    Run
+        Without the books of its rows.
+
+    Raises
+    ------
+    LogError
+        If no whole loop is left.
+    """
+    rows = _whole(parsed, rows)
+    count = len(rows)
+    if not count or (count < 2 and parsed.loops is not None and len(parsed.loops) < 2):
+        raise LogError("holds a single loop: record at least two", path)
+    assert rows.period is not None
+    if not rows.period.any():
+        raise LogError("has the same time in every row: name another column with --columns", path)
+    loops = LoopColumns(
+        (np.arange(count) if rows.number is None else rows.number).astype(np.int64),
+        rows.start,
+        rows.period,
+        rows.body,
+        None if rows.phase is None else rows.phase.astype(np.int16),
+        tuple(rows.phases),
+        parsed.table.line_of(rows.row),
+    )
+    signals = None
+    if rows.signals:
+        signals = Signals(rows.start, np.arange(count, dtype=np.int32), dict(rows.signals))
+    made = Run(loops, layout=parsed.layout, signals=signals)
+    if rows.parts is None or not len(rows.parts.loop):
+        return made
+    calls, names = _calls(rows, rows.parts)
+    return replace(made, call_columns=calls, names=names, thread_names=("main",), loop_thread=0)
+
+
+def _whole(parsed: Parsed, rows: LoopRows) -> LoopRows:
+    """Only loops whose length is known."""
+    if rows.period is not None:
+        return rows
+    keep = np.ones(len(rows), bool)
+    keep[-1:] = False
+    parsed.outcast.add(rows.row[-1:], "unfinished last loop")
+    if rows.lost is not None and rows.lost[:-1].any():
+        gone = rows.lost.copy()
+        gone[-1] = False
+        keep &= ~gone
+        parsed.outcast.add(rows.row[gone], "rows lost around it")
+    period = np.append(np.diff(rows.start), 0).astype(np.int64)
+    back = keep & (period < 0)
+    keep &= ~back
+    parsed.outcast.add(rows.row[back], "corrupt stamp")
+    return replace(rows, period=period).take(keep)
+
+
+def _calls(rows: LoopRows, parts: Parts) -> tuple[CallColumns, tuple[CallName, ...]]:
+    """Parts as calls of the one thread; a part never starts beyond its loop.
+
+    Where only durations are known the starts are laid out, and parts that add up to more than
+    the period must not run into the next loop's.
+    """
+    assert rows.period is not None
+    most = np.maximum(rows.period[parts.loop] - 1, 0)
+    start = rows.start[parts.loop] + np.minimum(parts.offset, most)
+    used = np.flatnonzero(np.bincount(parts.name, minlength=len(parts.names)))
+    code = np.zeros(len(parts.names), np.int32)
+    code[used] = np.arange(len(used))
+    calls = CallColumns(
+        loop=parts.loop.astype(np.int32),
+        thread=np.zeros(len(start), np.int16),
+        name=code[parts.name],
+        start_ns=start,
+        duration_ns=parts.duration,
+        self_ns=parts.self_ns,
+        depth=parts.depth.astype(np.int16),
+    )
+    return calls, tuple(CallName(parts.names[at]) for at in used)

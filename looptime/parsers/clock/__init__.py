@@ -1,0 +1,1 @@
+"""Steps of a clock told apart, and wraps undone."""

@@ -1,0 +1,1 @@
+"""What a log's columns say: headers, units, clocks, signals."""

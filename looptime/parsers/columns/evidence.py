@@ -1,0 +1,221 @@
+"""What a column's first values say of it: a clock, an index, instants of one loop, durations."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.text.dialect import Dialect, is_clock_text, is_missing, is_number, numbers
+from looptime.units import UNITS
+
+__all__ = [
+    "BEGIN_WORDS",
+    "CLOCK_WORDS",
+    "END_WORDS",
+    "NOT_PARTS",
+    "Marked",
+    "all_whole",
+    "check_spoilt",
+    "clocklike",
+    "counts_rows",
+    "lie_within_loops",
+    "marked",
+    "rises",
+    "scaled",
+    "shown",
+    "wordy",
+]
+
+Float = NDArray[np.float64]
+
+#: Words in a header for the instant at which something begins, and at which it is over.
+BEGIN_WORDS = ("start", "begin", "began", "started", "enter", "before")
+END_WORDS = ("end", "stop", "done", "finish", "finished", "after", "exit", "ended", "complete")
+#: Headers of a clock that is no stage of the loop.
+CLOCK_WORDS = (
+    "time", "timestamp", "t", "ts", "clock", "host", "device", "hosttime", "devicetime", "epoch",
+    "walltime", "wall", "utc", "uptime", "systemtime", "robottime", "micros", "millis", "nanos",
+    "fpgatime", "boardtime", "hostclock", "deviceclock", "sensortime", "elapsed", "elapsedtime",
+    "datetime", "date", "received", "sent",
+)  # fmt: skip
+#: Headers of times that are no part of a loop's length.
+NOT_PARTS = (
+    "age", "latency", "delay", "staleness", "lag", "timeout", "ping", "offset", "target", "budget",
+    "setpoint", "nominal", "deadline", "limit", "skew", "tick", "resolution",
+)  # fmt: skip
+_SPLIT = re.compile(r"[^a-zA-Z0-9]+|(?<=[a-z0-9])(?=[A-Z])")
+_SPOILT = re.compile(r"^[+-]?(\d)(?:[.,](\d{1,5}))?[eE]\+?0*(\d{1,3})$")
+
+
+@dataclass(frozen=True)
+class Marked:
+    """A header taken apart: what it names, and ``begin``, ``end`` or nothing."""
+
+    stem: str
+    side: str
+
+
+def marked(head: Head) -> Marked:
+    """Tell the word for begin or end in a header from the rest.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> [marked(head) for head in heads(("gyro_end_us", "afterDrive"))]
+    [Marked(stem='gyro', side='end'), Marked(stem='Drive', side='end')]
+    """
+    from looptime.units import split_unit
+
+    stem = split_unit(head.text)[0]
+    pieces = [piece for piece in _SPLIT.split(stem) if piece]
+    for at in (-1, 0):
+        word = pieces[at].lower() if pieces else ""
+        side = "begin" if word in BEGIN_WORDS else "end" if word in END_WORDS else ""
+        if side:
+            rest = pieces[:-1] if at else pieces[1:]
+            return Marked(_joined(stem, rest), side)
+    return Marked(stem, "")
+
+
+def _joined(stem: str, pieces: list[str]) -> str:
+    """The part of a header that is left, with its own punctuation."""
+    if not pieces:
+        return ""
+    first = stem.find(pieces[0])
+    last = stem.rfind(pieces[-1]) + len(pieces[-1])
+    return stem[first:last].strip(" _-.")
+
+
+def shown(head: Head) -> str:
+    """What a header names, without its unit.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> [shown(head) for head in heads(("gyro.read_ms", "Drive time (ms)"))]
+    ['gyro.read', 'Drive time']
+    """
+    from looptime.units import split_unit
+
+    return split_unit(head.text)[0].strip(" _") or head.text
+
+
+def rises(values: Float) -> bool:
+    """Whether values climb from row to row as a clock's do, a restart or two apart.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> rises(np.array([1.0, 2, 3, 3, 4])), rises(np.array([5.0, 4, 6, 5]))
+    (True, False)
+    """
+    known = values[np.isfinite(values)]
+    if len(known) < 2:
+        return False
+    step = np.diff(known)
+    up = (step >= 0).mean()
+    return bool(up >= (0.9 if len(step) >= 10 else 0.75) and (step > 0).mean() >= 0.1)
+
+
+def counts_rows(values: Float) -> bool:
+    """Whether values count 0, 1, 2, ...: an index of the rows.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> counts_rows(np.arange(5.0)), counts_rows(np.array([0.0, 10, 21]))
+    (True, False)
+    """
+    return len(values) > 2 and bool((np.diff(values) == 1).all()) and values[0] in (0, 1)
+
+
+def clocklike(dialect: Dialect, index: int) -> bool:
+    """Whether a column without a name may be the log's clock."""
+    cells = [row[index] for row in dialect.sample]
+    texts = [cell for cell in cells if not is_missing(cell)]
+    if texts and all(is_clock_text(cell) and not is_number(cell) for cell in texts):
+        return True
+    values = numbers(dialect, index)
+    if not len(values) or np.isnan(values).mean() > 0.1:
+        return False
+    return rises(values) and not counts_rows(values)
+
+
+def wordy(dialect: Dialect, index: int) -> bool:
+    """Whether a column holds words rather than numbers."""
+    cells = [row[index] for row in dialect.sample[:200] if not is_missing(row[index])]
+    wordlike = [c for c in cells if not is_number(c, dialect.decimal) and not is_clock_text(c)]
+    return bool(cells) and len(wordlike) > 0.5 * len(cells)
+
+
+def all_whole(dialect: Dialect, index: int) -> bool:
+    """Whether the first values of a column are whole numbers."""
+    cells = [row[index] for row in dialect.sample[:500] if not is_missing(row[index])]
+    return all(cell.lstrip("+-").isdigit() for cell in cells)
+
+
+def scaled(dialect: Dialect, head: Head, default: str | None) -> Float:
+    """First values of a time column in nanoseconds, or as they stand where nobody names a unit."""
+    unit = head.unit or default
+    return numbers(dialect, head.index) * (UNITS[unit] if unit else 1)
+
+
+def lie_within_loops(columns: list[Float]) -> bool | None:
+    """Whether columns hold instants of one loop each, in rows that follow one another.
+
+    Parameters
+    ----------
+    columns : list of float64 array, shape (n,)
+        In one unit.
+
+    Returns
+    -------
+    bool or None
+        None where there are too few rows to tell.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> start, end = np.array([0.0, 10, 20, 30]), np.array([4.0, 15, 23, 36])
+    >>> lie_within_loops([start, end]), lie_within_loops([start, end - start])
+    (True, False)
+    """
+    table = np.stack(columns, axis=1)
+    table = table[np.isfinite(table).all(axis=1)]
+    if len(table) < 3:
+        return None
+    first = table.min(axis=1)
+    step = np.diff(first)
+    forward = step > 0
+    if forward.mean() < 0.75:
+        return False
+    inside = (table[:-1].max(axis=1) <= first[1:] + 0.5 * np.median(np.abs(step)))[forward]
+    each = all(rises(column) for column in table.T)
+    return bool(each and inside.mean() >= 0.9)
+
+
+def check_spoilt(dialect: Dialect, head: Head, path: str) -> None:
+    """Refuse times of which six digits are left.
+
+    Raises
+    ------
+    LogError
+        If most cells are written like ``1.34681E+12``, whose last digit is far above the unit.
+    """
+    cells = [row[head.index] for row in dialect.sample[:500]]
+    found = [_SPOILT.match(cell) for cell in cells]
+    lost = [m for m in found if m and int(m[3]) >= max(6, len(m[2] or "") + 1)]
+    if cells and len(lost) > 0.5 * len(cells):
+        example = next(cell for cell, m in zip(cells, found, strict=True) if m is not None)
+        raise LogError(
+            f"the times in column {head.text!r} are written as {example}: a spreadsheet or a "
+            "print format kept six digits and the rest is lost for good; take the log as it came "
+            "off the robot",
+            path,
+            dialect.first_row,
+        )

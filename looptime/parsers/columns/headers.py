@@ -1,0 +1,86 @@
+"""Column headers: which column plays which part, through one table of spellings a layout."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from looptime.units import split_unit
+
+__all__ = ["LOOP_WORD", "Head", "heads", "roles"]
+
+#: Units that may stand alone as a header; an "s" alone says too little.
+_BARE = ("ns", "us", "ms", "sec", "seconds", "milliseconds", "microseconds")
+#: A call named so is the loop itself.
+LOOP_WORD = re.compile(r"(^|[^a-z])(main)?[ _]?(loop|cycle|iteration)$")
+_SQUEEZE = re.compile(r"[^a-z0-9]+")
+
+
+@dataclass(frozen=True)
+class Head:
+    """One column header.
+
+    Parameters
+    ----------
+    index : int
+        Place in the row, from 0.
+    text : str
+        As it stands in the log.
+    word : str
+        Lower case, without unit, blanks and punctuation.
+    unit : str or None
+        Time unit that the header names.
+    """
+
+    index: int
+    text: str
+    word: str
+    unit: str | None
+
+
+def heads(header: tuple[str, ...]) -> list[Head]:
+    """Take headers apart.
+
+    Examples
+    --------
+    >>> [(h.word, h.unit) for h in heads(("Start [us]", "Call name"))]
+    [('start', 'us'), ('callname', None)]
+    """
+    found = []
+    for index, text in enumerate(header):
+        if not text.strip():  # a column that nobody named is nobody's
+            continue
+        stem, unit = split_unit(text)
+        word = _SQUEEZE.sub("", stem.lower())
+        bare = text.strip().lower() if text.strip().lower() in _BARE else None
+        if unit is None and bare is not None:  # a column called "ms" says nothing but its unit
+            unit = split_unit(f"x_{bare}")[1]
+        found.append(Head(index, text, word or _SQUEEZE.sub("", text.lower()), unit))
+    return found
+
+
+def roles(found: list[Head], spellings: Mapping[str, tuple[str, ...]]) -> dict[str, Head]:
+    """Give each role the column whose header is spelt best for it.
+
+    A role's spellings are in order of preference; a column plays one role only.
+
+    Examples
+    --------
+    >>> given = roles(heads(("t_us", "name")), {"time": ("time", "t"), "name": ("name",)})
+    >>> {role: head.index for role, head in given.items()}
+    {'time': 0, 'name': 1}
+    """
+    by_word: dict[str, Head] = {}
+    for head in found:
+        by_word.setdefault(head.word, head)
+    taken: set[int] = set()
+    given: dict[str, Head] = {}
+    for role, words in spellings.items():
+        for word in words:
+            named = by_word.get(word)
+            if named is not None and named.index not in taken:
+                given[role] = named
+                taken.add(named.index)
+                break
+    return given

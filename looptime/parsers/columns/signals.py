@@ -1,0 +1,112 @@
+"""What logs of one loop a row have in common: values beside the times, first rows, lost rows."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.parsers.columns.evidence import counts_rows
+from looptime.parsers.columns.headers import Head, heads
+from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
+from looptime.parsers.text.table import Table, Want, lost_after
+from looptime.units import NS_PER_S
+
+__all__ = ["SIGNAL_WORDS", "first_rows", "loops_after", "signal_columns", "signal_wants"]
+
+Int = NDArray[Any]
+
+#: Signals that the models know, by their spellings.
+SIGNAL_WORDS: dict[str, tuple[str, ...]] = {
+    "heading_deg": ("heading", "headingdeg", "yaw", "yawdeg", "gyroangle", "angle"),
+    "turn_rate_deg_s": ("turnrate", "turnratedegs", "yawrate", "gyrorate", "angularvelocity",
+                        "omega", "ratedegs"),
+    "x_m": ("x", "xm", "posx", "positionx"),
+    "y_m": ("y", "ym", "posy", "positiony"),
+    "battery_v": ("battery", "batteryv", "voltage", "batteryvoltage"),
+}  # fmt: skip
+#: A first interval longer than this is no loop but the time since the clock's zero.
+_LONGEST_FIRST = 5 * NS_PER_S
+_ROW_COUNTS = ("index", "row", "line", "rownumber", "linenumber", "no", "n", "id", "count")
+
+
+def signal_columns(dialect: Dialect, given: dict[str, Head]) -> dict[str, int]:
+    """Every other column of numbers, under the name that the models know it by, else its own.
+
+    A column that counts the rows is no signal.
+    """
+    taken = {head.index for head in given.values()}
+    header = dialect.header or tuple(f"column_{i + 1}" for i in range(dialect.fields))
+    named: dict[str, int] = {}
+    for head in heads(header):
+        if head.index in taken or head.index >= dialect.fields:
+            continue
+        cells = [row[head.index] for row in dialect.sample[:200]]
+        if not any(is_number(c, dialect.decimal) for c in cells):
+            continue
+        if not all(is_number(c, dialect.decimal) or is_missing(c) for c in cells):
+            continue
+        if head.word in _ROW_COUNTS and counts_rows(numbers(dialect, head.index)):
+            continue
+        known = (name for name, words in SIGNAL_WORDS.items() if head.word in words)
+        named.setdefault(next(known, head.text), head.index)
+    return named
+
+
+def signal_wants(named: dict[str, int]) -> list[Want]:
+    """Columns to read for `signal_columns`."""
+    return [Want(f"signal {name}", index, "number") for name, index in named.items()]
+
+
+def first_rows(interval: Int, time: Int | None = None) -> NDArray[np.bool_]:
+    """Which rows at the top hold no interval between two loops.
+
+    A logger that starts from "last time = 0" writes 0, or the whole time since the board was
+    switched on, as its first interval.
+
+    Parameters
+    ----------
+    interval : int64 array, shape (n,) [ns]
+        Periods as logged.
+    time : int64 array, shape (n,) [ns], or None
+        The clock, where the log has one.
+
+    Returns
+    -------
+    bool array, shape (n,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> first_rows(np.array([0, 10, 11, 10]) * 10**6).tolist()
+    [True, False, False, False]
+    >>> first_rows(np.array([86_000_000, 10, 11, 10]) * 10**6).tolist()
+    [True, False, False, False]
+    """
+    early = np.zeros(len(interval), bool)
+    if len(interval) < 3:
+        return early
+    typical = float(np.median(interval[1:]))
+    first = int(interval[0])
+    gigantic = first > max(_LONGEST_FIRST, 100 * typical)
+    if time is not None and first == time[0] and first > 5 * typical:
+        gigantic = True
+    early[0] = gigantic or (first <= 0 < typical)
+    return early
+
+
+def loops_after(table: Table, row: Int, at: dict[str, Any]) -> NDArray[np.bool_] | None:
+    """Rows after which others are missing: damaged ones, or loop numbers that were passed over."""
+    lost = lost_after(row, table)
+    number = at.get("loop")
+    if number is None or len(row) < 3:
+        return lost
+    logged = number[row].astype(np.int64)
+    step = np.diff(logged)
+    usual = int(np.median(step))
+    passed = (step > usual) & (usual >= 1) & (logged[1:] >= 0) & (logged[:-1] >= 0)
+    passed = np.append(passed, False)
+    if not passed.any():
+        return lost
+    return passed if lost is None else lost | passed

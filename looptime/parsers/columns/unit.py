@@ -1,0 +1,322 @@
+"""The log's clock: its unit, how that was known, and its tick."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.text.datetimes import decimal, stamp_format
+from looptime.parsers.text.dialect import Dialect, is_missing, numbers
+from looptime.parsers.text.table import Want
+from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
+
+__all__ = [
+    "Unit", "check_periods", "clock_unit", "find_unit", "float32_quantum",
+    "in_16_bits", "read_as", "text_unit", "tick_of", "time_want",
+]  # fmt: skip
+
+#: Loop periods that a robot's loop can have [ns]: 20 us to 5 s.
+SHORTEST_NS = 20 * NS_PER_US
+LONGEST_NS = 5 * NS_PER_S
+# the usual middle of it, where an inferred unit is to land: 0.4 ms to 0.4 s
+_USUAL = (400 * NS_PER_US, 400 * NS_PER_MS)
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A time unit and who said so.
+
+    `stamp` is the format of a column that must be read as text; see `stamps_text`.
+    """
+
+    name: str
+    ns: int
+    said: str
+    stamp: str | None = None
+
+
+def text_unit(dialect: Dialect, head: Head) -> Unit | None:
+    r"""The unit of a column that holds dates or times of day; None where it holds numbers.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> from looptime.parsers.text.dialect import sniff
+    >>> like = sniff("time,heading\n10:00:00.5,1\n10:00:00.6,2\n", "a.csv")
+    >>> text_unit(like, heads(like.header)[0]).name
+    'clock time'
+    """
+    stamp = stamp_format([row[head.index] for row in dialect.sample[:200]])
+    if stamp is None:
+        return None
+    return Unit(stamp, 1, "inferred: the cells are written so", stamp)
+
+
+def clock_unit(
+    dialect: Dialect,
+    head: Head,
+    header_unit: str | None,
+    asked: tuple[str | None, str],
+    path: str,
+    steps: NDArray[np.float64] | None = None,
+) -> Unit:
+    r"""The unit of a column of instants: dates, times since 1970, or a counter.
+
+    Parameters
+    ----------
+    dialect, head : Dialect, Head
+        How the log is written, and the column.
+    header_unit : str or None
+        Unit that the header names.
+    asked : (str or None, str)
+        Unit that the caller gives, and whether ``option`` or ``project`` says so.
+    path : str
+        The log, for messages.
+    steps : float64 array, shape (k,), optional
+        Steps of the column that are loop periods, where they are not those from row to row.
+
+    Raises
+    ------
+    LogError
+        If the unit cannot be told.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> from looptime.parsers.text.dialect import sniff
+    >>> like = sniff("time,a\n1767225600.5,1\n1767225601.5,2\n1767225602.5,2\n", "a.csv")
+    >>> clock_unit(like, heads(like.header)[0], None, (None, "option"), "a.csv").said
+    'inferred: the values are s since 1970'
+    """
+    text = text_unit(dialect, head)
+    if text is not None:
+        return text
+    values = numbers(dialect, head.index)
+    values = values[np.isfinite(values)]
+    steps = np.diff(values) if steps is None else steps
+    if asked[0] is None and header_unit is None:
+        epoch = _since_1970(values, steps)
+        if epoch is not None:
+            return epoch
+    return find_unit(header_unit, asked[0], asked[1], steps, path)
+
+
+def _since_1970(values: NDArray[np.float64], steps: NDArray[np.float64]) -> Unit | None:
+    """The unit in which values are dates between 2001 and 2096 and steps are those of a loop."""
+    steps = steps[steps > 0]
+    if not len(values) or not len(steps):
+        return None
+    middle, typical = float(np.median(values)), float(np.median(steps))
+    for name, ns in UNITS.items():
+        if 1e18 <= middle * ns <= 4e18 and SHORTEST_NS <= typical * ns <= LONGEST_NS:
+            return Unit(name, ns, f"inferred: the values are {name} since 1970")
+    return None
+
+
+def read_as(dialect: Dialect, head: Head, unit: Unit) -> Unit:
+    """The unit, with a format where a float would lose digits of the column.
+
+    A double counts nanoseconds exactly for 104 days; since 1970 it is off by up to 120 ns.
+    """
+    if unit.stamp is not None:
+        return unit
+    cells = [row[head.index] for row in dialect.sample[:500] if not is_missing(row[head.index])]
+    if all(cell.strip().lstrip("+-").isdigit() for cell in cells):
+        return unit
+    if any("e" in cell.lower() for cell in cells):
+        return unit
+    values = np.abs(numbers(dialect, head.index))
+    if not np.isfinite(values).any() or np.nanmax(values) * unit.ns < 2**52:
+        return unit
+    return replace(unit, stamp=decimal(unit.ns))
+
+
+def time_want(role: str, dialect: Dialect, head: Head, unit: Unit, required: bool = True) -> Want:
+    """How a column of instants is to be read.
+
+    Parameters
+    ----------
+    role : str
+        Name of the column in the table.
+    dialect, head : Dialect, Head
+        How the log is written, and the column.
+    unit : Unit
+        As `find_unit` or `text_unit` gives it.
+    required : bool
+        Whether a row without it is set aside.
+    """
+    unit = read_as(dialect, head, unit)
+    cells = [row[head.index] for row in dialect.sample[:500] if not is_missing(row[head.index])]
+    whole = all(cell.strip().lstrip("+-").isdigit() for cell in cells)
+    return Want(role, head.index, "time", unit.ns, required, whole, unit.stamp)
+
+
+def find_unit(
+    header_unit: str | None,
+    option: str | None,
+    option_from: str,
+    values: NDArray[np.float64],
+    path: str,
+    what: str = "time",
+) -> Unit:
+    """The unit of a time column.
+
+    Parameters
+    ----------
+    header_unit : str or None
+        Unit that the header names.
+    option : str or None
+        Unit that the caller gives; it wins.
+    option_from : str
+        ``option`` or ``project``.
+    values : float64 array, shape (k,)
+        First values of the column, to infer from: the steps of a clock, or durations.
+    path, what : str
+        For messages.
+
+    Raises
+    ------
+    LogError
+        If nobody says and no unit, or more than one, makes the values plausible.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> find_unit(None, None, "option", np.full(9, 10.2), "a.csv").said
+    'inferred: steps of 10.2 are plausible loop periods only in ms'
+    """
+    if option is not None:
+        return Unit(option, UNITS[option], option_from)
+    if header_unit is not None:
+        return Unit(header_unit, UNITS[header_unit], "header")
+    steps = values[values > 0]
+    if not len(steps):
+        raise LogError(f"the unit of {what} cannot be told: give it with --unit", path)
+    typical = float(np.median(steps))
+    fits = [name for name, ns in UNITS.items() if _USUAL[0] <= typical * ns <= _USUAL[1]]
+    if len(fits) != 1:
+        fits = [name for name, ns in UNITS.items() if SHORTEST_NS <= typical * ns <= LONGEST_NS]
+        if len(fits) != 1:
+            names = " or ".join(fits) if fits else "no unit"
+            raise LogError(
+                f"the unit of {what} cannot be told ({names} fits steps of {typical:g}): "
+                "give it with --unit ns, us, ms or s",
+                path,
+            )
+    said = f"inferred: steps of {typical:g} are plausible loop periods only in {fits[0]}"
+    return Unit(fits[0], UNITS[fits[0]], said)
+
+
+def check_periods(median_ns: float, unit: Unit, path: str) -> None:
+    """Catch a unit that makes the loop absurdly fast or slow.
+
+    Raises
+    ------
+    LogError
+        With the units that would be plausible.
+    """
+    if SHORTEST_NS / 4 <= median_ns <= 4 * LONGEST_NS or unit.said in ("option", "project"):
+        return
+    if median_ns <= 0:  # a clock that wraps in most steps, or ticks more slowly than the loop
+        return
+    raw = median_ns / unit.ns
+    better = [name for name, ns in UNITS.items() if _USUAL[0] <= raw * ns <= _USUAL[1]]
+    hint = (
+        f"; --unit {better[0]} would make it {raw * UNITS[better[0]] / 1e6:.3g} ms"
+        if better
+        else ""
+    )
+    raise LogError(
+        f"the {unit.said} says {unit.name}, but then a loop lasts {median_ns / 1e6:.3g} ms{hint}: "
+        f"say which with --unit (--unit {unit.name} if it is right)",
+        path,
+    )
+
+
+def tick_of(times: NDArray[np.int64], unit_ns: int) -> int:
+    """Smallest step that a clock shows [ns].
+
+    The greatest common divisor of the steps, found on a sample. A divisor above the column's unit
+    is believed only where the steps are at least three different multiples of it: a perfectly
+    even log says nothing of its clock.
+
+    Parameters
+    ----------
+    times : int64 array, shape (k,) [ns]
+        Instants in any order.
+    unit_ns : int
+        Nanoseconds in one unit of the column, the tick where there are no steps.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> tick_of(np.array([0, 10_000_000, 21_000_000]), 1_000_000)
+    1000000
+    """
+    sample = times if len(times) <= 200_000 else times[:: len(times) // 100_000]
+    steps = np.abs(np.diff(sample))
+    steps = steps[steps > 0]
+    if not len(steps):
+        return unit_ns
+    divisor = int(np.gcd.reduce(steps))
+    if divisor > unit_ns and len(np.unique(steps)) < 3:
+        return unit_ns
+    return divisor
+
+
+def float32_quantum(times: NDArray[np.int64], unit_ns: int, tick_ns: int) -> int:
+    """Step of a clock that passed through a 32-bit float [ns]; 0 where it did not.
+
+    A 32-bit float keeps 24 binary digits: at t seconds it steps by 2**(floor(log2 t) - 23) s,
+    1 ms after 2 h 16 min. The values of the topmost power of two must all be multiples of that
+    step, up to the digits that were printed.
+
+    Parameters
+    ----------
+    times : int64 array, shape (k,) [ns]
+        Instants.
+    unit_ns : int
+        Nanoseconds in one unit of the column.
+    tick_ns : int
+        Smallest decimal step that was printed, as `tick_of` gives it.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> t = (10_000 + 0.0101 * np.arange(60)).astype(np.float32).astype(float)
+    >>> float32_quantum(np.rint(t * 1e9).astype(np.int64), 10**9, 1)
+    976562
+    """
+    sample = times if len(times) <= 20_000 else times[:: len(times) // 10_000]
+    value = np.abs(sample) / unit_ns
+    if not len(value) or not value.max() > 0:
+        return 0
+    top = value >= 2.0 ** np.floor(np.log2(value.max()))
+    quantum = float(np.spacing(np.float32(value.max())))
+    rest = np.abs(value / quantum - np.rint(value / quantum))[top] * quantum * unit_ns
+    # a printed digit must be far finer than the step, else every number would be a multiple
+    if quantum * unit_ns <= 20 * tick_ns or top.sum() < 8 or len(np.unique(sample[top])) < 4:
+        return 0
+    fine = np.spacing(value.max()) * unit_ns
+    return int(quantum * unit_ns) if rest.max() <= max(1.0, 0.51 * tick_ns) + fine else 0
+
+
+def in_16_bits(values: NDArray[np.float64]) -> bool:
+    """Whether values that go up and down are a clock that wraps at 2**16.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> in_16_bits(40_000 * np.arange(50) % 65_536), in_16_bits(np.arange(50) % 7 + 40_000)
+    (True, False)
+    """
+    if len(values) < 10 or values.min() < 0 or not 0.8 * 2**16 < values.max() < 2**16:
+        return False
+    step = np.diff(values) % 2**16
+    low, high = np.quantile(values, [0.25, 0.75])
+    inner = np.quantile(step, [0.25, 0.75])
+    return bool(inner[1] - inner[0] < 0.2 * (high - low))

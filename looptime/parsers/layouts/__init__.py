@@ -1,0 +1,1 @@
+"""The layouts that are read, one file each, and what all of them hand on."""

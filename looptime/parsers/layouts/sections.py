@@ -1,0 +1,220 @@
+"""Layout `sections`: one row is a duration with a name; there is no clock."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+from looptime.parsers.columns.evidence import all_whole, rises, wordy
+from looptime.parsers.columns.headers import Head, roles
+from looptime.parsers.columns.unit import Unit, find_unit, tick_of
+from looptime.parsers.layouts.contract import LoopRows, Options, Outcast, Parsed, Parts
+from looptime.parsers.layouts.cycles import Cycles, find_cycles
+from looptime.parsers.layouts.inside import enclosing
+from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.parsers.text.source import Source
+from looptime.parsers.text.table import Table, Want, damaged_lines, read_table
+from looptime.run import Clock
+from looptime.units import UNITS
+
+__all__ = ["COLUMNS", "NAME", "fit", "parse"]
+
+NAME = "sections"
+Int = NDArray[Any]
+
+#: Column map: what plays a part, by its spellings in order of preference.
+COLUMNS: dict[str, tuple[str, ...]] = {
+    "name": ("section", "name", "call", "callname", "part", "stage", "function", "func",
+             "operation", "op", "label", "span", "task", "event", "what", "key", "subsystem"),
+    "duration": ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "time",
+                 "delta", "dt", "value", "mean", "avg"),
+    "loop": ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass"),
+    "phase": ("phase", "mode", "state"),
+}  # fmt: skip
+_CLOCKS = ("start", "starttime", "begin", "timestamp", "ts", "t", "end", "stop")
+
+
+def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, Head] | None:
+    """The parts that the columns play if this is a `sections` log, None if it is not one."""
+    given = roles(found, COLUMNS)
+    if "duration" not in given:  # a column that says nothing but its unit
+        timed = [h for h in found if h.unit is not None and not wordy(dialect, h.index)]
+        if len(timed) == 1:
+            given["duration"] = timed[0]
+    if not {"name", "duration"} <= set(given) or not wordy(dialect, given["name"].index):
+        return None
+    if not asked:
+        if any(head.word in _CLOCKS for head in found):
+            return None
+        length = given["duration"]
+        values = numbers(dialect, length.index)
+        if np.isnan(values).mean() > 0.5:  # dates and times of day are no lengths
+            return None
+        if length.word in ("time", "elapsed", "value") and len(values) > 2 and rises(values):
+            return None
+    if "loop" in given and not rises(numbers(dialect, given["loop"].index)):
+        given.pop("loop")
+    return given
+
+
+def parse(
+    source: Source, dialect: Dialect, given: dict[str, Head], options: Options
+) -> list[Parsed]:
+    """Read a `sections` log."""
+    length = given["duration"]
+    unit = _unit(source, dialect, given, options)
+    own_ns = UNITS[length.unit] if length.unit and unit.said == "header" else unit.ns
+    wants = [
+        Want("name", given["name"].index, "word", required=True),
+        Want("duration", length.index, "time", own_ns, True, all_whole(dialect, length.index)),
+    ]
+    if "loop" in given:
+        wants.append(Want("loop", given["loop"].index, "count"))
+    if "phase" in given:
+        wants.append(Want("phase", given["phase"].index, "word"))
+    table = read_table(source, dialect, wants)
+    rows, outcast = _loops(table, source, options)
+    notes = ["no clock in the log: loops are laid one after another"]
+    if rows.said.endswith("the sum of its sections"):
+        notes.append("no total in the log: the period is the sum of the sections")
+    clock = Clock(
+        unit.name, unit.said, tick_of(np.unique(table.columns["duration"][:100_000]), own_ns),
+        notes=tuple(notes), starts_from="column order",
+    )  # fmt: skip
+    return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
+
+
+def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Options) -> Unit:
+    """The unit; without a header it is told from what the sections of one cycle add up to."""
+    values = numbers(dialect, given["duration"].index)
+    known = np.isfinite(values)
+    names = np.array([row[given["name"].index] for row in dialect.sample])[known]
+    values = values[known]
+    words, counts = np.unique(names, return_counts=True)
+    often = words[counts >= max(2, 0.5 * counts.max(initial=0))]
+    typical = [np.median(values[names == word]) for word in often]
+    cycle = np.array([np.sum(typical)]) if typical else values
+    header = given["duration"].unit
+    return find_unit(header, options.unit, options.unit_from, cycle, source.path, "durations")
+
+
+def _loops(table: Table, source: Source, options: Options) -> tuple[LoopRows, Outcast]:
+    at = table.columns
+    outcast = Outcast()
+    name, duration = np.asarray(at["name"]), at["duration"]
+    negative = duration < 0
+    outcast.add(np.flatnonzero(negative), "negative duration")
+    kept = np.flatnonzero(~negative)
+    damaged = np.searchsorted(table.line_of(kept), damaged_lines(table))
+    damaged = np.concatenate([damaged, np.searchsorted(kept, np.flatnonzero(negative))])
+    found = find_cycles(
+        name[kept], duration[kept], table.words["name"],
+        None if "loop" not in at else at["loop"][kept], damaged, options.loop_call, source.path,
+    )  # fmt: skip
+    for reason, rows in found.aside.items():
+        outcast.add(kept[rows], reason)
+    if not len(found.first):
+        raise LogError("holds a single loop: record at least two", source.path)
+    parts, period, said = _parts(found, name[kept], duration[kept], table.words["name"])
+    start = np.concatenate([[0], np.cumsum(period)[:-1]]).astype(np.int64)
+    row = kept[found.row[found.first]]
+    phases = table.words.get("phase", [])
+    number = at["loop"][row] if "loop" in at else None
+    loops = LoopRows(
+        row, start, period, {}, at["phase"][row] if any(phases) else None, phases, number,
+        parts, None, None, f"{found.said}; {said}",
+    )  # fmt: skip
+    return loops, outcast
+
+
+def _parts(found: Cycles, name: Int, duration: Int, names: list[str]) -> tuple[Parts, Int, str]:
+    """Sections of every cycle, those that enclose others recognised, and the periods."""
+    loops = len(found.first)
+    code, length = name[found.row].astype(np.int64), duration[found.row]
+    order = _order(code, found.loop)
+    place = np.full(len(names), -1)
+    place[order] = np.arange(len(order))
+    table = np.zeros((loops, len(order)), np.int64)
+    np.add.at(table, (found.loop, place[code]), length)
+    parent = enclosing(table)
+    top = np.flatnonzero(parent < 0)
+    around = _whole(table, parent, top, [names[c] for c in order])
+    if around >= 0:
+        others = table[:, top].sum(axis=1) - table[:, around]
+        period = np.where(table[:, around] > 0, table[:, around], others)
+        said = f"{names[order[around]]!r} is the whole loop"
+        inside = parent == around
+        if not inside.any():  # parts that do not add up to the total
+            inside = (parent < 0) & (np.arange(len(parent)) != around)
+        parent = np.where(inside, -1, parent)
+    else:
+        period, said = table[:, top].sum(axis=1), "a period is the sum of its sections"
+    column = place[code]
+    keep = column != around
+    return _laid(found.loop[keep], column[keep], length[keep], parent,
+                 [names[c] for c in order]), period, said  # fmt: skip
+
+
+def _order(code: Int, loop: Int) -> Int:
+    """Section names in the order in which they usually stand in a cycle."""
+    first = np.concatenate([[True], loop[1:] != loop[:-1]])
+    begin = np.maximum.accumulate(np.where(first, np.arange(len(loop)), 0))
+    rank = np.arange(len(loop)) - begin
+    used = np.unique(code)
+    total = np.bincount(code, weights=rank)[used]
+    return used[np.argsort(total / np.bincount(code)[used], kind="stable")]
+
+
+def _whole(table: Int, parent: Int, top: Int, names: list[str]) -> int:
+    """The column that is the loop itself: named so, or around all others; -1 for none."""
+    words = ("total", "loop", "whole loop", "main loop", "cycle", "looptotal", "loop total",
+             "total loop", "loop time", "looptime", "cycle time", "full loop")  # fmt: skip
+    present = (table > 0).mean(axis=0) > 0.9
+    for column in top:
+        plain = names[column].lower().replace("_", " ").replace(".", " ").strip()
+        if plain in words and present[column] and len(parent) > 1:
+            return int(column)
+    if len(top) == 1 and (parent == top[0]).any():
+        return int(top[0])
+    return -1
+
+
+def _laid(loop: Int, column: Int, length: Int, parent: Int, names: list[str]) -> Parts:
+    """Lay the rows of every loop one after another, those within others at their start."""
+    depth = np.zeros(len(parent), np.int16)
+    for column_at in range(len(parent)):
+        up = int(parent[column_at])
+        while up >= 0:
+            depth[column_at] += 1
+            up = int(parent[up])
+    order: list[int] = []
+    rank = np.empty(len(parent), np.int64)
+    _outer_first(parent, -1, order)
+    rank[order] = np.arange(len(order))
+    by = np.lexsort((np.arange(len(loop)), rank[column], loop))
+    loop, column, length = loop[by], column[by], length[by]
+    self_ns = length.copy()
+    counted = np.zeros(len(loop), np.int64)
+    for c in np.flatnonzero(np.bincount(parent[parent >= 0], minlength=len(parent))):
+        inner = parent[column] == c
+        outer = np.flatnonzero(column == c)
+        sums = np.bincount(loop[inner], weights=length[inner], minlength=int(loop.max()) + 1)
+        first = outer[np.concatenate([[True], np.diff(loop[outer]) > 0])] if len(outer) else outer
+        counted[first] += sums[loop[first]].astype(np.int64)
+    self_ns = np.maximum(self_ns - counted, 0)
+    # a part starts where the outermost and inner ones before it leave off
+    before = np.cumsum(self_ns) - self_ns
+    begin = np.maximum.accumulate(
+        np.where(np.concatenate([[True], loop[1:] != loop[:-1]]), np.arange(len(loop)), 0)
+    )
+    offset = before - before[begin]
+    return Parts(loop, column.astype(np.int32), offset, length, self_ns, depth[column], names)
+
+
+def _outer_first(parent: Int, around: int, order: list[int]) -> None:
+    for column in np.flatnonzero(parent == around):
+        order.append(int(column))
+        _outer_first(parent, int(column), order)

@@ -1,0 +1,340 @@
+"""A log's clock repaired before loops are found in it: one piece for every run of the file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.parsers.clock.steps import Step, Steps, Way, find_steps, jump_from, typical_step
+from looptime.parsers.columns.unit import Unit, check_periods, float32_quantum
+from looptime.parsers.layouts.contract import CallRows, LoopRows, Outcast, Parsed
+from looptime.parsers.repair.call_order import (
+    CallOrder,
+    back_steps,
+    call_steps,
+    in_sequence,
+    repeated_calls,
+)
+from looptime.parsers.text.table import Table
+from looptime.run import Clock
+from looptime.units import NS_PER_S, UNITS
+
+__all__ = ["check_unit", "settle"]
+
+Int = NDArray[Any]
+#: A clock that steps by more than this part of the typical step is told.
+COARSE = 0.1
+#: From this tick on calls may share an instant, and only a sequence number can order them.
+COARSE_TICK_NS = 100_000
+#: Fewer rows than this between two cuts are no run.
+_FEWEST = 3
+#: Pieces that begin alike with which one is compared.
+_MOST_LIKE = 50
+
+
+def settle(parsed: Parsed) -> list[Parsed]:
+    """Repair the clock of what a layout found.
+
+    Parameters
+    ----------
+    parsed : Parsed
+        Rows in the order of the log, with times as printed.
+
+    Returns
+    -------
+    list of Parsed
+        One for each run, in order: the clock began anew, or was set, between them. Wraps are
+        undone; rows with corrupt stamps, rows met twice and runs pasted again are set aside; rows
+        out of order are sorted; all of it is in the `Clock`.
+    """
+    if parsed.calls is not None:
+        return _settle_calls(parsed, parsed.calls)
+    if parsed.loops is None:
+        return [parsed]
+    if parsed.loops.period is not None and "time" not in parsed.table.columns:
+        return [parsed]  # there is no clock: the starts were laid out
+    return _settle_loops(parsed, parsed.loops)
+
+
+def check_unit(clock: Clock, median_period_ns: float, path: str) -> None:
+    """Ask about a unit that makes loops absurd.
+
+    Raises
+    ------
+    LogError
+        As `looptime.parsers.columns.unit.check_periods`.
+    """
+    if clock.unit in UNITS:
+        check_periods(median_period_ns, Unit(clock.unit, UNITS[clock.unit], clock.unit_from), path)
+
+
+def _way(parsed: Parsed, number: Int | None, table_row: Int | None) -> Way:
+    """What is known of the clock; only asked for where it does not run smoothly."""
+    table = parsed.table
+    count = len(table) if table_row is None else len(table_row)
+    rows = np.arange(count) if table_row is None else table_row
+    lines = table.line_of(rows)
+    odd = np.flatnonzero(np.diff(lines) > 1) + 1  # a header, a remark or a bad row in between
+    rejects = np.asarray(table.rejects.line, np.int64)
+    lost = np.searchsorted(rejects, lines[odd]) - np.searchsorted(rejects, lines[odd - 1])
+    broken = odd[lost == 0]  # a bad row breaks nothing
+    unit_ns = UNITS.get(parsed.clock.unit, 1)
+    return Way(parsed.clock.unit, unit_ns, number, broken)
+
+
+def _settle_loops(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
+    """Loops with one instant each."""
+    time = rows.start
+    if len(time) < 3:
+        return [parsed]
+    step = np.diff(time)
+    typical = typical_step(time)
+    smooth = bool(step.min() >= 0 and step.max() <= jump_from(typical))
+    parsed = replace(parsed, clock=_cautions(parsed.clock, time, typical))
+    if smooth and step.min() > 0:
+        return [parsed]
+    found = Steps()
+    if not smooth:
+        found = find_steps(time, _way(parsed, rows.number, rows.row))
+        rows = replace(rows, start=_shifted(time, found))
+    keep = np.ones(len(rows), bool)
+    lost = np.zeros(len(rows), bool) if rows.lost is None else rows.lost.copy()
+    _drop(parsed, rows, np.array(sorted(set(found.corrupt)), np.int64), "corrupt stamp", keep, lost)
+    twice = _same_rows(parsed.table, rows, typical, parsed.clock.tick_ns)
+    parsed.outcast.add(rows.row[twice[keep[twice]]], "duplicate row")
+    keep[twice] = False
+    pieces = _pieces(len(rows), found, keep)
+    pieces = _pasted(parsed, rows.row, pieces, keep)
+    clock = _told(parsed, found, rows.row, [piece.low for piece in pieces if piece.pasted])
+    made = []
+    for piece, span in _spans(parsed, rows.row, pieces, keep, lost):
+        mine = np.flatnonzero(keep[piece.low : piece.high]) + piece.low
+        mine, moved = _in_order(rows.start, mine)
+        one = replace(rows, lost=lost if lost.any() else None).take(mine)
+        made.append(_part(parsed, span, _moved(clock, moved), loops=one))
+    return made
+
+
+def _drop(parsed: Parsed, rows: LoopRows, wrong: Int, reason: str, keep: Any, lost: Any) -> None:
+    """Set loops aside; the loop before each is not whole any more."""
+    parsed.outcast.add(rows.row[wrong], reason)
+    keep[wrong] = False
+    before = np.searchsorted(np.flatnonzero(keep), wrong) - 1
+    lost[np.flatnonzero(keep)[before[before >= 0]]] = True
+
+
+def _shifted(time: Int, found: Steps) -> Int:
+    """Instants with the wraps undone."""
+    if not found.shift:
+        return time
+    add = np.zeros(len(time), np.int64)
+    for at, ns in found.shift:
+        add[at] += ns
+    return time + np.cumsum(add)
+
+
+def _same_rows(table: Table, rows: LoopRows, typical: float, tick_ns: int) -> Int:
+    """Loops that repeat the row before them; on a coarse clock several may share a stamp."""
+    again = np.flatnonzero(rows.start[1:] == rows.start[:-1]) + 1
+    if not len(again) or typical < 3 * tick_ns or len(again) > 0.1 * len(rows):
+        return np.empty(0, np.int64)
+    for column in table.columns.values():
+        one, two = column[rows.row[again]], column[rows.row[again - 1]]
+        same = one == two
+        if column.dtype.kind == "f":
+            same |= np.isnan(one) & np.isnan(two)
+        again = again[same]
+    return again
+
+
+def _in_order(start: Int, mine: Int) -> tuple[Int, int]:
+    """Places sorted by time, and how many stood out of order."""
+    back = int((np.diff(start[mine]) < 0).sum())
+    return (mine[np.argsort(start[mine], kind="stable")], back) if back else (mine, 0)
+
+
+@dataclass
+class _Piece:
+    """Rows between two cuts; a pasted one repeats the rows of an earlier one."""
+
+    low: int
+    high: int
+    cut: Step | None
+    pasted: bool = False
+
+
+def _pieces(count: int, found: Steps, keep: NDArray[np.bool_]) -> list[_Piece]:
+    edges = [(0, None), *((step.at, step) for step in found.cuts), (count, None)]
+    return [_Piece(low, high, cut) for (low, cut), (high, _) in pairwise(edges) if high > low]
+
+
+def _pasted(parsed: Parsed, row: Int, pieces: list[_Piece], keep: Any) -> list[_Piece]:
+    """Find pieces that stand in the log more than once; the longest copy is kept."""
+    if len(pieces) < 2:
+        return pieces
+    columns = list(parsed.table.columns.values())
+    alike: dict[bytes, list[_Piece]] = {}  # pieces by their first rows
+    for later in pieces:
+        if later.high - later.low < _FEWEST:
+            continue
+        first = row[later.low : later.low + _FEWEST]
+        group = alike.setdefault(b"".join(column[first].tobytes() for column in columns), [])
+        for earlier in group[:_MOST_LIKE]:
+            count = min(earlier.high - earlier.low, later.high - later.low)
+            if earlier.pasted or not _equal(columns, row, earlier.low, later.low, count):
+                continue
+            gone = later if later.high - later.low == count else earlier
+            gone.pasted = True
+            mine = np.arange(gone.low, gone.high)
+            parsed.outcast.add(row[mine[keep[mine]]], "pasted again")
+            keep[mine] = False
+            if gone is later:
+                break
+        if not later.pasted:
+            group.append(later)
+    return pieces
+
+
+def _equal(columns: list[Any], row: Int, first: int, second: int, count: int) -> bool:
+    one, two = row[first : first + count], row[second : second + count]
+    return all(
+        np.array_equal(column[one], column[two], equal_nan=column.dtype.kind == "f")
+        for column in columns
+    )
+
+
+def _spans(
+    parsed: Parsed, row: Int, pieces: list[_Piece], keep: Any, lost: Any
+) -> list[tuple[_Piece, tuple[int, int]]]:
+    """Pieces that are runs, each with the rows of the table that are booked with it."""
+    runs = [p for p in pieces if not p.pasted and keep[p.low : p.high].sum() >= _FEWEST]
+    if not runs:  # nothing is left of any: let the assembly say so
+        runs = [max(pieces, key=lambda p: p.high - p.low)]
+    used = {id(run) for run in runs}
+    for piece in pieces:
+        if piece.pasted or id(piece) in used:
+            continue
+        mine = np.arange(piece.low, piece.high)
+        parsed.outcast.add(row[mine[keep[mine]]], "rows lost around it")
+        keep[mine] = False
+    del lost
+    starts = [0, *(int(row[run.low]) for run in runs[1:]), len(parsed.table)]
+    return [(run, (starts[k], starts[k + 1])) for k, run in enumerate(runs)]
+
+
+def _part(parsed: Parsed, span: tuple[int, int], clock: Clock, **rows: Any) -> Parsed:
+    """One run of the log with its own share of the rows set aside."""
+    if span == (0, len(parsed.table)):
+        return replace(parsed, clock=clock, **rows)
+    outcast = Outcast()
+    for row, reason in zip(parsed.outcast.row, parsed.outcast.reason, strict=True):
+        mine = (row >= span[0]) & (row < span[1])
+        if mine.any():
+            outcast.row.append(row[mine])
+            outcast.reason.append(reason[mine])
+    return replace(parsed, clock=clock, outcast=outcast, span=span, **rows)
+
+
+def _told(parsed: Parsed, found: Steps, row: Int | None, pasted: list[int]) -> Clock:
+    """The clock with what was found, by line."""
+
+    def line(at: int) -> int:
+        place = at if row is None else int(row[at])
+        return int(parsed.table.line_of(np.array([place]))[0])
+
+    def listed(kind: str) -> tuple[dict[str, object], ...]:
+        steps = [step for step in found.steps if step.kind == kind and step.at not in pasted]
+        return tuple(
+            {"line": line(step.at), "size_ns": step.size_ns, "note": step.note} for step in steps
+        )
+
+    clock = parsed.clock
+    restarts = tuple(
+        line(step.at) for step in found.steps if step.kind == "restart" and step.at not in pasted
+    )
+    notes = clock.notes
+    if pasted:
+        notes += (f"the same rows stand in the log again from line {line(pasted[0])} on",)
+    return replace(
+        clock, wraps=clock.wraps + listed("wrap"),
+        jumps=clock.jumps + listed("jump") + listed("corrupt")[:100],
+        restarts=clock.restarts + restarts, notes=notes,
+    )  # fmt: skip
+
+
+def _moved(clock: Clock, count: int, by: str = "time") -> Clock:
+    if not count:
+        return clock
+    rows = "row stood" if count == 1 else "rows stood"
+    return replace(clock, notes=(*clock.notes, f"{count} {rows} out of order: sorted by {by}"))
+
+
+def _cautions(clock: Clock, time: Int, typical: float) -> Clock:
+    """The clock with its true step, and a caution where that is coarse beside the loop."""
+    unit_ns = UNITS.get(clock.unit)
+    quantum = 0
+    if unit_ns is not None and unit_ns >= 10**6:
+        quantum = float32_quantum(time, unit_ns, clock.tick_ns)
+    tick = max(clock.tick_ns, quantum)
+    notes = clock.notes
+    if tick > COARSE * typical and typical > 1:
+        what = "the clock was kept in 32-bit floats and" if quantum else "the clock"
+        notes += (
+            f"{what} steps by {tick / 1e6:.3g} ms, {100 * tick / typical:.0f} % of the typical "
+            "period: nothing finer than that is known",
+        )
+    return replace(clock, tick_ns=tick, notes=notes)
+
+
+def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
+    """Timed calls, in start or in end order, several threads among each other."""
+    order = CallOrder(rows, 2 * parsed.clock.tick_ns)
+    again = repeated_calls(rows)
+    if len(again):
+        parsed.outcast.add(rows.table_row(again), "duplicate row")
+        rows = rows.take(np.setdiff1d(np.arange(len(rows)), again))
+        order = CallOrder(rows, 2 * parsed.clock.tick_ns)
+    if not order.smooth or parsed.clock.tick_ns >= COARSE_TICK_NS:
+        sequence, moved = in_sequence(rows)
+        if moved and CallOrder(sequence, 2 * parsed.clock.tick_ns).smooth:
+            clock = _moved(parsed.clock, moved, "sequence number")
+            return [replace(parsed, calls=sequence, clock=clock)]
+    if order.smooth:
+        return [replace(parsed, calls=rows)]
+    table_row = rows.table_row(np.arange(len(rows)))
+    way = _way(parsed, None, table_row)
+    found, shift = call_steps(rows, order, way)
+    if shift is not None:
+        rows = replace(rows, start=rows.start + shift, duration=_unwrapped(rows, found))
+    keep = np.ones(len(rows), bool)
+    wrong = np.array(sorted(set(found.corrupt)), np.int64)
+    parsed.outcast.add(table_row[wrong], "corrupt stamp")
+    keep[wrong] = False
+    pieces = _pasted(parsed, table_row, _pieces(len(rows), found, keep), keep)
+    clock = _told(parsed, found, table_row, [piece.low for piece in pieces if piece.pasted])
+    made = []
+    for piece, span in _spans(parsed, table_row, pieces, keep, None):
+        whole = keep[piece.low : piece.high].all()
+        part = slice(piece.low, piece.high)
+        one = rows.take(part if whole else np.flatnonzero(keep[part]) + piece.low)
+        one, moved = in_sequence(one)
+        told = _moved(clock, moved, "sequence number")
+        if not moved:
+            told = _moved(clock, back_steps(one, order.tolerance))
+        made.append(_part(parsed, span, told, calls=one))
+    return made
+
+
+def _unwrapped(rows: CallRows, found: Steps) -> Int:
+    """Durations of calls during which the clock wrapped."""
+    back = rows.duration < 0
+    if not found.shift or not back.any():
+        return rows.duration
+    modulus = found.shift[0][1]
+    fixed = rows.duration.astype(np.int64) + modulus
+    mend = back & (fixed >= 0) & (fixed < min(modulus / 2, 60 * NS_PER_S))
+    return np.where(mend, fixed, rows.duration)

@@ -1,0 +1,1 @@
+"""From bytes to columns: source, dialect, lines made fit to parse, cells, tables."""

@@ -1,0 +1,328 @@
+"""One block of text parsed to columns, every row accounted for.
+
+Arrow parses the block. Where it holds anything that Arrow cannot convert, it is read again as
+text and judged row by row, so that a bad row costs one row and never the log.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.parsers.text.cells import NULLS, Want, number_column, word_codes
+from looptime.parsers.text.dialect import Dialect, is_remark, split_line
+from looptime.parsers.text.source import Block, Bytes
+from looptime.parsers.text.tidy import is_prose, line_count, tidy, without_loose_quotes
+from looptime.schema import REASONS
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+__all__ = ["Piece", "Rejects", "parse_block"]
+
+Int = NDArray[np.int64]
+_MISSING = "missing value"
+_UNREADABLE = "unreadable number"
+_NO_ROW = "not a row"
+#: A line that is no row and longer than this is not looked into any further [characters].
+LONGEST_ROW = 64 << 10
+#: Texts kept of rows set aside; the rest are found again by their line.
+TEXTS_KEPT = 2000
+
+
+@dataclass
+class Rejects:
+    """Rows set aside while the text was read: line, index of the reason, text."""
+
+    line: list[int] = field(default_factory=list)
+    reason: list[int] = field(default_factory=list)
+    text: list[str] = field(default_factory=list)
+
+    def add(self, line: int, reason: str, text: str) -> None:
+        """Set one row aside."""
+        self.line.append(line)
+        self.reason.append(REASONS.index(reason))
+        self.text.append(text if len(self.text) < TEXTS_KEPT else "")
+
+
+@dataclass
+class Piece:
+    """One block, parsed; its lines are counted from 0."""
+
+    columns: dict[str, NDArray[Any]]
+    words: dict[str, list[str]]
+    lines: Int | int
+    line_count: int
+    count: int
+    rejects: Rejects
+    meta: list[tuple[str, str]]
+    headers: int = 0
+    size: int = 1
+
+
+def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
+    """Parse one block of lines."""
+    data, torn = tidy(_without_header(block, dialect), dialect)
+    if not data or data.isspace():
+        return _no_rows(data, dialect, torn)
+    odd: list[tuple[int, str]] = []
+    try:
+        arrow, data = _arrow_trimmed(data, dialect, wants, odd, as_text=False)
+        if b'"' in data and arrow.num_rows + len(odd) != line_count(data):
+            raise ValueError("a quote that is never closed swallowed the rows after it")
+        return _piece(arrow, data, dialect, wants, (odd, torn), as_text=False)
+    except (ValueError, OverflowError):  # pyarrow.ArrowInvalid is a ValueError
+        pass
+    odd.clear()
+    text = data
+    if b'"' in text:
+        text, more = without_loose_quotes(text, dialect)
+        torn += more
+    arrow, text = _arrow_trimmed(text, dialect, wants, odd, as_text=True)
+    return _piece(arrow, text, dialect, wants, (odd, torn), as_text=True)
+
+
+def _without_header(block: Block, dialect: Dialect) -> Bytes:
+    """Blank the header out; text before it is judged like any other line."""
+    data = block.data
+    if block.number:
+        return data
+    for line in (dialect.header_line, dialect.units_line):
+        if not line or line > line_count(data):
+            continue
+        at = 0
+        for _ in range(line - 1):
+            at = data.find(b"\n", at) + 1
+        end = data.find(b"\n", at)
+        data = data[:at] + (data[end:] if end >= 0 else b"\n")
+    return data
+
+
+def _no_rows(data: Bytes, dialect: Dialect, odd: list[tuple[int, str]]) -> Piece:
+    """A block of blank lines, and of lines that `tidy` took out."""
+    judged: list[tuple[int, str, str]] = []
+    meta: list[tuple[str, str]] = []
+    headers = sum(_judge(line, text, dialect, judged, meta) for line, text in odd)
+    rejects = Rejects()
+    for line, reason, text in judged:
+        rejects.add(line, reason, text)
+    return Piece({}, {}, 0, line_count(data), 0, rejects, meta, headers, max(1, len(data)))
+
+
+def _arrow_trimmed(
+    data: Bytes,
+    dialect: Dialect,
+    wants: list[Want],
+    odd: list[tuple[int, str]],
+    as_text: bool,
+) -> tuple[pa.Table, Bytes]:
+    """The rows of a block, and its text without empty cells beyond a row's last column."""
+    arrow = _arrow(data, dialect, wants, odd, as_text)
+    short = {line: cut for line, text in odd if (cut := _without_surplus(text, dialect))}
+    if not short:
+        return arrow, data
+    lines: list[Bytes] = list(data.split(b"\n"))
+    for line, text in short.items():
+        lines[line] = text.encode()
+    odd.clear()
+    data = b"\n".join(lines)
+    return _arrow(data, dialect, wants, odd, as_text), data
+
+
+def _without_surplus(text: str, dialect: Dialect) -> str | None:
+    """A row without the empty cells at its end that are too many; None where that is no row.
+
+    Where most rows have an empty cell that no header names, a row without it gets one.
+    """
+    cells = split_line(text, dialect.delimiter)
+    surplus = len(cells) - dialect.fields
+    if surplus == -1 and len(cells) > 1 and dialect.header and not dialect.header[-1]:
+        return text.rstrip("\r\n") + dialect.delimiter
+    if surplus <= 0 or len(text) > LONGEST_ROW or any(c.strip() for c in cells[-surplus:]):
+        return None
+    for _ in range(surplus):
+        text = text[: text.rindex(dialect.delimiter)]
+    return text
+
+
+def _arrow(
+    data: Bytes,
+    dialect: Dialect,
+    wants: list[Want],
+    odd: list[tuple[int, str]],
+    as_text: bool,
+) -> pa.Table:
+    import pyarrow as pa
+    import pyarrow.csv as pacsv
+
+    def skip(row: Any) -> str:
+        odd.append((row.number - 1, row.text))
+        return "skip"
+
+    types = {
+        f"c{w.index}": _word_type(w, dialect) if w.how == "word" else _number_type(w, as_text)
+        for w in wants
+    }
+    return pacsv.read_csv(
+        pa.BufferReader(data),
+        read_options=pacsv.ReadOptions(
+            use_threads=False,
+            block_size=max(len(data) + 1, 1024),
+            column_names=[f"c{i}" for i in range(dialect.fields)],
+        ),
+        parse_options=pacsv.ParseOptions(
+            delimiter=dialect.delimiter, invalid_row_handler=skip, ignore_empty_lines=False
+        ),
+        convert_options=pacsv.ConvertOptions(
+            include_columns=sorted(types),
+            column_types=types,
+            null_values=NULLS,
+            decimal_point=dialect.decimal,
+        ),
+    )
+
+
+def _word_type(want: Want, dialect: Dialect) -> pa.DataType:
+    """Words are coded as they are read; one that never changes is cheaper to look at later."""
+    import pyarrow as pa
+
+    same = len({row[want.index] for row in dialect.sample}) == 1
+    return pa.string() if same else pa.dictionary(pa.int32(), pa.string())
+
+
+def _number_type(want: Want, as_text: bool) -> pa.DataType:
+    import pyarrow as pa
+
+    if as_text or want.stamp is not None:
+        return pa.string()
+    if want.how == "count" or (want.how == "time" and want.whole):
+        return pa.int64()
+    return pa.float64()
+
+
+def _piece(
+    arrow: pa.Table,
+    data: Bytes,
+    dialect: Dialect,
+    wants: list[Want],
+    aside: tuple[list[tuple[int, str]], list[tuple[int, str]]],
+    as_text: bool,
+) -> Piece:
+    """Columns of a block; `aside` are lines that Arrow skipped, and lines blanked out before."""
+    odd, torn = aside
+    columns: dict[str, NDArray[Any]] = {}
+    words: dict[str, list[str]] = {}
+    bad = np.zeros(arrow.num_rows, np.int8)  # 1: missing, 2: unreadable
+    for want in wants:
+        column = arrow.column(f"c{want.index}")
+        if want.how == "word":
+            columns[want.role], words[want.role] = word_codes(column)
+            if want.required and "" in words[want.role]:
+                empty = words[want.role].index("")
+                bad[columns[want.role] == empty] = 1
+            if want.index == 0:  # a comment may have as many commas as a row
+                for code, word in enumerate(words[want.role]):
+                    if word.startswith("#"):
+                        bad[columns[want.role] == code] = 2
+        else:
+            columns[want.role], wrong = number_column(column, want, dialect, as_text)
+            if wrong is not None:
+                np.maximum(bad, wrong, out=bad)
+    judged: list[tuple[int, str, str]] = []
+    meta: list[tuple[str, str]] = []
+    headers = sum(_judge(line, text, dialect, judged, meta) for line, text in [*odd, *torn])
+    lines: Int | int = 0
+    if odd:  # only where there are odd lines is a line kept for every row
+        is_row = np.ones(arrow.num_rows + len(odd), bool)
+        is_row[[line for line, _ in odd]] = False
+        lines = np.flatnonzero(is_row)
+    if bad.any():
+        is_header = _header_rows(arrow, dialect, wants) if as_text else np.zeros(len(bad), bool)
+        headers += int(is_header.sum())
+        place = lines if not isinstance(lines, int) else np.arange(len(bad))
+        doubtful = np.flatnonzero((bad > 0) & ~is_header)
+        for row, text in zip(doubtful, _texts(data, place[doubtful]), strict=True):
+            if is_remark(text):
+                _judge(int(place[row]), text, dialect, judged, meta)
+            elif is_prose(text, dialect, [want.index for want in wants if want.how != "word"]):
+                judged.append((int(place[row]), _NO_ROW, text))
+            else:
+                reason = _MISSING if bad[row] == 1 else _UNREADABLE
+                judged.append((int(place[row]), reason, text))
+        keep = bad == 0
+        columns = {role: _kept(values, keep) for role, values in columns.items()}
+        for role, known in words.items():
+            used, columns[role] = np.unique(columns[role], return_inverse=True)
+            words[role] = [known[code] for code in used]
+        lines = place[keep]
+    rejects = Rejects()
+    for line, reason, text in sorted(judged):
+        rejects.add(line, reason, text)
+    count = len(next(iter(columns.values()))) if columns else 0
+    total = arrow.num_rows + len(odd)
+    return Piece(columns, words, lines, total, count, rejects, meta, headers, max(1, len(data)))
+
+
+def _kept(values: NDArray[Any], keep: NDArray[np.bool_]) -> NDArray[Any]:
+    """The rows that are kept; one value for all rows stays without weight."""
+    if values.strides == (0,):
+        return values[: np.count_nonzero(keep)]
+    return values[keep]
+
+
+def _texts(data: Bytes, lines: Int) -> list[str]:
+    """Lines of a block by their place."""
+    if not len(lines):
+        return []
+    every = data.split(b"\n")
+    return [every[line].decode("utf-8", "replace").rstrip("\r") for line in lines]
+
+
+def _header_rows(arrow: pa.Table, dialect: Dialect, wants: list[Want]) -> NDArray[np.bool_]:
+    """Rows that repeat the header."""
+    import pyarrow.compute as pc
+
+    header = dialect.header or ()
+    same = np.full(arrow.num_rows, any(want.index < len(header) for want in wants))
+    for want in wants:
+        if want.index >= len(header):
+            continue
+        column = arrow.column(f"c{want.index}")
+        if want.how == "word":
+            column = column.cast("string")
+        equal = pc.equal(pc.utf8_trim_whitespace(column), header[want.index].strip())
+        same &= pc.fill_null(equal, False).to_numpy()
+    return same
+
+
+def _judge(
+    line: int,
+    text: str,
+    dialect: Dialect,
+    judged: list[tuple[int, str, str]],
+    meta: list[tuple[str, str]],
+) -> int:
+    """A line that is no row as it stands: a comment, text, or a row that was cut or garbled.
+
+    Returns 1 where it is the header again, else 0.
+    """
+    bare = text.strip()
+    if is_remark(bare):
+        key, colon, value = bare.lstrip("#").strip().partition(":")
+        if bare[:1] == "#" and colon and key.strip():
+            meta.append((key.strip(), value.strip()))
+        return 0
+    if len(text) > LONGEST_ROW:
+        judged.append((line, "line too long", text[:LONGEST_ROW]))
+        return 0
+    for header in (dialect.raw_header, dialect.header):
+        if header and tuple(c.strip() for c in split_line(bare, dialect.delimiter)) == header:
+            return 1
+    has_digit = any(c.isdigit() for c in bare)
+    delimiter = dialect.delimiter.strip() or " "
+    is_row = delimiter in bare and has_digit
+    judged.append((line, "wrong number of fields" if is_row else _NO_ROW, text.rstrip("\r\n")))
+    return 0

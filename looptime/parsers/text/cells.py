@@ -1,0 +1,215 @@
+"""Cells of one block as numbers and coded words, each cell that is none told apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.parsers.text.dialect import Dialect
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+__all__ = ["NULLS", "Want", "in_32_bits", "number_column", "word_codes"]
+
+#: Cells that say that there is no value.
+NULLS = ["", "nan", "NaN", "NAN", "na", "NA", "n/a", "N/A", "null", "NULL", "None", "none", "-"]
+#: Lengths of time below this are kept in 32 bits: two of them still add up in those [ns].
+LONGEST_SPAN_NS = 1 << 30
+
+
+@dataclass(frozen=True)
+class Want:
+    """A column that a layout asks for.
+
+    Parameters
+    ----------
+    role : str
+        Name of the column in the result.
+    index : int
+        Its place in the row, from 0.
+    how : str
+        ``time`` (to int64 ns), ``number`` (float64, NaN where missing), ``count`` (int64, -1
+        where missing) or ``word`` (codes into a list of texts).
+    unit_ns : int
+        Nanoseconds in one unit of a time.
+    required : bool
+        Whether a row without it is set aside.
+    whole : bool
+        Whether the first rows of a time column hold whole numbers only.
+    stamp : str or None
+        Date-time format of a time column that holds no numbers;
+        see `looptime.parsers.text.datetimes`.
+    span : bool
+        Whether a time is a length and not an instant: kept in 32 bits where all of them fit.
+    """
+
+    role: str
+    index: int
+    how: str
+    unit_ns: int = 1
+    required: bool = False
+    whole: bool = True
+    stamp: str | None = None
+    span: bool = False
+
+
+def word_codes(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
+    """Codes and texts of a dictionary column; spaces around a word do not count."""
+    if column.num_chunks == 0:
+        return np.empty(0, np.int32), []
+    chunk = column.combine_chunks() if column.num_chunks > 1 else column.chunk(0)
+    if str(chunk.type) == "string":
+        if _one_word(chunk):
+            return np.broadcast_to(np.int32(0), len(chunk)), [chunk[0].as_py().strip()]
+        chunk = chunk.dictionary_encode()
+    texts = [str(word).strip() for word in chunk.dictionary.to_pylist()]
+    codes = _plain(chunk.indices, len(texts))
+    if chunk.null_count:
+        texts.append("")
+    if len(set(texts)) < len(texts):
+        first: dict[str, int] = {}
+        merged = np.asarray([first.setdefault(word, len(first)) for word in texts], np.int32)
+        return merged[codes], list(first)
+    return codes.astype(np.int32, copy=False), texts
+
+
+def _one_word(texts: pa.StringArray) -> bool:
+    """Whether all of many texts are the same."""
+    count = len(texts)
+    if not count or texts.null_count:
+        return False
+    word = np.frombuffer(texts[0].as_py().encode(), np.uint8)
+    _, ends, letters = texts.buffers()
+    end = np.frombuffer(ends, np.int32)[texts.offset : texts.offset + count + 1]
+    if (np.diff(end) != len(word)).any():
+        return False
+    if not len(word):
+        return True
+    every = np.frombuffer(letters, np.uint8)[end[0] : end[-1]].reshape(count, len(word))
+    return bool((every == word).all())
+
+
+def _plain(array: pa.Array, missing: float) -> NDArray[Any]:
+    """A primitive Arrow array as NumPy, with a value for what is missing.
+
+    Arrow's own ways load large modules, pandas among them; a short log should not wait for those.
+    """
+    dtype = np.dtype(str(array.type).replace("double", "float64"))
+    if not len(array):
+        return np.empty(0, dtype)
+    values = np.frombuffer(array.buffers()[1], dtype)[array.offset : array.offset + len(array)]
+    return values if not array.null_count else np.where(_given(array), values, dtype.type(missing))
+
+
+def _given(array: pa.Array) -> NDArray[np.bool_]:
+    """Which values of an Arrow array are there."""
+    bits = array.buffers()[0]
+    if bits is None or not array.null_count:
+        return np.ones(len(array), bool)
+    flat = np.unpackbits(np.frombuffer(bits, np.uint8), bitorder="little")
+    return flat[array.offset : array.offset + len(array)].astype(bool)
+
+
+def number_column(
+    column: pa.ChunkedArray, want: Want, dialect: Dialect, as_text: bool
+) -> tuple[NDArray[Any], NDArray[np.int8] | None]:
+    """A column as numbers, and for each row 0, 1 (missing) or 2 (unreadable)."""
+    if want.stamp is not None:
+        from looptime.parsers.text.datetimes import parse_stamps
+
+        ns, ok, given = parse_stamps(column, want.stamp)
+        return ns, _mark(ok, given, want.required)
+    wrong: NDArray[np.int8] | None = None
+    if as_text:
+        column, wrong = _from_text(column, want, dialect)
+    array = column.combine_chunks() if column.num_chunks != 1 else column.chunk(0)
+    if array.null_count and wrong is None:
+        given = _given(array)
+        wrong = _mark(np.ones(len(given), bool), given, want.required)
+    if want.how == "number":
+        if array.null_count == len(array) > 1:
+            return np.broadcast_to(np.nan, len(array)), wrong
+        given = _plain(array, np.nan).astype(np.float64, copy=False)
+        return (np.where(np.isinf(given), np.nan, given) if np.isinf(given).any() else given), wrong
+    if want.how == "count":
+        counts = _plain(array, -1)
+        if counts.dtype.kind == "f":
+            counts = np.where(np.abs(counts) < 2**53, counts, -1)
+        return in_32_bits(counts.astype(np.int64, copy=False)), wrong
+    times, too_big = _to_ns(_plain(array, 0), want.unit_ns, want.span)
+    if too_big is not None:
+        wrong = too_big if wrong is None else np.maximum(wrong, too_big)
+    return times, wrong
+
+
+def _from_text(
+    column: pa.ChunkedArray, want: Want, dialect: Dialect
+) -> tuple[pa.ChunkedArray, NDArray[np.int8]]:
+    """Cells that Arrow would not take as they stand, one by one: number, missing or unreadable."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    text = pc.utf8_trim_whitespace(column)
+    if dialect.decimal == ",":
+        text = pc.replace_substring(text, ",", ".")
+    good = pc.match_substring_regex(text, r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
+    nothing = pc.is_in(pc.utf8_lower(text), value_set=pa.array([*NULLS, "inf", "-inf"]))
+    nothing = pc.or_(pc.fill_null(nothing, True), pc.is_null(text))
+    ok = pc.fill_null(good, False).to_numpy()
+    wrong = _mark(ok | nothing.to_numpy(), ok, want.required)
+    numbers = pc.if_else(good, text, None)
+    if want.how == "time" and want.whole:
+        try:  # whole numbers keep every digit
+            return pc.cast(numbers, pa.int64()), wrong
+        except ValueError:
+            pass
+    return pc.cast(numbers, pa.float64()), wrong
+
+
+def _mark(ok: NDArray[np.bool_], given: NDArray[np.bool_], required: bool) -> NDArray[np.int8]:
+    wrong = np.zeros(len(ok), np.int8)
+    if required:
+        wrong[~given] = 1
+    wrong[~ok] = 2
+    return wrong
+
+
+def _ends(values: NDArray[Any]) -> tuple[float, float]:
+    """Least and greatest, as numbers that do not overflow; 0 for none."""
+    return (values.min().item(), values.max().item()) if len(values) else (0, 0)
+
+
+def in_32_bits(values: NDArray[Any]) -> NDArray[Any]:
+    """Whole numbers in half the memory, where they fit.
+
+    Examples
+    --------
+    >>> in_32_bits(np.array([7, 2**31])).dtype.name, in_32_bits(np.array([7, -(2**31)])).dtype.name
+    ('int64', 'int32')
+    """
+    least, most = _ends(values)
+    return values.astype(np.int32) if least >= -(2**31) and most < 2**31 else values
+
+
+def _to_ns(
+    values: NDArray[Any], unit_ns: int, span: bool
+) -> tuple[NDArray[np.integer], NDArray[np.int8] | None]:
+    limit = 9.2e18 / unit_ns
+    big = None
+    least, most = _ends(values)
+    # a nan among the values makes both comparisons false
+    if not (most <= limit and least >= -limit):
+        big = np.where((values <= limit) & (values >= -limit), np.int8(0), np.int8(2))
+        big[np.isnan(values)] = 1
+        values = np.where(big > 0, 0, values)
+        least, most = _ends(values)
+    short = span and max(most, -least) < LONGEST_SPAN_NS / unit_ns
+    dtype = np.int32 if short else np.int64
+    if values.dtype.kind == "i":
+        return (values * unit_ns if unit_ns != 1 else values).astype(dtype), big
+    scaled = values * float(unit_ns)
+    return np.rint(scaled, out=scaled).astype(dtype), big

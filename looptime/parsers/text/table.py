@@ -1,0 +1,258 @@
+"""Rows of a log as columns of numbers and coded words, every row accounted for.
+
+Blocks of text are parsed by a few threads, and what they yield is put one after another into
+columns that are grown in place.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+from looptime.parsers.text.block import Piece, Rejects, parse_block
+from looptime.parsers.text.cells import Want
+from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.source import Source, blocks
+from looptime.schema import REASONS
+
+__all__ = ["Rejects", "Table", "Want", "damaged_lines", "lost_after", "read_table"]
+
+Int = NDArray[np.int64]
+#: What the text ruled out for these reasons were rows; other lines between rows are not missed.
+_WERE_ROWS = ("wrong number of fields", "unreadable number", "missing value", "line too long")
+
+
+@dataclass
+class Table:
+    """The rows of a log in the order of the file.
+
+    Parameters
+    ----------
+    columns : dict of str to array, shape (n,)
+        By role: int64 times [ns] and counts, float64 numbers, int32 word codes.
+    words : dict of str to list of str
+        Texts that the codes of a word column index.
+    rejects : Rejects
+        Rows that are not in `columns`.
+    meta : dict of str to str
+        ``# key: value`` lines.
+    headers : int
+        Header rows met again further down.
+    """
+
+    columns: dict[str, NDArray[Any]]
+    words: dict[str, list[str]]
+    rejects: Rejects
+    meta: dict[str, str]
+    headers: int
+    _starts: list[int]
+    _lines: list[Int | int]
+
+    def __len__(self) -> int:
+        return len(next(iter(self.columns.values()))) if self.columns else 0
+
+    @property
+    def rows_read(self) -> int:
+        """Rows of the file, used or not."""
+        return len(self) + len(self.rejects.line)
+
+    def line_of(self, rows: NDArray[np.integer]) -> Int:
+        """Lines of the file (from 1) on which rows stand."""
+        rows = np.asarray(rows, np.int64)
+        starts = np.asarray(self._starts, np.int64)
+        block = np.searchsorted(starts, rows, side="right") - 1
+        # in most blocks line follows line
+        first = np.array([at if isinstance(at, int) else 0 for at in self._lines], np.int64)
+        out = rows + (first - starts)[block]
+        broken = {b: at for b, at in enumerate(self._lines) if not isinstance(at, int)}
+        if broken:
+            order = np.argsort(block, kind="stable")
+            edges = np.searchsorted(block[order], [[b, b + 1] for b in broken])
+            for (b, lines), (low, high) in zip(broken.items(), edges.tolist(), strict=True):
+                here = order[low:high]
+                out[here] = lines[rows[here] - starts[b]]
+        return out
+
+
+def read_table(source: Source, dialect: Dialect, wants: list[Want]) -> Table:
+    """Read the wanted columns of every row.
+
+    Parameters
+    ----------
+    source : Source
+        The log.
+    dialect : Dialect
+        How it is written.
+    wants : list of Want
+        Columns to read.
+
+    Raises
+    ------
+    LogError
+        If no row can be used.
+    """
+    builder = _Builder(wants, source)
+    for piece in _pieces(source, dialect, wants):
+        builder.add(piece)
+    table = builder.table()
+    if not len(table):
+        first = table.rejects.text[0] if table.rejects.text else ""
+        why = REASONS[table.rejects.reason[0]] if table.rejects.reason else "no rows"
+        raise LogError(
+            f"holds no usable row ({why}{': ' + first[:60] if first else ''}): a header alone?"
+            if first
+            else "holds a header and no rows: nothing was logged",
+            source.path,
+            table.rejects.line[0] if table.rejects.line else None,
+        )
+    return table
+
+
+def _pieces(source: Source, dialect: Dialect, wants: list[Want]) -> Iterator[Piece]:
+    """Blocks parsed by a few threads, in the order of the file."""
+    workers = min(4, os.cpu_count() or 1)
+    waiting: deque[Future[Piece]] = deque()
+    with ThreadPoolExecutor(workers) as pool:
+        for block in blocks(source, held=workers + 2):
+            waiting.append(pool.submit(parse_block, block, dialect, wants))
+            if len(waiting) > workers:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+class _Builder:
+    """Columns grown in place: room is reserved once from the file's size and grown if short."""
+
+    def __init__(self, wants: list[Want], source: Source) -> None:
+        self.wants = wants
+        self.source = source
+        self.size = 0
+        self.columns: dict[str, NDArray[Any]] = {}
+        self.words: dict[str, dict[str, int]] = {w.role: {} for w in wants if w.how == "word"}
+        self.rejects = Rejects()
+        self.meta: dict[str, str] = {}
+        self.headers = 0
+        self.starts: list[int] = []
+        self.lines: list[Int | int] = []
+        self.lines_read = 0
+        self.room = 0
+
+    def add(self, piece: Piece) -> None:
+        before = 1 + self.lines_read
+        self.lines_read += piece.line_count
+        for line, reason, text in zip(
+            piece.rejects.line, piece.rejects.reason, piece.rejects.text, strict=True
+        ):
+            self.rejects.add(before + line, REASONS[reason], text)
+        self.meta.update(piece.meta)
+        self.headers += piece.headers
+        if not piece.count:
+            return
+        self.starts.append(self.size)
+        self.lines.append(piece.lines + before)
+        self.room = self._room(piece)
+        for role, values in piece.columns.items():
+            coded = self._recode(role, piece) if role in piece.words else values
+            self._put(role, coded)
+        self.size += piece.count
+
+    def _recode(self, role: str, piece: Piece) -> NDArray[Any]:
+        """Codes of this log for the codes of one block."""
+        known = self.words[role]
+        new = [known.setdefault(word, len(known)) for word in piece.words[role]]
+        if len(known) == 1:  # one word so far: a column without weight
+            return np.broadcast_to(np.int16(0), piece.count)
+        dtype = next(t for t in (np.int8, np.int16, np.int32) if len(known) <= np.iinfo(t).max)
+        return np.asarray(new, dtype)[piece.columns[role]]
+
+    def _put(self, role: str, values: NDArray[Any]) -> None:
+        """Add to a column; it is widened when a value asks for it."""
+        column = self.columns.get(role)
+        weightless = values.strides == (0,) and len(values) > 1
+        if weightless and (column is None or _all_same(column, values)):
+            self.columns[role] = np.broadcast_to(values[:1], self.room)
+            return
+        dtype = values.dtype if column is None else np.result_type(column, values)
+        if (
+            column is None
+            or column.dtype != dtype
+            or len(column) < self.room
+            or (column.strides == (0,))
+        ):
+            grown = np.empty(self.room, dtype)
+            if column is not None:
+                grown[: self.size] = column[: self.size]
+            self.columns[role] = column = grown
+        column[self.size : self.size + len(values)] = values
+
+    def _room(self, piece: Piece) -> int:
+        """Rows to reserve; memory that is reserved but never written costs nothing."""
+        need = self.size + piece.count
+        if need <= self.room:
+            return self.room
+        # the first block tells rows a byte; compressed logs grow by halves
+        if not self.room and self.source.compression is None:
+            return max(need, int(1.1 * piece.count * self.source.size / piece.size) + 1024)
+        return max(need, int(self.room * 1.5))
+
+    def table(self) -> Table:
+        columns = {role: values[: self.size] for role, values in self.columns.items()}
+        words = {role: list(known) for role, known in self.words.items()}
+        return Table(columns, words, self.rejects, self.meta, self.headers, self.starts, self.lines)
+
+
+def _all_same(column: NDArray[Any], values: NDArray[Any]) -> bool:
+    """Whether two columns without weight hold the same value."""
+    return column.strides == (0,) and np.array_equal(
+        column[:1], values[:1], equal_nan=values.dtype.kind == "f"
+    )
+
+
+def damaged_lines(table: Table) -> Int:
+    """Lines of rows that the text itself ruled out; text between rows is not missed.
+
+    Parameters
+    ----------
+    table : Table
+        The rows that are left, and those that were ruled out.
+
+    Returns
+    -------
+    int64 array, shape (k,)
+    """
+    codes = [REASONS.index(reason) for reason in _WERE_ROWS]
+    lines = np.asarray(table.rejects.line, np.int64)
+    return lines[np.isin(np.asarray(table.rejects.reason, np.int64), codes)]
+
+
+def lost_after(rows: Int, table: Table) -> NDArray[np.bool_] | None:
+    """Rows of a table between which and the next one a damaged row was set aside.
+
+    Parameters
+    ----------
+    rows : int64 array, shape (n,)
+        Rows of the table, rising.
+    table : Table
+        Where they come from.
+
+    Returns
+    -------
+    bool array, shape (n,), or None
+        None where nothing is missing.
+    """
+    gone = damaged_lines(table)
+    if not len(gone) or not len(rows):
+        return None
+    at = np.searchsorted(table.line_of(rows), gone) - 1
+    lost = np.zeros(len(rows), bool)
+    lost[at[at >= 0]] = True
+    return lost

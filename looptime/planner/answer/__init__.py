@@ -1,0 +1,1 @@
+"""A plan's figures, with the intervals that they deserve."""

@@ -1,0 +1,190 @@
+"""The figures of a run that a plan is judged by: recorded or predicted, they are taken alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.pacing import find_waits
+from looptime.planner.answer.reading_age import Ages, reading_ages
+from looptime.run import Run
+from looptime.stats.jackknife import BATCHES, jackknife
+
+__all__ = ["FEWEST", "Measures", "Number", "measure"]
+
+Int = NDArray[np.integer]
+Float = NDArray[np.float64]
+
+#: Loops that a plan needs: each of the batches holds two.
+FEWEST = 2 * BATCHES
+_STATISTICS = ("mean", "p50", "p90", "p99")
+
+
+@dataclass(frozen=True)
+class Number:
+    """A value and its standard error within the run; None where there is none."""
+
+    value: float | None
+    se: float | None = None
+
+
+@dataclass(frozen=True)
+class Measures:
+    """Figures of one run.
+
+    Parameters
+    ----------
+    period_ms, work_ms : dict of str to Number [ms]
+        `mean`, `p50`, `p90`, `p99`; `work_ms` is empty where nothing waits for a pace.
+    overrun_share, overrun_time_share : Number or None
+        Share of loops, and of time, above the budget; None without a budget.
+    calls : dict of (name, thread) to dict of str to Number
+        `calls_per_loop`, `self_ms_per_loop` (None for other threads) and `mean_ms`.
+    ages : dict of str to Ages
+        Reading age at use.
+    bus : dict of str to dict of str to Number
+        `utilisation` and `wait_ms_per_loop`.
+    """
+
+    period_ms: dict[str, Number]
+    work_ms: dict[str, Number] = field(default_factory=dict)
+    overrun_share: Number | None = None
+    overrun_time_share: Number | None = None
+    calls: dict[tuple[str, str], dict[str, Number]] = field(default_factory=dict)
+    ages: dict[str, Ages] = field(default_factory=dict)
+    bus: dict[str, dict[str, Number]] = field(default_factory=dict)
+
+
+def measure(
+    run: Run,
+    *,
+    budget_ms: float | None = None,
+    wait_ns: dict[str, int] | None = None,
+    read_instant: str = "start",
+    full: bool = True,
+) -> Measures:
+    """Take the figures of a run.
+
+    Parameters
+    ----------
+    run : Run
+        At least `FEWEST` loops.
+    budget_ms : float, optional [ms]
+        Period above which a loop overruns.
+    wait_ns : dict of str to int, optional [ns]
+        Time that the loop's thread waited for each bus; taken off what the bus was in use.
+    read_instant : {"start", "end"}
+        When during a call its reading is taken.
+    full : bool
+        Whether calls, ages and buses are wanted too.
+    """
+    period = run.loop_columns.period_ns / 1e6
+    made = Measures(_numbers(period), _work(run, period))
+    if budget_ms is not None:
+        over = period > budget_ms
+        share = _batched(over.astype(float))
+        time = _ratio(np.where(over, period, 0.0), period)
+        made = Measures(made.period_ms, made.work_ms, share, time)
+    if not full:
+        return made
+    return Measures(
+        made.period_ms, made.work_ms, made.overrun_share, made.overrun_time_share,
+        _calls(run), reading_ages(run, read_instant=read_instant), _buses(run, wait_ns or {}),
+    )  # fmt: skip
+
+
+def _numbers(values: Float) -> dict[str, Number]:
+    found = jackknife(values, _STATISTICS)
+    return {name: Number(found[name].value, found[name].se) for name in _STATISTICS}
+
+
+def _work(run: Run, period: Float) -> dict[str, Number]:
+    """Figures of the work, where a pacing wait is logged: as a call, or outside the loop's row."""
+    wait = find_waits(run, run.self_pieces()).wait_ns
+    return {} if wait is None else _numbers(period - wait / 1e6)
+
+
+def _batched(values: Float) -> Number:
+    """Mean and its standard error from contiguous batches."""
+    length = len(values) // BATCHES
+    means = values[len(values) - length * BATCHES :].reshape(BATCHES, -1).mean(axis=1)
+    return Number(float(values.mean()), float(means.std(ddof=1) / np.sqrt(BATCHES)))
+
+
+def _ratio(part: Float, whole: Float) -> Number:
+    total = float(whole.sum())
+    share = float(part.sum()) / total if total else 0.0
+    error = _batched(part - share * whole).se or 0.0
+    return Number(share, error / float(whole.mean()) if total else 0.0)
+
+
+def _calls(run: Run) -> dict[tuple[str, str], dict[str, Number]]:
+    """Cost of each call: on the loop's thread its self time, elsewhere how often and how long."""
+    calls, n = run.call_columns, len(run)
+    made: dict[tuple[str, str], dict[str, Number]] = {}
+    if not len(calls):
+        return made
+    key = calls.thread.astype(np.int64) * len(run.names) + calls.name
+    size = len(run.names) * len(run.thread_names)
+    count = np.bincount(key, minlength=size)
+    total = np.bincount(key, weights=calls.duration_ns, minlength=size)
+    own, se = _self_by_name(run)
+    for k in np.flatnonzero(count).tolist():
+        thread, code = divmod(k, len(run.names))
+        loop_thread = thread == run.loop_thread
+        made[run.names[code].name, run.thread_names[thread]] = {
+            "calls_per_loop": Number(count[k] / n),
+            "self_ms_per_loop": Number(own[code], se[code]) if loop_thread else Number(None),
+            "mean_ms": Number(total[k] / count[k] / 1e6),
+        }
+    return made
+
+
+def _self_by_name(run: Run) -> tuple[Float, Float]:
+    """Mean self time a loop of each name on the loop's thread, and its standard error [ms]."""
+    pieces, n = run.self_pieces(), len(run)
+    length = n // BATCHES
+    batch = np.maximum(pieces.loop - (n - length * BATCHES), 0) // length
+    names = len(run.names)
+    table = np.bincount(
+        batch * names + pieces.name, weights=pieces.self_ns, minlength=BATCHES * names
+    ).reshape(BATCHES, names)
+    means = table / length / 1e6
+    return table.sum(axis=0) / n / 1e6, means.std(axis=0, ddof=1) / np.sqrt(BATCHES)
+
+
+def _buses(run: Run, wait_ns: dict[str, int]) -> dict[str, dict[str, Number]]:
+    """How much of the time each bus is in use, and how long the loop waits for it."""
+    calls = run.call_columns
+    names = sorted({call.bus for call in run.names if call.bus is not None})
+    code = {bus: i for i, bus in enumerate(names)}
+    bus = np.array([-1 if c.bus is None else code[c.bus] for c in run.names], np.int64)
+    total = run.duration_s * 1e9
+    made = {}
+    on = bus[calls.name] if len(calls) else np.empty(0, np.int64)
+    for name, i in code.items():
+        mine = on == i
+        if not mine.any():
+            continue
+        busy = _union(calls.start_ns[mine], calls.duration_ns[mine])
+        made[name] = {
+            "utilisation": Number(min(busy / total, 1.0) if total else None),
+            "wait_ms_per_loop": Number(wait_ns.get(name, 0) / len(run) / 1e6),
+        }
+    return made
+
+
+def _union(start: Int, duration: Int) -> float:
+    """Time covered by at least one of several stretches [ns].
+
+    Examples
+    --------
+    >>> _union(np.array([0, 5, 20]), np.array([10, 10, 1]))
+    16.0
+    """
+    order = np.argsort(start, kind="stable")
+    begin, end = start[order], (start + duration)[order]
+    reached = np.append(begin[0], np.maximum.accumulate(end)[:-1])
+    return float(np.maximum(end - np.maximum(begin, reached), 0).sum())

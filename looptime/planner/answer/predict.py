@@ -1,0 +1,379 @@
+"""Before and after: a plan's figures with the intervals that they deserve.
+
+Three things make an interval: what chance does within a recording (batch jackknife), what is not
+known (both ends are played), and what differs from one recording to the next with no change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from looptime.analysers.basis import prepare
+from looptime.analysers.estimate import Figure
+from looptime.analysers.warmup import warmup
+from looptime.errors import NotEnoughError, UsageError
+from looptime.planner.answer.corners import settings_of
+from looptime.planner.answer.intervals import CONFIDENCE, Side, side
+from looptime.planner.answer.measures import FEWEST, Measures, measure
+from looptime.planner.answer.rest import RestAdvice, rest_that_pays
+from looptime.planner.changes import Change, parse_all
+from looptime.planner.known.bus_model import BusParameters
+from looptime.planner.play.draft import Basis, sampled
+from looptime.planner.play.replay import Replay, play
+from looptime.run import Run
+from looptime.schema import SCHEMA_VERSION
+from looptime.stats.student import t_quantile
+
+__all__ = [
+    "CAUTIONS",
+    "Contribution",
+    "Prediction",
+    "Side",
+    "predict",
+    "settings_of",
+]
+
+#: Shown under every plan.
+CAUTIONS = (
+    "A prediction is an estimate and never a safety case.",
+    "A changed loop moves the robot differently: wheels off the floor for the first run, stop "
+    "control in hand.",
+    "What may be called from a thread, and how often, is for the hardware maker's documentation "
+    "to say.",
+    "The event's rules and its safety staff come first.",
+)
+_ASSUMED_SD = 0.01
+_FULL = 0.85
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """What one change does to the mean of the quantity judged [ms]; negative is faster."""
+
+    text: str
+    alone_ms: Figure
+    in_order_ms: Figure
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What a plan will do.
+
+    Parameters
+    ----------
+    baseline, predicted : Side
+    changes : tuple of Contribution
+    warnings : tuple of str
+    judged : str
+        ``work`` where the log keeps a fixed pace, else ``period``: what contributions are about.
+    verdict : str
+        ``faster``, ``slower`` or ``can't tell``: where the interval of the change lies.
+    change_ms : Figure [ms]
+        Change of the mean of the quantity judged.
+    rhythms : tuple of dict
+        Calls that do not recur by the loop, and why they are taken for such.
+    rest : tuple of RestAdvice
+        For each read moved to a thread on a bus of the loop: the rest that pays.
+    run : Run
+        The predicted run, for any analyser and for the heading models.
+    loops, loops_in_log : int
+        Loops behind the figures, and loops of the log; fewer where a sample answers first.
+    warmup_loops : int
+        Loops left out at the start.
+    run_sd_percent : float
+        Run-to-run standard deviation in the intervals [%].
+    run_sd_from : str
+        ``given`` or ``assumed``; ``season`` where a caller took it from there.
+    """
+
+    baseline: Side
+    predicted: Side
+    changes: tuple[Contribution, ...]
+    warnings: tuple[str, ...]
+    judged: str
+    verdict: str
+    change_ms: Figure
+    rhythms: tuple[dict[str, object], ...]
+    rest: tuple[RestAdvice, ...]
+    run: Run = field(repr=False)
+    loops: int = 0
+    loops_in_log: int = 0
+    warmup_loops: int = 0
+    run_sd_percent: float = 1.0
+    run_sd_from: str = "assumed"
+    source: str = ""
+
+    @property
+    def sampled(self) -> bool:
+        """Whether a sample of the loops stands for all."""
+        return self.loops + self.warmup_loops < self.loops_in_log
+
+    def to_dict(self) -> dict[str, Any]:
+        """The documented JSON."""
+        return {
+            "schema_version": SCHEMA_VERSION,
+            "source": self.source,
+            "loops": self.loops,
+            "loops_in_log": self.loops_in_log,
+            "warmup_loops": self.warmup_loops,
+            "sampled": self.sampled,
+            "judged": self.judged,
+            "verdict": self.verdict,
+            "change_ms": self.change_ms.to_dict(),
+            "confidence": CONFIDENCE,
+            "run_sd_percent": self.run_sd_percent,
+            "run_sd_from": self.run_sd_from,
+            "baseline": self.baseline.to_dict(),
+            "predicted": self.predicted.to_dict(),
+            "changes": [
+                {
+                    "text": c.text,
+                    "alone_ms": c.alone_ms.to_dict(),
+                    "in_order_ms": c.in_order_ms.to_dict(),
+                }
+                for c in self.changes
+            ],
+            "rhythms": list(self.rhythms),
+            "rest": [advice.to_dict() for advice in self.rest],
+            "warnings": list(self.warnings),
+            "cautions": list(CAUTIONS),
+        }
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A run made ready for any number of plans; see `prepare_run`.
+
+    Parameters
+    ----------
+    basis : Basis
+        What is worked out once.
+    loops_in_log, warmup_loops : int
+    """
+
+    basis: Basis
+    loops_in_log: int
+    warmup_loops: int
+
+
+def prepare_run(
+    run: Run,
+    *,
+    buses: Mapping[str, BusParameters] | None = None,
+    recurs: Mapping[str, str] | None = None,
+    keep_warmup: bool = False,
+    sample_loops: int | None = None,
+) -> Prepared:
+    """Work out once what every plan of a run needs; options as for `predict`.
+
+    Parameters
+    ----------
+    run : Run
+        The recording of today's code.
+    buses, recurs, keep_warmup, sample_loops
+        As `predict` takes them.
+
+    Raises
+    ------
+    NotEnoughError
+        If the run is too short.
+    """
+    whole, cut = len(run), 0
+    if not keep_warmup and whole >= FEWEST:
+        cut = warmup(prepare(run)).loops
+        run = run.select(np.arange(whole) >= cut) if cut else run
+    if len(run) < FEWEST:
+        raise NotEnoughError(
+            f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
+        )
+    kept = len(run) if sample_loops is None else max(sample_loops, FEWEST)
+    return Prepared(sampled(run, kept, buses, recurs), whole, cut)
+
+
+def predict(
+    run: Run | Prepared,
+    changes: Iterable[str | Change],
+    *,
+    buses: Mapping[str, BusParameters] | None = None,
+    recurs: Mapping[str, str] | None = None,
+    budget_ms: float | None = None,
+    run_sd: float | None = None,
+    keep_warmup: bool = False,
+    sample_loops: int | None = None,
+    read_instant: str = "start",
+    progress: Callable[[float], None] | None = None,
+) -> Prediction:
+    """Predict what changes will do to a loop.
+
+    Parameters
+    ----------
+    run : Run or Prepared
+        The recording of today's code; if `prepare_run` made it ready, `buses`, `recurs`,
+        `keep_warmup` and `sample_loops` have been given there.
+    changes : iterable of str or Change
+        In the order in which they are made.
+    buses : dict, optional
+        ``Project.buses``.
+    recurs : dict of str to str, optional
+        ``loop`` or ``time`` by call name, where the log misleads.
+    budget_ms : float, optional [ms]
+        Period above which a loop overruns.
+    run_sd : float, optional
+        Relative run-to-run standard deviation of the mean, from a season; else 1 % is assumed.
+    keep_warmup : bool
+        Whether the first loops stay in although they do not stand for the rest.
+    sample_loops : int, optional
+        Answer from a representative sample of stretches of about so many loops.
+    read_instant : {"start", "end"}
+        When during a call its reading is taken.
+    progress : callable, optional
+        Is told the share that is done, 0 to 1.
+
+    Returns
+    -------
+    Prediction
+
+    Raises
+    ------
+    UsageError
+        If a change cannot be made to this run.
+    NotEnoughError
+        If the run is too short.
+    """
+    wanted = parse_all(changes)
+    if run_sd is not None and not 0 <= run_sd < 1:  # also where it is no number
+        raise UsageError(f"a run-to-run sd of {run_sd} cannot be: give a share from 0 to 1")
+    if isinstance(run, Run):
+        run = prepare_run(
+            run, buses=buses, recurs=recurs, keep_warmup=keep_warmup, sample_loops=sample_loops
+        )
+    plan = _Plan(run.basis, wanted, budget_ms, read_instant, run_sd)
+    return plan.prediction(run.loops_in_log, run.warmup_loops, progress or (lambda share: None))
+
+
+@dataclass
+class _Plan:
+    basis: Basis
+    changes: tuple[Change, ...]
+    budget_ms: float | None
+    read_instant: str
+    run_sd: float | None
+
+    def prediction(self, whole: int, cut: int, progress: Callable[[float], None]) -> Prediction:
+        run = self.basis.run
+        steps = 2.0 + 2 * len(self.changes)
+        before = self._measured(Replay(run, None, (), frozenset()), self.basis.wait_by_bus())
+        central = play(self.basis, self.changes)
+        settings = settings_of(central.ranges, self._sd)
+        played = {at: play(self.basis, self.changes, at) for at in settings.all}
+        progress(2 / steps)
+        ends = {at: self._measured(p) for at, p in played.items()}
+        middle = [ends[at] for at in settings.middle]
+        corners = list(ends.values())
+        contributions = self._contributions(progress, steps)
+        after = side(middle, corners, central.run, self._sd, self.budget_ms)
+        judged = "work" if self.basis.pace is not None and self.basis.pace[1] else "period"
+        change = self._change(before, middle, corners, judged)
+        return Prediction(
+            side([before], [before], run, self._sd, self.budget_ms), after, contributions,
+            (*central.warnings, *_full_buses(central, after)), judged,
+            _verdict(change, central.ranges), change,
+            tuple(r.to_dict() for r in self.basis.rhythms.calls if r.recurs != "loop"),
+            rest_that_pays(self.basis, self.changes, central), played[settings.middle[0]].run,
+            len(run), whole, cut, 100 * self._sd, "assumed" if self.run_sd is None else "given",
+            run.source,
+        )  # fmt: skip
+
+    @property
+    def _sd(self) -> float:
+        return _ASSUMED_SD if self.run_sd is None else self.run_sd
+
+    def _measured(
+        self, at: Replay, wait_ns: dict[str, int] | None = None, full: bool = True
+    ) -> Measures:
+        if at.traffic is not None:
+            wait_ns = at.traffic.wait_ns
+        return measure(
+            at.run, budget_ms=self.budget_ms, wait_ns=wait_ns, read_instant=self.read_instant,
+            full=full,
+        )  # fmt: skip
+
+    def _change(
+        self, before: Measures, middle: list[Measures], corners: list[Measures], judged: str
+    ) -> Figure:
+        """Change of the mean; the loops are the same, so what chance did to them cancels."""
+        was = _mean(before, judged)
+        value = float(np.mean([_mean(m, judged) for m in middle])) - was
+        half = t_quantile(0.5 + CONFIDENCE / 2, 19) * np.sqrt(2) * self._sd * was
+        spans = [_mean(m, judged) - was for m in corners]
+        return Figure(value, min(spans) - half, max(spans) + half)
+
+    def _contributions(
+        self, progress: Callable[[float], None], steps: float
+    ) -> tuple[Contribution, ...]:
+        judged = "work" if self.basis.pace is not None and self.basis.pace[1] else "period"
+        start = self._means((), judged)
+        made, last = [], start
+        for i, change in enumerate(self.changes):
+            try:
+                alone = _difference(self._means((change,), judged), start)
+            except UsageError:  # it names what an earlier change makes
+                alone = Figure()
+            now = self._means(self.changes[: i + 1], judged)
+            made.append(Contribution(str(change), alone, _difference(now, last)))
+            last = now
+            progress((4 + 2 * i) / steps)
+        return tuple(made)
+
+    def _means(self, changes: tuple[Change, ...], judged: str) -> list[float]:
+        """Mean of the quantity judged at the middle and at both ends of what is not known."""
+        central = play(self.basis, changes)
+        settings = settings_of(central.ranges)
+        found = {at: _run_mean(play(self.basis, changes, at).run, judged) for at in settings.all}
+        middle = float(np.mean([found[at] for at in settings.middle]))
+        return [middle, min(found.values()), max(found.values())]
+
+
+def _full_buses(played: Replay, after: Side) -> list[str]:
+    """A warning for each bus that threads and the loop together fill."""
+    waits = {} if played.traffic is None else played.traffic.wait_ns
+    made = []
+    for bus, figures in after.bus.items():
+        used = figures["utilisation"].value
+        if waits.get(bus) and used is not None and used > _FULL:
+            made.append(
+                f"bus {bus!r} is in use {used:.0%} of the time: the loop waits for the thread and "
+                "the thread for the loop; give the thread a rest, or a bus of its own"
+            )
+    return made
+
+
+def _difference(now: list[float], was: list[float]) -> Figure:
+    ends = (now[1] - was[1], now[2] - was[2], now[0] - was[0])
+    return Figure(now[0] - was[0], min(ends), max(ends))
+
+
+def _run_mean(run: Run, judged: str) -> float:
+    period = float(run.loop_columns.period_ns.mean()) / 1e6
+    if judged != "work":
+        return period
+    waits = [code for code, call in enumerate(run.names) if call.kind == "pacing"]
+    mine = np.isin(run.call_columns.name, waits) & run.on_loop_thread
+    return period - float(run.call_columns.self_ns[mine].sum(dtype=np.int64)) / 1e6 / len(run)
+
+
+def _mean(at: Measures, judged: str) -> float:
+    found = (at.work_ms or at.period_ms) if judged == "work" else at.period_ms
+    return float(found["mean"].value or 0.0)
+
+
+def _verdict(change: Figure, ranges: frozenset[str]) -> str:
+    if change.low is None or change.high is None:
+        return "can't tell"
+    if change.high < 0:
+        return "faster"
+    return "slower" if change.low > 0 else "can't tell"

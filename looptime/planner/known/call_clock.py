@@ -1,0 +1,399 @@
+"""Which clock each call keeps: the loop's, the wall's, or that of the device it waits for.
+
+Work that recurs by the wall clock (a message every so many milliseconds, a collector's pause)
+keeps its rhythm in time when the loop changes; work done once a loop does not. A call that waits
+for a device's next measurement ends when that measurement comes, however fast the loop is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain
+from looptime.run import Run
+
+__all__ = ["Pauses", "Rhythm", "Rhythms", "as_in", "rhythms"]
+
+Int = NDArray[np.integer]
+Float = NDArray[np.float64]
+
+_FEWEST = 6
+_REGULAR = 0.35
+_CLEARER = 0.9
+_MANY = 20_000
+
+
+@dataclass(frozen=True)
+class Rhythm:
+    """How one call of the loop's thread recurs.
+
+    Parameters
+    ----------
+    name : str
+    code : int
+    recurs : str
+        ``loop``, ``time`` or ``next measurement``.
+    reason : str
+        Why, in plain words.
+    loops : float or None
+        Mean number of loops from one to the next.
+    interval_ns : float or None [ns]
+        Shortest interval (rule ``elapsed``), mean interval (``timetable``), or the device's period.
+    rule : str
+        ``elapsed``: due so long after the last time; ``timetable``: due at fixed instants;
+        ``recorded``: due when it was recorded; empty for calls that recur by the loop.
+    pulses : bool
+        The call is made every loop, and it is its long turns that recur.
+    rows : int64 array
+        Its calls, or its long turns, as indices into the chain.
+    """
+
+    name: str
+    code: int
+    recurs: str
+    reason: str
+    loops: float | None = None
+    interval_ns: float | None = None
+    rule: str = ""
+    pulses: bool = False
+    rows: Int = field(default_factory=lambda: np.empty(0, np.int64), repr=False)
+
+    def to_dict(self) -> dict[str, object]:
+        """Keys `name, recurs, reason, loops, interval_ms, long_turns_only`."""
+        ms = None if self.interval_ns is None else self.interval_ns / 1e6
+        return {
+            "name": self.name, "recurs": self.recurs, "reason": self.reason,
+            "loops": self.loops, "interval_ms": ms, "long_turns_only": self.pulses,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Pauses:
+    """Pauses of the whole program: they strike whatever is running.
+
+    Parameters
+    ----------
+    stretch : int64 array, shape (k,)
+        Stretch of the chain that was struck.
+    time : float64 array, shape (k,) [ns]
+        When, on the log's clock.
+    excess : float64 array, shape (k,) [ns]
+        How much longer the stretch became.
+    """
+
+    stretch: Int = field(default_factory=lambda: np.empty(0, np.int64))
+    time: Float = field(default_factory=lambda: np.empty(0))
+    excess: Float = field(default_factory=lambda: np.empty(0))
+
+    def __len__(self) -> int:
+        return len(self.stretch)
+
+
+@dataclass(frozen=True)
+class Rhythms:
+    """Rhythm of every call of the loop's thread, of long turns, and the program's pauses."""
+
+    calls: tuple[Rhythm, ...]
+    pauses: Pauses
+
+    def by_time(self) -> list[Rhythm]:
+        """Those that keep their rhythm in time."""
+        return [r for r in self.calls if r.recurs == "time"]
+
+
+def rhythms(
+    run: Run, line: Chain, recurs: Mapping[str, str] | None = None, wait: Float | None = None
+) -> Rhythms:
+    """Class each call of the loop's thread by the clock that it keeps.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    line : Chain
+        Its loop thread.
+    recurs : dict of str to str, optional
+        ``loop`` or ``time`` by call name; outranks what the project file says and what the log
+        suggests.
+    wait : float64 array, shape (m,) [ns], optional
+        How long each call waited for a bus that another thread had: no part of its rhythm.
+    """
+    stated = {c.name: c.recurs for c in run.names if c.recurs} | dict(recurs or {})
+    start = run.call_columns.start_ns[line.row].astype(np.float64)
+    self_ns = run.call_columns.self_ns[line.row].astype(np.float64)
+    took = run.call_columns.duration_ns[line.row].astype(np.float64)
+    if wait is not None:
+        self_ns, took = self_ns - wait, took - wait
+    period = float(np.median(run.loop_columns.period_ns)) if line.n else 0.0
+    found: list[Rhythm] = []
+    hits: list[tuple[int, Int, Float]] = []
+    for code, rows in _rows_by_name(line.name, len(run.names)):
+        call = run.names[code]
+        said = stated.get(call.name)
+        made = _rhythm(call.name, code, rows, line, (start, took), said, call.kind, run)
+        found.append(made)
+        if made.recurs != "loop" or call.kind == "pacing":
+            continue
+        long, excess = _long_turns(self_ns[rows], period)
+        if not len(long):
+            continue
+        pulses = _pulses(made, rows[long], line, start, said, run)
+        if pulses is None:
+            hits.append((code, rows[long], excess))
+        else:
+            found.append(pulses)
+    return Rhythms(tuple(found), _pauses(line, hits, self_ns, start, period))
+
+
+def as_in(part: Rhythms, whole: Rhythms) -> Rhythms:
+    """The rhythms of a part of a run, with what the whole run says of those that go by the clock.
+
+    In a part that was put together from short stretches, long intervals are not seen.
+
+    Parameters
+    ----------
+    part, whole : Rhythms
+        Of runs with the same names.
+    """
+    known = {(r.code, r.pulses): r for r in whole.calls if r.recurs == "time" and r.interval_ns}
+    made = []
+    for r in part.calls:
+        at = known.get((r.code, r.pulses))
+        if r.recurs != "time" or at is None or at.rule == "recorded":
+            made.append(r)
+        else:
+            made.append(replace(at, rows=r.rows))
+    return replace(part, calls=tuple(made))
+
+
+def _rows_by_name(name: Int, count: int) -> list[tuple[int, Int]]:
+    small = name.astype(np.int16) if count < 32_000 else name
+    order = np.argsort(small, kind="stable")
+    sizes = np.bincount(name, minlength=count)
+    ends = np.cumsum(sizes)
+    return [(c, order[ends[c] - sizes[c] : ends[c]]) for c in np.flatnonzero(sizes).tolist()]
+
+
+def _spread(values: Float) -> float:
+    """Normal-consistent median absolute deviation."""
+    if not len(values):
+        return 0.0
+    some = values[:: max(1, len(values) // 10_000)]
+    return 1.4826 * float(np.median(np.abs(some - np.median(some))))
+
+
+def _rhythm(
+    name: str, code: int, rows: Int, line: Chain, times: tuple[Float, Float], said: str | None,
+    kind: str, run: Run,
+) -> Rhythm:  # fmt: skip
+    start, took = times
+    loops = line.loop[rows]
+    steps = np.diff(loops)
+    between = float(np.mean(steps[steps > 0])) if (steps > 0).any() else None
+    every = between is not None and between < 1.02
+    if kind == "pacing":
+        return Rhythm(name, code, "loop", "paces the loop", between, rows=rows)
+    clock = _waits_for_device(rows, line, start, took, said if every else None)
+    if clock is not None:
+        return Rhythm(name, code, "next measurement", clock[1], between, clock[0], rows=rows)
+    if said == "loop":
+        return Rhythm(name, code, "loop", "stated", between, rows=rows)
+    if every or len(rows) < _FEWEST:
+        if said == "time" and not every:
+            return Rhythm(name, code, "time", "stated", between, None, "recorded", rows=rows)
+        why = "made in every loop" if every else "seen too seldom to tell: kept as recorded"
+        return Rhythm(name, code, "loop", why, between, rows=rows)
+    seen = _seen_whole(loops, run)
+    gaps, steps = np.diff(start[rows])[seen], steps[seen]
+    new = steps > 0
+    by_time, why = _keeps_time(gaps[new], steps[new].astype(float), kind)
+    if said != "time" and not by_time:
+        return Rhythm(name, code, "loop", why, between, rows=rows)
+    interval, rule = _interval(gaps, run)
+    return Rhythm(name, code, "time", "stated" if said else why, between, interval, rule, rows=rows)
+
+
+def _seen_whole(loops: Int, run: Run) -> NDArray[np.bool_]:
+    """Between which neighbours no loop was left out, as it is where a sample's stretches join.
+
+    Where too few are left to tell, all count.
+    """
+    number = run.loop_columns.loop[loops].astype(np.int64)
+    seen = np.diff(number) == np.diff(loops)
+    return seen if seen.sum() >= _FEWEST - 1 else np.ones(len(seen), bool)
+
+
+def _keeps_time(gaps: Float, steps: Float, kind: str) -> tuple[bool, str]:
+    """Whether intervals are steadier in time than in loops."""
+    time_cv = float(gaps.std() / gaps.mean())
+    loop_cv = float(steps.std() / steps.mean())
+    k = float(np.median(steps))
+    if np.mean(steps == k) > 0.98:
+        if _spread(gaps) < 0.002 * float(np.median(gaps)):
+            if kind == "telemetry":
+                return True, f"every {k:.0f} loops of even length: taken to go by the clock"
+            return False, f"every {k:.0f} loops of even length: taken to go by loops"
+        return False, f"made every {k:.0f} loops"
+    if time_cv < _REGULAR and time_cv < _CLEARER * loop_cv:
+        return True, f"intervals vary by {time_cv:.1%} in time, by {loop_cv:.1%} in loops"
+    if kind == "telemetry" and time_cv < _REGULAR:
+        return True, "as regular in time as in loops: taken to go by the clock"
+    return False, "not steadier in time than in loops: kept as recorded"
+
+
+def _interval(gaps: Float, run: Run) -> tuple[float, str]:
+    """Interval and rule of work that goes by the clock.
+
+    Where the next turn is due so long after the last, neighbouring intervals are independent;
+    where turns are due at fixed instants, a late one is followed by a short interval. A turn that
+    is due waits for the loop to look, half a period on average, more where periods are uneven
+    (the mean residual life of a renewal process).
+    """
+    if gaps.std() > 0.5 * gaps.mean():
+        return float(gaps.mean()), "recorded"
+    if len(gaps) >= 12 and gaps.std() > 0:
+        centred = gaps - gaps.mean()
+        lag = float((centred[1:] * centred[:-1]).sum() / (centred**2).sum())
+        if lag < -0.25:
+            return float(gaps.mean()), "timetable"
+    period = run.loop_columns.period_ns.astype(float)
+    residual = float((period**2).mean() / (2 * period.mean()))
+    middle = max(float(gaps.mean()) - residual, 0.5 * float(gaps.mean()))
+    least = float(gaps.min())
+    sharp = abs(least - middle) < 0.1 * float(period.mean()) or gaps.std() == 0
+    return (least if sharp else middle), "elapsed"
+
+
+def _waits_for_device(
+    rows: Int, line: Chain, start: Float, took: Float, said: str | None
+) -> tuple[float, str] | None:
+    """The period [ns] of the device that a call waits for, and how that shows; None if none does.
+
+    Where the call is what the loop waits for, its ends come evenly while its length varies. Where
+    it is made at any moment of the device's period T, its length spreads evenly over T, and its
+    ends fall on the device's ticks: the mean of ``exp(2 pi i c / T)`` over the times c from end
+    to end is then near 1 (Rayleigh).
+    """
+    rows = rows[:_MANY]
+    duration = took[rows]
+    if len(rows) < 20 or (line.size[rows] > 1).any() or not duration.any():
+        return None
+    ends = start[rows] + duration
+    between = np.diff(ends)
+    own, period = _spread(duration), float(np.median(between))
+    if own > 0.01 * period and _spread(between) < 0.3 * own:
+        return _fundamental(
+            between, period
+        ), "its ends come evenly while its length varies: waits for a measurement"
+    low, high = np.quantile(duration, [0.02, 0.98])
+    reach = float(high - low) / 0.96
+    if reach > 0.05 * period and own > 0.2 * reach:
+        tick, sharp = _tick(between, reach)
+        if sharp > 0.9:
+            return _refined(ends, tick), "its length spreads evenly over a device's period"
+    return (period, "stated") if said == "time" else None
+
+
+def _fundamental(between: Float, usual: float) -> float:
+    """The device's period where a call mostly comes after the same number of its ticks.
+
+    That number shows in the turns that come one tick sooner or later: the period is the longest
+    part of the usual interval whose multiples they fall on.
+    """
+    tried = [usual / m for m in range(1, 9)]
+    off = [float(np.mean(np.abs(between / t - np.round(between / t)) * t > 0.02 * usual))
+           for t in tried]  # fmt: skip
+    return next(t for t, miss in zip(tried, off, strict=True) if miss <= min(off[:4]) + 0.003)
+
+
+def _tick(between: Float, reach: float) -> tuple[float, float]:
+    """The period near `reach` on whose multiples the times between ends fall, and how sharply."""
+    tried = reach * np.linspace(0.85, 1.3, 901)
+    some = between[:2000]
+    sharp = np.abs(np.exp(2j * np.pi * some[:, None] / tried[None, :]).mean(axis=0))
+    best = int(np.argmax(sharp))
+    return float(tried[best]), float(sharp[best])
+
+
+def _refined(ends: Float, tick: float) -> float:
+    """The same period from ever longer spans, each short enough to count its ticks surely."""
+    span = 1
+    while span < len(ends):
+        apart = ends[span:] - ends[:-span]
+        tick = float(apart.sum() / np.round(apart / tick).sum())
+        span *= 4
+    return tick
+
+
+def _long_turns(values: Float, period: float) -> tuple[Int, Float]:
+    """Which turns are outliers, and by how much they exceed the median."""
+    if len(values) < 50:
+        return np.empty(0, np.int64), np.empty(0)
+    middle = float(np.median(values))
+    if values.max() <= middle + 0.05 * period:
+        return np.empty(0, np.int64), np.empty(0)
+    limit = middle + max(8 * _spread(values), 0.05 * period)
+    long = np.flatnonzero(values > limit)
+    if len(long) > 0.34 * len(values):
+        return np.empty(0, np.int64), np.empty(0)
+    return long, values[long] - middle
+
+
+def _pulses(
+    made: Rhythm, rows: Int, line: Chain, start: Float, said: str | None, run: Run
+) -> Rhythm | None:
+    """Long turns of a call that is made every loop, if they come regularly in time."""
+    if len(rows) < _FEWEST or said == "loop":
+        return None
+    seen = _seen_whole(line.loop[rows], run)
+    gaps = np.diff(start[rows])[seen]
+    steps = np.diff(line.loop[rows])[seen].astype(float)
+    if (steps <= 0).any():
+        return None
+    by_time, why = _keeps_time(gaps, steps, "")
+    if not by_time:
+        return None
+    interval, rule = _interval(gaps, run)
+    between = float(steps.mean())
+    return Rhythm(made.name, made.code, "time", why, between, interval, rule, True, rows)
+
+
+def _pauses(
+    line: Chain, hits: list[tuple[int, Int, Float]], self_ns: Float, start: Float, period: float
+) -> Pauses:
+    """Long turns that strike calls in proportion to the time they take: the program's pauses."""
+    stretch, excess = _bare_hits(line, period)
+    owners = [(NOBODY, stretch, excess)] if len(stretch) else []
+    owners += [(code, line.first[rows], over) for code, rows, over in hits]
+    total = float(line.length[line.owner != BETWEEN].sum())
+    spent = np.bincount(line.name, weights=self_ns) if len(line.name) else np.zeros(1)
+    share = {c: (spent[c] if c >= 0 else total - spent.sum()) / total for c, *_ in owners}
+    while len(owners) >= 3:
+        count = sum(len(at) for _, at, _ in owners)
+        worst = max(owners, key=lambda o: len(o[1]) / count - 2.5 * share[o[0]])
+        if count < _FEWEST:
+            break
+        if len(worst[1]) / count <= 2.5 * share[worst[0]] + 0.15:
+            at = np.concatenate([o[1] for o in owners])
+            over = np.concatenate([o[2] for o in owners])
+            order = np.argsort(at)
+            at, over = at[order], over[order]
+            begun = np.cumsum(line.length)[at] - line.length[at]
+            return Pauses(at, begun, np.minimum(over, line.length[at]))
+        owners.remove(worst)
+    return Pauses()
+
+
+def _bare_hits(line: Chain, period: float) -> tuple[Int, Float]:
+    """Outliers among the stretches that no call covers."""
+    bare = np.flatnonzero(line.owner == NOBODY)
+    if len(bare) < 50:
+        return bare[:0], np.empty(0)
+    long = bare[line.length[bare] > 0.05 * period]
+    if len(long) > 0.05 * len(bare):  # as a rule long: nothing strikes there
+        return bare[:0], np.empty(0)
+    return long, line.length[long] - float(np.median(line.length[bare]))

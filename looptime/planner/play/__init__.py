@@ -1,0 +1,1 @@
+"""A recorded run played again with changes."""

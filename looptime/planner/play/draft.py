@@ -1,0 +1,343 @@
+"""A run on the way to a prediction: what the changes so far have made of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import UsageError
+from looptime.planner.changes import Change, matching
+from looptime.planner.known.bus_model import BusParameters
+from looptime.planner.known.call_clock import Rhythm, Rhythms, as_in, rhythms
+from looptime.planner.known.stretches import sample
+from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain, chain, parts
+from looptime.planner.play.marks import Anchors, anchors
+from looptime.planner.play.pacer import Pace, recorded_pace
+from looptime.planner.play.shared_bus import Sharing, sharing
+from looptime.run import Run
+from looptime.schema import CallName
+
+__all__ = ["Basis", "Draft", "Move", "Reader", "Setting", "basis", "sampled", "shortened"]
+
+Int = NDArray[np.integer]
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What is worked out once of a run, for any number of plans.
+
+    Parameters
+    ----------
+    run : Run
+    line : Chain
+        Its loop thread, with the program's pauses taken out of the lengths.
+    rhythms : Rhythms
+    buses : dict of str to BusParameters
+        Stated in the project file.
+    on_loop : frozenset of int
+        Names called on the loop's thread.
+    typical_ns : dict of int to float [ns]
+        Typical cost of each name.
+    pace : (Pace, bool) or None
+        The fixed rate that the log keeps, and whether its waits are logged.
+    sharing : tuple of Sharing
+        Recorded threads that use a bus of the loop; the loop's waits for them are taken out of
+        `line`.
+    wait_ns : float64 array, shape (m,) [ns], or None
+        Those waits.
+    marks : Anchors or None
+        What the marks of the loop's thread are tied to.
+    """
+
+    run: Run
+    line: Chain
+    rhythms: Rhythms
+    buses: Mapping[str, BusParameters]
+    on_loop: frozenset[int]
+    typical_ns: dict[int, float]
+    pace: tuple[Pace, bool] | None = None
+    sharing: tuple[Sharing, ...] = ()
+    wait_ns: Float | None = None
+    marks: Anchors | None = None
+
+    def wait_by_bus(self) -> dict[str, int]:
+        """How long the loop's thread waited for each bus in the log [ns]."""
+        if self.wait_ns is None or not self.wait_ns.any():
+            return {}
+        total = np.bincount(self.line.name, weights=self.wait_ns, minlength=len(self.run.names))
+        made: dict[str, int] = {}
+        for call, ns in zip(self.run.names, total.tolist(), strict=True):
+            if call.bus is not None and ns:
+                made[call.bus] = made.get(call.bus, 0) + round(ns)
+        return made
+
+
+def basis(
+    run: Run,
+    buses: Mapping[str, BusParameters] | None = None,
+    recurs: Mapping[str, str] | None = None,
+) -> Basis:
+    """Prepare a run for planning.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    buses : dict of str to BusParameters, optional
+        ``Project.buses``.
+    recurs : dict of str to str, optional
+        ``loop`` or ``time`` by call name.
+    """
+    line = chain(run)
+    marks = anchors(run, line)
+    others, wait = sharing(run, line)
+    waited = np.flatnonzero(wait)
+    at = line.last[waited]
+    line.length[at] = np.maximum(line.length[at] - wait[waited], 0.0)
+    found = rhythms(run, line, recurs, wait)
+    pauses = found.pauses
+    line.length[pauses.stretch] -= pauses.excess
+    typical = {
+        r.code: _typical(run.call_columns.duration_ns[line.row[r.rows]] - wait[r.rows])
+        for r in found.calls
+        if not r.pulses
+    }
+    pace = recorded_pace(run)
+    known = frozenset(typical)
+    return Basis(run, line, found, buses or {}, known, typical, pace, tuple(others), wait, marks)
+
+
+def sampled(
+    run: Run,
+    loops: int,
+    buses: Mapping[str, BusParameters] | None = None,
+    recurs: Mapping[str, str] | None = None,
+) -> Basis:
+    """Prepare a sample of a long run; which clock each call keeps is seen in the whole run.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    loops : int
+        About how many loops to keep.
+    buses, recurs
+        As for `basis`.
+    """
+    return shortened(basis(run, buses, recurs), loops, recurs)
+
+
+def shortened(whole: Basis, loops: int, recurs: Mapping[str, str] | None = None) -> Basis:
+    """The same for a run that is prepared already; `recurs` wins over what is seen in it."""
+    if len(whole.run) <= loops:
+        return whole
+    told = {r.name: r.recurs for r in whole.rhythms.calls if not r.pulses}
+    stated = {name: clock for name, clock in told.items() if clock in ("loop", "time")}
+    part = basis(sample(whole.run, loops), whole.buses, {**stated, **(recurs or {})})
+    return replace(part, rhythms=as_in(part.rhythms, whole.rhythms))
+
+
+def _typical(values: Float) -> float:
+    """Mean without the outliers above: the cost of a call that nothing disturbed."""
+    some = values[:: max(1, len(values) // 10_000)]
+    middle = float(np.median(some))
+    spread = 1.4826 * float(np.median(np.abs(some - middle)))
+    limit = middle + max(5 * spread, 0.2 * middle)
+    return float(values[values <= limit].mean())
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Where between its ends each thing that is not known is set, 0 to 1.
+
+    Parameters
+    ----------
+    batch : float
+        Cost of batches of unknown parameters: 0 cheap, 1 dear.
+    spread : float
+        Writes that fall away: 0 each by itself, 1 all of a loop together.
+    lock : str
+        Who gets a bus for which two wait: ``fair`` (first come, first served), ``loop`` (the
+        loop's thread barges in) or ``reader`` (whoever holds it takes it again).
+    late : float
+        After a loop that was too long for a new pace: 0 catch up, 1 skip to the next tick.
+    costs : float
+        Factor on all that the loop does: another recording of the same code differs a little,
+        which matters much where loops only just fit a pace.
+    """
+
+    batch: float = 0.5
+    spread: float = 0.0
+    lock: str = "fair"
+    late: float = 1.0
+    costs: float = 1.0
+
+
+@dataclass
+class Reader:
+    """A thread that makes calls over and over.
+
+    Parameters
+    ----------
+    thread : str
+    code : int array, shape (k,)
+        Calls in turn, by name.
+    service : float64 array, shape (k,) [ns]
+        How long each takes once it has its bus.
+    before : float64 array, shape (k,) [ns]
+        Time off the bus before each.
+    bus : list of (str or None), length k
+    recorded : bool
+        The thread is in the log already.
+    """
+
+    thread: str
+    code: Int
+    service: Float
+    before: Float
+    bus: list[str | None]
+    recorded: bool = False
+
+
+@dataclass
+class Move:
+    """Calls set elsewhere in their loop: call, and the stretch after which it comes."""
+
+    call: Int
+    after: Int
+
+
+@dataclass
+class Draft:
+    """The state that changes alter; see `looptime.planner.play.remedies`."""
+
+    basis: Basis
+    setting: Setting
+    length: Float
+    keep: NDArray[np.bool_]
+    absent: NDArray[np.bool_]
+    name: Int
+    names: list[CallName]
+    timed: dict[int, Rhythm]
+    own_loop: set[int] = field(default_factory=set)
+    pulses: dict[int, Rhythm] = field(default_factory=dict)
+    clocks: dict[int, Rhythm] = field(default_factory=dict)
+    readers: list[Reader] = field(default_factory=list)
+    pickups: list[tuple[int, Int]] = field(default_factory=list)
+    moves: list[Move] = field(default_factory=list)
+    pace: Pace | None = None
+    ranges: set[str] = field(default_factory=set)
+    warnings: list[str] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, basis: Basis, setting: Setting) -> Draft:
+        """A draft without changes."""
+        line = basis.line
+        calls = [r for r in basis.rhythms.calls if not r.pulses]
+        return cls(
+            basis, setting, line.length.copy(), np.ones(len(line.row), bool),
+            np.zeros(len(line.owner), bool), line.name.copy(), list(basis.run.names),
+            timed={r.code: r for r in calls if r.recurs == "time"},
+            pulses={r.code: r for r in basis.rhythms.calls if r.pulses},
+            clocks={r.code: r for r in calls if r.recurs == "next measurement"},
+            readers=[
+                Reader(
+                    basis.run.thread_names[s.thread], s.code, s.service, s.before, s.bus, True
+                )
+                for s in basis.sharing
+            ],
+        )  # fmt: skip
+
+    @property
+    def line(self) -> Chain:
+        """The recorded chain."""
+        return self.basis.line
+
+    def codes(self, change: Change, patterns: tuple[str, ...] | None = None) -> list[int]:
+        """Names that a change is about, without those that a thread reads by then.
+
+        Raises
+        ------
+        UsageError
+            If none is known, or a thread reads them all.
+        """
+        known = set(self.basis.on_loop) | set(range(len(self.basis.run.names), len(self.names)))
+        names = [call.name for call in self.names]
+        found = matching(names, known, patterns or change.patterns, str(change))
+        threaded = {code for code, _ in self.pickups}
+        gone = [names[code] for code in found if code in threaded]
+        if len(gone) == len(found):
+            raise UsageError(
+                f"change {str(change)!r}: by then a thread reads {gone[0]!r}: "
+                "put this change before the one that moves it there"
+            )
+        if gone:
+            self.warn(f"{change}: by then a thread reads {', '.join(gone)}: it stays as it is")
+        return [code for code in found if code not in threaded]
+
+    def rows(self, codes: list[int]) -> Int:
+        """Calls of these names that are still made, without those inside another of them."""
+        if len(codes) == 1:
+            rows = np.flatnonzero((self.name == codes[0]) & self.keep)
+        else:
+            wanted = np.zeros(len(self.names), bool)
+            wanted[codes] = True
+            rows = np.flatnonzero(wanted[self.name] & self.keep)
+        if len(rows) and self.line.nested:
+            reach = np.maximum.accumulate(rows + self.line.size[rows])
+            rows = rows[np.append(True, rows[1:] >= reach[:-1])]
+        return rows
+
+    def stretches(self, rows: Int) -> tuple[Int, Int]:
+        """Every stretch of these calls, and which call each belongs to."""
+        first, last = self.line.first[rows], self.line.last[rows]
+        if np.array_equal(first, last):
+            return last, np.arange(len(rows))
+        at, which = parts(first, last)
+        inside = self.line.owner[at] > NOBODY
+        return at[inside], which[inside]
+
+    def durations(self, rows: Int) -> Float:
+        """Length of each call as it now stands [ns]."""
+        at, which = self.stretches(rows)
+        found = np.bincount(which, weights=self.length[at], minlength=len(rows))
+        return found.astype(np.float64)
+
+    def inside(self, rows: Int) -> Int:
+        """These calls and all that they enclose."""
+        return parts(rows, rows + self.line.size[rows] - 1)[0]
+
+    def kill(self, rows: Int) -> None:
+        """Make these calls no more."""
+        self.length[self.stretches(rows)[0]] = 0.0
+        self.keep[self.inside(rows)] = False
+
+    def lift(self, rows: Int) -> None:
+        """Take these calls out of where they are; their lengths stay for use elsewhere."""
+        self.absent[self.stretches(rows)[0]] = True
+        self.keep[self.inside(rows)] = False
+
+    def put_on_bus(self, code: int, bus: str) -> None:
+        """Let a call use another bus."""
+        self.names[code] = replace(self.names[code], bus=bus)
+
+    def new_name(self, call: CallName) -> int:
+        """Code of a new call name; a number is added where the name is taken."""
+        taken = {known.name for known in self.names}
+        name, number = call.name, 2
+        while name in taken:
+            name, number = f"{call.name} {number}", number + 1
+        self.names.append(replace(call, name=name))
+        return len(self.names) - 1
+
+    def warn(self, text: str) -> None:
+        """Add a warning, once."""
+        if text not in self.warnings:
+            self.warnings.append(text)
+
+
+assert BETWEEN < NOBODY  # `Draft.stretches` leaves out both

@@ -1,0 +1,135 @@
+"""A recorded run played again with changes: a `Run` that any analyser can be given.
+
+The recorded loops are played in their recorded order, each call with its recorded duration
+except where a change says otherwise; so autocorrelation, stalls and drift stay.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.planner.changes import Change, parse_all
+from looptime.planner.known.bus_model import BusParameters
+from looptime.planner.known.timeline import BETWEEN, Arranged, arrange, lay
+from looptime.planner.play.draft import Basis, Draft, Setting, basis
+from looptime.planner.play.paced import keep_pace
+from looptime.planner.play.placing import Placed, place
+from looptime.planner.play.remedies import apply
+from looptime.planner.play.rewrite import rewritten
+from looptime.planner.play.threads import Traffic, contended, walk
+from looptime.run import Run
+
+__all__ = ["Replay", "play", "replay"]
+
+Int = NDArray[np.integer]
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Replay:
+    """A predicted run and what was learned on the way.
+
+    Parameters
+    ----------
+    run : Run
+        The prediction.
+    traffic : Traffic or None
+        Waits and utilisation of each bus, where a simulation was needed.
+    warnings : tuple of str
+    ranges : frozenset of str
+        Things not known that the answer depends on: `batch`, `spread`, `lock`.
+    """
+
+    run: Run
+    traffic: Traffic | None
+    warnings: tuple[str, ...]
+    ranges: frozenset[str]
+
+
+def replay(
+    run: Run,
+    changes: Iterable[str | Change] = (),
+    *,
+    buses: Mapping[str, BusParameters] | None = None,
+    recurs: Mapping[str, str] | None = None,
+    setting: Setting | None = None,
+) -> Run:
+    """Play a run again with changes.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    changes : iterable of str or Change
+        In the order in which they are made.
+    buses : dict, optional
+        ``Project.buses``.
+    recurs : dict of str to str, optional
+        ``loop`` or ``time`` by call name, where the log misleads.
+    setting : Setting, optional
+        Where between its ends each unknown is set.
+
+    Returns
+    -------
+    Run
+        The predicted run; with no changes, the recorded one to the nanosecond.
+
+    Raises
+    ------
+    UsageError
+        If a change cannot be made to this run.
+    """
+    wanted = parse_all(changes)
+    return run if not wanted else play(basis(run, buses, recurs), wanted, setting).run
+
+
+def play(at: Basis, changes: Iterable[Change], setting: Setting | None = None) -> Replay:
+    """Play a prepared run again with changes; see `replay`."""
+    changes = tuple(changes)
+    setting = setting or Setting()
+    if not changes:
+        return Replay(at.run, None, (), frozenset())
+    draft = Draft.of(at, setting)
+    keep_pace(draft)
+    if setting.costs != 1.0:
+        draft.length[draft.line.owner != BETWEEN] *= setting.costs
+    for number, change in enumerate(changes):
+        apply(draft, change, number)
+    placed = place(draft)
+    arranged = _arranged(draft, placed)
+    traffic = None
+    if contended(draft):
+        arranged, traffic = _simulated(draft, placed, arranged)
+    if "late" in draft.ranges and (traffic is None or not traffic.late):
+        draft.ranges.discard("late")
+    if draft.pace is not None and traffic is not None and traffic.late:
+        draft.ranges.add("pace")
+    laid = lay(draft.line, arranged)
+    run = rewritten(draft, laid, arranged, traffic)
+    return Replay(run, traffic, tuple(draft.warnings), frozenset(draft.ranges))
+
+
+def _arranged(draft: Draft, placed: Placed) -> Arranged:
+    return arrange(draft.line, placed.length, placed.keep, placed.copies, placed.absent)
+
+
+def _simulated(draft: Draft, placed: Placed, arranged: Arranged) -> tuple[Arranged, Traffic]:
+    """Add the waits for buses, devices and the pace.
+
+    Waits stretch the loop, and so move what goes by the clock: it is placed again.
+    """
+    whole, traffic = walk(draft, arranged)
+    by_clock = draft.timed or draft.pulses or len(draft.basis.rhythms.pauses)
+    for _ in range((2 if draft.pace is not None else 1) if by_clock else 0):
+        added = (whole - arranged.whole).astype(float)
+        if arranged.source is not None and arranged.original is not None:
+            stays = arranged.original
+            moved, added = added[stays], np.zeros(len(draft.line.owner))
+            added[arranged.source[stays]] = moved
+        arranged = _arranged(draft, place(draft, added))
+        whole, traffic = walk(draft, arranged)
+    return replace(arranged, whole=whole), traffic

@@ -1,0 +1,1 @@
+"""Which remedies are worth trying, and the plans made of them."""

@@ -1,0 +1,128 @@
+"""What a search for remedies found: plans, the remedies they are made of, what was left out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from looptime.analysers.estimate import Figure
+from looptime.planner.answer.predict import CAUTIONS
+from looptime.planner.search.candidates import Candidate, NotProposed
+from looptime.schema import SCHEMA_VERSION
+
+__all__ = ["Proposal", "Suggestions", "older"]
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A plan that is proposed.
+
+    Parameters
+    ----------
+    changes : tuple of str
+    gain_ms : Figure [ms]
+        Change of the mean of the quantity judged; negative is faster. Its ends are those of what
+        is not known.
+    mean_ms, p99_ms : float [ms]
+        Predicted period, at the less favourable end.
+    effort : float
+        Sum of the effort classes.
+    risk : str
+        ``low``, ``medium`` or ``high``.
+    why : str
+        Why a plan of one remedy, and what becomes of the age of readings; of several remedies, why
+        each stands with the remedies.
+    meets_targets : bool or None
+        None where no target was given.
+    age_ms : dict of str to (float, float) [ms]
+        Mean reading age before and after, where it changes much.
+    """
+
+    changes: tuple[str, ...]
+    gain_ms: Figure
+    mean_ms: float
+    p99_ms: float
+    effort: float
+    risk: str
+    why: str
+    meets_targets: bool | None
+    age_ms: dict[str, tuple[float, float]]
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON holds it."""
+        return {
+            "changes": list(self.changes), "gain_ms": self.gain_ms.to_dict(),
+            "mean_ms": self.mean_ms, "p99_ms": self.p99_ms, "effort": self.effort,
+            "risk": self.risk, "why": self.why, "meets_targets": self.meets_targets,
+            "reading_age_ms": {
+                name: {"before": was, "after": now} for name, (was, now) in self.age_ms.items()
+            },
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Suggestions:
+    """What a search found.
+
+    Parameters
+    ----------
+    now_ms, floor_ms : dict of str to float [ms]
+        `mean` and `p99` of the period in the loops tried, now and at the best of all plans tried.
+    proposed : tuple of Proposal
+        Best first: plans that meet the targets, then gain over effort and risk.
+    remedies : tuple of Candidate
+        The remedies that these plans are made of, each once.
+    not_proposed : tuple of NotProposed
+    targets : tuple of str
+        What can be said of each target, in plain words.
+    warnings : tuple of str
+    loops, loops_in_log : int
+        Loops that the plans were tried on and all figures are of, and loops of the log.
+    source : str
+        The log.
+    judged : str
+        ``work`` where the log keeps a fixed pace, else ``period``: what gains are about.
+    now_work_ms : float or None [ms]
+        Mean work of a loop now, where work is judged.
+    """
+
+    now_ms: dict[str, float]
+    floor_ms: dict[str, float]
+    proposed: tuple[Proposal, ...]
+    remedies: tuple[Candidate, ...]
+    not_proposed: tuple[NotProposed, ...]
+    targets: tuple[str, ...]
+    warnings: tuple[str, ...]
+    loops: int
+    loops_in_log: int
+    source: str = ""
+    judged: str = "period"
+    now_work_ms: float | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON holds it."""
+        return {
+            "schema_version": SCHEMA_VERSION, "source": self.source, "loops": self.loops,
+            "loops_in_log": self.loops_in_log, "judged": self.judged, "now_ms": self.now_ms,
+            "now_work_ms": self.now_work_ms, "floor_ms": self.floor_ms,
+            "proposed": [p.to_dict() for p in self.proposed],
+            "remedies": [r.to_dict() for r in self.remedies],
+            "not_proposed": [p.to_dict() for p in self.not_proposed],
+            "targets": list(self.targets), "warnings": list(self.warnings),
+            "cautions": list(CAUTIONS),
+        }  # fmt: skip
+
+
+def older(age_ms: Mapping[str, tuple[float, float]]) -> str:
+    """What a plan does to the age of the reading that it changes most; empty if to none.
+
+    Examples
+    --------
+    >>> older({"mast.read": (12.6, 8.3), "gyro.read": (2.0, 3.0)})
+    'mast.read is 8.3 ms old at use on average, now 12.6 ms'
+    """
+    if not age_ms:
+        return ""
+    name, (was, after) = max(age_ms.items(), key=lambda kv: abs(kv[1][1] - kv[1][0]))
+    return f"{name} is {after:.1f} ms old at use on average, now {was:.1f} ms"

@@ -1,0 +1,312 @@
+"""A search for plans: which remedies, alone and together, buy what, at what effort and risk."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from looptime.analysers.basis import prepare
+from looptime.analysers.estimate import Figure
+from looptime.analysers.warmup import warmup
+from looptime.errors import NotEnoughError, UsageError
+from looptime.planner.answer.corners import settings_of
+from looptime.planner.answer.measures import FEWEST
+from looptime.planner.answer.reading_age import reading_ages
+from looptime.planner.changes import parse_all
+from looptime.planner.known.bus_model import BusParameters
+from looptime.planner.play.draft import Basis, sampled
+from looptime.planner.play.replay import play
+from looptime.planner.search.candidates import Candidate, NotProposed, candidates, efforts
+from looptime.planner.search.proposals import Proposal, Suggestions, older
+from looptime.run import Run
+
+__all__ = ["Proposal", "Suggestions", "suggest"]
+
+_LOOPS = 2_000
+_RISK = {"low": 1.0, "medium": 1.5, "high": 4.0}
+_SEEN = 0.005
+_ALONE = 8
+_MOST = 24
+
+
+@dataclass(frozen=True)
+class _Tried:
+    means: tuple[float, float, float]  # middle, least and most [ms]
+    p99: tuple[float, float]
+    work: tuple[float, float, float]
+    ages: dict[str, float]
+
+
+def suggest(
+    run: Run,
+    *,
+    buses: Mapping[str, BusParameters] | None = None,
+    recurs: Mapping[str, str] | None = None,
+    effort: Mapping[str, float] | None = None,
+    target_hz: float | None = None,
+    target_p99_ms: float | None = None,
+    heading_call: str | None = None,
+    keep_warmup: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> Suggestions:
+    """Search the remedies that make sense for a log, alone and together.
+
+    Parameters
+    ----------
+    run : Run
+        The recording of today's code.
+    buses, recurs
+        As for `predict`.
+    effort : dict of str to float, optional
+        ``Project.effort``: effort classes that differ from the usual ones.
+    target_hz, target_p99_ms : float, optional [1/s], [ms]
+        What is to be reached.
+    heading_call : str, optional
+        The call that reads the heading; it is not made rarer.
+    keep_warmup : bool
+        Whether the first loops stay in.
+    progress : callable, optional
+        Is told the share that is done, 0 to 1.
+
+    Raises
+    ------
+    NotEnoughError
+        If the run is too short.
+    UsageError, ProjectError
+        If a target or an effort class cannot be used.
+    """
+    for name, target in (("--target-hz", target_hz), ("--target-p99-ms", target_p99_ms)):
+        if target is not None and not 0 < target < float("inf"):
+            raise UsageError(f"{name} takes a number above 0, not {target!r}")
+    classes = efforts(effort or {})
+    whole = len(run)
+    if not keep_warmup and whole >= FEWEST:
+        cut = warmup(prepare(run)).loops
+        run = run.select(np.arange(whole) >= cut) if cut else run
+    if len(run) < FEWEST:
+        raise NotEnoughError(
+            f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
+        )
+    short = sampled(run, _LOOPS, buses, recurs)
+    search = _Search(short, target_hz, target_p99_ms, progress or (lambda share: None))
+    found, left = candidates(short, classes, heading_call)
+    return search.result(found, left, whole, run.source)
+
+
+@dataclass
+class _Search:
+    at: Basis
+    target_hz: float | None
+    target_p99_ms: float | None
+    progress: Callable[[float], None]
+
+    def result(
+        self, found: list[Candidate], left: list[NotProposed], whole: int, source: str
+    ) -> Suggestions:
+        now = self.tried(())
+        good: list[tuple[Candidate, _Tried]] = []
+        for i, candidate in enumerate(found):
+            self.progress(0.5 * i / max(len(found), 1))
+            tried = self.tried(candidate.changes)
+            why_not = self._why_not(candidate, now, tried)
+            if why_not:
+                left.append(NotProposed(" + ".join(candidate.changes), why_not))
+            else:
+                good.append((candidate, tried))
+        good.sort(key=lambda pair: -self._worth(pair[0], now, pair[1]))
+        alone = [((candidate,), tried) for candidate, tried in good]
+        first = alone[:_ALONE] + [at for at in alone[_ALONE:] if _is_younger(at[0][0])]
+        plans = first + self._together([candidate for candidate, _ in good], now)
+        left += [
+            NotProposed(" + ".join(c.changes), "others buy more for the effort and the risk")
+            for (c,), _ in alone[_ALONE:]
+            if not _is_younger(c)
+        ]
+        proposed = [self._proposal(group, now, tried) for group, tried in plans]
+        proposed.sort(key=lambda p: (not p.meets_targets, -self._rank(p)))
+        floor = self._floor([tried for _, tried in plans], now)
+        self.progress(1.0)
+        kept = tuple(proposed[:_MOST])
+        used = {text for plan in kept for text in plan.changes}
+        remedies = tuple(c for c, _ in good if used.issuperset(c.changes))
+        return Suggestions(
+            {"mean": now.means[0], "p99": now.p99[0]}, floor, kept, remedies,
+            tuple(left), self._targets(now, floor, proposed), self._warnings(), len(self.at.run),
+            whole, source, self.judged, now.work[0] if self.judged == "work" else None,
+        )  # fmt: skip
+
+    @property
+    def judged(self) -> str:
+        """What gains are about: the work where a pace keeps the period."""
+        return "work" if self.at.pace is not None and self.at.pace[1] else "period"
+
+    def tried(self, changes: tuple[str, ...]) -> _Tried:
+        """Play a plan at the middle and both ends of what is not known."""
+        plan = parse_all(changes)
+        central = play(self.at, plan)
+        settings = settings_of(central.ranges)
+        runs = {at: play(self.at, plan, at).run for at in settings.all} if plan else {}
+        runs = runs or {settings.middle[0]: central.run}
+        middle = [at for at in settings.middle if at in runs]
+        means = {at: float(r.loop_columns.period_ns.mean()) / 1e6 for at, r in runs.items()}
+        works = {at: _work_ms(r) for at, r in runs.items()}
+        p99 = [
+            float(np.quantile(r.loop_columns.period_ns, 0.99, method="inverted_cdf")) / 1e6
+            for r in runs.values()
+        ]
+        ages = {n: a.mean for n, a in reading_ages(runs[middle[0]]).items()}
+        return _Tried(
+            _three(means, middle), (min(p99), max(p99)), _three(works, middle), ages
+        )  # fmt: skip
+
+    def _gain(self, now: _Tried, tried: _Tried) -> tuple[float, float, float]:
+        """Middle, best and worst change of the quantity judged [ms]."""
+        paced = self.judged == "work"
+        was, after = (now.work, tried.work) if paced else (now.means, tried.means)
+        return after[0] - was[0], after[1] - was[0], after[2] - was[0]
+
+    def _why_not(self, candidate: Candidate, now: _Tried, tried: _Tried) -> str:
+        middle, best, worst = self._gain(now, tried)
+        least = _SEEN * now.means[0]
+        if _is_younger(candidate):
+            name = candidate.age_of or ""
+            younger = now.ages.get(name, 0.0) - tried.ages.get(name, 0.0)
+            return "" if younger > 0.02 * now.means[0] else "the reading would not get younger"
+        if worst > -least and best < -least:
+            return f"may make the loop slower: {best:+.2f} to {worst:+.2f} ms a loop"
+        if middle > -least:
+            return f"would not be seen: {middle:+.3f} ms a loop"
+        return ""
+
+    def _worth(self, candidate: Candidate, now: _Tried, tried: _Tried) -> float:
+        gain = -self._gain(now, tried)[2]
+        return gain / max(candidate.effort, 0.1) / _RISK[candidate.risk]
+
+    def _rank(self, plan: Proposal) -> float:
+        gain = -(plan.gain_ms.high or 0.0)
+        return gain / max(plan.effort, 0.1) ** 0.5 / _RISK[plan.risk]
+
+    def _together(
+        self, good: list[Candidate], now: _Tried
+    ) -> list[tuple[tuple[Candidate, ...], _Tried]]:
+        """Pairs of the best, and the best added one after the other as long as each still pays."""
+        groups: list[tuple[Candidate, ...]] = [
+            pair for pair in itertools.combinations(good[:4], 2)
+            if not pair[0].calls & pair[1].calls
+        ]  # fmt: skip
+        made = [(group, self.tried(_changes(group))) for group in groups]
+        self.progress(0.75)
+        chosen: tuple[Candidate, ...] = ()
+        last = now
+        for candidate in good[:6]:
+            if any(candidate.calls & other.calls for other in chosen):
+                continue
+            group = (*chosen, candidate)
+            try:
+                tried = self.tried(_changes(group))
+            except UsageError:  # an earlier change leaves nothing for this one
+                continue
+            if self._gain(last, tried)[2] < -_SEEN * now.means[0]:
+                chosen, last = group, tried
+                if len(group) > 2:
+                    made.append((group, tried))
+        return made
+
+    def _proposal(self, group: tuple[Candidate, ...], now: _Tried, tried: _Tried) -> Proposal:
+        middle, best, worst = self._gain(now, tried)
+        ages = {
+            name: (now.ages[name], age)
+            for name, age in tried.ages.items()
+            if name in now.ages and abs(age - now.ages[name]) > 0.1 * now.means[0]
+        }
+        risk = max((c.risk for c in group), key=lambda r: _RISK[r])
+        reasons = [c.why for c in group] if len(group) == 1 else []
+        why = "; ".join([*reasons, *([older(ages)] if ages else [])])
+        return Proposal(
+            _changes(group), Figure(middle, best, worst), tried.means[2], tried.p99[1],
+            sum(c.effort for c in group), risk, why, self._meets(tried), ages,
+        )  # fmt: skip
+
+    def _meets(self, tried: _Tried) -> bool | None:
+        if self.target_hz is None and self.target_p99_ms is None:
+            return None
+        fast = self.target_hz is None or tried.means[2] <= 1e3 / self.target_hz
+        return fast and (self.target_p99_ms is None or tried.p99[1] <= self.target_p99_ms)
+
+    def _floor(self, tried: list[_Tried], now: _Tried) -> dict[str, float]:
+        return {
+            "mean": min([t.means[1] for t in tried], default=now.means[0]),
+            "p99": min([t.p99[0] for t in tried], default=now.p99[0]),
+        }
+
+    def _targets(
+        self, now: _Tried, floor: dict[str, float], proposed: list[Proposal]
+    ) -> tuple[str, ...]:
+        made = []
+        if self.target_hz is not None:
+            wanted = 1e3 / self.target_hz
+            made.append(
+                self._target(f"{self.target_hz:g} Hz (mean {wanted:.2f} ms)", wanted,
+                             now.means[0], floor["mean"], [p.mean_ms for p in proposed])
+            )  # fmt: skip
+        if self.target_p99_ms is not None:
+            made.append(
+                self._target(f"p99 of {self.target_p99_ms:g} ms", self.target_p99_ms, now.p99[0],
+                             floor["p99"], [p.p99_ms for p in proposed])
+            )  # fmt: skip
+        return tuple(made)
+
+    def _target(
+        self, name: str, wanted: float, now: float, floor: float, reached: list[float]
+    ) -> str:
+        if now <= wanted:
+            return f"Target {name}: met today ({now:.2f} ms)."
+        if any(at <= wanted for at in reached):
+            return f"Target {name}: can be reached; today it is {now:.2f} ms."
+        rest = ", ".join(f"{n} {ms:.2f} ms" for n, ms in self._dearest())
+        return (
+            f"Target {name}: cannot be reached by the remedies tried; the floor is {floor:.2f} ms. "
+            f"Dearest today: {rest}."
+        )
+
+    def _dearest(self) -> list[tuple[str, float]]:
+        run, pieces = self.at.run, self.at.run.self_pieces()
+        total = np.bincount(pieces.name, weights=pieces.self_ns, minlength=len(run.names))
+        order = np.argsort(-total)[:4]
+        return [(run.names[c].name, float(total[c]) / len(run) / 1e6) for c in order.tolist()]
+
+    def _warnings(self) -> tuple[str, ...]:
+        buses = {call.bus for call in self.at.run.names if call.kind == "sensor read"}
+        made = []
+        if None in buses:
+            made.append(
+                "some sensor reads have no bus: name it under [[call]] in looptime.toml, else no "
+                "batch and no thread is proposed for them"
+            )
+        return tuple(made)
+
+
+def _is_younger(candidate: Candidate) -> bool:
+    """Whether it is about the age of a reading and not about the loop's time."""
+    return candidate.changes[0].startswith("later ")
+
+
+def _changes(group: tuple[Candidate, ...]) -> tuple[str, ...]:
+    return tuple(text for candidate in group for text in candidate.changes)
+
+
+def _three(values: Mapping[Any, float], middle: list[Any]) -> tuple[float, float, float]:
+    return (
+        float(np.mean([values[at] for at in middle])), min(values.values()), max(values.values())
+    )  # fmt: skip
+
+
+def _work_ms(run: Run) -> float:
+    waits = [code for code, call in enumerate(run.names) if call.kind == "pacing"]
+    mine = np.isin(run.call_columns.name, waits) & run.on_loop_thread
+    wait = float(run.call_columns.self_ns[mine].sum(dtype=np.int64)) / len(run)
+    return (float(run.loop_columns.period_ns.mean()) - wait) / 1e6

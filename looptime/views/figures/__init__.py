@@ -1,0 +1,1 @@
+"""Figures, shared by the dashboard and the report."""

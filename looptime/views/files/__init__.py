@@ -1,0 +1,1 @@
+"""What is written to files: JSON, HTML, PDF, JUnit, Markdown."""

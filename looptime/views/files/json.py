@@ -1,0 +1,87 @@
+"""JSON output: documented keys with units in their names, undefined as null, never NaN."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from looptime.analysers.estimate import to_json
+from looptime.parsers.read import Log
+from looptime.schema import SCHEMA_VERSION
+
+if TYPE_CHECKING:
+    from looptime.analysers import Summary
+    from looptime.analysers.loop_detail import LoopDetail, VideoSync
+    from looptime.analysers.waits import Delay
+
+__all__ = ["document", "dumps", "log_head", "slow"]
+
+
+def document(**parts: Any) -> dict[str, Any]:
+    """A JSON document that begins with the schema's version.
+
+    Examples
+    --------
+    >>> document(logs=[])
+    {'schema_version': 1, 'logs': []}
+    """
+    return {"schema_version": SCHEMA_VERSION, **parts}
+
+
+def dumps(data: dict[str, Any]) -> str:
+    """JSON text in plain ASCII, so that no console or pipe can garble it.
+
+    Raises
+    ------
+    ValueError
+        If a figure is NaN or infinite: undefined must be None.
+    """
+    return json.dumps(to_json(data), indent=1, allow_nan=False)
+
+
+def log_head(log: Log) -> dict[str, Any]:
+    """What a log file is: ``path, rows, layout, clock`` of ``logs[]``."""
+    clock = log.runs[0].clock
+    return {
+        "path": log.path,
+        "rows": {
+            "read": log.rows_read,
+            "used": log.rows_used,
+            "set_aside": log.rows_read - log.rows_used,
+            "reasons": log.rows_by_reason,
+        },
+        "layout": log.runs[0].layout,
+        "clock": {
+            "unit": clock.unit,
+            "unit_from": clock.unit_from,
+            "tick_ns": clock.tick_ns,
+            "wraps": [dict(w) for run in log.runs[:1] for w in run.clock.wraps],
+            "jumps": [dict(j) for run in log.runs[:1] for j in run.clock.jumps],
+            "restarts": list(clock.restarts),
+            "other": clock.other,
+            "notes": list(clock.notes),
+        },
+    }
+
+
+def slow(
+    found: Summary,
+    top: int,
+    video: VideoSync | None,
+    detail: LoopDetail | None,
+    fires: Delay | None,
+) -> dict[str, Any]:
+    """The document of the command ``slow``; events beyond `top` are left out."""
+    said = found.to_dict()
+    events = to_json(list(found.slow.events[:top]))
+    for event in events:
+        event["frame"] = None if video is None else video.frame_at(event["time_s"])
+    return document(
+        path=found.run.source,
+        phase=said["phase"],
+        judged=said["judged"],
+        slow={**said["slow"], "events": events},
+        recurrence=said["recurrence"],
+        loop=to_json(detail),
+        delay=to_json(fires),
+    )

@@ -1,0 +1,268 @@
+"""The report: one file for the team's logbook, to be read, printed and sent without a network."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from looptime.analysers.pace import Distribution
+from looptime.analysers.summary import Summary
+from looptime.errors import UsageError
+from looptime.findings.finding import CAUTION, Finding
+from looptime.views.figures.costs_figures import call_table, cost_bars, slow_against_typical
+from looptime.views.figures.drawing import library_text
+from looptime.views.figures.pace_figures import period_histogram, rate_over_run, recurrences
+from looptime.views.figures.picture import Picture, percent
+from looptime.views.figures.slow_figures import event_table, loop_beside_typical
+from looptime.views.files.html import csv_text, data_json, element, escape, picture_table, table
+from looptime.views.files.report_page import script, style
+from looptime.views.text.terminal import number
+
+if TYPE_CHECKING:
+    from looptime.parsers.read import Log
+
+__all__ = ["ReportLog", "pictures_of", "render_report", "write_report"]
+
+
+@dataclass(frozen=True)
+class ReportLog:
+    """One log of a report.
+
+    Parameters
+    ----------
+    log : looptime.Log
+        What was read.
+    summaries : tuple of Summary
+        Of its runs, or of the phases of its runs.
+    """
+
+    log: Log
+    summaries: tuple[Summary, ...]
+
+
+def write_report(
+    logs: Sequence[ReportLog], out: str | os.PathLike[str], *, title: str = "", version: str = "",
+    errors: Sequence[str] = (), project: str = "",
+) -> Path:  # fmt: skip
+    """Write the report of some logs to one file.
+
+    Parameters
+    ----------
+    logs : sequence of ReportLog
+        The logs with their summaries (`looptime.findings.summarise_phases`).
+    out : path-like
+        The HTML file; it is replaced if it is there.
+    title : str, optional
+        Heading of the report; else the robot and the logs' names.
+    version : str, optional
+        Version of the program, for the last line.
+    errors : sequence of str
+        One line for each log that could not be read.
+    project : str
+        The project file that was used.
+
+    Returns
+    -------
+    pathlib.Path
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be written.
+    """
+    target = Path(out)
+    text = render_report(logs, title=title, version=version, errors=errors, project=project)
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise UsageError(f"{target}: cannot be written: {error.strerror}") from error
+    return target
+
+
+def render_report(
+    logs: Sequence[ReportLog], *, title: str = "", version: str = "",
+    errors: Sequence[str] = (), project: str = "",
+) -> str:  # fmt: skip
+    """The report as HTML text; see `write_report`."""
+    figures: dict[str, dict[str, object]] = {}
+    body = "".join(element("p", f"Not read: {e}", class_="caution") for e in errors)
+    hows: dict[str, str] = {}
+    for place, one in enumerate(logs):
+        body += _log(one, f"l{place}", figures, hows)
+    body += _cautions() + _computed(hows)
+    name = title or _title(logs)
+    made = datetime.now(UTC).astimezone().strftime("%Y-%m-%d %H:%M")
+    foot = f"Made {made} by looptime {version}".rstrip()
+    foot += f", project file {project}" if project else ""
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
+        "script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:\">"
+        f"<title>{escape(name)}</title><style>{style()}</style></head><body>"
+        f"<header><h1>{escape(name)}</h1>{element('p', foot, class_='faint')}</header>"
+        f"<main>{body}</main>"
+        f'<script type="application/json" id="figures">{data_json(figures)}</script>'
+        f"<script>{library_text()}</script><script>{script()}</script></body></html>\n"
+    )
+
+
+def _title(logs: Sequence[ReportLog]) -> str:
+    robots = {run.meta.get("robot", "") for one in logs for run in one.log.runs} - {""}
+    names = [Path(one.log.path).name for one in logs]
+    which = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+    lead = f"Loop timing of {sorted(robots)[0]}" if len(robots) == 1 else "Loop timing"
+    return f"{lead}: {which}" if names else lead
+
+
+def pictures_of(at: Summary, with_slowest: bool = True) -> Iterator[Picture]:
+    """The figures of one summary, in the order of the report."""
+    yield period_histogram(at)
+    yield rate_over_run(at)
+    for optional in (recurrences(at),):
+        if optional is not None:
+            yield optional
+    if at.costs.calls:
+        yield cost_bars(at)
+        yield cost_bars(at, "kind")
+        excess = slow_against_typical(at)
+        if excess is not None:
+            yield excess
+    if with_slowest and at.slow.events and at.costs.calls:
+        number_of = at.run.loop_columns.loop
+        yield loop_beside_typical(at, int(number_of[at.slow.events[0].index]))
+
+
+def _log(one: ReportLog, place: str, figures: dict[str, dict[str, object]],
+         hows: dict[str, str]) -> str:  # fmt: skip
+    log = one.log
+    aside = log.rows_read - log.rows_used
+    run = log.runs[0]
+    head = f"{log.rows_read:,} rows read = {log.rows_used:,} used + {aside:,} set aside"
+    reasons = log.rows_by_reason
+    if reasons:
+        head += " (" + ", ".join(f"{n:,} {why}" for why, n in reasons.items()) + ")"
+    facts = [head, f"Clock in {run.clock.unit} ({run.clock.unit_from}), tick {run.clock.tick_ns:,} "
+             "ns", *run.clock.told()]  # fmt: skip
+    if log.path != Path(log.path).name:  # logs of several folders may have one name
+        facts.insert(0, log.path)
+    if run.meta:
+        facts.append("; ".join(f"{key}: {value}" for key, value in list(run.meta.items())[:12]))
+    text = element("h2", Path(log.path).name, id=f"{place}")
+    text += "".join(element("p", fact, class_="faint") for fact in facts)
+    if len(one.summaries) > 1:
+        text += _phases(one.summaries)
+    for k, at in enumerate(one.summaries):
+        text += _summary(at, f"{place}s{k}", figures, hows, full=k == 0)
+    return text
+
+
+def _phases(summaries: Sequence[Summary]) -> str:
+    rows = [
+        (at.phase or "(none)", at.pace.loops, at.pace.duration_s, at.pace.rate_hz.by_time,
+         at.pace.period_ms.p50.value, at.pace.period_ms.p99.value, at.pace.period_ms.max)
+        for at in summaries
+    ]  # fmt: skip
+    heads = ("phase", "loops", "s", "loops a second", "p50 ms", "p99 ms", "max ms")
+    return table(heads, rows, "By phase of the log; the first is shown in full")
+
+
+def _summary(at: Summary, place: str, figures: dict[str, dict[str, object]],
+             hows: dict[str, str], full: bool) -> str:  # fmt: skip
+    name = "What stands out" + (f" in phase {at.phase}" if at.phase else "")
+    left_out = at.loops - at.pace.loops
+    used = f"{at.pace.loops:,} loops in {number(at.pace.duration_s)} s"
+    used += f"; the first {left_out:,} are warm-up and left out" if left_out else ""
+    text = element("h2", name) + element("p", used, class_="faint") + findings_list(at.findings)
+    if not at.pace.loops:
+        return text
+    text += table(("ms", "mean", "p50", "p90", "p95", "p99", "p99.9", "max", "sd"),
+                  _pace_rows(at), "Pace, with 95 % intervals")  # fmt: skip
+    for picture in pictures_of(at) if full else (period_histogram(at),):
+        text += _figure(picture, f"{place}-{picture.key}", figures, hows)
+    if full:
+        heads, rows = call_table(at)
+        text += table(heads, rows, "Every call")
+        heads, rows = event_table(at, 40)
+        text += table(heads, rows, f"Slow loops: the worst {len(rows)} spells") if rows else ""
+    return text
+
+
+def findings_list(findings: Sequence[Finding]) -> str:
+    """Findings as an ordered list, what matters most first; notes after them."""
+    made = ""
+    for f in findings:
+        command = f" <code>{escape(f.command)}</code>" if f.command else ""
+        made += (
+            f'<li><span class="word {escape(f.severity)}">{escape(f.severity)}</span> '
+            f"{escape(f.text, 2000)}{command}</li>"
+        )
+    return f'<ol class="found">{made}</ol>' if made else ""
+
+
+def _pace_rows(at: Summary) -> list[tuple[object, ...]]:
+    rows = [*_distribution("period", at.pace.period_ms)]
+    if at.basis.judged == "work" and at.pace.work_ms is not None:
+        rows += _distribution("work", at.pace.work_ms)
+    by_time = at.pace.period_by_time_ms
+    rows.append(("by time", "", by_time["p50"], by_time["p90"], "", by_time["p99"], "", "", ""))
+    over = at.pace.overruns
+    if over.budget_ms is not None:
+        rows.append((f"over {number(over.budget_ms)} ms", f"{over.count:,}", percent(over.share),
+                     *[""] * 6))  # fmt: skip
+    return rows
+
+
+def _distribution(word: str, at: Distribution) -> list[tuple[object, ...]]:
+    figures = (at.mean, at.p50, at.p90, at.p95, at.p99, at.p999)
+    spans = [
+        "" if f.low is None or f.high is None else f"{number(f.low)} to {number(f.high)}"
+        for f in figures
+    ]
+    return [(word, *(f.value for f in figures), at.max, at.sd), ("  95 %", *spans, "", "")]
+
+
+def _figure(picture: Picture, place: str, figures: dict[str, dict[str, object]],
+            hows: dict[str, str]) -> str:  # fmt: skip
+    hows.setdefault(picture.key, f"{picture.how}")
+    figures[place] = {
+        **picture.figure, "title": picture.title, "csv": csv_text(picture.heads, picture.rows),
+    }  # fmt: skip
+    return (
+        f"<figure><h3>{escape(picture.title)}</h3>"
+        f'<div class="plot" id="{escape(place)}" role="img" '
+        f'aria-label="{escape(picture.alt, 1500)}"></div>'
+        f'<button type="button" data-csv="{escape(place)}">CSV</button>'
+        f'<button type="button" data-png="{escape(place)}">PNG</button>'
+        f"<details><summary>As a table</summary>{picture_table(picture)}</details></figure>"
+    )
+
+
+def _cautions() -> str:
+    return element("h2", "Cautions") + element("p", CAUTION[0].upper() + CAUTION[1:],
+                                               class_="caution")  # fmt: skip
+
+
+_NAMES = {
+    "periods": "Histogram of periods", "rate": "Periods along the run",
+    "recurrence": "Stalls that come back", "costs-call": "Time by call",
+    "costs-kind": "Time by kind of call",
+    "excess": "Slow loops against typical ones", "loop": "One loop beside a typical one",
+}  # fmt: skip
+
+
+def _computed(hows: dict[str, str]) -> str:
+    intervals = (
+        "Quantiles are elements that occur: number ceil(p n) of the sorted values. Intervals are "
+        "95 %, by leaving out batches of consecutive loops in turn, so that loops that depend on "
+        "each other do not make them too narrow."
+    )
+    items = [("Quantiles and intervals", intervals)]
+    items += [(_NAMES.get(k, k), how) for k, how in hows.items() if how]
+    made = "".join(f"<p><strong>{escape(n)}.</strong> {escape(h, 2000)}</p>" for n, h in items)
+    return element("h2", "How each figure was computed") + made

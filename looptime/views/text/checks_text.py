@@ -1,0 +1,198 @@
+"""Comparisons and gates as text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from looptime.checks.compare.change import in_words
+from looptime.views.text.change_text import (
+    LONGEST,
+    TITLES,
+    amount,
+    cut_lines,
+    inset,
+    interval,
+    line,
+    p_value,
+    signed,
+)
+from looptime.views.text.terminal import caution, heading_line, number, safe, table
+
+if TYPE_CHECKING:
+    from looptime.checks.compare.change import Change
+    from looptime.checks.compare.comparison import Comparison
+    from looptime.checks.gate.gate import GateResult
+    from looptime.checks.gate.limits import Row
+    from looptime.checks.recording.facts import Facts
+
+__all__ = ["render_comparison", "render_gate"]
+
+_CALLS = 10
+_PARTS = 8
+
+
+def _name(facts: Facts) -> str:
+    words = [safe(facts.name, 40)]
+    if facts.label and facts.label not in facts.name:
+        words.append(safe(facts.label, 24))
+    if facts.version:
+        words.append(f"version {safe(facts.version, 16)}")
+    words.append(f"{facts.loops:,} loops")
+    return ", ".join(words)
+
+
+def render_comparison(found: Comparison) -> list[RenderableType]:
+    """A comparison: what is unlike, the verdict in words, the figures, what explains them."""
+    parts: list[RenderableType] = []
+    if found.unlike:
+        parts.append(heading_line("Unlike between the sides"))
+        parts += [line(f"- {u.text}") for u in found.unlike]
+    parts.append(heading_line(f"Verdict: {found.verdict}"))
+    parts += [line(text) for text in found.sentences]
+    parts.append(heading_line(f"Before and after ({found.window_s:.4g} s of each run)"))
+    for side, runs in (("before", found.before), ("after", found.after)):
+        shown = [_name(f) for f in runs[:4]] + ([f"{len(runs) - 4} more"] if runs[4:] else [])
+        parts.append(line(f"{side:<7}" + "; ".join(shown)))
+    parts += cut_lines((*found.before, *found.after))
+    parts.append(inset(_changes_table(found)))
+    parts += _notes(found.changes)
+    return parts + list(_explained(found)) + list(_call_rows(found)) + list(_shift(found))
+
+
+def _share(share: float | None) -> str:
+    return "-" if share is None else f"{round(100 * share)} %"
+
+
+def _changes_table(found: Comparison) -> RenderableType:
+    heads = [f"{found.quantity}, ms", "before", "after", "change", "%", "95 %", "p", "verdict"]
+    rows = [
+        [
+            TITLES.get(c.statistic, c.statistic),
+            _side(c.before, c.statistic),
+            _side(c.after, c.statistic),
+            signed(c.difference.value), signed(c.percent.value), interval(c.percent),
+            p_value(c.p if c.p_holm is None else c.p_holm), c.verdict,
+        ]
+        for c in found.changes
+    ]  # fmt: skip
+    return table(heads, rows, left=(0, 7))
+
+
+def _side(value: float | None, statistic: str) -> str:
+    if value is None or statistic != "overruns":
+        return number(value, 4)
+    return f"{value:.0f}" if value == round(value) else f"{value:.1f}"
+
+
+def _notes(changes: Sequence[Change]) -> Iterator[RenderableType]:
+    for c in changes:
+        if c.note and c.note != "the same recording":
+            yield line(f"{TITLES.get(c.statistic, c.statistic)}: {c.note}")
+
+
+def _explained(found: Comparison) -> Iterator[RenderableType]:
+    at = found.explained
+    yield heading_line("What explains the change of the mean (ms a loop; the parts add up to it)")
+    moved = [p for p in at.parts if p.difference_ms or p.before_ms]
+    rows = [
+        [safe(p.name, 32), number(p.before_ms), number(p.after_ms), signed(p.difference_ms, 3),
+         _share(p.share)]
+        for p in moved[:_PARTS]
+    ]  # fmt: skip
+    rest = moved[_PARTS:]
+    if rest:
+        sums = [sum(getattr(p, k) for p in rest) for k in ("before_ms", "after_ms")]
+        share = sum(p.share or 0.0 for p in rest)
+        rows.append(
+            [f"{len(rest)} more", number(sums[0]), number(sums[1]),
+             signed(sums[1] - sums[0], 3), _share(share)]
+        )  # fmt: skip
+    rows.append(
+        [f"mean {at.quantity}", number(at.before_ms), number(at.after_ms),
+         signed(at.difference_ms, 3), ""]
+    )  # fmt: skip
+    yield inset(table(["call", "before", "after", "change", "share"], rows))
+
+
+def _call_rows(found: Comparison) -> Iterator[RenderableType]:
+    if not found.calls:
+        return
+    told = [c for c in found.calls if c.verdict in ("slower", "faster")]
+    listed = [c for c in found.ranking if c not in told]
+    yield heading_line("Calls (self time a loop; verdicts by Holm over calls and figures)")
+    shown = [*told, *listed][:_CALLS]
+    if not shown:
+        seen = [c.seen_percent for c in found.calls if c.seen_percent is not None]
+        most = f"; at least {in_words(max(seen))} % would have been seen in each" if seen else ""
+        yield line(f"no change seen in any of {len(found.calls)} figures{most}")
+        return
+    rows = [
+        [safe(c.call, 28) + (f" ({safe(c.thread, 12)})" if c.thread else ""), c.statistic,
+         number(c.before), number(c.after), signed(c.percent.value), p_value(c.p_holm),
+         c.verdict if c in told else "look here"]
+        for c in shown
+    ]  # fmt: skip
+    yield inset(
+        table(["call", "figure", "before", "after", "%", "p", "verdict"], rows, left=(0, 1, 6))
+    )
+
+
+def _shift(found: Comparison) -> Iterator[RenderableType]:
+    if not found.shift:
+        return
+    yield heading_line("Shift along the distribution (ms)")
+    heads = ["share of loops", *(f"{s.percent:g} %" for s in found.shift)]
+    rows = [
+        ["before", *(number(s.before_ms) for s in found.shift)],
+        ["after", *(number(s.after_ms) for s in found.shift)],
+        ["change", *(signed(s.difference_ms.value) for s in found.shift)],
+    ]
+    yield inset(table(heads, rows))
+
+
+def render_gate(found: GateResult, all_rows: bool = False) -> list[RenderableType]:
+    """A gate: what was checked, one table, and one last line with the verdict."""
+    parts: list[RenderableType] = []
+    for facts in found.new:
+        parts.append(line(f"new      {_name(facts)}"))
+    if found.baseline:
+        versions = dict.fromkeys(f.version or "?" for f in found.baseline)
+        text = f"{len(found.baseline)} runs, version {', '.join(map(str, versions))}"
+        parts.append(line(f"baseline {text}"))
+    parts += cut_lines((*found.new, *found.baseline))
+    parts += [line(f"note: {note}") for note in found.notes]
+    rows = [r for r in found.rows if all_rows or _worth_showing(r)]
+    if rows:
+        heads = ["check", "what", "value", "limit", "change", "verdict"]
+        cells = [_gate_row(r) for r in rows]
+        parts.append(inset(table(heads, cells, left=(0, 1, 5))))
+    if len(rows) < len(found.rows):
+        hidden = len(found.rows) - len(rows)
+        text = f"{hidden} calls' figures that do not fail are not listed (--all lists them)"
+        parts.append(line(text))
+    parts += [
+        line(f"{r.what}: {r.note}{f' ({r.source})' if r.source else ''}")
+        for r in rows
+        if r.note and (r.verdict != "pass" or r.note.startswith("s"))
+    ]
+    if found.failed:
+        parts.append(
+            inset(caution("a gate is about timing only; it says nothing about safe motion"))
+        )
+    return [*parts, Text(""), Text(safe(found.sentence, LONGEST), style="bold")]
+
+
+def _worth_showing(row: Row) -> bool:
+    return not row.call or row.check == "limit" or row.verdict == "fail"
+
+
+def _gate_row(row: Row) -> list[str]:
+    change = "" if row.change_percent is None else f"{signed(row.change_percent)} %"
+    return [
+        row.check, safe(row.what, 40), amount(row.value, row.unit), amount(row.limit, row.unit),
+        change, row.verdict.upper() if row.verdict == "fail" else row.verdict,
+    ]  # fmt: skip

@@ -1,0 +1,206 @@
+"""Heading as text: what the pace costs in degrees and millimetres, and what rate is needed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from rich.console import RenderableType
+from rich.padding import Padding
+
+from looptime.heading import HeadingResult
+from looptime.heading.block_intervals import Figure
+from looptime.heading.curve import CurvePoint
+from looptime.views.text.terminal import caution, heading_line, number, plain, safe, table
+from looptime.views.text.text_parts import hanging
+
+__all__ = ["render_heading"]
+
+_DEG = math.degrees(1.0)
+_RATES = (20, 50, 100, 200, 500)
+
+
+def render_heading(
+    at: HeadingResult, source: str, motion_given: bool = True
+) -> list[RenderableType]:
+    """What a heading study found.
+
+    Parameters
+    ----------
+    at : HeadingResult
+        From `looptime.heading.study`.
+    source : str
+        The log.
+    motion_given : bool
+        Whether the caller said how the robot moves; else it is said that it was assumed.
+
+    Returns
+    -------
+    list of rich renderables
+    """
+    used = f"{at.loops_used:,} of {at.loops_in_run:,} loops"
+    if at.warmup_loops:
+        verb = "is" if at.warmup_loops == 1 else "are"
+        used += f"; the first {at.warmup_loops:,} {verb} left out as warm-up"
+    rate = f"{number(at.rate_hz.value)} loops a second"
+    parts: list[RenderableType] = [
+        plain(source, 200),
+        _line("motion", _motion(at.motion, motion_given)),
+        _line("loops", f"{at.pattern}, {rate}, {used}"),
+    ]
+    parts += [_line("", limit) for limit in at.motion_limits]
+    parts += [*_ages(at), *_stale(at), *_integrated(at), *_path(at), *_curve(at), *_required(at)]
+    parts += [_line("note", safe(n, 300)) for n in at.notes if n not in at.motion_limits]
+    if at.required:
+        parts += [caution(text) for text in at.cautions]
+    return parts
+
+
+def _motion(text: str, given: bool) -> str:
+    """The motion as it was written, and what that means."""
+    kind, _, numbers = text.partition(":")
+    values = numbers.split(",")
+    meaning = {
+        ("steady", 1): "turning at {0} deg/s",
+        ("turn", 3): "a turn of {0} deg, at most {1} deg/s and {2} deg/s2",
+        ("weave", 2): "swinging {0} deg to each side, {1} times a second",
+    }.get((kind, len(values)), "")
+    said = safe(text, 100) + (f": {meaning.format(*values)}" if meaning and numbers else "")
+    return said if given else f"{said} (assumed; --motion says how your robot moves)"
+
+
+def _line(label: str, text: str) -> RenderableType:
+    return hanging(f"  {label:<9}", text)
+
+
+def _in(figure: Figure, factor: float) -> str:
+    """A figure in another unit."""
+    return number(None if figure.value is None else figure.value * factor)
+
+
+def _table(heads: list[str], rows: Iterable[list[str]]) -> RenderableType:
+    return Padding(table(heads, rows), (0, 0, 0, 2))
+
+
+def _ages(at: HeadingResult) -> list[RenderableType]:
+    age = at.age
+    shown = [age.latency_ms, age.hold_ms, age.unevenness_ms, age.mean_ms]
+    rows = [["ms", *(number(f.value) for f in shown), number(age.max_ms)]]
+    for instant, other in at.age_if.items():
+        figures = (other.latency_ms, other.hold_ms, other.unevenness_ms, other.mean_ms)
+        label = f"if read at its {instant}"
+        rows.append([label, *(number(f.value) for f in figures), number(other.max_ms)])
+    return [
+        heading_line("Age of the heading in use: mean = latency + hold + unevenness"),
+        _table(["", "latency", "hold", "unevenness", "mean", "max"], rows),
+    ]
+
+
+def _stale(at: HeadingResult) -> list[RenderableType]:
+    stale = at.stale
+    row = ["deg", *(_in(f, _DEG) for f in (stale.mean, stale.rms, stale.p95))]
+    lost = at.phase
+    return [
+        heading_line("Stale heading: what the code believes against what is true, by time"),
+        _table(["", "mean", "rms", "p95", "max"], [[*row, number(stale.max * _DEG)]]),
+        _line(
+            "lag",
+            f"a controller with its crossover at {lost.crossover_hz:g} Hz loses "
+            f"{number(lost.whole_run_deg.value)} deg of phase margin, "
+            f"{number(lost.worst_stretch_deg)} deg in the worst ten loops",
+        ),
+    ]
+
+
+def _integrated(at: HeadingResult) -> list[RenderableType]:
+    whole = at.integrated
+    end, squares = whole.end, whole.squares
+    rows = [
+        [
+            "deg at the end",
+            *(_in(f, _DEG) for f in (end.mean, end.rms, end.p95)),
+            "-" if end.worst is None else number(end.worst * _DEG),
+        ]
+    ]
+    causes = {
+        "timing": squares.timing, "rule": squares.rule,
+        "noise": squares.noise, "bias": squares.bias,
+    }  # fmt: skip
+    total = squares.total
+    shares = ", ".join(
+        f"{name} {100 * value / total:.0f} %" for name, value in causes.items() if total > 0
+    )
+    growth = whole.growth
+    law = (
+        "how the error grows with time can't be told: the motion is too short, or it fits no law"
+        if growth.law == "can't tell"
+        else f"{growth.law}, {_in(whole.per_minute, _DEG)} deg rms after a minute"
+    )
+    return [
+        heading_line(
+            f"Heading integrated from a turn-rate gyro ({whole.method}, {whole.step} step)"
+        ),
+        _table(["", "mean", "rms", "p95", "worst"], rows),
+        _line("from", f"{shares} (by mean square)" if shares else "nothing: no error at all"),
+        _line("growth", law),
+    ]
+
+
+def _path(at: HeadingResult) -> list[RenderableType]:
+    end = at.path.end
+    return [
+        heading_line("On the floor"),
+        _line(
+            "drift",
+            f"{_in(at.path.drift, 1e3)} mm sideways for each metre driven straight while turning",
+        ),
+        _line(
+            "position",
+            f"dead reckoning with the {at.path.heading}-of-step heading is off by "
+            f"{_in(end.mean, 1e3)} mm on average, {_in(end.p95, 1e3)} mm (p95), "
+            f"after {number(at.path.duration_s)} s at {at.path.speed_m_s:g} m/s",
+        ),
+    ]
+
+
+def _curve(at: HeadingResult) -> list[RenderableType]:
+    if not at.curve:
+        return []
+    patterns = list(dict.fromkeys(p.pattern for p in at.curve))
+    chosen = [_nearest(at.curve, patterns[0], rate).rate_hz for rate in _RATES]
+    heads = ["loops/s", *(f"{name}: p95 deg" for name in patterns), "mm/m"]
+    rows = []
+    for rate in chosen:
+        points = [_nearest(at.curve, name, rate) for name in patterns]
+        drift = _in(points[-1].stale.drift, 1e3)
+        rows.append([number(rate), *(_in(p.stale.p95, _DEG) for p in points), drift])
+    parts: list[RenderableType] = [
+        heading_line("At other loop rates (log shape keeps this log's stalls)"),
+        _table(heads, rows),
+    ]
+    if at.stops_helping_hz is not None:
+        parts.append(_line("", f"above {number(at.stops_helping_hz)} a second faster hardly helps"))
+    return parts
+
+
+def _nearest(curve: tuple[CurvePoint, ...], pattern: str, rate: float) -> CurvePoint:
+    return min((p for p in curve if p.pattern == pattern), key=lambda p: abs(p.rate_hz - rate))
+
+
+def _required(at: HeadingResult) -> list[RenderableType]:
+    parts: list[RenderableType] = []
+    for key, need in at.required.items():
+        unit = "deg" if key.endswith("deg") else "mm/m"
+        rates = ", ".join(
+            f"{pattern} {number(rate.value) if rate.value else 'more than 1000'} a second"
+            for pattern, rate in need.by_pattern.items()
+        )
+        parts.append(heading_line(f"To keep the {need.judged} within {need.tolerance:g} {unit}"))
+        parts.append(_line("needs", rates))
+        parts.append(
+            _line(
+                "now",
+                f"missed: {need.missed_by}" if need.missed_by else "this log meets it",
+            )
+        )
+    return parts

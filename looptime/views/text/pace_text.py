@@ -1,0 +1,79 @@
+"""The pace of a loop as text: its periods, rate, pacing, headroom and overruns."""
+
+from __future__ import annotations
+
+from rich.console import RenderableType
+
+from looptime.analysers.pace import Distribution
+from looptime.analysers.summary import Summary
+from looptime.views.text.terminal import count, heading_line, number, table
+from looptime.views.text.text_parts import indented, labelled, percent
+
+__all__ = ["render_pace"]
+
+
+def render_pace(at: Summary) -> list[RenderableType]:
+    """Periods and work with their intervals, rate, pacing, headroom and overruns."""
+    pace, paced = at.pace, at.pacing
+    heads = ["ms", "mean", "p50", "p90", "p95", "p99", "p99.9", "max", "sd"]
+    rows = [_distribution("period", pace.period_ms), _interval(pace.period_ms)]
+    if at.basis.judged == "work" and pace.work_ms is not None:
+        rows += [_distribution("work", pace.work_ms), _interval(pace.work_ms)]
+    by_time = pace.period_by_time_ms
+    rows.append(
+        ["by time", "", number(by_time["p50"]), number(by_time["p90"]), "",
+         number(by_time["p99"]), "", "", ""]
+    )  # fmt: skip
+    parts: list[RenderableType] = [
+        heading_line("Pace"),
+        indented(table(heads, [r for r in rows if any(r[1:])])),
+    ]
+    rate = f"{number(pace.rate_hz.by_time)} loops a second"
+    if pace.rate_hz.by_loops is not None:
+        rate += f" (mean of 1/T {number(pace.rate_hz.by_loops)})"
+    mode = f"{paced.mode}: {paced.mode_from}"
+    if paced.nominal_hz is not None and paced.fixed_rate:
+        mode += f". Nominal {number(paced.nominal_hz)} a second"
+        if paced.rate_error_ppm is not None:
+            mode += f", long-term {paced.rate_error_ppm:+.0f} ppm"
+    parts += [labelled("rate", rate), labelled("pacing", mode)]
+    if pace.headroom_ms is not None:
+        head = pace.headroom_ms
+        parts.append(
+            labelled(
+                "headroom",
+                f" {number(head['p50'].value)} ms as a rule, {number(head['p99'].value)} ms in the "
+                "busiest loops of a hundred",
+            )
+        )
+    elif paced.fixed_rate:
+        parts.append(labelled("headroom", " can't tell: the pacing wait is not logged"))
+    return [*parts, labelled("over", _overruns(at))]
+
+
+def _distribution(label: str, at: Distribution) -> list[str]:
+    figures = (at.mean, at.p50, at.p90, at.p95, at.p99, at.p999)
+    return [label, *(number(f.value) for f in figures), number(at.max), number(at.sd, 2)]
+
+
+def _interval(at: Distribution) -> list[str]:
+    figures = (at.mean, at.p50, at.p90, at.p95, at.p99, at.p999)
+    halves = [
+        "" if f.low is None or f.high is None else f"±{number((f.high - f.low) / 2, 2)}"
+        for f in figures
+    ]
+    return ["  95 %" if any(halves) else "", *halves, "", ""]
+
+
+def _overruns(at: Summary) -> str:
+    over = at.pace.overruns
+    if over.budget_ms is None:
+        return "no budget set: --budget-ms MS counts the loops above it"
+    source = "" if over.budget_from == "as given" else f" ({over.budget_from})"
+    text = (
+        f"{count(over.count or 0, 'loop')} ({percent(over.share)}) above "
+        f"{number(over.budget_ms)} ms{source}, {percent(over.time_share)} of the time"
+    )
+    if over.serious_ms is not None:
+        text += f"; {over.serious_count:,} above {number(over.serious_ms)} ms"
+    return text

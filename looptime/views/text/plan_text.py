@@ -1,0 +1,338 @@
+"""Plans as text: before and after, what each change does, suggestions, and how a plan came true."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.console import RenderableType
+from rich.padding import Padding
+from rich.text import Text
+
+from looptime.analysers.estimate import Figure
+from looptime.planner.answer.intervals import Side
+from looptime.planner.answer.predict import CAUTIONS, Prediction
+from looptime.planner.answer.score import Score, Scored
+from looptime.planner.search.proposals import Proposal, Suggestions, older
+from looptime.views.text.terminal import caution, figure, heading_line, number, safe, table
+
+__all__ = ["render_plan", "render_score", "render_suggestions"]
+
+_CALLS = 12
+_PLANS = 8
+_RANGES = (
+    "with a range only where a cost is not known; give a plan with --change to see the range for "
+    "a future recording. effort, 1 for a few lines of code and more for more ([effort] in "
+    "looptime.toml states yours)."
+)
+_READ = f"Read so: mean, by how much it changes, {_RANGES}"
+_READ_WORK = (
+    "Read so: work mean, by how much what the loop does besides waiting for its pace changes (the "
+    f"pace keeps the period), {_RANGES}"
+)
+
+
+def render_plan(at: Prediction) -> list[RenderableType]:
+    """A prediction: verdict, before and after, changes, calls, ages, buses, cautions.
+
+    Parameters
+    ----------
+    at : Prediction
+        What `looptime.planner.answer.predict` returned.
+
+    Returns
+    -------
+    list of rich renderables
+    """
+    parts: list[RenderableType] = [Text(_verdict(at), style="bold"), Text(_basis(at))]
+    if at.run_sd_from == "assumed":
+        parts.append(Text("A season of runs, or --run-sd PERCENT, says what yours scatter by."))
+    parts += [heading_line("Before and after"), _sides(at.baseline, at.predicted)]
+    parts += [heading_line("What each change does to the mean"), _changes(at)]
+    parts += [heading_line("Calls of the loop, ms a loop"), _calls(at)]
+    ages = _ages(at.baseline, at.predicted)
+    if ages is not None:
+        parts += [heading_line("Reading age at use, ms"), ages]
+    buses = _buses(at)
+    if buses is not None:
+        parts += [heading_line("Buses"), buses]
+    parts += _rest(at) + _rhythms(at)
+    return parts + _warnings(at.warnings) + _cautions()
+
+
+def _verdict(at: Prediction) -> str:
+    change = at.change_ms
+    what = "loop" if at.judged == "period" else "loop's work"
+    if at.verdict == "can't tell" or change.value is None:
+        return (
+            f"Can't tell whether the {what} gets faster: the mean changes by {_signed(change)} ms."
+        )
+    return f"The {what} gets {at.verdict}: the mean changes by {_signed(change)} ms."
+
+
+def _signed(at: Figure) -> str:
+    if at.value is None:
+        return "-"
+    if at.low is None or at.high is None:
+        return _plus(at.value)
+    return f"{_plus(at.value)} ({_plus(at.low)} to {_plus(at.high)})"
+
+
+def _plus(value: float) -> str:
+    if abs(value) < 0.0005:
+        return "0"
+    return ("+" if value > 0 else "-") + number(abs(value))
+
+
+def _basis(at: Prediction) -> str:
+    text = f"From {at.loops:,} loops"
+    if at.sampled:
+        text += f", a sample of {at.loops_in_log:,}"
+    if at.warmup_loops:
+        text += f"; the first {at.warmup_loops:,} are left out as warm-up"
+    sd = f"{number(at.run_sd_percent, 2)} % from run to run"
+    source = "from the season" if at.run_sd_from == "season" else at.run_sd_from
+    return f"{text}. Intervals: 90 %, for a future recording ({sd}, {source})."
+
+
+def _cell(at: Figure | None) -> str:
+    return "-" if at is None else figure(at.value, at.low, at.high)
+
+
+def _sides(before: Side, after: Side) -> RenderableType:
+    rows: list[list[str]] = [
+        [f"period {k}, ms", _cell(before.period_ms[k]), _cell(after.period_ms[k])]
+        for k in before.period_ms
+    ]
+    for k in after.work_ms or before.work_ms:
+        rows.append([f"work {k}, ms", _cell(before.work_ms.get(k)), _cell(after.work_ms.get(k))])
+    rows.append(["rate, 1/s", _cell(before.rate_hz), _cell(after.rate_hz)])
+    if before.overruns is not None and after.overruns is not None:
+        budget = number(before.overruns["budget_ms"])
+        rows.append(
+            [f"over {budget} ms", _percent(before.overruns["share"]),
+             _percent(after.overruns["share"])]
+        )  # fmt: skip
+    return table(["", "before", "after"], rows)
+
+
+def _percent(at: Figure) -> str:
+    if at.value is None or at.low is None or at.high is None:
+        return "-"
+    return figure(100 * at.value, 100 * at.low, 100 * at.high) + " %"
+
+
+def _changes(at: Prediction) -> RenderableType:
+    rows = [[safe(c.text, 44), _span(c.in_order_ms), _span(c.alone_ms)] for c in at.changes]
+    return table(["change", "in this order, ms", "alone, ms"], rows)
+
+
+def _span(at: Figure) -> str:
+    """A change, with its ends only where they differ."""
+    if at.value is None:
+        return "needs the others"
+    if at.low is None or at.high is None or at.high - at.low < 0.001:
+        return _plus(at.value)
+    return _signed(at)
+
+
+def _calls(at: Prediction) -> RenderableType:
+    was = {(r["name"], r["thread"]): r["self_ms_per_loop"] for r in at.baseline.calls}
+    now = {(r["name"], r["thread"]): r["self_ms_per_loop"] for r in at.predicted.calls}
+    keys = [k for k in dict.fromkeys([*was, *now]) if _size(was.get(k)) or _size(now.get(k))]
+    keys.sort(key=lambda k: -abs(_size(now.get(k)) - _size(was.get(k))))
+    rows = [[safe(k[0], 34), _short(was.get(k)), _cell(now.get(k))] for k in keys[:_CALLS]]
+    if len(keys) > _CALLS:
+        rows.append([f"{len(keys) - _CALLS} more", "", ""])
+    return table(["call", "before", "after"], rows)
+
+
+def _size(at: Figure | None) -> float:
+    return 0.0 if at is None or at.value is None else at.value
+
+
+def _short(at: Figure | None) -> str:
+    return "-" if at is None else number(at.value)
+
+
+def _ages(before: Side, after: Side) -> RenderableType | None:
+    names = list(dict.fromkeys([*after.reading_age_ms, *before.reading_age_ms]))
+    if not names:
+        return None
+    none: dict[str, Figure] = {}
+
+    def gap(name: str) -> float:
+        was, now = before.reading_age_ms.get(name, none), after.reading_age_ms.get(name, none)
+        return -abs(_size(now.get("mean")) - _size(was.get("mean")))
+
+    rows = []
+    for name in sorted(names, key=gap)[:_CALLS]:
+        was, now = before.reading_age_ms.get(name, none), after.reading_age_ms.get(name, none)
+        cells = [_short(side.get(k)) for k in ("mean", "p95", "max") for side in (was, now)]
+        rows.append([safe(name, 28), *(f"{a} > {b}" for a, b in zip(cells[::2], cells[1::2],
+                                                                    strict=True))])  # fmt: skip
+    return table(["reading", "mean", "p95", "max"], rows)
+
+
+def _buses(at: Prediction) -> RenderableType | None:
+    rows = []
+    for bus, now in at.predicted.bus.items():
+        was = at.baseline.bus.get(bus, {})
+        used = [_percent(was["utilisation"]) if was else "-", _percent(now["utilisation"])]
+        waits = _short(was.get("wait_ms_per_loop")), _cell(now["wait_ms_per_loop"])
+        before = "-" if used[0] == "-" else used[0].split(" (")[0].removesuffix(" %") + " %"
+        rows.append([safe(bus, 16), before, used[1], *waits])
+    if not rows:
+        return None
+    return table(["bus", "in use before", "after", "loop waits, ms", "after"], rows)
+
+
+def _rest(at: Prediction) -> list[RenderableType]:
+    parts: list[RenderableType] = []
+    for advice in at.rest:
+        parts.append(heading_line(f"Rest of the thread: {safe(advice.text)}"))
+        if advice.rest_ms is None:
+            text = "With no rest that was tried does this thread pay on this bus."
+        else:
+            text = f"It pays from a rest of {number(advice.rest_ms)} ms, whoever gets the bus."
+        rows = [
+            [number(t["rest_ms"]), number(t["period_ms"]), number(t["age_p95_ms"])]
+            for t in advice.trials
+        ]
+        parts += [Text(text), table(["rest, ms", "mean period, ms", "age p95, ms"], rows, left=())]
+    return parts
+
+
+def _rhythms(at: Prediction) -> list[RenderableType]:
+    if not at.rhythms:
+        return []
+    rows = []
+    for rhythm in at.rhythms:
+        every = rhythm["interval_ms"]
+        shown = f"{number(float(every))} ms" if isinstance(every, int | float) else "-"
+        what = f"{safe(rhythm['name'], 30)}{' (long turns)' if rhythm['long_turns_only'] else ''}"
+        goes = "by the clock" if rhythm["recurs"] == "time" else "with its device"
+        rows.append([what, goes, shown, safe(rhythm["reason"], 50)])
+    return [
+        heading_line("Not by the loop"),
+        table(["call", "goes", "every", "because"], rows, left=(0, 1, 3)),
+    ]
+
+
+def _warnings(warnings: Sequence[str]) -> list[RenderableType]:
+    if not warnings:
+        return []
+    return [heading_line("Mind"), *(Text(f"- {safe(text, 400)}") for text in warnings)]
+
+
+def _cautions() -> list[RenderableType]:
+    return [Text(""), *(caution(text) for text in CAUTIONS)]
+
+
+def render_score(at: Score) -> list[RenderableType]:
+    """How well a plan came true.
+
+    Parameters
+    ----------
+    at : Score
+        What `looptime.planner.answer.score` returned.
+    """
+    said = {
+        True: "The loop changed in the direction that was promised.",
+        False: "The loop changed the other way than was promised.",
+        None: "No direction was promised.",
+    }[at.sign_right]
+    parts: list[RenderableType] = [
+        heading_line(f"How the plan came true: {safe(at.source)}"),
+        Text(said),
+        table(["period, ms", "before", "predicted", "actual", "off by", "inside"],
+              [_scored(s) for s in at.period_ms]),
+        Text("off by: the prediction above (+) or below (-) what came, of what came; "
+             "inside: what came lies in the predicted range"),
+        heading_line("Calls, ms a loop"),
+        table(["call", "predicted", "actual", "off by", "inside"],
+              [_scored_call(s) for s in at.calls[:20]]),
+    ]  # fmt: skip
+    if at.only_predicted:
+        parts.append(Text(f"Only predicted: {safe(', '.join(at.only_predicted), 300)}"))
+    if at.only_actual:
+        parts.append(Text(f"Only recorded: {safe(', '.join(at.only_actual), 300)}"))
+    return parts
+
+
+def _scored_call(at: Scored) -> list[str]:
+    row = _scored(at)
+    return [row[0], number(at.predicted.value), *row[3:]]
+
+
+def _scored(at: Scored) -> list[str]:
+    error = "-" if at.error_percent is None else f"{at.error_percent:+.1f} %"
+    inside = {True: "yes", False: "no", None: "-"}[at.inside]
+    return [safe(at.what, 44), number(at.before), _cell(at.predicted), number(at.actual), error,
+            inside]  # fmt: skip
+
+
+def _now(at: Suggestions) -> str:
+    """Today's figures, and of which loops they are."""
+    mean, p99 = (number(at.now_ms[key]) for key in ("mean", "p99"))
+    now = f"Now: mean {mean} ms, p99 {p99} ms"
+    if at.now_work_ms is not None:
+        now = f"Now: work mean {number(at.now_work_ms)} ms, period mean {mean} ms, p99 {p99} ms"
+    source = safe(at.source) or "the run"
+    if at.loops < at.loops_in_log:
+        return f"{now}, in the {at.loops:,} loops tried, of {at.loops_in_log:,} in {source}."
+    return f"{now}, in {at.loops:,} loops of {source}."
+
+
+def _proposal(plan: Proposal, judged: str) -> str:
+    met = {True: " Meets the targets.", False: "", None: ""}[plan.meets_targets]
+    age = older(plan.age_ms)
+    changed = f" {safe(age, 300)}." if age else ""
+    mean, p99 = ("work mean", "period p99") if judged == "work" else ("mean", "p99")
+    return (
+        f"{mean} {_span(plan.gain_ms)} ms, {p99} then {number(plan.p99_ms)} ms; effort "
+        f"{number(plan.effort, 2)}, risk {plan.risk}.{met}{changed}"
+    )
+
+
+def _remedies(at: Suggestions) -> list[RenderableType]:
+    """What each remedy of the plans shown is and rests on."""
+    shown = {text for plan in at.proposed[:_PLANS] for text in plan.changes}
+    used = [
+        (safe(" + ".join(r.changes), 400), r.why)
+        for r in at.remedies
+        if shown.issuperset(r.changes)
+    ]
+    return [heading_line("What each remedy is and rests on"), *_by_reason(used)]
+
+
+def _by_reason(told: Sequence[tuple[str, str]]) -> list[Text]:
+    """A line a reason: what shares it stands together."""
+    by_reason: dict[str, list[str]] = {}
+    for what, why in told:
+        by_reason.setdefault(why, []).append(what)
+    return [Text(f"- {'; '.join(what)}: {safe(why, 300)}") for why, what in by_reason.items()]
+
+
+def render_suggestions(at: Suggestions) -> list[RenderableType]:
+    """Suggested plans, best first, and what was not proposed.
+
+    Parameters
+    ----------
+    at : Suggestions
+        What `looptime.planner.search.suggest` returned.
+    """
+    parts: list[RenderableType] = [Text(_now(at)), *(Text(line) for line in at.targets)]
+    if at.proposed:
+        parts.append(heading_line("Proposed, best first (gain over effort and risk)"))
+        for i, plan in enumerate(at.proposed[:_PLANS], 1):
+            parts.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
+            parts.append(Padding(Text(_proposal(plan, at.judged)), (0, 0, 0, 4)))
+        if len(at.proposed) > _PLANS:
+            parts.append(Text(f"{len(at.proposed) - _PLANS} more in --json."))
+        parts += [Text(_READ_WORK if at.judged == "work" else _READ), *_remedies(at)]
+    else:
+        parts.append(Text("Nothing is proposed: no remedy tried would be seen in this loop."))
+    if at.not_proposed:
+        parts.append(heading_line("Not proposed"))
+        parts += _by_reason([(safe(p.text, 60), p.why) for p in at.not_proposed])
+    return parts + _warnings(at.warnings) + _cautions()

@@ -1,0 +1,199 @@
+"""Slow loops as text: the events, one loop beside a typical one, and when a delay fires."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from looptime.analysers.loop_detail import LoopDetail, VideoSync
+from looptime.analysers.recurrence import Recurrence
+from looptime.analysers.slow import SlowEvent
+from looptime.analysers.summary import Summary
+from looptime.analysers.waits import Delay, gain_factors
+from looptime.views.text.terminal import count, heading_line, number, safe, table
+from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent, used_line
+
+__all__ = ["render_delay", "render_loop", "render_slow"]
+
+#: In fewer loops an outlier is no sign of anything, and its absence neither.
+_FEW = 100
+
+
+def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> list[RenderableType]:
+    """The slow loops of a run, slowest first.
+
+    Parameters
+    ----------
+    at : Summary
+        What was found in the run.
+    top : int
+        Events to show.
+    video : VideoSync, optional
+        Adds the number of the video's frame.
+
+    Returns
+    -------
+    list of rich renderables
+    """
+    slow = at.slow
+    parts: list[RenderableType] = [Text(safe(at.run.source) or "run", style="bold"), used_line(at)]
+    if slow.threshold_ms is None:
+        return [*parts, indented(Text("There is no loop to say anything about."))]
+    typical = number(slow.typical_ms)
+    parts.append(labelled("typical", f"{typical} ms of {at.basis.judged}"))
+    parts.append(labelled("slow", f"above {number(slow.threshold_ms)} ms"))
+    if not slow.events:
+        few = len(at.run) < _FEW
+        return [*parts, indented(Text(
+            f"Can't tell: {len(at.run)} loops hold too few slow ones; {_FEW} and more would do."
+            if few else "No loop stands out."
+        ))]  # fmt: skip
+    text = (
+        f"{count(slow.count, 'loop')} ({percent(slow.share)}) in "
+        f"{count(len(slow.events), 'spell')}, "
+        f"{percent(slow.time_share)} of the time"
+    )
+    parts += [labelled("found", text), heading_line(f"Slowest {min(top, len(slow.events))}")]
+    shown = slow.events[:top]
+    parts.append(indented(_events(shown, video, bool(at.costs.calls))))
+    parts.append(indented(Text(_legend(at, shown, video))))
+    parts += _causes(at)
+    return parts + _rhythm(at.recurrence.found)
+
+
+def _events(events: Sequence[SlowEvent], video: VideoSync | None, named: bool) -> RenderableType:
+    lines = any(e.line is not None for e in events)
+    heads = ["loop", "at s", "ms", "more", "what stretched"]
+    heads[2:2] = ["line"] if lines else []
+    heads[1:1] = ["frame"] if video is not None else []
+    rows = []
+    for e in events:
+        spell = f"{e.first}" if e.first == e.last else f"{e.first}-{e.last}"
+        row = [spell, f"{e.time_s:.3f}", number(e.worst_ms), number(e.excess_ms), _what(e)]
+        row[2:2] = ["" if e.line is None else str(e.line)] if lines else []
+        if video is not None:
+            row[1:1] = [str(video.frame_at(e.time_s))]
+        rows.append(row)
+    if not named:  # a log of bare stamps: nothing to name
+        return table(heads[:-1], [row[:-1] for row in rows], left=())
+    return table(heads, rows, left=(len(heads) - 1,))
+
+
+def _what(e: SlowEvent) -> str:
+    if e.cause == "everything at once":
+        text = "everything at once"
+    else:
+        shown = [p for p in e.parts if p.ms > 0.1 * max(e.excess_ms, 1e-9)][:2]
+        text = ", ".join(f"{safe(p.name, 40)} +{number(p.ms, 2)}" for p in shown)
+    if e.caught_up:
+        text += f"; then {e.caught_up} short"
+    return text or "-"
+
+
+def _legend(at: Summary, events: Sequence[SlowEvent], video: VideoSync | None) -> str:
+    text = f"ms: {at.basis.judged} of the slowest loop; more: ms above typical over the spell"
+    if any(e.caught_up for e in events):
+        text += "; short: loops right after it that caught up"
+    return text + ("; frame: of the video" if video is not None else "")
+
+
+def _causes(at: Summary) -> list[RenderableType]:
+    if not at.costs.calls:
+        return []
+    counts: dict[str, int] = {}
+    for e in at.slow.events:
+        counts[e.cause] = counts.get(e.cause, 0) + 1
+    causes = ", ".join(f"{cause} {n:,}" for cause, n in counts.items())
+    leaders = list(at.slow.by_culprit.items())
+    names = ", ".join(f"{safe(name, 30)} {n:,}" for name, n in leaders[:6])
+    return [
+        heading_line("Over all spells"),
+        labelled("made by", causes),
+        labelled("most by", names),
+    ]
+
+
+def _rhythm(found: Sequence[Recurrence]) -> list[RenderableType]:
+    if not found:
+        return []
+    rows = [
+        [
+            safe(r.call or ("the loop" if r.of == "loop" else r.of), 28),
+            number(r.period_loops),
+            number(r.period_s),
+            {"loops": "loops", "time": "time"}.get(r.clock, "can't tell"),
+            number(r.height_ms),
+            str(r.events),
+        ]
+        for r in found
+    ]
+    heads = ["comes back", "loops", "s", "by", "ms", "times"]
+    return [heading_line("What comes back"), indented(table(heads, rows, left=(0, 3)))]
+
+
+def render_loop(at: LoopDetail, most: int = 15) -> list[RenderableType]:
+    """One loop beside a typical one.
+
+    Parameters
+    ----------
+    at : LoopDetail
+        From `looptime.analysers.loop_detail.loop_detail`.
+    most : int
+        Calls to show.
+    """
+    place = f"starts at {at.time_s:.3f} s"
+    place += f", line {at.line} of the log" if at.line is not None else ""
+    place += f", phase {safe(at.phase)}" if at.phase else ""
+    text = f"{number(at.judged_ms)} ms of {at.judged}, typical are {number(at.typical_ms)} ms"
+    rows = [
+        [name_cell(r.name, 30), str(r.calls) if r.calls else "", brief(r.self_ms),
+         brief(r.typical_ms), f"{'+' if r.excess_ms > 0 else ''}{brief(r.excess_ms, 2)}"]
+        for r in at.rows[:most]
+    ]  # fmt: skip
+    heads = ["call", "calls", "here ms", "typical ms", "more ms"]
+    around = " ".join(number(p) for p in at.before_ms)
+    after = " ".join(number(p) for p in at.after_ms)
+    parts: list[RenderableType] = [
+        heading_line(f"Loop {at.loop}"),
+        labelled("where", place),
+        labelled("took", text),
+        labelled("period", f"{around} [{number(at.period_ms)}] {after} ms".strip()),
+        indented(table(heads, rows)),
+    ]
+    if len(at.rows) > most:
+        parts.append(indented(Text(f"and {len(at.rows) - most} more that differ less")))
+    return parts
+
+
+def render_delay(at: Delay, summary: Summary) -> list[RenderableType]:
+    """When a delay that is checked once a loop fires, and what the pace does to gains.
+
+    Parameters
+    ----------
+    at : Delay
+        From `looptime.analysers.delay`.
+    summary : Summary
+        Of the same run.
+    """
+    heads = ["ms", "mean", "p50", "p90", "p99", "max"]
+    figures = (at.mean_ms, at.p50_ms, at.p90_ms, at.p99_ms, at.max_ms)
+    loops = f"{at.loops_min} to {at.loops_max} loops, typically {number(at.loops_p50)}"
+    parts: list[RenderableType] = [
+        heading_line(f"A delay of {number(at.delay_ms)} ms, checked once a loop"),
+        indented(table(heads, [["fires after", *(number(f) for f in figures)]])),
+        labelled("late", f"{number(at.late_ms)} ms on average"),
+        labelled("loops", loops),
+    ]
+    period = summary.pace.period_ms
+    p50, p99 = period.p50.value, period.p99.value
+    if p50 and p99:
+        factors = gain_factors(p50, p99)
+        text = (
+            f"where code ignores the step, a loop of {number(p99)} ms (p99) instead of "
+            f"{number(p50)} ms acts like {number(factors.integral, 2)} times the integral gain "
+            f"and {number(factors.derivative, 2)} times the derivative gain"
+        )
+        parts.append(labelled("gains", text))
+    return parts

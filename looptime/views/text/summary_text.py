@@ -1,0 +1,281 @@
+"""The summary of a log as text: in ten seconds, how the loop does and what to do first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from looptime.analysers.summary import Summary
+from looptime.analysers.together import Together
+from looptime.findings.finding import CAUTION, Finding
+from looptime.views.text.costs_text import (
+    render_buses,
+    render_calls,
+    render_groups,
+    render_other_threads,
+)
+from looptime.views.text.pace_text import render_pace
+from looptime.views.text.terminal import (
+    caution,
+    command_line,
+    count,
+    heading_line,
+    number,
+    plain,
+    safe,
+    table,
+)
+from looptime.views.text.text_parts import (
+    hanging,
+    indented,
+    labelled,
+    name_cell,
+    percent,
+    used_line,
+)
+
+if TYPE_CHECKING:
+    from looptime.parsers.read import Log
+    from looptime.run import Run
+
+__all__ = [
+    "render_findings",
+    "render_log_head",
+    "render_run",
+    "render_summary",
+    "render_together",
+]
+
+_NOTES = 4
+_FIRST = 5
+
+
+def render_summary(log: Log, summaries: Sequence[Summary]) -> list[RenderableType]:
+    """The summary of one log.
+
+    Parameters
+    ----------
+    log : looptime.Log
+        What was read.
+    summaries : sequence of Summary
+        Of its runs, or of the phases of its runs; those of one phase show in full.
+
+    Returns
+    -------
+    list of rich renderables
+    """
+    parts = render_log_head(log)
+    by_run: dict[int, list[Summary]] = {}
+    for at in summaries:
+        place = next((k for k, run in enumerate(log.runs) if _same_run(run, at.run)), 0)
+        by_run.setdefault(place, []).append(at)
+    for place, mine in by_run.items():
+        if len(by_run) > 1:
+            parts.append(heading_line(f"Run {place + 1} of {len(log.runs)}"))
+        if len(mine) > 1:
+            parts += _phases(mine)
+        parts += render_run(mine[0])
+    return parts
+
+
+def _same_run(whole: Run, part: Run) -> bool:
+    """Whether a part was picked out of a run: its first loop lies within it."""
+    a, b = whole.loop_columns.start_ns, part.loop_columns.start_ns
+    same = whole.rows_read == part.rows_read and whole.set_aside is part.set_aside
+    return same and bool(len(a) and len(b) and a[0] <= b[0] <= a[-1])
+
+
+def render_log_head(log: Log) -> list[RenderableType]:
+    """What was read: rows used and set aside, how the loops were found, the clock."""
+    run = log.runs[0]
+    aside = log.rows_read - log.rows_used
+    rows = f"{log.rows_read:,} read = {log.rows_used:,} used + {aside:,} set aside"
+    reasons = log.rows_by_reason
+    if reasons:
+        rows += " (" + ", ".join(f"{n:,} {why}" for why, n in reasons.items()) + ")"
+    clock = f"{run.clock.unit} ({run.clock.unit_from}), tick {_tick(run.clock.tick_ns)}"
+    for word, there in (("wrap", run.clock.wraps), ("jump", run.clock.jumps)):
+        if there:
+            clock += f", {len(there)} {word}{'s' if len(there) > 1 else ''}"
+    robot = run.meta.get("robot", "")
+    title = safe(log.path, 60) + (f"  ({safe(robot, 20)})" if robot else "")
+    lines = [
+        Text(title, style="bold"),
+        labelled("rows", rows),
+        labelled("loops", f"found by {run.loop_from}" if run.loop_from else f"{run.layout} log"),
+        labelled("clock", clock),
+    ]
+    lines += [labelled("", safe(note, 300)) for note in run.clock.told()]
+    return list(lines)
+
+
+def _tick(tick_ns: int) -> str:
+    if tick_ns < 1000:
+        return f"{tick_ns} ns"
+    return f"{tick_ns / 1000:g} us" if tick_ns < 1_000_000 else f"{tick_ns / 1e6:g} ms"
+
+
+def _phases(summaries: Sequence[Summary]) -> list[RenderableType]:
+    rows = []
+    for at in summaries:
+        p, over = at.pace.period_ms, at.pace.overruns
+        rows.append(
+            [
+                at.phase or "(none)",
+                f"{at.pace.loops:,}",
+                number(at.pace.duration_s),
+                number(at.pace.rate_hz.by_time),
+                number(p.p50.value),
+                number(p.p99.value),
+                number(p.max),
+                percent(over.share),
+            ]
+        )
+    heads = ["phase", "loops", "s", "loops/s", "p50 ms", "p99 ms", "max ms", "over"]
+    shown = summaries[0].phase or "(none)"
+    others = "--phase NAME shows another one in full."
+    return [
+        heading_line("By phase"),
+        indented(table(heads, rows)),
+        indented(Text(f"In full below: {safe(shown)}. {others}")),
+    ]
+
+
+def render_run(at: Summary) -> list[RenderableType]:
+    """One run, or one phase of it: verdict, findings, pace, calls, slow loops, the rest."""
+    parts: list[RenderableType] = [used_line(at)]
+    if not at.pace.loops:
+        return [*parts, indented(Text("There is no loop to say anything about."))]
+    parts += render_findings(at.findings)
+    parts += render_pace(at) + render_calls(at) + render_groups(at) + render_other_threads(at)
+    return parts + _slow(at) + render_buses(at) + _within(at) + _fresh(at)
+
+
+def render_findings(findings: Sequence[Finding]) -> list[RenderableType]:
+    """What to do first: findings in order of what acting on them would buy."""
+    parts: list[RenderableType] = [heading_line("What stands out, what matters most first")]
+    main = [f for f in findings if f.severity != "note"]
+    notes = [f for f in findings if f.severity == "note"][:_NOTES]
+    for place, f in enumerate(main[:_FIRST], 1):
+        parts.append(hanging(f"  {place}. {f.severity:<5}", f.text))
+        if f.command:
+            parts.append(command_line(f"{'':10}> {f.command}"))
+    if len(main) > _FIRST:
+        parts.append(indented(Text(f"{len(main) - _FIRST} more in --json.")))
+    parts += [hanging("     note ", f.text) for f in notes]
+    if any(f.moves for f in main[:_FIRST]):
+        parts.append(indented(caution(CAUTION)))
+    return parts
+
+
+def _slow(at: Summary) -> list[RenderableType]:
+    slow = at.slow
+    if slow.threshold_ms is None:
+        return []
+    above = f"{number(slow.threshold_ms)} ms of {at.basis.judged}"
+    parts: list[RenderableType] = [heading_line("Slow loops")]
+    if not slow.count:
+        return [*parts, indented(Text(f"None: no loop stands out above {above}."))]
+    text = (
+        f"{count(slow.count, 'loop')} ({percent(slow.share)}, {percent(slow.time_share)} of the "
+        f"time) above {above}, in {count(len(slow.events), 'spell')}."
+    )
+    parts.append(indented(Text(text)))
+    leaders = list(slow.by_culprit.items())[:4]
+    if at.costs.calls and leaders:
+        named = ", ".join(f"{safe(name, 30)} {n:,}" for name, n in leaders)
+        parts.append(indented(Text(f"What stretched most in them: {named}")))
+    for r in at.recurrence.found:
+        beat = {"loops": f"every {number(r.period_loops)} loops"}.get(
+            r.clock, f"every {number(r.period_s)} s"
+        )
+        who = safe(r.call) if r.call else "no single call"
+        if r.together:
+            who = f"{len(r.together)} calls together"
+        parts.append(
+            indented(Text(f"Comes back {beat}: {number(r.height_ms)} ms, {who} ({r.events} times)"))
+        )
+    return parts
+
+
+def _within(at: Summary) -> list[RenderableType]:
+    """Whether the run changes along its way."""
+    changes = at.changes
+    if changes.drift is None and not changes.change_points:
+        return []
+    if changes.better == "drift" and changes.drift is not None:
+        d = changes.drift.change_ms
+        text = f"drifts by {number(d.value)} ms ({number(d.low)} to {number(d.high)})"
+    elif changes.better == "steps":
+        steps = ", ".join(
+            f"{number(p.step_ms)} ms at {number(p.time_s)} s" for p in changes.change_points[:5]
+        )
+        text = f"changes its level: {steps}"
+    else:
+        text = "no drift and no change of level seen."
+    return [heading_line("Along the run"), indented(Text(text[0].upper() + text[1:]))]
+
+
+def _fresh(at: Summary) -> list[RenderableType]:
+    ages = [f for f in at.freshness if f.age_ms is not None][:8]
+    held = [f for f in at.freshness if f.age_ms is None][:4]
+    if not ages and not held:
+        return []
+    rows = [
+        [name_cell(f.name, 30), safe(f.source), number(f.age_ms.p50), number(f.age_ms.p90),
+         number(f.age_ms.max), number(f.fresh_hz), str(f.longest_hold_loops)]
+        for f in ages
+        if f.age_ms is not None
+    ]  # fmt: skip
+    rows += [
+        [name_cell(f.name, 30), "signal", "", "", "", number(f.fresh_hz), str(f.longest_hold_loops)]
+        for f in held
+    ]
+    heads = ["reading", "how", "age p50", "p90", "max ms", "new/s", "held"]
+    used = ages[0].used_at if ages else "each logged row"
+    note = f"age at {used}; held: most loops in a row with the same one"
+    return [
+        heading_line("Freshness of readings"),
+        indented(table(heads, rows, left=(0, 1))),
+        indented(plain(note, 100)),
+    ]
+
+
+def render_together(
+    paths: Sequence[str], summaries: Sequence[Summary], found: Together
+) -> list[RenderableType]:
+    """Several logs: a row each, and how consistent they are.
+
+    Parameters
+    ----------
+    paths : sequence of str
+        Name of each recording.
+    summaries : sequence of Summary
+        One each.
+    found : Together
+        From `looptime.analysers.together.together`.
+    """
+    rows = []
+    for path, at in zip(paths, summaries, strict=True):
+        p, over = at.pace.period_ms, at.pace.overruns
+        top = at.findings[0].code.replace("_", " ") if at.findings else ""
+        rows.append(
+            [safe(path, 30), number(at.pace.duration_s), number(at.pace.rate_hz.by_time),
+             number(p.p50.value), number(p.p99.value), percent(over.share), top]
+        )  # fmt: skip
+    heads = ["log", "s", "loops/s", "p50 ms", "p99 ms", "over", "stands out"]
+    parts: list[RenderableType] = [
+        heading_line("The logs together"),
+        indented(table(heads, rows, left=(0, 6))),
+    ]
+    for at_figure in found.figures:
+        text = f"{number(at_figure.lowest_ms)} to {number(at_figure.highest_ms)} ms"
+        if at_figure.spread_percent is not None:
+            text += f", {number(at_figure.spread_percent, 2)} % sd between recordings"
+        if at_figure.outliers:
+            text += "; far off: " + ", ".join(safe(paths[k], 30) for k in at_figure.outliers)
+        parts.append(labelled(at_figure.figure, f"{found.judged} {text}"))
+    return parts

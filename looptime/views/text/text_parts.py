@@ -1,0 +1,102 @@
+"""Small parts that the text of `summary` and `slow` is made of."""
+
+from __future__ import annotations
+
+from rich.console import RenderableType
+from rich.padding import Padding
+from rich.text import Text
+
+from looptime.analysers.summary import Summary
+from looptime.views.text.terminal import count, number, safe
+
+__all__ = [
+    "brief",
+    "hanging",
+    "indented",
+    "labelled",
+    "name_cell",
+    "percent",
+    "used_line",
+]
+
+
+def hanging(lead: str, text: str) -> RenderableType:
+    """Text whose further lines are indented as far as its first."""
+    from rich.table import Table
+
+    grid = Table.grid(padding=0)
+    grid.add_column(width=len(lead), no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row(Text(lead), Text(safe(text, 1000)))
+    return grid
+
+
+def labelled(label: str, text: str) -> RenderableType:
+    """A line that begins with a short label."""
+    return hanging(f"  {label:<8}", text)
+
+
+def percent(share: float | None) -> str:
+    """A share in percent, two digits; a dash where there is none.
+
+    Examples
+    --------
+    >>> percent(0.413), percent(0.0998), percent(0.0052), percent(None)
+    ('41 %', '10 %', '0.52 %', '-')
+    """
+    if share is None:
+        return "-"
+    at = 100 * share
+    return f"{at:.0f} %" if at >= 9.95 or at == 0 else f"{number(at, 2)} %"
+
+
+def indented(part: RenderableType) -> RenderableType:
+    """A part two columns in."""
+    return Padding(part, (0, 0, 0, 2), expand=False)
+
+
+def brief(value: float | None, digits: int = 3) -> str:
+    """A time [ms] to three digits and no finer than a microsecond.
+
+    Examples
+    --------
+    >>> brief(0.04761), brief(12.34), brief(-0.0041, 2), brief(0.0001), brief(None)
+    ('0.048', '12.3', '-0.004', '0', '-')
+    """
+    if value is None or abs(value) >= 0.1:
+        return number(value, digits)
+    shown = f"{value:.3f}"
+    return "0" if float(shown) == 0 else shown
+
+
+def name_cell(name: str, width: int = 23) -> Text:
+    r"""A call's name in a cell: broken after a dot where it is long, and never ambiguous.
+
+    Examples
+    --------
+    >>> name_cell("drive.rear_left.steer.write").plain
+    'drive.rear_left.steer.\nwrite'
+    """
+    text = safe(name, 120)
+    lines: list[str] = []
+    while len(text) > width and len(lines) < 4:
+        dots = [k for k, c in enumerate(text[:width]) if c in "._:/-" and k >= width // 3]
+        cut = dots[-1] + 1 if dots else width
+        lines.append(text[:cut])
+        text = text[cut:]
+    return Text("\n".join([*lines, text]))
+
+
+def used_line(at: Summary) -> RenderableType:
+    """How many loops the figures rest on, and the warm-up that was cut."""
+    text = f"{count(at.pace.loops, 'loop')} in {number(at.pace.duration_s)} s"
+    text += f" of phase {safe(at.phase)}" if at.phase else ""
+    left_out = at.loops - at.pace.loops
+    if left_out:
+        text += (
+            f"; the first {left_out:,} ({number(at.duration_s - at.pace.duration_s, 2)} s) are "
+            "warm-up and not in the figures (--keep-warmup)"
+        )
+    elif at.warmup.loops and at.warmup.kept:
+        text += f"; the first {at.warmup.loops:,} are warm-up and stay in the figures"
+    return labelled("figures", text)

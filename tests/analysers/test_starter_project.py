@@ -1,0 +1,35 @@
+"""The drafted project file is one that the project reader takes, and labels as guessed."""
+
+from looptime.analysers.starter_project import draft_project
+from looptime.project import Project
+from looptime.schema import CallName
+from tests.build_run import make_run
+
+
+def test_round_trip(tmp_path):
+    """Odd names match themselves; kinds, buses and items survive."""
+    odd = ['a*b[1]?"q"', "wall.read", "\N{MICRO SIGN}\\x", "hub.bulk.read"]
+    run = make_run(
+        [20] * 30,
+        [(name, 2 * k, 1) for k, name in enumerate(odd)],
+        {
+            odd[0]: {"kind": "actuator write", "bus": "port"},
+            odd[1]: {"kind": "sensor read", "kind_from": "guessed", "items": 3},
+        },
+    )
+    path = tmp_path / "looptime.toml"
+    path.write_text(draft_project(run), encoding="utf-8")
+    project = Project.load(path)
+    assert {rule.match for rule in project.calls} >= {"wall.read"}
+    assert project.label(CallName(odd[0])).bus == "port"
+    assert project.label(CallName(odd[1])).items == 3
+    assert project.label(CallName(odd[2])).kind == "other"
+    assert len(project.calls) == 4
+    assert project.budget_ms == 20  # the rate that it keeps to
+
+
+def test_no_calls(tmp_path):
+    """A log of bare stamps gives a draft without calls."""
+    path = tmp_path / "looptime.toml"
+    path.write_text(draft_project(make_run([9, 11, 10])), encoding="utf-8")
+    assert Project.load(path).calls == ()

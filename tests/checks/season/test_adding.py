@@ -1,0 +1,188 @@
+"""Adding logs gives the same bytes however many processes read them, and survives their death."""
+
+import json
+import socket
+import subprocess
+import sys
+import time
+
+import pytest
+
+from looptime.checks.recording.recording import Settings
+from looptime.checks.season.adding import Job, add_logs
+from looptime.checks.season.season import Season, SeasonError
+from looptime.checks.sources import find_logs
+from looptime.errors import UsageError
+from tests.checks.build import read_recipe, recording, write_recipes
+
+
+def _jobs(paths, **labels):
+    return [Job(path, read_recipe, Settings(**labels)) for path in paths]
+
+
+def _bytes(season):
+    root = season.folder / "entries"
+    return {p.name: p.read_bytes() for p in root.rglob("*.parquet")}
+
+
+def test_one_process_and_several_give_the_same_bytes(tmp_path):
+    """Also with a log that stands there twice and one that cannot be read."""
+    paths = write_recipes(tmp_path / "logs", 6)
+    twice = tmp_path / "logs" / "run-90.log"
+    twice.write_bytes((tmp_path / "logs" / "run-01.log").read_bytes())
+    bad = tmp_path / "logs" / "run-91.log"
+    bad.write_text("no recipe", encoding="utf-8")
+    paths = find_logs(tmp_path / "logs")
+    assert len(paths) == 8
+    found = []
+    for processes in (1, 2):
+        season = Season(tmp_path / f"season-{processes}", create=True)
+        added = add_logs(season, _jobs(paths, label="x"), processes=processes)
+        assert (len(added.new), len(added.known)) == (6, 1)
+        assert list(added.errors) == [str(bad)]
+        found.append(_bytes(season))
+    assert found[0] == found[1]
+    assert len(found[0]) == 6
+
+
+def test_a_second_call_reads_only_what_is_missing(tmp_path):
+    """Known logs are skipped by the hash of their bytes; nothing is counted twice."""
+    paths = write_recipes(tmp_path / "logs", 5)
+    season = Season(tmp_path / "season", create=True)
+    add_logs(season, _jobs(paths[:3]), processes=1)
+    seen = []
+    done = add_logs(
+        season, _jobs(paths), processes=1, progress=lambda at, of: seen.append((at, of))
+    )
+    assert seen == [(1, 2), (2, 2)]
+    assert (len(done.new), len(done.known)) == (2, 3)
+    assert len(season.entries()) == 5
+    assert len(add_logs(season, _jobs(paths, label="y"), processes=1, replace=True).new) == 5
+    assert {e.facts.label for e in season.entries()} == {"y"}
+
+
+def test_a_process_that_dies_takes_only_its_log_with_it(tmp_path):
+    """The log that kills its process is named; every other log is added."""
+    paths = write_recipes(tmp_path / "logs", 5)
+    killer = tmp_path / "logs" / "run-02.log"
+    killer.write_text(json.dumps({"die": True}), encoding="utf-8")
+    season = Season(tmp_path / "season", create=True)
+    added = add_logs(season, _jobs(paths), processes=2)
+    assert list(added.errors) == [str(killer)]
+    assert "process that read it died" in added.errors[str(killer)]
+    assert len(season.entries()) == 4
+
+
+def test_too_short_a_log_is_an_error_of_its_own(tmp_path):
+    """A log with nothing left after the warm-up is named, the others are added."""
+    paths = write_recipes(tmp_path / "logs", 2)
+    short = tmp_path / "logs" / "run-50.log"
+    short.write_text(json.dumps({"seed": 5, "loops": 50}), encoding="utf-8")
+    season = Season(tmp_path / "season", create=True)
+    added = add_logs(season, _jobs([*paths, str(short)]), processes=1)
+    assert "after the warm-up" in added.errors[str(short)]
+    assert len(added.new) == 2
+
+
+def test_a_folder_without_logs(tmp_path):
+    """An empty folder is one line."""
+    with pytest.raises(UsageError, match="holds no logs"):
+        find_logs(tmp_path)
+
+
+def _free_port():
+    with socket.socket() as made:
+        made.bind(("127.0.0.1", 0))
+        return made.getsockname()[1]
+
+
+def _start(*words):
+    return subprocess.Popen(
+        [sys.executable, "-m", *words], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+
+
+@pytest.fixture
+def cluster():
+    """A real scheduler and two workers on loopback: its address and their processes."""
+    pytest.importorskip("distributed")
+    address = f"tcp://127.0.0.1:{_free_port()}"
+    scheduler = _start(
+        "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port",
+        address.rpartition(":")[2], "--no-dashboard", "--no-show",
+    )  # fmt: skip
+    spec = ("--nthreads", "1", "--no-nanny", "--no-dashboard", "--host", "127.0.0.1")
+    processes = [scheduler, *(_start("distributed.cli.dask_worker", address, *spec) for _ in "12")]
+    yield address, processes
+    for process in processes:
+        process.kill()
+        process.wait()
+
+
+def test_a_cluster_gives_the_same_bytes_though_a_worker_is_killed(tmp_path, cluster):
+    """The log that a killed worker had in hand is read by the other one."""
+    address, (_, worker, _) = cluster
+    paths = write_recipes(tmp_path / "logs", 12)
+    here = Season(tmp_path / "here", create=True)
+    add_logs(here, _jobs(paths), processes=1)
+    there = Season(tmp_path / "there", create=True)
+    killed = []
+
+    def kill_one(done, _):
+        if done == 2:
+            worker.kill()
+            killed.append(done)
+
+    added = add_logs(there, _jobs(paths), scheduler=address, progress=kill_one)
+    assert killed == [2]
+    assert added.errors == {}
+    assert _bytes(there) == _bytes(here)
+
+
+def test_a_scheduler_that_goes_away_keeps_what_is_done(tmp_path, cluster):
+    """One line; the runs that were done stay, and a second call adds the rest."""
+    address, (scheduler, *_) = cluster
+    paths = write_recipes(tmp_path / "logs", 60)
+    season = Season(tmp_path / "season", create=True)
+    with pytest.raises(SeasonError, match="the scheduler went away: what was done is kept"):
+        add_logs(
+            season, _jobs(paths), scheduler=address,
+            progress=lambda done, _: scheduler.kill() if done == 2 else None,
+        )  # fmt: skip
+    there = len(season.entries())
+    assert 2 <= there < 60
+    rest = add_logs(season, _jobs(paths), processes=1)
+    assert len(rest.new) == 60 - there
+    assert len(season.entries()) == 60
+
+
+def test_a_scheduler_that_does_not_answer_is_one_line(tmp_path, monkeypatch):
+    """The address is named, with what to do."""
+    distributed = pytest.importorskip("distributed")
+    real = distributed.Client
+    monkeypatch.setattr(distributed, "Client", lambda a, **k: real(a, **{**k, "timeout": "1s"}))
+    season = Season(tmp_path / "season", create=True)
+    paths = write_recipes(tmp_path / "logs", 1)
+    begin = time.monotonic()
+    with pytest.raises(SeasonError, match="no scheduler answers"):
+        add_logs(season, _jobs(paths), scheduler=f"tcp://127.0.0.1:{_free_port()}")
+    assert time.monotonic() - begin < 20
+
+
+def _two_runs(path):
+    return [recording(k, loops=300, source=path) for k in (1, 2)]
+
+
+def test_a_log_of_which_a_run_was_dropped_is_read_again(tmp_path):
+    """Of a log with two runs one is missing: it is known only when both are there."""
+    log = tmp_path / "two.log"
+    log.write_text("two runs", encoding="utf-8")
+    season = Season(tmp_path / "season", create=True)
+    job = Job(str(log), _two_runs, Settings())
+    first = add_logs(season, [job], processes=1)
+    assert len(first.new) == 2
+    assert (add_logs(season, [job], processes=1).new, len(season.entries())) == ([], 2)
+    season.drop(first.new[:1])
+    again = add_logs(season, [job], processes=1)
+    assert (again.new, again.known) == (first.new[:1], first.new[1:])
+    assert len(season.entries()) == 2

@@ -1,0 +1,270 @@
+"""Prepared copies of logs: the same run again, never a stale, torn or damaged one."""
+
+import gzip
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.parsers import read as reading
+from looptime.parsers.kept import cache, packed
+from looptime.parsers.layouts.contract import Options
+from looptime.project import Project
+from looptime.run import LoopColumns, Run
+from looptime.tables import described
+
+HEADER = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
+
+
+def rows(loops=60, period=10_000):
+    """A log with two threads, phases, signals, marks and a bad row."""
+    text = "# robot: tray-carrier\n" + HEADER
+    for k in range(loops):
+        at = k * period
+        phase = "standby" if k < 20 else "drive"
+        text += f"{k},main,{3 * k},gyro.read,{at + 10}.125,900,{phase},,\n"
+        text += f"{k},main,{3 * k + 1},heading_deg,{at + 950},0,{phase},signal,{k / 2}\n"
+        text += f"{k},reader,{k},lift.read,{at + 100},700,{phase},published,\n"
+        text += f"{k},main,{3 * k + 2},loop,{at},{period},{phase},,\n"
+    return text + "7,main,oops\n"
+
+
+@pytest.fixture
+def kept(tmp_path, monkeypatch):
+    """A cache folder of its own, used for logs of any size."""
+    monkeypatch.setenv("LOOPTIME_CACHE", str(tmp_path / "cache"))
+    monkeypatch.setattr(reading, "PAYS_FROM", 0)
+    return tmp_path / "cache"
+
+
+@pytest.fixture
+def log(tmp_path):
+    """A log file."""
+    path = tmp_path / "log.csv"
+    path.write_text(rows(), encoding="utf-8")
+    return path
+
+
+def same(one, two):
+    """Whether two runs are equal, columns and all."""
+    for (table, name, a), (table2, name2, b) in zip(
+        packed._columns(one), packed._columns(two), strict=True
+    ):
+        assert (table, name) == (table2, name2)
+        assert a.dtype == b.dtype
+        assert np.array_equal(a, b, equal_nan=a.dtype.kind == "f")
+    assert described(one) == described(two)
+    assert one.set_aside.text == two.set_aside.text
+    assert one.names == two.names
+
+
+def refuse(*_args):
+    raise AssertionError("the log itself was read again")
+
+
+def test_second_read_takes_the_copy(kept, log, monkeypatch):
+    """The second read gives the same run without reading the log, and maps its columns."""
+    first = looptime.read(log)
+    assert len(list(kept.iterdir())) == 1
+    monkeypatch.setattr(reading, "_fresh", refuse)
+    second = looptime.read(log)
+    same(first, second)
+    base = second.call_columns.start_ns
+    while isinstance(base, np.ndarray) and base.base is not None:
+        base = base.base
+    assert not isinstance(base, np.ndarray)  # the file, not a copy of it
+
+
+def test_columns_of_one_word_stay_light(kept, tmp_path, monkeypatch):
+    """A column that holds one value is stored once."""
+    path = tmp_path / "one.csv"
+    path.write_text(
+        "name,start_us,duration_us\n" + "".join(f"a,{10_000 * k},50\n" for k in range(50)),
+        encoding="utf-8",
+    )
+    looptime.read(path)
+    monkeypatch.setattr(reading, "_fresh", refuse)
+    assert looptime.read(path).call_columns.thread.strides == (0,)
+
+
+def test_changed_log_is_read_again(kept, log):
+    """Another content, or another time of change, is another log."""
+    assert len(looptime.read(log)) == 60
+    log.write_text(rows(loops=50), encoding="utf-8")
+    assert len(looptime.read(log)) == 50
+    same_size = rows(period=20_000)[: len(rows())]
+    stamp = log.stat()
+    log.write_text(same_size.ljust(stamp.st_size), encoding="utf-8")
+    assert looptime.read(log).loop_columns.period_ns[0] == 20_000_000
+
+
+def test_options_are_part_of_the_key(log):
+    """A log read in another way has another copy."""
+    plain = cache.key(log, Options())
+    assert plain is not None
+    assert cache.key(log, Options(unit="ms")) != plain
+    assert cache.key(log, Options(loop_call="gyro.read")) != plain
+    assert cache.key(log, Options()) == plain
+
+
+def test_labels_are_applied_after_loading(kept, log, tmp_path):
+    """A project file that changes takes effect on a prepared log."""
+    looptime.read(log)
+    file = tmp_path / "looptime.toml"
+    file.write_text('[[call]]\nmatch = "gyro.*"\nbus = "port"\n', encoding="utf-8")
+    run = looptime.read(log, project=Project.load(file))
+    assert {name.name: name.bus for name in run.names}["gyro.read"] == "port"
+    assert {n.name: n.bus for n in looptime.read(log).names}["gyro.read"] is None
+
+
+@pytest.mark.parametrize("harm", ["cut", "zero", "scramble", "empty", "foreign", "contents"])
+def test_damaged_copy_is_rebuilt_in_silence(kept, log, harm, capsys):
+    """A copy that was cut, overwritten or replaced is read anew and replaced."""
+    first = looptime.read(log)
+    (file,) = kept.iterdir()
+    data = bytearray(file.read_bytes())
+    if harm == "cut":
+        data = data[:-100]
+    elif harm == "zero":
+        data[-5000:] = bytes(5000)
+    elif harm == "scramble":
+        data[len(data) // 2 :] = os.urandom(len(data) - len(data) // 2)
+    elif harm == "contents":
+        data[200] ^= 0xFF
+    else:
+        data = bytearray(b"" if harm == "empty" else b"something else\n" * 100)
+    file.write_bytes(data)
+    same(first, looptime.read(log))
+    assert capsys.readouterr() == ("", "")
+    assert packed.load(file)
+
+
+def test_one_changed_value_is_noticed(tmp_path):
+    """A copy in which one byte of a long column has changed is not believed."""
+    count = 30_000
+    loops = LoopColumns(np.arange(count), 10**7 * np.arange(count), np.full(count, 10**7))
+    file = tmp_path / "copy"
+    with file.open("wb") as out:
+        packed.save((Run(loop_columns=loops),), out)
+    data = file.read_bytes()
+    assert len(packed.load(file)[0]) == count
+    size = 8 * count
+    first = len(data) - 3 * size  # three columns of 240 000 bytes, each a multiple of 64
+    for at in range(first + 5, len(data), 30_011):
+        changed = bytearray(data)
+        changed[at] ^= 4
+        file.write_bytes(changed)
+        with pytest.raises(ValueError, match="damaged"):
+            packed.load(file)
+
+
+def test_no_cache(kept, log):
+    """Who asks for it gets neither a copy read nor one written."""
+    looptime.read(log, cache=False)
+    assert not kept.exists()
+
+
+def test_small_logs_are_not_kept(tmp_path, monkeypatch, log):
+    """A copy of a small log would not pay."""
+    monkeypatch.setenv("LOOPTIME_CACHE", str(tmp_path / "cache"))
+    looptime.read(log)
+    assert not (tmp_path / "cache").exists()
+
+
+def test_folder_that_cannot_be_written(tmp_path, monkeypatch, log):
+    """A cache folder that cannot be is no error."""
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    monkeypatch.setenv("LOOPTIME_CACHE", str(tmp_path / "file" / "cache"))
+    monkeypatch.setattr(reading, "PAYS_FROM", 0)
+    assert len(looptime.read(log)) == 60
+
+
+def test_crash_in_mid_write_leaves_nothing(kept, log, monkeypatch):
+    """A write that fails half way leaves no copy, and the run is given all the same."""
+
+    def fail(runs, file):
+        file.write(b"half")
+        raise OSError(28, "no space left")
+
+    monkeypatch.setattr(cache, "save", fail)
+    assert len(looptime.read(log)) == 60
+    assert list(kept.iterdir()) == []
+
+
+def test_oldest_copies_go_first(kept, tmp_path, monkeypatch):
+    """Beyond the size limit the copy that was not used for longest is taken away."""
+    logs = []
+    for k in range(4):
+        path = tmp_path / f"{k}.csv"
+        path.write_text(rows(loops=50), encoding="utf-8")
+        logs.append(path)
+    files = []
+    for k, path in enumerate(logs[:3]):
+        before = set(kept.iterdir()) if kept.exists() else set()
+        looptime.read(path)
+        (new,) = set(kept.iterdir()) - before
+        os.utime(new, (1000 + k, 1000 + k))
+        files.append(new)
+    looptime.read(logs[0])  # used again: now the newest
+    monkeypatch.setattr(cache, "MOST_BYTES", int(3.5 * files[0].stat().st_size))
+    looptime.read(logs[3])
+    assert files[0].exists()
+    assert not files[1].exists()
+    assert files[2].exists()
+
+
+def test_two_processes_at_once(kept, log):
+    """Processes that write the same copy together leave one whole copy."""
+    code = (
+        "import looptime, looptime.parsers.read as r, sys; r.PAYS_FROM = 0; "
+        "print(len(looptime.read(sys.argv[1])))"
+    )
+    started = [
+        subprocess.Popen([sys.executable, "-c", code, str(log)], stdout=subprocess.PIPE, text=True)
+        for _ in range(2)
+    ]
+    assert [process.communicate()[0].strip() for process in started] == ["60", "60"]
+    (file,) = kept.iterdir()
+    assert len(packed.load(file)[0]) == 60
+
+
+@pytest.mark.parametrize(
+    ("platform", "variable", "tail"),
+    [
+        ("win32", "LOCALAPPDATA", ("looptime", "Cache")),
+        ("linux", "XDG_CACHE_HOME", ("looptime",)),
+    ],
+)
+def test_folder_by_system(monkeypatch, tmp_path, platform, variable, tail):
+    """Each system's own folder for such copies is used."""
+    monkeypatch.delenv("LOOPTIME_CACHE", raising=False)
+    monkeypatch.setattr(sys, "platform", platform)
+    monkeypatch.setenv(variable, str(tmp_path))
+    assert cache.folder() == tmp_path.joinpath(*tail)
+    monkeypatch.setattr(sys, "platform", "darwin")
+    assert cache.folder() == Path.home() / "Library" / "Caches" / "looptime"
+
+
+def test_summary_of_a_mapped_run(kept, log):
+    """Nothing that works on a run writes into it: mapped columns are read-only."""
+    first = looptime.summarise(looptime.read(log))
+    second = looptime.summarise(looptime.read(log))
+    assert first.to_dict() == second.to_dict()
+
+
+@pytest.mark.parametrize("ending", ["csv", "csv.gz"])
+def test_the_share_read_is_told_while_a_log_is_read(tmp_path, ending):
+    """Shares rise from above 0 to 1, whatever the file's wrapping; a prepared copy needs none."""
+    rows = [f"{k},gyro.read,{1000 * k},{400 + k % 7}" for k in range(80_000)]
+    text = "\n".join(["loop,name,start_us,duration_us", *rows]).encode()
+    path = tmp_path / f"log.{ending}"
+    path.write_bytes(gzip.compress(text) if ending.endswith("gz") else text)
+    shares: list[float] = []
+    run = looptime.read_log(path, cache=False, progress=shares.append).runs[0]
+    assert len(run) == 79_999
+    assert shares == sorted(shares)
+    assert 0 < shares[0] < shares[-1] == 1.0

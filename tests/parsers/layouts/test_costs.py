@@ -1,0 +1,197 @@
+"""Logs of a duration for each part of a loop."""
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.errors import LogError
+from looptime.parsers.layouts.inside import enclosing
+from tests.parsers.build import balance, periods_ms, read, self_ms, unattributed_ms
+
+GYRO, DRIVE, LOG = [1, 2, 3, 1, 2], [4, 3, 5, 6, 4], [5, 5, 6, 5, 7]
+
+
+def text(header, *columns):
+    """Columns as a log."""
+    rows = zip(*columns, strict=True)
+    return header + "".join(",".join(map(str, row)) + "\n" for row in rows)
+
+
+def test_parts_beside_a_clock(tmp_path):
+    """The clock gives the periods; parts are laid one after another in column order."""
+    log = text("time_ms,gyro_ms,drive_ms,battery\n", [0, 20, 41, 60, 80], GYRO, DRIVE, [12] * 5)
+    run = read(tmp_path, log)
+    assert run.layout == "costs"
+    assert periods_ms(run) == [20.0, 21.0, 19.0, 20.0]
+    assert self_ms(run) == {"gyro": [1.0, 2.0, 3.0, 1.0], "drive": [4.0, 3.0, 5.0, 6.0]}
+    assert unattributed_ms(run) == [15.0, 16.0, 11.0, 13.0]
+    assert run.clock.starts_from == "column order"
+    assert run.call_columns.start_ns.tolist()[:4] == [0, 1_000_000, 20_000_000, 22_000_000]
+    assert run.signals.values["battery_v"].tolist() == [12.0] * 4
+    assert run.set_aside.counts == {"unfinished last loop": 1}
+
+
+def test_total_and_end_to_end_without_a_clock(tmp_path):
+    """Without a clock the end-to-end time is the period and the total the work in it."""
+    total = [a + b for a, b in zip(GYRO, DRIVE, strict=True)]
+    whole = [t + 2 for t in total]
+    log = text("index,a_ms,b_ms,total_ms,end_to_end_ms\n", range(5), GYRO, DRIVE, total, whole)
+    run = read(tmp_path, log)
+    assert periods_ms(run) == [7.0, 7.0, 10.0, 9.0, 8.0]
+    assert run.loop_columns.body_ns.tolist() == [t * 1_000_000 for t in total]
+    assert unattributed_ms(run) == [2.0] * 5
+    assert run.set_aside.counts == {}
+    assert run.signals is None
+    assert "no clock" in run.clock.notes[0]
+
+
+@pytest.mark.parametrize(("total", "left"), [(88, [83.0, 83.0, 80.0, 81.0, 82.0]),
+                                             (4, [-1.0, -1.0, -4.0, -3.0, -2.0])])  # fmt: skip
+def test_parts_that_do_not_add_up_to_the_total(tmp_path, total, left):
+    """What is missing is unattributed, what is too much is unattributed below zero."""
+    run = read(tmp_path, text("gyro_ms,drive_ms,total_ms\n", GYRO, DRIVE, [total] * 5))
+    assert periods_ms(run) == [float(total)] * 5
+    assert unattributed_ms(run) == left
+    ends = run.loop_columns.start_ns + run.loop_columns.period_ns
+    assert (run.call_columns.start_ns < ends[run.call_columns.loop]).all()
+
+
+def test_parts_alone(tmp_path):
+    """Without clock and total a period is the sum of its parts, and that is said."""
+    run = read(tmp_path, text("gyro_ms,drive_ms\n", GYRO, DRIVE))
+    assert periods_ms(run) == [5.0, 5.0, 8.0, 7.0, 6.0]
+    assert unattributed_ms(run) == [0.0] * 5
+    assert any("sum of the parts" in note for note in run.clock.notes)
+
+
+def test_part_that_is_the_sum_of_others_is_not_counted_twice(tmp_path):
+    """A timer around two others keeps what is its own; the two lie in it."""
+    both = [a + b for a, b in zip(GYRO, DRIVE, strict=True)]
+    log = text(
+        "time_ms,update_ms,gyro_ms,drive_ms,log_ms\n", range(0, 100, 20), both, GYRO, DRIVE, LOG
+    )
+    run = read(tmp_path, log)
+    assert self_ms(run)["update"] == [0.0] * 4
+    assert unattributed_ms(run) == [10.0, 10.0, 6.0, 8.0]
+    assert run.call_columns.depth.tolist()[:4] == [0, 1, 1, 0]
+
+
+def test_column_around_all_others_is_the_loop(tmp_path):
+    """Where one column equals the sum of all others it is the total, whatever it is called."""
+    both = [a + b for a, b in zip(GYRO, DRIVE, strict=True)]
+    run = read(tmp_path, text("gyro_ms,drive_ms,robot_ms\n", GYRO, DRIVE, both))
+    assert sorted(self_ms(run)) == ["drive", "gyro"]
+    assert periods_ms(run) == [float(b) for b in both]
+
+
+def test_without_units_a_total_gives_them(tmp_path):
+    """Columns without units are durations if one is the total; the unit is inferred from it."""
+    total = [a + b + 1 for a, b in zip(GYRO, DRIVE, strict=True)]
+    run = read(tmp_path, text("gyro,drive,total\n", GYRO, DRIVE, total))
+    assert run.layout == "costs"
+    assert run.clock.unit == "ms"
+    assert run.clock.unit_from.startswith("inferred")
+    assert unattributed_ms(run) == [1.0] * 5
+
+
+def test_units_may_differ(tmp_path):
+    """Every part is read in its own unit."""
+    run = read(tmp_path, "time_s,gyro_us,drive_ms\n0,1500,4\n0.02,1500,4\n0.04,1500,4\n")
+    assert self_ms(run) == {"gyro": [1.5] * 2, "drive": [4.0] * 2}
+    assert periods_ms(run) == [20.0] * 2
+
+
+def test_part_that_was_not_taken(tmp_path):
+    """An empty or nan part is no call; beside a clock the row stays."""
+    run = read(tmp_path, "time_ms,gyro_ms,drive_ms\n0,1,4\n20,nan,4\n40,,4\n60,1,4\n")
+    assert self_ms(run) == {"gyro": [1.0, 0.0, 0.0], "drive": [4.0] * 3}
+    assert len(run.call_columns) == 4
+
+
+def test_duration_out_of_all_bounds(tmp_path):
+    """A duration that no number of nanoseconds holds is one that was not taken."""
+    rows = [f"{20 * k},1.5,{'1e308' if k == 3 else 2}\n" for k in range(8)]
+    run = read(tmp_path, "time_ms,gyro_ms,drive_ms\n" + "".join(rows))
+    assert self_ms(run)["drive"] == [2, 2, 2, 0, 2, 2, 2]
+
+
+def test_damaged_row_takes_the_loop_before_it_along(tmp_path):
+    """Beside a clock, the loop before a damaged row has no known length."""
+    run = read(tmp_path, "time_ms,gyro_ms,drive_ms\n0,1,4\n20,1,4\n40,1\n60,1,4\n80,1,4\n")
+    assert periods_ms(run) == [20.0, 20.0]
+    assert run.set_aside.counts == {
+        "unfinished last loop": 1,
+        "wrong number of fields": 1,
+        "rows lost around it": 1,
+    }
+
+
+def test_first_interval_since_the_board_was_switched_on(tmp_path):
+    """A first period of a day is no loop."""
+    log = "dt_ms,gyro_ms\n86000000,1\n" + "20,1\n" * 4
+    run = read(tmp_path, log)
+    assert run.set_aside.counts == {"first interval": 1}
+    assert periods_ms(run) == [20.0] * 4
+
+
+def test_a_clock_under_an_unknown_name_is_no_part(tmp_path):
+    """A column that only rises is asked about, and read once it is named."""
+    rows = "".join(f"{k * 20},{k % 3 + 1},{k % 4 + 2}\n" for k in range(30))
+    log = "Zeit_ms,gyro_ms,drive_ms\n" + rows
+    with pytest.raises(LogError, match=r"column 'Zeit' rises .* --columns"):
+        read(tmp_path, log)
+    run = read(tmp_path, log, columns="time_ms,gyro_ms,drive_ms")
+    assert periods_ms(run) == [20.0] * 29
+
+
+def test_loop_numbers_that_were_passed_over(tmp_path):
+    """Where numbers are missing in the loop column, the loop before them has no known length."""
+    log = text("loop,time_ms,gyro_ms\n", [1, 2, 3, 6, 7], [0, 20, 40, 100, 120], GYRO)
+    run = read(tmp_path, log)
+    assert run.loop_columns.loop.tolist() == [1, 2, 6]
+    assert periods_ms(run) == [20.0] * 3
+
+
+def test_ages_and_second_clocks_are_no_parts(tmp_path):
+    """Times that are no share of the loop stay out of its parts."""
+    log = "time_ms,device_ms,gyro_ms,gyro_age_ms\n" + "".join(
+        f"{k * 20},{7000 + k * 20},{k % 3 + 1},{50 + k}\n" for k in range(6)
+    )
+    assert list(self_ms(read(tmp_path, log))) == ["gyro"]
+
+
+def test_two_like_columns_enclose_nothing():
+    """A part that happens to equal another beside a trifle is no sum."""
+    rng = np.random.default_rng(1)
+    a = rng.integers(1_000_000, 9_000_000, 50)
+    assert (enclosing(np.stack([a, a, a * 0 + 1], axis=1)) < 0).all()
+
+
+def test_enclosing_parts_within_enclosing_parts():
+    """Sums are found from the inside outwards, each part counted once."""
+    rng = np.random.default_rng(2)
+    a, b, c = rng.integers(1_000_000, 9_000_000, (3, 50))
+    table = np.stack([a + b + c, a + b, a, b, c], axis=1)
+    assert enclosing(table).tolist() == [-1, 0, 1, 1, 0]
+
+
+def test_a_clock_that_begins_anew_beside_periods(tmp_path):
+    """Where each row stands for one loop of many, the clock is looked after all the same."""
+    stamps = [*range(100_000, 108_000, 500), *range(2300, 8300, 500)]
+    rows = "".join(f"{t},20,{3 + t % 4}\n" for t in stamps)
+    path = tmp_path / "log.csv"
+    path.write_text("time_ms,dt_ms,gyro_ms\n" + rows, encoding="utf-8")
+    first, second = looptime.read_log(path).runs
+    assert (len(first), len(second)) == (16, 12)
+    assert first.clock.restarts == (18,)
+    for run in (first, second):
+        balance(run)
+        assert periods_ms(run) == [20.0] * len(run)
+        assert np.diff(run.loop_columns.start_ns).tolist() == [500_000_000] * (len(run) - 1)
+
+
+def test_calls_of_no_length_that_can_be(tmp_path):
+    """Where the loop's thread has no call left, that is said in one line."""
+    rows = [f"{k},main,loop,{k},-1\n{k},other,read,{k},1\n" for k in range(40)]
+    with pytest.raises(LogError, match="no call that can be used"):
+        read(tmp_path, "loop,thread,name,start_ms,duration_ms\n" + "".join(rows))

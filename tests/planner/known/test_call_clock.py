@@ -1,0 +1,123 @@
+"""Which clock each call keeps."""
+
+import numpy as np
+import pytest
+
+from looptime.planner.known.call_clock import rhythms
+from looptime.planner.known.stretches import sample
+from looptime.planner.known.timeline import chain
+from looptime.planner.play.draft import basis, sampled
+from tests.build_run import make_run
+
+
+def classed(run, **stated):
+    """Rhythm of each call by name; long turns under the name and an exclamation mark."""
+    found = rhythms(run, chain(run), stated)
+    return {r.name + ("!" if r.pulses else ""): r for r in found.calls}, found.pauses
+
+
+def uneven(n, seed=0):
+    """Work of about 8 ms."""
+    return 8 * np.random.default_rng(seed).lognormal(0, 0.1, n)
+
+
+def test_calls_of_every_loop_go_by_the_loop():
+    """Made in every loop, or in every fourth."""
+    work = uneven(400)
+    run = make_run(
+        work + 1, lambda j: [("work", 0, work[j])] + ([("slow", work[j], 1)] if j % 4 == 0 else [])
+    )
+    found, pauses = classed(run)
+    assert found["work"].recurs == "loop"
+    assert found["slow"].recurs == "loop"
+    assert found["slow"].loops == 4
+    assert len(pauses) == 0
+
+
+def by_clock(rule, n=3000, every=70.0):
+    """A message every 70 ms, looked at once a loop."""
+    work, now, due, rows, periods = uneven(n), 0.0, 0.0, [], []
+    for j in range(n):
+        calls = [("work", 0, work[j])]
+        took = work[j]
+        if now + took >= due:
+            due = now + took + every if rule == "elapsed" else due + every
+            calls.append(("send", took, 2.0))
+            took += 2.0
+        rows.append(calls)
+        periods.append(took)
+        now += took
+    return make_run(periods, lambda j: rows[j])
+
+
+@pytest.mark.parametrize("rule", ["elapsed", "timetable"])
+def test_the_clock_and_its_rule_are_seen(rule):
+    """So long after the last time, or at fixed instants; and the interval."""
+    found, _ = classed(by_clock(rule))
+    assert found["send"].recurs == "time"
+    assert found["send"].rule == rule
+    assert found["send"].interval_ns == pytest.approx(70e6, rel=0.01)
+
+
+def test_what_is_stated_outranks_what_is_seen():
+    """The project file or the plan may say otherwise."""
+    found, _ = classed(by_clock("elapsed"), send="loop")
+    assert found["send"].recurs == "loop"
+    assert found["send"].reason == "stated"
+
+
+def test_a_device_is_recognised_at_any_moment_of_its_period():
+    """A read in every third loop that waits for a device of 17 ms: its period to 0.1 %."""
+    rng, now, rows, periods = np.random.default_rng(3), 0.0, [], []
+    for j in range(1200):
+        took = round(float(8 * rng.lognormal(0, 0.4)), 6)
+        calls = [("work", 0, took)]
+        if j % 3 == 0:
+            ready = (np.floor((now + took) / 17) + 1) * 17 + 1.2 + 0.02 * rng.standard_normal()
+            ready = round(float(ready), 6)
+            calls.append(("range.read", took, ready - now - took))
+            took = ready - now
+        rows.append(calls)
+        periods.append(took)
+        now += took
+    run = make_run(periods, lambda j: rows[j])
+    found, _ = classed(run)
+    assert found["range.read"].recurs == "next measurement"
+    assert found["range.read"].interval_ns == pytest.approx(17e6, rel=1e-3)
+
+
+def test_pauses_are_told_from_one_bad_call():
+    """Pauses strike calls by the time they take; a call with long turns of its own is no pause."""
+    rng = np.random.default_rng(4)
+    n = 3000
+    struck = rng.random(n) < 0.01
+    which = rng.choice(3, n, p=[0.2, 0.3, 0.5])
+    parts = np.tile([2.0, 3.0, 5.0], (n, 1))
+    parts[np.flatnonzero(struck), which[struck]] += 9.0
+    rows = [[(f"c{i}", p[:i].sum(), p[i]) for i in range(3)] for p in parts]
+    _, pauses = classed(make_run(parts.sum(axis=1), lambda j: rows[j]))
+    assert len(pauses) == struck.sum()
+    parts = np.tile([2.0, 3.0, 5.0], (n, 1))
+    parts[struck, 0] += 9.0
+    rows_one = [[(f"c{i}", p[:i].sum(), p[i]) for i in range(3)] for p in parts]
+    _, pauses = classed(make_run(parts.sum(axis=1), lambda j: rows_one[j]))
+    assert len(pauses) == 0
+
+
+@pytest.mark.parametrize("every", [70.0, 3000.0])
+def test_a_sample_keeps_the_interval_of_its_run(every):
+    """Gaps across the joints of a sample are no gaps of the program: loops are left out there."""
+    run = by_clock("elapsed", n=6000, every=every)
+    whole = {r.name: r for r in basis(run).rhythms.calls}["send"]
+    part = {r.name: r for r in sampled(run, 2000).rhythms.calls}["send"]
+    assert whole.interval_ns == pytest.approx(every * 1e6, rel=0.03)
+    assert (part.interval_ns, part.rule) == (whole.interval_ns, whole.rule)
+
+
+def test_gaps_across_a_joint_are_left_out():
+    """In stretches of 100 loops of 8 ms, a message every 70 ms: no interval is shorter."""
+    short = sample(by_clock("elapsed", n=2300), 2000)
+    assert np.diff(short.loop_columns.loop).max() > 1
+    found, _ = classed(short)
+    assert found["send"].recurs == "time"
+    assert found["send"].interval_ns == pytest.approx(70e6, rel=0.01)

@@ -1,0 +1,54 @@
+"""The tick that a recorded loop keeps, and by how much it misses it."""
+
+import numpy as np
+import pytest
+
+from looptime.planner.play.pacer import recorded_pace
+from looptime.planner.play.placing import _Source
+from tests.build_run import make_flat_run
+
+
+@pytest.mark.parametrize("least_wait_ms", [0.5, 8.0])
+def test_jitter_counts_from_the_earliest_wakes(least_wait_ms):
+    """Ticks of 20 ms, woken up to 1 ms late: half a millisecond on average, however long the wait.
+
+    The earliest twentieth of the wakes, 0.05 ms late, is where the tick is taken to be.
+    """
+    rng = np.random.default_rng(2)
+    n = 2000
+    wake = rng.uniform(0, 1, n + 1)
+    period = 20 + np.diff(wake)
+    work = 20 - least_wait_ms - 1 - rng.uniform(0, 3, n)
+    wait = period - work
+    run = make_flat_run(
+        (period * 1e6).round().astype(np.int64),
+        {"work": (work * 1e6).astype(np.int64), "pace": (wait * 1e6).astype(np.int64)},
+        {"work": "compute", "pace": "pacing"},
+    )
+    found, wait_known = recorded_pace(run)
+    assert wait_known
+    assert found.interval_ns == pytest.approx(20e6, rel=1e-4)
+    assert found.jitter_ns.mean() / 1e6 == pytest.approx(0.5 - 0.05, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("rule", "due", "now", "then"),
+    [
+        ("elapsed", 0.0, 25.0, 35.0),  # counted from when it was done
+        ("timetable", 20.0, 25.0, 30.0),  # 0, 10, 20 ...: a late one does not move the next
+        ("timetable", 20.0, 47.0, 50.0),  # what was missed is not made up for
+        ("timetable", 20.0, 20.0, 30.0),
+    ],
+)
+def test_when_work_by_the_clock_is_due_again(rule, due, now, then):
+    """Every 10 ms, by either rule."""
+    empty = np.empty(0, np.int64)
+    assert _Source("call", [], empty, [], rule, 10.0, due).next_due(now) == then
+
+
+def test_a_recording_is_played_round_and_round():
+    """Dues at 3 and 7 of a lap of 10: the third is at 13."""
+    source = _Source("call", [], np.empty(0, np.int64), [], "recorded", 10.0, 3.0, [3.0, 7.0])
+    for turn, due in enumerate([3.0, 7.0, 13.0, 17.0, 23.0]):
+        source.turn = turn
+        assert source.next_due(0.0) == due

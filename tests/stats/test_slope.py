@@ -1,0 +1,114 @@
+import numpy as np
+import pytest
+from scipy import stats
+
+from looptime.errors import NotEnoughError
+from looptime.stats.slope import _correlation, drift, theil_sen
+
+T = np.arange(6000) * 0.010
+
+
+def test_theil_sen_agrees_with_an_independent_implementation():
+    """Same slope."""
+    rng = np.random.default_rng(1)
+    t, y = np.sort(rng.uniform(0, 10, 30)), rng.normal(0, 1, 30)
+    assert theil_sen(t, y) == pytest.approx(stats.theilslopes(y, t).slope)
+
+
+def test_theil_sen_without_two_times():
+    """Points at the same time have no slope."""
+    assert theil_sen(np.zeros(5), np.arange(5.0)) == 0
+
+
+def test_a_planted_drift_is_measured():
+    """0.3 ms over a minute."""
+    results = []
+    for seed in range(20):
+        noise = np.random.default_rng(seed).normal(0, 0.3, 6000)
+        results.append(drift(10 + 0.005 * T + noise, T))
+    assert all(r.found for r in results)
+    assert np.mean([r.change for r in results]) == pytest.approx(0.3, abs=0.02)
+    assert np.mean([r.per_minute for r in results]) == pytest.approx(0.3, abs=0.02)
+    assert np.mean([r.relative for r in results]) == pytest.approx(0.03, rel=0.07)
+    assert 16 <= sum(r.low < 0.3 < r.high for r in results) <= 20
+
+
+def test_a_significant_drift_below_one_percent_is_not_reported():
+    """0.5 % over the run, hardly any noise."""
+    x = 10 * (1 + 0.005 * T / 60) + np.random.default_rng(3).normal(0, 0.01, 6000)
+    found = drift(x, T)
+    assert found.p < 1e-6
+    assert not found.found
+
+
+def test_the_test_is_least_squares_with_a_lag_factor():
+    """The p-value worked out with an independent regression on the middle halves of the windows."""
+    rng = np.random.default_rng(4)
+    x = 10 + 0.002 * T + rng.normal(0, 0.5, 6000)
+    y = np.sort(x.reshape(30, 200), axis=1)[:, 50:150].mean(axis=1)
+    t = T.reshape(30, 200).mean(axis=1)
+    fit = stats.linregress(t, y)
+    e = y - fit.intercept - fit.slope * t
+    r = min(max((e[:-1] * e[1:]).sum() / (e * e).sum() + 2 / 30, 0) / (1 - 4 / 30), 0.8)
+    f = (1 + r) / (1 - r)
+    expected = 2 * stats.t.sf(abs(fit.slope / fit.stderr) / np.sqrt(f), max(3, 28 / f))
+    assert drift(x, T).p == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("value", [0.0, 0.1, 10.0])
+def test_a_constant_run_does_not_drift(value):
+    """Constant periods and zeros: change 0, p 1."""
+    found = drift(np.full(6000, value), T)
+    assert (found.change, found.p, found.found) == (0, 1, False)
+
+
+def test_a_clock_that_stands_still():
+    """All starts at the same time have no slope."""
+    found = drift(np.random.default_rng(5).normal(10, 1, 600), np.zeros(600))
+    assert (found.change, found.found) == (0, False)
+
+
+def test_three_hundred_loops_are_the_least():
+    """Ten in each window."""
+    with pytest.raises(NotEnoughError, match="at least 300"):
+        drift(np.ones(299), np.arange(299.0))
+
+
+@pytest.mark.parametrize("n", [300, 331, 6029])
+def test_any_length_gives_thirty_windows(n):
+    """Loops that fill no window are left out at the start."""
+    x = np.random.default_rng(n).normal(10, 1, n)
+    assert np.isfinite(drift(x, np.arange(n) * 0.01).p)
+
+
+def test_short_windows_look_at_the_second_lag():
+    """Slow states of a few windows make the test more careful than the first lag alone."""
+    e = np.tile(np.repeat([1.0, -1.0], 6), 3)[:30] + np.tile([0.9, -0.9], 15)
+    second = ((e[:-2] * e[2:]).sum() / (e * e).sum() + 2 / 30) / (1 - 4 / 30)
+    assert _correlation(e, 1.0) == pytest.approx(min(second**0.5, 0.8))
+    assert _correlation(e, 2.0) < _correlation(e, 1.0)
+
+
+@pytest.mark.parametrize(("alternating", "second"), [(0.65, 0.28), (0.52, 0.0373)])
+def test_a_second_lag_counts_from_fifteen_hundredths_on(alternating, second):
+    """A pattern whose first lag is negative and whose second, freed from its bias, is 0.4 or 0.12.
+
+    Thirty values that change sign each time have a second lag of 28/30, those that change it every
+    two times one of -28/30; the two patterns are at right angles.
+    """
+    e = np.sqrt(alternating) * np.tile([1.0, -1.0], 15)
+    e += np.sqrt(1 - alternating) * np.tile([1.0, 1.0, -1.0, -1.0], 8)[:30]
+    unbiased = (second + 2 / 30) / (1 - 4 / 30)
+    expected = np.sqrt(unbiased) if unbiased > 0.15 else 0.0
+    assert _correlation(e, 1.0) == pytest.approx(expected, abs=0.02)
+    assert _correlation(e, 2.0) == 0
+
+
+def test_a_loop_that_gets_faster_drifts_as_well():
+    """A run turned upside down has the same p and is found, its change with the other sign."""
+    noise = np.random.default_rng(5).normal(0, 0.3, 6000)
+    up, down = drift(10 + 0.005 * T + noise, T), drift(10 - 0.005 * T - noise, T)
+    assert up.found
+    assert down.found
+    assert down.p == pytest.approx(up.p)
+    assert down.change == pytest.approx(-up.change)

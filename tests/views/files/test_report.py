@@ -1,0 +1,172 @@
+"""The report: one file that holds everything, asks for nothing, and cannot be broken out of."""
+
+from __future__ import annotations
+
+import csv
+import html
+import json
+import re
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from looptime.errors import UsageError
+from looptime.findings import summarise, summarise_phases
+from looptime.parsers.read import Log
+from looptime.views.files.html import csv_cell, element, escape, table
+from looptime.views.files.pdf import print_pdf
+from looptime.views.files.report import ReportLog, render_report, write_report
+from looptime.views.text.text_parts import percent
+from tests.build_run import make_run
+from tests.conftest import need_tool
+
+EVIL = "</script><script>document.title='taken'</script>"
+
+
+def report_log(name: str = "gyro.read") -> ReportLog:
+    """A log with one slow loop in 20."""
+    run = make_run(
+        [30.0 if k % 20 == 19 else 10.0 for k in range(100)],
+        lambda k: [(name, 1, 24 if k % 20 == 19 else 4)], {name: "sensor read"}, source="a.csv",
+    )  # fmt: skip
+    return ReportLog(Log("a.csv", (run,)), (summarise(run, budget_ms=25.0),))
+
+
+@pytest.fixture(scope="module")
+def page() -> str:
+    """A report with a hostile name in it."""
+    return render_report([report_log(EVIL)], version="1", errors=["b.csv:3: <b>bad</b>"])
+
+
+def test_it_asks_for_nothing(page: str) -> None:
+    """No reference to another file or host outside Plotly's own code, and a policy besides."""
+    ours = re.sub(r"<script>.*?</script>", "", page, flags=re.DOTALL)
+    assert not re.search(r"(src|href)=", ours)
+    assert "url(" not in ours
+    assert "default-src 'none'" in page
+
+
+def test_names_cannot_break_out(page: str) -> None:
+    """The name occurs escaped only; the embedded data end where they should."""
+    assert "<script>document.title" not in page
+    assert "<b>bad</b>" not in page
+    data = re.search(r'id="figures">(.*?)</script>', page, re.DOTALL)
+    assert data is not None
+    figures = json.loads(data[1])
+    assert {f["title"] for f in figures.values()}
+    assert "NaN" not in data[1]
+
+
+def test_it_holds_tables_cautions_and_how(page: str) -> None:
+    """Every figure has its table and its words; findings, cautions and methods are there."""
+    plots = page.count('class="plot"')
+    assert plots >= 5
+    assert page.count("<summary>As a table</summary>") == plots
+    assert page.count('role="img" aria-label="') == plots
+    for text in ("What stands out", "Cautions", "How each figure was computed", "Every call"):
+        assert text in page
+
+
+def test_it_is_written_and_replaced(tmp_path: Path) -> None:
+    """A folder is made where needed; a place that cannot be written says so in one line."""
+    out = tmp_path / "book" / "r.html"
+    assert write_report([report_log()], out) == out
+    assert out.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    with pytest.raises(UsageError, match="cannot be written"):
+        write_report([report_log()], tmp_path)
+
+
+def test_without_a_browser_pdf_says_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No browser on the machine: a clear message."""
+    monkeypatch.setattr("looptime.views.files.pdf.find_browser", lambda: None)
+    with pytest.raises(UsageError, match="open the HTML report"):
+        print_pdf(tmp_path / "r.html", tmp_path / "r.pdf")
+
+
+def drawn_by(browser_path: str, report: Path) -> tuple[list[str], list[str]]:
+    """What a browser complains of, and what it asks for, while it draws a report."""
+    from playwright.sync_api import sync_playwright
+
+    complaints: list[str] = []
+    asked: list[str] = []
+    with sync_playwright() as p:
+        browser = p.chromium.launch(
+            executable_path=browser_path, args=["--headless", "--no-sandbox", "--disable-gpu"]
+        )
+        shown = browser.new_page()
+        shown.on("console", lambda m: complaints.append(m.text) if m.type == "error" else None)
+        shown.on("pageerror", lambda e: complaints.append(str(e)))
+        shown.on("request", lambda r: asked.append(r.url))
+        shown.goto(report.as_uri())
+        shown.wait_for_selector("body[data-drawn=yes]", timeout=30_000)
+        assert shown.locator(".plot .main-svg").count() >= 5
+        assert shown.title() != "taken"
+        browser.close()
+    return complaints, asked
+
+
+@pytest.mark.browser
+def test_a_browser_draws_and_prints_it(tmp_path: Path) -> None:
+    """Every figure is drawn without an error or a request; the PDF has pages."""
+    path = need_tool("chromium")
+    out = write_report([report_log(EVIL)], tmp_path / "r.html")
+    # a thread of its own: another test's browser may have left an event loop in this one
+    with ThreadPoolExecutor(1) as pool:
+        complaints, asked = pool.submit(drawn_by, path, out).result()
+    assert complaints == []
+    assert [u for u in asked if not u.startswith(("file:", "data:", "blob:"))] == []
+    pdf = print_pdf(out, tmp_path / "r.pdf", path)
+    assert pdf.read_bytes().startswith(b"%PDF")
+
+
+def test_titles_and_attributes_cannot_be_broken_out_of() -> None:
+    """A title is text wherever it stands, and a quotation mark ends no attribute."""
+    page = render_report([report_log()], title=EVIL + '" onclick="x')
+    assert "<script>document.title" not in page
+    assert f"<title>{html.escape(EVIL)}" in page
+    assert escape('a" onclick="x') == "a&quot; onclick=&quot;x"
+    assert 'title="a&quot; b"' in element("p", "text", title='a" b')
+
+
+def test_the_overruns_are_a_share_of_the_loops() -> None:
+    """Five of a hundred loops, though they hold 15 of 110 parts of the time."""
+    one = report_log()
+    over = one.summaries[0].pace.overruns
+    assert over.share == pytest.approx(0.05, abs=0.002)
+    assert over.time_share > 0.1
+    page = render_report([one])
+    row = re.search(
+        r"<tr><td[^>]*>over 25[.0]* ms</td><td[^>]*>(.*?)</td><td[^>]*>(.*?)</td>", page
+    )
+    assert row is not None
+    assert (row[1], row[2]) == (str(over.count), percent(over.share))
+
+
+def test_only_the_first_phase_is_shown_in_full() -> None:
+    """Two phases: one table of every call, and the periods of both."""
+    run = make_run(
+        [10.0 + k % 3 for k in range(600)], [("gyro.read", 1, 4)], source="a.csv",
+        phases=["unattended"] * 300 + ["operator"] * 300,
+    )  # fmt: skip
+    page = render_report([ReportLog(Log("a.csv", (run,)), summarise_phases(run))])
+    assert page.count("<caption>Every call</caption>") == 1
+    assert page.count("What stands out in phase") == 2
+
+
+def test_exported_cells_are_quoted_as_they_must_be() -> None:
+    """A quotation mark within a quoted cell is doubled (RFC 4180), and a formula is made text."""
+    assert csv_cell('a"b,c') == '"a""b,c"'
+    assert next(csv.reader([csv_cell('x "y", z')])) == ['x "y", z']
+    assert csv_cell("=1+1") == "'=1+1"
+    assert csv_cell(-3) == "-3"
+
+
+@pytest.mark.parametrize(("rows", "more"), [(3, ""), (4, "1 more rows are not shown")])
+def test_a_table_says_what_it_leaves_out(rows, more):
+    """Three rows where three are shown are all; of four one is missing."""
+    text = table(("call", "ms"), [("gyro.read", 1.5)] * rows, most=3)
+    assert text.count("<tr>") == 4  # the head among them
+    assert text.endswith(f"{more} here.</p>" if more else "</div>")
