@@ -6,7 +6,7 @@ from looptime.heading.defaults import (
     tolerance_from_project,
 )
 from looptime.heading.instants import Labels, sampling_from_run
-from looptime.heading.integrated import RULES, Step, parse_step
+from looptime.heading.integrated import RULES, AssumedStep, parse_step
 from looptime.heading.lead import Lead, parse_lead
 from looptime.heading.motion import Motion
 from looptime.heading.path import HEADINGS
@@ -24,6 +24,7 @@ __all__ = [
     "MOTION_HELP",
     "PATTERNS",
     "RULES",
+    "AssumedStep",
     "HeadingResult",
     "Labels",
     "Lead",
@@ -31,7 +32,6 @@ __all__ = [
     "Sampling",
     "Sensor",
     "Setup",
-    "Step",
     "Tolerance",
     "default_motion",
     "parse_lead",

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from looptime.heading.age_distribution import age_parts, block_sums, by_block, leave_out, ratio
 from looptime.heading.block_intervals import Figure, figure
-from looptime.heading.integrated import Step, end_errors, errors_along, random_starts
+from looptime.heading.integrated import AssumedStep, end_errors, errors_along, random_starts
 from looptime.heading.lag_table import AgeTable, make_table
 from looptime.heading.lead import NO_LEAD, Lead
 from looptime.heading.motion import Motion, Profile, Recorded
@@ -58,7 +58,7 @@ class Models:
         Noise, bias and seed.
     integration : str
         One of `looptime.heading.integrated.RULES`.
-    step : Step
+    step : AssumedStep
         The step that the code takes.
     latency_s : float or None [s]
         Latency at other rates; None where it scales with the period.
@@ -74,7 +74,7 @@ class Models:
     lead: Lead = NO_LEAD
     sensor: Sensor = PERFECT
     integration: str = "hold-first"
-    step: Step = field(default_factory=Step)
+    step: AssumedStep = field(default_factory=AssumedStep)
     latency_s: float | None = None
     slow_s: float | None = None
     over_s: float = 10.0

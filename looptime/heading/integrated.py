@@ -1,9 +1,9 @@
 """Heading integrated from a turn-rate gyro: the error of the rule and of the steps.
 
 ``H_{k+1} = H_k + step_k value_k``, where the code chooses the value (`RULES`) and the step
-(`Step`); the error is ``H - h``. Every such sum is linear in the readings, so that reading k gets
-a total weight ``v_k`` (`reading_weights`), and the error at the end of a motion that lies within
-the log is ``sum(v_k w(s_k)) - angle``.
+(`AssumedStep`); the error is ``H - h``. Every such sum is linear in the readings, so that
+reading k gets a total weight ``v_k`` (`reading_weights`), and the error at
+the end of a motion that lies within the log is ``sum(v_k w(s_k)) - angle``.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from looptime.heading.pattern import Sampling
 
 __all__ = [
     "RULES",
-    "Step",
+    "AssumedStep",
     "end_errors",
     "errors_along",
     "noise_variance",
@@ -38,7 +38,7 @@ RULES = ("hold-first", "hold-last", "trapezoid")
 
 
 @dataclass(frozen=True)
-class Step:
+class AssumedStep:
     """The step that the code multiplies a turn rate with.
 
     Parameters
@@ -58,7 +58,7 @@ class Step:
         return f"fixed:{self.fixed_s * 1e3:g}" if self.fixed_s is not None else self.kind
 
 
-def parse_step(text: str) -> Step:
+def parse_step(text: str) -> AssumedStep:
     """Read ``measured``, ``loop``, ``fixed`` or ``fixed:MS``.
 
     Raises
@@ -69,22 +69,22 @@ def parse_step(text: str) -> Step:
     Examples
     --------
     >>> parse_step("fixed:20")
-    Step(kind='fixed', fixed_s=0.02)
+    AssumedStep(kind='fixed', fixed_s=0.02)
     """
     word, colon, rest = text.strip().partition(":")
     if word in ("measured", "loop", "fixed") and not colon:
-        return Step(word)
+        return AssumedStep(word)
     try:
         milliseconds = float(rest)
     except ValueError:
         milliseconds = math.nan
     if word != "fixed" or not (math.isfinite(milliseconds) and milliseconds > 0):
         raise UsageError(f"step {text!r} is not known: write measured, loop, fixed or fixed:MS")
-    return Step("fixed", milliseconds / 1e3)
+    return AssumedStep("fixed", milliseconds / 1e3)
 
 
-def step_lengths(sampling: Sampling, step: Step) -> Float:
-    """Step that the code takes from each reading to the next; shape (n,) [s]."""
+def step_lengths(sampling: Sampling, step: AssumedStep) -> Float:
+    """AssumedStep that the code takes from each reading to the next; shape (n,) [s]."""
     if step.kind == "measured":
         return np.diff(sampling.read_s)
     if step.kind == "loop":
@@ -110,7 +110,7 @@ def reading_weights(steps: Float, rule: str) -> Float:
     Parameters
     ----------
     steps : float array, shape (n,) [s]
-        Step from each reading to the next.
+        AssumedStep from each reading to the next.
     rule : str
         One of `RULES`.
 
@@ -140,7 +140,7 @@ def _increments(values: Float, steps: Float, rule: str) -> Float:
 
 
 def errors_along(
-    motion: Motion, sampling: Sampling, rule: str, step: Step, resolution: float = 0.0
+    motion: Motion, sampling: Sampling, rule: str, step: AssumedStep, resolution: float = 0.0
 ) -> Float:
     """Error of the integrated heading at each reading, the motion in its place in the log.
 
@@ -152,7 +152,7 @@ def errors_along(
         Instants of reading and use.
     rule : str
         One of `RULES`.
-    step : Step
+    step : AssumedStep
         The step that the code takes.
     resolution : float [rad]
         Increments are cut to whole multiples of it, and what is cut off is lost; 0 for none.
@@ -210,7 +210,9 @@ def random_starts(
     return start[fits], hold[fits]
 
 
-def end_errors(motion: Profile, sampling: Sampling, rule: str, step: Step, starts: Float) -> Float:
+def end_errors(
+    motion: Profile, sampling: Sampling, rule: str, step: AssumedStep, starts: Float
+) -> Float:
     """Error at the end of a finite motion begun at each of many moments.
 
     ``sum(v_k w(s_k - start)) - angle``. Within one piece of the profile the rate is a line in
@@ -225,7 +227,7 @@ def end_errors(motion: Profile, sampling: Sampling, rule: str, step: Step, start
         Instants of reading and use.
     rule : str
         One of `RULES`.
-    step : Step
+    step : AssumedStep
         The step that the code takes.
     starts : float array, shape (k,) [s]
         When the motion begins, on the time of the sampling.
@@ -249,8 +251,8 @@ def end_errors(motion: Profile, sampling: Sampling, rule: str, step: Step, start
 
 
 def stepped_errors(
-    motion: Motion, sampling: Sampling, rule: str, step: Step, starts: Float, duration_s: float,
-    resolution: float = 0.0,
+    motion: Motion, sampling: Sampling, rule: str, step: AssumedStep, starts: Float,
+    duration_s: float, resolution: float = 0.0,
 ) -> Float:  # fmt: skip
     """The same by adding up the steps one by one, for sensors whose increments are cut.
 
@@ -262,7 +264,7 @@ def stepped_errors(
         Instants of reading and use.
     rule : str
         One of `RULES`.
-    step : Step
+    step : AssumedStep
         The step that the code takes.
     starts : float array, shape (k,) [s]
         When the motion begins, on the time of the sampling.
@@ -287,7 +289,7 @@ def stepped_errors(
     return found
 
 
-def noise_variance(sampling: Sampling, rule: str, step: Step, noise: float) -> float:
+def noise_variance(sampling: Sampling, rule: str, step: AssumedStep, noise: float) -> float:
     """Variance that white noise of the readings leaves in the integrated heading.
 
     ``n^2 sum(v_k^2)``; readings of the same value (a sensor slower than the loop) share their
@@ -299,7 +301,7 @@ def noise_variance(sampling: Sampling, rule: str, step: Step, noise: float) -> f
         Instants of reading and use.
     rule : str
         One of `RULES`.
-    step : Step
+    step : AssumedStep
         The step that the code takes.
     noise : float [rad/s]
         Standard deviation of each reading.

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from looptime.errors import UsageError
 from looptime.heading.instants import Labels
-from looptime.heading.integrated import RULES, Step
+from looptime.heading.integrated import RULES, AssumedStep
 from looptime.heading.lead import NO_LEAD, Lead
 from looptime.heading.path import HEADINGS
 from looptime.heading.required import JUDGED
@@ -26,7 +26,7 @@ class Setup:
         Calls that read, pick up and use the heading.
     integration : str
         One of `looptime.heading.integrated.RULES`.
-    step : Step
+    step : AssumedStep
         The step that the code takes.
     path_heading : str
         One of `looptime.heading.path.HEADINGS`.
@@ -47,7 +47,7 @@ class Setup:
 
     labels: Labels = field(default_factory=Labels)
     integration: str = "hold-first"
-    step: Step = field(default_factory=Step)
+    step: AssumedStep = field(default_factory=AssumedStep)
     path_heading: str = "start"
     lead: Lead = NO_LEAD
     sensor: Sensor = PERFECT

@@ -30,7 +30,7 @@ from looptime.heading.curve import (
 from looptime.heading.growth import CANNOT_TELL, Growth, growth
 from looptime.heading.instants import Labels, sampling_from_run, unbroken
 from looptime.heading.integrated import (
-    Step,
+    AssumedStep,
     end_errors,
     errors_along,
     noise_variance,
@@ -231,7 +231,7 @@ def _other_instant(run: Run, setup: Setup, base: Sampling) -> dict[str, AgeParts
 
 def _integrated(models: Models, setup: Setup, made: Sampling) -> Integrated:
     at, error, weight = _ends(models, setup, made)
-    measured = replace(models, step=Step(), sensor=PERFECT)
+    measured = replace(models, step=AssumedStep(), sensor=PERFECT)
     rule = end_rms(measured, sampling_at(made, "even", made.rate_hz, measured)).value or 0.0
     ends = _ensemble(error, weight, made.block[at], signed=True)
     total = (ends.rms.value or 0.0) ** 2
@@ -373,7 +373,7 @@ def _required(
 def _resolution(sensor: Sensor, made: Sampling) -> Resolution | None:
     if not sensor.resolution_deg:
         return None
-    step = float(np.median(step_lengths(made, Step())))
+    step = float(np.median(step_lengths(made, AssumedStep())))
     return Resolution(
         sensor.resolution_deg, sensor.resolution_deg / step if step > 0 else None,
         sensor.resolution_deg / math.sqrt(12.0),

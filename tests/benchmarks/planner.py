@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import looptime
 from looptime.planner import parse_all, predict, prepare_run, suggest
 from looptime.planner.answer.predict import Prediction
-from looptime.planner.play.draft import Setting, basis
+from looptime.planner.play.draft import Setting, known
 from looptime.planner.play.replay import play
 from looptime.project import Bus, Project
 from looptime.run import CallColumns, LoopColumns, Run
@@ -246,8 +246,8 @@ def timed(what: str, limit: float | None, work, times: int = 3) -> None:
 def speed() -> None:
     """Times on runs of 15 calls a loop."""
     big, small = flat(100_000), flat(10_000)
-    ready, ready_small = basis(big), basis(small)
-    timed("prepare a 100,000-loop run, once for all plans", None, lambda: basis(big))
+    ready, ready_small = known(big), known(small)
+    timed("prepare a 100,000-loop run, once for all plans", None, lambda: known(big))
     for text in (
         "batch c[0-3].read", "drop c3.read", "scale c2.read by=0.5", "every c[14].read loops=4",
         "on-change c5.read share=0.7", "cap c1.read ms=0.5",

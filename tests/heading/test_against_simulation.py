@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from looptime.heading.integrated import RULES, Step, end_errors, errors_along
+from looptime.heading.integrated import RULES, AssumedStep, end_errors, errors_along
 from looptime.heading.lag_table import make_table
 from looptime.heading.lead import NO_LEAD, Lead
 from looptime.heading.path import dead_reckoned
@@ -111,11 +111,11 @@ def test_integrated_heading_and_path_agree(seed, kind):
             turned += {"hold-first": after * rate[-1], "hold-last": before * rate[0],
                        "trapezoid": (after * rate[-1] + before * rate[0]) / 2}[rule]  # fmt: skip
             wanted = turned - heading[-1]
-            found = end_errors(motion, sampling, rule, Step(), np.array([start_s]))[0]
+            found = end_errors(motion, sampling, rule, AssumedStep(), np.array([start_s]))[0]
         else:
             wanted = np.sum(step * values[rule]) - (heading[read[-1]] - heading[read[0]])
             shifted = _sampling(read, read)
-            found = errors_along(motion, shifted, rule, Step())[-1]
+            found = errors_along(motion, shifted, rule, AssumedStep())[-1]
         assert found == pytest.approx(wanted, rel=0.01, abs=2e-5)
     _check_path(motion, sampling, heading, read, start_s, ticks)
 

@@ -18,7 +18,7 @@ from looptime.heading.curve import (
     rate_curve,
     sampling_at,
 )
-from looptime.heading.integrated import Step
+from looptime.heading.integrated import AssumedStep
 from looptime.heading.motion import Steady, Weave, turn
 from looptime.heading.pattern import LogShape, Sampling, blocks_of
 from looptime.heading.required import required_rate, stops_helping_hz
@@ -114,7 +114,7 @@ def test_stalls_do_not_shrink_with_the_rate():
 
 def test_fixed_step_of_the_log_scales_with_the_rate():
     """Without a stated step the assumed one is the median of each pattern: even loops have none."""
-    models = replace(STEADY, step=Step("fixed"))
+    models = replace(STEADY, step=AssumedStep("fixed"))
     curve = rate_curve(models, jittered(n=2000), rates_hz=(50.0, 200.0))
     for point in curve:
         if point.pattern == "even":

@@ -8,7 +8,7 @@ import pytest
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.integrated import (
     RULES,
-    Step,
+    AssumedStep,
     end_errors,
     errors_along,
     noise_variance,
@@ -33,7 +33,7 @@ def _from_steps(hold):
 def test_ramp(rule, share):
     """Up to the rate W with even steps T: -W T/2, +W T/2 and 0."""
     ramp = Profile("", np.array([0.0, 1.0]), np.array([0.0, 3.0]))
-    error = errors_along(ramp, even(100, 100), rule, Step())[-1]
+    error = errors_along(ramp, even(100, 100), rule, AssumedStep())[-1]
     assert error == pytest.approx(share * 3.0 * 0.01, rel=1e-9, abs=1e-12)
 
 
@@ -44,11 +44,11 @@ def test_even_steps_of_a_full_turn_telescope(rule, rate):
     motion = turn(180, 180, 720)
     sampling = even(rate, 4 * rate)
     starts = np.linspace(0.5, 0.6, 23)
-    error = end_errors(motion, sampling, rule, Step(), starts)
+    error = end_errors(motion, sampling, rule, AssumedStep(), starts)
     # the corners of the profile leave at most A T^2 / 8 each
     assert np.abs(np.degrees(error)).max() <= 4 * 720 / rate**2 / 8 + 1e-9
     # and exactly nothing where the corners fall on the loops: corners at 0.25 s, T divides it
-    on_loops = end_errors(motion, even(20, 100), rule, Step(), np.array([0.5, 0.55]))
+    on_loops = end_errors(motion, even(20, 100), rule, AssumedStep(), np.array([0.5, 0.55]))
     assert np.abs(np.degrees(on_loops)).max() < 1e-9
 
 
@@ -57,7 +57,7 @@ def test_jitter_does_not_telescope():
     motion = turn(180, 180, 720)
     sampling = jittered(stalls=0.0)
     starts, _ = random_starts(sampling, motion.duration_s, 0)
-    spread = np.degrees(np.std(end_errors(motion, sampling, "hold-first", Step(), starts)))
+    spread = np.degrees(np.std(end_errors(motion, sampling, "hold-first", AssumedStep(), starts)))
     # each step k on a ramp errs by A T_k^2 / 2; over two ramps of 0.25 s the sum has the variance
     # of a renewal process with reward T^2: Var(T^2 - c T) / E T for each second
     T = sampling.hold_s
@@ -72,8 +72,8 @@ def test_stall_under_an_assumed_step():
     hold = np.full(100, 0.01)
     hold[40] = 0.1
     sampling, motion = _from_steps(hold), Steady("", np.radians(180))
-    assumed = errors_along(motion, sampling, "hold-first", Step("fixed", 0.01))[-1]
-    measured = errors_along(motion, sampling, "hold-first", Step())[-1]
+    assumed = errors_along(motion, sampling, "hold-first", AssumedStep("fixed", 0.01))[-1]
+    measured = errors_along(motion, sampling, "hold-first", AssumedStep())[-1]
     assert np.degrees(assumed) == pytest.approx(-16.2, rel=1e-9)
     assert abs(np.degrees(measured)) < 1e-9
 
@@ -83,7 +83,7 @@ def test_fixed_step_errs_by_a_share_of_the_angle():
     sampling = jittered(n=4000)
     mean = sampling.duration_s / 4000
     motion = Steady("", 1.0)
-    error = errors_along(motion, sampling, "hold-first", Step("fixed", 1.03 * mean))
+    error = errors_along(motion, sampling, "hold-first", AssumedStep("fixed", 1.03 * mean))
     true_steps = sampling.read_s[-1] - sampling.read_s[0]
     p = 4000 * 1.03 * mean / true_steps - 1
     assert error[-1] == pytest.approx(p * 1.0 * true_steps, rel=1e-9)
@@ -95,7 +95,7 @@ def test_loop_step_with_a_value_read_later():
     use = np.array([0.0, 0.01, 0.03, 0.04])
     start = np.array([-0.004, 0.008, 0.021, 0.037])
     sampling = Sampling(use, use, use, start, blocks_of(3))
-    error = errors_along(Steady("", 2.0), sampling, "hold-last", Step("loop"))
+    error = errors_along(Steady("", 2.0), sampling, "hold-last", AssumedStep("loop"))
     assert error == pytest.approx(
         np.concatenate([[0.0], 2.0 * (np.diff(start) - np.diff(use)).cumsum()])
     )
@@ -115,7 +115,9 @@ def test_sinusoid(share):
         ("hold-first", x / np.sin(x), x),
         ("hold-last", x / np.sin(x), -x),
     ):
-        integrated = errors_along(motion, sampling, rule, Step()) + motion.heading(sampling.read_s)
+        integrated = errors_along(motion, sampling, rule, AssumedStep()) + motion.heading(
+            sampling.read_s
+        )
         basis = np.stack([turning.real, turning.imag, np.ones(n + 1)], axis=1)
         c, s, _ = np.linalg.lstsq(basis, integrated, rcond=None)[0]
         assert np.hypot(c, s) == pytest.approx(gain, rel=1e-6)
@@ -128,14 +130,15 @@ def test_order_of_convergence(rule, order):
     motion = Weave("", 1.0, 0.8)
     seconds = 0.7
     sizes = [
-        abs(errors_along(motion, even(n / seconds, n), rule, Step())[-1]) for n in (100, 200, 400)
+        abs(errors_along(motion, even(n / seconds, n), rule, AssumedStep())[-1])
+        for n in (100, 200, 400)
     ]
     slopes = np.log2(np.array(sizes[:-1]) / np.array(sizes[1:]))
     assert slopes == pytest.approx([order, order], abs=0.03)
 
 
 @pytest.mark.parametrize("rule", RULES)
-@pytest.mark.parametrize("step", [Step(), Step("loop"), Step("fixed", 0.011)])
+@pytest.mark.parametrize("step", [AssumedStep(), AssumedStep("loop"), AssumedStep("fixed", 0.011)])
 def test_running_sums_match_adding_up(rule, step):
     """The sums that serve every start at once are those of adding up step by step."""
     motion = Profile("", np.array([0.0, 0.3, 0.5, 1.1]), np.array([0.0, 2.0, -1.0, 0.0]))
@@ -152,14 +155,14 @@ def test_many_manoeuvres_spread_as_a_random_walk():
     motion = turn(60, 240, 1200)
     sampling = jittered(n=40_000, stalls=0.0)
     starts = 0.5 + motion.duration_s * np.arange(800)
-    each = end_errors(motion, sampling, "hold-first", Step(), starts)
+    each = end_errors(motion, sampling, "hold-first", AssumedStep(), starts)
     sums = each.reshape(50, 16).sum(axis=1)
     assert np.var(sums) == pytest.approx(16 * np.var(each), rel=0.5)
     assert abs(np.corrcoef(each[:-1], each[1:])[0, 1]) < 0.12
 
 
 @pytest.mark.parametrize("rule", RULES)
-@pytest.mark.parametrize("step", [Step(), Step("fixed", 0.01)])
+@pytest.mark.parametrize("step", [AssumedStep(), AssumedStep("fixed", 0.01)])
 def test_noise_variance_against_drawn_noise(rule, step):
     """n^2 sum(v^2) is the variance of the integrated heading over drawn noise."""
     sampling = jittered(n=200)
@@ -173,9 +176,9 @@ def test_noise_variance_against_drawn_noise(rule, step):
 
 def test_noise_with_a_fixed_step():
     """N readings with one step: N n^2 step^2."""
-    assert noise_variance(even(50, 400), "hold-first", Step("fixed", 0.02), 0.1) == pytest.approx(
-        400 * 0.1**2 * 0.02**2
-    )
+    assert noise_variance(
+        even(50, 400), "hold-first", AssumedStep("fixed", 0.02), 0.1
+    ) == pytest.approx(400 * 0.1**2 * 0.02**2)
 
 
 def test_cut_increments_lose_slow_turns():
@@ -184,7 +187,7 @@ def test_cut_increments_lose_slow_turns():
     degree = np.radians(1.0)
     for rate, kept in ((66.0, 0.0), (67.0, 1.0)):
         motion = Steady("", np.radians(rate))
-        error = errors_along(motion, sampling, "hold-first", Step(), degree)[-1]
+        error = errors_along(motion, sampling, "hold-first", AssumedStep(), degree)[-1]
         turned = error + motion.heading(sampling.read_s[-1])
         assert np.degrees(turned) == pytest.approx(400 * kept, abs=1e-6)
 

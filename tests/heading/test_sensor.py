@@ -5,7 +5,7 @@ import pytest
 
 from looptime.errors import UsageError
 from looptime.heading.age_distribution import age_parts, mean_age_s
-from looptime.heading.integrated import Step, errors_along, noise_variance
+from looptime.heading.integrated import AssumedStep, errors_along, noise_variance
 from looptime.heading.motion import Steady, Weave
 from looptime.heading.pattern import even
 from looptime.heading.sensor import PERFECT, Sensor, simulated_rates
@@ -62,7 +62,7 @@ def test_simulated_noise_has_the_stated_size_and_spread():
     for seed in range(400):
         rates = simulated_rates(motion, log, Sensor(noise_deg_s=0.5, seed=seed))
         ends.append(np.sum(np.diff(log.read_s) * rates[:-1]) - (log.read_s[-1] - log.read_s[0]))
-    wanted = noise_variance(log, "hold-first", Step(), np.radians(0.5))
+    wanted = noise_variance(log, "hold-first", AssumedStep(), np.radians(0.5))
     assert np.var(ends) == pytest.approx(wanted, rel=0.25)
 
 
@@ -80,7 +80,7 @@ def test_delay_shifts_the_integrated_heading():
     """A delayed rate integrates to the heading of a moment ago."""
     motion, log = Weave("", 0.5, 0.7), even(1000, 3000)
     made = Sensor(delay_ms=20).apply(log)
-    error = errors_along(motion, made, "trapezoid", Step())
+    error = errors_along(motion, made, "trapezoid", AssumedStep())
     t = log.read_s
     wanted = motion.heading(t - 0.02) - motion.heading(t) - motion.heading(-0.02)
     assert error == pytest.approx(wanted, abs=1e-5)

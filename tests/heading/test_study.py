@@ -12,11 +12,11 @@ import pytest
 from looptime.errors import LooptimeError, NotEnoughError, UsageError
 from looptime.heading import (
     CAUTIONS,
+    AssumedStep,
     Labels,
     Lead,
     Sensor,
     Setup,
-    Step,
     Tolerance,
     default_motion,
     setup_from_project,
@@ -131,7 +131,7 @@ def test_read_end_is_shown_beside_read_start():
 
 def test_fixed_step_grows_linearly():
     """A step assumed 5 % too long drifts by 5 % of the angle: 540 deg a minute at 180 deg/s."""
-    setup = Setup(step=Step("fixed", 0.0105))
+    setup = Setup(step=AssumedStep("fixed", 0.0105))
     found = study(_even_run(n=6000), motion="steady:180", setup=setup, curve=False).to_dict()
     growth = found["integrated_heading_deg"]["growth"]
     assert growth["law"] == "linear"

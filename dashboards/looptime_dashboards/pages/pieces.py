@@ -13,7 +13,7 @@ from looptime.checks.gate.gate import choose_baseline
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.recording.scatter import season_scatter
 from looptime.checks.season.season import Season
-from looptime.planner.known.stretches import sample
+from looptime.planner.known.stretches import spread_sample
 from looptime.run import Run
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.parts import named, table
@@ -39,7 +39,7 @@ def stretches(desk: Desk, view: View, loops: int) -> Run:
     key = ("stretches", view.run, desk.phase(view), view.start, view.end, loops)
 
     def make() -> Run:
-        return sample(called(desk, view.run, desk.few(view, 4 * loops)), loops)
+        return spread_sample(called(desk, view.run, desk.few(view, 4 * loops)), loops)
 
     # those who work a plan out hold a thread of the pool: they make it themselves
     found: Run | None = desk.plans.peek(key)

@@ -21,7 +21,7 @@ from looptime.stats.changepoints import long_run_variance, partition
 from looptime.stats.multiple import holm
 from looptime.stats.student import t_quantile, t_two_sided
 
-__all__ = ["Odd", "RobotSpread", "Step", "Trend", "Trends", "season_trends", "trends"]
+__all__ = ["LevelChange", "Odd", "RobotSpread", "Trend", "Trends", "season_trends", "trends"]
 
 Float = NDArray[np.float64]
 
@@ -37,7 +37,7 @@ _FIGURES = ("mean", "median", "p99", "worst1", "rate")
 
 
 @dataclass(frozen=True)
-class Step:
+class LevelChange:
     """A change of level between two runs.
 
     Parameters
@@ -109,7 +109,7 @@ class Trend:
         Straight trend with its 95 % interval; None with fewer than 6 runs.
     p, p_holm : float or None
         Two-sided p-value of the trend, raw and adjusted over all figures.
-    steps : tuple of Step
+    steps : tuple of LevelChange
     """
 
     statistic: str
@@ -119,7 +119,7 @@ class Trend:
     per_run_percent: Figure
     p: float | None
     p_holm: float | None
-    steps: tuple[Step, ...]
+    steps: tuple[LevelChange, ...]
 
     @property
     def title(self) -> str:
@@ -224,7 +224,7 @@ def trends(entries: Sequence[Listed], values: Sequence[RunValues]) -> Trends:
     for statistic, call, series in every:
         y = np.array(series)
         if len(y) < LEAST_RUNS or not (y > 0).all():
-            steps: tuple[Step, ...] = ()
+            steps: tuple[LevelChange, ...] = ()
             slope, p = Figure(), None
         else:
             log = np.log(y)
@@ -283,11 +283,11 @@ def _p(y: Float, cuts: list[int], k: int) -> float:
     return min(1.0, compare_runs(a, b).p * max(len(y) - 2 * SEGMENT + 1, 1))
 
 
-def _step(entries: Sequence[Listed], y: Float, cuts: list[int], k: int) -> Step:
+def _step(entries: Sequence[Listed], y: Float, cuts: list[int], k: int) -> LevelChange:
     a, b = y[cuts[k - 1] : cuts[k]], y[cuts[k] : cuts[k + 1]]
     found = compare_runs(a, b)
     before, after = entries[cuts[k] - 1], entries[cuts[k]]
-    return Step(
+    return LevelChange(
         before.name, after.name, before.facts.version, after.facts.version,
         math.exp(float(a.mean())), math.exp(float(b.mean())),
         Figure(found.percent, *found.percent_interval), _p(y, cuts, k),

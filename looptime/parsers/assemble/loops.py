@@ -62,7 +62,7 @@ class FoundLoops:
 
 
 @dataclass(frozen=True)
-class _Sample:
+class _FirstRows:
     """Depth-0 names on the loop's thread in the first rows."""
 
     name: Int
@@ -150,7 +150,7 @@ def _loop_thread(rows: CallRows, loop_call: str | None, source: str) -> int:
     return int(called[0] if called else best[0])
 
 
-def _sample(mine: CallRows) -> _Sample:
+def _sample(mine: CallRows) -> _FirstRows:
     part = mine.take(slice(0, SAMPLE_ROWS))
     start, end = part.start, part.start + part.duration
     order = parents_first(start, end, part.by_end)
@@ -159,10 +159,10 @@ def _sample(mine: CallRows) -> _Sample:
     found = nest(start, end)
     has_parts = np.zeros(len(part), bool)
     has_parts[found.parent[found.parent >= 0]] = True
-    return _Sample(part.name.astype(np.int64), found.depth, end - start, has_parts)
+    return _FirstRows(part.name.astype(np.int64), found.depth, end - start, has_parts)
 
 
-def _enclosing(sample: _Sample, names: list[str], loops: int | None = None) -> int:
+def _enclosing(sample: _FirstRows, names: list[str], loops: int | None = None) -> int:
     """The call that encloses the loop, -1 for none.
 
     It holds other calls more often than not, nothing stands beside it but waiting, and where
@@ -193,7 +193,7 @@ def _enclosing(sample: _Sample, names: list[str], loops: int | None = None) -> i
     return best
 
 
-def _recurring(sample: _Sample, names: list[str]) -> int:
+def _recurring(sample: _FirstRows, names: list[str]) -> int:
     """The call that recurs once a cycle: the first to appear of the commonest count."""
     top = sample.name[sample.depth == 0]
     count = np.bincount(top, minlength=len(names))

@@ -22,7 +22,7 @@ from looptime.planner.answer.measures import FEWEST, Measures, measure
 from looptime.planner.answer.rest import RestAdvice, rest_that_pays
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
-from looptime.planner.play.draft import Basis, sampled
+from looptime.planner.play.draft import KnownRun, sampled
 from looptime.planner.play.replay import Replay, play
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
@@ -150,12 +150,12 @@ class Prepared:
 
     Parameters
     ----------
-    basis : Basis
+    known : KnownRun
         What is worked out once.
     loops_in_log, warmup_loops : int
     """
 
-    basis: Basis
+    known: KnownRun
     loops_in_log: int
     warmup_loops: int
 
@@ -251,39 +251,39 @@ def predict(
         run = prepare_run(
             run, buses=buses, recurs=recurs, keep_warmup=keep_warmup, sample_loops=sample_loops
         )
-    plan = _Plan(run.basis, wanted, budget_ms, read_instant, run_sd)
+    plan = _Plan(run.known, wanted, budget_ms, read_instant, run_sd)
     return plan.prediction(run.loops_in_log, run.warmup_loops, progress or (lambda share: None))
 
 
 @dataclass
 class _Plan:
-    basis: Basis
+    known: KnownRun
     changes: tuple[Change, ...]
     budget_ms: float | None
     read_instant: str
     run_sd: float | None
 
     def prediction(self, whole: int, cut: int, progress: Callable[[float], None]) -> Prediction:
-        run = self.basis.run
+        run = self.known.run
         steps = 2.0 + 2 * len(self.changes)
-        before = self._measured(Replay(run, None, (), frozenset()), self.basis.wait_by_bus())
-        central = play(self.basis, self.changes)
+        before = self._measured(Replay(run, None, (), frozenset()), self.known.wait_by_bus())
+        central = play(self.known, self.changes)
         settings = settings_of(central.ranges, self._sd)
-        played = {at: play(self.basis, self.changes, at) for at in settings.all}
+        played = {at: play(self.known, self.changes, at) for at in settings.all}
         progress(2 / steps)
         ends = {at: self._measured(p) for at, p in played.items()}
         middle = [ends[at] for at in settings.middle]
         corners = list(ends.values())
         contributions = self._contributions(progress, steps)
         after = side(middle, corners, central.run, self._sd, self.budget_ms)
-        judged = "work" if self.basis.pace is not None and self.basis.pace[1] else "period"
+        judged = "work" if self.known.pace is not None and self.known.pace[1] else "period"
         change = self._change(before, middle, corners, judged)
         return Prediction(
             side([before], [before], run, self._sd, self.budget_ms), after, contributions,
             (*central.warnings, *_full_buses(central, after)), judged,
             _verdict(change, central.ranges), change,
-            tuple(r.to_dict() for r in self.basis.rhythms.calls if r.recurs != "loop"),
-            rest_that_pays(self.basis, self.changes, central), played[settings.middle[0]].run,
+            tuple(r.to_dict() for r in self.known.rhythms.calls if r.recurs != "loop"),
+            rest_that_pays(self.known, self.changes, central), played[settings.middle[0]].run,
             len(run), whole, cut, 100 * self._sd, "assumed" if self.run_sd is None else "given",
             run.source,
         )  # fmt: skip
@@ -315,7 +315,7 @@ class _Plan:
     def _contributions(
         self, progress: Callable[[float], None], steps: float
     ) -> tuple[Contribution, ...]:
-        judged = "work" if self.basis.pace is not None and self.basis.pace[1] else "period"
+        judged = "work" if self.known.pace is not None and self.known.pace[1] else "period"
         start = self._means((), judged)
         made, last = [], start
         for i, change in enumerate(self.changes):
@@ -331,9 +331,9 @@ class _Plan:
 
     def _means(self, changes: tuple[Change, ...], judged: str) -> list[float]:
         """Mean of the quantity judged at the middle and at both ends of what is not known."""
-        central = play(self.basis, changes)
+        central = play(self.known, changes)
         settings = settings_of(central.ranges)
-        found = {at: _run_mean(play(self.basis, changes, at).run, judged) for at in settings.all}
+        found = {at: _run_mean(play(self.known, changes, at).run, judged) for at in settings.all}
         middle = float(np.mean([found[at] for at in settings.middle]))
         return [middle, min(found.values()), max(found.values())]
 

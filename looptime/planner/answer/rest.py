@@ -8,8 +8,8 @@ import numpy as np
 
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import Change
-from looptime.planner.known.stretches import sample
-from looptime.planner.play.draft import Basis, Setting, basis
+from looptime.planner.known.stretches import spread_sample
+from looptime.planner.play.draft import KnownRun, Setting, known
 from looptime.planner.play.replay import Replay, play
 
 __all__ = ["RestAdvice", "rest_that_pays"]
@@ -44,13 +44,13 @@ class RestAdvice:
 
 
 def rest_that_pays(
-    at: Basis, changes: tuple[Change, ...], played: Replay
+    at: KnownRun, changes: tuple[Change, ...], played: Replay
 ) -> tuple[RestAdvice, ...]:
     """Find the rest that pays for each thread of a plan that shares a bus with the loop.
 
     Parameters
     ----------
-    at : Basis
+    at : KnownRun
         The run.
     changes : tuple of Change
         The plan.
@@ -64,11 +64,11 @@ def rest_that_pays(
     short = at
     if len(at.run) > _ENOUGH:
         stated = {r.name: r.recurs for r in at.rhythms.calls if r.recurs in ("loop", "time")}
-        short = basis(sample(at.run, _ENOUGH), at.buses, stated)
+        short = known(spread_sample(at.run, _ENOUGH), at.buses, stated)
     return tuple(_advice(short, changes, i) for i in threads)
 
 
-def _advice(at: Basis, changes: tuple[Change, ...], which: int) -> RestAdvice:
+def _advice(at: KnownRun, changes: tuple[Change, ...], which: int) -> RestAdvice:
     change = changes[which]
     others = changes[:which] + changes[which + 1 :]
     without = float(play(at, others).run.loop_columns.period_ns.mean())
@@ -86,7 +86,7 @@ def _advice(at: Basis, changes: tuple[Change, ...], which: int) -> RestAdvice:
     return RestAdvice(str(change), found, tuple(trials))
 
 
-def _worst(at: Basis, plan: tuple[Change, ...], change: Change) -> tuple[float, float | None]:
+def _worst(at: KnownRun, plan: tuple[Change, ...], change: Change) -> tuple[float, float | None]:
     """Mean period [ns] and age for the less favourable lock."""
     worst, age = 0.0, None
     for lock in ("fair", "loop"):

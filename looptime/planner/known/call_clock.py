@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain
 from looptime.run import Run
 
-__all__ = ["Pauses", "Rhythm", "Rhythms", "as_in", "rhythms"]
+__all__ = ["CallClock", "CallClocks", "Pauses", "as_in", "rhythms"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
@@ -28,7 +28,7 @@ _MANY = 20_000
 
 
 @dataclass(frozen=True)
-class Rhythm:
+class CallClock:
     """How one call of the loop's thread recurs.
 
     Parameters
@@ -94,20 +94,20 @@ class Pauses:
 
 
 @dataclass(frozen=True)
-class Rhythms:
-    """Rhythm of every call of the loop's thread, of long turns, and the program's pauses."""
+class CallClocks:
+    """CallClock of every call of the loop's thread, of long turns, and the program's pauses."""
 
-    calls: tuple[Rhythm, ...]
+    calls: tuple[CallClock, ...]
     pauses: Pauses
 
-    def by_time(self) -> list[Rhythm]:
+    def by_time(self) -> list[CallClock]:
         """Those that keep their rhythm in time."""
         return [r for r in self.calls if r.recurs == "time"]
 
 
 def rhythms(
     run: Run, line: Chain, recurs: Mapping[str, str] | None = None, wait: Float | None = None
-) -> Rhythms:
+) -> CallClocks:
     """Class each call of the loop's thread by the clock that it keeps.
 
     Parameters
@@ -129,7 +129,7 @@ def rhythms(
     if wait is not None:
         self_ns, took = self_ns - wait, took - wait
     period = float(np.median(run.loop_columns.period_ns)) if line.n else 0.0
-    found: list[Rhythm] = []
+    found: list[CallClock] = []
     hits: list[tuple[int, Int, Float]] = []
     for code, rows in _rows_by_name(line.name, len(run.names)):
         call = run.names[code]
@@ -146,17 +146,17 @@ def rhythms(
             hits.append((code, rows[long], excess))
         else:
             found.append(pulses)
-    return Rhythms(tuple(found), _pauses(line, hits, self_ns, start, period))
+    return CallClocks(tuple(found), _pauses(line, hits, self_ns, start, period))
 
 
-def as_in(part: Rhythms, whole: Rhythms) -> Rhythms:
+def as_in(part: CallClocks, whole: CallClocks) -> CallClocks:
     """The rhythms of a part of a run, with what the whole run says of those that go by the clock.
 
     In a part that was put together from short stretches, long intervals are not seen.
 
     Parameters
     ----------
-    part, whole : Rhythms
+    part, whole : CallClocks
         Of runs with the same names.
     """
     known = {(r.code, r.pulses): r for r in whole.calls if r.recurs == "time" and r.interval_ns}
@@ -189,32 +189,34 @@ def _spread(values: Float) -> float:
 def _rhythm(
     name: str, code: int, rows: Int, line: Chain, times: tuple[Float, Float], said: str | None,
     kind: str, run: Run,
-) -> Rhythm:  # fmt: skip
+) -> CallClock:  # fmt: skip
     start, took = times
     loops = line.loop[rows]
     steps = np.diff(loops)
     between = float(np.mean(steps[steps > 0])) if (steps > 0).any() else None
     every = between is not None and between < 1.02
     if kind == "pacing":
-        return Rhythm(name, code, "loop", "paces the loop", between, rows=rows)
+        return CallClock(name, code, "loop", "paces the loop", between, rows=rows)
     clock = _waits_for_device(rows, line, start, took, said if every else None)
     if clock is not None:
-        return Rhythm(name, code, "next measurement", clock[1], between, clock[0], rows=rows)
+        return CallClock(name, code, "next measurement", clock[1], between, clock[0], rows=rows)
     if said == "loop":
-        return Rhythm(name, code, "loop", "stated", between, rows=rows)
+        return CallClock(name, code, "loop", "stated", between, rows=rows)
     if every or len(rows) < _FEWEST:
         if said == "time" and not every:
-            return Rhythm(name, code, "time", "stated", between, None, "recorded", rows=rows)
+            return CallClock(name, code, "time", "stated", between, None, "recorded", rows=rows)
         why = "made in every loop" if every else "seen too seldom to tell: kept as recorded"
-        return Rhythm(name, code, "loop", why, between, rows=rows)
+        return CallClock(name, code, "loop", why, between, rows=rows)
     seen = _seen_whole(loops, run)
     gaps, steps = np.diff(start[rows])[seen], steps[seen]
     new = steps > 0
     by_time, why = _keeps_time(gaps[new], steps[new].astype(float), kind)
     if said != "time" and not by_time:
-        return Rhythm(name, code, "loop", why, between, rows=rows)
+        return CallClock(name, code, "loop", why, between, rows=rows)
     interval, rule = _interval(gaps, run)
-    return Rhythm(name, code, "time", "stated" if said else why, between, interval, rule, rows=rows)
+    return CallClock(
+        name, code, "time", "stated" if said else why, between, interval, rule, rows=rows
+    )
 
 
 def _seen_whole(loops: Int, run: Run) -> NDArray[np.bool_]:
@@ -344,8 +346,8 @@ def _long_turns(values: Float, period: float) -> tuple[Int, Float]:
 
 
 def _pulses(
-    made: Rhythm, rows: Int, line: Chain, start: Float, said: str | None, run: Run
-) -> Rhythm | None:
+    made: CallClock, rows: Int, line: Chain, start: Float, said: str | None, run: Run
+) -> CallClock | None:
     """Long turns of a call that is made every loop, if they come regularly in time."""
     if len(rows) < _FEWEST or said == "loop":
         return None
@@ -359,7 +361,7 @@ def _pulses(
         return None
     interval, rule = _interval(gaps, run)
     between = float(steps.mean())
-    return Rhythm(made.name, made.code, "time", why, between, interval, rule, True, rows)
+    return CallClock(made.name, made.code, "time", why, between, interval, rule, True, rows)
 
 
 def _pauses(

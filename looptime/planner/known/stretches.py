@@ -8,10 +8,10 @@ import numpy as np
 
 from looptime.run import Run
 
-__all__ = ["sample"]
+__all__ = ["spread_sample"]
 
 
-def sample(run: Run, loops: int, stretches: int = 20) -> Run:
+def spread_sample(run: Run, loops: int, stretches: int = 20) -> Run:
     """Stretches of a run, set one after the other.
 
     Parameters
@@ -33,7 +33,7 @@ def sample(run: Run, loops: int, stretches: int = 20) -> Run:
     --------
     >>> from looptime.run import LoopColumns, Run
     >>> period = np.full(1000, 5)
-    >>> short = sample(Run(LoopColumns(np.arange(1000), np.cumsum(period) - 5, period)), 100)
+    >>> short = spread_sample(Run(LoopColumns(np.arange(1000), np.cumsum(period) - 5, period)), 100)
     >>> len(short), int(np.ptp(short.loop_columns.loop) > 900)
     (100, 1)
     """

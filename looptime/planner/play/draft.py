@@ -11,23 +11,23 @@ from numpy.typing import NDArray
 from looptime.errors import UsageError
 from looptime.planner.changes import Change, matching
 from looptime.planner.known.bus_model import BusParameters
-from looptime.planner.known.call_clock import Rhythm, Rhythms, as_in, rhythms
-from looptime.planner.known.stretches import sample
+from looptime.planner.known.call_clock import CallClock, CallClocks, as_in, rhythms
+from looptime.planner.known.stretches import spread_sample
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain, chain, parts
 from looptime.planner.play.marks import Anchors, anchors
-from looptime.planner.play.pacer import Pace, recorded_pace
+from looptime.planner.play.pacer import PacedRate, recorded_pace
 from looptime.planner.play.shared_bus import Sharing, sharing
 from looptime.run import Run
 from looptime.schema import CallName
 
-__all__ = ["Basis", "Draft", "Move", "Reader", "Setting", "basis", "sampled", "shortened"]
+__all__ = ["Draft", "KnownRun", "Move", "Reader", "Setting", "known", "sampled", "shortened"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Basis:
+class KnownRun:
     """What is worked out once of a run, for any number of plans.
 
     Parameters
@@ -35,14 +35,14 @@ class Basis:
     run : Run
     line : Chain
         Its loop thread, with the program's pauses taken out of the lengths.
-    rhythms : Rhythms
+    rhythms : CallClocks
     buses : dict of str to BusParameters
         Stated in the project file.
     on_loop : frozenset of int
         Names called on the loop's thread.
     typical_ns : dict of int to float [ns]
         Typical cost of each name.
-    pace : (Pace, bool) or None
+    pace : (PacedRate, bool) or None
         The fixed rate that the log keeps, and whether its waits are logged.
     sharing : tuple of Sharing
         Recorded threads that use a bus of the loop; the loop's waits for them are taken out of
@@ -55,11 +55,11 @@ class Basis:
 
     run: Run
     line: Chain
-    rhythms: Rhythms
+    rhythms: CallClocks
     buses: Mapping[str, BusParameters]
     on_loop: frozenset[int]
     typical_ns: dict[int, float]
-    pace: tuple[Pace, bool] | None = None
+    pace: tuple[PacedRate, bool] | None = None
     sharing: tuple[Sharing, ...] = ()
     wait_ns: Float | None = None
     marks: Anchors | None = None
@@ -76,11 +76,11 @@ class Basis:
         return made
 
 
-def basis(
+def known(
     run: Run,
     buses: Mapping[str, BusParameters] | None = None,
     recurs: Mapping[str, str] | None = None,
-) -> Basis:
+) -> KnownRun:
     """Prepare a run for planning.
 
     Parameters
@@ -108,7 +108,7 @@ def basis(
     }
     pace = recorded_pace(run)
     known = frozenset(typical)
-    return Basis(run, line, found, buses or {}, known, typical, pace, tuple(others), wait, marks)
+    return KnownRun(run, line, found, buses or {}, known, typical, pace, tuple(others), wait, marks)
 
 
 def sampled(
@@ -116,7 +116,7 @@ def sampled(
     loops: int,
     buses: Mapping[str, BusParameters] | None = None,
     recurs: Mapping[str, str] | None = None,
-) -> Basis:
+) -> KnownRun:
     """Prepare a sample of a long run; which clock each call keeps is seen in the whole run.
 
     Parameters
@@ -126,18 +126,18 @@ def sampled(
     loops : int
         About how many loops to keep.
     buses, recurs
-        As for `basis`.
+        As for `known`.
     """
-    return shortened(basis(run, buses, recurs), loops, recurs)
+    return shortened(known(run, buses, recurs), loops, recurs)
 
 
-def shortened(whole: Basis, loops: int, recurs: Mapping[str, str] | None = None) -> Basis:
+def shortened(whole: KnownRun, loops: int, recurs: Mapping[str, str] | None = None) -> KnownRun:
     """The same for a run that is prepared already; `recurs` wins over what is seen in it."""
     if len(whole.run) <= loops:
         return whole
     told = {r.name: r.recurs for r in whole.rhythms.calls if not r.pulses}
     stated = {name: clock for name, clock in told.items() if clock in ("loop", "time")}
-    part = basis(sample(whole.run, loops), whole.buses, {**stated, **(recurs or {})})
+    part = known(spread_sample(whole.run, loops), whole.buses, {**stated, **(recurs or {})})
     return replace(part, rhythms=as_in(part.rhythms, whole.rhythms))
 
 
@@ -215,47 +215,47 @@ class Move:
 class Draft:
     """The state that changes alter; see `looptime.planner.play.remedies`."""
 
-    basis: Basis
+    known: KnownRun
     setting: Setting
     length: Float
     keep: NDArray[np.bool_]
     absent: NDArray[np.bool_]
     name: Int
     names: list[CallName]
-    timed: dict[int, Rhythm]
+    timed: dict[int, CallClock]
     own_loop: set[int] = field(default_factory=set)
-    pulses: dict[int, Rhythm] = field(default_factory=dict)
-    clocks: dict[int, Rhythm] = field(default_factory=dict)
+    pulses: dict[int, CallClock] = field(default_factory=dict)
+    clocks: dict[int, CallClock] = field(default_factory=dict)
     readers: list[Reader] = field(default_factory=list)
     pickups: list[tuple[int, Int]] = field(default_factory=list)
     moves: list[Move] = field(default_factory=list)
-    pace: Pace | None = None
+    pace: PacedRate | None = None
     ranges: set[str] = field(default_factory=set)
     warnings: list[str] = field(default_factory=list)
 
     @classmethod
-    def of(cls, basis: Basis, setting: Setting) -> Draft:
+    def of(cls, known: KnownRun, setting: Setting) -> Draft:
         """A draft without changes."""
-        line = basis.line
-        calls = [r for r in basis.rhythms.calls if not r.pulses]
+        line = known.line
+        calls = [r for r in known.rhythms.calls if not r.pulses]
         return cls(
-            basis, setting, line.length.copy(), np.ones(len(line.row), bool),
-            np.zeros(len(line.owner), bool), line.name.copy(), list(basis.run.names),
+            known, setting, line.length.copy(), np.ones(len(line.row), bool),
+            np.zeros(len(line.owner), bool), line.name.copy(), list(known.run.names),
             timed={r.code: r for r in calls if r.recurs == "time"},
-            pulses={r.code: r for r in basis.rhythms.calls if r.pulses},
+            pulses={r.code: r for r in known.rhythms.calls if r.pulses},
             clocks={r.code: r for r in calls if r.recurs == "next measurement"},
             readers=[
                 Reader(
-                    basis.run.thread_names[s.thread], s.code, s.service, s.before, s.bus, True
+                    known.run.thread_names[s.thread], s.code, s.service, s.before, s.bus, True
                 )
-                for s in basis.sharing
+                for s in known.sharing
             ],
         )  # fmt: skip
 
     @property
     def line(self) -> Chain:
         """The recorded chain."""
-        return self.basis.line
+        return self.known.line
 
     def codes(self, change: Change, patterns: tuple[str, ...] | None = None) -> list[int]:
         """Names that a change is about, without those that a thread reads by then.
@@ -265,7 +265,7 @@ class Draft:
         UsageError
             If none is known, or a thread reads them all.
         """
-        known = set(self.basis.on_loop) | set(range(len(self.basis.run.names), len(self.names)))
+        known = set(self.known.on_loop) | set(range(len(self.known.run.names), len(self.names)))
         names = [call.name for call in self.names]
         found = matching(names, known, patterns or change.patterns, str(change))
         threaded = {code for code, _ in self.pickups}

@@ -12,11 +12,11 @@ __all__ = ["end_pace", "keep_pace"]
 
 def keep_pace(draft: Draft) -> None:
     """Let a draft keep the pace of its log: its waits are taken out, and waited anew at the end."""
-    if draft.basis.pace is None:
+    if draft.known.pace is None:
         return
-    pace, known = draft.basis.pace
-    run = draft.basis.run
-    names = [c for c in draft.basis.on_loop if draft.names[c].kind == "pacing"]
+    pace, known = draft.known.pace
+    run = draft.known.run
+    names = [c for c in draft.known.on_loop if draft.names[c].kind == "pacing"]
     if names:
         draft.kill(draft.rows(names))
     gap = find_waits(run, run.self_pieces()).gap_ns
@@ -38,7 +38,7 @@ def keep_pace(draft: Draft) -> None:
 
 def end_pace(draft: Draft) -> None:
     """Take out every pacing wait."""
-    waits = [c for c in draft.basis.on_loop if draft.names[c].kind == "pacing"]
+    waits = [c for c in draft.known.on_loop if draft.names[c].kind == "pacing"]
     if waits:
         draft.kill(draft.rows(waits))
     for code in waits:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from looptime.analysers.pacing import find_waits, pacing
 from looptime.run import Run
 
-__all__ = ["Pace", "recorded_pace"]
+__all__ = ["PacedRate", "recorded_pace"]
 
 Float = NDArray[np.float64]
 
@@ -18,7 +18,7 @@ _MANY = 20_000
 
 
 @dataclass(frozen=True)
-class Pace:
+class PacedRate:
     """A fixed rate to which the loop is paced.
 
     Parameters
@@ -39,7 +39,7 @@ class Pace:
     code: int | None = None
 
 
-def recorded_pace(run: Run) -> tuple[Pace, bool] | None:
+def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
     """The fixed rate that a run keeps, and whether its waits are logged; None for other loops."""
     if len(run) < 20:
         return None
@@ -78,7 +78,7 @@ def recorded_pace(run: Run) -> tuple[Pace, bool] | None:
         jitter = np.where(waited, period - interval, 0.0)
         jitter[np.abs(jitter) > 0.25 * usual] = 0.0
     code = waits.names[0] if waits.names else None
-    return Pace(interval, late, jitter, code), found.wait_known
+    return PacedRate(interval, late, jitter, code), found.wait_known
 
 
 def _spread(values: Float) -> float:

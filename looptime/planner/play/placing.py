@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.planner.known.call_clock import Rhythm
+from looptime.planner.known.call_clock import CallClock
 from looptime.planner.known.timeline import Copies
 from looptime.planner.play.draft import Draft
 
@@ -94,7 +94,7 @@ def place(draft: Draft, added: Float | None = None) -> Placed:
         absent[draft.stretches(rows)[0]] = True
         keep[draft.inside(rows)] = False
     moves = [(m.call, m.after, draft.line.loop[m.call]) for m in draft.moves]
-    if not (timed or pulsed or len(draft.basis.rhythms.pauses)):
+    if not (timed or pulsed or len(draft.known.rhythms.pauses)):
         return Placed(length, absent, keep, _sorted(moves))
     base = np.where(absent, 0.0, length)
     if added is not None:
@@ -175,7 +175,7 @@ def _timed_source(
     times = after[site]
     recorded = _start(draft, rhythm.rows if len(rhythm.rows) else rows)
     interval = rhythm.interval_ns
-    before = draft.basis.rhythms
+    before = draft.known.rhythms
     was = next((r for r in before.calls if r.code == code and not r.pulses), None)
     every = 1.0
     if was is not None and was.interval_ns and interval and not own:
@@ -193,14 +193,14 @@ def _timed_source(
 
 def _as_recorded(draft: Draft, source: _Source, recorded: Float) -> None:
     """Due when it was recorded, and over again should the run become longer."""
-    loops = draft.basis.run.loop_columns
+    loops = draft.known.run.loop_columns
     source.dues = recorded.tolist()
     source.interval = float(loops.start_ns[-1] + loops.period_ns[-1] - loops.start_ns[0])
     source.due = source.dues[0]
 
 
 def _start(draft: Draft, rows: Int) -> Float:
-    return draft.basis.run.call_columns.start_ns[draft.line.row[rows]].astype(float)
+    return draft.known.run.call_columns.start_ns[draft.line.row[rows]].astype(float)
 
 
 def _anchors(draft: Draft, rows: Int) -> Int:
@@ -229,7 +229,9 @@ def _anchors(draft: Draft, rows: Int) -> Int:
     return anchors
 
 
-def _long_turns(draft: Draft, rhythm: Rhythm, length: Float) -> tuple[Rhythm, Int, Float] | None:
+def _long_turns(
+    draft: Draft, rhythm: CallClock, length: Float
+) -> tuple[CallClock, Int, Float] | None:
     """Take the long turns of a call out of it; returns where they could come back, and how long."""
     rows = np.flatnonzero((draft.name == rhythm.code) & draft.keep)
     if not len(rows) or rhythm.code in draft.timed:
@@ -243,7 +245,7 @@ def _long_turns(draft: Draft, rhythm: Rhythm, length: Float) -> tuple[Rhythm, In
     excess = np.maximum(length[at[long]] - length[at[nearest]], 0.0)
     if not len(excess):  # thinned out to the calm ones: the long turns are still due
         every = draft.line.first[rhythm.rows]
-        recorded = draft.basis.line.length
+        recorded = draft.known.line.length
         usual = float(
             np.median(recorded[draft.line.first[np.flatnonzero(draft.line.name == rhythm.code)]])
         )
@@ -254,7 +256,7 @@ def _long_turns(draft: Draft, rhythm: Rhythm, length: Float) -> tuple[Rhythm, In
 
 
 def _pulse_source(
-    draft: Draft, rhythm: Rhythm, rows: Int, excess: Float, after: Float, base: Float
+    draft: Draft, rhythm: CallClock, rows: Int, excess: Float, after: Float, base: Float
 ) -> _Source:
     site = draft.line.first[rows]
     recorded = _start(draft, rhythm.rows)
@@ -271,14 +273,14 @@ def _pulse_source(
 
 
 def _pause_source(draft: Draft, after: Float) -> _Source | None:
-    pauses = draft.basis.rhythms.pauses
+    pauses = draft.known.rhythms.pauses
     if not len(pauses):
         return None
     source = _Source(
         "pause", after[draft.line.end].tolist(), draft.line.end, pauses.excess.tolist(),
         "recorded", 0.0, 0.0,
     )  # fmt: skip
-    middle = draft.basis.line.length[pauses.stretch] / 2
+    middle = draft.known.line.length[pauses.stretch] / 2
     _as_recorded(draft, source, pauses.time + middle)
     return source
 

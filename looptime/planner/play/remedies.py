@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from looptime.errors import UsageError
 from looptime.planner.changes import Change
 from looptime.planner.known.bus_model import BatchCost, batch_cost, call_cost_ms
-from looptime.planner.known.call_clock import Rhythm
+from looptime.planner.known.call_clock import CallClock
 from looptime.planner.play.draft import Draft, Move, Reader
 from looptime.planner.play.paced import end_pace
-from looptime.planner.play.pacer import Pace
+from looptime.planner.play.pacer import PacedRate
 from looptime.schema import CallName
 
 __all__ = ["apply"]
@@ -71,7 +71,7 @@ def _cap(draft: Draft, change: Change) -> None:
 
 
 def _cap_pauses(draft: Draft, change: Change, rows: Int) -> None:
-    if len(draft.basis.rhythms.pauses) and not len(rows):
+    if len(draft.known.rhythms.pauses) and not len(rows):
         draft.warn(
             f"{change}: the long turns of this call come with long turns of others, so they look "
             "like pauses of the whole program, which no limit on one call prevents"
@@ -80,13 +80,13 @@ def _cap_pauses(draft: Draft, change: Change, rows: Int) -> None:
 
 def _move(draft: Draft, change: Change) -> None:
     bus = change.get("bus")
-    known = {call.bus for call in draft.names} | set(draft.basis.buses)
+    known = {call.bus for call in draft.names} | set(draft.known.buses)
     if bus not in known:
         draft.warn(f"{change}: bus {bus!r} is new: nothing else is taken to use it")
     for code in draft.codes(change):
-        before = call_cost_ms(draft.names[code], draft.basis.buses)
+        before = call_cost_ms(draft.names[code], draft.known.buses)
         draft.put_on_bus(code, bus)
-        after = call_cost_ms(draft.names[code], draft.basis.buses)
+        after = call_cost_ms(draft.names[code], draft.known.buses)
         if before and after:  # what a transaction costs differs; what a call adds to it stays
             rows = draft.rows([code])
             at, which = draft.stretches(rows)
@@ -143,7 +143,7 @@ def _every_ms(draft: Draft, code: int, interval_ns: float, place: int) -> None:
         draft.own_loop.add(code)
     draft.clocks.pop(code, None)
     rule = "elapsed" if known is None or not known.rule else known.rule
-    draft.timed[code] = Rhythm(
+    draft.timed[code] = CallClock(
         draft.names[code].name, code, "time", "by a change", None, interval_ns,
         "elapsed" if rule == "recorded" else rule, rows=rows[min(place, max(len(rows) - 1, 0)) :],
     )  # fmt: skip
@@ -259,9 +259,9 @@ def _say_if_unlike(
 
 
 def _cost(draft: Draft, change: Change, typical: dict[int, float]) -> BatchCost:
-    basis = draft.basis
+    known = draft.known
     bus = draft.names[next(iter(typical))].bus
-    stated = basis.buses.get(bus or "")
+    stated = known.buses.get(bus or "")
     base, per_item = change.get("base-ms"), change.get("per-item-ms")
     if base is not None and per_item is not None:  # what is asked for outranks the log
         return BatchCost(base * 1e6, per_item * 1e6, per_item * 1e6, "the change")
@@ -274,9 +274,9 @@ def _cost(draft: Draft, change: Change, typical: dict[int, float]) -> BatchCost:
     others = []
     if bus is not None:
         sized = [
-            (call.items, basis.typical_ns[code])
-            for code, call in enumerate(basis.run.names)
-            if call.bus == bus and code in basis.typical_ns and code not in draft.clocks
+            (call.items, known.typical_ns[code])
+            for code, call in enumerate(known.run.names)
+            if call.bus == bus and code in known.typical_ns and code not in draft.clocks
         ]
         if any(n is not None for n, _ in sized):
             others = [(n or 1, ns) for n, ns in sized]
@@ -285,12 +285,12 @@ def _cost(draft: Draft, change: Change, typical: dict[int, float]) -> BatchCost:
 
 def _typical_now(draft: Draft, code: int) -> float:
     """Typical cost of a call after the changes so far [ns]."""
-    recorded = draft.basis.typical_ns.get(code, 0.0)
+    recorded = draft.known.typical_ns.get(code, 0.0)
     rows = draft.rows([code])
-    if not len(rows) or code >= len(draft.basis.run.names):
+    if not len(rows) or code >= len(draft.known.run.names):
         return float(np.mean(draft.durations(rows))) if len(rows) else recorded
     at, _ = draft.stretches(rows)
-    was, now = draft.basis.line.length[at], draft.length[at]
+    was, now = draft.known.line.length[at], draft.length[at]
     return recorded * float(now.sum() / was.sum()) if was.sum() else recorded
 
 
@@ -382,7 +382,7 @@ def _thread(draft: Draft, change: Change) -> None:
 
 
 def _thread_name(draft: Draft, change: Change) -> str:
-    taken = set(draft.basis.run.thread_names) | {reader.thread for reader in draft.readers}
+    taken = set(draft.known.run.thread_names) | {reader.thread for reader in draft.readers}
     name, number = f"reader of {' '.join(change.patterns)}", 2
     while name in taken:
         name, number = f"reader {number} of {' '.join(change.patterns)}", number + 1
@@ -395,7 +395,7 @@ def _pace(draft: Draft, change: Change) -> None:
     if late is None:
         draft.ranges.add("late")
         late = "skip" if draft.setting.late > 0.5 else "catch-up"
-    draft.pace = Pace(1e9 / change.get("hz"), late)
+    draft.pace = PacedRate(1e9 / change.get("hz"), late)
 
 
 _REMEDIES: dict[str, Callable[[Draft, Change], None]] = {

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.known.timeline import BETWEEN, Arranged, arrange, lay
-from looptime.planner.play.draft import Basis, Draft, Setting, basis
+from looptime.planner.play.draft import Draft, KnownRun, Setting, known
 from looptime.planner.play.paced import keep_pace
 from looptime.planner.play.placing import Placed, place
 from looptime.planner.play.remedies import apply
@@ -84,10 +84,10 @@ def replay(
         If a change cannot be made to this run.
     """
     wanted = parse_all(changes)
-    return run if not wanted else play(basis(run, buses, recurs), wanted, setting).run
+    return run if not wanted else play(known(run, buses, recurs), wanted, setting).run
 
 
-def play(at: Basis, changes: Iterable[Change], setting: Setting | None = None) -> Replay:
+def play(at: KnownRun, changes: Iterable[Change], setting: Setting | None = None) -> Replay:
     """Play a prepared run again with changes; see `replay`."""
     changes = tuple(changes)
     setting = setting or Setting()
@@ -123,7 +123,7 @@ def _simulated(draft: Draft, placed: Placed, arranged: Arranged) -> tuple[Arrang
     Waits stretch the loop, and so move what goes by the clock: it is placed again.
     """
     whole, traffic = walk(draft, arranged)
-    by_clock = draft.timed or draft.pulses or len(draft.basis.rhythms.pauses)
+    by_clock = draft.timed or draft.pulses or len(draft.known.rhythms.pauses)
     for _ in range((2 if draft.pace is not None else 1) if by_clock else 0):
         added = (whole - arranged.whole).astype(float)
         if arranged.source is not None and arranged.original is not None:

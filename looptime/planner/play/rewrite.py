@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from looptime.planner.known.timeline import NOBODY, Arranged, Laid
 from looptime.planner.play.draft import Draft
 from looptime.planner.play.marks import placed_marks
-from looptime.planner.play.pacer import Pace
+from looptime.planner.play.pacer import PacedRate
 from looptime.planner.play.threads import Traffic
 from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, Signals
 from looptime.schema import CallName
@@ -37,7 +37,7 @@ def rewritten(draft: Draft, laid: Laid, at: Arranged, traffic: Traffic | None) -
     traffic : Traffic or None
         Calls of reader threads, and the waits for the pace.
     """
-    run = draft.basis.run
+    run = draft.known.run
     loops = _loops(run, laid)
     names, threads = list(draft.names), list(run.thread_names)
     tables = [_loop_calls(draft, laid)]
@@ -72,7 +72,7 @@ def _loops(run: Run, laid: Laid) -> LoopColumns:
 
 
 def _loop_calls(draft: Draft, laid: Laid) -> CallColumns:
-    run = draft.basis.run
+    run = draft.known.run
     calls = run.call_columns
     k = len(laid.call)
     row = draft.line.row[laid.call]
@@ -93,7 +93,7 @@ def _loop_calls(draft: Draft, laid: Laid) -> CallColumns:
 
 def _add_pace(
     names: list[CallName], loops: LoopColumns, wait: Int, tables: list[CallColumns], thread: int,
-    pace: Pace | None,
+    pace: PacedRate | None,
 ) -> None:  # fmt: skip
     """Write the waits for the pace as calls at the end of each loop."""
     code = None if pace is None else pace.code
@@ -170,7 +170,7 @@ def _other_threads(
     draft: Draft, loops: LoopColumns, traffic: Traffic | None, threads: list[str]
 ) -> list[CallColumns]:
     """Calls of other threads: those simulated, and those that keep their own time."""
-    run = draft.basis.run
+    run = draft.known.run
     made: list[CallColumns] = []
     simulated: set[int] = set()
     for reader in traffic.readers if traffic is not None else ():
@@ -235,14 +235,14 @@ def _marks(
     threads: list[str],
 ) -> MarkColumns | None:  # fmt: skip
     """Hand-overs of readings: recorded ones, and those of new reader threads."""
-    run = draft.basis.run
+    run = draft.known.run
     made: list[tuple[Int, Int, int | Int, Int, bool | NDArray[np.bool_]]] = []
     simulated = set() if traffic is None else {r.thread for r in traffic.readers if r.recorded}
     if run.marks is not None:
         marks = run.marks
         here = marks.thread == run.loop_thread
-        if draft.basis.marks is not None:
-            row, time, loop = placed_marks(draft.basis.marks, draft.line, at)
+        if draft.known.marks is not None:
+            row, time, loop = placed_marks(draft.known.marks, draft.line, at)
             made.append((time, loop, marks.thread[row], marks.name[row], marks.used[row]))
         again = ~here & ~np.isin(
             marks.thread, [i for i, name in enumerate(run.thread_names) if name in simulated]

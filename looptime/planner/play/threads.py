@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.planner.known.call_clock import Rhythm
+from looptime.planner.known.call_clock import CallClock
 from looptime.planner.known.timeline import Arranged
 from looptime.planner.play.draft import Draft, Reader
-from looptime.planner.play.pacer import Pace
+from looptime.planner.play.pacer import PacedRate
 from looptime.planner.play.shared_bus import HAND_OVER_NS
 
 __all__ = ["ReaderCalls", "Traffic", "contended", "walk"]
@@ -129,7 +129,7 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
 
 def _lock(draft: Draft, bus: str, restless: bool) -> str:
     """Discipline played for a bus: ``fair``, ``loop`` or ``reader``."""
-    stated = draft.basis.buses.get(bus)
+    stated = draft.known.buses.get(bus)
     if stated is not None and stated.lock == "fair":
         return "fair"
     draft.ranges.add("lock")
@@ -198,8 +198,8 @@ def _device_clocks(draft: Draft) -> list[_Device]:
     return made
 
 
-def _device(draft: Draft, code: int, rhythm: Rhythm) -> _Device:
-    calls, row = draft.basis.run.call_columns, draft.line.row[rhythm.rows]
+def _device(draft: Draft, code: int, rhythm: CallClock) -> _Device:
+    calls, row = draft.known.run.call_columns, draft.line.row[rhythm.rows]
     end = (calls.start_ns[row] + calls.duration_ns[row]).astype(float)
     period = float(rhythm.interval_ns or 1.0)
     angle = np.exp(2j * np.pi * (end / period)).mean()
@@ -219,7 +219,7 @@ class _Clockwork:
     devices: list[_Device]
 
     @classmethod
-    def of(cls, pace: Pace | None, begun: int, devices: list[_Device]) -> _Clockwork:
+    def of(cls, pace: PacedRate | None, begun: int, devices: list[_Device]) -> _Clockwork:
         if pace is None:
             return cls(0, "", None, begun, devices)
         jitter = None if pace.jitter_ns is None else np.rint(pace.jitter_ns).astype(int).tolist()

@@ -11,7 +11,7 @@ import numpy as np
 from looptime.errors import ProjectError
 from looptime.heading.instants import heading_read_guess
 from looptime.planner.changes import VERBS, Change, parse
-from looptime.planner.play.draft import Basis, Setting, shortened
+from looptime.planner.play.draft import KnownRun, Setting, shortened
 from looptime.planner.play.replay import play
 
 __all__ = ["EFFORT", "Candidate", "NotProposed", "candidates", "efforts"]
@@ -94,7 +94,7 @@ def efforts(stated: Mapping[str, float]) -> dict[str, float]:
 class _Look:
     """What the search sees of a log."""
 
-    at: Basis
+    at: KnownRun
     effort: dict[str, float]
     heading_call: str | None
     cost: dict[str, float] = field(default_factory=dict)
@@ -115,13 +115,13 @@ class _Look:
 
 
 def candidates(
-    at: Basis, effort: Mapping[str, float] | None = None, heading_call: str | None = None
+    at: KnownRun, effort: Mapping[str, float] | None = None, heading_call: str | None = None
 ) -> tuple[list[Candidate], list[NotProposed]]:
     """Remedies that make sense for a log, each alone.
 
     Parameters
     ----------
-    at : Basis
+    at : KnownRun
         The log, or a sample of it.
     effort : dict of str to float, optional
         Effort classes; `EFFORT` by default.

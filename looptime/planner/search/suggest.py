@@ -18,7 +18,7 @@ from looptime.planner.answer.measures import FEWEST
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all
 from looptime.planner.known.bus_model import BusParameters
-from looptime.planner.play.draft import Basis, sampled
+from looptime.planner.play.draft import KnownRun, sampled
 from looptime.planner.play.replay import play
 from looptime.planner.search.candidates import Candidate, NotProposed, candidates, efforts
 from looptime.planner.search.proposals import Proposal, Suggestions, older
@@ -99,7 +99,7 @@ def suggest(
 
 @dataclass
 class _Search:
-    at: Basis
+    at: KnownRun
     target_hz: float | None
     target_p99_ms: float | None
     progress: Callable[[float], None]

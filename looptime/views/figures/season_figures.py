@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from looptime.checks.season.trends import Step, Trend, Trends
+from looptime.checks.season.trends import LevelChange, Trend, Trends
 from looptime.views.figures.checks_figures import TITLES, plus
 from looptime.views.figures.palette import AFTER, NEUTRAL, QUIET, WARN
 from looptime.views.figures.picture import Picture, axis, label, layout, text_in_plot, three
@@ -113,7 +113,7 @@ def _trend_title(at: Trends, found: Trend, name: str) -> str:
     return f"{what} keeps its level over {count(len(found.values), 'run')}"
 
 
-def _where(step: Step) -> str:
+def _where(step: LevelChange) -> str:
     old, new = (label(v or "not named", 20) for v in (step.before_version, step.after_version))
     return f"between version {old} and {new}" if step.with_version else f"within version {old}"
 

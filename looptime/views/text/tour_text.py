@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["STEPS", "Step"]
+__all__ = ["STEPS", "TourStep"]
 
 
 @dataclass(frozen=True)
-class Step:
+class TourStep:
     """One step of the tour.
 
     Parameters
@@ -27,44 +27,44 @@ class Step:
 
 
 #: The job in the order in which a team meets it.
-STEPS: tuple[Step, ...] = (
-    Step(
+STEPS: tuple[TourStep, ...] = (
+    TourStep(
         "Put timing into the robot code",
         "One source file and a few lines a language; these are the files.",
         ("recorder", "--list"),
     ),
-    Step(
+    TourStep(
         "See where each loop's time goes",
         "A robot that carries seedling trays reads its eight wheel encoders one by one.",
         ("summary", "@single_reads.csv.gz"),
     ),
-    Step(
+    TourStep(
         "Look at the slow loops",
         "Which loops stood out, what stretched in them, and what comes back.",
         ("slow", "@single_reads.csv.gz", "--top", "5"),
     ),
-    Step(
+    TourStep(
         "Ask what a remedy would buy, before anyone writes it",
         "One batched transaction for the eight encoders, and telemetry half as often.",
         ("plan", "@single_reads.csv.gz", "--change", "batch drive.*.read", "--change",
          "every telemetry.write ms=200"),
     ),
-    Step(
+    TourStep(
         "See what the pace means for the heading",
         "In degrees, and in millimetres on the floor; and the rate that 5 degrees need.",
         ("heading", "@single_reads.csv.gz", "--motion", "turn:90,120,480", "--tolerance-deg", "5"),
     ),
-    Step(
+    TourStep(
         "Prove that the remedy worked",
         "The same robot, recorded again with the batched read.",
         ("compare", "@single_reads.csv.gz", "--against", "@batched_reads.csv.gz"),
     ),
-    Step(
+    TourStep(
         "Look at the season",
         "Twelve recordings of the accepted code are the baseline.",
         ("season", "list", "--season", "@season"),
     ),
-    Step(
+    TourStep(
         "Check before the competition",
         "A new recording, in which one read has become a tenth slower: the gate must say so.",
         ("gate", "@season_runs/changed.csv.gz", "--season", "@season"),

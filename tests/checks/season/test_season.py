@@ -12,10 +12,10 @@ import pytest
 
 from looptime.checks.recording.figures import measure
 from looptime.checks.recording.recording import Settings, content_hash, record
+from looptime.checks.season import entries as entries_module
 from looptime.checks.season.adding import add_runs, add_season
 from looptime.checks.season.entries import DamagedError, Entry, from_bytes, to_bytes
 from looptime.checks.season.season import Season, SeasonError
-from looptime.checks.season import entries as entries_module
 from looptime.errors import UsageError
 from tests.checks.build import recording
 

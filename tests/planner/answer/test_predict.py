@@ -10,8 +10,8 @@ from looptime.errors import NotEnoughError, UsageError
 from looptime.planner import predict, prepare_run, score, suggest
 from looptime.planner.answer.predict import CAUTIONS
 from looptime.planner.answer.reading_age import reading_ages
-from looptime.planner.known.stretches import sample
-from looptime.planner.play.draft import basis
+from looptime.planner.known.stretches import spread_sample
+from looptime.planner.play.draft import known
 from looptime.planner.search.candidates import candidates, pattern_for
 from looptime.planner.search.suggest import _Search, _Tried
 from looptime.project import Bus
@@ -148,7 +148,7 @@ def test_reading_ages_by_hand():
 def test_a_sample_stands_for_a_long_run(today):
     """A sample keeps the mean, adjoins its loops and balances."""
     run = record(Robot(), 8, loops=4000)
-    short = sample(run, 1000)
+    short = spread_sample(run, 1000)
     assert len(short) == 1000
     assert short.duration_s / 1000 == pytest.approx(run.duration_s / 4000, rel=0.02)
     balance(short)
@@ -328,17 +328,17 @@ def test_a_reading_is_moved_before_the_first_write_of_the_loop():
     names = {"gyro.read": "sensor read", "wheels.write": "actuator write",
              "arm.write": "actuator write"}  # fmt: skip
     calls = [("gyro.read", 0, 1), ("work", 1, 4), ("wheels.write", 5, 1), ("arm.write", 7, 1)]
-    made, _ = candidates(basis(make_run([10.0] * 60, calls, names)), heading_call="gyro.read")
+    made, _ = candidates(known(make_run([10.0] * 60, calls, names)), heading_call="gyro.read")
     later = [c.changes for c in made if c.changes[0].startswith("later")]
     assert later == [("later gyro.read before=wheels.write",)]
 
 
 def test_messages_are_proposed_at_a_fifth_of_their_rate():
     """Sent every 100 ms they go out every 500 ms; from every loop, four times a second."""
-    made, _ = candidates(basis(record(Robot(), 10, loops=1000)))
+    made, _ = candidates(known(record(Robot(), 10, loops=1000)))
     assert ("every telemetry.send ms=500",) in [c.changes for c in made]
     made, _ = candidates(
-        basis(make_run([10.0] * 60, [("telemetry.send", 1, 1)], {"telemetry.send": "telemetry"}))
+        known(make_run([10.0] * 60, [("telemetry.send", 1, 1)], {"telemetry.send": "telemetry"}))
     )
     assert ("every telemetry.send ms=250",) in [c.changes for c in made]
 
@@ -363,7 +363,7 @@ def test_a_busy_bus_takes_no_more(busy_ms, proposed):
     names = {"gyro.read": bus, "wheels.read": bus,
              "range.read": {"kind": "sensor read", "bus": "aux"}}  # fmt: skip
     calls = [("gyro.read", 0, 3), ("wheels.read", 3, 1), ("range.read", 1, busy_ms, "range")]
-    made, _ = candidates(basis(make_run([10.0] * 60, calls, names)))
+    made, _ = candidates(known(make_run([10.0] * 60, calls, names)))
     moved = ("move gyro.read bus=aux", "thread gyro.read")
     assert (moved in [c.changes for c in made]) is proposed
 
@@ -374,7 +374,7 @@ def test_figures_of_a_sample_are_said_to_be_of_it(today, capsys):
     found = suggest(run, keep_warmup=True)
     assert (found.loops, found.loops_in_log) == (2000, 2600)
     assert found.now_ms["mean"] == pytest.approx(
-        sample(run, 2000).loop_columns.period_ns.mean() / 1e6
+        spread_sample(run, 2000).loop_columns.period_ns.mean() / 1e6
     )
     show(render_suggestions(found))
     text = " ".join(capsys.readouterr().out.split())

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 
 from looptime.planner.known.call_clock import rhythms
-from looptime.planner.known.stretches import sample
+from looptime.planner.known.stretches import spread_sample
 from looptime.planner.known.timeline import chain
-from looptime.planner.play.draft import basis, sampled
+from looptime.planner.play.draft import known, sampled
 from tests.build_run import make_run
 
 
 def classed(run, **stated):
-    """Rhythm of each call by name; long turns under the name and an exclamation mark."""
+    """CallClock of each call by name; long turns under the name and an exclamation mark."""
     found = rhythms(run, chain(run), stated)
     return {r.name + ("!" if r.pulses else ""): r for r in found.calls}, found.pauses
 
@@ -108,7 +108,7 @@ def test_pauses_are_told_from_one_bad_call():
 def test_a_sample_keeps_the_interval_of_its_run(every):
     """Gaps across the joints of a sample are no gaps of the program: loops are left out there."""
     run = by_clock("elapsed", n=6000, every=every)
-    whole = {r.name: r for r in basis(run).rhythms.calls}["send"]
+    whole = {r.name: r for r in known(run).rhythms.calls}["send"]
     part = {r.name: r for r in sampled(run, 2000).rhythms.calls}["send"]
     assert whole.interval_ns == pytest.approx(every * 1e6, rel=0.03)
     assert (part.interval_ns, part.rule) == (whole.interval_ns, whole.rule)
@@ -116,7 +116,7 @@ def test_a_sample_keeps_the_interval_of_its_run(every):
 
 def test_gaps_across_a_joint_are_left_out():
     """In stretches of 100 loops of 8 ms, a message every 70 ms: no interval is shorter."""
-    short = sample(by_clock("elapsed", n=2300), 2000)
+    short = spread_sample(by_clock("elapsed", n=2300), 2000)
     assert np.diff(short.loop_columns.loop).max() > 1
     found, _ = classed(short)
     assert found["send"].recurs == "time"

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from looptime.errors import UsageError
 from looptime.planner.changes import parse_all
 from looptime.planner.known.timeline import arrange, chain, lay
-from looptime.planner.play.draft import Setting, basis
+from looptime.planner.play.draft import Setting, known
 from looptime.planner.play.remedies import _one_in
 from looptime.planner.play.replay import play, replay
 from looptime.project import Bus
@@ -284,11 +284,11 @@ def test_a_batch_by_hand():
 
 def test_a_batch_says_where_log_and_project_file_are_unlike():
     """Reads of 1 ms that are said to take 0.5 ms: the batch keeps the rest, and says so."""
-    at = play(basis(plain(), {"port": Bus(0.3, 0.2)}), parse_all(["batch enc.*"]))
+    at = play(known(plain(), {"port": Bus(0.3, 0.2)}), parse_all(["batch enc.*"]))
     assert mean_ms(at.run) == pytest.approx(8 - 2 + 1 + 0.2)
     assert any("2 ms in the log and 1 ms by base_ms" in text for text in at.warnings)
     told = ["batch enc.* base-ms=0.3 per-item-ms=0.2"]
-    at = play(basis(plain(), {"port": Bus(0.3, 0.2)}), parse_all(told))
+    at = play(known(plain(), {"port": Bus(0.3, 0.2)}), parse_all(told))
     assert mean_ms(at.run) == pytest.approx(8 - 2 + 0.3 + 2 * 0.2)
     assert not any("in the log and" in text for text in at.warnings)
 
@@ -422,14 +422,14 @@ def test_one_loop_in_so_many(loops, k, offset, kept):
                                              ((0.1, 0.1), True)])  # fmt: skip
 def test_a_bus_that_costs_otherwise_than_stated_is_named(bus, unlike):
     """Two reads of 1 ms each: a bus stated as dearer is as unlike as one stated as cheaper."""
-    played = play(basis(plain(), {"port": Bus(*bus, "fair")}), parse_all(["batch enc.*"]))
+    played = play(known(plain(), {"port": Bus(*bus, "fair")}), parse_all(["batch enc.*"]))
     assert any("read singly, these take 2 ms in the log" in w for w in played.warnings) is unlike
 
 
 def test_a_call_on_a_bus_that_costs_half_takes_half_as_long():
     """2 ms a transaction on one bus, 1 ms on the other: a read of 1 ms then takes half of it."""
     buses = {"port": Bus(2.0, 0.0, "fair"), "aux": Bus(1.0, 0.0, "fair")}
-    moved = play(basis(plain(), buses), parse_all(["move enc.a bus=aux"])).run
+    moved = play(known(plain(), buses), parse_all(["move enc.a bus=aux"])).run
     took = moved.calls[moved.calls.name == "enc.a"].duration_ns
     assert took.tolist() == [500_000] * 40
 
@@ -437,6 +437,6 @@ def test_a_call_on_a_bus_that_costs_half_takes_half_as_long():
 def test_a_read_that_is_alone_in_its_loop_is_no_batch():
     """Reads of 1 and 2 ms make a batch of 2 ms; the one that is alone in odd loops stays 1 ms."""
     run = make_run([8.0] * 40, lambda k: [("enc.a", 2, 1), ("enc.b", 3, 2)][: 2 - k % 2], LABELS)
-    made = play(basis(run, {"port": Bus(0.5, 0.5, "fair")}), parse_all(["batch enc.*"])).run
+    made = play(known(run, {"port": Bus(0.5, 0.5, "fair")}), parse_all(["batch enc.*"])).run
     took = made.calls[made.calls.name == "batch enc.*"].duration_ns
     assert took.tolist() == [2_000_000, 1_000_000] * 20  # 1 ms and half a ms a reading

@@ -6,7 +6,7 @@ import pytest
 from looptime.errors import UsageError
 from looptime.planner.changes import parse_all
 from looptime.planner.known.timeline import chain
-from looptime.planner.play.draft import Setting, basis
+from looptime.planner.play.draft import Setting, known
 from looptime.planner.play.replay import play, replay
 from looptime.planner.play.shared_bus import HAND_OVER_NS, sharing
 from looptime.planner.play.threads import _Device, _measured
@@ -41,7 +41,7 @@ def test_a_thread_on_its_own_bus_gives_back_the_whole_read():
 
 def test_a_restless_thread_on_the_same_bus_makes_the_loop_slower():
     """First come, first served: each write waits for the read under way or the next one."""
-    at = play(basis(robot()), parse_all(["thread gyro.read"]), Setting(lock="fair"))
+    at = play(known(robot()), parse_all(["thread gyro.read"]), Setting(lock="fair"))
     # between motor.a and motor.b the gap of 1 ms is filled by the read that waited: motor.b
     # waits 1 ms and twice a hand-over; the next read begins after motor.b and takes 2 ms of the
     # 4 ms of work, the one after that ends as the work ends
@@ -56,7 +56,7 @@ def test_both_locks_bound_a_plain_simulation():
     """A simulation in steps of 5 us agrees with each discipline."""
     run = robot(200, gap=0.3)
     for lock in ("fair", "loop"):
-        got = play(basis(run), parse_all(["thread gyro.read rest-ms=1"]), Setting(lock=lock)).run
+        got = play(known(run), parse_all(["thread gyro.read rest-ms=1"]), Setting(lock=lock)).run
         assert mean_ms(got) == pytest.approx(stepped(200, 0.3, 2.0, 1.0, lock), abs=0.05)
 
 
@@ -111,12 +111,12 @@ def stepped(n, gap, read, rest, lock, step=0.005):
 def test_the_range_of_locks_is_taken_from_the_project():
     """A bus whose lock is stated fair is played one way only."""
     run = robot()
-    fair = play(basis(run, {"port": Bus(lock="fair")}), parse_all(["thread gyro.read"]))
+    fair = play(known(run, {"port": Bus(lock="fair")}), parse_all(["thread gyro.read"]))
     assert "lock" not in fair.ranges
-    unknown = play(basis(run), parse_all(["thread gyro.read"]))
+    unknown = play(known(run), parse_all(["thread gyro.read"]))
     assert {"lock", "starving"} <= unknown.ranges
     assert any("again and again" in text for text in unknown.warnings)
-    rested = play(basis(run), parse_all(["thread gyro.read rest-ms=5"]))
+    rested = play(known(run), parse_all(["thread gyro.read rest-ms=5"]))
     assert "starving" not in rested.ranges
 
 
@@ -124,8 +124,8 @@ def test_a_reader_that_takes_the_bus_again_starves_the_loop():
     """An unfair lock without rest: far slower than first come, first served."""
     run = robot()
     changes = parse_all(["thread gyro.read"])
-    fair = mean_ms(play(basis(run), changes, Setting(lock="fair")).run)
-    starved = mean_ms(play(basis(run), changes, Setting(lock="reader")).run)
+    fair = mean_ms(play(known(run), changes, Setting(lock="fair")).run)
+    starved = mean_ms(play(known(run), changes, Setting(lock="reader")).run)
     assert starved > 2 * fair
 
 
@@ -167,7 +167,7 @@ def test_moving_a_recorded_reader_away_takes_its_waits_out():
 def test_a_recorded_reader_is_played_again():
     """With a change that changes nothing, a log with a reader comes out about as it was."""
     before = replay(robot(gap=0.3), ["thread gyro.read rest-ms=2"])
-    again = play(basis(before), parse_all(["scale work by=1"]), Setting(lock="fair")).run
+    again = play(known(before), parse_all(["scale work by=1"]), Setting(lock="fair")).run
     assert mean_ms(again) == pytest.approx(mean_ms(before), rel=0.02)
 
 
@@ -182,7 +182,7 @@ def test_a_call_that_a_thread_reads_by_then_is_not_changed_in_silence(text):
 
 def test_a_pattern_passes_over_what_a_thread_reads_by_then():
     """The rest that it names is changed, and the plan says what is not."""
-    one = play(basis(robot(50)), parse_all(["thread gyro.read rest-ms=3", "scale * by=0.5"]))
+    one = play(known(robot(50)), parse_all(["thread gyro.read rest-ms=3", "scale * by=0.5"]))
     assert any("by then a thread reads gyro.read" in text for text in one.warnings)
 
 

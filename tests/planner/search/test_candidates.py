@@ -1,6 +1,6 @@
 """What is proposed for a log, and what is left out before it is tried."""
 
-from looptime.planner.play.draft import basis
+from looptime.planner.play.draft import known
 from looptime.planner.search.candidates import candidates
 from tests.build_run import make_run
 
@@ -10,7 +10,7 @@ NAMES = {"gyro.read": "sensor read", "range.read": "sensor read", "drive.write":
 def reads(heading_call=None):
     """Fewer reads that are proposed, and what is not, for a loop of two dear reads."""
     calls = [("gyro.read", 0, 3), ("range.read", 3, 3), ("drive.write", 6.5, 1)]
-    made, left = candidates(basis(make_run([10.0] * 80, calls, NAMES)), None, heading_call)
+    made, left = candidates(known(make_run([10.0] * 80, calls, NAMES)), None, heading_call)
     fewer = {name for c in made for name in c.calls if c.changes[0].startswith("every ")}
     return fewer, {one.text: one.why for one in left if one.text.startswith("every ")}
 
