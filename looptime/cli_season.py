@@ -152,7 +152,9 @@ def season_add(
             )
         )  # fmt: skip
     if as_json:
-        print(json.dumps(json.document(added=[result.to_dict() for result in results])))
+        from looptime.analysers.estimate import to_json
+
+        print(json.dumps(json.document(added=to_json(results))))
     else:
         for result in results:
             show(*render_added(result))

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
-from looptime.analysers.estimate import Figure, to_json
+from looptime.analysers.estimate import Figure
 from looptime.stats.multiple import holm
 from looptime.stats.statistic import parse_statistic
 from looptime.stats.student import t_quantile
@@ -108,10 +107,6 @@ class Change:
     verdict: str = "can't tell"
     seen_percent: float | None = None
     note: str = ""
-
-    def to_dict(self) -> dict[str, Any]:
-        """As in JSON."""
-        return {key: to_json(value) for key, value in self.__dict__.items()}
 
 
 def decide(change: Change, tolerance: Tolerance, p: float | None = None) -> Change:

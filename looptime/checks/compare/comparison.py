@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from looptime.analysers.estimate import to_json
 from looptime.checks.compare.change import Change
 from looptime.checks.compare.explain import Explained, Shift
 from looptime.checks.compare.sides import Unlike
@@ -102,17 +103,17 @@ class Comparison:
             "quantity": self.quantity,
             "window_s": self.window_s,
             "history_runs": self.history,
-            "unlike": [u.to_dict() for u in self.unlike],
+            "unlike": to_json(self.unlike),
             "order": None if order is None else {
                 "letters": order.letters, "separated": order.separated,
             },
             "before": [_run_dict(f) for f in self.before],
             "after": [_run_dict(f) for f in self.after],
-            "changes": [c.to_dict() for c in self.changes],
-            "calls": [c.to_dict() for c in self.calls],
-            "ranking": [c.to_dict() for c in self.ranking],
-            "explained": self.explained.to_dict(),
-            "shift": [s.to_dict() for s in self.shift],
+            "changes": to_json(self.changes),
+            "calls": to_json(self.calls),
+            "ranking": to_json(self.ranking),
+            "explained": to_json(self.explained),
+            "shift": to_json(self.shift),
         }  # fmt: skip
 
 

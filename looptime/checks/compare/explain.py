@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from looptime.analysers.estimate import Figure, to_json
+from looptime.analysers.estimate import Figure
 from looptime.checks.compare.several import Scatter
 from looptime.checks.compare.sides import Judged
 from looptime.checks.recording.figures import RunValues
@@ -68,10 +67,6 @@ class Explained:
     difference_ms: float
     parts: tuple[Share, ...]
 
-    def to_dict(self) -> dict[str, Any]:
-        """As in JSON."""
-        return {key: to_json(value) for key, value in self.__dict__.items()}
-
 
 @dataclass(frozen=True)
 class Shift:
@@ -90,10 +85,6 @@ class Shift:
     before_ms: float
     after_ms: float
     difference_ms: Figure
-
-    def to_dict(self) -> dict[str, Any]:
-        """As in JSON."""
-        return {key: to_json(value) for key, value in self.__dict__.items()}
 
 
 def _means(values: RunValues, quantity: str) -> dict[str, float]:

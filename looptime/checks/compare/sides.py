@@ -79,10 +79,6 @@ class Unlike:
     what: str
     text: str
 
-    def to_dict(self) -> dict[str, str]:
-        """As in JSON."""
-        return {"what": self.what, "text": self.text}
-
 
 def _ready(item: Item, settings: Settings) -> Recording | RunValues:
     return record(item, settings) if isinstance(item, Run) else item

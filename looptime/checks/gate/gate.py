@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from looptime.analysers.estimate import to_json
 from looptime.checks.compare.change import Tolerance, in_words
 from looptime.checks.compare.sides import (
     SAME_LENGTH,
@@ -90,7 +91,7 @@ class GateResult:
             "unsure": self.unsure,
             "checked": list(self.checked),
             "notes": list(self.notes),
-            "rows": [row.to_dict() for row in self.rows],
+            "rows": to_json(self.rows),
             "new": [_facts(f) for f in self.new],
             "baseline": [_facts(f) for f in self.baseline],
         }

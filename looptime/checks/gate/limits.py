@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -67,13 +66,6 @@ class Row:
     p_holm: float | None = None
     note: str = ""
     source: str = ""
-
-    def to_dict(self) -> dict[str, Any]:
-        """As in JSON; what is not finite is None."""
-        return {
-            key: None if isinstance(v, float) and not math.isfinite(v) else v
-            for key, v in self.__dict__.items()
-        }
 
 
 def limit_rows(runs: Sequence[RunValues], limits: dict[str, Any]) -> list[Row]:

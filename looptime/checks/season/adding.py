@@ -38,10 +38,6 @@ class Added:
     errors: dict[str, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
 
-    def to_dict(self) -> dict[str, Any]:
-        """What ``season add --json`` gives."""
-        return {"new": self.new, "known": self.known, "errors": self.errors, "notes": self.notes}
-
 
 def add_runs(season: Season, runs: Sequence[Run], settings: Settings | None = None) -> Added:
     """Add runs that are in memory.

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from looptime.analysers.estimate import Figure
+from looptime.analysers.estimate import Figure, to_json
 from looptime.planner.answer.measures import Measures, Number
 from looptime.run import Run
 from looptime.stats.student import t_quantile
@@ -51,26 +51,16 @@ class Side:
     def to_dict(self) -> dict[str, Any]:
         """As JSON holds it."""
         made = {
-            "period_ms": _plain(self.period_ms),
+            "period_ms": to_json(self.period_ms),
             "rate_hz": self.rate_hz.to_dict(),
-            "overruns": _plain(self.overruns),
-            "calls": _plain(list(self.calls)),
-            "reading_age_ms": _plain(self.reading_age_ms),
-            "bus": _plain(self.bus),
+            "overruns": to_json(self.overruns),
+            "calls": to_json(list(self.calls)),
+            "reading_age_ms": to_json(self.reading_age_ms),
+            "bus": to_json(self.bus),
         }
         if self.work_ms:
-            made["work_ms"] = _plain(self.work_ms)
+            made["work_ms"] = to_json(self.work_ms)
         return made
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Figure):
-        return value.to_dict()
-    if isinstance(value, dict):
-        return {key: _plain(entry) for key, entry in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(entry) for entry in value]
-    return value
 
 
 def figure_of(middle: list[Number | None], corners: list[Number | None], sd: float = 0.0) -> Figure:

@@ -281,7 +281,7 @@ class _Plan:
         return Prediction(
             side([before], [before], run, self._sd, self.budget_ms), after, contributions,
             (*central.warnings, *_full_buses(central, after)), judged,
-            _verdict(change, central.ranges), change,
+            _verdict(change), change,
             tuple(r.to_dict() for r in self.known.rhythms.calls if r.recurs != "loop"),
             rest_that_pays(self.known, self.changes, central), played[settings.middle[0]].run,
             len(run), whole, cut, 100 * self._sd, "assumed" if self.run_sd is None else "given",
@@ -371,7 +371,7 @@ def _mean(at: Measures, judged: str) -> float:
     return float(found["mean"].value or 0.0)
 
 
-def _verdict(change: Figure, ranges: frozenset[str]) -> str:
+def _verdict(change: Figure) -> str:
     if change.low is None or change.high is None:
         return "can't tell"
     if change.high < 0:

@@ -102,7 +102,7 @@ def place(draft: Draft, added: Float | None = None) -> Placed:
     if draft.moves:
         base = _with_moves(draft, base, length)
     after = np.cumsum(base)
-    sources = [_timed_source(draft, code, rows, after, base, length) for code, rows in timed]
+    sources = [_timed_source(draft, code, rows, after, length) for code, rows in timed]
     sources += [_pulse_source(draft, *p, after, base) for p in pulsed]
     pauses = _pause_source(draft, after)
     if pauses is not None:
@@ -163,9 +163,7 @@ def _schedule(sources: list[_Source]) -> None:
         best.low = best_site if best.kind == "pause" else best_site + 1
 
 
-def _timed_source(
-    draft: Draft, code: int, rows: Int, after: Float, base: Float, length: Float
-) -> _Source:
+def _timed_source(draft: Draft, code: int, rows: Int, after: Float, length: Float) -> _Source:
     """A call that is made by the clock."""
     rhythm, line = draft.timed[code], draft.line
     at, which = draft.stretches(rows)

@@ -103,7 +103,7 @@ def play(at: KnownRun, changes: Iterable[Change], setting: Setting | None = None
     arranged = _arranged(draft, placed)
     traffic = None
     if contended(draft):
-        arranged, traffic = _simulated(draft, placed, arranged)
+        arranged, traffic = _simulated(draft, arranged)
     if "late" in draft.ranges and (traffic is None or not traffic.late):
         draft.ranges.discard("late")
     if draft.pace is not None and traffic is not None and traffic.late:
@@ -117,7 +117,7 @@ def _arranged(draft: Draft, placed: Placed) -> Arranged:
     return arrange(draft.line, placed.length, placed.keep, placed.copies, placed.absent)
 
 
-def _simulated(draft: Draft, placed: Placed, arranged: Arranged) -> tuple[Arranged, Traffic]:
+def _simulated(draft: Draft, arranged: Arranged) -> tuple[Arranged, Traffic]:
     """Add the waits for buses, devices and the pace.
 
     Waits stretch the loop, and so move what goes by the clock: it is placed again.

@@ -58,7 +58,7 @@ def rewritten(draft: Draft, laid: Laid, at: Arranged, traffic: Traffic | None) -
         thread_names=tuple(threads),
         loop_thread=loop_thread,
         signals=_signals(run, loops),
-        marks=_marks(draft, laid, at, loops, traffic, threads),
+        marks=_marks(draft, at, loops, traffic, threads),
     )
 
 
@@ -231,8 +231,7 @@ def _moved(time: Int, loop: Int, run: Run, loops: LoopColumns) -> Int:
 
 
 def _marks(
-    draft: Draft, laid: Laid, at: Arranged, loops: LoopColumns, traffic: Traffic | None,
-    threads: list[str],
+    draft: Draft, at: Arranged, loops: LoopColumns, traffic: Traffic | None, threads: list[str],
 ) -> MarkColumns | None:  # fmt: skip
     """Hand-overs of readings: recorded ones, and those of new reader threads."""
     run = draft.known.run

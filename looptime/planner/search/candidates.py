@@ -49,13 +49,6 @@ class Candidate:
     effort: float
     age_of: str | None = None
 
-    def to_dict(self) -> dict[str, object]:
-        """As JSON holds it."""
-        return {
-            "changes": list(self.changes), "why": self.why, "risk": self.risk,
-            "effort": self.effort,
-        }  # fmt: skip
-
 
 @dataclass(frozen=True)
 class NotProposed:
@@ -63,10 +56,6 @@ class NotProposed:
 
     text: str
     why: str
-
-    def to_dict(self) -> dict[str, str]:
-        """As JSON holds it."""
-        return {"text": self.text, "why": self.why}
 
 
 def efforts(stated: Mapping[str, float]) -> dict[str, float]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from looptime.analysers.estimate import Figure
+from looptime.analysers.estimate import Figure, to_json
 from looptime.planner.answer.predict import CAUTIONS
 from looptime.planner.search.candidates import Candidate, NotProposed
 from looptime.schema import SCHEMA_VERSION
@@ -107,8 +107,8 @@ class Suggestions:
             "loops_in_log": self.loops_in_log, "judged": self.judged, "now_ms": self.now_ms,
             "now_work_ms": self.now_work_ms, "floor_ms": self.floor_ms,
             "proposed": [p.to_dict() for p in self.proposed],
-            "remedies": [r.to_dict() for r in self.remedies],
-            "not_proposed": [p.to_dict() for p in self.not_proposed],
+            "remedies": to_json(self.remedies),
+            "not_proposed": to_json(self.not_proposed),
             "targets": list(self.targets), "warnings": list(self.warnings),
             "cautions": list(CAUTIONS),
         }  # fmt: skip

@@ -102,7 +102,7 @@ def loop_beside_typical(at: Summary, loop: int) -> Picture:
         axis("time in the loop (ms)", range=[0, max(ends) * 1.02]), y,
         130 + 44 * len(lanes), barmode="overlay", showlegend=True, bargap=0.25, hovermode="closest",
     )  # fmt: skip
-    drawn["shapes"] = [_end(e, i, run, lanes) for i, e in enumerate(ends)]
+    drawn["shapes"] = [_end(e, i, lanes) for i, e in enumerate(ends)]
     title = _loop_title(at, k, usual)
     when = at.basis.time_s(k)
     return Picture(
@@ -155,7 +155,7 @@ def _kind_trace(kind: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _end(end: float, which: int, run: Run, lanes: list[str]) -> dict[str, Any]:
+def _end(end: float, which: int, lanes: list[str]) -> dict[str, Any]:
     """A mark where the loop ends."""
     word = "chosen" if which == 0 else "typical"
     mine = [i for i, lane in enumerate(lanes) if lane.startswith(word)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from looptime.analysers.estimate import Figure
 from looptime.checks.recording.facts import Facts
 from looptime.checks.season.season import Listed
-from looptime.checks.season.trends import Step, Trend, Trends
+from looptime.checks.season.trends import LevelChange, Trend, Trends
 from looptime.views.figures.season_figures import trend_figure, trends_table
 
 
@@ -16,7 +16,9 @@ def test_trend_draws_runs_and_levels() -> None:
         for k in range(6)
     )
     values = (10.0, 10.1, 9.9, 12.0, 12.1, 11.9)
-    step = Step(entries[2].name, entries[3].name, "1", "2", 10.0, 12.0, Figure(20, 18, 22), 0.001)
+    step = LevelChange(
+        entries[2].name, entries[3].name, "1", "2", 10.0, 12.0, Figure(20, 18, 22), 0.001
+    )
     trend = Trend("mean", "", "ms", values, Figure(4.0, 3.0, 5.0), 0.01, 0.02, (step,))
     at = Trends("tray-carrier", "period", entries, True, (trend,), ())
     made = trend_figure(at, "mean")
