@@ -49,6 +49,13 @@ class Candidate:
     effort: float
     age_of: str | None = None
 
+    def to_dict(self) -> dict[str, object]:
+        """As JSON holds it."""
+        return {
+            "changes": list(self.changes), "why": self.why, "risk": self.risk,
+            "effort": self.effort,
+        }  # fmt: skip
+
 
 @dataclass(frozen=True)
 class NotProposed:
