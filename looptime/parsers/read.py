@@ -11,6 +11,7 @@ import numpy as np
 from looptime.errors import LogError
 from looptime.parsers.assemble.run_of_calls import assemble, with_lost
 from looptime.parsers.layouts.contract import Options, Parsed
+from looptime.parsers.layouts.skeleton import parse
 from looptime.parsers.log import Log
 from looptime.parsers.registry import choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
@@ -111,17 +112,11 @@ def _fresh(
     source = _replace(open_source(path), progress=progress)
     text = head(source).decode("utf-8", "replace")
     dialect = sniff(text, source.path, options.columns)
-    module, parts = choose(dialect, options, source.path)
-    parsed = module.parse(source, dialect, parts, options)
-    cautions = tuple(source.cautions)
-    if cautions:
-        parsed = [
-            _replace(one, clock=_replace(one.clock, notes=one.clock.notes + cautions))
-            for one in parsed
-        ]
-    pieces = [piece for one in parsed for piece in settle(one)]
-    if hasattr(module, "finish"):
-        pieces = [module.finish(piece) for piece in pieces]
+    layout, given = choose(dialect, options, source.path)
+    parsed = parse(layout, source, dialect, given, options)
+    notes = parsed.clock.notes + tuple(source.cautions)
+    parsed = _replace(parsed, clock=_replace(parsed.clock, notes=notes))
+    pieces = [layout.finish(piece) for piece in settle(parsed)]
     return tuple(_runs(pieces, source.path, options))
 
 

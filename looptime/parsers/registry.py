@@ -6,44 +6,26 @@ from collections.abc import Sequence
 from importlib import import_module
 from itertools import pairwise
 from pathlib import PurePath
-from types import ModuleType
 
 from looptime.errors import LogError, UsageError
 from looptime.parsers.columns.evidence import check_spoilt, clocklike, counts_rows, wordy
 from looptime.parsers.columns.headers import Head, heads
-from looptime.parsers.layouts.contract import Options
+from looptime.parsers.layouts.contract import Given, Layout, Options
 from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.schema import LAYOUTS
 
-__all__ = ["choose"]
+__all__ = ["choose", "load"]
 
-#: Layouts in the order of how much they say, and what each takes a row for, in the words of an
-#: error. Each has a module of its name here, loaded when it is asked.
-_MEANING = {
-    "calls": "each row a timed call",
-    "edges": "each row the begin or the end of a call",
-    "stages": "each row a loop with instants",
-    "costs": "each row a loop with durations",
-    "sections": "each row a duration with a name",
-    "stamps": "each row a loop with one time",
-}
-#: A layout that says all that the other would, and more.
-_SAYS_MORE = {
-    "calls": ("stages", "costs", "sections", "stamps"),
-    "edges": ("stamps",),
-    "stages": ("stamps",),
-    "costs": ("stamps",),
-    "sections": ("stamps",),
-}
 #: Endings of names that no log has, by what they are the endings of.
 _NO_LOGS = {
     "source code": ".py .java .kt .c .cc .cpp .cxx .h .hh .hpp .ino .m .rs .go .js .ts .sh .bat",
     "settings": ".toml .json .yaml .yml .ini .xml .gradle",
     "a page": ".md .html .htm .css .svg",
 }
-_TIMES = ("time", "start", "end", "period", "stage 0")
+_TIMES = ("time", "start", "end", "period", "instant")
 
 
-def choose(dialect: Dialect, options: Options, path: str) -> tuple[ModuleType, dict[str, Head]]:
+def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given]:
     """The layout of a log and the parts that its columns play.
 
     Parameters
@@ -60,10 +42,8 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[ModuleType, d
     LogError
         If no layout fits, or two do, with what was tried and the option that decides.
     """
-    if options.layout is not None and options.layout not in _MEANING:
-        raise UsageError(
-            f"layout {options.layout!r} is not known: use one of {', '.join(_MEANING)}"
-        )
+    if options.layout is not None and options.layout not in LAYOUTS:
+        raise UsageError(f"layout {options.layout!r} is not known: use one of {', '.join(LAYOUTS)}")
     if options.layout is None and options.columns is None:
         _check_name(path)
     header = dialect.header
@@ -71,28 +51,29 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[ModuleType, d
         header = _unnamed(dialect, options, path)
     found = [head for head in heads(header) if head.index < dialect.fields]
     if options.layout is not None:
-        module = _module(options.layout)
-        given = _fit(module, found, dialect, path, asked=True)
-        if given is None:
-            raise _no_fit(found, [module.NAME], dialect, path)
-        fits = {module: given}
+        layout = load(options.layout)
+        asked = _fit(layout, found, dialect, path, asked=True)
+        if asked is None:
+            raise _no_fit(found, [layout.name], dialect, path)
+        fits = [(layout, asked)]
     else:
         fits = _fits(found, dialect, path)
         if not fits:
-            raise _no_fit(found, list(_MEANING), dialect, path)
+            raise _no_fit(found, list(LAYOUTS), dialect, path)
         if len(fits) > 1:
-            one, other = (module.NAME for module in list(fits)[:2])
+            one, other = (layout for layout, _ in fits[:2])
             raise LogError(
-                f"fits two layouts: {one} ({_MEANING[one]}) and {other} ({_MEANING[other]}): "
-                f"say which with --layout {one} or --layout {other}",
+                f"fits two layouts: {one.name} ({one.row}) and {other.name} ({other.row}): "
+                f"say which with --layout {one.name} or --layout {other.name}",
                 path,
                 dialect.header_line or None,
             )
-    module, given = next(iter(fits.items()))
-    for role in _TIMES:
-        if role in given:
-            check_spoilt(dialect, given[role], path)
-    return module, given
+    layout, given = fits[0]
+    for part in _TIMES:
+        head = given.first(part)
+        if head is not None:
+            check_spoilt(dialect, head, path)
+    return layout, given
 
 
 def _check_name(path: str) -> None:
@@ -106,36 +87,37 @@ def _check_name(path: str) -> None:
             )
 
 
-def _module(layout: str) -> ModuleType:
-    return import_module(f"looptime.parsers.layouts.{layout}")
-
-
-def _fit(
-    module: ModuleType, found: list[Head], dialect: Dialect, path: str, asked: bool = False
-) -> dict[str, Head] | None:
-    """What a layout makes of the columns; what it refuses is told with the log's name."""
-    try:
-        made: dict[str, Head] | None = module.fit(found, dialect, asked=asked)
-    except LogError as error:
-        raise LogError(error.what, path, error.line) from error
+def load(layout: str) -> Layout:
+    """A layout by its name; its module is loaded when it is asked for."""
+    made: Layout = import_module(f"looptime.parsers.layouts.{layout}").LAYOUT
     return made
 
 
-def _fits(found: list[Head], dialect: Dialect, path: str) -> dict[ModuleType, dict[str, Head]]:
+def _fit(
+    layout: Layout, found: list[Head], dialect: Dialect, path: str, asked: bool = False
+) -> Given | None:
+    """What a layout makes of the columns; what it refuses is told with the log's name."""
+    try:
+        return layout.fit(found, dialect, asked)
+    except LogError as error:
+        raise LogError(error.what, path, error.line) from error
+
+
+def _fits(found: list[Head], dialect: Dialect, path: str) -> list[tuple[Layout, Given]]:
     """Layouts that fit and that no other one includes."""
-    fits: dict[ModuleType, dict[str, Head]] = {}
+    fits: list[tuple[Layout, Given]] = []
     beaten: set[str] = set()
-    for layout in _MEANING:
-        if layout in beaten:
+    for name in LAYOUTS:
+        if name in beaten:
             continue
-        module = _module(layout)
-        given = _fit(module, found, dialect, path)
+        layout = load(name)
+        given = _fit(layout, found, dialect, path)
         if given is None:
             continue
-        fits[module] = given
-        if layout != "edges" or {"edge", module.CARRIED} & set(given):
-            beaten.update(_SAYS_MORE.get(layout, ()))
-    return {module: given for module, given in fits.items() if module.NAME not in beaten}
+        fits.append((layout, given))
+        if given.sure:
+            beaten.update(layout.beats)
+    return [(layout, given) for layout, given in fits if layout.name not in beaten]
 
 
 def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from looptime.parsers.clock.steps import Steps, Way, find_steps
 from looptime.parsers.columns.unit import Unit
-from looptime.parsers.text.table import Table
+from looptime.parsers.text.table import Key, Table
 
 __all__ = ["unwrap"]
 
@@ -17,7 +18,7 @@ Int = NDArray[Any]
 
 
 def unwrap(
-    table: Table, roles: list[str], unit: Unit, thread: Int | None = None
+    table: Table, roles: Sequence[Key], unit: Unit, thread: Int | None = None
 ) -> tuple[dict[str, object], ...]:
     """Let instants go on where their counter wrapped.
 
@@ -25,7 +26,7 @@ def unwrap(
     ----------
     table : Table
         Its columns are replaced where there is a wrap.
-    roles : list of str
+    roles : sequence of Key
         Columns of instants; the first one rises from row to row, the others follow it in the row.
     unit : Unit
         Of these columns.
@@ -64,7 +65,7 @@ def unwrap(
     return tuple(found)
 
 
-def _within(table: Table, roles: list[str], modulus: int) -> None:
+def _within(table: Table, roles: Sequence[Key], modulus: int) -> None:
     """Undo wraps that fall between two instants of one row."""
     first = table.columns[roles[0]]
     for role in roles[1:] if modulus > 0 else ():

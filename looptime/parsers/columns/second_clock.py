@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from looptime.parsers.columns.evidence import CLOCK_WORDS, counts_rows, rises
 from looptime.parsers.columns.headers import Head, heads
-from looptime.parsers.columns.unit import Unit, text_unit, time_want
+from looptime.parsers.columns.unit import Unit, text_unit
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.stats.autocorrelation import inflation
 from looptime.units import NS_PER_S, UNITS
 
-if TYPE_CHECKING:
-    from looptime.parsers.text.table import Table, Want
-
-__all__ = ["Choice", "choose_clock", "names_clock", "second_clock", "use_steadier", "want_second"]
+__all__ = ["Choice", "choose_clock", "names_clock", "second_clock"]
 
 Int = NDArray[Any]
 #: Columns by these words come from the board itself, and are taken where both are as steady.
@@ -29,7 +27,7 @@ _PARTS = ("time", "clock", "stamp", "micros", "millis")
 
 
 def second_clock(
-    dialect: Dialect, given: dict[str, Head], unit: Unit, role: str = "time"
+    dialect: Dialect, main: Head, unit: Unit, taken: Collection[int]
 ) -> tuple[Head, Unit] | None:
     r"""Another column that keeps time with the log's clock.
 
@@ -37,12 +35,10 @@ def second_clock(
     ----------
     dialect : Dialect
         How the log is written; its first rows decide.
-    given : dict of str to Head
-        The parts that columns play already, `role` among them.
-    unit : Unit
-        Of that column.
-    role : str
-        The part that the log's clock plays.
+    main, unit : Head, Unit
+        The log's clock.
+    taken : collection of int
+        Columns that play a part already.
 
     Examples
     --------
@@ -50,17 +46,16 @@ def second_clock(
     >>> rows = "".join(f"{k * 20 + k % 3},{k * 20000}\n" for k in range(9))
     >>> like = sniff("host_time_ms,device_time_us\n" + rows, "a.csv")
     >>> one = heads(like.header)
-    >>> second_clock(like, {"time": one[0]}, Unit("ms", 10**6, "header"))[1].name
+    >>> second_clock(like, one[0], Unit("ms", 10**6, "header"), {0})[1].name
     'us'
     """
-    taken = {head.index for head in given.values()}
-    main = _typical(dialect, given[role], unit, rising=False)
-    if main is None or dialect.header is None:
+    step = _typical(dialect, main, unit, rising=False)
+    if step is None or dialect.header is None:
         return None
     for head in heads(dialect.header[: dialect.fields]):
         if head.index in taken or not names_clock(head):
             continue
-        other = _unit(dialect, head, main)
+        other = _unit(dialect, head, step)
         if other is not None:
             return head, other
     return None
@@ -187,77 +182,6 @@ def choose_clock(
         "used_column": heads_[1 if swap else 0].text,
         "used_jitter_ns": round(spread[1 if swap else 0]),
     })  # fmt: skip
-
-
-def want_second(
-    dialect: Dialect, given: dict[str, Head], unit: Unit, wants: list[Want], role: str = "time"
-) -> tuple[tuple[Head, Unit] | None, dict[str, Head]]:
-    """Ask for a second clock's column as well, where there is one.
-
-    Parameters
-    ----------
-    dialect, given, unit, role
-        As for `second_clock`; without the part `role` there is no second clock.
-    wants : list of Want
-        Columns to read; the second clock's is added as `role` + " 2".
-
-    Returns
-    -------
-    second : (Head, Unit) or None
-    given : dict of str to Head
-        With the part that the second clock's column plays.
-    """
-    second = second_clock(dialect, given, unit, role) if role in given else None
-    if second is None:
-        return None, given
-    wants.append(time_want(f"{role} 2", dialect, *second, required=False))
-    return second, {**given, f"{role} 2": second[0]}
-
-
-def use_steadier(
-    table: Table,
-    role: str,
-    given: dict[str, Head],
-    second: tuple[Head, Unit] | None,
-    unit: Unit,
-    judged: NDArray[np.bool_] | None = None,
-    may_swap: bool = True,
-) -> tuple[Unit, dict[str, object] | None]:
-    """Let the steadier of two clocks be the log's.
-
-    Parameters
-    ----------
-    table : Table
-        Has the columns `role` and `role` + " 2"; the better of the two becomes `role`.
-    role : str
-        The part that the log's clock plays.
-    given : dict of str to Head
-        The parts that columns play.
-    second : (Head, Unit) or None
-        What `want_second` found.
-    unit : Unit
-        Of the log's clock.
-    judged : bool array, shape (n,), optional
-        Rows on which the choice rests: such as stand at equal distances.
-    may_swap : bool
-        Whether the second may be used in place of the first.
-
-    Returns
-    -------
-    unit : Unit
-        Of the clock that is used.
-    other : dict or None
-        As `Choice.other`.
-    """
-    if second is None:
-        return unit, None
-    one, two = table.columns[role], table.columns[f"{role} 2"]
-    rows = slice(None) if judged is None else judged
-    choice = choose_clock(one[rows], two[rows], (given[role], second[0]), second[1], may_swap)
-    if not choice.swap:
-        return unit, choice.other
-    table.columns[role] = two
-    return second[1], choice.other
 
 
 def _slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from looptime.parsers.columns.evidence import counts_rows
-from looptime.parsers.columns.headers import Head, heads
+from looptime.parsers.columns.headers import heads
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
-from looptime.parsers.text.table import Table, Want, lost_after
+from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
 from looptime.units import NS_PER_S
 
 __all__ = ["SIGNAL_WORDS", "first_rows", "loops_after", "signal_columns", "signal_wants"]
@@ -31,12 +32,11 @@ _LONGEST_FIRST = 5 * NS_PER_S
 _ROW_COUNTS = ("index", "row", "line", "rownumber", "linenumber", "no", "n", "id", "count")
 
 
-def signal_columns(dialect: Dialect, given: dict[str, Head]) -> dict[str, int]:
+def signal_columns(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
     """Every other column of numbers, under the name that the models know it by, else its own.
 
-    A column that counts the rows is no signal.
+    A column that is taken already, or counts the rows, is no signal.
     """
-    taken = {head.index for head in given.values()}
     header = dialect.header or tuple(f"column_{i + 1}" for i in range(dialect.fields))
     named: dict[str, int] = {}
     for head in heads(header):
@@ -56,7 +56,7 @@ def signal_columns(dialect: Dialect, given: dict[str, Head]) -> dict[str, int]:
 
 def signal_wants(named: dict[str, int]) -> list[Want]:
     """Columns to read for `signal_columns`."""
-    return [Want(f"signal {name}", index, "number") for name, index in named.items()]
+    return [Want(Member("signal", name), index, "number") for name, index in named.items()]
 
 
 def first_rows(interval: Int, time: Int | None = None) -> NDArray[np.bool_]:
@@ -96,7 +96,7 @@ def first_rows(interval: Int, time: Int | None = None) -> NDArray[np.bool_]:
     return early
 
 
-def loops_after(table: Table, row: Int, at: dict[str, Any]) -> NDArray[np.bool_] | None:
+def loops_after(table: Table, row: Int, at: dict[Key, Any]) -> NDArray[np.bool_] | None:
     """Rows after which others are missing: damaged ones, or loop numbers that were passed over."""
     lost = lost_after(row, table)
     number = at.get("loop")

@@ -11,7 +11,7 @@ from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.text.datetimes import decimal, stamp_format
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
-from looptime.parsers.text.table import Want
+from looptime.parsers.text.table import Key, Want
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
 
 __all__ = [
@@ -135,13 +135,13 @@ def read_as(dialect: Dialect, head: Head, unit: Unit) -> Unit:
     return replace(unit, stamp=decimal(unit.ns))
 
 
-def time_want(role: str, dialect: Dialect, head: Head, unit: Unit, required: bool = True) -> Want:
+def time_want(role: Key, dialect: Dialect, head: Head, unit: Unit, required: bool = True) -> Want:
     """How a column of instants is to be read.
 
     Parameters
     ----------
-    role : str
-        Name of the column in the table.
+    role : Key
+        What the column is known by in the table.
     dialect, head : Dialect, Head
         How the log is written, and the column.
     unit : Unit

@@ -5,97 +5,77 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head, roles
-from looptime.parsers.columns.second_clock import use_steadier, want_second
-from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, tick_of, time_want
-from looptime.parsers.layouts.contract import CallRows, Options, Outcast, Parsed
+from looptime.parsers.columns.unit import Unit, clock_unit, find_unit
+from looptime.parsers.layouts.contract import (
+    SECOND,
+    CallRows,
+    Column,
+    Content,
+    Found,
+    Given,
+    Layout,
+    Parsed,
+    Reading,
+    own_unit,
+    spellings,
+)
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
-from looptime.parsers.text.source import Source
-from looptime.parsers.text.table import Table, Want, read_table
-from looptime.run import Clock
-from looptime.units import UNITS
+from looptime.parsers.text.table import Key, Table
 
-__all__ = ["COLUMNS", "NAME", "finish", "fit", "parse"]
+__all__ = ["LAYOUT"]
 
-NAME = "calls"
-
-#: Column map: what plays a part, by its spellings in order of preference.
-COLUMNS: dict[str, tuple[str, ...]] = {
-    "name": ("name", "call", "callname", "function", "func", "section", "stage", "operation",
-             "op", "label", "span", "task", "event", "what"),
-    "start": ("start", "starttime", "begin", "begintime", "tstart", "timestart", "startedat",
-              "from", "enter", "time", "timestamp", "t", "ts"),
-    "end": ("end", "endtime", "stop", "stoptime", "tend", "timeend", "finish", "finished",
-            "endedat", "to", "exit"),
-    "duration": ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "dt", "time"),
-    "loop": ("loop", "loopnumber", "loopindex", "loopid", "loopcount", "iteration", "iter",
-             "cycle", "pass", "tick"),
-    "thread": ("thread", "threadname", "threadid", "tid"),
-    "seq": ("seq", "sequence", "seqno", "sequencenumber", "index"),
-    "phase": ("phase", "mode", "period", "state"),
-    "kind": ("kind", "category"),
-    "subsystem": ("subsystem", "system", "component", "module"),
-    "device": ("device", "dev", "sensor"),
-    "bus": ("bus", "port"),
-    "cpu": ("cpu", "cputime", "cpuduration"),
-    "mark": ("mark",),
-    "value": ("value",),
+#: Column map.
+COLUMNS: dict[str, Column] = {
+    "name": Column(
+        ("name", "call", "callname", "function", "func", "section", "stage", "operation", "op",
+         "label", "span", "task", "event", "what"), required=True,
+    ),
+    "start": Column(
+        ("start", "starttime", "begin", "begintime", "tstart", "timestart", "startedat", "from",
+         "enter", "time", "timestamp", "t", "ts"), "time", required=True,
+    ),
+    "end": Column(
+        ("end", "endtime", "stop", "stoptime", "tend", "timeend", "finish", "finished", "endedat",
+         "to", "exit"), "time", required=True,
+    ),
+    "duration": Column(
+        ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "dt", "time"), "span",
+        required=True,
+    ),
+    "loop": Column(
+        ("loop", "loopnumber", "loopindex", "loopid", "loopcount", "iteration", "iter", "cycle",
+         "pass", "tick"), "count",
+    ),
+    "thread": Column(("thread", "threadname", "threadid", "tid")),
+    "seq": Column(("seq", "sequence", "seqno", "sequencenumber", "index"), "count"),
+    "phase": Column(("phase", "mode", "period", "state")),
+    "kind": Column(("kind", "category")),
+    "subsystem": Column(("subsystem", "system", "component", "module")),
+    "device": Column(("device", "dev", "sensor")),
+    "bus": Column(("bus", "port")),
+    "cpu": Column(("cpu", "cputime", "cpuduration"), "time"),
+    "mark": Column(("mark",)),
+    "value": Column(("value",), "number"),
 }  # fmt: skip
-_WORDS = ("name", "thread", "phase", "kind", "subsystem", "device", "bus", "mark")
-_COUNTS = ("loop", "seq")
 
 
-def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, Head] | None:
+def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `calls` log, None if it is not one."""
-    given = roles(found, COLUMNS)
+    given = roles(found, spellings(COLUMNS))
     if not {"name", "start"} <= set(given) or not {"end", "duration"} & set(given):
         return None
     cells = [row[given["name"].index] for row in dialect.sample[:200]]
     if not asked and cells and all(is_number(cell, dialect.decimal) for cell in cells):
         return None
-    return given
+    return Given(given)
 
 
-def parse(
-    source: Source, dialect: Dialect, given: dict[str, Head], options: Options
-) -> list[Parsed]:
-    """Read a `calls` log."""
-    unit = _unit(source, dialect, given, options)
-    wants = _wants(source, dialect, given, unit, options)
-    second, given = want_second(dialect, given, unit, wants, "start")
-    table = read_table(source, dialect, wants)
-    unit, other = _steadier(table, given, second, unit)
-    rows, outcast = _rows(table)
-    if not len(rows):
-        raise LogError("holds no call that can be used", source.path)
-    clock = Clock(
-        unit.name,
-        unit.said,
-        tick_of(np.concatenate([rows.start[:100_000], rows.duration[:100_000]]), unit.ns),
-        other=other,
-    )
-    return [Parsed(NAME, table, clock, calls=rows, outcast=outcast)]
-
-
-def _steadier(
-    table: Table, given: dict[str, Head], second: tuple[Head, Unit] | None, unit: Unit
-) -> tuple[Unit, dict[str, object] | None]:
-    """Use the steadier of two clocks that tell when a call began."""
-    if second is None:
-        return unit, None
-    at = table.columns
-    if "duration" not in at:
-        at["duration"] = at.pop("end") - at["start"]
-    apart = (at["start 2"] - at["start"]).astype(np.float64)
-    if np.std(apart - at["duration"]) < 0.5 * np.std(apart):  # it tells when the call was over
-        return unit, None
-    commonest = np.bincount(at["name"]).argmax()
-    return use_steadier(table, "start", given, second, unit, at["name"] == commonest)
-
-
-def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Options) -> Unit:
+def unit(log: Reading) -> Unit:
+    """The unit of the starts, told by the steps between calls of one name."""
+    given, dialect = log.given.one, log.dialect
     head = given["start"]
     values = numbers(dialect, head.index)
     known = np.isfinite(values)
@@ -111,61 +91,37 @@ def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Opt
         (given[role].unit for role in ("duration", "end") if role in given and given[role].unit),
         None,
     )
-    asked = (options.unit, options.unit_from)
-    return clock_unit(dialect, head, header, asked, source.path, steps)
+    return clock_unit(dialect, head, header, log.asked, log.source.path, steps)
 
 
-def _wants(
-    source: Source, dialect: Dialect, given: dict[str, Head], unit: Unit, options: Options
-) -> list[Want]:
-    wants = []
-    for role, head in given.items():
-        if role in _WORDS:
-            wants.append(Want(role, head.index, "word", required=role == "name"))
-        elif role in _COUNTS:
-            wants.append(Want(role, head.index, "count"))
-        elif role == "value":
-            wants.append(Want(role, head.index, "number"))
-        else:
-            own = unit
-            if role in ("duration", "cpu") and unit.stamp is not None:  # beside a date, a number
-                values = numbers(dialect, head.index)
-                own = find_unit(
-                    head.unit, options.unit, options.unit_from, values, source.path, role
-                )
-            elif head.unit and unit.said == "header":
-                own = Unit(head.unit, UNITS[head.unit], unit.said)
-            want = time_want(role, dialect, head, own, required=role != "cpu")
-            wants.append(replace(want, span=role == "duration"))
-    return wants
+def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
+    """The unit of one column; a length beside a date is a number."""
+    if key in ("duration", "cpu") and unit.stamp is not None:
+        values = numbers(log.dialect, head.index)
+        return find_unit(head.unit, *log.asked, values, log.source.path, str(key))
+    return own_unit(log, key, head, unit)
 
 
-def _rows(table: Table) -> tuple[CallRows, Outcast]:
-    """Tell calls from signals and marks."""
+def judged(table: Table) -> NDArray[np.bool_] | None:
+    """Calls of the commonest name; a clock that tells when a call was over is no second one."""
     at = table.columns
-    outcast = Outcast()
+    if "duration" not in at:
+        at["duration"] = at.pop("end") - at["start"]
+    apart = (at[SECOND] - at["start"]).astype(np.float64)
+    if np.std(apart - at["duration"]) < 0.5 * np.std(apart):
+        return None
+    return np.asarray(at["name"] == np.bincount(at["name"]).argmax())
+
+
+def rows(content: Content) -> Found:
+    """The timed rows; signals and marks among them are told when the clock is in order."""
+    at, table = content.table.columns, content.table
     duration = at["duration"] if "duration" in at else at["end"] - at["start"]
-    threads = table.words.get("thread", [""])
-    rows = CallRows(
-        start=at["start"],
-        duration=duration,
-        name=at["name"],
-        names=table.words["name"],
-        thread=at.get("thread") if len(threads) > 1 else None,
-        threads=threads,
-        loop=at.get("loop"),
-        seq=at.get("seq"),
-        cpu=at.get("cpu"),
-        phase=at.get("phase") if any(table.words.get("phase", [])) else None,
-        phases=table.words.get("phase", []),
+    found = CallRows(
+        start=at["start"], duration=duration, name=at["name"], names=table.words["name"],
         by_end="looptime-recorder" in table.meta,
-        labels={
-            key: (at[key], table.words[key])
-            for key in ("kind", "subsystem", "device", "bus")
-            if key in at and any(table.words[key])
-        },
-    )
-    return rows, outcast
+    )  # fmt: skip
+    return Found(found, np.concatenate([found.start[:100_000], duration[:100_000]]))
 
 
 def finish(parsed: Parsed) -> Parsed:
@@ -206,3 +162,10 @@ def _with_marks(rows: CallRows, table: Table) -> CallRows:
     if rows.hidden is not None:
         hidden |= rows.hidden
     return replace(rows, signals=signals, marks=marks, hidden=hidden)
+
+
+LAYOUT = Layout(
+    "calls", "each row a timed call", COLUMNS, fit, unit, rows, clock="start", own=own,
+    judged=judged, empty="holds no call that can be used",
+    beats=("stages", "costs", "sections", "stamps"), finish=finish,
+)  # fmt: skip

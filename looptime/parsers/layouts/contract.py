@@ -1,20 +1,31 @@
-"""What a layout hands on: timed calls, or loops with parts, in the order of the log."""
+"""What a layout says of itself, and what it hands on: timed calls, or loops with parts."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.parsers.text.table import Rejects, Table
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.unit import Unit
+from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.parsers.text.source import Source
+from looptime.parsers.text.table import Key, Member, Rejects, Table
 from looptime.run import Clock
 from looptime.schema import REASONS
+from looptime.units import UNITS
 
-__all__ = ["CallRows", "LoopRows", "Options", "Outcast", "Parsed", "Parts"]
+__all__ = [
+    "SECOND", "CallRows", "Column", "Content", "Found", "Given", "Layout", "LoopRows", "Options",
+    "Outcast", "Parsed", "Parts", "Reading", "own_unit", "spellings",
+]  # fmt: skip
 
 Int = NDArray[np.int64]
+#: What the column of a second clock is known by.
+SECOND = Member("clock", "second")
 
 
 @dataclass(frozen=True)
@@ -233,3 +244,197 @@ class Parsed:
     def rejects(self) -> Rejects:
         """Rows that the text itself ruled out."""
         return self.table.rejects
+
+
+@dataclass(frozen=True)
+class Column:
+    """What plays a part in a layout, and how it is read.
+
+    Parameters
+    ----------
+    spellings : tuple of str
+        Headers without unit, blanks and punctuation, in order of preference.
+    how : str
+        ``word``, ``count``, ``number``, ``time``, or ``span``: a time that is a length, kept in
+        32 bits where all of them fit.
+    required : bool
+        Whether a row without it is set aside.
+    """
+
+    spellings: tuple[str, ...]
+    how: str = "word"
+    required: bool = False
+
+
+def spellings(columns: Mapping[str, Column]) -> dict[str, tuple[str, ...]]:
+    """The headers of every part, as `looptime.parsers.columns.headers.roles` takes them."""
+    return {part: column.spellings for part, column in columns.items()}
+
+
+@dataclass(frozen=True)
+class Given:
+    """Which columns of a log play which parts.
+
+    Parameters
+    ----------
+    one : dict of str to Head
+        Parts that one column plays alone.
+    groups : dict of str to tuple of Head
+        Parts that several columns play side by side: the instants of a loop, its durations.
+    sure : bool
+        Whether the log can be no other layout that says less.
+    """
+
+    one: dict[str, Head]
+    groups: dict[str, tuple[Head, ...]] = field(default_factory=dict)
+    sure: bool = True
+
+    def items(self) -> Iterator[tuple[Key, Head]]:
+        """Every column with what it is known by."""
+        yield from self.one.items()
+        for name, heads in self.groups.items():
+            yield from ((Member(name, place), head) for place, head in enumerate(heads))
+
+    def first(self, part: str) -> Head | None:
+        """The column of a part, the first one of a group."""
+        group = self.groups.get(part)
+        return group[0] if group else self.one.get(part)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A log whose columns are known, before its rows are read."""
+
+    source: Source
+    dialect: Dialect
+    given: Given
+    options: Options
+
+    @property
+    def asked(self) -> tuple[str | None, str]:
+        """The unit that the caller gives, and who says so."""
+        return self.options.unit, self.options.unit_from
+
+    def known(self, head: Head) -> NDArray[np.float64]:
+        """The numbers among the first values of a column."""
+        values = numbers(self.dialect, head.index)
+        return values[np.isfinite(values)]
+
+
+@dataclass(frozen=True)
+class Content:
+    """The rows of a log as a layout gets them, wraps undone where it asks for that.
+
+    Parameters
+    ----------
+    log : Reading
+    table : Table
+        Columns by `Key`; rows that the layout cannot use go to `outcast`.
+    unit : Unit
+        Of the clock, or of the lengths where there is none.
+    units : dict of Key to Unit
+        Of every column.
+    """
+
+    log: Reading
+    table: Table
+    unit: Unit
+    units: dict[Key, Unit]
+    outcast: Outcast = field(default_factory=Outcast)
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a layout makes of the rows.
+
+    Parameters
+    ----------
+    rows : CallRows or LoopRows
+    ticks : int64 array [ns]
+        Times whose smallest step is the clock's.
+    finest_ns : int or None
+        Unit of the finest of them; None where that is the clock's.
+    notes : tuple of str
+        For `looptime.run.Clock.notes`.
+    partner : int64 array or None
+        As in `Parsed`.
+    """
+
+    rows: CallRows | LoopRows
+    ticks: Int
+    finest_ns: int | None = None
+    notes: tuple[str, ...] = ()
+    partner: Int | None = None
+
+
+def own_unit(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
+    """The unit of one column: its header's, unless the caller gave another."""
+    if head.unit and unit.said == "header":
+        return Unit(head.unit, UNITS[head.unit], unit.said)
+    return unit
+
+
+def every_row(table: Table) -> NDArray[np.bool_] | None:
+    """All rows, where a layout has no better ones to judge two clocks by."""
+    return np.ones(len(table), bool)
+
+
+def as_found(parsed: Parsed) -> Parsed:
+    """What was found, where nothing waits for the clock to be in order."""
+    return parsed
+
+
+@dataclass(frozen=True)
+class Layout:
+    """One way to write a log; `looptime.parsers.layouts.skeleton.parse` reads all of them.
+
+    Parameters
+    ----------
+    name, row : str
+        What the layout is called, and what it takes a row for, in the words of an error.
+    columns : dict of str to Column
+        Every part, also those that several columns play.
+    fit : callable
+        ``fit(heads, dialect, asked)``: the `Given` columns, None where the log is none of this
+        layout; `asked` where the caller named it.
+    unit : callable
+        ``unit(reading)``: the unit of the clock, or of the lengths where there is none.
+    rows : callable
+        ``rows(content)``: what was `Found`. Phase, loop number and signals are filled in later.
+    clock : str
+        The part that the clock plays, the first one of a group; empty where there is none.
+    own, needed : callable
+        ``own(reading, key, head, unit)``: the unit of one column. ``needed(given)``: the parts
+        without which a row is set aside, where `columns` does not tell.
+    judged : callable
+        ``judged(table)``: rows by which two clocks are compared; None where the second is none.
+    swaps, unwraps, signals : bool
+        Whether a second clock may take the first one's place, whether wraps are undone before
+        the rows are looked at, and whether every other column of numbers is a signal.
+    starts_from : str
+        As in `looptime.run.Clock`.
+    empty : str
+        What an error says where no row can be used.
+    beats : tuple of str
+        Layouts that say less of the same log.
+    finish : callable
+        ``finish(parsed)``: the rest, once the clock is in order.
+    """
+
+    name: str
+    row: str
+    columns: Mapping[str, Column]
+    fit: Callable[[list[Head], Dialect, bool], Given | None]
+    unit: Callable[[Reading], Unit]
+    rows: Callable[[Content], Found]
+    clock: str = ""
+    own: Callable[[Reading, Key, Head, Unit], Unit] = own_unit
+    needed: Callable[[Given], set[str]] | None = None
+    judged: Callable[[Table], NDArray[np.bool_] | None] = every_row
+    swaps: bool = True
+    unwraps: bool = False
+    signals: bool = False
+    starts_from: str = "log"
+    empty: str = "holds no loop that can be used"
+    beats: tuple[str, ...] = ()
+    finish: Callable[[Parsed], Parsed] = as_found

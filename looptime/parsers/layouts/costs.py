@@ -19,41 +19,50 @@ from looptime.parsers.columns.evidence import (
     wordy,
 )
 from looptime.parsers.columns.headers import Head, roles
-from looptime.parsers.columns.second_clock import use_steadier, want_second
-from looptime.parsers.columns.signals import first_rows, loops_after, signal_columns, signal_wants
-from looptime.parsers.columns.unit import (
-    Unit,
-    check_periods,
-    clock_unit,
-    find_unit,
-    tick_of,
-    time_want,
+from looptime.parsers.columns.signals import first_rows, loops_after
+from looptime.parsers.columns.unit import Unit, clock_unit, find_unit
+from looptime.parsers.layouts.contract import (
+    Column,
+    Content,
+    Found,
+    Given,
+    Layout,
+    LoopRows,
+    Parts,
+    Reading,
+    spellings,
 )
-from looptime.parsers.layouts.contract import LoopRows, Options, Outcast, Parsed, Parts
 from looptime.parsers.layouts.inside import enclosing
 from looptime.parsers.layouts.laid import lay_out
 from looptime.parsers.text.dialect import Dialect, numbers
-from looptime.parsers.text.source import Source
-from looptime.parsers.text.table import Table, Want, read_table
-from looptime.run import Clock
+from looptime.parsers.text.table import Key, Member, Table
 from looptime.units import UNITS
 
-__all__ = ["COLUMNS", "NAME", "fit", "parse"]
+__all__ = ["LAYOUT"]
 
-NAME = "costs"
 Int = NDArray[Any]
 
-#: Column map: what plays a part, by its spellings in order of preference.
-COLUMNS: dict[str, tuple[str, ...]] = {
-    "time": ("time", "timestamp", "t", "ts", "stamp", "clock", "loopstart", "start", "starttime",
-             "elapsed", "elapsedtime", "uptime", "epoch", "now", "datetime", "micros", "millis",
-             "nanos"),
-    "period": ("endtoend", "e2e", "period", "loopperiod", "dt", "delta", "deltatime", "interval",
-               "cycletime", "cycle", "timestep"),
-    "total": ("total", "totaltime", "sum", "looptotal", "looptime", "loop", "all", "whole",
-              "overall", "work", "worktime", "busy"),
-    "loop": ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass"),
-    "phase": ("phase", "mode", "state"),
+#: Column map; the durations of the parts are told by their values.
+COLUMNS: dict[str, Column] = {
+    "time": Column(
+        ("time", "timestamp", "t", "ts", "stamp", "clock", "loopstart", "start", "starttime",
+         "elapsed", "elapsedtime", "uptime", "epoch", "now", "datetime", "micros", "millis",
+         "nanos"), "time",
+    ),
+    "period": Column(
+        ("endtoend", "e2e", "period", "loopperiod", "dt", "delta", "deltatime", "interval",
+         "cycletime", "cycle", "timestep"), "time",
+    ),
+    "total": Column(
+        ("total", "totaltime", "sum", "looptotal", "looptime", "loop", "all", "whole", "overall",
+         "work", "worktime", "busy"), "time",
+    ),
+    "loop": Column(
+        ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass"),
+        "count",
+    ),
+    "phase": Column(("phase", "mode", "state")),
+    "part": Column((), "number"),
 }  # fmt: skip
 #: A column that rises over so many rows is a clock.
 _ROWS_OF_A_CLOCK = 20
@@ -61,7 +70,7 @@ _ROWS_OF_A_CLOCK = 20
 _PLAIN_TOTALS = ("total", "totaltime", "sum", "looptotal", "all", "whole", "overall")
 
 
-def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, Head] | None:
+def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `costs` log, None if it is not one."""
     given = _given(found, dialect)
     rest = [h for h in found if all(h.index != g.index for g in given.values())]
@@ -83,18 +92,15 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
     within = lie_within_loops([scaled(dialect, head, None) for head in parts])
     if within and len(parts) > 1 and not asked:
         return None
-    for at, head in enumerate(parts):
-        given[f"part {at}"] = head
-    return given
+    return Given(given, {"part": tuple(parts)})
 
 
 def _given(found: list[Head], dialect: Dialect) -> dict[str, Head]:
     """Columns that are no parts. A count has no unit; a sum of times may have one."""
-    counts = [h for h in found if h.unit is None and h.word in COLUMNS["loop"]]
+    counts = [h for h in found if h.unit is None and h.word in COLUMNS["loop"].spellings]
     whole = [h for h in counts if rises(numbers(dialect, h.index))]
-    given = roles(
-        [h for h in found if h not in whole], {k: COLUMNS[k] for k in COLUMNS if k != "loop"}
-    )
+    words = spellings({part: column for part, column in COLUMNS.items() if part != "loop"})
+    given = roles([h for h in found if h not in whole], words)
     if whole:
         given["loop"] = whole[0]
     if "time" in given and not _is_clock(given["time"], dialect):
@@ -121,92 +127,72 @@ def _may_be_part(head: Head, dialect: Dialect) -> bool:
     return not counts_rows(values)
 
 
-def parse(
-    source: Source, dialect: Dialect, given: dict[str, Head], options: Options
-) -> list[Parsed]:
-    """Read a `costs` log."""
-    parts = [head for role, head in given.items() if role.startswith("part ")]
-    if "time" not in given and options.columns is None:
-        _refuse_clock(parts, dialect, source.path)
-    unit = _unit(source, dialect, given, parts, options)
-    own = {role: UNITS[head.unit] if head.unit else unit.ns for role, head in given.items()}
-    if options.unit is not None and "time" in given:
-        own["time"] = unit.ns
-    needed = {"time", "period"} & set(given) or {"total"} & set(given)
-    wants = []
-    for role, head in given.items():
-        if role == "phase":
-            wants.append(Want(role, head.index, "word"))
-        elif role == "loop":
-            wants.append(Want(role, head.index, "count"))
-        elif role.startswith("part "):
-            wants.append(Want(role, head.index, "number", required=not needed))
-        else:
-            is_clock = role == "time" and unit.stamp is not None
-            read = unit if is_clock else Unit(unit.name, own[role], unit.said)
-            wants.append(time_want(role, dialect, head, read, required=role in needed))
-    second, given = want_second(dialect, given, unit, wants)
-    signals = signal_columns(dialect, given)
-    table = read_table(source, dialect, [*wants, *signal_wants(signals)])
-    unit, other = use_steadier(table, "time", given, second, unit)
-    names = [shown(head) for head in parts]
-    values, known = _durations(table, [own[role] for role in given if role.startswith("part ")])
-    rows, outcast = _loops(table, values, known, names)
-    notes = _check(rows, unit, source, given)
-    ticks = values[:100_000].ravel()
-    tick = tick_of(np.unique(ticks), min(own.values()))
-    clock = Clock(unit.name, unit.said, tick, notes=notes, starts_from="column order", other=other)
-    return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
-
-
-def _refuse_clock(parts: list[Head], dialect: Dialect, path: str) -> None:
+def _refuse_clock(log: Reading) -> None:
     """Refuse a part that does nothing but rise: a clock whose header is in no column map."""
-    for head in parts:
-        values = numbers(dialect, head.index)
+    for head in log.given.groups["part"]:
+        values = numbers(log.dialect, head.index)
         if len(values) >= _ROWS_OF_A_CLOCK and bool((np.diff(values) > 0).all()):
             name = shown(head)
             raise LogError(
                 f"column {name!r} rises from row to row as a clock does, and no part of a loop "
                 'does: name it "time" in the header, or all columns with --columns '
                 '"time_ms,gyro_ms,..."',
-                path,
-                dialect.header_line or None,
+                log.source.path,
+                log.dialect.header_line or None,
             )
 
 
-def _unit(
-    source: Source, dialect: Dialect, given: dict[str, Head], parts: list[Head], options: Options
-) -> Unit:
+def unit(log: Reading) -> Unit:
     """The unit of the clock if there is one, else of the durations."""
-    for role in ("time", "period", "total"):
-        if role not in given:
-            continue
-        values = numbers(dialect, given[role].index)
-        values = values[np.isfinite(values)]
-        unit = given[role].unit or next((p.unit for p in parts if p.unit and role != "time"), None)
-        asked = (options.unit, options.unit_from)
-        if role == "time":
-            return clock_unit(dialect, given[role], unit, asked, source.path)
-        return find_unit(unit, *asked, values, source.path)
-    unit = next((head.unit for head in parts if head.unit), None)
-    total = np.nansum([numbers(dialect, head.index) for head in parts], axis=0)
-    return find_unit(unit, options.unit, options.unit_from, total, source.path, "durations")
+    given, parts, path = log.given.one, log.given.groups["part"], log.source.path
+    if "time" not in given and log.options.columns is None:
+        _refuse_clock(log)
+    of_parts = next((head.unit for head in parts if head.unit), None)
+    for part in ("time", "period", "total"):
+        if part in given and part == "time":
+            return clock_unit(log.dialect, given[part], given[part].unit, log.asked, path)
+        if part in given:
+            named = given[part].unit or of_parts
+            return find_unit(named, *log.asked, log.known(given[part]), path)
+    total = np.nansum([numbers(log.dialect, head.index) for head in parts], axis=0)
+    return find_unit(of_parts, *log.asked, total, path, "durations")
+
+
+def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
+    """The unit of one column: its header's; what the caller gives is the clock's."""
+    if key == "time" and (unit.stamp is not None or log.options.unit is not None):
+        return unit
+    return Unit(unit.name, UNITS[head.unit] if head.unit else unit.ns, unit.said)
+
+
+def needed(given: Given) -> set[str]:
+    """A row needs its time and period, else its total, else every part."""
+    return {"time", "period"} & set(given.one) or {"total"} & set(given.one) or {"part"}
+
+
+def rows(content: Content) -> Found:
+    """Loops with their parts, laid one after another."""
+    given, units = content.log.given, content.units
+    parts = given.groups["part"]
+    ns = [units[Member("part", place)].ns for place in range(len(parts))]
+    values, known = _durations(content.table, ns)
+    found = _loops(content, values, known, [shown(head) for head in parts])
+    ticks = np.unique(values[:100_000].ravel())
+    finest = min(unit.ns for unit in units.values())
+    return Found(found, ticks, finest, _notes(found, given))
 
 
 def _durations(table: Table, unit_ns: list[int]) -> tuple[Int, NDArray[np.bool_]]:
     """Durations of the parts [ns], one row a loop, and which of them were logged."""
-    columns = [table.columns[f"part {at}"] for at in range(len(unit_ns))]
+    columns = table.group("part").values()
     with np.errstate(over="ignore"):  # what is too large for a number is not known
         raw = np.stack([column * ns for column, ns in zip(columns, unit_ns, strict=True)], axis=1)
     known = np.isfinite(raw) & (np.abs(raw) < 9e18)
     return np.rint(np.where(known, raw, 0)).astype(np.int64), known
 
 
-def _loops(
-    table: Table, values: Int, known: NDArray[np.bool_], names: list[str]
-) -> tuple[LoopRows, Outcast]:
-    at = table.columns
-    outcast = Outcast()
+def _loops(content: Content, values: Int, known: NDArray[np.bool_], names: list[str]) -> LoopRows:
+    table, at, outcast = content.table, content.table.columns, content.outcast
     keep = np.ones(len(table), bool)
     bad = (values < 0).any(axis=1)
     for role in ("period", "total"):
@@ -237,16 +223,8 @@ def _loops(
         start = np.concatenate([[0], np.cumsum(period)[:-1]]).astype(np.int64)
     if "time" in at:
         start = at["time"][row]
-    phases = table.words.get("phase", [])
-    rows = LoopRows(
-        row, start, period, {
-            key.removeprefix("signal "): column[row]
-            for key, column in at.items() if key.startswith("signal ")
-        },
-        at["phase"][row] if any(phases) else None, phases,
-        at["loop"][row] if "loop" in at else None, parts, body, loops_after(table, row, at), said,
-    )  # fmt: skip
-    return rows, outcast
+    lost = loops_after(table, row, at)
+    return LoopRows(row, start, period, parts=parts, body=body, lost=lost, said=said)
 
 
 def _without(
@@ -262,7 +240,7 @@ def _without(
 
 
 def _period(
-    at: dict[str, Any], row: Int, values: Int, parent: Int, total: Int | None, period: Int | None
+    at: dict[Key, Any], row: Int, values: Int, parent: Int, total: Int | None, period: Int | None
 ) -> tuple[Int | None, Int | None, str]:
     """Periods [ns] (None where they are steps of the clock), lengths of the work, and how known."""
     if "time" in at:
@@ -281,14 +259,9 @@ def _period(
     return values[:, parent < 0].sum(axis=1), None, "the rows, one a loop, the sum of its parts"
 
 
-def _check(rows: LoopRows, unit: Unit, source: Source, given: dict[str, Head]) -> tuple[str, ...]:
-    if not len(rows):
-        raise LogError("holds no loop that can be used", source.path)
-    lengths = np.diff(rows.start) if rows.period is None else rows.period
-    if len(lengths):
-        check_periods(float(np.median(lengths) or lengths.mean()), unit, source.path)
+def _notes(rows: LoopRows, given: Given) -> tuple[str, ...]:
     notes = []
-    if "time" not in given:
+    if "time" not in given.one:
         notes.append("no clock in the log: loops are laid one after another")
     if rows.said.endswith("sum of its parts"):
         notes.append("no total in the log: the period is the sum of the parts")
@@ -297,3 +270,9 @@ def _check(rows: LoopRows, unit: Unit, source: Source, given: dict[str, Head]) -
             "rows are further apart than the period they give: the log holds some loops only"
         )
     return tuple(notes)
+
+
+LAYOUT = Layout(
+    "costs", "each row a loop with durations", COLUMNS, fit, unit, rows, clock="time", own=own,
+    needed=needed, signals=True, starts_from="column order", beats=("stamps",),
+)  # fmt: skip

@@ -8,38 +8,50 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
-from looptime.parsers.clock.unwrap import unwrap
 from looptime.parsers.columns.evidence import rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
-from looptime.parsers.columns.second_clock import use_steadier, want_second
-from looptime.parsers.columns.unit import Unit, clock_unit, tick_of, time_want
-from looptime.parsers.layouts.contract import CallRows, Options, Outcast, Parsed
+from looptime.parsers.columns.unit import Unit, clock_unit
+from looptime.parsers.layouts.contract import (
+    CallRows,
+    Column,
+    Content,
+    Found,
+    Given,
+    Layout,
+    Reading,
+    spellings,
+)
 from looptime.parsers.layouts.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
-from looptime.parsers.text.source import Source
-from looptime.parsers.text.table import Table, Want, read_table
-from looptime.run import Clock
+from looptime.parsers.text.table import Table
 
-__all__ = ["CARRIED", "COLUMNS", "NAME", "fit", "parse"]
+__all__ = ["LAYOUT"]
 
-NAME = "edges"
 Int = NDArray[Any]
 
-#: Column map: what plays a part, by its spellings in order of preference.
-COLUMNS: dict[str, tuple[str, ...]] = {
-    "time": ("time", "timestamp", "t", "ts", "stamp", "clock", "instant", "at", "when", "elapsed",
-             "uptime", "epoch", "micros", "millis", "nanos", "datetime"),
-    "name": ("name", "call", "callname", "function", "func", "section", "stage", "operation", "op",
-             "label", "span", "task", "what", "event"),
-    "edge": ("edge", "beginend", "startend", "startstop", "event", "type", "what", "action",
-             "kind", "side", "state", "mark", "transition", "direction", "phase"),
-    "loop": ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle"),
-    "thread": ("thread", "threadname", "threadid", "tid"),
-    "seq": ("seq", "sequence", "seqno", "sequencenumber", "index"),
-    "phase": ("phase", "mode", "state"),
-    "subsystem": ("subsystem", "system", "component", "module"),
-    "device": ("device", "dev", "sensor"),
-    "bus": ("bus", "port"),
+#: Column map.
+COLUMNS: dict[str, Column] = {
+    "time": Column(
+        ("time", "timestamp", "t", "ts", "stamp", "clock", "instant", "at", "when", "elapsed",
+         "uptime", "epoch", "micros", "millis", "nanos", "datetime"), "time", required=True,
+    ),
+    "name": Column(
+        ("name", "call", "callname", "function", "func", "section", "stage", "operation", "op",
+         "label", "span", "task", "what", "event"), required=True,
+    ),
+    "edge": Column(
+        ("edge", "beginend", "startend", "startstop", "event", "type", "what", "action", "kind",
+         "side", "state", "mark", "transition", "direction", "phase"), required=True,
+    ),
+    "loop": Column(
+        ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle"), "count",
+    ),
+    "thread": Column(("thread", "threadname", "threadid", "tid")),
+    "seq": Column(("seq", "sequence", "seqno", "sequencenumber", "index"), "count"),
+    "phase": Column(("phase", "mode", "state")),
+    "subsystem": Column(("subsystem", "system", "component", "module")),
+    "device": Column(("device", "dev", "sensor")),
+    "bus": Column(("bus", "port")),
 }  # fmt: skip
 #: Words for the two edges, and for an instant that has no length.
 WORDS: dict[str, int] = {
@@ -50,40 +62,38 @@ WORDS: dict[str, int] = {
                      "return", "out", "falling"), END),
     **dict.fromkeys(("instant", "point", "mark", "i", "tick"), POINT),
 }  # fmt: skip
-#: Role that tells that the names carry the edges.
-CARRIED = "name with edge"
 _NAMELIKE = ("name", "call", "event", "section", "stage", "function", "func", "label", "span",
              "task", "op", "operation", "what")  # fmt: skip
 #: How a name may carry its edge: `gyro.read begin`, `end:gyro.read`.
 _JOINTS = (" ", ":", ".", "_", "/", "-")
 
 
-def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, Head] | None:
+def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is an `edges` log, None if it is not one."""
     edge = _edge(found, dialect)
-    spellings = {role: words for role, words in COLUMNS.items() if role != "edge"}
-    given = roles([head for head in found if head is not edge], spellings)
+    words = spellings({part: column for part, column in COLUMNS.items() if part != "edge"})
+    given = roles([head for head in found if head is not edge], words)
     if not {"time", "name"} <= set(given):
         return None
     name = given["name"]
     if edge is not None:
-        return {**given, "edge": edge}
+        return Given({**given, "edge": edge})
     cells = [row[name.index] for row in dialect.sample[:400]]
     if not wordy(dialect, name.index):
         return None
     split = [split_edge(cell) for cell in cells]
     if all(side is not None for _, side in split) and {s for _, s in split} >= {BEGIN, END}:
-        return {**given, CARRIED: name}
+        return Given(given)
     if asked:  # instants alone: calls without length
         _refuse_unknown_edges(found, given, dialect)
-        return given
+        return Given(given, sure=False)
     # a word and one instant a row: either loops with a remark, or instants of several calls
     others = [h for h in found if h.word in ("duration", "dur", "elapsed", "took", "end", "stop")]
     time = numbers(dialect, given["time"].index)
     clock = rises(time) or bool(np.isnan(time).all())
     if clock and not others and name.word in _NAMELIKE and len(set(cells)) > 1:
         _refuse_unknown_edges(found, given, dialect)
-        return given
+        return Given(given, sure=False)
     return None
 
 
@@ -110,10 +120,10 @@ def _edge(found: list[Head], dialect: Dialect) -> Head | None:
         sides = {WORDS.get(cell) for cell in cells}
         if None in sides or not sides >= {BEGIN, END}:
             continue
-        if all(cell in "01+-<>" for cell in cells) and head.word not in COLUMNS["edge"]:
+        if all(cell in "01+-<>" for cell in cells) and head.word not in COLUMNS["edge"].spellings:
             continue
         likely.append(head)
-    named = [head for head in likely if head.word in COLUMNS["edge"]]
+    named = [head for head in likely if head.word in COLUMNS["edge"].spellings]
     chosen = named or likely
     return chosen[0] if chosen else None
 
@@ -144,39 +154,7 @@ def split_edge(text: str) -> tuple[str, int | None]:
     return text, None
 
 
-def parse(
-    source: Source, dialect: Dialect, given: dict[str, Head], options: Options
-) -> list[Parsed]:
-    """Read an `edges` log."""
-    unit = _unit(source, dialect, given, options)
-    wants = []
-    for role, head in given.items():
-        if role == CARRIED:
-            continue
-        if role == "time":
-            wants.append(time_want(role, dialect, head, unit))
-        elif role in ("loop", "seq"):
-            wants.append(Want(role, head.index, "count"))
-        else:
-            wants.append(Want(role, head.index, "word", required=role in ("name", "edge")))
-    second, given = want_second(dialect, given, unit, wants)
-    table = read_table(source, dialect, wants)
-    often = None if second is None else _commonest(table)
-    unit, other = use_steadier(table, "time", given, second, unit, often)
-    threads = table.columns.get("thread") if len(table.words.get("thread", [])) > 1 else None
-    wraps = unwrap(table, ["time"], unit, threads)
-    outcast = Outcast()
-    rows, partner = _rows(table, outcast)
-    if not len(rows):
-        raise LogError("holds no call that has both a begin and an end", source.path)
-    clock = Clock(
-        unit.name, unit.said, tick_of(table.columns["time"][:200_000], unit.ns), wraps=wraps,
-        other=other,
-    )  # fmt: skip
-    return [Parsed(NAME, table, clock, calls=rows, outcast=outcast, partner=partner)]
-
-
-def _commonest(table: Table) -> NDArray[np.bool_]:
+def commonest(table: Table) -> NDArray[np.bool_] | None:
     """Rows of the name and side that is met most often."""
     key = table.columns["name"].astype(np.int64)
     if "edge" in table.columns:
@@ -184,8 +162,9 @@ def _commonest(table: Table) -> NDArray[np.bool_]:
     return np.asarray(key == np.bincount(key).argmax())
 
 
-def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Options) -> Unit:
-    """Steps between the edges of one name and side are loop periods or parts of them."""
+def unit(log: Reading) -> Unit:
+    """The unit of the clock; edges of one name and side are a loop or a part of one apart."""
+    given, dialect = log.given.one, log.dialect
     head = given["time"]
     values = numbers(dialect, head.index)
     keys = [
@@ -196,12 +175,12 @@ def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Opt
     often = words[np.argmax(counts)] if len(words) else ""
     mine = values[[" ".join(key) == often for key in keys]] if keys else values
     steps = np.diff(mine[np.isfinite(mine)])
-    asked = (options.unit, options.unit_from)
-    return clock_unit(dialect, head, head.unit, asked, source.path, steps)
+    return clock_unit(dialect, head, head.unit, log.asked, log.source.path, steps)
 
 
-def _rows(table: Table, outcast: Outcast) -> tuple[CallRows, Int]:
+def rows(content: Content) -> Found:
     """Pair the edges of each thread; a call stands where it begins."""
+    table, outcast = content.table, content.outcast
     at = table.columns
     name, names, side = _sides(table)
     time = at["time"]
@@ -232,34 +211,8 @@ def _rows(table: Table, outcast: Outcast) -> tuple[CallRows, Int]:
     partner[begin] = np.where(end == begin, -1, end)
     by_row = np.argsort(begin, kind="stable")
     begin, end = begin[by_row], end[by_row]
-    return _call_rows(table, begin, end, name, names), partner
-
-
-def _call_rows(table: Table, begin: Int, end: Int, name: Int, names: list[str]) -> CallRows:
-    at = table.columns
-    threads = table.words.get("thread", [""])
-
-    def column(role: str) -> Any:
-        return np.asarray(at[role])[begin] if role in at else None
-
-    return CallRows(
-        start=at["time"][begin],
-        duration=at["time"][end] - at["time"][begin],
-        name=name[begin],
-        names=names,
-        thread=column("thread") if len(threads) > 1 else None,
-        threads=threads,
-        loop=column("loop"),
-        seq=column("seq"),
-        phase=column("phase") if any(table.words.get("phase", [])) else None,
-        phases=table.words.get("phase", []),
-        labels={
-            key: (column(key), table.words[key])
-            for key in ("subsystem", "device", "bus")
-            if key in at and any(table.words[key])
-        },
-        row=begin,
-    )
+    found = CallRows(time[begin], time[end] - time[begin], name[begin], names, row=begin)
+    return Found(found, time[:200_000], partner=partner)
 
 
 def _sides(table: Table) -> tuple[Int, list[str], NDArray[np.int8]]:
@@ -274,3 +227,10 @@ def _sides(table: Table) -> tuple[Int, list[str], NDArray[np.int8]]:
     code = np.array([POINT if side is None else side for _, side in split], np.int8)
     place = np.array([names.index(text) for text, _ in split], np.int32)
     return place[name], names, code[name]
+
+
+LAYOUT = Layout(
+    "edges", "each row the begin or the end of a call", COLUMNS, fit, unit, rows, clock="time",
+    judged=commonest, unwraps=True, beats=("stamps",),
+    empty="holds no call that has both a begin and an end",
+)  # fmt: skip

@@ -8,38 +8,51 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
-from looptime.parsers.columns.evidence import all_whole, rises, wordy
+from looptime.parsers.columns.evidence import rises, wordy
 from looptime.parsers.columns.headers import Head, roles
-from looptime.parsers.columns.unit import Unit, find_unit, tick_of
-from looptime.parsers.layouts.contract import LoopRows, Options, Outcast, Parsed, Parts
+from looptime.parsers.columns.unit import Unit, find_unit
+from looptime.parsers.layouts.contract import (
+    Column,
+    Content,
+    Found,
+    Given,
+    Layout,
+    LoopRows,
+    Parts,
+    Reading,
+    spellings,
+)
 from looptime.parsers.layouts.cycles import Cycles, find_cycles
 from looptime.parsers.layouts.inside import enclosing
 from looptime.parsers.text.dialect import Dialect, numbers
-from looptime.parsers.text.source import Source
-from looptime.parsers.text.table import Table, Want, damaged_lines, read_table
-from looptime.run import Clock
-from looptime.units import UNITS
+from looptime.parsers.text.table import damaged_lines
 
-__all__ = ["COLUMNS", "NAME", "fit", "parse"]
+__all__ = ["LAYOUT"]
 
-NAME = "sections"
 Int = NDArray[Any]
 
-#: Column map: what plays a part, by its spellings in order of preference.
-COLUMNS: dict[str, tuple[str, ...]] = {
-    "name": ("section", "name", "call", "callname", "part", "stage", "function", "func",
-             "operation", "op", "label", "span", "task", "event", "what", "key", "subsystem"),
-    "duration": ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "time",
-                 "delta", "dt", "value", "mean", "avg"),
-    "loop": ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass"),
-    "phase": ("phase", "mode", "state"),
+#: Column map.
+COLUMNS: dict[str, Column] = {
+    "name": Column(
+        ("section", "name", "call", "callname", "part", "stage", "function", "func", "operation",
+         "op", "label", "span", "task", "event", "what", "key", "subsystem"), required=True,
+    ),
+    "duration": Column(
+        ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "time", "delta", "dt",
+         "value", "mean", "avg"), "time", required=True,
+    ),
+    "loop": Column(
+        ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass"),
+        "count",
+    ),
+    "phase": Column(("phase", "mode", "state")),
 }  # fmt: skip
 _CLOCKS = ("start", "starttime", "begin", "timestamp", "ts", "t", "end", "stop")
 
 
-def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, Head] | None:
+def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `sections` log, None if it is not one."""
-    given = roles(found, COLUMNS)
+    given = roles(found, spellings(COLUMNS))
     if "duration" not in given:  # a column that says nothing but its unit
         timed = [h for h in found if h.unit is not None and not wordy(dialect, h.index)]
         if len(timed) == 1:
@@ -57,38 +70,12 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
             return None
     if "loop" in given and not rises(numbers(dialect, given["loop"].index)):
         given.pop("loop")
-    return given
+    return Given(given)
 
 
-def parse(
-    source: Source, dialect: Dialect, given: dict[str, Head], options: Options
-) -> list[Parsed]:
-    """Read a `sections` log."""
-    length = given["duration"]
-    unit = _unit(source, dialect, given, options)
-    own_ns = UNITS[length.unit] if length.unit and unit.said == "header" else unit.ns
-    wants = [
-        Want("name", given["name"].index, "word", required=True),
-        Want("duration", length.index, "time", own_ns, True, all_whole(dialect, length.index)),
-    ]
-    if "loop" in given:
-        wants.append(Want("loop", given["loop"].index, "count"))
-    if "phase" in given:
-        wants.append(Want("phase", given["phase"].index, "word"))
-    table = read_table(source, dialect, wants)
-    rows, outcast = _loops(table, source, options)
-    notes = ["no clock in the log: loops are laid one after another"]
-    if rows.said.endswith("the sum of its sections"):
-        notes.append("no total in the log: the period is the sum of the sections")
-    clock = Clock(
-        unit.name, unit.said, tick_of(np.unique(table.columns["duration"][:100_000]), own_ns),
-        notes=tuple(notes), starts_from="column order",
-    )  # fmt: skip
-    return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
-
-
-def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Options) -> Unit:
+def unit(log: Reading) -> Unit:
     """The unit; without a header it is told from what the sections of one cycle add up to."""
+    given, dialect = log.given.one, log.dialect
     values = numbers(dialect, given["duration"].index)
     known = np.isfinite(values)
     names = np.array([row[given["name"].index] for row in dialect.sample])[known]
@@ -98,12 +85,22 @@ def _unit(source: Source, dialect: Dialect, given: dict[str, Head], options: Opt
     typical = [np.median(values[names == word]) for word in often]
     cycle = np.array([np.sum(typical)]) if typical else values
     header = given["duration"].unit
-    return find_unit(header, options.unit, options.unit_from, cycle, source.path, "durations")
+    return find_unit(header, *log.asked, cycle, log.source.path, "durations")
 
 
-def _loops(table: Table, source: Source, options: Options) -> tuple[LoopRows, Outcast]:
-    at = table.columns
-    outcast = Outcast()
+def rows(content: Content) -> Found:
+    """Loops with the sections of each, laid one after another."""
+    found = _loops(content)
+    notes = ["no clock in the log: loops are laid one after another"]
+    if found.said.endswith("the sum of its sections"):
+        notes.append("no total in the log: the period is the sum of the sections")
+    ticks = np.unique(content.table.columns["duration"][:100_000])
+    return Found(found, ticks, content.units["duration"].ns, tuple(notes))
+
+
+def _loops(content: Content) -> LoopRows:
+    table, at, outcast = content.table, content.table.columns, content.outcast
+    options, path = content.log.options, content.log.source.path
     name, duration = np.asarray(at["name"]), at["duration"]
     negative = duration < 0
     outcast.add(np.flatnonzero(negative), "negative duration")
@@ -112,22 +109,16 @@ def _loops(table: Table, source: Source, options: Options) -> tuple[LoopRows, Ou
     damaged = np.concatenate([damaged, np.searchsorted(kept, np.flatnonzero(negative))])
     found = find_cycles(
         name[kept], duration[kept], table.words["name"],
-        None if "loop" not in at else at["loop"][kept], damaged, options.loop_call, source.path,
+        None if "loop" not in at else at["loop"][kept], damaged, options.loop_call, path,
     )  # fmt: skip
     for reason, rows in found.aside.items():
         outcast.add(kept[rows], reason)
     if not len(found.first):
-        raise LogError("holds a single loop: record at least two", source.path)
+        raise LogError("holds a single loop: record at least two", path)
     parts, period, said = _parts(found, name[kept], duration[kept], table.words["name"])
     start = np.concatenate([[0], np.cumsum(period)[:-1]]).astype(np.int64)
     row = kept[found.row[found.first]]
-    phases = table.words.get("phase", [])
-    number = at["loop"][row] if "loop" in at else None
-    loops = LoopRows(
-        row, start, period, {}, at["phase"][row] if any(phases) else None, phases, number,
-        parts, None, None, f"{found.said}; {said}",
-    )  # fmt: skip
-    return loops, outcast
+    return LoopRows(row, start, period, parts=parts, said=f"{found.said}; {said}")
 
 
 def _parts(found: Cycles, name: Int, duration: Int, names: list[str]) -> tuple[Parts, Int, str]:
@@ -218,3 +209,9 @@ def _outer_first(parent: Int, around: int, order: list[int]) -> None:
     for column in np.flatnonzero(parent == around):
         order.append(int(column))
         _outer_first(parent, int(column), order)
+
+
+LAYOUT = Layout(
+    "sections", "each row a duration with a name", COLUMNS, fit, unit, rows,
+    starts_from="column order", beats=("stamps",),
+)  # fmt: skip

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
-from looptime.parsers.clock.unwrap import unwrap
 from looptime.parsers.columns.evidence import (
     CLOCK_WORDS,
     NOT_PARTS,
@@ -20,27 +19,36 @@ from looptime.parsers.columns.evidence import (
     shown,
 )
 from looptime.parsers.columns.headers import Head, roles
-from looptime.parsers.columns.second_clock import names_clock, use_steadier, want_second
-from looptime.parsers.columns.signals import loops_after, signal_columns, signal_wants
-from looptime.parsers.columns.unit import Unit, check_periods, clock_unit, tick_of, time_want
-from looptime.parsers.layouts.contract import LoopRows, Options, Outcast, Parsed, Parts
+from looptime.parsers.columns.second_clock import names_clock
+from looptime.parsers.columns.signals import loops_after
+from looptime.parsers.columns.unit import Unit, clock_unit
+from looptime.parsers.layouts.contract import (
+    Column,
+    Content,
+    Found,
+    Given,
+    Layout,
+    LoopRows,
+    Parts,
+    Reading,
+    spellings,
+)
 from looptime.parsers.layouts.nesting import nest, parents_first
 from looptime.parsers.text.dialect import Dialect, numbers
-from looptime.parsers.text.source import Source
-from looptime.parsers.text.table import Table, Want, read_table
-from looptime.run import Clock
-from looptime.units import UNITS
 
-__all__ = ["COLUMNS", "NAME", "Stretch", "fit", "parse", "stretches"]
+__all__ = ["LAYOUT", "Stretch", "stretches"]
 
-NAME = "stages"
 Int = NDArray[Any]
 
-#: Column map: what plays a part beside the instants, by its spellings in order of preference.
-COLUMNS: dict[str, tuple[str, ...]] = {
-    "loop": ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass"),
-    "phase": ("phase", "mode", "state"),
-}
+#: Column map; a loop's instants are told by their values.
+COLUMNS: dict[str, Column] = {
+    "loop": Column(
+        ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass"),
+        "count",
+    ),
+    "phase": Column(("phase", "mode", "state")),
+    "instant": Column((), "time", required=True),
+}  # fmt: skip
 #: Stems of the instants that bound the whole loop.
 LOOP_STEMS = ("", "loop", "cycle", "iteration", "time", "t", "timestamp", "tick", "frame", "ts")
 _DURATIONS = ("total", "dt", "duration", "period", "elapsed", "delta", "took", "interval", "age")
@@ -63,9 +71,9 @@ class Stretch:
     last: int
 
 
-def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, Head] | None:
+def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `stages` log, None if it is not one."""
-    given = roles([head for head in found if head.unit is None], COLUMNS)
+    given = roles([head for head in found if head.unit is None], spellings(COLUMNS))
     taken = {head.index for head in given.values()}
     candidates = [head for head in found if head.index not in taken and _timed(head, dialect)]
     instants = [head for head in candidates if _instant(head, dialect)]
@@ -93,9 +101,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
     ):
         return None
     middle = [float(np.nanmedian(_since(dialect, head, instants, default))) for head in instants]
-    for at, where in enumerate(np.argsort(middle, kind="stable")):
-        given[f"stage {at}"] = instants[where]
-    return given
+    order = np.argsort(middle, kind="stable")
+    return Given(given, {"instant": tuple(instants[at] for at in order)})
 
 
 def _without_host_clock(
@@ -174,52 +181,26 @@ def stretches(found: list[Head]) -> list[Stretch]:
     return made
 
 
-def parse(
-    source: Source, dialect: Dialect, given: dict[str, Head], options: Options
-) -> list[Parsed]:
-    """Read a `stages` log."""
-    instants = [head for role, head in given.items() if role.startswith("stage ")]
-    unit = _unit(source, dialect, instants, options)
-    wants = []
-    for role, head in given.items():
-        if role.startswith("stage "):
-            own = unit
-            if head.unit and unit.said == "header":
-                own = Unit(head.unit, UNITS[head.unit], unit.said)
-            wants.append(time_want(role, dialect, head, own))
-        else:
-            wants.append(Want(role, head.index, "word" if role == "phase" else "count"))
-    second, given = want_second(dialect, given, unit, wants, "stage 0")
-    table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
-    # a second clock tells one instant a loop: the stages stay on their own
-    unit, other = use_steadier(table, "stage 0", given, second, unit, may_swap=False)
-    wraps = unwrap(table, [f"stage {k}" for k in range(len(instants))], unit)
-    rows, outcast = _loops(table, instants, source.path)
-    lengths = np.diff(rows.start)
-    if len(lengths):
-        check_periods(float(np.median(lengths) or lengths.mean()), unit, source.path)
-    sample = np.concatenate([table.columns[f"stage {k}"][:100_000] for k in range(len(instants))])
-    notes: tuple[str, ...] = ()
-    if rows.parts is not None and len(np.unique(rows.parts.name)) < len(rows.parts.names):
-        notes = ("stages that overlap others without lying in them are left out",)
-    clock = Clock(
-        unit.name, unit.said, tick_of(sample, unit.ns), wraps=wraps, notes=notes, other=other
-    )
-    return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
-
-
-def _unit(source: Source, dialect: Dialect, instants: list[Head], options: Options) -> Unit:
-    first = numbers(dialect, instants[0].index)
+def unit(log: Reading) -> Unit:
+    """The unit of the first instant; any of them may name it."""
+    instants = log.given.groups["instant"]
     header = next((head.unit for head in instants if head.unit), None)
-    steps = np.diff(first[np.isfinite(first)])
-    asked = (options.unit, options.unit_from)
-    return clock_unit(dialect, instants[0], header, asked, source.path, steps)
+    return clock_unit(log.dialect, instants[0], header, log.asked, log.source.path)
 
 
-def _loops(table: Table, instants: list[Head], path: str) -> tuple[LoopRows, Outcast]:
-    at, count, marked_off = table.columns, len(instants), stretches(instants)
-    outcast = Outcast()
-    times = np.stack([at[f"stage {k}"] for k in range(count)], axis=1)
+def rows(content: Content) -> Found:
+    """Loops with their instants in order, and the stretches between them."""
+    instants, table = content.log.given.groups["instant"], content.table
+    columns = list(table.group("instant").values())
+    found = _loops(content, np.stack(columns, axis=1), instants)
+    notes: tuple[str, ...] = ()
+    if found.parts is not None and len(np.unique(found.parts.name)) < len(found.parts.names):
+        notes = ("stages that overlap others without lying in them are left out",)
+    return Found(found, np.concatenate([column[:100_000] for column in columns]), notes=notes)
+
+
+def _loops(content: Content, times: Int, instants: tuple[Head, ...]) -> LoopRows:
+    table, outcast, marked_off = content.table, content.outcast, stretches(list(instants))
     first = times[:, 0]
     wrong = (times < first[:, None]).any(axis=1)
     for stretch in marked_off:
@@ -233,9 +214,11 @@ def _loops(table: Table, instants: list[Head], path: str) -> tuple[LoopRows, Out
     outcast.add(row[over], "overlaps another call")
     row = row[~over]
     if not len(row):
-        raise LogError("holds no loop that can be used: its instants are out of order", path)
+        raise LogError(
+            "holds no loop that can be used: its instants are out of order", content.log.source.path
+        )
     times = times[row]
-    lost = loops_after(table, row, at)
+    lost = loops_after(table, row, table.columns)
     if wrong.any() or over.any():
         gone = np.append(np.diff(row) > 1, False)
         lost = gone if lost is None else lost | gone
@@ -246,17 +229,10 @@ def _loops(table: Table, instants: list[Head], path: str) -> tuple[LoopRows, Out
     last = marked(instants[-1])
     if last.side == "end" and last.stem.lower() in LOOP_STEMS:
         body = times[:, -1] - times[:, 0]
-    phases = table.words.get("phase", [])
-    rows = LoopRows(
-        row, times[:, 0], None, {
-            key.removeprefix("signal "): column[row]
-            for key, column in at.items() if key.startswith("signal ")
-        },
-        at["phase"][row] if any(phases) else None, phases,
-        at["loop"][row] if "loop" in at else None,
-        _parts(times, following, marked_off), body, lost, "the first instants of the rows",
+    return LoopRows(
+        row, times[:, 0], parts=_parts(times, following, marked_off), body=body, lost=lost,
+        said="the first instants of the rows",
     )  # fmt: skip
-    return rows, outcast
 
 
 def _parts(times: Int, following: Int, marked_off: list[Stretch]) -> Parts | None:
@@ -282,3 +258,10 @@ def _parts(times: Int, following: Int, marked_off: list[Stretch]) -> Parts | Non
         loop[good], name[good], (start - origin)[good], (stop - start)[good],
         found.self_ns[good], found.depth[good], [s.name for s in marked_off],
     )  # fmt: skip
+
+
+LAYOUT = Layout(
+    "stages", "each row a loop with instants", COLUMNS, fit, unit, rows, clock="instant",
+    swaps=False,  # a second clock tells one instant a loop: the stages stay on their own
+    unwraps=True, signals=True, beats=("stamps",),
+)  # fmt: skip

@@ -8,47 +8,50 @@ from numpy.typing import NDArray
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import rises
 from looptime.parsers.columns.headers import Head, roles
-from looptime.parsers.columns.second_clock import use_steadier, want_second
-from looptime.parsers.columns.signals import first_rows, loops_after, signal_columns, signal_wants
-from looptime.parsers.columns.unit import (
-    Unit,
-    check_periods,
-    clock_unit,
-    find_unit,
-    in_16_bits,
-    tick_of,
-    time_want,
+from looptime.parsers.columns.signals import first_rows, loops_after
+from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, in_16_bits
+from looptime.parsers.layouts.contract import (
+    Column,
+    Content,
+    Found,
+    Given,
+    Layout,
+    LoopRows,
+    Reading,
+    spellings,
 )
-from looptime.parsers.layouts.contract import LoopRows, Options, Outcast, Parsed
 from looptime.parsers.text.dialect import Dialect, numbers
-from looptime.parsers.text.source import Source
-from looptime.parsers.text.table import Table, Want, read_table
-from looptime.run import Clock
+from looptime.parsers.text.table import Key
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["COLUMNS", "NAME", "fit", "parse"]
+__all__ = ["LAYOUT"]
 
-NAME = "stamps"
-
-#: Column map: what plays a part, by its spellings in order of preference.
-COLUMNS: dict[str, tuple[str, ...]] = {
-    "time": ("time", "timestamp", "t", "ts", "stamp", "clock", "systemtime", "devicetime",
-             "elapsed", "elapsedtime", "uptime", "runtime", "micros", "millis", "nanos", "epoch",
-             "starttime", "start", "loopstart", "now", "datetime", "date"),
-    "period": ("dt", "delta", "deltatime", "period", "looptime", "cycletime", "interval", "step",
-               "timestep", "loopperiod", "loop", "duration", "total", "work"),
-    "loop": ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle"),
-    "phase": ("phase", "mode", "state"),
+#: Column map.
+COLUMNS: dict[str, Column] = {
+    "time": Column(
+        ("time", "timestamp", "t", "ts", "stamp", "clock", "systemtime", "devicetime", "elapsed",
+         "elapsedtime", "uptime", "runtime", "micros", "millis", "nanos", "epoch", "starttime",
+         "start", "loopstart", "now", "datetime", "date"), "time",
+    ),
+    "period": Column(
+        ("dt", "delta", "deltatime", "period", "looptime", "cycletime", "interval", "step",
+         "timestep", "loopperiod", "loop", "duration", "total", "work"), "time",
+    ),
+    "loop": Column(
+        ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle"), "count",
+    ),
+    "phase": Column(("phase", "mode", "state")),
 }  # fmt: skip
 #: Of the spellings of a period, those that mean start to start; others may mean the work alone.
 _INTERVALS = ("dt", "delta", "deltatime", "period", "interval", "step", "timestep", "loopperiod")
 
 
-def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, Head] | None:
+def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `stamps` log, None if it is not one."""
     # a loop number has no unit; what is called loop and has one is the loop's length
-    numbered = roles([head for head in found if head.unit is None], {"loop": COLUMNS["loop"]})
-    timing = {role: words for role, words in COLUMNS.items() if role != "loop"}
+    timing = spellings(COLUMNS)
+    counted = {"loop": timing.pop("loop")}
+    numbered = roles([head for head in found if head.unit is None], counted)
     given = roles([head for head in found if head not in numbered.values()], timing)
     given |= numbered
     if "time" in given and _is_interval(given["time"], dialect):
@@ -56,7 +59,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> dict[str, H
         given.pop("time", None)
     if "time" not in given and "period" not in given:
         return None
-    return given
+    return Given(given)
 
 
 def _is_interval(head: Head, dialect: Dialect) -> bool:
@@ -84,53 +87,21 @@ def _level(values: NDArray[np.float64]) -> bool:
     return bool((np.diff(values) >= 0).mean() < 0.75 and high <= 20 * max(low, 1e-12))
 
 
-def parse(
-    source: Source, dialect: Dialect, given: dict[str, Head], options: Options
-) -> list[Parsed]:
-    """Read a `stamps` log."""
-    head = given.get("time") or given["period"]
-    unit = _unit(head, source, dialect, given, options)
-    wants = []
-    for role, one in given.items():
-        if role == "phase":
-            wants.append(Want(role, one.index, "word"))
-        elif role == "loop":
-            wants.append(Want(role, one.index, "count"))
-        else:
-            own = unit
-            if one is not head and (one.unit or unit.stamp is not None):
-                own = _own(one, source, dialect, options)
-            elif one is not head:
-                own = _beside(one, head, unit, dialect)
-            wants.append(time_want(role, dialect, one, own, required=one is head))
-    second, given = want_second(dialect, given, unit, wants)
-    table = read_table(source, dialect, [*wants, *signal_wants(signal_columns(dialect, given))])
-    unit, other = use_steadier(table, "time", given, second, unit)
-    outcast = Outcast()
-    rows, notes = _rows(table, outcast, given)
-    steps = np.diff(rows.start) if rows.period is None else rows.period
-    if rows.period is None and _falls(rows.start.astype(float)):
-        raise LogError("its times fall from row to row: put the oldest row first", source.path)
-    if len(steps):
-        check_periods(float(np.median(steps) or steps.mean()), unit, source.path)
-    ticks = rows.start if rows.period is None else np.cumsum(rows.period)
-    clock = Clock(unit.name, unit.said, tick_of(ticks, unit.ns), notes=notes, other=other)
-    return [Parsed(NAME, table, clock, loops=rows, outcast=outcast)]
+def unit(log: Reading) -> Unit:
+    """The unit of the clock if there is one, else of the periods."""
+    head = log.given.one.get("time")
+    if head is None:
+        return _of_lengths(log, log.given.one["period"])
+    return clock_unit(log.dialect, head, head.unit, log.asked, log.source.path)
 
 
-def _unit(
-    head: Head, source: Source, dialect: Dialect, given: dict[str, Head], options: Options
-) -> Unit:
-    if "time" in given:
-        asked = (options.unit, options.unit_from)
-        return clock_unit(dialect, head, head.unit, asked, source.path)
-    return _own(head, source, dialect, options)
-
-
-def _beside(one: Head, head: Head, unit: Unit, dialect: Dialect) -> Unit:
-    """The unit of lengths without one: that which makes them no longer than a step or two."""
-    times = numbers(dialect, head.index)
-    steps, lengths = np.diff(times[np.isfinite(times)]), numbers(dialect, one.index)
+def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
+    """The unit of one column; that of periods beside a clock may be another."""
+    if key != "period" or "time" not in log.given.one:
+        return unit
+    if head.unit or unit.stamp is not None:
+        return _of_lengths(log, head)
+    steps, lengths = np.diff(log.known(log.given.one["time"])), numbers(log.dialect, head.index)
     steps, lengths = steps[steps > 0], lengths[lengths > 0]
     if not len(steps) or not len(lengths):
         return unit
@@ -140,19 +111,30 @@ def _beside(one: Head, head: Head, unit: Unit, dialect: Dialect) -> Unit:
     return Unit(fits[0], UNITS[fits[0]], unit.said) if fits else unit
 
 
-def _own(head: Head, source: Source, dialect: Dialect, options: Options) -> Unit:
-    """The unit of a column of lengths."""
-    if head.unit is not None and options.unit is None:
+def _of_lengths(log: Reading, head: Head) -> Unit:
+    if head.unit is not None and log.options.unit is None:
         return Unit(head.unit, UNITS[head.unit], "header")
-    values = numbers(dialect, head.index)
-    values = values[np.isfinite(values)]
-    return find_unit(head.unit, options.unit, options.unit_from, values, source.path)
+    return find_unit(head.unit, *log.asked, log.known(head), log.source.path)
 
 
-def _rows(
-    table: Table, outcast: Outcast, given: dict[str, Head]
-) -> tuple[LoopRows, tuple[str, ...]]:
-    at = table.columns
+def needed(given: Given) -> set[str]:
+    """A row needs its time, else its period."""
+    return {"time"} & set(given.one) or {"period"}
+
+
+def rows(content: Content) -> Found:
+    """Loops with one instant each, or the length of each."""
+    found, notes = _loops(content)
+    if found.period is None and _falls(found.start.astype(float)):
+        path = content.log.source.path
+        raise LogError("its times fall from row to row: put the oldest row first", path)
+    ticks = found.start if found.period is None else np.cumsum(found.period)
+    return Found(found, ticks, notes=notes)
+
+
+def _loops(content: Content) -> tuple[LoopRows, tuple[str, ...]]:
+    table, at, outcast = content.table, content.table.columns, content.outcast
+    given = content.log.given.one
     time, interval = at.get("time"), at.get("period")
     keep = np.ones(len(table), bool)
     notes: tuple[str, ...] = ()
@@ -194,14 +176,11 @@ def _rows(
     body = None
     if not by_interval and interval is not None and given["period"].word not in _INTERVALS:
         body = interval[row]
-    phases = table.words.get("phase", [])
-    rows = LoopRows(
-        row, start, period, {
-            key.removeprefix("signal "): column[row]
-            for key, column in at.items() if key.startswith("signal ")
-        },
-        at["phase"][row] if any(phases) else None, phases,
-        at["loop"][row] if "loop" in at else None, None, body,
-        None if by_interval else loops_after(table, row, at), said,
-    )  # fmt: skip
-    return rows, notes
+    lost = None if by_interval else loops_after(table, row, at)
+    return LoopRows(row, start, period, body=body, lost=lost, said=said), notes
+
+
+LAYOUT = Layout(
+    "stamps", "each row a loop with one time", COLUMNS, fit, unit, rows, clock="time", own=own,
+    needed=needed, signals=True, empty="holds a single loop: record at least two",
+)  # fmt: skip

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.parsers.text.cells import NULLS, Want, number_column, word_codes
+from looptime.parsers.text.cells import NULLS, Key, Want, number_column, word_codes
 from looptime.parsers.text.dialect import Dialect, is_remark, split_line
 from looptime.parsers.text.source import Block, Bytes
 from looptime.parsers.text.tidy import is_prose, line_count, tidy, without_loose_quotes
@@ -52,8 +52,8 @@ class Rejects:
 class Piece:
     """One block, parsed; its lines are counted from 0."""
 
-    columns: dict[str, NDArray[Any]]
-    words: dict[str, list[str]]
+    columns: dict[Key, NDArray[Any]]
+    words: dict[Key, list[str]]
     lines: Int | int
     line_count: int
     count: int
@@ -213,8 +213,8 @@ def _piece(
 ) -> Piece:
     """Columns of a block; `aside` are lines that Arrow skipped, and lines blanked out before."""
     odd, torn = aside
-    columns: dict[str, NDArray[Any]] = {}
-    words: dict[str, list[str]] = {}
+    columns: dict[Key, NDArray[Any]] = {}
+    words: dict[Key, list[str]] = {}
     bad = np.zeros(arrow.num_rows, np.int8)  # 1: missing, 2: unreadable
     for want in wants:
         column = arrow.column(f"c{want.index}")

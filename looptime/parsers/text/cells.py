@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +13,23 @@ from looptime.parsers.text.dialect import Dialect
 if TYPE_CHECKING:
     import pyarrow as pa
 
-__all__ = ["NULLS", "Want", "in_32_bits", "number_column", "word_codes"]
+__all__ = ["NULLS", "Key", "Member", "Want", "in_32_bits", "number_column", "word_codes"]
 
 #: Cells that say that there is no value.
 NULLS = ["", "nan", "NaN", "NAN", "na", "NA", "n/a", "N/A", "null", "NULL", "None", "none", "-"]
 #: Lengths of time below this are kept in 32 bits: two of them still add up in those [ns].
 LONGEST_SPAN_NS = 1 << 30
+
+
+class Member(NamedTuple):
+    """One of several columns that play the same part, by its place among them or its name."""
+
+    group: str
+    place: int | str
+
+
+#: What a column is known by: the part that it plays alone, or its place among others.
+Key = str | Member
 
 
 @dataclass(frozen=True)
@@ -27,8 +38,8 @@ class Want:
 
     Parameters
     ----------
-    role : str
-        Name of the column in the result.
+    role : Key
+        What the column is known by in the result.
     index : int
         Its place in the row, from 0.
     how : str
@@ -47,7 +58,7 @@ class Want:
         Whether a time is a length and not an instant: kept in 32 bits where all of them fit.
     """
 
-    role: str
+    role: Key
     index: int
     how: str
     unit_ns: int = 1

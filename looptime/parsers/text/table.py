@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 
 from looptime.errors import LogError
 from looptime.parsers.text.block import Piece, Rejects, parse_block
-from looptime.parsers.text.cells import Want
+from looptime.parsers.text.cells import Key, Member, Want
 from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.source import Source, blocks
 from looptime.schema import REASONS
 
-__all__ = ["Rejects", "Table", "Want", "damaged_lines", "lost_after", "read_table"]
+__all__ = ["Key", "Member", "Rejects", "Table", "Want", "damaged_lines", "lost_after", "read_table"]
 
 Int = NDArray[np.int64]
 #: What the text ruled out for these reasons were rows; other lines between rows are not missed.
@@ -36,9 +36,9 @@ class Table:
 
     Parameters
     ----------
-    columns : dict of str to array, shape (n,)
-        By role: int64 times [ns] and counts, float64 numbers, int32 word codes.
-    words : dict of str to list of str
+    columns : dict of Key to array, shape (n,)
+        By part: int64 times [ns] and counts, float64 numbers, int32 word codes.
+    words : dict of Key to list of str
         Texts that the codes of a word column index.
     rejects : Rejects
         Rows that are not in `columns`.
@@ -48,8 +48,8 @@ class Table:
         Header rows met again further down.
     """
 
-    columns: dict[str, NDArray[Any]]
-    words: dict[str, list[str]]
+    columns: dict[Key, NDArray[Any]]
+    words: dict[Key, list[str]]
     rejects: Rejects
     meta: dict[str, str]
     headers: int
@@ -58,6 +58,14 @@ class Table:
 
     def __len__(self) -> int:
         return len(next(iter(self.columns.values()))) if self.columns else 0
+
+    def group(self, name: str) -> dict[int | str, NDArray[Any]]:
+        """The columns that play one part together, by place or name."""
+        return {
+            key.place: column
+            for key, column in self.columns.items()
+            if isinstance(key, Member) and key.group == name
+        }
 
     @property
     def rows_read(self) -> int:
@@ -136,8 +144,8 @@ class _Builder:
         self.wants = wants
         self.source = source
         self.size = 0
-        self.columns: dict[str, NDArray[Any]] = {}
-        self.words: dict[str, dict[str, int]] = {w.role: {} for w in wants if w.how == "word"}
+        self.columns: dict[Key, NDArray[Any]] = {}
+        self.words: dict[Key, dict[str, int]] = {w.role: {} for w in wants if w.how == "word"}
         self.rejects = Rejects()
         self.meta: dict[str, str] = {}
         self.headers = 0
@@ -165,7 +173,7 @@ class _Builder:
             self._put(role, coded)
         self.size += piece.count
 
-    def _recode(self, role: str, piece: Piece) -> NDArray[Any]:
+    def _recode(self, role: Key, piece: Piece) -> NDArray[Any]:
         """Codes of this log for the codes of one block."""
         known = self.words[role]
         new = [known.setdefault(word, len(known)) for word in piece.words[role]]
@@ -174,7 +182,7 @@ class _Builder:
         dtype = next(t for t in (np.int8, np.int16, np.int32) if len(known) <= np.iinfo(t).max)
         return np.asarray(new, dtype)[piece.columns[role]]
 
-    def _put(self, role: str, values: NDArray[Any]) -> None:
+    def _put(self, role: Key, values: NDArray[Any]) -> None:
         """Add to a column; it is widened when a value asks for it."""
         column = self.columns.get(role)
         weightless = values.strides == (0,) and len(values) > 1

@@ -1,0 +1,165 @@
+"""How a log of any layout is read: units, two clocks, the table, wraps, rows, checks, the clock."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+from looptime.parsers.clock.unwrap import unwrap
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.second_clock import choose_clock, second_clock
+from looptime.parsers.columns.signals import signal_columns, signal_wants
+from looptime.parsers.columns.unit import Unit, check_periods, tick_of, time_want
+from looptime.parsers.layouts.contract import (
+    SECOND,
+    CallRows,
+    Content,
+    Given,
+    Layout,
+    LoopRows,
+    Options,
+    Parsed,
+    Reading,
+)
+from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.source import Source
+from looptime.parsers.text.table import Key, Member, Table, Want, read_table
+from looptime.run import Clock
+
+__all__ = ["parse"]
+
+_LABELS = ("kind", "subsystem", "device", "bus")
+
+
+def parse(
+    layout: Layout, source: Source, dialect: Dialect, given: Given, options: Options
+) -> Parsed:
+    """Read a log of a known layout.
+
+    Parameters
+    ----------
+    layout : Layout
+        Which says how its columns are told and read, and what it makes of the rows.
+    source, dialect : Source, Dialect
+        The log and how it is written.
+    given : Given
+        What the layout makes of the columns.
+    options : Options
+        As the caller gave them.
+
+    Raises
+    ------
+    LogError
+        If no row can be used, or the unit makes loops absurd.
+    """
+    log = Reading(source, dialect, given, options)
+    unit = layout.unit(log)
+    units = {key: layout.own(log, key, head, unit) for key, head in given.items()}
+    wants = _wants(layout, log, units)
+    main = given.first(layout.clock)
+    taken = {head.index for _, head in given.items()}
+    second = None if main is None else second_clock(dialect, main, unit, taken)
+    if second is not None:
+        taken.add(second[0].index)
+        wants.append(time_want(SECOND, dialect, *second, required=False))
+    if layout.signals:
+        wants += signal_wants(signal_columns(dialect, taken))
+    table = read_table(source, dialect, wants)
+    other = None
+    if main is not None and second is not None:
+        unit, other = _steadier(layout, table, (main, unit), second)
+    wraps = _unwrapped(layout, table, unit) if layout.unwraps else ()
+    content = Content(log, table, unit, units)
+    found = layout.rows(content)
+    if not len(found.rows):
+        raise LogError(layout.empty, source.path)
+    if isinstance(found.rows, LoopRows):
+        _check_loops(found.rows, unit, source.path)
+    clock = Clock(
+        unit.name, unit.said, tick_of(found.ticks, found.finest_ns or unit.ns), wraps=wraps,
+        notes=found.notes, starts_from=layout.starts_from, other=other,
+    )  # fmt: skip
+    parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner)
+    if isinstance(found.rows, LoopRows):
+        return replace(parsed, loops=_with_values(found.rows, table))
+    return replace(parsed, calls=_with_labels(found.rows, table))
+
+
+def _wants(layout: Layout, log: Reading, units: dict[Key, Unit]) -> list[Want]:
+    """Every column that the layout uses, read as it says."""
+    needed = None if layout.needed is None else layout.needed(log.given)
+    wants = []
+    for key, head in log.given.items():
+        part = key.group if isinstance(key, Member) else key
+        column = layout.columns[part]
+        required = column.required if needed is None else part in needed
+        if column.how in ("time", "span"):
+            want = time_want(key, log.dialect, head, units[key], required)
+            wants.append(replace(want, span=column.how == "span"))
+        else:
+            wants.append(Want(key, head.index, column.how, required=required))
+    return wants
+
+
+def _steadier(
+    layout: Layout, table: Table, main: tuple[Head, Unit], second: tuple[Head, Unit]
+) -> tuple[Unit, dict[str, object] | None]:
+    """Let the steadier of two clocks be the log's; also what `Clock.other` says of the other."""
+    rows = layout.judged(table)
+    if rows is None:
+        return main[1], None
+    first = Member(layout.clock, 0)
+    key: Key = first if first in table.columns else layout.clock
+    one, two = table.columns[key], table.columns[SECOND]
+    choice = choose_clock(one[rows], two[rows], (main[0], second[0]), second[1], layout.swaps)
+    if not choice.swap:
+        return main[1], choice.other
+    table.columns[key] = two
+    return second[1], choice.other
+
+
+def _unwrapped(layout: Layout, table: Table, unit: Unit) -> tuple[dict[str, object], ...]:
+    instants: list[Key] = [Member(layout.clock, at) for at in table.group(layout.clock)]
+    threads = table.columns.get("thread") if len(table.words.get("thread", [])) > 1 else None
+    return unwrap(table, instants or [layout.clock], unit, threads)
+
+
+def _check_loops(rows: LoopRows, unit: Unit, path: str) -> None:
+    lengths = np.diff(rows.start) if rows.period is None else rows.period
+    if len(lengths):
+        check_periods(float(np.median(lengths) or lengths.mean()), unit, path)
+
+
+def _with_values(rows: LoopRows, table: Table) -> LoopRows:
+    """Loops with what else their rows say: phase, loop number, signals."""
+    at, phases = table.columns, table.words.get("phase", [])
+    return replace(
+        rows, phase=at["phase"][rows.row] if any(phases) else None, phases=phases,
+        number=at["loop"][rows.row] if "loop" in at else None,
+        signals={str(name): column[rows.row] for name, column in table.group("signal").items()},
+    )  # fmt: skip
+
+
+def _with_labels(rows: CallRows, table: Table) -> CallRows:
+    """Calls with what else their rows say: thread, loop number, sequence, phase, labels."""
+    words = table.words
+
+    def column(part: str, there: bool = True) -> NDArray[Any] | None:
+        values = table.columns.get(part)
+        if values is None or not there:
+            return None
+        return values if rows.row is None else np.asarray(values)[rows.row]
+
+    threads = words.get("thread", [""])
+    labels = {
+        key: (np.asarray(column(key)), words[key]) for key in _LABELS if any(words.get(key, []))
+    }
+    return replace(
+        rows, thread=column("thread", len(threads) > 1), threads=threads, loop=column("loop"),
+        seq=column("seq"), cpu=column("cpu"), phase=column("phase", any(words.get("phase", []))),
+        phases=words.get("phase", []), labels=labels,
+    )  # fmt: skip

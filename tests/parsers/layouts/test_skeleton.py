@@ -1,0 +1,54 @@
+"""What the skeleton does for every layout, shown by the one that the developers' page spells out."""
+
+import re
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from looptime.errors import LogError
+from looptime.parsers import registry
+from looptime.parsers.layouts.contract import Layout
+from looptime.parsers.registry import load
+from looptime.schema import LAYOUTS
+from tests.parsers.build import read
+
+PAGE = Path(__file__).parents[3] / "DEVELOPERS.md"
+
+
+@pytest.fixture
+def with_rates(monkeypatch):
+    """The page's layout, where a file of its name and a place in the list would put it."""
+    (text,) = re.findall(r"```python\n(\"\"\"Layout.*?)```", PAGE.read_text("utf-8"), re.S)
+    module = ModuleType("looptime.parsers.layouts.rates")
+    exec(compile(text, "rates.py", "exec"), module.__dict__)
+    monkeypatch.setitem(sys.modules, module.__name__, module)
+    monkeypatch.setattr(registry, "LAYOUTS", (*LAYOUTS, "rates"))
+
+
+def test_the_layout_of_the_developers_page_reads_a_log(with_rates, tmp_path):
+    """Rates of 100, 50 and 40 Hz are periods of 10, 20 and 25 ms; a rate of nothing is no loop."""
+    text = "loop,rate_hz,battery_v\n4,100,12.5\n5,50,12.25\n6,0,12\n7,40,11.5\n"
+    run = read(tmp_path, text)
+    assert run.layout == "rates"
+    assert run.loops["period_ns"].tolist() == [10_000_000, 20_000_000, 25_000_000]
+    assert run.loops["loop"].tolist() == [4, 5, 7]
+    assert run.signals.values["battery_v"].tolist() == [12.5, 12.25, 11.5]
+    assert run.set_aside.line.tolist() == [4]
+    assert run.rows_read == 4
+
+
+def test_a_refused_layout_names_an_added_layout_too(with_rates, tmp_path):
+    """What was tried is the list, so an added layout is in the error of a log that fits none."""
+    with pytest.raises(LogError, match="stamps, rates;"):
+        read(tmp_path, "gyro,heading\n1,2\n3,1\n2,5\n")
+
+
+def test_every_name_in_the_list_has_its_layout():
+    """The list of names and the files agree, and a layout outranks only those after it."""
+    for place, name in enumerate(LAYOUTS):
+        layout = load(name)
+        assert isinstance(layout, Layout)
+        assert layout.name == name
+        assert set(layout.beats) <= set(LAYOUTS[place + 1 :])
