@@ -1,4 +1,4 @@
-"""What the skeleton does for every layout, shown by the one that the developers' page spells out."""
+"""What the skeleton does for every layout, shown by that of the developers' page."""
 
 import re
 import sys
