@@ -97,11 +97,11 @@ def _prepared(
         return _fresh(path, options, progress)
     from looptime.parsers.kept import cache as copies
 
-    name = copies.key(path, options)
-    runs = copies.fetch(name)
+    wanted = copies.key(path, options)
+    runs = copies.fetch(wanted)
     if runs is None:
         runs = _fresh(path, options, progress)
-        copies.keep(name, runs)
+        copies.keep(wanted, runs)
     return tuple(_replace(run, source=os.fspath(path)) for run in runs)
 
 

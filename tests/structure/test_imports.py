@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from looptime.cli import cli
+from looptime.parsers.kept.cache import SOURCES
 from tests.structure.imports import Import, find_cycle, imports_of, modules_below
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -234,6 +235,23 @@ def loaded_by(code: str, names: tuple[str, ...]) -> tuple[list[str], str]:
     *_, last = done.stderr.strip().splitlines()
     assert last.startswith("loaded:"), done.stderr
     return last.split()[1:], done.stdout + done.stderr
+
+
+def test_a_prepared_copy_is_tied_to_all_that_the_parsers_import() -> None:
+    """No module that takes part in reading a log is outside the source that dates a copy."""
+    reached, new = set(), {name for name in MODULES if part_of(name) == "parsers"}
+    while new:
+        reached |= new
+        new = {f.module for f in ALL if f.importer in new and own(f)} & set(MODULES) - reached
+    package = ROOT / "looptime"
+    dated = [package / source for source in SOURCES]
+    outside = [
+        name
+        for name in reached - {"looptime"}
+        if not any(MODULES[name].is_relative_to(place) for place in dated)
+    ]
+    assert outside == []
+    assert all(place.exists() for place in dated)
 
 
 def test_the_check_sees_what_is_loaded() -> None:

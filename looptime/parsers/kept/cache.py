@@ -7,22 +7,28 @@ import json
 import os
 import sys
 import tempfile
+import zlib
 from contextlib import suppress
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
+from functools import cache
 from pathlib import Path
 
-from looptime.parsers.kept.packed import load, save
+import numpy as np
+
+from looptime.parsers.kept.packed import checksum, load, save
 from looptime.parsers.layouts.contract import Options
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 
-__all__ = ["MOST_BYTES", "fetch", "folder", "keep", "key"]
+__all__ = ["MOST_BYTES", "SOURCES", "Key", "edition", "fetch", "folder", "keep", "key"]
 
 #: Room that all copies may take together [bytes]; the longest unused goes first.
 MOST_BYTES = 4 << 30
-#: Raised when parsers read something differently, so that old copies are not believed.
-_EDITION = 4
-_SAMPLES, _SAMPLE_BYTES = 9, 64 << 10
+#: A log up to this size is compared whole, a longer one in blocks spread over it [bytes].
+_COMPARED, _BLOCK = 32 << 20, 16 << 10
+#: What the parsers are made of, and all that they import.
+SOURCES = ("parsers", "stats", "errors.py", "project.py", "run.py", "schema.py", "tables.py",
+           "units.py")  # fmt: skip
 _ENDING = ".prepared"
 
 
@@ -50,7 +56,40 @@ def folder() -> Path | None:
     return (Path(xdg) if xdg else home / ".cache") / "looptime"
 
 
-def key(path: str | os.PathLike[str], options: Options) -> str | None:
+@dataclass(frozen=True)
+class Key:
+    """A log, read in one way by these parsers: where its copy lies, and what the copy must say."""
+
+    name: str
+    identity: str
+
+
+@cache
+def edition() -> str | None:
+    """Digest of the source that reads logs: a copy by any other source is not believed.
+
+    Returns
+    -------
+    str or None
+        None where the source is not at hand; then nothing is kept.
+    """
+    root = Path(__file__).parents[2]
+    digest = hashlib.sha256()
+    try:
+        places = [root / source for source in SOURCES]
+        files = [file for place in places for file in (place, *sorted(place.rglob("*.py")))]
+        for file in files:
+            if file.is_file():
+                digest.update(f"{file.relative_to(root)} {file.stat().st_size}\n".encode())
+                digest.update(file.read_bytes())
+            elif not file.is_dir():
+                return None
+    except OSError:
+        return None
+    return digest.hexdigest()
+
+
+def key(path: str | os.PathLike[str], options: Options) -> Key | None:
     """What tells this log, read in this way, from every other.
 
     Parameters
@@ -62,46 +101,58 @@ def key(path: str | os.PathLike[str], options: Options) -> str | None:
 
     Returns
     -------
-    str or None
+    Key or None
         None where the log cannot be looked at.
     """
     place = Path(path)
+    made_by = edition()
+    if made_by is None:
+        return None
     try:
         info = place.stat()
+        read = {"path": str(place.resolve()), "options": asdict(options)}
+        name = hashlib.sha256(json.dumps(read, sort_keys=True).encode()).hexdigest()[:40]
         said = {
-            "path": str(place.resolve()), "size": info.st_size, "time": info.st_mtime_ns,
-            "options": asdict(options), "schema": SCHEMA_VERSION, "edition": _EDITION,
+            **read, "size": info.st_size, "time": info.st_mtime_ns, "schema": SCHEMA_VERSION,
+            "blocks": _digest(place, info.st_size), "edition": made_by,
         }  # fmt: skip
-        digest = hashlib.sha256(json.dumps(said, sort_keys=True).encode())
-        step = max(1, (info.st_size - _SAMPLE_BYTES) // (_SAMPLES - 1))
-        with place.open("rb") as file:
-            for at in range(0, info.st_size, step):
-                file.seek(at)
-                digest.update(file.read(_SAMPLE_BYTES))
     except (OSError, ValueError, RuntimeError):
         return None
-    return digest.hexdigest()[:40]
+    return Key(name, json.dumps(said, sort_keys=True))
 
 
-def fetch(name: str | None) -> tuple[Run, ...] | None:
+def _digest(place: Path, size: int) -> int:
+    """Checksum of a log, or of so many blocks at equal distances that they make up its share."""
+    count = 1 if size <= _COMPARED else _COMPARED // _BLOCK
+    length = size if count == 1 else _BLOCK
+    check = 0
+    with place.open("rb") as file:
+        for at in np.linspace(0, size - length, count).astype(np.int64).tolist():
+            file.seek(at)
+            block = np.frombuffer(file.read(length), np.uint8)
+            check = zlib.crc32(checksum(block).to_bytes(4, "little"), check)
+    return check
+
+
+def fetch(wanted: Key | None) -> tuple[Run, ...] | None:
     """The runs of a prepared copy.
 
     Parameters
     ----------
-    name : str or None
+    wanted : Key or None
         As `key` returns it.
 
     Returns
     -------
     tuple of Run, or None
-        None where there is none, or it is damaged (then it is taken away).
+        None where there is none, or it is not to be believed (then it is taken away).
     """
     place = folder()
-    if name is None or place is None:
+    if wanted is None or place is None:
         return None
-    file = place / (name + _ENDING)
+    file = place / (wanted.name + _ENDING)
     try:
-        runs = load(file)
+        runs = load(file, wanted.identity)
     except (OSError, ValueError, KeyError, TypeError, IndexError):
         with suppress(OSError):
             file.unlink()
@@ -111,7 +162,7 @@ def fetch(name: str | None) -> tuple[Run, ...] | None:
     return runs
 
 
-def keep(name: str | None, runs: tuple[Run, ...]) -> bool:
+def keep(wanted: Key | None, runs: tuple[Run, ...]) -> bool:
     """Write a prepared copy; a folder that cannot be written is no error.
 
     The copy is written beside its place and then moved there, so that neither a crash nor a
@@ -119,7 +170,7 @@ def keep(name: str | None, runs: tuple[Run, ...]) -> bool:
 
     Parameters
     ----------
-    name : str or None
+    wanted : Key or None
         As `key` returns it.
     runs : tuple of Run
         All runs of the log, without the labels of a project file.
@@ -130,17 +181,17 @@ def keep(name: str | None, runs: tuple[Run, ...]) -> bool:
         Whether there is a copy now.
     """
     place = folder()
-    if name is None or place is None:
+    if wanted is None or place is None:
         return False
     part = None
     try:
         place.mkdir(parents=True, exist_ok=True)
-        handle, part = tempfile.mkstemp(suffix=".part", prefix=name[:8], dir=place)
+        handle, part = tempfile.mkstemp(suffix=".part", prefix=wanted.name[:8], dir=place)
         with os.fdopen(handle, "wb") as file:
-            save(runs, file)
+            save(runs, file, wanted.identity)
         if Path(part).stat().st_size > MOST_BYTES:
             return False
-        Path(part).replace(place / (name + _ENDING))
+        Path(part).replace(place / (wanted.name + _ENDING))
         part = None
         _make_room(place)
     except OSError:  # no room, no right, or the old copy is in use

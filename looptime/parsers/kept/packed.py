@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import stat
 import zlib
 from dataclasses import fields
 from pathlib import Path
@@ -23,12 +25,12 @@ from looptime.run import (
 from looptime.schema import CallName
 from looptime.tables import described, plain
 
-__all__ = ["load", "rebuilt", "save"]
+__all__ = ["checksum", "load", "rebuilt", "save"]
 
-_MAGIC = b"looptime prepared log 1\n"
+_MAGIC = b"looptime prepared log 2\n"
 _ALIGN = 64
-#: Bytes that a checksum covers in order, in so many places of a column.
-_PROBE, _PROBES = 4096, 8
+#: Powers of an odd number modulo 2**64, the weights of the words of a stretch.
+_WEIGHTS = np.multiply.accumulate(np.full(1 << 15, 0x9E3779B97F4A7C15, np.uint64))
 _TABLES = {
     "loop_columns": LoopColumns,
     "call_columns": CallColumns,
@@ -64,7 +66,7 @@ def rebuilt(told: dict[str, Any], tables: dict[str, Any]) -> Run:
     )
 
 
-def save(runs: tuple[Run, ...], file: BinaryIO) -> None:
+def save(runs: tuple[Run, ...], file: BinaryIO, identity: str) -> None:
     """Write runs to an open file.
 
     Parameters
@@ -73,6 +75,8 @@ def save(runs: tuple[Run, ...], file: BinaryIO) -> None:
         In the order of the log.
     file : binary file
         Written from its start.
+    identity : str
+        What the runs were made from; the copy is believed for nothing else.
     """
     columns: list[NDArray[Any]] = []
     place = 0
@@ -84,12 +88,13 @@ def save(runs: tuple[Run, ...], file: BinaryIO) -> None:
             stored = np.ascontiguousarray(column[:1] if flat else column)
             tables.setdefault(table, {})[name] = {
                 "at": place, "dtype": stored.dtype.str, "count": len(column), "flat": flat,
-                "check": _checksum(stored),
+                "check": checksum(stored),
             }  # fmt: skip
             columns.append(stored)
             place += -(-stored.nbytes // _ALIGN) * _ALIGN
         told.append({**described(run), "text": list(run.set_aside.text), "tables": tables})
-    contents = json.dumps({"runs": told, "size": place}, default=plain).encode()
+    said = {"identity": identity, "size": place, "runs": told}
+    contents = json.dumps(said, default=plain).encode()
     head = _MAGIC + f"{len(contents):16d}{zlib.crc32(contents):12d}".encode()
     file.write(head + contents)
     file.write(b"\0" * (-(len(head) + len(contents)) % _ALIGN))
@@ -118,30 +123,54 @@ def _bytes(column: NDArray[Any]) -> memoryview:
     return memoryview(column.view(np.uint8).data) if column.nbytes else memoryview(b"")
 
 
-def _checksum(column: NDArray[Any]) -> int:
-    """Checksum of a column: its sum shows any changed value, a few places their order."""
-    data = _bytes(column)
-    whole = np.asarray(data[: len(data) // 8 * 8], np.uint8).view(np.uint64)
-    check = zlib.crc32(np.add.reduce(whole).tobytes())
-    for at in np.linspace(0, max(0, len(data) - _PROBE), _PROBES).astype(int).tolist():
-        check = zlib.crc32(data[at : at + _PROBE], check)
-    return check
+def checksum(column: NDArray[Any]) -> int:
+    """Checksum of a column's bytes that any changed word shows, and any two that changed places.
+
+    Every 64-bit word counts with a weight of its place. The weights are odd, so that no change
+    of one word is lost modulo 2**64; each stretch's sum goes into a CRC, in order.
+
+    Parameters
+    ----------
+    column : array
+        In one stretch of memory.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> checksum(np.array([1, 2, 3])) == checksum(np.array([2, 1, 3]))
+    False
+    """
+    data = np.frombuffer(_bytes(column), np.uint8)
+    words = data[: len(data) // 8 * 8].view(np.uint64)
+    step = len(_WEIGHTS)
+    sums = [
+        np.dot(part, _WEIGHTS[: len(part)])
+        for part in (words[at : at + step] for at in range(0, len(words), step))
+    ]
+    return zlib.crc32(data[8 * len(words) :].data, zlib.crc32(np.array(sums, np.uint64).data))
 
 
-def load(path: Path) -> tuple[Run, ...]:
+def load(path: Path, identity: str) -> tuple[Run, ...]:
     """Map a file that `save` wrote.
 
     Parameters
     ----------
     path : Path
         The file; its columns stay mapped as long as they are in use.
+    identity : str
+        As it was saved.
 
     Raises
     ------
-    ValueError
-        If the file is damaged, or not of this kind.
+    OSError, ValueError
+        If it is damaged, of another log, no plain file, or another user's.
     """
-    mapped = np.memmap(path, np.uint8, "r")
+    with _open_own(path) as file:
+        mapped = np.memmap(file, np.uint8, "r")
     start = len(_MAGIC)
     if bytes(mapped[:start]) != _MAGIC:
         raise ValueError("not a prepared log")
@@ -154,10 +183,24 @@ def load(path: Path) -> tuple[Run, ...]:
     if len(contents) != length or zlib.crc32(contents) != check:
         raise ValueError("damaged table of contents")
     told = json.loads(contents)
+    if told["identity"] != identity:
+        raise ValueError("of another log, or read in another way")
     base = -(-(start + length) // _ALIGN) * _ALIGN
     if len(mapped) != base + told["size"]:
         raise ValueError("cut short")
     return tuple(_run(one, np.asarray(mapped), base) for one in told["runs"])
+
+
+def _open_own(path: Path) -> BinaryIO:
+    """Open a plain file of the same user; a pipe or a link is not followed and never waits."""
+    flags = (getattr(os, flag, 0) for flag in ("O_BINARY", "O_NOFOLLOW", "O_NONBLOCK"))
+    file = os.fdopen(os.open(path, os.O_RDONLY | sum(flags)), "rb")
+    info = os.fstat(file.fileno())
+    user = os.getuid() if hasattr(os, "getuid") else info.st_uid
+    if not stat.S_ISREG(info.st_mode) or info.st_uid != user:
+        file.close()
+        raise ValueError("not a plain file of this user")
+    return file
 
 
 def _run(told: dict[str, Any], data: NDArray[np.uint8], base: int) -> Run:
@@ -176,6 +219,6 @@ def _column(one: dict[str, Any], data: NDArray[np.uint8], base: int) -> NDArray[
     count = 1 if one["flat"] else one["count"]
     low = base + one["at"]
     column = data[low : low + count * dtype.itemsize].view(dtype)
-    if _checksum(column) != one["check"]:
+    if checksum(column) != one["check"]:
         raise ValueError("damaged column")
     return np.broadcast_to(column, one["count"]) if one["flat"] else column

@@ -2,6 +2,7 @@
 
 import gzip
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -60,6 +61,11 @@ def same(one, two):
     assert described(one) == described(two)
     assert one.set_aside.text == two.set_aside.text
     assert one.names == two.names
+
+
+def identity(log):
+    """What a copy of a log that is read as it stands must say."""
+    return cache.key(log, Options(unit_from="project")).identity
 
 
 def refuse(*_args):
@@ -140,7 +146,7 @@ def test_damaged_copy_is_rebuilt_in_silence(kept, log, harm, capsys):
     file.write_bytes(data)
     same(first, looptime.read(log))
     assert capsys.readouterr() == ("", "")
-    assert packed.load(file)
+    assert packed.load(file, identity(log))
 
 
 def test_one_changed_value_is_noticed(tmp_path):
@@ -149,9 +155,9 @@ def test_one_changed_value_is_noticed(tmp_path):
     loops = LoopColumns(np.arange(count), 10**7 * np.arange(count), np.full(count, 10**7))
     file = tmp_path / "copy"
     with file.open("wb") as out:
-        packed.save((Run(loop_columns=loops),), out)
+        packed.save((Run(loop_columns=loops),), out, "mine")
     data = file.read_bytes()
-    assert len(packed.load(file)[0]) == count
+    assert len(packed.load(file, "mine")[0]) == count
     size = 8 * count
     first = len(data) - 3 * size  # three columns of 240 000 bytes, each a multiple of 64
     for at in range(first + 5, len(data), 30_011):
@@ -159,7 +165,116 @@ def test_one_changed_value_is_noticed(tmp_path):
         changed[at] ^= 4
         file.write_bytes(changed)
         with pytest.raises(ValueError, match="damaged"):
-            packed.load(file)
+            packed.load(file, "mine")
+
+
+def test_two_values_that_changed_places_are_noticed():
+    """The same values in another order are another column, next to each other or far apart."""
+    column = np.arange(10**5) ** 2
+    whole = packed.checksum(column)
+    for one, other in ((0, 1), (5, 40_000), (32_767, 32_768), (100, 100 + 2**15), (7, 99_999)):
+        moved = column.copy()
+        moved[[one, other]] = moved[[other, one]]
+        assert packed.checksum(moved) != whole
+    assert packed.checksum(np.roll(column, 1)) != whole
+    assert packed.checksum(column[::-1].copy()) != whole
+
+
+def test_a_change_in_a_log_of_the_same_size_and_time_is_seen(kept, tmp_path):
+    """One digit changed somewhere in the log, its time put back: the log is read again."""
+    path = tmp_path / "log.csv"
+    text = rows(200)
+    path.write_text(text, encoding="utf-8")
+    looptime.read(path)
+    info = path.stat()
+    place = text.index("gyro.read", len(text) // 2) + len("gyro.read,")
+    for digit in "3579":
+        path.write_text(text[:place] + digit + text[place + 1 :], encoding="utf-8")
+        os.utime(path, ns=(info.st_atime_ns, info.st_mtime_ns))
+        run = looptime.read(path)
+        fresh = looptime.read(path, cache=False)
+        same(run, fresh)
+
+
+def test_a_long_log_is_compared_in_blocks_spread_over_it(tmp_path, monkeypatch):
+    """Every block that is looked at shows a change in it; first, last and middle are among them."""
+    monkeypatch.setattr(cache, "_COMPARED", 8 << 10)
+    monkeypatch.setattr(cache, "_BLOCK", 1 << 10)
+    path = tmp_path / "log"
+    data = bytearray(os.urandom(1 << 17))
+    path.write_bytes(data)
+    before, step = cache._digest(path, len(data)), (len(data) - 1024) / 7
+    for block in range(8):
+        changed = data.copy()
+        changed[int(block * step) + 500] ^= 1
+        path.write_bytes(changed)
+        assert cache._digest(path, len(data)) != before
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+@pytest.mark.parametrize("kind", ["link", "pipe", "folder", "other log"])
+def test_what_is_no_copy_of_this_log_is_not_believed(kept, log, tmp_path, kind):
+    """A link, a pipe, a folder or another log's copy in a copy's place is not used."""
+    first = looptime.read(log)
+    (file,) = kept.iterdir()
+    whole = file.read_bytes()
+    file.unlink()
+    if kind == "link":
+        (tmp_path / "elsewhere").write_bytes(whole)
+        file.symlink_to(tmp_path / "elsewhere")
+    elif kind == "pipe":
+        os.mkfifo(file)
+    elif kind == "folder":
+        file.mkdir()
+    else:
+        other = tmp_path / "other.csv"
+        other.write_text(rows(30), encoding="utf-8")
+        looptime.read(other)
+        next(kept.iterdir()).rename(file)
+    same(first, looptime.read(log))
+    if kind != "folder":
+        assert file.is_file()
+        assert not file.is_symlink()
+        assert packed.load(file, identity(log))
+
+
+@pytest.mark.skipif(not hasattr(os, "getuid"), reason="no users here")
+def test_a_copy_of_another_user_is_not_believed(kept, log, monkeypatch):
+    """A copy that somebody else put there is made anew."""
+    looptime.read(log)
+    (file,) = kept.iterdir()
+    monkeypatch.setattr(os, "getuid", lambda: os.stat(file).st_uid + 1)
+    with pytest.raises(ValueError, match="this user"):
+        packed.load(file, identity(log))
+
+
+def test_a_change_in_the_parsers_makes_copies_anew(tmp_path, log):
+    """After a parser's file changes, what was kept before is not served; else it is."""
+    package = Path(looptime.__file__).parent
+    shutil.copytree(package, tmp_path / "looptime", ignore=shutil.ignore_patterns("__pycache__"))
+    code = (
+        "import sys, looptime.parsers.read as r; r.PAYS_FROM = 0; seen = []; fresh = r._fresh\n"
+        "r._fresh = lambda *a: seen.append(1) or fresh(*a)\n"
+        "print(r.read(sys.argv[1]).clock.starts_from, len(seen))"
+    )
+    surroundings = {
+        **os.environ, "PYTHONPATH": str(tmp_path), "LOOPTIME_CACHE": str(tmp_path / "cache"),
+        "PYTHONDONTWRITEBYTECODE": "1",
+    }  # fmt: skip
+
+    def seen():
+        asked = [sys.executable, "-c", code, str(log)]
+        done = subprocess.run(
+            asked, env=surroundings, cwd=tmp_path, capture_output=True, text=True, check=True
+        )
+        return done.stdout.strip()
+
+    assert [seen(), seen()] == ["log 1", "log 0"]
+    file = tmp_path / "looptime" / "parsers" / "layouts" / "calls.py"
+    with file.open("a", encoding="utf-8") as out:
+        out.write('\nLAYOUT = replace(LAYOUT, starts_from="elsewhere")\n')
+    assert [seen(), seen()] == ["elsewhere 1", "elsewhere 0"]
+    assert len(list((tmp_path / "cache").iterdir())) == 1
 
 
 def test_no_cache(kept, log):
@@ -186,7 +301,7 @@ def test_folder_that_cannot_be_written(tmp_path, monkeypatch, log):
 def test_crash_in_mid_write_leaves_nothing(kept, log, monkeypatch):
     """A write that fails half way leaves no copy, and the run is given all the same."""
 
-    def fail(runs, file):
+    def fail(runs, file, identity):
         file.write(b"half")
         raise OSError(28, "no space left")
 
@@ -229,7 +344,7 @@ def test_two_processes_at_once(kept, log):
     ]
     assert [process.communicate()[0].strip() for process in started] == ["60", "60"]
     (file,) = kept.iterdir()
-    assert len(packed.load(file)[0]) == 60
+    assert len(packed.load(file, identity(log))[0]) == 60
 
 
 @pytest.mark.parametrize(
