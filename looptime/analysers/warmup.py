@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
+from looptime.analysers.contrast import Part, contrast
 from looptime.errors import NotEnoughError
 from looptime.stats.settling import warm_up
 
@@ -15,8 +18,8 @@ __all__ = ["WarmUpCut", "warmup"]
 
 Float = NDArray[np.float64]
 
-#: Share of the run below which a start that differs is a warm-up, whatever its shape.
-_SHORT = 0.15
+#: Calls named.
+_PARTS = 5
 
 
 @dataclass(frozen=True)
@@ -30,9 +33,16 @@ class WarmUpCut:
     seconds : float [s]
         How long they took.
     excess : float or None
-        How far the first loops lie above the second half of the run, as a share of it.
+        How far the mean of these loops lies above that of the rest, as a share of it. Below 0 for
+        a start that is faster.
     excess_ms : float or None [ms]
         The same in time.
+    parts : tuple of Part
+        What each call adds to `excess_ms`; the largest first.
+    faster_loops : int
+        Loops of a start that is faster than the rest; they stay in the figures.
+    faster_s : float [s]
+        How long they took.
     kept : bool
         Whether they stay in the figures all the same.
     note : str
@@ -43,6 +53,9 @@ class WarmUpCut:
     seconds: float = 0.0
     excess: float | None = None
     excess_ms: float | None = None
+    parts: tuple[Part, ...] = ()
+    faster_loops: int = 0
+    faster_s: float = 0.0
     kept: bool = False
     note: str = ""
 
@@ -51,6 +64,7 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     """Find the end of the warm-up in the quantity judged.
 
     A level that holds and then changes is a step, not a warm-up: it is left to the change points.
+    A start that is faster is told and not cut: the robot moves in it as in the rest.
     In a log with phases only the first stretch of the first phase is looked at: what changes
     with the phase is no warm-up. Loops before the first word of a phase belong to that stretch.
 
@@ -63,7 +77,7 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
 
     References
     ----------
-    MSER, guarded; see `looptime.stats.settling`.
+    See `looptime.stats.settling`.
     """
     at = basis.run.loop_columns
     end = len(at)
@@ -79,26 +93,26 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
         found = warm_up(x, start_s - start_s[0] if len(start_s) else start_s)
     except NotEnoughError as error:
         return WarmUpCut(kept=keep, note=str(error))
-    if not found.loops or _is_step(x, found.loops):
+    first = found.loops or found.faster_loops
+    if not first:
         return WarmUpCut(kept=keep)
-    head = x[: min(found.loops, len(x) // 2)]
-    rest = x[found.loops :]
-    gap = float(head.mean() - rest.mean())
+    gap, level = (float(v) for v in _gap(x, first, np.mean))
+    if gap <= 0 < found.loops:  # slower in most loops, and by chance without the stalls of the rest
+        gap, level = (float(v) for v in _gap(x, first, np.median))
+    index = np.arange(len(at))
     return WarmUpCut(
-        found.loops, found.seconds, gap / float(rest.mean()) if rest.mean() else None, gap, keep
+        found.loops,
+        found.seconds,
+        gap / level if level else None,
+        gap,
+        contrast(basis, index < first, (index >= first) & (index < end))[:_PARTS],
+        found.faster_loops,
+        found.faster_s,
+        keep,
     )
 
 
-def _is_step(x: Float, cut: int) -> bool:
-    """Whether the loops before the cut keep one level that differs from the level after it.
-
-    A warm-up settles: the second half of the cut lies nearer to what follows than the first. A
-    start that is faster than the rest is a warm-up only if it is short; a short stretch is too
-    uncertain to be told apart.
-    """
-    first, second = x[: cut // 2], x[cut // 2 : cut]
-    level = float(np.median(x[cut:]))
-    gap, later = float(np.median(first)) - level, float(np.median(second)) - level
-    if cut < _SHORT * len(x):
-        return False
-    return gap < 0 or (gap > 0 and later / gap > 0.75)
+def _gap(x: Float, first: int, middle: Callable[[Float], np.floating]) -> tuple[Any, Any]:
+    """How far the first values lie above the rest, and the level of the rest."""
+    level = middle(x[first:])
+    return middle(x[:first]) - level, level

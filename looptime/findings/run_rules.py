@@ -52,20 +52,25 @@ def healthy(at: Summary) -> Finding:
 
 def _warm_up(at: Summary) -> list[Finding]:
     cut = at.warmup
-    cut_here = at.loops > at.pace.loops or cut.kept  # not in another phase
-    if not cut.loops or not cut_here or cut.excess is None or cut.excess_ms is None:
+    cut_here = at.loops > at.pace.loops or cut.kept or cut.faster_loops  # not in another phase
+    first = cut.loops or cut.faster_loops
+    if not first or not cut_here or cut.excess is None or cut.excess_ms is None:
         return []
-    how = "slower" if cut.excess > 0 else "faster"
-    said = "They stay in the figures." if cut.kept else "They are kept out of the figures."
-    text = (
-        f"The first {cut.loops} loops ({three(cut.seconds)} s) are "
-        f"{percent(abs(cut.excess))} {how} than the rest: warm-up. {said}"
-    )
+    seconds = cut.seconds or cut.faster_s
+    who, calls = _by(cut.parts, cut.excess_ms) if at.costs.calls else ("", [])
+    text = f"The first {first} loops ({three(seconds)} s) are {percent(abs(cut.excess))} "
+    if cut.faster_loops:
+        text += f"faster than the rest{who}. They stay in the figures: this is no warm-up."
+    else:
+        said = "They stay in the figures." if cut.kept else "They are kept out of the figures."
+        text += f"slower than the rest: warm-up{who}. {said}"
     return [
         Finding(
-            "warm_up", "look" if abs(cut.excess) >= 0.03 else "note", text, cut.seconds, "s",
-            evidence=evidence(at, n_loops=cut.loops), command=command(at, "slow", "--keep-warmup"),
-            worth=0.02 + 0.05 * min(abs(cut.excess), 1.0),
+            "warm_up" if cut.loops else "faster_start",
+            "look" if abs(cut.excess) >= 0.03 else "note", text, seconds, "s",
+            evidence=evidence(at, n_loops=first, calls=calls),
+            command=command(at, "slow", "--keep-warmup"),
+            worth=0.02 + 0.03 * min(abs(cut.excess), 1.0),
         )
     ]  # fmt: skip
 
@@ -292,7 +297,7 @@ def _first_calls(at: Summary) -> list[Finding]:
                 Finding(
                     "first_call", "look", text, first, "ms",
                     evidence=evidence(at, calls=[call.name], n_loops=1),
-                    command=command(at, "slow", "--keep-warmup"), worth=0.05, moves=True,
+                    command=command(at, "slow", "--keep-warmup"), worth=0.06, moves=True,
                 )
             )  # fmt: skip
     return made[:3]

@@ -2,20 +2,44 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from looptime.errors import NotEnoughError
 from looptime.stats.arrays import MAD_SCALE, Float, as_pair, mad
-from looptime.stats.windows import loops_per_window, window_medians
+from looptime.stats.windows import window_medians
 
-__all__ = ["WarmUp", "truncation", "warm_up"]
+__all__ = ["WarmUp", "warm_up"]
 
-WINDOW_S = 0.25
-LEAST_LOOPS = 25
+BLOCK_S = 0.25
+LEAST_LOOPS = 10
+LEAST_BLOCKS = 16
+#: A start that was once found warm is cut up to here at least: single blocks hide its tail [s].
+LEAST_CUT_S = 1.0
+#: No warm-up is looked for beyond this time [s] and this share of the run.
+LONGEST_S = 15.0
+LONGEST_SHARE = 1 / 3
+#: Blocks behind the longest warm-up that a start is held against (5 min): what comes long after
+#: it, such as a drift or one stall an hour later, says nothing about the start.
+_REFERENCE = 1200
+_SCALES = (1, 2, 4, 8, 16, 32)
+#: Up to this many blocks no later stretch may look the same.
+_SHORT = 8
+#: Robust standard deviations that a start must stand out by to be found, and then to go on.
+_TO_FIND = 3.5
+_TO_GO_ON = 2.5
+_LEAST_EXCESS = 0.01
+#: A start that is faster is told from this share on.
+_LEAST_FASTER = 0.05
+#: Cool blocks in a row that a warm-up may hold.
+_BRIDGED = 1
+#: A longer cut [s] must decay: a last third with this share of the first third's excess is a level.
+_LONG_S = 5.0
+_LEVEL = 0.7
+_DEEPEST = 2
 
 
 @dataclass(frozen=True)
@@ -28,53 +52,39 @@ class WarmUp:
         Loops to leave out at the start; 0 where no warm-up shows.
     seconds : float
         Their duration [s].
-    excess : float
-        Median of the first windows over the median of the second half of the run, minus 1.
-    unguarded_loops : int
-        The cut before the guard asked whether it matters.
+    faster_loops : int
+        Loops of a start that is faster than the rest, which nothing is cut for; 0 where there
+        is none.
+    faster_s : float
+        Their duration [s].
     """
 
     loops: int
     seconds: float
-    excess: float
-    unguarded_loops: int
+    faster_loops: int = 0
+    faster_s: float = 0.0
 
 
-def truncation(y: Float) -> int:
-    """Values to leave out at the start so that the mean of the rest is most certain (MSER).
+class _Limit(NamedTuple):
+    """Means of so many blocks above the limit are warm; `total` is the blocks' running sum."""
 
-    The c in 0 .. K/2 that makes ``sum_(j >= c) (y_j - mean_c)^2 / (K - c)^2`` smallest.
-
-    Parameters
-    ----------
-    y : float array, shape (K,)
-        Series of window medians.
-
-    References
-    ----------
-    Marginal standard error rule (MSER) of simulation output analysis.
-
-    Examples
-    --------
-    >>> truncation(np.array([9.0, 5.0, 1.0, 1.1, 0.9, 1.0, 1.1, 0.9, 1.0, 1.0]))
-    2
-    """
-    u = y - y.mean()
-    left = np.arange(len(u), 0, -1)
-    total = np.cumsum(u[::-1])[::-1]
-    squares = np.cumsum((u**2)[::-1])[::-1]
-    score = np.maximum(squares - total**2 / left, 0.0) / left.astype(float) ** 2
-    return int(np.argmin(score[: len(u) // 2 + 1]))
+    blocks: int
+    limit: float
+    total: Float
 
 
 def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
-    """Where the warm-up ends: MSER on the medians of 0.25 s windows, guarded.
+    """Where the warm-up ends: a scan forward, held against equally long stretches later on.
 
-    The cut c of `truncation` is kept only if ``0 < c < K/2`` and
-    ``|median(y_0 .. y_(min(c,4)-1)) - M| >= max(0.01 M, 3 sigma / sqrt(min(c, 4)))``, with M and
-    sigma the median and 1.4826 MAD of the second half. The cut is enough for the mean; it
-    does not say that the loop is steady from there. To compare runs use the largest cut of
-    all of them, at least 1 s.
+    The series becomes blocks of 0.25 s, at least 10 loops each, with a mean and a median. From the
+    first block on, a block is dropped while, for some h of 1, 2, 4 .. 32, the mean of the next h
+    blocks lies above that of the stretches of h blocks behind the longest cut (a third of the run,
+    at most 15 s): by 3.5 of their robust standard deviations to be found and 2.5 to go on, by 1 %
+    of their level (3 % for one block), and for h up to 8 above every one of them. Means see what
+    warms up in a rare call, medians what warms up in every loop. A cut of more than 5 s that does
+    not decay is a level, which change points tell; the warm-up is looked for again within it. A
+    cut is at least 1 s long. The same scan upside down tells a start that is faster, which is not
+    cut.
 
     Parameters
     ----------
@@ -86,40 +96,105 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     Raises
     ------
     NotEnoughError
-        If the run holds fewer than 8 windows.
-
-    References
-    ----------
-    MSER with batches of 5 and its many variants; the guard is a plain effect-size test.
+        If the run holds fewer than 16 blocks.
 
     Examples
     --------
     >>> rng = np.random.default_rng(4)
     >>> t = np.arange(6000) * 0.01
     >>> x = 10 * (1 + 0.2 * np.exp(-t / 2)) + rng.normal(0, 0.5, 6000)
-    >>> bool(1 < warm_up(x, t).seconds < 12)
+    >>> bool(4 < warm_up(x, t).seconds < 12)
     True
     >>> warm_up(rng.normal(10, 0.5, 6000), t).loops
     0
     """
     values, times = as_pair(x, start_s, 2, "the end of the warm-up")
-    loops = loops_per_window(times, WINDOW_S, LEAST_LOOPS)
-    if len(values) < 8 * loops:
+    loops = _per_block(times)
+    if len(values) < LEAST_BLOCKS * loops:
         raise NotEnoughError(
-            f"the end of the warm-up needs at least {8 * loops:,} loops (8 windows), "
-            f"there are {len(values):,}"
+            f"the end of the warm-up needs at least {LEAST_BLOCKS * loops:,} loops "
+            f"({LEAST_BLOCKS} blocks), there are {len(values):,}"
         )
-    y = window_medians(values, times, loops).medians
-    half = len(y) // 2
-    cut, tail = truncation(y), y[half:]
-    level, sigma = float(np.median(tail)), MAD_SCALE * mad(tail)
-    head = min(cut, 4) or 4
-    gap = float(np.median(y[:head])) - level
-    needed = max(0.01 * abs(level), 3 * sigma / math.sqrt(head))
-    kept = cut if 0 < cut < half and abs(gap) >= needed and gap != 0 else 0
-    return WarmUp(
-        loops=kept * loops,
-        seconds=float(times[kept * loops] - times[0]),
-        excess=gap / level if level else 0.0,
-        unguarded_loops=cut * loops,
+    cut = _settles(values, times)
+    if not cut:
+        faster = _settles(-values, times)
+        if values[:faster].sum() > (1 - _LEAST_FASTER) * faster * values[faster:].mean():
+            faster = 0
+        return WarmUp(0, 0.0, faster, float(times[faster] - times[0]))
+    cut = max(cut, int(np.searchsorted(times, times[0] + LEAST_CUT_S)))
+    return WarmUp(cut, float(times[cut] - times[0]))
+
+
+def _per_block(t: Float) -> int:
+    """Loops in a block, by the mean period: a block is a stretch of time."""
+    period = float(t[-1] - t[0]) / (len(t) - 1)
+    return max(LEAST_LOOPS, round(BLOCK_S / period)) if period > 0 else LEAST_LOOPS
+
+
+def _settles(x: Float, t: Float, depth: int = 0) -> int:
+    """Loops before the end of a slow start."""
+    cut = _scan(x, t)
+    if cut and t[cut] - t[0] > _LONG_S:
+        level, third = float(x[len(x) // 2 :].mean()), cut // 3
+        first = float(x[:third].mean()) - level
+        last = float(x[cut - third : cut].mean()) - level
+        if first <= 0 or last >= _LEVEL * first:
+            return _settles(x[:cut], t[:cut], depth + 1) if depth < _DEEPEST else 0
+    return cut
+
+
+def _scan(x: Float, t: Float) -> int:
+    """Loops of the blocks that are warm, from the first one on."""
+    loops = _per_block(t)
+    count = len(x) // loops
+    if count < LEAST_BLOCKS:
+        return 0
+    longest_s = min(LONGEST_S, LONGEST_SHARE * float(t[-1] - t[0]))
+    cap = min(int(np.searchsorted(t, t[0] + longest_s)) // loops, int(LONGEST_SHARE * count))
+    means = x[: count * loops].reshape(count, loops).mean(axis=1)
+    medians = window_medians(x, t, loops).medians
+    levels = (
+        float(means[cap : cap + _REFERENCE].mean()),
+        float(np.median(medians[cap : cap + _REFERENCE])),
+    )
+
+    def limits(deviations: float) -> list[_Limit]:
+        return _limits(means, cap, levels[0], deviations) + _limits(
+            medians, cap, levels[1], deviations
+        )
+
+    if not _is_warm(limits(_TO_FIND), 0):
+        return 0
+    going_on, block, last = limits(_TO_GO_ON), 0, 0
+    while block < cap and block - last <= _BRIDGED:
+        warm = _is_warm(going_on, block)
+        block += 1
+        last = block if warm else last
+    return last * loops
+
+
+def _limits(y: Float, cap: int, level: float, deviations: float) -> list[_Limit]:
+    """From where on the means of 1, 2, 4 .. blocks are warm."""
+    rest, made = y[cap : cap + _REFERENCE], []
+    total, later = (np.append(0.0, np.cumsum(v)) for v in (y[: cap + _REFERENCE], rest))
+    for blocks in _SCALES:
+        if len(rest) < 8 * blocks:
+            break
+        means = (later[blocks:] - later[:-blocks]) / blocks
+        middle = float(np.median(means))
+        spread = max(MAD_SCALE * mad(means), (float(np.quantile(means, 0.95)) - middle) / 1.645)
+        least = _LEAST_EXCESS * abs(level) * (3 if blocks == 1 else 1)
+        limit = max(middle + deviations * spread, level + least)
+        if blocks <= _SHORT:
+            limit = max(limit, float(means.max()))
+        made.append(_Limit(blocks, limit, total))
+    return made
+
+
+def _is_warm(limits: list[_Limit], block: int) -> bool:
+    """Whether the stretch from a block on is slower than the rest, at any of the lengths."""
+    return any(
+        at.total[block + at.blocks] - at.total[block] > at.blocks * at.limit
+        for at in limits
+        if block + at.blocks < len(at.total)
     )

@@ -78,3 +78,24 @@ def test_a_short_warm_up_is_found_as_often_as_the_rule_finds_it():
         bias.append(100 * (warm[cut:].mean() / steady[cut:].mean() - 1))
     assert found >= 29
     assert np.mean(bias) <= 0.13
+
+
+def test_the_call_that_warms_up_is_named():
+    """A call in every sixth loop is slow at first, all others are not: it carries the excess."""
+    rng = np.random.default_rng(2)
+    t = np.arange(6000) * 0.01
+    every = np.arange(6000) % 6 == 0
+    send = np.where(every, 2e6 + 40e6 * np.exp(-t), 0).astype(np.int64)
+    read = (9e6 * rng.lognormal(0, 0.03, 6000)).astype(np.int64)
+    run = make_flat_run(read + send, {"read": read, "send": send})
+    cut = warmup(prepare(run))
+    assert cut.parts[0].name == "send"
+    assert cut.parts[0].ms == pytest.approx(cut.excess_ms, rel=0.05)
+
+
+def test_a_faster_start_keeps_its_loops():
+    """A fifth faster for two seconds: told with its excess, no loop left out."""
+    cut = warmup(prepare(run_of(np.where(np.arange(6000) < 200, 0.8, 1.0))))
+    assert (cut.loops, cut.seconds) == (0, 0)
+    assert cut.faster_loops == pytest.approx(200, abs=26)
+    assert cut.excess == pytest.approx(-0.2, abs=0.02)
