@@ -24,7 +24,8 @@
  * the loop takes no lock and, once a thread has made its first mark, allocates nothing. A
  * background thread turns the rows into text and appends them to the file in blocks. If it cannot
  * keep up, whole loops are left out (on other threads: whole outermost calls) and counted; the
- * sequence number shows where. Trouble with the file never reaches the robot's code.
+ * sequence number shows where. A mark that makes no sense (a number that this recorder did not give,
+ * an end without a begin) is left out and counted. Trouble never reaches the robot's code.
  *
  * On a microcontroller define LOOPTIME_BARE before the #include and use looptime::BoardRecorder
  * (at the end of this file): no threads, no heap, no exceptions, a clock and a sink of your own.
@@ -81,9 +82,10 @@ public:
 
     void end(std::int64_t now) {
         const int d = --depth_;
-        if (d < 0) {
-            depth_ = 0; // an end without a begin
-        } else if (d < DEEPEST) {
+        if (d < 0 || d >= DEEPEST) {
+            depth_ = d < 0 ? 0 : d; // an end without a begin, or nested too deep
+            ignore();
+        } else {
             if (Row* row = add(open_[d].name, open_[d].phase, open_[d].loop, open_[d].start, Mark::Call)) {
                 row->end = now;
             }
@@ -128,6 +130,9 @@ public:
         return row;
     }
 
+    /** Counts a mark that makes no sense. */
+    void ignore() { ignored_.store(ignored() + 1, std::memory_order_relaxed); }
+
     /** Hands all rows so far to the writer: they make up whole loops. */
     void keep() {
         if (skipping_) {
@@ -141,6 +146,7 @@ public:
     /** For the writer: how far it may read, the next row or null, and "I am done with that row". */
     std::uint32_t published() const { return published_.load(std::memory_order_acquire); }
     std::uint32_t dropped() const { return dropped_.load(std::memory_order_relaxed); }
+    std::uint32_t ignored() const { return ignored_.load(std::memory_order_relaxed); }
     const Row* next(std::uint32_t end) const {
         const std::uint32_t tail = tail_.load(std::memory_order_relaxed);
         return tail == end ? nullptr : &rows_[tail & (count_ - 1)];
@@ -183,24 +189,37 @@ private:
     std::uint32_t seq_ = 0, lost_ = 0;
     bool skipping_ = false; // this loop did not fit: leave out all of it
     int depth_ = 0;
-    std::atomic<std::uint32_t> published_{0}, dropped_{0};
+    std::atomic<std::uint32_t> published_{0}, dropped_{0}, ignored_{0};
     Open open_[DEEPEST];
     std::atomic<std::uint32_t> tail_{0}; // of the writer; well away from what the thread writes
 };
 
 // ---- names --------------------------------------------------------------------------------------
 
-/** Names by number. Grows only at its end, so reading needs no lock. */
+/**
+ * Names by place in a table. It grows only at its end, so reading needs no lock. The robot's code
+ * holds numbers: of recorder R, R * 65536 + place, so that those of two recorders differ.
+ */
 class Names {
 public:
     enum { NONE, LOOP, TOO_MANY, FIRST };
 
-    Names(const char** table, int most) : table_(table), most_(most) {
+    Names(const char** table, int most, std::uint64_t recorder)
+        : table_(table), most_(most), base_(static_cast<std::uint32_t>(recorder % 0x7FFF + 1) << 16) {
         add("");
         add("loop");
         add("too-many-names");
     }
-    const char* operator[](int number) const { return table_[number]; }
+    const char* operator[](int place) const { return table_[place]; }
+    bool full() const { return count_.load(std::memory_order_acquire) >= most_; }
+
+    int number(int place) const { return static_cast<int>(base_ + static_cast<std::uint32_t>(place)); }
+    /** The place that a number stands for; NONE for one that this recorder did not give. */
+    int place(int number) const {
+        const std::uint32_t at = static_cast<std::uint32_t>(number) - base_;
+        const int count = count_.load(std::memory_order_relaxed);
+        return at < static_cast<std::uint32_t>(count) ? static_cast<int>(at) : NONE;
+    }
 
     int find(const char* name) const {
         const int count = count_.load(std::memory_order_acquire);
@@ -225,6 +244,7 @@ public:
 private:
     const char** const table_;
     const int most_;
+    const std::uint32_t base_;
     std::atomic<int> count_{0};
 };
 
@@ -234,7 +254,7 @@ private:
 template <class Host>
 class Timed {
 public:
-    Timed(Host& host, Lane& lane) : host_(&host), lane_(&lane) {}
+    Timed(Host& host, Lane* lane) : host_(&host), lane_(lane) {} // no lane: nothing to end
     Timed(Timed&& other) noexcept : host_(other.host_), lane_(other.lane_) {
         other.lane_ = nullptr;
     }
@@ -251,7 +271,7 @@ private:
     Lane* lane_;
 };
 
-/** The marks, the same on every machine. A Host gives lane(), now() and call(name). */
+/** The marks, the same on every machine. A Host gives lane(), now(), call(name) and names(). */
 template <class Host>
 class Marks {
 public:
@@ -262,7 +282,7 @@ public:
         if (loop_lane_.load(std::memory_order_relaxed) != &lane) {
             Lane* nobody = nullptr;
             if (!loop_lane_.compare_exchange_strong(nobody, &lane)) {
-                return; // one thread has the loop: the first that marked one
+                return lane.ignore(); // one thread has the loop: the first that marked one
             }
             lane.marks_loops = true;
         }
@@ -275,7 +295,7 @@ public:
         lane.keep();
         started_ = true;
         loop_start_ = now;
-        loop_phase_ = wanted_phase_;
+        loop_phase_ = wanted_phase_.load(std::memory_order_relaxed);
         phase_.store(loop_phase_, std::memory_order_relaxed);
         loop_.store(n + 1, std::memory_order_relaxed);
     }
@@ -283,8 +303,13 @@ public:
     /** Begins a call; it ends with the scope of what this returns: `auto timed = rec.time(n);` */
     LOOPTIME_KEEP_IT Timed<Host> time(int call) {
         Lane& lane = host().lane();
-        lane.begin(call, phase(), number(), host().now());
-        return Timed<Host>(host(), lane);
+        const int name = host().names().place(call);
+        if (name == Names::NONE) {
+            lane.ignore();
+            return Timed<Host>(host(), nullptr);
+        }
+        lane.begin(name, phase(), number(), host().now());
+        return Timed<Host>(host(), &lane);
     }
 
     /** Records a value, such as heading_deg, at this instant. */
@@ -296,11 +321,13 @@ public:
     /** In the loop: the newest reading this call took in another thread is picked up now. */
     void used(int call) { instant(call, Mark::Used, 0); }
 
-    /** Names the phase, such as "standby"; it holds from the next loop on. On the loop's thread. */
+    /** Names the phase, such as "standby"; it holds from the next loop on. */
     void phase(const char* name) {
-        wanted_phase_ = host().call(name);
-        if (!started_) {
-            phase_.store(wanted_phase_, std::memory_order_relaxed);
+        const bool none = !name || !*name;
+        const int wanted = none ? +Names::NONE : host().names().place(host().call(name));
+        wanted_phase_.store(wanted, std::memory_order_relaxed);
+        if (number() < 0) {
+            phase_.store(wanted, std::memory_order_relaxed);
         }
     }
 
@@ -312,14 +339,20 @@ private:
     int phase() const { return phase_.load(std::memory_order_relaxed); }
     std::int32_t number() const { return loop_.load(std::memory_order_relaxed); }
 
-    void instant(int name, Mark mark, double value) {
+    void instant(int call, Mark mark, double value) {
         const std::int64_t now = host().now();
-        host().lane().instant(name, phase(), number(), now, mark, value);
+        Lane& lane = host().lane();
+        const int name = host().names().place(call);
+        if (name == Names::NONE) {
+            return lane.ignore();
+        }
+        lane.instant(name, phase(), number(), now, mark, value);
     }
 
     std::atomic<std::int32_t> loop_{-1}; // the current loop; -1 before the first
     std::atomic<int> phase_{0};          // of the current loop
-    int wanted_phase_ = 0, loop_phase_ = 0;
+    std::atomic<int> wanted_phase_{0};   // of the next
+    int loop_phase_ = 0;
     bool started_ = false;
     std::int64_t loop_start_ = 0;
 };
@@ -357,7 +390,8 @@ public:
     void number(std::int64_t value, int places = 0) {
         char digits[24];
         int n = 0;
-        std::uint64_t rest = static_cast<std::uint64_t>(value < 0 ? -value : value);
+        std::uint64_t rest = static_cast<std::uint64_t>(value);
+        rest = value < 0 ? 0 - rest : rest;
         do {
             if (places > 0 && n == places) {
                 digits[n++] = '.';
@@ -402,10 +436,10 @@ public:
         }
     }
 
-    /** A field of a table, quoted where it must be. */
+    /** A field of a table on one line, quoted where it must be. */
     void field(const char* text) {
-        if (!std::strpbrk(text, ",\"\r\n")) {
-            put(text);
+        if (!std::strpbrk(text, ",\"")) {
+            line_of(text);
             return;
         }
         put('"');
@@ -413,7 +447,7 @@ public:
             if (*text == '"') {
                 put('"');
             }
-            put(*text);
+            put(printable(*text));
         }
         put('"');
     }
@@ -421,7 +455,7 @@ public:
     /** A line `# key: value`. */
     void remark(const char* key, const char* value) {
         put("# ");
-        line_of(key);
+        line_of(key && *key ? key : "note");
         put(": ");
         line_of(value);
         put('\n');
@@ -433,11 +467,19 @@ public:
         number(value);
         put('\n');
     }
+    /** What is not in the rows: rows lost, and marks that made no sense. */
+    void told(std::int64_t dropped, std::int64_t ignored) {
+        count("dropped", dropped);
+        if (ignored > 0) {
+            count("ignored", ignored);
+        }
+    }
 
 private:
+    static char printable(char c) { return static_cast<unsigned char>(c) < ' ' || c == 127 ? ' ' : c; }
     void line_of(const char* text) {
-        for (; *text; ++text) {
-            put(*text == '\n' || *text == '\r' ? ' ' : *text);
+        for (; text && *text; ++text) {
+            put(printable(*text));
         }
     }
 
@@ -501,7 +543,7 @@ std::int64_t ticks_for_calls(Host& host, Lane& lane, int calls) {
     for (int t = 0; t < 9; ++t) {
         const std::int64_t start = host.now();
         for (int i = 0; i < calls; ++i) {
-            auto timed = host.time(Names::LOOP);
+            auto timed = host.time(host.names().number(Names::LOOP));
         }
         const std::int64_t took = host.now() - start;
         lane.discard();
@@ -527,7 +569,9 @@ std::int64_t ticks_for_calls(Host& host, Lane& lane, int calls) {
 #include <memory>
 #include <mutex>
 #include <string>
+#include <system_error>
 #include <thread>
+#include <unordered_map>
 #include <vector>
 #if defined(__unix__) || defined(__APPLE__)
 #include <sched.h>
@@ -543,21 +587,22 @@ namespace looptime {
 /** Records calls of any thread into a new file `folder/name-001.csv` (the next free number). */
 class Recorder : public Marks<Recorder> {
 public:
-    /** `rows`: ring of each thread (rounded up to a power of two), 32 bytes a row. */
+    /** `rows`: ring of each thread (a power of two up to 2^20, else the next), 32 bytes a row. */
     Recorder(const std::string& folder, const std::string& name, std::uint32_t rows = 1u << 14)
-        : number_(next_number()), names_(table_, MOST_NAMES), block_(new char[BLOCK_BYTES]),
+        : number_(next_number()), names_(table_, MOST_NAMES, number_), block_(new char[BLOCK_BYTES]),
           text_(block_.get(), BLOCK_BYTES, &Recorder::write_block, this) {
-        while (rows_ < rows) {
+        while (rows_ < rows && rows_ < MOST_ROWS) {
             rows_ *= 2;
         }
         Lane& mine = lane();
         const int calls = static_cast<int>(rows_ < 1000 ? rows_ : 1000);
         const std::int64_t cost = ticks_for_calls(*this, mine, calls) / calls;
         scale_ = {1000000000u, now()};
-        open(folder, name, cost);
+        open(folder.empty() ? "." : folder, file_name(name), cost);
         if (file_) {
-            writer_ = std::thread(&Recorder::write_on, this);
+            start_writer();
         }
+        idle_.store(!file_, std::memory_order_release);
     }
     ~Recorder() { close(); }
     Recorder(const Recorder&) = delete;
@@ -566,18 +611,22 @@ public:
     /** The number by which a call or signal of this name is marked; ask once, not in each loop. */
     int call(const std::string& name) { return call(name.c_str()); }
     int call(const char* name) {
-        const int known = names_.find(name);
-        if (known >= 0) {
-            return known;
+        const char* const wanted = name && *name ? name : "unnamed";
+        const int known = names_.find(wanted);
+        if (known >= 0 || names_.full()) {
+            return names_.number(known >= 0 ? known : +Names::TOO_MANY);
         }
-        std::unique_ptr<std::string> text(new std::string(clipped(name)));
+        std::unique_ptr<std::string> text(new std::string(clipped(wanted)));
+        if (text->empty()) {
+            *text = "unnamed";
+        }
         std::lock_guard<std::mutex> lock(book_);
         const int added = names_.find(text->c_str()); // by another thread, just now
         if (added >= 0) {
-            return added;
+            return names_.number(added);
         }
         kept_names_.push_back(std::move(text));
-        return names_.add(kept_names_.back()->c_str());
+        return names_.number(names_.add(kept_names_.back()->c_str()));
     }
 
     /** Names this thread in the log and makes its ring now instead of at its first mark. */
@@ -594,25 +643,37 @@ public:
 
     /** Writes what is finished so far; not for the loop's path. */
     void flush() {
+        if (in_a_fork()) {
+            return;
+        }
         std::lock_guard<std::mutex> lock(writing_);
         drain(true);
     }
 
     /** Ends the recording; from the loop's thread, so that the rows of its last loop are kept. */
     void close() {
-        lane().keep();
+        if (in_a_fork()) { // the file and its writer are the parent's
+            if (writer_.joinable()) {
+                writer_.detach();
+            }
+            return;
+        }
+        if (Lane* mine = known_lane()) {
+            mine->keep();
+        }
         {
             std::lock_guard<std::mutex> lock(stopping_);
             closed_ = true;
         }
         stop_.notify_all();
+        std::lock_guard<std::mutex> closing(closing_);
         if (writer_.joinable()) {
             writer_.join();
         }
         std::lock_guard<std::mutex> lock(writing_);
         if (file_) {
             drain(false);
-            text_.count("dropped", told_);
+            tell();
             text_.flush();
             sync();
         }
@@ -620,6 +681,7 @@ public:
             std::fclose(file_);
             file_ = nullptr;
         }
+        idle_.store(true, std::memory_order_release);
     }
 
     std::int64_t now() const {
@@ -630,11 +692,13 @@ public:
         const Mine& mine = this_thread();
         return mine.recorder == number_ ? *mine.lane : find_lane(nullptr);
     }
+    const Names& names() const { return names_; }
 
 private:
     static const int MOST_NAMES = 4096;
+    static const std::uint32_t MOST_ROWS = 1u << 20;
     static const std::size_t BLOCK_BYTES = 1 << 16;
-    static const std::size_t LONGEST_TEXT = 400;
+    static const std::size_t LONGEST_TEXT = 400, LONGEST_FILE_NAME = 120;
     static const std::size_t LONGEST_ROW = 6 * LONGEST_TEXT + 200; // three texts, each letter quoted
     static const int SYNC_EVERY = 10; // blocks until the disk itself is told to write
 
@@ -656,6 +720,7 @@ private:
     struct Farewell {
         std::vector<std::shared_ptr<ThreadLane>> lanes;
         ~Farewell() {
+            leaving() = true;
             this_thread() = Mine{0, nullptr};
             for (auto& it : lanes) {
                 it->lane.keep();
@@ -672,62 +737,141 @@ private:
         static std::atomic<std::uint64_t> last{0};
         return ++last;
     }
-    static std::string clipped(const std::string& text) {
-        if (text.size() <= LONGEST_TEXT) {
-            return text;
-        }
-        std::size_t end = LONGEST_TEXT;
-        while (end > 0 && (static_cast<unsigned char>(text[end]) & 0xC0) == 0x80) {
-            --end; // not within a letter
-        }
-        return text.substr(0, end);
+    /** Whether this thread's objects have been taken down already: a late mark is still one. */
+    static bool& leaving() {
+        static thread_local bool is = false;
+        return is;
     }
 
+    /** Bytes of the letter that begins here in UTF-8 (RFC 3629); 0 where none does. */
+    static std::size_t letter(const std::string& text, std::size_t at) {
+        const auto byte = [&](std::size_t n) {
+            return at + n < text.size() ? static_cast<unsigned char>(text[at + n]) : 0u;
+        };
+        const unsigned first = byte(0), second = byte(1);
+        const std::size_t count = first < 0x80 ? 1 : first < 0xC2 ? 0 : first < 0xE0 ? 2
+                                : first < 0xF0 ? 3 : first < 0xF5 ? 4 : 0;
+        for (std::size_t n = 1; n < count; ++n) {
+            if ((byte(n) & 0xC0) != 0x80) {
+                return 0;
+            }
+        }
+        const bool overlong = (first == 0xE0 && second < 0xA0) || (first == 0xF0 && second < 0x90);
+        const bool no_letter = (first == 0xED && second > 0x9F) || (first == 0xF4 && second > 0x8F);
+        return overlong || no_letter ? 0 : count;
+    }
+    /** The text as it is written: not too long, on one line, no space around it, in UTF-8. */
+    static std::string clipped(const std::string& text) {
+        std::string clean;
+        for (std::size_t at = 0; at < text.size();) {
+            const std::size_t count = letter(text, at);
+            const unsigned first = static_cast<unsigned char>(text[at]);
+            const unsigned second = count > 1 ? static_cast<unsigned char>(text[at + 1]) : 0u;
+            const unsigned third = count > 2 ? static_cast<unsigned char>(text[at + 2]) : 0u;
+            const bool control = first < 0x20 || first == 0x7F || (first == 0xC2 && second < 0xA0);
+            const bool line_end = first == 0xE2 && second == 0x80 && (third & 0xFE) == 0xA8;
+            if (clean.size() + count > LONGEST_TEXT) {
+                break;
+            }
+            if (count == 0) {
+                clean += '?';
+            } else if (!control && !line_end && first != ' ') {
+                clean.append(text, at, count);
+            } else if (!clean.empty()) {
+                clean += ' ';
+            }
+            at += count > 0 ? count : 1;
+        }
+        return clean.substr(0, clean.find_last_not_of(' ') + 1);
+    }
+    /** A name for the file, in the folder and nowhere else. */
+    static std::string file_name(const std::string& wanted) {
+        std::string name = clipped(wanted);
+        for (char& c : name) {
+            c = std::strchr("/\\:*?\"<>|", c) ? '-' : c;
+        }
+        std::size_t end = name.size() < LONGEST_FILE_NAME ? name.size() : LONGEST_FILE_NAME;
+        while (end < name.size() && (static_cast<unsigned char>(name[end]) & 0xC0) == 0x80) {
+            --end; // not within a letter
+        }
+        return end > 0 ? name.substr(0, end) : "log";
+    }
+
+    bool in_a_fork() const {
+#if defined(__unix__) || defined(__APPLE__)
+        return ::getpid() != process_;
+#else
+        return false;
+#endif
+    }
+
+    std::shared_ptr<ThreadLane> known_lane_of(std::thread::id thread) {
+        for (auto& it : lanes_) {
+            if (it->state.load(std::memory_order_acquire) == IN_USE && it->thread == thread) {
+                return it;
+            }
+        }
+        return nullptr;
+    }
+    /** This thread's ring, or null if it has none. */
+    Lane* known_lane() {
+        std::lock_guard<std::mutex> lock(book_);
+        const std::shared_ptr<ThreadLane> mine = known_lane_of(std::this_thread::get_id());
+        return mine ? &mine->lane : nullptr;
+    }
+    /** A ring of a thread that has ended, or a new one; a small one where nobody writes. */
+    std::shared_ptr<ThreadLane> unused_lane() {
+        const bool idle = idle_.load(std::memory_order_acquire);
+        for (auto& it : lanes_) {
+            const int state = it->state.load(std::memory_order_acquire);
+            if (state == FREE || (idle && state == ENDED)) {
+                it->lane.restart();
+                return it;
+            }
+        }
+        lanes_.push_back(std::make_shared<ThreadLane>(idle ? 2 : rows_));
+        return lanes_.back();
+    }
     /** This thread's ring: an old one of its own, one of a thread that has ended, or a new one. */
     Lane& find_lane(const char* name) {
         static thread_local Farewell farewell;
         std::lock_guard<std::mutex> lock(book_);
-        std::shared_ptr<ThreadLane> mine, unused;
-        for (auto& it : lanes_) {
-            const int state = it->state.load(std::memory_order_acquire);
-            if (state == IN_USE && it->thread == std::this_thread::get_id()) {
-                mine = it;
-            } else if (state == FREE) {
-                unused = it;
-            }
-        }
+        std::shared_ptr<ThreadLane> mine = known_lane_of(std::this_thread::get_id());
         if (!mine) {
-            if (unused) {
-                mine = unused;
-                mine->lane.restart();
-            } else {
-                mine = std::make_shared<ThreadLane>(rows_);
-                lanes_.push_back(mine);
-            }
+            mine = unused_lane();
             ++threads_;
-            mine->name = free_name(name ? name
-                                   : threads_ == 1 ? "main" : "thread-" + std::to_string(threads_));
+            mine->name = free_name(name ? name : "");
             mine->thread = std::this_thread::get_id();
             mine->state.store(IN_USE, std::memory_order_release);
-            farewell.lanes.push_back(mine);
+            if (!leaving()) {
+                forget_closed(farewell.lanes);
+                farewell.lanes.push_back(mine);
+            }
         }
-        this_thread() = Mine{number_, &mine->lane};
+        if (!leaving()) {
+            this_thread() = Mine{number_, &mine->lane};
+        }
         return mine->lane;
+    }
+    /** Rings whose recorder is gone. */
+    static void forget_closed(std::vector<std::shared_ptr<ThreadLane>>& lanes) {
+        for (std::size_t n = lanes.size(); n-- > 0;) {
+            if (lanes[n].use_count() == 1) {
+                lanes.erase(lanes.begin() + static_cast<std::ptrdiff_t>(n));
+            }
+        }
     }
 
     std::string free_name(const std::string& wanted) {
-        std::string name = clipped(wanted);
-        for (int n = 2;; ++n) {
-            bool taken = false;
-            for (auto& used : thread_names_) {
-                taken = taken || used == name;
-            }
-            if (!taken) {
-                thread_names_.push_back(name);
-                return name;
-            }
-            name = clipped(wanted) + "#" + std::to_string(n);
+        std::string plain = clipped(wanted);
+        if (plain.empty()) {
+            plain = threads_ == 1 ? "main" : "thread-" + std::to_string(threads_);
         }
+        std::string name = plain;
+        while (!thread_names_.emplace(name, 1).second) {
+            name = plain + "#" + std::to_string(++thread_names_[plain]);
+        }
+        return name;
     }
 
     void open(const std::string& folder, const std::string& name, std::int64_t cost) {
@@ -769,6 +913,19 @@ private:
         path_.clear();
     }
 
+    void start_writer() {
+#if defined(__cpp_exceptions) || defined(_CPPUNWIND)
+        try {
+            writer_ = std::thread(&Recorder::write_on, this);
+        } catch (const std::system_error& problem) {
+            errno = problem.code().value();
+            give_up();
+        }
+#else
+        writer_ = std::thread(&Recorder::write_on, this);
+#endif
+    }
+
     void write_on() {
 #if defined(__linux__)
         const sched_param ordinary = {}; // not at the loop's priority, should it have a special one
@@ -790,6 +947,9 @@ private:
 
     /** Writes the rows of all threads; holds no lock that a mark could need. */
     void drain(bool and_sync) {
+        if (idle_.load(std::memory_order_acquire)) {
+            return;
+        }
         std::vector<std::pair<std::string, std::string>> remarks;
         {
             std::lock_guard<std::mutex> lock(book_);
@@ -799,7 +959,7 @@ private:
             make_room();
             text_.remark(it.first.c_str(), it.second.c_str());
         }
-        std::int64_t dropped = 0;
+        std::int64_t dropped = 0, ignored = 0;
         for (std::size_t i = 0;; ++i) {
             std::shared_ptr<ThreadLane> it;
             {
@@ -811,16 +971,21 @@ private:
             }
             drain_lane(*it);
             dropped += it->lane.dropped();
+            ignored += it->lane.ignored();
         }
-        if (dropped != told_) {
-            told_ = dropped;
-            make_room();
-            text_.count("dropped", told_);
+        if (dropped != dropped_ || ignored != ignored_) {
+            dropped_ = dropped;
+            ignored_ = ignored;
+            tell();
         }
         text_.flush();
         if (and_sync) {
             sync();
         }
+    }
+    void tell() {
+        make_room();
+        text_.told(dropped_, ignored_);
     }
 
     void drain_lane(ThreadLane& it) {
@@ -867,7 +1032,7 @@ private:
     std::mutex book_; // guards the next five; taken at start, by new threads and by the writer
     std::vector<std::unique_ptr<std::string>> kept_names_;
     std::vector<std::shared_ptr<ThreadLane>> lanes_;
-    std::vector<std::string> thread_names_;
+    std::unordered_map<std::string, int> thread_names_; // and the last number given to one
     int threads_ = 0;
     std::vector<std::pair<std::string, std::string>> remarks_;
 
@@ -876,12 +1041,17 @@ private:
     Text text_;
     std::FILE* file_ = nullptr;
     std::string path_;
-    std::int64_t told_ = 0; // dropped rows, as last written
+    std::int64_t dropped_ = 0, ignored_ = 0; // as last written
 
     std::mutex stopping_;
     std::condition_variable stop_;
     bool closed_ = false;
     std::thread writer_;
+    std::mutex closing_;           // one thread closes
+    std::atomic<bool> idle_{false}; // there is no writer: no file, or closed
+#if defined(__unix__) || defined(__APPLE__)
+    const pid_t process_ = ::getpid();
+#endif
 };
 
 } // namespace looptime
@@ -900,6 +1070,11 @@ struct Board {
     void (*write)(const char* bytes, std::size_t count); // to a card, a serial line, memory
 };
 
+inline std::uint32_t next_board() {
+    static std::uint32_t last = 0;
+    return ++last;
+}
+
 /**
  * Records one thread into memory that is part of this object, and writes when asked:
  *
@@ -915,12 +1090,14 @@ struct Board {
 template <std::uint32_t Rows = 256, int MostNames = 64>
 class BoardRecorder : public Marks<BoardRecorder<Rows, MostNames>> {
     static_assert(Rows >= 2 && (Rows & (Rows - 1)) == 0, "Rows must be a power of two");
+    static_assert(MostNames > Names::FIRST && MostNames <= 65536, "from 4 to 65536 names");
 
 public:
     explicit BoardRecorder(const Board& board)
-        : board_(board), mask_(board.counter_bits >= 32 ? 0xFFFFFFFFu
-                                                         : (1u << board.counter_bits) - 1u),
-          names_(table_, MostNames), lane_(rows_, Rows),
+        : board_(board), rate_(board.ticks_per_second > 0 ? board.ticks_per_second : 1000000u),
+          mask_(board.counter_bits < 1 || board.counter_bits > 31 ? 0xFFFFFFFFu
+                                                                  : (1u << board.counter_bits) - 1u),
+          names_(table_, MostNames, next_board()), lane_(rows_, Rows),
           text_(block_, sizeof block_, &BoardRecorder::write_block, this) {}
     BoardRecorder(const BoardRecorder&) = delete;
     BoardRecorder& operator=(const BoardRecorder&) = delete;
@@ -932,16 +1109,17 @@ public:
         const std::int64_t ticks = ticks_for_calls(*this, lane_, calls);
         text_.remark("looptime-recorder", "cpp 1");
         text_.remark("clock", "monotonic");
-        text_.count("ticks_per_second", board_.ticks_per_second);
-        head_lines(text_, ticks * 1000000000 / calls / board_.ticks_per_second);
+        text_.count("ticks_per_second", rate_);
+        head_lines(text_, ticks * 1000000000 / calls / rate_);
         text_.flush();
         elapsed_ = 0;
     }
 
     /** The number by which a call or signal is marked; the text must stay where it is. */
     int call(const char* name) {
-        const int known = names_.find(name);
-        return known >= 0 ? known : names_.add(name);
+        const char* const wanted = name && *name ? name : "unnamed";
+        const int known = names_.find(wanted);
+        return names_.number(known >= 0 ? known : names_.add(wanted));
     }
 
     /** Writes a line `# key: value`; not for the loop's path. */
@@ -952,13 +1130,13 @@ public:
 
     /** Writes the rows of finished loops. */
     void flush() {
-        const Scale scale = {board_.ticks_per_second, 0};
+        const Scale scale = {rate_, 0};
         const std::uint32_t end = lane_.published();
         while (const Row* row = lane_.next(end)) {
             print_row(text_, *row, names_, "main", scale);
             lane_.taken();
         }
-        text_.count("dropped", lane_.dropped());
+        text_.told(lane_.dropped(), lane_.ignored());
         text_.flush();
     }
 
@@ -979,6 +1157,7 @@ public:
         return elapsed_;
     }
     Lane& lane() { return lane_; }
+    const Names& names() const { return names_; }
 
 private:
     static void write_block(void* self, const char* bytes, std::size_t count) {
@@ -986,7 +1165,7 @@ private:
     }
 
     const Board board_;
-    const std::uint32_t mask_;
+    const std::uint32_t rate_, mask_;
     std::uint32_t last_ = 0;
     std::int64_t elapsed_ = 0;
     const char* table_[MostNames];

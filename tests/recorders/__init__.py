@@ -1,1 +1,5 @@
 """Tests."""
+
+import pytest
+
+pytest.register_assert_rewrite(*(f"{__name__}.{name}" for name in ("misuse", "shared", "support")))

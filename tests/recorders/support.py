@@ -33,7 +33,7 @@ class Log:
 
     def __init__(self, text: str) -> None:
         lines = text.splitlines(keepends=True)
-        self.remarks = [line[2:].rstrip().split(": ", 1) for line in lines if line[0] == "#"]
+        self.remarks = [line[2:].rstrip("\n").split(": ", 1) for line in lines if line[0] == "#"]
         self.meta = dict(self.remarks)
         self.rows = list(csv.DictReader(line for line in lines if line[0] != "#"))
         for row in self.rows:

@@ -279,6 +279,13 @@ def bare(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return build(tmp_path_factory.mktemp("bare"), "bare.cpp", "-O2", *BARE)
 
 
+@pytest.fixture(scope="module")
+def bare_sanitized(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same, watched by sanitizers."""
+    sanitizers = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+    return build(tmp_path_factory.mktemp("bare"), "bare.cpp", "-O1", "-g", *sanitizers)
+
+
 @pytest.mark.parametrize(
     ("bits", "rate", "start"),
     [
@@ -331,12 +338,34 @@ def test_bare_board_that_never_flushes(bare: Path) -> None:
     assert log.meta["dropped"] == str(40 * 4 - 64)
 
 
+@pytest.mark.parametrize(("bits", "rate"), [(32, 1_000_000), (0, 0), (-5, 1), (99, 2**32 - 1)])
+def test_bare_board_misused(bits: int, rate: int, bare_sanitized: Path) -> None:
+    """Numbers, names and clocks that make no sense: counted, and no fault of memory."""
+    log = Log("\n".join(run(bare_sanitized, bits, rate, 5, "wrong")) + "\n")
+    rows = Counter(row["name"] for row in log.rows)
+    made_up = sum(count for name, count in rows.items() if name.startswith("made up "))
+    assert made_up == sum(n % 2 == 0 for n in range(64 - 3 - 2))
+    assert rows["too-many-names"] == 40 - made_up
+    assert (rows["loop"], rows["unnamed"], rows["line break"]) == (80, 1, 1)
+    assert log.meta["ignored"] == "29"
+    assert log.meta["dropped"] == "0"
+
+
 def test_bare_board_needs_no_heap_and_no_threads(tmp_path: Path) -> None:
     """What the linker must add for a bare board is a handful of string functions."""
     nm = need_tool("nm")
     obj = build(tmp_path, "bare.cpp", "-O2", "-c", *BARE, name="bare.o")
     table = finish(nm, "-u", obj).stdout
     needed = {line.split()[-1].split("@")[0] for line in table.splitlines()}
-    of_the_test_program = {"fwrite", "stdout", "atoi", "atoll", "strtol", "strtoll", "strtoull"}
+    of_the_test_program = {
+        "snprintf",
+        "fwrite",
+        "stdout",
+        "atoi",
+        "atoll",
+        "strtol",
+        "strtoll",
+        "strtoull",
+    }
     of_the_linker = {"_GLOBAL_OFFSET_TABLE_", "__stack_chk_fail"}
     assert needed - of_the_test_program - of_the_linker <= {"memcpy", "memset", "strcmp", "strpbrk"}

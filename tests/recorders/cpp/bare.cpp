@@ -10,13 +10,44 @@ static std::uint64_t true_ticks; // never wraps
 static int bits;
 
 static std::uint32_t ticks() {
-    return static_cast<std::uint32_t>(true_ticks & ((std::uint64_t(1) << bits) - 1));
+    const bool known = bits > 0 && bits < 32;
+    return static_cast<std::uint32_t>(known ? true_ticks % (std::uint64_t(1) << bits) : true_ticks);
 }
 static void write_bytes(const char* bytes, std::size_t count) {
     std::fwrite(bytes, 1, count, stdout);
 }
 
 static const int LOOPS = 40;
+
+// Numbers that nobody gave, no name, more names than there are places: 122 rows and 29 ignored.
+static void wrong(looptime::BoardRecorder<64>& rec) {
+    static char made_up[80][24];
+    const int none[] = {0, -1, 1, 99, 70000, -2147483647 - 1, 2147483647};
+    const int good = rec.call("line\nbreak");
+    rec.phase(nullptr);
+    rec.loop();
+    for (int number : none) {
+        { auto timed = rec.time(number); }
+        rec.signal(number, 1);
+        rec.published(number);
+        rec.used(number);
+    }
+    { auto timed = rec.time(rec.call(nullptr)); }
+    { auto timed = rec.time(good); }
+    for (int n = 0; n < 80; ++n) {
+        std::snprintf(made_up[n], sizeof made_up[n], "made up %d", n);
+        const int call = rec.call(made_up[n]);
+        if (n % 2 == 0) {
+            true_ticks += 10;
+            auto timed = rec.time(call);
+        }
+        rec.loop();
+        rec.flush();
+    }
+    rec.lane().end(rec.now());
+    rec.meta(nullptr, nullptr);
+    rec.close();
+}
 
 int main(int, char** words) {
     bits = std::atoi(words[1]);
@@ -26,6 +57,10 @@ int main(int, char** words) {
     const looptime::Board board = {ticks, rate, bits, write_bytes};
     static looptime::BoardRecorder<64> rec(board);
     rec.start();
+    if (words[4][0] == 'w') {
+        wrong(rec);
+        return 0;
+    }
     rec.meta("robot", "tray-carrier");
     const int read = rec.call("gyro.read"), drive = rec.call("drive"), heading = rec.call("heading_deg");
     rec.phase("standby");

@@ -1,0 +1,105 @@
+"""What holds for the log of a robot's program that misuses any of the recorders."""
+
+from __future__ import annotations
+
+import itertools
+import shutil
+import time
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+
+import looptime
+from tests.recorders.support import Log, read
+
+__all__ = [
+    "check_books",
+    "check_clock",
+    "check_long_storm",
+    "check_names",
+    "check_places",
+    "check_storm",
+]
+
+
+def counted(printed: list[str]) -> dict[str, int]:
+    """What the program says that the log must add up to: lines such as `made 11`."""
+    return {key: int(value) for key, value in (line.split() for line in printed)}
+
+
+def check_books(path: Path, printed: list[str]) -> Log:
+    """Rows and lost rows make up the good marks; the others are counted; looptime reads it all."""
+    log = read(path)
+    said = counted(printed)
+    assert len(log.rows) + int(log.meta["dropped"]) == said["made"]
+    assert int(log.meta.get("ignored", "0")) == said["ignored"]
+    assert all(row["name"] for row in log.rows)
+    for rows in log.threads().values():
+        assert all(int(a["seq"]) < int(b["seq"]) for a, b in itertools.pairwise(rows))
+    return log
+
+
+def check_read(path: Path, log: Log) -> list[looptime.Run]:
+    """The analyzer finds as many rows as the csv module does, and uses them or says why not."""
+    found = looptime.read_log(path)
+    assert found.rows_read == len(log.rows)
+    assert found.rows_read == found.rows_used + sum(found.rows_by_reason.values())
+    return list(found.runs)
+
+
+def check_names(path: Path, printed: list[str], table: int) -> None:
+    """Names stay apart, on one line and in UTF-8; the table is as full as it can be."""
+    log = check_books(path, printed)
+    rows = Counter(row["name"] for row in log.rows)
+    made_up = [name for name in rows if name.startswith("made up ")]
+    assert table - 30 < len(made_up) < table
+    assert rows["too-many-names"] == 6000 - len(made_up)
+    assert {"a,b", 'a"b', "line break", "café", "unnamed", "next line"} <= set(rows)
+    assert max(map(len, rows)) <= 400
+    assert not any(c < " " or c == "\x7f" for name in rows for c in name)
+    assert {row["phase"] for row in log.rows} <= {"", "automatic now"}
+    assert log.meta["note"] == "one line only"
+    (run,) = check_read(path, log)
+    assert {name.name for name in run.names} >= set(rows) - {"loop"}
+    assert sorted(run.thread_names) == sorted({row["thread"] for row in log.rows})
+    assert len(run.thread_names) == 1 + 5
+
+
+def check_places(folder: Path, printed: list[str]) -> None:
+    """All files made lie in `logs`, each under the name that was printed."""
+    made = sorted(path for path in folder.rglob("*") if path.is_file())
+    assert made == sorted(map(Path, printed))
+    assert {path.parent for path in made} == {folder / "logs"}
+    assert all(path.name.endswith("-001.csv") for path in made)
+    assert all(path.read_bytes() for path in made)
+
+
+def check_clock(path: Path, printed: list[str]) -> None:
+    """Every mark has its row; what would last less than nothing is set aside by the analyzer."""
+    log = check_books(path, printed)
+    assert len(log.rows) == counted(printed)["made"]
+    backwards = sum(float(row["duration_us"]) < 0 for row in log.rows)
+    assert backwards > 0
+    runs = check_read(path, log)
+    spoilt = sum(run.set_aside.counts.get("corrupt stamp", 0) for run in runs)
+    assert spoilt >= backwards
+    assert all((run.call_columns.duration_ns >= 0).all() for run in runs)
+    assert all((run.loop_columns.period_ns > 0).all() for run in runs)
+
+
+def check_long_storm(folder: Path, storm: Callable[[Path, int], list[str]]) -> None:
+    """A minute of storms, each by another chance; `storm(folder, seed)` returns what it printed."""
+    begin = time.monotonic()
+    for seed in itertools.count(1):
+        check_storm(folder / f"{seed}" / "log-001.csv", storm(folder / f"{seed}", seed))
+        shutil.rmtree(folder / f"{seed}")
+        if time.monotonic() > begin + 60:
+            return
+
+
+def check_storm(path: Path, printed: list[str]) -> None:
+    """The books balance, and the analyzer reads what the storm left."""
+    log = check_books(path, printed)
+    assert int(log.meta["ignored"]) > 0
+    assert {row["thread"] for row in log.rows} <= {"main", *(f"worker {n}" for n in range(4))}
+    check_read(path, log)

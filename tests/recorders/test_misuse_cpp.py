@@ -1,0 +1,79 @@
+"""The C++ recorder in a program that does everything wrong: it counts, and harms nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.recorders.misuse import (
+    check_books,
+    check_clock,
+    check_long_storm,
+    check_names,
+    check_places,
+    check_storm,
+)
+from tests.recorders.support import finish
+from tests.recorders.test_cpp import build, run
+
+SANITIZED = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+
+
+@pytest.fixture(scope="module")
+def misuse(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The program, watched by sanitizers: a fault of memory or an undefined step ends it."""
+    return build(tmp_path_factory.mktemp("cpp"), "misuse.cpp", *SANITIZED)
+
+
+@pytest.mark.parametrize("mode", ["numbers", "deep", "late", "forked"])
+def test_what_makes_no_sense_is_counted(mode: str, misuse: Path, tmp_path: Path) -> None:
+    """The log has a row for each good mark and a number for the others."""
+    check_books(tmp_path / "log-001.csv", run(misuse, mode, tmp_path))
+
+
+def test_names(misuse: Path, tmp_path: Path) -> None:
+    """Every name is on one line in UTF-8; those beyond the table share one, none is empty."""
+    printed = run(misuse, "names", tmp_path)
+    check_names(tmp_path / "log-001.csv", printed, table=4096)
+
+
+def test_no_name_leads_out_of_the_folder(misuse: Path, tmp_path: Path) -> None:
+    """Each file lies in the folder that was named, whatever its name."""
+    check_places(tmp_path, run(misuse, "places", tmp_path / "logs"))
+
+
+def test_clock_that_steps(misuse: Path, tmp_path: Path) -> None:
+    """All rows are there, and the analyzer sets aside those that it spoilt."""
+    check_clock(tmp_path / "log-001.csv", run(misuse, "clock", tmp_path))
+
+
+def test_no_thread_to_be_had(misuse: Path, tmp_path: Path) -> None:
+    """Where the system refuses a thread the robot's program runs on; one line says so."""
+    done = finish(misuse, "refused", tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.count("\n") == 1
+    assert "no log from here on" in done.stderr
+
+
+def test_threads_and_recorders_that_come_and_go(tmp_path: Path) -> None:
+    """Without a file 1,000 threads, with one 200 recorders: memory stays within a few rings."""
+    done = finish(build(tmp_path, "misuse.cpp", "-O2"), "churn", tmp_path / "logs")
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.count("no log from here on") == 1
+    assert int(done.stdout) < 40_000, "KiB; a ring has 512, and there were 1,200"
+
+
+@pytest.mark.parametrize("races", [False, True])
+def test_storm(races: bool, misuse: Path, tmp_path: Path) -> None:
+    """All of it at once from five threads: rows, lost rows and ignored marks add up."""
+    program = misuse
+    if races:
+        program = build(tmp_path, "misuse.cpp", "-O1", "-g", "-fsanitize=thread")
+    check_storm(tmp_path / "log-001.csv", run(program, "storm", tmp_path, 1500, 1))
+
+
+@pytest.mark.slow
+def test_long_storm(misuse: Path, tmp_path: Path) -> None:
+    """The same for a minute."""
+    check_long_storm(tmp_path, lambda folder, seed: run(misuse, "storm", folder, 20_000, seed))
