@@ -21,7 +21,9 @@ How it works: each thread has a ring of rows that only it fills and only the wri
 loop takes no lock and its memory does not grow. A background thread turns the rows into text, a
 few at a time because it shares the interpreter with the loop, and appends them to the file in
 blocks. If it cannot keep up, whole loops are left out (on other threads: whole outermost calls) and
-counted; the sequence number shows where. Trouble with the file never reaches the robot's code.
+counted; the sequence number shows where. A mark that makes no sense (an end without a begin, a loop
+of a second thread) is left out and counted; a value that is no number leaves an empty cell. Trouble
+never reaches the robot's code.
 """
 
 import atexit
@@ -39,12 +41,18 @@ ROWS = 1 << 13  # ring of each thread
 WRITE_EVERY_S = 0.1  # a killed program loses at most this much
 SYNC_EVERY = 10  # blocks until the disk itself is told to write
 AT_A_TIME = 64  # rows turned into text before the loop gets the interpreter back
+MOST_ROWS = 1 << 20
+MOST_NAMES = 1 << 14
+LONGEST_TEXT = 400
 HEADER = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
 
 _clock = time.perf_counter_ns
 _MARKS = ("", "published", "used", "signal")
 _PUBLISHED, _USED, _SIGNAL = 1, 2, 3
 _PHASE_BITS = 16
+_TOO_MANY = 1
+_CONTROLS = dict.fromkeys([*range(32), *range(127, 160), 0x2028, 0x2029], " ")
+_NOT_IN_FILE_NAMES = dict.fromkeys(map(ord, '/\\:*?"<>|'), "-")
 
 
 def start(folder, name, rows=ROWS, decimals=3):
@@ -60,7 +68,7 @@ class _Lane:
     """One thread's rows: only that thread moves `head`, only the writer moves `tail`."""
 
     __slots__ = (
-        "dropped", "has_loop", "head", "kept", "lost", "name", "opened", "ring", "room",
+        "dropped", "has_loop", "head", "ignored", "kept", "lost", "name", "opened", "ring", "room",
         "size", "tail", "thread",
     )  # fmt: skip
 
@@ -79,6 +87,7 @@ class _Lane:
         self.room = rows  # head may go up to here; -1 while a loop is left out
         self.lost = 0
         self.dropped = 0
+        self.ignored = 0  # marks that make no sense
 
     def add(self, begun, second, code):
         """Keep a row; if it finds no room, give up the whole loop."""
@@ -124,7 +133,11 @@ class Call:
         end = _clock()
         lane = self._this_thread.lane
         opened = lane.opened
-        begun = opened.pop()
+        try:
+            begun = opened.pop()
+        except IndexError:
+            lane.ignored += 1  # an end without a begin
+            return
         head = lane.head
         if head < lane.room:  # the usual way, written out: a function call would cost too much
             lane.ring[head % lane.size] = begun, end, self._code, head + lane.lost
@@ -148,17 +161,20 @@ class Recorder:
 
     def __init__(self, folder, name, rows=ROWS, decimals=3):
         self._origin = _clock()
-        self._rows = max(2, int(rows))
+        self._rows = min(MOST_ROWS, max(2, int(rows)))
         self._decimals = min(3, max(0, int(decimals)))
         self._lock = threading.Lock()
         self._writing = threading.Lock()
-        self._names = [""]  # 0 is "no phase"
+        self._names = ["", "too-many-names"]  # 0 is "no phase"
         self._ids = {}
         self._calls = {}
-        self._thread_names = set()
+        self._thread_names = {}  # and the last number given to one
         self._lanes = []
         self._remarks = []
-        self._gone_dropped = self._told_dropped = 0
+        self._gone_dropped = self._gone_ignored = 0  # of threads that have ended
+        self._told = 0, 0  # dropped and ignored, as last written
+        self._process = os.getpid()
+        self._idle = False  # there is no writer: no file, or closed
         self._loop_lane = None  # of the thread that marks the loops
         self._loop_start = 0
         self._loop = -1
@@ -170,27 +186,26 @@ class Recorder:
         self._out = None
         self.path = None
         try:
-            self._open(pathlib.Path(folder), name)
-        except OSError as problem:
+            self._open(pathlib.Path(folder), _file_name(name))
+        except Exception as problem:
             self._give_up(problem)
 
     # ---- marks: what the robot's code calls -------------------------------------------------
 
     def call(self, name):
         """Return the call of this name; ask once, not per loop."""
-        made = self._calls.get(name)
+        number = self._id(name)
+        made = self._calls.get(number)
         if made is None:
-            made = self._calls[name] = Call(self, self._id(name) << 2)
+            made = self._calls[number] = Call(self, number << 2)
         return made
 
     def loop(self):
         """Mark the start of a loop, and with it the end of the one before."""
         instant = _clock()
         lane = self._this_thread.lane
-        if self._loop_lane is None:
-            self._loop_lane = lane
-            lane.has_loop = True
-        elif lane is not self._loop_lane:
+        if lane is not self._loop_lane and not self._claim_loop(lane):
+            lane.ignored += 1
             return  # one thread has the loop: the first that marked one
         if self._loop >= 0:
             lane.add((self._now, self._loop_start), instant, self._loop_code)
@@ -201,17 +216,23 @@ class Recorder:
 
     def signal(self, name, value):
         """Record a value, such as ``heading_deg``, at this instant."""
-        self._instant(self._id(name) << 2 | _SIGNAL, float(value))
+        try:
+            value = float(value)
+        except Exception:
+            value = math.nan
+        self._instant(self._id(name) << 2 | _SIGNAL, value)
 
     def phase(self, name):
         """Name the phase, such as ``standby``; it holds from the next loop on."""
-        self._wanted_phase = self._id(name) % (1 << _PHASE_BITS)
+        none = name is None or (isinstance(name, str) and not name.strip())
+        self._wanted_phase = 0 if none else self._id(name)
         if self._loop < 0:
             self._now = -1 << _PHASE_BITS | self._wanted_phase
 
     def meta(self, key, value):
         """Add a line ``# key: value`` to the log."""
-        self._remarks.append(f"# {key}: {value}")
+        if not self._idle:
+            self._remarks.append(f"# {_text(key) or 'note'}: {_text(value)}\n")
 
     def flush(self):
         """Write what is finished so far; not for the loop's path."""
@@ -219,12 +240,13 @@ class Recorder:
 
     def close(self):
         """End the recording; from the loop's thread, so that the rows of its last loop are kept."""
-        self._this_thread.lane.keep()
-        with self._lock:
-            if self._closed.is_set():
-                return
-            self._closed.set()
-        self._drain(sync=True, last=True)
+        if self._process == os.getpid():  # else a fork: the file and its writer are the parent's
+            self._this_thread.lane.keep()
+            with self._lock:
+                if self._closed.is_set():
+                    return
+                self._closed.set()
+            self._drain(sync=True, last=True)
         atexit.unregister(self.close)
 
     def __enter__(self):
@@ -243,24 +265,39 @@ class Recorder:
     # ---- start --------------------------------------------------------------------------------
 
     def _id(self, name):
-        number = self._ids.get(name)
-        if number is None:
-            with self._lock:
-                number = self._ids.get(name)
-                if number is None:
-                    number = len(self._names)
-                    self._names.append(_quoted(name))
-                    self._ids[name] = number
+        try:
+            number = self._ids.get(name)
+        except Exception:
+            number = None  # not even a word
+        return self._new_id(_text(name) or "unnamed") if number is None else number
+
+    def _new_id(self, text):
+        with self._lock:
+            number = self._ids.get(text)
+            if number is None:
+                number = len(self._names)
+                if number >= MOST_NAMES:
+                    return _TOO_MANY  # names made up on the fly: they would fill the memory
+                self._names.append(_quoted(text))
+                self._ids[text] = number
         return number
 
-    def _register(self):
+    def _claim_loop(self, lane):
         with self._lock:
-            plain = name = threading.current_thread().name
-            number = 2
+            if self._loop_lane is None:
+                self._loop_lane = lane
+                lane.has_loop = True
+        return lane.has_loop
+
+    def _register(self):
+        if self._idle:
+            return _Lane("", 2)
+        with self._lock:
+            plain = name = _text(threading.current_thread().name) or "unnamed"
             while name in self._thread_names:
-                name = f"{plain}#{number}"
-                number += 1
-            self._thread_names.add(name)
+                self._thread_names[plain] += 1
+                name = f"{plain}#{self._thread_names[plain]}"
+            self._thread_names[name] = 1
             lane = _Lane(_quoted(name), self._rows)
             self._lanes.append(lane)
         return lane
@@ -308,6 +345,8 @@ class Recorder:
             self._drain(sync=blocks % SYNC_EVERY == 0)
 
     def _drain(self, sync, last=False):
+        if self._process != os.getpid():
+            return
         with self._writing:
             if self._out is None:
                 return
@@ -319,15 +358,16 @@ class Recorder:
                 if last:
                     self._out.close()
                     self._out = None
-            except (OSError, ValueError) as problem:
+                    self._idle = True
+            except Exception as problem:
                 self._give_up(problem)
 
     def _write_block(self, last):
         """Write whole rows only, so a file that is cut is readable up to the last block."""
         text = []
         while self._remarks:
-            text.append(" ".join(self._remarks.pop(0).splitlines()) + "\n")
-        dropped = self._gone_dropped
+            text.append(self._remarks.pop(0))
+        dropped, ignored = self._gone_dropped, self._gone_ignored
         for lane in list(self._lanes):
             ended = not lane.thread.is_alive()
             kept = lane.kept
@@ -336,12 +376,18 @@ class Recorder:
                 if not last and kept - lane.tail < lane.size // 2:
                     time.sleep(0.0002)  # the loop first
             dropped += lane.dropped
+            ignored += lane.ignored
             if ended:
                 self._gone_dropped += lane.dropped
+                self._gone_ignored += lane.ignored
                 self._lanes.remove(lane)
-        if dropped != self._told_dropped or last:
-            self._told_dropped = dropped
+                if lane is self._loop_lane:
+                    self._loop_lane = None  # another thread may have the loop now
+        if (dropped, ignored) != self._told or last:
+            self._told = dropped, ignored
             text.append(f"# dropped: {dropped}\n")
+            if ignored:
+                text.append(f"# ignored: {ignored}\n")
         self._out.write("".join(text))
 
     def _take(self, lane, end):
@@ -370,12 +416,31 @@ class Recorder:
 
     def _give_up(self, problem):
         self._out = None
-        print(f"looptime recorder: no log from here on: {problem}", file=sys.stderr)
+        self._idle = True
+        try:
+            print(f"looptime recorder: no log from here on: {problem}", file=sys.stderr)
+        except Exception:
+            pass  # there is no console either
+
+
+def _text(value):
+    """Return the value as it is written: not too long, on one line, what UTF-8 can say."""
+    try:
+        text = str(value)
+    except Exception:
+        text = type(value).__name__
+    text = text.translate(_CONTROLS).encode("utf-8", "replace").decode("utf-8")
+    return text.strip()[:LONGEST_TEXT].strip()
+
+
+def _file_name(name):
+    """Return a name for the file, in its folder and nowhere else."""
+    text = _text(name).translate(_NOT_IN_FILE_NAMES)
+    return text.encode("utf-8")[:120].decode("utf-8", "ignore") or "log"
 
 
 def _quoted(text):
-    """Return the text as one field of a comma-separated file (RFC 4180)."""
-    text = str(text)[:400]
-    if any(c in text for c in ',"\r\n') or text.startswith("#"):
+    """Return the text, which is one line, as a field of a comma-separated file (RFC 4180)."""
+    if "," in text or '"' in text or text.startswith("#"):
         return '"' + text.replace('"', '""') + '"'
     return text

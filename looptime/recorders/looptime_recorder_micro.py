@@ -21,7 +21,8 @@ How it works: a row goes into arrays that are made at the start, so a mark takes
 collector is not called for it. The arrays are written when they are full, between two loops (the
 log shows how long that took, as the call `recorder.log`), at the end, and when `flush` is called.
 With `write_when_full=False` nothing is written until then; once the arrays are full, whole loops
-are left out and counted, and the sequence number shows where. Marks come from one thread only.
+are left out and counted, and the sequence number shows where. Marks come from one thread only. An
+end without a begin is counted; a value that is no number leaves an empty cell. Nothing is raised.
 
 The board's tick counter may wrap, at any value: rows hold raw ticks, which are put end to end when
 they are written. A row is due at least once while the counter runs round (2**30 us: 17 minutes).
@@ -35,11 +36,13 @@ from array import array
 ROWS = 400  # 20 bytes each
 DEEPEST = 16  # calls nested deeper than this are not recorded
 MOST_NAMES = 255
+LONGEST_TEXT = 400
 HEADER = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
 
 _MARKS = ("", "published", "used", "signal")
 _PUBLISHED, _USED, _SIGNAL = 1, 2, 3
 _TOO_MANY = 1
+_NO_VALUE = float("nan")
 _LARGEST = 0x3FFFFFFF  # the largest whole number that takes no memory on a 32-bit board
 
 try:  # the documented way to learn where the counter wraps: one tick before zero
@@ -82,9 +85,12 @@ class Call:
         rec = self._rec
         end = rec._ticks() & _LARGEST
         depth = rec._depth - 1
-        rec._depth = depth
-        if depth < DEEPEST:
+        if 0 <= depth < DEEPEST:
+            rec._depth = depth
             rec._add(rec._open_codes[depth], rec._open_loops[depth], rec._open_starts[depth], end)
+        else:
+            rec._depth = max(0, depth)
+            rec._ignored += 1
 
     def published(self):
         """Where it was read: the reading just taken can be seen by others from now on."""
@@ -120,6 +126,7 @@ class Recorder:
         self._skipping = False  # this loop did not fit: leave out all of it
         self._blocked = False  # and so the next ones, until the arrays are written
         self._lost = self._written = self._gap = 0
+        self._ignored = 0  # ends without a begin, and calls nested too deep
 
         self._names = ["", "too-many-names"]  # 0 is "no phase"
         self._ids = {}
@@ -134,8 +141,8 @@ class Recorder:
         self._file = None
         try:
             cost = self._row_cost()
-            self._open(folder, name, cost)
-        except OSError as problem:
+            self._open(folder, _file_name(name), cost)
+        except Exception as problem:
             self._give_up(problem)
         self._elapsed = 0  # ticks since the start at the last row written
         self._last = self._ticks() & _LARGEST
@@ -144,12 +151,10 @@ class Recorder:
 
     def call(self, name):
         """Return the call of this name; ask once, not per loop."""
-        made = self._calls.get(name)
+        number = self._id(name)
+        made = self._calls.get(number)
         if made is None:
-            number = self._id(name)
-            made = Call(self, number << 10)
-            if number != _TOO_MANY:
-                self._calls[name] = made
+            made = self._calls[number] = Call(self, number << 10)
         return made
 
     def loop(self):
@@ -174,23 +179,17 @@ class Recorder:
 
     def signal(self, name, value):
         """Record a value, such as ``heading_deg``, at this instant."""
-        number = self._ids.get(name)
-        if number is None:
-            number = self._id(name)
-        self._instant(number << 10 | self._phase | _SIGNAL, value)
+        self._instant(self._id(name) << 10 | self._phase | _SIGNAL, value)
 
     def phase(self, name):
         """Name the phase, such as ``standby``; it holds from the next loop on."""
-        number = self._ids.get(name)
-        if number is None:
-            number = self._id(name)
-        self._wanted_phase = number << 2
+        self._wanted_phase = 0 if name is None or name == "" else self._id(name) << 2
         if self._loop < 0:
             self._phase = self._wanted_phase
 
     def meta(self, key, value):
         """Write a line ``# key: value``; not for the loop's path."""
-        self._put("# {}: {}\n".format(_one_line(key), _one_line(value)))
+        self._put("# {}: {}\n".format(_text(key) or "note", _text(value)))
 
     def flush(self):
         """Write the loops finished so far; where the loop has time to spare."""
@@ -216,7 +215,10 @@ class Recorder:
         head = self._head
         self._add(code, self._loop, now, now)
         if self._head > head:
-            self._values[head] = value
+            try:
+                self._values[head] = value
+            except Exception:
+                self._values[head] = _NO_VALUE
 
     def _add(self, code, loop, start, end):
         head = self._head
@@ -240,13 +242,20 @@ class Recorder:
     # ---- start --------------------------------------------------------------------------------
 
     def _id(self, name):
-        number = self._ids.get(name)
+        try:
+            number = self._ids.get(name)
+        except Exception:
+            number = None  # not even a word
+        return self._new_id(_text(name) or "unnamed") if number is None else number
+
+    def _new_id(self, text):
+        number = self._ids.get(text)
         if number is None:
             number = len(self._names)
             if number >= MOST_NAMES:
                 return _TOO_MANY  # names made up on the fly: they would fill the memory
-            self._names.append(_quoted(name))
-            self._ids[name] = number
+            self._names.append(_quoted(text))
+            self._ids[text] = number
         return number
 
     def _open(self, folder, name, cost):
@@ -256,7 +265,7 @@ class Recorder:
             pass  # it is there, or the next lines will tell
         number = 1
         while self._file is None:
-            self.path = "{}/{}-{:03d}.csv".format(folder, name, number)
+            self.path = "{}{}-{:03d}.csv".format(folder + "/" if folder else "", name, number)
             try:
                 os.stat(self.path)
                 number += 1
@@ -286,9 +295,12 @@ class Recorder:
 
     def _write(self):
         """Write the rows of finished loops; those of this loop move to the front."""
-        for row in range(self._kept):
-            self._put(self._line(row))
-        self._put("# dropped: {}\n".format(self._lost))
+        if self._file is not None:
+            for row in range(self._kept):
+                self._put(self._line(row))
+            self._put("# dropped: {}\n".format(self._lost))
+            if self._ignored:
+                self._put("# ignored: {}\n".format(self._ignored))
         if self._file is not None:
             try:
                 self._file.flush()
@@ -323,7 +335,7 @@ class Recorder:
             length * self._tick_us,
             self._names[code >> 2 & 0xFF],
             _MARKS[mark],
-            "%.7g" % self._values[row] if mark == _SIGNAL else "",
+            _number(self._values[row]) if mark == _SIGNAL else "",
         )
 
     def _put(self, text):
@@ -338,13 +350,33 @@ class Recorder:
         print("looptime recorder: no log from here on:", problem)
 
 
-def _one_line(text):
-    return str(text).replace("\r", " ").replace("\n", " ")
+def _number(value):
+    return "%.7g" % value if value - value == 0 else ""  # neither nan nor infinite
+
+
+def _text(value):
+    """Return the value as it is written: not too long, on one line, what UTF-8 can say."""
+    try:
+        text = str(value)
+    except Exception:
+        text = type(value).__name__
+    return "".join([_letter(c) for c in text[:LONGEST_TEXT]]).strip()
+
+
+def _letter(c):
+    code = ord(c)
+    if code < 32 or 127 <= code < 160 or code in (0x2028, 0x2029):
+        return " "
+    return "?" if 0xD800 <= code < 0xE000 else c  # half of a letter
+
+
+def _file_name(name):
+    """Return a name for the file, in its folder and nowhere else."""
+    return "".join(["-" if c in '/\\:*?"<>|' else c for c in _text(name)[:40]]) or "log"
 
 
 def _quoted(text):
-    """Return the text as one field of a comma-separated file (RFC 4180)."""
-    text = str(text)
-    if "," in text or '"' in text or "\n" in text or "\r" in text:
+    """Return the text, which is one line, as a field of a comma-separated file (RFC 4180)."""
+    if "," in text or '"' in text or text.startswith("#"):
         return '"' + text.replace('"', '""') + '"'
     return text

@@ -29,18 +29,25 @@ PORT = ROOT / ".venv/node/node_modules/@micropython/micropython-webassembly-pysc
 INTERPRETERS = ["cpython", "unix port", "32-bit port"]
 
 
-def command(interpreter: str, mode: str, folder: Path, *words: object, wrap: str = "later") -> list:
-    """Return the words that start one run of the test program."""
+def command(
+    interpreter: str,
+    mode: str,
+    folder: Path,
+    *words: object,
+    wrap: str = "later",
+    program: Path = PROGRAM,
+) -> list:
+    """Return the words that start one run of a test program."""
     if interpreter == "cpython":
-        return [sys.executable, PROGRAM, RECORDERS, mode, folder, *words]
+        return [sys.executable, program, RECORDERS, mode, folder, *words]
     if interpreter == "unix port":
-        return [unix_port(), PROGRAM, RECORDERS, mode, folder, *words]
+        return [unix_port(), program, RECORDERS, mode, folder, *words]
     node = need_tool("node")
     if not (PORT / "micropython.wasm").is_file():
         reason = f"needs MicroPython's WebAssembly port, which is not in {PORT}"
         (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(reason)
     board = HERE / "micro" / "board.mjs"
-    return [node, board, PORT, RECORDERS, PROGRAM, folder, wrap, mode, *words]
+    return [node, board, PORT, RECORDERS, program, folder, wrap, mode, *words]
 
 
 def record(

@@ -179,7 +179,7 @@ def test_a_name_like_a_remark_is_quoted():
 
 @pytest.mark.parametrize("recorder", [looptime_recorder, looptime_recorder_micro])
 def test_a_name_cannot_begin_a_new_cell_or_line(recorder):
-    """Commas, quotes and both kinds of line end stand in quotes, in the small recorder as well."""
-    for name in ("a,b", "a\nb", "a\rb"):
-        assert recorder._quoted(name) == f'"{name}"'
+    """Commas stand in quotes and line ends become spaces, in the small recorder as well."""
+    for name, written in {"a,b": '"a,b"', "a\nb": "a b", "a\rb,": '"a b,"'}.items():
+        assert recorder._quoted(recorder._text(name)) == written
     assert recorder._quoted("gyro.read") == "gyro.read"
