@@ -12,7 +12,8 @@ import numpy as np
 from looptime.analysers.basis import Basis, prepare
 from looptime.analysers.blocking import Blocking, blocking
 from looptime.analysers.buses import Buses, buses
-from looptime.analysers.call_costs import Costs, costs
+from looptime.analysers.call_costs import CallCost, Costs, costs
+from looptime.analysers.contention import Contentions, contention
 from looptime.analysers.drift import Changes, changes
 from looptime.analysers.durations import call_times, first_durations_ms
 from looptime.analysers.estimate import to_json
@@ -70,6 +71,7 @@ class Summary:
     slow: SlowLoops
     blocking: tuple[Blocking, ...]
     buses: Buses
+    contention: Contentions
     recurrence: Recurrences
     changes: Changes
     freshness: tuple[Freshness, ...]
@@ -167,6 +169,7 @@ def summarise(
         paced = pace(basis, budget_ms=budget_ms, serious_ms=serious_ms)
         times = call_times(chosen)
         by_bus = pool.submit(buses, basis, times)
+        waiting = pool.submit(contention, basis)
         blocks = pool.submit(blocking, chosen, times)
         first_ms = {} if chosen is run else first_durations_ms(run, times)
         cost = costs(basis, slow.is_slow, first_ms, times)
@@ -183,6 +186,7 @@ def summarise(
             recurrence=recurrence(basis, cost, slow) if rhythms else _NOT_LOOKED,
             blocking=blocks.result(),
             buses=by_bus.result(),
+            contention=waiting.result(),
             changes=moved.result(),
             freshness=fresh.result(),
         )
@@ -228,7 +232,9 @@ def _as_dict(at: Summary) -> dict[str, Any]:
         "period_by_time_ms": paced.period_by_time_ms,
         "rate_hz": paced.rate_hz,
         "overruns": paced.overruns,
-        "calls": [_picked(c, _CALL_KEYS) for c in at.costs.calls],
+        "calls": [_call(at, c) for c in at.costs.calls],
+        "contention": at.contention.found,
+        "label_doubts": at.contention.disagreements,
         "kinds": _groups(at.costs, "kind"),
         "threads": _threads(at),
         "subsystems": _groups(at.costs, "subsystem"),
@@ -251,6 +257,12 @@ def _as_dict(at: Summary) -> dict[str, Any]:
 
 def _picked(result: object, keys: tuple[str, ...]) -> dict[str, Any]:
     return {key: getattr(result, key) for key in keys}
+
+
+def _call(at: Summary, call: CallCost) -> dict[str, Any]:
+    """A call's figures; of its self time the loop waits so much for other threads."""
+    wait = at.contention.wait_ms.get(call.name, 0.0) if call.share is not None else None
+    return {**_picked(call, _CALL_KEYS), "wait_ms_per_loop": wait}
 
 
 def _groups(costs: Costs, label: str) -> list[dict[str, Any]]:

@@ -14,8 +14,10 @@ from looptime.findings.finding import Evidence
 
 __all__ = [
     "command",
+    "ease",
     "every",
     "evidence",
+    "loop_ms",
     "ms",
     "ms_value",
     "percent",
@@ -109,6 +111,20 @@ def every(clock: str, period_s: float, period_loops: float) -> str:
 def typical_ms(at: Summary) -> float:
     """Mean of the typical loops [ms]; a tiny number instead of 0, to divide by."""
     return max(at.slow.typical_ms or 0.0, 1e-9)
+
+
+def ease(at: Summary) -> float:
+    """What a millisecond is worth: less where the pacing wait swallows it."""
+    headroom = at.pace.headroom_ms
+    nominal = at.pacing.nominal_ms
+    if headroom is None or nominal is None or headroom["p99"].value is None:
+        return 1.0
+    return 0.4 if headroom["p99"].value > 0.1 * nominal else 1.0
+
+
+def loop_ms(at: Summary) -> float:
+    """Mean of the quantity judged [ms]; something to divide by where there is no loop."""
+    return max(float(at.basis.judged_ms.mean()), 1e-9) if at.pace.loops else 1.0
 
 
 def evidence(

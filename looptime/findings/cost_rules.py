@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
-from looptime.analysers.buses import BusCost, Overlap
 from looptime.analysers.call_costs import CallCost
 from looptime.analysers.summary import Summary
-from looptime.findings.about import command, evidence, ms, percent, three
+from looptime.findings.about import command, ease, evidence, loop_ms, ms, percent, three
+from looptime.findings.contention_rules import contention_findings
 from looptime.findings.finding import Finding
 
 __all__ = ["cost_findings"]
@@ -24,21 +24,12 @@ _SIGN_CODES = {
 def cost_findings(at: Summary) -> list[Finding]:
     """Blocking calls, signs of waiting, batches, buses, and what no call covers."""
     made = _signs(at)
-    made += _repeated(at) + _overlaps(at)
+    made += _repeated(at) + contention_findings(at)
     named = {call for f in made for call in f.evidence.calls}
     named |= {r.call for r in at.recurrence.found if r.call}
     made += _batches(at)
     made += [f for f in _blocking_calls(at) if f.evidence.calls[0] not in named]
     return made + _dear(at) + _uncovered(at)
-
-
-def _ease(at: Summary) -> float:
-    """What a millisecond is worth: less where the pacing wait swallows it."""
-    headroom = at.pace.headroom_ms
-    nominal = at.pacing.nominal_ms
-    if headroom is None or nominal is None or headroom["p99"].value is None:
-        return 1.0
-    return 0.4 if headroom["p99"].value > 0.1 * nominal else 1.0
 
 
 def _blocking_calls(at: Summary) -> list[Finding]:
@@ -66,7 +57,7 @@ def _blocking_call(at: Summary, call: CallCost, block: Blocking) -> Finding:
         "blocking_call", "look", text,
         call.self_ms_per_loop, "ms/loop",
         evidence=evidence(at, calls=[call.name]), command=command(at, "plan"),
-        worth=share * _ease(at), moves=True,
+        worth=share * ease(at), moves=True,
     )  # fmt: skip
 
 
@@ -85,7 +76,7 @@ def _dear(at: Summary) -> list[Finding]:
             Finding(
                 "dear_call", "look", text, call.self_ms_per_loop, "ms/loop",
                 evidence=evidence(at, calls=[call.name]), command=command(at, "plan"),
-                worth=0.5 * call.share * _ease(at), moves=True,
+                worth=0.5 * call.share * ease(at), moves=True,
             )
         )  # fmt: skip
     return made
@@ -93,7 +84,7 @@ def _dear(at: Summary) -> list[Finding]:
 
 def _signs(at: Summary) -> list[Finding]:
     made = []
-    total = max(float(at.basis.judged_ms.mean()), 1e-9) if at.pace.loops else 1.0
+    total = loop_ms(at)
     for block in at.blocking:
         for sign in block.signs:
             if sign.code in _SIGN_CODES:
@@ -118,7 +109,7 @@ def _sign(at: Summary, block: Blocking, sign: Sign, total_ms: float) -> Finding:
 
 
 def _repeated(at: Summary) -> list[Finding]:
-    total = max(float(at.basis.judged_ms.mean()), 1e-9) if at.pace.loops else 1.0
+    total = loop_ms(at)
     made = []
     for read in at.buses.repeated:
         share = read.spare_ms_per_loop / total
@@ -134,14 +125,14 @@ def _repeated(at: Summary) -> list[Finding]:
                 "repeated_batch", "look", text,
                 read.spare_ms_per_loop, "ms/loop",
                 evidence=evidence(at, calls=[read.name]), command=command(at, "plan"),
-                worth=share * _ease(at) + 0.01, moves=True,
+                worth=share * ease(at) + 0.01, moves=True,
             )
         )  # fmt: skip
     return made
 
 
 def _batches(at: Summary) -> list[Finding]:
-    total = max(float(at.basis.judged_ms.mean()), 1e-9) if at.pace.loops else 1.0
+    total = loop_ms(at)
     made = []
     for group in at.buses.batches:
         share = group.at_most_ms / total
@@ -159,90 +150,10 @@ def _batches(at: Summary) -> list[Finding]:
                 "batch_reads", "look", text,
                 group.at_most_ms, "ms/loop", low=0.0, high=group.at_most_ms,
                 evidence=evidence(at, calls=group.names[:10]), command=command(at, "plan"),
-                worth=(0.8 if group.bus else 0.4) * share * _ease(at), moves=True,
+                worth=(0.8 if group.bus else 0.4) * share * ease(at), moves=True,
             )
         )  # fmt: skip
     return made
-
-
-def _overlaps(at: Summary) -> list[Finding]:
-    made = []
-    for bus in at.buses.buses:
-        for thread in dict.fromkeys(o.other_thread for o in bus.overlaps):
-            met = [o for o in bus.overlaps if o.other_thread == thread]
-            share = sum(o.overlapped for o in met) / max(sum(o.calls for o in met), 1)
-            found = _crowded(at, bus, thread, met) if share >= 0.8 else _met(at, bus, thread, met)
-            made += [found] if found is not None else []
-    return made
-
-
-def _met(at: Summary, bus: BusCost, thread: str, met: list[Overlap]) -> Finding | None:
-    """Calls of the loop that take longer while another thread is on their bus."""
-    total = max(float(at.basis.judged_ms.mean()), 1e-9)
-    hurt = [
-        o
-        for o in met
-        if o.overlapped >= 10
-        and o.alone_p50_ms is not None
-        and o.overlapped_p50_ms is not None
-        and o.overlapped_p50_ms >= 1.2 * o.alone_p50_ms
-    ]
-    extra = sum(o.extra_ms_per_loop for o in hurt)
-    if not hurt or extra < 0.01 * total:
-        return None
-    worst = max(hurt, key=lambda o: o.extra_ms_per_loop)
-    others = f" and {len(hurt) - 1} more" if len(hurt) > 1 else ""
-    text = (
-        f"{worst.name}{others} meet thread {thread} on bus {bus.bus}: in "
-        f"{percent(worst.overlapped / worst.calls)} of its calls, which then take "
-        f"{ms(worst.overlapped_p50_ms or 0.0)} instead of {ms(worst.alone_p50_ms or 0.0)}; "
-        f"{ms(extra)} a loop in all."
-    )
-    if not others:
-        text = text.replace(" meet ", " meets ", 1)
-    return Finding(
-        "bus_overlap", "look", text, extra, "ms/loop",
-        evidence=evidence(at, calls=[o.name for o in hurt[:10]]), command=command(at, "plan"),
-        worth=extra / total * _ease(at) + 0.2 * min(1.0, (worst.overlapped_p50_ms or 0) / total),
-        moves=True,
-    )  # fmt: skip
-
-
-def _crowded(at: Summary, bus: BusCost, thread: str, met: list[Overlap]) -> Finding | None:
-    """Another thread is on the bus nearly always, so no call shows what it takes alone."""
-    names = [o.name for o in sorted(met, key=lambda o: -o.calls)]
-    held = bus.other_ms_per_loop / max(float(at.basis.period_ms.mean()), 1e-9)
-    calls = sum(o.calls for o in met)
-    if bus.share is None or bus.share < 0.1 or calls < 30:
-        return None
-    if sum(o.inside for o in met) >= 0.3 * calls and _steady(at, names):
-        return _not_shared(at, bus, thread, names)
-    text = (
-        f"Thread {thread} is on bus {bus.bus} during nearly every call that the loop makes there "
-        f"({percent(min(held, 1.0))} of the time): the {ms(bus.ms_per_loop)} that the loop spends "
-        "on it in each pass is mostly waiting. Another bus, or a rest between that thread's "
-        "calls, frees it."
-    )
-    return Finding(
-        "bus_crowded", "look", text, bus.ms_per_loop, "ms/loop",
-        evidence=evidence(at, calls=names[:10]), command=command(at, "plan"),
-        worth=0.8 * bus.share * min(held, 1.0) * _ease(at), moves=True,
-    )  # fmt: skip
-
-
-def _steady(at: Summary, names: list[str]) -> bool:
-    """Whether calls hardly ever take much longer than usual, as nothing makes them wait."""
-    rows = [c for c in at.costs.rows if c.name in names and c.p50_ms and c.p99_ms]
-    return all((c.p99_ms or 0.0) <= 3 * (c.p50_ms or 0.0) for c in rows)
-
-
-def _not_shared(at: Summary, bus: BusCost, thread: str, names: list[str]) -> Finding:
-    """Calls at the same time that do not wait for each other are hardly on one bus."""
-    text = (
-        f"Calls of the loop and of thread {thread} are under way at the same time and do not wait "
-        f"for each other, though both are labelled bus {bus.bus}: is one of them on another bus?"
-    )
-    return Finding("bus_label", "note", text, evidence=evidence(at, calls=names[:10]), worth=0.005)
 
 
 def _uncovered(at: Summary) -> list[Finding]:

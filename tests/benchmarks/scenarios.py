@@ -428,7 +428,7 @@ SCENARIOS = (
     Scenario("waiting for a device", device_wait, ("device_wait",), "range.read"),
     Scenario("batched read thrice a loop", repeated, ("repeated_batch",), "hub.batch.read"),
     Scenario("single reads of one bus", batchable, ("batch_reads",), "wheel.fl.turn.read"),
-    Scenario("two threads on one bus", overlapping, ("bus_overlap",), "encoder.read"),
+    Scenario("two threads on one bus", overlapping, ("thread_wait",), "encoder.read"),
     Scenario("stale reading", stale, ("stale_reading",), "gyro.read"),
     Scenario("held heading", held_signal, ("stale_signal",)),
     Scenario("slow first call", first_call, ("first_call",), "camera.update"),

@@ -14,6 +14,7 @@ from looptime.run import SetAside
 from looptime.schema import REASONS
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.build_run import make_flat_run, make_run
+from tests.two_threads import Job, play
 
 
 def even_run(n=4000, seed=1):
@@ -199,29 +200,40 @@ def test_a_robot_that_stands_still_is_not_stale():
     assert "stale_signal" not in codes(run)
 
 
-def two_threads(begin, length):
-    """A loop that reads its encoder for 6 ms, and a gyro thread on the same bus."""
-    names = {n: {"kind": "sensor read", "bus": "port"} for n in ("enc.read", "gyro.read")}
-    rng = np.random.default_rng(1)
-    period = 10 * np.exp(rng.normal(0, 0.04, 400))
-    return make_run(
-        period, lambda k: [("enc.read", 1, 6), ("gyro.read", begin, length, "gyro")], names
+def two_threads(lock, rest_ms):
+    """A loop that reads two encoders on bus a, and a gyro thread on some lock."""
+    return play(
+        {
+            "main": lambda rng: [
+                Job("enc.1.read", 1.2, "a"),
+                Job("enc.2.read", 1.2, "a"),
+                Job("calc", 2.0 + rng.uniform(0, 1)),
+            ],
+            "gyro": lambda rng: [Job("gyro.read", 2.6, lock, gap_ms=rng.uniform(*rest_ms))],
+        },
+        600,
     )
 
 
-def test_crowded_bus():
-    """A thread that is on the bus during every call of the loop is found out."""
-    top = summarise(two_threads(2.0, 6.0)).findings[0]
-    assert top.code == "bus_crowded"
-    assert "gyro" in top.text
-    assert top.evidence.calls == ("enc.read",)
+def test_thread_that_hinders_the_loop_comes_first():
+    """The first finding says with its milliseconds what the loop waits for a thread."""
+    played = two_threads("a", (0.5, 2))
+    top = summarise(played.run()).findings[0]
+    assert (top.code, top.severity) == ("thread_wait", "act")
+    assert top.value == pytest.approx(sum(played.wait_ms().values()), rel=0.05)
+    assert top.low < top.value < top.high
+    assert set(top.evidence.calls) == {"enc.1.read", "enc.2.read"}
+    assert "for gyro.read on thread gyro" in top.text
 
 
 def test_calls_that_do_not_hinder_each_other_are_not_on_one_bus():
-    """A call that lies within one of the other thread did not wait for it: a wrong label."""
-    found = codes(two_threads(0.5, 7.0))
-    assert "bus_crowded" not in found
+    """A label that puts both on one bus is doubted where both are served at once."""
+    run = two_threads("b", (0.5, 2)).run()
+    assert not {"thread_wait", "bus_label"} & set(codes(run))
+    names = tuple(replace(n, bus=None if n.name == "calc" else "port") for n in run.names)
+    found = codes(run.with_names(names))
     assert "bus_label" in found
+    assert "thread_wait" not in found
 
 
 def test_warm_up_is_said_once():

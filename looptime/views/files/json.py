@@ -81,6 +81,7 @@ def slow(
         phase=said["phase"],
         judged=said["judged"],
         slow={**said["slow"], "events": events},
+        contention=said["contention"],
         recurrence=said["recurrence"],
         loop=to_json(detail),
         delay=to_json(fires),

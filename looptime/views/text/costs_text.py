@@ -14,7 +14,13 @@ from looptime.schema import UNATTRIBUTED
 from looptime.views.text.terminal import heading_line, number, safe, table
 from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent
 
-__all__ = ["render_buses", "render_calls", "render_groups", "render_other_threads"]
+__all__ = [
+    "render_buses",
+    "render_calls",
+    "render_contention",
+    "render_groups",
+    "render_other_threads",
+]
 
 _CALLS = 12
 
@@ -63,6 +69,30 @@ def render_other_threads(at: Summary) -> list[RenderableType]:
         ]  # fmt: skip
         parts.append(indented(table(heads, other_rows, left=(0, 1))))
     return parts
+
+
+def render_contention(at: Summary, most: int = 4) -> list[RenderableType]:
+    """Which calls wait for another thread, and what of their time is service."""
+    rows = []
+    for entry in at.contention.found:
+        for call in entry.by_call[:most]:
+            wait = call.wait_ms_per_loop
+            rows.append(
+                [name_cell(call.name, 26), brief(wait.value), f"{brief(wait.low)} to "
+                 f"{brief(wait.high)}", brief(call.service_ms_per_loop),
+                 name_cell(entry.partners[0], 22), safe(entry.thread, 14), entry.lock]
+            )  # fmt: skip
+    if not rows:
+        return []
+    heads = ["call", "waits ms/loop", "95 %", "served", "for", "thread", "lock"]
+    left = sum(max(len(e.by_call) - most, 0) for e in at.contention.found)
+    note = f"and {left:,} more calls; " if left else ""
+    note += "waiting is part of the call's ms/loop above"
+    return [
+        heading_line("Waiting for other threads"),
+        indented(table(heads, rows, left=(0, 4, 5, 6))),
+        indented(Text(note)),
+    ]
 
 
 def _sure(block: Blocking, call: CallCost) -> bool:

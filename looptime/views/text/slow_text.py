@@ -12,6 +12,7 @@ from looptime.analysers.recurrence import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
 from looptime.analysers.waits import Delay, gain_factors
+from looptime.views.text.costs_text import render_contention
 from looptime.views.text.terminal import count, heading_line, number, safe, table
 from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent, used_line
 
@@ -59,7 +60,7 @@ def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> l
     shown = slow.events[:top]
     parts.append(indented(_events(shown, video, bool(at.costs.calls))))
     parts.append(indented(Text(_legend(at, shown, video))))
-    parts += _causes(at)
+    parts += _causes(at) + render_contention(at)
     return parts + _rhythm(at.recurrence.found)
 
 

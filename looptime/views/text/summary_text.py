@@ -14,6 +14,7 @@ from looptime.findings.finding import CAUTION, Finding
 from looptime.views.text.costs_text import (
     render_buses,
     render_calls,
+    render_contention,
     render_groups,
     render_other_threads,
 )
@@ -150,7 +151,8 @@ def render_run(at: Summary) -> list[RenderableType]:
     if not at.pace.loops:
         return [*parts, indented(Text("There is no loop to say anything about."))]
     parts += render_findings(at.findings)
-    parts += render_pace(at) + render_calls(at) + render_groups(at) + render_other_threads(at)
+    parts += render_pace(at) + render_calls(at) + render_groups(at)
+    parts += render_contention(at) + render_other_threads(at)
     return parts + _slow(at) + render_buses(at) + _within(at) + _fresh(at)
 
 

@@ -1,0 +1,351 @@
+"""Which calls of the loop's thread wait for which calls of other threads, and for how long.
+
+Where buses are labelled the labels say who shares one, and the times are held against them; else
+the times alone say it (`looptime.stats.exclusion`), and nothing is said where they cannot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.basis import Basis
+from looptime.analysers.estimate import Figure, to_json
+from looptime.run import Run
+from looptime.stats.exclusion import FEW, Meeting, Track, exclusions, partners_of, waits
+from looptime.stats.jackknife import BATCHES, jackknife
+from looptime.stats.retaking import Retakes, lock_kind, retakes
+
+__all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "contention"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.integer]
+Pair = tuple[int, int]
+
+#: Verdicts on which a wait is counted.
+_SHARE = ("shares", "likely")
+#: Until a waiting thread has woken up, nobody has the lock: what a wait may be longer than its
+#: partner's row shows [ns].
+_WAKE_NS = 50_000.0
+#: Waits shorter than this a loop are not worth a word [ms].
+_NOTHING_MS = 1e-4
+
+
+@dataclass(frozen=True)
+class CallWait:
+    """One call of the loop's thread: what of its time is waiting and what is service.
+
+    Parameters
+    ----------
+    name : str
+    wait_ms_per_loop : Figure [ms]
+    service_ms_per_loop : float [ms]
+    """
+
+    name: str
+    wait_ms_per_loop: Figure
+    service_ms_per_loop: float
+
+
+@dataclass(frozen=True)
+class Contention:
+    """Calls of the loop that wait for calls of one other thread on one lock or bus.
+
+    Parameters
+    ----------
+    calls : tuple of str
+        Of the loop's thread, the one that waits most first.
+    thread : str
+        The other thread.
+    partners : tuple of str
+        Its calls that they wait for.
+    wait_ms_per_loop, service_ms_per_loop : Figure [ms]
+        Waiting and the rest of those calls. A call that waits for several threads is split
+        between their entries in proportion to its waits, so that entries add up.
+    wait_share : float or None
+        Waiting as a share of the time that the loops took.
+    lock : str
+        ``fair``, ``barging`` or ``unknown``, as seen at contested releases.
+    source : str
+        ``timing``, ``labels`` or ``labels and timing``.
+    by_call : tuple of CallWait
+    by_loop, by_other : Retakes
+        Contested releases by the loop and by the other thread.
+    """
+
+    calls: tuple[str, ...]
+    thread: str
+    partners: tuple[str, ...]
+    wait_ms_per_loop: Figure
+    service_ms_per_loop: Figure
+    wait_share: float | None
+    lock: str
+    source: str
+    by_call: tuple[CallWait, ...]
+    by_loop: Retakes
+    by_other: Retakes
+
+    def to_dict(self) -> dict[str, Any]:
+        """The entry as JSON holds it."""
+        made = {k: to_json(v) for k, v in vars(self).items() if k != "source"}
+        return {**made, "from": self.source}
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """A label that the times contradict.
+
+    Parameters
+    ----------
+    call, partner, thread : str
+        A call of the loop's thread, and one of another thread.
+    labelled : str
+        ``one bus`` or ``two buses``.
+    meetings : int
+        Calls of either during which one of the other ended.
+    wait_ms_per_loop : float or None [ms]
+        What the loop waits, where labels say that they cannot wait for each other.
+    """
+
+    call: str
+    partner: str
+    thread: str
+    labelled: str
+    meetings: int
+    wait_ms_per_loop: float | None
+
+
+@dataclass(frozen=True)
+class Contentions:
+    """Who waits for whom in a run.
+
+    Parameters
+    ----------
+    found : tuple of Contention
+        What costs most first; empty where nobody waits or the log cannot say.
+    disagreements : tuple of Disagreement
+    verdicts : dict of (call, thread, other call) to str
+        ``shares``, ``likely``, ``apart``, ``result`` or ``unknown``, by the labels where there
+        are any, for all calls that were made often enough.
+    """
+
+    found: tuple[Contention, ...] = ()
+    disagreements: tuple[Disagreement, ...] = ()
+    verdicts: dict[tuple[str, str, str], str] = field(default_factory=dict, repr=False)
+
+    @property
+    def wait_ms(self) -> dict[str, float]:
+        """Waiting a loop by call of the loop's thread [ms]."""
+        made: dict[str, float] = {}
+        for entry in self.found:
+            for call in entry.by_call:
+                value = call.wait_ms_per_loop.value or 0.0
+                made[call.name] = made.get(call.name, 0.0) + value
+        return made
+
+
+def contention(basis: Basis) -> Contentions:
+    """Find which calls of the loop's thread wait for which calls of other threads.
+
+    Parameters
+    ----------
+    basis : Basis
+        From `looptime.analysers.basis.prepare`.
+
+    Returns
+    -------
+    Contentions
+        Empty in a log of one thread.
+    """
+    run = basis.run
+    if len(run.thread_names) < 2 or not len(run) or run.on_loop_thread.all():
+        return Contentions()
+    tracks = _tracks(run, set(basis.waits.names))
+    meetings = [
+        m
+        for m in exclusions([t.track for t in tracks], run.clock.tick_ns)
+        if tracks[m.first].track.thread == run.loop_thread
+    ]
+    judged = {m.pair: _by_labels(run, tracks, m) for m in meetings}
+    return Contentions(
+        tuple(_entries(run, tracks, judged)),
+        tuple(d for m in meetings if (d := _disagreement(run, tracks, m)) is not None),
+        {_named(run, tracks, pair): verdict for pair, (verdict, _) in judged.items()},
+    )
+
+
+@dataclass(frozen=True)
+class _Named:
+    """A track, the code of its name, and the loop of each of its calls."""
+
+    track: Track
+    code: int
+    loop: Int
+
+
+def _tracks(run: Run, pacing: set[int]) -> list[_Named]:
+    """The innermost calls of each thread by name, those of the loop's thread first."""
+    at = run.call_columns
+    origin = int(run.loop_columns.start_ns[0])
+    made = []
+    present = np.flatnonzero(np.bincount(at.thread)).tolist()
+    for thread in sorted(present, key=lambda t: (t != run.loop_thread, t)):
+        rows = np.flatnonzero(at.thread == thread)
+        inner = np.append(at.depth[rows][1:] <= at.depth[rows][:-1], True)
+        rows = rows[inner & (at.duration_ns[rows] > 0)]
+        for code in np.flatnonzero(np.bincount(at.name[rows])).tolist():
+            mine = rows[at.name[rows] == code]
+            if len(mine) < FEW or (thread == run.loop_thread and code in pacing):
+                continue
+            start = (at.start_ns[mine] - origin).astype(np.float64)
+            end = np.sort(start + at.duration_ns[mine])  # calls of one thread may cross
+            made.append(_Named(Track(thread, np.sort(start), end), code, at.loop[mine]))
+    return made
+
+
+def _by_labels(run: Run, tracks: Sequence[_Named], meeting: Meeting) -> tuple[str, str]:
+    """The verdict on a pair with the labels of its buses in mind, and what it rests on."""
+    labelled, timed = _labelled(run, tracks, meeting), meeting.verdict
+    if not labelled:
+        return timed, "timing"
+    if labelled == "two buses":
+        return "apart", "labels"
+    if timed == "apart":
+        return timed, "timing"
+    return ("shares", "labels and timing") if timed in _SHARE else ("shares", "labels")
+
+
+def _labelled(run: Run, tracks: Sequence[_Named], meeting: Meeting) -> str:
+    mine, other = (run.names[tracks[k].code].bus for k in meeting.pair)
+    if mine is None or other is None:
+        return ""
+    return "one bus" if mine == other else "two buses"
+
+
+def _named(run: Run, tracks: Sequence[_Named], pair: Pair) -> tuple[str, str, str]:
+    mine, other = (tracks[k] for k in pair)
+    thread = run.thread_names[other.track.thread]
+    return run.names[mine.code].name, thread, run.names[other.code].name
+
+
+def _disagreement(run: Run, tracks: Sequence[_Named], meeting: Meeting) -> Disagreement | None:
+    labelled = _labelled(run, tracks, meeting)
+    wait = None
+    if labelled == "two buses" and meeting.verdict == "shares":
+        ns, _ = waits([t.track for t in tracks], meeting.first, [meeting.second])
+        wait = float(ns.sum()) / len(run) / 1e6
+    elif labelled != "one bus" or not _at_once(meeting):
+        return None
+    call, thread, partner = _named(run, tracks, meeting.pair)
+    return Disagreement(call, partner, thread, labelled, meeting.met, wait)
+
+
+def _at_once(meeting: Meeting) -> bool:
+    """Whether both are so often under way together that one bus can hardly serve them."""
+    return meeting.verdict == "apart" or (meeting.met >= 30 and meeting.together > 0.5)
+
+
+def _entries(
+    run: Run, tracks: Sequence[_Named], judged: dict[Pair, tuple[str, str]]
+) -> list[Contention]:
+    pairs = [pair for pair, (verdict, _) in judged.items() if verdict in _SHARE]
+    partners = partners_of(pairs)
+    waited = {
+        me: waits([t.track for t in tracks], me, partners[me])
+        for me in partners
+        if tracks[me].track.thread == run.loop_thread
+    }
+    made = []
+    for lock in _locks(pairs):
+        for thread in sorted({tracks[k].track.thread for k in lock} - {run.loop_thread}):
+            mine = [p for p in pairs if p[0] in lock and tracks[p[1]].track.thread == thread]
+            entry = _entry(run, tracks, judged, mine, waited)
+            made += [entry] if entry is not None else []
+    return sorted(made, key=lambda e: -(e.wait_ms_per_loop.value or 0.0))
+
+
+def _locks(pairs: Iterable[Pair]) -> list[set[int]]:
+    """Tracks that share one lock: those that pairs connect.
+
+    Examples
+    --------
+    >>> _locks([(0, 5), (1, 5), (2, 6)])
+    [{0, 1, 5}, {2, 6}]
+    """
+    made: list[set[int]] = []
+    for pair in pairs:
+        joined = [lock for lock in made if lock & set(pair)]
+        made = [lock for lock in made if not lock & set(pair)]
+        made.append(set(pair).union(*joined))
+    return made
+
+
+def _entry(
+    run: Run,
+    tracks: Sequence[_Named],
+    judged: dict[Pair, tuple[str, str]],
+    pairs: Sequence[Pair],
+    waited: dict[int, tuple[Float, NDArray[np.intp]]],
+) -> Contention | None:
+    """What the calls of the loop wait for one thread on one lock."""
+    others = sorted({b for _, b in pairs})
+    likely = {a for a, b in pairs if judged[a, b][0] == "likely"}
+    by_loop, doubtful, count = np.zeros(len(run)), 0.0, 0
+    made: list[CallWait] = []
+    for me in sorted({a for a, _ in pairs}):
+        wait, who = waited[me]
+        mine = np.where(np.isin(who, others), wait, 0.0)
+        if mine.sum() / len(run) / 1e6 < _NOTHING_MS:
+            continue
+        lost = np.bincount(tracks[me].loop, weights=mine, minlength=len(run)) / 1e6
+        by_loop += lost
+        count += int((mine > 0).sum())
+        doubtful += float(lost.mean()) if me in likely else 0.0
+        at = tracks[me].track
+        service = float((at.end - at.start - wait).sum()) / len(run) / 1e6
+        part = float(mine.sum() / wait.sum())
+        figure = _figure(lost, int((mine > 0).sum()), float(lost.mean()) if me in likely else 0.0)
+        made.append(CallWait(run.names[tracks[me].code].name, figure, part * service))
+    if not made:
+        return None
+    made.sort(key=lambda c: -(c.wait_ms_per_loop.value or 0.0))
+    sides = _sides(tracks, pairs)
+    sources = " and ".join(w for w in ("labels", "timing") if any(w in judged[p][1] for p in pairs))
+    served = sum(c.service_ms_per_loop for c in made)
+    figure = _figure(by_loop, count, doubtful)
+    wake = (figure.high or by_loop.mean()) - by_loop.mean()
+    return Contention(
+        tuple(c.name for c in made), run.thread_names[tracks[others[0]].track.thread],
+        tuple(run.names[tracks[k].code].name for k in others),
+        figure, Figure(served, max(served - wake, 0.0), served + doubtful),
+        float(by_loop.sum() * 1e6 / run.loop_columns.period_ns.sum()), lock_kind(sides), sources,
+        tuple(made), *sides,
+    )  # fmt: skip
+
+
+def _figure(by_loop_ms: Float, count: int, doubtful_ms: float) -> Figure:
+    """Mean waiting a loop: the scatter between loops, what is only likely, and waking up."""
+    mean = float(by_loop_ms.mean())
+    half = 0.0
+    if len(by_loop_ms) >= 2 * BATCHES:
+        half = mean - jackknife(by_loop_ms, ["mean"])["mean"].low
+    wake = _WAKE_NS / 1e6 * count / len(by_loop_ms)
+    return Figure(mean, max(mean - half - doubtful_ms, 0.0), mean + half + wake)
+
+
+def _sides(tracks: Sequence[_Named], pairs: Sequence[Pair]) -> tuple[Retakes, Retakes]:
+    """Contested releases by the loop and by the other thread."""
+    mine, others = (
+        _together([tracks[k].track for k in sorted({p[side] for p in pairs})]) for side in (0, 1)
+    )
+    return retakes(mine, others), retakes(others, mine)
+
+
+def _together(tracks: Sequence[Track]) -> tuple[Float, Float]:
+    start = np.concatenate([t.start for t in tracks])
+    order = np.argsort(start, kind="stable")
+    return start[order], np.concatenate([t.end for t in tracks])[order]

@@ -1,0 +1,92 @@
+"""Findings about calls of the loop that wait for other threads."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from looptime.analysers.contention import Contention, Disagreement
+from looptime.analysers.summary import Summary
+from looptime.findings.about import command, ease, evidence, loop_ms, ms, percent, three
+from looptime.findings.finding import Evidence, Finding
+
+__all__ = ["contention_findings", "named"]
+
+#: Waiting as a share of the loop below which it is only noted.
+_LEAST = 0.01
+_NAMED = 3
+
+
+def contention_findings(at: Summary) -> list[Finding]:
+    """Waits for other threads, and labels of buses that the times contradict."""
+    made = [_waits(at, entry) for entry in at.contention.found]
+    return made + _doubts(at.contention.disagreements)
+
+
+def named(names: Sequence[str]) -> str:
+    """The first few names, and how many more there are.
+
+    Examples
+    --------
+    >>> named(["a", "b"]), named(["a", "b", "c", "d", "e"])
+    ('a and b', 'a, b, c and 2 more')
+    """
+    if len(names) <= _NAMED:
+        return " and ".join(part for part in (", ".join(names[:-1]), names[-1]) if part)
+    return f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
+
+
+def _waits(at: Summary, entry: Contention) -> Finding:
+    wait = entry.wait_ms_per_loop
+    total = loop_ms(at)
+    share = min((wait.value or 0.0) / total, 1.0)
+    verb = "waits" if len(entry.calls) == 1 else "wait"
+    shown = {"labels": "their bus is one, by its labels", "timing": "the times show it"}
+    why = shown.get(entry.source, "the labels say so and the times show it")
+    band = f"{three(wait.low or 0.0)} to {three(wait.high or 0.0)}"
+    text = (
+        f"{named(entry.calls)} {verb} {ms(wait.value or 0.0)} a loop ({band}), {percent(share)} "
+        f"of it, for {named(entry.partners)} on thread {entry.thread}: they "
+        f"share one lock or bus ({why})."
+    )
+    if share >= _LEAST:
+        text += " A rest between that thread's calls, or a bus of its own, frees the loop."
+    return Finding(
+        "thread_wait", "look" if share >= _LEAST else "note", text, wait.value, "ms/loop",
+        low=wait.low, high=wait.high, evidence=evidence(at, calls=entry.calls[:10]),
+        command=command(at, "plan"), worth=1.8 * share * ease(at), moves=True,
+    )  # fmt: skip
+
+
+def _doubts(found: Sequence[Disagreement]) -> list[Finding]:
+    """One note for each way in which labels and times differ."""
+    made = []
+    for thread in dict.fromkeys(d.thread for d in found):
+        for labelled in ("one bus", "two buses"):
+            mine = [d for d in found if d.thread == thread and d.labelled == labelled]
+            if mine:
+                made.append(_doubt(mine))
+    return made
+
+
+def _doubt(mine: Sequence[Disagreement]) -> Finding:
+    calls = list(dict.fromkeys(d.call for d in mine))
+    partners = named(list(dict.fromkeys(d.partner for d in mine)))
+    where = f"{partners} on thread {mine[0].thread}"
+    if mine[0].labelled == "one bus":
+        text = (
+            f"{named(calls)} and {where} are served at the same time, though they are labelled "
+            "one bus: is one of them on another bus?"
+        )
+        return Finding("bus_label", "note", text, evidence=_of(calls, mine), worth=0.005)
+    wait = sum(d.wait_ms_per_loop or 0.0 for d in mine)
+    text = (
+        f"By the times, {named(calls)} would wait {ms(wait)} a loop for {where}, though they are "
+        "labelled two buses: is a label wrong, or do they share another lock?"
+    )
+    return Finding(
+        "bus_label", "note", text, wait, "ms/loop", evidence=_of(calls, mine), worth=0.006
+    )
+
+
+def _of(calls: Sequence[str], mine: Sequence[Disagreement]) -> Evidence:
+    return Evidence(calls=tuple(calls[:10]), n_loops=max(d.meetings for d in mine))

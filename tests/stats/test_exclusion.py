@@ -1,0 +1,140 @@
+"""Which calls exclude each other, held against threads played on locks."""
+
+import numpy as np
+import pytest
+
+from looptime.stats.exclusion import Track, exclusions, partners_of, waits
+from tests.two_threads import Job, play
+
+GYRO = ("gyro", "gyro.read")
+
+
+def main_round(rng):
+    """Four calls on lock a, two on nothing."""
+    return [
+        Job("enc.1", 1.2, "a"),
+        Job("enc.2", 1.2, "a"),
+        Job("range.read", 2.0),
+        Job("calc", 0.5 + rng.uniform(0, 0.6)),
+        Job("motor.1", 0.7, "a"),
+        Job("motor.2", 0.7, "a"),
+    ]
+
+
+def tracks_of(played):
+    """One track a thread and name, those of the loop's thread first, and their keys."""
+    rows: dict = {}
+    for thread, name, ask, done, _ in played.rows:
+        rows.setdefault((thread, name), []).append((ask * 1e6, done * 1e6))
+    keys = sorted(rows, key=lambda key: key[0] != "main")
+    threads = list(dict.fromkeys(t for t, _ in keys))
+    return [Track(threads.index(k[0]), *np.array(rows[k]).T) for k in keys], keys
+
+
+def pairs(played, tick_ns=1):
+    """Verdict of each pair as {(loop call, other call)}."""
+    tracks, keys = tracks_of(played)
+    made = {}
+    for m in exclusions(tracks, tick_ns):
+        names = sorted((keys[k] for k in m.pair), key=lambda key: key[0] != "main")
+        made[names[0][1], names[1][1]] = m.verdict
+    return made
+
+
+def shared(verdicts):
+    """Pairs that are taken to share a lock."""
+    return {p for p, v in verdicts.items() if v in ("shares", "likely")}
+
+
+ON_A = {("enc.1", "gyro.read"), ("enc.2", "gyro.read"), ("motor.2", "gyro.read")}
+
+
+@pytest.mark.parametrize("late", [0.0, 0.3])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_finds_what_shares_a_lock(seed, late):
+    """Calls that wait on a fair or an unfair lock are found, those on none are not."""
+
+    def gyro(rng):
+        return [Job("gyro.read", 2.6, "a", gap_ms=rng.uniform(0.5, 6.0))]
+
+    played = play(
+        {"main": main_round, "gyro": gyro}, 900, seed=seed,
+        chance=lambda waited: 0.9 * (late > 0) if waited < 1 else late,
+    )  # fmt: skip
+    found = pairs(played)
+    assert shared(found) >= ON_A
+    assert {found["range.read", "gyro.read"], found["calc", "gyro.read"]} <= {"apart", "unknown"}
+
+
+@pytest.mark.parametrize("seed", [3, 4, 5])
+@pytest.mark.parametrize("gap", [0.7, 4.0])
+def test_no_lock_no_pair(seed, gap):
+    """A thread on a lock of its own shares nothing with the loop."""
+    played = play(
+        {"main": main_round, "gyro": lambda rng: [Job("gyro.read", 2.6, "b", gap_ms=gap)]},
+        700,
+        seed=seed,
+    )
+    assert not shared(pairs(played))
+
+
+def test_two_threads_on_one_lock_and_one_on_another():
+    """Each thread is told by its own lock, though both hinder each other too."""
+    played = play(
+        {
+            "main": lambda rng: [*main_round(rng), Job("lift.read", 1.0, "c")],
+            "gyro": lambda rng: [Job("gyro.read", 2.0, "a", gap_ms=rng.uniform(2, 9))],
+            "tilt": lambda rng: [Job("tilt.read", 1.5, "a", gap_ms=rng.uniform(3, 12))],
+            "camera": lambda rng: [Job("camera.read", 2.0, "c", gap_ms=rng.uniform(2, 7))],
+        },
+        1500,
+    )
+    found = {p for p in shared(pairs(played)) if set(p) != {"tilt.read", "gyro.read"}}
+    assert ("lift.read", "camera.read") in found
+    assert {("enc.1", "gyro.read"), ("enc.1", "tilt.read")} <= found
+    on_c = {p for p in found if "camera.read" in p}
+    assert on_c == {("lift.read", "camera.read")}
+
+
+def test_row_that_outlasts_its_lock_is_not_called_apart():
+    """Where a row goes on after its lock was let go, the times cannot clear the pair."""
+    played = play(
+        {
+            "main": main_round,
+            "gyro": lambda rng: [Job("gyro.read", 2.0, "a", rng.uniform(1, 6), tail_ms=0.9)],
+        },
+        800,
+    )
+    found = pairs(played)
+    assert all(found[p] != "apart" for p in ON_A)
+
+
+def test_nothing_is_said_on_a_coarse_clock():
+    """Services that last less than five ticks cannot be told."""
+    played = play(
+        {"main": main_round, "gyro": lambda rng: [Job("gyro.read", 2.6, "a", rng.uniform(1, 6))]},
+        300,
+    )
+    assert set(pairs(played, tick_ns=1_000_000).values()) == {"unknown"}
+
+
+def test_waiting_for_the_processor_is_no_lock():
+    """A call that another thread interrupts ends after it, but did not find a lock taken."""
+    rng = np.random.default_rng(6)
+    start = np.arange(800) * 10e6
+    at = start + rng.uniform(0.05e6, 0.1e6, 800)  # soon after the call has begun
+    took = rng.uniform(1e6, 3e6, 800)
+    calc = Track(0, start, start + 2e6 + took)
+    vision = Track(1, at, at + took)
+    assert exclusions([calc, vision])[0].verdict not in ("shares", "likely", "apart")
+
+
+def test_waits_by_hand():
+    """The wait lasts until the last end of a partner within the call."""
+    calls = Track(0, np.array([0.0, 10.0, 20.0]), np.array([6.0, 12.0, 29.0]))
+    first = Track(1, np.array([-1.0, 18.0]), np.array([2.0, 22.0]))
+    second = Track(2, np.array([2.0, 22.0]), np.array([4.0, 27.0]))
+    wait, who = waits([calls, first, second], 0, [1, 2])
+    assert wait.tolist() == [4.0, 0.0, 7.0]
+    assert who.tolist() == [2, -1, 2]
+    assert partners_of([(0, 1), (0, 2)]) == {0: [1, 2], 1: [0], 2: [0]}
