@@ -14,7 +14,8 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
-from looptime.errors import ProjectError
+from looptime.controllers import Controller, Wheel, stated
+from looptime.errors import ProjectError, UsageError
 from looptime.schema import KINDS, LAYOUTS, CallName
 from looptime.units import UNITS
 
@@ -91,6 +92,10 @@ class Project:
         ``[limits]``: flat keys, and `call` with one table a call.
     regression : dict of str to float
         ``[regression]``: `tolerance_percent`, `tolerance_ms`, `confidence`.
+    controllers, wheels : tuple of Controller, tuple of Wheel
+        ``[[controller]]`` and ``[[wheel]]``.
+    max_steering_deg_s : float or None [deg/s]
+        ``[steering] max_rate_deg_s``: how fast the wheels turn at most.
     """
 
     path: Path | None = None
@@ -106,6 +111,9 @@ class Project:
     effort: dict[str, float] = field(default_factory=dict)
     limits: dict[str, Any] = field(default_factory=dict)
     regression: dict[str, float] = field(default_factory=dict)
+    controllers: tuple[Controller, ...] = ()
+    wheels: tuple[Wheel, ...] = ()
+    max_steering_deg_s: float | None = None
 
     @classmethod
     def load(cls, path: str | Path) -> Project:
@@ -171,8 +179,12 @@ _KEYS: dict[str, tuple[str, ...]] = {
     ),
     "limits.call": ("mean_ms", "p50_ms", "p95_ms", "p99_ms", "max_ms"),
     "regression": ("tolerance_percent", "tolerance_ms", "confidence"),
+    "steering": ("max_rate_deg_s",),
 }  # fmt: skip
-_SECTIONS = ("log", "loop", "call", "bus", "robot", "heading", "effort", "limits", "regression")
+_SECTIONS = (
+    "log", "loop", "call", "bus", "robot", "heading", "effort", "limits", "regression",
+    "controller", "wheel", "steering",
+)  # fmt: skip
 _TEXT = {
     "layout", "unit", "columns", "loop_call", "match", "kind", "subsystem", "device", "bus",
     "recurs", "lock", "name", "read_call", "pickup_call", "use_call", "read_instant",
@@ -248,6 +260,9 @@ def _from_toml(data: dict[str, Any], path: Path) -> Project:
         effort=_effort(data.get("effort", {}), path),
         limits=_limits(data.get("limits", {}), path),
         regression=_regression(part("regression"), path),
+        controllers=_stated(data.get("controller", []), "controller", Controller, path),
+        wheels=_stated(data.get("wheel", []), "wheel", Wheel, path),
+        max_steering_deg_s=part("steering").get("max_rate_deg_s"),
         **part("loop"),
     )
 
@@ -263,6 +278,24 @@ def _rules(data: Any, path: Path) -> tuple[CallRule, ...]:
             raise ProjectError(f'{where}: has no match: add match = "NAME or PATTERN"')
         rules.append(CallRule(**rule))
     return tuple(rules)
+
+
+def _stated(data: Any, section: str, kind: type[Any], path: Path) -> tuple[Any, ...]:
+    """Tables of an array, each with a name of its own."""
+    if not isinstance(data, list) or not all(isinstance(entry, dict) for entry in data):
+        raise ProjectError(f"{path}: write [[{section}]], with two brackets, one table each")
+    made: list[Any] = []
+    for number, entry in enumerate(data, 1):
+        where = f"{path}: [[{section}]] number {number}"
+        if "name" not in entry:
+            raise ProjectError(f'{where}: has no name: add name = "..."')
+        try:
+            made.append(stated(kind, entry))
+        except UsageError as error:
+            raise ProjectError(f"{where}: {error}") from error
+        if made[-1].name in [one.name for one in made[:-1]]:
+            raise ProjectError(f"{where}: the name {made[-1].name!r} is taken: give each its own")
+    return tuple(made)
 
 
 def _buses(data: Any, path: Path) -> dict[str, Bus]:

@@ -37,12 +37,15 @@ class Labels:
     read_instant : str
         ``start`` of the read (a sensor answers with what it latched before the transfer), or
         ``end`` for a call that waits for the next measurement.
+    what : str
+        What is read; anything but ``heading`` is never guessed from the names of calls.
     """
 
     read_call: str | None = None
     pickup_call: str | None = None
     use_call: str | None = None
     read_instant: str = "start"
+    what: str = "heading"
 
 
 def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
@@ -156,9 +159,9 @@ def _read_rows(run: Run, labels: Labels, notes: list[str]) -> Int | None:
     if labels.read_call is not None:
         rows = np.flatnonzero(calls.name == _code(run, labels.read_call, "read call"))
     else:
-        code = _guessed(run)
+        code = _guessed(run) if labels.what == "heading" else None
         if code is None:
-            notes.append("heading read unknown: taken as the loop's start")
+            notes.append(f"{labels.what} read unknown: taken as the loop's start")
             return None
         notes.append(f"heading read taken to be {run.names[code].name!r} from its name")
         rows = np.flatnonzero(calls.name == code)
@@ -201,16 +204,18 @@ def _uses(
         writes = [i for i, n in enumerate(run.names) if n.kind == "actuator write"]
         rows = np.flatnonzero(np.isin(calls.name, writes) & run.on_loop_thread)
         if len(rows):
-            notes.append("use of the heading taken as the end of each loop's last actuator write")
+            notes.append(
+                f"use of the {labels.what} taken as the end of each loop's last actuator write"
+            )
     if len(rows):
         end = clock.at(calls.start_ns[rows] + calls.duration_ns[rows], calls.loop[rows])
         last = np.full(len(run), -np.inf)
         np.maximum.at(last, calls.loop[rows], end)
         return last[np.isfinite(last)], rows
     if read is None or not run.on_loop_thread[read].all():
-        notes.append("use of the heading unknown: taken as the loop's start")
+        notes.append(f"use of the {labels.what} unknown: taken as the loop's start")
         return clock.start, None
-    notes.append("use of the heading unknown: taken as the end of the reading")
+    notes.append(f"use of the {labels.what} unknown: taken as the end of the reading")
     return clock.at(calls.start_ns[read] + calls.duration_ns[read], calls.loop[read]), read
 
 
@@ -272,7 +277,7 @@ def _sampling(
         use, taken = use[rises], np.maximum.accumulate(taken[rises])
     if len(use) < 3:
         raise NotEnoughError(
-            f"only {len(use)} loops have both a heading reading and a use of it; 3 are needed"
+            f"only {len(use)} loops have both a reading and a use of it; 3 are needed"
         )
     loop = clock.loop_of(use)
     start = np.where(use >= clock.end, clock.end, clock.start[loop])

@@ -19,10 +19,12 @@ ROOT = Path(__file__).resolve().parents[2]
 FLOORS = (
     {"errors", "units", "schema", "run", "samples", "tables"},
     {"stats"},
+    {"controllers"},
     {"project"},
     {"parsers"},
     {"analysers"},
     {"heading"},
+    {"control"},
     {"planner"},
     {"checks"},
     {"findings"},

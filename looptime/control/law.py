@@ -1,0 +1,162 @@
+"""The arithmetic of a controller and of the mechanism that it drives, as numbers in seconds."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.controllers import Controller
+
+__all__ = ["Law", "Plant", "law_of", "plant_of"]
+
+Float = NDArray[np.float64]
+
+#: Times closer than this are the same instant [s].
+SAME_S = 1e-10
+
+
+@dataclass(frozen=True)
+class Law:
+    """``output = kp e + ki I + kd D + feed_forward x wanted speed``, cut at `limit`.
+
+    Parameters
+    ----------
+    form : str
+        ``per loop``: ``I += e``, ``D = e - e_last``; ``fixed step``: ``I += e h``,
+        ``D = (e - e_last)/h``; ``measured step``: the same with the time between the readings.
+    kp, ki, kd : float
+    step_s : float or None [s]
+        The step h that the code assumes.
+    filter_s : float [s]
+        ``D`` goes through ``D += dt/(filter_s + dt) (new - D)``.
+    limit, integral_limit, wraps : float
+        Infinite where there is none.
+    of_measurement : bool
+        The derivative is of the measured value and not of the error.
+    feed_forward : float
+    """
+
+    form: str
+    kp: float
+    ki: float = 0.0
+    kd: float = 0.0
+    step_s: float | None = None
+    filter_s: float = 0.0
+    limit: float = math.inf
+    integral_limit: float = math.inf
+    wraps: float = math.inf
+    of_measurement: bool = False
+    feed_forward: float = 0.0
+
+    def weights(self, step: Float) -> tuple[Float, Float, Float]:
+        """What a loop's step makes of the sum, the difference and the filter.
+
+        Parameters
+        ----------
+        step : float array, shape (n,) [s]
+            Time between the readings of one loop and the next.
+
+        Returns
+        -------
+        added, multiplied, passed : float array, shape (n,)
+            ``I += added e``; ``D = multiplied (e - e_last)``, 0 where a reading is used twice;
+            ``passed`` is the share of a new D that the filter lets through.
+        """
+        one = np.ones_like(step)
+        if self.form == "measured step":
+            new = step > SAME_S
+            share = np.where(new, step / np.where(new, self.filter_s + step, 1.0), 0.0)
+            return step, np.where(new, 1 / np.where(new, step, 1.0), 0.0), share
+        assumed = self.step_s or 0.0
+        passed = assumed / (self.filter_s + assumed) if self.filter_s else 1.0
+        if self.form == "fixed step":
+            return one * assumed, one / assumed, one * passed
+        return one, one, one * passed
+
+
+@dataclass(frozen=True)
+class Plant:
+    """``tau v' + v = K (u - load)``; for ``position`` besides ``x' = v``.
+
+    Parameters
+    ----------
+    kind : str
+        ``position`` or ``speed``: what is measured.
+    full_speed : float [unit/s]
+        K, the speed at full output.
+    time_constant_s : float [s]
+        tau; 0 for a mechanism that follows at once.
+    load : float
+        Output that only just holds it.
+    """
+
+    kind: str
+    full_speed: float
+    time_constant_s: float = 0.0
+    load: float = 0.0
+
+    def factors(self, time: Float) -> tuple[Float, Float]:
+        """``E = exp(-t/tau)`` and ``tau (1 - E)``: the exact solution over a time is
+
+        ``v(t) = w + (v - w) E`` and ``x(t) = x + w t + (v - w) tau (1 - E)`` with
+        ``w = K (u - load)``.
+        """
+        tau = self.time_constant_s
+        if not tau:
+            return np.where(time > SAME_S, 0.0, 1.0), np.zeros_like(time)
+        return np.exp(-time / tau), -tau * np.expm1(-time / tau)
+
+    def after(self, x: Float, v: Float, u: Float, time: Float) -> tuple[Float, Float]:
+        """Position and speed after a time of constant output; all of one shape."""
+        decay, share = self.factors(time)
+        w = self.full_speed * (u - self.load)
+        return x + w * time + (v - w) * share, w + (v - w) * decay
+
+    def measured(self, x: Float, v: Float) -> Float:
+        """What its sensor sees."""
+        return x if self.kind == "position" else v
+
+    def at_rest(self, law: Law) -> tuple[float, float, float]:
+        """Measured value, output and sum of the integral where a law holds it at target 0."""
+        if law.ki:
+            sum_ = min(max(self.load / law.ki, -law.integral_limit), law.integral_limit)
+            missing = self.load - law.ki * sum_
+        else:
+            sum_, missing = 0.0, self.load
+        if self.kind == "position":
+            return (-missing / law.kp if law.kp else 0.0), self.load, sum_
+        value = -self.full_speed * missing / (1 + self.full_speed * law.kp)
+        return value, law.ki * sum_ - law.kp * value, sum_
+
+
+def law_of(stated: Controller) -> Law:
+    """The law of a controller that runs on the robot.
+
+    Examples
+    --------
+    >>> law_of(Controller(form="fixed step", step_ms=20, kp=2, ki=1)).step_s
+    0.02
+    """
+    return Law(
+        form=stated.form or "per loop",
+        kp=stated.kp,
+        ki=stated.ki,
+        kd=stated.kd,
+        step_s=None if stated.step_ms is None else stated.step_ms / 1e3,
+        filter_s=stated.derivative_filter_ms / 1e3,
+        limit=stated.output_limit,
+        integral_limit=math.inf if stated.integral_limit is None else stated.integral_limit,
+        wraps=math.inf if stated.wraps is None else stated.wraps,
+        of_measurement=stated.derivative_of == "measurement",
+        feed_forward=stated.feed_forward,
+    )
+
+
+def plant_of(stated: Controller) -> Plant:
+    """The mechanism of a controller that states one (`Controller.has_model`)."""
+    assert stated.plant is not None
+    assert stated.full_speed is not None
+    return Plant(stated.plant, stated.full_speed, stated.time_constant_ms / 1e3, stated.load)

@@ -1,0 +1,100 @@
+"""What a controller is asked to follow, as functions of the time since the move began."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.controllers import Target
+
+__all__ = ["Path", "path_of"]
+
+Float = NDArray[np.float64]
+#: Cycles of a sine that are followed.
+CYCLES = 3
+
+
+@dataclass(frozen=True)
+class Path:
+    """A target over time: at rest at 0 before the move, quadratic pieces, or a sine.
+
+    Parameters
+    ----------
+    begins_s : float array, shape (p,) [s]
+        When each piece begins; the first at 0, the last lasts for ever.
+    value, rate, change : float array, shape (p,)
+        Value, slope and second derivative at the beginning of each piece.
+    end_s : float [s]
+        When the target has done moving; a ramp and a sine are followed no longer.
+    comes_to_rest : bool
+        Whether it then stays, so that one can settle on it.
+    amplitude, hz : float
+        Of a sine; else 0.
+    """
+
+    begins_s: Float
+    value: Float
+    rate: Float
+    change: Float
+    end_s: float
+    comes_to_rest: bool
+    amplitude: float = 0.0
+    hz: float = 0.0
+
+    @property
+    def final(self) -> float:
+        """Where it comes to rest."""
+        return float(self.value[-1])
+
+    def at(self, time: Float) -> tuple[Float, Float]:
+        """Target and its rate of change; 0 before the move."""
+        begun = time >= 0
+        if self.hz:
+            w = 2 * math.pi * self.hz
+            return (
+                np.where(begun, self.amplitude * np.sin(w * time), 0.0),
+                np.where(begun, self.amplitude * w * np.cos(w * time), 0.0),
+            )
+        piece = np.searchsorted(self.begins_s, time, side="right") - 1
+        since = time - self.begins_s[piece]
+        rate, change = self.rate[piece], self.change[piece]
+        value = self.value[piece] + since * (rate + 0.5 * change * since)
+        return np.where(begun, value, 0.0), np.where(begun, rate + change * since, 0.0)
+
+
+def path_of(target: Target) -> Path:
+    """The path of a target.
+
+    Examples
+    --------
+    A trapezoid of 1 m at 1 m/s and 2 m/s2: half a second to reach the speed, half to hold it.
+
+    >>> from looptime.controllers import parse_target
+    >>> path = path_of(parse_target("trapezoid:1,1,2"))
+    >>> path.begins_s.tolist(), path.at(np.array([0.75]))[0].tolist()
+    ([0.0, 0.5, 1.0, 1.5], [0.5])
+    """
+    first, *rest = target.numbers
+    if target.kind == "trapezoid":
+        return _trapezoid(first, rest[0], rest[1])
+    zero = np.zeros(1)
+    if target.kind == "sine":
+        return Path(zero, zero, zero, zero, CYCLES / rest[0], False, first, rest[0])
+    if target.kind == "ramp":
+        return Path(zero, zero, np.array([first]), zero, rest[0], False)
+    return Path(zero, np.array([first]), zero, zero, 0.0, True)
+
+
+def _trapezoid(distance: float, speed: float, acceleration: float) -> Path:
+    way, sign = abs(distance), math.copysign(1.0, distance)
+    top = min(speed, math.sqrt(way * acceleration))
+    rise = top / acceleration
+    hold = max(way / top - rise, 0.0)
+    begins = np.cumsum([0.0, rise, hold, rise])
+    value = sign * np.array([0.0, top * rise / 2, way - top * rise / 2, way])
+    rate = sign * np.array([0.0, top, top, 0.0])
+    change = sign * np.array([acceleration, 0.0, -acceleration, 0.0])
+    return Path(begins, value, rate, change, float(begins[-1]), True)

@@ -1,0 +1,1 @@
+"""Tests of what the pace does to controllers and steered wheels."""
