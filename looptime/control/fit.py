@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.analysers.figure import Figure
+from looptime.analysers.estimate import Figure
 from looptime.control.law import Plant
 from looptime.errors import NotEnoughError, UsageError
 from looptime.run import Run

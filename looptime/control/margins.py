@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from looptime.control.law import Law, Plant
-from looptime.control.matrices import EvenLoop, even_matrix, spectral_radius
+from looptime.control.matrices import EvenLoop, LoopMatrices, even_matrix, spectral_radius
 
 __all__ = ["Margins", "margins", "open_loop"]
 
@@ -64,12 +65,15 @@ def open_loop(law: Law, plant: Plant, at: EvenLoop, angle: Float) -> Complex:
     >>> round(float(made[0].real), 12)
     -0.4
     """
-    made = even_matrix(law, plant, at)
+    return _curve(even_matrix(law, plant, at), np.asarray(angle, dtype=np.float64))
+
+
+def _curve(made: LoopMatrices, angle: Float) -> Complex:
     whole, o = made.each[0], made.output
     rest = np.delete(np.arange(len(whole)), o)
     A, b = whole[np.ix_(rest, rest)], whole[rest, o]
     c, direct = whole[o, rest], whole[o, o]
-    z = np.exp(1j * np.asarray(angle, dtype=np.float64))
+    z = np.exp(1j * angle)
     inner = np.linalg.solve(
         z[:, None, None] * np.eye(len(A)) - A, np.broadcast_to(b, (len(z), len(b)))[..., None]
     )
@@ -85,15 +89,16 @@ def margins(law: Law, plant: Plant, at: EvenLoop) -> Margins:
     >>> round(found.gain_margin, 9)
     2.5
     """
+    made = even_matrix(law, plant, at)
 
     def value(angle: Float) -> Complex:
-        return open_loop(law, plant, at, angle)
+        return _curve(made, angle)
 
     angle = np.unique(np.concatenate(
         [np.geomspace(1e-6, math.pi, POINTS // 2), np.linspace(1e-3, math.pi, POINTS // 2)]
     ))  # fmt: skip
     found = value(angle)
-    stable = spectral_radius(even_matrix(law, plant, at).each[0]) < 1
+    stable = spectral_radius(made.each[0]) < 1
     level = np.log(np.abs(found))
     crossing = _roots(angle, level, lambda a: np.log(np.abs(value(a))))
     phase = np.degrees(np.angle(-value(crossing))) if len(crossing) else np.empty(0)
@@ -105,7 +110,9 @@ def margins(law: Law, plant: Plant, at: EvenLoop) -> Margins:
     )
 
 
-def _gain_margin(value, angle: Float, found: Complex, stable: bool) -> float | None:  # type: ignore[no-untyped-def]
+def _gain_margin(
+    value: Callable[[Float], Complex], angle: Float, found: Complex, stable: bool
+) -> float | None:
     """The factor nearest to 1 that puts -1 on the curve."""
     real = _roots(angle, found.imag, lambda a: value(a).imag)
     at = np.append(value(real).real if len(real) else np.empty(0), found[-1].real)
@@ -116,13 +123,13 @@ def _gain_margin(value, angle: Float, found: Complex, stable: bool) -> float | N
     return float(factors.min() if stable else factors.max())
 
 
-def _roots(angle: Float, level: Float, again) -> Float:  # type: ignore[no-untyped-def]
+def _roots(angle: Float, level: Float, again: Callable[[Float], Float]) -> Float:
     """Where a function of the angle changes its sign, by bisection of all places together."""
     change = np.flatnonzero(np.sign(level[:-1]) * np.sign(level[1:]) < 0)
     if not len(change):
         return np.empty(0)
     low, high, side = angle[change], angle[change + 1], np.sign(level[change])
-    for _ in range(60):
+    for _ in range(32):
         middle = 0.5 * (low + high)
         same = np.sign(again(middle)) == side
         low, high = np.where(same, middle, low), np.where(same, high, middle)

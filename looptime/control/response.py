@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from looptime.control.law import Plant
 from looptime.control.simulate import Track
 from looptime.control.target import Path
-from looptime.stats.quantiles import quantile
+from looptime.stats.quantiles import element_number
 
 __all__ = ["NODES", "Response", "Spread", "response", "spread_of"]
 
@@ -68,7 +68,11 @@ def spread_of(values: Float) -> Spread:
     """
     if not len(values):
         return NOTHING
-    shown = (float(values.mean()), float(quantile(values, 0.95)), float(values.max()))
+    shown = (
+        float(values.mean()),
+        float(np.sort(values)[element_number(0.95, len(values)) - 1]),
+        float(values.max()),
+    )
     return Spread(*(value if math.isfinite(value) else None for value in shown))
 
 
@@ -184,9 +188,9 @@ def _settled(plant: Plant, at: _Pieces, final: float, tolerance: float) -> Float
 
     turn = _turning(plant, at)
     stops = np.array([off(at, t) > 0 for t in (at.begin, turn, at.end)])
-    there = np.asarray(at.end > at.begin, dtype=bool)
+    there = np.less(at.begin, at.end)
     stops &= there  # a piece of no length says nothing
-    last = _last_row(stops.any(axis=0))
+    last = _last_row(np.asarray(stops.any(axis=0)))
     rows = np.maximum(last, 0)
     piece, columns = at.row(rows), np.arange(len(rows))
     turned, late = turn[rows, columns], stops[1:, rows, columns]

@@ -115,11 +115,12 @@ def play(law: Law, plant: Plant, path: Path, at: Instants) -> Track:
     x[0], v[0] = (rest, 0.0) if plant.kind == "position" else (0.0, rest)
     output[0] = held
     state = _State(law, path, at, rest, summed, plant.kind == "position")
-    hold_factors = plant.factors(np.diff(use, axis=0))
     hold = np.diff(use, axis=0)
+    hold_factors = plant.factors(hold)
     late = at.taken_s[1:] - use[:-1]  # of the readings, within the hold before their use
     in_hold = late >= -SAME_S
     late_factors = plant.factors(np.maximum(late, 0.0))
+    all_in_hold = [bool(row.all()) for row in in_hold]
     for k in range(1, n):
         w = plant.full_speed * (output[k - 1] - plant.load)
         over = v[k - 1] - w
@@ -129,7 +130,7 @@ def play(law: Law, plant: Plant, path: Path, at: Instants) -> Track:
             seen = x[k - 1] + w * late[k - 1] + over * late_factors[1][k - 1]
         else:
             seen = w + over * late_factors[0][k - 1]
-        if not in_hold[k - 1].all():
+        if not all_in_hold[k - 1]:
             earlier = _earlier(plant, at, x, v, output, k, rest)
             seen = np.where(in_hold[k - 1], seen, earlier)
         output[k] = state.next_output(k, seen)
@@ -163,7 +164,7 @@ class _State:
         if law.ki:
             self.sum = self.sum + self.added[k - 1] * error
             if law.integral_limit != np.inf:
-                self.sum = np.clip(self.sum, -law.integral_limit, law.integral_limit)
+                self.sum = _cut(self.sum, law.integral_limit)
             output = output + law.ki * self.sum
         if law.kd:
             new = (self.seen - seen) if law.of_measurement else (error - self.error)
@@ -173,7 +174,12 @@ class _State:
                 self.change = new
             output = output + law.kd * new
             self.error, self.seen = error, seen
-        return np.clip(output, -law.limit, law.limit) if law.limit != np.inf else output
+        return _cut(output, law.limit) if law.limit != np.inf else output
+
+
+def _cut(values: Float, limit: float) -> Float:
+    """At most so large, either way."""
+    return np.minimum(np.maximum(values, -limit), limit)
 
 
 def _earlier(

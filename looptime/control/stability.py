@@ -24,8 +24,8 @@ __all__ = ["Stability", "growth_per_s", "mean_square", "period_range", "stabilit
 
 Float = NDArray[np.float64]
 
-#: Fewest re-orthonormalised products behind a growth.
-PRODUCTS = 600
+#: Fewest products, kept orthonormal, until the strongest directions are found.
+PRODUCTS = 150
 #: Largest state for which the mean square is worked out: its matrix has the fourth power.
 MOST_STATES = 16
 #: Periods looked at for the edge of stability [s].
@@ -103,7 +103,8 @@ def stability(law: Law, plant: Plant, at: Sampling, even: EvenLoop) -> Stability
 def growth_per_s(loops: LoopMatrices) -> float:
     """Growth of a disturbance a second, from products kept orthonormal by QR.
 
-    The log is gone through at least twice, so that how it begins does not matter.
+    The log is gone through again and again until the strongest directions come back to
+    themselves; their growth over one passage is that of the log repeated for ever.
 
     Parameters
     ----------
@@ -121,16 +122,19 @@ def growth_per_s(loops: LoopMatrices) -> float:
     100.0
     """
     parts, gathered = _in_parts(loops.each)
-    passes = max(2, -(-PRODUCTS // len(parts)))
     frame = np.eye(parts.shape[1])
-    total = np.zeros(len(frame))
-    for go in range(passes):
-        if go == 1:
-            total[:] = 0.0
+    for _ in range(max(1, -(-PRODUCTS // len(parts)))):
         for part in parts:
-            frame, upper = np.linalg.qr(part @ frame)
-            total += np.log(np.maximum(np.abs(np.diag(upper)), 1e-300))
-    return float((total.max() / (passes - 1) + gathered) / loops.duration_s)
+            frame = np.linalg.qr(part @ frame)[0]
+    begin, upper = frame, np.eye(2)[: len(frame), : len(frame)]
+    for part in parts:
+        frame, step = np.linalg.qr(part @ frame)
+        upper = step[:2, :2] @ upper
+        size = max(float(np.abs(upper).max()), 1e-300)
+        gathered, upper = gathered + math.log(size), upper / size
+    # the two strongest directions come back to themselves: an oscillation turns within them
+    turned = (begin.T @ frame)[:2, :2] @ upper
+    return (math.log(max(spectral_radius(turned), 1e-300)) + gathered) / loops.duration_s
 
 
 def _in_parts(each: Float) -> tuple[Float, float]:

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.analysers.figure import Figure
-from looptime.control.instants import instants_of
+from looptime.analysers.estimate import Figure
+from looptime.control.value_instants import instants_of
 from looptime.controllers import Wheel
 from looptime.errors import NotEnoughError, UsageError
-from looptime.heading.ages import block_sums, leave_out, ratio
-from looptime.heading.jackknife import figure
+from looptime.heading.age_distribution import block_sums, leave_out, ratio
+from looptime.heading.block_intervals import figure
 from looptime.heading.pattern import blocks_of
 from looptime.run import Run
 from looptime.stats.quantiles import quantile

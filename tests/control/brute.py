@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -82,17 +82,6 @@ def wanted_at(target, t):
     return distance, 0.0
 
 
-@dataclass
-class Seen:
-    """The move, every 10 us."""
-
-    time: np.ndarray
-    value: np.ndarray
-    wanted: np.ndarray
-    ends: float = 0.0
-    extra: dict = field(default_factory=dict)
-
-
 def simulate(code, machine, target, read, taken, use, horizon):
     """Run code and mechanism from `use[0]` (before 0) to the horizon."""
     load = machine.load
@@ -141,14 +130,10 @@ def figures(time, value, target, tolerance):
     """Overshoot, settling time, rms and greatest following error, as one would read them off."""
     kind, n = target
     wanted = np.array([wanted_at(target, t)[0] for t in time[::5]])
-    ends = {
-        "step": 0.0, "ramp": n[-1] if len(n) > 1 else 1.0, "sine": 3 / n[-1],
-        "trapezoid": 2 * min(n[1], math.sqrt(n[0] * n[-1])) / n[-1]
-        + n[0] / min(n[1], math.sqrt(n[0] * n[-1])) - min(n[1], math.sqrt(n[0] * n[-1])) / n[-1]
-        if kind == "trapezoid" else 0.0,
-    }[kind]  # fmt: skip
-    if kind == "ramp":
-        ends = n[1]
+    ends = {"step": 0.0, "ramp": n[-1], "sine": 3 / n[-1]}.get(kind)
+    if ends is None:
+        speed = min(n[1], math.sqrt(n[0] * n[2]))
+        ends = n[0] / speed + speed / n[2]
     over = settle = math.nan
     if kind in ("step", "trapezoid"):
         over = max(float((value - n[0]).max()), 0.0)

@@ -7,10 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from looptime.analysers.figure import Figure
+from looptime.analysers.estimate import Figure
+from looptime.control.control_result import (
+    CAUTIONS,
+    Controlled,
+    ControlResult,
+    Model,
+    RequiredRate,
+)
 from looptime.control.effective import derivative_noise, effective_gains
 from looptime.control.fit import Fit, fit_plant
-from looptime.control.instants import instants_of
 from looptime.control.law import law_of, plant_of
 from looptime.control.margins import margins
 from looptime.control.moves import (
@@ -26,19 +32,13 @@ from looptime.control.moves import (
     worst_stall,
 )
 from looptime.control.response import Response, summed_up
-from looptime.control.result import (
-    CAUTIONS,
-    Controlled,
-    ControlResult,
-    Model,
-    RequiredRate,
-)
 from looptime.control.stability import stability
 from looptime.control.target import Path, path_of
+from looptime.control.value_instants import instants_of
 from looptime.control.wheels import Steering, steering
 from looptime.controllers import Controller, Wheel
 from looptime.errors import LooptimeError, NotEnoughError, UsageError
-from looptime.heading.ages import age_parts
+from looptime.heading.age_distribution import age_parts
 from looptime.heading.pattern import Sampling, sample_stretches
 from looptime.project import Project
 from looptime.run import Run

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from looptime.analysers.figure import Figure, to_json
+from looptime.analysers.estimate import Figure, to_json
 from looptime.control.effective import Effective, Noise
 from looptime.control.fit import Fit
 from looptime.control.margins import Margins
@@ -181,6 +181,7 @@ class ControlResult:
         return to_json({
             "loops": self.loops, "warmup_loops": self.warmup_loops,
             "duration_s": self.duration_s, "rate_hz": self.rate_hz,
-            "controllers": list(self.controllers), "wheels": wheels, "steering": steering,
+            "controllers": [one.to_dict() for one in self.controllers],
+            "wheels": wheels, "steering": steering,
             "notes": list(self.notes), "cautions": list(self.cautions),
         })  # type: ignore[no-any-return] # fmt: skip
