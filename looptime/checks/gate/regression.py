@@ -23,7 +23,7 @@ from looptime.stats.prediction_limits import (
     prediction_limit,
     screen_baseline,
 )
-from looptime.stats.statistic import least_loops
+from looptime.stats.statistic import required_loops
 from looptime.stats.student import t_one_sided, t_quantile
 
 __all__ = ["Regression", "regression_rows"]
@@ -173,11 +173,12 @@ def _tested(
         "regression", what, statistic, call, average(new), unit="loops" if count else "ms",
         verdict="not judged", decides=not call and statistic in DECIDING,
     )  # fmt: skip
-    shortest, need = min(v.n for v in new), least_loops(statistic)
-    if shortest < need and not (call and statistic == "mean"):
+    short = [v.n for v in new if not v.enough]
+    if short:
         # without the mean nothing at all is judged
         verdict = "can't tell" if statistic == "mean" and not call else "not judged"
-        note = f"{shortest:,} loops are too few for this figure: it needs {need:,}"
+        need = required_loops(statistic)
+        note = f"{min(short):,} loops are too few for this figure: it needs {need:,}"
         return _Test(replace(blank, verdict=verdict, note=note))
     if count and too_rare_to_gate([round(v.value) for v in old]):
         return _Test(replace(blank, note="too rare to gate: fewer than 3 a run in the baseline"))
