@@ -19,7 +19,7 @@ from looptime.parsers.assemble.run_of_loops import from_loops
 from looptime.parsers.assemble.spans import SPAN_ROWS, cuts_of, spans_of
 from looptime.parsers.layouts.contract import CallRows, Options, Outcast, Parsed
 from looptime.parsers.text.cells import in_32_bits
-from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, SetAside, Signals
+from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, SetAside, Signals, stated
 from looptime.schema import REASONS, CallName
 
 __all__ = ["assemble", "with_lost"]
@@ -246,7 +246,7 @@ def _finish(made: Run, parsed: Parsed, path: str, said: str) -> Run:
         set_aside=set_aside,
         clock=parsed.clock,
         loop_from=said,
-        dropped=_dropped(table.meta),
+        dropped=stated(table.meta, "dropped"),
         meta=dict(table.meta),
     )
 
@@ -280,8 +280,3 @@ def _share(parsed: Parsed) -> tuple[int, int, int]:
     low = int(table.line_of(np.array([first]))[0]) if first else 0
     high = int(table.line_of(np.array([stop]))[0]) if stop < len(table) else end
     return stop - first, low, high
-
-
-def _dropped(meta: dict[str, str]) -> int:
-    text = meta.get("dropped", "0")
-    return int(text) if text.isdigit() else 0
