@@ -369,8 +369,8 @@ class Commands(click.Group):
 
 #: Commands in the order of the job; those of a season by themselves.
 ORDER = (
-    "tour", "recorder", "summary", "slow", "plan", "heading", "compare", "season", "gate",
-    "report", "dashboard", "export", "add", "list", "show", "baseline", "trends", "drop",
+    "tour", "recorder", "summary", "slow", "plan", "heading", "control", "compare", "season",
+    "gate", "report", "dashboard", "export", "add", "list", "show", "baseline", "trends", "drop",
 )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
-from looptime.control.law import Plant
+from looptime.controlling.law import Plant
 from looptime.errors import NotEnoughError, UsageError
 from looptime.run import Run
 from looptime.stats.student import t_quantile

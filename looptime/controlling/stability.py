@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.control.law import Law, Plant
-from looptime.control.matrices import (
+from looptime.controlling.law import Law, Plant
+from looptime.controlling.matrices import (
     EvenLoop,
     LoopMatrices,
     even_matrix,

@@ -8,18 +8,19 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.analysers.estimate import Figure
-from looptime.control.control_result import (
+from looptime.controllers import Controller, Wheel
+from looptime.controlling.control_result import (
     CAUTIONS,
     Controlled,
     ControlResult,
     Model,
     RequiredRate,
 )
-from looptime.control.effective import derivative_noise, effective_gains
-from looptime.control.fit import Fit, fit_plant
-from looptime.control.law import law_of, plant_of
-from looptime.control.margins import margins
-from looptime.control.moves import (
+from looptime.controlling.effective import derivative_noise, effective_gains
+from looptime.controlling.fit import Fit, fit_plant
+from looptime.controlling.law import law_of, plant_of
+from looptime.controlling.margins import margins
+from looptime.controlling.moves import (
     EVEN_STARTS,
     SHAPE_LOOPS,
     CurvePoint,
@@ -31,25 +32,24 @@ from looptime.control.moves import (
     rate_curve,
     worst_stall,
 )
-from looptime.control.response import Response, summed_up
-from looptime.control.stability import stability
-from looptime.control.target import Path, path_of
-from looptime.control.value_instants import instants_of
-from looptime.control.wheels import Steering, steering
-from looptime.controllers import Controller, Wheel
+from looptime.controlling.response import Response, summed_up
+from looptime.controlling.stability import stability
+from looptime.controlling.target import Path, path_of
+from looptime.controlling.value_instants import instants_of
+from looptime.controlling.wheels import Steering, steering
 from looptime.errors import LooptimeError, NotEnoughError, UsageError
 from looptime.heading.age_distribution import age_parts
 from looptime.heading.pattern import Sampling, sample_stretches
 from looptime.project import Project
 from looptime.run import Run
 
-__all__ = ["study"]
+__all__ = ["control"]
 
 #: Tolerance where none is stated, as a share of the way or of the speed.
 USUAL_TOLERANCE = 0.02
 
 
-def study(
+def control(
     run: Run,
     *,
     project: Project | None = None,
@@ -98,7 +98,7 @@ def study(
     >>> start = np.arange(1000) * 20_000_000
     >>> run = Run(LoopColumns(np.arange(1000), start, np.full(1000, 20_000_000)))
     >>> lift = Controller("lift", kp=4.0, plant="position", full_speed=10.0)
-    >>> found = study(run, controllers=[lift]).controllers[0].model
+    >>> found = control(run, controllers=[lift]).controllers[0].model
     >>> round(found.stability.slowest_stable_ms, 9), round(found.margins.gain_margin, 9)
     (50.0, 2.5)
     """

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.control.law import SAME_S, Law, Plant
-from looptime.control.target import Path
+from looptime.controlling.law import SAME_S, Law, Plant
+from looptime.controlling.target import Path
 from looptime.heading.pattern import Sampling
 
 __all__ = ["Instants", "Track", "beside", "play", "starts_in"]

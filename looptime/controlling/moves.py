@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.control.law import Law, Plant
-from looptime.control.margins import margins
-from looptime.control.matrices import EvenLoop, even_matrix, spectral_radius
-from looptime.control.response import NODES, Response, figures, response, summed_up
-from looptime.control.simulate import Instants, Track, beside, play, starts_in
-from looptime.control.target import Path
+from looptime.controlling.law import Law, Plant
+from looptime.controlling.margins import margins
+from looptime.controlling.matrices import EvenLoop, even_matrix, spectral_radius
+from looptime.controlling.response import NODES, Response, figures, response, summed_up
+from looptime.controlling.simulate import Instants, Track, beside, play, starts_in
+from looptime.controlling.target import Path
 from looptime.errors import LooptimeError
 from looptime.heading.pattern import LogShape, Sampling, even
 
@@ -69,7 +69,7 @@ class Move:
         return play(self.law, self.plant, self.path, moves)
 
     def each(self, moves: Instants) -> tuple[Float, Float, Float, Float]:
-        """Figures of every move; see `looptime.control.response.figures`."""
+        """Figures of every move; see `looptime.controlling.response.figures`."""
         track = self.track(moves)
         return figures(self.plant, self.path, track, self.horizon_s, self.tolerance)
 

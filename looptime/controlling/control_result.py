@@ -6,14 +6,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from looptime.analysers.estimate import Figure, to_json
-from looptime.control.effective import Effective, Noise
-from looptime.control.fit import Fit
-from looptime.control.margins import Margins
-from looptime.control.moves import CurvePoint, Stall
-from looptime.control.response import Response
-from looptime.control.stability import Stability
-from looptime.control.wheels import Steering
 from looptime.controllers import Controller
+from looptime.controlling.effective import Effective, Noise
+from looptime.controlling.fit import Fit
+from looptime.controlling.margins import Margins
+from looptime.controlling.moves import CurvePoint, Stall
+from looptime.controlling.response import Response
+from looptime.controlling.stability import Stability
+from looptime.controlling.wheels import Steering
 
 __all__ = ["CAUTIONS", "ControlResult", "Controlled", "Model", "RequiredRate"]
 

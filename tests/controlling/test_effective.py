@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from looptime.control.effective import derivative_noise, effective_gains
-from looptime.control.law import Law
 from looptime.controllers import Controller
+from looptime.controlling.effective import derivative_noise, effective_gains
+from looptime.controlling.law import Law
 
 STEPS = np.array([0.010] * 2 + [0.020] * 96 + [0.040] * 2)
 

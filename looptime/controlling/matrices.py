@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.control.law import SAME_S, Law, Plant
+from looptime.controlling.law import SAME_S, Law, Plant
 from looptime.errors import NotEnoughError
 from looptime.heading.pattern import Sampling
 

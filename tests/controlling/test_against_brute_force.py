@@ -8,16 +8,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from looptime.control.law import Law, Plant
-from looptime.control.matrices import EvenLoop, loop_matrices
-from looptime.control.moves import delayed, horizon_of
-from looptime.control.response import figures
-from looptime.control.simulate import Instants, play, starts_in
-from looptime.control.stability import mean_square
-from looptime.control.target import path_of
 from looptime.controllers import parse_target
-from tests.control.brute import Code, Machine, simulate
-from tests.control.brute import figures as read_off
+from looptime.controlling.law import Law, Plant
+from looptime.controlling.matrices import EvenLoop, loop_matrices
+from looptime.controlling.moves import delayed, horizon_of
+from looptime.controlling.response import figures
+from looptime.controlling.simulate import Instants, play, starts_in
+from looptime.controlling.stability import mean_square
+from looptime.controlling.target import path_of
+from tests.controlling.brute import Code, Machine, simulate
+from tests.controlling.brute import figures as read_off
 from tests.heading.logs import jittered
 
 

@@ -7,12 +7,19 @@ import math
 import numpy as np
 import pytest
 
-from looptime.control.law import Law, Plant
-from looptime.control.matrices import EvenLoop
-from looptime.control.moves import Move, even_loop, even_starts, horizon_of, rate_curve, worst_stall
-from looptime.control.response import summed_up
-from looptime.control.target import path_of
 from looptime.controllers import parse_target
+from looptime.controlling.law import Law, Plant
+from looptime.controlling.matrices import EvenLoop
+from looptime.controlling.moves import (
+    Move,
+    even_loop,
+    even_starts,
+    horizon_of,
+    rate_curve,
+    worst_stall,
+)
+from looptime.controlling.response import summed_up
+from looptime.controlling.target import path_of
 from tests.heading.logs import jittered
 
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.control.law import Plant
-from looptime.control.simulate import Track
-from looptime.control.target import Path
+from looptime.controlling.law import Plant
+from looptime.controlling.simulate import Track
+from looptime.controlling.target import Path
 from looptime.stats.quantiles import element_number
 
 __all__ = ["NODES", "Response", "Spread", "response", "spread_of"]
@@ -163,7 +163,8 @@ def _after(
     whole = _pieces(track, 0.0, horizon, [])
     turn = _turning(plant, whole)
     stops = [plant.measured(*whole.state(plant, t)) for t in (whole.begin, turn, whole.end)]
-    over = np.maximum(np.max([sign * (s - final) for s in stops], axis=(0, 1)), 0.0)
+    beyond = [np.where(whole.end > whole.begin, sign * (s - final), 0.0) for s in stops]
+    over = np.maximum(np.max(beyond, axis=(0, 1)), 0.0)
     rest = _pieces(track, path.end_s, horizon, [])
     return over, _settled(plant, rest, final, tolerance) - path.end_s
 
@@ -226,11 +227,12 @@ def _along(plant: Plant, path: Path, track: Track, nodes: int) -> tuple[Float, F
 
     place, weight = np.polynomial.legendre.leggauss(nodes)
     half, middle = (at.end - at.begin) / 2, (at.end + at.begin) / 2
-    square, greatest = np.zeros(at.end.shape), np.abs(error(at, at.end))
+    there = at.end > at.begin
+    square, greatest = np.zeros(at.end.shape), np.abs(error(at, at.end)) * there
     for s, w in zip(place, weight, strict=True):
         here = error(at, middle + s * half)
         square += w * half * here * here
-        greatest = np.maximum(greatest, np.abs(here) * (half > 0))
+        greatest = np.maximum(greatest, np.abs(here) * there)
     worst = np.argmax(greatest, axis=0)
     piece, found = at.row(worst), greatest.max(axis=0)
     for s in np.linspace(0.0, 1.0, FINE):

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
-from looptime.control.value_instants import instants_of
 from looptime.controllers import Wheel
+from looptime.controlling.value_instants import instants_of
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.age_distribution import block_sums, leave_out, ratio
 from looptime.heading.block_intervals import figure

@@ -7,11 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from looptime.control.law import Law, Plant
-from looptime.control.margins import margins
-from looptime.control.matrices import EvenLoop, even_matrix, loop_matrices, spectral_radius
-from looptime.control.moves import even_loop
-from looptime.control.stability import growth_per_s, mean_square, period_range, stability
+from looptime.controlling.law import Law, Plant
+from looptime.controlling.margins import margins
+from looptime.controlling.matrices import EvenLoop, even_matrix, loop_matrices, spectral_radius
+from looptime.controlling.moves import even_loop
+from looptime.controlling.stability import growth_per_s, mean_square, period_range, stability
 from looptime.heading.pattern import Sampling, blocks_of, even
 from tests.heading.logs import jittered
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.control.law import Law
 from looptime.controllers import Controller
+from looptime.controlling.law import Law
 from looptime.stats.quantiles import quantile
 
 __all__ = ["SHARES", "Effective", "Noise", "derivative_noise", "effective_gains"]

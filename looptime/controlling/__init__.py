@@ -4,8 +4,8 @@ Arrays below (`law`, `matrices`, `stability`, `margins`, `simulate`, `response`,
 `wheels`), the whole question in `control_study`.
 """
 
-from looptime.control.control_result import Controlled, ControlResult, Model
-from looptime.control.control_study import study
 from looptime.controllers import Controller, Wheel
+from looptime.controlling.control_result import Controlled, ControlResult, Model
+from looptime.controlling.control_study import control
 
-__all__ = ["ControlResult", "Controlled", "Controller", "Model", "Wheel", "study"]
+__all__ = ["ControlResult", "Controlled", "Controller", "Model", "Wheel", "control"]
