@@ -115,7 +115,7 @@ def test_required_rate_and_who_misses_it():
     """A log whose stalls miss the tolerance while even loops at its rate meet it."""
     run = robot_run(2500)
     quick = Controller(
-        "q", "gyro.read", "drive.write", kp=34.0, plant="position", full_speed=1.0,
+        "q", "gyro.read", "drive.write", kp=34.0, output_limit=99, plant="position", full_speed=1.0,
         target=parse_target("step:1"), tolerance=0.05,
     )  # fmt: skip
     model = looptime.control(run, controllers=[quick]).controllers[0].model
