@@ -192,6 +192,7 @@ def _loop_title(at: Summary, k: int, usual: int) -> str:
     text += f"{number(float(period[usual]))} ms"
     # what stretched in this loop itself; the spell that it belongs to may have another cause
     most = max(loop_detail(at.basis, loop).rows, key=lambda row: row.excess_ms, default=None)
-    if most is not None and most.excess_ms > 0.05 * float(period[usual]):
+    longer = float(period[k] - period[usual])
+    if most is not None and min(longer, most.excess_ms) > 0.05 * float(period[usual]):
         text += f"; {label(most.name, 40)} stretched most, by {number(most.excess_ms)} ms"
     return text

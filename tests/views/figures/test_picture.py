@@ -181,12 +181,14 @@ def test_a_loop_is_drawn_beside_a_typical_one() -> None:
 def test_nested_calls_are_drawn_upon_what_encloses_them(tmp_path: Path) -> None:
     """Three calls deep: each trace comes after the one below it, narrower, named where it fits."""
     rows = ["name,start_us,duration_us"]
+    begin = 0
     for k in range(60):
-        begin, read = 40_000 * k, 29_500 if k == 30 else 3_500
+        read = 29_500 if k == 30 else 3_500
         rows += [
-            f"loop,{begin},40000", f"drive.update,{begin + 300},35000",
+            f"loop,{begin},{read + 9000}", f"drive.update,{begin + 300},{read + 6000}",
             f"bus.exchange,{begin + 500},{read + 900}", f"gyro.read,{begin + 800},{read}",
         ]  # fmt: skip
+        begin += read + 9000
     log = tmp_path / "nested.csv"
     log.write_text("\n".join(rows) + "\n", encoding="utf-8")
     made = loop_beside_typical(summarise(looptime.read(log)), 30)
