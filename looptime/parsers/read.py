@@ -12,6 +12,7 @@ from looptime.errors import LogError
 from looptime.parsers.assemble.run_of_calls import assemble, with_lost
 from looptime.parsers.layouts.contract import Options, Parsed
 from looptime.parsers.layouts.skeleton import parse
+from looptime.parsers.lines.plain import plain_rows
 from looptime.parsers.log import Log
 from looptime.parsers.registry import choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
@@ -111,11 +112,17 @@ def _fresh(
     """The runs of a log as they stand in the file, without the project's labels."""
     source = _replace(open_source(path), progress=progress)
     text = head(source).decode("utf-8", "replace")
-    dialect = sniff(text, source.path, options.columns)
+    plain = plain_rows(source, text, options)
+    if plain is None:
+        dialect = sniff(text, source.path, options.columns)
+    else:
+        source, dialect, options = plain.source, plain.dialect, plain.options
     layout, given = choose(dialect, options, source.path)
     parsed = parse(layout, source, dialect, given, options)
     notes = parsed.clock.notes + tuple(source.cautions)
     parsed = _replace(parsed, clock=_replace(parsed.clock, notes=notes))
+    if plain is not None and plain.layout is not None:
+        parsed = _replace(parsed, layout=plain.layout)
     pieces = [layout.finish(piece) for piece in settle(parsed)]
     return tuple(_runs(pieces, source.path, options))
 

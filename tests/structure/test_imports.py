@@ -41,8 +41,8 @@ FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}
 # before it: the order of the data's way.
 WINGS = {
     "parsers": (
-        {"text"}, {"columns"}, {"clock"}, {"layouts"}, {"repair"}, {"assemble"}, {"log"}, {"kept"},
-        {"registry"}, {"read"},
+        {"text"}, {"columns"}, {"clock"}, {"layouts"}, {"lines"}, {"repair"}, {"assemble"}, {"log"},
+        {"kept"}, {"registry"}, {"read"},
     ),
     "planner": ({"changes"}, {"known"}, {"play"}, {"answer"}, {"search"}),
     "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}, {"sources"}),

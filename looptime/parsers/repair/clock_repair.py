@@ -78,7 +78,10 @@ def _way(parsed: Parsed, number: Int | None, table_row: Int | None) -> Way:
     count = len(table) if table_row is None else len(table_row)
     rows = np.arange(count) if table_row is None else table_row
     lines = table.line_of(rows)
-    odd = np.flatnonzero(np.diff(lines) > 1) + 1  # a header, a remark or a bad row in between
+    gap = np.diff(lines)
+    if table.folded is not None:  # lines that share a row are no gap
+        gap -= np.diff(np.searchsorted(table.folded[0], lines))
+    odd = np.flatnonzero(gap > 1) + 1  # a header, a remark or a bad row in between
     rejects = np.asarray(table.rejects.line, np.int64)
     lost = np.searchsorted(rejects, lines[odd]) - np.searchsorted(rejects, lines[odd - 1])
     broken = odd[lost == 0]  # a bad row breaks nothing

@@ -20,6 +20,7 @@ from looptime.errors import LogError
 from looptime.parsers.text.block import Piece, Rejects, parse_block
 from looptime.parsers.text.cells import Key, Member, Want
 from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.schema import REASONS
 
@@ -46,6 +47,8 @@ class Table:
         ``# key: value`` lines.
     headers : int
         Header rows met again further down.
+    folded : (int64 array, int64 array) or None
+        Lines, from 1, whose values stand in another line's row, and that row, rising.
     """
 
     columns: dict[Key, NDArray[Any]]
@@ -55,6 +58,7 @@ class Table:
     headers: int
     _starts: list[int]
     _lines: list[Int | int]
+    folded: tuple[Int, Int] | None = None
 
     def __len__(self) -> int:
         return len(next(iter(self.columns.values()))) if self.columns else 0
@@ -111,6 +115,8 @@ def read_table(source: Source, dialect: Dialect, wants: list[Want]) -> Table:
     for piece in _pieces(source, dialect, wants):
         builder.add(piece)
     table = builder.table()
+    if source.rewritten is not None:
+        _account(table, source.rewritten)
     if not len(table):
         first = table.rejects.text[0] if table.rejects.text else ""
         why = REASONS[table.rejects.reason[0]] if table.rejects.reason else "no rows"
@@ -122,6 +128,31 @@ def read_table(source: Source, dialect: Dialect, wants: list[Want]) -> Table:
             table.rejects.line[0] if table.rejects.line else None,
         )
     return table
+
+
+def _account(table: Table, made: Rewritten) -> None:
+    """Book the lines that share a row, and those that were set aside as the log was rewritten.
+
+    The text of a row that was set aside is found again in the log itself.
+    """
+    bad = table.rejects
+    why = dict(zip(bad.line, bad.reason, strict=True))
+    line, head = made.line + 1, made.head + 1
+    own = table.line_of(np.arange(len(table)))
+    row = np.searchsorted(own, head)
+    used = (row < len(own)) & (own[np.minimum(row, len(own) - 1)] == head) if len(own) else row < 0
+    for at in np.flatnonzero(~used).tolist():  # the row itself was set aside
+        if int(head[at]) in why:
+            bad.line.append(int(line[at]))
+            bad.reason.append(why[int(head[at])])
+    for place, reason in made.aside:
+        bad.line.append(place + 1)
+        bad.reason.append(REASONS.index(reason))
+    order = sorted(range(len(bad.line)), key=bad.line.__getitem__)
+    bad.line[:] = [bad.line[at] for at in order]
+    bad.reason[:] = [bad.reason[at] for at in order]
+    bad.text[:] = [""] * len(order)
+    table.folded = (line[used], row[used])
 
 
 def _pieces(source: Source, dialect: Dialect, wants: list[Want]) -> Iterator[Piece]:
