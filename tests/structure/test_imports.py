@@ -29,6 +29,7 @@ FLOORS = (
     {"checks"},
     {"findings"},
     {"views"},
+    {"questions"},
     {""},  # the package itself, which offers the floors' functions under one name
     {"cli_base"},
     {"cli_season"},
@@ -45,8 +46,9 @@ WINGS = {
         {"kept"}, {"registry"}, {"read"},
     ),
     "planner": ({"changes"}, {"known"}, {"play"}, {"answer"}, {"search"}),
-    "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}, {"sources"}),
+    "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}),
     "views": ({"text"}, {"figures"}, {"files"}),
+    "questions": ({"asked"}, {"sources"}, {"judging"}, {"planning"}, {"timing"}, {"steering"}),
 }  # fmt: skip
 
 # A text command that loads one of these is slow to start, or does another command's work.

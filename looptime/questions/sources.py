@@ -4,82 +4,17 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
-from looptime.analysers.part import part
 from looptime.checks.compare.sides import Item
 from looptime.checks.season.query import is_query
 from looptime.checks.season.season import Season
 from looptime.checks.season.workers import Reader
 from looptime.errors import UsageError
-from looptime.project import Project
-from looptime.run import Run
 
-__all__ = ["LogReader", "find_logs", "load_side"]
+__all__ = ["find_logs", "load_side"]
 
 _SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".gz", ".zst"}
-
-
-@dataclass(frozen=True)
-class LogReader:
-    """Reads a log and takes the part that is asked for; can be sent to another process.
-
-    Parameters
-    ----------
-    project : Project or None
-        Labels and reading options of ``looptime.toml``.
-    unit, layout, columns, loop_call : str or None
-        As in `looptime.parsers.read.read_log`.
-    phase, from_s, to_s
-        As in `looptime.analysers.part.part`.
-    where : tuple of str
-        Conditions that must all hold, each as in `looptime.analysers.part.part`.
-    cache : bool
-        Whether a large log's prepared copy may be used and written.
-    """
-
-    project: Project | None = None
-    unit: str | None = None
-    layout: str | None = None
-    columns: str | None = None
-    loop_call: str | None = None
-    phase: str | None = None
-    from_s: float | None = None
-    to_s: float | None = None
-    where: tuple[str, ...] = ()
-    cache: bool = True
-
-    def __call__(self, path: str) -> list[Run]:
-        """The runs of a log.
-
-        Raises
-        ------
-        LogError
-            If the log cannot be read as it stands.
-        UsageError
-            If a run has no such part.
-        """
-        from looptime.parsers.read import read_log
-
-        log = read_log(
-            path, project=self.project, unit=self.unit, layout=self.layout,
-            columns=self.columns, loop_call=self.loop_call, cache=self.cache,
-        )  # fmt: skip
-        return [self._part(run) for run in log.runs]
-
-    def _part(self, run: Run) -> Run:
-        chosen = part(run, self.phase, self.from_s, self.to_s)
-        for condition in self.where:
-            chosen = part(chosen, where=condition)
-        return chosen
-
-    @property
-    def part(self) -> str:
-        """The part in words, for example ``phase=transport``; empty for the whole log."""
-        where = ",".join(self.where) or None
-        asked = {"phase": self.phase, "from": self.from_s, "to": self.to_s, "where": where}
-        return " ".join(f"{key}={value}" for key, value in asked.items() if value is not None)
 
 
 def find_logs(folder: str | Path) -> list[str]:
@@ -112,7 +47,7 @@ def load_side(words: Sequence[str], reader: Reader, season: Season | None = None
     words : sequence of str
         Paths and queries, in any mix.
     reader : callable
-        From a path to its runs, for example a `LogReader`.
+        From a path to its runs, for example `Asked.parts`.
     season : Season, optional
         Where queries are looked up.
 

@@ -1,0 +1,158 @@
+"""What the loop's pace means for the robot's motion."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields, replace
+from typing import Any
+
+from looptime.heading import HeadingResult, Labels, Sensor, Setup, Tolerance, parse_motion, study
+from looptime.project import Project
+from looptime.questions.asked import Asked
+from looptime.questions.timing import settled
+from looptime.run import Run
+
+__all__ = ["default_motion", "heading", "setup_of", "tolerance_of"]
+
+#: Turn rate where the team states none [deg/s].
+USUAL_TURN_RATE = 180.0
+#: Time in which a robot is taken to reach its turn rate [s].
+RAMP_S = 0.25
+_CALLS = ("read_call", "pickup_call", "use_call")
+
+
+def default_motion(project: Project | None = None) -> str:
+    """Half a turn from rest to rest at the robot's own turn rate, reached in a quarter second.
+
+    Parameters
+    ----------
+    project : Project, optional
+        Its ``[robot] max_turn_rate_deg_s`` is used; else 180 deg/s.
+
+    Returns
+    -------
+    str
+        As `looptime.heading.parse_motion` reads it.
+
+    Examples
+    --------
+    >>> default_motion()
+    'turn:180,180,720'
+    """
+    rate = (project.max_turn_rate_deg_s if project else None) or USUAL_TURN_RATE
+    return f"turn:180,{rate:g},{rate / RAMP_S:g}"
+
+
+def setup_of(project: Project, run: Run | None = None, **given: Any) -> Setup:
+    """How the robot's code goes about its heading.
+
+    Parameters
+    ----------
+    project : Project
+        ``[heading]`` and ``[robot]``.
+    run : Run, optional
+        Calls that the project file names and this run does not have are left to be guessed.
+    **given
+        Fields of `Setup`, of its `Labels` and, as `delay_ms` and so on, of its `Sensor`, that
+        stand in for the project's; None leaves the project's.
+
+    Returns
+    -------
+    Setup
+    """
+    stated = project.heading
+    gone = dict.fromkeys(() if run is None else _not_there(project, run))
+    calls = {**{key: getattr(stated, key) for key in _CALLS}, **gone}
+    made = Setup(
+        labels=Labels(**calls, read_instant=stated.read_instant or "start"),
+        sensor=Sensor(delay_ms=stated.sensor_delay_ms),
+        speed_m_s=project.max_speed_m_s or 1.0,
+    )
+    given = {key: value for key, value in given.items() if value is not None}
+    return replace(
+        made,
+        labels=replace(made.labels, **_fields_of(Labels, given)),
+        sensor=replace(made.sensor, **_fields_of(Sensor, given)),
+        **_fields_of(Setup, given),
+    )
+
+
+def _not_there(project: Project, run: Run) -> dict[str, str]:
+    """Calls that ``[heading]`` names and a run does not have, by key."""
+    there = {call.name for call in run.names}
+    named = {key: getattr(project.heading, key) for key in _CALLS}
+    return {key: name for key, name in named.items() if name is not None and name not in there}
+
+
+def _fields_of(kind: Any, given: Mapping[str, Any]) -> dict[str, Any]:
+    names = {field.name for field in fields(kind)}
+    return {key: value for key, value in given.items() if key in names}
+
+
+def tolerance_of(
+    project: Project, deg: float | None = None, mm: float | None = None, judged: str = "p95"
+) -> Tolerance:
+    """What error is tolerable: what is given replaces what ``[heading]`` states."""
+    if deg is None and mm is None:
+        deg, mm = project.heading.tolerance_deg, project.heading.tolerance_mm
+    return Tolerance(deg, mm, judged)
+
+
+def heading(
+    asked: Asked,
+    run: Run,
+    motion: str | None = None,
+    *,
+    given: Mapping[str, Any] | None = None,
+    tolerance: Tolerance | None = None,
+    pattern: str = "as recorded",
+    rate_hz: float | None = None,
+    curve: bool = True,
+) -> HeadingResult:
+    """What the loop's pace costs in degrees and millimetres.
+
+    Parameters
+    ----------
+    asked : Asked
+        With what the question is asked.
+    run : Run
+        A whole run.
+    motion : str, optional
+        How the robot moves, as `looptime.heading.parse_motion` reads it, or ``recorded``; else as
+        `default_motion` says.
+    given : dict, optional
+        How the robot's code goes about its heading, as for `setup_of`.
+    tolerance : Tolerance, optional
+        Else the project's.
+    pattern, rate_hz, curve
+        As for `looptime.heading.study`.
+
+    Raises
+    ------
+    UsageError
+        If there is no such part, or the motion, a call, a rate or a tolerance cannot be.
+    NotEnoughError
+        If the log is too short for the motion, or lacks the signal that ``recorded`` needs.
+    """
+    motion = motion or default_motion(asked.project)
+    chosen, warmup_loops = settled(asked, run)
+    found = study(
+        chosen,
+        motion=motion if motion == "recorded" else parse_motion(motion),
+        setup=setup_of(asked.project, run, **(given or {})),
+        pattern=pattern,
+        rate_hz=rate_hz,
+        tolerance=tolerance or tolerance_of(asked.project),
+        curve=curve,
+    )
+    notes = [
+        f"the project file's {key} = {name!r} is no call of this log: it is guessed"
+        for key, name in _not_there(asked.project, run).items()
+        if (given or {}).get(key) is None
+    ]
+    return replace(
+        found,
+        notes=(*found.notes, *notes),
+        loops_in_run=found.loops_in_run + warmup_loops,
+        warmup_loops=warmup_loops,
+    )
