@@ -138,7 +138,6 @@ def heading(asked: Asked, log: str, as_json: bool, **given: Any) -> None:
     heading or the turn rate in the log), or a CSV file with a turn rate over time. Without it,
     half a turn at the robot's greatest turn rate ([robot] in looptime.toml) is assumed.
     """
-    from looptime.heading import parse_lead, parse_step
     from looptime.questions.steering import heading as ask
     from looptime.questions.steering import tolerance_of
     from looptime.views.text.heading_text import render_heading
@@ -149,8 +148,7 @@ def heading(asked: Asked, log: str, as_json: bool, **given: Any) -> None:
     tolerance = tolerance_of(
         asked.project, *(given.pop(key) for key in ("tolerance_deg", "tolerance_mm", "judged"))
     )
-    code = {**given, "step": parse_step(given["step"]), "lead": parse_lead(given["lead"])}
-    found = ask(asked, run, motion, given=code, pattern=pattern.replace("_", " "),
+    found = ask(asked, run, motion, given=given, pattern=pattern.replace("_", " "),
                 rate_hz=rate_hz, tolerance=tolerance)  # fmt: skip
     if as_json:
         print_json(log=log, **found.to_dict())

@@ -6,7 +6,17 @@ from collections.abc import Mapping
 from dataclasses import fields, replace
 from typing import Any
 
-from looptime.heading import HeadingResult, Labels, Sensor, Setup, Tolerance, parse_motion, study
+from looptime.heading import (
+    HeadingResult,
+    Labels,
+    Sensor,
+    Setup,
+    Tolerance,
+    parse_lead,
+    parse_motion,
+    parse_step,
+    study,
+)
 from looptime.project import Project
 from looptime.questions.asked import Asked
 from looptime.questions.timing import settled
@@ -54,7 +64,8 @@ def setup_of(project: Project, run: Run | None = None, **given: Any) -> Setup:
         Calls that the project file names and this run does not have are left to be guessed.
     **given
         Fields of `Setup`, of its `Labels` and, as `delay_ms` and so on, of its `Sensor`, that
-        stand in for the project's; None leaves the project's.
+        stand in for the project's; None leaves the project's. `step` and `lead` may be words, as
+        `looptime.heading.parse_step` and `parse_lead` read them.
 
     Returns
     -------
@@ -68,7 +79,12 @@ def setup_of(project: Project, run: Run | None = None, **given: Any) -> Setup:
         sensor=Sensor(delay_ms=stated.sensor_delay_ms),
         speed_m_s=project.max_speed_m_s or 1.0,
     )
-    given = {key: value for key, value in given.items() if value is not None}
+    spelt = {"step": parse_step, "lead": parse_lead}
+    given = {
+        key: spelt[key](value) if key in spelt and isinstance(value, str) else value
+        for key, value in given.items()
+        if value is not None
+    }
     return replace(
         made,
         labels=replace(made.labels, **_fields_of(Labels, given)),

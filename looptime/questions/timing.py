@@ -18,6 +18,7 @@ from looptime.analysers.together import together
 from looptime.analysers.waits import Delay, delay
 from looptime.analysers.warmup import warmup
 from looptime.errors import LooptimeError, UsageError
+from looptime.findings import CAUTION
 from looptime.findings import summarise as with_findings
 from looptime.project import Project
 from looptime.questions.asked import Asked
@@ -27,9 +28,9 @@ if TYPE_CHECKING:
     from looptime.parsers.log import Log
 
 __all__ = [
-    "LogSummary", "SlowAnswer", "draft", "export", "in_phase", "part", "phases", "settled", "slow",
-    "summarise", "summary", "summary_of_log", "summary_of_part", "together", "warmup_loops",
-    "write_rows_set_aside",
+    "CAUTION", "LogSummary", "SlowAnswer", "draft", "export", "in_phase", "part", "phases",
+    "settled", "slow", "summarise", "summary", "summary_of_log", "summary_of_part", "together",
+    "warmup_loops", "write_rows_set_aside",
 ]  # fmt: skip
 
 

@@ -215,6 +215,24 @@ def test_the_dashboard_does_not_call_the_commands() -> None:
     assert not bad, listed(bad)
 
 
+# What a front end may import, besides itself and the questions: how they are shown, and the
+# vocabulary. Types of results may come from where they are made.
+FRONT = {"questions", "views", "recorders", "", "errors", "schema", "units", "run", "samples",
+         "project"}  # fmt: skip
+
+
+def test_front_ends_ask_on_the_floor_of_questions() -> None:
+    """Neither a command nor a page goes deeper than the questions."""
+    pages = [found for name, path in PAGES.items() for found in imports_of(name, path, KNOWN)]
+    deep = [
+        found
+        for found in filter(own, [*ALL, *pages])
+        if part_of(found.importer).startswith("cli") or found.importer in PAGES
+        if part_of(found.module) not in FRONT and not part_of(found.module).startswith("cli")
+    ]
+    assert not deep, listed(deep)
+
+
 def test_figures_are_drawn_in_views_only() -> None:
     """Plotly belongs to the views; elsewhere it would be loaded by the text commands."""
     bad = [
