@@ -94,6 +94,15 @@ def place(desk: Desk, view: View) -> tuple[Any, ...]:
 
 
 def proposals(desk: Desk, view: View) -> Suggestions:
+    """Remedies that are worth trying on what is looked at.
+
+    Raises
+    ------
+    Pending
+        While they are being looked for.
+    LooptimeError
+        If the run cannot be played again.
+    """
     key = ("suggest", *place(desk, view))
 
     def make() -> Suggestions:
