@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from looptime.run import Run
 
 __all__ = [
-    "Asked", "Log", "Project", "Run", "Summary", "__version__", "control", "read", "read_log", "summarise",
+    "Asked", "Log", "Project", "Run", "Summary", "__version__", "control", "read", "read_log",
+    "summarise",
 ]  # fmt: skip
 __version__ = "0.1.0"
 

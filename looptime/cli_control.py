@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import fields, replace
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from looptime.cli_base import JSON, Reading, cli, reads_logs, say_project, show
-from looptime.controllers import CHOICES, Controller, stated
-from looptime.errors import UsageError
+from looptime.cli_base import (
+    JSON,
+    cli,
+    print_json,
+    reads_logs,
+    say_phases,
+    say_project,
+    show,
+    whole_run,
+)
+from looptime.controllers import CHOICES, Controller
 
 if TYPE_CHECKING:
-    from looptime.controlling import ControlResult
+    from looptime.questions.asked import Asked
 
 __all__ = ["control"]
 
@@ -66,7 +74,7 @@ def _states_a_controller(command: Callable[..., Any]) -> Callable[..., Any]:
 @JSON
 @reads_logs
 def control(
-    reading: Reading,
+    asked: Asked,
     log: str,
     fit: str | None,
     full: bool,
@@ -79,53 +87,16 @@ def control(
     Controllers and wheels are those of [[controller]] and [[wheel]] in looptime.toml; the options
     state one controller instead, or with --name change one of the project's.
     """
-    from looptime.views.files import json
+    from looptime.questions.steering import control as ask
     from looptime.views.text.control_text import render_control
 
-    found = ask_control(reading, log, given, fit)
+    run = whole_run(asked, log)
+    say_phases(asked, run)
+    code = {key[2:]: value for key, value in given.items() if value is not None}
+    found = ask(asked, run, code, fit=fit)
     if as_json:
-        print(json.dumps(json.document(log=log, **found.to_dict())))
+        print_json(log=log, **found.to_dict())
         return
     if not quiet:
-        say_project(reading)
+        say_project(asked)
     show(*render_control(found, log, full=full, quiet=quiet))
-
-
-def ask_control(
-    reading: Reading, log: str, given: dict[str, Any], fit: str | None
-) -> ControlResult:
-    """The question, from options as they were given."""
-    from looptime.controlling import control as ask
-    from looptime.controlling.fit import parse_fit
-
-    chosen = _chosen(reading, {key[2:]: value for key, value in given.items() if value is not None})
-    signals = None if fit is None else parse_fit(fit)
-    run, warmup_loops = reading.settled(log)
-    found = ask(
-        run, project=reading.project, controllers=chosen, wheels=None if chosen is None else (),
-        fit=signals,
-    )  # fmt: skip
-    return replace(found, warmup_loops=warmup_loops)
-
-
-def _chosen(reading: Reading, given: dict[str, Any]) -> tuple[Controller, ...] | None:
-    """The one controller that the options state; None where they state none."""
-    if not given:
-        return None
-    known = {one.name: one for one in reading.project.controllers}
-    try:
-        if given.get("name") not in known:
-            return (stated(Controller, given),)
-        return (_changed(known[given["name"]], given),)
-    except UsageError as error:
-        raise UsageError(f"the controller given by options: {error}") from error
-
-
-def _changed(base: Controller, over: dict[str, Any]) -> Controller:
-    """A controller with some keys stated anew."""
-    before = {f.name: getattr(base, f.name) for f in fields(base) if f.name not in over}
-    target = before.pop("target", None)
-    before = {key: value for key, value in before.items() if value not in (None, "")}
-    whole = {**before, **over} if target is None else {"target": target.text, **before, **over}
-    made: Controller = stated(Controller, whole)
-    return made

@@ -20,12 +20,12 @@ if TYPE_CHECKING:
     from looptime.questions.asked import Asked
     from looptime.questions.judging import compare, gate, season, trends
     from looptime.questions.planning import plan, score, suggestions
-    from looptime.questions.steering import heading
+    from looptime.questions.steering import control, heading
     from looptime.questions.timing import slow, summarise, summary
 
 __all__ = [
-    "Asked", "compare", "gate", "heading", "plan", "score", "season", "slow", "suggestions",
-    "summarise", "summary", "trends",
+    "Asked", "compare", "control", "gate", "heading", "plan", "score", "season", "slow",
+    "suggestions", "summarise", "summary", "trends",
 ]  # fmt: skip
 
 # Loaded when first asked for: a command must not wait for what it does not use
@@ -33,7 +33,7 @@ _HOME = {
     "asked": ("Asked",),
     "judging": ("compare", "gate", "season", "trends"),
     "planning": ("plan", "score", "suggestions"),
-    "steering": ("heading",),
+    "steering": ("control", "heading"),
     "timing": ("slow", "summarise", "summary"),
 }
 _MODULE = {

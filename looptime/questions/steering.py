@@ -6,6 +6,11 @@ from collections.abc import Mapping
 from dataclasses import fields, replace
 from typing import Any
 
+from looptime.controllers import Controller, stated
+from looptime.controlling import ControlResult
+from looptime.controlling import control as studied
+from looptime.controlling.fit import parse_fit
+from looptime.errors import UsageError
 from looptime.heading import (
     HeadingResult,
     Labels,
@@ -22,7 +27,7 @@ from looptime.questions.asked import Asked
 from looptime.questions.timing import settled
 from looptime.run import Run
 
-__all__ = ["default_motion", "heading", "setup_of", "tolerance_of"]
+__all__ = ["control", "default_motion", "heading", "setup_of", "tolerance_of"]
 
 #: Turn rate where the team states none [deg/s].
 USUAL_TURN_RATE = 180.0
@@ -172,3 +177,54 @@ def heading(
         loops_in_run=found.loops_in_run + warmup_loops,
         warmup_loops=warmup_loops,
     )
+
+
+def control(
+    asked: Asked, run: Run, given: Mapping[str, Any] | None = None, *, fit: str | None = None
+) -> ControlResult:
+    """What the loop's pace does to its controllers and steered wheels.
+
+    Parameters
+    ----------
+    asked : Asked
+        With what the question is asked; controllers and wheels are the project's.
+    run : Run
+        A whole run.
+    given : dict, optional
+        Keys of one controller to look at instead; of the project's, where its name is that of one.
+    fit : str, optional
+        ``OUTPUT,MEASURED``: signals that the mechanism is fitted to.
+
+    Raises
+    ------
+    UsageError
+        If there is no such part, or a controller cannot be as it is given.
+    NotEnoughError
+        If the log is too short.
+    """
+    chosen = _controllers(asked.project, dict(given)) if given else None
+    left, warmup_loops = settled(asked, run)
+    found = studied(
+        left, project=asked.project, controllers=chosen, wheels=None if chosen is None else (),
+        fit=None if fit is None else parse_fit(fit),
+    )  # fmt: skip
+    return replace(found, warmup_loops=warmup_loops)
+
+
+def _controllers(project: Project, given: dict[str, Any]) -> tuple[Controller, ...]:
+    """The one controller that is given."""
+    base = {one.name: one for one in project.controllers}.get(given.get("name", ""))
+    try:
+        return (stated(Controller, given) if base is None else _changed(base, given),)
+    except UsageError as error:
+        raise UsageError(f"the controller given by options: {error}") from error
+
+
+def _changed(base: Controller, over: dict[str, Any]) -> Controller:
+    """A controller with some keys stated anew."""
+    before = {f.name: getattr(base, f.name) for f in fields(base) if f.name not in over}
+    target = before.pop("target", None)
+    before = {key: value for key, value in before.items() if value not in (None, "")}
+    whole = {**before, **over} if target is None else {"target": target.text, **before, **over}
+    made: Controller = stated(Controller, whole)
+    return made
