@@ -76,15 +76,17 @@ def compare(
     Exit 0: a verdict; 3: can't tell.
     """
     from looptime.questions.judging import compare as ask
+    from looptime.questions.steering import compared_controllers
 
     found = ask(asked, before, after, history=history)
+    shift = compared_controllers(asked, found)
     if as_json:
-        print_json(**found.to_dict())
+        print_json(**found.to_dict(), controllers=shift)
     else:
         from looptime.views.text.checks_text import render_comparison
 
         say_project(asked)
-        show(*render_comparison(found))
+        show(*render_comparison(found, [shift.sentence] if shift else []))
     if found.verdict == "can't tell":
         raise CheckFailed(NOT_ENOUGH)
 

@@ -30,6 +30,11 @@ _HELP = {
     "read_call": "Call that reads the measured value.",
     "write_call": "Call that puts the output to use.",
     "form": "How the code meets time.",
+    "kp": "Gain of the error.",
+    "ki": "Gain of the summed error.",
+    "kd": "Gain of its change.",
+    "derivative_of": "What the derivative is taken of.",
+    "sensor_delay_ms": "Dead time within the sensor.",
     "step_ms": "Step that the code assumes.",
     "derivative_filter_ms": "Time constant of its first-order filter.",
     "output_limit": "The output is cut at it (full scale is 1).",
@@ -60,7 +65,7 @@ def _states_a_controller(command: Callable[..., Any]) -> Callable[..., Any]:
         spelling = _SPELLED.get(field.name, "--" + field.name.replace("_", "-"))
         command = click.option(
             spelling, f"c_{field.name}", type=float if number else kind,
-            help=_HELP.get(field.name),
+            help=_HELP[field.name],
         )(command)  # fmt: skip
     return command
 

@@ -15,7 +15,7 @@ from looptime.controlling.wheels import Steering
 from looptime.views.text.terminal import caution, figure, heading_line, number, plain, safe, table
 from looptime.views.text.text_parts import indented, labelled
 
-__all__ = ["control_sentence", "render_control"]
+__all__ = ["control_sentence", "render_control", "spread_lines"]
 
 #: Rows of a table without `--full`.
 _ROWS = 8
@@ -206,7 +206,7 @@ def _gains(at: ControlResult, full: bool) -> list[RenderableType]:
             number(gains.steps_ms["p50"]),
             _range(gains.integral) if one.stated.ki else "-",
             _range(gains.derivative) if one.stated.kd else "-",
-            _of(one.age_ms), number(one.phase_lost_deg.value),
+            number(one.age_ms.value), number(one.phase_lost_deg.value),
         ])  # fmt: skip
     if not rows:
         return []
@@ -247,22 +247,24 @@ def _responses(at: ControlResult, full: bool) -> list[RenderableType]:
         model = one.model
         if model.recorded is None or model.even is None or one.stated.target is None:
             continue
-        name = f"{safe(one.stated.name, 24)} {safe(one.stated.target.text, 26)}{_unit(one)}"
-        rows.append([name, "", *_row(model.recorded)])
-        rows.append(["", "even", *_row(model.even)])
+        target = f"{safe(one.stated.target.text, 26)}{_unit(one)}"
+        rows.append([safe(one.stated.name, 24), target, *_cells(model.recorded, model.even)])
     if not rows:
         return []
-    heads = ["", "", "overshoot", "settles ms", "following rms", "greatest", "worst of all"]
+    heads = ["", "target", "overshoot", "settles ms", "greatest error", "worst"]
     return [
-        heading_line("Moves begun at every loop (p95), as recorded and with even loops"),
+        heading_line("Moves begun at every loop, p95: as recorded / with even loops"),
         indented(table(heads, rows, left=(0, 1))),
     ]
 
 
-def _row(at: Response) -> list[str]:
-    worst = at.following_max.worst if at.following_max.worst is not None else at.overshoot.worst
-    figures = (at.overshoot, at.settle_ms, at.following_rms, at.following_max)
-    return [*(number(one.p95) for one in figures), number(worst)]
+def _cells(recorded: Response, even: Response) -> list[str]:
+    cells = []
+    for name in ("overshoot", "settle_ms", "following_max"):
+        both = [getattr(side, name) for side in (recorded, even)]
+        shown = [number(one.p95) for one in both]
+        cells.append("-" if both[0].mean is None and shown[0] == "-" else " / ".join(shown))
+    return [*cells, number(_chief(recorded).worst)]
 
 
 def _wheels(at: Steering) -> list[RenderableType]:
@@ -297,6 +299,27 @@ def _set_line(at: Steering) -> str:
     if at.inconsistency_deg is not None:
         text += f": inconsistent by {_of(at.inconsistency_deg, 2)} deg"
     return text
+
+
+def spread_lines(sides: dict[str, Steering | None] | None) -> list[str]:
+    """Steered wheels as a set before and after a plan, in one line."""
+    before, after = (None, None) if sides is None else (sides["before"], sides["after"])
+    if before is None or after is None:
+        return []
+    rows = [
+        (word, *(getattr(side, key) for side in (before, after)), unit)
+        for word, key, unit in (
+            ("angles read apart", "read_spread_ms", "ms"),
+            ("inconsistent", "inconsistency_deg", "deg"),
+            ("dragged", "drag_mm_per_m", "mm/m"),
+        )
+    ]
+    told = [
+        f"{word} {number(was.value, 2)} -> {number(now.value, 2)} {unit}"
+        for word, was, now, unit in rows
+        if was is not None and now is not None
+    ]
+    return [f"Steered wheels as a set: {', '.join(told)}"] if told else []
 
 
 def _curves(at: ControlResult) -> Iterator[RenderableType]:
