@@ -105,6 +105,7 @@ def _summarised(
         origin_ns=origin_ns,
         rhythms=rhythms,
         heading=asked.project.heading,
+        project=asked.project,
         given=asked.options,
     )
 
