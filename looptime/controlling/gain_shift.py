@@ -59,7 +59,10 @@ class GainShift:
                 f"In controllers that ignore the step {acts} as strongly at the new pace: state "
                 "them as [[controller]] in looptime.toml to see which and with which constants."
             )
-        names = "; ".join(f"{one.name}: {_constants(one)}" for one in self.keep)
+        alike: dict[str, list[str]] = {}
+        for one in self.keep:
+            alike.setdefault(_constants(one), []).append(one.name)
+        names = "; ".join(f"{', '.join(who)}: {what}" for what, who in alike.items())
         return (
             f"Controllers that ignore the step: {acts} as strongly at the new pace. To keep what "
             f"they do: ki x {1 / self.integral:.2f}, kd x {1 / self.derivative:.2f}, or measure "

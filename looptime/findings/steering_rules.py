@@ -48,7 +48,7 @@ def steering_findings(at: Summary, project: Project | None) -> list[Finding]:
         off = figure.value or 0.0
         text += f": while they turn at {three(rate)} deg/s they do not fit together by "
         text += f"{three(off)} deg"
-        severity, worth = ("look" if off >= _LOOK_DEG else "note"), min(0.015 * off, 0.1)
+        severity, worth = ("look" if off >= _LOOK_DEG else "note"), min(0.006 * off, 0.05)
     calls = [name for wheel in project.wheels for name in (wheel.read_call or "").split(" | ")[:1]]
     return [
         Finding(
