@@ -88,3 +88,42 @@ def test_refusals(options, said, capsys):
     shown = capsys.readouterr().err
     assert said in shown
     assert len(shown.splitlines()) == 1
+
+
+STATED = (
+    '[[controller]]\nname = "mast"\nread_call = "mast.read"\nwrite_call = "mast.write"\n'
+    'form = "per loop"\nkp = 6.0\nki = 0.01\n'
+    + "".join(
+        f'[[wheel]]\nname = "{name}"\nread_call = "drive.{name}.steer.read"\n'
+        for name in ("front_left", "rear_right")
+    )
+    + "[steering]\nmax_rate_deg_s = 360\n"
+)
+
+
+def test_plan_says_what_the_new_pace_does(tmp_path, capsys):
+    """The constants that keep the behaviour, and the spread of the angles before and after."""
+    (tmp_path / "looptime.toml").write_text(STATED)
+    change = ["--change", "batch drive.*.steer.read"]
+    assert run(["plan", LOG, *change]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "Controllers that ignore the step" in shown
+    assert "Steered wheels as a set: angles read apart 4.7 -> 0 ms" in shown
+    assert run(["plan", LOG, *change, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    before, after = (found[s]["period_ms"]["mean"]["value"] for s in ("baseline", "predicted"))
+    shift = found["controllers"]
+    assert shift["integral"] == pytest.approx(before / after)
+    assert shift["derivative"] == pytest.approx(after / before)
+    assert shift["keep"][0]["ki"] == pytest.approx(0.01 * after / before)
+    assert found["steering"]["after"]["read_spread_ms"]["value"] == 0.0
+
+
+def test_compare_says_what_the_new_pace_did(tmp_path, capsys):
+    """A hint where no controller is stated, the constants where one is."""
+    pair = [LOG, "--against", str(folder() / "batched_reads.csv.gz")]
+    run(["compare", *pair])
+    assert "state them as [[controller]]" in " ".join(capsys.readouterr().out.split())
+    (tmp_path / "looptime.toml").write_text(STATED)
+    run(["compare", *pair])
+    assert "(mast: ki 0.0077)" in " ".join(capsys.readouterr().out.split())
