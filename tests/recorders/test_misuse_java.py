@@ -16,6 +16,7 @@ from tests.recorders.misuse import (
     check_names,
     check_places,
     check_storm,
+    check_woken_once,
 )
 from tests.recorders.support import finish
 
@@ -24,12 +25,14 @@ HERE = Path(__file__).resolve().parent
 
 @pytest.fixture(scope="module")
 def classes(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The program, with a recorder that takes the time from a planted clock."""
+    """The program, with a recorder whose clock and whose writer's sleep the program moves."""
     folder = tmp_path_factory.mktemp("java")
     text = sources()["java"].read_text(encoding="utf-8")
-    assert text.count("System.nanoTime()") > 3
+    for real in ("System.nanoTime()", "Thread.sleep("):
+        assert real in text
+        text = text.replace(real, "Planted." + real.split(".")[1])
     planted = folder / "LooptimeRecorder.java"
-    planted.write_text(text.replace("System.nanoTime()", "Planted.nanoTime()"), encoding="utf-8")
+    planted.write_text(text, encoding="utf-8")
     options = ["--release", "8", "-Xlint:all,-options,-try", "-Werror", "-d", str(folder)]
     files = [planted, HERE / "java" / "Planted.java", HERE / "java" / "Misuse.java"]
     done = subprocess.run(
@@ -55,6 +58,12 @@ def run(classes: Path, mode: str, folder: Path, *words: object) -> list[str]:
 def test_what_makes_no_sense_is_counted(mode: str, classes: Path, tmp_path: Path) -> None:
     """The log has a row for each good mark and a number for the others."""
     check_books(tmp_path / "log-001.csv", run(classes, mode, tmp_path))
+
+
+def test_the_writer_wakes_ten_times_a_second(classes: Path, tmp_path: Path) -> None:
+    """Woken once and then killed, it has left all loops finished by then, and nothing else."""
+    assert run(classes, "killed", tmp_path) == ["100"]
+    check_woken_once(tmp_path / "log-001.csv")
 
 
 def test_names(classes: Path, tmp_path: Path) -> None:

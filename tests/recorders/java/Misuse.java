@@ -22,6 +22,7 @@ public final class Misuse {
             case "next_thread": nextThread(); break;
             case "churn": churn(); break;
             case "clock": clock(); break;
+            case "killed": killed(); break;
             case "storm": new Storm(Integer.parseInt(words[2]), Integer.parseInt(words[3])).run(); break;
             default: throw new IllegalArgumentException(words[0]);
         }
@@ -176,6 +177,22 @@ public final class Misuse {
             shortLived.close();
         }
         System.out.println("ran on");
+    }
+
+    /** The writer wakes once, after loop 9; the program is gone, without an end, after loop 19. */
+    private static void killed() throws Exception {
+        Planted.gated = true;
+        rec = LooptimeRecorder.start(folder, "log");
+        int call = rec.call("call");
+        for (int n = 0; n < 20; n++) {
+            rec.loop();
+            rec.time(call).close();
+            if (n == 10) {
+                Planted.letWrite();
+            }
+        }
+        System.out.println(Planted.asked);
+        Runtime.getRuntime().halt(0);
     }
 
     /** Steps of the planted clock, between marks and within calls. */
