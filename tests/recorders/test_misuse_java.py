@@ -83,7 +83,7 @@ def test_clock_that_steps(classes: Path, tmp_path: Path) -> None:
 
 
 def test_threads_and_recorders_that_come_and_go(classes: Path, tmp_path: Path) -> None:
-    """500 threads without a file and 200 recorders, of 0.5 MB each: 48 MB are enough."""
+    """500 threads without a file and 100 recorders, of 0.5 MB each: 48 MB are enough."""
     assert run(classes, "churn", tmp_path) == ["ran on"]
 
 

@@ -171,7 +171,7 @@ public final class Misuse {
             thread.start();
             thread.join();
         }
-        for (int n = 0; n < 200; n++) {
+        for (int n = 0; n < 100; n++) {
             LooptimeRecorder shortLived = LooptimeRecorder.start(folder, "log");
             shortLived.loop();
             shortLived.close();
