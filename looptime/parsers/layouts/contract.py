@@ -408,9 +408,10 @@ class Layout:
         without which a row is set aside, where `columns` does not tell.
     judged : callable
         ``judged(table)``: rows by which two clocks are compared; None where the second is none.
-    swaps, unwraps, signals : bool
-        Whether a second clock may take the first one's place, whether wraps are undone before
-        the rows are looked at, and whether every other column of numbers is a signal.
+    swaps, repeats, unwraps, signals : bool
+        Whether a second clock may take the first one's place, whether rows met again are set
+        aside and wraps undone before the rows are looked at, and whether every other column of
+        numbers is a signal.
     starts_from : str
         As in `looptime.run.Clock`.
     empty : str
@@ -432,6 +433,7 @@ class Layout:
     needed: Callable[[Given], set[str]] | None = None
     judged: Callable[[Table], NDArray[np.bool_] | None] = every_row
     swaps: bool = True
+    repeats: bool = True
     unwraps: bool = False
     signals: bool = False
     starts_from: str = "log"

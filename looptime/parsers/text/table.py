@@ -10,7 +10,7 @@ import os
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -75,6 +75,22 @@ class Table:
     def rows_read(self) -> int:
         """Rows of the file, used or not."""
         return len(self) + len(self.rejects.line)
+
+    def without(self, rows: dict[str, NDArray[np.integer]]) -> Table:
+        """The table without some rows, which are set aside, by reason."""
+        keep = np.ones(len(self), bool)
+        new = []
+        for reason, mine in rows.items():
+            keep[mine] = False
+            new += [(line, REASONS.index(reason), "") for line in self.line_of(mine).tolist()]
+        old = zip(self.rejects.line, self.rejects.reason, self.rejects.text, strict=True)
+        every = sorted([*old, *new])
+        return replace(
+            self,
+            columns={key: column[keep] for key, column in self.columns.items()},
+            rejects=Rejects(*(list(part) for part in zip(*every, strict=True))),
+            _starts=[0], _lines=[self.line_of(np.flatnonzero(keep))],
+        )  # fmt: skip
 
     def line_of(self, rows: NDArray[np.integer]) -> Int:
         """Lines of the file (from 1) on which rows stand."""
