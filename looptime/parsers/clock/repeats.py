@@ -132,23 +132,32 @@ def _blocks(
     code: NDArray[np.uint64], told: NDArray[np.uint64], back: NDArray[np.bool_] | None
 ) -> list[tuple[int, int]]:
     """Stretches of rows that follow one another as they did earlier in the log."""
+    if not _met_again(code):
+        return []
     order = np.argsort(code, kind="stable")
     alike = code[order[1:]] == code[order[:-1]]
     if not alike.any():
         return []
     before = np.full(len(code), -1, np.int64)
     before[order[1:][alike]] = order[:-1][alike]
-    _, place, count = np.unique(told, return_inverse=True, return_counts=True)
-    bits = np.log2(len(code) / count)[place]
+    seeds = _seeds(before)
+    if not seeds:
+        return []
     asked = float(_SURE_BITS)
     if back is not None:
-        bits[back | (count[place] > _EVEN * len(code))] = 0  # as an even counter's that wraps
+        _, place, counts = np.unique(told, return_inverse=True, return_counts=True)
+        count = counts[place]
+        bits = np.log2(len(code) / count)
+        bits[back | (count > _EVEN * len(code))] = 0  # as an even counter's that wraps
     else:
-        bits[count[place] > _RARE] = 0
+        counts = np.diff(np.flatnonzero(np.append(True, ~alike)), append=len(code))
+        count = np.empty(len(code), np.int64)
+        count[order] = np.repeat(counts, counts)
+        bits = np.where(count <= _RARE, np.log2(len(code) / count), 0.0)
         asked += 2 * np.log2(len(code))
     sums = np.concatenate([[0.0], np.cumsum(bits)])  # the way into a block is not its own
     found: list[tuple[int, int]] = []
-    for first, stop in _seeds(before):
+    for first, stop in seeds:
         done = found[-1][1] if found else 0
         if first < done:
             continue
@@ -159,6 +168,14 @@ def _blocks(
         if sums[high] - sums[low + 1] >= asked:
             found.append((low, high))
     return found
+
+
+def _met_again(code: NDArray[np.uint64]) -> bool:
+    """Whether any stretch of the shortest length stands there twice; far quicker to tell."""
+    odd = np.uint64(0x9E3779B97F4A7C15)
+    with np.errstate(over="ignore"):
+        stretch = np.sort((code[:-2] * odd + code[1:-1]) * odd + code[2:])
+    return bool((stretch[1:] == stretch[:-1]).any())
 
 
 def _seeds(before: Int) -> list[tuple[int, int]]:
