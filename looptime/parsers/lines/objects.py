@@ -6,6 +6,7 @@ import json
 from typing import Any
 
 from looptime.parsers.lines.grid import Grid, fit_cell, is_text
+from looptime.units import split_unit
 
 __all__ = ["read_objects"]
 
@@ -51,29 +52,33 @@ def _loaded(line: str) -> dict[str, Any] | None:
     return value if isinstance(value, dict) else None
 
 
-def _cells(grid: Grid, value: dict[str, Any], before: str = "") -> list[str]:
+def _cells(grid: Grid, value: dict[str, Any]) -> list[str]:
     row = [""] * len(grid.names)
-    for key, cell in _leaves(value, ""):
-        at = grid.column(key)
+    for key, cell, unit in _leaves(value, ""):
+        at = grid.column(key, unit)
         if at >= len(row):
             row += [""] * (at + 1 - len(row))
         row[at] = cell
     return row
 
 
-def _leaves(value: dict[str, Any], before: str) -> list[tuple[str, str]]:
-    """Keys and texts of an object; those of an object in it are joined by a point."""
-    made: list[tuple[str, str]] = []
+def _leaves(
+    value: dict[str, Any], before: str, unit: str | None = None
+) -> list[tuple[str, str, str | None]]:
+    """Keys, texts and units of an object; keys of an object in it are joined by a point.
+
+    A unit in the name of an object is that of what it holds.
+    """
+    made: list[tuple[str, str, str | None]] = []
     for key, item in value.items():
         name = f"{before}{key}"
         if isinstance(item, dict):
-            made += _leaves(item, f"{name}.")
-        elif isinstance(item, str):
-            made.append((name, fit_cell(item)))
-        elif isinstance(item, bool):
-            made.append((name, str(int(item))))
+            made += _leaves(item, f"{name}.", split_unit(key)[1] or unit)
         elif isinstance(item, list):
-            made += _leaves({str(at + 1): one for at, one in enumerate(item[:64])}, f"{name}.")
+            inner = {str(at + 1): one for at, one in enumerate(item[:64])}
+            made += _leaves(inner, f"{name}.", split_unit(key)[1] or unit)
+        elif isinstance(item, str):
+            made.append((name, fit_cell(item), unit))
         else:
-            made.append((name, ""))
+            made.append((name, str(int(item)) if isinstance(item, bool) else "", unit))
     return made
