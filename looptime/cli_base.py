@@ -128,6 +128,7 @@ _READING_OPTIONS = (
     click.option("--layout", type=click.Choice(LAYOUTS), help="Layout, where a log fits two."),
     click.option("--columns", metavar="NAMES", help='Names for the columns: "time_us,skip,name".'),
     click.option("--loop-call", metavar="NAME", help="Call whose start begins a loop."),
+    click.option("--by", metavar="COLUMN", help="Read the rows of each value by themselves."),
     click.option(
         "--no-cache",
         "cache",

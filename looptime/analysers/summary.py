@@ -217,6 +217,7 @@ def summarise_phases(run: Run, **options: Any) -> tuple[Summary, ...]:
 def _as_dict(at: Summary) -> dict[str, Any]:
     paced = at.pace
     return {
+        "group": at.run.meta.get("group"),
         "phase": at.phase,
         "loops": {
             "count": at.loops,

@@ -38,6 +38,8 @@ class Options:
         As on the command line; None where the log is to speak for itself.
     unit_from : str
         Who gave the unit: ``option`` or ``project``.
+    by : str or None
+        Column whose values are senders of their own.
     """
 
     unit: str | None = None
@@ -45,6 +47,7 @@ class Options:
     columns: str | None = None
     loop_call: str | None = None
     unit_from: str = "option"
+    by: str | None = None
 
 
 @dataclass

@@ -79,8 +79,8 @@ def _way(parsed: Parsed, number: Int | None, table_row: Int | None) -> Way:
     rows = np.arange(count) if table_row is None else table_row
     lines = table.line_of(rows)
     gap = np.diff(lines)
-    if table.folded is not None:  # lines that share a row are no gap
-        gap -= np.diff(np.searchsorted(table.folded[0], lines))
+    if table.passed is not None:
+        gap -= np.diff(np.searchsorted(table.passed, lines))
     odd = np.flatnonzero(gap > 1) + 1  # a header, a remark or a bad row in between
     rejects = np.asarray(table.rejects.line, np.int64)
     lost = np.searchsorted(rejects, lines[odd]) - np.searchsorted(rejects, lines[odd - 1])

@@ -25,12 +25,15 @@ class Rewritten:
         That line.
     aside : list of (int, str)
         Lines, from 0 and rising, that were set aside, and why.
+    others : int64 array, shape (m,), or None
+        Lines, from 0 and rising, that are left to another reading of the same log.
     """
 
     data: bytes
     line: NDArray[np.int64]
     head: NDArray[np.int64]
     aside: list[tuple[int, str]]
+    others: NDArray[np.int64] | None = None
 
 
 def pieces(data: bytes, size: int) -> Iterator[bytes]:

@@ -49,6 +49,8 @@ class Table:
         Header rows met again further down.
     folded : (int64 array, int64 array) or None
         Lines, from 1, whose values stand in another line's row, and that row, rising.
+    passed : int64 array or None
+        Lines, from 1 and rising, that are no gap between rows: folded, or another reading's.
     """
 
     columns: dict[Key, NDArray[Any]]
@@ -59,6 +61,7 @@ class Table:
     _starts: list[int]
     _lines: list[Int | int]
     folded: tuple[Int, Int] | None = None
+    passed: Int | None = None
 
     def __len__(self) -> int:
         return len(next(iter(self.columns.values()))) if self.columns else 0
@@ -169,6 +172,8 @@ def _account(table: Table, made: Rewritten) -> None:
     bad.reason[:] = [bad.reason[at] for at in order]
     bad.text[:] = [""] * len(order)
     table.folded = (line[used], row[used])
+    others = np.empty(0, np.int64) if made.others is None else made.others + 1
+    table.passed = np.union1d(line[used], others)
 
 
 def _pieces(source: Source, dialect: Dialect, wants: list[Want]) -> Iterator[Piece]:
