@@ -21,7 +21,7 @@ from looptime.analysers.freshness import Freshness, freshness
 from looptime.analysers.pace import Pace, pace
 from looptime.analysers.pacing import Pacing
 from looptime.analysers.part import in_phase, phases
-from looptime.analysers.recurrence import Recurrences, recurrence
+from looptime.analysers.recurs import Recurrences, recurs
 from looptime.analysers.slow import SlowLoops, slow_events
 from looptime.analysers.warmup import WarmUpCut, warmup
 from looptime.run import Run
@@ -90,9 +90,7 @@ class Summary:
         except ValueError:
             return None
         total = self.run.duration_s * 1e9
-        if not (0 <= row_ns <= total and total > 0):
-            return None
-        return row_ns * int(self.run.on_loop_thread.sum()) / total
+        return row_ns * int(self.run.on_loop_thread.sum()) / total if total > 0 else None
 
     def to_dict(self) -> dict[str, Any]:
         """One element of ``logs[].runs[]`` of the JSON output; undefined figures are None."""
@@ -185,7 +183,7 @@ def summarise(
             pace=paced,
             costs=cost,
             slow=slow,
-            recurrence=recurrence(basis, cost, slow) if rhythms else _NOT_LOOKED,
+            recurrence=recurs(basis, cost, slow) if rhythms else _NOT_LOOKED,
             blocking=blocks.result(),
             buses=by_bus.result(),
             contention=waiting.result(),
@@ -217,7 +215,6 @@ def summarise_phases(run: Run, **options: Any) -> tuple[Summary, ...]:
 def _as_dict(at: Summary) -> dict[str, Any]:
     paced = at.pace
     return {
-        "group": at.run.meta.get("group"),
         "phase": at.phase,
         "loops": {
             "count": at.loops,
@@ -248,7 +245,7 @@ def _as_dict(at: Summary) -> dict[str, Any]:
         "unattributed": _picked(at.costs.unattributed, _UNATTRIBUTED_KEYS),
         "blocking": at.blocking,
         "slow": _slow(at),
-        "recurrence": at.recurrence.found,
+        "recurrence": [*at.recurrence.found, *at.recurrence.threads],
         "pauses": at.recurrence.pauses,
         "drift": at.changes.drift,
         "change_points": at.changes.change_points,

@@ -9,14 +9,16 @@ from pathlib import PurePath
 
 import numpy as np
 
+from looptime.analysers.recurs import Recurrence
 from looptime.analysers.summary import Summary
 from looptime.findings.finding import Evidence
+from looptime.stats.mechanism import Rule
 
 __all__ = [
     "command",
     "ease",
-    "every",
     "evidence",
+    "how_often",
     "loop_ms",
     "ms",
     "ms_value",
@@ -90,22 +92,46 @@ def percent(share: float) -> str:
     return f"{three(float(f'{at:.2g}'))} %"
 
 
-def every(clock: str, period_s: float, period_loops: float) -> str:
-    """How often something comes back, by the clock that it keeps.
+def how_often(r: Recurrence) -> str:
+    """The rule by which something comes back, in words.
 
     Examples
     --------
-    >>> every("loops", 0.5, 50.0), every("time", 0.1, 9.97)
-    ('every 50 loops', 'every 100 ms')
+    >>> from looptime.stats.mechanism import Rule
+    >>> def told(*rules):
+    ...     return how_often(Recurrence(None, "", None, None, 9, 9, 1.0, could_be=rules))
+    >>> told(Rule("loops", 50, 50, 50)), told(Rule("timetable", 250.0, 250.0, 250.0))
+    ('every 50 loops', 'every 250 ms, on a timetable')
+    >>> told(Rule("since start", 99.8, 99.6, 100.0))
+    'each time 99.8 ms have gone by since it last began'
+    >>> told(Rule("loops", 5, 5, 5), Rule("timetable", 90.0, 90.0, 90.0))
+    "every 5 loops, or every 90 ms, on a timetable (can't tell which)"
     """
-    whole = round(period_loops)
-    loops = f"{whole}" if abs(period_loops - whole) < 0.05 * max(period_loops, 1) else ""
-    loops = loops or three(period_loops)
-    if clock == "loops":
-        return f"every {loops} loops"
-    if clock == "time":
-        return f"every {ms(1e3 * period_s)}"
-    return f"every {ms(1e3 * period_s)} or {loops} loops (can't tell which of the two)"
+    rules = [_in_words(rule) for rule in r.could_be]
+    return rules[0] if len(rules) == 1 else f"{', or '.join(rules)} (can't tell which)"
+
+
+_RULES = {
+    "loops": "every {} loops",
+    "since start": "each time {} have gone by since it last began",
+    "since end": "each time {} have gone by since it last ended",
+    "timetable": "every {}, on a timetable",
+    "rest": "{} after it last ended",
+}
+#: Bounds wider than this share are said.
+_WIDE = 0.05
+_NO_REST_MS = 0.05
+
+
+def _in_words(rule: Rule) -> str:
+    if rule.name == "loops":
+        return _RULES[rule.name].format(three(rule.value))
+    if rule.name == "rest" and rule.value < _NO_REST_MS:
+        return "at once after it last ended, without a rest"
+    wide = rule.name != "rest" and rule.high - rule.low > _WIDE * rule.high
+    return _RULES[rule.name].format(
+        f"{ms(rule.low)} to {ms(rule.high)}" if wide else ms(rule.value)
+    )
 
 
 def typical_ms(at: Summary) -> float:

@@ -6,10 +6,10 @@ from collections import Counter
 
 import numpy as np
 
-from looptime.analysers.recurrence import LOOP, Recurrence
+from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
-from looptime.findings.about import command, every, evidence, ms, percent, typical_ms
+from looptime.findings.about import command, evidence, how_often, ms, percent, typical_ms
 from looptime.findings.finding import Finding
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.beta import binomial_at_least
@@ -47,7 +47,7 @@ def _stall_worth(at: Summary, height_ms: float, ms_per_loop: float) -> float:
 def _recurring(at: Summary, r: Recurrence) -> Finding | None:
     if r.height_ms < _LEAST_HEIGHT * typical_ms(at):
         return None
-    often = every(r.clock, r.period_s, r.period_loops)
+    often = how_often(r)
     if r.call:
         text = f"{r.call} stalls the loop for {ms(r.height_ms)} {often}."
     elif r.together:
@@ -64,18 +64,23 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
             f"The loop stalls for {ms(r.height_ms)} {often}, in no timed call: time more of it, or "
             "look at collection of memory and at other processes."
         )
+    elif r.parts and r.parts[0].ms >= 0.5 * sum(p.ms for p in r.parts if p.ms > 0):
+        text = (
+            f"The loop stalls for {ms(r.height_ms)} {often}, mostly in {r.parts[0].name}, "
+            "whose own time shows no such rule."
+        )
     else:
         text = (
             f"The loop stalls for {ms(r.height_ms)} {often}, in whatever call happens to run: "
             "something outside the calls, such as collection of memory or another process."
         )
-    cost = r.height_ms / max(r.period_loops, 1.0)
+    cost = r.height_ms * r.count / max(at.pace.loops, 1)
     calls = (r.call,) if r.call else r.together[:10]
     return Finding(
         "recurring_stall", "look", text,
-        r.height_ms, "ms", evidence=evidence(at, r.loops, calls, r.events),
+        r.height_ms, "ms", evidence=evidence(at, r.loops, calls, r.count),
         command=command(at, "slow", "--top 20"),
-        worth=_stall_worth(at, r.height_ms, cost) * (1.0 if r.of == LOOP else 0.8),
+        worth=_stall_worth(at, r.height_ms, cost),
         moves=r.call is not None,
     )  # fmt: skip
 

@@ -150,7 +150,7 @@ def test_rhythms_are_left_out_where_loops_do_not_follow_one_another():
     period = np.full(2000, 10_000_000)
     period[::50] += 8_000_000
     whole = summarise(make_flat_run(period))
-    assert [round(r.period_loops) for r in whole.recurrence.found] == [50]
+    assert [round(r.every_loops) for r in whole.recurrence.found] == [50]
     few = summarise(make_flat_run(period), rhythms=False)
     assert few.recurrence.found == ()
     assert few.recurrence.note

@@ -27,7 +27,7 @@ from looptime.analysers.drift import changes
 from looptime.analysers.durations import call_times
 from looptime.analysers.freshness import freshness
 from looptime.analysers.pace import pace
-from looptime.analysers.recurrence import recurrence
+from looptime.analysers.recurs import recurs
 from looptime.analysers.slow import slow_events
 from looptime.analysers.warmup import warmup
 from looptime.findings import summarise
@@ -81,7 +81,7 @@ def each(run: Run, repeats: int) -> list[tuple[str, float]]:
     times = step("durations by call", lambda: call_times(run))
     cost = step("costs", lambda: costs(basis, slow.is_slow, times=times))
     step("pace", lambda: pace(basis, budget_ms=15))
-    step("recurrence", lambda: recurrence(basis, cost, slow))
+    step("recurrence", lambda: recurs(basis, cost, slow))
     step("drift and change points", lambda: changes(basis))
     step("blocking", lambda: blocking(run, times))
     step("buses", lambda: buses(basis, times))

@@ -7,9 +7,8 @@ import numpy as np
 import pytest
 
 from looptime.findings import SEVERITIES, find, summarise, summarise_phases
-from looptime.findings.about import every, ms, percent, three
+from looptime.findings.about import ms, percent, three
 from looptime.findings.finding import Finding, ranked
-from looptime.findings.slow_rules import _recurring
 from looptime.run import SetAside
 from looptime.schema import REASONS
 from tests.benchmarks.scenarios import SCENARIOS
@@ -192,26 +191,6 @@ def test_what_weakens_the_figures():
     assert {"coarse_clock", "rows_lost", "recorder_cost", "too_short"} <= set(codes(run))
 
 
-def test_what_a_recorder_left_out():
-    """Rows go by whole loops where the recorder says so, and marks that it ignored are counted."""
-    run = make_run([10, 11] * 30, [("a", 0, 1)])
-    meta = {"looptime-recorder": "cpp 1", "ignored": "3"}
-    said = {f.code: f.text for f in summarise(replace(run, dropped=7, meta=meta)).findings}
-    assert "7 rows, by whole loops" in said["rows_lost"]
-    assert "3 marks" in said["marks_ignored"]
-    assert (
-        "too short"
-        in {f.code: f.text for f in summarise(replace(run, dropped=7)).findings}["rows_lost"]
-    )
-
-
-@pytest.mark.parametrize("cost", ["nan", "inf", "-5", "1e300", "dear"])
-def test_a_cost_that_cannot_be_is_none(cost):
-    """What a recorder states of itself is believed where it is a time within the run."""
-    run = replace(make_run([10, 11] * 30, [("a", 0, 1)]), meta={"row_cost_ns": cost})
-    assert summarise(run).recorder_share is None
-
-
 def test_a_robot_that_stands_still_is_not_stale():
     """A heading that does not change for a minute says nothing of the sensor."""
     heading = np.where(np.arange(3000) < 10, np.arange(3000), 10.0)
@@ -278,7 +257,6 @@ def test_words():
     assert [ms(x) for x in (999.8, 1234, 0.0001)] == ["1 s", "1.23 s", "0.0001 ms"]
     assert [three(x) for x in (1000, 99.95, -0.5)] == ["1000", "100", "-0.5"]
     assert percent(0.0995) == "10 %"
-    assert every("either", 0.1, 10.0).startswith("every 100 ms or 10 loops")
 
 
 @pytest.mark.parametrize(("worth", "severity"), [(0.2, "act"), (0.1999, "look")])
@@ -315,14 +293,3 @@ def test_pauses_come_as_often_as_they_are_counted():
     often, unit = re.search(r"one in ([\d.]+) (m?s) on average", text).groups()
     seconds = float(often) / (1e3 if unit == "ms" else 1)
     assert seconds == pytest.approx(found.pace.duration_s / count, rel=0.01)
-
-
-def test_a_calls_own_beat_is_worth_less_than_the_loops():
-    """What recurs in the loop as a whole weighs a quarter more than the same in one call's time."""
-    run = next(s for s in SCENARIOS if s.name == "telemetry every 50 loops").make(
-        np.random.default_rng(1)
-    )
-    at = summarise(run)
-    beat = at.recurrence.found[0]
-    whole, own = (_recurring(at, replace(beat, of=of)).worth for of in ("loop", "telemetry.send"))
-    assert own == pytest.approx(0.8 * whole)

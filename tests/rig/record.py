@@ -25,13 +25,8 @@ TOP = HERE.parent.parent
 JAVA_OPTIONS = ("-XX:+UseSerialGC", "-Xms64m", "-Xmx64m", "-Xmn16m")
 
 
-def rig_files() -> list[Path]:
-    """The sources of the Java rig and its recorder."""
-    return [sources()["java"], *sorted(HERE.glob("*.java"))]
-
-
-def compile_rig(folder: Path, files: list[Path] | None = None) -> None:
-    """Compile the Java rig and recorder, or the files given, into a folder.
+def compile_rig(folder: Path) -> None:
+    """Compile the Java rig and recorder into a folder.
 
     Raises
     ------
@@ -41,8 +36,8 @@ def compile_rig(folder: Path, files: list[Path] | None = None) -> None:
     compiler = shutil.which("javac")
     if compiler is None:
         raise RuntimeError("no javac: install a JDK")
-    names = map(str, files or rig_files())
-    subprocess.run([compiler, "--release", "8", "-nowarn", "-d", str(folder), *names], check=True)
+    files = [str(sources()["java"]), *map(str, sorted(HERE.glob("*.java")))]
+    subprocess.run([compiler, "--release", "8", "-nowarn", "-d", str(folder), *files], check=True)
 
 
 def with_priority(command: list[str]) -> list[str]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import Any
 from urllib.parse import urlencode
 
 from dash import html
 
 from looptime.errors import LooptimeError
-from looptime.questions.planning import CAUTIONS, parse, suggestions
-from looptime.questions.planning import plan as predict
+from looptime.planner import CAUTIONS, Prediction, Suggestions, parse, predict, suggest
 from looptime.views.figures.plan_figures import (
     bus_use,
     call_costs,
@@ -37,10 +37,7 @@ from looptime_dashboards.parts import (
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
-if TYPE_CHECKING:
-    from looptime.planner import Prediction, Suggestions
-
-__all__ = ["body", "place", "prediction", "proposals"]
+__all__ = ["body", "place", "prediction"]
 
 _QUICK = 1_500
 _MOST_PROPOSED = 10
@@ -55,7 +52,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     found: Suggestions | None = None
     wait, said = False, ""
     try:
-        found = proposals(desk, view)
+        found = _suggestions(desk, view)
     except Pending as pending:
         wait, said = True, f"{pending.text} ..."
     except LooptimeError as error:
@@ -93,21 +90,18 @@ def place(desk: Desk, view: View) -> tuple[Any, ...]:
     return (view.run, desk.phase(view), view.start, view.end, view.warmup)
 
 
-def proposals(desk: Desk, view: View) -> Suggestions:
-    """Remedies that are worth trying on what is looked at.
-
-    Raises
-    ------
-    Pending
-        While they are being looked for.
-    LooptimeError
-        If the run cannot be played again.
-    """
+def _suggestions(desk: Desk, view: View) -> Suggestions:
     key = ("suggest", *place(desk, view))
+    project = desk.project
+    read = project.heading.read_call
 
     def make() -> Suggestions:
         few = stretches(desk, view, SAMPLE_FROM)
-        return suggestions(desk.asked(view), few, progress=desk.work.tell(key))
+        return suggest(
+            few, buses=project.buses, effort=project.effort,
+            heading_call=read if any(n.name == read for n in few.names) else None,
+            keep_warmup=view.warmup == "keep", progress=desk.work.tell(key),
+        )  # fmt: skip
 
     return desk.work.get(key, make, "Looking for remedies", 0.4)
 
@@ -206,13 +200,22 @@ def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
         If a remedy makes no sense, or not for this run.
     """
     changes = tuple(str(parse(c)) for c in view.change)
-    key, sd = _plan_key(desk, view), scatter(desk, view)
+    run, project = desk.run(view), desk.project
+    options: dict[str, Any] = {
+        "buses": project.buses, "budget_ms": project.budget_ms,
+        "keep_warmup": view.warmup == "keep",
+        "read_instant": project.heading.read_instant or "start",
+    }  # fmt: skip
+    key = _plan_key(desk, view)
+
+    sd, source = scatter(desk, view)
 
     def make(loops: int, tell: Any = None) -> Prediction:
         few = stretches(desk, view, loops)
-        return predict(desk.asked(view), few, changes, run_sd=sd, progress=tell)
+        return replace(predict(few, changes, run_sd=sd, progress=tell, **options),
+                       run_sd_from=source)  # fmt: skip
 
-    if len(desk.run(view)) <= _QUICK:
+    if len(run) <= _QUICK:
         return desk.plans.get(key, lambda: make(SAMPLE_FROM), "Predicting", 1.0, True), False
     tell = desk.plans.tell(key)
     return desk.plans.twice(

@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.analysers.recurrence import Recurrence
+from looptime.analysers.recurs import Recurrence
 from looptime.analysers.summary import Summary
+from looptime.findings.about import how_often
 from looptime.run import Run
 from looptime.views.figures.palette import NEUTRAL, QUIET, WARN, colour_of, pattern_of
 from looptime.views.figures.picture import (
@@ -271,11 +272,11 @@ def _rate_title(at: Summary) -> str:
 
 def recurrences(at: Summary) -> Picture | None:
     """Stalls that come back, by how often and how high; None where there are none."""
-    found = at.recurrence.found
+    found = at.recurrence.most
     if not found:
         return None
     names = [text_in_plot(label(_who(r))) for r in found]
-    every = [_every(r) for r in found]
+    every = [how_often(r) for r in found]
     kind_of = {n.name: n.kind for n in at.run.names}
     kinds = [kind_of.get(r.call or "") for r in found]
     data = [
@@ -284,7 +285,7 @@ def recurrences(at: Summary) -> Picture | None:
             [NEUTRAL if k is None else colour_of(k) for k in kinds], orientation="h",
             pattern=["" if k is None else pattern_of(k) for k in kinds], showlegend=False,
             text=every, textposition="outside", cliponaxis=False,
-            customdata=[[int(r.loops[0]) if r.loops else -1, r.events] for r in found],
+            customdata=[[int(r.loops[0]) if r.loops else -1, r.count] for r in found],
             hovertemplate="%{x:.3g} ms %{text}<br>%{customdata[1]} times, first in loop "
             "%{customdata[0]}<extra></extra>",
         ),
@@ -295,19 +296,21 @@ def recurrences(at: Summary) -> Picture | None:
                    showlegend=any(kinds), barmode="overlay")  # fmt: skip
     drawn["margin"]["r"] = 110
     first = found[0]
-    title = f"{_who(first, True)} takes {number(first.height_ms)} ms more {_every(first)}"
+    title = f"{_who(first, True)} takes {number(first.height_ms)} ms more {every[0]}"
     rows = tuple(
-        (_who(r), _every(r), r.clock, float(r.period_s), float(r.period_loops),
-         float(r.height_ms), int(r.events)) for r in found
+        (_who(r), how, r.mechanism, r.every_ms, r.every_loops, float(r.height_ms), r.count,
+         r.possible) for r, how in zip(found, every, strict=True)
     )  # fmt: skip
     return Picture(
         "recurrence", title, {"data": data, "layout": drawn},
         f"{len(found)} rhythms: " + "; ".join(
-            f"{_who(r)} {number(r.height_ms)} ms {_every(r)}" for r in found) + ".",
-        ("what", "how often", "clock", "every s", "every loops", "height ms", "times"), rows,
-        "Slow loops and the calls that vary most are tested for a rhythm in time and in loops "
-        "(H-test, level shared by all that was tested); the height is the median excess over the "
-        "surroundings.",
+            f"{_who(r)} {number(r.height_ms)} ms {how}"
+            for r, how in zip(found, every, strict=True)) + ".",
+        ("what", "how often", "rule", "every ms", "every loops", "height ms", "times",
+         "possible"), rows,
+        "Each gap between two times bounds the rule: every so many loops, or when so much time has "
+        "gone by, looked for once a loop. Stalls that no rows stand for are tested for a beat "
+        "(H-test). The height is the median time that one of them takes.",
     )  # fmt: skip
 
 
@@ -315,16 +318,6 @@ def _who(at: Recurrence, first: bool = False) -> str:
     """The call or calls behind it; a call's name is written as it is, even at the beginning."""
     whole = "The loop as a whole" if first else "the loop as a whole"
     return at.call or (" with ".join(at.together) if at.together else whole)
-
-
-def _every(at: Recurrence) -> str:
-    if at.clock == "loops":
-        loops = at.period_loops
-        even = abs(loops - round(loops)) < 0.005 * loops
-        return f"every {round(loops) if even else number(loops)} loops"
-    if at.period_s < 2:
-        return f"every {number(at.period_s * 1e3)} ms"
-    return f"every {number(at.period_s)} s"
 
 
 def _nothing(key: str, text: str) -> Picture:

@@ -8,10 +8,11 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from looptime.analysers.loop_detail import LoopDetail, VideoSync
-from looptime.analysers.recurrence import Recurrence
+from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
 from looptime.analysers.waits import Delay, gain_factors
+from looptime.findings.about import how_often
 from looptime.views.text.costs_text import render_contention
 from looptime.views.text.terminal import count, heading_line, number, safe, table
 from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent, used_line
@@ -61,7 +62,7 @@ def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> l
     parts.append(indented(_events(shown, video, bool(at.costs.calls))))
     parts.append(indented(Text(_legend(at, shown, video))))
     parts += _causes(at) + render_contention(at)
-    return parts + _rhythm(at.recurrence.found)
+    return parts + _rhythm(at.recurrence.most)
 
 
 def _events(events: Sequence[SlowEvent], video: VideoSync | None, named: bool) -> RenderableType:
@@ -120,18 +121,12 @@ def _rhythm(found: Sequence[Recurrence]) -> list[RenderableType]:
     if not found:
         return []
     rows = [
-        [
-            safe(r.call or ("the loop" if r.of == "loop" else r.of), 28),
-            number(r.period_loops),
-            number(r.period_s),
-            {"loops": "loops", "time": "time"}.get(r.clock, "can't tell"),
-            number(r.height_ms),
-            str(r.events),
-        ]
+        [safe(r.call or " with ".join(r.together) or "the loop", 28), how_often(r),
+         number(r.height_ms), str(r.count)]
         for r in found
-    ]
-    heads = ["comes back", "loops", "s", "by", "ms", "times"]
-    return [heading_line("What comes back"), indented(table(heads, rows, left=(0, 3)))]
+    ]  # fmt: skip
+    heads = ["comes back", "when", "ms", "times"]
+    return [heading_line("What comes back"), indented(table(heads, rows, left=(0, 1)))]
 
 
 def render_loop(at: LoopDetail, most: int = 15) -> list[RenderableType]:

@@ -1,6 +1,6 @@
 /** A pretended robot for the guide's program: some loops in two phases. */
 public class Robot {
-    private volatile int ticks, poses;
+    private volatile int ticks;
 
     public boolean running() {
         return ticks < 20;
@@ -16,7 +16,6 @@ public class Robot {
     }
 
     public double readPose() {
-        poses = poses + 1;
         pause(2);
         return 3;
     }
@@ -26,9 +25,7 @@ public class Robot {
     }
 
     public void waitForNextTick() {
-        do {
-            pause(1);
-        } while (ticks == 10 && poses < 2); // the reader's turn
+        pause(1);
         ticks = ticks + 1;
     }
 

@@ -3,7 +3,6 @@
 import time
 
 written = []
-poses = []
 
 
 def running():
@@ -24,7 +23,6 @@ def read_gyro():
 
 def read_pose():
     """Take two milliseconds or so."""
-    poses.append(3.0)
     time.sleep(0.002)
     return 3.0
 
@@ -36,7 +34,5 @@ def write_wheels(heading, position):
 
 
 def wait_for_next_tick():
-    """Take a millisecond or so; the tenth lasts until a second pose is being read."""
+    """Take a millisecond or so."""
     time.sleep(0.001)
-    while len(written) == 10 and len(poses) < 2:
-        time.sleep(0.001)

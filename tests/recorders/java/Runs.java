@@ -79,32 +79,25 @@ public final class Runs {
                 made += 4;
             }
             if (k % 50 == 0) {
-                rec.flush(); // there is room again
+                pause(); // the writer may catch up
             }
         }
         System.out.println(made);
     }
 
-    /** The same in a thread that has no loops; call 7 has more calls in it than the ring. */
+    /** The same in a thread that has no loops. */
     private static void overflowOfWorker() throws Exception {
         Thread worker = new Thread(() -> {
             for (int k = 0; k < 3000; k++) {
-                if (k == 7) {
-                    rec.time(outer);
-                    for (int n = 0; n < 25; n++) {
-                        nested();
-                    }
-                    rec.end();
-                }
                 nested();
                 if (k % 50 == 0) {
-                    rec.flush();
+                    pause();
                 }
             }
         }, "worker");
         worker.start();
         worker.join();
-        System.out.println(3000 * 4 + 101);
+        System.out.println(3000 * 4);
     }
 
     private static void forever() throws Exception {
@@ -127,7 +120,7 @@ public final class Runs {
                     }
                     nested();
                     if (k % 50 == 0) {
-                        Thread.yield();
+                        pause();
                     }
                 }
                 if (loops) {
@@ -138,6 +131,14 @@ public final class Runs {
         }
         for (Thread thread : all) {
             thread.join();
+        }
+    }
+
+    private static void pause() {
+        try {
+            Thread.sleep(3);
+        } catch (InterruptedException e) {
+            Thread.currentThread().interrupt();
         }
     }
 

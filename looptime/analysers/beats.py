@@ -1,0 +1,250 @@
+"""Beats of stalls that no rows of their own stand for: found in the spectrum of the loop's time."""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.basis import Basis
+from looptime.analysers.call_costs import Costs
+from looptime.analysers.contrast import Part, contrast
+from looptime.analysers.slow import SlowEvent, SlowLoops
+from looptime.schema import UNATTRIBUTED
+from looptime.stats.arrays import median
+from looptime.stats.beta import binomial_at_least
+from looptime.stats.levels import IN_RUN
+from looptime.stats.mechanism import Rule
+from looptime.stats.recurrence_test import Rhythm, logged_rhythm
+
+__all__ = ["Beat", "beats"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.integer]
+
+_MOST_SERIES = 6
+_LEAST_BUMP = 0.03
+#: A call holds the loop's beat whose own has this share of the loop's stalls.
+_HOLDS = 0.8
+#: Share of the periods that must hold a stall.
+_FILLED = 0.5
+#: A stall keeps the beat that is this near to it, as a share of the period.
+_IN_STEP = 0.25
+
+
+@dataclass(frozen=True)
+class Beat:
+    """Stalls that keep a beat.
+
+    Parameters
+    ----------
+    loops : int array
+        Loops in which they begin, one a period at most.
+    rules : tuple of Rule
+        ``loops``, or ``timetable`` and ``since start`` [ns], or all of them where they cannot be
+        told apart.
+    kept : float
+        Share of the stalls that keep the beat.
+    height_ms : float [ms]
+        Median excess over the surroundings.
+    call : str or None
+        The call behind them; None where there is no single one.
+    together : tuple of str
+        Calls that make them up together.
+    parts : tuple of Part
+        What makes them up, the largest first.
+    """
+
+    loops: Int
+    rules: tuple[Rule, ...]
+    kept: float
+    height_ms: float
+    call: str | None = None
+    together: tuple[str, ...] = ()
+    parts: tuple[Part, ...] = ()
+
+
+def beats(
+    basis: Basis, costs: Costs, slow: SlowLoops, left_ns: Float, explained: set[str]
+) -> list[Beat]:
+    """Beats in what is left of the loop's time, and in the calls of every loop that vary most.
+
+    The series share one level. A beat of the loop is put down to a call if that call holds half
+    of the excess, holds the lead more often than its share of the time explains (binomial tail
+    below 1 %), and if its own time shows the beat; otherwise to none.
+
+    Parameters
+    ----------
+    basis : Basis
+        The run, and what was found of it first.
+    costs : Costs
+        From `looptime.analysers.call_costs.costs`.
+    slow : SlowLoops
+        From `looptime.analysers.slow.slow_events`.
+    left_ns : float array, shape (n,) [ns]
+        The quantity judged without what is explained.
+    explained : set of str
+        Calls whose rule is known.
+
+    Raises
+    ------
+    NotEnoughError
+        If there are fewer than 50 loops.
+
+    References
+    ----------
+    H-test for periodic events, see `looptime.stats.recurrence_test`.
+    """
+    at = basis.run.loop_columns
+    codes = _worth_a_look(basis, costs, explained)
+    level = IN_RUN.rhythm / (1 + _MOST_SERIES)
+    tick = basis.run.clock.tick_ns / 1e6
+
+    def look(code: int | None) -> Rhythm:
+        values = left_ns if code is None else basis.table.series(code)
+        return logged_rhythm(values / 1e6, at.start_ns, at.period_ns, level, tick)
+
+    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:  # most of it is transforms
+        whole, *own = pool.map(look, [None, *codes])
+    by_call = {basis.run.names[c].name: r for c, r in zip(codes, own, strict=True) if r.found}
+    if whole.found:  # the loop's beat is a call's where that call holds most of it
+        same = [n for n, r in by_call.items() if _same(whole, r) or _same(r, whole)]
+        most = [n for n in same if len(by_call[n].events) >= _HOLDS * len(whole.events)]
+        by_call = {n: r for n, r in by_call.items() if n in most or n not in same}
+    found = [_beat(basis, r, name) for name, r in by_call.items()]
+    if whole.found and not most:
+        found.insert(0, _of_loop(basis, whole, slow, explained))
+    return [b for b in found if b is not None]
+
+
+def _same(a: Rhythm, b: Rhythm) -> bool:
+    """Whether a rhythm is another one, or a multiple of its beat."""
+    ratio = (a.period_loops or 0.0) / (b.period_loops or 1.0)
+    return abs(ratio - 1) < 0.02 or (ratio > 1.5 and abs(ratio - round(ratio)) < 0.02)
+
+
+def _worth_a_look(basis: Basis, costs: Costs, explained: set[str]) -> list[int]:
+    """Calls of every loop whose own time varies enough to carry a beat that matters, most first."""
+    usual = median(basis.judged_ms)
+    codes = {n.name: k for k, n in enumerate(basis.run.names)}
+    weights = []
+    for call in costs.calls:
+        if not call.on_loop_thread or call.share is None or call.name in explained:
+            continue
+        bump = (call.max_ms or 0.0) - (call.p50_ms or 0.0)
+        if call.calls_per_loop < 0.3 or bump < _LEAST_BUMP * usual:
+            continue
+        if (call.variance_share or 0.0) >= 0.02:
+            weights.append((call.variance_share or 0.0, codes[call.name]))
+    return [code for _, code in sorted(weights, reverse=True)[:_MOST_SERIES]]
+
+
+def _beat(basis: Basis, at: Rhythm, call: str | None) -> Beat | None:
+    """The stalls in step, one a period; None where most periods hold none."""
+    assert at.period_s is not None
+    assert at.period_loops is not None
+    columns = basis.run.loop_columns
+    in_time = (columns.start_ns + columns.period_ns / 2)[at.events] / 1e9
+    by_loops = at.clock == "loops"
+    place, period = (at.events, at.period_loops) if by_loops else (in_time, at.period_s)
+    gaps = np.diff(place) / period
+    times = _periods_between(gaps)
+    period = times * period
+    kept = _one_a_period(np.asarray(place, np.float64), period)
+    if len(kept) < 2 or len(kept) < _FILLED * float(place[-1] - place[0]) / period:
+        return None
+    every_ns, loop_ns = 1e9 * times * at.period_s, float(columns.period_ns.mean())
+    every_loops, since_ns = times * at.period_loops, every_ns - loop_ns / 2
+    rules = (
+        Rule("loops", every_loops, every_loops, every_loops),
+        Rule("timetable", every_ns, every_ns, every_ns),
+        # it waits for the loop to look, half a loop on average
+        Rule("since start", since_ns, every_ns - loop_ns, every_ns),
+    )
+    chosen = {"loops": rules[:1], "time": rules[1:]}.get(at.clock, rules)
+    share = len(kept) / max(len(at.events), 1)
+    return Beat(at.events[kept], chosen, share, at.height or 0.0, call)
+
+
+def _one_a_period(place: Float, period: float) -> Int:
+    """Indices of the events in step, the nearest to the beat in each period."""
+    phase = place / period
+    middle = np.angle(np.exp(2j * np.pi * phase).mean()) / (2 * np.pi)
+    turn = np.round(phase - middle)
+    off = np.abs(phase - middle - turn)
+    order = np.lexsort((off, turn))
+    first = order[np.append(True, np.diff(turn[order]) > 0)]
+    return np.sort(first[off[first] <= _IN_STEP])
+
+
+def _periods_between(gaps: Float) -> int:
+    """Periods from one event to the next: above 1, the period found is a fraction of the true one.
+
+    Few events can look most regular at a multiple of their own rate. It is taken for one only if
+    hardly any two events are a single period apart, and most are the same number of periods apart.
+    """
+    if len(gaps) < 4 or np.mean(gaps > 1.5) < 0.8:
+        return 1
+    times = max(round(float(np.median(gaps))), 1)
+    return times if np.mean(np.abs(gaps - times) < 0.5) >= 0.5 else 1
+
+
+def _of_loop(basis: Basis, at: Rhythm, slow: SlowLoops, explained: set[str]) -> Beat | None:
+    """A beat of the loop, with what makes it up; the calls whose own time shows none are not it."""
+    made = _beat(basis, at, None)
+    if made is None:
+        return None
+    mask = np.zeros(len(basis.run), bool)
+    mask[made.loops] = True
+    if not basis.typical.any() or not mask.any():
+        return made
+    parts = contrast(basis, mask, basis.typical & ~mask if (basis.typical & ~mask).any() else ~mask)
+    total = sum(p.ms for p in parts)
+    made = replace(made, parts=parts[:3])
+    near = mask.copy()  # two loops to either side
+    for d in (1, 2):
+        near[d:] |= mask[:-d]
+        near[:-d] |= mask[d:]
+    led = [e for e in slow.events if near[e.index]]
+    top = max(parts, key=lambda p: p.ms)
+    many = [e for e in led if e.cause in ("several calls", "everything at once")]
+    if top.ms < 0.5 * total and len(many) >= 0.5 * len(led):
+        return replace(made, together=most_of(parts, total))
+    rare = top.name != UNATTRIBUTED and top.name not in explained and top.ms >= 0.5 * total > 0
+    if rare and _made_in_some(basis, top.name) and _beyond_its_share(basis, top.name, led):
+        return replace(made, call=top.name)
+    return made
+
+
+def _made_in_some(basis: Basis, name: str) -> bool:
+    """Whether a call is made in some loops only: then its rows are its stalls."""
+    return bool(np.mean(basis.table.series(_code_of(basis, name)) > 0) < 0.8)
+
+
+def _code_of(basis: Basis, name: str) -> int:
+    return next(k for k, n in enumerate(basis.run.names) if n.name == name)
+
+
+def most_of(parts: tuple[Part, ...], total: float) -> tuple[str, ...]:
+    """Names that hold nine tenths of a difference, the largest first."""
+    names, held = [], 0.0
+    for part in sorted(parts, key=lambda p: -p.ms):
+        if held >= 0.9 * total or part.ms <= 0:
+            break
+        names.append(part.name)
+        held += part.ms
+    return tuple(names)
+
+
+def _beyond_its_share(basis: Basis, name: str, events: list[SlowEvent]) -> bool:
+    """Whether a name leads more events than its share of the time explains."""
+    count = sum(e.culprit == name for e in events)
+    if not events:
+        return True
+    total = float(basis.judged_ns.sum())
+    share = float(basis.table.series(_code_of(basis, name)).sum()) / total if total > 0 else 0.0
+    share = min(max(share, 1e-9), 1.0 - 1e-9)
+    return count > 0 and binomial_at_least(count, len(events), share) < 0.01

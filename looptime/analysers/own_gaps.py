@@ -1,0 +1,240 @@
+"""The rule by which calls recur, from their own rows: checked once a loop, made in some loops."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.run import Run
+from looptime.stats.arrays import MAD_SCALE, mad
+from looptime.stats.mechanism import FEWEST, Mechanism, Rule, mechanism
+
+__all__ = ["CLOCKS", "OwnGaps", "long_turns"]
+
+Int = NDArray[np.integer]
+Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+#: Mechanisms that go by the clock and not by the loop.
+CLOCKS = ("since start", "since end", "timetable")
+_LEAST_TOLERANCE_NS = 20_000.0
+#: A call is rare that is made in less than this share of the loops.
+_RARE = 0.8
+_OF_PERIOD = 0.05
+_MOST_LONG = 0.34
+#: Heights this far apart (as a ratio) belong to different kinds of long turns.
+_APART = 1.15
+_MOST_KINDS = 6
+#: Numbers that count as round, multiples of 5 and then of 1 in the second digit, and how narrow
+#: bounds must be to hold one by chance in few cases, as a share of the value.
+_ROUND = ((5, 0.02), (1, 0.004))
+#: An interval hits a stretch of this share of a loop by chance in so few cases.
+_UNLIKELY = 0.05
+
+
+@dataclass(frozen=True)
+class OwnGaps:
+    """The checks of a run's loop thread, and the rule behind any call of it.
+
+    Parameters
+    ----------
+    run : Run
+    rows : int array
+        Rows of its calls on the loop's thread, in loop order.
+    """
+
+    run: Run
+    rows: Int
+
+    @classmethod
+    def of(cls, run: Run) -> OwnGaps:
+        """Those of a run."""
+        rows = np.flatnonzero(run.on_loop_thread)
+        order = np.argsort(run.call_columns.loop[rows], kind="stable")
+        return cls(run, rows[order])
+
+    @cached_property
+    def by_name(self) -> dict[int, Int]:
+        """Rows of each name: the first in each loop in which it was made."""
+        at = self.run.call_columns
+        name = at.name[self.rows]
+        order = np.argsort(name, kind="stable")
+        ends = np.cumsum(np.bincount(name, minlength=len(self.run.names)))
+        found = {}
+        for code, some in enumerate(np.split(self.rows[order], ends[:-1])):
+            if len(some):
+                found[code] = some[np.append(True, np.diff(at.loop[some]) > 0)]
+        return found
+
+    @cached_property
+    def every_loop(self) -> tuple[int, ...]:
+        """Names that are made in every loop."""
+        return tuple(c for c, rows in self.by_name.items() if len(rows) == len(self.run))
+
+    @property
+    def rare(self) -> tuple[int, ...]:
+        """Names that are made in some loops only, often enough to tell a rule."""
+        most = _RARE * len(self.run)
+        return tuple(c for c, rows in self.by_name.items() if FEWEST <= len(rows) <= most)
+
+    @cached_property
+    def joined(self) -> Bool:
+        """Whether a loop and the next adjoin; shape (n - 1,)."""
+        return np.asarray(np.diff(self.run.loop_columns.loop) == 1)
+
+    @cached_property
+    def tolerance_ns(self) -> float:
+        """How far an instant of the log may be off [ns]."""
+        period = float(np.median(self.run.loop_columns.period_ns))
+        return max(_LEAST_TOLERANCE_NS, 0.01 * period, float(self.run.clock.tick_ns))
+
+    def of_call(self, code: int) -> Mechanism:
+        """The rule of a call that is made in some loops; instants in ns."""
+        at, rows = self.run.call_columns, self.by_name[code]
+        loops, start = at.loop[rows].astype(np.int64), at.start_ns[rows].astype(np.float64)
+        return self._rule(self._checks(code, loops, start), loops, start + at.duration_ns[rows])
+
+    def of_turns(self, code: int, turns: Int) -> Mechanism:
+        """The rule of some turns, as indices into ``by_name[code]``, of a call of every loop."""
+        at, rows = self.run.call_columns, self.by_name[code]
+        check = at.start_ns[rows].astype(np.float64)
+        return self._rule(check, turns, check[turns] + at.duration_ns[rows][turns])
+
+    def of_loops(self, loops: Int) -> Mechanism:
+        """The rule of stalls that no call stands for, which are known by their loops alone."""
+        start = self._starts
+        return self._rule(start, loops, start[loops] + self.run.loop_columns.period_ns[loops])
+
+    @cached_property
+    def _starts(self) -> Float:
+        return self.run.loop_columns.start_ns.astype(np.float64)
+
+    def _rule(self, check: Float, loops: Int, end: Float) -> Mechanism:
+        """The rule of what was made in some loops, given the instants [ns] of the checks.
+
+        Where no rule fits these, the check may be made at the start of the loop.
+        """
+        for instants in (check, self._starts):
+            found = mechanism(instants, loops, end, self.tolerance_ns, self.joined)
+            if found.name or instants is self._starts:
+                break
+        period = float(np.median(np.diff(check)))
+        return _by_odds(_by_round_number(found, self.tolerance_ns), period, self.tolerance_ns)
+
+    def _checks(self, code: int, loops: Int, start: Float) -> Float:
+        """When each loop checked whether to make the call: so long after its steadiest neighbour.
+
+        In loops in which it was made, its start.
+        """
+        steadiest, best, shift = math.inf, np.empty(0), 0.0
+        for instants in self._neighbours(code):
+            low, middle, high = np.quantile(start - instants[loops], [0.02, 0.5, 0.98])
+            if high - low < steadiest:
+                steadiest, best, shift = high - low, instants, middle
+        check = best + shift
+        check[loops] = start
+        return check
+
+    def _neighbours(self, code: int) -> Iterator[Float]:
+        """Instants [ns] of every loop: its start, and the start and end of calls made in all."""
+        at = self.run.call_columns
+        yield self._starts
+        for other in self.every_loop:
+            if other != code:
+                begin = at.start_ns[self.by_name[other]].astype(np.float64)
+                yield begin
+                yield begin + at.duration_ns[self.by_name[other]]
+
+
+def _by_round_number(found: Mechanism, tolerance: float) -> Mechanism:
+    """The one of several clocks whose value is a round number, where the gaps cannot tell.
+
+    A call that hardly varies in length ends so long after its start, and both clocks explain its
+    gaps: with 100 ms from start to start, or 94.3 ms from end to start. Programs hold the former.
+    """
+    rules = found.could_be
+    if found.name != "unknown" or any(r.name not in CLOCKS for r in rules):
+        return found
+    for digit, narrow in _ROUND:
+        whole = [r for r in rules if _holds_round(r, digit, tolerance)]
+        if whole and any(r.high - r.low > narrow * r.high for r in rules):
+            return found
+        if len(whole) == 1:
+            return replace(found, name=whole[0].name, value=whole[0].value, could_be=(whole[0],))
+        if whole:
+            return found
+    return found
+
+
+def _by_odds(found: Mechanism, period: float, tolerance: float) -> Mechanism:
+    """Every so many loops, where only an interval that hits a narrow stretch would do the same.
+
+    Of intervals drawn anywhere within a loop's length, one in twenty lies in so narrow a stretch.
+    """
+    if found.name != "unknown" or found.could_be[0].name != "loops":
+        return found
+    likely = [
+        r for r in found.could_be[1:]
+        if r.name == "timetable" or r.high - r.low > _UNLIKELY * period
+        or _holds_round(r, 5, tolerance)
+    ]  # fmt: skip
+    if likely:
+        return found
+    return replace(found, name="loops", could_be=found.could_be[:1])
+
+
+def _holds_round(rule: Rule, digit: int, tolerance: float) -> bool:
+    """Whether a multiple of some digit in the second place, as 100, 150 or 20 of 5, lies within."""
+    if rule.high <= 0:
+        return False
+    step = digit * 10.0 ** (math.floor(math.log10(rule.high)) - 1)
+    near = round((rule.low + rule.high) / 2 / step) * step
+    return rule.low - tolerance <= near <= rule.high + tolerance
+
+
+def long_turns(values: Float, period: float) -> tuple[Int, Float]:
+    """Which turns of a call are outliers, and by how much they exceed its median.
+
+    Parameters
+    ----------
+    values : float array, shape (n,)
+        Length of each turn [unit].
+    period : float
+        Period of the loop [same unit]: a twentieth of it is the least that counts.
+    """
+    none = np.empty(0, np.int64), np.empty(0)
+    if len(values) < 50:
+        return none
+    middle = float(np.median(values))
+    if values.max() <= middle + _OF_PERIOD * period:
+        return none
+    some = values[:: max(1, len(values) // 10_000)]
+    limit = middle + max(8 * MAD_SCALE * mad(some), _OF_PERIOD * period)
+    long = np.flatnonzero(values > limit)
+    if len(long) > _MOST_LONG * len(values):
+        return none
+    return long, values[long] - middle
+
+
+def kinds_of_turns(excess: Float) -> list[Int]:
+    """Long turns by their height: all of them, then those between gaps of heights, most first.
+
+    A flush of 60 ms and a timeout of 48 ms in the same call are two things.
+
+    Examples
+    --------
+    >>> [turns.tolist() for turns in kinds_of_turns(np.array([60, 48, 61, 48, 47, 60, 62.0]))]
+    [[0, 1, 2, 3, 4, 5, 6], [0, 2, 5, 6], [1, 3, 4]]
+    """
+    order = np.argsort(excess, kind="stable")
+    height = excess[order]
+    edges = np.flatnonzero(height[1:] > _APART * height[:-1]) + 1
+    groups: list[Int] = [np.sort(g) for g in np.split(order, edges)]
+    if len(groups) == 1:
+        return groups
+    return [np.arange(len(excess)), *sorted(groups, key=len, reverse=True)[:_MOST_KINDS]]

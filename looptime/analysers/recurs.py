@@ -1,0 +1,264 @@
+"""What comes back in a run, by which rule, and the call behind it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.basis import Basis
+from looptime.analysers.beats import Beat, beats
+from looptime.analysers.call_costs import Costs
+from looptime.analysers.contrast import Part, contrast
+from looptime.analysers.own_gaps import OwnGaps, kinds_of_turns, long_turns
+from looptime.analysers.pauses import Pauses, pauses
+from looptime.analysers.slow import SlowLoops
+from looptime.analysers.threads_rest import ThreadRhythm, thread_rhythms
+from looptime.errors import NotEnoughError
+from looptime.stats.mechanism import FEWEST, Mechanism, Rule
+
+__all__ = ["Recurrence", "Recurrences", "recurs"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.integer]
+
+_MOST_LOOPS_NAMED = 20
+#: Share of the usual loop from which on what comes back matters to it.
+_LEAST_HEIGHT = 0.03
+#: Share of a difference that the calls named must hold.
+_MOST_OF = 0.9
+
+
+@dataclass(frozen=True)
+class Recurrence:
+    """Something that comes back, and the rule by which it does.
+
+    Parameters
+    ----------
+    call : str or None
+        The call behind it; None where there is no single one.
+    mechanism : str
+        ``loops``: every so many loops; ``since start``, ``since end``: in the first loop in which
+        so much time has gone by since it last began or ended; ``timetable``: when a fixed
+        instant has come; ``rest``: a thread's rest after its last turn; ``unknown``: rules that
+        cannot be told apart, see `could_be`.
+    every_loops : float or None
+        Loops from one to the next: of the rule for ``loops``, else on average.
+    every_ms : float or None [ms]
+        The rule's interval, for ``loops`` the time from one to the next on average.
+    count : int
+        How many there are.
+    possible : int
+        How many the rule leaves room for in a run as long as this.
+    explained_share : float
+        Share of the gaps that the rule explains.
+    height_ms : float [ms]
+        Median time that one of them takes.
+    loops : tuple of int
+        Numbers of the first of the loops as logged.
+    could_be : tuple of Rule
+        Rules that explain the gaps, in loops or ms; the one rule where it is known.
+    together : tuple of str
+        Calls that make them up together, each time the same; empty where one call does, or where
+        they fall into whatever call happens to run.
+    parts : tuple of Part
+        What makes the loops longer, the largest first.
+    long_turns : bool
+        Whether the call is made in every loop, and its long turns come back.
+    thread : str
+        The thread, where it is not the loop's.
+    """
+
+    call: str | None
+    mechanism: str
+    every_loops: float | None
+    every_ms: float | None
+    count: int
+    possible: int
+    explained_share: float
+    height_ms: float = 0.0
+    loops: tuple[int, ...] = ()
+    could_be: tuple[Rule, ...] = ()
+    together: tuple[str, ...] = ()
+    parts: tuple[Part, ...] = ()
+    long_turns: bool = False
+    thread: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """The recurrence as JSON holds it."""
+        values = {k: v for k, v in vars(self).items() if k not in ("could_be", "parts")}
+        rules = [
+            {"mechanism": r.name, unit: r.value, "low": r.low, "high": r.high}
+            for r in self.could_be
+            for unit in ["every_loops" if r.name == "loops" else "every_ms"]
+        ]
+        return {**values, "parts": [vars(p) for p in self.parts], "could_be": rules}
+
+
+@dataclass(frozen=True)
+class Recurrences:
+    """What comes back in a run, what threads keep, and pauses that belong to no call.
+
+    `usual_ms` is the median of the quantity judged [ms].
+    """
+
+    found: tuple[Recurrence, ...]
+    pauses: Pauses | None
+    note: str = ""
+    threads: tuple[Recurrence, ...] = ()
+    usual_ms: float = 0.0
+
+    @property
+    def most(self) -> tuple[Recurrence, ...]:
+        """Those that are long enough to matter to the loop, what takes most time first."""
+        return tuple(r for r in self.found if r.height_ms >= _LEAST_HEIGHT * self.usual_ms)
+
+
+def recurs(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
+    """By which rule calls recur, long turns of calls, and stalls that no row stands for.
+
+    A call that is made in some loops tells its rule by its own gaps, and so do long turns of one
+    that is made in every loop. Only what these leave over is searched for a beat.
+
+    Parameters
+    ----------
+    basis : Basis
+        The run, and what was found of it first.
+    costs : Costs
+        From `looptime.analysers.call_costs.costs`.
+    slow : SlowLoops
+        From `looptime.analysers.slow.slow_events`.
+    """
+    if not len(basis.run):
+        return Recurrences((), None, "there are no loops")
+    view = _View(basis, OwnGaps.of(basis.run))
+    found = [*view.rare_calls(), *view.turns()]
+    threads = tuple(_of_thread(r) for r in thread_rhythms(basis.run) if r.rule.name)
+    note = ""
+    try:
+        for beat in beats(basis, costs, slow, view.left_ns, view.explained):
+            found.append(view.of_beat(beat))
+    except NotEnoughError as error:
+        note = str(error)
+    found.sort(key=lambda r: -r.height_ms * r.count)
+    named = {name for r in found for name in (r.call, *r.together) if name}
+    usual_ms = float(np.median(basis.judged_ms))
+    return Recurrences(tuple(found), pauses(basis, costs, slow, named), note, threads, usual_ms)
+
+
+class _View:
+    """The loops of a run, and what of them is explained so far."""
+
+    def __init__(self, basis: Basis, gaps: OwnGaps) -> None:
+        self.basis, self.gaps = basis, gaps
+        self.left_ns = basis.judged_ns.astype(np.float64)
+        self.explained: set[str] = set()
+
+    def rare_calls(self) -> list[Recurrence]:
+        """Calls that are made in some loops, those of the same loops together."""
+        groups: dict[bytes, list[int]] = {}
+        at = self.basis.run.call_columns
+        for code in self.gaps.rare:
+            if self.basis.counted[code]:
+                loops = at.loop[self.gaps.by_name[code]]
+                groups.setdefault(loops.tobytes(), []).append(code)
+        made = [self._rare(codes) for codes in groups.values()]
+        return [r for r in made if r is not None]
+
+    def _rare(self, codes: list[int]) -> Recurrence | None:
+        rule = self.gaps.of_call(codes[0])
+        if not rule.name:
+            return None
+        loops = self.basis.run.call_columns.loop[self.gaps.by_name[codes[0]]].astype(np.int64)
+        own = {code: self.basis.table.series(code) for code in codes}
+        total = np.sum(list(own.values()), axis=0)
+        self.left_ns -= total
+        mask = np.zeros(len(self.basis.run), bool)
+        mask[loops] = True
+        by_share = sorted(own, key=lambda code: -float(own[code].sum()))
+        held = np.cumsum([own[code].sum() for code in by_share])
+        lead = by_share[: 1 + int(np.searchsorted(held, _MOST_OF * held[-1]))]
+        names = tuple(self.basis.run.names[code].name for code in lead)
+        self.explained |= {self.basis.run.names[code].name for code in codes}
+        return self._told(
+            rule, loops, float(np.median(total[loops])), names, contrast(self.basis, mask, ~mask)
+        )
+
+    def turns(self) -> list[Recurrence]:
+        """Long turns of calls that are made in every loop, one kind of height a call."""
+        made = []
+        period = float(np.median(self.basis.run.loop_columns.period_ns))
+        for code in self.gaps.every_loop:
+            if not self.basis.counted[code]:
+                continue
+            own = self.basis.table.series(code)
+            long, excess = long_turns(own, period)
+            for kind in kinds_of_turns(excess) if len(long) >= FEWEST else []:
+                rule = self.gaps.of_turns(code, long[kind]) if len(kind) >= FEWEST else Mechanism()
+                if rule.name:
+                    name = self.basis.run.names[code].name
+                    self.left_ns[long[kind]] -= excess[kind]
+                    self.explained.add(name)
+                    height = float(np.median(excess[kind]))
+                    made.append(self._told(rule, long[kind], height, (name,), (), turns=True))
+                    break
+        return made
+
+    def of_beat(self, beat: Beat) -> Recurrence:
+        """A beat of stalls without rows of their own, by the rule that its gaps show."""
+        rule = self.gaps.of_loops(beat.loops)
+        if not rule.name:
+            name = beat.rules[0].name if len(beat.rules) == 1 else "unknown"
+            rule = Mechanism(name, beat.rules[0].value, beat.kept, beat.rules)
+        return self._told(
+            rule, beat.loops, 1e6 * beat.height_ms, (beat.call,) if beat.call else beat.together,
+            beat.parts, turns=True,
+        )  # fmt: skip
+
+    def _told(
+        self, rule: Mechanism, loops: Int, height_ns: float, names: tuple[str, ...],
+        parts: tuple[Part, ...], turns: bool = False,
+    ) -> Recurrence:  # fmt: skip
+        run = self.basis.run
+        loop_ms = 1e3 * run.duration_s / len(run)
+        could_be = tuple(map(_in_ms, rule.could_be))
+        first = could_be[0]
+        by_loops = first.name == "loops"
+        every_loops = first.value if by_loops else len(run) / len(loops)
+        every_ms = first.value * loop_ms if by_loops else first.value
+        least_ms = min(r.low * (loop_ms if r.name == "loops" else 1) for r in could_be)
+        stretches = 1 + int((~self.gaps.joined).sum())
+        possible = max(int(1e3 * run.duration_s / least_ms) + stretches, 1)
+        number = run.loop_columns.loop
+        return Recurrence(
+            call=names[0] if len(names) == 1 else None,
+            mechanism=rule.name,
+            every_loops=every_loops,
+            every_ms=every_ms,
+            count=len(loops),
+            possible=possible,
+            explained_share=rule.explained,
+            height_ms=height_ns / 1e6,
+            loops=tuple(int(number[k]) for k in loops[:_MOST_LOOPS_NAMED]),
+            could_be=could_be,
+            together=names if len(names) > 1 else (),
+            parts=parts[:3],
+            long_turns=turns,
+        )
+
+
+def _in_ms(rule: Rule) -> Rule:
+    scale = 1.0 if rule.name == "loops" else 1e6
+    return replace(rule, value=rule.value / scale, low=rule.low / scale, high=rule.high / scale)
+
+
+def _of_thread(at: ThreadRhythm) -> Recurrence:
+    could_be = tuple(map(_in_ms, at.rule.could_be))
+    least = max(min(r.low for r in at.rule.could_be), 1.0)
+    return Recurrence(
+        at.call, at.rule.name, None, could_be[0].value, at.count,
+        int(at.span_ns / least) + 1, at.rule.explained, at.turn_ns / 1e6, could_be=could_be,
+        thread=at.thread,
+    )  # fmt: skip

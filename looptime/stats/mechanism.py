@@ -1,0 +1,229 @@
+"""By which rule something recurs that is checked once a loop: told from its own gaps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.stats.arrays import Float
+
+__all__ = ["FEWEST", "Mechanism", "Rule", "mechanism"]
+
+Int = NDArray[np.integer]
+Bool = NDArray[np.bool_]
+
+#: Occurrences from which on a rule is looked for.
+FEWEST = 6
+#: Share of the gaps that a rule must explain.
+_EXPLAINED = 0.97
+#: Gaps from which on a single one may break a rule: a pause of the program may fall anywhere.
+_FEW = 10
+#: A rule with this many exceptions more than the best, and this many times as many, is out.
+_MORE = 3
+_TIMES = 5
+#: Share of the gaps of N loops from which on a few of 2 N and more are turns left out.
+_TURNS_MADE = 0.8
+#: Occurrences that a timetable is fitted to.
+_MOST = 2000
+_TRIED = 61
+#: A timetable that fits by chance as often as this is not taken for one.
+_BY_CHANCE = 1e-3
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A rule held against the gaps.
+
+    Parameters
+    ----------
+    name : str
+        As in `Mechanism`.
+    value, low, high : float
+        Its number of loops or interval, and the stretch in which that lies.
+    broken : int
+        How many gaps break it.
+    """
+
+    name: str
+    value: float
+    low: float
+    high: float
+    broken: int = 0
+
+
+@dataclass(frozen=True)
+class Mechanism:
+    """A rule by which something recurs.
+
+    Parameters
+    ----------
+    name : str
+        ``loops``, ``since start``, ``since end`` or ``timetable``; ``unknown`` where several
+        rules explain the gaps equally well; empty where none does, or too little is seen.
+    value : float
+        Loops from one to the next, or the interval [unit of the instants]; of the first of
+        `could_be` where the rule is unknown. 0 where there is none.
+    explained : float
+        Share of the gaps that the rule explains.
+    could_be : tuple of Rule
+        The rules that explain the gaps; the one rule where it is known.
+    """
+
+    name: str = ""
+    value: float = 0.0
+    explained: float = 0.0
+    could_be: tuple[Rule, ...] = ()
+
+
+def mechanism(
+    check: Float, made: Int, end: Float, tolerance: float, joined: Bool | None = None
+) -> Mechanism:
+    """The rule by which something recurs that is checked once a loop.
+
+    Whatever rule is kept, each gap bounds its value. What is made at the first check D after it
+    last began was not made at the check before: D lies between the time from the last start to
+    that check and the time to the next start. The same holds from the last end, and for the
+    instants of a timetable, of which one lies between the two checks. The value that most gaps
+    allow is taken for each rule, and rules that are broken clearly more often are out.
+
+    Parameters
+    ----------
+    check : float array, shape (n,)
+        Instant in each loop at which it was checked, rising; where it was made, its start.
+    made : int array, shape (k,)
+        Loops in which it was made, rising.
+    end : float array, shape (k,)
+        When it ended there.
+    tolerance : float
+        Uncertainty of an instant [same unit].
+    joined : bool array, shape (n - 1,), optional
+        Whether a loop and the next adjoin; gaps across a joint say nothing.
+
+    Returns
+    -------
+    Mechanism
+
+    Examples
+    --------
+    >>> check = np.cumsum(np.random.default_rng(1).uniform(8.0, 12.0, 3000))
+    >>> made, last = [], 0.0
+    >>> for k, now in enumerate(check):
+    ...     if now - last >= 100:
+    ...         made.append(k)
+    ...         last = now
+    >>> found = mechanism(check, np.array(made), check[made] + 0.5, 0.02)
+    >>> found.name, round(found.value)
+    ('unknown', 100)
+    >>> [rule.name for rule in found.could_be]
+    ['since start', 'since end']
+    """
+    if len(made) < FEWEST:
+        return Mechanism()
+    steps, seen = np.diff(made), _unbroken(made, joined)
+    if seen.sum() < FEWEST - 1:
+        return Mechanism()
+    start, before = check[made], check[made[1:] - 1]
+    if np.median(steps[seen]) < 2:  # made in a stretch of loops, in all of them
+        return Mechanism()
+    rules = [_by_loops(steps[seen])]
+    for name, last in (("since start", start[:-1]), ("since end", end[:-1])):
+        low, high = (before - last)[seen], (start[1:] - last)[seen]
+        rules.append(_by_interval(name, np.maximum(low, 0.0), np.maximum(high, 0.0), tolerance))
+    period = float(np.median(np.diff(check)))
+    whole = _longest(seen)
+    table = _by_timetable(start[1:][whole], before[whole], period, tolerance)
+    gaps = int(seen.sum())
+    return _chosen([*rules, table] if table else rules, gaps)
+
+
+def _unbroken(made: Int, joined: Bool | None) -> Bool:
+    """Which gaps hold no joint."""
+    if joined is None:
+        return np.ones(len(made) - 1, bool)
+    joints = np.append(0, np.cumsum(~joined))
+    return np.asarray(joints[made[1:]] == joints[made[:-1]])
+
+
+def _longest(seen: Bool) -> slice:
+    """The longest stretch of gaps that hold no joint."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], seen.view(np.int8), [0]])))
+    begin, end = edges[::2], edges[1::2]
+    longest = int(np.argmax(end - begin))
+    return slice(int(begin[longest]), int(end[longest]))
+
+
+def _by_loops(steps: Int) -> Rule:
+    """Every N loops; a turn may be left out where most are not."""
+    usual = int(np.bincount(steps).argmax())
+    skipped = usual > 2 and np.mean(steps == usual) >= _TURNS_MADE
+    broken = steps % usual != 0 if skipped else steps != usual
+    return Rule("loops", float(usual), usual, usual, int(broken.sum()))
+
+
+def _by_interval(name: str, low: Float, high: Float, tolerance: float) -> Rule:
+    covered, first, last = _best_cover(low - tolerance, high + tolerance)
+    first, last = max(first + tolerance, 0.0), max(last - tolerance, 0.0)
+    left, right = min(first, last), max(first, last)
+    return Rule(name, (left + right) / 2, left, right, len(low) - covered)
+
+
+def _by_timetable(start: Float, before: Float, period: float, tolerance: float) -> Rule | None:
+    """Instants `phase + k P`, one of which lies between the two checks of each occurrence.
+
+    Two free values make few occurrences fit by chance, each with the odds of a loop's length
+    within P: None where that is not unlikely.
+    """
+    start, before = start[:_MOST], before[:_MOST]
+    gaps = np.diff(start)
+    usual = float(gaps[gaps < 1.5 * np.median(gaps)].mean())
+    odds = (period + 2 * tolerance) / usual
+    if odds > 0.8 or odds ** (len(start) - 3) * _TRIED**2 > _BY_CHANCE:
+        return None
+    tried = []
+    for round_up in (0.5, 0.25):  # a gap of 1.6 P may hold one instant or two
+        beat = np.append(0.0, np.cumsum(np.maximum(np.floor(gaps / usual + round_up), 1)))
+        if beat[-1] <= len(start) / _TURNS_MADE:
+            tried.append(_fitted(start, before, beat, period, tolerance))
+    return min(tried, key=lambda rule: rule.broken, default=None)
+
+
+def _fitted(start: Float, before: Float, beat: Float, period: float, tolerance: float) -> Rule:
+    """The interval that most occurrences allow, given the instant of the timetable of each."""
+    middle, reach = float(np.polyfit(beat, start, 1)[0]), 2 * period / beat[-1]
+    best = (0, 0.0, middle)
+    for _ in range(3):
+        for every in np.linspace(best[2] - reach, best[2] + reach, _TRIED):
+            low, high = before - every * beat, start - every * beat
+            covered, first, last = _best_cover(low - tolerance, high + tolerance)
+            best = max(best, (covered, last - first, float(every)))
+        reach *= 4 / _TRIED
+    return Rule("timetable", best[2], best[2], best[2], len(start) - best[0])
+
+
+def _best_cover(low: Float, high: Float) -> tuple[int, float, float]:
+    """How many of the intervals the best point lies in, and the stretch of such points."""
+    edge = np.concatenate([low, high])
+    step = np.concatenate([np.ones(len(low)), -np.ones(len(high))])
+    order = np.lexsort((-step, edge))
+    cover = np.cumsum(step[order])
+    best = int(np.argmax(cover))
+    return (
+        int(cover[best]),
+        float(edge[order[best]]),
+        float(edge[order[min(best + 1, len(edge) - 1)]]),
+    )
+
+
+def _chosen(rules: list[Rule], gaps: int) -> Mechanism:
+    """The rule that is broken clearly least often, or those that cannot be told apart."""
+    allowed = max((1 - _EXPLAINED) * gaps, 1 if gaps >= _FEW else 0)
+    kept = [r for r in rules if r.broken <= allowed]
+    if not kept:
+        return Mechanism()
+    least = min(r.broken for r in kept)
+    kept = [r for r in kept if r.broken < max(least + _MORE, _TIMES * least)]
+    kept.sort(key=lambda r: (r.broken, (r.high - r.low) / max(r.high, 1e-9)))
+    name = kept[0].name if len(kept) == 1 else "unknown"
+    return Mechanism(name, kept[0].value, 1 - kept[0].broken / gaps, tuple(kept))

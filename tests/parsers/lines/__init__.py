@@ -1,1 +1,0 @@
-"""Tests of the logs of lines that are no table."""

@@ -1,0 +1,100 @@
+"""Rules that are checked once a loop, from the gaps they leave: planted, and worked by hand."""
+
+import numpy as np
+import pytest
+
+from looptime.stats.mechanism import mechanism
+
+
+def loops(n, seed=1, low=8.0, high=12.0):
+    """Instants of the checks [ms]."""
+    return np.cumsum(np.random.default_rng(seed).uniform(low, high, n))
+
+
+def fired(check, rule, every, took):
+    """Loops in which a rule fires, and when it ended there."""
+    made, last, due = [], 0.0, every
+    for k, now in enumerate(check):
+        if (now >= due) if rule == "timetable" else (now - last >= every):
+            made.append(k)
+            last = now + (took[k] if rule == "since end" else 0.0)
+            due += every * (1 + (now - due) // every)
+    made = np.array(made)
+    return made, check[made] + took[made]
+
+
+@pytest.mark.parametrize("rule", ["since start", "since end", "timetable"])
+@pytest.mark.parametrize("every", [37.0, 100.0, 990.0])
+def test_each_clock_is_told_with_its_interval(rule, every):
+    """Calls of 0.5 to 4 ms in loops of 8 to 12 ms, over 200 s."""
+    check = loops(20_000)
+    took = np.random.default_rng(2).uniform(0.5, 4, len(check))
+    made, end = fired(check, rule, every, took)
+    found = mechanism(check, made, end, 0.02)
+    assert found.name == rule
+    assert found.value == pytest.approx(every, rel=0.01)
+    assert found.explained == 1
+
+
+def test_the_bounds_are_those_of_the_gaps():
+    """Three gaps by hand: not yet after 20, 21 and 19 ms, then after 25, 24 and 26: 21 to 24."""
+    check = np.array([0, 20, 25, 46, 49, 68, 75, 95, 100, 121, 124, 145, 148.0])
+    made = np.array([0, 2, 4, 6, 8, 10, 12])
+    found = mechanism(check, made, check[made], 0.0)
+    (start,) = [r for r in found.could_be if r.name == "since start"]
+    assert (start.low, start.high) == (21, 24)
+
+
+def test_every_so_many_loops_with_turns_left_out():
+    """Every 7 loops, one turn in twelve left out: still every 7, none of the gaps breaks it."""
+    check = loops(4000)
+    made = np.delete(np.arange(3, 4000, 7), slice(5, None, 12))
+    found = mechanism(check, made, check[made] + 1, 0.02)
+    assert (found.name, found.value, found.explained) == ("loops", 7, 1)
+
+
+def test_equal_loops_leave_it_open():
+    """Where all loops are 10 ms long, 5 loops and 50 ms are the same."""
+    check = np.arange(1000) * 10.0
+    made = np.arange(4, 1000, 5)
+    found = mechanism(check, made, check[made] + 1, 0.02)
+    assert found.name == "unknown"
+    assert {"loops", "since start"} <= {rule.name for rule in found.could_be}
+
+
+@pytest.mark.parametrize("share", [0.02, 0.1, 0.3])
+def test_chance_keeps_no_rule(share):
+    """Made at random in a share of the loops, in ten series."""
+    for seed in range(10):
+        check = loops(3000, seed)
+        made = np.flatnonzero(np.random.default_rng(seed).random(3000) < share)
+        assert mechanism(check, made, check[made] + 1, 0.02).name == ""
+
+
+def test_few_occurrences_keep_no_timetable():
+    """Six at random fit two free values often: no timetable is told of them."""
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        check = loops(60, seed)
+        made = np.sort(rng.choice(60, 6, replace=False))
+        assert mechanism(check, made, check[made] + 1, 0.02).name != "timetable"
+
+
+def test_gaps_across_a_joint_say_nothing():
+    """Two stretches of a run, an hour apart: the gap between them is not held against the rule."""
+    check = loops(4000)
+    took = np.random.default_rng(2).uniform(0.5, 4, 4000)
+    made, end = fired(check, "since start", 100.0, took)
+    late = np.where(np.arange(4000) >= 2000, 3.6e6, 0.0)
+    joined = np.arange(3999) != 1999
+    found = mechanism(check + late, made, end + late[made], 0.02, joined)
+    assert found.name == "since start"
+    assert found.explained == 1
+
+
+@pytest.mark.parametrize("count", [0, 1, 5])
+def test_too_few(count):
+    """Less than six occurrences show nothing."""
+    check = loops(100)
+    made = np.arange(count) * 10
+    assert mechanism(check, made, check[made], 0.02).name == ""
