@@ -58,7 +58,7 @@ class Played:
         return made
 
 
-Chance = Callable[[float], float]
+Chance = Callable[[int], float]
 Round = Callable[[np.random.Generator], Sequence[Job]]
 
 
@@ -66,7 +66,7 @@ def play(
     rounds: dict[str, Round],
     loops: int,
     *,
-    chance: Chance = lambda waited_ms: 0.0,
+    chance: Chance = lambda lost: 0.0,
     seed: int = 1,
     spread: float = 0.03,
     wake_ms: float = 0.02,
@@ -79,7 +79,7 @@ def play(
         Of each thread, what gives the jobs of one round.
     loops : int
         Loops that ``main`` makes.
-    chance : function of the time that the other has waited [ms]
+    chance : function of how often the other has lost the lock already
         Chance that a thread which asks again before the other has woken up takes the lock.
     seed : int
         Of all that is random.
@@ -109,6 +109,7 @@ class _World:
         self.holder: dict[str, str | None] = {}
         self.queue: dict[str, list[tuple[float, str]]] = {}
         self.promised: dict[str, str] = {}
+        self.lost: dict[str, int] = {}
 
     def at(self, time: float, name: str) -> None:
         self.count += 1
@@ -120,10 +121,11 @@ class _World:
             return False
         heir = self.promised.get(lock)
         if heir not in (None, name):
-            since = next(t for t, who in self.queue[lock] if who == heir)
-            if asked < self.now or self.rng.random() >= self.chance(self.now - since):
+            if asked < self.now or self.rng.random() >= self.chance(self.lost.get(heir, 0)):
                 return False
+            self.lost[heir] = self.lost.get(heir, 0) + 1
         self.holder[lock] = name
+        self.lost.pop(name, None)
         self.promised.pop(lock, None)
         self.queue[lock] = [w for w in self.queue.get(lock, []) if w[1] != name]
         return True

@@ -8,31 +8,18 @@ from looptime.analysers.contention import Contention, Disagreement
 from looptime.analysers.summary import Summary
 from looptime.findings.about import command, ease, evidence, loop_ms, ms, percent, three
 from looptime.findings.finding import Evidence, Finding
+from looptime.words import named
 
-__all__ = ["contention_findings", "named"]
+__all__ = ["contention_findings"]
 
 #: Waiting as a share of the loop below which it is only noted.
 _LEAST = 0.01
-_NAMED = 3
 
 
 def contention_findings(at: Summary) -> list[Finding]:
     """Waits for other threads, and labels of buses that the times contradict."""
     made = [_waits(at, entry) for entry in at.contention.found]
     return made + _doubts(at.contention.disagreements)
-
-
-def named(names: Sequence[str]) -> str:
-    """The first few names, and how many more there are.
-
-    Examples
-    --------
-    >>> named(["a", "b"]), named(["a", "b", "c", "d", "e"])
-    ('a and b', 'a, b, c and 2 more')
-    """
-    if len(names) <= _NAMED:
-        return " and ".join(part for part in (", ".join(names[:-1]), names[-1]) if part)
-    return f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
 
 
 def _waits(at: Summary, entry: Contention) -> Finding:

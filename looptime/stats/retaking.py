@@ -18,8 +18,6 @@ Float = NDArray[np.float64]
 QUEUED_NS = 50_000.0
 #: Asked again within this time, the lock can still be had before the other has woken up [ns].
 AGAIN_NS = 100_000.0
-#: Waits below and above this are counted apart [ns].
-LONG_NS = 1e6
 #: Releases below which nothing is said.
 ENOUGH = 20
 
@@ -30,16 +28,16 @@ class Retakes:
 
     Parameters
     ----------
-    fresh, fresh_of : int
-        Times it did, and contested releases, where the other had waited less than 1 ms.
-    long, long_of : int
-        The same where it had waited longer.
+    first, first_of : int
+        Times it did, and contested releases, where it was the other's first that went by.
+    later, later_of : int
+        The same where the other had lost an earlier one already: by then it is awake.
     """
 
-    fresh: int
-    fresh_of: int
-    long: int
-    long_of: int
+    first: int
+    first_of: int
+    later: int
+    later_of: int
 
 
 def retakes(mine: Sequence[Float], others: Sequence[Float]) -> Retakes:
@@ -62,7 +60,7 @@ def retakes(mine: Sequence[Float], others: Sequence[Float]) -> Retakes:
     >>> ms = 1e6
     >>> mine = np.array([0.0, 2.0]) * ms, np.array([2.0, 4.0]) * ms
     >>> retakes(mine, (np.array([1.0]) * ms, np.array([5.0]) * ms))
-    Retakes(fresh=0, fresh_of=0, long=1, long_of=1)
+    Retakes(first=1, first_of=1, later=0, later_of=0)
     """
     start, end = mine
     asked, done = others
@@ -75,8 +73,8 @@ def retakes(mine: Sequence[Float], others: Sequence[Float]) -> Retakes:
     waited = release - asked[at]
     contested = there & (waited >= QUEUED_NS) & (again - release <= AGAIN_NS)
     took = next_end < done[at]
-    old = waited >= LONG_NS
-    counts = [int((contested & x).sum()) for x in (~old & took, ~old, old & took, old)]
+    lost = np.arange(len(release)) > np.searchsorted(end, asked[at], "left")
+    counts = [int((contested & x).sum()) for x in (~lost & took, ~lost, lost & took, lost)]
     return Retakes(*counts)
 
 
@@ -93,8 +91,8 @@ def lock_kind(sides: Sequence[Retakes]) -> str:
     >>> lock_kind([Retakes(0, 3, 0, 0)])
     'unknown'
     """
-    took = sum(s.fresh + s.long for s in sides)
-    of = sum(s.fresh_of + s.long_of for s in sides)
+    took = sum(s.first + s.later for s in sides)
+    of = sum(s.first_of + s.later_of for s in sides)
     if of < ENOUGH:
         return "unknown"
     # the chance of so few (so many) at a true share of 5 % (3 %)

@@ -147,7 +147,7 @@ def kinds(robot: Robot, rng: np.random.Generator) -> tuple[str, list[str], Robot
         return "thread, fair", [text], replace(robot, thread=True, rest=rest)
     if which == 6:
         text = f"thread gyro.read rest-ms={rest:g}"
-        after = replace(robot, thread=True, rest=rest, lock="loop")
+        after = replace(robot, thread=True, rest=rest, lock="barging")
         return "thread, barging", [text], after
     if which == 7:
         after = replace(robot, thread=True, gyro_bus="aux")
@@ -260,9 +260,9 @@ def speed() -> None:
     for text in ("thread c0.read", "thread c0.read rest-ms=5"):
         plan = parse_all([text])
         for name, at, limit in (("10,000", ready_small, 1), ("100,000", ready, 10)):
-            for lock in ("fair", "loop"):
+            for lock in ("fair", "middle"):
                 timed(
-                    f"threads, {name} loops, {lock} first: {text}", limit,
+                    f"threads, {name} loops, lock {lock}: {text}", limit,
                     lambda at=at, plan=plan, lock=lock: play(at, plan, Setting(lock=lock)),
                 )  # fmt: skip
     timed("search for plans, 10,000 loops", 10, lambda: suggest(small), 1)

@@ -64,6 +64,7 @@ class Bus:
     """One transaction at a time, between the loop and a reader."""
 
     free: float = 0.0
+    loop_had: bool = False
 
 
 @dataclass
@@ -80,6 +81,7 @@ class World:
     reader_asks: float = 0.0
     load: float = 0.0
     pause_due: float = 0.0
+    lost: int = 0
 
     def spend(self, ms: float) -> None:
         """Let time go on; a pause strikes whatever runs when it is due."""
@@ -102,7 +104,7 @@ class World:
             shared = at.gyro_bus == "port"
             begin = self.reader_asks
             if shared and self.bus.free > begin:
-                if at.lock == "loop" and asks <= self.bus.free + 0.1:
+                if self.takes_again(asks):
                     return
                 if at.lock == "fair" and begin >= asks:
                     return
@@ -111,18 +113,38 @@ class World:
                 return
             end = round(begin + self.cost(6), 6)
             if shared:
-                self.bus.free = end
+                self.bus.free, self.bus.loop_had, self.lost = end, False, 0
             self.reads.append((self.reader_asks, end))
             self.reader_asks = end + at.rest
+
+    def takes_again(self, asks: float) -> bool:
+        """Whether the loop gets the bus that it has just let go although the reader waits."""
+        if self.robot.lock == "fair" or asks > self.bus.free + 0.1 or not self.bus.loop_had:
+            return False
+        again = bool(self.random.random() < (0.1 if self.lost else 0.95))
+        self.lost = self.lost + 1 if again else 0
+        return again
+
+    def reader_again(self) -> None:
+        """Let a reader that does not rest take the bus again although the loop waits."""
+        lost = 0
+        while self.robot.lock != "fair" and self.robot.rest < 0.1:
+            if self.random.random() >= (0.3 if lost else 0.85):
+                return
+            lost += 1
+            self.bus.free = round(self.reader_asks + self.cost(6), 6)
+            self.reads.append((self.reader_asks, self.bus.free))
+            self.reader_asks = self.bus.free + self.robot.rest
 
     def transact(self, name: str, items: int) -> None:
         """Make a call on the bus."""
         start = self.now
         self.reader_until(start)
         if self.robot.thread and self.robot.gyro_bus == "port" and self.bus.free > start:
+            self.reader_again()
             self.now = round(self.bus.free + self.robot.hand_over, 6)
         self.spend(self.cost(items))
-        self.bus.free = self.now
+        self.bus.free, self.bus.loop_had = self.now, True
         self.calls.append((name, start, self.now - start))
 
     def work(self, name: str, ms: float) -> None:

@@ -59,7 +59,7 @@ def test_finds_what_shares_a_lock(seed, late):
 
     played = play(
         {"main": main_round, "gyro": gyro}, 900, seed=seed,
-        chance=lambda waited: 0.9 * (late > 0) if waited < 1 else late,
+        chance=lambda lost: late if lost else 0.9 * (late > 0),
     )  # fmt: skip
     found = pairs(played)
     assert shared(found) >= ON_A

@@ -27,16 +27,17 @@ def sides(chance, seed=1):
 
 def test_fair_lock():
     """Where the one that waits is always next, the lock is fair."""
-    found = sides(lambda waited: 0.0)
-    assert found[0].fresh == found[0].long == 0
+    found = sides(lambda lost: 0.0)
+    assert found[0].first == found[0].later == 0
     assert lock_kind(found) == "fair"
 
 
-@pytest.mark.parametrize(("fresh", "long"), [(0.9, 0.3), (0.6, 0.1)])
-def test_chance_to_take_again(fresh, long):
+@pytest.mark.parametrize(("first", "later"), [(0.9, 0.3), (0.6, 0.1)])
+def test_chance_to_take_again(first, later):
     """The chance that was played comes out of the order of the ends."""
-    found = sides(lambda waited: fresh if waited < 1 else long)[0]
-    for took, of, p in ((found.fresh, found.fresh_of, fresh), (found.long, found.long_of, long)):
+    found = sides(lambda lost: later if lost else first)[0]
+    both = (found.first, found.first_of, first), (found.later, found.later_of, later)
+    for took, of, p in both:
         assert of > 100
         assert took / of == pytest.approx(p, abs=4 * np.sqrt(p * (1 - p) / of) + 0.02)
     assert lock_kind([found]) == "barging"
@@ -46,4 +47,4 @@ def test_few_contests_say_nothing():
     """Nineteen releases are too few, and so is a share between fair and barging."""
     assert lock_kind([Retakes(0, 19, 0, 0)]) == "unknown"
     assert lock_kind([Retakes(1, 30, 0, 0)]) == "unknown"
-    assert retakes((np.array([0.0]), np.array([1.0])), (np.empty(0), np.empty(0))).fresh_of == 0
+    assert retakes((np.array([0.0]), np.array([1.0])), (np.empty(0), np.empty(0))).first_of == 0

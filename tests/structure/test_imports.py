@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parents[2]
 # Each floor may import itself and those above it in this list. A new module or package of
 # `looptime` gets its place here.
 FLOORS = (
-    {"errors", "units", "schema", "run", "samples", "tables"},
+    {"errors", "units", "schema", "run", "samples", "tables", "words"},
     {"stats"},
     {"controllers"},
     {"project"},

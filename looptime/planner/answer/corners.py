@@ -1,8 +1,10 @@
-"""What is to be played of a plan: the middle of what is not known, and every corner of it."""
+"""What is to be played of a plan: the middle of what is not known, and its ends one by one."""
 
 from __future__ import annotations
 
 import itertools
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,30 +18,79 @@ __all__ = ["Settings", "settings_of"]
 
 @dataclass(frozen=True)
 class Settings:
-    """Settings whose mean is the answer, and all that its interval must hold."""
+    """What is to be played.
 
-    middle: tuple[Setting, ...]
-    all: tuple[Setting, ...]
+    Parameters
+    ----------
+    middle : tuple of Setting
+        What may be: their mean is the answer, and its interval must hold each of them.
+    ends : tuple of tuple of tuple of Setting
+        Of each of them, for each thing that is not known, its ends with all else as it was.
+    """
+
+    middle: tuple[Setting, ...] = (Setting(),)
+    ends: tuple[tuple[tuple[Setting, ...], ...], ...] = ((),)
+
+    @property
+    def all(self) -> tuple[Setting, ...]:
+        """Each setting once, the middle first."""
+        ends = (at for unknowns in self.ends for unknown in unknowns for at in unknown)
+        return tuple(dict.fromkeys((*self.middle, *ends)))
+
+    def only(self, shared: float) -> Settings:
+        """The part in which threads share a bus with the loop (1), or have their own (0)."""
+        both = [p for p in zip(self.middle, self.ends, strict=True) if p[0].shared == shared]
+        return Settings(tuple(m for m, _ in both), tuple(e for _, e in both))
+
+    def span(self, values: Mapping[Setting, float]) -> tuple[float, float, float]:
+        """Middle, low and high of what was played; settings without a value count for nothing.
+
+        Things that are not known by themselves seldom all lie at the same end: how far each may
+        shift the figure is added in squares.
+
+        Examples
+        --------
+        >>> middle, cheap, dear = Setting(), Setting(batch=0.0), Setting(batch=1.0)
+        >>> slow = Setting(lock="fair")
+        >>> at = Settings((middle,), (((cheap, dear), (slow,)),))
+        >>> at.span({middle: 10.0, cheap: 9.0, dear: 13.0, slow: 14.0})
+        (10.0, 9.0, 15.0)
+        """
+        found, lows, highs = [], [], []
+        for at, unknowns in zip(self.middle, self.ends, strict=True):
+            if at not in values:
+                continue
+            value = values[at]
+            sides = [[values[end] - value for end in ends if end in values] for ends in unknowns]
+            found.append(value)
+            lows.append(value - math.hypot(*(max(-min(s, default=0.0), 0.0) for s in sides)))
+            highs.append(value + math.hypot(*(max(max(s, default=0.0), 0.0) for s in sides)))
+        if not found:
+            raise ValueError("no value at the middle")
+        return float(np.mean(found)), min(lows), max(highs)
 
 
 def settings_of(ranges: frozenset[str], sd: float = 0.0) -> Settings:
-    """What is to be played: the middle of what is not known, and every corner of it.
+    """What is to be played of a plan that depends on what is not known.
 
     Where loops only just fit a pace, a slightly dearer recording misses many ticks: then costs
     that differ by `sd`, as between two recordings, are played too.
     """
-    locks = ("fair", "loop") if "lock" in ranges else ("fair",)
-    middle_locks = ("loop", "reader") if "unfair" in ranges else locks
     lates = (0.0, 1.0) if "late" in ranges else (1.0,)
-    middle = tuple(
-        Setting(lock=lock, late=late) for lock, late in itertools.product(middle_locks, lates)
-    )
-    batches = (0.0, 1.0) if "batch" in ranges else (0.5,)
-    spreads = (0.0, 1.0) if "spread" in ranges else (0.0,)
-    if "starving" in ranges:
-        locks = (*locks, "reader")
-    corners = tuple(Setting(*at) for at in itertools.product(batches, spreads, locks, lates))
+    shares = (0.0, 1.0) if "bus" in ranges else (0.0,)
+    middle = tuple(Setting(late=late, shared=to) for late, to in itertools.product(lates, shares))
+    unknowns: list[list[dict[str, object]]] = []
+    if "batch" in ranges:
+        unknowns.append([{"batch": 0.0}, {"batch": 1.0}])
+    if "spread" in ranges:
+        unknowns.append([{"spread": 1.0}])
+    if "lock" in ranges or "barging" in ranges:
+        unknowns.append([{"lock": "fair" if "lock" in ranges else "low"}, {"lock": "high"}])
     if "pace" in ranges and sd:
         off = float(np.sqrt(2)) * t_quantile(0.5 + CONFIDENCE / 2, 19) * sd
-        corners += tuple(replace(at, costs=f) for at in middle for f in (1 - off, 1 + off))
-    return Settings(middle, tuple(dict.fromkeys(middle + corners)))
+        unknowns.append([{"costs": 1 - off}, {"costs": 1 + off}])
+    ends = tuple(
+        tuple(tuple(replace(at, **end) for end in unknown) for unknown in unknowns)  # type: ignore[arg-type]
+        for at in middle
+    )
+    return Settings(middle, ends)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -63,32 +64,51 @@ class Side:
         return made
 
 
-def figure_of(middle: list[Number | None], corners: list[Number | None], sd: float = 0.0) -> Figure:
-    """The middle of what was played, and an interval that holds all of it."""
-    values = [n.value for n in middle if n is not None and n.value is not None]
-    spans = [n.value for n in corners if n is not None and n.value is not None]
-    if not values or not spans:
+Span = Callable[[Mapping[Any, float]], tuple[float, float, float]]
+Played = Mapping[Any, Measures]
+
+
+def figure_of(
+    of: Callable[[Measures], Number | None], played: Played, span: Span, sd: float = 0.0
+) -> Figure:
+    """A figure of what was played, with the interval that it deserves.
+
+    Parameters
+    ----------
+    of : callable
+        The figure in one of them; None where it has none.
+    played : dict of Setting to Measures
+        What was played.
+    span : callable
+        `Settings.span`.
+    sd : float
+        Relative run-to-run standard deviation of the figure.
+    """
+    found = {at: n for at, m in played.items() if (n := of(m)) is not None}
+    values = {at: float(n.value) for at, n in found.items() if n.value is not None}
+    try:
+        value, low, high = span(values)
+    except ValueError:  # none of the middle has it
         return Figure()
-    value = float(np.mean(values))
-    errors = [n.se for n in middle if n is not None and n.se is not None]
+    errors = [n.se for n in found.values() if n.se is not None]
     se = max(errors, default=0.0)
     half = t_quantile(0.5 + CONFIDENCE / 2, 19) * float(np.sqrt(2 * se**2 + 2 * (sd * value) ** 2))
-    low, high = min(*spans, value), max(*spans, value)
+    low, high = min(low, value), max(high, value)
     if value <= 0:
         return Figure(value, 0.0, high + half)
     off = half / value  # each end is off by as large a share
     return Figure(value, max(low * (1 - off), 0.0), high * (1 + off))
 
 
-def side(
-    middle: list[Measures], corners: list[Measures], run: Run, sd: float, budget_ms: float | None
-) -> Side:
+def side(played: Played, span: Span, run: Run, sd: float, budget_ms: float | None) -> Side:
     """Figures of the loop with intervals.
 
     Parameters
     ----------
-    middle, corners : list of Measures
-        What was played at the middle of what is not known, and at all its corners.
+    played : dict of Setting to Measures
+        What was played, the middle first.
+    span : callable
+        `Settings.span`.
     run : Run
         Says what is known of each call.
     sd : float
@@ -96,88 +116,77 @@ def side(
     budget_ms : float or None [ms]
         Period above which a loop overruns.
     """
+    first = next(iter(played.values()))
     period = {
-        k: figure_of([m.period_ms[k] for m in middle], [m.period_ms[k] for m in corners],
-                        sd * _TAIL[k])
+        k: figure_of(lambda m, k=k: m.period_ms[k], played, span, sd * _TAIL[k])  # type: ignore[misc]
         for k in ("mean", "p50", "p90", "p99")
-    }  # fmt: skip
+    }
     work = {
-        k: figure_of([m.work_ms.get(k) for m in middle], [m.work_ms.get(k) for m in corners],
-                        sd * _TAIL[k])
-        for k in (middle[0].work_ms or {})
-    }  # fmt: skip
+        k: figure_of(lambda m, k=k: m.work_ms.get(k), played, span, sd * _TAIL[k])  # type: ignore[misc]
+        for k in (first.work_ms or {})
+    }
     mean = period["mean"]
     rate = Figure(*(1e3 / v if v else None for v in (mean.value, mean.high, mean.low)))
     overruns = None
     if budget_ms is not None:
         overruns = {
             "budget_ms": budget_ms,
-            "share": _share(figure_of([m.overrun_share for m in middle],
-                                         [m.overrun_share for m in corners])),
-            "time_share": _share(figure_of([m.overrun_time_share for m in middle],
-                                              [m.overrun_time_share for m in corners])),
-        }  # fmt: skip
+            "share": _share(figure_of(lambda m: m.overrun_share, played, span)),
+            "time_share": _share(figure_of(lambda m: m.overrun_time_share, played, span)),
+        }
     return Side(
-        period, work, rate, overruns, _calls(middle, corners, run, sd),
-        _ages(middle, corners, sd), _buses(middle, corners, sd),
+        period, work, rate, overruns, _calls(played, span, run, sd), _ages(played, span, sd),
+        _buses(played, span, sd),
     )  # fmt: skip
 
 
-def _calls(
-    middle: list[Measures], corners: list[Measures], run: Run, sd: float
-) -> tuple[dict[str, Any], ...]:
+def _calls(played: Played, span: Span, run: Run, sd: float) -> tuple[dict[str, Any], ...]:
     known = {call.name: call for call in run.names}
     made = []
-    for key in middle[0].calls:
+    for key in next(iter(played.values())).calls:
         name, thread = key
         row: dict[str, Any] = {
             "name": name, "thread": thread, "kind": known[name].kind, "bus": known[name].bus,
         }  # fmt: skip
         for k in ("calls_per_loop", "self_ms_per_loop", "mean_ms"):
             row[k] = figure_of(
-                [m.calls[key][k] for m in middle if key in m.calls],
-                [m.calls[key][k] for m in corners if key in m.calls],
-                sd,
-            )
+                lambda m, key=key, k=k: m.calls[key][k] if key in m.calls else None,  # type: ignore[misc]
+                played, span, sd,
+            )  # fmt: skip
         made.append(row)
     return tuple(sorted(made, key=lambda row: -(row["self_ms_per_loop"].value or 0.0)))
 
 
-def _ages(
-    middle: list[Measures], corners: list[Measures], sd: float
-) -> dict[str, dict[str, Figure]]:
+def _ages(played: Played, span: Span, sd: float) -> dict[str, dict[str, Figure]]:
     def number(m: Measures, name: str, k: str) -> Number | None:
         return Number(getattr(m.ages[name], k)) if name in m.ages else None
 
     return {
         name: {
             k: figure_of(
-                [number(m, name, k) for m in middle], [number(m, name, k) for m in corners],
-                sd * _TAIL.get(k, 0.0),
+                lambda m, name=name, k=k: number(m, name, k),  # type: ignore[misc]
+                played, span, sd * _TAIL.get(k, 0.0),
             )
             for k in ("mean", "p95", "max")
         }
-        for name in middle[0].ages
+        for name in next(iter(played.values())).ages
     }  # fmt: skip
 
 
-def _buses(
-    middle: list[Measures], corners: list[Measures], sd: float
-) -> dict[str, dict[str, Figure]]:
+def _buses(played: Played, span: Span, sd: float) -> dict[str, dict[str, Figure]]:
     return {
         bus: {
             k: _share(
                 figure_of(
-                    [m.bus[bus][k] for m in middle if bus in m.bus],
-                    [m.bus[bus][k] for m in corners if bus in m.bus],
-                    sd,
+                    lambda m, bus=bus, k=k: m.bus[bus][k] if bus in m.bus else None,  # type: ignore[misc]
+                    played, span, sd,
                 ),
                 k,
             )
             for k in ("utilisation", "wait_ms_per_loop")
         }
-        for bus in middle[0].bus
-    }
+        for bus in next(iter(played.values())).bus
+    }  # fmt: skip
 
 
 def _share(at: Figure, kind: str = "share") -> Figure:

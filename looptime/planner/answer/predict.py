@@ -13,26 +13,28 @@ from typing import Any
 import numpy as np
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.estimate import Figure
+from looptime.analysers.estimate import Figure, to_json
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
-from looptime.planner.answer.corners import settings_of
+from looptime.planner.answer.corners import Settings, settings_of
 from looptime.planner.answer.intervals import CONFIDENCE, Side, side
 from looptime.planner.answer.measures import FEWEST, Measures, measure
 from looptime.planner.answer.rest import RestAdvice, rest_that_pays
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
-from looptime.planner.play.draft import KnownRun, sampled
+from looptime.planner.play.draft import KnownRun, Setting, sampled
 from looptime.planner.play.replay import Replay, play
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 from looptime.stats.student import t_quantile
+from looptime.words import named
 
 __all__ = [
     "CAUTIONS",
     "Contribution",
     "Prediction",
     "Side",
+    "UnknownBus",
     "predict",
     "settings_of",
 ]
@@ -57,6 +59,25 @@ class Contribution:
     text: str
     alone_ms: Figure
     in_order_ms: Figure
+
+
+@dataclass(frozen=True)
+class UnknownBus:
+    """A call of a thread of which nobody knows whether it shares a bus with the loop.
+
+    Parameters
+    ----------
+    call : str
+    may_share_with : tuple of str
+        Calls of the loop.
+    own_ms, shared_ms : Figure [ms]
+        Change of the mean if all such calls have a bus of their own, and if all share one.
+    """
+
+    call: str
+    may_share_with: tuple[str, ...]
+    own_ms: Figure
+    shared_ms: Figure
 
 
 @dataclass(frozen=True)
@@ -88,6 +109,8 @@ class Prediction:
         Run-to-run standard deviation in the intervals [%].
     run_sd_from : str
         ``given`` or ``assumed``; ``season`` where a caller took it from there.
+    unknown_buses : tuple of UnknownBus
+        What the answer depends on as long as nobody names these buses.
     """
 
     baseline: Side
@@ -106,6 +129,24 @@ class Prediction:
     run_sd_percent: float = 1.0
     run_sd_from: str = "assumed"
     source: str = ""
+    unknown_buses: tuple[UnknownBus, ...] = ()
+
+    @property
+    def until(self) -> str:
+        """What must be known before the direction can be told; empty if it can, or lies open."""
+        sides = [
+            {_verdict(unknown.own_ms), _verdict(unknown.shared_ms)}
+            for unknown in self.unknown_buses
+        ]
+        if self.verdict != "can't tell" or not any(len(side) > 1 for side in sides):
+            return ""
+        asked = [
+            f"{u.call} shares a bus with {named(u.may_share_with)}" for u in self.unknown_buses
+        ]
+        return (
+            f"it is known whether {', and whether '.join(asked)}: name it in looptime.toml or "
+            "record one minute with the thread"
+        )
 
     @property
     def sampled(self) -> bool:
@@ -123,6 +164,8 @@ class Prediction:
             "sampled": self.sampled,
             "judged": self.judged,
             "verdict": self.verdict,
+            "until": self.until,
+            "unknown_buses": to_json(self.unknown_buses),
             "change_ms": self.change_ms.to_dict(),
             "confidence": CONFIDENCE,
             "run_sd_percent": self.run_sd_percent,
@@ -272,21 +315,32 @@ class _Plan:
         played = {at: play(self.known, self.changes, at) for at in settings.all}
         progress(2 / steps)
         ends = {at: self._measured(p) for at, p in played.items()}
-        middle = [ends[at] for at in settings.middle]
-        corners = list(ends.values())
         contributions = self._contributions(progress, steps)
-        after = side(middle, corners, central.run, self._sd, self.budget_ms)
+        after = side(ends, settings.span, central.run, self._sd, self.budget_ms)
         judged = "work" if self.known.pace is not None and self.known.pace[1] else "period"
-        change = self._change(before, middle, corners, judged)
+        change = self._change(before, ends, settings, judged)
+        now = {Setting(): before}
+        unknown = self._unknown(central, before, ends, settings, judged)
         return Prediction(
-            side([before], [before], run, self._sd, self.budget_ms), after, contributions,
+            side(now, Settings().span, run, self._sd, self.budget_ms), after, contributions,
             (*central.warnings, *_full_buses(central, after)), judged,
             _verdict(change), change,
             tuple(r.to_dict() for r in self.known.rhythms.calls if r.recurs != "loop"),
             rest_that_pays(self.known, self.changes, central), played[settings.middle[0]].run,
             len(run), whole, cut, 100 * self._sd, "assumed" if self.run_sd is None else "given",
-            run.source,
+            run.source, unknown,
         )  # fmt: skip
+
+    def _unknown(
+        self, central: Replay, before: Measures, played: dict[Setting, Measures],
+        settings: Settings, judged: str,
+    ) -> tuple[UnknownBus, ...]:  # fmt: skip
+        """What is promised at either end of which buses are shared."""
+        may_share = {} if central.traffic is None else central.traffic.may_share
+        if not may_share:
+            return ()
+        own, shared = (self._change(before, played, settings.only(at), judged) for at in (0.0, 1.0))
+        return tuple(UnknownBus(name, calls, own, shared) for name, calls in may_share.items())
 
     @property
     def _sd(self) -> float:
@@ -303,14 +357,13 @@ class _Plan:
         )  # fmt: skip
 
     def _change(
-        self, before: Measures, middle: list[Measures], corners: list[Measures], judged: str
+        self, before: Measures, played: dict[Setting, Measures], settings: Settings, judged: str
     ) -> Figure:
         """Change of the mean; the loops are the same, so what chance did to them cancels."""
         was = _mean(before, judged)
-        value = float(np.mean([_mean(m, judged) for m in middle])) - was
+        value, low, high = settings.span({at: _mean(m, judged) - was for at, m in played.items()})
         half = t_quantile(0.5 + CONFIDENCE / 2, 19) * np.sqrt(2) * self._sd * was
-        spans = [_mean(m, judged) - was for m in corners]
-        return Figure(value, min(spans) - half, max(spans) + half)
+        return Figure(value, low - half, high + half)
 
     def _contributions(
         self, progress: Callable[[float], None], steps: float
@@ -329,13 +382,12 @@ class _Plan:
             progress((4 + 2 * i) / steps)
         return tuple(made)
 
-    def _means(self, changes: tuple[Change, ...], judged: str) -> list[float]:
+    def _means(self, changes: tuple[Change, ...], judged: str) -> tuple[float, float, float]:
         """Mean of the quantity judged at the middle and at both ends of what is not known."""
         central = play(self.known, changes)
         settings = settings_of(central.ranges)
         found = {at: _run_mean(play(self.known, changes, at).run, judged) for at in settings.all}
-        middle = float(np.mean([found[at] for at in settings.middle]))
-        return [middle, min(found.values()), max(found.values())]
+        return settings.span(found)
 
 
 def _full_buses(played: Replay, after: Side) -> list[str]:
@@ -352,7 +404,7 @@ def _full_buses(played: Replay, after: Side) -> list[str]:
     return made
 
 
-def _difference(now: list[float], was: list[float]) -> Figure:
+def _difference(now: tuple[float, ...], was: tuple[float, ...]) -> Figure:
     ends = (now[1] - was[1], now[2] - was[2], now[0] - was[0])
     return Figure(now[0] - was[0], min(ends), max(ends))
 

@@ -64,7 +64,7 @@ def rest_that_pays(
     short = at
     if len(at.run) > _ENOUGH:
         stated = {r.name: r.recurs for r in at.rhythms.calls if r.recurs in ("loop", "time")}
-        short = known(spread_sample(at.run, _ENOUGH), at.buses, stated)
+        short = known(spread_sample(at.run, _ENOUGH), at.buses, stated, at.seen)
     return tuple(_advice(short, changes, i) for i in threads)
 
 
@@ -89,7 +89,7 @@ def _advice(at: KnownRun, changes: tuple[Change, ...], which: int) -> RestAdvice
 def _worst(at: KnownRun, plan: tuple[Change, ...], change: Change) -> tuple[float, float | None]:
     """Mean period [ns] and age for the less favourable lock."""
     worst, age = 0.0, None
-    for lock in ("fair", "loop"):
+    for lock in ("fair", "middle", "high"):
         run = play(at, plan, Setting(lock=lock)).run
         mean = float(run.loop_columns.period_ns.mean())
         if mean > worst:

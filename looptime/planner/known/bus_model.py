@@ -3,7 +3,9 @@
 ``cost = base + items x per item``. Both come from the project file's ``[bus.NAME]``, else from a
 log that holds calls of two sizes on that bus. Where neither says, a range is carried through: a
 batch costs at least as much as its dearest single read, and at most what is reported where each
-device adds a delay of its own to the reply, two thirds of the sum of the single reads.
+device adds a delay of its own to the reply, two thirds of the sum of the single reads. Its middle
+takes a single read for a fixed part with little on top: halfway between what the read's own spread
+above its floor leaves for an item, and a fifth.
 """
 
 from __future__ import annotations
@@ -23,6 +25,8 @@ Float = NDArray[np.float64]
 
 #: Gain of a batch in the least favourable report known: 4 ms for what took 6 ms singly.
 _LEAST_GAIN = 1.5
+#: Share of a single read that an item adds to a batch, where nothing is known of it.
+_ITEM_SHARE = 0.2
 
 
 class BusParameters(Protocol):
@@ -52,12 +56,15 @@ class BatchCost:
     per_item_low_ns, per_item_high_ns : float [ns]
     known_from : str
         In plain words.
+    item_share : float
+        In a range, the middle's share of a single read for each further one.
     """
 
     single_ns: float
     per_item_low_ns: float
     per_item_high_ns: float
     known_from: str
+    item_share: float = _ITEM_SHARE
 
     @property
     def is_range(self) -> bool:
@@ -70,13 +77,16 @@ class BatchCost:
         Parameters
         ----------
         end : float
-            0 for the cheap end of what is possible, 1 for the dear end.
+            0 for the cheap end of what is possible, 1 for the dear end, 0.5 for the likely middle.
         items, dearest, total : float64 array, shape (k,)
             Items in each batch; its dearest single read and their sum [ns].
         """
         if self.single_ns != self.single_ns:
             high = np.maximum(dearest, total / _LEAST_GAIN)
-            return dearest + end * (high - dearest)
+            likely = np.minimum(dearest + self.item_share * (total - dearest), high)
+            if end <= 0.5:
+                return dearest + 2 * end * (likely - dearest)
+            return likely + (2 * end - 1) * (high - likely)
         per_item = self.per_item_low_ns + end * (self.per_item_high_ns - self.per_item_low_ns)
         return self.single_ns + per_item * items
 
@@ -86,6 +96,7 @@ def batch_cost(
     typical_ns: Sequence[float],
     stated: tuple[float | None, float | None] = (None, None),
     others: Sequence[tuple[int, float]] = (),
+    spread: float = 0.0,
 ) -> BatchCost:
     """Cost of one transaction that fetches what several single reads fetch.
 
@@ -97,6 +108,8 @@ def batch_cost(
         None where not stated.
     others : sequence of (items, typical_ns)
         Calls on the same bus whose number of items is known.
+    spread : float
+        Mean of a single read above its floor, as a share of the mean.
 
     Examples
     --------
@@ -105,8 +118,8 @@ def batch_cost(
     array([1.5])
     >>> cost = batch_cost([1, 1], [1e6, 1e6])
     >>> two = np.array([2.0]), np.array([1e6]), np.array([2e6])
-    >>> [round(float(cost.ns(end, *two)[0])) for end in (0, 1)]
-    [1000000, 1333333]
+    >>> [round(float(cost.ns(end, *two)[0])) for end in (0, 0.5, 1)]
+    [1000000, 1100000, 1333333]
     """
     count = np.asarray(items, float)
     typical = np.asarray(typical_ns, float)
@@ -123,7 +136,8 @@ def batch_cost(
         low, middle, high = fitted
         single = float(np.mean(typical - middle * count))
         return BatchCost(single, low, high, "calls of two sizes in the log")
-    return BatchCost(float("nan"), 0.0, 0.0, "nothing: a range from one transaction upward")
+    share = (_ITEM_SHARE + min(max(spread, 0.0), 2 * _ITEM_SHARE)) / 2
+    return BatchCost(float("nan"), 0.0, 0.0, "nothing: a range from one transaction upward", share)
 
 
 def _fitted(others: Sequence[tuple[int, float]]) -> tuple[float, float, float] | None:

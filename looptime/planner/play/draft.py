@@ -12,6 +12,7 @@ from looptime.errors import UsageError
 from looptime.planner.changes import Change, matching
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.known.call_clock import CallClock, CallClocks, as_in, rhythms
+from looptime.planner.known.seen_buses import SeenBuses, SeenLock, seen_buses
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain, chain, parts
 from looptime.planner.play.marks import Anchors, anchors
@@ -45,12 +46,13 @@ class KnownRun:
     pace : (PacedRate, bool) or None
         The fixed rate that the log keeps, and whether its waits are logged.
     sharing : tuple of Sharing
-        Recorded threads that use a bus of the loop; the loop's waits for them are taken out of
-        `line`.
+        Recorded threads; the loop's waits for them are taken out of `line`.
     wait_ns : float64 array, shape (m,) [ns], or None
         Those waits.
     marks : Anchors or None
         What the marks of the loop's thread are tied to.
+    seen : SeenBuses
+        Buses that the times show, and their locks.
     """
 
     run: Run
@@ -63,6 +65,12 @@ class KnownRun:
     sharing: tuple[Sharing, ...] = ()
     wait_ns: Float | None = None
     marks: Anchors | None = None
+    seen: SeenBuses | None = None
+
+    @property
+    def locks(self) -> Mapping[str, SeenLock]:
+        """Locks of buses, as the log shows them."""
+        return self.seen.locks if self.seen is not None else {}
 
     def wait_by_bus(self) -> dict[str, int]:
         """How long the loop's thread waited for each bus in the log [ns]."""
@@ -80,6 +88,7 @@ def known(
     run: Run,
     buses: Mapping[str, BusParameters] | None = None,
     recurs: Mapping[str, str] | None = None,
+    seen: SeenBuses | None = None,
 ) -> KnownRun:
     """Prepare a run for planning.
 
@@ -91,7 +100,11 @@ def known(
         ``Project.buses``.
     recurs : dict of str to str, optional
         ``loop`` or ``time`` by call name.
+    seen : SeenBuses, optional
+        What a longer stretch of the log shows of its buses.
     """
+    seen = seen_buses(run) if seen is None else replace(seen, run=_named_as(run, seen.run))
+    run = seen.run
     line = chain(run)
     marks = anchors(run, line)
     others, wait = sharing(run, line)
@@ -108,7 +121,13 @@ def known(
     }
     pace = recorded_pace(run)
     known = frozenset(typical)
-    return KnownRun(run, line, found, buses or {}, known, typical, pace, tuple(others), wait, marks)
+    return KnownRun(
+        run, line, found, buses or {}, known, typical, pace, tuple(others), wait, marks, seen
+    )
+
+
+def _named_as(run: Run, other: Run) -> Run:
+    return run.with_names(other.names)
 
 
 def sampled(
@@ -137,7 +156,9 @@ def shortened(whole: KnownRun, loops: int, recurs: Mapping[str, str] | None = No
         return whole
     told = {r.name: r.recurs for r in whole.rhythms.calls if not r.pulses}
     stated = {name: clock for name, clock in told.items() if clock in ("loop", "time")}
-    part = known(spread_sample(whole.run, loops), whole.buses, {**stated, **(recurs or {})})
+    part = known(
+        spread_sample(whole.run, loops), whole.buses, {**stated, **(recurs or {})}, whole.seen
+    )
     return replace(part, rhythms=as_in(part.rhythms, whole.rhythms))
 
 
@@ -161,8 +182,10 @@ class Setting:
     spread : float
         Writes that fall away: 0 each by itself, 1 all of a loop together.
     lock : str
-        Who gets a bus for which two wait: ``fair`` (first come, first served), ``loop`` (the
-        loop's thread barges in) or ``reader`` (whoever holds it takes it again).
+        How likely whoever lets a bus go takes it again while another waits, where that is not
+        known: a key of `looptime.planner.play.threads.CHANCES`.
+    shared : float
+        Calls of which nobody knows the bus: 0 a new thread has its own, 1 they share it.
     late : float
         After a loop that was too long for a new pace: 0 catch up, 1 skip to the next tick.
     costs : float
@@ -172,9 +195,10 @@ class Setting:
 
     batch: float = 0.5
     spread: float = 0.0
-    lock: str = "fair"
+    lock: str = "middle"
     late: float = 1.0
     costs: float = 1.0
+    shared: float = 0.0
 
 
 @dataclass
@@ -193,6 +217,8 @@ class Reader:
     bus : list of (str or None), length k
     recorded : bool
         The thread is in the log already.
+    timetable : bool
+        `before` counts from the last begin, not the last end.
     """
 
     thread: str
@@ -201,6 +227,12 @@ class Reader:
     before: Float
     bus: list[str | None]
     recorded: bool = False
+    timetable: bool = False
+
+
+def _reader(known: KnownRun, at: Sharing) -> Reader:
+    thread = known.run.thread_names[at.thread]
+    return Reader(thread, at.code, at.service, at.before, at.bus, True, at.timetable)
 
 
 @dataclass
@@ -228,6 +260,7 @@ class Draft:
     clocks: dict[int, CallClock] = field(default_factory=dict)
     readers: list[Reader] = field(default_factory=list)
     pickups: list[tuple[int, Int]] = field(default_factory=list)
+    moved: set[int] = field(default_factory=set)
     moves: list[Move] = field(default_factory=list)
     pace: PacedRate | None = None
     ranges: set[str] = field(default_factory=set)
@@ -244,12 +277,7 @@ class Draft:
             timed={r.code: r for r in calls if r.recurs == "time"},
             pulses={r.code: r for r in known.rhythms.calls if r.pulses},
             clocks={r.code: r for r in calls if r.recurs == "next measurement"},
-            readers=[
-                Reader(
-                    known.run.thread_names[s.thread], s.code, s.service, s.before, s.bus, True
-                )
-                for s in known.sharing
-            ],
+            readers=[_reader(known, s) for s in known.sharing if s.shares],
         )  # fmt: skip
 
     @property
@@ -324,6 +352,7 @@ class Draft:
     def put_on_bus(self, code: int, bus: str) -> None:
         """Let a call use another bus."""
         self.names[code] = replace(self.names[code], bus=bus)
+        self.moved.add(code)
 
     def new_name(self, call: CallName) -> int:
         """Code of a new call name; a number is added where the name is taken."""

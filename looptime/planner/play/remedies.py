@@ -14,6 +14,7 @@ from looptime.planner.known.call_clock import CallClock
 from looptime.planner.play.draft import Draft, Move, Reader
 from looptime.planner.play.paced import end_pace
 from looptime.planner.play.pacer import PacedRate
+from looptime.planner.play.shared_bus import OVERSLEEP_NS
 from looptime.schema import CallName
 
 __all__ = ["apply"]
@@ -280,7 +281,15 @@ def _cost(draft: Draft, change: Change, typical: dict[int, float]) -> BatchCost:
         ]
         if any(n is not None for n, _ in sized):
             others = [(n or 1, ns) for n, ns in sized]
-    return batch_cost(items, list(typical.values()), (base, per_item), others)
+    spread = float(np.mean([_above_floor(draft, code) for code in typical]))
+    return batch_cost(items, list(typical.values()), (base, per_item), others, spread)
+
+
+def _above_floor(draft: Draft, code: int) -> float:
+    """How far a call's usual cost lies above its least, as a share of it."""
+    took = draft.durations(draft.rows([code]))
+    low, middle = np.quantile(took, [0.02, 0.5]) if len(took) else (0.0, 0.0)
+    return float((middle - low) / middle) if middle > 0 else 0.0
 
 
 def _typical_now(draft: Draft, code: int) -> float:
@@ -359,14 +368,9 @@ def _thread(draft: Draft, change: Change) -> None:
     k = max(len(turn) for turn in turns)
     columns = [np.resize(draft.durations(turn), k) for turn in turns]
     before = np.zeros((k, len(turns)))
-    before[:, 0] = rest
+    before[:, 0] = rest + (OVERSLEEP_NS if rest else 0.0)
     names = [int(draft.name[turn[0]]) for turn in turns]
     buses = [draft.names[c].bus for c in names]
-    if None in buses:
-        draft.warn(
-            f"{change}: {draft.names[names[buses.index(None)]].name} has no bus named: nothing "
-            "else is taken to use its bus. If the loop uses it, the loop will wait for this thread"
-        )
     draft.readers.append(
         Reader(
             _thread_name(draft, change), np.tile(np.array(names), k), np.stack(columns, 1).ravel(),

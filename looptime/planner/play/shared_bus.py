@@ -1,4 +1,4 @@
-"""Threads that already share a bus with the loop: their calls, and the waits that the log holds.
+"""Threads that are in the log already: their calls, and the waits that the log holds.
 
 A bus carries one transaction at a time. A call that was waiting could begin when the other
 thread's transaction ended; what came before that instant was the wait, the rest the transaction.
@@ -13,27 +13,38 @@ from numpy.typing import NDArray
 
 from looptime.planner.known.timeline import Chain
 from looptime.run import Run
+from looptime.stats.arrays import mad
 
-__all__ = ["HAND_OVER_NS", "Sharing", "sharing"]
+__all__ = ["HAND_OVER_NS", "OVERSLEEP_NS", "Sharing", "sharing"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
 
 #: A bus that is handed to a waiting thread lies idle while that thread wakes up [ns].
-HAND_OVER_NS = 50_000
+HAND_OVER_NS = 20_000
+
+
+#: What a rest lasts beyond what is asked for: the timer, and until the thread runs again [ns].
+OVERSLEEP_NS = 80_000
 
 
 @dataclass(frozen=True)
 class Sharing:
-    """A recorded thread that uses a bus of the loop.
+    """A recorded thread besides the loop's: its innermost calls, without their waits.
 
     Parameters
     ----------
     thread : int
         Its code.
-    code, service, before : arrays, shape (k,)
-        Name of each of its calls, how long it took without waiting [ns], time since the last [ns].
+    code, service : arrays, shape (k,)
+        Name of each of its calls, how long it took without waiting [ns].
+    before : float64 array, shape (k,) [ns]
+        Time since the last one's end, or since its begin where `timetable`.
     bus : list of (str or None), length k
+    shares : bool
+        Whether the loop uses a bus of it.
+    timetable : bool
+        Whether its calls begin on a timetable, however long the last one took.
     """
 
     thread: int
@@ -41,15 +52,17 @@ class Sharing:
     service: Float
     before: Float
     bus: list[str | None]
+    shares: bool
+    timetable: bool = False
 
 
 def sharing(run: Run, line: Chain) -> tuple[list[Sharing], Float]:
-    """Threads that share a bus with the loop, and how long each call of the loop waited.
+    """The other threads of a run, and how long each call of the loop waited for them.
 
     Parameters
     ----------
     run : Run
-        The recording.
+        The recording, with a bus for each call that shares one.
     line : Chain
         Its loop thread.
 
@@ -60,37 +73,70 @@ def sharing(run: Run, line: Chain) -> tuple[list[Sharing], Float]:
         Of each call of the loop's thread.
     """
     wait = np.zeros(len(line.row))
-    found: list[Sharing] = []
     calls = run.call_columns
+    if len(line.row) == len(calls):
+        return [], wait
     bus_of = [call.bus for call in run.names]
-    leaf = np.flatnonzero(line.first == line.last)
-    loop_buses = {bus_of[c] for c in np.unique(line.name[leaf]).tolist()} - {None}
-    if len(line.row) == len(calls) or not loop_buses:
-        return found, wait
-    number = {bus: i for i, bus in enumerate(sorted(b for b in loop_buses if b is not None))}
-    bus_code = np.array([number.get(b, -1) if b is not None else -1 for b in bus_of])
+    number = {bus: i for i, bus in enumerate(sorted({b for b in bus_of if b is not None}))}
+    bus_code = np.array([-1 if b is None else number[b] for b in bus_of])
     start = calls.start_ns.astype(float)
     end = start + calls.duration_ns
+    leaf = np.flatnonzero(line.first == line.last)
     own = line.row[leaf]
-    for thread in np.unique(calls.thread[~run.on_loop_thread]).tolist():
-        rows = np.flatnonzero((calls.thread == thread) & (calls.depth == 0))
-        rows = rows[np.argsort(start[rows], kind="stable")]
+    rows_of = {thread: _innermost(run, thread) for thread in _others(run)}
+    used = set(bus_code[calls.name[own]].tolist()) - {-1}
+    for bus in used:
+        mine = bus_code[calls.name[own]] == bus
+        others = [rows[bus_code[calls.name[rows]] == bus] for rows in rows_of.values()]
+        ends = end[np.concatenate(others)] if others else np.empty(0)
+        wait[leaf[mine]] = _waits(start[own[mine]], end[own[mine]], ends)
+    found = []
+    for thread, rows in rows_of.items():
         buses = bus_code[calls.name[rows]]
-        if (buses < 0).all():
-            continue
         theirs = np.zeros(len(rows))
-        for bus in set(buses[buses >= 0].tolist()):
-            mine = bus_code[calls.name[own]] == bus
-            other = buses == bus
-            ours = _waits(start[own[mine]], end[own[mine]], end[rows[other]])
-            wait[leaf[mine]] = np.maximum(wait[leaf[mine]], ours)
-            theirs[other] = _waits(start[rows[other]], end[rows[other]], end[own[mine]])
+        for bus in set(buses.tolist()) - {-1}:
+            at = buses == bus
+            rivals = [own, *(r for other, r in rows_of.items() if other != thread)]
+            ends = [end[r[bus_code[calls.name[r]] == bus]] for r in rivals]
+            theirs[at] = _waits(start[rows[at]], end[rows[at]], np.concatenate(ends))
         gap = np.maximum(start[rows] - np.append(run.loop_columns.start_ns[0], end[rows][:-1]), 0)
         names = calls.name[rows].astype(np.int64)
-        shared = [bus_of[c] if bus_code[c] >= 0 else None for c in names.tolist()]
         took = end[rows] - start[rows] - theirs
-        found.append(Sharing(thread, names, took, gap, shared))
+        fixed = _keeps_a_timetable(names, start[rows], gap)
+        before = np.append(gap[:1], np.diff(start[rows])) if fixed else gap
+        of = [bus_of[c] for c in names.tolist()]
+        shares = bool(np.isin(buses, list(used)).any())
+        found.append(Sharing(thread, names, took, before, of, shares, fixed))
     return found, wait
+
+
+def _others(run: Run) -> list[int]:
+    threads = np.unique(run.call_columns.thread[~run.on_loop_thread])
+    return [int(t) for t in threads]
+
+
+def _innermost(run: Run, thread: int) -> Int:
+    """Rows of a thread's calls that hold no other, in order of time."""
+    calls = run.call_columns
+    rows = np.flatnonzero(calls.thread == thread)
+    rows = rows[np.append(calls.depth[rows][1:] <= calls.depth[rows][:-1], True)]
+    return rows[np.argsort(calls.start_ns[rows], kind="stable")]
+
+
+def _keeps_a_timetable(names: Int, start: Float, gap: Float) -> bool:
+    """Whether calls of one name begin more evenly than they follow on each other's end.
+
+    Examples
+    --------
+    >>> start = np.arange(100) * 20e6
+    >>> gap = 20e6 - np.linspace(1e6, 5e6, 100)
+    >>> _keeps_a_timetable(np.zeros(100, int), start, gap)
+    True
+    """
+    if len(start) < 30 or (names != names[0]).any():
+        return False
+    steps = np.diff(start)
+    return mad(steps) < 0.5 * mad(gap[1:])
 
 
 def _waits(start: Float, end: Float, others_end: Float) -> Float:

@@ -1,8 +1,9 @@
 """Who waits for whom: transactions on shared buses, device clocks and the loop's pace, in turn.
 
 Each bus carries one transaction at a time. The loop's thread and the readers ask for it in the
-order of their own work; who gets it when both wait depends on the lock, so two disciplines are
-played: first come, first served; and the loop's thread barging in ahead of a reader that waits.
+order of their own work. Where one lets it go while another waits, and asks again before that one
+has woken up, chance decides: how likely it gets the bus again depends on the lock and on how often
+the other has lost it already.
 """
 
 from __future__ import annotations
@@ -14,21 +15,34 @@ from numpy.typing import NDArray
 
 from looptime.planner.known.call_clock import CallClock
 from looptime.planner.known.timeline import Arranged
-from looptime.planner.play.draft import Draft, Reader
+from looptime.planner.play.draft import Draft
+from looptime.planner.play.lanes import WAKE_NS, Buses, Chances, Lane, serve, take_again
 from looptime.planner.play.pacer import PacedRate
 from looptime.planner.play.shared_bus import HAND_OVER_NS
+from looptime.planner.play.unnamed import Places, places
 
 __all__ = ["ReaderCalls", "Traffic", "contended", "walk"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
 
-#: Until a waiting thread has woken up, the other may take the bus again [ns].
-WAKE_NS = 100_000
-#: Chance, at each release, that a waiting thread gets a bus which a restless reader takes again at
-#: once through a lock that is not fair. One release in seven was seen on an ordinary lock, with a
-#: long tail; this is the bound.
-CHANCE = 0.1
+#: Chance that the one who lets go takes a lock again although another waits, by how often that
+#: one has lost it before: never, once, more often. The first time it must wake up and mostly comes
+#: too late; then it is awake. Ordinary locks of three languages on one and two processors lay
+#: between the ends; a fair lock never lets it happen.
+CHANCES: dict[str, Chances] = {
+    "fair": (0.0,),
+    "low": (0.8, 0.05, 0.1),
+    "middle": (0.93, 0.12, 0.3),
+    "high": (0.97, 0.75, 0.3),
+}
+#: The same for a thread that does not rest: now and then it starves the loop.
+RESTLESS: dict[str, Chances] = {
+    "fair": (0.0,),
+    "low": (0.7, 0.05, 0.2),
+    "middle": (0.83, 0.12, 0.4, 0.6, 0.6, 0.6, 0.7, 0.9),
+    "high": (0.95, 0.9),
+}
 _CLOCK, _PACE = -1, -2
 
 
@@ -58,6 +72,8 @@ class Traffic:
         Wait for the pace at the end of each loop.
     late : int
         Loops too long for the pace.
+    may_share : dict of str to tuple of str
+        Calls of threads of which nobody knows whether they share a bus with these of the loop.
     """
 
     readers: tuple[ReaderCalls, ...] = ()
@@ -65,6 +81,7 @@ class Traffic:
     busy_ns: dict[str, int] = field(default_factory=dict)
     pace_wait: Int | None = None
     late: int = 0
+    may_share: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def contended(draft: Draft) -> bool:
@@ -100,23 +117,24 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
         Length of each stretch with the waits.
     traffic : Traffic
     """
-    buses = sorted({bus for reader in draft.readers for bus in reader.bus if bus is not None})
-    own = len(buses)  # each reader without a bus named has one for itself
+    where = places(draft, np.unique(draft.name[at.call]).tolist())
+    buses = sorted({bus for mine in where.of_reader for bus in mine if bus is not None})
+    own = len(buses)  # each reader without a bus has one for itself
     codes = {bus: i for i, bus in enumerate(buses)}
     after = np.cumsum(at.whole)
     clocks = _device_clocks(draft)
-    stops = _stops(draft, at, after, codes, clocks)
-    lanes = [_Lane.of(reader, codes, own + i) for i, reader in enumerate(draft.readers)]
-    restless = {
-        bus
-        for reader in draft.readers
-        for bus, rest in zip(reader.bus, np.roll(reader.before, -1).tolist(), strict=True)
-        if bus is not None and rest < WAKE_NS
-    }
-    locks = [_lock(draft, bus, bus in restless) for bus in buses] + ["fair"] * len(lanes)
+    stops = _stops(draft, at, after, [codes.get(bus or "", -9) for bus in where.of_name], clocks)
+    lanes = [
+        Lane.of(reader, mine, codes, own + i)
+        for i, (reader, mine) in enumerate(zip(draft.readers, where.of_reader, strict=True))
+    ]
+    none = CHANCES["fair"], RESTLESS["fair"]
+    chances = [_chances(draft, bus) for bus in buses] + [none] * len(lanes)
+    for bus in buses:
+        _warn_of_starving(draft, where, bus)
     begun = int(after[at.begin[0]]) if len(at.begin) else 0
     works = _Clockwork.of(draft.pace, begun, clocks)
-    waits, takes, late = _play(stops, lanes, locks, begun, works)
+    waits, takes, late = _play(stops, lanes, chances, begun, works)
     whole = at.whole.copy()
     changed = stops.kind >= 0
     whole[stops.stretch[changed]] += waits[changed]
@@ -124,36 +142,47 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     whole[stops.stretch[device]] = takes[device]
     paced = stops.kind == _PACE
     whole[stops.stretch[paced]] += waits[paced]
-    return whole, _traffic(draft, buses, stops, waits, lanes, late)
+    return whole, _traffic(draft, buses, stops, waits, lanes, (late, where.may_share))
 
 
-def _lock(draft: Draft, bus: str, restless: bool) -> str:
-    """Discipline played for a bus: ``fair``, ``loop`` or ``reader``."""
-    stated = draft.known.buses.get(bus)
-    if stated is not None and stated.lock == "fair":
-        return "fair"
-    draft.ranges.add("lock")
-    if restless:
-        draft.ranges.add("starving")
-        if stated is not None and stated.lock == "barging":
-            draft.ranges.add("unfair")
-        draft.warn(
-            f"bus {bus!r}: unless its lock is fair, a thread that does not rest can take the bus "
-            "again and again while the loop waits, and loops then take many times as long: let "
-            'the thread rest (rest-ms), or use a fair lock and state lock = "fair"'
-        )
-    wanted = draft.setting.lock
-    return "loop" if wanted == "reader" and not restless else wanted
+def _chances(draft: Draft, bus: str) -> tuple[Chances, Chances]:
+    """Chances of the loop and of a thread to take a bus again while the other waits.
+
+    As stated, as seen at contested releases of the log, or as ordinary locks have them.
+    """
+    stated, seen = draft.known.buses.get(bus), draft.known.locks.get(bus)
+    kind = stated.lock if stated is not None and stated.lock != "unknown" else None
+    kind = kind or (seen.kind if seen is not None else None)
+    if kind == "fair":
+        return CHANCES["fair"], RESTLESS["fair"]
+    draft.ranges.add("lock" if kind is None else "barging")
+    lock = draft.setting.lock
+    lock = "low" if lock == "fair" and kind is not None else lock
+    if lock != "middle" or seen is None:
+        return CHANCES[lock], RESTLESS[lock]
+    return seen.by_loop or CHANCES[lock], seen.by_other or RESTLESS[lock]
+
+
+def _warn_of_starving(draft: Draft, where: Places, bus: str) -> None:
+    """Say it where a thread that does not rest may take a bus again and again."""
+    stated, seen = draft.known.buses.get(bus), draft.known.locks.get(bus)
+    if "fair" in (stated.lock if stated else "", seen.kind if seen else ""):
+        return
+    for reader, buses in zip(draft.readers, where.of_reader, strict=True):
+        then = np.roll(reader.before, -1)
+        if any(b == bus and rest < WAKE_NS for b, rest in zip(buses, then.tolist(), strict=True)):
+            draft.warn(
+                f"bus {bus!r}: unless its lock is fair, a thread that does not rest can take the "
+                "bus again and again while the loop waits, and loops then take many times as "
+                'long: let the thread rest (rest-ms), or use a fair lock and state lock = "fair"'
+            )
 
 
 def _stops(
-    draft: Draft, at: Arranged, after: Int, codes: dict[str, int], clocks: list[_Device]
+    draft: Draft, at: Arranged, after: Int, kinds: list[int], clocks: list[_Device]
 ) -> _Stops:
     """Transactions on shared buses, waits for devices, ends of paced loops: in order of time."""
-    kind_of = np.full(len(draft.names), -9, np.int64)
-    for code, call in enumerate(draft.names):
-        if call.bus in codes:
-            kind_of[code] = codes[call.bus]
+    kind_of = np.array(kinds, np.int64)
     for device in clocks:
         kind_of[device.code] = _CLOCK
     name = draft.name[at.call]
@@ -226,43 +255,20 @@ class _Clockwork:
         return cls(round(pace.interval_ns), pace.late, jitter, begun, devices)
 
 
-@dataclass
-class _Lane:
-    """A reader in the simulation."""
-
-    reader: Reader
-    bus: list[int]
-    service: list[int]
-    before: list[int]
-    step: int = 0
-    asks: int = 0
-    asked: list[int] = field(default_factory=list)
-    ended: list[int] = field(default_factory=list)
-
-    @classmethod
-    def of(cls, reader: Reader, codes: dict[str, int], own: int) -> _Lane:
-        service = np.rint(reader.service).astype(np.int64)
-        before = np.rint(reader.before).astype(np.int64)
-        # a lap that takes no time at all would never end
-        if service.sum() + before.sum() < 1000 * len(service):
-            before = np.maximum(before, 1000)
-        bus = [own if b is None else codes[b] for b in reader.bus]
-        return cls(reader, bus, service.tolist(), before.tolist())
-
-
 def _play(
-    stops: _Stops, lanes: list[_Lane], locks: list[str], begun: int, works: _Clockwork
+    stops: _Stops,
+    lanes: list[Lane],
+    chances: list[tuple[Chances, Chances]],
+    begun: int,
+    works: _Clockwork,
 ) -> tuple[Int, Int, int]:
     """Every stop in turn; returns waits, lengths of device calls, and loops late for the pace."""
     now, late = begun, 0
     kinds, takes = stops.kind.tolist(), stops.takes.tolist()
-    barging = [lock == "loop" for lock in locks]
-    starving = [lock == "reader" for lock in locks]
-    free = [begun] * len(barging)
-    turns = _again_and_again(len(kinds) if any(starving) else 0)
+    buses = Buses([begun] * len(chances), chances)
+    free = buses.free
     waits: list[int] = []
     waited = waits.append
-    first = lanes[0] if len(lanes) == 1 else None
     tick = works.start
     for lane in lanes:
         lane.asks = begun + lane.before[0]
@@ -270,19 +276,14 @@ def _play(
         asks = now + ahead
         kind = kinds[i]
         if kind >= 0:
-            if first is None:
-                _serve(lanes, barging, free, asks)
-            elif first.asks < asks:
-                _serve_one(first, barging, free, asks)
-            begin = free[kind]
-            if begin <= asks:
-                begin = asks
-            else:
-                if starving[kind]:
-                    _take_again(lanes, kind, free, turns[i])
+            serve(lanes, buses, asks, kind)
+            begin = asks
+            if free[kind] > asks:
+                take_again(lanes, buses, kind)
                 begin = free[kind] + HAND_OVER_NS
             waited(begin - asks)
             now = free[kind] = begin + takes[i]
+            buses.loop_had[kind] = True
         elif kind == _PACE:
             tick, now, missed = _next_tick(works, tick, asks, i, stops)
             late += missed
@@ -294,75 +295,8 @@ def _play(
             takes[i] = end - asks
             now = end
     if lanes:
-        _serve(lanes, barging, free, now + stops.rest)
+        serve(lanes, buses, now + stops.rest)
     return np.array(waits, np.int64), np.array(takes, np.int64), late
-
-
-def _again_and_again(count: int) -> list[int]:
-    """How often a restless reader takes the bus again before a waiting thread gets it."""
-    return (np.random.default_rng(7).geometric(CHANCE, count) - 1).tolist()
-
-
-def _take_again(lanes: list[_Lane], bus: int, free: list[int], turns: int) -> None:
-    """Let the reader that holds a bus take it again, as long as it does not rest."""
-    for lane in lanes:
-        for _ in range(turns):
-            if lane.bus[lane.step] != bus or lane.asks - free[bus] >= WAKE_NS:
-                break
-            end = max(lane.asks, free[bus]) + lane.service[lane.step]
-            free[bus] = end
-            lane.asked.append(lane.asks)
-            lane.ended.append(end)
-            lane.step = lane.step + 1 if lane.step + 1 < len(lane.bus) else 0
-            lane.asks = end + lane.before[lane.step]
-
-
-def _serve(lanes: list[_Lane], barging: list[bool], free: list[int], until: int) -> None:
-    """Let readers have their transactions that begin before the loop asks."""
-    if len(lanes) == 1:
-        _serve_one(lanes[0], barging, free, until)
-        return
-    while True:
-        best, best_key = None, until
-        for lane in lanes:
-            bus = lane.bus[lane.step]
-            key = lane.asks
-            if free[bus] > key and barging[bus]:
-                key = free[bus] + WAKE_NS
-            if key < best_key:
-                best, best_key = lane, key
-        if best is None:
-            return
-        bus = best.bus[best.step]
-        waited = HAND_OVER_NS if free[bus] > best.asks else 0
-        end = max(best.asks, free[bus]) + waited + best.service[best.step]
-        free[bus] = end
-        best.asked.append(best.asks)
-        best.ended.append(end)
-        best.step = best.step + 1 if best.step + 1 < len(best.bus) else 0
-        best.asks = end + best.before[best.step]
-
-
-def _serve_one(lane: _Lane, barging: list[bool], free: list[int], until: int) -> None:
-    step, asks = lane.step, lane.asks
-    count, service, before, lane_bus = len(lane.bus), lane.service, lane.before, lane.bus
-    asked, ended = lane.asked.append, lane.ended.append
-    while True:
-        bus = lane_bus[step]
-        begin = asks
-        if free[bus] > asks:
-            begin = free[bus]
-            if (begin + WAKE_NS if barging[bus] else asks) >= until:
-                break
-            begin += HAND_OVER_NS
-        elif asks >= until:
-            break
-        end = free[bus] = begin + service[step]
-        asked(asks)
-        ended(end)
-        step = step + 1 if step + 1 < count else 0
-        asks = end + before[step]
-    lane.step, lane.asks = step, asks
 
 
 def _next_tick(
@@ -389,7 +323,12 @@ def _measured(device: _Device, asks: int) -> int:
 
 
 def _traffic(
-    draft: Draft, buses: list[str], stops: _Stops, waits: Int, lanes: list[_Lane], late: int
+    draft: Draft,
+    buses: list[str],
+    stops: _Stops,
+    waits: Int,
+    lanes: list[Lane],
+    found: tuple[int, dict[str, tuple[str, ...]]],
 ) -> Traffic:
     readers, wait_ns, busy_ns = [], {}, {}
     for i, bus in enumerate(buses):
@@ -411,4 +350,4 @@ def _traffic(
     pace_wait = None
     if draft.pace is not None:
         pace_wait = waits[stops.kind == _PACE]
-    return Traffic(tuple(readers), wait_ns, busy_ns, pace_wait, late)
+    return Traffic(tuple(readers), wait_ns, busy_ns, pace_wait, *found)

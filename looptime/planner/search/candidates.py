@@ -274,7 +274,7 @@ def _rest(look: _Look, name: str) -> float | None:
         plan = (Change.of("thread", name, rest_ms=rest),)
         worst = max(
             float(play(short, plan, Setting(lock=lock)).run.loop_columns.period_ns.mean())
-            for lock in ("fair", "loop")
+            for lock in ("fair", "middle", "high")
         )
         if worst < target:
             return rest

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -149,19 +148,15 @@ class _Search:
         plan = parse_all(changes)
         central = play(self.at, plan)
         settings = settings_of(central.ranges)
-        runs = {at: play(self.at, plan, at).run for at in settings.all} if plan else {}
-        runs = runs or {settings.middle[0]: central.run}
-        middle = [at for at in settings.middle if at in runs]
+        runs = {at: play(self.at, plan, at).run for at in settings.all}
         means = {at: float(r.loop_columns.period_ns.mean()) / 1e6 for at, r in runs.items()}
         works = {at: _work_ms(r) for at, r in runs.items()}
-        p99 = [
-            float(np.quantile(r.loop_columns.period_ns, 0.99, method="inverted_cdf")) / 1e6
-            for r in runs.values()
-        ]
-        ages = {n: a.mean for n, a in reading_ages(runs[middle[0]]).items()}
-        return _Tried(
-            _three(means, middle), (min(p99), max(p99)), _three(works, middle), ages
-        )  # fmt: skip
+        p99 = {
+            at: float(np.quantile(r.loop_columns.period_ns, 0.99, method="inverted_cdf")) / 1e6
+            for at, r in runs.items()
+        }
+        ages = {n: a.mean for n, a in reading_ages(runs[settings.middle[0]]).items()}
+        return _Tried(settings.span(means), settings.span(p99)[1:], settings.span(works), ages)
 
     def _gain(self, now: _Tried, tried: _Tried) -> tuple[float, float, float]:
         """Middle, best and worst change of the quantity judged [ms]."""
@@ -297,12 +292,6 @@ def _is_younger(candidate: Candidate) -> bool:
 
 def _changes(group: tuple[Candidate, ...]) -> tuple[str, ...]:
     return tuple(text for candidate in group for text in candidate.changes)
-
-
-def _three(values: Mapping[Any, float], middle: list[Any]) -> tuple[float, float, float]:
-    return (
-        float(np.mean([values[at] for at in middle])), min(values.values()), max(values.values())
-    )  # fmt: skip
 
 
 def _work_ms(run: Run) -> float:

@@ -62,6 +62,12 @@ def render_plan(at: Prediction) -> list[RenderableType]:
 def _verdict(at: Prediction) -> str:
     change = at.change_ms
     what = "loop" if at.judged == "period" else "loop's work"
+    if at.until:
+        ends = at.unknown_buses[0]
+        return (
+            f"Can't tell until {safe(at.until, 400)}. With a bus of its own the mean changes by "
+            f"{_signed(ends.own_ms)} ms, on a shared one by {_signed(ends.shared_ms)} ms."
+        )
     if at.verdict == "can't tell" or change.value is None:
         return (
             f"Can't tell whether the {what} gets faster: the mean changes by {_signed(change)} ms."

@@ -1,0 +1,124 @@
+"""Buses that nobody named, as the waits for recorded threads show them, and their locks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+from looptime.analysers.basis import prepare
+from looptime.analysers.contention import Contention, Contentions, contention
+from looptime.run import Run
+from looptime.stats.retaking import Retakes
+
+__all__ = ["SeenBuses", "SeenLock", "seen_buses"]
+
+#: Contested releases from which on a chance is taken as seen.
+_ENOUGH = 50
+
+
+@dataclass(frozen=True)
+class SeenLock:
+    """The lock of a bus as contested releases of the log show it.
+
+    Parameters
+    ----------
+    kind : str
+        ``fair`` or ``barging``.
+    by_loop, by_other : (float, float) or None
+        Chance that the loop, or the other thread, takes it again although the other waits: where
+        that one has not lost it yet, and where it has; None where too few were seen.
+    """
+
+    kind: str
+    by_loop: tuple[float, ...] | None = None
+    by_other: tuple[float, ...] | None = None
+
+
+@dataclass(frozen=True)
+class SeenBuses:
+    """What a log shows of its buses.
+
+    Parameters
+    ----------
+    run : Run
+        The run with a bus for each call that shares one by the times; labels stay.
+    inferred : frozenset of str
+        Buses that only the times show.
+    locks : dict of str to SeenLock
+    apart : frozenset of (str, str)
+        Pairs of a call of the loop and one of another thread that do not share a bus.
+    """
+
+    run: Run
+    inferred: frozenset[str] = frozenset()
+    locks: dict[str, SeenLock] = field(default_factory=dict)
+    apart: frozenset[tuple[str, str]] = frozenset()
+
+
+def seen_buses(run: Run) -> SeenBuses:
+    """Name the buses that the times show.
+
+    A call shares the bus of those that it waits for; where one of them is labelled, that is the
+    bus, else it is called after the other thread's call.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+
+    Returns
+    -------
+    SeenBuses
+    """
+    if len(run.thread_names) < 2 or not len(run) or run.on_loop_thread.all():
+        return SeenBuses(run)
+    found = contention(prepare(run))
+    bus_of = {call.name: call.bus for call in run.names}
+    inferred: set[str] = set()
+    for group in _groups(found):
+        stated = sorted({b for name in group if (b := bus_of.get(name)) is not None})
+        other = min(name for _, name in _others(found, group))
+        bus = stated[0] if stated else f"shared with {other}"
+        if not stated:
+            inferred.add(bus)
+        bus_of.update({name: bus for name in group if bus_of.get(name) is None})
+    names = tuple(replace(call, bus=bus_of[call.name]) for call in run.names)
+    locks = {}
+    for entry in found.found:
+        lock, shared = _lock(entry), bus_of.get(entry.partners[0])
+        if lock is not None and shared is not None:
+            locks[shared] = lock
+    apart = frozenset(
+        (call, other) for (call, _, other), v in found.verdicts.items() if v == "apart"
+    )
+    return SeenBuses(run.with_names(names), frozenset(inferred), locks, apart)
+
+
+def _others(found: Contentions, group: set[str]) -> Iterable[tuple[str, str]]:
+    """Threads and names of the other threads' calls in a group."""
+    return {(t, other) for (call, t, other) in found.verdicts if call in group and other in group}
+
+
+def _groups(found: Contentions) -> list[set[str]]:
+    """Names that share one lock."""
+    made: list[set[str]] = []
+    for (call, _, other), verdict in found.verdicts.items():
+        if verdict in ("shares", "likely"):
+            joined = [g for g in made if g & {call, other}]
+            made = [g for g in made if not g & {call, other}]
+            made.append({call, other}.union(*joined))
+    return made
+
+
+def _lock(entry: Contention) -> SeenLock | None:
+    if entry.lock == "unknown":
+        return None
+    if entry.lock == "fair":
+        return SeenLock("fair")
+    return SeenLock("barging", _chances(entry.by_loop), _chances(entry.by_other))
+
+
+def _chances(at: Retakes) -> tuple[float, ...] | None:
+    if min(at.first_of, at.later_of) < _ENOUGH:
+        return None
+    return at.first / at.first_of, at.later / at.later_of

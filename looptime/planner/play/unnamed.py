@@ -1,0 +1,114 @@
+"""Buses that nobody named: which calls of the loop a thread may share its bus with.
+
+A label decides, and so does what the times of a recorded thread show. What neither tells is
+played both ways: the thread has a bus of its own, or all that may share it do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from looptime.planner.play.draft import Draft, Reader
+
+__all__ = ["UNNAMED", "Places", "places"]
+
+#: The bus that all share of which nobody knows the bus.
+UNNAMED = "not known"
+_ON_A_BUS = ("sensor read", "actuator write")
+
+
+@dataclass
+class Places:
+    """The bus of each call, for one way in which things may be.
+
+    Parameters
+    ----------
+    of_name : list of (str or None)
+        By code, for calls of the loop.
+    of_reader : list of list of (str or None)
+        For each reader, of its calls in turn.
+    may_share : dict of str to tuple of str
+        Calls of threads, and the calls of the loop with which each may share a bus.
+    """
+
+    of_name: list[str | None]
+    of_reader: list[list[str | None]]
+    may_share: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+def places(draft: Draft, on_loop: Iterable[int]) -> Places:
+    """Where calls are, at the end of what is not known that `draft.setting` asks for.
+
+    Parameters
+    ----------
+    draft : Draft
+        After all changes.
+    on_loop : iterable of int
+        Names that the loop still calls.
+    """
+    made = Places([c.bus for c in draft.names], [list(r.bus) for r in draft.readers])
+    codes = sorted(set(on_loop))
+    for reader, buses in zip(draft.readers, made.of_reader, strict=True):
+        for code in np.unique(reader.code).tolist():
+            mine = np.flatnonzero(reader.code == code).tolist()
+            _place(draft, codes, (reader, code, mine), buses, made)
+    return made
+
+
+def _place(
+    draft: Draft,
+    codes: Sequence[int],
+    call: tuple[Reader, int, list[int]],
+    buses: list[str | None],
+    made: Places,
+) -> None:
+    """Settle one call of a reader."""
+    reader, code, turns = call
+    bus = buses[turns[0]]
+    if reader.recorded and code not in draft.moved:
+        return  # the log shows whom it shares a bus with
+    if bus is not None and bus in _inferred(draft) and code not in draft.moved:
+        return
+    name = draft.names[code].name
+    unnamed = [c for c in _candidates(draft, codes, name) if draft.names[c].bus is None]
+    labelled = [] if bus is not None else _busiest(draft, codes)
+    if not unnamed and not labelled:
+        return
+    made.may_share[name] = tuple(draft.names[c].name for c in (*unnamed, *labelled))
+    draft.ranges |= {"bus", "lock"}
+    if draft.setting.shared < 0.5:
+        return
+    shared = bus if bus is not None else UNNAMED
+    for turn in turns:
+        buses[turn] = shared
+    for c in (*unnamed, *labelled):
+        made.of_name[c] = shared
+
+
+def _inferred(draft: Draft) -> frozenset[str]:
+    return draft.known.seen.inferred if draft.known.seen is not None else frozenset()
+
+
+def _candidates(draft: Draft, codes: Sequence[int], name: str) -> list[int]:
+    """Calls of the loop that use some bus by their kind, and are not seen apart from a call."""
+    apart = draft.known.seen.apart if draft.known.seen is not None else frozenset()
+    found = [c for c in codes if draft.names[c].kind in _ON_A_BUS]
+    found = found or [c for c in codes if draft.names[c].kind == "other"]
+    return [c for c in found if (draft.names[c].name, name) not in apart]
+
+
+def _busiest(draft: Draft, codes: Sequence[int]) -> list[int]:
+    """Calls of the named bus on which the loop spends most."""
+    cost: dict[str, float] = {}
+    for c in codes:
+        bus = draft.names[c].bus
+        if bus is not None:
+            took = draft.durations(draft.rows([c]))
+            cost[bus] = cost.get(bus, 0.0) + float(took.sum())
+    if not cost:
+        return []
+    most = max(cost, key=lambda bus: cost[bus])
+    return [c for c in codes if draft.names[c].bus == most]

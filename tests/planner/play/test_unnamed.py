@@ -1,0 +1,93 @@
+"""Buses that nobody named: told by the times of a recorded thread, else played both ways."""
+
+import pytest
+
+from looptime.planner.answer.predict import predict
+from looptime.planner.changes import parse_all
+from looptime.planner.known.seen_buses import seen_buses
+from looptime.planner.play.draft import Setting, known
+from looptime.planner.play.replay import play
+from tests.build_run import make_run
+from tests.two_threads import Job
+from tests.two_threads import play as play_threads
+
+READS = dict.fromkeys(("gyro.read", "enc.read", "range.read"), "sensor read")
+
+
+def loop(names=None, n=600):
+    """A gyro of 3 ms, an encoder and a range reading of 2 ms each, and 3 ms of work."""
+    calls = [("gyro.read", 0, 3), ("enc.read", 3, 2), ("range.read", 5, 2), ("work", 7, 3)]
+    return make_run([10] * n, calls, {**READS, "work": "compute", **(names or {})})
+
+
+def with_thread(chance=lambda lost: 0.0, seed=2):
+    """The same loop, recorded with the gyro in a thread on the encoder's bus."""
+    return play_threads(
+        {
+            "main": lambda rng: [
+                Job("enc.read", 2.0, "a"),
+                Job("enc.again.read", 1.5, "a"),
+                Job("enc.last.read", 1.5, "a"),
+                Job("range.read", 2.0, "b"),
+                Job("work", 3.0 + rng.uniform(0, 0.5)),
+            ],
+            "gyro": lambda rng: [Job("gyro.read", 3.0, "a", gap_ms=rng.uniform(1, 4))],
+        },
+        900, chance=chance, seed=seed,
+    )  # fmt: skip
+
+
+def test_nobody_named_the_buses():
+    """Both ends are shown, no direction is promised, and the headline says what would decide."""
+    made = predict(loop(), ["thread gyro.read"], keep_warmup=True, buses={})
+    (unknown,) = made.unknown_buses
+    assert (unknown.call, set(unknown.may_share_with)) == ("gyro.read", {"enc.read", "range.read"})
+    assert unknown.own_ms.value == pytest.approx(-3, abs=0.01)
+    assert unknown.shared_ms.value > 0.5
+    assert made.verdict == "can't tell"
+    assert "whether gyro.read shares a bus with enc.read and range.read" in made.until
+    assert made.change_ms.low < -3 < 0.5 < made.change_ms.high
+    assert made.to_dict()["unknown_buses"][0]["call"] == "gyro.read"
+
+
+def test_a_rest_that_pays_either_way_is_promised():
+    """Where the loop gets faster on its own bus and on a shared one, that is said."""
+    made = predict(loop(), ["thread gyro.read rest-ms=100"], keep_warmup=True)
+    assert made.verdict == "faster"
+    assert made.until == ""
+    assert made.unknown_buses[0].shared_ms.high < 0
+
+
+def test_labels_decide():
+    """With every bus named, nothing is open; on a bus of its own the whole read is gained."""
+    on = {n: {"kind": "sensor read", "bus": "b"} for n in ("enc.read", "range.read")}
+    named = loop({**on, "gyro.read": {"kind": "sensor read", "bus": "a"}})
+    at = play(known(named), parse_all(["thread gyro.read"]), Setting(shared=1.0))
+    assert "bus" not in at.ranges
+    assert at.run.loop_columns.period_ns.mean() / 1e6 == pytest.approx(7)
+    half = loop({**on, "gyro.read": "sensor read"})
+    assert "bus" in play(known(half), parse_all(["thread gyro.read"])).ranges
+
+
+@pytest.mark.parametrize("fair", [True, False])
+def test_a_recorded_thread_shows_its_bus_and_lock(fair):
+    """Calls that wait for it share a bus that is called after it, with the lock as it was seen."""
+    run = with_thread((lambda lost: 0.0) if fair else (lambda lost: 0.3 if lost else 0.9)).run()
+    seen = seen_buses(run)
+    bus = {call.name: call.bus for call in seen.run.names}
+    assert bus["enc.read"] == bus["enc.again.read"] == bus["gyro.read"] == "shared with gyro.read"
+    assert bus["range.read"] is None
+    lock = seen.locks["shared with gyro.read"]
+    assert lock.kind == ("fair" if fair else "barging")
+    if not fair:
+        assert lock.by_loop == pytest.approx((0.9, 0.3), abs=0.15)
+
+
+def test_a_log_with_a_thread_comes_out_as_it_was():
+    """Its waits are taken out and played again: the mean is the recorded one."""
+    run = with_thread().run()
+    again = play(known(run), parse_all(["scale work by=1"]), Setting()).run
+    was, now = (r.loop_columns.period_ns.mean() for r in (run, again))
+    assert now == pytest.approx(was, rel=0.02)
+    labelled = run.with_names(tuple(run.names))
+    assert seen_buses(labelled).inferred == {"shared with gyro.read"}
