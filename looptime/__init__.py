@@ -14,25 +14,32 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from looptime.analysers import Summary
-    from looptime.findings import summarise
+    from looptime.analysers.summary import Summary
+    from looptime.controlling import control
     from looptime.parsers.log import Log
     from looptime.parsers.read import read, read_log
     from looptime.project import Project
+    from looptime.questions.asked import Asked
+    from looptime.questions.timing import summarise
     from looptime.run import Run
 
-__all__ = ["Log", "Project", "Run", "Summary", "__version__", "read", "read_log", "summarise"]
+__all__ = [
+    "Asked", "Log", "Project", "Run", "Summary", "__version__", "control", "read", "read_log",
+    "summarise",
+]  # fmt: skip
 __version__ = "0.1.0"
 
 # Loaded when first asked for: a command must not wait for what it does not use
 _HOME = {
+    "Asked": "looptime.questions.asked",
     "Log": "looptime.parsers.log",
     "Project": "looptime.project",
     "Run": "looptime.run",
-    "Summary": "looptime.analysers",
+    "Summary": "looptime.analysers.summary",
+    "control": "looptime.controlling",
     "read": "looptime.parsers.read",
     "read_log": "looptime.parsers.read",
-    "summarise": "looptime.findings",
+    "summarise": "looptime.questions.timing",
 }
 
 

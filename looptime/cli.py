@@ -7,13 +7,12 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from looptime import __version__, cli_checks, cli_models
+from looptime import __version__, cli_checks, cli_control, cli_models
 from looptime.cli_base import (
     FINE,
     INTERRUPTED,
@@ -21,25 +20,28 @@ from looptime.cli_base import (
     UNFORESEEN,
     UNUSABLE,
     CheckFailed,
-    Reading,
     cli,
     complain,
     paths,
+    print_json,
+    read,
     reads_logs,
     remark,
+    say_phases,
     say_project,
     show,
+    whole_run,
 )
 from looptime.errors import LooptimeError, UsageError
 
 if TYPE_CHECKING:
-    from looptime.analysers import Summary
-    from looptime.parsers.read import Log
+    from looptime.questions.asked import Asked
+    from looptime.questions.timing import LogSummary
 
 #: Logs up to this many are shown in full one after another.
 _MOST_IN_FULL = 3
 
-__all__ = ["cli", "cli_checks", "cli_models", "run"]
+__all__ = ["cli", "cli_checks", "cli_control", "cli_models", "run"]
 
 
 def run(args: Sequence[str]) -> int:
@@ -106,7 +108,7 @@ def _unforeseen() -> int:
 @click.option("--draft-project", metavar="FILE", help="Write a looptime.toml to correct by hand.")
 @reads_logs
 def summary(
-    reading: Reading,
+    asked: Asked,
     logs: tuple[str, ...],
     as_json: bool,
     predict: bool,
@@ -114,88 +116,52 @@ def summary(
     draft_project: str | None,
 ) -> None:
     """How fast and even the loop is, and where its time goes."""
-    from looptime.analysers.together import together
-    from looptime.views.files import json
+    from looptime.questions.timing import draft, together, write_rows_set_aside
 
-    done = _read_all(reading, logs, predict)
+    good, entries = _ask_all(asked, logs, predict)
+    there = [one.log for one in good]
     if set_aside is not None:
-        _write_set_aside([one.log for one in done if one.log is not None], set_aside)
+        write_rows_set_aside(there, set_aside)
     if draft_project is not None:
-        _write_draft([one.log for one in done if one.log is not None], draft_project)
-    good = [one for one in done if one.log is not None]
+        draft(there, draft_project)
+        remark(f"{draft_project}: written; correct what is guessed, and keep it beside the robot "
+               "code")  # fmt: skip
     first = [one.summaries[0] for one in good]
     beside = together(first)
     if as_json:
         extra = {"together": beside} if beside is not None else {}
-        print(json.dumps(json.document(logs=[one.entry for one in done], **extra)))
+        print_json(logs=entries, **extra)
     elif good:
         from looptime.views.text.summary_text import render_summary, render_together
 
-        say_project(reading)
+        say_project(asked)
         for one in good if len(good) <= _MOST_IN_FULL else ():
-            if one.log is not None:
-                show(*render_summary(one.log, one.summaries))
+            show(*render_summary(one.log, one.summaries))
         if beside is not None:
-            show(*render_together([one.entry["path"] for one in good], first, beside))
+            show(*render_together([one.log.path for one in good], first, beside))
         if len(good) > _MOST_IN_FULL:
             show("\nName one log to see it in full.")
-    if _failed(done):
+    if len(good) < len(entries):
         raise CheckFailed(UNUSABLE)
 
 
-@dataclass(frozen=True)
-class _Done:
-    """One log of a command: read and summarised, or its error."""
+def _ask_all(
+    asked: Asked, logs: Sequence[str], predict: bool
+) -> tuple[list[LogSummary], list[dict[str, Any]]]:
+    """Read and summarise logs, and what JSON says of each; a bad one keeps no other from it."""
+    from looptime.questions.timing import summary_of_log
 
-    entry: dict[str, Any]
-    log: Log | None = None
-    summaries: tuple[Summary, ...] = ()
-
-
-def _read_all(reading: Reading, logs: Sequence[str], predict: bool) -> list[_Done]:
-    """Read and summarise logs; a bad one does not keep the others from it."""
-    from looptime.views.files import json
-
-    done = []
+    good, entries = [], []
     for path in paths(logs):
         try:
-            log = reading.log(path)
-            runs = tuple(found for run in log.runs for found in reading.summaries(run))
-            runs = reading.priced(runs) if predict else runs
+            one = summary_of_log(asked, read(asked, path), predict=predict)
         except LooptimeError as error:
             complain(str(error))
-            done.append(_Done({"path": path, "error": str(error)}))
+            entries.append({"path": path, "error": str(error)})
             continue
-        entry = {**json.log_head(log), "runs": [found.to_dict() for found in runs]}
-        done.append(_Done(entry, log, runs))
-    return done
-
-
-def _failed(done: Sequence[_Done]) -> bool:
-    return any(one.log is None for one in done)
-
-
-def _write_set_aside(logs: Sequence[Log], target: str) -> None:
-    from looptime.parsers.kept.setaside import write_set_aside
-
-    if len(logs) != 1:
-        raise UsageError("--set-aside writes the rows of one log: name one that can be read")
-    write_set_aside(logs[0], target)
-
-
-def _write_draft(logs: Sequence[Log], target: str) -> None:
-    from looptime.analysers.starter_project import draft_project
-
-    if not logs:
-        raise UsageError("--draft-project needs a log that can be read")
-    try:
-        with Path(target).open("x", encoding="utf-8", newline="\n") as file:
-            file.write(draft_project(max(logs[0].runs, key=len)))
-    except FileExistsError as error:
-        raise UsageError(f"{target}: is there already; nothing was written") from error
-    except OSError as error:
-        raise UsageError(f"{target}: cannot be written: {error.strerror}") from error
-    remark(f"{target}: written; correct what is guessed, and keep it beside the robot code")
+        good.append(one)
+        entries.append(one.to_dict())
+    return good, entries
 
 
 @cli.command()
@@ -204,30 +170,29 @@ def _write_draft(logs: Sequence[Log], target: str) -> None:
 @click.option("--pdf", metavar="FILE.pdf", help="Print it too, through a Chromium on this machine.")
 @click.option("--title", default="", help="Heading of the report.")
 @reads_logs
-def report(reading: Reading, logs: tuple[str, ...], out: str, pdf: str | None, title: str) -> None:
+def report(asked: Asked, logs: tuple[str, ...], out: str, pdf: str | None, title: str) -> None:
     """One file to print or send: figures, tables, findings, cautions."""
     from looptime.views.files.report import ReportLog, write_report
 
     if Path(out).suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"--out {out}: a report is HTML: name it .html (--pdf prints one besides)")
-    done = _read_all(reading, logs, predict=True)
-    good = [ReportLog(one.log, one.summaries) for one in done if one.log is not None]
+    good, entries = _ask_all(asked, logs, predict=True)
     if not good:
         raise CheckFailed(UNUSABLE)
     written = write_report(
-        good,
+        [ReportLog(one.log, one.summaries) for one in good],
         out,
         title=title,
         version=__version__,
-        errors=[one.entry["error"] for one in done if one.log is None],
-        project=str(reading.project.path or ""),
+        errors=[entry["error"] for entry in entries if "error" in entry],
+        project=str(asked.project.path or ""),
     )
     show(str(written))
     if pdf is not None:
         from looptime.views.files.pdf import print_pdf
 
         show(str(print_pdf(written, pdf)))
-    if _failed(done):
+    if len(good) < len(entries):
         raise CheckFailed(UNUSABLE)
 
 
@@ -255,7 +220,7 @@ def report(reading: Reading, logs: tuple[str, ...], out: str, pdf: str | None, t
 @JSON
 @reads_logs
 def slow(
-    reading: Reading,
+    asked: Asked,
     log: str,
     top: int,
     loop_number: int | None,
@@ -265,33 +230,23 @@ def slow(
     as_json: bool,
 ) -> None:
     """Which loops were slow, and what stretched in them."""
-    from looptime.analysers.loop_detail import loop_detail, parse_sync
-    from looptime.analysers.waits import delay
-    from looptime.views.files import json
+    from looptime.questions.timing import slow as ask
     from looptime.views.text.slow_text import render_delay, render_loop, render_slow
 
-    if (video_fps is None) != (sync is None):
-        raise UsageError("--video-fps and --sync LOOP=FRAME belong together: give both")
-    run = reading.whole_run(log)
-    found = _with_loop(reading.summaries(run), loop_number)
+    run = whole_run(asked, log)
+    at = ask(
+        asked, run, top=top, loop=loop_number, delay_ms=delay_ms, video_fps=video_fps, sync=sync
+    )
+    found = at.summary
     if found.phase is not None:
-        reading.say_phases(run, f"{found.phase} is shown; --phase NAME shows another")
-    video = None if sync is None or video_fps is None else parse_sync(sync, video_fps, run)
-    detail = None if loop_number is None else loop_detail(found.basis, loop_number)
-    fires = None if delay_ms is None else delay(found.run, delay_ms)
+        say_phases(asked, run, f"{found.phase} is shown; --phase NAME shows another")
     if as_json:
-        print(json.dumps(json.slow(found, top, video, detail, fires)))
+        print_json(**at.to_dict())
         return
-    say_project(reading)
-    show(*(render_loop(detail) if detail is not None else render_slow(found, top, video)))
-    if fires is not None:
-        show(*render_delay(fires, found))
-
-
-def _with_loop(summaries: Sequence[Summary], loop: int | None) -> Summary:
-    """The first part of a run, or the one that holds the loop asked for."""
-    holding = [s for s in summaries if loop is not None and loop in s.run.loop_columns.loop]
-    return (holding or summaries)[0]
+    say_project(asked)
+    show(*(render_slow(found, top, at.video) if at.detail is None else render_loop(at.detail)))
+    if at.delay is not None:
+        show(*render_delay(at.delay, found))
 
 
 @cli.command()
@@ -369,18 +324,14 @@ def tour() -> None:
 @click.argument("log")
 @click.option("--out", required=True, metavar="FILE", help="FILE.parquet or FILE.csv.")
 @reads_logs
-def export(reading: Reading, log: str, out: str) -> None:
+def export(asked: Asked, log: str, out: str) -> None:
     """Write the loops and calls of a log as a table for notebooks and other tools.
 
     Units are in the column names; `looptime` reads the file again as a log.
     """
-    from looptime.parsers.kept.store import write_runs
-    from looptime.parsers.text.source import is_same_file
+    from looptime.questions.timing import export as write
 
-    if is_same_file(out, log):
-        raise UsageError(f"{out} is the log itself: name another file for the export")
-    runs = tuple(reading.part(run) for run in reading.log(log).runs)
-    write_runs(runs, out)
+    write(asked, read(asked, log), out)
     show(str(out))
 
 

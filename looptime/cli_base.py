@@ -8,27 +8,27 @@ import math
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 import looptime
-from looptime.errors import LooptimeError, UsageError
+from looptime.errors import UsageError
 from looptime.project import Project, find_project
+from looptime.questions.asked import Asked
 from looptime.schema import LAYOUTS
 from looptime.units import UNITS
 
 if TYPE_CHECKING:
-    from looptime.analysers import Summary
-    from looptime.parsers.read import Log
+    from looptime.parsers.log import Log
     from looptime.run import Run
 
 __all__ = [
-    "FAILED", "FINE", "INTERRUPTED", "JSON", "NOT_ENOUGH", "UNFORESEEN", "UNUSABLE", "CheckFailed",
-    "Commands", "Reading", "cli", "complain", "finds_season", "paths", "reads_logs", "remark",
-    "say_project", "show", "waiting",
+    "FAILED", "FINE", "INTERRUPTED", "JSON", "NOT_ENOUGH", "SEASON", "UNFORESEEN", "UNUSABLE",
+    "CheckFailed", "Commands", "cli", "complain", "finds_season", "paths", "print_json",
+    "progress_of", "read", "reads_logs", "remark", "say_phases", "say_project", "show", "waiting",
+    "whole_run",
 ]  # fmt: skip
 
 FINE, FAILED, UNUSABLE, NOT_ENOUGH, UNFORESEEN, INTERRUPTED = 0, 1, 2, 3, 4, 130
@@ -87,156 +87,31 @@ def waiting(text: str) -> Iterator[Callable[[float], None] | None]:
         status.stop()
 
 
-@dataclass(frozen=True)
-class Reading:
-    """How the logs of one command are read: the options that all of them share."""
+def read(asked: Asked, path: str) -> Log:
+    """Read one log."""
+    with waiting(f"reading {path}") as progress:
+        return asked.read(path, progress)
 
-    project: Project
-    unit: str | None = None
-    layout: str | None = None
-    columns: str | None = None
-    loop_call: str | None = None
-    no_cache: bool = False
-    budget_ms: float | None = None
-    keep_warmup: bool = False
-    phase: str | None = None
-    from_s: float | None = None
-    to_s: float | None = None
-    where: tuple[str, ...] = ()
-    project_file: str | None = None
 
-    def log(self, path: str) -> Log:
-        """Read one log."""
-        with waiting(f"reading {path}") as progress:
-            return self._log(path, progress)
+def whole_run(asked: Asked, path: str) -> Run:
+    """The one run of a log, uncut."""
+    log = read(asked, path)
+    if len(log.runs) > 1:
+        remark(f"{path}: holds {len(log.runs)} runs; the longest is taken")
+    return max(log.runs, key=len)
 
-    def _log(self, path: str, progress: Callable[[float], None] | None = None) -> Log:
-        return looptime.read_log(
-            path,
-            project=self.project,
-            unit=self.unit,
-            layout=self.layout,
-            columns=self.columns,
-            loop_call=self.loop_call,
-            cache=not self.no_cache,
-            progress=progress,
-        )
 
-    def part(self, run: Run, with_phase: bool = True) -> Run:
-        """The part of a run that was asked for."""
-        from looptime.analysers import part
-
-        chosen = part(run, self.phase if with_phase else None, self.from_s, self.to_s)
-        for where in self.where:
-            chosen = part(chosen, where=where)
-        return chosen
-
-    def summaries(self, run: Run) -> tuple[Summary, ...]:
-        """Summaries of a run: by phase where the log has phases and none was asked for."""
-        from looptime.findings import summarise, summarise_phases
-
-        chosen = self.part(run, with_phase=False)
-        given: dict[str, Any] = {
-            "budget_ms": self.budget,
-            "serious_ms": self.project.serious_ms,
-            "keep_warmup": self.keep_warmup,
-            "origin_ns": int(run.loop_columns.start_ns[0]),
-            "read_instant": self.project.heading.read_instant or "start",
-            "heading": self.project.heading,
-            "given": self.given,
-        }
-        if self.phase is not None:
-            return (summarise(chosen, phase=self.phase, **given),)
-        return summarise_phases(chosen, **given)
-
-    def priced(self, summaries: tuple[Summary, ...]) -> tuple[Summary, ...]:
-        """Summaries whose findings carry what the planner predicts, where it has a remedy."""
-        from looptime.findings.priced import with_predictions
-        from looptime.planner import suggest
-
-        made = []
-        for found in summaries:
-            try:
-                plans = suggest(
-                    found.run,
-                    buses=self.project.buses,
-                    effort=self.project.effort or None,
-                    heading_call=self.project.heading.read_call,
-                    keep_warmup=True,
-                )
-            except LooptimeError:  # too little, or too odd, to be played again
-                made.append(found)
-                continue
-            made.append(found.with_findings(with_predictions(found.findings, plans)))
-        return tuple(made)
-
-    def run(self, path: str) -> Run:
-        """The one run of a log, cut to the part that was asked for."""
-        run = self.part(self.whole_run(path))
-        self.say_phases(run, "all are taken together; --phase NAME takes one")
-        return run
-
-    def settled(self, path: str) -> tuple[Run, int]:
-        """The part of a run without its warm-up, unless that is kept, and the loops left out.
-
-        Warm-up is looked for before a phase is picked, as for a summary.
-        """
-        import numpy as np
-
-        from looptime.analysers import part
-        from looptime.analysers.basis import prepare
-        from looptime.analysers.warmup import warmup
-
-        run = self.part(self.whole_run(path), with_phase=False)
-        self.say_phases(run, "all are taken together; --phase NAME takes one")
-        chosen = part(run, self.phase)
-        cut = 0 if self.keep_warmup else warmup(prepare(run)).loops
-        if not cut:
-            return chosen, 0
-        settled = part(run.select(np.arange(len(run)) >= cut), self.phase)
-        return settled, len(chosen) - len(settled)
-
-    def whole_run(self, path: str) -> Run:
-        """The one run of a log, uncut."""
-        log = self.log(path)
-        if len(log.runs) > 1:
-            remark(f"{path}: holds {len(log.runs)} runs; the longest is taken")
-        return max(log.runs, key=len)
-
-    def say_phases(self, run: Run, what: str) -> None:
-        """Say what becomes of a run's phases, where it has several and none was asked for."""
-        at = run.loop_columns
-        if self.phase is not None or at.phase is None:
-            return
-        counts = {n: int((at.phase == k).sum()) for k, n in enumerate(at.phase_names) if n}
-        there = [f"{name} {n:,}" for name, n in counts.items() if n]
-        if len(there) > 1:
-            remark(f"{run.source}: has loops of the phases {', '.join(there)}: {what}")
-
-    @property
-    def given(self) -> tuple[tuple[str, ...], ...]:
-        """The options as they were given, for a command that reads the same; not the phase.
-
-        The project file is left out where it would be found without being named.
-        """
-        named = self.project_file
-        found = None if named is None else find_project()
-        if named is not None and found is not None and found.resolve() == Path(named).resolve():
-            named = None
-        values = (
-            ("--project", None if named is None else Path(named).as_posix()),
-            ("--unit", self.unit), ("--layout", self.layout), ("--columns", self.columns),
-            ("--loop-call", self.loop_call),
-            ("--budget-ms", _as_given(self.budget_ms)), ("--from", _as_given(self.from_s)),
-            ("--to", _as_given(self.to_s)), *(("--where", where) for where in self.where),
-        )  # fmt: skip
-        made: list[tuple[str, ...]] = [(name, value) for name, value in values if value is not None]
-        return (*made, ("--keep-warmup",)) if self.keep_warmup else tuple(made)
-
-    @property
-    def budget(self) -> float | None:
-        """The budget [ms]: the option, else the project's."""
-        return self.project.budget_ms if self.budget_ms is None else self.budget_ms
+def say_phases(
+    asked: Asked, run: Run, what: str = "all are taken together; --phase NAME takes one"
+) -> None:
+    """Say what becomes of a run's phases, where it has several and none was asked for."""
+    at = run.loop_columns
+    if asked.phase is not None or at.phase is None:
+        return
+    counts = {n: int((at.phase == k).sum()) for k, n in enumerate(at.phase_names) if n}
+    there = [f"{name} {n:,}" for name, n in counts.items() if n]
+    if len(there) > 1:
+        remark(f"{run.source}: has loops of the phases {', '.join(there)}: {what}")
 
 
 _PROJECT = click.option(
@@ -253,8 +128,22 @@ _READING_OPTIONS = (
     click.option("--layout", type=click.Choice(LAYOUTS), help="Layout, where a log fits two."),
     click.option("--columns", metavar="NAMES", help='Names for the columns: "time_us,skip,name".'),
     click.option("--loop-call", metavar="NAME", help="Call whose start begins a loop."),
-    click.option("--no-cache", is_flag=True, help="Neither use nor write a prepared copy."),
-    click.option("--budget-ms", type=float, metavar="MS", help="A longer period is an overrun."),
+    click.option("--by", metavar="COLUMN", help="Read the rows of each value by themselves."),
+    click.option(
+        "--no-cache",
+        "cache",
+        flag_value=False,
+        default=True,
+        type=bool,
+        help="Neither use nor write a prepared copy.",
+    ),
+    click.option(
+        "--budget-ms",
+        "budget_given_ms",
+        type=float,
+        metavar="MS",
+        help="A longer period is an overrun.",
+    ),
     click.option("--keep-warmup", is_flag=True, help="Leave the warm-up in the figures."),
     click.option("--phase", metavar="NAME", help="Only loops in this phase."),
     click.option("--from", "from_s", type=float, metavar="S", help="Only from this second on."),
@@ -268,36 +157,39 @@ _READING_OPTIONS = (
 )
 
 
+#: Where the season lies.
+SEASON = click.option(
+    "--season",
+    metavar="FOLDER",
+    help="Season's folder; without it `season` beside the project file, or here.",
+)
+
+
 def reads_logs(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options that all commands which read a log share, as `reading`."""
+    """Give a command the options that all commands which read a log share, as `asked`."""
 
     @functools.wraps(command)
-    def with_reading(**given: Any) -> Any:
-        names = [f for f in Reading.__dataclass_fields__ if f != "project"]
+    def with_asked(**given: Any) -> Any:
+        names = [name for name in given if name in Asked.__dataclass_fields__]
         shared = {name: given.pop(name) for name in names}
-        project = _project(shared["project_file"])
-        _sensible(shared["budget_ms"], shared["from_s"], shared["to_s"])
-        return command(reading=Reading(project=project, **shared), **given)
+        project = _project(given.pop("project_file"))
+        _sensible(shared["budget_given_ms"], shared["from_s"], shared["to_s"])
+        return command(asked=Asked(project, **shared), **given)
 
     for option in reversed(_READING_OPTIONS):
-        with_reading = option(with_reading)
-    return with_reading
+        with_asked = option(with_asked)
+    return with_asked
 
 
 def finds_season(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command that reads no log the project as `reading`: nothing else of it matters."""
+    """Give a command that reads no log the project and the season, as `asked`."""
 
     @functools.wraps(command)
-    def with_reading(**given: Any) -> Any:
+    def with_asked(**given: Any) -> Any:
         project = _project(given.pop("project_file"))
-        return command(reading=Reading(project), **given)
+        return command(asked=Asked(project, season=given.pop("season")), **given)
 
-    return _PROJECT(with_reading)
-
-
-def _as_given(number: float | None) -> str | None:
-    """A number as it was probably typed."""
-    return None if number is None else repr(number).removesuffix(".0")
+    return SEASON(_PROJECT(with_asked))
 
 
 def _sensible(budget_ms: float | None, from_s: float | None, to_s: float | None) -> None:
@@ -330,6 +222,26 @@ def paths(patterns: Sequence[str]) -> Iterator[str]:
             yield pattern
 
 
+def print_json(**parts: Any) -> None:
+    """Print a JSON document."""
+    from looptime.views.files import json
+
+    print(json.dumps(json.document(**parts)))
+
+
+def progress_of(unit: str = "") -> Callable[..., None] | None:
+    """Tells on a terminal how much is done: a share, or so many of so many; None elsewhere."""
+    if not sys.stderr.isatty():
+        return None
+
+    def tell(done: float, of: int | None = None) -> None:
+        end = "\n" if done >= (1 if of is None else of) else ""
+        said = f"{100 * done:.0f} %" if of is None else f"{done} of {of} {unit}"
+        print(f"\rlooptime: {said}", end=end, file=sys.stderr, flush=True)
+
+    return tell
+
+
 def show(*parts: Any) -> None:
     """Print renderables, whatever the terminal can encode."""
     from looptime.views.text import terminal
@@ -337,12 +249,12 @@ def show(*parts: Any) -> None:
     terminal.show(parts)
 
 
-def say_project(reading: Reading) -> None:
+def say_project(asked: Asked) -> None:
     """Say which project file is in use."""
     from looptime.views.text.terminal import plain
 
-    if reading.project.path is not None:
-        show(plain(f"project {reading.project.path}", longest=300))
+    if asked.project.path is not None:
+        show(plain(f"project {asked.project.path}", longest=300))
 
 
 class Commands(click.Group):
@@ -369,8 +281,8 @@ class Commands(click.Group):
 
 #: Commands in the order of the job; those of a season by themselves.
 ORDER = (
-    "tour", "recorder", "summary", "slow", "plan", "heading", "compare", "season", "gate",
-    "report", "dashboard", "export", "add", "list", "show", "baseline", "trends", "drop",
+    "tour", "recorder", "summary", "slow", "plan", "heading", "control", "compare", "season",
+    "gate", "report", "dashboard", "export", "add", "list", "show", "baseline", "trends", "drop",
 )  # fmt: skip
 
 

@@ -4,21 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from looptime.cli_base import (
     JSON,
     NOT_ENOUGH,
+    SEASON,
     CheckFailed,
-    Reading,
     cli,
+    print_json,
     reads_logs,
     say_project,
     show,
 )
-from looptime.cli_season import QUERY, SEASON, log_reader, season_beside, settings_of
+from looptime.cli_season import QUERY
 from looptime.errors import UsageError
+
+if TYPE_CHECKING:
+    from looptime.questions.asked import Asked
 
 __all__ = ["compare", "gate"]
 
@@ -58,11 +63,10 @@ class _TwoSides(click.Command):
 @JSON
 @reads_logs
 def compare(
-    reading: Reading,
+    asked: Asked,
     before: tuple[str, ...],
     after: tuple[str, ...],
     history: str | None,
-    season_folder: str | None,
     as_json: bool,
 ) -> None:
     """Whether the loop got slower or faster, and whether one may say so.
@@ -71,34 +75,18 @@ def compare(
     the code from the scatter between runs; one a side can only say that two recordings differ.
     Exit 0: a verdict; 3: can't tell.
     """
-    from looptime.checks.compare.change import Tolerance
-    from looptime.checks.compare.compare import compare as judge
-    from looptime.checks.gate.gate import choose_baseline
-    from looptime.checks.sources import load_side
-    from looptime.views.files import json
+    from looptime.questions.judging import compare as ask
+    from looptime.questions.steering import compared_controllers
 
-    store = season_beside(season_folder, reading)
-    reader = log_reader(reading)
-    sides = [load_side(words, reader, store) for words in (before, after)]
-    if history is not None and store is None:
-        raise UsageError("--history needs a season: name one with --season")
-    past = []
-    if store is not None:
-        past = choose_baseline(store, [*sides[0], *sides[1]], history, reading.project.robot)
-    found = judge(
-        sides[0],
-        sides[1],
-        settings=settings_of(reading),
-        history=past,
-        tolerance=Tolerance.of(reading.project.regression),
-    )
+    found = ask(asked, before, after, history=history)
+    shift = compared_controllers(asked, found)
     if as_json:
-        print(json.dumps(json.document(**found.to_dict())))
+        print_json(**found.to_dict(), controllers=shift)
     else:
         from looptime.views.text.checks_text import render_comparison
 
-        say_project(reading)
-        show(*render_comparison(found))
+        say_project(asked)
+        show(*render_comparison(found, [shift.sentence] if shift else []))
     if found.verdict == "can't tell":
         raise CheckFailed(NOT_ENOUGH)
 
@@ -116,48 +104,31 @@ def compare(
 @JSON
 @reads_logs
 def gate(
-    reading: Reading,
+    asked: Asked,
     logs: tuple[str, ...],
     baseline: str | None,
     unsure: str | None,
     junit: str | None,
     markdown: str | None,
     all_rows: bool,
-    season_folder: str | None,
     as_json: bool,
 ) -> None:
     """Check new runs against limits and against the season's baseline.
 
     Limits stand in looptime.toml under [limits]. Exit 0: pass; 1: fail; 3: can't tell.
     """
-    from looptime.checks.compare.change import Tolerance
-    from looptime.checks.gate.gate import choose_baseline
-    from looptime.checks.gate.gate import gate as judge
-    from looptime.checks.sources import load_side
-    from looptime.views.files import json
+    from looptime.questions.judging import gate as ask
     from looptime.views.files.junit import junit_xml
     from looptime.views.files.markdown import gate_markdown
     from looptime.views.text.checks_text import render_gate
 
-    store = season_beside(season_folder, reading)
-    new = load_side(logs, log_reader(reading), store)
-    if baseline is not None and store is None:
-        raise UsageError("--baseline needs a season: name one with --season")
-    old = [] if store is None else choose_baseline(store, new, baseline, reading.project.robot)
-    found = judge(
-        new,
-        old,
-        limits=reading.project.limits,
-        tolerance=Tolerance.of(reading.project.regression),
-        settings=settings_of(reading, robot=reading.project.robot),
-        unsure=unsure,
-    )
+    found = ask(asked, logs, query=baseline, unsure=unsure)
     _write(junit, lambda: junit_xml(found))
     _write(markdown, lambda: gate_markdown(found))
     if as_json:
-        print(json.dumps(json.document(**found.to_dict())))
+        print_json(**found.to_dict())
     else:
-        say_project(reading)
+        say_project(asked)
         show(*render_gate(found, all_rows))
     if found.exit_code:
         raise CheckFailed(found.exit_code)

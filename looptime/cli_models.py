@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-import difflib
-import sys
-from collections.abc import Callable
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from looptime.cli_base import JSON, Reading, cli, reads_logs, say_project, show
+from looptime.cli_base import (
+    JSON,
+    cli,
+    print_json,
+    progress_of,
+    reads_logs,
+    say_phases,
+    say_project,
+    show,
+    whole_run,
+)
 from looptime.errors import UsageError
 
 if TYPE_CHECKING:
-    from looptime.heading import Setup, Tolerance
-    from looptime.run import Run
+    from looptime.questions.asked import Asked
 
 __all__ = ["heading", "plan"]
 
@@ -31,7 +36,9 @@ __all__ = ["heading", "plan"]
     help="Which loops: as recorded; or, with --rate-hz: even, log shape (keeps the log's stalls), "
     "scaled.",
 )
-@click.option("--rate-hz", type=float, metavar="HZ", help="Loop rate of such a pattern.")
+@click.option(
+    "--rate-hz", "pattern_hz", type=float, metavar="HZ", help="Loop rate of such a pattern."
+)
 @click.option("--read-call", metavar="NAME", help="Call that reads the heading.")
 @click.option("--pickup-call", metavar="NAME", help="Call that picks up a thread's reading.")
 @click.option("--use-call", metavar="NAME", help="Call that puts the heading to use.")
@@ -68,7 +75,9 @@ __all__ = ["heading", "plan"]
     metavar="LEAD",
     help="By how much code looks ahead: none, fixed:MS or measured.",
 )
-@click.option("--sensor-delay-ms", type=float, metavar="MS", help="Delay within the sensor.")
+@click.option(
+    "--sensor-delay-ms", "delay_ms", type=float, metavar="MS", help="Delay within the sensor."
+)
 @click.option(
     "--update-ms",
     type=float,
@@ -88,6 +97,7 @@ __all__ = ["heading", "plan"]
 )
 @click.option(
     "--density",
+    "density_deg_rt_s",
     type=float,
     default=0.0,
     metavar="DEG_RT_S",
@@ -121,74 +131,30 @@ __all__ = ["heading", "plan"]
 )
 @JSON
 @reads_logs
-def heading(reading: Reading, log: str, as_json: bool, **given: Any) -> None:
+def heading(asked: Asked, log: str, as_json: bool, **given: Any) -> None:
     """What the loop's pace costs in degrees and millimetres.
 
     MOTION is steady:DEG_PER_S, turn:DEG,DEG_PER_S,DEG_PER_S2, weave:DEG,HZ, recorded (from the
     heading or the turn rate in the log), or a CSV file with a turn rate over time. Without it,
     half a turn at the robot's greatest turn rate ([robot] in looptime.toml) is assumed.
     """
-    from looptime.heading import default_motion, parse_motion, study
-    from looptime.views.files import json
+    from looptime.questions.steering import heading as ask
+    from looptime.questions.steering import tolerance_of
     from looptime.views.text.heading_text import render_heading
 
-    run, warmup_loops = reading.settled(log)
-    motion = given["motion"] or default_motion(reading.project)
-    found = study(
-        run,
-        motion=motion if motion == "recorded" else parse_motion(motion),
-        setup=_setup(reading, given),
-        pattern=given["pattern"].replace("_", " "),
-        rate_hz=given["rate_hz"],
-        tolerance=_tolerance(reading, given),
+    run = whole_run(asked, log)
+    say_phases(asked, run)
+    motion, pattern, rate_hz = (given.pop(key) for key in ("motion", "pattern", "pattern_hz"))
+    tolerance = tolerance_of(
+        asked.project, *(given.pop(key) for key in ("tolerance_deg", "tolerance_mm", "judged"))
     )
-    found = replace(
-        found, loops_in_run=found.loops_in_run + warmup_loops, warmup_loops=warmup_loops
-    )
+    found = ask(asked, run, motion, given=given, pattern=pattern.replace("_", " "),
+                rate_hz=rate_hz, tolerance=tolerance)  # fmt: skip
     if as_json:
-        print(json.dumps(json.document(log=log, **found.to_dict())))
+        print_json(log=log, **found.to_dict())
         return
-    say_project(reading)
-    show(*render_heading(found, log, motion_given=given["motion"] is not None))
-
-
-def _setup(reading: Reading, given: dict[str, Any]) -> Setup:
-    from looptime.heading import Sensor, parse_lead, parse_step, setup_from_project
-
-    stated = setup_from_project(reading.project)
-    keys = ("read_call", "pickup_call", "use_call", "read_instant")
-    labels = replace(stated.labels, **{k: given[k] for k in keys if given[k] is not None})
-    delay = given["sensor_delay_ms"]
-    return replace(
-        stated,
-        labels=labels,
-        integration=given["integration"],
-        step=parse_step(given["step"]),
-        path_heading=given["path_heading"],
-        lead=parse_lead(given["lead"]),
-        sensor=Sensor(
-            delay_ms=stated.sensor.delay_ms if delay is None else delay,
-            update_ms=given["update_ms"],
-            resolution_deg=given["resolution_deg"],
-            noise_deg_s=given["noise_deg_s"],
-            density_deg_rt_s=given["density"],
-            bias_deg_s=given["bias_deg_s"],
-            seed=given["seed"],
-        ),
-        speed_m_s=stated.speed_m_s if given["speed_m_s"] is None else given["speed_m_s"],
-        crossover_hz=given["crossover_hz"],
-        seed=given["seed"],
-    )
-
-
-def _tolerance(reading: Reading, given: dict[str, Any]) -> Tolerance:
-    from looptime.heading import tolerance_from_project
-
-    stated = tolerance_from_project(reading.project)
-    deg, mm = given["tolerance_deg"], given["tolerance_mm"]
-    if deg is not None or mm is not None:  # what is asked for replaces what the project states
-        stated = replace(stated, deg=deg, mm=mm)
-    return replace(stated, judged=given["judged"])
+    say_project(asked)
+    show(*render_heading(found, log, motion_given=motion is not None))
 
 
 @cli.command()
@@ -215,7 +181,7 @@ def _tolerance(reading: Reading, given: dict[str, Any]) -> Tolerance:
 @JSON
 @reads_logs
 def plan(
-    reading: Reading,
+    asked: Asked,
     log: str,
     given: tuple[str, ...],
     plan_file: str | None,
@@ -232,45 +198,43 @@ def plan(
     "every range.read loops=4", "every telemetry.send ms=500", "on-change motor.* share=0.7",
     "later gyro.read before=motor.*", "drop X", "cap X ms=5", "scale X by=0.5", "pace hz=50".
     """
-    from looptime.planner import load_changes, parse_all, predict, score, suggest
-    from looptime.views.files import json
+    from looptime.questions.planning import plan as ask
+    from looptime.questions.planning import score, suggestions
+    from looptime.questions.steering import planned_controllers
+    from looptime.views.text.control_text import spread_lines
     from looptime.views.text.plan_text import render_plan, render_score, render_suggestions
 
-    run = reading.run(log)
-    kept = load_changes(plan_file) if plan_file is not None else None
-    changes = [*(kept.changes if kept is not None else ()), *parse_all(given)]
-    classes = {**(kept.recurs if kept is not None else {}), **_recurs(recurs)}
-    _known_calls(run, classes)
-    sd, sd_from = _run_sd(run_sd, run, reading)
-    _belongs_together(bool(changes), actual, target_hz, target_p99_ms)
-    shared: dict[str, Any] = {
-        "buses": reading.project.buses, "recurs": classes, "keep_warmup": reading.keep_warmup,
-    }  # fmt: skip
-    if not changes:
-        found = suggest(
-            run, effort=reading.project.effort, target_hz=target_hz, target_p99_ms=target_p99_ms,
-            heading_call=reading.project.heading.read_call, progress=_progress(), **shared,
+    run = whole_run(asked, log)
+    say_phases(asked, run)
+    classes, sd = _recurs(recurs), _run_sd(run_sd)
+    _belongs_together(bool(given or plan_file), actual, target_hz, target_p99_ms)
+    if not given and plan_file is None:
+        found = suggestions(
+            asked, run, recurs=classes, target_hz=target_hz, target_p99_ms=target_p99_ms,
+            progress=progress_of(),
         )  # fmt: skip
         if as_json:
-            print(json.dumps(json.document(log=log, **found.to_dict())))
+            print_json(log=log, **found.to_dict())
         else:
-            say_project(reading)
+            say_project(asked)
             show(*render_suggestions(found))
         return
-    told = predict(
-        run, changes, budget_ms=reading.budget, run_sd=sd, progress=_progress(),
-        read_instant=reading.project.heading.read_instant or "start", **shared,
-    )  # fmt: skip
-    told = replace(told, run_sd_from=sd_from)
+    told = ask(
+        asked, run, given, plan_file=plan_file, recurs=classes, run_sd=sd, progress=progress_of()
+    )
     came = None
     if actual is not None:
-        came = score(told, reading.run(actual), keep_warmup=reading.keep_warmup)
+        after = whole_run(asked, actual)
+        say_phases(asked, after)
+        came = score(asked, told, after)
+    shift, wheels = planned_controllers(asked, run, told)
     if as_json:
-        extra = {} if came is None else {"actual": came.to_dict()}
-        print(json.dumps(json.document(log=log, **told.to_dict(), **extra)))
+        extra: dict[str, Any] = {} if came is None else {"actual": came.to_dict()}
+        extra |= {"controllers": shift, "steering": wheels}
+        print_json(log=log, **told.to_dict(), **extra)
         return
-    say_project(reading)
-    show(*render_plan(told))
+    say_project(asked)
+    show(*render_plan(told, [shift.sentence] if shift else [], spread_lines(wheels)))
     if came is not None:
         show(*render_score(came))
 
@@ -285,31 +249,13 @@ def _belongs_together(
         raise UsageError("a target is for the search of suggestions: leave out the changes")
 
 
-def _run_sd(percent: float | None, run: Run, reading: Reading) -> tuple[float | None, str]:
-    """Relative run-to-run sd and where it is from: as given, else the season's, else assumed."""
-    if percent is not None:
-        if not 0 <= percent < 100:  # also where it is no number
-            raise UsageError(f"--run-sd takes a number of percent from 0 to 100, not {percent}")
-        return percent / 100, "given"
-    from looptime.cli_season import season_beside
-
-    store = season_beside(None, reading)
-    if store is None:
-        return None, "assumed"
-    from looptime.checks.gate.gate import choose_baseline
-    from looptime.checks.recording.scatter import season_scatter
-
-    past = choose_baseline(store, [run], None, reading.project.robot)
-    return season_scatter(past, run, reading.project.robot)
-
-
-def _known_calls(run: Run, classes: dict[str, str]) -> None:
-    names = [call.name for call in run.names]
-    for name in classes:
-        if name not in names:
-            near = difflib.get_close_matches(name, names, 1, 0.0)
-            hint = f"; the nearest is {near[0]!r}" if near else ""
-            raise UsageError(f"recurs: no call is named {name!r}{hint}")
+def _run_sd(percent: float | None) -> tuple[float | None, str] | None:
+    """Relative run-to-run sd and where it is from; None where it is not given."""
+    if percent is None:
+        return None
+    if not 0 <= percent < 100:  # also where it is no number
+        raise UsageError(f"--run-sd takes a number of percent from 0 to 100, not {percent}")
+    return percent / 100, "given"
 
 
 def _recurs(words: tuple[str, ...]) -> dict[str, str]:
@@ -320,14 +266,3 @@ def _recurs(words: tuple[str, ...]) -> dict[str, str]:
             raise UsageError(f"--recurs {word!r}: write CALL=loop or CALL=time")
         made[name] = by
     return made
-
-
-def _progress() -> Callable[[float], None] | None:
-    if not sys.stderr.isatty():
-        return None
-
-    def tell(done: float) -> None:
-        end = "\n" if done >= 1 else ""
-        print(f"\rlooptime: {100 * done:.0f} %", end=end, file=sys.stderr, flush=True)
-
-    return tell

@@ -102,7 +102,8 @@ class Controller:
     name : str
         What the team calls it.
     read_call, write_call : str or None
-        Calls that read the measured value and put the output to use.
+        Calls that read the measured value and put the output to use; of several names, separated
+        by ``|``, the first that a log has.
     form : str or None
         How the code meets time: ``per loop`` (it ignores the step), ``fixed step`` (it assumes
         `step_ms`) or ``measured step``. Must be stated where `ki` or `kd` is.

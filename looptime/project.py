@@ -32,6 +32,7 @@ class LogOptions:
     unit: str | None = None
     columns: str | None = None
     loop_call: str | None = None
+    by: str | None = None
 
 
 @dataclass(frozen=True)
@@ -163,7 +164,7 @@ class Project:
 
 
 _KEYS: dict[str, tuple[str, ...]] = {
-    "log": ("layout", "unit", "columns", "loop_call"),
+    "log": ("layout", "unit", "columns", "loop_call", "by"),
     "loop": ("budget_ms", "serious_ms"),
     "call": ("match", "kind", "subsystem", "device", "bus", "items", "batchable", "recurs"),
     "bus": ("base_ms", "per_item_ms", "lock"),
@@ -186,7 +187,7 @@ _SECTIONS = (
     "controller", "wheel", "steering",
 )  # fmt: skip
 _TEXT = {
-    "layout", "unit", "columns", "loop_call", "match", "kind", "subsystem", "device", "bus",
+    "layout", "unit", "columns", "loop_call", "by", "match", "kind", "subsystem", "device", "bus",
     "recurs", "lock", "name", "read_call", "pickup_call", "use_call", "read_instant",
 }  # fmt: skip
 _CHOICES: dict[str, tuple[str, ...]] = {

@@ -28,6 +28,7 @@ __all__ = [
     "SelfPieces",
     "SetAside",
     "Signals",
+    "stated",
 ]
 
 Int = NDArray[np.integer]
@@ -467,6 +468,18 @@ class Run:
     def with_names(self, names: tuple[CallName, ...]) -> Run:
         """The run with other labels for its call names (same order, same length)."""
         return replace(self, names=names)
+
+
+def stated(meta: dict[str, str], key: str) -> int:
+    """The count that a log states in a line ``# key: N``; 0 where it states none.
+
+    Examples
+    --------
+    >>> stated({"dropped": "12"}, "dropped"), stated({"dropped": "many"}, "dropped")
+    (12, 0)
+    """
+    text = meta.get(key, "0")
+    return int(text) if text.isdecimal() and len(text) <= 18 else 0
 
 
 def _places(keep: NDArray[np.bool_]) -> slice | NDArray[np.bool_]:

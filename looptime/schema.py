@@ -12,6 +12,7 @@ __all__ = [
     "REASONS",
     "SCHEMA_VERSION",
     "SIGNALS",
+    "TABLES",
     "UNATTRIBUTED",
     "CallName",
     "Column",
@@ -31,8 +32,9 @@ KINDS = (
     "other",
 )
 
-#: Log layouts; see ``sample_logs/README.md``.
-LAYOUTS = ("calls", "edges", "stages", "costs", "sections", "stamps")
+#: Log layouts; see ``sample_logs/README.md``. Lines of values are brought to one of the tables.
+TABLES = ("calls", "edges", "stages", "costs", "sections", "stamps")
+LAYOUTS = (*TABLES, "values")
 
 #: Name of the row that holds the part of a period that no call covers.
 UNATTRIBUTED = "unattributed"

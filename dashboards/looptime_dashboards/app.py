@@ -9,8 +9,8 @@ from typing import Any
 from dash import Dash
 from flask import Response, request, send_file
 
-from looptime import Project
 from looptime.errors import LooptimeError
+from looptime.project import Project
 from looptime.schema import LAYOUTS
 from looptime.views.figures.drawing import VERSION, library_file
 from looptime.views.figures.palette import DARK, LIGHT

@@ -10,24 +10,25 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from operator import eq
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 from weakref import ref
 
 import numpy as np
 
-from looptime import Project, Run
-from looptime.analysers import Summary, part, phases
-from looptime.analysers.basis import prepare
-from looptime.analysers.warmup import warmup
 from looptime.errors import UsageError
-from looptime.findings import summarise
-from looptime.run import SelfPieces
+from looptime.project import Project
+from looptime.questions.asked import Asked
+from looptime.questions.timing import part, phases, summary_of_part, warmup_loops
+from looptime.run import Run, SelfPieces
 from looptime.views.figures.picture import Picture
 from looptime.views.files.html import csv_text
 from looptime_dashboards.cut import blocks_of, cut, range_of, stretches
 from looptime_dashboards.library import Library
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Work
+
+if TYPE_CHECKING:
+    from looptime.analysers.summary import Summary
 
 __all__ = ["SAMPLE_FROM", "Desk"]
 
@@ -90,14 +91,9 @@ class Desk:
             return None
         return view.phase if view.phase in found else found[0]
 
-    def _options(self, view: View) -> dict[str, object]:
-        return {
-            "budget_ms": self.project.budget_ms,
-            "serious_ms": self.project.serious_ms,
-            "keep_warmup": view.warmup == "keep",
-            "read_instant": self.project.heading.read_instant or "start",
-            "heading": self.project.heading,
-        }
+    def asked(self, view: View) -> Asked:
+        """With what a view asks about its run, once that is cut to the part that is looked at."""
+        return Asked(self.project, keep_warmup=view.warmup == "keep")
 
     def summary(self, view: View) -> tuple[Summary, bool]:
         """The summary of what a view shows, and whether it rests on a sample for now.
@@ -154,7 +150,7 @@ class Desk:
         if found is None:
             # whoever asks holds a thread of the pool: no other is waited for
             chosen = part(self.run(view), None, view.start, view.end)
-            found = self.heavily(lambda: warmup(prepare(chosen)).loops)
+            found = self.heavily(lambda: warmup_loops(chosen))
             self.work.put(key, found)
         return found
 
@@ -163,11 +159,10 @@ class Desk:
         blocks = self.work.get(("blocks", view.run), lambda: blocks_of(whole), patience_s=600)
         chosen = cut(whole, [range_of(whole, view.start, view.end)], blocks)
         origin = int(whole.loop_columns.start_ns[0])
-        phase = self.phase(view)
+        asked = self.asked(view).but(phase=self.phase(view))
 
         def make() -> Summary:
-            return summarise(chosen, phase=phase, origin_ns=origin,
-                             **self._options(view))  # type: ignore[arg-type]  # fmt: skip
+            return summary_of_part(asked, chosen, origin_ns=origin)
 
         return make() if len(chosen) <= _LONG else _slim(self.heavily(make))
 
@@ -197,8 +192,8 @@ class Desk:
         if not len(few):
             raise UsageError("no loop is left: choose another part of the run")
         origin = int(self.run(view).loop_columns.start_ns[0])
-        return summarise(few, phase=self.phase(view), origin_ns=origin, rhythms=False,
-                         **self._options(view))  # type: ignore[arg-type]  # fmt: skip
+        asked = self.asked(view).but(phase=self.phase(view))
+        return summary_of_part(asked, few, origin_ns=origin, rhythms=False)
 
     def picture(self, at: Summary, name: str, make: Callable[[], T]) -> T:
         """What is drawn of a summary, once: a page that comes back shows the same again."""

@@ -14,14 +14,20 @@ import threading
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from looptime import Log, Project, Run, read_log
-from looptime.checks.sources import find_logs
 from looptime.errors import LogError, LooptimeError, UsageError
+from looptime.project import Project
+from looptime.questions.asked import Asked
+from looptime.questions.sources import find_logs
+from looptime.run import Run
 from looptime.schema import LAYOUTS
 from looptime_dashboards.work import Pending, Work
+
+if TYPE_CHECKING:
+    from looptime.parsers.log import Log
 
 __all__ = ["DROP_LIMIT", "Library", "Offered", "content_of", "layouts_in", "log_of", "size_text",
            "without_hint"]  # fmt: skip
@@ -199,7 +205,7 @@ class Library:
             path = Path(folder) / f"log{suffix}"
             path.write_bytes(data)
             try:
-                log = read_log(path, project=self.project, layout=layout)
+                log = Asked(self.project, layout=layout).read(str(path))
             except LogError as error:
                 raise LogError(error.what, shown, error.line) from None
             except LooptimeError as error:
@@ -253,7 +259,7 @@ class Library:
         content, _, layout = key.partition(".")
         tell = self._work.tell(("read", key))
         try:
-            log = read_log(path, project=self.project, layout=layout or None, progress=tell)
+            log = Asked(self.project, layout=layout or None).read(str(path), tell)
         except LooptimeError as reason:
             error = reason
             if isinstance(reason, LogError):  # under the name by which it is offered

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from dash import html
 from dash.development.base_component import Component
 
-from looptime.findings import Finding
-from looptime.findings.finding import CAUTION
+from looptime.questions.timing import CAUTION
 from looptime.views.figures.picture import Picture
 from looptime.views.files.html import cell_text
 from looptime.views.text.terminal import safe
@@ -19,6 +18,9 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import field
 from looptime_dashboards.library import content_of, layouts_in
 from looptime_dashboards.work import Pending
+
+if TYPE_CHECKING:
+    from looptime.findings import Finding
 
 __all__ = ["busy", "card", "caution", "choice", "choices", "findings", "named", "note",
            "number_form", "otherwise", "table", "toggle"]  # fmt: skip

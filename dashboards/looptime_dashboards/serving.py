@@ -11,8 +11,8 @@ import webbrowser
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from looptime import Project
 from looptime.errors import UsageError
+from looptime.project import Project
 from looptime_dashboards.safety import is_loopback
 
 if TYPE_CHECKING:

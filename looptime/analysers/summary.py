@@ -90,7 +90,9 @@ class Summary:
         except ValueError:
             return None
         total = self.run.duration_s * 1e9
-        return row_ns * int(self.run.on_loop_thread.sum()) / total if total > 0 else None
+        if not (0 <= row_ns <= total and total > 0):
+            return None
+        return row_ns * int(self.run.on_loop_thread.sum()) / total
 
     def to_dict(self) -> dict[str, Any]:
         """One element of ``logs[].runs[]`` of the JSON output; undefined figures are None."""
@@ -215,6 +217,7 @@ def summarise_phases(run: Run, **options: Any) -> tuple[Summary, ...]:
 def _as_dict(at: Summary) -> dict[str, Any]:
     paced = at.pace
     return {
+        "group": at.run.meta.get("group"),
         "phase": at.phase,
         "loops": {
             "count": at.loops,

@@ -15,7 +15,8 @@ from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ra
 from looptime.findings.heading_rules import heading_findings
 from looptime.findings.run_rules import healthy, run_findings
 from looptime.findings.slow_rules import slow_findings
-from looptime.project import Heading
+from looptime.findings.steering_rules import steering_findings
+from looptime.project import Heading, Project
 from looptime.run import Run
 
 __all__ = [
@@ -30,7 +31,11 @@ __all__ = [
 
 
 def find(
-    summary: Summary, *, heading: Heading | None = None, given: Sequence[tuple[str, ...]] = ()
+    summary: Summary,
+    *,
+    heading: Heading | None = None,
+    project: Project | None = None,
+    given: Sequence[tuple[str, ...]] = (),
 ) -> tuple[Finding, ...]:
     """What the figures of a run say, what matters most first.
 
@@ -43,6 +48,8 @@ def find(
         From `looptime.analysers.summarise`.
     heading : Heading, optional
         Where the heading is read and used, as the project file says.
+    project : Project, optional
+        What it states of steered wheels.
     given : sequence of tuple of str
         Options under which the log was read, each with its value if it takes one: the commands
         that look closer take them too.
@@ -56,6 +63,7 @@ def find(
     heading = heading or Heading()
     made = slow_findings(summary) + cost_findings(summary)
     made += run_findings(summary, heading.read_call) + heading_findings(summary, heading)
+    made += steering_findings(summary, project)
     if not any(f.severity == "look" for f in made):
         made.append(healthy(summary))
     return ranked([replace(f, command=with_options(f.command, given)) for f in made])
@@ -65,10 +73,11 @@ def summarise(
     run: Run,
     *,
     heading: Heading | None = None,
+    project: Project | None = None,
     given: Sequence[tuple[str, ...]] = (),
     **options: Any,
 ) -> Summary:
-    """`looptime.analysers.summarise`, with the findings in it; `heading` and `given` as for `find`.
+    """`looptime.analysers.summarise`, with the findings in it; with what `find` takes.
 
     Examples
     --------
@@ -80,18 +89,19 @@ def summarise(
     ['healthy']
     """
     made = _summarise(run, **options)
-    return made.with_findings(find(made, heading=heading, given=given))
+    return made.with_findings(find(made, heading=heading, project=project, given=given))
 
 
 def summarise_phases(
     run: Run,
     *,
     heading: Heading | None = None,
+    project: Project | None = None,
     given: Sequence[tuple[str, ...]] = (),
     **options: Any,
 ) -> tuple[Summary, ...]:
     """`looptime.analysers.summarise_phases`, with the findings in each."""
     return tuple(
-        s.with_findings(find(s, heading=heading, given=given))
+        s.with_findings(find(s, heading=heading, project=project, given=given))
         for s in _summarise_phases(run, **options)
     )

@@ -11,7 +11,7 @@ from looptime.analysers.summary import Summary
 from looptime.errors import LooptimeError
 from looptime.findings.about import command, evidence, ms, three
 from looptime.findings.finding import Finding
-from looptime.project import Heading, Project
+from looptime.project import Heading
 from looptime.run import Signals
 
 __all__ = ["heading_findings"]
@@ -43,12 +43,15 @@ def heading_findings(at: Summary, stated: Heading | None = None) -> list[Finding
         return []
     # loaded only where a log has what it needs: most summaries must not wait for it
     from looptime.heading.age_distribution import age_parts
-    from looptime.heading.defaults import setup_from_project
-    from looptime.heading.instants import sampling_from_run
+    from looptime.heading.instants import Labels, sampling_from_run
+    from looptime.heading.sensor import Sensor
 
-    setup = setup_from_project(Project(heading=stated or Heading()))
+    stated = stated or Heading()
+    labels = Labels(
+        stated.read_call, stated.pickup_call, stated.use_call, stated.read_instant or "start"
+    )
     try:
-        sampling = setup.sensor.apply(sampling_from_run(at.run, setup.labels))
+        sampling = Sensor(delay_ms=stated.sensor_delay_ms).apply(sampling_from_run(at.run, labels))
     except LooptimeError:
         return []
     if any("unknown" in note for note in sampling.notes):

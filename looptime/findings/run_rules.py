@@ -18,6 +18,7 @@ from looptime.findings.about import (
     with_options,
 )
 from looptime.findings.finding import Finding
+from looptime.run import stated
 from looptime.schema import UNATTRIBUTED
 
 __all__ = ["healthy", "run_findings"]
@@ -315,7 +316,14 @@ def _log(at: Summary) -> list[Finding]:
         made.append(_note(at, "coarse_clock", text, tick_ms, "ms"))
     if run.dropped:
         text = f"The recorder lost {run.dropped} rows: times in those loops are too short."
+        if "looptime-recorder" in run.meta:  # leaves out whole loops, on other threads whole calls
+            text = (
+                f"The recorder left out {run.dropped} rows, by whole loops: the others are whole."
+            )
         made.append(_note(at, "rows_lost", text, float(run.dropped), "rows"))
+    if ignored := stated(run.meta, "ignored"):
+        text = f"The recorder ignored {ignored} marks: a wrong number, or an end without a begin."
+        made.append(_note(at, "marks_ignored", text, float(ignored), "marks"))
     made += _unused_rows(at)
     cost = at.recorder_share
     if cost is not None and cost >= 0.02:

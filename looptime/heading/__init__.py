@@ -1,10 +1,5 @@
 """From loop timing to heading and position error."""
 
-from looptime.heading.defaults import (
-    default_motion,
-    setup_from_project,
-    tolerance_from_project,
-)
 from looptime.heading.instants import Labels, sampling_from_run
 from looptime.heading.integrated import RULES, AssumedStep, parse_step
 from looptime.heading.lead import Lead, parse_lead
@@ -33,12 +28,9 @@ __all__ = [
     "Sensor",
     "Setup",
     "Tolerance",
-    "default_motion",
     "parse_lead",
     "parse_motion",
     "parse_step",
     "sampling_from_run",
-    "setup_from_project",
     "study",
-    "tolerance_from_project",
 ]

@@ -254,7 +254,8 @@ def _samples(run: Run, clock: _LoopClock, labels: Labels, read: Int) -> tuple[Fl
     """When each reading was taken and when it was there to be used, both ascending."""
     calls = run.call_columns
     begin = clock.at(calls.start_ns[read], calls.loop[read])
-    end = begin + calls.duration_ns[read] / 1e9
+    # as for the uses, to the last bit: a reading used at its end must be the one just finished
+    end = clock.at(calls.start_ns[read] + calls.duration_ns[read], calls.loop[read])
     marks = _marks(run, clock, int(calls.name[read[0]]), used=False)
     if marks is not None:
         newest = np.searchsorted(begin, marks, side="right") - 1

@@ -12,11 +12,13 @@ from looptime.errors import LogError
 from looptime.parsers.assemble.run_of_calls import assemble, with_lost
 from looptime.parsers.layouts.contract import Options, Parsed
 from looptime.parsers.layouts.skeleton import parse
+from looptime.parsers.lines.groups import by_group, refuse_mixed
+from looptime.parsers.lines.plain import plain_rows
 from looptime.parsers.log import Log
 from looptime.parsers.registry import choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
-from looptime.parsers.text.dialect import sniff
-from looptime.parsers.text.source import Progress, head, open_source, stored
+from looptime.parsers.text.dialect import Dialect, sniff
+from looptime.parsers.text.source import Progress, Source, head, open_source, stored
 from looptime.run import Run
 
 if TYPE_CHECKING:
@@ -26,6 +28,8 @@ __all__ = ["Log", "read", "read_log"]
 
 #: A prepared copy is kept of logs from this size on [bytes].
 PAYS_FROM = 1 << 20
+#: Layouts of which rows of several senders make no sense together.
+_ROW_A_LOOP = ("costs", "stamps", "stages")
 #: A log of more runs than this has no clock where one was looked for.
 MOST_RUNS = 1000
 
@@ -38,6 +42,7 @@ def read_log(
     layout: str | None = None,
     columns: str | None = None,
     loop_call: str | None = None,
+    by: str | None = None,
     cache: bool = True,
     progress: Progress | None = None,
 ) -> Log:
@@ -57,6 +62,9 @@ def read_log(
         Names of the columns of a log without header, separated by commas.
     loop_call : str, optional
         Name of the call whose start begins a loop.
+    by : str, optional
+        Column that tells whose row each is; each of its values becomes a run of its own, whose
+        ``meta["group"]`` it is.
     cache : bool
         Whether a large log's prepared copy in the user's cache folder may be used and written.
     progress : callable, optional
@@ -74,6 +82,7 @@ def read_log(
         layout=layout or (given.layout if given else None),
         columns=columns or (given.columns if given else None),
         loop_call=loop_call or (given.loop_call if given else None),
+        by=by or (given.by if given else None),
         unit_from="option" if unit else "project",
     )
     if stored(path):
@@ -111,13 +120,32 @@ def _fresh(
     """The runs of a log as they stand in the file, without the project's labels."""
     source = _replace(open_source(path), progress=progress)
     text = head(source).decode("utf-8", "replace")
-    dialect = sniff(text, source.path, options.columns)
+    plain = plain_rows(source, text, options)
+    if plain is None:
+        dialect = sniff(text, source.path, options.columns)
+    else:
+        source, dialect, options = plain.source, plain.dialect, plain.options
+    name = plain.layout if plain is not None else None
+    if options.by is None:
+        return tuple(_runs(_pieces(source, dialect, options, name), source.path, options))
+    made: list[Run] = []
+    for group, own, like in by_group(source, dialect, options.by):
+        for run in _runs(_pieces(own, like, options, name), source.path, options):
+            made.append(_replace(run, meta=run.meta | {"group": group}))
+    return tuple(made)
+
+
+def _pieces(source: Source, dialect: Dialect, options: Options, name: str | None) -> list[Parsed]:
+    """What the log's layout makes of its rows, a piece for each run; `name` is that shown."""
     layout, given = choose(dialect, options, source.path)
+    if options.by is None and options.layout is None and layout.name in _ROW_A_LOOP:
+        refuse_mixed(dialect, given.first("time"), source.path)
     parsed = parse(layout, source, dialect, given, options)
     notes = parsed.clock.notes + tuple(source.cautions)
-    parsed = _replace(parsed, clock=_replace(parsed.clock, notes=notes))
-    pieces = [layout.finish(piece) for piece in settle(parsed)]
-    return tuple(_runs(pieces, source.path, options))
+    parsed = _replace(
+        parsed, clock=_replace(parsed.clock, notes=notes), layout=name or parsed.layout
+    )
+    return [layout.finish(piece) for piece in settle(parsed)]
 
 
 def read(
@@ -128,6 +156,7 @@ def read(
     layout: str | None = None,
     columns: str | None = None,
     loop_call: str | None = None,
+    by: str | None = None,
     cache: bool = True,
 ) -> Run:
     """Read the one run of a log; the arguments are those of `read_log`.
@@ -144,6 +173,7 @@ def read(
         layout=layout,
         columns=columns,
         loop_call=loop_call,
+        by=by,
         cache=cache,
     )
     if len(log.runs) != 1:

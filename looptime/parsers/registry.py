@@ -12,7 +12,7 @@ from looptime.parsers.columns.evidence import check_spoilt, clocklike, counts_ro
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.layouts.contract import Given, Layout, Options
 from looptime.parsers.text.dialect import Dialect, numbers
-from looptime.schema import LAYOUTS
+from looptime.schema import TABLES
 
 __all__ = ["choose", "load"]
 
@@ -42,8 +42,8 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given
     LogError
         If no layout fits, or two do, with what was tried and the option that decides.
     """
-    if options.layout is not None and options.layout not in LAYOUTS:
-        raise UsageError(f"layout {options.layout!r} is not known: use one of {', '.join(LAYOUTS)}")
+    if options.layout is not None and options.layout not in TABLES:
+        raise UsageError(f"layout {options.layout!r} is not known: use one of {', '.join(TABLES)}")
     if options.layout is None and options.columns is None:
         _check_name(path)
     header = dialect.header
@@ -59,7 +59,7 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given
     else:
         fits = _fits(found, dialect, path)
         if not fits:
-            raise _no_fit(found, list(LAYOUTS), dialect, path)
+            raise _no_fit(found, list(TABLES), dialect, path)
         if len(fits) > 1:
             one, other = (layout for layout, _ in fits[:2])
             raise LogError(
@@ -107,7 +107,7 @@ def _fits(found: list[Head], dialect: Dialect, path: str) -> list[tuple[Layout, 
     """Layouts that fit and that no other one includes."""
     fits: list[tuple[Layout, Given]] = []
     beaten: set[str] = set()
-    for name in LAYOUTS:
+    for name in TABLES:
         if name in beaten:
             continue
         layout = load(name)

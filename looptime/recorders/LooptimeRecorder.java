@@ -23,7 +23,8 @@
  * the loop takes no lock and, once a thread has made its first mark, allocates nothing. A
  * background thread turns the rows into text and appends them to the file in blocks. If it cannot
  * keep up, whole loops are left out (on other threads: whole outermost calls) and counted; the
- * sequence number shows where. Trouble with the file never reaches the robot's code.
+ * sequence number shows where. A mark that makes no sense (a number that this recorder did not give,
+ * an end without a begin) is left out and counted. Trouble never reaches the robot's code.
  */
 
 import java.io.File;
@@ -32,25 +33,31 @@ import java.io.IOException;
 import java.nio.charset.StandardCharsets;
 import java.time.Instant;
 import java.util.Arrays;
-import java.util.HashSet;
+import java.util.HashMap;
 import java.util.List;
+import java.util.Locale;
 import java.util.Map;
 import java.util.Queue;
-import java.util.Set;
 import java.util.concurrent.ConcurrentHashMap;
 import java.util.concurrent.ConcurrentLinkedQueue;
 import java.util.concurrent.CopyOnWriteArrayList;
+import java.util.concurrent.atomic.AtomicInteger;
 import java.util.concurrent.atomic.AtomicLong;
 
 public final class LooptimeRecorder implements AutoCloseable {
     private static final int ROWS = 1 << 14;       // ring of each thread; a power of two
     private static final int DEEPEST = 64;         // calls nested deeper than this are not recorded
     private static final int BLOCK_BYTES = 1 << 16;
-    private static final int LONGEST_NAME = 400;
+    private static final int MOST_ROWS = 1 << 20;
+    private static final int MOST_NAMES = 1 << 14;
+    private static final int LONGEST_TEXT = 400, LONGEST_FILE_NAME = 80;
     private static final int WRITE_EVERY_MS = 100; // a killed program loses at most this much
     private static final int SYNC_EVERY = 10;      // blocks until the disk itself is told to write
 
     private static final int CALL = 0, PUBLISHED = 1, USED = 2, SIGNAL = 3;
+    private static final int NONE = 0, TOO_MANY = 1; // places in the table of names
+    private static final int IGNORED = -1;           // the code of a call that is not recorded
+    private static final AtomicInteger RECORDERS = new AtomicInteger();
     private static final byte[][] MARKS = {
         ascii(""), ascii("published"), ascii("used"), ascii("signal")
     };
@@ -70,6 +77,7 @@ public final class LooptimeRecorder implements AutoCloseable {
         private final AtomicLong published = new AtomicLong(); // rows the writer may take
         private final AtomicLong tail = new AtomicLong();      // rows the writer has taken
         private final AtomicLong dropped = new AtomicLong();
+        private final AtomicLong ignored = new AtomicLong();   // marks that make no sense
 
         private long head, kept, tailSeen, lost; // kept: rows of finished loops
         private int seq;
@@ -93,12 +101,21 @@ public final class LooptimeRecorder implements AutoCloseable {
             int d = --depth;
             if (d < 0) {
                 depth = 0; // an end without a begin
-            } else if (d < DEEPEST) {
-                add(openCode[d], openLoop[d], openStart[d], now);
-                if (d == 0 && this != loopLane) {
-                    keep();
-                }
+                ignore();
+                return;
             }
+            if (d < DEEPEST && openCode[d] != IGNORED) {
+                add(openCode[d], openLoop[d], openStart[d], now);
+            } else {
+                ignore();
+            }
+            if (d == 0 && this != loopLane) {
+                keep();
+            }
+        }
+
+        private void ignore() {
+            ignored.lazySet(ignored.get() + 1);
         }
 
         private void begin(int code) {
@@ -150,13 +167,16 @@ public final class LooptimeRecorder implements AutoCloseable {
 
     private final ThreadLocal<Lane> lanes = ThreadLocal.withInitial(this::register);
     private final List<Lane> all = new CopyOnWriteArrayList<>();
-    private final Set<String> threadNames = new HashSet<>();
+    private final Map<String, Integer> threadNames = new HashMap<>(); // and the last number given
     private final Queue<String> remarks = new ConcurrentLinkedQueue<>();
     private final Map<String, Integer> ids = new ConcurrentHashMap<>();
-    private volatile byte[][] names = {ascii("")}; // 0 is "no phase"
+    private volatile byte[][] names = {ascii(""), ascii("too-many-names")}; // 0 is "no phase"
+    private int known = names.length; // of the names; read by whoever has been given a number
+    // what the robot's code holds is base + place, so that numbers of two recorders differ
+    private final int base = RECORDERS.incrementAndGet() % 0x7fff + 1 << 16;
     private final int rows;
     private final int decimals;
-    private final int loopCode;
+    private final int loopCall;
     private final long origin = System.nanoTime();
 
     private volatile Lane loopLane;   // of the thread that marks the loops
@@ -168,12 +188,14 @@ public final class LooptimeRecorder implements AutoCloseable {
 
     private final byte[] block = new byte[BLOCK_BYTES];
     private int used;
-    private long goneDropped;         // rows lost by threads that have ended
-    private long toldDropped;
+    private long goneDropped, goneIgnored; // of threads that have ended
+    private long toldDropped, toldIgnored; // as last written
     private FileOutputStream out;
     private File file;
     private Thread writer;
+    private Thread hook;
     private volatile boolean closed;
+    private volatile boolean idle;    // there is no writer: no file, or closed
 
     /** Starts a recording in a new file {@code folder/name-001.csv} (the next free number). */
     public static LooptimeRecorder start(File folder, String name) {
@@ -181,8 +203,8 @@ public final class LooptimeRecorder implements AutoCloseable {
     }
 
     /**
-     * Starts a recording with a ring of {@code rows} per thread (rounded up to a power of two) and
-     * times written with {@code decimals} (0 to 3) places after the microsecond.
+     * Starts a recording with a ring of {@code rows} per thread (a power of two up to 2^20, else the
+     * next) and times written with {@code decimals} (0 to 3) places after the microsecond.
      */
     public static LooptimeRecorder start(File folder, String name, int rows, int decimals) {
         LooptimeRecorder rec = new LooptimeRecorder(rows, decimals);
@@ -195,30 +217,36 @@ public final class LooptimeRecorder implements AutoCloseable {
     }
 
     private LooptimeRecorder(int rows, int decimals) {
-        this.rows = Math.max(2, Integer.highestOneBit(Math.max(1, rows - 1)) << 1);
+        int wanted = Math.max(2, Math.min(MOST_ROWS, rows));
+        this.rows = Integer.highestOneBit(wanted - 1) << 1;
         this.decimals = Math.max(0, Math.min(3, decimals));
-        this.loopCode = call("loop");
+        this.loopCall = call("loop");
     }
 
     // ---- marks: what the robot's code calls -------------------------------------------------
 
     /** Returns the number that stands for a call or signal in the marks; ask once, not per loop. */
     public int call(String name) {
-        Integer id = ids.get(name);
-        return id != null ? id : intern(name);
+        Integer id = name == null ? null : ids.get(name);
+        return base + (id != null ? id : intern(name));
+    }
+
+    /** The place in the table of names that a number stands for, if this recorder gave it. */
+    private int place(int number) {
+        int at = number - base;
+        return at > 0 && at < known ? at : NONE;
     }
 
     /** Marks the start of a loop, and with it the end of the one before. */
     public void loop() {
         long now = System.nanoTime();
         Lane lane = lanes.get();
-        if (loopLane == null) {
-            loopLane = lane;
-        } else if (lane != loopLane) {
-            return; // one thread has the loop: the first that marked one
+        if (lane != loopLane && !claimLoop(lane)) {
+            lane.ignore(); // one thread has the loop: the first that marked one
+            return;
         }
         if (loop >= 0) {
-            lane.add(loopCode << 2 | loopPhase, loop, loopStart, now);
+            lane.add(loopCall - base << 2 | loopPhase, loop, loopStart, now);
         }
         lane.keep();
         loopStart = now;
@@ -230,7 +258,8 @@ public final class LooptimeRecorder implements AutoCloseable {
     /** Begins a call; close what it returns (try-with-resources, or {@link #end} in finally). */
     public Lane time(int call) {
         Lane lane = lanes.get();
-        lane.begin(call << 2 | phase);
+        int name = place(call);
+        lane.begin(name == NONE ? IGNORED : name << 2 | phase);
         return lane;
     }
 
@@ -241,22 +270,32 @@ public final class LooptimeRecorder implements AutoCloseable {
 
     /** Records a value, such as {@code heading_deg}, at this instant. */
     public void signal(int name, double value) {
-        lanes.get().instant(name << 2 | phase | SIGNAL, Double.doubleToRawLongBits(value));
+        instant(name, SIGNAL, Double.doubleToRawLongBits(value));
     }
 
     /** In the reading thread: the reading that this call took can be seen by others from now on. */
     public void published(int call) {
-        lanes.get().instant(call << 2 | phase | PUBLISHED, 0);
+        instant(call, PUBLISHED, 0);
     }
 
     /** In the loop: the newest reading that this call took in another thread is picked up now. */
     public void used(int call) {
-        lanes.get().instant(call << 2 | phase | USED, 0);
+        instant(call, USED, 0);
+    }
+
+    private void instant(int call, int mark, long second) {
+        Lane lane = lanes.get();
+        int name = place(call);
+        if (name == NONE) {
+            lane.ignore();
+        } else {
+            lane.instant(name << 2 | phase | mark, second);
+        }
     }
 
     /** Names the phase, such as {@code standby}; it holds from the next loop on. */
     public void phase(String name) {
-        wantedPhase = call(name) << 17;
+        wantedPhase = name == null || name.isEmpty() ? 0 : call(name) - base << 17;
         if (loop < 0) {
             phase = wantedPhase;
         }
@@ -264,7 +303,9 @@ public final class LooptimeRecorder implements AutoCloseable {
 
     /** Adds a line {@code # key: value} to the log. */
     public void meta(String key, String value) {
-        remarks.add("# " + key + ": " + value);
+        if (!idle) {
+            remarks.add("# " + (text(key).isEmpty() ? "note" : text(key)) + ": " + text(value));
+        }
     }
 
     /** The file being written, or null if there is none. */
@@ -280,8 +321,12 @@ public final class LooptimeRecorder implements AutoCloseable {
     /** Ends the recording; from the loop's thread, so that the rows of its last loop are kept. */
     @Override
     public void close() {
-        Lane mine = lanes.get();
-        mine.keep();
+        lanes.get().keep();
+        end(true);
+        lanes.remove(); // else this thread keeps it in memory
+    }
+
+    private void end(boolean andHook) {
         synchronized (this) {
             if (closed) {
                 return;
@@ -293,32 +338,55 @@ public final class LooptimeRecorder implements AutoCloseable {
         }
         drain(true);
         finish();
+        if (andHook && hook != null) {
+            try {
+                Runtime.getRuntime().removeShutdownHook(hook); // else it keeps all this in memory
+            } catch (IllegalStateException e) {
+                // the program is ending
+            }
+        }
     }
 
     // ---- start --------------------------------------------------------------------------------
 
-    private synchronized int intern(String name) {
-        Integer known = ids.get(name);
-        if (known != null) {
-            return known;
+    private int intern(String wanted) {
+        String name = text(wanted).isEmpty() ? "unnamed" : text(wanted);
+        synchronized (ids) {
+            Integer there = ids.get(name);
+            if (there != null) {
+                return there;
+            }
+            int id = names.length;
+            if (id >= MOST_NAMES) {
+                return TOO_MANY; // names made up on the fly: they would fill the memory
+            }
+            byte[][] more = Arrays.copyOf(names, id + 1);
+            more[id] = quoted(name);
+            names = more;
+            known = more.length;
+            ids.put(name, id);
+            return id;
         }
-        int id = names.length;
-        if (id >= 1 << 14) {
-            return 0; // names made up on the fly: they would fill the memory
+    }
+
+    private boolean claimLoop(Lane lane) {
+        synchronized (all) {
+            if (loopLane == null) {
+                loopLane = lane;
+            }
+            return lane == loopLane;
         }
-        byte[][] more = Arrays.copyOf(names, id + 1);
-        more[id] = quoted(name);
-        names = more;
-        ids.put(name, id);
-        return id;
     }
 
     private Lane register() {
-        Thread thread = Thread.currentThread();
+        if (idle) {
+            return new Lane(names[NONE], 2);
+        }
         synchronized (all) {
-            String name = thread.getName();
-            for (int n = 2; !threadNames.add(name); n++) {
-                name = thread.getName() + "#" + n;
+            String named = text(Thread.currentThread().getName());
+            String plain = named.isEmpty() ? "unnamed" : named, name = plain;
+            while (threadNames.putIfAbsent(name, 1) != null) {
+                name = plain + "#" + threadNames.merge(plain, 1, Integer::sum);
             }
             Lane lane = new Lane(quoted(name), rows);
             all.add(lane);
@@ -330,7 +398,8 @@ public final class LooptimeRecorder implements AutoCloseable {
         long cost = rowCost();
         folder.mkdirs();
         for (int n = 1; file == null; n++) {
-            File next = new File(folder, String.format("%s-%03d.csv", name, n));
+            String numbered = String.format(Locale.ROOT, "%s-%03d.csv", fileName(name), n);
+            File next = new File(folder, numbered);
             if (next.createNewFile()) { // atomic: never an old file, nor another program's
                 file = next;
             }
@@ -343,7 +412,8 @@ public final class LooptimeRecorder implements AutoCloseable {
         writer.setDaemon(true);
         writer.setPriority(Thread.MIN_PRIORITY);
         writer.start();
-        Runtime.getRuntime().addShutdownHook(new Thread(this::close));
+        hook = new Thread(() -> end(false));
+        Runtime.getRuntime().addShutdownHook(hook);
     }
 
     /** What one timed call costs here, in ns, once the compiler has seen it: a lower quartile. */
@@ -356,7 +426,7 @@ public final class LooptimeRecorder implements AutoCloseable {
         for (int b = 0; b < batches; b++) {
             long start = System.nanoTime();
             for (int i = 0; i < calls; i++) {
-                try (Lane timed = time(loopCode)) {
+                try (Lane timed = time(loopCall)) {
                     // nothing: the cost of timing alone
                 }
             }
@@ -389,7 +459,7 @@ public final class LooptimeRecorder implements AutoCloseable {
             for (String line = remarks.poll(); line != null; line = remarks.poll()) {
                 remark(line);
             }
-            long dropped = goneDropped;
+            long dropped = goneDropped, ignored = goneIgnored;
             for (Lane lane : all) {
                 boolean ended = !lane.owner.isAlive();
                 long end = lane.published.get();
@@ -398,14 +468,15 @@ public final class LooptimeRecorder implements AutoCloseable {
                     lane.tail.lazySet(row + 1);
                 }
                 dropped += lane.dropped.get();
+                ignored += lane.ignored.get();
                 if (ended) {
-                    goneDropped += lane.dropped.get();
-                    all.remove(lane);
+                    forget(lane);
                 }
             }
-            if (dropped != toldDropped) {
+            if (dropped != toldDropped || ignored != toldIgnored) {
                 toldDropped = dropped;
-                remark("# dropped: " + dropped);
+                toldIgnored = ignored;
+                tell();
             }
             writeBlock(sync);
         } catch (IOException | RuntimeException e) {
@@ -413,10 +484,28 @@ public final class LooptimeRecorder implements AutoCloseable {
         }
     }
 
+    private void forget(Lane lane) {
+        goneDropped += lane.dropped.get();
+        goneIgnored += lane.ignored.get();
+        all.remove(lane);
+        synchronized (all) {
+            if (lane == loopLane) {
+                loopLane = null; // another thread may have the loop now
+            }
+        }
+    }
+
+    private void tell() throws IOException {
+        remark("# dropped: " + toldDropped);
+        if (toldIgnored > 0) {
+            remark("# ignored: " + toldIgnored);
+        }
+    }
+
     private synchronized void finish() {
         try {
             if (out != null) {
-                remark("# dropped: " + toldDropped);
+                tell();
                 writeBlock(true);
                 out.close();
             }
@@ -424,10 +513,14 @@ public final class LooptimeRecorder implements AutoCloseable {
             giveUp(e);
         }
         out = null;
+        idle = true;
+        all.clear();
     }
 
     private void giveUp(Exception e) {
         out = null;
+        idle = true;
+        all.clear();
         System.err.println("looptime recorder: no log from here on: " + e);
     }
 
@@ -527,11 +620,9 @@ public final class LooptimeRecorder implements AutoCloseable {
     }
 
     private void remark(String line) throws IOException {
-        byte[] text = line.replaceAll("[\\r\\n]+", " ").getBytes(StandardCharsets.UTF_8);
-        int length = Math.min(text.length, BLOCK_BYTES / 2);
-        room(length + 1);
-        System.arraycopy(text, 0, block, used, length);
-        used += length;
+        byte[] text = line.getBytes(StandardCharsets.UTF_8);
+        room(text.length + 1);
+        put(text);
         block[used++] = '\n';
     }
 
@@ -545,10 +636,26 @@ public final class LooptimeRecorder implements AutoCloseable {
         return text.getBytes(StandardCharsets.US_ASCII);
     }
 
+    /** The text as it is written: not too long and on one line. */
+    private static String text(String wanted) {
+        String given = String.valueOf(wanted);
+        StringBuilder clean = new StringBuilder();
+        for (int n = 0; n < given.length() && n < LONGEST_TEXT; n++) {
+            char c = given.charAt(n);
+            clean.append(Character.isISOControl(c) || c == '\u2028' || c == '\u2029' ? ' ' : c);
+        }
+        return clean.toString().trim();
+    }
+
+    /** A name for the file, in its folder and nowhere else. */
+    private static String fileName(String wanted) {
+        String name = text(wanted).replaceAll("[/\\\\:*?\"<>|]", "-");
+        return name.isEmpty() ? "log" : name.substring(0, Math.min(LONGEST_FILE_NAME, name.length()));
+    }
+
     private static byte[] quoted(String text) {
-        String cut = text.length() > LONGEST_NAME ? text.substring(0, LONGEST_NAME) : text;
-        boolean plain = !cut.matches("(?s).*[\",\\r\\n].*") && !cut.startsWith("#");
-        String field = plain ? cut : '"' + cut.replace("\"", "\"\"") + '"';
+        boolean plain = text.indexOf(',') < 0 && text.indexOf('"') < 0 && !text.startsWith("#");
+        String field = plain ? text : '"' + text.replace("\"", "\"\"") + '"';
         return field.getBytes(StandardCharsets.UTF_8);
     }
 }

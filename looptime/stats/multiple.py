@@ -17,15 +17,18 @@ def _as_p(p: ArrayLike) -> Float:
     return values
 
 
-def holm(p: ArrayLike) -> Float:
+def holm(p: ArrayLike, weight: ArrayLike | None = None) -> Float:
     """p-values adjusted so that "any false name" keeps its level, whatever the dependence.
 
-    In rising order ``q_(i) = max_(j <= i) min(1, (m - j + 1) p_(j))``. For anything that blocks.
+    In rising order of ``p / w``: ``q_(i) = max_(j <= i) min(1, p_(j) sum_(k >= j) w_(k) / w_(j))``;
+    with equal weights the factor is ``m - j + 1``. For anything that blocks.
 
     Parameters
     ----------
     p : array_like, shape (m,)
         Raw p-values of the whole family.
+    weight : array_like, shape (m,), optional
+        What each question is worth, above 0; all alike where it is not given.
 
     Returns
     -------
@@ -39,16 +42,20 @@ def holm(p: ArrayLike) -> Float:
 
     References
     ----------
-    Holm's sequentially rejective procedure.
+    Holm's sequentially rejective procedure, plain and weighted.
 
     Examples
     --------
     >>> holm([0.01, 0.04, 0.03])
     array([0.03, 0.06, 0.06])
+    >>> holm([0.02, 0.02], [3, 1]).round(4)
+    array([0.0267, 0.0267])
     """
     values = _as_p(p)
-    order = np.argsort(values, kind="stable")
-    scaled = np.minimum(values[order] * np.arange(len(values), 0, -1), 1.0)
+    w = np.ones(len(values)) if weight is None else np.asarray(weight, np.float64)
+    order = np.argsort(values / w, kind="stable")
+    left = np.cumsum(w[order][::-1])[::-1]
+    scaled = np.minimum(values[order] * left / w[order], 1.0)
     out = np.empty_like(values)
     out[order] = np.maximum.accumulate(scaled)
     return out

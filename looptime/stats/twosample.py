@@ -19,7 +19,7 @@ from looptime.stats.counts import binomial_two_sided
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import BATCHES, USUAL, Estimate, jackknife
 from looptime.stats.quantiles import element_number
-from looptime.stats.statistic import parse_statistic, required_loops
+from looptime.stats.statistic import least_loops, parse_statistic, required_loops
 from looptime.stats.student import t_quantile, t_two_sided
 
 __all__ = [
@@ -343,6 +343,9 @@ def compare_recordings(
         if figure.kind == "quantile" and figure.share >= 0.99:
             test = exceedance_test(smooth[0], smooth[1], figure.share)
             fields |= {"exceedance": test, "p": None if fields["refused"] else test.p}
+            shorter = min(map(len, raw))
+            if shorter >= least_loops(name) and fields["refused"] == _too_short(name, shorter):
+                fields |= {"refused": "", "p": test.p}
         out[name] = Difference(**fields)
     return out
 

@@ -134,7 +134,7 @@ class Watched:
     def open(self, path: str, ready: str = "#page .card, #page .note.error") -> Any:
         """Open a path of the server and wait for its page."""
         self.page.goto(self.base + path)
-        self.page.wait_for_selector(ready, timeout=30_000)
+        self.page.wait_for_selector(ready, timeout=120_000)
         return self.page
 
     def check(self) -> None:
@@ -176,10 +176,9 @@ def start_process(folder: Path, port: int) -> subprocess.Popen[bytes]:
         [sys.executable, "-c", code, str(folder), str(port)],
         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
-    for _ in range(300):
+    while process.poll() is None:
         with contextlib.suppress(OSError):
             urllib.request.urlopen(f"http://127.0.0.1:{port}/alive", timeout=1).close()
             return process
         time.sleep(0.1)
-    process.kill()
-    raise RuntimeError("the server does not answer")
+    raise RuntimeError("the server ended before it answered")

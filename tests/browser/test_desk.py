@@ -134,7 +134,7 @@ def test_the_heading_page_leaves_the_warm_up_out(tmp_path: Path) -> None:
         used = part(run, None, settled.start, settled.end)
         assert left_out == len(run) - len(used) == (0 if keep else cut)
         for _ in range(100):
-            at, full = heading_page._study(desk, shown, run, "steady:90")
+            at, full = heading_page.answer(desk, shown, run, "steady:90")
             if full:
                 break
             time.sleep(0.1)

@@ -8,8 +8,9 @@ from looptime.checks.compare.compare import compare
 from looptime.checks.gate.gate import gate
 from looptime.checks.recording.figures import measure
 from looptime.checks.recording.recording import Settings, record
-from looptime.checks.sources import LogReader, load_side
 from looptime.project import Project
+from looptime.questions import Asked
+from looptime.questions.sources import load_side
 
 LOGS = Path(__file__).resolve().parents[2] / "sample_logs"
 SETTINGS = Settings(budget_ms=25.0)
@@ -18,7 +19,7 @@ SETTINGS = Settings(budget_ms=25.0)
 @pytest.fixture(scope="module")
 def season():
     """Twelve recordings of one program, and one of it with a gyro read that takes 10 % longer."""
-    reader = LogReader(Project.load(LOGS / "looptime.toml"))
+    reader = Asked(Project.load(LOGS / "looptime.toml")).parts
     paths = sorted(map(str, (LOGS / "season_runs").glob("*.csv.gz")))
     runs = load_side(paths, reader)
     made = [(record(r, SETTINGS), measure(record(r, SETTINGS).series())) for r in runs]

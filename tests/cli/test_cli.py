@@ -211,7 +211,7 @@ def test_unforeseen_errors_leave_a_trace_file(log, capsys, monkeypatch):
     def broken(*_, **__):
         raise RuntimeError("a bug")
 
-    monkeypatch.setattr("looptime.read_log", broken)
+    monkeypatch.setattr("looptime.parsers.read.read_log", broken)
     assert cli.run(["summary", str(log)]) == 4
     err = capsys.readouterr().err
     path = err.strip().rsplit(" ", 1)[1]
@@ -225,7 +225,7 @@ def test_interrupt_is_130(log, monkeypatch, capsys):
     def interrupted(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("looptime.read_log", interrupted)
+    monkeypatch.setattr("looptime.parsers.read.read_log", interrupted)
     assert cli.run(["summary", str(log)]) == 130
     assert capsys.readouterr().err.strip() == "looptime: interrupted"
 
@@ -476,7 +476,7 @@ def test_a_prepared_copy_is_kept_unless_it_is_not_wanted(log, monkeypatch, more,
         asked.append(options["cache"])
         return read(path, **options)
 
-    monkeypatch.setattr(looptime, "read_log", watched)
+    monkeypatch.setattr("looptime.parsers.read.read_log", watched)
     assert cli.run(["summary", str(log), *more]) == 0
     assert asked == [cache]
 

@@ -55,5 +55,5 @@ def test_tour(capsys):
     """The tour goes through the whole job and ends well."""
     assert cli.run(["tour"]) == 0
     out = capsys.readouterr().out
-    for word in ("gyro.read", "caution", "Verdict: faster", "FAIL: gyro.read mean", "batch drive"):
+    for word in ("gyro.read", "caution", "differ: faster", "FAIL: gyro.read mean", "batch drive"):
         assert word in out

@@ -191,6 +191,26 @@ def test_what_weakens_the_figures():
     assert {"coarse_clock", "rows_lost", "recorder_cost", "too_short"} <= set(codes(run))
 
 
+def test_what_a_recorder_left_out():
+    """Rows go by whole loops where the recorder says so, and marks that it ignored are counted."""
+    run = make_run([10, 11] * 30, [("a", 0, 1)])
+    meta = {"looptime-recorder": "cpp 1", "ignored": "3"}
+    said = {f.code: f.text for f in summarise(replace(run, dropped=7, meta=meta)).findings}
+    assert "7 rows, by whole loops" in said["rows_lost"]
+    assert "3 marks" in said["marks_ignored"]
+    assert (
+        "too short"
+        in {f.code: f.text for f in summarise(replace(run, dropped=7)).findings}["rows_lost"]
+    )
+
+
+@pytest.mark.parametrize("cost", ["nan", "inf", "-5", "1e300", "dear"])
+def test_a_cost_that_cannot_be_is_none(cost):
+    """What a recorder states of itself is believed where it is a time within the run."""
+    run = replace(make_run([10, 11] * 30, [("a", 0, 1)]), meta={"row_cost_ns": cost})
+    assert summarise(run).recorder_share is None
+
+
 def test_a_robot_that_stands_still_is_not_stale():
     """A heading that does not change for a minute says nothing of the sensor."""
     heading = np.where(np.arange(3000) < 10, np.arange(3000), 10.0)

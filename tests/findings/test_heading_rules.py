@@ -53,15 +53,14 @@ def test_nothing_to_say():
 
 def test_as_the_project_says():
     """Used by another call and read at the end: the same age as the heading study's own."""
-    from looptime.heading import parse_motion, setup_from_project, study
+    from looptime.heading import parse_motion, study
     from looptime.project import Heading, Project
+    from looptime.questions.steering import setup_of
 
     run = turning(turn_rate_deg_s=lambda t: np.full(len(t), -90.0))
     stated = Heading(use_call="drive.update", read_instant="end", sensor_delay_ms=4.0)
     (found,) = [f for f in summarise(run, heading=stated).findings if f.code == "heading_age"]
     # read at 3 ms, in use from 17 ms to 37 ms, and true 4 ms before the reading: 28 ms old
     assert found.value == pytest.approx(90 * 0.028, rel=1e-6)
-    at = study(
-        run, motion=parse_motion("steady:90"), setup=setup_from_project(Project(heading=stated))
-    )
+    at = study(run, motion=parse_motion("steady:90"), setup=setup_of(Project(heading=stated)))
     assert found.value == pytest.approx(90 * at.age.mean_ms.value / 1e3, rel=1e-9)

@@ -195,3 +195,10 @@ def test_what_is_ready_at_that_very_instant_is_there():
     """Handed over at 1 and at 3: a use at 3 has the later one, a use at 0.5 neither."""
     found = _last_before(np.array([1.0, 3.0]), np.array([0.5, 2.9, 3.0]), np.array([-1.0] * 3))
     assert found.tolist() == [-1.0, 1.0, 3.0]
+
+
+def test_a_reading_used_at_its_very_end_is_the_one_just_finished():
+    """Where no write is logged the reading's end is its use: it is never one loop older."""
+    run = make_run([20.0] * 500, [("gyro.read", 1.0, 0.5)], {"gyro.read": "sensor read"})
+    found = sampling_from_run(run, Labels("gyro.read"))
+    assert found.latency_s * 1e3 == pytest.approx([0.5] * len(found))

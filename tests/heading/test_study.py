@@ -18,12 +18,8 @@ from looptime.heading import (
     Sensor,
     Setup,
     Tolerance,
-    default_motion,
-    setup_from_project,
     study,
-    tolerance_from_project,
 )
-from looptime.project import Heading, Project
 from looptime.run import Signals
 from tests.build_run import make_flat_run
 from tests.heading.logs import robot_run
@@ -267,22 +263,6 @@ def test_required_rates_carry_their_cautions():
     required = found.to_dict()["required_rate_hz"]["tolerance_mm"]
     assert set(required) == {"tolerance", "judged", "even", "log_shape", "missed_by"}
     assert required["tolerance"] == 30.0
-
-
-def test_project_file_gives_defaults():
-    """Labels, delay, speed, motion and tolerances come from the project file."""
-    project = Project(
-        heading=Heading(
-            "gyro.read", use_call="drive.write", sensor_delay_ms=3.0, tolerance_deg=2.0
-        ),
-        max_turn_rate_deg_s=240.0, max_speed_m_s=2.5,
-    )  # fmt: skip
-    setup = setup_from_project(project)
-    assert setup.labels == Labels("gyro.read", None, "drive.write", "start")
-    assert (setup.sensor.delay_ms, setup.speed_m_s) == (3.0, 2.5)
-    assert default_motion(project) == "turn:180,240,960"
-    assert tolerance_from_project(project) == Tolerance(2.0, None)
-    assert setup_from_project(Project()).labels == Labels()
 
 
 @pytest.mark.parametrize(

@@ -129,8 +129,8 @@ def test_headerless_without_a_clock(tmp_path, text, message, example):
 def test_headerless_edges_are_read_with_the_columns_that_the_error_names(tmp_path):
     """Typing the example as it stands reads the log."""
     text = "".join(
-        f"{k * 20_000},loop,begin\n{k * 20_000 + 10},gyro.read,begin\n"
-        f"{k * 20_000 + 1210},gyro.read,end\n{k * 20_000 + 19_000},loop,end\n"
+        f"{k * 20_000},loop,begin,7\n{k * 20_000 + 10},gyro.read,begin,7\n"
+        f"{k * 20_000 + 1210},gyro.read,end,7\n{k * 20_000 + 19_000},loop,end,7\n"
         for k in range(5)
     )
     with pytest.raises(LogError) as caught:

@@ -20,6 +20,7 @@ __all__ = [
     "check_places",
     "check_read",
     "check_storm",
+    "check_woken_once",
 ]
 
 
@@ -75,6 +76,14 @@ def check_places(folder: Path, printed: list[str]) -> None:
     assert {path.parent for path in made} == {folder / "logs"}
     assert all(path.name.endswith("-001.csv") for path in made)
     assert all(path.read_bytes() for path in made)
+
+
+def check_woken_once(path: Path) -> None:
+    """Ten loops and the calls in them: what was finished when the writer woke."""
+    log = read(path)
+    assert [int(row["loop"]) for row in log.named("loop")] == list(range(10))
+    assert [int(row["loop"]) for row in log.named("call")] == list(range(10))
+    assert len(log.rows) == 20
 
 
 def check_clock(path: Path, printed: list[str]) -> None:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import subprocess
-import time
 from collections import Counter
 from pathlib import Path
 
-from tests.recorders.support import Log, nanoseconds, read
+from tests.recorders.support import Log, nanoseconds
 
 __all__ = [
     "check_killed",
@@ -15,7 +14,6 @@ __all__ = [
     "check_overflow",
     "check_threads",
     "check_worker_overflow",
-    "last_whole_loop",
 ]
 
 
@@ -77,17 +75,27 @@ def check_threads(log: Log, rows: dict[str, int]) -> None:
     assert log.meta["dropped"] == "0"
 
 
-def check_killed(process: subprocess.Popen[str], seconds: float) -> int:
-    """Kill a program that prints the number of each loop; return the last it printed."""
-    time.sleep(seconds)
+def check_killed(process: subprocess.Popen[str], path: Path, blocks: int = 3) -> None:
+    """Kill a program that prints the number of each loop, after so many blocks of its writer's own.
+
+    The log then consists of whole rows, has all that was in it before, and nothing made up.
+    """
+    assert process.stdout is not None
+    printed, sizes = -1, {path.stat().st_size if path.exists() else 0}
+    while len(sizes) <= blocks:
+        printed = int(process.stdout.readline())
+        sizes.add(path.stat().st_size)
+    seen = _finished(path.read_text(encoding="utf-8"))
     process.kill()
-    printed = process.communicate(timeout=30)[0]
-    return int(printed.rsplit("\n", 2)[-2])
+    rest = process.communicate()[0].split("\n")[:-1]
+    text = path.read_text(encoding="utf-8")
+    assert text.endswith("\n")
+    assert _finished(text)[: len(seen)] == seen
+    assert _finished(text) == list(range(len(_finished(text))))
+    assert len(seen) - 1 <= _finished(text)[-1] <= max([printed, *map(int, rest)])
 
 
-def last_whole_loop(path: Path) -> int:
-    """Check that the log consists of whole rows, and return its last finished loop."""
-    log = read(path)
-    loops = [int(row["loop"]) for row in log.named("loop")]
-    assert loops == list(range(len(loops)))
-    return loops[-1]
+def _finished(text: str) -> list[int]:
+    """The numbers of the loops whose rows are in the text, which may end within a row."""
+    whole = Log(text[: text.rindex("\n") + 1])
+    return [int(row["loop"]) for row in whole.named("loop")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from tests.recorders.misuse import (
     check_names,
     check_places,
     check_storm,
+    check_woken_once,
 )
 from tests.recorders.support import finish
 from tests.recorders.test_cpp import build, run
@@ -30,6 +32,13 @@ def misuse(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_what_makes_no_sense_is_counted(mode: str, misuse: Path, tmp_path: Path) -> None:
     """The log has a row for each good mark and a number for the others."""
     check_books(tmp_path / "log-001.csv", run(misuse, mode, tmp_path))
+
+
+def test_the_writer_wakes_ten_times_a_second(misuse: Path, tmp_path: Path) -> None:
+    """Woken once and then killed, it has left all loops finished by then, and nothing else."""
+    done = finish(misuse, "killed", tmp_path)
+    assert (done.returncode, done.stdout, done.stderr) == (-signal.SIGKILL, "100\n", "")
+    check_woken_once(tmp_path / "log-001.csv")
 
 
 def test_names(misuse: Path, tmp_path: Path) -> None:

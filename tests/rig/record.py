@@ -25,8 +25,13 @@ TOP = HERE.parent.parent
 JAVA_OPTIONS = ("-XX:+UseSerialGC", "-Xms64m", "-Xmx64m", "-Xmn16m")
 
 
-def compile_rig(folder: Path) -> None:
-    """Compile the Java rig and recorder into a folder.
+def rig_files() -> list[Path]:
+    """The sources of the Java rig and its recorder."""
+    return [sources()["java"], *sorted(HERE.glob("*.java"))]
+
+
+def compile_rig(folder: Path, files: list[Path] | None = None) -> None:
+    """Compile the Java rig and recorder, or the files given, into a folder.
 
     Raises
     ------
@@ -36,8 +41,8 @@ def compile_rig(folder: Path) -> None:
     compiler = shutil.which("javac")
     if compiler is None:
         raise RuntimeError("no javac: install a JDK")
-    files = [str(sources()["java"]), *map(str, sorted(HERE.glob("*.java")))]
-    subprocess.run([compiler, "--release", "8", "-nowarn", "-d", str(folder), *files], check=True)
+    names = map(str, files or rig_files())
+    subprocess.run([compiler, "--release", "8", "-nowarn", "-d", str(folder), *names], check=True)
 
 
 def with_priority(command: list[str]) -> list[str]:

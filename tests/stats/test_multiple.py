@@ -44,3 +44,9 @@ def test_no_question_no_answer():
     assert len(benjamini_hochberg([])) == 0
     with pytest.raises(ValueError):
         holm([1.2])
+
+
+def test_weights_share_the_level_by_hand():
+    """Weights 7, 2, 1: the first p of 0.03 costs 10/7; the others would cost less than that."""
+    found = holm([0.03, 0.02, 0.04], [7, 2, 1])
+    assert found == pytest.approx([0.03 * 10 / 7, max(0.03 * 10 / 7, 0.02 * 3 / 2), 0.3 / 7])

@@ -17,22 +17,23 @@ ROOT = Path(__file__).resolve().parents[2]
 # Each floor may import itself and those above it in this list. A new module or package of
 # `looptime` gets its place here.
 FLOORS = (
-    {"errors", "units", "schema", "run", "samples", "tables", "words"},
+    {"errors", "units", "schema", "run", "samples", "tables", "words", "guide"},
     {"stats"},
     {"controllers"},
     {"project"},
     {"parsers"},
     {"analysers"},
     {"heading"},
-    {"control"},
+    {"controlling"},
     {"planner"},
     {"checks"},
     {"findings"},
     {"views"},
+    {"questions"},
     {""},  # the package itself, which offers the floors' functions under one name
     {"cli_base"},
     {"cli_season"},
-    {"cli_checks", "cli_models"},
+    {"cli_checks", "cli_control", "cli_models"},
     {"cli", "__main__"},
 )
 FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}
@@ -41,12 +42,13 @@ FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}
 # before it: the order of the data's way.
 WINGS = {
     "parsers": (
-        {"text"}, {"columns"}, {"clock"}, {"layouts"}, {"repair"}, {"assemble"}, {"log"}, {"kept"},
-        {"registry"}, {"read"},
+        {"text"}, {"columns"}, {"clock"}, {"layouts"}, {"lines"}, {"repair"}, {"assemble"}, {"log"},
+        {"kept"}, {"registry"}, {"read"},
     ),
     "planner": ({"changes"}, {"known"}, {"play"}, {"answer"}, {"search"}),
-    "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}, {"sources"}),
+    "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}),
     "views": ({"text"}, {"figures"}, {"files"}),
+    "questions": ({"asked"}, {"sources"}, {"judging"}, {"planning"}, {"timing"}, {"steering"}),
 }  # fmt: skip
 
 # A text command that loads one of these is slow to start, or does another command's work.
@@ -211,6 +213,24 @@ def test_the_dashboard_does_not_call_the_commands() -> None:
         if own(found) and part_of(found.module) in {"cli", "__main__"}
     ]
     assert not bad, listed(bad)
+
+
+# What a front end may import, besides itself and the questions: how they are shown, and the
+# vocabulary. Types of results may come from where they are made.
+FRONT = {"questions", "views", "recorders", "", "errors", "schema", "units", "run", "samples",
+         "project", "controllers"}  # fmt: skip
+
+
+def test_front_ends_ask_on_the_floor_of_questions() -> None:
+    """Neither a command nor a page goes deeper than the questions."""
+    pages = [found for name, path in PAGES.items() for found in imports_of(name, path, KNOWN)]
+    deep = [
+        found
+        for found in filter(own, [*ALL, *pages])
+        if part_of(found.importer).startswith("cli") or found.importer in PAGES
+        if part_of(found.module) not in FRONT and not part_of(found.module).startswith("cli")
+    ]
+    assert not deep, listed(deep)
 
 
 def test_figures_are_drawn_in_views_only() -> None:

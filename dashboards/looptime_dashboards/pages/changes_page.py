@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from dash import html
 
 from looptime.errors import LooptimeError
-from looptime.planner import CAUTIONS, Prediction, Suggestions, parse, predict, suggest
+from looptime.questions.planning import CAUTIONS, parse, suggestions
+from looptime.questions.planning import plan as predict
 from looptime.views.figures.plan_figures import (
     bus_use,
     call_costs,
@@ -37,7 +37,10 @@ from looptime_dashboards.parts import (
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
-__all__ = ["body", "place", "prediction"]
+if TYPE_CHECKING:
+    from looptime.planner import Prediction, Suggestions
+
+__all__ = ["body", "place", "prediction", "proposals"]
 
 _QUICK = 1_500
 _MOST_PROPOSED = 10
@@ -52,7 +55,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     found: Suggestions | None = None
     wait, said = False, ""
     try:
-        found = _suggestions(desk, view)
+        found = proposals(desk, view)
     except Pending as pending:
         wait, said = True, f"{pending.text} ..."
     except LooptimeError as error:
@@ -90,18 +93,21 @@ def place(desk: Desk, view: View) -> tuple[Any, ...]:
     return (view.run, desk.phase(view), view.start, view.end, view.warmup)
 
 
-def _suggestions(desk: Desk, view: View) -> Suggestions:
+def proposals(desk: Desk, view: View) -> Suggestions:
+    """Remedies that are worth trying on what is looked at.
+
+    Raises
+    ------
+    Pending
+        While they are being looked for.
+    LooptimeError
+        If the run cannot be played again.
+    """
     key = ("suggest", *place(desk, view))
-    project = desk.project
-    read = project.heading.read_call
 
     def make() -> Suggestions:
         few = stretches(desk, view, SAMPLE_FROM)
-        return suggest(
-            few, buses=project.buses, effort=project.effort,
-            heading_call=read if any(n.name == read for n in few.names) else None,
-            keep_warmup=view.warmup == "keep", progress=desk.work.tell(key),
-        )  # fmt: skip
+        return suggestions(desk.asked(view), few, progress=desk.work.tell(key))
 
     return desk.work.get(key, make, "Looking for remedies", 0.4)
 
@@ -200,22 +206,13 @@ def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
         If a remedy makes no sense, or not for this run.
     """
     changes = tuple(str(parse(c)) for c in view.change)
-    run, project = desk.run(view), desk.project
-    options: dict[str, Any] = {
-        "buses": project.buses, "budget_ms": project.budget_ms,
-        "keep_warmup": view.warmup == "keep",
-        "read_instant": project.heading.read_instant or "start",
-    }  # fmt: skip
-    key = _plan_key(desk, view)
-
-    sd, source = scatter(desk, view)
+    key, sd = _plan_key(desk, view), scatter(desk, view)
 
     def make(loops: int, tell: Any = None) -> Prediction:
         few = stretches(desk, view, loops)
-        return replace(predict(few, changes, run_sd=sd, progress=tell, **options),
-                       run_sd_from=source)  # fmt: skip
+        return predict(desk.asked(view), few, changes, run_sd=sd, progress=tell)
 
-    if len(run) <= _QUICK:
+    if len(desk.run(view)) <= _QUICK:
         return desk.plans.get(key, lambda: make(SAMPLE_FROM), "Predicting", 1.0, True), False
     tell = desk.plans.tell(key)
     return desk.plans.twice(

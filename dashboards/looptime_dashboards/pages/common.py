@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dash import html
 
-from looptime.analysers import Summary
 from looptime.views.text.terminal import count, number, safe
+
+if TYPE_CHECKING:
+    from looptime.analysers.summary import Summary
 
 __all__ = ["are", "sentence", "used"]
 

@@ -3,23 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from dash import html
 
-from looptime.analysers import part
-from looptime.analysers.part import in_phase
 from looptime.errors import LooptimeError
-from looptime.heading import (
-    HeadingResult,
-    default_motion,
-    parse_motion,
-    setup_from_project,
-    study,
-    tolerance_from_project,
-)
-from looptime.heading.setup import Setup, Tolerance
+from looptime.questions.steering import default_motion, heading, tolerance_of
+from looptime.questions.timing import in_phase, part
 from looptime.run import Run
 from looptime.views.figures.heading_figures import (
     age_bars,
@@ -38,7 +29,10 @@ from looptime_dashboards.parts import busy, card, caution, choice, choices, note
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
-__all__ = ["body"]
+if TYPE_CHECKING:
+    from looptime.heading import HeadingResult, Tolerance
+
+__all__ = ["answer", "body"]
 
 _FEW = 1_500
 _PREDICTED = "with the changes"
@@ -56,7 +50,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         said, others, wait = _with_changes(desk, view, motion)
         parts.append(said)
     try:
-        at, full = _study(desk, view, run, motion)
+        at, full = answer(desk, view, run, motion)
     except Pending as pending:
         return [*parts, busy(pending)], True
     except LooptimeError as error:
@@ -104,25 +98,11 @@ def _chooser(desk: Desk, view: View, usual: str) -> Any:
 
 
 def _tolerance(desk: Desk, view: View) -> Tolerance:
-    stated = tolerance_from_project(desk.project)
+    stated = tolerance_of(desk.project)
     return replace(
         stated, deg=stated.deg if view.deg is None else view.deg,
         mm=stated.mm if view.mm is None else view.mm,
     )  # fmt: skip
-
-
-def _setup(desk: Desk, run: Run) -> Setup:
-    """As the project file says, but for calls that this log does not have."""
-    stated = setup_from_project(desk.project)
-    names = {n.name for n in run.names}
-    kept = {
-        key: value
-        for key in ("read_call", "pickup_call", "use_call")
-        for value in [getattr(stated.labels, key)]
-        if value is None or value in names
-    }
-    gone = {k: None for k in ("read_call", "pickup_call", "use_call") if k not in kept}
-    return replace(stated, labels=replace(stated.labels, **gone))  # type: ignore[arg-type]
 
 
 def _settled(desk: Desk, view: View, run: Run) -> tuple[View, int]:
@@ -141,11 +121,10 @@ def _settled(desk: Desk, view: View, run: Run) -> tuple[View, int]:
     return view.but(start=float((start[first + cut] - start[0]) / 1e9)), left_out
 
 
-def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult, bool]:
+def answer(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult, bool]:
     """The answer with its curves, else for now without."""
     about = (*place(desk, view), motion, view.deg, view.mm)
-    setup, tolerance = _setup(desk, run), _tolerance(desk, view)
-    phase = desk.phase(view)
+    phase, asked = desk.phase(view), desk.asked(view).but(keep_warmup=True)
 
     def make(curve: bool) -> HeadingResult:
         settled, left_out = _settled(desk, view, run)
@@ -153,15 +132,19 @@ def _study(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult
             chosen = part(run, phase, settled.start, settled.end)
         else:
             chosen = stretches(desk, settled, SAMPLE_FROM if curve else _FEW)
-        made = study(chosen, motion=motion if motion == "recorded" else parse_motion(motion),
-                     setup=setup, tolerance=tolerance, curve=curve)  # fmt: skip
-        return replace(made, loops_in_run=max(desk.loops(view), made.loops_used),
-                       warmup_loops=left_out)  # fmt: skip
+        made = heading(asked, chosen, motion, tolerance=_tolerance(desk, view), curve=curve)
+        return replace(made, loops_in_run=_loops(desk, view, run), warmup_loops=left_out)
 
     found, quick = desk.work.twice(
         ("heading", *about), lambda: make(True), lambda: make(False), "Working it out"
     )
     return found, not quick
+
+
+def _loops(desk: Desk, view: View, run: Run) -> int:
+    """Loops of the part that is looked at, of its phase alone."""
+    phase, (first, last) = desk.phase(view), range_of(run, view.start, view.end)
+    return last - first if phase is None else int(in_phase(run, phase)[first:last].sum())
 
 
 def _with_changes(
@@ -172,12 +155,11 @@ def _with_changes(
     back = choices("Changes", choice("without them", False, change=""))
     try:
         at, sampled = prediction(desk, view)
-        predicted, setup = at.run, _setup(desk, at.run)
+        asked = desk.asked(view).but(keep_warmup=True)
         key = ("heading-then", *place(desk, view), view.change, motion, sampled)
 
         def make() -> HeadingResult:
-            return study(predicted, motion=motion if motion == "recorded" else parse_motion(motion),
-                         setup=setup, curve=False)  # fmt: skip
+            return heading(asked, at.run, motion, curve=False)
 
         found = desk.work.get(key, make, "Working it out", 0.3)
     except Pending as pending:

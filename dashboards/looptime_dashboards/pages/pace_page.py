@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dash import html
 
-from looptime.analysers import Summary
 from looptime.views.figures.pace_figures import period_histogram, rate_over_run, recurrences
 from looptime.views.figures.picture import percent
 from looptime.views.text.terminal import count, number
@@ -14,6 +13,9 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.common import used
 from looptime_dashboards.parts import card, choice, choices, findings
 from looptime_dashboards.view import View
+
+if TYPE_CHECKING:
+    from looptime.analysers.summary import Summary
 
 __all__ = ["body"]
 

@@ -5,19 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dash import html
 
-from looptime.checks.gate.gate import choose_baseline
-from looptime.checks.recording.figures import RunValues
-from looptime.checks.recording.scatter import season_scatter
-from looptime.checks.season.season import Season
-from looptime.planner.known.stretches import spread_sample
+from looptime.questions.asked import Asked
+from looptime.questions.judging import baseline, season_of
+from looptime.questions.planning import scatter as season_scatter
+from looptime.questions.planning import spread_sample
 from looptime.run import Run
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.parts import named, table
 from looptime_dashboards.view import View
+
+if TYPE_CHECKING:
+    from looptime.checks.recording.figures import RunValues
+    from looptime.checks.season.season import Season
 
 __all__ = ["called", "past", "scatter", "season", "stretches", "table_card"]
 
@@ -51,12 +54,9 @@ def stretches(desk: Desk, view: View, loops: int) -> Run:
 
 def season(desk: Desk) -> Season | None:
     """The season beside the project file or in the folder, where there is one."""
-    places: list[Path] = []
-    if desk.project.path is not None:
-        places.append(desk.project.path.parent / "season")
-    if desk.library.folder is not None:
-        places += [desk.library.folder / "season", desk.library.folder]
-    return next((Season(p) for p in places if Season.is_season(p)), None)
+    folder = desk.library.folder
+    places: tuple[Path, ...] = () if folder is None else (folder / "season", folder)
+    return season_of(Asked(desk.project), *places)
 
 
 def past(desk: Desk, store: Season | None, keys: tuple[str, ...]) -> tuple[RunValues, ...]:
@@ -67,7 +67,7 @@ def past(desk: Desk, store: Season | None, keys: tuple[str, ...]) -> tuple[RunVa
 
     def make() -> tuple[RunValues, ...]:
         runs = [desk.library.run(key) for key in keys]
-        return tuple(choose_baseline(store, runs, None, desk.project.robot))
+        return tuple(baseline(Asked(desk.project), store, runs))
 
     return desk.work.get(("past", keys, marked), make, "Looking at the season", 5.0, True)
 
@@ -78,7 +78,7 @@ def scatter(desk: Desk, view: View) -> tuple[float | None, str]:
     if store is None:
         return None, "assumed"
     run = desk.run(view)  # while it is being read there is nothing to look up
-    return season_scatter(past(desk, store, (view.run,)), run, desk.project.robot)
+    return season_scatter(desk.asked(view), run, past(desk, store, (view.run,)))
 
 
 def table_card(

@@ -2,27 +2,29 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dash import html
 
-from looptime.checks.compare.change import Tolerance
-from looptime.checks.gate.gate import GateResult, gate
-from looptime.checks.season.season import Season
-from looptime.checks.season.trends import Trends, season_trends
 from looptime.errors import LooptimeError
+from looptime.questions.judging import gate, trends
 from looptime.views.figures.checks_figures import gate_margins, gate_table
 from looptime.views.figures.season_figures import trend_figure, trends_table
 from looptime.views.text.terminal import count, number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.common import sentence
 from looptime_dashboards.pages.pieces import past, season, table_card
-from looptime_dashboards.pages.sides_page import runs_of, settings_of
+from looptime_dashboards.pages.sides_page import runs_of
 from looptime_dashboards.parts import busy, card, caution, note, table
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
-__all__ = ["body"]
+if TYPE_CHECKING:
+    from looptime.checks.gate.gate import GateResult
+    from looptime.checks.season.season import Season
+    from looptime.checks.season.trends import Trends
+
+__all__ = ["body", "verdict"]
 
 _WORDS = {"pass": "Ready", "fail": "Not ready", "can't tell": "Can't tell"}
 _MOST_ROBOTS = 3
@@ -52,23 +54,36 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return parts, wait
 
 
-def _checked(desk: Desk, view: View, store: Season | None) -> list[Any]:
+def verdict(desk: Desk, view: View, store: Season | None) -> tuple[GateResult, bool]:
+    """What the gate says of the runs that are looked at, and whether it holds them against others
+    that were chosen.
+
+    Raises
+    ------
+    Pending
+        While it is being worked out.
+    LooptimeError
+        If they may not be held against each other.
+    """
     after = tuple(dict.fromkeys((view.run, *view.after)))
     new = runs_of(desk, view, after)
     chosen = runs_of(desk, view, tuple(k for k in view.before if k not in after))
     marked = 0 if store is None else sum(e.baseline for e in store.entries())
     key = ("gate", after, view.before, view.phase, view.start, view.end, view.warmup, marked)
-    settings = settings_of(desk, view)
+    asked = desk.asked(view)
 
     def make() -> GateResult:
         old: list[Any] = list(chosen)
         if not old and store is not None:
             old = list(past(desk, store, after))
-        return gate(new, old, limits=desk.project.limits, settings=settings,
-                    tolerance=Tolerance.of(desk.project.regression))  # fmt: skip
+        return gate(asked, new, past=old)
 
-    at = desk.work.get(key, lambda: desk.heavily(make), "Checking", 0.5)
-    parts = [_verdict(at, desk, bool(chosen))]
+    return desk.work.get(key, lambda: desk.heavily(make), "Checking", 0.5), bool(chosen)
+
+
+def _checked(desk: Desk, view: View, store: Season | None) -> list[Any]:
+    at, chosen = verdict(desk, view, store)
+    parts = [_verdict(at, desk, chosen)]
     margins = gate_margins(at)
     if margins is not None:
         parts.append(card(desk, margins, "readiness"))
@@ -111,7 +126,7 @@ def _trend(desk: Desk, view: View, store: Season | None) -> list[Any]:
     if not entries:
         return [note("The season holds no runs yet: looptime season add FOLDER.")]
     made, spread = desk.work.get(
-        ("trends", str(store.folder), entries), lambda: season_trends(store),
+        ("trends", str(store.folder), entries), lambda: trends(store),
         "Looking at the season",
     )  # fmt: skip
     parts: list[Any] = []

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from dash import html
 
-from looptime.analysers import part
-from looptime.checks.compare.change import Tolerance
-from looptime.checks.compare.compare import compare
-from looptime.checks.compare.comparison import Comparison
-from looptime.checks.recording.facts import Facts
-from looptime.checks.recording.recording import Settings
 from looptime.errors import LooptimeError
+from looptime.questions.judging import compare
+from looptime.questions.timing import part
 from looptime.run import Run
 from looptime.views.figures.checks_figures import (
     changes_table,
@@ -29,7 +25,11 @@ from looptime_dashboards.parts import busy, card, note, table, toggle
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
-__all__ = ["body", "runs_of", "settings_of"]
+if TYPE_CHECKING:
+    from looptime.checks.compare.comparison import Comparison
+    from looptime.checks.recording.facts import Facts
+
+__all__ = ["body", "comparison", "runs_of"]
 
 _MOST_LOGS = 80
 _WORDS = {
@@ -50,19 +50,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         )
         return [note(text), chooser], False
     try:
-        runs = [runs_of(desk, view, side) for side in (before, after)]
-        old = past(desk, season(desk), (*before, *after))
-        known = tuple(r.facts.name for r in old)
-        key = ("compare", before, after, view.phase, view.start, view.end, view.warmup, known)
-        tolerance = Tolerance.of(desk.project.regression)
-        settings = settings_of(desk, view)
-        at = desk.work.get(
-            key,
-            lambda: desk.heavily(
-                lambda: compare(*runs, settings=settings, history=old, tolerance=tolerance)
-            ),
-            "Comparing", 0.5,
-        )  # fmt: skip
+        at, runs = comparison(desk, view, before, after)
     except Pending as pending:
         return [busy(pending), chooser], True
     except LooptimeError as error:  # the runs stay to be chosen otherwise
@@ -71,12 +59,27 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return [*_compared(desk, at, runs), chooser], False
 
 
-def settings_of(desk: Desk, view: View) -> Settings:
-    """How runs are judged, from the project file and the view."""
-    return Settings(
-        budget_ms=desk.project.budget_ms, serious_ms=desk.project.serious_ms,
-        keep_warmup=view.warmup == "keep", robot=desk.project.robot,
-    )  # fmt: skip
+def comparison(
+    desk: Desk, view: View, before: tuple[str, ...], after: tuple[str, ...]
+) -> tuple[Comparison, list[list[Run]]]:
+    """How the runs of two sides compare, and the runs.
+
+    Raises
+    ------
+    Pending
+        While it is being worked out.
+    LooptimeError
+        If they cannot be compared.
+    """
+    runs = [runs_of(desk, view, side) for side in (before, after)]
+    old = past(desk, season(desk), (*before, *after))
+    known = tuple(r.facts.name for r in old)
+    key = ("compare", before, after, view.phase, view.start, view.end, view.warmup, known)
+    asked = desk.asked(view)
+    at = desk.work.get(
+        key, lambda: desk.heavily(lambda: compare(asked, *runs, past=old)), "Comparing", 0.5
+    )
+    return at, runs
 
 
 def runs_of(desk: Desk, view: View, keys: tuple[str, ...]) -> list[Run]:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import dash_ag_grid as dag
 from dash import html
 
-from looptime.analysers import Summary
 from looptime.views.figures.picture import percent
 from looptime.views.figures.slow_figures import event_table
 from looptime.views.text.terminal import count, number, safe
@@ -15,6 +14,9 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.common import used
 from looptime_dashboards.parts import choice, named
 from looptime_dashboards.view import View
+
+if TYPE_CHECKING:
+    from looptime.analysers.summary import Summary
 
 __all__ = ["body"]
 

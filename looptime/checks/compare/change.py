@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from looptime.analysers.estimate import Figure
@@ -145,9 +145,13 @@ def _direction(difference: Figure) -> float:
     return (difference.low + difference.high) / 2
 
 
-def with_holm(changes: Sequence[Change], tolerance: Tolerance) -> list[Change]:
-    """Verdicts of a family by Holm's adjusted p-values."""
-    adjusted = iter(holm([c.p for c in changes if c.p is not None]))
+def with_holm(
+    changes: Sequence[Change], tolerance: Tolerance, weight: Mapping[str, float] | None = None
+) -> list[Change]:
+    """Verdicts of a family by Holm's adjusted p-values; `weight` by statistic, else 1."""
+    judged = [c for c in changes if c.p is not None]
+    weights = [(weight or {}).get(c.statistic, 1.0) for c in judged]
+    adjusted = iter(holm([c.p for c in judged if c.p is not None], weights))
     out = []
     for c in changes:
         own = None if c.p is None else float(next(adjusted))

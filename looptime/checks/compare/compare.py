@@ -6,14 +6,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from looptime.checks.compare import one_a_side as recordings
-from looptime.checks.compare import several as runs
-from looptime.checks.compare.change import Change, Tolerance, decide, with_holm
+from looptime.checks.compare import one_a_side, several
+from looptime.checks.compare.change import Change, Tolerance, decide, in_words, with_holm
 from looptime.checks.compare.comparison import Comparison, UsualScatter
 from looptime.checks.compare.explain import explain, shift
+from looptime.checks.compare.replaced import replaced
 from looptime.checks.compare.several import Scatter
 from looptime.checks.compare.sides import Item, Judged, Unlike, equalise, judged_quantity, unlike
-from looptime.checks.compare.wording import sentences
+from looptime.checks.compare.wording import sentences, unjudged
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.recording.recording import Settings
 from looptime.errors import NotEnoughError
@@ -23,6 +23,8 @@ __all__ = ["Comparison", "UsualScatter", "compare"]
 
 #: Runs of history below which they are not used.
 LEAST_HISTORY = 5
+#: Share of the level that the mean has; the figures of the tail share the rest.
+MEAN_SHARE = 0.7
 #: Logs so many times as long are not asked for: the scatter between runs comes first.
 _MOST_LONGER = 20
 
@@ -70,7 +72,7 @@ def compare(
     window = min(run.facts.duration_s for run in (*a, *b))
     quantity = judged_quantity([*a, *b])
     past = tuple(history) if len(history) >= LEAST_HISTORY else ()
-    order = runs.recording_order(a, b)
+    order = several.recording_order(a, b)
     at = Scatter(tuple(a), tuple(b), past, order, window)
     single = len(a) == len(b) == 1
     same = _same(a, b, found)
@@ -83,7 +85,7 @@ def compare(
     if not known:
         changes = [_unknown(c) for c in changes]
     scatter = _usual_scatter(at, quantity, single, changes)
-    word, verdict = _verdict(changes, single, scatter)
+    word, verdict = _verdict(changes, single, scatter, tolerance)
     made = Comparison(
         before=tuple(run.facts for run in a),
         after=tuple(run.facts for run in b),
@@ -98,11 +100,12 @@ def compare(
         ranking=_ranked(calls, tolerance),
         explained=explain(a, b, quantity),
         shift=shift(at, quantity),
+        replaced=replaced(a, b),
         verdict=verdict,
         sentences=(),
         history=len(past),
     )
-    return replace(made, sentences=tuple(sentences(made, known)))
+    return replace(made, sentences=tuple(sentences(made, known, tolerance)))
 
 
 def _varies(run: Judged) -> bool:
@@ -114,7 +117,7 @@ def _varies(run: Judged) -> bool:
 
 def _same(a: Sequence[Judged], b: Sequence[Judged], found: list[Unlike]) -> bool:
     """Whether both sides hold the same recordings; says where one stands more than once."""
-    prints = [[recordings.fingerprint(run) for run in side] for side in (a, b)]
+    prints = [[one_a_side.fingerprint(run) for run in side] for side in (a, b)]
     if sorted(prints[0]) == sorted(prints[1]):
         what = "recording" if len(a) == 1 else "recordings"
         found.append(Unlike("same", f"both sides hold the same {what}"))
@@ -145,21 +148,52 @@ def _judge(
     """All changes with their verdicts: the mean by itself, the rest by families."""
     if single:
         a, b = at.before[0], at.after[0]
-        changes = recordings.run_changes(a, b, quantity)
-        calls = recordings.call_changes(a, b)
+        changes = one_a_side.run_changes(a, b, quantity)
+        calls = one_a_side.call_changes(a, b)
     else:
-        changes = runs.run_changes(at, quantity)
-        calls = runs.call_changes(at)
+        changes = several.run_changes(at, quantity)
+        calls = several.call_changes(at)
     if same:
         return [_unchanged(c) for c in changes], [_unchanged(c) for c in calls]
-    # the rate says the same as the mean of the periods: it is judged by itself, too
-    alone = {"mean", "rate"}
-    family = iter(with_holm([c for c in changes if c.statistic not in alone], tolerance))
-    changes = [decide(c, tolerance) if c.statistic in alone else next(family) for c in changes]
-    calls = _with_bh(with_holm(calls, tolerance))
+    changes = _decided(changes, tolerance)
+    calls = [_worth_saying(c, at, single, tolerance) for c in with_holm(calls, tolerance)]
+    calls = _with_bh(calls)
     return [_with_advice(c, at, tolerance) for c in changes], [
         _with_advice(c, at, tolerance) for c in calls
     ]
+
+
+def _decided(changes: list[Change], tolerance: Tolerance) -> list[Change]:
+    """Verdicts of the whole loop: mean and tail together raise no more than the level.
+
+    The mean has most of the level; the rate says the same as the mean of the periods and
+    follows it.
+    """
+    others = [c for c in changes if c.statistic not in ("mean", "rate") and c.p is not None]
+    weight = {"mean": len(others) * MEAN_SHARE / (1 - MEAN_SHARE)} if others else None
+    family = iter(with_holm([c for c in changes if c.statistic != "rate"], tolerance, weight))
+    out = [c if c.statistic == "rate" else next(family) for c in changes]
+    mean = next((c for c in out if c.statistic == "mean"), None)
+    dearer = mean.p_holm / mean.p if mean is not None and mean.p and mean.p_holm else 1.0
+    return [
+        decide(c, tolerance, None if c.p is None else min(1.0, c.p * dearer))
+        if c.statistic == "rate"
+        else c
+        for c in out
+    ]
+
+
+def _worth_saying(change: Change, at: Scatter, single: bool, tolerance: Tolerance) -> Change:
+    """A call's verdict only where the change matters and is more than runs scatter."""
+    if change.verdict not in ("slower", "faster"):
+        return change
+    if not tolerance.exceeded(change.percent.value, change.difference.value):
+        return replace(change, verdict="no change seen", note="less than the tolerance")
+    limit = one_a_side.call_scatter_percent(at.before[0], at.after[0], change) if single else None
+    if limit is not None and abs(change.percent.value or 0.0) <= limit:
+        note = f"within the usual scatter between runs of +-{in_words(limit)} %"
+        return replace(change, verdict="can't tell", note=note)
+    return change
 
 
 def _unchanged(change: Change) -> Change:
@@ -197,7 +231,7 @@ def _with_advice(change: Change, at: Scatter, tolerance: Tolerance) -> Change:
     else:
         if at.separated and not at.history:
             return change  # how to record comes first
-        many = runs.runs_needed(change, k, tolerance)
+        many = several.runs_needed(change, k, tolerance)
         need = f"about {many} runs a side would do" if many else "50 runs a side would not do"
         if k < 2:
             need = "record 3 + 3 runs"
@@ -222,7 +256,7 @@ def _usual_scatter(
             return None
         limit = 100 * math.expm1((found.high - found.low) / 2)
         return UsualScatter(change, limit, found.p < 0.05, f"history of {len(old)} runs")
-    assumed = recordings.scatter_percent(a, b, "mean", quantity)
+    assumed = one_a_side.scatter_percent(a, b, "mean", quantity)
     if assumed is None:
         return None
     beyond = abs(math.log1p(change / 100)) > math.log1p(assumed / 100)
@@ -231,7 +265,10 @@ def _usual_scatter(
 
 
 def _verdict(
-    changes: Sequence[Change], single: bool, scatter: UsualScatter | None
+    changes: Sequence[Change],
+    single: bool,
+    scatter: UsualScatter | None,
+    tolerance: Tolerance,
 ) -> tuple[str, str]:
     """What is said of two recordings (empty with more), and the verdict word."""
     judged = [c for c in changes if c.statistic != "rate"]
@@ -243,6 +280,8 @@ def _verdict(
         whole = "slower"
     elif "faster" in told:
         whole = "faster"
+    elif mean == "no change seen" and unjudged(judged, tolerance):
+        whole = "can't tell"
     else:
         whole = mean
     if not single:

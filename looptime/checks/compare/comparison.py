@@ -8,6 +8,7 @@ from typing import Any
 from looptime.analysers.estimate import to_json
 from looptime.checks.compare.change import Change
 from looptime.checks.compare.explain import Explained, Shift
+from looptime.checks.compare.replaced import Replaced
 from looptime.checks.compare.sides import Unlike
 from looptime.checks.recording.facts import Facts
 from looptime.schema import SCHEMA_VERSION
@@ -56,13 +57,15 @@ class Comparison:
     usual_scatter : UsualScatter or None
         One run a side.
     changes : tuple of Change
-        Of the whole loop. The mean is judged by itself, the others as a family (Holm).
+        Of the whole loop, one family: 70 % of the level are the mean's (weighted Holm).
     calls : tuple of Change
         Mean and p99 of every call, judged as a family (Holm).
     ranking : tuple of Change
         The changes of calls worth a look (Benjamini and Hochberg, 5 %), surest first.
     explained : Explained
     shift : tuple of Shift
+    replaced : tuple of Replaced
+        Calls that only one side holds, beside those that took their place.
     verdict : str
         ``faster``, ``slower``, ``no change seen`` or ``can't tell``.
     sentences : tuple of str
@@ -82,6 +85,7 @@ class Comparison:
     ranking: tuple[Change, ...]
     explained: Explained
     shift: tuple[Shift, ...]
+    replaced: tuple[Replaced, ...]
     verdict: str
     sentences: tuple[str, ...]
     history: int = 0
@@ -114,6 +118,7 @@ class Comparison:
             "ranking": to_json(self.ranking),
             "explained": to_json(self.explained),
             "shift": to_json(self.shift),
+            "replaced": to_json(self.replaced),
         }  # fmt: skip
 
 

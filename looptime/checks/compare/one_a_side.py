@@ -17,7 +17,14 @@ from looptime.stats.statistic import required_loops
 from looptime.stats.student import t_quantile
 from looptime.stats.twosample import Difference, compare_recordings, difference, usual_scatter
 
-__all__ = ["call_changes", "estimate", "fingerprint", "run_changes", "scatter_percent"]
+__all__ = [
+    "call_changes",
+    "call_scatter_percent",
+    "estimate",
+    "fingerprint",
+    "run_changes",
+    "scatter_percent",
+]
 
 #: Run-to-run standard deviation that is assumed where there is no history.
 ASSUMED_SD = 0.01
@@ -179,6 +186,16 @@ def _all_parts(run: Judged) -> list[Part]:
     return [] if run.series is None else [*run.series.parts, rest_part(run.series)]
 
 
+def call_scatter_percent(a: Judged, b: Judged, change: Change) -> float | None:
+    """As `scatter_percent`, for a figure of one call."""
+    key = (change.call, change.thread)
+    calls = [run.values.call.get(key) for run in (a, b)]
+    if None in calls:
+        return None
+    va, vb = (getattr(call, change.statistic) for call in calls)
+    return _scatter_percent(va, vb)
+
+
 def scatter_percent(a: Judged, b: Judged, statistic: str, quantity: str) -> float | None:
     """What ordinary scatter between runs explains at 95 %, if its sd is 1 % [percent].
 
@@ -187,6 +204,10 @@ def scatter_percent(a: Judged, b: Judged, statistic: str, quantity: str) -> floa
     va, vb = (run.values.get(statistic, quantity) for run in (a, b))
     if va is None or vb is None or statistic in ("overruns", "rate"):
         return None
+    return _scatter_percent(va, vb)
+
+
+def _scatter_percent(va: Value, vb: Value) -> float | None:
     try:
         limit = usual_scatter(estimate(va), estimate(vb), ASSUMED_SD).limit
     except NotEnoughError:

@@ -20,6 +20,7 @@ from looptime.stats.between_runs import (
     resolvable_between_runs,
     runs_to_resolve,
 )
+from looptime.stats.statistic import least_loops
 
 __all__ = ["Scatter", "call_changes", "recording_order", "run_changes", "runs_needed"]
 
@@ -87,9 +88,10 @@ def _change(at: Scatter, values: Sequence[Sequence[Value]], old: Sequence[Value]
         difference=Figure(after - before),
         percent=Figure(100 * (after - before) / before if before else None),
     )  # fmt: skip
-    short = [v for side in values for v in side if not v.enough]
-    if short and first.quantity != "self time":
-        return replace(blank, note=f"too short: {min(v.n for v in short):,} loops in a run")
+    shortest = min(v.n for side in values for v in side)
+    need = least_loops("mean" if first.statistic == "rate" else first.statistic)
+    if shortest < need and first.quantity != "self time":
+        return replace(blank, note=f"{shortest:,} loops in a run are too few: it needs {need:,}")
     try:
         found = at.compare(values, old)
     except NotEnoughError as error:

@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from looptime.analysers.estimate import Figure
-from looptime.checks.compare.change import Change, in_words
+from looptime.checks.compare.change import Change, Tolerance, in_words
 from looptime.checks.compare.comparison import Comparison
 
-__all__ = ["amount", "sentences"]
+__all__ = ["amount", "sentences", "unjudged"]
 
 ABBA = "Record at least 3 + 3 runs in ABBA order."
 
 
-def sentences(made: Comparison, known: bool) -> list[str]:
+def unjudged(changes: Sequence[Change], tolerance: Tolerance) -> list[Change]:
+    """Figures that could not be judged and show a change above both tolerances."""
+    out = []
+    for c in changes:
+        ms = None if c.statistic in ("overruns", "rate") else c.difference.value
+        if c.p is None and c.percent.value and tolerance.exceeded(c.percent.value, ms):
+            out.append(c)
+    return out
+
+
+def sentences(made: Comparison, known: bool, tolerance: Tolerance) -> list[str]:
     """The verdict in words, then what to do about it.
 
     `known` says whether the work of every run is known.
@@ -25,8 +37,9 @@ def sentences(made: Comparison, known: bool) -> list[str]:
     if mean is None:
         return [*out, "Can't tell: no figure of the whole loop could be compared."]
     by = amount(mean.percent)
+    open_ = unjudged(made.changes, tolerance)
     if made.recordings:
-        return [*out, *_two_recordings(made, mean, what, by)]
+        return [*out, *_two_recordings(made, mean, what, by, open_)]
     if made.verdict in ("slower", "faster"):
         moved = [c for c in made.changes if c.verdict == made.verdict and c.statistic != "rate"]
         which = (
@@ -37,18 +50,64 @@ def sentences(made: Comparison, known: bool) -> list[str]:
     elif made.verdict == "no change seen" and mean.seen_percent is not None:
         out.append(f"No change seen in the {what}: a change of {in_words(mean.seen_percent)} %"
                    " would have been seen.")  # fmt: skip
-    elif known:
+    elif known and not open_:
         out.append(f"Can't tell: {what} {by}" + (f"; {mean.note}." if mean.note else "."))
-    out += _mixed(made) + _by_call(made)
+    out += _open(mean, what, open_) + _steadier(made, mean)
+    out += _mixed(made) + _replaced(made) + _by_call(made)
     if min(len(made.before), len(made.after)) == 2 and not made.history:
         out.append("Two runs a side show only changes of about 5.4 run-to-run sd: record 3 + 3.")
     return out
 
 
-def _two_recordings(made: Comparison, mean: Change, what: str, by: str) -> list[str]:
+def _open(mean: Change, what: str, figures: Sequence[Change]) -> list[str]:
+    """What moved and could not be judged, and what it would take."""
+    if not figures or mean.verdict in ("slower", "faster"):
+        return []
+    shown = "; ".join(
+        f"{c.statistic} moved by {in_words(c.percent.value or 0.0, '+')} % and could not be"
+        f" judged ({c.note or 'too few loops'})"
+        for c in figures
+    )
+    start = f"No change seen in the {what}" if mean.verdict == "no change seen" else "Can't tell"
+    return [f"{start}, but {shown}."]
+
+
+def _tail(mean: Change, moved: Sequence[Change]) -> str:
+    """The figure of the tail that moved most, where it moved much more than the mean."""
+    tails = [c for c in moved if c.statistic not in ("mean", "median", "overruns")]
+    most = max(tails, key=lambda c: abs(c.percent.value or 0.0), default=None)
+    if most is None or abs(most.percent.value or 0.0) < 2 * abs(mean.percent.value or 0.0):
+        return ""
+    return f"; {most.statistic} {amount(most.percent)}"
+
+
+def _steadier(made: Comparison, mean: Change) -> list[str]:
+    """The median where it tells what the mean cannot: stalls scatter the mean from run to run."""
+    middle = next((c for c in made.changes if c.statistic == "median"), None)
+    if middle is None or mean.verdict != "can't tell" or middle.verdict != "no change seen":
+        return []
+    return [f"The median tells more: no change seen, {in_words(middle.seen_percent or 0.0)} % would"
+            " have been. Stalls scatter the mean between runs."]  # fmt: skip
+
+
+def _replaced(made: Comparison) -> list[str]:
+    """Calls that took the place of others, side by side."""
+    return [f"{r.text[0].upper()}{r.text[1:]}." for r in made.replaced if r.before and r.after]
+
+
+def _two_recordings(
+    made: Comparison, mean: Change, what: str, by: str, open_: Sequence[Change]
+) -> list[str]:
     out = []
-    if made.recordings == "differ":
-        out.append(f"These two recordings differ: {what} {by}.")
+    moved = [c for c in made.changes if c.verdict in ("slower", "faster") and c.statistic != "rate"]
+    if made.recordings == "differ" and mean.verdict in ("slower", "faster"):
+        out.append(f"These two recordings differ: {mean.verdict}, {what} {by}{_tail(mean, moved)}.")
+    elif made.recordings == "differ":
+        tail = moved[0]
+        out.append(f"These two recordings differ: {tail.verdict} in the {tail.statistic}"
+                   f" {amount(tail.percent)}; {what} {by}.")  # fmt: skip
+    elif open_:
+        out += _open(mean, what, open_)
     elif made.recordings == "no difference seen":
         seen = "" if mean.seen_percent is None else (
             f"; a change of {in_words(mean.seen_percent)} % would have been seen"
@@ -64,10 +123,10 @@ def _two_recordings(made: Comparison, mean: Change, what: str, by: str) -> list[
         out.append(f"The change of the mean, {change} %, is {word} the usual"
                    f" scatter between runs of +-{in_words(at.limit_percent)} %"
                    f" ({at.rests_on}).")  # fmt: skip
-    out += _mixed(made) + _by_call(made)
+    out += _mixed(made) + _replaced(made) + _by_call(made)
     if made.recordings == "differ":
-        out.append("The recordings differ. One run per side cannot tell a code change from"
-                   f" ordinary run-to-run scatter. {ABBA}")  # fmt: skip
+        out.append(f"One run a side cannot tell a code change from ordinary run-to-run scatter."
+                   f" {ABBA}")  # fmt: skip
     else:
         out.append(f"One run per side says nothing certain about the code. {ABBA}")
     return out

@@ -77,6 +77,11 @@ class GateResult:
         return 1 if self.verdict == "fail" else 0
 
     @property
+    def judged(self) -> tuple[int, int]:
+        """Figures that pass or fail, and all that are listed."""
+        return sum(row.verdict in ("pass", "fail") for row in self.rows), len(self.rows)
+
+    @property
     def failed(self) -> list[Row]:
         """Rows that fail."""
         return [row for row in self.rows if row.verdict == "fail"]
@@ -90,6 +95,7 @@ class GateResult:
             "exit_code": self.exit_code,
             "unsure": self.unsure,
             "checked": list(self.checked),
+            "judged": dict(zip(("figures", "of"), self.judged, strict=True)),
             "notes": list(self.notes),
             "rows": to_json(self.rows),
             "new": [_facts(f) for f in self.new],
@@ -237,7 +243,10 @@ def _about(new: Sequence[Judged], baseline: Sequence[RunValues], equal: bool) ->
         notes.append("the runs are of unlike lengths: the limits allow for the shorter window")
     mine = {c.name for r in new for c in r.values.calls}
     theirs = {c.name for r in baseline for c in r.calls}
-    for names, text in ((mine - theirs, "not in the baseline"), (theirs - mine, "not in new")):
+    for names, text in (
+        (mine - theirs, "not in the baseline, not comparable"),
+        (theirs - mine, "not in the new runs, not comparable"),
+    ):
         if names:
             shown = ", ".join(sorted(names)[:5]) + (" ..." if len(names) > 5 else "")
             notes.append(f"calls {text}: {shown}")
@@ -297,17 +306,19 @@ def _sentence(
         vague = [row for row in rows if row.decides and row.verdict == "can't tell"]
         shown = ", ".join(row.what for row in vague[:4])
         return f"CAN'T TELL: not enough evidence on {shown}{counts}{rest}."
+    done = sum(row.verdict in ("pass", "fail") for row in rows)
+    word = "PASS" if done == len(rows) else f"PASS as far as judged ({done} of {len(rows)} figures)"
     mean = next((r for r in rows if r.check == "regression" and r.statistic == "mean"), None)
     if mean is None or mean.seen_percent is None:
-        return f"PASS: within all limits{rest}."
+        return f"{word}: within all limits{rest}."
     if mean.p_holm is not None and mean.note.startswith("slower"):
         over = in_words(mean.change_percent or 0.0, "+")
         return (
-            f"PASS: {mean.what} {over} % over the baseline, beyond its range"
+            f"{word}: {mean.what} {over} % over the baseline, beyond its range"
             " but within the tolerance."
         )
     return (
-        f"PASS: within the range of the baseline; a change of {in_words(mean.seen_percent)} % of"
+        f"{word}: within the range of the baseline; a change of {in_words(mean.seen_percent)} % of"
         f" the {mean.what} would have been seen."
     )
 

@@ -36,7 +36,7 @@ class Row:
     unit : str
         ``ms``, ``loops`` or ``share``.
     verdict : str
-        ``pass``, ``fail``, ``can't tell`` or ``not judged``.
+        ``pass``, ``fail``, ``can't tell``, ``not judged`` or ``not comparable``.
     decides : bool
         Whether a "can't tell" of this row is one of the gate.
     change_percent, change_ms : float or None

@@ -23,6 +23,7 @@ from looptime.stats.prediction_limits import (
     prediction_limit,
     screen_baseline,
 )
+from looptime.stats.statistic import required_loops
 from looptime.stats.student import t_one_sided, t_quantile
 
 __all__ = ["Regression", "regression_rows"]
@@ -122,7 +123,23 @@ def regression_rows(
             test = _test(at, pick, title, s, call.name)
             calls += [] if test is None else [test]
     rows = [*_family(mean, at), *_family(others, at), *_family(calls, at)]
+    rows += _not_comparable([r.values for r in new], baseline)
     return Regression(tuple(rows), tuple(_odd_runs([*whole, *calls], baseline)))
+
+
+def _not_comparable(new: Sequence[RunValues], baseline: Sequence[RunValues]) -> list[Row]:
+    """Calls that only the new runs, or only the baseline, hold in every run."""
+    sides = [
+        set.intersection(*({c.key for c in r.calls} for r in side)) for side in (new, baseline)
+    ]
+    out = []
+    for keys, where in ((sides[0] - sides[1], "baseline"), (sides[1] - sides[0], "new runs")):
+        for name, thread in sorted(keys):
+            what = f"{name} mean" + (f" ({thread})" if thread else "")
+            note = f"not timed in the {where}"
+            out.append(Row("regression", what, "mean", name, verdict="not comparable",
+                           decides=False, note=note))  # fmt: skip
+    return out
 
 
 def _title(statistic: str, quantity: str) -> str:
@@ -160,7 +177,8 @@ def _tested(
     if short:
         # without the mean nothing at all is judged
         verdict = "can't tell" if statistic == "mean" and not call else "not judged"
-        note = f"{min(short):,} loops are too few for this figure"
+        need = required_loops(statistic)
+        note = f"{min(short):,} loops are too few for this figure: it needs {need:,}"
         return _Test(replace(blank, verdict=verdict, note=note))
     if count and too_rare_to_gate([round(v.value) for v in old]):
         return _Test(replace(blank, note="too rare to gate: fewer than 3 a run in the baseline"))
@@ -233,10 +251,13 @@ def _judged(test: _Test, p_holm: float, tolerance: Tolerance, alpha: float) -> R
         change_ms = seen_ms = None
     else:
         base, limit = math.exp(test.mean), math.exp(test.mean + t * test.se)
+        limit = max(limit, base + tolerance.ms)
         percent = 100 * math.expm1(test.value - test.mean)
         change_ms = base * percent / 100
         seen_percent = 100 * math.expm1(seen)
         seen_ms = base * seen_percent / 100
+    # a row fails beyond the baseline's range and above both tolerances: that is its limit
+    limit = max(limit, base * (1 + tolerance.percent / 100))
     row = replace(
         test.row, limit=limit, p_holm=p_holm, change_percent=percent, change_ms=change_ms,
         seen_percent=seen_percent,

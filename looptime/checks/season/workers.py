@@ -35,7 +35,7 @@ class Job:
     ----------
     path : str
     reader : callable
-        From a path to its runs: a `LogReader`, or a function of a module.
+        From a path to its runs: a bound `Asked.parts`, or a function of a module.
     settings : Settings
     part : str
         What part of the log the reader selects, in words; stored with the entries.

@@ -277,8 +277,8 @@ def _with_ends(
     end = np.concatenate([start[1:], [start[-1]]])
     body = None
     if enclosing >= 0:
-        body, tiles = _bodies(mine, start, enclosing)
         lost = _lost_after(number)
+        body, tiles = _bodies(mine, start, enclosing, lost)
         if tiles:
             lost[-1] = True
             lost[-2] |= body[-1] == 0  # of an unfinished loop only the calls are known
@@ -301,8 +301,13 @@ def _with_ends(
     )
 
 
-def _bodies(mine: CallRows, start: Int, enclosing: int) -> tuple[Int, bool]:
-    """Length of the enclosing call of each loop, and whether those rows leave no gap."""
+def _bodies(
+    mine: CallRows, start: Int, enclosing: int, lost: NDArray[np.bool_]
+) -> tuple[Int, bool]:
+    """Length of the enclosing call of each loop, and whether those rows leave no gap.
+
+    The gap after a loop behind which some were lost says nothing of that.
+    """
     rows = np.flatnonzero(mine.name == enclosing)
     began = mine.start[rows]
     body = np.zeros(len(start), np.int64)
@@ -315,7 +320,8 @@ def _bodies(mine: CallRows, start: Int, enclosing: int) -> tuple[Int, bool]:
     known = len(start) - (body[-1] == 0)  # an unfinished last loop starts before its first call
     gap = np.abs(start[:-1] + body[:-1] - start[1:])[: known - 1]
     near = np.maximum(2000, 1e-4 * (start[1:] - start[:-1]))[: known - 1]
-    return body, bool(len(gap)) and float(np.mean(gap <= near)) > 0.9
+    tiled = (gap <= near)[~lost[: known - 1]]
+    return body, bool(len(tiled)) and float(np.mean(tiled)) > 0.9
 
 
 def _paused(start: Int, number: Int) -> NDArray[np.bool_]:

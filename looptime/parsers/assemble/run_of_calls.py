@@ -19,7 +19,8 @@ from looptime.parsers.assemble.run_of_loops import from_loops
 from looptime.parsers.assemble.spans import SPAN_ROWS, cuts_of, spans_of
 from looptime.parsers.layouts.contract import CallRows, Options, Outcast, Parsed
 from looptime.parsers.text.cells import in_32_bits
-from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, SetAside, Signals
+from looptime.parsers.text.table import Table
+from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, SetAside, Signals, stated
 from looptime.schema import REASONS, CallName
 
 __all__ = ["assemble", "with_lost"]
@@ -233,9 +234,10 @@ def _finish(made: Run, parsed: Parsed, path: str, said: str) -> Run:
     count, low, high = _share(parsed)
     bad_line = np.asarray(table.rejects.line, np.int64)
     mine = np.flatnonzero((bad_line >= low) & (bad_line < high))
-    line = np.concatenate([bad_line[mine], table.line_of(rows)])
+    own, reasons = _with_folded(table, rows, reasons)
+    line = np.concatenate([bad_line[mine], own])
     reason = np.concatenate([np.asarray(table.rejects.reason, np.int16)[mine], reasons])
-    text = [table.rejects.text[at] for at in mine] + [""] * len(rows)
+    text = [table.rejects.text[at] for at in mine] + [""] * len(own)
     order = np.argsort(line, kind="stable")
     set_aside = SetAside(line[order], reason[order], tuple(text[i] for i in order))
     return replace(
@@ -246,9 +248,22 @@ def _finish(made: Run, parsed: Parsed, path: str, said: str) -> Run:
         set_aside=set_aside,
         clock=parsed.clock,
         loop_from=said,
-        dropped=_dropped(table.meta),
+        dropped=stated(table.meta, "dropped"),
         meta=dict(table.meta),
     )
+
+
+def _with_folded(table: Table, rows: Int, reasons: Int) -> tuple[Int, Int]:
+    """Lines of rows that were set aside, with those whose values stand in them, and why."""
+    line = table.line_of(rows)
+    if table.folded is None or not len(rows):
+        return line, reasons
+    more, head = table.folded
+    order = np.argsort(rows, kind="stable")
+    at = np.searchsorted(rows[order], head)
+    hit = (at < len(rows)) & (rows[order][np.minimum(at, len(rows) - 1)] == head)
+    also = reasons[order][at[hit]]
+    return np.concatenate([line, more[hit]]), np.concatenate([reasons, also])
 
 
 def with_lost(run: Run, parsed: Parsed) -> Run:
@@ -258,8 +273,10 @@ def with_lost(run: Run, parsed: Parsed) -> Run:
     first = 0 if parsed.span is None else parsed.span[0]
     bad_line = np.asarray(table.rejects.line, np.int64)
     mine = np.flatnonzero((bad_line >= low) & (bad_line < high))
-    line = np.concatenate([bad_line[mine], table.line_of(np.arange(first, first + count))])
-    lost = np.full(count, REASONS.index("rows lost around it"), np.int16)
+    stretch = np.arange(first, first + len(table) if parsed.span is None else parsed.span[1])
+    lost = np.full(len(stretch), REASONS.index("rows lost around it"), np.int16)
+    own, lost = _with_folded(table, stretch, lost)
+    line = np.concatenate([bad_line[mine], own])
     reason = np.concatenate([np.asarray(table.rejects.reason, np.int16)[mine], lost])
     text = [table.rejects.text[at] for at in mine] + [""] * count
     old = run.set_aside
@@ -271,17 +288,16 @@ def with_lost(run: Run, parsed: Parsed) -> Run:
 
 
 def _share(parsed: Parsed) -> tuple[int, int, int]:
-    """Rows of the table in this run, and the lines from which and before which it stands."""
+    """Rows of the log in this run, and the lines from which and before which it stands."""
     table = parsed.table
     end = np.iinfo(np.int64).max
     if parsed.span is None:
-        return len(table), 0, end
+        return len(table) + (0 if table.folded is None else len(table.folded[0])), 0, end
     first, stop = parsed.span
     low = int(table.line_of(np.array([first]))[0]) if first else 0
     high = int(table.line_of(np.array([stop]))[0]) if stop < len(table) else end
-    return stop - first, low, high
-
-
-def _dropped(meta: dict[str, str]) -> int:
-    text = meta.get("dropped", "0")
-    return int(text) if text.isdigit() else 0
+    count = stop - first
+    if table.folded is not None:
+        head = table.folded[1]
+        count += int(np.count_nonzero((head >= first) & (head < stop)))
+    return count, low, high

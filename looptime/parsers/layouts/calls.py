@@ -166,6 +166,6 @@ def _with_marks(rows: CallRows, table: Table) -> CallRows:
 
 LAYOUT = Layout(
     "calls", "each row a timed call", COLUMNS, fit, unit, rows, clock="start", own=own,
-    judged=judged, empty="holds no call that can be used",
+    judged=judged, repeats=False, empty="holds no call that can be used",
     beats=("stages", "costs", "sections", "stamps"), finish=finish,
 )  # fmt: skip

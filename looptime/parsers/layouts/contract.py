@@ -38,6 +38,8 @@ class Options:
         As on the command line; None where the log is to speak for itself.
     unit_from : str
         Who gave the unit: ``option`` or ``project``.
+    by : str or None
+        Column whose values are senders of their own.
     """
 
     unit: str | None = None
@@ -45,6 +47,7 @@ class Options:
     columns: str | None = None
     loop_call: str | None = None
     unit_from: str = "option"
+    by: str | None = None
 
 
 @dataclass
@@ -408,9 +411,10 @@ class Layout:
         without which a row is set aside, where `columns` does not tell.
     judged : callable
         ``judged(table)``: rows by which two clocks are compared; None where the second is none.
-    swaps, unwraps, signals : bool
-        Whether a second clock may take the first one's place, whether wraps are undone before
-        the rows are looked at, and whether every other column of numbers is a signal.
+    swaps, repeats, unwraps, signals : bool
+        Whether a second clock may take the first one's place, whether rows met again are set
+        aside and wraps undone before the rows are looked at, and whether every other column of
+        numbers is a signal.
     starts_from : str
         As in `looptime.run.Clock`.
     empty : str
@@ -432,6 +436,7 @@ class Layout:
     needed: Callable[[Given], set[str]] | None = None
     judged: Callable[[Table], NDArray[np.bool_] | None] = every_row
     swaps: bool = True
+    repeats: bool = True
     unwraps: bool = False
     signals: bool = False
     starts_from: str = "log"

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
+from looptime.parsers.clock.repeats import find_repeats, met_again, same_as_before
+from looptime.parsers.clock.steps import typical_step
 from looptime.parsers.clock.unwrap import unwrap
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.second_clock import choose_clock, second_clock
@@ -72,6 +74,7 @@ def parse(
     other = None
     if main is not None and second is not None:
         unit, other = _steadier(layout, table, (main, unit), second)
+    table, again = _once(layout, table) if layout.repeats else (table, ())
     wraps = _unwrapped(layout, table, unit) if layout.unwraps else ()
     content = Content(log, table, unit, units)
     found = layout.rows(content)
@@ -81,7 +84,7 @@ def parse(
         _check_loops(found.rows, unit, source.path)
     clock = Clock(
         unit.name, unit.said, tick_of(found.ticks, found.finest_ns or unit.ns), wraps=wraps,
-        notes=found.notes, starts_from=layout.starts_from, other=other,
+        notes=found.notes + again, starts_from=layout.starts_from, other=other,
     )  # fmt: skip
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner)
     if isinstance(found.rows, LoopRows):
@@ -120,6 +123,32 @@ def _steadier(
         return main[1], choice.other
     table.columns[key] = two
     return second[1], choice.other
+
+
+def _once(layout: Layout, table: Table) -> tuple[Table, tuple[str, ...]]:
+    """The table without rows that stand in it again."""
+    at = dict(table.columns)
+    first = Member(layout.clock, 0)
+    time = at.pop(first, None) if first in at else at.pop(layout.clock, None)
+    if time is None:
+        sure = "loop" in at and bool((np.diff(at["loop"]) == 1).mean() > 0.5)
+        found = find_repeats(list(at.values()), None, sure)
+    else:
+        step = np.diff(time)
+        ties = same_as_before(list(at.values()), np.flatnonzero(step == 0) + 1)
+        if not len(ties) and (step >= 0).all():
+            return table, ()
+        # where the clock ticks hardly faster than loops pass, rows may well be alike
+        sure = layout.unwraps or typical_step(time) >= 3 * tick_of(time, 1)
+        later = {key for key in at if isinstance(key, Member) and key.group == layout.clock}
+        rest = [column - time if key in later else column for key, column in at.items()]
+        found = find_repeats(rest, time, sure)
+    if not len(found.twice) and not found.pasted:
+        return table, ()
+    pasted = np.setdiff1d(found.places(), found.twice)
+    left = table.without({"duplicate row": found.twice, "pasted again": pasted})
+    lines = table.line_of(np.array([low for low, _ in found.pasted], np.int64)).tolist()
+    return left, (met_again(lines[0]),) if lines else ()
 
 
 def _unwrapped(layout: Layout, table: Table, unit: Unit) -> tuple[dict[str, object], ...]:

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.parsers.clock.steps import Step, Steps, Way, find_steps, jump_from, typical_step
+from looptime.parsers.clock.repeats import find_repeats, met_again
+from looptime.parsers.clock.steps import Steps, Way, find_steps, jump_from, typical_step
 from looptime.parsers.columns.unit import Unit, check_periods, float32_quantum
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Outcast, Parsed
 from looptime.parsers.repair.call_order import (
@@ -19,7 +20,6 @@ from looptime.parsers.repair.call_order import (
     in_sequence,
     repeated_calls,
 )
-from looptime.parsers.text.table import Table
 from looptime.run import Clock
 from looptime.units import NS_PER_S, UNITS
 
@@ -78,7 +78,10 @@ def _way(parsed: Parsed, number: Int | None, table_row: Int | None) -> Way:
     count = len(table) if table_row is None else len(table_row)
     rows = np.arange(count) if table_row is None else table_row
     lines = table.line_of(rows)
-    odd = np.flatnonzero(np.diff(lines) > 1) + 1  # a header, a remark or a bad row in between
+    gap = np.diff(lines)
+    if table.passed is not None:
+        gap -= np.diff(np.searchsorted(table.passed, lines))
+    odd = np.flatnonzero(gap > 1) + 1  # a header, a remark or a bad row in between
     rejects = np.asarray(table.rejects.line, np.int64)
     lost = np.searchsorted(rejects, lines[odd]) - np.searchsorted(rejects, lines[odd - 1])
     broken = odd[lost == 0]  # a bad row breaks nothing
@@ -104,12 +107,8 @@ def _settle_loops(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
     keep = np.ones(len(rows), bool)
     lost = np.zeros(len(rows), bool) if rows.lost is None else rows.lost.copy()
     _drop(parsed, rows, np.array(sorted(set(found.corrupt)), np.int64), "corrupt stamp", keep, lost)
-    twice = _same_rows(parsed.table, rows, typical, parsed.clock.tick_ns)
-    parsed.outcast.add(rows.row[twice[keep[twice]]], "duplicate row")
-    keep[twice] = False
-    pieces = _pieces(len(rows), found, keep)
-    pieces = _pasted(parsed, rows.row, pieces, keep)
-    clock = _told(parsed, found, rows.row, [piece.low for piece in pieces if piece.pasted])
+    pieces = _pieces(len(rows), found)
+    clock = _told(parsed, found, rows.row)
     made = []
     for piece, span in _spans(parsed, rows.row, pieces, keep, lost):
         mine = np.flatnonzero(keep[piece.low : piece.high]) + piece.low
@@ -137,20 +136,6 @@ def _shifted(time: Int, found: Steps) -> Int:
     return time + np.cumsum(add)
 
 
-def _same_rows(table: Table, rows: LoopRows, typical: float, tick_ns: int) -> Int:
-    """Loops that repeat the row before them; on a coarse clock several may share a stamp."""
-    again = np.flatnonzero(rows.start[1:] == rows.start[:-1]) + 1
-    if not len(again) or typical < 3 * tick_ns or len(again) > 0.1 * len(rows):
-        return np.empty(0, np.int64)
-    for column in table.columns.values():
-        one, two = column[rows.row[again]], column[rows.row[again - 1]]
-        same = one == two
-        if column.dtype.kind == "f":
-            same |= np.isnan(one) & np.isnan(two)
-        again = again[same]
-    return again
-
-
 def _in_order(start: Int, mine: Int) -> tuple[Int, int]:
     """Places sorted by time, and how many stood out of order."""
     back = int((np.diff(start[mine]) < 0).sum())
@@ -159,64 +144,27 @@ def _in_order(start: Int, mine: Int) -> tuple[Int, int]:
 
 @dataclass
 class _Piece:
-    """Rows between two cuts; a pasted one repeats the rows of an earlier one."""
+    """Rows between two cuts."""
 
     low: int
     high: int
-    cut: Step | None
-    pasted: bool = False
 
 
-def _pieces(count: int, found: Steps, keep: NDArray[np.bool_]) -> list[_Piece]:
-    edges = [(0, None), *((step.at, step) for step in found.cuts), (count, None)]
-    return [_Piece(low, high, cut) for (low, cut), (high, _) in pairwise(edges) if high > low]
-
-
-def _pasted(parsed: Parsed, row: Int, pieces: list[_Piece], keep: Any) -> list[_Piece]:
-    """Find pieces that stand in the log more than once; the longest copy is kept."""
-    if len(pieces) < 2:
-        return pieces
-    columns = list(parsed.table.columns.values())
-    alike: dict[bytes, list[_Piece]] = {}  # pieces by their first rows
-    for later in pieces:
-        if later.high - later.low < _FEWEST:
-            continue
-        first = row[later.low : later.low + _FEWEST]
-        group = alike.setdefault(b"".join(column[first].tobytes() for column in columns), [])
-        for earlier in group[:_MOST_LIKE]:
-            count = min(earlier.high - earlier.low, later.high - later.low)
-            if earlier.pasted or not _equal(columns, row, earlier.low, later.low, count):
-                continue
-            gone = later if later.high - later.low == count else earlier
-            gone.pasted = True
-            mine = np.arange(gone.low, gone.high)
-            parsed.outcast.add(row[mine[keep[mine]]], "pasted again")
-            keep[mine] = False
-            if gone is later:
-                break
-        if not later.pasted:
-            group.append(later)
-    return pieces
-
-
-def _equal(columns: list[Any], row: Int, first: int, second: int, count: int) -> bool:
-    one, two = row[first : first + count], row[second : second + count]
-    return all(
-        np.array_equal(column[one], column[two], equal_nan=column.dtype.kind == "f")
-        for column in columns
-    )
+def _pieces(count: int, found: Steps) -> list[_Piece]:
+    edges = [0, *(step.at for step in found.cuts), count]
+    return [_Piece(low, high) for low, high in pairwise(edges) if high > low]
 
 
 def _spans(
     parsed: Parsed, row: Int, pieces: list[_Piece], keep: Any, lost: Any
 ) -> list[tuple[_Piece, tuple[int, int]]]:
     """Pieces that are runs, each with the rows of the table that are booked with it."""
-    runs = [p for p in pieces if not p.pasted and keep[p.low : p.high].sum() >= _FEWEST]
+    runs = [p for p in pieces if keep[p.low : p.high].sum() >= _FEWEST]
     if not runs:  # nothing is left of any: let the assembly say so
         runs = [max(pieces, key=lambda p: p.high - p.low)]
     used = {id(run) for run in runs}
     for piece in pieces:
-        if piece.pasted or id(piece) in used:
+        if id(piece) in used:
             continue
         mine = np.arange(piece.low, piece.high)
         parsed.outcast.add(row[mine[keep[mine]]], "rows lost around it")
@@ -239,7 +187,7 @@ def _part(parsed: Parsed, span: tuple[int, int], clock: Clock, **rows: Any) -> P
     return replace(parsed, clock=clock, outcast=outcast, span=span, **rows)
 
 
-def _told(parsed: Parsed, found: Steps, row: Int | None, pasted: list[int]) -> Clock:
+def _told(parsed: Parsed, found: Steps, row: Int | None) -> Clock:
     """The clock with what was found, by line."""
 
     def line(at: int) -> int:
@@ -247,22 +195,17 @@ def _told(parsed: Parsed, found: Steps, row: Int | None, pasted: list[int]) -> C
         return int(parsed.table.line_of(np.array([place]))[0])
 
     def listed(kind: str) -> tuple[dict[str, object], ...]:
-        steps = [step for step in found.steps if step.kind == kind and step.at not in pasted]
+        steps = [step for step in found.steps if step.kind == kind]
         return tuple(
             {"line": line(step.at), "size_ns": step.size_ns, "note": step.note} for step in steps
         )
 
     clock = parsed.clock
-    restarts = tuple(
-        line(step.at) for step in found.steps if step.kind == "restart" and step.at not in pasted
-    )
-    notes = clock.notes
-    if pasted:
-        notes += (f"the same rows stand in the log again from line {line(pasted[0])} on",)
+    restarts = tuple(line(step.at) for step in found.steps if step.kind == "restart")
     return replace(
         clock, wraps=clock.wraps + listed("wrap"),
         jumps=clock.jumps + listed("jump") + listed("corrupt")[:100],
-        restarts=clock.restarts + restarts, notes=notes,
+        restarts=clock.restarts + restarts,
     )  # fmt: skip
 
 
@@ -295,9 +238,15 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
     order = CallOrder(rows, 2 * parsed.clock.tick_ns)
     again = repeated_calls(rows)
     if len(again):
-        parsed.outcast.add(rows.table_row(again), "duplicate row")
-        rows = rows.take(np.setdiff1d(np.arange(len(rows)), again))
+        rows = _without(parsed, rows, again, "duplicate row")
         order = CallOrder(rows, 2 * parsed.clock.tick_ns)
+    if not order.smooth:
+        columns = [rows.duration, rows.name, rows.thread, rows.loop, rows.seq, rows.phase]
+        repeats = find_repeats([column for column in columns if column is not None], rows.start)
+        if repeats.pasted:
+            parsed = replace(parsed, clock=_again(parsed, rows.table_row(repeats.places()[:1])))
+            rows = _without(parsed, rows, repeats.places(), "pasted again")
+            order = CallOrder(rows, 2 * parsed.clock.tick_ns)
     if not order.smooth or parsed.clock.tick_ns >= COARSE_TICK_NS:
         sequence, moved = in_sequence(rows)
         if moved and CallOrder(sequence, 2 * parsed.clock.tick_ns).smooth:
@@ -314,8 +263,8 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
     wrong = np.array(sorted(set(found.corrupt)), np.int64)
     parsed.outcast.add(table_row[wrong], "corrupt stamp")
     keep[wrong] = False
-    pieces = _pasted(parsed, table_row, _pieces(len(rows), found, keep), keep)
-    clock = _told(parsed, found, table_row, [piece.low for piece in pieces if piece.pasted])
+    pieces = _pieces(len(rows), found)
+    clock = _told(parsed, found, table_row)
     made = []
     for piece, span in _spans(parsed, table_row, pieces, keep, None):
         whole = keep[piece.low : piece.high].all()
@@ -327,6 +276,16 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
             told = _moved(clock, back_steps(one, order.tolerance))
         made.append(_part(parsed, span, told, calls=one))
     return made
+
+
+def _without(parsed: Parsed, rows: CallRows, gone: Int, reason: str) -> CallRows:
+    parsed.outcast.add(rows.table_row(gone), reason)
+    return rows.take(np.setdiff1d(np.arange(len(rows)), gone))
+
+
+def _again(parsed: Parsed, row: Int) -> Clock:
+    line = int(parsed.table.line_of(row)[0])
+    return replace(parsed.clock, notes=(*parsed.clock.notes, met_again(line)))
 
 
 def _unwrapped(rows: CallRows, found: Steps) -> Int:

@@ -11,6 +11,7 @@ from stat import S_ISDIR, S_ISREG
 from typing import BinaryIO, cast
 
 from looptime.errors import LogError
+from looptime.parsers.text.rewritten import Rewritten, pieces
 
 __all__ = [
     "BLOCK_BYTES",
@@ -58,6 +59,7 @@ class Source:
     """A log file: where it is and how its bytes become UTF-8 text.
 
     `cautions` grows while the file is read; `progress` is told the share read so far, 0 to 1.
+    `rewritten` stands for the file's own text, line for line.
     """
 
     path: str
@@ -67,6 +69,7 @@ class Source:
     bom: int = 0
     cautions: list[str] = field(default_factory=list, compare=False)
     progress: Progress | None = field(default=None, compare=False)
+    rewritten: Rewritten | None = field(default=None, compare=False)
 
     def tell(self, place: int) -> None:
         """Say how far the file has been read [bytes]."""
@@ -323,6 +326,10 @@ def blocks(source: Source, size: int | None = None, held: int = 0) -> Iterator[B
     """
     if size is None:
         size = min(BLOCK_BYTES, max(_LEAST_BLOCK_BYTES, source.size // 8))
+    if source.rewritten is not None:
+        for number, data in enumerate(pieces(source.rewritten.data, size)):
+            yield Block(data, number)
+        return
     bare_cr = _only_cr(source)
     plain = source.compression is None and source.encoding == "utf-8"
     if held and plain and not bare_cr and not is_address(source.path):

@@ -10,7 +10,7 @@ import os
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ from looptime.errors import LogError
 from looptime.parsers.text.block import Piece, Rejects, parse_block
 from looptime.parsers.text.cells import Key, Member, Want
 from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.schema import REASONS
 
@@ -46,6 +47,10 @@ class Table:
         ``# key: value`` lines.
     headers : int
         Header rows met again further down.
+    folded : (int64 array, int64 array) or None
+        Lines, from 1, whose values stand in another line's row, and that row, rising.
+    passed : int64 array or None
+        Lines, from 1 and rising, that are no gap between rows: folded, or another reading's.
     """
 
     columns: dict[Key, NDArray[Any]]
@@ -55,6 +60,8 @@ class Table:
     headers: int
     _starts: list[int]
     _lines: list[Int | int]
+    folded: tuple[Int, Int] | None = None
+    passed: Int | None = None
 
     def __len__(self) -> int:
         return len(next(iter(self.columns.values()))) if self.columns else 0
@@ -71,6 +78,22 @@ class Table:
     def rows_read(self) -> int:
         """Rows of the file, used or not."""
         return len(self) + len(self.rejects.line)
+
+    def without(self, rows: dict[str, NDArray[np.integer]]) -> Table:
+        """The table without some rows, which are set aside, by reason."""
+        keep = np.ones(len(self), bool)
+        new = []
+        for reason, mine in rows.items():
+            keep[mine] = False
+            new += [(line, REASONS.index(reason), "") for line in self.line_of(mine).tolist()]
+        old = zip(self.rejects.line, self.rejects.reason, self.rejects.text, strict=True)
+        every = sorted([*old, *new])
+        return replace(
+            self,
+            columns={key: column[keep] for key, column in self.columns.items()},
+            rejects=Rejects(*(list(part) for part in zip(*every, strict=True))),
+            _starts=[0], _lines=[self.line_of(np.flatnonzero(keep))],
+        )  # fmt: skip
 
     def line_of(self, rows: NDArray[np.integer]) -> Int:
         """Lines of the file (from 1) on which rows stand."""
@@ -111,6 +134,8 @@ def read_table(source: Source, dialect: Dialect, wants: list[Want]) -> Table:
     for piece in _pieces(source, dialect, wants):
         builder.add(piece)
     table = builder.table()
+    if source.rewritten is not None:
+        _account(table, source.rewritten)
     if not len(table):
         first = table.rejects.text[0] if table.rejects.text else ""
         why = REASONS[table.rejects.reason[0]] if table.rejects.reason else "no rows"
@@ -122,6 +147,33 @@ def read_table(source: Source, dialect: Dialect, wants: list[Want]) -> Table:
             table.rejects.line[0] if table.rejects.line else None,
         )
     return table
+
+
+def _account(table: Table, made: Rewritten) -> None:
+    """Book the lines that share a row, and those that were set aside as the log was rewritten.
+
+    The text of a row that was set aside is found again in the log itself.
+    """
+    bad = table.rejects
+    why = dict(zip(bad.line, bad.reason, strict=True))
+    line, head = made.line + 1, made.head + 1
+    own = table.line_of(np.arange(len(table)))
+    row = np.searchsorted(own, head)
+    used = (row < len(own)) & (own[np.minimum(row, len(own) - 1)] == head) if len(own) else row < 0
+    for at in np.flatnonzero(~used).tolist():  # the row itself was set aside
+        if int(head[at]) in why:
+            bad.line.append(int(line[at]))
+            bad.reason.append(why[int(head[at])])
+    for place, reason in made.aside:
+        bad.line.append(place + 1)
+        bad.reason.append(REASONS.index(reason))
+    order = sorted(range(len(bad.line)), key=bad.line.__getitem__)
+    bad.line[:] = [bad.line[at] for at in order]
+    bad.reason[:] = [bad.reason[at] for at in order]
+    bad.text[:] = [""] * len(order)
+    table.folded = (line[used], row[used])
+    others = np.empty(0, np.int64) if made.others is None else made.others + 1
+    table.passed = np.union1d(line[used], others)
 
 
 def _pieces(source: Source, dialect: Dialect, wants: list[Want]) -> Iterator[Piece]:

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from looptime.analysers.loop_detail import loop_detail
 from looptime.analysers.summary import Summary
 from looptime.errors import UsageError
 from looptime.run import Run
@@ -16,6 +17,10 @@ from looptime.views.text.terminal import number
 __all__ = ["event_table", "loop_beside_typical", "typical_loop"]
 
 _MOST_CALLS = 4000
+# height of a call's bar in its lane, what is left of it however deep, and how fast it narrows
+_WIDTH, _LEAST, _NARROWER = 0.86, 0.3, 0.7
+# letters that the whole width of the figure holds
+_LETTERS = 110
 
 
 def event_table(
@@ -91,22 +96,23 @@ def loop_beside_typical(at: Summary, loop: int) -> Picture:
     k = int(place[0])
     usual = typical_loop(at, k)
     lanes: list[str] = []
-    traces: dict[str, dict[str, Any]] = {}
+    traces: dict[tuple[int, str], dict[str, Any]] = {}
+    ends = [float(run.loop_columns.period_ns[i]) / 1e6 for i in (k, usual)]
     rows: list[tuple[object, ...]] = []
     for index, word in ((k, "chosen"), (usual, "typical")):
-        _draw_loop(run, index, word, lanes, traces, rows)
-    ends = [float(run.loop_columns.period_ns[i]) / 1e6 for i in (k, usual)]
+        _draw_loop(run, index, word, lanes, traces, rows, max(ends))
     y = axis("", tickvals=list(range(len(lanes))), ticktext=[text_in_plot(x) for x in lanes],
              range=[len(lanes) - 0.4, -0.6], ticks="", showgrid=False)  # fmt: skip
     drawn = layout(
         axis("time in the loop (ms)", range=[0, max(ends) * 1.02]), y,
-        130 + 44 * len(lanes), barmode="overlay", showlegend=True, bargap=0.25, hovermode="closest",
+        130 + 52 * len(lanes), barmode="overlay", showlegend=True, bargap=0.25, hovermode="closest",
+        uniformtext={"minsize": 9, "mode": "hide"},
     )  # fmt: skip
     drawn["shapes"] = [_end(e, i, lanes) for i, e in enumerate(ends)]
     title = _loop_title(at, k, usual)
     when = at.basis.time_s(k)
     return Picture(
-        "loop", title, {"data": list(traces.values()), "layout": drawn},
+        "loop", title, {"data": _in_order(traces), "layout": drawn},
         f"Calls by thread of loop {loop} at {number(when, 5)} s and of typical loop "
         f"{int(run.loop_columns.loop[usual])}. {title}.",
         ("loop", "thread", "call", "kind", "start ms", "duration ms", "self ms"), tuple(rows),
@@ -116,8 +122,8 @@ def loop_beside_typical(at: Summary, loop: int) -> Picture:
 
 
 def _draw_loop(
-    run: Run, index: int, word: str, lanes: list[str], traces: dict[str, dict[str, Any]],
-    rows: list[tuple[object, ...]],
+    run: Run, index: int, word: str, lanes: list[str],
+    traces: dict[tuple[int, str], dict[str, Any]], rows: list[tuple[object, ...]], span_ms: float,
 ) -> None:  # fmt: skip
     calls, begin = run.call_columns, int(run.loop_columns.start_ns[index])
     mine = np.flatnonzero(calls.loop == index)[:_MOST_CALLS]
@@ -128,30 +134,43 @@ def _draw_loop(
             continue
         lane = len(lanes)
         lanes.append(f"{word} {number_of}: {label(run.thread_names[thread], 16)}")
-        for row in mine[calls.thread[mine] == thread]:
-            at = run.names[calls.name[row]]
+        here = mine[calls.thread[mine] == thread]
+        for row in here[np.argsort(calls.start_ns[here], kind="stable")]:
+            at, depth = run.names[calls.name[row]], int(calls.depth[row])
             start = (int(calls.start_ns[row]) - begin) / 1e6
             duration, own = float(calls.duration_ns[row]) / 1e6, float(calls.self_ns[row]) / 1e6
-            trace = traces.setdefault(at.kind, _kind_trace(at.kind))
+            trace = traces.setdefault((depth, at.kind), _kind_trace(at.kind))
             trace["base"].append(start)
             trace["x"].append(duration)
             trace["y"].append(lane)
-            # a nested call is drawn narrower, within the call that encloses it
-            trace["width"].append(0.75 * 0.72 ** min(int(calls.depth[row]), 4))
-            trace["customdata"].append([number_of, text_in_plot(label(at.name, 60)), own])
+            trace["width"].append(_WIDTH * (_LEAST + (1 - _LEAST) * _NARROWER**depth))
+            # what a nested call covers leaves no room for a name
+            room = int(_LETTERS * own / span_ms) if own > 0.6 * duration else 0
+            name = label(at.name, 60)
+            trace["text"].append(text_in_plot(name) if len(name) <= room else "")
+            trace["customdata"].append([number_of, text_in_plot(name), own, duration])
             rows.append((number_of, run.thread_names[thread], at.name, at.kind, start, duration,
                          own))  # fmt: skip
+
+
+def _in_order(traces: dict[tuple[int, str], dict[str, Any]]) -> list[dict[str, Any]]:
+    """What encloses first, what is nested upon it, however deep; each kind once in the legend."""
+    order = sorted(traces, key=lambda key: key[0])
+    for kind in {kind for _, kind in order}:
+        traces[next(key for key in order if key[1] == kind)]["showlegend"] = True
+    return [traces[key] for key in order]
 
 
 def _kind_trace(kind: str) -> dict[str, Any]:
     return {
         "type": "bar", "orientation": "h", "name": kind, "base": [], "x": [], "y": [],
-        "width": [], "customdata": [],
+        "width": [], "customdata": [], "text": [], "textposition": "inside",
+        "insidetextanchor": "middle", "textangle": 0, "legendgroup": kind, "showlegend": False,
         "marker": {"color": colour_of(kind), "line": {"color": "#ffffff", "width": 0.7},
                    "pattern": {"shape": pattern_of(kind), "fillmode": "overlay", "size": 6,
                                "solidity": 0.18}},
-        "hovertemplate": "%{customdata[1]}<br>from %{base:.3f} ms for %{x:.3f} ms (self "
-        "%{customdata[2]:.3f})<br>loop %{customdata[0]}<extra>" + kind + "</extra>",
+        "hovertemplate": "%{customdata[1]}<br>from %{base:.3f} ms for %{customdata[3]:.3f} ms "
+        "(self %{customdata[2]:.3f})<br>loop %{customdata[0]}<extra>" + kind + "</extra>",
     }  # fmt: skip
 
 
@@ -169,9 +188,11 @@ def _end(end: float, which: int, lanes: list[str]) -> dict[str, Any]:
 def _loop_title(at: Summary, k: int, usual: int) -> str:
     period = at.basis.period_ms
     loop = int(at.run.loop_columns.loop[k])
-    event = next((e for e in at.slow.events if e.first <= loop <= e.last), None)
     text = f"Loop {loop} took {number(float(period[k]))} ms, a typical one "
     text += f"{number(float(period[usual]))} ms"
-    if event is not None:
-        text += f"; {label(event.culprit, 40)} stretched most"
+    # what stretched in this loop itself; the spell that it belongs to may have another cause
+    most = max(loop_detail(at.basis, loop).rows, key=lambda row: row.excess_ms, default=None)
+    longer = float(period[k] - period[usual])
+    if most is not None and min(longer, most.excess_ms) > 0.05 * float(period[usual]):
+        text += f"; {label(most.name, 40)} stretched most, by {number(most.excess_ms)} ms"
     return text

@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from looptime.analysers.estimate import to_json
 from looptime.parsers.read import Log
 from looptime.schema import SCHEMA_VERSION
 
-if TYPE_CHECKING:
-    from looptime.analysers import Summary
-    from looptime.analysers.loop_detail import LoopDetail, VideoSync
-    from looptime.analysers.waits import Delay
-
-__all__ = ["document", "dumps", "log_head", "slow"]
+__all__ = ["document", "dumps", "log_head"]
 
 
 def document(**parts: Any) -> dict[str, Any]:
@@ -62,27 +57,3 @@ def log_head(log: Log) -> dict[str, Any]:
             "notes": list(clock.notes),
         },
     }
-
-
-def slow(
-    found: Summary,
-    top: int,
-    video: VideoSync | None,
-    detail: LoopDetail | None,
-    fires: Delay | None,
-) -> dict[str, Any]:
-    """The document of the command ``slow``; events beyond `top` are left out."""
-    said = found.to_dict()
-    events = to_json(list(found.slow.events[:top]))
-    for event in events:
-        event["frame"] = None if video is None else video.frame_at(event["time_s"])
-    return document(
-        path=found.run.source,
-        phase=said["phase"],
-        judged=said["judged"],
-        slow={**said["slow"], "events": events},
-        contention=said["contention"],
-        recurrence=said["recurrence"],
-        loop=to_json(detail),
-        delay=to_json(fires),
-    )

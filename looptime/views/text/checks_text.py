@@ -33,6 +33,9 @@ __all__ = ["render_comparison", "render_gate"]
 
 _CALLS = 10
 _PARTS = 8
+# rows that fail that are told in words, and names in one line
+_WHY = 3
+_NAMES = 8
 
 
 def _name(facts: Facts) -> str:
@@ -45,22 +48,52 @@ def _name(facts: Facts) -> str:
     return ", ".join(words)
 
 
-def render_comparison(found: Comparison) -> list[RenderableType]:
-    """A comparison: what is unlike, the verdict in words, the figures, what explains them."""
-    parts: list[RenderableType] = []
-    if found.unlike:
+def render_comparison(found: Comparison, besides: Sequence[str] = ()) -> list[RenderableType]:
+    """A comparison: the verdict in words, what is unlike, the figures, what explains them.
+
+    `besides` is said after the verdict: what the change of the pace does to controllers.
+    """
+    first, *more = found.sentences
+    parts: list[RenderableType] = [line(first)] if found.recordings else [
+        line(f"Verdict: {found.verdict}. {first}")
+    ]  # fmt: skip
+    apart = [u for u in found.unlike if u.what in ("robot", "layout", "pacing")]
+    if apart:
+        parts.insert(0, line(f"Look out: {'; '.join(u.text for u in apart)}."))
+    parts += [line(text) for text in (*more, *besides) if text]
+    rest = [u for u in found.unlike if u not in apart]
+    if rest:
         parts.append(heading_line("Unlike between the sides"))
-        parts += [line(f"- {u.text}") for u in found.unlike]
-    parts.append(heading_line(f"Verdict: {found.verdict}"))
-    parts += [line(text) for text in found.sentences]
+        parts += [line(f"- {u.text}") for u in rest]
     parts.append(heading_line(f"Before and after ({found.window_s:.4g} s of each run)"))
+    parts.append(inset(_changes_table(found)))
+    parts += _notes(found.changes)
+    parts += [*_explained(found), *_call_rows(found), *_came_and_went(found), *_shift(found)]
+    parts.append(heading_line("What was compared"))
     for side, runs in (("before", found.before), ("after", found.after)):
         shown = [_name(f) for f in runs[:4]] + ([f"{len(runs) - 4} more"] if runs[4:] else [])
         parts.append(line(f"{side:<7}" + "; ".join(shown)))
-    parts += cut_lines((*found.before, *found.after))
-    parts.append(inset(_changes_table(found)))
-    parts += _notes(found.changes)
-    return parts + list(_explained(found)) + list(_call_rows(found)) + list(_shift(found))
+    return parts + cut_lines((*found.before, *found.after))
+
+
+def _came_and_went(found: Comparison) -> Iterator[RenderableType]:
+    """Calls that only one side holds, the dearest first."""
+    if not found.replaced:
+        return
+    yield heading_line("Calls that only one side holds (ms a loop)")
+    shown = found.replaced[:_PARTS]
+    rows = [
+        [_many(r.before, r.before_name), number(r.before_ms) if r.before else "-",
+         _many(r.after, r.after_name), number(r.after_ms) if r.after else "-"]
+        for r in shown
+    ]  # fmt: skip
+    yield inset(table(["before", "ms", "after", "ms"], rows, left=(0, 2)))
+    if len(found.replaced) > len(shown):
+        yield line(f"and {len(found.replaced) - len(shown)} more")
+
+
+def _many(calls: Sequence[str], name: str) -> str:
+    return (f"{len(calls)} x " if len(calls) > 1 else "") + safe(name or "-", 36)
 
 
 def _share(share: float | None) -> str:
@@ -155,35 +188,54 @@ def _shift(found: Comparison) -> Iterator[RenderableType]:
 
 
 def render_gate(found: GateResult, all_rows: bool = False) -> list[RenderableType]:
-    """A gate: what was checked, one table, and one last line with the verdict."""
-    parts: list[RenderableType] = []
-    for facts in found.new:
-        parts.append(line(f"new      {_name(facts)}"))
-    if found.baseline:
-        versions = dict.fromkeys(f.version or "?" for f in found.baseline)
-        text = f"{len(found.baseline)} runs, version {', '.join(map(str, versions))}"
-        parts.append(line(f"baseline {text}"))
-    parts += cut_lines((*found.new, *found.baseline))
-    parts += [line(f"note: {note}") for note in found.notes]
+    """A gate: the verdict, why, one table of what decides, then what it rests on."""
+    parts: list[RenderableType] = [Text(safe(found.sentence, LONGEST), style="bold")]
+    parts += [line(_why(r)) for r in found.failed[:_WHY]]
+    if len(found.failed) > _WHY:
+        parts.append(line(f"and {len(found.failed) - _WHY} more"))
+    if found.failed:
+        parts.append(
+            inset(caution("a gate is about timing only; it says nothing about safe motion"))
+        )
     rows = [r for r in found.rows if all_rows or _worth_showing(r)]
     if rows:
         heads = ["check", "what", "value", "limit", "change", "verdict"]
         cells = [_gate_row(r) for r in rows]
         parts.append(inset(table(heads, cells, left=(0, 1, 5))))
-    if len(rows) < len(found.rows):
-        hidden = len(found.rows) - len(rows)
-        text = f"{hidden} calls' figures that do not fail are not listed (--all lists them)"
-        parts.append(line(text))
+    parts += [] if all_rows else _kept_back(found, rows)
     parts += [
         line(f"{r.what}: {r.note}{f' ({r.source})' if r.source else ''}")
         for r in rows
-        if r.note and (r.verdict != "pass" or r.note.startswith("s"))
+        if r.note and not r.call and (r.verdict != "pass" or r.note.startswith("s"))
     ]
-    if found.failed:
-        parts.append(
-            inset(caution("a gate is about timing only; it says nothing about safe motion"))
-        )
-    return [*parts, Text(""), Text(safe(found.sentence, LONGEST), style="bold")]
+    parts.append(heading_line("What was checked"))
+    parts += [line(f"new      {_name(facts)}") for facts in found.new]
+    if found.baseline:
+        versions = dict.fromkeys(f.version or "?" for f in found.baseline)
+        text = f"{len(found.baseline)} runs, version {', '.join(map(str, versions))}"
+        parts.append(line(f"baseline {text}"))
+    parts += cut_lines((*found.new, *found.baseline))
+    return parts + [line(f"note: {note}") for note in found.notes]
+
+
+def _why(row: Row) -> str:
+    change = "" if row.change_percent is None else f", {signed(row.change_percent)} %"
+    value, limit = amount(row.value, row.unit), amount(row.limit, row.unit)
+    note = f": {row.note}" if row.note else ""
+    return f"{safe(row.what, 60)} is {value}, its limit {limit}{change}{note}"
+
+
+def _kept_back(found: GateResult, rows: Sequence[Row]) -> Iterator[RenderableType]:
+    """Calls that are not in the table: how many passed, and the names of those not judged."""
+    kept = [r for r in found.rows if r not in rows]
+    passed = [r for r in kept if r.verdict == "pass"]
+    if passed:
+        yield line(f"{len(passed)} calls' figures pass and are not listed (--all lists them)")
+    for verdict in ("can't tell", "not judged", "not comparable"):
+        names = [safe(r.what, 40) for r in kept if r.verdict == verdict]
+        if names:
+            more = f" and {len(names) - _NAMES} more" if len(names) > _NAMES else ""
+            yield line(f"{verdict}: {', '.join(names[:_NAMES])}{more}")
 
 
 def _worth_showing(row: Row) -> bool:

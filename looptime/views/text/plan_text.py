@@ -31,13 +31,17 @@ _READ_WORK = (
 )
 
 
-def render_plan(at: Prediction) -> list[RenderableType]:
+def render_plan(
+    at: Prediction, besides: Sequence[str] = (), set_of_wheels: Sequence[str] = ()
+) -> list[RenderableType]:
     """A prediction: verdict, before and after, changes, calls, ages, buses, cautions.
 
     Parameters
     ----------
     at : Prediction
         What `looptime.planner.answer.predict` returned.
+    besides, set_of_wheels : sequence of str
+        What the new pace does to controllers, and to steered wheels as a set.
 
     Returns
     -------
@@ -46,12 +50,14 @@ def render_plan(at: Prediction) -> list[RenderableType]:
     parts: list[RenderableType] = [Text(_verdict(at), style="bold"), Text(_basis(at))]
     if at.run_sd_from == "assumed":
         parts.append(Text("A season of runs, or --run-sd PERCENT, says what yours scatter by."))
+    parts += [Text(safe(text, 1000)) for text in besides if text]
     parts += [heading_line("Before and after"), _sides(at.baseline, at.predicted)]
     parts += [heading_line("What each change does to the mean"), _changes(at)]
     parts += [heading_line("Calls of the loop, ms a loop"), _calls(at)]
     ages = _ages(at.baseline, at.predicted)
     if ages is not None:
         parts += [heading_line("Reading age at use, ms"), ages]
+    parts += [Text(safe(text, 400)) for text in set_of_wheels]
     buses = _buses(at)
     if buses is not None:
         parts += [heading_line("Buses"), buses]

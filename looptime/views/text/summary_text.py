@@ -51,6 +51,9 @@ __all__ = [
     "render_together",
 ]
 
+#: Runs listed a line each, and runs shown in full, in a log of many.
+_RUNS_LISTED = 60
+_RUNS_IN_FULL = 3
 #: Rules of what comes back that are shown.
 _MOST_RULES = 6
 
@@ -77,12 +80,54 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> list[RenderableTyp
     for at in summaries:
         place = next((k for k, run in enumerate(log.runs) if _same_run(run, at.run)), 0)
         by_run.setdefault(place, []).append(at)
+    if len(by_run) > 1:
+        parts += _runs(log, by_run)
+    full = set(by_run)
+    if len(by_run) > _RUNS_IN_FULL:
+        full = {max(by_run, key=lambda place: len(log.runs[place]))}
     for place, mine in by_run.items():
+        if place not in full:
+            continue
         if len(by_run) > 1:
-            parts.append(heading_line(f"Run {place + 1} of {len(log.runs)}"))
+            parts.append(heading_line(f"Run {place + 1} of {len(log.runs)}{_group(mine[0].run)}"))
         if len(mine) > 1:
             parts += _phases(mine)
         parts += render_run(mine[0])
+    return parts
+
+
+def _group(run: Run) -> str:
+    """Whose run it is, where the log holds those of several senders."""
+    group = run.meta.get("group")
+    return "" if group is None else f": {safe(group, 40)}"
+
+
+def _runs(log: Log, by_run: dict[int, list[Summary]]) -> list[RenderableType]:
+    """All runs of a log, a line each."""
+    rows = []
+    grouped = any("group" in log.runs[place].meta for place in by_run)
+    for place, mine in list(by_run.items())[:_RUNS_LISTED]:
+        at = mine[0].pace
+        p = at.period_ms
+        rows.append(
+            [
+                str(place + 1),
+                *([log.runs[place].meta.get("group", "")] if grouped else []),
+                f"{at.loops:,}",
+                number(at.duration_s),
+                number(at.rate_hz.by_time),
+                *([number(p.p50.value), number(p.p99.value), number(p.max)] if at.loops else []),
+            ]
+        )
+    group = ["group"] if grouped else []
+    heads = ["run", *group, "loops", "s", "loops/s", "p50 ms", "p99 ms", "max ms"]
+    rows = [row + [""] * (len(heads) - len(row)) for row in rows]
+    shown = f"The {len(by_run)} runs" if not grouped else f"The {len(by_run)} runs by group"
+    parts: list[RenderableType] = [heading_line(shown), indented(table(heads, rows))]
+    if len(by_run) > _RUNS_LISTED:
+        parts.append(indented(Text(f"and {len(by_run) - _RUNS_LISTED} more; all are in --json")))
+    if len(by_run) > _RUNS_IN_FULL:
+        parts.append(indented(Text("In full below: the longest. Every run's figures: --json.")))
     return parts
 
 

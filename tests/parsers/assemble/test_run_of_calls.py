@@ -139,6 +139,21 @@ def test_lost_loops_make_no_long_period(tmp_path):
     balance(run)
 
 
+@pytest.mark.parametrize("together", [2, 3, 40])
+def test_lost_loops_leave_the_last_whole_one(together, tmp_path):
+    """Rows of loops that end where the next begins, many lost: each that has its row is a loop."""
+    kept = [n for n in range(200) if n % (together + 3) < together]
+    text = "loop,name,start_us,duration_us\n" + "".join(
+        f"{n},step,{1000 * n + 100},200\n{n},loop,{1000 * n},1000\n" for n in kept
+    )
+    text += f"{kept[-1] + 1},step,{1000 * kept[-1] + 1100},200\n"  # cut short: no row of its own
+    run = looptime.read(write(tmp_path, text))
+    assert run.loop_columns.loop.tolist() == kept
+    assert set(run.loop_columns.period_ns.tolist()) == {1_000_000}
+    assert run.set_aside.counts == {"unfinished last loop": 1}
+    balance(run)
+
+
 def test_loop_call_option(tmp_path):
     """The caller may name the call that begins a loop; an unknown name gets the nearest."""
     rows = "".join(

@@ -11,7 +11,7 @@ from looptime.errors import LogError
 from looptime.parsers import registry
 from looptime.parsers.layouts.contract import Layout
 from looptime.parsers.registry import load
-from looptime.schema import LAYOUTS
+from looptime.schema import TABLES
 from tests.parsers.build import read
 
 PAGE = Path(__file__).parents[3] / "DEVELOPERS.md"
@@ -24,7 +24,7 @@ def with_rates(monkeypatch):
     module = ModuleType("looptime.parsers.layouts.rates")
     exec(compile(text, "rates.py", "exec"), module.__dict__)
     monkeypatch.setitem(sys.modules, module.__name__, module)
-    monkeypatch.setattr(registry, "LAYOUTS", (*LAYOUTS, "rates"))
+    monkeypatch.setattr(registry, "TABLES", (*TABLES, "rates"))
 
 
 def test_the_layout_of_the_developers_page_reads_a_log(with_rates, tmp_path):
@@ -47,8 +47,8 @@ def test_a_refused_layout_names_an_added_layout_too(with_rates, tmp_path):
 
 def test_every_name_in_the_list_has_its_layout():
     """The list of names and the files agree, and a layout outranks only those after it."""
-    for place, name in enumerate(LAYOUTS):
+    for place, name in enumerate(TABLES):
         layout = load(name)
         assert isinstance(layout, Layout)
         assert layout.name == name
-        assert set(layout.beats) <= set(LAYOUTS[place + 1 :])
+        assert set(layout.beats) <= set(TABLES[place + 1 :])

@@ -9,8 +9,8 @@ from looptime.checks.recording.recording import Settings
 from looptime.checks.season.adding import add_logs
 from looptime.checks.season.season import Season
 from looptime.checks.season.workers import Job
-from looptime.checks.sources import LogReader
 from looptime.errors import LogError
+from looptime.questions import Asked
 
 fsspec = pytest.importorskip("fsspec")
 TEXT = "time_ms,heading\n" + "".join(f"{20 * k + k % 3},{k}\n" for k in range(400))
@@ -35,7 +35,7 @@ def test_an_address_reads_as_the_file_does(address, tmp_path):
 def test_season_of_addresses(address, tmp_path):
     """A season takes logs by their addresses, and knows them again."""
     season = Season(tmp_path / "season", create=True)
-    job = Job(address, LogReader(), Settings())
+    job = Job(address, Asked().parts, Settings())
     assert len(add_logs(season, [job], processes=1).new) == 1
     assert len(add_logs(season, [job], processes=1).known) == 1
 

@@ -2,6 +2,7 @@
 #include "looptime_recorder.hpp"
 
 #include <climits>
+#include <csignal>
 #include <cstdlib>
 #include <dlfcn.h>
 #include <limits>
@@ -15,6 +16,7 @@ using looptime::Recorder;
 
 bool no_threads;                    // the system refuses them
 std::atomic<std::int64_t> step_ns{0}; // by which the clock is ahead
+std::atomic<bool> frozen{false};      // the clock stands still
 
 // Numbers that the recorder did not give; the last is another recorder's.
 struct Strangers {
@@ -204,6 +206,34 @@ int refused(const std::string& folder) {
     return 0;
 }
 
+// The writer wakes once, after loop 9; the program is gone, without an end, after loop 19.
+std::atomic<bool> gated{false};
+std::atomic<int> asleep{0}, let_go{0}; // how often the writer went to sleep, and was woken
+std::atomic<std::int64_t> wakes_at{0}; // when it asked for that
+
+int killed(const std::string& folder) {
+    gated = true;
+    frozen = true;
+    Recorder rec(folder, "log");
+    const int call = rec.call("call");
+    for (int n = 0; n < 20; ++n) {
+        rec.loop();
+        { auto timed = rec.time(call); }
+        if (n == 10) {
+            while (asleep != 1) {
+                std::this_thread::yield();
+            }
+            std::printf("%ld\n", static_cast<long>((wakes_at - rec.now()) / 1000000));
+            let_go = 1;
+            while (asleep != 2) {
+                std::this_thread::yield();
+            }
+        }
+    }
+    std::fflush(stdout);
+    return ::kill(::getpid(), SIGKILL);
+}
+
 // The clock steps back and ahead, between marks and within calls.
 int clock_steps(const std::string& folder) {
     Recorder rec(folder, "log");
@@ -306,6 +336,10 @@ private:
 
 // The system's own, behind these two, can be refused and moved on.
 extern "C" int clock_gettime(clockid_t clock, timespec* time) {
+    if (frozen) {
+        *time = timespec{1000, 0};
+        return 0;
+    }
     const long done = ::syscall(SYS_clock_gettime, clock, time);
     const std::int64_t now = std::int64_t(time->tv_sec) * 1000000000 + time->tv_nsec + step_ns;
     time->tv_sec = static_cast<time_t>(now / 1000000000);
@@ -319,6 +353,23 @@ extern "C" int pthread_create(pthread_t* thread, const pthread_attr_t* how, void
     return no_threads ? EAGAIN : create(thread, how, what, with);
 }
 
+extern "C" int pthread_cond_clockwait(pthread_cond_t* what, pthread_mutex_t* mutex, clockid_t clock,
+                                      const timespec* until) {
+    typedef int (*Wait)(pthread_cond_t*, pthread_mutex_t*, clockid_t, const timespec*);
+    static const Wait wait = reinterpret_cast<Wait>(::dlsym(RTLD_NEXT, "pthread_cond_clockwait"));
+    if (!gated) {
+        return wait(what, mutex, clock, until);
+    }
+    wakes_at = std::int64_t(until->tv_sec) * 1000000000 + until->tv_nsec;
+    const int mine = ++asleep;
+    ::pthread_mutex_unlock(mutex);
+    while (let_go < mine) {
+        std::this_thread::yield();
+    }
+    ::pthread_mutex_lock(mutex);
+    return ETIMEDOUT;
+}
+
 int main(int, char** words) {
     const std::string mode = words[1], folder = words[2];
     if (mode == "storm") {
@@ -328,7 +379,7 @@ int main(int, char** words) {
     const std::pair<const char*, int (*)(const std::string&)> modes[] = {
         {"numbers", numbers}, {"names", names},     {"places", places}, {"deep", deep},
         {"late", late},       {"forked", forked},   {"churn", churn},   {"refused", refused},
-        {"clock", clock_steps}};
+        {"clock", clock_steps}, {"killed", killed}};
     for (auto& it : modes) {
         if (mode == it.first) {
             return it.second(folder);

@@ -1,6 +1,6 @@
 /** A pretended robot for the guide's program: some loops in two phases. */
 public class Robot {
-    private volatile int ticks;
+    private volatile int ticks, poses;
 
     public boolean running() {
         return ticks < 20;
@@ -16,6 +16,7 @@ public class Robot {
     }
 
     public double readPose() {
+        poses = poses + 1;
         pause(2);
         return 3;
     }
@@ -25,7 +26,9 @@ public class Robot {
     }
 
     public void waitForNextTick() {
-        pause(1);
+        do {
+            pause(1);
+        } while (ticks == 10 && poses < 2); // the reader's turn
         ticks = ticks + 1;
     }
 

@@ -3,6 +3,7 @@
 import time
 
 written = []
+poses = []
 
 
 def running():
@@ -23,6 +24,7 @@ def read_gyro():
 
 def read_pose():
     """Take two milliseconds or so."""
+    poses.append(3.0)
     time.sleep(0.002)
     return 3.0
 
@@ -34,5 +36,7 @@ def write_wheels(heading, position):
 
 
 def wait_for_next_tick():
-    """Take a millisecond or so."""
+    """Take a millisecond or so; the tenth lasts until a second pose is being read."""
     time.sleep(0.001)
+    while len(written) == 10 and len(poses) < 2:
+        time.sleep(0.001)

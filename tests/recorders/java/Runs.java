@@ -79,25 +79,32 @@ public final class Runs {
                 made += 4;
             }
             if (k % 50 == 0) {
-                pause(); // the writer may catch up
+                rec.flush(); // there is room again
             }
         }
         System.out.println(made);
     }
 
-    /** The same in a thread that has no loops. */
+    /** The same in a thread that has no loops; call 7 has more calls in it than the ring. */
     private static void overflowOfWorker() throws Exception {
         Thread worker = new Thread(() -> {
             for (int k = 0; k < 3000; k++) {
+                if (k == 7) {
+                    rec.time(outer);
+                    for (int n = 0; n < 25; n++) {
+                        nested();
+                    }
+                    rec.end();
+                }
                 nested();
                 if (k % 50 == 0) {
-                    pause();
+                    rec.flush();
                 }
             }
         }, "worker");
         worker.start();
         worker.join();
-        System.out.println(3000 * 4);
+        System.out.println(3000 * 4 + 101);
     }
 
     private static void forever() throws Exception {
@@ -120,7 +127,7 @@ public final class Runs {
                     }
                     nested();
                     if (k % 50 == 0) {
-                        pause();
+                        Thread.yield();
                     }
                 }
                 if (loops) {
@@ -131,14 +138,6 @@ public final class Runs {
         }
         for (Thread thread : all) {
             thread.join();
-        }
-    }
-
-    private static void pause() {
-        try {
-            Thread.sleep(3);
-        } catch (InterruptedException e) {
-            Thread.currentThread().interrupt();
         }
     }
 

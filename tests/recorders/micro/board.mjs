@@ -1,20 +1,22 @@
 // Runs a program on MicroPython's WebAssembly port: a 32-bit machine, as a small board is.
 //   node board.mjs PORT_FOLDER RECORDER_FOLDER PROGRAM OUT_FOLDER WRAP MODE [WORD ...]
-// With WRAP "soon" the machine's clock is set on, so that the port's own counter of microseconds is
-// a second before its wrap at 2**30.
+// With WRAP "soon" the machine's clock goes on by 50 us whenever it is read, from 200 ms before the
+// port's own counter of microseconds wraps at 2**30.
 // Files that the program writes into /out are copied to OUT_FOLDER.
 import fs from "node:fs";
 import path from "node:path";
 import { pathToFileURL } from "node:url";
 
 const [port, recorder, program, out, wrap, mode, ...words] = process.argv.slice(2);
-const plain = Date.now.bind(Date);
 const { loadMicroPython } = await import(pathToFileURL(path.join(port, "micropython.mjs")).href);
 const board = await loadMicroPython({ heapsize: 192 * 1024, linebuffer: true });
 if (wrap === "soon") {
+  let readings = 0;
+  const at = Date.now();
+  Date.now = () => at + Math.floor(readings++ / 20);
   board.runPython("import time\nnow_ms = time.ticks_ms()");
-  const shift = Math.floor(2 ** 30 / 1000) - 1000 - board.globals.get("now_ms");
-  Date.now = () => plain() + shift;
+  const shift = Math.floor(2 ** 30 / 1000) - 200 - board.globals.get("now_ms");
+  Date.now = () => at + shift + Math.floor(readings++ / 20);
 }
 board.FS.mkdir("/lib");
 board.FS.mkdir("/out");

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import looptime
 from looptime.analysers.summary import Summary, summarise
 from looptime.schema import KINDS, UNATTRIBUTED
 from looptime.views.figures.costs_figures import GROUPS, call_table, cost_bars, slow_against_typical
@@ -174,6 +176,36 @@ def test_a_loop_is_drawn_beside_a_typical_one() -> None:
     heads, rows = event_table(at)
     assert rows[0][0] in (29, 59, 89, 119)
     assert len(set(heads)) == len(heads) == len(rows[0])
+
+
+def test_nested_calls_are_drawn_upon_what_encloses_them(tmp_path: Path) -> None:
+    """Three calls deep: each trace comes after the one below it, narrower, named where it fits."""
+    rows = ["name,start_us,duration_us"]
+    begin = 0
+    for k in range(60):
+        read = 29_500 if k == 30 else 3_500
+        rows += [
+            f"loop,{begin},{read + 9000}", f"drive.update,{begin + 300},{read + 6000}",
+            f"bus.exchange,{begin + 500},{read + 900}", f"gyro.read,{begin + 800},{read}",
+        ]  # fmt: skip
+        begin += read + 9000
+    log = tmp_path / "nested.csv"
+    log.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    made = loop_beside_typical(summarise(looptime.read(log)), 30)
+    at = {}
+    for number, trace in enumerate(made.figure["data"]):
+        for place, about in enumerate(trace["customdata"]):
+            if about[0] == 30:
+                at[about[1]] = (number, trace["width"][place], trace["text"][place], about[3])
+    order = ["drive.update", "bus.exchange", "gyro.read"]
+    assert [at[name][0] for name in order] == sorted({at[name][0] for name in order})
+    assert at["drive.update"][1] > at["bus.exchange"][1] > at["gyro.read"][1] > 0.2
+    assert at["gyro.read"][2:] == ("gyro.read", 29.5)
+    hover = made.figure["data"][at["gyro.read"][0]]["hovertemplate"]
+    assert "from %{base:.3f} ms for %{customdata[3]:.3f} ms" in hover
+    assert "gyro.read stretched most, by 26" in made.title
+    shown = [t["name"] for t in made.figure["data"] if t["showlegend"]]
+    assert len(shown) == len(set(shown))
 
 
 def long_summary(loops: int = 60_000) -> Summary:

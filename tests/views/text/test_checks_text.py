@@ -58,16 +58,19 @@ def failed():
 
 
 def test_a_comparison_says_what_is_unlike_before_any_figure():
-    """Order of the parts: unlike, verdict, figures; the sum of the parts stands last."""
+    """Order of the parts: the answer, what is unlike, figures, and what was compared last."""
     found = compare(
         [recording(1)], [recording(2, loops=3000, calls={**CALLS, "camera.read": 0.5})],
         settings=SETTINGS,
     )  # fmt: skip
     text = _text(render_comparison(found))
-    places = [text.index(w) for w in ("Unlike", "Verdict:", "Before and after", "What explains")]
+    places = [
+        text.index(w)
+        for w in ("These two", "Unlike", "Before and after", "What explains", "What was")
+    ]
     assert places == sorted(places)
     assert "camera.read" in text
-    assert "One run per side cannot tell" in " ".join(text.split())
+    assert "One run a side cannot tell" in " ".join(text.split())
     assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
 
 
@@ -82,11 +85,13 @@ def test_what_is_cut_at_the_start_is_said(failed):
     assert "are left out, at least" not in _text(render_comparison(kept))
 
 
-def test_a_gate_ends_with_its_verdict(failed):
-    """One table, and the last line is the verdict in words."""
+def test_a_gate_begins_with_its_verdict(failed):
+    """The first line is the verdict in words, then why; what was checked stands last."""
     text = _text(render_gate(failed))
-    last = [line for line in text.splitlines() if line.strip()][-1]
-    assert "beyond the limit." in last
+    first, *_ = [line for line in text.splitlines() if line.strip()]
+    assert "beyond the limit." in " ".join(text.splitlines()[:3])
+    assert first.startswith("FAIL: ")
+    assert text.index("its limit") < text.index("verdict") < text.index("What was checked")
     assert "FAIL: " in text
     assert "\x1b" not in text
     assert "\u202e" not in text
@@ -94,10 +99,14 @@ def test_a_gate_ends_with_its_verdict(failed):
 
 
 def test_a_gate_does_not_say_that_what_was_not_judged_passes(failed):
-    """Of the lines kept back, calls' p99 of too few loops are not judged."""
+    """Of the lines kept back those that pass are counted, the others named."""
     kept_back = [r for r in failed.rows if r.call and r.check != "limit" and r.verdict != "fail"]
-    assert "not judged" in {r.verdict for r in kept_back}
-    assert "figures that do not fail are not listed" in _text(render_gate(failed))
+    others = {r.verdict for r in kept_back} - {"pass"}
+    assert others
+    text = _text(render_gate(failed))
+    assert "figures pass and are not listed" in text
+    for verdict in others:
+        assert f"{verdict}: " in text
 
 
 def test_junit_is_well_formed_and_counts_its_failures(failed):

@@ -1,0 +1,80 @@
+"""Names that are alike: calls of many like devices, put together under one pattern."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Hashable, Iterable
+
+__all__ = ["grouped", "pattern_of"]
+
+#: A token, and what joins it to the next: points, slashes, underlines, digits, a capital letter.
+_TOKEN = re.compile(r"[./_ -]+|\d+|[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[^\sA-Za-z0-9./_-]+")
+
+
+def pattern_of(names: Iterable[str]) -> str:
+    """One pattern for several names: what they begin and end with, and ``*`` between.
+
+    Examples
+    --------
+    >>> pattern_of(["drive.front_left.read", "drive.rear_left.read"])
+    'drive.*.read'
+    >>> pattern_of(["encoder1Read", "encoder2Read"]), pattern_of(["gyro.read"])
+    ('encoder*Read', 'gyro.read')
+    """
+    rows = [_TOKEN.findall(name) for name in dict.fromkeys(names)]
+    if len(rows) == 1:
+        return "".join(rows[0])
+    shortest = min(map(len, rows))
+    head = _common(rows, shortest)
+    tail = _common([row[::-1] for row in rows], shortest - head)
+    first = rows[0]
+    start, end = first[:head], first[len(first) - tail :]
+    # a name is cut where its parts are joined by a point or a slash, not within a part
+    if any("." in row or "/" in row for row in first):
+        while start and start[-1] not in "./":
+            start.pop()
+        while end and end[0] not in "./":
+            end.pop(0)
+    return "".join([*start, "*", *end])
+
+
+def _common(rows: list[list[str]], most: int) -> int:
+    for k in range(most):
+        if len({row[k] for row in rows}) > 1:
+            return k
+    return max(most, 0)
+
+
+def grouped(items: Iterable[tuple[str, Hashable]]) -> list[tuple[str, list[str]]]:
+    """Names put together where they are alike.
+
+    Alike are names with the same key (kind, bus, thread) whose first and last part are the same
+    and which have more than one, or that differ in numbers alone.
+
+    Parameters
+    ----------
+    items : iterable of (str, hashable)
+        Name and key, in the order to show.
+
+    Returns
+    -------
+    list of (str, list of str)
+        Pattern and members, in the order in which the first member came; a name alone is its
+        own pattern.
+
+    Examples
+    --------
+    >>> grouped([("mast.read", 1), ("drive.left.read", 1), ("drive.right.read", 1)])
+    [('mast.read', ['mast.read']), ('drive.*.read', ['drive.left.read', 'drive.right.read'])]
+    """
+    groups: dict[Hashable, list[str]] = {}
+    for name, key in items:
+        groups.setdefault((key, _shape(name)), []).append(name)
+    return [(pattern_of(members), members) for members in groups.values()]
+
+
+def _shape(name: str) -> Hashable:
+    parts = re.split(r"[./]", name)
+    if len(parts) > 2:
+        return parts[0], parts[-1]
+    return re.sub(r"\d+", "#", name)

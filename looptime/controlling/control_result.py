@@ -1,0 +1,187 @@
+"""What a study of controllers and steered wheels found, and its JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from looptime.analysers.estimate import Figure, to_json
+from looptime.controllers import Controller
+from looptime.controlling.effective import Effective, Noise
+from looptime.controlling.fit import Fit
+from looptime.controlling.margins import Margins
+from looptime.controlling.moves import CurvePoint, Stall
+from looptime.controlling.response import Response
+from looptime.controlling.stability import Stability
+from looptime.controlling.wheels import Steering
+
+__all__ = ["CAUTIONS", "ControlResult", "Controlled", "Model", "RequiredRate"]
+
+#: Shown with every figure that rests on a model of a mechanism.
+CAUTIONS = (
+    "The model of a mechanism is rough; a figure from one is an estimate and never a safety case.",
+    "First try changed gains with the wheels off the floor (a lift: near its lower stop, clear of "
+    "hands), the output limited and the stop control in hand.",
+)
+
+
+@dataclass(frozen=True)
+class RequiredRate:
+    """The loop rate from which on a figure is met.
+
+    Parameters
+    ----------
+    figure : str
+        ``overshoot`` or ``following_max``: its p95 is held to the limit.
+    limit : float [unit]
+    even_hz, log_shape_hz : float or None [Hz]
+        Lowest computed rate from which on every computed rate meets it.
+    missed_by : str or None
+        ``stalls`` or ``mean rate``; None where the log meets it.
+    """
+
+    figure: str
+    limit: float
+    even_hz: float | None
+    log_shape_hz: float | None
+    missed_by: str | None
+
+
+@dataclass(frozen=True)
+class Model:
+    """What a model of the mechanism says.
+
+    Parameters
+    ----------
+    stability : Stability or None
+    margins : Margins or None
+        Of even loops at the log's mean period and latency.
+    recorded, even : Response or None
+        The target over the recorded loops, and over even ones at the same mean rate.
+    curve : tuple of CurvePoint
+    stall : Stall or None
+    required : RequiredRate or None
+        Where a tolerance is stated.
+    stops_helping_hz : float or None [Hz]
+        Rate beyond which going on to the fastest gains less than a tenth.
+    """
+
+    stability: Stability | None = None
+    margins: Margins | None = None
+    recorded: Response | None = None
+    even: Response | None = None
+    curve: tuple[CurvePoint, ...] = ()
+    stall: Stall | None = None
+    required: RequiredRate | None = None
+    stops_helping_hz: float | None = None
+
+
+@dataclass(frozen=True)
+class Controlled:
+    """One controller over the log.
+
+    Parameters
+    ----------
+    stated : Controller
+        With the fitted mechanism in it, where one was fitted.
+    effective : Effective or None
+        None where the log lacks its calls.
+    age_ms, latency_ms, phase_lost_deg : Figure
+        Mean age of the measurement in use, its part before the use, and the phase that a
+        crossover loses for each Hz.
+    noise : Noise or None
+    model : Model
+    fit : Fit or None
+    loops : int
+        Loops behind the figures.
+    notes : tuple of str
+    error : str or None
+        Why nothing can be said.
+    """
+
+    stated: Controller
+    effective: Effective | None = None
+    age_ms: Figure = field(default_factory=Figure)
+    latency_ms: Figure = field(default_factory=Figure)
+    phase_lost_deg: Figure = field(default_factory=Figure)
+    noise: Noise | None = None
+    model: Model = field(default_factory=Model)
+    fit: Fit | None = None
+    loops: int = 0
+    notes: tuple[str, ...] = ()
+    error: str | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """One of ``controllers[]``."""
+        at, gains, model = self.stated, self.effective, self.model
+        return {
+            "name": at.name, "form": at.form, "runs_on": at.runs_on, "unit": at.unit or None,
+            "steps_ms": None if gains is None else gains.steps_ms,
+            "effective": None if gains is None else {"ki": gains.ki, "kd": gains.kd},
+            "factors": None if gains is None else {
+                "integral": gains.integral, "derivative": gains.derivative,
+            },
+            "age_ms": self.age_ms, "latency_ms": self.latency_ms,
+            "phase_lost_deg": self.phase_lost_deg, "noise": self.noise,
+            "stability": _stability(model), "response": _response(model),
+            "fit": self.fit, "loops": self.loops, "notes": list(self.notes), "error": self.error,
+        }  # fmt: skip
+
+
+def _stability(model: Model) -> dict[str, Any] | None:
+    at, margin = model.stability, model.margins
+    if at is None or margin is None:
+        return None
+    return {
+        **to_json(at), "gain_margin": margin.gain_margin,
+        "phase_margin_deg": margin.phase_margin_deg, "crossover_hz": margin.crossover_hz,
+    }  # fmt: skip
+
+
+def _response(model: Model) -> dict[str, Any] | None:
+    if model.recorded is None:
+        return None
+    need = model.required
+    return {
+        "recorded": model.recorded, "even": model.even,
+        "curve": [{**to_json(p.response), **{k: v for k, v in to_json(p).items()
+                                             if k != "response"}} for p in model.curve],
+        "required_rate_hz": None if need is None else need.log_shape_hz, "required": need,
+        "stops_helping_hz": model.stops_helping_hz, "worst_stall": model.stall,
+    }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class ControlResult:
+    """Controllers and steered wheels over one log.
+
+    Parameters
+    ----------
+    controllers : tuple of Controlled
+    steering : Steering or None
+    rate_hz, duration_s : float
+        Loops over time, and the length of what was looked at.
+    loops, warmup_loops : int
+    notes, cautions : tuple of str
+    """
+
+    controllers: tuple[Controlled, ...]
+    steering: Steering | None
+    rate_hz: float
+    duration_s: float
+    loops: int
+    warmup_loops: int = 0
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """What ``control --json`` gives, besides the log's name."""
+        steering = to_json(self.steering)
+        wheels = [] if steering is None else steering.pop("wheels")
+        return to_json({
+            "loops": self.loops, "warmup_loops": self.warmup_loops,
+            "duration_s": self.duration_s, "rate_hz": self.rate_hz,
+            "controllers": [one.to_dict() for one in self.controllers],
+            "wheels": wheels, "steering": steering,
+            "notes": list(self.notes), "cautions": list(self.cautions),
+        })  # type: ignore[no-any-return] # fmt: skip

@@ -1,0 +1,266 @@
+"""The whole question at once: from a run's timing to its controllers and steered wheels."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from looptime.analysers.estimate import Figure
+from looptime.controllers import Controller, Wheel
+from looptime.controlling.control_result import (
+    CAUTIONS,
+    Controlled,
+    ControlResult,
+    Model,
+    RequiredRate,
+)
+from looptime.controlling.effective import derivative_noise, effective_gains
+from looptime.controlling.fit import Fit, fit_plant
+from looptime.controlling.law import law_of, plant_of
+from looptime.controlling.margins import margins
+from looptime.controlling.moves import (
+    EVEN_STARTS,
+    SHAPE_LOOPS,
+    CurvePoint,
+    Move,
+    delayed,
+    even_loop,
+    even_starts,
+    horizon_of,
+    rate_curve,
+    worst_stall,
+)
+from looptime.controlling.response import Response, summed_up
+from looptime.controlling.stability import stability
+from looptime.controlling.target import Path, path_of
+from looptime.controlling.value_instants import instants_of
+from looptime.controlling.wheels import Steering, steering
+from looptime.errors import LooptimeError, NotEnoughError, UsageError
+from looptime.heading.age_distribution import age_parts
+from looptime.heading.pattern import Sampling, sample_stretches
+from looptime.project import Project
+from looptime.run import Run
+
+__all__ = ["control"]
+
+#: Tolerance where none is stated, as a share of the way or of the speed.
+USUAL_TOLERANCE = 0.02
+
+
+def control(
+    run: Run,
+    *,
+    project: Project | None = None,
+    controllers: Sequence[Controller] | None = None,
+    wheels: Sequence[Wheel] | None = None,
+    fit: tuple[str, str] | None = None,
+    curve: bool = True,
+    seed: int = 0,
+) -> ControlResult:
+    """What a run's timing does to its controllers and steered wheels.
+
+    Parameters
+    ----------
+    run : Run
+        Recorded, or predicted by a plan.
+    project : Project, optional
+        ``[[controller]]``, ``[[wheel]]``, ``[steering]`` and ``[robot]``.
+    controllers : sequence of Controller, optional
+        Instead of the project's.
+    wheels : sequence of Wheel, optional
+        Instead of the project's.
+    fit : (str, str), optional
+        Signals with the output and the measured value of the one controller.
+    curve : bool
+        Whether to work out other loop rates too.
+    seed : int
+        Of the random phases.
+
+    Returns
+    -------
+    ControlResult
+
+    Raises
+    ------
+    UsageError
+        If nothing is stated, no stated call is in the log, or a fit has not one controller.
+    NotEnoughError
+        If the log holds too little.
+
+    Examples
+    --------
+    Even loops of 20 ms, read at their start and used there: proportional control of ``x' = K u``
+    is stable below ``K kp T = 2``.
+
+    >>> from looptime.run import LoopColumns, Run
+    >>> start = np.arange(1000) * 20_000_000
+    >>> run = Run(LoopColumns(np.arange(1000), start, np.full(1000, 20_000_000)))
+    >>> lift = Controller("lift", kp=4.0, plant="position", full_speed=10.0)
+    >>> found = control(run, controllers=[lift]).controllers[0].model
+    >>> round(found.stability.slowest_stable_ms, 9), round(found.margins.gain_margin, 9)
+    (50.0, 2.5)
+    """
+    project = project or Project()
+    chosen = tuple(project.controllers if controllers is None else controllers)
+    stated_wheels = tuple(project.wheels if wheels is None else wheels)
+    if not chosen and not stated_wheels:
+        raise UsageError(
+            "no controller is stated: add [[controller]] to looptime.toml, or give --read-call, "
+            "--write-call, --form and the gains"
+        )
+    if fit is not None and len(chosen) != 1:
+        raise UsageError("--fit is for one controller: give its options, or state one only")
+    found = tuple(_controlled(run, one, fit, curve, seed) for one in chosen)
+    if chosen and all(one.error for one in found) and not stated_wheels:
+        raise UsageError(found[0].error or "")
+    wheel_set, notes = _steering(run, stated_wheels, project, chosen)
+    if wheel_set is None and all(one.error for one in found):
+        raise UsageError((*(one.error for one in found if one.error), *notes)[0])
+    modelled = any(one.model.stability or one.fit for one in found)
+    return ControlResult(
+        found, wheel_set, len(run) / run.duration_s, run.duration_s, len(run),
+        notes=notes, cautions=CAUTIONS if modelled or wheel_set else (),
+    )  # fmt: skip
+
+
+def _steering(
+    run: Run, wheels: tuple[Wheel, ...], project: Project, chosen: tuple[Controller, ...]
+) -> tuple[Steering | None, tuple[str, ...]]:
+    if not wheels:
+        return None, ()
+    writes = {w.write_call for w in wheels}
+    mine = [c for c in chosen if c.write_call in writes and c.write_call is not None]
+    on_device = bool(mine) and all(c.runs_on == "device" for c in mine)
+    try:
+        return steering(
+            run, wheels, project.max_steering_deg_s, project.max_speed_m_s, on_device
+        ), ()  # fmt: skip
+    except LooptimeError as error:
+        return None, (f"steered wheels: {error}",)
+
+
+def _controlled(
+    run: Run, stated: Controller, fit: tuple[str, str] | None, curve: bool, seed: int
+) -> Controlled:
+    try:
+        base = instants_of(run, stated.read_call, stated.write_call)
+    except LooptimeError as error:
+        return Controlled(stated, error=f"{stated.name}: {error}")
+    fitted = None
+    if fit is not None:
+        stated, fitted = _fitted(run, stated, fit)
+    delay = stated.sensor_delay_ms / 1e3
+    at = delayed(base, delay)
+    age = age_parts(at)
+    steps = np.diff(at.read_s)
+    mean = _figure(age.mean_ms)
+    model, notes = Model(), list(base.notes)
+    if stated.has_model:
+        try:
+            model = _model(stated, base, at, curve, seed)
+        except NotEnoughError as error:
+            notes.append(str(error))
+    else:
+        notes.append(_no_model(stated))
+    return Controlled(
+        stated, effective_gains(stated, steps), mean, _figure(age.latency_ms), mean.scaled(0.36),
+        derivative_noise(law_of(stated), stated.resolution, float(np.median(steps))),
+        model, fitted, len(at), tuple(notes),
+    )  # fmt: skip
+
+
+def _figure(found: object) -> Figure:
+    return Figure(*(getattr(found, end) for end in ("value", "low", "high")))
+
+
+def _no_model(stated: Controller) -> str:
+    if stated.runs_on == "device":
+        return "runs on the motor's own controller: the pace changes the age of its set-point only"
+    return "no mechanism is stated (plant, full_speed): stability and responses can't be told"
+
+
+def _fitted(run: Run, stated: Controller, fit: tuple[str, str]) -> tuple[Controller, Fit]:
+    if stated.plant is None:
+        raise UsageError("--fit needs plant: say whether the measured value is position or speed")
+    found = fit_plant(run, *fit, stated.plant, stated.sensor_delay_ms / 1e3)
+    if not found.used:
+        return stated, found
+    return replace(
+        stated, full_speed=found.full_speed.value,
+        time_constant_ms=found.time_constant_ms.value or 0.0,
+    ), found  # fmt: skip
+
+
+def _model(stated: Controller, base: Sampling, at: Sampling, curve: bool, seed: int) -> Model:
+    law, plant = law_of(stated), plant_of(stated)
+    loop = even_loop(at, stated.sensor_delay_ms / 1e3)
+    made = Model(stability(law, plant, at, loop), margins(law, plant, loop))
+    if stated.target is None:
+        return made
+    path = path_of(stated.target)
+    move = Move(
+        law, plant, path, loop.delay_s, stated.tolerance or _usual_tolerance(path, stated),
+        horizon_of(law, plant, path, loop), seed,
+    )  # fmt: skip
+    if move.horizon_s >= at.duration_s:
+        raise NotEnoughError(
+            f"the log lasts {at.duration_s:.3g} s, a move {move.horizon_s:.3g} s: no response"
+        )
+    recorded = move.over(at)
+    even = summed_up(*move.each(even_starts(move, loop, EVEN_STARTS)))
+    made = replace(made, recorded=recorded, even=even, stall=worst_stall(move, at, loop))
+    if not curve:
+        return made
+    points = rate_curve(move, sample_stretches(base, SHAPE_LOOPS), loop)
+    judged = "overshoot" if path.comes_to_rest and not path.end_s else "following_max"
+    return replace(
+        made, curve=points, stops_helping_hz=_stops_helping(points, judged),
+        required=_required(stated, judged, points, recorded, even),
+    )  # fmt: skip
+
+
+def _usual_tolerance(path: Path, stated: Controller) -> float:
+    assert stated.target is not None
+    return USUAL_TOLERANCE * abs(stated.target.numbers[0])
+
+
+def _p95(at: Response, judged: str) -> float:
+    found = getattr(at, judged).p95
+    return float("inf") if found is None else float(found)
+
+
+def _lowest(points: list[CurvePoint], judged: str, limit: float) -> float | None:
+    lowest = None
+    for point in sorted(points, key=lambda p: -p.rate_hz):
+        if _p95(point.response, judged) > limit * (1 + 1e-12):
+            break
+        lowest = point.rate_hz
+    return lowest
+
+
+def _required(
+    stated: Controller, judged: str, points: tuple[CurvePoint, ...], recorded: Response,
+    even: Response,
+) -> RequiredRate | None:  # fmt: skip
+    limit = stated.tolerance
+    if limit is None:
+        return None
+    lowest = [
+        _lowest([p for p in points if p.pattern == pattern], judged, limit)
+        for pattern in ("even", "log shape")
+    ]
+    missed = None
+    if _p95(recorded, judged) > limit:
+        missed = "stalls" if _p95(even, judged) <= limit else "mean rate"
+    return RequiredRate(judged, limit, lowest[0], lowest[1], missed)
+
+
+def _stops_helping(points: tuple[CurvePoint, ...], judged: str) -> float | None:
+    shaped = sorted((p for p in points if p.pattern == "log shape"), key=lambda p: p.rate_hz)
+    sizes = [_p95(p.response, judged) for p in shaped]
+    if len(shaped) < 3 or not np.isfinite(sizes[-1]):
+        return None
+    enough = [p.rate_hz for p, size in zip(shaped, sizes, strict=True) if size <= sizes[-1] / 0.9]
+    return enough[0] if enough and enough[0] < shaped[-2].rate_hz else None

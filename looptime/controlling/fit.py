@@ -1,0 +1,279 @@
+"""Full speed and time constant of a mechanism, fitted to what the robot logged of itself.
+
+The model is linear in everything but the time constant: for each of these the rest is least
+squares over the exact solution, with a state of its own at the beginning of each stretch and a
+constant push (a lift's weight) besides.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.estimate import Figure
+from looptime.controlling.law import Plant
+from looptime.errors import NotEnoughError, UsageError
+from looptime.run import Run
+from looptime.stats.student import t_quantile
+
+__all__ = ["Fit", "fit_arrays", "fit_plant", "parse_fit"]
+
+Float = NDArray[np.float64]
+
+#: Share of the variance above which a fit is not used.
+MOST_LEFT = 0.1
+#: Length of a stretch [s], and fewest values and stretches of a fit.
+STRETCH_S, LEAST_VALUES, LEAST_STRETCHES = 2.0, 12, 4
+#: Time constants that are looked through [s].
+SHORTEST_S, LONGEST_S = 1e-4, 5.0
+
+
+@dataclass(frozen=True)
+class Fit:
+    """What a log says of a mechanism.
+
+    Parameters
+    ----------
+    full_speed : Figure [unit/s]
+    time_constant_ms : Figure [ms]
+    left : float
+        Share of the measured value's variance that the fit leaves unexplained.
+    used : bool
+        Whether it leaves less than `MOST_LEFT` and drives the way of the output.
+    values : int
+        Measured values behind it.
+    text : str
+        How it came out, in words.
+    """
+
+    full_speed: Figure
+    time_constant_ms: Figure
+    left: float
+    used: bool
+    values: int
+    text: str
+
+
+def parse_fit(text: str) -> tuple[str, str]:
+    """``OUTPUT,MEASURED``: the two signals' names.
+
+    Examples
+    --------
+    >>> parse_fit("mast_output,mast_m")
+    ('mast_output', 'mast_m')
+    """
+    words = [word.strip() for word in text.split(",")]
+    if len(words) != 2 or not all(words) or words[0] == words[1]:
+        raise UsageError(f"--fit {text!r}: write OUTPUT,MEASURED, two signals of the log")
+    return words[0], words[1]
+
+
+def fit_plant(run: Run, output: str, measured: str, kind: str, delay_s: float = 0.0) -> Fit:
+    """Fit a mechanism to two signals of a run.
+
+    Parameters
+    ----------
+    run : Run
+        With both signals.
+    output, measured : str
+        Names of the signals: output in full scale, and the measured value.
+    kind : str
+        ``position`` or ``speed``.
+    delay_s : float [s]
+        Delay within the sensor.
+
+    Raises
+    ------
+    UsageError
+        If the log has no such signal (the nearest is named).
+    NotEnoughError
+        If it holds too few values, or an output that never changes.
+    """
+    signals = run.signals
+    have = {} if signals is None else signals.values
+    for name in (output, measured):
+        if name not in have:
+            near = difflib.get_close_matches(name, have, 1, 0.3)
+            hint = f"; the nearest is {near[0]!r}" if near else ""
+            raise UsageError(f"{run.source or 'the log'}: has no signal {name!r}{hint}")
+    assert signals is not None
+    time = signals.time_ns / 1e9
+    given, seen = np.isfinite(have[output]), np.isfinite(have[measured])
+    return fit_arrays(
+        time[given], have[output][given], time[seen] - delay_s, have[measured][seen], kind
+    )
+
+
+def fit_arrays(at: Float, output: Float, when: Float, measured: Float, kind: str) -> Fit:
+    """Fit a mechanism to an output held from each instant on, and to measured values.
+
+    Parameters
+    ----------
+    at, output : float array, shape (n,) [s], [full scale]
+        When each output was put to use.
+    when, measured : float array, shape (m,) [s], [unit]
+        Moments at which the values were true.
+    kind : str
+        ``position`` or ``speed``.
+
+    Examples
+    --------
+    >>> at = np.arange(400) * 0.02
+    >>> output = np.sign(np.sin(3 * at))
+    >>> plant, x, v, seen = Plant("speed", 2.0, 0.1), 0.0, 0.0, []
+    >>> for u in output:
+    ...     seen.append(v)
+    ...     x, v = plant.after(x, v, u, 0.02)
+    >>> found = fit_arrays(at, output, at, np.array(seen), "speed")
+    >>> round(found.full_speed.value, 6), round(found.time_constant_ms.value, 4)
+    (2.0, 100.0)
+    """
+    from scipy.optimize import minimize_scalar
+
+    stretches = _stretches(at, output, when, measured)
+    values = int(stretches.there.sum())
+    if values < LEAST_VALUES * LEAST_STRETCHES or len(stretches.length) < LEAST_STRETCHES:
+        raise NotEnoughError(
+            f"a fit needs {LEAST_STRETCHES} stretches of {LEAST_VALUES} values; "
+            f"the log has {len(stretches.length)} with {values}"
+        )
+    if np.ptp(output) == 0:
+        raise NotEnoughError("the output never changes: drive the mechanism to and fro and log it")
+
+    def left(logarithm: float) -> float:
+        return stretches.solved(math.exp(logarithm), kind)[0]
+
+    tried = np.linspace(math.log(SHORTEST_S), math.log(LONGEST_S), 45)
+    costs = [left(float(one)) for one in tried]
+    best = int(np.argmin(costs))
+    ends = (tried[max(best - 1, 0)], tried[min(best + 1, len(tried) - 1)])
+    found = minimize_scalar(left, bounds=ends, method="bounded", options={"xatol": 1e-10})
+    return _told(stretches, math.exp(float(found.x)), kind, values)
+
+
+def _told(stretches: _Stretches, tau: float, kind: str, values: int) -> Fit:
+    cost, gain, rest, slope = stretches.solved(tau, kind)
+    total = float((stretches.projected(tau, kind)[0] ** 2).sum())
+    share = cost / total if total > 0 else 1.0
+    change = max(tau * 1e-4, 1e-9)
+    after = stretches.columns(tau + change, kind, gain)
+    before = stretches.columns(tau - change, kind, gain)
+    bend = stretches.without_start((after - before) / (2 * change), tau, kind)
+    spread = _cluster(np.stack([slope, bend, stretches.push(tau, kind)]), rest)
+    half = [t_quantile(0.975, max(len(stretches.length) - 2, 1)) * s for s in spread[:2]]
+    speed = Figure(gain, gain - half[0], gain + half[0])
+    time = Figure(tau, max(tau - half[1], 0.0), tau + half[1]).scaled(1e3)
+    used = share <= MOST_LEFT and gain > 0
+    text = (
+        f"explains {100 * (1 - share):.1f} % of what the measured value did"
+        if used else
+        f"leaves {100 * share:.0f} % of what the measured value did unexplained: not used"
+        if gain > 0 else "the measured value goes against the output: not used; turn one's sign"
+    )  # fmt: skip
+    return Fit(speed, time, share, used, values, text)
+
+
+def _cluster(slopes: Float, rest: Float) -> Float:
+    """Standard errors from the stretches' own sums, so that errors may hang together in each.
+
+    Slopes have the shape (p, steps, stretches), what is left (steps, stretches).
+    """
+    inverse = np.linalg.pinv(np.einsum("pij,qij->pq", slopes, slopes))
+    scores = np.einsum("pij,ij->pj", slopes, rest)
+    count = scores.shape[1]
+    made = inverse @ (scores @ scores.T) @ inverse * (count / max(count - 2, 1))
+    return np.asarray(np.sqrt(np.maximum(np.diag(made), 0.0)), dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class _Stretches:
+    """Events of each stretch as columns; all of shape (steps, stretches) but `length`.
+
+    An event is an instant at which the output changes or a value is true.
+    """
+
+    gap: Float
+    since: Float
+    output: Float
+    value: Float
+    there: NDArray[np.bool_]
+    length: Float
+
+    def columns(self, tau: float, kind: str, gain: float, ones: bool = False) -> Float:
+        """What the output (or a constant push) does to the value, from rest, times the gain."""
+        plant = Plant(kind, gain, tau)
+        driven = np.ones_like(self.output) if ones else self.output
+        x, v = np.zeros(driven.shape[1]), np.zeros(driven.shape[1])
+        made = np.zeros_like(driven)
+        for k in range(len(driven)):
+            made[k] = plant.measured(x, v)
+            x, v = plant.after(x, v, driven[k], self.gap[k])
+        return made
+
+    def start(self, tau: float, kind: str) -> list[Float]:
+        """What the state at the beginning of each stretch does to the value."""
+        decay = np.exp(-self.since / tau)
+        return [decay] if kind == "speed" else [np.ones_like(decay), tau * (1 - decay)]
+
+    def without_start(self, column: Float, tau: float, kind: str) -> Float:
+        """A column without what the stretches' own beginnings explain."""
+        made = np.where(self.there, column, 0.0)
+        kept: list[Float] = []
+        for one in self.start(tau, kind):
+            base = np.where(self.there, one, 0.0)
+            for other in kept:
+                base = base - other * (base * other).sum(axis=0)
+            size = np.sqrt((base * base).sum(axis=0))
+            base = base / np.where(size > 0, size, 1.0)
+            kept.append(base)
+            made = made - base * (made * base).sum(axis=0)
+        return made
+
+    def push(self, tau: float, kind: str) -> Float:
+        return self.without_start(self.columns(tau, kind, 1.0, ones=True), tau, kind)
+
+    def projected(self, tau: float, kind: str) -> tuple[Float, Float, Float]:
+        driven = self.without_start(self.columns(tau, kind, 1.0), tau, kind)
+        return self.without_start(self.value, tau, kind), driven, self.push(tau, kind)
+
+    def solved(self, tau: float, kind: str) -> tuple[float, float, Float, Float]:
+        """Sum of squares that is left, the gain, what is left, and the output's column."""
+        value, driven, push = self.projected(tau, kind)
+        gram = np.array([[(a * b).sum() for b in (driven, push)] for a in (driven, push)])
+        weights = np.linalg.pinv(gram) @ np.array([(driven * value).sum(), (push * value).sum()])
+        rest = value - weights[0] * driven - weights[1] * push
+        return float((rest * rest).sum()), float(weights[0]), rest, driven
+
+
+def _stretches(at: Float, output: Float, when: Float, measured: Float) -> _Stretches:
+    """Cut the log into stretches; what lies before the first output is left out."""
+    if len(at) < 2 or len(when) < 2:
+        raise NotEnoughError("a fit needs an output and a measured value in every loop")
+    time = np.concatenate([at, when])
+    value = np.concatenate([np.full(len(at), np.nan), measured])
+    order = np.lexsort((np.repeat([1, 0], [len(at), len(when)]), time))
+    time, value = time[order], value[order]
+    newest = np.searchsorted(at, time, side="right") - 1
+    inside = newest >= 0
+    time, value, held = time[inside], value[inside], output[newest[inside]]
+    number = ((time - time[0]) // STRETCH_S).astype(np.int64)
+    typical = float(np.median(np.diff(at)))
+    number += np.cumsum(np.diff(time, prepend=time[0]) > 20 * typical) * (len(time) + 1)
+    _, code, sizes = np.unique(number, return_inverse=True, return_counts=True)
+    finite = np.bincount(code, np.isfinite(value))
+    good = np.flatnonzero(finite >= LEAST_VALUES)
+    first = np.cumsum(sizes) - sizes
+    rows = first[good] + np.arange(int(sizes[good].max(initial=0)))[:, None]
+    there = np.arange(len(rows))[:, None] < sizes[good]
+    rows = np.minimum(rows, len(time) - 1)
+    moment = np.where(there, time[rows], time[first[good] + sizes[good] - 1])
+    shown = np.where(there, value[rows], np.nan)
+    return _Stretches(
+        np.diff(moment, axis=0, append=moment[-1:]), moment - moment[:1],
+        np.where(there, held[rows], 0.0), np.nan_to_num(shown), np.isfinite(shown),
+        sizes[good].astype(np.float64),
+    )  # fmt: skip

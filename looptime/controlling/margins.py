@@ -1,0 +1,136 @@
+"""Gain and phase margin of even loops, from the exact discrete loop transfer function."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.controlling.law import Law, Plant
+from looptime.controlling.matrices import EvenLoop, LoopMatrices, even_matrix, spectral_radius
+
+__all__ = ["Margins", "margins", "open_loop"]
+
+Float = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+#: Frequencies looked at, up to half the loop rate; each crossing is then found exactly.
+POINTS = 1500
+
+
+@dataclass(frozen=True)
+class Margins:
+    """How far even loops are from the edge.
+
+    Parameters
+    ----------
+    gain_margin : float or None
+        Factor of all gains at the edge: above 1 for loops that settle, below 1 for loops that do
+        not; None where no factor leads there.
+    phase_margin_deg : float or None [deg]
+        Least phase that is left at a gain crossover; None where there is no crossover.
+    crossover_hz : float or None [Hz]
+        Where that is.
+    """
+
+    gain_margin: float | None
+    phase_margin_deg: float | None
+    crossover_hz: float | None
+
+
+def open_loop(law: Law, plant: Plant, at: EvenLoop, angle: Float) -> Complex:
+    """``L(z)`` at ``z = exp(i angle)``, cut open where the output is put to use.
+
+    Parameters
+    ----------
+    law, plant, at : Law, Plant, EvenLoop
+        What is looped.
+    angle : float array, shape (m,) [rad]
+        Angular frequency times the period, above 0 and up to pi.
+
+    Returns
+    -------
+    complex array, shape (m,)
+        The closed loop is ``L/(1 + L)``.
+
+    Examples
+    --------
+    Proportional control of ``x' = K u`` without latency: ``L = K kp T/(z - 1)``.
+
+    >>> made = open_loop(Law("per loop", 4.0), Plant("position", 10.0), EvenLoop(0.02, 0.0),
+    ...                  np.array([np.pi]))
+    >>> round(float(made[0].real), 12)
+    -0.4
+    """
+    return _curve(even_matrix(law, plant, at), np.asarray(angle, dtype=np.float64))
+
+
+def _curve(made: LoopMatrices, angle: Float) -> Complex:
+    whole, o = made.each[0], made.output
+    rest = np.delete(np.arange(len(whole)), o)
+    A, b = whole[np.ix_(rest, rest)], whole[rest, o]
+    c, direct = whole[o, rest], whole[o, o]
+    z = np.exp(1j * angle)
+    inner = np.linalg.solve(
+        z[:, None, None] * np.eye(len(A)) - A, np.broadcast_to(b, (len(z), len(b)))[..., None]
+    )
+    return np.asarray(-(inner[..., 0] @ c + direct) / z, dtype=np.complex128)
+
+
+def margins(law: Law, plant: Plant, at: EvenLoop) -> Margins:
+    """Gain and phase margin; exact but for the search of the crossings.
+
+    Examples
+    --------
+    >>> found = margins(Law("per loop", 4.0), Plant("position", 10.0), EvenLoop(0.02, 0.0))
+    >>> round(found.gain_margin, 9)
+    2.5
+    """
+    made = even_matrix(law, plant, at)
+
+    def value(angle: Float) -> Complex:
+        return _curve(made, angle)
+
+    angle = np.unique(np.concatenate(
+        [np.geomspace(1e-6, math.pi, POINTS // 2), np.linspace(1e-3, math.pi, POINTS // 2)]
+    ))  # fmt: skip
+    found = value(angle)
+    stable = spectral_radius(made.each[0]) < 1
+    level = np.log(np.abs(found))
+    crossing = _roots(angle, level, lambda a: np.log(np.abs(value(a))))
+    phase = np.degrees(np.angle(-value(crossing))) if len(crossing) else np.empty(0)
+    least = int(np.argmin(np.abs(phase))) if len(phase) else None
+    return Margins(
+        _gain_margin(value, angle, found, stable),
+        None if least is None else float(phase[least]),
+        None if least is None else float(crossing[least]) / (2 * math.pi * at.period_s),
+    )
+
+
+def _gain_margin(
+    value: Callable[[Float], Complex], angle: Float, found: Complex, stable: bool
+) -> float | None:
+    """The factor nearest to 1 that puts -1 on the curve."""
+    real = _roots(angle, found.imag, lambda a: value(a).imag)
+    at = np.append(value(real).real if len(real) else np.empty(0), found[-1].real)
+    factors = -1 / at[at < 0]
+    factors = factors[factors > 1] if stable else factors[factors <= 1]
+    if not len(factors):
+        return None
+    return float(factors.min() if stable else factors.max())
+
+
+def _roots(angle: Float, level: Float, again: Callable[[Float], Float]) -> Float:
+    """Where a function of the angle changes its sign, by bisection of all places together."""
+    change = np.flatnonzero(np.sign(level[:-1]) * np.sign(level[1:]) < 0)
+    if not len(change):
+        return np.empty(0)
+    low, high, side = angle[change], angle[change + 1], np.sign(level[change])
+    for _ in range(32):
+        middle = 0.5 * (low + high)
+        same = np.sign(again(middle)) == side
+        low, high = np.where(same, middle, low), np.where(same, high, middle)
+    return np.asarray(0.5 * (low + high), dtype=np.float64)

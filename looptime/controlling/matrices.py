@@ -1,0 +1,169 @@
+"""One loop as a matrix: from just after one output to just after the next, exact.
+
+State: position (where that is measured), speed, output held, sum of the integral (where ki is not
+0), last measured value and filtered derivative (where kd is not 0), and readings that are on
+their way where a reading is older than a loop when it is used. Limits, loads and targets do not
+matter for whether a disturbance dies out, so they are left out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.controlling.law import SAME_S, Law, Plant
+from looptime.errors import NotEnoughError
+from looptime.heading.pattern import Sampling
+
+__all__ = ["EvenLoop", "LoopMatrices", "even_matrix", "loop_matrices", "spectral_radius"]
+
+Float = NDArray[np.float64]
+
+#: Most readings on their way, beyond which no matrix is made.
+MOST_ON_THE_WAY = 60
+
+
+@dataclass(frozen=True)
+class LoopMatrices:
+    """The loops of a log as matrices.
+
+    Parameters
+    ----------
+    each : float array, shape (n, d, d)
+    output : int
+        Which state is the output held: its row carries all gains.
+    duration_s : float [s]
+    """
+
+    each: Float
+    output: int
+    duration_s: float
+
+
+@dataclass(frozen=True)
+class EvenLoop:
+    """Loops all alike.
+
+    Parameters
+    ----------
+    period_s : float [s]
+    latency_share : float
+        Latency without the sensor's delay, over the period.
+    delay_s : float [s]
+        Delay within the sensor, the same at every pace.
+    """
+
+    period_s: float
+    latency_share: float
+    delay_s: float = 0.0
+
+    @property
+    def latency_s(self) -> float:
+        """From the moment at which a value was true to its use."""
+        return self.latency_share * self.period_s + self.delay_s
+
+
+def even_matrix(law: Law, plant: Plant, at: EvenLoop) -> LoopMatrices:
+    """The matrix of even loops; `LoopMatrices.each` has shape (1, d, d).
+
+    Examples
+    --------
+    Proportional control of ``x' = K u`` without latency: ``x`` shrinks by ``1 - K kp T`` a loop.
+
+    >>> made = even_matrix(Law("per loop", kp=4.0), Plant("position", 10.0), EvenLoop(0.02, 0.0))
+    >>> round(spectral_radius(made.each[0]), 12)
+    0.2
+    """
+    T, L = at.period_s, at.latency_s
+    on_the_way = math.floor(L / T + 1e-9)
+    _not_too_many(on_the_way)
+    offset = np.array([[(i + 1) * T - L] for i in range(on_the_way + 1)])
+    return _matrices(law, plant, np.array([T]), offset, np.array([T]))
+
+
+def loop_matrices(law: Law, plant: Plant, at: Sampling) -> LoopMatrices:
+    """The recorded loops as matrices, in their order.
+
+    Raises
+    ------
+    NotEnoughError
+        If readings are more than `MOST_ON_THE_WAY` loops old.
+    """
+    n = len(at)
+    newest = np.searchsorted(at.taken_s, at.use_s[:-1] + SAME_S, side="right") - 1
+    on_the_way = max(int((newest - np.arange(n)).max(initial=0)), 0)
+    _not_too_many(on_the_way)
+    rows = np.arange(n)[None, :] + np.arange(1, on_the_way + 2)[:, None]
+    taken = np.append(at.taken_s, np.full(on_the_way + 1, np.inf))[rows]
+    return _matrices(law, plant, at.hold_s, taken - at.use_s[:-1], np.diff(at.read_s))
+
+
+def _not_too_many(on_the_way: int) -> None:
+    if on_the_way > MOST_ON_THE_WAY:
+        raise NotEnoughError(f"readings are {on_the_way} loops old when used: no model is played")
+
+
+def _matrices(law: Law, plant: Plant, hold: Float, offset: Float, step: Float) -> LoopMatrices:
+    """Matrices of n holds; `offset` (m + 1, n) is when the next readings are taken in each."""
+    n, on_the_way = len(hold), len(offset) - 1
+    names = [*(["x"] if plant.kind == "position" else []), "v", "o"]
+    names += ["sum"] if law.ki else []
+    names += ["last", *(["D"] if law.filter_s else [])] if law.kd else []
+    names += [f"way {i}" for i in range(on_the_way)]
+    place = {name: k for k, name in enumerate(names)}
+    d = len(names)
+
+    def unit(name: str) -> Float:
+        row = np.zeros((n, d))
+        row[:, place[name]] = 1.0
+        return row
+
+    def state_after(time: Float) -> tuple[Float | None, Float]:
+        decay, share = plant.factors(time)
+        v = np.zeros((n, d))
+        v[:, place["v"]], v[:, place["o"]] = decay, plant.full_speed * (1 - decay)
+        if "x" not in place:
+            return None, v
+        x = unit("x")
+        x[:, place["v"]], x[:, place["o"]] = share, plant.full_speed * (time - share)
+        return x, v
+
+    def reading(i: int) -> Float:
+        x, v = state_after(np.clip(offset[i], 0.0, hold))
+        seen = v if x is None else x
+        seen = np.where((offset[i] <= hold + SAME_S)[:, None], seen, 0.0)
+        if i == on_the_way:
+            return seen
+        return np.where((offset[i] <= SAME_S)[:, None], unit(f"way {i}"), seen)
+
+    made = np.empty((n, d, d))
+    x, v = state_after(hold)
+    if x is not None:
+        made[:, place["x"]] = x
+    made[:, place["v"]] = v
+    readings = [reading(i) for i in range(on_the_way + 1)]
+    for i in range(on_the_way):
+        made[:, place[f"way {i}"]] = readings[i + 1]
+    added, multiplied, passed = (w[:, None] for w in law.weights(step))
+    error = -readings[0]
+    output = law.kp * error
+    if law.ki:
+        made[:, place["sum"]] = unit("sum") + added * error
+        output = output + law.ki * made[:, place["sum"]]
+    if law.kd:
+        made[:, place["last"]] = readings[0]
+        change = multiplied * (error + unit("last"))
+        if law.filter_s:
+            change = unit("D") + passed * (change - unit("D"))
+            made[:, place["D"]] = change
+        output = output + law.kd * change
+    made[:, place["o"]] = output
+    return LoopMatrices(made, place["o"], float(hold.sum()))
+
+
+def spectral_radius(matrix: Float) -> float:
+    """Greatest absolute eigenvalue; shape (d, d)."""
+    return float(np.abs(np.linalg.eigvals(matrix)).max())

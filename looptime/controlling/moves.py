@@ -1,0 +1,220 @@
+"""Moves over a log as it is, over even loops, at other rates, and with one stall in them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.controlling.law import Law, Plant
+from looptime.controlling.margins import margins
+from looptime.controlling.matrices import EvenLoop, even_matrix, spectral_radius
+from looptime.controlling.response import NODES, Response, figures, response, summed_up
+from looptime.controlling.simulate import Instants, Track, beside, play, starts_in
+from looptime.controlling.target import Path
+from looptime.errors import LooptimeError
+from looptime.heading.pattern import LogShape, Sampling, even
+
+__all__ = ["CurvePoint", "Move", "Stall", "even_loop", "even_sampling", "horizon_of", "rate_curve"]
+
+Float = NDArray[np.float64]
+
+#: Most moves over the recorded loops, and over each rate of the curve.
+STARTS, CURVE_STARTS, EVEN_STARTS = 400, 80, 20
+#: Loop rates of the curve [Hz].
+RATES_HZ = (
+    5.0, 7.1, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0, 80.0, 112.0, 160.0, 224.0, 315.0, 450.0,
+)  # fmt: skip
+#: How long is waited for a move to settle, at most [s].
+LONGEST_WAIT_S = 3.0
+#: Loops of a log that stand for it at other rates.
+SHAPE_LOOPS = 20_000
+
+
+@dataclass(frozen=True)
+class Move:
+    """What is moved, how, and what counts as there.
+
+    Parameters
+    ----------
+    law, plant, path : Law, Plant, Path
+    delay_s : float [s]
+        Delay within the sensor.
+    tolerance : float [unit]
+        Error within which it has settled.
+    horizon_s : float [s]
+        How long it is followed.
+    seed : int
+    """
+
+    law: Law
+    plant: Plant
+    path: Path
+    delay_s: float
+    tolerance: float
+    horizon_s: float
+    seed: int = 0
+
+    def over(self, at: Sampling, most: int = STARTS, nodes: int = NODES) -> Response:
+        """Figures over a log, with the sensor's delay in it already."""
+        moves = starts_in(at, self.horizon_s, most, self.seed)
+        return response(
+            self.plant, self.path, self.track(moves), self.horizon_s, self.tolerance, nodes
+        )
+
+    def track(self, moves: Instants) -> Track:
+        """The moves, played."""
+        return play(self.law, self.plant, self.path, moves)
+
+    def each(self, moves: Instants) -> tuple[Float, Float, Float, Float]:
+        """Figures of every move; see `looptime.controlling.response.figures`."""
+        track = self.track(moves)
+        return figures(self.plant, self.path, track, self.horizon_s, self.tolerance)
+
+
+@dataclass(frozen=True)
+class CurvePoint:
+    """A controller at one loop rate.
+
+    Parameters
+    ----------
+    pattern : str
+        ``even``, or ``log shape``: the log's own loops at that rate, its stalls as they are.
+    rate_hz : float [Hz]
+    response : Response
+    gain_margin, phase_margin_deg, spectral_radius : float or None
+        Of even loops at that rate.
+    """
+
+    pattern: str
+    rate_hz: float
+    response: Response
+    gain_margin: float | None = None
+    phase_margin_deg: float | None = None
+    spectral_radius: float | None = None
+
+
+@dataclass(frozen=True)
+class Stall:
+    """What one stall does to a move over otherwise even loops.
+
+    Parameters
+    ----------
+    hold_ms : float [ms]
+        The log's longest hold.
+    worst : Response
+        With the stall at each loop of the move in turn; `Spread.worst` is the worst place.
+    without : Response
+        The same move without a stall.
+    """
+
+    hold_ms: float
+    worst: Response
+    without: Response
+
+
+def even_loop(at: Sampling, delay_s: float) -> EvenLoop:
+    """Even loops at the mean period and latency of a log (with the delay in it)."""
+    period = float(at.hold_s.mean())
+    return EvenLoop(period, max(float(at.latency_s.mean()) - delay_s, 0.0) / period, delay_s)
+
+
+def even_sampling(loop: EvenLoop, duration_s: float) -> Sampling:
+    """Such loops as instants, for so long."""
+    made = even(1 / loop.period_s, math.ceil(duration_s / loop.period_s) + 2, loop.latency_s)
+    read = made.use_s - loop.latency_share * loop.period_s
+    return Sampling(made.taken_s, read, made.use_s, made.start_s, made.block, "even")
+
+
+def horizon_of(law: Law, plant: Plant, path: Path, loop: EvenLoop) -> float:
+    """How long a move is followed: until it has surely settled, within reason [s]."""
+    radius = spectral_radius(even_matrix(law, plant, loop).each[0])
+    slowest = loop.period_s / -math.log(radius) if 0 < radius < 1 else math.inf
+    wait = min(max(8 * slowest, 25 * loop.period_s, 0.3), LONGEST_WAIT_S)
+    if not path.comes_to_rest:
+        return path.end_s
+    strongest = max(min(law.limit, 1e3) - abs(plant.load), 1e-6)
+    way = abs(path.final) / (plant.full_speed * strongest) if plant.kind == "position" else 0.0
+    return path.end_s + min(way if not path.end_s else 0.0, 20.0) + wait
+
+
+def even_starts(move: Move, loop: EvenLoop, most: int) -> Instants:
+    """Moves over even loops, at phases spread evenly."""
+    at = even_sampling(loop, move.horizon_s + 2 * loop.period_s)
+    rows = np.arange(len(at) + 1)[:, None]
+    phase = (np.arange(most) + 0.5) / most * loop.period_s
+    return Instants(*(a[rows] - phase for a in (at.read_s, at.taken_s, at.use_s)))
+
+
+def rate_curve(
+    move: Move, base: Sampling, loop: EvenLoop, rates_hz: tuple[float, ...] = RATES_HZ
+) -> tuple[CurvePoint, ...]:
+    """The move at other loop rates, over even loops and over the log's shape.
+
+    Parameters
+    ----------
+    move : Move
+        What is moved, and how.
+    base : Sampling
+        As recorded, without the sensor's delay.
+    loop : EvenLoop
+        At its mean.
+    rates_hz : tuple of float [Hz]
+        Ascending.
+    """
+    shape = LogShape(base)
+    points = []
+    for rate in rates_hz:
+        at = EvenLoop(1 / rate, loop.latency_share, loop.delay_s)
+        try:
+            alike, found = even_matrix(move.law, move.plant, at), margins(move.law, move.plant, at)
+        except LooptimeError:
+            continue
+        shaped = delayed(shape.at(rate), move.delay_s)
+        uneven = starts_in(shaped, move.horizon_s, CURVE_STARTS, move.seed)
+        both = move.each(beside(even_starts(move, at, EVEN_STARTS), uneven))
+        shared = (found.gain_margin, found.phase_margin_deg, spectral_radius(alike.each[0]))
+        split = [summed_up(*(f[part] for f in both)) for part in
+                 (slice(EVEN_STARTS), slice(EVEN_STARTS, None))]  # fmt: skip
+        points += [
+            CurvePoint(pattern, rate, one, *shared)
+            for pattern, one in zip(("even", "log shape"), split, strict=True)
+            if one.starts
+        ]
+    return tuple(points)
+
+
+def delayed(at: Sampling, delay_s: float) -> Sampling:
+    """The sampling with the sensor's delay: values were true so much earlier."""
+    if not delay_s:
+        return at
+    return Sampling(
+        at.taken_s - delay_s, at.read_s, at.use_s, at.start_s, at.block, at.pattern, at.notes
+    )
+
+
+def worst_stall(move: Move, at: Sampling, loop: EvenLoop) -> Stall:
+    """The log's longest hold, put at every loop of the move (at most `STARTS`) in turn.
+
+    The reading that ends it is as old as it was in the log; the other loops are even.
+    """
+    longest = int(np.argmax(at.hold_s))
+    hold, late = float(at.hold_s[longest]), float((at.use_s - at.taken_s)[longest + 1])
+    code_late = float((at.use_s - at.read_s)[longest + 1])
+    loops = max(math.ceil(move.horizon_s / loop.period_s), 1)
+    places = np.unique(np.arange(min(STARTS, loops)) * loops // min(STARTS, loops))
+    holds = np.full((loops + 2, len(places)), loop.period_s)
+    holds[places, np.arange(len(places))] = hold
+    use = np.cumsum(np.concatenate([np.zeros((1, len(places))), holds]), axis=0)
+    age, code_age = (
+        np.full(use.shape, loop.latency_s),
+        np.full(use.shape, loop.latency_share * loop.period_s),
+    )
+    after = (places + 1, np.arange(len(places)))
+    age[after], code_age[after] = late, code_late
+    use = use - 0.5 * loop.period_s
+    moves = Instants(use - code_age, np.maximum.accumulate(use - age, axis=0), use)
+    without = summed_up(*move.each(even_starts(move, loop, EVEN_STARTS)))
+    return Stall(hold * 1e3, summed_up(*move.each(moves)), without)

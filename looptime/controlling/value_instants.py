@@ -1,0 +1,62 @@
+"""From named calls to the instants at which a controller's value was read and put to use."""
+
+from __future__ import annotations
+
+from fnmatch import fnmatchcase
+
+import numpy as np
+
+from looptime.heading.instants import Labels, sampling_from_run
+from looptime.heading.pattern import Sampling
+from looptime.run import Run
+
+__all__ = ["call_in", "instants_of"]
+
+#: How a plan names the call that takes the place of several.
+_BATCH = "batch "
+
+
+def call_in(run: Run, stated: str | None) -> str | None:
+    """The call that a log has for a stated one.
+
+    Names may be separated by ``|``: the first that the log has is meant, so that one project file
+    serves logs from before and after a change. In a predicted run it is the batch that it went
+    into.
+
+    Examples
+    --------
+    >>> from looptime.run import LoopColumns
+    >>> call_in(Run(LoopColumns(np.arange(1), np.array([0]), np.array([1]))), "a.read")
+    'a.read'
+    """
+    if stated is None:
+        return None
+    have = [run.names[code].name for code in np.unique(run.call_columns.name)]
+    names = [word.strip() for word in stated.split("|")]
+    for name in names:
+        if name in have:
+            return name
+    for name in names:
+        for call in have:
+            if call.startswith(_BATCH) and fnmatchcase(name, call.removeprefix(_BATCH)):
+                return call
+    return names[0]
+
+
+def instants_of(
+    run: Run, read_call: str | None, write_call: str | None, what: str = "measured value"
+) -> Sampling:
+    """When each loop's reading was taken and put to use, as for a heading.
+
+    Without a read call the loop's start stands for it; without a write call the loop's last
+    actuator write does.
+
+    Raises
+    ------
+    UsageError
+        If a named call is not in the log.
+    NotEnoughError
+        If fewer than 3 loops have both.
+    """
+    named = (call_in(run, read_call), None, call_in(run, write_call))
+    return sampling_from_run(run, Labels(*named, "start", what))

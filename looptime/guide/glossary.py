@@ -1,0 +1,137 @@
+"""The words that looptime prints, each in a sentence or two, with where a log's own figure stands.
+
+One text serves ``looptime explain`` and the dashboard.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+__all__ = ["WORDS", "Word", "explain", "figures_of", "find"]
+
+
+@dataclass(frozen=True)
+class Word:
+    """One word and what it means.
+
+    Parameters
+    ----------
+    name : str
+    text : str
+        One to three sentences.
+    figures : tuple of str
+        Where its figures stand in one run of ``summary --json``, as dotted keys.
+    also : tuple of str
+        Other forms in which it is printed.
+    """
+
+    name: str
+    text: str
+    figures: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
+
+
+def _load() -> dict[str, Word]:
+    """Every form in which a word is printed, in lower case; a word's own name wins."""
+    data = tomllib.loads(_FILE.read_text(encoding="utf-8"))["word"]
+    words = [
+        Word(w["name"], w["text"], tuple(w.get("figures", ())), tuple(w.get("also", ())))
+        for w in data
+    ]
+    forms = {form.lower(): word for word in words for form in word.also}
+    return forms | {word.name.lower(): word for word in words}
+
+
+_FILE = Path(__file__).resolve().parent / "words.toml"
+#: By every form in which a word is printed.
+WORDS: Mapping[str, Word] = _load()
+
+
+def find(text: str) -> Word | None:
+    """The word meant, whatever its case; plural and singular are one.
+
+    Examples
+    --------
+    >>> find("Overruns").name, find("nothing like it") is None
+    ('overrun', True)
+    """
+    wanted = " ".join(text.lower().split())
+    for form in (wanted, wanted.rstrip("s"), f"{wanted}s", wanted.replace("_", " ")):
+        if form in WORDS:
+            return WORDS[form]
+    return None
+
+
+def nearest(text: str) -> list[str]:
+    """Words that are spelled much like it."""
+    found = difflib.get_close_matches(text.lower(), WORDS, n=3, cutoff=0.6)
+    return list(dict.fromkeys(WORDS[form].name for form in found))
+
+
+def figures_of(
+    word: Word, entry: Mapping[str, Any], run: Mapping[str, Any]
+) -> list[tuple[str, str]]:
+    """A log's figures of a word: what each is, and its value with its unit.
+
+    Parameters
+    ----------
+    word : Word
+        The word.
+    entry, run : mapping
+        One element of ``logs[]`` and of its ``runs[]`` of ``summary --json``.
+
+    Examples
+    --------
+    >>> figures_of(find("p99"), {}, {"period_ms": {"p99": {"value": 26.12, "low": 25, "high": 27}}})
+    [('period p99', '26.1 ms')]
+    """
+    out = []
+    for path in word.figures:
+        at: Any = {**entry, **run}
+        for key in path.split("."):
+            at = at.get(key) if isinstance(at, Mapping) else None
+        if isinstance(at, Mapping):
+            at = at.get("value")
+        if at is not None:
+            out.append((_title(path), _value(at, path)))
+    return out
+
+
+_UNITS = {"ms": "ms", "hz": "loops a second", "ns": "ns", "s": "s"}
+
+
+def _title(path: str) -> str:
+    words = [part.split("_") for part in path.split(".")]
+    kept = [[w for w in part if w not in _UNITS] for part in words]
+    return " ".join(" ".join(part) for part in kept if part).replace("p999", "p99.9")
+
+
+def _value(value: Any, path: str) -> str:
+    if isinstance(value, str):
+        return value
+    if "share" in path:
+        return f"{100 * value:.3g} %"
+    unit = next((_UNITS[w] for part in path.split(".")[::-1] for w in part.split("_")[::-1]
+                 if w in _UNITS), "")  # fmt: skip
+    if isinstance(value, float) and not math.isfinite(value):
+        return "-"
+    shown = f"{value:,}" if isinstance(value, int) else f"{value:.3g}"
+    return f"{shown} {unit}".strip()
+
+
+def explain(text: str) -> tuple[Word | None, list[str]]:
+    """The word meant, else the names of those spelled much like it.
+
+    Examples
+    --------
+    >>> explain("headrom")
+    (None, ['headroom', 'thread'])
+    """
+    found = find(text)
+    return found, [] if found else nearest(text)

@@ -1,0 +1,250 @@
+"""Words in the order of time: what began, what was done, and when."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from looptime.parsers.columns.headers import LOOP_WORD
+from looptime.parsers.layouts.edges import WORDS, split_edge
+from looptime.parsers.layouts.pairing import BEGIN, END
+from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp, is_text
+from looptime.parsers.lines.shapes import LEVELS, Shapes
+
+__all__ = ["Event", "calls_of", "find_events", "needs_pairs", "read_events"]
+
+_SAMPLE = 2000
+_MOST_WORDS = 100
+_WORD = re.compile(r"[^\W\d_]+")
+_FRAME = re.compile(r"[^\w .:/+-]+|(?<!\w)[-:.]+|[-:.]+(?!\w)")
+_BEGINS = frozenset(("starting", "beginning", "entering", "entered", "opening"))
+_ENDS = frozenset(
+    ("complete", "completed", "ready", "finishing", "returned", "exited", "over", "ended",
+     "leaving", "left")
+)  # fmt: skip
+_LOOP_TEXT = re.compile(r"(^|[^a-z])(loop|cycle|iteration|frame|tick)([^a-z]|$)")
+
+
+@dataclass(frozen=True)
+class Event:
+    """A line, its stamp as it is written, what it names, and whether that began or ended."""
+
+    line: int
+    stamp: str
+    name: str
+    side: int | None
+
+
+def _sided(text: str) -> tuple[str, int | None]:
+    """What an event names, and its side.
+
+    Examples
+    --------
+    >>> _sided("imu read completed") == ("imu read", END), _sided("loop start") == ("loop", BEGIN)
+    (True, True)
+    """
+    name, side = split_edge(text)
+    if side is not None:
+        return name, side
+    words = text.split()
+    for at, rest in ((-1, words[:-1]), (0, words[1:])):
+        word = words[at].lower() if rest else ""
+        if word in _BEGINS or word in _ENDS:
+            return " ".join(rest), BEGIN if word in _BEGINS else END
+    return text, None
+
+
+def read_events(lines: list[str]) -> list[Event] | None:
+    """Events of a log whose lines are a stamp and words; None where it is no such log.
+
+    Examples
+    --------
+    >>> log = [f"{20 * k + at} {what}" for k in range(4) for at, what in
+    ...        ((0, "loop start"), (9, "imu done"))]
+    >>> [(e.stamp, e.name) for e in read_events(log)[:2]]
+    [('0', 'loop'), ('9', 'imu')]
+    """
+    shapes = Shapes()
+    sample = [line for line in lines[:_SAMPLE] if is_text(line)]
+    uses = Counter(text for line in sample if (text := _event(shapes, line)[1]))
+    known = {text for text, count in uses.items() if count >= max(2, 0.002 * len(sample))}
+    if not 1 < len(known) <= _MOST_WORDS:
+        return None
+    if sum(uses[text] for text in known) < 0.5 * len(sample):
+        return None
+    drop = _common(known)
+    made = []
+    sided: dict[str, tuple[str, int | None]] = {}
+    for at, line in enumerate(lines):
+        if not is_text(line):
+            continue
+        stamp, text = _event(shapes, line)
+        if not text or (text not in known and len(sided) >= 2 * _MOST_WORDS):
+            continue
+        if text not in sided:
+            sided[text] = _sided(" ".join(w for k, w in enumerate(text.split()) if k >= drop))
+        name, side = sided[text]
+        made.append(Event(at, stamp, name, side))
+    return made if _regular(made) else None
+
+
+def _common(texts: set[str]) -> int:
+    """Words that every text begins with, such as a program's name; each keeps one of its own."""
+    split = [text.split() for text in texts]
+    shortest = min(len(words) for words in split)
+    same = 0
+    while same < shortest - 1 and len({words[same] for words in split}) == 1:
+        same += 1
+    return same
+
+
+def _event(shapes: Shapes, line: str) -> tuple[str, str]:
+    """Stamp and words of a line; no words where it says more, or is no event."""
+    sentence, numbers = shapes.read(line)
+    if not numbers or any(sentence.units[1:]):
+        return "", ""
+    name = sentence.names[0]
+    if sentence.marks > (name is not None) or (name and not is_stamp(name)):
+        return "", ""
+    before, after = line.split(numbers[0], 1)
+    if name is None and any(w.lower() not in LEVELS for w in _WORD.findall(before)):
+        return "", ""
+    if after.lstrip(" ")[:1] in (",", ";", "|", "\t"):  # a cell of a table
+        return "", ""
+    words = _FRAME.sub(" ", sentence.text).split()
+    words = words[1:] if name and words and words[0].lower() == name.lower() else words
+    words = [fit_cell(w) for w in words if w.lower() not in LEVELS]
+    if not words or len(words) > 8:
+        return "", ""
+    return numbers[0], " ".join(words)
+
+
+def find_events(
+    stamps: Sequence[str], words: Sequence[Sequence[str]], lines: Sequence[int]
+) -> list[Event]:
+    """Events of a table's rows, whose words stand in one column or two: the name and the side."""
+    sided: dict[tuple[str, ...], tuple[str, int | None]] = {}
+    for key in set(map(tuple, words)):
+        sides = [WORDS.get(word.strip().lower()) for word in key]
+        if len(key) == 2 and sides[1] is not None:
+            sided[key] = key[0].strip(), sides[1]
+        else:
+            sided[key] = _sided(" ".join(word.strip() for word in key))
+    return [
+        Event(line, stamp, *sided[tuple(key)])
+        for line, stamp, key in zip(lines, stamps, words, strict=True)
+    ]
+
+
+def _regular(events: list[Event]) -> bool:
+    """Whether the events go round: after each comes, mostly, the same one."""
+    if len(events) < 4:
+        return False
+    after = Counter((a.name, a.side, b.name, b.side)
+                    for a, b in pairwise(events))  # fmt: skip
+    best: Counter[tuple[str, int | None]] = Counter()
+    for (name, side, _, _), count in after.items():
+        best[name, side] = max(best[name, side], count)
+    return sum(best.values()) >= 0.6 * (len(events) - 1)
+
+
+def needs_pairs(events: list[Event]) -> bool:
+    """Whether some names only end: they began when the event before them did its work."""
+    begun = {e.name for e in events if e.side == BEGIN}
+    return any(e.side != BEGIN and e.name not in begun for e in events)
+
+
+def calls_of(lines: list[str], events: list[Event]) -> Grid:
+    """Timed calls between events, one a line.
+
+    A name with both sides lasts from one to the other. A name that only ends began at the event
+    before; a loop that only begins lasts until the last event before the next. Where nothing
+    says begin, the time between two events is named by both.
+
+    Parameters
+    ----------
+    lines : list of str
+        The log.
+    events : list of Event
+        In the order of the log.
+
+    Examples
+    --------
+    >>> log = ["0 loop start", "9 imu done", "12 loop start", "15 imu done"]
+    >>> calls_of(log, read_events(log)).rows[:2]
+    [['0', '9', 'loop', '0'], ['0', '9', 'imu', '0']]
+    """
+    grid = Grid(lines, [None] * len(lines), ["start", "end", "name", "loop"], [None] * 4)
+    sides: dict[str, set[int | None]] = {}
+    for event in events:
+        sides.setdefault(event.name, set()).add(event.side)
+    both = {name for name, own in sides.items() if {BEGIN, END} <= own}
+    begun = any(BEGIN in own for own in sides.values())
+    loop = _loop_event(events, begun)
+    under_way: dict[str, list[str]] = {}  # rows whose end is not known yet
+    number = -1 if begun else 0
+    before: Event | None = None
+    for event in events:
+        starts = (event.name, event.side) == loop
+        if begun and starts:
+            number += 1
+            _close(under_way, event.name, before)
+        if number < 0 or (before is None and event.side != BEGIN):
+            grid.aside.append((event.line, "before first loop"))
+        elif event.name in both and event.side == END:
+            _pair(grid, event, under_way)
+        elif event.side == BEGIN:
+            row = [event.stamp, "", event.name, str(number)]
+            if event.name in under_way:
+                _drop(grid, under_way.pop(event.name))
+            grid.rows[event.line] = under_way[event.name] = row
+        elif before is not None:
+            name = event.name if begun else f"{before.name} to {event.name}"
+            grid.rows[event.line] = [before.stamp, event.stamp, name, str(number)]
+        for name in [n for n in under_way if n not in both and n not in (loop[0], event.name)]:
+            under_way.pop(name)[1] = event.stamp  # what only begins lasts until the next event
+        number += starts and not begun
+        before = event
+    _close(under_way, loop[0], before)
+    for row in under_way.values():
+        _drop(grid, row)
+    return grid
+
+
+def _close(under_way: dict[str, list[str]], name: str, last: Event | None) -> None:
+    """End what was under way with the last event before now."""
+    row = under_way.pop(name, None)
+    if row is not None and last is not None:
+        row[1] = last.stamp
+
+
+def _drop(grid: Grid, row: list[str]) -> None:
+    """Set a begin aside that has no end."""
+    line = next(at for at in range(len(grid.rows) - 1, -1, -1) if grid.rows[at] is row)
+    grid.rows[line] = None
+    grid.aside.append((line, "begin without end"))
+
+
+def _pair(grid: Grid, event: Event, under_way: dict[str, list[str]]) -> None:
+    """Join the end of a call to its begin; the begin's line holds the call."""
+    row = under_way.pop(event.name, None)
+    if row is None:
+        grid.aside.append((event.line, "end without begin"))
+        return
+    row[1] = event.stamp
+    line = next(at for at in range(event.line - 1, -1, -1) if grid.rows[at] is row)
+    grid.folded.append((event.line, line))
+
+
+def _loop_event(events: list[Event], any_begin: bool) -> tuple[str, int | None]:
+    """The event that begins a loop: one that is called so, else the first of the commonest."""
+    uses = Counter((e.name, e.side) for e in events if e.side == BEGIN or not any_begin)
+    called = [key for key in uses if LOOP_WORD.search(key[0].lower())]
+    called = called or [key for key in uses if _LOOP_TEXT.search(key[0].lower())]
+    if called:
+        return max(called, key=lambda key: uses[key])
+    most = max(uses.values())
+    return next(key for key, count in uses.items() if count >= 0.98 * most - 1)

@@ -1,0 +1,204 @@
+"""One value a line brought to one loop a row: the lines between two anchors share a row."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from looptime.parsers.lines.grid import Grid
+from looptime.parsers.text.dialect import is_number
+from looptime.units import split_unit
+
+__all__ = ["Entry", "entries_of", "fold", "repeats"]
+
+#: A line and its values by column.
+Entry = tuple[int, dict[int, str]]
+#: Names of a value that stands for the whole loop; with a time unit it is known when it is over.
+_WHOLE = re.compile(
+    r"^(main|control|robot)?[ _.-]*(loop|cycle|iteration|frame|tick|total|period|dt|sum|all|whole)"
+    r"([ _.-]*(time|duration|period|total|dt|length|took|start|begin|end|number|no|count|id|n))?$"
+)
+_BEGINS = re.compile(r"(start|begin|number|no|count|id|n)$")
+_LOOP = ("loop", "cycle", "iteration", "iter", "frame", "loop number", "loop_number", "tick")
+_FIRST_ROWS = 2000
+
+
+@dataclass(frozen=True)
+class _Anchor:
+    """The column whose value begins (or ends) each loop's row."""
+
+    at: int
+    leads: bool
+
+
+def entries_of(grid: Grid) -> list[Entry]:
+    """Lines with their values, without empty cells."""
+    return [
+        (line, {at: cell for at, cell in enumerate(row) if cell})
+        for line, row in enumerate(grid.rows)
+        if row is not None
+    ]
+
+
+def repeats(entries: list[Entry], common: set[int]) -> bool:
+    """Whether each line holds what the one before held, so that each is a row by itself.
+
+    Examples
+    --------
+    >>> repeats([(0, {0: "1", 1: "9"}), (1, {0: "2", 1: "8"})], {0})
+    True
+    >>> repeats([(0, {0: "1", 1: "9"}), (1, {0: "2", 2: "8"})], {0})
+    False
+    """
+    keys = [set(values) - common for _, values in entries[:_FIRST_ROWS]]
+    if len(keys) < 2:
+        return True
+    alike = sum(bool(a & b) or not (a or b) for a, b in pairwise(keys))
+    return alike >= 0.5 * (len(keys) - 1)
+
+
+def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
+    """One row a loop from one value (or a few) a line; None where no loop comes back.
+
+    Parameters
+    ----------
+    grid : Grid
+        Names and units of the columns; its rows are not used.
+    entries : list of Entry
+        In the order of the log.
+    stamp : int or None
+        Column of the lines' stamps.
+
+    Examples
+    --------
+    >>> grid = Grid(["0 imu 2", "2 loop 5", "5 imu 3", "8 loop 5"], names=["t", "imu", "loop"],
+    ...             units=[None, None, None])
+    >>> made = fold(grid, [(0, {0: "0", 1: "2"}), (1, {0: "2", 2: "5"}),
+    ...                    (2, {0: "5", 1: "3"}), (3, {0: "8", 2: "5"})], 0)
+    >>> made.rows, made.aside
+    ([None, ['2', '3', '5'], None, ['8', '', '5']], [(0, 'before first loop')])
+    """
+    timed = [unit is not None or split_unit(name)[1] is not None
+             for name, unit in zip(grid.names, grid.units, strict=True)]  # fmt: skip
+    groups = _numbered(grid, entries, timed) or _stamped(entries, stamp)
+    aside: list[tuple[int, str]] = []
+    if groups is None:
+        anchor = _anchor(grid, entries, timed, stamp)
+        if anchor is None:
+            return None
+        groups, aside = _between(entries, anchor)
+        if not _WHOLE.match(_stem(grid.names[anchor.at])) and not _regular(groups, stamp):
+            return None
+        heads = [group[0][0] if anchor.leads else group[-1][0] for group in groups]
+    else:
+        heads = [group[0][0] for group in groups]
+    if len(groups) < 2:
+        return None
+    made = replace(grid, rows=[None] * len(grid.lines), aside=aside)
+    for head, group in zip(heads, groups, strict=True):
+        made.rows[head] = _merged(group, head, timed, stamp)
+        made.folded += [(line, head) for line, _ in group if line != head]
+    return made
+
+
+def _stem(name: str) -> str:
+    return split_unit(name)[0].strip().lower()
+
+
+def _numbered(grid: Grid, entries: list[Entry], timed: list[bool]) -> list[list[Entry]] | None:
+    """Lines of one loop number after another, where most lines have one."""
+    at = next((k for k, name in enumerate(grid.names) if _stem(name) in _LOOP and not timed[k]), -1)
+    if at < 0 or sum(at in values for _, values in entries) < 0.9 * len(entries):
+        return None
+    return _runs(entries, at)
+
+
+def _runs(entries: list[Entry], at: int) -> list[list[Entry]]:
+    """Lines that follow one another with the same value in a column."""
+    groups: list[list[Entry]] = []
+    last = None
+    for entry in entries:
+        own = entry[1].get(at, last)
+        if not groups or own != last:
+            groups.append([])
+        groups[-1].append(entry)
+        last = own
+    return groups
+
+
+def _stamped(entries: list[Entry], stamp: int | None) -> list[list[Entry]] | None:
+    """Lines of one stamp, where most stamps have the same few keys once each."""
+    if stamp is None:
+        return None
+    groups = _runs(entries, stamp)
+    if len(groups) > 0.75 * len(entries):
+        return None
+    kinds = Counter(_kind(group, stamp) for group in groups)
+    kind, often = kinds.most_common(1)[0]
+    once = len(kind) == len(set(kind)) > 1
+    return groups if once and often >= 0.6 * len(groups) else None
+
+
+def _kind(group: list[Entry], stamp: int | None) -> tuple[int, ...]:
+    return tuple(at for _, values in group for at in values if at != stamp)
+
+
+def _regular(groups: list[list[Entry]], stamp: int | None) -> bool:
+    """Whether most loops hold the same keys in the same order."""
+    kinds = Counter(_kind(group, stamp) for group in groups[:_FIRST_ROWS])
+    (kind, often), *_ = kinds.most_common(1) or [((), 0)]
+    return often >= 0.5 * min(len(groups), _FIRST_ROWS) and len(kind) > 0
+
+
+def _anchor(
+    grid: Grid, entries: list[Entry], timed: list[bool], stamp: int | None
+) -> _Anchor | None:
+    """The value that stands for the loop, else the part that is met most often."""
+    uses = Counter(at for _, values in entries for at in values if at != stamp)
+    order = list(uses)  # as first met
+    if not order:
+        return None
+    whole = [at for at in order if _WHOLE.match(_stem(grid.names[at])) and uses[at] >= 2]
+    if whole:
+        at = max(whole, key=lambda k: (uses[k], -order.index(k)))
+        leads = at == order[0] or bool(_BEGINS.search(_stem(grid.names[at]))) or not timed[at]
+        return _Anchor(at, leads if at == order[0] or not timed[at] else False)
+    parts = [at for at in order if timed[at]] or order
+    most = max(uses[at] for at in parts)
+    at = next(k for k in parts if uses[k] >= 0.98 * most - 1)
+    return _Anchor(at, True)
+
+
+def _between(
+    entries: list[Entry], anchor: _Anchor
+) -> tuple[list[list[Entry]], list[tuple[int, str]]]:
+    """Lines from one anchor to the next, and those that belong to no whole loop."""
+    groups: list[list[Entry]] = [[]]
+    for entry in entries:
+        if anchor.leads and anchor.at in entry[1]:
+            groups.append([])
+        groups[-1].append(entry)
+        if not anchor.leads and anchor.at in entry[1]:
+            groups.append([])
+    if anchor.leads:
+        loose, groups, why = groups[0], groups[1:], "before first loop"
+    else:
+        loose, groups, why = groups[-1], groups[:-1], "unfinished last loop"
+    return groups, [(line, why) for line, _ in loose]
+
+
+def _merged(group: list[Entry], head: int, timed: list[bool], stamp: int | None) -> list[str]:
+    """The row of one loop: lengths of one name add up, of other values the last one counts."""
+    row = [""] * len(timed)
+    for line, values in group:
+        for at, cell in values.items():
+            if at == stamp:
+                if line == head:
+                    row[at] = cell
+            elif row[at] and timed[at] and is_number(cell) and is_number(row[at]):
+                row[at] = repr(float(row[at]) + float(cell))
+            else:
+                row[at] = cell
+    return row

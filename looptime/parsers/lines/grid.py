@@ -1,0 +1,149 @@
+"""Rows and columns made of lines: a cell for each value, and each line accounted for."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.rewritten import Rewritten
+from looptime.units import UNITS, split_unit
+
+__all__ = ["DELIMITER", "Grid", "fit_cell", "is_stamp", "is_text"]
+
+#: Between the cells of a row; lines that are no rows have none.
+DELIMITER = ";"
+_SAMPLE = 2000
+#: Names of a column of stamps.
+_STAMPS = frozenset(
+    ("time", "t", "timestamp", "ts", "stamp", "clock", "elapsed", "uptime", "millis", "micros",
+     "date", "datetime", "epoch", "when", "at", "unixtimestamp", "timestamputc", "utc",
+     "timeelapsed", "elapsedtime", "systemtime", "hosttime", "devicetime", "boardtime")
+)  # fmt: skip
+_SQUEEZE = re.compile(r"[^a-z0-9]+")
+_UNFIT = re.compile(r'[;"\t\r\n]+')
+
+
+def is_text(line: str) -> bool:
+    """Whether a line may hold values: it is neither blank nor a comment.
+
+    Examples
+    --------
+    >>> is_text("812 imu=9"), is_text("# robot: tray carrier"), is_text(" ")
+    (True, False, False)
+    """
+    bare = line.lstrip()
+    return bool(bare) and bare[0] != "#"
+
+
+def is_stamp(name: str) -> bool:
+    """Whether a name is that of a column of stamps.
+
+    Examples
+    --------
+    >>> is_stamp("Time stamp [ms]"), is_stamp("t_us"), is_stamp("imu_us")
+    (True, True, False)
+    """
+    return _SQUEEZE.sub("", split_unit(name)[0].lower()) in _STAMPS
+
+
+@dataclass
+class Grid:
+    """Cells of a log, line by line.
+
+    Parameters
+    ----------
+    lines : list of str
+        The log.
+    rows : list
+        For each line its cells, None where it is no row. A row may be shorter than others.
+    names : list of str
+        Of the columns.
+    units : list of str or None
+        Time units of the columns.
+    folded : list of (int, int)
+        Lines, from 0, whose values stand in the row of another line, and that line.
+    aside : list of (int, str)
+        Lines, from 0, that were set aside, and why.
+    headers : set of int
+        Lines, from 0, that name columns.
+    """
+
+    lines: list[str]
+    rows: list[list[str] | None] = field(default_factory=list)
+    names: list[str] = field(default_factory=list)
+    units: list[str | None] = field(default_factory=list)
+    folded: list[tuple[int, int]] = field(default_factory=list)
+    aside: list[tuple[int, str]] = field(default_factory=list)
+    headers: set[int] = field(default_factory=set)
+    _place: dict[str, int] = field(default_factory=dict, repr=False)
+
+    def column(self, name: str, unit: str | None = None) -> int:
+        """Place of a column; a new one is added at the end."""
+        at = self._place.get(name)
+        if at is None:
+            at = self._place[name] = len(self.names)
+            self.names.append(name)
+            self.units.append(unit)
+        return at
+
+    def scale(self, at: int, unit: str | None) -> float:
+        """What a value in `unit` is to be multiplied by in its column."""
+        own = self.units[at]
+        return UNITS[unit] / UNITS[own] if unit and own and unit != own else 1.0
+
+    def found(self) -> list[int]:
+        """Lines, from 0, that are rows."""
+        return [at for at, row in enumerate(self.rows) if row is not None]
+
+    def cells(self, at: int) -> list[str]:
+        """Cells of one column in the rows, empty where a row has none."""
+        return [row[at] if at < len(row) else "" for row in self.rows if row is not None]
+
+    def header(self) -> list[str]:
+        """Names of the columns with their units."""
+        return [
+            f"{name} [{unit}]" if unit and split_unit(name)[1] != unit else name
+            for name, unit in zip(self.names, self.units, strict=True)
+        ]
+
+    def rewritten(self, decimal: str = ".") -> tuple[Rewritten, Dialect]:
+        """The log as text in cells, line for line, and how that is written."""
+        header = self.header()
+        width = max(len(header), 2)
+        header += [""] * (width - len(header))
+        gone = {line for line, _ in [*self.folded, *self.aside]} | self.headers
+        out = []
+        sample: list[tuple[str, ...]] = []
+        first = 0
+        for at, row in enumerate(self.rows):
+            if row is None:
+                text = "" if at in gone else _UNFIT.sub(",", self.lines[at])
+                out.append(text)
+                continue
+            cells = row + [""] * (width - len(row)) if len(row) < width else row
+            if len(sample) < _SAMPLE:
+                sample.append(tuple(cell.strip() for cell in cells))
+                first = first or at + 1
+            out.append(DELIMITER.join(cells))
+        pairs = np.array(self.folded, np.int64).reshape(-1, 2)
+        pairs = pairs[np.argsort(pairs[:, 0], kind="stable")]
+        data = "\n".join(out).encode()
+        made = Rewritten(data, pairs[:, 0], pairs[:, 1], sorted(self.aside))
+        like = Dialect(
+            DELIMITER, decimal, tuple(header), 0, width, first, sample=tuple(sample),
+        )  # fmt: skip
+        return made, like
+
+
+def fit_cell(text: str) -> str:
+    """A cell's text without what would end the cell.
+
+    Examples
+    --------
+    >>> fit_cell(' auto;"x" ')
+    'auto x'
+    """
+    return _UNFIT.sub(" ", text).strip()

@@ -1,0 +1,217 @@
+"""Rows of several senders in one log: told, and read each by itself."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError, UsageError
+from looptime.parsers.columns.headers import Head, heads
+from looptime.parsers.columns.unit import text_unit
+from looptime.parsers.text.datetimes import parse_stamps
+from looptime.parsers.text.dialect import Dialect, is_number, is_remark, numbers, split_line
+from looptime.parsers.text.rewritten import Rewritten
+from looptime.parsers.text.source import Source, blocks
+
+__all__ = ["Senders", "by_group", "find_senders", "refuse_mixed"]
+
+Float = NDArray[np.float64]
+#: A column of more values than this tells no senders apart.
+_MOST = 64
+#: Where (q90 - q10) / q50 of the steps is above this, rows may be those of several senders.
+_SCATTER = 0.5
+_SENDERS = frozenset(
+    ("agent", "agentid", "robot", "robotid", "tag", "tagid", "device", "deviceid", "node", "nodeid",
+     "source", "sender", "id", "unit", "unitid", "vehicle", "board", "module", "team", "name",
+     "sensor", "sensorid", "channel", "port", "address", "addr", "canid", "topic", "anchor")
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Senders:
+    """A column that tells whose row each is, and its values in the order of the log."""
+
+    index: int
+    name: str
+    values: tuple[str, ...]
+
+
+def columns_of(dialect: Dialect) -> list[str]:
+    """Names of a log's columns, as `--by` and `--where` take them."""
+    header = dialect.header or ()
+    return [
+        header[at].strip() if at < len(header) else f"column_{at + 1}"
+        for at in range(dialect.fields)
+    ]
+
+
+def find_senders(dialect: Dialect, time: Head) -> Senders | None:
+    r"""The column by which alone the steps of the time make sense; None where there is none.
+
+    Parameters
+    ----------
+    dialect : Dialect
+        How the log is written, with its first rows.
+    time : Head
+        Column of the time.
+
+    Examples
+    --------
+    >>> from looptime.parsers.text.dialect import sniff
+    >>> log = "t_ms,robot\n" + "".join(f"{20 * k},a\n{20 * k + 3},b\n" for k in range(9))
+    >>> find_senders(sniff(log, "a.csv"), heads(("t_ms", "robot"))[0]).values
+    ('a', 'b')
+    """
+    times = _times(dialect, time)
+    known = np.isfinite(times)
+    if known.sum() < 12:
+        return None
+    together = _scatter(np.diff(times[known]))
+    if together <= _SCATTER:
+        return None
+    best: tuple[float, Senders] | None = None
+    for at, name in enumerate(columns_of(dialect)):
+        if at == time.index or not name:
+            continue
+        cells = [row[at].strip() for row in dialect.sample]
+        if not _in_turn(cells):
+            continue
+        values = tuple(dict.fromkeys(cells))
+        code = np.array([values.index(cell) for cell in cells])[known]
+        steps = [np.diff(times[known][code == k]) for k in range(len(values))]
+        own = max((_scatter(s) for s in steps if len(s) >= 3), default=np.inf)
+        plain = set(values) <= {"0", "1"} and heads((name,))[0].word not in _SENDERS
+        if plain and (np.diff(times[known]) > 0).all():
+            continue  # a flag that goes up and down with the steps
+        if own < 0.5 * together and (best is None or own < best[0]):
+            best = own, Senders(at, name, values)
+    return None if best is None else best[1]
+
+
+def _times(dialect: Dialect, time: Head) -> Float:
+    """First values of a column of instants, in any unit; NaN where a cell holds none."""
+    unit = text_unit(dialect, time)
+    if unit is None or unit.stamp is None:
+        return numbers(dialect, time.index)
+    import pyarrow as pa
+
+    cells = [row[time.index] for row in dialect.sample]
+    ns, ok, there = parse_stamps(pa.chunked_array([cells]), unit.stamp)
+    return np.where(ok & there, ns - ns[0], np.nan).astype(np.float64)
+
+
+def _scatter(steps: Float) -> float:
+    """How unlike steps are; a clock that goes back now and then is as unlike as can be."""
+    if (steps < 0).mean() > 0.1:
+        return np.inf
+    low, middle, high = np.quantile(steps, [0.1, 0.5, 0.9])
+    return float((high - low) / middle) if middle > 0 else np.inf
+
+
+def _in_turn(cells: list[str]) -> bool:
+    """Whether cells are few words or small whole numbers that come in turn."""
+    uses = Counter(cells)
+    if not 2 <= len(uses) <= _MOST or min(uses.values()) < 3 or "" in uses:
+        return False
+    if any(is_number(cell) and float(cell) % 1 for cell in uses):
+        return False
+    changes = sum(a != b for a, b in pairwise(cells))
+    return changes >= 0.3 * (len(cells) - 1)
+
+
+def refuse_mixed(dialect: Dialect, time: Head | None, path: str) -> None:
+    """Refuse rows whose steps make sense by sender alone.
+
+    Raises
+    ------
+    LogError
+        With the column that tells them apart.
+    """
+    found = None if time is None else find_senders(dialect, time)
+    if found is not None:
+        shown = ", ".join(sorted(found.values)[:4]) + (", ..." if len(found.values) > 4 else "")
+        raise LogError(
+            f"holds the rows of {len(found.values)} senders in turn, by its column "
+            f"{found.name!r} ({shown}): the steps from row to row are no loop of any of them; read "
+            f"each by itself with --by {found.name}",
+            path,
+            dialect.first_row,
+        )
+
+
+def by_group(
+    source: Source, dialect: Dialect, column: str
+) -> Iterator[tuple[str, Source, Dialect]]:
+    """The log once for each value of a column, with the rows of that value alone.
+
+    Lines that are no rows go with the first.
+
+    Parameters
+    ----------
+    source, dialect : Source, Dialect
+        The log, and how it is written.
+    column : str
+        Name of the column, as in the header, or ``column_N``.
+
+    Raises
+    ------
+    UsageError
+        If there is no such column.
+    LogError
+        If it has more than 64 values.
+    """
+    names = columns_of(dialect)
+    index = next((k for k, name in enumerate(names) if name.lower() == column.lower()), None)
+    if index is None:
+        there = ", ".join(name for name in names if name)
+        raise UsageError(f"{source.path} has no column {column!r} for --by: it has {there}")
+    lines = b"".join(bytes(block.data) for block in blocks(source)).split(b"\n")
+    owner, values, samples = _owners(lines, dialect, index)
+    if len(values) > _MOST:
+        raise LogError(
+            f"column {column!r} has {len(values)} values: --by takes one of at most {_MOST}",
+            source.path,
+        )
+    whole = source.rewritten
+    folded = whole.line[whole.line < len(owner)] if whole else np.empty(0, np.int64)
+    head = whole.head[: len(folded)] if whole else folded
+    owner[folded] = owner[head]
+    for code, value in enumerate(values):
+        mine = owner == code
+        data = b"\n".join(
+            line if ok else b"" for line, ok in zip(lines, mine.tolist(), strict=True)
+        )
+        own = mine[folded]
+        aside = [one for one in (whole.aside if whole else []) if code == 0]
+        made = Rewritten(data, folded[own], head[own], aside, np.flatnonzero(~mine))
+        like: Any = replace(dialect, sample=samples[code], _known={})
+        yield value, replace(source, rewritten=made), like
+
+
+def _owners(
+    lines: list[bytes], dialect: Dialect, index: int
+) -> tuple[NDArray[np.int64], list[str], list[tuple[tuple[str, ...], ...]]]:
+    """Group of each line (0 for what is no row), the groups, and the first rows of each."""
+    groups: dict[str, int] = {}
+    samples: list[list[tuple[str, ...]]] = []
+    owner = np.zeros(len(lines), np.int64)
+    for at, line in enumerate(lines):
+        text = line.decode("utf-8", "replace")
+        if is_remark(text) or at + 1 < dialect.first_row:
+            continue
+        cells = tuple(cell.strip() for cell in split_line(text, dialect.delimiter))
+        if len(cells) != dialect.fields or cells == dialect.header or not cells[index]:
+            continue
+        code = groups.setdefault(cells[index], len(groups))
+        if code == len(samples):
+            samples.append([])
+        if len(samples[code]) < 2000:
+            samples[code].append(cells)
+        owner[at] = code
+    return owner, list(groups), [tuple(sample) for sample in samples]

@@ -1,0 +1,154 @@
+"""Lines that name their numbers: ``key=value`` pairs, and sentences with numbers in them."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp, is_text
+from looptime.parsers.lines.shapes import CLOCK, Sentence, Shapes
+
+__all__ = ["STAMP", "read_keyed"]
+
+#: The column of what no word names: the stamp of a line.
+STAMP = "time"
+_SAMPLE = 2000
+#: Of the lines, this part must hold values that others hold too.
+_LEAST_SHARE = 0.3
+#: A key is one if so many lines have it.
+_LEAST_USES = 3
+_COMMA = re.compile(r"(?<![\w.,])[+-]?\d+,\d+(?![\d,])")
+_POINT = re.compile(r"(?<![\w.])[+-]?\d+\.\d+(?![\w.])")
+_IS_CLOCK = re.compile(CLOCK)
+
+
+@dataclass
+class _Plan:
+    """Where the numbers of a sentence go, and by how much they are scaled."""
+
+    places: list[int]
+    scales: list[float] | None
+    words: list[tuple[int, str]]
+    width: int
+
+
+def read_keyed(lines: list[str]) -> Grid | None:
+    """Cells of a log whose lines name their numbers; None where it is no such log.
+
+    Parameters
+    ----------
+    lines : list of str
+        The log.
+
+    Examples
+    --------
+    >>> grid = read_keyed(["board v3.2 up", *(f"{k * 20} imu={k} enc=2.5" for k in range(4))])
+    >>> grid.names, grid.rows[2]
+    (['time', 'imu', 'enc'], ['20', '1', '2.5'])
+    """
+    sample = [line for line in lines[:_SAMPLE] if is_text(line)]
+    shapes = Shapes(comma=_has_comma(sample))
+    told = [shapes.read(line) for line in sample]
+    fit = [s for s, _ in told if _eligible(s)]
+    marked = sum(s.marks > 0 for s in fit) > 0.5 * len(fit)
+    keys = _keys(fit, marked)
+    good = [_holds(sentence, keys, marked) for sentence, _ in told]
+    if not keys or sum(good) < max(2, _LEAST_SHARE * len(sample)):
+        return None
+    chosen = [(s, n, line) for (s, n), line, ok in zip(told, sample, good, strict=True) if ok]
+    if not _is_sure([s for s, _, _ in chosen], len(sample)):
+        return None
+    usual = Counter(shapes.shape(line) for _, _, line in chosen).most_common(4)
+    for shape, _ in usual:
+        shapes.expect(next(line for _, _, line in chosen if shapes.shape(line) == shape))
+    return _grid(lines, shapes, keys, marked)
+
+
+def _has_comma(sample: list[str]) -> bool:
+    """Whether numbers have a decimal comma: some do, and none has a point."""
+    text = "\n".join(_IS_CLOCK.sub("", line) for line in sample[:400])
+    return bool(_COMMA.search(text)) and not _POINT.search(text)
+
+
+def _named(sentence: Sentence) -> list[str]:
+    """Names of the numbers, without the stamp's."""
+    return [name for name in sentence.names if name and not is_stamp(name)]
+
+
+def _eligible(sentence: Sentence) -> bool:
+    """Whether every number but a stamp or two at the start has a name, one not a stamp's."""
+    names = sentence.names
+    if not _named(sentence):
+        return False
+    lead = next((at for at, name in enumerate(names) if name is not None), len(names))
+    return lead <= 2 and lead < len(names) and None not in names[lead:]
+
+
+def _keys(fit: list[Sentence], marked: bool) -> set[str]:
+    """Names that are met again and again; where nothing sets them off, far more often."""
+    uses = Counter(name for s in fit if s.marks or not marked for name in _named(s))
+    least = max(min(_LEAST_USES, max(1, len(fit) // 2)), (0.005 if marked else 0.1) * len(fit))
+    return {name for name, count in uses.items() if count >= least}
+
+
+def _holds(sentence: Sentence, keys: set[str], marked: bool) -> bool:
+    named = _named(sentence)
+    if marked and not sentence.marks:
+        return False
+    return _eligible(sentence) and 2 * sum(name in keys for name in named) >= len(named)
+
+
+def _is_sure(chosen: list[Sentence], count: int) -> bool:
+    """Whether the names are set off as such: by a mark, a unit, or by coming back in every line."""
+    if sum(s.marks > 0 for s in chosen) > 0.5 * len(chosen):
+        return True
+    names, often = Counter(s.names for s in chosen).most_common(1)[0]
+    return often >= 0.8 * count and sum(name is not None for name in names) >= 2
+
+
+def _grid(lines: list[str], shapes: Shapes, keys: set[str], marked: bool) -> Grid:
+    grid = Grid(lines)
+    plans: dict[int, _Plan | None] = {}
+    kept: list[Sentence] = []  # a sentence that is kept has an identity of its own
+    read = shapes.read
+    for line in lines:
+        if not is_text(line):
+            grid.rows.append(None)
+            continue
+        sentence, numbers = read(line)
+        if id(sentence) not in plans:
+            kept.append(sentence)
+            plans[id(sentence)] = _plan(grid, sentence, keys, marked)
+        plan = plans[id(sentence)]
+        grid.rows.append(None if plan is None else _row(plan, numbers, shapes.comma))
+    return grid
+
+
+def _plan(grid: Grid, sentence: Sentence, keys: set[str], marked: bool) -> _Plan | None:
+    if not _holds(sentence, keys, marked):
+        return None
+    lead = [STAMP, f"{STAMP} 2"]
+    names = [name or lead[at] for at, name in enumerate(sentence.names)]
+    places = [grid.column(name, unit) for name, unit in zip(names, sentence.units, strict=True)]
+    scales = [grid.scale(at, unit) for at, unit in zip(places, sentence.units, strict=True)]
+    words = [(grid.column(key), fit_cell(word)) for key, word in sentence.words.items()]
+    return _Plan(places, scales if any(s != 1.0 for s in scales) else None, words, len(grid.names))
+
+
+def _row(plan: _Plan, numbers: list[str], comma: bool) -> list[str]:
+    if comma:
+        numbers = [n.replace(",", ".") for n in numbers]
+    if plan.scales is not None:
+        numbers = [
+            n if scale == 1.0 else repr(float(n) * scale)
+            for n, scale in zip(numbers, plan.scales, strict=True)
+        ]
+    if not plan.words and plan.places == list(range(len(numbers))):
+        return numbers
+    row = [""] * plan.width
+    for at, number in zip(plan.places, numbers, strict=True):
+        row[at] = number
+    for at, word in plan.words:
+        row[at] = word
+    return row

@@ -1,0 +1,155 @@
+"""Long tables: a row is one value, with its name in one column and its time in another."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from looptime.parsers.lines.fold import Entry
+from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp
+from looptime.parsers.text.dialect import is_clock_text, is_missing, is_number
+from looptime.units import split_unit
+
+__all__ = ["LongTable", "find_long", "long_entries"]
+
+_FIRST_ROWS = 2000
+#: Names in a column: no more than this many, each met again.
+_MOST_KEYS = 200
+#: Headers of words that are no names of values.
+_NO_KEYS = frozenset(
+    ("phase", "mode", "state", "level", "unit", "units", "thread", "agent", "robot", "tag",
+     "device", "node", "id", "group", "edge", "type", "kind")
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class LongTable:
+    """Places of the columns of a long table; `unit` is -1 where no column names the units."""
+
+    time: int
+    key: int
+    value: int
+    unit: int = -1
+
+
+def find_long(
+    header: Sequence[str] | None, rows: Sequence[Sequence[str]], decimal: str = "."
+) -> LongTable | None:
+    """The columns of a long table; None where rows are none of one.
+
+    Parameters
+    ----------
+    header : sequence of str or None
+        Names of the columns.
+    rows : sequence of sequences of str
+        Cells of the first rows.
+    decimal : str
+        ``.`` or ``,``.
+
+    Examples
+    --------
+    >>> rows = [("0.10", "imu_ms", "2"), ("0.12", "loop_ms", "9"), ("0.20", "imu_ms", "3")]
+    >>> find_long(None, [*rows, ("0.22", "loop_ms", "8")])
+    LongTable(time=0, key=1, value=2, unit=-1)
+    """
+    rows = rows[:_FIRST_ROWS]
+    if len(rows) < 4 or len(rows[0]) < 3:
+        return None
+    columns = list(zip(*rows, strict=True))
+    stems = [split_unit(text)[0].strip().lower() for text in header or [""] * len(columns)]
+    words = [at for at, cells in enumerate(columns) if _wordy(cells, decimal)]
+    units = [at for at in words if _are_units(columns[at])]
+    keys = [at for at in words if at not in units and stems[at] not in _NO_KEYS
+            and _are_keys(columns[at])]  # fmt: skip
+    numeric = [at for at in range(len(columns)) if at not in words]
+    times = [at for at in numeric if _is_clock(columns[at], decimal)]
+    if header is not None:  # a header says which column is the time
+        times = [at for at in times if is_stamp(header[at])]
+    elif keys and not any(split_unit(key)[1] for key in set(columns[keys[0]])):
+        return None  # a duration with a name looks the same
+    if len(keys) != 1 or not times:
+        return None
+    time = times[0]
+    rest = [at for at in numeric if at not in times and len(set(columns[at])) > 1]
+    if len(rest) != 1 or any(
+        len(set(columns[at])) > 1 for at in words if at not in [*keys, *units]
+    ):
+        return None
+    return LongTable(time, keys[0], rest[0], units[0] if units else -1)
+
+
+def _wordy(cells: Sequence[str], decimal: str) -> bool:
+    given = [c for c in cells if not is_missing(c)]
+    plain = [c for c in given if is_number(c, decimal) or is_clock_text(c)]
+    return len(plain) < 0.5 * len(given)
+
+
+def _are_units(cells: Sequence[str]) -> bool:
+    return any(c.isalpha() and split_unit(f"x_{c.lower()}")[1] for c in set(cells))
+
+
+def _are_keys(cells: Sequence[str]) -> bool:
+    """Whether words are names that come in turn."""
+    uses = Counter(cells)
+    changes = sum(a != b for a, b in pairwise(cells))
+    again = sum(count for count in uses.values() if count > 1)
+    return (
+        1 < len(uses) <= _MOST_KEYS
+        and changes > 0.2 * (len(cells) - 1)
+        and again > 0.9 * len(cells)
+    )
+
+
+def _is_clock(cells: Sequence[str], decimal: str) -> bool:
+    if sum(is_clock_text(c) and not is_number(c, decimal) for c in cells) > 0.9 * len(cells):
+        return True
+    values = np.array([float(c.replace(",", ".")) for c in cells if is_number(c, decimal)])
+    if len(values) < 0.9 * len(cells):
+        return False
+    step = np.diff(values)
+    return bool((step >= 0).mean() >= 0.9 and (step > 0).mean() >= 0.1)
+
+
+def long_entries(
+    lines: list[str],
+    cells: Sequence[Sequence[str] | None],
+    found: LongTable,
+    header: Sequence[str] | None,
+) -> tuple[Grid, list[Entry], int]:
+    """Values of a long table by name, and the column of their stamps.
+
+    Parameters
+    ----------
+    lines : list of str
+        The log.
+    cells : list
+        Cells of each line, None where it is no row.
+    found : LongTable
+        Its columns.
+    header : sequence of str or None
+        Their names.
+    """
+    grid = Grid(lines)
+    own = split_unit(header[found.value])[1] if header else None
+    stamp = grid.column("time", split_unit(header[found.time])[1] if header else None)
+    entries: list[Entry] = []
+    for line, row in enumerate(cells):
+        if row is None:
+            continue
+        key = row[found.key].strip()
+        if not key:
+            continue
+        unit = own
+        if found.unit >= 0:
+            unit = split_unit(f"x_{row[found.unit].strip().lower()}")[1]
+        at = grid.column(fit_cell(key), unit)
+        value = row[found.value].strip()
+        scale = grid.scale(at, unit)
+        if scale != 1.0 and is_number(value):
+            value = repr(float(value) * scale)
+        entries.append((line, {stamp: row[found.time].strip(), at: value}))
+    return grid, entries, stamp

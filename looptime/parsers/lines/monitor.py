@@ -1,0 +1,39 @@
+"""Lines with a host's stamp before each: a serial monitor's, or a terminal's."""
+
+from __future__ import annotations
+
+import re
+
+from looptime.parsers.lines.grid import is_text
+from looptime.parsers.lines.shapes import CLOCK
+
+__all__ = ["HOST", "split_host"]
+
+#: Name of the column of the host's stamps.
+HOST = "host time"
+_SAMPLE = 400
+_ARROWED = re.compile(rf"^\s*\[?\s*({CLOCK})\s*\]?\s*(?:->|=>|>>|>|\N{{RIGHTWARDS ARROW}})\s?(.*)$")
+_FRAMED = re.compile(rf"^\s*[\[(]\s*({CLOCK})\s*[\])]\s*:?\s?(.*)$")
+
+
+def split_host(lines: list[str]) -> tuple[list[str], list[str]] | None:
+    """The host's stamp of each line and what follows it; None where most lines have none.
+
+    Examples
+    --------
+    >>> split_host(["10:00:00.812 -> 812,9", "10:00:00.852 -> 852,2", "10:00:00.9 -> up", "up"])
+    (['10:00:00.812', '10:00:00.852', '10:00:00.9', ''], ['812,9', '852,2', 'up', 'up'])
+    """
+    sample = [line for line in lines[:_SAMPLE] if is_text(line)]
+    for pattern in (_ARROWED, _FRAMED):
+        found = [m for line in sample if (m := pattern.match(line))]
+        rows = [m for m in found if any(c.isdigit() for c in m[2])]
+        if len(found) < 0.7 * len(sample) or len(rows) < 2:
+            continue
+        stamps, rest = [], []
+        for line in lines:
+            match = pattern.match(line)
+            stamps.append(match[1].strip() if match else "")
+            rest.append(match[2] if match else line)
+        return stamps, rest
+    return None

@@ -1,0 +1,84 @@
+"""Lines that each hold one JSON object."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from looptime.parsers.lines.grid import Grid, fit_cell, is_text
+from looptime.units import split_unit
+
+__all__ = ["read_objects"]
+
+_SAMPLE = 400
+
+
+def read_objects(lines: list[str]) -> Grid | None:
+    r"""Cells of a log of one JSON object a line; None where it is no such log.
+
+    An array with an object on each line is one too.
+
+    Examples
+    --------
+    >>> grid = read_objects(['{"t": 812, "ms": {"imu": 9}}', '{"t": 832, "ms": {"imu": 8}}'])
+    >>> grid.names, grid.rows
+    (['t', 'ms.imu'], [['812', '9'], ['832', '8']])
+    """
+    sample = [line for line in lines[:_SAMPLE] if is_text(line)]
+    likely = [line for line in sample if _is_object(line)]
+    if len(likely) < max(2, 0.3 * len(sample)):
+        return None
+    if sum(_loaded(line) is not None for line in likely) < 0.5 * len(likely):
+        return None
+    grid = Grid(lines)
+    for line in lines:
+        value = _loaded(line) if _is_object(line) else None
+        grid.rows.append(None if value is None else _cells(grid, value))
+    return grid
+
+
+def _is_object(line: str) -> bool:
+    at = line.find("{")
+    return at >= 0 and line.rstrip(" \t\r,]").endswith("}") and not line[:at].strip(" \t[")
+
+
+def _loaded(line: str) -> dict[str, Any] | None:
+    """The object on a line, with its numbers as they stand."""
+    text = line.strip(" \t\r,[]")
+    try:
+        value = json.loads(text, parse_float=str, parse_int=str)
+    except (ValueError, RecursionError):
+        return None
+    return value if isinstance(value, dict) else None
+
+
+def _cells(grid: Grid, value: dict[str, Any]) -> list[str]:
+    row = [""] * len(grid.names)
+    for key, cell, unit in _leaves(value, ""):
+        at = grid.column(key, unit)
+        if at >= len(row):
+            row += [""] * (at + 1 - len(row))
+        row[at] = cell
+    return row
+
+
+def _leaves(
+    value: dict[str, Any], before: str, unit: str | None = None
+) -> list[tuple[str, str, str | None]]:
+    """Keys, texts and units of an object; keys of an object in it are joined by a point.
+
+    A unit in the name of an object is that of what it holds.
+    """
+    made: list[tuple[str, str, str | None]] = []
+    for key, item in value.items():
+        name = f"{before}{key}"
+        if isinstance(item, dict):
+            made += _leaves(item, f"{name}.", split_unit(key)[1] or unit)
+        elif isinstance(item, list):
+            inner = {str(at + 1): one for at, one in enumerate(item[:64])}
+            made += _leaves(inner, f"{name}.", split_unit(key)[1] or unit)
+        elif isinstance(item, str):
+            made.append((name, fit_cell(item), unit))
+        else:
+            made.append((name, str(int(item)) if isinstance(item, bool) else "", unit))
+    return made

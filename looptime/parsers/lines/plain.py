@@ -1,0 +1,335 @@
+"""What a log of lines is, and its rows: the door of this wing."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from looptime.errors import LogError, UsageError
+from looptime.parsers.columns.evidence import clocklike
+from looptime.parsers.columns.headers import heads
+from looptime.parsers.layouts import calls, edges
+from looptime.parsers.layouts.contract import Options
+from looptime.parsers.lines.events import calls_of, find_events, needs_pairs, read_events
+from looptime.parsers.lines.fold import Entry, entries_of, fold, repeats
+from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp, is_text
+from looptime.parsers.lines.keyed import STAMP, read_keyed
+from looptime.parsers.lines.long import find_long, long_entries
+from looptime.parsers.lines.monitor import HOST, split_host
+from looptime.parsers.lines.objects import read_objects
+from looptime.parsers.text.dialect import Dialect, is_number, is_remark, lines_of, sniff, split_line
+from looptime.parsers.text.source import Source, blocks
+from looptime.units import split_unit
+
+__all__ = ["Plain", "plain_rows"]
+
+#: Lines looked at to tell whether a log is one of lines.
+_FIRST_LINES = 400
+_LETTERS = re.compile(r"[A-DF-Za-df-z{]")
+
+
+@dataclass(frozen=True)
+class Plain:
+    """A log brought to rows: its source, how that is written, and how it is to be read on.
+
+    `layout` is ``values``, or None where the rows were a table behind a host's stamps.
+    """
+
+    source: Source
+    dialect: Dialect
+    layout: str | None
+    options: Options
+
+
+def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
+    """The rows of a log that is no table of loops or calls; None where it is one as it stands.
+
+    Parameters
+    ----------
+    source : Source
+        The log.
+    text : str
+        Its first lines.
+    options : Options
+        ``layout`` ``values`` asks for this; with ``columns`` the log is taken as a table.
+
+    Raises
+    ------
+    LogError
+        If ``values`` is asked for and the lines hold no values with names.
+    """
+    asked = options.layout == "values"
+    if options.columns is not None and not asked:
+        return None
+    first = [line.lstrip("\ufeff") for line in lines_of(text)[:_FIRST_LINES]]
+    made = _grid(first, source, options)
+    if made is None:
+        if asked:
+            raise LogError(
+                "holds no lines that name their values: write them as `812 imu_ms=9`, one JSON "
+                "object a line, or a table with time, key and value",
+                source.path,
+            )
+        return None
+    lines = _every_line(source)
+    found = _grid(lines, source, options) if len(lines) > len(first) else made
+    if found is None:
+        return None
+    grid, layout, note = found
+    rewritten, dialect = grid.rewritten()
+    if note:
+        source.cautions.append(note)
+    options = replace(options, layout=None) if asked else options
+    return Plain(replace(source, rewritten=rewritten), dialect, layout, options)
+
+
+def _every_line(source: Source) -> list[str]:
+    data = b"".join(bytes(block.data) for block in blocks(source))
+    lines = [line.rstrip("\r") for line in data.decode("utf-8", "replace").split("\n")]
+    lines[0] = lines[0].lstrip("\ufeff")
+    return lines[:-1] if lines and not lines[-1] else lines
+
+
+_Found = tuple[Grid, str | None, str]
+
+
+def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
+    """The rows of lines, the layout's name, and a note."""
+    sample = [line for line in lines[:_FIRST_LINES] if is_text(line)]
+    if len(sample) < 2:
+        return None
+    wordy = sum(bool(_LETTERS.search(line)) for line in sample) > 0.25 * len(sample)
+    hosted = split_host(lines)
+    if hosted is not None:
+        found = _behind_host(*hosted, source, options)
+        if found is not None:
+            return found
+    if not wordy:
+        return None
+    return _said(lines) or _tabled(lines, source, options)
+
+
+def _said(lines: list[str]) -> _Found | None:
+    """Rows of lines that say themselves what their values are."""
+    grid = read_objects(lines)
+    if grid is not None:
+        return _narrowed(grid, lines)
+    grid = read_keyed(lines)
+    if grid is not None:
+        _name_stamps(grid)
+        return _narrowed(grid, lines)
+    return None
+
+
+def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
+    """One row a loop: the grid as it is, or folded where its lines hold a value each."""
+    found = grid.found()
+    rows = [_padded(grid.rows[at], len(grid.names)) for at in found[:2000]]
+    table = find_long(grid.names, rows)
+    if table is not None:
+        cells = [None if row is None else _padded(row, len(grid.names)) for row in grid.rows]
+        named, entries, stamp = long_entries(lines, cells, table, grid.header())
+        made = fold(named, entries, stamp)
+        return None if made is None else (made, "values", "")
+    words = [at for at in range(len(grid.names)) if not _numeric(grid.cells(at)[:400])]
+    times = [at for at in range(len(grid.names)) if is_stamp(grid.names[at])]
+    if len(words) == 1 and len(times) == 1 and len(grid.names) == 2:
+        events = find_events(
+            grid.cells(times[0]), [(word,) for word in grid.cells(words[0])], found
+        )
+        if any(e.side is not None for e in events):
+            return calls_of(lines, events), "values", ""
+    common = {at for at, name in enumerate(grid.names)
+              if is_stamp(name) or at in words or name == f"{STAMP} 2"
+              or (split_unit(name)[0].lower() in ("loop", "cycle", "iteration", "iter", "frame")
+              and grid.units[at] is None and split_unit(name)[1] is None)}  # fmt: skip
+    entries = entries_of(grid)
+    if repeats(entries, common):
+        return _without_strays(grid, entries, common), "values", ""
+    first = times[0] if times else None
+    made = fold(grid, entries, first)
+    return None if made is None else (made, "values", "")
+
+
+def _without_strays(grid: Grid, entries: list[Entry], common: set[int]) -> Grid:
+    """The rows that hold one of the values that most rows hold; other lines are text."""
+    uses = Counter(at for _, values in entries for at in values if at not in common)
+    often = {at for at, count in uses.items() if count >= 0.5 * max(uses.values())}
+    for line, values in entries:
+        if often.isdisjoint(values):
+            grid.rows[line] = None
+    return grid
+
+
+def _padded(row: list[str] | None, width: int) -> list[str]:
+    row = row or []
+    return row if len(row) == width else [*row, *[""] * (width - len(row))]
+
+
+def _numeric(cells: list[str]) -> bool:
+    given = [c for c in cells if c]
+    return sum(is_number(c) for c in given) >= 0.5 * len(given)
+
+
+def _name_stamps(grid: Grid) -> None:
+    """Give two stamps at the start of each line the names of what they are."""
+    second = f"{STAMP} 2"
+    if second in grid.names:
+        one, other = grid.names.index(STAMP), grid.names.index(second)
+        if ":" in "".join(grid.cells(one)[:1]):
+            grid.names[one], grid.names[other] = HOST, STAMP
+        elif _counts(grid.cells(one)[:400]):
+            grid.names[one], grid.names[other] = "loop", STAMP
+        else:
+            grid.names[other] = "loop" if _counts(grid.cells(other)[:400]) else second
+    elif STAMP in grid.names and _counts(grid.cells(grid.names.index(STAMP))[:400]):
+        grid.names[grid.names.index(STAMP)] = "loop"
+
+
+def _counts(cells: list[str]) -> bool:
+    """Whether cells count the lines."""
+    values = [int(c) for c in cells if c.isdigit()]
+    steps = [b - a for a, b in pairwise(values)]
+    return len(values) == len(cells) > 2 and sum(s == 1 for s in steps) > 0.8 * len(steps)
+
+
+def _behind_host(
+    stamps: list[str], rest: list[str], source: Source, options: Options
+) -> _Found | None:
+    """Rows behind a host's stamps: their own clock is the log's, where they have one."""
+    found = _said(rest)
+    layout: str | None = "values"
+    if found is not None:
+        grid = found[0]
+    else:
+        events = read_events(rest)
+        if events is not None:
+            return calls_of(rest, events), "values", _HOSTED
+        try:
+            like = sniff("\n".join(rest[:2000]), source.path)
+        except LogError:
+            return None
+        grid = _table_grid(rest, like)
+        layout = None
+    _, dialect = grid.rewritten()
+    own = any(clocklike(dialect, at) for at in range(len(grid.names)))
+    name = HOST if own else STAMP
+    if name in grid.names:
+        return found
+    at = grid.column(name)
+    for line, row in enumerate(grid.rows):
+        if row is not None:
+            row.extend([""] * (at + 1 - len(row)))
+            row[at] = stamps[line]
+    if not own and layout is None:  # bare numbers behind a stamp
+        grid.names[:at] = [n or f"column_{k + 1}" for k, n in enumerate(grid.names[:at])]
+    return grid, layout, _HOSTED if own else ""
+
+
+_HOSTED = "a host's stamp stands before each line: the device's own clock is used"
+
+
+def _table_grid(lines: list[str], like: Dialect) -> Grid:
+    """The rows of a table as a grid."""
+    header = like.header or ("time", *(f"column_{at + 2}" for at in range(like.fields - 1)))
+    grid = Grid(lines, headers=_headers(lines, like))
+    for text in header[: like.fields]:
+        grid.names.append(fit_cell(text))
+        grid.units.append(None)
+    for at, line in enumerate(lines, 1):
+        cells = [fit_cell(c) for c in _cells(line, like, at) or ()]
+        if like.decimal == ",":
+            cells = [c.replace(",", ".") if is_number(c, ",") else c for c in cells]
+        grid.rows.append(cells or None)
+    return grid
+
+
+def _headers(lines: list[str], like: Dialect) -> set[int]:
+    """Lines, from 0, that name the columns or their units, also where they come again."""
+    named = like.raw_header or like.header
+    if named is None or not like.header_line:
+        return set()
+    text = lines[like.header_line - 1].strip()
+    again = {at for at, line in enumerate(lines) if line.strip() == text}
+    return again | ({like.units_line - 1} if like.units_line else set())
+
+
+def _cells(line: str, like: Dialect, number: int) -> Sequence[str] | None:
+    """Cells of a line that is a row, else None."""
+    if is_remark(line) or number in (like.header_line, like.units_line):
+        return None
+    cells = split_line(line, like.delimiter)
+    if len(cells) != like.fields or not any(c.isdigit() for c in line):
+        return None
+    return cells
+
+
+def _tabled(lines: list[str], source: Source, options: Options) -> _Found | None:
+    """One loop a row from a long table, or calls from a table of events."""
+    if options.layout not in (None, "values"):
+        return None
+    try:
+        like: Dialect | None = sniff("\n".join(lines[:2000]), source.path)
+    except (LogError, UsageError):
+        like = None
+    named = like is not None and like.header is not None and any(
+        is_stamp(text) for text in like.header
+    )  # fmt: skip
+    if not named:
+        events = read_events(lines)
+        if events is not None and any(e.side is not None for e in events):
+            return calls_of(lines, events), "values", ""
+    if like is None:
+        return None
+    return _long(lines, like) or _event_table(lines, like)
+
+
+def _long(lines: list[str], like: Dialect) -> _Found | None:
+    table = find_long(like.header, like.sample, like.decimal)
+    if table is None:
+        return None
+    if like.header and _fits_table(like):
+        return None
+    cells = [_cells(line, like, at) for at, line in enumerate(lines, 1)]
+    named, entries, stamp = long_entries(lines, cells, table, like.header)
+    named.headers |= _headers(lines, like)
+    made = fold(named, entries, stamp)
+    return None if made is None else (made, "values", "")
+
+
+def _fits_table(like: Dialect) -> bool:
+    """Whether a table of calls, or of begins and ends, has this header."""
+    found = heads(like.header or ())
+    given = edges.LAYOUT.fit(found, like, False)
+    sided = given is not None and "edge" in given.one
+    return sided or calls.LAYOUT.fit(found, like, False) is not None
+
+
+def _event_table(lines: list[str], like: Dialect) -> _Found | None:
+    """Calls of a table of instants and words, where some names only end."""
+    columns = list(zip(*like.sample[:400], strict=True))
+    words = [at for at, cells in enumerate(columns) if not _numeric(list(cells))]
+    clocks = [at for at in range(len(columns)) if clocklike(like, at)]
+    words = [at for at in words if at not in clocks]
+    if len(clocks) != 1 or not words or len(words) + 1 != len(columns) or len(words) > 2:
+        return None
+    if like.header is not None and not is_stamp(like.header[clocks[0]]):
+        return None
+    cells = [_cells(line, like, at) for at, line in enumerate(lines, 1)]
+    found = [(at, row) for at, row in enumerate(cells) if row is not None]
+    texts = [tuple(row[at] for at in words) for _, row in found]
+    events = find_events(
+        [row[clocks[0]].strip() for _, row in found], texts, [at for at, _ in found]
+    )
+    if not any(e.side is not None for e in events) or len(set(texts)) > 200:
+        return None
+    if like.header is not None and not needs_pairs(events):
+        return None
+    made = calls_of(lines, events)
+    made.headers |= _headers(lines, like)
+    unit = split_unit(like.header[clocks[0]])[1] if like.header else None
+    made.units[0] = made.units[1] = unit
+    return made, "values", ""

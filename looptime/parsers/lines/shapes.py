@@ -1,0 +1,220 @@
+"""A line of text taken apart: its numbers, and what the words around them call each."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+from looptime.units import split_unit
+
+__all__ = ["CLOCK", "LEVELS", "Sentence", "Shapes", "clean", "plan"]
+
+#: A date with a time of day, or a time of day alone.
+CLOCK = (
+    r"(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}[T ])?\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?"
+    r"(?: ?[AaPp][Mm]\b)?(?: ?[+-]\d\d:?\d\d\b|Z\b)?"
+)
+_NUMBER = r"[+-]?(?:\d+(?:{point}\d+)?|\.\d+)(?:[eE][+-]?\d+)?(?!\.\d)(?=[^\W\d_]{{0,12}}(?!\w))"
+#: How grave a message is, and other words that call nothing by its name.
+LEVELS = frozenset(
+    ("info", "warn", "warning", "error", "err", "debug", "trace", "notice", "fatal", "critical",
+     "verbose", "log", "i", "w", "e", "d", "v")
+)  # fmt: skip
+_FILLERS = frozenset(
+    ("took", "takes", "taken", "in", "is", "was", "of", "at", "for", "lasted", "lasts", "needed",
+     "needs", "within", "after", "the", "a", "an", "and", "with", "has", "had", "by", "on", "to",
+     "=", ":", "~", "ca", "about", "value", "spent", "used", "done", "finished", "completed", "no",
+     "number", "nr", "#", "->", "=>")
+)  # fmt: skip
+#: What parts the words that belong to one number from those that belong to another.
+_APART = re.compile(r"[,;|()\[\]{}<>\t]|:(?=\s+\S*[^\s=:])|\s[-\u2013\u2014>]+\s|\.\s")
+_PAIR = re.compile(r"([A-Za-z_][\w.]*)\s*=\s*\"?([A-Za-z][\w./-]*)\"?(?=[\s,;|)\]}]|$)")
+_UNIT = re.compile(r"\s?([a-zA-Z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)(?!\w)")
+_AT = re.compile(r"(?:\bat|@)(?: time| t)?\s*[=:]?$", re.IGNORECASE)
+_TOOK = re.compile(r"took|takes|in|time|lasted|needed|:|=", re.IGNORECASE)
+_WORD = re.compile(r"[^\s=:\"']+")
+_MARK = "\0"
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """What the numbers of lines of one shape are called.
+
+    Parameters
+    ----------
+    names : tuple of str or None
+        Of each number; None where no word calls it anything.
+    units : tuple of str or None
+        Time unit that follows each number.
+    words : dict of str to str
+        Pairs whose value is a word.
+    marks : int
+        Numbers whose name is set off by ``=`` or ``:``, or that have a time unit.
+    text : str
+        The words of the line without its numbers.
+    """
+
+    names: tuple[str | None, ...]
+    units: tuple[str | None, ...]
+    words: dict[str, str]
+    marks: int
+    text: str
+
+
+class Shapes:
+    """Lines sorted by what is left of them without their numbers.
+
+    Parameters
+    ----------
+    comma : bool
+        Whether numbers have a decimal comma.
+
+    Examples
+    --------
+    >>> shapes = Shapes()
+    >>> found, numbers = shapes.read("[robot] loop 7: gyro 1.07 ms, drive took 3.10ms")
+    >>> found.names, found.units, numbers
+    (('loop', 'gyro', 'drive'), (None, 'ms', 'ms'), ['7', '1.07', '3.10'])
+    >>> shapes.read("t=812, imu=9, mode=auto")[0].words
+    {'mode': 'auto'}
+    """
+
+    #: Shapes kept; a log with more has no shapes to speak of.
+    MOST = 5000
+
+    def __init__(self, comma: bool = False) -> None:
+        self.comma = comma
+        number = _NUMBER.format(point="," if comma else r"\.")
+        self._token = re.compile(rf"(?<![\w.])(?:{CLOCK}(?![\w:])|{number})")
+        self._known: dict[str, Sentence] = {}
+        self._usual: list[tuple[re.Pattern[str], Sentence]] = []
+
+    def read(self, line: str) -> tuple[Sentence, list[str]]:
+        """What a line says, and its numbers as text."""
+        for pattern, sentence in self._usual:
+            found = pattern.fullmatch(line)
+            if found is not None:
+                return sentence, list(found.groups())
+        numbers = self._token.findall(line)
+        shape = self.shape(line)
+        known = self._known.get(shape)
+        if known is None:
+            known = plan(shape.split(_MARK), numbers)
+            if len(self._known) < self.MOST:
+                self._known[shape] = known
+        return known, numbers
+
+    def shape(self, line: str) -> str:
+        """A line with a mark in place of each number."""
+        return self._token.sub(_MARK, line)
+
+    def expect(self, line: str) -> None:
+        """Look first whether a line is written just as this one is."""
+        sentence, _ = self.read(line)
+        number = _NUMBER.format(point="," if self.comma else r"\.")
+        pieces = [re.escape(piece) for piece in self.shape(line).split(_MARK)]
+        self._usual.append((re.compile(f"({CLOCK}|{number})".join(pieces)), sentence))
+
+
+def clean(name: str) -> str:
+    """A name without what only frames it.
+
+    Examples
+    --------
+    >>> clean(' "imu read": ')
+    'imu read'
+    """
+    return name.strip(" \t\"'=:-_#.").replace(";", ",")
+
+
+@lru_cache(maxsize=4096)
+def _time_unit(word: str) -> str | None:
+    return split_unit(f"x_{word}")[1]
+
+
+def plan(pieces: list[str], numbers: list[str]) -> Sentence:
+    """Name the numbers of a line by the words around them.
+
+    Parameters
+    ----------
+    pieces : list of str
+        Text before, between and after the numbers: one more than there are numbers.
+    numbers : list of str
+        As they are written.
+
+    Examples
+    --------
+    >>> plan(["", " ms for gyro, ", " ms for drive"], ["1.07", "3.1"]).names
+    ('gyro', 'drive')
+    """
+    words: dict[str, str] = {}
+    left = []
+    for piece in pieces:
+        words.update(_PAIR.findall(piece))
+        left.append(_PAIR.sub(",", piece.replace("()", "")))
+    units: list[str | None] = []
+    marks = 0
+    for at in range(1, len(left)):
+        found = _UNIT.match(left[at])
+        unit = _time_unit(found[1]) if found else None
+        units.append(unit)
+        if found and unit:
+            left[at] = left[at][found.end() :]
+            marks += at > 1 or _before(left[0], first=True) is not None  # a stamp's says nothing
+        elif at < len(left) and left[at][:1] in ("%", "\N{DEGREE SIGN}"):
+            left[at] = left[at][1:]
+    names: list[str | None] = []
+    for at in range(len(numbers)):
+        before = left[at]
+        marks += before.rstrip()[-1:] in ("=", ":") and bool(clean(before))
+        name = _before(before, first=at == 0)
+        if name is None and at and units[at] and names[-1] and _TOOK.search(before):
+            name = f"{names[-1]} time"  # loop 12 took 4.2 ms
+        names.append(name)
+    named_after = [
+        name or (_after(left[at + 1]) if units[at] else None) for at, name in enumerate(names)
+    ]
+    if sum(name is None for name in names) > 0.5 * len(names):
+        names = named_after
+    text = " ".join(_WORD.findall(" ".join(left)))
+    return Sentence(tuple(_distinct(names)), tuple(units), words, marks, text)
+
+
+def _before(piece: str, first: bool) -> str | None:
+    """What the words before a number call it."""
+    bare = piece.rstrip()
+    if _AT.search(bare):
+        return "time"
+    if bare[-1:] == "#" and not any(c.isalpha() for c in bare):
+        return "loop"
+    glued = bare[-1:] == "="
+    if bare[-1:] in ("=", ":"):
+        bare = bare[:-1]
+    segment = _APART.split(bare)[-1]
+    words = [w for w in _WORD.findall(segment) if w.lower() not in LEVELS | _FILLERS]
+    if not words or not any(c.isalpha() for word in words for c in word):
+        return None
+    if glued and first:  # what stands before the first pair is no part of its key
+        words = words[-1:]
+    return clean(" ".join(words)) or None
+
+
+def _after(piece: str) -> str | None:
+    """What the words after a number call it."""
+    segment = _APART.split(piece)[0]
+    words = [w for w in _WORD.findall(segment) if w.lower() not in _FILLERS]
+    return clean(" ".join(words)) or None if any(c.isalpha() for c in segment) else None
+
+
+def _distinct(names: list[str | None]) -> list[str | None]:
+    """Names of which no two are the same."""
+    seen: dict[str, int] = {}
+    made: list[str | None] = []
+    for name in names:
+        if name is None:
+            made.append(None)
+            continue
+        seen[name] = seen.get(name, 0) + 1
+        made.append(name if seen[name] == 1 else f"{name} {seen[name]}")
+    return made

@@ -1,0 +1,54 @@
+"""A log rewritten line for line, and the books of lines whose values share a row."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Rewritten", "pieces"]
+
+
+@dataclass(frozen=True)
+class Rewritten:
+    """Text that stands for a log's own, with as many lines.
+
+    Parameters
+    ----------
+    data : bytes
+        The text, UTF-8.
+    line : int64 array, shape (k,)
+        Lines, from 0 and rising, whose values stand in the row of another line.
+    head : int64 array, shape (k,)
+        That line.
+    aside : list of (int, str)
+        Lines, from 0 and rising, that were set aside, and why.
+    others : int64 array, shape (m,), or None
+        Lines, from 0 and rising, that are left to another reading of the same log.
+    """
+
+    data: bytes
+    line: NDArray[np.int64]
+    head: NDArray[np.int64]
+    aside: list[tuple[int, str]]
+    others: NDArray[np.int64] | None = None
+
+
+def pieces(data: bytes, size: int) -> Iterator[bytes]:
+    r"""Cut text into stretches of whole lines.
+
+    Examples
+    --------
+    >>> list(pieces(b"a\nbc\nd", 3))
+    [b'a\n', b'bc\n', b'd']
+    """
+    at = 0
+    while at < len(data):
+        cut = data.rfind(b"\n", at, at + size) + 1
+        if not cut:
+            cut = data.find(b"\n", at + size) + 1
+        end = cut or len(data)
+        yield data[at:end]
+        at = end

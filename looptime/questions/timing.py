@@ -1,0 +1,331 @@
+"""What the timing of logs says: their summaries, their slow loops, and files made of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from looptime.analysers.basis import prepare
+from looptime.analysers.estimate import to_json
+from looptime.analysers.loop_detail import LoopDetail, VideoSync, loop_detail, parse_sync
+from looptime.analysers.part import in_phase, part, phases
+from looptime.analysers.summary import Summary
+from looptime.analysers.together import together
+from looptime.analysers.waits import Delay, delay
+from looptime.analysers.warmup import warmup
+from looptime.errors import LooptimeError, UsageError
+from looptime.findings import CAUTION
+from looptime.findings import summarise as with_findings
+from looptime.project import Project
+from looptime.questions.asked import Asked
+from looptime.run import Run
+
+if TYPE_CHECKING:
+    from looptime.parsers.log import Log
+
+__all__ = [
+    "CAUTION", "LogSummary", "SlowAnswer", "draft", "export", "in_phase", "part", "phases",
+    "settled", "slow", "summarise", "summary", "summary_of_log", "summary_of_part", "together",
+    "warmup_loops", "write_rows_set_aside",
+]  # fmt: skip
+
+
+def summary(asked: Asked, run: Run, *, predict: bool = False) -> tuple[Summary, ...]:
+    """How fast and even a loop is and where its time goes.
+
+    Parameters
+    ----------
+    asked : Asked
+        With what the question is asked.
+    run : Run
+        A whole run.
+    predict : bool
+        Whether the planner says what each finding's remedy would buy, where it has one.
+
+    Returns
+    -------
+    tuple of Summary
+        One a phase, those that stand for work first, where the run has phases and none is asked
+        for; else one.
+
+    Raises
+    ------
+    UsageError
+        If the run has no such part.
+    """
+    found = tuple(_by_phase(asked, run))
+    return tuple(_priced(asked, one) for one in found) if predict else found
+
+
+def _by_phase(asked: Asked, run: Run) -> Iterator[Summary]:
+    """Summaries one at a time; warm-up is looked for before a phase is picked."""
+    chosen, origin = asked.part(run, with_phase=False), _origin(run)
+    names = (asked.phase,) if asked.phase is not None else phases(chosen)
+    for name in names if len(names) > 1 else (asked.phase,):
+        yield _summarised(asked, chosen, name, origin)
+
+
+def _origin(run: Run) -> int:
+    return int(run.loop_columns.start_ns[0]) if len(run) else 0
+
+
+def summary_of_part(
+    asked: Asked, run: Run, *, origin_ns: int | None = None, rhythms: bool = True
+) -> Summary:
+    """The summary of just the part that is asked for, all its phases together.
+
+    Parameters
+    ----------
+    asked, run
+        As for `summary`.
+    origin_ns : int, optional [ns]
+        Start of the whole recording, if `run` is cut already.
+    rhythms : bool
+        Whether to look for what recurs: it means nothing in loops taken from here and there.
+    """
+    chosen = asked.part(run, with_phase=False)
+    origin = _origin(run) if origin_ns is None else origin_ns
+    return _summarised(asked, chosen, asked.phase, origin, rhythms)
+
+
+def _summarised(
+    asked: Asked, chosen: Run, phase: str | None, origin_ns: int, rhythms: bool = True
+) -> Summary:
+    return with_findings(
+        chosen,
+        phase=phase,
+        budget_ms=asked.budget_ms,
+        serious_ms=asked.project.serious_ms,
+        keep_warmup=asked.keep_warmup,
+        read_instant=asked.read_instant,
+        origin_ns=origin_ns,
+        rhythms=rhythms,
+        heading=asked.project.heading,
+        project=asked.project,
+        given=asked.options,
+    )
+
+
+def summarise(
+    run: Run, *, project: Project | None = None, budget_ms: float | None = None, **asked: Any
+) -> Summary:
+    """`summary_of_part` in one call: `asked` are the fields of `Asked`.
+
+    Examples
+    --------
+    >>> from looptime.run import LoopColumns
+    >>> period = np.random.default_rng(1).normal(20e6, 1e6, 1000).astype(np.int64)
+    >>> run = Run(LoopColumns(np.arange(1000), np.cumsum(period) - period, period))
+    >>> [f.code for f in summarise(run).findings]
+    ['healthy']
+    """
+    stated = Asked(project or Project(), budget_given_ms=budget_ms, **asked)
+    return summary_of_part(stated, run)
+
+
+def _priced(asked: Asked, found: Summary) -> Summary:
+    """A summary whose findings carry what the planner predicts, where it has a remedy."""
+    from looptime.findings.priced import with_predictions
+    from looptime.questions.planning import suggestions
+
+    try:
+        plans = suggestions(asked.whole.but(keep_warmup=True), found.run)
+    except LooptimeError:  # too little, or too odd, to be played again
+        return found
+    return found.with_findings(with_predictions(found.findings, plans))
+
+
+@dataclass(frozen=True)
+class LogSummary:
+    """One log, read and summarised.
+
+    Parameters
+    ----------
+    log : Log
+    summaries : tuple of Summary
+        Of its runs, or of the phases of its runs.
+    """
+
+    log: Log
+    summaries: tuple[Summary, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """One element of ``logs[]`` of the JSON output."""
+        from looptime.views.files.json import log_head
+
+        return {**log_head(self.log), "runs": [found.to_dict() for found in self.summaries]}
+
+
+def summary_of_log(asked: Asked, log: Log, *, predict: bool = False) -> LogSummary:
+    """Summarise each run of a log; see `summary`."""
+    found = (one for run in log.runs for one in summary(asked, run, predict=predict))
+    return LogSummary(log, tuple(found))
+
+
+def warmup_loops(run: Run) -> int:
+    """Loops at the start of a run that are warm-up."""
+    return warmup(prepare(run)).loops
+
+
+def settled(asked: Asked, run: Run) -> tuple[Run, int]:
+    """The part of a run without its warm-up, unless that is kept, and the loops left out.
+
+    Warm-up is looked for before a phase is picked, as for a summary.
+    """
+    chosen = asked.part(run, with_phase=False)
+    mine = part(chosen, asked.phase)
+    cut = 0 if asked.keep_warmup else warmup_loops(chosen)
+    if not cut:
+        return mine, 0
+    left = part(chosen.select(np.arange(len(chosen)) >= cut), asked.phase)
+    return left, len(mine) - len(left)
+
+
+@dataclass(frozen=True)
+class SlowAnswer:
+    """Slow loops, and what was asked about them.
+
+    Parameters
+    ----------
+    summary : Summary
+    top : int
+        How many events are listed.
+    detail : LoopDetail or None
+        One loop beside a typical one.
+    delay : Delay or None
+        When a delay that is checked once a loop fires.
+    video : VideoSync or None
+        Where loops are found in a video.
+    """
+
+    summary: Summary
+    top: int
+    detail: LoopDetail | None = None
+    delay: Delay | None = None
+    video: VideoSync | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """What ``slow --json`` gives; events beyond `top` are left out."""
+        said, found = self.summary.to_dict(), self.summary
+        events = to_json(list(found.slow.events[: self.top]))
+        for event in events:
+            event["frame"] = None if self.video is None else self.video.frame_at(event["time_s"])
+        return {
+            "path": found.run.source,
+            "phase": said["phase"],
+            "judged": said["judged"],
+            "slow": {**said["slow"], "events": events},
+            "contention": said["contention"],
+            "recurrence": said["recurrence"],
+            "loop": to_json(self.detail),
+            "delay": to_json(self.delay),
+        }
+
+
+def slow(
+    asked: Asked,
+    run: Run,
+    *,
+    top: int = 20,
+    loop: int | None = None,
+    delay_ms: float | None = None,
+    video_fps: float | None = None,
+    sync: str | None = None,
+) -> SlowAnswer:
+    """Which loops were slow, and what stretched in them.
+
+    Parameters
+    ----------
+    asked, run
+        As for `summary`; of the phases it is the one that holds `loop`, else the first.
+    top : int
+        Events to list.
+    loop : int, optional
+        A loop to show beside a typical one.
+    delay_ms : float, optional [ms]
+        A delay that code checks once a loop.
+    video_fps, sync
+        Frames a second of a video, and ``LOOP=FRAME``.
+
+    Raises
+    ------
+    UsageError
+        If there is no such part or loop, or the video's two options are not both given.
+    """
+    if (video_fps is None) != (sync is None):
+        raise UsageError("--video-fps and --sync LOOP=FRAME belong together: give both")
+    found = _with_loop(asked, run, loop)
+    return SlowAnswer(
+        found,
+        top,
+        None if loop is None else loop_detail(found.basis, loop),
+        None if delay_ms is None else delay(found.run, delay_ms),
+        None if sync is None or video_fps is None else parse_sync(sync, video_fps, run),
+    )
+
+
+def _with_loop(asked: Asked, run: Run, loop: int | None) -> Summary:
+    """The first phase of a run, or the one that holds the loop asked for."""
+    first: Summary | None = None
+    for found in _by_phase(asked, run):
+        if loop is None or loop in found.run.loop_columns.loop:
+            return found
+        first = first or found
+    assert first is not None
+    return first
+
+
+def draft(logs: Sequence[Log], target: str) -> None:
+    """Write a starter project file from the longest run of the first log.
+
+    Raises
+    ------
+    UsageError
+        If there is no log, or the file is there already or cannot be written.
+    """
+    from looptime.analysers.starter_project import draft_project
+
+    if not logs:
+        raise UsageError("--draft-project needs a log that can be read")
+    try:
+        with Path(target).open("x", encoding="utf-8", newline="\n") as file:
+            file.write(draft_project(max(logs[0].runs, key=len)))
+    except FileExistsError as error:
+        raise UsageError(f"{target}: is there already; nothing was written") from error
+    except OSError as error:
+        raise UsageError(f"{target}: cannot be written: {error.strerror}") from error
+
+
+def write_rows_set_aside(logs: Sequence[Log], target: str) -> None:
+    """Write the rows that were not used.
+
+    Raises
+    ------
+    UsageError
+        If they are of more than one log, or cannot be written.
+    """
+    from looptime.parsers.kept.setaside import write_set_aside
+
+    if len(logs) != 1:
+        raise UsageError("--set-aside writes the rows of one log: name one that can be read")
+    write_set_aside(logs[0], target)
+
+
+def export(asked: Asked, log: Log, out: str) -> None:
+    """Write the loops and calls of a log as a table; `looptime` reads it again as a log.
+
+    Raises
+    ------
+    UsageError
+        If `out` is the log itself, or names another kind of file than Parquet and CSV.
+    """
+    from looptime.parsers.kept.store import write_runs
+    from looptime.parsers.text.source import is_same_file
+
+    if is_same_file(out, log.path):
+        raise UsageError(f"{out} is the log itself: name another file for the export")
+    write_runs(tuple(asked.part(run) for run in log.runs), out)

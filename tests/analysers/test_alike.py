@@ -1,0 +1,35 @@
+"""Names put together where many like devices stand behind them."""
+
+from __future__ import annotations
+
+import pytest
+
+from looptime.analysers.alike import grouped, pattern_of
+
+
+@pytest.mark.parametrize(
+    ("names", "pattern"),
+    [
+        (["drive.front_left.drive.read", "drive.rear_right.steer.read"], "drive.*.read"),
+        (["bench/1/lift", "bench/12/lift"], "bench/*/lift"),
+        (["motor1", "motor2", "motor10"], "motor*"),
+        (["wheelFrontLeftRead", "wheelRearRightRead"], "wheel*Read"),
+        (["gyro.read", "gyro.read"], "gyro.read"),
+    ],
+)
+def test_a_pattern_keeps_whole_parts(names, pattern):
+    """What all begin and end with stays, part by part, and a star stands for the rest."""
+    assert pattern_of(names) == pattern
+
+
+def test_names_are_put_together_only_where_they_are_alike():
+    """Same key, same first and last part or numbers alone; the order is that of the first."""
+    items = [
+        ("drive.left.read", "port"), ("gyro.read", "port"), ("drive.right.read", "port"),
+        ("drive.left.write", "port"), ("drive.back.read", "aux"), ("motor1", "aux"),
+        ("motor2", "aux"), ("mast.read", "port"),
+    ]  # fmt: skip
+    assert [members for _, members in grouped(items)] == [
+        ["drive.left.read", "drive.right.read"], ["gyro.read"], ["drive.left.write"],
+        ["drive.back.read"], ["motor1", "motor2"], ["mast.read"],
+    ]  # fmt: skip

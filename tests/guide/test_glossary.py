@@ -1,0 +1,62 @@
+"""Words explain themselves, with the figures of a log where they have any."""
+
+from __future__ import annotations
+
+import pytest
+
+from looptime.guide.glossary import WORDS, explain, figures_of, find
+
+
+def test_every_form_leads_to_one_word() -> None:
+    """No form stands for two words, and each text is a sentence."""
+    seen: dict[str, str] = {}
+    for word in set(WORDS.values()):
+        for form in {word.name.lower(), *(f.lower() for f in word.also)}:
+            assert seen.setdefault(form, word.name) == word.name, form
+        assert word.text[0].isupper() or word.text[0].isdigit()
+        assert word.text.endswith((".", ")"))
+        assert len(word.text) < 320
+
+
+@pytest.mark.parametrize(
+    ("asked", "name"),
+    [
+        ("P99", "p99"),
+        ("overruns", "overrun"),
+        ("calls_per_loop", "a loop"),
+        ("Typical  loop", "typical loops"),
+    ],
+)
+def test_case_number_and_underlines_do_not_matter(asked: str, name: str) -> None:
+    """A word is found as it may be typed."""
+    found = find(asked)
+    assert found is not None
+    assert found.name == name
+
+
+def test_a_word_that_is_not_known_names_those_like_it() -> None:
+    """Nothing is made up for it."""
+    assert explain("zzzz") == (None, [])
+    found, near = explain("periods ")
+    assert found is not None or "period" in near
+
+
+def test_figures_are_those_of_the_document() -> None:
+    """Values with their units, by hand; what a log does not have is left out."""
+    run = {
+        "overruns": {"budget_ms": 20.0, "count": 1234, "share": 0.0125, "time_share": None},
+        "pacing": {"mode": "fixed rate", "nominal_hz": 50.0},
+    }
+    at = find("overrun")
+    assert at is not None
+    assert figures_of(at, {}, run) == [
+        ("overruns count", "1,234"), ("overruns share", "1.25 %"),
+    ]  # fmt: skip
+    paced = find("pacing")
+    assert paced is not None
+    assert figures_of(paced, {}, run) == [
+        ("pacing mode", "fixed rate"), ("pacing nominal", "50 loops a second"),
+    ]  # fmt: skip
+    tick = find("tick")
+    assert tick is not None
+    assert figures_of(tick, {"clock": {"tick_ns": 1000}}, {}) == [("clock tick", "1,000 ns")]

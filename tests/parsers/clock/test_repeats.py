@@ -1,0 +1,80 @@
+"""Rows that stand in a log again, in every layout: set aside, and nothing else is."""
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.parsers.clock.repeats import find_repeats
+from tests.properties.semantic import SHAPES, make
+
+RNG = np.random.default_rng(3)
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("share", [0.05, 0.5, 1.0])
+def test_rows_written_twice_change_no_loop(tmp_path, shape, share):
+    """Whatever the share of rows written twice, the loops are those of the log without them."""
+    made = make(shape, np.random.default_rng(11), 120)
+    path = tmp_path / "log.csv"
+    path.write_text(made.text(), encoding="utf-8")
+    (whole,) = looptime.read_log(path).runs
+    twice = np.random.default_rng(5).random(len(made.rows)) < share
+    rows = [row for row, two in zip(made.rows, twice, strict=True) for row in [row] * (1 + two)]
+    path.write_text("".join(",".join(row) + "\n" for row in [made.header, *rows]), "utf-8")
+    (run,) = looptime.read_log(path).runs
+    assert run.loop_columns.period_ns.tolist() == whole.loop_columns.period_ns.tolist()
+    assert run.unattributed_ns().tolist() == whole.unattributed_ns().tolist()
+    before = whole.set_aside.counts
+    after = run.set_aside.counts
+    assert after["duplicate row"] + sum(before.values()) >= twice.sum()
+    assert run.rows_read == len(rows)
+
+
+@pytest.mark.parametrize("shape", [shape for shape in SHAPES if shape not in ("stages",)])
+@pytest.mark.parametrize("whole_loops", [True, False])
+def test_a_block_pasted_elsewhere_changes_no_loop(tmp_path, shape, whole_loops):
+    """40 rows and more from the first half of a log, met again in the second, are set aside."""
+    made = make(shape, np.random.default_rng(8), 150)
+    path = tmp_path / "log.csv"
+    path.write_text(made.text(), encoding="utf-8")
+    (whole,) = looptime.read_log(path).runs
+    low, at = (20, 110) if whole_loops else (23, 107)
+    low, at, count = low * made.block, at * made.block, 40 * made.block
+    if not whole_loops and made.block > 1:
+        low, at, count = low + 1, at + 2, count + 3
+    rows = made.rows[:at] + made.rows[low : low + count] + made.rows[at:]
+    path.write_text("".join(",".join(row) + "\n" for row in [made.header, *rows]), "utf-8")
+    (run,) = looptime.read_log(path).runs
+    assert run.loop_columns.period_ns.tolist() == whole.loop_columns.period_ns.tolist()
+    assert run.set_aside.counts["pasted again"] == count
+    assert any("stand in the log again" in note for note in run.clock.notes)
+
+
+def test_rows_that_are_alike_by_chance_stay():
+    """Coarse lengths repeat at every distance, a pattern for ever: neither is pasted."""
+    coarse = [RNG.integers(3, 6, 5000), RNG.integers(1, 3, 5000)]
+    found = find_repeats(coarse, sure=False)
+    assert (len(found.twice), found.pasted) == (0, [])
+    found = find_repeats([np.tile(np.arange(7), 400)], sure=False)
+    assert (len(found.twice), found.pasted) == (0, [])
+
+
+def test_an_even_counter_that_wraps_is_not_pasted():
+    """Steps of 20 from a counter of 1000 show the same instants again and again."""
+    time = np.arange(0, 40_000, 20) % 1000
+    assert find_repeats([np.zeros(len(time), np.int64)], time).pasted == []
+
+
+def test_a_clock_that_goes_on_shows_no_block_again():
+    """Rows that are alike within one tick of a coarse clock are no block from elsewhere."""
+    time = np.repeat(np.arange(300), 7) * 10**9
+    assert find_repeats([np.tile(np.arange(7), 300)], time, sure=False).pasted == []
+
+
+def test_bits_of_a_block():
+    """Of 1,000 fine lengths 5 in a row are sure to be a copy (50 > 40 bits), 3 are not (30)."""
+    fine = np.random.default_rng(1).permutation(10**6)[:1000]
+    assert find_repeats([np.concatenate([fine, fine[100:106]])], sure=False).pasted == [
+        (1000, 1006)
+    ]
+    assert find_repeats([np.concatenate([fine, fine[100:103]])], sure=False).pasted == []

@@ -1,0 +1,115 @@
+"""Rows of several senders in one log, each read by itself."""
+
+import json
+
+import pytest
+
+import looptime
+from looptime.errors import LogError, UsageError
+from tests.parsers.build import balance, periods_ms
+from tests.parsers.build import read as read_one
+
+# a sends every 20 ms, b every 50 ms from 3 ms on, for a second
+SENT = sorted([(k * 20, "a", 4) for k in range(51)] + [(3 + k * 50, "b", 7) for k in range(21)])
+TEXT = "t_ms,robot,read_ms\n" + "".join(f"{t},{who},{ms}\n" for t, who, ms in SENT)
+
+
+def read(tmp_path, text, **options):
+    """Every run of a log, with balanced books."""
+    path = tmp_path / "log.csv"
+    path.write_text(text)
+    log = looptime.read_log(path, cache=False, **options)
+    for run in log.runs:
+        balance(run)
+    return log
+
+
+def test_each_group_is_a_run_of_its_own(tmp_path):
+    """Fifty periods of 20 ms and twenty of 50 ms, and every row in one of the two."""
+    log = read(tmp_path, TEXT, by="robot")
+    assert [run.meta["group"] for run in log.runs] == ["a", "b"]
+    assert [set(periods_ms(run)) for run in log.runs] == [{20.0}, {50.0}]
+    assert [len(run) for run in log.runs] == [50, 20]
+    assert log.rows_read == len(SENT)
+    assert log.rows_by_reason == {"unfinished last loop": 2}
+
+
+def test_without_it_no_rate_is_given(tmp_path):
+    """Steps of 3, 17 and 20 ms are no loop of anybody's: the column is offered."""
+    with pytest.raises(LogError, match=r"rows of 2 senders.*--by robot"):
+        read(tmp_path, TEXT)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        # one stamp for the rows of all senders
+        "t_s,unit\n" + "".join(f"{k / 50},{who}\n" for k in range(20) for who in (1, 2, 3)),
+        # each sender's clock has a zero of its own
+        "millis,node\n" + "".join(f"{5000 + 10 * k},7\n{90 + 10 * k},9\n" for k in range(20)),
+        # no header, dates
+        "".join(f"2026-03-14 10:00:{k:02}.{ms},{tag},1.5\n" for k in range(20)
+                for tag, ms in ((130, 100), (131, 140))),
+    ],
+)  # fmt: skip
+def test_kinds_of_mixed_rows(tmp_path, text):
+    """Equal stamps, clocks apart and no header are told alike; what is offered reads the log."""
+    with pytest.raises(LogError, match="senders in turn") as caught:
+        read(tmp_path, text)
+    log = read(tmp_path, text, by=str(caught.value).rpartition("--by ")[2])
+    assert len(log.runs) == len({run.meta["group"] for run in log.runs}) >= 2
+    assert all(len(set(periods_ms(run))) == 1 for run in log.runs)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        # a flag that is up in every second loop, which takes longer
+        "t_ms,fresh\n" + "".join(f"{15 * k},1\n{15 * k + 10},0\n" for k in range(20)),
+        # a mode that changes once
+        "t_ms,mode\n" + "".join(f"{20 * k},{'a' if k < 20 else 'b'}\n" for k in range(40)),
+        # even steps with a counter of eight
+        "t_ms,slot\n" + "".join(f"{20 * k},{k % 8}\n" for k in range(40)),
+    ],
+)
+def test_columns_that_tell_no_senders_apart(tmp_path, text):
+    """Flags, modes and counters are one sender's."""
+    assert len(read(tmp_path, text).runs) == 1
+
+
+def test_lines_of_values_by_group(tmp_path):
+    """Pairs with a name of the sender are split too; a line of text goes with the first."""
+    text = "booting\n" + "".join(f"t_ms={t} id={who} read_ms={ms}\n" for t, who, ms in
+                                 [(t, ord(who), ms) for t, who, ms in SENT])  # fmt: skip
+    log = read(tmp_path, text, by="ID")
+    assert [set(periods_ms(run)) for run in log.runs] == [{20.0}, {50.0}]
+    assert log.rows_read == len(SENT) + 1
+    assert log.rows_by_reason == {"unfinished last loop": 2, "not a row": 1}
+
+
+def test_calls_of_two_robots(tmp_path):
+    """Timed calls are split by their column as well."""
+    rows = "".join(
+        f"{who},{name},{t + at},{long}\n"
+        for k in range(5) for who, t in (("a", 20 * k), ("b", 30 * k))
+        for name, at, long in (("loop", 0, 15), ("imu", 1, 4))
+    )  # fmt: skip
+    log = read(tmp_path, "robot,name,start_ms,duration_ms\n" + rows, by="robot")
+    assert [set(periods_ms(run)[:3]) for run in log.runs] == [{20.0}, {30.0}]
+
+
+def test_a_column_that_is_not_there(tmp_path):
+    """The error lists those that are."""
+    with pytest.raises(UsageError, match="no column 'agent' for --by: it has t_ms, robot"):
+        read(tmp_path, TEXT, by="agent")
+    with pytest.raises(LogError, match="has 72 values"):
+        read(tmp_path, "k,t_ms\n" + "".join(f"{k},{20 * k}\n" for k in range(72)), by="k")
+
+
+def test_the_group_is_in_the_summary(tmp_path):
+    """One entry of the runs a group."""
+    log = read(tmp_path, TEXT, by="robot")
+    said = [looptime.summarise(run).to_dict() for run in log.runs]
+    assert [one["group"] for one in json.loads(json.dumps(said))] == ["a", "b"]
+    alone = read_one(tmp_path, "t_ms\n0\n20\n40\n60\n")
+    assert looptime.summarise(alone).to_dict()["group"] is None

@@ -1,0 +1,53 @@
+"""What the project file says of heading, and what stands in for it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from looptime.errors import UsageError
+from looptime.heading import Labels, Lead, Tolerance
+from looptime.project import Heading, Project
+from looptime.questions import Asked, heading
+from looptime.questions.steering import default_motion, setup_of, tolerance_of
+from tests.build_run import make_flat_run
+
+
+def test_project_file_gives_defaults():
+    """Labels, delay, speed, motion and tolerances come from the project file."""
+    project = Project(
+        heading=Heading(
+            "gyro.read", use_call="drive.write", sensor_delay_ms=3.0, tolerance_deg=2.0
+        ),
+        max_turn_rate_deg_s=240.0, max_speed_m_s=2.5,
+    )  # fmt: skip
+    setup = setup_of(project)
+    assert setup.labels == Labels("gyro.read", None, "drive.write", "start")
+    assert (setup.sensor.delay_ms, setup.speed_m_s) == (3.0, 2.5)
+    assert default_motion(project) == "turn:180,240,960"
+    assert tolerance_of(project) == Tolerance(2.0, None)
+    assert setup_of(Project()).labels == Labels()
+
+
+def test_what_is_given_stands_in_for_the_project() -> None:
+    """An option replaces the project's word, and leaves what it does not speak of."""
+    project = Project(heading=Heading("gyro.read", sensor_delay_ms=3.0, tolerance_deg=2.0))
+    made = setup_of(project, read_call=None, use_call="x", lead="fixed:5", seed=4, speed_m_s=0.5)
+    assert made.labels == Labels("gyro.read", None, "x", "start")
+    assert (made.sensor.delay_ms, made.sensor.seed, made.seed) == (3.0, 4, 4)
+    assert (made.speed_m_s, made.lead) == (0.5, Lead("fixed", 0.005))
+    assert tolerance_of(project, mm=7.0) == Tolerance(None, 7.0)
+    assert tolerance_of(project, judged="max") == Tolerance(2.0, None, "max")
+
+
+def test_a_call_of_the_project_that_the_log_lacks_is_guessed_and_told() -> None:
+    """One project file serves logs of several programs; a call that was asked for must be there."""
+    run = make_flat_run(
+        np.full(200, 20_000_000),
+        {"gyro.read": np.full(200, 2_000_000), "motor.write": np.full(200, 3_000_000)},
+    )
+    asked = Asked(Project(heading=Heading("compass.read")))
+    found = heading(asked, run, "steady:90", curve=False)
+    assert [note for note in found.notes if "'compass.read'" in note and "guessed" in note]
+    with pytest.raises(UsageError, match="compass"):
+        heading(asked, run, "steady:90", given={"read_call": "compass.read"}, curve=False)
