@@ -6,7 +6,7 @@ import os
 import sys
 import tempfile
 import traceback
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,9 +20,10 @@ from looptime.cli_base import (
     UNFORESEEN,
     UNUSABLE,
     CheckFailed,
+    Text,
     cli,
     complain,
-    paths,
+    nearest,
     print_json,
     read,
     reads_logs,
@@ -33,8 +34,10 @@ from looptime.cli_base import (
     whole_run,
 )
 from looptime.errors import LooptimeError, UsageError
+from looptime.questions.doors import logs_in, one_log
 
 if TYPE_CHECKING:
+    from looptime.parsers.log import Log
     from looptime.questions.asked import Asked
     from looptime.questions.timing import LogSummary
 
@@ -109,6 +112,7 @@ def _unforeseen() -> int:
 @reads_logs
 def summary(
     asked: Asked,
+    text: Text,
     logs: tuple[str, ...],
     as_json: bool,
     predict: bool,
@@ -134,7 +138,7 @@ def summary(
     elif good:
         from looptime.views.text.summary_text import render_summary, render_together
 
-        say_project(asked)
+        say_project(asked, text)
         for one in good if len(good) <= _MOST_IN_FULL else ():
             show(*render_summary(one.log, one.summaries))
         if beside is not None:
@@ -152,16 +156,33 @@ def _ask_all(
     from looptime.questions.timing import summary_of_log
 
     good, entries = [], []
-    for path in paths(logs):
-        try:
-            one = summary_of_log(asked, read(asked, path), predict=predict)
-        except LooptimeError as error:
-            complain(str(error))
-            entries.append({"path": path, "error": str(error)})
-            continue
-        good.append(one)
-        entries.append(one.to_dict())
+    for word in logs:
+        for path, log in _each(asked, word):
+            try:
+                if isinstance(log, LooptimeError):
+                    raise log
+                one = summary_of_log(asked, log, predict=predict)
+            except LooptimeError as error:
+                complain(str(error))
+                entries.append({"path": path, "error": str(error)})
+                continue
+            good.append(one)
+            entries.append(one.to_dict())
     return good, entries
+
+
+def _each(asked: Asked, word: str) -> Iterator[tuple[str, Log | LooptimeError]]:
+    """The logs that a word names, each with its path, or why there is none."""
+    try:
+        found = logs_in([word])
+    except LooptimeError as error:
+        yield word, error
+        return
+    for path in found:
+        try:
+            yield path, read(asked, path)
+        except LooptimeError as error:
+            yield path, error
 
 
 @cli.command()
@@ -170,7 +191,9 @@ def _ask_all(
 @click.option("--pdf", metavar="FILE.pdf", help="Print it too, through a Chromium on this machine.")
 @click.option("--title", default="", help="Heading of the report.")
 @reads_logs
-def report(asked: Asked, logs: tuple[str, ...], out: str, pdf: str | None, title: str) -> None:
+def report(
+    asked: Asked, text: Text, logs: tuple[str, ...], out: str, pdf: str | None, title: str
+) -> None:
     """One file to print or send: figures, tables, findings, cautions."""
     from looptime.views.files.report import ReportLog, write_report
 
@@ -221,6 +244,7 @@ def report(asked: Asked, logs: tuple[str, ...], out: str, pdf: str | None, title
 @reads_logs
 def slow(
     asked: Asked,
+    text: Text,
     log: str,
     top: int,
     loop_number: int | None,
@@ -243,10 +267,26 @@ def slow(
     if as_json:
         print_json(**at.to_dict())
         return
-    say_project(asked)
+    say_project(asked, text)
     show(*(render_slow(found, top, at.video) if at.detail is None else render_loop(at.detail)))
     if at.delay is not None:
         show(*render_delay(at.delay, found))
+
+
+@cli.command("help")
+@click.argument("words", nargs=-1, metavar="[COMMAND]")
+@click.pass_context
+def help_(ctx: click.Context, words: tuple[str, ...]) -> None:
+    """Say what a command does and takes."""
+    assert ctx.parent is not None
+    at, command = ctx.parent, ctx.parent.command
+    for word in words:
+        found = command.get_command(at, word) if isinstance(command, click.Group) else None
+        if found is None:
+            within = f"{at.command_path} " if at.parent is not None else ""
+            raise UsageError(f"help: there is no command {within}{word}{nearest(word, command)}")
+        command, at = found, click.Context(found, at, found.name)
+    click.echo(command.get_help(at))
 
 
 @cli.command()
@@ -331,7 +371,7 @@ def export(asked: Asked, log: str, out: str) -> None:
     """
     from looptime.questions.timing import export as write
 
-    write(asked, read(asked, log), out)
+    write(asked, read(asked, one_log(log)), out)
     show(str(out))
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import difflib
 import functools
+import inspect
 import math
 import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +20,7 @@ import looptime
 from looptime.errors import UsageError
 from looptime.project import Project, find_project
 from looptime.questions.asked import Asked
+from looptime.questions.doors import one_log
 from looptime.schema import LAYOUTS
 from looptime.units import UNITS
 
@@ -25,9 +29,30 @@ if TYPE_CHECKING:
     from looptime.run import Run
 
 __all__ = [
-    "FAILED", "FINE", "INTERRUPTED", "JSON", "NOT_ENOUGH", "SEASON", "UNFORESEEN", "UNUSABLE",
-    "CheckFailed", "Commands", "cli", "complain", "finds_season", "paths", "print_json",
-    "progress_of", "read", "reads_logs", "remark", "say_phases", "say_project", "show", "waiting",
+    "FAILED",
+    "FINE",
+    "INTERRUPTED",
+    "JSON",
+    "NOT_ENOUGH",
+    "SEASON",
+    "UNFORESEEN",
+    "UNUSABLE",
+    "CheckFailed",
+    "Commands",
+    "Text",
+    "cli",
+    "complain",
+    "finds_season",
+    "nearest",
+    "print_json",
+    "progress_of",
+    "read",
+    "reads_logs",
+    "remark",
+    "say_phases",
+    "say_project",
+    "show",
+    "waiting",
     "whole_run",
 ]  # fmt: skip
 
@@ -95,9 +120,9 @@ def read(asked: Asked, path: str) -> Log:
 
 def whole_run(asked: Asked, path: str) -> Run:
     """The one run of a log, uncut."""
-    log = read(asked, path)
+    log = read(asked, one_log(path))
     if len(log.runs) > 1:
-        remark(f"{path}: holds {len(log.runs)} runs; the longest is taken")
+        remark(f"{log.path}: holds {len(log.runs)} runs; the longest is taken")
     return max(log.runs, key=len)
 
 
@@ -155,6 +180,22 @@ _READING_OPTIONS = (
         help="Only loops in which a signal has this value; != leaves them out.",
     ),
 )
+_TEXT_OPTIONS = (
+    click.option("--full", is_flag=True, help="All that was found, as text."),
+    click.option("--quiet", is_flag=True, help="The answer alone, as text."),
+)
+
+
+@dataclass(frozen=True)
+class Text:
+    """How much of an answer is told as text: one screen, all of it, or the answer alone."""
+
+    full: bool = False
+    quiet: bool = False
+
+    def __post_init__(self) -> None:
+        if self.full and self.quiet:
+            raise UsageError("--full and --quiet contradict each other: give one of them")
 
 
 #: Where the season lies.
@@ -166,17 +207,23 @@ SEASON = click.option(
 
 
 def reads_logs(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options that all commands which read a log share, as `asked`."""
+    """Give a command the options that all commands which read a log share, as `asked`.
+
+    One that takes `text` has the options for how much is told, too.
+    """
+    tells = "text" in inspect.signature(command).parameters
 
     @functools.wraps(command)
     def with_asked(**given: Any) -> Any:
+        if tells:
+            given["text"] = Text(given.pop("full"), given.pop("quiet"))
         names = [name for name in given if name in Asked.__dataclass_fields__]
         shared = {name: given.pop(name) for name in names}
         project = _project(given.pop("project_file"))
         _sensible(shared["budget_given_ms"], shared["from_s"], shared["to_s"])
         return command(asked=Asked(project, **shared), **given)
 
-    for option in reversed(_READING_OPTIONS):
+    for option in reversed((*_READING_OPTIONS, *(_TEXT_OPTIONS if tells else ()))):
         with_asked = option(with_asked)
     return with_asked
 
@@ -210,18 +257,6 @@ def _project(path: str | None) -> Project:
     return Project() if found is None else Project.load(found)
 
 
-def paths(patterns: Sequence[str]) -> Iterator[str]:
-    """The logs that are meant: shells on some systems leave ``*`` to the program."""
-    for pattern in patterns:
-        if any(c in pattern for c in "*?[") and not Path(pattern).exists():
-            import glob
-
-            found = sorted(glob.glob(pattern))
-            yield from found or [pattern]
-        else:
-            yield pattern
-
-
 def print_json(**parts: Any) -> None:
     """Print a JSON document."""
     from looptime.views.files import json
@@ -249,11 +284,11 @@ def show(*parts: Any) -> None:
     terminal.show(parts)
 
 
-def say_project(asked: Asked) -> None:
-    """Say which project file is in use."""
+def say_project(asked: Asked, text: Text | None = None) -> None:
+    """Say which project file is in use, unless only the answer is wanted."""
     from looptime.views.text.terminal import plain
 
-    if asked.project.path is not None:
+    if asked.project.path is not None and not (text and text.quiet):
         show(plain(f"project {asked.project.path}", longest=300))
 
 
@@ -279,20 +314,47 @@ class Commands(click.Group):
             formatter.write_dl(rows)
 
 
+def nearest(word: str, command: click.Command) -> str:
+    """What may have been meant by a word that is no command."""
+    known = list(command.commands) if isinstance(command, click.Group) else []
+    near = difflib.get_close_matches(word, known, 1)
+    return f"; the nearest is {near[0]!r}" if near else ""
+
+
+class _WithSummary(Commands):
+    """The program itself: a log without a command before it is summarised."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Put ``summary`` before a log, or before an option that is not the program's own."""
+        first = args[0] if args else ""
+        own = {"--version", *ctx.help_option_names}
+        option = first.startswith("-") and first.partition("=")[0] not in own
+        if option or (first not in self.commands and _names_a_log(first)):
+            args = ["summary", *args]
+        return super().parse_args(ctx, args)
+
+
+def _names_a_log(word: str) -> bool:
+    """Whether a word looks like a path rather than a command."""
+    return any(c in word for c in "./\\*") or (bool(word) and Path(word).exists())
+
+
 #: Commands in the order of the job; those of a season by themselves.
 ORDER = (
     "tour", "recorder", "summary", "slow", "plan", "heading", "control", "compare", "season",
-    "gate", "report", "dashboard", "export", "add", "list", "show", "baseline", "trends", "drop",
+    "gate", "report", "dashboard", "export", "help", "add", "list", "show", "baseline", "trends",
+    "drop",
 )  # fmt: skip
 
 
 @click.group(
-    cls=Commands,
+    cls=_WithSummary,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(looptime.__version__, prog_name="looptime")
 def cli() -> None:
     """Where a robot's control loop spends its time, and what to do about it.
 
-    Begin with `looptime tour`, or with `looptime summary LOG` on a log of your own.
+    Begin with `looptime tour`, or with `looptime LOG` on a log of your own: that is its summary.
+    LOG is a file, a zip or a folder of them, or - for what is piped in.
     """

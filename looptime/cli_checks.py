@@ -13,6 +13,7 @@ from looptime.cli_base import (
     NOT_ENOUGH,
     SEASON,
     CheckFailed,
+    Text,
     cli,
     print_json,
     reads_logs,
@@ -64,6 +65,7 @@ class _TwoSides(click.Command):
 @reads_logs
 def compare(
     asked: Asked,
+    text: Text,
     before: tuple[str, ...],
     after: tuple[str, ...],
     history: str | None,
@@ -85,7 +87,7 @@ def compare(
     else:
         from looptime.views.text.checks_text import render_comparison
 
-        say_project(asked)
+        say_project(asked, text)
         show(*render_comparison(found, [shift.sentence] if shift else []))
     if found.verdict == "can't tell":
         raise CheckFailed(NOT_ENOUGH)
@@ -105,6 +107,7 @@ def compare(
 @reads_logs
 def gate(
     asked: Asked,
+    text: Text,
     logs: tuple[str, ...],
     baseline: str | None,
     unsure: str | None,
@@ -128,7 +131,7 @@ def gate(
     if as_json:
         print_json(**found.to_dict())
     else:
-        say_project(asked)
+        say_project(asked, text)
         show(*render_gate(found, all_rows))
     if found.exit_code:
         raise CheckFailed(found.exit_code)

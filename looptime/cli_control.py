@@ -10,6 +10,7 @@ import click
 
 from looptime.cli_base import (
     JSON,
+    Text,
     cli,
     print_json,
     reads_logs,
@@ -74,16 +75,13 @@ def _states_a_controller(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.argument("log")
 @_states_a_controller
 @click.option("--fit", metavar="OUTPUT,MEASURED", help="Fit the mechanism to these two signals.")
-@click.option("--full", is_flag=True, help="Everything that was found.")
-@click.option("--quiet", is_flag=True, help="The answer alone.")
 @JSON
 @reads_logs
 def control(
     asked: Asked,
+    text: Text,
     log: str,
     fit: str | None,
-    full: bool,
-    quiet: bool,
     as_json: bool,
     **given: Any,
 ) -> None:
@@ -102,6 +100,5 @@ def control(
     if as_json:
         print_json(log=log, **found.to_dict())
         return
-    if not quiet:
-        say_project(asked)
-    show(*render_control(found, log, full=full, quiet=quiet))
+    say_project(asked, text)
+    show(*render_control(found, log, full=text.full, quiet=text.quiet))

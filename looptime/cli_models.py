@@ -8,6 +8,7 @@ import click
 
 from looptime.cli_base import (
     JSON,
+    Text,
     cli,
     print_json,
     progress_of,
@@ -33,12 +34,10 @@ __all__ = ["heading", "plan"]
     default="as recorded",
     show_default=True,
     metavar="PATTERN",
-    help="Which loops: as recorded; or, with --rate-hz: even, log shape (keeps the log's stalls), "
-    "scaled.",
+    help="Which loops: as recorded; or, with --pattern-hz: even, log shape (keeps the log's "
+    "stalls), scaled.",
 )
-@click.option(
-    "--rate-hz", "pattern_hz", type=float, metavar="HZ", help="Loop rate of such a pattern."
-)
+@click.option("--pattern-hz", type=float, metavar="HZ", help="Loop rate of such a pattern.")
 @click.option("--read-call", metavar="NAME", help="Call that reads the heading.")
 @click.option("--pickup-call", metavar="NAME", help="Call that picks up a thread's reading.")
 @click.option("--use-call", metavar="NAME", help="Call that puts the heading to use.")
@@ -131,7 +130,7 @@ __all__ = ["heading", "plan"]
 )
 @JSON
 @reads_logs
-def heading(asked: Asked, log: str, as_json: bool, **given: Any) -> None:
+def heading(asked: Asked, text: Text, log: str, as_json: bool, **given: Any) -> None:
     """What the loop's pace costs in degrees and millimetres.
 
     MOTION is steady:DEG_PER_S, turn:DEG,DEG_PER_S,DEG_PER_S2, weave:DEG,HZ, recorded (from the
@@ -153,7 +152,7 @@ def heading(asked: Asked, log: str, as_json: bool, **given: Any) -> None:
     if as_json:
         print_json(log=log, **found.to_dict())
         return
-    say_project(asked)
+    say_project(asked, text)
     show(*render_heading(found, log, motion_given=motion is not None))
 
 
@@ -182,6 +181,7 @@ def heading(asked: Asked, log: str, as_json: bool, **given: Any) -> None:
 @reads_logs
 def plan(
     asked: Asked,
+    text: Text,
     log: str,
     given: tuple[str, ...],
     plan_file: str | None,
@@ -216,7 +216,7 @@ def plan(
         if as_json:
             print_json(log=log, **found.to_dict())
         else:
-            say_project(asked)
+            say_project(asked, text)
             show(*render_suggestions(found))
         return
     told = ask(
@@ -233,7 +233,7 @@ def plan(
         extra |= {"controllers": shift, "steering": wheels}
         print_json(log=log, **told.to_dict(), **extra)
         return
-    say_project(asked)
+    say_project(asked, text)
     show(*render_plan(told, [shift.sentence] if shift else [], spread_lines(wheels)))
     if came is not None:
         show(*render_score(came))

@@ -21,7 +21,7 @@ import numpy as np
 from looptime.errors import LogError, LooptimeError, UsageError
 from looptime.project import Project
 from looptime.questions.asked import Asked
-from looptime.questions.sources import find_logs
+from looptime.questions.doors import find_logs
 from looptime.run import Run
 from looptime.schema import LAYOUTS
 from looptime_dashboards.work import Pending, Work

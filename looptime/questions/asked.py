@@ -7,7 +7,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from looptime.errors import LogError
 from looptime.project import Project, find_project
+from looptime.questions.doors import at_hand
 
 if TYPE_CHECKING:
     from looptime.parsers.log import Log
@@ -92,6 +94,13 @@ class Asked:
     def read(self, path: str, progress: Callable[[float], None] | None = None) -> Log:
         """Read one log.
 
+        Parameters
+        ----------
+        path : str
+            A path, an address, ``-`` for the standard input, or ``ZIP/LOG``.
+        progress : callable, optional
+            Is told the share that is done, 0 to 1.
+
         Raises
         ------
         LogError
@@ -101,7 +110,20 @@ class Asked:
 
         given = {name: getattr(self, name) for name in _READING}
         stated = {name: value for name, value in given.items() if value is not None}
-        return read_log(path, project=self.project, cache=self.cache, progress=progress, **stated)
+        with at_hand(path) as place:
+            here = place == path  # of what is unpacked no prepared copy is kept
+            try:
+                log = read_log(
+                    place, project=self.project, cache=self.cache and here, progress=progress,
+                    **stated,
+                )  # fmt: skip
+            except LogError as error:
+                if here:
+                    raise
+                raise LogError(error.what, path, error.line) from None
+        if here:
+            return log
+        return replace(log, path=path, runs=tuple(replace(r, source=path) for r in log.runs))
 
     def part(self, run: Run, with_phase: bool = True) -> Run:
         """The part of a run that is asked for.

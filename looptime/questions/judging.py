@@ -213,7 +213,7 @@ def add_to_season(
     from looptime.checks.season.adding import add_logs, add_season
     from looptime.checks.season.season import Season
     from looptime.checks.season.workers import Job
-    from looptime.questions.sources import find_logs
+    from looptime.questions.doors import logs_in
 
     time = labels.get("time")
     if time is not None and parse_time(time) is None:
@@ -225,8 +225,7 @@ def add_to_season(
         if Path(word).is_dir() and Season.is_season(word):
             others.append(Season(word))
         else:
-            found = find_logs(word) if Path(word).is_dir() else [word]
-            jobs += [Job(path, asked.parts, settings, asked.part_text) for path in found]
+            jobs += [Job(p, asked.parts, settings, asked.part_text) for p in logs_in([word])]
     results = [add_season(store, other, how.get("replace", False)) for other in others]
     if jobs:
         results.append(add_logs(store, jobs, progress=progress(len(jobs)), **how))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +22,7 @@ from looptime.findings import CAUTION
 from looptime.findings import summarise as with_findings
 from looptime.project import Project
 from looptime.questions.asked import Asked
+from looptime.questions.doors import at_hand, zip_of
 from looptime.run import Run
 
 if TYPE_CHECKING:
@@ -312,7 +313,11 @@ def write_rows_set_aside(logs: Sequence[Log], target: str) -> None:
 
     if len(logs) != 1:
         raise UsageError("--set-aside writes the rows of one log: name one that can be read")
-    write_set_aside(logs[0], target)
+    archive = zip_of(logs[0].path)
+    if archive is not None and Path(target).exists() and archive.samefile(target):
+        raise UsageError(f"{target} is the log itself: name another file for the rows set aside")
+    with at_hand(logs[0].path) as place:
+        write_set_aside(replace(logs[0], path=place), target)
 
 
 def export(asked: Asked, log: Log, out: str) -> None:

@@ -249,7 +249,7 @@ def test_recorder_goes_to_a_folder_once(tmp_path, capsys):
         (b"name,start_us,duration_us\ngyro.read,0,10\n", "holds a single loop"),
         (bytes(range(256)) * 16, "is not a text log"),
         (None, "there is no such file"),
-        ("folder", "is a folder"),
+        ("folder", "holds no logs"),
     ],
 )
 def test_a_log_that_cannot_be_used_is_one_line_and_leaves_nothing(data, said, tmp_path, capsys):

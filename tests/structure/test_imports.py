@@ -48,7 +48,9 @@ WINGS = {
     "planner": ({"changes"}, {"known"}, {"play"}, {"answer"}, {"search"}),
     "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}),
     "views": ({"text"}, {"figures"}, {"files"}),
-    "questions": ({"asked"}, {"sources"}, {"judging"}, {"planning"}, {"timing"}, {"steering"}),
+    "questions": (
+        {"doors"}, {"asked"}, {"sources"}, {"judging"}, {"planning"}, {"timing"}, {"steering"},
+    ),
 }  # fmt: skip
 
 # A text command that loads one of these is slow to start, or does another command's work.

@@ -12,7 +12,7 @@ from looptime.checks.recording.recording import Settings
 from looptime.checks.season.adding import Job, add_logs
 from looptime.checks.season.season import Season, SeasonError
 from looptime.errors import UsageError
-from looptime.questions.sources import find_logs
+from looptime.questions.doors import find_logs
 from tests.checks.build import read_recipe, recording, write_recipes
 
 
