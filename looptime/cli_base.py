@@ -155,6 +155,14 @@ _READING_OPTIONS = (
     click.option("--loop-call", metavar="NAME", help="Call whose start begins a loop."),
     click.option("--by", metavar="COLUMN", help="Read the rows of each value by themselves."),
     click.option(
+        "--stamped",
+        type=click.Choice(["start", "end"]),
+        help="End of its loop a row is stamped at.",
+    ),
+    click.option(
+        "--rate-hz", type=float, metavar="HZ", help="Loops a second, in a log of no time."
+    ),
+    click.option(
         "--no-cache",
         "cache",
         flag_value=False,
@@ -220,7 +228,7 @@ def reads_logs(command: Callable[..., Any]) -> Callable[..., Any]:
         names = [name for name in given if name in Asked.__dataclass_fields__]
         shared = {name: given.pop(name) for name in names}
         project = _project(given.pop("project_file"))
-        _sensible(shared["budget_given_ms"], shared["from_s"], shared["to_s"])
+        _sensible(shared["budget_given_ms"], shared["from_s"], shared["to_s"], shared["rate_hz"])
         return command(asked=Asked(project, **shared), **given)
 
     for option in reversed((*_READING_OPTIONS, *(_TEXT_OPTIONS if tells else ()))):
@@ -239,8 +247,12 @@ def finds_season(command: Callable[..., Any]) -> Callable[..., Any]:
     return SEASON(_PROJECT(with_asked))
 
 
-def _sensible(budget_ms: float | None, from_s: float | None, to_s: float | None) -> None:
+def _sensible(
+    budget_ms: float | None, from_s: float | None, to_s: float | None, rate_hz: float | None
+) -> None:
     """Refuse numbers that no log could meet."""
+    if rate_hz is not None and not 0 < rate_hz < math.inf:
+        raise UsageError(f"--rate-hz {rate_hz:g}: give a number of loops a second above 0")
     if budget_ms is not None and not 0 < budget_ms < math.inf:
         raise UsageError(f"--budget-ms {budget_ms:g}: give a number of ms above 0")
     for option, value in (("--from", from_s), ("--to", to_s)):

@@ -33,6 +33,7 @@ class LogOptions:
     columns: str | None = None
     loop_call: str | None = None
     by: str | None = None
+    stamped: str | None = None
 
 
 @dataclass(frozen=True)
@@ -164,7 +165,7 @@ class Project:
 
 
 _KEYS: dict[str, tuple[str, ...]] = {
-    "log": ("layout", "unit", "columns", "loop_call", "by"),
+    "log": ("layout", "unit", "columns", "loop_call", "by", "stamped"),
     "loop": ("budget_ms", "serious_ms"),
     "call": ("match", "kind", "subsystem", "device", "bus", "items", "batchable", "recurs"),
     "bus": ("base_ms", "per_item_ms", "lock"),
@@ -188,7 +189,7 @@ _SECTIONS = (
 )  # fmt: skip
 _TEXT = {
     "layout", "unit", "columns", "loop_call", "by", "match", "kind", "subsystem", "device", "bus",
-    "recurs", "lock", "name", "read_call", "pickup_call", "use_call", "read_instant",
+    "recurs", "lock", "name", "read_call", "pickup_call", "use_call", "read_instant", "stamped",
 }  # fmt: skip
 _CHOICES: dict[str, tuple[str, ...]] = {
     "layout": LAYOUTS,
@@ -197,6 +198,7 @@ _CHOICES: dict[str, tuple[str, ...]] = {
     "recurs": ("loop", "time"),
     "lock": ("fair", "barging", "unknown"),
     "read_instant": ("start", "end"),
+    "stamped": ("start", "end"),
 }
 
 

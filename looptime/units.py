@@ -21,13 +21,23 @@ _SPELLINGS = {
     "microsecond": "us", "microseconds": "us", "\N{MICRO SIGN}s": "us",
     "\N{GREEK SMALL LETTER MU}s": "us", "ms": "ms", "msec": "ms", "msecs": "ms",
     "millis": "ms", "millisecond": "ms", "milliseconds": "ms", "s": "s", "sec": "s",
-    "secs": "s", "second": "s", "seconds": "s",
+    "secs": "s", "second": "s", "seconds": "s", "nanosec": "ns", "nanosecs": "ns",
+    "microsec": "us", "microsecs": "us", "millisec": "ms", "millisecs": "ms",
+    "\N{MICRO SIGN}sec": "us", "\N{GREEK SMALL LETTER MU}sec": "us",
 }  # fmt: skip
 _COUNTERS = {"nanos", "micros", "millis"}
-_BRACKETED = re.compile(r"^(.*?)[\s_]*[\[(]\s*([^\])]+?)\s*[\])]\s*$")
-_SUFFIXED = re.compile(r"^(.*?)[\s_.\-]+([a-z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)$")
+_BRACKETED = re.compile(r"^(.*?)[\s_,]*[\[(]\s*(?:in\s+)?([^\])]+?)\s*[\])]\s*$")
+_SUFFIXED = re.compile(
+    r"^(.*?)(?:[\s_.\-]+in)?[\s_.,\-]+([a-z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)$"
+)
+# "us" in front may be short for ultrasonic
+_PREFIXED = re.compile(
+    r"^(ms|ns|msec|usec|nsec|millis|micros|nanos|milliseconds|microseconds|nanoseconds)"
+    r"[\s_.\-]+(.*[A-Za-z].*)$",
+    re.IGNORECASE,
+)
 # camelCase headers: startUs, durationMs, timeNs
-_CAMEL = re.compile(r"^(.*[a-z0-9])(Ns|Us|Ms|Sec|Secs|Seconds|Millis|Micros|Nanos)$")
+_CAMEL = re.compile(r"^(.*[a-z0-9])(N[sS]|U[sS]|M[sS]|[MUN]?Secs?|Seconds|Millis|Micros|Nanos)$")
 
 
 def unit_ns(unit: str) -> int:
@@ -74,6 +84,8 @@ def split_unit(header: str) -> tuple[str, str | None]:
     ('Loop time', 'ms')
     >>> split_unit("startMicros")
     ('start', 'us')
+    >>> split_unit("ms_capture")
+    ('capture', 'ms')
     >>> split_unit("heading")
     ('heading', None)
     """
@@ -87,5 +99,8 @@ def split_unit(header: str) -> tuple[str, str | None]:
     suffixed = _SUFFIXED.match(text.lower())
     if suffixed and suffixed[2] in _SPELLINGS:
         return text[: len(suffixed[1])], _SPELLINGS[suffixed[2]]
+    prefixed = _PREFIXED.match(text)
+    if prefixed:
+        return prefixed[2], _SPELLINGS[prefixed[1].lower()]
     # a bare "micros" or "millis" is a counter by that name; a bare "s" or "us" says too little
     return text, _SPELLINGS[text.lower()] if text.lower() in _COUNTERS else None

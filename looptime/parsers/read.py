@@ -43,6 +43,8 @@ def read_log(
     columns: str | None = None,
     loop_call: str | None = None,
     by: str | None = None,
+    stamped: str | None = None,
+    rate_hz: float | None = None,
     cache: bool = True,
     progress: Progress | None = None,
 ) -> Log:
@@ -65,6 +67,10 @@ def read_log(
     by : str, optional
         Column that tells whose row each is; each of its values becomes a run of its own, whose
         ``meta["group"]`` it is.
+    stamped : str, optional
+        ``start`` or ``end``: at which end of its loop a row of one loop is stamped.
+    rate_hz : float, optional [1/s]
+        How often the loop runs, where the log has neither a clock nor periods.
     cache : bool
         Whether a large log's prepared copy in the user's cache folder may be used and written.
     progress : callable, optional
@@ -83,6 +89,8 @@ def read_log(
         columns=columns or (given.columns if given else None),
         loop_call=loop_call or (given.loop_call if given else None),
         by=by or (given.by if given else None),
+        stamped=stamped or (given.stamped if given else None),
+        rate_hz=rate_hz,
         unit_from="option" if unit else "project",
     )
     if stored(path):
@@ -125,6 +133,7 @@ def _fresh(
         dialect = sniff(text, source.path, options.columns)
     else:
         source, dialect, options = plain.source, plain.dialect, plain.options
+    dialect = _replace(dialect, unit=options.unit, rate_hz=options.rate_hz)
     name = plain.layout if plain is not None else None
     if options.by is None:
         return tuple(_runs(_pieces(source, dialect, options, name), source.path, options))
@@ -157,6 +166,8 @@ def read(
     columns: str | None = None,
     loop_call: str | None = None,
     by: str | None = None,
+    stamped: str | None = None,
+    rate_hz: float | None = None,
     cache: bool = True,
 ) -> Run:
     """Read the one run of a log; the arguments are those of `read_log`.
@@ -174,6 +185,8 @@ def read(
         columns=columns,
         loop_call=loop_call,
         by=by,
+        stamped=stamped,
+        rate_hz=rate_hz,
         cache=cache,
     )
     if len(log.runs) != 1:

@@ -58,7 +58,8 @@ def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
     )
     signals = None
     if rows.signals:
-        signals = Signals(rows.start, np.arange(count, dtype=np.int32), dict(rows.signals))
+        when = rows.start + rows.period if rows.ended else rows.start
+        signals = Signals(when, np.arange(count, dtype=np.int32), dict(rows.signals))
     made = Run(loops, layout=parsed.layout, signals=signals)
     if rows.parts is None or not len(rows.parts.loop):
         return made
@@ -71,14 +72,21 @@ def _whole(parsed: Parsed, rows: LoopRows) -> LoopRows:
     if rows.period is not None:
         return rows
     keep = np.ones(len(rows), bool)
-    keep[-1:] = False
-    parsed.outcast.add(rows.row[-1:], "unfinished last loop")
-    if rows.lost is not None and rows.lost[:-1].any():
-        gone = rows.lost.copy()
-        gone[-1] = False
-        keep &= ~gone
-        parsed.outcast.add(rows.row[gone], "rows lost around it")
-    period = np.append(np.diff(rows.start), 0).astype(np.int64)
+    step = np.diff(rows.start).astype(np.int64)
+    gone = np.zeros(len(rows), bool) if rows.lost is None else rows.lost.copy()
+    gone[-1:] = False
+    if rows.ended:  # each loop lasts from the stamp before to its own
+        keep[:1] = False
+        parsed.outcast.add(rows.row[:1], "before first loop")
+        gone = np.append(False, gone[:-1])[: len(rows)]
+        period = np.append(0, step)[: len(rows)]
+        rows = replace(rows, start=rows.start - period)
+    else:
+        keep[-1:] = False
+        parsed.outcast.add(rows.row[-1:], "unfinished last loop")
+        period = np.append(step, 0)[: len(rows)]
+    keep &= ~gone
+    parsed.outcast.add(rows.row[gone], "rows lost around it")
     back = keep & (period < 0)
     keep &= ~back
     parsed.outcast.add(rows.row[back], "corrupt stamp")

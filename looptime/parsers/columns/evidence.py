@@ -23,6 +23,8 @@ __all__ = [
     "check_spoilt",
     "clocklike",
     "counts_rows",
+    "falls",
+    "goes_level",
     "lie_within_loops",
     "marked",
     "rises",
@@ -132,6 +134,27 @@ def counts_rows(values: Float) -> bool:
     (True, False)
     """
     return len(values) > 2 and bool((np.diff(values) == 1).all()) and values[0] in (0, 1)
+
+
+def falls(values: Float) -> bool:
+    """Whether values fall from row to row all along, as times do where the newest comes first."""
+    return len(values) >= 10 and bool((np.diff(values) < 0).all())
+
+
+def goes_level(values: Float) -> bool:
+    """Whether values stay about one level; those of a clock climb, even across restarts.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> goes_level(np.array([20.0, 22, 19, 21, 20])), goes_level(np.array([0.0, 90, 180, 5, 95]))
+    (True, False)
+    """
+    if len(values) < 5:
+        return False
+    low, high = np.quantile(values, [0.1, 0.9])
+    level = (np.diff(values) >= 0).mean() < 0.75 and high <= 20 * max(low, 1e-12)
+    return bool(level and values.min() >= 0)
 
 
 def clocklike(dialect: Dialect, index: int) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.roles import Role, Stamped
 from looptime.parsers.columns.unit import Unit
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.source import Source
@@ -40,6 +41,10 @@ class Options:
         Who gave the unit: ``option`` or ``project``.
     by : str or None
         Column whose values are senders of their own.
+    stamped : str or None
+        Whether rows are stamped at the ``start`` or the ``end`` of their loops.
+    rate_hz : float or None [1/s]
+        How often the loop runs, where the log does not say.
     """
 
     unit: str | None = None
@@ -48,6 +53,8 @@ class Options:
     loop_call: str | None = None
     unit_from: str = "option"
     by: str | None = None
+    stamped: str | None = None
+    rate_hz: float | None = None
 
 
 @dataclass
@@ -187,6 +194,8 @@ class LoopRows:
         Loops after which rows are missing: they do not last until the next row.
     said : str
         How the loops were found, in plain words.
+    ended : bool
+        Whether `start` holds the ends of the loops: each began where the one before ended.
     """
 
     row: Int
@@ -200,6 +209,7 @@ class LoopRows:
     body: Int | None = None
     lost: NDArray[np.bool_] | None = None
     said: str = "the rows, one a loop"
+    ended: bool = False
 
     def __len__(self) -> int:
         return len(self.start)
@@ -286,11 +296,17 @@ class Given:
         Parts that several columns play side by side: the instants of a loop, its durations.
     sure : bool
         Whether the log can be no other layout that says less.
+    roles : tuple of (Head, Role)
+        What every other column was judged to be, where columns are judged.
+    stamped : Stamped
+        Which end of its loop a row is stamped at, by its first rows.
     """
 
     one: dict[str, Head]
     groups: dict[str, tuple[Head, ...]] = field(default_factory=dict)
     sure: bool = True
+    roles: tuple[tuple[Head, Role], ...] = ()
+    stamped: Stamped = field(default_factory=Stamped)
 
     def items(self) -> Iterator[tuple[Key, Head]]:
         """Every column with what it is known by."""

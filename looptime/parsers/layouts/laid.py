@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.parsers.columns.inside import own
 from looptime.parsers.layouts.contract import Parts
-from looptime.parsers.layouts.inside import own
 
 __all__ = ["lay_out"]
 

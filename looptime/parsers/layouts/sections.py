@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import rises, wordy
 from looptime.parsers.columns.headers import Head, roles
+from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.unit import Unit, find_unit
 from looptime.parsers.layouts.contract import (
     Column,
@@ -23,7 +24,6 @@ from looptime.parsers.layouts.contract import (
     spellings,
 )
 from looptime.parsers.layouts.cycles import Cycles, find_cycles
-from looptime.parsers.layouts.inside import enclosing
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.table import damaged_lines
 

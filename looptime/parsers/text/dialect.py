@@ -68,6 +68,10 @@ class Dialect:
         Whether blanks stand between a delimiter and a quoted cell.
     sample : tuple of tuple of str
         Cells of the first rows.
+    unit : str or None
+        Unit that the caller gives to the clock.
+    rate_hz : float or None [1/s]
+        How often rows were written, as the caller says of a log without a clock.
     """
 
     delimiter: str
@@ -80,6 +84,8 @@ class Dialect:
     units_line: int = 0
     spaced_quotes: bool = False
     sample: tuple[tuple[str, ...], ...] = field(default=(), repr=False)
+    unit: str | None = None
+    rate_hz: float | None = None
     _known: dict[int, NDArray[np.float64]] = field(default_factory=dict, repr=False, compare=False)
 
 
@@ -250,7 +256,8 @@ def named(dialect: Dialect, columns: str, path: str) -> Dialect:
 def _score(lines: list[str], delimiter: str, decimal: str) -> tuple[float, int]:
     """How well the lines fall into rows of one length whose cells are numbers or words."""
     rows = [split_line(line, delimiter) for line in lines[:400]]
-    lengths = Counter(len(row) for row in rows if any(_is_value(c, decimal) for c in row))
+    valued = [any(_is_value(cell, decimal) for cell in row) for row in rows]
+    lengths = Counter(len(row) for row, good in zip(rows, valued, strict=True) if good)
     if not lengths:
         return 0.0, 0
     fields, hits = max(lengths.items(), key=lambda item: (item[1], item[0]))
@@ -259,7 +266,8 @@ def _score(lines: list[str], delimiter: str, decimal: str) -> tuple[float, int]:
     whole = sum(_is_value(cell, decimal) or is_missing(cell) or _is_word(cell) for cell in cells)
     # many cells are a sign of the right delimiter, odd cells of a wrong one
     score = hits / len(rows) * whole / len(cells) * (good / len(cells) + 0.1 * min(fields, 10))
-    return score, fields
+    headed = not valued[0] and len(rows[0]) == fields  # a name for every cell
+    return score + 0.01 * headed, fields
 
 
 def _has_spaced_quote(line: str, delimiter: str) -> bool:

@@ -5,7 +5,7 @@ import pytest
 
 import looptime
 from looptime.errors import LogError
-from looptime.parsers.layouts.inside import enclosing
+from looptime.parsers.columns.inside import enclosing
 from tests.parsers.build import balance, periods_ms, read, self_ms, unattributed_ms
 
 GYRO, DRIVE, LOG = [1, 2, 3, 1, 2], [4, 3, 5, 6, 4], [5, 5, 6, 5, 7]
@@ -134,14 +134,13 @@ def test_first_interval_since_the_board_was_switched_on(tmp_path):
     assert periods_ms(run) == [20.0] * 4
 
 
-def test_a_clock_under_an_unknown_name_is_no_part(tmp_path):
-    """A column that only rises is asked about, and read once it is named."""
+def test_a_clock_under_an_unknown_name(tmp_path):
+    """The only column that does nothing but rise is the clock, and that is said."""
     rows = "".join(f"{k * 20},{k % 3 + 1},{k % 4 + 2}\n" for k in range(30))
-    log = "Zeit_ms,gyro_ms,drive_ms\n" + rows
-    with pytest.raises(LogError, match=r"column 'Zeit' rises .* --columns"):
-        read(tmp_path, log)
-    run = read(tmp_path, log, columns="time_ms,gyro_ms,drive_ms")
+    run = read(tmp_path, "Zeit_ms,gyro_ms,drive_ms\n" + rows)
     assert periods_ms(run) == [20.0] * 29
+    assert list(self_ms(run)) == ["gyro", "drive"]
+    assert run.clock.notes == ("'Zeit_ms' is taken for the clock: it alone rises from row to row",)
 
 
 def test_loop_numbers_that_were_passed_over(tmp_path):
@@ -195,3 +194,82 @@ def test_calls_of_no_length_that_can_be(tmp_path):
     rows = [f"{k},main,loop,{k},-1\n{k},other,read,{k},1\n" for k in range(40)]
     with pytest.raises(LogError, match="no call that can be used"):
         read(tmp_path, "loop,thread,name,start_ms,duration_ms\n" + "".join(rows))
+
+
+def stamped_at_the_end(total=False):
+    """Forty loops of gyro, drive and 2 ms more, stamped when they are written."""
+    gyro, drive = [k * 7 % 5 + 1 for k in range(40)], [k * 3 % 8 + 4 for k in range(40)]
+    work = [g + d for g, d in zip(gyro, drive, strict=True)]
+    end = np.cumsum(np.add(work, 2)) + 98
+    if total:
+        return text("time_ms,gyro_ms,drive_ms,total_ms\n", end, gyro, drive, work), gyro
+    return text("time_ms,gyro_ms,drive_ms\n", end, gyro, drive), gyro
+
+
+def test_rows_stamped_at_the_end(tmp_path):
+    """Parts that go with the step before their row belong to the time before its stamp."""
+    log, gyro = stamped_at_the_end()
+    run = read(tmp_path, log)
+    assert self_ms(run)["gyro"] == gyro[1:]
+    assert unattributed_ms(run) == [2.0] * 39
+    assert run.set_aside.counts == {"before first loop": 1}
+    assert run.loop_columns.start_ns[0] == 105 * 10**6  # 98 and the first loop's 1 + 4 + 2
+    assert any("stamped at the end" in note for note in run.clock.notes)
+
+
+def test_rows_stamped_at_the_end_with_a_total(tmp_path):
+    """With a total each loop starts that long before its stamp."""
+    log, gyro = stamped_at_the_end(total=True)
+    run = read(tmp_path, log)
+    assert self_ms(run)["gyro"] == gyro[:-1]
+    assert unattributed_ms(run) == [2.0] * 39
+    assert run.loop_columns.start_ns[0] == 100 * 10**6
+    assert run.set_aside.counts == {"unfinished last loop": 1}
+
+
+def test_the_caller_says_which_end(tmp_path):
+    """What the caller says of the stamps is taken against the values."""
+    log, gyro = stamped_at_the_end()
+    assert self_ms(read(tmp_path, log, stamped="start"))["gyro"] == gyro[:-1]
+    plain = text("time_ms,gyro_ms\n", range(0, 100, 20), GYRO)
+    assert self_ms(read(tmp_path, plain, stamped="end"))["gyro"] == GYRO[1:]
+
+
+def test_damaged_row_of_a_log_stamped_at_the_end(tmp_path):
+    """The loop after a damaged row has no known start."""
+    log = stamped_at_the_end()[0].splitlines(keepends=True)
+    log[20] = "7,8\n"
+    run = read(tmp_path, "".join(log))
+    assert len(run) == 37
+    assert set(unattributed_ms(run)) == {2.0}
+    assert run.set_aside.counts["rows lost around it"] == 1
+
+
+def test_signals_of_a_log_stamped_at_the_end(tmp_path):
+    """A value stands at the stamp of its row, not where the loop began."""
+    rows = "".join(f"{k * 20},{k % 3 + 1},{90 + k}\n" for k in range(5))
+    run = read(tmp_path, "time_ms,gyro_ms,heading\n" + rows, stamped="end")
+    assert (run.signals.time_ns / 1e6).tolist() == [20.0, 40.0, 60.0, 80.0]
+    assert run.signals.values["heading_deg"].tolist() == [91.0, 92.0, 93.0, 94.0]
+
+
+def test_parts_that_overlap_are_not_added_up(tmp_path):
+    """What is longer than the loop has room for beside its parts is left out of them."""
+    draw = np.random.default_rng(4)
+    gyro, drive = draw.integers(1, 4, 60), draw.integers(5, 12, 60)
+    time = np.append(0, np.cumsum(gyro + drive + 1)[:-1])
+    log = text("time_ms,gyro_ms,drive_ms,stream_ms\n", time, gyro, drive, 5 + time % 2)
+    run = read(tmp_path, log)
+    assert list(self_ms(run)) == ["gyro", "drive"]
+    assert unattributed_ms(run) == [1.0] * 59
+    assert list(run.signals.values) == ["stream_ms"]
+
+
+def test_rate_of_a_log_without_a_clock(tmp_path):
+    """Given the rate, lengths of work are no periods; without it they are asked about."""
+    log = text("execution_time_ms\n", [1, 2, 3, 1, 2])
+    with pytest.raises(LogError, match="give its rate with --rate-hz"):
+        read(tmp_path, log)
+    run = read(tmp_path, log, rate_hz=50)
+    assert periods_ms(run) == [20.0] * 5
+    assert (run.loop_columns.body_ns / 1e6).tolist() == [1.0, 2.0, 3.0, 1.0, 2.0]

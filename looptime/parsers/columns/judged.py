@@ -1,0 +1,190 @@
+"""The roles of a log's columns, judged by its headers and first rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+from looptime.parsers.columns.evidence import counts_rows, falls, goes_level, rises, shown, wordy
+from looptime.parsers.columns.headers import Head, roles
+from looptime.parsers.columns.lexicon import bare_name, meaning
+from looptime.parsers.columns.roles import Judged, Role, Seen, Stamped, judge
+from looptime.parsers.columns.unit import Unit, clock_unit, in_16_bits, text_unit
+from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.units import UNITS
+
+__all__ = ["CLOCKS", "COUNTS", "PHASES", "Understood", "find_clock", "understand"]
+
+#: Headers of a clock, of a loop number and of a phase, in order of preference.
+CLOCKS = (
+    "time", "timestamp", "t", "ts", "stamp", "clock", "systemtime", "devicetime", "loopstart",
+    "start", "starttime", "elapsed", "elapsedtime", "uptime", "runtime", "epoch", "now",
+    "datetime", "date", "micros", "millis", "nanos",
+)  # fmt: skip
+COUNTS = ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass")
+PHASES = ("phase", "mode", "state")
+#: A column that rises over so many rows is a clock, whatever it is called.
+_ROWS_OF_A_CLOCK = 20
+
+
+@dataclass(frozen=True)
+class Understood:
+    """What every column of a log of one row a loop is taken for.
+
+    Parameters
+    ----------
+    one : dict of str to Head
+        ``time``, ``period``, ``total``, ``loop``, ``phase``, where the log has them.
+    parts : tuple of Head
+        With the unit that was inferred where the header names none.
+    roles : tuple of (Head, Role)
+        Every column that was judged.
+    stamped : Stamped
+    """
+
+    one: dict[str, Head]
+    parts: tuple[Head, ...]
+    roles: tuple[tuple[Head, Role], ...]
+    stamped: Stamped
+
+
+def find_clock(found: list[Head], dialect: Dialect) -> Head | None:
+    """The column that tells the time: by its header if its values climb, else by them alone."""
+    named = roles(found, {word: (word,) for word in CLOCKS})
+    likely = [*named.values(), *(h for h in found if meaning(h.text) == "clock")]
+    for head in likely:
+        if _is_clock(head, dialect):
+            return head
+    return next((head for head in found if text_unit(dialect, head) is not None), None)
+
+
+def _is_clock(head: Head, dialect: Dialect) -> bool:
+    values = numbers(dialect, head.index)
+    known = values[np.isfinite(values)]
+    if not len(known):
+        return text_unit(dialect, head) is not None
+    if head.unit is None and counts_rows(known) and head.word in COUNTS:
+        return False
+    odd = in_16_bits(known) or falls(known) or not goes_level(known)
+    return len(known) < 5 or rises(values) or (odd and head.word in CLOCKS)
+
+
+def _unnamed_clock(found: list[Head], dialect: Dialect) -> Head | None:
+    """The only column that does nothing but rise, if it names a unit or goes with the lengths."""
+    rising = [
+        head
+        for head in found
+        if meaning(head.text) not in ("signal", "counter", "group")
+        and _only_rises(numbers(dialect, head.index))
+    ]
+    timed = [head for head in rising if head.unit]
+    if len(timed) == 1:
+        return timed[0]
+    for head in rising:
+        unit = _unit(dialect, head)
+        rest = [other for other in found if other is not head]
+        if unit is not None and _judged(rest, dialect, head, unit).stamped.side:
+            return head
+    return None
+
+
+def _only_rises(values: NDArray[np.float64]) -> bool:
+    rises = len(values) >= _ROWS_OF_A_CLOCK and bool((np.diff(values) > 0).all())
+    return rises and not counts_rows(values)
+
+
+def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit | None) -> Judged:
+    seen = [_seen(head, dialect, clock is None) for head in rest]
+    times = None if clock is None or unit is None else _sampled(dialect, clock, unit)
+    return judge(seen, times)
+
+
+def understand(found: list[Head], dialect: Dialect, asked: bool = False) -> Understood:
+    r"""Take the columns of a log of one row a loop for what they are.
+
+    Parameters
+    ----------
+    found : list of Head
+        Its columns.
+    dialect : Dialect
+        How it is written, with its first rows.
+    asked : bool
+        Whether the caller says that every number beside the clock is a length.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> from looptime.parsers.text.dialect import sniff
+    >>> rows = "".join(f"{k * 20},{2 + k % 3},{90 + k % 5}\n" for k in range(30))
+    >>> like = sniff("time_ms,gyro time,heading\n" + rows, "a.csv")
+    >>> known = understand(heads(like.header), like)
+    >>> known.one["time"].text, [(head.text, head.unit) for head in known.parts]
+    ('time_ms', [('gyro time', 'ms')])
+    """
+    one: dict[str, Head] = {}
+    counts = [h for h in found if h.unit is None and h.word in COUNTS]
+    counted = [h for h in counts if rises(numbers(dialect, h.index))]
+    one |= roles(counted, {"loop": COUNTS})
+    one |= roles(found, {"phase": PHASES})
+    clock = find_clock([h for h in found if h not in one.values()], dialect)
+    clock = clock or _unnamed_clock(found, dialect)
+    unit = None
+    if clock is not None:
+        one["time"] = clock
+        unit = _unit(dialect, clock)
+    rest = [head for head in found if head not in one.values()]
+    said = _judged(rest, dialect, clock, unit)
+    names = {ns: name for name, ns in UNITS.items()}
+    taken = [
+        (
+            head if head.unit or role.unit_ns is None else replace(head, unit=names[role.unit_ns]),
+            role,
+        )
+        for head, role in zip(rest, said.roles, strict=True)
+    ]
+    for part, role in (("period", "period"), ("total", "whole")):
+        first = [head for head, r in taken if r.taken_as == role]
+        if first:
+            one[part] = first[0]
+    return Understood(
+        one, tuple(h for h, r in taken if r.taken_as == "part"), tuple(taken), said.stamped
+    )
+
+
+def _unit(dialect: Dialect, clock: Head) -> Unit | None:
+    try:
+        return clock_unit(dialect, clock, clock.unit, (dialect.unit, "option"), "")
+    except LogError:  # told where the log is read, with what to do
+        return None
+
+
+def _seen(head: Head, dialect: Dialect, no_clock: bool) -> Seen:
+    """A column with what its header says, as far as its values do not say otherwise."""
+    values, means = numbers(dialect, head.index), meaning(head.text)
+    if wordy(dialect, head.index):
+        means, values = "signal", np.full(len(values), np.nan)
+    elif means == "clock" and not rises(values):
+        plain = head.word in CLOCKS and no_clock  # the time that a loop took
+        means = "whole" if plain else "duration"
+    elif head.unit is None and means not in ("period", "clock") and counts_rows(values):
+        means = "counter"
+    elif means == "latency" and no_clock and "end" in head.text.lower():
+        means = "period"
+    ns = UNITS[head.unit] if head.unit else None
+    return Seen(means, values, ns, bare_name(head.text), shown(head))
+
+
+def _sampled(dialect: Dialect, head: Head, unit: Unit) -> NDArray[np.float64]:
+    """First values of a column of instants [ns], NaN where there is none."""
+    if unit.stamp is None or unit.stamp.startswith("decimal"):
+        return numbers(dialect, head.index) * unit.ns
+    import pyarrow as pa
+
+    from looptime.parsers.text.datetimes import parse_stamps
+
+    cells = [row[head.index] for row in dialect.sample]
+    ns, ok, there = parse_stamps(pa.chunked_array([cells]), unit.stamp)
+    return np.where(ok & there, (ns - ns[:1]).astype(float), np.nan)

@@ -1,0 +1,185 @@
+"""What a column header says in ordinary words: its words, and what kind of quantity they name."""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+
+from looptime.units import split_unit
+
+__all__ = ["MEANINGS", "bare_name", "meaning", "tokens"]
+
+#: What a header can say of its column.
+MEANINGS = (
+    "clock", "whole", "period", "busy", "latency", "deviation", "setting", "duration", "signal",
+    "counter", "group", "bare",
+)  # fmt: skip
+
+_SPLIT = re.compile(r"[^A-Za-z0-9]+|(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
+_WHOLE = {
+    "loop", "loops", "cycle", "frame", "iteration", "iter", "pass", "main", "mainloop", "overall",
+    "whole", "total", "totals", "all", "sum", "full", "entire", "everything", "tick",
+    "superloop", "scan",
+}  # fmt: skip
+_PERIOD = {"period", "periods", "interval", "dt", "delta", "timestep", "step", "spacing", "tstep"}
+_BUSY = {
+    "busy", "work", "working", "exec", "execution", "execute", "active", "processing", "process",
+    "body", "cpu", "runtime", "computation", "compute",
+}  # fmt: skip
+_LATENCY = {
+    "latency", "age", "staleness", "lag", "delay", "roundtrip", "rtt", "ping", "e2e", "response",
+    "lateness", "stale",
+}  # fmt: skip
+_DEVIATION = {
+    "jitter", "error", "err", "deviation", "dev", "diff", "difference", "offset", "skew", "drift",
+    "overshoot", "slip", "overrun", "slack", "margin", "headroom", "remaining",
+}  # fmt: skip
+_SETTING = {
+    "target", "budget", "setpoint", "nominal", "deadline", "limit", "timeout", "desired",
+    "expected", "requested", "goal", "reference", "max", "min", "resolution",
+}  # fmt: skip
+_DURATION = {
+    "time", "times", "duration", "durations", "dur", "took", "taken", "elapsed", "cost", "dt",
+    "delta", "length", "span", "spent", "exec", "execution", "runtime",
+}  # fmt: skip
+#: Words of an instant, of which a clock's header is made, and those that may stand beside them.
+_INSTANT = {
+    "time", "timestamp", "timestamps", "stamp", "t", "ts", "clock", "epoch", "datetime", "date",
+    "now", "uptime", "micros", "millis", "nanos", "elapsed", "utc", "clk", "monotonic",
+    "start", "started",
+}  # fmt: skip
+_OF_A_CLOCK = _INSTANT | {
+    "unix", "gmt", "local", "system", "sys", "wall", "host", "device", "board", "robot", "mono",
+    "monotonic", "since", "start", "started", "boot", "at", "log", "logged", "recorded", "record",
+    "run", "game", "match", "abs", "absolute", "rel", "relative", "of", "the", "sensor", "fpga",
+    "mcu", "pc", "sample", "server", "client", "current", "s", "ms", "us", "ns", "sec", "secs",
+    "seconds", "second", "msec", "usec", "milliseconds", "microseconds", "nanoseconds", "day",
+    "row", "loop", "received", "recv", "header", "capture", "event", "real", "in", "hw", "origin",
+}  # fmt: skip
+_SIGNAL = {
+    "heading", "yaw", "pitch", "roll", "angle", "angles", "velocity", "vel", "speed", "position",
+    "pos", "pose", "x", "y", "z", "w", "volt", "volts", "voltage", "vbat", "battery", "bat",
+    "current", "amps", "temp", "temperature", "power", "torque", "rpm", "dist", "distance", "range",
+    "accel", "acceleration", "gx", "gy", "gz", "ax", "ay", "az", "mx", "my", "mz", "qx", "qy", "qz",
+    "qw", "percent", "pct", "hz", "fps", "freq", "frequency", "rate", "omega", "gain", "pwm",
+    "throttle", "steer", "steering", "brake", "pressure", "humidity", "lat", "lon", "altitude",
+    "depth", "curvature", "value", "raw", "adc", "reading", "output", "input", "setpoint", "kp",
+    "ki", "kd", "p", "i", "d", "load", "memory", "mem", "heap", "bytes", "size", "confidence",
+    "score", "ratio", "duty", "enabled", "active", "valid", "ok", "flag", "flags", "status",
+    "button", "axis", "joystick", "level", "light", "lux", "mag", "quality", "ticks", "turns",
+}  # fmt: skip
+_OTHER_UNITS = {
+    "deg", "degrees", "rad", "rads", "m", "mm", "cm", "km", "v", "mv", "a", "ma", "c", "hz", "khz",
+    "pct", "percent", "rpm", "mps", "nm", "n", "w", "kg", "g", "px", "dps", "fps", "mhz", "ppm",
+    "kb", "mb", "pa", "bar", "lux", "counts", "ticks",
+}  # fmt: skip
+_COUNTER = {
+    "index", "idx", "row", "line", "id", "no", "nr", "number", "num", "count", "counter", "seq",
+    "sequence", "n", "k", "i",
+}  # fmt: skip
+_GROUP = {
+    "agent", "tag", "device", "robot", "node", "sensor", "channel", "unit", "module", "source",
+    "topic", "task", "thread", "core", "host", "station", "vehicle", "anchor", "addr", "address",
+    "mac", "motor", "wheel", "board",
+}  # fmt: skip
+_FILLERS = {
+    "the", "of", "in", "per", "last", "this", "each", "to", "since", "real", "actual", "measured",
+    "avg", "average", "mean", "my", "code", "task", "control", "robot", "periodic", "thread",
+    "current", "previous", "prev", "between", "t", "us", "ms", "s", "ns", "start", "end", "for",
+    "run",
+}  # fmt: skip
+#: Components of vectors.
+_AXIS = re.compile(r"^[a-z]{0,3}[xyzw]$")
+# words that are written as one: the second part is what the first is of
+_JOINED = re.compile(
+    r"^(?!timestamp|timeout|uptime|runtime|datetime|realtime|timestep|mainloop|superloop)"
+    r"(?P<a>[a-z]{2,}?)(?P<b>time|duration|period|cycle|latency|interval|loop|jitter)$|"
+    r"^(?P<c>loop|cycle|frame|total|elapsed|exec|delta|unix|time|system|work)(?P<d>[a-z]{2,})$"
+)
+_WHOLES = {"timestamp", "timeout", "uptime", "runtime", "datetime", "realtime", "timestep",
+           "mainloop", "superloop", "timestamps", "execution", "totals", "loops", "times",
+           "looping", "frames", "cycles", "working", "systems", "timer", "deltas"}  # fmt: skip
+
+
+@lru_cache(maxsize=4096)
+def tokens(text: str) -> tuple[str, ...]:
+    """Words of a header in lower case, without its time unit.
+
+    Examples
+    --------
+    >>> tokens("Gyro Time [ms]"), tokens("dt_gyro"), tokens("loopTimeMs"), tokens("looptime")
+    (('gyro', 'time'), ('dt', 'gyro'), ('loop', 'time'), ('loop', 'time'))
+    """
+    stem = split_unit(text)[0]
+    found: list[str] = []
+    for piece in _SPLIT.split(stem):
+        word = piece.lower().rstrip("0123456789")
+        joined = None if not word or word in _WHOLES else _JOINED.match(word)
+        if joined:
+            found += [part for part in joined.groups() if part]
+        elif word:
+            found.append(word)
+    return tuple(found) or ((stem.strip().lower(),) if stem.strip() else ())
+
+
+def bare_name(text: str) -> tuple[str, ...]:
+    """Words of a header that say of what it tells, without those for a length of time.
+
+    Examples
+    --------
+    >>> bare_name("Gyro duration"), bare_name("dt_gyro_read_ms")
+    (('gyro',), ('gyro', 'read'))
+    """
+    return tuple(word for word in tokens(text) if word not in _DURATION | _FILLERS | {"column"})
+
+
+@lru_cache(maxsize=4096)
+def meaning(text: str) -> str:
+    """What a header says of its column, one of `MEANINGS`; values have the last word.
+
+    Examples
+    --------
+    >>> [meaning(text) for text in ("Loop Time", "gyro_ms", "dt", "imu_latency_ms", "heading")]
+    ['whole', 'duration', 'period', 'latency', 'signal']
+    >>> [meaning(text) for text in ("time_elapsed", "Jitter(ms)", "ExecutionTime(ms)", "Gyro")]
+    ['clock', 'deviation', 'busy', 'bare']
+    """
+    words, unit = tokens(text), split_unit(text)[1]
+    said = set(words)
+    rest = said - _FILLERS
+    timed = unit is not None or bool(said & _DURATION)
+    if words.count("end") == 2 and "to" in said:
+        return "latency"
+    of_loop = "loop" in said and not said & {"start", "started", "at"}
+    if said <= _OF_A_CLOCK and said & _INSTANT and not of_loop:
+        return "clock"
+    if not rest:
+        return "duration" if timed else "bare"
+    if (
+        said <= {"since", "last", "time", "loop", "start", "previous"}
+        and "since" in said
+        and (said & {"last", "previous"})
+    ):
+        return "period"
+    if rest & _SETTING and (timed or rest & _WHOLE or rest & _PERIOD):
+        return "setting"
+    if rest & _DEVIATION and (timed or rest <= _DEVIATION | _PERIOD | _WHOLE | _DURATION):
+        return "deviation"
+    if rest & _LATENCY and (timed or rest <= _LATENCY | _WHOLE):
+        return "latency"
+    if rest <= _PERIOD | _WHOLE | _DURATION and rest & _PERIOD:
+        return "period"
+    if unit is None and words[-1] in _OTHER_UNITS and len(words) > 1:
+        return "signal"
+    if rest <= _WHOLE | _DURATION | _BUSY:
+        if rest & _BUSY:
+            return "busy"
+        if rest & _WHOLE and (timed or not said & _COUNTER):
+            return "whole"
+    if unit is None and rest & _COUNTER and not said & _DURATION:
+        return "group" if said & _GROUP else "counter"
+    if timed:
+        return "duration"
+    if rest & _SIGNAL or len(words[-1]) == 1 or _AXIS.match(words[-1]):
+        return "signal"
+    return "bare"

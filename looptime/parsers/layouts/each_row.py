@@ -1,0 +1,202 @@
+"""Logs of one row a loop: units, which rows are loops, where each starts and how long it lasts."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.errors import LogError
+from looptime.parsers.columns.evidence import falls
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.judged import CLOCKS, COUNTS, PHASES
+from looptime.parsers.columns.lexicon import meaning
+from looptime.parsers.columns.roles import Stamped, stamped
+from looptime.parsers.columns.signals import first_rows, loops_after
+from looptime.parsers.columns.unit import Unit, clock_unit, find_unit
+from looptime.parsers.layouts.contract import Column, Content, Given, LoopRows, Reading
+from looptime.parsers.text.dialect import numbers
+from looptime.parsers.text.table import Key
+from looptime.units import NS_PER_S, UNITS
+
+__all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_notes", "unit"]
+
+Int = NDArray[np.int64]
+
+#: Column map; what a column is, is told by its header and its values.
+COLUMNS: dict[str, Column] = {
+    "time": Column(CLOCKS, "time"),
+    "period": Column((), "time"),
+    "total": Column((), "time"),
+    "loop": Column(COUNTS, "count"),
+    "phase": Column(PHASES),
+}
+
+
+def unit(log: Reading) -> Unit:
+    """The unit of the clock if there is one, else of the lengths."""
+    given, parts, path = log.given.one, log.given.groups.get("part", ()), log.source.path
+    if "time" in given:
+        return clock_unit(log.dialect, given["time"], given["time"].unit, log.asked, path)
+    of_parts = next((head.unit for head in parts if head.unit), None)
+    for part in ("period", "total"):
+        if part in given:
+            named = given[part].unit or of_parts
+            return find_unit(named, *log.asked, log.known(given[part]), path)
+    if not parts:  # nothing but the rate that the caller gives
+        return Unit("s", NS_PER_S, "option")
+    total = np.nansum([numbers(log.dialect, head.index) for head in parts], axis=0)
+    return find_unit(of_parts, *log.asked, total, path, "durations")
+
+
+def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
+    """The unit of one column: its own; what the caller gives is the clock's."""
+    main = next((part for part in ("time", "period", "total") if part in log.given.one), None)
+    if key == main and (unit.stamp is not None or log.options.unit is not None):
+        return unit
+    return Unit(unit.name, UNITS[head.unit] if head.unit else unit.ns, unit.said)
+
+
+def needed(given: Given) -> set[str]:
+    """A row needs its time, and its period where that is another; else its total or every part."""
+    equal = any(role.step for head, role in given.roles if head == given.one.get("period"))
+    needs = {"time", "period"} if not equal else {"time"}
+    return needs & set(given.one) or {"total"} & set(given.one) or {"part"}
+
+
+def loop_rows(content: Content, work: Int | None, bad: NDArray[np.bool_]) -> LoopRows:
+    """Rows that are loops, with start and length.
+
+    Parameters
+    ----------
+    content : Content
+        With any of the columns ``time``, ``period``, ``total``.
+    work : int64 array, shape (n,) [ns], or None
+        What the parts of each row add up to, where it has parts.
+    bad : bool array, shape (n,)
+        Rows that cannot be used.
+
+    Raises
+    ------
+    LogError
+        If the clock falls from row to row.
+    """
+    at = content.table.columns
+    time, total = at.get("time"), at.get("total")
+    apart = time is not None and _apart(content)
+    period = at.get("period") if apart or time is None else None
+    for lengths in (total, period):
+        if lengths is not None:
+            bad = bad | (lengths < 0)
+    early = np.zeros(len(bad), bool)
+    if period is not None:
+        early = first_rows(np.where(bad, 1, period), time)
+    elif time is None and content.log.options.rate_hz is None:
+        lengths = total if total is not None else work
+        assert lengths is not None
+        early = first_rows(np.where(bad, 1, lengths))
+    elif time is not None and len(time) > 3:
+        early[0] = time[0] == 0 and _zero_row(time)
+    content.outcast.add(np.flatnonzero(early & ~bad), "first interval")
+    content.outcast.add(np.flatnonzero(bad), "negative duration")
+    row = np.flatnonzero(~bad & ~early)
+    if time is None:
+        return _without_clock(content, row, period, total if total is not None else work)
+    if falls(time[row].astype(float)):
+        path = content.log.source.path
+        raise LogError("its times fall from row to row: put the oldest row first", path)
+    found = LoopRows(row, time[row], lost=loops_after(content.table, row, at))
+    if apart and period is not None:
+        said = "the rows, further apart than loops, with the period of some"
+        body = None if total is None else total[row]
+        return replace(found, period=period[row], body=body, lost=None, said=said)
+    return _stamped(content, found, work)
+
+
+def _zero_row(time: Int) -> bool:
+    """Whether the first row is one of zeros, before the clock was read."""
+    steps = np.diff(time)
+    return bool(steps[0] > max(20 * float(np.median(steps)), NS_PER_S))
+
+
+def _apart(content: Content) -> bool:
+    """Whether rows are further apart than the period that they give."""
+    time, period = content.table.columns["time"], content.table.columns.get("period")
+    if period is None or len(time) < 4:
+        return False
+    usual = float(np.median(period[1:]))
+    return 0 < usual < float(np.median(np.diff(time))) / 1.5
+
+
+def _without_clock(content: Content, row: Int, period: Int | None, work: Int | None) -> LoopRows:
+    """Loops laid one after another."""
+    rate = content.log.options.rate_hz
+    body = None if work is None else work[row]
+    if period is not None:
+        said, lengths = "the rows, one a loop, with its period", period[row]
+    elif rate is not None:
+        said, lengths = f"the rows, {rate:g} a second as given", _even(len(row), rate)
+    else:
+        assert body is not None
+        total = "total" in content.table.columns
+        said = f"the rows, one a loop, {'with its total' if total else 'the sum of its parts'}"
+        lengths, body = body, None
+    start = np.concatenate([[0], np.cumsum(lengths)[:-1]]).astype(np.int64)
+    return LoopRows(row, start, lengths, body=body, said=said)
+
+
+def _even(count: int, rate_hz: float) -> Int:
+    """Periods of a loop that runs so often [ns]."""
+    return np.diff(np.rint(np.arange(count + 1) * (NS_PER_S / rate_hz)).astype(np.int64))
+
+
+def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
+    """Loops between the rows' stamps, which may stand at their starts or at their ends."""
+    total, row = content.table.columns.get("total"), found.row
+    judged = total if work is None else work
+    side = Stamped(content.log.options.stamped or "", "as asked")
+    if not side.side and judged is not None:
+        after = np.append(np.diff(found.start), 0).astype(float)
+        side = stamped(judged[row].astype(float), np.where(after > 0, after, np.nan))
+    body = None if total is None else total[row]
+    if side.side == "end":
+        if body is not None:
+            return replace(found, start=found.start - body, body=body, said=_END)
+        return replace(found, ended=True, said=_END)
+    if body is not None and _of_loop_before(content.log.given):
+        body = np.append(body[1:], body[-1:])
+    return replace(found, body=body)
+
+
+def row_notes(rows: LoopRows, given: Given) -> tuple[str, ...]:
+    """What is to be said of loops that were found in this way."""
+    notes = []
+    clock = given.one.get("time")
+    if clock is not None and meaning(clock.text) != "clock" and clock.word not in CLOCKS:
+        notes.append(f"{clock.text!r} is taken for the clock: it alone rises from row to row")
+    if clock is None and "part" in given.groups:
+        notes.append("no clock in the log: loops are laid one after another")
+    if rows.said.endswith("sum of its parts"):
+        notes.append("no total in the log: the period is the sum of the parts")
+    if "further apart" in rows.said:
+        assert rows.period is not None
+        apart = float(np.median(np.diff(rows.start))) / 1e6
+        notes.append(
+            f"rows are {apart:.4g} ms apart, but the log gives a loop "
+            f"{float(np.median(rows.period)) / 1e6:.4g} ms: it holds some loops only"
+        )
+    if rows.said == _END:
+        notes.append(
+            "rows are stamped at the end of their loops: what a row holds belongs to the time "
+            "before its stamp (--stamped start if that is wrong)"
+        )
+    return tuple(notes)
+
+
+_END = "the rows, one a loop, stamped at its end"
+
+
+def _of_loop_before(given: Given) -> bool:
+    """Whether a row's total is that of the loop before its stamp."""
+    return any(role.step == "before" for head, role in given.roles if head == given.one["total"])

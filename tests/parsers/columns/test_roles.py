@@ -1,0 +1,190 @@
+"""What columns are of a loop, told from values whose making is known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from looptime.parsers.columns.roles import ROLES, Seen, judge, stamped
+
+ROWS = 400
+MS = 1_000_000
+
+
+def parts(seed=3):
+    """Three parts of a loop [ms], one of them with a long tail."""
+    draw = np.random.default_rng(seed)
+    return {
+        "gyro": 1 + 0.2 * draw.random(ROWS),
+        "drive": 4 + 0.3 * draw.random(ROWS),
+        "camera": 0.6 + 0.1 * draw.random(ROWS) + 30 * (draw.random(ROWS) < 0.05),
+    }
+
+
+def clock_of(period, end=False):
+    """A clock [ns] whose rows are stamped at the start, or at the end, of loops so long [ms]."""
+    ends = np.cumsum(period)
+    return (ends if end else ends - period) * MS
+
+
+def seen(meaning="bare", unit_ns=None, **columns):
+    """Columns to judge."""
+    return [Seen(meaning, v, unit_ns, tuple(k.split("_")), k) for k, v in columns.items()]
+
+
+def taken(judged):
+    """Roles by word."""
+    return [role.taken_as for role in judged.roles]
+
+
+@pytest.mark.parametrize("meaning", ["bare", "duration"])
+@pytest.mark.parametrize("scale", [1e-3, 1, 1e3, 1e6])
+@pytest.mark.parametrize("end", [False, True])
+def test_parts_without_a_unit(meaning, scale, end):
+    """The unit is that in which the clock's steps grow with the parts; both ends are told."""
+    lengths = parts()
+    clock = clock_of(sum(lengths.values()) + 0.4, end)
+    found = judge(seen(meaning, **{k: v * scale for k, v in lengths.items()}), clock)
+    assert taken(found) == ["part"] * 3
+    assert {role.unit_ns for role in found.roles} == {MS / scale}
+    assert found.stamped.side == ("end" if end else "start")
+
+
+def test_headings_beside_a_clock_are_no_parts():
+    """Values without a name that do not move the clock's steps stay values."""
+    lengths = parts()
+    draw = np.random.default_rng(8)
+    beside = seen(mast=90 + draw.random(ROWS), lift=np.cumsum(draw.normal(size=ROWS)) ** 2)
+    clock = clock_of(sum(lengths.values()))
+    assert taken(judge(beside, clock)) == ["signal", "signal"]
+
+
+def test_bare_words_of_a_paced_loop_are_not_believed():
+    """Where every loop is as long as every other nothing says that numbers are lengths."""
+    assert taken(judge(seen(**parts()), clock_of(np.full(ROWS, 60.0)))) == ["signal"] * 3
+
+
+def test_bare_words_beside_the_length_of_the_loop():
+    """A loop time without a unit gives bare words its unit, and they are called likely."""
+    lengths = parts()
+    loop = Seen("whole", sum(lengths.values()) + 2, None, (), "Loop Time")
+    found = judge([loop, *seen(**lengths)], clock_of(np.full(ROWS, 60.0)))
+    assert taken(found) == ["whole", "part", "part", "part"]
+    assert {role.unit_ns for role in found.roles} == {MS}
+    assert {role.sure for role in found.roles[1:]} == {"likely"}
+
+
+def test_loop_time_of_the_loop_before():
+    """A column that equals the step before its row is a period, and the parts move the next."""
+    lengths = parts()
+    period = sum(lengths.values()) + 1
+    late = Seen("whole", np.append(0, period[:-1]), None, (), "Loop Time")
+    found = judge([*seen(**lengths), late], clock_of(period))
+    assert found.roles[-1].taken_as == "period"
+    assert (found.roles[-1].step, found.roles[-1].unit_ns) == ("before", MS)
+    assert found.stamped.side == "start"
+
+
+def test_work_and_period_and_jitter():
+    """Work fits into the period, the period equals the steps, and jitter has both signs."""
+    work = sum(parts().values())
+    period = np.maximum(work, 10.0)
+    columns = [
+        Seen("busy", work * 1e3, 1000), Seen("period", period * 1e3, 1000),
+        Seen("deviation", period * 1e3 - 1e4, 1000), Seen("duration", period - 12, MS),
+    ]  # fmt: skip
+    found = judge(columns, clock_of(period))
+    assert taken(found) == ["whole", "period", "deviation", "deviation"]
+    assert taken(judge(columns, None)) == ["whole", "period", "deviation", "deviation"]
+
+
+def test_timers_of_the_run_and_of_its_start():
+    """What rises from row to row times the run; what ends after the first row, the start-up."""
+    lengths = parts()
+    period = sum(lengths.values())
+    boot = np.zeros(ROWS)
+    boot[0] = 1100.0
+    columns = [Seen("duration", np.cumsum(period) + 70, MS), Seen("duration", boot, MS)]
+    assert taken(judge(columns, clock_of(period))) == ["run timer", "start-up timer"]
+
+
+def test_longer_than_the_loop_is_a_latency_or_a_setting():
+    """No part is longer than its loop: what varies so is a latency, what never varies is set."""
+    period = sum(parts().values())
+    columns = seen("duration", MS, pipe=80 + np.arange(ROWS) % 7, limit=np.full(ROWS, 100.0))
+    assert taken(judge(columns, clock_of(period))) == ["latency", "setting"]
+
+
+def test_part_in_a_part_by_its_name():
+    """A part whose name goes on from another's, and which it grows with, lies in it."""
+    lengths = parts()
+    outer = lengths["camera"] + lengths["gyro"]
+    columns = seen("duration", MS, see=outer, see_grab=lengths["camera"], drive=lengths["drive"])
+    found = judge(columns, clock_of(outer + lengths["drive"]))
+    assert [role.inside for role in found.roles] == [-1, 0, -1]
+
+
+@pytest.mark.parametrize("order", [[0, 1, 2, 3], [2, 0, 3, 1], [1, 3, 0, 2]])
+def test_part_that_is_the_sum_of_others(order):
+    """A timer around others is found by its values, in any order of the columns."""
+    lengths = parts()
+    lengths["reads"] = lengths["gyro"] + lengths["camera"] + 0.01
+    period = lengths["reads"] + lengths["drive"] + 0.2
+    named = list(lengths)
+    columns = seen("duration", MS, **{named[k]: lengths[named[k]] for k in order})
+    found = judge(columns, clock_of(period))
+    inside = {c.name: role.inside for c, role in zip(columns, found.roles, strict=True)}
+    around = [column.name for column in columns].index("reads")
+    assert inside == {"reads": -1, "drive": -1, "gyro": around, "camera": around}
+
+
+def test_what_runs_beside_the_loop():
+    """Parts that together are longer than the loop are not all parts: one runs beside it."""
+    lengths = parts()
+    period = sum(lengths.values()) + 0.3
+    beside = 0.8 * period.min() + 0.4 * np.random.default_rng(1).random(ROWS)
+    found = judge(seen("duration", MS, **lengths, stream=beside), clock_of(period))
+    assert taken(found) == ["part", "part", "part", "beside"]
+    assert found.roles[-1].sure == "unsure"
+
+
+def test_few_rows_are_taken_by_name():
+    """With a handful of rows the headers alone are believed."""
+    columns = [Seen("duration", np.array([1.0, 2, 3]), MS), Seen("latency", np.ones(3), MS)]
+    assert taken(judge(columns, np.array([0.0, 1, 2]) * 20 * MS)) == ["part", "latency"]
+
+
+def test_stamps_of_a_paced_loop_written_after_its_work():
+    """The step before a row written after the work grows with it, the one after it shrinks."""
+    work = 5 + (np.arange(200) * 37 % 11) * 0.4
+    steps = np.diff(np.arange(200) * 20 + work)
+    found = stamped(work, np.append(steps, np.nan))
+    assert found.side == "end"
+    assert "before it by 0." in found.why
+
+
+def test_even_loops_tell_no_end():
+    """Where no length varies neither end is told."""
+    assert stamped(np.full(99, 3.0), np.full(99, 20.0)).side == ""
+
+
+def test_every_order_of_columns_is_judged_alike():
+    """What a column is taken for does not depend on where it stands."""
+    lengths = parts()
+    period = sum(lengths.values()) + 0.5
+    columns = [
+        *seen("bare", **lengths), Seen("whole", period, None, (), "Loop"),
+        Seen("signal", np.sin(np.arange(ROWS)), None, ("heading",), "heading"),
+    ]  # fmt: skip
+    expected = judge(columns, clock_of(period)).roles
+    for seed in range(5):
+        order = np.random.default_rng(seed).permutation(len(columns))
+        found = judge([columns[k] for k in order], clock_of(period)).roles
+        assert [replace(role, why="", unit_from="") for role in found] == [
+            replace(expected[k], why="", unit_from="") for k in order
+        ]
+
+
+def test_closed_list_of_roles():
+    """Every role that is given stands in the list."""
+    assert len(set(ROLES)) == len(ROLES)
