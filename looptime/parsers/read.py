@@ -148,7 +148,7 @@ def _pieces(source: Source, dialect: Dialect, options: Options, name: str | None
     """What the log's layout makes of its rows, a piece for each run; `name` is that shown."""
     layout, given = choose(dialect, options, source.path)
     if options.by is None and options.layout is None and layout.name in _ROW_A_LOOP:
-        refuse_mixed(dialect, given.first("time"), source.path)
+        refuse_mixed(dialect, given.first("time"), source.path, given.lengths)
     parsed = parse(layout, source, dialect, given, options)
     notes = parsed.clock.notes + tuple(source.cautions)
     parsed = _replace(

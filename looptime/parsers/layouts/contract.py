@@ -314,6 +314,12 @@ class Given:
         for name, heads in self.groups.items():
             yield from ((Member(name, place), head) for place, head in enumerate(heads))
 
+    @property
+    def lengths(self) -> set[int]:
+        """Columns that hold lengths of time, whatever of."""
+        judged = {head.index for head, role in self.roles if role.unit_ns or head.unit}
+        return judged | {head.index for part in self.groups.values() for head in part}
+
     def first(self, part: str) -> Head | None:
         """The column of a part, the first one of a group."""
         group = self.groups.get(part)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from looptime.errors import LogError, UsageError
 from looptime.parsers.columns.headers import Head, heads
+from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.unit import text_unit
 from looptime.parsers.text.datetimes import parse_stamps
 from looptime.parsers.text.dialect import Dialect, is_number, is_remark, numbers, split_line
@@ -51,7 +52,7 @@ def columns_of(dialect: Dialect) -> list[str]:
     ]
 
 
-def find_senders(dialect: Dialect, time: Head) -> Senders | None:
+def find_senders(dialect: Dialect, time: Head, taken: Collection[int] = ()) -> Senders | None:
     r"""The column by which alone the steps of the time make sense; None where there is none.
 
     Parameters
@@ -60,6 +61,8 @@ def find_senders(dialect: Dialect, time: Head) -> Senders | None:
         How the log is written, with its first rows.
     time : Head
         Column of the time.
+    taken : collection of int
+        Columns that are known to be something else.
 
     Examples
     --------
@@ -77,7 +80,7 @@ def find_senders(dialect: Dialect, time: Head) -> Senders | None:
         return None
     best: tuple[float, Senders] | None = None
     for at, name in enumerate(columns_of(dialect)):
-        if at == time.index or not name:
+        if at == time.index or not name or at in taken or meaning(name) == "signal":
             continue
         cells = [row[at].strip() for row in dialect.sample]
         if not _in_turn(cells):
@@ -125,15 +128,17 @@ def _in_turn(cells: list[str]) -> bool:
     return changes >= 0.3 * (len(cells) - 1)
 
 
-def refuse_mixed(dialect: Dialect, time: Head | None, path: str) -> None:
-    """Refuse rows whose steps make sense by sender alone.
+def refuse_mixed(
+    dialect: Dialect, time: Head | None, path: str, taken: Collection[int] = ()
+) -> None:
+    """Refuse rows whose steps make sense by sender alone; columns `taken` tell of none.
 
     Raises
     ------
     LogError
         With the column that tells them apart.
     """
-    found = None if time is None else find_senders(dialect, time)
+    found = None if time is None else find_senders(dialect, time, taken)
     if found is not None:
         shown = ", ".join(sorted(found.values)[:4]) + (", ..." if len(found.values) > 4 else "")
         raise LogError(
