@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure
+from looptime.analysers.pacing import periods_told
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import jackknife
 from looptime.stats.quantiles import element_number, time_quantiles
@@ -206,6 +207,8 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
         budget_from = "nominal period and a tenth"
     elif budget_ms is None:
         budget_from = "none set"
+    if not periods_told(run):
+        return _rate_alone(basis, by_period)
     total = float(period.sum())
     by_time = dict.fromkeys(("p50", "p90", "p99"))
     if len(period) and period.min() >= 0:
@@ -226,6 +229,18 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
         overruns=overruns(period, budget_ms, budget_from, serious_ms),
         drifting=_drifting(basis),
     )
+
+
+def _rate_alone(basis: Basis, period: Distribution) -> Pace:
+    """What is left where the clock's steps are as long as a loop: how many loops in what time."""
+    n, none = len(basis.run), Figure()
+    seconds = basis.run.duration_s
+    return Pace(
+        n, seconds, Distribution(period.mean, None, None, none, none, none, none, none, None),
+        None, None, dict.fromkeys(("p50", "p90", "p99")),
+        Rate(None, n / seconds if seconds > 0 else None),
+        Overruns(None, "the clock is too coarse to count them"), drifting=False,
+    )  # fmt: skip
 
 
 def _drifting(basis: Basis) -> bool:

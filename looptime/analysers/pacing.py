@@ -12,8 +12,9 @@ from looptime.run import Run, SelfPieces
 from looptime.schema import KINDS
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
+from looptime.units import NS_PER_S
 
-__all__ = ["MODES", "Pacing", "Waits", "find_waits", "pacing"]
+__all__ = ["MODES", "Pacing", "Waits", "find_waits", "pacing", "periods_told"]
 
 Float = NDArray[np.float64]
 Int = NDArray[np.integer]
@@ -96,6 +97,24 @@ class Pacing:
     def fixed_rate(self) -> bool:
         """Whether the loop keeps to a fixed rate."""
         return self.mode.startswith("fixed rate")
+
+
+def periods_told(run: Run) -> bool:
+    """Whether the log tells the length of a single loop, and not only how many there were.
+
+    Times in whole seconds do not, where loops are no longer than two of them.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from looptime.run import Clock, LoopColumns, Run
+    >>> period = np.array([0, 0, 0, 1, 0, 0, 1]) * 10**9
+    >>> loops = LoopColumns(np.arange(7), np.cumsum(period) - period, period)
+    >>> periods_told(Run(loops, clock=Clock("s", "header", 10**9)))
+    False
+    """
+    tick = run.clock.tick_ns
+    return tick < NS_PER_S or 2 * tick * len(run) <= int(run.loop_columns.period_ns.sum())
 
 
 def find_waits(run: Run, pieces: SelfPieces, table: SelfTable | None = None) -> Waits:
@@ -191,6 +210,9 @@ def pacing(
     achieved = len(period) / total * 1e3 if total > 0 else None
     known = waits.wait_ns is not None and float(waits.wait_ns.sum()) >= 0.005e6 * total
     wait_ms = float(np.mean(waits.wait_ns)) / 1e6 if known and waits.wait_ns is not None else None
+    if not periods_told(run):
+        why = "the clock steps by as much as a loop lasts"
+        return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     if len(period) < _FEWEST:
         why = f"{len(period)} loops are too few: {_FEWEST} would do"
         return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)

@@ -19,7 +19,7 @@ from looptime.analysers.durations import call_times, first_durations_ms
 from looptime.analysers.estimate import to_json
 from looptime.analysers.freshness import Freshness, freshness
 from looptime.analysers.pace import Pace, pace
-from looptime.analysers.pacing import Pacing
+from looptime.analysers.pacing import Pacing, periods_told
 from looptime.analysers.part import in_phase, phases
 from looptime.analysers.recurs import Recurrences, recurs
 from looptime.analysers.slow import SlowLoops, slow_events
@@ -154,6 +154,7 @@ def summarise(
     {'by_loops': 50.0, 'by_time': 50.0}
     """
     basis = prepare(run, origin_ns=origin_ns)
+    keep_warmup |= not periods_told(run)
     cut = warmup(basis, keep=keep_warmup)
     keep = in_phase(run, phase) if phase is not None else np.ones(len(run), bool)
     loops, duration_s = int(keep.sum()), float(run.loop_columns.period_ns[keep].sum()) / 1e9

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from looptime.analysers.pacing import periods_told
 from looptime.analysers.summary import Summary
 from looptime.analysers.summary import summarise as _summarise
 from looptime.analysers.summary import summarise_phases as _summarise_phases
@@ -13,7 +14,7 @@ from looptime.findings.about import with_options
 from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
 from looptime.findings.heading_rules import heading_findings
-from looptime.findings.run_rules import healthy, run_findings
+from looptime.findings.run_rules import healthy, rate_alone, run_findings
 from looptime.findings.slow_rules import slow_findings
 from looptime.findings.steering_rules import steering_findings
 from looptime.project import Heading, Project
@@ -60,6 +61,8 @@ def find(
     """
     if not summary.pace.loops:
         return ()
+    if not periods_told(summary.run):
+        return ranked([rate_alone(summary)])
     heading = heading or Heading()
     made = slow_findings(summary) + cost_findings(summary)
     made += run_findings(summary, heading.read_call) + heading_findings(summary, heading)

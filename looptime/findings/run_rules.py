@@ -21,7 +21,7 @@ from looptime.findings.finding import Finding
 from looptime.run import stated
 from looptime.schema import UNATTRIBUTED
 
-__all__ = ["healthy", "run_findings"]
+__all__ = ["healthy", "rate_alone", "run_findings"]
 
 _RATE_PPM = 2000.0
 
@@ -49,6 +49,18 @@ def healthy(at: Summary) -> Finding:
         "healthy", "fine", f"Nothing stands out: the loop runs evenly{speed}.{even}",
         rate, "1/s", evidence=evidence(at), command=command(at, "heading"),
     )  # fmt: skip
+
+
+def rate_alone(at: Summary) -> Finding:
+    """What is said where the clock's steps are as long as a loop."""
+    rate = at.pace.rate_hz.by_time
+    text = (
+        f"The log's times step by {ms(at.run.clock.tick_ns / 1e6)}, as long as a loop: "
+        f"{at.pace.loops:,} loops in {three(at.pace.duration_s)} s are {three(rate or 0.0)} a "
+        "second, and nothing can be told of single periods, stalls or rhythms. Log the time with "
+        "milliseconds."
+    )
+    return Finding("rate_alone", "look", text, rate, "1/s", evidence=evidence(at))
 
 
 def _warm_up(at: Summary) -> list[Finding]:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
-from looptime.parsers.text.datetimes import decimal, stamp_format
+from looptime.parsers.text.datetimes import decimal, printed_ns, stamp_format
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
 from looptime.parsers.text.table import Key, Want
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
@@ -30,13 +30,20 @@ _USUAL = (400 * NS_PER_US, 400 * NS_PER_MS)
 class Unit:
     """A time unit and who said so.
 
-    `stamp` is the format of a column that must be read as text; see `stamps_text`.
+    `stamp` is the format of a column that must be read as text; see
+    `looptime.parsers.text.datetimes`. `printed_ns` is the last digit that it is printed with.
     """
 
     name: str
     ns: int
     said: str
     stamp: str | None = None
+    printed_ns: int | None = None
+
+    @property
+    def tick_ns(self) -> int:
+        """The least step that a time in this unit can show, for all that is known [ns]."""
+        return self.printed_ns or self.ns
 
 
 def text_unit(dialect: Dialect, head: Head) -> Unit | None:
@@ -50,10 +57,12 @@ def text_unit(dialect: Dialect, head: Head) -> Unit | None:
     >>> text_unit(like, heads(like.header)[0]).name
     'clock time'
     """
-    stamp = stamp_format([row[head.index] for row in dialect.sample[:200]])
+    cells = [row[head.index] for row in dialect.sample]
+    stamp = stamp_format(cells if stamp_format(cells[:50]) else [])
     if stamp is None:
         return None
-    return Unit(stamp, 1, "inferred: the cells are written so", stamp)
+    said = "inferred: the cells are written so"
+    return Unit(stamp, 1, said, stamp, printed_ns(cells))
 
 
 def clock_unit(

@@ -74,7 +74,7 @@ def parse(
     other = None
     if main is not None and second is not None:
         unit, other = _steadier(layout, table, (main, unit), second)
-    table, again = _once(layout, table) if layout.repeats else (table, ())
+    table, again = _once(layout, table, unit) if layout.repeats else (table, ())
     wraps = _unwrapped(layout, table, unit) if layout.unwraps else ()
     content = Content(log, table, unit, units)
     found = layout.rows(content)
@@ -83,7 +83,8 @@ def parse(
     if isinstance(found.rows, LoopRows):
         _check_loops(found.rows, unit, source.path)
     clock = Clock(
-        unit.name, unit.said, tick_of(found.ticks, found.finest_ns or unit.ns), wraps=wraps,
+        unit.name, unit.said, tick_of(found.ticks, found.finest_ns or unit.tick_ns),
+        wraps=wraps,
         notes=found.notes + again, starts_from=layout.starts_from, other=other,
     )  # fmt: skip
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner)
@@ -125,7 +126,7 @@ def _steadier(
     return second[1], choice.other
 
 
-def _once(layout: Layout, table: Table) -> tuple[Table, tuple[str, ...]]:
+def _once(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, ...]]:
     """The table without rows that stand in it again."""
     at = dict(table.columns)
     first = Member(layout.clock, 0)
@@ -139,7 +140,10 @@ def _once(layout: Layout, table: Table) -> tuple[Table, tuple[str, ...]]:
         if not len(ties) and (step >= 0).all():
             return table, ()
         # where the clock ticks hardly faster than loops pass, rows may well be alike
-        sure = layout.unwraps or typical_step(time) >= 3 * tick_of(time, 1)
+        whole = unit.tick_ns if (time % unit.tick_ns == 0).all() else 1
+        sure = layout.unwraps or typical_step(time) >= 3 * tick_of(time, whole)
+        if not sure and len(ties) > 0.2 * len(time):
+            return table, ()
         later = {key for key in at if isinstance(key, Member) and key.group == layout.clock}
         rest = [column - time if key in later else column for key, column in at.items()]
         found = find_repeats(rest, time, sure)

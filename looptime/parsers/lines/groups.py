@@ -83,14 +83,14 @@ def find_senders(dialect: Dialect, time: Head, taken: Collection[int] = ()) -> S
         if at == time.index or not name or at in taken or meaning(name) == "signal":
             continue
         cells = [row[at].strip() for row in dialect.sample]
-        if not _in_turn(cells):
+        named = heads((name,))[0].word in _SENDERS
+        if not _in_turn(cells) or (not named and _counts(cells)):
             continue
         values = tuple(dict.fromkeys(cells))
         code = np.array([values.index(cell) for cell in cells])[known]
         steps = [np.diff(times[known][code == k]) for k in range(len(values))]
         own = max((_scatter(s) for s in steps if len(s) >= 3), default=np.inf)
-        plain = set(values) <= {"0", "1"} and heads((name,))[0].word not in _SENDERS
-        if plain and (np.diff(times[known]) > 0).all():
+        if set(values) <= {"0", "1"} and not named and (np.diff(times[known]) > 0).all():
             continue  # a flag that goes up and down with the steps
         if own < 0.5 * together and (best is None or own < best[0]):
             best = own, Senders(at, name, values)
@@ -126,6 +126,14 @@ def _in_turn(cells: list[str]) -> bool:
         return False
     changes = sum(a != b for a, b in pairwise(cells))
     return changes >= 0.3 * (len(cells) - 1)
+
+
+def _counts(cells: list[str]) -> bool:
+    """Whether cells are a counter that begins anew every few rows."""
+    if not all(is_number(cell) for cell in cells):
+        return False
+    steps = np.diff([float(cell) for cell in cells])
+    return bool((steps == 1).mean() >= 0.5 or (steps == -1).mean() >= 0.5) and len(set(cells)) > 2
 
 
 def refuse_mixed(

@@ -101,6 +101,9 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
     sample = [line for line in lines[:_FIRST_LINES] if is_text(line)]
     if len(sample) < 2:
         return None
+    pair = _two_columns(lines, source)
+    if pair is not None:
+        return pair, None, ""
     wordy = sum(bool(_LETTERS.search(line)) for line in sample) > 0.25 * len(sample)
     hosted = split_host(lines)
     if hosted is not None:
@@ -110,6 +113,57 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
     if not wordy:
         return None
     return _said(lines) or _tabled(lines, source, options)
+
+
+_SECONDS = re.compile(r"(^|[^a-z])(s|secs?|seconds?)$")
+_FRACTION = {
+    re.compile(r"(^|[^a-z])(ns|n(ano)?secs?|nanoseconds?|nanos)$"): 9,
+    re.compile(r"(^|[^a-z])(us|u?secs?|microsecs?|microseconds?|micros)$"): 6,
+    re.compile(r"(^|[^a-z])(ms|millisecs?|msecs?|milliseconds?|millis)$"): 3,
+}
+
+
+def _two_columns(lines: list[str], source: Source) -> Grid | None:
+    """A table whose time stands in two columns, whole seconds and their fraction, with one."""
+    if not any(pattern.search(word) for pattern in list(_FRACTION)[:2] for line in lines[:20]
+               for word in re.split(r"[,;|\s)\]]+", line.lower())):  # fmt: skip
+        return None
+    try:
+        like = sniff("\n".join(lines[:2000]), source.path)
+    except (LogError, UsageError):
+        return None
+    stems = [text.strip().lower().rstrip(")]") for text in like.header or ()]
+    whole = next((at for at, text in enumerate(stems) if _SECONDS.search(text)), None)
+    if whole is None:
+        return None
+    for pattern, digits in _FRACTION.items():
+        part = next((at for at, text in enumerate(stems) if pattern.search(text)), None)
+        if part is None or not _is_fraction(like, whole, part, 10**digits):
+            continue
+        grid = _table_grid(lines, like)
+        grid.names[whole], grid.names[part] = f"{STAMP} [s]", ""
+        for row in grid.rows:
+            if row is not None and row[part].strip().isdigit():
+                row[whole] = f"{row[whole].strip()}.{int(row[part]):0{digits}d}"
+                row[part] = ""
+        return grid
+    return None
+
+
+def _is_fraction(like: Dialect, whole: int, part: int, most: int) -> bool:
+    """Whether one column holds whole seconds that never fall and another what is below them."""
+    pairs = [(row[whole], row[part]) for row in like.sample]
+    if not all(a.isdigit() and b.isdigit() and int(b) < most for a, b in pairs):
+        return False
+    times = [int(a) * most + int(b) for a, b in pairs]
+    back = sum(b < a for a, b in pairwise(times))
+    fell = sum(int(b[1]) < int(a[1]) for a, b in pairwise(pairs))
+    return (
+        len(times) > 2
+        and back <= 0.05 * len(times)
+        and max(int(b) for _, b in pairs) > 0
+        and (fell > 0 or int(pairs[-1][0]) == int(pairs[0][0]))
+    )
 
 
 def _said(lines: list[str]) -> _Found | None:

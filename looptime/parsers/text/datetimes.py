@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,21 +14,37 @@ from looptime.units import NS_PER_S
 if TYPE_CHECKING:
     import pyarrow as pa
 
-__all__ = ["CLOCK", "DATE_TIME", "DAY_NS", "decimal", "parse_stamps", "stamp_format"]
+__all__ = [
+    "CLOCK", "DATE_TIME", "DAY_FIRST", "DAY_NS", "MONTH_FIRST", "decimal", "parse_stamps",
+    "printed_ns", "stamp_format",
+]  # fmt: skip
 
 Int = NDArray[np.int64]
-#: Formats: a date with a time of day; a time of day alone.
+#: Formats: a date with a time of day, year, day or month first; a time of day alone.
 DATE_TIME = "date-time"
+DAY_FIRST = "day/month date-time"
+MONTH_FIRST = "month/day date-time"
 CLOCK = "clock time"
 DAY_NS = 86_400 * NS_PER_S
 
 _DATE = r"(?P<y>\d{4})[-/](?P<mo>\d{1,2})[-/](?P<d>\d{1,2})"
-_ZONE = r"(?P<z>[Zz]|[+-]\d{2}:?\d{2}|[+-]\d{2})?"
-_ISO = (
-    rf"^\s*{_DATE}(?:[T ](?P<h>\d{{1,2}}):(?P<mi>\d{{2}})(?::(?P<s>\d{{2}})(?:[.,](?P<f>\d+))?)?"
-    rf"\s*{_ZONE})?\s*$"
+_SHORT = r"(?P<{0}>\d{{1,2}})[-/.](?P<{1}>\d{{1,2}})[-/.](?P<y>\d{{4}}|\d{{2}})"
+_ZONE = r"(?P<z>[Zz]|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2})?"
+_HALF = r"\s*(?:(?P<p>[AaPp])\.?[Mm]\.?)?"  # AM or PM
+_OF_DAY = (
+    r"[T ]\s*(?P<h>\d{1,2}):(?P<mi>\d{2})(?::(?P<s>\d{2})(?:[.,](?P<f>\d+))?)?"
+    rf"{_HALF}\s*{_ZONE}"
 )
-_TIME = r"^\s*(?:(?P<h>\d{1,3}):)?(?P<mi>\d{1,3}):(?P<s>\d{2})(?:[.,](?P<f>\d+))?\s*$"
+_TIME = (
+    r"^\s*(?:(?P<h>\d{1,3}):)?(?P<mi>\d{1,3}):(?P<s>\d{2})(?:[.,](?P<f>\d+))?"
+    rf"{_HALF}\s*{_ZONE}\s*$"
+)
+_PATTERNS = {
+    DATE_TIME: rf"^\s*{_DATE}(?:{_OF_DAY})?\s*$",
+    DAY_FIRST: rf"^\s*{_SHORT.format('d', 'mo')}{_OF_DAY}\s*$",
+    MONTH_FIRST: rf"^\s*{_SHORT.format('mo', 'd')}{_OF_DAY}\s*$",
+    CLOCK: _TIME,
+}
 _DECIMAL = r"^\s*(?P<sign>[+-]?)(?P<n>\d{1,18})(?:[.,](?P<f>\d*))?\s*$"
 _NOTHING = ("", "nan", "na", "n/a", "null", "none", "-")
 
@@ -39,15 +56,51 @@ def stamp_format(cells: list[str]) -> str | None:
     --------
     >>> stamp_format(["2026-03-01T10:00:00.125Z"]), stamp_format(["23:59:59.98"])
     ('date-time', 'clock time')
+    >>> stamp_format(["13/02/2026 09:13:22 PM"]), stamp_format(["02/13/26 9:13"])
+    ('day/month date-time', 'month/day date-time')
     >>> stamp_format(["12.5"]) is None
     True
     """
     texts = [cell for cell in cells if cell.strip().lower() not in _NOTHING]
-    for name, pattern in ((DATE_TIME, _ISO), (CLOCK, _TIME)):
-        like = re.compile(pattern)
-        if texts and sum(bool(like.match(text)) for text in texts) > 0.9 * len(texts):
-            return name
+    for name in (DATE_TIME, CLOCK, DAY_FIRST):
+        like = re.compile(_PATTERNS[name])
+        found = [m for text in texts if (m := like.match(text))]
+        if texts and len(found) > 0.9 * len(texts):
+            return _first(found) if name == DAY_FIRST else name
     return None
+
+
+def _first(dates: list[re.Match[str]]) -> str:
+    """Whether the day or the month stands first, by what the dates themselves allow.
+
+    A number above 12 is no month. Where none is, the order counts only where the date changes:
+    then the right one goes on by a day, the wrong one by a month. A half of the day is written
+    where the month stands first.
+    """
+    pairs = [(int(m["d"]), int(m["mo"])) for m in dates]
+    if any(one > 12 for one, _ in pairs):
+        return DAY_FIRST
+    if any(other > 12 for _, other in pairs):
+        return MONTH_FIRST
+    changed = [(a, b) for a, b in pairwise(pairs) if a != b]
+    if changed:
+        by_day = sum(a[1] == b[1] for a, b in changed)
+        by_month = sum(a[0] == b[0] for a, b in changed)
+        if by_day != by_month:
+            return DAY_FIRST if by_day > by_month else MONTH_FIRST
+    return MONTH_FIRST if any(m["p"] for m in dates) else DAY_FIRST
+
+
+def printed_ns(cells: list[str]) -> int:
+    """The last digit that times are printed with [ns].
+
+    Examples
+    --------
+    >>> printed_ns(["10:00:00.50", "10:00:01.25"]), printed_ns(["2026-03-14 10:00:00 +00:00"])
+    (10000000, 1000000000)
+    """
+    digits = [len(m[1]) for cell in cells if (m := re.search(r":\d\d[.,](\d+)", cell))]
+    return int(10 ** max(0, 9 - max(digits, default=0)))
 
 
 def decimal(unit_ns: int) -> str:
@@ -65,7 +118,7 @@ def parse_stamps(
     column : pyarrow.ChunkedArray
         Strings, shape (n,).
     fmt : str
-        `DATE_TIME`, `CLOCK` or what `decimal` returns.
+        `DATE_TIME`, `DAY_FIRST`, `MONTH_FIRST`, `CLOCK` or what `decimal` returns.
 
     Returns
     -------
@@ -92,17 +145,17 @@ def parse_stamps(
     text = pc.fill_null(column, "")
     empty = pc.is_in(pc.utf8_lower(pc.utf8_trim_whitespace(text)), value_set=pa.array(_NOTHING))
     given = ~empty.to_numpy().astype(bool)
-    pattern = {DATE_TIME: _ISO, CLOCK: _TIME}.get(fmt, _DECIMAL)
-    found = pc.extract_regex(text, pattern)
+    found = pc.extract_regex(text, _PATTERNS.get(fmt, _DECIMAL))
     if isinstance(found, pa.ChunkedArray):
         found = found.combine_chunks()
         if isinstance(found, pa.ChunkedArray):
             found = found.chunk(0) if found.num_chunks else pa.array([], found.type)
     ok = found.is_valid().to_numpy(zero_copy_only=False)
-    if fmt == DATE_TIME:
+    if fmt == CLOCK:
+        ns, fine = _day_time(found)
+        ns = ns - _zone(found)
+    elif fmt in _PATTERNS:
         ns, fine = _date_time(found)
-    elif fmt == CLOCK:
-        ns, fine = _clock(found)
     else:
         ns, fine = _decimal(found, int(fmt.split()[1]))
     ok = ok & fine
@@ -132,17 +185,18 @@ def _fraction(found: Any, digits: int = 9) -> Int:
 
 
 def _day_time(found: Any) -> tuple[Int, NDArray[np.bool_]]:
+    import pyarrow.compute as pc
+
     hours, minutes, seconds = (_int(found, key) for key in ("h", "mi", "s"))
+    half = pc.utf8_lower(pc.fill_null(pc.struct_field(found, "p"), "")).to_numpy(False)
+    hours = np.where(half == "", hours, hours % 12 + 12 * (half == "p"))
     total = (hours * 3600 + minutes * 60 + seconds) * NS_PER_S + _fraction(found)
     return total, seconds < 61
 
 
-def _clock(found: Any) -> tuple[Int, NDArray[np.bool_]]:
-    return _day_time(found)
-
-
 def _date_time(found: Any) -> tuple[Int, NDArray[np.bool_]]:
     years, months, days = (_int(found, key) for key in ("y", "mo", "d"))
+    years = np.where(years < 100, years + 2000, years)
     fine = (years >= 1700) & (years <= 2250) & (months >= 1) & (months <= 12) & (days >= 1)
     index = np.where(fine, (years - 1970) * 12 + months - 1, 0)
     first = index.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)

@@ -32,11 +32,12 @@ __all__ = [
 NUMBER = re.compile(r"^\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*$")
 _NUMBER_COMMA = re.compile(r"^\s*[+-]?(?:\d+(?:,\d+)?|,\d+)(?:[eE][+-]?\d+)?\s*$")
 _CLOCK = re.compile(
-    r"^\s*(\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d([.,]\d+)?)?\s*([Zz]|[+-]\d\d(:?\d\d)?)?)?|"
-    r"\d{1,3}:\d\d(:\d\d)?([.,]\d+)?)\s*$"
+    r"^\s*(\d{4}[-/]\d\d?[-/]\d\d?|((\d{4}[-/]\d\d?[-/]\d\d?|\d\d?[-/.]\d\d?[-/.](\d\d){1,2})"
+    r"[T ]\s*)?\d{1,3}:\d\d(:\d\d)?([.,]\d+)?\s*([AaPp]\.?[Mm]\.?)?\s*"
+    r"([Zz]|UTC|GMT|[+-]\d\d(:?\d\d)?)?)\s*$"
 )
 #: A date and a time of day with blanks between are one cell of a log set with blanks.
-DATED = re.compile(r"(\d{4}-\d\d-\d\d)[ \t]+(\d{1,2}:\d\d:)")
+DATED = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d|\b\d\d?[/.-]\d\d?[/.-]\d{4})[ \t]+(\d{1,2}:\d\d:)")
 _RULE = re.compile(r"^[|+:=_\s-]{3,}$")
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}
 _DELIMITERS = (",", ";", "\t", "|", " ")

@@ -67,6 +67,8 @@ def _interval(at: Distribution) -> list[str]:
 
 def _overruns(at: Summary) -> str:
     over = at.pace.overruns
+    if over.budget_ms is None and over.budget_from != "none set":
+        return f"can't tell: {over.budget_from}"
     if over.budget_ms is None:
         return "no budget set: --budget-ms MS counts the loops above it"
     source = "" if over.budget_from == "as given" else f" ({over.budget_from})"

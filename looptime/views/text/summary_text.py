@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from rich.console import RenderableType
 from rich.text import Text
 
+from looptime.analysers.pacing import periods_told
 from looptime.analysers.summary import Summary
 from looptime.analysers.together import Together
 from looptime.findings.about import how_often
@@ -200,6 +201,8 @@ def render_run(at: Summary) -> list[RenderableType]:
     if not at.pace.loops:
         return [*parts, indented(Text("There is no loop to say anything about."))]
     parts += render_findings(at.findings)
+    if not periods_told(at.run):
+        return parts + render_pace(at)
     parts += render_pace(at) + render_calls(at) + render_groups(at)
     parts += render_contention(at) + render_other_threads(at)
     return parts + _slow(at) + render_buses(at) + _within(at) + _fresh(at)
