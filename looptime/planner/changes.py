@@ -3,7 +3,9 @@
 ``batch encoder.*`` · ``thread gyro.read rest-ms=5`` · ``move encoder.* bus=port`` ·
 ``every range.read loops=4`` · ``every telemetry.send ms=500`` · ``on-change motor.* share=0.7`` ·
 ``later gyro.read before=motor.*`` · ``drop X`` · ``cap X ms=5`` · ``scale X by=0.5`` ·
-``pace hz=50``. The same text serves the API, the command line, a TOML file and the dashboard.
+``pace hz=50``; of a thread that is in the log, ``rest gyro.read ms=20`` and ``unthread gyro.read``
+(read it in the loop again). The same text serves the API, the command line, a TOML file and the
+dashboard.
 
 A pattern that is exactly a call's name means that call; otherwise ``*``, ``?`` and ``[...]`` have
 their usual meaning. Text that holds spaces, quotes or ``=`` is put in quotes; a quote inside is
@@ -112,6 +114,10 @@ VERBS: dict[str, Verb] = {
         {"by": Option(_number(0, 1000), "a factor from 0 to 1000", True)},
         example="scale gyro.read by=0.5",
     ),
+    "rest": Verb(
+        {"ms": Option(_MS, "a number of ms from 0", True)}, example="rest gyro.read ms=20"
+    ),
+    "unthread": Verb({}, example="unthread gyro.read"),
     "pace": Verb(
         {
             "hz": Option(_number(0, 100_000, above=True), "a rate above 0", True),
@@ -384,8 +390,9 @@ def matching(
             )
         if not here:
             raise UsageError(
-                f"change {text!r}: {names[found[0]]!r} is not called on the loop's thread, so a "
-                "change to it is not a change to the loop: name a call of the loop"
+                f"change {text!r}: {names[found[0]]!r} is called by another thread: it can be "
+                "given a rest or another bus, made shorter, dropped, or read in the loop again "
+                "(rest, move, scale, cap, drop, unthread)"
             )
         codes.update(here)
     return sorted(codes)

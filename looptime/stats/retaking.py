@@ -73,7 +73,8 @@ def retakes(mine: Sequence[Float], others: Sequence[Float]) -> Retakes:
     waited = release - asked[at]
     contested = there & (waited >= QUEUED_NS) & (again - release <= AGAIN_NS)
     took = next_end < done[at]
-    lost = np.arange(len(release)) > np.searchsorted(end, asked[at], "left")
+    # who asks just as the other takes it is awake at the next release, as one who has lost it
+    lost = np.arange(len(release)) > np.searchsorted(end, asked[at] - QUEUED_NS, "left")
     counts = [int((contested & x).sum()) for x in (~lost & took, ~lost, lost & took, lost)]
     return Retakes(*counts)
 

@@ -21,7 +21,17 @@ from looptime.planner.play.shared_bus import Sharing, sharing
 from looptime.run import Run
 from looptime.schema import CallName
 
-__all__ = ["Draft", "KnownRun", "Move", "Reader", "Setting", "known", "sampled", "shortened"]
+__all__ = [
+    "Draft",
+    "KnownRun",
+    "Move",
+    "Reader",
+    "Setting",
+    "known",
+    "reader_of",
+    "sampled",
+    "shortened",
+]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
@@ -53,6 +63,10 @@ class KnownRun:
         What the marks of the loop's thread are tied to.
     seen : SeenBuses
         Buses that the times show, and their locks.
+    recurs : dict of str to str
+        What was stated of the calls' rhythms.
+    roomy : dict
+        The same run with room for calls that a thread gives back, by their names.
     """
 
     run: Run
@@ -66,6 +80,8 @@ class KnownRun:
     wait_ns: Float | None = None
     marks: Anchors | None = None
     seen: SeenBuses | None = None
+    recurs: Mapping[str, str] = field(default_factory=dict)
+    roomy: dict[tuple[int, ...], KnownRun] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def locks(self) -> Mapping[str, SeenLock]:
@@ -122,8 +138,9 @@ def known(
     pace = recorded_pace(run)
     known = frozenset(typical)
     return KnownRun(
-        run, line, found, buses or {}, known, typical, pace, tuple(others), wait, marks, seen
-    )
+        run, line, found, buses or {}, known, typical, pace, tuple(others), wait, marks, seen,
+        dict(recurs or {}),
+    )  # fmt: skip
 
 
 def _named_as(run: Run, other: Run) -> Run:
@@ -230,7 +247,8 @@ class Reader:
     timetable: bool = False
 
 
-def _reader(known: KnownRun, at: Sharing) -> Reader:
+def reader_of(known: KnownRun, at: Sharing) -> Reader:
+    """A recorded thread as a reader that can be changed."""
     thread = known.run.thread_names[at.thread]
     return Reader(thread, at.code, at.service, at.before, at.bus, True, at.timetable)
 
@@ -261,6 +279,8 @@ class Draft:
     readers: list[Reader] = field(default_factory=list)
     pickups: list[tuple[int, Int]] = field(default_factory=list)
     moved: set[int] = field(default_factory=set)
+    gone: set[str] = field(default_factory=set)
+    unmarked: set[int] = field(default_factory=set)
     moves: list[Move] = field(default_factory=list)
     pace: PacedRate | None = None
     ranges: set[str] = field(default_factory=set)
@@ -277,7 +297,7 @@ class Draft:
             timed={r.code: r for r in calls if r.recurs == "time"},
             pulses={r.code: r for r in known.rhythms.calls if r.pulses},
             clocks={r.code: r for r in calls if r.recurs == "next measurement"},
-            readers=[_reader(known, s) for s in known.sharing if s.shares],
+            readers=[reader_of(known, s) for s in known.sharing if s.shares],
         )  # fmt: skip
 
     @property

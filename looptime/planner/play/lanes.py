@@ -17,6 +17,8 @@ Chances = tuple[float, ...]
 
 #: Until a waiting thread has woken up, the one that let go may take the bus again [ns].
 WAKE_NS = 100_000
+#: Who asks so soon after another took the bus is still awake when that one lets it go [ns].
+JUST_NS = 50_000
 
 
 @dataclass
@@ -61,7 +63,7 @@ class Buses:
 
     def __init__(self, free: list[int], chances: list[tuple[Chances, Chances]]) -> None:
         self.free, self._chances = free, chances
-        self.loop_had = [False] * len(free)
+        self.loop_had, self.taken = [False] * len(free), list(free)
         self._random = Random(7)
 
     def again(self, bus: int, lost: int, restless: bool = False) -> bool:
@@ -102,7 +104,8 @@ def serve(lanes: list[Lane], buses: Buses, until: int, wanted: int = -1) -> None
         if free[bus] > begin:
             if bus == wanted and not lost:
                 lost = True
-                if buses.again(bus, best.lost):
+                just_taken = begin - buses.taken[bus] < JUST_NS
+                if buses.again(bus, max(best.lost, int(just_taken))):
                     best.lost += 1
                     return
             begin = free[bus] + HAND_OVER_NS

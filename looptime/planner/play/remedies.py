@@ -14,6 +14,7 @@ from looptime.planner.known.call_clock import CallClock
 from looptime.planner.play.draft import Draft, Move, Reader
 from looptime.planner.play.paced import end_pace
 from looptime.planner.play.pacer import PacedRate
+from looptime.planner.play.recorded import change_thread, is_about_threads
 from looptime.planner.play.shared_bus import OVERSLEEP_NS
 from looptime.schema import CallName
 
@@ -44,7 +45,9 @@ def apply(draft: Draft, change: Change, number: int = 0) -> None:
     UsageError
         If the change cannot be made to this run: one line that says why.
     """
-    if change.verb == "on-change":
+    if is_about_threads(draft, change):
+        change_thread(draft, change)
+    elif change.verb == "on-change":
         _on_change(draft, change, number)
     else:
         _REMEDIES[change.verb](draft, change)
@@ -300,7 +303,7 @@ def _typical_now(draft: Draft, code: int) -> float:
         return float(np.mean(draft.durations(rows))) if len(rows) else recorded
     at, _ = draft.stretches(rows)
     was, now = draft.known.line.length[at], draft.length[at]
-    return recorded * float(now.sum() / was.sum()) if was.sum() else recorded
+    return recorded * float(now.sum() / was.sum()) if was.sum() else float(now.sum()) / len(rows)
 
 
 def _batched(

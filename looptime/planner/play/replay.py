@@ -18,6 +18,7 @@ from looptime.planner.known.timeline import BETWEEN, Arranged, arrange, lay
 from looptime.planner.play.draft import Draft, KnownRun, Setting, known
 from looptime.planner.play.paced import keep_pace
 from looptime.planner.play.placing import Placed, place
+from looptime.planner.play.recorded import with_slots
 from looptime.planner.play.remedies import apply
 from looptime.planner.play.rewrite import rewritten
 from looptime.planner.play.threads import Traffic, contended, walk
@@ -93,6 +94,7 @@ def play(at: KnownRun, changes: Iterable[Change], setting: Setting | None = None
     setting = setting or Setting()
     if not changes:
         return Replay(at.run, None, (), frozenset())
+    at = with_slots(at, changes)
     draft = Draft.of(at, setting)
     keep_pace(draft)
     if setting.costs != 1.0:

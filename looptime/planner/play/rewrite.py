@@ -181,6 +181,7 @@ def _other_threads(
         loop = loop_of(reader.start, loops)
         made.append(_plain(loop, code, reader.code, reader.start, reader.end - reader.start))
     calls = run.call_columns
+    simulated |= {threads.index(name) for name in draft.gone}
     rest = np.flatnonzero(~run.on_loop_thread & ~np.isin(calls.thread, list(simulated)))
     if not len(rest):
         return made
@@ -236,7 +237,9 @@ def _marks(
     """Hand-overs of readings: recorded ones, and those of new reader threads."""
     run = draft.known.run
     made: list[tuple[Int, Int, int | Int, Int, bool | NDArray[np.bool_]]] = []
-    simulated = set() if traffic is None else {r.thread for r in traffic.readers if r.recorded}
+    simulated = set(draft.gone)
+    if traffic is not None:
+        simulated |= {r.thread for r in traffic.readers if r.recorded}
     if run.marks is not None:
         marks = run.marks
         here = marks.thread == run.loop_thread
@@ -268,9 +271,14 @@ def _marks(
             time = begun[place[draft.line.first[calls]]]
             names = np.full(len(calls), code)
             made.append((time, draft.line.loop[calls], run.loop_thread, names, True))
-    if not made:
-        return None
-    return _mark_columns(made)
+    found = _mark_columns(made) if made else None
+    if found is None or not draft.unmarked:
+        return found
+    stay = ~np.isin(found.name, list(draft.unmarked))
+    return MarkColumns(
+        found.time_ns[stay], found.loop[stay], found.thread[stay], found.name[stay],
+        found.used[stay],
+    )  # fmt: skip
 
 
 def _published(run: Run, thread: str) -> Int:

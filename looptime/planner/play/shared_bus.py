@@ -83,6 +83,7 @@ def sharing(run: Run, line: Chain) -> tuple[list[Sharing], Float]:
     end = start + calls.duration_ns
     leaf = np.flatnonzero(line.first == line.last)
     own = line.row[leaf]
+    leaf, own = leaf[calls.duration_ns[own] > 0], own[calls.duration_ns[own] > 0]
     rows_of = {thread: _innermost(run, thread) for thread in _others(run)}
     used = set(bus_code[calls.name[own]].tolist()) - {-1}
     for bus in used:

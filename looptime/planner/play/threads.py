@@ -32,9 +32,9 @@ Float = NDArray[np.float64]
 #: between the ends; a fair lock never lets it happen.
 CHANCES: dict[str, Chances] = {
     "fair": (0.0,),
-    "low": (0.8, 0.05, 0.1),
-    "middle": (0.93, 0.12, 0.3),
-    "high": (0.97, 0.75, 0.3),
+    "low": (0.8, 0.03, 0.1),
+    "middle": (0.96, 0.1, 0.2),
+    "high": (0.98, 0.75, 0.3),
 }
 #: The same for a thread that does not rest: now and then it starves the loop.
 RESTLESS: dict[str, Chances] = {
@@ -158,9 +158,19 @@ def _chances(draft: Draft, bus: str) -> tuple[Chances, Chances]:
     draft.ranges.add("lock" if kind is None else "barging")
     lock = draft.setting.lock
     lock = "low" if lock == "fair" and kind is not None else lock
-    if lock != "middle" or seen is None:
+    if seen is None:
         return CHANCES[lock], RESTLESS[lock]
-    return seen.by_loop or CHANCES[lock], seen.by_other or RESTLESS[lock]
+    return _off(seen.by_loop, lock) or CHANCES[lock], _off(seen.by_other, lock) or RESTLESS[lock]
+
+
+def _off(seen: Chances | None, lock: str) -> Chances | None:
+    """A chance that was seen, and how far it may lie off after a change: by its rests it shifts."""
+    if seen is None or lock == "middle":
+        return seen
+    first, later = seen
+    if lock == "low":
+        return max(first - 0.15, 0.0), later / 2
+    return (1 + first) / 2, min(later + 0.2, 1.0)
 
 
 def _warn_of_starving(draft: Draft, where: Places, bus: str) -> None:
@@ -283,7 +293,7 @@ def _play(
                 begin = free[kind] + HAND_OVER_NS
             waited(begin - asks)
             now = free[kind] = begin + takes[i]
-            buses.loop_had[kind] = True
+            buses.loop_had[kind], buses.taken[kind] = True, begin
         elif kind == _PACE:
             tick, now, missed = _next_tick(works, tick, asks, i, stops)
             late += missed

@@ -19,7 +19,7 @@ __all__ = ["EFFORT", "Candidate", "NotProposed", "candidates", "efforts"]
 #: Effort of each kind of change: 1 a line or two, 3 an afternoon, 5 days.
 EFFORT: dict[str, float] = {
     "every": 1, "later": 1, "drop": 1, "pace": 1, "on-change": 2, "cap": 2, "scale": 3, "batch": 3,
-    "move": 4, "thread": 5,
+    "move": 4, "thread": 5, "rest": 1, "unthread": 3,
 }  # fmt: skip
 _FEW = 500  # loops that show whether a thread pays
 _LEAST = 0.005  # of the mean loop: a saving below this is not worth a proposal

@@ -322,10 +322,10 @@ def test_batches_refuse_what_they_cannot():
 
 
 def test_a_call_of_another_thread_is_not_the_loops():
-    """A change of it is refused, in one line."""
+    """A change that only the loop can make to it is refused, in one line."""
     run = make_run([10.0] * 5, [("work", 0, 1), ("gyro.read", 0, 2, "reader")], LABELS)
-    with pytest.raises(UsageError, match="not called on the loop's thread"):
-        replay(run, ["drop gyro.read"])
+    with pytest.raises(UsageError, match="called by another thread"):
+        replay(run, ["every gyro.read loops=2"])
 
 
 def test_on_change_takes_its_share():
