@@ -78,17 +78,15 @@ def compare(
     Exit 0: a verdict; 3: can't tell.
     """
     from looptime.questions.judging import compare as ask
-    from looptime.questions.steering import compared_controllers
 
     found = ask(asked, before, after, history=history)
-    shift = compared_controllers(asked, found)
     if as_json:
-        print_json(**found.to_dict(), controllers=shift)
+        print_json(**found.to_dict())
     else:
         from looptime.views.text.checks_text import render_comparison
 
         say_project(asked, text)
-        show(*render_comparison(found, [shift.sentence] if shift else []))
+        show(*render_comparison(found))
     if found.verdict == "can't tell":
         raise CheckFailed(NOT_ENOUGH)
 

@@ -200,8 +200,6 @@ def plan(
     """
     from looptime.questions.planning import plan as ask
     from looptime.questions.planning import score, suggestions
-    from looptime.questions.steering import planned_controllers
-    from looptime.views.text.control_text import spread_lines
     from looptime.views.text.plan_text import render_plan, render_score, render_suggestions
 
     run = whole_run(asked, log)
@@ -227,14 +225,12 @@ def plan(
         after = whole_run(asked, actual)
         say_phases(asked, after)
         came = score(asked, told, after)
-    shift, wheels = planned_controllers(asked, run, told)
     if as_json:
-        extra: dict[str, Any] = {} if came is None else {"actual": came.to_dict()}
-        extra |= {"controllers": shift, "steering": wheels}
+        extra = {} if came is None else {"actual": came.to_dict()}
         print_json(log=log, **told.to_dict(), **extra)
         return
     say_project(asked, text)
-    show(*render_plan(told, [shift.sentence] if shift else [], spread_lines(wheels)))
+    show(*render_plan(told))
     if came is not None:
         show(*render_score(came))
 

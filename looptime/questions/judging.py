@@ -123,6 +123,7 @@ def compare(
     """
     from looptime.checks.compare.change import Tolerance
     from looptime.checks.compare.compare import compare as judge
+    from looptime.questions.new_pace import compared_controllers
 
     store = season_of(asked) if past is None else None
     sides = [_side(asked, given, store) for given in (before, after)]
@@ -130,10 +131,11 @@ def compare(
         raise UsageError("--history needs a season: name one with --season")
     if past is None:
         past = () if store is None else baseline(asked, store, [*sides[0], *sides[1]], history)
-    return judge(
+    found = judge(
         sides[0], sides[1], settings=settings_of(asked), history=past,
         tolerance=Tolerance.of(asked.project.regression),
     )  # fmt: skip
+    return compared_controllers(asked.project, found)
 
 
 def gate(

@@ -25,6 +25,7 @@ from looptime.planner import score as held_against
 from looptime.planner.known.stretches import spread_sample
 from looptime.questions.asked import Asked
 from looptime.questions.judging import baseline, season_of
+from looptime.questions.new_pace import planned_controllers
 from looptime.run import Run
 
 if TYPE_CHECKING:
@@ -118,7 +119,7 @@ def plan(
         run_sd=sd, keep_warmup=asked.keep_warmup, read_instant=asked.read_instant,
         progress=progress,
     )  # fmt: skip
-    return replace(found, run_sd_from=sd_from)
+    return planned_controllers(asked.project, chosen, replace(found, run_sd_from=sd_from))
 
 
 def score(asked: Asked, told: Prediction, after: Run) -> Score:

@@ -6,15 +6,11 @@ from collections.abc import Mapping
 from dataclasses import fields, replace
 from typing import Any
 
-from looptime.checks.compare.comparison import Comparison
 from looptime.controllers import Controller, stated
 from looptime.controlling import ControlResult
 from looptime.controlling import control as studied
 from looptime.controlling.fit import parse_fit
-from looptime.controlling.gain_shift import GainShift, gain_shift
-from looptime.controlling.wheels import Steering
-from looptime.controlling.wheels import steering as wheel_set
-from looptime.errors import LooptimeError, UsageError
+from looptime.errors import UsageError
 from looptime.heading import (
     HeadingResult,
     Labels,
@@ -26,16 +22,12 @@ from looptime.heading import (
     parse_step,
     study,
 )
-from looptime.planner.answer.predict import Prediction
 from looptime.project import Project
 from looptime.questions.asked import Asked
 from looptime.questions.timing import settled
 from looptime.run import Run
 
-__all__ = [
-    "compared_controllers", "control", "default_motion", "heading", "planned_controllers",
-    "setup_of", "tolerance_of",
-]  # fmt: skip
+__all__ = ["control", "default_motion", "heading", "setup_of", "tolerance_of"]
 
 #: Turn rate where the team states none [deg/s].
 USUAL_TURN_RATE = 180.0
@@ -236,47 +228,3 @@ def _changed(base: Controller, over: dict[str, Any]) -> Controller:
     whole = {**before, **over} if target is None else {"target": target.text, **before, **over}
     made: Controller = stated(Controller, whole)
     return made
-
-
-def planned_controllers(
-    asked: Asked, run: Run, told: Prediction
-) -> tuple[GainShift | None, dict[str, Steering | None] | None]:
-    """What a plan does to the project's controllers, and to its wheels as a set.
-
-    Parameters
-    ----------
-    asked : Asked
-        With what the question is asked.
-    run : Run
-        The whole run that was planned for.
-    told : Prediction
-        From `looptime.questions.planning.plan`.
-
-    Returns
-    -------
-    GainShift or None
-        Between the mean periods.
-    dict of str to Steering or None
-        ``before`` and ``after``, None where a run lacks the wheels' calls; None without wheels.
-    """
-    means = (told.baseline.period_ms["mean"].value, told.predicted.period_ms["mean"].value)
-    shift = gain_shift(asked.project.controllers, *means)
-    if not asked.project.wheels:
-        return shift, None
-    sides = (_steered(asked.project, asked.part(run)), _steered(asked.project, told.run))
-    return shift, dict(zip(("before", "after"), sides, strict=True))
-
-
-def _steered(project: Project, run: Run) -> Steering | None:
-    try:
-        return wheel_set(run, project.wheels, project.max_steering_deg_s, project.max_speed_m_s)
-    except LooptimeError:
-        return None
-
-
-def compared_controllers(asked: Asked, found: Comparison) -> GainShift | None:
-    """What the change of the pace between two sides does to the project's controllers."""
-    loops = [sum(f.loops for f in side) for side in (found.before, found.after)]
-    length = [sum(f.duration_s for f in side) for side in (found.before, found.after)]
-    means = [1e3 * s / n if n else None for s, n in zip(length, loops, strict=True)]
-    return gain_shift(asked.project.controllers, means[0], means[1])

@@ -49,7 +49,8 @@ WINGS = {
     "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}),
     "views": ({"text"}, {"figures"}, {"files"}),
     "questions": (
-        {"doors"}, {"asked"}, {"sources"}, {"judging"}, {"planning"}, {"timing"}, {"steering"},
+        {"doors"}, {"asked"}, {"new_pace"}, {"sources"}, {"judging"}, {"planning"}, {"timing"},
+        {"steering"},
     ),
 }  # fmt: skip
 

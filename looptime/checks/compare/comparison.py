@@ -11,6 +11,7 @@ from looptime.checks.compare.explain import Explained, Shift
 from looptime.checks.compare.replaced import Replaced
 from looptime.checks.compare.sides import Unlike
 from looptime.checks.recording.facts import Facts
+from looptime.controlling.gain_shift import GainShift
 from looptime.schema import SCHEMA_VERSION
 from looptime.stats.between_runs import RunOrder
 
@@ -70,6 +71,8 @@ class Comparison:
         ``faster``, ``slower``, ``no change seen`` or ``can't tell``.
     sentences : tuple of str
         The verdict in words, and how to record better.
+    gain_shift : GainShift or None
+        What the change of the pace does to controllers that ignore the step, where a caller asked.
     """
 
     before: tuple[Facts, ...]
@@ -89,6 +92,7 @@ class Comparison:
     verdict: str
     sentences: tuple[str, ...]
     history: int = 0
+    gain_shift: GainShift | None = None
 
     @property
     def exit_code(self) -> int:
@@ -107,6 +111,7 @@ class Comparison:
             "quantity": self.quantity,
             "window_s": self.window_s,
             "history_runs": self.history,
+            "controllers": to_json(self.gain_shift),
             "unlike": to_json(self.unlike),
             "order": None if order is None else {
                 "letters": order.letters, "separated": order.separated,

@@ -15,6 +15,8 @@ import numpy as np
 from looptime.analysers.basis import prepare
 from looptime.analysers.estimate import Figure, to_json
 from looptime.analysers.warmup import warmup
+from looptime.controlling.gain_shift import GainShift
+from looptime.controlling.wheels import Steering
 from looptime.errors import NotEnoughError, UsageError
 from looptime.planner.answer.corners import Settings, settings_of
 from looptime.planner.answer.intervals import CONFIDENCE, Side, side
@@ -111,6 +113,10 @@ class Prediction:
         ``given`` or ``assumed``; ``season`` where a caller took it from there.
     unknown_buses : tuple of UnknownBus
         What the answer depends on as long as nobody names these buses.
+    gain_shift : GainShift or None
+        What the new pace does to controllers that ignore the step, where a caller asked.
+    steering : dict of str to Steering or None
+        Steered wheels as a set, ``before`` and ``after``, where a caller asked.
     """
 
     baseline: Side
@@ -130,6 +136,8 @@ class Prediction:
     run_sd_from: str = "assumed"
     source: str = ""
     unknown_buses: tuple[UnknownBus, ...] = ()
+    gain_shift: GainShift | None = None
+    steering: dict[str, Steering | None] | None = None
 
     @property
     def until(self) -> str:
@@ -184,6 +192,8 @@ class Prediction:
             "rest": [advice.to_dict() for advice in self.rest],
             "warnings": list(self.warnings),
             "cautions": list(CAUTIONS),
+            "controllers": to_json(self.gain_shift),
+            "steering": to_json(self.steering),
         }
 
 

@@ -48,11 +48,8 @@ def _name(facts: Facts) -> str:
     return ", ".join(words)
 
 
-def render_comparison(found: Comparison, besides: Sequence[str] = ()) -> list[RenderableType]:
-    """A comparison: the verdict in words, what is unlike, the figures, what explains them.
-
-    `besides` is said after the verdict: what the change of the pace does to controllers.
-    """
+def render_comparison(found: Comparison) -> list[RenderableType]:
+    """A comparison: the verdict in words, what is unlike, the figures, what explains them."""
     first, *more = found.sentences
     parts: list[RenderableType] = [line(first)] if found.recordings else [
         line(f"Verdict: {found.verdict}. {first}")
@@ -60,7 +57,8 @@ def render_comparison(found: Comparison, besides: Sequence[str] = ()) -> list[Re
     apart = [u for u in found.unlike if u.what in ("robot", "layout", "pacing")]
     if apart:
         parts.insert(0, line(f"Look out: {'; '.join(u.text for u in apart)}."))
-    parts += [line(text) for text in (*more, *besides) if text]
+    shift = found.gain_shift.sentence if found.gain_shift else ""
+    parts += [line(text) for text in (*more, *([shift] if shift else []))]
     rest = [u for u in found.unlike if u not in apart]
     if rest:
         parts.append(heading_line("Unlike between the sides"))

@@ -13,6 +13,7 @@ from looptime.planner.answer.intervals import Side
 from looptime.planner.answer.predict import CAUTIONS, Prediction
 from looptime.planner.answer.score import Score, Scored
 from looptime.planner.search.proposals import Proposal, Suggestions, older
+from looptime.views.text.control_text import spread_lines
 from looptime.views.text.terminal import caution, figure, heading_line, number, safe, table
 
 __all__ = ["render_plan", "render_score", "render_suggestions"]
@@ -31,17 +32,13 @@ _READ_WORK = (
 )
 
 
-def render_plan(
-    at: Prediction, besides: Sequence[str] = (), set_of_wheels: Sequence[str] = ()
-) -> list[RenderableType]:
+def render_plan(at: Prediction) -> list[RenderableType]:
     """A prediction: verdict, before and after, changes, calls, ages, buses, cautions.
 
     Parameters
     ----------
     at : Prediction
         What `looptime.planner.answer.predict` returned.
-    besides, set_of_wheels : sequence of str
-        What the new pace does to controllers, and to steered wheels as a set.
 
     Returns
     -------
@@ -50,14 +47,15 @@ def render_plan(
     parts: list[RenderableType] = [Text(_verdict(at), style="bold"), Text(_basis(at))]
     if at.run_sd_from == "assumed":
         parts.append(Text("A season of runs, or --run-sd PERCENT, says what yours scatter by."))
-    parts += [Text(safe(text, 1000)) for text in besides if text]
+    if at.gain_shift is not None and at.gain_shift.sentence:
+        parts.append(Text(safe(at.gain_shift.sentence, 1000)))
     parts += [heading_line("Before and after"), _sides(at.baseline, at.predicted)]
     parts += [heading_line("What each change does to the mean"), _changes(at)]
     parts += [heading_line("Calls of the loop, ms a loop"), _calls(at)]
     ages = _ages(at.baseline, at.predicted)
     if ages is not None:
         parts += [heading_line("Reading age at use, ms"), ages]
-    parts += [Text(safe(text, 400)) for text in set_of_wheels]
+    parts += [Text(safe(text, 400)) for text in spread_lines(at.steering)]
     buses = _buses(at)
     if buses is not None:
         parts += [heading_line("Buses"), buses]
