@@ -37,6 +37,7 @@ from looptime.errors import LooptimeError, UsageError
 from looptime.questions.doors import logs_in, one_log
 
 if TYPE_CHECKING:
+    from looptime.controlling import ControlResult
     from looptime.parsers.log import Log
     from looptime.questions.asked import Asked
     from looptime.questions.timing import LogSummary
@@ -185,6 +186,18 @@ def _each(asked: Asked, word: str) -> Iterator[tuple[str, Log | LooptimeError]]:
             yield path, error
 
 
+def _control_of(asked: Asked, one: LogSummary) -> ControlResult | None:
+    """Controllers and wheels over the longest run of a log; None where none can be looked at."""
+    from looptime.questions.steering import control
+
+    if not asked.project.controllers and not asked.project.wheels:
+        return None
+    try:
+        return control(asked, max(one.log.runs, key=len))
+    except LooptimeError:
+        return None
+
+
 @cli.command()
 @click.argument("logs", nargs=-1, required=True, metavar="LOG...")
 @click.option("--out", required=True, metavar="FILE.html", help="The file to write.")
@@ -203,7 +216,7 @@ def report(
     if not good:
         raise CheckFailed(UNUSABLE)
     written = write_report(
-        [ReportLog(one.log, one.summaries) for one in good],
+        [ReportLog(one.log, one.summaries, _control_of(asked, one)) for one in good],
         out,
         title=title,
         version=__version__,

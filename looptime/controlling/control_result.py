@@ -13,6 +13,7 @@ from looptime.controlling.margins import Margins
 from looptime.controlling.moves import CurvePoint, Stall
 from looptime.controlling.response import Response
 from looptime.controlling.stability import Stability
+from looptime.controlling.trace import Trace
 from looptime.controlling.wheels import Steering
 
 __all__ = ["CAUTIONS", "ControlResult", "Controlled", "Model", "RequiredRate"]
@@ -62,6 +63,8 @@ class Model:
     stall : Stall or None
     required : RequiredRate or None
         Where a tolerance is stated.
+    trace : Trace or None
+        The move over time.
     stops_helping_hz : float or None [Hz]
         Rate beyond which going on to the fastest gains less than a tenth.
     """
@@ -73,6 +76,7 @@ class Model:
     curve: tuple[CurvePoint, ...] = ()
     stall: Stall | None = None
     required: RequiredRate | None = None
+    trace: Trace | None = None
     stops_helping_hz: float | None = None
 
 
@@ -148,6 +152,7 @@ def _response(model: Model) -> dict[str, Any] | None:
                                              if k != "response"}} for p in model.curve],
         "required_rate_hz": None if need is None else need.log_shape_hz, "required": need,
         "stops_helping_hz": model.stops_helping_hz, "worst_stall": model.stall,
+        "trace": model.trace,
     }  # fmt: skip
 
 

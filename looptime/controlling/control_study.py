@@ -35,6 +35,7 @@ from looptime.controlling.moves import (
 from looptime.controlling.response import Response, summed_up
 from looptime.controlling.stability import stability
 from looptime.controlling.target import Path, path_of
+from looptime.controlling.trace import traced
 from looptime.controlling.value_instants import instants_of
 from looptime.controlling.wheels import Steering, steering
 from looptime.errors import LooptimeError, NotEnoughError, UsageError
@@ -210,7 +211,10 @@ def _model(stated: Controller, base: Sampling, at: Sampling, curve: bool, seed: 
         )
     recorded = move.over(at)
     even = summed_up(*move.each(even_starts(move, loop, EVEN_STARTS)))
-    made = replace(made, recorded=recorded, even=even, stall=worst_stall(move, at, loop))
+    made = replace(
+        made, recorded=recorded, even=even, stall=worst_stall(move, at, loop),
+        trace=traced(move, at, loop) if recorded.starts else None,
+    )  # fmt: skip
     if not curve:
         return made
     points = rate_curve(move, sample_stretches(base, SHAPE_LOOPS), loop)

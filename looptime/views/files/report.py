@@ -13,6 +13,7 @@ from looptime.analysers.pace import Distribution
 from looptime.analysers.summary import Summary
 from looptime.errors import UsageError
 from looptime.findings.finding import CAUTION, Finding
+from looptime.views.figures.control_figures import control_pictures, gain_table
 from looptime.views.figures.costs_figures import call_table, cost_bars, slow_against_typical
 from looptime.views.figures.drawing import library_text
 from looptime.views.figures.pace_figures import period_histogram, rate_over_run, recurrences
@@ -20,9 +21,11 @@ from looptime.views.figures.picture import Picture, percent
 from looptime.views.figures.slow_figures import event_table, loop_beside_typical
 from looptime.views.files.html import csv_text, data_json, element, escape, picture_table, table
 from looptime.views.files.report_page import script, style
+from looptime.views.text.control_text import control_sentence
 from looptime.views.text.terminal import number
 
 if TYPE_CHECKING:
+    from looptime.controlling import ControlResult
     from looptime.parsers.read import Log
 
 __all__ = ["ReportLog", "pictures_of", "render_report", "write_report"]
@@ -38,10 +41,13 @@ class ReportLog:
         What was read.
     summaries : tuple of Summary
         Of its runs, or of the phases of its runs.
+    control : ControlResult or None
+        Of the controllers and wheels that the project file states.
     """
 
     log: Log
     summaries: tuple[Summary, ...]
+    control: ControlResult | None = None
 
 
 def write_report(
@@ -159,7 +165,21 @@ def _log(one: ReportLog, place: str, figures: dict[str, dict[str, object]],
         text += _phases(one.summaries)
     for k, at in enumerate(one.summaries):
         text += _summary(at, f"{place}s{k}", figures, hows, full=k == 0)
+    if one.control is not None:
+        text += _control(one.control, f"{place}c", figures, hows)
     return text
+
+
+def _control(at: ControlResult, place: str, figures: dict[str, dict[str, object]],
+             hows: dict[str, str]) -> str:  # fmt: skip
+    text = element("h2", "Controllers and steered wheels")
+    text += element("p", control_sentence(at))
+    heads, rows = gain_table(at)
+    if rows:
+        text += table(heads, rows, "Gains as they act, as factors of those at the typical step")
+    for k, picture in enumerate(control_pictures(at)):
+        text += _figure(picture, f"{place}-{k}-{picture.key}", figures, hows)
+    return text + "".join(element("p", word, class_="caution") for word in at.cautions)
 
 
 def _phases(summaries: Sequence[Summary]) -> str:
@@ -252,6 +272,8 @@ _NAMES = {
     "periods": "Histogram of periods", "rate": "Periods along the run",
     "recurrence": "Stalls that come back", "costs-call": "Time by call",
     "costs-kind": "Time by kind of call",
+    "move": "A move of a controller", "rates": "A controller at other loop rates",
+    "wheels": "Steered wheels",
     "excess": "Slow loops against typical ones", "loop": "One loop beside a typical one",
 }  # fmt: skip
 
