@@ -102,7 +102,8 @@ class Pacing:
 def periods_told(run: Run) -> bool:
     """Whether the log tells the length of a single loop, and not only how many there were.
 
-    Times in whole seconds do not, where loops are no longer than two of them.
+    Times in whole seconds do not, where loops are no longer than two of them; nor does any clock
+    of which several loops share each step.
 
     Examples
     --------
@@ -113,8 +114,8 @@ def periods_told(run: Run) -> bool:
     >>> periods_told(Run(loops, clock=Clock("s", "header", 10**9)))
     False
     """
-    tick = run.clock.tick_ns
-    return tick < NS_PER_S or 2 * tick * len(run) <= int(run.loop_columns.period_ns.sum())
+    steps = run.clock.tick_ns * len(run) / max(int(run.loop_columns.period_ns.sum()), 1)
+    return steps <= (0.5 if run.clock.tick_ns >= NS_PER_S else 1.5)
 
 
 def find_waits(run: Run, pieces: SelfPieces, table: SelfTable | None = None) -> Waits:

@@ -55,10 +55,10 @@ def rate_alone(at: Summary) -> Finding:
     """What is said where the clock's steps are as long as a loop."""
     rate = at.pace.rate_hz.by_time
     text = (
-        f"The log's times step by {ms(at.run.clock.tick_ns / 1e6)}, as long as a loop: "
+        f"The log's times step by {ms(at.run.clock.tick_ns / 1e6)}, as long as a loop or longer: "
         f"{at.pace.loops:,} loops in {three(at.pace.duration_s)} s are {three(rate or 0.0)} a "
-        "second, and nothing can be told of single periods, stalls or rhythms. Log the time with "
-        "milliseconds."
+        "second, and nothing can be told of single periods, stalls or rhythms. Log the time of a "
+        "finer clock."
     )
     return Finding("rate_alone", "look", text, rate, "1/s", evidence=evidence(at))
 
@@ -162,7 +162,8 @@ def _pacing(at: Summary) -> list[Finding]:
         )
         made.append(_about_pacing(at, "pacing_catches_up", text, 0.1 + late))
     ppm = p.rate_error_ppm
-    if p.fixed_rate and ppm is not None and abs(ppm) >= _RATE_PPM:
+    coarse = at.run.clock.tick_ns / 1e6 > 0.2 * typical_ms(at)
+    if p.fixed_rate and not coarse and ppm is not None and abs(ppm) >= _RATE_PPM:
         text = (
             f"Loops that keep their slot run {abs(ppm) / 1e4:.2g} % "
             f"{'slower' if ppm < 0 else 'faster'} than {three(ms_value(p.nominal_hz))} a second: "

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.parsers.clock.repeats import find_repeats, met_again
+from looptime.parsers.clock.stepping import stepping
 from looptime.parsers.clock.steps import Steps, Way, find_steps, jump_from, typical_step
 from looptime.parsers.columns.unit import Unit, check_periods, float32_quantum
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Outcast, Parsed
@@ -222,9 +223,21 @@ def _cautions(clock: Clock, time: Int, typical: float) -> Clock:
     quantum = 0
     if unit_ns is not None and unit_ns >= 10**6:
         quantum = float32_quantum(time, unit_ns, clock.tick_ns)
-    tick = max(clock.tick_ns, quantum)
+    found = stepping(time, clock.tick_ns)
+    tick = max(clock.tick_ns, quantum, found.step_ns)
     notes = clock.notes
-    if tick > COARSE * typical and typical > 1:
+    if found.turns:
+        low, high = (f"{one / 1e6:.4g}" for one in found.turns)
+        notes += (
+            f"steps are {low} or {high} ms in even turns: the clock moves by {tick / 1e6:.4g} ms, "
+            f"and a loop takes {float(np.mean(np.diff(time))) / 1e6:.4g} ms",
+        )
+    elif found.shared >= 0.2:
+        notes += (
+            f"{found.shared:.0%} of the rows have the stamp of the row before: the clock moves by "
+            f"{tick / 1e6:.4g} ms; the rate holds, the length of single loops is not known",
+        )
+    elif tick > COARSE * typical and typical > 1:
         what = "the clock was kept in 32-bit floats and" if quantum else "the clock"
         notes += (
             f"{what} steps by {tick / 1e6:.3g} ms, {100 * tick / typical:.0f} % of the typical "
