@@ -24,6 +24,8 @@ from looptime.schema import UNATTRIBUTED
 __all__ = ["healthy", "rate_alone", "run_findings"]
 
 _RATE_PPM = 2000.0
+#: A loop is called even where 99 of 100 periods are no longer than so many usual ones.
+_EVEN = 3.0
 
 
 #: Share of the rows set aside from which on it is worth a word.
@@ -42,11 +44,15 @@ def healthy(at: Summary) -> Finding:
     rate = paced.rate_hz.by_time
     p50, p99 = paced.period_ms.p50.value, paced.period_ms.p99.value
     speed = "" if rate is None else f" at {three(rate)} loops a second"
-    even = ""
+    even, severity, how = "", "fine", "the loop runs evenly"
     if p50 and p99 is not None:
         even = f" 99 of 100 loops stay within {ms(p99)} ({ms(p50)} is usual)."
+        if p99 > _EVEN * p50:
+            severity, how = "look", "the loop runs unevenly, with no cause in the log,"
+    elif not p50:
+        how = "the loop runs"
     return Finding(
-        "healthy", "fine", f"Nothing stands out: the loop runs evenly{speed}.{even}",
+        "healthy", severity, f"Nothing stands out: {how}{speed}.{even}",
         rate, "1/s", evidence=evidence(at), command=command(at, "heading"),
     )  # fmt: skip
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
+from looptime.parsers.columns.headers import LOOP_WORD
 
 __all__ = ["Cycles", "find_cycles"]
 
@@ -81,9 +82,10 @@ def find_cycles(
     >>> found.loop.tolist(), {why: at.tolist() for why, at in found.aside.items()}
     ([0, 0, 1, 1, 2, 2], {'start-up section': [0]})
     """
-    totals = _totals(name, duration, names)
+    again = _starts_up(name, names)
+    totals = _totals(name, duration, names) & ~again
     aside = {"whole-run total": np.flatnonzero(totals)}
-    rest = np.flatnonzero(~totals)
+    rest = np.flatnonzero(~(totals | again))
     if number is not None and (number >= 0).any():
         begins = np.concatenate([[True], np.diff(number[rest]) != 0])
         said = "the loop column"
@@ -97,7 +99,7 @@ def find_cycles(
         raise LogError("holds no loop: name the section that begins one with --loop-call", path)
     loop = np.cumsum(begins) - 1
     early = loop < 0
-    aside["start-up section"] = rest[early]
+    aside["start-up section"] = np.sort(np.concatenate([rest[early], np.flatnonzero(again)]))
     rest, loop = rest[~early], loop[~early]
     spoilt = _spoilt(rest, loop, damaged)
     if _unfinished(name[rest], loop):
@@ -122,9 +124,19 @@ def _totals(name: Int, duration: Int, names: list[str]) -> NDArray[np.bool_]:
     found = np.zeros(len(name), bool)
     since = np.concatenate([[0], np.cumsum(np.where(rare[name], 0, duration))])
     for at in np.flatnonzero(rare[name] & (duration > _MANY * cycle)):
-        named = _TOTAL.search(names[name[at]]) is not None
+        word = names[name[at]]
+        named = _TOTAL.search(word) is not None or LOOP_WORD.search(word.lower()) is not None
         span = float(since[at])
         found[at] = named or (span > 0 and 0.5 * span <= duration[at] <= 2 * span)
+    return found
+
+
+def _starts_up(name: Int, names: list[str]) -> NDArray[np.bool_]:
+    """Rows of sections that are named for a start, and rare beside those that run in loops."""
+    count = np.bincount(name, minlength=len(names))
+    rare = (count <= 0.02 * count.max()) & (count > 0)
+    named = np.array([_STARTUP.search(word) is not None for word in names])
+    found: NDArray[np.bool_] = (rare & named)[name]
     return found
 
 

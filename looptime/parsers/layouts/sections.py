@@ -26,6 +26,7 @@ from looptime.parsers.layouts.contract import (
 from looptime.parsers.layouts.cycles import Cycles, find_cycles
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.table import damaged_lines
+from looptime.schema import REASONS
 
 __all__ = ["LAYOUT"]
 
@@ -94,8 +95,24 @@ def rows(content: Content) -> Found:
     notes = ["no clock in the log: loops are laid one after another"]
     if found.said.endswith("the sum of its sections"):
         notes.append("no total in the log: the period is the sum of the sections")
+    notes += _whole_run(content, len(found))
     ticks = np.unique(content.table.columns["duration"][:100_000])
     return Found(found, ticks, content.units["duration"].ns, tuple(notes))
+
+
+def _whole_run(content: Content, loops: int) -> list[str]:
+    """What the timer of a whole run says of its loops: how long one took, waits and all."""
+    table, cast = content.table, content.outcast
+    reason = REASONS.index("whole-run total")
+    rows = [at for row, why in zip(cast.row, cast.reason, strict=True) for at in row[why == reason]]
+    if len(rows) != 1:
+        return []
+    length = float(table.columns["duration"][rows[0]])
+    name = table.words["name"][int(np.asarray(table.columns["name"])[rows[0]])]
+    return [
+        f"{name!r} times the whole run: {length / 1e9:.4g} s for {loops:,} loops are "
+        f"{length / 1e6 / loops:.4g} ms a loop, what lies between its sections included"
+    ]
 
 
 def _loops(content: Content) -> LoopRows:

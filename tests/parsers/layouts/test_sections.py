@@ -140,3 +140,19 @@ def test_nothing_repeats(tmp_path):
     """Without a section that repeats there is no loop."""
     with pytest.raises(LogError, match="no section repeats"):
         read(tmp_path, text(["a,1", "b,2"]))
+
+
+def test_timers_of_whole_runs_and_start_ups_between_the_loops(tmp_path):
+    """Rare sections named for a start, and a rare one named for the loop, are no loop's parts."""
+    session = ["initialise,900", "load maps,300", *["update,4", "update,5"] * 60]
+    run = read(tmp_path, text([*session, "control_loop,2400", *session, "control_loop,2400"]))
+    assert len(run) == 240
+    assert set(periods_ms(run)) == {4.0, 5.0}
+    assert run.set_aside.counts == {"start-up section": 4, "whole-run total": 2}
+
+
+def test_what_the_timer_of_a_whole_run_says(tmp_path):
+    """One timer of the whole run over its loops is how long each took, waits and all."""
+    run = read(tmp_path, text([*["update,4", "update,5"] * 60, "main_loop,2400"]))
+    assert len(run) == 120
+    assert any("2.4 s for 120 loops are 20 ms a loop" in note for note in run.clock.notes)
