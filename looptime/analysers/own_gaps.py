@@ -14,7 +14,7 @@ from looptime.run import Run
 from looptime.stats.arrays import MAD_SCALE, mad
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule, mechanism
 
-__all__ = ["CLOCKS", "OwnGaps", "long_turns"]
+__all__ = ["CLOCKS", "OwnGaps", "kinds_of_turns", "long_turns"]
 
 Int = NDArray[np.integer]
 Float = NDArray[np.float64]
@@ -97,31 +97,36 @@ class OwnGaps:
         """The rule of a call that is made in some loops; instants in ns."""
         at, rows = self.run.call_columns, self.by_name[code]
         loops, start = at.loop[rows].astype(np.int64), at.start_ns[rows].astype(np.float64)
-        return self._rule(self._checks(code, loops, start), loops, start + at.duration_ns[rows])
+        every = np.arange(len(self.run))
+        check = self._checks(code, loops, start)
+        return self._rule(check, every, loops, start + at.duration_ns[rows])
 
-    def of_turns(self, code: int, turns: Int) -> Mechanism:
-        """The rule of some turns, as indices into ``by_name[code]``, of a call of every loop."""
-        at, rows = self.run.call_columns, self.by_name[code]
+    def of_turns(self, rows: Int, turns: Int) -> Mechanism:
+        """The rule of some of the rows of a call of every loop, as indices into these."""
+        at = self.run.call_columns
         check = at.start_ns[rows].astype(np.float64)
-        return self._rule(check, turns, check[turns] + at.duration_ns[rows][turns])
+        return self._rule(check, at.loop[rows], turns, check[turns] + at.duration_ns[rows[turns]])
 
     def of_loops(self, loops: Int) -> Mechanism:
         """The rule of stalls that no call stands for, which are known by their loops alone."""
-        start = self._starts
-        return self._rule(start, loops, start[loops] + self.run.loop_columns.period_ns[loops])
+        end = self._starts[loops] + self.run.loop_columns.period_ns[loops]
+        return self._rule(self._starts, np.arange(len(self.run)), loops, end)
 
     @cached_property
     def _starts(self) -> Float:
         return self.run.loop_columns.start_ns.astype(np.float64)
 
-    def _rule(self, check: Float, loops: Int, end: Float) -> Mechanism:
-        """The rule of what was made in some loops, given the instants [ns] of the checks.
+    def _rule(self, check: Float, loop: Int, made: Int, end: Float) -> Mechanism:
+        """The rule of what was made at some checks, given the instant [ns] and loop of each check.
 
         Where no rule fits these, the check may be made at the start of the loop.
         """
-        for instants in (check, self._starts):
-            found = mechanism(instants, loops, end, self.tolerance_ns, self.joined)
-            if found.name or instants is self._starts:
+        if len(made) < FEWEST:
+            return Mechanism()
+        joined = np.diff(self.run.loop_columns.loop[loop]) <= 1
+        for instants in (check, self._starts[loop]):
+            found = mechanism(instants, made, end, self.tolerance_ns, joined)
+            if found.name:
                 break
         period = float(np.median(np.diff(check)))
         return _by_odds(_by_round_number(found, self.tolerance_ns), period, self.tolerance_ns)

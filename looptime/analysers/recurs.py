@@ -196,7 +196,7 @@ class _View:
             own = self.basis.table.series(code)
             long, excess = long_turns(own, period)
             for kind in kinds_of_turns(excess) if len(long) >= FEWEST else []:
-                rule = self.gaps.of_turns(code, long[kind]) if len(kind) >= FEWEST else Mechanism()
+                rule = self.gaps.of_turns(self.gaps.by_name[code], long[kind])
                 if rule.name:
                     name = self.basis.run.names[code].name
                     self.left_ns[long[kind]] -= excess[kind]

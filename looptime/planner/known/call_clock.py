@@ -13,8 +13,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.own_gaps import CLOCKS, OwnGaps, kinds_of_turns, long_turns
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain
 from looptime.run import Run
+from looptime.stats.mechanism import Mechanism
 
 __all__ = ["CallClock", "CallClocks", "Pauses", "as_in", "rhythms"]
 
@@ -22,8 +24,6 @@ Int = NDArray[np.integer]
 Float = NDArray[np.float64]
 
 _FEWEST = 6
-_REGULAR = 0.35
-_CLEARER = 0.9
 _MANY = 20_000
 
 
@@ -42,10 +42,11 @@ class CallClock:
     loops : float or None
         Mean number of loops from one to the next.
     interval_ns : float or None [ns]
-        Shortest interval (rule ``elapsed``), mean interval (``timetable``), or the device's period.
+        The rule's interval, or the device's period.
     rule : str
-        ``elapsed``: due so long after the last time; ``timetable``: due at fixed instants;
-        ``recorded``: due when it was recorded; empty for calls that recur by the loop.
+        ``since start``, ``since end``: due so long after the last time; ``timetable``: due at
+        fixed instants; ``recorded``: due when it was recorded; empty for calls that recur by the
+        loop.
     pulses : bool
         The call is made every loop, and it is its long turns that recur.
     rows : int64 array
@@ -63,10 +64,11 @@ class CallClock:
     rows: Int = field(default_factory=lambda: np.empty(0, np.int64), repr=False)
 
     def to_dict(self) -> dict[str, object]:
-        """Keys `name, recurs, reason, loops, interval_ms, long_turns_only`."""
+        """Keys `name, recurs, mechanism, reason, loops, interval_ms, long_turns_only`."""
         ms = None if self.interval_ns is None else self.interval_ns / 1e6
         return {
-            "name": self.name, "recurs": self.recurs, "reason": self.reason,
+            "name": self.name, "recurs": self.recurs,
+            "mechanism": self.rule if self.rule in CLOCKS else "", "reason": self.reason,
             "loops": self.loops, "interval_ms": ms, "long_turns_only": self.pulses,
         }  # fmt: skip
 
@@ -129,19 +131,20 @@ def rhythms(
     if wait is not None:
         self_ns, took = self_ns - wait, took - wait
     period = float(np.median(run.loop_columns.period_ns)) if line.n else 0.0
+    gaps = OwnGaps.of(run)
     found: list[CallClock] = []
     hits: list[tuple[int, Int, Float]] = []
     for code, rows in _rows_by_name(line.name, len(run.names)):
         call = run.names[code]
         said = stated.get(call.name)
-        made = _rhythm(call.name, code, rows, line, (start, took), said, call.kind, run)
+        made = _rhythm(code, rows, line, (start, took), said, gaps)
         found.append(made)
         if made.recurs != "loop" or call.kind == "pacing":
             continue
-        long, excess = _long_turns(self_ns[rows], period)
+        long, excess = long_turns(self_ns[rows], period)
         if not len(long):
             continue
-        pulses = _pulses(made, rows[long], line, start, said, run)
+        pulses = None if said == "loop" else _pulses(made, rows, long, excess, line, gaps)
         if pulses is None:
             hits.append((code, rows[long], excess))
         else:
@@ -187,87 +190,51 @@ def _spread(values: Float) -> float:
 
 
 def _rhythm(
-    name: str, code: int, rows: Int, line: Chain, times: tuple[Float, Float], said: str | None,
-    kind: str, run: Run,
-) -> CallClock:  # fmt: skip
+    code: int, rows: Int, line: Chain, times: tuple[Float, Float], said: str | None, gaps: OwnGaps
+) -> CallClock:
     start, took = times
-    loops = line.loop[rows]
-    steps = np.diff(loops)
+    call, steps = gaps.run.names[code], np.diff(line.loop[rows])
     between = float(np.mean(steps[steps > 0])) if (steps > 0).any() else None
     every = between is not None and between < 1.02
-    if kind == "pacing":
-        return CallClock(name, code, "loop", "paces the loop", between, rows=rows)
+    plain = CallClock(call.name, code, "loop", "made in every loop", between, rows=rows)
+    if call.kind == "pacing":
+        return replace(plain, reason="paces the loop")
     clock = _waits_for_device(rows, line, start, took, said if every else None)
     if clock is not None:
-        return CallClock(name, code, "next measurement", clock[1], between, clock[0], rows=rows)
+        device_ns, why = clock
+        return replace(plain, recurs="next measurement", reason=why, interval_ns=device_ns)
     if said == "loop":
-        return CallClock(name, code, "loop", "stated", between, rows=rows)
-    if every or len(rows) < _FEWEST:
-        if said == "time" and not every:
-            return CallClock(name, code, "time", "stated", between, None, "recorded", rows=rows)
-        why = "made in every loop" if every else "seen too seldom to tell: kept as recorded"
-        return CallClock(name, code, "loop", why, between, rows=rows)
-    seen = _seen_whole(loops, run)
-    gaps, steps = np.diff(start[rows])[seen], steps[seen]
-    new = steps > 0
-    by_time, why = _keeps_time(gaps[new], steps[new].astype(float), kind)
-    if said != "time" and not by_time:
-        return CallClock(name, code, "loop", why, between, rows=rows)
-    interval, rule = _interval(gaps, run)
-    return CallClock(
-        name, code, "time", "stated" if said else why, between, interval, rule, rows=rows
-    )
+        return replace(plain, reason="stated")
+    if every:
+        return plain
+    found = gaps.of_call(code)
+    by_clock = [r for r in found.could_be if r.name in CLOCKS]
+    if said == "time":
+        plain = replace(plain, recurs="time", reason="stated", rule="recorded")
+    elif not by_clock or (len(by_clock) < len(found.could_be) and call.kind != "telemetry"):
+        return replace(plain, reason=_why(found))
+    if not by_clock:
+        return plain
+    rule = by_clock[0]
+    return replace(
+        plain, recurs="time", reason="stated" if said else _why(found),
+        interval_ns=rule.value, rule=rule.name,
+    )  # fmt: skip
 
 
-def _seen_whole(loops: Int, run: Run) -> NDArray[np.bool_]:
-    """Between which neighbours no loop was left out, as it is where a sample's stretches join.
-
-    Where too few are left to tell, all count.
-    """
-    number = run.loop_columns.loop[loops].astype(np.int64)
-    seen = np.diff(number) == np.diff(loops)
-    return seen if seen.sum() >= _FEWEST - 1 else np.ones(len(seen), bool)
-
-
-def _keeps_time(gaps: Float, steps: Float, kind: str) -> tuple[bool, str]:
-    """Whether intervals are steadier in time than in loops."""
-    time_cv = float(gaps.std() / gaps.mean())
-    loop_cv = float(steps.std() / steps.mean())
-    k = float(np.median(steps))
-    if np.mean(steps == k) > 0.98:
-        if _spread(gaps) < 0.002 * float(np.median(gaps)):
-            if kind == "telemetry":
-                return True, f"every {k:.0f} loops of even length: taken to go by the clock"
-            return False, f"every {k:.0f} loops of even length: taken to go by loops"
-        return False, f"made every {k:.0f} loops"
-    if time_cv < _REGULAR and time_cv < _CLEARER * loop_cv:
-        return True, f"intervals vary by {time_cv:.1%} in time, by {loop_cv:.1%} in loops"
-    if kind == "telemetry" and time_cv < _REGULAR:
-        return True, "as regular in time as in loops: taken to go by the clock"
-    return False, "not steadier in time than in loops: kept as recorded"
+def _why(found: Mechanism) -> str:
+    """Why a call is taken to keep its clock."""
+    if not found.could_be:
+        return "no rule fits its gaps: kept as recorded"
+    rules = " or ".join(_RULES[r.name] for r in found.could_be)
+    share = f"fits {found.explained:.0%} of its gaps"
+    return f"{rules}: {share}{'; cannot tell which' if len(found.could_be) > 1 else ''}"
 
 
-def _interval(gaps: Float, run: Run) -> tuple[float, str]:
-    """Interval and rule of work that goes by the clock.
-
-    Where the next turn is due so long after the last, neighbouring intervals are independent;
-    where turns are due at fixed instants, a late one is followed by a short interval. A turn that
-    is due waits for the loop to look, half a period on average, more where periods are uneven
-    (the mean residual life of a renewal process).
-    """
-    if gaps.std() > 0.5 * gaps.mean():
-        return float(gaps.mean()), "recorded"
-    if len(gaps) >= 12 and gaps.std() > 0:
-        centred = gaps - gaps.mean()
-        lag = float((centred[1:] * centred[:-1]).sum() / (centred**2).sum())
-        if lag < -0.25:
-            return float(gaps.mean()), "timetable"
-    period = run.loop_columns.period_ns.astype(float)
-    residual = float((period**2).mean() / (2 * period.mean()))
-    middle = max(float(gaps.mean()) - residual, 0.5 * float(gaps.mean()))
-    least = float(gaps.min())
-    sharp = abs(least - middle) < 0.1 * float(period.mean()) or gaps.std() == 0
-    return (least if sharp else middle), "elapsed"
+_RULES = {
+    "loops": "every so many loops", "since start": "so long after it last began",
+    "since end": "so long after it last ended", "timetable": "a timetable",
+}  # fmt: skip
 
 
 def _waits_for_device(
@@ -331,37 +298,21 @@ def _refined(ends: Float, tick: float) -> float:
     return tick
 
 
-def _long_turns(values: Float, period: float) -> tuple[Int, Float]:
-    """Which turns are outliers, and by how much they exceed the median."""
-    if len(values) < 50:
-        return np.empty(0, np.int64), np.empty(0)
-    middle = float(np.median(values))
-    if values.max() <= middle + 0.05 * period:
-        return np.empty(0, np.int64), np.empty(0)
-    limit = middle + max(8 * _spread(values), 0.05 * period)
-    long = np.flatnonzero(values > limit)
-    if len(long) > 0.34 * len(values):
-        return np.empty(0, np.int64), np.empty(0)
-    return long, values[long] - middle
-
-
 def _pulses(
-    made: CallClock, rows: Int, line: Chain, start: Float, said: str | None, run: Run
+    made: CallClock, rows: Int, long: Int, excess: Float, line: Chain, gaps: OwnGaps
 ) -> CallClock | None:
-    """Long turns of a call that is made every loop, if they come regularly in time."""
-    if len(rows) < _FEWEST or said == "loop":
-        return None
-    seen = _seen_whole(line.loop[rows], run)
-    gaps = np.diff(start[rows])[seen]
-    steps = np.diff(line.loop[rows])[seen].astype(float)
-    if (steps <= 0).any():
-        return None
-    by_time, why = _keeps_time(gaps, steps, "")
-    if not by_time:
-        return None
-    interval, rule = _interval(gaps, run)
-    between = float(steps.mean())
-    return CallClock(made.name, made.code, "time", why, between, interval, rule, True, rows)
+    """Long turns of a call that is made every loop, if they come by the clock."""
+    for kind in kinds_of_turns(excess):
+        found = gaps.of_turns(line.row[rows], long[kind])
+        by_clock = [r for r in found.could_be if r.name in CLOCKS]
+        if by_clock and len(by_clock) == len(found.could_be):
+            turns = rows[long[kind]]
+            between = float(np.diff(line.loop[turns]).mean())
+            return CallClock(
+                made.name, made.code, "time", _why(found), between, by_clock[0].value,
+                by_clock[0].name, True, turns,
+            )  # fmt: skip
+    return None
 
 
 def _pauses(

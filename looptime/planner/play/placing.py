@@ -67,9 +67,9 @@ class _Source:
     used: list[int] = field(default_factory=list)
     when: list[float] = field(default_factory=list)
 
-    def next_due(self, now: float) -> float:
-        if self.rule == "elapsed":
-            return now + self.interval
+    def next_due(self, now: float, took: float) -> float:
+        if self.rule in ("since start", "since end"):
+            return now + self.interval + (took if self.rule == "since end" else 0.0)
         if self.rule == "timetable":
             return self.due + self.interval * max(1, int((now - self.due) // self.interval) + 1)
         lap, place = divmod(self.turn, len(self.dues))
@@ -159,7 +159,7 @@ def _schedule(sources: list[_Source]) -> None:
         now = best_time + shift
         shift += best.took[used]
         best.turn += 1
-        best.due = best.next_due(now)
+        best.due = best.next_due(now, best.took[used])
         best.low = best_site if best.kind == "pause" else best_site + 1
 
 

@@ -146,10 +146,11 @@ def _every_ms(draft: Draft, code: int, interval_ns: float, place: int) -> None:
     if known is None or known.interval_ns is None:
         draft.own_loop.add(code)
     draft.clocks.pop(code, None)
-    rule = "elapsed" if known is None or not known.rule else known.rule
+    rule = "since start" if known is None or not known.rule else known.rule
     draft.timed[code] = CallClock(
         draft.names[code].name, code, "time", "by a change", None, interval_ns,
-        "elapsed" if rule == "recorded" else rule, rows=rows[min(place, max(len(rows) - 1, 0)) :],
+        "since start" if rule == "recorded" else rule,
+        rows=rows[min(place, max(len(rows) - 1, 0)) :],
     )  # fmt: skip
 
 

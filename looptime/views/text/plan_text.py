@@ -221,7 +221,7 @@ def _rhythms(at: Prediction) -> list[RenderableType]:
         shown = f"{number(float(every))} ms" if isinstance(every, int | float) else "-"
         what = f"{safe(rhythm['name'], 30)}{' (long turns)' if rhythm['long_turns_only'] else ''}"
         goes = "by the clock" if rhythm["recurs"] == "time" else "with its device"
-        rows.append([what, goes, shown, safe(rhythm["reason"], 50)])
+        rows.append([what, goes, shown, safe(rhythm["reason"], 70)])
     return [
         heading_line("Not by the loop"),
         table(["call", "goes", "every", "because"], rows, left=(0, 1, 3)),

@@ -41,7 +41,7 @@ def by_clock(rule, n=3000, every=70.0):
         calls = [("work", 0, work[j])]
         took = work[j]
         if now + took >= due:
-            due = now + took + every if rule == "elapsed" else due + every
+            due = now + took + every if rule == "since start" else due + every
             calls.append(("send", took, 2.0))
             took += 2.0
         rows.append(calls)
@@ -50,7 +50,7 @@ def by_clock(rule, n=3000, every=70.0):
     return make_run(periods, lambda j: rows[j])
 
 
-@pytest.mark.parametrize("rule", ["elapsed", "timetable"])
+@pytest.mark.parametrize("rule", ["since start", "timetable"])
 def test_the_clock_and_its_rule_are_seen(rule):
     """So long after the last time, or at fixed instants; and the interval."""
     found, _ = classed(by_clock(rule))
@@ -61,7 +61,7 @@ def test_the_clock_and_its_rule_are_seen(rule):
 
 def test_what_is_stated_outranks_what_is_seen():
     """The project file or the plan may say otherwise."""
-    found, _ = classed(by_clock("elapsed"), send="loop")
+    found, _ = classed(by_clock("since start"), send="loop")
     assert found["send"].recurs == "loop"
     assert found["send"].reason == "stated"
 
@@ -107,7 +107,7 @@ def test_pauses_are_told_from_one_bad_call():
 @pytest.mark.parametrize("every", [70.0, 3000.0])
 def test_a_sample_keeps_the_interval_of_its_run(every):
     """Gaps across the joints of a sample are no gaps of the program: loops are left out there."""
-    run = by_clock("elapsed", n=6000, every=every)
+    run = by_clock("since start", n=6000, every=every)
     whole = {r.name: r for r in known(run).rhythms.calls}["send"]
     part = {r.name: r for r in sampled(run, 2000).rhythms.calls}["send"]
     assert whole.interval_ns == pytest.approx(every * 1e6, rel=0.03)
@@ -116,7 +116,7 @@ def test_a_sample_keeps_the_interval_of_its_run(every):
 
 def test_gaps_across_a_joint_are_left_out():
     """In stretches of 100 loops of 8 ms, a message every 70 ms: no interval is shorter."""
-    short = spread_sample(by_clock("elapsed", n=2300), 2000)
+    short = spread_sample(by_clock("since start", n=2300), 2000)
     assert np.diff(short.loop_columns.loop).max() > 1
     found, _ = classed(short)
     assert found["send"].recurs == "time"

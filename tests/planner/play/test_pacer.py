@@ -34,16 +34,17 @@ def test_jitter_counts_from_the_earliest_wakes(least_wait_ms):
 @pytest.mark.parametrize(
     ("rule", "due", "now", "then"),
     [
-        ("elapsed", 0.0, 25.0, 35.0),  # counted from when it was done
+        ("since start", 0.0, 25.0, 35.0),  # counted from when it was made
+        ("since end", 0.0, 25.0, 37.0),  # and from when it was done, 2 ms later
         ("timetable", 20.0, 25.0, 30.0),  # 0, 10, 20 ...: a late one does not move the next
         ("timetable", 20.0, 47.0, 50.0),  # what was missed is not made up for
         ("timetable", 20.0, 20.0, 30.0),
     ],
 )
 def test_when_work_by_the_clock_is_due_again(rule, due, now, then):
-    """Every 10 ms, by either rule."""
+    """Every 10 ms, by each rule."""
     empty = np.empty(0, np.int64)
-    assert _Source("call", [], empty, [], rule, 10.0, due).next_due(now) == then
+    assert _Source("call", [], empty, [], rule, 10.0, due).next_due(now, 2.0) == then
 
 
 def test_a_recording_is_played_round_and_round():
@@ -51,4 +52,4 @@ def test_a_recording_is_played_round_and_round():
     source = _Source("call", [], np.empty(0, np.int64), [], "recorded", 10.0, 3.0, [3.0, 7.0])
     for turn, due in enumerate([3.0, 7.0, 13.0, 17.0, 23.0]):
         source.turn = turn
-        assert source.next_due(0.0) == due
+        assert source.next_due(0.0, 2.0) == due
