@@ -8,8 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import numpy as np
+
 from looptime.errors import LogError, UsageError
-from looptime.parsers.columns.evidence import clocklike
+from looptime.parsers.columns.evidence import clocklike, rises
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts import calls, edges
 from looptime.parsers.layouts.contract import Options
@@ -178,8 +180,21 @@ def _said(lines: list[str]) -> _Found | None:
     return None
 
 
+def _name_unit(grid: Grid) -> None:
+    """Call a column that has but a unit for its name, and climbs, what it is: the time."""
+    if any(is_stamp(name) for name in grid.names):
+        return
+    for at, name in enumerate(grid.names):
+        unit = split_unit(f"x_{name.lower()}")[1] if name.isalpha() else None
+        values = np.array([float(c) for c in grid.cells(at)[:400] if is_number(c)])
+        if unit is not None and rises(values):
+            grid.names[at], grid.units[at] = STAMP, unit
+            return
+
+
 def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
     """One row a loop: the grid as it is, or folded where its lines hold a value each."""
+    _name_unit(grid)
     found = grid.found()
     rows = [_padded(grid.rows[at], len(grid.names)) for at in found[:2000]]
     table = find_long(grid.names, rows)
