@@ -14,6 +14,7 @@ from looptime.parsers.layouts.contract import Options, Parsed
 from looptime.parsers.layouts.skeleton import parse
 from looptime.parsers.lines.groups import by_group, refuse_mixed
 from looptime.parsers.lines.plain import plain_rows
+from looptime.parsers.lines.prose import is_written
 from looptime.parsers.log import Log
 from looptime.parsers.registry import choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
@@ -128,6 +129,20 @@ def _fresh(
     """The runs of a log as they stand in the file, without the project's labels."""
     source = _replace(open_source(path), progress=progress)
     text = head(source).decode("utf-8", "replace")
+    try:
+        return _read(source, text, options)
+    except LogError as error:
+        if is_written(text):
+            raise LogError(
+                "is prose and no log: it holds sentences and no rows of times. Read are tables of "
+                "times, and lines that name their values, such as `812 imu_ms=9`",
+                source.path,
+            ) from error
+        raise
+
+
+def _read(source: Source, text: str, options: Options) -> tuple[Run, ...]:
+    """The runs of a log, whose first lines are at hand."""
     plain = plain_rows(source, text, options)
     if plain is None:
         dialect = sniff(text, source.path, options.columns)

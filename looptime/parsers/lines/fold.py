@@ -7,6 +7,8 @@ from collections import Counter
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import numpy as np
+
 from looptime.parsers.lines.grid import Grid
 from looptime.parsers.text.dialect import is_number
 from looptime.units import split_unit
@@ -100,7 +102,36 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
     for head, group in zip(heads, groups, strict=True):
         made.rows[head] = _merged(group, head, timed, stamp)
         made.folded += [(line, head) for line, _ in group if line != head]
+    if stamp is None:
+        _name_total(made, timed)
     return made
+
+
+def _name_total(grid: Grid, timed: list[bool]) -> None:
+    """Call the lengths that the others add up to the total, where no name says which do.
+
+    Columns that hold nearly the same are one sum by two names: the others of them are left out.
+    """
+    if any(_WHOLE.match(_stem(name)) for name, ok in zip(grid.names, timed, strict=True) if ok):
+        return
+    places = [at for at, ok in enumerate(timed) if ok]
+    rows = [row for row in grid.rows if row is not None][:_FIRST_ROWS]
+    table = np.array([[_value(row[at]) for at in places] for row in rows])
+    if len(places) < 3:
+        return
+    most = int(np.argmax(table.mean(axis=0)))
+    whole = table[:, most]
+    alike = (np.abs(table - whole[:, None]) <= 0.02 * whole[:, None]).mean(axis=0) > 0.9
+    rest = table[:, ~alike].sum(axis=1)
+    if (np.abs(rest - whole) <= 0.02 * whole).mean() > 0.9:
+        grid.names[places[most]] = "total"
+        for k, at in enumerate(places):
+            if alike[k] and k != most:
+                grid.names[at], grid.units[at] = f"{grid.names[at]} (as the total)", None
+
+
+def _value(cell: str) -> float:
+    return float(cell) if is_number(cell) else 0.0
 
 
 def _stem(name: str) -> str:

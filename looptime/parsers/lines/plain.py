@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -17,12 +16,14 @@ from looptime.parsers.layouts import calls, edges
 from looptime.parsers.layouts.contract import Options
 from looptime.parsers.lines.events import calls_of, find_events, needs_pairs, read_events
 from looptime.parsers.lines.fold import Entry, entries_of, fold, repeats
-from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp, is_text
+from looptime.parsers.lines.grid import Grid, is_stamp, is_text
 from looptime.parsers.lines.keyed import STAMP, read_keyed
 from looptime.parsers.lines.long import find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host
 from looptime.parsers.lines.objects import read_objects
-from looptime.parsers.text.dialect import Dialect, is_number, is_remark, lines_of, sniff, split_line
+from looptime.parsers.lines.prose import is_written
+from looptime.parsers.lines.tables import cells_of, header_lines, table_grid, two_columns
+from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
 from looptime.parsers.text.source import Source, blocks
 from looptime.units import split_unit
 
@@ -64,7 +65,7 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
         If ``values`` is asked for and the lines hold no values with names.
     """
     asked = options.layout == "values"
-    if options.columns is not None and not asked:
+    if not asked and (options.columns is not None or is_written(text)):
         return None
     first = [line.lstrip("\ufeff") for line in lines_of(text)[:_FIRST_LINES]]
     made = _grid(first, source, options)
@@ -103,7 +104,7 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
     sample = [line for line in lines[:_FIRST_LINES] if is_text(line)]
     if len(sample) < 2:
         return None
-    pair = _two_columns(lines, source)
+    pair = two_columns(lines, source.path)
     if pair is not None:
         return pair, None, ""
     wordy = sum(bool(_LETTERS.search(line)) for line in sample) > 0.25 * len(sample)
@@ -115,57 +116,6 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
     if not wordy:
         return None
     return _said(lines) or _tabled(lines, source, options)
-
-
-_SECONDS = re.compile(r"(^|[^a-z])(s|secs?|seconds?)$")
-_FRACTION = {
-    re.compile(r"(^|[^a-z])(ns|n(ano)?secs?|nanoseconds?|nanos)$"): 9,
-    re.compile(r"(^|[^a-z])(us|u?secs?|microsecs?|microseconds?|micros)$"): 6,
-    re.compile(r"(^|[^a-z])(ms|millisecs?|msecs?|milliseconds?|millis)$"): 3,
-}
-
-
-def _two_columns(lines: list[str], source: Source) -> Grid | None:
-    """A table whose time stands in two columns, whole seconds and their fraction, with one."""
-    if not any(pattern.search(word) for pattern in list(_FRACTION)[:2] for line in lines[:20]
-               for word in re.split(r"[,;|\s)\]]+", line.lower())):  # fmt: skip
-        return None
-    try:
-        like = sniff("\n".join(lines[:2000]), source.path)
-    except (LogError, UsageError):
-        return None
-    stems = [text.strip().lower().rstrip(")]") for text in like.header or ()]
-    whole = next((at for at, text in enumerate(stems) if _SECONDS.search(text)), None)
-    if whole is None:
-        return None
-    for pattern, digits in _FRACTION.items():
-        part = next((at for at, text in enumerate(stems) if pattern.search(text)), None)
-        if part is None or not _is_fraction(like, whole, part, 10**digits):
-            continue
-        grid = _table_grid(lines, like)
-        grid.names[whole], grid.names[part] = f"{STAMP} [s]", ""
-        for row in grid.rows:
-            if row is not None and row[part].strip().isdigit():
-                row[whole] = f"{row[whole].strip()}.{int(row[part]):0{digits}d}"
-                row[part] = ""
-        return grid
-    return None
-
-
-def _is_fraction(like: Dialect, whole: int, part: int, most: int) -> bool:
-    """Whether one column holds whole seconds that never fall and another what is below them."""
-    pairs = [(row[whole], row[part]) for row in like.sample]
-    if not all(a.isdigit() and b.isdigit() and int(b) < most for a, b in pairs):
-        return False
-    times = [int(a) * most + int(b) for a, b in pairs]
-    back = sum(b < a for a, b in pairwise(times))
-    fell = sum(int(b[1]) < int(a[1]) for a, b in pairwise(pairs))
-    return (
-        len(times) > 2
-        and back <= 0.05 * len(times)
-        and max(int(b) for _, b in pairs) > 0
-        and (fell > 0 or int(pairs[-1][0]) == int(pairs[0][0]))
-    )
 
 
 def _said(lines: list[str]) -> _Found | None:
@@ -281,7 +231,7 @@ def _behind_host(
             like = sniff("\n".join(rest[:2000]), source.path)
         except LogError:
             return None
-        grid = _table_grid(rest, like)
+        grid = table_grid(rest, like)
         layout = None
     _, dialect = grid.rewritten()
     own = any(clocklike(dialect, at) for at in range(len(grid.names)))
@@ -299,41 +249,6 @@ def _behind_host(
 
 
 _HOSTED = "a host's stamp stands before each line: the device's own clock is used"
-
-
-def _table_grid(lines: list[str], like: Dialect) -> Grid:
-    """The rows of a table as a grid."""
-    header = like.header or ("time", *(f"column_{at + 2}" for at in range(like.fields - 1)))
-    grid = Grid(lines, headers=_headers(lines, like))
-    for text in header[: like.fields]:
-        grid.names.append(fit_cell(text))
-        grid.units.append(None)
-    for at, line in enumerate(lines, 1):
-        cells = [fit_cell(c) for c in _cells(line, like, at) or ()]
-        if like.decimal == ",":
-            cells = [c.replace(",", ".") if is_number(c, ",") else c for c in cells]
-        grid.rows.append(cells or None)
-    return grid
-
-
-def _headers(lines: list[str], like: Dialect) -> set[int]:
-    """Lines, from 0, that name the columns or their units, also where they come again."""
-    named = like.raw_header or like.header
-    if named is None or not like.header_line:
-        return set()
-    text = lines[like.header_line - 1].strip()
-    again = {at for at, line in enumerate(lines) if line.strip() == text}
-    return again | ({like.units_line - 1} if like.units_line else set())
-
-
-def _cells(line: str, like: Dialect, number: int) -> Sequence[str] | None:
-    """Cells of a line that is a row, else None."""
-    if is_remark(line) or number in (like.header_line, like.units_line):
-        return None
-    cells = split_line(line, like.delimiter)
-    if len(cells) != like.fields or not any(c.isdigit() for c in line):
-        return None
-    return cells
 
 
 def _tabled(lines: list[str], source: Source, options: Options) -> _Found | None:
@@ -362,9 +277,9 @@ def _long(lines: list[str], like: Dialect) -> _Found | None:
         return None
     if like.header and _fits_table(like):
         return None
-    cells = [_cells(line, like, at) for at, line in enumerate(lines, 1)]
+    cells = [cells_of(line, like, at) for at, line in enumerate(lines, 1)]
     named, entries, stamp = long_entries(lines, cells, table, like.header)
-    named.headers |= _headers(lines, like)
+    named.headers |= header_lines(lines, like)
     made = fold(named, entries, stamp)
     return None if made is None else (made, "values", "")
 
@@ -387,7 +302,7 @@ def _event_table(lines: list[str], like: Dialect) -> _Found | None:
         return None
     if like.header is not None and not is_stamp(like.header[clocks[0]]):
         return None
-    cells = [_cells(line, like, at) for at, line in enumerate(lines, 1)]
+    cells = [cells_of(line, like, at) for at, line in enumerate(lines, 1)]
     found = [(at, row) for at, row in enumerate(cells) if row is not None]
     texts = [tuple(row[at] for at in words) for _, row in found]
     events = find_events(
@@ -398,7 +313,7 @@ def _event_table(lines: list[str], like: Dialect) -> _Found | None:
     if like.header is not None and not needs_pairs(events):
         return None
     made = calls_of(lines, events)
-    made.headers |= _headers(lines, like)
+    made.headers |= header_lines(lines, like)
     unit = split_unit(like.header[clocks[0]])[1] if like.header else None
     made.units[0] = made.units[1] = unit
     return made, "values", ""

@@ -182,6 +182,44 @@ def test_prose_is_no_log(tmp_path, text):
         read(tmp_path, text)
 
 
+def test_prose_is_called_so(tmp_path):
+    """Steps of an instruction come in turn and hold numbers, but each is said in its own words."""
+    text = "".join(
+        f"{k}. Turn the {what} by {3 * k} degrees and wait {k} s\n"
+        for k, what in enumerate(("knob", "lever", "screw", "bolt", "nut"))
+    )
+    with pytest.raises(LogError, match="is prose and no log"):
+        read(tmp_path, text)
+
+
+def test_the_total_is_what_the_others_add_up_to(tmp_path):
+    """A sum whose name no word list knows is the period, and a second one counts nothing twice."""
+    text = "".join(
+        f"--- {k} ---\nganzes: {imu + drive}.1 ms, teile: {imu + drive}.0 ms\n"
+        f"  imu: {imu} ms\n  drive: {drive} ms\n"
+        for k, (_, imu, drive) in enumerate(ROWS * 3)
+    )
+    run = read(tmp_path, text)
+    assert periods_ms(run) == [imu + drive + 0.1 for _, imu, drive in ROWS * 3]
+    assert set(self_ms(run)) == {"imu", "drive"}
+
+
+def test_a_unit_for_a_name_is_the_time(tmp_path):
+    """A key that says nothing but ``ms``, and climbs, is the clock."""
+    text = "".join(json.dumps({"ms": t, "imu_us": 900}) + "\n" for t, _, _ in ROWS)
+    assert periods_ms(read(tmp_path, text)) == PERIODS
+
+
+def test_a_unit_in_the_name_of_an_object_is_that_of_its_values(tmp_path):
+    """``parts_us`` holds microseconds."""
+    text = "".join(
+        json.dumps({"t_ms": t, "parts_us": {"imu": 1000 * imu, "drive": 1000 * drive}}) + "\n"
+        for t, imu, drive in ROWS
+    )
+    found = self_ms(read(tmp_path, text))
+    assert {name.rpartition(".")[2]: ms for name, ms in found.items()} == COSTS
+
+
 def test_asked_for_where_nothing_fits(tmp_path):
     """The error says how such lines are written."""
     with pytest.raises(LogError, match="812 imu_ms=9"):

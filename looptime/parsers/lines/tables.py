@@ -1,0 +1,99 @@
+"""A table of cells as rows of a grid, and one whose time stands in two columns."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from itertools import pairwise
+
+from looptime.errors import LogError, UsageError
+from looptime.parsers.lines.grid import Grid, fit_cell
+from looptime.parsers.lines.keyed import STAMP
+from looptime.parsers.text.dialect import Dialect, is_number, is_remark, sniff, split_line
+
+__all__ = ["cells_of", "header_lines", "table_grid", "two_columns"]
+
+_SECONDS = re.compile(r"(^|[^a-z])(s|secs?|seconds?)$")
+_FRACTION = {
+    re.compile(r"(^|[^a-z])(ns|n(ano)?secs?|nanoseconds?|nanos)$"): 9,
+    re.compile(r"(^|[^a-z])(us|u?secs?|microsecs?|microseconds?|micros)$"): 6,
+    re.compile(r"(^|[^a-z])(ms|millisecs?|msecs?|milliseconds?|millis)$"): 3,
+}
+
+
+def table_grid(lines: list[str], like: Dialect) -> Grid:
+    """The rows of a table as a grid."""
+    header = like.header or ("time", *(f"column_{at + 2}" for at in range(like.fields - 1)))
+    grid = Grid(lines, headers=header_lines(lines, like))
+    for text in header[: like.fields]:
+        grid.names.append(fit_cell(text))
+        grid.units.append(None)
+    for at, line in enumerate(lines, 1):
+        cells = [fit_cell(c) for c in cells_of(line, like, at) or ()]
+        if like.decimal == ",":
+            cells = [c.replace(",", ".") if is_number(c, ",") else c for c in cells]
+        grid.rows.append(cells or None)
+    return grid
+
+
+def header_lines(lines: list[str], like: Dialect) -> set[int]:
+    """Lines, from 0, that name the columns or their units, also where they come again."""
+    named = like.raw_header or like.header
+    if named is None or not like.header_line:
+        return set()
+    text = lines[like.header_line - 1].strip()
+    again = {at for at, line in enumerate(lines) if line.strip() == text}
+    return again | ({like.units_line - 1} if like.units_line else set())
+
+
+def cells_of(line: str, like: Dialect, number: int) -> Sequence[str] | None:
+    """Cells of a line that is a row, else None."""
+    if is_remark(line) or number in (like.header_line, like.units_line):
+        return None
+    cells = split_line(line, like.delimiter)
+    if len(cells) != like.fields or not any(c.isdigit() for c in line):
+        return None
+    return cells
+
+
+def two_columns(lines: list[str], path: str) -> Grid | None:
+    """A table whose time stands in two columns, whole seconds and their fraction, with one."""
+    if not any(pattern.search(word) for pattern in list(_FRACTION)[:2] for line in lines[:20]
+               for word in re.split(r"[,;|\s)\]]+", line.lower())):  # fmt: skip
+        return None
+    try:
+        like = sniff("\n".join(lines[:2000]), path)
+    except (LogError, UsageError):
+        return None
+    stems = [text.strip().lower().rstrip(")]") for text in like.header or ()]
+    whole = next((at for at, text in enumerate(stems) if _SECONDS.search(text)), None)
+    if whole is None:
+        return None
+    for pattern, digits in _FRACTION.items():
+        part = next((at for at, text in enumerate(stems) if pattern.search(text)), None)
+        if part is None or not _is_fraction(like, whole, part, 10**digits):
+            continue
+        grid = table_grid(lines, like)
+        grid.names[whole], grid.names[part] = f"{STAMP} [s]", ""
+        for row in grid.rows:
+            if row is not None and row[part].strip().isdigit():
+                row[whole] = f"{row[whole].strip()}.{int(row[part]):0{digits}d}"
+                row[part] = ""
+        return grid
+    return None
+
+
+def _is_fraction(like: Dialect, whole: int, part: int, most: int) -> bool:
+    """Whether one column holds whole seconds that never fall and another what is below them."""
+    pairs = [(row[whole], row[part]) for row in like.sample]
+    if not all(a.isdigit() and b.isdigit() and int(b) < most for a, b in pairs):
+        return False
+    times = [int(a) * most + int(b) for a, b in pairs]
+    back = sum(b < a for a, b in pairwise(times))
+    fell = sum(int(b[1]) < int(a[1]) for a, b in pairwise(pairs))
+    return (
+        len(times) > 2
+        and back <= 0.05 * len(times)
+        and max(int(b) for _, b in pairs) > 0
+        and (fell > 0 or int(pairs[-1][0]) == int(pairs[0][0]))
+    )
