@@ -16,7 +16,7 @@ from looptime.parsers.lines.groups import by_group, refuse_mixed
 from looptime.parsers.lines.plain import plain_rows
 from looptime.parsers.lines.prose import is_written
 from looptime.parsers.log import Log
-from looptime.parsers.registry import choose
+from looptime.parsers.registry import check_name, choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
 from looptime.parsers.text.dialect import Dialect, sniff
 from looptime.parsers.text.source import Progress, Source, head, open_source, stored
@@ -133,6 +133,7 @@ def _fresh(
         return _read(source, text, options)
     except LogError as error:
         if is_written(text):
+            check_name(source.path)
             raise LogError(
                 "is prose and no log: it holds sentences and no rows of times. Read are tables of "
                 "times, and lines that name their values, such as `812 imu_ms=9`",
@@ -146,6 +147,8 @@ def _read(source: Source, text: str, options: Options) -> tuple[Run, ...]:
     plain = plain_rows(source, text, options)
     if plain is None:
         dialect = sniff(text, source.path, options.columns)
+        if options.layout is None and options.columns is None:
+            check_name(source.path)
     else:
         source, dialect, options = plain.source, plain.dialect, plain.options
     dialect = _replace(dialect, unit=options.unit, rate_hz=options.rate_hz)

@@ -14,7 +14,7 @@ from looptime.parsers.layouts.contract import Given, Layout, Options
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.schema import TABLES
 
-__all__ = ["choose", "load"]
+__all__ = ["check_name", "choose", "load"]
 
 #: Endings of names that no log has, by what they are the endings of.
 _NO_LOGS = {
@@ -44,8 +44,6 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given
     """
     if options.layout is not None and options.layout not in TABLES:
         raise UsageError(f"layout {options.layout!r} is not known: use one of {', '.join(TABLES)}")
-    if options.layout is None and options.columns is None:
-        _check_name(path)
     header = dialect.header
     if header is None:
         header = _unnamed(dialect, options, path)
@@ -76,7 +74,14 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given
     return layout, given
 
 
-def _check_name(path: str) -> None:
+def check_name(path: str) -> None:
+    """Refuse a file whose name says that it is no log.
+
+    Raises
+    ------
+    LogError
+        With what it is by its ending.
+    """
     ending = PurePath(path).suffix.lower()
     for what, endings in _NO_LOGS.items():
         if ending in endings.split():

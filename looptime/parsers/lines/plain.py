@@ -14,6 +14,7 @@ from looptime.parsers.columns.evidence import clocklike, rises
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts import calls, edges
 from looptime.parsers.layouts.contract import Options
+from looptime.parsers.lines.cell_rows import cells_of, header_lines, table_grid, two_columns
 from looptime.parsers.lines.events import calls_of, find_events, needs_pairs, read_events
 from looptime.parsers.lines.fold import Entry, entries_of, fold, repeats
 from looptime.parsers.lines.grid import Grid, is_stamp, is_text
@@ -22,7 +23,6 @@ from looptime.parsers.lines.long import find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host
 from looptime.parsers.lines.objects import read_objects
 from looptime.parsers.lines.prose import is_written
-from looptime.parsers.lines.tables import cells_of, header_lines, table_grid, two_columns
 from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
 from looptime.parsers.text.source import Source, blocks
 from looptime.units import split_unit

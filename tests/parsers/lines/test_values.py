@@ -237,6 +237,14 @@ def test_two_sessions_keep_balanced_books(tmp_path):
     assert log.rows_read == 24
 
 
+def test_objects_may_be_called_settings(tmp_path):
+    """The ending .json is that of settings, unless a line holds an object of times."""
+    text = "".join(json.dumps({"t_ms": t, "imu_ms": imu}) + "\n" for t, imu, _ in ROWS)
+    assert periods_ms(read(tmp_path, text, name="log.json")) == PERIODS
+    with pytest.raises(LogError, match="no log but settings"):
+        read(tmp_path, "t_ms,imu\n1,2\n3,4\n5,4\n", name="log.json")
+
+
 def test_objects_keep_every_digit(tmp_path):
     """Nanoseconds since 1970 in an object come through as they are written."""
     start = 1_767_225_600_123_456_789
