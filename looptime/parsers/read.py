@@ -172,7 +172,7 @@ def _pieces(source: Source, dialect: Dialect, options: Options, name: str | None
     parsed = _replace(
         parsed, clock=_replace(parsed.clock, notes=notes), layout=name or parsed.layout
     )
-    return [layout.finish(piece) for piece in settle(parsed)]
+    return [layout.finish(piece) for piece in settle(parsed, source.path)]
 
 
 def read(

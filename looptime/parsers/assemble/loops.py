@@ -288,6 +288,8 @@ def _with_ends(
     if enclosing < 0:
         complete &= ~_lost_after(number)
     complete[:-1] &= ~_paused(start, number)
+    if mine.missing is not None:
+        complete &= ~_harmed(start, end, *mine.missing)
     if complete.sum() < 1:
         raise LogError("holds a single loop: record at least two", source)
     return FoundLoops(
@@ -322,6 +324,17 @@ def _bodies(
     near = np.maximum(2000, 1e-4 * (start[1:] - start[:-1]))[: known - 1]
     tiled = (gap <= near)[~lost[: known - 1]]
     return body, bool(len(tiled)) and float(np.mean(tiled)) > 0.9
+
+
+def _harmed(start: Int, end: Int, before: Int, after: Int) -> NDArray[np.bool_]:
+    """Loops in which rows are missing: between an instant before and one after them."""
+    first = np.maximum(np.searchsorted(start, before, side="right") - 1, 0)
+    stop = np.searchsorted(start, after, side="right")
+    change = np.bincount(first, minlength=len(start) + 1) - np.bincount(
+        np.maximum(stop, first), minlength=len(start) + 1
+    )
+    inside: NDArray[np.bool_] = (np.cumsum(change[:-1]) > 0) & (end >= before.min(initial=0))
+    return inside
 
 
 def _paused(start: Int, number: Int) -> NDArray[np.bool_]:

@@ -23,7 +23,8 @@ __all__ = [
     "check_spoilt",
     "clocklike",
     "counts_rows",
-    "falls",
+    "disordered",
+    "go_back",
     "goes_level",
     "lie_within_loops",
     "marked",
@@ -124,6 +125,61 @@ def rises(values: Float) -> bool:
     return bool(up >= (0.9 if len(step) >= 10 else 0.75) and (step > 0).mean() >= 0.1)
 
 
+def disordered(values: Float) -> str:
+    """How instants stand that are not in the order of time; empty where they rise, or are none.
+
+    Instants of a loop are evenly spread once they are sorted: few are far closer together than
+    most, while lengths crowd at random. Two logs line by line rise from every second row to the
+    next.
+
+    Parameters
+    ----------
+    values : float64 array, shape (n,)
+        First values of a column.
+
+    Returns
+    -------
+    str
+        The end of a sentence that begins with "its times".
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> time = 20.0 * np.arange(60) + np.arange(60) % 3
+    >>> disordered(time[::-1])
+    'fall from row to row: put the oldest row first'
+    >>> disordered(np.stack([time, time + 700], axis=1).ravel())
+    'rise only from every 2nd row to the next, as where 2 logs stand line by line: take them apart'
+    >>> disordered(time), disordered(9 + np.random.default_rng(1).random(60))
+    ('', '')
+    """
+    known = values[np.isfinite(values)]
+    if len(known) < 10 or rises(known):
+        return ""
+    step = np.diff(known)
+    if (step < 0).mean() >= 0.9 and (step <= 0).mean() >= 0.97:
+        return "fall from row to row: put the oldest row first"
+    for count, nth in ((2, "2nd"), (3, "3rd"), (4, "4th")):
+        if len(known) > 5 * count and (known[count:] > known[:-count]).mean() >= 0.95:
+            return (
+                f"rise only from every {nth} row to the next, as where {count} logs stand line by "
+                "line: take them apart"
+            )
+    apart = np.diff(np.unique(known))
+    if len(known) < 50 or len(apart) < 0.9 * (len(known) - 1) or not 0.2 < (step > 0).mean() < 0.8:
+        return ""
+    low, middle = np.quantile(apart, [0.05, 0.5])
+    if low < 0.3 * middle:
+        return ""
+    return go_back(known)
+
+
+def go_back(values: Float) -> str:
+    """The same for instants that step back again and again, whatever the reason."""
+    share = float((np.diff(values) < 0).mean())
+    return f"go back in {100 * share:.0f} % of the rows, in no order: sort the rows by time"
+
+
 def counts_rows(values: Float) -> bool:
     """Whether values count 0, 1, 2, ...: an index of the rows.
 
@@ -134,11 +190,6 @@ def counts_rows(values: Float) -> bool:
     (True, False)
     """
     return len(values) > 2 and bool((np.diff(values) == 1).all()) and values[0] in (0, 1)
-
-
-def falls(values: Float) -> bool:
-    """Whether values fall from row to row all along, as times do where the newest comes first."""
-    return len(values) >= 10 and bool((np.diff(values) < 0).all())
 
 
 def goes_level(values: Float) -> bool:

@@ -8,7 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
-from looptime.parsers.columns.evidence import counts_rows, falls, goes_level, rises, shown, wordy
+from looptime.parsers.columns.evidence import (
+    counts_rows,
+    disordered,
+    goes_level,
+    rises,
+    shown,
+    wordy,
+)
 from looptime.parsers.columns.headers import Head, roles
 from looptime.parsers.columns.lexicon import bare_name, meaning
 from looptime.parsers.columns.roles import Judged, Role, Seen, Stamped, judge
@@ -68,7 +75,7 @@ def _is_clock(head: Head, dialect: Dialect) -> bool:
         return text_unit(dialect, head) is not None
     if head.unit is None and counts_rows(known) and head.word in COUNTS:
         return False
-    odd = in_16_bits(known) or falls(known) or not goes_level(known)
+    odd = in_16_bits(known) or not goes_level(known) or bool(disordered(known))
     return len(known) < 5 or rises(values) or (odd and head.word in CLOCKS)
 
 

@@ -8,13 +8,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.parsers.columns.evidence import counts_rows
-from looptime.parsers.columns.headers import heads
+from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
 from looptime.units import NS_PER_S
 
-__all__ = ["SIGNAL_WORDS", "first_rows", "loops_after", "signal_columns", "signal_wants"]
+__all__ = [
+    "SIGNAL_WORDS",
+    "count_column",
+    "first_rows",
+    "loops_after",
+    "signal_columns",
+    "signal_wants",
+]
 
 Int = NDArray[Any]
 
@@ -47,11 +53,24 @@ def signal_columns(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
             continue
         if not all(is_number(c, dialect.decimal) or is_missing(c) for c in cells):
             continue
-        if head.word in _ROW_COUNTS and counts_rows(numbers(dialect, head.index)):
+        if _counts(head, dialect):
             continue
         known = (name for name, words in SIGNAL_WORDS.items() if head.word in words)
         named.setdefault(next(known, head.text), head.index)
     return named
+
+
+def count_column(dialect: Dialect, taken: Collection[int]) -> Head | None:
+    """The column that numbers the rows, where no layout uses it."""
+    found = heads((dialect.header or ())[: dialect.fields])
+    mine = (head for head in found if head.index not in taken and _counts(head, dialect))
+    return next(mine, None)
+
+
+def _counts(head: Head, dialect: Dialect) -> bool:
+    """Whether a column numbers the rows, some of which may be lost or from another recording."""
+    step = np.diff(numbers(dialect, head.index))
+    return head.word in _ROW_COUNTS and len(step) > 1 and float((step == 1).mean()) > 0.7
 
 
 def signal_wants(named: dict[str, int]) -> list[Want]:
@@ -99,7 +118,7 @@ def first_rows(interval: Int, time: Int | None = None) -> NDArray[np.bool_]:
 def loops_after(table: Table, row: Int, at: dict[Key, Any]) -> NDArray[np.bool_] | None:
     """Rows after which others are missing: damaged ones, or loop numbers that were passed over."""
     lost = lost_after(row, table)
-    number = at.get("loop")
+    number = at.get("loop", at.get("count"))
     if number is None or len(row) < 3:
         return lost
     logged = number[row].astype(np.int64)

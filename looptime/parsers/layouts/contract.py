@@ -95,6 +95,8 @@ class CallRows:
         Values logged between the calls.
     marks : tuple of arrays or None
         Time [ns], thread, name, and True for used: readings handed between threads.
+    missing : tuple of int64 array, or None
+        Instants [ns] of the calls before and after rows that are missing, as their numbers tell.
     row : int64 array, shape (m,), or None
         Row of the table that each call comes from; None where they are `first`, `first` + 1, ...
     by_end : bool
@@ -116,6 +118,7 @@ class CallRows:
     hidden: NDArray[np.bool_] | None = None
     signals: dict[str, tuple[Int, NDArray[np.float64]]] = field(default_factory=dict)
     marks: tuple[Int, NDArray[Any], NDArray[Any], NDArray[np.bool_]] | None = None
+    missing: tuple[Int, Int] | None = None
     row: Int | None = None
     first: int = 0
     by_end: bool = False
@@ -185,8 +188,8 @@ class LoopRows:
     signals : dict of str to float64 array, shape (n,)
     phase : int32 array or None
         Codes into `phases`.
-    number : int64 array or None
-        Number of the loop as logged.
+    number, count : int64 array or None
+        Number of the loop, and of the row, as logged.
     parts : Parts or None
     body : int64 array, shape (n,) or None [ns]
         Length of the work, where the log gives it beside the period.
@@ -205,6 +208,7 @@ class LoopRows:
     phase: NDArray[Any] | None = None
     phases: list[str] = field(default_factory=list)
     number: Int | None = None
+    count: Int | None = None
     parts: Parts | None = None
     body: Int | None = None
     lost: NDArray[np.bool_] | None = None
@@ -218,7 +222,7 @@ class LoopRows:
         """The loops at the given places (a mask, indices or a slice)."""
         columns: dict[str, Any] = {
             key: None if getattr(self, key) is None else getattr(self, key)[rows]
-            for key in ("row", "start", "period", "phase", "number", "body", "lost")
+            for key in ("row", "start", "period", "phase", "number", "count", "body", "lost")
         }
         signals = {name: values[rows] for name, values in self.signals.items()}
         parts = self.parts

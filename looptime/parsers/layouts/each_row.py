@@ -7,8 +7,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.errors import LogError
-from looptime.parsers.columns.evidence import falls
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.judged import CLOCKS, COUNTS, PHASES
 from looptime.parsers.columns.lexicon import meaning
@@ -76,11 +74,6 @@ def loop_rows(content: Content, work: Int | None, bad: NDArray[np.bool_]) -> Loo
         What the parts of each row add up to, where it has parts.
     bad : bool array, shape (n,)
         Rows that cannot be used.
-
-    Raises
-    ------
-    LogError
-        If the clock falls from row to row.
     """
     at = content.table.columns
     time, total = at.get("time"), at.get("total")
@@ -103,9 +96,6 @@ def loop_rows(content: Content, work: Int | None, bad: NDArray[np.bool_]) -> Loo
     row = np.flatnonzero(~bad & ~early)
     if time is None:
         return _without_clock(content, row, period, total if total is not None else work)
-    if falls(time[row].astype(float)):
-        path = content.log.source.path
-        raise LogError("its times fall from row to row: put the oldest row first", path)
     found = LoopRows(row, time[row], lost=loops_after(content.table, row, at))
     if apart and period is not None:
         said = "the rows, further apart than loops, with the period of some"

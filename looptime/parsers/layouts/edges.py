@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
-from looptime.parsers.columns.evidence import rises, wordy
+from looptime.parsers.clock.missing import find_missing, harmed
+from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.unit import Unit, clock_unit
 from looptime.parsers.layouts.contract import (
@@ -64,6 +66,8 @@ WORDS: dict[str, int] = {
 }  # fmt: skip
 _NAMELIKE = ("name", "call", "event", "section", "stage", "function", "func", "label", "span",
              "task", "op", "operation", "what")  # fmt: skip
+#: Where more than this share of the edges step back, they stand in no order.
+_NO_ORDER = 0.3
 #: How a name may carry its edge: `gyro.read begin`, `end:gyro.read`.
 _JOINTS = (" ", ":", ".", "_", "/", "-")
 
@@ -196,6 +200,7 @@ def rows(content: Content) -> Found:
         if thread is not None:
             keys.append(thread[kept])
         order = kept[np.lexsort(keys)]
+    _check_order(time[order], None if thread is None else thread[order], content)
     pairs = pair(side[order], name[order], None if thread is None else thread[order])
     begin, end = order[pairs.begin], order[pairs.end]
     backwards = time[end] < time[begin]
@@ -212,7 +217,38 @@ def rows(content: Content) -> Found:
     by_row = np.argsort(begin, kind="stable")
     begin, end = begin[by_row], end[by_row]
     found = CallRows(time[begin], time[end] - time[begin], name[begin], names, row=begin)
-    return Found(found, time[:200_000], partner=partner)
+    note, missing = _missing(table, kept, thread, name * 2 + side, loops)
+    found = replace(found, missing=missing)
+    return Found(found, time[:200_000], notes=(note,) if note else (), partner=partner)
+
+
+def _missing(
+    table: Table, kept: Int, thread: Int | None, edge: Int, loops: list[int]
+) -> tuple[str, tuple[Int, Int] | None]:
+    """What is said of edges that are missing, and between which instants loops lack them."""
+    number = table.columns.get("seq")
+    mine = None if thread is None else thread[kept]
+    found = None if number is None else find_missing(number[kept], mine)
+    if found is None:
+        return "", None
+    time, edge = table.columns["time"][kept], edge[kept]
+    # a gap after the end of the whole loop, or before its first begin, harms none
+    closed = np.isin(edge[found.before], [2 * code + END for code in loops])
+    opened = edge[found.after] == edge[0]
+    before, after = time[found.before] + closed, time[found.after] - opened
+    count = np.bincount(edge).max()
+    return harmed(found, before, after, int(count))
+
+
+def _check_order(time: Int, thread: Int | None, content: Content) -> None:
+    """Refuse edges that stand in no order: they would be paired with strangers."""
+    back = np.diff(time) < 0
+    if thread is not None:
+        back &= np.diff(thread) == 0
+    if len(time) >= 10 and back.mean() > _NO_ORDER:
+        printed = time.astype(np.float64)
+        why = disordered(printed) or go_back(printed)
+        raise LogError(f"its times {why}", content.log.source.path)
 
 
 def _sides(table: Table) -> tuple[Int, list[str], NDArray[np.int8]]:

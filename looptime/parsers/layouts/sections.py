@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
-from looptime.parsers.columns.evidence import rises, wordy
+from looptime.parsers.columns.evidence import disordered, rises, wordy
 from looptime.parsers.columns.headers import Head, roles
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.unit import Unit, find_unit
@@ -67,7 +67,11 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         values = numbers(dialect, length.index)
         if np.isnan(values).mean() > 0.5:  # dates and times of day are no lengths
             return None
-        if length.word in ("time", "elapsed", "value") and len(values) > 2 and rises(values):
+        if (
+            length.word in ("time", "elapsed", "value")
+            and len(values) > 2
+            and (rises(values) or disordered(values))
+        ):
             return None
     if "loop" in given and not rises(numbers(dialect, given["loop"].index)):
         given.pop("loop")

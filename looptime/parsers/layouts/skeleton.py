@@ -14,7 +14,7 @@ from looptime.parsers.clock.steps import typical_step
 from looptime.parsers.clock.unwrap import unwrap
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.second_clock import choose_clock, second_clock
-from looptime.parsers.columns.signals import signal_columns, signal_wants
+from looptime.parsers.columns.signals import count_column, signal_columns, signal_wants
 from looptime.parsers.columns.unit import Unit, check_periods, tick_of, time_want
 from looptime.parsers.layouts.contract import (
     SECOND,
@@ -69,6 +69,10 @@ def parse(
         taken.add(second[0].index)
         wants.append(time_want(SECOND, dialect, *second, required=False))
     if layout.signals:
+        counted = count_column(dialect, taken)
+        if counted is not None:
+            wants.append(Want("count", counted.index, "count"))
+            taken.add(counted.index)
         wants += signal_wants(signal_columns(dialect, taken))
     table = read_table(source, dialect, wants)
     other = None
@@ -173,6 +177,7 @@ def _with_values(rows: LoopRows, table: Table) -> LoopRows:
     return replace(
         rows, phase=at["phase"][rows.row] if any(phases) else None, phases=phases,
         number=at["loop"][rows.row] if "loop" in at else None,
+        count=at["count"][rows.row] if "count" in at else None,
         signals={str(name): column[rows.row] for name, column in table.group("signal").items()},
     )  # fmt: skip
 

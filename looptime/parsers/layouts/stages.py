@@ -12,6 +12,7 @@ from looptime.errors import LogError
 from looptime.parsers.columns.evidence import (
     CLOCK_WORDS,
     NOT_PARTS,
+    disordered,
     lie_within_loops,
     marked,
     rises,
@@ -77,6 +78,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     taken = {head.index for head in given.values()}
     candidates = [head for head in found if head.index not in taken and _timed(head, dialect)]
     instants = [head for head in candidates if _instant(head, dialect)]
+    _refuse_disorder(candidates, dialect)
     default = next((head.unit for head in instants if head.unit), None)
     if len(instants) < 2:
         return None
@@ -103,6 +105,20 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     middle = [float(np.nanmedian(_since(dialect, head, instants, default))) for head in instants]
     order = np.argsort(middle, kind="stable")
     return Given(given, {"instant": tuple(instants[at] for at in order)})
+
+
+def _refuse_disorder(found: list[Head], dialect: Dialect) -> None:
+    """Refuse columns that would be instants of loops if the rows stood in the order of time."""
+    named = [head for head in found if head.unit or marked(head).side]
+    columns = [scaled(dialect, head, None) for head in named]
+    wrong = [(column, why) for column in columns if (why := disordered(column))]
+    if len(wrong) < 2 or not any(marked(head).side for head in named):
+        return
+    times = [column for column, _ in wrong]
+    every = np.arange(len(times[0]))
+    orders = [np.argsort(times[0], kind="stable"), *(every[::k] for k in (2, 3, 4))]
+    if any(lie_within_loops([column[order] for column in times]) for order in orders):
+        raise LogError(f"its times {wrong[0][1]}", line=dialect.header_line or None)
 
 
 def _without_host_clock(

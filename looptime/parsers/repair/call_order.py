@@ -19,7 +19,7 @@ from looptime.parsers.clock.steps import (
 )
 from looptime.parsers.layouts.contract import CallRows
 
-__all__ = ["CallOrder", "back_steps", "call_steps", "in_sequence", "repeated_calls"]
+__all__ = ["CallOrder", "back_steps", "call_steps", "in_sequence", "period_of", "repeated_calls"]
 
 Int = NDArray[Any]
 _CHUNK = 1 << 18
@@ -191,7 +191,7 @@ def _thread_steps(rows: CallRows, mine: Int, order: CallOrder, way: Way, busiest
     end = start + duration
     falls = [(np.diff(key) < -order.tolerance).sum() for key in (end, start)]
     key = end if falls[0] <= falls[1] else start
-    period = _period(rows, mine)
+    period = period_of(rows, mine)
     events = np.flatnonzero(np.diff(key) < -max(order.tolerance, 2 * period)) + 1
     if len(events) > _NO_ORDER * len(key):  # sorting is all that can be done
         return Steps()
@@ -206,9 +206,9 @@ def _thread_steps(rows: CallRows, mine: Int, order: CallOrder, way: Way, busiest
     return find_steps(key, replace(way, number=number, broken=broken), events, period)
 
 
-def _period(rows: CallRows, mine: Int) -> float:
-    """Typical time between two calls of the commonest name [ns]."""
-    part = mine[:100_000]
+def period_of(rows: CallRows, mine: Int | None = None) -> float:
+    """Typical time between two calls of the commonest name [ns], of the rows `mine` alone."""
+    part = np.arange(min(len(rows), 100_000)) if mine is None else mine[:100_000]
     name = rows.name[part]
     often = int(np.bincount(name).argmax())
     times = rows.start[part[name == often]]

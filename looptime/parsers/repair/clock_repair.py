@@ -9,17 +9,33 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.errors import LogError
 from looptime.parsers.clock.repeats import find_repeats, met_again
-from looptime.parsers.clock.stepping import stepping
-from looptime.parsers.clock.steps import Steps, Way, find_steps, jump_from, typical_step
-from looptime.parsers.columns.unit import Unit, check_periods, float32_quantum
+from looptime.parsers.clock.steps import (
+    Step,
+    Steps,
+    Way,
+    find_steps,
+    jump_from,
+    typical_step,
+)
+from looptime.parsers.columns.evidence import disordered, go_back
+from looptime.parsers.columns.unit import Unit, check_periods
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Outcast, Parsed
 from looptime.parsers.repair.call_order import (
     CallOrder,
     back_steps,
     call_steps,
     in_sequence,
+    period_of,
     repeated_calls,
+)
+from looptime.parsers.repair.doubts import (
+    calls_ahead,
+    coarse,
+    loops_ahead,
+    noted,
+    without_missing,
 )
 from looptime.run import Clock
 from looptime.units import NS_PER_S, UNITS
@@ -27,23 +43,30 @@ from looptime.units import NS_PER_S, UNITS
 __all__ = ["check_unit", "settle"]
 
 Int = NDArray[Any]
-#: A clock that steps by more than this part of the typical step is told.
-COARSE = 0.1
 #: From this tick on calls may share an instant, and only a sequence number can order them.
 COARSE_TICK_NS = 100_000
+#: Where more than this share of the rows step back, they stand in no order.
+_NO_ORDER = 0.3
 #: Fewer rows than this between two cuts are no run.
 _FEWEST = 3
 #: Pieces that begin alike with which one is compared.
 _MOST_LIKE = 50
 
 
-def settle(parsed: Parsed) -> list[Parsed]:
+def settle(parsed: Parsed, path: str) -> list[Parsed]:
     """Repair the clock of what a layout found.
 
     Parameters
     ----------
     parsed : Parsed
         Rows in the order of the log, with times as printed.
+    path : str
+        The log, for messages.
+
+    Raises
+    ------
+    LogError
+        If the rows of loops stand in no order.
 
     Returns
     -------
@@ -57,8 +80,8 @@ def settle(parsed: Parsed) -> list[Parsed]:
     if parsed.loops is None:
         return [parsed]
     if parsed.loops.period is not None and "time" not in parsed.table.columns:
-        return [parsed]  # there is no clock: the starts were laid out
-    return _settle_loops(parsed, parsed.loops)
+        return _settle_numbers(parsed, parsed.loops)  # there is no clock: starts were laid out
+    return _settle_loops(parsed, parsed.loops, path)
 
 
 def check_unit(clock: Clock, median_period_ns: float, path: str) -> None:
@@ -90,7 +113,7 @@ def _way(parsed: Parsed, number: Int | None, table_row: Int | None) -> Way:
     return Way(parsed.clock.unit, unit_ns, number, broken)
 
 
-def _settle_loops(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
+def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     """Loops with one instant each."""
     time = rows.start
     if len(time) < 3:
@@ -98,7 +121,8 @@ def _settle_loops(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
     step = np.diff(time)
     typical = typical_step(time)
     smooth = bool(step.min() >= 0 and step.max() <= jump_from(typical))
-    parsed = replace(parsed, clock=_cautions(parsed.clock, time, typical))
+    parsed = replace(parsed, clock=coarse(parsed.clock, time, typical))
+    parsed = replace(parsed, clock=loops_ahead(parsed, rows, typical))
     if smooth and step.min() > 0:
         return [parsed]
     found = Steps()
@@ -108,6 +132,7 @@ def _settle_loops(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
     keep = np.ones(len(rows), bool)
     lost = np.zeros(len(rows), bool) if rows.lost is None else rows.lost.copy()
     _drop(parsed, rows, np.array(sorted(set(found.corrupt)), np.int64), "corrupt stamp", keep, lost)
+    _check_order(rows.start, time, path)
     pieces = _pieces(len(rows), found)
     clock = _told(parsed, found, rows.row)
     made = []
@@ -117,6 +142,45 @@ def _settle_loops(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
         one = replace(rows, lost=lost if lost.any() else None).take(mine)
         made.append(_part(parsed, span, _moved(clock, moved), loops=one))
     return made
+
+
+def _settle_numbers(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
+    """Loops without a clock; numbers that begin anew are those of another run."""
+    number = rows.count if rows.number is None else rows.number
+    if number is None or len(number) < 3 or number.min() < 0:
+        return [parsed]
+    step = np.diff(number.astype(np.int64))
+    if (step == 1).all():
+        return [parsed]
+    fall = np.flatnonzero(step < -_FEWEST) + 1
+    goes_on = [at for at in fall.tolist() if (step[at : at + _FEWEST] == 1).all()]
+    found = Steps(steps=[Step(at, "restart", 0, "") for at in goes_on])
+    keep = np.ones(len(rows), bool)
+    clock = _told(parsed, found, rows.row)
+    missing = int((step[step > 1] - 1).sum())
+    if missing and (step >= 1).mean() > 0.95:
+        many = "loops are" if missing > 1 else "loop is"
+        clock = noted(clock, f"{missing} {many} missing, as the numbers tell")
+    if (number[2:] - number[:-2] == 1).mean() > 0.95 and (step == 0).mean() > _NO_ORDER:
+        clock = noted(clock, "every loop number stands twice: two logs may stand line by line")
+    made = []
+    for piece, span in _spans(parsed, rows.row, _pieces(len(rows), found), keep, None):
+        one = rows.take(np.flatnonzero(keep[piece.low : piece.high]) + piece.low)
+        made.append(_part(parsed, span, clock, loops=replace(one, start=one.start - one.start[0])))
+    return made
+
+
+def _check_order(start: Int, printed: Int, path: str) -> None:
+    """Refuse instants of loops that stand in no order: a period would be a step between strangers.
+
+    Raises
+    ------
+    LogError
+        If more of them step back than stray rows do.
+    """
+    if len(start) >= 10 and (np.diff(start) < 0).mean() > _NO_ORDER:
+        values = printed.astype(np.float64)
+        raise LogError(f"its times {disordered(values) or go_back(values)}", path)
 
 
 def _drop(parsed: Parsed, rows: LoopRows, wrong: Int, reason: str, keep: Any, lost: Any) -> None:
@@ -214,36 +278,7 @@ def _moved(clock: Clock, count: int, by: str = "time") -> Clock:
     if not count:
         return clock
     rows = "row stood" if count == 1 else "rows stood"
-    return replace(clock, notes=(*clock.notes, f"{count} {rows} out of order: sorted by {by}"))
-
-
-def _cautions(clock: Clock, time: Int, typical: float) -> Clock:
-    """The clock with its true step, and a caution where that is coarse beside the loop."""
-    unit_ns = UNITS.get(clock.unit)
-    quantum = 0
-    if unit_ns is not None and unit_ns >= 10**6:
-        quantum = float32_quantum(time, unit_ns, clock.tick_ns)
-    found = stepping(time, clock.tick_ns)
-    tick = max(clock.tick_ns, quantum, found.step_ns)
-    notes = clock.notes
-    if found.turns:
-        low, high = (f"{one / 1e6:.4g}" for one in found.turns)
-        notes += (
-            f"steps are {low} or {high} ms in even turns: the clock moves by {tick / 1e6:.4g} ms, "
-            f"and a loop takes {float(np.mean(np.diff(time))) / 1e6:.4g} ms",
-        )
-    elif found.shared >= 0.2:
-        notes += (
-            f"{found.shared:.0%} of the rows have the stamp of the row before: the clock moves by "
-            f"{tick / 1e6:.4g} ms; the rate holds, the length of single loops is not known",
-        )
-    elif tick > COARSE * typical and typical > 1:
-        what = "the clock was kept in 32-bit floats and" if quantum else "the clock"
-        notes += (
-            f"{what} steps by {tick / 1e6:.3g} ms, {100 * tick / typical:.0f} % of the typical "
-            "period: nothing finer than that is known",
-        )
-    return replace(clock, tick_ns=tick, notes=notes)
+    return noted(clock, f"{count} {rows} out of order: sorted by {by}")
 
 
 def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
@@ -264,9 +299,9 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
         sequence, moved = in_sequence(rows)
         if moved and CallOrder(sequence, 2 * parsed.clock.tick_ns).smooth:
             clock = _moved(parsed.clock, moved, "sequence number")
-            return [replace(parsed, calls=sequence, clock=clock)]
+            return [_with_doubts(replace(parsed, clock=clock), sequence)]
     if order.smooth:
-        return [replace(parsed, calls=rows)]
+        return [_with_doubts(parsed, rows)]
     table_row = rows.table_row(np.arange(len(rows)))
     way = _way(parsed, None, table_row)
     found, shift = call_steps(rows, order, way)
@@ -288,7 +323,14 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
         if not moved:
             told = _moved(clock, back_steps(one, order.tolerance))
         made.append(_part(parsed, span, told, calls=one))
-    return made
+    return [_with_doubts(one, one.calls) for one in made if one.calls is not None]
+
+
+def _with_doubts(parsed: Parsed, rows: CallRows) -> Parsed:
+    """Calls of one run, in order, with cautions where the clock leapt or rows are missing."""
+    clock = calls_ahead(parsed, rows, period_of(rows))
+    clock, rows = without_missing(clock, rows)
+    return replace(parsed, calls=rows, clock=clock)
 
 
 def _without(parsed: Parsed, rows: CallRows, gone: Int, reason: str) -> CallRows:
@@ -298,7 +340,7 @@ def _without(parsed: Parsed, rows: CallRows, gone: Int, reason: str) -> CallRows
 
 def _again(parsed: Parsed, row: Int) -> Clock:
     line = int(parsed.table.line_of(row)[0])
-    return replace(parsed.clock, notes=(*parsed.clock.notes, met_again(line)))
+    return noted(parsed.clock, met_again(line))
 
 
 def _unwrapped(rows: CallRows, found: Steps) -> Int:
