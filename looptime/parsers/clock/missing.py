@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 __all__ = ["Missing", "find_missing", "harmed"]
 
 Int = NDArray[Any]
-#: Numbers that do not mostly go up by one count something else.
-_MOSTLY = 0.6
+#: Numbers of which fewer than this share go up by one count something else.
+_MOSTLY = 0.4
 #: Where more loops than this share lack a row, none is left out for it.
 _MOST_LEFT_OUT = 0.5
 

@@ -20,7 +20,7 @@ from looptime.parsers.clock.steps import (
     typical_step,
 )
 from looptime.parsers.columns.evidence import disordered, go_back
-from looptime.parsers.columns.unit import Unit, check_periods
+from looptime.parsers.columns.unit import Unit, check_periods, in_16_bits
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Outcast, Parsed
 from looptime.parsers.repair.call_order import (
     CallOrder,
@@ -127,12 +127,13 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
         return [parsed]
     found = Steps()
     if not smooth:
+        _check_order(time, parsed.clock, path)
         found = find_steps(time, _way(parsed, rows.number, rows.row))
         rows = replace(rows, start=_shifted(time, found))
     keep = np.ones(len(rows), bool)
     lost = np.zeros(len(rows), bool) if rows.lost is None else rows.lost.copy()
     _drop(parsed, rows, np.array(sorted(set(found.corrupt)), np.int64), "corrupt stamp", keep, lost)
-    _check_order(rows.start, time, path)
+    _check_order(rows.start, None, path)
     pieces = _pieces(len(rows), found)
     clock = _told(parsed, found, rows.row)
     made = []
@@ -170,17 +171,22 @@ def _settle_numbers(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
     return made
 
 
-def _check_order(start: Int, printed: Int, path: str) -> None:
-    """Refuse instants of loops that stand in no order: a period would be a step between strangers.
+def _check_order(time: Int, printed: Clock | None, path: str) -> None:
+    """Refuse loops in no order, as `printed` by the clock or, without one, wraps undone.
 
     Raises
     ------
     LogError
-        If more of them step back than stray rows do.
+        If more of their instants step back than stray rows do.
     """
-    if len(start) >= 10 and (np.diff(start) < 0).mean() > _NO_ORDER:
-        values = printed.astype(np.float64)
-        raise LogError(f"its times {disordered(values) or go_back(values)}", path)
+    if len(time) < 10 or (np.diff(time) < 0).mean() <= _NO_ORDER:
+        return
+    values = time.astype(np.float64)
+    why = disordered(values)
+    if printed is not None and in_16_bits(values / UNITS.get(printed.unit, 1)):
+        return
+    if why or printed is None:
+        raise LogError(f"its times {why or go_back(values)}", path)
 
 
 def _drop(parsed: Parsed, rows: LoopRows, wrong: Int, reason: str, keep: Any, lost: Any) -> None:
