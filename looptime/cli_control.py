@@ -75,6 +75,13 @@ def _states_a_controller(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.argument("log")
 @_states_a_controller
 @click.option("--fit", metavar="OUTPUT,MEASURED", help="Fit the mechanism to these two signals.")
+@click.option(
+    "--change",
+    "changes",
+    multiple=True,
+    metavar="CHANGE",
+    help="Look at the run that a plan predicts with this remedy; may be given again.",
+)
 @JSON
 @reads_logs
 def control(
@@ -82,6 +89,7 @@ def control(
     text: Text,
     log: str,
     fit: str | None,
+    changes: tuple[str, ...],
     as_json: bool,
     **given: Any,
 ) -> None:
@@ -96,7 +104,7 @@ def control(
     run = whole_run(asked, log)
     say_phases(asked, run)
     code = {key[2:]: value for key, value in given.items() if value is not None}
-    found = ask(asked, run, code, fit=fit)
+    found = ask(asked, run, code, fit=fit, changes=changes)
     if as_json:
         print_json(log=log, **found.to_dict())
         return

@@ -48,13 +48,21 @@ def traced(move: Move, at: Sampling, loop: EvenLoop) -> Trace:
     loop : EvenLoop
         At its mean.
     """
-    time = np.linspace(0.0, move.horizon_s, POINTS)
     moves = starts_in(at, move.horizon_s, STARTS, move.seed)
     over, settle, _, greatest = move.each(moves)
     worst = int(np.argmax(np.where(np.isnan(greatest), over + 1e-9 * settle, greatest)))
+    time = np.linspace(0.0, _worth_seeing(move, settle), POINTS)
     even, recorded = even_starts(move, loop, 1), _one(moves, worst)
     sides = [_followed(move, one, time) for one in (even, recorded)]
     return Trace(time, move.path.at(time)[0], *sides)
+
+
+def _worth_seeing(move: Move, settle: Float) -> float:
+    """How long the move is drawn: until most have long settled [s]."""
+    known = settle[np.isfinite(settle)]
+    if not len(known):
+        return move.horizon_s
+    return min(1.2 * move.path.end_s + max(4 * float(np.median(known)), 0.1), move.horizon_s)
 
 
 def _one(moves: Instants, column: int) -> Instants:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
 from typing import Any
 
@@ -24,6 +24,7 @@ from looptime.heading import (
 )
 from looptime.project import Project
 from looptime.questions.asked import Asked
+from looptime.questions.planning import plan
 from looptime.questions.timing import settled
 from looptime.run import Run
 
@@ -180,7 +181,12 @@ def heading(
 
 
 def control(
-    asked: Asked, run: Run, given: Mapping[str, Any] | None = None, *, fit: str | None = None
+    asked: Asked,
+    run: Run,
+    given: Mapping[str, Any] | None = None,
+    *,
+    fit: str | None = None,
+    changes: Sequence[str] = (),
 ) -> ControlResult:
     """What the loop's pace does to its controllers and steered wheels.
 
@@ -194,21 +200,28 @@ def control(
         Keys of one controller to look at instead; of the project's, where its name is that of one.
     fit : str, optional
         ``OUTPUT,MEASURED``: signals that the mechanism is fitted to.
+    changes : sequence of str
+        Remedies, as for a plan: the predicted run takes the place of the recorded one.
 
     Raises
     ------
     UsageError
-        If there is no such part, or a controller cannot be as it is given.
+        If there is no such part, or a change or a controller cannot be as it is given.
     NotEnoughError
         If the log is too short.
     """
     chosen = _controllers(asked.project, dict(given)) if given else None
-    left, warmup_loops = settled(asked, run)
+    if changes:
+        told = plan(asked, run, changes)
+        left, warmup_loops = told.run, told.warmup_loops
+    else:
+        left, warmup_loops = settled(asked, run)
     found = studied(
         left, project=asked.project, controllers=chosen, wheels=None if chosen is None else (),
         fit=None if fit is None else parse_fit(fit),
     )  # fmt: skip
-    return replace(found, warmup_loops=warmup_loops)
+    planned = (f"predicted, with {'; '.join(changes)}",) if changes else ()
+    return replace(found, warmup_loops=warmup_loops, notes=(*planned, *found.notes))
 
 
 def _controllers(project: Project, given: dict[str, Any]) -> tuple[Controller, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import looptime
 from looptime.controlling.fit import fit_arrays, fit_plant, parse_fit
 from looptime.controlling.law import Plant
 from looptime.errors import NotEnoughError, UsageError
@@ -85,3 +86,32 @@ def test_signals_of_a_run():
         fit_plant(make_run([20.0] * 9, signals={"o": range(9), "m": range(9)}), "o", "m", "speed")
     with pytest.raises(UsageError, match="OUTPUT,MEASURED"):
         parse_fit("one")
+
+
+def test_a_log_as_a_recorder_writes_it(tmp_path):
+    """Output after the write, value after the read, each a row of its own: 0.8 m/s and 50 ms."""
+    rng = np.random.default_rng(4)
+    plant, x, v, u, at, wanted = Plant("position", 0.8, 0.05), 0.0, 0.0, 0.0, 1000, 0.0
+    lines = ["loop,thread,seq,name,start_us,duration_us,phase,mark,value"]
+    for k in range(900):
+        wanted = float(rng.uniform(-1, 1)) if k % 8 == 0 else wanted
+        period = int(rng.integers(16000, 24000))
+        used = at + 6000
+        lines += [
+            f"{k},main,{5 * k},mast.read,{at + 100},900,,,",
+            f"{k},main,{5 * k + 1},mast_m,{at + 100},0,,signal,{x:.9f}",
+            f"{k},main,{5 * k + 2},mast.write,{used - 500},500,,,",
+            f"{k},main,{5 * k + 3},mast_output,{used},0,,signal,{wanted:.9f}",
+            f"{k},main,{5 * k + 4},loop,{at},{period - 50},,,",
+        ]
+        # from this read to the write with the output before, then to the next read
+        x, v = plant.after(x, v, u, 5900e-6)
+        u = wanted
+        x, v = plant.after(x, v, u, (period - 5900) * 1e-6)
+        at += period
+    log = tmp_path / "drive.csv"
+    log.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    found = fit_plant(looptime.read(log), "mast_output", "mast_m", "position")
+    assert found.used
+    assert found.full_speed.value == pytest.approx(0.8, rel=1e-4)
+    assert found.time_constant_ms.value == pytest.approx(50.0, rel=1e-3)

@@ -51,6 +51,7 @@ def render_control(
     if at.warmup_loops:
         used += f"; the first {at.warmup_loops:,} are left out as warm-up"
     parts.append(labelled("figures", used))
+    parts += [labelled("note", note) for note in at.notes]
     parts += [*_gains(at, full), *_stability(at, full), *_responses(at, full)]
     if at.steering is not None:
         parts += _wheels(at.steering)
@@ -142,6 +143,8 @@ def _wheel_sentence(at: Steering) -> str:
     spread = at.read_spread_ms
     if spread is None:
         return "The wheels' angles are not timed one by one."
+    if not spread.value:
+        return "The wheels' angles are read at one moment."
     text = f"The wheels' angles are read {number(spread.value)} ms apart"
     if at.inconsistency_deg is None:
         return f"{text}."
@@ -377,5 +380,3 @@ def _notes(at: ControlResult) -> Iterator[RenderableType]:
             speed, constant = _of(one.fit.full_speed), _of(one.fit.time_constant_ms)
             text = f"full_speed {speed}, time_constant_ms {constant}: {one.fit.text}"
             yield labelled("fit", text)
-    for note in at.notes:
-        yield labelled("note", note)

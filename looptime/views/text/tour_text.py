@@ -55,6 +55,11 @@ STEPS: tuple[TourStep, ...] = (
         ("heading", "@single_reads.csv.gz", "--motion", "turn:90,120,480", "--tolerance-deg", "5"),
     ),
     TourStep(
+        "See what the pace does to the controllers",
+        "The same batched read, before anyone writes it: gains, margins, and the steered wheels.",
+        ("control", "@single_reads.csv.gz", "--change", "batch drive.*.read"),
+    ),
+    TourStep(
         "Prove that the remedy worked",
         "The same robot, recorded again with the batched read.",
         ("compare", "@single_reads.csv.gz", "--against", "@batched_reads.csv.gz"),
