@@ -124,13 +124,21 @@ def _gain_margin(
 
 
 def _roots(angle: Float, level: Float, again: Callable[[Float], Float]) -> Float:
-    """Where a function of the angle changes its sign, by bisection of all places together."""
+    """Where a function of the angle changes its sign, at all places together.
+
+    Regula falsi that halves the weight of an end which stays (Illinois).
+    """
     change = np.flatnonzero(np.sign(level[:-1]) * np.sign(level[1:]) < 0)
     if not len(change):
         return np.empty(0)
-    low, high, side = angle[change], angle[change + 1], np.sign(level[change])
-    for _ in range(32):
-        middle = 0.5 * (low + high)
-        same = np.sign(again(middle)) == side
-        low, high = np.where(same, middle, low), np.where(same, high, middle)
-    return np.asarray(0.5 * (low + high), dtype=np.float64)
+    low, high, at_low, at_high = angle[change], angle[change + 1], level[change], level[change + 1]
+    found = low
+    for _ in range(30):
+        found = high - at_high * (high - low) / (at_high - at_low)
+        at = again(found)
+        turned = np.sign(at) * np.sign(at_high) < 0
+        low, at_low = np.where(turned, high, low), np.where(turned, at_high, at_low / 2)
+        high, at_high = found, np.where(at == 0, at_high * 1e-300, at)
+        if np.all(np.abs(high - low) <= 1e-14 * high) or np.all(np.abs(at) <= 1e-13):
+            break
+    return np.asarray(found, dtype=np.float64)

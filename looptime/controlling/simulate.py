@@ -120,7 +120,7 @@ def play(law: Law, plant: Plant, path: Path, at: Instants) -> Track:
     late = at.taken_s[1:] - use[:-1]  # of the readings, within the hold before their use
     in_hold = late >= -SAME_S
     late_factors = plant.factors(np.maximum(late, 0.0))
-    all_in_hold = [bool(row.all()) for row in in_hold]
+    all_in_hold = np.logical_and.reduce(in_hold, axis=1).tolist()
     for k in range(1, n):
         w = plant.full_speed * (output[k - 1] - plant.load)
         over = v[k - 1] - w
