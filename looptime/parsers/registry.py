@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from importlib import import_module
 from itertools import pairwise
 from pathlib import PurePath
 
+import numpy as np
+
 from looptime.errors import LogError, UsageError
 from looptime.parsers.columns.evidence import check_spoilt, clocklike, counts_rows, wordy
 from looptime.parsers.columns.headers import Head, heads
-from looptime.parsers.layouts.contract import Given, Layout, Options
-from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.parsers.layouts.contract import Given, Layout, Options, Reading
+from looptime.parsers.refusals import no_fit, one_number, unnamed
+from looptime.parsers.text.dialect import Dialect, named, numbers
+from looptime.parsers.text.source import Source
 from looptime.schema import TABLES
 
 __all__ = ["check_name", "choose", "load"]
@@ -48,16 +51,20 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given
     if header is None:
         header = _unnamed(dialect, options, path)
     found = [head for head in heads(header) if head.index < dialect.fields]
+
+    def works(columns: str) -> str | None:
+        return None if options.columns else _works(columns, dialect, path)
+
     if options.layout is not None:
         layout = load(options.layout)
         asked = _fit(layout, found, dialect, path, asked=True)
         if asked is None:
-            raise _no_fit(found, [layout.name], dialect, path)
+            raise no_fit(found, [layout.name], dialect, works, path)
         fits = [(layout, asked)]
     else:
         fits = _fits(found, dialect, path)
         if not fits:
-            raise _no_fit(found, list(TABLES), dialect, path)
+            raise no_fit(found, list(TABLES), dialect, works, path)
         if len(fits) > 1:
             one, other = (layout for layout, _ in fits[:2])
             raise LogError(
@@ -139,53 +146,34 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
     clock = clocklike(dialect, 0) and not words[0]
     if clock and (options.layout == "stamps" or (options.layout is None and not events)):
         return ("time", *(f"column_{index + 1}" for index in range(1, fields)))
-    if fields == 1 and not words[0] and not counts_rows(numbers(dialect, 0)):
+    if fields == 1 and not words[0] and _periods(dialect):
         return ("dt",)
-    what = "counts the rows" if counts_rows(numbers(dialect, 0)) else "is no clock"
-    what = f"column {what}"
-    if words[0]:
-        what = "column holds words"
-    elif clock and events:
-        what = f"column is a clock but column {events[0] + 1} holds words that come and go"
-    row = dialect.delimiter.join(dialect.sample[0])[:60]
-    example = ",".join(_example(dialect, words))
-    raise LogError(
-        f"has no header and its first {what}, so no layout fits rows such as {row!r}: "
-        f'name the columns with --columns, for example "{example}"',
-        path,
-        dialect.first_row,
-    )
+    if fields == 1 and not words[0] and options.rate_hz is None:
+        raise one_number(dialect, path)
+    if options.rate_hz is not None:
+        return tuple(f"column_{index + 1}" for index in range(fields))
+    raise unnamed(dialect, lambda columns: _works(columns, dialect, path), path)
 
 
-def _example(dialect: Dialect, words: Sequence[bool]) -> list[str]:
-    """Names for the columns that would fit such cells: a word for each, to be corrected."""
-    wordy_at = [index for index, word in enumerate(words) if word]
-    if not wordy_at:
-        fields = len(words)
-        return ["time_us", "skip", "gyro_ms", "drive_ms"][:fields] + ["skip"] * (fields - 4)
-    kinds = {k: len({row[k].lower() for row in dialect.sample}) for k in wordy_at}
-    few = min(wordy_at, key=lambda k: (kinds[k], -k))
-    edged = len(wordy_at) > 1 and kinds[few] <= 2
-    times = iter(["time_us"] if edged else ["start_us", "duration_us"])
-    calls = iter(["name"])
-    return [
-        "edge" if edged and k == few else next(calls if word else times, "skip")
-        for k, word in enumerate(words)
-    ]
+def _works(columns: str, dialect: Dialect, path: str) -> str | None:
+    """What a row would be read as with other names for the columns; None where they are refused."""
+    try:
+        like = named(dialect, columns, path)
+        layout, given = choose(like, Options(columns=columns), path)
+        layout.unit(Reading(Source(path, 0, None, "utf-8"), like, given, Options()))
+    except (LogError, UsageError):
+        return None
+    return layout.row
+
+
+def _periods(dialect: Dialect) -> bool:
+    """Whether the one column of a log may hold the periods of a loop."""
+    values = numbers(dialect, 0)
+    known = values[np.isfinite(values)]
+    return bool((known >= 0).all()) and bool(known.any()) and not counts_rows(values)
 
 
 def _changes(dialect: Dialect, index: int) -> bool:
     """Whether words change from row to row, as names of calls do and phases do not."""
     cells = [row[index] for row in dialect.sample]
     return sum(a != b for a, b in pairwise(cells)) > 0.2 * (len(cells) - 1)
-
-
-def _no_fit(found: list[Head], tried: list[str], dialect: Dialect, path: str) -> LogError:
-    shown = ", ".join(repr(head.text) for head in found[:8])
-    more = ", ..." if len(found) > 8 else ""
-    return LogError(
-        f"no layout fits: the columns {shown}{more} were tried as {', '.join(tried)}; "
-        "name them with --columns (such as time_us, name, duration_us, skip)",
-        path,
-        dialect.header_line or 1,
-    )

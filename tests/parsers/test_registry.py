@@ -110,20 +110,48 @@ def test_headerless_column_of_intervals(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("text", "message", "example"),
+    ("text", "message", "columns"),
     [
-        ("0,5.1\n1,5.2\n2,5.0\n3,5.3\n", "first column counts the rows", "time_us,skip"),
-        ("3,5,6\n1,4,6\n2,9,6\n0,9,9\n", "first column is no clock", "time_us,skip,gyro_ms"),
-        ("gyro,1,2\ndrive,4,3\n", "first column holds words", "name,start_us,duration_us"),
+        ("0,5.1\n1,5.2\n2,5.0\n3,5.3\n", "first column counts the rows", "skip,dt"),
+        ("gyro,1,2\ndrive,4,3\n", "first column holds words", "name,start_ms,duration_ms"),
         ("0,gyro,1\n5,drive,2\n20,gyro,1\n27,drive,3\n", "column 2 holds words that come and go",
-         "start_us,name,duration_us"),
+         "start_ms,name,duration_ms"),
+        ("".join(f"{k},{1790000000000000 + k * 10**6},{1790000000000500 + k * 10**6},500\n"
+                 for k in range(9)), "first column counts the rows", "skip,start_us,end_us,skip"),
     ],
 )  # fmt: skip
-def test_headerless_without_a_clock(tmp_path, text, message, example):
-    """What cannot be told is asked for, with an example of --columns that fits the cells."""
+def test_headerless_without_a_clock(tmp_path, text, message, columns):
+    """What cannot be told is asked for, with names that were tried on the log's own rows."""
     with pytest.raises(LogError, match=message) as caught:
         read(tmp_path, text)
-    assert str(caught.value).endswith(f'--columns, for example "{example}"')
+    assert f'--columns "{columns}" it is read with each row' in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("3,5,6\n1,4,6\n2,9,6\n0,9,9\n", "no column rises as a time does"),
+        ("x,y,heading\n0.5,1.5,90\n0.4,1.2,91\n0.7,1.6,90\n", "has no time column and no duration"),
+        ("-3.5\n2.5\n-1.25\n4\n", "is one number a line .* --rate-hz"),
+        ("The loop felt slow in the second match today.\nWe moved the gyro to another bus.\n"
+         "Nothing else was changed, but line 3 needs 1 look.\n", "is prose and no log"),
+        ("time,text\n" + "".join(f"12:00:{k:02}.5,message number {k} of the day\n"
+                                 for k in range(30)), "each row is a message"),
+    ],
+)  # fmt: skip
+def test_what_leads_nowhere_is_not_suggested(tmp_path, text, message):
+    """Where no naming of the columns can help, none is given, and what is missing is said."""
+    with pytest.raises(LogError, match=message) as caught:
+        read(tmp_path, text)
+    assert '--columns "' not in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_numbers_without_a_clock_at_a_given_rate(tmp_path):
+    """One number a line is a signal of loops that ran as often as the caller says."""
+    run = read(tmp_path, "-3.5\n2.5\n-1.25\n4\n", rate_hz=50)
+    assert periods_ms(run) == [20.0] * 4
+    assert run.signals.values["column_1"].tolist() == [-3.5, 2.5, -1.25, 4.0]
 
 
 def test_headerless_edges_are_read_with_the_columns_that_the_error_names(tmp_path):
@@ -145,9 +173,9 @@ def test_no_layout_fits(tmp_path):
     with pytest.raises(LogError) as caught:
         read(tmp_path, "foo,bar\n3,1\n1,2\n2,2\n")
     assert str(caught.value).endswith(
-        "log.csv:1: no layout fits: the columns 'foo', 'bar' were tried as calls, edges, stages, "
-        "costs, sections, stamps; name them with --columns (such as time_us, name, duration_us, "
-        "skip)"
+        "log.csv:1: has no time column and no duration (tried as calls, edges, stages, costs, "
+        "sections, stamps; its columns are 'foo', 'bar'): log the time of every row under any "
+        "header, such as time_ms; without it nothing can be told of the loop's pace"
     )
 
 

@@ -42,7 +42,8 @@ def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
     """
     rows = _whole(parsed, rows)
     count = len(rows)
-    if not count or (count < 2 and parsed.loops is not None and len(parsed.loops) < 2):
+    fewest = 3 if parsed.layout == "stamps" else 2  # bare times of two rows are one length
+    if not count or (count < 2 and parsed.loops is not None and len(parsed.loops) < fewest):
         raise LogError("holds a single loop: record at least two", path)
     assert rows.period is not None
     if not rows.period.any():

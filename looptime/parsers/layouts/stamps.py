@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from looptime.errors import LogError
+from looptime.parsers.columns.evidence import wordy
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.lexicon import meaning
@@ -13,6 +14,9 @@ from looptime.parsers.layouts.each_row import COLUMNS, loop_rows, needed, own, r
 from looptime.parsers.text.dialect import Dialect
 
 __all__ = ["LAYOUT"]
+
+#: Rows from which on unlike texts are messages.
+_MESSAGES = 20
 
 
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
@@ -24,6 +28,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     total = known.one.get("total")
     if lengths == {"total"} and total is not None and dialect.rate_hz is None and not asked:
         _check_rate(total)
+    if not asked and "time" in known.one:
+        _check_messages(found, known.one["time"], dialect)
     return Given(known.one, roles=known.roles, stamped=known.stamped)
 
 
@@ -40,6 +46,26 @@ def _check_rate(total: Head) -> None:
             f"column {total.text!r} is how long the work of each loop took, and how often the "
             "loop ran is not in the log: give its rate with --rate-hz (such as --rate-hz 50), or "
             "log the time of every loop"
+        )
+
+
+def _check_messages(found: list[Head], time: Head, dialect: Dialect) -> None:
+    """Refuse rows that hold nothing but a time and a text, one unlike the other.
+
+    Raises
+    ------
+    LogError
+        With what reads them all the same.
+    """
+    others = [head for head in found if head != time]
+    texts = [head for head in others if wordy(dialect, head.index)]
+    if not texts or len(texts) < len(others) or len(dialect.sample) < _MESSAGES:
+        return
+    kinds = {row[texts[0].index] for row in dialect.sample}
+    if len(kinds) > max(_MESSAGES, 0.1 * len(dialect.sample)):
+        raise LogError(
+            f"each row is a message ({texts[0].text!r}) with its time, and none of them marks the "
+            "loops: log a line once a loop, or take every row for one with --layout stamps"
         )
 
 

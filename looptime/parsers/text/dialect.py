@@ -214,6 +214,11 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
     lines = [(n, line) for n, line in every if not is_remark(line)][:2000]
     if not lines:
         raise LogError("holds no rows: only comments or blank lines", path)
+    if columns is None and _is_prose([line for _, line in lines[:200]]):
+        raise LogError(
+            "is prose and no log: most of its lines are sentences. Name the file that the robot "
+            "wrote (with --columns this one is read all the same)", path, lines[0][0],
+        )  # fmt: skip
     best: tuple[float, str, str, int] | None = None
     for delimiter in _DELIMITERS:
         for decimal in (".", ",") if delimiter != "," else (".",):
@@ -234,6 +239,16 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
         return named(_with_header(plain, before, path, strict=False), columns, path)
     found = _with_header(plain, before, path)
     return found if found.header else _commented(found, every)
+
+
+def _is_prose(lines: list[str]) -> bool:
+    """Whether most lines are sentences: words set with blanks, and few numbers among them."""
+    sentences = 0
+    for line in lines:
+        pieces = [piece.strip(".,;:!?\"'()") for piece in line.split()]
+        words = sum(piece.isalpha() for piece in pieces)
+        sentences += words >= 4 and words >= 0.7 * len(pieces)
+    return sentences > 0.6 * len(lines)
 
 
 def named(dialect: Dialect, columns: str, path: str) -> Dialect:

@@ -1,0 +1,162 @@
+"""What is said of a log that no layout fits: what it lacks, and names for its columns that do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from looptime.errors import LogError
+from looptime.parsers.columns.evidence import counts_rows, rises, wordy
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.lexicon import meaning
+from looptime.parsers.columns.unit import clock_unit, text_unit
+from looptime.parsers.text.dialect import Dialect, numbers
+
+__all__ = ["Works", "no_fit", "one_number", "unnamed"]
+
+#: Tells of names for the columns, as --columns takes them, what a row would be read as; None
+#: where they would be refused.
+Works = Callable[[str], str | None]
+
+
+def unnamed(dialect: Dialect, works: Works, path: str) -> LogError:
+    """What is said of a log without header whose values leave a doubt."""
+    words = [wordy(dialect, index) for index in range(dialect.fields)]
+    first = numbers(dialect, 0)
+    what = "its first column counts the rows" if counts_rows(first) else "no column is a clock"
+    if words[0]:
+        what = "its first column holds words"
+    elif rises(first) and any(words):
+        what = f"column {words.index(True) + 1} holds words that come and go"
+    row = dialect.delimiter.join(dialect.sample[0])[:60]
+    advice = _advice(dialect, ["skip"] * dialect.fields, works)
+    if not advice and not any(_climbs(dialect, k) for k in range(dialect.fields)):
+        what = "no column rises as a time does and none is called a duration"
+    return LogError(
+        f"has no header and {what}, so no layout fits rows such as {row!r}: "
+        f"{advice or _NAME_THEM}", path, dialect.first_row,
+    )  # fmt: skip
+
+
+def no_fit(
+    found: list[Head], tried: Sequence[str], dialect: Dialect, works: Works, path: str
+) -> LogError:
+    """What is said of a log whose header no layout fits."""
+    shown = ", ".join(repr(head.text) for head in found[:8])
+    more = ", ..." if len(found) > 8 else ""
+    line = dialect.header_line or 1
+    if len(tried) > 1 and not any(_times(dialect, head) for head in found):
+        if len(found) == 1:
+            return one_number(dialect, path)
+        return LogError(
+            f"has no time column and no duration (tried as {', '.join(tried)}; its columns are "
+            f"{shown}{more}): log the time of every row under any header, such as time_ms; without "
+            "it nothing can be told of the loop's pace", path, line,
+        )  # fmt: skip
+    names = [head.text if "," not in head.text else "skip" for head in found]
+    advice = _advice(dialect, names, works) if len(names) == dialect.fields else ""
+    return LogError(
+        f"no layout fits: the columns {shown}{more} were tried as {', '.join(tried)}; "
+        f"{advice or _NAME_THEM}", path, line,
+    )  # fmt: skip
+
+
+def one_number(dialect: Dialect, path: str) -> LogError:
+    """What is said of one number a line that is no length of a loop."""
+    return LogError(
+        "is one number a line without a clock, and its values are no periods: give the rate at "
+        "which the loop ran with --rate-hz (such as --rate-hz 50), or log the time beside it",
+        path, dialect.first_row,
+    )  # fmt: skip
+
+
+_NAME_THEM = (
+    "name the columns with --columns, with the unit of each that holds a time (such as time_us, "
+    "name, duration_us, skip)"
+)
+
+
+def _times(dialect: Dialect, head: Head) -> bool:
+    """Whether a column may hold times or lengths of time."""
+    values = numbers(dialect, head.index)
+    named = head.unit is not None or meaning(head.text) in ("clock", "duration", "whole", "period")
+    risen = _climbs(dialect, head.index)
+    risen = risen and (meaning(head.text) != "signal" or bool((np.diff(values) > 0).all()))
+    return named or risen or text_unit(dialect, head) is not None
+
+
+def _advice(dialect: Dialect, names: list[str], works: Works) -> str:
+    """The first of some namings that would be read, and what it would take a row for."""
+    for named in _namings(dialect, names):
+        columns = ",".join(named)
+        row = works(columns)
+        if row is not None:
+            return f'with --columns "{columns}" it is read with {row} (give the true unit)'
+    return ""
+
+
+def _namings(dialect: Dialect, names: list[str]) -> Iterator[list[str]]:
+    """Likely names of the columns, by the values alone."""
+    every = range(dialect.fields)
+    words = [k for k in every if wordy(dialect, k)]
+    rising = [k for k in every if k not in words and _climbs(dialect, k)]
+    lengths = [k for k in every if k not in words and k not in rising and _positive(dialect, k)]
+    pair = next((one for one in pairwise(rising) if _brackets(dialect, *one)), None)
+    kinds = {k: len({row[k].lower() for row in dialect.sample}) for k in words}
+    edge = min(words, key=lambda k: (kinds[k], -k), default=-1)
+    if len(words) < 2 or kinds[edge] != 2:
+        edge = -1
+    call = next((k for k in words if k != edge), -1)
+    unit = _unit(dialect, rising[0]) if rising else "us"
+    if rising and call >= 0 and edge >= 0:
+        yield _put(names, {rising[0]: f"time_{unit}", call: "name", edge: "edge"})
+    if pair is not None:
+        yield _put(names, {pair[0]: f"start_{unit}", pair[1]: f"end_{unit}", call: "name"})
+    spare = lengths or rising[1:]
+    if rising and call >= 0 and spare:
+        put = {rising[0]: f"start_{unit}", call: "name", spare[0]: f"duration_{unit}"}
+        yield _put(names, put)
+    if call >= 0 and len(lengths) == 1:
+        yield _put(names, {call: "section", lengths[0]: "duration"})
+    if rising:
+        yield _put(names, {rising[0]: f"time_{unit}"})
+    if len(lengths) == 1 and not words:
+        yield _put(names, {lengths[0]: "dt"})
+
+
+def _constant(dialect: Dialect, index: int) -> bool:
+    return len(np.unique(numbers(dialect, index))) < 2
+
+
+def _put(names: list[str], put: dict[int, str]) -> list[str]:
+    return [put.get(at, name) for at, name in enumerate(names)]
+
+
+def _climbs(dialect: Dialect, index: int) -> bool:
+    values = numbers(dialect, index)
+    mostly = len(values) > 1 and bool((np.diff(values) > 0).mean() > 0.6)
+    return mostly and rises(values) and not counts_rows(values)
+
+
+def _positive(dialect: Dialect, index: int) -> bool:
+    values = numbers(dialect, index)
+    known = values[np.isfinite(values)]
+    return bool(len(known)) and bool((known >= 0).all()) and not counts_rows(values)
+
+
+def _brackets(dialect: Dialect, first: int, last: int) -> bool:
+    """Whether two columns are begin and end of what does not overlap from row to row."""
+    begin, end = numbers(dialect, first), numbers(dialect, last)
+    within = (begin <= end).all() and (end[:-1] <= begin[1:]).mean() > 0.9
+    return bool(within) and bool((begin < end).any())
+
+
+def _unit(dialect: Dialect, index: int) -> str:
+    """The unit that makes steps plausible; microseconds where none does, to be corrected."""
+    try:
+        unit = clock_unit(dialect, Head(index, "time", "time", None), None, (None, "option"), "")
+    except LogError:
+        return "us"
+    return unit.name if unit.stamp is None else "us"
