@@ -11,8 +11,8 @@ import numpy as np
 from looptime.errors import LogError, UsageError
 from looptime.parsers.columns.evidence import check_spoilt, clocklike, counts_rows, wordy
 from looptime.parsers.columns.headers import Head, heads
+from looptime.parsers.columns.refusals import no_fit, one_number, unnamed
 from looptime.parsers.layouts.contract import Given, Layout, Options, Reading
-from looptime.parsers.refusals import no_fit, one_number, unnamed
 from looptime.parsers.text.dialect import Dialect, named, numbers
 from looptime.parsers.text.source import Source
 from looptime.schema import TABLES
