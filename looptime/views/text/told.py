@@ -1,0 +1,95 @@
+"""What a command says, in the order in which it is read: the answer first, bookkeeping last."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from rich.console import Console, RenderableType
+from rich.text import Text
+
+from looptime.views.text.terminal import command_line, heading_line, plain
+from looptime.views.text.text_parts import hanging, indented
+
+__all__ = ["SCREEN", "Told", "why"]
+
+#: Lines of a screen, which what is printed without --full does not exceed.
+SCREEN = 40
+#: Columns for which the lines are counted.
+_WIDE = 100
+#: Longest answer, in letters.
+_ANSWER = 400
+
+
+@dataclass(frozen=True)
+class Told:
+    """One command's text in its blocks.
+
+    Parameters
+    ----------
+    answer : str
+        One sentence that answers the question; what limits the answer belongs to it.
+    why : tuple of renderables
+        Up to three lines of why and what next, a command to paste among them.
+    tables : tuple of tuple of renderables
+        The parts that carry the answer, most telling first, each with its heading. Those that
+        do not fit on the screen are shown with --full.
+    more : tuple of renderables
+        The rest, shown with --full.
+    books : tuple of renderables
+        Bookkeeping: rows, clock, how loops were found.
+    """
+
+    answer: str
+    why: tuple[RenderableType, ...] = ()
+    tables: tuple[tuple[RenderableType, ...], ...] = ()
+    more: tuple[RenderableType, ...] = ()
+    books: tuple[RenderableType, ...] = ()
+
+    def parts(self, full: bool = False, quiet: bool = False) -> Iterator[RenderableType]:
+        """What is printed, in order: with `full` all of it, with `quiet` the answer alone."""
+        first = Text(plain(self.answer, _ANSWER).plain, style="bold")
+        yield first
+        if quiet:
+            return
+        yield from self.why
+        books = [heading_line("What this rests on"), *self.books] if self.books else []
+        left = SCREEN - _lines([first, *self.why]) - _lines(books) - 1
+        kept_back = bool(self.more)
+        for block in self.tables:
+            need = _lines(block)
+            if not full and need > left:
+                kept_back = True
+                continue
+            left -= need
+            yield from block
+        if full:
+            yield from self.more
+        yield from books
+        if kept_back and not full:
+            yield indented(Text("--full shows the rest"))
+
+    def __iter__(self) -> Iterator[RenderableType]:
+        return self.parts()
+
+    def with_books(self, *first: RenderableType) -> Told:
+        """The same with more bookkeeping before its own."""
+        return replace(self, books=(*first, *self.books))
+
+
+def why(text: str, command: str = "") -> tuple[RenderableType, ...]:
+    """A line of reason, and the command that looks closer or does something about it."""
+    parts: list[RenderableType] = [hanging("  ", text)] if text else []
+    if command:
+        parts.append(command_line(f"  > {command}"))
+    return tuple(parts)
+
+
+def _lines(parts: Sequence[RenderableType]) -> int:
+    """Lines that parts take on a wide terminal."""
+    stream = io.StringIO()
+    console = Console(file=stream, width=_WIDE, highlight=False, markup=False, emoji=False)
+    for part in parts:
+        console.print(part, soft_wrap=isinstance(part, Text) and part.no_wrap is True)
+    return stream.getvalue().count("\n")
