@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-__all__ = ["CAUTION", "SEVERITIES", "Evidence", "Finding", "ranked"]
+__all__ = ["CAUTION", "CAUTION_LINE", "SEVERITIES", "Evidence", "Finding", "ranked"]
 
 #: From what should be acted upon to what is good to know.
 SEVERITIES = ("act", "look", "note", "fine")
@@ -20,6 +20,11 @@ CAUTION = (
     "stop control in hand. The hardware maker's documentation says what may be called from a "
     "thread; the event's rules and its safety staff come first. Figures are estimates and "
     "never a safety case."
+)
+
+#: The same in one line, where a change is advised; `looptime guide safety` has it whole.
+CAUTION_LINE = (
+    "caution: first with the wheels off the floor, stop control in hand (looptime guide safety)"
 )
 
 

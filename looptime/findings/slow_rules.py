@@ -159,7 +159,7 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
     who = "time outside every timed call" if name == UNATTRIBUTED else name
     rate = percent(len(mine) / max(at.pace.loops, 1))
     text = (
-        f"{who} makes {len(mine)} of {len(at.slow.events)} slow spells slow: typically "
+        f"{who} makes {len(mine)} of {len(at.slow.events)} slow events: typically "
         f"{ms(middle)} more than usual, in {rate} of the loops, at no regular interval."
     )
     return Finding(

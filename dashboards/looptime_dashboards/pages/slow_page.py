@@ -50,7 +50,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     title = (
         f"{count(slow.count, 'loop')} ({percent(slow.share)}) "
         f"{'stands' if slow.count == 1 else 'stand'} out above {number(slow.threshold_ms)} "
-        f"ms of {at.basis.judged}, in {count(len(slow.events), 'spell')}; "
+        f"ms of {at.basis.judged}, in {count(len(slow.events), 'event')}; "
         f"{'it holds' if slow.count == 1 else 'they hold'} {percent(slow.time_share)} of the time"
     )
     first = [
@@ -108,7 +108,7 @@ def _plain(value: Any) -> Any:
 
 def _why(culprits: dict[str, int]) -> Any:
     shown = [f"{safe(name, 40)} in {n:,}" for name, n in list(culprits.items())[:6]]
-    text = "What stretched most, by spells: " + ", ".join(shown) + "."
+    text = "What stretched most, by events: " + ", ".join(shown) + "."
     return html.P(text, className="faint")
 
 

@@ -187,8 +187,8 @@ def rate_over_run(at: Summary, whole: Run | None = None) -> Picture:
 def _marked(at: Summary) -> str:
     spells = len(at.slow.events)
     if spells > _MOST_MARKED:
-        return f"Of {spells:,} slow spells the worst {_MOST_MARKED} are marked."
-    return f"{spells:,} slow spells are marked." if spells else "No loop is slow."
+        return f"Of {spells:,} slow events the worst {_MOST_MARKED} are marked."
+    return f"{spells:,} slow events are marked." if spells else "No loop is slow."
 
 
 def _all_periods(run: Run, t: Float, period: Float) -> dict[str, Any]:

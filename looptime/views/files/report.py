@@ -209,7 +209,7 @@ def _summary(at: Summary, place: str, figures: dict[str, dict[str, object]],
         heads, rows = call_table(at)
         text += table(heads, rows, "Every call")
         heads, rows = event_table(at, 40)
-        text += table(heads, rows, f"Slow loops: the worst {len(rows)} spells") if rows else ""
+        text += table(heads, rows, f"Slow loops: the worst {len(rows)} events") if rows else ""
     return text
 
 

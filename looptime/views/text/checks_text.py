@@ -154,7 +154,7 @@ def _call_rows(found: Comparison) -> Iterator[RenderableType]:
         return
     told = [c for c in found.calls if c.verdict in ("slower", "faster")]
     listed = [c for c in found.ranking if c not in told]
-    yield heading_line("Calls (self time a loop; verdicts by Holm over calls and figures)")
+    yield heading_line("Calls (self time a loop; as many are asked at once, p is adjusted)")
     shown = [*told, *listed][:_CALLS]
     if not shown:
         seen = [c.seen_percent for c in found.calls if c.seen_percent is not None]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 
 from rich.console import RenderableType
 from rich.text import Text
 
-from looptime.analysers.blocking import BLOCKING_KINDS, Blocking
+from looptime.analysers.alike import grouped
 from looptime.analysers.call_costs import CallCost, GroupCost
 from looptime.analysers.summary import Summary
 from looptime.schema import UNATTRIBUTED
@@ -15,6 +16,7 @@ from looptime.views.text.terminal import heading_line, number, safe, table
 from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent
 
 __all__ = [
+    "like_calls",
     "render_buses",
     "render_calls",
     "render_contention",
@@ -22,36 +24,72 @@ __all__ = [
     "render_other_threads",
 ]
 
-_CALLS = 12
+_CALLS = 10
 
 
-def render_calls(at: Summary) -> list[RenderableType]:
-    """The calls of the loop, dearest first, and the part that none of them covers."""
+def render_calls(at: Summary, grouped_up: bool = True) -> list[RenderableType]:
+    """The calls of the loop, dearest first, and the part that none of them covers.
+
+    Like calls are one row, whose figures are the sums of theirs; else each has its own.
+    """
     if not at.costs.calls:
         return []
-    blocks = {b.name: b for b in at.blocking if b.on_loop_thread}
-    rows = []
-    shown = at.costs.rows[:_CALLS]
-    if at.costs.unattributed not in shown:
-        shown = (*shown[: _CALLS - 1], at.costs.unattributed)
-    for call in shown:
-        block = blocks.get(call.name)
-        mark = "" if block is None else "b" if _sure(block, call) else "b?"
-        rows.append(_call_row(call, mark))
-    heads = ["call", "kind", "a loop", "ms/loop", "share", "p99 ms", "slow+", ""]
-    left = len(at.costs.rows) - len(shown)
-    note = (
-        f"share of the {at.basis.judged}; slow+: ms more in slow loops than in typical ones; "
-        "b: blocks the loop"
-    )
-    if any(row[-1] == "b?" for row in rows):
-        note += ", b?: likely, by its name"
-    if any(call.kind_from == "guessed" for call in shown):
-        note += "; kind?: guessed from the name (--draft-project FILE, to state it)"
+    calls = [c for c in at.costs.rows if c.name != UNATTRIBUTED]
+    groups = like_calls(calls) if grouped_up else [(c.name, [c]) for c in calls]
+    waits = {c.name: c.wait_ms_per_loop.value for e in at.contention.found for c in e.by_call}
+    rows = [_row(pattern, members, waits) for pattern, members in groups[:_CALLS]]
+    rest = [c for _, members in groups[_CALLS:] for c in members]
+    if grouped_up and rest:
+        rows.append(_row(f"{len(rest)} more calls", rest, waits, named=False))
+    elif rest:
+        rows += [_row(c.name, [c], waits) for c in rest]
+    rows.append(_row(UNATTRIBUTED, [at.costs.unattributed], waits, named=False))
+    heads = ["call", "kind", "a loop", "ms/loop", "share", "p99 ms", "in slow", "waits"]
+    if not any(row[-1] for row in rows):
+        heads, rows = heads[:-1], [row[:-1] for row in rows]
+    note = f"share of the {at.basis.judged}; in slow: ms more in slow loops than in typical ones"
+    if any(call.kind_from == "guessed" for call in calls):
+        note += "; kind?: guessed from the name"
+    title = "Where the time goes" if grouped_up else "Every call of the loop"
     return [
-        heading_line("Where the time goes" + _thread(at)),
+        heading_line(title + _thread(at)),
         indented(table(heads, rows, left=(0, 1))),
-        indented(Text((f"and {left:,} more; " if left else "") + note)),
+        indented(Text(note)),
+    ]
+
+
+def like_calls(calls: Sequence[CallCost]) -> list[tuple[str, list[CallCost]]]:
+    """Calls put together where kind, bus and pattern of the name are alike, dearest first."""
+    by_name = {c.name: c for c in calls}
+    groups = [
+        (pattern, [by_name[name] for name in names])
+        for pattern, names in grouped((c.name, (c.kind, c.bus)) for c in calls)
+    ]
+    return sorted(groups, key=lambda g: -_sum(g[1], "self_ms_per_loop"))
+
+
+def _sum(members: Sequence[CallCost], field: str) -> float:
+    return math.fsum(getattr(c, field) or 0.0 for c in members)
+
+
+def _row(
+    pattern: str, members: Sequence[CallCost], waits: Mapping[str, float | None],
+    named: bool = True,
+) -> list[str | Text]:  # fmt: skip
+    kind = members[0].kind.split()[-1] if named else ""  # read, write, wait, ...
+    kind += "?" if members[0].kind_from == "guessed" and kind not in ("", "other") else ""
+    alone = len(members) == 1
+    many = f"{len(members)} x " if named and not alone else ""
+    waiting = math.fsum(waits.get(c.name) or 0.0 for c in members)
+    return [
+        name_cell(many + pattern, 30),
+        kind,
+        number(_sum(members, "calls_per_loop"), 2) if named else "",
+        brief(_sum(members, "self_ms_per_loop")),
+        percent(_sum(members, "share")),
+        brief(members[0].p99_ms) if alone else "",
+        brief(_sum(members, "slow_excess_ms"), 2),
+        brief(waiting) if waiting else "",
     ]
 
 
@@ -95,30 +133,11 @@ def render_contention(at: Summary, most: int = 4) -> list[RenderableType]:
     ]
 
 
-def _sure(block: Blocking, call: CallCost) -> bool:
-    return block.inferred or (call.kind in BLOCKING_KINDS and call.kind_from != "guessed")
-
-
 def _thread(at: Summary) -> str:
     names = at.run.thread_names
     if len(names) < 2 or not 0 <= at.run.loop_thread < len(names):
         return ""
     return f" (the loop's thread, {safe(names[at.run.loop_thread], 20)})"
-
-
-def _call_row(call: CallCost, mark: str) -> list[str | Text]:
-    kind = "" if call.name == UNATTRIBUTED else call.kind.split()[-1]  # read, write, wait, ...
-    kind += "?" if call.kind_from == "guessed" and kind not in ("", "other") else ""
-    return [
-        name_cell(call.name),
-        kind,
-        number(call.calls_per_loop, 2) if call.name != UNATTRIBUTED else "",
-        brief(call.self_ms_per_loop),
-        percent(call.share),
-        brief(call.p99_ms),
-        brief(call.slow_excess_ms, 2),
-        mark,
-    ]
 
 
 def render_groups(at: Summary) -> list[RenderableType]:

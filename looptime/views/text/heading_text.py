@@ -8,11 +8,13 @@ from collections.abc import Iterable
 from rich.console import RenderableType
 from rich.padding import Padding
 
+from looptime.findings.finding import CAUTION_LINE
 from looptime.heading import HeadingResult
 from looptime.heading.block_intervals import Figure
 from looptime.heading.curve import CurvePoint
-from looptime.views.text.terminal import caution, heading_line, number, plain, safe, table
+from looptime.views.text.terminal import caution, heading_line, number, safe, table
 from looptime.views.text.text_parts import hanging
+from looptime.views.text.told import Told
 
 __all__ = ["render_heading"]
 
@@ -20,9 +22,7 @@ _DEG = math.degrees(1.0)
 _RATES = (20, 50, 100, 200, 500)
 
 
-def render_heading(
-    at: HeadingResult, source: str, motion_given: bool = True
-) -> list[RenderableType]:
+def render_heading(at: HeadingResult, source: str, motion_given: bool = True) -> Told:
     """What a heading study found.
 
     Parameters
@@ -36,24 +36,51 @@ def render_heading(
 
     Returns
     -------
-    list of rich renderables
+    Told
     """
     used = f"{at.loops_used:,} of {at.loops_in_run:,} loops"
     if at.warmup_loops:
         verb = "is" if at.warmup_loops == 1 else "are"
         used += f"; the first {at.warmup_loops:,} {verb} left out as warm-up"
     rate = f"{number(at.rate_hz.value)} loops a second"
-    parts: list[RenderableType] = [
-        plain(source, 200),
+    books = [
+        _line("log", safe(source, 200)),
         _line("motion", _motion(at.motion, motion_given)),
         _line("loops", f"{at.pattern}, {rate}, {used}"),
+        *(_line("", limit) for limit in at.motion_limits),
+        *(_line("note", safe(n, 300)) for n in at.notes if n not in at.motion_limits),
     ]
-    parts += [_line("", limit) for limit in at.motion_limits]
-    parts += [*_ages(at), *_stale(at), *_integrated(at), *_path(at), *_curve(at), *_required(at)]
-    parts += [_line("note", safe(n, 300)) for n in at.notes if n not in at.motion_limits]
+    reasons = [
+        _age_line(at),
+        *(() if motion_given else (_line("motion", _motion(at.motion, False)),)),
+    ]
     if at.required:
-        parts += [caution(text) for text in at.cautions]
-    return parts
+        reasons.append(caution(CAUTION_LINE.removeprefix("caution: ")))
+    tables = [_required(at), _curve(at), _ages(at), _stale(at), _path(at)]
+    more = [*_integrated(at), *(caution(text) for text in at.cautions if at.required)]
+    return Told(_answer(at), tuple(reasons), tuple(tuple(t) for t in tables if t), tuple(more),
+                tuple(books))  # fmt: skip
+
+
+def _answer(at: HeadingResult) -> str:
+    """How far off the heading is, and the rate that the tolerance asks for."""
+    p95 = number(None if at.stale.p95.value is None else at.stale.p95.value * _DEG)
+    text = f"The heading in use is up to {p95} deg off for 95 % of the time"
+    for key, need in at.required.items():
+        unit = "deg" if key.endswith("deg") else "mm a metre"
+        rates = [r.value for r in need.by_pattern.values()]
+        least = (
+            "more than 1000" if None in rates or not rates else number(max(v for v in rates if v))
+        )
+        text += f"; {need.tolerance:g} {unit} needs {least} loops a second"
+        text += ", and this log misses it" if need.missed_by else ", and this log keeps it"
+    return text + "."
+
+
+def _age_line(at: HeadingResult) -> RenderableType:
+    return _line("why", f"it is {number(at.age.mean_ms.value)} ms old on average, "
+                 f"{number(at.age.max_ms)} ms at most; at {number(at.rate_hz.value)} loops a "
+                 "second")  # fmt: skip
 
 
 def _motion(text: str, given: bool) -> str:

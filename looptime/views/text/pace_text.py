@@ -9,7 +9,28 @@ from looptime.analysers.summary import Summary
 from looptime.views.text.terminal import count, heading_line, number, table
 from looptime.views.text.text_parts import indented, labelled, percent
 
-__all__ = ["render_pace"]
+__all__ = ["pace_sentence", "render_pace"]
+
+
+def pace_sentence(at: Summary) -> str:
+    """How fast and how even the loop is, in words; without the full stop."""
+    pace, paced = at.pace, at.pacing
+    rate, p = number(pace.rate_hz.by_time), pace.period_ms
+    text = f"{rate} loops a second"
+    if paced.fixed_rate and paced.nominal_hz is not None:
+        text += f" of the {number(paced.nominal_hz)} it is paced to"
+    text += f": a loop takes {number(p.p50.value)} ms as a rule"
+    text += f", 1 in 100 takes {number(p.p99.value)} or more, the longest took {number(p.max)}"
+    over = pace.overruns
+    if over.budget_ms is not None and over.count:
+        text += f"; {over.count:,} ({percent(over.share)}) are over {number(over.budget_ms)} ms"
+    elif over.budget_ms is not None:
+        text += f"; none is over {number(over.budget_ms)} ms"
+    if pace.headroom_ms is not None:
+        text += f"; headroom {number(pace.headroom_ms['p50'].value)} ms as a rule"
+    elif paced.fixed_rate:
+        text += "; headroom can't be told, the pacing wait is not logged"
+    return text
 
 
 def render_pace(at: Summary) -> list[RenderableType]:

@@ -16,14 +16,22 @@ from looptime.findings.about import how_often
 from looptime.views.text.costs_text import render_contention
 from looptime.views.text.terminal import count, heading_line, number, safe, table
 from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent, used_line
+from looptime.views.text.told import Told, why
 
 __all__ = ["render_delay", "render_loop", "render_slow"]
 
 #: In fewer loops an outlier is no sign of anything, and its absence neither.
 _FEW = 100
+#: Events on the first screen.
+_FIRST = 12
+#: Findings that say why loops are slow.
+_ABOUT_SLOW = (
+    "recurring_stall", "slow_culprit", "slow_unexplained", "everything_at_once", "pauses",
+    "thread_wait",
+)  # fmt: skip
 
 
-def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> list[RenderableType]:
+def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> Told:
     """The slow loops of a run, slowest first.
 
     Parameters
@@ -37,32 +45,61 @@ def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> l
 
     Returns
     -------
-    list of rich renderables
+    Told
     """
     slow = at.slow
-    parts: list[RenderableType] = [Text(safe(at.run.source) or "run", style="bold"), used_line(at)]
+    books: tuple[RenderableType, ...] = (
+        labelled("log", safe(at.run.source) or "run"), used_line(at),
+    )  # fmt: skip
     if slow.threshold_ms is None:
-        return [*parts, indented(Text("There is no loop to say anything about."))]
-    typical = number(slow.typical_ms)
-    parts.append(labelled("typical", f"{typical} ms of {at.basis.judged}"))
-    parts.append(labelled("slow", f"above {number(slow.threshold_ms)} ms"))
+        return Told("There is no loop to say anything about.", books=books)
+    books += (labelled("typical", f"{number(slow.typical_ms)} ms of {at.basis.judged}"),
+              labelled("slow", f"above {number(slow.threshold_ms)} ms"))  # fmt: skip
     if not slow.events:
         few = len(at.run) < _FEW
-        return [*parts, indented(Text(
+        answer = (
             f"Can't tell: {len(at.run)} loops hold too few slow ones; {_FEW} and more would do."
-            if few else "No loop stands out."
-        ))]  # fmt: skip
+            if few
+            else f"No loop stands out: none takes more than {number(slow.threshold_ms)} ms."
+        )
+        return Told(answer, books=books)
+    blocks = (_listed(at, min(top, _FIRST), video), _rhythm(at.recurrence.most), _causes(at),
+              render_contention(at))  # fmt: skip
+    rest = () if len(slow.events[:top]) <= _FIRST else _listed(at, top, video)
+    return Told(_answer(at), _why(at), tuple(tuple(b) for b in blocks if b), tuple(rest), books)
+
+
+def _listed(at: Summary, top: int, video: VideoSync | None) -> list[RenderableType]:
+    shown = at.slow.events[:top]
+    return [
+        heading_line(f"Slowest {len(shown)}"),
+        indented(_events(shown, video, bool(at.costs.calls))),
+        indented(Text(_legend(at, shown, video))),
+    ]
+
+
+def _answer(at: Summary) -> str:
+    slow = at.slow
     text = (
-        f"{count(slow.count, 'loop')} ({percent(slow.share)}) in "
-        f"{count(len(slow.events), 'spell')}, "
-        f"{percent(slow.time_share)} of the time"
+        f"{count(slow.count, 'loop')} ({percent(slow.share)}, {percent(slow.time_share)} of the "
+        f"time) took more than {number(slow.threshold_ms)} ms where {number(slow.typical_ms)} ms "
+        "are usual"
     )
-    parts += [labelled("found", text), heading_line(f"Slowest {min(top, len(slow.events))}")]
-    shown = slow.events[:top]
-    parts.append(indented(_events(shown, video, bool(at.costs.calls))))
-    parts.append(indented(Text(_legend(at, shown, video))))
-    parts += _causes(at) + render_contention(at)
-    return parts + _rhythm(at.recurrence.most)
+    leaders = list(slow.by_culprit.items())[:2] if at.costs.calls else []
+    if leaders:
+        many = f"{len(slow.events):,}"
+        named = " and ".join(f"{safe(name, 30)} in {n:,}" for name, n in leaders)
+        text += f"; of {many} events {named} stretched most"
+    return text + "."
+
+
+def _why(at: Summary) -> tuple[RenderableType, ...]:
+    """What comes back and the finding about slow loops that matters most."""
+    first = next((f for f in at.findings if f.code in _ABOUT_SLOW and f.severity != "note"), None)
+    if first is None:
+        return ()
+    closer = first.command.replace("--top 20", f"--loop {at.slow.events[0].first}")
+    return why(f"{first.severity}: {first.text}", closer)
 
 
 def _events(events: Sequence[SlowEvent], video: VideoSync | None, named: bool) -> RenderableType:
@@ -95,7 +132,7 @@ def _what(e: SlowEvent) -> str:
 
 
 def _legend(at: Summary, events: Sequence[SlowEvent], video: VideoSync | None) -> str:
-    text = f"ms: {at.basis.judged} of the slowest loop; more: ms above typical over the spell"
+    text = f"ms: {at.basis.judged} of the slowest loop; more: ms above typical over the event"
     if any(e.caught_up for e in events):
         text += "; short: loops right after it that caught up"
     return text + ("; frame: of the video" if video is not None else "")
@@ -111,7 +148,7 @@ def _causes(at: Summary) -> list[RenderableType]:
     leaders = list(at.slow.by_culprit.items())
     names = ", ".join(f"{safe(name, 30)} {n:,}" for name, n in leaders[:6])
     return [
-        heading_line("Over all spells"),
+        heading_line("Over all events"),
         labelled("made by", causes),
         labelled("most by", names),
     ]

@@ -46,6 +46,10 @@ def histogram_lines(
     ----------
     values_ms : array, shape (n,) [ms]
         From the shortest up to the 99.9th percentile; longer ones stand in the last letter.
+    encoding : str or None
+        Of what it is printed to.
+    width : int
+        Letters.
 
     Examples
     --------
@@ -72,6 +76,10 @@ def strip_lines(
     ----------
     start_s, values_ms : arrays, shape (n,) [s], [ms]
         Start and length of each loop, in order of time.
+    encoding : str or None
+        Of what it is printed to.
+    width : int
+        Letters.
 
     Examples
     --------

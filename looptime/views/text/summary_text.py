@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ from looptime.analysers.pacing import periods_told
 from looptime.analysers.summary import Summary
 from looptime.analysers.together import Together
 from looptime.findings.about import how_often
-from looptime.findings.finding import CAUTION, Finding
+from looptime.findings.finding import CAUTION, CAUTION_LINE, Finding
 from looptime.views.text.costs_text import (
     render_buses,
     render_calls,
@@ -20,7 +21,8 @@ from looptime.views.text.costs_text import (
     render_groups,
     render_other_threads,
 )
-from looptime.views.text.pace_text import render_pace
+from looptime.views.text.pace_text import pace_sentence, render_pace
+from looptime.views.text.strips import histogram_lines, strip_lines
 from looptime.views.text.terminal import (
     caution,
     command_line,
@@ -39,97 +41,98 @@ from looptime.views.text.text_parts import (
     percent,
     used_line,
 )
+from looptime.views.text.told import Told, why
 
 if TYPE_CHECKING:
     from looptime.parsers.read import Log
     from looptime.run import Run
 
-__all__ = [
-    "render_findings",
-    "render_log_head",
-    "render_run",
-    "render_summary",
-    "render_together",
-]
+__all__ = ["render_findings", "render_run", "render_summary", "render_together"]
 
-#: Runs listed a line each, and runs shown in full, in a log of many.
-_RUNS_LISTED = 60
-_RUNS_IN_FULL = 3
 #: Rules of what comes back that are shown.
 _MOST_RULES = 6
 
 _NOTES = 4
 _FIRST = 5
+# runs in the table; share of rows from which on those set aside are said first; ticks in a loop
+# below which the clock is said to be coarse
+_RUNS, _MANY_ASIDE, _COARSE = 12, 0.05, 50
 
 
-def render_summary(log: Log, summaries: Sequence[Summary]) -> list[RenderableType]:
-    """The summary of one log.
+def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
+    """The summary of one log: its pace in a sentence, what to do first, where the time goes.
 
     Parameters
     ----------
     log : looptime.Log
         What was read.
     summaries : sequence of Summary
-        Of its runs, or of the phases of its runs; those of one phase show in full.
+        Of its runs, or of the phases of its runs; that of the longest run leads.
 
     Returns
     -------
-    list of rich renderables
+    Told
     """
-    parts = render_log_head(log)
     by_run: dict[int, list[Summary]] = {}
     for at in summaries:
         place = next((k for k, run in enumerate(log.runs) if _same_run(run, at.run)), 0)
         by_run.setdefault(place, []).append(at)
+    lead = max(by_run, key=lambda place: by_run[place][0].pace.duration_s)
+    mine = by_run[lead]
+    told = render_run(mine[0], _doubts(log, mine, len(by_run)))
+    tables, more = list(told.tables), list(told.more)
+    if len(mine) > 1:
+        tables.insert(1, tuple(_phases(mine)))
     if len(by_run) > 1:
-        parts += _runs(log, by_run)
-    full = set(by_run)
-    if len(by_run) > _RUNS_IN_FULL:
-        full = {max(by_run, key=lambda place: len(log.runs[place]))}
-    for place, mine in by_run.items():
-        if place not in full:
-            continue
-        if len(by_run) > 1:
-            parts.append(heading_line(f"Run {place + 1} of {len(log.runs)}{_group(mine[0].run)}"))
-        if len(mine) > 1:
-            parts += _phases(mine)
-        parts += render_run(mine[0])
-    return parts
+        tables.insert(0, tuple(_runs(log, by_run, lead)))
+        for place, others in by_run.items():
+            if place != lead:
+                group = log.runs[place].meta.get("group")
+                whose = "" if group is None else f": {safe(group, 40)}"
+                more.append(heading_line(f"Run {place + 1} of {len(log.runs)}{whose}"))
+                more += render_run(others[0]).parts(full=True)
+    books = (*_books(log), used_line(mine[0]))
+    return Told(told.answer, told.why, tuple(tables), tuple(more), books)
 
 
-def _group(run: Run) -> str:
-    """Whose run it is, where the log holds those of several senders."""
-    group = run.meta.get("group")
-    return "" if group is None else f": {safe(group, 40)}"
+def _doubts(log: Log, mine: Sequence[Summary], runs: int) -> list[str]:
+    """What limits the answer, to be said with it."""
+    out = []
+    aside = log.rows_read - log.rows_used
+    if aside > _MANY_ASIDE * log.rows_read:
+        reason = max(log.rows_by_reason.items(), key=lambda item: item[1], default=("", 0))[0]
+        out.append(f"{percent(aside / log.rows_read)} of the rows were set aside, most as {reason}")
+    if runs > 1:
+        out.append(f"the longest of {runs} runs in this log")
+    if len(mine) > 1:
+        out.append(f"phase {safe(mine[0].phase or '(none)')} alone, of {len(mine)}")
+    tick, p50 = log.runs[0].clock.tick_ns / 1e6, mine[0].pace.period_ms.p50.value
+    if p50 and tick > p50 / _COARSE:
+        out.append(f"the clock ticks in {_tick(log.runs[0].clock.tick_ns)}: nothing finer is known")
+    return out
 
 
-def _runs(log: Log, by_run: dict[int, list[Summary]]) -> list[RenderableType]:
-    """All runs of a log, a line each."""
-    rows = []
+def _runs(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[RenderableType]:
+    """All runs of a log, a line each; of many the longest."""
+    order = sorted(by_run, key=lambda place: -by_run[place][0].pace.duration_s)[:_RUNS]
     grouped = any("group" in log.runs[place].meta for place in by_run)
-    for place, mine in list(by_run.items())[:_RUNS_LISTED]:
-        at = mine[0].pace
+    rows = []
+    for place in sorted(order):
+        at = by_run[place][0].pace
         p = at.period_ms
+        figures = [p.p50.value, p.p99.value, p.max] if at.loops else [None] * 3
         rows.append(
-            [
-                str(place + 1),
-                *([log.runs[place].meta.get("group", "")] if grouped else []),
-                f"{at.loops:,}",
-                number(at.duration_s),
-                number(at.rate_hz.by_time),
-                *([number(p.p50.value), number(p.p99.value), number(p.max)] if at.loops else []),
-            ]
-        )
+            [str(place + 1) + ("*" if place == lead else ""),
+             *([log.runs[place].meta.get("group", "")] if grouped else []),
+             f"{at.loops:,}", number(at.duration_s), number(at.rate_hz.by_time),
+             *(number(v) for v in figures)]
+        )  # fmt: skip
+    left = len(by_run) - len(rows)
     group = ["group"] if grouped else []
     heads = ["run", *group, "loops", "s", "loops/s", "p50 ms", "p99 ms", "max ms"]
-    rows = [row + [""] * (len(heads) - len(row)) for row in rows]
-    shown = f"The {len(by_run)} runs" if not grouped else f"The {len(by_run)} runs by group"
-    parts: list[RenderableType] = [heading_line(shown), indented(table(heads, rows))]
-    if len(by_run) > _RUNS_LISTED:
-        parts.append(indented(Text(f"and {len(by_run) - _RUNS_LISTED} more; all are in --json")))
-    if len(by_run) > _RUNS_IN_FULL:
-        parts.append(indented(Text("In full below: the longest. Every run's figures: --json.")))
-    return parts
+    note = "*: told above and below" + (f"; {left:,} shorter runs: --full, --json" if left else "")
+    title = f"{len(log.runs):,} runs" + (" by group" if grouped else "")
+    return [heading_line(title), indented(table(heads, rows)), indented(Text(note))]
 
 
 def _same_run(whole: Run, part: Run) -> bool:
@@ -139,7 +142,7 @@ def _same_run(whole: Run, part: Run) -> bool:
     return same and bool(len(a) and len(b) and a[0] <= b[0] <= a[-1])
 
 
-def render_log_head(log: Log) -> list[RenderableType]:
+def _books(log: Log) -> list[RenderableType]:
     """What was read: rows used and set aside, how the loops were found, the clock."""
     run = log.runs[0]
     aside = log.rows_read - log.rows_used
@@ -152,15 +155,13 @@ def render_log_head(log: Log) -> list[RenderableType]:
         if there:
             clock += f", {len(there)} {word}{'s' if len(there) > 1 else ''}"
     robot = run.meta.get("robot", "")
-    title = safe(log.path, 60) + (f"  ({safe(robot, 20)})" if robot else "")
     lines = [
-        Text(title, style="bold"),
+        labelled("log", safe(log.path, 60) + (f"  ({safe(robot, 20)})" if robot else "")),
         labelled("rows", rows),
         labelled("loops", f"found by {run.loop_from}" if run.loop_from else f"{run.layout} log"),
         labelled("clock", clock),
     ]
-    lines += [labelled("", safe(note, 300)) for note in run.clock.told()]
-    return list(lines)
+    return lines + [labelled("", safe(note, 300)) for note in run.clock.told()]
 
 
 def _tick(tick_ns: int) -> str:
@@ -195,17 +196,51 @@ def _phases(summaries: Sequence[Summary]) -> list[RenderableType]:
     ]
 
 
-def render_run(at: Summary) -> list[RenderableType]:
-    """One run, or one phase of it: verdict, findings, pace, calls, slow loops, the rest."""
-    parts: list[RenderableType] = [used_line(at)]
+def render_run(at: Summary, doubts: Sequence[str] = ()) -> Told:
+    """One run, or one phase of it; `doubts` limit the answer and are said with it."""
     if not at.pace.loops:
-        return [*parts, indented(Text("There is no loop to say anything about."))]
-    parts += render_findings(at.findings)
+        return Told("There is no loop to say anything about.", books=(used_line(at),))
     if not periods_told(at.run):
-        return parts + render_pace(at)
-    parts += render_pace(at) + render_calls(at) + render_groups(at)
-    parts += render_contention(at) + render_other_threads(at)
-    return parts + _slow(at) + render_buses(at) + _within(at) + _fresh(at)
+        return Told(f"{pace_sentence(at)}.", tables=(tuple(render_pace(at)),))
+    main = [f for f in at.findings if f.severity != "note"]
+    answer = pace_sentence(at) + (f" ({'; '.join(doubts)})" if doubts else "") + "."
+    first = main[0] if main else None
+    lead = () if first is None else why(f"{first.severity}: {first.text}", first.command)
+    if any(f.moves for f in main[:1]):
+        lead = (*lead, indented(Text(CAUTION_LINE)))
+    tables = (
+        tuple(_pictures(at)), tuple(_further(main)), tuple(render_calls(at)),
+        tuple(render_contention(at)), tuple(_slow(at)), tuple(_within(at)),
+    )  # fmt: skip
+    more = [
+        *render_findings(at.findings), *render_pace(at), *render_calls(at, grouped_up=False),
+        *render_groups(at), *render_other_threads(at), *render_buses(at), *_fresh(at),
+    ]  # fmt: skip
+    return Told(answer, lead, tuple(t for t in tables if t), tuple(more))
+
+
+def _pictures(at: Summary) -> list[RenderableType]:
+    """The periods as a histogram and the run as a strip, in letters."""
+    encoding = sys.stdout.encoding
+    x = at.basis.judged_ms
+    start = (at.run.loop_columns.start_ns - at.basis.origin_ns) / 1e9
+    what = "work" if at.basis.judged == "work" else "periods"
+    parts: list[RenderableType] = [Text("")]
+    for label, lines in (
+        (what, histogram_lines(x, encoding)), ("the run", strip_lines(start, x, encoding)),
+    ):  # fmt: skip
+        for lead, text in zip((label, ""), lines, strict=True):
+            parts.append(Text(f"  {lead:<8}{text}", no_wrap=True))
+    return parts
+
+
+def _further(main: Sequence[Finding]) -> list[RenderableType]:
+    """The findings after the first, a line or two each."""
+    if len(main) < 2:
+        return []
+    parts: list[RenderableType] = [heading_line("What else stands out")]
+    parts += [hanging(f"  {k}. {f.severity:<5}", f.text) for k, f in enumerate(main[1:3], 2)]
+    return parts
 
 
 def render_findings(findings: Sequence[Finding]) -> list[RenderableType]:
@@ -235,7 +270,7 @@ def _slow(at: Summary) -> list[RenderableType]:
         return [*parts, indented(Text(f"None: no loop stands out above {above}."))]
     text = (
         f"{count(slow.count, 'loop')} ({percent(slow.share)}, {percent(slow.time_share)} of the "
-        f"time) above {above}, in {count(len(slow.events), 'spell')}."
+        f"time) above {above}, as {count(len(slow.events), 'event')}."
     )
     parts.append(indented(Text(text)))
     leaders = list(slow.by_culprit.items())[:4]

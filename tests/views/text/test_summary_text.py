@@ -28,6 +28,11 @@ def text_of(parts, width=80):
     return stream.getvalue()
 
 
+def full_text(log, found):
+    """All that a summary says, as with --full."""
+    return text_of(render_summary(log, found).parts(full=True))
+
+
 def scenario(name, seed=1):
     """A planted run and its summary."""
     run = next(s for s in SCENARIOS if s.name == name).make(np.random.default_rng(seed))
@@ -47,7 +52,7 @@ def test_fits_in_80_columns(name):
 def test_says_what_must_be_said():
     """Rows, clock, figures, pace, calls and slow loops, with the numbers of the result."""
     run, found = scenario("telemetry every 50 loops")
-    shown = text_of(render_summary(Log("a.csv", (run,)), [found]))
+    shown = full_text(Log("a.csv", (run,)), [found])
     assert f"{run.rows_read:,} read = {run.rows_used:,} used + 0 set aside" in shown
     assert "tick 1 ns" in shown
     assert "telemetry.send stalls the loop" in shown
@@ -71,7 +76,7 @@ def test_warm_up_and_phases():
 def test_unknown_headroom_is_said():
     """A fixed rate without its wait: can't tell."""
     run = make_run([20] * 400, [("update", 0, 5)])
-    shown = text_of(render_summary(Log("a.csv", (run,)), [summarise(run)]))
+    shown = full_text(Log("a.csv", (run,)), [summarise(run)])
     assert "can't tell: the pacing wait is not logged" in shown
 
 
@@ -132,7 +137,7 @@ def test_an_interval_is_shown_by_its_half():
     period = replace(found.pace.period_ms, mean=ten, p50=Figure(8.0), p90=Figure(9.0),
                      p95=Figure(9.0), p99=Figure(12.0), p999=Figure(13.0))  # fmt: skip
     shown = replace(found, pace=replace(found.pace, period_ms=period))
-    text = text_of(render_summary(Log("a.csv", (run,)), [shown]))
+    text = full_text(Log("a.csv", (run,)), [shown])
     line = next(line for line in text.splitlines() if line.strip().startswith("95 %"))
     assert line.split() == ["95", "%", "±1.0"]
 
@@ -152,7 +157,7 @@ def test_overruns_are_shares_of_loops_and_of_time():
     """One loop of four takes 30 ms, the others 10 ms: a quarter of the loops, half of the time."""
     run = make_run([10.0, 10.0, 10.0, 30.0] * 50, [("update", 0, 8)])
     found = summarise(run, budget_ms=20, keep_warmup=True)
-    shown = " ".join(text_of(render_summary(Log("a.csv", (run,)), [found])).split())
+    shown = " ".join(full_text(Log("a.csv", (run,)), [found]).split())
     assert "50 loops (25 %) above 20.0 ms, 50 % of the time" in shown
 
 
@@ -161,6 +166,6 @@ def test_each_bus_has_its_share_of_the_loop_and_the_time_it_is_busy():
     bus = {"kind": "sensor read", "bus": "port"}
     calls = [("gyro.read", 1, 2), ("range.read", 5, 3, "range")]
     run = make_run([10.0] * 200, calls, {"gyro.read": bus, "range.read": bus})
-    lines = text_of(render_summary(Log("a.csv", (run,)), [summarise(run)])).splitlines()
+    lines = full_text(Log("a.csv", (run,)), [summarise(run)]).splitlines()
     (row,) = [line.split() for line in lines if line.split()[:1] == ["port"]]
     assert row == ["port", "1.00", "2.00", "20", "%", "1.00", "3.00", "50", "%"]
