@@ -23,14 +23,13 @@ from looptime.cli_base import (
     Text,
     cli,
     complain,
-    nearest,
     print_json,
     read,
     reads_logs,
     remark,
     say_phases,
-    say_project,
     show,
+    tell,
     whole_run,
 )
 from looptime.errors import LooptimeError, UsageError
@@ -138,14 +137,16 @@ def summary(
         print_json(logs=entries, **extra)
     elif good:
         from looptime.views.text.summary_text import render_summary, render_together
+        from looptime.views.text.terminal import plain
 
-        say_project(asked, text)
-        for one in good if len(good) <= _MOST_IN_FULL else ():
-            show(*render_summary(one.log, one.summaries))
-        if beside is not None:
+        if beside is not None and not text.quiet:
             show(*render_together([one.log.path for one in good], first, beside))
+        for one in good if len(good) <= _MOST_IN_FULL or text.quiet else ():
+            if len(good) > 1:
+                show(plain(f"\n{one.log.path}", 200))
+            tell(asked, text, render_summary(one.log, one.summaries))
         if len(good) > _MOST_IN_FULL:
-            show("\nName one log to see it in full.")
+            show("\nName one log to see it whole.")
     if len(good) < len(entries):
         raise CheckFailed(UNUSABLE)
 
@@ -280,26 +281,12 @@ def slow(
     if as_json:
         print_json(**at.to_dict())
         return
-    say_project(asked, text)
-    show(*(render_slow(found, top, at.video) if at.detail is None else render_loop(at.detail)))
-    if at.delay is not None:
+    if at.detail is None:
+        tell(asked, text, render_slow(found, top, at.video))
+    else:
+        tell(asked, text, render_loop(at.detail))
+    if at.delay is not None and not text.quiet:
         show(*render_delay(at.delay, found))
-
-
-@cli.command("help")
-@click.argument("words", nargs=-1, metavar="[COMMAND]")
-@click.pass_context
-def help_(ctx: click.Context, words: tuple[str, ...]) -> None:
-    """Say what a command does and takes."""
-    assert ctx.parent is not None
-    at, command = ctx.parent, ctx.parent.command
-    for word in words:
-        found = command.get_command(at, word) if isinstance(command, click.Group) else None
-        if found is None:
-            within = f"{at.command_path} " if at.parent is not None else ""
-            raise UsageError(f"help: there is no command {within}{word}{nearest(word, command)}")
-        command, at = found, click.Context(found, at, found.name)
-    click.echo(command.get_help(at))
 
 
 @cli.command()

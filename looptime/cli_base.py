@@ -27,6 +27,7 @@ from looptime.units import UNITS
 if TYPE_CHECKING:
     from looptime.parsers.log import Log
     from looptime.run import Run
+    from looptime.views.text.told import Told
 
 __all__ = [
     "FAILED",
@@ -302,6 +303,15 @@ def say_project(asked: Asked, text: Text | None = None) -> None:
 
     if asked.project.path is not None and not (text and text.quiet):
         show(plain(f"project {asked.project.path}", longest=300))
+
+
+def tell(asked: Asked, text: Text, told: Told) -> None:
+    """Print what a command says, the project file among its books."""
+    from looptime.views.text.text_parts import labelled
+
+    if asked.project.path is not None:
+        told = told.with_books(labelled("project", str(asked.project.path)))
+    show(*told.parts(text.full, text.quiet))
 
 
 class Commands(click.Group):

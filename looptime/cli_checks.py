@@ -17,8 +17,7 @@ from looptime.cli_base import (
     cli,
     print_json,
     reads_logs,
-    say_project,
-    show,
+    tell,
 )
 from looptime.cli_season import QUERY
 from looptime.errors import UsageError
@@ -85,8 +84,7 @@ def compare(
     else:
         from looptime.views.text.checks_text import render_comparison
 
-        say_project(asked, text)
-        show(*render_comparison(found))
+        tell(asked, text, render_comparison(found))
     if found.verdict == "can't tell":
         raise CheckFailed(NOT_ENOUGH)
 
@@ -129,8 +127,7 @@ def gate(
     if as_json:
         print_json(**found.to_dict())
     else:
-        say_project(asked, text)
-        show(*render_gate(found, all_rows))
+        tell(asked, text, render_gate(found, all_rows))
     if found.exit_code:
         raise CheckFailed(found.exit_code)
 

@@ -15,8 +15,7 @@ from looptime.cli_base import (
     print_json,
     reads_logs,
     say_phases,
-    say_project,
-    show,
+    tell,
     whole_run,
 )
 from looptime.controllers import CHOICES, Controller
@@ -108,5 +107,4 @@ def control(
     if as_json:
         print_json(log=log, **found.to_dict())
         return
-    say_project(asked, text)
-    show(*render_control(found, log, full=text.full, quiet=text.quiet))
+    tell(asked, text, render_control(found, log, full=text.full))

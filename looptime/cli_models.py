@@ -16,6 +16,7 @@ from looptime.cli_base import (
     say_phases,
     say_project,
     show,
+    tell,
     whole_run,
 )
 from looptime.errors import UsageError
@@ -152,8 +153,7 @@ def heading(asked: Asked, text: Text, log: str, as_json: bool, **given: Any) -> 
     if as_json:
         print_json(log=log, **found.to_dict())
         return
-    say_project(asked, text)
-    show(*render_heading(found, log, motion_given=motion is not None))
+    tell(asked, text, render_heading(found, log, motion_given=motion is not None))
 
 
 @cli.command()

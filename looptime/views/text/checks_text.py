@@ -10,7 +10,6 @@ from rich.text import Text
 
 from looptime.checks.compare.change import in_words
 from looptime.views.text.change_text import (
-    LONGEST,
     TITLES,
     amount,
     cut_lines,
@@ -21,6 +20,7 @@ from looptime.views.text.change_text import (
     signed,
 )
 from looptime.views.text.terminal import caution, heading_line, number, safe, table
+from looptime.views.text.told import Told
 
 if TYPE_CHECKING:
     from looptime.checks.compare.change import Change
@@ -48,30 +48,31 @@ def _name(facts: Facts) -> str:
     return ", ".join(words)
 
 
-def render_comparison(found: Comparison) -> list[RenderableType]:
+def render_comparison(found: Comparison) -> Told:
     """A comparison: the verdict in words, what is unlike, the figures, what explains them."""
     first, *more = found.sentences
-    parts: list[RenderableType] = [line(first)] if found.recordings else [
-        line(f"Verdict: {found.verdict}. {first}")
-    ]  # fmt: skip
+    answer = first if found.recordings else f"Verdict: {found.verdict}. {first}"
     apart = [u for u in found.unlike if u.what in ("robot", "layout", "pacing")]
     if apart:
-        parts.insert(0, line(f"Look out: {'; '.join(u.text for u in apart)}."))
+        answer = f"Look out: {'; '.join(u.text for u in apart)}. {answer}"
     shift = found.gain_shift.sentence if found.gain_shift else ""
-    parts += [line(text) for text in (*more, *([shift] if shift else []))]
-    rest = [u for u in found.unlike if u not in apart]
-    if rest:
-        parts.append(heading_line("Unlike between the sides"))
-        parts += [line(f"- {u.text}") for u in rest]
-    parts.append(heading_line(f"Before and after ({found.window_s:.4g} s of each run)"))
-    parts.append(inset(_changes_table(found)))
-    parts += _notes(found.changes)
-    parts += [*_explained(found), *_call_rows(found), *_came_and_went(found), *_shift(found)]
-    parts.append(heading_line("What was compared"))
+    told = [text for text in (*more[:2], shift, *more[2:]) if text]
+    rest = [line(f"- {u.text}") for u in found.unlike if u not in apart]
+    tables = (
+        (heading_line("Unlike between the sides"), *rest) if rest else (),
+        (heading_line(f"Before and after ({found.window_s:.4g} s of each run)"),
+         inset(_changes_table(found))),
+        tuple(_explained(found)), tuple(_call_rows(found)), tuple(_came_and_went(found)),
+        tuple(_shift(found)),
+    )  # fmt: skip
+    books: list[RenderableType] = []
     for side, runs in (("before", found.before), ("after", found.after)):
         shown = [_name(f) for f in runs[:4]] + ([f"{len(runs) - 4} more"] if runs[4:] else [])
-        parts.append(line(f"{side:<7}" + "; ".join(shown)))
-    return parts + cut_lines((*found.before, *found.after))
+        books.append(line(f"{side:<7}" + "; ".join(shown)))
+    books += cut_lines((*found.before, *found.after))
+    further = [*(line(text) for text in told[_WHY:]), *_notes(found.changes)]
+    return Told(answer, tuple(line(text) for text in told[:_WHY]), tuple(t for t in tables if t),
+                tuple(further), tuple(books))  # fmt: skip
 
 
 def _came_and_went(found: Comparison) -> Iterator[RenderableType]:
@@ -185,35 +186,35 @@ def _shift(found: Comparison) -> Iterator[RenderableType]:
     yield inset(table(heads, rows))
 
 
-def render_gate(found: GateResult, all_rows: bool = False) -> list[RenderableType]:
+def render_gate(found: GateResult, all_rows: bool = False) -> Told:
     """A gate: the verdict, why, one table of what decides, then what it rests on."""
-    parts: list[RenderableType] = [Text(safe(found.sentence, LONGEST), style="bold")]
-    parts += [line(_why(r)) for r in found.failed[:_WHY]]
+    reasons = [line(_why(r)) for r in found.failed[:_WHY]]
     if len(found.failed) > _WHY:
-        parts.append(line(f"and {len(found.failed) - _WHY} more"))
+        reasons.append(line(f"and {len(found.failed) - _WHY} more"))
     if found.failed:
-        parts.append(
+        reasons.append(
             inset(caution("a gate is about timing only; it says nothing about safe motion"))
         )
     rows = [r for r in found.rows if all_rows or _worth_showing(r)]
+    tables: list[tuple[RenderableType, ...]] = []
     if rows:
         heads = ["check", "what", "value", "limit", "change", "verdict"]
-        cells = [_gate_row(r) for r in rows]
-        parts.append(inset(table(heads, cells, left=(0, 1, 5))))
-    parts += [] if all_rows else _kept_back(found, rows)
-    parts += [
+        shown = inset(table(heads, [_gate_row(r) for r in rows], left=(0, 1, 5)))
+        tables.append((Text(""), shown, *(() if all_rows else _kept_back(found, rows))))
+    notes = tuple(
         line(f"{r.what}: {r.note}{f' ({r.source})' if r.source else ''}")
         for r in rows
         if r.note and not r.call and (r.verdict != "pass" or r.note.startswith("s"))
-    ]
-    parts.append(heading_line("What was checked"))
-    parts += [line(f"new      {_name(facts)}") for facts in found.new]
+    )
+    books = [line(f"new      {_name(facts)}") for facts in found.new]
     if found.baseline:
         versions = dict.fromkeys(f.version or "?" for f in found.baseline)
         text = f"{len(found.baseline)} runs, version {', '.join(map(str, versions))}"
-        parts.append(line(f"baseline {text}"))
-    parts += cut_lines((*found.new, *found.baseline))
-    return parts + [line(f"note: {note}") for note in found.notes]
+        books.append(line(f"baseline {text}"))
+    books += cut_lines((*found.new, *found.baseline))
+    more = [line(f"note: {note}") for note in found.notes]
+    return Told(found.sentence, tuple(reasons), (*tables, *((notes,) if notes else ())),
+                tuple(more), tuple(books))  # fmt: skip
 
 
 def _why(row: Row) -> str:

@@ -12,8 +12,10 @@ from looptime.analysers.estimate import Figure
 from looptime.controlling import Controlled, ControlResult
 from looptime.controlling.response import Response, Spread
 from looptime.controlling.wheels import Steering
-from looptime.views.text.terminal import caution, figure, heading_line, number, plain, safe, table
+from looptime.findings.finding import CAUTION_LINE
+from looptime.views.text.terminal import caution, figure, heading_line, number, safe, table
 from looptime.views.text.text_parts import indented, labelled
+from looptime.views.text.told import Told
 
 __all__ = ["control_sentence", "render_control", "spread_lines"]
 
@@ -22,9 +24,7 @@ _ROWS = 8
 _BAD = ("grows", "rings", "settles")
 
 
-def render_control(
-    at: ControlResult, source: str, full: bool = False, quiet: bool = False
-) -> list[RenderableType]:
+def render_control(at: ControlResult, source: str, full: bool = False) -> Told:
     """What `looptime.control` found.
 
     Parameters
@@ -34,30 +34,24 @@ def render_control(
     source : str
         The log.
     full : bool
-        Everything: other rates, the stall, notes.
-    quiet : bool
-        The answer alone.
+        Whether tables may have all their rows.
 
     Returns
     -------
-    list of rich renderables
+    Told
     """
-    answer = Text(safe(control_sentence(at), 600), style="bold")
-    if quiet:
-        return [answer]
-    parts: list[RenderableType] = [plain(source, 200), answer]
-    parts += [labelled("", line) for line in list(_why(at))[:3]]
     used = f"{at.loops:,} loops in {number(at.duration_s)} s, {number(at.rate_hz)} a second"
     if at.warmup_loops:
         used += f"; the first {at.warmup_loops:,} are left out as warm-up"
-    parts.append(labelled("figures", used))
-    parts += [labelled("note", note) for note in at.notes]
-    parts += [*_gains(at, full), *_stability(at, full), *_responses(at, full)]
-    if at.steering is not None:
-        parts += _wheels(at.steering)
-    if full:
-        parts += [*_curves(at), *_stalls(at), *_notes(at)]
-    return parts + [caution(text) for text in at.cautions]
+    wheels = [] if at.steering is None else _wheels(at.steering)
+    tables = (_gains(at, full), _stability(at, full), wheels, _responses(at, full))
+    more = [*_curves(at), *_stalls(at), *_notes(at), *(caution(text) for text in at.cautions)]
+    reasons: list[RenderableType] = [labelled("", line) for line in list(_why(at))[:3]]
+    reasons.append(indented(Text(CAUTION_LINE)))
+    books = (labelled("log", safe(source, 200)), labelled("figures", used),
+             *(labelled("note", note) for note in at.notes))  # fmt: skip
+    shown = tuple(tuple(t) for t in tables if t)
+    return Told(control_sentence(at), tuple(reasons), shown, tuple(more), books)
 
 
 def control_sentence(at: ControlResult) -> str:

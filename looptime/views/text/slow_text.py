@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from rich.console import RenderableType
 from rich.text import Text
 
-from looptime.analysers.loop_detail import LoopDetail, VideoSync
+from looptime.analysers.loop_detail import CallInLoop, LoopDetail, VideoSync
 from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
@@ -98,7 +98,8 @@ def _why(at: Summary) -> tuple[RenderableType, ...]:
     first = next((f for f in at.findings if f.code in _ABOUT_SLOW and f.severity != "note"), None)
     if first is None:
         return ()
-    closer = first.command.replace("--top 20", f"--loop {at.slow.events[0].first}")
+    slowest = int(at.run.loop_columns.loop[at.slow.events[0].index])
+    closer = first.command.replace("--top 20", f"--loop {slowest}")
     return why(f"{first.severity}: {first.text}", closer)
 
 
@@ -166,7 +167,7 @@ def _rhythm(found: Sequence[Recurrence]) -> list[RenderableType]:
     return [heading_line("What comes back"), indented(table(heads, rows, left=(0, 1)))]
 
 
-def render_loop(at: LoopDetail, most: int = 15) -> list[RenderableType]:
+def render_loop(at: LoopDetail, most: int = 15) -> Told:
     """One loop beside a typical one.
 
     Parameters
@@ -179,25 +180,32 @@ def render_loop(at: LoopDetail, most: int = 15) -> list[RenderableType]:
     place = f"starts at {at.time_s:.3f} s"
     place += f", line {at.line} of the log" if at.line is not None else ""
     place += f", phase {safe(at.phase)}" if at.phase else ""
-    text = f"{number(at.judged_ms)} ms of {at.judged}, typical are {number(at.typical_ms)} ms"
-    rows = [
-        [name_cell(r.name, 30), str(r.calls) if r.calls else "", brief(r.self_ms),
-         brief(r.typical_ms), f"{'+' if r.excess_ms > 0 else ''}{brief(r.excess_ms, 2)}"]
-        for r in at.rows[:most]
-    ]  # fmt: skip
-    heads = ["call", "calls", "here ms", "typical ms", "more ms"]
+    text = (
+        f"Loop {at.loop} took {number(at.judged_ms)} ms of {at.judged}, typical are "
+        f"{number(at.typical_ms)} ms"
+    )
+    longest = max(at.rows, key=lambda r: r.excess_ms, default=None)
+    if longest is not None and longest.excess_ms > 0.05 * at.typical_ms:
+        text += f": {safe(longest.name, 60)} took {brief(longest.excess_ms, 2)} ms more than usual"
     around = " ".join(number(p) for p in at.before_ms)
     after = " ".join(number(p) for p in at.after_ms)
-    parts: list[RenderableType] = [
-        heading_line(f"Loop {at.loop}"),
+    reasons = (
         labelled("where", place),
-        labelled("took", text),
         labelled("period", f"{around} [{number(at.period_ms)}] {after} ms".strip()),
-        indented(table(heads, rows)),
-    ]
-    if len(at.rows) > most:
-        parts.append(indented(Text(f"and {len(at.rows) - most} more that differ less")))
-    return parts
+    )
+    left = len(at.rows) - most
+    note = (indented(Text(f"and {left} more that differ less")),) if left > 0 else ()
+    short = (Text(""), indented(_loop_table(at.rows[:most])), *note)
+    return Told(f"{text}.", reasons, (short,), (indented(_loop_table(at.rows)),) if note else ())
+
+
+def _loop_table(rows: Sequence[CallInLoop]) -> RenderableType:
+    heads = ["call", "calls", "here ms", "typical ms", "more ms"]
+    return table(heads, [
+        [name_cell(r.name, 30), str(r.calls) if r.calls else "", brief(r.self_ms),
+         brief(r.typical_ms), f"{'+' if r.excess_ms > 0 else ''}{brief(r.excess_ms, 2)}"]
+        for r in rows
+    ])  # fmt: skip
 
 
 def render_delay(at: Delay, summary: Summary) -> list[RenderableType]:
