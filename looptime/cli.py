@@ -23,6 +23,7 @@ from looptime.cli_base import (
     Text,
     cli,
     complain,
+    nearest,
     print_json,
     read,
     reads_logs,
@@ -287,6 +288,22 @@ def slow(
         tell(asked, text, render_loop(at.detail))
     if at.delay is not None and not text.quiet:
         show(*render_delay(at.delay, found))
+
+
+@cli.command("help")
+@click.argument("words", nargs=-1, metavar="[COMMAND]")
+@click.pass_context
+def help_(ctx: click.Context, words: tuple[str, ...]) -> None:
+    """Say what a command does and takes."""
+    assert ctx.parent is not None
+    at, command = ctx.parent, ctx.parent.command
+    for word in words:
+        found = command.get_command(at, word) if isinstance(command, click.Group) else None
+        if found is None:
+            within = f"{at.command_path} " if at.parent is not None else ""
+            raise UsageError(f"help: there is no command {within}{word}{nearest(word, command)}")
+        command, at = found, click.Context(found, at, found.name)
+    click.echo(command.get_help(at))
 
 
 @cli.command()

@@ -26,7 +26,7 @@ def test_text(capsys):
     """The answer comes first; one screen of tables; the rest only on demand."""
     assert run(["control", LOG, *ONE]) == 0
     shown = capsys.readouterr().out
-    assert shown.splitlines()[1].startswith("controller settles at this pace")
+    assert shown.splitlines()[0].startswith("controller settles at this pace")
     assert "Moves begun at every loop" in shown
     assert "other loop rates" not in shown
     assert len(shown.splitlines()) < 50

@@ -64,10 +64,8 @@ def test_a_comparison_says_what_is_unlike_before_any_figure():
         settings=SETTINGS,
     )  # fmt: skip
     text = _text(render_comparison(found))
-    places = [
-        text.index(w)
-        for w in ("These two", "Unlike", "Before and after", "What explains", "What was")
-    ]
+    order = ("These two", "Unlike", "Before and after", "What explains", "What this rests on")
+    places = [text.index(w) for w in order]
     assert places == sorted(places)
     assert "camera.read" in text
     assert "One run a side cannot tell" in " ".join(text.split())
@@ -91,7 +89,7 @@ def test_a_gate_begins_with_its_verdict(failed):
     first, *_ = [line for line in text.splitlines() if line.strip()]
     assert "beyond the limit." in " ".join(text.splitlines()[:3])
     assert first.startswith("FAIL: ")
-    assert text.index("its limit") < text.index("verdict") < text.index("What was checked")
+    assert text.index("its limit") < text.index("verdict") < text.index("What this rests on")
     assert "FAIL: " in text
     assert "\x1b" not in text
     assert "\u202e" not in text
