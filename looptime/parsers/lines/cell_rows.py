@@ -11,7 +11,7 @@ from looptime.parsers.lines.grid import Grid, fit_cell
 from looptime.parsers.lines.keyed import STAMP
 from looptime.parsers.text.dialect import Dialect, is_number, is_remark, sniff, split_line
 
-__all__ = ["cells_of", "header_lines", "table_grid", "two_columns"]
+__all__ = ["header_lines", "join_seconds", "plain_cells", "table_grid", "two_columns"]
 
 _SECONDS = re.compile(r"(^|[^a-z])(s|secs?|seconds?)$")
 _FRACTION = {
@@ -29,10 +29,8 @@ def table_grid(lines: list[str], like: Dialect) -> Grid:
         grid.names.append(fit_cell(text))
         grid.units.append(None)
     for at, line in enumerate(lines, 1):
-        cells = [fit_cell(c) for c in cells_of(line, like, at) or ()]
-        if like.decimal == ",":
-            cells = [c.replace(",", ".") if is_number(c, ",") else c for c in cells]
-        grid.rows.append(cells or None)
+        cells = plain_cells(line, like, at)
+        grid.rows.append(None if cells is None else [fit_cell(c) for c in cells])
     return grid
 
 
@@ -46,13 +44,15 @@ def header_lines(lines: list[str], like: Dialect) -> set[int]:
     return again | ({like.units_line - 1} if like.units_line else set())
 
 
-def cells_of(line: str, like: Dialect, number: int) -> Sequence[str] | None:
-    """Cells of a line that is a row, else None."""
+def plain_cells(line: str, like: Dialect, number: int) -> Sequence[str] | None:
+    """Cells of a line that is a row, with a decimal point, else None."""
     if is_remark(line) or number in (like.header_line, like.units_line):
         return None
     cells = split_line(line, like.delimiter)
     if len(cells) != like.fields or not any(c.isdigit() for c in line):
         return None
+    if like.decimal == ",":
+        return [c.replace(",", ".") if is_number(c, ",") else c for c in cells]
     return cells
 
 
@@ -65,27 +65,40 @@ def two_columns(lines: list[str], path: str) -> Grid | None:
         like = sniff("\n".join(lines[:2000]), path)
     except (LogError, UsageError):
         return None
-    stems = [text.strip().lower().rstrip(")]") for text in like.header or ()]
-    whole = next((at for at, text in enumerate(stems) if _SECONDS.search(text)), None)
-    if whole is None:
+    if not any(_SECONDS.search(text) for text in map(_bare, like.header or ())):
         return None
+    grid = table_grid(lines, like)
+    return grid if join_seconds(grid) else None
+
+
+def _bare(name: str) -> str:
+    return name.strip().lower().rstrip(")]")
+
+
+def join_seconds(grid: Grid) -> bool:
+    """Join whole seconds and their fraction, where they stand in two columns; whether they did."""
+    stems = [_bare(name) for name in grid.names]
+    whole = next((at for at, text in enumerate(stems) if _SECONDS.search(text)), None)
     for pattern, digits in _FRACTION.items():
         part = next((at for at, text in enumerate(stems) if pattern.search(text)), None)
-        if part is None or not _is_fraction(like, whole, part, 10**digits):
+        if whole is None or part is None:
             continue
-        grid = table_grid(lines, like)
-        grid.names[whole], grid.names[part] = f"{STAMP} [s]", ""
+        pairs = list(zip(grid.cells(whole)[:2000], grid.cells(part)[:2000], strict=True))
+        if not _is_fraction(pairs, 10**digits):
+            continue
+        grid.names[whole], grid.units[whole] = STAMP, "s"
+        grid.names[part], grid.units[part] = "", None
         for row in grid.rows:
-            if row is not None and row[part].strip().isdigit():
+            if row is not None and len(row) > max(whole, part) and row[part].strip().isdigit():
                 row[whole] = f"{row[whole].strip()}.{int(row[part]):0{digits}d}"
                 row[part] = ""
-        return grid
-    return None
+        return True
+    return False
 
 
-def _is_fraction(like: Dialect, whole: int, part: int, most: int) -> bool:
+def _is_fraction(pairs: list[tuple[str, str]], most: int) -> bool:
     """Whether one column holds whole seconds that never fall and another what is below them."""
-    pairs = [(row[whole], row[part]) for row in like.sample]
+    pairs = [(a.strip(), b.strip()) for a, b in pairs]
     if not all(a.isdigit() and b.isdigit() and int(b) < most for a, b in pairs):
         return False
     times = [int(a) * most + int(b) for a, b in pairs]

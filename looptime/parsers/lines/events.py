@@ -70,7 +70,12 @@ def read_events(lines: list[str]) -> list[Event] | None:
     shapes = Shapes()
     sample = [line for line in lines[:_SAMPLE] if is_text(line)]
     uses = Counter(text for line in sample if (text := _event(shapes, line)[1]))
-    known = {text for text, count in uses.items() if count >= max(2, 0.002 * len(sample))}
+    stamps: dict[str, set[str]] = {}
+    for line in sample:
+        stamp, text = _event(shapes, line)
+        stamps.setdefault(text, set()).add(stamp)
+    known = {text for text, count in uses.items()
+             if count >= max(2, 0.002 * len(sample)) and len(stamps[text]) > 1}  # fmt: skip
     if not 1 < len(known) <= _MOST_WORDS:
         return None
     if sum(uses[text] for text in known) < 0.5 * len(sample):
@@ -82,7 +87,7 @@ def read_events(lines: list[str]) -> list[Event] | None:
         if not is_text(line):
             continue
         stamp, text = _event(shapes, line)
-        if not text or (text not in known and len(sided) >= 2 * _MOST_WORDS):
+        if not text or (text in uses and text not in known) or len(sided) >= 2 * _MOST_WORDS:
             continue
         if text not in sided:
             sided[text] = _sided(" ".join(w for k, w in enumerate(text.split()) if k >= drop))

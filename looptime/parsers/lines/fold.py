@@ -93,9 +93,11 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
         groups, aside = _between(entries, anchor)
         if not _WHOLE.match(_stem(grid.names[anchor.at])) and not _regular(groups, stamp):
             return None
-        heads = [group[0][0] if anchor.leads else group[-1][0] for group in groups]
+        ends = not anchor.leads or timed[anchor.at]
     else:
-        heads = [group[0][0] for group in groups]
+        # a length is known, and written, when it is over
+        ends = sum(any(timed[at] for at in group[0][1]) for group in groups) > 0.5 * len(groups)
+    heads = [group[-1 if ends else 0][0] for group in groups]
     if len(groups) < 2:
         return None
     made = replace(grid, rows=[None] * len(grid.lines), aside=aside)

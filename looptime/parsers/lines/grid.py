@@ -105,7 +105,7 @@ class Grid:
     def header(self) -> list[str]:
         """Names of the columns with their units."""
         return [
-            f"{name} [{unit}]" if unit and split_unit(name)[1] != unit else name
+            f"{name} [{unit}]" if unit and name and split_unit(name)[1] != unit else name
             for name, unit in zip(self.names, self.units, strict=True)
         ]
 

@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp, is_text
 from looptime.parsers.lines.shapes import CLOCK, Sentence, Shapes
 
-__all__ = ["STAMP", "read_keyed"]
+__all__ = ["STAMP", "UNNAMED", "read_keyed"]
 
 #: The column of what no word names: the stamp of a line.
 STAMP = "time"
+#: What the columns of other numbers without a name begin with.
+UNNAMED = "number"
 _SAMPLE = 2000
 #: Of the lines, this part must hold values that others hold too.
 _LEAST_SHARE = 0.3
@@ -77,12 +79,20 @@ def _named(sentence: Sentence) -> list[str]:
 
 
 def _eligible(sentence: Sentence) -> bool:
-    """Whether every number but a stamp or two at the start has a name, one not a stamp's."""
+    """Whether the numbers but for a stamp or two at the start have names, one not a stamp's.
+
+    One in four may have none.
+    """
     names = sentence.names
     if not _named(sentence):
         return False
-    lead = next((at for at, name in enumerate(names) if name is not None), len(names))
-    return lead <= 2 and lead < len(names) and None not in names[lead:]
+    lead = _lead(names)
+    return lead <= 2 and 3 * names[lead:].count(None) <= len(_named(sentence))
+
+
+def _lead(names: tuple[str | None, ...]) -> int:
+    """Numbers before the first that has a name."""
+    return next((at for at, name in enumerate(names) if name is not None), len(names))
 
 
 def _keys(fit: list[Sentence], marked: bool) -> set[str]:
@@ -128,8 +138,11 @@ def _grid(lines: list[str], shapes: Shapes, keys: set[str], marked: bool) -> Gri
 def _plan(grid: Grid, sentence: Sentence, keys: set[str], marked: bool) -> _Plan | None:
     if not _holds(sentence, keys, marked):
         return None
-    lead = [STAMP, f"{STAMP} 2"]
-    names = [name or lead[at] for at, name in enumerate(sentence.names)]
+    stamps, lead = [STAMP, f"{STAMP} 2"], _lead(sentence.names)
+    names = [
+        name or (stamps[at] if at < lead else f"{UNNAMED} {at + 1}")
+        for at, name in enumerate(sentence.names)
+    ]
     places = [grid.column(name, unit) for name, unit in zip(names, sentence.units, strict=True)]
     scales = [grid.scale(at, unit) for at, unit in zip(places, sentence.units, strict=True)]
     words = [(grid.column(key), fit_cell(word)) for key, word in sentence.words.items()]

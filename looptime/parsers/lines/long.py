@@ -25,15 +25,18 @@ _NO_KEYS = frozenset(
      "device", "node", "id", "group", "edge", "type", "kind")
 )  # fmt: skip
 
+_LOOPS = ("loop", "cycle", "iteration", "iter", "frame", "loop number", "loop_number", "pass")
+
 
 @dataclass(frozen=True)
 class LongTable:
-    """Places of the columns of a long table; `unit` is -1 where no column names the units."""
+    """Places of the columns of a long table; `unit` and `loop` are -1 where none is given."""
 
     time: int
     key: int
     value: int
     unit: int = -1
+    loop: int = -1
 
 
 def find_long(
@@ -54,7 +57,7 @@ def find_long(
     --------
     >>> rows = [("0.10", "imu_ms", "2"), ("0.12", "loop_ms", "9"), ("0.20", "imu_ms", "3")]
     >>> find_long(None, [*rows, ("0.22", "loop_ms", "8")])
-    LongTable(time=0, key=1, value=2, unit=-1)
+    LongTable(time=0, key=1, value=2, unit=-1, loop=-1)
     """
     rows = rows[:_FIRST_ROWS]
     if len(rows) < 4 or len(rows[0]) < 3:
@@ -74,12 +77,15 @@ def find_long(
     if len(keys) != 1 or not times:
         return None
     time = times[0]
-    rest = [at for at in numeric if at not in times and len(set(columns[at])) > 1]
+    loops = [at for at in numeric if stems[at] in _LOOPS and at != time]
+    rest = [at for at in numeric if at not in (*times, *loops) and len(set(columns[at])) > 1]
     if len(rest) != 1 or any(
         len(set(columns[at])) > 1 for at in words if at not in [*keys, *units]
     ):
         return None
-    return LongTable(time, keys[0], rest[0], units[0] if units else -1)
+    return LongTable(
+        time, keys[0], rest[0], units[0] if units else -1, loops[0] if loops else -1
+    )  # fmt: skip
 
 
 def _wordy(cells: Sequence[str], decimal: str) -> bool:
@@ -151,5 +157,8 @@ def long_entries(
         scale = grid.scale(at, unit)
         if scale != 1.0 and is_number(value):
             value = repr(float(value) * scale)
-        entries.append((line, {stamp: row[found.time].strip(), at: value}))
+        values = {stamp: row[found.time].strip(), at: value}
+        if found.loop >= 0:
+            values[grid.column("loop")] = row[found.loop].strip()
+        entries.append((line, values))
     return grid, entries, stamp

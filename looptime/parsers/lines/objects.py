@@ -62,6 +62,14 @@ def _cells(grid: Grid, value: dict[str, Any]) -> list[str]:
     return row
 
 
+def _called(item: Any) -> str:
+    """What an object in a list is called, where one of its keys says so."""
+    if not isinstance(item, dict):
+        return ""
+    named = (item[key] for key in ("name", "key", "label", "what", "call") if key in item)
+    return next((fit_cell(name) for name in named if isinstance(name, str)), "")
+
+
 def _leaves(
     value: dict[str, Any], before: str, unit: str | None = None
 ) -> list[tuple[str, str, str | None]]:
@@ -75,7 +83,7 @@ def _leaves(
         if isinstance(item, dict):
             made += _leaves(item, f"{name}.", split_unit(key)[1] or unit)
         elif isinstance(item, list):
-            inner = {str(at + 1): one for at, one in enumerate(item[:64])}
+            inner = {_called(one) or str(at + 1): one for at, one in enumerate(item[:64])}
             made += _leaves(inner, f"{name}.", split_unit(key)[1] or unit)
         elif isinstance(item, str):
             made.append((name, fit_cell(item), unit))

@@ -14,11 +14,17 @@ from looptime.parsers.columns.evidence import clocklike, rises
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts import calls, edges
 from looptime.parsers.layouts.contract import Options
-from looptime.parsers.lines.cell_rows import cells_of, header_lines, table_grid, two_columns
+from looptime.parsers.lines.cell_rows import (
+    header_lines,
+    join_seconds,
+    plain_cells,
+    table_grid,
+    two_columns,
+)
 from looptime.parsers.lines.events import calls_of, find_events, needs_pairs, read_events
 from looptime.parsers.lines.fold import Entry, entries_of, fold, repeats
 from looptime.parsers.lines.grid import Grid, is_stamp, is_text
-from looptime.parsers.lines.keyed import STAMP, read_keyed
+from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host
 from looptime.parsers.lines.objects import read_objects
@@ -145,6 +151,7 @@ def _name_unit(grid: Grid) -> None:
 def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
     """One row a loop: the grid as it is, or folded where its lines hold a value each."""
     _name_unit(grid)
+    join_seconds(grid)
     found = grid.found()
     rows = [_padded(grid.rows[at], len(grid.names)) for at in found[:2000]]
     table = find_long(grid.names, rows)
@@ -194,7 +201,19 @@ def _numeric(cells: list[str]) -> bool:
 
 
 def _name_stamps(grid: Grid) -> None:
-    """Give two stamps at the start of each line the names of what they are."""
+    """Give the numbers that no word names, at the start of each line and elsewhere, names."""
+    for at, name in enumerate(grid.names):
+        if name in (STAMP, f"{STAMP} 2") and ":" not in "".join(grid.cells(at)[:1]):
+            values = np.array([float(c) for c in grid.cells(at)[:400] if is_number(c)])
+            if len(values) > 2 and not np.ptp(values):  # the number of a process, or of a thread
+                grid.names[at], grid.units[at] = "", None
+            elif grid.units[at] and not rises(values):
+                grid.names[at] = f"part {at + 1}"
+    for at, name in enumerate(grid.names):
+        if re.fullmatch(rf"{UNNAMED} \d+", name):
+            values = np.array([float(c) for c in grid.cells(at)[:400] if is_number(c)])
+            stamped = any(is_stamp(text) for text in grid.names)
+            grid.names[at] = STAMP if rises(values) and not stamped else ""
     second = f"{STAMP} 2"
     if second in grid.names:
         one, other = grid.names.index(STAMP), grid.names.index(second)
@@ -224,9 +243,9 @@ def _behind_host(
     if found is not None:
         grid = found[0]
     else:
-        events = read_events(rest)
-        if events is not None:
-            return calls_of(rest, events), "values", _HOSTED
+        tabled = _tabled(rest, source, options)
+        if tabled is not None:
+            return tabled[0], "values", _HOSTED
         try:
             like = sniff("\n".join(rest[:2000]), source.path)
         except LogError:
@@ -277,7 +296,7 @@ def _long(lines: list[str], like: Dialect) -> _Found | None:
         return None
     if like.header and _fits_table(like):
         return None
-    cells = [cells_of(line, like, at) for at, line in enumerate(lines, 1)]
+    cells = [plain_cells(line, like, at) for at, line in enumerate(lines, 1)]
     named, entries, stamp = long_entries(lines, cells, table, like.header)
     named.headers |= header_lines(lines, like)
     made = fold(named, entries, stamp)
@@ -302,7 +321,7 @@ def _event_table(lines: list[str], like: Dialect) -> _Found | None:
         return None
     if like.header is not None and not is_stamp(like.header[clocks[0]]):
         return None
-    cells = [cells_of(line, like, at) for at, line in enumerate(lines, 1)]
+    cells = [plain_cells(line, like, at) for at, line in enumerate(lines, 1)]
     found = [(at, row) for at, row in enumerate(cells) if row is not None]
     texts = [tuple(row[at] for at in words) for _, row in found]
     events = find_events(

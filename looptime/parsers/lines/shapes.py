@@ -22,8 +22,8 @@ LEVELS = frozenset(
      "verbose", "log", "i", "w", "e", "d", "v")
 )  # fmt: skip
 _FILLERS = frozenset(
-    ("took", "takes", "taken", "in", "is", "was", "of", "at", "for", "lasted", "lasts", "needed",
-     "needs", "within", "after", "the", "a", "an", "and", "with", "has", "had", "by", "on", "to",
+    ("it", "this", "that", "took", "takes", "taken", "in", "is", "was", "of", "at", "for",
+     "lasted", "lasts", "needed", "needs", "within", "after", "the", "a", "an", "and", "with", "has", "had", "by", "on", "to",
      "=", ":", "~", "ca", "about", "value", "spent", "used", "done", "finished", "completed", "no",
      "number", "nr", "#", "->", "=>")
 )  # fmt: skip
@@ -130,7 +130,7 @@ def clean(name: str) -> str:
 
 @lru_cache(maxsize=4096)
 def _time_unit(word: str) -> str | None:
-    return split_unit(f"x_{word}")[1]
+    return split_unit(f"x_{word.lower()}")[1]
 
 
 def plan(pieces: list[str], numbers: list[str]) -> Sentence:
