@@ -23,7 +23,8 @@ LEVELS = frozenset(
 )  # fmt: skip
 _FILLERS = frozenset(
     ("it", "this", "that", "took", "takes", "taken", "in", "is", "was", "of", "at", "for",
-     "lasted", "lasts", "needed", "needs", "within", "after", "the", "a", "an", "and", "with", "has", "had", "by", "on", "to",
+     "lasted", "lasts", "needed", "needs", "within",
+     "after", "the", "a", "an", "and", "with", "has", "had", "by", "on", "to",
      "=", ":", "~", "ca", "about", "value", "spent", "used", "done", "finished", "completed", "no",
      "number", "nr", "#", "->", "=>")
 )  # fmt: skip
