@@ -127,3 +127,14 @@ def test_compare_says_what_the_new_pace_did(tmp_path, capsys):
     (tmp_path / "looptime.toml").write_text(STATED)
     run(["compare", *pair])
     assert "(mast: ki 0.0077)" in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_planned_run(capsys):
+    """With a remedy the figures are those of the run that the plan predicts."""
+    change = "batch drive.*.read"
+    assert run(["control", LOG, *ONE, "--change", change, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert run(["plan", LOG, "--change", change, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["predicted"]["rate_hz"]["value"]
+    assert found["rate_hz"] == pytest.approx(told, rel=0.01)
+    assert found["notes"] == [f"predicted, with {change}"]

@@ -341,9 +341,20 @@ def _curves(at: ControlResult) -> Iterator[RenderableType]:
         heads = ["loops/s", "gains x", "phase deg", f"{what}, even", "log shape",
                  "settles ms, even", "log shape"]  # fmt: skip
         yield indented(table(heads, rows))
-        if one.model.stops_helping_hz is not None:
-            enough = number(one.model.stops_helping_hz)
-            yield labelled("", f"above {enough} a second faster hardly helps")
+        if said := _beyond(one):
+            yield labelled("", said)
+
+
+def _beyond(one: Controlled) -> str:
+    """Where going faster ceases to help, or begins to harm."""
+    shaped = [p for p in one.model.curve if p.pattern == "log shape"]
+    sizes = [(_chief(p.response).p95, p.rate_hz) for p in shaped]
+    known = [(size, rate) for size, rate in sizes if size is not None]
+    if known and known[-1][0] > 1.1 * min(known)[0]:
+        return f"least near {number(min(known)[1])} a second: faster loops make it worse"
+    if one.model.stops_helping_hz is None:
+        return ""
+    return f"above {number(one.model.stops_helping_hz)} a second faster hardly helps"
 
 
 def _chief(at: Response) -> Spread:
