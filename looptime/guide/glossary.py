@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -53,18 +54,24 @@ _FILE = Path(__file__).resolve().parent / "words.toml"
 WORDS: Mapping[str, Word] = _load()
 
 
+_UNIT = re.compile(r"(,? \(?(ms|deg|mm/m|1/s|s)\)?|/s| by|:)$")
+_STATISTIC = re.compile(r" (mean|median|p50|p90|p95|p99|max|worst)$|^(mean|p50|p95|p99|max) ")
+
+
 def find(text: str) -> Word | None:
-    """The word meant, whatever its case; plural and singular are one.
+    """The word meant, whatever its case, number, unit, or the statistic that stands with it.
 
     Examples
     --------
-    >>> find("Overruns").name, find("nothing like it") is None
-    ('overrun', True)
+    >>> find("Overruns").name, find("age p95, ms").name, find("nothing like it") is None
+    ('overrun', 'reading age', True)
     """
-    wanted = " ".join(text.lower().split())
-    for form in (wanted, wanted.rstrip("s"), f"{wanted}s", wanted.replace("_", " ")):
-        if form in WORDS:
-            return WORDS[form]
+    wanted = " ".join(text.lower().replace("_", " ").split())
+    bare = _UNIT.sub("", wanted)
+    for form in (text.lower(), wanted, bare, _STATISTIC.sub("", bare)):
+        for number in (form, form.rstrip("s"), f"{form}s"):
+            if number in WORDS:
+                return WORDS[number]
     return None
 
 
