@@ -209,13 +209,13 @@ def plan(
     if not given and plan_file is None:
         found = suggestions(
             asked, run, recurs=classes, target_hz=target_hz, target_p99_ms=target_p99_ms,
-            progress=progress_of(),
+            run_sd=sd, progress=progress_of(),
         )  # fmt: skip
         if as_json:
             print_json(log=log, **found.to_dict())
         else:
             say_project(asked, text)
-            show(*render_suggestions(found))
+            show(*render_suggestions(found, full=text.full))
         return
     told = ask(
         asked, run, given, plan_file=plan_file, recurs=classes, run_sd=sd, progress=progress_of()

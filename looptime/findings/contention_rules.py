@@ -39,7 +39,8 @@ def _waits(at: Summary, entry: Contention) -> Finding:
         text += " A rest between that thread's calls, or a bus of its own, frees the loop."
     return Finding(
         "thread_wait", "look" if share >= _LEAST else "note", text, wait.value, "ms/loop",
-        low=wait.low, high=wait.high, evidence=evidence(at, calls=entry.calls[:10]),
+        low=wait.low, high=wait.high,
+        evidence=evidence(at, calls=(*entry.calls[:9], entry.partners[0])),
         command=command(at, "plan"), worth=1.8 * share * ease(at), moves=True,
     )  # fmt: skip
 

@@ -14,8 +14,8 @@ from looptime.planner.search.suggest import Proposal, Suggestions
 __all__ = ["with_predictions"]
 
 _RISKS = ("low", "medium", "high")
-#: Findings that name a batch as their remedy.
-_BATCHED = ("batch_reads",)
+#: Findings to which only some kinds of change are an answer.
+_ANSWERS = {"batch_reads": ("batch",), "thread_wait": ("rest", "move", "unthread")}
 
 
 def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[Finding, ...]:
@@ -45,8 +45,9 @@ def _priced(finding: Finding, single: Sequence[Proposal], mean_ms: float) -> Fin
         return finding
     calls = list(finding.evidence.calls)
     fitting = [p for p in single if _touches(p.changes[0], calls)]
-    if finding.code in _BATCHED:  # what another remedy would save is no answer to it
-        fitting = [p for p in fitting if parse(p.changes[0]).verb == "batch"]
+    verbs = _ANSWERS.get(finding.code)
+    if verbs is not None:  # what another remedy would save is no answer to it
+        fitting = [p for p in fitting if parse(p.changes[0]).verb in verbs]
     if not fitting:
         return finding
     # what is safer comes first, however much a riskier change would save

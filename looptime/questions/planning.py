@@ -43,6 +43,7 @@ def suggestions(
     recurs: Mapping[str, str] | None = None,
     target_hz: float | None = None,
     target_p99_ms: float | None = None,
+    run_sd: tuple[float | None, str] | None = None,
     progress: Progress | None = None,
 ) -> Suggestions:
     """Remedies worth trying, best first.
@@ -59,6 +60,8 @@ def suggestions(
         Loop rate to reach.
     target_p99_ms : float, optional [ms]
         99th percentile of the period to reach.
+    run_sd : (float or None, str), optional
+        As for `plan`.
     progress : callable, optional
         Is told the share that is done, 0 to 1.
 
@@ -70,11 +73,13 @@ def suggestions(
         If it is too short.
     """
     project, read = asked.project, asked.project.heading.read_call
+    chosen = asked.part(run)
+    sd, _ = scatter(asked, chosen) if run_sd is None else run_sd
     return suggest(
-        asked.part(run), buses=project.buses, recurs=_known_calls(run, recurs),
+        chosen, buses=project.buses, recurs=_known_calls(run, recurs),
         effort=project.effort, target_hz=target_hz, target_p99_ms=target_p99_ms,
         heading_call=read if any(call.name == read for call in run.names) else None,
-        keep_warmup=asked.keep_warmup, progress=progress,
+        keep_warmup=asked.keep_warmup, run_sd=sd, progress=progress,
     )  # fmt: skip
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from looptime_dashboards.pages.changes_page import _remedies
 
 from looptime.analysers.estimate import Figure
-from looptime.planner.search.candidates import Candidate
+from looptime.planner.search.look import Candidate
 from looptime.planner.search.proposals import Proposal, Suggestions
 
 

@@ -241,7 +241,7 @@ def test_thread_that_hinders_the_loop_comes_first():
     assert (top.code, top.severity) == ("thread_wait", "act")
     assert top.value == pytest.approx(sum(played.wait_ms().values()), rel=0.05)
     assert top.low < top.value < top.high
-    assert set(top.evidence.calls) == {"enc.1.read", "enc.2.read"}
+    assert set(top.evidence.calls) == {"enc.1.read", "enc.2.read", "gyro.read"}
     assert "for gyro.read on thread gyro" in top.text
 
 

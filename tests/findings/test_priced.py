@@ -42,11 +42,12 @@ def test_what_has_no_remedy_stays():
 
 
 def test_a_batch_is_priced_by_a_batch_alone():
-    """Where no bus is known no batch is proposed, and no other remedy answers in its place."""
+    """Where the reads are unlike no batch is proposed, and no other remedy takes its place."""
     rng = np.random.default_rng(2)
     names = {f"drive.{k}.read": {"kind": "sensor read", "subsystem": "drive"} for k in range(4)}
-    calls = [(name, 1 + k, 0.8) for k, name in enumerate(names)]
-    run = make_run(10 + rng.random(400), calls, names)
+    took = (0.3, 0.6, 1.2, 2.4)
+    calls = [(name, 1 + 2.4 * k, ms) for k, (name, ms) in enumerate(zip(names, took, strict=True))]
+    run = make_run(11 + rng.random(400), calls, names)
     found, plans = summarise(run), suggest(run)
     assert any(p.changes[0].startswith("every drive.") for p in plans.proposed)
     before = next(f for f in found.findings if f.code == "batch_reads")

@@ -13,10 +13,12 @@ from looptime.planner.answer.measures import Measures, Number
 from looptime.run import Run
 from looptime.stats.student import t_quantile
 
-__all__ = ["CONFIDENCE", "Side", "figure_of", "side"]
+__all__ = ["ASSUMED_SD", "CONFIDENCE", "Side", "figure_of", "side"]
 
 #: Of the intervals.
 CONFIDENCE = 0.90
+#: Run-to-run standard deviation of a mean, where no season says it.
+ASSUMED_SD = 0.01
 # figures of the tail differ more from run to run than the mean does
 _TAIL = {"mean": 1.0, "p50": 1.0, "p90": 1.5, "p99": 2.0, "p95": 1.5}
 

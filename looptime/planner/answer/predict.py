@@ -19,7 +19,7 @@ from looptime.controlling.gain_shift import GainShift
 from looptime.controlling.wheels import Steering
 from looptime.errors import NotEnoughError, UsageError
 from looptime.planner.answer.corners import Settings, settings_of
-from looptime.planner.answer.intervals import CONFIDENCE, Side, side
+from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE, Side, side
 from looptime.planner.answer.measures import FEWEST, Measures, measure
 from looptime.planner.answer.rest import RestAdvice, rest_that_pays
 from looptime.planner.changes import Change, parse_all
@@ -50,7 +50,6 @@ CAUTIONS = (
     "to say.",
     "The event's rules and its safety staff come first.",
 )
-_ASSUMED_SD = 0.01
 _FULL = 0.85
 
 
@@ -354,7 +353,7 @@ class _Plan:
 
     @property
     def _sd(self) -> float:
-        return _ASSUMED_SD if self.run_sd is None else self.run_sd
+        return ASSUMED_SD if self.run_sd is None else self.run_sd
 
     def _measured(
         self, at: Replay, wait_ns: dict[str, int] | None = None, full: bool = True

@@ -8,7 +8,7 @@ from typing import Any
 
 from looptime.analysers.estimate import Figure, to_json
 from looptime.planner.answer.predict import CAUTIONS
-from looptime.planner.search.candidates import Candidate, NotProposed
+from looptime.planner.search.look import Candidate, NotProposed
 from looptime.schema import SCHEMA_VERSION
 
 __all__ = ["Proposal", "Suggestions", "older"]
@@ -22,8 +22,8 @@ class Proposal:
     ----------
     changes : tuple of str
     gain_ms : Figure [ms]
-        Change of the mean of the quantity judged; negative is faster. Its ends are those of what
-        is not known.
+        Change of the mean of the quantity judged; negative is faster. Its ends are those that a
+        future recording will show: what is not known, and what differs from run to run.
     mean_ms, p99_ms : float [ms]
         Predicted period, at the less favourable end.
     effort : float
@@ -37,6 +37,10 @@ class Proposal:
         None where no target was given.
     age_ms : dict of str to (float, float) [ms]
         Mean reading age before and after, where it changes much.
+    say : str
+        What to do, in a sentence.
+    check : str
+        What to make sure of before doing it.
     """
 
     changes: tuple[str, ...]
@@ -48,11 +52,14 @@ class Proposal:
     why: str
     meets_targets: bool | None
     age_ms: dict[str, tuple[float, float]]
+    say: str = ""
+    check: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON holds it."""
         return {
-            "changes": list(self.changes), "gain_ms": self.gain_ms.to_dict(),
+            "changes": list(self.changes), "say": self.say, "check": self.check,
+            "gain_ms": self.gain_ms.to_dict(),
             "mean_ms": self.mean_ms, "p99_ms": self.p99_ms, "effort": self.effort,
             "risk": self.risk, "why": self.why, "meets_targets": self.meets_targets,
             "reading_age_ms": {
@@ -70,7 +77,8 @@ class Suggestions:
     now_ms, floor_ms : dict of str to float [ms]
         `mean` and `p99` of the period in the loops tried, now and at the best of all plans tried.
     proposed : tuple of Proposal
-        Best first: plans that meet the targets, then gain over effort and risk.
+        Plans that meet the targets first, then single remedies before several together; each
+        kind by gain over effort and risk.
     remedies : tuple of Candidate
         The remedies that these plans are made of, each once.
     not_proposed : tuple of NotProposed

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,21 +12,27 @@ from looptime.analysers.basis import prepare
 from looptime.analysers.estimate import Figure
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
+from looptime.heading.instants import heading_read_guess
 from looptime.planner.answer.corners import settings_of
+from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE
 from looptime.planner.answer.measures import FEWEST
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.play.draft import KnownRun, sampled
 from looptime.planner.play.replay import play
-from looptime.planner.search.candidates import Candidate, NotProposed, candidates, efforts
+from looptime.planner.search.candidates import candidates
+from looptime.planner.search.look import Candidate, NotProposed, efforts
 from looptime.planner.search.proposals import Proposal, Suggestions, older
 from looptime.run import Run
+from looptime.stats.student import t_quantile
 
 __all__ = ["Proposal", "Suggestions", "suggest"]
 
 _LOOPS = 2_000
 _RISK = {"low": 1.0, "medium": 1.5, "high": 4.0}
+#: Power of the effort that a gain is held against: twice the effort is worth a fourth more gain.
+_EFFORT = 1 / 3
 _SEEN = 0.005
 _ALONE = 8
 _MOST = 24
@@ -50,6 +56,7 @@ def suggest(
     target_p99_ms: float | None = None,
     heading_call: str | None = None,
     keep_warmup: bool = False,
+    run_sd: float | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Suggestions:
     """Search the remedies that make sense for a log, alone and together.
@@ -68,6 +75,8 @@ def suggest(
         The call that reads the heading; it is not made rarer.
     keep_warmup : bool
         Whether the first loops stay in.
+    run_sd : float, optional
+        Relative run-to-run standard deviation of the mean; else 1 % is assumed.
     progress : callable, optional
         Is told the share that is done, 0 to 1.
 
@@ -91,7 +100,8 @@ def suggest(
             f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
         )
     short = sampled(run, _LOOPS, buses, recurs)
-    search = _Search(short, target_hz, target_p99_ms, progress or (lambda share: None))
+    sd = ASSUMED_SD if run_sd is None else run_sd
+    search = _Search(short, target_hz, target_p99_ms, progress or (lambda share: None), sd)
     found, left = candidates(short, classes, heading_call)
     return search.result(found, left, whole, run.source)
 
@@ -102,6 +112,7 @@ class _Search:
     target_hz: float | None
     target_p99_ms: float | None
     progress: Callable[[float], None]
+    sd: float = ASSUMED_SD
 
     def result(
         self, found: list[Candidate], left: list[NotProposed], whole: int, source: str
@@ -110,7 +121,7 @@ class _Search:
         good: list[tuple[Candidate, _Tried]] = []
         for i, candidate in enumerate(found):
             self.progress(0.5 * i / max(len(found), 1))
-            tried = self.tried(candidate.changes)
+            tried = self.tried_candidate(candidate)
             why_not = self._why_not(candidate, now, tried)
             if why_not:
                 left.append(NotProposed(" + ".join(candidate.changes), why_not))
@@ -126,7 +137,10 @@ class _Search:
             if not _is_younger(c)
         ]
         proposed = [self._proposal(group, now, tried) for group, tried in plans]
-        proposed.sort(key=lambda p: (not p.meets_targets, -self._rank(p)))
+        alone_first = {p.changes: len(g) for (g, _), p in zip(plans, proposed, strict=True)}
+        proposed.sort(
+            key=lambda p: (not p.meets_targets, alone_first[p.changes] > 1, -self._rank(p))
+        )
         floor = self._floor([tried for _, tried in plans], now)
         self.progress(1.0)
         kept = tuple(proposed[:_MOST])
@@ -142,6 +156,16 @@ class _Search:
     def judged(self) -> str:
         """What gains are about: the work where a pace keeps the period."""
         return "work" if self.at.pace is not None and self.at.pace[1] else "period"
+
+    def tried_candidate(self, candidate: Candidate) -> _Tried:
+        """Play a remedy, and what is assumed in it at its ends."""
+        found = self.tried(candidate.changes)
+        for end in candidate.ends:
+            other = self.tried(end)
+            found = replace(
+                found, means=_reach(found.means, other.means), work=_reach(found.work, other.work)
+            )
+        return found
 
     def tried(self, changes: tuple[str, ...]) -> _Tried:
         """Play a plan at the middle and both ends of what is not known."""
@@ -171,19 +195,19 @@ class _Search:
             name = candidate.age_of or ""
             younger = now.ages.get(name, 0.0) - tried.ages.get(name, 0.0)
             return "" if younger > 0.02 * now.means[0] else "the reading would not get younger"
-        if worst > -least and best < -least:
+        if worst > -least and best < -least and not candidate.ends:
             return f"may make the loop slower: {best:+.2f} to {worst:+.2f} ms a loop"
         if middle > -least:
             return f"would not be seen: {middle:+.3f} ms a loop"
         return ""
 
     def _worth(self, candidate: Candidate, now: _Tried, tried: _Tried) -> float:
-        gain = -self._gain(now, tried)[2]
-        return gain / max(candidate.effort, 0.1) / _RISK[candidate.risk]
+        middle, _, worst = self._gain(now, tried)
+        return -(middle + worst) / 2 / max(candidate.effort, 0.1) ** _EFFORT / _RISK[candidate.risk]
 
     def _rank(self, plan: Proposal) -> float:
-        gain = -(plan.gain_ms.high or 0.0)
-        return gain / max(plan.effort, 0.1) ** 0.5 / _RISK[plan.risk]
+        gain = -((plan.gain_ms.value or 0.0) + (plan.gain_ms.high or 0.0)) / 2
+        return gain / max(plan.effort, 0.1) ** _EFFORT / _RISK[plan.risk]
 
     def _together(
         self, good: list[Candidate], now: _Tried
@@ -213,17 +237,24 @@ class _Search:
 
     def _proposal(self, group: tuple[Candidate, ...], now: _Tried, tried: _Tried) -> Proposal:
         middle, best, worst = self._gain(now, tried)
+        about = {name for c in group for name in c.calls} | {heading_read_guess(self.at.run)}
         ages = {
             name: (now.ages[name], age)
             for name, age in tried.ages.items()
             if name in now.ages and abs(age - now.ages[name]) > 0.1 * now.means[0]
         }
+        told = {name: both for name, both in ages.items() if name in about}
         risk = max((c.risk for c in group), key=lambda r: _RISK[r])
-        reasons = [c.why for c in group] if len(group) == 1 else []
-        why = "; ".join([*reasons, *([older(ages)] if ages else [])])
+        reasons = [c.why for c in group if c.why] if len(group) == 1 else []
+        why = "; ".join([*reasons, *([older(told)] if told else [])])
+        was = now.work[0] if self.judged == "work" else now.means[0]
+        half = t_quantile(0.5 + CONFIDENCE / 2, 19) * float(np.sqrt(2)) * self.sd * was
+        say = "; ".join(c.say for c in group)
+        check = "; ".join(dict.fromkeys(c.check for c in group))
         return Proposal(
-            _changes(group), Figure(middle, best, worst), tried.means[2], tried.p99[1],
-            sum(c.effort for c in group), risk, why, self._meets(tried), ages,
+            _changes(group), Figure(middle, best - half, worst + half), tried.means[2],
+            tried.p99[1], sum(c.effort for c in group), risk, why, self._meets(tried), ages, say,
+            check,
         )  # fmt: skip
 
     def _meets(self, tried: _Tried) -> bool | None:
@@ -276,13 +307,19 @@ class _Search:
 
     def _warnings(self) -> tuple[str, ...]:
         buses = {call.bus for call in self.at.run.names if call.kind == "sensor read"}
-        made = []
-        if None in buses:
-            made.append(
-                "some sensor reads have no bus: name it under [[call]] in looptime.toml, else no "
-                "batch and no thread is proposed for them"
-            )
-        return tuple(made)
+        if None not in buses:
+            return ()
+        return (
+            "some sensor reads have no bus: named under [[call]] in looptime.toml, threads and "
+            "batches can be judged by it",
+        )
+
+
+def _reach(
+    now: tuple[float, float, float], other: tuple[float, float, float]
+) -> tuple[float, float, float]:
+    """The same middle, with ends that reach as far as another's middle."""
+    return now[0], min(now[1], other[0]), max(now[2], other[0])
 
 
 def _is_younger(candidate: Candidate) -> bool:

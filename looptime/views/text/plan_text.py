@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 
 from rich.console import RenderableType
@@ -19,11 +20,16 @@ from looptime.views.text.terminal import caution, figure, heading_line, number, 
 __all__ = ["render_plan", "render_score", "render_suggestions"]
 
 _CALLS = 12
-_PLANS = 8
+#: Plans shown before the whole list.
+_FIRST = 3
+_CAUTION = (
+    "a changed loop moves the robot differently. Wheels off the floor for the first run, stop "
+    "control in hand. The hardware maker's documentation, the event's rules and its safety staff "
+    "come first. Figures are estimates and never a safety case."
+)
 _RANGES = (
-    "with a range only where a cost is not known; give a plan with --change to see the range for "
-    "a future recording. effort, 1 for a few lines of code and more for more ([effort] in "
-    "looptime.toml states yours)."
+    "with the range that a future recording will show. effort, 1 for a few lines of code and more "
+    "for more ([effort] in looptime.toml states yours)."
 )
 _READ = f"Read so: mean, by how much it changes, {_RANGES}"
 _READ_WORK = (
@@ -306,7 +312,7 @@ def _proposal(plan: Proposal, judged: str) -> str:
 
 def _remedies(at: Suggestions) -> list[RenderableType]:
     """What each remedy of the plans shown is and rests on."""
-    shown = {text for plan in at.proposed[:_PLANS] for text in plan.changes}
+    shown = {text for plan in at.proposed for text in plan.changes}
     used = [
         (safe(" + ".join(r.changes), 400), r.why)
         for r in at.remedies
@@ -323,26 +329,58 @@ def _by_reason(told: Sequence[tuple[str, str]]) -> list[Text]:
     return [Text(f"- {'; '.join(what)}: {safe(why, 300)}") for why, what in by_reason.items()]
 
 
-def render_suggestions(at: Suggestions) -> list[RenderableType]:
-    """Suggested plans, best first, and what was not proposed.
+def render_suggestions(at: Suggestions, *, full: bool = False) -> list[RenderableType]:
+    """Suggested plans: the first few, each with what to check; in full all of them.
 
     Parameters
     ----------
     at : Suggestions
         What `looptime.planner.search.suggest` returned.
+    full : bool
+        Every plan, what each rests on, and what was not proposed.
     """
     parts: list[RenderableType] = [Text(_now(at)), *(Text(line) for line in at.targets)]
+    if not at.proposed:
+        parts.append(Text("Nothing is proposed: no remedy tried would be seen in this loop."))
+    for i, plan in enumerate(at.proposed[:_FIRST], 1):
+        parts += _first(i, plan, at)
+    if not full:
+        more = f"{max(len(at.proposed) - _FIRST, 0)} more plans and {len(at.not_proposed)} left out"
+        parts.append(Text(f"{more}: --full. Ranges: 90 %, for a future recording."))
+        return [*parts, caution(_CAUTION)]
     if at.proposed:
-        parts.append(heading_line("Proposed, best first (gain over effort and risk)"))
-        for i, plan in enumerate(at.proposed[:_PLANS], 1):
+        parts.append(heading_line("All plans: single remedies first, by gain over effort and risk"))
+        for i, plan in enumerate(at.proposed, 1):
             parts.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
             parts.append(Padding(Text(_proposal(plan, at.judged)), (0, 0, 0, 4)))
-        if len(at.proposed) > _PLANS:
-            parts.append(Text(f"{len(at.proposed) - _PLANS} more in --json."))
         parts += [Text(_READ_WORK if at.judged == "work" else _READ), *_remedies(at)]
-    else:
-        parts.append(Text("Nothing is proposed: no remedy tried would be seen in this loop."))
     if at.not_proposed:
         parts.append(heading_line("Not proposed"))
         parts += _by_reason([(safe(p.text, 60), p.why) for p in at.not_proposed])
     return parts + _warnings(at.warnings) + _cautions()
+
+
+def _first(number_: int, plan: Proposal, at: Suggestions) -> list[RenderableType]:
+    """One of the first plans: what to do and its gain, why, what to check, the command."""
+    gain = plan.gain_ms
+    now = at.now_work_ms if at.judged == "work" and at.now_work_ms else at.now_ms["mean"]
+    value = gain.value or 0.0
+    change = f"{number(abs(value))} ms {'less' if value < 0 else 'more'}"
+    band = f"{_plus(gain.low or 0.0)} to {_plus(gain.high or 0.0)}"
+    of = "work" if at.judged == "work" else "loop"
+    share = f"{abs(value) / now:.0%} of the {of}" if now else ""
+    met = " Meets the targets." if plan.meets_targets else ""
+    head = f"{number_}. {safe(plan.say or ' + '.join(plan.changes), 300)}: {change} a loop"
+    why = f"Why: {safe(plan.why, 300)}."
+    check = f"First {safe(plan.check, 300)}." if plan.check else ""
+    changes = " ".join(f"--change {_quoted(text)}" for text in plan.changes)
+    return [
+        Text(f"{head} ({band}), {share}.{met}", style="bold"),
+        Padding(Text(f"{why} {check}"), (0, 0, 0, 3)),
+        Padding(Text(f"> looptime plan {safe(at.source) or 'LOG'} {safe(changes, 400)}"),
+                (0, 0, 0, 3)),
+    ]  # fmt: skip
+
+
+def _quoted(text: str) -> str:
+    return shlex.quote(text) if '"' in text else f'"{text}"'

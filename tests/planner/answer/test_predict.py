@@ -12,7 +12,8 @@ from looptime.planner.answer.predict import CAUTIONS
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.play.draft import known
-from looptime.planner.search.candidates import candidates, pattern_for
+from looptime.planner.search.candidates import candidates
+from looptime.planner.search.look import pattern_for
 from looptime.planner.search.suggest import _Search, _Tried
 from looptime.project import Bus
 from looptime.views.text.plan_text import render_plan, render_score, render_suggestions
@@ -202,7 +203,12 @@ def test_suggestions_are_sound():
     assert "batch encoder.*.read" in texts
     assert not any(text.startswith("every gyro.read") for text in texts)
     assert any("cannot be reached" in line and "floor" in line for line in found.targets)
-    assert all(p.gain_ms.high < 0 for p in found.proposed if "later" not in p.changes[0])
+    gains = [p.gain_ms for p in found.proposed if "later" not in p.changes[0]]
+    assert all(gain.low <= gain.value < 0 for gain in gains)
+    assert gains[0].high < 0
+    several = [len(p.changes) > 1 for p in found.proposed]
+    assert several == sorted(several), "single remedies before several together"
+    assert all(p.say and p.check for p in found.proposed)
     left = {p.text: p.why for p in found.not_proposed}
     assert "heading" in left["every gyro.read loops=4"]
 
@@ -218,9 +224,9 @@ def test_what_a_remedy_rests_on_is_said_once(capsys):
     for plan in found.proposed:
         said = {why for why in alone.values() if why in plan.why}
         assert said == ({alone[plan.changes]} if plan.changes in alone else set())
-    show(render_suggestions(found))
-    text = " ".join(capsys.readouterr().out.split())
-    shown = {c for p in found.proposed[:8] for c in p.changes}
+    show(render_suggestions(found, full=True))
+    text = " ".join(capsys.readouterr().out.split()).partition("What each remedy is")[2]
+    shown = {c for p in found.proposed for c in p.changes}
     reasons = {why for changes, why in alone.items() if shown.issuperset(changes)}
     reasons |= {p.why for p in found.not_proposed}
     assert len(reasons) > 3
@@ -365,7 +371,7 @@ def test_a_busy_bus_takes_no_more(busy_ms, proposed):
              "range.read": {"kind": "sensor read", "bus": "aux"}}  # fmt: skip
     calls = [("gyro.read", 0, 3), ("wheels.read", 3, 1), ("range.read", 1, busy_ms, "range")]
     made, _ = candidates(known(make_run([10.0] * 60, calls, names)))
-    moved = ("move gyro.read bus=aux", "thread gyro.read")
+    moved = ("move gyro.read bus=aux", "thread gyro.read rest-ms=5")
     assert (moved in [c.changes for c in made]) is proposed
 
 
@@ -394,10 +400,11 @@ def test_what_a_paced_loop_gains_is_called_work(capsys):
     assert told["now_ms"]["mean"] == pytest.approx(20)
     gains = {p.changes: p.gain_ms.value for p in found.proposed}
     assert gains["on-change wheel.set share=0.5",] == pytest.approx(-1, abs=0.05)
-    show(render_suggestions(found))
+    show(render_suggestions(found, full=True))
     text = " ".join(capsys.readouterr().out.split())
     assert "Now: work mean 12.0 ms, period mean 20.0 ms" in text
-    assert text.count("work mean -") == min(len(found.proposed), 8)
+    assert "8% of the work" in text
+    assert text.count("work mean -") == len(found.proposed)
     unpaced = suggest(make_run([12.0] * 200, calls[:3], names), keep_warmup=True)
     assert (unpaced.judged, unpaced.now_work_ms) == ("period", None)
     show(render_suggestions(unpaced))

@@ -1,0 +1,236 @@
+"""What the search for remedies sees of a log, and what a remedy is."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fnmatch import fnmatchcase
+
+import numpy as np
+
+from looptime.errors import ProjectError
+from looptime.heading.instants import HEADING_WORDS, heading_read_guess
+from looptime.planner.changes import VERBS, Change, parse
+from looptime.planner.play.draft import KnownRun
+
+__all__ = ["EFFORT", "LEAST", "Candidate", "Look", "NotProposed", "change_of", "efforts",
+           "look_at", "pattern_for"]  # fmt: skip
+
+#: Effort of each kind of change: 1 a line or two, 3 an afternoon, 5 days.
+EFFORT: dict[str, float] = {
+    "every": 1, "later": 1, "drop": 1, "pace": 1, "rest": 1, "on-change": 2, "cap": 2, "scale": 3,
+    "batch": 3, "unthread": 3, "move": 4, "thread": 5,
+}  # fmt: skip
+#: Of the mean loop: a saving below this is not worth a proposal.
+LEAST = 0.005
+#: Words in the name of a reading by which wheels are steered or the heading is held.
+_STEERS = frozenset(
+    (
+        "steer", "steering", "angle", "azimuth", "heading", "yaw", "gyro", "imu", "compass",
+        "encoder", "encoders", "wheel", "turn", "turning", "module", "pose", "odometry", "position",
+    )
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A remedy that makes sense.
+
+    Parameters
+    ----------
+    changes : tuple of str
+    calls : frozenset of str
+        Calls that it is about; two remedies of one call do not go together.
+    why : str
+    risk : str
+        ``low``, ``medium`` or ``high``.
+    effort : float
+    age_of : str or None
+        Call whose reading age is what changes.
+    say : str
+        What to do, in a sentence.
+    check : str
+        What to make sure of before doing it.
+    ends : tuple of tuple of str
+        The same changes with what is assumed in them at its ends.
+    """
+
+    changes: tuple[str, ...]
+    calls: frozenset[str]
+    why: str
+    risk: str
+    effort: float
+    age_of: str | None = None
+    say: str = ""
+    check: str = ""
+    ends: tuple[tuple[str, ...], ...] = ()
+
+    def to_dict(self) -> dict[str, object]:
+        """As JSON holds it."""
+        return {
+            "changes": list(self.changes), "say": self.say, "why": self.why, "check": self.check,
+            "risk": self.risk, "effort": self.effort,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class NotProposed:
+    """A remedy that was looked at and left out."""
+
+    text: str
+    why: str
+
+
+def efforts(stated: Mapping[str, float]) -> dict[str, float]:
+    """Effort classes with those of the project file.
+
+    Raises
+    ------
+    ProjectError
+        If it states an effort for what is not a kind of change.
+
+    Examples
+    --------
+    >>> efforts({"thread": 8})["thread"]
+    8
+    """
+    for key in stated:
+        if key not in EFFORT:
+            raise ProjectError(
+                f"[effort]: {key!r} is not a kind of change: use one of {', '.join(EFFORT)}"
+            )
+    return {**EFFORT, **stated}
+
+
+@dataclass
+class Look:
+    """What the search sees of a log.
+
+    Parameters
+    ----------
+    at : KnownRun
+    effort : dict of str to float
+    heading_call : str or None
+        The call that reads the heading, where it is stated.
+    cost, per_loop : dict of str to float
+        Mean time a loop [ns] and calls a loop, of the loop's innermost calls.
+    mean_ns : float [ns]
+        Mean period.
+    made, left : list
+        What was found so far.
+    """
+
+    at: KnownRun
+    effort: dict[str, float]
+    heading_call: str | None
+    cost: dict[str, float] = field(default_factory=dict)
+    per_loop: dict[str, float] = field(default_factory=dict)
+    mean_ns: float = 0.0
+    made: list[Candidate] = field(default_factory=list)
+    left: list[NotProposed] = field(default_factory=list)
+
+    def add(
+        self, changes: list[str], calls: list[str], why: str, risk: str, *, say: str, check: str,
+        age_of: str | None = None, ends: tuple[tuple[str, ...], ...] = (),
+    ) -> None:  # fmt: skip
+        """Add a candidate; its effort is that of its changes."""
+        effort = sum(self.effort[parse(text).verb] for text in changes)
+        self.made.append(
+            Candidate(tuple(changes), frozenset(calls), why, risk, effort, age_of, say, check, ends)
+        )
+
+    def leave(self, text: str, why: str) -> None:
+        """Say of a remedy why it is not proposed."""
+        self.left.append(NotProposed(text, why))
+
+    def share(self, name: str) -> float:
+        """Cost of a call over the mean loop."""
+        return self.cost.get(name, 0.0) / self.mean_ns if self.mean_ns else 0.0
+
+    def names(self, kind: str) -> list[str]:
+        """Calls of a kind on the loop's thread, in the order of the log."""
+        known = {call.name: call for call in self.at.run.names}
+        return [n for n in self.cost if known[n].kind == kind]
+
+    def steers(self, names: list[str]) -> str:
+        """Why what some reads fetch must be young; empty if nothing says so."""
+        if self.heading_call in names:
+            return "it reads the heading, which must be young"
+        if self.heading_call is None and heading_read_guess(self.at.run) in names:
+            return "by its name it reads the heading, which must be young; read_call names another"
+        moved = {c.subsystem for c in self.at.run.names if c.kind == "actuator write"} - {None}
+        shared = {c.subsystem for c in self.at.run.names if c.name in names} & moved
+        if shared:
+            return f"{', '.join(sorted(s for s in shared if s))} may be steered by it"
+        words = _STEERS - set(HEADING_WORDS) if self.heading_call is not None else _STEERS
+        for name in names:
+            if words.intersection(re.split(r"[^a-z]+", name.lower())):
+                return "by its name wheels are steered or placed by it: it must be young"
+        return ""
+
+
+def look_at(
+    at: KnownRun, effort: Mapping[str, float] | None = None, heading_call: str | None = None
+) -> Look:
+    """What the search sees of a log; arguments as for `candidates`."""
+    look = Look(at, dict(effort or EFFORT), heading_call)
+    run, line = at.run, at.line
+    took = run.call_columns.duration_ns[line.row]
+    total = np.bincount(line.name, weights=took, minlength=len(run.names)) / len(run)
+    count = np.bincount(line.name, minlength=len(run.names)) / len(run)
+    leaf = np.zeros(len(run.names), bool)
+    leaf[np.unique(line.name[line.size == 1])] = True
+    for code, call in enumerate(run.names):
+        if count[code] and leaf[code]:
+            look.cost[call.name] = float(total[code])
+            look.per_loop[call.name] = float(count[code])
+    look.mean_ns = float(run.loop_columns.period_ns.mean())
+    return look
+
+
+def _common(names: list[str]) -> str:
+    """Longest beginning that all names share."""
+    first, last = min(names), max(names)
+    length = next((i for i, c in enumerate(first) if c != last[i : i + 1]), len(first))
+    return first[:length]
+
+
+def pattern_for(names: list[str], others: list[str]) -> tuple[str, ...]:
+    """The shortest pattern that means these names and no others; else the names themselves.
+
+    Examples
+    --------
+    >>> pattern_for(["a.left.read", "a.right.read"], ["a.left.write", "b.read"])
+    ('a.*.read',)
+    >>> pattern_for(["a", "b"], ["c"])
+    ('a', 'b')
+    """
+    head = _common(names)
+    tail = _common([n[::-1] for n in names])[::-1]
+    head = head[: max(head.rfind(c) for c in ".:/_ ") + 1]
+    cut = min((i for i in (tail.find(c) for c in ".:/_ ") if i >= 0), default=len(tail))
+    pattern = head + "*" + tail[cut:]
+    plain = not set("*?[]").intersection(head + tail)
+    if plain and pattern != "*" and not any(fnmatchcase(n, pattern) for n in others):
+        return (pattern,)
+    return tuple(names)
+
+
+def change_of(verb: str, names: list[str], look: Look, **options: object) -> str:
+    """The change of these calls, by the shortest patterns that mean no others."""
+    others = [call.name for call in look.at.run.names if call.name not in names]
+    patterns: tuple[str, ...] = tuple(names)
+    if len(names) > 1:
+        patterns = pattern_for(names, others)
+        if len(patterns) > 1:  # one pattern a subsystem
+            groups: dict[str, list[str]] = {}
+            for name in names:
+                groups.setdefault(name.split(".")[0], []).append(name)
+            patterns = tuple(
+                p for g in groups.values() for p in (pattern_for(g, others) if len(g) > 1 else g)
+            )
+    return str(Change.of(verb, *patterns, **options))
+
+
+assert set(EFFORT) == set(VERBS)

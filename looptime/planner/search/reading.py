@@ -1,0 +1,208 @@
+"""Remedies for reads of the loop: batches, threads, fewer of them, and when they are made."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from looptime.planner.changes import Change
+from looptime.planner.play.draft import Setting, shortened
+from looptime.planner.play.replay import play
+from looptime.planner.search.look import Look, change_of
+from looptime.schema import CallName
+from looptime.words import named
+
+__all__ = ["batches", "dear_in_threads", "fewer_reads", "later"]
+
+_FEW = 500  # loops that show whether a thread pays
+#: Single calls whose costs differ by less than this share look like reads of one kind of device.
+_ALIKE = 0.3
+_THREAD_CHECK = (
+    "see in the hardware maker's documentation what may be called from a thread; afterwards record "
+    "a minute and see whether the loop waits"
+)
+
+
+def batches(look: Look) -> None:
+    """Reads on one bus in one transaction; where nobody named it, reads that look alike."""
+    by_bus: dict[str | None, list[str]] = {}
+    known = {call.name: call for call in look.at.run.names}
+    timed = {r.name for r in look.at.rhythms.calls if r.recurs != "loop"}
+    for name in look.names("sensor read"):
+        if known[name].batchable is False:
+            look.leave(f"batch {name}", "it is stated not to be batchable")
+        elif name not in timed and look.per_loop[name] >= 0.9:
+            by_bus.setdefault(known[name].bus, []).append(name)
+    for bus, names in by_bus.items():
+        if bus is not None and len(names) == 1:
+            look.leave(f"batch {names[0]}", f"it is the only batchable read on bus {bus!r}")
+            continue
+        sure = bus is not None and all(known[n].batchable for n in names)
+        where = "that look alike" if bus is None else f"on bus {bus!r}"
+        doubt = "that they sit on one bus (nobody named it)" if bus is None else ""
+        for group in [names] if sure else _alike(look, names):
+            _batch(look, group, where, doubt)
+
+
+def _batch(look: Look, names: list[str], where: str, doubt: str) -> None:
+    known = {call.name: call for call in look.at.run.names}
+    stated = all(known[n].batchable for n in names)
+    check = " and ".join(
+        part for part in (doubt, "" if stated else "that the driver offers a batched read") if part
+    )
+    took = sum(look.cost[n] for n in names) / 1e6
+    look.add(
+        [change_of("batch", names, look)], names,
+        f"{len(names)} reads {where} take {took:.3g} ms one by one",
+        "low" if stated else "medium", say=f"Read {named(names)} in one batch",
+        check="see " + (check or "that each reading still gets to where it is used"),
+    )  # fmt: skip
+
+
+def _alike(look: Look, names: list[str]) -> list[list[str]]:
+    """Reads whose names begin alike and that cost about the same."""
+    groups: dict[str, list[str]] = {}
+    for name in names:
+        groups.setdefault(name.split(".")[0].rstrip("0123456789_"), []).append(name)
+    made = []
+    for head, group in groups.items():
+        each = np.array([look.cost[n] / look.per_loop[n] for n in group])
+        close = [n for n, c in zip(group, each, strict=True)
+                 if abs(c - np.median(each)) <= _ALIKE * np.median(each)]  # fmt: skip
+        if len(close) > 1:
+            made.append(close)
+        elif len(group) > 1:
+            look.leave(f"batch {head}.*", "their costs differ: are they of one device?")
+    return made
+
+
+def dear_in_threads(look: Look) -> None:
+    """Dear reads and writes in a thread: with a rest that their bus can carry, else on another."""
+    known = {call.name: call for call in look.at.run.names}
+    buses = sorted({c.bus for c in look.at.run.names if c.bus} | set(look.at.buses))
+    busy = {bus: _busy(look, bus) for bus in buses}
+    dear = sorted(look.names("sensor read"), key=look.share, reverse=True)[:3]
+    slow = [n for n in look.names("actuator write") if look.share(n) >= 0.1][:2]
+    for name in dear + slow:
+        if look.share(name) < 0.05:
+            continue
+        bus = known[name].bus
+        users = look.names("sensor read") + look.names("actuator write")
+        others = {known[n].bus for n in users if n != name}
+        if bus is not None and bus not in others and None not in others:
+            change = change_of("thread", [name], look)
+            why = f"nothing else in the loop uses bus {bus!r}"
+            _thread(look, name, [change], why, "medium", f"{_hand(name, known)} in a thread")
+            continue
+        _resting(look, name, bus)
+        for other in buses if bus is not None else ():
+            if other != bus and busy[other] < 0.5:
+                moved = change_of("move", [name], look, bus=other)
+                why = f"bus {other!r} is in use only {busy[other]:.0%} of the time"
+                say = f"Put {name} on bus {other!r} and into a thread"
+                plan = [moved, change_of("thread", [name], look, rest_ms=5.0)]
+                _thread(look, name, plan, why, "medium", say)
+
+
+def _hand(name: str, known: dict[str, CallName]) -> str:
+    return f"{'Write' if known[name].kind == 'actuator write' else 'Read'} {name}"
+
+
+def _resting(look: Look, name: str, bus: str | None) -> None:
+    """A thread on the loop's bus, or on one that nobody named, with the rest that pays."""
+    known = {call.name: call for call in look.at.run.names}
+    rest = _rest(look, name)
+    where = f"bus {bus!r}" if bus is not None else "a bus that it may share with the loop"
+    if rest is None:
+        why = f"{where} cannot carry it: with no rest tried is the loop surely faster"
+        if bus is None:
+            why = "nobody named its bus, and on a shared one the loop may get slower: name it in "
+            why += "looptime.toml"
+        look.leave(f"thread {name}", why)
+        return
+    change = change_of("thread", [name], look, rest_ms=rest)
+    shared = f"on its bus {bus!r}" if bus is not None else "even if it shares a bus with the loop"
+    _thread(
+        look, name, [change], f"{shared} it pays with a rest of {rest:g} ms", "high",
+        f"{_hand(name, known)} in a thread that rests {rest:g} ms after each",
+    )  # fmt: skip
+
+
+def _thread(look: Look, name: str, changes: list[str], why: str, risk: str, say: str) -> None:
+    look.add(changes, [name], why, risk, say=say, check=_THREAD_CHECK, age_of=name)
+
+
+def _busy(look: Look, bus: str) -> float:
+    run = look.at.run
+    mine = np.array([call.bus == bus for call in run.names], bool)[run.call_columns.name]
+    return float(run.call_columns.duration_ns[mine].sum(dtype=np.int64)) / (run.duration_s * 1e9)
+
+
+def _rest(look: Look, name: str) -> float | None:
+    """Shortest rest that gives most of what a thread could save, whatever is not known."""
+    target = look.mean_ns - 0.6 * look.cost[name]
+    stated = {r.name: r.recurs for r in look.at.rhythms.calls if r.recurs in ("loop", "time")}
+    short = shortened(look.at, _FEW, stated)
+    for rest in (2.0, 5.0, 10.0, 20.0, 40.0, 80.0):
+        plan = (Change.of("thread", name, rest_ms=rest),)
+        worst = max(
+            float(
+                play(short, plan, Setting(lock=lock, shared=to)).run.loop_columns.period_ns.mean()
+            )
+            for lock, to in itertools.product(("fair", "middle"), (0.0, 1.0))
+        )
+        if worst < target:
+            return rest
+    return None
+
+
+def fewer_reads(look: Look) -> None:
+    """Reads that may be made less often; those that steer are spared."""
+    groups = [sorted(c.calls) for c in look.made if c.changes[0].startswith("batch ")]
+    grouped = {name for group in groups for name in group}
+    capped = {name for c in look.made if c.changes[0].startswith("cap ") for name in c.calls}
+    single = [n for n in look.names("sensor read") if n not in grouped | capped]
+    for names in [*groups, *([n] for n in single)]:
+        share = sum(look.share(n) for n in names)
+        if share < 0.04 or min(look.per_loop[n] for n in names) < 0.9:
+            continue
+        text = change_of("every", names, look, loops=4)
+        steers = look.steers(names)
+        if steers:
+            look.leave(text, steers)
+            continue
+        age = 4 * look.mean_ns / 1e6
+        look.add(
+            [text], names, f"{share:.0%} of the loop, if what it reads changes slowly", "medium",
+            say=f"Read {named(names)} in every fourth loop",
+            check=f"see that whoever uses it can do with a reading up to {age:.0f} ms old",
+            age_of=names[0],
+        )  # fmt: skip
+
+
+def later(look: Look) -> None:
+    """The heading read just before its use."""
+    name = look.heading_call
+    if name is None or name not in look.cost:
+        return
+    writes = look.names("actuator write")
+    if not writes:
+        look.leave(f"later {name}", "no actuator write is known in this log")
+        return
+    target = min(writes, key=lambda n: _begins_ns(look, n))
+    look.add(
+        [str(Change.of("later", name, before=target))], [name],
+        "the same calls in another order: a younger reading", "medium",
+        say=f"Read {name} just before {target}", check="see that nothing in between needs it",
+        age_of=name,
+    )  # fmt: skip
+
+
+def _begins_ns(look: Look, name: str) -> float:
+    """How far into a loop a call usually begins [ns]."""
+    run, line = look.at.run, look.at.line
+    code = next(k for k, call in enumerate(run.names) if call.name == name)
+    row = line.row[line.name == code]
+    calls = run.call_columns
+    return float(np.median(calls.start_ns[row] - run.loop_columns.start_ns[calls.loop[row]]))

@@ -1,0 +1,74 @@
+"""Remedies for threads of the log that make the loop wait."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from looptime.planner.changes import Change
+from looptime.planner.play.draft import Setting, shortened
+from looptime.planner.play.replay import play
+from looptime.planner.play.shared_bus import Sharing
+from looptime.planner.search.look import Look
+from looptime.run import Run
+
+__all__ = ["threads_in_the_way"]
+
+_FEW = 500
+#: Waiting as a share of the loop from which on something is done about it.
+_WORTH = 0.01
+
+
+def threads_in_the_way(look: Look) -> None:
+    """A rest, a bus of its own, or back into the loop, for each thread for which it waits."""
+    at = look.at
+    if at.wait_ns is None or at.wait_ns.sum() < _WORTH * look.mean_ns * len(at.run):
+        return
+    for sharing in at.sharing:
+        if not sharing.shares:
+            continue
+        for code in np.unique(sharing.code).tolist():
+            call = at.run.names[code]
+            if call.bus is not None and call.bus in at.wait_by_bus():
+                _remedies(look, sharing, call.name)
+
+
+def _remedies(look: Look, sharing: Sharing, name: str) -> None:
+    thread = look.at.run.thread_names[sharing.thread]
+    wait = sum(look.at.wait_by_bus().values()) / len(look.at.run) / 1e6
+    why = f"the loop waits {wait:.3g} ms a loop for thread {thread}, which is on its bus"
+    rest = _rest(look, name)
+    if rest is None:
+        look.leave(f"rest {name} ms=...", "no rest tried takes most of the waits away")
+    else:
+        look.add(
+            [str(Change.of("rest", name, ms=rest))], [name], why, "low",
+            say=f"Let thread {thread} rest {rest:g} ms after each {name}",
+            check=f"see that a reading up to {rest:g} ms older will do", age_of=name,
+        )  # fmt: skip
+    own = f"own bus of {name}"
+    look.add(
+        [str(Change.of("move", name, bus=own))], [name], why, "medium",
+        say=f"Give {name} a bus of its own", check="see that it can be wired so",
+    )  # fmt: skip
+    look.add(
+        [str(Change.of("unthread", name))], [name],
+        f"{why}; read in the loop it costs its own time, but nobody waits", "low",
+        say=f"Read {name} in the loop again", check="see that the loop can spare the time",
+        age_of=name,
+    )  # fmt: skip
+
+
+def _rest(look: Look, name: str) -> float | None:
+    """Shortest rest that takes most of the waits away."""
+    short = shortened(look.at, _FEW)
+    free = _mean(play(short, (Change.of("drop", name),)).run)
+    now = float(short.run.loop_columns.period_ns.mean())
+    for rest in (5.0, 10.0, 20.0, 40.0, 80.0):
+        plan = (Change.of("rest", name, ms=rest),)
+        if _mean(play(short, plan, Setting()).run) < now - 0.7 * (now - free):
+            return rest
+    return None
+
+
+def _mean(run: Run) -> float:
+    return float(run.loop_columns.period_ns.mean())

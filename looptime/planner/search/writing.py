@@ -1,0 +1,73 @@
+"""Remedies for writes, telemetry and long turns."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from looptime.planner.changes import Change
+from looptime.planner.search.look import LEAST, Look, change_of
+from looptime.words import named
+
+__all__ = ["long_turns", "telemetry", "unchanged_writes"]
+
+
+def telemetry(look: Look) -> None:
+    """Messages less often."""
+    rhythm = {r.name: r for r in look.at.rhythms.calls if r.recurs == "time"}
+    for name in look.names("telemetry"):
+        if look.share(name) < LEAST:
+            look.leave(f"every {name} ms=...", f"it takes {look.share(name):.1%} of the loop")
+            continue
+        known = rhythm.get(name)
+        now = known.interval_ns / 1e6 if known is not None and known.interval_ns else None
+        interval = max(5 * round(now or 0.0), 250)
+        instead = f", not every {now:.0f} ms" if now else ""
+        look.add(
+            [str(Change.of("every", name, ms=float(interval)))], [name],
+            f"it takes {look.share(name):.1%} of the loop", "low",
+            say=f"Call {name} every {interval} ms{instead}",
+            check="see that whoever watches the robot can do with fewer messages",
+        )  # fmt: skip
+
+
+def unchanged_writes(look: Look) -> None:
+    """Writes of what has not changed."""
+    names = look.names("actuator write")
+    if not names:
+        return
+    share = sum(look.share(n) for n in names)
+    if share < 0.03:
+        look.leave("on-change ...", f"all writes together take {share:.1%} of the loop")
+        return
+    few, half, most = (change_of("on-change", names, look, share=s) for s in (0.0, 0.5, 0.9))
+    look.add(
+        [half], names,
+        f"writes take {share:.0%} of the loop; how many repeat the last value is not known, half "
+        "are assumed", "medium", say=f"Write {named(names)} only when the value changes",
+        check="count how many repeat the last value, and see that no controller stops without "
+        "fresh writes", ends=((few,), (most,)),
+    )  # fmt: skip
+
+
+def long_turns(look: Look) -> None:
+    """Calls whose long turns cost much: a limit on how long they may block."""
+    run, line = look.at.run, look.at.line
+    duration = run.call_columns.duration_ns[line.row].astype(float)
+    if look.at.wait_ns is not None:
+        duration = duration - look.at.wait_ns
+    code = {call.name: i for i, call in enumerate(run.names)}
+    pulses = {r.name for r in look.at.rhythms.calls if r.pulses}
+    for name in look.names("sensor read") + look.names("actuator write"):
+        mine = duration[line.name == code[name]]
+        limit = 3 * float(np.quantile(mine, 0.9))
+        excess = float(np.maximum(mine - limit, 0).sum()) / len(run)
+        if name in pulses or excess < LEAST * look.mean_ns:
+            continue
+        ms = float(f"{limit / 1e6:.2g}")
+        look.add(
+            [str(Change.of("cap", name, ms=ms))], [name],
+            f"its rare long turns, up to {mine.max() / 1e6:.3g} ms, cost "
+            f"{excess / look.mean_ns:.1%} of the loop", "low",
+            say=f"Give {name} a timeout of {ms:g} ms",
+            check="see what the code does in a loop without that reading",
+        )  # fmt: skip

@@ -1,0 +1,96 @@
+"""The first suggestions for a log: what an expert would sign, on one screen."""
+
+import pytest
+
+from looptime.planner.search.suggest import suggest
+from looptime.views.text.plan_text import render_suggestions
+from looptime.views.text.terminal import show
+from tests.build_run import make_run
+from tests.two_threads import Job, play
+
+
+def lines(found, capsys):
+    """The text without --full."""
+    show(render_suggestions(found))
+    return capsys.readouterr().out.splitlines()
+
+
+def plain(n=300):
+    """Four wheel encoders, a range finder, two writes, telemetry: nobody named a bus."""
+    calls = [(f"encoder.{k}.read", 1.2 * k, 1.2) for k in range(4)]
+    calls += [("range.read", 5, 2), ("drive.set", 7, 1), ("arm.set", 8, 1), ("work", 9, 1)]
+    names = {name: "sensor read" for name, *_ in calls[:5]}
+    return make_run([10.2] * n, calls, {**names, "drive.set": "actuator write",
+                                         "arm.set": "actuator write"})  # fmt: skip
+
+
+def test_encoders_are_batched_and_not_thinned_out(capsys):
+    """One batch leads; a reading by which wheels are placed is not proposed to be made rarer."""
+    found = suggest(plain(), keep_warmup=True)
+    assert found.proposed[0].changes == ("batch encoder.*.read",)
+    assert not any("every encoder" in c for p in found.proposed for c in p.changes)
+    assert any(p.changes == ("every range.read loops=4",) for p in found.proposed)
+    text = lines(found, capsys)
+    assert len(text) <= 25
+    assert text[1].startswith("1. Read encoder.0.read, encoder.1.read, encoder.2.read and 1 more")
+    assert any("First see that they sit on one bus" in line for line in text)
+    assert any('--change "batch encoder.*.read"' in line for line in text)
+
+
+def test_an_assumed_share_is_no_certainty():
+    """Writes on change: from nothing to nine tenths of what they take."""
+    found = suggest(plain(), keep_warmup=True)
+    gain = next(p.gain_ms for p in found.proposed if p.changes[0].startswith("on-change"))
+    assert gain.low < -1.6
+    assert gain.high > 0
+    assert gain.value == pytest.approx(-1.0, abs=0.15)
+
+
+def test_a_thread_in_the_way_comes_first(capsys):
+    """A rest for it leads, then the read back in the loop, or a bus of its own."""
+    played = play(
+        {
+            "main": lambda rng: [
+                Job("enc.1.read", 1.2, "a"),
+                Job("enc.2.read", 1.2, "a"),
+                Job("work", 3.0 + rng.uniform(0, 0.5)),
+            ],
+            "gyro": lambda rng: [Job("gyro.read", 3.0, "a", gap_ms=0.5)],
+        },
+        600,
+    )
+    found = suggest(played.run(), keep_warmup=True)
+    verbs = [p.changes[0].split()[0] for p in found.proposed if len(p.changes) == 1]
+    assert verbs[0] == "rest"
+    assert {"unthread", "move"} <= set(verbs)
+    wait = sum(played.wait_ms().values())
+    assert -wait < found.proposed[0].gain_ms.value < -0.7 * wait
+    text = " ".join(lines(found, capsys))
+    assert "Let thread gyro rest" in text
+    assert f"the loop waits {wait:.1f}"[:16] in text
+
+
+def test_a_timeout_is_capped():
+    """Rare turns of 50 ms of a read that else takes 1 ms."""
+
+    def calls(k):
+        slow = k % 40 == 7
+        yield "camera.read", 0, 50 if slow else 1
+        yield "work", 50 if slow else 1, 4
+
+    run = make_run([54.0 if k % 40 == 7 else 5.0 for k in range(400)], calls,
+                   {"camera.read": "sensor read", "work": "compute"})  # fmt: skip
+    first = suggest(run, keep_warmup=True).proposed[0]
+    assert first.changes[0].startswith("cap camera.read ms=")
+    assert "a timeout of" in first.say
+
+
+def test_a_slow_write_goes_to_a_thread():
+    """A write of 4 ms on a bus of its own is handed to a thread."""
+    calls = [("lift.set", 0, 4), ("enc.read", 4, 1), ("work", 5, 4)]
+    names = {"lift.set": {"kind": "actuator write", "bus": "aux"},
+             "enc.read": {"kind": "sensor read", "bus": "port"}, "work": "compute"}  # fmt: skip
+    found = suggest(make_run([10.0] * 300, calls, names), keep_warmup=True)
+    plan = next(p for p in found.proposed if p.changes == ("thread lift.set",))
+    assert plan.say == "Write lift.set in a thread"
+    assert plan.gain_ms.value == pytest.approx(-4, abs=0.05)
