@@ -16,6 +16,7 @@ from looptime.cli_base import (
     Text,
     cli,
     print_json,
+    read,
     reads_logs,
     tell,
 )
@@ -130,6 +131,34 @@ def gate(
         tell(asked, text, render_gate(found, all_rows))
     if found.exit_code:
         raise CheckFailed(found.exit_code)
+
+
+@cli.command(epilog=QUERY)
+@click.argument("logs", nargs=-1, required=True, metavar="LOG...")
+@click.option(
+    "--baseline", metavar="QUERY", help="Season's runs to hold against; else those marked."
+)
+@SEASON
+@JSON
+@reads_logs
+def pit(
+    asked: Asked, text: Text, logs: tuple[str, ...], baseline: str | None, as_json: bool
+) -> None:
+    """The checklist before a round, on one screen, with one next action.
+
+    Is the log sound, pace, limits, gate, calls, timeouts, stale sensors, version and battery.
+    Exit as gate: 0 pass; 1 fail; 3 can't tell.
+    """
+    from looptime.questions.pit import pit as ask
+    from looptime.views.text.pit_text import render_pit
+
+    found = ask(asked, [read(asked, log) for log in logs], query=baseline)
+    if as_json:
+        print_json(**found.to_dict())
+    else:
+        tell(asked, text, render_pit(found))
+    if found.gate.exit_code:
+        raise CheckFailed(found.gate.exit_code)
 
 
 def _write(path: str | None, made: Callable[[], str]) -> None:

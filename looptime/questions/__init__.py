@@ -19,12 +19,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from looptime.questions.asked import Asked
     from looptime.questions.judging import compare, gate, season, trends
+    from looptime.questions.pit import pit
     from looptime.questions.planning import plan, score, suggestions
     from looptime.questions.steering import control, heading
     from looptime.questions.timing import slow, summarise, summary
 
 __all__ = [
-    "Asked", "compare", "control", "gate", "heading", "plan", "score", "season", "slow",
+    "Asked", "compare", "control", "gate", "heading", "pit", "plan", "score", "season", "slow",
     "suggestions", "summarise", "summary", "trends",
 ]  # fmt: skip
 
@@ -32,6 +33,7 @@ __all__ = [
 _HOME = {
     "asked": ("Asked",),
     "judging": ("compare", "gate", "season", "trends"),
+    "pit": ("pit",),
     "planning": ("plan", "score", "suggestions"),
     "steering": ("control", "heading"),
     "timing": ("slow", "summarise", "summary"),

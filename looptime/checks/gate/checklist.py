@@ -1,0 +1,253 @@
+"""The checklist before a round: what was looked at, each with a tick, a cross or not judged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from looptime.analysers.freshness import Freshness
+from looptime.analysers.summary import Summary
+from looptime.analysers.timeouts import timeouts
+from looptime.checks.gate.gate import GateResult
+from looptime.checks.gate.limits import Row
+from looptime.parsers.log import Log
+from looptime.run import Run
+from looptime.schema import SCHEMA_VERSION
+
+__all__ = ["Checked", "Checklist", "checklist"]
+
+# share of rows set aside, and of a recorder's lost ones, from which on a log is not sound
+_ASIDE = 0.05
+# new values slower than this share of the loop's rate, and holds so many times the usual, are stale
+_STALE_RATE, _STALE_HOLD = 0.5, 5.0
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One line of the checklist.
+
+    Parameters
+    ----------
+    what : str
+        What was looked at.
+    state : str
+        ``ok``, ``bad`` or ``not judged``.
+    text : str
+        What was found, in a few words.
+    action : str
+        What to do next where it is bad; a command or a sentence.
+    """
+
+    what: str
+    state: str
+    text: str
+    action: str = ""
+
+
+@dataclass(frozen=True)
+class Checklist:
+    """The checklist of some logs.
+
+    Parameters
+    ----------
+    checks : tuple of Checked
+    gate : GateResult
+        Whose exit code it has.
+    """
+
+    checks: tuple[Checked, ...]
+    gate: GateResult
+
+    @property
+    def judged(self) -> int:
+        """Lines that have a tick or a cross."""
+        return sum(one.state != "not judged" for one in self.checks)
+
+    @property
+    def sentence(self) -> str:
+        """Ready, as far as judged, or not, and why."""
+        bad = [one.what for one in self.checks if one.state == "bad"]
+        if bad or self.gate.verdict == "fail":
+            return f"Not ready: look at {', '.join(bad or ['the gate'])}."
+        if self.judged == len(self.checks) and self.gate.verdict == "pass":
+            return f"Ready: {self.judged} of {self.judged} checks hold."
+        left = [one.what for one in self.checks if one.state == "not judged"]
+        return (
+            f"Ready as far as judged: {self.judged} of {len(self.checks)} checks; not judged:"
+            f" {', '.join(left) or 'the gate'}."
+        )
+
+    @property
+    def action(self) -> str:
+        """The one thing to do next; empty where there is none."""
+        for state in ("bad", "not judged"):
+            for one in self.checks:
+                if one.state == state and one.action:
+                    return one.action
+        return ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """What ``pit --json`` gives."""
+        return {
+            "schema_version": SCHEMA_VERSION,
+            "verdict": self.gate.verdict,
+            "exit_code": self.gate.exit_code,
+            "sentence": self.sentence,
+            "action": self.action or None,
+            "judged": {"checks": self.judged, "of": len(self.checks)},
+            "checks": [dict(one.__dict__) for one in self.checks],
+        }
+
+
+def checklist(
+    logs: Sequence[Log], runs: Sequence[Run], summaries: Sequence[Summary], judged: GateResult
+) -> Checklist:
+    """Go through the list for the logs of one robot.
+
+    Parameters
+    ----------
+    logs : sequence of Log
+        As read.
+    runs : sequence of Run
+        The part of them that is asked for.
+    summaries : sequence of Summary
+        Of those runs, or of their phases; none without a loop.
+    judged : GateResult
+        Of the same runs.
+    """
+    paths = " ".join(log.path for log in logs)
+    checks = (
+        _sound(logs, paths), _budget(summaries, paths), _limits(judged), _season(judged, paths),
+        _names(judged), _timeouts(runs, paths), _stale(summaries, paths), _version(runs),
+        _battery(runs),
+    )  # fmt: skip
+    return Checklist(checks, judged)
+
+
+def _sound(logs: Sequence[Log], paths: str) -> Checked:
+    read = sum(log.rows_read for log in logs)
+    aside = read - sum(log.rows_used for log in logs)
+    dropped = sum(run.dropped for log in logs for run in log.runs)
+    share = aside / read if read else 1.0
+    text = f"{100 * share:.2g} % of {read:,} rows set aside, {dropped:,} lost by the recorder"
+    if share > _ASIDE or dropped > _ASIDE * read:
+        return Checked("log", "bad", text, f"looptime columns {paths}")
+    return Checked("log", "ok", text)
+
+
+def _budget(summaries: Sequence[Summary], paths: str) -> Checked:
+    if not summaries:
+        return Checked("pace", "bad", "no loop to say anything about", f"looptime columns {paths}")
+    worst = max(summaries, key=lambda at: at.pace.overruns.share or 0.0)
+    over, p99 = worst.pace.overruns, worst.pace.period_ms.p99.value
+    text = f"{worst.pace.rate_hz.by_time or 0:.3g} loops a second, 1 in 100 over {p99 or 0:.3g} ms"
+    if over.budget_ms is None:
+        todo = "state [loop] budget_ms in looptime.toml, or give --budget-ms"
+        return Checked("pace", "not judged", f"{text}; no budget is stated", todo)
+    text += f"; {over.count or 0:,} over {over.budget_ms:g} ms"
+    # without a stated limit an overrun is told and blocks nothing
+    return Checked("pace", "ok", text)
+
+
+def _limits(judged: GateResult) -> Checked:
+    rows = [row for row in judged.rows if row.check == "limit"]
+    if not rows:
+        todo = "state [limits] in looptime.toml"
+        return Checked("limits", "not judged", "none are stated", todo)
+    return _rows("limits", rows, "within all limits")
+
+
+def _season(judged: GateResult, paths: str) -> Checked:
+    rows = [row for row in judged.rows if row.check == "regression"]
+    if "regression" not in judged.checked:
+        todo = "looptime season add FOLDER, then looptime season baseline QUERY"
+        return Checked("season", "not judged", "fewer than 5 baseline runs", todo)
+    return _rows("season", rows, f"as the {len(judged.baseline)} baseline runs",
+                 f"looptime slow {paths}")  # fmt: skip
+
+
+def _rows(what: str, rows: Sequence[Row], good: str, action: str = "") -> Checked:
+    bad = [row.what for row in rows if row.verdict == "fail"]
+    if bad:
+        return Checked(what, "bad", f"beyond the limit: {', '.join(bad[:4])}", action)
+    vague = [row.what for row in rows if row.verdict == "can't tell" and row.decides]
+    if vague:
+        return Checked(what, "not judged", f"can't tell: {', '.join(vague[:4])}",
+                       "record longer, or more runs")  # fmt: skip
+    done = sum(row.verdict == "pass" for row in rows)
+    return Checked(what, "ok", f"{good} ({done} of {len(rows)} figures judged)")
+
+
+def _names(judged: GateResult) -> Checked:
+    if "regression" not in judged.checked:
+        return Checked("calls", "not judged", "there is no baseline to know them from")
+    other = [row for row in judged.rows if row.verdict == "not comparable"]
+    if other:
+        names = ", ".join(f"{row.call} ({row.note})" for row in other[:4])
+        return Checked("calls", "bad", names, "compare like code, or renew the baseline")
+    return Checked("calls", "ok", "the same as in the baseline")
+
+
+def _timeouts(runs: Sequence[Run], paths: str) -> Checked:
+    if not any(run.names for run in runs):
+        return Checked("timeouts", "not judged", "the log holds no calls")
+    found = [one for run in runs for one in timeouts(run)]
+    if not found:
+        return Checked("timeouts", "ok", "no call runs into a constant time")
+    text = "; ".join(f"{one.name} {one.times} times {one.ms:.3g} ms" for one in found[:3])
+    return Checked("timeouts", "bad", text, f"looptime slow {paths}")
+
+
+def _stale(summaries: Sequence[Summary], paths: str) -> Checked:
+    readings = [
+        one
+        for at in summaries
+        for one in at.freshness
+        if one.fresh_hz and one.loop_hz and "battery" not in one.name.lower()  # is slow by nature
+    ]
+    if not readings:
+        return Checked("sensors", "not judged", "no reading or signal tells when it is new")
+    old = [one for one in readings if _is_stale(one)]
+    if not old:
+        return Checked("sensors", "ok", f"{len(readings)} readings and signals are new as usual")
+    text = "; ".join(
+        f"{one.name} is new {one.fresh_hz:.3g} times a second, held {one.longest_hold_loops} loops"
+        for one in old[:3]
+    )
+    return Checked("sensors", "bad", text, f"looptime summary --full {paths}")
+
+
+def _is_stale(one: Freshness) -> bool:
+    if (one.fresh_hz or 0.0) < _STALE_RATE * (one.loop_hz or 0.0):
+        return True
+    usual = max(one.hold_loops or 1.0, 1.0)
+    return (one.longest_hold_loops or 0) > _STALE_HOLD * usual
+
+
+def _version(runs: Sequence[Run]) -> Checked:
+    named = sorted({run.meta.get("code_version", run.meta.get("version", "")) for run in runs})
+    if "" in named:
+        todo = "write a `# code_version:` line into the log"
+        return Checked("version", "not judged", "not named in the log", todo)
+    if len(named) > 1:
+        return Checked("version", "bad", f"{len(named)} versions: {', '.join(named[:4])}",
+                       "check logs of one version at a time")  # fmt: skip
+    return Checked("version", "ok", named[0])
+
+
+def _battery(runs: Sequence[Run]) -> Checked:
+    volts = [
+        float(value)
+        for run in runs
+        if run.signals is not None
+        for name, values in run.signals.values.items()
+        if "battery" in name.lower()
+        for value in values[np.isfinite(values)]
+    ]
+    if not volts:
+        return Checked("battery", "not judged", "no battery voltage in the log",
+                       "log battery_v as a signal")  # fmt: skip
+    return Checked("battery", "ok", f"{min(volts):.3g} V at least, {max(volts):.3g} V at most")

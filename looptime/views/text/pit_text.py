@@ -1,0 +1,28 @@
+"""The checklist before a round as text, one screen."""
+
+from __future__ import annotations
+
+from rich.console import RenderableType
+from rich.text import Text
+
+from looptime.checks.gate.checklist import Checklist
+from looptime.views.text.terminal import safe
+from looptime.views.text.text_parts import hanging, labelled
+from looptime.views.text.told import Told, why
+
+__all__ = ["render_pit"]
+
+#: A word and a sign: the sign alone would not do on every console.
+_STATES = {"ok": "[ok]", "bad": "[NO]", "not judged": "[--]"}
+
+
+def render_pit(at: Checklist) -> Told:
+    """The checklist: ready or not, the next action, a line for each check."""
+    lines: list[RenderableType] = [Text("")]
+    lines += [
+        hanging(f"  {_STATES[one.state]} {one.what:<9} ", safe(one.text, 300)) for one in at.checks
+    ]
+    command = at.action if at.action.startswith("looptime ") else ""
+    reason = "" if command or not at.action else f"next: {at.action}"
+    books = (labelled("gate", safe(at.gate.sentence, 300)),)
+    return Told(at.sentence, why(reason, command), (tuple(lines),), (), books)
