@@ -50,8 +50,7 @@ WINGS = {
     "views": ({"text"}, {"figures"}, {"files"}),
     "questions": (
         {"doors"}, {"asked"}, {"new_pace"}, {"sources"}, {"judging"}, {"planning"}, {"timing"},
-        {"steering"},
-    ),
+        {"steering"}, {"pit"}),
 }  # fmt: skip
 
 # A text command that loads one of these is slow to start, or does another command's work.
