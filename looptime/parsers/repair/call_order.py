@@ -33,7 +33,8 @@ class CallOrder:
     """Where calls step back, looked for in passes over short stretches of the columns.
 
     Each thread's rows stand in the order in which calls start or in which they end. Whichever
-    fits is taken; `smooth` says that neither the clock nor the order is in doubt.
+    fits is taken; `smooth` says that neither the clock nor the order is in doubt, and then
+    `longest` how far apart [ns] two calls end, or start, at most.
 
     Parameters
     ----------
@@ -47,6 +48,7 @@ class CallOrder:
         self.rows = rows
         self.tolerance = tolerance
         self.by_end = True
+        self.longest = 0
         self.smooth = self._rising(True, None)
         if not self.smooth:
             self.by_end = False
@@ -76,8 +78,11 @@ class CallOrder:
             step = np.diff(key)
             if len(step) and (step.min() < -self.tolerance or duration.min() < 0):
                 return False
-            if len(step) and step.max() > JUMP_NS and _longest_gap(start, end) > JUMP_NS:
+            longest = int(step.max()) if len(step) else 0
+            if longest > JUMP_NS and _longest_gap(start, end) > JUMP_NS:
                 return False
+            apart = 0 if last_key is None else int(key[0] - last_key)
+            self.longest = max(self.longest, longest, apart)
             last_key, last_end = key[-1], end[-1]
         return True
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from looptime.errors import LogError
 from looptime.parsers.clock.repeats import find_repeats, met_again
 from looptime.parsers.clock.steps import (
+    JUMP_NS,
     Step,
     Steps,
     Way,
@@ -31,6 +32,7 @@ from looptime.parsers.repair.call_order import (
     repeated_calls,
 )
 from looptime.parsers.repair.doubts import (
+    LEAP_NS,
     calls_ahead,
     coarse,
     loops_ahead,
@@ -307,7 +309,7 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
             clock = _moved(parsed.clock, moved, "sequence number")
             return [_with_doubts(replace(parsed, clock=clock), sequence)]
     if order.smooth:
-        return [_with_doubts(parsed, rows)]
+        return [_with_doubts(parsed, rows, order.longest)]
     table_row = rows.table_row(np.arange(len(rows)))
     way = _way(parsed, None, table_row)
     found, shift = call_steps(rows, order, way)
@@ -332,9 +334,11 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
     return [_with_doubts(one, one.calls) for one in made if one.calls is not None]
 
 
-def _with_doubts(parsed: Parsed, rows: CallRows) -> Parsed:
+def _with_doubts(parsed: Parsed, rows: CallRows, longest: int = JUMP_NS) -> Parsed:
     """Calls of one run, in order, with cautions where the clock leapt or rows are missing."""
-    clock = calls_ahead(parsed, rows, period_of(rows))
+    clock = parsed.clock
+    if longest > LEAP_NS:
+        clock = calls_ahead(parsed, rows, period_of(rows))
     clock, rows = without_missing(clock, rows)
     return replace(parsed, calls=rows, clock=clock)
 

@@ -17,13 +17,13 @@ from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.run import Clock
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["calls_ahead", "coarse", "loops_ahead", "noted", "without_missing"]
+__all__ = ["LEAP_NS", "calls_ahead", "coarse", "loops_ahead", "noted", "without_missing"]
 
 Int = NDArray[Any]
 #: A clock that steps by more than this part of the typical step is told.
 COARSE = 0.1
 #: A step ahead of this length [ns] in which nothing was timed is told, if there are few.
-_LEAP_NS, _MOST_LEAPS = NS_PER_S, 5
+LEAP_NS, _MOST_LEAPS = NS_PER_S, 5
 
 
 def noted(clock: Clock, *notes: str) -> Clock:
@@ -83,8 +83,6 @@ def calls_ahead(parsed: Parsed, rows: CallRows, typical: float) -> Clock:
         return parsed.clock
     reach = np.maximum.accumulate(rows.start + np.maximum(rows.duration, 0))
     step = rows.start[1:] - reach[:-1]
-    if step.max() <= _LEAP_NS:
-        return parsed.clock
     far = np.flatnonzero(_leaps(step, typical))
     if rows.loop is not None:
         far = far[np.diff(rows.loop)[far] <= 1]
@@ -92,7 +90,7 @@ def calls_ahead(parsed: Parsed, rows: CallRows, typical: float) -> Clock:
 
 
 def _leaps(step: Int, typical: float) -> NDArray[np.bool_]:
-    return (step > max(_LEAP_NS, JUMP_STEPS * typical)) & (step <= jump_from(typical))
+    return (step > max(LEAP_NS, JUMP_STEPS * typical)) & (step <= jump_from(typical))
 
 
 def _told(parsed: Parsed, rows: Int, step: Int) -> Clock:
