@@ -27,6 +27,7 @@ from looptime.parsers.layouts.contract import (
     Parsed,
     Reading,
 )
+from looptime.parsers.layouts.garbled import find_garbled
 from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.source import Source
 from looptime.parsers.text.table import Key, Member, Table, Want, read_table
@@ -34,6 +35,9 @@ from looptime.run import Clock
 
 __all__ = ["parse"]
 
+#: Lengths that are told one by one.
+_MOST_TOLD = 5
+_LENGTHS = ("duration", "total", "period")
 _LABELS = ("kind", "subsystem", "device", "bus")
 
 
@@ -79,6 +83,7 @@ def parse(
     if main is not None and second is not None:
         unit, other = _steadier(layout, table, (main, unit), second)
     table, again = _once(layout, table, unit) if layout.repeats else (table, ())
+    table, odd = _sound(layout, table, units)
     wraps = _unwrapped(layout, table, unit) if layout.unwraps else ()
     content = Content(log, table, unit, units)
     found = layout.rows(content)
@@ -89,7 +94,7 @@ def parse(
     clock = Clock(
         unit.name, unit.said, tick_of(found.ticks, found.finest_ns or unit.tick_ns),
         wraps=wraps,
-        notes=found.notes + again, starts_from=layout.starts_from, other=other,
+        notes=found.notes + again + odd, starts_from=layout.starts_from, other=other,
     )  # fmt: skip
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner)
     if isinstance(found.rows, LoopRows):
@@ -157,6 +162,25 @@ def _once(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, .
     left = table.without({"duplicate row": found.twice, "pasted again": pasted})
     lines = table.line_of(np.array([low for low, _ in found.pasted], np.int64)).tolist()
     return left, (met_again(lines[0]),) if lines else ()
+
+
+def _sound(layout: Layout, table: Table, units: dict[Key, Unit]) -> tuple[Table, tuple[str, ...]]:
+    """The table without rows that hold a length that cannot be."""
+    at = table.columns
+    lengths: dict[Key, NDArray[Any]] = {key: at[key] for key in _LENGTHS if key in at}
+    for place, column in table.group("part").items():
+        key = Member("part", place)
+        with np.errstate(over="ignore"):
+            lengths[key] = np.nan_to_num(column * float(units[key].ns))
+    if not lengths:
+        return table, ()
+    found = find_garbled(table, lengths, at.get(layout.clock))
+    told = zip(table.line_of(found.odd).tolist(), found.times.tolist(), strict=True)
+    notes = tuple(
+        f"line {line}: a length of {times:.3g} times the usual: a stall, or a garbled number"
+        for line, times in list(told)[:_MOST_TOLD]
+    )
+    return table.without({"corrupt stamp": found.rows}) if len(found.rows) else table, notes
 
 
 def _unwrapped(layout: Layout, table: Table, unit: Unit) -> tuple[dict[str, object], ...]:

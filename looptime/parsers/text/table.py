@@ -28,7 +28,10 @@ __all__ = ["Key", "Member", "Rejects", "Table", "Want", "damaged_lines", "lost_a
 
 Int = NDArray[np.int64]
 #: What the text ruled out for these reasons were rows; other lines between rows are not missed.
-_WERE_ROWS = ("wrong number of fields", "unreadable number", "missing value", "line too long")
+_WERE_ROWS = (
+    "wrong number of fields", "unreadable number", "missing value", "line too long",
+    "corrupt stamp",
+)  # fmt: skip
 
 
 @dataclass

@@ -109,10 +109,12 @@ def test_part_that_was_not_taken(tmp_path):
 
 
 def test_duration_out_of_all_bounds(tmp_path):
-    """A duration that no number of nanoseconds holds is one that was not taken."""
+    """A duration that no number of nanoseconds holds takes its row and the loop before it along."""
     rows = [f"{20 * k},1.5,{'1e308' if k == 3 else 2}\n" for k in range(8)]
     run = read(tmp_path, "time_ms,gyro_ms,drive_ms\n" + "".join(rows))
-    assert self_ms(run)["drive"] == [2, 2, 2, 0, 2, 2, 2]
+    assert self_ms(run)["drive"] == [2, 2, 2, 2, 2]
+    assert run.set_aside.counts["corrupt stamp"] == 1
+    assert set(periods_ms(run)) == {20.0}
 
 
 def test_damaged_row_takes_the_loop_before_it_along(tmp_path):
