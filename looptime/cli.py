@@ -290,6 +290,29 @@ def slow(
         show(*render_delay(at.delay, found))
 
 
+@cli.command()
+@click.argument("log")
+@click.option("--write", is_flag=True, help="Add it to looptime.toml, to correct by hand.")
+@JSON
+@reads_logs
+def columns(asked: Asked, text: Text, log: str, write: bool, as_json: bool) -> None:
+    """What the columns of a log are taken for, why, and what would change it."""
+    from looptime.questions.stating import columns as ask
+    from looptime.questions.stating import state_columns
+
+    found = ask(asked, one_log(log))
+    if write:
+        remark(f"{state_columns(asked, found)}: the columns of this log are stated; correct them")
+    if as_json:
+        from looptime.views.files.json import columns_taken
+
+        print_json(**columns_taken(found))
+        return
+    from looptime.views.text.columns_text import render_columns
+
+    tell(asked, text, render_columns(found))
+
+
 @cli.command("help")
 @click.argument("words", nargs=-1, metavar="[COMMAND]")
 @click.pass_context

@@ -17,6 +17,7 @@ from typing import Any
 from looptime.controllers import Controller, Wheel, stated
 from looptime.errors import ProjectError, UsageError
 from looptime.schema import KINDS, LAYOUTS, CallName
+from looptime.stated_columns import StatedColumns, state_columns
 from looptime.units import UNITS
 
 __all__ = ["Bus", "CallRule", "Heading", "LogOptions", "Project", "find_project", "guess_name"]
@@ -94,6 +95,8 @@ class Project:
         ``[limits]``: flat keys, and `call` with one table a call.
     regression : dict of str to float
         ``[regression]``: `tolerance_percent`, `tolerance_ms`, `confidence`.
+    columns : tuple of StatedColumns
+        ``[[columns]]``: what the columns of logs with a certain header are.
     controllers, wheels : tuple of Controller, tuple of Wheel
         ``[[controller]]`` and ``[[wheel]]``.
     max_steering_deg_s : float or None [deg/s]
@@ -113,6 +116,7 @@ class Project:
     effort: dict[str, float] = field(default_factory=dict)
     limits: dict[str, Any] = field(default_factory=dict)
     regression: dict[str, float] = field(default_factory=dict)
+    columns: tuple[StatedColumns, ...] = ()
     controllers: tuple[Controller, ...] = ()
     wheels: tuple[Wheel, ...] = ()
     max_steering_deg_s: float | None = None
@@ -185,7 +189,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 _SECTIONS = (
     "log", "loop", "call", "bus", "robot", "heading", "effort", "limits", "regression",
-    "controller", "wheel", "steering",
+    "controller", "wheel", "steering", "columns",
 )  # fmt: skip
 _TEXT = {
     "layout", "unit", "columns", "loop_call", "by", "match", "kind", "subsystem", "device", "bus",
@@ -263,6 +267,7 @@ def _from_toml(data: dict[str, Any], path: Path) -> Project:
         effort=_effort(data.get("effort", {}), path),
         limits=_limits(data.get("limits", {}), path),
         regression=_regression(part("regression"), path),
+        columns=_columns(data.get("columns", []), path),
         controllers=_stated(data.get("controller", []), "controller", Controller, path),
         wheels=_stated(data.get("wheel", []), "wheel", Wheel, path),
         max_steering_deg_s=part("steering").get("max_rate_deg_s"),
@@ -298,6 +303,18 @@ def _stated(data: Any, section: str, kind: type[Any], path: Path) -> tuple[Any, 
             raise ProjectError(f"{where}: {error}") from error
         if made[-1].name in [one.name for one in made[:-1]]:
             raise ProjectError(f"{where}: the name {made[-1].name!r} is taken: give each its own")
+    return tuple(made)
+
+
+def _columns(data: Any, path: Path) -> tuple[StatedColumns, ...]:
+    if not isinstance(data, list) or not all(isinstance(entry, dict) for entry in data):
+        raise ProjectError(f"{path}: write [[columns]], with two brackets, one table a header")
+    made = []
+    for number, entry in enumerate(data, 1):
+        try:
+            made.append(state_columns(entry))
+        except UsageError as error:
+            raise ProjectError(f"{path}: [[columns]] number {number}: {error}") from error
     return tuple(made)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace as _replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -21,11 +21,12 @@ from looptime.parsers.repair.clock_repair import check_unit, settle
 from looptime.parsers.text.dialect import Dialect, sniff
 from looptime.parsers.text.source import Progress, Source, head, open_source, stored
 from looptime.run import Run
+from looptime.stated_columns import matching
 
 if TYPE_CHECKING:
     from looptime.project import Project
 
-__all__ = ["Log", "read", "read_log"]
+__all__ = ["Log", "opened", "options_of", "read", "read_log"]
 
 #: A prepared copy is kept of logs from this size on [bytes].
 PAYS_FROM = 1 << 20
@@ -83,17 +84,10 @@ def read_log(
     LogError
         If the log cannot be read as it stands; the message says what to do.
     """
-    given = project.log if project is not None else None
-    options = Options(
-        unit=unit or (given.unit if given else None),
-        layout=layout or (given.layout if given else None),
-        columns=columns or (given.columns if given else None),
-        loop_call=loop_call or (given.loop_call if given else None),
-        by=by or (given.by if given else None),
-        stamped=stamped or (given.stamped if given else None),
-        rate_hz=rate_hz,
-        unit_from="option" if unit else "project",
-    )
+    options = options_of(
+        project, unit=unit, layout=layout, columns=columns, loop_call=loop_call, by=by,
+        stamped=stamped, rate_hz=rate_hz,
+    )  # fmt: skip
     if stored(path):
         from looptime.parsers.kept.store import read_stored
 
@@ -101,6 +95,16 @@ def read_log(
     make = _prepared if cache else _fresh
     runs = make(path, options, progress)
     return Log(os.fspath(path), tuple(_labelled(run, project) for run in runs))
+
+
+def options_of(project: Project | None, **given: Any) -> Options:
+    """How a log is read: as given, else as the project says."""
+    said = {} if project is None else dict(vars(project.log))
+    wanted = said | {key: value for key, value in given.items() if value}
+    return Options(
+        **wanted, stated=() if project is None else project.columns,
+        unit_from="option" if given.get("unit") else "project",
+    )  # fmt: skip
 
 
 def _prepared(
@@ -142,8 +146,23 @@ def _fresh(
         raise
 
 
-def _read(source: Source, text: str, options: Options) -> tuple[Run, ...]:
-    """The runs of a log, whose first lines are at hand."""
+def opened(
+    source: Source, text: str, options: Options
+) -> tuple[Source, Dialect, Options, str | None]:
+    """A log brought to rows: its text, how it is written and read, the name of its layout.
+
+    Parameters
+    ----------
+    source, text : Source, str
+        The log and its first lines.
+    options : Options
+        As the caller gave them.
+
+    Raises
+    ------
+    LogError
+        If it cannot be told how it is written.
+    """
     plain = plain_rows(source, text, options)
     if plain is None:
         dialect = sniff(text, source.path, options.columns)
@@ -151,8 +170,17 @@ def _read(source: Source, text: str, options: Options) -> tuple[Run, ...]:
             check_name(source.path)
     else:
         source, dialect, options = plain.source, plain.dialect, plain.options
-    dialect = _replace(dialect, unit=options.unit, rate_hz=options.rate_hz)
+    stated = matching(options.stated, dialect.header, dialect.fields)
+    dialect = _replace(dialect, unit=options.unit, rate_hz=options.rate_hz, stated=stated)
+    if stated is not None:
+        options = _replace(options, stamped=options.stamped or stated.stamped)
     name = plain.layout if plain is not None else None
+    return source, dialect, options, name
+
+
+def _read(source: Source, text: str, options: Options) -> tuple[Run, ...]:
+    """The runs of a log, whose first lines are at hand."""
+    source, dialect, options, name = opened(source, text, options)
     if options.by is None:
         return tuple(_runs(_pieces(source, dialect, options, name), source.path, options))
     made: list[Run] = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib import import_module
 from itertools import pairwise
 from pathlib import PurePath
@@ -48,6 +49,10 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given
     if options.layout is not None and options.layout not in TABLES:
         raise UsageError(f"layout {options.layout!r} is not known: use one of {', '.join(TABLES)}")
     header = dialect.header
+    if dialect.stated is not None and options.layout is None:
+        words = [dialect.stated.role(index)[0] for index in range(dialect.fields)]
+        options = replace(options, layout="costs" if "part" in words else "stamps")
+        header = header or tuple(f"column_{index + 1}" for index in range(dialect.fields))
     if header is None:
         header = _unnamed(dialect, options, path)
     found = [head for head in heads(header) if head.index < dialect.fields]

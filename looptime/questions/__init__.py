@@ -21,12 +21,13 @@ if TYPE_CHECKING:
     from looptime.questions.judging import compare, gate, season, trends
     from looptime.questions.pit import pit
     from looptime.questions.planning import plan, score, suggestions
+    from looptime.questions.stating import columns
     from looptime.questions.steering import control, heading
     from looptime.questions.timing import slow, summarise, summary
 
 __all__ = [
-    "Asked", "compare", "control", "gate", "heading", "pit", "plan", "score", "season", "slow",
-    "suggestions", "summarise", "summary", "trends",
+    "Asked", "columns", "compare", "control", "gate", "heading", "pit", "plan", "score", "season",
+    "slow", "suggestions", "summarise", "summary", "trends",
 ]  # fmt: skip
 
 # Loaded when first asked for: a command must not wait for what it does not use
@@ -34,6 +35,7 @@ _HOME = {
     "asked": ("Asked",),
     "judging": ("compare", "gate", "season", "trends"),
     "pit": ("pit",),
+    "stating": ("columns",),
     "planning": ("plan", "score", "suggestions"),
     "steering": ("control", "heading"),
     "timing": ("slow", "summarise", "summary"),

@@ -108,8 +108,7 @@ class Asked:
         """
         from looptime.parsers.read import read_log
 
-        given = {name: getattr(self, name) for name in _READING}
-        stated = {name: value for name, value in given.items() if value is not None}
+        stated = self.reading
         with at_hand(path) as place:
             here = place == path  # of what is unpacked no prepared copy is kept
             try:
@@ -124,6 +123,12 @@ class Asked:
         if here:
             return log
         return replace(log, path=path, runs=tuple(replace(r, source=path) for r in log.runs))
+
+    @property
+    def reading(self) -> dict[str, Any]:
+        """How logs are read, where that is given: arguments of `looptime.parsers.read.read_log`."""
+        given = {name: getattr(self, name) for name in _READING}
+        return {name: value for name, value in given.items() if value is not None}
 
     def part(self, run: Run, with_phase: bool = True) -> Run:
         """The part of a run that is asked for.

@@ -17,7 +17,17 @@ ROOT = Path(__file__).resolve().parents[2]
 # Each floor may import itself and those above it in this list. A new module or package of
 # `looptime` gets its place here.
 FLOORS = (
-    {"errors", "units", "schema", "run", "samples", "tables", "words", "guide"},
+    {
+        "errors",
+        "units",
+        "schema",
+        "run",
+        "samples",
+        "tables",
+        "words",
+        "guide",
+        "stated_columns",
+    },
     {"stats"},
     {"controllers"},
     {"project"},
@@ -43,14 +53,15 @@ FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}
 WINGS = {
     "parsers": (
         {"text"}, {"columns"}, {"clock"}, {"layouts"}, {"lines"}, {"repair"}, {"assemble"}, {"log"},
-        {"kept"}, {"registry"}, {"read"},
+        {"kept"}, {"registry"}, {"read"}, {"columns_taken"},
     ),
     "planner": ({"changes"}, {"known"}, {"play"}, {"answer"}, {"search"}),
     "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}),
     "views": ({"text"}, {"figures"}, {"files"}),
     "questions": (
-        {"doors"}, {"asked"}, {"new_pace"}, {"sources"}, {"judging"}, {"planning"}, {"timing"},
-        {"steering"}, {"pit"}),
+        {"doors"}, {"asked"}, {"stating"}, {"new_pace"}, {"sources"}, {"judging"}, {"planning"},
+        {"timing"}, {"steering"}, {"pit"},
+    ),
 }  # fmt: skip
 
 # A text command that loads one of these is slow to start, or does another command's work.

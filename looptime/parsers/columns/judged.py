@@ -21,6 +21,7 @@ from looptime.parsers.columns.lexicon import bare_name, meaning
 from looptime.parsers.columns.roles import Judged, Role, Seen, Stamped, judge
 from looptime.parsers.columns.unit import Unit, clock_unit, in_16_bits, text_unit
 from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.stated_columns import StatedColumns
 from looptime.units import UNITS
 
 __all__ = ["CLOCKS", "COUNTS", "PHASES", "Understood", "find_clock", "understand"]
@@ -131,6 +132,8 @@ def understand(found: list[Head], dialect: Dialect, asked: bool = False) -> Unde
     >>> known.one["time"].text, [(head.text, head.unit) for head in known.parts]
     ('time_ms', [('gyro time', 'ms')])
     """
+    if dialect.stated is not None:
+        return _stated(found, dialect, dialect.stated)
     one: dict[str, Head] = {}
     counts = [h for h in found if h.unit is None and h.word in COUNTS]
     counted = [h for h in counts if rises(numbers(dialect, h.index))]
@@ -159,6 +162,31 @@ def understand(found: list[Head], dialect: Dialect, asked: bool = False) -> Unde
     return Understood(
         one, tuple(h for h, r in taken if r.taken_as == "part"), tuple(taken), said.stamped
     )
+
+
+def _stated(found: list[Head], dialect: Dialect, stated: StatedColumns) -> Understood:
+    """Columns taken for what the project says that they are."""
+    one: dict[str, Head] = {}
+    places = {"clock": "time", "loop number": "loop", "phase": "phase", "period": "period",
+              "whole": "total"}  # fmt: skip
+    taken = []
+    for read in found:
+        word, unit = stated.role(read.index)
+        head = replace(read, unit=unit or read.unit)
+        if word in places:
+            one.setdefault(places[word], head)
+        if word not in ("clock", "loop number", "phase", "skip"):
+            ns = UNITS[head.unit] if head.unit else None
+            taken.append((head, Role(word, ns, "project", "the project file says so")))
+    clock = one.get("time")
+    of_clock = None if clock is None else _unit(dialect, clock)
+    judged = _judged([head for head, _ in taken], dialect, clock, of_clock).roles
+    taken = [  # what lies in what is told by the values
+        (head, replace(role, inside=found.inside if role.taken_as == "part" else -1))
+        for (head, role), found in zip(taken, judged, strict=True)
+    ]
+    parts = tuple(head for head, role in taken if role.taken_as == "part")
+    return Understood(one, parts, tuple(taken), Stamped(stated.stamped or "", "as stated"))
 
 
 def _unit(dialect: Dialect, clock: Head) -> Unit | None:

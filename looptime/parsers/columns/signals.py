@@ -48,6 +48,8 @@ def signal_columns(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
     for head in heads(header):
         if head.index in taken or head.index >= dialect.fields:
             continue
+        if dialect.stated is not None and dialect.stated.role(head.index)[0] == "skip":
+            continue
         cells = [row[head.index] for row in dialect.sample[:200]]
         if not any(is_number(c, dialect.decimal) for c in cells):
             continue

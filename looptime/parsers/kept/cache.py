@@ -28,7 +28,7 @@ MOST_BYTES = 4 << 30
 _COMPARED, _BLOCK = 32 << 20, 16 << 10
 #: What the parsers are made of, and all that they import.
 SOURCES = ("parsers", "stats", "controllers.py", "errors.py", "project.py", "run.py", "schema.py",
-           "tables.py", "units.py")  # fmt: skip
+           "stated_columns.py", "tables.py", "units.py")  # fmt: skip
 _ENDING = ".prepared"
 
 

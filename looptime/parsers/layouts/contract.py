@@ -17,6 +17,7 @@ from looptime.parsers.text.source import Source
 from looptime.parsers.text.table import Key, Member, Rejects, Table
 from looptime.run import Clock
 from looptime.schema import REASONS
+from looptime.stated_columns import StatedColumns
 from looptime.units import UNITS
 
 __all__ = [
@@ -45,6 +46,8 @@ class Options:
         Whether rows are stamped at the ``start`` or the ``end`` of their loops.
     rate_hz : float or None [1/s]
         How often the loop runs, where the log does not say.
+    stated : tuple of StatedColumns
+        What the project says of the columns of logs with certain headers.
     """
 
     unit: str | None = None
@@ -55,6 +58,7 @@ class Options:
     by: str | None = None
     stamped: str | None = None
     rate_hz: float | None = None
+    stated: tuple[StatedColumns, ...] = ()
 
 
 @dataclass

@@ -52,6 +52,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
 
 def _could_be(head: Head, role: Role) -> bool:
     """Whether a column may be a part where the caller says that the log has some."""
+    if role.unit_from == "project":
+        return False
     return role.taken_as in ("signal", "beside") and meaning(head.text) in ("bare", "duration")
 
 
@@ -68,7 +70,7 @@ def rows(content: Content) -> Found:
     found = replace(found, parts=lay_out(values[found.row], known[found.row], parent, names))
     ticks = np.unique(values[:100_000].ravel())
     finest = min(unit.ns for unit in units.values())
-    return Found(found, ticks, finest, row_notes(found, given))
+    return Found(found, ticks, finest, row_notes(found, content.log))
 
 
 def _around(given: Given, values: Int) -> NDArray[np.int64]:

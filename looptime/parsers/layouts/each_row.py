@@ -159,9 +159,17 @@ def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
     return replace(found, body=body)
 
 
-def row_notes(rows: LoopRows, given: Given) -> tuple[str, ...]:
+def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     """What is to be said of loops that were found in this way."""
-    notes = []
+    notes, given = [], log.given
+    doubted = [head.text for head, role in given.roles if role.sure != "sure" and role.unit_ns]
+    if doubted:
+        more = f" and {len(doubted) - 3} more" if len(doubted) > 3 else ""
+        be = "is" if len(doubted) == 1 else "are"
+        notes.append(
+            f"not certain what {', '.join(doubted[:3])}{more} {be}: looptime columns "
+            f"{log.source.path}"
+        )
     clock = given.one.get("time")
     if clock is not None and meaning(clock.text) != "clock" and clock.word not in CLOCKS:
         notes.append(f"{clock.text!r} is taken for the clock: it alone rises from row to row")

@@ -75,7 +75,7 @@ def rows(content: Content) -> Found:
     ticks = found.start if found.period is None else np.cumsum(found.period)
     if content.log.options.rate_hz is not None and found.body is not None:
         ticks = np.unique(found.body)
-    return Found(found, ticks, notes=row_notes(found, content.log.given))
+    return Found(found, ticks, notes=row_notes(found, content.log))
 
 
 LAYOUT = Layout(

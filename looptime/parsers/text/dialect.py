@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError, UsageError
+from looptime.stated_columns import StatedColumns
 from looptime.units import split_unit
 
 __all__ = [
@@ -73,6 +74,8 @@ class Dialect:
         Unit that the caller gives to the clock.
     rate_hz : float or None [1/s]
         How often rows were written, as the caller says of a log without a clock.
+    stated : StatedColumns or None
+        What the project says the columns are.
     """
 
     delimiter: str
@@ -87,6 +90,7 @@ class Dialect:
     sample: tuple[tuple[str, ...], ...] = field(default=(), repr=False)
     unit: str | None = None
     rate_hz: float | None = None
+    stated: StatedColumns | None = None
     _known: dict[int, NDArray[np.float64]] = field(default_factory=dict, repr=False, compare=False)
 
 
@@ -214,11 +218,6 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
     lines = [(n, line) for n, line in every if not is_remark(line)][:2000]
     if not lines:
         raise LogError("holds no rows: only comments or blank lines", path)
-    if columns is None and _is_prose([line for _, line in lines[:200]]):
-        raise LogError(
-            "is prose and no log: most of its lines are sentences. Name the file that the robot "
-            "wrote (with --columns this one is read all the same)", path, lines[0][0],
-        )  # fmt: skip
     best: tuple[float, str, str, int] | None = None
     for delimiter in _DELIMITERS:
         for decimal in (".", ",") if delimiter != "," else (".",):
@@ -239,16 +238,6 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
         return named(_with_header(plain, before, path, strict=False), columns, path)
     found = _with_header(plain, before, path)
     return found if found.header else _commented(found, every)
-
-
-def _is_prose(lines: list[str]) -> bool:
-    """Whether most lines are sentences: words set with blanks, and few numbers among them."""
-    sentences = 0
-    for line in lines:
-        pieces = [piece.strip(".,;:!?\"'()") for piece in line.split()]
-        words = sum(piece.isalpha() for piece in pieces)
-        sentences += words >= 4 and words >= 0.7 * len(pieces)
-    return sentences > 0.6 * len(lines)
 
 
 def named(dialect: Dialect, columns: str, path: str) -> Dialect:

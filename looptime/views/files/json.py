@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
 
 from looptime.analysers.estimate import to_json
 from looptime.parsers.read import Log
 from looptime.schema import SCHEMA_VERSION
+
+if TYPE_CHECKING:
+    from looptime.parsers.columns_taken import ColumnsTaken
+    from looptime.run import Clock
 
 __all__ = ["document", "dumps", "log_head"]
 
@@ -34,6 +39,24 @@ def dumps(data: dict[str, Any]) -> str:
     return json.dumps(to_json(data), indent=1, allow_nan=False)
 
 
+def columns_taken(found: ColumnsTaken) -> dict[str, Any]:
+    """What was understood of a log: ``path, layout, loops_from, stamped, clock, columns[]``."""
+    return {
+        "path": found.path, "layout": found.layout, "loops_from": found.loops_from,
+        "stamped": found.stamped or None, "clock": _clock(found.clock),
+        "columns": [asdict(one) for one in found.columns],
+    }  # fmt: skip
+
+
+def _clock(clock: Clock) -> dict[str, Any]:
+    """How a log's clock was read."""
+    return {
+        "unit": clock.unit, "unit_from": clock.unit_from, "tick_ns": clock.tick_ns,
+        "wraps": [dict(one) for one in clock.wraps], "jumps": [dict(one) for one in clock.jumps],
+        "restarts": list(clock.restarts), "other": clock.other, "notes": list(clock.notes),
+    }  # fmt: skip
+
+
 def log_head(log: Log) -> dict[str, Any]:
     """What a log file is: ``path, rows, layout, clock`` of ``logs[]``."""
     clock = log.runs[0].clock
@@ -46,14 +69,5 @@ def log_head(log: Log) -> dict[str, Any]:
             "reasons": log.rows_by_reason,
         },
         "layout": log.runs[0].layout,
-        "clock": {
-            "unit": clock.unit,
-            "unit_from": clock.unit_from,
-            "tick_ns": clock.tick_ns,
-            "wraps": [dict(w) for run in log.runs[:1] for w in run.clock.wraps],
-            "jumps": [dict(j) for run in log.runs[:1] for j in run.clock.jumps],
-            "restarts": list(clock.restarts),
-            "other": clock.other,
-            "notes": list(clock.notes),
-        },
+        "clock": _clock(clock),
     }

@@ -1,0 +1,214 @@
+"""What was understood of a log's columns: what each is taken for, why, and what would change it."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from looptime.errors import UsageError
+from looptime.parsers.columns.signals import signal_columns
+from looptime.parsers.layouts.contract import Given
+from looptime.parsers.read import opened, options_of, read_log
+from looptime.parsers.registry import choose
+from looptime.parsers.text.dialect import Dialect, is_missing
+from looptime.parsers.text.source import head, open_source
+from looptime.run import Clock
+from looptime.stated_columns import STATED_ROLES
+from looptime.units import UNITS
+
+if TYPE_CHECKING:
+    from looptime.project import Project
+
+__all__ = ["ColumnTaken", "ColumnsTaken", "columns_taken"]
+
+#: Layouts of one row a loop: what is stated in the project file decides there.
+_ROW_A_LOOP = ("costs", "stamps")
+_WORDS = {"time": "clock", "total": "whole", "loop": "loop number"}
+
+
+@dataclass(frozen=True)
+class ColumnTaken:
+    """One column.
+
+    Parameters
+    ----------
+    index : int
+        Place in the row, from 0.
+    name : str
+        Its header; empty where it has none.
+    sample : str
+        Its first cell that holds something.
+    taken_as : str
+        What it is taken for: a role, or the part it plays in the layout.
+    unit : str or None
+    unit_from : str
+        ``header``, ``project`` or the reason.
+    why : str
+    sure : str
+        ``sure``, ``likely`` or ``unsure``.
+    instead : tuple of str
+        Words that the project file may state in its place.
+    """
+
+    index: int
+    name: str
+    sample: str
+    taken_as: str
+    unit: str | None = None
+    unit_from: str = ""
+    why: str = ""
+    sure: str = "sure"
+    instead: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ColumnsTaken:
+    """What was understood of a log.
+
+    Parameters
+    ----------
+    path, layout, loops_from : str
+        The log, its layout, and how its loops were found.
+    row : str
+        What a row is taken for, in words.
+    stamped : str
+        ``start`` or ``end``; empty where rows have no such end or nothing tells.
+    stamped_why : str
+    clock : Clock
+    header : str
+        As the project file names it.
+    columns : tuple of ColumnTaken
+    """
+
+    path: str
+    layout: str
+    row: str
+    loops_from: str
+    stamped: str
+    stamped_why: str
+    clock: Clock
+    header: str
+    columns: tuple[ColumnTaken, ...]
+
+    def stated(self) -> str:
+        """The table of ``[[columns]]`` that says all this.
+
+        Raises
+        ------
+        UsageError
+            If the rows are not loops: only there are columns stated.
+        """
+        if not all(one.instead for one in self.columns):
+            raise UsageError(
+                f"{self.path}: its rows are no loops ({self.layout}), and columns are stated only "
+                "of such: name them with --columns, or in [log] columns"
+            )
+        lines = ["[[columns]]", f"header = {_quoted(self.header)}"]
+        if self.stamped:
+            lines.append(f"stamped = {_quoted(self.stamped)}")
+        rows = [f"  {_quoted(_role(one))},  # {_quoted(one.name)}" for one in self.columns]
+        return "\n".join([*lines, "roles = [", *rows, "]"]) + "\n"
+
+    @property
+    def unsure(self) -> tuple[ColumnTaken, ...]:
+        """Columns that may be something else."""
+        return tuple(one for one in self.columns if one.sure != "sure")
+
+
+def columns_taken(
+    path: str | os.PathLike[str],
+    *,
+    project: Project | None = None,
+    cache: bool = True,
+    **given: Any,
+) -> ColumnsTaken:
+    """Say what was understood of a log's columns.
+
+    Parameters
+    ----------
+    path, project, cache, **given
+        As for `looptime.parsers.read.read_log`.
+
+    Raises
+    ------
+    LogError
+        If the log cannot be read as it stands.
+    """
+    run = read_log(path, project=project, cache=cache, **given).runs[0]
+    source = open_source(path)
+    text = head(source).decode("utf-8", "replace")
+    source, dialect, options, name = opened(source, text, options_of(project, **given))
+    layout, columns = choose(dialect, options, source.path)
+    rewritten = name is not None
+    names = dialect.header or ("",) * dialect.fields
+    header = f"{dialect.fields} columns" if dialect.header is None else ",".join(names)
+    ended = "end" if "stamped at its end" in run.loop_from else ""
+    side = ended or columns.stamped.side
+    return ColumnsTaken(
+        os.fspath(path), name or layout.name, layout.row, run.loop_from,
+        side if layout.name in _ROW_A_LOOP and "time" in columns.one else "",
+        columns.stamped.why, run.clock, header,
+        tuple(_taken(dialect, columns, run.clock, k, layout.name in _ROW_A_LOOP and not rewritten)
+              for k in range(dialect.fields)),
+    )  # fmt: skip
+
+
+def _taken(dialect: Dialect, given: Given, clock: Clock, index: int, statable: bool) -> ColumnTaken:
+    name = "" if dialect.header is None else dialect.header[index]
+    cells = (row[index] for row in dialect.sample)
+    sample = next((cell for cell in cells if not is_missing(cell)), "")
+    word, unit, unit_from, why, sure = _judged(dialect, given, clock, index)
+    instead = tuple(role for role in STATED_ROLES if role != word) if statable else ()
+    return ColumnTaken(index, name, sample, word, unit, unit_from, why, sure, instead)
+
+
+def _judged(
+    dialect: Dialect, given: Given, clock: Clock, index: int
+) -> tuple[str, str | None, str, str, str]:
+    """What a column is taken for, its unit and who says so, why, and how sure that is."""
+    for read, role in given.roles:
+        if read.index == index and role.taken_as != "signal":
+            unit = next((n for n, ns in UNITS.items() if ns == role.unit_ns), None)
+            word = role.taken_as
+            if role.inside >= 0:
+                word = f"part of {given.roles[role.inside][0].text}"
+            return word, unit, role.unit_from, role.why, role.sure
+    for key, read in given.items():
+        if read.index != index:
+            continue
+        part = key if isinstance(key, str) else key.group
+        if part == "time":
+            why = "its header names a clock and its values rise"
+            return "clock", clock.unit, clock.unit_from, why, "sure"
+        return (
+            _WORDS.get(part, part),
+            read.unit,
+            "header" if read.unit else "",
+            "its header",
+            "sure",
+        )
+    if clock.other is not None and _text(dialect, index) == clock.other["column"]:
+        return "second clock", None, "", "it keeps time with the clock", "sure"
+    taken = {read.index for _, read in given.items()}
+    if index in signal_columns(dialect, taken).values():
+        why = next((r.why for read, r in given.roles if read.index == index), "it holds numbers")
+        return "signal", None, "", why, "sure"
+    return "not used", None, "", "it holds no numbers that go with a loop", "sure"
+
+
+def _quoted(text: str) -> str:
+    """Text as TOML writes it: JSON's escapes are among its own."""
+    return json.dumps(text)
+
+
+def _role(one: ColumnTaken) -> str:
+    word = "part" if one.taken_as.startswith("part of ") else one.taken_as
+    word = word if word in STATED_ROLES else "skip"
+    timed = word not in ("signal", "skip", "loop number", "phase") and one.unit in UNITS
+    return f"{word} {one.unit}" if timed else word
+
+
+def _text(dialect: Dialect, index: int) -> str:
+    return "" if dialect.header is None else dialect.header[index]

@@ -1,0 +1,106 @@
+"""What was understood of a log's columns, told and stated."""
+
+import json
+
+import numpy as np
+import pytest
+
+from looptime import cli
+from looptime.errors import UsageError
+from looptime.project import Project
+from looptime.questions import Asked
+from looptime.questions.stating import columns, state_columns
+
+HEADER = "Time,Gyro,Drive,Heading,Loop Time"
+
+
+@pytest.fixture
+def log(tmp_path, monkeypatch):
+    """Two parts in milliseconds and the time of the loop before, no unit in any header."""
+    monkeypatch.chdir(tmp_path)
+    draw = np.random.default_rng(2)
+    gyro, drive = draw.integers(1, 4, 80), draw.integers(5, 15, 80)
+    period = gyro + drive + 1
+    start = np.append(0, np.cumsum(period)[:-1])
+    late = np.append(0, period[:-1])
+    rows = zip(start, gyro, drive, 90 * np.sin(start / 300), late, strict=True)
+    path = tmp_path / "log.csv"
+    path.write_text(HEADER + "\n" + "".join(f"{s / 1e3},{g},{d},{h:.2f},{p}\n"
+                                            for s, g, d, h, p in rows))  # fmt: skip
+    return path
+
+
+def test_every_column_with_its_reason(log):
+    """Clock, parts, signal and period are told, each with unit, reason and what may stand there."""
+    found = columns(Asked(), str(log))
+    said = {one.name: (one.taken_as, one.unit) for one in found.columns}
+    assert said == {
+        "Time": ("clock", "s"), "Gyro": ("part", "ms"), "Drive": ("part", "ms"),
+        "Heading": ("signal", None), "Loop Time": ("period", "ms"),
+    }  # fmt: skip
+    assert (found.layout, found.stamped) == ("costs", "start")
+    assert all(one.why and one.sample for one in found.columns)
+    assert "signal" in found.columns[1].instead
+    assert "part" not in found.columns[1].instead
+
+
+def test_what_is_written_is_what_was_understood(log, tmp_path):
+    """The project file that --write makes reads the log to the same figures, and says so."""
+    before = columns(Asked(), str(log))
+    path = state_columns(Asked(), before)
+    project = Project.load(path)
+    assert project.columns[0].header == HEADER
+    after = columns(Asked(project), str(log))
+    assert [(one.taken_as, one.unit) for one in after.columns] == [
+        (one.taken_as, one.unit) for one in before.columns
+    ]
+    runs = [Asked(p).read(str(log)).runs[0] for p in (Project(), project)]
+    for key in ("period_ns", "start_ns"):
+        one, two = (getattr(run.loop_columns, key) for run in runs)
+        assert (one == two).all()
+    with pytest.raises(UsageError, match="states the columns of this header already"):
+        state_columns(Asked(project), after)
+
+
+def test_columns_of_calls_are_told_and_not_stated(tmp_path, monkeypatch):
+    """Rows that are calls have columns with parts to play, and none that is stated."""
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "calls.csv"
+    path.write_text("name,start_us,duration_us\n" + "".join(
+        f"loop,{k * 20_000},9000\ngyro,{k * 20_000 + 5},900\n" for k in range(6)))  # fmt: skip
+    found = columns(Asked(), str(path))
+    assert [one.taken_as for one in found.columns] == ["name", "start", "duration"]
+    with pytest.raises(UsageError, match="rows are no loops"):
+        state_columns(Asked(), found)
+
+
+def test_command(log, capsys):
+    """The answer comes first in a sentence; --json has every key; --write names the file."""
+    assert cli.run(["columns", str(log)]) == 0
+    text = capsys.readouterr().out
+    assert "Read as costs: each row a loop with durations; its clock is 'Time' in s" in text
+    assert cli.run(["columns", str(log), "--json", "--write"]) == 0
+    out = capsys.readouterr()
+    made = json.loads(out.out)
+    assert set(made) == {
+        "schema_version", "path", "layout", "loops_from", "stamped", "clock", "columns",
+    }  # fmt: skip
+    assert set(made["columns"][0]) == {
+        "index", "name", "sample", "taken_as", "unit", "unit_from", "why", "sure", "instead",
+    }  # fmt: skip
+    assert "looptime.toml: the columns of this log are stated" in out.err
+
+
+def test_summary_says_what_it_is_unsure_of(tmp_path, capsys):
+    """A column that may be something else is named in the summary, with this command."""
+    path = tmp_path / "log.csv"
+    draw = np.random.default_rng(2)
+    gyro, drive = draw.integers(1, 4, 80), draw.integers(5, 15, 80)
+    start = np.append(0, np.cumsum(gyro + drive + 1)[:-1])
+    rows = zip(start, gyro, drive, 9 + start % 3, strict=True)
+    path.write_text("time_ms,gyro_ms,drive_ms,stream_ms\n"
+                    + "".join(f"{s},{g},{d},{x}\n" for s, g, d, x in rows))  # fmt: skip
+    assert cli.run(["summary", str(path)]) == 0
+    assert "not certain what stream_ms is: looptime columns" in " ".join(
+        capsys.readouterr().out.split()
+    )
