@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from looptime import __version__, cli_checks, cli_control, cli_guide, cli_models
+from looptime import __version__, cli_checks, cli_control, cli_guide, cli_models, cli_watch
 from looptime.cli_base import (
     FINE,
     INTERRUPTED,
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 #: Logs up to this many are shown in full one after another.
 _MOST_IN_FULL = 3
 
-__all__ = ["cli", "cli_checks", "cli_control", "cli_guide", "cli_models", "run"]
+__all__ = ["cli", "cli_checks", "cli_control", "cli_guide", "cli_models", "cli_watch", "run"]
 
 
 def run(args: Sequence[str]) -> int:

@@ -364,7 +364,7 @@ def _names_a_log(word: str) -> bool:
 #: Commands in the order of the job; those of a season by themselves.
 ORDER = (
     "tour", "recorder", "summary", "slow", "plan", "heading", "control", "compare", "season",
-    "gate", "pit", "columns", "report", "dashboard", "export", "explain", "guide", "help",
+    "gate", "pit", "watch", "columns", "report", "dashboard", "export", "explain", "guide", "help",
     "add", "list", "show", "baseline", "trends", "drop",
 )  # fmt: skip
 

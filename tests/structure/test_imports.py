@@ -43,7 +43,7 @@ FLOORS = (
     {""},  # the package itself, which offers the floors' functions under one name
     {"cli_base"},
     {"cli_season"},
-    {"cli_checks", "cli_control", "cli_guide", "cli_models"},
+    {"cli_checks", "cli_control", "cli_guide", "cli_models", "cli_watch"},
     {"cli", "__main__"},
 )
 FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}
@@ -53,14 +53,14 @@ FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}
 WINGS = {
     "parsers": (
         {"text"}, {"columns"}, {"clock"}, {"layouts"}, {"lines"}, {"repair"}, {"assemble"}, {"log"},
-        {"kept"}, {"registry"}, {"read"}, {"columns_taken"},
+        {"kept"}, {"registry"}, {"read"}, {"columns_taken"}, {"follow"},
     ),
     "planner": ({"changes"}, {"known"}, {"play"}, {"answer"}, {"search"}),
     "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}),
     "views": ({"text"}, {"figures"}, {"files"}),
     "questions": (
         {"doors"}, {"asked"}, {"stating"}, {"new_pace"}, {"sources"}, {"judging"}, {"planning"},
-        {"timing"}, {"steering"}, {"pit"},
+        {"timing"}, {"steering"}, {"pit"}, {"watching"},
     ),
 }  # fmt: skip
 

@@ -1,0 +1,209 @@
+"""A run that is still being recorded: its pace now and so far, and what makes loops long."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.self_table import SelfTable
+from looptime.run import Run
+from looptime.schema import UNATTRIBUTED
+
+__all__ = ["Live", "LongLoop", "Tally", "broken_limits"]
+
+#: How far back "now" goes [s].
+NOW_S = 10.0
+# pieces whose medians say what a call usually takes; loops over budget that are kept
+_PIECES, _KEPT = 20, 50
+# share of what a loop is longer by from which on a call is its cause
+_CAUSE = 0.3
+
+
+@dataclass(frozen=True)
+class LongLoop:
+    """One loop over the budget, or that stands out.
+
+    Parameters
+    ----------
+    loop : int
+        Its number as logged.
+    at_s : float [s]
+        Its start since the first loop seen.
+    ms : float [ms]
+        Its period.
+    cause : str
+        The call that took longest beyond its usual time, ``outside every call``, or empty.
+    """
+
+    loop: int
+    at_s: float
+    ms: float
+    cause: str
+
+
+@dataclass(frozen=True)
+class Live:
+    """What is known so far.
+
+    Parameters
+    ----------
+    loops : int
+    seconds : float [s]
+        Sum of the periods.
+    rate_hz, p50_ms, p99_ms, max_ms : dict of str to float or None
+        Under ``now`` for the last 10 s, under ``run`` for all of it.
+    over : int
+        Loops over the budget.
+    over_share : float
+    long : tuple of LongLoop
+        The newest loops over the budget, or that stand out where there is none; newest last.
+    start_s, period_ms : float arrays, shape (n,) [s], [ms]
+        Of every loop.
+    """
+
+    loops: int
+    seconds: float
+    rate_hz: Mapping[str, float | None]
+    p50_ms: Mapping[str, float | None]
+    p99_ms: Mapping[str, float | None]
+    max_ms: Mapping[str, float | None]
+    over: int
+    over_share: float
+    long: tuple[LongLoop, ...]
+    start_s: NDArray[Any]
+    period_ms: NDArray[Any]
+
+    def to_dict(self) -> dict[str, Any]:
+        """What ``watch --json`` prints, a line each time."""
+        return {
+            "loops": self.loops, "duration_s": self.seconds, "rate_hz": dict(self.rate_hz),
+            "period_ms": {
+                k: {"p50": self.p50_ms[k], "p99": self.p99_ms[k], "max": self.max_ms[k]}
+                for k in ("now", "run")
+            },
+            "overruns": {"count": self.over, "share": self.over_share},
+            "newest": [one.__dict__ for one in self.long[-3:]],
+        }  # fmt: skip
+
+
+class Tally:
+    """Adds up pieces of a run as they come.
+
+    Parameters
+    ----------
+    budget_ms : float or None [ms]
+        Longest period allowed; without one, loops of twice the median are kept as long ones.
+
+    Examples
+    --------
+    >>> from looptime.run import LoopColumns
+    >>> tally = Tally(25.0)
+    >>> period = np.array([20, 20, 30, 20]) * 1_000_000
+    >>> tally.add(Run(LoopColumns(np.arange(4), np.cumsum(period) - period, period)))
+    >>> found = tally.live()
+    >>> found.loops, found.over, found.long[-1].ms, found.p50_ms["run"]
+    (4, 1, 30.0, 20.0)
+    """
+
+    def __init__(self, budget_ms: float | None = None) -> None:
+        self.budget_ms = budget_ms
+        self._period: list[NDArray[Any]] = []
+        self._usual: deque[dict[str, float]] = deque(maxlen=_PIECES)
+        self._long: deque[LongLoop] = deque(maxlen=_KEPT)
+        self._elapsed_ns = 0
+        self._over = 0
+
+    def add(self, piece: Run) -> None:
+        """Take in whole loops that were not there before."""
+        period = piece.loop_columns.period_ns.astype(np.int64)
+        if not len(period):
+            return
+        own = self._own_times(piece)
+        usual = {name: float(np.median(times)) for name, times in own.items()}
+        self._usual.append(usual)
+        limit = self.budget_ms
+        if limit is None:
+            limit = 2 * float(np.median(period)) / 1e6
+        over = np.flatnonzero(period > limit * 1e6)
+        self._over += len(over) if self.budget_ms is not None else 0
+        start = self._elapsed_ns + np.cumsum(period) - period
+        for k in over[-_KEPT:]:
+            cause = self._cause(own, int(k), float(period[k] - np.median(period)))
+            loop = int(piece.loop_columns.loop[k])
+            self._long.append(LongLoop(loop, float(start[k]) / 1e9, float(period[k]) / 1e6, cause))
+        self._period.append(period)
+        self._elapsed_ns += int(period.sum())
+
+    def _own_times(self, piece: Run) -> dict[str, NDArray[Any]]:
+        """Self time of each call in each loop, and what no call covers [ns]."""
+        if not len(piece.names):
+            return {}
+        table = SelfTable(piece.self_pieces(), len(piece), len(piece.names))
+        own = {name.name: table.series(code) for code, name in enumerate(piece.names)}
+        own = {name: times for name, times in own.items() if times.any()}
+        return {**own, UNATTRIBUTED: piece.unattributed_ns()} if own else {}
+
+    def _cause(self, own: Mapping[str, NDArray[Any]], k: int, longer: float) -> str:
+        most, name = 0.0, ""
+        for call, times in own.items():
+            known = [usual[call] for usual in self._usual if call in usual]
+            more = float(times[k]) - (float(np.median(known)) if known else 0.0)
+            if more > most:
+                most, name = more, call
+        if most < _CAUSE * longer:
+            return ""
+        return "outside every call" if name == UNATTRIBUTED else name
+
+    def live(self) -> Live:
+        """What is known by now."""
+        period = np.concatenate(self._period) if self._period else np.zeros(0, np.int64)
+        start = (np.cumsum(period) - period) / 1e9
+        ms = period / 1e6
+        recent = ms[start >= self._elapsed_ns / 1e9 - NOW_S] if len(ms) else ms
+        of = {"now": recent, "run": ms}
+        return Live(
+            len(ms),
+            self._elapsed_ns / 1e9,
+            {k: 1e3 * len(x) / float(x.sum()) if x.sum() else None for k, x in of.items()},
+            {k: _quantile(x, 0.5) for k, x in of.items()},
+            {k: _quantile(x, 0.99) for k, x in of.items()},
+            {k: float(x.max()) if len(x) else None for k, x in of.items()},
+            self._over,
+            self._over / len(ms) if len(ms) else 0.0,
+            tuple(self._long),
+            start,
+            ms,
+        )
+
+
+def _quantile(x: NDArray[Any], share: float) -> float | None:
+    if not len(x):
+        return None
+    k = max(int(np.ceil(share * len(x))) - 1, 0)
+    return float(np.partition(x, k)[k])
+
+
+def broken_limits(at: Live, limits: Mapping[str, Any]) -> tuple[str, ...]:
+    """Limits of the project file that the loops seen so far break, of those that periods tell.
+
+    Examples
+    --------
+    >>> tally = Tally()
+    >>> broken_limits(tally.live(), {"period_p99_ms": 20.0})
+    ()
+    """
+    found = {"p50": at.p50_ms["run"], "p99": at.p99_ms["run"], "max": at.max_ms["run"]}
+    if len(at.period_ms):
+        found |= {"mean": float(at.period_ms.mean()), "p95": _quantile(at.period_ms, 0.95)}
+    out = []
+    for key, limit in limits.items():
+        name = key.removeprefix("period_").removesuffix("_ms")
+        value = at.over_share if key == "overrun_share" else found.get(name)
+        if key.startswith(("period_", "overrun")) and value is not None and value > limit:
+            out.append(key)
+    return tuple(out)

@@ -1,0 +1,109 @@
+"""A log that grows while a robot runs, asked again and again."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from looptime.analysers.live import Live, Tally, broken_limits
+from looptime.errors import UsageError
+from looptime.parsers.follow import Follower, GrowingFile
+from looptime.parsers.log import Log
+from looptime.questions.asked import Asked
+from looptime.questions.doors import STANDARD_INPUT, find_logs
+from looptime.run import Run
+
+__all__ = ["Live", "Watch", "broken_limits", "watch"]
+
+
+class Piped:
+    """The standard input as it comes; `ended` once the other side has closed it."""
+
+    def __init__(self) -> None:
+        self.ended = False
+        self._file = sys.stdin.buffer.fileno()
+
+    def more(self) -> tuple[bytes, str]:
+        """What has come by now."""
+        out = []
+        while select.select([self._file], [], [], 0)[0]:
+            data = os.read(self._file, 1 << 16)
+            if not data:
+                self.ended = True
+                break
+            out.append(data)
+        return b"".join(out), ""
+
+
+class Watch:
+    """A growing log, and what is known of it.
+
+    Parameters
+    ----------
+    asked : Asked
+        How logs are read, and the budget.
+    word : str
+        A file, a folder whose newest log is followed, or ``-``.
+
+    Raises
+    ------
+    UsageError
+        If there is no such file or folder.
+    """
+
+    def __init__(self, asked: Asked, word: str) -> None:
+        self.asked, self.word = asked, word
+        self.piped = Piped() if word == STANDARD_INPUT else None
+        if self.piped is None and not Path(word).exists():
+            raise UsageError(f"{word}: there is no such file or folder")
+        self.path = self._newest()
+        self._follow()
+
+    def _newest(self) -> str:
+        if self.piped is not None or not Path(self.word).is_dir():
+            return self.word
+        return max(find_logs(self.word), key=lambda path: Path(path).stat().st_mtime_ns)
+
+    def _follow(self) -> None:
+        self.tally = Tally(self.asked.budget_ms)
+        source = GrowingFile(self.path) if self.piped is None else self.piped
+        self._follower = Follower(source, reader(self.asked))
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more can come."""
+        return self.piped is not None and self.piped.ended
+
+    def look(self) -> tuple[Live, str]:
+        """Read on; what is known by now, and what a person should be told."""
+        told = ""
+        if self.piped is None and Path(self.word).is_dir() and (new := self._newest()) != self.path:
+            self.path, told = new, f"a newer log: {new}"
+            self._follow()
+        grown = self._follower.look()
+        if "from its start" in grown.told:
+            self.tally = Tally(self.asked.budget_ms)
+        for run in grown.runs:
+            self.tally.add(self.asked.part(run) if self.asked.where else run)
+        return self.tally.live(), told or grown.told
+
+
+def reader(asked: Asked) -> Callable[[str, Run | None], Log]:
+    """How a piece of a growing log is read: as the first piece was."""
+
+    def read(path: str, known: Run | None) -> Log:
+        now = asked.but(cache=False)
+        if known is not None:
+            unit = None if known.clock.unit_from == "header" else known.clock.unit
+            now = now.but(layout=now.layout or known.layout or None, unit=now.unit or unit)
+        return now.read(path)
+
+    return read
+
+
+def watch(asked: Asked, word: str) -> Watch:
+    """Begin to watch a log; see `Watch`."""
+    return Watch(asked, word)

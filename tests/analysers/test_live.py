@@ -1,0 +1,55 @@
+"""Figures of a run that is still recorded, by hand and against the whole run."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from looptime.analysers.live import Tally, broken_limits
+from tests.build_run import make_run
+
+
+def test_pieces_add_up_to_the_run() -> None:
+    """Quantiles, rate and overruns of three pieces are those of all loops; now is the last 10 s."""
+    rng = np.random.default_rng(5)
+    pieces = [rng.uniform(9, 12, 700), rng.uniform(9, 12, 700), rng.uniform(18, 22, 600)]
+    tally = Tally(20.0)
+    for piece in pieces:
+        tally.add(make_run(piece))
+    ms = np.round(np.concatenate(pieces) * 1e6) / 1e6
+    at = tally.live()
+    assert at.loops == 2000
+    assert at.p99_ms["run"] == pytest.approx(np.sort(ms)[1979])
+    assert at.rate_hz["run"] == pytest.approx(2000 / ms.sum() * 1e3)
+    assert at.over == int((ms > 20).sum())
+    assert at.p50_ms["now"] == pytest.approx(20.0, abs=0.3)
+    assert at.seconds == pytest.approx(ms.sum() / 1e3)
+
+
+def test_the_cause_is_the_call_that_took_longer() -> None:
+    """One read in 100 takes 15 ms more; one loop is long where no call is."""
+
+    def calls(k: int) -> list[tuple[str, float, float]]:
+        return [
+            ("gyro.read", 0.5, 17.0 if k == 60 else 2.0),
+            ("log.write", 20.0 if k == 60 else 5.0, 1),
+        ]
+
+    period = np.full(120, 10.0)
+    period[60], period[90] = 25.0, 30.0
+    tally = Tally(20.0)
+    tally.add(make_run(period, calls))
+    at = tally.live()
+    assert [(one.loop, one.cause) for one in at.long] == [
+        (60, "gyro.read"), (90, "outside every call"),
+    ]  # fmt: skip
+
+
+def test_limits_are_held_against_what_was_seen() -> None:
+    """A p99 of 12 ms breaks 11 and not 13; overruns by share."""
+    tally = Tally(11.0)
+    tally.add(make_run([10.0] * 97 + [12.0] * 3))
+    at = tally.live()
+    assert broken_limits(at, {"period_p99_ms": 11.0, "overrun_share": 0.05}) == ("period_p99_ms",)
+    assert broken_limits(at, {"period_p99_ms": 13.0, "overrun_share": 0.02}) == ("overrun_share",)
+    assert broken_limits(at, {"work_p99_ms": 1.0, "call": {}}) == ()

@@ -1,0 +1,74 @@
+"""`looptime watch` on a file that grows, a folder, and what is piped in."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from looptime import cli
+from looptime.questions.asked import Asked
+from looptime.questions.watching import watch
+
+
+def rows(first: int, last: int) -> str:
+    return "".join(f"{20 * k + (15 if k % 50 == 49 else 0)},{k}\n" for k in range(first, last))
+
+
+def test_a_file_that_grows_is_read_on(tmp_path: Path) -> None:
+    """Each look adds the loops that came since; a newer log of the folder is told and taken."""
+    log = tmp_path / "a.csv"
+    log.write_text("time_ms,heading_deg\n" + rows(0, 200), encoding="utf-8")
+    at = watch(Asked(), str(tmp_path))
+    assert at.look()[0].loops == 199
+    with log.open("a", encoding="utf-8") as file:
+        file.write(rows(200, 300))
+    assert at.look()[0].loops == 299
+    newer = tmp_path / "b.csv"
+    newer.write_text("time_ms,heading_deg\n" + rows(0, 100), encoding="utf-8")
+    os.utime(newer, ns=(2**61, 2**61))
+    found, told = at.look()
+    assert "newer log" in told
+    assert found.loops == 99
+
+
+def test_limits_decide_the_exit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What is printed last names the limit that is broken; JSON is a document a line."""
+    log, project = tmp_path / "a.csv", tmp_path / "looptime.toml"
+    log.write_text("time_ms,heading_deg\n" + rows(0, 400), encoding="utf-8")
+    for limit, code in ((40, 0), (30, 1)):
+        project.write_text(f"[limits]\nperiod_max_ms = {limit}\n", "utf-8")
+        asked = ["watch", str(log), "--for", "0", "--limits", "--project", str(project)]
+        assert cli.run(asked) == code
+        assert ("BROKEN: period_max_ms" in capsys.readouterr().out) == bool(code)
+        assert cli.run([*asked, "--json"]) == code
+        told = json.loads(capsys.readouterr().out.splitlines()[-1])
+        assert told["broken"] == (["period_max_ms"] if code else [])
+        assert told["loops"] == 399
+
+
+def test_what_is_piped_in_is_followed_to_its_end(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The other side closes, and the last line tells of all loops."""
+    out, into = os.pipe()
+    os.write(into, ("time_ms,heading_deg\n" + rows(0, 150)).encode())
+    os.close(into)
+    with os.fdopen(out, "rb") as file:
+        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(file))
+        assert cli.run(["watch", "-"]) == 0
+    assert capsys.readouterr().out.splitlines()[-1].startswith("3.0")
+
+
+def test_what_cannot_be_watched_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """No such file, no limits stated: one line and exit 2."""
+    assert cli.run(["watch", str(tmp_path / "none.csv")]) == 2
+    assert "there is no such file" in capsys.readouterr().err
+    log = tmp_path / "a.csv"
+    log.write_text("time_ms\n" + "".join(f"{20 * k}\n" for k in range(9)), encoding="utf-8")
+    assert cli.run(["watch", str(log), "--limits", "--for", "0"]) == 2
+    assert "[limits]" in capsys.readouterr().err
