@@ -6,7 +6,13 @@ from typing import Any
 
 from dash import html
 
-from looptime.views.figures.costs_figures import GROUPS, call_table, cost_bars, slow_against_typical
+from looptime.views.figures.costs_figures import (
+    GROUPS,
+    call_table,
+    cost_bars,
+    slow_against_typical,
+    waiting_bars,
+)
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.common import used
 from looptime_dashboards.parts import card, choice, choices, named, table
@@ -27,9 +33,9 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         *(choice(g, view.group == g, group="" if g == "call" else g) for g in GROUPS),
     )
     parts.append(card(desk, cost_bars(at, view.group), "costs", by))
-    excess = slow_against_typical(at)
-    if excess is not None:
-        parts.append(card(desk, excess, "costs"))
+    for picture in (waiting_bars(at), slow_against_typical(at)):
+        if picture is not None:
+            parts.append(card(desk, picture, "costs"))
     heads, rows = call_table(at)
     export = html.A("CSV", className="button", download="calls.csv",
                     href=f"/export/{desk.keep_table('calls', heads, rows)}.csv",

@@ -19,8 +19,9 @@ from looptime.views.figures.picture import (
     text_in_plot,
 )
 from looptime.views.text.terminal import number
+from looptime.words import named
 
-__all__ = ["GROUPS", "call_table", "cost_bars", "slow_against_typical"]
+__all__ = ["GROUPS", "call_table", "cost_bars", "slow_against_typical", "waiting_bars"]
 
 #: What costs can be added up by.
 GROUPS = ("call", "kind", "subsystem", "device", "bus")
@@ -145,6 +146,44 @@ def slow_against_typical(at: Summary) -> Picture | None:
         f"Mean self time in {at.costs.slow_loops:,} slow loops minus the mean in "
         f"{at.costs.typical_loops:,} typical ones (between the quarter and three-quarter points); "
         f"the bars add up to {number(total)} ms.",
+    )  # fmt: skip
+
+
+def waiting_bars(at: Summary) -> Picture | None:
+    """What of each call is waiting for another thread; None where nobody is seen to wait."""
+    calls = [(call, entry) for entry in at.contention.found for call in entry.by_call]
+    calls.sort(key=lambda pair: -(pair[0].wait_ms_per_loop.value or 0.0))
+    if not calls:
+        return None
+    shown = calls[:_MOST_BARS]
+    place = list(range(len(shown)))
+    waits = [float(c.wait_ms_per_loop.value or 0.0) for c, _ in shown]
+    traces = [
+        bar([c.service_ms_per_loop for c, _ in shown], place, NEUTRAL, orientation="h",
+            name="service"),
+        bar(waits, place, colour_of("wait"), orientation="h", name="waiting",
+            pattern=[pattern_of("wait")] * len(shown)),
+    ]  # fmt: skip
+    ticks = [text_in_plot(label(c.name)) for c, _ in shown]
+    y = axis("", tickvals=place, ticktext=ticks, autorange="reversed", ticks="")
+    drawn = layout(
+        axis("time a loop (ms)", rangemode="tozero"), y, max(210, 120 + 26 * len(shown)),
+        showlegend=True, barmode="stack",
+    )  # fmt: skip
+    total = sum(e.wait_ms_per_loop.value or 0.0 for e in at.contention.found)
+    partners = named([p for e in at.contention.found for p in e.partners])
+    title = f"The loop waits {number(total)} ms a loop for {label(partners, 60)} on other threads"
+    rows = tuple(
+        (c.name, c.wait_ms_per_loop.value, c.wait_ms_per_loop.low, c.wait_ms_per_loop.high,
+         c.service_ms_per_loop, ", ".join(e.partners), e.thread, e.lock, e.source)
+        for c, e in calls
+    )  # fmt: skip
+    return Picture(
+        "waiting", title, {"data": traces, "layout": drawn}, f"{title}, by call.",
+        ("call", "waits, ms a loop", "from", "to", "service, ms a loop", "for", "thread", "lock",
+         "known from"), rows,
+        "Waiting lasts from a call's begin to the last end, within it, of a call of the other "
+        "thread that shares its lock or bus; the rest is service.",
     )  # fmt: skip
 
 

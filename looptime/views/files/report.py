@@ -14,7 +14,12 @@ from looptime.analysers.summary import Summary
 from looptime.errors import UsageError
 from looptime.findings.finding import CAUTION, Finding
 from looptime.views.figures.control_figures import control_pictures, gain_table
-from looptime.views.figures.costs_figures import call_table, cost_bars, slow_against_typical
+from looptime.views.figures.costs_figures import (
+    call_table,
+    cost_bars,
+    slow_against_typical,
+    waiting_bars,
+)
 from looptime.views.figures.drawing import library_text
 from looptime.views.figures.pace_figures import period_histogram, rate_over_run, recurrences
 from looptime.views.figures.picture import Picture, percent
@@ -136,9 +141,9 @@ def pictures_of(at: Summary, with_slowest: bool = True) -> Iterator[Picture]:
     if at.costs.calls:
         yield cost_bars(at)
         yield cost_bars(at, "kind")
-        excess = slow_against_typical(at)
-        if excess is not None:
-            yield excess
+        for optional in (waiting_bars(at), slow_against_typical(at)):
+            if optional is not None:
+                yield optional
     if with_slowest and at.slow.events and at.costs.calls:
         number_of = at.run.loop_columns.loop
         yield loop_beside_typical(at, int(number_of[at.slow.events[0].index]))
