@@ -33,6 +33,8 @@ DROP = 0.12
 FEW, MET = 8, 4
 #: A residual shorter than this is no service: a result is waited for, or the processor [ns].
 NO_SERVICE_NS = 60_000.0
+#: Services of one call alike within this share.
+ALIKE = 0.2
 #: Share of the waits in which the lock was held when they began.
 TAKEN = 0.7
 #: Waits so many times as long as the service are hardly chance, few as they may be.
@@ -353,19 +355,21 @@ def _steadiness(side: _Side) -> None:
 def _behaves(service: _Services, side: _Side) -> bool:
     """Whether the residual behaves as a bare service.
 
-    It keeps still while the wait varies, or lasts as long as calls in which no partner ended.
+    It keeps still while the wait varies, or lasts as long as calls in which no partner ended. Where
+    it is clearly shorter than those, the other's row outlasts its lock, and waits cannot be told.
     """
     if len(side.residual) < FEW:
         return False
     _steadiness(side)
-    if np.isfinite(side.still) and side.still_se < 0.12 and abs(side.still) < 0.35:
-        return True
+    still = side.still_se < 0.12 and abs(side.still) < 0.35
     free = service.unhindered(side.me)
-    if len(free) < 20:
+    if len(free) < MET:
+        return still
+    usual, took = float(np.quantile(free, 0.25)), median(side.residual)
+    if took < (1 - ALIKE) * usual - NO_SERVICE_NS:
         return False
-    usual = median(free)
-    alike = abs(median(side.residual) - usual) < 0.2 * usual
-    return alike and median(side.wait) > 0.3 * usual
+    alike = len(free) >= 20 and took < (1 + ALIKE) * usual
+    return still or (alike and median(side.wait) > 0.3 * usual)
 
 
 def _evidence(service: _Services, side: _Side) -> int:
