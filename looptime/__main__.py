@@ -3,6 +3,8 @@
 import gc
 import os
 import sys
+import warnings
+from pathlib import Path
 
 __all__ = ["main"]
 
@@ -14,6 +16,13 @@ def main() -> None:
     os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
     # there are no large products of matrices: more threads would only wait for work
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # what a library warns of is for whoever writes this program: its users are told in its words
+    os.environ.setdefault("PYTHONWARNINGS", "ignore")  # of the processes that it starts
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:  # closed by whoever started the program
+            setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115
     try:
         from looptime.cli import run
 

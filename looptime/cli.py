@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import tempfile
@@ -34,6 +35,7 @@ from looptime.cli_base import (
     whole_run,
 )
 from looptime.errors import LooptimeError, UsageError
+from looptime.files import write_whole
 from looptime.questions.doors import logs_in, one_log
 
 if TYPE_CHECKING:
@@ -82,6 +84,12 @@ def run(args: Sequence[str]) -> int:
     except (BrokenPipeError, SystemExit):  # click leaves by the latter where the reader has gone
         _silence_stdout()
         return FINE
+    except OSError as error:
+        # files of looptime's own say so themselves: see `looptime.files`
+        if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            return _unforeseen()
+        _silence_stdout()
+        return complain(f"the output cannot be written: {error.strerror}: make room where it goes")
     except Exception:
         return _unforeseen()
     return FINE
@@ -93,12 +101,16 @@ def _silence_stdout() -> None:
 
 
 def _unforeseen() -> int:
-    with tempfile.NamedTemporaryFile(
-        "w", prefix="looptime-trace-", suffix=".txt", delete=False, encoding="utf-8"
-    ) as file:
-        file.write(traceback.format_exc())
-    error = sys.exc_info()[1]
-    complain(f"unforeseen error ({type(error).__name__}); the trace is in {file.name}")
+    kind, trace = type(sys.exc_info()[1]).__name__, traceback.format_exc()
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="looptime-trace-", suffix=".txt", delete=False, encoding="utf-8"
+        ) as file:
+            file.write(trace)
+        complain(f"unforeseen error ({kind}); the trace is in {file.name}")
+    except (OSError, ValueError):
+        last = trace.strip().splitlines()[-3:]
+        complain(f"unforeseen error ({kind}), and no trace could be kept: {' '.join(last)}")
     return UNFORESEEN
 
 
@@ -361,14 +373,7 @@ def recorder(language: str | None, listed: bool, guide: bool, out: str | None) -
     target = Path(out) / sources[language].name
     if target.parent.exists() and not target.parent.is_dir():
         raise UsageError(f"--out {out}: is a file: name a folder")
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with target.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise UsageError(f"{target}: is there already; nothing was written") from error
-    except OSError as error:
-        raise UsageError(f"{target}: cannot be written: {error.strerror}") from error
+    write_whole(target, text, new=True, folders=True)
     print(target)
 
 

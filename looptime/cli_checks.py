@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -21,7 +20,7 @@ from looptime.cli_base import (
     tell,
 )
 from looptime.cli_season import QUERY
-from looptime.errors import UsageError
+from looptime.files import write_whole
 
 if TYPE_CHECKING:
     from looptime.questions.asked import Asked
@@ -162,9 +161,5 @@ def pit(
 
 
 def _write(path: str | None, made: Callable[[], str]) -> None:
-    if path is None:
-        return
-    try:
-        Path(path).write_text(made(), encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be written: {error.strerror}") from error
+    if path is not None:
+        write_whole(path, made())

@@ -18,6 +18,7 @@ from looptime.analysers.together import together
 from looptime.analysers.waits import Delay, delay
 from looptime.analysers.warmup import warmup
 from looptime.errors import LooptimeError, UsageError
+from looptime.files import write_whole
 from looptime.findings import CAUTION
 from looptime.findings import summarise as with_findings
 from looptime.project import Project
@@ -292,13 +293,7 @@ def draft(logs: Sequence[Log], target: str) -> None:
 
     if not logs:
         raise UsageError("--draft-project needs a log that can be read")
-    try:
-        with Path(target).open("x", encoding="utf-8", newline="\n") as file:
-            file.write(draft_project(max(logs[0].runs, key=len)))
-    except FileExistsError as error:
-        raise UsageError(f"{target}: is there already; nothing was written") from error
-    except OSError as error:
-        raise UsageError(f"{target}: cannot be written: {error.strerror}") from error
+    write_whole(target, draft_project(max(logs[0].runs, key=len)), new=True)
 
 
 def write_rows_set_aside(logs: Sequence[Log], target: str) -> None:

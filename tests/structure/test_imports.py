@@ -19,6 +19,7 @@ ROOT = Path(__file__).resolve().parents[2]
 FLOORS = (
     {
         "errors",
+        "files",
         "units",
         "schema",
         "run",

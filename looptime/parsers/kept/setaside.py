@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from looptime.errors import UsageError
+from looptime.files import whole_file
 from looptime.parsers.text.source import blocks, is_same_file, open_source, stored
 from looptime.parsers.text.tidy import line_count
 from looptime.schema import REASONS
@@ -113,11 +114,8 @@ def write_set_aside(log: Log, path: str | os.PathLike[str]) -> int:
     if is_same_file(place, log.path):
         raise UsageError(f"{place} is the log itself: name another file for the rows set aside")
     rows = set_aside_rows(log)
-    try:
-        with place.open("w", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file, lineterminator="\n")
-            writer.writerow(("line", "reason", "text"))
-            writer.writerows((line, reason, neutral(text)) for line, reason, text in rows)
-    except OSError as error:
-        raise UsageError(f"{place} cannot be written: {error.strerror or error}") from error
+    with whole_file(place) as part, part.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(("line", "reason", "text"))
+        writer.writerows((line, reason, neutral(text)) for line, reason, text in rows)
     return len(rows)

@@ -5,9 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import os
-import tempfile
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError, UsageError
+from looptime.files import whole_file
 from looptime.parsers.kept.packed import rebuilt
 from looptime.parsers.text.source import EXPORTED
 from looptime.run import CallColumns, MarkColumns, Run
@@ -62,27 +61,8 @@ def write_runs(runs: Sequence[Run], path: str | os.PathLike[str]) -> None:
     write = {".parquet": write_parquet, ".csv": _write_csv}.get(place.suffix.lower())
     if write is None:
         raise UsageError(f"{place}: name the file .parquet or .csv")
-    part = None
-    try:
-        handle, part = tempfile.mkstemp(suffix=".part", prefix=".", dir=place.parent)
-        os.close(handle)
-        write(runs, Path(part))
-        Path(part).chmod(0o666 & ~_umask())  # a scratch file is its owner's alone
-        Path(part).replace(place)
-        part = None
-    except OSError as error:
-        raise UsageError(f"{place}: cannot be written: {error.strerror or error}") from error
-    finally:
-        if part is not None:
-            with suppress(OSError):
-                Path(part).unlink()
-
-
-def _umask() -> int:
-    """What the system takes off the rights of a new file; it can only be seen by setting it."""
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask
+    with whole_file(place) as part:
+        write(runs, part)
 
 
 def _write_csv(runs: Sequence[Run], path: Path) -> None:

@@ -9,6 +9,7 @@ import tempfile
 from pathlib import Path
 
 from looptime.errors import UsageError
+from looptime.files import whole_file
 
 __all__ = ["find_browser", "print_pdf"]
 
@@ -62,7 +63,6 @@ def print_pdf(
             "report in any browser and print it to a file there"
         )
     target = Path(pdf).resolve()
-    target.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="looptime-print-") as folder:
         made = Path(folder) / "report.pdf"
         command = [
@@ -80,8 +80,6 @@ def print_pdf(
             raise UsageError(f"{program}: could not print: {type(error).__name__}") from error
         if not made.is_file() or made.stat().st_size == 0:
             raise UsageError(f"{program}: printed nothing to {target}")
-        try:
-            shutil.copyfile(made, target)
-        except OSError as error:
-            raise UsageError(f"{target}: cannot be written: {error.strerror}") from error
+        with whole_file(target, folders=True) as part:
+            shutil.copyfile(made, part)
     return target

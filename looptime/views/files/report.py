@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from looptime.analysers.pace import Distribution
 from looptime.analysers.summary import Summary
-from looptime.errors import UsageError
+from looptime.files import write_whole
 from looptime.findings.finding import CAUTION, Finding
 from looptime.views.figures.control_figures import control_pictures, gain_table
 from looptime.views.figures.costs_figures import (
@@ -87,11 +87,7 @@ def write_report(
     """
     target = Path(out)
     text = render_report(logs, title=title, version=version, errors=errors, project=project)
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise UsageError(f"{target}: cannot be written: {error.strerror}") from error
+    write_whole(target, text, folders=True)
     return target
 
 
