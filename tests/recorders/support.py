@@ -16,7 +16,7 @@ from tests.conftest import need_tool
 __all__ = ["Log", "check_run", "finish", "nanoseconds", "read", "unix_port"]
 
 
-def finish(*command: object, timeout: float = 60) -> subprocess.CompletedProcess[str]:
+def finish(*command: object, timeout: float = 600) -> subprocess.CompletedProcess[str]:
     """Run a program to its end, whatever that is."""
     words = [str(word) for word in command]
     return subprocess.run(words, check=False, capture_output=True, text=True, timeout=timeout)

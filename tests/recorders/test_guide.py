@@ -31,7 +31,7 @@ def do(folder: Path, *words: object) -> str:
         check=False,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=600,
         cwd=folder,
         env=env,
     )

@@ -132,7 +132,7 @@ public final class Rig {
         nextTelemetryNs = nextFlushNs = nextTickNs = startNs;
         nextFlushNs += (long) (number("flush_s") * 1e9);
         try (PrintWriter out = new PrintWriter(new FileWriter(telemetry))) {
-            while (System.nanoTime() < endNs) {
+            while (System.nanoTime() < endNs || loops < number("least_loops")) {
                 loop(inThread, out);
             }
         }

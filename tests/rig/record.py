@@ -67,7 +67,13 @@ def rig_command(settings: dict[str, Any], language: str, classes: Path) -> list[
 
 
 def record(
-    name: str, out: Path, classes: Path, seconds: float | None = None, *, first: bool = False
+    name: str,
+    out: Path,
+    classes: Path,
+    seconds: float | None = None,
+    *,
+    first: bool = False,
+    least_loops: int = 0,
 ) -> Path:
     """Make one recording.
 
@@ -83,6 +89,8 @@ def record(
         Length [s], if not the one in the table.
     first : bool
         Whether the rig goes before all else that the machine has to do.
+    least_loops : int
+        It goes on until there are so many, however slow the machine.
 
     Returns
     -------
@@ -98,7 +106,8 @@ def record(
     log.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         places = {"out": folder, "name": log.name[:-7], "truth": str(Path(folder, "truth.json"))}
-        command = rig_command({**settings, **places}, language, classes)
+        told = {**settings, **places, "least_loops": least_loops}
+        command = rig_command(told, language, classes)
         subprocess.run(with_priority(command) if first else command, check=True, cwd=TOP)
         counted = json.loads(Path(places["truth"]).read_text(encoding="utf-8"))
         (written,) = Path(folder).glob("*.csv")

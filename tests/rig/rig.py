@@ -83,7 +83,7 @@ class Rig:
         """Run the loop for as long as the settings say."""
         end_ns = self.start_ns + int(float(self.settings["seconds"]) * 1e9)
         with tempfile.TemporaryFile("w", encoding="utf-8") as telemetry:
-            while now_ns() < end_ns:
+            while now_ns() < end_ns or self.loops < int(self.settings["least_loops"]):
                 self.recorder.loop()
                 self.count_loop(now_ns())
                 self.loop(telemetry)

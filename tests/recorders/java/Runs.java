@@ -141,16 +141,16 @@ public final class Runs {
         }
     }
 
-    /** Prints what the loop's thread allocates in each of five stretches of 20,000 loops. */
+    /** Prints what the loop's thread allocates in each of five stretches of 2,000 loops. */
     private static void allocation() throws Exception {
         ThreadMXBean bean = (ThreadMXBean) ManagementFactory.getThreadMXBean();
         long id = Thread.currentThread().getId();
         long[] bytes = new long[5];
-        loops(5000);
+        loops(2000);
         bean.getThreadAllocatedBytes(id);
         for (int n = 0; n < bytes.length; n++) {
             long before = bean.getThreadAllocatedBytes(id);
-            loops(20000);
+            loops(2000);
             bytes[n] = bean.getThreadAllocatedBytes(id) - before;
         }
         System.out.println(java.util.Arrays.toString(bytes));
