@@ -1,16 +1,48 @@
-"""Files that are there whole or not at all: written beside their place, then renamed."""
+"""Files: whole or not there, as they are written beside and renamed; read only where none waits."""
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from stat import S_ISDIR, S_ISREG, S_ISSOCK
+from typing import BinaryIO
 
 from looptime.errors import UsageError
 
-__all__ = ["whole_file", "write_whole"]
+__all__ = ["open_plain", "whole_file", "write_whole"]
+
+#: Reading bytes, without waiting for whoever writes into a pipe.
+_READING = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+
+
+def open_plain(path: str | os.PathLike[str]) -> BinaryIO:
+    """Open a file for its bytes, unless it is a pipe, a socket or a device, which may wait.
+
+    Raises
+    ------
+    OSError
+        If it cannot be opened, or is no plain file.
+
+    Examples
+    --------
+    >>> open_plain(os.devnull)
+    Traceback (most recent call last):
+    OSError: [Errno 22] it is a pipe, a socket or a device: '/dev/null'
+    """
+    kind = Path(path).stat().st_mode
+    if not S_ISSOCK(kind):  # that cannot even be opened
+        handle = os.open(path, _READING)
+        kind = os.fstat(handle).st_mode
+        if S_ISREG(kind):
+            return os.fdopen(handle, "rb")
+        os.close(handle)
+    if S_ISDIR(kind):
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), os.fspath(path))
+    raise OSError(errno.EINVAL, "it is a pipe, a socket or a device", os.fspath(path))
 
 
 @contextlib.contextmanager
@@ -64,7 +96,8 @@ def whole_file(
     except FileExistsError as error:
         raise UsageError(f"{path}: is there already; nothing was written") from error
     except OSError as error:
-        raise UsageError(f"{path}: cannot be written: {error.strerror or error}") from error
+        why = os.strerror(error.errno) if error.errno else str(error)
+        raise UsageError(f"{path}: cannot be written: {why}") from error
     finally:
         if part is not None:
             with contextlib.suppress(OSError):

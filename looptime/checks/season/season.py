@@ -17,6 +17,7 @@ becomes the name of a file.
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import re
@@ -30,6 +31,7 @@ from typing import TYPE_CHECKING, Any
 from looptime.checks.recording.facts import Facts
 from looptime.checks.season.query import Query, in_order, is_query, parse_query
 from looptime.errors import LooptimeError, UsageError
+from looptime.files import open_plain
 
 if TYPE_CHECKING:  # Parquet is loaded only when an entry is read or written
     from looptime.checks.season.entries import Entry
@@ -107,11 +109,14 @@ class Season:
         self.damaged: dict[str, str] = {}
         mark = self.folder / _MARK
         try:
-            found = json.loads(mark.read_text(encoding="utf-8"))["looptime_season"]
+            with open_plain(mark) as file:
+                found = json.loads(file.read())["looptime_season"]
         except (FileNotFoundError, NotADirectoryError):
             self._make(create)
             return
-        except (OSError, ValueError, KeyError, TypeError) as error:
+        except OSError as error:
+            raise SeasonError(f"{mark}: cannot be read: {error.strerror}") from error
+        except (ValueError, KeyError, TypeError) as error:
             whole = f'{{"looptime_season": {SEASON_VERSION}}}'
             raise SeasonError(f"{mark}: is damaged: write {whole} into it") from error
         if not isinstance(found, int) or found > SEASON_VERSION:
@@ -140,17 +145,18 @@ class Season:
     def _publish(self, path: Path, data: bytes) -> None:
         """Write a file so that it is whole or not there at all."""
         partial = self.folder / "partial"
-        partial.mkdir(parents=True, exist_ok=True)
-        path.parent.mkdir(parents=True, exist_ok=True)
         made = partial / f"{os.getpid()}-{uuid.uuid4().hex}"
         try:
+            partial.mkdir(parents=True, exist_ok=True)
+            path.parent.mkdir(parents=True, exist_ok=True)
             with made.open("xb") as file:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
             _rename(made, path)
         except OSError as error:
-            made.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):  # where nothing can be written nothing is removed
+                made.unlink(missing_ok=True)
             raise SeasonError(
                 f"{path}: cannot be written ({error.strerror}): what was added before is kept;"
                 " make room or mend the rights, then add again"
@@ -182,14 +188,17 @@ class Season:
         return from_file(self.path_of(name), histograms)
 
     def drop(self, names: Iterable[str]) -> int:
-        """Remove entries and their baseline marks; returns how many were there."""
+        """Remove entries and their baseline marks; returns how many were there.
+
+        Raises
+        ------
+        SeasonError
+            If one cannot be removed; the entries before it are gone, it and its mark are there.
+        """
         count = 0
         for name in names:
-            (self.folder / "baseline" / name).unlink(missing_ok=True)
-            path = self.path_of(name)
-            if path.exists():
-                path.unlink(missing_ok=True)
-                count += 1
+            count += _removed(self.path_of(name))
+            _removed(self.folder / "baseline" / name)
         return count
 
     def mark_baseline(self, names: Sequence[str], on: bool = True) -> None:
@@ -199,7 +208,7 @@ class Season:
             if on:
                 self._publish(mark, b"")
             else:
-                mark.unlink(missing_ok=True)
+                _removed(mark)
 
     def clean(self) -> int:
         """Remove what a crash left half written more than an hour ago; returns how many."""
@@ -215,20 +224,15 @@ class Season:
 
     def _files(self) -> dict[str, os.DirEntry[str]]:
         found = {}
-        root = self.folder / "entries"
-        if not root.is_dir():
-            return {}
-        for part in os.scandir(root):
-            if part.is_dir():
-                for file in os.scandir(part.path):
-                    name, dot, kind = file.name.partition(".")
-                    if dot and kind == "parquet":
-                        found[name] = file
+        for part in _listing(self.folder / "entries"):
+            for file in _listing(part.path) if part.is_dir() else ():
+                name, dot, kind = file.name.partition(".")
+                if dot and kind == "parquet" and file.is_file():
+                    found[name] = file
         return found
 
     def _marked(self) -> set[str]:
-        folder = self.folder / "baseline"
-        return set(os.listdir(folder)) if folder.is_dir() else set()
+        return {mark.name for mark in _listing(self.folder / "baseline")}
 
     def entries(self) -> list[Listed]:
         """All readable entries in the order of their recording; `damaged` names the others."""
@@ -237,7 +241,10 @@ class Season:
         self.damaged = {}
         files = self._files()
         for name, file in files.items():
-            stat = file.stat()
+            try:
+                stat = file.stat()
+            except OSError:  # dropped since by another process
+                continue
             stamp = [stat.st_size, stat.st_mtime_ns]
             row = index.get(name)
             if row is None or row.get("stamp") != stamp:
@@ -298,13 +305,15 @@ class Season:
         try:
             entry = self.load(name, histograms=False)
         except DamagedError as error:
-            self.damaged[name] = str(error)
+            if name in self:  # else dropped since by another process
+                self.damaged[name] = str(error)
             return None
         return index_row(entry, stamp)
 
     def _read_index(self) -> dict[str, dict[str, Any]]:
         try:
-            data = json.loads((self.folder / "index.json").read_bytes())
+            with open_plain(self.folder / "index.json") as file:
+                data = json.loads(file.read())
             if data["index_version"] == INDEX_VERSION:
                 rows: dict[str, dict[str, Any]] = data["entries"]
                 for row in rows.values():
@@ -318,6 +327,32 @@ class Season:
         data = json.dumps({"index_version": INDEX_VERSION, "entries": rows}, sort_keys=True)
         with contextlib.suppress(SeasonError):  # what cannot be written to can still be read
             self._publish(self.folder / "index.json", data.encode())
+
+
+def _removed(path: Path) -> bool:
+    """Remove a file; returns whether it was there."""
+    try:
+        path.unlink()
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        if error.errno == errno.EROFS and not os.path.lexists(path):
+            return False
+        raise SeasonError(
+            f"{path}: cannot be removed: {error.strerror}: mend the rights"
+        ) from error
+    return True
+
+
+def _listing(folder: str | Path) -> list[os.DirEntry[str]]:
+    """What a folder holds; nothing where there is none, or none any more."""
+    try:
+        with os.scandir(folder) as found:
+            return list(found)
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    except OSError as error:
+        raise SeasonError(f"{folder}: cannot be read: {error.strerror}: mend the rights") from error
 
 
 def _rename(source: Path, target: Path) -> None:

@@ -11,6 +11,7 @@ from stat import S_ISDIR, S_ISREG
 from typing import BinaryIO, cast
 
 from looptime.errors import LogError
+from looptime.files import open_plain
 from looptime.parsers.text.rewritten import Rewritten, pieces
 
 __all__ = [
@@ -123,7 +124,7 @@ def open_bytes(path: str | os.PathLike[str]) -> BinaryIO:
         If it cannot be opened.
     """
     if not is_address(path):
-        return Path(path).open("rb")
+        return open_plain(path)
     try:
         import fsspec
 

@@ -1,9 +1,12 @@
 """The season's folder keeps every entry whatever happens around it."""
 
+import errno
 import json
 import multiprocessing
 import os
+import shutil
 import time
+from pathlib import Path
 
 import numpy as np
 import pyarrow.dataset as ds
@@ -13,6 +16,7 @@ import pytest
 from looptime.checks.recording.figures import measure
 from looptime.checks.recording.recording import Settings, content_hash, record
 from looptime.checks.season import entries as entries_module
+from looptime.checks.season import season as season_module
 from looptime.checks.season.adding import add_runs, add_season
 from looptime.checks.season.entries import DamagedError, Entry, from_bytes, to_bytes
 from looptime.checks.season.season import Season, SeasonError
@@ -201,6 +205,104 @@ def test_baseline_marks_and_drop(season):
     assert season.drop([names[1]]) == 1
     assert season.drop([names[1]]) == 0
     assert [e.baseline for e in season.entries()] == [False, False]
+
+
+def test_a_read_only_season_with_an_old_index_is_read(season, monkeypatch):
+    """Where nothing can be written the list is that of the entries; a change is refused."""
+    add_runs(season, [recording(s) for s in (1, 2)])
+    whole = season.entries()
+    (season.folder / "index.json").write_text("{}", encoding="utf-8")
+    (season.folder / "partial").rmdir()
+
+    def refuse(*_, **__):
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    for change in ("mkdir", "unlink", "touch"):
+        monkeypatch.setattr(Path, change, refuse)
+    monkeypatch.setattr(os, "replace", refuse)
+    assert season.entries() == whole
+    for change in (
+        lambda: season.drop([whole[0].name]),
+        lambda: season.mark_baseline([whole[0].name]),
+        lambda: add_runs(season, [recording(3)]),
+    ):
+        with pytest.raises(SeasonError, match="Read-only file system"):
+            change()
+    season.mark_baseline([whole[0].name], on=False)  # it has no mark: nothing is to be done
+    assert season.entries() == whole
+
+
+def test_a_drop_without_rights_takes_nothing_away(season, monkeypatch):
+    """It is refused in a line, and the entry keeps its baseline mark."""
+    add_runs(season, [recording(1)])
+    season.mark_baseline(_names(season))
+
+    def refuse(*_, **__):
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "unlink", refuse)
+    with pytest.raises(SeasonError, match="cannot be removed: Permission denied: mend the rights"):
+        season.drop(_names(season))
+    assert [e.baseline for e in season.entries()] == [True]
+
+
+def test_a_season_without_the_right_to_read_is_said_so(season, monkeypatch):
+    """It is not taken for damaged, nor for empty."""
+
+    def refuse(*_, **__):
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(os, "scandir", refuse)
+    with pytest.raises(SeasonError, match="cannot be read: Permission denied"):
+        season.entries()
+    monkeypatch.setattr(season_module, "open_plain", refuse)
+    with pytest.raises(SeasonError, match="cannot be read: Permission denied"):
+        Season(season.folder)
+
+
+@pytest.mark.parametrize("moment", ["listed", "measured", "read"])
+def test_listing_while_another_process_drops(moment, season, monkeypatch):
+    """An entry that goes between any two steps of a list is not in it, and is not damaged."""
+    add_runs(season, [recording(s) for s in (1, 2, 3)])
+    first, *rest = _names(season)
+    (season.folder / "index.json").unlink()
+    files, load = Season._files, Season.load
+
+    def listed(self):
+        found = files(self)
+        if moment == "listed":
+            shutil.rmtree(self.path_of(first).parent)
+        elif moment == "measured":
+            found[first].stat()
+            self.drop([first])
+        return found
+
+    def read(self, name, histograms=True):
+        if moment == "read":
+            self.drop([first])
+        return load(self, name, histograms)
+
+    monkeypatch.setattr(Season, "_files", listed)
+    monkeypatch.setattr(Season, "load", read)
+    assert [e.name for e in season.entries()] == rest
+    assert season.damaged == {}
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs pipes with names")
+def test_a_pipe_in_a_season_is_not_waited_for(season):
+    """In place of the index or an entry it is passed over, in place of the mark it is said."""
+    add_runs(season, [recording(1)])
+    whole = season.entries()
+    entry = season.path_of("0" * 64)
+    entry.parent.mkdir()
+    (season.folder / "index.json").unlink()
+    os.mkfifo(season.folder / "index.json")
+    os.mkfifo(entry)
+    assert season.entries() == whole
+    (season.folder / "season.json").unlink()
+    os.mkfifo(season.folder / "season.json")
+    with pytest.raises(SeasonError, match="it is a pipe, a socket or a device"):
+        Season(season.folder)
 
 
 def test_a_season_that_cannot_be_made_is_said_so(tmp_path):

@@ -1,0 +1,168 @@
+"""Files that are whole or not there, and an output that is full."""
+
+from __future__ import annotations
+
+import os
+import stat
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from looptime.errors import UsageError
+from looptime.files import whole_file, write_whole
+
+ROWS = "loop,name,start_ms,duration_ms\n" + "".join(
+    f"{k},gyro.read,{20 * k},{2 + k % 3}\n{k},drive,{20 * k + 5},{9}\nbroken row {k}\n"
+    for k in range(60)
+)
+
+
+def test_takes_its_place_when_whole(tmp_path):
+    """The old text stands until the new one is whole; nothing else is left in the folder."""
+    place = tmp_path / "out.txt"
+    place.write_text("old", encoding="utf-8")
+    with whole_file(place) as part:
+        part.write_text("new", encoding="utf-8")
+        assert place.read_text(encoding="utf-8") == "old"
+        assert part.parent == tmp_path
+    assert place.read_text(encoding="utf-8") == "new"
+    assert list(tmp_path.iterdir()) == [place]
+
+
+@pytest.mark.parametrize("error", [OSError("full"), RuntimeError("ours"), KeyboardInterrupt()])
+def test_whatever_goes_wrong_leaves_the_old(error, tmp_path):
+    """A write that fails, a fault or an interruption in the middle change nothing."""
+    place = tmp_path / "out.txt"
+    place.write_text("old", encoding="utf-8")
+
+    def fail():
+        with whole_file(place) as part:
+            part.write_text("half", encoding="utf-8")
+            raise error
+
+    with pytest.raises((UsageError, RuntimeError, KeyboardInterrupt)):
+        fail()
+    assert place.read_text(encoding="utf-8") == "old"
+    assert list(tmp_path.iterdir()) == [place]
+
+
+def test_new_refuses_what_is_there(tmp_path):
+    """Where nothing may be there yet, what is there stays, be it a file, a folder or a link."""
+    (tmp_path / "file").write_text("old", encoding="utf-8")
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "link").symlink_to(tmp_path / "nowhere")
+    for name in ("file", "folder", "link"):
+        with pytest.raises(UsageError, match="is there already; nothing was written"):
+            write_whole(tmp_path / name, "new", new=True)
+    assert (tmp_path / "file").read_text(encoding="utf-8") == "old"
+    assert not (tmp_path / "nowhere").exists()
+
+
+def test_a_card_without_links_refuses_too(tmp_path, monkeypatch):
+    """A file system that knows no links takes a new file and refuses one that is there."""
+
+    def refuse(source, target):
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", refuse)
+    write_whole(tmp_path / "a", "new", new=True)
+    with pytest.raises(UsageError, match="is there already"):
+        write_whole(tmp_path / "a", "newer", new=True)
+    assert (tmp_path / "a").read_text(encoding="utf-8") == "new"
+
+
+def test_link_rights_folders_and_device(tmp_path):
+    """A link is written through, rights are kept, folders made when asked; a device stays one."""
+    real, link = tmp_path / "real", tmp_path / "link"
+    real.write_text("old", encoding="utf-8")
+    real.chmod(0o640)
+    link.symlink_to(real)
+    write_whole(link, "new")
+    assert link.is_symlink()
+    assert real.read_text(encoding="utf-8") == "new"
+    assert stat.S_IMODE(real.stat().st_mode) == 0o640
+    write_whole(tmp_path / "a" / "b", "deep", folders=True)
+    with pytest.raises(UsageError, match="cannot be written: No such file or directory"):
+        write_whole(tmp_path / "c" / "d", "deep")
+    write_whole(os.devnull, "gone")
+    assert stat.S_ISCHR(Path(os.devnull).stat().st_mode)
+
+
+WRITERS = {
+    "rows set aside": ["summary", "--set-aside", "OUT"],
+    "draft": ["summary", "--draft-project", "OUT"],
+    "report": ["report", "--out", "OUT.html"],
+    "parquet": ["export", "--out", "OUT.parquet"],
+    "csv": ["export", "--out", "OUT.csv"],
+    "junit": ["gate", "--junit", "OUT"],
+    "markdown": ["gate", "--markdown", "OUT"],
+}
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows sets no limit to the size of files")
+@pytest.mark.parametrize("what", WRITERS)
+def test_disk_full_leaves_the_old_file(what, tmp_path):
+    """Where a file cannot grow, one line says so and what was there before is still there."""
+    log = tmp_path / "log.csv"
+    log.write_text(ROWS, encoding="utf-8")
+    words = [word.replace("OUT", str(tmp_path / "out")) for word in WRITERS[what]]
+    old = None if what == "draft" else Path(words[-1])
+    if old is not None:
+        old.write_text("old", encoding="utf-8")
+    code = (
+        "import resource, sys; resource.setrlimit(resource.RLIMIT_FSIZE, (16, 16));"
+        "from looptime.__main__ import main; sys.argv[0] = 'looptime'; main()"
+    )
+    command = [sys.executable, "-c", code, words[0], str(log), *words[1:]]
+    done = subprocess.run(command, check=False, capture_output=True, text=True, timeout=600)
+    assert done.returncode == 2, done.stdout + done.stderr
+    assert done.stderr.count("\n") == 1
+    assert "cannot be written: File too large" in done.stderr
+    left = {log} if old is None else {log, old}
+    assert set(tmp_path.iterdir()) == left
+    assert old is None or old.read_text(encoding="utf-8") == "old"
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+@pytest.mark.parametrize("words", [["summary"], ["summary", "--json"], ["slow"], ["--help"]])
+def test_full_output_is_said_in_a_line(words, tmp_path):
+    """Where what is printed cannot be written, one line says so and the exit code is 2."""
+    log = tmp_path / "log.csv"
+    log.write_text(ROWS, encoding="utf-8")
+    command = [sys.executable, "-m", "looptime", *words, *([] if "--help" in words else [log])]
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        done = subprocess.run(
+            command, check=False, stdout=full, stderr=subprocess.PIPE, text=True, timeout=600
+        )
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert "the output cannot be written: No space left on device" in done.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="closes by the shell's words")
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-"])
+def test_closed_streams_are_no_fault(closed, tmp_path):
+    """A program started without one of its streams does its work."""
+    log = tmp_path / "log.csv"
+    log.write_text(ROWS, encoding="utf-8")
+    line = f'"{sys.executable}" -m looptime export "{log}" --out "{tmp_path}/out.csv" {closed}'
+    done = subprocess.run(["sh", "-c", line], check=False, capture_output=True, timeout=600)
+    assert done.returncode == 0
+    assert (tmp_path / "out.csv").read_text(encoding="utf-8").startswith("# looptime-run: ")
+
+
+def test_no_warning_of_a_library_is_shown():
+    """What a library warns of reaches nobody's screen, here and in processes started."""
+    code = (
+        "import subprocess, sys, warnings; import looptime.cli;"
+        "warn = 'import warnings; warnings.warn(chr(33) * 3)';"
+        "call = lambda: subprocess.call([sys.executable, '-c', warn]);"
+        "looptime.cli.run = lambda words: exec(warn) or call();"
+        "from looptime.__main__ import main; main()"
+    )
+    clean = {k: v for k, v in os.environ.items() if k != "PYTHONWARNINGS"}
+    command = [sys.executable, "-c", code]
+    done = subprocess.run(command, check=False, capture_output=True, text=True, env=clean)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
