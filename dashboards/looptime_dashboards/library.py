@@ -14,11 +14,13 @@ import threading
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
+from stat import S_ISREG
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from looptime.errors import LogError, LooptimeError, UsageError
+from looptime.files import open_plain
 from looptime.project import Project
 from looptime.questions.asked import Asked
 from looptime.questions.doors import find_logs
@@ -37,6 +39,8 @@ DROP_LIMIT = 256 * 1024 * 1024
 _KEPT_BYTES = 650 * 1024 * 1024
 _MOST_LOGS = 2000
 _MOST_DROPPED = 12
+#: How long a file may keep a look at the folder waiting without giving a byte [s].
+_PATIENCE_S = 2.0
 
 
 @dataclass(frozen=True)
@@ -95,9 +99,11 @@ class Library:
         self.version = 0
         self._work = work
         self._lock = threading.RLock()
+        self._looking = threading.Lock()  # held by the one that looks; nobody waits for it
         self._offered: dict[str, Offered] = {}
         self._paths: dict[str, Path] = {}
         self._hashes: dict[tuple[str, int, int], str] = {}
+        self._slow: dict[tuple[str, int, int], _Hashing] = {}
         self._seen: dict[str, tuple[int, int]] = {}
         self._logs: dict[str, Log] = {}
         self._dropped: set[str] = set()
@@ -124,43 +130,74 @@ class Library:
         with self._lock:
             if self.folder is None or time.monotonic() - self._scanned < least_s:
                 return self.version
-            first = not self._scanned
-            self._scanned = time.monotonic()
+        if self._looking.acquire(blocking=False):
             try:
-                files = find_logs(self.folder)[:_MOST_LOGS]
-            except (UsageError, OSError):
-                files = []
-            found: dict[str, tuple[Offered, Path]] = {}
-            for file in files:
-                one = self._look(Path(file), first)
-                if one is not None:
-                    found.setdefault(one.key, (one, Path(file)))
+                self._look_through(self.folder)
+            finally:
+                self._looking.release()
+        return self.version
+
+    def _look_through(self, folder: Path) -> None:
+        first = not self._scanned
+        self._scanned = time.monotonic()
+        try:
+            files = find_logs(folder)[:_MOST_LOGS]
+        except (UsageError, OSError):
+            files = []
+        found: dict[str, tuple[Offered, Path]] = {}
+        for file in files:
+            one = self._look(Path(file), first)
+            if one is not None:
+                found.setdefault(one.key, (one, Path(file)))
+        with self._lock:
             self._take_over(found)
-            return self.version
 
     def _look(self, path: Path, first: bool) -> Offered | None:
         """What a file is offered as; None while it is still being written."""
         try:
             real, at = path.resolve(), path.stat()
-        except OSError:
-            return None
+        except (OSError, RuntimeError):  # the latter for links that lead round in a ring
+            return self._unread(path, "is a link to no file") if path.is_symlink() else None
         assert self.folder is not None
         if not real.is_relative_to(self.folder):  # a link that leads out of the folder
             return None
+        if not S_ISREG(at.st_mode):
+            return self._unread(path, "is a pipe, a socket or a device")
         mark = (at.st_size, at.st_mtime_ns)
         settled = self._seen.get(str(path)) == mark or (first and time.time() - at.st_mtime > 2)
         self._seen[str(path)] = mark
         if not settled:
             return None
-        key = self._hashes.get((str(path), *mark))
-        if key is None:
-            try:
-                key = _key_of(path)
-            except OSError:
-                return None
-            self._hashes[(str(path), *mark)] = key
+        try:
+            key = self._key_of(path, mark)
+        except TimeoutError:
+            return self._unread(path, "does not answer: its disk or network is away")
+        except OSError:
+            return None
+        return Offered(key, self._name(path), at.st_size, at.st_mtime)
+
+    def _key_of(self, path: Path, mark: tuple[int, int]) -> str:
+        place = (str(path), *mark)
+        if place not in self._hashes:
+            hashing = self._slow.get(place) or _Hashing(path)
+            if not hashing.done():
+                self._slow[place] = hashing
+                raise TimeoutError
+            self._slow.pop(place, None)
+            if hashing.error is not None:
+                raise hashing.error
+            self._hashes[place] = hashing.key
+        return self._hashes[place]
+
+    def _name(self, path: Path) -> str:
+        assert self.folder is not None
         name = path.relative_to(self.folder) if path.is_relative_to(self.folder) else path.name
-        return Offered(key, str(Path(name).as_posix()), at.st_size, at.st_mtime)
+        return Path(name).as_posix()
+
+    def _unread(self, path: Path, why: str) -> Offered:
+        """What is offered of a file that is passed over: its name, and the reason."""
+        name = self._name(path)
+        return Offered(_digest(os.fsencode(path)), name, 0, 0.0, error=f"{name}: {why}")
 
     def _take_over(self, found: dict[str, tuple[Offered, Path]]) -> None:
         before = {k: (o.name, o.changed) for k, o in self._offered.items()}
@@ -168,7 +205,7 @@ class Library:
             del self._offered[key], self._paths[key]
         for key, (one, path) in found.items():
             known = self._offered.get(key, one)
-            self._offered[key] = replace(one, key=known.key, error=known.error)
+            self._offered[key] = replace(one, key=known.key, error=one.error or known.error)
             self._paths[key] = path
         if before != {k: (o.name, o.changed) for k, o in self._offered.items()}:
             self.version += 1
@@ -243,6 +280,8 @@ class Library:
                 self._logs[key] = log  # the one used last is forgotten last
                 return log
             path, offered = self._paths.get(content), self._offered.get(content)
+        if offered is not None and offered.error and not offered.changed:  # passed over
+            raise UsageError(offered.error)
         if path is None or offered is None:
             raise UsageError("this log is not here: it was changed or taken away; choose another")
         text = f"Reading {offered.name} ({size_text(offered.size)})"
@@ -360,12 +399,32 @@ def _digest(data: bytes) -> str:
     return hashlib.blake2b(data, digest_size=8).hexdigest()
 
 
-def _key_of(path: Path) -> str:
-    made = hashlib.blake2b(digest_size=8)
-    with path.open("rb") as file:
-        while block := file.read(1 << 20):
-            made.update(block)
-    return made.hexdigest()
+class _Hashing(threading.Thread):
+    """Makes the key of a file aside, because a disk or network that is away may never answer."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(daemon=True)
+        self.key = ""
+        self.error: OSError | None = None
+        self._path, self._moved = path, time.monotonic()
+        self.start()
+
+    def run(self) -> None:
+        made = hashlib.blake2b(digest_size=8)
+        try:
+            with open_plain(self._path) as file:
+                while block := file.read(1 << 20):
+                    made.update(block)
+                    self._moved = time.monotonic()
+        except OSError as error:
+            self.error = error
+        self.key = made.hexdigest()
+
+    def done(self) -> bool:
+        """Whether the key is there; waits as long as bytes come, and a little."""
+        while self.is_alive() and time.monotonic() - self._moved < _PATIENCE_S:
+            self.join(0.05)
+        return not self.is_alive()
 
 
 def _bytes_of(log: Log) -> int:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import socket
+import threading
 from pathlib import Path
+from typing import BinaryIO
 
 import pytest
 from looptime_dashboards import library
@@ -78,3 +82,68 @@ def test_a_link_that_leads_out_of_the_folder_is_not_followed(tmp_path: Path) -> 
     here.scan(0)
     here.scan(0)
     assert [o.name for o in here.offered()] == ["in.csv"]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs pipes with names")
+def test_pipes_sockets_and_rings_of_links_are_passed_over_with_a_reason(tmp_path: Path) -> None:
+    """None of them is opened; each is on offer with why it is not read; logs are read as ever."""
+    (tmp_path / "good.csv").write_bytes(log(1))
+    os.mkfifo(tmp_path / "pipe.csv")
+    (tmp_path / "ring.csv").symlink_to(tmp_path / "ring.csv")
+    (tmp_path / "gone.csv").symlink_to(tmp_path / "nowhere")
+    (tmp_path / "folder.csv").symlink_to(tmp_path)
+    with socket.socket(socket.AF_UNIX) as listening:
+        here = os.getcwd()
+        os.chdir(tmp_path)  # a socket's path must be short
+        listening.bind("socket.csv")
+        os.chdir(here)
+        library_here = made(tmp_path)
+        library_here.scan(0)
+        library_here.scan(0)
+    offered = {o.name: o for o in library_here.offered()}
+    assert set(offered) == {"good.csv", "pipe.csv", "socket.csv", "ring.csv", "gone.csv"}
+    assert offered["good.csv"].error == ""
+    for name, why in {
+        "pipe.csv": "is a pipe, a socket or a device",
+        "socket.csv": "is a pipe, a socket or a device",
+        "ring.csv": "is a link to no file",
+        "gone.csv": "is a link to no file",
+    }.items():
+        assert offered[name].error == f"{name}: {why}"
+        with pytest.raises(UsageError, match=why):
+            library_here.log(offered[name].key)
+    assert len(library_here.log(offered["good.csv"].key, 60).runs[0]) > 40
+
+
+def test_a_file_that_does_not_answer_holds_nobody_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is on offer with the reason until it answers; meanwhile no lock is held for it."""
+    answers = threading.Event()
+    asked = threading.Event()
+
+    def open_slowly(path: Path) -> BinaryIO:
+        if path.name == "away.csv":
+            asked.set()
+            answers.wait()
+        return Path(path).open("rb")
+
+    monkeypatch.setattr(library, "open_plain", open_slowly)
+    for seed, name in enumerate(("away.csv", "good.csv")):
+        (tmp_path / name).write_bytes(log(seed))
+    here = made(tmp_path)
+    here.scan(0)
+    monkeypatch.setattr(library, "_PATIENCE_S", 1e9)
+    looking = threading.Thread(target=here.scan, args=(0,))
+    looking.start()
+    asked.wait()
+    assert here.scan(0) == here.version, "another look does not wait for the first"
+    assert here.offered() == []
+    monkeypatch.setattr(library, "_PATIENCE_S", 0.0)
+    looking.join()
+    offered = {o.name: o for o in here.offered()}
+    assert offered["away.csv"].error.endswith("does not answer: its disk or network is away")
+    monkeypatch.setattr(library, "_PATIENCE_S", 1e9)
+    answers.set()
+    here.scan(0)
+    assert {o.name: o.error for o in here.offered()} == {"away.csv": "", "good.csv": ""}

@@ -64,7 +64,7 @@ def overflow(folder):
     """Print how many rows were made; loop 7 is longer than the ring."""
     p = Program(folder, rows=64)
     made = 0
-    for k in range(1500):
+    for k in range(600):
         p.rec.loop()
         made += k > 0
         for _ in range(40 if k == 7 else 2):
@@ -81,7 +81,7 @@ def overflow_worker(folder):
     p = Program(folder, rows=64)
 
     def work():
-        for k in range(1500):
+        for k in range(600):
             if k == 7:
                 with p.outer:
                     for _ in range(25):
@@ -94,7 +94,7 @@ def overflow_worker(folder):
     worker.start()
     worker.join()
     p.rec.close()
-    print(1500 * 4 + 101)
+    print(600 * 4 + 101)
 
 
 def threads(folder):

@@ -315,7 +315,7 @@ private:
             break;
         case 6: rec_.phase(which % 16 == 6 ? nullptr : "automatic\nnow"); break;
         default:
-            if (which % 64 == 7) {
+            if (which % 512 == 7) {
                 rec_.meta("note", "from\nwherever");
                 rec_.flush();
                 auto timed = other_.time(good_[0]); // of the first, ignored there

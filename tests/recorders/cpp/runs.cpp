@@ -76,7 +76,7 @@ int threads(const std::string& folder, int calls, unsigned rows, int last) {
     }
     for (int n = 0; n < calls; ++n) {
         rec.loop();
-        if (n % 100 == 99) {
+        if (n % 1000 == 999) {
             rec.flush();
         }
         auto timed = rec.time(inner);

@@ -284,7 +284,7 @@ public final class Misuse {
                     }
                     break;
                 default:
-                    if (chance.nextInt(8) == 0) {
+                    if (chance.nextInt(64) == 0) {
                         rec.meta("note", "from\nwherever");
                         rec.flush();
                         allMarks(other, good[0]); // of the first, ignored there

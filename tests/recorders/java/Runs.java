@@ -71,7 +71,7 @@ public final class Runs {
     /** Prints how many rows were made; loop 7 is longer than the ring. */
     private static void overflow() {
         long made = 0;
-        for (int k = 0; k < 3000; k++) {
+        for (int k = 0; k < 600; k++) {
             rec.loop();
             made += k > 0 ? 1 : 0;
             for (int i = 0; i < (k == 7 ? 40 : 2); i++) {
@@ -88,7 +88,7 @@ public final class Runs {
     /** The same in a thread that has no loops; call 7 has more calls in it than the ring. */
     private static void overflowOfWorker() throws Exception {
         Thread worker = new Thread(() -> {
-            for (int k = 0; k < 3000; k++) {
+            for (int k = 0; k < 600; k++) {
                 if (k == 7) {
                     rec.time(outer);
                     for (int n = 0; n < 25; n++) {
@@ -104,7 +104,7 @@ public final class Runs {
         }, "worker");
         worker.start();
         worker.join();
-        System.out.println(3000 * 4 + 101);
+        System.out.println(600 * 4 + 101);
     }
 
     private static void forever() throws Exception {
