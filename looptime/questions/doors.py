@@ -110,6 +110,8 @@ def _inside(path: str) -> list[str]:
 def _members(path: str) -> list[str] | None:
     """The logs in a zip; None where the file is no zip, or another format that is kept as one."""
     named = path.lower().endswith(".zip")
+    if not Path(path).is_file():  # a pipe would be waited for; what is missing is said when read
+        return None
     try:
         if not zipfile.is_zipfile(path):
             if named and Path(path).exists():

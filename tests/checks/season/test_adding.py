@@ -1,6 +1,7 @@
 """Adding logs gives the same bytes however many processes read them, and survives their death."""
 
 import json
+import os
 import socket
 import subprocess
 import sys
@@ -8,6 +9,7 @@ import time
 
 import pytest
 
+from looptime import cli
 from looptime.checks.recording.recording import Settings
 from looptime.checks.season.adding import Job, add_logs
 from looptime.checks.season.season import Season, SeasonError
@@ -88,6 +90,44 @@ def test_a_folder_without_logs(tmp_path):
     """An empty folder is one line."""
     with pytest.raises(UsageError, match="holds no logs"):
         find_logs(tmp_path)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs pipes with names")
+@pytest.mark.parametrize("way", ["folder", "names"])
+def test_pipes_devices_and_rings_of_links_are_not_waited_for(way, tmp_path, capsys):
+    """Each is passed over with its reason, and the logs beside it are added."""
+    logs = tmp_path / "logs"
+    logs.mkdir()
+    rows = "".join(f"{k},{20_000 * k + 300 * (k % 7)}\n" for k in range(600))
+    (logs / "good.csv").write_text("loop,time_us\n" + rows, encoding="utf-8")
+    os.mkfifo(logs / "pipe.csv")
+    (logs / "device.csv").symlink_to("/dev/zero")
+    (logs / "ring.csv").symlink_to(logs / "ring.csv")
+    words = [str(logs)] if way == "folder" else sorted(map(str, logs.iterdir()))
+    season = str(tmp_path / "season")
+    assert cli.run(["season", "add", *words, "--season", season, "--processes", "1"]) == 2
+    said = capsys.readouterr()
+    assert said.out.startswith("1 run added")
+    reasons = sorted(said.err.replace(f"{logs}/", "").splitlines())
+    assert len(reasons) == 3
+    for line, (name, why) in zip(reasons, {
+        "device.csv": "is a pipe or a device",
+        "pipe.csv": "is a pipe or a device",
+        "ring.csv": "Too many levels of symbolic links",
+    }.items(), strict=True):  # fmt: skip
+        assert line.startswith(f"looptime: not added: {name}: ")
+        assert why in line
+    assert cli.run(["season", "list", "--season", season]) == 0
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs pipes with names")
+@pytest.mark.parametrize("command", ["summary", "slow", "plan", "gate", "compare"])
+def test_a_pipe_given_for_a_log_is_refused_at_once(command, tmp_path, capsys):
+    """A pipe that nobody writes into is one line, for every command."""
+    os.mkfifo(tmp_path / "pipe.csv")
+    pipe = str(tmp_path / "pipe.csv")
+    assert cli.run([command, pipe, *(["--against", pipe] if command == "compare" else [])]) == 2
+    assert "is a pipe or a device: save the log to a file first" in capsys.readouterr().err
 
 
 def _free_port():
