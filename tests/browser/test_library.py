@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import socket
 import threading
+import time
 from pathlib import Path
 from typing import BinaryIO
 
@@ -131,8 +132,11 @@ def test_a_file_that_does_not_answer_holds_nobody_up(
     monkeypatch.setattr(library, "open_plain", open_slowly)
     for seed, name in enumerate(("away.csv", "good.csv")):
         (tmp_path / name).write_bytes(log(seed))
+        later = time.time() + 1000  # so that the first look takes it for one still being written
+        os.utime(tmp_path / name, (later, later))
     here = made(tmp_path)
     here.scan(0)
+    assert not asked.is_set()
     monkeypatch.setattr(library, "_PATIENCE_S", 1e9)
     looking = threading.Thread(target=here.scan, args=(0,))
     looking.start()
