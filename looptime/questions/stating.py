@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from looptime.errors import UsageError
+from looptime.files import write_whole
 from looptime.parsers.columns_taken import ColumnsTaken, ColumnTaken, columns_taken
 from looptime.project import FILE_NAME
 from looptime.questions.asked import Asked
@@ -53,5 +54,5 @@ def state_columns(asked: Asked, found: ColumnsTaken) -> Path:
     text = found.stated()
     before = path.read_text(encoding="utf-8-sig") if path.exists() else ""
     gap = "" if not before else "\n" if before.endswith("\n") else "\n\n"
-    path.write_text(before + gap + text, encoding="utf-8")
+    write_whole(path, before + gap + text)
     return path
