@@ -232,7 +232,7 @@ def pacing(
         )
     if mode != "fixed rate":
         return Pacing(mode, why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
-    return _fixed(period, why, achieved, known, wait_ms)
+    return _fixed(period, why, achieved, known, wait_ms, run.clock.tick_ns / 1e6)
 
 
 def _spread(x: Float) -> float:
@@ -341,12 +341,18 @@ def _variance_ratio(period: Float, span: int = 32) -> float | None:
 
 
 def _fixed(
-    period: Float, why: str, achieved: float | None, known: bool, wait_ms: float | None
+    period: Float,
+    why: str,
+    achieved: float | None,
+    known: bool,
+    wait_ms: float | None,
+    tick_ms: float,
 ) -> Pacing:
     middle = median(period)
     nominal = _round_period(middle)
     spread = _spread(period)
-    late = period > middle + max(5 * spread, 0.1 * middle)
+    # one step of the clock more is what rounding makes of an even loop
+    late = period > middle + max(5 * spread, 0.1 * middle, 1.01 * tick_ms)
     kept = period[period < 1.5 * middle]
     after = np.flatnonzero(late[:-1] & ~late[1:])
     caught = period[after + 1] < middle - max(3 * spread, 0.03 * middle)

@@ -203,3 +203,11 @@ def test_a_wait_outside_the_loops_row_is_no_uncovered_work():
     assert basis.judged == "work"
     assert (basis.judged_ns / 1e6).tolist() == work
     assert basis.unattributed_ns.tolist() == [1_000_000] * 70
+
+
+def test_one_step_of_the_clock_more_is_not_late():
+    """An even loop of 5.0025 ms on a clock of 1 ms is 6 ms long each 400 loops, and never late."""
+    start = np.arange(4001) * 5_002_500 // 1_000_000 * 1_000_000
+    found = pacing(make_flat_run(np.diff(start), tick_ns=1_000_000))
+    assert found.fixed_rate
+    assert found.late_count == 0

@@ -108,12 +108,13 @@ def _namings(dialect: Dialect, names: list[str]) -> Iterator[list[str]]:
     edge = min(words, key=lambda k: (kinds[k], -k), default=-1)
     if len(words) < 2 or kinds[edge] != 2:
         edge = -1
-    call = next((k for k in words if k != edge), -1)
+    call = next((k for k in words if k != edge and _changes(dialect, k)), -1)
     unit = _unit(dialect, rising[0]) if rising else "us"
     if rising and call >= 0 and edge >= 0:
         yield _put(names, {rising[0]: f"time_{unit}", call: "name", edge: "edge"})
     if pair is not None:
-        yield _put(names, {pair[0]: f"start_{unit}", pair[1]: f"end_{unit}", call: "name"})
+        put = {pair[0]: f"start_{unit}", pair[1]: f"end_{unit}"}
+        yield _put(names, put | ({call: "name"} if call >= 0 else {}))
     spare = lengths or rising[1:]
     if rising and call >= 0 and spare:
         put = {rising[0]: f"start_{unit}", call: "name", spare[0]: f"duration_{unit}"}
@@ -128,6 +129,12 @@ def _namings(dialect: Dialect, names: list[str]) -> Iterator[list[str]]:
 
 def _constant(dialect: Dialect, index: int) -> bool:
     return len(np.unique(numbers(dialect, index))) < 2
+
+
+def _changes(dialect: Dialect, index: int) -> bool:
+    """Whether words change from row to row, as names of calls do and phases do not."""
+    cells = [row[index] for row in dialect.sample]
+    return sum(a != b for a, b in pairwise(cells)) > 0.2 * (len(cells) - 1)
 
 
 def _put(names: list[str], put: dict[int, str]) -> list[str]:

@@ -21,6 +21,8 @@ from looptime.units import NS_PER_S, UNITS
 __all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_notes", "unit"]
 
 Int = NDArray[np.int64]
+#: Rows by which it is told at which end of its loop a row is stamped.
+_ROWS = 50_000
 
 #: Column map; what a column is, is told by its header and its values.
 COLUMNS: dict[str, Column] = {
@@ -147,8 +149,9 @@ def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
     judged = total if work is None else work
     side = Stamped(content.log.options.stamped or "", "as asked")
     if not side.side and judged is not None:
-        after = np.append(np.diff(found.start), 0).astype(float)
-        side = stamped(judged[row].astype(float), np.where(after > 0, after, np.nan))
+        after = np.append(np.diff(found.start[:_ROWS]), 0).astype(float)
+        length = judged[row[:_ROWS]].astype(float)
+        side = stamped(length, np.where(after > 0, after, np.nan))
     body = None if total is None else total[row]
     if side.side == "end":
         if body is not None:
