@@ -305,6 +305,13 @@ def say_project(asked: Asked, text: Text | None = None) -> None:
         show(plain(f"project {asked.project.path}", longest=300))
 
 
+def options_text(asked: Asked) -> str:
+    """The options under which a log is read, as they are typed behind a command."""
+    import shlex
+
+    return "".join(f" {shlex.join(words)}" for words in asked.options)
+
+
 def tell(asked: Asked, text: Text, told: Told) -> None:
     """Print what a command says, the project file among its books."""
     from looptime.views.text.text_parts import labelled

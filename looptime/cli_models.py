@@ -10,11 +10,11 @@ from looptime.cli_base import (
     JSON,
     Text,
     cli,
+    options_text,
     print_json,
     progress_of,
     reads_logs,
     say_phases,
-    say_project,
     show,
     tell,
     whole_run,
@@ -215,8 +215,7 @@ def plan(
         if as_json:
             print_json(log=log, **found.to_dict())
         else:
-            say_project(asked, text)
-            show(*render_suggestions(found, full=text.full))
+            tell(asked, text, render_suggestions(found, options_text(asked)))
         return
     told = ask(
         asked, run, given, plan_file=plan_file, recurs=classes, run_sd=sd, progress=progress_of()
@@ -230,9 +229,8 @@ def plan(
         extra = {} if came is None else {"actual": came.to_dict()}
         print_json(log=log, **told.to_dict(), **extra)
         return
-    say_project(asked, text)
-    show(*render_plan(told))
-    if came is not None:
+    tell(asked, text, render_plan(told))
+    if came is not None and not text.quiet:
         show(*render_score(came))
 
 

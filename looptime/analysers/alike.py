@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Hashable, Iterable
 
-__all__ = ["grouped", "pattern_of"]
+__all__ = ["grouped", "in_short", "pattern_of"]
 
 #: A token, and what joins it to the next: points, slashes, underlines, digits, a capital letter.
 _TOKEN = re.compile(r"[./_ -]+|\d+|[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[^\sA-Za-z0-9./_-]+")
@@ -71,6 +71,25 @@ def grouped(items: Iterable[tuple[str, Hashable]]) -> list[tuple[str, list[str]]
     for name, key in items:
         groups.setdefault((key, _shape(name)), []).append(name)
     return [(pattern_of(members), members) for members in groups.values()]
+
+
+def in_short(names: Iterable[str], most: int = 3) -> str:
+    """Names in a sentence: like ones by their number and pattern, of many the first few.
+
+    Examples
+    --------
+    >>> in_short(["drive.left.read", "drive.right.read", "mast.read"])
+    '2 x drive.*.read and mast.read'
+    >>> in_short(["a", "b", "c", "d", "e"])
+    'a, b, c and 2 more'
+    """
+    groups = grouped((name, None) for name in names)
+    told = [f"{len(members)} x {pattern}" if len(members) > 1 else pattern
+            for pattern, members in groups]  # fmt: skip
+    left = sum(len(members) for _, members in groups[most:])
+    if left:
+        return f"{', '.join(told[:most])} and {left} more"
+    return " and ".join([", ".join(told[:-1]), told[-1]]) if len(told) > 1 else "".join(told)
 
 
 def _shape(name: str) -> Hashable:

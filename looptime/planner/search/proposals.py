@@ -128,9 +128,9 @@ def older(age_ms: Mapping[str, tuple[float, float]]) -> str:
     Examples
     --------
     >>> older({"mast.read": (12.6, 8.3), "gyro.read": (2.0, 3.0)})
-    'mast.read is 8.3 ms old at use on average, now 12.6 ms'
+    'mast.read was 12.6 ms old at use on average, would be 8.3 ms'
     """
     if not age_ms:
         return ""
     name, (was, after) = max(age_ms.items(), key=lambda kv: abs(kv[1][1] - kv[1][0]))
-    return f"{name} is {after:.1f} ms old at use on average, now {was:.1f} ms"
+    return f"{name} was {was:.1f} ms old at use on average, would be {after:.1f} ms"

@@ -6,12 +6,12 @@ import itertools
 
 import numpy as np
 
+from looptime.analysers.alike import in_short
 from looptime.planner.changes import Change
 from looptime.planner.play.draft import Setting, shortened
 from looptime.planner.play.replay import play
 from looptime.planner.search.look import Look, change_of
 from looptime.schema import CallName
-from looptime.words import named
 
 __all__ = ["batches", "dear_in_threads", "fewer_reads", "later"]
 
@@ -55,7 +55,7 @@ def _batch(look: Look, names: list[str], where: str, doubt: str) -> None:
     look.add(
         [change_of("batch", names, look)], names,
         f"{len(names)} reads {where} take {took:.3g} ms one by one",
-        "low" if stated else "medium", say=f"Read {named(names)} in one batch",
+        "low" if stated else "medium", say=f"Read {in_short(names)} in one batch",
         check="see " + (check or "that each reading still gets to where it is used"),
     )  # fmt: skip
 
@@ -175,7 +175,7 @@ def fewer_reads(look: Look) -> None:
         age = 4 * look.mean_ns / 1e6
         look.add(
             [text], names, f"{share:.0%} of the loop, if what it reads changes slowly", "medium",
-            say=f"Read {named(names)} in every fourth loop",
+            say=f"Read {in_short(names)} in every fourth loop",
             check=f"see that whoever uses it can do with a reading up to {age:.0f} ms old",
             age_of=names[0],
         )  # fmt: skip

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from looptime.analysers.alike import in_short
 from looptime.planner.changes import Change
 from looptime.planner.search.look import LEAST, Look, change_of
-from looptime.words import named
 
 __all__ = ["long_turns", "telemetry", "unchanged_writes"]
 
@@ -43,7 +43,7 @@ def unchanged_writes(look: Look) -> None:
     look.add(
         [half], names,
         f"writes take {share:.0%} of the loop; how many repeat the last value is not known, half "
-        "are assumed", "medium", say=f"Write {named(names)} only when the value changes",
+        "are assumed", "medium", say=f"Write {in_short(names)} only when the value changes",
         check="count how many repeat the last value, and see that no controller stops without "
         "fresh writes", ends=((few,), (most,)),
     )  # fmt: skip

@@ -10,23 +10,29 @@ from rich.padding import Padding
 from rich.text import Text
 
 from looptime.analysers.estimate import Figure
+from looptime.findings.finding import CAUTION_LINE
 from looptime.planner.answer.intervals import Side
 from looptime.planner.answer.predict import CAUTIONS, Prediction
 from looptime.planner.answer.score import Score, Scored
 from looptime.planner.search.proposals import Proposal, Suggestions, older
 from looptime.views.text.control_text import spread_lines
-from looptime.views.text.terminal import caution, figure, heading_line, number, safe, table
+from looptime.views.text.terminal import (
+    caution,
+    command_line,
+    figure,
+    heading_line,
+    number,
+    safe,
+    table,
+)
+from looptime.views.text.text_parts import hanging, indented, labelled
+from looptime.views.text.told import Told
 
 __all__ = ["render_plan", "render_score", "render_suggestions"]
 
 _CALLS = 12
 #: Plans shown before the whole list.
 _FIRST = 3
-_CAUTION = (
-    "a changed loop moves the robot differently. Wheels off the floor for the first run, stop "
-    "control in hand. The hardware maker's documentation, the event's rules and its safety staff "
-    "come first. Figures are estimates and never a safety case."
-)
 _RANGES = (
     "with the range that a future recording will show. effort, 1 for a few lines of code and more "
     "for more ([effort] in looptime.toml states yours)."
@@ -38,7 +44,7 @@ _READ_WORK = (
 )
 
 
-def render_plan(at: Prediction) -> list[RenderableType]:
+def render_plan(at: Prediction) -> Told:
     """A prediction: verdict, before and after, changes, calls, ages, buses, cautions.
 
     Parameters
@@ -48,25 +54,32 @@ def render_plan(at: Prediction) -> list[RenderableType]:
 
     Returns
     -------
-    list of rich renderables
+    Told
     """
-    parts: list[RenderableType] = [Text(_verdict(at), style="bold"), Text(_basis(at))]
-    if at.run_sd_from == "assumed":
-        parts.append(Text("A season of runs, or --run-sd PERCENT, says what yours scatter by."))
+    reasons = []
     if at.gain_shift is not None and at.gain_shift.sentence:
-        parts.append(Text(safe(at.gain_shift.sentence, 1000)))
-    parts += [heading_line("Before and after"), _sides(at.baseline, at.predicted)]
-    parts += [heading_line("What each change does to the mean"), _changes(at)]
-    parts += [heading_line("Calls of the loop, ms a loop"), _calls(at)]
-    ages = _ages(at.baseline, at.predicted)
-    if ages is not None:
-        parts += [heading_line("Reading age at use, ms"), ages]
-    parts += [Text(safe(text, 400)) for text in spread_lines(at.steering)]
-    buses = _buses(at)
-    if buses is not None:
-        parts += [heading_line("Buses"), buses]
-    parts += _rest(at) + _rhythms(at)
-    return parts + _warnings(at.warnings) + _cautions()
+        reasons.append(labelled("gains", at.gain_shift.sentence))
+    reasons += [labelled("mind", text) for text in at.warnings[:2]]
+    reasons.append(indented(Text(CAUTION_LINE)))
+    ages, buses = _ages(at.baseline, at.predicted), _buses(at)
+    wheels = [Text(safe(text, 400)) for text in spread_lines(at.steering)]
+    tables: list[tuple[RenderableType, ...]] = [
+        (heading_line("Before and after"), _sides(at.baseline, at.predicted)),
+        (heading_line("Reading age at use, ms"), *([] if ages is None else [ages]), *wheels)
+        if ages is not None or wheels
+        else (),
+        (heading_line("What each change does to the mean"), _changes(at)),
+        (heading_line("Calls of the loop, ms a loop"), _calls(at)),
+        () if buses is None else (heading_line("Buses"), buses),
+        tuple(_rest(at)),
+    ]
+    more = [*_rhythms(at), *_warnings(at.warnings[2:]), *_cautions()]
+    books: list[RenderableType] = [labelled("figures", _basis(at))]
+    if at.run_sd_from == "assumed":
+        text = "a season of runs, or --run-sd PERCENT, says what yours scatter by"
+        books.append(labelled("", text))
+    return Told(_verdict(at), tuple(reasons), tuple(t for t in tables if t), tuple(more),
+                tuple(books))  # fmt: skip
 
 
 def _verdict(at: Prediction) -> str:
@@ -184,7 +197,7 @@ def _ages(before: Side, after: Side) -> RenderableType | None:
     for name in sorted(names, key=gap)[:_CALLS]:
         was, now = before.reading_age_ms.get(name, none), after.reading_age_ms.get(name, none)
         cells = [_short(side.get(k)) for k in ("mean", "p95", "max") for side in (was, now)]
-        rows.append([safe(name, 28), *(f"{a} > {b}" for a, b in zip(cells[::2], cells[1::2],
+        rows.append([safe(name, 28), *(f"{a} -> {b}" for a, b in zip(cells[::2], cells[1::2],
                                                                     strict=True))])  # fmt: skip
     return table(["reading", "mean", "p95", "max"], rows)
 
@@ -290,9 +303,9 @@ def _scored(at: Scored) -> list[str]:
 def _now(at: Suggestions) -> str:
     """Today's figures, and of which loops they are."""
     mean, p99 = (number(at.now_ms[key]) for key in ("mean", "p99"))
-    now = f"Now: mean {mean} ms, p99 {p99} ms"
+    now = f"mean {mean} ms, p99 {p99} ms"
     if at.now_work_ms is not None:
-        now = f"Now: work mean {number(at.now_work_ms)} ms, period mean {mean} ms, p99 {p99} ms"
+        now = f"work mean {number(at.now_work_ms)} ms, period mean {mean} ms, p99 {p99} ms"
     source = safe(at.source) or "the run"
     if at.loops < at.loops_in_log:
         return f"{now}, in the {at.loops:,} loops tried, of {at.loops_in_log:,} in {source}."
@@ -329,57 +342,61 @@ def _by_reason(told: Sequence[tuple[str, str]]) -> list[Text]:
     return [Text(f"- {'; '.join(what)}: {safe(why, 300)}") for why, what in by_reason.items()]
 
 
-def render_suggestions(at: Suggestions, *, full: bool = False) -> list[RenderableType]:
-    """Suggested plans: the first few, each with what to check; in full all of them.
+def render_suggestions(at: Suggestions, options: str = "") -> Told:
+    """Suggested plans: the best one is the answer, then two more; in full all of them.
 
     Parameters
     ----------
     at : Suggestions
         What `looptime.planner.search.suggest` returned.
-    full : bool
-        Every plan, what each rests on, and what was not proposed.
+    options : str
+        Options under which the log was read, for the commands that are offered.
     """
-    parts: list[RenderableType] = [Text(_now(at)), *(Text(line) for line in at.targets)]
-    if not at.proposed:
-        parts.append(Text("Nothing is proposed: no remedy tried would be seen in this loop."))
-    for i, plan in enumerate(at.proposed[:_FIRST], 1):
-        parts += _first(i, plan, at)
-    if not full:
-        more = f"{max(len(at.proposed) - _FIRST, 0)} more plans and {len(at.not_proposed)} left out"
-        parts.append(Text(f"{more}: --full. Ranges: 90 %, for a future recording."))
-        return [*parts, caution(_CAUTION)]
-    if at.proposed:
-        parts.append(heading_line("All plans: single remedies first, by gain over effort and risk"))
-        for i, plan in enumerate(at.proposed, 1):
-            parts.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
-            parts.append(Padding(Text(_proposal(plan, at.judged)), (0, 0, 0, 4)))
-        parts += [Text(_READ_WORK if at.judged == "work" else _READ), *_remedies(at)]
+    books = (labelled("now", _now(at)), *(labelled("target", line) for line in at.targets))
+    left_out: list[RenderableType] = []
     if at.not_proposed:
-        parts.append(heading_line("Not proposed"))
-        parts += _by_reason([(safe(p.text, 60), p.why) for p in at.not_proposed])
-    return parts + _warnings(at.warnings) + _cautions()
+        left_out = [heading_line("Not proposed"),
+                    *_by_reason([(safe(p.text, 60), p.why) for p in at.not_proposed])]  # fmt: skip
+    rest = [*left_out, *_warnings(at.warnings), *_cautions()]
+    if not at.proposed:
+        answer = "Nothing is proposed: no remedy tried would be seen in this loop."
+        return Told(answer, tables=(tuple(left_out),) if left_out else (), more=tuple(rest),
+                    books=books)  # fmt: skip
+    first, *others = at.proposed[:_FIRST]
+    answer, why, command = _plan(first, at, options)
+    reasons = (hanging("  ", why), command, indented(Text(CAUTION_LINE)))
+    tables = []
+    for place, plan in enumerate(others, 2):
+        head, why, command = _plan(plan, at, options)
+        tables.append((Text(""), hanging(f"{place}. ", head), hanging("   ", why), command))
+    count = f"{len(at.proposed)} plans in all, {len(at.not_proposed)} remedies left out"
+    told = labelled("ranges", f"90 %, for a future recording; {count}")
+    more: list[RenderableType] = [
+        heading_line("All plans: single remedies first, by gain over effort and risk")
+    ]
+    for i, plan in enumerate(at.proposed, 1):
+        more.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
+        more.append(Padding(Text(_proposal(plan, at.judged)), (0, 0, 0, 4)))
+    more += [Text(_READ_WORK if at.judged == "work" else _READ), *_remedies(at), *rest]
+    return Told(answer, reasons, tuple(tables), tuple(more), (*books, told))
 
 
-def _first(number_: int, plan: Proposal, at: Suggestions) -> list[RenderableType]:
-    """One of the first plans: what to do and its gain, why, what to check, the command."""
+def _plan(plan: Proposal, at: Suggestions, options: str) -> tuple[str, str, RenderableType]:
+    """One of the first plans: what to do and its gain; why and what to check; the command."""
     gain = plan.gain_ms
     now = at.now_work_ms if at.judged == "work" and at.now_work_ms else at.now_ms["mean"]
     value = gain.value or 0.0
     change = f"{number(abs(value))} ms {'less' if value < 0 else 'more'}"
     band = f"{_plus(gain.low or 0.0)} to {_plus(gain.high or 0.0)}"
     of = "work" if at.judged == "work" else "loop"
-    share = f"{abs(value) / now:.0%} of the {of}" if now else ""
+    share = f", {100 * abs(value) / now:.0f} % of the {of}" if now else ""
     met = " Meets the targets." if plan.meets_targets else ""
-    head = f"{number_}. {safe(plan.say or ' + '.join(plan.changes), 300)}: {change} a loop"
-    why = f"Why: {safe(plan.why, 300)}."
-    check = f"First {safe(plan.check, 300)}." if plan.check else ""
+    head = f"{safe(plan.say or ' + '.join(plan.changes), 300)}: {change} a loop"
+    check = f" First {safe(plan.check, 300)}." if plan.check else ""
     changes = " ".join(f"--change {_quoted(text)}" for text in plan.changes)
-    return [
-        Text(f"{head} ({band}), {share}.{met}", style="bold"),
-        Padding(Text(f"{why} {check}"), (0, 0, 0, 3)),
-        Padding(Text(f"> looptime plan {safe(at.source) or 'LOG'} {safe(changes, 400)}"),
-                (0, 0, 0, 3)),
-    ]  # fmt: skip
+    command = f"  > looptime plan {safe(at.source) or 'LOG'} {safe(changes, 400)}{options}"
+    return (f"{head} ({band}){share}.{met}", f"Why: {safe(plan.why, 300)}.{check}",
+            command_line(command))  # fmt: skip
 
 
 def _quoted(text: str) -> str:
