@@ -368,7 +368,7 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
     tables = []
     for place, plan in enumerate(others, 2):
         head, why, command = _plan(plan, at, options)
-        tables.append((Text(""), hanging(f"{place}. ", head), hanging("   ", why), command))
+        tables.append((hanging(f"{place}. ", head), hanging("   ", why), command))
     count = f"{len(at.proposed)} plans in all, {len(at.not_proposed)} remedies left out"
     told = labelled("ranges", f"90 %, for a future recording; {count}")
     more: list[RenderableType] = [

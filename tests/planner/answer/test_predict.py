@@ -224,7 +224,7 @@ def test_what_a_remedy_rests_on_is_said_once(capsys):
     for plan in found.proposed:
         said = {why for why in alone.values() if why in plan.why}
         assert said == ({alone[plan.changes]} if plan.changes in alone else set())
-    show(render_suggestions(found, full=True))
+    show(render_suggestions(found).parts(full=True))
     text = " ".join(capsys.readouterr().out.split()).partition("What each remedy is")[2]
     shown = {c for p in found.proposed for c in p.changes}
     reasons = {why for changes, why in alone.items() if shown.issuperset(changes)}
@@ -400,11 +400,11 @@ def test_what_a_paced_loop_gains_is_called_work(capsys):
     assert told["now_ms"]["mean"] == pytest.approx(20)
     gains = {p.changes: p.gain_ms.value for p in found.proposed}
     assert gains["on-change wheel.set share=0.5",] == pytest.approx(-1, abs=0.05)
-    show(render_suggestions(found, full=True))
+    show(render_suggestions(found).parts(full=True))
     text = " ".join(capsys.readouterr().out.split())
-    assert "Now: work mean 12.0 ms, period mean 20.0 ms" in text
-    assert "8% of the work" in text
-    assert text.count("work mean -") == len(found.proposed)
+    assert "work mean 12.0 ms, period mean 20.0 ms" in text
+    assert "8 % of the work" in text
+    assert text.partition("All plans")[2].count("work mean -") == len(found.proposed)
     unpaced = suggest(make_run([12.0] * 200, calls[:3], names), keep_warmup=True)
     assert (unpaced.judged, unpaced.now_work_ms) == ("period", None)
     show(render_suggestions(unpaced))

@@ -32,7 +32,7 @@ def test_encoders_are_batched_and_not_thinned_out(capsys):
     assert any(p.changes == ("every range.read loops=4",) for p in found.proposed)
     text = lines(found, capsys)
     assert len(text) <= 25
-    assert text[1].startswith("1. Read encoder.0.read, encoder.1.read, encoder.2.read and 1 more")
+    assert text[0].startswith("Read 4 x encoder.*.read in one batch")
     assert any("First see that they sit on one bus" in line for line in text)
     assert any('--change "batch encoder.*.read"' in line for line in text)
 
