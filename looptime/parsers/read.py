@@ -14,11 +14,11 @@ from looptime.parsers.layouts.contract import Options, Parsed
 from looptime.parsers.layouts.skeleton import parse
 from looptime.parsers.lines.groups import by_group, refuse_mixed
 from looptime.parsers.lines.plain import plain_rows
-from looptime.parsers.lines.prose import is_written
 from looptime.parsers.log import Log
 from looptime.parsers.registry import check_name, choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
 from looptime.parsers.text.dialect import Dialect, sniff
+from looptime.parsers.text.prose import is_written
 from looptime.parsers.text.source import Progress, Source, head, open_source, stored
 from looptime.run import Run
 from looptime.stated_columns import matching
@@ -165,9 +165,9 @@ def opened(
     """
     plain = plain_rows(source, text, options)
     if plain is None:
-        dialect = sniff(text, source.path, options.columns)
         if options.layout is None and options.columns is None:
             check_name(source.path)
+        dialect = sniff(text, source.path, options.columns)
     else:
         source, dialect, options = plain.source, plain.dialect, plain.options
     stated = matching(options.stated, dialect.header, dialect.fields)

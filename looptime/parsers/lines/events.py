@@ -8,17 +8,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
+
+from looptime.parsers.columns.evidence import rises
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.layouts.edges import WORDS, split_edge
 from looptime.parsers.layouts.pairing import BEGIN, END
-from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp, is_text
+from looptime.parsers.lines.grid import Grid, fit_cell, is_text
 from looptime.parsers.lines.shapes import LEVELS, Shapes
+from looptime.parsers.text.dialect import is_number
 
 __all__ = ["Event", "calls_of", "find_events", "needs_pairs", "read_events"]
 
 _SAMPLE = 2000
 _MOST_WORDS = 100
-_WORD = re.compile(r"[^\W\d_]+")
+#: What may stand before a stamp: nothing, a bracket, or words set off from it.
+_LEADS = re.compile(
+    r"(^|[\[\](<:|>@=)]|->|^\s*(info|warn|warning|debug|error|trace|[iwed]))\s*$", re.IGNORECASE
+)
 _FRAME = re.compile(r"[^\w .:/+-]+|(?<!\w)[-:.]+|[-:.]+(?!\w)")
 _BEGINS = frozenset(("starting", "beginning", "entering", "entered", "opening"))
 _ENDS = frozenset(
@@ -30,12 +37,16 @@ _LOOP_TEXT = re.compile(r"(^|[^a-z])(loop|cycle|iteration|frame|tick)([^a-z]|$)"
 
 @dataclass(frozen=True)
 class Event:
-    """A line, its stamp as it is written, what it names, and whether that began or ended."""
+    """A line, its stamp as it is written, what it names, whether that began or ended.
+
+    `unit` is that of the stamp, where the line names it.
+    """
 
     line: int
     stamp: str
     name: str
     side: int | None
+    unit: str | None = None
 
 
 def _sided(text: str) -> tuple[str, int | None]:
@@ -92,8 +103,8 @@ def read_events(lines: list[str]) -> list[Event] | None:
         if text not in sided:
             sided[text] = _sided(" ".join(w for k, w in enumerate(text.split()) if k >= drop))
         name, side = sided[text]
-        made.append(Event(at, stamp, name, side))
-    return made if _regular(made) else None
+        made.append(Event(at, stamp, name, side, shapes.read(line)[0].units[0]))
+    return made if _regular(made) and _rising([event.stamp for event in made]) else None
 
 
 def _common(texts: set[str]) -> int:
@@ -112,15 +123,15 @@ def _event(shapes: Shapes, line: str) -> tuple[str, str]:
     if not numbers or any(sentence.units[1:]):
         return "", ""
     name = sentence.names[0]
-    if sentence.marks > (name is not None) or (name and not is_stamp(name)):
+    if sentence.marks > 2 * (name is not None):
         return "", ""
     before, after = line.split(numbers[0], 1)
-    if name is None and any(w.lower() not in LEVELS for w in _WORD.findall(before)):
+    if not _LEADS.search(before):
         return "", ""
     if after.lstrip(" ")[:1] in (",", ";", "|", "\t"):  # a cell of a table
         return "", ""
-    words = _FRAME.sub(" ", sentence.text).split()
-    words = words[1:] if name and words and words[0].lower() == name.lower() else words
+    said = sentence.text if name is None else sentence.text.replace(name, "", 1)
+    words = _FRAME.sub(" ", said).split()
     words = [fit_cell(w) for w in words if w.lower() not in LEVELS]
     if not words or len(words) > 8:
         return "", ""
@@ -142,6 +153,14 @@ def find_events(
         Event(line, stamp, *sided[tuple(key)])
         for line, stamp, key in zip(lines, stamps, words, strict=True)
     ]
+
+
+def _rising(stamps: list[str]) -> bool:
+    """Whether stamps are those of a clock; those that are dates are taken for such."""
+    if any(":" in stamp for stamp in stamps[:1]):
+        return True
+    values = np.array([float(stamp) for stamp in stamps if is_number(stamp)])
+    return len(values) > 0.9 * len(stamps) and rises(values)
 
 
 def _regular(events: list[Event]) -> bool:
@@ -182,7 +201,8 @@ def calls_of(lines: list[str], events: list[Event]) -> Grid:
     >>> calls_of(log, read_events(log)).rows[:2]
     [['0', '9', 'loop', '0'], ['0', '9', 'imu', '0']]
     """
-    grid = Grid(lines, [None] * len(lines), ["start", "end", "name", "loop"], [None] * 4)
+    grid = Grid(lines, [None] * len(lines), ["start", "end", "name", "loop"])
+    grid.units = [events[0].unit] * 2 + [None] * 2
     sides: dict[str, set[int | None]] = {}
     for event in events:
         sides.setdefault(event.name, set()).add(event.side)

@@ -35,11 +35,11 @@ class _Anchor:
     leads: bool
 
 
-def entries_of(grid: Grid) -> list[Entry]:
-    """Lines with their values, without empty cells."""
+def entries_of(grid: Grid, most: int | None = None) -> list[Entry]:
+    """Lines with their values, without empty cells; of the first `most` lines only."""
     return [
         (line, {at: cell for at, cell in enumerate(row) if cell})
-        for line, row in enumerate(grid.rows)
+        for line, row in enumerate(grid.rows[:most])
         if row is not None
     ]
 

@@ -62,7 +62,9 @@ def read_keyed(lines: list[str]) -> Grid | None:
     if not _is_sure([s for s, _, _ in chosen], len(sample)):
         return None
     usual = Counter(shapes.shape(line) for _, _, line in chosen).most_common(4)
-    for shape, _ in usual:
+    for shape, often in usual:
+        if often < 0.15 * len(chosen):
+            break
         shapes.expect(next(line for _, _, line in chosen if shapes.shape(line) == shape))
     return _grid(lines, shapes, keys, marked)
 

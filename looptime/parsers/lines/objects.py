@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import Any
 
 from looptime.parsers.lines.grid import Grid, fit_cell, is_text
@@ -11,6 +12,8 @@ from looptime.units import split_unit
 __all__ = ["read_objects"]
 
 _SAMPLE = 400
+_PLAIN = r"-?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?"
+_NUMBER = re.compile(rf"(?<=[:,\[\s]){_PLAIN}(?=[,}}\]\s])")
 
 
 def read_objects(lines: list[str]) -> Grid | None:
@@ -31,10 +34,28 @@ def read_objects(lines: list[str]) -> Grid | None:
     if sum(_loaded(line) is not None for line in likely) < 0.5 * len(likely):
         return None
     grid = Grid(lines)
+    usual = _usual(grid, likely[0])
     for line in lines:
+        found = usual.fullmatch(line) if usual is not None else None
+        if found is not None:
+            grid.rows.append(list(found.groups()))
+            continue
         value = _loaded(line) if _is_object(line) else None
         grid.rows.append(None if value is None else _cells(grid, value))
     return grid
+
+
+def _usual(grid: Grid, line: str) -> re.Pattern[str] | None:
+    """How lines with the same keys are written, a group for each number; None for other lines.
+
+    Most lines of a log are written alike: this spares taking each of them apart.
+    """
+    value = _loaded(line)
+    cells = [] if value is None else _cells(grid, value)
+    if _NUMBER.findall(line) != cells:  # a value that is no number, or one in a name
+        return None
+    pieces = [re.escape(piece) for piece in _NUMBER.split(line)]
+    return re.compile(f"({_PLAIN})".join(pieces))
 
 
 def _is_object(line: str) -> bool:

@@ -28,15 +28,17 @@ from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host
 from looptime.parsers.lines.objects import read_objects
-from looptime.parsers.lines.prose import is_written
 from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
+from looptime.parsers.text.prose import is_written
 from looptime.parsers.text.source import Source, blocks
 from looptime.units import split_unit
 
 __all__ = ["Plain", "plain_rows"]
 
 #: Lines looked at to tell whether a log is one of lines.
-_FIRST_LINES = 400
+_FIRST_LINES = 250
+#: Lines from which it is told how they hang together.
+_LOOKED_AT = 4000
 _LETTERS = re.compile(r"[A-DF-Za-df-z{]")
 
 
@@ -136,22 +138,26 @@ def _said(lines: list[str]) -> _Found | None:
     return None
 
 
-def _name_unit(grid: Grid) -> None:
-    """Call a column that has but a unit for its name, and climbs, what it is: the time."""
+def _name_clock(grid: Grid) -> None:
+    """Call a column the time that climbs, and has but a unit for its name or comes first."""
     if any(is_stamp(name) for name in grid.names):
         return
     for at, name in enumerate(grid.names):
-        unit = split_unit(f"x_{name.lower()}")[1] if name.isalpha() else None
-        values = np.array([float(c) for c in grid.cells(at)[:400] if is_number(c)])
-        if unit is not None and rises(values):
-            grid.names[at], grid.units[at] = STAMP, unit
+        bare = split_unit(f"x_{name.lower()}")[1] if name.isalpha() else None
+        cells = grid.cells(at)[:400]
+        values = np.array([float(c) for c in cells if is_number(c)])
+        first = at == 0 and grid.units[0] is not None and not _counts(cells)
+        if (bare or first) and rises(values) and (np.diff(values) >= 0).mean() > 0.9:
+            grid.names[at], grid.units[at] = STAMP, bare or grid.units[at]
             return
 
 
 def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
     """One row a loop: the grid as it is, or folded where its lines hold a value each."""
-    _name_unit(grid)
+    _name_clock(grid)
     join_seconds(grid)
+    if all(is_stamp(name) or not name for name in grid.names):
+        return None
     found = grid.found()
     rows = [_padded(grid.rows[at], len(grid.names)) for at in found[:2000]]
     table = find_long(grid.names, rows)
@@ -172,20 +178,19 @@ def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
               if is_stamp(name) or at in words or name == f"{STAMP} 2"
               or (split_unit(name)[0].lower() in ("loop", "cycle", "iteration", "iter", "frame")
               and grid.units[at] is None and split_unit(name)[1] is None)}  # fmt: skip
-    entries = entries_of(grid)
-    if repeats(entries, common):
-        return _without_strays(grid, entries, common), "values", ""
-    first = times[0] if times else None
-    made = fold(grid, entries, first)
+    first = entries_of(grid, _LOOKED_AT)
+    if repeats(first, common):
+        return _without_strays(grid, first, common), "values", ""
+    made = fold(grid, entries_of(grid), times[0] if times else None)
     return None if made is None else (made, "values", "")
 
 
-def _without_strays(grid: Grid, entries: list[Entry], common: set[int]) -> Grid:
+def _without_strays(grid: Grid, first: list[Entry], common: set[int]) -> Grid:
     """The rows that hold one of the values that most rows hold; other lines are text."""
-    uses = Counter(at for _, values in entries for at in values if at not in common)
-    often = {at for at, count in uses.items() if count >= 0.5 * max(uses.values())}
-    for line, values in entries:
-        if often.isdisjoint(values):
+    uses = Counter(at for _, values in first for at in values if at not in common)
+    often = [at for at, count in uses.items() if count >= 0.5 * max(uses.values())]
+    for line, row in enumerate(grid.rows):
+        if row is not None and not any(at < len(row) and row[at] for at in often):
             grid.rows[line] = None
     return grid
 
@@ -334,5 +339,5 @@ def _event_table(lines: list[str], like: Dialect) -> _Found | None:
     made = calls_of(lines, events)
     made.headers |= header_lines(lines, like)
     unit = split_unit(like.header[clocks[0]])[1] if like.header else None
-    made.units[0] = made.units[1] = unit
+    made.units[:2] = [unit, unit]
     return made, "values", ""

@@ -112,10 +112,15 @@ class Shapes:
 
     def expect(self, line: str) -> None:
         """Look first whether a line is written just as this one is."""
-        sentence, _ = self.read(line)
-        number = _NUMBER.format(point="," if self.comma else r"\.")
+        sentence, numbers = self.read(line)
+        point = "," if self.comma else r"\."
+        plain = rf"[+-]?(?:\d+(?:{point}\d+)?|\.\d+)(?:[eE][+-]?\d+)?"
         pieces = [re.escape(piece) for piece in self.shape(line).split(_MARK)]
-        self._usual.append((re.compile(f"({CLOCK}|{number})".join(pieces)), sentence))
+        kinds = [CLOCK if ":" in number else plain for number in numbers]
+        pattern = pieces[0] + "".join(
+            f"({kind}){piece}" for kind, piece in zip(kinds, pieces[1:], strict=True)
+        )
+        self._usual.append((re.compile(pattern), sentence))
 
 
 def clean(name: str) -> str:

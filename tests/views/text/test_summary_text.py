@@ -169,3 +169,15 @@ def test_each_bus_has_its_share_of_the_loop_and_the_time_it_is_busy():
     lines = full_text(Log("a.csv", (run,)), [summarise(run)]).splitlines()
     (row,) = [line.split() for line in lines if line.split()[:1] == ["port"]]
     assert row == ["port", "1.00", "2.00", "20", "%", "1.00", "3.00", "50", "%"]
+
+
+def test_many_runs_are_a_line_each():
+    """Five runs are told in a table, in which the longest, that leads, is marked."""
+    runs = tuple(
+        replace(make_run([10, 11, 12] * (4 + k)), meta={"group": f"robot {k}"}) for k in range(5)
+    )
+    log = Log("log.csv", runs)
+    said = text_of(render_summary(log, [summarise(run) for run in runs]))
+    assert [line.split()[:4] for line in said.splitlines() if " robot " in line][:5] == [
+        [f"{k + 1}{'*' if k == 4 else ''}", "robot", str(k), str(3 * (4 + k))] for k in range(5)
+    ]

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import re
 
-from looptime.parsers.lines.grid import is_text
-
 __all__ = ["is_written"]
 
 _WORD = re.compile(r"(?<![\w=])[^\W\d_]{2,}(?![\w=])")
@@ -23,7 +21,7 @@ def is_written(text: str) -> bool:
     >>> is_written("loop 7: gyro 1.07 ms, drive 3.1 ms\n"), is_written("t,imu\n1,2\n")
     (False, False)
     """
-    lines = [line for line in text.splitlines()[:_FIRST_LINES] if is_text(line)]
+    lines = [line for line in text.splitlines()[:_FIRST_LINES] if line.strip()[:1] not in ("", "#")]
     words = [tuple(_WORD.findall(line)) for line in lines]
     said = sum(
         len(own) >= 4 and len(own) >= 2 * len(_NUMBER.findall(line))
