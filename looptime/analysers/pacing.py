@@ -79,6 +79,8 @@ class Pacing:
         Loops that missed their slot; bursts of short loops that caught up after one.
     slots : tuple of dict
         How many loops took 1, 2, 3, ... nominal periods (within a tenth of one).
+    slot_share : float or None
+        Share of the late loops that took whole nominal periods.
     """
 
     mode: str
@@ -92,6 +94,7 @@ class Pacing:
     late_count: int = 0
     burst_count: int = 0
     slots: tuple[dict[str, int], ...] = ()
+    slot_share: float | None = None
 
     @property
     def fixed_rate(self) -> bool:
@@ -353,7 +356,7 @@ def _fixed(
     spread = _spread(period)
     # one step of the clock more is what rounding makes of an even loop
     late = period > middle + max(5 * spread, 0.1 * middle, 1.01 * tick_ms)
-    kept = period[period < 1.5 * middle]
+    kept = period[~late]
     after = np.flatnonzero(late[:-1] & ~late[1:])
     caught = period[after + 1] < middle - max(3 * spread, 0.03 * middle)
     mode = "fixed rate"
@@ -367,7 +370,7 @@ def _fixed(
     bursts = int(caught.sum()) if mode.endswith("catches up") else 0
     return Pacing(
         mode, why, nominal, 1e3 / nominal, achieved, error, known, wait_ms,
-        int(late.sum()), bursts, _slots(period, nominal),
+        int(late.sum()), bursts, _slots(period, nominal), _in_slots(period[late], nominal),
     )  # fmt: skip
 
 
@@ -390,6 +393,14 @@ def _round_period(middle: float) -> float:
         if whole > 0 and abs(whole / at - 1) < 0.003 and at >= (1 if in_hz else 4) * step:
             return 1e3 / whole if in_hz else float(whole)
     return middle
+
+
+def _in_slots(late: Float, nominal: float) -> float | None:
+    """Share of the late loops that took whole nominal periods, two at least, within a tenth."""
+    if not len(late):
+        return None
+    multiple = late / nominal
+    return float(np.mean((np.abs(multiple - np.round(multiple)) <= 0.1) & (multiple > 1.5)))
 
 
 def _slots(period: Float, nominal: float) -> tuple[dict[str, int], ...]:

@@ -14,6 +14,7 @@ from looptime.findings.about import with_options
 from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
 from looptime.findings.heading_rules import heading_findings
+from looptime.findings.referee import allowed
 from looptime.findings.run_rules import healthy, rate_alone, run_findings
 from looptime.findings.slow_rules import slow_findings
 from looptime.findings.steering_rules import steering_findings
@@ -40,8 +41,8 @@ def find(
 ) -> tuple[Finding, ...]:
     """What the figures of a run say, what matters most first.
 
-    Findings are ranked by what acting on them would buy at most. Where nothing stands out, that
-    is the finding.
+    Findings are ranked by what acting on them would buy at most; one that arithmetic contradicts
+    is left out. Where nothing stands out, that is the finding.
 
     Parameters
     ----------
@@ -62,13 +63,14 @@ def find(
     if not summary.pace.loops:
         return ()
     if not periods_told(summary.run):
-        return ranked([rate_alone(summary)])
+        return ranked(allowed([rate_alone(summary)]))
     heading = heading or Heading()
     made = slow_findings(summary) + cost_findings(summary)
     made += run_findings(summary, heading.read_call) + heading_findings(summary, heading)
     made += steering_findings(summary, project)
+    made = allowed(made)
     if not any(f.severity == "look" for f in made):
-        made.append(healthy(summary))
+        made += allowed([healthy(summary)])
     return ranked([replace(f, command=with_options(f.command, given)) for f in made])
 
 

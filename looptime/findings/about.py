@@ -19,9 +19,12 @@ __all__ = [
     "ease",
     "evidence",
     "how_often",
+    "judged_mean_ms",
+    "longest_ms",
     "loop_ms",
     "ms",
     "ms_value",
+    "n_calls",
     "percent",
     "signed",
     "three",
@@ -151,6 +154,21 @@ def ease(at: Summary) -> float:
 def loop_ms(at: Summary) -> float:
     """Mean of the quantity judged [ms]; something to divide by where there is no loop."""
     return max(float(at.basis.judged_ms.mean()), 1e-9) if at.pace.loops else 1.0
+
+
+def judged_mean_ms(at: Summary) -> float:
+    """Mean of the quantity that shares are of [ms]."""
+    return float(at.basis.judged_ms.mean()) if at.pace.loops else 0.0
+
+
+def longest_ms(at: Summary) -> float:
+    """The longest period [ms]."""
+    return float(at.basis.period_ms.max(initial=0.0))
+
+
+def n_calls(at: Summary) -> float:
+    """How many calls of the loop's thread are logged."""
+    return float(sum(c.on_loop_thread for c in at.costs.calls))
 
 
 def evidence(

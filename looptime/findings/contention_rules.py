@@ -42,6 +42,7 @@ def _waits(at: Summary, entry: Contention) -> Finding:
         low=wait.low, high=wait.high,
         evidence=evidence(at, calls=(*entry.calls[:9], entry.partners[0])),
         command=command(at, "plan"), worth=1.8 * share * ease(at), moves=True,
+        rests_on={"share": share, "part_ms": wait.value or 0.0, "whole_ms": total},
     )  # fmt: skip
 
 
@@ -65,14 +66,24 @@ def _doubt(mine: Sequence[Disagreement]) -> Finding:
             f"{named(calls)} and {where} are served at the same time, though they are labelled "
             "one bus: is one of them on another bus?"
         )
-        return Finding("bus_label", "note", text, evidence=_of(calls, mine), worth=0.005)
+        return Finding(
+            "bus_label", "note", text, evidence=_of(calls, mine), worth=0.005,
+            rests_on={"meetings": max(d.meetings for d in mine)},
+        )  # fmt: skip
     wait = sum(d.wait_ms_per_loop or 0.0 for d in mine)
     text = (
         f"By the times, {named(calls)} would wait {ms(wait)} a loop for {where}, though they are "
         "labelled two buses: is a label wrong, or do they share another lock?"
     )
     return Finding(
-        "bus_label", "note", text, wait, "ms/loop", evidence=_of(calls, mine), worth=0.006
+        "bus_label",
+        "note",
+        text,
+        wait,
+        "ms/loop",
+        evidence=_of(calls, mine),
+        worth=0.006,
+        rests_on={"meetings": max(d.meetings for d in mine), "wait_ms": wait},
     )
 
 

@@ -5,7 +5,17 @@ from __future__ import annotations
 from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
 from looptime.analysers.call_costs import CallCost
 from looptime.analysers.summary import Summary
-from looptime.findings.about import command, ease, evidence, loop_ms, ms, percent, three
+from looptime.findings.about import (
+    command,
+    ease,
+    evidence,
+    judged_mean_ms,
+    loop_ms,
+    ms,
+    n_calls,
+    percent,
+    three,
+)
 from looptime.findings.contention_rules import contention_findings
 from looptime.findings.finding import Finding
 
@@ -58,6 +68,7 @@ def _blocking_call(at: Summary, call: CallCost, block: Blocking) -> Finding:
         call.self_ms_per_loop, "ms/loop",
         evidence=evidence(at, calls=[call.name]), command=command(at, "plan"),
         worth=share * ease(at), moves=True,
+        rests_on={"share": share, "part_ms": call.self_ms_per_loop, "whole_ms": judged_mean_ms(at)},
     )  # fmt: skip
 
 
@@ -77,6 +88,8 @@ def _dear(at: Summary) -> list[Finding]:
                 "dear_call", "look", text, call.self_ms_per_loop, "ms/loop",
                 evidence=evidence(at, calls=[call.name]), command=command(at, "plan"),
                 worth=0.5 * call.share * ease(at), moves=True,
+                rests_on={"share": call.share, "part_ms": call.self_ms_per_loop,
+                          "whole_ms": judged_mean_ms(at)},
             )
         )  # fmt: skip
     return made
@@ -106,7 +119,13 @@ def _sign(at: Summary, block: Blocking, sign: Sign, total_ms: float) -> Finding:
         f"{block.name}{where}: {sign.text}.", sign.value_ms, "ms",
         evidence=evidence(at, calls=[block.name], n_loops=sign.count),
         command=command(at, "slow", "--top 20"), worth=worth, moves=True,
+        rests_on={"count": sign.count, "of": _times_made(at, block)},
     )  # fmt: skip
+
+
+def _times_made(at: Summary, block: Blocking) -> float:
+    return float(sum(c.count for c in at.costs.calls
+                     if (c.name, c.thread) == (block.name, block.thread)))  # fmt: skip
 
 
 def _repeated(at: Summary) -> list[Finding]:
@@ -127,6 +146,7 @@ def _repeated(at: Summary) -> list[Finding]:
                 read.spare_ms_per_loop, "ms/loop",
                 evidence=evidence(at, calls=[read.name]), command=command(at, "plan"),
                 worth=share * ease(at) + 0.01, moves=True,
+                rests_on={"saving_ms": read.spare_ms_per_loop, "whole_ms": judged_mean_ms(at)},
             )
         )  # fmt: skip
     return made
@@ -152,6 +172,8 @@ def _batches(at: Summary) -> list[Finding]:
                 group.at_most_ms, "ms/loop", low=0.0, high=group.at_most_ms,
                 evidence=evidence(at, calls=group.names[:10]), command=command(at, "plan"),
                 worth=(0.8 if group.bus else 0.4) * share * ease(at), moves=True,
+                rests_on={"saving_ms": group.at_most_ms, "part_ms": group.ms_per_loop,
+                          "whole_ms": judged_mean_ms(at)},
             )
         )  # fmt: skip
     return made
@@ -172,5 +194,7 @@ def _uncovered(at: Summary) -> list[Finding]:
             "unattributed", "look", text, rest.self_ms_per_loop, "ms/loop",
             evidence=evidence(at), command=command(at, "slow", "--top 20"),
             worth=0.3 * rest.share,
+            rests_on={"share": rest.share, "part_ms": rest.self_ms_per_loop,
+                      "whole_ms": judged_mean_ms(at), "calls_logged": n_calls(at)},
         )
     ]  # fmt: skip

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -74,6 +74,8 @@ class Finding:
         What acting on it would buy at most, as a share of the loop; ranks the findings.
     moves : bool
         Whether acting on it changes how the robot moves.
+    rests_on : dict of str to float or None
+        The quantities behind the words, by the names that `looptime.findings.referee` knows.
     """
 
     code: str
@@ -87,6 +89,7 @@ class Finding:
     command: str = ""
     worth: float = 0.0
     moves: bool = False
+    rests_on: Mapping[str, float | None] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """The finding as JSON holds it.
@@ -111,6 +114,7 @@ class Finding:
             "command": self.command,
             "worth": self.worth,
             "moves": self.moves,
+            "rests_on": dict(self.rests_on),
         }
 
 

@@ -72,6 +72,8 @@ def heading_findings(at: Summary, stated: Heading | None = None) -> list[Finding
             error[0], "deg", error[1], error[2], evidence=evidence(at),
             command=command(at, "heading", "--motion recorded"),
             worth=min(0.02 * error[0], 0.15),
+            rests_on={"seconds": age.value / 1e3, "duration_s": at.pace.duration_s,
+                      "low": age.low, "high": age.high},
         )
     ]  # fmt: skip
 

@@ -7,7 +7,8 @@ from dataclasses import replace
 from fnmatch import fnmatchcase
 
 from looptime.findings.about import ms
-from looptime.findings.finding import Finding, ranked
+from looptime.findings.finding import Finding
+from looptime.findings.referee import allowed
 from looptime.planner.changes import parse
 from looptime.planner.search.suggest import Proposal, Suggestions
 
@@ -19,11 +20,11 @@ _ANSWERS = {"batch_reads": ("batch",), "thread_wait": ("rest", "move", "unthread
 
 
 def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[Finding, ...]:
-    """Findings whose worth and words come from the planner, where it has a remedy for them.
+    """Findings with what the planner predicts of a remedy, where it has one for them.
 
     A finding about calls is matched with the single change of the lowest risk that touches one
-    of them, and of those with the one that saves most; one about a batch only with a batch. Its
-    worth becomes the predicted saving over the mean loop, and the order follows.
+    of them, and of those with the one that saves most; one about a batch only with a batch. The
+    order stays: it is one and the same wherever findings are shown.
 
     Parameters
     ----------
@@ -37,7 +38,7 @@ def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[F
     tuple of Finding
     """
     single = [p for p in found.proposed if len(p.changes) == 1 and (p.gain_ms.value or 0.0) < 0]
-    return ranked([_priced(f, single, found.now_ms["mean"]) for f in findings])
+    return tuple(allowed([_priced(f, single, found.now_ms["mean"]) for f in findings]))
 
 
 def _priced(finding: Finding, single: Sequence[Proposal], mean_ms: float) -> Finding:
@@ -61,7 +62,7 @@ def _priced(finding: Finding, single: Sequence[Proposal], mean_ms: float) -> Fin
         unit="ms/loop",
         low=min(ends, default=None),
         high=max(ends, default=None),
-        worth=gain / mean_ms,
+        rests_on={**finding.rests_on, "gain_ms": gain, "mean_ms": mean_ms},
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from looptime.analysers.contrast import Part
 from looptime.analysers.drift import ChangePoint
+from looptime.analysers.evenness import evenness
 from looptime.analysers.freshness import Freshness
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (
@@ -11,6 +12,7 @@ from looptime.findings.about import (
     evidence,
     ms,
     ms_value,
+    n_calls,
     percent,
     signed,
     three,
@@ -43,17 +45,21 @@ def healthy(at: Summary) -> Finding:
     paced = at.pace
     rate = paced.rate_hz.by_time
     p50, p99 = paced.period_ms.p50.value, paced.period_ms.p99.value
+    found = evenness(at.basis.period_ms, at.run.clock.tick_ns / 1e6)
     speed = "" if rate is None else f" at {three(rate)} loops a second"
-    even, severity, how = "", "fine", "the loop runs evenly"
+    severity, how = "fine", "the loop runs evenly" if found.even else "the loop runs"
+    within = ""
     if p50 and p99 is not None:
-        even = f" 99 of 100 loops stay within {ms(p99)} ({ms(p50)} is usual)."
+        within = f" 99 of 100 loops stay within {ms(p99)} ({ms(p50)} is usual)."
         if p99 > _EVEN * p50:
             severity, how = "look", "the loop runs unevenly, with no cause in the log,"
-    elif not p50:
-        how = "the loop runs"
+    if found.why:
+        within += f" {found.why[0].upper()}{found.why[1:]}."
     return Finding(
-        "healthy", severity, f"Nothing stands out: {how}{speed}.{even}",
+        "healthy", severity, f"Nothing stands out: {how}{speed}.{within}",
         rate, "1/s", evidence=evidence(at), command=command(at, "heading"),
+        rests_on={"even": None if found.even is None else float(found.even),
+                  "usual_ms": p50, "largest_ms": p99},
     )  # fmt: skip
 
 
@@ -66,7 +72,10 @@ def rate_alone(at: Summary) -> Finding:
         "second, and nothing can be told of single periods, stalls or rhythms. Log the time of a "
         "finer clock."
     )
-    return Finding("rate_alone", "look", text, rate, "1/s", evidence=evidence(at))
+    rests_on = {"seconds": at.pace.duration_s, "duration_s": at.run.duration_s}
+    return Finding(
+        "rate_alone", "look", text, rate, "1/s", evidence=evidence(at), rests_on=rests_on
+    )
 
 
 def _warm_up(at: Summary) -> list[Finding]:
@@ -90,6 +99,8 @@ def _warm_up(at: Summary) -> list[Finding]:
             evidence=evidence(at, n_loops=first, calls=calls),
             command=command(at, "slow", "--keep-warmup"),
             worth=0.02 + 0.03 * min(abs(cut.excess), 1.0),
+            rests_on={"count": first, "of": at.loops, "seconds": seconds,
+                      "duration_s": at.duration_s, "calls_logged": n_calls(at)},
         )
     ]  # fmt: skip
 
@@ -121,6 +132,8 @@ def _changes(at: Summary) -> list[Finding]:
                 "drift", "look", text, change, "ms", trend.change_ms.low, trend.change_ms.high,
                 evidence(at, calls=calls), command(at, "slow"),
                 0.04 + 0.5 * min(abs(trend.relative), 1.0),
+                rests_on={"low": trend.change_ms.low, "high": trend.change_ms.high,
+                          "calls_logged": n_calls(at)},
             )
         ]  # fmt: skip
     if at.changes.better == "steps":
@@ -140,6 +153,10 @@ def _step(at: Summary, p: ChangePoint) -> Finding:
         "change_point", "look", text, p.step_ms, "ms",
         evidence=evidence(at, [p.loop], calls), command=command(at, "slow", f"--loop {p.loop}"),
         worth=0.04 + 0.5 * min(abs(p.relative), 1.0),
+        rests_on={"before": p.before_ms, "after": p.after_ms, "change": p.step_ms,
+                  "seconds": p.time_s - at.basis.time_s(0),
+                  "duration_s": at.pace.duration_s,
+                  "calls_logged": n_calls(at)},
     )  # fmt: skip
 
 
@@ -155,10 +172,13 @@ def _pacing(at: Summary) -> list[Finding]:
         lost = 1 - min(p.achieved_hz / p.nominal_hz, 1.0)
         made.append(_about_pacing(at, "pacing_sleep", text, 0.1 + 0.5 * lost))
     if p.mode == "fixed rate, skips":
-        text = (
-            f"A loop that is late loses its slot: {p.late_count} loops ({percent(late)}) took "
-            f"longer than their {ms(ms_value(p.nominal_ms))}, and no later one made up for it."
+        took = (
+            f"{p.late_count} loops ({percent(late)}) took longer than their "
+            f"{ms(ms_value(p.nominal_ms))}, and no later one made up for it"
         )
+        text = f"A loop that is late loses its slot: {took}."
+        if (p.slot_share or 0.0) < 0.5:
+            text = f"{took}: after a late loop the rate starts anew."
         made.append(_about_pacing(at, "pacing_skips", text, 0.1 + late))
     if p.mode == "fixed rate, catches up":
         text = (
@@ -172,9 +192,11 @@ def _pacing(at: Summary) -> list[Finding]:
     if p.fixed_rate and not coarse and ppm is not None and abs(ppm) >= _RATE_PPM:
         text = (
             f"Loops that keep their slot run {abs(ppm) / 1e4:.2g} % "
-            f"{'slower' if ppm < 0 else 'faster'} than {three(ms_value(p.nominal_hz))} a second: "
-            "the next start is probably counted from now, not from the last start."
+            f"{'slower' if ppm < 0 else 'faster'} than {three(ms_value(p.nominal_hz))} a second"
         )
+        if ppm < 0:
+            text += ": the next start is probably counted from now, not from the last start"
+        text += "."
         made.append(_about_pacing(at, "rate_off", text, 0.02, "note"))
     return made + _headroom(at)
 
@@ -182,9 +204,15 @@ def _pacing(at: Summary) -> list[Finding]:
 def _about_pacing(
     at: Summary, code: str, text: str, worth: float, severity: str = "look"
 ) -> Finding:
+    p = at.pacing
     return Finding(
-        code, severity, text, at.pacing.achieved_hz, "1/s",
+        code, severity, text, p.achieved_hz, "1/s",
         evidence=evidence(at), command=command(at, "slow"), worth=worth, moves=True,
+        rests_on={
+            "pace_shown": float(p.fixed_rate or p.mode == "sleep after work"),
+            "slot_share": p.slot_share, "count": p.late_count, "of": at.pace.loops,
+            "slower_by": None if p.rate_error_ppm is None else -p.rate_error_ppm,
+        },
     )  # fmt: skip
 
 
@@ -196,7 +224,15 @@ def _headroom(at: Summary) -> list[Finding]:
             "unknown. Can't tell how much headroom is left; time the wait and label it pacing."
         )
         return [
-            Finding("work_unknown", "note", text, evidence=evidence(at), command="", worth=0.015)
+            Finding(
+                "work_unknown",
+                "note",
+                text,
+                evidence=evidence(at),
+                command="",
+                worth=0.015,
+                rests_on={"pace_shown": float(p.fixed_rate)},
+            )
         ]
     head = at.pace.headroom_ms
     if head is None or head["p99"].value is None or p.nominal_ms is None:
@@ -214,6 +250,7 @@ def _headroom(at: Summary) -> list[Finding]:
         Finding(
             "headroom", "look", text, left, "ms", head["p99"].low,
             head["p99"].high, evidence(at), command(at, "slow"), 0.08, True,
+            {"pace_shown": 1.0, "low": head["p99"].low, "high": head["p99"].high},
         )
     ]  # fmt: skip
 
@@ -244,6 +281,8 @@ def _overruns(at: Summary) -> list[Finding]:
             100 * o.share, "%", evidence=evidence(at, slowest),
             command=command(at, "slow", f"--budget-ms {o.budget_ms:g}"),
             worth=0.01 + 0.2 * min(o.share, 0.5),
+            rests_on={"count": o.count, "of": at.pace.loops, "share": o.share,
+                      "time_share": o.time_share},
         )
     ]  # fmt: skip
 
@@ -285,6 +324,7 @@ def _stale(at: Summary, f: Freshness, heading_call: str | None) -> Finding:
         "stale_reading", "look", text, f.age_ms.p50, "ms", high=f.age_ms.p90,
         evidence=evidence(at, calls=[f.name], n_loops=f.uses), command=closer,
         worth=0.06 * min(f.age_ms.p50 / typical_ms(at), 5.0), moves=True,
+        rests_on={"usual_ms": f.age_ms.p50, "largest_ms": f.age_ms.max, "share": f.repeat_share},
     )  # fmt: skip
 
 
@@ -318,6 +358,7 @@ def _first_calls(at: Summary) -> list[Finding]:
                     "first_call", "look", text, first, "ms",
                     evidence=evidence(at, calls=[call.name], n_loops=1),
                     command=command(at, "slow", "--keep-warmup"), worth=0.06, moves=True,
+                    rests_on={"usual_ms": call.p50_ms, "largest_ms": first},
                 )
             )  # fmt: skip
     return made[:3]
@@ -370,4 +411,7 @@ def _unused_rows(at: Summary) -> list[Finding]:
 
 
 def _note(at: Summary, code: str, text: str, value: float | None, unit: str) -> Finding:
-    return Finding(code, "note", text, value, unit, evidence=evidence(at), worth=0.001)
+    rests_on = {"loops": float(at.pace.loops)} | ({} if value is None else {"value": value})
+    return Finding(
+        code, "note", text, value, unit, evidence=evidence(at), worth=0.001, rests_on=rests_on
+    )

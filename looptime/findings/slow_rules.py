@@ -9,7 +9,16 @@ import numpy as np
 from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
-from looptime.findings.about import command, evidence, how_often, ms, percent, typical_ms
+from looptime.findings.about import (
+    command,
+    evidence,
+    how_often,
+    longest_ms,
+    ms,
+    n_calls,
+    percent,
+    typical_ms,
+)
 from looptime.findings.finding import Finding
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.beta import binomial_at_least
@@ -82,6 +91,10 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
         command=command(at, "slow", "--top 20"),
         worth=_stall_worth(at, r.height_ms, cost),
         moves=r.call is not None,
+        rests_on={
+            "count": r.count, "possible": r.possible, "explained_share": r.explained_share,
+            "usual_ms": r.height_ms, "largest_ms": longest_ms(at), "calls_logged": n_calls(at),
+        },
     )  # fmt: skip
 
 
@@ -100,6 +113,11 @@ def _pauses(at: Summary) -> list[Finding]:
             evidence=evidence(at, p.loops, n_loops=p.count),
             command=command(at, "slow", "--top 20"),
             worth=_stall_worth(at, p.median_ms, p.ms_per_loop),
+            rests_on={
+                "count": p.count, "of": at.pace.loops, "usual_ms": p.median_ms,
+                "largest_ms": p.longest_ms, "every_s": p.every_s,
+                "duration_s": at.pace.duration_s, "calls_logged": n_calls(at),
+            },
         )
     ]  # fmt: skip
 
@@ -123,6 +141,10 @@ def _at_once(at: Summary) -> list[Finding]:
             evidence=evidence(at, _loops(events), n_loops=len(events)),
             command=command(at, "slow", "--top 20"),
             worth=_stall_worth(at, middle, middle * len(events) / max(at.pace.loops, 1)),
+            rests_on={
+                "count": len(events), "of": len(at.slow.events), "usual_ms": middle,
+                "largest_ms": max(e.excess_ms for e in events),
+            },
         )
     ]  # fmt: skip
 
@@ -156,7 +178,7 @@ def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
 
 
 def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost: float) -> Finding:
-    who = "time outside every timed call" if name == UNATTRIBUTED else name
+    who = "time outside every call" if name == UNATTRIBUTED else name
     rate = percent(len(mine) / max(at.pace.loops, 1))
     text = (
         f"{who} makes {len(mine)} of {len(at.slow.events)} slow events: typically "
@@ -167,6 +189,10 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
         evidence=evidence(at, _loops(mine), [] if name == UNATTRIBUTED else [name], len(mine)),
         command=command(at, "slow", "--top 20"),
         worth=_stall_worth(at, middle, cost), moves=name != UNATTRIBUTED,
+        rests_on={
+            "count": len(mine), "of": len(at.slow.events), "calls_logged": n_calls(at),
+            "usual_ms": middle, "largest_ms": max(e.excess_ms for e in mine),
+        },
     )  # fmt: skip
 
 
@@ -187,5 +213,7 @@ def _without_calls(at: Summary) -> list[Finding]:
             "slow_unexplained", "look", text, middle, "ms",
             evidence=evidence(at, _loops(large), n_loops=len(large)),
             command=command(at, "slow", "--top 20"), worth=_stall_worth(at, middle, cost),
+            rests_on={"count": len(large), "of": at.pace.loops, "usual_ms": middle,
+                      "largest_ms": max(e.excess_ms for e in large)},
         )
     ]  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from looptime.analysers.summary import Summary
 from looptime.errors import LooptimeError
-from looptime.findings.about import command, evidence, ms, three
+from looptime.findings.about import command, evidence, longest_ms, ms, three
 from looptime.findings.finding import Finding
 from looptime.project import Project
 
@@ -55,5 +55,6 @@ def steering_findings(at: Summary, project: Project | None) -> list[Finding]:
             "wheel_spread", severity, f"{text}. One batched read takes all of them at one moment.",
             figure.value, unit, figure.low, figure.high, evidence(at, calls=calls),
             command(at, "control"), worth,
+            rests_on={"usual_ms": spread.value, "largest_ms": longest_ms(at)},
         )
     ]  # fmt: skip
