@@ -55,6 +55,9 @@ class Freshness:
         Median length of a stretch with the same reading, in uses.
     longest_hold_loops, longest_hold_ms
         The longest one.
+    even_share : float or None
+        Share of the stretches of a signal that are as long as the median one, within a loop and
+        a quarter: near 1 for a sensor that gives new values at a rate of its own.
     """
 
     name: str
@@ -69,6 +72,7 @@ class Freshness:
     hold_loops: float | None
     longest_hold_loops: int | None
     longest_hold_ms: float | None
+    even_share: float | None = None
 
 
 def freshness(
@@ -282,7 +286,7 @@ def _signals(run: Run) -> list[Freshness]:
         lengths, spans = holds(values, run.signals.time_ns)
         if len(lengths) < 2:  # a value that never changes says nothing about its age
             continue
-        rows = int(lengths.sum())
+        rows, usual = int(lengths.sum()), median(lengths)
         hz = len(lengths) / run.duration_s if run.duration_s > 0 else None
         made.append(
             Freshness(
@@ -295,9 +299,10 @@ def _signals(run: Run) -> list[Freshness]:
                 hz,
                 _loop_hz(run),
                 1 - len(lengths) / rows,
-                median(lengths),
+                usual,
                 int(lengths.max()),
                 float(spans.max()) / 1e6,
+                float(np.mean(np.abs(lengths - usual) <= 1 + 0.25 * usual)),
             )
         )
     return made

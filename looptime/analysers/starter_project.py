@@ -76,7 +76,8 @@ def _budget(run: Run, nominal_ms: float | None) -> list[str]:
     period = run.loop_columns.period_ns
     usual = float(np.median(period)) / 1e6 if len(period) else 20.0
     if nominal_ms is not None:
-        return [f"budget_ms = {nominal_ms:.6g}    # the rate that the loop keeps to"]
+        why = f"the rate that the loop keeps to, {nominal_ms:.6g} ms, and a tenth"
+        return [f"budget_ms = {1.1 * nominal_ms:.6g}    # {why}"]
     guess = math.ceil(usual * 1.5)
     return [f"# budget_ms = {guess}      # a longer period counts as an overrun"]
 

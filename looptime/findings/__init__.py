@@ -14,6 +14,7 @@ from looptime.findings.about import with_options
 from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
 from looptime.findings.heading_rules import heading_findings
+from looptime.findings.reading_rules import reading_findings
 from looptime.findings.referee import allowed
 from looptime.findings.run_rules import healthy, rate_alone, run_findings
 from looptime.findings.slow_rules import slow_findings
@@ -66,7 +67,8 @@ def find(
         return ranked(allowed([rate_alone(summary)]))
     heading = heading or Heading()
     made = slow_findings(summary) + cost_findings(summary)
-    made += run_findings(summary, heading.read_call) + heading_findings(summary, heading)
+    made += run_findings(summary) + reading_findings(summary, heading.read_call)
+    made += heading_findings(summary, heading)
     made += steering_findings(summary, project)
     made = allowed(made)
     if not any(f.severity == "look" for f in made):

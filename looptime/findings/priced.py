@@ -8,7 +8,7 @@ from fnmatch import fnmatchcase
 
 from looptime.findings.about import ms
 from looptime.findings.finding import Finding
-from looptime.findings.referee import allowed
+from looptime.findings.referee import objections
 from looptime.planner.changes import parse
 from looptime.planner.search.suggest import Proposal, Suggestions
 
@@ -38,7 +38,8 @@ def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[F
     tuple of Finding
     """
     single = [p for p in found.proposed if len(p.changes) == 1 and (p.gain_ms.value or 0.0) < 0]
-    return tuple(allowed([_priced(f, single, found.now_ms["mean"]) for f in findings]))
+    priced = [_priced(f, single, found.now_ms["mean"]) for f in findings]
+    return tuple(p if not objections(p) else f for p, f in zip(priced, findings, strict=True))
 
 
 def _priced(finding: Finding, single: Sequence[Proposal], mean_ms: float) -> Finding:

@@ -1,11 +1,10 @@
-"""Findings about the run as a whole: warm-up, drift, pacing, overruns, freshness, the log."""
+"""Findings about the run as a whole: warm-up, drift, pacing, overruns, the log."""
 
 from __future__ import annotations
 
 from looptime.analysers.contrast import Part
 from looptime.analysers.drift import ChangePoint
 from looptime.analysers.evenness import evenness
-from looptime.analysers.freshness import Freshness
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (
     command,
@@ -17,7 +16,6 @@ from looptime.findings.about import (
     signed,
     three,
     typical_ms,
-    with_options,
 )
 from looptime.findings.finding import Finding
 from looptime.run import stated
@@ -34,10 +32,10 @@ _EVEN = 3.0
 _MANY_ROWS = 0.05
 
 
-def run_findings(at: Summary, heading_call: str | None = None) -> list[Finding]:
-    """Findings that no single call stands for; `heading_call` reads the heading, where known."""
+def run_findings(at: Summary) -> list[Finding]:
+    """Findings that no single call stands for."""
     made = _warm_up(at) + _changes(at) + _pacing(at) + _overruns(at)
-    return made + _freshness(at, heading_call) + _first_calls(at) + _log(at)
+    return made + _first_calls(at) + _log(at)
 
 
 def healthy(at: Summary) -> Finding:
@@ -285,60 +283,6 @@ def _overruns(at: Summary) -> list[Finding]:
                       "time_share": o.time_share},
         )
     ]  # fmt: skip
-
-
-def _freshness(at: Summary, heading_call: str | None) -> list[Finding]:
-    made = []
-    for f in at.freshness:
-        if f.source == "handed over" and f.age_ms is not None and f.age_ms.p50 > typical_ms(at):
-            made.append(_stale(at, f, heading_call))
-        if f.source == "signal" and f.name == "heading_deg" and _held(f):
-            made.append(_stale_signal(at, f))
-    return made
-
-
-def _held(f: Freshness) -> bool:
-    """Whether a signal that does change holds its value for loops at a time.
-
-    A robot that stands still for long holds it too: that says nothing of the sensor.
-    """
-    changes = f.uses * (1 - (f.repeat_share or 0.0))
-    return 2 <= (f.hold_loops or 0.0) <= 100 and changes >= 20 and (f.repeat_share or 0.0) > 0.4
-
-
-def _stale(at: Summary, f: Freshness, heading_call: str | None) -> Finding:
-    from looptime.heading.instants import HEADING_WORDS  # few logs have such a reading
-
-    assert f.age_ms is not None
-    is_heading = f.name == heading_call or any(word in f.name.lower() for word in HEADING_WORDS)
-    closer = command(at, "plan")
-    timed = any(call.name == f.name and call.count for call in at.costs.calls)
-    if is_heading and timed:  # named, for the heading may be taken from another call
-        closer = with_options(command(at, "heading"), [("--read-call", f.name)])
-    text = (
-        f"{f.name} is {ms(f.age_ms.p50)} old when it is used ({ms(f.age_ms.p90)} in one of ten "
-        f"loops): {three(ms_value(f.fresh_hz))} new readings a second in a loop of "
-        f"{three(ms_value(f.loop_hz))}."
-    )
-    return Finding(
-        "stale_reading", "look", text, f.age_ms.p50, "ms", high=f.age_ms.p90,
-        evidence=evidence(at, calls=[f.name], n_loops=f.uses), command=closer,
-        worth=0.06 * min(f.age_ms.p50 / typical_ms(at), 5.0), moves=True,
-        rests_on={"usual_ms": f.age_ms.p50, "largest_ms": f.age_ms.max, "share": f.repeat_share},
-    )  # fmt: skip
-
-
-def _stale_signal(at: Summary, f: Freshness) -> Finding:
-    text = (
-        f"{f.name} stays the same for {three(ms_value(f.hold_loops))} loops at a time (longest "
-        f"{f.longest_hold_loops}): {three(ms_value(f.fresh_hz))} new values a second in a loop of "
-        f"{three(ms_value(f.loop_hz))}."
-    )
-    return Finding(
-        "stale_signal", "look", text, f.fresh_hz, "1/s",
-        evidence=evidence(at, n_loops=f.uses), command=command(at, "heading"),
-        worth=0.06 * min(f.hold_loops or 1.0, 5.0), moves=True,
-    )  # fmt: skip
 
 
 def _first_calls(at: Summary) -> list[Finding]:

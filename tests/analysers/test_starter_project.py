@@ -1,6 +1,9 @@
 """The drafted project file is one that the project reader takes, and labels as guessed."""
 
+import pytest
+
 from looptime.analysers.starter_project import draft_project
+from looptime.analysers.summary import summarise
 from looptime.project import Project
 from looptime.schema import CallName
 from tests.build_run import make_run
@@ -25,7 +28,9 @@ def test_round_trip(tmp_path):
     assert project.label(CallName(odd[1])).items == 3
     assert project.label(CallName(odd[2])).kind == "other"
     assert len(project.calls) == 4
-    assert project.budget_ms == 20  # the rate that it keeps to
+    assert project.budget_ms == pytest.approx(22)  # the rate that it keeps to, and a tenth
+    over = summarise(run, budget_ms=project.budget_ms).pace.overruns
+    assert over.count == 0
 
 
 def test_no_calls(tmp_path):

@@ -131,8 +131,8 @@ def written(n=400):
     rows, now, due = ["loop,name,start_us,duration_us"], 0, 100_000
     for k in range(n):
         at = now
-        for name, took in (("gyro.read", 1800), ("drive.write", 4200)):
-            took = int(took * rng.lognormal(0, 0.1)) + (30_000 if rng.random() < 0.01 else 0)
+        for name, usual in (("gyro.read", 1800), ("drive.write", 4200)):
+            took = int(usual * rng.lognormal(0, 0.1)) + (30_000 if rng.random() < 0.01 else 0)
             rows.append(f"{k},{name},{at},{took}")
             at += took + 20
         if at >= due:

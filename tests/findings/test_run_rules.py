@@ -4,6 +4,7 @@ import pytest
 
 import looptime
 from looptime.findings import summarise
+from looptime.findings.reading_rules import reading_findings
 from looptime.findings.run_rules import run_findings
 from looptime.heading.instants import Labels, sampling_from_run
 from tests.build_run import make_run
@@ -52,12 +53,12 @@ def test_a_stale_reading_leads_to_itself(name, stated, closer):
     kinds = {"motor.write": "actuator write", name: "sensor read"}
     run = make_run([10.0] * loops, lambda k: calls if k % 4 else [*calls, read], kinds,
                    marks=marks, source="a.csv")  # fmt: skip
-    (found,) = [f for f in run_findings(summarise(run), stated) if f.code == "stale_reading"]
+    (found,) = [f for f in reading_findings(summarise(run), stated) if f.code == "stale_reading"]
     # 8, 18, 28 and 38 ms old in turn
     assert found.value == pytest.approx(23, abs=5.1)
     assert found.command == closer
     if "heading" in closer:  # which can be looked at so
         assert len(sampling_from_run(run, Labels(read_call=name))) > loops - 5
     unread = make_run([10.0] * loops, calls, kinds, marks=marks)  # the read itself is not timed
-    (found,) = [f for f in run_findings(summarise(unread), stated) if f.code == "stale_reading"]
+    (found,) = [f for f in reading_findings(summarise(unread), stated) if f.code == "stale_reading"]
     assert found.command == "looptime plan LOG"

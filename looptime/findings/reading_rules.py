@@ -1,0 +1,136 @@
+"""Findings about readings that are old or repeat, and about the threads that take them."""
+
+from __future__ import annotations
+
+import re
+
+from looptime.analysers.call_costs import CallCost
+from looptime.analysers.freshness import Freshness
+from looptime.analysers.summary import Summary
+from looptime.findings.about import (
+    command,
+    evidence,
+    how_often,
+    loop_ms,
+    ms,
+    ms_value,
+    percent,
+    three,
+    typical_ms,
+    with_options,
+)
+from looptime.findings.finding import Finding
+
+__all__ = ["reading_findings"]
+
+_HEADING = "heading_deg"
+#: Share of the holds of one length from which on a signal is taken to have a rate of its own.
+_EVEN_HOLDS = 0.8
+
+
+def reading_findings(at: Summary, heading_call: str | None = None) -> list[Finding]:
+    """Readings that are old or repeat, and what threads keep; `heading_call` reads the heading."""
+    made = _threads(at)
+    for f in at.freshness:
+        if f.source == "handed over" and f.age_ms is not None and f.age_ms.p50 > typical_ms(at):
+            made.append(_stale(at, f, heading_call))
+        if f.source == "signal" and _repeats(f):
+            made.append(_repeated_reading(at, f, heading_call))
+    return made
+
+
+def _repeats(f: Freshness) -> bool:
+    """Whether a signal comes from a sensor that is slower than the loop.
+
+    It holds its value for loops at a time, for as many each time: a robot that stands still holds
+    it too, for as long as it stands, and a value that hardly moves for as long as that takes.
+    """
+    changes = f.uses * (1 - (f.repeat_share or 0.0))
+    held = 2 <= (f.hold_loops or 0.0) <= 100 and changes >= 20 and (f.repeat_share or 0.0) > 0.4
+    return held and (f.name == _HEADING or (f.even_share or 0.0) >= _EVEN_HOLDS)
+
+
+def _stale(at: Summary, f: Freshness, heading_call: str | None) -> Finding:
+    from looptime.heading.instants import HEADING_WORDS  # few logs have such a reading
+
+    assert f.age_ms is not None
+    is_heading = f.name == heading_call or any(word in f.name.lower() for word in HEADING_WORDS)
+    closer = command(at, "plan")
+    timed = any(call.name == f.name and call.count for call in at.costs.calls)
+    if is_heading and timed:  # named, for the heading may be taken from another call
+        closer = with_options(command(at, "heading"), [("--read-call", f.name)])
+    text = (
+        f"{f.name} is {ms(f.age_ms.p50)} old when it is used ({ms(f.age_ms.p90)} in one of ten "
+        f"loops): {three(ms_value(f.fresh_hz))} new readings a second in a loop of "
+        f"{three(ms_value(f.loop_hz))}."
+    )
+    return Finding(
+        "stale_reading", "look", text, f.age_ms.p50, "ms", high=f.age_ms.p90,
+        evidence=evidence(at, calls=[f.name], n_loops=f.uses), command=closer,
+        worth=0.06 * min(f.age_ms.p50 / typical_ms(at), 5.0), moves=True,
+        rests_on={"usual_ms": f.age_ms.p50, "largest_ms": f.age_ms.max, "share": f.repeat_share},
+    )  # fmt: skip
+
+
+def _repeated_reading(at: Summary, f: Freshness, heading_call: str | None) -> Finding:
+    hold, share = ms_value(f.hold_loops), ms_value(f.repeat_share)
+    text = (
+        f"{f.name} stays the same for {three(hold)} loops at a time (longest "
+        f"{f.longest_hold_loops}): {three(ms_value(f.fresh_hz))} new values a second in a loop of "
+        f"{three(ms_value(f.loop_hz))}, {percent(share)} of the readings repeat the last."
+    )
+    is_heading, reader = f.name == _HEADING, _reader(at, f.name, heading_call)
+    saved = 0.0
+    if reader is not None:
+        saved = reader.self_ms_per_loop * share
+        text += (
+            f" {reader.name} reads it, {ms(reader.self_ms_per_loop)} a loop: reading it every "
+            f"{three(hold)} loops would spare {ms(saved)} of these, with values up to so many "
+            "loops older; a thread of its own would spare all."
+        )
+    worth = saved / loop_ms(at)
+    if is_heading:
+        worth = max(worth, 0.06 * min(hold, 5.0))
+    return Finding(
+        "stale_signal" if is_heading else "repeated_reading",
+        "look" if is_heading or worth >= 0.02 else "note", text, f.fresh_hz, "1/s",
+        evidence=evidence(at, calls=[reader.name] if reader else [], n_loops=f.uses),
+        command=command(at, "heading" if is_heading else "plan"), worth=max(worth, 0.002),
+        moves=True,
+        rests_on={"fresh_hz": f.fresh_hz, "loop_hz": f.loop_hz, "hold": hold, "of": f.uses,
+                  "share": share, "saving_ms": saved, "whole_ms": loop_ms(at)},
+    )  # fmt: skip
+
+
+def _reader(at: Summary, signal: str, heading_call: str | None) -> CallCost | None:
+    """The call of the loop that reads a signal: stated, or the one whose name begins as it does."""
+    from looptime.heading.instants import HEADING_WORDS  # few logs have such a signal
+
+    calls = [c for c in at.costs.calls if c.on_loop_thread and c.share is not None]
+    if signal == _HEADING:
+        if heading_call is not None:
+            return next((c for c in calls if c.name == heading_call), None)
+        found = [c for c in calls if any(word in c.name.lower() for word in HEADING_WORDS)]
+    else:
+        word = re.split(r"[^a-z0-9]+", signal.lower())[0]
+        found = [c for c in calls if word in re.split(r"[^a-z0-9]+", c.name.lower())]
+    return found[0] if len(found) == 1 else None
+
+
+def _threads(at: Summary) -> list[Finding]:
+    """The rhythm that a thread beside the loop keeps."""
+    made = []
+    for r in at.recurrence.threads:
+        text = (
+            f"Thread {r.thread} begins {r.call} {how_often(r)}: {r.count:,} turns of about "
+            f"{ms(r.height_ms)}."
+        )
+        made.append(
+            Finding(
+                "thread_rhythm", "note", text, r.every_ms, "ms",
+                evidence=evidence(at, calls=[r.call] if r.call else [], n_loops=r.count),
+                command=command(at, "plan"), worth=0.003,
+                rests_on={"count": r.count, "possible": r.possible},
+            )
+        )  # fmt: skip
+    return made
