@@ -29,6 +29,8 @@ Pair = tuple[int, int]
 ZONE = 0.75
 #: Share of such meetings above which a pair does not exclude.
 DROP = 0.12
+#: Share from which on both are told to be apart; by chance it is about `ZONE`.
+APART = 0.4
 #: Calls below which nothing is said, and meetings below which a pair is not tried.
 FEW, MET = 8, 4
 #: A residual shorter than this is no service: a result is waited for, or the processor [ns].
@@ -411,7 +413,8 @@ def _set_apart(
         short = median(side.residual) < NO_SERVICE_NS
         meeting.verdict = "result" if short else "unknown"
         return
-    if meeting.together * meeting.met >= FEW and any(_by_chance(s) for s in meeting.sides):
+    count = meeting.together * meeting.met
+    if meeting.together >= APART and count >= FEW and any(map(_by_chance, meeting.sides)):
         meeting.verdict = "apart"
 
 

@@ -201,10 +201,12 @@ def _predicted(plain: Run, run: Run, rest: float, kind: str) -> str:
 def main() -> None:
     """Run the parts asked for."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("part", nargs="*", choices=["generated", "locks"], default=[])
+    parser.add_argument("part", nargs="*", metavar="PART", help="generated or locks")
     parser.add_argument("--seconds", type=float, default=12.0)
     parser.add_argument("--replicates", type=int, default=20)
     options = parser.parse_args()
+    if unknown := set(options.part) - {"generated", "locks"}:
+        parser.error(f"no such part: {', '.join(sorted(unknown))}")
     if not options.part or "generated" in options.part:
         generated(options.replicates)
     if not options.part or "locks" in options.part:

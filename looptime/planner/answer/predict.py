@@ -314,6 +314,7 @@ class _Plan:
     budget_ms: float | None
     read_instant: str
     run_sd: float | None
+    spans: dict[tuple[Change, ...], tuple[float, float, float]] = field(default_factory=dict)
 
     def prediction(self, whole: int, cut: int, progress: Callable[[float], None]) -> Prediction:
         run = self.known.run
@@ -393,10 +394,12 @@ class _Plan:
 
     def _means(self, changes: tuple[Change, ...], judged: str) -> tuple[float, float, float]:
         """Mean of the quantity judged at the middle and at both ends of what is not known."""
-        central = play(self.known, changes)
-        settings = settings_of(central.ranges)
-        found = {at: _run_mean(play(self.known, changes, at).run, judged) for at in settings.all}
-        return settings.span(found)
+        if changes not in self.spans:
+            settings = settings_of(play(self.known, changes).ranges)
+            self.spans[changes] = settings.span(
+                {at: _run_mean(play(self.known, changes, at).run, judged) for at in settings.all}
+            )
+        return self.spans[changes]
 
 
 def _full_buses(played: Replay, after: Side) -> list[str]:

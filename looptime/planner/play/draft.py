@@ -88,6 +88,11 @@ class KnownRun:
         """Locks of buses, as the log shows them."""
         return self.seen.locks if self.seen is not None else {}
 
+    @property
+    def inferred(self) -> frozenset[str]:
+        """Buses that nobody named but the times show."""
+        return self.seen.inferred if self.seen is not None else frozenset()
+
     def wait_by_bus(self) -> dict[str, int]:
         """How long the loop's thread waited for each bus in the log [ns]."""
         if self.wait_ns is None or not self.wait_ns.any():

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from looptime.errors import UsageError
 from looptime.planner.changes import Change
 from looptime.planner.play.draft import Draft, KnownRun, Reader, known, reader_of
-from looptime.planner.play.shared_bus import OVERSLEEP_NS
+from looptime.planner.play.shared_bus import rests
 from looptime.run import Run
 
 __all__ = ["THREAD_VERBS", "change_thread", "is_about_threads", "with_slots"]
@@ -112,7 +112,8 @@ def _rest(reader: Reader, rest_ns: float) -> None:
     gaps = [float(np.median(reader.before[reader.code == c])) for c in codes.tolist()]
     first = codes[int(np.argmax(gaps))]
     reader.before = reader.before.copy()
-    reader.before[reader.code == first] = rest_ns + (OVERSLEEP_NS if rest_ns else 0.0)
+    mine = np.flatnonzero(reader.code == first)
+    reader.before[mine] = rests(rest_ns, len(mine))
     reader.timetable = False
 
 

@@ -15,7 +15,7 @@ from looptime.planner.play.draft import Draft, Move, Reader
 from looptime.planner.play.paced import end_pace
 from looptime.planner.play.pacer import PacedRate
 from looptime.planner.play.recorded import change_thread, is_about_threads
-from looptime.planner.play.shared_bus import OVERSLEEP_NS
+from looptime.planner.play.shared_bus import rests
 from looptime.schema import CallName
 
 __all__ = ["apply"]
@@ -233,14 +233,15 @@ def _batchable(draft: Draft, change: Change) -> list[int]:
     if len(codes) < 2:
         raise UsageError(f"change {text!r}: takes at least two calls that can share a transaction")
     buses = {draft.names[c].bus for c in codes}
-    if len(buses) > 1:
+    unsure = {None, *draft.known.inferred} & buses  # nobody named these: they may be the same
+    if len(buses - unsure) > 1:
         first = {draft.names[c].bus: draft.names[c].name for c in reversed(codes)}
         shown = ", ".join(
             f"{n!r} is on {b or 'no bus named'}" for b, n in sorted(first.items(), key=str)
         )
         raise UsageError(f"change {text!r}: a batch cannot reach across buses: {shown}")
-    if buses == {None}:
-        draft.warn(f"{change}: the log and the project file name no bus: taken to be one")
+    if None in buses or len(buses) > 1:
+        draft.warn(f"{change}: nobody named the bus of some of these: all are taken to be on one")
     timed = [draft.names[c].name for c in codes if c in draft.timed]
     if timed:
         raise UsageError(
@@ -372,7 +373,7 @@ def _thread(draft: Draft, change: Change) -> None:
     k = max(len(turn) for turn in turns)
     columns = [np.resize(draft.durations(turn), k) for turn in turns]
     before = np.zeros((k, len(turns)))
-    before[:, 0] = rest + (OVERSLEEP_NS if rest else 0.0)
+    before[:, 0] = rests(rest, k)
     names = [int(draft.name[turn[0]]) for turn in turns]
     buses = [draft.names[c].bus for c in names]
     draft.readers.append(

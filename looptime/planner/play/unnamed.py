@@ -70,7 +70,7 @@ def _place(
     bus = buses[turns[0]]
     if reader.recorded and code not in draft.moved:
         return  # the log shows whom it shares a bus with
-    if bus is not None and bus in _inferred(draft) and code not in draft.moved:
+    if bus is not None and bus in draft.known.inferred and code not in draft.moved:
         return
     name = draft.names[code].name
     unnamed = [c for c in _candidates(draft, codes, name) if draft.names[c].bus is None]
@@ -86,10 +86,6 @@ def _place(
         buses[turn] = shared
     for c in (*unnamed, *labelled):
         made.of_name[c] = shared
-
-
-def _inferred(draft: Draft) -> frozenset[str]:
-    return draft.known.seen.inferred if draft.known.seen is not None else frozenset()
 
 
 def _candidates(draft: Draft, codes: Sequence[int], name: str) -> list[int]:

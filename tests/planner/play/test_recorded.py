@@ -6,12 +6,12 @@ import pytest
 from looptime.errors import UsageError
 from looptime.planner.play.draft import Setting
 from looptime.planner.play.replay import replay
-from looptime.planner.play.shared_bus import OVERSLEEP_NS
+from looptime.planner.play.shared_bus import rests
 from tests.build_run import make_run
 from tests.planner.play.test_replay import balance
 from tests.two_threads import Job, play
 
-OVERSLEEP = OVERSLEEP_NS / 1e6
+OVERSLEEP = float(rests(1.0, 1000).mean()) / 1e6
 
 
 def program(*, rest=1.0, gyro_lock="a", gyro_ms=3.0, in_loop=False, seed=3):
