@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import sys
@@ -378,31 +379,32 @@ def recorder(language: str | None, listed: bool, guide: bool, out: str | None) -
 
 
 @cli.command()
-def tour() -> None:
-    """Walk through the whole job on the sample logs, in under a minute."""
+@click.option("--wait/--no-wait", default=True, help="Wait for a key after each step (terminal).")
+@click.option("--quiet", is_flag=True, help="The answer of each step alone.")
+def tour(wait: bool, quiet: bool) -> None:
+    """Walk through the whole job on the sample logs, one screen a step."""
     import time
 
     from looptime.samples import folder
     from looptime.views.text.terminal import command_line, heading_line
     from looptime.views.text.tour_text import STEPS
 
-    samples, began = folder(), time.monotonic()
-    for number, step in enumerate(STEPS, 1):
-        words = [str(samples / w[1:]) if w.startswith("@") else w for w in step.command]
-        if any(w.startswith("@") for w in step.command):
-            words += ["--project", str(samples / "looptime.toml")]
-        shown = " ".join(f'"{w}"' if " " in w else w for w in words)
-        show(
-            heading_line(f"{number} of {len(STEPS)}: {step.title}"),
-            step.why,
-            command_line(f"$ looptime {shown}"),
-            "",
-        )
-        sys.stdout.flush()
-        code = run(words)
-        if code in (UNUSABLE, UNFORESEEN, INTERRUPTED):
-            raise CheckFailed(code)
-    show(f"\nThe tour took {time.monotonic() - began:.0f} s.")
+    began, waits = time.monotonic(), wait and sys.stdin.isatty() and sys.stdout.isatty()
+    with contextlib.chdir(folder()):  # so that names of logs are short
+        for number, step in enumerate(STEPS, 1):
+            words = list(step.command)
+            shown = " ".join(f'"{w}"' if " " in w else w for w in words)
+            title = heading_line(f"{number} of {len(STEPS)}: {step.title}")
+            show(title, step.why, command_line(f"$ looptime {shown}"), "")
+            sys.stdout.flush()
+            brief = ["--quiet"] if quiet and step.answers else []
+            code = run([*words, *brief])
+            if code in (UNUSABLE, UNFORESEEN, INTERRUPTED):
+                raise CheckFailed(code)
+            if waits and number < len(STEPS):
+                click.pause("\n(any key for the next step, Ctrl-C to end) ")
+    took = "" if waits else f" It took {time.monotonic() - began:.0f} s."
+    show(f"\nThat was the tour.{took} Next: looptime LOG, with a log of your own.")
 
 
 @cli.command()
