@@ -107,7 +107,11 @@ class Library:
         self._seen: dict[str, tuple[int, int]] = {}
         self._logs: dict[str, Log] = {}
         self._dropped: set[str] = set()
+        self._now: dict[Path, str] = {}  # what each file is offered as
+        self._was: dict[str, Path] = {}  # content that a file had before it was written again
         self._scanned = 0.0
+        #: Older logs of the folder that are not offered, since there are too many.
+        self.left_out = 0
 
     def offered(self) -> list[Offered]:
         """The logs on offer: dropped ones first, then the newest."""
@@ -118,6 +122,15 @@ class Library:
     def get(self, key: str) -> Offered | None:
         """What is offered under a key (of a log or of a run in it)."""
         return self._offered.get(content_of(key))
+
+    def newest(self) -> str:
+        """Key of the newest log that is not known to be bad; empty where there is none."""
+        return next((o.key for o in self.offered() if not o.error), "")
+
+    def grown(self, key: str) -> Offered | None:
+        """What is offered now of a file that was written again since it had this key."""
+        path = self._was.get(content_of(key))
+        return None if path is None else self._offered.get(self._now.get(path, ""))
 
     def scan(self, least_s: float = 1.0) -> int:
         """Look for new, changed and removed logs; returns the version of the offer.
@@ -140,10 +153,7 @@ class Library:
     def _look_through(self, folder: Path) -> None:
         first = not self._scanned
         self._scanned = time.monotonic()
-        try:
-            files = find_logs(folder)[:_MOST_LOGS]
-        except (UsageError, OSError):
-            files = []
+        files = self._newest_files()
         found: dict[str, tuple[Offered, Path]] = {}
         for file in files:
             one = self._look(Path(file), first)
@@ -151,6 +161,17 @@ class Library:
                 found.setdefault(one.key, (one, Path(file)))
         with self._lock:
             self._take_over(found)
+
+    def _newest_files(self) -> list[str]:
+        assert self.folder is not None
+        try:
+            files = find_logs(self.folder)
+        except (UsageError, OSError):
+            files = []
+        self.left_out = max(len(files) - _MOST_LOGS, 0)
+        if self.left_out:
+            files = sorted(files, key=_written, reverse=True)[:_MOST_LOGS]
+        return [str(file) for file in files]
 
     def _look(self, path: Path, first: bool) -> Offered | None:
         """What a file is offered as; None while it is still being written."""
@@ -207,6 +228,10 @@ class Library:
             known = self._offered.get(key, one)
             self._offered[key] = replace(one, key=known.key, error=one.error or known.error)
             self._paths[key] = path
+            old = self._now.get(path)
+            if old not in (None, key):
+                self._was[str(old)] = path
+            self._now[path] = key
         if before != {k: (o.name, o.changed) for k, o in self._offered.items()}:
             self.version += 1
 
@@ -283,6 +308,9 @@ class Library:
         if offered is not None and offered.error and not offered.changed:  # passed over
             raise UsageError(offered.error)
         if path is None or offered is None:
+            now = self.grown(key)
+            if now is not None:
+                raise UsageError(f"{now.name} was written again since: open it as it is now")
             raise UsageError("this log is not here: it was changed or taken away; choose another")
         text = f"Reading {offered.name} ({size_text(offered.size)})"
         try:
@@ -336,6 +364,10 @@ class Library:
                 raise UsageError("this run is not in the log: choose another")
             return log.runs[place]
         return max(log.runs, key=len)
+
+    def at_hand(self, key: str) -> Log | None:
+        """The log of a key where it is in memory; nothing is read for it."""
+        return self._logs.get(log_of(key))
 
     def runs_in(self, key: str) -> int:
         """How many runs a log holds; 1 where it is not read yet."""
@@ -393,6 +425,13 @@ def size_text(size: int) -> str:
     if size < 1000:
         return f"{size} bytes"
     return f"{size / 1e6:.1f} MB" if size >= 1e5 else f"{size / 1e3:.0f} kB"
+
+
+def _written(path: str | Path) -> float:
+    try:
+        return os.stat(path).st_mtime
+    except OSError:  # it was taken away meanwhile
+        return 0.0
 
 
 def _digest(data: bytes) -> str:

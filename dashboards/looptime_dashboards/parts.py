@@ -22,9 +22,11 @@ from looptime_dashboards.work import Pending
 if TYPE_CHECKING:
     from looptime.findings import Finding
 
-__all__ = ["busy", "card", "caution", "choice", "choices", "findings", "named", "note",
+__all__ = ["ELSEWHERE", "busy", "card", "caution", "choice", "choices", "findings", "named", "note",
            "number_form", "otherwise", "table", "toggle"]  # fmt: skip
 
+#: What of an address is about one run, so that another run takes none of it along.
+ELSEWHERE = {"start": "", "end": "", "loop": "", "phase": "", "change": ""}
 _MOST_ROWS = 200
 _LONG_TEXT = 30
 #: Reading options that the project file takes.
@@ -92,7 +94,7 @@ def choices(label: str, *links: Any) -> Any:
     )  # fmt: skip
 
 
-def card(desk: Desk, picture: Picture, page: str, *above: Any, height: int | None = None) -> Any:
+def card(desk: Desk, picture: Picture, *above: Any, height: int | None = None) -> Any:
     """A figure with its finding as title, exports, table and how it was computed.
 
     Parameters
@@ -101,8 +103,6 @@ def card(desk: Desk, picture: Picture, page: str, *above: Any, height: int | Non
         Keeps the table for the export.
     picture : Picture
         What to show.
-    page : str
-        Page it stands on, for the ids.
     *above : components
         What chooses what the figure shows.
     height : int, optional [px]
@@ -229,9 +229,8 @@ def otherwise(run: str, message: str) -> list[Any]:
     """
     layouts = layouts_in(message)
     if layouts and run:
-        clear = {"start": "", "end": "", "loop": "", "phase": "", "change": ""}
         content = content_of(run)
-        links = [choice(name, False, run=f"{content}.{name}", **clear) for name in layouts]
+        links = [choice(name, False, run=f"{content}.{name}", **ELSEWHERE) for name in layouts]
         return [choices("Read it as", *links)]
     wanted = [name for name in _IN_FILE if f"--{name.replace('_', '-')}" in message]
     if not wanted:

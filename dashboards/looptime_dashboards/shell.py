@@ -17,7 +17,16 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import lean
 from looptime_dashboards.library import content_of, without_hint
 from looptime_dashboards.pages import PAGES
-from looptime_dashboards.parts import busy, card, choice, choices, named, note, otherwise
+from looptime_dashboards.parts import (
+    ELSEWHERE,
+    busy,
+    card,
+    choice,
+    choices,
+    named,
+    note,
+    otherwise,
+)
 from looptime_dashboards.view import View, read_view
 from looptime_dashboards.work import Pending
 
@@ -66,6 +75,7 @@ def frame(can_drop: bool, shared: bool) -> Any:
                 className="top",
             ),
             html.Div(id="said", role="status", **named({"aria-live": "polite"})),
+            html.Div(id="news", role="status", **named({"aria-live": "polite"})),
             warning,
             html.Main([html.H1(id="page-title"), html.Div(id="page"), html.Div(id="loop-panel")],
                       id="main", tabIndex=-1),
@@ -110,10 +120,10 @@ def register(app: Dash, desk: Desk) -> None:
         page = next((p for p in PAGES if p.path == path), None)
         if page is None:
             return [note("There is no such page: choose one above.", "error")], [], "Not here", True
-        if not view.run and page.needs_run:
-            view = view.but(run=_first(desk))
-        if not view.run and page.needs_run:
-            made = _Made([html.P("Choose a log at the top, or drop one onto the page.")], False)
+        if not view.run and page.needs_run:  # the picker writes the newest into the address
+            text = "Opening the newest log ..." if desk.library.newest() else (
+                "Choose a log at the top, or drop one onto the page.")  # fmt: skip
+            made = _Made([html.P(text)], False)
         else:
             made = _guarded(lambda: page.body(desk, view), view.run)
         bar = (
@@ -132,19 +142,23 @@ def register(app: Dash, desk: Desk) -> None:
         page = next((p for p in PAGES if p.path == path), None)
         if not isinstance(loop, int) or page is None or not page.has_loop:
             return []
-        view = view.but(run=view.run or _first(desk), loop=loop)
+        view = view.but(loop=loop)
         return lean(_guarded(lambda: (_loop_panel(desk, view), False)).parts)
 
-    @app.callback(Output("picker", "children"), Output("seen", "data"),
+    @app.callback(Output("picker", "children"), Output("news", "children"), Output("seen", "data"),
                   Input("watch", "n_intervals"), Input("view", "data"),
                   State("seen", "data"))  # fmt: skip
     def show_runs(_: Any, data: Any, seen: Any) -> Any:
         version = desk.library.scan()
         _, view = _asked(data)
-        now = [version, view.run, desk.library.runs_in(view.run)]
+        newest = desk.library.newest()
+        known = seen[3] if isinstance(seen, list) and len(seen) == 4 else newest
+        if content_of(view.run) == content_of(newest):
+            known = newest
+        now = [version, view.run, desk.library.runs_in(view.run), known]
         if seen == now and ctx.triggered_id != "view":
-            return no_update, no_update
-        return lean([_picker(desk, view)]), now
+            return no_update, no_update, no_update
+        return lean([_picker(desk, view)]), lean(_news(desk, view, str(known))), now
 
 
 def _register_browser(app: Dash) -> None:
@@ -179,13 +193,22 @@ def _is_note(part: Any) -> bool:
     return "note" in (getattr(part, "className", "") or "")
 
 
-def _first(desk: Desk) -> str:
-    """The newest log that is not known to be bad."""
-    return next((o.key for o in desk.library.offered() if not o.error), "")
+def _news(desk: Desk, view: View, known: str) -> list[Any]:
+    """That a log was written since the page was opened: it is offered, not opened unasked."""
+    newest = desk.library.newest()
+    one = desk.library.get(newest)
+    if one is None or not view.run or content_of(newest) == content_of(known):
+        return []
+    before = desk.library.grown(view.run)
+    what = "This log has grown: " if before == one else "New log: "
+    links = [choice(f"open {one.name}", False, run=newest, **ELSEWHERE),
+             html.Button("not now", type="button", className="button",
+                         **named({"data-hide": "news"}))]  # fmt: skip
+    return [html.P([what, *links], className="news", key=newest)]
 
 
 def _picker(desk: Desk, view: View) -> Any:
-    chosen = view.run or _first(desk)
+    chosen = view.run or desk.library.newest()
     options = []
     for one in desk.library.offered():
         words = safe(one.name, 70) + (f", read as {one.layout}" if one.layout else "")
@@ -203,11 +226,15 @@ def _picker(desk: Desk, view: View) -> Any:
         options.insert(0, html.Option("(a log that is not here)", value=view.run, selected=True))
     if not options:
         return html.Span("No logs yet", className="faint")
+    said = named({"data-param": "run", "data-clears": ",".join(ELSEWHERE)})
+    if not view.run:
+        said["data-arrive"] = chosen
     return html.Label(
-        [html.Span("Run", className="faint"),
-         html.Select(options, id="run-select", key=f"{chosen}-{len(options)}",
-                     **named({"data-param": "run", "data-clears": "start,end,loop,phase,change"}))]
-    )  # fmt: skip
+        [
+            html.Span("Run", className="faint"),
+            html.Select(options, id="run-select", key=f"{chosen}-{len(options)}", **said),
+        ]
+    )
 
 
 def _choices(desk: Desk, view: View) -> list[Any]:
@@ -236,8 +263,9 @@ def _loop_panel(desk: Desk, view: View) -> list[Any]:
     numbers = at.run.loop_columns.loop
     if not (numbers == view.loop).any():
         at, _ = desk.summary(view.but(warmup="keep"))  # it may be one of the warm-up
+        numbers = at.run.loop_columns.loop
     made = loop_beside_typical(at, view.loop)
-    close = choices("Loop", choice("one earlier", False, loop=str(view.loop - 1)),
-                    choice("one later", False, loop=str(view.loop + 1)),
-                    choice("close", False, loop=""))  # fmt: skip
-    return [card(desk, made, "loop", close)]
+    near = [(word, view.loop + step) for word, step in (("one earlier", -1), ("one later", 1))]
+    links = [choice(word, False, loop=str(n)) for word, n in near if (numbers == n).any()]
+    close = choices("Loop", *links, choice("close", False, loop=""))
+    return [card(desk, made, close)]

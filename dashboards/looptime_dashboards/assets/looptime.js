@@ -3,11 +3,12 @@
 // address; the server draws what it says.
 
 (function () {
-  const go = (path, params) => {
+  const go = (path, params, arriving) => {
     const text = params.toString();
     const next = path + (text ? "?" + text : "");
     if (next === location.pathname + location.search) { return; }
-    history.pushState({}, "", next);
+    say("");
+    history[arriving ? "replaceState" : "pushState"]({}, "", next);
     window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
   };
   const now = () => new URLSearchParams(location.search);
@@ -112,6 +113,8 @@
       if ("loop" in pairs && pairs.loop) { reveal(); }
       return;
     }
+    const hides = event.target.closest("button[data-hide]");
+    if (hides) { hides.closest("." + hides.dataset.hide).hidden = true; }
     const png = event.target.closest("button[data-png]");
     if (png) { savePng(png); }
     if (event.target.closest("#theme")) { turnTheme(); }
@@ -190,8 +193,8 @@
         say(told.error, (told.layouts || []).map((one) => [`Read it as ${one}`, () => drop(file, one)]));
         return;
       }
-      say(`${file.name} is open.`);
       set({run: told.run, start: "", end: "", loop: "", phase: "", change: ""});
+      say(`${file.name} is open.`);
     }).catch(() => say(`${file.name} could not be sent to the server.`));
   }
   const holdsFile = (event) => [...(event.dataTransfer ? event.dataTransfer.types : [])].includes("Files");
@@ -229,6 +232,20 @@
       turnInto(place, made.content);
     }
     window.looptimePlots.refresh();
+    arrive();
+  }
+  // a page without a run opens the newest, and says so in its address; its tab says what it shows
+  function arrive() {
+    const list = document.getElementById("run-select");
+    if (list && list.dataset.arrive && !now().get("run")) {
+      const params = now();
+      params.set("run", list.dataset.arrive);
+      go(location.pathname, params, true);
+    }
+    const title = document.getElementById("page-title");
+    const run = list && list.selectedOptions[0];
+    const words = [title && title.textContent, run && run.textContent, "looptime"].filter(Boolean).join(" - ");
+    if (document.title !== words) { document.title = words; }
   }
   // what is there already stays, so that the keyboard's place and what was unfolded are kept
   function turnInto(old, next) {

@@ -248,13 +248,13 @@ def _predicted(
     )  # fmt: skip
     parts: list[Any] = [
         html.P(basis, className="note", role="status", id="plan-basis"),
-        card(desk, predicted_histogram(recorded / 1e6, at, view.by, loops), "changes", by, onward),
+        card(desk, predicted_histogram(recorded / 1e6, at, view.by, loops), by, onward),
         table_card(desk, "sides", "The loop before and after", *sides_table(at),
                    "Figures of the loop, with 90 % intervals"),
-        card(desk, contributions(at), "changes"),
+        card(desk, contributions(at)),
     ]  # fmt: skip
     ages, buses = reading_ages(at), bus_use(at)
-    parts += [card(desk, picture, "changes") for picture in (ages, buses) if picture is not None]
+    parts += [card(desk, picture) for picture in (ages, buses) if picture is not None]
     parts.append(
         table_card(desk, "plan_calls", "Calls before and after", *call_costs(at),
                    "What each call costs, those that change most first")

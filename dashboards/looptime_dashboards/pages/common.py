@@ -7,11 +7,16 @@ from typing import TYPE_CHECKING, Any
 from dash import html
 
 from looptime.views.text.terminal import count, number, safe
+from looptime_dashboards.parts import named
 
 if TYPE_CHECKING:
     from looptime.analysers.summary import Summary
+    from looptime.parsers.log import Log
 
-__all__ = ["are", "sentence", "used"]
+__all__ = ["are", "damage", "rows_aside", "sentence", "used"]
+
+#: Reasons that mean no damage: a recording begins and ends within a loop.
+_AT_THE_ENDS = ("before first loop", "unfinished last loop")
 
 
 def are(number: int) -> str:
@@ -32,6 +37,27 @@ def sentence(text: str) -> str:
     if not set("._-") & set(first):
         text = text[:1].upper() + text[1:]
     return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def damage(log: Log) -> Any:
+    """What of a log could not be used, and what its clock did; None where all is well."""
+    lost = {why: n for why, n in log.rows_by_reason.items() if n and why not in _AT_THE_ENDS}
+    lines = [rows_aside(log)] if lost else []
+    lines += [sentence(note) for note in dict.fromkeys(n for r in log.runs for n in r.clock.told())]
+    if not lines:
+        return None
+    return html.Section([html.P(line) for line in lines], className="card damage", key="damage",
+                        role="note", **named({"aria-label": "Damage"}))  # fmt: skip
+
+
+def rows_aside(log: Log) -> str:
+    """How many rows of a log were set aside and why, in a sentence; empty where none was."""
+    reasons = {why: n for why, n in log.rows_by_reason.items() if n}
+    if not reasons:
+        return ""
+    told = ", ".join(f"{n:,} {why}" for why, n in reasons.items())
+    total = sum(reasons.values())
+    return f"{total:,} of {count(log.rows_read, 'row')} {are(total)} set aside: {told}."
 
 
 def used(at: Summary, sampled: bool) -> Any:

@@ -32,10 +32,10 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         "Add up by",
         *(choice(g, view.group == g, group="" if g == "call" else g) for g in GROUPS),
     )
-    parts.append(card(desk, cost_bars(at, view.group), "costs", by))
+    parts.append(card(desk, cost_bars(at, view.group), by))
     for picture in (waiting_bars(at), slow_against_typical(at)):
         if picture is not None:
-            parts.append(card(desk, picture, "costs"))
+            parts.append(card(desk, picture))
     heads, rows = call_table(at)
     export = html.A("CSV", className="button", download="calls.csv",
                     href=f"/export/{desk.keep_table('calls', heads, rows)}.csv",

@@ -184,9 +184,9 @@ def _answer(
         cautions = [caution(" ".join(at.cautions))] if at.required else []
         parts.append(html.Section([html.H2("The loop rate that it takes"), *needs, *cautions],
                                   className="card", key="rate"))  # fmt: skip
-        parts.append(card(desk, error_curve(at, others), "heading"))
-        parts.append(card(desk, drift_curve(at, others), "heading"))
-    parts.append(card(desk, age_bars(at, others), "heading"))
+        parts.append(card(desk, error_curve(at, others)))
+        parts.append(card(desk, drift_curve(at, others)))
+    parts.append(card(desk, age_bars(at, others)))
     notes = [html.P(sentence(n), className="faint") for n in at.notes]
     parts.append(
         table_card(desk, "heading_figures", "Everything in figures", *heading_table(at, others),

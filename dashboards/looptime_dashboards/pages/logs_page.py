@@ -10,7 +10,8 @@ from dash import html
 from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.library import DROP_LIMIT, Offered, content_of, size_text
-from looptime_dashboards.parts import choice, table
+from looptime_dashboards.pages.common import are, rows_aside
+from looptime_dashboards.parts import ELSEWHERE, choice, table
 from looptime_dashboards.view import View
 
 __all__ = ["body"]
@@ -23,12 +24,15 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     text = count(len(offered), "log")
     if where is not None:
         text += f" in {safe(where.name or str(where), 80)}, which is watched: new ones appear here"
+    left = desk.library.left_out
+    if left:
+        text += f"; these are the newest: {left:,} older {are(left)} left out"
     parts: list[Any] = [html.P(text + ".", className="note", role="status")]
     if not offered:
         parts.append(html.P("Put logs (.csv, .txt, .log, also .gz or .zst) into the folder."))
-    rows = [_row(one, view) for one in offered]
+    rows = [_row(desk, one, view) for one in offered]
     if rows:
-        made = table(("log", "size", "written", "state"), rows, "Logs on offer", 500)
+        made = table(("log", "size", "written", "state"), rows, "Logs on offer", 2000)
         parts.append(html.Section([html.H2("Logs"), made], className="card", key="logs"))
     parts.append(
         html.P(f"A log of up to {DROP_LIMIT >> 20} MiB can also be dropped onto any page, or chosen"
@@ -38,11 +42,13 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return parts, False
 
 
-def _row(one: Offered, view: View) -> tuple[Any, ...]:
-    name = choice(one.name, content_of(view.run) == one.content, run=one.key, start="", end="",
-                  loop="", phase="", change="")  # fmt: skip
+def _row(desk: Desk, one: Offered, view: View) -> tuple[Any, ...]:
+    name = choice(one.name, content_of(view.run) == one.content, run=one.key, **ELSEWHERE)
     states = [f"read as {one.layout}"] if one.layout else []
     states += ["dropped onto the page"] if one.dropped else []
+    log = desk.library.at_hand(one.key)
+    hurt = "" if log is None else rows_aside(log)
+    states += ["not read yet"] if log is None else [hurt.rstrip(".") or "every row used"]
     state = one.error or ", ".join(states)
     when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M")
     size = html.Span(size_text(one.size) if one.size else "", className="line")

@@ -10,7 +10,7 @@ from looptime.views.figures.pace_figures import period_histogram, rate_over_run,
 from looptime.views.figures.picture import percent
 from looptime.views.text.terminal import count, number
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.pages.common import used
+from looptime_dashboards.pages.common import damage, used
 from looptime_dashboards.parts import card, choice, choices, findings
 from looptime_dashboards.view import View
 
@@ -24,6 +24,9 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     """The page, and whether better figures are on their way."""
     at, sampled = desk.summary(view)
     parts: list[Any] = [used(at, sampled)]
+    hurt = damage(desk.library.log(view.run))
+    if hurt is not None:
+        parts.append(hurt)
     if not at.pace.loops:
         return [*parts, html.P("There is no loop to show.")], sampled
     parts.append(_figures(at))
@@ -36,13 +39,13 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     histogram = desk.picture(at, f"periods {view.by}", lambda: period_histogram(at, view.by))
     whole = desk.run(view) if view.start is None and view.end is None and not sampled else None
     parts.append(card(desk, desk.picture(at, f"rate {whole is None}",
-                                        lambda: rate_over_run(at, whole)), "pace",
+                                        lambda: rate_over_run(at, whole)),
                       html.P("Click a loop to see its calls; drag sideways to look at a part.",
                              className="faint screen")))  # fmt: skip
-    parts.append(card(desk, histogram, "pace", by))
+    parts.append(card(desk, histogram, by))
     again = desk.picture(at, "recurrence", lambda: recurrences(at))
     if again is not None:
-        parts.append(card(desk, again, "pace"))
+        parts.append(card(desk, again))
     return parts, sampled
 
 

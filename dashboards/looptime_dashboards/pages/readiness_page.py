@@ -86,7 +86,7 @@ def _checked(desk: Desk, view: View, store: Season | None) -> list[Any]:
     parts = [_verdict(at, desk, chosen)]
     margins = gate_margins(at)
     if margins is not None:
-        parts.append(card(desk, margins, "readiness"))
+        parts.append(card(desk, margins))
     if at.rows:
         parts.append(
             table_card(desk, "gate", "Check by check", *gate_table(at),
@@ -147,7 +147,7 @@ def _robot(desk: Desk, at: Trends, several: bool) -> list[Any]:
     for statistic in ("mean", "p99"):
         picture = trend_figure(at, statistic)
         if picture is not None:
-            parts.append(card(desk, picture, f"readiness-{name}"))
+            parts.append(card(desk, picture))
     lines = [
         f"Unlike its neighbours: {safe(o.run, 60)}, {'+' if o.percent > 0 else '-'}"
         f"{number(abs(o.percent))} % at most, in {safe(', '.join(o.figures[:4]), 120)}."

@@ -122,7 +122,16 @@ def _chooser(desk: Desk, view: View, after: tuple[str, ...], before: tuple[str, 
         cells = [toggle(one.name, name, now, one.key, name)
                  for name, now in (("before", before), ("after", view.after))]  # fmt: skip
         rows.append((one.name, *cells))
-    made = table(("log", "before", "after"), rows, "Logs on offer", _MOST_LOGS)
+    listed = {o.content for o in logs[:_MOST_LOGS]} | {this}
+    for key in dict.fromkeys((*before, *after)):  # what cannot be read can be switched off
+        if content_of(key) in listed:
+            continue
+        bad = desk.library.get(key)
+        name = "(a log that is not here)" if bad is None else f"{bad.name} (cannot be read)"
+        cells = [toggle(name, side, now, key, side) if key in now else ""
+                 for side, now in (("before", before), ("after", view.after))]  # fmt: skip
+        rows.insert(0, (name, *cells))
+    made = table(("log", "before", "after"), rows, "Logs on offer", _MOST_LOGS + 40)
     words = (
         "Several runs a side say more than one: only they show what differs from run to run "
         "without any change. Record at least three a side, in turn (before, after, after, before)."
@@ -141,10 +150,10 @@ def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Any]:
         sides[0], sides[1], ("before", "after"), desk.project.budget_ms,
         "All loops of each side, the warm-up included, in bins of equal width in the logarithm.",
     )  # fmt: skip
-    parts = [_verdict(at), card(desk, both, "sides")]
+    parts = [_verdict(at), card(desk, both)]
     if shift is not None:
-        parts.append(card(desk, shift, "sides"))
-    parts.append(card(desk, difference_by_call(at, kinds), "sides"))
+        parts.append(card(desk, shift))
+    parts.append(card(desk, difference_by_call(at, kinds)))
     parts.append(
         table_card(desk, "changes", "Figure by figure", *changes_table(at),
                    "Changes of the loop, then of the calls that stand out; with 95 % intervals")
