@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.dependencies import ClientsideFunction
 
 from looptime.errors import LooptimeError
@@ -39,6 +39,7 @@ def frame(can_drop: bool, shared: bool) -> Any:
     """The layout that stays while pages change."""
     links = [
         html.A(page.title, href=page.path, **named({"data-page": page.path})) for page in PAGES
+        if page.linked
     ]  # fmt: skip
     drop = (
         html.Label(["Open a log", html.Span(id="pick-file")], className="button", id="pick",
@@ -178,7 +179,7 @@ def _register_browser(app: Dash) -> None:
     app.clientside_callback(
         ClientsideFunction("looptime", "row"),
         Output("grid-choice", "data"),
-        Input("slow-grid", "selectedRows"),
+        Input({"type": "grid", "page": ALL}, "selectedRows"),
         prevent_initial_call=True,
     )  # fmt: skip
 

@@ -16,8 +16,9 @@ _MOTION = re.compile(r"(recorded|(steady|turn|weave):[0-9.,eE+-]{1,60})")
 _BY = ("loops", "time")
 _GROUPS = ("call", "kind", "subsystem", "device", "bus")
 _MOST_KEYS = 40
-_MOST_CHANGES = 20
+_MOST_TEXTS = 20
 _LONGEST = 300
+_LONG_NAME = 12_000
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,10 @@ class View:
         Keys of the runs that the run is held against, and of those that stand beside it.
     change : tuple of str
         Remedies that are switched on.
+    open : tuple of str
+        Patterns of like calls that are shown one by one.
+    call : str
+        Name of the chosen call.
     motion, deg, mm
         Motion and tolerances of the heading page.
     """
@@ -60,6 +65,8 @@ class View:
     before: tuple[str, ...] = ()
     after: tuple[str, ...] = ()
     change: tuple[str, ...] = ()
+    open: tuple[str, ...] = ()
+    call: str = ""
     motion: str = ""
     deg: float | None = None
     mm: float | None = None
@@ -100,7 +107,7 @@ def read_view(search: str | None) -> View:
     --------
     >>> read_view("?run=../../etc/passwd&loop=7&start=abc")
     View(run='', phase='', start=None, end=None, warmup='', loop=7, by='loops', group='call', \
-before=(), after=(), change=(), motion='', deg=None, mm=None)
+before=(), after=(), change=(), open=(), call='', motion='', deg=None, mm=None)
     """
     if not isinstance(search, str) or len(search) > 20_000:
         return View()
@@ -122,7 +129,9 @@ before=(), after=(), change=(), motion='', deg=None, mm=None)
         group=_one_of(_GROUPS, last.get("group")),
         before=_keys(given.get("before", [])),
         after=_keys(given.get("after", [])),
-        change=tuple(c for c in given.get("change", [])[:_MOST_CHANGES] if len(c) <= _LONGEST),
+        change=_texts(given.get("change", [])),
+        open=_texts(given.get("open", [])),
+        call=last.get("call", "")[:_LONG_NAME],
         motion=_matched(_MOTION, last.get("motion", "")),
         deg=_number(last.get("deg"), above=True),
         mm=_number(last.get("mm"), above=True),
@@ -131,6 +140,10 @@ before=(), after=(), change=(), motion='', deg=None, mm=None)
 
 def _keys(given: list[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(k for k in given[:_MOST_KEYS] if _KEY.fullmatch(k)))
+
+
+def _texts(given: list[str]) -> tuple[str, ...]:
+    return tuple(c for c in given[:_MOST_TEXTS] if len(c) <= _LONGEST)
 
 
 def _matched(pattern: re.Pattern[str], text: str) -> str:

@@ -12,7 +12,7 @@
     window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
   };
   const now = () => new URLSearchParams(location.search);
-  const set = (pairs) => {
+  const set = (pairs, path) => {
     const params = now();
     for (const [name, value] of Object.entries(pairs)) {
       if (value === "" || value === null || value === undefined) { params.delete(name); }
@@ -21,7 +21,17 @@
         value.forEach((one) => params.append(name, one));
       } else { params.set(name, value); }
     }
-    go(location.pathname, params);
+    go(path || location.pathname, params);
+  };
+  // a row or a bar: a call has its page, like calls are put one by one or together again
+  const onward = (text) => {
+    const given = Object.fromEntries(new URLSearchParams(text || ""));
+    const all = now().getAll("open");
+    if (given.open) {
+      given.open = all.includes(given.open) ? all.filter((v) => v !== given.open) : [...all, given.open];
+    }
+    set(given, given.call ? "/call" : location.pathname);
+    if (given.loop) { reveal(); }
   };
   const say = (text, offers) => {
     const place = document.getElementById("said");
@@ -56,10 +66,10 @@
         if (!Number.isInteger(loop)) { return asked ? null : window.dash_clientside.no_update; }
         return [loop, view, asked ? asked[2] + 1 : 0];
       },
-      row: function (rows) {
-        const keep = window.dash_clientside.no_update;
-        if (rows && rows.length) { set({loop: rows[0].c0}); reveal(); }
-        return keep;
+      row: function (grids) {
+        const [row] = grids.filter(Boolean).flat();
+        if (row) { onward(row.set); }
+        return window.dash_clientside.no_update;
       },
     },
   });
@@ -70,7 +80,9 @@
     }
   };
   window.looptimePlots.chosen.click = (plot, points) => {
-    if (!["rate", "periods", "recurrence"].includes(plot)) { return; }
+    // a bar of like calls opens or closes them, that of one call leads to its page
+    if (/^(costs|excess)/.test(plot) && points.length) { onward((points[0].customdata || [])[2]); }
+    if (!["rate", "periods", "recurrence", "call-run"].includes(plot)) { return; }
     const loops = points.map((p) => p.customdata && p.customdata[0])
       .filter((n) => Number.isInteger(n) && n >= 0);
     if (loops.length) { set({loop: loops[loops.length - 1]}); reveal(); }

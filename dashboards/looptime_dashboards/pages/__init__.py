@@ -8,6 +8,7 @@ from typing import Any
 
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages import (
+    call_page,
     changes_page,
     costs_page,
     heading_page,
@@ -36,6 +37,8 @@ class Page:
         Whether it is about a run.
     has_loop : bool
         Whether a chosen loop is shown below it.
+    linked : bool
+        Whether it stands among the pages at the top; else others lead to it.
     """
 
     path: str
@@ -43,11 +46,13 @@ class Page:
     body: Callable[[Desk, View], tuple[list[Any], bool]]
     needs_run: bool = True
     has_loop: bool = False
+    linked: bool = True
 
 
 PAGES = (
     Page("/", "Pace", pace_page.body, has_loop=True),
     Page("/costs", "Where time goes", costs_page.body, has_loop=True),
+    Page("/call", "One call", call_page.body, has_loop=True, linked=False),
     Page("/slow", "Slow loops", slow_page.body, has_loop=True),
     Page("/changes", "Changes", changes_page.body),
     Page("/sides", "Before and after", sides_page.body),

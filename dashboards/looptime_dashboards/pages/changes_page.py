@@ -40,7 +40,7 @@ from looptime_dashboards.work import Pending
 if TYPE_CHECKING:
     from looptime.planner import Prediction, Suggestions
 
-__all__ = ["body", "place", "prediction", "proposals"]
+__all__ = ["body", "place", "prediction", "proposals", "remedies"]
 
 _QUICK = 1_500
 _MOST_PROPOSED = 10
@@ -113,7 +113,7 @@ def proposals(desk: Desk, view: View) -> Suggestions:
 
 
 def _switches(view: View, found: Suggestions | None, said: str) -> Any:
-    proposed = {} if found is None else _remedies(found)
+    proposed = {} if found is None else remedies(found)
     rows = [*proposed.items(), *((c, "") for c in view.change if c not in proposed)]
     lines = [
         html.Li([toggle(change, "change", view.change), html.Span(" " + safe(why, 400),
@@ -139,7 +139,7 @@ def _switches(view: View, found: Suggestions | None, said: str) -> Any:
     return html.Section(inner, className="card", key="switches")
 
 
-def _remedies(found: Suggestions) -> dict[str, str]:
+def remedies(found: Suggestions) -> dict[str, str]:
     """Each single change once, with what its remedy buys alone and why it is proposed."""
     what = "of work a loop" if found.judged == "work" else "a loop"
     least = _SEEN * found.now_ms["mean"]

@@ -6,6 +6,8 @@ from typing import Any
 
 from dash import html
 
+from looptime.schema import UNATTRIBUTED
+from looptime.views.figures.cost_rows import alike
 from looptime.views.figures.costs_figures import (
     GROUPS,
     call_table,
@@ -14,11 +16,14 @@ from looptime.views.figures.costs_figures import (
     waiting_bars,
 )
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.grids import grid
 from looptime_dashboards.pages.common import used
-from looptime_dashboards.parts import card, choice, choices, named, table
+from looptime_dashboards.parts import card, choice, choices, named, toggle
 from looptime_dashboards.view import View
 
 __all__ = ["body"]
+
+_MOST_GROUPS = 12
 
 
 def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
@@ -32,8 +37,11 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         "Add up by",
         *(choice(g, view.group == g, group="" if g == "call" else g) for g in GROUPS),
     )
-    parts.append(card(desk, cost_bars(at, view.group), by))
-    for picture in (waiting_bars(at), slow_against_typical(at)):
+    groups = [r for r in alike(at.costs.rows) if r.members] if view.group == "call" else []
+    like = [toggle(r.words, "open", view.open, r.name) for r in groups[:_MOST_GROUPS]]
+    opens = [choices("Like calls one by one", *like)] if like else []
+    parts.append(card(desk, cost_bars(at, view.group, view.open), by, *opens))
+    for picture in (waiting_bars(at), slow_against_typical(at, view.open)):
         if picture is not None:
             parts.append(card(desk, picture))
     heads, rows = call_table(at)
@@ -41,7 +49,15 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
                     href=f"/export/{desk.keep_table('calls', heads, rows)}.csv",
                     **named({"aria-label": "Download all calls as CSV"}))  # fmt: skip
     parts.append(
-        html.Section([html.H2("Every call"), table(heads, rows, "Every call of every thread"),
-                      html.Div(export, className="under")], className="card", key="calls")
+        html.Section(
+            [html.H2("Every call"),
+             html.P("Every call of every thread; choose a row to see all that is known of a call.",
+                    className="faint"),
+             grid("costs", heads, rows, lambda row: _chosen(row[0])),
+             html.Div(export, className="under")], className="card", key="calls")
     )  # fmt: skip
     return parts, sampled
+
+
+def _chosen(name: str) -> dict[str, str]:
+    return {} if name == UNATTRIBUTED else {"call": name}

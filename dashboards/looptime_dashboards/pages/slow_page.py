@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import dash_ag_grid as dag
 from dash import html
 
 from looptime.views.figures.picture import percent
 from looptime.views.figures.slow_figures import event_table
 from looptime.views.text.terminal import count, number, safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.grids import grid
 from looptime_dashboards.pages.common import used
 from looptime_dashboards.parts import choice, named
 from looptime_dashboards.view import View
@@ -19,23 +19,6 @@ if TYPE_CHECKING:
     from looptime.analysers.summary import Summary
 
 __all__ = ["body"]
-
-_NUMBERS = {"loop", "time s", "period ms", "work ms", "beyond typical, ms", "slow loops", "by ms",
-            "line"}  # fmt: skip
-_COLOURS = {
-    "backgroundColor": "var(--raised)", "foregroundColor": "var(--ink)",
-    "textColor": "var(--ink)", "headerBackgroundColor": "var(--ground)",
-    "headerTextColor": "var(--ink)", "borderColor": "var(--line)", "accentColor": "var(--link)",
-    "oddRowBackgroundColor": "var(--raised)", "rowHoverColor": "var(--ground)",
-    "selectedRowBackgroundColor": "var(--ground)", "inputBackgroundColor": "var(--ground)",
-    "inputTextColor": "var(--ink)", "menuBackgroundColor": "var(--raised)",
-    "menuTextColor": "var(--ink)", "fontFamily": "system-ui, sans-serif",
-}  # fmt: skip
-_THEME = (
-    "themeQuartz.withParams({"
-    + ", ".join(f"{k}: '{v}'" for k, v in _COLOURS.items())
-    + ", fontSize: 13.5, spacing: 5, rowHeight: 32})"
-)
 
 
 def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
@@ -65,45 +48,12 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
                                     "sort by their heads and filter by the fields below them.",
                                     className="faint"),
              html.Div([html.Span("The slowest:", className="faint"), *first], className="choices"),
-             _grid(heads, rows), html.Div(export, className="under"), _why(slow.by_culprit)],
+             grid("slow", heads, rows, lambda row: {"loop": str(row[0])}),
+             html.Div(export, className="under"), _why(slow.by_culprit)],
             className="card", key="slow",
         )
     )  # fmt: skip
     return parts, sampled
-
-
-def _grid(heads: tuple[str, ...], rows: tuple[tuple[Any, ...], ...]) -> Any:
-    kept = [k for k, head in enumerate(heads) if head not in heads[:k]]
-    columns = [
-        {
-            "field": f"c{k}", "headerName": head,
-            "filter": "agNumberColumnFilter" if head in _NUMBERS else "agTextColumnFilter",
-            "type": "rightAligned" if head in _NUMBERS else None,
-            "minWidth": 90 if head in _NUMBERS else 150, "flex": 1 if head in _NUMBERS else 2,
-            **({"valueFormatter": {"function": "d3.format('.4~g')(params.value)"}}
-               if head.endswith("ms") or head == "time s" else {}),
-        }
-        for k, head in ((k, heads[k]) for k in kept)
-    ]  # fmt: skip
-    data = [
-        {"id": str(i), **{f"c{k}": _plain(v) for k, v in enumerate(row)}}
-        for i, row in enumerate(rows)
-    ]
-    return dag.AgGrid(
-        id="slow-grid", columnDefs=columns, rowData=data, getRowId="params.data.id",
-        className="grid", style={"height": "340px"},
-        defaultColDef={"sortable": True, "resizable": True, "floatingFilter": True,
-                       "suppressHeaderMenuButton": True, "wrapHeaderText": True,
-                       "autoHeaderHeight": True},
-        dashGridOptions={"rowSelection": {"mode": "singleRow", "checkboxes": False,
-                                          "enableClickSelection": True},
-                         "theme": {"function": _THEME}, "animateRows": False, "rowHeight": 32,
-                         "ensureDomOrder": True},
-    )  # fmt: skip
-
-
-def _plain(value: Any) -> Any:
-    return safe(value, 120) if isinstance(value, str) else value
 
 
 def _why(culprits: dict[str, int]) -> Any:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Collection, Sequence
+from typing import Any
+from urllib.parse import urlencode
 
-from looptime.analysers.call_costs import CallCost, GroupCost
 from looptime.analysers.summary import Summary
 from looptime.schema import UNATTRIBUTED
+from looptime.views.figures.cost_rows import CostRow, alike, as_rows, with_rest
 from looptime.views.figures.palette import NEUTRAL, colour_of, pattern_of
 from looptime.views.figures.picture import (
     Picture,
@@ -25,10 +28,10 @@ __all__ = ["GROUPS", "call_table", "cost_bars", "slow_against_typical", "waiting
 
 #: What costs can be added up by.
 GROUPS = ("call", "kind", "subsystem", "device", "bus")
-_MOST_BARS = 16
+_MOST_BARS, _MOST_EXCESS = 16, 10
 
 
-def cost_bars(at: Summary, by: str = "call") -> Picture:
+def cost_bars(at: Summary, by: str = "call", opened: Collection[str] = ()) -> Picture:
     """Time a loop spends in each call, or kind, subsystem, device or bus; dearest first.
 
     Parameters
@@ -37,112 +40,122 @@ def cost_bars(at: Summary, by: str = "call") -> Picture:
         The run.
     by : str
         One of `GROUPS`.
+    opened : collection of str
+        Patterns of like calls that are shown one by one; others have one bar together.
 
     Returns
     -------
     Picture
-        What no call covers has a bar of its own, so that the bars add up to the loop.
+        What no call covers has a bar of its own, and what is left out has one, so that the bars
+        add up to the loop.
     """
-    rows: Sequence[CallCost | GroupCost] = at.costs.rows if by == "call" else at.costs.by(by)
+    rows = alike(at.costs.rows, opened) if by == "call" else as_rows(at.costs.by(by))
     rows = [r for r in rows if r.self_ms_per_loop or r.share]
-    shown = _with_unattributed(rows)
-    names = [text_in_plot(label(r.name)) for r in shown]
+    shown = with_rest(rows, _MOST_BARS)
     kinds = [_kind(r, by) for r in shown]
-    trace = bar(
-        [float(r.self_ms_per_loop) for r in shown], list(range(len(shown))),
-        [NEUTRAL if k is None else colour_of(k) for k in kinds], orientation="h",
-        pattern=["" if k is None else pattern_of(k) for k in kinds],
-        text=[percent(r.share) if r.share is not None else "wait" for r in shown],
-        textposition="outside", cliponaxis=False,
-        customdata=[[text_in_plot(k or by), float(r.calls_per_loop)]
-                    for r, k in zip(shown, kinds, strict=True)],
-        hovertemplate="%{y}<br>%{x:.4g} ms a loop, %{text}<br>%{customdata[1]:.3g} calls a loop, "
-        "%{customdata[0]}<extra></extra>", showlegend=False,
-    )  # fmt: skip
-    y = axis("", tickvals=list(range(len(shown))), ticktext=names, autorange="reversed", ticks="")
+    trace = _bars(shown, [float(r.self_ms_per_loop) for r in shown], kinds,
+                  [percent(r.share) if r.share is not None else "wait" for r in shown])  # fmt: skip
+    trace["hovertemplate"] = (
+        "%{y}<br>%{x:.4g} ms a loop, %{text}<br>%{customdata[1]:.3g} calls a loop, "
+        "%{customdata[0]}<extra></extra>"
+    )
     key = kind_key(kinds) if by == "call" else []
-    drawn = layout(
-        axis("self time a loop (ms)", rangemode="tozero"), y, max(210, 120 + 26 * len(shown)),
-        showlegend=bool(key), barmode="overlay",
-    )  # fmt: skip
+    drawn = _bar_layout("self time a loop (ms)", shown, rangemode="tozero", showlegend=bool(key))
     drawn["margin"]["r"] = 64
     title = _cost_title(at, rows, by)
     table = tuple(
-        (r.name, float(r.calls_per_loop), float(r.self_ms_per_loop), r.share, r.slow_excess_ms,
+        (r.words, float(r.calls_per_loop), float(r.self_ms_per_loop), r.share, r.slow_excess_ms,
          r.variance_share) for r in rows
     )  # fmt: skip
+    total = math.fsum(r.self_ms_per_loop for r in shown)
     return Picture(
         f"costs-{by}", title, {"data": [trace, *key], "layout": drawn},
         f"Bars of self time a loop by {by}. {title}. The largest: " + ", ".join(
-            f"{r.name} {number(r.self_ms_per_loop)} ms" for r in shown[:5]) + ".",
+            f"{r.words} {number(r.self_ms_per_loop)} ms" for r in shown[:5]) + ".",
         (by, "calls a loop", "self ms a loop", f"share of the {at.basis.judged}",
          "more in slow loops, ms", "share of the variance"), table,
         "Self time is a call's time minus the calls nested in it, added up over the loop's thread "
-        f"and divided by the loops. Shares are of the {at.basis.judged} and add up to 100 % with "
-        "what no call covers."
+        f"and divided by the loops. The bars add up to {number(total)} ms, the mean period. Shares "
+        f"are of the {at.basis.judged} and add up to 100 % with what no call covers."
         + (" A pacing wait has no share, since work is judged." if at.basis.judged == "work"
            else ""),
     )  # fmt: skip
 
 
-def _with_unattributed(rows: Sequence[CallCost | GroupCost]) -> list[CallCost | GroupCost]:
-    shown = list(rows[:_MOST_BARS])
-    rest = [r for r in rows[_MOST_BARS:] if r.name == UNATTRIBUTED]
-    return shown[: _MOST_BARS - 1] + rest if rest else shown
+def _bars(
+    shown: Sequence[CostRow], long: list[float], kinds: Sequence[str | None], text: list[str]
+) -> dict[str, Any]:
+    """Bars that say how to go on from a click: to the members of a group, or to a call's page."""
+    return bar(
+        long, list(range(len(shown))), [NEUTRAL if k is None else colour_of(k) for k in kinds],
+        orientation="h", pattern=["" if k is None else pattern_of(k) for k in kinds], text=text,
+        textposition="outside", cliponaxis=False, showlegend=False,
+        customdata=[[text_in_plot(k or ""), float(r.calls_per_loop), _onward(r)]
+                    for r, k in zip(shown, kinds, strict=True)],
+    )  # fmt: skip
 
 
-def _kind(row: CallCost | GroupCost, by: str) -> str | None:
+def _onward(row: CostRow) -> str:
+    """What a click on a bar sets in the address."""
+    if row.members:
+        return urlencode({"open": row.name})
+    return urlencode({"call": row.name}) if row.kind and row.name != UNATTRIBUTED else ""
+
+
+def _bar_layout(title: str, shown: Sequence[CostRow], **more: Any) -> dict[str, Any]:
+    names = [text_in_plot(label(r.words)) for r in shown]
+    y = axis("", tickvals=list(range(len(shown))), ticktext=names, autorange="reversed", ticks="")
+    legend = more.pop("showlegend")
+    return layout(axis(title, **more), y, max(210, 120 + 26 * len(shown)),
+                  showlegend=legend, barmode="overlay")  # fmt: skip
+
+
+def _kind(row: CostRow, by: str) -> str | None:
     if row.name == UNATTRIBUTED:
         return UNATTRIBUTED
     if by == "kind":
         return row.name
-    return row.kind if isinstance(row, CallCost) else None
+    return row.kind or None
 
 
-def _cost_title(at: Summary, rows: Sequence[CallCost | GroupCost], by: str) -> str:
+def _cost_title(at: Summary, rows: Sequence[CostRow], by: str) -> str:
     named = [r for r in rows if r.share is not None and r.name != UNATTRIBUTED]
     if not named:
         return "The log has no calls, so all of the loop is unattributed"
+    top = named[:3] if by == "call" else named[:1]
+    which = ", ".join(label(r.words, 40) for r in top)
+    total = percent(math.fsum(r.share or 0.0 for r in top), 0)
     if by == "call":
-        top, total = named[:3], 0.0
-        total = sum(r.share or 0.0 for r in top)
-        which = ", ".join(label(r.name, 40) for r in top)
-        return f"{percent(total, 0)} of the {at.basis.judged} goes to {which}"
-    top_one = named[0]
-    return f"{label(top_one.name, 40)} takes {percent(top_one.share, 0)} of the {at.basis.judged}"
+        return f"{total} of the {at.basis.judged} goes to {which}"
+    return f"{which} takes {total} of the {at.basis.judged}"
 
 
-def slow_against_typical(at: Summary) -> Picture | None:
+def slow_against_typical(at: Summary, opened: Collection[str] = ()) -> Picture | None:
     """What slow loops take more than typical ones, by call; None where no loop is slow."""
-    rows = [r for r in at.costs.rows if r.slow_excess_ms is not None]
+    rows = [r for r in alike(at.costs.rows, opened) if r.slow_excess_ms is not None]
     if not rows or at.costs.mean_excess_ms is None:
         return None
     rows.sort(key=lambda r: -abs(r.slow_excess_ms or 0.0))
-    shown = rows[:10]
-    kinds = [UNATTRIBUTED if r.name == UNATTRIBUTED else r.kind for r in shown]
-    trace = bar(
-        [float(r.slow_excess_ms or 0.0) for r in shown], list(range(len(shown))),
-        [colour_of(k) for k in kinds], orientation="h", pattern=[pattern_of(k) for k in kinds],
-        customdata=[[text_in_plot(k)] for k in kinds],
-        hovertemplate="%{y}<br>%{x:+.4g} ms in a slow loop<br>%{customdata[0]}<extra></extra>",
-        showlegend=False,
-    )  # fmt: skip
-    names = [text_in_plot(label(r.name)) for r in shown]
-    y = axis("", tickvals=list(range(len(shown))), ticktext=names, autorange="reversed", ticks="")
-    drawn = layout(
-        axis("more in a slow loop than in a typical one (ms)", zeroline=True), y,
-        max(210, 120 + 26 * len(shown)), showlegend=True, barmode="overlay",
-    )  # fmt: skip
+    shown = with_rest(rows, _MOST_EXCESS)
+    kinds = [_kind(r, "call") for r in shown]
+    more = [float(r.slow_excess_ms or 0.0) for r in shown]
+    trace = _bars(shown, more, kinds, [number(v, 3) for v in more])
+    trace["hovertemplate"] = (
+        "%{y}<br>%{x:+.4g} ms in a slow loop<br>%{customdata[0]}<extra></extra>"
+    )
+    drawn = _bar_layout("more in a slow loop than in a typical one (ms)", shown, zeroline=True,
+                        showlegend=True)  # fmt: skip
+    drawn["margin"]["r"] = 64
     first = rows[0]
     total = at.costs.mean_excess_ms
     title = (
-        f"Slow loops take {number(total)} ms more; {label(first.name, 40)} makes up "
-        f"{number(first.slow_excess_ms)} ms of it"
+        f"Slow loops take {number(total)} ms more; {label(first.words, 40)} "
+        f"{'make' if first.members else 'makes'} up {number(first.slow_excess_ms)} ms of it"
     )
     return Picture(
         "excess", title, {"data": [trace, *kind_key(kinds)], "layout": drawn},
         f"{title}. {at.costs.slow_loops:,} slow loops against {at.costs.typical_loops:,} typical.",
-        ("call", "more in slow loops, ms"), tuple((r.name, r.slow_excess_ms) for r in rows),
+        ("call", "more in slow loops, ms"), tuple((r.words, r.slow_excess_ms) for r in rows),
         f"Mean self time in {at.costs.slow_loops:,} slow loops minus the mean in "
         f"{at.costs.typical_loops:,} typical ones (between the quarter and three-quarter points); "
         f"the bars add up to {number(total)} ms.",

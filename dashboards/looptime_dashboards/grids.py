@@ -1,0 +1,95 @@
+"""Long tables that can be sorted and filtered, and from which a row can be chosen."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+from urllib.parse import urlencode
+
+import dash_ag_grid as dag
+
+from looptime.views.text.terminal import safe
+
+__all__ = ["grid"]
+
+_COLOURS = {
+    "backgroundColor": "var(--raised)", "foregroundColor": "var(--ink)",
+    "textColor": "var(--ink)", "headerBackgroundColor": "var(--ground)",
+    "headerTextColor": "var(--ink)", "borderColor": "var(--line)", "accentColor": "var(--link)",
+    "oddRowBackgroundColor": "var(--raised)", "rowHoverColor": "var(--ground)",
+    "selectedRowBackgroundColor": "var(--ground)", "inputBackgroundColor": "var(--ground)",
+    "inputTextColor": "var(--ink)", "menuBackgroundColor": "var(--raised)",
+    "menuTextColor": "var(--ink)", "fontFamily": "system-ui, sans-serif",
+}  # fmt: skip
+_THEME = (
+    "themeQuartz.withParams({"
+    + ", ".join(f"{k}: '{v}'" for k, v in _COLOURS.items())
+    + ", fontSize: 13.5, spacing: 5, rowHeight: 32})"
+)
+# a number is seldom looked for as such: what is asked is which rows are above it
+_ASKED = {"filterOptions": ["greaterThanOrEqual", "lessThanOrEqual", "inRange"],
+          "defaultOption": "greaterThanOrEqual", "maxNumConditions": 1}  # fmt: skip
+
+
+def grid(
+    page: str, heads: Sequence[str], rows: Sequence[Sequence[Any]],
+    sets: Callable[[Sequence[Any]], dict[str, str]], height_px: int = 340,
+) -> Any:  # fmt: skip
+    """A table whose columns sort by their heads and filter by the fields below them.
+
+    Parameters
+    ----------
+    page : str
+        Page it stands on, one a page.
+    heads : sequence of str
+        Names of the columns; shares are shown in percent.
+    rows : sequence of sequence
+        Numbers, text or None.
+    sets : callable
+        From a row to what choosing it sets in the address; ``page`` leads to another page.
+    height_px : int
+        Its height.
+    """
+    shares = {k for k, head in enumerate(heads) if head.startswith("share")}
+    numbers = {k for k in range(len(heads)) if any(_is_number(row[k]) for row in rows)} | shares
+    data = [
+        {"id": str(i), "set": urlencode(sets(row)),
+         **{f"c{k}": _cell(v, k in shares) for k, v in enumerate(row)}}
+        for i, row in enumerate(rows)
+    ]  # fmt: skip
+    columns = [_column(k, head, k in numbers, k in shares) for k, head in enumerate(heads)]
+    return dag.AgGrid(
+        id={"type": "grid", "page": page}, columnDefs=columns, rowData=data,
+        getRowId="params.data.id", className="grid", style={"height": f"{height_px}px"},
+        defaultColDef={"sortable": True, "resizable": True, "floatingFilter": True,
+                       "suppressHeaderMenuButton": True, "wrapHeaderText": True,
+                       "autoHeaderHeight": True},
+        dashGridOptions={"rowSelection": {"mode": "singleRow", "checkboxes": False,
+                                          "enableClickSelection": True},
+                         "theme": {"function": _THEME}, "animateRows": False, "rowHeight": 32,
+                         "ensureDomOrder": True},
+    )  # fmt: skip
+
+
+def _column(k: int, head: str, is_number: bool, is_share: bool) -> dict[str, Any]:
+    made: dict[str, Any] = {
+        "field": f"c{k}", "headerName": f"{head}, %" if is_share else head,
+        "minWidth": 90 if is_number else 130, "flex": 1 if is_number else 2,
+        "filter": "agNumberColumnFilter" if is_number else "agTextColumnFilter",
+    }  # fmt: skip
+    if is_number:
+        text = ".1f" if is_share else ".4~g"
+        plain = "params.value == null ? '' : Number.isInteger(params.value) ? params.value : "
+        made.update(type="rightAligned", filterParams=_ASKED, valueFormatter={
+            "function": f"{plain}d3.format('{text}')(params.value)"})  # fmt: skip
+    return made
+
+
+def _cell(value: Any, is_share: bool) -> Any:
+    if isinstance(value, str):
+        return safe(value, 120)
+    return 100 * value if is_share and value is not None else value
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)

@@ -1,0 +1,133 @@
+"""One call: how long it takes, when, what it made slow, and what a remedy would buy."""
+
+from __future__ import annotations
+
+from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING, Any
+
+from dash import html
+
+from looptime.analysers.call_costs import CallCost
+from looptime.errors import LooptimeError
+from looptime.schema import UNATTRIBUTED
+from looptime.views.figures.call_figures import call_by_phase, call_histogram, call_over_run
+from looptime.views.figures.picture import percent
+from looptime.views.text.terminal import count, number, safe
+from looptime_dashboards.desk import Desk
+from looptime_dashboards.pages.changes_page import proposals, remedies
+from looptime_dashboards.pages.common import used
+from looptime_dashboards.pages.pieces import table_card
+from looptime_dashboards.parts import card, choice, choices, named, note, toggle
+from looptime_dashboards.view import View
+from looptime_dashboards.work import Pending
+
+if TYPE_CHECKING:
+    from looptime.analysers.summary import Summary
+
+__all__ = ["body"]
+
+_MOST_LINKS, _MOST_SLOW = 40, 12
+
+
+def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+    """The page, and whether better figures are on their way."""
+    at, sampled = desk.summary(view)
+    mine = [c for c in at.costs.calls if c.name == view.call]
+    parts: list[Any] = [used(at, sampled)]
+    if not mine:
+        return [*parts, *_chooser(at, view)], sampled
+    wait = sampled
+    for call in mine:  # the same name on several threads is several calls
+        parts += [_figures(at, call), card(desk, call_histogram(at, call)),
+                  card(desk, call_over_run(at, call))]  # fmt: skip
+        if desk.phases(view):
+            heads, rows = call_by_phase(desk.run(view), call)
+            parts.append(table_card(desk, "call_phases", "Phase by phase", heads, rows,
+                                    "All loops of the run, the warm-up included"))  # fmt: skip
+    parts.append(_slow_loops(at, view))
+    told, more = _remedies(desk, view)
+    return [*parts, told], wait or more
+
+
+def _chooser(at: Summary, view: View) -> list[Any]:
+    said = f"There is no call {safe(view.call, 60)} in what is looked at." if view.call else ""
+    links = [choice(c.name, False, call=c.name) for c in at.costs.calls[:_MOST_LINKS]]
+    left = len(at.costs.calls) - len(links)
+    more = f"The {count(left, 'call')} that cost less stand on Where time goes." if left else ""
+    return [*([note(said, "error")] if said else []), choices("Choose a call", *links),
+            html.P(more, className="faint")]  # fmt: skip
+
+
+def _figures(at: Summary, call: CallCost) -> Any:
+    where = ", ".join(filter(None, (
+        f"thread {safe(call.thread, 30)}" if call.thread else "", call.kind,
+        f"{safe(call.bus, 30)} bus" if call.bus else "", safe(call.device or "", 30))))  # fmt: skip
+    cells = [
+        ("self time a loop", f"{number(call.self_ms_per_loop)} ms",
+         "" if call.share is None else f"{percent(call.share)} of the {at.basis.judged}"),
+        ("calls a loop", number(call.calls_per_loop), count(call.count, "call")),
+        ("half of the calls, up to", f"{number(call.p50_ms)} ms", ""),
+        ("99 % of the calls, up to", f"{number(call.p99_ms)} ms", ""),
+        ("longest", f"{number(call.max_ms)} ms", ""),
+    ]  # fmt: skip
+    if call.slow_excess_ms is not None:
+        cells.append(("more in slow loops", f"{number(call.slow_excess_ms)} ms", ""))
+    waits = at.contention.wait_ms.get(call.name) if call.on_loop_thread else None
+    if waits:
+        cells.append(("waiting for a lock or bus", f"{number(waits)} ms a loop",
+                      f"service {number(max(call.self_ms_per_loop - waits, 0.0))}"))  # fmt: skip
+    figures = html.Dl([html.Div([html.Dt(a), html.Dd([b, html.Small(c) if c else None])])
+                       for a, b, c in cells], className="figures")  # fmt: skip
+    return html.Section([html.H2(safe(call.name, 120)), html.P(where, className="faint"), figures],
+                        key=f"call {call.thread}")  # fmt: skip
+
+
+def _slow_loops(at: Summary, view: View) -> Any:
+    number_of = at.run.loop_columns.loop
+    mine = [e for e in at.slow.events if e.culprit == view.call]
+    if not mine:
+        text = "It is what stretched most in none of the slow loops."
+        return html.Section([html.H2("Slow loops that it made"), html.P(text)], className="card",
+                            key="slow")  # fmt: skip
+    links = [
+        choice(f"loop {number_of[e.index]}: {number(e.period_ms)} ms",
+               view.loop == number_of[e.index], loop=str(number_of[e.index]))
+        for e in mine[:_MOST_SLOW]
+    ]  # fmt: skip
+    text = f"It stretched most in {len(mine):,} of {count(len(at.slow.events), 'slow event')}."
+    return html.Section([html.H2("Slow loops that it made"), html.P(text),
+                         choices("The slowest", *links)], className="card", key="slow")  # fmt: skip
+
+
+def _remedies(desk: Desk, view: View) -> tuple[Any, bool]:
+    """Remedies that touch the call, with what each buys, and the way to Changes."""
+    head = html.H2("Remedies")
+    onward = html.A("try them on Changes", href="/changes" + view.search, className="choice",
+                    **named({"data-page": "/changes"}))  # fmt: skip
+    try:
+        found = remedies(proposals(desk, view))
+    except Pending as pending:
+        return html.Section([head, note(f"{pending.text} ...")], className="card", key="plan"), True
+    except LooptimeError as error:
+        said = note(f"No remedies are proposed: {error}")
+        return html.Section([head, said], className="card", key="plan"), False
+    mine = {c: why for c, why in found.items() if _touches(c, view.call)}
+    lines = [
+        html.Li([toggle(c, "change", view.change), html.Span(" " + safe(why, 400),
+                                                             className="faint")])
+        for c, why in mine.items()
+    ]  # fmt: skip
+    inner = (
+        [html.Ul(lines, className="switches"), choices("Next", onward)]
+        if lines
+        else [
+            html.P("None is proposed for it; any can be written on Changes."),
+            choices("Next", onward),
+        ]
+    )
+    return html.Section([head, *inner], className="card", key="plan"), False
+
+
+def _touches(change: str, call: str) -> bool:
+    """Whether a change names a call, by itself or by a pattern."""
+    return call != UNATTRIBUTED and any(fnmatchcase(call, word) for word in change.split()[1:])
