@@ -57,7 +57,10 @@ def grid(
          **{f"c{k}": _cell(v, k in shares) for k, v in enumerate(row)}}
         for i, row in enumerate(rows)
     ]  # fmt: skip
-    columns = [_column(k, head, k in numbers, k in shares) for k, head in enumerate(heads)]
+    columns = [
+        _column(k, head, k in numbers, k in shares, not any(isinstance(r[k], float) for r in rows))
+        for k, head in enumerate(heads)
+    ]
     return dag.AgGrid(
         id={"type": "grid", "page": page}, columnDefs=columns, rowData=data,
         getRowId="params.data.id", className="grid", style={"height": f"{height_px}px"},
@@ -71,17 +74,19 @@ def grid(
     )  # fmt: skip
 
 
-def _column(k: int, head: str, is_number: bool, is_share: bool) -> dict[str, Any]:
+def _column(k: int, head: str, is_number: bool, is_share: bool, whole: bool) -> dict[str, Any]:
     made: dict[str, Any] = {
         "field": f"c{k}", "headerName": f"{head}, %" if is_share else head,
         "minWidth": 90 if is_number else 130, "flex": 1 if is_number else 2,
         "filter": "agNumberColumnFilter" if is_number else "agTextColumnFilter",
     }  # fmt: skip
     if is_number:
+        made.update(type="rightAligned", filterParams=_ASKED)
+    if not whole:
         text = ".1f" if is_share else ".4~g"
-        plain = "params.value == null ? '' : Number.isInteger(params.value) ? params.value : "
-        made.update(type="rightAligned", filterParams=_ASKED, valueFormatter={
-            "function": f"{plain}d3.format('{text}')(params.value)"})  # fmt: skip
+        made["valueFormatter"] = {
+            "function": f"params.value == null ? '-' : d3.format('{text}')(params.value)"
+        }
     return made
 
 

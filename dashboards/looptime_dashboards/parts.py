@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
@@ -22,8 +22,8 @@ from looptime_dashboards.work import Pending
 if TYPE_CHECKING:
     from looptime.findings import Finding
 
-__all__ = ["ELSEWHERE", "busy", "card", "caution", "choice", "choices", "findings", "named", "note",
-           "number_form", "otherwise", "table", "toggle"]  # fmt: skip
+__all__ = ["ELSEWHERE", "busy", "card", "caution", "choice", "choices", "findings", "form_of",
+           "named", "note", "otherwise", "table", "toggle"]  # fmt: skip
 
 #: What of an address is about one run, so that another run takes none of it along.
 ELSEWHERE = {"start": "", "end": "", "loop": "", "phase": "", "change": ""}
@@ -243,7 +243,10 @@ def otherwise(run: str, message: str) -> list[Any]:
     return [html.P(text, className="faint")]
 
 
-def number_form(label: str, *inputs: tuple[str, str, str], button: str = "Apply") -> Any:
+def form_of(
+    label: str, *inputs: tuple[str, str, str], button: str = "Apply",
+    wrong: Mapping[str, tuple[str, str]] | None = None,
+) -> Any:  # fmt: skip
     """A small form whose values go into the page's address when it is sent.
 
     Parameters
@@ -254,16 +257,18 @@ def number_form(label: str, *inputs: tuple[str, str, str], button: str = "Apply"
         Fields.
     button : str
         Text of the button.
+    wrong : dict of str to (str, str), optional
+        By field: what was given and makes no sense there, and what is said of it.
     """
-    made = []
+    made: list[Any] = []
+    more = {"data-replaces": next(iter(wrong.values()))[0]} if wrong else {}
     for name, text, value in inputs:
+        given, said = (wrong or {}).get(name, (value, ""))
+        error = html.Span(safe(said, 400), className="error", role="alert") if said else None
         made.append(
-            html.Label(
-                [html.Span(text, className="faint"),
-                 field(name, value)],
-                className="field",
-            )
+            html.Label([html.Span(text, className="faint"), field(name, given), error],
+                       className="field")
         )  # fmt: skip
     sends = html.Button(button, className="button", type="submit")
-    return html.Form([*made, sends], className="choices", **named({"data-fields": "yes",
-                                                             "aria-label": label}))  # fmt: skip
+    return html.Form([*made, sends], className="choices",
+                     **named({"data-fields": "yes", "aria-label": label, **more}))  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from urllib.parse import parse_qsl, urlencode
 
 from looptime.schema import LAYOUTS
@@ -18,6 +18,7 @@ _GROUPS = ("call", "kind", "subsystem", "device", "bus")
 _MOST_KEYS = 40
 _MOST_TEXTS = 20
 _LONGEST = 300
+_FIELDS = ("motion", "deg", "mm")
 _LONG_NAME = 12_000
 
 
@@ -52,6 +53,8 @@ class View:
         Name of the chosen call.
     motion, deg, mm
         Motion and tolerances of the heading page.
+    wrong : tuple of (str, str)
+        What was given for a field and makes no sense there: name and text.
     """
 
     run: str = ""
@@ -70,6 +73,7 @@ class View:
     motion: str = ""
     deg: float | None = None
     mm: float | None = None
+    wrong: tuple[tuple[str, str], ...] = field(default=(), repr=False)
 
     def but(self, **changes: object) -> View:
         """The same view with something changed."""
@@ -86,7 +90,7 @@ class View:
         """
         usual = View()
         pairs = []
-        for one in fields(self):
+        for one in fields(self)[:-1]:
             value = getattr(self, one.name)
             if value == getattr(usual, one.name):
                 continue
@@ -118,7 +122,7 @@ before=(), after=(), change=(), open=(), call='', motion='', deg=None, mm=None)
     start, end = _number(last.get("start")), _number(last.get("end"))
     if start is not None and end is not None and end <= start:
         start = end = None
-    return View(
+    made = View(
         run=_matched(_KEY, last.get("run", "")),
         phase=last.get("phase", "")[:_LONGEST],
         start=start,
@@ -136,6 +140,8 @@ before=(), after=(), change=(), open=(), call='', motion='', deg=None, mm=None)
         deg=_number(last.get("deg"), above=True),
         mm=_number(last.get("mm"), above=True),
     )
+    wrong = ((n, last[n][:60]) for n in _FIELDS if last.get(n) and not getattr(made, n))
+    return made.but(wrong=tuple(wrong))
 
 
 def _keys(given: list[str]) -> tuple[str, ...]:

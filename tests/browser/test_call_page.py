@@ -25,7 +25,9 @@ def test_a_bar_of_like_calls_opens_and_that_of_one_leads_to_its_page(
     def click(on: str) -> None:
         places = shown.evaluate(BARS)
         wanted = next(k for k, each in enumerate(places) if each[2].startswith(on))
-        box = shown.locator(".plot[data-key=costs-call] .barlayer .point").nth(wanted).bounding_box()
+        box = (
+            shown.locator(".plot[data-key=costs-call] .barlayer .point").nth(wanted).bounding_box()
+        )
         shown.mouse.click(box["x"] + min(8, box["width"] / 2), box["y"] + box["height"] / 2)
 
     before = len(shown.evaluate(BARS))

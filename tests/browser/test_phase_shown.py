@@ -66,6 +66,5 @@ def test_the_phase_and_the_warm_up_that_are_asked_for_are_looked_at(tmp_path: Pa
     assert desk.phase(view) == "operator"
     assert desk.phase(replace(view, phase="standby")) == "standby"
     assert desk.phase(replace(view, phase="none of them")) == "operator"
-    assert [desk._options(replace(view, warmup=w))["keep_warmup"] for w in ("", "keep")] == [
-        False, True,
-    ]  # fmt: skip
+    kept = [desk.asked(replace(view, warmup=w)).keep_warmup for w in ("", "keep")]
+    assert kept == [False, True]

@@ -10,15 +10,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from looptime_dashboards import library
 from looptime_dashboards.library import Library, Offered
 from looptime_dashboards.parts import otherwise
 from looptime_dashboards.view import read_view
 from looptime_dashboards.work import Pending, Work
 
-from looptime import read_log
 from looptime.errors import LogError
 from looptime.project import Project
+from looptime.questions.asked import Asked
 from tests.browser.conftest import Watched, key_of, running
 
 Make = Callable[..., Watched]
@@ -42,16 +41,18 @@ def held(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[threading.
     """Reading goes as ever, but stops at half of a log until it is let go on."""
     go_on = threading.Event()
 
-    def halting(path: Any, *, progress: Callable[[float], None], **given: Any) -> Any:
+    read = Asked.read
+
+    def halting(self: Asked, path: str, progress: Callable[[float], None]) -> Any:
         def told(share: float) -> None:
             progress(share)
             if share >= 0.5:
                 go_on.wait(30)
 
-        return read_log(path, progress=told, **given)
+        return read(self, path, told)
 
     monkeypatch.setenv("LOOPTIME_CACHE", str(tmp_path / "cache"))
-    monkeypatch.setattr(library, "read_log", halting)
+    monkeypatch.setattr(Asked, "read", halting)
     yield go_on
     go_on.set()
 

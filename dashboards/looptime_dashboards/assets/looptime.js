@@ -67,7 +67,7 @@
         return [loop, view, asked ? asked[2] + 1 : 0];
       },
       row: function (grids) {
-        const [row] = grids.filter(Boolean).flat();
+        const [row] = [grids || []].flat(2).filter(Boolean);
         if (row) { onward(row.set); }
         return window.dash_clientside.no_update;
       },
@@ -154,7 +154,8 @@
       const value = field.value.trim();
       if (field.name.startsWith("add-")) {
         const name = field.name.slice(4);
-        if (value) { pairs[name] = [...now().getAll(name), value]; }
+        const kept = now().getAll(name).filter((one) => one !== form.dataset.replaces);
+        pairs[name] = value ? [...kept, value] : kept;
       } else { pairs[field.name] = value; }
     }
     set(pairs);

@@ -28,9 +28,9 @@ from looptime_dashboards.parts import (
     caution,
     choice,
     choices,
+    form_of,
     named,
     note,
-    number_form,
     table,
     toggle,
 )
@@ -51,6 +51,8 @@ _SEEN = 0.005  # of the mean: what changes it by less is lost in what differs fr
 def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     """The page, and whether better figures are on their way."""
     desk.run(view)  # says that it is being read, before anything else is shown
+    wrong = _not_understood(view)
+    view = view.but(change=tuple(c for c in view.change if c not in wrong))
     parts: list[Any] = []
     found: Suggestions | None = None
     wait, said = False, ""
@@ -60,7 +62,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         wait, said = True, f"{pending.text} ..."
     except LooptimeError as error:
         said = f"No remedies are proposed: {error}"
-    parts.append(_switches(view, found, said))
+    parts.append(_switches(view, found, said, wrong))
     if not view.change:
         if found is not None:
             parts += _warnings(found.warnings)
@@ -112,7 +114,18 @@ def proposals(desk: Desk, view: View) -> Suggestions:
     return desk.work.get(key, make, "Looking for remedies", 0.4)
 
 
-def _switches(view: View, found: Suggestions | None, said: str) -> Any:
+def _not_understood(view: View) -> dict[str, str]:
+    """What was written as a remedy and is none, with why."""
+    wrong = {}
+    for change in view.change:
+        try:
+            parse(change)
+        except LooptimeError as error:
+            wrong[change] = str(error)
+    return wrong
+
+
+def _switches(view: View, found: Suggestions | None, said: str, wrong: dict[str, str]) -> Any:
     proposed = {} if found is None else remedies(found)
     rows = [*proposed.items(), *((c, "") for c in view.change if c not in proposed)]
     lines = [
@@ -120,7 +133,9 @@ def _switches(view: View, found: Suggestions | None, said: str) -> Any:
                                                                   className="faint")])
         for change, why in rows
     ]  # fmt: skip
-    form = number_form("Write a remedy", ("add-change", "Another remedy", ""), button="Add")
+    given, why = next(iter(wrong.items()), ("", ""))
+    form = form_of("Write a remedy", ("add-change", "Another remedy", ""), button="Add",
+                   wrong={"add-change": (given, why)} if wrong else None)  # fmt: skip
     example = (
         "For example: batch drive.*.read; thread gyro.read rest-ms=5; every range.read loops=4"
     )

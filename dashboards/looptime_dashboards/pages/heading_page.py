@@ -25,7 +25,7 @@ from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.pages.changes_page import place, prediction
 from looptime_dashboards.pages.common import are, sentence
 from looptime_dashboards.pages.pieces import called, stretches, table_card
-from looptime_dashboards.parts import busy, card, caution, choice, choices, note, number_form
+from looptime_dashboards.parts import busy, card, caution, choice, choices, form_of, note
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 __all__ = ["answer", "body"]
 
 _FEW = 1_500
+_WANTED = {"motion": "no motion: write it as said below", "deg": "no number above 0",
+           "mm": "no number above 0"}  # fmt: skip
 _PREDICTED = "with the changes"
 
 
@@ -79,11 +81,12 @@ def _chooser(desk: Desk, view: View, usual: str) -> Any:
         choice("as recorded in the log", view.motion == "recorded", motion="recorded"),
     ]
     at = _tolerance(desk, view)
-    form = number_form(
+    form = form_of(
         "Motion and tolerances",
         ("motion", "Motion", view.motion or usual),
         ("deg", "Tolerance, deg", "" if at.deg is None else f"{at.deg:g}"),
         ("mm", "Tolerance, mm/m", "" if at.mm is None else f"{at.mm:g}"),
+        wrong={name: (given, f"{given!r} is {_WANTED[name]}") for name, given in view.wrong},
     )
     words = (
         "Written as steady:DEG_PER_S, turn:DEG,DEG_PER_S,DEG_PER_S2, weave:DEG,HZ or recorded, "

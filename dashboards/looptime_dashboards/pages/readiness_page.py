@@ -97,7 +97,11 @@ def _checked(desk: Desk, view: View, store: Season | None) -> list[Any]:
 
 def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Any:
     names = ", ".join(safe(f.name, 40) for f in at.new[:4])
-    lines: list[Any] = [html.H2(_WORDS[at.verdict]), html.P(html.Strong(safe(at.sentence, 600))),
+    done, of = at.judged
+    word = _WORDS[at.verdict]
+    if at.verdict == "pass" and done < of:
+        word += f" as far as judged ({done} of {of} figures)"
+    lines: list[Any] = [html.H2(word), html.P(html.Strong(safe(at.sentence, 600))),
                         html.P(f"Checked: {names}.", className="faint")]  # fmt: skip
     against = "the runs chosen as before" if chosen else "the season's baseline"
     if at.baseline:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from dash import html
+from numpy.typing import NDArray
 
 from looptime.errors import LooptimeError
 from looptime.questions.judging import compare
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     from looptime.checks.compare.comparison import Comparison
     from looptime.checks.recording.facts import Facts
 
-__all__ = ["body", "comparison", "runs_of"]
+__all__ = ["body", "comparison", "judged_ms", "runs_of"]
 
 _MOST_LOGS = 80
 _WORDS = {
@@ -145,10 +146,14 @@ def _chooser(desk: Desk, view: View, after: tuple[str, ...], before: tuple[str, 
 def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Any]:
     shift = shift_figure(at)
     kinds = {n.name: n.kind for side in runs for run in side for n in run.names}
-    sides = [np.concatenate([r.loop_columns.period_ns for r in side]) / 1e6 for side in runs]
+    sides = [
+        np.concatenate([judged_ms(run, facts) for run, facts in zip(side, of, strict=True)])
+        for side, of in zip(runs, (at.before, at.after), strict=True)
+    ]
     both = two_histograms(
         sides[0], sides[1], ("before", "after"), desk.project.budget_ms,
-        "All loops of each side, the warm-up included, in bins of equal width in the logarithm.",
+        "The loops that are judged, as in the table: after the warm-up, as long on each side; in "
+        "bins of equal width in the logarithm.",
     )  # fmt: skip
     parts = [_verdict(at), card(desk, both)]
     if shift is not None:
@@ -159,6 +164,12 @@ def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Any]:
                    "Changes of the loop, then of the calls that stand out; with 95 % intervals")
     )  # fmt: skip
     return parts
+
+
+def judged_ms(run: Run, facts: Facts) -> NDArray[np.float64]:
+    """Periods of the loops of a run that a comparison judged [ms]."""
+    first = facts.warmup_loops
+    return run.loop_columns.period_ns[first : first + facts.loops] / 1e6
 
 
 def _verdict(at: Comparison) -> Any:

@@ -214,7 +214,8 @@ def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None
     first = parts[0] if parts else None
     title = f"The mean {at.quantity} changes by {plus(at.difference_ms)} ms a loop"
     if first is not None:
-        title += f"; {label(first.name, 40)} makes up {plus(first.difference_ms)} ms of it"
+        title += f"; {label(first.name, 40)}{_new_or_gone(first)} makes up "
+        title += f"{plus(first.difference_ms)} ms of it"
     rows = tuple(
         (p.name, known.get(p.name, ""), float(p.before_ms), float(p.after_ms),
          float(p.difference_ms), p.share, told.get(p.name, ""))
@@ -230,6 +231,15 @@ def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None
         f"{at.quantity}, so their differences add up to the difference of the means. Verdicts are "
         "adjusted over all calls (Holm).",
     )  # fmt: skip
+
+
+def _new_or_gone(part: Any) -> str:
+    """What is said of a call that one side alone has on the loop's thread."""
+    if part.name == UNATTRIBUTED:
+        return ""
+    if not part.before_ms:
+        return ", new in the loop,"
+    return "" if part.after_ms else ", gone from the loop,"
 
 
 def changes_table(found: Comparison) -> tuple[tuple[str, ...], tuple[tuple[Any, ...], ...]]:

@@ -103,7 +103,9 @@ def _onward(row: CostRow) -> str:
 
 
 def _bar_layout(title: str, shown: Sequence[CostRow], **more: Any) -> dict[str, Any]:
-    names = [text_in_plot(label(r.words)) for r in shown]
+    values = more.pop("values", None)
+    said = [""] * len(shown) if values is None else [f": {v:+.3g}" for v in values]
+    names = [text_in_plot(label(r.words) + s) for r, s in zip(shown, said, strict=True)]
     y = axis("", tickvals=list(range(len(shown))), ticktext=names, autorange="reversed", ticks="")
     legend = more.pop("showlegend")
     return layout(axis(title, **more), y, max(210, 120 + 26 * len(shown)),
@@ -139,13 +141,12 @@ def slow_against_typical(at: Summary, opened: Collection[str] = ()) -> Picture |
     shown = with_rest(rows, _MOST_EXCESS)
     kinds = [_kind(r, "call") for r in shown]
     more = [float(r.slow_excess_ms or 0.0) for r in shown]
-    trace = _bars(shown, more, kinds, [number(v, 3) for v in more])
+    trace = _bars(shown, more, kinds, [""] * len(shown))
     trace["hovertemplate"] = (
         "%{y}<br>%{x:+.4g} ms in a slow loop<br>%{customdata[0]}<extra></extra>"
     )
     drawn = _bar_layout("more in a slow loop than in a typical one (ms)", shown, zeroline=True,
-                        showlegend=True)  # fmt: skip
-    drawn["margin"]["r"] = 64
+                        showlegend=True, values=more)  # fmt: skip
     first = rows[0]
     total = at.costs.mean_excess_ms
     title = (

@@ -155,10 +155,16 @@ def rate_over_run(at: Summary, whole: Run | None = None) -> Picture:
         data = [_all_periods(run, t, period)]
     else:
         data[-1].update(_longest_of_each(run, period, len(begin)))
+    paced = at.basis.judged == "work"
+    if paced:  # the wait hides what is slow: it is seen in the work alone
+        data[-1]["line"] = {"color": QUIET, "width": 1}
+        data[-1]["name"] = "period"
+        data.append(_work(at))
     data.append(_slow_points(at))
     drawn = layout(
-        axis("time since the start (s)"), axis("period (ms)", rangemode="tozero"),
-        dragmode="select", selectdirection="h", hovermode="closest",
+        axis("time since the start (s)"),
+        axis("period and work (ms)" if paced else "period (ms)", rangemode="tozero"),
+        dragmode="select", selectdirection="h", hovermode="closest", showlegend=paced,
     )  # fmt: skip
     shapes, notes = [], []
     budget = at.pace.overruns.budget_ms
@@ -177,7 +183,8 @@ def rate_over_run(at: Summary, whole: Run | None = None) -> Picture:
         "rate", title, {"data": data, "layout": drawn},
         f"Period of each loop over {number(at.pace.duration_s)} s. {title}. " + _marked(at),
         ("from s", "to s", "loops", "rate 1/s", "shortest ms", "middle ms", "longest ms"), rows,
-        f"Each loop's start-to-start time; a long run is drawn as the shortest, middle and longest "
+        f"Each loop's start-to-start time{', and its work below it' if paced else ''}; a long run "
+        "is drawn as the shortest, middle and longest "
         f"period in {len(begin):,} stretches of equal count. {_marked(at)} Slow are loops above "
         f"{number(at.slow.threshold_ms)} ms of {at.basis.judged} (4 robust standard deviations "
         "above the running median), or rare ones over the budget.",
@@ -215,6 +222,18 @@ def _longest_of_each(run: Run, period: Float, stretches: int) -> dict[str, Any]:
     }
 
 
+def _work(at: Summary) -> dict[str, Any]:
+    """The longest work in each stretch of the run, above which the slow loops are marked."""
+    t = (at.run.loop_columns.start_ns - at.basis.origin_ns) / 1e9
+    work = at.basis.judged_ns / 1e6
+    begin, _, _, high = envelope(t, work, len(t) if len(t) <= _DRAW_ALL else 2000)
+    return {
+        "type": "scatter", "mode": "lines", "x": begin.tolist(), "y": high.tolist(),
+        "line": {"color": NEUTRAL, "width": 1.2}, "name": "work", "hovertemplate":
+        "work from %{x:.3f} s: up to %{y:.4g} ms<extra></extra>",
+    }  # fmt: skip
+
+
 def _slow_points(at: Summary) -> dict[str, Any]:
     events = at.slow.events[:_MOST_MARKED]
     number_of = at.run.loop_columns.loop
@@ -223,11 +242,12 @@ def _slow_points(at: Summary) -> dict[str, Any]:
     return {
         "type": "scatter", "mode": "markers", "name": "slow loops",
         "x": ((start[index] - at.basis.origin_ns) / 1e9).tolist(),
-        "y": [float(e.period_ms) for e in events],
+        "y": [float(e.worst_ms) for e in events],
         "marker": {"color": WARN, "size": 6, "symbol": "diamond-open", "line": {"width": 1.5}},
         "customdata": [[int(number_of[e.index]), text_in_plot(label(e.culprit)),
                         text_in_plot(e.cause)] for e in events],
-        "hovertemplate": "slow: loop %{customdata[0]} at %{x:.3f} s<br>%{y:.4g} ms<br>"
+        "hovertemplate": "slow: loop %{customdata[0]} at %{x:.3f} s<br>%{y:.4g} ms of "
+        f"{at.basis.judged}<br>"
         "%{customdata[2]}: %{customdata[1]}<extra></extra>",
     }  # fmt: skip
 
@@ -284,9 +304,10 @@ def recurrences(at: Summary) -> Picture | None:
             [r.height_ms for r in found], list(range(len(found))),
             [NEUTRAL if k is None else colour_of(k) for k in kinds], orientation="h",
             pattern=["" if k is None else pattern_of(k) for k in kinds], showlegend=False,
-            text=every, textposition="outside", cliponaxis=False,
-            customdata=[[int(r.loops[0]) if r.loops else -1, r.count] for r in found],
-            hovertemplate="%{x:.3g} ms %{text}<br>%{customdata[1]} times, first in loop "
+            text=[label(how, 40) for how in every], textposition="outside", cliponaxis=False,
+            customdata=[[int(r.loops[0]) if r.loops else -1, r.count, how]
+                        for r, how in zip(found, every, strict=True)],
+            hovertemplate="%{x:.3g} ms %{customdata[2]}<br>%{customdata[1]} times, first in loop "
             "%{customdata[0]}<extra></extra>",
         ),
         *kind_key(kinds),
@@ -294,7 +315,7 @@ def recurrences(at: Summary) -> Picture | None:
     y = axis("", tickvals=list(range(len(found))), ticktext=names, autorange="reversed", ticks="")
     drawn = layout(axis("height of the stall (ms)", rangemode="tozero"), y, 140 + 40 * len(found),
                    showlegend=any(kinds), barmode="overlay")  # fmt: skip
-    drawn["margin"]["r"] = 110
+    drawn["margin"]["r"] = 190
     first = found[0]
     title = f"{_who(first, True)} takes {number(first.height_ms)} ms more {every[0]}"
     rows = tuple(
