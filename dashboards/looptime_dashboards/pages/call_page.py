@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 from dash import html
 
-from looptime.analysers.call_costs import CallCost
 from looptime.errors import LooptimeError
 from looptime.schema import UNATTRIBUTED
 from looptime.views.figures.call_figures import call_by_phase, call_histogram, call_over_run
@@ -22,6 +21,7 @@ from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
 if TYPE_CHECKING:
+    from looptime.analysers.call_costs import CallCost
     from looptime.analysers.summary import Summary
 
 __all__ = ["body"]
