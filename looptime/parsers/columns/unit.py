@@ -24,6 +24,8 @@ SHORTEST_NS = 20 * NS_PER_US
 LONGEST_NS = 5 * NS_PER_S
 # the usual middle of it, where an inferred unit is to land: 0.4 ms to 0.4 s
 _USUAL = (400 * NS_PER_US, 400 * NS_PER_MS)
+#: Steps that are plausible in ms (a fast loop) and in s (a slow one).
+_EITHER = (0.3, 2.5)
 
 
 @dataclass(frozen=True)
@@ -206,6 +208,13 @@ def find_unit(
     if not len(steps):
         raise LogError(f"the unit of {what} cannot be told: give it with --unit", path)
     typical = float(np.median(steps))
+    if what == "time" and _EITHER[0] <= typical <= _EITHER[1]:
+        raise LogError(
+            f"the unit of {what} cannot be told: steps of {typical:g} are those of a loop in ms "
+            f"({1000 / typical:.0f} a second) and in s ({1 / typical:.3g} a second): say which "
+            "with --unit ms or --unit s",
+            path,
+        )
     fits = [name for name, ns in UNITS.items() if _USUAL[0] <= typical * ns <= _USUAL[1]]
     if len(fits) != 1:
         fits = [name for name, ns in UNITS.items() if SHORTEST_NS <= typical * ns <= LONGEST_NS]

@@ -342,3 +342,11 @@ def test_the_option_outranks_the_project_file(tmp_path):
     assert asked.loop_columns.period_ns.tolist() == [10_000_000] * 4
     plain = looptime.read(path, project=Project(log=LogOptions(unit="us")))
     assert (plain.clock.unit, plain.clock.unit_from) == ("us", "project")
+
+
+def test_seconds_or_milliseconds_are_asked_where_both_are_loops(tmp_path):
+    """Steps of 0.5 are 1,961 loops a second or 1.96: the caller says which."""
+    times = [k * 0.5 + k % 3 * 0.01 for k in range(40)]
+    with pytest.raises(LogError, match=r"1961 a second.*--unit ms or --unit s"):
+        stamps(tmp_path, times)
+    assert stamps(tmp_path, times, unit="s").clock.unit == "s"
