@@ -14,8 +14,9 @@ __all__ = ["FEWEST", "Mechanism", "Rule", "mechanism"]
 Int = NDArray[np.integer]
 Bool = NDArray[np.bool_]
 
-#: Occurrences from which on a rule is looked for.
-FEWEST = 6
+#: Occurrences from which on a rule is looked for; fewer than `_USUAL` only where they are rare.
+FEWEST = 4
+_USUAL = 6
 #: Share of the gaps that a rule must explain.
 _EXPLAINED = 0.97
 #: Gaps from which on a single one may break a rule: a pause of the program may fall anywhere.
@@ -104,6 +105,8 @@ def mechanism(
     Returns
     -------
     Mechanism
+        Without a name where fewer than 6 are seen, or 4 if they are so rare that their gaps agree
+        by chance in less than one case of a thousand.
 
     Examples
     --------
@@ -123,6 +126,9 @@ def mechanism(
         return Mechanism()
     steps, seen = np.diff(made), _unbroken(made, joined)
     if seen.sum() < FEWEST - 1:
+        return Mechanism()
+    # each gap beyond the first agrees with a rule by chance once in so many loops
+    if len(made) < _USUAL and float(np.median(steps[seen])) ** (2 - len(made)) > _BY_CHANCE:
         return Mechanism()
     start, before = check[made], check[made[1:] - 1]
     if np.median(steps[seen]) < 2:  # made in a stretch of loops, in all of them

@@ -92,9 +92,19 @@ def test_gaps_across_a_joint_say_nothing():
     assert found.explained == 1
 
 
+def test_four_are_enough_where_they_are_rare():
+    """Four in 2000 loops, each 5 s after the last: once in a thousand by chance, or less."""
+    check = loops(2000)
+    made, end = fired(check, "since start", 4900.0, np.full(2000, 40.0))
+    assert len(made) == 4
+    assert "since start" in {rule.name for rule in mechanism(check, made, end, 0.02).could_be}
+    often = np.array([3, 8, 13, 18])
+    assert mechanism(check, often, check[often], 0.02).name == ""
+
+
 @pytest.mark.parametrize("count", [0, 1, 5])
 def test_too_few(count):
-    """Less than six occurrences show nothing."""
+    """Five, each five loops after the last, show nothing yet."""
     check = loops(100)
-    made = np.arange(count) * 10
+    made = np.arange(count) * 5
     assert mechanism(check, made, check[made], 0.02).name == ""
