@@ -6,8 +6,8 @@ One module a topic:
 - `quantiles`, `dither`, `statistic`: figures of a run; `slow`: stalls.
 - `jackknife`: their standard errors; `twosample`: two recordings held against each other.
 - `runs`, `limits`: several runs, gates; `multiple`, `counts`: many questions, rare events.
-- `settling`, `slope`, `changepoints`, `mechanism`, `recurrence_test`: what happens within a run; `levels`: how these
-  alarms share a budget.
+- `settling`, `slope`, `changepoints`, `mechanism`, `recurrence_test`: what happens within a run;
+  `levels`: how these alarms share a budget.
 
 Names are imported from these modules, so that a command loads no more of them than it uses.
 """
