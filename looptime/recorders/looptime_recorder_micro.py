@@ -36,13 +36,11 @@ from array import array
 ROWS = 400  # 20 bytes each
 DEEPEST = 16  # calls nested deeper than this are not recorded
 MOST_NAMES = 255
-LONGEST_TEXT = 400
 HEADER = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
 
 _MARKS = ("", "published", "used", "signal")
 _PUBLISHED, _USED, _SIGNAL = 1, 2, 3
 _TOO_MANY = 1
-_NO_VALUE = float("nan")
 _LARGEST = 0x3FFFFFFF  # the largest whole number that takes no memory on a 32-bit board
 
 try:  # the documented way to learn where the counter wraps: one tick before zero
@@ -85,11 +83,13 @@ class Call:
         rec = self._rec
         end = rec._ticks() & _LARGEST
         depth = rec._depth - 1
-        if 0 <= depth < DEEPEST:
-            rec._depth = depth
+        if depth < 0:
+            rec._ignored += 1  # an end without a begin
+            return
+        rec._depth = depth
+        if depth < DEEPEST:
             rec._add(rec._open_codes[depth], rec._open_loops[depth], rec._open_starts[depth], end)
         else:
-            rec._depth = max(0, depth)
             rec._ignored += 1
 
     def published(self):
@@ -218,7 +218,7 @@ class Recorder:
             try:
                 self._values[head] = value
             except Exception:
-                self._values[head] = _NO_VALUE
+                self._values[head] = float("nan")
 
     def _add(self, code, loop, start, end):
         head = self._head
@@ -360,7 +360,7 @@ def _text(value):
         text = str(value)
     except Exception:
         text = type(value).__name__
-    return "".join([_letter(c) for c in text[:LONGEST_TEXT]]).strip()
+    return "".join([_letter(c) for c in text[:400]]).strip()
 
 
 def _letter(c):

@@ -39,7 +39,7 @@ from looptime.parsers.repair.doubts import (
     noted,
     without_missing,
 )
-from looptime.run import Clock
+from looptime.run import Clock, stated
 from looptime.units import NS_PER_S, UNITS
 
 __all__ = ["check_unit", "settle"]
@@ -339,7 +339,9 @@ def _with_doubts(parsed: Parsed, rows: CallRows, longest: int = JUMP_NS) -> Pars
     clock = parsed.clock
     if longest > LEAP_NS:
         clock = calls_ahead(parsed, rows, period_of(rows))
-    clock, rows = without_missing(clock, rows)
+    meta = parsed.table.meta
+    left_out = stated(meta, "dropped") if "looptime-recorder" in meta else 0
+    clock, rows = without_missing(clock, rows, left_out)
     return replace(parsed, calls=rows, clock=clock)
 
 

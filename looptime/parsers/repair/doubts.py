@@ -104,16 +104,22 @@ def _told(parsed: Parsed, rows: Int, step: Int) -> Clock:
     ))  # fmt: skip
 
 
-def without_missing(clock: Clock, rows: CallRows) -> tuple[Clock, CallRows]:
-    """Say how many rows are missing, and mark when: the loops around them are not whole."""
+def without_missing(clock: Clock, rows: CallRows, left_out: int) -> tuple[Clock, CallRows]:
+    """Say how many rows are missing, and mark when: the loops around them are not whole.
+
+    `left_out` rows are known to be missing by whole loops, and are said elsewhere.
+    """
     found = find_missing(rows.seq, rows.thread)
-    if found is None:
+    if found is None or found.count <= left_out:
         return clock, rows
     before, after = rows.start[found.before].copy(), rows.start[found.after].copy()
     # a gap after the row of the whole loop, or before the first call of one, harms none of them
     loops = np.array([bool(LOOP_WORD.search(text.lower())) for text in rows.names])
     before += np.where(loops[rows.name[found.before]], rows.duration[found.before], 0)
     after -= rows.name[found.after] == rows.name[int(np.argmin(rows.start))]
+    # before the row of a whole loop that is logged at its end lie the calls of that loop
+    ends = loops[rows.name[found.after]] & (rows.start[found.after] <= rows.start[found.before])
+    after += np.where(ends, rows.duration[found.after], 0)
     count = len(np.unique(rows.loop)) if rows.loop is not None else np.bincount(rows.name).max()
     note, missing = harmed(found, before, after, int(count))
     return noted(clock, note), replace(rows, missing=missing)

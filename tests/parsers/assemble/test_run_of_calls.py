@@ -154,6 +154,38 @@ def test_lost_loops_leave_the_last_whole_one(together, tmp_path):
     balance(run)
 
 
+def whole_loops(kept, gone=()):
+    """A recorder's log of 300 loops of three rows: those kept, but for the rows `gone`."""
+    rows = [
+        f"{n},{3 * n + at},{name},{1000 * n + start},{took}\n"
+        for n in kept
+        for at, (name, start, took) in enumerate(
+            [("step", 100, 200), ("step", 400, 200), ("loop", 0, 1000)]
+        )
+        if 3 * n + at not in gone
+    ]
+    head = "# looptime-recorder: cpp 1\n# dropped: 0\nloop,seq,name,start_us,duration_us\n"
+    return head + "".join(rows) + f"# dropped: {900 - 3 * len(kept)}\n"
+
+
+def test_loops_that_a_recorder_left_out_harm_none_of_the_others(tmp_path):
+    """The rows' numbers have gaps, which its own count explains: all loops there are whole."""
+    kept = [n for n in range(300) if n % 10 < 7]
+    run = looptime.read(write(tmp_path, whole_loops(kept)))
+    assert run.loop_columns.loop.tolist() == kept
+    assert run.dropped == 270
+    assert not any("missing" in note for note in run.clock.notes)
+    balance(run)
+
+
+def test_rows_that_a_recorder_did_not_leave_out_harm_their_loops(tmp_path):
+    """A row lost since, which its own count does not explain, is said and its loops left out."""
+    kept = list(range(300))
+    run = looptime.read(write(tmp_path, whole_loops(kept, gone={3 * 50 + 1, 3 * 80})))
+    assert {50, 80}.isdisjoint(run.loop_columns.loop.tolist())
+    assert any("2 rows are missing" in note for note in run.clock.notes)
+
+
 def test_loop_call_option(tmp_path):
     """The caller may name the call that begins a loop; an unknown name gets the nearest."""
     rows = "".join(
