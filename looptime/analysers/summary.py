@@ -111,7 +111,7 @@ def summarise(
     serious_ms: float | None = None,
     keep_warmup: bool = False,
     phase: str | None = None,
-    read_instant: str = "end",
+    read_instant: str = "start",
     origin_ns: int | None = None,
     rhythms: bool = True,
 ) -> Summary:
@@ -129,7 +129,7 @@ def summarise(
         Leave the warm-up in the figures.
     phase : str, optional
         Look at this phase only.
-    read_instant : {"end", "start"}
+    read_instant : {"start", "end"}
         When during a sensor read the reading is taken.
     origin_ns : int, optional [ns]
         Start of the whole recording on its clock, if `run` is a part of it.

@@ -62,7 +62,7 @@ def heading_findings(at: Summary, stated: Heading | None = None) -> list[Finding
     error = [None if v is None else rate * v / 1e3 for v in (age.value, age.low, age.high)]
     assert error[0] is not None
     text = (
-        f"The heading in use is {ms(age.value)} old on average: while turning at "
+        f"The heading in use is {ms(age.value)} old on average over time: while turning at "
         f"{three(rate)} deg/s, as in the fastest twentieth of this log, it is "
         f"{three(error[0])} deg behind."
     )

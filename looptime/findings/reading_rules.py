@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from looptime.analysers.call_costs import CallCost
-from looptime.analysers.freshness import Freshness
+from looptime.analysers.freshness import Age, Freshness
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (
     command,
@@ -32,8 +32,9 @@ def reading_findings(at: Summary, heading_call: str | None = None) -> list[Findi
     """Readings that are old or repeat, and what threads keep; `heading_call` reads the heading."""
     made = _threads(at)
     for f in at.freshness:
-        if f.source == "handed over" and f.age_ms is not None and f.age_ms.p50 > typical_ms(at):
-            made.append(_stale(at, f, heading_call))
+        age = f.age_at_pickup_ms
+        if f.source == "handed over" and age is not None and age.p50 > typical_ms(at):
+            made.append(_stale(at, f, age, heading_call))
         if f.source == "signal" and _repeats(f):
             made.append(_repeated_reading(at, f, heading_call))
     return made
@@ -50,25 +51,24 @@ def _repeats(f: Freshness) -> bool:
     return held and (f.name == _HEADING or (f.even_share or 0.0) >= _EVEN_HOLDS)
 
 
-def _stale(at: Summary, f: Freshness, heading_call: str | None) -> Finding:
+def _stale(at: Summary, f: Freshness, age: Age, heading_call: str | None) -> Finding:
     from looptime.heading.instants import HEADING_WORDS  # few logs have such a reading
 
-    assert f.age_ms is not None
     is_heading = f.name == heading_call or any(word in f.name.lower() for word in HEADING_WORDS)
     closer = command(at, "plan")
     timed = any(call.name == f.name and call.count for call in at.costs.calls)
     if is_heading and timed:  # named, for the heading may be taken from another call
         closer = with_options(command(at, "heading"), [("--read-call", f.name)])
     text = (
-        f"{f.name} is {ms(f.age_ms.p50)} old when it is used ({ms(f.age_ms.p90)} in one of ten "
-        f"loops): {three(ms_value(f.fresh_hz))} new readings a second in a loop of "
+        f"{f.name} is {ms(age.p50)} old when it is picked up ({ms(age.p90)} in one of ten loops): "
+        f"{three(ms_value(f.fresh_hz))} new readings a second in a loop of "
         f"{three(ms_value(f.loop_hz))}."
     )
     return Finding(
-        "stale_reading", "look", text, f.age_ms.p50, "ms", high=f.age_ms.p90,
+        "stale_reading", "look", text, age.p50, "ms", high=age.p90,
         evidence=evidence(at, calls=[f.name], n_loops=f.uses), command=closer,
-        worth=0.06 * min(f.age_ms.p50 / typical_ms(at), 5.0), moves=True,
-        rests_on={"usual_ms": f.age_ms.p50, "largest_ms": f.age_ms.max, "share": f.repeat_share},
+        worth=0.06 * min(age.p50 / typical_ms(at), 5.0), moves=True,
+        rests_on={"usual_ms": age.p50, "largest_ms": age.max, "share": f.repeat_share},
     )  # fmt: skip
 
 

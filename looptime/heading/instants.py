@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.ages import pickups, reading_of, uses_of
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.run import Run
@@ -15,7 +16,6 @@ from looptime.run import Run
 __all__ = ["Labels", "heading_read_guess", "sampling_from_run", "unbroken"]
 
 Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 #: Words that a heading read usually has in its name.
 HEADING_WORDS = ("gyro", "imu", "heading", "yaw", "compass", "orientation", "attitude")
@@ -80,20 +80,23 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
         raise UsageError(f"read instant {labels.read_instant!r} is not known: use start or end")
     if len(run) < 3:
         raise NotEnoughError(f"{run.source or 'the log'}: 3 loops are needed, it has {len(run)}")
-    clock = _LoopClock(run)
+    run, gaps = _closed(run)
     notes: list[str] = []
     read = _read_rows(run, labels, notes)
-    use, at = _uses(run, clock, labels, read, notes)
+    use, known_use = _uses(run, labels, read, notes)
+    start = run.loop_columns.start_ns
     if read is None:
-        taken = use if labels.use_call is None and at is None else clock.start[clock.loop_of(use)]
+        taken = start[_loop_of(start, use)] if known_use or labels.use_call is not None else use
     else:
-        picked = _pickup(run, clock, labels, read, use, notes)
-        begin, ready = _samples(run, clock, labels, read)
+        code = int(run.call_columns.name[read[0]])
+        picked = _pickup(run, labels, read, use, notes)
+        begin, ready = reading_of(run, code, read, labels.read_instant)
         newest = np.searchsorted(ready, picked, side="right") - 1
         known = newest >= 0
-        use, newest = use[known], newest[known]
-        taken = begin[newest]
-    return _sampling(clock, use, taken, closed=read is None and at is None, notes=notes)
+        use, taken = use[known], begin[newest[known]]
+    if gaps:
+        notes.append(f"loops left out in {gaps} places: the gaps are closed")
+    return _sampling(run, use, taken, closed=read is None and not known_use, notes=notes)
 
 
 def unbroken(run: Run) -> Run:
@@ -119,23 +122,23 @@ def unbroken(run: Run) -> Run:
     return run.select(keep)
 
 
-class _LoopClock:
-    """Seconds since the first loop's start, with gaps between kept loops closed."""
+def _closed(run: Run) -> tuple[Run, int]:
+    """A run with the gaps between its loops closed, and their number."""
+    at, calls, marks = run.loop_columns, run.call_columns, run.marks
+    start = at.start_ns[0] + np.cumsum(at.period_ns, dtype=np.int64) - at.period_ns
+    back = at.start_ns - start
+    if not back.any():
+        return run, 0
+    calls = replace(calls, start_ns=calls.start_ns - back[calls.loop])
+    if marks is not None:
+        marks = replace(marks, time_ns=marks.time_ns - back[marks.loop])
+    moved = replace(run, loop_columns=replace(at, start_ns=start), call_columns=calls, marks=marks)
+    return moved, int(np.count_nonzero(np.diff(back)))
 
-    def __init__(self, run: Run) -> None:
-        period = run.loop_columns.period_ns.astype(np.int64)
-        starts = np.concatenate([[0], np.cumsum(period)])
-        self.origin = run.loop_columns.start_ns - starts[:-1]
-        self.start = starts[:-1] / 1e9
-        self.end = float(starts[-1]) / 1e9
-        self.gaps = int(np.count_nonzero(np.diff(self.origin)))
 
-    def at(self, time_ns: Int, loop: Int) -> Float:
-        return (time_ns - self.origin[loop]) / 1e9
-
-    def loop_of(self, time_s: Float) -> Int:
-        found = np.searchsorted(self.start, time_s, side="right") - 1
-        return np.clip(found, 0, len(self.start) - 1)
+def _loop_of(start: Int, time_ns: Int) -> Int:
+    found = np.searchsorted(start, time_ns, side="right") - 1
+    return np.clip(found, 0, len(start) - 1)
 
 
 def _code(run: Run, name: str, what: str) -> int:
@@ -193,86 +196,49 @@ def _guessed(run: Run) -> int | None:
     return None
 
 
-def _uses(
-    run: Run, clock: _LoopClock, labels: Labels, read: Int | None, notes: list[str]
-) -> tuple[Float, Int | None]:
-    """Instants of use, one a loop at most, and their rows (None where unknown)."""
-    calls = run.call_columns
-    if labels.use_call is not None:
-        rows = np.flatnonzero(calls.name == _code(run, labels.use_call, "use call"))
-    else:
-        writes = [i for i, n in enumerate(run.names) if n.kind == "actuator write"]
-        rows = np.flatnonzero(np.isin(calls.name, writes) & run.on_loop_thread)
-        if len(rows):
+def _uses(run: Run, labels: Labels, read: Int | None, notes: list[str]) -> tuple[Int, bool]:
+    """Instants of last use [ns], one a loop at most, and whether a call shows them."""
+    code = None if labels.use_call is None else _code(run, labels.use_call, "use call")
+    found = uses_of(run, code)
+    if found.written:
+        if code is None:
             notes.append(
                 f"use of the {labels.what} taken as the end of each loop's last actuator write"
             )
-    if len(rows):
-        end = clock.at(calls.start_ns[rows] + calls.duration_ns[rows], calls.loop[rows])
-        last = np.full(len(run), -np.inf)
-        np.maximum.at(last, calls.loop[rows], end)
-        return last[np.isfinite(last)], rows
+        return found.last_ns, True
     if read is None or not run.on_loop_thread[read].all():
         notes.append(f"use of the {labels.what} unknown: taken as the loop's start")
-        return clock.start, None
+        return run.loop_columns.start_ns, False
     notes.append(f"use of the {labels.what} unknown: taken as the end of the reading")
-    return clock.at(calls.start_ns[read] + calls.duration_ns[read], calls.loop[read]), read
+    return run.call_columns.start_ns[read] + run.call_columns.duration_ns[read], True
 
 
-def _pickup(
-    run: Run, clock: _LoopClock, labels: Labels, read: Int, use: Float, notes: list[str]
-) -> Float:
-    """When the reading behind each use was picked up."""
-    calls = run.call_columns
+def _pickup(run: Run, labels: Labels, read: Int, use: Int, notes: list[str]) -> Int:
+    """When the reading behind each use was picked up [ns]."""
+    calls, start = run.call_columns, run.loop_columns.start_ns
+    begin = start[_loop_of(start, use)]
     if labels.pickup_call is not None:
         rows = np.flatnonzero(calls.name == _code(run, labels.pickup_call, "pick-up call"))
-        moment = clock.at(calls.start_ns[rows] + calls.duration_ns[rows], calls.loop[rows])
-        return _last_before(np.sort(moment), use, clock.start[clock.loop_of(use)])
+        return _last_before(np.sort(calls.start_ns[rows] + calls.duration_ns[rows]), use, begin)
     if run.on_loop_thread[read].all():
         return use
-    marks = _marks(run, clock, int(calls.name[read[0]]), used=True)
-    if marks is not None:
-        return _last_before(marks, use, clock.start[clock.loop_of(use)])
+    marked = pickups(run, int(calls.name[read[0]]))
+    if marked is not None:
+        return _last_before(marked[0], use, begin)
     notes.append("reading made on another thread: taken to be picked up at the loop's start")
-    return clock.start[clock.loop_of(use)]
+    return begin
 
 
-def _last_before(moments: Float, use: Float, otherwise: Float) -> Float:
+def _last_before(moments: Int, use: Int, otherwise: Int) -> Int:
     at = np.searchsorted(moments, use, side="right") - 1
     return np.where(at >= 0, moments[np.maximum(at, 0)], otherwise)
 
 
-def _marks(run: Run, clock: _LoopClock, code: int, *, used: bool) -> Float | None:
-    marks = run.marks
-    if marks is None:
-        return None
-    mine = (marks.name == code) & (marks.used == used)
-    return np.sort(clock.at(marks.time_ns[mine], marks.loop[mine])) if mine.any() else None
-
-
-def _samples(run: Run, clock: _LoopClock, labels: Labels, read: Int) -> tuple[Float, Float]:
-    """When each reading was taken and when it was there to be used, both ascending."""
-    calls = run.call_columns
-    begin = clock.at(calls.start_ns[read], calls.loop[read])
-    # as for the uses, to the last bit: a reading used at its end must be the one just finished
-    end = clock.at(calls.start_ns[read] + calls.duration_ns[read], calls.loop[read])
-    marks = _marks(run, clock, int(calls.name[read[0]]), used=False)
-    if marks is not None:
-        newest = np.searchsorted(begin, marks, side="right") - 1
-        marks, newest = marks[newest >= 0], newest[newest >= 0]
-        begin, end = begin[newest], np.minimum(end[newest], marks)
-        return (begin if labels.read_instant == "start" else end), marks
-    ready = np.maximum.accumulate(end)
-    return (begin if labels.read_instant == "start" else ready), ready
-
-
-def _sampling(
-    clock: _LoopClock, use: Float, taken: Float, *, closed: bool, notes: list[str]
-) -> Sampling:
-    if clock.gaps:
-        notes.append(f"loops left out in {clock.gaps} places: the gaps are closed")
+def _sampling(run: Run, use: Int, taken: Int, *, closed: bool, notes: list[str]) -> Sampling:
+    at = run.loop_columns
+    end = int(at.start_ns[-1] + at.period_ns[-1])
     if closed:  # used at the loop's start: the end of the last loop bounds its hold
-        use, taken = np.append(use, clock.end), np.append(taken, clock.end)
+        use, taken = np.append(use, end), np.append(taken, end)
     if len(use):
         rises = np.concatenate([[True], np.diff(np.maximum.accumulate(use)) > 0])
         use, taken = use[rises], np.maximum.accumulate(taken[rises])
@@ -280,6 +246,7 @@ def _sampling(
         raise NotEnoughError(
             f"only {len(use)} loops have both a reading and a use of it; 3 are needed"
         )
-    loop = clock.loop_of(use)
-    start = np.where(use >= clock.end, clock.end, clock.start[loop])
-    return Sampling(taken, taken, use, start, blocks_of(len(use) - 1), "as recorded", tuple(notes))
+    start = np.where(use >= end, end, at.start_ns[_loop_of(at.start_ns, use)])
+    taken_s, use_s, start_s = ((x - at.start_ns[0]) / 1e9 for x in (taken, use, start))
+    blocks = blocks_of(len(use) - 1)
+    return Sampling(taken_s, taken_s, use_s, start_s, blocks, "as recorded", tuple(notes))

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from looptime.analysers.freshness import _latest, freshness, holds
+from looptime.analysers.ages import _latest
+from looptime.analysers.freshness import freshness, holds
 from tests.build_run import make_run
 
 NAMES = {"gyro.read": "sensor read", "wheels.write": "actuator write"}
@@ -12,12 +13,12 @@ NAMES = {"gyro.read": "sensor read", "wheels.write": "actuator write"}
 def test_read_in_the_loop():
     """Read ends at 3 ms, first write begins at 7 ms: the reading is 4 ms old."""
     run = make_run([10] * 5, [("gyro.read", 1, 2), ("wheels.write", 7, 1)], NAMES)
-    (only,) = freshness(run)
-    assert only.age_ms.p50 == 4
+    (only,) = freshness(run, read_instant="end")
+    assert only.age_at_first_use_ms.p50 == 4
     assert only.uses == 5
     assert (only.repeat_share, only.longest_hold_loops) == (0, 1)
     (start,) = freshness(run, read_instant="start")
-    assert start.age_ms.p50 == 6
+    assert start.age_at_first_use_ms.p50 == 6
 
 
 def test_every_third_loop():
@@ -27,8 +28,8 @@ def test_every_third_loop():
         lambda k: ([("gyro.read", 1, 2)] if k % 3 == 0 else []) + [("wheels.write", 7, 1)],
         NAMES,
     )
-    (only,) = freshness(run)
-    assert (only.age_ms.p50, only.age_ms.max) == (14, 24)
+    (only,) = freshness(run, read_instant="end")
+    assert (only.age_at_first_use_ms.p50, only.age_at_first_use_ms.max) == (14, 24)
     assert only.repeat_share == pytest.approx(2 / 3)
     assert (only.hold_loops, only.longest_hold_loops, only.longest_hold_ms) == (3, 3, 20)
 
@@ -36,8 +37,8 @@ def test_every_third_loop():
 def test_write_before_the_read_uses_the_last_loops_reading():
     """A write at the start of the loop acts on what was read a loop ago."""
     run = make_run([10] * 5, [("wheels.write", 0, 1), ("gyro.read", 4, 2)], NAMES)
-    (only,) = freshness(run)
-    assert only.age_ms.p50 == 4  # read until 6, written at 10
+    (only,) = freshness(run, read_instant="end")
+    assert only.age_at_first_use_ms.p50 == 4  # read until 6, written at 10
     assert only.uses == 4  # the first write had nothing to use
 
 
@@ -56,19 +57,21 @@ def test_handed_over():
         NAMES,
         marks=marks,
     )
-    (only,) = freshness(run)
+    (only,) = freshness(run, read_instant="end")
     assert only.source == "handed over"
-    assert (only.age_ms.p50, only.age_ms.max) == (3, 13)
+    assert (only.age_at_pickup_ms.p50, only.age_at_pickup_ms.max) == (3, 13)
+    # written from 9 to 9.5 and from 29 to 29.5 ms
+    assert (only.age_at_first_use_ms.max, only.age_at_last_use_ms.max) == (4, 4.5)
     assert only.repeat_share == pytest.approx(1 / 3)
     assert only.thread == "gyro"
     (start,) = freshness(run, read_instant="start")
-    assert start.age_ms.max == 17  # the call began 4 ms before it published
+    assert start.age_at_pickup_ms.max == 17  # the call began 4 ms before it published
 
 
 def test_signals():
     """Rows with the same value are one hold; a value that never changes says nothing."""
     run = make_run([10] * 6, signals={"heading_deg": [1, 1, 1, 2, 2, 3], "still": [0] * 6})
-    (only,) = freshness(run)
+    (only,) = freshness(run, read_instant="end")
     assert only.name == "heading_deg"
     assert (only.longest_hold_loops, only.longest_hold_ms) == (3, 20)
     assert only.repeat_share == pytest.approx(0.5)
@@ -104,6 +107,6 @@ def test_a_write_on_another_thread_is_no_use_by_the_loop():
     """The lights are written 4 ms into the loop, the wheels 7 ms: the reading is used at 7 ms."""
     calls = [("gyro.read", 1, 2), ("lights.write", 4, 1, "lights"), ("wheels.write", 7, 1)]
     run = make_run([10] * 5, calls, {**NAMES, "lights.write": "actuator write"})
-    (only,) = freshness(run)
-    assert only.age_ms.p50 == 4
+    (only,) = freshness(run, read_instant="end")
+    assert only.age_at_first_use_ms.p50 == 4
     assert only.uses == 5

@@ -185,7 +185,7 @@ def _plans(view: View, found: Suggestions) -> Any:
     """Whole plans, best first, each with a link that switches just these on."""
     rows = [
         (_plan_link(plan.changes, view.change), signed(plan.gain_ms), float(plan.p99_ms),
-         float(plan.effort), plan.risk, _older(plan.age_ms))
+         float(plan.effort), plan.risk, _older(plan.age_at_first_use_ms))
         for plan in found.proposed[:_MOST_PLANS]
     ]  # fmt: skip
     mean = "work, ms a loop" if found.judged == "work" else "mean, ms a loop"
@@ -205,7 +205,7 @@ def _plan_link(changes: tuple[str, ...], now: tuple[str, ...]) -> Any:
 
 
 def _older(ages: dict[str, tuple[float, float]]) -> str:
-    made = [f"{safe(name, 30)} {number(was)} to {number(now)} ms old"
+    made = [f"{safe(name, 30)} {number(was)} to {number(now)} ms old at first use"
             for name, (was, now) in list(ages.items())[:3]]  # fmt: skip
     return "; ".join(made)
 
@@ -287,9 +287,9 @@ def _rest(at: Prediction) -> list[Any]:
             text = "With no rest that was tried does this thread pay on this bus."
         else:
             text = f"It pays from a rest of {number(advice.rest_ms)} ms, whoever gets the bus."
-        rows = [tuple(t[k] for k in ("rest_ms", "period_ms", "age_p95_ms"))
+        rows = [tuple(t[k] for k in ("rest_ms", "period_ms", "age_at_first_use_p95_ms"))
                 for t in advice.trials]  # fmt: skip
-        heads = ("rest, ms", "mean period, ms", "reading age p95, ms")
+        heads = ("rest, ms", "mean period, ms", "age at first use p95, ms")
         made.append(html.Section(
             [html.H2(f"How long the thread should rest: {safe(advice.text, 80)}"), html.P(text),
              table(heads, rows, "Loop and reading by the thread's rest")],

@@ -37,7 +37,7 @@ class Side:
         `budget_ms`, and `share` and `time_share` as Figures; None without a budget.
     calls : tuple of dict
         `name, thread, kind, bus` and the Figures `calls_per_loop`, `self_ms_per_loop`, `mean_ms`.
-    reading_age_ms : dict of str to dict of str to Figure [ms]
+    age_at_first_use_ms : dict of str to dict of str to Figure [ms]
         `mean`, `p95`, `max` by call.
     bus : dict of str to dict of str to Figure
         `utilisation`, `wait_ms_per_loop`.
@@ -48,7 +48,7 @@ class Side:
     rate_hz: Figure
     overruns: dict[str, Any] | None
     calls: tuple[dict[str, Any], ...]
-    reading_age_ms: dict[str, dict[str, Figure]]
+    age_at_first_use_ms: dict[str, dict[str, Figure]]
     bus: dict[str, dict[str, Figure]]
 
     def to_dict(self) -> dict[str, Any]:
@@ -58,7 +58,7 @@ class Side:
             "rate_hz": self.rate_hz.to_dict(),
             "overruns": to_json(self.overruns),
             "calls": to_json(list(self.calls)),
-            "reading_age_ms": to_json(self.reading_age_ms),
+            "age_at_first_use_ms": to_json(self.age_at_first_use_ms),
             "bus": to_json(self.bus),
         }
         if self.work_ms:

@@ -31,7 +31,7 @@ class RestAdvice:
         Shortest rest tried with which the mean loop becomes at least 1 % shorter, whoever gets
         the bus; None if none does.
     trials : tuple of dict
-        `rest_ms`, `period_ms` (mean, for the less favourable lock) and `age_p95_ms`.
+        `rest_ms`, `period_ms` (mean, for the less favourable lock) and `age_at_first_use_p95_ms`.
     """
 
     text: str
@@ -79,7 +79,7 @@ def _advice(at: KnownRun, changes: tuple[Change, ...], which: int) -> RestAdvice
         options = tuple((k, v) for k, v in change.options if k != "rest-ms")
         plan[which] = replace(change, options=(("rest-ms", rest), *options))
         worst, age = _worst(at, tuple(plan), change)
-        trials.append({"rest_ms": rest, "period_ms": worst / 1e6, "age_p95_ms": age})
+        trials.append({"rest_ms": rest, "period_ms": worst / 1e6, "age_at_first_use_p95_ms": age})
         if worst < _GAIN * without:
             found = rest
             break

@@ -35,7 +35,7 @@ class Proposal:
         each stands with the remedies.
     meets_targets : bool or None
         None where no target was given.
-    age_ms : dict of str to (float, float) [ms]
+    age_at_first_use_ms : dict of str to (float, float) [ms]
         Mean reading age before and after, where it changes much.
     say : str
         What to do, in a sentence.
@@ -51,7 +51,7 @@ class Proposal:
     risk: str
     why: str
     meets_targets: bool | None
-    age_ms: dict[str, tuple[float, float]]
+    age_at_first_use_ms: dict[str, tuple[float, float]]
     say: str = ""
     check: str = ""
 
@@ -62,8 +62,9 @@ class Proposal:
             "gain_ms": self.gain_ms.to_dict(),
             "mean_ms": self.mean_ms, "p99_ms": self.p99_ms, "effort": self.effort,
             "risk": self.risk, "why": self.why, "meets_targets": self.meets_targets,
-            "reading_age_ms": {
-                name: {"before": was, "after": now} for name, (was, now) in self.age_ms.items()
+            "age_at_first_use_ms": {
+                name: {"before": was, "after": now}
+                for name, (was, now) in self.age_at_first_use_ms.items()
             },
         }  # fmt: skip
 
@@ -128,9 +129,9 @@ def older(age_ms: Mapping[str, tuple[float, float]]) -> str:
     Examples
     --------
     >>> older({"mast.read": (12.6, 8.3), "gyro.read": (2.0, 3.0)})
-    'mast.read was 12.6 ms old at use on average, would be 8.3 ms'
+    'mast.read was 12.6 ms old at first use on average, would be 8.3 ms'
     """
     if not age_ms:
         return ""
     name, (was, after) = max(age_ms.items(), key=lambda kv: abs(kv[1][1] - kv[1][0]))
-    return f"{name} was {was:.1f} ms old at use on average, would be {after:.1f} ms"
+    return f"{name} was {was:.1f} ms old at first use on average, would be {after:.1f} ms"

@@ -108,7 +108,7 @@ def _curve(
         key, title, {"data": data, "layout": drawn},
         f"{name.capitalize()} against the loop rate, falling from "
         f"{number(max(seen))} to {number(min(seen))} {unit}. {title}.",
-        ("loops", "loops a second", f"{name}, {unit}", "low", "high", "mean age, ms",
+        ("loops", "loops a second", f"{name}, {unit}", "low", "high", "mean age over time, ms",
          "integrated rms, deg"),
         rows,
         how + " Even loops show what a rate is worth at best; with the log's shape the typical "
@@ -158,7 +158,7 @@ def _line(
          "line": {"color": colour, "width": 2.5, "dash": dash},
          "customdata": [[_value(p.age_ms) or 0.0] for p in points],
          "hovertemplate": "%{x:.4g} loops a second<br>%{y:.3g} " + unit
-         + "<br>mean reading age %{customdata[0]:.3g} ms<extra>" + _WORDS.get(pattern, pattern)
+         + "<br>mean age over time %{customdata[0]:.3g} ms<extra>" + _WORDS.get(pattern, pattern)
          + "</extra>"}
     )  # fmt: skip
     return made
@@ -248,14 +248,15 @@ def age_bars(at: HeadingResult, others: Results = ()) -> Picture:
         for word, field, colour, pattern in parts
     ]  # fmt: skip
     drawn = layout(
-        axis("mean age (ms)", rangemode="tozero"),
+        axis("mean age over time (ms)", rangemode="tozero"),
         axis("", tickvals=place, ticktext=names, autorange="reversed", ticks=""),
         150 + 44 * len(every), barmode="stack", showlegend=True,
     )  # fmt: skip
     drawn["legend"]["traceorder"] = "normal"
     age = at.age
     mean = age.mean_ms
-    title = f"The heading in use is {figure(mean.value, mean.low, mean.high)} ms old on average"
+    shown = figure(mean.value, mean.low, mean.high)
+    title = f"The heading in use is {shown} ms old on average over time"
     for word, one in others:
         title += f", {safe(word, 30)} {number(one.age.mean_ms.value)} ms"
     rows: list[tuple[Any, ...]] = []
@@ -268,8 +269,8 @@ def age_bars(at: HeadingResult, others: Results = ()) -> Picture:
         ]  # fmt: skip
     return Picture(
         "age", title, {"data": data, "layout": drawn},
-        f"{title}. Latency {number(age.latency_ms.value)}, hold {number(age.hold_ms.value)}, "
-        f"unevenness {number(age.unevenness_ms.value)} ms.",
+        f"{title}. Latency (age at last use) {number(age.latency_ms.value)}, hold "
+        f"{number(age.hold_ms.value)}, unevenness {number(age.unevenness_ms.value)} ms.",
         ("", "latency, ms", "hold, ms", "unevenness, ms", "mean, ms", "low", "high", "at most, ms"),
         tuple(rows),
         "Latency is from the reading to its use, E[L T]/E[T]; hold is half the mean time for which "

@@ -219,7 +219,7 @@ def _reach(figures: list[Figure]) -> tuple[float, float]:
 
 def reading_ages(at: Prediction) -> Picture | None:
     """How old each reading is when it is put to use, before and after; None without readings."""
-    was, now = at.baseline.reading_age_ms, at.predicted.reading_age_ms
+    was, now = at.baseline.age_at_first_use_ms, at.predicted.age_at_first_use_ms
     names = list(dict.fromkeys([*now, *was]))
     if not names:
         return None
@@ -245,7 +245,7 @@ def reading_ages(at: Prediction) -> Picture | None:
     y = axis("", tickvals=place, ticktext=[text_in_plot(label(n)) for n in shown],
              autorange="reversed", ticks="")  # fmt: skip
     drawn = layout(
-        axis("age at use, p95 (ms)", rangemode="tozero"), y,
+        axis("age at first use, p95 (ms)", rangemode="tozero"), y,
         110 + 44 * len(shown), showlegend=True,
     )  # fmt: skip
     most = next((n for n in shown if n in was), shown[0])
@@ -255,7 +255,7 @@ def reading_ages(at: Prediction) -> Picture | None:
     else:
         title = (
             f"{label(most, 40)} gets {'older' if gap > 0 else 'younger'}: 95 % of its readings "
-            f"are at most {number(_age(now, most, 'p95'))} ms old at use, "
+            f"are at most {number(_age(now, most, 'p95'))} ms old at first use, "
             f"{number(_age(was, most, 'p95'))} ms before"
         )
     rows = tuple(
@@ -268,9 +268,9 @@ def reading_ages(at: Prediction) -> Picture | None:
         heads += [f"{k} before, ms", "low", "high", f"{k} after, ms", "low", "high"]
     return Picture(
         "ages", title, {"data": data, "layout": drawn}, title + ".", tuple(heads), rows,
-        "From when a reading is taken to the first actuator write after it is at hand in the loop, "
-        "else the loop's end. A reading that comes less often, or from a thread, is older when it "
-        "is used: that is the price of these remedies.",
+        "From when a reading is taken to each loop's first actuator write, else, in a log without "
+        "writes, to the loop's end. A reading that comes less often, or from a thread, is older "
+        "when it is used: that is the price of these remedies.",
         (f"No longer read one by one: {', '.join(label(n, 40) for n in gone[:12])}"
          f"{' and more' if len(gone) > 12 else ''}.",) if gone else (),
     )  # fmt: skip

@@ -74,7 +74,7 @@ def control_sentence(at: ControlResult) -> str:
         worst = max(good, key=lambda one: one.age_ms.value or 0.0)
         return (
             f"The pace leaves the gains alone; the oldest measurement is that of "
-            f"{worst.stated.name}, {number(worst.age_ms.value)} ms on average."
+            f"{worst.stated.name}, {number(worst.age_ms.value)} ms on average over time."
         )
     return _wheel_sentence(at.steering) if at.steering else "No controller could be looked at."
 
@@ -207,9 +207,11 @@ def _gains(at: ControlResult, full: bool) -> list[RenderableType]:
         ])  # fmt: skip
     if not rows:
         return []
-    heads = ["", "code", "step ms", "integral x", "derivative x", "age ms", "deg lost a Hz"]
+    heads = ["", "code", "step ms", "integral x", "derivative x", "mean age ms", "deg lost a Hz"]
     return [
-        heading_line("Gains as they act, at p1, p50 and p99 of the step; age of the measurement"),
+        heading_line(
+            "Gains as they act, at p1, p50 and p99 of the step; measurement's age over time"
+        ),
         indented(table(heads, rows, left=(0, 1))),
     ]
 
@@ -273,7 +275,7 @@ def _wheels(at: Steering) -> list[RenderableType]:
     turning = f", while they turn at {number(at.rate_deg_s)} deg/s" if at.rate_deg_s else ""
     parts: list[RenderableType] = [
         heading_line(f"Steered wheels, worst first{turning}"),
-        indented(table(["", "age ms", "p99", "angle off deg", "dragged mm/m"], rows)),
+        indented(table(["", "age at write ms", "p99", "angle off deg", "dragged mm/m"], rows)),
         labelled("set", _set_line(at)),
     ]
     if at.fight_mm_per_m is not None:

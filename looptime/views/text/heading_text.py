@@ -118,7 +118,9 @@ def _ages(at: HeadingResult) -> list[RenderableType]:
         label = f"if read at its {instant}"
         rows.append([label, *(number(f.value) for f in figures), number(other.max_ms)])
     return [
-        heading_line("Age of the heading in use: mean = latency + hold + unevenness"),
+        heading_line(
+            "Age of the heading over time: mean = latency (age at last use) + hold + unevenness"
+        ),
         _table(["", "latency", "hold", "unevenness", "mean", "max"], rows),
     ]
 

@@ -65,7 +65,7 @@ def render_plan(at: Prediction) -> Told:
     wheels = [Text(safe(text, 400)) for text in spread_lines(at.steering)]
     tables: list[tuple[RenderableType, ...]] = [
         (heading_line("Before and after"), _sides(at.baseline, at.predicted)),
-        (heading_line("Reading age at use, ms"), *([] if ages is None else [ages]), *wheels)
+        (heading_line("Reading age at first use, ms"), *([] if ages is None else [ages]), *wheels)
         if ages is not None or wheels
         else (),
         (heading_line("What each change does to the mean"), _changes(at)),
@@ -184,18 +184,24 @@ def _short(at: Figure | None) -> str:
 
 
 def _ages(before: Side, after: Side) -> RenderableType | None:
-    names = list(dict.fromkeys([*after.reading_age_ms, *before.reading_age_ms]))
+    names = list(dict.fromkeys([*after.age_at_first_use_ms, *before.age_at_first_use_ms]))
     if not names:
         return None
     none: dict[str, Figure] = {}
 
     def gap(name: str) -> float:
-        was, now = before.reading_age_ms.get(name, none), after.reading_age_ms.get(name, none)
+        was, now = (
+            before.age_at_first_use_ms.get(name, none),
+            after.age_at_first_use_ms.get(name, none),
+        )
         return -abs(_size(now.get("mean")) - _size(was.get("mean")))
 
     rows = []
     for name in sorted(names, key=gap)[:_CALLS]:
-        was, now = before.reading_age_ms.get(name, none), after.reading_age_ms.get(name, none)
+        was, now = (
+            before.age_at_first_use_ms.get(name, none),
+            after.age_at_first_use_ms.get(name, none),
+        )
         cells = [_short(side.get(k)) for k in ("mean", "p95", "max") for side in (was, now)]
         rows.append([safe(name, 28), *(f"{a} -> {b}" for a, b in zip(cells[::2], cells[1::2],
                                                                     strict=True))])  # fmt: skip
@@ -224,10 +230,13 @@ def _rest(at: Prediction) -> list[RenderableType]:
         else:
             text = f"It pays from a rest of {number(advice.rest_ms)} ms, whoever gets the bus."
         rows = [
-            [number(t["rest_ms"]), number(t["period_ms"]), number(t["age_p95_ms"])]
+            [number(t["rest_ms"]), number(t["period_ms"]), number(t["age_at_first_use_p95_ms"])]
             for t in advice.trials
         ]
-        parts += [Text(text), table(["rest, ms", "mean period, ms", "age p95, ms"], rows, left=())]
+        parts += [
+            Text(text),
+            table(["rest, ms", "mean period, ms", "age at first use p95, ms"], rows, left=()),
+        ]
     return parts
 
 
@@ -314,7 +323,7 @@ def _now(at: Suggestions) -> str:
 
 def _proposal(plan: Proposal, judged: str) -> str:
     met = {True: " Meets the targets.", False: "", None: ""}[plan.meets_targets]
-    age = older(plan.age_ms)
+    age = older(plan.age_at_first_use_ms)
     changed = f" {safe(age, 300)}." if age else ""
     mean, p99 = ("work mean", "period p99") if judged == "work" else ("mean", "p99")
     return (

@@ -308,27 +308,33 @@ def _within(at: Summary) -> list[RenderableType]:
 
 
 def _fresh(at: Summary) -> list[RenderableType]:
-    ages = [f for f in at.freshness if f.age_ms is not None][:8]
-    held = [f for f in at.freshness if f.age_ms is None][:4]
+    ages = [f for f in at.freshness if f.has_age][:8]
+    held = [f for f in at.freshness if not f.has_age][:4]
     if not ages and not held:
         return []
     rows = [
-        [name_cell(f.name, 30), safe(f.source), number(f.age_ms.p50), number(f.age_ms.p90),
-         number(f.age_ms.max), number(f.fresh_hz), str(f.longest_hold_loops)]
+        [name_cell(f.name, 30), safe(f.source),
+         *(number(age.p50 if age else None)
+           for age in (f.age_at_pickup_ms, f.age_at_first_use_ms, f.age_at_last_use_ms)),
+         *(number(getattr(f.age_at_first_use_ms, name, None)) for name in ("p90", "max")),
+         number(f.fresh_hz), str(f.longest_hold_loops)]
         for f in ages
-        if f.age_ms is not None
     ]  # fmt: skip
     rows += [
-        [name_cell(f.name, 30), "signal", "", "", "", number(f.fresh_hz), str(f.longest_hold_loops)]
+        [name_cell(f.name, 30), "signal", *[""] * 5, number(f.fresh_hz), str(f.longest_hold_loops)]
         for f in held
     ]
-    heads = ["reading", "how", "age p50", "p90", "max ms", "new/s", "held"]
+    heads = ["reading", "how", "picked up", "first use", "last use", "first p90", "max ms", "new/s",
+             "held"]  # fmt: skip
     used = ages[0].used_at if ages else "each logged row"
-    note = f"age at {used}; held: most loops in a row with the same one"
+    note = (
+        f"ms old when picked up, at first use ({used}) and at last use, p50 of each; held: most "
+        "loops in a row with the same one"
+    )
     return [
         heading_line("Freshness of readings"),
         indented(table(heads, rows, left=(0, 1))),
-        indented(plain(note, 100)),
+        indented(plain(note, 200)),
     ]
 
 

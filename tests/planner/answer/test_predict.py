@@ -40,14 +40,14 @@ def test_the_json_has_its_keys(today):
     """Keys as documented; each predicted figure has value, low and high, in order."""
     made = finite(predict(today, ["batch encoder.*.read"], buses=BUSES, budget_ms=12).to_dict())
     for side in ("baseline", "predicted"):
-        assert {"period_ms", "rate_hz", "overruns", "calls", "reading_age_ms", "bus"} <= set(
+        assert {"period_ms", "rate_hz", "overruns", "calls", "age_at_first_use_ms", "bus"} <= set(
             made[side]
         )
         assert set(made[side]["period_ms"]) == {"mean", "p50", "p90", "p99"}
         for at in (*made[side]["period_ms"].values(), made[side]["rate_hz"]):
             assert at["low"] <= at["value"] <= at["high"]
         assert set(made[side]["bus"]["port"]) == {"utilisation", "wait_ms_per_loop"}
-        assert set(made[side]["reading_age_ms"]["gyro.read"]) == {"mean", "p95", "max"}
+        assert set(made[side]["age_at_first_use_ms"]["gyro.read"]) == {"mean", "p95", "max"}
     assert set(made["changes"][0]) == {"text", "alone_ms", "in_order_ms"}
     assert made["warnings"] == []
     assert made["cautions"] == list(CAUTIONS)
@@ -141,10 +141,10 @@ def test_reading_ages_by_hand():
     assert reading_ages(run)["gyro.read"].mean == 5
     assert reading_ages(run, read_instant="end")["gyro.read"].mean == 3
     made = predict(run, ["every gyro.read loops=2"])
-    ages = made.predicted.reading_age_ms["gyro.read"]
+    ages = made.predicted.age_at_first_use_ms["gyro.read"]
     # with the read: 5; without it the write comes 3 ms after the loop's start, 8 or so later
     assert ages["mean"].value == pytest.approx((5 + 5 + 8) / 2)
-    assert made.baseline.reading_age_ms["gyro.read"]["max"].value == 5
+    assert made.baseline.age_at_first_use_ms["gyro.read"]["max"].value == 5
 
 
 def test_a_sample_stands_for_a_long_run(today):

@@ -84,8 +84,8 @@ def test_reading_ages_before_and_after(plan: Prediction) -> None:
     assert made is not None
     row = next(r for r in made.rows if r[0] == "mast.read")
     heads = dict(zip(made.heads, row, strict=True))
-    assert heads["mean before, ms"] == plan.baseline.reading_age_ms["mast.read"]["mean"].value
-    assert heads["mean after, ms"] == plan.predicted.reading_age_ms["mast.read"]["mean"].value
+    assert heads["mean before, ms"] == plan.baseline.age_at_first_use_ms["mast.read"]["mean"].value
+    assert heads["mean after, ms"] == plan.predicted.age_at_first_use_ms["mast.read"]["mean"].value
     assert heads["mean after, ms"] > heads["mean before, ms"] + 3
     assert "mast.read gets older" in made.title
 
