@@ -57,7 +57,7 @@ def test_a_remedy_is_switched_on_and_off(watch: Make, site: Site) -> None:
     said = titles(shown)
     assert parse_qs(urlsplit(shown.url).query)["change"] == [CHANGE]
     assert "The loop gets faster" in said
-    assert "at use" in said
+    assert "at first use" in said
     assert "Bus" in said
     shown.click(f"a[role=button]:has-text('{CHANGE}') >> nth=0")
     shown.wait_for_selector(DRAWN, state="detached")

@@ -78,7 +78,7 @@ def _answer(at: HeadingResult) -> str:
 
 
 def _age_line(at: HeadingResult) -> RenderableType:
-    return _line("why", f"it is {number(at.age.mean_ms.value)} ms old on average, "
+    return _line("why", f"it is {number(at.age.mean_ms.value)} ms old on average over time, "
                  f"{number(at.age.max_ms)} ms at most; at {number(at.rate_hz.value)} loops a "
                  "second")  # fmt: skip
 
