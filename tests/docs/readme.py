@@ -47,10 +47,11 @@ class Block:
     def run(self, scratch: Path) -> str:
         """The lines of the command's own output that are to be shown."""
         args = [word.replace("SCRATCH", str(scratch)) for word in self.args]
-        out = io.StringIO()
+        out = io.TextIOWrapper(io.BytesIO(), encoding="utf-8", newline="\n")
         with contextlib.redirect_stdout(out), contextlib.chdir(ROOT):
             cli.run(args)
-        lines = [line.rstrip() for line in out.getvalue().splitlines()]
+        out.flush()
+        lines = [line.rstrip() for line in out.buffer.getvalue().decode("utf-8").splitlines()]
         lines = [line.replace(str(ROOT) + "/", "") for line in lines]
         shown = lines[self.first - 1 : self.last]
         after = ["..."] if self.last < len(lines) else []

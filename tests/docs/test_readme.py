@@ -29,3 +29,20 @@ def test_every_command_has_help():
         for option in command.params:
             if option.param_type_name == "option":
                 assert option.help, (command.name, option.name)
+
+
+def test_it_is_short():
+    """The whole page is at most 220 lines, each of the ten steps at most 8 without its example."""
+    assert len(TEXT.splitlines()) <= 220
+    steps = TEXT.partition("## The whole job in ten steps")[2].partition("\n## ")[0]
+    bare = re.sub(r"<!-- shows[^\n]*\n```console\n.*?```\n", "", steps, flags=re.S)
+    found = re.split(r"\n(?=\d+\. )", bare)[1:]
+    assert len(found) == 10
+    assert max(len([x for x in one.splitlines() if x.strip()]) for one in found) <= 8
+
+
+def test_links_lead_to_pages_that_are_there():
+    """Every file that is linked is in the repository."""
+    links = re.findall(r"\]\(((?!http)[^)#]+)\)", TEXT)
+    assert len(links) > 8
+    assert not [link for link in links if not (README.parent / link).exists()]

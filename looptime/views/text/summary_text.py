@@ -155,11 +155,11 @@ def _books(log: Log) -> list[RenderableType]:
         if there:
             clock += f", {len(there)} {word}{'s' if len(there) > 1 else ''}"
     robot = run.meta.get("robot", "")
+    found = f"loops found by {run.loop_from}" if run.loop_from else f"{run.layout} log"
     lines = [
         labelled("log", safe(log.path, 60) + (f"  ({safe(robot, 20)})" if robot else "")),
         labelled("rows", rows),
-        labelled("loops", f"found by {run.loop_from}" if run.loop_from else f"{run.layout} log"),
-        labelled("clock", clock),
+        labelled("clock", f"{clock}; {found}"),
     ]
     return lines + [labelled("", safe(note, 300)) for note in run.clock.told()]
 
@@ -225,7 +225,7 @@ def _pictures(at: Summary) -> list[RenderableType]:
     x = at.basis.judged_ms
     start = (at.run.loop_columns.start_ns - at.basis.origin_ns) / 1e9
     what = "work" if at.basis.judged == "work" else "periods"
-    parts: list[RenderableType] = [Text("")]
+    parts: list[RenderableType] = []
     for label, lines in (
         (what, histogram_lines(x, encoding)), ("the run", strip_lines(start, x, encoding)),
     ):  # fmt: skip
