@@ -23,10 +23,13 @@ if TYPE_CHECKING:
     from looptime.findings import Finding
 
 __all__ = ["ELSEWHERE", "busy", "card", "caution", "choice", "choices", "findings", "form_of",
-           "named", "note", "otherwise", "table", "toggle"]  # fmt: skip
+           "named", "note", "onward", "otherwise", "table", "toggle", "ways"]  # fmt: skip
 
 #: What of an address is about one run, so that another run takes none of it along.
 ELSEWHERE = {"start": "", "end": "", "loop": "", "phase": "", "change": ""}
+#: Commands that have a page of their own.
+_PAGE_OF = {"heading": "what it means for heading", "control": "what it means for controllers",
+            "slow": "the slow loops"}  # fmt: skip
 _MOST_ROWS = 200
 _LONG_TEXT = 30
 #: Reading options that the project file takes.
@@ -51,6 +54,12 @@ def choice(text: str, chosen: bool, key: str = "", **sets: str) -> Any:
     if chosen:
         extra["aria-current"] = "true"
     return html.A(safe(text, 60), href="#", className="choice", key=key or text, **extra)
+
+
+def onward(text: str, page: str, **sets: str) -> Any:
+    """A link to another page that sets something in its address."""
+    return html.A(safe(text, 60), href=page, className="choice", key=f"{page} {text}",
+                  **named({"data-page": page, "data-set": urlencode(sets)}))  # fmt: skip
 
 
 def toggle(text: str, name: str, now: Sequence[str], value: str = "", said: str = "") -> Any:
@@ -178,13 +187,14 @@ def _is_number(value: Any) -> bool:
 
 
 def findings(found: Sequence[Finding], most: int = 5) -> Any:
-    """What stands out, what matters most first, with the caution where it changes the motion."""
+    """What stands out, what matters most first, each with links to what shows and what mends it."""
     main = [f for f in found if f.severity != "note"][:most]
     notes = [f for f in found if f.severity == "note"]
     items = [
-        html.Li([html.Span(f.severity, className=f"word {f.severity}"), " ", safe(f.text, 1000)])
+        html.Li([html.Span(f.severity, className=f"word {f.severity}"), " ", safe(f.text, 1000),
+                 html.Span(ways(f), className="ways")])
         for f in main
-    ]
+    ]  # fmt: skip
     parts: list[Any] = [html.H2("What stands out"), html.Ol(items, className="found")]
     if notes:
         lines = [html.Li(safe(f.text, 1000)) for f in notes]
@@ -193,6 +203,25 @@ def findings(found: Sequence[Finding], most: int = 5) -> Any:
     if any(f.moves for f in main):
         parts.append(caution(CAUTION))
     return html.Section(parts, className="card", key="findings")
+
+
+def ways(at: Finding) -> list[Any]:
+    """From a finding to its remedy, its call, its loop and the page that is about it."""
+    made = []
+    if at.moves and at.evidence.calls:
+        seek = f"{at.code}:{at.evidence.calls[0]}"
+        made.append(onward("try a remedy", "/changes", seek=seek, change=""))
+    if at.evidence.loops:
+        loop = str(at.evidence.loops[0])
+        made.append(choice(f"loop {loop}", False, loop=loop))
+    if at.evidence.calls:
+        name = at.evidence.calls[0]
+        made.append(onward(f"see {safe(name, 40)}", "/call", call=name))
+    words = at.command.split()
+    page = next((p for p in _PAGE_OF if p in words[:3]), "")
+    if page and not (page == "slow" and at.evidence.loops):
+        made.append(onward(_PAGE_OF[page], f"/{page}"))
+    return made
 
 
 def caution(text: str) -> Any:

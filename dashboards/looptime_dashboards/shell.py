@@ -229,7 +229,7 @@ def _picker(desk: Desk, view: View) -> Any:
         return html.Span("No logs yet", className="faint")
     said = named({"data-param": "run", "data-clears": ",".join(ELSEWHERE)})
     if not view.run:
-        said["data-arrive"] = chosen
+        said.update({"data-goto": f"run={chosen}", "data-when": "run="})
     return html.Label(
         [
             html.Span("Run", className="faint"),

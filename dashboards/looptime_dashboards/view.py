@@ -51,6 +51,8 @@ class View:
         Patterns of like calls that are shown one by one.
     call : str
         Name of the chosen call.
+    seek : str
+        Finding whose remedy is to be switched on: its code and its call.
     motion, deg, mm
         Motion and tolerances of the heading page.
     wrong : tuple of (str, str)
@@ -70,6 +72,7 @@ class View:
     change: tuple[str, ...] = ()
     open: tuple[str, ...] = ()
     call: str = ""
+    seek: str = ""
     motion: str = ""
     deg: float | None = None
     mm: float | None = None
@@ -111,7 +114,7 @@ def read_view(search: str | None) -> View:
     --------
     >>> read_view("?run=../../etc/passwd&loop=7&start=abc")
     View(run='', phase='', start=None, end=None, warmup='', loop=7, by='loops', group='call', \
-before=(), after=(), change=(), open=(), call='', motion='', deg=None, mm=None)
+before=(), after=(), change=(), open=(), call='', seek='', motion='', deg=None, mm=None)
     """
     if not isinstance(search, str) or len(search) > 20_000:
         return View()
@@ -136,6 +139,7 @@ before=(), after=(), change=(), open=(), call='', motion='', deg=None, mm=None)
         change=_texts(given.get("change", [])),
         open=_texts(given.get("open", [])),
         call=last.get("call", "")[:_LONG_NAME],
+        seek=last.get("seek", "")[:_LONG_NAME],
         motion=_matched(_MOTION, last.get("motion", "")),
         deg=_number(last.get("deg"), above=True),
         mm=_number(last.get("mm"), above=True),

@@ -12,7 +12,7 @@ from looptime.findings.referee import objections
 from looptime.planner.changes import parse
 from looptime.planner.search.suggest import Proposal, Suggestions
 
-__all__ = ["with_predictions"]
+__all__ = ["remedy_of", "with_predictions"]
 
 _RISKS = ("low", "medium", "high")
 #: Findings to which only some kinds of change are an answer.
@@ -37,23 +37,35 @@ def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[F
     -------
     tuple of Finding
     """
-    single = [p for p in found.proposed if len(p.changes) == 1 and (p.gain_ms.value or 0.0) < 0]
-    priced = [_priced(f, single, found.now_ms["mean"]) for f in findings]
+    priced = [_priced(f, remedy_of(f, found), found.now_ms["mean"]) for f in findings]
     return tuple(p if not objections(p) else f for p, f in zip(priced, findings, strict=True))
 
 
-def _priced(finding: Finding, single: Sequence[Proposal], mean_ms: float) -> Finding:
-    if not finding.moves or not finding.evidence.calls or mean_ms <= 0:
-        return finding
+def remedy_of(finding: Finding, found: Suggestions) -> Proposal | None:
+    """The remedy that answers a finding: the safest that touches its calls, if there is one.
+
+    Parameters
+    ----------
+    finding : Finding
+        From `looptime.findings.find`.
+    found : Suggestions
+        Of the same run.
+    """
+    if not finding.moves or not finding.evidence.calls:
+        return None
     calls = list(finding.evidence.calls)
+    single = [p for p in found.proposed if len(p.changes) == 1 and (p.gain_ms.value or 0.0) < 0]
     fitting = [p for p in single if _touches(p.changes[0], calls)]
     verbs = _ANSWERS.get(finding.code)
     if verbs is not None:  # what another remedy would save is no answer to it
         fitting = [p for p in fitting if parse(p.changes[0]).verb in verbs]
-    if not fitting:
-        return finding
     # what is safer comes first, however much a riskier change would save
-    best = min(fitting, key=lambda p: (_RISKS.index(p.risk), p.gain_ms.value or 0.0))
+    return min(fitting, key=lambda p: (_RISKS.index(p.risk), p.gain_ms.value or 0.0), default=None)
+
+
+def _priced(finding: Finding, best: Proposal | None, mean_ms: float) -> Finding:
+    if best is None or mean_ms <= 0:
+        return finding
     gain = -(best.gain_ms.value or 0.0)
     ends = [-g for g in (best.gain_ms.low, best.gain_ms.high) if g is not None]
     return replace(

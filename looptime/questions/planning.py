@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from looptime.errors import UsageError
+from looptime.findings.priced import remedy_of
 from looptime.planner import (
     CAUTIONS,
     Change,
@@ -31,7 +32,16 @@ from looptime.run import Run
 if TYPE_CHECKING:
     from looptime.checks.recording.figures import RunValues
 
-__all__ = ["CAUTIONS", "parse", "plan", "scatter", "score", "spread_sample", "suggestions"]
+__all__ = [
+    "CAUTIONS",
+    "parse",
+    "plan",
+    "remedy_of",
+    "scatter",
+    "score",
+    "spread_sample",
+    "suggestions",
+]
 
 Progress = Callable[[float], None]
 

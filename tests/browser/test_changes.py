@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from looptime_dashboards.pages.changes_page import _remedies
+from looptime_dashboards.pages.changes_page import remedies
 
 from looptime.analysers.estimate import Figure
 from looptime.planner.search.look import Candidate
@@ -21,7 +21,7 @@ def test_a_change_too_small_to_be_seen_is_called_none() -> None:
         {"mean": 10.0, "p99": 12.0}, {"mean": 8.0, "p99": 9.0},
         (plan(change, gain=0.03, why="a younger reading"),), (), (), (), (), 100, 100,
     )  # fmt: skip
-    told = _remedies(found)[change]
+    told = remedies(found)[change]
     assert told == "no change of the mean that would be seen; risk medium; a younger reading"
 
 
@@ -38,7 +38,7 @@ def test_each_change_says_what_it_rests_on() -> None:
          Candidate(("on-change wheel.set",), frozenset(("wheel.set",)), "repeats", "low", 2.0)),
         (), (), (), 100, 100, judged="work",
     )  # fmt: skip
-    told = _remedies(found)
+    told = remedies(found)
     assert told[both[0]] == (
         "together with thread gyro.read: 1.50 ms less of work a loop; risk medium; "
         "bus 'aux' is idle"

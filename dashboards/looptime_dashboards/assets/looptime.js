@@ -12,7 +12,8 @@
     window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
   };
   const now = () => new URLSearchParams(location.search);
-  const set = (pairs, path) => {
+  const set = (pairs, path, arriving) => go(path || location.pathname, having(pairs), arriving);
+  const having = (pairs) => {
     const params = now();
     for (const [name, value] of Object.entries(pairs)) {
       if (value === "" || value === null || value === undefined) { params.delete(name); }
@@ -21,11 +22,15 @@
         value.forEach((one) => params.append(name, one));
       } else { params.set(name, value); }
     }
-    go(path || location.pathname, params);
+    return params;
+  };
+  const pairsOf = (text) => {
+    const params = new URLSearchParams(text || "");
+    return Object.fromEntries([...params.keys()].map((n) => [n, params.getAll(n).length > 1 ? params.getAll(n) : params.get(n)]));
   };
   // a row or a bar: a call has its page, like calls are put one by one or together again
   const onward = (text) => {
-    const given = Object.fromEntries(new URLSearchParams(text || ""));
+    const given = pairsOf(text);
     const all = now().getAll("open");
     if (given.open) {
       given.open = all.includes(given.open) ? all.filter((v) => v !== given.open) : [...all, given.open];
@@ -103,7 +108,7 @@
   function mark() {
     for (const link of document.querySelectorAll("a[data-page]")) {
       const path = link.dataset.page;
-      link.setAttribute("href", path + location.search);
+      link.setAttribute("href", path + "?" + having(pairsOf(link.dataset.set)));
       if (path === location.pathname && link.className !== "brand") {
         link.setAttribute("aria-current", "page");
       } else { link.removeAttribute("aria-current"); }
@@ -115,13 +120,8 @@
     const link = event.target.closest("a[data-page], a[data-set]");
     if (link) {
       event.preventDefault();
-      if (link.dataset.page) { go(link.dataset.page, now()); return; }
-      const pairs = {};
-      for (const [name, value] of new URLSearchParams(link.dataset.set)) {
-        if (name in pairs) { pairs[name] = [].concat(pairs[name], value); }
-        else { pairs[name] = value; }
-      }
-      set(pairs);
+      const pairs = pairsOf(link.dataset.set);
+      set(pairs, link.dataset.page);
       if ("loop" in pairs && pairs.loop) { reveal(); }
       return;
     }
@@ -245,15 +245,15 @@
       turnInto(place, made.content);
     }
     window.looptimePlots.refresh();
+    mark();
     arrive();
   }
   // a page without a run opens the newest, and says so in its address; its tab says what it shows
   function arrive() {
     const list = document.getElementById("run-select");
-    if (list && list.dataset.arrive && !now().get("run")) {
-      const params = now();
-      params.set("run", list.dataset.arrive);
-      go(location.pathname, params, true);
+    for (const place of document.querySelectorAll("[data-goto]")) {
+      const [name, value] = Object.entries(pairsOf(place.dataset.when))[0];
+      if ((now().get(name) || "") === value) { set(pairsOf(place.dataset.goto), "", true); }
     }
     const title = document.getElementById("page-title");
     const run = list && list.selectedOptions[0];

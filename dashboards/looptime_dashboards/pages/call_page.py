@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from dash import html
 
 from looptime.errors import LooptimeError
-from looptime.schema import UNATTRIBUTED
+from looptime.questions.planning import parse
 from looptime.views.figures.call_figures import call_by_phase, call_histogram, call_over_run
 from looptime.views.figures.picture import percent
 from looptime.views.text.terminal import count, number, safe
@@ -130,4 +130,4 @@ def _remedies(desk: Desk, view: View) -> tuple[Any, bool]:
 
 def _touches(change: str, call: str) -> bool:
     """Whether a change names a call, by itself or by a pattern."""
-    return call != UNATTRIBUTED and any(fnmatchcase(call, word) for word in change.split()[1:])
+    return any(call == p or fnmatchcase(call, p) for p in parse(change).patterns)

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from dash import html
 
 from looptime.errors import LooptimeError
-from looptime.questions.planning import CAUTIONS, parse, suggestions
+from looptime.questions.planning import CAUTIONS, parse, remedy_of, suggestions
 from looptime.questions.planning import plan as predict
 from looptime.views.figures.plan_figures import (
     bus_use,
@@ -20,6 +20,7 @@ from looptime.views.figures.plan_figures import (
     sides_table,
     signed,
 )
+from looptime.views.text.plan_text import plan_sentence
 from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.pages.pieces import scatter, stretches, table_card
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
 __all__ = ["body", "place", "prediction", "proposals", "remedies"]
 
 _QUICK = 1_500
+_CHIEF = 4
 _MOST_PROPOSED = 10
 _MOST_PLANS = 8
 _SEEN = 0.005  # of the mean: what changes it by less is lost in what differs from run to run
@@ -62,18 +64,56 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         wait, said = True, f"{pending.text} ..."
     except LooptimeError as error:
         said = f"No remedies are proposed: {error}"
-    parts.append(_switches(view, found, said, wrong))
+    switches = _switches(view, found, said, wrong)
     if not view.change:
+        parts.append(_sought(desk, view, found))
+        parts.append(switches)
         if found is not None:
             parts += _warnings(found.warnings)
         return parts, wait
     try:
         at, sampled = prediction(desk, view)
     except Pending as pending:
-        return [*parts, note(f"{pending.text} ...")], True
+        return [_beside(switches, note(f"{pending.text} ..."))], True
     except LooptimeError as error:  # the switches stay, to take out what cannot be
-        return [_refused(view, str(error)), *parts], wait
-    return [*parts, *_predicted(desk, view, at, sampled)], wait or sampled
+        return [_refused(view, str(error)), switches], wait
+    told = _verdict(view, at)
+    return [_beside(switches, told), *_predicted(desk, view, at, sampled)], wait or sampled
+
+
+def _beside(switches: Any, told: Any) -> Any:
+    """What the remedies do stands beside the switches, so that both are seen at once."""
+    return html.Div([switches, html.Div(told, className="stays")], className="beside", key="beside")
+
+
+def _verdict(view: View, at: Prediction) -> Any:
+    """What the remedies that are switched on do, in a sentence and the chief figures."""
+    rows = [html.Div([html.Dt(what), html.Dd([html.Span(f"{was} "), html.Strong(f"to {now}")])])
+            for what, was, now in sides_table(at)[1][:_CHIEF]]  # fmt: skip
+    onward = html.A("what it means for heading", href="/heading" + view.search, className="choice",
+                    **named({"data-page": "/heading"}))  # fmt: skip
+    return html.Section(
+        [html.H2("What they would do"), html.P(html.Strong(safe(plan_sentence(at), 600))),
+         html.Dl(rows, className="chief"), choices("Next", onward)],
+        className="card", key="told", role="status",
+    )  # fmt: skip
+
+
+def _sought(desk: Desk, view: View, found: Suggestions | None) -> Any:
+    """From a finding: its remedy is switched on as soon as it is known, or why there is none."""
+    if not view.seek:
+        return None
+    if found is None:
+        return note("The remedy for this finding is being looked for ...")
+    at, _ = desk.summary(view)
+    named_so = (f for f in at.findings if f.evidence.calls
+                and view.seek == f"{f.code}:{f.evidence.calls[0]}")  # fmt: skip
+    sought = next(named_so, None)
+    best = None if sought is None else remedy_of(sought, found)
+    if best is None:
+        return note("No remedy that was tried answers this finding: choose one below or write one.")
+    goto = urlencode([*(("change", c) for c in best.changes), ("seek", "")])
+    return html.Div(**named({"data-goto": goto, "data-when": urlencode({"seek": view.seek})}))
 
 
 def _refused(view: View, why: str) -> Any:
@@ -127,7 +167,8 @@ def _not_understood(view: View) -> dict[str, str]:
 
 def _switches(view: View, found: Suggestions | None, said: str, wrong: dict[str, str]) -> Any:
     proposed = {} if found is None else remedies(found)
-    rows = [*proposed.items(), *((c, "") for c in view.change if c not in proposed)]
+    on = [(c, proposed.get(c, "")) for c in view.change]  # first, so that they are in sight
+    rows = [*on, *((c, why) for c, why in proposed.items() if c not in view.change)]
     lines = [
         html.Li([toggle(change, "change", view.change), html.Span(" " + safe(why, 400),
                                                                   className="faint")])
@@ -256,14 +297,9 @@ def _predicted(
         choice("each loop once", view.by == "loops", by=""),
         choice("by the time it takes", view.by == "time", by="time"),
     )
-    onward = choices(
-        "Next",
-        html.A("what it means for heading", href="/heading" + view.search, className="choice",
-               **named({"data-page": "/heading"})),
-    )  # fmt: skip
     parts: list[Any] = [
         html.P(basis, className="note", role="status", id="plan-basis"),
-        card(desk, predicted_histogram(recorded / 1e6, at, view.by, loops), by, onward),
+        card(desk, predicted_histogram(recorded / 1e6, at, view.by, loops), by),
         table_card(desk, "sides", "The loop before and after", *sides_table(at),
                    "Figures of the loop, with 90 % intervals"),
         card(desk, contributions(at)),

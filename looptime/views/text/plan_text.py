@@ -28,7 +28,7 @@ from looptime.views.text.terminal import (
 from looptime.views.text.text_parts import hanging, indented, labelled
 from looptime.views.text.told import Told
 
-__all__ = ["render_plan", "render_score", "render_suggestions"]
+__all__ = ["plan_sentence", "render_plan", "render_score", "render_suggestions"]
 
 _CALLS = 12
 #: Plans shown before the whole list.
@@ -78,11 +78,12 @@ def render_plan(at: Prediction) -> Told:
     if at.run_sd_from == "assumed":
         text = "a season of runs, or --run-sd PERCENT, says what yours scatter by"
         books.append(labelled("", text))
-    return Told(_verdict(at), tuple(reasons), tuple(t for t in tables if t), tuple(more),
+    return Told(plan_sentence(at), tuple(reasons), tuple(t for t in tables if t), tuple(more),
                 tuple(books))  # fmt: skip
 
 
-def _verdict(at: Prediction) -> str:
+def plan_sentence(at: Prediction) -> str:
+    """What a plan does to the loop, in one sentence."""
     change = at.change_ms
     what = "loop" if at.judged == "period" else "loop's work"
     if at.until:
