@@ -28,7 +28,7 @@ def test_a_finding_leads_to_its_remedy_its_call_its_loop_and_its_page() -> None:
 
 @pytest.mark.browser
 def test_acting_on_a_finding_switches_its_remedy_on(watch: Make, site: Site) -> None:
-    """Changes opens with one remedy on, its effect above the fold, and Back leads to the finding."""
+    """Changes opens with one remedy on, its effect above the fold; Back leads to the finding."""
     shown = watch().open(f"/?run={site.keys['single_reads']}", "#page .found .ways")
     shown.click("#page .found .ways >> text=try a remedy >> nth=0")
     shown.wait_for_selector("[data-key=told] .chief", timeout=120_000)
