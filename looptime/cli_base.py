@@ -238,14 +238,17 @@ def reads_logs(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def finds_season(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command that reads no log the project and the season, as `asked`."""
+    """Give a command that reads no log the project and the season, as `asked`, and `text`."""
 
     @functools.wraps(command)
     def with_asked(**given: Any) -> Any:
+        text = Text(given.pop("full"), given.pop("quiet"))
         project = _project(given.pop("project_file"))
-        return command(asked=Asked(project, season=given.pop("season")), **given)
+        return command(asked=Asked(project, season=given.pop("season")), text=text, **given)
 
-    return SEASON(_PROJECT(with_asked))
+    for option in reversed((SEASON, _PROJECT, *_TEXT_OPTIONS)):
+        with_asked = option(with_asked)
+    return with_asked
 
 
 def _sensible(

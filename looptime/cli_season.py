@@ -13,13 +13,14 @@ from looptime.cli_base import (
     UNUSABLE,
     CheckFailed,
     Commands,
+    Text,
     cli,
     complain,
     finds_season,
     print_json,
     progress_of,
     reads_logs,
-    show,
+    tell,
 )
 
 if TYPE_CHECKING:
@@ -61,6 +62,7 @@ def season() -> None:
 @reads_logs
 def season_add(
     asked: Asked,
+    text: Text,
     logs: tuple[str, ...],
     robot: str | None,
     version: str | None,
@@ -89,7 +91,7 @@ def season_add(
         print_json(added=results)
     else:
         for result in results:
-            show(*render_added(result))
+            tell(asked, text, render_added(result))
     for result in results:
         for error in result.errors.values():
             complain(f"not added: {error}")
@@ -105,7 +107,7 @@ def _progress(total: int) -> Callable[[int, int], None] | None:
 @click.argument("query", nargs=-1, metavar="[QUERY]")
 @JSON
 @finds_season
-def season_list(asked: Asked, query: tuple[str, ...], as_json: bool) -> None:
+def season_list(asked: Asked, text: Text, query: tuple[str, ...], as_json: bool) -> None:
     """The runs that are stored."""
     from looptime.views.text.season_text import render_season
 
@@ -114,14 +116,14 @@ def season_list(asked: Asked, query: tuple[str, ...], as_json: bool) -> None:
     if as_json:
         print_json(entries=[e.to_dict() for e in found], damaged=store.damaged)
     else:
-        show(*render_season(found, store.damaged))
+        tell(asked, text, render_season(found, store.damaged))
 
 
 @season.command("show", epilog=QUERY)
 @click.argument("query", nargs=-1, required=True, metavar="ENTRY|QUERY")
 @JSON
 @finds_season
-def season_show(asked: Asked, query: tuple[str, ...], as_json: bool) -> None:
+def season_show(asked: Asked, text: Text, query: tuple[str, ...], as_json: bool) -> None:
     """Everything that is stored of some runs."""
     from looptime.questions.judging import stored, totals
     from looptime.views.text.season_text import render_entry, render_totals
@@ -131,43 +133,46 @@ def season_show(asked: Asked, query: tuple[str, ...], as_json: bool) -> None:
     if as_json:
         print_json(entries=[stored(entry) for entry in entries])
         return
-    for entry in entries:
-        show(*render_entry(entry))
     if len(entries) > 1:
-        show(*render_totals(totals(entries)))
+        tell(asked, text, render_totals(totals(entries)))
+    for entry in entries:
+        tell(asked, text, render_entry(entry))
 
 
 @season.command("drop", epilog=QUERY)
 @click.argument("query", nargs=-1, required=True, metavar="ENTRY|QUERY")
 @finds_season
-def season_drop(asked: Asked, query: tuple[str, ...]) -> None:
+def season_drop(asked: Asked, text: Text, query: tuple[str, ...]) -> None:
     """Take runs out of the season."""
     from looptime.views.text.terminal import count
+    from looptime.views.text.told import Told
 
     store = _season(asked)
-    show(f"{count(store.drop(store.names(list(query))), 'run')} dropped")
+    tell(asked, text, Told(f"{count(store.drop(store.names(list(query))), 'run')} dropped"))
 
 
 @season.command("baseline", epilog=QUERY)
 @click.argument("query", nargs=-1, required=True, metavar="ENTRY|QUERY")
 @click.option("--remove", is_flag=True, help="Take the mark away.")
 @finds_season
-def season_baseline(asked: Asked, query: tuple[str, ...], remove: bool) -> None:
+def season_baseline(asked: Asked, text: Text, query: tuple[str, ...], remove: bool) -> None:
     """Mark the runs that the gate holds new ones against."""
     from looptime.views.text.terminal import count
+    from looptime.views.text.told import Told
 
     store = _season(asked)
     names = store.names(list(query))
     store.mark_baseline(names, on=not remove)
     done = "no longer in the baseline" if remove else "marked as baseline"
-    show(f"{count(len(names), 'run')} {done}: {', '.join(name[:8] for name in names)}")
+    which = ", ".join(name[:8] for name in names)
+    tell(asked, text, Told(f"{count(len(names), 'run')} {done}: {which}"))
 
 
 @season.command("trends", epilog=QUERY)
 @click.argument("query", nargs=-1, metavar="[QUERY]")
 @JSON
 @finds_season
-def season_trends(asked: Asked, query: tuple[str, ...], as_json: bool) -> None:
+def season_trends(asked: Asked, text: Text, query: tuple[str, ...], as_json: bool) -> None:
     """How pace and calls moved over the runs and code versions."""
     from looptime.questions.judging import trends
     from looptime.views.text.season_text import render_trends
@@ -176,4 +181,4 @@ def season_trends(asked: Asked, query: tuple[str, ...], as_json: bool) -> None:
     if as_json:
         print_json(trends=made, robots=spread)
     else:
-        show(*render_trends(made, spread))
+        tell(asked, text, render_trends(made, spread))

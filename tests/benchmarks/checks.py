@@ -78,7 +78,7 @@ def _list(folder: Path) -> float:
 
     entries = Season(folder / "season-1000").entries()
     with (folder / "list.txt").open("w", encoding="utf-8") as file:
-        show(render_season(entries), file)
+        show(render_season(entries).parts(full=True), file)
     assert len(entries) == ENTRIES
     return time.perf_counter() - begin
 

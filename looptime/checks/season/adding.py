@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from looptime.checks.recording.recording import Settings
-from looptime.checks.season.season import Season
+from looptime.checks.season.season import Listed, Season
 from looptime.checks.season.workers import Job, Measured, Pending, entries_of, file_hash, workers
 from looptime.run import Run
 
@@ -31,12 +31,15 @@ class Added:
         By log: why it, or a run of it, was not added.
     notes : list of str
         What else a person should know.
+    robots : dict of str to int
+        Runs of each robot among them; those that name none under an empty name.
     """
 
     new: list[str] = field(default_factory=list)
     known: list[str] = field(default_factory=list)
     errors: dict[str, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+    robots: dict[str, int] = field(default_factory=dict)
 
 
 def add_runs(season: Season, runs: Sequence[Run], settings: Settings | None = None) -> Added:
@@ -56,7 +59,7 @@ def add_runs(season: Season, runs: Sequence[Run], settings: Settings | None = No
     added = Added()
     made, error = entries_of(runs, settings or Settings(), "", "")
     _store(season, added, "run", Measured(tuple(made), error), replace=False)
-    return added
+    return _with_robots(season, added)
 
 
 def add_season(season: Season, other: Season, replace: bool = False) -> Added:
@@ -71,7 +74,7 @@ def add_season(season: Season, other: Season, replace: bool = False) -> Added:
         marks += [at.name] if at.baseline else []
     added.errors |= other.damaged
     season.mark_baseline(marks)
-    return added
+    return _with_robots(season, added)
 
 
 def add_logs(
@@ -117,8 +120,41 @@ def add_logs(
             _store(season, added, job.path, measured, replace)
             if progress is not None:
                 progress(number, len(todo))
-    season.entries()  # brings the index up to date
+    return _with_robots(season, added)
+
+
+def _with_robots(season: Season, added: Added) -> Added:
+    """Say of what robots the runs are, and where those of one robot do not time the same calls."""
+    names = {*added.new, *added.known}
+    mine = [entry for entry in season.entries() if entry.name in names]  # index is up to date, too
+    for entry in mine:
+        robot = entry.facts.robot or ""
+        added.robots[robot] = added.robots.get(robot, 0) + 1
+    fresh = [entry for entry in mine if entry.name in set(added.new)]
+    for robot in added.robots:
+        own = [entry for entry in fresh if (entry.facts.robot or "") == robot]
+        kinds = _kinds(season, own)
+        if len(kinds) > 1:
+            which = ", ".join(f"{len(kind)} as {kind[0]}" for kind in kinds[:4])
+            added.notes.append(
+                f"runs of {robot or 'a robot not named'} do not time the same calls ({which}): if "
+                "they are of several robots, add each one's logs with --robot NAME --replace"
+            )
     return added
+
+
+def _kinds(season: Season, entries: Sequence[Listed]) -> list[list[str]]:
+    """Runs by the calls that they time: alike where at least half of the names are shared."""
+    kinds: list[tuple[set[Any], list[str]]] = []
+    for entry in entries:
+        calls = {call.name for call in season.load(entry.name, histograms=False).values.calls}
+        for leader, runs in kinds:
+            if 2 * len(calls & leader) >= len(calls | leader):
+                runs.append(entry.facts.name)
+                break
+        else:
+            kinds.append((calls, [entry.facts.name]))
+    return sorted((runs for _, runs in kinds), key=len, reverse=True)
 
 
 def _skip_known(season: Season, jobs: Sequence[Job], added: Added) -> list[Job]:

@@ -21,7 +21,10 @@ from looptime.stats.changepoints import long_run_variance, partition
 from looptime.stats.multiple import holm
 from looptime.stats.student import t_quantile, t_two_sided
 
-__all__ = ["LevelChange", "Odd", "RobotSpread", "Trend", "Trends", "season_trends", "trends"]
+__all__ = [
+    "LevelChange", "Odd", "RobotSpread", "Trend", "Trends", "listed_trends", "season_trends",
+    "trends",
+]  # fmt: skip
 
 Float = NDArray[np.float64]
 
@@ -218,8 +221,30 @@ def trends(entries: Sequence[Listed], values: Sequence[RunValues]) -> Trends:
     if not len(entries):
         raise UsageError("there are no runs to see a trend in: add logs with `season add`")
     quantity = _quantity(values)
+    return _over_runs(entries, quantity, _series(values, quantity))
+
+
+def listed_trends(listed: Sequence[Listed]) -> list[Trends]:
+    """As `trends` for each robot, of the whole loop alone: from what a list shows, no file read."""
+    made = []
+    for entries in _by_robot(listed):
+        known = all("work.mean" in e.figures for e in entries)
+        work = known and any(e.facts.judged == "work" for e in entries)
+        quantity = "work" if work else "period"
+        keys = [(name, f"{quantity}.{name}") for name in _FIGURES]
+        series = [
+            (name, "", [e.figures[key] for e in entries])
+            for name, key in keys
+            if all(key in e.figures for e in entries)
+        ]
+        made.append(_over_runs(entries, quantity, series))
+    return made
+
+
+def _over_runs(
+    entries: Sequence[Listed], quantity: str, every: Sequence[tuple[str, str, list[float]]]
+) -> Trends:
     found, odd = [], _OddRuns(entries)
-    every = _series(values, quantity)
     calls = max(sum(1 for _, call, _ in every if call), 1)
     for statistic, call, series in every:
         y = np.array(series)
@@ -368,16 +393,18 @@ def season_trends(
     listed = season.select(query) if query else season.entries()
     if not listed:
         raise UsageError(f"{season.folder}: holds no entries: begin with `looptime season add LOG`")
+    made = [
+        trends(entries, [season.load(e.name, histograms=False).values for e in entries])
+        for entries in _by_robot(listed)
+    ]
+    return made, _spread(made)
+
+
+def _by_robot(listed: Sequence[Listed]) -> list[list[Listed]]:
     by_robot: dict[str | None, list[Listed]] = {}
     for entry in listed:
         by_robot.setdefault(entry.facts.robot, []).append(entry)
-    made = []
-    for mine in by_robot.values():
-        entries = _usual_phases(mine)
-        made.append(
-            trends(entries, [season.load(e.name, histograms=False).values for e in entries])
-        )
-    return made, _spread(made)
+    return [_usual_phases(mine) for mine in by_robot.values()]
 
 
 def _usual_phases(entries: Sequence[Listed]) -> list[Listed]:

@@ -18,7 +18,14 @@ from looptime.views.text.change_text import (
     p_value,
     signed,
 )
+from looptime.views.text.season_answers import (
+    entry_answer,
+    list_answer,
+    robots_clause,
+    trends_answer,
+)
 from looptime.views.text.terminal import count, heading_line, number, plain, safe, table
+from looptime.views.text.told import Told, why
 
 if TYPE_CHECKING:
     from looptime.checks.season.adding import Added
@@ -30,15 +37,18 @@ if TYPE_CHECKING:
 __all__ = ["render_added", "render_entry", "render_season", "render_totals", "render_trends"]
 
 
-def render_added(found: Added) -> list[RenderableType]:
-    """What came of adding logs."""
-    parts: list[RenderableType] = [line(note) for note in found.notes]
+#: Newest runs that a list shows on its screen.
+_NEWEST = 24
+
+
+def render_added(found: Added) -> Told:
+    """What came of adding logs, and of how many robots they are."""
     known = len(set(found.known))
     were = "was" if known == 1 else "were"
     text = f"{count(len(found.new), 'run')} added, {known} {were} there already"
     if found.errors:
         text += f", {count(len(found.errors), 'log')} with errors"
-    return [*parts, Text(text)]
+    return Told(text + robots_clause(found.robots), tuple(line(note) for note in found.notes))
 
 
 def _days(entries: Sequence[Listed]) -> list[str]:
@@ -61,11 +71,8 @@ def _figure(entry: Listed, statistic: str) -> str:
     return number(entry.figures.get(f"{entry.facts.judged}.{statistic}"))
 
 
-def render_season(
-    entries: Sequence[Listed], damaged: dict[str, str] | None = None
-) -> list[RenderableType]:
-    """The entries of a season, one a line."""
-    robots = {e.facts.robot for e in entries}
+def _list_table(entries: Sequence[Listed], every: Sequence[Listed]) -> RenderableType:
+    """Some of all runs, one a line; a column that is the same for all is left out."""
     columns = {
         "entry": [e.name[:8] for e in entries],
         "time": _days(entries),
@@ -74,21 +81,46 @@ def render_season(
         "label": [safe(e.facts.label or "", 12) for e in entries],
         "phases": [safe(", ".join(n for n, _ in e.facts.phases), 12) for e in entries],
         "loops": [f"{e.facts.loops:,}" for e in entries],
+        "of": [e.facts.judged for e in entries],
         "mean ms": [_figure(e, "mean") for e in entries],
         "p99 ms": [_figure(e, "p99") for e in entries],
         "base": ["yes" if e.baseline else "" for e in entries],
     }
-    if len(robots) == 1:
+    if len({e.facts.robot for e in every}) == 1:
         del columns["robot"]
+    if len({e.facts.judged for e in every}) == 1:
+        del columns["of"]
     shown = {head: cells for head, cells in columns.items() if any(cells)}
-    left = [k for k, h in enumerate(shown) if h in ("robot", "version", "label", "phases")]
-    parts: list[RenderableType] = [_quick_table(shown, left)]
-    parts += [plain(f"damaged: {why}", LONGEST) for why in (damaged or {}).values()]
-    robot = f" of {safe(next(iter(robots)), 30)}" if len(robots) == 1 and None not in robots else ""
-    return [*parts, Text(f"{count(len(entries), 'entry')}{robot}")]
+    left = [k for k, h in enumerate(shown) if h in ("robot", "version", "label", "phases", "of")]
+    return _quick_table(shown, left)
 
 
-def render_entry(entry: Entry) -> list[RenderableType]:
+def _judged_line(entries: Sequence[Listed]) -> RenderableType:
+    judged = {e.facts.judged for e in entries}
+    if len(judged) == 1:
+        return line(f"mean and p99 are of the {judged.pop()} of a loop")
+    return line(
+        "mean and p99 are of the work (period less the pacing wait) in some runs and of the whole "
+        "period in others, as `of` says: hold only like against like"
+    )
+
+
+def render_season(entries: Sequence[Listed], damaged: dict[str, str] | None = None) -> Told:
+    """What the entries of a season come to, and the entries, one a line."""
+    more = tuple(plain(f"damaged: {why}", LONGEST) for why in (damaged or {}).values())
+    if not entries:
+        return Told("No run is stored.", (*why("", "looptime season add LOG"), *more))
+    newest, earlier = entries[-_NEWEST:], entries[:-_NEWEST]
+    heading = (heading_line(f"Newest {len(newest)} of {len(entries):,}"),) if earlier else ()
+    return Told(
+        list_answer(entries),
+        (*why("", "looptime season trends"), *more),
+        ((*heading, _list_table(newest, entries)), (_judged_line(entries),)),
+        (heading_line("Earlier"), _list_table(earlier, entries)) if earlier else (),
+    )
+
+
+def render_entry(entry: Entry) -> Told:
     """One entry in full: facts, figures and calls."""
     f = entry.facts
     pairs = {
@@ -99,10 +131,10 @@ def render_entry(entry: Entry) -> list[RenderableType]:
         "pacing": f.pacing_mode,
         "budget": None if f.budget_ms is None else f"{f.budget_ms:g} ms",
     }  # fmt: skip
-    parts: list[RenderableType] = [
-        plain(f"{key:<9}{value if value is not None else '-'}", 100) for key, value in pairs.items()
+    books = [
+        inset(plain(f"{key:<9}{value if value is not None else '-'}", 100))
+        for key, value in pairs.items()
     ]
-    parts += cut_lines([f])
     twice = f.judged == "period"  # then work, where it is known, is the same
     rows = [
         [v.quantity, TITLES.get(v.statistic, v.statistic), number(v.value, 4),
@@ -110,10 +142,7 @@ def render_entry(entry: Entry) -> list[RenderableType]:
         for v in entry.values.values
         if not (twice and v.quantity == "work")
     ]  # fmt: skip
-    parts += [
-        heading_line("Figures (ms)"),
-        inset(table(["of", "figure", "value", "se", "loops"], rows, left=(0, 1))),
-    ]
+    figures = inset(table(["of", "figure", "value", "se", "loops"], rows, left=(0, 1)))
     calls = sorted(entry.values.calls, key=lambda c: -c.mean.value)
     rows = [
         [safe(c.name, 34), safe(c.thread, 12), f"{c.calls:,}", number(c.mean.value),
@@ -121,10 +150,19 @@ def render_entry(entry: Entry) -> list[RenderableType]:
         for c in calls
     ]  # fmt: skip
     heads = ["call", "thread", "calls", "ms/loop", "p99/loop", "p99 call", "max call"]
-    return [*parts, heading_line("Calls (ms)"), inset(table(heads, rows, left=(0, 1)))]
+    table_of_calls = inset(table(heads, rows, left=(0, 1)))
+    return Told(
+        entry_answer(f, entry.values),
+        (),
+        (
+            (heading_line("Figures (ms)"), figures),
+            (heading_line("Calls (ms)"), table_of_calls),
+        ),
+        books=(*books, *cut_lines([f])),
+    )
 
 
-def render_totals(found: Totals) -> list[RenderableType]:
+def render_totals(found: Totals) -> Told:
     """Many runs as one: the distribution of all loops and the cost of each call."""
     data = found.to_dict()
     heads = ["ms", "mean", "p50", "p95", "p99", "p99.9", "max"]
@@ -141,21 +179,19 @@ def render_totals(found: Totals) -> list[RenderableType]:
     ]  # fmt: skip
     over = f", {found.overruns:,} overruns" if found.overruns else ""
     call_heads = ["call", "calls", "ms/loop", "p50 call", "p99 call", "max call"]
-    return [
-        Text(f"{found.runs:,} runs, {found.loops:,} loops{over}; quantiles within 1 %"),
-        inset(table(heads, rows)),
-        heading_line("Calls (ms)"),
-        inset(table(call_heads, calls)),
-    ]
+    return Told(
+        f"{found.runs:,} runs, {found.loops:,} loops{over}; quantiles within 1 %",
+        (),
+        (
+            (inset(table(heads, rows)),),
+            (heading_line("Calls (ms)"), inset(table(call_heads, calls))),
+        ),
+    )
 
 
-def render_trends(
-    found: Sequence[Trends], spread: Sequence[RobotSpread] = ()
-) -> list[RenderableType]:
+def render_trends(found: Sequence[Trends], spread: Sequence[RobotSpread] = ()) -> Told:
     """Trends of each robot: what moved, between which versions, and which run was odd."""
-    parts: list[RenderableType] = []
-    for at in found:
-        parts += _robot(at)
+    parts = [tuple(_robot(at)) for at in found]
     if len(spread) > 1:
         rows = [
             [safe(s.robot, 24), str(s.runs), number(s.mean_ms), number(s.p99_ms),
@@ -163,8 +199,9 @@ def render_trends(
             for s in spread
         ]  # fmt: skip
         heads = ["robot", "runs", "mean ms", "p99 ms", "run sd %", "from all %"]
-        parts += [heading_line("Between robots, slowest first"), inset(table(heads, rows))]
-    return parts
+        parts.append((heading_line("Between robots, slowest first"), inset(table(heads, rows))))
+    cuts = cut_lines([entry.facts for at in found for entry in at.entries])
+    return Told(trends_answer(found), (), tuple(parts), books=tuple(cuts))
 
 
 def _robot(at: Trends) -> Iterator[RenderableType]:
@@ -200,7 +237,6 @@ def _robot(at: Trends) -> Iterator[RenderableType]:
         )
     if not at.odd:
         yield line("no run was unlike the others")
-    yield from cut_lines([entry.facts for entry in at.entries])
 
 
 def _trend_row(trend: Trend) -> list[str]:

@@ -1,0 +1,195 @@
+"""What a season comes to, in a sentence: which version moved the loop, which run is odd."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from looptime.views.text.change_text import TITLES, signed
+from looptime.views.text.terminal import count, number, safe
+from looptime.words import named
+
+if TYPE_CHECKING:
+    from looptime.checks.recording.facts import Facts
+    from looptime.checks.recording.figures import RunValues
+    from looptime.checks.season.season import Listed
+    from looptime.checks.season.trends import LevelChange, Odd, Trend, Trends
+
+__all__ = ["entry_answer", "list_answer", "robots_clause", "trends_answer"]
+
+#: Figures of the whole loop that a sentence may be about, the first that moved.
+_TOLD = ("mean", "p99")
+#: Share of the loop's change that calls must carry before they are named as where it lies.
+_CARRIED = 0.5
+
+
+def robots_clause(robots: Mapping[str, int]) -> str:
+    """Says that runs are of several robots, or that some name none; empty where all are of one.
+
+    Examples
+    --------
+    >>> robots_clause({"tray-carrier": 5, "": 1})
+    '; mixed: 5 of tray-carrier, 1 that names no robot, kept apart in trends and gate'
+    >>> robots_clause({"tray-carrier": 6})
+    ''
+    """
+    if len(robots) < 2:
+        return ""
+    each = [
+        f"{runs:,} of {safe(robot, 30)}" if robot else f"{runs:,} that names no robot"
+        for robot, runs in sorted(robots.items(), key=lambda row: (not row[0], -row[1]))
+    ]
+    return f"; mixed: {', '.join(each[:5])}, kept apart in trends and gate"
+
+
+def list_answer(entries: Sequence[Listed]) -> str:
+    """How many runs there are, and what their means and p99 come to."""
+    from looptime.checks.season.trends import listed_trends
+
+    robots = {e.facts.robot for e in entries}
+    whose = f" of {safe(next(iter(robots)), 30)}" if len(robots) == 1 and None not in robots else ""
+    marked = sum(e.baseline for e in entries)
+    base = f", {marked:,} in the baseline" if marked else ""
+    return f"{count(len(entries), 'run')}{whose}{base}: {_answer(listed_trends(entries))}."
+
+
+def trends_answer(found: Sequence[Trends]) -> str:
+    """What moved over the runs of each robot, and which run is odd."""
+    text = _answer(found)
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _answer(found: Sequence[Trends]) -> str:
+    if len(found) == 1:
+        return _one(found[0])[1]
+    told = sorted(((*_one(at), at) for at in found), key=lambda row: row[0])
+    parts = [f"{safe(at.robot or 'robot not named', 30)}: {text}" for _, text, at in told[:2]]
+    rest = f"; {len(told) - 2} more robots below" if told[2:] else ""
+    return "; ".join(parts) + rest
+
+
+def _one(at: Trends) -> tuple[int, str]:
+    """A robot's sentence, and its rank: what moved stands before what did not."""
+    loop = {t.statistic: t for t in at.trends if not t.call}
+    crept = loop.get("mean") if _crept(at, loop.get("mean")) else None
+    moved = next((loop[name] for name in _TOLD if name in loop and loop[name].steps), None)
+    odd = _odd(at.odd)
+    rank = 0
+    if all(t.per_run_percent.value is None for t in at.trends):
+        few = f"{count(len(at.entries), 'run')} of 6 that a trend needs"
+        return 3, f"can't tell whether the loop changed: {few}"
+    if crept is not None:
+        text = _still(at, crept)
+    elif moved is not None:
+        text = _stepped(at, moved)
+    elif any(t.call and t.steps for t in at.trends):
+        text = _one_call(at)
+    else:
+        rank = 1 if odd else 2
+        text = _still(at, loop.get("mean"))
+    return rank, text + odd
+
+
+def _stepped(at: Trends, moved: Trend) -> str:
+    step = max(moved.steps, key=lambda s: abs(s.after - s.before))
+    what = "" if moved.statistic == "mean" else f" {TITLES.get(moved.statistic, moved.statistic)}"
+    change = step.after - step.before
+    text = f"{_when(at, step)} the loop's {at.quantity}{what} became {_by(change)}"
+    text += f" ({signed(step.percent.value)} %)"
+    calls = _carriers(at, step, change) if moved.statistic == "mean" else []
+    text += f", in {named(calls)}" if calls else ""
+    others = len(moved.steps) - 1
+    return text + (f" ({count(others, 'smaller change')} besides)" if others else "")
+
+
+def _carriers(at: Trends, step: LevelChange, change: float) -> list[str]:
+    """The dearest calls that moved at the same place, if they carry half of the change."""
+    same = [
+        (s.after - s.before, t.call)
+        for t in at.trends
+        for s in t.steps
+        if t.call and (s.after_entry == step.after_entry or s.before_entry == step.before_entry)
+    ]
+    same = sorted((row for row in same if row[0] * change > 0), key=lambda row: -abs(row[0]))
+    held, names = 0.0, []
+    for ms, name in same[:3]:
+        if abs(held) >= _CARRIED * abs(change):
+            break
+        held += ms
+        names.append(safe(name, 40))
+    return names if abs(held) >= _CARRIED * abs(change) else []
+
+
+def _one_call(at: Trends) -> str:
+    found = [(s.after - s.before, t.call, s) for t in at.trends if t.call for s in t.steps]
+    change, name, step = max(found, key=lambda row: abs(row[0]))
+    return (
+        f"no change of the whole loop seen, but {_when(at, step)} {safe(name, 40)} became"
+        f" {_by(change)} a loop ({signed(step.percent.value)} %)"
+    )
+
+
+def _still(at: Trends, mean: Trend | None) -> str:
+    """A creeping change, or none with the range in which one may hide."""
+    runs = count(len(at.entries), "run")
+    slope = None if mean is None else mean.per_run_percent
+    if mean is None or slope is None or None in (slope.value, slope.low, slope.high):
+        return f"no change of level seen over {runs}"
+    over = [_whole(at, per_run) for per_run in (slope.low, slope.high)]
+    if _crept(at, mean):
+        return (
+            f"the loop's {at.quantity} crept by {signed(slope.value)} % a run over {runs}"
+            f" ({signed(over[0])} to {signed(over[1])} % in all)"
+        )
+    return (
+        f"no change seen over {runs}: from first to last the mean moved by"
+        f" {signed(over[0])} to {signed(over[1])} %"
+    )
+
+
+def _crept(at: Trends, mean: Trend | None) -> bool:
+    from looptime.checks.season.creep import creeps
+
+    if mean is None or mean.p_holm is None or mean.p_holm >= 0.05:
+        return False
+    return not mean.steps or creeps(at, mean)
+
+
+def _whole(at: Trends, per_run_percent: float | None) -> float:
+    return 100 * ((1 + (per_run_percent or 0.0) / 100) ** (len(at.entries) - 1) - 1)
+
+
+def _when(at: Trends, step: LevelChange) -> str:
+    if step.with_version and step.after_version:
+        return f"with version {safe(step.after_version, 20)}"
+    facts = next(e.facts for e in at.entries if e.name == step.after_entry)
+    same = f", version {safe(facts.version, 20)} as before," if facts.version else ""
+    return f"from {safe(facts.name, 40)} on{same}"
+
+
+def _by(ms: float) -> str:
+    return f"{number(abs(ms), 2)} ms {'slower' if ms > 0 else 'faster'}"
+
+
+def _odd(found: Sequence[Odd]) -> str:
+    """Names the runs that are odd in a figure of the whole loop."""
+    whole = {"mean", "median", "p99", "worst1", "rate"}
+    odd = [o for o in found if whole & set(o.figures)]
+    if not odd:
+        return ""
+    names = named([f"{safe(o.run, 40)} ({signed(o.percent)} %)" for o in odd], 2)
+    return f"; {names} {'is the odd one' if len(odd) == 1 else 'are odd'}"
+
+
+def entry_answer(facts: Facts, values: RunValues) -> str:
+    """A stored run's mean and p99, and of how many loops."""
+    whose = f" of {safe(facts.robot, 30)}" if facts.robot else ""
+    version = f", version {safe(facts.version, 20)}" if facts.version else ""
+    mean, p99 = (values.get(name, facts.judged) for name in _TOLD)
+    figures = ", ".join(
+        f"{name} {number(v.value)} ms" for name, v in (("mean", mean), ("p99", p99)) if v
+    )
+    return (
+        f"{safe(facts.name, 60)}{whose}{version}: {facts.judged} {figures or 'not known'} over"
+        f" {count(facts.loops, 'loop')}."
+    )
