@@ -61,44 +61,68 @@ def _next(
 ) -> tuple[int, Int] | None:
     """The shortest stretch of outermost columns that add up to the one before or after it."""
     top = np.flatnonzero(parent < 0)
-    reach = np.concatenate([[0.0], np.cumsum(typical[top])])
-    full = {int(column) for column in parent[parent >= 0]}  # these have their parts already
-    free = [at for at, column in enumerate(top) if int(column) not in full]
-    for length in range(2, len(top)):
-        for at in free:
-            whole = typical[top[at]]
-            for low in (at + 1, at - length):
-                if low < 0 or low + length > len(top):
-                    continue
-                # sums of medians are near the medians of sums: only these are worth a closer look
-                if abs(whole - (reach[low + length] - reach[low])) > 0.3 * whole + 20 * tick:
-                    continue
-                inner = top[low : low + length]
-                if _is_sum(values[:, top[at]], values[:, inner], tick):
-                    return int(top[at]), inner
+    full = np.unique(parent[parent >= 0])  # these have their parts already
+    varied = [_varies(values[:, column]) for column in top]
+    free = np.flatnonzero(~np.isin(top, full) & varied)
+    for at, low, length in _stretches(typical[top], free, tick):
+        inner = top[low : low + length]
+        if _adds_up(values[:, top[at]], values[:, inner].sum(axis=1), length, tick):
+            return int(top[at]), inner
+    everything = values[:, top].sum(axis=1)
     for at in free:
-        others = np.delete(top, at)
-        if len(others) > 1 and _is_sum(values[:, top[at]], values[:, others], tick):
+        whole, others = values[:, top[at]], np.delete(top, at)
+        enough = np.count_nonzero(typical[others] >= _trifle(typical[top[at]])) >= 2
+        if enough and _adds_up(whole, everything - whole, len(others), tick):
             return int(top[at]), others
     return None
 
 
-def _is_sum(whole: Int, parts: Int, tick: int) -> bool:
-    if len(whole) > 100 and not _near(whole[:50], parts[:50], tick).mean() >= 0.5:
-        return False
-    typical = np.median(parts, axis=0)
-    # one long part and trifles would make that part "the sum"; values that never vary say nothing
-    if np.sort(typical)[-2] < NEAR * max(float(np.median(whole)), 1.0):
-        return False
-    if len(np.unique(whole)) < min(3, len(whole)):
-        return False
-    return bool(_near(whole, parts, tick).mean() >= MOST)
+def _stretches(
+    typical: NDArray[np.float64], free: NDArray[np.int64], tick: int
+) -> list[tuple[int, int, int]]:
+    """Column, start and length of the stretches whose medians may add up, shortest first.
+
+    Sums of medians are near the medians of sums: only these are worth a closer look. One long part
+    and trifles would make that part "the sum".
+    """
+    count = len(typical)
+    reach = np.concatenate([[0.0], np.cumsum(typical)])
+    length = np.arange(2, count)
+    found = []
+    for at in free.tolist():
+        whole = typical[at]
+        long = np.concatenate([[0], np.cumsum(typical >= _trifle(whole))])
+        for side, low in enumerate((np.full(len(length), at + 1), at - length)):
+            inside = (low >= 0) & (low + length <= count)
+            start, parts = low[inside], length[inside]
+            apart = np.abs(whole - (reach[start + parts] - reach[start]))
+            near = apart <= 0.3 * whole + 20 * tick
+            near &= long[start + parts] - long[start] >= 2
+            rows = zip(parts[near].tolist(), start[near].tolist(), strict=True)
+            found += [(many, at, side, first) for many, first in rows]
+    return [(at, first, many) for many, at, _, first in sorted(found)]
 
 
-def _near(whole: Int, parts: Int, tick: int) -> NDArray[np.bool_]:
-    """In which loops the parts add up to the whole."""
-    room = np.maximum(NEAR * whole, 0.5 * tick * (parts.shape[1] + 1))
-    return np.abs(whole - parts.sum(axis=1)) <= room
+def _trifle(whole: float) -> float:
+    """The least that a part of such a whole must take as a rule, to be more than a trifle."""
+    return NEAR * max(float(whole), 1.0)
+
+
+def _varies(whole: Int) -> bool:
+    """Whether there is something to compare: values that never vary say nothing."""
+    return len(np.unique(whole)) >= min(3, len(whole))
+
+
+def _adds_up(whole: Int, total: Int, parts: int, tick: int) -> bool:
+    if len(whole) > 100 and not _near(whole[:50], total[:50], parts, tick).mean() >= 0.5:
+        return False
+    return bool(_near(whole, total, parts, tick).mean() >= MOST)
+
+
+def _near(whole: Int, total: Int, parts: int, tick: int) -> NDArray[np.bool_]:
+    """In which loops so many parts, of this total, add up to the whole."""
+    room = np.maximum(NEAR * whole, 0.5 * tick * (parts + 1))
+    return np.abs(whole - total) <= room
 
 
 def own(values: Int, parent: Int) -> Int:
