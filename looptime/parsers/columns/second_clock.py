@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
@@ -19,6 +20,11 @@ from looptime.units import NS_PER_S, UNITS
 __all__ = ["Choice", "choose_clock", "names_clock", "second_clock"]
 
 Int = NDArray[Any]
+Float = NDArray[np.float64]
+#: Steps by which a clock that is not set anew goes back at most, and the longest step [ns].
+_BACK, _LONGEST = 20.0, 10 * NS_PER_S
+#: Rows on each side of a step, and its size in standard deviations, for a clock that was set.
+_SIDE, _SET = 10, 6.0
 #: Columns by these words come from the board itself, and are taken where both are as steady.
 _OWN = ("device", "board", "robot", "sensor", "fpga", "micros", "millis", "nanos", "mono")
 _HOST = ("host", "wall", "utc", "received", "arrival", "pc", "laptop", "log", "date")
@@ -85,14 +91,22 @@ def _typical(dialect: Dialect, head: Head, unit: Unit, rising: bool = True) -> f
     else:
         values = numbers(dialect, head.index) * unit.ns
         values = values[np.isfinite(values)]
-    if len(values) < 5 or (rising and not rises(values)):
+    if len(values) < 5 or (rising and not (rises(values) or _climbs(values))):
         return None
     if not rising:  # a clock that jitters by more than its steps goes back now and then
         mean = float(values[-1] - values[0]) / (len(values) - 1)
         return mean if mean > 0 else None
     step = np.diff(values)
+    if not rises(values):
+        return float(values[-1] - values[0]) / len(step)
     step = step[step >= 0]
     return float(step.mean()) or None
+
+
+def _climbs(values: Float) -> bool:
+    """Whether values that go back again and again still keep to a line that goes up."""
+    k = np.arange(len(values))
+    return len(values) >= 20 and float(np.corrcoef(k, values)[0, 1]) > 0.99
 
 
 def _unit(dialect: Dialect, head: Head, main: float) -> Unit | None:
@@ -156,21 +170,22 @@ def choose_clock(
     >>> found.swap, found.other["column"], round(found.other["jitter_ns"] / 1e6, 2)
     (True, 'host_ms', 1.41)
     """
-    one, two = np.diff(first), np.diff(second)
-    if not len(one) or (second == 0).sum() > 1:
+    one, two = np.diff(first).astype(float), np.diff(second).astype(float)
+    if not len(one) or (second == 0).sum() > 1 or not ((one > 0).any() and (two > 0).any()):
         return Choice(False, None)
-    longest = 10 * NS_PER_S
-    fair = (one >= 0) & (two >= 0) & (one < longest) & (two < longest)
-    if fair.sum() < 4 or not (one[fair].sum() > 0 and two[fair].sum() > 0):
+    on = _goes_on(one, two)
+    if on.sum() < 4 or not (one[on].sum() > 0 and two[on].sum() > 0):
         return Choice(False, None)
-    one, two = one[fair].astype(float), two[fair].astype(float)
+    stretch = np.cumsum(np.append(0, ~on))
+    one, two = one[on], two[on]
     spread = (float(one.std()), float(two.std()))
     swap = spread[1] * _ALIKE < spread[0]
     if not swap and spread[1] < spread[0] * _ALIKE:
         swap = _own(heads_[1]) and not _own(heads_[0])
     swap = swap and may_swap
     used, other = (two, one) if swap else (one, two)
-    skew, error = _slope(np.cumsum(np.append(0.0, used)), np.cumsum(np.append(0.0, other)))
+    levels = (second, first) if swap else (first, second)
+    skew, error = _slope(levels[0] - levels[0][0], levels[1] - levels[1][0], stretch)
     jitter = float(np.std(other - skew * used))
     return Choice(swap, {
         "column": heads_[0 if swap else 1].text,
@@ -184,19 +199,69 @@ def choose_clock(
     })  # fmt: skip
 
 
-def _slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
-    """Slope of the least-squares line and its standard error.
+def _goes_on(one: Float, two: Float) -> NDArray[np.bool_]:
+    """Steps over which both clocks go on; those of one that jitters go back now and then.
 
-    Every stamp counts, not only the first and the last. Neighbouring stamps may err alike: the
-    variance is stretched by what their correlation r does to it.
+    A clock that begins again goes back by far more than its jitter.
     """
-    x, y = x - x.mean(), y - y.mean()
-    slope = float(x @ y / (x @ x))
-    rest = y - slope * x
+    back = -_BACK * min(float(np.median(step[step > 0])) for step in (one, two))
+    on: NDArray[np.bool_] = (np.maximum(one, two) < _LONGEST) & (np.minimum(one, two) > back)
+    return on & ~((one < 0) & (two < 0))
+
+
+def _slope(x: Int, y: Int, stretch: Int) -> tuple[float, float]:
+    """Slope of the least-squares line of clock `y` over clock `x`, and its standard error.
+
+    Every stamp counts, not only the first and the last, and each stretch between two breaks has a
+    level of its own. Neighbouring stamps may err alike: the variance is stretched by what their
+    correlation r does to it.
+    """
+    run, ahead = x.astype(float), (y - x).astype(float)  # a difference of int64 loses no digit
+    edges = [0, *np.flatnonzero(np.diff(stretch)) + 1, len(x)]
+    for begin, end in itertools.pairwise(edges):
+        if cut := _set(run[begin:end], ahead[begin:end]):
+            stretch = stretch + (np.arange(len(x)) >= begin + cut)
+    stretch = np.unique(stretch, return_inverse=True)[1]
+    run, ahead = _about_means(run, stretch), _about_means(ahead, stretch)
+    slope = float(run @ ahead / (run @ run))
+    rest = ahead - slope * run
     power = float(rest @ rest)
     r = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
-    stretch = inflation(min(max(r, 0.0), 0.999))
-    return slope, float(np.sqrt(stretch * power / max(1, len(x) - 2) / (x @ x)))
+    wider = inflation(min(max(r, 0.0), 0.999))
+    free = max(1, len(x) - 1 - int(stretch[-1] + 1))
+    return 1 + slope, float(np.sqrt(wider * power / free / (run @ run)))
+
+
+def _about_means(values: Float, stretch: Int) -> Float:
+    means = np.bincount(stretch, values) / np.bincount(stretch)
+    about: Float = values - means[stretch]
+    return about
+
+
+def _set(x: Float, y: Float) -> int:
+    """Row at which a clock was set, 0 for none: one step carries a lasting change of its level.
+
+    The least-squares line with a level on each side of a row is found for every row at once, from
+    running sums; the step of the best one must be most of the change of level, and beyond what is
+    left by six standard deviations.
+    """
+    n = len(x)
+    if n < 4 * _SIDE:
+        return 0
+    x, y = x - x.mean(), y - y.mean()
+    left = np.arange(_SIDE, n - _SIDE)
+    weight = n / (left * (n - left))
+    sx, sy = (np.cumsum(v)[left - 1] for v in (x, y))
+    # sums of squares and products about the means of both sides
+    xx, xy, yy = x @ x - weight * sx**2, x @ y - weight * sx * sy, y @ y - weight * sy**2
+    power = yy - xy**2 / xx
+    at = int(np.argmin(power))
+    cut, slope = int(left[at]), float(xy[at] / xx[at])
+    level = y - slope * x
+    change = float(level[cut:].mean() - level[:cut].mean())
+    sudden = float(level[cut] - level[cut - 1]) / change if change else 0.0
+    scatter = float(np.sqrt(max(power[at], 0.0) / n))
+    return cut if sudden > 0.5 and abs(change) > _SET * scatter else 0
 
 
 def _own(head: Head) -> bool:

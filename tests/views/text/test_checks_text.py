@@ -72,6 +72,15 @@ def test_a_comparison_says_what_is_unlike_before_any_figure():
     assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
 
 
+def test_different_robots_are_said_before_the_verdict():
+    """Recordings of two robots are held against each other with a warning as the first words."""
+    found = compare(
+        [recording(1, robot="tray-carrier")], [recording(2, robot="spare")], settings=SETTINGS
+    )
+    first = " ".join(_text(render_comparison(found)).split())
+    assert first.startswith("Look out: robots differ: tray-carrier before, spare after.")
+
+
 def test_what_is_cut_at_the_start_is_said(failed):
     """A second is left out of each run though no warm-up shows in it; nothing with the option."""
     runs = [recording(1)], [recording(2)]
