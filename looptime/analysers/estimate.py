@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any
 
 import numpy as np
@@ -13,17 +13,26 @@ __all__ = ["Figure", "plain_value", "to_json"]
 
 @dataclass(frozen=True)
 class Figure:
-    """A value with its 95 % interval; each is None where the data do not carry it.
+    """A value with its interval; each is None where the data do not carry it.
+
+    Parameters
+    ----------
+    value, low, high : float or None
+    level : float
+        Share of such intervals that hold what they are about.
 
     Examples
     --------
     >>> Figure(10.2, 10.1, 10.3).to_dict()
     {'value': 10.2, 'low': 10.1, 'high': 10.3}
+    >>> Figure(2.0, 1.0, level=0.9).scaled(1000)
+    Figure(value=2000.0, low=1000.0, high=None, level=0.9)
     """
 
     value: float | None = None
     low: float | None = None
     high: float | None = None
+    level: float = field(default=0.95, kw_only=True)
 
     def to_dict(self) -> dict[str, float | None]:
         """The three numbers; undefined ones are None."""
@@ -36,7 +45,12 @@ class Figure:
     def scaled(self, factor: float) -> Figure:
         """The figure in another unit."""
         at = [None if v is None else v * factor for v in (self.value, self.low, self.high)]
-        return Figure(*at)
+        return Figure(*at, level=self.level)
+
+    @property
+    def level_text(self) -> str:
+        """The level in words: ``95 %``."""
+        return f"{100 * self.level:g} %"
 
 
 def plain_value(value: Any) -> Any:

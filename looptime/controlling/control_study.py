@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from looptime.analysers.estimate import Figure
 from looptime.controllers import Controller, Wheel
 from looptime.controlling.control_result import (
     CAUTIONS,
@@ -156,7 +155,7 @@ def _controlled(
     at = delayed(base, delay)
     age = age_parts(at)
     steps = np.diff(at.read_s)
-    mean = _figure(age.mean_ms)
+    mean = age.mean_ms
     model, notes = Model(), list(base.notes)
     if stated.has_model:
         try:
@@ -166,14 +165,10 @@ def _controlled(
     else:
         notes.append(_no_model(stated))
     return Controlled(
-        stated, effective_gains(stated, steps), mean, _figure(age.latency_ms), mean.scaled(0.36),
+        stated, effective_gains(stated, steps), mean, age.latency_ms, mean.scaled(0.36),
         derivative_noise(law_of(stated), stated.resolution, float(np.median(steps))),
         model, fitted, len(at), tuple(notes),
     )  # fmt: skip
-
-
-def _figure(found: object) -> Figure:
-    return Figure(*(getattr(found, end) for end in ("value", "low", "high")))
 
 
 def _no_model(stated: Controller) -> str:

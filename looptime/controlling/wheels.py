@@ -331,7 +331,7 @@ def _mean(values: Float | None, block: NDArray[np.integer], factor: float) -> Fi
         return None
     sums, counts = block_sums(block, values), block_sums(block, np.ones(len(values)))
     found = figure(float(values.mean()), ratio(leave_out(sums), leave_out(counts)), positive=True)
-    return Figure(found.value, found.low, found.high).scaled(factor)
+    return found.scaled(factor)
 
 
 def _p99(values: Float | None) -> float | None:

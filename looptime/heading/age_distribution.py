@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.heading.block_intervals import Figure, figure
+from looptime.analysers.estimate import Figure
+from looptime.heading.block_intervals import figure
 from looptime.heading.pattern import BLOCKS, Sampling
 
 __all__ = ["AgeParts", "age_parts", "interval_quantile", "leave_out", "mean_age_s"]
@@ -102,7 +103,7 @@ def age_parts(sampling: Sampling) -> AgeParts:
     parts = _parts(sums.sum(axis=1))
     left = _parts(leave_out(sums.T).T)
     figures = [
-        figure(float(p), q, positive=True).times(1e3) for p, q in zip(parts, left, strict=True)
+        figure(float(p), q, positive=True).scaled(1e3) for p, q in zip(parts, left, strict=True)
     ]
     mean, latency, hold, uneven = figures
     return AgeParts(mean, latency, hold, uneven, float((L + T).max()) * 1e3)

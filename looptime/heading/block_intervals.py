@@ -2,47 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.estimate import Figure
 from looptime.heading.pattern import BLOCKS
 from looptime.stats.jackknife import batch_variance
 
-__all__ = ["Figure", "figure"]
+__all__ = ["figure"]
 
 #: Student's t at 97.5 % with 19 degrees of freedom, and with 18 where a line was taken out.
 _T19, _T18 = 2.093024054, 2.100922040
-
-
-@dataclass(frozen=True)
-class Figure:
-    """A figure with its 95 % interval; None where it is undefined.
-
-    Parameters
-    ----------
-    value, low, high : float or None
-    """
-
-    value: float | None
-    low: float | None = None
-    high: float | None = None
-
-    def to_dict(self) -> dict[str, float | None]:
-        """``{value, low, high}``."""
-        return {"value": self.value, "low": self.low, "high": self.high}
-
-    def times(self, factor: float) -> Figure:
-        """The figure in another unit (factor above 0).
-
-        Examples
-        --------
-        >>> Figure(2.0, 1.0, None).times(1000)
-        Figure(value=2000.0, low=1000.0, high=None)
-        """
-        scaled = [None if v is None else v * factor for v in (self.value, self.low, self.high)]
-        return Figure(*scaled)
 
 
 def figure(value: float, left_out: NDArray[np.float64], *, positive: bool = False) -> Figure:
@@ -72,7 +42,7 @@ def figure(value: float, left_out: NDArray[np.float64], *, positive: bool = Fals
     Examples
     --------
     >>> figure(5.0, np.full(20, 5.0))
-    Figure(value=5.0, low=5.0, high=5.0)
+    Figure(value=5.0, low=5.0, high=5.0, level=0.95)
     """
     if not np.isfinite(value):
         return Figure(None)

@@ -11,8 +11,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.estimate import Figure
 from looptime.heading.age_distribution import age_parts, block_sums, by_block, leave_out, ratio
-from looptime.heading.block_intervals import Figure, figure
+from looptime.heading.block_intervals import figure
 from looptime.heading.integrated import AssumedStep, end_errors, errors_along, random_starts
 from looptime.heading.lag_table import AgeTable, make_table
 from looptime.heading.lead import NO_LEAD, Lead
@@ -348,7 +349,7 @@ def _with_age(point: CurvePoint, share: Figure) -> CurvePoint:
     )
 
     def both(figure: Figure) -> Figure:
-        return _between(figure, figure.times(low), figure.times(high))
+        return _between(figure, figure.scaled(low), figure.scaled(high))
 
     stale = point.stale
     return replace(

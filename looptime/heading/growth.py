@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.estimate import Figure
 from looptime.heading.age_distribution import leave_out
-from looptime.heading.block_intervals import Figure, figure
+from looptime.heading.block_intervals import figure
 from looptime.heading.pattern import BLOCKS
 
 __all__ = ["CANNOT_TELL", "LAWS", "Growth", "growth"]

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.heading.block_intervals import Figure
+from looptime.analysers.estimate import Figure
 from looptime.heading.lead import Lead
 from looptime.heading.motion import Motion
 from looptime.heading.pattern import BLOCKS, Sampling

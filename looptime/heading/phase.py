@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from looptime.analysers.estimate import Figure
 from looptime.errors import UsageError
 from looptime.heading.age_distribution import mean_age_s
-from looptime.heading.block_intervals import Figure
 from looptime.heading.pattern import Sampling
 
 __all__ = ["PhaseLost", "phase_lost"]
@@ -81,5 +81,5 @@ def phase_lost(sampling: Sampling, mean_age: Figure, crossover_hz: float) -> Pha
             np.max((area[STRETCH:] - area[:-STRETCH]) / (time[STRETCH:] - time[:-STRETCH]))
         )
     return PhaseLost(
-        crossover_hz, mean_age.times(0.36 * crossover_hz), 360.0 * crossover_hz * worst
+        crossover_hz, mean_age.scaled(0.36 * crossover_hz), 360.0 * crossover_hz * worst
     )

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from looptime.analysers.estimate import Figure
 from looptime.errors import UsageError
-from looptime.heading.block_intervals import Figure
 from looptime.heading.curve import CurvePoint
 
 __all__ = ["CAUTIONS", "JUDGED", "Required", "required_rate", "stops_helping_hz"]

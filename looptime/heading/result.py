@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from looptime.analysers.estimate import Figure
 from looptime.heading.age_distribution import AgeParts
-from looptime.heading.block_intervals import Figure
 from looptime.heading.curve import CurvePoint
 from looptime.heading.growth import Growth
 from looptime.heading.phase import PhaseLost
@@ -47,9 +47,9 @@ class Ensemble:
     def to_dict(self, factor: float) -> Json:
         """In another unit."""
         return {
-            "mean": self.mean.times(factor).to_dict(),
-            "rms": self.rms.times(factor).to_dict(),
-            "p95": self.p95.times(factor).to_dict(),
+            "mean": self.mean.scaled(factor).to_dict(),
+            "rms": self.rms.scaled(factor).to_dict(),
+            "p95": self.p95.scaled(factor).to_dict(),
             "worst": None if self.worst is None else self.worst * factor,
         }
 
@@ -217,16 +217,16 @@ class HeadingResult:
                 "method": whole.method,
                 "step": whole.step,
                 "end": whole.end.to_dict(_DEG),
-                "per_minute": whole.per_minute.times(_DEG).to_dict(),
+                "per_minute": whole.per_minute.scaled(_DEG).to_dict(),
                 "growth": {
                     "law": whole.growth.law,
                     "power": whole.growth.power.to_dict(),
-                    "coefficient": whole.growth.coefficient.times(_DEG).to_dict(),
+                    "coefficient": whole.growth.coefficient.scaled(_DEG).to_dict(),
                     "unit": whole.growth.unit,
                 },
             },
             "path": {
-                "lateral_mm_per_m": self.path.drift.times(_MM_PER_M).to_dict(),
+                "lateral_mm_per_m": self.path.drift.scaled(_MM_PER_M).to_dict(),
                 "end_offset_mm": self.path.end.to_dict(1e3),
             },
             "phase_lost_deg": {
@@ -278,9 +278,9 @@ class HeadingResult:
 
 def _stale(stale: Stale) -> Json:
     return {
-        "mean": stale.mean.times(_DEG).to_dict(),
-        "rms": stale.rms.times(_DEG).to_dict(),
-        "p95": stale.p95.times(_DEG).to_dict(),
+        "mean": stale.mean.scaled(_DEG).to_dict(),
+        "rms": stale.rms.scaled(_DEG).to_dict(),
+        "p95": stale.p95.scaled(_DEG).to_dict(),
         "max": stale.max * _DEG,
     }
 
@@ -301,9 +301,9 @@ def _point(point: CurvePoint, crossover_hz: float) -> Json:
         "rate_hz": point.rate_hz,
         "reading_age_ms": point.age_ms.to_dict(),
         "stale_heading_deg": _stale(point.stale),
-        "integrated_rms_deg": point.integrated_rms.times(_DEG).to_dict(),
-        "lateral_mm_per_m": point.stale.drift.times(_MM_PER_M).to_dict(),
-        "phase_lost_deg": point.age_ms.times(0.36 * crossover_hz).to_dict(),
+        "integrated_rms_deg": point.integrated_rms.scaled(_DEG).to_dict(),
+        "lateral_mm_per_m": point.stale.drift.scaled(_MM_PER_M).to_dict(),
+        "phase_lost_deg": point.age_ms.scaled(0.36 * crossover_hz).to_dict(),
     }
 
 

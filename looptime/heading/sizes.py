@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.estimate import Figure
 from looptime.heading.age_distribution import leave_out
-from looptime.heading.block_intervals import Figure, figure
+from looptime.heading.block_intervals import figure
 
 __all__ = ["Sizes", "cdf_on_grid", "quantile_from_cdf", "sizes_of"]
 

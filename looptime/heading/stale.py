@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.estimate import Figure
 from looptime.heading.age_distribution import (
     block_sums,
     by_block,
@@ -23,7 +24,7 @@ from looptime.heading.age_distribution import (
     leave_out,
     ratio,
 )
-from looptime.heading.block_intervals import Figure, figure
+from looptime.heading.block_intervals import figure
 from looptime.heading.lag_table import AgeTable
 from looptime.heading.lead import NO_LEAD, Lead
 from looptime.heading.motion import Motion, Steady

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.estimate import Figure
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.age_distribution import (
     AgeParts,
@@ -17,7 +18,7 @@ from looptime.heading.age_distribution import (
     leave_out,
     ratio,
 )
-from looptime.heading.block_intervals import Figure, figure
+from looptime.heading.block_intervals import figure
 from looptime.heading.curve import (
     CurvePoint,
     Models,

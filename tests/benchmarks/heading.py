@@ -14,8 +14,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from looptime.analysers.estimate import Figure
 from looptime.heading import Lead, Sensor, Setup, Tolerance, study
-from looptime.heading.block_intervals import Figure
 from looptime.heading.curve import RATES_HZ, Models, StaleModel, rate_curve
 from looptime.heading.instants import sampling_from_run
 from looptime.heading.pattern import Sampling, blocks_of

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from looptime.analysers.estimate import Figure
 from looptime.errors import UsageError
 from looptime.heading.age_distribution import age_parts
-from looptime.heading.block_intervals import Figure
 from looptime.heading.curve import (
     RATES_HZ,
     CurvePoint,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,10 +14,12 @@ from looptime.planner.answer.measures import Measures, Number
 from looptime.run import Run
 from looptime.stats.student import t_quantile
 
-__all__ = ["ASSUMED_SD", "CONFIDENCE", "Side", "figure_of", "side"]
+__all__ = ["ASSUMED_SD", "CONFIDENCE", "Side", "figure_of", "planned", "side"]
 
 #: Of the intervals.
 CONFIDENCE = 0.90
+#: A figure with an interval for a recording still to come.
+planned = partial(Figure, level=CONFIDENCE)
 #: Run-to-run standard deviation of a mean, where no season says it.
 ASSUMED_SD = 0.01
 # figures of the tail differ more from run to run than the mean does
@@ -91,15 +94,15 @@ def figure_of(
     try:
         value, low, high = span(values)
     except ValueError:  # none of the middle has it
-        return Figure()
+        return planned()
     errors = [n.se for n in found.values() if n.se is not None]
     se = max(errors, default=0.0)
     half = t_quantile(0.5 + CONFIDENCE / 2, 19) * float(np.sqrt(2 * se**2 + 2 * (sd * value) ** 2))
     low, high = min(low, value), max(high, value)
     if value <= 0:
-        return Figure(value, 0.0, high + half)
+        return planned(value, 0.0, high + half)
     off = half / value  # each end is off by as large a share
-    return Figure(value, max(low * (1 - off), 0.0), high * (1 + off))
+    return planned(value, max(low * (1 - off), 0.0), high * (1 + off))
 
 
 def side(played: Played, span: Span, run: Run, sd: float, budget_ms: float | None) -> Side:
@@ -128,7 +131,7 @@ def side(played: Played, span: Span, run: Run, sd: float, budget_ms: float | Non
         for k in (first.work_ms or {})
     }
     mean = period["mean"]
-    rate = Figure(*(1e3 / v if v else None for v in (mean.value, mean.high, mean.low)))
+    rate = planned(*(1e3 / v if v else None for v in (mean.value, mean.high, mean.low)))
     overruns = None
     if budget_ms is not None:
         overruns = {
@@ -195,4 +198,4 @@ def _share(at: Figure, kind: str = "share") -> Figure:
     """A share is never above one."""
     if at.value is None or at.high is None or kind == "wait_ms_per_loop":
         return at
-    return Figure(at.value, at.low, min(at.high, 1.0))
+    return planned(at.value, at.low, min(at.high, 1.0))

@@ -19,7 +19,7 @@ from looptime.controlling.gain_shift import GainShift
 from looptime.controlling.wheels import Steering
 from looptime.errors import NotEnoughError, UsageError
 from looptime.planner.answer.corners import Settings, settings_of
-from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE, Side, side
+from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE, Side, planned, side
 from looptime.planner.answer.measures import FEWEST, Measures, measure
 from looptime.planner.answer.rest import RestAdvice, rest_that_pays
 from looptime.planner.changes import Change, parse_all
@@ -373,7 +373,7 @@ class _Plan:
         was = _mean(before, judged)
         value, low, high = settings.span({at: _mean(m, judged) - was for at, m in played.items()})
         half = t_quantile(0.5 + CONFIDENCE / 2, 19) * np.sqrt(2) * self._sd * was
-        return Figure(value, low - half, high + half)
+        return planned(value, low - half, high + half)
 
     def _contributions(
         self, progress: Callable[[float], None], steps: float
@@ -385,7 +385,7 @@ class _Plan:
             try:
                 alone = _difference(self._means((change,), judged), start)
             except UsageError:  # it names what an earlier change makes
-                alone = Figure()
+                alone = planned()
             now = self._means(self.changes[: i + 1], judged)
             made.append(Contribution(str(change), alone, _difference(now, last)))
             last = now
@@ -418,7 +418,7 @@ def _full_buses(played: Replay, after: Side) -> list[str]:
 
 def _difference(now: tuple[float, ...], was: tuple[float, ...]) -> Figure:
     ends = (now[1] - was[1], now[2] - was[2], now[0] - was[0])
-    return Figure(now[0] - was[0], min(ends), max(ends))
+    return planned(now[0] - was[0], min(ends), max(ends))
 
 
 def _run_mean(run: Run, judged: str) -> float:

@@ -9,12 +9,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.estimate import Figure
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.instants import heading_read_guess
 from looptime.planner.answer.corners import settings_of
-from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE
+from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE, planned
 from looptime.planner.answer.measures import FEWEST
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all
@@ -252,7 +251,7 @@ class _Search:
         say = "; ".join(c.say for c in group)
         check = "; ".join(dict.fromkeys(c.check for c in group))
         return Proposal(
-            _changes(group), Figure(middle, best - half, worst + half), tried.means[2],
+            _changes(group), planned(middle, best - half, worst + half), tried.means[2],
             tried.p99[1], sum(c.effort for c in group), risk, why, self._meets(tried), ages, say,
             check,
         )  # fmt: skip

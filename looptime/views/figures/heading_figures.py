@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from looptime.analysers.estimate import Figure
 from looptime.heading import HeadingResult
-from looptime.heading.block_intervals import Figure
 from looptime.heading.curve import CurvePoint
 from looptime.views.figures.palette import AFTER, MARK, NEUTRAL, QUIET
 from looptime.views.figures.picture import (

@@ -78,7 +78,7 @@ def plan_basis(at: Prediction) -> str:
         text += f"; the first {count(at.warmup_loops, 'loop')} left out as warm-up"
     source = "assumed" if at.run_sd_from == "assumed" else "from the season"
     return (
-        f"{text}. Intervals are 90 %, for a recording still to come, with "
+        f"{text}. Intervals are {at.change_ms.level_text}, for a recording still to come, with "
         f"{number(at.run_sd_percent, 2)} % from run to run ({source})."
     )
 

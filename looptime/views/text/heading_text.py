@@ -8,9 +8,9 @@ from collections.abc import Iterable
 from rich.console import RenderableType
 from rich.padding import Padding
 
+from looptime.analysers.estimate import Figure
 from looptime.findings.finding import CAUTION_LINE
 from looptime.heading import HeadingResult
-from looptime.heading.block_intervals import Figure
 from looptime.heading.curve import CurvePoint
 from looptime.views.text.terminal import caution, heading_line, number, safe, table
 from looptime.views.text.text_parts import hanging

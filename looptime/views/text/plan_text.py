@@ -121,7 +121,7 @@ def _basis(at: Prediction) -> str:
         text += f"; the first {at.warmup_loops:,} are left out as warm-up"
     sd = f"{number(at.run_sd_percent, 2)} % from run to run"
     source = "from the season" if at.run_sd_from == "season" else at.run_sd_from
-    return f"{text}. Intervals: 90 %, for a future recording ({sd}, {source})."
+    return f"{text}. Intervals: {at.change_ms.level_text}, for a future recording ({sd}, {source})."
 
 
 def _cell(at: Figure | None) -> str:
@@ -380,7 +380,7 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
         head, why, command = _plan(plan, at, options)
         tables.append((hanging(f"{place}. ", head), hanging("   ", why), command))
     count = f"{len(at.proposed)} plans in all, {len(at.not_proposed)} remedies left out"
-    told = labelled("ranges", f"90 %, for a future recording; {count}")
+    told = labelled("ranges", f"{first.gain_ms.level_text}, for a future recording; {count}")
     more: list[RenderableType] = [
         heading_line("All plans: single remedies first, by gain over effort and risk")
     ]
