@@ -86,6 +86,10 @@ def settings_of(ranges: frozenset[str], sd: float = 0.0) -> Settings:
         unknowns.append([{"spread": 1.0}])
     if "lock" in ranges or "barging" in ranges:
         unknowns.append([{"lock": "fair" if "lock" in ranges else "low"}, {"lock": "high"}])
+    if "wake" in ranges:
+        unknowns.append([{"wake": 50_000.0}])
+    if "sleep" in ranges:
+        unknowns.append([{"sleep": 2.5}])
     if "pace" in ranges and sd:
         off = float(np.sqrt(2)) * t_quantile(0.5 + CONFIDENCE / 2, 19) * sd
         unknowns.append([{"costs": 1 - off}, {"costs": 1 + off}])

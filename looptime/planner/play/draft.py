@@ -17,7 +17,7 @@ from looptime.planner.known.stretches import spread_sample
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain, chain, parts
 from looptime.planner.play.marks import Anchors, anchors
 from looptime.planner.play.pacer import PacedRate, recorded_pace
-from looptime.planner.play.shared_bus import Sharing, sharing
+from looptime.planner.play.shared_bus import HAND_OVER_NS, Sharing, sharing
 from looptime.run import Run
 from looptime.schema import CallName
 
@@ -206,6 +206,10 @@ class Setting:
     lock : str
         How likely whoever lets a bus go takes it again while another waits, where that is not
         known: a key of `looptime.planner.play.threads.CHANCES`.
+    wake : float [ns]
+        How long a bus lies idle until the thread that waited for it goes on.
+    sleep : float
+        Factor on how much longer a thread rests than it asks for.
     shared : float
         Calls of which nobody knows the bus: 0 a new thread has its own, 1 they share it.
     late : float
@@ -221,6 +225,8 @@ class Setting:
     late: float = 1.0
     costs: float = 1.0
     shared: float = 0.0
+    sleep: float = 1.0
+    wake: float = HAND_OVER_NS
 
 
 @dataclass
@@ -295,9 +301,13 @@ class Draft:
     def of(cls, known: KnownRun, setting: Setting) -> Draft:
         """A draft without changes."""
         line = known.line
+        length = line.length.copy()
+        if known.wait_ns is not None and setting.wake != HAND_OVER_NS:  # then the log held more
+            at = line.last[np.flatnonzero(known.wait_ns)]
+            length[at] = np.maximum(length[at] - (setting.wake - HAND_OVER_NS), 0.0)
         calls = [r for r in known.rhythms.calls if not r.pulses]
         return cls(
-            known, setting, line.length.copy(), np.ones(len(line.row), bool),
+            known, setting, length, np.ones(len(line.row), bool),
             np.zeros(len(line.owner), bool), line.name.copy(), list(known.run.names),
             timed={r.code: r for r in calls if r.recurs == "time"},
             pulses={r.code: r for r in known.rhythms.calls if r.pulses},

@@ -8,7 +8,6 @@ from random import Random
 import numpy as np
 
 from looptime.planner.play.draft import Reader
-from looptime.planner.play.shared_bus import HAND_OVER_NS
 
 __all__ = ["WAKE_NS", "Buses", "Chances", "Lane", "serve", "take_again"]
 
@@ -61,8 +60,8 @@ class Lane:
 class Buses:
     """When each bus is free, who had it last, and by which chance it is taken again."""
 
-    def __init__(self, free: list[int], chances: list[tuple[Chances, Chances]]) -> None:
-        self.free, self._chances = free, chances
+    def __init__(self, free: list[int], chances: list[tuple[Chances, Chances]], wake: int) -> None:
+        self.free, self._chances, self.wake = free, chances, wake
         self.loop_had, self.taken = [False] * len(free), list(free)
         self._random = Random(7)
 
@@ -108,5 +107,5 @@ def serve(lanes: list[Lane], buses: Buses, until: int, wanted: int = -1) -> None
                 if buses.again(bus, max(best.lost, int(just_taken))):
                     best.lost += 1
                     return
-            begin = free[bus] + HAND_OVER_NS
+            begin = free[bus] + buses.wake
         best.serve(buses, begin)

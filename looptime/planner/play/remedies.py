@@ -373,7 +373,7 @@ def _thread(draft: Draft, change: Change) -> None:
     k = max(len(turn) for turn in turns)
     columns = [np.resize(draft.durations(turn), k) for turn in turns]
     before = np.zeros((k, len(turns)))
-    before[:, 0] = rests(rest, k)
+    before[:, 0] = rests(rest, k, draft.setting.sleep)
     names = [int(draft.name[turn[0]]) for turn in turns]
     buses = [draft.names[c].bus for c in names]
     draft.readers.append(

@@ -96,6 +96,8 @@ def play(at: KnownRun, changes: Iterable[Change], setting: Setting | None = None
         return Replay(at.run, None, (), frozenset())
     at = with_slots(at, changes)
     draft = Draft.of(at, setting)
+    if at.wait_ns is not None and at.wait_ns.any():
+        draft.ranges.add("wake")
     keep_pace(draft)
     if setting.costs != 1.0:
         draft.length[draft.line.owner != BETWEEN] *= setting.costs

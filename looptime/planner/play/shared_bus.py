@@ -30,8 +30,10 @@ OVERSLEEP_NS = 70_000
 _MORE_NS = 28_000
 
 
-def rests(rest_ns: float, count: int) -> Float:
+def rests(rest_ns: float, count: int, late: float = 1.0) -> Float:
     """How long a thread that asks for a rest sleeps, each time [ns]; none where it asks for none.
+
+    `late` is a factor on what it sleeps beyond that.
 
     Examples
     --------
@@ -42,7 +44,7 @@ def rests(rest_ns: float, count: int) -> Float:
         return np.zeros(count)
     random = np.random.default_rng(5)
     more = _MORE_NS / 2.8 * np.where(random.random(count) < 0.3, 7.0, 1.0)
-    return np.asarray(rest_ns + OVERSLEEP_NS + random.exponential(more))
+    return np.asarray(rest_ns + late * (OVERSLEEP_NS + random.exponential(more)))
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,6 @@ from looptime.planner.known.timeline import Arranged
 from looptime.planner.play.draft import Draft
 from looptime.planner.play.lanes import WAKE_NS, Buses, Chances, Lane, serve, take_again
 from looptime.planner.play.pacer import PacedRate
-from looptime.planner.play.shared_bus import HAND_OVER_NS
 from looptime.planner.play.unnamed import Places, places
 
 __all__ = ["ReaderCalls", "Traffic", "contended", "walk"]
@@ -41,7 +40,7 @@ RESTLESS: dict[str, Chances] = {
     "fair": (0.0,),
     "low": (0.7, 0.05, 0.2),
     "middle": (0.83, 0.12, 0.4, 0.6, 0.6, 0.6, 0.7, 0.9),
-    "high": (0.95, 0.9),
+    "high": (0.95, 0.98),
 }
 _CLOCK, _PACE = -1, -2
 
@@ -132,9 +131,11 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     chances = [_chances(draft, bus) for bus in buses] + [none] * len(lanes)
     for bus in buses:
         _warn_of_starving(draft, where, bus)
+    if any(bus is not None for reader in where.of_reader for bus in reader):
+        draft.ranges.add("sleep")
     begun = int(after[at.begin[0]]) if len(at.begin) else 0
     works = _Clockwork.of(draft.pace, begun, clocks)
-    waits, takes, late = _play(stops, lanes, chances, begun, works)
+    waits, takes, late = _play(stops, lanes, chances, begun, works, draft.setting.wake)
     whole = at.whole.copy()
     changed = stops.kind >= 0
     whole[stops.stretch[changed]] += waits[changed]
@@ -271,11 +272,12 @@ def _play(
     chances: list[tuple[Chances, Chances]],
     begun: int,
     works: _Clockwork,
+    wake: float,
 ) -> tuple[Int, Int, int]:
     """Every stop in turn; returns waits, lengths of device calls, and loops late for the pace."""
     now, late = begun, 0
     kinds, takes = stops.kind.tolist(), stops.takes.tolist()
-    buses = Buses([begun] * len(chances), chances)
+    buses = Buses([begun] * len(chances), chances, round(wake))
     free = buses.free
     waits: list[int] = []
     waited = waits.append
@@ -290,7 +292,7 @@ def _play(
             begin = asks
             if free[kind] > asks:
                 take_again(lanes, buses, kind)
-                begin = free[kind] + HAND_OVER_NS
+                begin = free[kind] + buses.wake
             waited(begin - asks)
             now = free[kind] = begin + takes[i]
             buses.loop_had[kind], buses.taken[kind] = True, begin
