@@ -10,7 +10,6 @@ import numpy as np
 
 from looptime.analysers.freshness import Freshness
 from looptime.analysers.summary import Summary
-from looptime.analysers.timeouts import timeouts
 from looptime.checks.gate.gate import GateResult
 from looptime.checks.gate.limits import Row
 from looptime.parsers.log import Log
@@ -121,7 +120,7 @@ def checklist(
     paths = " ".join(log.path for log in logs)
     checks = (
         _sound(logs, paths), _budget(summaries, paths), _limits(judged), _season(judged, paths),
-        _names(judged), _timeouts(runs, paths), _stale(summaries, paths), _version(runs),
+        _names(judged), _timeouts(summaries, paths), _stale(summaries, paths), _version(runs),
         _battery(runs),
     )  # fmt: skip
     return Checklist(checks, judged)
@@ -191,14 +190,19 @@ def _names(judged: GateResult) -> Checked:
     return Checked("calls", "ok", "the same as in the baseline")
 
 
-def _timeouts(runs: Sequence[Run], paths: str) -> Checked:
-    if not any(run.names for run in runs):
+def _timeouts(summaries: Sequence[Summary], paths: str) -> Checked:
+    if not any(at.costs.calls for at in summaries):
         return Checked("timeouts", "not judged", "the log holds no calls")
-    found = [one for run in runs for one in timeouts(run)]
+    found = [
+        f"{call.name} {sign.count} times {sign.value_ms:.3g} ms"
+        for at in summaries
+        for call in at.blocking
+        for sign in call.signs
+        if sign.code == "timeout"
+    ]
     if not found:
         return Checked("timeouts", "ok", "no call runs into a constant time")
-    text = "; ".join(f"{one.name} {one.times} times {one.ms:.3g} ms" for one in found[:3])
-    return Checked("timeouts", "bad", text, f"looptime slow {paths}")
+    return Checked("timeouts", "bad", "; ".join(found[:3]), f"looptime slow {paths}")
 
 
 def _stale(summaries: Sequence[Summary], paths: str) -> Checked:
