@@ -376,9 +376,10 @@ def judge(made: Made, path: str) -> Outcome:
         return Outcome("silent" if "\n" in said else "refused", said.split(": ", 1)[-1])
     run = max(log.runs, key=len)
     period = run.loop_columns.period_ns / 1e6
+    # the last loop of most layouts has no end
+    true = made.period_ms[:-1] if len(run) == len(made.period_ms) - 1 else made.period_ms
     figures = [
-        (f(period), f(made.period_ms))
-        for f in (np.mean, np.median, lambda v: np.quantile(v, 0.99), np.max)
+        (f(period), f(true)) for f in (np.mean, np.median, lambda v: np.quantile(v, 0.99), np.max)
     ]
     slack = (0.02, 0.02, 0.1, 0.1)
     off = [abs(a / b - 1) - s for (a, b), s in zip(figures, slack, strict=True)]

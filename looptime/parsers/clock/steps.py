@@ -24,6 +24,8 @@ _POWERS = (16, 24, 29, 30, 31, 32)
 _MHZ = (16, 20, 24, 48, 64, 72, 80, 84, 96, 100, 108, 120, 125, 133, 150, 160, 168, 180, 200, 216,
         240, 250, 300, 400, 480, 500, 600)  # fmt: skip
 _OF_CLOCKS = {2**32 * 1000 // mhz: f"2^32 ticks of a {mhz} MHz counter" for mhz in _MHZ}
+# so many, and a counter of 20 bits, that a run which begins anew often looks like one of them
+_RARE = {**_OF_CLOCKS, 2**20 * NS_PER_US: "2^20 us (1.049 s)"}
 #: Corrupt stamps in a row; a longer stretch is a clock that was set.
 _LONGEST_CORRUPT = 3
 #: Counters wrap later than this [ns]: 2^32 ticks of 1 GHz; what is shorter is on the list.
@@ -128,7 +130,7 @@ def known_moduli(way: Way) -> list[tuple[int, str]]:
             hours = f"{length / 3600:.5g} h" if length >= 7200 else f"{length / 60:.4g} min"
             shown = hours if length >= 120 else f"{length:.4g} s"
             found.setdefault(size, f"2^{power} {name} ({shown})")
-    for size, name in _OF_CLOCKS.items():
+    for size, name in _RARE.items():
         found.setdefault(size, name)
     return list(found.items())
 
@@ -206,17 +208,20 @@ def _wraps(
     for modulus, name in known_moduli(way):
         if modulus + way.unit_ns < span or not back.any():
             continue
-        fits = back & _lands(size + modulus, modulus, typical) & _unbroken(events, way)
-        if not fits.any() or (
-            modulus in _OF_CLOCKS and not _told(time, events[fits], modulus, typical, way)
-        ):
+        fits = back & _lands(size + modulus, modulus, typical, way) & _unbroken(events, way)
+        if not fits.any():
             continue
-        rest = float(np.mean(np.abs(size[fits] + modulus - typical)))
+        if modulus in _RARE and not _told(time, events[fits], modulus, typical, way):
+            continue
+        apart = np.abs(size[fits] + modulus - typical)
+        if modulus in _RARE and np.median(apart) > 1.5 * typical:
+            continue
+        rest = float(np.mean(apart))
         if best is None or (fits.sum(), -rest) > (best[0], -best[1]):
             best = (int(fits.sum()), rest, modulus, name)
     if best is not None:
         modulus, name = best[2], best[3]
-        fits = back & _lands(size + modulus, modulus, typical) & _unbroken(events, way)
+        fits = back & _lands(size + modulus, modulus, typical, way) & _unbroken(events, way)
         many = fits.sum() > 50
         _wrap(events[fits], size[fits], modulus, f"wraps at {name}", found)
         if many and modulus <= 2**16 * NS_PER_US:
@@ -230,7 +235,7 @@ def _wraps(
     # signed microseconds divided to milliseconds, then printed as unsigned
     lift = 2**32 * (way.unit_ns - NS_PER_US)
     if way.unit_ns > NS_PER_US:
-        fits = left & (size > 0) & _lands(size - lift, lift, typical)
+        fits = left & (size > 0) & _lands(size - lift, lift, typical, way)
         _wrap(events[fits], size[fits], -lift, "signed 32-bit us printed as unsigned ms", found)
         left &= ~fits
     return left
@@ -258,10 +263,10 @@ def _span(time: Int) -> int:
     return int(high) - int(low)
 
 
-def _lands(rest: Int, modulus: int, typical: float) -> NDArray[np.bool_]:
-    """Whether a step, unwrapped, is a few typical steps."""
-    most = min(NEAR * typical, max(modulus / 2, 1.5 * typical))
-    return (rest >= 0) & (rest <= most)
+def _lands(rest: Int, modulus: int, typical: float, way: Way) -> NDArray[np.bool_]:
+    """Whether a step, unwrapped, is a few typical steps; where numbers go on it may be a stall."""
+    room = modulus if way.number is not None else max(modulus / 2, 1.5 * typical)
+    return (rest >= 0) & (rest <= min(NEAR * typical, room))
 
 
 def _unbroken(events: Int, way: Way) -> NDArray[np.bool_]:
@@ -288,7 +293,8 @@ def _learned(
     low &= _unbroken(events, way)
     if not low.any():
         return None
-    modulus = float(np.median(-size[low])) + typical
+    most = float(-size[low].min())  # the shortest step: the others fell into slower loops
+    modulus = float(np.median(-size[low & (-size >= most - 1.5 * typical)])) + typical
     goes_on = way.number is not None and bool((way.number[events[low]] > 0).all())
     near = 1.5 * typical
     if not goes_on:
@@ -296,6 +302,9 @@ def _learned(
             return None
         near = min(near, _scatter(time, typical) + 2 * way.unit_ns)
     same = low & (np.abs(-size + typical - modulus) <= near)
+    if goes_on and same.any():
+        same = (size < 0) & _lands(size + round(modulus), round(modulus), typical, way)
+        same &= _unbroken(events, way)
     if not same.any() or not (goes_on or (same == low).all()):
         return None
     if not _told(time, events[same], modulus, typical, way):

@@ -1,86 +1,154 @@
-"""Wraps undone in a table, for layouts that must compare its instants before loops are found."""
+"""Wraps undone: told by one instant a loop, and then for every instant beside it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.parsers.clock.steps import Steps, Way, find_steps
+from looptime.parsers.clock.steps import Step, Way, find_steps, typical_step
 from looptime.parsers.columns.unit import Unit
 from looptime.parsers.text.table import Key, Table
 
-__all__ = ["unwrap"]
+__all__ = ["Wrapped", "once_a_loop", "unwrap", "wraps_of"]
 
 Int = NDArray[Any]
+#: So many names, the commonest, are compared with each other.
+_MOST_NAMES = 200
+
+
+@dataclass(frozen=True)
+class Wrapped:
+    """A counter that wrapped, as the instants of one name tell.
+
+    Parameters
+    ----------
+    rows : int64 array, shape (k,)
+        Rows that tell, one a loop.
+    true : int64 array, shape (k,) [ns]
+        Their instants with the wraps undone.
+    modulus, typical : int, float
+        What the counter wraps at and the typical loop [ns].
+    wraps : list of Step
+        Places are those of the rows of the log.
+    """
+
+    rows: Int
+    true: Int
+    modulus: int
+    typical: float
+    wraps: list[Step]
+
+    def undone(self, time: Int) -> Int:
+        """Instants of all rows, each put where it follows the beginning of its loop.
+
+        Rows may stand a little before it, and a slow loop lasts long: of the modulus, most is
+        left for what comes after.
+        """
+        loop = np.searchsorted(self.rows, np.arange(len(time)), side="right") - 1
+        least = self.true[np.maximum(loop, 0)] - int(min(self.typical, self.modulus / 4))
+        return time - (time - least) // self.modulus * self.modulus
+
+
+def wraps_of(time: Int, rows: Int, way: Way) -> Wrapped | None:
+    """Find out at what a counter wraps.
+
+    Parameters
+    ----------
+    time : int64 array, shape (n,) [ns]
+        As printed.
+    rows : int64 array, shape (k,)
+        Rows of which there is one a loop.
+    way : Way
+        What is known of the clock, its `number` and `broken` of those rows.
+
+    Returns
+    -------
+    Wrapped or None
+        None where it does not wrap.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> ticks = np.stack([np.arange(0, 9000, 20), np.arange(5, 9005, 20)], axis=1).ravel()
+    >>> way = Way("ms", 10**6, number=np.arange(450))
+    >>> found = wraps_of(ticks % 4003 * 10**6, np.arange(0, 900, 2), way)
+    >>> found.modulus, bool((found.undone(ticks % 4003 * 10**6) == ticks * 10**6).all())
+    (4003000000, True)
+    """
+    series = time[rows]
+    if len(series) < 3 or (series[1:] >= series[:-1]).all():
+        return None
+    typical = typical_step(series)
+    found = find_steps(series, way)
+    wraps = [step for step in found.steps if step.kind == "wrap"]
+    if not wraps:
+        return None
+    add = np.zeros(len(series), np.int64)
+    for at, ns in found.shift:
+        add[at] += ns
+    told = [Step(int(rows[step.at]), step.kind, step.size_ns, step.note) for step in wraps]
+    return Wrapped(rows, series + np.cumsum(add), found.shift[0][1], typical, told)
+
+
+def once_a_loop(name: Int, thread: Int | None = None) -> Int:
+    """Rows of the name that most likely is met once a loop: most names are met as often."""
+    mine = np.arange(len(name))
+    if thread is not None:
+        mine = np.flatnonzero(thread == np.bincount(thread).argmax())
+    count = np.bincount(name[mine])
+    met = np.flatnonzero(count >= 3)
+    if not len(met):
+        return mine
+    met = np.sort(met[np.argsort(-count[met], kind="stable")[:_MOST_NAMES]])
+    alike = np.abs(count[met][:, None] - count[met]) <= 0.05 * count[met]
+    return mine[name[mine] == met[np.argmax(alike.sum(axis=1))]]
+
+
+def numbers_of(table: Table, rows: Int) -> Int | None:
+    """Numbers of the loops in which rows stand, as logged, or by the numbers of the rows."""
+    number = table.columns.get("loop")
+    if number is not None:
+        return number[rows]
+    number = table.columns.get("seq", table.columns.get("count"))
+    if number is None or len(rows) < 3:
+        return None
+    step = float(np.median(np.diff(number[rows])))
+    return (number[rows] / step).astype(np.int64) if step > 0 else None
 
 
 def unwrap(
-    table: Table, roles: Sequence[Key], unit: Unit, thread: Int | None = None
+    table: Table, roles: Sequence[Key], unit: Unit, rows: Int
 ) -> tuple[dict[str, object], ...]:
-    """Let instants go on where their counter wrapped.
+    """Let instants of a table go on where their counter wrapped.
 
     Parameters
     ----------
     table : Table
         Its columns are replaced where there is a wrap.
     roles : sequence of Key
-        Columns of instants; the first one rises from row to row, the others follow it in the row.
+        Columns of instants; the first one tells the wraps.
     unit : Unit
         Of these columns.
-    thread : int array, shape (n,), optional
-        Codes of threads whose rows stand in order each.
+    rows : int64 array, shape (k,)
+        Rows of which there is one a loop.
 
     Returns
     -------
     tuple of dict
         For `looptime.run.Clock.wraps`.
     """
-    time = table.columns[roles[0]]
-    if len(time) < 3 or (time[1:] >= time[:-1]).all():
+    way = Way(unit.name, unit.ns, numbers_of(table, rows))
+    found = wraps_of(table.columns[roles[0]], rows, way)
+    if found is None:
         return ()
-    groups = [np.arange(len(time))]
-    if thread is not None:
-        groups = [np.flatnonzero(thread == code) for code in np.unique(thread)]
-    found: list[dict[str, object]] = []
-    add = np.zeros(len(time), np.int64)
-    modulus = 0
-    for mine in groups:
-        steps = _steps(time[mine], unit)
-        for at, ns in steps.shift:
-            add[mine[at:]] += ns
-            modulus = ns
-        if not found:
-            found = [
-                {"line": _line(table, int(mine[s.at])), "size_ns": s.size_ns, "note": s.note}
-                for s in steps.steps
-                if s.kind == "wrap"
-            ]
-    if found:
-        for role in roles:
-            table.columns[role] = table.columns[role] + add
-        _within(table, roles, modulus)
-    return tuple(found)
-
-
-def _within(table: Table, roles: Sequence[Key], modulus: int) -> None:
-    """Undo wraps that fall between two instants of one row."""
-    first = table.columns[roles[0]]
-    for role in roles[1:] if modulus > 0 else ():
-        late = table.columns[role] < first - modulus // 2
-        table.columns[role] = np.where(late, table.columns[role] + modulus, table.columns[role])
-
-
-def _steps(time: Int, unit: Unit) -> Steps:
-    step = np.diff(time)
-    ahead = step[step > 0]
-    if len(ahead) < 2:
-        return Steps()
-    # instants within a loop are unevenly spaced: a wrap may fall into the longest stretch
-    return find_steps(time, Way(unit.name, unit.ns), typical=float(np.quantile(ahead, 0.95)))
-
-
-def _line(table: Table, row: int) -> int:
-    return int(table.line_of(np.array([row]))[0])
+    for role in roles:
+        table.columns[role] = found.undone(table.columns[role])
+    lines = table.line_of(np.array([step.at for step in found.wraps])).tolist()
+    return tuple(
+        {"line": line, "size_ns": step.size_ns, "note": step.note}
+        for line, step in zip(lines, found.wraps, strict=True)
+    )

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from looptime.errors import LogError
 from looptime.parsers.clock.repeats import find_repeats, met_again, same_as_before
 from looptime.parsers.clock.steps import typical_step
-from looptime.parsers.clock.unwrap import unwrap
+from looptime.parsers.clock.unwrap import once_a_loop, unwrap
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.second_clock import choose_clock, second_clock
 from looptime.parsers.columns.signals import count_column, signal_columns, signal_wants
@@ -185,8 +185,16 @@ def _sound(layout: Layout, table: Table, units: dict[Key, Unit]) -> tuple[Table,
 
 def _unwrapped(layout: Layout, table: Table, unit: Unit) -> tuple[dict[str, object], ...]:
     instants: list[Key] = [Member(layout.clock, at) for at in table.group(layout.clock)]
-    threads = table.columns.get("thread") if len(table.words.get("thread", [])) > 1 else None
-    return unwrap(table, instants or [layout.clock], unit, threads)
+    time = table.columns[instants[0] if instants else layout.clock]
+    if bool((time[1:] >= time[:-1]).all()):
+        return ()
+    rows = np.arange(len(time))
+    if not instants:
+        edge = table.columns.get("edge", np.zeros(1, np.int8))
+        name = table.columns["name"].astype(np.int64) * (int(edge.max()) + 1) + edge
+        threads = table.columns.get("thread")
+        rows = once_a_loop(name, threads if len(table.words.get("thread", [])) > 1 else None)
+    return unwrap(table, instants or [layout.clock], unit, rows)
 
 
 def _check_loops(rows: LoopRows, unit: Unit, path: str) -> None:

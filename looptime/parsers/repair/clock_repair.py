@@ -20,6 +20,7 @@ from looptime.parsers.clock.steps import (
     jump_from,
     typical_step,
 )
+from looptime.parsers.clock.unwrap import Wrapped, once_a_loop, wraps_of
 from looptime.parsers.columns.evidence import disordered, go_back
 from looptime.parsers.columns.unit import Unit, check_periods, in_16_bits
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Outcast, Parsed
@@ -312,9 +313,18 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
         return [_with_doubts(parsed, rows, order.longest)]
     table_row = rows.table_row(np.arange(len(rows)))
     way = _way(parsed, None, table_row)
+    wrapped = _call_wraps(parsed, rows, way)
+    if wrapped is not None:
+        start, mended = wrapped.undone(rows.start), _unwrapped(rows.duration, wrapped.modulus)
+        rows = replace(rows, start=start, duration=mended)
+        parsed = replace(parsed, clock=_told(parsed, Steps(wrapped.wraps), table_row))
+        order = CallOrder(rows, 2 * parsed.clock.tick_ns)
+        if order.smooth:
+            return [_with_doubts(parsed, rows, order.longest)]
     found, shift = call_steps(rows, order, way)
     if shift is not None:
-        rows = replace(rows, start=rows.start + shift, duration=_unwrapped(rows, found))
+        mended = _unwrapped(rows.duration, found.shift[0][1])
+        rows = replace(rows, start=rows.start + shift, duration=mended)
     keep = np.ones(len(rows), bool)
     wrong = np.array(sorted(set(found.corrupt)), np.int64)
     parsed.outcast.add(table_row[wrong], "corrupt stamp")
@@ -355,12 +365,23 @@ def _again(parsed: Parsed, row: Int) -> Clock:
     return noted(parsed.clock, met_again(line))
 
 
-def _unwrapped(rows: CallRows, found: Steps) -> Int:
+def _call_wraps(parsed: Parsed, rows: CallRows, way: Way) -> Wrapped | None:
+    """The counter behind timed calls, if it wrapped."""
+    often = once_a_loop(rows.name, rows.thread)
+    number = rows.loop
+    if number is None and rows.seq is not None and len(often) > 2:
+        step = max(1.0, float(np.median(np.diff(rows.seq[often]))))
+        number = (rows.seq / step).astype(np.int64)
+    broken = np.searchsorted(often, way.broken)
+    told = replace(way, number=None if number is None else number[often], broken=broken)
+    return wraps_of(rows.start, often, told)
+
+
+def _unwrapped(duration: Int, modulus: int) -> Int:
     """Durations of calls during which the clock wrapped."""
-    back = rows.duration < 0
-    if not found.shift or not back.any():
-        return rows.duration
-    modulus = found.shift[0][1]
-    fixed = rows.duration.astype(np.int64) + modulus
+    back = duration < 0
+    if not back.any():
+        return duration
+    fixed = duration.astype(np.int64) + modulus
     mend = back & (fixed >= 0) & (fixed < min(modulus / 2, 60 * NS_PER_S))
-    return np.where(mend, fixed, rows.duration)
+    return np.where(mend, fixed, duration)

@@ -1,13 +1,11 @@
 """Units and ticks of clocks, instants written as text, and two clocks in one row."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 
 import looptime
 from looptime.errors import LogError
-from looptime.parsers.clock.unwrap import _within
+from looptime.parsers.clock.unwrap import Wrapped
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.second_clock import choose_clock
 from looptime.parsers.columns.unit import Unit, _since_1970, check_periods, in_16_bits, tick_of
@@ -328,9 +326,8 @@ def test_a_sixteen_bit_counter_is_told_at_any_step():
 
 def test_a_wrap_within_a_row_is_undone_and_a_small_step_back_is_not():
     """The second instant of a loop lies beyond the wrap; that of another is a little early."""
-    table = SimpleNamespace(columns={"a": np.array([900, 500]), "b": np.array([20, 480])})
-    _within(table, ["a", "b"], 1000)
-    assert table.columns["b"].tolist() == [1020, 480]
+    found = Wrapped(np.array([0, 1]), np.array([900, 1500]), 1000, 600.0, [])
+    assert found.undone(np.array([20, 480])).tolist() == [1020, 1480]
 
 
 def test_the_option_outranks_the_project_file(tmp_path):
