@@ -379,7 +379,7 @@ def judge(made: Made, path: str) -> Outcome:
     # the last loop of most layouts has no end
     true = made.period_ms[:-1] if len(run) == len(made.period_ms) - 1 else made.period_ms
     figures = [
-        (f(period), f(true)) for f in (np.mean, np.median, lambda v: np.quantile(v, 0.99), np.max)
+        (f(period), f(true)) for f in (np.mean, np.median, lambda v: np.quantile(v, 0.98), np.max)
     ]
     slack = (0.02, 0.02, 0.1, 0.1)
     off = [abs(a / b - 1) - s for (a, b), s in zip(figures, slack, strict=True)]
@@ -387,7 +387,7 @@ def judge(made: Made, path: str) -> Outcome:
     for code, name in enumerate(run.names):
         if name.name in made.parts_ms:
             mean = pieces.self_ns[pieces.name == code].sum() / 1e6 / len(run)
-            off.append(abs(mean / made.parts_ms[name.name] - 1) - 0.05)
+            off.append(abs(mean / made.parts_ms[name.name] - 1) - 0.1)
     few = len(run) < 0.85 * len(made.period_ms)
     told = [*run.clock.notes, *map(str, run.clock.jumps), *map(str, run.clock.wraps)]
     told += [f"{n} {reason}" for reason, n in log.rows_by_reason.items() if reason not in _USUAL]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from looptime.errors import LogError
 from looptime.parsers.clock.missing import find_missing, harmed
+from looptime.parsers.clock.steps import Way, find_steps
 from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.unit import Unit, clock_unit
@@ -192,15 +194,11 @@ def rows(content: Content) -> Found:
     outcast.add(np.flatnonzero(neither), "not a row")
     thread = np.asarray(at["thread"]) if len(table.words.get("thread", [])) > 1 else None
     kept = np.flatnonzero(~neither)
-    order = kept
-    if thread is not None or "seq" in at:
-        keys = [kept]
-        if "seq" in at:
-            keys.append(at["seq"][kept])
-        if thread is not None:
-            keys.append(thread[kept])
-        order = kept[np.lexsort(keys)]
+    order = kept[_in_sequence(at.get("seq"), thread, kept)]
     _check_order(time[order], None if thread is None else thread[order], content)
+    wrong = order[_out_of_line(time[order], None if thread is None else thread[order], content)]
+    outcast.add(wrong, "corrupt stamp")
+    order = order[~np.isin(order, wrong)] if len(wrong) else order
     pairs = pair(side[order], name[order], None if thread is None else thread[order])
     begin, end = order[pairs.begin], order[pairs.end]
     backwards = time[end] < time[begin]
@@ -238,6 +236,43 @@ def _missing(
     before, after = time[found.before] + closed, time[found.after] - opened
     count = np.bincount(edge).max()
     return harmed(found, before, after, int(count))
+
+
+def _in_sequence(seq: Int | None, thread: Int | None, kept: Int) -> Int:
+    """Places in the order in which edges happened on each thread, by their numbers where known."""
+    keys = [kept]
+    if seq is not None:
+        keys.append(seq[kept])
+    if thread is not None:
+        keys.append(thread[kept])
+    if len(keys) == 1:
+        return np.arange(len(kept))
+    order = np.lexsort(keys)
+    if seq is not None:
+        twice = np.diff(seq[kept][order]) == 0
+        if thread is not None:
+            twice &= np.diff(thread[kept][order]) == 0
+        if twice.any():  # numbers that begin anew order nothing
+            return _in_sequence(None, thread, kept)
+    return order
+
+
+def _out_of_line(time: Int, thread: Int | None, content: Content) -> Int:
+    """Places of single instants that lie before or after their neighbours."""
+    found: list[int] = []
+    cuts = [0, len(time)]
+    if thread is not None:
+        cuts[1:1] = (np.flatnonzero(np.diff(thread)) + 1).tolist()
+    way = Way(content.unit.name, content.unit.ns)
+    for low, high in pairwise(cuts):
+        part = time[low:high]
+        ahead = np.diff(part)
+        ahead = ahead[ahead > 0]
+        if len(ahead) < 2 or len(ahead) == len(part) - 1 or (part[1:] >= part[:-1]).all():
+            continue
+        steps = find_steps(part, way, typical=float(np.quantile(ahead, 0.95)))
+        found += [low + at for at in steps.corrupt]
+    return np.array(sorted(set(found)), np.int64)
 
 
 def _check_order(time: Int, thread: Int | None, content: Content) -> None:
