@@ -92,16 +92,21 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
                 more.append(heading_line(f"Run {place + 1} of {len(log.runs)}{whose}"))
                 more += render_run(others[0]).parts(full=True)
     books = (*_books(log), used_line(mine[0]))
-    return Told(told.answer, told.why, tuple(tables), tuple(more), books)
+    return Told(_aside(log) + told.answer, told.why, tuple(tables), tuple(more), books)
+
+
+def _aside(log: Log) -> str:
+    """What is said before anything else: that many rows could not be used."""
+    aside = log.rows_read - log.rows_used
+    if aside <= _MANY_ASIDE * log.rows_read:
+        return ""
+    reason = max(log.rows_by_reason.items(), key=lambda item: item[1], default=("", 0))[0]
+    return f"{percent(aside / log.rows_read)} of the rows were set aside, most as {reason}. "
 
 
 def _doubts(log: Log, mine: Sequence[Summary], runs: int) -> list[str]:
     """What limits the answer, to be said with it."""
     out = []
-    aside = log.rows_read - log.rows_used
-    if aside > _MANY_ASIDE * log.rows_read:
-        reason = max(log.rows_by_reason.items(), key=lambda item: item[1], default=("", 0))[0]
-        out.append(f"{percent(aside / log.rows_read)} of the rows were set aside, most as {reason}")
     if runs > 1:
         out.append(f"the longest of {runs} runs in this log")
     if len(mine) > 1:

@@ -181,3 +181,14 @@ def test_many_runs_are_a_line_each():
     assert [line.split()[:4] for line in said.splitlines() if " robot " in line][:5] == [
         [f"{k + 1}{'*' if k == 4 else ''}", "robot", str(k), str(3 * (4 + k))] for k in range(5)
     ]
+
+
+def test_rows_that_could_not_be_used_are_said_first():
+    """Above one in twenty it is the first thing said; below that it stands among the books."""
+    run, found = scenario("telemetry every 50 loops")
+    many = replace(run, rows_read=1000, rows_used=800)
+    assert text_of(render_summary(Log("a.csv", (many,)), [found])).startswith(
+        "20 % of the rows were set aside"
+    )
+    few = replace(run, rows_read=1000, rows_used=960)
+    assert text_of(render_summary(Log("a.csv", (few,)), [found])).startswith(("1", "9"))
