@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
+from looptime.parsers.assemble.merged import merged_loops
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.layouts.contract import CallRows
 from looptime.parsers.layouts.nesting import nest, parents_first
@@ -95,7 +96,7 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
     mine = rows if chosen is None or chosen.all() else rows.take(chosen)
     if not len(mine):
         raise LogError("holds no call that can be used", source)
-    sample = _sample(mine)
+    sample, code = _sample(mine), -1
     if loop_call is None and mine.loop is not None and mine.loop.max() >= 0:
         enclosing = _enclosing(sample, mine.names, len(np.unique(mine.loop[:SAMPLE_ROWS])))
         start, number = _by_number(mine)
@@ -115,7 +116,7 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
             )
         start = np.sort(mine.start[mine.name == code])
         number = np.arange(len(start))
-    return _with_ends(mine, start, number, thread, enclosing, said, source)
+    return _with_ends(mine, start, number, thread, code, enclosing, said, source)
 
 
 def _loop_thread(rows: CallRows, loop_call: str | None, source: str) -> int:
@@ -259,11 +260,15 @@ def _with_ends(
     start: Int,
     number: Int,
     thread: int,
+    code: int,
     enclosing: int,
     said: str,
     source: str,
 ) -> FoundLoops:
-    """Where each loop ends: at the next start; the last only where its enclosing row says so."""
+    """Where each loop ends: at the next start; the last only where its enclosing row says so.
+
+    `code` is the call whose starts begin the loops, -1 where the log numbers them.
+    """
     keep = np.ones(len(start), bool)
     keep[1:] = start[1:] > start[:-1]
     start, number = start[keep], number[keep]
@@ -288,6 +293,10 @@ def _with_ends(
     if enclosing < 0:
         complete &= ~_lost_after(number)
     complete[:-1] &= ~_paused(start, number)
+    if code >= 0:
+        two = merged_loops(start[:-1], start[1:], mine.start, mine.name, code)
+        complete[:-1] &= ~two
+        said += _said_of(int(two.sum()))
     if mine.missing is not None:
         complete &= ~_harmed(start, end, *mine.missing)
     if complete.sum() < 1:
@@ -301,6 +310,12 @@ def _with_ends(
         None if body is None else body[complete],
         said,
     )
+
+
+def _said_of(two: int) -> str:
+    """That loops are left out whose second half lacks the row that begins it."""
+    what = "2 loops are" if two == 1 else f"{two} times 2 loops are"
+    return f"; {what} left out between which the row of that call is missing" if two else ""
 
 
 def _bodies(
