@@ -40,6 +40,7 @@ from looptime.parsers.repair.doubts import (
     noted,
     without_missing,
 )
+from looptime.parsers.repair.new_runs import add_cuts, behind_headers, way_of
 from looptime.run import Clock, stated
 from looptime.units import NS_PER_S, UNITS
 
@@ -99,23 +100,6 @@ def check_unit(clock: Clock, median_period_ns: float, path: str) -> None:
         check_periods(median_period_ns, Unit(clock.unit, UNITS[clock.unit], clock.unit_from), path)
 
 
-def _way(parsed: Parsed, number: Int | None, table_row: Int | None) -> Way:
-    """What is known of the clock; only asked for where it does not run smoothly."""
-    table = parsed.table
-    count = len(table) if table_row is None else len(table_row)
-    rows = np.arange(count) if table_row is None else table_row
-    lines = table.line_of(rows)
-    gap = np.diff(lines)
-    if table.passed is not None:
-        gap -= np.diff(np.searchsorted(table.passed, lines))
-    odd = np.flatnonzero(gap > 1) + 1  # a header, a remark or a bad row in between
-    rejects = np.asarray(table.rejects.line, np.int64)
-    lost = np.searchsorted(rejects, lines[odd]) - np.searchsorted(rejects, lines[odd - 1])
-    broken = odd[lost == 0]  # a bad row breaks nothing
-    unit_ns = UNITS.get(parsed.clock.unit, 1)
-    return Way(parsed.clock.unit, unit_ns, number, broken)
-
-
 def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     """Loops with one instant each."""
     time = rows.start
@@ -126,13 +110,15 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     smooth = bool(step.min() >= 0 and step.max() <= jump_from(typical))
     parsed = replace(parsed, clock=coarse(parsed.clock, time, typical))
     parsed = replace(parsed, clock=loops_ahead(parsed, rows, typical))
-    if smooth and step.min() > 0:
+    anew = behind_headers(parsed, rows, time, time, typical)
+    if smooth and step.min() > 0 and not anew:
         return [parsed]
     found = Steps()
     if not smooth:
         _check_order(time, parsed.clock, path)
-        found = find_steps(time, _way(parsed, rows.number, rows.row))
+        found = find_steps(time, way_of(parsed, rows.number, rows.row))
         rows = replace(rows, start=_shifted(time, found))
+    add_cuts(found, anew)
     keep = np.ones(len(rows), bool)
     lost = np.zeros(len(rows), bool) if rows.lost is None else rows.lost.copy()
     _drop(parsed, rows, np.array(sorted(set(found.corrupt)), np.int64), "corrupt stamp", keep, lost)
@@ -309,10 +295,11 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
         if moved and CallOrder(sequence, 2 * parsed.clock.tick_ns).smooth:
             clock = _moved(parsed.clock, moved, "sequence number")
             return [_with_doubts(replace(parsed, clock=clock), sequence)]
-    if order.smooth:
+    anew = behind_headers(parsed, rows, rows.start, rows.start + rows.duration)
+    if order.smooth and not anew:
         return [_with_doubts(parsed, rows, order.longest)]
     table_row = rows.table_row(np.arange(len(rows)))
-    way = _way(parsed, None, table_row)
+    way = way_of(parsed, None, table_row)
     wrapped = _call_wraps(parsed, rows, way)
     if wrapped is not None:
         start, mended = wrapped.undone(rows.start), _unwrapped(rows.duration, wrapped.modulus)
@@ -325,6 +312,7 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
     if shift is not None:
         mended = _unwrapped(rows.duration, found.shift[0][1])
         rows = replace(rows, start=rows.start + shift, duration=mended)
+    add_cuts(found, anew)
     keep = np.ones(len(rows), bool)
     wrong = np.array(sorted(set(found.corrupt)), np.int64)
     parsed.outcast.add(table_row[wrong], "corrupt stamp")

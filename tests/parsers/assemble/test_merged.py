@@ -1,5 +1,7 @@
 """A lost or garbled row of the call that begins a loop makes no slow loop."""
 
+import pytest
+
 import looptime
 
 NAMES = ("gyro.read", "drive.encoders.read", "drive.motors.write")

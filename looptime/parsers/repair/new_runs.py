@@ -1,0 +1,70 @@
+"""Runs that begin in the middle of a log whose clock goes on."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.parsers.clock.steps import Step, Steps, Way
+from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
+from looptime.parsers.repair.call_order import period_of
+from looptime.units import NS_PER_S, UNITS
+
+__all__ = ["add_cuts", "behind_headers", "way_of"]
+
+Int = NDArray[Any]
+#: Before a run that was started anew the log rests for longer than this, and than so many loops.
+_REST_NS, _REST_STEPS = NS_PER_S // 2, 10
+
+
+def way_of(parsed: Parsed, number: Int | None, table_row: Int | None) -> Way:
+    """What is known of the clock; only asked for where it does not run smoothly."""
+    table = parsed.table
+    count = len(table) if table_row is None else len(table_row)
+    rows = np.arange(count) if table_row is None else table_row
+    lines = table.line_of(rows)
+    gap = np.diff(lines)
+    if table.passed is not None:
+        gap -= np.diff(np.searchsorted(table.passed, lines))
+    odd = np.flatnonzero(gap > 1) + 1  # a header, a remark or a bad row in between
+    rejects = np.asarray(table.rejects.line, np.int64)
+    lost = np.searchsorted(rejects, lines[odd]) - np.searchsorted(rejects, lines[odd - 1])
+    broken = odd[lost == 0]  # a bad row breaks nothing
+    unit_ns = UNITS.get(parsed.clock.unit, 1)
+    return Way(parsed.clock.unit, unit_ns, number, broken)
+
+
+def behind_headers(
+    parsed: Parsed, rows: LoopRows | CallRows, start: Int, end: Int, typical: float | None = None
+) -> list[Step]:
+    """New runs whose clock goes on: a header again, a rest before it, and no number that goes on.
+
+    A logger that repeats its header on every page rests for no longer than a row takes.
+    """
+    if not parsed.table.headers or len(start) < 3:
+        return []
+    number = rows.number if isinstance(rows, LoopRows) else rows.loop
+    table_row = rows.row if isinstance(rows, LoopRows) else rows.table_row(np.arange(len(rows)))
+    at = way_of(parsed, None, table_row).broken
+    rest = start[at] - np.maximum.accumulate(end)[at - 1]
+    if typical is None:
+        assert isinstance(rows, CallRows)
+        typical = period_of(rows)
+    new = rest > max(_REST_NS, _REST_STEPS * typical)
+    if number is not None:
+        before, after = number[at - 1].astype(np.int64), number[at].astype(np.int64)
+        new &= (before < 0) | (after < before) | (after > before + 1)
+    if new.sum() > parsed.table.headers:  # other lines that are no rows look the same
+        return []
+    note = "the header stands there again after a rest: a new run, whose clock goes on"
+    places = zip(at[new].tolist(), rest[new].tolist(), strict=True)
+    return [Step(k, "restart", size, note) for k, size in places]
+
+
+def add_cuts(found: Steps, anew: list[Step]) -> None:
+    """More places at which a run ends, where none was found yet."""
+    known = {step.at for step in found.steps}
+    found.steps += [step for step in anew if step.at not in known]
+    found.steps.sort(key=lambda step: step.at)
