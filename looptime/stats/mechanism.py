@@ -200,26 +200,40 @@ def _fitted(start: Float, before: Float, beat: Float, period: float, tolerance: 
     middle, reach = float(np.polyfit(beat, start, 1)[0]), 2 * period / beat[-1]
     best = (0, 0.0, middle)
     for _ in range(3):
-        for every in np.linspace(best[2] - reach, best[2] + reach, _TRIED):
-            low, high = before - every * beat, start - every * beat
-            covered, first, last = _best_cover(low - tolerance, high + tolerance)
-            best = max(best, (covered, last - first, float(every)))
+        every = np.linspace(best[2] - reach, best[2] + reach, _TRIED)
+        shift = every[:, None] * beat
+        covers = _best_covers(before - shift - tolerance, start - shift + tolerance)
+        covered, first, last = (values.tolist() for values in covers)
+        wide = (b - a for a, b in zip(first, last, strict=True))
+        best = max(best, *zip(covered, wide, every.tolist(), strict=True))
         reach *= 4 / _TRIED
     return Rule("timetable", best[2], best[2], best[2], len(start) - best[0])
 
 
 def _best_cover(low: Float, high: Float) -> tuple[int, float, float]:
     """How many of the intervals the best point lies in, and the stretch of such points."""
-    edge = np.concatenate([low, high])
-    step = np.concatenate([np.ones(len(low)), -np.ones(len(high))])
-    order = np.lexsort((-step, edge))
-    cover = np.cumsum(step[order])
-    best = int(np.argmax(cover))
-    return (
-        int(cover[best]),
-        float(edge[order[best]]),
-        float(edge[order[min(best + 1, len(edge) - 1)]]),
+    covered, first, last = _best_covers(low[None], high[None])
+    return int(covered[0]), float(first[0]), float(last[0])
+
+
+def _best_covers(low: Float, high: Float) -> tuple[Int, Float, Float]:
+    """The best cover of each row of intervals; shapes (rows, k), each result (rows,).
+
+    A cover is greatest where an interval begins, and there first; beginnings and ends are sorted
+    apart, which takes a quarter of the time of sorting edges that know what they are.
+    """
+    begin, end = np.sort(low, axis=1), np.sort(high, axis=1)
+    pairs = zip(end, begin, strict=True)
+    ended = np.stack([np.searchsorted(of_row, at) for of_row, at in pairs])
+    cover = np.arange(1, low.shape[1] + 1) - ended
+    row, best = np.arange(len(low)), np.argmax(cover, axis=1)
+    beyond = np.full((len(low), 1), np.inf)
+    after = np.minimum(
+        np.append(begin, beyond, axis=1)[row, best + 1],
+        np.append(end, beyond, axis=1)[row, ended[row, best]],
     )
+    first = begin[row, best]
+    return cover[row, best], first, np.where(np.isinf(after), first, after)
 
 
 def _chosen(rules: list[Rule], gaps: int) -> Mechanism:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.stats.mechanism import mechanism
+from looptime.stats.mechanism import _best_covers, mechanism
 
 
 def loops(n, seed=1, low=8.0, high=12.0):
@@ -108,3 +108,18 @@ def test_too_few(count):
     check = loops(100)
     made = np.arange(count) * 5
     assert mechanism(check, made, check[made], 0.02).name == ""
+
+
+@pytest.mark.parametrize("whole", [True, False], ids=["edges that meet", "edges apart"])
+def test_the_best_cover_is_that_of_a_walk_along_the_edges(whole: bool) -> None:
+    """Every row's cover and the stretch that has it are those of counting edge by edge."""
+    rng = np.random.default_rng(6)
+    low = rng.integers(0, 30, (40, 25)).astype(float) if whole else rng.normal(0, 1, (40, 25))
+    high = low + (rng.integers(0, 9, low.shape) if whole else rng.random(low.shape))
+    covered, first, last = _best_covers(low, high)
+    for row in range(len(low)):
+        edges = sorted([(at, 0) for at in low[row]] + [(at, 1) for at in high[row]])
+        cover = np.cumsum([1 - 2 * ends for _, ends in edges])
+        best = int(np.argmax(cover))
+        expected = (cover[best], edges[best][0], edges[best + 1][0])
+        assert (covered[row], first[row], last[row]) == expected
