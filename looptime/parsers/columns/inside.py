@@ -64,10 +64,10 @@ def _next(
     full = np.unique(parent[parent >= 0])  # these have their parts already
     varied = [_varies(values[:, column]) for column in top]
     free = np.flatnonzero(~np.isin(top, full) & varied)
-    for at, low, length in _stretches(typical[top], free, tick):
+    for outer, low, length in _stretches(typical[top], free, tick):
         inner = top[low : low + length]
-        if _adds_up(values[:, top[at]], values[:, inner].sum(axis=1), length, tick):
-            return int(top[at]), inner
+        if _adds_up(values[:, top[outer]], values[:, inner].sum(axis=1), length, tick):
+            return int(top[outer]), inner
     everything = values[:, top].sum(axis=1)
     for at in free:
         whole, others = values[:, top[at]], np.delete(top, at)

@@ -52,21 +52,21 @@ def find_garbled(
     """
     bad: set[int] = set()
     odd: dict[int, float] = {}
-    around = None if time is None else _around(time)
+    beside_of = _Beside(table, time)
     total = lengths.get("total")
     for key, values in lengths.items():
         usual = _median(values)
         far = np.flatnonzero(values > _ODD * usual) if usual > 0 else _NONE
         if not len(far) or len(far) > max(_FEWEST, _MOST * len(values)):
             continue
+        usual_of = _Usual(table.columns.get("name"), values)
         for at in far.tolist():
             if at == 0 and key in ("total", "period"):  # the time since the logger's zero
                 continue
-            own = _of_its_name(table, values, at)
-            length, typical = float(values[at]), _median(own)
-            if len(own) < _FEWEST or length <= _ODD * typical:
+            length, (count, typical) = float(values[at]), usual_of(at)
+            if count < _FEWEST or length <= _ODD * typical:
                 continue
-            beside = _beside(table, time, around, at)
+            beside = beside_of(at)
             if total is not None and isinstance(key, Member):
                 beside = min(beside or np.inf, 2 * float(total[at]) / _STEPS)
             if length > max(_LONGEST_NS, _TIMES * typical) or (
@@ -89,30 +89,50 @@ def _median(values: NDArray[np.float64]) -> float:
     return float(np.median(part)) if len(part) else 0.0
 
 
-def _around(time: Int) -> NDArray[np.float64]:
-    """The longer of the clock's steps before and after each row, whichever its loop is."""
-    step = np.abs(np.diff(time)).astype(np.float64)
-    return np.maximum(np.append(step, np.inf), np.append(np.inf, step))
+class _Usual:
+    """How many lengths the name of a row has, and their median; each name is looked at once."""
+
+    def __init__(self, name: Int | None, values: NDArray[np.float64]) -> None:
+        self._name, self._values = name, values
+        self._known: dict[int, tuple[int, float]] = {}
+
+    def __call__(self, at: int) -> tuple[int, float]:
+        code = 0 if self._name is None else int(self._name[at])
+        if code not in self._known:
+            own = self._values if self._name is None else self._values[self._name == code]
+            self._known[code] = len(own), _median(own)
+        return self._known[code]
 
 
-def _of_its_name(table: Table, values: NDArray[np.float64], at: int) -> NDArray[np.float64]:
-    name = table.columns.get("name")
-    return values if name is None else values[name == name[at]]
+class _Beside:
+    """How long a row can have lasted by the clock: until its name is met again, or for a loop.
 
+    Without names, the longer of the clock's steps before and after it, whichever its loop is.
+    """
 
-def _beside(
-    table: Table, time: Int | None, around: NDArray[np.float64] | None, at: int
-) -> float | None:
-    """How long a row can have lasted by the clock: until its name is met again, or for a loop."""
-    name = table.columns.get("name")
-    if time is None or around is None:
-        return None
-    if name is None:
-        return float(around[at])
-    mine = name == name[at]
-    thread = table.columns.get("thread")
-    if thread is not None:
-        mine = mine & (thread == thread[at])
-    later = time[at + 1 :][mine[at + 1 :]][:1]
-    step = float(later[0] - time[at]) if len(later) else -1.0
-    return step if step > 0 else None
+    def __init__(self, table: Table, time: Int | None) -> None:
+        self._time = time
+        self._name, self._thread = table.columns.get("name"), table.columns.get("thread")
+        self._rows: dict[tuple[int, int], Int] = {}
+
+    def __call__(self, at: int) -> float | None:
+        time = self._time
+        if time is None:
+            return None
+        if self._name is None:
+            steps = np.abs(np.diff(time[max(at - 1, 0) : at + 2]))
+            return float(steps.max()) if 0 < at < len(time) - 1 else np.inf
+        rows = self._like(at)
+        later = rows[np.searchsorted(rows, at, "right") :][:1]
+        step = float(time[later[0]] - time[at]) if len(later) else -1.0
+        return step if step > 0 else None
+
+    def _like(self, at: int) -> Int:
+        """Rows of the same name and thread, looked for once."""
+        name, thread = self._name, self._thread
+        assert name is not None
+        key = int(name[at]), 0 if thread is None else int(thread[at])
+        if key not in self._rows:
+            mine = name == key[0]
+            self._rows[key] = np.flatnonzero(mine if thread is None else mine & (thread == key[1]))
+        return self._rows[key]

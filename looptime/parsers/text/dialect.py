@@ -219,9 +219,10 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
     if not lines:
         raise LogError("holds no rows: only comments or blank lines", path)
     best: tuple[float, str, str, int] | None = None
-    for delimiter in _DELIMITERS:
+    scored = [line for _, line in lines[:400]]
+    for delimiter in _worth_trying(scored):
         for decimal in (".", ",") if delimiter != "," else (".",):
-            score, fields = _score([line for _, line in lines], delimiter, decimal)
+            score, fields = _score(scored, delimiter, decimal)
             if fields and (best is None or score > best[0] + 1e-9):
                 best = (score, delimiter, decimal, fields)
     if best is None:
@@ -258,20 +259,29 @@ def named(dialect: Dialect, columns: str, path: str) -> Dialect:
     return replace(dialect, header=tuple("" if name == "skip" else name for name in names))
 
 
+def _worth_trying(lines: list[str]) -> list[str]:
+    """Delimiters that stand in the lines, and one that does not: each of those splits alike."""
+    text = "\n".join(lines)
+    absent = [d for d in _DELIMITERS if d not in text and d not in ", "]
+    return [d for d in _DELIMITERS if d not in absent[1:]]
+
+
 def _score(lines: list[str], delimiter: str, decimal: str) -> tuple[float, int]:
     """How well the lines fall into rows of one length whose cells are numbers or words."""
-    rows = [split_line(line, delimiter) for line in lines[:400]]
-    valued = [any(_is_value(cell, decimal) for cell in row) for row in rows]
-    lengths = Counter(len(row) for row, good in zip(rows, valued, strict=True) if good)
+    rows = [split_line(line, delimiter) for line in lines]
+    valued = [[_is_value(cell, decimal) for cell in row] for row in rows]
+    lengths = Counter(len(row) for row in valued if any(row))
     if not lengths:
         return 0.0, 0
     fields, hits = max(lengths.items(), key=lambda item: (item[1], item[0]))
-    cells = [cell for row in rows if len(row) == fields for cell in row]
-    good = sum(_is_value(cell, decimal) for cell in cells)
-    whole = sum(_is_value(cell, decimal) or is_missing(cell) or _is_word(cell) for cell in cells)
+    full = [both for both in zip(rows, valued, strict=True) if len(both[0]) == fields]
+    good = sum(sum(value) for _, value in full)
+    words = (c for row, value in full for c, v in zip(row, value, strict=True) if not v)
+    whole = good + sum(is_missing(cell) or _is_word(cell) for cell in words)
+    cells = fields * len(full)
     # many cells are a sign of the right delimiter, odd cells of a wrong one
-    score = hits / len(rows) * whole / len(cells) * (good / len(cells) + 0.1 * min(fields, 10))
-    headed = not valued[0] and len(rows[0]) == fields  # a name for every cell
+    score = hits / len(rows) * whole / cells * (good / cells + 0.1 * min(fields, 10))
+    headed = not any(valued[0]) and len(rows[0]) == fields  # a name for every cell
     return score + 0.01 * headed, fields
 
 

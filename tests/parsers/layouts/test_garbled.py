@@ -1,7 +1,11 @@
 """One garbled length never becomes a share of the loop, and a true stall is never taken for one."""
 
+from types import SimpleNamespace
+
+import numpy as np
 import pytest
 
+from looptime.parsers.layouts import garbled
 from tests.parsers.build import read, self_ms
 
 CLOCKED = "time_ms,gyro_ms,drive_ms\n"
@@ -74,3 +78,18 @@ def test_a_long_call_before_a_long_pause_stays(tmp_path):
     run = read(tmp_path, "name,start_us,duration_us\n" + "".join(rows))
     assert "corrupt stamp" not in run.set_aside.counts
     assert max(self_ms(run)["gyro.read"]) == 2000.0
+
+
+def test_long_lengths_cost_one_look_a_name(monkeypatch):
+    """However many lengths are far above the usual, the rows of each name are looked at once."""
+    name = np.tile(np.arange(2, dtype=np.int32), 20_000)
+    length = np.full(len(name), 1e4)
+    length[::2][::100] = 5e6  # 200 rows of one name far above the usual, half a step of the clock
+    looked = []
+    median = garbled._median
+    monkeypatch.setattr(garbled, "_median", lambda of: looked.append(len(of)) or median(of))
+    time = np.arange(len(name)) * 10_000_000
+    table = SimpleNamespace(columns={"name": name})
+    found = garbled.find_garbled(table, {"duration": length}, time)
+    assert looked == [40_000, 20_000]
+    assert not len(found.rows) and not len(found.odd)
