@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
+
 from looptime.parsers.text.dialect import DATED, Dialect, is_missing, is_number, split_line
 from looptime.parsers.text.source import Bytes
 
@@ -89,8 +91,10 @@ def tidy(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
 
 def _closed(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
     """Join the lines of a quoted cell that holds line breaks; blank out quotes never closed."""
+    odd = _odd_lines(data)
+    if not odd:
+        return data, []
     lines: list[Bytes] = list(data.split(b"\n"))
-    odd = [at for at, line in enumerate(lines) if line.count(b'"') % 2]
     torn: list[tuple[int, str]] = []
     at = 0
     while at < len(odd):
@@ -107,7 +111,17 @@ def _closed(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]
         torn.append((first, lines[first].decode("utf-8", "replace")))
         lines[first] = b""
         at += 1
-    return (b"\n".join(lines) if odd else data), torn
+    return b"\n".join(lines), torn
+
+
+def _odd_lines(data: Bytes) -> list[int]:
+    """Lines, counted from 0, with an odd number of quotes."""
+    marks = np.frombuffer(data, np.uint8)
+    start = np.append(0, np.flatnonzero(marks == ord("\n")) + 1)
+    start = start[start < len(marks)]
+    odd = np.bitwise_xor.reduceat(marks == ord('"'), start)
+    found: list[int] = np.flatnonzero(odd).tolist()
+    return found
 
 
 def without_loose_quotes(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:

@@ -92,4 +92,4 @@ def test_long_lengths_cost_one_look_a_name(monkeypatch):
     table = SimpleNamespace(columns={"name": name})
     found = garbled.find_garbled(table, {"duration": length}, time)
     assert looked == [40_000, 20_000]
-    assert not len(found.rows) and not len(found.odd)
+    assert len(found.rows) == len(found.odd) == 0

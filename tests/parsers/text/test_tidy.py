@@ -1,0 +1,26 @@
+"""Lines with quotes are made fit to parse without a look at every line."""
+
+import pytest
+
+from looptime.parsers.text import tidy as module
+from looptime.parsers.text.dialect import sniff
+
+
+@pytest.mark.parametrize("end", ["", "\n"], ids=["cut", "ended"])
+@pytest.mark.parametrize("torn", [0, 7, 39])
+def test_the_one_line_whose_quote_is_never_closed_is_blanked_out(torn, end):
+    """Of forty rows of quoted words the torn one is found by its place, first, within or last."""
+    rows = [f'"gyro ""{k}""",{k}' for k in range(40)]
+    rows[torn] = f'"gyro,{torn}'
+    like = sniff("name,x\na,1\n", "a.csv")
+    data, found = module.tidy(bytearray("\n".join(rows) + end, "utf-8"), like)
+    assert found == [(torn, rows[torn])]
+    assert data.decode().split("\n")[:40] == [
+        row if k != torn else "" for k, row in enumerate(rows)
+    ]
+
+
+def test_a_block_whose_quotes_are_closed_is_not_copied():
+    """Quoted words cost no copy of the block, and no walk along its lines."""
+    data = bytearray(b'"gyro",1\n' * 1000)
+    assert module.tidy(data, sniff("name,x\na,1\n", "a.csv"))[0] is data
