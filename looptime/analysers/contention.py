@@ -20,7 +20,8 @@ from looptime.stats.exclusion import FEW, Meeting, Track, exclusions, partners_o
 from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.retaking import Retakes, lock_kind, retakes
 
-__all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "contention"]
+__all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "contention",
+           "shared_buses"]  # fmt: skip
 
 Float = NDArray[np.float64]
 Int = NDArray[np.integer]
@@ -176,6 +177,34 @@ def contention(basis: Basis) -> Contentions:
         tuple(d for m in meetings if (d := _disagreement(run, tracks, m)) is not None),
         {_named(run, tracks, pair): verdict for pair, (verdict, _) in judged.items()},
     )
+
+
+def shared_buses(run: Run, found: Contentions) -> dict[str, str | None]:
+    """The bus of each call: as labelled, else as the times show.
+
+    A call shares the bus of those that it waits for; where one of them is labelled, that is the
+    bus, else it is called after the other thread's call.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    found : Contentions
+        What was found in it.
+    """
+    bus_of = {call.name: call.bus for call in run.names}
+    groups: list[tuple[set[str], set[str]]] = []
+    for (call, _, other), verdict in found.verdicts.items():
+        if verdict in _SHARE:
+            joined = [g for g in groups if g[0] & {call, other}]
+            groups = [g for g in groups if not g[0] & {call, other}]
+            both = {call, other}.union(*(g[0] for g in joined))
+            groups.append((both, {other}.union(*(g[1] for g in joined))))
+    for names, others in groups:
+        stated = sorted({b for name in names if (b := bus_of[name]) is not None})
+        bus = stated[0] if stated else f"shared with {min(others)}"
+        bus_of.update({name: bus for name in names if bus_of[name] is None})
+    return bus_of
 
 
 @dataclass(frozen=True)

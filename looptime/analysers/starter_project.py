@@ -10,6 +10,7 @@ import numpy as np
 from looptime.analysers.basis import prepare
 from looptime.analysers.blocking import BLOCKING_KINDS
 from looptime.analysers.buses import is_batched
+from looptime.analysers.contention import Contentions, contention, shared_buses
 from looptime.run import Run
 from looptime.schema import CallName
 
@@ -54,13 +55,15 @@ def draft_project(run: Run) -> str:
         basis.pieces.name, weights=basis.pieces.self_ns, minlength=max(len(run.names), 1)
     )
     order = [int(k) for k in np.argsort(-own, kind="stable") if k < len(run.names)]
+    seen = contention(basis)
+    shared = shared_buses(run, seen)
     for code in order[:_MOST]:
-        lines += _call(run.names[code])
+        lines += _call(run.names[code], shared[run.names[code].name])
     if len(order) > _MOST:
         lines += [f"# {len(order) - _MOST} more names cost less than these and are left out.", ""]
-    buses = sorted({n.bus for n in run.names if n.bus})
+    buses = sorted({bus for bus in shared.values() if bus})
     for bus in buses:
-        lines += [f"[bus.{_quoted(bus)}]", *_BUS, ""]
+        lines += [f"[bus.{_quoted(bus)}]", *_BUS, *_lock(seen, shared, bus), ""]
     if not buses:
         lines += ["# One table for each bus that calls name above:", "# [bus.port]", *_BUS, ""]
     return "\n".join(lines)
@@ -82,7 +85,15 @@ def _budget(run: Run, nominal_ms: float | None) -> list[str]:
     return [f"# budget_ms = {guess}      # a longer period counts as an overrun"]
 
 
-def _call(label: CallName) -> list[str]:
+def _lock(seen: Contentions, shared: dict[str, str | None], bus: str) -> list[str]:
+    """The kind of a bus's lock, where contested releases show it."""
+    kinds = {e.lock for e in seen.found if shared[e.partners[0]] == bus} - {"unknown"}
+    return [f'lock = "{kind}"    # seen: who gets it when two want it' for kind in sorted(kinds)][
+        :1
+    ]
+
+
+def _call(label: CallName, bus: str | None) -> list[str]:
     guessed = "    # guessed" if label.kind_from == "guessed" else ""
     lines = ["[[call]]", f"match = {_quoted(_literal(label.name))}"]
     lines.append(f'kind = "{label.kind}"{guessed}')
@@ -91,7 +102,9 @@ def _call(label: CallName) -> list[str]:
         if value is not None:
             note = guessed if key != "bus" else ""
             lines.append(f"{key} = {_quoted(value)}{note}")
-    if label.kind in BLOCKING_KINDS[:2] and label.bus is None:
+    if bus is not None and label.bus is None:
+        lines.append(f"bus = {_quoted(bus)}    # seen: they wait for each other")
+    elif label.kind in BLOCKING_KINDS[:2] and label.bus is None:
         lines.append('# bus = "port"')
     if label.kind == "sensor read":
         if label.items is not None:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.contention import Contention, Contentions, contention
+from looptime.analysers.contention import Contention, contention, shared_buses
 from looptime.run import Run
 from looptime.stats.retaking import Retakes
 
@@ -73,16 +72,10 @@ def seen_buses(run: Run) -> SeenBuses:
     if len(run.thread_names) < 2 or not len(run) or run.on_loop_thread.all():
         return SeenBuses(run)
     found = contention(prepare(run))
-    bus_of = {call.name: call.bus for call in run.names}
-    inferred: set[str] = set()
-    for group in _groups(found):
-        stated = sorted({b for name in group if (b := bus_of.get(name)) is not None})
-        other = min(name for _, name in _others(found, group))
-        bus = stated[0] if stated else f"shared with {other}"
-        if not stated:
-            inferred.add(bus)
-        bus_of.update({name: bus for name in group if bus_of.get(name) is None})
+    named = {call.bus for call in run.names}
+    bus_of = shared_buses(run, found)
     names = tuple(replace(call, bus=bus_of[call.name]) for call in run.names)
+    inferred = frozenset(bus for bus in bus_of.values() if bus is not None and bus not in named)
     locks = {}
     for entry in found.found:
         lock, shared = _lock(entry), bus_of.get(entry.partners[0])
@@ -91,23 +84,7 @@ def seen_buses(run: Run) -> SeenBuses:
     apart = frozenset(
         (call, other) for (call, _, other), v in found.verdicts.items() if v == "apart"
     )
-    return SeenBuses(run.with_names(names), frozenset(inferred), locks, apart)
-
-
-def _others(found: Contentions, group: set[str]) -> Iterable[tuple[str, str]]:
-    """Threads and names of the other threads' calls in a group."""
-    return {(t, other) for (call, t, other) in found.verdicts if call in group and other in group}
-
-
-def _groups(found: Contentions) -> list[set[str]]:
-    """Names that share one lock."""
-    made: list[set[str]] = []
-    for (call, _, other), verdict in found.verdicts.items():
-        if verdict in ("shares", "likely"):
-            joined = [g for g in made if g & {call, other}]
-            made = [g for g in made if not g & {call, other}]
-            made.append({call, other}.union(*joined))
-    return made
+    return SeenBuses(run.with_names(names), inferred, locks, apart)
 
 
 def _lock(entry: Contention) -> SeenLock | None:
