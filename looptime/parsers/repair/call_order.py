@@ -155,7 +155,8 @@ def call_steps(rows: CallRows, order: CallOrder, way: Way) -> tuple[Steps, Int |
         ]
         for step in own.cuts:
             _add(cuts, _Window(int(mine[step.at - 1]), int(mine[step.at]), step))
-    found.steps += [replace(cut.step, at=cut.after) for cut in cuts]
+    started = rows.start + shift
+    found.steps += [replace(cut.step, at=_place(cut, started, way.broken)) for cut in cuts]
     found.steps.sort(key=lambda step: step.at)
     return found, shift if found.shift else None
 
@@ -167,6 +168,24 @@ class _Window:
     before: int
     after: int
     step: Step
+
+
+def _place(cut: _Window, start: Int, broken: Int) -> int:
+    """The first row of the later run, which may be of a thread that only starts there.
+
+    A header or a remark in between marks it; else each row belongs to the run whose row at the
+    edge of the window is nearer in time, with as few exceptions as can be.
+    """
+    if cut.after - cut.before < 2:
+        return cut.after
+    marks = broken[(broken > cut.before) & (broken <= cut.after)]
+    if len(marks) == 1:
+        return int(marks[0])
+    between = start[cut.before + 1 : cut.after]
+    later = np.abs(between - start[cut.after]) < np.abs(between - start[cut.before])
+    # rows of the later run that a cut leaves before it, and of the earlier one behind it
+    wrong = np.append(0, np.cumsum(later)) + np.append(np.cumsum(~later[::-1])[::-1], 0)
+    return cut.before + 1 + int(np.argmin(wrong))
 
 
 def _add(cuts: list[_Window], new: _Window) -> None:

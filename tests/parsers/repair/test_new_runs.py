@@ -67,3 +67,33 @@ def test_a_number_that_goes_on_is_the_same_run(tmp_path):
     assert run.loop_columns.period_ns.max() == (3000 + STEP_MS) * 10**6
     parts[1] = _lines("costs", 60, late, number=0)
     assert len(_read(tmp_path, "costs", parts, numbered=True).runs) == 2
+
+
+@pytest.mark.parametrize("header", [False, True])
+@pytest.mark.parametrize("early", [0, 1, 5])
+@pytest.mark.parametrize("first_ms", [100, 1500, 20_000])
+def test_a_thread_that_starts_in_the_later_run_belongs_there(tmp_path, first_ms, early, header):
+    """Its first rows stand before the loop's: no call of the earlier run is on that thread.
+
+    The clock begins anew below, within, or far beyond the times of the earlier run.
+    """
+    head = "start_ms,thread,name,duration_ms"
+    lines = [head]
+    for k in range(100):
+        lines += [f"{1000 + 20 * k},main,gyro.read,1.5", f"{1005 + 20 * k},main,drive.write,6.25"]
+    lines += [head] if header else []
+    lines += [f"{first_ms + 4 * j},vision,camera.read,3" for j in range(early)]
+    for k in range(100):
+        at = first_ms + 4 * early + 20 * k
+        lines += [
+            f"{at},main,gyro.read,1.5", f"{at + 5},main,drive.write,6.25",
+            f"{at + 3},vision,camera.read,5",
+        ]  # fmt: skip
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    old, new = looptime.read_log(path, cache=False).runs
+    assert (old.rows_read, new.rows_read) == (200, 300 + early)
+    assert set(old.call_columns.thread.tolist()) == {old.loop_thread}
+    for run in (old, new):
+        assert set(run.loop_columns.period_ns.tolist()) == {20_000_000}
+        assert run.rows_read == run.rows_used + len(run.set_aside)
