@@ -11,6 +11,7 @@ from looptime.findings.finding import Finding
 from looptime.findings.referee import objections
 from looptime.planner.changes import parse
 from looptime.planner.search.suggest import Proposal, Suggestions
+from looptime.words import named
 
 __all__ = ["remedy_of", "with_predictions"]
 
@@ -19,12 +20,15 @@ _RISKS = ("low", "medium", "high")
 _ANSWERS = {"batch_reads": ("batch",), "thread_wait": ("rest", "move", "unthread")}
 
 
-def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[Finding, ...]:
+def with_predictions(
+    findings: Sequence[Finding], found: Suggestions, names: Sequence[str] = ()
+) -> tuple[Finding, ...]:
     """Findings with what the planner predicts of a remedy, where it has one for them.
 
     A finding about calls is matched with the single change of the lowest risk that touches one
     of them, and of those with the one that saves most; one about a batch only with a batch. The
-    order stays: it is one and the same wherever findings are shown.
+    order stays: it is one and the same wherever findings are shown. Where the change touches
+    other calls as well, what it saves is told with them and is not the finding's value.
 
     Parameters
     ----------
@@ -32,12 +36,15 @@ def with_predictions(findings: Sequence[Finding], found: Suggestions) -> tuple[F
         From `looptime.findings.find`.
     found : Suggestions
         From `looptime.planner.search.suggest.suggest`, of the same run.
+    names : sequence of str
+        All calls of the run.
 
     Returns
     -------
     tuple of Finding
     """
-    priced = [_priced(f, remedy_of(f, found), found.now_ms["mean"]) for f in findings]
+    mean_ms = found.now_ms["mean"]
+    priced = [_priced(f, remedy_of(f, found), mean_ms, names) for f in findings]
     return tuple(p if not objections(p) else f for p, f in zip(priced, findings, strict=True))
 
 
@@ -63,19 +70,28 @@ def remedy_of(finding: Finding, found: Suggestions) -> Proposal | None:
     return min(fitting, key=lambda p: (_RISKS.index(p.risk), p.gain_ms.value or 0.0), default=None)
 
 
-def _priced(finding: Finding, best: Proposal | None, mean_ms: float) -> Finding:
+def _priced(
+    finding: Finding, best: Proposal | None, mean_ms: float, names: Sequence[str]
+) -> Finding:
     if best is None or mean_ms <= 0:
         return finding
     gain = -(best.gain_ms.value or 0.0)
     ends = [-g for g in (best.gain_ms.low, best.gain_ms.high) if g is not None]
+    change, own = best.changes[0], set(finding.evidence.calls)
+    others = [name for name in dict.fromkeys(names) if name not in own and _touches(change, [name])]
+    said = f"{finding.text} `{change}` would save {ms(gain)} a loop (predicted"
+    rests_on = {**finding.rests_on, "gain_ms": gain, "mean_ms": mean_ms}
+    if others:
+        said += f"; that counts what it saves in {named(others)}, too"
+        return replace(finding, text=f"{said}).", rests_on=rests_on)
     return replace(
         finding,
-        text=f"{finding.text} `{best.changes[0]}` would save {ms(gain)} a loop (predicted).",
+        text=f"{said}).",
         value=gain,
         unit="ms/loop",
         low=min(ends, default=None),
         high=max(ends, default=None),
-        rests_on={**finding.rests_on, "gain_ms": gain, "mean_ms": mean_ms},
+        rests_on=rests_on,
     )
 
 

@@ -138,7 +138,8 @@ def _priced(asked: Asked, found: Summary) -> Summary:
         plans = suggestions(asked.whole.but(keep_warmup=True), found.run)
     except LooptimeError:  # too little, or too odd, to be played again
         return found
-    return found.with_findings(with_predictions(found.findings, plans))
+    names = [call.name for call in found.run.names]
+    return found.with_findings(with_predictions(found.findings, plans, names))
 
 
 @dataclass(frozen=True)

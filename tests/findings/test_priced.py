@@ -1,5 +1,7 @@
 """Findings priced by the planner."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -71,3 +73,24 @@ def test_what_is_safer_comes_first():
     (made,) = with_predictions([found], told)
     assert "`cap gyro.read ms=2` would save 1 ms" in made.text
     assert (made.value, made.worth) == (1.0, 0.3)
+
+
+def test_what_a_remedy_saves_in_other_calls_is_no_price_of_the_finding():
+    """A batch of four reads saves 3 ms; a finding about one of them is not worth 3 ms."""
+    names = [f"wheel.{k}.read" for k in "abcd"]
+    found = Finding("blocking_call", "look", "It blocks.", value=0.8, unit="ms/loop", worth=0.3,
+                    moves=True, evidence=Evidence(calls=("wheel.a.read",)))  # fmt: skip
+    plan = Proposal(("batch wheel.*.read",), Figure(-3.0, -3.5, -2.5), 9.0, 12.0, 1.0, "low", "",
+                    None, {})  # fmt: skip
+    told = Suggestions({"mean": 10.0, "p99": 12.0}, {"mean": 6.0, "p99": 9.0}, (plan,), (),
+                       (), (), (), 100, 100)  # fmt: skip
+    (one,) = with_predictions([found], told, [*names, "gyro.read"])
+    assert (one.value, one.low, one.high) == (0.8, None, None)
+    assert (
+        "would save 3 ms a loop (predicted; that counts what it saves in wheel.b.read" in one.text
+    )
+    assert "gyro.read" not in one.text
+    every = Evidence(calls=tuple(names))
+    (all_four,) = with_predictions([replace(found, evidence=every)], told, [*names, "gyro.read"])
+    assert (all_four.value, all_four.low, all_four.high) == (3.0, 2.5, 3.5)
+    assert all_four.text.endswith("would save 3 ms a loop (predicted).")
