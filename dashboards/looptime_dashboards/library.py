@@ -24,6 +24,7 @@ from looptime.files import open_plain
 from looptime.project import Project
 from looptime.questions.asked import Asked
 from looptime.questions.doors import find_logs
+from looptime.questions.stating import ColumnsTaken, columns
 from looptime.run import Run
 from looptime.schema import LAYOUTS
 from looptime_dashboards.work import Pending, Work
@@ -322,6 +323,30 @@ class Library:
                 raise
             raise Pending(f"{offered.name} is read; its loops are being put in order") from None
 
+    def columns(self, key: str) -> ColumnsTaken:
+        """What the columns of a log in the folder are taken for.
+
+        Raises
+        ------
+        Pending
+            While it is being worked out.
+        LooptimeError
+            If the log is not in the folder, or cannot be read.
+        """
+        content, _, layout = log_of(key).partition(".")
+        path, offered = self._paths.get(content), self._offered.get(content)
+        if path is None or offered is None:
+            raise UsageError("what columns are taken for is told of logs in the folder: put this "
+                             "one there")  # fmt: skip
+
+        def make() -> ColumnsTaken:
+            try:
+                return columns(Asked(self.project, layout=layout or None), str(path))
+            except LogError as error:
+                raise LogError(error.what, offered.name, error.line) from None
+
+        return self._work.get(("columns", log_of(key)), make, "Looking at the columns", 0.5)
+
     def _read(self, key: str, path: Path, offered: Offered) -> Log:
         content, _, layout = key.partition(".")
         tell = self._work.tell(("read", key))
@@ -469,6 +494,6 @@ class _Hashing(threading.Thread):
 def _bytes_of(log: Log) -> int:
     total = 0
     for run in log.runs:
-        for columns in (run.loop_columns, run.call_columns):
-            total += sum(v.nbytes for v in vars(columns).values() if isinstance(v, np.ndarray))
+        for table in (run.loop_columns, run.call_columns):
+            total += sum(v.nbytes for v in vars(table).values() if isinstance(v, np.ndarray))
     return total

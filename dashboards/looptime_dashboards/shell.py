@@ -10,7 +10,7 @@ from typing import Any
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.dependencies import ClientsideFunction
 
-from looptime.errors import LooptimeError
+from looptime.errors import LogError, LooptimeError
 from looptime.views.figures.slow_figures import loop_beside_typical
 from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import Desk
@@ -25,6 +25,7 @@ from looptime_dashboards.parts import (
     choices,
     named,
     note,
+    onward,
     otherwise,
 )
 from looptime_dashboards.view import View, read_view
@@ -99,6 +100,8 @@ def _guarded(make: Callable[[], tuple[list[Any], bool]], run: str = "") -> _Made
     except LooptimeError as error:
         offered = otherwise(run, str(error))
         said = without_hint(str(error)) if offered else str(error)
+        if isinstance(error, LogError) and run:
+            offered.append(onward("what its columns are taken for", "/columns"))
         return _Made([note(said, "error"), *offered], False)
     except Exception as error:
         _LOG.exception("a page failed")

@@ -10,6 +10,8 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages import (
     call_page,
     changes_page,
+    columns_page,
+    control_page,
     costs_page,
     heading_page,
     logs_page,
@@ -57,6 +59,8 @@ PAGES = (
     Page("/changes", "Changes", changes_page.body),
     Page("/sides", "Before and after", sides_page.body),
     Page("/heading", "Heading", heading_page.body),
+    Page("/control", "Controllers", control_page.body),
     Page("/readiness", "Readiness", readiness_page.body),
+    Page("/columns", "Columns", columns_page.body, linked=False),
     Page("/logs", "Logs", logs_page.body, needs_run=False),
 )

@@ -32,7 +32,7 @@ from looptime_dashboards.work import Pending
 if TYPE_CHECKING:
     from looptime.heading import HeadingResult, Tolerance
 
-__all__ = ["answer", "body"]
+__all__ = ["answer", "body", "settled"]
 
 _FEW = 1_500
 _WANTED = {"motion": "no motion: write it as said below", "deg": "no number above 0",
@@ -108,7 +108,7 @@ def _tolerance(desk: Desk, view: View) -> Tolerance:
     )  # fmt: skip
 
 
-def _settled(desk: Desk, view: View, run: Run) -> tuple[View, int]:
+def settled(desk: Desk, view: View, run: Run) -> tuple[View, int]:
     """The view from the end of the warm-up on, and how many loops that leaves out of it."""
     if view.warmup == "keep":
         return view, 0
@@ -130,11 +130,11 @@ def answer(desk: Desk, view: View, run: Run, motion: str) -> tuple[HeadingResult
     phase, asked = desk.phase(view), desk.asked(view).but(keep_warmup=True)
 
     def make(curve: bool) -> HeadingResult:
-        settled, left_out = _settled(desk, view, run)
+        after, left_out = settled(desk, view, run)
         if motion == "recorded":  # what was turned is known from one loop to the next only
-            chosen = part(run, phase, settled.start, settled.end)
+            chosen = part(run, phase, after.start, after.end)
         else:
-            chosen = stretches(desk, settled, SAMPLE_FROM if curve else _FEW)
+            chosen = stretches(desk, after, SAMPLE_FROM if curve else _FEW)
         made = heading(asked, chosen, motion, tolerance=_tolerance(desk, view), curve=curve)
         return replace(made, loops_in_run=_loops(desk, view, run), warmup_loops=left_out)
 

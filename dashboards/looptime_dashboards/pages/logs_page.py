@@ -11,7 +11,7 @@ from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.library import DROP_LIMIT, Offered, content_of, size_text
 from looptime_dashboards.pages.common import are, rows_aside
-from looptime_dashboards.parts import ELSEWHERE, choice, table
+from looptime_dashboards.parts import ELSEWHERE, choice, onward, table
 from looptime_dashboards.view import View
 
 __all__ = ["body"]
@@ -32,7 +32,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         parts.append(html.P("Put logs (.csv, .txt, .log, also .gz or .zst) into the folder."))
     rows = [_row(desk, one, view) for one in offered]
     if rows:
-        made = table(("log", "size", "written", "state"), rows, "Logs on offer", 2000)
+        made = table(("log", "size", "written", "state", ""), rows, "Logs on offer", 2000)
         parts.append(html.Section([html.H2("Logs"), made], className="card", key="logs"))
     parts.append(
         html.P(f"A log of up to {DROP_LIMIT >> 20} MiB can also be dropped onto any page, or chosen"
@@ -53,4 +53,5 @@ def _row(desk: Desk, one: Offered, view: View) -> tuple[Any, ...]:
     when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M")
     size = html.Span(size_text(one.size) if one.size else "", className="line")
     shown = html.Span(safe(state, 400), className="error" if one.error else "")
-    return name, size, html.Span(when, className="line"), shown
+    more = "" if one.dropped else onward("columns", "/columns", run=one.key, **ELSEWHERE)
+    return name, size, html.Span(when, className="line"), shown, more
