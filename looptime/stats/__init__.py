@@ -5,7 +5,8 @@ One module a topic:
 
 - `quantiles`, `dither`, `statistic`: figures of a run; `outliers`: stalls.
 - `jackknife`: their standard errors; `twosample`: two recordings held against each other.
-- `between_runs`, `prediction_limits`: several runs, gates; `multiple`, `counts`: many questions, rare events.
+- `between_runs`, `prediction_limits`: several runs, gates; `multiple`, `counts`: many questions,
+  rare events.
 - `settling`, `slope`, `changepoints`, `mechanism`, `recurrence_test`: what happens within a run;
   `levels`: how these alarms share a budget.
 
