@@ -88,9 +88,7 @@ def _budget(run: Run, nominal_ms: float | None) -> list[str]:
 def _lock(seen: Contentions, shared: dict[str, str | None], bus: str) -> list[str]:
     """The kind of a bus's lock, where contested releases show it."""
     kinds = {e.lock for e in seen.found if shared[e.partners[0]] == bus} - {"unknown"}
-    return [f'lock = "{kind}"    # seen: who gets it when two want it' for kind in sorted(kinds)][
-        :1
-    ]
+    return [f'lock = "{kind}"    # seen where two wanted it' for kind in sorted(kinds)[:1]]
 
 
 def _call(label: CallName, bus: str | None) -> list[str]:

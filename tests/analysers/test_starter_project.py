@@ -7,6 +7,7 @@ from looptime.analysers.summary import summarise
 from looptime.project import Project
 from looptime.schema import CallName
 from tests.build_run import make_run
+from tests.two_threads import Job, play
 
 
 def test_round_trip(tmp_path):
@@ -38,3 +39,25 @@ def test_no_calls(tmp_path):
     path = tmp_path / "looptime.toml"
     path.write_text(draft_project(make_run([9, 11, 10])), encoding="utf-8")
     assert Project.load(path).calls == ()
+
+
+def test_a_bus_that_the_times_show_is_drafted(tmp_path):
+    """Calls that wait for a thread are put on one bus with it, with the lock as it was seen."""
+    played = play(
+        {
+            "main": lambda rng: [
+                Job("enc.read", 1.2, "a"),
+                Job("enc.again.read", 1.2, "a"),
+                Job("work", 3.0 + rng.uniform(0, 0.5)),
+            ],
+            "gyro": lambda rng: [Job("gyro.read", 2.6, "a", gap_ms=rng.uniform(0.5, 3))],
+        },
+        500,
+    )
+    path = tmp_path / "looptime.toml"
+    path.write_text(draft_project(played.run()), encoding="utf-8")
+    project = Project.load(path)
+    on = {name: project.label(CallName(name)).bus for name in ("enc.read", "gyro.read", "work")}
+    assert on == {"enc.read": "shared with gyro.read", "gyro.read": "shared with gyro.read",
+                  "work": None}  # fmt: skip
+    assert project.buses["shared with gyro.read"].lock == "fair"
