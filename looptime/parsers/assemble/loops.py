@@ -7,7 +7,7 @@ encloses the loop, else the call that recurs once a cycle. Which one it was is a
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from looptime.errors import LogError
 from looptime.parsers.assemble.merged import merged_loops
+from looptime.parsers.clock.loop_numbers import as_logged
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.layouts.contract import CallRows
 from looptime.parsers.layouts.nesting import nest, parents_first
@@ -116,7 +117,10 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
             )
         start = np.sort(mine.start[mine.name == code])
         number = np.arange(len(start))
-    return _with_ends(mine, start, number, thread, code, enclosing, said, source)
+    found = _with_ends(mine, start, number, thread, code, enclosing, said, source)
+    if code < 0 and rows.loop_first is not None:
+        return replace(found, number=as_logged(found.number, rows.loop_first))
+    return found
 
 
 def _loop_thread(rows: CallRows, loop_call: str | None, source: str) -> int:

@@ -88,6 +88,8 @@ class CallRows:
         Codes into `threads`; None where there is one thread.
     loop : int array or None
         Number of the loop as logged, -1 where a row has none.
+    loop_first : int, optional
+        What was taken away from the numbers of a counter that goes below zero.
     seq, cpu : int64 array or None
     phase : int array or None
         Codes into `phases`.
@@ -125,6 +127,7 @@ class CallRows:
     missing: tuple[Int, Int] | None = None
     row: Int | None = None
     first: int = 0
+    loop_first: int | None = None
     by_end: bool = False
 
     def __len__(self) -> int:

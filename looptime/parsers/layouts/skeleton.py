@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.errors import LogError
+from looptime.parsers.clock.loop_numbers import from_zero
 from looptime.parsers.clock.repeats import find_repeats, met_again, same_as_before
 from looptime.parsers.clock.steps import typical_step
 from looptime.parsers.clock.unwrap import once_a_loop, unwrap
@@ -228,8 +229,12 @@ def _with_labels(rows: CallRows, table: Table) -> CallRows:
     labels = {
         key: (np.asarray(column(key)), words[key]) for key in _LABELS if any(words.get(key, []))
     }
+    loop, first = column("loop"), None
+    if loop is not None and (moved := from_zero(loop)) is not None:
+        loop, first = moved
     return replace(
-        rows, thread=column("thread", len(threads) > 1), threads=threads, loop=column("loop"),
+        rows, thread=column("thread", len(threads) > 1), threads=threads, loop=loop,
+        loop_first=first,
         seq=column("seq"), cpu=column("cpu"), phase=column("phase", any(words.get("phase", []))),
         phases=words.get("phase", []), labels=labels,
     )  # fmt: skip
