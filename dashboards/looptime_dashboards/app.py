@@ -17,7 +17,7 @@ from looptime.views.figures.palette import DARK, LIGHT
 from looptime.views.files.report_page import variables
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.library import DROP_LIMIT, layouts_in, without_hint
-from looptime_dashboards.safety import Gate, is_loopback, protect
+from looptime_dashboards.safety import Gate, is_loopback, protect, refuse_malformed
 from looptime_dashboards.shell import frame, register
 
 __all__ = ["create_app", "desk_of"]
@@ -76,6 +76,7 @@ def create_app(
     app.server.config["MAX_CONTENT_LENGTH"] = DROP_LIMIT + 1_000_000 if can_drop else 1_000_000
     _routes(app, desk, can_drop)
     protect(app.server, Gate(passphrase), host, list(app.csp_hashes()))
+    refuse_malformed(app.server, app.callback_map)
     return app
 
 

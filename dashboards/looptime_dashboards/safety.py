@@ -8,9 +8,12 @@ import ipaddress
 import secrets
 import threading
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 from urllib.parse import urlsplit
 
+from dash.exceptions import DependencyException
 from flask import Flask, Response, abort, redirect, request, session
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -18,7 +21,7 @@ from looptime.views.figures.palette import DARK, LIGHT
 from looptime.views.files.html import escape
 from looptime.views.files.report_page import variables
 
-__all__ = ["Gate", "is_loopback", "protect"]
+__all__ = ["Gate", "is_loopback", "protect", "refuse_malformed"]
 
 #: Wrong tries in a row before the door stays shut for a while.
 TRIES = 5
@@ -55,39 +58,47 @@ class Gate:
     """
 
     passphrase: str | None
-    _wrong: dict[str, list[float]] = field(default_factory=dict)
+    _tries: dict[str, list[float]] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _salt: bytes = field(default_factory=lambda: secrets.token_bytes(16))
 
     def shut_for(self, who: str, now: float | None = None) -> float:
         """Seconds for which no try of `who` is looked at; 0 if it may try."""
-        now = time.monotonic() if now is None else now
         with self._lock:
-            mine = [t for t in self._wrong.get(who, []) if now - t < SHUT_S]
-            every = sum(now - t < SHUT_S for tries in self._wrong.values() for t in tries)
+            return self._shut_for(who, time.monotonic() if now is None else now)
+
+    def _shut_for(self, who: str, now: float) -> float:
+        mine = [t for t in self._tries.get(who, []) if now - t < SHUT_S]
+        every = sum(now - t < SHUT_S for tries in self._tries.values() for t in tries)
         if len(mine) >= TRIES:
             return SHUT_S - (now - mine[-1])
         return SHUT_S / 2 if every >= _SHUT_FOR_ALL else 0.0
 
     def opens(self, who: str, given: str, now: float | None = None) -> bool:
-        """Whether the passphrase is right; a wrong one is counted."""
+        """Whether the passphrase is right.
+
+        A try is counted before it is looked at, so that many at once are no more than in a row;
+        a right one makes the others forgotten.
+        """
         if self.passphrase is None:
             return True
         now = time.monotonic() if now is None else now
-        if self.shut_for(who, now) > 0:
-            return False
-        right = hmac.compare_digest(self._digest(given[:1000]), self._digest(self.passphrase))
         with self._lock:
-            if right:
-                self._wrong.pop(who, None)
-            else:
-                self._wrong.setdefault(who, []).append(now)
-                for other in [w for w, t in self._wrong.items() if now - t[-1] > SHUT_S]:
-                    del self._wrong[other]
+            if self._shut_for(who, now) > 0:
+                return False
+            self._tries.setdefault(who, []).append(now)
+            for other in [w for w, t in self._tries.items() if now - t[-1] > SHUT_S]:
+                del self._tries[other]
+        right = hmac.compare_digest(self._digest(given[:1000]), self._digest(self.passphrase))
+        if right:
+            with self._lock:
+                self._tries.pop(who, None)
         return right
 
     def _digest(self, text: str) -> bytes:
-        return hashlib.scrypt(text.encode(), salt=self._salt, n=2**12, r=8, p=1)
+        return hashlib.scrypt(
+            text.encode(errors="surrogatepass"), salt=self._salt, n=2**12, r=8, p=1
+        )
 
 
 def protect(server: Flask, gate: Gate, host: str, csp_hashes: list[str]) -> None:
@@ -156,6 +167,55 @@ def protect(server: Flask, gate: Gate, host: str, csp_hashes: list[str]) -> None
         if shut > 0:
             said = f"Too many tries: wait {shut:.0f} seconds."
         return _door(said), 429 if shut > 0 else (401 if said else 200)
+
+
+def refuse_malformed(server: Flask, callbacks: Mapping[str, Mapping[str, Any]]) -> None:
+    """Answer requests that no page of ours sends as what they are, and not as faults of ours.
+
+    Parameters
+    ----------
+    server : Flask
+        The server of the dashboard.
+    callbacks : mapping
+        By output what each callback takes; it may be filled later.
+    """
+
+    @server.before_request
+    def check_update() -> Response | None:
+        if request.path != "/_dash-update-component" or request.method != "POST":
+            return None
+        body = request.get_json(silent=True)
+        if not isinstance(body, dict) or not isinstance(body.get("output"), str):
+            return Response("This is no request of a page.", 400, mimetype="text/plain")
+        known = callbacks.get(body["output"])
+        if known is None:
+            return Response("There is no such component.", 404, mimetype="text/plain")
+        alike = _ids(body.get("inputs")) == _ids(known["inputs"]) and _ids(
+            body.get("state", [])
+        ) == _ids(known["state"])
+        outputs = body.get("outputs")
+        wanted = _ids(outputs if isinstance(outputs, list) else [outputs])
+        changed = body.get("changedPropIds", [])
+        if (
+            not alike
+            or wanted is None
+            or not isinstance(changed, list)
+            or not all(isinstance(one, str) for one in changed)
+        ):
+            return Response("This is no request of a page.", 400, mimetype="text/plain")
+        return None
+
+    @server.errorhandler(DependencyException)
+    def no_such_file(_: DependencyException) -> Response:
+        return Response("There is no such file.", 404, mimetype="text/plain")
+
+
+def _ids(given: Any) -> list[tuple[str, str]] | None:
+    """Components and properties that are named; None where they are not named as they should."""
+    if not isinstance(given, list) or not all(isinstance(one, dict) for one in given):
+        return None
+    named = [(one.get("id"), one.get("property")) for one in given]
+    return named if all(isinstance(word, str) for pair in named for word in pair) else None
 
 
 def _known_host(asked: str, host: str) -> bool:

@@ -1,0 +1,152 @@
+"""A client that means harm: malformed requests, many tries at once, text that is markup."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from looptime_dashboards import library
+from looptime_dashboards.app import create_app
+from looptime_dashboards.desk import Desk
+from looptime_dashboards.pages import PAGES
+from looptime_dashboards.pages.logs_page import body
+from looptime_dashboards.safety import TRIES, Gate
+from looptime_dashboards.view import View
+
+from looptime import Project
+from tests.browser.conftest import Watched, hostile_log, key_of, running
+
+Make = Callable[..., Watched]
+UPDATE = "/_dash-update-component"
+NAMED = {"id": "loop-panel", "property": "children"}
+ASKED = [{"id": "loop-asked", "property": "data", "value": None}]
+
+
+@pytest.mark.parametrize(
+    ("sent", "code"),
+    [
+        ([1], 400), ("x", 400), (None, 400), ({}, 400), ({"output": 5, "inputs": 3}, 400),
+        ({"output": "nope.children", "outputs": NAMED, "inputs": []}, 404),
+        ({"output": "loop-panel.children", "outputs": NAMED, "inputs": []}, 400),
+        ({"output": "loop-panel.children", "outputs": NAMED, "inputs": [{"id": "x"}]}, 400),
+        ({"output": "loop-panel.children", "outputs": [7], "inputs": ASKED}, 400),
+        ({"output": "loop-panel.children", "outputs": NAMED, "inputs": ASKED,
+          "changedPropIds": 3}, 400),
+        ({"output": "loop-panel.children", "outputs": NAMED, "inputs": ASKED,
+          "changedPropIds": ["loop-asked.data"]}, 200),
+    ],
+)  # fmt: skip
+def test_malformed_requests_are_answered_as_such(tmp_path: Path, sent: Any, code: int) -> None:
+    """What no page sends is 400, an unknown component 404, and what a page sends is answered."""
+    client = create_app(tmp_path).server.test_client()
+    assert client.post(UPDATE, json=sent).status_code == code
+
+
+@pytest.mark.parametrize("path", ["nope/x.js", "dash/../../etc/passwd", "dash/nope.js"])
+def test_an_unknown_file_of_a_library_is_not_found(tmp_path: Path, path: str) -> None:
+    """It is neither a fault of the server nor a list of what there is."""
+    answer = create_app(tmp_path).server.test_client().get(f"/_dash-component-suites/{path}")
+    assert answer.status_code == 404
+    assert len(answer.data) < 100
+
+
+def test_many_tries_at_once_are_no_more_than_in_a_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of forty tries that all begin before the first is looked at, five are compared."""
+    gate, compared = Gate("open sesame"), []
+    start = threading.Barrier(40)
+    digest = Gate._digest
+
+    def slow(self: Gate, text: str) -> bytes:
+        if text != "open sesame":
+            compared.append(text)
+            time.sleep(0.05)
+        return digest(self, text)
+
+    monkeypatch.setattr(Gate, "_digest", slow)
+
+    def attempt(k: int) -> None:
+        start.wait()
+        gate.opens("10.0.0.9", f"guess {k}", now=100.0)
+
+    threads = [threading.Thread(target=attempt, args=(k,)) for k in range(40)]
+    for each in threads:
+        each.start()
+    for each in threads:
+        each.join()
+    assert len(compared) == TRIES
+    assert not gate.opens("10.0.0.9", "open sesame", now=101.0)
+    assert gate.opens("10.0.0.9", "open sesame", now=200.0)
+
+
+def test_of_too_many_logs_the_newest_are_offered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three of five, by when they were written and not by name; the page says what is left out."""
+    monkeypatch.setattr(library, "_MOST_LOGS", 3)
+    for age, name in enumerate(["c", "e", "a", "d", "b"]):
+        path = tmp_path / f"{name}.csv"
+        path.write_text(f"loop,name,start_ms,duration_ms\n{age},x,0,1\n", encoding="utf-8")
+        os.utime(path, (time.time() - 60 - age, time.time() - 60 - age))
+    desk = Desk(tmp_path, Project())
+    assert [o.name for o in desk.library.offered()] == ["c.csv", "e.csv", "a.csv"]
+    parts, _ = body(desk, View())
+    assert "the newest: 2 older are left out" in parts[0].children
+
+
+EVIL = "<img src=x onerror=document.title='taken'>"
+PROJECT = f"""
+[robot]
+name = "{EVIL}"
+[[call]]
+match = "*"
+kind = "sensor read"
+subsystem = "{EVIL}s"
+device = "{EVIL}d"
+bus = "{EVIL}b"
+items = 1
+batchable = true
+[bus."{EVIL}b"]
+base_ms = 0.5
+per_item_ms = 0.1
+[limits]
+period_p99_ms = 20
+call."{EVIL}".p99_ms = 3
+"""
+
+
+@pytest.mark.browser
+def test_text_of_logs_project_and_season_stays_text(watch: Make, tmp_path: Path) -> None:
+    """Names of calls, devices, buses, robots, versions and files do nothing on any page."""
+    from looptime.checks.season.season import Season
+    from looptime.questions.asked import Asked
+    from looptime.questions.judging import add_to_season
+
+    (tmp_path / "looptime.toml").write_text(PROJECT, encoding="utf-8")
+    project = Project.load(tmp_path / "looptime.toml")
+    evil = f"# robot: {EVIL}\n# code_version: {EVIL}\n# label: {EVIL}\n"
+    logs = tmp_path / "logs"
+    logs.mkdir()
+    names = ["<b onclick=x>.csv", "other.csv"]
+    for k, name in enumerate(names):
+        (logs / name).write_text(evil + hostile_log(150 + k), encoding="utf-8")
+        os.utime(logs / name, (time.time() - 60, time.time() - 60))
+    season = tmp_path / "logs" / "season"
+    Season(season, create=True)
+    asked = Asked(project, season=str(season))
+    add_to_season(asked, [str(logs / n) for n in names], labels={"version": EVIL, "label": EVIL})
+    keys = [key_of(logs / name) for name in names]
+    with running(logs, project=project) as base:
+        watched = watch(base)
+        for page in PAGES:
+            search = f"?run={keys[0]}&before={keys[1]}&loop=29&call={EVIL}&change={EVIL}"
+            shown = watched.open(page.path + search, "#page > *")
+            shown.wait_for_timeout(700)
+            assert "taken" not in shown.title()
+            assert shown.locator("#page img, #loop-panel img, #news img, #page b").count() == 0
+            assert shown.locator("header img, #run-select b").count() == 0
+        shown.goto("about:blank")
