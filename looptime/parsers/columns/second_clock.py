@@ -17,7 +17,7 @@ from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.stats.autocorrelation import inflation
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["Choice", "choose_clock", "names_clock", "second_clock"]
+__all__ = ["Choice", "choose_clock", "keeps_time", "names_clock", "second_clock"]
 
 Int = NDArray[Any]
 Float = NDArray[np.float64]
@@ -76,6 +76,30 @@ def names_clock(head: Head) -> bool:
     [True, True, False]
     """
     return head.word in CLOCK_WORDS or any(part in head.word for part in _PARTS)
+
+
+def keeps_time(dialect: Dialect, clock: Head, instants: Float) -> bool:
+    r"""Whether a clock, in its unit or in any if none is named, advances as some instants do [ns].
+
+    Durations that happen to rise climb by a part of its steps. The median bears restarts, the mean
+    a clock that ticks more coarsely than the loop.
+
+    Examples
+    --------
+    >>> from looptime.parsers.text.dialect import sniff
+    >>> rows = "".join(f"{20 * k},{1 + k / 8}\n" for k in range(9))
+    >>> like = sniff("t_ms,gyro_ms\n" + rows, "a.csv")
+    >>> clock, gyro = heads(like.header)
+    >>> keeps_time(like, clock, numbers(like, gyro.index) * 1e6)
+    False
+    """
+    units = [UNITS[clock.unit]] if clock.unit else list(UNITS.values())
+    steps = [np.diff(column) for column in (numbers(dialect, clock.index), instants)]
+    return any(
+        0.7 * float(typical(steps[1])) <= unit * float(typical(steps[0])) <= 1.4 * typical(steps[1])
+        for unit in units
+        for typical in (np.nanmedian, np.nanmean)
+    )
 
 
 def _typical(dialect: Dialect, head: Head, unit: Unit, rising: bool = True) -> float | None:

@@ -14,6 +14,7 @@ from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.roles import Role
+from looptime.parsers.columns.second_clock import keeps_time
 from looptime.parsers.layouts.contract import (
     Column,
     Content,
@@ -44,8 +45,13 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     if not parts:
         return None
     words = [wordy(dialect, h.index) for h in found if h.word in ("name", "call", "section")]
-    within = lie_within_loops([scaled(dialect, head, None) for head in parts])
-    if not asked and (any(words) or (within and len(parts) > 1)):
+    columns = [scaled(dialect, head, None) for head in parts]
+    instants = len(parts) > 1 and lie_within_loops(columns)
+    if (
+        instants and "time" in known.one and parts[0].unit
+    ):  # lengths of a few rows may happen to rise
+        instants = keeps_time(dialect, known.one["time"], columns[0])
+    if not asked and (any(words) or instants):
         return None
     return Given(known.one, {"part": tuple(parts)}, roles=known.roles, stamped=known.stamped)
 

@@ -20,7 +20,7 @@ from looptime.parsers.columns.evidence import (
     shown,
 )
 from looptime.parsers.columns.headers import Head, roles
-from looptime.parsers.columns.second_clock import names_clock
+from looptime.parsers.columns.second_clock import keeps_time, names_clock
 from looptime.parsers.columns.signals import loops_after
 from looptime.parsers.columns.unit import Unit, clock_unit
 from looptime.parsers.layouts.contract import (
@@ -124,13 +124,18 @@ def _refuse_disorder(found: list[Head], dialect: Dialect) -> None:
 def _without_host_clock(
     dialect: Dialect, instants: list[Head], default: str | None
 ) -> tuple[list[Head], bool | None]:
-    """Leave out one column that tells the time of another clock, where the rest then agree."""
+    """Leave out one column that tells the time of another clock, where the rest then agree.
+
+    It must go on as the rest do: durations that happen to rise climb by a part of its steps.
+    """
     for clock in instants:
         rest = [head for head in instants if head is not clock]
         if len(rest) < 2 or marked(clock).side or not names_clock(clock):
             continue
-        within = lie_within_loops([scaled(dialect, head, default) for head in rest])
-        if within:
+        columns = [scaled(dialect, head, default) for head in rest]
+        within = lie_within_loops(columns)
+        in_ns = bool(rest[0].unit or default)
+        if within and (not in_ns or keeps_time(dialect, clock, columns[0])):
             return rest, within
     return instants, False
 

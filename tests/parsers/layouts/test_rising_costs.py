@@ -1,0 +1,42 @@
+"""Lengths that happen to rise over a few rows are lengths; instants that rise are instants."""
+
+import numpy as np
+import pytest
+
+import looptime
+
+
+def _read(tmp_path, header, rows):
+    path = tmp_path / "log.csv"
+    lines = [",".join(f"{value:g}" for value in row) for row in rows]
+    path.write_text("\n".join([header, *lines]) + "\n", encoding="utf-8")
+    return looptime.read(path, cache=False)
+
+
+@pytest.mark.parametrize("clock", ["t_ms", "time_ms", "t_s"])
+@pytest.mark.parametrize("n", [4, 8, 12])
+def test_small_tables_whose_parts_rise_are_costs(tmp_path, clock, n):
+    """Of 20 tables each whose parts rise side by side, every one is a clock and its parts."""
+    rng = np.random.default_rng(n)
+    for _ in range(20):
+        imu = 1 + 0.5 * np.arange(n) + rng.uniform(0, 0.2, n)
+        drive = imu + rng.uniform(0, 0.3, n)
+        at = np.arange(n) * (0.02 if clock == "t_s" else 20)
+        rows = list(zip(at, imu, drive, strict=True))
+        run = _read(tmp_path, f"{clock},imu_ms,drive_ms", rows)
+        assert run.layout == "costs"
+        assert [name.name for name in run.names] == ["imu", "drive"]
+        assert set(run.loop_columns.period_ns.tolist()) == {20_000_000}
+        took = run.call_columns.duration_ns[:2] / 1e6
+        assert took == pytest.approx([imu[0], drive[0]], rel=1e-4)
+
+
+@pytest.mark.parametrize("n", [4, 8, 40])
+@pytest.mark.parametrize("ahead", [0, 90_000])
+def test_instants_beside_another_clock_are_stages(tmp_path, n, ahead):
+    """The same header over instants that go on as the clock does, or far ahead of it."""
+    at = 20.0 * np.arange(n)
+    rows = list(zip(at, at + ahead + 1.5, at + ahead + 7, strict=True))
+    run = _read(tmp_path, "t_ms,imu_ms,drive_ms", rows)
+    assert run.layout == "stages"
+    assert set(run.loop_columns.period_ns.tolist()) == {20_000_000}
