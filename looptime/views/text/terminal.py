@@ -21,6 +21,8 @@ __all__ = [
 # C0, C1, escape, overrides of direction, line separators: a log's text must not steer a terminal
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
 _LONGEST = 60
+# columns below which a table leaves some of its own out
+_NARROW = 80
 
 
 def safe(text: object, longest: int = _LONGEST) -> str:
@@ -110,16 +112,43 @@ def count(number: int, what: str) -> str:
 
 
 class _Table(Table):
-    """A table which, where the terminal is too narrow, gives the first column lines of its own."""
+    """A table that never folds a row: what is too wide for the terminal goes another way.
+
+    On 80 columns and more the first cell of each row gets a line of its own; below that columns
+    are left out, the last but one first, and named.
+    """
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        """Lines of the table, or of the same cells on more lines where they are too wide."""
+        """Lines of the table, or of the same cells on more lines, or of fewer columns."""
         cells = [[c.header, *c.cells] for c in self.columns]
         widths = [max(_width(cell) for cell in column) for column in cells]
         stacked = 2 + sum(widths[1:]) + 2 * len(widths[2:])
-        if sum(widths) + 2 * len(widths[1:]) <= options.max_width or stacked > options.max_width:
+        if _across(widths) <= options.max_width:
             yield from super().__rich_console__(console, options)
-            return
+        elif options.max_width < _NARROW and _across([widths[0], widths[-1]]) <= options.max_width:
+            yield from self._narrowed(widths, console, options)
+        elif stacked > options.max_width:
+            yield from super().__rich_console__(console, options)
+        else:
+            yield from self._stacked(cells, widths)
+
+    def _narrowed(
+        self, widths: list[int], console: Console, options: ConsoleOptions
+    ) -> RenderResult:
+        """The same with as many columns left out as it takes, and which they are."""
+        kept = list(range(len(widths)))
+        while len(kept) > 2 and _across([widths[k] for k in kept]) > options.max_width:
+            kept.pop(-2)
+        made = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
+        made.columns = [self.columns[k] for k in kept]
+        for place, column in enumerate(made.columns):
+            column._index = place
+        made.rows = self.rows
+        yield from made.__rich_console__(console, options)
+        left = [str(self.columns[k].header) for k in range(len(widths)) if k not in kept]
+        yield Text(f"left out, too narrow: {', '.join(left)}", style="dim")
+
+    def _stacked(self, cells: list[list[Any]], widths: list[int]) -> RenderResult:
         style = "bold"
         for first, *rest in zip(*cells, strict=True):
             name = str(first).replace("\n", "")
@@ -132,6 +161,11 @@ class _Table(Table):
             if any(cell.strip() for cell in padded):
                 yield Text("  " + "  ".join(padded).rstrip(), style=style, no_wrap=True)
             style = ""
+
+
+def _across(widths: Sequence[int]) -> int:
+    """Letters that columns of these widths take beside each other."""
+    return sum(widths) + 2 * len(widths[1:])
 
 
 def _width(cell: object) -> int:

@@ -103,13 +103,20 @@ def narrow(part, width):
 
 
 def test_a_table_in_a_narrow_terminal_gives_names_their_own_lines():
-    """Names are not broken into pieces; what fits stays as it is."""
+    """No row is folded: columns are left out and named; names alone get lines of their own."""
     made = table(
         ["call", "kind", "ms"],
         [["drive.front_left.read", "read", "1.25"], ["", "", "10.0"], ["mast", "", ""]],
         left=(0, 1),
     )
     assert narrow(made, 40)[1] == "drive.front_left.read  read  1.25"
+    assert narrow(made, 30) == [
+        "call                     ms",
+        "drive.front_left.read  1.25",
+        "                       10.0",
+        "mast",
+        "left out, too narrow: kind",
+    ]
     assert narrow(made, 24) == [
         "call",
         "  kind    ms",
