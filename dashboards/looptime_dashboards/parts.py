@@ -10,6 +10,7 @@ from urllib.parse import urlencode
 from dash import html
 from dash.development.base_component import Component
 
+from looptime.guide.glossary import figures_of, find
 from looptime.questions.timing import CAUTION
 from looptime.views.figures.picture import Picture
 from looptime.views.files.html import cell_text
@@ -23,7 +24,8 @@ if TYPE_CHECKING:
     from looptime.findings import Finding
 
 __all__ = ["ELSEWHERE", "busy", "card", "caution", "choice", "choices", "findings", "form_of",
-           "named", "note", "onward", "otherwise", "table", "toggle", "ways"]  # fmt: skip
+           "meanings", "named", "note", "onward", "otherwise", "table", "toggle",
+           "ways"]  # fmt: skip
 
 #: What of an address is about one run, so that another run takes none of it along.
 ELSEWHERE = {"start": "", "end": "", "loop": "", "phase": "", "change": ""}
@@ -142,6 +144,9 @@ def card(desk: Desk, picture: Picture, *above: Any, height: int | None = None) -
         html.Details([html.Summary("As a table"), table(picture.heads, picture.rows,
                                                          picture.title)])
     ]  # fmt: skip
+    words = meanings(picture.heads)
+    if words is not None:
+        more.append(words)
     if picture.how:
         more.append(html.Details([html.Summary("How it was computed"), html.P(picture.how)]))
     notes = [html.P(text, className="faint") for text in picture.notes]
@@ -150,6 +155,27 @@ def card(desk: Desk, picture: Picture, *above: Any, height: int | None = None) -
          html.Div([*exports, *more], className="under")],
         className="card", key=picture.key,
     )  # fmt: skip
+
+
+def meanings(terms: Iterable[str], run: Mapping[str, Any] | None = None) -> Any:
+    """What terms mean, to be opened; None where none of them needs a word.
+
+    Parameters
+    ----------
+    terms : iterable of str
+        As they stand on the page.
+    run : mapping, optional
+        One of the runs of ``summary --json``: its own figures then stand beside each.
+    """
+    words = {word.name: word for word in map(find, terms) if word is not None}
+    if not words:
+        return None
+    rows = []
+    for word in words.values():
+        own = [] if run is None else figures_of(word, {}, run)
+        here = f" Here: {'; '.join(f'{what} {value}' for what, value in own)}." if own else ""
+        rows.append(html.Div([html.Dt(word.name), html.Dd(safe(word.text + here, 2000))]))
+    return html.Details([html.Summary("What the words mean"), html.Dl(rows, className="words")])
 
 
 def table(

@@ -113,3 +113,20 @@ def test_a_before_that_is_gone_can_be_switched_off(watch: Make, tmp_path: Path) 
         shown.click("#page .toggle[aria-pressed=true]")
         shown.wait_for_selector("#page :text('Choose one run or several')")
         assert "before" not in parse_qs(urlsplit(shown.url).query)
+
+
+def test_a_wide_screen_holds_two_figures_side_by_side(watch: Make, tmp_path: Path) -> None:
+    """At 1920 pixels two figures stand in one row and use the width; at 1280 there is one a row."""
+    write(tmp_path / "robot.csv", log_of_loops(300), 600)
+    with served(watch, tmp_path) as watched:
+        shown = watched.open("/", "[data-key=periods] .main-svg")
+        tops = "['rate', 'periods'].map((k) => document.querySelector(`section[data-key=${k}]`)"
+        tops += ".getBoundingClientRect())"
+        first, second = shown.evaluate(f"{tops}.map((b) => b.top)")
+        assert second > first
+        shown.set_viewport_size({"width": 1920, "height": 1080})
+        shown.wait_for_timeout(600)
+        first, second = shown.evaluate(f"{tops}.map((b) => b.top)")
+        assert second == first
+        assert shown.evaluate(f"{tops}[1].right") > 1800
+        assert shown.evaluate("document.documentElement.scrollWidth") <= 1920

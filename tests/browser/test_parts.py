@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from dash.development.base_component import Component
-from looptime_dashboards.parts import findings, table
+from looptime_dashboards.parts import findings, meanings, table
 
 from looptime.findings import Finding
 
@@ -48,3 +48,11 @@ def test_what_matters_most_is_shown_first_and_notes_stand_apart() -> None:
 def test_advice_that_moves_the_robot_carries_its_caution() -> None:
     """One such finding is enough."""
     assert "Caution: " in list(texts(findings([Finding("a", "act", "A.", moves=True)])))
+
+
+def test_words_explain_themselves_with_the_runs_own_figures() -> None:
+    """A term that is known has its text and, where there is one, this run's figure."""
+    made = " ".join(texts(meanings(["p99 ms", "no word"], {"period_ms": {"p99": {"value": 26.1}}})))
+    assert "What the words mean p99" in made
+    assert "Here: period p99 26.1 ms" in made
+    assert meanings(["nothing of the kind"]) is None

@@ -11,13 +11,17 @@ from looptime.views.figures.picture import percent
 from looptime.views.text.terminal import count, number
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.common import damage, used
-from looptime_dashboards.parts import card, choice, choices, findings
+from looptime_dashboards.parts import card, choice, choices, findings, meanings
 from looptime_dashboards.view import View
 
 if TYPE_CHECKING:
     from looptime.analysers.summary import Summary
 
 __all__ = ["body"]
+
+#: What the figures and findings of the page are about.
+_WORDS = ("loop rate", "period", "p50", "p99", "overrun", "headroom", "slow loop", "stall",
+          "typical loops", "warm-up")  # fmt: skip
 
 
 def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
@@ -30,6 +34,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     if not at.pace.loops:
         return [*parts, html.P("There is no loop to show.")], sampled
     parts.append(_figures(at))
+    parts.append(meanings(_WORDS, desk.picture(at, "words", at.to_dict)))
     parts.append(findings(at.findings))
     by = choices(
         "Count",

@@ -15,7 +15,7 @@ from looptime.questions.planning import scatter as season_scatter
 from looptime.questions.planning import spread_sample
 from looptime.run import Run
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.parts import named, table
+from looptime_dashboards.parts import meanings, named, table
 from looptime_dashboards.view import View
 
 if TYPE_CHECKING:
@@ -90,7 +90,8 @@ def table_card(
     link = f"/export/{desk.keep_table(key, tuple(heads), kept)}.csv"
     export = html.A("CSV", className="button", download=f"{key}.csv", href=link,
                     **named({"aria-label": f"Download {title} as CSV"}))  # fmt: skip
+    under = html.Div([export, meanings(heads)], className="under")
     return html.Section(
-        [html.H2(title), table(heads, kept, caption), *more, html.Div(export, className="under")],
+        [html.H2(title), table(heads, kept, caption), *more, under],
         className="card", key=key,
     )  # fmt: skip
