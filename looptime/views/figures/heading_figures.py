@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,8 @@ from looptime.views.text.terminal import figure, number, safe
 __all__ = ["age_bars", "drift_curve", "error_curve", "heading_table", "required_sentences"]
 
 _DEG = math.degrees(1.0)
+#: Curves that differ by less are not told apart in the figure.
+_ALIKE = 0.02
 _LOOKS = {"even": (QUIET, "dot"), "log shape": (NEUTRAL, "solid"), "scaled": (MARK, "dash")}
 _WORDS = {
     "even": "perfectly even loops", "log shape": "this log's unevenness and stalls",
@@ -115,7 +118,24 @@ def _curve(
         "loops get faster while its stalls stay as long as they are. Bands are 95 % intervals from "
         f"leaving out blocks of loops. Figures rest on {at.loops_used:,} of {at.loops_in_run:,} "
         "loops.",
+        _coinciding(at.curve, patterns, judged),
     )  # fmt: skip
+
+
+def _coinciding(points: Sequence[Any], patterns: Sequence[str], judged: str) -> tuple[str, ...]:
+    """Said where two curves lie on each other, so that nobody looks for the second."""
+    if len(patterns) < 2:
+        return ()
+    levels = [{p.rate_hz: _size(p.stale, judged) for p in points if p.pattern == pattern}
+              for pattern in patterns]  # fmt: skip
+    common = set.intersection(*(set(level) for level in levels))
+    apart = [max(v) / min(v) - 1 for v in ([level[r] for level in levels] for r in common)
+             if min(v) > 0]  # fmt: skip
+    if not apart or max(apart) > _ALIKE:
+        return ()
+    names = " and ".join(patterns)
+    return (f"The curves of {names} lie on each other: they differ by {100 * max(apart):.1g} % at "
+            "most, so the log's loops are about as good as even ones.",)  # fmt: skip
 
 
 def _size(stale: Any, judged: str) -> float:

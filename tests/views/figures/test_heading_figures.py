@@ -66,3 +66,15 @@ def test_age_parts_add_up(found: HeadingResult) -> None:
     made = age_bars(found)
     total = sum(trace["x"][0] for trace in made.figure["data"])
     assert total == pytest.approx(found.age.mean_ms.value)
+
+
+def test_curves_that_lie_on_each_other_are_said_to() -> None:
+    """Loops that are all but even have the curve of even ones; stalls of 80 ms part the two."""
+    even = make_run(20 + 0.001 * (np.arange(400) % 3))
+    stalls = make_run(np.where(np.arange(400) % 20 == 19, 100.0, 20.0))
+    notes = [
+        error_curve(study(run, motion="steady:90", tolerance=Tolerance(deg=1.0))).notes
+        for run in (even, stalls)
+    ]
+    assert "lie on each other" in notes[0][0]
+    assert notes[1] == ()
