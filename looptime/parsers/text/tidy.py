@@ -117,11 +117,10 @@ def _closed(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]
 def _odd_lines(data: Bytes) -> list[int]:
     """Lines, counted from 0, with an odd number of quotes."""
     marks = np.frombuffer(data, np.uint8)
-    start = np.append(0, np.flatnonzero(marks == ord("\n")) + 1)
-    start = start[start < len(marks)]
-    odd = np.bitwise_xor.reduceat(marks == ord('"'), start)
-    found: list[int] = np.flatnonzero(odd).tolist()
-    return found
+    quote, end = np.flatnonzero(marks == ord('"')), np.flatnonzero(marks == ord("\n"))
+    before = np.concatenate([[0], np.searchsorted(quote, end), [len(quote)]])
+    odd: list[int] = np.flatnonzero(np.diff(before) % 2).tolist()
+    return odd
 
 
 def without_loose_quotes(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
