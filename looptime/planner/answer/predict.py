@@ -18,14 +18,14 @@ from looptime.analysers.warmup import warmup
 from looptime.controlling.gain_shift import GainShift
 from looptime.controlling.wheels import Steering
 from looptime.errors import NotEnoughError, UsageError
-from looptime.planner.answer.corners import Settings, settings_of
+from looptime.planner.answer.corners import Settings, play_all, settings_of
 from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE, Side, planned, side
 from looptime.planner.answer.measures import FEWEST, Measures, measure
 from looptime.planner.answer.rest import RestAdvice, rest_that_pays
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.play.draft import KnownRun, Setting, sampled
-from looptime.planner.play.replay import Replay, play
+from looptime.planner.play.replay import Replay
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 from looptime.stats.student import t_quantile
@@ -320,14 +320,13 @@ class _Plan:
         run = self.known.run
         steps = 2.0 + 2 * len(self.changes)
         before = self._measured(Replay(run, None, (), frozenset()), self.known.wait_by_bus())
-        central = play(self.known, self.changes)
-        settings = settings_of(central.ranges, self._sd)
-        played = {at: play(self.known, self.changes, at) for at in settings.all}
+        central, settings, played = play_all(self.known, self.changes, self._sd)
+        judged = "work" if self.known.pace is not None and self.known.pace[1] else "period"
+        self.spans[self.changes] = _spanned(played, settings_of(central.ranges), judged)
         progress(2 / steps)
         ends = {at: self._measured(p) for at, p in played.items()}
         contributions = self._contributions(progress, steps)
         after = side(ends, settings.span, central.run, self._sd, self.budget_ms)
-        judged = "work" if self.known.pace is not None and self.known.pace[1] else "period"
         change = self._change(before, ends, settings, judged)
         now = {Setting(): before}
         unknown = self._unknown(central, before, ends, settings, judged)
@@ -395,11 +394,15 @@ class _Plan:
     def _means(self, changes: tuple[Change, ...], judged: str) -> tuple[float, float, float]:
         """Mean of the quantity judged at the middle and at both ends of what is not known."""
         if changes not in self.spans:
-            settings = settings_of(play(self.known, changes).ranges)
-            self.spans[changes] = settings.span(
-                {at: _run_mean(play(self.known, changes, at).run, judged) for at in settings.all}
-            )
+            _, settings, played = play_all(self.known, changes)
+            self.spans[changes] = _spanned(played, settings, judged)
         return self.spans[changes]
+
+
+def _spanned(
+    played: dict[Setting, Replay], settings: Settings, judged: str
+) -> tuple[float, float, float]:
+    return settings.span({at: _run_mean(played[at].run, judged) for at in settings.all})
 
 
 def _full_buses(played: Replay, after: Side) -> list[str]:

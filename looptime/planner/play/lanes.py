@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, field
 from random import Random
 
 import numpy as np
+from numpy.typing import NDArray
 
 from looptime.planner.play.draft import Reader
 
-__all__ = ["WAKE_NS", "Buses", "Chances", "Lane", "serve", "take_again"]
+__all__ = ["WAKE_NS", "Buses", "Calm", "Chances", "Lane", "serve", "take_again"]
 
+Int = NDArray[np.integer]
 #: By how often the other has lost already; the last holds for all that come.
 Chances = tuple[float, ...]
 
@@ -70,6 +73,53 @@ class Buses:
         chances = self._chances[bus][restless]
         chance = chances[min(lost, len(chances) - 1)]
         return chance > 0 and self._random.random() < chance
+
+
+@dataclass
+class Calm:
+    """Stops at which nobody makes the loop wait, passed together.
+
+    Parameters
+    ----------
+    before, begin, end : list of int, shape (n,) [ns]
+        When the stop before each was over, and when each begins and ends, if there is no wait.
+    last : dict of int to list of int, shape (n,)
+        By bus: the last stop for it up to each stop, -1 for none.
+    barrier : list of int, shape (n,)
+        The next stop that is none for a bus, from each on.
+    """
+
+    before: list[int]
+    begin: list[int]
+    end: list[int]
+    last: dict[int, list[int]]
+    barrier: list[int]
+
+    @classmethod
+    def of(cls, kind: Int, ahead: Int, takes: Int) -> Calm:
+        """Those of stops of a bus, or none where `kind` is below 0; shapes (n,), in [ns]."""
+        at, count = np.arange(len(kind)), len(kind)
+        end = np.cumsum(ahead + takes)
+        begin = end - takes
+        last = {
+            bus: np.maximum.accumulate(np.where(kind == bus, at, -1)).tolist()
+            for bus in np.unique(kind[kind >= 0]).tolist()
+        }
+        other = np.where(kind < 0, at, count)
+        barrier = np.minimum.accumulate(other[::-1])[::-1]
+        before = (begin - ahead).tolist()
+        return cls(before, begin.tolist(), end.tolist(), last, barrier.tolist())
+
+    def passed(self, i: int, now: int, soonest: float, buses: Buses) -> tuple[int, int]:
+        """Pass the stops from one on that a reader does not reach: the next stop, and the time."""
+        shift = now - self.before[i]
+        until = min(bisect_right(self.begin, soonest - shift, i), self.barrier[i])
+        for bus, last in self.last.items():
+            at = last[until - 1]
+            if at >= i:
+                buses.free[bus], buses.taken[bus] = self.end[at] + shift, self.begin[at] + shift
+                buses.loop_had[bus] = True
+        return until, self.end[until - 1] + shift
 
 
 def take_again(lanes: list[Lane], buses: Buses, bus: int) -> None:

@@ -8,6 +8,7 @@ the other has lost it already.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from looptime.planner.known.call_clock import CallClock
 from looptime.planner.known.timeline import Arranged
 from looptime.planner.play.draft import Draft
-from looptime.planner.play.lanes import WAKE_NS, Buses, Chances, Lane, serve, take_again
+from looptime.planner.play.lanes import WAKE_NS, Buses, Calm, Chances, Lane, serve, take_again
 from looptime.planner.play.pacer import PacedRate
 from looptime.planner.play.unnamed import Places, places
 
@@ -275,40 +276,46 @@ def _play(
     wake: float,
 ) -> tuple[Int, Int, int]:
     """Every stop in turn; returns waits, lengths of device calls, and loops late for the pace."""
-    now, late = begun, 0
-    kinds, takes = stops.kind.tolist(), stops.takes.tolist()
+    now, late, i = begun, 0, 0
+    kinds, takes, aheads = stops.kind.tolist(), stops.takes.tolist(), stops.ahead.tolist()
     buses = Buses([begun] * len(chances), chances, round(wake))
-    free = buses.free
-    waits: list[int] = []
-    waited = waits.append
-    tick = works.start
+    calm, free, tick = Calm.of(stops.kind, stops.ahead, stops.takes), buses.free, works.start
+    waits = np.zeros(len(kinds), np.int64)
     for lane in lanes:
         lane.asks = begun + lane.before[0]
-    for i, ahead in enumerate(stops.ahead.tolist()):
-        asks = now + ahead
-        kind = kinds[i]
+    soonest = _soonest(lanes)
+    while i < len(kinds):
+        asks, kind = now + aheads[i], kinds[i]
+        if kind >= 0 and asks <= soonest and all(free[bus] <= asks for bus in calm.last):
+            i, now = calm.passed(i, now, soonest, buses)
+            continue
         if kind >= 0:
-            serve(lanes, buses, asks, kind)
+            if soonest < asks:
+                serve(lanes, buses, asks, kind)
             begin = asks
             if free[kind] > asks:
                 take_again(lanes, buses, kind)
                 begin = free[kind] + buses.wake
-            waited(begin - asks)
+            soonest = _soonest(lanes)
+            waits[i] = begin - asks
             now = free[kind] = begin + takes[i]
             buses.loop_had[kind], buses.taken[kind] = True, begin
         elif kind == _PACE:
             tick, now, missed = _next_tick(works, tick, asks, i, stops)
             late += missed
-            waited(now - asks)
+            waits[i] = now - asks
         else:
-            device = works.devices[stops.extra[i]]
-            end = _measured(device, asks)
-            waited(0)
-            takes[i] = end - asks
-            now = end
+            now = _measured(works.devices[stops.extra[i]], asks)
+            takes[i] = now - asks
+        i += 1
     if lanes:
         serve(lanes, buses, now + stops.rest)
-    return np.array(waits, np.int64), np.array(takes, np.int64), late
+    return waits, np.array(takes, np.int64), late
+
+
+def _soonest(lanes: list[Lane]) -> float:
+    """When the next of the readers asks; most stops of the loop come before it."""
+    return min([lane.asks for lane in lanes], default=math.inf)
 
 
 def _next_tick(

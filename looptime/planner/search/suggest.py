@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -12,14 +12,13 @@ from looptime.analysers.basis import prepare
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.instants import heading_read_guess
-from looptime.planner.answer.corners import settings_of
+from looptime.planner.answer.corners import play_all
 from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE, planned
 from looptime.planner.answer.measures import FEWEST
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.play.draft import KnownRun, sampled
-from looptime.planner.play.replay import play
 from looptime.planner.search.candidates import candidates
 from looptime.planner.search.look import Candidate, NotProposed, efforts
 from looptime.planner.search.proposals import Proposal, Suggestions, older
@@ -112,6 +111,7 @@ class _Search:
     target_p99_ms: float | None
     progress: Callable[[float], None]
     sd: float = ASSUMED_SD
+    known: dict[tuple[str, ...], _Tried] = field(default_factory=dict)
 
     def result(
         self, found: list[Candidate], left: list[NotProposed], whole: int, source: str
@@ -167,11 +167,14 @@ class _Search:
         return found
 
     def tried(self, changes: tuple[str, ...]) -> _Tried:
-        """Play a plan at the middle and both ends of what is not known."""
-        plan = parse_all(changes)
-        central = play(self.at, plan)
-        settings = settings_of(central.ranges)
-        runs = {at: play(self.at, plan, at).run for at in settings.all}
+        """Play a plan at the middle and both ends of what is not known, and only once."""
+        if changes not in self.known:
+            self.known[changes] = self._played(changes)
+        return self.known[changes]
+
+    def _played(self, changes: tuple[str, ...]) -> _Tried:
+        _, settings, played = play_all(self.at, parse_all(changes))
+        runs = {at: replay.run for at, replay in played.items()}
         means = {at: float(r.loop_columns.period_ns.mean()) / 1e6 for at, r in runs.items()}
         works = {at: _work_ms(r) for at, r in runs.items()}
         p99 = {

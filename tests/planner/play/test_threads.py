@@ -7,6 +7,7 @@ from looptime.errors import UsageError
 from looptime.planner.changes import parse_all
 from looptime.planner.known.timeline import chain
 from looptime.planner.play.draft import Setting, known
+from looptime.planner.play.lanes import Calm
 from looptime.planner.play.replay import play, replay
 from looptime.planner.play.shared_bus import HAND_OVER_NS, OVERSLEEP_NS, rests, sharing
 from looptime.planner.play.threads import CHANCES, _Device, _measured
@@ -25,10 +26,10 @@ LABELS = {
 }
 
 
-def robot(n=400, gap=1.0):
+def robot(n=400, gap=1.0, labels=LABELS):
     """Gyro 2 ms, two writes of 1 ms with a gap between, 4 ms of other work."""
     calls = [("gyro.read", 0, 2), ("motor.a", 2, 1), ("motor.b", 3 + gap, 1), ("work", 4 + gap, 4)]
-    return make_run([8 + gap] * n, calls, LABELS)
+    return make_run([8 + gap] * n, calls, labels)
 
 
 def test_a_thread_on_its_own_bus_gives_back_the_whole_read():
@@ -231,3 +232,27 @@ def test_a_thread_that_uses_no_bus_goes_on_as_it_was():
 def test_a_measurement_that_is_just_ready_is_waited_for_no_longer(asks, end):
     """Every 10, and 3 at least for asking: who asks at 7 has the one of 10, who asks at 8 not."""
     assert _measured(_Device(code=0, period=10, least=3, phase=0), asks) == end
+
+
+@pytest.mark.parametrize("lock", sorted(CHANCES))
+def test_stops_passed_together_are_those_passed_one_by_one(lock, monkeypatch):
+    """A thread that rests: the same run to the nanosecond, in few passes beside its calls."""
+    at, plan = known(robot(), {}), parse_all(["thread gyro.read rest-ms=20"])
+    passed, together = [], Calm.passed
+
+    def one_by_one(calm, i, now, soonest, buses):
+        calm.barrier[i] = i + 1
+        return together(calm, i, now, soonest, buses)
+
+    def counted(*args):
+        passed.append(args)
+        return together(*args)
+
+    monkeypatch.setattr(Calm, "passed", one_by_one)
+    single = play(at, plan, Setting(lock=lock))
+    monkeypatch.setattr(Calm, "passed", counted)
+    many = play(at, plan, Setting(lock=lock))
+    assert many.run.calls.equals(single.run.calls)
+    assert many.traffic.wait_ns == single.traffic.wait_ns
+    assert sum(many.traffic.wait_ns.values()) > 0
+    assert len(passed) <= 4 * (len(many.traffic.readers[0].end) + 2)
