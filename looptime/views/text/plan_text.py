@@ -65,9 +65,8 @@ def render_plan(at: Prediction) -> Told:
     wheels = [Text(safe(text, 400)) for text in spread_lines(at.steering)]
     tables: list[tuple[RenderableType, ...]] = [
         (heading_line("Before and after"), _sides(at.baseline, at.predicted)),
-        (heading_line("Reading age at first use, ms"), *([] if ages is None else [ages]), *wheels)
-        if ages is not None or wheels
-        else (),
+        (Text(""), *wheels) if wheels else (),
+        () if ages is None else (heading_line("Reading age at first use, ms"), ages),
         (heading_line("What each change does to the mean"), _changes(at)),
         (heading_line("Calls of the loop, ms a loop"), _calls(at)),
         () if buses is None else (heading_line("Buses"), buses),
