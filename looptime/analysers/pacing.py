@@ -220,6 +220,9 @@ def pacing(
     if len(period) < _FEWEST:
         why = f"{len(period)} loops are too few: {_FEWEST} would do"
         return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
+    if median(period) <= 0:
+        why = "most loops have no length in the log"
+        return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     if known:
         assert waits.wait_ns is not None
         mode, why = _from_waits(period, waits.wait_ns / 1e6)

@@ -5,6 +5,7 @@ import pytest
 
 from looptime.analysers.basis import prepare
 from looptime.analysers.pacing import find_waits, pacing
+from looptime.run import LoopColumns, Run
 from tests.build_run import make_flat_run, make_run
 
 
@@ -211,3 +212,11 @@ def test_one_step_of_the_clock_more_is_not_late():
     found = pacing(make_flat_run(np.diff(start), tick_ns=1_000_000))
     assert found.fixed_rate
     assert found.late_count == 0
+
+
+def test_loops_that_mostly_have_no_length_have_no_pace():
+    """A log whose periods are mostly 0, rounded away, is no fixed rate of 1/0."""
+    period = np.where(np.arange(200) % 9 == 0, 1_000_000, 0)
+    found = pacing(Run(LoopColumns(np.arange(200), np.cumsum(period), period)))
+    assert found.mode == "can't tell"
+    assert found.nominal_hz is None

@@ -18,6 +18,7 @@ from looptime.parsers.assemble.merged import merged_loops
 from looptime.parsers.clock.loop_numbers import as_logged
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.layouts.contract import CallRows
+from looptime.parsers.layouts.cycles import alike_counts
 from looptime.parsers.layouts.nesting import nest, parents_first
 from looptime.project import guess_name
 from looptime.schema import CallName
@@ -212,10 +213,7 @@ def _recurring(sample: _FirstRows, names: list[str]) -> int:
         return int(np.argmax(count))
     first = {code: int(np.argmax(top == code)) for code in steady}
 
-    def alike(code: int) -> int:
-        return sum(abs(count[other] - count[code]) <= 1 + 0.02 * count[code] for other in steady)
-
-    votes = {code: alike(code) for code in steady}
+    votes = dict(zip(steady, alike_counts(count[steady]).tolist(), strict=True))
     most = max(votes.values())
     likely = [code for code in steady if votes[code] == most]
     if most == 1:  # no two calls share a count: the rarest that is no rarity marks the cycle

@@ -157,16 +157,28 @@ def _leader(name: Int, names: list[str], loop_call: str | None, path: str) -> in
     if not len(steady):
         raise LogError("no section repeats: a loop is found by the one that does", path)
     first = {int(code): int(np.argmax(name == code)) for code in steady}
-    alike = {
-        code: sum(abs(int(count[o]) - int(count[code])) <= 1 + 0.02 * count[code] for o in first)
-        for code in first
-    }
+    alike = dict(zip(first, alike_counts(count[steady]).tolist(), strict=True))
     most = max(alike.values())
     likely = [code for code in first if alike[code] == most]
     if most == 1:  # a section timed several times a loop is no mark of the loop
         likely = [min(first, key=lambda code: int(count[code]))]
     likely = [c for c in likely if not _STARTUP.search(names[c])] or likely
     return min(likely, key=lambda code: first[code])
+
+
+def alike_counts(count: Int) -> Int:
+    """How many of some counts are about as large as each, itself among them.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> alike_counts(np.array([100, 400, 101, 7])).tolist()
+    [2, 1, 2, 1]
+    """
+    room = 1 + 0.02 * count
+    ordered = np.sort(count)
+    high = np.searchsorted(ordered, count + room, side="right")
+    return high - np.searchsorted(ordered, count - room, side="left")
 
 
 def _spoilt(rest: Int, loop: Int, damaged: Int) -> Int:

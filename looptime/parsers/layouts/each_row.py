@@ -79,6 +79,9 @@ def loop_rows(content: Content, work: Int | None, bad: NDArray[np.bool_]) -> Loo
     """
     at = content.table.columns
     time, total = at.get("time"), at.get("total")
+    if time is None and total is not None and work is not None and _too_short(total, work):
+        total = None
+        del at["total"]
     apart = time is not None and _apart(content)
     period = at.get("period") if apart or time is None else None
     for lengths in (total, period):
@@ -104,6 +107,11 @@ def loop_rows(content: Content, work: Int | None, bad: NDArray[np.bool_]) -> Loo
         body = None if total is None else total[row]
         return replace(found, period=period[row], body=body, lost=None, said=said)
     return _stamped(content, found, work)
+
+
+def _too_short(total: Int, work: Int) -> bool:
+    """Whether totals hold less than their parts: rounded away, or of something else."""
+    return float(np.mean(2 * total < work)) > 0.5
 
 
 def _zero_row(time: Int) -> bool:
@@ -179,7 +187,8 @@ def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     if clock is None and "part" in given.groups:
         notes.append("no clock in the log: loops are laid one after another")
     if rows.said.endswith("sum of its parts"):
-        notes.append("no total in the log: the period is the sum of the parts")
+        what = "the total is less than its parts" if "total" in given.one else "no total in the log"
+        notes.append(f"{what}: the period is the sum of the parts")
     if "further apart" in rows.said:
         assert rows.period is not None
         apart = float(np.median(np.diff(rows.start))) / 1e6

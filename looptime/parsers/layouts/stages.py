@@ -88,8 +88,11 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         if not timed or (len(timed) == 1 and len(instants) > 2):
             return None
         if len(timed) < len(stages):  # values without a unit that merely climb are signals
-            instants = [h for h in instants if h in timed or h not in stages]
-        others = [h for h in candidates if h not in instants and h.unit and h.word not in NOT_PARTS]
+            plain = {h.index for h in stages} - {h.index for h in timed}
+            instants = [h for h in instants if h.index not in plain]
+        mine = {h.index for h in instants}
+        others = [h for h in candidates if h.index not in mine and h.unit]
+        others = [h for h in others if h.word not in NOT_PARTS]
         if any(h.word not in _DURATIONS and not marked(h).side for h in others):
             return None
         named = {marked(h).stem.lower() for h in instants} - set(LOOP_STEMS)
@@ -102,7 +105,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         within is None and not asked and not any(marked(h).side for h in instants)
     ):
         return None
-    middle = [float(np.nanmedian(_since(dialect, head, instants, default))) for head in instants]
+    every = np.stack([scaled(dialect, head, default) for head in instants])
+    middle = np.nanmedian(every - np.fmin.reduce(every), axis=1)  # after the earliest in its row
     order = np.argsort(middle, kind="stable")
     return Given(given, {"instant": tuple(instants[at] for at in order)})
 
@@ -152,14 +156,6 @@ def _instant(head: Head, dialect: Dialect) -> bool:
         return False
     values = numbers(dialect, head.index)
     return rises(values) or len(values) < 3
-
-
-def _since(
-    dialect: Dialect, head: Head, instants: list[Head], default: str | None
-) -> NDArray[np.float64]:
-    """Time of an instant after the earliest in its row."""
-    every = np.stack([scaled(dialect, other, default) for other in instants])
-    return scaled(dialect, head, default) - np.fmin.reduce(every)
 
 
 def stretches(found: list[Head]) -> list[Stretch]:

@@ -275,3 +275,12 @@ def test_rate_of_a_log_without_a_clock(tmp_path):
     run = read(tmp_path, log, rate_hz=50)
     assert periods_ms(run) == [20.0] * 5
     assert (run.loop_columns.body_ns / 1e6).tolist() == [1.0, 2.0, 3.0, 1.0, 2.0]
+
+
+def test_a_total_that_is_less_than_its_parts_is_not_used(tmp_path):
+    """Totals rounded down to whole milliseconds would give loops of 0 ms, and parts above 100 %."""
+    rows = [f"{k},0.2{k % 7},0.4{k % 5},{k % 9 // 8}\n" for k in range(60)]
+    run = read(tmp_path, "index,gyro_ms,drive_ms,total_ms\n" + "".join(rows))
+    assert min(periods_ms(run)) == 0.6
+    assert any("less than its parts" in note for note in run.clock.notes)
+    assert (run.unattributed_ns() == 0).all()

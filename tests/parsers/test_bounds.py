@@ -1,0 +1,107 @@
+"""Reading takes work that grows with the log as a line does, whatever the log has many of."""
+
+import sys
+
+import numpy as np
+import pytest
+
+import looptime
+
+
+def sections(names, loops=12):
+    """A name for each row of a loop."""
+    rng = np.random.default_rng(1)
+    rows = [f"s{k},{rng.gamma(9, 0.1):.3f}" for _ in range(loops) for k in range(names)]
+    return "\n".join(["section,duration_ms", *rows, ""])
+
+
+def sums(names, loops=30):
+    """Half of the names are sums of two others, far from them: much to look through in vain."""
+    rng = np.random.default_rng(2)
+    rows = []
+    for _ in range(loops):
+        parts = rng.gamma(9, 0.1, names)
+        parts[::2] = parts[::2] + parts[::-2]
+        rows += [f"s{k},{value:.3f}" for k, value in enumerate(parts)]
+    return "\n".join(["section,duration_ms", *rows, ""])
+
+
+def costs(names, loops=30):
+    """A column for each name."""
+    rng = np.random.default_rng(3)
+    rows = [
+        ",".join([str(20 * k), *(f"{x:.5f}" for x in rng.gamma(9, 0.5 / names, names))])
+        for k in range(loops)
+    ]
+    return "\n".join(["time_ms," + ",".join(f"p{k}_ms" for k in range(names)), *rows, ""])
+
+
+def stages(names, loops=30):
+    """An instant for each name."""
+    rows = [",".join(str(20_000 * j + 7 * k) for k in range(names + 1)) for j in range(loops)]
+    head = ["loop_start_us", *(f"s{k}_end_us" for k in range(names))]
+    return "\n".join([",".join(head), *rows, ""])
+
+
+def calls(names, loops=12):
+    """A call of each name in every loop, and a counter that wraps."""
+    rows = [f"c{k},{(20_000 * j + 12 * k) % 65_536},9" for j in range(loops) for k in range(names)]
+    return "\n".join(["name,start_us,duration_us", *rows, ""])
+
+
+def edges(names, loops=12):
+    """Begin and end of each name in every loop."""
+    rows = []
+    for j in range(loops):
+        for k in range(names):
+            at = 20_000 * j + 12 * k
+            rows += [f"{at},c{k},begin", f"{at + 9},c{k},end"]
+    return "\n".join(["time_us,name,edge", *rows, ""])
+
+
+def pasted(count):
+    """The same block of rows again and again, cut off at other places each time."""
+    rows = [f"{k},{k * k % 997},3.{k % 7}" for k in range(40)]
+    text = [row for k in range(count // 20) for row in rows[: 20 + k % 20]]
+    return "\n".join(["loop,gyro_ms,total_ms", *text, ""])
+
+
+def restarts(count):
+    """A clock that begins anew after every few rows."""
+    rows = [f"{20 * (k % 9) + k % 3},{k % 5}" for k in range(count)]
+    return "\n".join(["time_ms,heading", *rows, ""])
+
+
+def work(path):
+    """Python functions and generators entered while a log is read, on this thread."""
+    count = 0
+
+    def note(_frame, event, _what):
+        nonlocal count
+        count += event == "call"
+
+    sys.setprofile(note)
+    try:
+        looptime.read_log(path, cache=False)
+    except looptime.parsers.read.LogError:
+        pass
+    finally:
+        sys.setprofile(None)
+    return count
+
+
+@pytest.mark.parametrize(
+    ("make", "size"),
+    [
+        (sections, 300), (sums, 100), (costs, 300), (stages, 300), (calls, 300), (edges, 300),
+        (pasted, 2000), (restarts, 2000),
+    ],
+)  # fmt: skip
+def test_twice_as_much_is_twice_the_work(tmp_path, make, size):
+    """Where work grew with the square, four times as much would be done for twice the log."""
+    counts = []
+    for many in (size, size, 2 * size):  # the first read also loads modules
+        path = tmp_path / f"{many}.csv"
+        path.write_text(make(many), encoding="utf-8")
+        counts.append(work(path))
+    assert counts[2] < 2.7 * counts[1]
