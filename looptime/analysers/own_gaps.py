@@ -22,6 +22,8 @@ Bool = NDArray[np.bool_]
 
 #: Mechanisms that go by the clock and not by the loop.
 CLOCKS = ("since start", "since end", "timetable")
+#: Rows sorted by name at once: sorting all of a long run would take memory for nothing.
+_AT_ONCE = 1 << 20
 _LEAST_TOLERANCE_NS = 20_000.0
 #: A call is rare that is made in less than this share of the loops.
 _RARE = 0.8
@@ -54,21 +56,30 @@ class OwnGaps:
     @classmethod
     def of(cls, run: Run) -> OwnGaps:
         """Those of a run."""
-        rows = np.flatnonzero(run.on_loop_thread)
-        order = np.argsort(run.call_columns.loop[rows], kind="stable")
-        return cls(run, rows[order])
+        mine = run.on_loop_thread
+        # half the memory of NumPy's own indices, where the run is long enough for that to count
+        small = len(mine) < 2**31
+        rows: Int = np.arange(len(mine), dtype=np.int32 if small else np.int64)[mine]
+        loop = run.call_columns.loop[rows]
+        sorted_already = bool((loop[1:] >= loop[:-1]).all())
+        return cls(run, rows if sorted_already else rows[np.argsort(loop, kind="stable")])
 
     @cached_property
     def by_name(self) -> dict[int, Int]:
         """Rows of each name: the first in each loop in which it was made."""
         at = self.run.call_columns
-        name = at.name[self.rows]
-        order = np.argsort(name, kind="stable")
-        ends = np.cumsum(np.bincount(name, minlength=len(self.run.names)))
+        parts: dict[int, list[Int]] = {}
+        for low in range(0, len(self.rows), _AT_ONCE):
+            rows = self.rows[low : low + _AT_ONCE]
+            name = at.name[rows]
+            rows, counts = rows[np.argsort(name, kind="stable")], np.bincount(name)
+            ends = np.cumsum(counts)
+            for code in np.flatnonzero(counts).tolist():
+                parts.setdefault(code, []).append(rows[ends[code] - counts[code] : ends[code]])
         found = {}
-        for code, some in enumerate(np.split(self.rows[order], ends[:-1])):
-            if len(some):
-                found[code] = some[np.append(True, np.diff(at.loop[some]) > 0)]
+        for code in sorted(parts):
+            some = np.concatenate(parts.pop(code))
+            found[code] = some[np.append(True, np.diff(at.loop[some]) > 0)]
         return found
 
     @cached_property
