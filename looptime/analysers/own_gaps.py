@@ -59,7 +59,7 @@ class OwnGaps:
         mine = run.on_loop_thread
         # half the memory of NumPy's own indices, where the run is long enough for that to count
         small = len(mine) < 2**31
-        rows: Int = np.arange(len(mine), dtype=np.int32 if small else np.int64)[mine]
+        rows: Int = np.arange(len(mine), dtype=np.int32)[mine] if small else np.flatnonzero(mine)
         loop = run.call_columns.loop[rows]
         sorted_already = bool((loop[1:] >= loop[:-1]).all())
         return cls(run, rows if sorted_already else rows[np.argsort(loop, kind="stable")])
