@@ -13,6 +13,7 @@ from looptime.analysers.recurs import Recurrence
 from looptime.analysers.summary import Summary
 from looptime.findings.finding import Evidence
 from looptime.stats.mechanism import Rule
+from looptime.words import ms, percent, signed, three
 
 __all__ = [
     "command",
@@ -35,64 +36,9 @@ __all__ = [
 _MOST = 10
 
 
-def ms(value: float) -> str:
-    """A time in words: three digits, in ms, or in s from one second on.
-
-    Examples
-    --------
-    >>> ms(4.0213), ms(0.01234), ms(1500), ms(12.0)
-    ('4.02 ms', '0.0123 ms', '1.5 s', '12 ms')
-    >>> ms(999.8)
-    '1 s'
-    """
-    if abs(value) >= 999.5:
-        return f"{three(value / 1000)} s"
-    return f"{three(value)} ms"
-
-
-def three(value: float) -> str:
-    """A number with three digits that count, never with an exponent.
-
-    Examples
-    --------
-    >>> three(999.7), three(4.0), three(0.01234), three(12345.6)
-    ('1000', '4', '0.0123', '12346')
-    """
-    if value == 0 or not np.isfinite(value):
-        return "0" if value == 0 else "-"
-    digits = 2 - int(np.floor(np.log10(abs(value))))
-    shown = f"{value:.{min(max(digits, 0), 9)}f}"
-    return shown.rstrip("0").rstrip(".") if "." in shown else shown
-
-
-def signed(value: float) -> str:
-    """`three`, with a plus where it is above 0.
-
-    Examples
-    --------
-    >>> signed(0.5), signed(-2.0)
-    ('+0.5', '-2')
-    """
-    return ("+" if value > 0 else "") + three(value)
-
-
 def ms_value(value: float | None) -> float:
     """The value, 0 where there is none."""
     return 0.0 if value is None else value
-
-
-def percent(share: float) -> str:
-    """A share in words.
-
-    Examples
-    --------
-    >>> percent(0.413), percent(0.0123), percent(0.0004), percent(1.0)
-    ('41 %', '1.2 %', '0.04 %', '100 %')
-    """
-    at = 100 * share
-    if abs(at) >= 9.95:
-        return f"{at:.0f} %"
-    return f"{three(float(f'{at:.2g}'))} %"
 
 
 def how_often(r: Recurrence) -> str:

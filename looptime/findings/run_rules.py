@@ -109,7 +109,9 @@ def _by(parts: tuple[Part, ...], total: float) -> tuple[str, list[str]]:
     if not lead or not total:
         return "", []
     names = ["time outside every call" if p.name == UNATTRIBUTED else p.name for p in lead]
-    shown = " and ".join(f"{n} ({signed(p.ms)} ms)" for n, p in zip(names, lead, strict=True))
+    shown = " and ".join(
+        f"{n} ({signed(p.ms, tidy=True)} ms)" for n, p in zip(names, lead, strict=True)
+    )
     return f", mostly {shown}", [p.name for p in lead if p.name != UNATTRIBUTED]
 
 
@@ -122,7 +124,7 @@ def _changes(at: Summary) -> list[Finding]:
         if not at.costs.calls:
             who, calls = "", []
         text = (
-            f"The loop gets {how} along the run: {signed(change)} ms, "
+            f"The loop gets {how} along the run: {signed(change, tidy=True)} ms, "
             f"{percent(abs(trend.relative))}, from start to end{who}."
         )
         return [

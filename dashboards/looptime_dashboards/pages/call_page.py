@@ -10,8 +10,8 @@ from dash import html
 from looptime.errors import LooptimeError
 from looptime.questions.planning import parse
 from looptime.views.figures.call_figures import call_by_phase, call_histogram, call_over_run
-from looptime.views.figures.picture import percent
 from looptime.views.text.terminal import count, number, safe
+from looptime.words import percent
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.changes_page import proposals, remedies
 from looptime_dashboards.pages.common import used

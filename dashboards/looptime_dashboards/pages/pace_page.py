@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 from dash import html
 
 from looptime.views.figures.pace_figures import period_histogram, rate_over_run, recurrences
-from looptime.views.figures.picture import percent
 from looptime.views.text.terminal import count, number
+from looptime.words import percent
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.common import damage, used
 from looptime_dashboards.parts import card, choice, choices, findings, meanings

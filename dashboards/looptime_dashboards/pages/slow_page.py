@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 from dash import html
 
-from looptime.views.figures.picture import percent
 from looptime.views.figures.slow_figures import event_table
 from looptime.views.text.terminal import count, number, safe
+from looptime.words import percent
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
 from looptime_dashboards.pages.common import used

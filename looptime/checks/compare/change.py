@@ -10,21 +10,11 @@ from looptime.analysers.estimate import Figure
 from looptime.stats.multiple import holm
 from looptime.stats.statistic import parse_statistic
 from looptime.stats.student import t_quantile
+from looptime.words import in_words
 
 __all__ = ["Change", "Tolerance", "decide", "in_words", "seen_percent", "with_holm"]
 
 _NOTHING = Figure()
-
-
-def in_words(percent: float, sign: str = "") -> str:
-    """Two figures of a percentage, and no power of ten where it is large.
-
-    Examples
-    --------
-    >>> in_words(0.4321), in_words(117.2), in_words(12.3, "+"), in_words(-250.0, "+")
-    ('0.43', '117', '+12', '-250')
-    """
-    return f"{percent:{sign}.2g}" if abs(percent) < 99.5 else f"{percent:{sign}.0f}"
 
 
 @dataclass(frozen=True)

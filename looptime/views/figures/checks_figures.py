@@ -36,11 +36,11 @@ from looptime.views.figures.picture import (
     log_range,
     log_ticks,
     loops_word,
-    percent,
     text_in_plot,
     three,
 )
 from looptime.views.text.terminal import count, number
+from looptime.words import percent
 
 __all__ = [
     "TITLES", "changes_table", "difference_by_call", "gate_margins", "gate_table", "plus",

@@ -11,18 +11,9 @@ from looptime.analysers.summary import Summary
 from looptime.schema import UNATTRIBUTED
 from looptime.views.figures.cost_rows import CostRow, alike, as_rows, with_rest
 from looptime.views.figures.palette import NEUTRAL, colour_of, pattern_of
-from looptime.views.figures.picture import (
-    Picture,
-    axis,
-    bar,
-    kind_key,
-    label,
-    layout,
-    percent,
-    text_in_plot,
-)
+from looptime.views.figures.picture import Picture, axis, bar, kind_key, label, layout, text_in_plot
 from looptime.views.text.terminal import number
-from looptime.words import named
+from looptime.words import named, percent
 
 __all__ = ["GROUPS", "call_table", "cost_bars", "slow_against_typical", "waiting_bars"]
 
@@ -126,7 +117,7 @@ def _cost_title(at: Summary, rows: Sequence[CostRow], by: str) -> str:
         return "The log has no calls, so all of the loop is unattributed"
     top = named[:3] if by == "call" else named[:1]
     which = ", ".join(label(r.words, 40) for r in top)
-    total = percent(math.fsum(r.share or 0.0 for r in top), 0)
+    total = percent(math.fsum(r.share or 0.0 for r in top))
     if by == "call":
         return f"{total} of the {at.basis.judged} goes to {which}"
     return f"{which} takes {total} of the {at.basis.judged}"

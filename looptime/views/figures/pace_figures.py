@@ -24,10 +24,10 @@ from looptime.views.figures.picture import (
     log_bins,
     log_ticks,
     loops_word,
-    percent,
     text_in_plot,
 )
 from looptime.views.text.terminal import count, number
+from looptime.words import percent
 
 __all__ = ["period_histogram", "rate_over_run", "recurrences"]
 

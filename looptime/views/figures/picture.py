@@ -20,7 +20,7 @@ from looptime.views.text.terminal import safe
 
 __all__ = [
     "MOST_POINTS", "Picture", "axis", "bar", "envelope", "error_bars", "kind_key", "label",
-    "layout", "line_at", "log_bins", "log_range", "log_ticks", "loops_word", "percent",
+    "layout", "line_at", "log_bins", "log_range", "log_ticks", "loops_word",
     "points_in", "room_px", "text_in_plot", "three",
 ]  # fmt: skip
 
@@ -90,17 +90,6 @@ def text_in_plot(text: str) -> str:
     '&lt;b&gt;x&lt;/b&gt; &amp; y'
     """
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-
-
-def percent(share: float | None, digits: int = 1) -> str:
-    """A share in percent, or a dash.
-
-    Examples
-    --------
-    >>> percent(0.1234), percent(None)
-    ('12.3 %', '-')
-    """
-    return "-" if share is None else f"{100 * share:.{digits}f} %"
 
 
 def loops_word(count: int) -> str:

@@ -23,11 +23,11 @@ from looptime.views.figures.picture import (
     log_range,
     log_ticks,
     loops_word,
-    percent,
     text_in_plot,
     three,
 )
 from looptime.views.text.terminal import count, figure, number
+from looptime.words import changed, percent
 
 __all__ = [
     "bus_use", "call_costs", "contributions", "plan_basis", "plan_verdict", "predicted_histogram",
@@ -46,17 +46,10 @@ def signed(at: Figure, digits: int = 3) -> str:
     >>> signed(Figure(-4.3, -4.8, -3.9)), signed(Figure(0.5, 0.5, 0.5)), signed(Figure())
     ('-4.30 (-4.80 to -3.90)', '+0.5', '-')
     """
-    if at.value is None:
-        return "-"
+    ends = (at.low, at.high)
     if at.low is None or at.high is None or at.high - at.low < 0.001:
-        return _plus(at.value, digits)
-    return f"{_plus(at.value, digits)} ({_plus(at.low, digits)} to {_plus(at.high, digits)})"
-
-
-def _plus(value: float, digits: int) -> str:
-    if abs(value) < 0.0005:
-        return "0"
-    return ("+" if value > 0 else "-") + number(abs(value), digits)
+        ends = (None, None)
+    return changed(at.value, *ends, digits)
 
 
 def plan_verdict(at: Prediction) -> str:
@@ -215,7 +208,7 @@ def contributions(at: Prediction) -> Picture:
 
 
 def _signed_text(at: Figure) -> str:
-    return "needs the others" if at.value is None else _plus(at.value, 3)
+    return "needs the others" if at.value is None else changed(at.value, None, None)
 
 
 def _reach(figures: list[Figure]) -> tuple[float, float]:
@@ -316,8 +309,8 @@ def bus_use(at: Prediction) -> Picture | None:
                    showlegend=True)  # fmt: skip
     busiest = max(names, key=lambda n: _age(now, n, "utilisation"))
     title = (
-        f"Bus {label(busiest, 30)} is then in use {percent(_age(now, busiest, 'utilisation'), 0)} "
-        f"of the time, {percent(_age(was, busiest, 'utilisation'), 0)} now"
+        f"Bus {label(busiest, 30)} is then in use {percent(_age(now, busiest, 'utilisation'))} "
+        f"of the time, {percent(_age(was, busiest, 'utilisation'))} now"
     )
     waits = {n: _figure(now, n, "wait_ms_per_loop") for n in names}
     worst = max(names, key=lambda n: _age(now, n, "wait_ms_per_loop"))

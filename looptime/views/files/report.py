@@ -22,12 +22,13 @@ from looptime.views.figures.costs_figures import (
 )
 from looptime.views.figures.drawing import library_text
 from looptime.views.figures.pace_figures import period_histogram, rate_over_run, recurrences
-from looptime.views.figures.picture import Picture, percent
+from looptime.views.figures.picture import Picture
 from looptime.views.figures.slow_figures import event_table, loop_beside_typical
 from looptime.views.files.html import csv_text, data_json, element, escape, picture_table, table
 from looptime.views.files.report_page import script, style
 from looptime.views.text.control_text import control_sentence
 from looptime.views.text.terminal import number
+from looptime.words import percent
 
 if TYPE_CHECKING:
     from looptime.controlling import ControlResult

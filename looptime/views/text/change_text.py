@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from rich.console import RenderableType
 from rich.padding import Padding
 
-from looptime.views.text.terminal import number, plain
+from looptime.views.text.terminal import plain
+from looptime.words import number, p_value, signed
 
 if TYPE_CHECKING:  # a list of a season's runs needs no arrays
     from looptime.analysers.estimate import Figure
@@ -52,25 +53,11 @@ def cut_lines(runs: Sequence[Facts]) -> list[RenderableType]:
     return [line(text)]
 
 
-def signed(value: float | None, digits: int = 2) -> str:
-    """A change with its sign; ``-`` where there is none."""
-    if value is None:
-        return "-"
-    return ("+" if value > 0 else "") + number(value, digits)
-
-
 def interval(figure: Figure) -> str:
     """The ends of a change; empty where they are not known."""
     if figure.low is None or figure.high is None:
         return ""
     return f"{signed(figure.low)} to {signed(figure.high)}"
-
-
-def p_value(p: float | None) -> str:
-    """A p-value in three decimals."""
-    if p is None:
-        return "-"
-    return "<0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def amount(value: float | None, unit: str) -> str:

@@ -27,6 +27,7 @@ from looptime.views.text.terminal import (
 )
 from looptime.views.text.text_parts import hanging, indented, labelled
 from looptime.views.text.told import Told
+from looptime.words import LEAST_MS, changed, signed
 
 __all__ = ["plan_sentence", "render_plan", "render_score", "render_suggestions"]
 
@@ -99,17 +100,7 @@ def plan_sentence(at: Prediction) -> str:
 
 
 def _signed(at: Figure) -> str:
-    if at.value is None:
-        return "-"
-    if at.low is None or at.high is None:
-        return _plus(at.value)
-    return f"{_plus(at.value)} ({_plus(at.low)} to {_plus(at.high)})"
-
-
-def _plus(value: float) -> str:
-    if abs(value) < 0.0005:
-        return "0"
-    return ("+" if value > 0 else "-") + number(abs(value))
+    return changed(at.value, at.low, at.high)
 
 
 def _basis(at: Prediction) -> str:
@@ -160,7 +151,7 @@ def _span(at: Figure) -> str:
     if at.value is None:
         return "needs the others"
     if at.low is None or at.high is None or at.high - at.low < 0.001:
-        return _plus(at.value)
+        return changed(at.value, None, None)
     return _signed(at)
 
 
@@ -396,7 +387,8 @@ def _plan(plan: Proposal, at: Suggestions, options: str) -> tuple[str, str, Rend
     now = at.now_work_ms if at.judged == "work" and at.now_work_ms else at.now_ms["mean"]
     value = gain.value or 0.0
     change = f"{number(abs(value))} ms {'less' if value < 0 else 'more'}"
-    band = f"{_plus(gain.low or 0.0)} to {_plus(gain.high or 0.0)}"
+    ends = (signed(end or 0.0, 3, least=LEAST_MS) for end in (gain.low, gain.high))
+    band = " to ".join(ends)
     of = "work" if at.judged == "work" else "loop"
     share = f", {100 * abs(value) / now:.0f} % of the {of}" if now else ""
     met = " Meets the targets." if plan.meets_targets else ""

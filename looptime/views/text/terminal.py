@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 import sys
 from collections.abc import Iterable, Sequence
@@ -12,6 +11,8 @@ from rich.cells import cell_len
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.table import Table
 from rich.text import Text
+
+from looptime.words import count, figure, number
 
 __all__ = [
     "caution", "command_line", "console", "count", "figure", "heading_line", "number", "plain",
@@ -44,45 +45,6 @@ def plain(text: object, longest: int = _LONGEST) -> Text:
     return Text(safe(text, longest))
 
 
-def number(value: float | None, digits: int = 3) -> str:
-    """A number with `digits` significant digits and no exponent; a dash where there is none.
-
-    Examples
-    --------
-    >>> number(12.3456), number(0.01234), number(1234.5), number(None)
-    ('12.3', '0.0123', '1234', '-')
-    """
-    if value is None or math.isnan(value):
-        return "-"
-    if value == 0:
-        return "0"
-    magnitude = abs(float(f"{value:.{digits}g}"))  # 99.96 is shown as 100
-    if magnitude >= 10 ** (digits - 1):
-        return f"{value:.0f}"
-    whole = len(str(int(magnitude))) if magnitude >= 1 else 0
-    if whole:
-        return f"{value:.{digits - whole}f}"
-    shown = f"{value:.{digits}g}"
-    if "e" in shown:
-        shown = f"{value:.6f}".rstrip("0").rstrip(".")
-    return "0" if shown == "-0" else shown
-
-
-def figure(value: float | None, low: float | None, high: float | None, digits: int = 3) -> str:
-    """A figure with its interval: ``12.3 (12.1 to 12.5)``.
-
-    Examples
-    --------
-    >>> figure(12.34, 12.1, 12.5)
-    '12.3 (12.1 to 12.5)'
-    >>> figure(12.34, None, None)
-    '12.3'
-    """
-    if value is None or low is None or high is None:
-        return number(value, digits)
-    return f"{number(value, digits)} ({number(low, digits)} to {number(high, digits)})"
-
-
 def heading_line(text: str) -> Text:
     """A heading between parts of the output; bold where the terminal can, plain where not."""
     return Text(f"\n{text}", style="bold")
@@ -96,19 +58,6 @@ def caution(text: str) -> Text:
 def command_line(text: str) -> Text:
     """A command to copy: it stays in one line, however long it is."""
     return Text(safe(text, 4000), no_wrap=True)
-
-
-def count(number: int, what: str) -> str:
-    """So many of something, in the singular where it is one.
-
-    Examples
-    --------
-    >>> count(1, "run"), count(1234, "run"), count(2, "entry")
-    ('1 run', '1,234 runs', '2 entries')
-    """
-    if number == 1:
-        return f"1 {what}"
-    return f"{number:,} {what[:-1]}ies" if what.endswith("y") else f"{number:,} {what}s"
 
 
 class _Table(Table):

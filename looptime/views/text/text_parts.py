@@ -7,7 +7,8 @@ from rich.padding import Padding
 from rich.text import Text
 
 from looptime.analysers.summary import Summary
-from looptime.views.text.terminal import count, number, safe
+from looptime.views.text.terminal import count, safe
+from looptime.words import brief, number, percent
 
 __all__ = [
     "brief",
@@ -36,37 +37,9 @@ def labelled(label: str, text: str) -> RenderableType:
     return hanging(f"  {label:<8}", text)
 
 
-def percent(share: float | None) -> str:
-    """A share in percent, two digits; a dash where there is none.
-
-    Examples
-    --------
-    >>> percent(0.413), percent(0.0998), percent(0.0052), percent(None)
-    ('41 %', '10 %', '0.52 %', '-')
-    """
-    if share is None:
-        return "-"
-    at = 100 * share
-    return f"{at:.0f} %" if at >= 9.95 or at == 0 else f"{number(at, 2)} %"
-
-
 def indented(part: RenderableType) -> RenderableType:
     """A part two columns in."""
     return Padding(part, (0, 0, 0, 2), expand=False)
-
-
-def brief(value: float | None, digits: int = 3) -> str:
-    """A time [ms] to three digits and no finer than a microsecond.
-
-    Examples
-    --------
-    >>> brief(0.04761), brief(12.34), brief(-0.0041, 2), brief(0.0001), brief(None)
-    ('0.048', '12.3', '-0.004', '0', '-')
-    """
-    if value is None or abs(value) >= 0.1:
-        return number(value, digits)
-    shown = f"{value:.3f}"
-    return "0" if float(shown) == 0 else shown
 
 
 def name_cell(name: str, width: int = 23) -> Text:
