@@ -32,6 +32,7 @@ def test_every_page_is_drawn_and_accessible(
     other = LOGS[scheme != "dark"]
     watched = watch(color_scheme=scheme)
     search = f"?run={site.keys[log]}&before={site.keys[other]}&change=drop+telemetry.write"
+    search += "&call=telemetry.write"
     shown = watched.open(page.path + search, "#page .card")  # type: ignore[attr-defined]
     shown.wait_for_function("() => !document.querySelector('.busy')", timeout=30_000)
     shown.wait_for_timeout(300)

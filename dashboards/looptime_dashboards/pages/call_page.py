@@ -54,8 +54,10 @@ def _chooser(at: Summary, view: View) -> list[Any]:
     links = [choice(c.name, False, call=c.name) for c in at.costs.calls[:_MOST_LINKS]]
     left = len(at.costs.calls) - len(links)
     more = f"The {count(left, 'call')} that cost less stand on Where time goes." if left else ""
-    return [*([note(said, "error")] if said else []), choices("Choose a call", *links),
-            html.P(more, className="faint")]  # fmt: skip
+    inner = [html.H2("Which call"), choices("Choose a call", *links),
+             html.P(more, className="faint")]  # fmt: skip
+    return [*([note(said, "error")] if said else []),
+            html.Section(inner, className="card", key="chooser")]  # fmt: skip
 
 
 def _figures(at: Summary, call: CallCost) -> Any:
