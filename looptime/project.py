@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
@@ -168,19 +168,14 @@ class Project:
         return guess_name(labelled)
 
 
+_STATED = {"log": LogOptions, "call": CallRule, "bus": Bus, "heading": Heading}
 _KEYS: dict[str, tuple[str, ...]] = {
-    "log": ("layout", "unit", "columns", "loop_call", "by", "stamped"),
+    **{section: tuple(f.name for f in fields(kind)) for section, kind in _STATED.items()},
     "loop": ("budget_ms", "serious_ms"),
-    "call": ("match", "kind", "subsystem", "device", "bus", "items", "batchable", "recurs"),
-    "bus": ("base_ms", "per_item_ms", "lock"),
     "robot": ("name", "max_turn_rate_deg_s", "max_speed_m_s"),
-    "heading": (
-        "read_call", "pickup_call", "use_call", "read_instant", "sensor_delay_ms",
-        "tolerance_deg", "tolerance_mm",
-    ),
     "limits": (
-        "period_mean_ms", "period_p50_ms", "period_p95_ms", "period_p99_ms", "period_max_ms",
-        "work_mean_ms", "work_p50_ms", "work_p95_ms", "work_p99_ms", "work_max_ms",
+        *(f"{what}_{figure}_ms" for what in ("period", "work")
+          for figure in ("mean", "p50", "p95", "p99", "max")),
         "overrun_share", "call",
     ),
     "limits.call": ("mean_ms", "p50_ms", "p95_ms", "p99_ms", "max_ms"),
@@ -191,10 +186,9 @@ _SECTIONS = (
     "log", "loop", "call", "bus", "robot", "heading", "effort", "limits", "regression",
     "controller", "wheel", "steering", "columns",
 )  # fmt: skip
-_TEXT = {
-    "layout", "unit", "columns", "loop_call", "by", "match", "kind", "subsystem", "device", "bus",
-    "recurs", "lock", "name", "read_call", "pickup_call", "use_call", "read_instant", "stamped",
-}  # fmt: skip
+_TEXT = {"name"} | {
+    f.name for kind in _STATED.values() for f in fields(kind) if str(f.type).startswith("str")
+}
 _CHOICES: dict[str, tuple[str, ...]] = {
     "layout": LAYOUTS,
     "unit": tuple(UNITS),
