@@ -13,17 +13,15 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
-from looptime.views.files.html import escape
+from looptime.views.files.html import Markup, element, together
 
 __all__ = ["field", "lean", "markup"]
 
 _HTML = "dash_html_components"
 _PLACE = "data-markup"
-_VOID = {"br", "hr", "img", "input"}
 _SPELT = {"className": "class", "htmlFor": "for", "tabIndex": "tabindex", "colSpan": "colspan",
           "key": "data-key"}  # fmt: skip
 _HOLDER = "still"
-_LONGEST = 50_000
 _FIGURE = "data-figure"
 
 
@@ -74,12 +72,12 @@ def field(name: str, value: str) -> Any:
     name, value : str
         Its name in the page's address, and what stands in it.
     """
-    text = f'<input type="text" autocomplete="off"{_attribute("name", name)}'
-    attributes: dict[str, Any] = {_PLACE: f"{text}{_attribute('value', value)}>"}
+    text = element("input", type="text", autocomplete="off", name=name, value=value)
+    attributes: dict[str, Any] = {_PLACE: text}
     return html.Div(className=_HOLDER, **attributes)
 
 
-def markup(part: Any) -> str:
+def markup(part: Any) -> Markup:
     """A component that is HTML and no more as escaped HTML.
 
     Parameters
@@ -93,32 +91,30 @@ def markup(part: Any) -> str:
     '<a href="&quot;x&quot;" tabindex="0">&lt;/a&gt;</a>'
     """
     if part is None or isinstance(part, bool):
-        return ""
+        return Markup("")
     if isinstance(part, list | tuple):
-        return "".join(map(markup, part))
+        return together(*map(markup, part))
     if not isinstance(part, Component):
-        return escape(str(part), _LONGEST)
+        return together(str(part))
     given = part.to_plotly_json()
     if _PLACE in given["props"]:
-        return str(given["props"][_PLACE])
+        return Markup(given["props"][_PLACE])
     if given["namespace"] != _HTML:
         raise TypeError(f"{given['type']} lives: it is no HTML")
-    name = given["type"].lower()
-    attributes = "".join(_attribute(k, v) for k, v in given["props"].items() if k != "children")
-    inner = "" if name in _VOID else f"{markup(given['props'].get('children'))}</{name}>"
-    return f"<{name}{attributes}>{inner}"
+    attributes = {
+        _SPELT.get(name, name): _spelt(name, value)
+        for name, value in given["props"].items()
+        if name != "children"
+    }
+    return element(given["type"].lower(), markup(given["props"].get("children")), **attributes)
 
 
-def _attribute(name: str, value: Any) -> str:
-    if value is None or value is False:
-        return ""
-    if value is True:
-        return f" {_SPELT.get(name, name).lower()}"
+def _spelt(name: str, value: Any) -> Any:
     if name == _FIGURE:  # JSON, in which there is nothing but plain characters
-        return f" {name}='{value.replace('&', '&amp;').replace(chr(39), '&#39;')}'"
-    if name == "style":
-        value = ";".join(f"{k}:{v}" for k, v in value.items())
-    return f' {_SPELT.get(name, name)}="{escape(str(value), _LONGEST)}"'
+        return Markup(value.replace("&", "&amp;").replace("'", "&#39;"))
+    if name == "style" and value is not None:
+        return ";".join(f"{k}:{v}" for k, v in value.items())
+    return value
 
 
 def _lives(part: Any) -> bool:

@@ -11,14 +11,15 @@ from looptime.analysers.estimate import plain_value
 from looptime.views.figures.picture import Picture
 from looptime.views.text.terminal import number, safe
 
-__all__ = ["cell_text", "csv_cell", "csv_text", "data_json", "element", "escape", "picture_table",
-           "table"]  # fmt: skip
+__all__ = ["Markup", "cell_text", "csv_cell", "csv_text", "data_json", "element", "escape",
+           "picture_table", "table", "together"]  # fmt: skip
 
-_LONGEST = 400
+_LONGEST = 50_000
+_VOID = {"br", "hr", "img", "input", "meta"}
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "|", "%")
 
 
-def escape(text: object, longest: int = _LONGEST) -> str:
+def escape(text: object, longest: int = 400) -> str:
     r"""Text from anywhere as it may stand in HTML, in an attribute too.
 
     Examples
@@ -63,59 +64,89 @@ def cell_text(value: Any) -> str:
         return f"{value:,}"
     if isinstance(value, float):
         return number(value, 4)
-    return safe(value, _LONGEST)
+    return safe(value, 400)
+
+
+class Markup(str):
+    """Text that is HTML already: `element` and `together` leave it as it is."""
+
+    __slots__ = ()
+
+
+def together(*parts: object) -> Markup:
+    """Pieces of HTML and of text as HTML, one after the other.
+
+    Examples
+    --------
+    >>> together(element("b", "x"), " < y")
+    '<b>x</b> &lt; y'
+    """
+    return Markup("".join(p if isinstance(p, Markup) else escape(p, _LONGEST) for p in parts))
+
+
+def element(tag: str, *inner: object, **attributes: object) -> Markup:
+    """An element; what it holds is escaped unless it is HTML already.
+
+    Parameters
+    ----------
+    tag : str
+        One that holds nothing, such as ``br``, gets no end.
+    *inner
+        Text, numbers and `Markup`.
+    **attributes
+        By name, with ``_`` for ``-``, one at the end left out; True stands for the name alone,
+        None and False for none. `Markup` stands as it is between single quotes.
+
+    Examples
+    --------
+    >>> element("p", "a < b", element("br"), "c", class_="note", data_x=1, hidden=True, id=None)
+    '<p class="note" data-x="1" hidden>a &lt; b<br>c</p>'
+    """
+    named = "".join(
+        f" {key}"
+        if value is True
+        else f" {key}='{value}'"
+        if isinstance(value, Markup)
+        else f' {key}="{escape(value, _LONGEST)}"'
+        for name, value in attributes.items()
+        for key in [name.rstrip("_").replace("_", "-")]
+        if value is not None and value is not False
+    )
+    end = "" if tag in _VOID else f"{together(*inner)}</{tag}>"
+    return Markup(f"<{tag}{named}>{end}")
 
 
 def table(
     heads: Sequence[str], rows: Iterable[Sequence[Any]], caption: str = "", most: int = 500
-) -> str:
+) -> Markup:
     """A table; numbers stand to the right. Rows beyond `most` are counted, not shown."""
     kept = list(rows)
     shown = kept[:most]
     right = [any(_is_number(row[k]) for row in shown if k < len(row)) for k in range(len(heads))]
-    head = "".join(
-        f'<th scope="col"{" class=n" if r else ""}>{escape(h)}</th>'
-        for h, r in zip(heads, right, strict=True)
-    )
-    body = "".join(
-        "<tr>" + "".join(_cell(v, r) for v, r in zip(row, right, strict=False)) + "</tr>"
+    head = [element("th", h, scope="col", class_="n" if r else None)
+            for h, r in zip(heads, right, strict=True)]  # fmt: skip
+    body = [
+        element("tr", *(element("td", cell_text(value), class_="n" if r else None)
+                        for value, r in zip(row, right, strict=False)))
         for row in shown
+    ]  # fmt: skip
+    title = [element("caption", caption)] if caption else []
+    made = element("table", *title, element("thead", element("tr", *head)), element("tbody", *body))
+    wide = element(
+        "div", made, class_="wide", tabindex="0", role="region", aria_label=caption or "table"
     )
-    more = ""
-    if len(kept) > most:
-        more = f"<p>{len(kept) - most:,} more rows are not shown here.</p>"
-    title = f"<caption>{escape(caption)}</caption>" if caption else ""
-    return (
-        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(caption or "table")}">'
-        f"<table>{title}<thead><tr>{head}</tr></thead>"
-        f"<tbody>{body}</tbody></table></div>{more}"
-    )
+    if len(kept) <= most:
+        return wide
+    return together(wide, element("p", f"{len(kept) - most:,} more rows are not shown here."))
 
 
 def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _cell(value: Any, right: bool) -> str:
-    kind = " class=n" if right else ""
-    return f"<td{kind}>{escape(cell_text(value))}</td>"
-
-
-def picture_table(picture: Picture) -> str:
+def picture_table(picture: Picture) -> Markup:
     """The table alternative of a figure."""
     return table(picture.heads, picture.rows, picture.title)
-
-
-def element(tag: str, content: str, **attributes: str) -> str:
-    """An element with text as its content.
-
-    Examples
-    --------
-    >>> element("p", "a < b", class_="note")
-    '<p class="note">a &lt; b</p>'
-    """
-    named = "".join(f' {k.rstrip("_")}="{escape(v)}"' for k, v in attributes.items())
-    return f"<{tag}{named}>{escape(content, 4000)}</{tag}>"
 
 
 def csv_cell(value: Any) -> str:

@@ -24,7 +24,15 @@ from looptime.views.figures.drawing import library_text
 from looptime.views.figures.pace_figures import period_histogram, rate_over_run, recurrences
 from looptime.views.figures.picture import Picture
 from looptime.views.figures.slow_figures import event_table, loop_beside_typical
-from looptime.views.files.html import csv_text, data_json, element, escape, picture_table, table
+from looptime.views.files.html import (
+    csv_text,
+    data_json,
+    element,
+    escape,
+    picture_table,
+    table,
+    together,
+)
 from looptime.views.files.report_page import script, style
 from looptime.views.text.control_text import control_sentence
 from looptime.views.text.terminal import number
@@ -161,7 +169,7 @@ def _log(one: ReportLog, place: str, figures: dict[str, dict[str, object]],
         facts.insert(0, log.path)
     if run.meta:
         facts.append("; ".join(f"{key}: {value}" for key, value in list(run.meta.items())[:12]))
-    text = element("h2", Path(log.path).name, id=f"{place}")
+    text: str = element("h2", Path(log.path).name, id=f"{place}")
     text += "".join(element("p", fact, class_="faint") for fact in facts)
     if len(one.summaries) > 1:
         text += _phases(one.summaries)
@@ -174,7 +182,7 @@ def _log(one: ReportLog, place: str, figures: dict[str, dict[str, object]],
 
 def _control(at: ControlResult, place: str, figures: dict[str, dict[str, object]],
              hows: dict[str, str]) -> str:  # fmt: skip
-    text = element("h2", "Controllers and steered wheels")
+    text: str = element("h2", "Controllers and steered wheels")
     text += element("p", control_sentence(at))
     heads, rows = gain_table(at)
     if rows:
@@ -200,7 +208,9 @@ def _summary(at: Summary, place: str, figures: dict[str, dict[str, object]],
     left_out = at.loops - at.pace.loops
     used = f"{at.pace.loops:,} loops in {number(at.pace.duration_s)} s"
     used += f"; the first {left_out:,} are warm-up and left out" if left_out else ""
-    text = element("h2", name) + element("p", used, class_="faint") + findings_list(at.findings)
+    text: str = (
+        element("h2", name) + element("p", used, class_="faint") + findings_list(at.findings)
+    )
     if not at.pace.loops:
         return text
     text += table(("ms", "mean", "p50", "p90", "p95", "p99", "p99.9", "max", "sd"),
@@ -217,14 +227,12 @@ def _summary(at: Summary, place: str, figures: dict[str, dict[str, object]],
 
 def findings_list(findings: Sequence[Finding]) -> str:
     """Findings as an ordered list, what matters most first; notes after them."""
-    made = ""
+    made = []
     for f in findings:
-        command = f" <code>{escape(f.command)}</code>" if f.command else ""
-        made += (
-            f'<li><span class="word {escape(f.severity)}">{escape(f.severity)}</span> '
-            f"{escape(f.text, 2000)}{command}</li>"
-        )
-    return f'<ol class="found">{made}</ol>' if made else ""
+        word = element("span", f.severity, class_=f"word {f.severity}")
+        command = (" ", element("code", f.command)) if f.command else ()
+        made.append(element("li", word, " ", f.text, *command))
+    return element("ol", *made, class_="found") if made else ""
 
 
 def _pace_rows(at: Summary) -> list[tuple[object, ...]]:
@@ -255,13 +263,13 @@ def _figure(picture: Picture, place: str, figures: dict[str, dict[str, object]],
     figures[place] = {
         **picture.figure, "title": picture.title, "csv": csv_text(picture.heads, picture.rows),
     }  # fmt: skip
-    return (
-        f"<figure><h3>{escape(picture.title)}</h3>"
-        f'<div class="plot" id="{escape(place)}" role="img" '
-        f'aria-label="{escape(picture.alt, 1500)}"></div>'
-        f'<button type="button" data-csv="{escape(place)}">CSV</button>'
-        f'<button type="button" data-png="{escape(place)}">PNG</button>'
-        f"<details><summary>As a table</summary>{picture_table(picture)}</details></figure>"
+    return element(
+        "figure",
+        element("h3", picture.title),
+        element("div", class_="plot", id=place, role="img", aria_label=picture.alt),
+        element("button", "CSV", type="button", data_csv=place),
+        element("button", "PNG", type="button", data_png=place),
+        element("details", element("summary", "As a table"), picture_table(picture)),
     )
 
 
@@ -288,5 +296,5 @@ def _computed(hows: dict[str, str]) -> str:
     )
     items = [("Quantiles and intervals", intervals)]
     items += [(_NAMES.get(k, k), how) for k, how in hows.items() if how]
-    made = "".join(f"<p><strong>{escape(n)}.</strong> {escape(h, 2000)}</p>" for n, h in items)
-    return element("h2", "How each figure was computed") + made
+    made = (element("p", element("strong", f"{name}."), " ", how) for name, how in items)
+    return together(element("h2", "How each figure was computed"), *made)
