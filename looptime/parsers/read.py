@@ -254,15 +254,16 @@ def _runs(pieces: list[Parsed], path: str, options: Options) -> list[Run]:
     for piece in pieces:
         try:
             run = assemble(piece, path, options)
+            if "looptime-recorder" not in run.meta:  # of those the unit is certain
+                period = run.loop_columns.period_ns
+                typical = float(np.median(period) or period.mean())  # most may be 0
+                check_unit(run.clock, typical, path)
         except LogError as reason:
             if len(pieces) == 1:
                 raise
             error = reason
             short.append(piece)
             continue
-        if "looptime-recorder" not in run.meta:  # of those the unit is certain
-            period = run.loop_columns.period_ns
-            check_unit(run.clock, float(np.median(period) or period.mean()), path)  # most may be 0
         made.append(run)
     if error is not None and not made:
         raise error

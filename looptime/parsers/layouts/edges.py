@@ -68,6 +68,8 @@ WORDS: dict[str, int] = {
 }  # fmt: skip
 _NAMELIKE = ("name", "call", "event", "section", "stage", "function", "func", "label", "span",
              "task", "op", "operation", "what")  # fmt: skip
+#: A row or two may be garbled in a column that says begin and end.
+_MOST_KNOWN = 0.95
 #: Where more than this share of the edges step back, they stand in no order.
 _NO_ORDER = 0.3
 #: How a name may carry its edge: `gyro.read begin`, `end:gyro.read`.
@@ -121,12 +123,12 @@ def _edge(found: list[Head], dialect: Dialect) -> Head | None:
     """The column that says begin or end: by its values, then by its header."""
     likely = []
     for head in found:
-        cells = {row[head.index].lower() for row in dialect.sample[:400]}
-        cells = {cell for cell in cells if not is_missing(cell) or cell == "-"}
-        sides = {WORDS.get(cell) for cell in cells}
-        if None in sides or not sides >= {BEGIN, END}:
+        every = [row[head.index].lower() for row in dialect.sample[:400]]
+        cells = [cell for cell in every if not is_missing(cell) or cell == "-"]
+        known = [cell for cell in cells if cell in WORDS]
+        if len(known) < _MOST_KNOWN * len(cells) or not {WORDS[c] for c in known} >= {BEGIN, END}:
             continue
-        if all(cell in "01+-<>" for cell in cells) and head.word not in COLUMNS["edge"].spellings:
+        if all(cell in "01+-<>" for cell in known) and head.word not in COLUMNS["edge"].spellings:
             continue
         likely.append(head)
     named = [head for head in likely if head.word in COLUMNS["edge"].spellings]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.dialect import Dialect, unquoted
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -75,9 +75,9 @@ def word_codes(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
     chunk = column.combine_chunks() if column.num_chunks > 1 else column.chunk(0)
     if str(chunk.type) == "string":
         if _one_word(chunk):
-            return np.broadcast_to(np.int32(0), len(chunk)), [chunk[0].as_py().strip()]
+            return np.broadcast_to(np.int32(0), len(chunk)), [unquoted(chunk[0].as_py().strip())]
         chunk = chunk.dictionary_encode()
-    texts = [str(word).strip() for word in chunk.dictionary.to_pylist()]
+    texts = [unquoted(str(word).strip()) for word in chunk.dictionary.to_pylist()]
     codes = _plain(chunk.indices, len(texts))
     if chunk.null_count:
         texts.append("")

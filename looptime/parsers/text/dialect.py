@@ -302,7 +302,18 @@ def _is_word(cell: str) -> bool:
 
 
 def _cells(line: str, delimiter: str) -> tuple[str, ...]:
-    return tuple(cell.strip() for cell in split_line(line, delimiter))
+    return tuple(unquoted(cell.strip()) for cell in split_line(line, delimiter))
+
+
+def unquoted(cell: str) -> str:
+    """A cell without single quotes around it.
+
+    Examples
+    --------
+    >>> unquoted("'gyro.read'"), unquoted("it's")
+    ('gyro.read', "it's")
+    """
+    return cell[1:-1].strip() if len(cell) > 1 and cell[0] == cell[-1] == "'" else cell
 
 
 _Lines = list[tuple[int, tuple[str, ...]]]
@@ -345,8 +356,8 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
             units_line, units = number, cells
             number, cells = exact[-2]
             cells = tuple(
-                f"{name} [{unit.strip('[]() ')}]" if unit.strip("[]() ") else name
-                for name, unit in zip(_trimmed(cells, fields), units, strict=False)
+                f"{name} [{unit}]" if unit and split_unit(name)[1] is None else name
+                for name, unit in zip(_trimmed(cells, fields), map(_bare_unit, units), strict=False)
             )
         return replace(
             plain, header=_trimmed(cells, fields), header_line=number,
@@ -389,9 +400,14 @@ def _are_names(cells: tuple[str, ...]) -> bool:
 
 def _are_units(cells: tuple[str, ...]) -> bool:
     """Whether cells are units and nothing else, one of them a time unit."""
-    bare = [cell.strip("[]() ") for cell in cells]
+    bare = [_bare_unit(cell) for cell in cells]
     times = [cell for cell in bare if cell and split_unit(f"x_{cell}")[1] is not None]
     return bool(times) and all(len(cell) <= 6 for cell in bare)
+
+
+def _bare_unit(cell: str) -> str:
+    """A unit without brackets; a dash stands for none."""
+    return cell.strip("[]() -")
 
 
 def _short_header(plain: Dialect, cells: tuple[str, ...]) -> tuple[str, ...] | None:

@@ -7,6 +7,7 @@ columns that are grown in place.
 from __future__ import annotations
 
 import os
+import re
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from looptime.errors import LogError
 from looptime.parsers.text.block import Piece, Rejects, parse_block
 from looptime.parsers.text.cells import Key, Member, Want
-from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.dialect import Dialect, is_missing, split_line
 from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.schema import REASONS
@@ -27,6 +28,9 @@ from looptime.schema import REASONS
 __all__ = ["Key", "Member", "Rejects", "Table", "Want", "damaged_lines", "lost_after", "read_table"]
 
 Int = NDArray[np.int64]
+_NAME = re.compile(r"[A-Za-z_][\w.\[\]()/%-]*")
+#: A second table, below the first, holds at most this part of the rows.
+_SECOND = 0.2
 #: What the text ruled out for these reasons were rows; other lines between rows are not missed.
 _WERE_ROWS = (
     "wrong number of fields", "unreadable number", "missing value", "line too long",
@@ -136,7 +140,7 @@ def read_table(source: Source, dialect: Dialect, wants: list[Want]) -> Table:
     builder = _Builder(wants, source)
     for piece in _pieces(source, dialect, wants):
         builder.add(piece)
-    table = builder.table()
+    table = _first_table(builder.table(), dialect)
     if source.rewritten is not None:
         _account(table, source.rewritten)
     if not len(table):
@@ -177,6 +181,23 @@ def _account(table: Table, made: Rewritten) -> None:
     table.folded = (line[used], row[used])
     others = np.empty(0, np.int64) if made.others is None else made.others + 1
     table.passed = np.union1d(line[used], others)
+
+
+def _first_table(table: Table, dialect: Dialect) -> Table:
+    """The rows above a second header that names other columns: what follows it is another table.
+
+    A log is mostly one table, and a header has a name for every cell.
+    """
+    for line, text in zip(table.rejects.line, table.rejects.text, strict=True):
+        cells = [cell.strip() for cell in split_line(text, dialect.delimiter)]
+        if not 1 < len(cells) == len(set(cells)) == dialect.fields or any(
+            is_missing(cell) or not _NAME.fullmatch(cell) for cell in cells
+        ):
+            continue
+        after = np.flatnonzero(table.line_of(np.arange(len(table))) > line)
+        if 0 < len(after) <= _SECOND * len(table):
+            return table.without({"not a row": after})
+    return table
 
 
 def _pieces(source: Source, dialect: Dialect, wants: list[Want]) -> Iterator[Piece]:
