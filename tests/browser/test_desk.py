@@ -141,7 +141,7 @@ def test_the_heading_page_leaves_the_warm_up_out(tmp_path: Path) -> None:
     for keep in ("", "keep"):
         shown = view.but(warmup=keep)
         run = desk.run(shown)
-        settled, left_out = heading_page._settled(desk, shown, run)
+        settled, left_out = heading_page.settled(desk, shown, run)
         used = part(run, None, settled.start, settled.end)
         assert left_out == len(run) - len(used) == (0 if keep else cut)
         for _ in range(100):
