@@ -148,7 +148,7 @@ def pit(
     Is the log sound, pace, limits, gate, calls, timeouts, stale sensors, version and battery.
     Exit as gate: 0 pass; 1 fail; 3 can't tell.
     """
-    from looptime.questions.pit import pit as ask
+    from looptime.questions.pit_check import pit as ask
     from looptime.views.text.pit_text import render_pit
 
     found = ask(asked, [read(asked, log) for log in logs], query=baseline)

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from looptime.questions.asked import Asked
     from looptime.questions.judging import compare, gate, season, trends
-    from looptime.questions.pit import pit
+    from looptime.questions.pit_check import pit
     from looptime.questions.planning import plan, score, suggestions
     from looptime.questions.stating import columns
     from looptime.questions.steering import control, heading
@@ -34,7 +34,7 @@ __all__ = [
 _HOME = {
     "asked": ("Asked",),
     "judging": ("compare", "gate", "season", "trends"),
-    "pit": ("pit",),
+    "pit_check": ("pit",),
     "stating": ("columns",),
     "planning": ("plan", "score", "suggestions"),
     "steering": ("control", "heading"),

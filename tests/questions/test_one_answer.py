@@ -10,7 +10,13 @@ from typing import Any, TypeVar
 
 import pytest
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.pages import changes_page, heading_page, readiness_page, sides_page
+from looptime_dashboards.pages import (
+    changes_page,
+    control_page,
+    heading_page,
+    readiness_page,
+    sides_page,
+)
 from looptime_dashboards.pages.pieces import called, season
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
@@ -113,7 +119,7 @@ def part_of(path: Path) -> tuple[str | None, float, list[str]]:
 def test_three_front_ends_give_one_answer(
     path: Path, desk: Desk, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Summary, slow loops, proposals, a plan, heading, comparison and gate of every sample log."""
+    """Summary, slow loops, proposals, a plan, heading, controllers, comparison and gate."""
     phase, end, option = part_of(path)
     view = View(run=key_of(path), phase=phase or "", end=end, motion="steady:90")
     asked = questions.Asked(Project.load(PROJECT), phase=phase, to_s=end)
@@ -148,6 +154,10 @@ def test_three_front_ends_give_one_answer(
     at = whole(lambda: heading_page.answer(desk, view, here, view.motion), True)
     assert api == same(at.to_dict(), path)
 
+    api = same(questions.control(asked, run).to_dict(), path)
+    assert api == same(said(capsys, "control", path, *option), path)
+    assert api == same(until(lambda: control_page.answer(desk, view)).to_dict(), path)
+
     other = LOGS[0] if path != LOGS[0] else LOGS[1]
     desk.open(View(run=key_of(other)))
     checked = asked.but(phase=None)  # a side's log may have no phases
@@ -165,3 +175,18 @@ def test_three_front_ends_give_one_answer(
     assert api == same(said(capsys, "gate", path, *option), path)
     paged = or_error(lambda: until(lambda: readiness_page.verdict(desk, view, season(desk)))[0])
     assert api == same(paged, path)
+
+
+def test_a_seasons_trends_are_one_answer(desk: Desk, capsys: pytest.CaptureFixture[str]) -> None:
+    """The season beside the project file, through the API, the command line and the dashboard."""
+    asked = questions.Asked(Project.load(PROJECT))
+    made, spread = questions.trends(questions.season(asked))
+    api = json.loads(views_json.dumps({"trends": made, "robots": spread}))
+    assert cli.run(["season", "trends", "--json", "--project", str(PROJECT)]) == 0
+    typed = json.loads(capsys.readouterr().out)
+    assert api == {key: typed[key] for key in api}
+    store = season(desk)
+    assert store is not None
+    made, spread = questions.trends(store)
+    assert api == json.loads(views_json.dumps({"trends": made, "robots": spread}))
+    assert len(api["trends"]) >= 1

@@ -61,7 +61,7 @@ WINGS = {
     "views": ({"text"}, {"figures"}, {"files"}),
     "questions": (
         {"doors"}, {"asked"}, {"stating"}, {"new_pace"}, {"sources"}, {"judging"}, {"planning"},
-        {"timing"}, {"steering"}, {"pit"}, {"watching"},
+        {"timing"}, {"steering"}, {"pit_check"}, {"watching"},
     ),
 }  # fmt: skip
 
