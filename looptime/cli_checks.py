@@ -11,9 +11,11 @@ from looptime.cli_base import (
     JSON,
     NOT_ENOUGH,
     SEASON,
+    UNUSABLE,
     CheckFailed,
     Text,
     cli,
+    complain,
     print_json,
     read,
     reads_logs,
@@ -21,6 +23,7 @@ from looptime.cli_base import (
 )
 from looptime.cli_season import QUERY
 from looptime.files import write_whole
+from looptime.questions.doors import logs_in
 
 if TYPE_CHECKING:
     from looptime.questions.asked import Asked
@@ -121,15 +124,19 @@ def gate(
     from looptime.views.files.markdown import gate_markdown
     from looptime.views.text.checks_text import render_gate
 
-    found = ask(asked, logs, query=baseline, unsure=unsure)
+    unread: dict[str, str] = {}
+    found = ask(asked, logs, query=baseline, unsure=unsure, unread=unread)
+    for why in unread.values():
+        complain(why)
     _write(junit, lambda: junit_xml(found))
     _write(markdown, lambda: gate_markdown(found))
     if as_json:
-        print_json(**found.to_dict())
+        bad = [{"path": path, "error": why} for path, why in unread.items()]
+        print_json(**found.to_dict(), **({"logs": bad} if bad else {}))
     else:
         tell(asked, text, render_gate(found, all_rows))
-    if found.exit_code:
-        raise CheckFailed(found.exit_code)
+    if found.exit_code or unread:
+        raise CheckFailed(UNUSABLE if unread else found.exit_code)
 
 
 @cli.command(epilog=QUERY)
@@ -151,7 +158,7 @@ def pit(
     from looptime.questions.pit_check import pit as ask
     from looptime.views.text.pit_text import render_pit
 
-    found = ask(asked, [read(asked, log) for log in logs], query=baseline)
+    found = ask(asked, [read(asked, log) for log in logs_in(logs)], query=baseline)
     if as_json:
         print_json(**found.to_dict())
     else:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from looptime.errors import UsageError
+from looptime.errors import LogError, UsageError
 from looptime.questions.asked import Asked
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from looptime.checks.season.merge import Totals
     from looptime.checks.season.season import Season
     from looptime.checks.season.trends import RobotSpread, Trends
+    from looptime.run import Run
 
 __all__ = [
     "add_to_season", "baseline", "compare", "gate", "season", "season_of", "settings_of",
@@ -83,13 +84,27 @@ def baseline(
     return choose_baseline(store, runs, query, asked.project.robot)
 
 
-def _side(asked: Asked, given: Sequence[str | Item], store: Season | None) -> list[Item]:
-    """Runs, with those that words name in the place of the words."""
+def _side(
+    asked: Asked,
+    given: Sequence[str | Item],
+    store: Season | None,
+    unread: dict[str, str] | None = None,
+) -> list[Item]:
+    """Runs, with those that words name in the place of the words; `unread` takes why not."""
     from looptime.questions.sources import load_side
+
+    def read(path: str) -> list[Run]:
+        try:
+            return asked.parts(path)
+        except LogError as error:
+            if unread is None:
+                raise
+            unread[path] = str(error)
+            return []
 
     return [
         item for one in given
-        for item in (load_side([one], asked.parts, store) if isinstance(one, str) else [one])
+        for item in (load_side([one], read, store) if isinstance(one, str) else [one])
     ]  # fmt: skip
 
 
@@ -145,6 +160,7 @@ def gate(
     query: str | None = None,
     past: Sequence[Item] | None = None,
     unsure: str | None = None,
+    unread: dict[str, str] | None = None,
 ) -> GateResult:
     """Whether new runs keep to the limits and are no slower than the baseline.
 
@@ -160,19 +176,24 @@ def gate(
         What to hold against instead of runs of the season.
     unsure : {"pass", "fail"}, optional
         What a verdict that cannot be given counts as.
+    unread : dict, optional
+        Takes by path why a log cannot be read; the others are judged without it.
 
     Raises
     ------
     UsageError
         If a word or a query names nothing, or a query is given without a season.
     LogError
-        If a log cannot be read, or its runs may not be held against each other.
+        If a log cannot be read, all of them where there is `unread`, or their runs may not be
+        held against each other.
     """
     from looptime.checks.compare.change import Tolerance
     from looptime.checks.gate.gate import gate as judge
 
     store = season_of(asked) if past is None else None
-    runs = _side(asked, new, store)
+    runs = _side(asked, new, store, unread)
+    if unread and not runs:
+        raise LogError("; ".join(unread.values()))
     if query is not None and store is None:
         raise UsageError("--baseline needs a season: name one with --season")
     if past is None:

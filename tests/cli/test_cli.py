@@ -440,13 +440,21 @@ def test_a_few_loops_cannot_tell_which_are_slow(tmp_path, capsys):
     assert "Can't tell: 8 loops" in capsys.readouterr().out
 
 
-def test_a_log_that_cannot_be_read_outweighs_a_failed_check(log, tmp_path):
+def test_a_log_that_cannot_be_read_outweighs_a_failed_check(log, tmp_path, capsys):
     """The gate leaves with 2, not with 1, where one of its logs is no log."""
     project = tmp_path / "strict.toml"
     project.write_text("[limits]\nperiod_mean_ms = 0.001\n", encoding="utf-8")
     words = ["gate", str(log), "--project", str(project)]
     assert cli.run(words) == 1
     assert cli.run([*words, str(tmp_path / "gone.csv")]) == 2
+    capsys.readouterr()
+    assert cli.run([*words, str(tmp_path / "gone.csv"), "--json"]) == 2
+    out, err = capsys.readouterr()
+    assert err.count("\n") == 1
+    found = json.loads(out)  # the other one is judged all the same
+    assert found["verdict"] == "fail"
+    assert [one["path"] for one in found["logs"]] == [str(tmp_path / "gone.csv")]
+    assert cli.run(["gate", str(tmp_path / "gone.csv"), "--project", str(project)]) == 2
 
 
 def test_a_budget_of_nothing_is_refused(log, capsys):
