@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.beat_wait import with_wait_named
 from looptime.analysers.pacing import Pacing, Waits, find_waits, pacing
 from looptime.analysers.self_table import SelfTable
 from looptime.run import Run, SelfPieces
@@ -116,6 +117,7 @@ def prepare(run: Run, pieces: SelfPieces | None = None, origin_ns: int | None = 
     if origin_ns is None:
         origin_ns = int(run.loop_columns.start_ns[0]) if len(run) else 0
     table = SelfTable(pieces, len(run), len(run.names))
+    run = with_wait_named(run, pieces, table)
     waits = find_waits(run, pieces, table)
     period = run.loop_columns.period_ns
     unattributed = period - table.by_loop().astype(np.int64)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.beat_wait import beat_call, slope, spread
 from looptime.analysers.self_table import SelfTable
 from looptime.run import Run, SelfPieces
 from looptime.schema import KINDS
@@ -241,35 +242,20 @@ def pacing(
     return _fixed(period, why, achieved, known, wait_ms, run.clock.tick_ns / 1e6)
 
 
-def _spread(x: Float) -> float:
-    """Robust standard deviation: the distance between the quartiles over 1.349."""
-    low, high = percentiles(x, [25, 75])
-    return (high - low) / 1.349
-
-
-def _slope(y: Float, x: Float) -> float | None:
-    """Least-squares slope over the middle of x, where one exists."""
-    low, high = percentiles(x, [2, 90])
-    keep = (x >= low) & (x <= high)
-    xc = x[keep] - x[keep].mean()
-    ss = float((xc * xc).sum())
-    return float((xc * y[keep]).sum()) / ss if ss > 0 else None
-
-
 def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
     work = period - wait
     waited = wait > 0.01 * median(period)
     if waited.mean() < 0.05:
         return "free-running", "it hardly ever waits"
-    slope = _slope(wait[waited], work[waited])
-    if slope is None or _spread(work) <= 0.002 * median(period):
+    falls = slope(wait[waited], work[waited])
+    if falls is None or spread(work) <= 0.002 * median(period):
         # even work: both look alike, unless late loops were followed by whole slots
-        if _spread(period) <= 0.01 * median(period):
+        if spread(period) <= 0.01 * median(period):
             return "fixed rate", "periods are even; work is too even to tell a sleep from a tick"
         return "sleep after work", "work is even but the period is not"
-    if _spread(period) < 0.5 * _spread(work):
+    if spread(period) < 0.5 * spread(work):
         return "fixed rate", "periods are even although the work is not"
-    if slope < -0.5:
+    if falls < -0.5:
         return "fixed rate", "the wait shrinks as the work grows"
     return "sleep after work", "the wait stays the same however long the work takes"
 
@@ -278,45 +264,29 @@ def _from_periods(run: Run, period: Float, rest: Float, table: SelfTable) -> tup
     """From the periods and the part of each that no call covers [ms]."""
     if run.on_loop_thread.any():
         covered = period - rest
-        waiting = _waits_for_a_beat(run, period, table)
+        waiting = beat_call(run, table)
         if waiting is not None:
-            return "fixed rate", f"{waiting} shrinks as the rest of the loop grows: a wait"
+            waiting_name = run.names[waiting].name
+            return "fixed rate", f"{waiting_name} shrinks as the rest of the loop grows: a wait"
         if rest.mean() < 0.05 * period.mean():
             return "free-running", "calls cover the whole period and none of them is a wait"
-        slope = _slope(rest, covered)
-        if slope is not None and slope < -0.6 and _spread(period) < 0.6 * _spread(covered):
+        falls = slope(rest, covered)
+        if falls is not None and falls < -0.6 and spread(period) < 0.6 * spread(covered):
             return "fixed rate", "the part that no call covers shrinks as the calls grow"
-        if _spread(covered) > 0.005 * median(period):
+        if spread(covered) > 0.005 * median(period):
             return "free-running", "no pacing wait is logged and the period follows the calls"
     return _from_grid(period)
 
 
-def _waits_for_a_beat(run: Run, period: Float, table: SelfTable) -> str | None:
-    """A call that nobody labelled as pacing and that fills every loop up to the same length."""
-    total = table.sums
-    for code in np.argsort(-total, kind="stable")[:3]:
-        if total[code] < 0.05e6 * period.sum():
-            break
-        if run.names[code].kind not in ("wait", "sensor read", "other"):
-            continue
-        own = table.series(int(code)) / 1e6
-        others = period - own
-        even = _spread(period) < 0.3 * _spread(others) and _spread(others) > 0.005 * period.mean()
-        slope = _slope(own, others) if even else None
-        if slope is not None and slope < -0.7:
-            return run.names[code].name
-    return None
-
-
 def _from_grid(period: Float) -> tuple[str, str]:
     middle = median(period)
-    spread = _spread(period)
+    wide = spread(period)
     if middle <= 0:
         return "can't tell", "the typical period is zero"
-    if spread <= 1e-4 * middle:
+    if wide <= 1e-4 * middle:
         return "fixed rate", "the periods are all alike"
     # rare stalls hide the grid of a loop that skips, and are part of that of one that catches up
-    clipped = np.clip(period, middle - 8 * spread, middle + 8 * spread)
+    clipped = np.clip(period, middle - 8 * wide, middle + 8 * wide)
     ratios = [r for x in (period, clipped) if (r := _variance_ratio(x)) is not None]
     ratio = min(ratios, default=None)
     multiple = period / middle
@@ -325,10 +295,10 @@ def _from_grid(period: Float) -> tuple[str, str]:
     whole = late.sum() >= 3 and bool(np.mean(off[late] < 0.05) > 0.8)
     if ratio is not None and ratio < 0.15:
         return "fixed rate", "the starts keep to a grid: a long period is made up by short ones"
-    if whole and spread < 0.02 * middle:
+    if whole and wide < 0.02 * middle:
         return "fixed rate", "late loops take whole multiples of the usual period"
     # a tick is a floor: nothing comes early, and the bulk sits within a percent of it
-    if spread < 0.004 * middle and percentiles(period, [1])[0] > 0.98 * middle:
+    if wide < 0.004 * middle and percentiles(period, [1])[0] > 0.98 * middle:
         return "fixed rate", "the periods keep within half a percent"
     return (
         "free-running",
@@ -356,12 +326,12 @@ def _fixed(
 ) -> Pacing:
     middle = median(period)
     nominal = _round_period(middle)
-    spread = _spread(period)
+    wide = spread(period)
     # one step of the clock more is what rounding makes of an even loop
-    late = period > middle + max(5 * spread, 0.1 * middle, 1.01 * tick_ms)
+    late = period > middle + max(5 * wide, 0.1 * middle, 1.01 * tick_ms)
     kept = period[~late]
     after = np.flatnonzero(late[:-1] & ~late[1:])
-    caught = period[after + 1] < middle - max(3 * spread, 0.03 * middle)
+    caught = period[after + 1] < middle - max(3 * wide, 0.03 * middle)
     mode = "fixed rate"
     if len(after) >= 3:
         mode = "fixed rate, catches up" if caught.mean() >= 0.5 else "fixed rate, skips"

@@ -154,6 +154,7 @@ def summarise(
     {'by_loops': 50.0, 'by_time': 50.0}
     """
     basis = prepare(run, origin_ns=origin_ns)
+    run = basis.run
     keep_warmup |= not periods_told(run)
     cut = warmup(basis, keep=keep_warmup)
     keep = in_phase(run, phase) if phase is not None else np.ones(len(run), bool)
@@ -162,8 +163,8 @@ def summarise(
         keep &= np.arange(len(run)) >= cut.loops
     chosen = run
     if not keep.all():
-        chosen = run.select(keep)
-        basis = prepare(chosen, origin_ns=basis.origin_ns)
+        basis = prepare(run.select(keep), origin_ns=basis.origin_ns)
+        chosen = basis.run
     # what does not need the others' answers runs beside them: NumPy lets go of the lock
     with ThreadPoolExecutor(max(2, min(4, os.cpu_count() or 1))) as pool:
         fresh = pool.submit(freshness, chosen, read_instant=read_instant)

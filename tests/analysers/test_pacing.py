@@ -1,5 +1,7 @@
 """How a loop is paced: simulated loops of each kind."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -220,3 +222,26 @@ def test_loops_that_mostly_have_no_length_have_no_pace():
     found = pacing(Run(LoopColumns(np.arange(200), np.cumsum(period), period)))
     assert found.mode == "can't tell"
     assert found.nominal_hz is None
+
+
+def guessed_run(work, wait, name: str, kind: str):
+    """A loop of work and one call whose kind was guessed from its name."""
+    run = make_flat_run(work + wait, {"work": work, name: wait}, {"work": "compute", name: kind})
+    return run.with_names(tuple(replace(call, kind_from="guessed") for call in run.names))
+
+
+@pytest.mark.parametrize(("name", "kind"), [("loop.wait", "wait"), ("endOfPass", "other")])
+def test_a_wait_for_the_tick_under_another_name(name, kind):
+    """A call that fills each loop up to its tick is the pacing wait, whatever it is called."""
+    work, wait = simulate("catch up", sigma=0.1)
+    basis = prepare(guessed_run(work, wait, name, kind))
+    assert basis.judged == "work"
+    assert np.array_equal(basis.judged_ns, work)
+
+
+def test_a_read_that_waits_for_its_sensor_stays_a_read():
+    """A sensor read that fills the loop up to a beat is not taken for the loop's own wait."""
+    work, wait = simulate("catch up", sigma=0.1)
+    basis = prepare(guessed_run(work, wait, "gyro.read", "sensor read"))
+    assert basis.run.names[1].kind == "sensor read"
+    assert not basis.pacing.wait_known

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +36,8 @@ COLUMNS: dict[str, Column] = {
     ),
     "start": Column(
         ("start", "starttime", "begin", "begintime", "tstart", "timestart", "startedat", "from",
-         "enter", "time", "timestamp", "t", "ts"), "time", required=True,
+         "enter", "time", "timestamp", "t", "ts", "micros", "millis", "nanos"), "time",
+        required=True,
     ),
     "end": Column(
         ("end", "endtime", "stop", "stoptime", "tend", "timeend", "finish", "finished", "endedat",
@@ -121,13 +123,46 @@ def rows(content: Content) -> Found:
         start=at["start"], duration=duration, name=at["name"], names=table.words["name"],
         by_end="looptime-recorder" in table.meta,
     )  # fmt: skip
-    return Found(found, np.concatenate([found.start[:100_000], duration[:100_000]]))
+    ticks = np.concatenate([found.start[:100_000], duration[:100_000]])
+    asked = content.log.options.stamped
+    if "end" in at or asked == "start":
+        return Found(found, ticks)
+    if asked is None and not _stamped_at_end(found.start, duration, at.get("thread")):
+        return Found(found, ticks)
+    note = "rows are stamped at the end of their calls"
+    note += "" if asked else ": so none overlap, else many would (--stamped start if that is wrong)"
+    return Found(replace(found, by_end=True, ended=True), ticks, notes=(note,))
+
+
+def _stamped_at_end(
+    start: NDArray[np.integer], duration: NDArray[Any], thread: NDArray[Any] | None
+) -> bool:
+    """Whether calls cut across each other if rows are stamped at their starts, and only then."""
+    many = slice(50_000)
+    at, length = start[many].astype(np.float64), duration[many].astype(np.float64)
+    if thread is not None:
+        mine = thread[many] == np.bincount(thread[many]).argmax()
+        at, length = at[mine], length[mine]
+    if len(at) < 20:
+        return False
+    first, second = _crossing(at, at + length), _crossing(at - length, at)
+    return first > 0.05 and second < 0.1 * first
+
+
+def _crossing(start: NDArray[np.float64], end: NDArray[np.float64]) -> float:
+    """Share of the rows that begin within the row before and outlast it, by more than rounding."""
+    usual, steps = float(np.median(end - start)), np.diff(np.unique(end - start))
+    slack = min(max(0.02 * usual, 2.0 * steps.min() if len(steps) else 0.0), 0.2 * usual)
+    begins = (start[1:] > start[:-1] + slack) & (start[1:] < end[:-1] - slack)
+    return float(np.mean(begins & (end[1:] > end[:-1] + slack)))
 
 
 def finish(parsed: Parsed) -> Parsed:
     """Tell calls from signals and marks, once the clock is in order."""
     rows, table = parsed.calls, parsed.table
     assert rows is not None
+    if rows.ended:
+        rows = replace(rows, start=rows.start - rows.duration)
     if len(rows) and rows.duration.min() < 0:
         hidden = rows.duration < 0
         parsed.outcast.add(rows.table_row(np.flatnonzero(hidden)), "negative duration")

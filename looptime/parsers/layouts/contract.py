@@ -105,7 +105,7 @@ class CallRows:
         Instants [ns] of the calls before and after rows that are missing, as their numbers tell.
     row : int64 array, shape (m,), or None
         Row of the table that each call comes from; None where they are `first`, `first` + 1, ...
-    by_end : bool
+    by_end, ended : bool
         Whether the log is known to be written as the calls ended.
     """
 
@@ -129,6 +129,7 @@ class CallRows:
     first: int = 0
     loop_first: int | None = None
     by_end: bool = False
+    ended: bool = False
 
     def __len__(self) -> int:
         return len(self.start)

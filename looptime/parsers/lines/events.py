@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -87,6 +87,7 @@ def read_events(lines: list[str]) -> list[Event] | None:
         stamps.setdefault(text, set()).add(stamp)
     known = {text for text, count in uses.items()
              if count >= max(2, 0.002 * len(sample)) and len(stamps[text]) > 1}  # fmt: skip
+    known |= _pairs(uses)
     if not 1 < len(known) <= _MOST_WORDS:
         return None
     if sum(uses[text] for text in known) < 0.5 * len(sample):
@@ -105,6 +106,17 @@ def read_events(lines: list[str]) -> list[Event] | None:
         name, side = sided[text]
         made.append(Event(at, stamp, name, side, shapes.read(line)[0].units[0]))
     return made if _regular(made) and _rising([event.stamp for event in made]) else None
+
+
+def _pairs(texts: Iterable[str]) -> set[str]:
+    """Texts that say both of a name, that it began and that it ended, however rare they are."""
+    sided = {text: _sided(text) for text in texts}
+    told = set(sided.values())
+    return {
+        text
+        for text, (name, side) in sided.items()
+        if side is not None and {(name, BEGIN), (name, END)} <= told
+    }
 
 
 def _common(texts: set[str]) -> int:

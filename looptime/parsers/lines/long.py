@@ -69,7 +69,8 @@ def find_long(
     keys = [at for at in words if at not in units and stems[at] not in _NO_KEYS
             and _are_keys(columns[at])]  # fmt: skip
     numeric = [at for at in range(len(columns)) if at not in words]
-    times = [at for at in numeric if _is_clock(columns[at], decimal)]
+    names = len(set(columns[keys[0]])) if keys else 1
+    times = [at for at in numeric if _is_clock(columns[at], decimal, names)]
     if header is not None:  # a header says which column is the time
         times = [at for at in times if is_stamp(header[at])]
     elif keys and not any(split_unit(key)[1] for key in set(columns[keys[0]])):
@@ -110,14 +111,15 @@ def _are_keys(cells: Sequence[str]) -> bool:
     )
 
 
-def _is_clock(cells: Sequence[str], decimal: str) -> bool:
+def _is_clock(cells: Sequence[str], decimal: str, names: int) -> bool:
+    """Whether cells go on like a clock, which may stand still for one value of each name."""
     if sum(is_clock_text(c) and not is_number(c, decimal) for c in cells) > 0.9 * len(cells):
         return True
     values = np.array([float(c.replace(",", ".")) for c in cells if is_number(c, decimal)])
     if len(values) < 0.9 * len(cells):
         return False
     step = np.diff(values)
-    return bool((step >= 0).mean() >= 0.9 and (step > 0).mean() >= 0.1)
+    return bool((step >= 0).mean() >= 0.9 and (step > 0).mean() >= min(0.1, 0.5 / names))
 
 
 def long_entries(

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from looptime.analysers.basis import prepare
+from looptime.analysers.beat_wait import with_wait_named
 from looptime.analysers.estimate import Figure, to_json
 from looptime.analysers.warmup import warmup
 from looptime.controlling.gain_shift import GainShift
@@ -235,6 +236,7 @@ def prepare_run(
         If the run is too short.
     """
     whole, cut = len(run), 0
+    run = with_wait_named(run)
     if not keep_warmup and whole >= FEWEST:
         cut = warmup(prepare(run)).loops
         run = run.select(np.arange(whole) >= cut) if cut else run

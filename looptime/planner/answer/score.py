@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from looptime.analysers.basis import prepare
+from looptime.analysers.beat_wait import with_wait_named
 from looptime.analysers.estimate import Figure
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError
@@ -121,6 +122,7 @@ def score(
     NotEnoughError
         If the recording is too short.
     """
+    actual = with_wait_named(actual)
     if not keep_warmup and len(actual) >= FEWEST:
         cut = warmup(prepare(actual)).loops
         actual = actual.select(np.arange(len(actual)) >= cut) if cut else actual

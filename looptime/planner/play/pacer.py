@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.analysers.beat_wait import beat_call
 from looptime.analysers.pacing import find_waits, pacing
+from looptime.analysers.self_table import SelfTable
 from looptime.run import Run
 
 __all__ = ["PacedRate", "recorded_pace"]
@@ -54,6 +56,8 @@ def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
         return None
     period = run.loop_columns.period_ns.astype(float)
     if not found.wait_known:
+        if beat_call(run, SelfTable(pieces, len(run), len(run.names))) is not None:
+            return None  # a read that waits for its sensor's beat is no rest after the last call
         covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run))
         if not _spread(period) < 0.6 * _spread(covered.astype(float)):
             return None  # even periods of even work: nothing shows that anybody waits

@@ -45,8 +45,11 @@ def rewritten(draft: Draft, laid: Laid, at: Arranged, traffic: Traffic | None) -
     if traffic is not None and traffic.pace_wait is not None:
         if loop_thread < 0:  # a log of bare stamps names no thread
             threads, loop_thread = ["loop"], 0
-        # a call that runs on into the next loop holds the wait in itself
-        wait = np.where(at.owner[at.end] == NOBODY, traffic.pace_wait, 0)
+        # a call that is still made and runs on into the next loop holds the wait in itself
+        owner = at.owner[at.end]
+        gone = np.zeros(len(owner), bool)
+        gone[owner >= 0] = ~draft.keep[owner[owner >= 0]]
+        wait = np.where((owner == NOBODY) | gone, traffic.pace_wait, 0)
         _add_pace(names, loops, wait, tables, loop_thread, draft.pace)
         loops = replace(loops, body_ns=None)  # the wait is a call now, and not outside the row
     tables += _other_threads(draft, loops, traffic, threads)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from looptime.analysers.basis import prepare
+from looptime.analysers.beat_wait import with_wait_named
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.instants import heading_read_guess
@@ -90,6 +91,7 @@ def suggest(
             raise UsageError(f"{name} takes a number above 0, not {target!r}")
     classes = efforts(effort or {})
     whole = len(run)
+    run = with_wait_named(run)
     if not keep_warmup and whole >= FEWEST:
         cut = warmup(prepare(run)).loops
         run = run.select(np.arange(whole) >= cut) if cut else run

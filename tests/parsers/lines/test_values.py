@@ -276,3 +276,26 @@ def test_objects_keep_every_digit(tmp_path):
     )
     run = read(tmp_path, text, name="log.jsonl")
     assert run.loop_columns.period_ns.tolist() == [20_000_001] * 4
+
+
+def test_a_long_table_of_many_names_with_one_stamp_a_loop(tmp_path):
+    """The clock may stand still for as many rows as there are names."""
+    names = [f"call{k:02}_ms" for k in range(18)]
+    rows = [f"{0.02 * loop:.3f},{name},{0.5 + 0.01 * k + 0.001 * (loop % 7):.3f}"
+            for loop in range(1, 60) for k, name in enumerate(names)]  # fmt: skip
+    run = read(tmp_path, "timestamp,key,value\n" + "\n".join(rows) + "\n")
+    assert run.layout == "values"
+    assert set(periods_ms(run)) == {20.0}
+    assert len(run.names) == 18
+
+
+def test_a_rare_call_with_both_sides_is_not_lost(tmp_path):
+    """What began and ended twice in thousands of lines is a call like the others."""
+    made = []
+    for loop in range(900):
+        words = [("imu", 0, 2), ("drive", 2, 7)] + [("flush", 7, 12)] * (loop % 400 == 399)
+        made += [f"{(20 * loop + at) / 1e3:.3f} {name} {word}"
+                 for name, begin, end in words for at, word in ((begin, "started"),
+                                                                (end, "finished"))]  # fmt: skip
+    run = read(tmp_path, "\n".join(made) + "\n")
+    assert sum(self_ms(run)["flush"]) == pytest.approx(10.0)

@@ -19,6 +19,7 @@ from looptime.project import Bus
 from looptime.views.text.plan_text import render_plan, render_score, render_suggestions
 from looptime.views.text.terminal import show
 from tests.build_run import make_run
+from tests.parsers.build import read
 from tests.planner.play.test_replay import balance
 from tests.planner.robot import LABELS, Robot, record
 
@@ -409,3 +410,16 @@ def test_what_a_paced_loop_gains_is_called_work(capsys):
     assert (unpaced.judged, unpaced.now_work_ms) == ("period", None)
     show(render_suggestions(unpaced))
     assert "work mean" not in capsys.readouterr().out
+
+
+def test_a_wait_that_runs_on_into_the_next_row_is_waited_anew(tmp_path):
+    """Rows cut to whole milliseconds leave the wait over their end: next to nothing is changed."""
+    rng, now = np.random.default_rng(2), 0.0
+    text = "time_ms,gyro_us,update_us,sleep_us,telemetry_us\n"
+    for k in range(400):
+        work, due = rng.uniform(6000, 10000), 20000 * (k + 1) + rng.uniform(0, 60)
+        text += f"{int(now / 1000)},10,{work - 10:.0f},{due - now - work:.0f},0\n"
+        now = due
+    made = predict(read(tmp_path, text), ["scale gyro by=0.99"], keep_warmup=True)
+    assert made.judged == "work"
+    assert made.change_ms.value == pytest.approx(0, abs=0.01)

@@ -1,0 +1,96 @@
+"""The call in which a loop waits for its next tick, told from times and not from its name."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.analysers.self_table import SelfTable
+from looptime.run import Run, SelfPieces
+from looptime.stats.quantiles import percentiles
+
+__all__ = ["beat_call", "slope", "spread", "with_wait_named"]
+
+Float = NDArray[np.float64]
+
+#: Kinds that a call which waits for the next tick may have been given for its name.
+_BY_NAME = ("wait", "sensor read", "other")
+#: Of these, those in which nothing else can be waited for but the tick.
+_NOTHING_ELSE = ("wait", "other")
+
+
+def spread(x: Float) -> float:
+    """Robust standard deviation: the distance between the quartiles over 1.349."""
+    low, high = percentiles(x, [25, 75])
+    return (high - low) / 1.349
+
+
+def slope(y: Float, x: Float) -> float | None:
+    """Least-squares slope over the middle of x, where one exists."""
+    low, high = percentiles(x, [2, 90])
+    keep = (x >= low) & (x <= high)
+    xc = x[keep] - x[keep].mean()
+    ss = float((xc * xc).sum())
+    return float((xc * y[keep]).sum()) / ss if ss > 0 else None
+
+
+def beat_call(run: Run, table: SelfTable) -> int | None:
+    """Code of the call that nobody labelled as pacing and that fills every loop to one length.
+
+    Parameters
+    ----------
+    run : Run
+        The recording.
+    table : SelfTable
+        ``SelfTable(run.self_pieces(), len(run), len(run.names))``.
+    """
+    period = run.loop_columns.period_ns / 1e6
+    total = table.sums
+    for code in np.argsort(-total, kind="stable")[:3].tolist():
+        if total[code] < 0.05e6 * period.sum():
+            break
+        if run.names[code].kind not in _BY_NAME:
+            continue
+        own = table.series(code) / 1e6
+        others = period - own
+        even = spread(period) < 0.3 * spread(others) and spread(others) > 0.005 * period.mean()
+        found = slope(own, others) if even else None
+        if found is not None and found < -0.7:
+            return int(code)
+    return None
+
+
+def with_wait_named(
+    run: Run, pieces: SelfPieces | None = None, table: SelfTable | None = None
+) -> Run:
+    """The run with the call that waits for its tick labelled as pacing, where no call is.
+
+    What the log or the project file says of a call stays. A sensor read stays one too: it may
+    wait for the sensor's beat, and could be read elsewhere.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from looptime.run import LoopColumns
+    >>> period = np.full(100, 20_000_000)
+    >>> run = Run(LoopColumns(np.arange(100), np.cumsum(period), period))
+    >>> with_wait_named(run) is run
+    True
+    """
+    if len(run) < 20 or run.loop_columns.body_ns is not None:
+        return run  # what follows the row of the loop is its wait
+    if any(name.kind == "pacing" for name in run.names):
+        return run
+    if table is None:
+        pieces = run.self_pieces() if pieces is None else pieces
+        table = SelfTable(pieces, len(run), len(run.names))
+    code = beat_call(run, table)
+    if code is None or run.names[code].kind not in _NOTHING_ELSE:
+        return run
+    if run.names[code].kind_from in ("log", "project"):
+        return run
+    names = list(run.names)
+    names[code] = replace(names[code], kind="pacing", kind_from="guessed")
+    return run.with_names(tuple(names))

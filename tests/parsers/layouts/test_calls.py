@@ -1,0 +1,41 @@
+"""Layout `calls`: rows stamped at the ends of their calls, and the counters of small boards."""
+
+import pytest
+
+from tests.parsers.build import periods_ms, read, self_ms
+
+CALLS = [("drive", 1, 9), ("imu", 2, 3), ("arm", 10, 6)]  # name, start and length [ms]
+
+
+def log(at, header, scale=1, loops=60):
+    """Calls of loops of 20 ms in the order of their ends, stamped at the instant asked for."""
+    rows = [(20 * k + start + length, 20 * k + at(start, length), name, length)
+            for k in range(loops) for name, start, length in CALLS]  # fmt: skip
+    return f"{header}\n" + "".join(
+        f"{t * scale},{name},{length * scale}\n" for _, t, name, length in sorted(rows)
+    )
+
+
+@pytest.mark.parametrize("stamped", [None, "end"])
+def test_rows_stamped_at_the_ends_of_their_calls(tmp_path, stamped):
+    """Calls that cut across each other unless their stamps are their ends: told, and as asked."""
+    text = log(lambda start, length: start + length, "time_ms,name,duration_ms")
+    run = read(tmp_path, text, stamped=stamped)
+    found = self_ms(run)
+    assert (set(found["drive"]), set(found["imu"]), set(found["arm"])) == ({6.0}, {3.0}, {6.0})
+    assert len(run) == 59
+    assert "stamped at the end" in " ".join(run.clock.notes)
+
+
+def test_rows_in_the_order_of_their_ends_may_be_stamped_at_their_starts(tmp_path):
+    """Calls that lie within each other by their starts are left there."""
+    run = read(tmp_path, log(lambda start, length: start, "time_ms,name,duration_ms"))
+    assert set(self_ms(run)["drive"]) == {6.0}
+    assert not run.clock.notes
+
+
+def test_a_counter_of_micros_is_the_clock(tmp_path):
+    """A column called micros holds the starts of calls: time between them is not lost."""
+    run = read(tmp_path, log(lambda start, length: start, "micros,name,took_us", 1000))
+    assert run.layout == "calls"
+    assert set(periods_ms(run)) == {20.0}
