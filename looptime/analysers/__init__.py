@@ -5,7 +5,7 @@ What a summary does not need is imported from its own module: `draft`, `loop_det
 
 from looptime.analysers.basis import Basis, prepare
 from looptime.analysers.part import part, phases
-from looptime.analysers.summary import Summary, summarise, summarise_phases
+from looptime.analysers.summary import Summary, summarise
 from looptime.analysers.together import together
 
 __all__ = [
@@ -15,6 +15,5 @@ __all__ = [
     "phases",
     "prepare",
     "summarise",
-    "summarise_phases",
     "together",
 ]

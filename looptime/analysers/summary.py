@@ -20,13 +20,13 @@ from looptime.analysers.estimate import to_json
 from looptime.analysers.freshness import Freshness, freshness
 from looptime.analysers.pace import Pace, pace
 from looptime.analysers.pacing import Pacing, periods_told
-from looptime.analysers.part import in_phase, phases
+from looptime.analysers.part import in_phase
 from looptime.analysers.recurs import Recurrences, recurs
 from looptime.analysers.slow import SlowLoops, slow_events
 from looptime.analysers.warmup import WarmUpCut, warmup
 from looptime.run import Run
 
-__all__ = ["Summary", "summarise", "summarise_phases"]
+__all__ = ["Summary", "summarise"]
 
 _CALL_KEYS = (
     "name", "thread", "kind", "kind_from", "subsystem", "device", "bus", "count",
@@ -194,26 +194,6 @@ def summarise(
             changes=moved.result(),
             freshness=fresh.result(),
         )
-
-
-def summarise_phases(run: Run, **options: Any) -> tuple[Summary, ...]:
-    """One summary a phase, those that stand for work first; one in all where there is no phase.
-
-    Parameters
-    ----------
-    run : Run
-        The recording.
-    **options
-        As for `summarise`.
-
-    Returns
-    -------
-    tuple of Summary
-    """
-    found = phases(run)
-    if len(found) < 2:
-        return (summarise(run, **options),)
-    return tuple(summarise(run, phase=name, **options) for name in found)
 
 
 def _as_dict(at: Summary) -> dict[str, Any]:

@@ -9,7 +9,6 @@ from typing import Any
 from looptime.analysers.pacing import periods_told
 from looptime.analysers.summary import Summary
 from looptime.analysers.summary import summarise as _summarise
-from looptime.analysers.summary import summarise_phases as _summarise_phases
 from looptime.findings.about import with_options
 from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
@@ -29,7 +28,6 @@ __all__ = [
     "Finding",
     "find",
     "summarise",
-    "summarise_phases",
 ]
 
 
@@ -97,18 +95,3 @@ def summarise(
     """
     made = _summarise(run, **options)
     return made.with_findings(find(made, heading=heading, project=project, given=given))
-
-
-def summarise_phases(
-    run: Run,
-    *,
-    heading: Heading | None = None,
-    project: Project | None = None,
-    given: Sequence[tuple[str, ...]] = (),
-    **options: Any,
-) -> tuple[Summary, ...]:
-    """`looptime.analysers.summarise_phases`, with the findings in each."""
-    return tuple(
-        s.with_findings(find(s, heading=heading, project=project, given=given))
-        for s in _summarise_phases(run, **options)
-    )

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from looptime.analysers import summarise, summarise_phases, together
+from looptime.analysers import summarise, together
 from looptime.analysers.estimate import to_json
 from looptime.findings import find
 from tests.build_run import make_flat_run, make_run
@@ -87,21 +87,6 @@ def test_warm_up_is_kept_out_and_said_so():
     assert cut.pace.period_ms.mean.value < kept.pace.period_ms.mean.value
     assert kept.to_dict()["loops"]["warmup"] == 0
     assert kept.warmup.loops == cut.warmup.loops
-
-
-def test_by_phase():
-    """One summary a phase, work before standby, loops counted in each."""
-    run = make_run(
-        [5] * 100 + [10] * 200 + [12] * 150,
-        [("a", 0, 1)],
-        phases=["standby"] * 100 + ["operator"] * 200 + ["unattended"] * 150,
-    )
-    found = summarise_phases(run)
-    assert [(s.phase, s.loops) for s in found] == [
-        ("operator", 200), ("unattended", 150), ("standby", 100),
-    ]  # fmt: skip
-    assert found[0].pace.period_ms.p50.value == 10
-    assert len(summarise_phases(usual_run())) == 1
 
 
 def test_times_count_from_the_start_of_the_recording():

@@ -24,8 +24,8 @@ from looptime.analysers.basis import prepare
 from looptime.analysers.call_costs import costs
 from looptime.analysers.recurs import Recurrences, recurs
 from looptime.analysers.slow import slow_events
-from looptime.analysers.summary import summarise_phases
 from looptime.findings.about import how_often
+from looptime.questions import Asked, summary
 from looptime.run import Run
 from tests.build_run import make_flat_run
 
@@ -150,7 +150,7 @@ def of_recordings(folder: Path) -> None:
     """Print the rules told of each recording."""
     for path in sorted(folder.glob("*.csv*")):
         for run in looptime.read_log(path).runs:
-            for at in summarise_phases(run):
+            for at in summary(Asked(), run):
                 found = [*at.recurrence.most, *at.recurrence.threads]
                 for r in found:
                     who = r.call or " with ".join(r.together) or "the loop"

@@ -6,9 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from looptime.findings import SEVERITIES, find, summarise, summarise_phases
+from looptime.findings import SEVERITIES, find, summarise
 from looptime.findings.about import ms, percent, three
 from looptime.findings.finding import Finding, ranked
+from looptime.questions import Asked, summary
 from looptime.run import SetAside
 from looptime.schema import REASONS
 from tests.benchmarks.scenarios import SCENARIOS
@@ -261,7 +262,7 @@ def test_warm_up_is_said_once():
     rng = np.random.default_rng(1)
     period = 10 * (1 + 0.3 * np.exp(-t / 1.5)) * np.exp(rng.normal(0, 0.04, 6000))
     run = make_run(period, phases=["unattended"] * 2500 + ["operator"] * 3500)
-    operator, unattended = summarise_phases(run)
+    operator, unattended = summary(Asked(), run)
     assert "warm_up" not in [f.code for f in operator.findings]
     assert "warm_up" in [f.code for f in unattended.findings]
 

@@ -8,9 +8,10 @@ from hypothesis import given, settings
 
 import looptime
 from looptime.errors import LooptimeError
-from looptime.findings import summarise, summarise_phases
+from looptime.findings import summarise
 from looptime.findings.finding import Finding
 from looptime.findings.referee import allowed, objections
+from looptime.questions import Asked, summary
 from looptime.samples import folder
 from tests.benchmarks.recurring import CASES, planted
 from tests.benchmarks.scenarios import SCENARIOS
@@ -121,7 +122,7 @@ def test_findings_of_planted_causes(scenario):
 def test_findings_of_sample_logs(name):
     """The logs that come with the program, phase by phase."""
     for run in looptime.read_log(folder() / f"{name}.csv.gz").runs:
-        for at in summarise_phases(run):
+        for at in summary(Asked(), run):
             check(at)
 
 

@@ -73,7 +73,7 @@ def write_report(
     Parameters
     ----------
     logs : sequence of ReportLog
-        The logs with their summaries (`looptime.findings.summarise_phases`).
+        The logs with their summaries (`looptime.questions.summary`).
     out : path-like
         The HTML file; it is replaced if it is there.
     title : str, optional

@@ -12,8 +12,9 @@ from pathlib import Path
 import pytest
 
 from looptime.errors import UsageError
-from looptime.findings import summarise, summarise_phases
+from looptime.findings import summarise
 from looptime.parsers.read import Log
+from looptime.questions import Asked, summary
 from looptime.views.files.html import csv_cell, element, escape, table
 from looptime.views.files.pdf import print_pdf
 from looptime.views.files.report import ReportLog, render_report, write_report
@@ -151,7 +152,7 @@ def test_only_the_first_phase_is_shown_in_full() -> None:
         [10.0 + k % 3 for k in range(600)], [("gyro.read", 1, 4)], source="a.csv",
         phases=["unattended"] * 300 + ["operator"] * 300,
     )  # fmt: skip
-    page = render_report([ReportLog(Log("a.csv", (run,)), summarise_phases(run))])
+    page = render_report([ReportLog(Log("a.csv", (run,)), summary(Asked(), run))])
     assert page.count("<caption>Every call</caption>") == 1
     assert page.count("What stands out in phase") == 2
 

@@ -11,8 +11,9 @@ from looptime.analysers import together
 from looptime.analysers.estimate import Figure
 from looptime.analysers.loop_detail import loop_detail, parse_sync
 from looptime.analysers.waits import delay
-from looptime.findings import summarise, summarise_phases
+from looptime.findings import summarise
 from looptime.parsers.read import Log
+from looptime.questions import Asked, summary
 from looptime.views.text.slow_text import render_delay, render_loop, render_slow
 from looptime.views.text.summary_text import render_summary, render_together
 from tests.benchmarks.scenarios import SCENARIOS
@@ -67,7 +68,7 @@ def test_warm_up_and_phases():
     rng = np.random.default_rng(1)
     period = 10 * (1 + 0.3 * np.exp(-t / 1.5)) * np.exp(rng.normal(0, 0.04, 4000))
     run = make_run(period, phases=["unattended"] * 2500 + ["standby"] * 1500)
-    shown = text_of(render_summary(Log("a.csv", (run,)), summarise_phases(run)))
+    shown = text_of(render_summary(Log("a.csv", (run,)), summary(Asked(), run)))
     assert "By phase" in shown
     assert "warm-up and not in the figures" in " ".join(shown.split())
     assert shown.index("unattended") < shown.index("standby")

@@ -1,0 +1,64 @@
+"""Summaries by phase, settled parts, and slow loops as they are asked for."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from looptime.errors import UsageError
+from looptime.questions import Asked, slow, summary
+from looptime.questions.timing import settled, warmup_loops
+from looptime.run import Run
+from tests.build_run import make_flat_run, make_run
+
+
+def three_phases() -> Run:
+    """Loops of 5, 10 and 12 ms in three phases."""
+    return make_run(
+        [5] * 100 + [10] * 200 + [12] * 150,
+        [("a", 0, 1)],
+        phases=["standby"] * 100 + ["operator"] * 200 + ["unattended"] * 150,
+    )
+
+
+def test_by_phase() -> None:
+    """One summary a phase, work before standby, loops counted in each; one where none is said."""
+    found = summary(Asked(), three_phases())
+    assert [(s.phase, s.loops) for s in found] == [
+        ("operator", 200), ("unattended", 150), ("standby", 100),
+    ]  # fmt: skip
+    assert found[0].pace.period_ms.p50.value == 10
+    assert len(summary(Asked(), make_run([10] * 50))) == 1
+
+
+def test_a_phase_or_a_part_can_be_asked_for() -> None:
+    """Just that phase; of the first second (100 x 5 ms, 50 x 10 ms) two phases are left."""
+    (only,) = summary(Asked(phase="standby"), three_phases())
+    assert (only.phase, only.loops) == ("standby", 100)
+    found = summary(Asked(to_s=1.0), three_phases())
+    assert sorted((s.phase or "", s.loops) for s in found) == [("operator", 50), ("standby", 100)]
+    with pytest.raises(UsageError, match="does not occur"):
+        summary(Asked(phase="nothing"), three_phases())
+
+
+def test_settled_leaves_out_the_warm_up() -> None:
+    """100 slow loops at the start are left out, unless the warm-up is kept."""
+    period = np.random.default_rng(3).integers(19_000_000, 21_000_000, 3300)
+    period[:100] *= 2
+    run = make_flat_run(period, {"a": period // 2})
+    cut = warmup_loops(run)
+    assert 90 <= cut <= 130
+    left, out = settled(Asked(), run)
+    assert (len(left), out) == (len(run) - cut, cut)
+    left, out = settled(Asked(keep_warmup=True), run)
+    assert (len(left), out) == (len(run), 0)
+
+
+def test_of_the_phases_the_one_that_holds_the_loop() -> None:
+    """The first phase, or that of the loop that is asked for."""
+    assert slow(Asked(), three_phases()).summary.phase == "operator"
+    found = slow(Asked(), three_phases(), loop=320)
+    assert found.summary.phase == "unattended"
+    assert found.to_dict()["loop"] is not None
+    with pytest.raises(UsageError, match="belong together"):
+        slow(Asked(), three_phases(), video_fps=30.0)
