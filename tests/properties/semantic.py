@@ -304,6 +304,10 @@ def begun_again(made: Made, rng: Rng) -> Made | None:
     other = make(made.layout, rng, int(0.4 * len(made.rows)) // made.block)
     if not made.instants and not made.numbered:
         return None
+    if made.instants and not made.numbered:  # a clock that goes on is that of a stall
+        column = made.instants[0]
+        if int(other.rows[0][column]) >= int(made.rows[-1][column]):
+            return None
     return replace(made, rows=made.rows + other.rows)
 
 

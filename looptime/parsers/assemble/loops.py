@@ -290,7 +290,7 @@ def _with_ends(
             lost[-1] = True
             lost[-2] |= body[-1] == 0  # of an unfinished loop only the calls are known
         whole = lost & (body > 0)
-        end[whole] = start[whole] + body[whole]
+        end[whole] = np.minimum(start + body, np.append(start[1:], np.iinfo(np.int64).max))[whole]
     complete = end > start
     if enclosing < 0:
         complete &= ~_lost_after(number)

@@ -27,6 +27,8 @@ ROLES = (
 )  # fmt: skip
 #: Columns that are about the loop itself.
 _OF_THE_LOOP = ("whole", "period", "busy")
+#: Longer than any log; more of them still add up in 64 bits [ns].
+_MOST_NS = 1e15
 #: A sum may exceed the step by so much: rounding, and the few instructions around the timers.
 _ROOM = 1.02
 #: Share of the rows in which a bound must hold.
@@ -537,7 +539,7 @@ def _within(seen: list[Seen], steps: _Steps, roles: dict[int, Role]) -> dict[int
     if len(parts) < 2:
         return roles
     table = np.stack([lengths[at] for at in parts], axis=1)
-    sums = enclosing(np.nan_to_num(table).astype(np.int64))
+    sums = enclosing(np.clip(np.nan_to_num(table), -_MOST_NS, _MOST_NS).astype(np.int64))
     for inner, outer in zip(parts, sums, strict=True):
         if outer >= 0 and roles[inner].inside < 0:
             why = f"{seen[parts[outer]].name} is the sum of it and others"

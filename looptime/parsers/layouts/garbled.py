@@ -23,7 +23,9 @@ _ODD = 20
 _STEPS = 5
 #: A length like this is told where nothing beside it says whether it is true.
 _TOLD_NS, _TOLD_TIMES = NS_PER_S // 5, 300
-#: Fewer lengths of a name, or more odd ones than this share, say nothing.
+#: The longest so many lengths of a column are looked at.
+_LOOKED_AT = 1000
+#: Fewer lengths of a name, or more garbled ones than this share, say nothing.
 _FEWEST, _MOST = 5, 0.01
 
 
@@ -57,8 +59,11 @@ def find_garbled(
     for key, values in lengths.items():
         usual = _median(values)
         far = np.flatnonzero(values > _ODD * usual) if usual > 0 else _NONE
-        if not len(far) or len(far) > max(_FEWEST, _MOST * len(values)):
+        if not len(far):
             continue
+        if len(far) > _LOOKED_AT:
+            far = far[np.argpartition(-values[far], _LOOKED_AT)[:_LOOKED_AT]]
+        mine: set[int] = set()
         usual_of = _Usual(table.columns.get("name"), values)
         for at in far.tolist():
             if at == 0 and key in ("total", "period"):  # the time since the logger's zero
@@ -72,9 +77,11 @@ def find_garbled(
             if length > max(_LONGEST_NS, _TIMES * typical) or (
                 beside is not None and length > _STEPS * beside
             ):
-                bad.add(at)
+                mine.add(at)
             elif beside is None and length > max(_TOLD_NS, _TOLD_TIMES * typical):
                 odd[at] = length / typical
+        if len(mine) <= max(_FEWEST, _MOST * len(values)):
+            bad |= mine
     left = {at: times for at, times in odd.items() if at not in bad}
     return Garbled(
         np.array(sorted(bad), np.int64),

@@ -116,6 +116,7 @@ def _is_clock(cells: Sequence[str], decimal: str, names: int) -> bool:
     if sum(is_clock_text(c) and not is_number(c, decimal) for c in cells) > 0.9 * len(cells):
         return True
     values = np.array([float(c.replace(",", ".")) for c in cells if is_number(c, decimal)])
+    values = values[np.abs(values) < 1e300]  # no time, and too much to reckon with
     if len(values) < 0.9 * len(cells):
         return False
     step = np.diff(values)

@@ -1,0 +1,101 @@
+"""What becomes of damaged logs, in numbers: right figures, cautions, refusals, and none in silence.
+
+Run it as ``python tests/benchmarks/damage.py [--examples N] [--first SEED]``. Half of the examples
+are damage of known truth (`tests.properties.semantic`: kind after kind, layout after layout), half
+are mishaps that nobody planned (`tests.properties.mutated`). It prints a table of the outcomes by
+kind of damage, every fault with the seed that makes it again, the longest times and the memory.
+The aims: no wrong figure in silence, no traceback, no library's warning, no refusal of two lines,
+no log of up to 3 MB that takes more than 5 s of processor time, at most 1 GB.
+"""
+
+from __future__ import annotations
+
+import argparse
+import collections
+import resource
+import sys
+import tempfile
+import time
+import traceback
+import warnings
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.properties.mutated import mutated
+from tests.properties.semantic import DAMAGES, SHAPES, judge, make
+from tests.properties.test_semantic import UNTOLD, outcome, seeded
+
+LONGEST_S = 5.0
+
+
+def planned(count: int, first: int, path: Path) -> Iterator[tuple[str, str, Callable[[], str]]]:
+    """Damage of known truth: its kind, what makes it again, and what judges it."""
+    cases = [(name, shape) for name in DAMAGES for shape in SHAPES if (name, shape) not in UNTOLD]
+    made = 0
+    seed = first
+    while made < count:
+        for name, shape in cases:
+            rng = seeded(name, shape, seed)
+            damaged = DAMAGES[name](make(shape, rng, 300), rng)
+            if damaged is None or made >= count:
+                continue
+            made += 1
+            path.write_text(damaged.text(), encoding="utf-8")
+            yield name, f"{name} {shape} {seed}", lambda log=damaged: judge(log, path).kind
+        seed += 1
+
+
+def unplanned(count: int, first: int, path: Path) -> Iterator[tuple[str, str, Callable[[], str]]]:
+    """Mishaps."""
+    for seed in range(first, first + count):
+        path.write_bytes(mutated(seeded("mutated", seed))[0])
+        yield "mutated", f"mutated {seed}", lambda: _line(outcome(path))
+
+
+def _line(said: str) -> str:
+    if any(mark in said for mark in "\n\r\x1b"):
+        return "two lines"
+    return "refused" if said else "sound"
+
+
+def main() -> int:
+    """Run the examples and print what became of them; 1 where an aim was missed."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--examples", type=int, default=10_000)
+    parser.add_argument("--first", type=int, default=100_000, help="seed of the first example")
+    asked = parser.parse_args()
+    table: dict[str, collections.Counter[str]] = collections.defaultdict(collections.Counter)
+    faults: list[str] = []
+    slow: list[tuple[float, str]] = []
+    warnings.simplefilter("error")
+    with tempfile.TemporaryDirectory() as folder:
+        path, half = Path(folder) / "log.csv", asked.examples // 2
+        for cases in (planned, unplanned):
+            for kind, again, judged in cases(half, asked.first, path):
+                begun = time.process_time()
+                try:
+                    found = judged()
+                except Exception as error:
+                    where = traceback.extract_tb(error.__traceback__)[-1]
+                    found, what = "traceback", f"{type(error).__name__} {error} {where.name}"
+                    faults.append(f"{found}: {again}: {what}:{where.lineno}")
+                table[kind][found] += 1
+                slow.append((time.process_time() - begun, again))
+                if found in ("silent", "two lines"):
+                    faults.append(f"{found}: {again}")
+    outcomes = ("right", "said", "refused", "sound", "silent", "two lines", "traceback")
+    print(f"{'damage':28}" + "".join(f"{name:>10}" for name in outcomes))
+    for kind, counts in table.items():
+        print(f"{kind:28}" + "".join(f"{counts[name] or '':>10}" for name in outcomes))
+    print(*faults[:50], sep="\n")
+    longest = sorted(slow, reverse=True)[:3]
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print("longest: " + "; ".join(f"{seconds:.1f} s {again}" for seconds, again in longest))
+    print(f"{len(slow):,} examples, {len(faults)} faults, {memory:.0f} MB at most")
+    return 1 if faults or longest[0][0] > LONGEST_S or memory > 1024 else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,75 @@
+"""Whatever is done to a log: right figures, a caution, or one line that refuses it."""
+
+import json
+import warnings
+import zlib
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.errors import LooptimeError
+from looptime.tables import plain
+from tests.properties.logs import check_books
+from tests.properties.mutated import mutated
+from tests.properties.semantic import DAMAGES, SHAPES, judge, make
+
+#: Damage of which nothing in the log tells: without a clock and numbers, any order of rows may be.
+UNTOLD = {
+    ("two_logs_line_by_line", "totals"), ("two_logs_line_by_line", "sections"),
+    ("shuffled", "sections"),
+}  # fmt: skip
+
+
+def seeded(*words):
+    """A generator of its own for each case, the same every time."""
+    return np.random.default_rng(zlib.crc32(" ".join(map(str, words)).encode()))
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_a_sound_log_gives_the_figures_that_it_was_made_of(tmp_path, shape):
+    """Loops and parts of the robot that was played, in every layout."""
+    for seed in range(3):
+        made = make(shape, seeded("clean", shape, seed), 300)
+        path = tmp_path / "log.csv"
+        path.write_text(made.text(), encoding="utf-8")
+        found = judge(made, path)
+        assert found.kind == "right", found.text
+
+
+@pytest.mark.parametrize("name", DAMAGES)
+def test_damage_never_gives_a_wrong_figure_in_silence(tmp_path, name):
+    """Each kind of damage in each layout: right, said, or refused in one line."""
+    for shape in SHAPES:
+        rng = seeded(name, shape, "short")
+        made = DAMAGES[name](make(shape, rng, 300), rng)
+        if made is None or (name, shape) in UNTOLD:
+            continue
+        path = tmp_path / "log.csv"
+        path.write_text(made.text(), encoding="utf-8")
+        found = judge(made, path)
+        assert found.kind in ("right", "said", "refused"), f"{shape}: {found.text}"
+
+
+def outcome(path):
+    """What a mutated log came to: the error's line, or "" for books that balance and sound JSON."""
+    try:
+        log = looptime.read_log(path, cache=False)
+        check_books(log)
+        for run in log.runs[:5]:
+            json.dumps(looptime.summarise(run).to_dict(), allow_nan=False, default=plain)
+    except LooptimeError as error:
+        return str(error)
+    return ""
+
+
+def test_mutated_logs(tmp_path):
+    """Hundreds of mishaps: no traceback, no warning of a library, no error of two lines."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for seed in range(250):
+            data, _ = mutated(seeded("mutated", seed))
+            path = tmp_path / "log.csv"
+            path.write_bytes(data)
+            said = outcome(path)
+            assert not any(mark in said for mark in "\n\r\x1b"), (seed, said)
