@@ -64,6 +64,10 @@ COLUMNS: dict[str, Column] = {
 }  # fmt: skip
 
 
+#: Headers of instants that do not say whether a call began or ended then.
+_ANY_INSTANT = frozenset(("time", "timestamp", "t", "ts", "micros", "millis", "nanos"))
+
+
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `calls` log, None if it is not one."""
     given = roles(found, spellings(COLUMNS))
@@ -127,7 +131,10 @@ def rows(content: Content) -> Found:
     asked = content.log.options.stamped
     if "end" in at or asked == "start":
         return Found(found, ticks)
-    if asked is None and not _stamped_at_end(found.start, duration, at.get("thread")):
+    says_start = content.log.given.one["start"].word not in _ANY_INSTANT
+    if asked is None and (
+        says_start or not _stamped_at_end(found.start, duration, at.get("thread"))
+    ):
         return Found(found, ticks)
     note = "rows are stamped at the end of their calls"
     note += "" if asked else ": so none overlap, else many would (--stamped start if that is wrong)"

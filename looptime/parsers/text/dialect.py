@@ -238,7 +238,8 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
     if columns is not None:
         return named(_with_header(plain, before, path, strict=False), columns, path)
     found = _with_header(plain, before, path)
-    return found if found.header else _commented(found, every)
+    found = found if found.header else _commented(found, every)
+    return found if found.header else replace(found, header=_later_header(plain, lines))
 
 
 def named(dialect: Dialect, columns: str, path: str) -> Dialect:
@@ -383,6 +384,19 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
         path,
         number,
     )
+
+
+def _later_header(plain: Dialect, lines: list[tuple[int, str]]) -> tuple[str, ...] | None:
+    """Header that stands among the rows only, as of a log cut at its start or taken up again."""
+    for number, line in lines:
+        cells = _cells(line, plain.delimiter) if number > plain.first_row else ()
+        if len(cells) != plain.fields or len(set(cells)) < len(cells) or len(cells) < 2:
+            continue
+        if any(not cell or _is_value(cell, plain.decimal) for cell in cells):
+            continue
+        if sum(_are_names((cell,)) for cell in cells) >= 2:
+            return cells
+    return None
 
 
 def _trimmed(cells: tuple[str, ...], fields: int) -> tuple[str, ...]:

@@ -39,3 +39,9 @@ def test_a_counter_of_micros_is_the_clock(tmp_path):
     run = read(tmp_path, log(lambda start, length: start, "micros,name,took_us", 1000))
     assert run.layout == "calls"
     assert set(periods_ms(run)) == {20.0}
+
+
+def test_a_column_called_start_is_believed(tmp_path):
+    """Calls that run on into the next loop cut across it, whatever their ends would look like."""
+    text = log(lambda start, length: start + length, "start_ms,name,duration_ms")
+    assert not read(tmp_path, text).clock.notes

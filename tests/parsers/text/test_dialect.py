@@ -335,3 +335,16 @@ def test_empty_cells_at_the_end_of_some_rows(tmp_path, every, commas):
     run = read(tmp_path, "time_ms,v\n" + "\n".join(rows) + "\n")
     assert periods_ms(run) == [20.0] * 49
     assert run.set_aside.counts == {"unfinished last loop": 1}
+
+
+def test_a_header_among_the_rows_names_those_before_it():
+    """A log whose start was cut off has its header where it was taken up again."""
+    rows = "0,gyro.read,0,1128\n0,drive,1200,5000\n1,gyro.read,20000,1130\n"
+    found = sniff(f"*** boot ***\n{rows}USB reconnected\nloop,name,start_us,dur_us\n{rows}", "x")
+    assert found.header == ("loop", "name", "start_us", "dur_us")
+    assert found.header_line == 0
+
+
+def test_words_among_the_rows_are_no_header():
+    """A row of events with a time left out names no columns."""
+    assert sniff("0,imu,begin\n5,imu,end\nlost,imu,begin\n20,imu,begin\n", "x").header is None
