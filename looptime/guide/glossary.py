@@ -137,8 +137,9 @@ def explain(text: str) -> tuple[Word | None, list[str]]:
 
     Examples
     --------
-    >>> explain("headrom")
-    (None, ['headroom', 'thread'])
+    >>> found, near = explain("headrom")
+    >>> found is None, near[0]
+    (True, 'headroom')
     """
     found = find(text)
     return found, [] if found else nearest(text)

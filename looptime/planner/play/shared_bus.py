@@ -165,7 +165,7 @@ def _waits(start: Float, end: Float, others_end: Float) -> Float:
     Examples
     --------
     >>> _waits(np.array([0.0, 5e6]), np.array([4e6, 9e6]), np.array([1e6])).tolist()
-    [1050000.0, 0.0]
+    [1020000.0, 0.0]
     """
     ends = np.sort(others_end)
     if not len(ends):
