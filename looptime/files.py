@@ -13,10 +13,23 @@ from typing import BinaryIO
 
 from looptime.errors import UsageError
 
-__all__ = ["open_plain", "whole_file", "write_whole"]
+__all__ = ["LOG_SUFFIXES", "is_log", "open_plain", "whole_file", "write_whole"]
 
+#: Ends of the names of logs.
+LOG_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".gz", ".zst"}
 #: Reading bytes, without waiting for whoever writes into a pipe.
 _READING = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+
+
+def is_log(name: str) -> bool:
+    """Whether a file that is called so is offered as a log; hidden ones are not.
+
+    Examples
+    --------
+    >>> is_log("run.csv.gz"), is_log("notes.odt"), is_log(".run.csv")
+    (True, False, False)
+    """
+    return not name.startswith(".") and Path(name).suffix.lower() in LOG_SUFFIXES
 
 
 def open_plain(path: str | os.PathLike[str]) -> BinaryIO:

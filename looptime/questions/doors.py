@@ -10,22 +10,17 @@ import os
 import shutil
 import sys
 import tempfile
-import zipfile
-import zlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import IO, TextIO
+from typing import TextIO
 
-from looptime.errors import LogError, UsageError
+from looptime.errors import UsageError
+from looptime.files import LOG_SUFFIXES, is_log
 
 __all__ = ["STANDARD_INPUT", "at_hand", "find_logs", "logs_in", "one_log", "zip_of"]
 
 #: The word that stands for the standard input.
 STANDARD_INPUT = "-"
-#: A log that is unpacked or piped in may be so large [bytes], and a zip hold so many.
-MOST_BYTES, MOST_LOGS = 2 << 30, 1000
-_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".gz", ".zst"}
-_BLOCK = 1 << 20
 _SHOWN = 5
 
 
@@ -45,14 +40,10 @@ def find_logs(folder: str | Path) -> list[str]:
         folders[:] = sorted(
             f for f in folders if not f.startswith(".") and not Season.is_season(Path(here, f))
         )
-        found += [str(Path(here, name)) for name in sorted(files) if _is_log(name)]
+        found += [str(Path(here, name)) for name in sorted(files) if is_log(name)]
     if not found:
-        raise UsageError(f"{root}: holds no logs ({', '.join(sorted(_SUFFIXES))})")
+        raise UsageError(f"{root}: holds no logs ({', '.join(sorted(LOG_SUFFIXES))})")
     return found
-
-
-def _is_log(name: str) -> bool:
-    return not name.startswith(".") and Path(name).suffix.lower() in _SUFFIXES
 
 
 def logs_in(words: Sequence[str]) -> list[str]:
@@ -103,34 +94,21 @@ def _inside(path: str) -> list[str]:
         return [path]
     if Path(path).is_dir():
         return find_logs(path)
-    names = _members(path)
+    if not _looks_packed(path):
+        return [path]
+    from looptime.questions.zips import members
+
+    names = members(path)
     return [path] if names is None else [f"{path}/{name}" for name in names]
 
 
-def _members(path: str) -> list[str] | None:
-    """The logs in a zip; None where the file is no zip, or another format that is kept as one."""
-    named = path.lower().endswith(".zip")
-    if not Path(path).is_file():  # a pipe would be waited for; what is missing is said when read
-        return None
-    try:
-        if not zipfile.is_zipfile(path):
-            if named and Path(path).exists():
-                raise LogError("is a damaged zip: copy or pack it once more", path)
-            return None
-        with zipfile.ZipFile(path) as archive:
-            logs = [i for i in archive.infolist() if _is_log(Path(i.filename).name)]
-    except (OSError, ValueError, zipfile.BadZipFile, NotImplementedError) as error:
-        raise LogError(f"is a zip that cannot be opened ({error})", path) from error
-    logs = [one for one in logs if not one.filename.startswith("__MACOSX/")]
-    if not logs and named:
-        raise LogError(f"is a zip without logs ({', '.join(sorted(_SUFFIXES))})", path)
-    if len(logs) > MOST_LOGS or sum(one.file_size for one in logs) > 4 * MOST_BYTES:
-        raise LogError(
-            f"is a zip of {len(logs):,} logs, {sum(i.file_size for i in logs) / 1e9:.3g} GB "
-            "unpacked: unpack what you want to look at",
-            path,
-        )
-    return sorted({one.filename for one in logs}) or None
+def _looks_packed(path: str) -> bool:
+    """Whether a file may be a zip: most logs need not wait for what looks into one."""
+    with contextlib.suppress(OSError, ValueError):
+        if Path(path).is_file():  # a pipe would be waited for; what is missing is said when read
+            with Path(path).open("rb") as file:
+                return file.read(2) == b"PK" or path.lower().endswith(".zip")
+    return False
 
 
 def zip_of(name: str) -> Path | None:
@@ -139,8 +117,7 @@ def zip_of(name: str) -> Path | None:
         return None
     with contextlib.suppress(OSError, ValueError):  # a name too long, or with a NUL in it
         if not Path(name).exists():
-            found = (p for p in Path(name).parents if p.is_file() and zipfile.is_zipfile(p))
-            return next(found, None)
+            return next((p for p in Path(name).parents if _looks_packed(str(p))), None)
     return None
 
 
@@ -162,46 +139,22 @@ def at_hand(name: str) -> Iterator[str]:
     if archive is None:
         yield name
         return
+    from looptime.questions.zips import unpack
+
     with tempfile.TemporaryDirectory(prefix="looptime-unpacked-") as folder:
         place = Path(folder, "log")
-        _unpack(archive, Path(name).relative_to(archive).as_posix(), name, place)
+        unpack(archive, Path(name).relative_to(archive).as_posix(), name, place)
         yield str(place)
-
-
-def _unpack(archive: Path, member: str, name: str, place: Path) -> None:
-    try:
-        with zipfile.ZipFile(archive) as opened, opened.open(member) as file:
-            _copied(file, place, name)
-    except KeyError as error:
-        raise LogError("there is no such log in the zip", name) from error
-    except RuntimeError as error:  # also a NotImplementedError: a way of packing it does not know
-        locked = "is locked with a password" if "password" in str(error) else f"({error})"
-        raise LogError(f"cannot be unpacked, {locked}: unpack it yourself", name) from error
-    except (OSError, EOFError, zipfile.BadZipFile, zlib.error) as error:
-        raise LogError(f"is damaged in the zip ({error}): copy it once more", name) from error
 
 
 @functools.cache  # it can be read only once, and may be asked for again
 def _standard_input(stdin: TextIO) -> Path:
     if stdin is None or stdin.isatty():
         raise UsageError("nothing is piped into the standard input: name a log, or pipe one in")
+    from looptime.questions.zips import copy
+
     folder = tempfile.mkdtemp(prefix="looptime-piped-")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     place = Path(folder, "log")
-    _copied(stdin.buffer, place, STANDARD_INPUT)
+    copy(stdin.buffer, place, STANDARD_INPUT)
     return place
-
-
-def _copied(file: IO[bytes], place: Path, name: str) -> None:
-    """What a file holds, written to a place, as long as it is not too much."""
-    size = 0
-    with place.open("wb") as out:
-        while block := file.read(_BLOCK):
-            size += len(block)
-            if size > MOST_BYTES:
-                raise LogError(
-                    f"is larger than {MOST_BYTES / 1e9:.2g} GB unpacked: cut the log, or unpack it "
-                    "and name the file",
-                    name,
-                )
-            out.write(block)

@@ -13,7 +13,7 @@ import pytest
 
 from looptime import cli
 from looptime.errors import LogError, UsageError
-from looptime.questions import Asked, doors
+from looptime.questions import Asked, zips
 from looptime.questions.doors import at_hand, find_logs, logs_in, one_log, zip_of
 
 LOG = "time_us,gyro_us\n" + "".join(f"{k * 10_000},{1_000 + k % 7}\n" for k in range(400))
@@ -178,20 +178,20 @@ def test_a_zip_that_cannot_be_used_is_one_line(
 
 def test_a_zip_bomb_is_not_unpacked(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is larger than may be is refused, whether the zip owns up to it or not."""
-    monkeypatch.setattr(doors, "MOST_BYTES", 1000)
+    monkeypatch.setattr(zips, "MOST_BYTES", 1000)
     with pytest.raises(LogError, match="GB unpacked: unpack what you want"):
         logs_in([str(folder / "two.zip")])
     with pytest.raises(LogError, match="is larger than"):
         Asked().read(f"{folder / 'two.zip'}/day 1/a.csv")
-    monkeypatch.setattr(doors, "MOST_BYTES", 1 << 30)
-    monkeypatch.setattr(doors, "MOST_LOGS", 1)
+    monkeypatch.setattr(zips, "MOST_BYTES", 1 << 30)
+    monkeypatch.setattr(zips, "MOST_LOGS", 1)
     with pytest.raises(LogError, match="is a zip of 2 logs"):
         logs_in([str(folder / "two.zip")])
 
 
 def test_an_endless_pipe_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
     """More than may be unpacked is not taken from the standard input either."""
-    monkeypatch.setattr(doors, "MOST_BYTES", 1000)
+    monkeypatch.setattr(zips, "MOST_BYTES", 1000)
     pipe(monkeypatch, LOG.encode())
     with pytest.raises(LogError, match="is larger than"):
         Asked().read("-")

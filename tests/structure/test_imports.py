@@ -60,8 +60,8 @@ WINGS = {
     "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}),
     "views": ({"text"}, {"figures"}, {"files"}),
     "questions": (
-        {"doors"}, {"asked"}, {"stating"}, {"new_pace"}, {"sources"}, {"judging"}, {"planning"},
-        {"timing"}, {"steering"}, {"pit_check"}, {"watching"},
+        {"zips"}, {"doors"}, {"asked"}, {"stating"}, {"new_pace"}, {"sources"}, {"judging"},
+        {"planning"}, {"timing"}, {"steering"}, {"pit_check"}, {"watching"},
     ),
 }  # fmt: skip
 
