@@ -265,6 +265,7 @@ def a_gap(made: Made, rng: Rng) -> Made | None:
     if not made.numbered:
         return None
     at, count = int(rng.integers(10, len(made.rows) // 2)), int(rng.integers(3, 200))
+    count = min(count, len(made.rows) - at - 10)  # an end cut off is told by nothing
     return replace(made, rows=made.rows[:at] + made.rows[at + count :])
 
 

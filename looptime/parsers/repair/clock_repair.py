@@ -40,7 +40,7 @@ from looptime.parsers.repair.doubts import (
     noted,
     without_missing,
 )
-from looptime.parsers.repair.new_runs import add_cuts, behind_headers, way_of
+from looptime.parsers.repair.new_runs import add_cuts, behind_headers, behind_numbers, way_of
 from looptime.run import Clock, stated
 from looptime.units import NS_PER_S, UNITS
 
@@ -110,7 +110,7 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     smooth = bool(step.min() >= 0 and step.max() <= jump_from(typical))
     parsed = replace(parsed, clock=coarse(parsed.clock, time, typical))
     parsed = replace(parsed, clock=loops_ahead(parsed, rows, typical))
-    anew = behind_headers(parsed, rows, time, time, typical)
+    anew = behind_headers(parsed, rows, time, time, typical) + behind_numbers(rows, typical)
     if smooth and step.min() > 0 and not anew:
         return [parsed]
     found = Steps()

@@ -12,7 +12,7 @@ from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.repair.call_order import period_of
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["add_cuts", "behind_headers", "way_of"]
+__all__ = ["add_cuts", "behind_headers", "behind_numbers", "way_of"]
 
 Int = NDArray[Any]
 #: Before a run that was started anew the log rests for longer than this, and than so many loops.
@@ -34,6 +34,10 @@ def way_of(parsed: Parsed, number: Int | None, table_row: Int | None) -> Way:
     broken = odd[lost == 0]  # a bad row breaks nothing
     unit_ns = UNITS.get(parsed.clock.unit, 1)
     return Way(parsed.clock.unit, unit_ns, number, broken)
+
+
+#: Numbers that fall by no more than this belong to rows out of order.
+_FEW = 4
 
 
 def behind_headers(
@@ -61,6 +65,22 @@ def behind_headers(
     note = "the header stands there again after a rest: a new run, whose clock goes on"
     places = zip(at[new].tolist(), rest[new].tolist(), strict=True)
     return [Step(k, "restart", size, note) for k, size in places]
+
+
+def behind_numbers(rows: LoopRows, typical: float) -> list[Step]:
+    """New runs whose clock goes on: the loops' numbers begin anew after a rest.
+
+    Numbers of so many bits begin anew, too: then the last is one less than a power of two.
+    """
+    if rows.number is None:
+        return []
+    number = rows.number.astype(np.int64)
+    step = np.diff(rows.start)
+    at = np.flatnonzero((np.diff(number) < -_FEW) & (step > 3 * typical)) + 1
+    last = number[at - 1] + 1
+    at = at[(number[at] <= 1) & ((last & (last - 1)) != 0)]
+    note = "the numbers begin anew after a rest: a new run, whose clock goes on"
+    return [Step(int(k), "restart", int(step[k - 1]), note) for k in at]
 
 
 def add_cuts(found: Steps, anew: list[Step]) -> None:

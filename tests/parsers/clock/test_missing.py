@@ -131,3 +131,19 @@ def test_a_leap_that_nothing_explains_is_told(tmp_path):
     assert "line 33: the clock goes ahead by 2.02 s in which nothing was timed" in notes[0]
     rows = [f"{k},{t},{2005 if k == 30 else 5}\n" for k, t in enumerate(times)]
     assert read(tmp_path, "loop,time_ms,gyro_ms\n" + "".join(rows)).clock.notes == ()
+
+
+def test_numbers_that_begin_anew_after_a_rest_are_two_runs(tmp_path):
+    """The clock goes on, but loops count from 0 again 3 s later: no loop lasts so long."""
+    rows = [f"{k},{20 * k}\n" for k in range(50)] + [f"{k},{4000 + 20 * k}\n" for k in range(30)]
+    path = tmp_path / "log.csv"
+    path.write_text("loop,time_ms\n" + "".join(rows), encoding="utf-8")
+    one, two = looptime.read_log(path).runs
+    assert (len(one), len(two)) == (49, 29)
+    assert one.clock.restarts == (52,)
+
+
+def test_numbers_of_eight_bits_are_one_run(tmp_path):
+    """A number that begins anew after 255 is that of a byte, stall or not."""
+    rows = [f"{k % 256},{20 * k + (900 if k >= 256 else 0)}\n" for k in range(400)]
+    assert len(read(tmp_path, "loop,time_ms\n" + "".join(rows))) == 399
