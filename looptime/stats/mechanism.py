@@ -182,6 +182,8 @@ def _by_timetable(start: Float, before: Float, period: float, tolerance: float) 
     within P: None where that is not unlikely.
     """
     start, before = start[:_MOST], before[:_MOST]
+    if len(start) < 3:
+        return None
     gaps = np.diff(start)
     usual = float(gaps[gaps < 1.5 * np.median(gaps)].mean())
     odds = (period + 2 * tolerance) / usual

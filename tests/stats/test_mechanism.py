@@ -123,3 +123,13 @@ def test_the_best_cover_is_that_of_a_walk_along_the_edges(whole: bool) -> None:
         best = int(np.argmax(cover))
         expected = (cover[best], edges[best][0], edges[best + 1][0])
         assert (covered[row], first[row], last[row]) == expected
+
+
+def test_gaps_that_never_adjoin_fit_no_timetable():
+    """Where every other gap is unknown, no stretch is long enough to lay a timetable over."""
+    check = np.arange(400.0)
+    made = np.arange(0, 400, 7)
+    joined = np.ones(399, bool)
+    joined[3::14] = False
+    found = mechanism(check, made, check[made] + 0.1, 0.01, joined)
+    assert found.name in ("", "unknown", "loops", "since start", "since end")

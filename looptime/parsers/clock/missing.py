@@ -88,7 +88,7 @@ def harmed(
     said = f"{found.count} {many} missing, as the sequence numbers tell"
     concerned = before <= after
     if concerned.sum() > _MOST_LEFT_OUT * loops:
-        return f"{said}, in so many loops that none is left out: costs a loop are too low", None
+        return f"{said}, in most loops: costs a loop are too low", None
     if not concerned.any():
         return said, None
     note = f"{said}: the loops around them are left out"

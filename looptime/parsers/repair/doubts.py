@@ -25,6 +25,9 @@ COARSE = 0.1
 #: A step ahead of this length [ns] in which nothing was timed is told, if there are few.
 LEAP_NS, _MOST_LEAPS = NS_PER_S, 5
 
+#: Fewer loops than this tell no usual number of rows.
+_FEWEST = 10
+
 
 def noted(clock: Clock, *notes: str) -> Clock:
     """The clock with more notes."""
@@ -122,4 +125,16 @@ def without_missing(clock: Clock, rows: CallRows, left_out: int) -> tuple[Clock,
     after += np.where(ends, rows.duration[found.after], 0)
     count = len(np.unique(rows.loop)) if rows.loop is not None else np.bincount(rows.name).max()
     note, missing = harmed(found, before, after, int(count))
-    return noted(clock, note), replace(rows, missing=missing)
+    return noted(clock, note), replace(rows, missing=missing or _too_wide(rows))
+
+
+def _too_wide(rows: CallRows) -> tuple[Int, Int] | None:
+    """Instants between which loops began whose first call is missing: two look like one."""
+    first = np.flatnonzero(rows.name == rows.name[int(np.argmin(rows.start))])
+    if rows.seq is None or len(first) < _FEWEST:
+        return None
+    apart = np.diff(rows.seq[first])
+    wide = np.flatnonzero(apart > 1.5 * np.median(apart))
+    start = rows.start[first]
+    good = wide[start[wide + 1] > start[wide]]
+    return (start[good], start[good + 1] - 1) if 0 < len(good) < len(first) / 2 else None

@@ -147,3 +147,17 @@ def test_numbers_of_eight_bits_are_one_run(tmp_path):
     """A number that begins anew after 255 is that of a byte, stall or not."""
     rows = [f"{k % 256},{20 * k + (900 if k >= 256 else 0)}\n" for k in range(400)]
     assert len(read(tmp_path, "loop,time_ms\n" + "".join(rows))) == 399
+
+
+def test_loops_whose_first_call_is_lost_do_not_double_others(tmp_path):
+    """Every 7th row of loops of 3 is gone: the first calls' numbers tell which periods are two."""
+    rows = [
+        f"{3 * k + j},{name},{10_000 * k + 2000 * j},1500\n"
+        for k in range(200)
+        for j, name in enumerate(("gyro.read", "mast.read", "drive.write"))
+    ]
+    kept = [row for at, row in enumerate(rows) if at % 7 != 6]
+    run = read(tmp_path, "seq,name,start_us,duration_us\n" + "".join(kept))
+    assert "85 rows are missing, as the sequence numbers tell" in run.clock.notes[0]
+    assert set(run.loop_columns.period_ns.tolist()) == {10_000_000}
+    assert len(run) >= 80  # each lost row may cost the loop before it, too
