@@ -160,11 +160,33 @@ def chain(run: Run) -> Chain:
     depth: Int = calls.depth[row].astype(np.int64)
     name = calls.name[row].astype(np.int64)
     if not len(depth) or (depth[0] == 0 and (np.diff(depth) <= 1).all()):
+        end = _rounded_back(depth, loop, start, end, run.clock.tick_ns)
         made = _linked((row, loop, depth, name), (start, end, tail, until), marks)
         if not (made.length[1:][made.owner[1:] != BETWEEN] < 0).any():
             return made
     depth = _depths(start, end)
     return _linked((row, loop, depth, name), (start, end, tail, until), marks)
+
+
+def _rounded_back(depth: Int, loop: Int, start: Int, end: Int, tick_ns: int) -> Int:
+    """Ends that reach a tick into the next call beside them, cut to where that one begins.
+
+    Start and length are rounded by themselves: without this the next call would lie within.
+
+    Examples
+    --------
+    >>> depth, loop = np.array([0, 0]), np.array([0, 0])
+    >>> _rounded_back(depth, loop, np.array([0, 900]), np.array([1000, 1900]), 100)
+    array([ 900, 1900])
+    """
+    following = np.arange(len(depth)) + _sizes(depth)[0]
+    there = np.flatnonzero(following < len(depth))
+    there = there[loop[following[there]] == loop[there]]
+    over = end[there] - start[following[there]]
+    slight = there[(over > 0) & (over <= tick_ns)]
+    end = end.copy()
+    end[slight] = start[following[slight]]
+    return end
 
 
 def _within_loops(loop: Int, end: Int, marks: tuple[Int, Int]) -> tuple[Int, Float, Int]:

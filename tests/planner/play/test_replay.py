@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import looptime
 from looptime.errors import UsageError
 from looptime.planner.changes import parse_all
 from looptime.planner.known.timeline import arrange, chain, lay
@@ -440,3 +441,22 @@ def test_a_read_that_is_alone_in_its_loop_is_no_batch():
     made = play(known(run, {"port": Bus(0.5, 0.5, "fair")}), parse_all(["batch enc.*"])).run
     took = made.calls[made.calls.name == "batch enc.*"].duration_ns
     assert took.tolist() == [2_000_000, 1_000_000] * 20  # 1 ms and half a ms a reading
+
+
+def test_calls_that_a_rounding_lets_overlap_stand_beside_each_other(tmp_path):
+    """Lengths rounded up to a tenth of a us reach into the next read: all of them go into a batch."""
+    rows, at = ["loop,name,start_us,duration_us"], 0.0
+    for k in range(300):
+        for wheel in ("left", "right", "rear"):
+            rows.append(f"{k},encoder.{wheel}.read,{at:.1f},{250.1 if k % 7 else 250.0:.1f}")
+            at += 250.0
+        rows.append(f"{k},drive.write,{at:.1f},400.0")
+        at += 900.0
+    log = tmp_path / "run.csv"
+    log.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    run = looptime.read(log)
+    played = replay(run, ["batch encoder.*.read"])
+    left = {n.name for k, n in enumerate(played.names) if (played.call_columns.name == k).any()}
+    assert left == {"batch encoder.*.read", "drive.write"}
+    made = played.call_columns.name == [n.name for n in played.names].index("batch encoder.*.read")
+    assert np.count_nonzero(made) == len(run)
