@@ -444,7 +444,7 @@ def test_a_read_that_is_alone_in_its_loop_is_no_batch():
 
 
 def test_calls_that_a_rounding_lets_overlap_stand_beside_each_other(tmp_path):
-    """Lengths rounded up to a tenth of a us reach into the next read: all of them go into a batch."""
+    """Lengths rounded up to a tenth of a us reach into the next read: a batch takes all of them."""
     rows, at = ["loop,name,start_us,duration_us"], 0.0
     for k in range(300):
         for wheel in ("left", "right", "rear"):
