@@ -13,23 +13,27 @@ from typing import BinaryIO
 
 from looptime.errors import UsageError
 
-__all__ = ["LOG_SUFFIXES", "is_log", "open_plain", "whole_file", "write_whole"]
+__all__ = ["LOG_SUFFIXES", "NOTES_FILE", "is_log", "open_plain", "whole_file", "write_whole"]
 
 #: Ends of the names of logs.
 LOG_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".gz", ".zst"}
+#: Name of the file of notes that stands beside logs, see `looptime.notes`.
+NOTES_FILE = "looptime-notes.csv"
 #: Reading bytes, without waiting for whoever writes into a pipe.
 _READING = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 
 
 def is_log(name: str) -> bool:
-    """Whether a file that is called so is offered as a log; hidden ones are not.
+    """Whether a file that is called so is offered as a log; hidden ones and notes are not.
 
     Examples
     --------
-    >>> is_log("run.csv.gz"), is_log("notes.odt"), is_log(".run.csv")
-    (True, False, False)
+    >>> is_log("run.csv.gz"), is_log("notes.odt"), is_log(".run.csv"), is_log(NOTES_FILE)
+    (True, False, False, False)
     """
-    return not name.startswith(".") and Path(name).suffix.lower() in LOG_SUFFIXES
+    if name.startswith(".") or name.lower() == NOTES_FILE:
+        return False
+    return Path(name).suffix.lower() in LOG_SUFFIXES
 
 
 def open_plain(path: str | os.PathLike[str]) -> BinaryIO:

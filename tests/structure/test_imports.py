@@ -20,6 +20,7 @@ FLOORS = (
     {
         "errors",
         "files",
+        "notes",
         "units",
         "schema",
         "run",
