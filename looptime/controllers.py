@@ -39,22 +39,13 @@ RAMP_S = 1.0
 
 @dataclass(frozen=True)
 class Target:
-    """What a controller is asked to follow, from rest at 0.
+    """What a controller is asked to follow, from rest at 0."""
 
-    Parameters
-    ----------
-    kind : str
-        ``step``, ``ramp``, ``trapezoid`` or ``sine``.
-    numbers : tuple of float
-        step: size; ramp: speed, length [s]; trapezoid: distance, greatest speed, acceleration;
-        sine: amplitude, frequency [Hz]. In the unit of the measured value.
-    text : str
-        As it was written.
-    """
-
-    kind: str
+    kind: str  #: ``step``, ``ramp``, ``trapezoid`` or ``sine``
+    #: step: size; ramp: speed, length [s]; trapezoid: distance, greatest speed, acceleration; sine:
+    #: amplitude, frequency [Hz]. In the unit of the measured value.
     numbers: tuple[float, ...]
-    text: str
+    text: str  #: As it was written
 
 
 def parse_target(text: str) -> Target:
@@ -95,81 +86,41 @@ def _spellings() -> str:
 
 @dataclass(frozen=True)
 class Controller:
-    """``[[controller]]``: one controller of the loop, its gains and, if stated, its mechanism.
+    """``[[controller]]``: one controller of the loop, its gains and, if stated, its mechanism."""
 
-    Parameters
-    ----------
-    name : str
-        What the team calls it.
-    read_call, write_call : str or None
-        Calls that read the measured value and put the output to use; of several names, separated
-        by ``|``, the first that a log has.
-    form : str or None
-        How the code meets time: ``per loop`` (it ignores the step), ``fixed step`` (it assumes
-        `step_ms`) or ``measured step``. Must be stated where `ki` or `kd` is.
-    step_ms : float or None [ms]
-        The step that a fixed step or a filter assumes.
-    kp, ki, kd : float
-        As they stand in the code; the output is in full scale (-1 to 1).
-    derivative_filter_ms : float [ms]
-        Time constant of a first-order filter, ``D += dt/(filter + dt) (new - D)``.
-    output_limit : float
-        The output is cut at it, either way.
-    integral_limit : float or None
-        The sum that `ki` multiplies is cut at it, either way.
-    runs_on : str
-        ``robot``, or ``device``: on the motor's own controller, where the pace changes the age
-        of the set-point and not the gains.
-    wraps : float or None
-        360 for an angle in degrees: the error is taken the shorter way round.
-    derivative_of : str
-        ``error`` or ``measurement``.
-    feed_forward : float
-        Output for each unit a second of the wanted speed.
-    sensor_delay_ms : float [ms]
-        Dead time within the sensor.
-    plant : str or None
-        ``position`` or ``speed``: what is measured.
-    full_speed : float or None [unit/s]
-        Speed at full output.
-    time_constant_ms : float [ms]
-        Of the speed.
-    load : float
-        Output that only just holds the mechanism, a lift's weight.
-    resolution : float or None [unit]
-        Smallest step of the measured value.
-    unit : str
-        Of the measured value.
-    target : Target or None
-        What it is asked to follow.
-    tolerance : float or None [unit]
-        Error within which it counts as settled.
-    """
-
-    name: str = "controller"
+    name: str = "controller"  #: What the team calls it
+    #: Calls that read the measured value and put the output to use; of several names, separated by
+    #: ``|``, the first that a log has.
     read_call: str | None = None
     write_call: str | None = None
+    #: How the code meets time: ``per loop`` (it ignores the step), ``fixed step`` (it assumes
+    #: `step_ms`) or ``measured step``. Must be stated where `ki` or `kd` is.
     form: str | None = None
-    step_ms: float | None = None
+    step_ms: float | None = None  #: The step that a fixed step or a filter assumes
+    #: As they stand in the code; the output is in full scale (-1 to 1).
     kp: float = 0.0
     ki: float = 0.0
     kd: float = 0.0
+    #: Time constant of a first-order filter, ``D += dt/(filter + dt) (new - D)``.
     derivative_filter_ms: float = 0.0
-    output_limit: float = 1.0
-    integral_limit: float | None = None
+    output_limit: float = 1.0  #: The output is cut at it, either way
+    integral_limit: float | None = None  #: The sum that `ki` multiplies is cut at it, either way
+    #: ``robot``, or ``device``: on the motor's own controller, where the pace changes the age of
+    #: the set-point and not the gains.
     runs_on: str = "robot"
+    #: 360 for an angle in degrees: the error is taken the shorter way round.
     wraps: float | None = None
-    derivative_of: str = "error"
-    feed_forward: float = 0.0
-    sensor_delay_ms: float = 0.0
-    plant: str | None = None
-    full_speed: float | None = None
-    time_constant_ms: float = 0.0
-    load: float = 0.0
-    resolution: float | None = None
-    unit: str = ""
-    target: Target | None = None
-    tolerance: float | None = None
+    derivative_of: str = "error"  #: ``error`` or ``measurement``
+    feed_forward: float = 0.0  #: Output for each unit a second of the wanted speed
+    sensor_delay_ms: float = 0.0  #: Dead time within the sensor
+    plant: str | None = None  #: ``position`` or ``speed``: what is measured
+    full_speed: float | None = None  #: Speed at full output [unit/s]
+    time_constant_ms: float = 0.0  #: Of the speed
+    load: float = 0.0  #: Output that only just holds the mechanism, a lift's weight
+    resolution: float | None = None  #: Smallest step of the measured value [unit]
+    unit: str = ""  #: Of the measured value
+    target: Target | None = None  #: What it is asked to follow
+    tolerance: float | None = None  #: Error within which it counts as settled [unit]
 
     def __post_init__(self) -> None:
         if self.form is None and (self.ki or self.kd) and self.runs_on == "robot":
@@ -205,21 +156,13 @@ class Controller:
 
 @dataclass(frozen=True)
 class Wheel:
-    """``[[wheel]]``: one steered wheel.
+    """``[[wheel]]``: one steered wheel."""
 
-    Parameters
-    ----------
-    name : str
-        What the team calls it.
-    read_call, write_call : str or None
-        Calls that read its angle and that put its steering command to use.
-    x_m, y_m : float or None [m]
-        Where it stands on the chassis; x forward, y to the left.
-    """
-
-    name: str = "wheel"
+    name: str = "wheel"  #: What the team calls it
+    #: Calls that read its angle and that put its steering command to use.
     read_call: str | None = None
     write_call: str | None = None
+    #: Where it stands on the chassis; x forward, y to the left.
     x_m: float | None = None
     y_m: float | None = None
 

@@ -46,22 +46,6 @@ _WRITING = threading.Lock()
 class Note:
     """One note.
 
-    Parameters
-    ----------
-    log : str
-        File name of the log.
-    text : str
-        The sentence, in one line.
-    run : int
-        Which run of the log, from 1.
-    loop : int or None
-        Number of the loop that it is about, as logged.
-    from_s, to_s : float or None [s]
-        The stretch that it is about, since the run's first loop. A note with neither loop nor
-        stretch is about the run.
-    written : str
-        When, as local time in ISO 8601; empty where it is not known.
-
     Examples
     --------
     >>> Note("run.csv", "gyro plug was loose", loop=812).about
@@ -70,13 +54,15 @@ class Note:
     '2 to 3.5 s'
     """
 
-    log: str
-    text: str
-    run: int = 1
-    loop: int | None = None
+    log: str  #: File name of the log
+    text: str  #: The sentence, in one line
+    run: int = 1  #: Which run of the log, from 1
+    loop: int | None = None  #: Number of the loop that it is about, as logged
+    #: The stretch that it is about, since the run's first loop. A note with neither loop nor
+    #: stretch is about the run.
     from_s: float | None = None
     to_s: float | None = None
-    written: str = ""
+    written: str = ""  #: When, as local time in ISO 8601; empty where it is not known
 
     @property
     def about(self) -> str:
@@ -91,17 +77,10 @@ class Note:
 
 @dataclass(frozen=True)
 class Notes:
-    """What a folder's file of notes holds.
+    """What a folder's file of notes holds."""
 
-    Parameters
-    ----------
-    notes : tuple of Note
-        In the order of the file.
-    troubles : tuple of str
-        Lines that make no sense, each as FILE:LINE and what is wrong with it.
-    """
-
-    notes: tuple[Note, ...] = ()
+    notes: tuple[Note, ...] = ()  #: In the order of the file
+    #: Lines that make no sense, each as FILE:LINE and what is wrong with it.
     troubles: tuple[str, ...] = ()
 
     def of(self, log: str, run: int = 1) -> tuple[Note, ...]:

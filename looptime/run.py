@@ -37,30 +37,17 @@ Float = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class LoopColumns:
-    """The loops of a run, in time order.
+    """The loops of a run, in time order."""
 
-    Parameters
-    ----------
-    loop : int32 or int64 array, shape (n,)
-        Number as logged, else 0, 1, 2, ...
-    start_ns, period_ns : int64 array, shape (n,) [ns]
-        Start, and start to start of the next loop.
-    body_ns : int64 array, shape (n,) [ns], or None
-        Length of the row that encloses the loop, where the log has one.
-    phase : int16 array, shape (n,), or None
-        Codes into `phase_names`.
-    phase_names : tuple of str
-        Phases in the log's own words.
-    line : int32 or int64 array, shape (n,), or None
-        Line of the log where each loop begins.
-    """
-
-    loop: Int
+    loop: Int  #: Number as logged, else 0, 1, 2, ...; int32 or int64 array, shape (n,)
+    #: Start, and start to start of the next loop, shape (n,).
     start_ns: Int
     period_ns: Int
+    #: Length of the row that encloses the loop, where the log has one, shape (n,).
     body_ns: Int | None = None
-    phase: Int | None = None
-    phase_names: tuple[str, ...] = ()
+    phase: Int | None = None  #: Codes into `phase_names`, int16 array, shape (n,)
+    phase_names: tuple[str, ...] = ()  #: Phases in the log's own words
+    #: Line of the log where each loop begins, int32 or int64 array, shape (n,).
     line: Int | None = None
 
     def __len__(self) -> int:
@@ -69,47 +56,24 @@ class LoopColumns:
 
 @dataclass(frozen=True)
 class CallColumns:
-    """The calls of a run; each thread's calls in start order, an enclosing call before its parts.
+    """Calls of a run; each thread's in start order, an enclosing call before its parts."""
 
-    Parameters
-    ----------
-    loop : int32 array, shape (m,)
-        Index (0 .. n-1) of the loop in which the call starts.
-    thread : integer array, shape (m,)
-        Codes into `Run.thread_names`.
-    name : integer array, shape (m,)
-        Codes into `Run.names`.
-    start_ns : int64 array, shape (m,) [ns]
-        As recorded.
-    duration_ns : int32 or int64 array, shape (m,) [ns]
-        As recorded; 32 bits may be used where no call takes 2^30 ns or more.
-    self_ns : int32 or int64 array, shape (m,) [ns]
-        Duration minus the calls nested in it.
-    depth : int8 or int16 array, shape (m,)
-        Number of calls that enclose it.
-    seq : int32 or int64 array, shape (m,), or None
-        The logger's sequence number.
-    cpu_ns : int64 array, shape (m,) [ns], or None
-        Processor time spent in the call.
-    spill_row : int64 array, shape (k,)
-        Calls of the loop's thread that run on past the end of their loop.
-    spill_loop : int32 array, shape (k,)
-        A later loop into which that call reaches.
-    spill_ns : int64 array, shape (k,) [ns]
-        The part of its self time that belongs to that later loop.
-    """
-
-    loop: Int
-    thread: Int
-    name: Int
-    start_ns: Int
+    loop: Int  #: Index (0 .. n-1) of the loop in which the call starts; int32 array, shape (m,)
+    thread: Int  #: Codes into `Run.thread_names`; integer array, shape (m,)
+    name: Int  #: Codes into `Run.names`; integer array, shape (m,)
+    start_ns: Int  #: As recorded, shape (m,)
+    #: As recorded; 32 bits may be used where no call takes 2^30 ns or more; int32 or int64 array,
+    #: shape (m,).
     duration_ns: Int
-    self_ns: Int
-    depth: Int
-    seq: Int | None = None
-    cpu_ns: Int | None = None
+    self_ns: Int  #: Duration minus the calls nested in it, int32 or int64 array, shape (m,)
+    depth: Int  #: Number of calls that enclose it, int8 or int16 array, shape (m,)
+    seq: Int | None = None  #: The logger's sequence number, int32 or int64 array, shape (m,)
+    cpu_ns: Int | None = None  #: Processor time spent in the call, shape (m,)
+    #: Calls of the loop's thread that run on past the end of their loop, shape (k,).
     spill_row: Int = field(default_factory=lambda: np.empty(0, np.int64))
+    #: A later loop into which that call reaches, int32 array, shape (k,).
     spill_loop: Int = field(default_factory=lambda: np.empty(0, np.int32))
+    #: The part of its self time that belongs to that later loop, shape (k,).
     spill_ns: Int = field(default_factory=lambda: np.empty(0, np.int64))
 
     def __len__(self) -> int:
@@ -128,25 +92,13 @@ class CallColumns:
 
 @dataclass(frozen=True)
 class MarkColumns:
-    """Instants at which a reading was handed from one thread to another.
+    """Instants at which a reading was handed from one thread to another."""
 
-    Parameters
-    ----------
-    time_ns : int64 array, shape (k,) [ns]
-    loop : int32 array, shape (k,)
-        Index of the loop in which it falls.
-    thread : int16 array, shape (k,)
-        Codes into `Run.thread_names`.
-    name : int32 array, shape (k,)
-        Codes into `Run.names`: the call that took the reading.
-    used : bool array, shape (k,)
-        False where the reading was published, True where it was used.
-    """
-
-    time_ns: Int
-    loop: Int
-    thread: Int
-    name: Int
+    time_ns: Int  #: shape (k,)
+    loop: Int  #: Index of the loop in which it falls, int32 array, shape (k,)
+    thread: Int  #: Codes into `Run.thread_names`; int16 array, shape (k,)
+    name: Int  #: Codes into `Run.names`: the call that took the reading; int32 array, shape (k,)
+    #: False where the reading was published, True where it was used, shape (k,).
     used: NDArray[np.bool_]
 
     def __len__(self) -> int:
@@ -155,21 +107,11 @@ class MarkColumns:
 
 @dataclass(frozen=True)
 class Signals:
-    """Values that the robot logged beside its timing.
+    """Values that the robot logged beside its timing."""
 
-    Parameters
-    ----------
-    time_ns : int64 array, shape (k,) [ns]
-        When each row of values was logged.
-    loop : int32 array, shape (k,)
-        Index of the loop in which it falls.
-    values : dict of str to float64 array, shape (k,)
-        NaN where a row has no value.
-    """
-
-    time_ns: Int
-    loop: Int
-    values: dict[str, Float]
+    time_ns: Int  #: When each row of values was logged, shape (k,)
+    loop: Int  #: Index of the loop in which it falls, int32 array, shape (k,)
+    values: dict[str, Float]  #: NaN where a row has no value, shape (k,)
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -177,21 +119,14 @@ class Signals:
 
 @dataclass(frozen=True)
 class SetAside:
-    """Rows of the log that were not used.
+    """Rows of the log that were not used."""
 
-    Parameters
-    ----------
-    line : int64 array, shape (k,)
-        Line of the log, counted from 1.
-    reason : int16 array, shape (k,)
-        Index into `looptime.schema.REASONS`.
-    text : tuple of str
-        The rows as they stand in the log (the first few thousand; later ones are read again
-        from the log when they are asked for).
-    """
-
+    #: Line of the log, counted from 1, shape (k,).
     line: Int = field(default_factory=lambda: np.empty(0, np.int64))
+    #: Index into `looptime.schema.REASONS`; int16 array, shape (k,).
     reason: Int = field(default_factory=lambda: np.empty(0, np.int16))
+    #: The rows as they stand in the log (the first few thousand; later ones are read again from the
+    #: log when they are asked for).
     text: tuple[str, ...] = ()
 
     def __len__(self) -> int:
@@ -221,37 +156,21 @@ class SetAside:
 
 @dataclass(frozen=True)
 class Clock:
-    """How the log's clock was read.
+    """How the log's clock was read."""
 
-    Parameters
-    ----------
-    unit : str
-        ``ns``, ``us``, ``ms``, ``s`` or the name of a date-time format.
-    unit_from : str
-        ``header``, ``option``, ``project`` or ``inferred: REASON``.
-    tick_ns : int
-        Smallest step that the clock shows [ns].
-    wraps, jumps : tuple of dict
-        Each with `line`, `size_ns` and a `note`.
-    restarts : tuple of int
-        Lines at which the clock began anew, where this file was cut into runs.
-    other : dict or None
-        The clock that was not used, where a row has two: its column, skew [ppm] and jitter [ns].
-    notes : tuple of str
-        Cautions in plain words.
-    starts_from : str
-        ``log`` where each call's start was recorded; ``column order`` where only durations were
-        and calls are laid one after another.
-    """
-
-    unit: str = "ns"
-    unit_from: str = "header"
-    tick_ns: int = 1
+    unit: str = "ns"  #: ``ns``, ``us``, ``ms``, ``s`` or the name of a date-time format
+    unit_from: str = "header"  #: ``header``, ``option``, ``project`` or ``inferred: REASON``
+    tick_ns: int = 1  #: Smallest step that the clock shows [ns]
+    #: Each with `line`, `size_ns` and a `note`.
     wraps: tuple[dict[str, object], ...] = ()
     jumps: tuple[dict[str, object], ...] = ()
+    #: Lines at which the clock began anew, where this file was cut into runs.
     restarts: tuple[int, ...] = ()
+    #: The clock that was not used, where a row has two: its column, skew [ppm] and jitter [ns].
     other: dict[str, object] | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  #: Cautions in plain words
+    #: ``log`` where each call's start was recorded; ``column order`` where only durations were and
+    #: calls are laid one after another.
     starts_from: str = "log"
 
     def told(self) -> tuple[str, ...]:
@@ -281,21 +200,14 @@ class Clock:
 
 @dataclass(frozen=True)
 class SelfPieces:
-    """Self time on the loop's thread, each piece within one loop.
+    """Self time on the loop's thread, each piece within one loop."""
 
-    Parameters
-    ----------
-    row : integer array, shape (p,), or slice
-        Rows of `CallColumns` that the pieces come from; a slice of all where each call is one.
-    loop : int32 array, shape (p,)
-    name : int32 array, shape (p,)
-    self_ns : int32 or int64 array, shape (p,) [ns]
-    """
-
+    #: Rows of `CallColumns` that the pieces come from; a slice of all where each call is one;
+    #: integer array, shape (p,), or slice.
     row: Int | slice
-    loop: Int
-    name: Int
-    self_ns: Int
+    loop: Int  #: int32 array, shape (p,)
+    name: Int  #: int32 array, shape (p,)
+    self_ns: Int  #: int32 or int64 array, shape (p,)
 
 
 @dataclass(frozen=True)

@@ -106,32 +106,16 @@ SIGNALS = (
 
 @dataclass(frozen=True)
 class CallName:
-    """What is known of a call by its name.
+    """What is known of a call by its name."""
 
-    Parameters
-    ----------
-    name : str
-        As logged.
-    kind : str
-        One of `KINDS`.
-    subsystem, device, bus : str or None
-        None where nobody said.
-    items : int or None
-        Readings that one call of this name fetches.
-    batchable : bool or None
-        Whether it may share a transaction with others; None where nobody said.
-    kind_from : str
-        ``log``, ``project`` or ``guessed``.
-    recurs : str or None
-        ``loop`` or ``time`` where the project file says so.
-    """
-
-    name: str
-    kind: str = "other"
+    name: str  #: As logged
+    kind: str = "other"  #: One of `KINDS`
+    #: None where nobody said.
     subsystem: str | None = None
     device: str | None = None
     bus: str | None = None
-    items: int | None = None
+    items: int | None = None  #: Readings that one call of this name fetches
+    #: Whether it may share a transaction with others; None where nobody said.
     batchable: bool | None = None
-    kind_from: str = "guessed"
-    recurs: str | None = None
+    kind_from: str = "guessed"  #: ``log``, ``project`` or ``guessed``
+    recurs: str | None = None  #: ``loop`` or ``time`` where the project file says so

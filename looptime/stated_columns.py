@@ -20,22 +20,14 @@ STATED_ROLES = (
 
 @dataclass(frozen=True)
 class StatedColumns:
-    """One table of ``[[columns]]``.
+    """One table of ``[[columns]]``."""
 
-    Parameters
-    ----------
-    header : str
-        The header as it stands in the log, its names set apart by commas; of a log without one
-        the number of its columns (``4 columns``).
-    roles : tuple of str
-        What each column is, in order, one of `STATED_ROLES` with or without a unit.
-    stamped : str or None
-        ``start`` or ``end``: at which end of its loop a row is stamped.
-    """
-
+    #: The header as it stands in the log, its names set apart by commas; of a log without one the
+    #: number of its columns (``4 columns``).
     header: str
+    #: What each column is, in order, one of `STATED_ROLES` with or without a unit.
     roles: tuple[str, ...]
-    stamped: str | None = None
+    stamped: str | None = None  #: ``start`` or ``end``: at which end of its loop a row is stamped
 
     def role(self, index: int) -> tuple[str, str | None]:
         """What a column is, and the unit of its times.

@@ -46,29 +46,14 @@ _PATIENCE_S = 2.0
 
 @dataclass(frozen=True)
 class Offered:
-    """One log on offer.
+    """One log on offer."""
 
-    Parameters
-    ----------
-    key : str
-        From its content, with the layout by which it is read where that was asked for.
-    name : str
-        How the page calls it: its path below the folder.
-    size : int [bytes]
-    changed : float [s]
-        When the file was last written, since 1970.
-    dropped : bool
-        Whether it was dropped onto the page.
-    error : str
-        Why it cannot be read, in one sentence; empty if it can, or was not tried.
-    """
-
-    key: str
-    name: str
-    size: int
-    changed: float
-    dropped: bool = False
-    error: str = ""
+    key: str  #: From its content, with the layout by which it is read where that was asked for
+    name: str  #: How the page calls it: its path below the folder
+    size: int  #: [bytes]
+    changed: float  #: When the file was last written, since 1970 [s]
+    dropped: bool = False  #: Whether it was dropped onto the page
+    error: str = ""  #: Why it cannot be read, in one sentence; empty if it can, or was not tried
 
     @property
     def content(self) -> str:

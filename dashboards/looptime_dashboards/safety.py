@@ -49,15 +49,9 @@ def is_loopback(host: str) -> bool:
 
 @dataclass
 class Gate:
-    """Checks the passphrase, in constant time and only so many times.
+    """Checks the passphrase, in constant time and only so many times."""
 
-    Parameters
-    ----------
-    passphrase : str or None
-        None where none is asked for.
-    """
-
-    passphrase: str | None
+    passphrase: str | None  #: None where none is asked for
     _tries: dict[str, list[float]] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _salt: bytes = field(default_factory=lambda: secrets.token_bytes(16))

@@ -24,58 +24,31 @@ _LONG_NAME = 12_000
 
 @dataclass(frozen=True)
 class View:
-    """The choices that hold on every page.
+    """The choices that hold on every page."""
 
-    Parameters
-    ----------
-    run : str
-        Key of the run: made from the log's content, so that a restarted server knows it; with
-        the layout by which it is read where that was asked for, and the number of the run.
-    phase : str
-        Phase of the log; empty for the usual one.
-    start, end : float or None [s]
-        The range that is looked at.
-    warmup : str
-        ``keep`` where the warm-up stays in the figures.
-    loop : int or None
-        Number of the chosen loop.
-    by : str
-        What the histogram counts: ``loops`` or ``time``.
-    group : str
-        What costs are added up by.
-    before, after : tuple of str
-        Keys of the runs that the run is held against, and of those that stand beside it.
-    change : tuple of str
-        Remedies that are switched on.
-    open : tuple of str
-        Patterns of like calls that are shown one by one.
-    call : str
-        Name of the chosen call.
-    seek : str
-        Finding whose remedy is to be switched on: its code and its call.
-    motion, deg, mm
-        Motion and tolerances of the heading page.
-    wrong : tuple of (str, str)
-        What was given for a field and makes no sense there: name and text.
-    """
-
+    #: Key of the run: made from the log's content, so that a restarted server knows it; with the
+    #: layout by which it is read where that was asked for, and the number of the run.
     run: str = ""
-    phase: str = ""
+    phase: str = ""  #: Phase of the log; empty for the usual one
+    #: The range that is looked at [s].
     start: float | None = None
     end: float | None = None
-    warmup: str = ""
-    loop: int | None = None
-    by: str = "loops"
-    group: str = "call"
+    warmup: str = ""  #: ``keep`` where the warm-up stays in the figures
+    loop: int | None = None  #: Number of the chosen loop
+    by: str = "loops"  #: What the histogram counts: ``loops`` or ``time``
+    group: str = "call"  #: What costs are added up by
+    #: Keys of the runs that the run is held against, and of those that stand beside it.
     before: tuple[str, ...] = ()
     after: tuple[str, ...] = ()
-    change: tuple[str, ...] = ()
-    open: tuple[str, ...] = ()
-    call: str = ""
-    seek: str = ""
+    change: tuple[str, ...] = ()  #: Remedies that are switched on
+    open: tuple[str, ...] = ()  #: Patterns of like calls that are shown one by one
+    call: str = ""  #: Name of the chosen call
+    seek: str = ""  #: Finding whose remedy is to be switched on: its code and its call
+    #: Motion and tolerances of the heading page.
     motion: str = ""
     deg: float | None = None
     mm: float | None = None
+    #: What was given for a field and makes no sense there: name and text.
     wrong: tuple[tuple[str, str], ...] = field(default=(), repr=False)
 
     def but(self, **changes: object) -> View:

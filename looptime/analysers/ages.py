@@ -39,50 +39,29 @@ _STRETCH = 1 << 18
 
 @dataclass(frozen=True)
 class Uses:
-    """When each loop puts its readings to use.
+    """When each loop puts its readings to use."""
 
-    Parameters
-    ----------
-    loop : int array, shape (m,)
-        Loops that do, in order.
-    first_ns, last_ns : int array, shape (m,) [ns]
-    written : bool
-        Whether these are actuator writes; else the ends of the loops.
-    """
-
-    loop: Int
+    loop: Int  #: Loops that do, in order, shape (m,)
+    #: shape (m,)
     first_ns: Int
     last_ns: Int
-    written: bool
+    written: bool  #: Whether these are actuator writes; else the ends of the loops
 
 
 @dataclass(frozen=True)
 class Reading:
-    """What becomes of the readings of one call; ages are int arrays [ns], None where unknown.
+    """What becomes of the readings of one call; ages are int arrays [ns], None where unknown."""
 
-    Parameters
-    ----------
-    code : int
-        Of the call's name.
-    thread : int
-        That reads; -1 where its calls are not in the log.
-    handed : bool
-        Whether another thread hands it over with marks.
-    in_loop : bool
-        Whether it is read on the loop's thread.
-    taken_ns, ready_ns : int array, shape (n,) [ns]
-        When each reading was taken and when it could be picked up, in order of the latter.
-    picked_ns : int array, shape (k,) [ns], or None
-        When the loop picked one up, where that is marked; else it has each as soon as it is ready.
-    uses : Uses
-    """
-
-    code: int
-    thread: int
-    handed: bool
-    in_loop: bool
+    code: int  #: Of the call's name
+    thread: int  #: That reads; -1 where its calls are not in the log
+    handed: bool  #: Whether another thread hands it over with marks
+    in_loop: bool  #: Whether it is read on the loop's thread
+    #: When each reading was taken and when it could be picked up, in order of the latter, shape
+    #: (n,).
     taken_ns: Int
     ready_ns: Int
+    #: When the loop picked one up, where that is marked; else it has each as soon as it is ready;
+    #: shape (k,).
     picked_ns: Int | None
     uses: Uses
 

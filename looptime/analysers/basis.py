@@ -23,40 +23,21 @@ Bool = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Basis:
-    """A run with what several analysers need of it, found once.
+    """A run with what several analysers need of it, found once."""
 
-    Parameters
-    ----------
-    run : Run
-        The loops that the figures rest on (warm-up cut).
-    pieces : SelfPieces
-        Self time on the loop's thread.
-    waits : Waits
-    pacing : Pacing
-    judged : str
-        ``work`` where the pacing wait is logged, else ``period``.
-    judged_ns : int64 array, shape (n,) [ns]
-        The quantity judged.
-    unattributed_ns : int64 array, shape (n,) [ns]
-        Its part that no call covers.
-    counts : bool array, shape (p,)
-        Which pieces are part of the quantity judged: all but pacing waits where work is judged.
-    typical : bool array, shape (n,)
-        Loops between the 25th and 75th percentile of the quantity judged.
-    origin_ns : int [ns]
-        Start of the whole recording: times of events count from there.
-    """
-
-    run: Run
-    pieces: SelfPieces
+    run: Run  #: The loops that the figures rest on (warm-up cut)
+    pieces: SelfPieces  #: Self time on the loop's thread
     waits: Waits
     pacing: Pacing
-    judged: str
-    judged_ns: Int
-    unattributed_ns: Int
+    judged: str  #: ``work`` where the pacing wait is logged, else ``period``
+    judged_ns: Int  #: The quantity judged, shape (n,)
+    unattributed_ns: Int  #: Its part that no call covers, shape (n,)
+    #: Which pieces are part of the quantity judged: all but pacing waits where work is judged;
+    #: shape (p,).
     counts: Bool = field(repr=False)
+    #: Loops between the 25th and 75th percentile of the quantity judged, shape (n,).
     typical: Bool = field(repr=False)
-    origin_ns: int = 0
+    origin_ns: int = 0  #: Start of the whole recording: times of events count from there
 
     @cached_property
     def table(self) -> SelfTable:

@@ -37,34 +37,17 @@ _IN_STEP = 0.25
 
 @dataclass(frozen=True)
 class Beat:
-    """Stalls that keep a beat.
+    """Stalls that keep a beat."""
 
-    Parameters
-    ----------
-    loops : int array
-        Loops in which they begin, one a period at most.
-    rules : tuple of Rule
-        ``loops``, or ``timetable`` and ``since start`` [ns], or all of them where they cannot be
-        told apart.
-    kept : float
-        Share of the stalls that keep the beat.
-    height_ms : float [ms]
-        Median excess over the surroundings.
-    call : str or None
-        The call behind them; None where there is no single one.
-    together : tuple of str
-        Calls that make them up together.
-    parts : tuple of Part
-        What makes them up, the largest first.
-    """
-
-    loops: Int
+    loops: Int  #: Loops in which they begin, one a period at most
+    #: ``loops``, or ``timetable`` and ``since start`` [ns], or all of them where they cannot be
+    #: told apart.
     rules: tuple[Rule, ...]
-    kept: float
-    height_ms: float
-    call: str | None = None
-    together: tuple[str, ...] = ()
-    parts: tuple[Part, ...] = ()
+    kept: float  #: Share of the stalls that keep the beat
+    height_ms: float  #: Median excess over the surroundings
+    call: str | None = None  #: The call behind them; None where there is no single one
+    together: tuple[str, ...] = ()  #: Calls that make them up together
+    parts: tuple[Part, ...] = ()  #: What makes them up, the largest first
 
 
 def beats(

@@ -25,28 +25,14 @@ _FEWEST = 30
 
 @dataclass(frozen=True)
 class Sign:
-    """One reason to call a call blocking.
+    """One reason to call a call blocking."""
 
-    Parameters
-    ----------
-    code : str
-        ``labelled``, ``name``, ``cpu``, ``floor``, ``timeout``, ``adapter tick`` or
-        ``device wait``.
-    text : str
-        In plain words.
-    value_ms : float or None [ms]
-        The constant behind it, where there is one.
-    count : int
-        Calls that show it.
-    ms_per_loop : float [ms]
-        What these calls cost the loop by it.
-    """
-
+    #: ``labelled``, ``name``, ``cpu``, ``floor``, ``timeout``, ``adapter tick`` or ``device wait``.
     code: str
-    text: str
-    value_ms: float | None = None
-    count: int = 0
-    ms_per_loop: float = 0.0
+    text: str  #: In plain words
+    value_ms: float | None = None  #: The constant behind it, where there is one
+    count: int = 0  #: Calls that show it
+    ms_per_loop: float = 0.0  #: What these calls cost the loop by it [ms]
 
 
 @dataclass(frozen=True)

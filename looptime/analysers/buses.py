@@ -24,60 +24,36 @@ _BATCH_WORDS = re.compile(r"(?<![a-z])(batch(ed)?|bulk|burst|block|all)(?![a-z])
 
 @dataclass(frozen=True)
 class Overlap:
-    """Calls on one bus from two threads at the same time.
+    """Calls on one bus from two threads at the same time."""
 
-    Parameters
-    ----------
-    name : str
-        Call of the loop's thread.
-    other_thread : str
-    calls : int
-        Calls of that name.
-    overlapped : int
-        Those during which the other thread had a call on the bus.
-    alone_p50_ms, overlapped_p50_ms : float or None [ms]
-        Median duration without and with the other thread.
-    extra_ms_per_loop : float [ms]
-        What the meeting costs the loop: the difference of the means times how often.
-    inside : int
-        Calls that lie wholly within one call of the other thread: on a bus that serves one at a
-        time that can hardly be.
-    """
-
-    name: str
+    name: str  #: Call of the loop's thread
     other_thread: str
-    calls: int
-    overlapped: int
+    calls: int  #: Calls of that name
+    overlapped: int  #: Those during which the other thread had a call on the bus
+    #: Median duration without and with the other thread.
     alone_p50_ms: float | None
     overlapped_p50_ms: float | None
+    #: What the meeting costs the loop: the difference of the means times how often.
     extra_ms_per_loop: float
+    #: Calls that lie wholly within one call of the other thread: on a bus that serves one at a time
+    #: that can hardly be.
     inside: int = 0
 
 
 @dataclass(frozen=True)
 class BusCost:
-    """One bus.
-
-    Parameters
-    ----------
-    bus : str
-    transactions_per_loop, ms_per_loop, share
-        Of the loop's thread: calls on the bus that hold no other call on it; self time; its
-        share of the quantity judged.
-    other_transactions_per_loop, other_ms_per_loop
-        Of the other threads.
-    busy_share : float or None
-        Share of the time in which some thread has a call on it.
-    overlaps : tuple of Overlap
-    """
+    """One bus."""
 
     bus: str
+    #: Of the loop's thread: calls on the bus that hold no other call on it; self time; its share of
+    #: the quantity judged.
     transactions_per_loop: float
     ms_per_loop: float
     share: float | None
+    #: Of the other threads.
     other_transactions_per_loop: float
     other_ms_per_loop: float
-    busy_share: float | None
+    busy_share: float | None  #: Share of the time in which some thread has a call on it
     overlaps: tuple[Overlap, ...] = ()
 
 
@@ -93,27 +69,15 @@ class RepeatedRead:
 
 @dataclass(frozen=True)
 class BatchGroup:
-    """Single reads that one batched read could serve.
+    """Single reads that one batched read could serve."""
 
-    Parameters
-    ----------
-    bus : str or None
-        None where no bus is stated: then they share a device or subsystem.
-    place : str
-        Bus, device or subsystem that they share.
-    names : tuple of str
-    reads_per_loop : float
-    ms_per_loop : float [ms]
-    at_most_ms : float [ms]
-        Most that a batch can save: all but the dearest single read. What it saves depends on
-        what each reading adds to the transaction.
-    """
-
-    bus: str | None
-    place: str
+    bus: str | None  #: None where no bus is stated: then they share a device or subsystem
+    place: str  #: Bus, device or subsystem that they share
     names: tuple[str, ...]
     reads_per_loop: float
-    ms_per_loop: float
+    ms_per_loop: float  #: [ms]
+    #: Most that a batch can save: all but the dearest single read. What it saves depends on what
+    #: each reading adds to the transaction.
     at_most_ms: float
 
 

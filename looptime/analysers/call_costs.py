@@ -23,30 +23,9 @@ Bool = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class CallCost:
-    """Cost of the calls of one name on one thread; the row of what no call covers is like it.
+    """Cost of the calls of one name on one thread; the row of what no call covers is like it."""
 
-    Parameters
-    ----------
-    name, thread, kind, kind_from, subsystem, device, bus
-        What is known of the call.
-    count : int
-        Calls made.
-    calls_per_loop : float
-    self_ms_per_loop : float [ms]
-        Mean self time in a loop.
-    share : float or None
-        Of the quantity judged; None on other threads and for pacing waits where work is judged.
-    p50_ms, p99_ms, max_ms : float or None [ms]
-        Of the duration of whole calls, with what is nested in them.
-    first_ratio : float or None
-        Duration of the first call over the median of the others.
-    slow_excess_ms : float or None [ms]
-        Mean self time in slow loops minus that in typical loops.
-    variance_share : float or None
-        Covariance with the quantity judged over its variance.
-    on_loop_thread : bool
-    """
-
+    #: What is known of the call.
     name: str
     thread: str
     kind: str
@@ -54,16 +33,18 @@ class CallCost:
     subsystem: str | None
     device: str | None
     bus: str | None
-    count: int
+    count: int  #: Calls made
     calls_per_loop: float
-    self_ms_per_loop: float
+    self_ms_per_loop: float  #: Mean self time in a loop
+    #: Of the quantity judged; None on other threads and for pacing waits where work is judged.
     share: float | None
+    #: Of the duration of whole calls, with what is nested in them.
     p50_ms: float | None
     p99_ms: float | None
     max_ms: float | None
-    first_ratio: float | None
-    slow_excess_ms: float | None
-    variance_share: float | None
+    first_ratio: float | None  #: Duration of the first call over the median of the others
+    slow_excess_ms: float | None  #: Mean self time in slow loops minus that in typical loops
+    variance_share: float | None  #: Covariance with the quantity judged over its variance
     on_loop_thread: bool = True
 
 
@@ -81,28 +62,15 @@ class GroupCost:
 
 @dataclass(frozen=True)
 class Costs:
-    """Costs of a run.
+    """Costs of a run."""
 
-    Parameters
-    ----------
-    calls : tuple of CallCost
-        Loop's thread first, dearest first.
-    unattributed : CallCost
-        What no call covers.
-    judged : str
-        ``work`` or ``period``.
-    slow_loops, typical_loops : int
-        How many loops `slow_excess_ms` compares.
-    mean_excess_ms : float or None [ms]
-        What all `slow_excess_ms` add up to.
-    """
-
-    calls: tuple[CallCost, ...]
-    unattributed: CallCost
-    judged: str
+    calls: tuple[CallCost, ...]  #: Loop's thread first, dearest first
+    unattributed: CallCost  #: What no call covers
+    judged: str  #: ``work`` or ``period``
+    #: How many loops `slow_excess_ms` compares.
     slow_loops: int
     typical_loops: int
-    mean_excess_ms: float | None
+    mean_excess_ms: float | None  #: What all `slow_excess_ms` add up to
 
     @cached_property
     def rows(self) -> tuple[CallCost, ...]:

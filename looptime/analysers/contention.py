@@ -38,14 +38,7 @@ _NOTHING_MS = 1e-4
 
 @dataclass(frozen=True)
 class CallWait:
-    """One call of the loop's thread: what of its time is waiting and what is service.
-
-    Parameters
-    ----------
-    name : str
-    wait_ms_per_loop : Figure [ms]
-    service_ms_per_loop : float [ms]
-    """
+    """One call of the loop's thread: what of its time is waiting and what is service."""
 
     name: str
     wait_ms_per_loop: Figure
@@ -54,39 +47,20 @@ class CallWait:
 
 @dataclass(frozen=True)
 class Contention:
-    """Calls of the loop that wait for calls of one other thread on one lock or bus.
+    """Calls of the loop that wait for calls of one other thread on one lock or bus."""
 
-    Parameters
-    ----------
-    calls : tuple of str
-        Of the loop's thread, the one that waits most first.
-    thread : str
-        The other thread.
-    partners : tuple of str
-        Its calls that they wait for.
-    wait_ms_per_loop, service_ms_per_loop : Figure [ms]
-        Waiting and the rest of those calls. A call that waits for several threads is split
-        between their entries in proportion to its waits, so that entries add up.
-    wait_share : float or None
-        Waiting as a share of the time that the loops took.
-    lock : str
-        ``fair``, ``barging`` or ``unknown``, as seen at contested releases.
-    source : str
-        ``timing``, ``labels`` or ``labels and timing``.
-    by_call : tuple of CallWait
-    by_loop, by_other : Retakes
-        Contested releases by the loop and by the other thread.
-    """
-
-    calls: tuple[str, ...]
-    thread: str
-    partners: tuple[str, ...]
+    calls: tuple[str, ...]  #: Of the loop's thread, the one that waits most first
+    thread: str  #: The other thread
+    partners: tuple[str, ...]  #: Its calls that they wait for
+    #: Waiting and the rest of those calls. A call that waits for several threads is split between
+    #: their entries in proportion to its waits, so that entries add up.
     wait_ms_per_loop: Figure
     service_ms_per_loop: Figure
-    wait_share: float | None
-    lock: str
-    source: str
+    wait_share: float | None  #: Waiting as a share of the time that the loops took
+    lock: str  #: ``fair``, ``barging`` or ``unknown``, as seen at contested releases
+    source: str  #: ``timing``, ``labels`` or ``labels and timing``
     by_call: tuple[CallWait, ...]
+    #: Contested releases by the loop and by the other thread.
     by_loop: Retakes
     by_other: Retakes
 
@@ -98,44 +72,27 @@ class Contention:
 
 @dataclass(frozen=True)
 class Disagreement:
-    """A label that the times contradict.
+    """A label that the times contradict."""
 
-    Parameters
-    ----------
-    call, partner, thread : str
-        A call of the loop's thread, and one of another thread.
-    labelled : str
-        ``one bus`` or ``two buses``.
-    meetings : int
-        Calls of either during which one of the other ended.
-    wait_ms_per_loop : float or None [ms]
-        What the loop waits, where labels say that they cannot wait for each other.
-    """
-
+    #: A call of the loop's thread, and one of another thread.
     call: str
     partner: str
     thread: str
-    labelled: str
-    meetings: int
+    labelled: str  #: ``one bus`` or ``two buses``
+    meetings: int  #: Calls of either during which one of the other ended
+    #: What the loop waits, where labels say that they cannot wait for each other.
     wait_ms_per_loop: float | None
 
 
 @dataclass(frozen=True)
 class Contentions:
-    """Who waits for whom in a run.
+    """Who waits for whom in a run."""
 
-    Parameters
-    ----------
-    found : tuple of Contention
-        What costs most first; empty where nobody waits or the log cannot say.
-    disagreements : tuple of Disagreement
-    verdicts : dict of (call, thread, other call) to str
-        ``shares``, ``likely``, ``apart``, ``result`` or ``unknown``, by the labels where there
-        are any, for all calls that were made often enough.
-    """
-
+    #: What costs most first; empty where nobody waits or the log cannot say.
     found: tuple[Contention, ...] = ()
     disagreements: tuple[Disagreement, ...] = ()
+    #: ``shares``, ``likely``, ``apart``, ``result`` or ``unknown``, by the labels where there are
+    #: any, for all calls that were made often enough, dict of (call, thread, other call) to str.
     verdicts: dict[tuple[str, str, str], str] = field(default_factory=dict, repr=False)
 
     @property

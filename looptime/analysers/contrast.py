@@ -18,18 +18,10 @@ Bool = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Part:
-    """What one call name adds to a difference.
+    """What one call name adds to a difference."""
 
-    Parameters
-    ----------
-    name : str
-        Call name, or `looptime.schema.UNATTRIBUTED`.
-    ms : float [ms]
-        Mean self time a loop in the one set minus that in the other.
-    """
-
-    name: str
-    ms: float
+    name: str  #: Call name, or `looptime.schema.UNATTRIBUTED`
+    ms: float  #: Mean self time a loop in the one set minus that in the other
 
 
 def mean_self_ms(basis: Basis, loops: Bool) -> Float:

@@ -25,85 +25,43 @@ _PARTS = 3
 
 @dataclass(frozen=True)
 class DriftResult:
-    """A trend along the run.
+    """A trend along the run."""
 
-    Parameters
-    ----------
-    found : bool
-        Whether it is worth reporting: significant and at least 1 % over the run.
-    change_ms : Figure [ms]
-        From the start to the end of the run.
-    relative : float
-        The same over the median.
-    ms_per_minute : float [ms/min]
-    p : float
-    parts : tuple of Part
-        Calls that make it up, last third against first third; the largest first.
-    """
-
-    found: bool
-    change_ms: Figure
-    relative: float
-    ms_per_minute: float
+    found: bool  #: Whether it is worth reporting: significant and at least 1 % over the run
+    change_ms: Figure  #: From the start to the end of the run
+    relative: float  #: The same over the median
+    ms_per_minute: float  #: [ms/min]
     p: float
+    #: Calls that make it up, last third against first third; the largest first.
     parts: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True)
 class ChangePoint:
-    """A loop from which on the level is another.
+    """A loop from which on the level is another."""
 
-    Parameters
-    ----------
-    loop : int
-        Number of the loop as logged.
-    index : int
-        Its place in the run.
-    time_s : float [s]
-        Since the start of the recording.
-    before_ms, after_ms, step_ms : float [ms]
-    relative : float
-        The step over the level before.
-    within_loops : int
-        How exactly the place is known.
-    parts : tuple of Part
-        Calls that make up the step; the largest first.
-    line : int or None
-        Line of the log.
-    """
-
-    loop: int
-    index: int
-    time_s: float
+    loop: int  #: Number of the loop as logged
+    index: int  #: Its place in the run
+    time_s: float  #: Since the start of the recording
     before_ms: float
     after_ms: float
     step_ms: float
-    relative: float
-    within_loops: int
-    parts: tuple[Part, ...] = ()
-    line: int | None = None
+    relative: float  #: The step over the level before
+    within_loops: int  #: How exactly the place is known
+    parts: tuple[Part, ...] = ()  #: Calls that make up the step; the largest first
+    line: int | None = None  #: Line of the log
 
 
 @dataclass(frozen=True)
 class Changes:
-    """Drift and change points of a run.
+    """Drift and change points of a run."""
 
-    Parameters
-    ----------
-    drift : DriftResult or None
-        None where the run is too short.
-    change_points : tuple of ChangePoint
-    better : str
-        Which of the two describes the run better: ``drift``, ``steps`` or, where neither is
-        found, the empty text.
-    note : str
-        Why nothing can be said, where that is so.
-    """
-
-    drift: DriftResult | None
+    drift: DriftResult | None  #: None where the run is too short
     change_points: tuple[ChangePoint, ...]
+    #: Which of the two describes the run better: ``drift``, ``steps`` or, where neither is found,
+    #: the empty text.
     better: str = ""
-    note: str = ""
+    note: str = ""  #: Why nothing can be said, where that is so
 
 
 def changes(basis: Basis) -> Changes:

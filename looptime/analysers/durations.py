@@ -34,20 +34,7 @@ _ENOUGH = 20_000
 
 @dataclass(frozen=True)
 class CallTimes:
-    """How long the calls of one name on one thread took.
-
-    Parameters
-    ----------
-    count : int
-    total_ns : int [ns]
-    first_ms, p50_ms, p99_ms, max_ms : float [ms]
-    others_ms : float or None [ms]
-        Median of all but the first.
-    ordered_ms : float array, shape (k,) [ms]
-        Every so many-th duration, in rising order.
-    far_ms : float array [ms]
-        Those far above the usual, as a driver's timeout is.
-    """
+    """How long the calls of one name on one thread took."""
 
     count: int
     total_ns: int
@@ -55,9 +42,9 @@ class CallTimes:
     p50_ms: float
     p99_ms: float
     max_ms: float
-    others_ms: float | None
-    ordered_ms: Float = field(repr=False)
-    far_ms: Float = field(repr=False)
+    others_ms: float | None  #: Median of all but the first
+    ordered_ms: Float = field(repr=False)  #: Every so many-th duration, in rising order, shape (k,)
+    far_ms: Float = field(repr=False)  #: Those far above the usual, as a driver's timeout is
 
 
 def call_times(run: Run) -> dict[tuple[int, int], CallTimes]:

@@ -23,18 +23,10 @@ _ALIKE = 0.02
 
 @dataclass(frozen=True)
 class Evenness:
-    """Whether periods are alike, and if not, why.
+    """Whether periods are alike, and if not, why."""
 
-    Parameters
-    ----------
-    even : bool or None
-        None where that cannot be told.
-    why : str
-        What speaks against it, or why it cannot be told; empty where they are even.
-    """
-
-    even: bool | None
-    why: str = ""
+    even: bool | None  #: None where that cannot be told
+    why: str = ""  #: What speaks against it, or why it cannot be told; empty where they are even
 
 
 def evenness(period_ms: Float, tick_ms: float = 0.0) -> Evenness:

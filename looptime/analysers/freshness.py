@@ -30,49 +30,28 @@ class Age:
 
 @dataclass(frozen=True)
 class Freshness:
-    """Freshness of one reading or logged signal.
-
-    Parameters
-    ----------
-    name : str
-    source : str
-        ``handed over`` (published and used), ``read`` (a sensor read) or ``signal``.
-    used_at : str
-        What counts as its first use, in plain words.
-    thread : str or None
-        Thread that reads.
-    uses : int
-        Pick-ups of what is handed over, first uses of another reading, rows of a signal.
-    age_at_pickup_ms, age_at_first_use_ms, age_at_last_use_ms : Age or None [ms]
-        As `looptime.analysers.ages` defines them; None where the log does not show them, as of a
-        signal.
-    fresh_hz, loop_hz : float or None [1/s]
-        New readings a second, beside loops a second.
-    repeat_share : float or None
-        Uses of a reading that was used before.
-    hold_loops : float or None
-        Median length of a stretch with the same reading, in uses.
-    longest_hold_loops, longest_hold_ms
-        The longest one.
-    even_share : float or None
-        Share of the stretches of a signal that are as long as the median one, within a loop and
-        a quarter: near 1 for a sensor that gives new values at a rate of its own.
-    """
+    """Freshness of one reading or logged signal."""
 
     name: str
-    source: str
-    used_at: str
-    thread: str | None
-    uses: int
+    source: str  #: ``handed over`` (published and used), ``read`` (a sensor read) or ``signal``
+    used_at: str  #: What counts as its first use, in plain words
+    thread: str | None  #: Thread that reads
+    uses: int  #: Pick-ups of what is handed over, first uses of another reading, rows of a signal
+    #: As `looptime.analysers.ages` defines them; None where the log does not show them, as of a
+    #: signal.
     age_at_pickup_ms: Age | None
     age_at_first_use_ms: Age | None
     age_at_last_use_ms: Age | None
+    #: New readings a second, beside loops a second.
     fresh_hz: float | None
     loop_hz: float | None
-    repeat_share: float | None
-    hold_loops: float | None
+    repeat_share: float | None  #: Uses of a reading that was used before
+    hold_loops: float | None  #: Median length of a stretch with the same reading, in uses
+    #: The longest one.
     longest_hold_loops: int | None
     longest_hold_ms: float | None
+    #: Share of the stretches of a signal that are as long as the median one, within a loop and a
+    #: quarter: near 1 for a sensor that gives new values at a rate of its own.
     even_share: float | None = None
 
     @property

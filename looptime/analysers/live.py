@@ -26,55 +26,31 @@ _CAUSE = 0.3
 
 @dataclass(frozen=True)
 class LongLoop:
-    """One loop over the budget, or that stands out.
+    """One loop over the budget, or that stands out."""
 
-    Parameters
-    ----------
-    loop : int
-        Its number as logged.
-    at_s : float [s]
-        Its start since the first loop seen.
-    ms : float [ms]
-        Its period.
-    cause : str
-        The call that took longest beyond its usual time, ``outside every call``, or empty.
-    """
-
-    loop: int
-    at_s: float
-    ms: float
+    loop: int  #: Its number as logged
+    at_s: float  #: Its start since the first loop seen
+    ms: float  #: Its period
+    #: The call that took longest beyond its usual time, ``outside every call``, or empty.
     cause: str
 
 
 @dataclass(frozen=True)
 class Live:
-    """What is known so far.
-
-    Parameters
-    ----------
-    loops : int
-    seconds : float [s]
-        Sum of the periods.
-    rate_hz, p50_ms, p99_ms, max_ms : dict of str to float or None
-        Under ``now`` for the last 10 s, under ``run`` for all of it.
-    over : int
-        Loops over the budget.
-    over_share : float
-    long : tuple of LongLoop
-        The newest loops over the budget, or that stand out where there is none; newest last.
-    start_s, period_ms : float arrays, shape (n,) [s], [ms]
-        Of every loop.
-    """
+    """What is known so far."""
 
     loops: int
-    seconds: float
+    seconds: float  #: Sum of the periods [s]
+    #: Under ``now`` for the last 10 s, under ``run`` for all of it.
     rate_hz: Mapping[str, float | None]
     p50_ms: Mapping[str, float | None]
     p99_ms: Mapping[str, float | None]
     max_ms: Mapping[str, float | None]
-    over: int
+    over: int  #: Loops over the budget
     over_share: float
+    #: The newest loops over the budget, or that stand out where there is none; newest last.
     long: tuple[LongLoop, ...]
+    #: Of every loop, float arrays, shape (n,) [s], [ms].
     start_s: NDArray[Any]
     period_ms: NDArray[Any]
 

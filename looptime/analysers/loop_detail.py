@@ -17,19 +17,11 @@ __all__ = ["CallInLoop", "LoopDetail", "VideoSync", "loop_detail", "parse_sync"]
 
 @dataclass(frozen=True)
 class CallInLoop:
-    """One name in one loop.
-
-    Parameters
-    ----------
-    name : str
-    calls : int
-        Calls that begin in the loop.
-    self_ms, typical_ms : float [ms]
-        Self time in this loop, and mean self time in a typical one.
-    """
+    """One name in one loop."""
 
     name: str
-    calls: int
+    calls: int  #: Calls that begin in the loop
+    #: Self time in this loop, and mean self time in a typical one.
     self_ms: float
     typical_ms: float
 
@@ -41,58 +33,31 @@ class CallInLoop:
 
 @dataclass(frozen=True)
 class LoopDetail:
-    """One loop beside a typical one.
+    """One loop beside a typical one."""
 
-    Parameters
-    ----------
-    loop : int
-        Number as logged.
-    time_s : float [s]
-        Its start since the start of the recording.
-    period_ms, judged_ms, typical_ms : float [ms]
-        Its period, the quantity judged in it, and that in a typical loop.
-    judged : str
-        ``work`` or ``period``.
-    phase : str or None
-    line : int or None
-        Line of the log where it begins.
-    rows : tuple of CallInLoop
-        What it took and what is usual, the largest difference first; adds up to the quantity
-        judged.
-    before_ms, after_ms : tuple of float [ms]
-        Periods of up to three loops before and after it.
-    """
-
-    loop: int
-    time_s: float
+    loop: int  #: Number as logged
+    time_s: float  #: Its start since the start of the recording
+    #: Its period, the quantity judged in it, and that in a typical loop.
     period_ms: float
     judged_ms: float
     typical_ms: float
-    judged: str
+    judged: str  #: ``work`` or ``period``
     phase: str | None
-    line: int | None
+    line: int | None  #: Line of the log where it begins
+    #: What it took and what is usual, the largest difference first; adds up to the quantity judged.
     rows: tuple[CallInLoop, ...]
+    #: Periods of up to three loops before and after it.
     before_ms: tuple[float, ...]
     after_ms: tuple[float, ...]
 
 
 @dataclass(frozen=True)
 class VideoSync:
-    """A video in which one frame is known to show the start of one loop.
+    """A video in which one frame is known to show the start of one loop."""
 
-    Parameters
-    ----------
-    fps : float [1/s]
-        Frames a second at which it was recorded.
-    time_s : float [s]
-        Start of that loop since the start of the recording.
-    frame : int
-        The frame that shows it.
-    """
-
-    fps: float
-    time_s: float
-    frame: int
+    fps: float  #: Frames a second at which it was recorded [1/s]
+    time_s: float  #: Start of that loop since the start of the recording
+    frame: int  #: The frame that shows it
 
     def frame_at(self, time_s: float) -> int:
         """Frame that shows a moment, in seconds since the start of the recording.

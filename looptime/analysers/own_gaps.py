@@ -41,17 +41,10 @@ _UNLIKELY = 0.05
 
 @dataclass(frozen=True)
 class OwnGaps:
-    """The checks of a run's loop thread, and the rule behind any call of it.
-
-    Parameters
-    ----------
-    run : Run
-    rows : int array
-        Rows of its calls on the loop's thread, in loop order.
-    """
+    """The checks of a run's loop thread, and the rule behind any call of it."""
 
     run: Run
-    rows: Int
+    rows: Int  #: Rows of its calls on the loop's thread, in loop order
 
     @classmethod
     def of(cls, run: Run) -> OwnGaps:

@@ -52,28 +52,17 @@ class Rate:
 
 @dataclass(frozen=True)
 class Overruns:
-    """Loops whose period is longer than the budget.
+    """Loops whose period is longer than the budget."""
 
-    Parameters
-    ----------
-    budget_ms : float or None [ms]
-        None where nobody set one and the loop has no nominal period.
-    budget_from : str
-        Where the budget comes from.
-    count, share, time_share
-        How many, their share of the loops, and of the time.
-    excess_ms_per_s : float or None [ms/s]
-        Time beyond the budget in each second: an overrun counts by how long it is.
-    serious_ms, serious_count, serious_share
-        The same above the second threshold.
-    """
-
-    budget_ms: float | None
-    budget_from: str
+    budget_ms: float | None  #: None where nobody set one and the loop has no nominal period
+    budget_from: str  #: Where the budget comes from
+    #: How many, their share of the loops, and of the time.
     count: int | None = None
     share: float | None = None
     time_share: float | None = None
+    #: Time beyond the budget in each second: an overrun counts by how long it is; [ms/s].
     excess_ms_per_s: float | None = None
+    #: The same above the second threshold.
     serious_ms: float | None = None
     serious_count: int | None = None
     serious_share: float | None = None

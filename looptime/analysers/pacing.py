@@ -39,63 +39,36 @@ _FEWEST = 20
 
 @dataclass(frozen=True)
 class Waits:
-    """The pacing wait in each loop.
+    """The pacing wait in each loop."""
 
-    Parameters
-    ----------
-    wait_ns : int64 array, shape (n,) [ns], or None
-        None where the log shows no pacing wait.
-    gap_ns : int64 array, shape (n,) [ns], or None
-        The part of it that no call covers: after the row that encloses the loop has ended.
-    names : tuple of int
-        Codes of the calls of kind `pacing`.
-    """
-
-    wait_ns: Int | None
+    wait_ns: Int | None  #: None where the log shows no pacing wait, shape (n,)
+    #: The part of it that no call covers: after the row that encloses the loop has ended; shape
+    #: (n,).
     gap_ns: Int | None
-    names: tuple[int, ...]
+    names: tuple[int, ...]  #: Codes of the calls of kind `pacing`
 
 
 @dataclass(frozen=True)
 class Pacing:
-    """How the loop is paced.
+    """How the loop is paced."""
 
-    Parameters
-    ----------
-    mode : str
-        One of `MODES`.
-    mode_from : str
-        What it was seen from, in plain words.
-    nominal_ms : float or None [ms]
-        Period that the pacing aims at; for a sleep after the work, the sleep.
-    nominal_hz, achieved_hz : float or None [1/s]
-        Nominal rate; loops over elapsed time.
-    rate_error_ppm : float or None
-        How far the loops that kept their slot run off the nominal rate, in the long term.
-    wait_known : bool
-        Whether the log shows the wait, so that work is known.
-    wait_ms : float or None [ms]
-        Mean pacing wait in a loop.
-    late_count, burst_count : int
-        Loops that missed their slot; bursts of short loops that caught up after one.
-    slots : tuple of dict
-        How many loops took 1, 2, 3, ... nominal periods (within a tenth of one).
-    slot_share : float or None
-        Share of the late loops that took whole nominal periods.
-    """
-
-    mode: str
-    mode_from: str
+    mode: str  #: One of `MODES`
+    mode_from: str  #: What it was seen from, in plain words
+    #: Period that the pacing aims at; for a sleep after the work, the sleep.
     nominal_ms: float | None = None
+    #: Nominal rate; loops over elapsed time.
     nominal_hz: float | None = None
     achieved_hz: float | None = None
+    #: How far the loops that kept their slot run off the nominal rate, in the long term.
     rate_error_ppm: float | None = None
-    wait_known: bool = False
-    wait_ms: float | None = None
+    wait_known: bool = False  #: Whether the log shows the wait, so that work is known
+    wait_ms: float | None = None  #: Mean pacing wait in a loop
+    #: Loops that missed their slot; bursts of short loops that caught up after one.
     late_count: int = 0
     burst_count: int = 0
+    #: How many loops took 1, 2, 3, ... nominal periods (within a tenth of one).
     slots: tuple[dict[str, int], ...] = ()
-    slot_share: float | None = None
+    slot_share: float | None = None  #: Share of the late loops that took whole nominal periods
 
     @property
     def fixed_rate(self) -> bool:

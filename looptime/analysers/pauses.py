@@ -16,27 +16,15 @@ _LEAST_PAUSES = 8
 
 @dataclass(frozen=True)
 class Pauses:
-    """Stalls that hit whatever call happens to run, as when the whole process is held up.
-
-    Parameters
-    ----------
-    count : int
-    median_ms, longest_ms : float [ms]
-        Their excess.
-    every_s : float [s]
-        Mean time from one to the next.
-    ms_per_loop : float [ms]
-        What they cost on average.
-    loops : tuple of int
-        Numbers of the loops, slowest first.
-    """
+    """Stalls that hit whatever call happens to run, as when the whole process is held up."""
 
     count: int
+    #: Their excess.
     median_ms: float
     longest_ms: float
-    every_s: float
-    ms_per_loop: float
-    loops: tuple[int, ...]
+    every_s: float  #: Mean time from one to the next
+    ms_per_loop: float  #: What they cost on average [ms]
+    loops: tuple[int, ...]  #: Numbers of the loops, slowest first
 
 
 def pauses(basis: Basis, costs: Costs, slow: SlowLoops, explained: set[str]) -> Pauses | None:

@@ -33,58 +33,32 @@ _MOST_OF = 0.9
 
 @dataclass(frozen=True)
 class Recurrence:
-    """Something that comes back, and the rule by which it does.
+    """Something that comes back, and the rule by which it does."""
 
-    Parameters
-    ----------
-    call : str or None
-        The call behind it; None where there is no single one.
-    mechanism : str
-        ``loops``: every so many loops; ``since start``, ``since end``: in the first loop in which
-        so much time has gone by since it last began or ended; ``timetable``: when a fixed
-        instant has come; ``rest``: a thread's rest after its last turn; ``unknown``: rules that
-        cannot be told apart, see `could_be`.
-    every_loops : float or None
-        Loops from one to the next: of the rule for ``loops``, else on average.
-    every_ms : float or None [ms]
-        The rule's interval, for ``loops`` the time from one to the next on average.
-    count : int
-        How many there are.
-    possible : int
-        How many the rule leaves room for in a run as long as this.
-    explained_share : float
-        Share of the gaps that the rule explains.
-    height_ms : float [ms]
-        Median time that one of them takes.
-    loops : tuple of int
-        Numbers of the first of the loops as logged.
-    could_be : tuple of Rule
-        Rules that explain the gaps, in loops or ms; the one rule where it is known.
-    together : tuple of str
-        Calls that make them up together, each time the same; empty where one call does, or where
-        they fall into whatever call happens to run.
-    parts : tuple of Part
-        What makes the loops longer, the largest first.
-    long_turns : bool
-        Whether the call is made in every loop, and its long turns come back.
-    thread : str
-        The thread, where it is not the loop's.
-    """
-
-    call: str | None
+    call: str | None  #: The call behind it; None where there is no single one
+    #: ``loops``: every so many loops; ``since start``, ``since end``: in the first loop in which so
+    #: much time has gone by since it last began or ended; ``timetable``: when a fixed instant has
+    #: come; ``rest``: a thread's rest after its last turn; ``unknown``: rules that cannot be told
+    #: apart, see `could_be`.
     mechanism: str
+    #: Loops from one to the next: of the rule for ``loops``, else on average.
     every_loops: float | None
+    #: The rule's interval, for ``loops`` the time from one to the next on average.
     every_ms: float | None
-    count: int
-    possible: int
-    explained_share: float
-    height_ms: float = 0.0
-    loops: tuple[int, ...] = ()
+    count: int  #: How many there are
+    possible: int  #: How many the rule leaves room for in a run as long as this
+    explained_share: float  #: Share of the gaps that the rule explains
+    height_ms: float = 0.0  #: Median time that one of them takes
+    loops: tuple[int, ...] = ()  #: Numbers of the first of the loops as logged
+    #: Rules that explain the gaps, in loops or ms; the one rule where it is known.
     could_be: tuple[Rule, ...] = ()
+    #: Calls that make them up together, each time the same; empty where one call does, or where
+    #: they fall into whatever call happens to run.
     together: tuple[str, ...] = ()
-    parts: tuple[Part, ...] = ()
+    parts: tuple[Part, ...] = ()  #: What makes the loops longer, the largest first
+    #: Whether the call is made in every loop, and its long turns come back.
     long_turns: bool = False
-    thread: str = ""
+    thread: str = ""  #: The thread, where it is not the loop's
 
     def to_dict(self) -> dict[str, Any]:
         """The recurrence as JSON holds it."""

@@ -32,83 +32,38 @@ _PARTS = 5
 
 @dataclass(frozen=True)
 class SlowEvent:
-    """Slow loops that belong together.
+    """Slow loops that belong together."""
 
-    Parameters
-    ----------
-    first, last : int
-        Numbers of the first and last loop as logged.
-    index : int
-        Place of the slowest loop in the run.
-    loops : int
-        Slow loops in it.
-    time_s : float [s]
-        Start of the first loop since the start of the recording.
-    worst_ms : float [ms]
-        Quantity judged of the slowest loop.
-    period_ms : float [ms]
-        Its period.
-    excess_ms : float [ms]
-        Sum over the loops of what lies above a typical loop.
-    cause : str
-        One of `CAUSES`.
-    culprit : str
-        Name that added most.
-    parts : tuple of Part
-        What stretched, the largest first [ms over the event].
-    caught_up : int
-        Short loops right after it that made up for lost time.
-    line : int or None
-        Line of the log where the slowest loop begins.
-    """
-
+    #: Numbers of the first and last loop as logged.
     first: int
     last: int
-    index: int
-    loops: int
-    time_s: float
-    worst_ms: float
-    period_ms: float
-    excess_ms: float
-    cause: str
-    culprit: str
-    parts: tuple[Part, ...]
-    caught_up: int = 0
-    line: int | None = None
+    index: int  #: Place of the slowest loop in the run
+    loops: int  #: Slow loops in it
+    time_s: float  #: Start of the first loop since the start of the recording
+    worst_ms: float  #: Quantity judged of the slowest loop
+    period_ms: float  #: Its period
+    excess_ms: float  #: Sum over the loops of what lies above a typical loop
+    cause: str  #: One of `CAUSES`
+    culprit: str  #: Name that added most
+    parts: tuple[Part, ...]  #: What stretched, the largest first [ms over the event]
+    caught_up: int = 0  #: Short loops right after it that made up for lost time
+    line: int | None = None  #: Line of the log where the slowest loop begins
 
 
 @dataclass(frozen=True)
 class SlowLoops:
-    """The slow loops of a run.
+    """The slow loops of a run."""
 
-    Parameters
-    ----------
-    threshold_ms : float or None [ms]
-        Typical level plus `above_ms`.
-    above_ms : float or None [ms]
-        Slow is what lies this far above the running median.
-    typical_ms : float or None [ms]
-        Mean over the typical loops.
-    count : int
-        Slow loops.
-    share, time_share : float or None
-        Of the loops, and of the time.
-    events : tuple of SlowEvent
-        The slowest first.
-    by_culprit : dict of str to int
-        Events by the name that added most.
-    is_slow : bool array, shape (n,)
-    """
-
-    threshold_ms: float | None
-    above_ms: float | None
-    typical_ms: float | None
-    count: int
+    threshold_ms: float | None  #: Typical level plus `above_ms`
+    above_ms: float | None  #: Slow is what lies this far above the running median
+    typical_ms: float | None  #: Mean over the typical loops
+    count: int  #: Slow loops
+    #: Of the loops, and of the time.
     share: float | None
     time_share: float | None
-    events: tuple[SlowEvent, ...]
-    by_culprit: dict[str, int]
-    is_slow: Bool = field(repr=False)
+    events: tuple[SlowEvent, ...]  #: The slowest first
+    by_culprit: dict[str, int]  #: Events by the name that added most
+    is_slow: Bool = field(repr=False)  #: shape (n,)
 
 
 def slow_loops(

@@ -23,29 +23,15 @@ _WITHIN = 0.1
 
 @dataclass(frozen=True)
 class ThreadRhythm:
-    """How the turns of a thread come back.
-
-    Parameters
-    ----------
-    thread : str
-    call : str
-        The call that its turns begin with.
-    rule : Mechanism
-        ``rest`` after the end of the last turn, ``since start`` of it, or ``timetable``; in ns.
-    count : int
-        Turns seen.
-    span_ns : float [ns]
-        From the first to the last.
-    turn_ns : float [ns]
-        Median length of a turn.
-    """
+    """How the turns of a thread come back."""
 
     thread: str
-    call: str
+    call: str  #: The call that its turns begin with
+    #: ``rest`` after the end of the last turn, ``since start`` of it, or ``timetable``; in ns.
     rule: Mechanism
-    count: int
-    span_ns: float
-    turn_ns: float
+    count: int  #: Turns seen
+    span_ns: float  #: From the first to the last
+    turn_ns: float  #: Median length of a turn
 
 
 def thread_rhythms(run: Run) -> tuple[ThreadRhythm, ...]:

@@ -18,39 +18,22 @@ _OUTLIER = 4.0
 
 @dataclass(frozen=True)
 class Consistency:
-    """How far one figure scatters between recordings.
+    """How far one figure scatters between recordings."""
 
-    Parameters
-    ----------
-    figure : str
-        ``mean``, ``p50`` or ``p99`` of the quantity judged.
-    spread_percent : float or None [%]
-        Standard deviation between recordings, of the logarithm.
-    lowest_ms, highest_ms : float [ms]
-    outliers : tuple of int
-        Recordings farther than 4 scaled median deviations from the median; judged from five
-        recordings on.
-    """
-
-    figure: str
-    spread_percent: float | None
+    figure: str  #: ``mean``, ``p50`` or ``p99`` of the quantity judged
+    spread_percent: float | None  #: Standard deviation between recordings, of the logarithm [%]
     lowest_ms: float
     highest_ms: float
+    #: Recordings farther than 4 scaled median deviations from the median; judged from five
+    #: recordings on.
     outliers: tuple[int, ...]
 
 
 @dataclass(frozen=True)
 class Together:
-    """Several recordings.
+    """Several recordings."""
 
-    Parameters
-    ----------
-    judged : str
-        ``work`` where all of them know it, else ``period``.
-    figures : tuple of Consistency
-    """
-
-    judged: str
+    judged: str  #: ``work`` where all of them know it, else ``period``
     figures: tuple[Consistency, ...]
 
 

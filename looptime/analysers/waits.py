@@ -14,50 +14,28 @@ __all__ = ["Delay", "GainFactors", "delay", "gain_factors"]
 
 @dataclass(frozen=True)
 class Delay:
-    """When a delay that is checked once a loop really fires.
+    """When a delay that is checked once a loop really fires."""
 
-    Parameters
-    ----------
-    delay_ms : float [ms]
-        What the code asks for.
-    mean_ms, p50_ms, p90_ms, p99_ms, max_ms : float [ms]
-        When it fires, from where it was set, checked at the same place in each loop.
-    late_ms : float [ms]
-        Mean lateness.
-    loops_p50 : float
-        Loops that pass, typically.
-    loops_min, loops_max : int
-    starts : int
-        Loops in which it could have been set.
-    """
-
-    delay_ms: float
+    delay_ms: float  #: What the code asks for
+    #: When it fires, from where it was set, checked at the same place in each loop.
     mean_ms: float
     p50_ms: float
     p90_ms: float
     p99_ms: float
     max_ms: float
-    late_ms: float
-    loops_p50: float
+    late_ms: float  #: Mean lateness
+    loops_p50: float  #: Loops that pass, typically
     loops_min: int
     loops_max: int
-    starts: int
+    starts: int  #: Loops in which it could have been set
 
 
 @dataclass(frozen=True)
 class GainFactors:
-    """Factors by which gains of a controller that ignores the step shift with the period.
+    """Factors by which gains of a controller that ignores the step shift with the period."""
 
-    Parameters
-    ----------
-    derivative : float
-        Seen over time the code acts like the continuous gain ``kd T``.
-    integral : float
-        Seen over time the code acts like the continuous gain ``ki / T``.
-    """
-
-    derivative: float
-    integral: float
+    derivative: float  #: Seen over time the code acts like the continuous gain ``kd T``
+    integral: float  #: Seen over time the code acts like the continuous gain ``ki / T``
 
 
 def delay(run: Run, delay_ms: float) -> Delay:

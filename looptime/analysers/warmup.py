@@ -24,40 +24,20 @@ _PARTS = 5
 
 @dataclass(frozen=True)
 class WarmUpCut:
-    """The loops at the start that do not stand for the rest.
+    """The loops at the start that do not stand for the rest."""
 
-    Parameters
-    ----------
-    loops : int
-        How many; 0 where no warm-up shows.
-    seconds : float [s]
-        How long they took.
-    excess : float or None
-        How far the mean of these loops lies above that of the rest, as a share of it. Below 0 for
-        a start that is faster.
-    excess_ms : float or None [ms]
-        The same in time.
-    parts : tuple of Part
-        What each call adds to `excess_ms`; the largest first.
-    faster_loops : int
-        Loops of a start that is faster than the rest; they stay in the figures.
-    faster_s : float [s]
-        How long they took.
-    kept : bool
-        Whether they stay in the figures all the same.
-    note : str
-        Why nothing can be said, where that is so.
-    """
-
-    loops: int = 0
-    seconds: float = 0.0
+    loops: int = 0  #: How many; 0 where no warm-up shows
+    seconds: float = 0.0  #: How long they took [s]
+    #: How far the mean of these loops lies above that of the rest, as a share of it. Below 0 for a
+    #: start that is faster.
     excess: float | None = None
-    excess_ms: float | None = None
-    parts: tuple[Part, ...] = ()
+    excess_ms: float | None = None  #: The same in time
+    parts: tuple[Part, ...] = ()  #: What each call adds to `excess_ms`; the largest first
+    #: Loops of a start that is faster than the rest; they stay in the figures.
     faster_loops: int = 0
-    faster_s: float = 0.0
-    kept: bool = False
-    note: str = ""
+    faster_s: float = 0.0  #: How long they took
+    kept: bool = False  #: Whether they stay in the figures all the same
+    note: str = ""  #: Why nothing can be said, where that is so
 
 
 def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:

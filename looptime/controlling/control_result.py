@@ -28,92 +28,51 @@ CAUTIONS = (
 
 @dataclass(frozen=True)
 class RequiredRate:
-    """The loop rate from which on a figure is met.
+    """The loop rate from which on a figure is met."""
 
-    Parameters
-    ----------
-    figure : str
-        ``overshoot`` or ``following_max``: its p95 is held to the limit.
-    limit : float [unit]
-    even_hz, log_shape_hz : float or None [Hz]
-        Lowest computed rate from which on every computed rate meets it.
-    missed_by : str or None
-        ``stalls`` or ``mean rate``; None where the log meets it.
-    """
-
-    figure: str
-    limit: float
+    figure: str  #: ``overshoot`` or ``following_max``: its p95 is held to the limit
+    limit: float  #: [unit]
+    #: Lowest computed rate from which on every computed rate meets it [Hz].
     even_hz: float | None
     log_shape_hz: float | None
-    missed_by: str | None
+    missed_by: str | None  #: ``stalls`` or ``mean rate``; None where the log meets it
 
 
 @dataclass(frozen=True)
 class Model:
-    """What a model of the mechanism says.
-
-    Parameters
-    ----------
-    stability : Stability or None
-    margins : Margins or None
-        Of even loops at the log's mean period and latency.
-    recorded, even : Response or None
-        The target over the recorded loops, and over even ones at the same mean rate.
-    curve : tuple of CurvePoint
-    stall : Stall or None
-    required : RequiredRate or None
-        Where a tolerance is stated.
-    trace : Trace or None
-        The move over time.
-    stops_helping_hz : float or None [Hz]
-        Rate beyond which going on to the fastest gains less than a tenth.
-    """
+    """What a model of the mechanism says."""
 
     stability: Stability | None = None
-    margins: Margins | None = None
+    margins: Margins | None = None  #: Of even loops at the log's mean period and latency
+    #: `recorded`, `even`: The target over the recorded loops, and over even ones at the same mean
+    #: rate.
     recorded: Response | None = None
     even: Response | None = None
     curve: tuple[CurvePoint, ...] = ()
     stall: Stall | None = None
-    required: RequiredRate | None = None
-    trace: Trace | None = None
+    required: RequiredRate | None = None  #: Where a tolerance is stated
+    trace: Trace | None = None  #: The move over time
+    #: Rate beyond which going on to the fastest gains less than a tenth [Hz].
     stops_helping_hz: float | None = None
 
 
 @dataclass(frozen=True)
 class Controlled:
-    """One controller over the log.
+    """One controller over the log."""
 
-    Parameters
-    ----------
-    stated : Controller
-        With the fitted mechanism in it, where one was fitted.
-    effective : Effective or None
-        None where the log lacks its calls.
-    age_ms, latency_ms, phase_lost_deg : Figure
-        Mean age of the measurement in use, its part before the use, and the phase that a
-        crossover loses for each Hz.
-    noise : Noise or None
-    model : Model
-    fit : Fit or None
-    loops : int
-        Loops behind the figures.
-    notes : tuple of str
-    error : str or None
-        Why nothing can be said.
-    """
-
-    stated: Controller
-    effective: Effective | None = None
+    stated: Controller  #: With the fitted mechanism in it, where one was fitted
+    effective: Effective | None = None  #: None where the log lacks its calls
+    #: `age_ms`, `latency_ms`, `phase_lost_deg`: Mean age of the measurement in use, its part before
+    #: the use, and the phase that a crossover loses for each Hz.
     age_ms: Figure = field(default_factory=Figure)
     latency_ms: Figure = field(default_factory=Figure)
     phase_lost_deg: Figure = field(default_factory=Figure)
     noise: Noise | None = None
     model: Model = field(default_factory=Model)
     fit: Fit | None = None
-    loops: int = 0
+    loops: int = 0  #: Loops behind the figures
     notes: tuple[str, ...] = ()
-    error: str | None = None
+    error: str | None = None  #: Why nothing can be said
 
     def to_dict(self) -> dict[str, Any]:
         """One of ``controllers[]``."""
@@ -158,20 +117,11 @@ def _response(model: Model) -> dict[str, Any] | None:
 
 @dataclass(frozen=True)
 class ControlResult:
-    """Controllers and steered wheels over one log.
-
-    Parameters
-    ----------
-    controllers : tuple of Controlled
-    steering : Steering or None
-    rate_hz, duration_s : float
-        Loops over time, and the length of what was looked at.
-    loops, warmup_loops : int
-    notes, cautions : tuple of str
-    """
+    """Controllers and steered wheels over one log."""
 
     controllers: tuple[Controlled, ...]
     steering: Steering | None
+    #: `rate_hz`, `duration_s`: Loops over time, and the length of what was looked at.
     rate_hz: float
     duration_s: float
     loops: int

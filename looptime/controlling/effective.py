@@ -22,39 +22,23 @@ SHARES = {"p1": 0.01, "p50": 0.5, "p99": 0.99}
 
 @dataclass(frozen=True)
 class Effective:
-    """Gains as they act over time, at three steps of the log.
+    """Gains as they act over time, at three steps of the log."""
 
-    Parameters
-    ----------
-    steps_ms : dict of str to float [ms]
-        p1, p50 and p99 of the time between readings.
-    ki, kd : dict of str to float
-        Continuous gains that the code acts like at these steps.
-    integral, derivative : dict of str to float
-        The same as factors of those at the median step, or for a fixed step at that step.
-    """
-
-    steps_ms: dict[str, float]
+    steps_ms: dict[str, float]  #: p1, p50 and p99 of the time between readings
+    #: Continuous gains that the code acts like at these steps.
     ki: dict[str, float]
     kd: dict[str, float]
+    #: The same as factors of those at the median step, or for a fixed step at that step.
     integral: dict[str, float]
     derivative: dict[str, float]
 
 
 @dataclass(frozen=True)
 class Noise:
-    """What the resolution of the measured value does to the derivative.
+    """What the resolution of the measured value does to the derivative."""
 
-    Parameters
-    ----------
-    step : float
-        Jump of the derivative term, in output, for one step of the measured value.
-    rms : float
-        Its rms over all speeds, in output, after the filter.
-    """
-
-    step: float
-    rms: float
+    step: float  #: Jump of the derivative term, in output, for one step of the measured value
+    rms: float  #: Its rms over all speeds, in output, after the filter
 
 
 def effective_gains(stated: Controller, steps: Float) -> Effective:

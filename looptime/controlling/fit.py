@@ -34,28 +34,14 @@ SHORTEST_S, LONGEST_S = 1e-4, 5.0
 
 @dataclass(frozen=True)
 class Fit:
-    """What a log says of a mechanism.
+    """What a log says of a mechanism."""
 
-    Parameters
-    ----------
-    full_speed : Figure [unit/s]
-    time_constant_ms : Figure [ms]
-    left : float
-        Share of the measured value's variance that the fit leaves unexplained.
-    used : bool
-        Whether it leaves less than `MOST_LEFT` and drives the way of the output.
-    values : int
-        Measured values behind it.
-    text : str
-        How it came out, in words.
-    """
-
-    full_speed: Figure
+    full_speed: Figure  #: [unit/s]
     time_constant_ms: Figure
-    left: float
-    used: bool
-    values: int
-    text: str
+    left: float  #: Share of the measured value's variance that the fit leaves unexplained
+    used: bool  #: Whether it leaves less than `MOST_LEFT` and drives the way of the output
+    values: int  #: Measured values behind it
+    text: str  #: How it came out, in words
 
 
 def parse_fit(text: str) -> tuple[str, str]:

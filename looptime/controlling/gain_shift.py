@@ -25,26 +25,17 @@ class Kept:
 
 @dataclass(frozen=True)
 class GainShift:
-    """Before and after a change of the pace, for code that ignores the step.
+    """Before and after a change of the pace, for code that ignores the step."""
 
-    Parameters
-    ----------
-    before_ms, after_ms : float [ms]
-        Mean periods.
-    integral, derivative : float
-        Factors by which they act afterwards.
-    keep : tuple of Kept
-        Of the controllers stated that ignore the step and have an integral or a derivative.
-    declared : bool
-        Whether any controller is stated.
-    """
-
+    #: Mean periods.
     before_ms: float
     after_ms: float
+    #: Factors by which they act afterwards.
     integral: float
     derivative: float
+    #: Of the controllers stated that ignore the step and have an integral or a derivative.
     keep: tuple[Kept, ...]
-    declared: bool
+    declared: bool  #: Whether any controller is stated
 
     @property
     def sentence(self) -> str:

@@ -20,35 +20,21 @@ SAME_S = 1e-10
 
 @dataclass(frozen=True)
 class Law:
-    """``output = kp e + ki I + kd D + feed_forward x wanted speed``, cut at `limit`.
+    """``output = kp e + ki I + kd D + feed_forward x wanted speed``, cut at `limit`."""
 
-    Parameters
-    ----------
-    form : str
-        ``per loop``: ``I += e``, ``D = e - e_last``; ``fixed step``: ``I += e h``,
-        ``D = (e - e_last)/h``; ``measured step``: the same with the time between the readings.
-    kp, ki, kd : float
-    step_s : float or None [s]
-        The step h that the code assumes.
-    filter_s : float [s]
-        ``D`` goes through ``D += dt/(filter_s + dt) (new - D)``.
-    limit, integral_limit, wraps : float
-        Infinite where there is none.
-    of_measurement : bool
-        The derivative is of the measured value and not of the error.
-    feed_forward : float
-    """
-
+    #: ``per loop``: ``I += e``, ``D = e - e_last``; ``fixed step``: ``I += e h``, ``D = (e -
+    #: e_last)/h``; ``measured step``: the same with the time between the readings.
     form: str
     kp: float
     ki: float = 0.0
     kd: float = 0.0
-    step_s: float | None = None
-    filter_s: float = 0.0
+    step_s: float | None = None  #: The step h that the code assumes
+    filter_s: float = 0.0  #: ``D`` goes through ``D += dt/(filter_s + dt) (new - D)``
+    #: Infinite where there is none.
     limit: float = math.inf
     integral_limit: float = math.inf
     wraps: float = math.inf
-    of_measurement: bool = False
+    of_measurement: bool = False  #: The derivative is of the measured value and not of the error
     feed_forward: float = 0.0
 
     def weights(self, step: Float) -> tuple[Float, Float, Float]:
@@ -79,24 +65,12 @@ class Law:
 
 @dataclass(frozen=True)
 class Plant:
-    """``tau v' + v = K (u - load)``; for ``position`` besides ``x' = v``.
+    """``tau v' + v = K (u - load)``; for ``position`` besides ``x' = v``."""
 
-    Parameters
-    ----------
-    kind : str
-        ``position`` or ``speed``: what is measured.
-    full_speed : float [unit/s]
-        K, the speed at full output.
-    time_constant_s : float [s]
-        tau; 0 for a mechanism that follows at once.
-    load : float
-        Output that only just holds it.
-    """
-
-    kind: str
-    full_speed: float
-    time_constant_s: float = 0.0
-    load: float = 0.0
+    kind: str  #: ``position`` or ``speed``: what is measured
+    full_speed: float  #: K, the speed at full output [unit/s]
+    time_constant_s: float = 0.0  #: tau; 0 for a mechanism that follows at once
+    load: float = 0.0  #: Output that only just holds it
 
     def factors(self, time: Float) -> tuple[Float, Float]:
         """``E = exp(-t/tau)`` and ``tau (1 - E)``: the exact solution over a time is

@@ -23,22 +23,14 @@ POINTS = 1500
 
 @dataclass(frozen=True)
 class Margins:
-    """How far even loops are from the edge.
+    """How far even loops are from the edge."""
 
-    Parameters
-    ----------
-    gain_margin : float or None
-        Factor of all gains at the edge: above 1 for loops that settle, below 1 for loops that do
-        not; None where no factor leads there.
-    phase_margin_deg : float or None [deg]
-        Least phase that is left at a gain crossover; None where there is no crossover.
-    crossover_hz : float or None [Hz]
-        Where that is.
-    """
-
+    #: Factor of all gains at the edge: above 1 for loops that settle, below 1 for loops that do
+    #: not; None where no factor leads there.
     gain_margin: float | None
+    #: Least phase that is left at a gain crossover; None where there is no crossover.
     phase_margin_deg: float | None
-    crossover_hz: float | None
+    crossover_hz: float | None  #: Where that is [Hz]
 
 
 def open_loop(law: Law, plant: Plant, at: EvenLoop, angle: Float) -> Complex:

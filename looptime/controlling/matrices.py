@@ -28,37 +28,20 @@ MOST_ON_THE_WAY = 60
 
 @dataclass(frozen=True)
 class LoopMatrices:
-    """The loops of a log as matrices.
+    """The loops of a log as matrices."""
 
-    Parameters
-    ----------
-    each : float array, shape (n, d, d)
-    output : int
-        Which state is the output held: its row carries all gains.
-    duration_s : float [s]
-    """
-
-    each: Float
-    output: int
+    each: Float  #: shape (n, d, d)
+    output: int  #: Which state is the output held: its row carries all gains
     duration_s: float
 
 
 @dataclass(frozen=True)
 class EvenLoop:
-    """Loops all alike.
-
-    Parameters
-    ----------
-    period_s : float [s]
-    latency_share : float
-        Latency without the sensor's delay, over the period.
-    delay_s : float [s]
-        Delay within the sensor, the same at every pace.
-    """
+    """Loops all alike."""
 
     period_s: float
-    latency_share: float
-    delay_s: float = 0.0
+    latency_share: float  #: Latency without the sensor's delay, over the period
+    delay_s: float = 0.0  #: Delay within the sensor, the same at every pace
 
     @property
     def latency_s(self) -> float:

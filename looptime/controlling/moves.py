@@ -35,26 +35,14 @@ SHAPE_LOOPS = 20_000
 
 @dataclass(frozen=True)
 class Move:
-    """What is moved, how, and what counts as there.
-
-    Parameters
-    ----------
-    law, plant, path : Law, Plant, Path
-    delay_s : float [s]
-        Delay within the sensor.
-    tolerance : float [unit]
-        Error within which it has settled.
-    horizon_s : float [s]
-        How long it is followed.
-    seed : int
-    """
+    """What is moved, how, and what counts as there."""
 
     law: Law
     plant: Plant
     path: Path
-    delay_s: float
-    tolerance: float
-    horizon_s: float
+    delay_s: float  #: Delay within the sensor
+    tolerance: float  #: Error within which it has settled [unit]
+    horizon_s: float  #: How long it is followed
     seed: int = 0
 
     def over(self, at: Sampling, most: int = STARTS, nodes: int = NODES) -> Response:
@@ -76,21 +64,13 @@ class Move:
 
 @dataclass(frozen=True)
 class CurvePoint:
-    """A controller at one loop rate.
+    """A controller at one loop rate."""
 
-    Parameters
-    ----------
-    pattern : str
-        ``even``, or ``log shape``: the log's own loops at that rate, its stalls as they are.
-    rate_hz : float [Hz]
-    response : Response
-    gain_margin, phase_margin_deg, spectral_radius : float or None
-        Of even loops at that rate.
-    """
-
+    #: ``even``, or ``log shape``: the log's own loops at that rate, its stalls as they are.
     pattern: str
-    rate_hz: float
+    rate_hz: float  #: [Hz]
     response: Response
+    #: Of even loops at that rate.
     gain_margin: float | None = None
     phase_margin_deg: float | None = None
     spectral_radius: float | None = None
@@ -98,21 +78,12 @@ class CurvePoint:
 
 @dataclass(frozen=True)
 class Stall:
-    """What one stall does to a move over otherwise even loops.
+    """What one stall does to a move over otherwise even loops."""
 
-    Parameters
-    ----------
-    hold_ms : float [ms]
-        The log's longest hold.
-    worst : Response
-        With the stall at each loop of the move in turn; `Spread.worst` is the worst place.
-    without : Response
-        The same move without a stall.
-    """
-
-    hold_ms: float
+    hold_ms: float  #: The log's longest hold
+    #: With the stall at each loop of the move in turn; `Spread.worst` is the worst place.
     worst: Response
-    without: Response
+    without: Response  #: The same move without a stall
 
 
 def even_loop(at: Sampling, delay_s: float) -> EvenLoop:

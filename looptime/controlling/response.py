@@ -33,26 +33,16 @@ class Spread:
 
 @dataclass(frozen=True)
 class Response:
-    """How a move goes, over all its starts.
+    """How a move goes, over all its starts."""
 
-    Parameters
-    ----------
-    overshoot : Spread [unit]
-        Beyond where the target comes to rest; None for a ramp and a sine.
-    settle_ms : Spread [ms]
-        From when the target has done moving until the error stays within the tolerance; None
-        where that is not within the time followed.
-    following_rms, following_max : Spread [unit]
-        Error while the target moves; None for a step.
-    starts : int
-        Moves behind the figures.
-    """
-
-    overshoot: Spread
+    overshoot: Spread  #: Beyond where the target comes to rest; None for a ramp and a sine; [unit]
+    #: From when the target has done moving until the error stays within the tolerance; None where
+    #: that is not within the time followed.
     settle_ms: Spread
+    #: Error while the target moves; None for a step; [unit].
     following_rms: Spread
     following_max: Spread
-    starts: int
+    starts: int  #: Moves behind the figures
 
 
 NOTHING = Spread(None, None, None)

@@ -19,14 +19,9 @@ Int = NDArray[np.integer]
 
 @dataclass(frozen=True)
 class Instants:
-    """Instants of n + 1 loops for c moves, counted from the beginning of each move [s].
+    """Instants of n + 1 loops for c moves, counted from the beginning of each move [s]."""
 
-    Parameters
-    ----------
-    read_s, taken_s, use_s : float array, shape (n + 1, c)
-        As in `looptime.heading.pattern.Sampling`; the move begins in hold 0.
-    """
-
+    #: As in `looptime.heading.pattern.Sampling`; the move begins in hold 0; shape (n + 1, c).
     read_s: Float
     taken_s: Float
     use_s: Float
@@ -34,13 +29,9 @@ class Instants:
 
 @dataclass(frozen=True)
 class Track:
-    """What the mechanism did: state just as each output is put to use, and that output.
+    """What the mechanism did: state just as each output is put to use, and that output."""
 
-    Parameters
-    ----------
-    use_s, x, v, output : float array, shape (n + 1, c)
-    """
-
+    #: shape (n + 1, c)
     use_s: Float
     x: Float
     v: Float

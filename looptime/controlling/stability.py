@@ -36,35 +36,24 @@ KEPT = 0.5
 
 @dataclass(frozen=True)
 class Stability:
-    """How the recorded loops settle, without the limits of output and sum.
+    """How the recorded loops settle, without the limits of output and sum."""
 
-    Parameters
-    ----------
-    state : str
-        ``settles``, ``rings`` (an oscillation loses less than half its amplitude a cycle) or
-        ``grows``.
-    growth_per_s : float or None [1/s]
-        Growth of a disturbance over this log, gone through again and again; below 0 it dies out.
-    mean_square_radius : float or None
-        Factor by which the mean square of a disturbance grows a loop, where the log's loops come
-        in any order.
-    mean_square_limit : float or None [1/s for a position]
-        ``K kp`` from which on the mean square grows, all gains in proportion; for ``x' = K u``,
-        proportional and without latency it is ``2 E[T]/E[T^2]``. None where kp is 0.
-    mean_square_factor : float or None
-        The same limit as a factor of the gains.
-    spectral_radius : float or None
-        Of even loops at the log's mean period and latency.
-    slowest_stable_ms, fastest_stable_ms : float or None [ms]
-        Even loops settle between these periods; None where there is no such end.
-    """
-
+    #: ``settles``, ``rings`` (an oscillation loses less than half its amplitude a cycle) or
+    #: ``grows``.
     state: str
+    #: Growth of a disturbance over this log, gone through again and again; below 0 it dies out;
+    #: [1/s].
     growth_per_s: float | None
+    #: Factor by which the mean square of a disturbance grows a loop, where the log's loops come in
+    #: any order.
     mean_square_radius: float | None
+    #: ``K kp`` from which on the mean square grows, all gains in proportion; for ``x' = K u``,
+    #: proportional and without latency it is ``2 E[T]/E[T^2]``. None where kp is 0; [1/s for a
+    #: position].
     mean_square_limit: float | None
-    mean_square_factor: float | None
-    spectral_radius: float
+    mean_square_factor: float | None  #: The same limit as a factor of the gains
+    spectral_radius: float  #: Of even loops at the log's mean period and latency
+    #: Even loops settle between these periods; None where there is no such end.
     slowest_stable_ms: float | None
     fastest_stable_ms: float | None
 

@@ -19,28 +19,16 @@ CYCLES = 3
 
 @dataclass(frozen=True)
 class Path:
-    """A target over time: at rest at 0 before the move, quadratic pieces, or a sine.
+    """A target over time: at rest at 0 before the move, quadratic pieces, or a sine."""
 
-    Parameters
-    ----------
-    begins_s : float array, shape (p,) [s]
-        When each piece begins; the first at 0, the last lasts for ever.
-    value, rate, change : float array, shape (p,)
-        Value, slope and second derivative at the beginning of each piece.
-    end_s : float [s]
-        When the target has done moving; a ramp and a sine are followed no longer.
-    comes_to_rest : bool
-        Whether it then stays, so that one can settle on it.
-    amplitude, hz : float
-        Of a sine; else 0.
-    """
-
-    begins_s: Float
+    begins_s: Float  #: When each piece begins; the first at 0, the last lasts for ever; shape (p,)
+    #: Value, slope and second derivative at the beginning of each piece, shape (p,).
     value: Float
     rate: Float
     change: Float
-    end_s: float
-    comes_to_rest: bool
+    end_s: float  #: When the target has done moving; a ramp and a sine are followed no longer
+    comes_to_rest: bool  #: Whether it then stays, so that one can settle on it
+    #: Of a sine; else 0.
     amplitude: float = 0.0
     hz: float = 0.0
 

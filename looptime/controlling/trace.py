@@ -21,15 +21,10 @@ POINTS = 160
 
 @dataclass(frozen=True)
 class Trace:
-    """A move over time.
+    """A move over time."""
 
-    Parameters
-    ----------
-    time_s, target, even, worst : float array, shape (n,) [s], [unit]
-        The target, the mechanism over even loops, and over the recorded loops from where the
-        move goes worst.
-    """
-
+    #: The target, the mechanism over even loops, and over the recorded loops from where the move
+    #: goes worst, float array, shape (n,) [s], [unit].
     time_s: Float
     target: Float
     even: Float

@@ -31,68 +31,39 @@ USUAL_SPEED_M_S = 1.0
 
 @dataclass(frozen=True)
 class OneWheel:
-    """One wheel; the angles and millimetres are those while the wheels turn at the stated rate.
-
-    Parameters
-    ----------
-    name : str
-    age_ms : Figure [ms]
-        Of its angle where its command is put to use.
-    age_p99_ms : float [ms]
-    angle_error_deg : Figure or None [deg]
-        Mean size of its angle off the direction of the fitted chassis motion at that wheel.
-    drag_mm_per_m : Figure or None
-        How far that drags it sideways.
-    """
+    """One wheel; the angles and millimetres are those while the wheels turn at the stated rate."""
 
     name: str
-    age_ms: Figure
+    age_ms: Figure  #: Of its angle where its command is put to use
     age_p99_ms: float
+    #: Mean size of its angle off the direction of the fitted chassis motion at that wheel.
     angle_error_deg: Figure | None
-    drag_mm_per_m: Figure | None
+    drag_mm_per_m: Figure | None  #: How far that drags it sideways
 
 
 @dataclass(frozen=True)
 class Steering:
-    """The wheels as a set.
+    """The wheels as a set."""
 
-    Parameters
-    ----------
-    wheels : tuple of OneWheel
-        Worst first.
-    rate_deg_s, speed_m_s : float or None
-        How fast the wheels turn and roll in what follows.
-    read_spread_ms, write_spread_ms : Figure or None [ms]
-        Mean time between the first and the last reading in use, and between the writes.
-    read_spread_p99_ms, write_spread_p99_ms : float or None [ms]
-    inconsistency_deg : Figure or None [deg]
-        Rate times spread of the readings.
-    drag_mm_per_m, fight_mm_per_m : Figure or None
-        Sideways drag of the worst wheel, and the greatest difference between two.
-    drag_from : str or None
-        ``reads`` or ``writes``: which of the two makes more drag.
-    odometry_mm_per_m : Figure or None
-        Error of the fitted chassis velocity.
-    odometry_deg_per_turn : Figure or None [deg]
-        Turning that is fitted and not there, while the wheels turn once round; needs positions.
-    batched : dict of str to float
-        The same where one batched read takes all angles at once.
-    notes : tuple of str
-    """
-
-    wheels: tuple[OneWheel, ...]
+    wheels: tuple[OneWheel, ...]  #: Worst first
+    #: How fast the wheels turn and roll in what follows.
     rate_deg_s: float | None
     speed_m_s: float
+    #: `read_spread_ms`, `write_spread_ms`: Mean time between the first and the last reading in use,
+    #: and between the writes.
     read_spread_ms: Figure | None
     write_spread_ms: Figure | None
     read_spread_p99_ms: float | None
     write_spread_p99_ms: float | None
-    inconsistency_deg: Figure | None = None
+    inconsistency_deg: Figure | None = None  #: Rate times spread of the readings
+    #: Sideways drag of the worst wheel, and the greatest difference between two.
     drag_mm_per_m: Figure | None = None
     fight_mm_per_m: Figure | None = None
-    drag_from: str | None = None
-    odometry_mm_per_m: Figure | None = None
+    drag_from: str | None = None  #: ``reads`` or ``writes``: which of the two makes more drag
+    odometry_mm_per_m: Figure | None = None  #: Error of the fitted chassis velocity
+    #: Turning that is fitted and not there, while the wheels turn once round; needs positions.
     odometry_deg_per_turn: Figure | None = None
+    #: The same where one batched read takes all angles at once.
     batched: dict[str, float | None] | None = None
     notes: tuple[str, ...] = ()
 

@@ -30,24 +30,12 @@ CAUTION_LINE = (
 
 @dataclass(frozen=True)
 class Evidence:
-    """Where a finding can be looked up.
+    """Where a finding can be looked up."""
 
-    Parameters
-    ----------
-    loops : tuple of int
-        Numbers of loops as logged, the most telling first.
-    lines : tuple of int
-        Lines of the log where they begin.
-    calls : tuple of str
-        Names of calls.
-    n_loops : int
-        Loops behind the figure.
-    """
-
-    loops: tuple[int, ...] = ()
-    lines: tuple[int, ...] = ()
-    calls: tuple[str, ...] = ()
-    n_loops: int = 0
+    loops: tuple[int, ...] = ()  #: Numbers of loops as logged, the most telling first
+    lines: tuple[int, ...] = ()  #: Lines of the log where they begin
+    calls: tuple[str, ...] = ()  #: Names of calls
+    n_loops: int = 0  #: Loops behind the figure
 
 
 @dataclass(frozen=True)

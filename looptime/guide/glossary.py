@@ -19,23 +19,13 @@ __all__ = ["WORDS", "Word", "explain", "figures_of", "find"]
 
 @dataclass(frozen=True)
 class Word:
-    """One word and what it means.
-
-    Parameters
-    ----------
-    name : str
-    text : str
-        One to three sentences.
-    figures : tuple of str
-        Where its figures stand in one run of ``summary --json``, as dotted keys.
-    also : tuple of str
-        Other forms in which it is printed.
-    """
+    """One word and what it means."""
 
     name: str
-    text: str
+    text: str  #: One to three sentences
+    #: Where its figures stand in one run of ``summary --json``, as dotted keys.
     figures: tuple[str, ...] = ()
-    also: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()  #: Other forms in which it is printed
 
 
 def _load() -> dict[str, Word]:

@@ -22,21 +22,14 @@ Float = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class AgeParts:
-    """The mean age over time and its three parts, which add up to it exactly [ms].
+    """The mean age over time and its three parts, which add up to it exactly [ms]."""
 
-    Parameters
-    ----------
-    mean_ms, latency_ms, hold_ms, unevenness_ms : Figure [ms]
-        ``E[L T]/E[T]``, ``E[T]/2`` and ``Var[T]/(2 E[T])`` add up to the mean age over time.
-    max_ms : float [ms]
-        Greatest age; no interval is given for a maximum.
-    """
-
+    #: ``E[L T]/E[T]``, ``E[T]/2`` and ``Var[T]/(2 E[T])`` add up to the mean age over time.
     mean_ms: Figure
     latency_ms: Figure
     hold_ms: Figure
     unevenness_ms: Figure
-    max_ms: float
+    max_ms: float  #: Greatest age; no interval is given for a maximum
 
 
 def leave_out(sums: Float) -> Float:

@@ -47,61 +47,28 @@ STARTS = 5000
 
 @dataclass(frozen=True)
 class Models:
-    """The motion and how the code under study goes about it.
+    """The motion and how the code under study goes about it."""
 
-    Parameters
-    ----------
-    motion : Motion
-        The motion of the robot.
-    lead : Lead
-        By how much the code extrapolates.
-    sensor : Sensor
-        Noise, bias and seed.
-    integration : str
-        One of `looptime.heading.integrated.RULES`.
-    step : AssumedStep
-        The step that the code takes.
-    latency_s : float or None [s]
-        Latency at other rates; None where it scales with the period.
-    slow_s : float or None [s]
-        Slow-loop limit.
-    over_s : float [s]
-        Length over which the integrated error is taken.
-    seed : int
-        Of the random phases.
-    """
-
-    motion: Motion
-    lead: Lead = NO_LEAD
-    sensor: Sensor = PERFECT
-    integration: str = "hold-first"
-    step: AssumedStep = field(default_factory=AssumedStep)
-    latency_s: float | None = None
-    slow_s: float | None = None
-    over_s: float = 10.0
-    seed: int = 0
+    motion: Motion  #: The motion of the robot
+    lead: Lead = NO_LEAD  #: By how much the code extrapolates
+    sensor: Sensor = PERFECT  #: Noise, bias and seed
+    integration: str = "hold-first"  #: One of `looptime.heading.integrated.RULES`
+    step: AssumedStep = field(default_factory=AssumedStep)  #: The step that the code takes
+    latency_s: float | None = None  #: Latency at other rates; None where it scales with the period
+    slow_s: float | None = None  #: Slow-loop limit
+    over_s: float = 10.0  #: Length over which the integrated error is taken
+    seed: int = 0  #: Of the random phases
 
 
 @dataclass(frozen=True)
 class CurvePoint:
-    """Figures at one loop rate.
-
-    Parameters
-    ----------
-    pattern : str
-    rate_hz : float [Hz]
-        Wanted loop rate.
-    age_ms : Figure [ms]
-        Mean age of the reading in use.
-    stale : Stale
-    integrated_rms : Figure [rad]
-        Root mean square error of the integrated heading after the motion, or after `over_s`.
-    """
+    """Figures at one loop rate."""
 
     pattern: str
-    rate_hz: float
-    age_ms: Figure
+    rate_hz: float  #: Wanted loop rate [Hz]
+    age_ms: Figure  #: Mean age of the reading in use
     stale: Stale
+    #: Root mean square error of the integrated heading after the motion, or after `over_s` [rad].
     integrated_rms: Figure
 
 

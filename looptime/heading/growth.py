@@ -25,20 +25,12 @@ ROUNDING = 1e-9
 
 @dataclass(frozen=True)
 class Growth:
-    """The law of growth and its size.
+    """The law of growth and its size."""
 
-    Parameters
-    ----------
-    law : str
-        A key of `LAWS`, or `CANNOT_TELL`.
-    power : Figure
-        Fitted power of time.
-    coefficient : Figure [rad], [rad/sqrt(min)] or [rad/min]
-        Of the root mean square error after one minute, by the law; undefined where the law is.
-    """
-
-    law: str
-    power: Figure
+    law: str  #: A key of `LAWS`, or `CANNOT_TELL`
+    power: Figure  #: Fitted power of time
+    #: Of the root mean square error after one minute, by the law; undefined where the law is
+    #: [rad], [rad/sqrt(min)] or [rad/min].
     coefficient: Figure
 
     @property

@@ -24,27 +24,18 @@ READ_INSTANTS = ("start", "end")
 
 @dataclass(frozen=True)
 class Labels:
-    """Which calls read, pick up and use the heading.
+    """Which calls read, pick up and use the heading."""
 
-    Parameters
-    ----------
-    read_call : str, optional
-        The call that reads the sensor; else a sensor read with a heading word in its name.
-    pickup_call : str, optional
-        Where another thread reads: the call on the loop's thread that picks the reading up.
-    use_call : str, optional
-        The call that puts the command to use; else each loop's last actuator write.
-    read_instant : str
-        ``start`` of the read (a sensor answers with what it latched before the transfer), or
-        ``end`` for a call that waits for the next measurement.
-    what : str
-        What is read; anything but ``heading`` is never guessed from the names of calls.
-    """
-
+    #: The call that reads the sensor; else a sensor read with a heading word in its name.
     read_call: str | None = None
+    #: Where another thread reads: the call on the loop's thread that picks the reading up.
     pickup_call: str | None = None
+    #: The call that puts the command to use; else each loop's last actuator write.
     use_call: str | None = None
+    #: ``start`` of the read (a sensor answers with what it latched before the transfer), or ``end``
+    #: for a call that waits for the next measurement.
     read_instant: str = "start"
+    #: What is read; anything but ``heading`` is never guessed from the names of calls.
     what: str = "heading"
 
 

@@ -39,18 +39,11 @@ RULES = ("hold-first", "hold-last", "trapezoid")
 
 @dataclass(frozen=True)
 class AssumedStep:
-    """The step that the code multiplies a turn rate with.
+    """The step that the code multiplies a turn rate with."""
 
-    Parameters
-    ----------
-    kind : str
-        ``measured`` (reading to reading), ``loop`` (loop start to loop start) or ``fixed``.
-    fixed_s : float or None [s]
-        The assumed step; None for the median step of the log.
-    """
-
+    #: ``measured`` (reading to reading), ``loop`` (loop start to loop start) or ``fixed``.
     kind: str = "measured"
-    fixed_s: float | None = None
+    fixed_s: float | None = None  #: The assumed step; None for the median step of the log
 
     @property
     def text(self) -> str:

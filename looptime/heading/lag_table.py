@@ -29,35 +29,20 @@ SHORTEST_S = 2e-4
 
 @dataclass(frozen=True)
 class AgeTable:
-    """The error's size, square and sine by age, and its distribution.
+    """The error's size, square and sine by age, and its distribution."""
 
-    Parameters
-    ----------
-    lead : Lead
-        By how much the code extrapolates.
-    leads : float array, shape (i,) [s]
-        Leads for which the table was made; one unless the lead is measured.
-    nodes : float array, shape (m + 1,) [s]
-        Ages, or ages less the lead where it is measured; the first is 0.
-    size, square, sine : float array, shape (i (m + 1),) [rad], [rad2], [1]
-        Means over the motion.
-    peak : float array, shape (i (m + 1),) [rad]
-        Largest size over the motion.
-    sizes : Sizes
-        Of the error in each cell of ages, at each moment of the motion.
-    phases : int
-        About how many moments of the motion were taken.
-    """
-
-    lead: Lead
+    lead: Lead  #: By how much the code extrapolates
+    #: Leads for which the table was made; one unless the lead is measured; shape (i,) [s].
     leads: Float
+    #: Ages, or ages less the lead where it is measured; the first is 0; shape (m + 1,) [s].
     nodes: Float
+    #: Means over the motion, float array, shape (i (m + 1),) [rad], [rad2], [1].
     size: Float
     square: Float
     sine: Float
-    peak: Float
-    sizes: Sizes
-    phases: int
+    peak: Float  #: Largest size over the motion, shape (i (m + 1),) [rad]
+    sizes: Sizes  #: Of the error in each cell of ages, at each moment of the motion
+    phases: int  #: About how many moments of the motion were taken
 
     def weights(self, sampling: Sampling) -> tuple[Float, Float]:
         """Time spent at each node and in each cell, by block, exact.

@@ -18,15 +18,9 @@ Float = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Lead:
-    """By how much the code extrapolates a reading with its turn rate.
+    """By how much the code extrapolates a reading with its turn rate."""
 
-    Parameters
-    ----------
-    kind : str
-        ``none``, ``fixed`` or ``measured`` (the reading's age at use, as the code can know it).
-    fixed_s : float [s]
-    """
-
+    #: ``none``, ``fixed`` or ``measured`` (the reading's age at use, as the code can know it).
     kind: str = "none"
     fixed_s: float = 0.0
 

@@ -85,11 +85,6 @@ class Motion:
 class Steady(Motion):
     """A turn at one rate that goes on: ``w(t) = w``, ``h(t) = w t``.
 
-    Parameters
-    ----------
-    turn_rate : float [rad/s]
-        Of the steady turn.
-
     Examples
     --------
     >>> round(float(np.degrees(Steady("", np.radians(90.0)).heading(2.0))), 9)
@@ -97,7 +92,7 @@ class Steady(Motion):
     """
 
     text: str
-    turn_rate: float
+    turn_rate: float  #: Of the steady turn [rad/s]
 
     @property
     def peak_rate(self) -> float:
@@ -119,17 +114,11 @@ class Steady(Motion):
 
 @dataclass(frozen=True)
 class Weave(Motion):
-    """Heading that swings to and fro: ``h(t) = A sin(2 pi f t)``.
-
-    Parameters
-    ----------
-    amplitude : float [rad]
-    frequency_hz : float [Hz]
-    """
+    """Heading that swings to and fro: ``h(t) = A sin(2 pi f t)``."""
 
     text: str
-    amplitude: float
-    frequency_hz: float
+    amplitude: float  #: [rad]
+    frequency_hz: float  #: [Hz]
 
     @property
     def angular(self) -> float:
@@ -162,12 +151,6 @@ class Profile(Motion):
     Within the piece that begins at ``t_i``: ``w = w_i + c_i (t - t_i)`` and
     ``h = h_i + w_i (t - t_i) + c_i (t - t_i)^2 / 2``, with ``c_i`` the slope of the rate.
 
-    Parameters
-    ----------
-    times : float array, shape (k,) [s]
-        Ascending, the first 0.
-    rates : float array, shape (k,) [rad/s]
-
     Examples
     --------
     >>> ramp = Profile("", np.array([0.0, 2.0]), np.array([0.0, 1.0]))
@@ -176,8 +159,8 @@ class Profile(Motion):
     """
 
     text: str
-    times: Float
-    rates: Float
+    times: Float  #: Ascending, the first 0, shape (k,) [s]
+    rates: Float  #: shape (k,) [rad/s]
     limits: tuple[str, ...] = ()
     slopes: Float = field(init=False, repr=False)
     reached: Float = field(init=False, repr=False)
@@ -232,19 +215,13 @@ class Profile(Motion):
 
 @dataclass(frozen=True)
 class Recorded(Motion):
-    """The robot's own motion, as the log has it: a smoothing spline through fresh values.
-
-    Parameters
-    ----------
-    spline, rate_spline : scipy.interpolate.PPoly
-        Heading [rad] and its derivative [rad/s] over time since the run's start [s].
-    begin_s, end_s : float [s]
-        First and last value; the robot is taken to stand still outside.
-    """
+    """The robot's own motion, as the log has it: a smoothing spline through fresh values."""
 
     text: str
+    #: Heading [rad] and its derivative [rad/s] over time since the run's start [s].
     spline: PPoly
     rate_spline: PPoly
+    #: `begin_s`, `end_s`: First and last value; the robot is taken to stand still outside.
     begin_s: float
     end_s: float
     limits: tuple[str, ...] = ()

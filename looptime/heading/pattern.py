@@ -34,33 +34,17 @@ BLOCKS = 20
 
 @dataclass(frozen=True)
 class Sampling:
-    """Instants of n + 1 loops, which bound n holds.
+    """Instants of n + 1 loops, which bound n holds."""
 
-    Parameters
-    ----------
-    taken_s : float array, shape (n + 1,) [s]
-        When the value of the reading in use was true (s_k; with the sensor's delay).
-    read_s : float array, shape (n + 1,) [s]
-        When the code read it: the clock by which steps are measured.
-    use_s : float array, shape (n + 1,) [s]
-        When it was put to use (u_k), ascending. Hold k lasts from u_k to u_{k+1}.
-    start_s : float array, shape (n + 1,) [s]
-        When the loop began.
-    block : int array, shape (n,)
-        Which of `BLOCKS` blocks of consecutive loops a hold belongs to.
-    pattern : str
-        ``as recorded``, ``even``, ``log shape`` or ``scaled``.
-    notes : tuple of str
-        How the instants were found, in plain words.
-    """
-
+    #: When the value of the reading in use was true (s_k; with the sensor's delay); shape (n + 1,).
     taken_s: Float
-    read_s: Float
+    read_s: Float  #: When the code read it: the clock by which steps are measured; shape (n + 1,)
+    #: When it was put to use (u_k), ascending. Hold k lasts from u_k to u_{k+1}; shape (n + 1,).
     use_s: Float
-    start_s: Float
-    block: Int
-    pattern: str = "as recorded"
-    notes: tuple[str, ...] = ()
+    start_s: Float  #: When the loop began, shape (n + 1,)
+    block: Int  #: Which of `BLOCKS` blocks of consecutive loops a hold belongs to, shape (n,)
+    pattern: str = "as recorded"  #: ``as recorded``, ``even``, ``log shape`` or ``scaled``
+    notes: tuple[str, ...] = ()  #: How the instants were found, in plain words
 
     def __len__(self) -> int:
         return len(self.block)

@@ -19,20 +19,11 @@ STRETCH = 10
 
 @dataclass(frozen=True)
 class PhaseLost:
-    """Phase lost at a crossover frequency [deg].
+    """Phase lost at a crossover frequency [deg]."""
 
-    Parameters
-    ----------
-    crossover_hz : float [Hz]
-        Crossover frequency of the controller.
-    whole_run_deg : Figure [deg]
-    worst_stretch_deg : float [deg]
-        Of any 10 consecutive loops.
-    """
-
-    crossover_hz: float
+    crossover_hz: float  #: Crossover frequency of the controller [Hz]
     whole_run_deg: Figure
-    worst_stretch_deg: float
+    worst_stretch_deg: float  #: Of any 10 consecutive loops
 
 
 def phase_lost(sampling: Sampling, mean_age: Figure, crossover_hz: float) -> PhaseLost:

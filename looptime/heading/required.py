@@ -25,24 +25,14 @@ JUDGED = ("mean", "rms", "p95", "max")
 
 @dataclass(frozen=True)
 class Required:
-    """The answer for one tolerance.
+    """The answer for one tolerance."""
 
-    Parameters
-    ----------
-    tolerance : float
-        [deg], or [mm] of sideways drift for each metre driven.
-    judged : str
-        The figure held to it.
-    by_pattern : dict of str to Figure [Hz]
-        Lowest computed rate from which on every computed rate meets the tolerance; low and high
-        are the rates for the ends of the figure's interval. Undefined where none does.
-    missed_by : str or None
-        ``stalls``, ``mean rate`` or ``mean rate and stalls``; None where the log meets it.
-    """
-
-    tolerance: float
-    judged: str
+    tolerance: float  #: [deg], or [mm] of sideways drift for each metre driven
+    judged: str  #: The figure held to it
+    #: Lowest computed rate from which on every computed rate meets the tolerance; low and high are
+    #: the rates for the ends of the figure's interval. Undefined where none does; [Hz].
     by_pattern: dict[str, Figure]
+    #: ``stalls``, ``mean rate`` or ``mean rate and stalls``; None where the log meets it.
     missed_by: str | None
 
 

@@ -29,20 +29,13 @@ Json = dict[str, object]
 
 @dataclass(frozen=True)
 class Ensemble:
-    """An error over all its starts.
+    """An error over all its starts."""
 
-    Parameters
-    ----------
-    mean, rms, p95 : Figure
-        The mean keeps its sign where the error has one.
-    worst : float or None
-        No interval is given for a maximum.
-    """
-
+    #: The mean keeps its sign where the error has one.
     mean: Figure
     rms: Figure
     p95: Figure
-    worst: float | None
+    worst: float | None  #: No interval is given for a maximum
 
     def to_dict(self, factor: float) -> Json:
         """In another unit."""
@@ -56,20 +49,12 @@ class Ensemble:
 
 @dataclass(frozen=True)
 class MeanSquares:
-    """Mean squares of the integrated heading's error, by cause; they add up [rad2].
+    """Mean squares of the integrated heading's error, by cause; they add up [rad2]."""
 
-    Parameters
-    ----------
-    timing : float
-        What uneven steps and an assumed step add to the rule's own error at the same mean rate.
-    rule : float
-        The rule's error with even, measured steps.
-    noise, bias : float
-        Of the sensor.
-    """
-
+    #: What uneven steps and an assumed step add to the rule's own error at the same mean rate.
     timing: float
-    rule: float
+    rule: float  #: The rule's error with even, measured steps
+    #: Of the sensor.
     noise: float
     bias: float
 
@@ -81,126 +66,64 @@ class MeanSquares:
 
 @dataclass(frozen=True)
 class Integrated:
-    """Heading integrated from a turn-rate gyro.
-
-    Parameters
-    ----------
-    method, step : str
-    over_s : float [s]
-        Length of the motion, or of the stretch over which the error is taken.
-    end : Ensemble [rad]
-        Error at the end, from timing and rule.
-    per_minute : Figure [rad]
-        Root mean square error after one minute, by the law of growth.
-    growth : Growth
-    squares : MeanSquares
-    """
+    """Heading integrated from a turn-rate gyro."""
 
     method: str
     step: str
-    over_s: float
-    end: Ensemble
-    per_minute: Figure
+    over_s: float  #: Length of the motion, or of the stretch over which the error is taken
+    end: Ensemble  #: Error at the end, from timing and rule [rad]
+    per_minute: Figure  #: Root mean square error after one minute, by the law of growth [rad]
     growth: Growth
     squares: MeanSquares
 
 
 @dataclass(frozen=True)
 class PathError:
-    """Errors of the floor position.
+    """Errors of the floor position."""
 
-    Parameters
-    ----------
-    heading : str
-        Heading that dead reckoning uses for a step.
-    speed_m_s : float [m/s]
-    duration_s : float [s]
-        Of the drive at whose end the offset is taken.
-    drift : Figure
-        Sideways metres for each metre driven straight while turning.
-    end : Ensemble [m]
-        Offset of the dead-reckoned position at the end.
-    """
-
-    heading: str
+    heading: str  #: Heading that dead reckoning uses for a step
     speed_m_s: float
-    duration_s: float
-    drift: Figure
-    end: Ensemble
+    duration_s: float  #: Of the drive at whose end the offset is taken
+    drift: Figure  #: Sideways metres for each metre driven straight while turning
+    end: Ensemble  #: Offset of the dead-reckoned position at the end [m]
 
 
 @dataclass(frozen=True)
 class Resolution:
-    """What a coarse sensor loses.
-
-    Parameters
-    ----------
-    step_deg : float [deg]
-    lost_below_deg_s : float or None [deg/s]
-        Turns slower than one step a loop are lost where increments are cut.
-    reading_rms_deg : float [deg]
-        Rounding of a heading reading: ``step / sqrt(12)``.
-    """
+    """What a coarse sensor loses."""
 
     step_deg: float
+    #: Turns slower than one step a loop are lost where increments are cut [deg/s].
     lost_below_deg_s: float | None
-    reading_rms_deg: float
+    reading_rms_deg: float  #: Rounding of a heading reading: ``step / sqrt(12)``
 
 
 @dataclass(frozen=True)
 class HeadingResult:
-    """Everything that a heading study finds; angles in radians, lengths in metres inside.
+    """Everything that a heading study finds; angles in radians, lengths in metres inside."""
 
-    Parameters
-    ----------
-    motion : str
-        The motion of the robot.
-    motion_limits : tuple of str
-        What the motion cannot show.
-    pattern : str
-    rate_hz : Figure [Hz]
-        Wanted loop rate.
-    age : AgeParts [ms]
-    age_if : dict of str to AgeParts
-        Ages if the reading counts from the ``start`` or the ``end`` of its call.
-    stale : Stale [rad]
-    integrated : Integrated
-    path : PathError
-    phase : PhaseLost
-    curve : tuple of CurvePoint
-        Figures against loop rate.
-    required : dict of str to Required
-        By ``tolerance_deg`` and ``tolerance_mm``.
-    stops_helping_hz : float or None [Hz]
-        Rate from which going faster gains less than a tenth, with the log's stalls.
-    resolution : Resolution or None
-        Increments are cut to whole multiples of it; 0 for none.
-    loops_used, loops_in_run : int
-    notes, cautions : tuple of str
-        Cautions belong beside every required rate.
-    warmup_loops : int
-        Loops of the run that were left out as warm-up before the study.
-    """
-
-    motion: str
-    motion_limits: tuple[str, ...]
+    motion: str  #: The motion of the robot
+    motion_limits: tuple[str, ...]  #: What the motion cannot show
     pattern: str
-    rate_hz: Figure
-    age: AgeParts
+    rate_hz: Figure  #: Wanted loop rate [Hz]
+    age: AgeParts  #: [ms]
+    #: Ages if the reading counts from the ``start`` or the ``end`` of its call.
     age_if: dict[str, AgeParts]
-    stale: Stale
+    stale: Stale  #: [rad]
     integrated: Integrated
     path: PathError
     phase: PhaseLost
-    curve: tuple[CurvePoint, ...]
-    required: dict[str, Required]
+    curve: tuple[CurvePoint, ...]  #: Figures against loop rate
+    required: dict[str, Required]  #: By ``tolerance_deg`` and ``tolerance_mm``
+    #: Rate from which going faster gains less than a tenth, with the log's stalls [Hz].
     stops_helping_hz: float | None
-    resolution: Resolution | None
+    resolution: Resolution | None  #: Increments are cut to whole multiples of it; 0 for none
     loops_used: int
     loops_in_run: int
+    #: Cautions belong beside every required rate.
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
-    warmup_loops: int = 0
+    warmup_loops: int = 0  #: Loops of the run that were left out as warm-up before the study
 
     def to_dict(self) -> Json:
         """The figures as JSON: degrees, millimetres and milliseconds, null where undefined."""

@@ -21,36 +21,23 @@ Float = NDArray[np.float64]
 class Sensor:
     """What the sensor adds to the loop's own timing.
 
-    Parameters
-    ----------
-    delay_ms : float [ms]
-        From the moment a value is true to the moment it can be read.
-    update_ms : float [ms]
-        Own update period: a value is held for that long; 0 for a fresh one at every reading.
-    resolution_deg : float [deg]
-        Smallest step of the heading it reports; increments are cut to whole steps.
-    noise_deg_s : float [deg/s]
-        Standard deviation of each reading of the turn rate.
-    density_deg_rt_s : float [deg/sqrt(s)]
-        Noise as a density q, of a sensor that averages over its own period: variance ``q^2 t``.
-    bias_deg_s : float [deg/s]
-        Constant error of the turn rate.
-    seed : int
-        Of the phase of its updates and of simulated noise.
-
     Raises
     ------
     UsageError
         If one of them is negative (the bias may be) or not finite.
     """
 
-    delay_ms: float = 0.0
+    delay_ms: float = 0.0  #: From the moment a value is true to the moment it can be read
+    #: Own update period: a value is held for that long; 0 for a fresh one at every reading.
     update_ms: float = 0.0
+    #: Smallest step of the heading it reports; increments are cut to whole steps.
     resolution_deg: float = 0.0
-    noise_deg_s: float = 0.0
+    noise_deg_s: float = 0.0  #: Standard deviation of each reading of the turn rate [deg/s]
+    #: Noise as a density q, of a sensor that averages over its own period: variance ``q^2 t``;
+    #: [deg/sqrt(s)].
     density_deg_rt_s: float = 0.0
-    bias_deg_s: float = 0.0
-    seed: int = 0
+    bias_deg_s: float = 0.0  #: Constant error of the turn rate [deg/s]
+    seed: int = 0  #: Of the phase of its updates and of simulated noise
 
     def __post_init__(self) -> None:
         for f in fields(self):

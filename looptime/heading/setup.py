@@ -18,44 +18,19 @@ __all__ = ["Setup", "Tolerance"]
 
 @dataclass(frozen=True)
 class Setup:
-    """How the robot's code goes about its heading, and what its sensor adds.
+    """How the robot's code goes about its heading, and what its sensor adds."""
 
-    Parameters
-    ----------
-    labels : Labels
-        Calls that read, pick up and use the heading.
-    integration : str
-        One of `looptime.heading.integrated.RULES`.
-    step : AssumedStep
-        The step that the code takes.
-    path_heading : str
-        One of `looptime.heading.path.HEADINGS`.
-    lead : Lead
-        By how much the code extrapolates.
-    sensor : Sensor
-        Noise, bias and seed.
-    latency_ms : float or None [ms]
-        Latency at other rates; None where it scales with the period.
-    slow_ms : float or None [ms]
-        Slow-loop limit; else found from the log.
-    speed_m_s : float [m/s]
-    crossover_hz : float [Hz]
-        Crossover frequency of the controller.
-    seed : int
-        Of the random phases.
-    """
-
-    labels: Labels = field(default_factory=Labels)
-    integration: str = "hold-first"
-    step: AssumedStep = field(default_factory=AssumedStep)
-    path_heading: str = "start"
-    lead: Lead = NO_LEAD
-    sensor: Sensor = PERFECT
-    latency_ms: float | None = None
-    slow_ms: float | None = None
+    labels: Labels = field(default_factory=Labels)  #: Calls that read, pick up and use the heading
+    integration: str = "hold-first"  #: One of `looptime.heading.integrated.RULES`
+    step: AssumedStep = field(default_factory=AssumedStep)  #: The step that the code takes
+    path_heading: str = "start"  #: One of `looptime.heading.path.HEADINGS`
+    lead: Lead = NO_LEAD  #: By how much the code extrapolates
+    sensor: Sensor = PERFECT  #: Noise, bias and seed
+    latency_ms: float | None = None  #: Latency at other rates; None where it scales with the period
+    slow_ms: float | None = None  #: Slow-loop limit; else found from the log
     speed_m_s: float = 1.0
-    crossover_hz: float = 2.0
-    seed: int = 0
+    crossover_hz: float = 2.0  #: Crossover frequency of the controller [Hz]
+    seed: int = 0  #: Of the random phases
 
     def __post_init__(self) -> None:
         if self.integration not in RULES:
@@ -76,21 +51,11 @@ class Setup:
 
 @dataclass(frozen=True)
 class Tolerance:
-    """What error is tolerable.
+    """What error is tolerable."""
 
-    Parameters
-    ----------
-    deg : float or None [deg]
-        Of the stale heading.
-    mm : float or None [mm]
-        Of sideways drift, for each metre driven.
-    judged : str
-        Which figure of the stale heading: ``mean``, ``rms``, ``p95`` or ``max``.
-    """
-
-    deg: float | None = None
-    mm: float | None = None
-    judged: str = "p95"
+    deg: float | None = None  #: Of the stale heading
+    mm: float | None = None  #: Of sideways drift, for each metre driven
+    judged: str = "p95"  #: Which figure of the stale heading: ``mean``, ``rms``, ``p95`` or ``max``
 
     def __post_init__(self) -> None:
         if self.judged not in JUDGED:

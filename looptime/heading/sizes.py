@@ -29,28 +29,18 @@ _NARROWEST = 1e-7
 
 @dataclass(frozen=True)
 class Sizes:
-    """The size of the error in each cell of ages, for each moment of the motion.
+    """The size of the error in each cell of ages, for each moment of the motion."""
 
-    Parameters
-    ----------
-    grid : float array, shape (v,) [rad]
-        Sizes of error, ascending.
-    low, high : float array, shape (m, p) [rad]
-        Ends of the size in each cell, at each moment.
-    density : float array, shape (m, p) [1/rad]
-        Share of the motion that the moment stands for, over the width.
-    from_, to : int array, shape (m, p)
-        Places of the ends on the grid.
-    table : float array, shape (v, m), optional
-        Share of the motion at or below each size, by cell.
-    """
-
-    grid: Float
+    grid: Float  #: Sizes of error, ascending, shape (v,) [rad]
+    #: Ends of the size in each cell, at each moment, shape (m, p) [rad].
     low: Float
     high: Float
+    #: Share of the motion that the moment stands for, over the width, shape (m, p) [1/rad].
     density: Float
+    #: Places of the ends on the grid, shape (m, p).
     from_: Int
     to: Int
+    #: Share of the motion at or below each size, by cell, float array, shape (v, m), optional.
     table: Float | None = None
 
     def quantile(self, cells: Float, share: float) -> Figure:

@@ -48,23 +48,14 @@ _ENOUGH = 8_000
 
 @dataclass(frozen=True)
 class Stale:
-    """Figures of the stale heading over time.
+    """Figures of the stale heading over time."""
 
-    Parameters
-    ----------
-    mean, rms, p95 : Figure [rad]
-        Of the error's size.
-    max : float [rad]
-        Over all moments and, for a motion that may begin anywhere, all phases.
-    drift : Figure
-        Mean of ``sin e``: sideways distance over distance driven.
-    """
-
+    #: Of the error's size [rad].
     mean: Figure
     rms: Figure
     p95: Figure
-    max: float
-    drift: Figure
+    max: float  #: Over all moments and, for a motion that may begin anywhere, all phases [rad]
+    drift: Figure  #: Mean of ``sin e``: sideways distance over distance driven
 
 
 def stale_everywhere(

@@ -30,37 +30,17 @@ _WORDS = {"time": "clock", "total": "whole", "loop": "loop number"}
 
 @dataclass(frozen=True)
 class ColumnTaken:
-    """One column.
+    """One column."""
 
-    Parameters
-    ----------
-    index : int
-        Place in the row, from 0.
-    name : str
-        Its header; empty where it has none.
-    sample : str
-        Its first cell that holds something.
-    taken_as : str
-        What it is taken for: a role, or the part it plays in the layout.
-    unit : str or None
-    unit_from : str
-        ``header``, ``project`` or the reason.
-    why : str
-    sure : str
-        ``sure``, ``likely`` or ``unsure``.
-    instead : tuple of str
-        Words that the project file may state in its place.
-    """
-
-    index: int
-    name: str
-    sample: str
-    taken_as: str
+    index: int  #: Place in the row, from 0
+    name: str  #: Its header; empty where it has none
+    sample: str  #: Its first cell that holds something
+    taken_as: str  #: What it is taken for: a role, or the part it plays in the layout
     unit: str | None = None
-    unit_from: str = ""
+    unit_from: str = ""  #: ``header``, ``project`` or the reason
     why: str = ""
-    sure: str = "sure"
-    instead: tuple[str, ...] = ()
+    sure: str = "sure"  #: ``sure``, ``likely`` or ``unsure``
+    instead: tuple[str, ...] = ()  #: Words that the project file may state in its place
 
 
 @dataclass(frozen=True)

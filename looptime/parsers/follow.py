@@ -68,18 +68,12 @@ class GrowingFile:
 
 @dataclass(frozen=True)
 class Grown:
-    """What a look at a growing log brought.
+    """What a look at a growing log brought."""
 
-    Parameters
-    ----------
-    runs : tuple of Run
-        Whole loops that were not there before, in order; more than one where the clock began
-        anew in between.
-    told : str
-        What a person should know: a file that was cut, rows in which no loop was found.
-    """
-
+    #: Whole loops that were not there before, in order; more than one where the clock began anew in
+    #: between.
     runs: tuple[Run, ...] = ()
+    #: What a person should know: a file that was cut, rows in which no loop was found.
     told: str = ""
 
 

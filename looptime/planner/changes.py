@@ -133,15 +133,6 @@ VERBS: dict[str, Verb] = {
 class Change:
     """One remedy.
 
-    Parameters
-    ----------
-    verb : str
-        One of `VERBS`.
-    patterns : tuple of str
-        Names or patterns of the calls that it is about.
-    options : tuple of (str, value)
-        In the order of the grammar; a flag has the value True.
-
     Examples
     --------
     >>> str(parse('every range.read loops=4'))
@@ -150,8 +141,9 @@ class Change:
     5.0
     """
 
-    verb: str
-    patterns: tuple[str, ...] = ()
+    verb: str  #: One of `VERBS`
+    patterns: tuple[str, ...] = ()  #: Names or patterns of the calls that it is about
+    #: In the order of the grammar; a flag has the value True.
     options: tuple[tuple[str, Any], ...] = ()
 
     @classmethod

@@ -144,17 +144,10 @@ def _priced(asked: Asked, found: Summary) -> Summary:
 
 @dataclass(frozen=True)
 class LogSummary:
-    """One log, read and summarised.
-
-    Parameters
-    ----------
-    log : Log
-    summaries : tuple of Summary
-        Of its runs, or of the phases of its runs.
-    """
+    """One log, read and summarised."""
 
     log: Log
-    summaries: tuple[Summary, ...]
+    summaries: tuple[Summary, ...]  #: Of its runs, or of the phases of its runs
 
     def to_dict(self) -> dict[str, Any]:
         """One element of ``logs[]`` of the JSON output."""
@@ -190,26 +183,13 @@ def settled(asked: Asked, run: Run) -> tuple[Run, int]:
 
 @dataclass(frozen=True)
 class SlowAnswer:
-    """Slow loops, and what was asked about them.
-
-    Parameters
-    ----------
-    summary : Summary
-    top : int
-        How many events are listed.
-    detail : LoopDetail or None
-        One loop beside a typical one.
-    delay : Delay or None
-        When a delay that is checked once a loop fires.
-    video : VideoSync or None
-        Where loops are found in a video.
-    """
+    """Slow loops, and what was asked about them."""
 
     summary: Summary
-    top: int
-    detail: LoopDetail | None = None
-    delay: Delay | None = None
-    video: VideoSync | None = None
+    top: int  #: How many events are listed
+    detail: LoopDetail | None = None  #: One loop beside a typical one
+    delay: Delay | None = None  #: When a delay that is checked once a loop fires
+    video: VideoSync | None = None  #: Where loops are found in a video
 
     def to_dict(self) -> dict[str, Any]:
         """What ``slow --json`` gives; events beyond `top` are left out."""

@@ -32,42 +32,24 @@ __all__ = [
 
 @dataclass(frozen=True)
 class RunDifference:
-    """The difference "b minus a" between the runs of two sides, on their common scale.
+    """The difference "b minus a" between the runs of two sides, on their common scale."""
 
-    Parameters
-    ----------
-    difference, se : float
-        Of the mean values.
-    df : int
-        Degrees of freedom.
-    p : float
-        Two-sided p-value.
-    low, high : float
-        95 % interval.
-    sd : float
-        Pooled run-to-run standard deviation.
-    runs_a, runs_b : int
-        Runs on each side.
-    history : int
-        Runs of history in the variance; 0 without.
-    order_slope : float or None
-        Fitted change per run, where the order of the runs was fitted too.
-    resolvable : float
-        Difference that such a comparison shows with 80 % probability.
-    """
-
+    #: Of the mean values.
     difference: float
     se: float
-    df: int
-    p: float
+    df: int  #: Degrees of freedom
+    p: float  #: Two-sided p-value
+    #: 95 % interval.
     low: float
     high: float
-    sd: float
+    sd: float  #: Pooled run-to-run standard deviation
+    #: Runs on each side.
     runs_a: int
     runs_b: int
-    history: int = 0
+    history: int = 0  #: Runs of history in the variance; 0 without
+    #: Fitted change per run, where the order of the runs was fitted too.
     order_slope: float | None = None
-    resolvable: float = math.nan
+    resolvable: float = math.nan  #: Difference that such a comparison shows with 80 % probability
 
     @property
     def percent(self) -> float:
@@ -82,22 +64,14 @@ class RunDifference:
 
 @dataclass(frozen=True)
 class RunOrder:
-    """How the runs of two sides followed each other.
+    """How the runs of two sides followed each other."""
 
-    Parameters
-    ----------
-    letters : str
-        A or B for each run in time order, for example ``AABB``.
-    separated : bool
-        Whether one side was recorded wholly before the other, so that a trend of battery or
-        heat cannot be told from the change.
-    imbalance : float
-        Difference of the mean positions over its largest possible value: 0 for ABBA, 1 for
-        AABB, -1 for BBAA.
-    """
-
-    letters: str
+    letters: str  #: A or B for each run in time order, for example ``AABB``
+    #: Whether one side was recorded wholly before the other, so that a trend of battery or heat
+    #: cannot be told from the change.
     separated: bool
+    #: Difference of the mean positions over its largest possible value: 0 for ABBA, 1 for AABB, -1
+    #: for BBAA.
     imbalance: float
 
 

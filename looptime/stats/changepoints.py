@@ -26,27 +26,14 @@ MOST_WINDOWS = 1500
 
 @dataclass(frozen=True)
 class ChangePoints:
-    """Levels of a run and where they change.
+    """Levels of a run and where they change."""
 
-    Parameters
-    ----------
-    loops : int array, shape (c,)
-        Index of the first loop of each segment but the first.
-    times_s : float array, shape (c,) [s]
-        Start time of that loop.
-    levels : float array, shape (c + 1,)
-        Mean of the window medians of each segment [unit of the values].
-    relative_steps : float array, shape (c,)
-        Each step over the level before it.
-    loops_per_window : int
-        Resolution of `loops`.
-    """
-
-    loops: Int
-    times_s: Float
+    loops: Int  #: Index of the first loop of each segment but the first, shape (c,)
+    times_s: Float  #: Start time of that loop, shape (c,)
+    #: Mean of the window medians of each segment [unit of the values], shape (c + 1,).
     levels: Float
-    relative_steps: Float
-    loops_per_window: int
+    relative_steps: Float  #: Each step over the level before it, shape (c,)
+    loops_per_window: int  #: Resolution of `loops`
 
 
 def partition(y: ArrayLike, penalty: float, least: int = SEGMENT) -> list[int]:

@@ -47,16 +47,10 @@ TICKS = 5
 
 @dataclass(frozen=True)
 class Track:
-    """The calls of one name on one thread, none inside another, in order of time.
-
-    Parameters
-    ----------
-    thread : int
-    start, end : float64 array, shape (m,) [ns]
-        From one origin for all tracks, small enough for whole nanoseconds.
-    """
+    """The calls of one name on one thread, none inside another, in order of time."""
 
     thread: int
+    #: From one origin for all tracks, small enough for whole nanoseconds, shape (m,) [ns].
     start: Float
     end: Float
 

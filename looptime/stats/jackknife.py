@@ -31,36 +31,18 @@ USUAL = ("mean", "median", "p95", "p99", "p99.9", "worst1")
 
 @dataclass(frozen=True)
 class Estimate:
-    """A figure of one run with its uncertainty within the run.
+    """A figure of one run with its uncertainty within the run."""
 
-    Parameters
-    ----------
-    name : str
-        The statistic, see `parse_statistic`.
-    value : float
-        The figure over all loops given [unit of the values; a share for ``overruns``].
-    se : float
-        Standard error, same unit.
-    df : int
-        Degrees of freedom: 19, or 18 where a straight line was taken out.
-    low, high : float
-        95 % interval from Student's t.
-    drifting : bool
-        Whether the figure drifts along the run (the line was significant).
-    n : int
-        Loops behind the figure.
-    enough : bool
-        Whether n allows a verdict (`required_loops`); if not, the interval is only a hint.
-    """
-
-    name: str
-    value: float
-    se: float
-    df: int
+    name: str  #: The statistic, see `parse_statistic`
+    value: float  #: The figure over all loops given [unit of the values; a share for ``overruns``]
+    se: float  #: Standard error, same unit
+    df: int  #: Degrees of freedom: 19, or 18 where a straight line was taken out
+    #: 95 % interval from Student's t.
     low: float
     high: float
-    drifting: bool
-    n: int
+    drifting: bool  #: Whether the figure drifts along the run (the line was significant)
+    n: int  #: Loops behind the figure
+    #: Whether n allows a verdict (`required_loops`); if not, the interval is only a hint.
     enough: bool
 
     @property

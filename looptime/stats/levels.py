@@ -14,21 +14,13 @@ __all__ = ["ALONE", "IN_RUN", "Levels"]
 
 @dataclass(frozen=True)
 class Levels:
-    """Levels of the alarms about one run.
+    """Levels of the alarms about one run."""
 
-    Parameters
-    ----------
-    drift : float
-        p below which a drift is reported.
-    rhythm : float
-        Adjusted p below which a rhythm is reported, of all series of a run together: divide
-        it by the number of series looked at (`looptime.stats.recurrence_test.rhythms` does).
-    change_penalty : float
-        Penalty of a change point, in units of the long-run variance times ln K.
-    """
-
-    drift: float
+    drift: float  #: p below which a drift is reported
+    #: Adjusted p below which a rhythm is reported, of all series of a run together: divide it by
+    #: the number of series looked at (`looptime.stats.recurrence_test.rhythms` does).
     rhythm: float
+    #: Penalty of a change point, in units of the long-run variance times ln K.
     change_penalty: float
 
 

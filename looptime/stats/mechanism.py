@@ -35,46 +35,28 @@ _BY_CHANCE = 1e-3
 
 @dataclass(frozen=True)
 class Rule:
-    """A rule held against the gaps.
+    """A rule held against the gaps."""
 
-    Parameters
-    ----------
-    name : str
-        As in `Mechanism`.
-    value, low, high : float
-        Its number of loops or interval, and the stretch in which that lies.
-    broken : int
-        How many gaps break it.
-    """
-
-    name: str
+    name: str  #: As in `Mechanism`
+    #: Its number of loops or interval, and the stretch in which that lies.
     value: float
     low: float
     high: float
-    broken: int = 0
+    broken: int = 0  #: How many gaps break it
 
 
 @dataclass(frozen=True)
 class Mechanism:
-    """A rule by which something recurs.
+    """A rule by which something recurs."""
 
-    Parameters
-    ----------
-    name : str
-        ``loops``, ``since start``, ``since end`` or ``timetable``; ``unknown`` where several
-        rules explain the gaps equally well; empty where none does, or too little is seen.
-    value : float
-        Loops from one to the next, or the interval [unit of the instants]; of the first of
-        `could_be` where the rule is unknown. 0 where there is none.
-    explained : float
-        Share of the gaps that the rule explains.
-    could_be : tuple of Rule
-        The rules that explain the gaps; the one rule where it is known.
-    """
-
+    #: ``loops``, ``since start``, ``since end`` or ``timetable``; ``unknown`` where several rules
+    #: explain the gaps equally well; empty where none does, or too little is seen.
     name: str = ""
+    #: Loops from one to the next, or the interval [unit of the instants]; of the first of
+    #: `could_be` where the rule is unknown. 0 where there is none.
     value: float = 0.0
-    explained: float = 0.0
+    explained: float = 0.0  #: Share of the gaps that the rule explains
+    #: The rules that explain the gaps; the one rule where it is known.
     could_be: tuple[Rule, ...] = ()
 
 

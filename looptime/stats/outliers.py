@@ -19,17 +19,10 @@ _WINDOWS = 4096
 
 @dataclass(frozen=True)
 class Events:
-    """Stalls: loops that stand out from the loops around them, close ones taken together.
+    """Stalls: loops that stand out from the loops around them, close ones taken together."""
 
-    Parameters
-    ----------
-    loops : int array, shape (e,)
-        Index of the loop that began each event.
-    heights : float array, shape (e,)
-        Largest excess over the running median within the event [unit of the values].
-    """
-
-    loops: Int
+    loops: Int  #: Index of the loop that began each event, shape (e,)
+    #: Largest excess over the running median within the event [unit of the values], shape (e,).
     heights: Float
 
 

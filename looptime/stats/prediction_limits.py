@@ -22,59 +22,32 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Screened:
-    """A baseline after forgotten bad runs were looked for.
+    """A baseline after forgotten bad runs were looked for."""
 
-    Parameters
-    ----------
-    kept : bool array, shape (m,)
-        Runs that stay.
-    odd : int array
-        Indexes of the runs beyond 4 scaled MAD of the median; dropped when m >= 8, else kept
-        and to be warned about.
-    usable : bool
-        False where more than a quarter of the runs would go.
-    """
-
-    kept: np.ndarray
+    kept: np.ndarray  #: Runs that stay, shape (m,)
+    #: Indexes of the runs beyond 4 scaled MAD of the median; dropped when m >= 8, else kept and to
+    #: be warned about.
     odd: np.ndarray
-    usable: bool
+    usable: bool  #: False where more than a quarter of the runs would go
 
 
 @dataclass(frozen=True)
 class Limit:
-    """A new run held against the limit that its baseline predicts.
+    """A new run held against the limit that its baseline predicts."""
 
-    Parameters
-    ----------
-    value : float
-        Of the new run, on the scale of the baseline.
-    mean, sd : float
-        Of the baseline.
-    runs : int
-        Baseline runs.
-    se : float
-        ``sqrt(sd^2 (1 + 1/m) + extra)``, the error of the prediction.
-    low, high : float
-        Limits: `high` alone serves the one-sided question "slower"; both, at half the level
-        each, the two-sided one. A one-sided limit has `low` at minus infinity.
-    p : float
-        One-sided p-value for "larger than the baseline".
-    beyond : bool
-        Whether the value is above `high` (or, two-sided, below `low`).
-    resolvable : float
-        Change that this gate shows with 80 % probability, on the same scale.
-    """
-
-    value: float
+    value: float  #: Of the new run, on the scale of the baseline
+    #: Of the baseline.
     mean: float
     sd: float
-    runs: int
-    se: float
+    runs: int  #: Baseline runs
+    se: float  #: ``sqrt(sd^2 (1 + 1/m) + extra)``, the error of the prediction
+    #: Limits: `high` alone serves the one-sided question "slower"; both, at half the level each,
+    #: the two-sided one. A one-sided limit has `low` at minus infinity.
     low: float
     high: float
-    p: float
-    beyond: bool
-    resolvable: float
+    p: float  #: One-sided p-value for "larger than the baseline"
+    beyond: bool  #: Whether the value is above `high` (or, two-sided, below `low`)
+    resolvable: float  #: Change that this gate shows with 80 % probability, on the same scale
 
 
 def screen_baseline(values: ArrayLike) -> Screened:

@@ -42,41 +42,24 @@ _MOST_BINS = 64 * MOST_LOOPS
 
 @dataclass(frozen=True)
 class Rhythm:
-    """Whether stalls come back, by which clock, and how often.
+    """Whether stalls come back, by which clock, and how often."""
 
-    Parameters
-    ----------
-    found : bool
-        Whether a rhythm is significant.
-    clock : str
-        ``time``, ``loops``, or ``either`` where the two cannot be told apart; empty if not found.
-    period_s : float or None
-        Time from stall to stall [s].
-    period_loops : float or None
-        Loops from stall to stall.
-    p : float
-        Adjusted p-value; 1 where there are too few events, or where a bound of the spectrum shows
-        that no rhythm can reach the level.
-    strength_time, strength_loops : float
-        The H statistic by either clock.
-    height : float or None
-        Median excess of the stalls over their surroundings [unit of the values].
-    events : int array, shape (e,)
-        Loops at which the stalls that keep the rhythm begin; all stalls if not found.
-    regularity : float
-        Length of the mean vector at the period by the better clock, 0 .. 1.
-    """
-
-    found: bool
+    found: bool  #: Whether a rhythm is significant
+    #: ``time``, ``loops``, or ``either`` where the two cannot be told apart; empty if not found.
     clock: str
-    period_s: float | None
-    period_loops: float | None
+    period_s: float | None  #: Time from stall to stall [s]
+    period_loops: float | None  #: Loops from stall to stall
+    #: Adjusted p-value; 1 where there are too few events, or where a bound of the spectrum shows
+    #: that no rhythm can reach the level.
     p: float
+    #: The H statistic by either clock.
     strength_time: float
     strength_loops: float
+    #: Median excess of the stalls over their surroundings [unit of the values].
     height: float | None
+    #: Loops at which the stalls that keep the rhythm begin; all stalls if not found; shape (e,).
     events: Int
-    regularity: float
+    regularity: float  #: Length of the mean vector at the period by the better clock, 0 .. 1
 
 
 @dataclass(frozen=True)

@@ -24,18 +24,12 @@ ENOUGH = 20
 
 @dataclass(frozen=True)
 class Retakes:
-    """How often the one that let go took the lock again although the other waited.
+    """How often the one that let go took the lock again although the other waited."""
 
-    Parameters
-    ----------
-    first, first_of : int
-        Times it did, and contested releases, where it was the other's first that went by.
-    later, later_of : int
-        The same where the other had lost an earlier one already: by then it is awake.
-    """
-
+    #: Times it did, and contested releases, where it was the other's first that went by.
     first: int
     first_of: int
+    #: The same where the other had lost an earlier one already: by then it is awake.
     later: int
     later_of: int
 

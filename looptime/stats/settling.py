@@ -44,25 +44,14 @@ _DEEPEST = 2
 
 @dataclass(frozen=True)
 class WarmUp:
-    """The cut between warm-up and the rest.
+    """The cut between warm-up and the rest."""
 
-    Parameters
-    ----------
-    loops : int
-        Loops to leave out at the start; 0 where no warm-up shows.
-    seconds : float
-        Their duration [s].
-    faster_loops : int
-        Loops of a start that is faster than the rest, which nothing is cut for; 0 where there
-        is none.
-    faster_s : float
-        Their duration [s].
-    """
-
-    loops: int
-    seconds: float
+    loops: int  #: Loops to leave out at the start; 0 where no warm-up shows
+    seconds: float  #: Their duration [s]
+    #: Loops of a start that is faster than the rest, which nothing is cut for; 0 where there is
+    #: none.
     faster_loops: int = 0
-    faster_s: float = 0.0
+    faster_s: float = 0.0  #: Their duration [s]
 
 
 class _Limit(NamedTuple):

@@ -23,34 +23,17 @@ SHORT_WINDOW_S = 1.5
 
 @dataclass(frozen=True)
 class Drift:
-    """The straight trend along a run.
+    """The straight trend along a run."""
 
-    Parameters
-    ----------
-    change : float
-        From the start to the end of the run, Theil-Sen [unit of the values].
-    low, high : float
-        95 % interval of `change`.
-    relative : float
-        `change` over the median of the run; 0 where that is 0.
-    per_minute : float
-        `change` per minute.
-    p : float
-        p-value of the slope.
-    df : float
-        Degrees of freedom left after the correction for correlation.
-    found : bool
-        Whether it is worth reporting: p below the level and at least 1 % over the run.
-    """
-
-    change: float
+    change: float  #: From the start to the end of the run, Theil-Sen [unit of the values]
+    #: 95 % interval of `change`.
     low: float
     high: float
-    relative: float
-    per_minute: float
-    p: float
-    df: float
-    found: bool
+    relative: float  #: `change` over the median of the run; 0 where that is 0
+    per_minute: float  #: `change` per minute
+    p: float  #: p-value of the slope
+    df: float  #: Degrees of freedom left after the correction for correlation
+    found: bool  #: Whether it is worth reporting: p below the level and at least 1 % over the run
 
 
 def theil_sen(t: Float, y: Float) -> float:

@@ -12,20 +12,11 @@ __all__ = ["Statistic", "least_loops", "parse_statistic", "required_loops"]
 
 @dataclass(frozen=True)
 class Statistic:
-    """One figure of a run.
+    """One figure of a run."""
 
-    Parameters
-    ----------
-    name : str
-        As asked for, for example ``p99``.
-    kind : str
-        ``mean``, ``quantile``, ``worst`` or ``overruns``.
-    share : float
-        Of a quantile the share below it; of a worst-case mean the share above; else 0.
-    """
-
-    name: str
-    kind: str
+    name: str  #: As asked for, for example ``p99``
+    kind: str  #: ``mean``, ``quantile``, ``worst`` or ``overruns``
+    #: Of a quantile the share below it; of a worst-case mean the share above; else 0.
     share: float = 0.0
 
 

@@ -36,99 +36,51 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Difference:
-    """The difference "b minus a" of one figure between two recordings.
+    """The difference "b minus a" of one figure between two recordings."""
 
-    Parameters
-    ----------
-    name : str
-        The statistic.
-    a, b : float
-        Its value on each side.
-    difference, se : float
-        b - a and its standard error [unit of the values].
-    df : float
-        Degrees of freedom.
-    p : float or None
-        Two-sided p-value; None where `refused`.
-    low, high : float or None
-        95 % interval of `judged`.
-    percent : float or None
-        Difference in percent of a; None where a is 0.
-    judged : float
-        The difference that was tested: `difference`, save where quantiles were dithered.
-    drifting : bool
-        Whether the figure drifts along either recording.
-    refused : str
-        Why there is no verdict, and what would do; empty where there is one.
-    exceedance : Exceedance or None
-        For p99 and beyond, the test that decides; `p` is then the p-value of it.
-    counts : tuple of int, or None
-        Events on each side, for overruns.
-    """
-
-    name: str
+    name: str  #: The statistic
+    #: Its value on each side.
     a: float
     b: float
+    #: b - a and its standard error [unit of the values].
     difference: float
     se: float
-    df: float
-    p: float | None
+    df: float  #: Degrees of freedom
+    p: float | None  #: Two-sided p-value; None where `refused`
+    #: 95 % interval of `judged`.
     low: float | None
     high: float | None
-    percent: float | None
+    percent: float | None  #: Difference in percent of a; None where a is 0
+    #: The difference that was tested: `difference`, save where quantiles were dithered.
     judged: float
-    drifting: bool
-    refused: str = ""
+    drifting: bool  #: Whether the figure drifts along either recording
+    refused: str = ""  #: Why there is no verdict, and what would do; empty where there is one
+    #: For p99 and beyond, the test that decides; `p` is then the p-value of it.
     exceedance: Exceedance | None = None
-    counts: tuple[int, int] | None = None
+    counts: tuple[int, int] | None = None  #: Events on each side, for overruns
 
 
 @dataclass(frozen=True)
 class Exceedance:
-    """Shares of loops above a common threshold in two recordings.
+    """Shares of loops above a common threshold in two recordings."""
 
-    Parameters
-    ----------
-    threshold : float
-        The pooled quantile [unit of the values].
-    share_a, share_b : float
-        Shares of loops above it.
-    p : float
-        Two-sided p-value of a Welch test on the shares in 20 batches a side.
-    df : float
-        Its degrees of freedom.
-    """
-
-    threshold: float
+    threshold: float  #: The pooled quantile [unit of the values]
+    #: Shares of loops above it.
     share_a: float
     share_b: float
-    p: float
-    df: float
+    p: float  #: Two-sided p-value of a Welch test on the shares in 20 batches a side
+    df: float  #: Its degrees of freedom
 
 
 @dataclass(frozen=True)
 class Scatter:
-    """A change held against a scatter between runs that is assumed, not measured.
+    """A change held against a scatter between runs that is assumed, not measured."""
 
-    Parameters
-    ----------
-    change : float
-        Relative change, log(b / a).
-    limit : float
-        Largest change (either way) that ordinary scatter explains at 95 %.
-    beyond : bool
-        Whether the change is beyond it.
-    assumed_sd : float
-        The relative run-to-run standard deviation that was assumed.
-    p : float
-        Two-sided p-value.
-    """
-
-    change: float
-    limit: float
-    beyond: bool
-    assumed_sd: float
-    p: float
+    change: float  #: Relative change, log(b / a)
+    limit: float  #: Largest change (either way) that ordinary scatter explains at 95 %
+    beyond: bool  #: Whether the change is beyond it
+    assumed_sd: float  #: The relative run-to-run standard deviation that was assumed
+    p: float  #: Two-sided p-value
 
 
 def _welch_df(va: float, vb: float, dfa: float, dfb: float) -> float:

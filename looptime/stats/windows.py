@@ -18,25 +18,14 @@ __all__ = ["WindowMedians", "loops_per_window", "window_medians"]
 
 @dataclass(frozen=True)
 class WindowMedians:
-    """Middles of equal windows along a run.
+    """Middles of equal windows along a run."""
 
-    Parameters
-    ----------
-    medians : float array, shape (k,)
-        Median of each window, or the mean of its middle half where that was asked for.
-        [unit of the values]
-    centres_s : float array, shape (k,) [s]
-        Mean start time of the loops in the window.
-    loops : int
-        Loops in a window.
-    first : int
-        Index of the loop at which the first window begins.
-    """
-
+    #: Median of each window, or the mean of its middle half where that was asked for. [unit of the
+    #: values]; shape (k,)
     medians: Float
-    centres_s: Float
-    loops: int
-    first: int
+    centres_s: Float  #: Mean start time of the loops in the window, shape (k,)
+    loops: int  #: Loops in a window
+    first: int  #: Index of the loop at which the first window begins
 
 
 def loops_per_window(start_s: ArrayLike, window_s: float, least: int) -> int:

@@ -27,28 +27,16 @@ __all__ = ["PAGES", "Page"]
 
 @dataclass(frozen=True)
 class Page:
-    """One page.
+    """One page."""
 
-    Parameters
-    ----------
-    path, title : str
-        Its address and its name.
-    body : callable
-        From desk and view to its parts, and whether better figures are on their way.
-    needs_run : bool
-        Whether it is about a run.
-    has_loop : bool
-        Whether a chosen loop is shown below it.
-    linked : bool
-        Whether it stands among the pages at the top; else others lead to it.
-    """
-
+    #: Its address and its name.
     path: str
     title: str
+    #: From desk and view to its parts, and whether better figures are on their way.
     body: Callable[[Desk, View], tuple[list[Any], bool]]
-    needs_run: bool = True
-    has_loop: bool = False
-    linked: bool = True
+    needs_run: bool = True  #: Whether it is about a run
+    has_loop: bool = False  #: Whether a chosen loop is shown below it
+    linked: bool = True  #: Whether it stands among the pages at the top; else others lead to it
 
 
 PAGES = (

@@ -19,20 +19,11 @@ _NOTHING = Figure()
 
 @dataclass(frozen=True)
 class Tolerance:
-    """How large a change must be to matter.
+    """How large a change must be to matter."""
 
-    Parameters
-    ----------
-    percent : float
-        Both this and `ms` must be exceeded.
-    ms : float [ms]
-    confidence : float
-        1 minus the level of the tests.
-    """
-
-    percent: float = 3.0
+    percent: float = 3.0  #: Both this and `ms` must be exceeded
     ms: float = 0.1
-    confidence: float = 0.95
+    confidence: float = 0.95  #: 1 minus the level of the tests
 
     @property
     def alpha(self) -> float:
@@ -58,45 +49,25 @@ class Tolerance:
 
 @dataclass(frozen=True)
 class Change:
-    """One figure, before and after.
-
-    Parameters
-    ----------
-    quantity, statistic : str
-    call, thread : str
-        Empty for the whole loop; `thread` empty on the loop's thread.
-    before, after : float or None
-        Means over the runs of each side [ms; counts; 1/s].
-    difference : Figure
-        After minus before, same unit, with its 95 % interval.
-    percent : Figure
-        The same in percent of before.
-    p : float or None
-        Raw two-sided p-value; None where there is no verdict.
-    p_holm, p_bh : float or None
-        Adjusted within its family: for verdicts, and for ranking.
-    verdict : str
-        ``faster``, ``slower``, ``no change seen`` or ``can't tell``.
-    seen_percent : float or None
-        The change that would have been seen with 80 % probability.
-    note : str
-        What else is to be said, for example what it would take to tell.
-    """
+    """One figure, before and after."""
 
     quantity: str
     statistic: str
+    #: Empty for the whole loop; `thread` empty on the loop's thread.
     call: str = ""
     thread: str = ""
+    #: Means over the runs of each side [ms; counts; 1/s].
     before: float | None = None
     after: float | None = None
-    difference: Figure = _NOTHING
-    percent: Figure = _NOTHING
-    p: float | None = None
+    difference: Figure = _NOTHING  #: After minus before, same unit, with its 95 % interval
+    percent: Figure = _NOTHING  #: The same in percent of before
+    p: float | None = None  #: Raw two-sided p-value; None where there is no verdict
+    #: Adjusted within its family: for verdicts, and for ranking.
     p_holm: float | None = None
     p_bh: float | None = None
-    verdict: str = "can't tell"
-    seen_percent: float | None = None
-    note: str = ""
+    verdict: str = "can't tell"  #: ``faster``, ``slower``, ``no change seen`` or ``can't tell``
+    seen_percent: float | None = None  #: The change that would have been seen with 80 % probability
+    note: str = ""  #: What else is to be said, for example what it would take to tell
 
 
 def decide(change: Change, tolerance: Tolerance, p: float | None = None) -> Change:

@@ -20,78 +20,43 @@ __all__ = ["Comparison", "UsualScatter"]
 
 @dataclass(frozen=True)
 class UsualScatter:
-    """One run against one: is the change of the mean beyond the usual scatter between runs?
+    """One run against one: is the change of the mean beyond the usual scatter between runs?"""
 
-    Parameters
-    ----------
-    change_percent, limit_percent : float
-        Scatter explains changes up to the limit, either way, at 95 %.
-    beyond : bool
-    rests_on : str
-        ``history of M runs``, or what is assumed without one.
-    """
-
+    #: `change_percent`, `limit_percent`: Scatter explains changes up to the limit, either way, at
+    #: 95 %.
     change_percent: float
     limit_percent: float
     beyond: bool
-    rests_on: str
+    rests_on: str  #: ``history of M runs``, or what is assumed without one
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """Two sides held against each other.
+    """Two sides held against each other."""
 
-    Parameters
-    ----------
-    before, after : tuple of Facts
-        The runs of each side, as they were judged.
-    quantity : str
-        ``work`` or ``period``.
-    window_s : float [s]
-        Length that was judged of each run.
-    unlike : tuple of Unlike
-        To be said before any figure.
-    order : RunOrder or None
-        Order of recording; None where the logs do not tell it.
-    recordings : str
-        One run a side: ``differ``, ``no difference seen`` or ``can't tell``; else empty.
-    usual_scatter : UsualScatter or None
-        One run a side.
-    changes : tuple of Change
-        Of the whole loop, one family: 70 % of the level are the mean's (weighted Holm).
-    calls : tuple of Change
-        Mean and p99 of every call, judged as a family (Holm).
-    ranking : tuple of Change
-        The changes of calls worth a look (Benjamini and Hochberg, 5 %), surest first.
-    explained : Explained
-    shift : tuple of Shift
-    replaced : tuple of Replaced
-        Calls that only one side holds, beside those that took their place.
-    verdict : str
-        ``faster``, ``slower``, ``no change seen`` or ``can't tell``.
-    sentences : tuple of str
-        The verdict in words, and how to record better.
-    gain_shift : GainShift or None
-        What the change of the pace does to controllers that ignore the step, where a caller asked.
-    """
-
+    #: The runs of each side, as they were judged.
     before: tuple[Facts, ...]
     after: tuple[Facts, ...]
-    quantity: str
-    window_s: float
-    unlike: tuple[Unlike, ...]
-    order: RunOrder | None
+    quantity: str  #: ``work`` or ``period``
+    window_s: float  #: Length that was judged of each run
+    unlike: tuple[Unlike, ...]  #: To be said before any figure
+    order: RunOrder | None  #: Order of recording; None where the logs do not tell it
+    #: One run a side: ``differ``, ``no difference seen`` or ``can't tell``; else empty.
     recordings: str
-    usual_scatter: UsualScatter | None
+    usual_scatter: UsualScatter | None  #: One run a side
+    #: Of the whole loop, one family: 70 % of the level are the mean's (weighted Holm).
     changes: tuple[Change, ...]
-    calls: tuple[Change, ...]
+    calls: tuple[Change, ...]  #: Mean and p99 of every call, judged as a family (Holm)
+    #: The changes of calls worth a look (Benjamini and Hochberg, 5 %), surest first.
     ranking: tuple[Change, ...]
     explained: Explained
     shift: tuple[Shift, ...]
+    #: Calls that only one side holds, beside those that took their place.
     replaced: tuple[Replaced, ...]
-    verdict: str
-    sentences: tuple[str, ...]
+    verdict: str  #: ``faster``, ``slower``, ``no change seen`` or ``can't tell``
+    sentences: tuple[str, ...]  #: The verdict in words, and how to record better
     history: int = 0
+    #: What the change of the pace does to controllers that ignore the step, where a caller asked.
     gain_shift: GainShift | None = None
 
     @property

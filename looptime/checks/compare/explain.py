@@ -29,62 +29,36 @@ PACING_WAIT = "pacing wait"
 
 @dataclass(frozen=True)
 class Share:
-    """What one call adds to the difference of the means [ms per loop].
+    """What one call adds to the difference of the means [ms per loop]."""
 
-    Parameters
-    ----------
-    name : str
-        The call, or ``unattributed``.
-    before_ms, after_ms, difference_ms : float [ms]
-        Mean self time per loop.
-    share : float or None
-        Of the whole difference; None where there is none.
-    """
-
-    name: str
+    name: str  #: The call, or ``unattributed``
+    #: Mean self time per loop.
     before_ms: float
     after_ms: float
     difference_ms: float
-    share: float | None
+    share: float | None  #: Of the whole difference; None where there is none
 
 
 @dataclass(frozen=True)
 class Explained:
-    """The difference of the means, split.
-
-    Parameters
-    ----------
-    quantity : str
-    before_ms, after_ms, difference_ms : float [ms]
-        Means of the quantity judged; the parts' differences add up to `difference_ms`.
-    parts : tuple of Share
-        Largest difference first.
-    """
+    """The difference of the means, split."""
 
     quantity: str
+    #: Means of the quantity judged; the parts' differences add up to `difference_ms`.
     before_ms: float
     after_ms: float
     difference_ms: float
-    parts: tuple[Share, ...]
+    parts: tuple[Share, ...]  #: Largest difference first
 
 
 @dataclass(frozen=True)
 class Shift:
-    """How far one quantile moved [ms].
+    """How far one quantile moved [ms]."""
 
-    Parameters
-    ----------
-    percent : float
-        Share of loops below it.
-    before_ms, after_ms : float [ms]
-    difference_ms : Figure
-        With its 95 % interval where there is one.
-    """
-
-    percent: float
+    percent: float  #: Share of loops below it
     before_ms: float
     after_ms: float
-    difference_ms: Figure
+    difference_ms: Figure  #: With its 95 % interval where there is one
 
 
 def _means(values: RunValues, quantity: str) -> dict[str, float]:

@@ -15,22 +15,15 @@ __all__ = ["Replaced", "replaced"]
 
 @dataclass(frozen=True)
 class Replaced:
-    """Calls of one side and those that seem to have taken their place.
+    """Calls of one side and those that seem to have taken their place."""
 
-    Parameters
-    ----------
-    before, after : tuple of str
-        Names of calls; empty where nothing stood in that place.
-    before_name, after_name : str
-        One pattern for each; empty likewise.
-    before_ms, after_ms : float [ms]
-        Self time a loop, all of them together, mean over the runs.
-    """
-
+    #: Names of calls; empty where nothing stood in that place.
     before: tuple[str, ...]
     after: tuple[str, ...]
+    #: One pattern for each; empty likewise.
     before_name: str
     after_name: str
+    #: Self time a loop, all of them together, mean over the runs.
     before_ms: float
     after_ms: float
 

@@ -29,24 +29,15 @@ _MOST_RUNS = 50
 
 @dataclass(frozen=True)
 class Scatter:
-    """What the comparison of runs rests on.
-
-    Parameters
-    ----------
-    before, after : tuple of Judged
-    history : tuple of RunValues
-        Older runs of the unchanged set-up; fewer than 5 are not used.
-    order : RunOrder or None
-        How the sides followed each other; None where the times are not known.
-    window_s : float [s]
-        Common length, for counts.
-    """
+    """What the comparison of runs rests on."""
 
     before: tuple[Judged, ...]
     after: tuple[Judged, ...]
+    #: Older runs of the unchanged set-up; fewer than 5 are not used.
     history: tuple[RunValues, ...] = ()
+    #: How the sides followed each other; None where the times are not known.
     order: RunOrder | None = None
-    window_s: float = 0.0
+    window_s: float = 0.0  #: Common length, for counts
 
     @property
     def separated(self) -> bool:

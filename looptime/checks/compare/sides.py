@@ -41,21 +41,11 @@ SAME_SHARE = 0.10
 
 @dataclass(frozen=True)
 class Judged:
-    """A run on a side.
+    """A run on a side."""
 
-    Parameters
-    ----------
-    values : RunValues
-        Of the common window, or as stored.
-    series : Series or None
-        Its loops; None where only stored figures are at hand.
-    full_s : float [s]
-        Length after warm-up, before it was cut to the common window.
-    """
-
-    values: RunValues
-    series: Series | None
-    full_s: float
+    values: RunValues  #: Of the common window, or as stored
+    series: Series | None  #: Its loops; None where only stored figures are at hand
+    full_s: float  #: Length after warm-up, before it was cut to the common window
 
     @property
     def facts(self) -> Facts:
@@ -65,19 +55,12 @@ class Judged:
 
 @dataclass(frozen=True)
 class Unlike:
-    """Something in which the sides differ, to be said before any figure.
+    """Something in which the sides differ, to be said before any figure."""
 
-    Parameters
-    ----------
-    what : str
-        ``calls``, ``budget``, ``tick``, ``pacing``, ``length``, ``phases``, ``robot``,
-        ``order``, ``work`` or ``same``.
-    text : str
-        One sentence.
-    """
-
+    #: ``calls``, ``budget``, ``tick``, ``pacing``, ``length``, ``phases``, ``robot``, ``order``,
+    #: ``work`` or ``same``.
     what: str
-    text: str
+    text: str  #: One sentence
 
 
 def _ready(item: Item, settings: Settings) -> Recording | RunValues:

@@ -26,39 +26,20 @@ _STALE_RATE, _STALE_HOLD = 0.5, 5.0
 
 @dataclass(frozen=True)
 class Checked:
-    """One line of the checklist.
+    """One line of the checklist."""
 
-    Parameters
-    ----------
-    what : str
-        What was looked at.
-    state : str
-        ``ok``, ``bad`` or ``not judged``.
-    text : str
-        What was found, in a few words.
-    action : str
-        What to do next where it is bad; a command or a sentence.
-    """
-
-    what: str
-    state: str
-    text: str
-    action: str = ""
+    what: str  #: What was looked at
+    state: str  #: ``ok``, ``bad`` or ``not judged``
+    text: str  #: What was found, in a few words
+    action: str = ""  #: What to do next where it is bad; a command or a sentence
 
 
 @dataclass(frozen=True)
 class Checklist:
-    """The checklist of some logs.
-
-    Parameters
-    ----------
-    checks : tuple of Checked
-    gate : GateResult
-        Whose exit code it has.
-    """
+    """The checklist of some logs."""
 
     checks: tuple[Checked, ...]
-    gate: GateResult
+    gate: GateResult  #: Whose exit code it has
 
     @property
     def judged(self) -> int:

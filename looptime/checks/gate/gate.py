@@ -38,35 +38,17 @@ _SAME_RATE = 0.02
 
 @dataclass(frozen=True)
 class GateResult:
-    """What the gate found.
+    """What the gate found."""
 
-    Parameters
-    ----------
-    new : tuple of Facts
-        The new runs, as they were judged.
-    rows : tuple of Row
-        Limits first, then the regression of the loop, then of the calls.
-    baseline : tuple of Facts
-        Runs of the baseline.
-    checked : tuple of str
-        ``limits``, ``regression``: what was checked.
-    notes : tuple of str
-        What a reader must know: odd baseline runs, unlike lengths, other calls.
-    verdict : str
-        ``pass``, ``fail`` or ``can't tell``.
-    sentence : str
-        The verdict in words.
-    unsure : str or None
-        What "can't tell" counts as: ``pass``, ``fail``, or None for an exit code of its own.
-    """
-
-    new: tuple[Facts, ...]
-    rows: tuple[Row, ...]
-    baseline: tuple[Facts, ...]
-    checked: tuple[str, ...]
+    new: tuple[Facts, ...]  #: The new runs, as they were judged
+    rows: tuple[Row, ...]  #: Limits first, then the regression of the loop, then of the calls
+    baseline: tuple[Facts, ...]  #: Runs of the baseline
+    checked: tuple[str, ...]  #: ``limits``, ``regression``: what was checked
+    #: What a reader must know: odd baseline runs, unlike lengths, other calls.
     notes: tuple[str, ...]
-    verdict: str
-    sentence: str
+    verdict: str  #: ``pass``, ``fail`` or ``can't tell``
+    sentence: str  #: The verdict in words
+    #: What "can't tell" counts as: ``pass``, ``fail``, or None for an exit code of its own.
     unsure: str | None = None
 
     @property

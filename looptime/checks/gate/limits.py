@@ -20,52 +20,29 @@ _LEAST_LOOPS = {"p95": 20, "p99": 100}
 
 @dataclass(frozen=True)
 class Row:
-    """One line of the gate's table.
+    """One line of the gate's table."""
 
-    Parameters
-    ----------
-    check : str
-        ``limit`` or ``regression``.
-    what : str
-        The figure, for example ``work p99`` or ``gyro.read p99``.
-    statistic : str
-    call : str
-        Empty for the whole loop.
-    value, limit : float or None
-        Of the worst new run, or of the mean of several; both in `unit`.
-    unit : str
-        ``ms``, ``loops`` or ``share``.
-    verdict : str
-        ``pass``, ``fail``, ``can't tell``, ``not judged`` or ``not comparable``.
-    decides : bool
-        Whether a "can't tell" of this row is one of the gate.
-    change_percent, change_ms : float or None
-        Of the new runs over the mean of the baseline; for a regression.
-    seen_percent : float or None
-        The slow-down that would have been seen with 80 % probability.
-    p, p_holm : float or None
-        One-sided p-value, raw and adjusted within its family.
-    note : str
-    source : str
-        The new log that holds `value`, where there are several.
-    """
-
-    check: str
-    what: str
+    check: str  #: ``limit`` or ``regression``
+    what: str  #: The figure, for example ``work p99`` or ``gyro.read p99``
     statistic: str
-    call: str = ""
+    call: str = ""  #: Empty for the whole loop
+    #: Of the worst new run, or of the mean of several; both in `unit`.
     value: float | None = None
     limit: float | None = None
-    unit: str = "ms"
+    unit: str = "ms"  #: ``ms``, ``loops`` or ``share``
+    #: ``pass``, ``fail``, ``can't tell``, ``not judged`` or ``not comparable``.
     verdict: str = "pass"
-    decides: bool = True
+    decides: bool = True  #: Whether a "can't tell" of this row is one of the gate
+    #: Of the new runs over the mean of the baseline; for a regression.
     change_percent: float | None = None
     change_ms: float | None = None
+    #: The slow-down that would have been seen with 80 % probability.
     seen_percent: float | None = None
+    #: `p`, `p_holm`: One-sided p-value, raw and adjusted within its family.
     p: float | None = None
     p_holm: float | None = None
     note: str = ""
-    source: str = ""
+    source: str = ""  #: The new log that holds `value`, where there are several
 
 
 def limit_rows(runs: Sequence[RunValues], limits: dict[str, Any]) -> list[Row]:

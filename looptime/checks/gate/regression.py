@@ -39,17 +39,10 @@ _PICK = Callable[[RunValues], "Value | None"]
 
 @dataclass(frozen=True)
 class Regression:
-    """The rows of the regression check and what was said about the baseline.
-
-    Parameters
-    ----------
-    rows : tuple of Row
-    odd : tuple of str
-        Baseline runs that were left out or stood out, with the figure in which they did.
-    notes : tuple of str
-    """
+    """The rows of the regression check and what was said about the baseline."""
 
     rows: tuple[Row, ...]
+    #: Baseline runs that were left out or stood out, with the figure in which they did.
     odd: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 

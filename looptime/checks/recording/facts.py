@@ -25,52 +25,29 @@ _YEAR_2000_NS = 946_684_800_000_000_000
 
 @dataclass(frozen=True)
 class Facts:
-    """What a recording says of itself, and how it was read.
+    """What a recording says of itself, and how it was read."""
 
-    Parameters
-    ----------
-    source : str
-        Where it was read from.
-    robot, version, label, time : str or None
-        From the log's ``#`` lines or from options; `time` as in ISO 8601.
-    phases : tuple of (str, float)
-        Phases and their shares of the loops judged, in name order; empty without phases.
-    layout : str
-    pacing_mode : str
-    nominal_hz : float or None
-    work_known : bool
-        Whether work can be told from the pacing wait.
-    judged : str
-        ``work`` where a pacing wait is logged, else ``period``.
-    budget_ms, serious_ms : float or None [ms]
-    cut_s : float [s]
-        What was cut off the beginning at least; 0 where the warm-up was kept.
-    tick_ns : int [ns]
-    loops, warmup_loops : int
-        Loops judged, and cut off before them.
-    duration_s : float [s]
-        Sum of the periods judged.
-    rows_read, rows_set_aside, dropped : int
-    """
-
-    source: str = ""
+    source: str = ""  #: Where it was read from
+    #: From the log's ``#`` lines or from options; `time` as in ISO 8601.
     robot: str | None = None
     version: str | None = None
     label: str | None = None
     time: str | None = None
+    #: Phases and their shares of the loops judged, in name order; empty without phases.
     phases: tuple[tuple[str, float], ...] = ()
     layout: str = ""
     pacing_mode: str = ""
     nominal_hz: float | None = None
-    work_known: bool = True
-    judged: str = "period"
+    work_known: bool = True  #: Whether work can be told from the pacing wait
+    judged: str = "period"  #: ``work`` where a pacing wait is logged, else ``period``
     budget_ms: float | None = None
     serious_ms: float | None = None
-    cut_s: float = 0.0
+    cut_s: float = 0.0  #: What was cut off the beginning at least; 0 where the warm-up was kept
     tick_ns: int = 1
+    #: Loops judged, and cut off before them.
     loops: int = 0
     warmup_loops: int = 0
-    duration_s: float = 0.0
+    duration_s: float = 0.0  #: Sum of the periods judged
     rows_read: int = 0
     rows_set_aside: int = 0
     dropped: int = 0

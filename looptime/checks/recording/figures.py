@@ -41,32 +41,15 @@ _SHARES = ("mean", "median", "p95", "p99", "worst5", "worst1")
 
 @dataclass(frozen=True)
 class Value:
-    """One figure of one run.
+    """One figure of one run."""
 
-    Parameters
-    ----------
-    quantity : str
-        ``period``, ``work`` or ``self time``.
-    statistic : str
-        One of `RUN_STATISTICS`.
-    value : float
-        As displayed [ms; overruns a count, rate in 1/s].
-    judged : float
-        As judged: dithered where the clock is coarse.
-    se : float or None
-        Standard error within the run, same unit.
-    n : int
-        Loops behind it.
-    drifting, enough : bool
-        Whether it drifts along the run; whether n allows a verdict.
-    """
-
-    quantity: str
-    statistic: str
-    value: float
-    judged: float
-    se: float | None
-    n: int
+    quantity: str  #: ``period``, ``work`` or ``self time``
+    statistic: str  #: One of `RUN_STATISTICS`
+    value: float  #: As displayed [ms; overruns a count, rate in 1/s]
+    judged: float  #: As judged: dithered where the clock is coarse
+    se: float | None  #: Standard error within the run, same unit
+    n: int  #: Loops behind it
+    #: Whether it drifts along the run; whether n allows a verdict.
     drifting: bool = False
     enough: bool = True
 
@@ -78,22 +61,9 @@ def average(values: Sequence[Value]) -> float:
 
 @dataclass(frozen=True)
 class CallValues:
-    """The figures of one call of one run.
+    """The figures of one call of one run."""
 
-    Parameters
-    ----------
-    name, thread, kind, subsystem, device, bus, on_loop_thread, counts
-        As in `Part`.
-    calls : int
-        Calls made.
-    total_ns : int [ns]
-        Exact sum of the self time.
-    mean, p99 : Value
-        Of the self time per loop [ms].
-    duration_mean_ms, duration_p50_ms, duration_p99_ms, duration_max_ms : float or None [ms]
-        Of whole calls.
-    """
-
+    #: As in `Part`.
     name: str
     thread: str
     kind: str
@@ -102,10 +72,12 @@ class CallValues:
     bus: str | None
     on_loop_thread: bool
     counts: bool
-    calls: int
-    total_ns: int
+    calls: int  #: Calls made
+    total_ns: int  #: Exact sum of the self time
+    #: Of the self time per loop [ms].
     mean: Value
     p99: Value
+    #: Of whole calls.
     duration_mean_ms: float | None = None
     duration_p50_ms: float | None = None
     duration_p99_ms: float | None = None
@@ -119,27 +91,15 @@ class CallValues:
 
 @dataclass(frozen=True)
 class RunValues:
-    """All figures of one run: what the season store keeps.
-
-    Parameters
-    ----------
-    facts : Facts
-    values : tuple of Value
-        Of the period, and of work where it is known.
-    calls : tuple of CallValues
-        The last one is what no call covers.
-    histograms : dict of (quantity, name, thread) to Histogram
-        ``("period", "", "")``, ``("work", "", "")`` and ``("call", name, thread)`` (durations
-        of whole calls).
-    max_ms : dict of str to float [ms]
-        Longest period, and work.
-    """
+    """All figures of one run: what the season store keeps."""
 
     facts: Facts
-    values: tuple[Value, ...]
-    calls: tuple[CallValues, ...]
+    values: tuple[Value, ...]  #: Of the period, and of work where it is known
+    calls: tuple[CallValues, ...]  #: The last one is what no call covers
+    #: ``("period", "", "")``, ``("work", "", "")`` and ``("call", name, thread)`` (durations of
+    #: whole calls), dict of (quantity, name, thread) to Histogram.
     histograms: dict[tuple[str, str, str], Histogram] = field(repr=False)
-    max_ms: dict[str, float] = field(default_factory=dict)
+    max_ms: dict[str, float] = field(default_factory=dict)  #: Longest period, and work
 
     @cached_property
     def by_name(self) -> dict[tuple[str, str], Value]:

@@ -52,18 +52,6 @@ def bin_edges() -> Int:
 class Histogram:
     """Counts of durations in bins of 1 % half width.
 
-    Parameters
-    ----------
-    bins : int64 array, shape (k,)
-        Numbers of the bins that hold anything, ascending; 0 holds zeros, negative numbers
-        mirror the positive ones.
-    counts : int64 array, shape (k,)
-        Durations in each, above 0.
-    total_ns : int [ns]
-        Exact sum of all durations.
-    least_ns, most_ns : int [ns]
-        Exact extremes; 0 where there are no durations.
-
     Examples
     --------
     >>> a, b = Histogram.of([10, 20]), Histogram.of([20, 3_000_000])
@@ -74,9 +62,12 @@ class Histogram:
     (4, 20.0)
     """
 
+    #: Numbers of the bins that hold anything, ascending; 0 holds zeros, negative numbers mirror the
+    #: positive ones; shape (k,).
     bins: Int
-    counts: Int
-    total_ns: int = 0
+    counts: Int  #: Durations in each, above 0, shape (k,)
+    total_ns: int = 0  #: Exact sum of all durations
+    #: Exact extremes; 0 where there are no durations.
     least_ns: int = 0
     most_ns: int = 0
 

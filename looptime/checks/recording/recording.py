@@ -37,24 +37,14 @@ _HASHED = 1 << 18
 
 @dataclass(frozen=True)
 class Settings:
-    """How recordings are judged.
+    """How recordings are judged."""
 
-    Parameters
-    ----------
-    budget_ms, serious_ms : float or None [ms]
-        Periods above these are overruns, and serious ones.
-    keep_warmup : bool
-        Whether the warm-up is kept.
-    robot : str or None
-        Robot of the logs that name none; one that is named in a log stays.
-    version, label, time : str or None
-        Labels that stand in for those of the log.
-    """
-
+    #: Periods above these are overruns, and serious ones.
     budget_ms: float | None = None
     serious_ms: float | None = None
-    keep_warmup: bool = False
-    robot: str | None = None
+    keep_warmup: bool = False  #: Whether the warm-up is kept
+    robot: str | None = None  #: Robot of the logs that name none; one that is named in a log stays
+    #: Labels that stand in for those of the log.
     version: str | None = None
     label: str | None = None
     time: str | None = None
@@ -62,21 +52,9 @@ class Settings:
 
 @dataclass(frozen=True)
 class Part:
-    """The calls of one name on one thread, loop by loop.
+    """The calls of one name on one thread, loop by loop."""
 
-    Parameters
-    ----------
-    name, thread, kind, subsystem, device, bus
-        What is known of the call.
-    on_loop_thread : bool
-    counts : bool
-        Whether its self time is part of the quantity judged.
-    self_ns : int64 array, shape (n,) [ns]
-        Self time in each loop.
-    durations_ns : int64 array, shape (k,) [ns]
-        Durations of whole calls, in start order.
-    """
-
+    #: `name`, `thread`, `kind`, `subsystem`, `device`, `bus`: What is known of the call.
     name: str
     thread: str
     kind: str = "other"
@@ -84,8 +62,10 @@ class Part:
     device: str | None = None
     bus: str | None = None
     on_loop_thread: bool = True
-    counts: bool = True
+    counts: bool = True  #: Whether its self time is part of the quantity judged
+    #: Self time in each loop, shape (n,).
     self_ns: Int = field(default_factory=lambda: np.empty(0, np.int64), repr=False)
+    #: Durations of whole calls, in start order, shape (k,).
     durations_ns: Int = field(default_factory=lambda: np.empty(0, np.int64), repr=False)
 
     @property
@@ -96,24 +76,15 @@ class Part:
 
 @dataclass(frozen=True)
 class Series:
-    """The loops of one run that are judged.
-
-    Parameters
-    ----------
-    facts : Facts
-    period_ns : int64 array, shape (n,) [ns]
-    work_ns : int64 array, shape (n,) [ns], or None
-        None where the loop is paced and its wait is not logged.
-    unattributed_ns : int64 array, shape (n,) [ns]
-        What no call covers of the quantity judged.
-    parts : tuple of Part
-        For every loop, the parts that count and `unattributed_ns` add up to the quantity judged.
-    """
+    """The loops of one run that are judged."""
 
     facts: Facts
-    period_ns: Int = field(repr=False)
+    period_ns: Int = field(repr=False)  #: shape (n,)
+    #: None where the loop is paced and its wait is not logged, shape (n,).
     work_ns: Int | None = field(repr=False)
+    #: What no call covers of the quantity judged, shape (n,).
     unattributed_ns: Int = field(repr=False)
+    #: For every loop, the parts that count and `unattributed_ns` add up to the quantity judged.
     parts: tuple[Part, ...] = field(repr=False)
 
     @property
@@ -131,19 +102,11 @@ class Series:
 
 @dataclass(frozen=True)
 class Recording:
-    """A run that is ready to be judged once the cut and the window are known.
-
-    Parameters
-    ----------
-    run : Run
-    settings : Settings
-    warmup_s : float [s]
-        Length of its own warm-up.
-    """
+    """A run that is ready to be judged once the cut and the window are known."""
 
     run: Run
     settings: Settings
-    warmup_s: float
+    warmup_s: float  #: Length of its own warm-up
 
     @property
     def source(self) -> str:

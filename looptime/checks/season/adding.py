@@ -21,24 +21,15 @@ _AHEAD = 4
 
 @dataclass
 class Added:
-    """What came of adding.
+    """What came of adding."""
 
-    Parameters
-    ----------
-    new, known : list of str
-        Names of entries that were stored now, and of those that were there already.
-    errors : dict of str to str
-        By log: why it, or a run of it, was not added.
-    notes : list of str
-        What else a person should know.
-    robots : dict of str to int
-        Runs of each robot among them; those that name none under an empty name.
-    """
-
+    #: Names of entries that were stored now, and of those that were there already.
     new: list[str] = field(default_factory=list)
     known: list[str] = field(default_factory=list)
+    #: By log: why it, or a run of it, was not added.
     errors: dict[str, str] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)  #: What else a person should know
+    #: Runs of each robot among them; those that name none under an empty name.
     robots: dict[str, int] = field(default_factory=dict)
 
 

@@ -78,26 +78,14 @@ class DamagedError(LooptimeError):
 
 @dataclass(frozen=True)
 class Entry:
-    """A run of a season.
+    """A run of a season."""
 
-    Parameters
-    ----------
-    name : str
-        Hash of the run's content (`looptime.checks.recording.figures.content_hash`).
-    values : RunValues
-    log_hash : str
-        SHA-256 of the log's bytes; empty where it was not read from a file.
-    part : str
-        The part of the log that was looked at, for example ``phase=transport``; else empty.
-    runs_in_log : int
-        Runs that the log holds.
-    """
-
-    name: str
+    name: str  #: Hash of the run's content (`looptime.checks.recording.figures.content_hash`)
     values: RunValues
-    log_hash: str = ""
+    log_hash: str = ""  #: SHA-256 of the log's bytes; empty where it was not read from a file
+    #: The part of the log that was looked at, for example ``phase=transport``; else empty.
     part: str = ""
-    runs_in_log: int = 1
+    runs_in_log: int = 1  #: Runs that the log holds
 
     @property
     def facts(self) -> Facts:

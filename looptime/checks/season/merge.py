@@ -18,20 +18,11 @@ _SHARES = {"p50": 0.5, "p95": 0.95, "p99": 0.99, "p999": 0.999}
 
 @dataclass(frozen=True)
 class CallTotals:
-    """The calls of one name over many runs.
+    """The calls of one name over many runs."""
 
-    Parameters
-    ----------
-    calls : int
-        Calls made.
-    self_ns : int [ns]
-        Exact sum of the self time.
-    durations : Histogram
-        Of whole calls; empty for what no call covers.
-    """
-
-    calls: int = 0
-    self_ns: int = 0
+    calls: int = 0  #: Calls made
+    self_ns: int = 0  #: Exact sum of the self time
+    #: Of whole calls; empty for what no call covers.
     durations: Histogram = field(default_factory=Histogram.empty)
 
     def __add__(self, other: CallTotals) -> CallTotals:
@@ -44,24 +35,15 @@ class CallTotals:
 
 @dataclass(frozen=True)
 class Totals:
-    """What many runs hold together.
-
-    Parameters
-    ----------
-    runs, loops : int
-    overruns : int
-        Periods above each run's own budget; runs without a budget count none.
-    period, work : Histogram
-        `work` only of the runs in which it is known.
-    calls : dict of (name, thread) to CallTotals
-        The thread is empty on the loop's thread.
-    """
+    """What many runs hold together."""
 
     runs: int = 0
     loops: int = 0
-    overruns: int = 0
+    overruns: int = 0  #: Periods above each run's own budget; runs without a budget count none
+    #: `work` only of the runs in which it is known.
     period: Histogram = field(default_factory=Histogram.empty)
     work: Histogram = field(default_factory=Histogram.empty)
+    #: The thread is empty on the loop's thread, dict of (name, thread) to CallTotals.
     calls: dict[tuple[str, str], CallTotals] = field(default_factory=dict)
 
     def __add__(self, other: Totals) -> Totals:

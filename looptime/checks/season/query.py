@@ -21,33 +21,19 @@ _PATTERNS = ("robot", "version", "label")
 
 @dataclass(frozen=True)
 class Query:
-    """Which entries are meant; what is None makes no difference.
+    """Which entries are meant; what is None makes no difference."""
 
-    Parameters
-    ----------
-    robot, version, label : str or None
-        Patterns with ``*`` and ``?``.
-    phase : str or None
-        The only phase of the entry.
-    since, until : str or None
-        Earliest and latest time, ISO 8601; entries without a time do not match.
-    last : int or None
-        The latest so many of those that match.
-    entry : str or None
-        Beginning of the entry's name.
-    baseline : bool or None
-        Whether it is marked as baseline.
-    """
-
+    #: Patterns with ``*`` and ``?``.
     robot: str | None = None
     version: str | None = None
     label: str | None = None
-    phase: str | None = None
+    phase: str | None = None  #: The only phase of the entry
+    #: Earliest and latest time, ISO 8601; entries without a time do not match.
     since: str | None = None
     until: str | None = None
-    last: int | None = None
-    entry: str | None = None
-    baseline: bool | None = None
+    last: int | None = None  #: The latest so many of those that match
+    entry: str | None = None  #: Beginning of the entry's name
+    baseline: bool | None = None  #: Whether it is marked as baseline
 
     def matches(self, entry: str, facts: Facts, baseline: bool) -> bool:
         """Whether an entry is meant, leaving `last` aside."""

@@ -53,29 +53,16 @@ class SeasonError(LooptimeError):
 
 @dataclass(frozen=True)
 class Listed:
-    """An entry as lists show it.
+    """An entry as lists show it."""
 
-    Parameters
-    ----------
-    name : str
-        Hash of the run's content.
-    facts : Facts
-    figures : dict of str to float
-        By ``quantity.statistic`` [ms; counts; 1/s].
-    baseline : bool
-        Whether it is marked as a baseline run.
-    log_hash, part : str
-    runs_in_log : int
-        As in `looptime.checks.season.entries.Entry`.
-    """
-
-    name: str
+    name: str  #: Hash of the run's content
     facts: Facts
+    #: By ``quantity.statistic`` [ms; counts; 1/s].
     figures: dict[str, float] = field(default_factory=dict)
-    baseline: bool = False
+    baseline: bool = False  #: Whether it is marked as a baseline run
     log_hash: str = ""
     part: str = ""
-    runs_in_log: int = 1
+    runs_in_log: int = 1  #: As in `looptime.checks.season.entries.Entry`
 
     @property
     def short(self) -> str:

@@ -41,30 +41,19 @@ _FIGURES = ("mean", "median", "p99", "worst1", "rate")
 
 @dataclass(frozen=True)
 class LevelChange:
-    """A change of level between two runs.
+    """A change of level between two runs."""
 
-    Parameters
-    ----------
-    before_entry, after_entry : str
-        The runs on each side.
-    before_version, after_version : str or None
-        Their code versions.
-    before, after : float
-        Geometric means of the stretches of runs on each side.
-    percent : Figure
-        The change with its 95 % interval.
-    p : float
-        Two-sided p-value, times the places where a change could be.
-    """
-
+    #: The runs on each side.
     before_entry: str
     after_entry: str
+    #: Their code versions.
     before_version: str | None
     after_version: str | None
+    #: Geometric means of the stretches of runs on each side.
     before: float
     after: float
-    percent: Figure
-    p: float
+    percent: Figure  #: The change with its 95 % interval
+    p: float  #: Two-sided p-value, times the places where a change could be
 
     @property
     def with_version(self) -> bool:
@@ -74,52 +63,26 @@ class LevelChange:
 
 @dataclass(frozen=True)
 class Odd:
-    """A run unlike the others.
+    """A run unlike the others."""
 
-    Parameters
-    ----------
-    entry, run : str
-        Its name in the season, and what it is called.
-    version : str or None
-    figures : tuple of str
-        Those in which it is unlike them.
-    percent : float
-        Its largest distance from the usual level; below 0 it was faster.
-    """
-
+    #: `entry`, `run`: Its name in the season, and what it is called.
     entry: str
     run: str
     version: str | None
-    figures: tuple[str, ...]
-    percent: float
+    figures: tuple[str, ...]  #: Those in which it is unlike them
+    percent: float  #: Its largest distance from the usual level; below 0 it was faster
 
 
 @dataclass(frozen=True)
 class Trend:
-    """One figure over the runs of one robot.
+    """One figure over the runs of one robot."""
 
-    Parameters
-    ----------
-    statistic : str
-        Of the quantity judged; of a call the mean self time per loop.
-    call : str
-        Empty for the whole loop.
-    unit : str
-        ``ms`` or ``1/s``.
-    values : tuple of float
-        One a run, in the order of recording.
-    per_run_percent : Figure
-        Straight trend with its 95 % interval; None with fewer than 6 runs.
-    p, p_holm : float or None
-        Two-sided p-value of the trend, raw and adjusted over all figures.
-    steps : tuple of LevelChange
-    """
-
-    statistic: str
-    call: str
-    unit: str
-    values: tuple[float, ...]
-    per_run_percent: Figure
+    statistic: str  #: Of the quantity judged; of a call the mean self time per loop
+    call: str  #: Empty for the whole loop
+    unit: str  #: ``ms`` or ``1/s``
+    values: tuple[float, ...]  #: One a run, in the order of recording
+    per_run_percent: Figure  #: Straight trend with its 95 % interval; None with fewer than 6 runs
+    #: `p`, `p_holm`: Two-sided p-value of the trend, raw and adjusted over all figures.
     p: float | None
     p_holm: float | None
     steps: tuple[LevelChange, ...]
@@ -132,53 +95,27 @@ class Trend:
 
 @dataclass(frozen=True)
 class RobotSpread:
-    """One robot among others: its usual level and the scatter of its runs.
-
-    Parameters
-    ----------
-    robot : str
-    runs : int
-    mean_ms, p99_ms : float [ms]
-        Medians over its runs.
-    sd_percent : float or None
-        Run-to-run standard deviation of the mean.
-    from_all_percent : float
-        Its mean over the median of all robots.
-    """
+    """One robot among others: its usual level and the scatter of its runs."""
 
     robot: str
     runs: int
+    #: Medians over its runs.
     mean_ms: float
     p99_ms: float
-    sd_percent: float | None
-    from_all_percent: float
+    sd_percent: float | None  #: Run-to-run standard deviation of the mean
+    from_all_percent: float  #: Its mean over the median of all robots
 
 
 @dataclass(frozen=True)
 class Trends:
-    """A robot's runs over time.
-
-    Parameters
-    ----------
-    robot : str or None
-    quantity : str
-        ``work`` or ``period``.
-    entries : tuple of Listed
-        The runs in the order of recording.
-    ordered : bool
-        Whether every run has a time; if not, the order is that of their sources.
-    trends : tuple of Trend
-        The loop first, then the calls.
-    odd : tuple of Odd
-        Runs unlike the others, the oddest first.
-    """
+    """A robot's runs over time."""
 
     robot: str | None
-    quantity: str
-    entries: tuple[Listed, ...]
-    ordered: bool
-    trends: tuple[Trend, ...]
-    odd: tuple[Odd, ...]
+    quantity: str  #: ``work`` or ``period``
+    entries: tuple[Listed, ...]  #: The runs in the order of recording
+    ordered: bool  #: Whether every run has a time; if not, the order is that of their sources
+    trends: tuple[Trend, ...]  #: The loop first, then the calls
+    odd: tuple[Odd, ...]  #: Runs unlike the others, the oddest first
 
     def to_dict(self) -> dict[str, Any]:
         """As in JSON."""

@@ -29,22 +29,12 @@ _FEW = 4
 
 @dataclass(frozen=True)
 class Job:
-    """One log to be read and measured.
-
-    Parameters
-    ----------
-    path : str
-    reader : callable
-        From a path to its runs: a bound `Asked.parts`, or a function of a module.
-    settings : Settings
-    part : str
-        What part of the log the reader selects, in words; stored with the entries.
-    """
+    """One log to be read and measured."""
 
     path: str
-    reader: Reader
+    reader: Reader  #: From a path to its runs: a bound `Asked.parts`, or a function of a module
     settings: Settings
-    part: str = ""
+    part: str = ""  #: What part of the log the reader selects, in words; stored with the entries
 
 
 @dataclass(frozen=True)

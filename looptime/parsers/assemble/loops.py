@@ -35,33 +35,18 @@ _MAIN_WORDS = ("main", "loop", "control", "robot")
 
 @dataclass(frozen=True)
 class FoundLoops:
-    """Where the loops begin.
+    """Where the loops begin."""
 
-    Parameters
-    ----------
-    start : int64 array, shape (n,) [ns]
-        Start of every loop, in order.
-    end : int64 array, shape (n,) [ns]
-        Start of the next loop, or the end of the row that encloses the loop where rows were lost.
-    number : int64 array, shape (n,)
-        As logged, else 0, 1, 2, ...
-    thread : int
-        Code of the loop's thread.
-    enclosing : int
-        Code of the call that encloses the loop and is no call of its own; -1 for none.
-    body : int64 array, shape (n,) [ns], or None
-        Length of the enclosing call.
-    said : str
-        How the loops were found, in plain words.
-    """
-
-    start: Int
+    start: Int  #: Start of every loop, in order, shape (n,) [ns]
+    #: Start of the next loop, or the end of the row that encloses the loop where rows were lost,
+    #: shape (n,) [ns].
     end: Int
-    number: Int
-    thread: int
+    number: Int  #: As logged, else 0, 1, 2, ...; shape (n,)
+    thread: int  #: Code of the loop's thread
+    #: Code of the call that encloses the loop and is no call of its own; -1 for none.
     enclosing: int
-    body: Int | None
-    said: str
+    body: Int | None  #: Length of the enclosing call, shape (n,) [ns]
+    said: str  #: How the loops were found, in plain words
 
 
 @dataclass(frozen=True)

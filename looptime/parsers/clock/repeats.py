@@ -27,17 +27,10 @@ _FEWEST = 3
 
 @dataclass(frozen=True)
 class Repeats:
-    """Places of rows that say nothing new.
+    """Places of rows that say nothing new."""
 
-    Parameters
-    ----------
-    twice : int64 array
-        Rows like the one before them.
-    pasted : list of (int, int)
-        First row of a block that stood in the log before, and the row after its last.
-    """
-
-    twice: Int = field(default_factory=lambda: _NONE)
+    twice: Int = field(default_factory=lambda: _NONE)  #: Rows like the one before them
+    #: First row of a block that stood in the log before, and the row after its last.
     pasted: list[tuple[int, int]] = field(default_factory=list)
 
     def places(self) -> Int:

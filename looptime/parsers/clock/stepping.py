@@ -19,21 +19,11 @@ _ROWS = 50_000
 
 @dataclass(frozen=True)
 class Stepping:
-    """How a clock steps where that is coarser than its last digit.
+    """How a clock steps where that is coarser than its last digit."""
 
-    Parameters
-    ----------
-    step_ns : int [ns]
-        Its step, 0 where it is as fine as it prints.
-    shared : float
-        Share of the rows with the stamp of the row before.
-    turns : tuple of int [ns]
-        The two lengths that alternate, where there are no others.
-    """
-
-    step_ns: int = 0
-    shared: float = 0.0
-    turns: tuple[int, ...] = ()
+    step_ns: int = 0  #: Its step, 0 where it is as fine as it prints
+    shared: float = 0.0  #: Share of the rows with the stamp of the row before
+    turns: tuple[int, ...] = ()  #: The two lengths that alternate, where there are no others [ns]
 
 
 def stepping(time: Int, tick_ns: int) -> Stepping:

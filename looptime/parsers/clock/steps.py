@@ -46,42 +46,23 @@ class Step:
 
 @dataclass(frozen=True)
 class Way:
-    """How a clock's values came about.
+    """How a clock's values came about."""
 
-    Parameters
-    ----------
-    unit : str
-        Name of its unit.
-    unit_ns : int
-        Nanoseconds in one.
-    number : int array, shape (n,), or None
-        The loop's number beside each stamp.
-    broken : int array, shape (k,)
-        Places before which the log has lines that are no rows: a new header, remarks.
-    """
-
-    unit: str
-    unit_ns: int
-    number: Int | None = None
+    unit: str  #: Name of its unit
+    unit_ns: int  #: Nanoseconds in one
+    number: Int | None = None  #: The loop's number beside each stamp, shape (n,)
+    #: Places before which the log has lines that are no rows: a new header, remarks; shape (k,).
     broken: Int = field(default_factory=lambda: np.empty(0, np.int64))
 
 
 @dataclass
 class Steps:
-    """What was found in one series of instants.
+    """What was found in one series of instants."""
 
-    Parameters
-    ----------
-    steps : list of Step
-        Wraps, restarts and jumps, in order.
-    shift : list of (int, int)
-        From which place on how many nanoseconds must be added.
-    corrupt, swapped : list of int
-        Places of stamps that are wrong, and of rows that stand out of order.
-    """
-
-    steps: list[Step] = field(default_factory=list)
+    steps: list[Step] = field(default_factory=list)  #: Wraps, restarts and jumps, in order
+    #: From which place on how many nanoseconds must be added.
     shift: list[tuple[int, int]] = field(default_factory=list)
+    #: Places of stamps that are wrong, and of rows that stand out of order.
     corrupt: list[int] = field(default_factory=list)
     swapped: list[int] = field(default_factory=list)
 

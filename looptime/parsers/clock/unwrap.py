@@ -22,25 +22,14 @@ _MOST_NAMES = 200
 
 @dataclass(frozen=True)
 class Wrapped:
-    """A counter that wrapped, as the instants of one name tell.
+    """A counter that wrapped, as the instants of one name tell."""
 
-    Parameters
-    ----------
-    rows : int64 array, shape (k,)
-        Rows that tell, one a loop.
-    true : int64 array, shape (k,) [ns]
-        Their instants with the wraps undone.
-    modulus, typical : int, float
-        What the counter wraps at and the typical loop [ns].
-    wraps : list of Step
-        Places are those of the rows of the log.
-    """
-
-    rows: Int
-    true: Int
+    rows: Int  #: Rows that tell, one a loop, shape (k,)
+    true: Int  #: Their instants with the wraps undone, shape (k,) [ns]
+    #: What the counter wraps at and the typical loop [ns].
     modulus: int
     typical: float
-    wraps: list[Step]
+    wraps: list[Step]  #: Places are those of the rows of the log
 
     def undone(self, time: Int) -> Int:
         """Instants of all rows, each put where it follows the beginning of its loop.

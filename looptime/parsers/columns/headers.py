@@ -19,24 +19,12 @@ _SQUEEZE = re.compile(r"[^a-z0-9]+")
 
 @dataclass(frozen=True)
 class Head:
-    """One column header.
+    """One column header."""
 
-    Parameters
-    ----------
-    index : int
-        Place in the row, from 0.
-    text : str
-        As it stands in the log.
-    word : str
-        Lower case, without unit, blanks and punctuation.
-    unit : str or None
-        Time unit that the header names.
-    """
-
-    index: int
-    text: str
-    word: str
-    unit: str | None
+    index: int  #: Place in the row, from 0
+    text: str  #: As it stands in the log
+    word: str  #: Lower case, without unit, blanks and punctuation
+    unit: str | None  #: Time unit that the header names
 
 
 def heads(header: tuple[str, ...]) -> list[Head]:

@@ -40,22 +40,12 @@ _ROWS_OF_A_CLOCK = 20
 
 @dataclass(frozen=True)
 class Understood:
-    """What every column of a log of one row a loop is taken for.
+    """What every column of a log of one row a loop is taken for."""
 
-    Parameters
-    ----------
-    one : dict of str to Head
-        ``time``, ``period``, ``total``, ``loop``, ``phase``, where the log has them.
-    parts : tuple of Head
-        With the unit that was inferred where the header names none.
-    roles : tuple of (Head, Role)
-        Every column that was judged.
-    stamped : Stamped
-    """
-
+    #: ``time``, ``period``, ``total``, ``loop``, ``phase``, where the log has them.
     one: dict[str, Head]
-    parts: tuple[Head, ...]
-    roles: tuple[tuple[Head, Role], ...]
+    parts: tuple[Head, ...]  #: With the unit that was inferred where the header names none
+    roles: tuple[tuple[Head, Role], ...]  #: Every column that was judged
     stamped: Stamped
 
 

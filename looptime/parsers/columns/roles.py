@@ -43,72 +43,34 @@ _SURE_Z = 6.0
 
 @dataclass(frozen=True)
 class Seen:
-    """A column before it is judged.
+    """A column before it is judged."""
 
-    Parameters
-    ----------
-    meaning : str
-        What its header says, one of `looptime.parsers.columns.lexicon.MEANINGS`.
-    values : float64 array, shape (n,)
-        As they stand; NaN where there is none.
-    unit_ns : int or None
-        Nanoseconds in one unit, where the header says.
-    words : tuple of str
-        Words of its header that say of what it tells.
-    name : str
-        Its header, for messages.
-    """
-
-    meaning: str
-    values: Float
-    unit_ns: int | None = None
-    words: tuple[str, ...] = ()
-    name: str = ""
+    meaning: str  #: What its header says, one of `looptime.parsers.columns.lexicon.MEANINGS`
+    values: Float  #: As they stand; NaN where there is none; shape (n,)
+    unit_ns: int | None = None  #: Nanoseconds in one unit, where the header says
+    words: tuple[str, ...] = ()  #: Words of its header that say of what it tells
+    name: str = ""  #: Its header, for messages
 
 
 @dataclass(frozen=True)
 class Role:
-    """What a column is taken for.
+    """What a column is taken for."""
 
-    Parameters
-    ----------
-    taken_as : str
-        One of `ROLES`.
-    unit_ns : int or None
-        Nanoseconds in one unit; None where it holds no time.
-    unit_from : str
-        ``header``, or what the unit was inferred from.
-    why : str
-        The reason in plain words.
-    sure : str
-        ``sure``, ``likely`` or ``unsure``.
-    inside : int
-        The column in which it lies, -1 for none.
-    step : str
-        ``after`` or ``before``: the clock's step beside the row that a period or a whole goes with.
-    """
-
-    taken_as: str
-    unit_ns: int | None = None
-    unit_from: str = ""
-    why: str = ""
-    sure: str = "sure"
-    inside: int = -1
+    taken_as: str  #: One of `ROLES`
+    unit_ns: int | None = None  #: Nanoseconds in one unit; None where it holds no time
+    unit_from: str = ""  #: ``header``, or what the unit was inferred from
+    why: str = ""  #: The reason in plain words
+    sure: str = "sure"  #: ``sure``, ``likely`` or ``unsure``
+    inside: int = -1  #: The column in which it lies, -1 for none
+    #: ``after`` or ``before``: the clock's step beside the row that a period or a whole goes with.
     step: str = ""
 
 
 @dataclass(frozen=True)
 class Stamped:
-    """Which end of its loop a row is stamped at.
+    """Which end of its loop a row is stamped at."""
 
-    Parameters
-    ----------
-    side : str
-        ``start``, ``end``, or nothing where the values do not tell.
-    why : str
-    """
-
-    side: str = ""
+    side: str = ""  #: ``start``, ``end``, or nothing where the values do not tell
     why: str = ""
 
 

@@ -32,32 +32,19 @@ SECOND = Member("clock", "second")
 
 @dataclass(frozen=True)
 class Options:
-    """How the caller wants a log read.
+    """How the caller wants a log read."""
 
-    Parameters
-    ----------
-    unit, layout, columns, loop_call : str or None
-        As on the command line; None where the log is to speak for itself.
-    unit_from : str
-        Who gave the unit: ``option`` or ``project``.
-    by : str or None
-        Column whose values are senders of their own.
-    stamped : str or None
-        Whether rows are stamped at the ``start`` or the ``end`` of their loops.
-    rate_hz : float or None [1/s]
-        How often the loop runs, where the log does not say.
-    stated : tuple of StatedColumns
-        What the project says of the columns of logs with certain headers.
-    """
-
+    #: As on the command line; None where the log is to speak for itself.
     unit: str | None = None
     layout: str | None = None
     columns: str | None = None
     loop_call: str | None = None
-    unit_from: str = "option"
-    by: str | None = None
+    unit_from: str = "option"  #: Who gave the unit: ``option`` or ``project``
+    by: str | None = None  #: Column whose values are senders of their own
+    #: Whether rows are stamped at the ``start`` or the ``end`` of their loops.
     stamped: str | None = None
-    rate_hz: float | None = None
+    rate_hz: float | None = None  #: How often the loop runs, where the log does not say
+    #: What the project says of the columns of logs with certain headers.
     stated: tuple[StatedColumns, ...] = ()
 
 
@@ -77,57 +64,38 @@ class Outcast:
 
 @dataclass(frozen=True)
 class CallRows:
-    """Timed calls in the order of the log.
+    """Timed calls in the order of the log."""
 
-    Parameters
-    ----------
-    start, duration : int64 array, shape (m,) [ns]
-    name : int array, shape (m,)
-        Codes into `names`.
-    thread : int array, shape (m,), or None
-        Codes into `threads`; None where there is one thread.
-    loop : int array or None
-        Number of the loop as logged, -1 where a row has none.
-    loop_first : int, optional
-        What was taken away from the numbers of a counter that goes below zero.
-    seq, cpu : int64 array or None
-    phase : int array or None
-        Codes into `phases`.
-    labels : dict of str to (codes, words)
-        ``kind``, ``subsystem``, ``device``, ``bus``, where the log has such columns.
-    hidden : bool array, shape (m,), or None
-        Rows that are no calls: signals, marks, rows set aside.
-    signals : dict of str to (time [ns], value)
-        Values logged between the calls.
-    marks : tuple of arrays or None
-        Time [ns], thread, name, and True for used: readings handed between threads.
-    missing : tuple of int64 array, or None
-        Instants [ns] of the calls before and after rows that are missing, as their numbers tell.
-    row : int64 array, shape (m,), or None
-        Row of the table that each call comes from; None where they are `first`, `first` + 1, ...
-    by_end, ended : bool
-        Whether the log is known to be written as the calls ended.
-    """
-
+    #: shape (m,) [ns]
     start: Int
     duration: Int
-    name: NDArray[Any]
+    name: NDArray[Any]  #: Codes into `names`, shape (m,)
     names: list[str]
+    #: Codes into `threads`; None where there is one thread; shape (m,).
     thread: NDArray[Any] | None = None
     threads: list[str] = field(default_factory=lambda: [""])
-    loop: NDArray[Any] | None = None
+    loop: NDArray[Any] | None = None  #: Number of the loop as logged, -1 where a row has none
     seq: NDArray[Any] | None = None
     cpu: Int | None = None
-    phase: NDArray[Any] | None = None
+    phase: NDArray[Any] | None = None  #: Codes into `phases`
     phases: list[str] = field(default_factory=list)
+    #: ``kind``, ``subsystem``, ``device``, ``bus``, where the log has such columns.
     labels: dict[str, tuple[NDArray[Any], list[str]]] = field(default_factory=dict)
+    #: Rows that are no calls: signals, marks, rows set aside; shape (m,).
     hidden: NDArray[np.bool_] | None = None
+    #: Values logged between the calls, dict of str to (time [ns], value).
     signals: dict[str, tuple[Int, NDArray[np.float64]]] = field(default_factory=dict)
+    #: Time [ns], thread, name, and True for used: readings handed between threads.
     marks: tuple[Int, NDArray[Any], NDArray[Any], NDArray[np.bool_]] | None = None
+    #: Instants [ns] of the calls before and after rows that are missing, as their numbers tell.
     missing: tuple[Int, Int] | None = None
+    #: Row of the table that each call comes from; None where they are `first`, `first` + 1, ...;
+    #: shape (m,)
     row: Int | None = None
     first: int = 0
+    #: What was taken away from the numbers of a counter that goes below zero.
     loop_first: int | None = None
+    #: Whether the log is known to be written as the calls ended.
     by_end: bool = False
     ended: bool = False
 
@@ -157,70 +125,40 @@ class CallRows:
 
 @dataclass(frozen=True)
 class Parts:
-    """The timed parts of loops, loop after loop, an enclosing part before what lies in it.
+    """The timed parts of loops, loop after loop, an enclosing part before what lies in it."""
 
-    Parameters
-    ----------
-    loop : int array, shape (m,)
-        Place in `LoopRows` of the loop to which each belongs, never falling.
-    name : int array, shape (m,)
-        Codes into `names`.
-    offset, duration, self_ns : int64 array, shape (m,) [ns]
-        Start after the loop's start, length, and length without the parts in it.
-    depth : int16 array, shape (m,)
-    names : list of str
-    """
-
-    loop: Int
-    name: NDArray[Any]
+    loop: Int  #: Place in `LoopRows` of the loop to which each belongs, never falling, shape (m,)
+    name: NDArray[Any]  #: Codes into `names`, shape (m,)
+    #: Start after the loop's start, length, and length without the parts in it, shape (m,) [ns].
     offset: Int
     duration: Int
     self_ns: Int
-    depth: NDArray[np.int16]
+    depth: NDArray[np.int16]  #: int16 array, shape (m,)
     names: list[str]
 
 
 @dataclass(frozen=True)
 class LoopRows:
-    """Loops in the order of the log, each with values and, in some layouts, parts.
+    """Loops in the order of the log, each with values and, in some layouts, parts."""
 
-    Parameters
-    ----------
-    row : int64 array, shape (n,)
-        Row of the table that each loop comes from, or begins with.
-    start : int64 array, shape (n,) [ns]
-        Start of each loop.
-    period : int64 array, shape (n,) or None [ns]
-        Where the log gives the period; without it each loop lasts until the next one, and the
-        last is unfinished.
-    signals : dict of str to float64 array, shape (n,)
-    phase : int32 array or None
-        Codes into `phases`.
-    number, count : int64 array or None
-        Number of the loop, and of the row, as logged.
-    parts : Parts or None
-    body : int64 array, shape (n,) or None [ns]
-        Length of the work, where the log gives it beside the period.
-    lost : bool array, shape (n,) or None
-        Loops after which rows are missing: they do not last until the next row.
-    said : str
-        How the loops were found, in plain words.
-    ended : bool
-        Whether `start` holds the ends of the loops: each began where the one before ended.
-    """
-
-    row: Int
-    start: Int
+    row: Int  #: Row of the table that each loop comes from, or begins with, shape (n,)
+    start: Int  #: Start of each loop, shape (n,) [ns]
+    #: Where the log gives the period; without it each loop lasts until the next one, and the last
+    #: is unfinished; shape (n,) [ns].
     period: Int | None = None
-    signals: dict[str, NDArray[np.float64]] = field(default_factory=dict)
-    phase: NDArray[Any] | None = None
+    signals: dict[str, NDArray[np.float64]] = field(default_factory=dict)  #: shape (n,)
+    phase: NDArray[Any] | None = None  #: Codes into `phases`, int32 array
     phases: list[str] = field(default_factory=list)
+    #: `number`, `count`: Number of the loop, and of the row, as logged.
     number: Int | None = None
     count: Int | None = None
     parts: Parts | None = None
+    #: Length of the work, where the log gives it beside the period, shape (n,) [ns].
     body: Int | None = None
+    #: Loops after which rows are missing: they do not last until the next row; shape (n,).
     lost: NDArray[np.bool_] | None = None
-    said: str = "the rows, one a loop"
+    said: str = "the rows, one a loop"  #: How the loops were found, in plain words
+    #: Whether `start` holds the ends of the loops: each began where the one before ended.
     ended: bool = False
 
     def __len__(self) -> int:
@@ -273,22 +211,14 @@ class Parsed:
 
 @dataclass(frozen=True)
 class Column:
-    """What plays a part in a layout, and how it is read.
+    """What plays a part in a layout, and how it is read."""
 
-    Parameters
-    ----------
-    spellings : tuple of str
-        Headers without unit, blanks and punctuation, in order of preference.
-    how : str
-        ``word``, ``count``, ``number``, ``time``, or ``span``: a time that is a length, kept in
-        32 bits where all of them fit.
-    required : bool
-        Whether a row without it is set aside.
-    """
-
+    #: Headers without unit, blanks and punctuation, in order of preference.
     spellings: tuple[str, ...]
+    #: ``word``, ``count``, ``number``, ``time``, or ``span``: a time that is a length, kept in 32
+    #: bits where all of them fit.
     how: str = "word"
-    required: bool = False
+    required: bool = False  #: Whether a row without it is set aside
 
 
 def spellings(columns: Mapping[str, Column]) -> dict[str, tuple[str, ...]]:
@@ -298,26 +228,15 @@ def spellings(columns: Mapping[str, Column]) -> dict[str, tuple[str, ...]]:
 
 @dataclass(frozen=True)
 class Given:
-    """Which columns of a log play which parts.
+    """Which columns of a log play which parts."""
 
-    Parameters
-    ----------
-    one : dict of str to Head
-        Parts that one column plays alone.
-    groups : dict of str to tuple of Head
-        Parts that several columns play side by side: the instants of a loop, its durations.
-    sure : bool
-        Whether the log can be no other layout that says less.
-    roles : tuple of (Head, Role)
-        What every other column was judged to be, where columns are judged.
-    stamped : Stamped
-        Which end of its loop a row is stamped at, by its first rows.
-    """
-
-    one: dict[str, Head]
+    one: dict[str, Head]  #: Parts that one column plays alone
+    #: Parts that several columns play side by side: the instants of a loop, its durations.
     groups: dict[str, tuple[Head, ...]] = field(default_factory=dict)
-    sure: bool = True
+    sure: bool = True  #: Whether the log can be no other layout that says less
+    #: What every other column was judged to be, where columns are judged.
     roles: tuple[tuple[Head, Role], ...] = ()
+    #: Which end of its loop a row is stamped at, by its first rows.
     stamped: Stamped = field(default_factory=Stamped)
 
     def items(self) -> Iterator[tuple[Key, Head]]:
@@ -360,48 +279,24 @@ class Reading:
 
 @dataclass(frozen=True)
 class Content:
-    """The rows of a log as a layout gets them, wraps undone where it asks for that.
-
-    Parameters
-    ----------
-    log : Reading
-    table : Table
-        Columns by `Key`; rows that the layout cannot use go to `outcast`.
-    unit : Unit
-        Of the clock, or of the lengths where there is none.
-    units : dict of Key to Unit
-        Of every column.
-    """
+    """The rows of a log as a layout gets them, wraps undone where it asks for that."""
 
     log: Reading
-    table: Table
-    unit: Unit
-    units: dict[Key, Unit]
+    table: Table  #: Columns by `Key`; rows that the layout cannot use go to `outcast`
+    unit: Unit  #: Of the clock, or of the lengths where there is none
+    units: dict[Key, Unit]  #: Of every column
     outcast: Outcast = field(default_factory=Outcast)
 
 
 @dataclass(frozen=True)
 class Found:
-    """What a layout makes of the rows.
-
-    Parameters
-    ----------
-    rows : CallRows or LoopRows
-    ticks : int64 array [ns]
-        Times whose smallest step is the clock's.
-    finest_ns : int or None
-        Unit of the finest of them; None where that is the clock's.
-    notes : tuple of str
-        For `looptime.run.Clock.notes`.
-    partner : int64 array or None
-        As in `Parsed`.
-    """
+    """What a layout makes of the rows."""
 
     rows: CallRows | LoopRows
-    ticks: Int
-    finest_ns: int | None = None
-    notes: tuple[str, ...] = ()
-    partner: Int | None = None
+    ticks: Int  #: Times whose smallest step is the clock's [ns]
+    finest_ns: int | None = None  #: Unit of the finest of them; None where that is the clock's
+    notes: tuple[str, ...] = ()  #: For `looptime.run.Clock.notes`
+    partner: Int | None = None  #: As in `Parsed`
 
 
 def own_unit(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
@@ -423,57 +318,36 @@ def as_found(parsed: Parsed) -> Parsed:
 
 @dataclass(frozen=True)
 class Layout:
-    """One way to write a log; `looptime.parsers.layouts.skeleton.parse` reads all of them.
+    """One way to write a log; `looptime.parsers.layouts.skeleton.parse` reads all of them."""
 
-    Parameters
-    ----------
-    name, row : str
-        What the layout is called, and what it takes a row for, in the words of an error.
-    columns : dict of str to Column
-        Every part, also those that several columns play.
-    fit : callable
-        ``fit(heads, dialect, asked)``: the `Given` columns, None where the log is none of this
-        layout; `asked` where the caller named it.
-    unit : callable
-        ``unit(reading)``: the unit of the clock, or of the lengths where there is none.
-    rows : callable
-        ``rows(content)``: what was `Found`. Phase, loop number and signals are filled in later.
-    clock : str
-        The part that the clock plays, the first one of a group; empty where there is none.
-    own, needed : callable
-        ``own(reading, key, head, unit)``: the unit of one column. ``needed(given)``: the parts
-        without which a row is set aside, where `columns` does not tell.
-    judged : callable
-        ``judged(table)``: rows by which two clocks are compared; None where the second is none.
-    swaps, repeats, unwraps, signals : bool
-        Whether a second clock may take the first one's place, whether rows met again are set
-        aside and wraps undone before the rows are looked at, and whether every other column of
-        numbers is a signal.
-    starts_from : str
-        As in `looptime.run.Clock`.
-    empty : str
-        What an error says where no row can be used.
-    beats : tuple of str
-        Layouts that say less of the same log.
-    finish : callable
-        ``finish(parsed)``: the rest, once the clock is in order.
-    """
-
+    #: What the layout is called, and what it takes a row for, in the words of an error.
     name: str
     row: str
-    columns: Mapping[str, Column]
+    columns: Mapping[str, Column]  #: Every part, also those that several columns play
+    #: ``fit(heads, dialect, asked)``: the `Given` columns, None where the log is none of this
+    #: layout; `asked` where the caller named it.
     fit: Callable[[list[Head], Dialect, bool], Given | None]
+    #: ``unit(reading)``: the unit of the clock, or of the lengths where there is none.
     unit: Callable[[Reading], Unit]
+    #: ``rows(content)``: what was `Found`. Phase, loop number and signals are filled in later.
     rows: Callable[[Content], Found]
+    #: The part that the clock plays, the first one of a group; empty where there is none.
     clock: str = ""
+    #: ``own(reading, key, head, unit)``: the unit of one column. ``needed(given)``: the parts
+    #: without which a row is set aside, where `columns` does not tell.
     own: Callable[[Reading, Key, Head, Unit], Unit] = own_unit
     needed: Callable[[Given], set[str]] | None = None
+    #: ``judged(table)``: rows by which two clocks are compared; None where the second is none.
     judged: Callable[[Table], NDArray[np.bool_] | None] = every_row
+    #: Whether a second clock may take the first one's place, whether rows met again are set aside
+    #: and wraps undone before the rows are looked at, and whether every other column of numbers is
+    #: a signal.
     swaps: bool = True
     repeats: bool = True
     unwraps: bool = False
     signals: bool = False
-    starts_from: str = "log"
-    empty: str = "holds no loop that can be used"
-    beats: tuple[str, ...] = ()
+    starts_from: str = "log"  #: As in `looptime.run.Clock`
+    empty: str = "holds no loop that can be used"  #: What an error says where no row can be used
+    beats: tuple[str, ...] = ()  #: Layouts that say less of the same log
+    #: ``finish(parsed)``: the rest, once the clock is in order.
     finish: Callable[[Parsed], Parsed] = as_found

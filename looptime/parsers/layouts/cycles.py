@@ -23,27 +23,13 @@ _STARTUP = re.compile(r"init|start[ _.-]?up|setup|boot|construct|calibrat|load",
 
 @dataclass(frozen=True)
 class Cycles:
-    """Loops found in a row of sections.
+    """Loops found in a row of sections."""
 
-    Parameters
-    ----------
-    row : int64 array, shape (m,)
-        Rows that belong to whole loops, rising.
-    loop : int64 array, shape (m,)
-        Loop of each.
-    first : int64 array, shape (n,)
-        Place in `row` of each loop's first.
-    aside : dict of str to int64 array
-        Rows that belong to none, by reason.
-    said : str
-        How the loops were found.
-    """
-
-    row: Int
-    loop: Int
-    first: Int
-    aside: dict[str, Int]
-    said: str
+    row: Int  #: Rows that belong to whole loops, rising, shape (m,)
+    loop: Int  #: Loop of each, shape (m,)
+    first: Int  #: Place in `row` of each loop's first, shape (n,)
+    aside: dict[str, Int]  #: Rows that belong to none, by reason
+    said: str  #: How the loops were found
 
 
 def find_cycles(

@@ -16,28 +16,15 @@ _DEEPEST = 4096
 
 @dataclass(frozen=True)
 class Nest:
-    """How calls lie within each other.
+    """How calls lie within each other."""
 
-    Parameters
-    ----------
-    depth : int16 array, shape (m,)
-        Number of calls that enclose each call.
-    parent : int64 array, shape (m,)
-        Row of the call directly around it, -1 for none.
-    end : int64 array, shape (m,) [ns]
-        End as far as it lies within the parent and before the next call beside it: rounding in
-        the log can make neighbours overlap by a tick.
-    self_ns : int64 array, shape (m,) [ns]
-        That span minus the spans of the calls directly within it.
-    overlaps : bool array, shape (m,)
-        Calls that neither lie within another nor beside it.
-    """
-
-    depth: NDArray[np.int16]
-    parent: Int
+    depth: NDArray[np.int16]  #: Number of calls that enclose each call, int16 array, shape (m,)
+    parent: Int  #: Row of the call directly around it, -1 for none, shape (m,)
+    #: End as far as it lies within the parent and before the next call beside it: rounding in the
+    #: log can make neighbours overlap by a tick; shape (m,) [ns].
     end: Int
-    self_ns: Int
-    overlaps: NDArray[np.bool_]
+    self_ns: Int  #: That span minus the spans of the calls directly within it, shape (m,)
+    overlaps: NDArray[np.bool_]  #: Calls that neither lie within another nor beside it, shape (m,)
 
 
 def parents_first(start: Int, end: Int, by_end: bool = False) -> Int | None:

@@ -17,22 +17,15 @@ BEGIN, END, POINT = 0, 1, 2
 
 @dataclass(frozen=True)
 class Pairs:
-    """Places of the edges that belong together.
+    """Places of the edges that belong together."""
 
-    Parameters
-    ----------
-    begin, end : int64 array, shape (p,)
-        Equal for an instant without length.
-    open, stray : int64 array
-        Begins without end, ends without begin.
-    running : int64 array
-        Of `open`, the outermost call of each thread that was under way when its log ended.
-    """
-
+    #: Equal for an instant without length, shape (p,).
     begin: Int
     end: Int
+    #: Begins without end, ends without begin.
     open: Int
     stray: Int
+    #: Of `open`, the outermost call of each thread that was under way when its log ended.
     running: Int
 
 

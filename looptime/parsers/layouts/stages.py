@@ -57,17 +57,10 @@ _DURATIONS = ("total", "dt", "duration", "period", "elapsed", "delta", "took", "
 
 @dataclass(frozen=True)
 class Stretch:
-    """A stretch between two instants of a loop: places among them; `last` is -1 for the next row.
+    """A stretch between two of a loop's instants: places among them; `last` is -1: the next row."""
 
-    Parameters
-    ----------
-    name : str
-        Name of the stage.
-    first, last : int
-        Where it begins and ends.
-    """
-
-    name: str
+    name: str  #: Name of the stage
+    #: Where it begins and ends.
     first: int
     last: int
 

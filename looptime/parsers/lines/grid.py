@@ -51,33 +51,18 @@ def is_stamp(name: str) -> bool:
 
 @dataclass
 class Grid:
-    """Cells of a log, line by line.
+    """Cells of a log, line by line."""
 
-    Parameters
-    ----------
-    lines : list of str
-        The log.
-    rows : list
-        For each line its cells, None where it is no row. A row may be shorter than others.
-    names : list of str
-        Of the columns.
-    units : list of str or None
-        Time units of the columns.
-    folded : list of (int, int)
-        Lines, from 0, whose values stand in the row of another line, and that line.
-    aside : list of (int, str)
-        Lines, from 0, that were set aside, and why.
-    headers : set of int
-        Lines, from 0, that name columns.
-    """
-
-    lines: list[str]
+    lines: list[str]  #: The log
+    #: For each line its cells, None where it is no row. A row may be shorter than others.
     rows: list[list[str] | None] = field(default_factory=list)
-    names: list[str] = field(default_factory=list)
-    units: list[str | None] = field(default_factory=list)
+    names: list[str] = field(default_factory=list)  #: Of the columns
+    units: list[str | None] = field(default_factory=list)  #: Time units of the columns
+    #: Lines, from 0, whose values stand in the row of another line, and that line.
     folded: list[tuple[int, int]] = field(default_factory=list)
+    #: Lines, from 0, that were set aside, and why.
     aside: list[tuple[int, str]] = field(default_factory=list)
-    headers: set[int] = field(default_factory=set)
+    headers: set[int] = field(default_factory=set)  #: Lines, from 0, that name columns
     _place: dict[str, int] = field(default_factory=dict, repr=False)
 
     def column(self, name: str, unit: str | None = None) -> int:

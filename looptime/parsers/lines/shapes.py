@@ -40,27 +40,13 @@ _MARK = "\0"
 
 @dataclass(frozen=True)
 class Sentence:
-    """What the numbers of lines of one shape are called.
+    """What the numbers of lines of one shape are called."""
 
-    Parameters
-    ----------
-    names : tuple of str or None
-        Of each number; None where no word calls it anything.
-    units : tuple of str or None
-        Time unit that follows each number.
-    words : dict of str to str
-        Pairs whose value is a word.
-    marks : int
-        Numbers whose name is set off by ``=`` or ``:``, or that have a time unit.
-    text : str
-        The words of the line without its numbers.
-    """
-
-    names: tuple[str | None, ...]
-    units: tuple[str | None, ...]
-    words: dict[str, str]
-    marks: int
-    text: str
+    names: tuple[str | None, ...]  #: Of each number; None where no word calls it anything
+    units: tuple[str | None, ...]  #: Time unit that follows each number
+    words: dict[str, str]  #: Pairs whose value is a word
+    marks: int  #: Numbers whose name is set off by ``=`` or ``:``, or that have a time unit
+    text: str  #: The words of the line without its numbers
 
 
 class Shapes:

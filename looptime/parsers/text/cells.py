@@ -34,37 +34,20 @@ Key = str | Member
 
 @dataclass(frozen=True)
 class Want:
-    """A column that a layout asks for.
+    """A column that a layout asks for."""
 
-    Parameters
-    ----------
-    role : Key
-        What the column is known by in the result.
-    index : int
-        Its place in the row, from 0.
-    how : str
-        ``time`` (to int64 ns), ``number`` (float64, NaN where missing), ``count`` (int64, -1
-        where missing) or ``word`` (codes into a list of texts).
-    unit_ns : int
-        Nanoseconds in one unit of a time.
-    required : bool
-        Whether a row without it is set aside.
-    whole : bool
-        Whether the first rows of a time column hold whole numbers only.
-    stamp : str or None
-        Date-time format of a time column that holds no numbers;
-        see `looptime.parsers.text.datetimes`.
-    span : bool
-        Whether a time is a length and not an instant: kept in 32 bits where all of them fit.
-    """
-
-    role: Key
-    index: int
+    role: Key  #: What the column is known by in the result
+    index: int  #: Its place in the row, from 0
+    #: ``time`` (to int64 ns), ``number`` (float64, NaN where missing), ``count`` (int64, -1 where
+    #: missing) or ``word`` (codes into a list of texts).
     how: str
-    unit_ns: int = 1
-    required: bool = False
-    whole: bool = True
+    unit_ns: int = 1  #: Nanoseconds in one unit of a time
+    required: bool = False  #: Whether a row without it is set aside
+    whole: bool = True  #: Whether the first rows of a time column hold whole numbers only
+    #: Date-time format of a time column that holds no numbers; see
+    #: `looptime.parsers.text.datetimes`.
     stamp: str | None = None
+    #: Whether a time is a length and not an instant: kept in 32 bits where all of them fit.
     span: bool = False
 
 

@@ -46,51 +46,23 @@ _DELIMITERS = (",", ";", "\t", "|", " ")
 
 @dataclass(frozen=True)
 class Dialect:
-    """How the rows of a log are written.
+    """How the rows of a log are written."""
 
-    Parameters
-    ----------
-    delimiter : str
-        One character; a space stands for any run of white space.
-    decimal : str
-        ``.`` or ``,``.
-    header : tuple of str or None
-        Names in the header row, None where there is none.
-    header_line : int
-        Line of the header, counted from 1; 0 without header.
-    fields : int
-        Cells in a row.
-    first_row : int
-        First line that may hold rows (lines before it are text or header).
-    raw_header : tuple of str or None
-        The header row as it stands, where its cells differ in number from those of the rows.
-    units_line : int
-        Line below the header that names the units, 0 for none.
-    spaced_quotes : bool
-        Whether blanks stand between a delimiter and a quoted cell.
-    sample : tuple of tuple of str
-        Cells of the first rows.
-    unit : str or None
-        Unit that the caller gives to the clock.
-    rate_hz : float or None [1/s]
-        How often rows were written, as the caller says of a log without a clock.
-    stated : StatedColumns or None
-        What the project says the columns are.
-    """
-
-    delimiter: str
-    decimal: str
-    header: tuple[str, ...] | None
-    header_line: int
-    fields: int
-    first_row: int
+    delimiter: str  #: One character; a space stands for any run of white space
+    decimal: str  #: ``.`` or ``,``
+    header: tuple[str, ...] | None  #: Names in the header row, None where there is none
+    header_line: int  #: Line of the header, counted from 1; 0 without header
+    fields: int  #: Cells in a row
+    first_row: int  #: First line that may hold rows (lines before it are text or header)
+    #: The header row as it stands, where its cells differ in number from those of the rows.
     raw_header: tuple[str, ...] | None = None
-    units_line: int = 0
-    spaced_quotes: bool = False
-    sample: tuple[tuple[str, ...], ...] = field(default=(), repr=False)
-    unit: str | None = None
+    units_line: int = 0  #: Line below the header that names the units, 0 for none
+    spaced_quotes: bool = False  #: Whether blanks stand between a delimiter and a quoted cell
+    sample: tuple[tuple[str, ...], ...] = field(default=(), repr=False)  #: Cells of the first rows
+    unit: str | None = None  #: Unit that the caller gives to the clock
+    #: How often rows were written, as the caller says of a log without a clock.
     rate_hz: float | None = None
-    stated: StatedColumns | None = None
+    stated: StatedColumns | None = None  #: What the project says the columns are
     _known: dict[int, NDArray[np.float64]] = field(default_factory=dict, repr=False, compare=False)
 
 

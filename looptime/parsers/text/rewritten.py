@@ -13,26 +13,14 @@ __all__ = ["Rewritten", "pieces"]
 
 @dataclass(frozen=True)
 class Rewritten:
-    """Text that stands for a log's own, with as many lines.
+    """Text that stands for a log's own, with as many lines."""
 
-    Parameters
-    ----------
-    data : bytes
-        The text, UTF-8.
-    line : int64 array, shape (k,)
-        Lines, from 0 and rising, whose values stand in the row of another line.
-    head : int64 array, shape (k,)
-        That line.
-    aside : list of (int, str)
-        Lines, from 0 and rising, that were set aside, and why.
-    others : int64 array, shape (m,), or None
-        Lines, from 0 and rising, that are left to another reading of the same log.
-    """
-
-    data: bytes
+    data: bytes  #: The text, UTF-8
+    #: Lines, from 0 and rising, whose values stand in the row of another line, shape (k,).
     line: NDArray[np.int64]
-    head: NDArray[np.int64]
-    aside: list[tuple[int, str]]
+    head: NDArray[np.int64]  #: That line, shape (k,)
+    aside: list[tuple[int, str]]  #: Lines, from 0 and rising, that were set aside, and why
+    #: Lines, from 0 and rising, that are left to another reading of the same log, shape (m,).
     others: NDArray[np.int64] | None = None
 
 

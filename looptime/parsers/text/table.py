@@ -40,34 +40,19 @@ _WERE_ROWS = (
 
 @dataclass
 class Table:
-    """The rows of a log in the order of the file.
+    """The rows of a log in the order of the file."""
 
-    Parameters
-    ----------
-    columns : dict of Key to array, shape (n,)
-        By part: int64 times [ns] and counts, float64 numbers, int32 word codes.
-    words : dict of Key to list of str
-        Texts that the codes of a word column index.
-    rejects : Rejects
-        Rows that are not in `columns`.
-    meta : dict of str to str
-        ``# key: value`` lines.
-    headers : int
-        Header rows met again further down.
-    folded : (int64 array, int64 array) or None
-        Lines, from 1, whose values stand in another line's row, and that row, rising.
-    passed : int64 array or None
-        Lines, from 1 and rising, that are no gap between rows: folded, or another reading's.
-    """
-
+    #: By part: int64 times [ns] and counts, float64 numbers, int32 word codes; shape (n,).
     columns: dict[Key, NDArray[Any]]
-    words: dict[Key, list[str]]
-    rejects: Rejects
-    meta: dict[str, str]
-    headers: int
+    words: dict[Key, list[str]]  #: Texts that the codes of a word column index
+    rejects: Rejects  #: Rows that are not in `columns`
+    meta: dict[str, str]  #: ``# key: value`` lines
+    headers: int  #: Header rows met again further down
     _starts: list[int]
     _lines: list[Int | int]
+    #: Lines, from 1, whose values stand in another line's row, and that row, rising.
     folded: tuple[Int, Int] | None = None
+    #: Lines, from 1 and rising, that are no gap between rows: folded, or another reading's.
     passed: Int | None = None
 
     def __len__(self) -> int:

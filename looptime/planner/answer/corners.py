@@ -20,17 +20,11 @@ __all__ = ["Settings", "play_all", "settings_of"]
 
 @dataclass(frozen=True)
 class Settings:
-    """What is to be played.
+    """What is to be played."""
 
-    Parameters
-    ----------
-    middle : tuple of Setting
-        What may be: their mean is the answer, and its interval must hold each of them.
-    ends : tuple of tuple of tuple of Setting
-        Of each of them, for each thing that is not known, its ends with all else as it was.
-    """
-
+    #: What may be: their mean is the answer, and its interval must hold each of them.
     middle: tuple[Setting, ...] = (Setting(),)
+    #: Of each of them, for each thing that is not known, its ends with all else as it was.
     ends: tuple[tuple[tuple[Setting, ...], ...], ...] = ((),)
 
     @property

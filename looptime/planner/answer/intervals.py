@@ -28,31 +28,18 @@ _TAIL = {"mean": 1.0, "p50": 1.0, "p90": 1.5, "p99": 2.0, "p95": 1.5}
 
 @dataclass(frozen=True)
 class Side:
-    """Figures of the loop before or after.
+    """Figures of the loop before or after."""
 
-    Parameters
-    ----------
-    period_ms, work_ms : dict of str to Figure [ms]
-        `mean`, `p50`, `p90`, `p99`; `work_ms` only in a loop that is paced.
-    rate_hz : Figure [1/s]
-        Loops over time.
-    overruns : dict
-        `budget_ms`, and `share` and `time_share` as Figures; None without a budget.
-    calls : tuple of dict
-        `name, thread, kind, bus` and the Figures `calls_per_loop`, `self_ms_per_loop`, `mean_ms`.
-    age_at_first_use_ms : dict of str to dict of str to Figure [ms]
-        `mean`, `p95`, `max` by call.
-    bus : dict of str to dict of str to Figure
-        `utilisation`, `wait_ms_per_loop`.
-    """
-
+    #: `mean`, `p50`, `p90`, `p99`; `work_ms` only in a loop that is paced.
     period_ms: dict[str, Figure]
     work_ms: dict[str, Figure]
-    rate_hz: Figure
+    rate_hz: Figure  #: Loops over time
+    #: `budget_ms`, and `share` and `time_share` as Figures; None without a budget.
     overruns: dict[str, Any] | None
+    #: `name, thread, kind, bus` and the Figures `calls_per_loop`, `self_ms_per_loop`, `mean_ms`.
     calls: tuple[dict[str, Any], ...]
-    age_at_first_use_ms: dict[str, dict[str, Figure]]
-    bus: dict[str, dict[str, Figure]]
+    age_at_first_use_ms: dict[str, dict[str, Figure]]  #: `mean`, `p95`, `max` by call
+    bus: dict[str, dict[str, Figure]]  #: `utilisation`, `wait_ms_per_loop`
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON holds it."""

@@ -32,28 +32,19 @@ class Number:
 
 @dataclass(frozen=True)
 class Measures:
-    """Figures of one run.
+    """Figures of one run."""
 
-    Parameters
-    ----------
-    period_ms, work_ms : dict of str to Number [ms]
-        `mean`, `p50`, `p90`, `p99`; `work_ms` is empty where nothing waits for a pace.
-    overrun_share, overrun_time_share : Number or None
-        Share of loops, and of time, above the budget; None without a budget.
-    calls : dict of (name, thread) to dict of str to Number
-        `calls_per_loop`, `self_ms_per_loop` (None for other threads) and `mean_ms`.
-    ages : dict of str to Ages
-        Reading age at use.
-    bus : dict of str to dict of str to Number
-        `utilisation` and `wait_ms_per_loop`.
-    """
-
+    #: `mean`, `p50`, `p90`, `p99`; `work_ms` is empty where nothing waits for a pace.
     period_ms: dict[str, Number]
     work_ms: dict[str, Number] = field(default_factory=dict)
+    #: Share of loops, and of time, above the budget; None without a budget.
     overrun_share: Number | None = None
     overrun_time_share: Number | None = None
+    #: `calls_per_loop`, `self_ms_per_loop` (None for other threads) and `mean_ms`, dict of (name,
+    #: thread) to dict of str to Number.
     calls: dict[tuple[str, str], dict[str, Number]] = field(default_factory=dict)
-    ages: dict[str, Ages] = field(default_factory=dict)
+    ages: dict[str, Ages] = field(default_factory=dict)  #: Reading age at use
+    #: `utilisation` and `wait_ms_per_loop`.
     bus: dict[str, dict[str, Number]] = field(default_factory=dict)
 
 

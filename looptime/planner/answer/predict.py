@@ -65,78 +65,45 @@ class Contribution:
 
 @dataclass(frozen=True)
 class UnknownBus:
-    """A call of a thread of which nobody knows whether it shares a bus with the loop.
-
-    Parameters
-    ----------
-    call : str
-    may_share_with : tuple of str
-        Calls of the loop.
-    own_ms, shared_ms : Figure [ms]
-        Change of the mean if all such calls have a bus of their own, and if all share one.
-    """
+    """A call of a thread of which nobody knows whether it shares a bus with the loop."""
 
     call: str
-    may_share_with: tuple[str, ...]
+    may_share_with: tuple[str, ...]  #: Calls of the loop
+    #: Change of the mean if all such calls have a bus of their own, and if all share one.
     own_ms: Figure
     shared_ms: Figure
 
 
 @dataclass(frozen=True)
 class Prediction:
-    """What a plan will do.
-
-    Parameters
-    ----------
-    baseline, predicted : Side
-    changes : tuple of Contribution
-    warnings : tuple of str
-    judged : str
-        ``work`` where the log keeps a fixed pace, else ``period``: what contributions are about.
-    verdict : str
-        ``faster``, ``slower`` or ``can't tell``: where the interval of the change lies.
-    change_ms : Figure [ms]
-        Change of the mean of the quantity judged.
-    rhythms : tuple of dict
-        Calls that do not recur by the loop, and why they are taken for such.
-    rest : tuple of RestAdvice
-        For each read moved to a thread on a bus of the loop: the rest that pays.
-    run : Run
-        The predicted run, for any analyser and for the heading models.
-    loops, loops_in_log : int
-        Loops behind the figures, and loops of the log; fewer where a sample answers first.
-    warmup_loops : int
-        Loops left out at the start.
-    run_sd_percent : float
-        Run-to-run standard deviation in the intervals [%].
-    run_sd_from : str
-        ``given`` or ``assumed``; ``season`` where a caller took it from there.
-    unknown_buses : tuple of UnknownBus
-        What the answer depends on as long as nobody names these buses.
-    gain_shift : GainShift or None
-        What the new pace does to controllers that ignore the step, where a caller asked.
-    steering : dict of str to Steering or None
-        Steered wheels as a set, ``before`` and ``after``, where a caller asked.
-    """
+    """What a plan will do."""
 
     baseline: Side
     predicted: Side
     changes: tuple[Contribution, ...]
     warnings: tuple[str, ...]
+    #: ``work`` where the log keeps a fixed pace, else ``period``: what contributions are about.
     judged: str
-    verdict: str
-    change_ms: Figure
+    verdict: str  #: ``faster``, ``slower`` or ``can't tell``: where the interval of the change lies
+    change_ms: Figure  #: Change of the mean of the quantity judged
+    #: Calls that do not recur by the loop, and why they are taken for such.
     rhythms: tuple[dict[str, object], ...]
+    #: For each read moved to a thread on a bus of the loop: the rest that pays.
     rest: tuple[RestAdvice, ...]
-    run: Run = field(repr=False)
+    run: Run = field(repr=False)  #: The predicted run, for any analyser and for the heading models
+    #: Loops behind the figures, and loops of the log; fewer where a sample answers first.
     loops: int = 0
     loops_in_log: int = 0
-    warmup_loops: int = 0
-    run_sd_percent: float = 1.0
+    warmup_loops: int = 0  #: Loops left out at the start
+    run_sd_percent: float = 1.0  #: Run-to-run standard deviation in the intervals [%]
+    #: ``given`` or ``assumed``; ``season`` where a caller took it from there.
     run_sd_from: str = "assumed"
     source: str = ""
+    #: What the answer depends on as long as nobody names these buses.
     unknown_buses: tuple[UnknownBus, ...] = ()
+    #: What the new pace does to controllers that ignore the step, where a caller asked.
     gain_shift: GainShift | None = None
+    #: Steered wheels as a set, ``before`` and ``after``, where a caller asked.
     steering: dict[str, Steering | None] | None = None
 
     @property
@@ -199,16 +166,9 @@ class Prediction:
 
 @dataclass(frozen=True)
 class Prepared:
-    """A run made ready for any number of plans; see `prepare_run`.
+    """A run made ready for any number of plans; see `prepare_run`."""
 
-    Parameters
-    ----------
-    known : KnownRun
-        What is worked out once.
-    loops_in_log, warmup_loops : int
-    """
-
-    known: KnownRun
+    known: KnownRun  #: What is worked out once
     loops_in_log: int
     warmup_loops: int
 

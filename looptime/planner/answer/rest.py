@@ -21,21 +21,13 @@ _GAIN = 0.99
 
 @dataclass(frozen=True)
 class RestAdvice:
-    """Rest of one reader thread against what it does to the loop.
+    """Rest of one reader thread against what it does to the loop."""
 
-    Parameters
-    ----------
-    text : str
-        The change.
-    rest_ms : float or None [ms]
-        Shortest rest tried with which the mean loop becomes at least 1 % shorter, whoever gets
-        the bus; None if none does.
-    trials : tuple of dict
-        `rest_ms`, `period_ms` (mean, for the less favourable lock) and `age_at_first_use_p95_ms`.
-    """
-
-    text: str
+    text: str  #: The change
+    #: Shortest rest tried with which the mean loop becomes at least 1 % shorter, whoever gets the
+    #: bus; None if none does.
     rest_ms: float | None
+    #: `rest_ms`, `period_ms` (mean, for the less favourable lock) and `age_at_first_use_p95_ms`.
     trials: tuple[dict[str, float | None], ...]
 
     def to_dict(self) -> dict[str, object]:

@@ -22,20 +22,10 @@ __all__ = ["Score", "Scored", "score"]
 
 @dataclass(frozen=True)
 class Scored:
-    """One figure: what was predicted, what came.
+    """One figure: what was predicted, what came."""
 
-    Parameters
-    ----------
-    what : str
-        The figure, or the call.
-    before : float or None
-        In the log that was planned from.
-    predicted : Figure
-    actual : float or None
-    """
-
-    what: str
-    before: float | None
+    what: str  #: The figure, or the call
+    before: float | None  #: In the log that was planned from
     predicted: Figure
     actual: float | None
 
@@ -64,28 +54,18 @@ class Scored:
 
 @dataclass(frozen=True)
 class Score:
-    """A plan held against a recording.
+    """A plan held against a recording."""
 
-    Parameters
-    ----------
-    period_ms : tuple of Scored [ms]
-        `mean`, `p50`, `p90`, `p99`.
-    calls : tuple of Scored [ms]
-        Self time a loop of each call on the loop's thread; calls that only one side has included.
-    only_predicted, only_actual : tuple of str
-        Calls that one side does not have.
-    sign_right : bool or None
-        Whether the loop became faster or slower as promised; None where nothing was promised.
-    source : str
-        The recording.
-    """
-
-    period_ms: tuple[Scored, ...]
+    period_ms: tuple[Scored, ...]  #: `mean`, `p50`, `p90`, `p99`
+    #: Self time a loop of each call on the loop's thread; calls that only one side has included;
+    #: [ms].
     calls: tuple[Scored, ...]
+    #: Calls that one side does not have.
     only_predicted: tuple[str, ...]
     only_actual: tuple[str, ...]
+    #: Whether the loop became faster or slower as promised; None where nothing was promised.
     sign_right: bool | None
-    source: str
+    source: str  #: The recording
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON holds it."""

@@ -47,23 +47,14 @@ class BusParameters(Protocol):
 
 @dataclass(frozen=True)
 class BatchCost:
-    """Cost of a batch [ns] at both ends of what is possible.
+    """Cost of a batch [ns] at both ends of what is possible."""
 
-    Parameters
-    ----------
-    single_ns : float [ns]
-        Cost of a read of no item: what a single read costs beside its items; NaN in a range.
-    per_item_low_ns, per_item_high_ns : float [ns]
-    known_from : str
-        In plain words.
-    item_share : float
-        In a range, the middle's share of a single read for each further one.
-    """
-
+    #: Cost of a read of no item: what a single read costs beside its items; NaN in a range.
     single_ns: float
     per_item_low_ns: float
     per_item_high_ns: float
-    known_from: str
+    known_from: str  #: In plain words
+    #: In a range, the middle's share of a single read for each further one.
     item_share: float = _ITEM_SHARE
 
     @property

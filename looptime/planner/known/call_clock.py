@@ -29,38 +29,19 @@ _MANY = 20_000
 
 @dataclass(frozen=True)
 class CallClock:
-    """How one call of the loop's thread recurs.
-
-    Parameters
-    ----------
-    name : str
-    code : int
-    recurs : str
-        ``loop``, ``time`` or ``next measurement``.
-    reason : str
-        Why, in plain words.
-    loops : float or None
-        Mean number of loops from one to the next.
-    interval_ns : float or None [ns]
-        The rule's interval, or the device's period.
-    rule : str
-        ``since start``, ``since end``: due so long after the last time; ``timetable``: due at
-        fixed instants; ``recorded``: due when it was recorded; empty for calls that recur by the
-        loop.
-    pulses : bool
-        The call is made every loop, and it is its long turns that recur.
-    rows : int64 array
-        Its calls, or its long turns, as indices into the chain.
-    """
+    """How one call of the loop's thread recurs."""
 
     name: str
     code: int
-    recurs: str
-    reason: str
-    loops: float | None = None
-    interval_ns: float | None = None
+    recurs: str  #: ``loop``, ``time`` or ``next measurement``
+    reason: str  #: Why, in plain words
+    loops: float | None = None  #: Mean number of loops from one to the next
+    interval_ns: float | None = None  #: The rule's interval, or the device's period
+    #: ``since start``, ``since end``: due so long after the last time; ``timetable``: due at fixed
+    #: instants; ``recorded``: due when it was recorded; empty for calls that recur by the loop.
     rule: str = ""
-    pulses: bool = False
+    pulses: bool = False  #: The call is made every loop, and it is its long turns that recur
+    #: Its calls, or its long turns, as indices into the chain.
     rows: Int = field(default_factory=lambda: np.empty(0, np.int64), repr=False)
 
     def to_dict(self) -> dict[str, object]:
@@ -75,20 +56,13 @@ class CallClock:
 
 @dataclass(frozen=True)
 class Pauses:
-    """Pauses of the whole program: they strike whatever is running.
+    """Pauses of the whole program: they strike whatever is running."""
 
-    Parameters
-    ----------
-    stretch : int64 array, shape (k,)
-        Stretch of the chain that was struck.
-    time : float64 array, shape (k,) [ns]
-        When, on the log's clock.
-    excess : float64 array, shape (k,) [ns]
-        How much longer the stretch became.
-    """
-
+    #: Stretch of the chain that was struck, shape (k,).
     stretch: Int = field(default_factory=lambda: np.empty(0, np.int64))
+    #: When, on the log's clock, shape (k,) [ns].
     time: Float = field(default_factory=lambda: np.empty(0))
+    #: How much longer the stretch became, shape (k,) [ns].
     excess: Float = field(default_factory=lambda: np.empty(0))
 
     def __len__(self) -> int:

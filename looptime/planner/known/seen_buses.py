@@ -17,40 +17,23 @@ _ENOUGH = 50
 
 @dataclass(frozen=True)
 class SeenLock:
-    """The lock of a bus as contested releases of the log show it.
+    """The lock of a bus as contested releases of the log show it."""
 
-    Parameters
-    ----------
-    kind : str
-        ``fair`` or ``barging``.
-    by_loop, by_other : (float, float) or None
-        Chance that the loop, or the other thread, takes it again although the other waits: where
-        that one has not lost it yet, and where it has; None where too few were seen.
-    """
-
-    kind: str
+    kind: str  #: ``fair`` or ``barging``
+    #: Chance that the loop, or the other thread, takes it again although the other waits: where
+    #: that one has not lost it yet, and where it has; None where too few were seen.
     by_loop: tuple[float, ...] | None = None
     by_other: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True)
 class SeenBuses:
-    """What a log shows of its buses.
+    """What a log shows of its buses."""
 
-    Parameters
-    ----------
-    run : Run
-        The run with a bus for each call that shares one by the times; labels stay.
-    inferred : frozenset of str
-        Buses that only the times show.
-    locks : dict of str to SeenLock
-    apart : frozenset of (str, str)
-        Pairs of a call of the loop and one of another thread that do not share a bus.
-    """
-
-    run: Run
-    inferred: frozenset[str] = frozenset()
+    run: Run  #: The run with a bus for each call that shares one by the times; labels stay
+    inferred: frozenset[str] = frozenset()  #: Buses that only the times show
     locks: dict[str, SeenLock] = field(default_factory=dict)
+    #: Pairs of a call of the loop and one of another thread that do not share a bus.
     apart: frozenset[tuple[str, str]] = frozenset()
 
 

@@ -40,42 +40,24 @@ BETWEEN = -2
 
 @dataclass
 class Chain:
-    """The loop thread of one run.
+    """The loop thread of one run."""
 
-    Parameters
-    ----------
-    n : int
-        Number of loops.
-    row : int64 array, shape (m,)
-        Row of the run's call columns.
-    loop, depth, name : int arrays, shape (m,)
-        Of each call.
-    size : int64 array, shape (m,)
-        Number of calls in the call, itself included.
-    first, last : int64 array, shape (m,)
-        Its first and last stretch.
-    tail : float64 array, shape (m,) [ns]
-        Part of the call that lies beyond the loops kept.
-    begin, end : int64 array, shape (n,)
-        Loop `j` holds the stretches ``begin[j] + 1 .. end[j]``.
-    owner : int32 array, shape (e,)
-        Call that owns each stretch, `NOBODY` or `BETWEEN`.
-    length : float64 array, shape (e,) [ns]
-    """
-
-    n: int
-    row: Int
+    n: int  #: Number of loops
+    row: Int  #: Row of the run's call columns, shape (m,)
+    #: Of each call, shape (m,).
     loop: Int
     depth: Int
     name: Int
-    size: Int
+    size: Int  #: Number of calls in the call, itself included, shape (m,)
+    #: Its first and last stretch, shape (m,).
     first: Int
     last: Int
-    tail: Float
+    tail: Float  #: Part of the call that lies beyond the loops kept, shape (m,) [ns]
+    #: Loop `j` holds the stretches ``begin[j] + 1 .. end[j]``; shape (n,).
     begin: Int
     end: Int
-    owner: Int
-    length: Float
+    owner: Int  #: Call that owns each stretch, `NOBODY` or `BETWEEN`, int32 array, shape (e,)
+    length: Float  #: shape (e,) [ns]
 
     @property
     def nested(self) -> bool:
@@ -85,20 +67,13 @@ class Chain:
 
 @dataclass
 class Copies:
-    """Calls set into the chain a second time.
+    """Calls set into the chain a second time."""
 
-    Parameters
-    ----------
-    call : int64 array, shape (k,)
-        Which call is copied, with all that it encloses.
-    after : int64 array, shape (k,)
-        Stretch after which the copy comes; not falling.
-    loop : int64 array, shape (k,)
-        Loop in which it then is.
-    """
-
+    #: Which call is copied, with all that it encloses, shape (k,).
     call: Int = field(default_factory=lambda: np.empty(0, np.int64))
+    #: Stretch after which the copy comes; not falling; shape (k,).
     after: Int = field(default_factory=lambda: np.empty(0, np.int64))
+    #: Loop in which it then is, shape (k,).
     loop: Int = field(default_factory=lambda: np.empty(0, np.int64))
 
 
@@ -276,32 +251,21 @@ def _linked(
 
 @dataclass
 class Arranged:
-    """A chain in its new order, before it is laid out in time.
+    """A chain in its new order, before it is laid out in time."""
 
-    Parameters
-    ----------
-    whole : int64 array, shape (e,) [ns]
-        Length of each stretch, rounded.
-    source : int64 array, shape (e,), or None
-        Which stretch of the chain each was; None where the order is the chain's.
-    original : bool array, shape (e,), or None
-        False for the stretches of copies.
-    owner : int32 array, shape (e,)
-    call, first, last, loop, depth : int64 arrays, shape (k,)
-        Each call that is made: which call of the chain it was, its stretches, its loop, its depth.
-    begin, end : int64 array, shape (n,)
-        Loop `j` holds the stretches ``begin[j] + 1 .. end[j]``.
-    """
-
-    whole: Int
+    whole: Int  #: Length of each stretch, rounded, shape (e,) [ns]
+    #: Which stretch of the chain each was; None where the order is the chain's; shape (e,).
     source: Int | None
-    original: NDArray[np.bool_] | None
-    owner: Int
+    original: NDArray[np.bool_] | None  #: False for the stretches of copies, shape (e,)
+    owner: Int  #: int32 array, shape (e,)
+    #: Each call that is made: which call of the chain it was, its stretches, its loop, its depth;
+    #: shape (k,).
     call: Int
     first: Int
     last: Int
     loop: Int
     depth: Int
+    #: Loop `j` holds the stretches ``begin[j] + 1 .. end[j]``; shape (n,).
     begin: Int
     end: Int
 

@@ -39,48 +39,24 @@ Float = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class KnownRun:
-    """What is worked out once of a run, for any number of plans.
-
-    Parameters
-    ----------
-    run : Run
-    line : Chain
-        Its loop thread, with the program's pauses taken out of the lengths.
-    rhythms : CallClocks
-    buses : dict of str to BusParameters
-        Stated in the project file.
-    on_loop : frozenset of int
-        Names called on the loop's thread.
-    typical_ns : dict of int to float [ns]
-        Typical cost of each name.
-    pace : (PacedRate, bool) or None
-        The fixed rate that the log keeps, and whether its waits are logged.
-    sharing : tuple of Sharing
-        Recorded threads; the loop's waits for them are taken out of `line`.
-    wait_ns : float64 array, shape (m,) [ns], or None
-        Those waits.
-    marks : Anchors or None
-        What the marks of the loop's thread are tied to.
-    seen : SeenBuses
-        Buses that the times show, and their locks.
-    recurs : dict of str to str
-        What was stated of the calls' rhythms.
-    roomy : dict
-        The same run with room for calls that a thread gives back, by their names.
-    """
+    """What is worked out once of a run, for any number of plans."""
 
     run: Run
-    line: Chain
+    line: Chain  #: Its loop thread, with the program's pauses taken out of the lengths
     rhythms: CallClocks
-    buses: Mapping[str, BusParameters]
-    on_loop: frozenset[int]
-    typical_ns: dict[int, float]
+    buses: Mapping[str, BusParameters]  #: Stated in the project file
+    on_loop: frozenset[int]  #: Names called on the loop's thread
+    typical_ns: dict[int, float]  #: Typical cost of each name
+    #: The fixed rate that the log keeps, and whether its waits are logged.
     pace: tuple[PacedRate, bool] | None = None
+    #: Recorded threads; the loop's waits for them are taken out of `line`.
     sharing: tuple[Sharing, ...] = ()
-    wait_ns: Float | None = None
-    marks: Anchors | None = None
-    seen: SeenBuses | None = None
+    wait_ns: Float | None = None  #: Those waits, shape (m,)
+    marks: Anchors | None = None  #: What the marks of the loop's thread are tied to
+    seen: SeenBuses | None = None  #: Buses that the times show, and their locks
+    #: What was stated of the calls' rhythms.
     recurs: Mapping[str, str] = field(default_factory=dict)
+    #: The same run with room for calls that a thread gives back, by their names.
     roomy: dict[tuple[int, ...], KnownRun] = field(default_factory=dict, repr=False, compare=False)
 
     @property
@@ -195,67 +171,36 @@ def _typical(values: Float) -> float:
 
 @dataclass(frozen=True)
 class Setting:
-    """Where between its ends each thing that is not known is set, 0 to 1.
+    """Where between its ends each thing that is not known is set, 0 to 1."""
 
-    Parameters
-    ----------
-    batch : float
-        Cost of batches of unknown parameters: 0 cheap, 1 dear.
-    spread : float
-        Writes that fall away: 0 each by itself, 1 all of a loop together.
-    lock : str
-        How likely whoever lets a bus go takes it again while another waits, where that is not
-        known: a key of `looptime.planner.play.threads.CHANCES`.
-    wake : float [ns]
-        How long a bus lies idle until the thread that waited for it goes on.
-    sleep : float
-        Factor on how much longer a thread rests than it asks for.
-    shared : float
-        Calls of which nobody knows the bus: 0 a new thread has its own, 1 they share it.
-    late : float
-        After a loop that was too long for a new pace: 0 catch up, 1 skip to the next tick.
-    costs : float
-        Factor on all that the loop does: another recording of the same code differs a little,
-        which matters much where loops only just fit a pace.
-    """
-
-    batch: float = 0.5
-    spread: float = 0.0
+    batch: float = 0.5  #: Cost of batches of unknown parameters: 0 cheap, 1 dear
+    spread: float = 0.0  #: Writes that fall away: 0 each by itself, 1 all of a loop together
+    #: How likely whoever lets a bus go takes it again while another waits, where that is not known:
+    #: a key of `looptime.planner.play.threads.CHANCES`.
     lock: str = "middle"
+    #: After a loop that was too long for a new pace: 0 catch up, 1 skip to the next tick.
     late: float = 1.0
+    #: Factor on all that the loop does: another recording of the same code differs a little, which
+    #: matters much where loops only just fit a pace.
     costs: float = 1.0
+    #: Calls of which nobody knows the bus: 0 a new thread has its own, 1 they share it.
     shared: float = 0.0
-    sleep: float = 1.0
+    sleep: float = 1.0  #: Factor on how much longer a thread rests than it asks for
+    #: How long a bus lies idle until the thread that waited for it goes on [ns].
     wake: float = HAND_OVER_NS
 
 
 @dataclass
 class Reader:
-    """A thread that makes calls over and over.
-
-    Parameters
-    ----------
-    thread : str
-    code : int array, shape (k,)
-        Calls in turn, by name.
-    service : float64 array, shape (k,) [ns]
-        How long each takes once it has its bus.
-    before : float64 array, shape (k,) [ns]
-        Time off the bus before each.
-    bus : list of (str or None), length k
-    recorded : bool
-        The thread is in the log already.
-    timetable : bool
-        `before` counts from the last begin, not the last end.
-    """
+    """A thread that makes calls over and over."""
 
     thread: str
-    code: Int
-    service: Float
-    before: Float
+    code: Int  #: Calls in turn, by name, shape (k,)
+    service: Float  #: How long each takes once it has its bus, shape (k,) [ns]
+    before: Float  #: Time off the bus before each, shape (k,) [ns]
     bus: list[str | None]
-    recorded: bool = False
-    timetable: bool = False
+    recorded: bool = False  #: The thread is in the log already
+    timetable: bool = False  #: `before` counts from the last begin, not the last end
 
 
 def reader_of(known: KnownRun, at: Sharing) -> Reader:

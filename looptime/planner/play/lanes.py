@@ -77,23 +77,16 @@ class Buses:
 
 @dataclass
 class Calm:
-    """Stops at which nobody makes the loop wait, passed together.
+    """Stops at which nobody makes the loop wait, passed together."""
 
-    Parameters
-    ----------
-    before, begin, end : list of int, shape (n,) [ns]
-        When the stop before each was over, and when each begins and ends, if there is no wait.
-    last : dict of int to list of int, shape (n,)
-        By bus: the last stop for it up to each stop, -1 for none.
-    barrier : list of int, shape (n,)
-        The next stop that is none for a bus, from each on.
-    """
-
+    #: When the stop before each was over, and when each begins and ends, if there is no wait, shape
+    #: (n,) [ns].
     before: list[int]
     begin: list[int]
     end: list[int]
+    #: By bus: the last stop for it up to each stop, -1 for none; shape (n,).
     last: dict[int, list[int]]
-    barrier: list[int]
+    barrier: list[int]  #: The next stop that is none for a bus, from each on, shape (n,)
 
     @classmethod
     def of(cls, kind: Int, ahead: Int, takes: Int) -> Calm:

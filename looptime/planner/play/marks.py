@@ -22,23 +22,15 @@ Bool = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Anchors:
-    """What each mark of the loop's thread is tied to.
+    """What each mark of the loop's thread is tied to."""
 
-    Parameters
-    ----------
-    row : int64 array, shape (k,)
-        Row of the run's marks.
-    stretch : int64 array, shape (k,)
-        Stretch of the chain in which the mark stands, or the last of the call that published it.
-    offset : int64 array, shape (k,) [ns]
-        Distance from the start of that stretch, or from its end where `published`.
-    published : bool array, shape (k,)
-        The mark follows the call that published it, wherever that is made.
-    """
-
-    row: Int
+    row: Int  #: Row of the run's marks, shape (k,)
+    #: Stretch of the chain in which the mark stands, or the last of the call that published it,
+    #: shape (k,).
     stretch: Int
+    #: Distance from the start of that stretch, or from its end where `published`, shape (k,) [ns].
     offset: Int
+    #: The mark follows the call that published it, wherever that is made, shape (k,).
     published: Bool
 
 

@@ -21,24 +21,14 @@ _MANY = 20_000
 
 @dataclass(frozen=True)
 class PacedRate:
-    """A fixed rate to which the loop is paced.
-
-    Parameters
-    ----------
-    interval_ns : float [ns]
-    late : str
-        After a loop that took too long: ``skip`` to the next tick, ``catch-up`` with loops that
-        do not wait, or ``go-on`` one interval after that loop's start.
-    jitter_ns : float64 array, shape (n,) [ns], or None
-        How late each loop woke up after its tick.
-    code : int or None
-        Name of the waiting call, where the log has one.
-    """
+    """A fixed rate to which the loop is paced."""
 
     interval_ns: float
+    #: After a loop that took too long: ``skip`` to the next tick, ``catch-up`` with loops that do
+    #: not wait, or ``go-on`` one interval after that loop's start.
     late: str = "skip"
-    jitter_ns: Float | None = None
-    code: int | None = None
+    jitter_ns: Float | None = None  #: How late each loop woke up after its tick, shape (n,)
+    code: int | None = None  #: Name of the waiting call, where the log has one
 
 
 def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:

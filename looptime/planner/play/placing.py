@@ -25,20 +25,12 @@ Float = NDArray[np.float64]
 
 @dataclass
 class Placed:
-    """What `place` found.
+    """What `place` found."""
 
-    Parameters
-    ----------
-    length : float64 array, shape (e,) [ns]
-        Of each stretch, with pauses and long turns put back where they now fall.
-    absent : bool array, shape (e,)
-    keep : bool array, shape (m,)
-    copies : Copies
-    """
-
+    #: Of each stretch, with pauses and long turns put back where they now fall, shape (e,) [ns].
     length: Float
-    absent: NDArray[np.bool_]
-    keep: NDArray[np.bool_]
+    absent: NDArray[np.bool_]  #: shape (e,)
+    keep: NDArray[np.bool_]  #: shape (m,)
     copies: Copies
 
 

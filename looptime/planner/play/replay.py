@@ -32,22 +32,12 @@ Float = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Replay:
-    """A predicted run and what was learned on the way.
+    """A predicted run and what was learned on the way."""
 
-    Parameters
-    ----------
-    run : Run
-        The prediction.
-    traffic : Traffic or None
-        Waits and utilisation of each bus, where a simulation was needed.
-    warnings : tuple of str
-    ranges : frozenset of str
-        Things not known that the answer depends on: `batch`, `spread`, `lock`.
-    """
-
-    run: Run
-    traffic: Traffic | None
+    run: Run  #: The prediction
+    traffic: Traffic | None  #: Waits and utilisation of each bus, where a simulation was needed
     warnings: tuple[str, ...]
+    #: Things not known that the answer depends on: `batch`, `spread`, `lock`.
     ranges: frozenset[str]
 
 

@@ -49,29 +49,17 @@ def rests(rest_ns: float, count: int, late: float = 1.0) -> Float:
 
 @dataclass(frozen=True)
 class Sharing:
-    """A recorded thread besides the loop's: its innermost calls, without their waits.
+    """A recorded thread besides the loop's: its innermost calls, without their waits."""
 
-    Parameters
-    ----------
-    thread : int
-        Its code.
-    code, service : arrays, shape (k,)
-        Name of each of its calls, how long it took without waiting [ns].
-    before : float64 array, shape (k,) [ns]
-        Time since the last one's end, or since its begin where `timetable`.
-    bus : list of (str or None), length k
-    shares : bool
-        Whether the loop uses a bus of it.
-    timetable : bool
-        Whether its calls begin on a timetable, however long the last one took.
-    """
-
-    thread: int
+    thread: int  #: Its code
+    #: Name of each of its calls, how long it took without waiting [ns], shape (k,).
     code: Int
     service: Float
+    #: Time since the last one's end, or since its begin where `timetable`, shape (k,) [ns].
     before: Float
     bus: list[str | None]
-    shares: bool
+    shares: bool  #: Whether the loop uses a bus of it
+    #: Whether its calls begin on a timetable, however long the last one took.
     timetable: bool = False
 
 

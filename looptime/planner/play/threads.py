@@ -59,28 +59,15 @@ class ReaderCalls:
 
 @dataclass(frozen=True)
 class Traffic:
-    """What happened on the buses.
-
-    Parameters
-    ----------
-    readers : tuple of ReaderCalls
-    wait_ns : dict of str to int [ns]
-        Time that the loop's thread waited for each bus.
-    busy_ns : dict of str to int [ns]
-        Time that each bus was in use.
-    pace_wait : int64 array, shape (n,) [ns], or None
-        Wait for the pace at the end of each loop.
-    late : int
-        Loops too long for the pace.
-    may_share : dict of str to tuple of str
-        Calls of threads of which nobody knows whether they share a bus with these of the loop.
-    """
+    """What happened on the buses."""
 
     readers: tuple[ReaderCalls, ...] = ()
+    #: Time that the loop's thread waited for each bus.
     wait_ns: dict[str, int] = field(default_factory=dict)
-    busy_ns: dict[str, int] = field(default_factory=dict)
-    pace_wait: Int | None = None
-    late: int = 0
+    busy_ns: dict[str, int] = field(default_factory=dict)  #: Time that each bus was in use
+    pace_wait: Int | None = None  #: Wait for the pace at the end of each loop, shape (n,) [ns]
+    late: int = 0  #: Loops too long for the pace
+    #: Calls of threads of which nobody knows whether they share a bus with these of the loop.
     may_share: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 

@@ -22,20 +22,11 @@ _ON_A_BUS = ("sensor read", "actuator write")
 
 @dataclass
 class Places:
-    """The bus of each call, for one way in which things may be.
+    """The bus of each call, for one way in which things may be."""
 
-    Parameters
-    ----------
-    of_name : list of (str or None)
-        By code, for calls of the loop.
-    of_reader : list of list of (str or None)
-        For each reader, of its calls in turn.
-    may_share : dict of str to tuple of str
-        Calls of threads, and the calls of the loop with which each may share a bus.
-    """
-
-    of_name: list[str | None]
-    of_reader: list[list[str | None]]
+    of_name: list[str | None]  #: By code, for calls of the loop
+    of_reader: list[list[str | None]]  #: For each reader, of its calls in turn
+    #: Calls of threads, and the calls of the loop with which each may share a bus.
     may_share: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 

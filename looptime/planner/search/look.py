@@ -35,35 +35,17 @@ _STEERS = frozenset(
 
 @dataclass(frozen=True)
 class Candidate:
-    """A remedy that makes sense.
-
-    Parameters
-    ----------
-    changes : tuple of str
-    calls : frozenset of str
-        Calls that it is about; two remedies of one call do not go together.
-    why : str
-    risk : str
-        ``low``, ``medium`` or ``high``.
-    effort : float
-    age_of : str or None
-        Call whose reading age is what changes.
-    say : str
-        What to do, in a sentence.
-    check : str
-        What to make sure of before doing it.
-    ends : tuple of tuple of str
-        The same changes with what is assumed in them at its ends.
-    """
+    """A remedy that makes sense."""
 
     changes: tuple[str, ...]
-    calls: frozenset[str]
+    calls: frozenset[str]  #: Calls that it is about; two remedies of one call do not go together
     why: str
-    risk: str
+    risk: str  #: ``low``, ``medium`` or ``high``
     effort: float
-    age_of: str | None = None
-    say: str = ""
-    check: str = ""
+    age_of: str | None = None  #: Call whose reading age is what changes
+    say: str = ""  #: What to do, in a sentence
+    check: str = ""  #: What to make sure of before doing it
+    #: The same changes with what is assumed in them at its ends.
     ends: tuple[tuple[str, ...], ...] = ()
 
     def to_dict(self) -> dict[str, object]:
@@ -105,28 +87,16 @@ def efforts(stated: Mapping[str, float]) -> dict[str, float]:
 
 @dataclass
 class Look:
-    """What the search sees of a log.
-
-    Parameters
-    ----------
-    at : KnownRun
-    effort : dict of str to float
-    heading_call : str or None
-        The call that reads the heading, where it is stated.
-    cost, per_loop : dict of str to float
-        Mean time a loop [ns] and calls a loop, of the loop's innermost calls.
-    mean_ns : float [ns]
-        Mean period.
-    made, left : list
-        What was found so far.
-    """
+    """What the search sees of a log."""
 
     at: KnownRun
     effort: dict[str, float]
-    heading_call: str | None
+    heading_call: str | None  #: The call that reads the heading, where it is stated
+    #: Mean time a loop [ns] and calls a loop, of the loop's innermost calls.
     cost: dict[str, float] = field(default_factory=dict)
     per_loop: dict[str, float] = field(default_factory=dict)
-    mean_ns: float = 0.0
+    mean_ns: float = 0.0  #: Mean period
+    #: What was found so far.
     made: list[Candidate] = field(default_factory=list)
     left: list[NotProposed] = field(default_factory=list)
 

@@ -16,44 +16,25 @@ __all__ = ["Proposal", "Suggestions", "older"]
 
 @dataclass(frozen=True)
 class Proposal:
-    """A plan that is proposed.
-
-    Parameters
-    ----------
-    changes : tuple of str
-    gain_ms : Figure [ms]
-        Change of the mean of the quantity judged; negative is faster. Its ends are those that a
-        future recording will show: what is not known, and what differs from run to run.
-    mean_ms, p99_ms : float [ms]
-        Predicted period, at the less favourable end.
-    effort : float
-        Sum of the effort classes.
-    risk : str
-        ``low``, ``medium`` or ``high``.
-    why : str
-        Why a plan of one remedy, and what becomes of the age of readings; of several remedies, why
-        each stands with the remedies.
-    meets_targets : bool or None
-        None where no target was given.
-    age_at_first_use_ms : dict of str to (float, float) [ms]
-        Mean reading age before and after, where it changes much.
-    say : str
-        What to do, in a sentence.
-    check : str
-        What to make sure of before doing it.
-    """
+    """A plan that is proposed."""
 
     changes: tuple[str, ...]
+    #: Change of the mean of the quantity judged; negative is faster. Its ends are those that a
+    #: future recording will show: what is not known, and what differs from run to run.
     gain_ms: Figure
+    #: Predicted period, at the less favourable end.
     mean_ms: float
     p99_ms: float
-    effort: float
-    risk: str
+    effort: float  #: Sum of the effort classes
+    risk: str  #: ``low``, ``medium`` or ``high``
+    #: Why a plan of one remedy, and what becomes of the age of readings; of several remedies, why
+    #: each stands with the remedies.
     why: str
-    meets_targets: bool | None
+    meets_targets: bool | None  #: None where no target was given
+    #: Mean reading age before and after, where it changes much.
     age_at_first_use_ms: dict[str, tuple[float, float]]
-    say: str = ""
-    check: str = ""
+    say: str = ""  #: What to do, in a sentence
+    check: str = ""  #: What to make sure of before doing it
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON holds it."""
@@ -71,43 +52,25 @@ class Proposal:
 
 @dataclass(frozen=True)
 class Suggestions:
-    """What a search found.
+    """What a search found."""
 
-    Parameters
-    ----------
-    now_ms, floor_ms : dict of str to float [ms]
-        `mean` and `p99` of the period in the loops tried, now and at the best of all plans tried.
-    proposed : tuple of Proposal
-        Plans that meet the targets first, then single remedies before several together; each
-        kind by gain over effort and risk.
-    remedies : tuple of Candidate
-        The remedies that these plans are made of, each once.
-    not_proposed : tuple of NotProposed
-    targets : tuple of str
-        What can be said of each target, in plain words.
-    warnings : tuple of str
-    loops, loops_in_log : int
-        Loops that the plans were tried on and all figures are of, and loops of the log.
-    source : str
-        The log.
-    judged : str
-        ``work`` where the log keeps a fixed pace, else ``period``: what gains are about.
-    now_work_ms : float or None [ms]
-        Mean work of a loop now, where work is judged.
-    """
-
+    #: `mean` and `p99` of the period in the loops tried, now and at the best of all plans tried.
     now_ms: dict[str, float]
     floor_ms: dict[str, float]
+    #: Plans that meet the targets first, then single remedies before several together; each kind by
+    #: gain over effort and risk.
     proposed: tuple[Proposal, ...]
-    remedies: tuple[Candidate, ...]
+    remedies: tuple[Candidate, ...]  #: The remedies that these plans are made of, each once
     not_proposed: tuple[NotProposed, ...]
-    targets: tuple[str, ...]
+    targets: tuple[str, ...]  #: What can be said of each target, in plain words
     warnings: tuple[str, ...]
+    #: Loops that the plans were tried on and all figures are of, and loops of the log.
     loops: int
     loops_in_log: int
-    source: str = ""
+    source: str = ""  #: The log
+    #: ``work`` where the log keeps a fixed pace, else ``period``: what gains are about.
     judged: str = "period"
-    now_work_ms: float | None = None
+    now_work_ms: float | None = None  #: Mean work of a loop now, where work is judged
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON holds it."""

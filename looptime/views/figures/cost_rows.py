@@ -15,23 +15,12 @@ __all__ = ["CostRow", "alike", "as_rows", "with_rest"]
 
 @dataclass(frozen=True)
 class CostRow:
-    """One bar of a cost figure.
+    """One bar of a cost figure."""
 
-    Parameters
-    ----------
-    name : str
-        A call, a pattern that stands for several, or a group of calls.
-    kind : str
-        Kind of the calls; empty where they are of several.
-    members : tuple of str
-        The calls that it stands for, where they are several.
-    calls_per_loop, self_ms_per_loop, share, slow_excess_ms, variance_share
-        As of a call; sums over the members.
-    """
-
-    name: str
-    kind: str
-    members: tuple[str, ...]
+    name: str  #: A call, a pattern that stands for several, or a group of calls
+    kind: str  #: Kind of the calls; empty where they are of several
+    members: tuple[str, ...]  #: The calls that it stands for, where they are several
+    #: As of a call; sums over the members.
     calls_per_loop: float
     self_ms_per_loop: float
     share: float | None

@@ -34,36 +34,16 @@ MOST_POINTS = 20_000
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure with all that is said of it.
+    """A figure with all that is said of it."""
 
-    Parameters
-    ----------
-    key : str
-        Short name, for ids and file names.
-    title : str
-        What the figure shows, as a finding.
-    figure : dict
-        ``data`` and ``layout`` in Plotly's terms.
-    alt : str
-        The figure in words.
-    heads : tuple of str
-        Column heads of the table.
-    rows : tuple of tuple
-        The table: text, numbers or None.
-    how : str
-        How it was computed.
-    notes : tuple of str
-        Cautions beside it.
-    """
-
-    key: str
-    title: str
-    figure: dict[str, Any] = field(repr=False)
-    alt: str
-    heads: tuple[str, ...]
-    rows: tuple[tuple[Any, ...], ...] = field(repr=False)
-    how: str
-    notes: tuple[str, ...] = ()
+    key: str  #: Short name, for ids and file names
+    title: str  #: What the figure shows, as a finding
+    figure: dict[str, Any] = field(repr=False)  #: ``data`` and ``layout`` in Plotly's terms
+    alt: str  #: The figure in words
+    heads: tuple[str, ...]  #: Column heads of the table
+    rows: tuple[tuple[Any, ...], ...] = field(repr=False)  #: The table: text, numbers or None
+    how: str  #: How it was computed
+    notes: tuple[str, ...] = ()  #: Cautions beside it
 
 
 def label(name: str, longest: int = 28) -> str:

@@ -47,20 +47,11 @@ __all__ = ["ReportLog", "pictures_of", "render_report", "write_report"]
 
 @dataclass(frozen=True)
 class ReportLog:
-    """One log of a report.
+    """One log of a report."""
 
-    Parameters
-    ----------
-    log : looptime.Log
-        What was read.
-    summaries : tuple of Summary
-        Of its runs, or of the phases of its runs.
-    control : ControlResult or None
-        Of the controllers and wheels that the project file states.
-    """
-
-    log: Log
-    summaries: tuple[Summary, ...]
+    log: Log  #: What was read
+    summaries: tuple[Summary, ...]  #: Of its runs, or of the phases of its runs
+    #: Of the controllers and wheels that the project file states.
     control: ControlResult | None = None
 
 

@@ -24,28 +24,16 @@ _ANSWER = 400
 
 @dataclass(frozen=True)
 class Told:
-    """One command's text in its blocks.
+    """One command's text in its blocks."""
 
-    Parameters
-    ----------
-    answer : str
-        One sentence that answers the question; what limits the answer belongs to it.
-    why : tuple of renderables
-        Up to three lines of why and what next, a command to paste among them.
-    tables : tuple of tuple of renderables
-        The parts that carry the answer, most telling first, each with its heading. Those that
-        do not fit on the screen are shown with --full.
-    more : tuple of renderables
-        The rest, shown with --full.
-    books : tuple of renderables
-        Bookkeeping: rows, clock, how loops were found.
-    """
-
-    answer: str
+    answer: str  #: One sentence that answers the question; what limits the answer belongs to it
+    #: Up to three lines of why and what next, a command to paste among them.
     why: tuple[RenderableType, ...] = ()
+    #: The parts that carry the answer, most telling first, each with its heading. Those that do not
+    #: fit on the screen are shown with --full.
     tables: tuple[tuple[RenderableType, ...], ...] = ()
-    more: tuple[RenderableType, ...] = ()
-    books: tuple[RenderableType, ...] = ()
+    more: tuple[RenderableType, ...] = ()  #: The rest, shown with --full
+    books: tuple[RenderableType, ...] = ()  #: Bookkeeping: rows, clock, how loops were found
 
     def parts(self, full: bool = False, quiet: bool = False) -> Iterator[RenderableType]:
         """What is printed, in order: with `full` all of it, with `quiet` the answer alone."""

@@ -9,21 +9,12 @@ __all__ = ["STEPS", "TourStep"]
 
 @dataclass(frozen=True)
 class TourStep:
-    """One step of the tour.
+    """One step of the tour."""
 
-    Parameters
-    ----------
-    title : str
-        What is done.
-    why : str
-        What the lead learns by it.
-    command : tuple of str
-        Arguments of the command line, typed in the folder of the sample logs, where the project
-        file is found by itself.
-    """
-
-    title: str
-    why: str
+    title: str  #: What is done
+    why: str  #: What the lead learns by it
+    #: Arguments of the command line, typed in the folder of the sample logs, where the project file
+    #: is found by itself.
     command: tuple[str, ...]
 
     @property
