@@ -12,8 +12,8 @@ from functools import cached_property
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.schema import REASONS, CallName
 
 if TYPE_CHECKING:
@@ -30,9 +30,6 @@ __all__ = [
     "Signals",
     "stated",
 ]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -99,7 +96,7 @@ class MarkColumns:
     thread: Int  #: Codes into `Run.thread_names`; int16 array, shape (k,)
     name: Int  #: Codes into `Run.names`: the call that took the reading; int32 array, shape (k,)
     #: False where the reading was published, True where it was used, shape (k,).
-    used: NDArray[np.bool_]
+    used: Bool
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -306,7 +303,7 @@ class Run:
         return float(self.loop_columns.period_ns.sum()) / 1e9
 
     @cached_property
-    def on_loop_thread(self) -> NDArray[np.bool_]:
+    def on_loop_thread(self) -> Bool:
         """Which calls ran on the loop's thread; bool array, shape (m,)."""
         return self.call_columns.thread == self.loop_thread
 
@@ -345,7 +342,7 @@ class Run:
         np.subtract.at(left, pieces.loop, pieces.self_ns)  # beyond that float64 is not exact
         return left
 
-    def select(self, keep: NDArray[np.bool_]) -> Run:
+    def select(self, keep: Bool) -> Run:
         """The run with only the loops that are kept, and what falls into them.
 
         Parameters
@@ -394,18 +391,18 @@ def stated(meta: dict[str, str], key: str) -> int:
     return int(text) if text.isdecimal() and len(text) <= 18 else 0
 
 
-def _places(keep: NDArray[np.bool_]) -> slice | NDArray[np.bool_]:
+def _places(keep: Bool) -> slice | Bool:
     """The same places, as a slice where they are one stretch: it takes no copy."""
     count = int(np.count_nonzero(keep))
     first = int(keep.argmax()) if count else 0
     return slice(first, first + count) if keep[first : first + count].all() else keep
 
 
-def _picked(column: Int | None, where: slice | NDArray[np.bool_]) -> Int | None:
+def _picked(column: Int | None, where: slice | Bool) -> Int | None:
     return None if column is None else column[where]
 
 
-def _select_calls(calls: CallColumns, keep: NDArray[np.bool_], new_index: Int) -> CallColumns:
+def _select_calls(calls: CallColumns, keep: Bool, new_index: Int) -> CallColumns:
     kept = keep[calls.loop]
     stays = kept[calls.spill_row]
     reaches = keep[calls.spill_loop]
@@ -434,9 +431,7 @@ def _select_calls(calls: CallColumns, keep: NDArray[np.bool_], new_index: Int) -
     )
 
 
-def _select_signals(
-    signals: Signals | None, keep: NDArray[np.bool_], new_index: Int
-) -> Signals | None:
+def _select_signals(signals: Signals | None, keep: Bool, new_index: Int) -> Signals | None:
     if signals is None:
         return None
     kept = keep[signals.loop]
@@ -447,9 +442,7 @@ def _select_signals(
     )
 
 
-def _select_marks(
-    marks: MarkColumns | None, keep: NDArray[np.bool_], new_index: Int
-) -> MarkColumns | None:
+def _select_marks(marks: MarkColumns | None, keep: Bool, new_index: Int) -> MarkColumns | None:
     if marks is None:
         return None
     kept = keep[marks.loop]

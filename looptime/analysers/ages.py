@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.durations import named, narrowed
+from looptime.array_types import Int
 from looptime.run import Run
 
 __all__ = [
@@ -27,7 +27,6 @@ __all__ = [
     "reading_of", "readings", "uses_of",
 ]  # fmt: skip
 
-Int = NDArray[np.integer]
 #: Instants at which an age has a name.
 PICK_UP, FIRST_USE, LAST_USE = INSTANTS = ("pick-up", "first use", "last use")
 #: What stands for both uses in a log without actuator writes.

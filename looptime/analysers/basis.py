@@ -6,19 +6,15 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.beat_wait import with_wait_named
 from looptime.analysers.pacing import Pacing, Waits, find_waits, pacing
 from looptime.analysers.self_table import SelfTable
+from looptime.array_types import Bool, Float, Int
 from looptime.run import Run, SelfPieces
 from looptime.stats.quantiles import quantiles
 
 __all__ = ["Basis", "prepare"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
-Bool = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

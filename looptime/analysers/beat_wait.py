@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.self_table import SelfTable
+from looptime.array_types import Float
 from looptime.run import Run, SelfPieces
 from looptime.stats.quantiles import percentiles
 
 __all__ = ["beat_call", "slope", "spread", "with_wait_named"]
-
-Float = NDArray[np.float64]
 
 #: Kinds that a call which waits for the next tick may have been given for its name.
 _BY_NAME = ("wait", "sensor read", "other")

@@ -7,12 +7,12 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.call_costs import Costs
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.slow import SlowEvent, SlowLoops
+from looptime.array_types import Float, Int
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import median
 from looptime.stats.beta import binomial_at_least
@@ -21,9 +21,6 @@ from looptime.stats.mechanism import Rule
 from looptime.stats.recurrence_test import Rhythm, logged_rhythm
 
 __all__ = ["Beat", "beats"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
 
 _MOST_SERIES = 6
 _LEAST_BUMP = 0.03

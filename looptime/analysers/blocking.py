@@ -6,15 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.durations import CallTimes, call_times, ordered_quantiles, times_of
+from looptime.array_types import Int
 from looptime.run import Run
 
 __all__ = ["BLOCKING_KINDS", "Blocking", "Sign", "blocking", "blocking_signs"]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 #: Kinds of call in which a thread waits for something outside it.
 BLOCKING_KINDS = ("sensor read", "actuator write", "wait")

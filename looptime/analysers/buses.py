@@ -7,17 +7,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.durations import CallTimes, call_times, narrowed
+from looptime.array_types import Bool, Float, Int
 from looptime.run import Run
 from looptime.schema import CallName
 
 __all__ = ["BatchGroup", "BusCost", "Buses", "Overlap", "RepeatedRead", "buses", "is_batched"]
-
-Int = NDArray[np.integer]
-Bool = NDArray[np.bool_]
 
 _BATCH_WORDS = re.compile(r"(?<![a-z])(batch(ed)?|bulk|burst|block|all)(?![a-z])", re.IGNORECASE)
 
@@ -127,11 +124,11 @@ def buses(basis: Basis, times: Mapping[tuple[int, int], CallTimes] | None = None
     return Buses(made, _repeated(run, counts, own_ms), _batches(run, counts, own_ms))
 
 
-def _own_ms_per_loop(basis: Basis) -> NDArray[np.float64]:
+def _own_ms_per_loop(basis: Basis) -> Float:
     return np.asarray(basis.table.sums / max(len(basis.run), 1) / 1e6)
 
 
-def _counts(run: Run, times: Mapping[tuple[int, int], CallTimes]) -> NDArray[np.float64]:
+def _counts(run: Run, times: Mapping[tuple[int, int], CallTimes]) -> Float:
     """Calls a loop on the loop's thread, by name."""
     made = np.zeros(len(run.names))
     for (thread, code), took in times.items():
@@ -140,7 +137,7 @@ def _counts(run: Run, times: Mapping[tuple[int, int], CallTimes]) -> NDArray[np.
     return made
 
 
-def _bus(basis: Basis, bus: str, rows: Int, own_ms: NDArray[np.float64]) -> BusCost:
+def _bus(basis: Basis, bus: str, rows: Int, own_ms: Float) -> BusCost:
     run, at = basis.run, basis.run.call_columns
     start = at.start_ns[rows]
     end = start + at.duration_ns[rows]
@@ -238,9 +235,7 @@ def _overlap(run: Run, code: int, other: int, with_ns: Int, without_ns: Int) -> 
     )
 
 
-def _repeated(
-    run: Run, counts: NDArray[np.float64], own_ms: NDArray[np.float64]
-) -> tuple[RepeatedRead, ...]:
+def _repeated(run: Run, counts: Float, own_ms: Float) -> tuple[RepeatedRead, ...]:
     made = []
     for code in np.flatnonzero(counts > 1.05):
         label = run.names[code]
@@ -251,9 +246,7 @@ def _repeated(
     return tuple(sorted(made, key=lambda r: -r.spare_ms_per_loop))
 
 
-def _batches(
-    run: Run, counts: NDArray[np.float64], own_ms: NDArray[np.float64]
-) -> tuple[BatchGroup, ...]:
+def _batches(run: Run, counts: Float, own_ms: Float) -> tuple[BatchGroup, ...]:
     groups: dict[tuple[str | None, str], list[int]] = {}
     for code in np.flatnonzero(counts > 0):
         label = run.names[code]

@@ -7,18 +7,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.durations import CallTimes, call_keys, call_times
+from looptime.array_types import Bool, Float
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
 
 __all__ = ["CallCost", "Costs", "GroupCost", "costs"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
-Bool = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

@@ -11,10 +11,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure, to_json
+from looptime.array_types import Float, Int
 from looptime.run import Run
 from looptime.stats.exclusion import FEW, Meeting, Track, exclusions, partners_of, waits
 from looptime.stats.jackknife import BATCHES, jackknife
@@ -23,8 +23,6 @@ from looptime.stats.retaking import Retakes, lock_kind, retakes
 __all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "contention",
            "shared_buses"]  # fmt: skip
 
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
 Pair = tuple[int, int]
 
 #: Verdicts on which a wait is counted.
@@ -275,7 +273,7 @@ def _entry(
     tracks: Sequence[_Named],
     judged: dict[Pair, tuple[str, str]],
     pairs: Sequence[Pair],
-    waited: dict[int, tuple[Float, NDArray[np.intp]]],
+    waited: dict[int, tuple[Float, Int]],
 ) -> Contention | None:
     """What the calls of the loop wait for one thread on one lock."""
     others = sorted({b for _, b in pairs})

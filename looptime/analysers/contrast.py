@@ -5,15 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
+from looptime.array_types import Bool, Float
 from looptime.schema import UNATTRIBUTED
 
 __all__ = ["Part", "contrast", "mean_self_ms"]
-
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Bool, Float
 from looptime.errors import NotEnoughError
 from looptime.stats.changepoints import ChangePoints, change_points, long_run_variance
 from looptime.stats.dither import dither
@@ -19,7 +19,6 @@ from looptime.stats.windows import window_medians
 
 __all__ = ["ChangePoint", "Changes", "DriftResult", "changes"]
 
-Float = NDArray[np.float64]
 _PARTS = 3
 
 
@@ -101,7 +100,7 @@ def changes(basis: Basis) -> Changes:
     )
 
 
-def _thirds(n: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _thirds(n: int) -> tuple[Bool, Bool]:
     index = np.arange(n)
     return index >= n - n // 3, index < n // 3
 

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.run import Run
 from looptime.stats.quantiles import element_number, elements
 
@@ -15,9 +15,6 @@ __all__ = [
     "CallTimes", "call_keys", "call_times", "durations_by_key", "first_durations_ms", "named",
     "narrowed", "ordered_quantiles", "times_of",
 ]  # fmt: skip
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 #: Calls that are sorted at a time.
 _BLOCK = 1 << 15
@@ -187,7 +184,7 @@ def narrowed(key: Int, size: int) -> Int:
     return key.astype(next(k for k in kinds if size <= np.iinfo(k).max + 1))
 
 
-def named(name: Int, codes: Sequence[int]) -> NDArray[np.bool_]:
+def named(name: Int, codes: Sequence[int]) -> Bool:
     """Which calls have one of some names; a few comparisons take less time than a look-up.
 
     Examples
@@ -199,7 +196,7 @@ def named(name: Int, codes: Sequence[int]) -> NDArray[np.bool_]:
         return np.isin(name, np.asarray(codes, name.dtype))
     if not len(codes):
         return np.zeros(len(name), bool)
-    found: NDArray[np.bool_] = name == codes[0]
+    found: Bool = name == codes[0]
     for code in codes[1:]:
         found |= name == code
     return found

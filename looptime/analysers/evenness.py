@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from looptime.array_types import Float
 
 __all__ = ["Evenness", "evenness"]
-
-Float = NDArray[np.float64]
 
 _FEWEST = 50
 #: Nine tenths of the periods lie within this share of the usual one.

@@ -5,17 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.ages import Reading, readings
+from looptime.array_types import Float, Int
 from looptime.run import Run
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import elements
 
 __all__ = ["Age", "Freshness", "freshness", "holds"]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -8,17 +8,13 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.run import Run
 from looptime.stats.arrays import MAD_SCALE, mad
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule, mechanism
 
 __all__ = ["CLOCKS", "OwnGaps", "kinds_of_turns", "long_turns"]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
 
 #: Mechanisms that go by the clock and not by the loop.
 CLOCKS = ("since start", "since end", "timetable")

@@ -5,18 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure
 from looptime.analysers.pacing import periods_told
+from looptime.array_types import Float
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import jackknife
 from looptime.stats.quantiles import element_number, time_quantiles
 
 __all__ = ["Distribution", "Overruns", "Pace", "Rate", "distribution", "overruns", "pace"]
-
-Float = NDArray[np.float64]
 
 _SHARES = {"p50": 0.50, "p90": 0.90, "p95": 0.95, "p99": 0.99, "p999": 0.999}
 _STATISTIC = {"mean": "mean", "p50": "median", "p90": "p90", "p95": "p95", "p99": "p99",

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.beat_wait import beat_call, slope, spread
 from looptime.analysers.self_table import SelfTable
+from looptime.array_types import Bool, Float, Int
 from looptime.run import Run, SelfPieces
 from looptime.schema import KINDS
 from looptime.stats.arrays import median
@@ -16,9 +16,6 @@ from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
 
 __all__ = ["MODES", "Pacing", "Waits", "find_waits", "pacing", "periods_told"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
 
 #: How a loop can be paced. The list is closed.
 MODES = (
@@ -125,7 +122,7 @@ def find_waits(run: Run, pieces: SelfPieces, table: SelfTable | None = None) -> 
     return Waits(gap if wait is None else wait + gap, gap, names)
 
 
-def _sum_by_loop(pieces: SelfPieces, keep: NDArray[np.bool_], n: int) -> Int:
+def _sum_by_loop(pieces: SelfPieces, keep: Bool, n: int) -> Int:
     summed = np.bincount(pieces.loop[keep], weights=pieces.self_ns[keep], minlength=n)
     return summed.astype(np.int64)
 

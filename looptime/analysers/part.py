@@ -7,14 +7,12 @@ import re
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool
 from looptime.errors import UsageError
 from looptime.run import Run
 
 __all__ = ["IDLE_WORDS", "in_phase", "part", "phases"]
-
-Bool = NDArray[np.bool_]
 
 #: Words in a phase's name that say that the robot stands idle.
 IDLE_WORDS = ("standby", "idle", "disabled", "off", "waiting", "paused", "stopped", "init")

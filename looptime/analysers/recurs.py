@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.beats import Beat, beats
@@ -16,13 +15,11 @@ from looptime.analysers.own_gaps import OwnGaps, kinds_of_turns, long_turns
 from looptime.analysers.pauses import Pauses, pauses
 from looptime.analysers.slow import SlowLoops
 from looptime.analysers.threads_rest import ThreadRhythm, thread_rhythms
+from looptime.array_types import Int
 from looptime.errors import NotEnoughError
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule
 
 __all__ = ["Recurrence", "Recurrences", "recurs"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
 
 _MOST_LOOPS_NAMED = 20
 #: Share of the usual loop from which on what comes back matters to it.

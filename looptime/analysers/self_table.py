@@ -9,12 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from looptime.array_types import Float, Int
 from looptime.run import SelfPieces
 
 __all__ = ["SelfTable"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
 
 #: Cells of a block: what fits into the processor's cache, and products with four rows of weights
 #: that the linear algebra library does not share out among threads.

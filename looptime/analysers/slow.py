@@ -7,19 +7,15 @@ from dataclasses import dataclass, field
 from operator import attrgetter
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, mean_self_ms
+from looptime.array_types import Bool, Float, Int
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import MAD_SCALE, mad, median
 from looptime.stats.outliers import merge_close, running_median
 
 __all__ = ["CAUSES", "SlowEvent", "SlowLoops", "slow_events", "slow_loops"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
-Bool = NDArray[np.bool_]
 
 #: What can have made a loop slow. The list is closed.
 CAUSES = ("one call", "several calls", "everything at once", "outside all calls")

@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.run import Run
 from looptime.stats.mechanism import Mechanism, Rule
 
 __all__ = ["ThreadRhythm", "thread_rhythms"]
-
-Float = NDArray[np.float64]
 
 _FEWEST = 20
 #: One spread is clearly smaller than another below this ratio.

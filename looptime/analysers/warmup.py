@@ -7,16 +7,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, contrast
+from looptime.array_types import Float
 from looptime.errors import NotEnoughError
 from looptime.stats.settling import warm_up
 
 __all__ = ["WarmUpCut", "warmup"]
-
-Float = NDArray[np.float64]
 
 #: Calls named.
 _PARTS = 5

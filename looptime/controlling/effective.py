@@ -6,15 +6,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.controllers import Controller
 from looptime.controlling.law import Law
 from looptime.stats.quantiles import quantile
 
 __all__ = ["SHARES", "Effective", "Noise", "derivative_noise", "effective_gains"]
-
-Float = NDArray[np.float64]
 
 #: Steps at which the gains are stated: the shortest hundredth, the typical one, the longest.
 SHARES = {"p1": 0.01, "p50": 0.5, "p99": 0.99}

@@ -12,17 +12,15 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Bool, Float
 from looptime.controlling.law import Plant
 from looptime.errors import NotEnoughError, UsageError
 from looptime.run import Run
 from looptime.stats.student import t_quantile
 
 __all__ = ["Fit", "fit_arrays", "fit_plant", "parse_fit"]
-
-Float = NDArray[np.float64]
 
 #: Share of the variance above which a fit is not used.
 MOST_LEFT = 0.1
@@ -186,7 +184,7 @@ class _Stretches:
     since: Float
     output: Float
     value: Float
-    there: NDArray[np.bool_]
+    there: Bool
     length: Float
 
     def columns(self, tau: float, kind: str, gain: float, ones: bool = False) -> Float:

@@ -6,13 +6,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.controllers import Controller
 
 __all__ = ["Law", "Plant", "law_of", "plant_of"]
-
-Float = NDArray[np.float64]
 
 #: Times closer than this are the same instant [s].
 SAME_S = 1e-10

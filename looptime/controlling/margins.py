@@ -7,15 +7,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Complex, Float
 from looptime.controlling.law import Law, Plant
 from looptime.controlling.matrices import EvenLoop, LoopMatrices, even_matrix, spectral_radius
 
 __all__ = ["Margins", "margins", "open_loop"]
-
-Float = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 #: Frequencies looked at, up to half the loop rate; each crossing is then found exactly.
 POINTS = 1500

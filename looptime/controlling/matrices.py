@@ -12,15 +12,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.controlling.law import SAME_S, Law, Plant
 from looptime.errors import NotEnoughError
 from looptime.heading.pattern import Sampling
 
 __all__ = ["EvenLoop", "LoopMatrices", "even_matrix", "loop_matrices", "spectral_radius"]
-
-Float = NDArray[np.float64]
 
 #: Most readings on their way, beyond which no matrix is made.
 MOST_ON_THE_WAY = 60

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.controlling.law import Law, Plant
 from looptime.controlling.margins import margins
 from looptime.controlling.matrices import EvenLoop, even_matrix, spectral_radius
@@ -18,8 +18,6 @@ from looptime.errors import LooptimeError
 from looptime.heading.pattern import LogShape, Sampling, even
 
 __all__ = ["CurvePoint", "Move", "Stall", "even_loop", "even_sampling", "horizon_of", "rate_curve"]
-
-Float = NDArray[np.float64]
 
 #: Most moves over the recorded loops, and over each rate of the curve.
 STARTS, CURVE_STARTS, EVEN_STARTS = 400, 80, 20

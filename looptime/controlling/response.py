@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.controlling.law import Plant
 from looptime.controlling.simulate import Track
 from looptime.controlling.target import Path
@@ -15,7 +15,6 @@ from looptime.stats.quantiles import element_number
 
 __all__ = ["NODES", "Response", "Spread", "response", "spread_of"]
 
-Float = NDArray[np.float64]
 #: Points of Gauss's rule in each piece, for the mean square of the following error.
 NODES = 10
 #: Places in the worst piece at which its greatest error is looked for.
@@ -124,7 +123,7 @@ class _Pieces:
     def state(self, plant: Plant, time: Float) -> tuple[Float, Float]:
         return plant.after(self.x, self.v, self.output, np.maximum(time - self.used, 0.0))
 
-    def row(self, at: NDArray[np.integer]) -> _Pieces:
+    def row(self, at: Int) -> _Pieces:
         """One piece of each column."""
         where = (at, np.arange(len(at)))
         return _Pieces(
@@ -195,7 +194,7 @@ def _settled(plant: Plant, at: _Pieces, final: float, tolerance: float) -> Float
     return np.where(last < 0, at.begin[0], np.where(never, np.inf, high))
 
 
-def _last_row(holds: NDArray[np.bool_]) -> NDArray[np.integer]:
+def _last_row(holds: Bool) -> Int:
     """Last row of each column in which something holds; -1 where it never does."""
     rows = np.arange(len(holds))[:, None]
     return np.asarray(np.where(holds, rows, -1).max(axis=0))

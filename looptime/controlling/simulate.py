@@ -5,16 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.controlling.law import SAME_S, Law, Plant
 from looptime.controlling.target import Path
 from looptime.heading.pattern import Sampling
 
 __all__ = ["Instants", "Track", "beside", "play", "starts_in"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.controlling.law import Law, Plant
 from looptime.controlling.matrices import (
     EvenLoop,
@@ -21,8 +21,6 @@ from looptime.errors import NotEnoughError
 from looptime.heading.pattern import Sampling
 
 __all__ = ["Stability", "growth_per_s", "mean_square", "period_range", "stability"]
-
-Float = NDArray[np.float64]
 
 #: Fewest products, kept orthonormal, until the strongest directions are found.
 PRODUCTS = 150

@@ -6,13 +6,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.controllers import Target
 
 __all__ = ["Path", "path_of"]
 
-Float = NDArray[np.float64]
 #: Cycles of a sine that are followed.
 CYCLES = 3
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.controlling.matrices import EvenLoop
 from looptime.controlling.moves import STARTS, Move, even_starts
 from looptime.controlling.simulate import Instants, Track, starts_in
@@ -14,7 +14,6 @@ from looptime.heading.pattern import Sampling
 
 __all__ = ["Trace", "traced"]
 
-Float = NDArray[np.float64]
 #: Instants that are drawn.
 POINTS = 160
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Bool, Float, Int
 from looptime.controllers import Wheel
 from looptime.controlling.value_instants import instants_of
 from looptime.errors import NotEnoughError, UsageError
@@ -20,8 +20,6 @@ from looptime.run import Run
 from looptime.stats.quantiles import quantile
 
 __all__ = ["OneWheel", "Steering", "fitted_motion", "steering", "wheel_instants"]
-
-Float = NDArray[np.float64]
 
 #: Directions of travel over which drag and odometry are averaged.
 DIRECTIONS = 12
@@ -224,15 +222,15 @@ def _places(wheels: tuple[Wheel, ...]) -> Float | None:
 
 
 def _parts(
-    wheels: tuple[Wheel, ...], read: Float, write: Float, block: NDArray[np.integer],
-    whole: NDArray[np.bool_], has: tuple[bool, bool], rate_deg_s: float | None, speed: float,
+    wheels: tuple[Wheel, ...], read: Float, write: Float, block: Int,
+    whole: Bool, has: tuple[bool, bool], rate_deg_s: float | None, speed: float,
     set_points_only: bool,
 ) -> dict[str, Any]:  # fmt: skip
     """Drag, fight and odometry while the wheels turn; nothing without a rate."""
     if not rate_deg_s:
         return {"each": None, "whole": {}}
     rate, place = math.radians(rate_deg_s), _places(wheels)
-    found: dict[str, tuple[Float, Float, NDArray[np.integer]]] = {}
+    found: dict[str, tuple[Float, Float, Int]] = {}
     for name, instants, use in (("reads", read, has[0] and not set_points_only),
                                 ("writes", write[whole], has[1])):  # fmt: skip
         if use:
@@ -297,7 +295,7 @@ def _odometry(late: Float, speed: float, place: Float | None) -> tuple[Float, Fl
     return wrong.mean(axis=0), np.abs(fitted[..., 2]).mean(axis=0)
 
 
-def _mean(values: Float | None, block: NDArray[np.integer], factor: float) -> Figure | None:
+def _mean(values: Float | None, block: Int, factor: float) -> Figure | None:
     if values is None or not len(values):
         return None
     sums, counts = block_sums(block, values), block_sums(block, np.ones(len(values)))

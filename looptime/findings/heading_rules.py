@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.summary import Summary
+from looptime.array_types import Float
 from looptime.errors import LooptimeError
 from looptime.findings.about import command, evidence, ms, three
 from looptime.findings.finding import Finding
@@ -15,8 +15,6 @@ from looptime.project import Heading
 from looptime.run import Signals
 
 __all__ = ["heading_findings"]
-
-Float = NDArray[np.float64]
 
 #: Heading error from which on it is worth a look [deg].
 _LOOK_DEG = 2.0

@@ -9,15 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Float, Int
 from looptime.heading.block_intervals import figure
 from looptime.heading.pattern import BLOCKS, Sampling
 
 __all__ = ["AgeParts", "age_parts", "interval_quantile", "leave_out", "mean_age_s"]
-
-Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -49,7 +47,7 @@ def ratio(above: Float, below: Float) -> Float:
         return np.asarray(above / below, dtype=np.float64)
 
 
-def block_sums(block: NDArray[np.integer], values: Float) -> Float:
+def block_sums(block: Int, values: Float) -> Float:
     """Sum of values over each block; shape (BLOCKS,)."""
     return np.asarray(np.bincount(block, values, minlength=BLOCKS), dtype=np.float64)
 

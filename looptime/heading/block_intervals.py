@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Float
 from looptime.heading.pattern import BLOCKS
 from looptime.stats.jackknife import batch_variance
 
@@ -15,7 +15,7 @@ __all__ = ["figure"]
 _T19, _T18 = 2.093024054, 2.100922040
 
 
-def figure(value: float, left_out: NDArray[np.float64], *, positive: bool = False) -> Figure:
+def figure(value: float, left_out: Float, *, positive: bool = False) -> Figure:
     """A figure with the interval that its values without one block each give.
 
     ``z_j = B value - (B - 1) value_(-j)`` with B blocks; the variance of their mean is corrected

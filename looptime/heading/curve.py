@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Float, Int
 from looptime.heading.age_distribution import age_parts, block_sums, by_block, leave_out, ratio
 from looptime.heading.block_intervals import figure
 from looptime.heading.integrated import AssumedStep, end_errors, errors_along, random_starts
@@ -31,8 +31,6 @@ from looptime.heading.sensor import PERFECT, Sensor
 from looptime.heading.stale import Stale, stale_along, stale_everywhere
 
 __all__ = ["RATES_HZ", "CurvePoint", "Models", "end_rms", "rate_curve", "sampling_at"]
-
-Float = NDArray[np.float64]
 
 _PREFERRED = (1, 1.12, 1.25, 1.4, 1.6, 1.8, 2, 2.24, 2.5, 2.8, 3.15, 3.55, 4, 4.5, 5, 5.6, 6.3,
               7.1, 8, 9)  # fmt: skip
@@ -189,7 +187,7 @@ def end_rms(models: Models, sampling: Sampling) -> Figure:
     if isinstance(models.motion, Profile):
         starts, weight = random_starts(sampling, models.motion.duration_s, models.seed, STARTS)
         error = end_errors(models.motion, sampling, models.integration, models.step, starts)
-        at = np.clip(np.searchsorted(sampling.use_s, starts) - 1, 0, len(sampling) - 1)
+        at: Int = np.clip(np.searchsorted(sampling.use_s, starts) - 1, 0, len(sampling) - 1)
     else:
         along = errors_along(models.motion, sampling, models.integration, models.step)
         at, error, weight = gathered(along, sampling, models.over_s)
@@ -202,9 +200,7 @@ def end_rms(models: Models, sampling: Sampling) -> Figure:
     return figure(float(np.sqrt(square.sum() / time.sum())), left, positive=True)
 
 
-def gathered(
-    along: Float, sampling: Sampling, over_s: float
-) -> tuple[NDArray[np.intp], Float, Float]:
+def gathered(along: Float, sampling: Sampling, over_s: float) -> tuple[Int, Float, Float]:
     """Error gathered over a length of time from each reading on.
 
     Parameters

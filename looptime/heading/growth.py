@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Float, Int
 from looptime.heading.age_distribution import leave_out
 from looptime.heading.block_intervals import figure
 from looptime.heading.pattern import BLOCKS
 
 __all__ = ["CANNOT_TELL", "LAWS", "Growth", "growth"]
-
-Float = NDArray[np.float64]
 
 #: Powers of time.
 LAWS = {"bounded": 0.0, "square-root": 0.5, "linear": 1.0}
@@ -98,7 +96,7 @@ def growth(error: Float, spacing_s: float, shortest_s: float = 0.0) -> Growth:
     return Growth(law, power, Figure(*values))
 
 
-def _structure(strands: Float, lags: NDArray[np.intp]) -> tuple[Float, Float]:
+def _structure(strands: Float, lags: Int) -> tuple[Float, Float]:
     """Sums of squared moves and their number, by block of starts and lag."""
     n = len(strands)
     block = np.arange(n) * BLOCKS // n

@@ -6,16 +6,14 @@ import difflib
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.ages import pickups, reading_of, uses_of
+from looptime.array_types import Int
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.run import Run
 
 __all__ = ["Labels", "heading_read_guess", "sampling_from_run", "unbroken"]
-
-Int = NDArray[np.integer]
 
 #: Words that a heading read usually has in its name.
 HEADING_WORDS = ("gyro", "imu", "heading", "yaw", "compass", "orientation", "attitude")

@@ -12,8 +12,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.motion import Motion, Profile
 from looptime.heading.pattern import Sampling
@@ -30,8 +30,6 @@ __all__ = [
     "step_lengths",
     "stepped_errors",
 ]
-
-Float = NDArray[np.float64]
 
 #: ``hold-first`` takes w(s_k), ``hold-last`` w(s_{k+1}), ``trapezoid`` their mean.
 RULES = ("hold-first", "hold-last", "trapezoid")

@@ -10,18 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Float, Int
 from looptime.heading.lead import Lead
 from looptime.heading.motion import Motion
 from looptime.heading.pattern import BLOCKS, Sampling
 from looptime.heading.sizes import Sizes, sizes_of
 
 __all__ = ["AgeTable", "make_table"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
 
 #: Shortest age told apart from 0 [s].
 SHORTEST_S = 2e-4
@@ -165,7 +162,7 @@ def _age_weights(
     return np.concatenate([hats, first[:, -1:] - steps[:, -1:]], axis=1), cells
 
 
-def _first_node_above(nodes: Float, value: Float) -> NDArray[np.intp]:
+def _first_node_above(nodes: Float, value: Float) -> Int:
     """As searchsorted, by the nodes' even ratio: they are 0, then a geometric sequence."""
     ratio = np.log(nodes[-1] / nodes[1]) / (len(nodes) - 2)
     with np.errstate(divide="ignore"):

@@ -6,14 +6,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.errors import UsageError
 from looptime.heading.pattern import Sampling
 
 __all__ = ["NO_LEAD", "Lead", "parse_lead"]
-
-Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -13,16 +13,15 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from looptime.array_types import Float, Int
 from looptime.errors import UsageError
 
 if TYPE_CHECKING:
     from scipy.interpolate import PPoly
 
 __all__ = ["Motion", "Profile", "Recorded", "Steady", "Weave", "turn"]
-
-Float = NDArray[np.float64]
 
 #: Motions longer than this are taken to be a slip of the unit [s].
 LONGEST_S = 3600.0
@@ -191,7 +190,7 @@ class Profile(Motion):
         """Heading reached at the end [rad]."""
         return float(self.reached[-1])
 
-    def _piece(self, t: Float) -> tuple[NDArray[np.intp], Float]:
+    def _piece(self, t: Float) -> tuple[Int, Float]:
         at = np.searchsorted(self.times, t, side="right") - 1
         at = np.clip(at, 0, len(self.slopes) - 1)
         return at, np.clip(t - self.times[at], 0.0, np.diff(self.times)[at])

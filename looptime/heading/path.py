@@ -10,16 +10,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Complex, Float
 from looptime.errors import UsageError
 from looptime.heading.motion import Motion
 from looptime.heading.pattern import Sampling
 
 __all__ = ["HEADINGS", "dead_reckoned", "even_drift", "even_path_ratio", "true_path"]
-
-Float = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 #: Heading used for a step: at its start, the mean of start and end, or an arc between them.
 HEADINGS = ("start", "mid", "arc")

@@ -10,17 +10,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError, UsageError
 
 __all__ = [
     "BLOCKS", "LogShape", "Sampling", "even", "log_shape", "sample_stretches", "scaled",
     "slow_limit_s",
 ]  # fmt: skip
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
 
 #: Loops in a block below which no interval is given.
 LEAST_A_BLOCK = 5

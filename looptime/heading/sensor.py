@@ -6,15 +6,13 @@ import math
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.errors import UsageError
 from looptime.heading.motion import Motion
 from looptime.heading.pattern import Sampling
 
 __all__ = ["PERFECT", "Sensor", "simulated_rates"]
-
-Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -10,16 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Float, Int
 from looptime.heading.age_distribution import leave_out
 from looptime.heading.block_intervals import figure
 
 __all__ = ["Sizes", "cdf_on_grid", "quantile_from_cdf", "sizes_of"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
 
 #: Sizes of error passed over in the first look for a quantile.
 _STRIDE = 40

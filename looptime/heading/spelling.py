@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from looptime.array_types import Float
 from looptime.errors import LogError, NotEnoughError, UsageError
 from looptime.heading.motion import (
     LONGEST_S,
-    Float,
     Motion,
     Profile,
     Recorded,

@@ -14,9 +14,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Float, Int
 from looptime.heading.age_distribution import (
     block_sums,
     by_block,
@@ -32,9 +32,6 @@ from looptime.heading.pattern import BLOCKS, Sampling
 from looptime.heading.sizes import cdf_on_grid, quantile_from_cdf
 
 __all__ = ["Stale", "stale_along", "stale_everywhere"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
 
 #: Nodes and weights of Gauss-Legendre quadrature on [0, 1], exact for polynomials to degree 7.
 _NODES, _WEIGHTS = (

@@ -6,9 +6,9 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.age_distribution import (
     AgeParts,
@@ -63,9 +63,6 @@ from looptime.heading.spelling import parse_motion, recorded_motion
 from looptime.run import Run
 
 __all__ = ["PATTERNS", "study"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.integer]
 
 PATTERNS = ("as recorded", "even", "log shape", "scaled")
 #: Loops beyond which a representative sample of stretches answers.
@@ -251,7 +248,7 @@ def _integrated(models: Models, setup: Setup, made: Sampling) -> Integrated:
     )
 
 
-def _ends(models: Models, setup: Setup, made: Sampling) -> tuple[NDArray[np.intp], Float, Float]:
+def _ends(models: Models, setup: Setup, made: Sampling) -> tuple[Int, Float, Float]:
     """Loop of each start, error at the end of the motion, and weight of the start."""
     motion, cut = models.motion, math.radians(setup.sensor.resolution_deg)
     if not isinstance(motion, Profile):

@@ -7,12 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError
 
 __all__ = ["Float", "Int", "as_pair", "as_values", "mad", "median"]
-
-Float = NDArray[np.float64]
-Int = NDArray[np.int64]
 
 #: Scale factor that makes the median absolute deviation estimate a normal standard deviation.
 MAD_SCALE = 1.4826

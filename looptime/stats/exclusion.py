@@ -15,14 +15,12 @@ from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.stats.arrays import mad, median
 
 __all__ = ["Meeting", "Track", "exclusions", "partners_of", "waits"]
 
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
 Pair = tuple[int, int]
 
 #: A call that ends within this share of its bare service after another's end was served with it.
@@ -161,9 +159,7 @@ def partners_of(pairs: Iterable[Pair]) -> dict[int, list[int]]:
     return made
 
 
-def waits(
-    tracks: Sequence[Track], me: int, partners: Sequence[int]
-) -> tuple[Float, NDArray[np.intp]]:
+def waits(tracks: Sequence[Track], me: int, partners: Sequence[int]) -> tuple[Float, Int]:
     """How long each call of a track waited, and for which partner it waited last.
 
     Parameters

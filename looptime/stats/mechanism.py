@@ -5,14 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.stats.arrays import Float
 
 __all__ = ["FEWEST", "Mechanism", "Rule", "mechanism"]
-
-Int = NDArray[np.integer]
-Bool = NDArray[np.bool_]
 
 #: Occurrences from which on a rule is looked for; fewer than `_USUAL` only where they are rare.
 FEWEST = 4

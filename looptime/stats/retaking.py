@@ -6,13 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.stats.beta import incomplete_beta
 
 __all__ = ["Retakes", "lock_kind", "retakes"]
-
-Float = NDArray[np.float64]
 
 #: The other must have waited this long at the release to stand in the queue for certain [ns].
 QUEUED_NS = 50_000.0

@@ -18,6 +18,7 @@ ROOT = Path(__file__).resolve().parents[2]
 # `looptime` gets its place here.
 FLOORS = (
     {
+        "array_types",
         "errors",
         "files",
         "notes",
@@ -188,8 +189,8 @@ def test_recorders_stand_alone() -> None:
 
 
 def test_statistics_see_arrays_only() -> None:
-    """The statistics need NumPy, the special functions and the exceptions, and nothing else."""
-    allowed = {"numpy", "scipy.special", "looptime.errors"}
+    """The statistics need NumPy, special functions, array types, exceptions and nothing else."""
+    allowed = {"numpy", "scipy.special", "looptime.array_types", "looptime.errors"}
     bad = [
         found
         for found in ALL
@@ -232,8 +233,8 @@ def test_the_dashboard_does_not_call_the_commands() -> None:
 
 # What a front end may import, besides itself and the questions: how they are shown, and the
 # vocabulary. Types of results may come from where they are made.
-FRONT = {"guide", "questions", "views", "recorders", "", "errors", "files", "schema", "units",
-         "run", "words", "samples", "project", "controllers"}  # fmt: skip
+FRONT = {"array_types", "guide", "questions", "views", "recorders", "", "errors", "files", "schema",
+         "units", "run", "words", "samples", "project", "controllers"}  # fmt: skip
 
 
 def test_front_ends_ask_on_the_floor_of_questions() -> None:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from dash import html
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.errors import LooptimeError
 from looptime.questions.judging import compare
 from looptime.questions.timing import part
@@ -166,7 +166,7 @@ def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Any]:
     return parts
 
 
-def judged_ms(run: Run, facts: Facts) -> NDArray[np.float64]:
+def judged_ms(run: Run, facts: Facts) -> Float:
     """Periods of the loops of a run that a comparison judged [ms]."""
     first = facts.warmup_loops
     return run.loop_columns.period_ns[first : first + facts.loops] / 1e6

@@ -6,9 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
+from looptime.array_types import Float
 from looptime.checks.recording.facts import Facts, time_key
 from looptime.checks.recording.figures import CallValues, RunValues, Value, measure
 from looptime.checks.recording.recording import Recording, Series, Settings, record
@@ -125,9 +123,7 @@ def times_of(runs: Sequence[Judged]) -> list[float] | None:
     return known if len(known) == len(runs) and len(set(known)) == len(known) else None
 
 
-def scale(
-    values: Sequence[Value], durations_s: Sequence[float], window_s: float
-) -> NDArray[np.float64]:
+def scale(values: Sequence[Value], durations_s: Sequence[float], window_s: float) -> Float:
     """One number a run on the scale where runs scatter evenly: logarithm, or root of a count.
 
     Counts are taken per `window_s`.

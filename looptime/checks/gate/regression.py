@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.checks.compare.change import Tolerance, in_words
 from looptime.checks.compare.sides import Judged, common_calls, scale
 from looptime.checks.gate.limits import Row
@@ -27,8 +27,6 @@ from looptime.stats.statistic import required_loops
 from looptime.stats.student import t_one_sided, t_quantile
 
 __all__ = ["Regression", "regression_rows"]
-
-Float = NDArray[np.float64]
 
 #: Figures whose "can't tell" is one of the gate. The tail is noisy by nature: that of p95 and
 #: beyond, of overruns and of single calls is shown, and does not block.

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float, Int
 from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.histogram import Histogram
 from looptime.checks.recording.recording import Part, Series, rest_part
@@ -28,8 +28,6 @@ __all__ = [
     "measure",
     "shown_statistics",
 ]
-
-Int = NDArray[np.integer]
 
 #: Figures of a whole run that are kept, in the order in which they are shown.
 RUN_STATISTICS = ("mean", "median", "p95", "p99", "worst5", "worst1", "overruns", "rate")
@@ -130,7 +128,7 @@ def shown_statistics(loops: int) -> tuple[str, ...]:
     return tuple(s for s in RUN_STATISTICS if s != other)
 
 
-def _plain(x_ms: NDArray[np.float64], statistic: str) -> float:
+def _plain(x_ms: Float, statistic: str) -> float:
     figure = parse_statistic(statistic)
     if figure.kind == "mean":
         return float(x_ms.mean())

@@ -12,13 +12,12 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError
 
 __all__ = ["ERROR_BOUND", "Histogram", "bin_edges"]
-
-Int = NDArray[np.int64]
 
 #: Largest relative error of a quantile read from a histogram.
 ERROR_BOUND = 0.01
@@ -135,7 +134,7 @@ class Histogram:
         """
         return float(self.quantiles_ns([share])[0])
 
-    def quantiles_ns(self, shares: ArrayLike) -> NDArray[np.float64]:
+    def quantiles_ns(self, shares: ArrayLike) -> Float:
         """Several quantiles; float array, shape (k,) [ns]; see `quantile_ns`."""
         n = self.count
         if not n:
@@ -151,7 +150,7 @@ def _exact_sum(x: Int) -> int:
     return (int((x >> 32).sum()) << 32) + int((x & 0xFFFF_FFFF).sum())
 
 
-def _stand_ins(number: Int) -> NDArray[np.float64]:
+def _stand_ins(number: Int) -> Float:
     """The value that stands for each bin [ns]."""
     edges = bin_edges().astype(np.float64)
     place = np.abs(number)

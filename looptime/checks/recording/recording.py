@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from looptime.analysers.basis import Basis, prepare
 from looptime.analysers.durations import durations_by_key
 from looptime.analysers.warmup import warmup
+from looptime.array_types import Float, Int
 from looptime.checks.recording.facts import Facts, run_facts
 from looptime.errors import LogError
 from looptime.run import Run
@@ -26,8 +27,6 @@ __all__ = [
     "record",
     "rest_part",
 ]
-
-Int = NDArray[np.integer]
 
 #: At least so much is cut off the beginning of every run [s].
 LEAST_CUT_S = 1.0
@@ -94,7 +93,7 @@ class Series:
             return self.work_ns
         return self.period_ns
 
-    def ms(self, quantity: str) -> NDArray[np.float64]:
+    def ms(self, quantity: str) -> Float:
         """``period``, or ``work`` where it is known; shape (n,) [ms]."""
         x = self.period_ns if quantity == "period" or self.work_ns is None else self.work_ns
         return x / 1e6

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from looptime.array_types import Float
 from looptime.checks.season.trends import Trend, Trends
 
 __all__ = ["creeps"]
@@ -43,7 +44,7 @@ def creeps(at: Trends, trend: Trend) -> bool:
     stretch = np.cumsum([at.entries[k].name in starts for k in kept])
     levels = y - (np.bincount(stretch, y) / np.bincount(stretch))[stretch]
 
-    def criterion(left: np.typing.NDArray[np.float64], parameters: int) -> float:
+    def criterion(left: Float, parameters: int) -> float:
         n = len(left)
         return n * math.log(max(float(left @ left), _TINY) / n) + parameters * math.log(n)
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure, to_json
+from looptime.array_types import Float, Int
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.season.season import Listed, Season
 from looptime.errors import UsageError
@@ -25,8 +25,6 @@ __all__ = [
     "LevelChange", "Odd", "RobotSpread", "Trend", "Trends", "listed_trends", "season_trends",
     "trends",
 ]  # fmt: skip
-
-Float = NDArray[np.float64]
 
 #: Runs below which neither a trend nor a change is looked for.
 LEAST_RUNS = 6
@@ -292,7 +290,7 @@ class _OddRuns:
         self.figures: dict[int, list[str]] = {}
         self.largest: dict[int, float] = {}
 
-    def look(self, title: str, y: Float) -> NDArray[np.intp]:
+    def look(self, title: str, y: Float) -> Int:
         """Find the odd runs of one figure; returns the places of the others."""
         gap = y - _neighbours(y)
         # half the variance of a difference is that of a value; changes of level are few

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.parsers.layouts.nesting import Nest
 
 __all__ = ["spills"]
-
-Int = NDArray[Any]
 
 
 def spills(

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.assemble.merged import merged_loops
 from looptime.parsers.clock.loop_numbers import as_logged
@@ -25,7 +25,6 @@ from looptime.schema import CallName
 
 __all__ = ["FoundLoops", "find_loops"]
 
-Int = NDArray[Any]
 #: Rows on which the choice of the loop's call rests.
 SAMPLE_ROWS = 30_000
 #: A number that falls by no more than this belongs to rows out of order.
@@ -56,7 +55,7 @@ class _FirstRows:
     name: Int
     depth: NDArray[np.int16]
     span: Int
-    has_parts: NDArray[np.bool_]
+    has_parts: Bool
 
 
 def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops:
@@ -305,9 +304,7 @@ def _said_of(two: int) -> str:
     return f"; {what} left out between which the row of that call is missing" if two else ""
 
 
-def _bodies(
-    mine: CallRows, start: Int, enclosing: int, lost: NDArray[np.bool_]
-) -> tuple[Int, bool]:
+def _bodies(mine: CallRows, start: Int, enclosing: int, lost: Bool) -> tuple[Int, bool]:
     """Length of the enclosing call of each loop, and whether those rows leave no gap.
 
     The gap after a loop behind which some were lost says nothing of that.
@@ -328,27 +325,27 @@ def _bodies(
     return body, bool(len(tiled)) and float(np.mean(tiled)) > 0.9
 
 
-def _harmed(start: Int, end: Int, before: Int, after: Int) -> NDArray[np.bool_]:
+def _harmed(start: Int, end: Int, before: Int, after: Int) -> Bool:
     """Loops in which rows are missing: between an instant before and one after them."""
     first = np.maximum(np.searchsorted(start, before, side="right") - 1, 0)
     stop = np.searchsorted(start, after, side="right")
     change = np.bincount(first, minlength=len(start) + 1) - np.bincount(
         np.maximum(stop, first), minlength=len(start) + 1
     )
-    inside: NDArray[np.bool_] = (np.cumsum(change[:-1]) > 0) & (end >= before.min(initial=0))
+    inside: Bool = (np.cumsum(change[:-1]) > 0) & (end >= before.min(initial=0))
     return inside
 
 
-def _paused(start: Int, number: Int) -> NDArray[np.bool_]:
+def _paused(start: Int, number: Int) -> Bool:
     """Loops after which the numbers began anew and time passed: no loop lasts so long."""
-    anew: NDArray[np.bool_] = _falls(number) > 0
+    anew: Bool = _falls(number) > 0
     if anew.any():
         step = np.diff(start)
         anew &= step > 3 * np.median(step)
     return anew
 
 
-def _lost_after(number: Int) -> NDArray[np.bool_]:
+def _lost_after(number: Int) -> Bool:
     """Loops after which numbers are missing: the logger lost whole loops there."""
     lost = np.zeros(len(number), bool)
     if len(number) > 2:

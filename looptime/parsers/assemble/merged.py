@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
+
+from looptime.array_types import Bool, Int
 
 __all__ = ["merged_loops"]
 
-Int = NDArray[Any]
 #: A loop is looked into from so many typical periods on.
 _LONG = 1.5
 #: A call in at least this share of the usual loops once is one that every loop makes once.
@@ -18,7 +16,7 @@ _ONCE = 0.95
 _LEARNT, _MOST = 2000, 0.1
 
 
-def merged_loops(start: Int, end: Int, call_start: Int, name: Int, own: int) -> NDArray[np.bool_]:
+def merged_loops(start: Int, end: Int, call_start: Int, name: Int, own: int) -> Bool:
     """Find loops in which all calls that a loop makes once are made twice.
 
     A loop that is merely slow makes its calls once. Where more than a tenth of the loops are like

@@ -12,8 +12,8 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.parsers.assemble.loops import FoundLoops, find_loops
 from looptime.parsers.assemble.run_of_loops import from_loops
 from looptime.parsers.assemble.spans import SPAN_ROWS, cuts_of, spans_of
@@ -24,8 +24,6 @@ from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, SetAside, S
 from looptime.schema import REASONS, CallName
 
 __all__ = ["assemble", "with_lost"]
-
-Int = NDArray[Any]
 
 
 def assemble(parsed: Parsed, path: str, options: Options) -> Run:
@@ -222,7 +220,7 @@ def _finish(made: Run, parsed: Parsed, path: str, said: str) -> Run:
     """Count the rows and carry over what the log says of itself."""
     table, outcast = parsed.table, parsed.outcast
     rows = np.concatenate(outcast.row) if outcast.row else np.empty(0, np.int64)
-    reasons = np.concatenate(outcast.reason) if outcast.reason else np.empty(0, np.int16)
+    reasons: Int = np.concatenate(outcast.reason) if outcast.reason else np.empty(0, np.int16)
     if parsed.partner is not None:  # the other row of a call shares its fate
         other = parsed.partner[rows]
         if parsed.span is not None:
@@ -274,7 +272,7 @@ def with_lost(run: Run, parsed: Parsed) -> Run:
     bad_line = np.asarray(table.rejects.line, np.int64)
     mine = np.flatnonzero((bad_line >= low) & (bad_line < high))
     stretch = np.arange(first, first + len(table) if parsed.span is None else parsed.span[1])
-    lost = np.full(len(stretch), REASONS.index("rows lost around it"), np.int16)
+    lost: Int = np.full(len(stretch), REASONS.index("rows lost around it"), np.int16)
     own, lost = _with_folded(table, stretch, lost)
     line = np.concatenate([bad_line[mine], own])
     reason = np.concatenate([np.asarray(table.rejects.reason, np.int16)[mine], lost])

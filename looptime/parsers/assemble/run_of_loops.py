@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.errors import LogError
 from looptime.parsers.layouts.contract import LoopRows, Parsed, Parts
@@ -14,8 +12,6 @@ from looptime.run import CallColumns, LoopColumns, Run, Signals
 from looptime.schema import CallName
 
 __all__ = ["from_loops"]
-
-Int = NDArray[Any]
 
 
 def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:

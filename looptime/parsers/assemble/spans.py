@@ -15,8 +15,8 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.parsers.assemble.boundaries import spills
 from looptime.parsers.assemble.loops import FoundLoops
 from looptime.parsers.layouts.contract import CallRows, Outcast
@@ -24,7 +24,6 @@ from looptime.parsers.layouts.nesting import Nest, nest, parents_first
 
 __all__ = ["SPAN_ROWS", "Span", "cuts_of", "spans_of"]
 
-Int = NDArray[Any]
 #: Rows in a span.
 SPAN_ROWS = 65_536
 #: Later than any call; a tolerance may be added to it.
@@ -131,7 +130,7 @@ def _span(rows: CallRows, lo: int, hi: int, found: FoundLoops, tolerance: int) -
     )
 
 
-def _place(part: CallRows, found: FoundLoops, outcast: Outcast) -> tuple[Int, NDArray[np.bool_]]:
+def _place(part: CallRows, found: FoundLoops, outcast: Outcast) -> tuple[Int, Bool]:
     """The loop in which each call starts; calls outside every loop are set aside."""
     numbered = _by_number(part, found)
     if numbered is not None:
@@ -209,7 +208,7 @@ def _nested(
         good = ~nested.overlaps
         mine, at = mine.take(good), at[good]
         nested = nest(mine.start, mine.start + mine.duration, tolerance)
-    empty = np.empty(0, np.int64)
+    empty: Int = np.empty(0, np.int64)
     spill = (empty, empty, empty)
     if on_loop_thread and len(mine):
         spill = spills(mine.start, nested, at, found.start, found.end)

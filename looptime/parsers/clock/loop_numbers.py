@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
+
+from looptime.array_types import Int
 
 __all__ = ["as_logged", "from_zero"]
 
-Int = NDArray[Any]
 _HALF, _WHOLE = 2**31, 2**32
 #: Fewer numbers below zero than this do not count, but stand for none.
 _FEWEST = 3

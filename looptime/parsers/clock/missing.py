@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from looptime.array_types import Int
 
 __all__ = ["Missing", "find_missing", "harmed"]
 
-Int = NDArray[Any]
 #: Numbers of which fewer than this share go up by one count something else.
 _MOSTLY = 0.4
 #: Where more loops than this share lack a row, none is left out for it.

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
+
 __all__ = ["Repeats", "find_repeats", "met_again", "same_as_before"]
 
-Int = NDArray[Any]
 _NONE = np.empty(0, np.int64)
 #: A row that is met more often than this tells nothing of where it comes from.
 _RARE = 8
@@ -122,7 +122,7 @@ def _codes(columns: Sequence[Int]) -> NDArray[np.uint64]:
 
 
 def _blocks(
-    code: NDArray[np.uint64], told: NDArray[np.uint64], back: NDArray[np.bool_] | None
+    code: NDArray[np.uint64], told: NDArray[np.uint64], back: Bool | None
 ) -> list[tuple[int, int]]:
     """Stretches of rows that follow one another as they did earlier in the log."""
     if not _met_again(code):

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from looptime.array_types import Int
 
 __all__ = ["Stepping", "stepping"]
 
-Int = NDArray[np.int64]
 #: Rows that must share their stamp with the one before for a clock to be called stepping.
 _SHARED = 0.2
 #: Share of the steps for which a rule must hold.

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.parsers.text.datetimes import CLOCK, DAY_NS
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US
 
 __all__ = ["Step", "Steps", "Way", "find_steps", "jump_from", "known_moduli", "typical_step"]
 
-Int = NDArray[Any]
 #: A step back to where the clock would be within so many typical steps is no accident.
 NEAR = 20
 #: A forward step longer than this [ns] and than so many typical steps is no stall.
@@ -176,11 +174,11 @@ def _wraps(
     time: Int,
     events: Int,
     size: Int,
-    left: NDArray[np.bool_],
+    left: Bool,
     typical: float,
     way: Way,
     found: Steps,
-) -> NDArray[np.bool_]:
+) -> Bool:
     """Take out the wraps; returns which events are left."""
     left = left.copy()
     back = left & (size < 0)
@@ -244,13 +242,13 @@ def _span(time: Int) -> int:
     return int(high) - int(low)
 
 
-def _lands(rest: Int, modulus: int, typical: float, way: Way) -> NDArray[np.bool_]:
+def _lands(rest: Int, modulus: int, typical: float, way: Way) -> Bool:
     """Whether a step, unwrapped, is a few typical steps; where numbers go on it may be a stall."""
     room = modulus if way.number is not None else max(modulus / 2, 1.5 * typical)
     return (rest >= 0) & (rest <= min(NEAR * typical, room))
 
 
-def _unbroken(events: Int, way: Way) -> NDArray[np.bool_]:
+def _unbroken(events: Int, way: Way) -> Bool:
     """Events at which the loop's number goes on and no new header stands."""
     good = ~np.isin(events, way.broken)
     if way.number is not None:
@@ -261,7 +259,7 @@ def _unbroken(events: Int, way: Way) -> NDArray[np.bool_]:
 
 def _learned(
     time: Int, events: Int, size: Int, typical: float, way: Way
-) -> tuple[NDArray[np.bool_], int, str] | None:
+) -> tuple[Bool, int, str] | None:
     """A modulus that is on no list: last value before, first after, and the typical step.
 
     The first value after a wrap lies within a step of zero. One such step might be a new run
@@ -314,11 +312,11 @@ def _odd_ones(
     time: Int,
     events: Int,
     size: Int,
-    left: NDArray[np.bool_],
+    left: Bool,
     typical: float,
     found: Steps,
     within: bool = False,
-) -> NDArray[np.bool_]:
+) -> Bool:
     """Take out single wrong stamps and rows out of order; returns which events are left.
 
     With `within` only those that have good stamps on both sides.
@@ -350,9 +348,10 @@ def _odd_ones(
 def _is_swapped(time: Int, at: int, typical: float) -> bool:
     """Whether sorting the rows around a step back makes them even."""
     part = time[max(0, at - 66) : at + 3]
-    step = np.diff(np.sort(part))
+    step = np.diff(np.sort(part)).astype(np.int64)
     before = np.diff(part)
-    even = bool((step >= 0.5 * min(typical, np.median(step))).all() and (before < 0).sum() < 8)
+    usual = min(typical, float(np.median(step)))
+    even = bool((step >= 0.5 * usual).all() and (before < 0).sum() < 8)
     return even and not _side_by_side(time, at)
 
 

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.parsers.clock.steps import Step, Way, find_steps, typical_step
 from looptime.parsers.columns.unit import Unit
 from looptime.parsers.text.table import Key, Table
 
 __all__ = ["Wrapped", "once_a_loop", "unwrap", "wraps_of"]
 
-Int = NDArray[Any]
 #: So many names, the commonest, are compared with each other.
 _MOST_NAMES = 200
 

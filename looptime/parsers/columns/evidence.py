@@ -6,8 +6,8 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.text.dialect import Dialect, is_clock_text, is_missing, is_number, numbers
@@ -33,8 +33,6 @@ __all__ = [
     "shown",
     "wordy",
 ]
-
-Float = NDArray[np.float64]
 
 #: Words in a header for the instant at which something begins, and at which it is over.
 BEGIN_WORDS = ("start", "begin", "began", "started", "enter", "before")

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
+
+from looptime.array_types import Bool, Float, Int
 
 __all__ = ["enclosing", "own"]
 
-Int = NDArray[Any]
 #: A timer around others also takes its own few instructions: within 2 % counts as equal.
 NEAR = 0.02
 #: Loops in which the sum must hold.
@@ -18,7 +16,7 @@ MOST = 0.9
 SAMPLE = 2000
 
 
-def enclosing(values: Int, tick: int = 1) -> NDArray[np.int64]:
+def enclosing(values: Int, tick: int = 1) -> Int:
     """Find the columns that equal the sum of columns beside them, loop for loop.
 
     Parameters
@@ -56,9 +54,7 @@ def enclosing(values: Int, tick: int = 1) -> NDArray[np.int64]:
         parent[inner] = outer
 
 
-def _next(
-    values: Int, typical: NDArray[np.float64], parent: Int, tick: int
-) -> tuple[int, Int] | None:
+def _next(values: Int, typical: Float, parent: Int, tick: int) -> tuple[int, Int] | None:
     """The shortest stretch of outermost columns that add up to the one before or after it."""
     top = np.flatnonzero(parent < 0)
     full = np.unique(parent[parent >= 0])  # these have their parts already
@@ -77,9 +73,7 @@ def _next(
     return None
 
 
-def _stretches(
-    typical: NDArray[np.float64], free: NDArray[np.int64], tick: int
-) -> list[tuple[int, int, int]]:
+def _stretches(typical: Float, free: Int, tick: int) -> list[tuple[int, int, int]]:
     """Column, start and length of the stretches whose medians may add up, shortest first.
 
     Sums of medians are near the medians of sums: only these are worth a closer look. One long part
@@ -119,7 +113,7 @@ def _adds_up(whole: Int, total: Int, parts: int, tick: int) -> bool:
     return bool(_near(whole, total, parts, tick).mean() >= MOST)
 
 
-def _near(whole: Int, total: Int, parts: int, tick: int) -> NDArray[np.bool_]:
+def _near(whole: Int, total: Int, parts: int, tick: int) -> Bool:
     """In which loops so many parts, of this total, add up to the whole."""
     room = np.maximum(NEAR * whole, 0.5 * tick * (parts + 1))
     return np.abs(whole - total) <= room

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import (
     counts_rows,
@@ -89,7 +89,7 @@ def _unnamed_clock(found: list[Head], dialect: Dialect) -> Head | None:
     return None
 
 
-def _only_rises(values: NDArray[np.float64]) -> bool:
+def _only_rises(values: Float) -> bool:
     rises = len(values) >= _ROWS_OF_A_CLOCK and bool((np.diff(values) > 0).all())
     return rises and not counts_rows(values)
 
@@ -202,7 +202,7 @@ def _seen(head: Head, dialect: Dialect, no_clock: bool) -> Seen:
     return Seen(means, values, ns, bare_name(head.text), shown(head))
 
 
-def _sampled(dialect: Dialect, head: Head, unit: Unit) -> NDArray[np.float64]:
+def _sampled(dialect: Dialect, head: Head, unit: Unit) -> Float:
     """First values of a column of instants [ns], NaN where there is none."""
     if unit.stamp is None or unit.stamp.startswith("decimal"):
         return numbers(dialect, head.index) * unit.ns

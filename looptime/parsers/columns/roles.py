@@ -10,15 +10,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float
 from looptime.parsers.columns.inside import enclosing
 from looptime.units import UNITS
 
 __all__ = ["ROLES", "Judged", "Role", "Seen", "Stamped", "judge", "stamped"]
 
-Float = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+Flags = Bool
 
 #: What a column can be taken for.
 ROLES = (

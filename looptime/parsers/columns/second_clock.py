@@ -5,11 +5,10 @@ from __future__ import annotations
 import itertools
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.parsers.columns.evidence import CLOCK_WORDS, counts_rows, rises
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.unit import Unit, text_unit
@@ -19,8 +18,6 @@ from looptime.units import NS_PER_S, UNITS
 
 __all__ = ["Choice", "choose_clock", "keeps_time", "names_clock", "second_clock"]
 
-Int = NDArray[Any]
-Float = NDArray[np.float64]
 #: Steps by which a clock that is not set anew goes back at most, and the longest step [ns].
 _BACK, _LONGEST = 20.0, 10 * NS_PER_S
 #: Rows on each side of a step, and its size in standard deviations, for a clock that was set.
@@ -223,13 +220,13 @@ def choose_clock(
     })  # fmt: skip
 
 
-def _goes_on(one: Float, two: Float) -> NDArray[np.bool_]:
+def _goes_on(one: Float, two: Float) -> Bool:
     """Steps over which both clocks go on; those of one that jitters go back now and then.
 
     A clock that begins again goes back by far more than its jitter.
     """
     back = -_BACK * min(float(np.median(step[step > 0])) for step in (one, two))
-    on: NDArray[np.bool_] = (np.maximum(one, two) < _LONGEST) & (np.minimum(one, two) > back)
+    on: Bool = (np.maximum(one, two) < _LONGEST) & (np.minimum(one, two) > back)
     return on & ~((one < 0) & (two < 0))
 
 

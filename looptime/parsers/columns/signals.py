@@ -6,8 +6,8 @@ from collections.abc import Collection
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
@@ -21,8 +21,6 @@ __all__ = [
     "signal_columns",
     "signal_wants",
 ]
-
-Int = NDArray[Any]
 
 #: Signals that the models know, by their spellings.
 SIGNAL_WORDS: dict[str, tuple[str, ...]] = {
@@ -80,7 +78,7 @@ def signal_wants(named: dict[str, int]) -> list[Want]:
     return [Want(Member("signal", name), index, "number") for name, index in named.items()]
 
 
-def first_rows(interval: Int, time: Int | None = None) -> NDArray[np.bool_]:
+def first_rows(interval: Int, time: Int | None = None) -> Bool:
     """Which rows at the top hold no interval between two loops.
 
     A logger that starts from "last time = 0" writes 0, or the whole time since the board was
@@ -117,7 +115,7 @@ def first_rows(interval: Int, time: Int | None = None) -> NDArray[np.bool_]:
     return early
 
 
-def loops_after(table: Table, row: Int, at: dict[Key, Any]) -> NDArray[np.bool_] | None:
+def loops_after(table: Table, row: Int, at: dict[Key, Any]) -> Bool | None:
     """Rows after which others are missing: damaged ones, or loop numbers that were passed over."""
     lost = lost_after(row, table)
     number = at.get("loop", at.get("count"))

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.text.datetimes import decimal, printed_ns, stamp_format
@@ -73,7 +73,7 @@ def clock_unit(
     header_unit: str | None,
     asked: tuple[str | None, str],
     path: str,
-    steps: NDArray[np.float64] | None = None,
+    steps: Float | None = None,
 ) -> Unit:
     r"""The unit of a column of instants: dates, times since 1970, or a counter.
 
@@ -116,7 +116,7 @@ def clock_unit(
     return find_unit(header_unit, asked[0], asked[1], steps, path)
 
 
-def _since_1970(values: NDArray[np.float64], steps: NDArray[np.float64]) -> Unit | None:
+def _since_1970(values: Float, steps: Float) -> Unit | None:
     """The unit in which values are dates between 2001 and 2096 and steps are those of a loop."""
     steps = steps[steps > 0]
     if not len(values) or not len(steps):
@@ -170,7 +170,7 @@ def find_unit(
     header_unit: str | None,
     option: str | None,
     option_from: str,
-    values: NDArray[np.float64],
+    values: Float,
     path: str,
     what: str = "time",
 ) -> Unit:
@@ -255,7 +255,7 @@ def check_periods(median_ns: float, unit: Unit, path: str) -> None:
     )
 
 
-def tick_of(times: NDArray[np.int64], unit_ns: int) -> int:
+def tick_of(times: Int, unit_ns: int) -> int:
     """Smallest step that a clock shows [ns].
 
     The greatest common divisor of the steps, found on a sample. A divisor above the column's unit
@@ -286,7 +286,7 @@ def tick_of(times: NDArray[np.int64], unit_ns: int) -> int:
     return divisor
 
 
-def float32_quantum(times: NDArray[np.int64], unit_ns: int, tick_ns: int) -> int:
+def float32_quantum(times: Int, unit_ns: int, tick_ns: int) -> int:
     """Step of a clock that passed through a 32-bit float [ns]; 0 where it did not.
 
     A 32-bit float keeps 24 binary digits: at t seconds it steps by 2**(floor(log2 t) - 23) s,
@@ -323,7 +323,7 @@ def float32_quantum(times: NDArray[np.int64], unit_ns: int, tick_ns: int) -> int
     return int(quantum * unit_ns) if rest.max() <= max(1.0, 0.51 * tick_ns) + fine else 0
 
 
-def in_16_bits(values: NDArray[np.float64]) -> bool:
+def in_16_bits(values: Float) -> bool:
     """Whether values that go up and down are a clock that wraps at 2**16.
 
     Examples

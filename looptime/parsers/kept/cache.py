@@ -27,8 +27,10 @@ MOST_BYTES = 4 << 30
 #: A log up to this size is compared whole, a longer one in blocks spread over it [bytes].
 _COMPARED, _BLOCK = 32 << 20, 16 << 10
 #: What the parsers are made of, and all that they import.
-SOURCES = ("parsers", "stats", "controllers.py", "errors.py", "files.py", "project.py", "run.py",
-           "schema.py", "stated_columns.py", "tables.py", "units.py")  # fmt: skip
+SOURCES = (
+    "parsers", "stats", "array_types.py", "controllers.py", "errors.py", "files.py", "project.py",
+    "run.py", "schema.py", "stated_columns.py", "tables.py", "units.py",
+)  # fmt: skip
 _ENDING = ".prepared"
 
 

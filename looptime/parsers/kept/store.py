@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.errors import LogError, UsageError
 from looptime.files import whole_file
 from looptime.parsers.kept.packed import rebuilt
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 __all__ = ["neutral", "read_stored", "write_runs"]
 
-Int = NDArray[Any]
 #: Cells that begin so are formulas to a spreadsheet; a leading apostrophe makes them text.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.parsers.columns.headers import Head, roles
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit
 from looptime.parsers.layouts.contract import (
@@ -63,7 +64,6 @@ COLUMNS: dict[str, Column] = {
     "value": Column(("value",), "number"),
 }  # fmt: skip
 
-
 #: Headers of instants that do not say whether a call began or ended then.
 _ANY_INSTANT = frozenset(("time", "timestamp", "t", "ts", "micros", "millis", "nanos"))
 
@@ -108,7 +108,7 @@ def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
     return own_unit(log, key, head, unit)
 
 
-def judged(table: Table) -> NDArray[np.bool_] | None:
+def judged(table: Table) -> Bool | None:
     """Calls of the commonest name; a clock that tells when a call was over is no second one."""
     at = table.columns
     if "duration" not in at:
@@ -141,9 +141,7 @@ def rows(content: Content) -> Found:
     return Found(replace(found, by_end=True, ended=True), ticks, notes=(note,))
 
 
-def _stamped_at_end(
-    start: NDArray[np.integer], duration: NDArray[Any], thread: NDArray[Any] | None
-) -> bool:
+def _stamped_at_end(start: Int, duration: NDArray[Any], thread: NDArray[Any] | None) -> bool:
     """Whether calls cut across each other if rows are stamped at their starts, and only then."""
     many = slice(50_000)
     at, length = start[many].astype(np.float64), duration[many].astype(np.float64)
@@ -156,7 +154,7 @@ def _stamped_at_end(
     return first > 0.05 and second < 0.1 * first
 
 
-def _crossing(start: NDArray[np.float64], end: NDArray[np.float64]) -> float:
+def _crossing(start: Float, end: Float) -> float:
     """Share of the rows that begin within the row before and outlast it, by more than rounding."""
     usual, steps = float(np.median(end - start)), np.diff(np.unique(end - start))
     slack = min(max(0.02 * usual, 2.0 * steps.min() if len(steps) else 0.0), 0.2 * usual)

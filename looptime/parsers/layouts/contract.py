@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.roles import Role, Stamped
 from looptime.parsers.columns.unit import Unit
@@ -25,7 +26,6 @@ __all__ = [
     "Outcast", "Parsed", "Parts", "Reading", "own_unit", "spellings",
 ]  # fmt: skip
 
-Int = NDArray[np.int64]
 #: What the column of a second clock is known by.
 SECOND = Member("clock", "second")
 
@@ -55,7 +55,7 @@ class Outcast:
     row: list[Int] = field(default_factory=list)
     reason: list[NDArray[np.int16]] = field(default_factory=list)
 
-    def add(self, rows: NDArray[np.integer], reason: str) -> None:
+    def add(self, rows: Int, reason: str) -> None:
         """Set rows aside."""
         if len(rows):
             self.row.append(np.asarray(rows, np.int64))
@@ -82,11 +82,11 @@ class CallRows:
     #: ``kind``, ``subsystem``, ``device``, ``bus``, where the log has such columns.
     labels: dict[str, tuple[NDArray[Any], list[str]]] = field(default_factory=dict)
     #: Rows that are no calls: signals, marks, rows set aside; shape (m,).
-    hidden: NDArray[np.bool_] | None = None
+    hidden: Bool | None = None
     #: Values logged between the calls, dict of str to (time [ns], value).
-    signals: dict[str, tuple[Int, NDArray[np.float64]]] = field(default_factory=dict)
+    signals: dict[str, tuple[Int, Float]] = field(default_factory=dict)
     #: Time [ns], thread, name, and True for used: readings handed between threads.
-    marks: tuple[Int, NDArray[Any], NDArray[Any], NDArray[np.bool_]] | None = None
+    marks: tuple[Int, NDArray[Any], NDArray[Any], Bool] | None = None
     #: Instants [ns] of the calls before and after rows that are missing, as their numbers tell.
     missing: tuple[Int, Int] | None = None
     #: Row of the table that each call comes from; None where they are `first`, `first` + 1, ...;
@@ -146,7 +146,7 @@ class LoopRows:
     #: Where the log gives the period; without it each loop lasts until the next one, and the last
     #: is unfinished; shape (n,) [ns].
     period: Int | None = None
-    signals: dict[str, NDArray[np.float64]] = field(default_factory=dict)  #: shape (n,)
+    signals: dict[str, Float] = field(default_factory=dict)  #: shape (n,)
     phase: NDArray[Any] | None = None  #: Codes into `phases`, int32 array
     phases: list[str] = field(default_factory=list)
     #: `number`, `count`: Number of the loop, and of the row, as logged.
@@ -156,7 +156,7 @@ class LoopRows:
     #: Length of the work, where the log gives it beside the period, shape (n,) [ns].
     body: Int | None = None
     #: Loops after which rows are missing: they do not last until the next row; shape (n,).
-    lost: NDArray[np.bool_] | None = None
+    lost: Bool | None = None
     said: str = "the rows, one a loop"  #: How the loops were found, in plain words
     #: Whether `start` holds the ends of the loops: each began where the one before ended.
     ended: bool = False
@@ -271,7 +271,7 @@ class Reading:
         """The unit that the caller gives, and who says so."""
         return self.options.unit, self.options.unit_from
 
-    def known(self, head: Head) -> NDArray[np.float64]:
+    def known(self, head: Head) -> Float:
         """The numbers among the first values of a column."""
         values = numbers(self.dialect, head.index)
         return values[np.isfinite(values)]
@@ -306,7 +306,7 @@ def own_unit(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
     return unit
 
 
-def every_row(table: Table) -> NDArray[np.bool_] | None:
+def every_row(table: Table) -> Bool | None:
     """All rows, where a layout has no better ones to judge two clocks by."""
     return np.ones(len(table), bool)
 
@@ -338,7 +338,7 @@ class Layout:
     own: Callable[[Reading, Key, Head, Unit], Unit] = own_unit
     needed: Callable[[Given], set[str]] | None = None
     #: ``judged(table)``: rows by which two clocks are compared; None where the second is none.
-    judged: Callable[[Table], NDArray[np.bool_] | None] = every_row
+    judged: Callable[[Table], Bool | None] = every_row
     #: Whether a second clock may take the first one's place, whether rows met again are set aside
     #: and wraps undone before the rows are looked at, and whether every other column of numbers is
     #: a signal.

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.parsers.columns.evidence import lie_within_loops, scaled, shown, wordy
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.inside import enclosing
@@ -28,8 +27,6 @@ from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.table import Member, Table
 
 __all__ = ["LAYOUT"]
-
-Int = NDArray[Any]
 
 
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
@@ -79,7 +76,7 @@ def rows(content: Content) -> Found:
     return Found(found, ticks, finest, row_notes(found, content.log))
 
 
-def _around(given: Given, values: Int) -> NDArray[np.int64]:
+def _around(given: Given, values: Int) -> Int:
     """The part around each part, -1 for none."""
     judged = [head for head, _ in given.roles]
     place = {head: at for at, head in enumerate(given.groups["part"])}
@@ -90,7 +87,7 @@ def _around(given: Given, values: Int) -> NDArray[np.int64]:
     return parent if (parent >= 0).any() else enclosing(values)
 
 
-def _durations(table: Table, unit_ns: list[int]) -> tuple[Int, NDArray[np.bool_]]:
+def _durations(table: Table, unit_ns: list[int]) -> tuple[Int, Bool]:
     """Durations of the parts [ns], one row a loop, and which of them were logged."""
     columns = table.group("part").values()
     with np.errstate(over="ignore"):  # what is too large for a number is not known

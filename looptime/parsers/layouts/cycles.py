@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import LOOP_WORD
 
 __all__ = ["Cycles", "find_cycles"]
 
-Int = NDArray[Any]
 #: A total of the whole run is at least this many loops long.
 _MANY = 10
 _TOTAL = re.compile(r"total|whole|overall|run time|runtime|sum", re.IGNORECASE)
@@ -97,11 +95,11 @@ def find_cycles(
     rest, loop = rest[~torn], loop[~torn]
     first = np.flatnonzero(np.concatenate([[True], np.diff(loop) > 0])) if len(loop) else loop
     renumbered = np.cumsum(np.concatenate([[0], np.diff(loop) > 0])) if len(loop) else loop
-    kept = {reason: rows for reason, rows in aside.items() if len(rows)}
+    kept: dict[str, Int] = {reason: rows for reason, rows in aside.items() if len(rows)}
     return Cycles(rest, renumbered.astype(np.int64), first, kept, said)
 
 
-def _totals(name: Int, duration: Int, names: list[str]) -> NDArray[np.bool_]:
+def _totals(name: Int, duration: Int, names: list[str]) -> Bool:
     """Rows that hold the length of a whole run: rare, and about as long as all before together."""
     count = np.bincount(name, minlength=len(names))
     usual = np.flatnonzero(count >= max(2, 0.5 * count.max()))
@@ -117,12 +115,12 @@ def _totals(name: Int, duration: Int, names: list[str]) -> NDArray[np.bool_]:
     return found
 
 
-def _starts_up(name: Int, names: list[str]) -> NDArray[np.bool_]:
+def _starts_up(name: Int, names: list[str]) -> Bool:
     """Rows of sections that are named for a start, and rare beside those that run in loops."""
     count = np.bincount(name, minlength=len(names))
     rare = (count <= 0.02 * count.max()) & (count > 0)
     named = np.array([_STARTUP.search(word) is not None for word in names])
-    found: NDArray[np.bool_] = (rare & named)[name]
+    found: Bool = (rare & named)[name]
     return found
 
 

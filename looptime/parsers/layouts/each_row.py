@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.judged import CLOCKS, COUNTS, PHASES
 from looptime.parsers.columns.lexicon import meaning
@@ -20,7 +20,6 @@ from looptime.units import NS_PER_S, UNITS
 
 __all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_notes", "unit"]
 
-Int = NDArray[np.int64]
 #: Rows by which it is told at which end of its loop a row is stamped.
 _ROWS = 50_000
 
@@ -65,7 +64,7 @@ def needed(given: Given) -> set[str]:
     return needs & set(given.one) or {"total"} & set(given.one) or {"part"}
 
 
-def loop_rows(content: Content, work: Int | None, bad: NDArray[np.bool_]) -> LoopRows:
+def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
     """Rows that are loops, with start and length.
 
     Parameters

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.steps import Way, find_steps
@@ -30,8 +30,6 @@ from looptime.parsers.text.dialect import Dialect, is_missing, numbers
 from looptime.parsers.text.table import Table
 
 __all__ = ["LAYOUT"]
-
-Int = NDArray[Any]
 
 #: Column map.
 COLUMNS: dict[str, Column] = {
@@ -162,7 +160,7 @@ def split_edge(text: str) -> tuple[str, int | None]:
     return text, None
 
 
-def commonest(table: Table) -> NDArray[np.bool_] | None:
+def commonest(table: Table) -> Bool | None:
     """Rows of the name and side that is met most often."""
     key = table.columns["name"].astype(np.int64)
     if "edge" in table.columns:

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float, Int
 from looptime.parsers.text.table import Key, Member, Table
 from looptime.units import NS_PER_S
 
 __all__ = ["Garbled", "find_garbled"]
 
-Int = NDArray[Any]
 _NONE = np.empty(0, np.int64)
 #: Lengths of a log without a clock are believed up to this, and up to so many typical ones.
 _LONGEST_NS, _TIMES = 60 * NS_PER_S, 1000
@@ -35,12 +33,10 @@ class Garbled:
 
     rows: Int
     odd: Int
-    times: NDArray[np.float64]
+    times: Float
 
 
-def find_garbled(
-    table: Table, lengths: dict[Key, NDArray[np.float64]], time: Int | None
-) -> Garbled:
+def find_garbled(table: Table, lengths: dict[Key, Float], time: Int | None) -> Garbled:
     """Find rows whose lengths contradict the clock, the total, or any loop.
 
     Parameters
@@ -90,7 +86,7 @@ def find_garbled(
     )
 
 
-def _median(values: NDArray[np.float64]) -> float:
+def _median(values: Float) -> float:
     part = values if len(values) <= 20_000 else values[:: len(values) // 10_000]
     part = part[part > 0]
     return float(np.median(part)) if len(part) else 0.0
@@ -99,7 +95,7 @@ def _median(values: NDArray[np.float64]) -> float:
 class _Usual:
     """How many lengths the name of a row has, and their median; each name is looked at once."""
 
-    def __init__(self, name: Int | None, values: NDArray[np.float64]) -> None:
+    def __init__(self, name: Int | None, values: Float) -> None:
         self._name, self._values = name, values
         self._known: dict[int, tuple[int, float]] = {}
 

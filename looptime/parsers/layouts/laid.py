@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.parsers.columns.inside import own
 from looptime.parsers.layouts.contract import Parts
 
 __all__ = ["lay_out"]
 
-Int = NDArray[Any]
 
-
-def lay_out(values: Int, given: NDArray[np.bool_], parent: Int, names: list[str]) -> Parts:
+def lay_out(values: Int, given: Bool, parent: Int, names: list[str]) -> Parts:
     """Lay the parts of every loop one after another in the order of the columns.
 
     Parameters

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
+
 __all__ = ["Nest", "nest", "parents_first"]
 
-Int = NDArray[Any]
 _DEEPEST = 4096
 
 
@@ -24,7 +24,7 @@ class Nest:
     #: log can make neighbours overlap by a tick; shape (m,) [ns].
     end: Int
     self_ns: Int  #: That span minus the spans of the calls directly within it, shape (m,)
-    overlaps: NDArray[np.bool_]  #: Calls that neither lie within another nor beside it, shape (m,)
+    overlaps: Bool  #: Calls that neither lie within another nor beside it, shape (m,)
 
 
 def parents_first(start: Int, end: Int, by_end: bool = False) -> Int | None:
@@ -120,7 +120,7 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
         if not len(within):
             break
         tops = np.flatnonzero(top)
-        up = np.repeat(tops, np.diff(tops, append=len(top)) - 1)  # the latest top before each
+        up: Int = np.repeat(tops, np.diff(tops, append=len(top)) - 1)  # the latest top before each
         below = within if rows is None else rows[within]
         up = up if rows is None else rows[up]
         if (start[below] >= end[up]).any():  # hidden by a call that overlaps: one after another
@@ -187,7 +187,7 @@ def _one_by_one(start: Int, end: Int, tolerance: int) -> Nest:
     return Nest(np.array(depth, np.int16), parents, last, _self_ns(start, last, parents), wrong)
 
 
-def _tops(start: Int, end: Int) -> NDArray[np.bool_]:
+def _tops(start: Int, end: Int) -> Bool:
     """Which rows lie in no earlier one."""
     reach = np.maximum.accumulate(end)
     top = np.ones(len(start), bool)

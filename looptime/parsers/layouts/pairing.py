@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from looptime.array_types import Int
 
 __all__ = ["BEGIN", "END", "POINT", "Pairs", "pair"]
 
-Int = NDArray[Any]
 BEGIN, END, POINT = 0, 1, 2
 
 

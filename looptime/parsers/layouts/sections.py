@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import disordered, rises, wordy
 from looptime.parsers.columns.headers import Head, roles
@@ -29,8 +27,6 @@ from looptime.parsers.text.table import damaged_lines
 from looptime.schema import REASONS
 
 __all__ = ["LAYOUT"]
-
-Int = NDArray[Any]
 
 #: Column map.
 COLUMNS: dict[str, Column] = {

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.errors import LogError
 from looptime.parsers.clock.loop_numbers import from_zero
 from looptime.parsers.clock.repeats import find_repeats, met_again, same_as_before
@@ -189,7 +190,7 @@ def _unwrapped(layout: Layout, table: Table, unit: Unit) -> tuple[dict[str, obje
     time = table.columns[instants[0] if instants else layout.clock]
     if bool((time[1:] >= time[:-1]).all()):
         return ()
-    rows = np.arange(len(time))
+    rows: Int = np.arange(len(time))
     if not instants:
         edge = table.columns.get("edge", np.zeros(1, np.int8))
         name = table.columns["name"].astype(np.int64) * (int(edge.max()) + 1) + edge

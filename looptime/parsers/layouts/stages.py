@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import (
     CLOCK_WORDS,
@@ -38,8 +37,6 @@ from looptime.parsers.layouts.nesting import nest, parents_first
 from looptime.parsers.text.dialect import Dialect, numbers
 
 __all__ = ["LAYOUT", "Stretch", "stretches"]
-
-Int = NDArray[Any]
 
 #: Column map; a loop's instants are told by their values.
 COLUMNS: dict[str, Column] = {

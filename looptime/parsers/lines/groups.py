@@ -9,8 +9,8 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float, Int
 from looptime.errors import LogError, UsageError
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import meaning
@@ -22,7 +22,6 @@ from looptime.parsers.text.source import Source, blocks
 
 __all__ = ["Senders", "by_group", "find_senders", "refuse_mixed"]
 
-Float = NDArray[np.float64]
 #: A column of more values than this tells no senders apart.
 _MOST = 64
 #: Where (q90 - q10) / q50 of the steps is above this, rows may be those of several senders.
@@ -209,7 +208,7 @@ def by_group(
 
 def _owners(
     lines: list[bytes], dialect: Dialect, index: int
-) -> tuple[NDArray[np.int64], list[str], list[tuple[tuple[str, ...], ...]]]:
+) -> tuple[Int, list[str], list[tuple[tuple[str, ...], ...]]]:
     """Group of each line (0 for what is no row), the groups, and the first rows of each."""
     groups: dict[str, int] = {}
     samples: list[list[tuple[str, ...]]] = []

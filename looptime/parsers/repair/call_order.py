@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.parsers.clock.steps import (
     JUMP_NS,
     JUMP_STEPS,
@@ -21,7 +20,6 @@ from looptime.parsers.layouts.contract import CallRows
 
 __all__ = ["CallOrder", "back_steps", "call_steps", "in_sequence", "period_of", "repeated_calls"]
 
-Int = NDArray[Any]
 _CHUNK = 1 << 18
 #: Where more than this part of the rows step back, they stand in no order.
 _NO_ORDER = 0.2

@@ -7,8 +7,8 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.errors import LogError
 from looptime.parsers.clock.repeats import find_repeats, met_again
 from looptime.parsers.clock.steps import (
@@ -46,7 +46,6 @@ from looptime.units import NS_PER_S, UNITS
 
 __all__ = ["check_unit", "settle"]
 
-Int = NDArray[Any]
 #: From this tick on calls may share an instant, and only a sequence number can order them.
 COARSE_TICK_NS = 100_000
 #: Where more than this share of the rows step back, they stand in no order.
@@ -127,7 +126,7 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     clock = _told(parsed, found, rows.row)
     made = []
     for piece, span in _spans(parsed, rows.row, pieces, keep, lost):
-        mine = np.flatnonzero(keep[piece.low : piece.high]) + piece.low
+        mine: Int = np.flatnonzero(keep[piece.low : piece.high]) + piece.low
         mine, moved = _in_order(rows.start, mine)
         one = replace(rows, lost=lost if lost.any() else None).take(mine)
         made.append(_part(parsed, span, _moved(clock, moved), loops=one))

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.stepping import stepping
 from looptime.parsers.clock.steps import JUMP_STEPS, jump_from
@@ -19,7 +18,6 @@ from looptime.units import NS_PER_S, UNITS
 
 __all__ = ["LEAP_NS", "calls_ahead", "coarse", "loops_ahead", "noted", "without_missing"]
 
-Int = NDArray[Any]
 #: A clock that steps by more than this part of the typical step is told.
 COARSE = 0.1
 #: A step ahead of this length [ns] in which nothing was timed is told, if there are few.
@@ -92,7 +90,7 @@ def calls_ahead(parsed: Parsed, rows: CallRows, typical: float) -> Clock:
     return _told(parsed, rows.table_row(far + 1), step[far])
 
 
-def _leaps(step: Int, typical: float) -> NDArray[np.bool_]:
+def _leaps(step: Int, typical: float) -> Bool:
     return (step > max(LEAP_NS, JUMP_STEPS * typical)) & (step <= jump_from(typical))
 
 

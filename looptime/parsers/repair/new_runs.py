@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.parsers.clock.steps import Step, Steps, Way
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.repair.call_order import period_of
@@ -14,7 +12,6 @@ from looptime.units import NS_PER_S, UNITS
 
 __all__ = ["add_cuts", "behind_headers", "behind_numbers", "way_of"]
 
-Int = NDArray[Any]
 #: Before a run that was started anew the log rests for longer than this, and than so many loops.
 _REST_NS, _REST_STEPS = NS_PER_S // 2, 10
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.parsers.text.cells import NULLS, Key, Want, number_column, word_codes
 from looptime.parsers.text.dialect import Dialect, is_remark, split_line
 from looptime.parsers.text.source import Block, Bytes
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Piece", "Rejects", "parse_block"]
 
-Int = NDArray[np.int64]
 _MISSING = "missing value"
 _UNREADABLE = "unreadable number"
 _NO_ROW = "not a row"
@@ -266,7 +266,7 @@ def _piece(
     return Piece(columns, words, lines, total, count, rejects, meta, headers, max(1, len(data)))
 
 
-def _kept(values: NDArray[Any], keep: NDArray[np.bool_]) -> NDArray[Any]:
+def _kept(values: NDArray[Any], keep: Bool) -> NDArray[Any]:
     """The rows that are kept; one value for all rows stays without weight."""
     if values.strides == (0,):
         return values[: np.count_nonzero(keep)]
@@ -281,7 +281,7 @@ def _texts(data: Bytes, lines: Int) -> list[str]:
     return [every[line].decode("utf-8", "replace").rstrip("\r") for line in lines]
 
 
-def _header_rows(arrow: pa.Table, dialect: Dialect, wants: list[Want]) -> NDArray[np.bool_]:
+def _header_rows(arrow: pa.Table, dialect: Dialect, wants: list[Want]) -> Bool:
     """Rows that repeat the header."""
     import pyarrow.compute as pc
 

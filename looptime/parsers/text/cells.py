@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.parsers.text.dialect import Dialect, unquoted
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ def _plain(array: pa.Array, missing: float) -> NDArray[Any]:
     return values if not array.null_count else np.where(_given(array), values, dtype.type(missing))
 
 
-def _given(array: pa.Array) -> NDArray[np.bool_]:
+def _given(array: pa.Array) -> Bool:
     """Which values of an Arrow array are there."""
     bits = array.buffers()[0]
     if bits is None or not array.null_count:
@@ -164,7 +165,7 @@ def _from_text(
     return pc.cast(numbers, pa.float64()), wrong
 
 
-def _mark(ok: NDArray[np.bool_], given: NDArray[np.bool_], required: bool) -> NDArray[np.int8]:
+def _mark(ok: Bool, given: Bool, required: bool) -> NDArray[np.int8]:
     wrong = np.zeros(len(ok), np.int8)
     if required:
         wrong[~given] = 1
@@ -189,9 +190,7 @@ def in_32_bits(values: NDArray[Any]) -> NDArray[Any]:
     return values.astype(np.int32) if least >= -(2**31) and most < 2**31 else values
 
 
-def _to_ns(
-    values: NDArray[Any], unit_ns: int, span: bool
-) -> tuple[NDArray[np.integer], NDArray[np.int8] | None]:
+def _to_ns(values: NDArray[Any], unit_ns: int, span: bool) -> tuple[Int, NDArray[np.int8] | None]:
     limit = 9.2e18 / unit_ns
     big = None
     least, most = _ends(values)

@@ -7,8 +7,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -19,7 +19,6 @@ __all__ = [
     "printed_ns", "stamp_format",
 ]  # fmt: skip
 
-Int = NDArray[np.int64]
 #: Formats: a date with a time of day, year, day or month first; a time of day alone.
 DATE_TIME = "date-time"
 DAY_FIRST = "day/month date-time"
@@ -108,9 +107,7 @@ def decimal(unit_ns: int) -> str:
     return f"decimal {unit_ns}"
 
 
-def parse_stamps(
-    column: pa.ChunkedArray, fmt: str
-) -> tuple[Int, NDArray[np.bool_], NDArray[np.bool_]]:
+def parse_stamps(column: pa.ChunkedArray, fmt: str) -> tuple[Int, Bool, Bool]:
     """Instants of a text column.
 
     Parameters
@@ -184,7 +181,7 @@ def _fraction(found: Any, digits: int = 9) -> Int:
     return made
 
 
-def _day_time(found: Any) -> tuple[Int, NDArray[np.bool_]]:
+def _day_time(found: Any) -> tuple[Int, Bool]:
     import pyarrow.compute as pc
 
     hours, minutes, seconds = (_int(found, key) for key in ("h", "mi", "s"))
@@ -194,7 +191,7 @@ def _day_time(found: Any) -> tuple[Int, NDArray[np.bool_]]:
     return total, seconds < 61
 
 
-def _date_time(found: Any) -> tuple[Int, NDArray[np.bool_]]:
+def _date_time(found: Any) -> tuple[Int, Bool]:
     years, months, days = (_int(found, key) for key in ("y", "mo", "d"))
     years = np.where(years < 100, years + 2000, years)
     fine = (years >= 1700) & (years <= 2250) & (months >= 1) & (months <= 12) & (days >= 1)
@@ -222,7 +219,7 @@ def _zone(found: Any) -> Int:
     return np.asarray(shifts or [0], np.int64)[coded.indices.to_numpy()]
 
 
-def _decimal(found: Any, unit_ns: int) -> tuple[Int, NDArray[np.bool_]]:
+def _decimal(found: Any, unit_ns: int) -> tuple[Int, Bool]:
     import pyarrow.compute as pc
 
     whole = _int(found, "n")

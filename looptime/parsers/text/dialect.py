@@ -8,8 +8,8 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.errors import LogError, UsageError
 from looptime.stated_columns import StatedColumns
 from looptime.units import split_unit
@@ -63,7 +63,7 @@ class Dialect:
     #: How often rows were written, as the caller says of a log without a clock.
     rate_hz: float | None = None
     stated: StatedColumns | None = None  #: What the project says the columns are
-    _known: dict[int, NDArray[np.float64]] = field(default_factory=dict, repr=False, compare=False)
+    _known: dict[int, Float] = field(default_factory=dict, repr=False, compare=False)
 
 
 def is_number(cell: str, decimal: str = ".") -> bool:
@@ -131,7 +131,7 @@ def split_line(line: str, delimiter: str) -> list[str]:
         return line.split(delimiter)
 
 
-def numbers(dialect: Dialect, index: int) -> NDArray[np.float64]:
+def numbers(dialect: Dialect, index: int) -> Float:
     r"""Cells of one column in the sample, NaN where a cell holds no number.
 
     Examples

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
+from looptime.array_types import Int
 
 __all__ = ["Rewritten", "pieces"]
 
@@ -17,11 +16,11 @@ class Rewritten:
 
     data: bytes  #: The text, UTF-8
     #: Lines, from 0 and rising, whose values stand in the row of another line, shape (k,).
-    line: NDArray[np.int64]
-    head: NDArray[np.int64]  #: That line, shape (k,)
+    line: Int
+    head: Int  #: That line, shape (k,)
     aside: list[tuple[int, str]]  #: Lines, from 0 and rising, that were set aside, and why
     #: Lines, from 0 and rising, that are left to another reading of the same log, shape (m,).
-    others: NDArray[np.int64] | None = None
+    others: Int | None = None
 
 
 def pieces(data: bytes, size: int) -> Iterator[bytes]:

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.text.block import Piece, Rejects, parse_block
 from looptime.parsers.text.cells import Key, Member, Want
@@ -27,7 +28,6 @@ from looptime.schema import REASONS
 
 __all__ = ["Key", "Member", "Rejects", "Table", "Want", "damaged_lines", "lost_after", "read_table"]
 
-Int = NDArray[np.int64]
 _NAME = re.compile(r"[A-Za-z_][\w.\[\]()/%-]*")
 #: A second table, below the first, holds at most this part of the rows.
 _SECOND = 0.2
@@ -71,7 +71,7 @@ class Table:
         """Rows of the file, used or not."""
         return len(self) + len(self.rejects.line)
 
-    def without(self, rows: dict[str, NDArray[np.integer]]) -> Table:
+    def without(self, rows: dict[str, Int]) -> Table:
         """The table without some rows, which are set aside, by reason."""
         keep = np.ones(len(self), bool)
         new = []
@@ -87,7 +87,7 @@ class Table:
             _starts=[0], _lines=[self.line_of(np.flatnonzero(keep))],
         )  # fmt: skip
 
-    def line_of(self, rows: NDArray[np.integer]) -> Int:
+    def line_of(self, rows: Int) -> Int:
         """Lines of the file (from 1) on which rows stand."""
         rows = np.asarray(rows, np.int64)
         starts = np.asarray(self._starts, np.int64)
@@ -303,7 +303,7 @@ def damaged_lines(table: Table) -> Int:
     return lines[np.isin(np.asarray(table.rejects.reason, np.int64), codes)]
 
 
-def lost_after(rows: Int, table: Table) -> NDArray[np.bool_] | None:
+def lost_after(rows: Int, table: Table) -> Bool | None:
     """Rows of a table between which and the next one a damaged row was set aside.
 
     Parameters

@@ -5,17 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.pacing import find_waits
+from looptime.array_types import Float, Int
 from looptime.planner.answer.reading_age import Ages, reading_ages
 from looptime.run import Run
 from looptime.stats.jackknife import BATCHES, jackknife
 
 __all__ = ["FEWEST", "Measures", "Number", "measure"]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 #: Loops that a plan needs: each of the batches holds two.
 FEWEST = 2 * BATCHES

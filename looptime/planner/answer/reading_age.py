@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.ages import readings
+from looptime.array_types import Int
 from looptime.run import Run
 
 __all__ = ["Ages", "reading_ages"]
-
-Int = NDArray[np.integer]
 
 
 @dataclass(frozen=True)

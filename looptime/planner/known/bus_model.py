@@ -15,13 +15,11 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.schema import CallName
 
 __all__ = ["BatchCost", "BusParameters", "batch_cost", "call_cost_ms"]
-
-Float = NDArray[np.float64]
 
 #: Gain of a batch in the least favourable report known: 4 ms for what took 6 ms singly.
 _LEAST_GAIN = 1.5

@@ -11,17 +11,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.own_gaps import CLOCKS, OwnGaps, kinds_of_turns, long_turns
+from looptime.array_types import Float, Int
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain
 from looptime.run import Run
 from looptime.stats.mechanism import Mechanism
 
 __all__ = ["CallClock", "CallClocks", "Pauses", "as_in", "rhythms"]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 _FEWEST = 6
 _MANY = 20_000

@@ -12,8 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.run import Run
 
 __all__ = [
@@ -28,9 +28,6 @@ __all__ = [
     "lay",
     "parts",
 ]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 #: Owner of time that no call covers.
 NOBODY = -1
@@ -256,7 +253,7 @@ class Arranged:
     whole: Int  #: Length of each stretch, rounded, shape (e,) [ns]
     #: Which stretch of the chain each was; None where the order is the chain's; shape (e,).
     source: Int | None
-    original: NDArray[np.bool_] | None  #: False for the stretches of copies, shape (e,)
+    original: Bool | None  #: False for the stretches of copies, shape (e,)
     owner: Int  #: int32 array, shape (e,)
     #: Each call that is made: which call of the chain it was, its stretches, its loop, its depth;
     #: shape (k,).
@@ -273,9 +270,9 @@ class Arranged:
 def arrange(
     line: Chain,
     length: Float,
-    keep: NDArray[np.bool_],
+    keep: Bool,
     copies: Copies | None = None,
-    absent: NDArray[np.bool_] | None = None,
+    absent: Bool | None = None,
 ) -> Arranged:
     """Put copies in their places and round every length, once.
 

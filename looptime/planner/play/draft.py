@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.errors import UsageError
 from looptime.planner.changes import Change, matching
 from looptime.planner.known.bus_model import BusParameters
@@ -32,9 +32,6 @@ __all__ = [
     "sampled",
     "shortened",
 ]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -224,8 +221,8 @@ class Draft:
     known: KnownRun
     setting: Setting
     length: Float
-    keep: NDArray[np.bool_]
-    absent: NDArray[np.bool_]
+    keep: Bool
+    absent: Bool
     name: Int
     names: list[CallName]
     timed: dict[int, CallClock]

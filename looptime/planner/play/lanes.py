@@ -7,13 +7,12 @@ from dataclasses import dataclass, field
 from random import Random
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.planner.play.draft import Reader
 
 __all__ = ["WAKE_NS", "Buses", "Calm", "Chances", "Lane", "serve", "take_again"]
 
-Int = NDArray[np.integer]
 #: By how often the other has lost already; the last holds for all that come.
 Chances = tuple[float, ...]
 

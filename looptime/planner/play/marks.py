@@ -9,15 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.planner.known.timeline import Arranged, Chain, parts
 from looptime.run import Run
 
 __all__ = ["Anchors", "anchors", "placed_marks"]
-
-Int = NDArray[np.integer]
-Bool = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -134,7 +131,7 @@ def _places(stretch: Int, source: Int, count: int) -> tuple[Int, Int]:
     wanted[stretch] = True
     place = np.flatnonzero(wanted[source])
     place = place[np.argsort(source[place], kind="stable")]
-    low = np.searchsorted(source[place], stretch, side="left")
-    high = np.searchsorted(source[place], stretch, side="right")
+    low: Int = np.searchsorted(source[place], stretch, side="left")
+    high: Int = np.searchsorted(source[place], stretch, side="right")
     found, which = parts(low, high - 1)
     return which, place[found]

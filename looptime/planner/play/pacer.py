@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.beat_wait import beat_call
 from looptime.analysers.pacing import find_waits, pacing
 from looptime.analysers.self_table import SelfTable
+from looptime.array_types import Bool, Float
 from looptime.run import Run
 
 __all__ = ["PacedRate", "recorded_pace"]
-
-Float = NDArray[np.float64]
 
 _MANY = 20_000
 
@@ -80,9 +78,7 @@ def _spread(values: Float) -> float:
     return float(high - low) / 1.349
 
 
-def _grid(
-    ends: Float, usual: float, waited: NDArray[np.bool_], number: Float
-) -> tuple[float, Float]:
+def _grid(ends: Float, usual: float, waited: Bool, number: Float) -> tuple[float, Float]:
     """Interval of the ticks, and how far after its tick each loop ended."""
     if waited.sum() < 2:
         return usual, ends - number * usual

@@ -11,16 +11,13 @@ from bisect import bisect_left
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.planner.known.call_clock import CallClock
 from looptime.planner.known.timeline import Copies
 from looptime.planner.play.draft import Draft
 
 __all__ = ["Placed", "place"]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 
 @dataclass
@@ -29,8 +26,8 @@ class Placed:
 
     #: Of each stretch, with pauses and long turns put back where they now fall, shape (e,) [ns].
     length: Float
-    absent: NDArray[np.bool_]  #: shape (e,)
-    keep: NDArray[np.bool_]  #: shape (m,)
+    absent: Bool  #: shape (e,)
+    keep: Bool  #: shape (m,)
     copies: Copies
 
 

@@ -11,8 +11,8 @@ from dataclasses import replace
 from fnmatch import fnmatchcase
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.errors import UsageError
 from looptime.planner.changes import Change
 from looptime.planner.play.draft import Draft, KnownRun, Reader, known, reader_of
@@ -20,8 +20,6 @@ from looptime.planner.play.shared_bus import rests
 from looptime.run import Run
 
 __all__ = ["THREAD_VERBS", "change_thread", "is_about_threads", "with_slots"]
-
-Int = NDArray[np.integer]
 
 #: What can be done to a call that a recorded thread makes.
 THREAD_VERBS = ("rest", "move", "unthread", "drop", "scale", "cap")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Float, Int
 from looptime.errors import UsageError
 from looptime.planner.changes import Change
 from looptime.planner.known.bus_model import BatchCost, batch_cost, call_cost_ms
@@ -19,9 +19,6 @@ from looptime.planner.play.shared_bus import rests
 from looptime.schema import CallName
 
 __all__ = ["apply"]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 _SEED = 20_000
 #: Single reads further than this share from what is stated of their bus are said to be unlike.
@@ -116,7 +113,7 @@ def _every(draft: Draft, change: Change) -> None:
         draft.clocks.pop(code, None)
 
 
-def _one_in(loops: Int, k: int, offset: int) -> NDArray[np.bool_]:
+def _one_in(loops: Int, k: int, offset: int) -> Bool:
     """Which calls are left when one is made in every k-th loop only.
 
     Examples
@@ -310,7 +307,7 @@ def _typical_now(draft: Draft, code: int) -> float:
 
 def _batched(
     draft: Draft, calls: tuple[Int, Float], typical: dict[int, float], cost: BatchCost
-) -> tuple[Float, NDArray[np.intp]]:
+) -> tuple[Float, Int]:
     """Length of the one transaction in each loop, and which call it takes the place of.
 
     It is as uneven as one transaction is, not as the mean of several: its deviation is that of

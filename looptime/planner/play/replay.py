@@ -10,7 +10,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
@@ -25,9 +24,6 @@ from looptime.planner.play.threads import Traffic, contended, walk
 from looptime.run import Run
 
 __all__ = ["Replay", "play", "replay"]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Bool, Int
 from looptime.planner.known.timeline import NOBODY, Arranged, Laid
 from looptime.planner.play.draft import Draft
 from looptime.planner.play.marks import placed_marks
@@ -17,8 +18,6 @@ from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, Signals
 from looptime.schema import CallName
 
 __all__ = ["rewritten"]
-
-Int = NDArray[np.integer]
 
 PACE_CALL = "pace.wait"
 
@@ -239,7 +238,7 @@ def _marks(
 ) -> MarkColumns | None:  # fmt: skip
     """Hand-overs of readings: recorded ones, and those of new reader threads."""
     run = draft.known.run
-    made: list[tuple[Int, Int, int | Int, Int, bool | NDArray[np.bool_]]] = []
+    made: list[tuple[Int, Int, int | Int, Int, bool | Bool]] = []
     simulated = set(draft.gone)
     if traffic is not None:
         simulated |= {r.thread for r in traffic.readers if r.recorded}
@@ -302,7 +301,7 @@ def _place_of(at: Arranged, count: int) -> Int:
 
 
 def _mark_columns(
-    made: list[tuple[Int, Int, int | Int, Int, bool | NDArray[np.bool_]]],
+    made: list[tuple[Int, Int, int | Int, Int, bool | Bool]],
 ) -> MarkColumns:
     time = np.concatenate([m[0] for m in made])
     order = np.argsort(time, kind="stable")

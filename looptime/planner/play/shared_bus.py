@@ -9,20 +9,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Float, Int
 from looptime.planner.known.timeline import Chain
 from looptime.run import Run
 from looptime.stats.arrays import mad
 
 __all__ = ["HAND_OVER_NS", "OVERSLEEP_NS", "Sharing", "rests", "sharing"]
 
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
-
 #: A bus that is handed to a waiting thread lies idle while that thread wakes up [ns].
 HAND_OVER_NS = 20_000
-
 
 #: What a rest lasts at least beyond what is asked for: the timer, and until the thread runs [ns].
 OVERSLEEP_NS = 70_000

@@ -12,8 +12,8 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from looptime.array_types import Int
 from looptime.planner.known.call_clock import CallClock
 from looptime.planner.known.timeline import Arranged
 from looptime.planner.play.draft import Draft
@@ -22,9 +22,6 @@ from looptime.planner.play.pacer import PacedRate
 from looptime.planner.play.unnamed import Places, places
 
 __all__ = ["ReaderCalls", "Traffic", "contended", "walk"]
-
-Int = NDArray[np.integer]
-Float = NDArray[np.float64]
 
 #: Chance that the one who lets go takes a lock again although another waits, by how often that
 #: one has lost it before: never, once, more often. The first time it must wake up and mostly comes

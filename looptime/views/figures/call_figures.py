@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.call_costs import CallCost
 from looptime.analysers.part import in_phase, phases
 from looptime.analysers.summary import Summary
+from looptime.array_types import Int
 from looptime.run import Run
 from looptime.views.figures.palette import QUIET, colour_of
 from looptime.views.figures.picture import (
@@ -29,7 +29,7 @@ __all__ = ["call_by_phase", "call_histogram", "call_over_run", "rows_of"]
 _DRAW_ALL = 4000
 
 
-def rows_of(run: Run, call: CallCost) -> NDArray[np.int64]:
+def rows_of(run: Run, call: CallCost) -> Int:
     """Rows of a run's calls of one name on one thread, in the order of the log."""
     calls = run.call_columns
     names = np.array([k for k, n in enumerate(run.names) if n.name == call.name])

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Float
 from looptime.checks.compare.change import Change
 from looptime.checks.compare.comparison import Comparison
 from looptime.checks.gate.gate import GateResult
@@ -56,7 +56,7 @@ TITLES = {
 
 
 def two_histograms(
-    before_ms: NDArray[np.float64], after_ms: NDArray[np.float64], words: tuple[str, str],
+    before_ms: Float, after_ms: Float, words: tuple[str, str],
     budget_ms: float | None = None, how: str = "",
 ) -> Picture:  # fmt: skip
     """Periods of two sides, as outlines on the same logarithmic bins.

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.recurs import Recurrence
 from looptime.analysers.summary import Summary
+from looptime.array_types import Float
 from looptime.findings.about import how_often
 from looptime.run import Run
 from looptime.views.figures.palette import NEUTRAL, QUIET, WARN, colour_of, pattern_of
@@ -31,7 +31,6 @@ from looptime.words import percent
 
 __all__ = ["period_histogram", "rate_over_run", "recurrences"]
 
-Float = NDArray[np.float64]
 _MOST_MARKED = 300
 _DRAW_ALL = 6000
 

@@ -12,9 +12,9 @@ from html import unescape
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Float
 from looptime.views.figures.palette import KIND_COLOUR, WARN, colour_of, pattern_of
 from looptime.views.text.terminal import safe
 
@@ -23,8 +23,6 @@ __all__ = [
     "layout", "line_at", "log_bins", "log_range", "log_ticks", "loops_word",
     "points_in", "room_px", "text_in_plot", "three",
 ]  # fmt: skip
-
-Float = NDArray[np.float64]
 
 #: Room for the numbers and the title of an upright axis [px].
 _NUMBERS_PX = 72

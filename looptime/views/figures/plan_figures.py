@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.estimate import Figure
+from looptime.array_types import Float, Int
 from looptime.planner.answer.intervals import Side
 from looptime.planner.answer.predict import Prediction
 from looptime.views.figures.palette import AFTER, BEFORE
@@ -34,7 +34,6 @@ __all__ = [
     "reading_ages", "sides_table", "signed",
 ]  # fmt: skip
 
-Float = NDArray[np.float64]
 _MOST_BARS = 10
 
 
@@ -83,7 +82,7 @@ def plan_basis(at: Prediction) -> str:
 
 
 def predicted_histogram(
-    recorded_ms: Float, at: Prediction, by: str = "loops", loops: NDArray[np.integer] | None = None
+    recorded_ms: Float, at: Prediction, by: str = "loops", loops: Int | None = None
 ) -> Picture:
     """The predicted periods beside the recorded ones, on a logarithmic axis.
 
@@ -139,9 +138,7 @@ def predicted_histogram(
     )  # fmt: skip
 
 
-def _shares(
-    period: Float, edges: Float, by: str, loops: NDArray[np.integer] | None
-) -> tuple[Float, Float, NDArray[np.int64]]:
+def _shares(period: Float, edges: Float, by: str, loops: Int | None) -> tuple[Float, Float, Int]:
     """Share of each bin, count of each bin, and the number of one loop in it (-1 for none)."""
     bins = len(edges) - 1
     place = np.clip(np.searchsorted(edges, period, side="right") - 1, 0, bins - 1)
@@ -154,7 +151,7 @@ def _shares(
 
 
 def _bins(
-    shares: tuple[Float, Float, NDArray[np.int64]], edges: Float, what: str, name: str,
+    shares: tuple[Float, Float, Int], edges: Float, what: str, name: str,
     colour: str, pattern: str,
 ) -> dict[str, Any]:  # fmt: skip
     share, each, one = shares

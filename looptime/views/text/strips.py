@@ -7,11 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.array_types import Float
 from looptime.views.text.terminal import number
 
 __all__ = ["bars", "histogram_lines", "strip_lines"]
-
-Float = NDArray[np.float64]
 
 _BLOCKS = " ▁▂▃▄▅▆▇█"
 _ASCII = " .:-=+*%#"
