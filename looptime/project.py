@@ -356,10 +356,6 @@ def find_project(start: str | Path | None = None) -> Path | None:
     ----------
     start : str or Path, optional
         Folder to begin at; the working folder by default.
-
-    Returns
-    -------
-    Path or None
     """
     here = Path.cwd() if start is None else Path(start).resolve()
     for folder in (here, *here.parents):

@@ -36,11 +36,6 @@ SIGNAL = "signal."
 def canonical_table(runs: tuple[Run, ...]) -> pa.Table:
     """Runs as one table.
 
-    Parameters
-    ----------
-    runs : tuple of looptime.run.Run
-        Runs of one log.
-
     Returns
     -------
     pyarrow.Table
@@ -152,13 +147,7 @@ def _undictionary(part: pa.Table) -> pa.Table:
 
 
 def described(run: Run) -> dict[str, Any]:
-    """What a run holds beside its columns, as plain values for JSON.
-
-    Parameters
-    ----------
-    run : looptime.run.Run
-        Any run.
-    """
+    """What a run holds beside its columns, as plain values for JSON."""
     clock = {f.name: getattr(run.clock, f.name) for f in fields(run.clock)}
     return {
         "names": [{f.name: getattr(n, f.name) for f in fields(n)} for n in run.names],
@@ -184,13 +173,7 @@ def plain(value: object) -> object:
 
 
 def told(runs: Sequence[Run]) -> dict[str, Any]:
-    """What `canonical_table` does not hold, as plain values for JSON.
-
-    Parameters
-    ----------
-    runs : sequence of looptime.run.Run
-        Runs of one log.
-    """
+    """What `canonical_table` does not hold, as plain values for JSON."""
     found = []
     for run in runs:
         one = described(run)

@@ -75,10 +75,6 @@ def cut(run: Run, pieces: Sequence[Piece], blocks: tuple[Piece, ...] | None) -> 
         over another.
     blocks : tuple or None
         From `blocks_of`.
-
-    Returns
-    -------
-    Run
     """
     at = run.loop_columns
     if blocks is None or len(run.call_columns.spill_row) or run.signals or run.marks:

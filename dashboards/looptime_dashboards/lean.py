@@ -80,11 +80,6 @@ def field(name: str, value: str) -> Any:
 def markup(part: Any) -> Markup:
     """A component that is HTML and no more as escaped HTML.
 
-    Parameters
-    ----------
-    part : component, list, text, number or None
-        What to write.
-
     Examples
     --------
     >>> markup(html.A("</a>", href='"x"', tabIndex=0))

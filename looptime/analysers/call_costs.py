@@ -125,10 +125,6 @@ def costs(
         First calls of the whole run, where its warm-up was cut.
     times : dict, optional
         From `looptime.analysers.durations.call_times`, to save the time.
-
-    Returns
-    -------
-    Costs
     """
     run, n = basis.run, len(basis.run)
     slow = np.zeros(n, bool) if slow is None else slow

@@ -108,10 +108,6 @@ def loop_detail(basis: Basis, loop: int) -> LoopDetail:
     loop : int
         Number of the loop as logged.
 
-    Returns
-    -------
-    LoopDetail
-
     Raises
     ------
     UsageError

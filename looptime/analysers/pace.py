@@ -91,10 +91,6 @@ def distribution(x_ms: Float, tick_ms: float = 0.0) -> Distribution:
     tick_ms : float [ms]
         Step of the clock. A coarse one is dithered for the intervals, never for the values.
 
-    Returns
-    -------
-    Distribution
-
     References
     ----------
     Delete-a-group jackknife, see `looptime.stats.jackknife`.
@@ -177,10 +173,6 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
         From `looptime.analysers.basis.prepare`.
     budget_ms, serious_ms : float, optional [ms]
         Period above which a loop overruns, and above which that is serious.
-
-    Returns
-    -------
-    Pace
     """
     run, paced = basis.run, basis.pacing
     period, tick_ms = basis.period_ms, run.clock.tick_ns / 1e6

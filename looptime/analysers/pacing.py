@@ -103,10 +103,6 @@ def find_waits(run: Run, pieces: SelfPieces, table: SelfTable | None = None) -> 
         ``run.self_pieces()``.
     table : SelfTable, optional
         Made of them, to save the time.
-
-    Returns
-    -------
-    Waits
     """
     names = tuple(k for k, name in enumerate(run.names) if name.kind == _PACING)
     wait = None
@@ -163,10 +159,6 @@ def pacing(
         The recording.
     pieces, waits, table, unattributed_ns
         As found before, to save the time; found here if they are not given.
-
-    Returns
-    -------
-    Pacing
 
     Examples
     --------

@@ -122,10 +122,6 @@ def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
         The run, and what was found of it first.
     budget_ms : float, optional [ms]
         See `slow_loops`.
-
-    Returns
-    -------
-    SlowLoops
     """
     slow, threshold, above = slow_loops(basis, budget_ms)
     x, period = basis.judged_ms, basis.period_ms

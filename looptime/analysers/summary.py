@@ -136,10 +136,6 @@ def summarise(
     rhythms : bool
         Whether to look for what recurs: it means nothing in loops taken from here and there.
 
-    Returns
-    -------
-    Summary
-
     Raises
     ------
     UsageError

@@ -38,11 +38,6 @@ def thread_rhythms(run: Run) -> tuple[ThreadRhythm, ...]:
     After a fixed rest, the time from end to start is even although turns vary; at a fixed rate,
     starts lie on one grid and deviations from it do not add up; else the time from start to start
     may be even. Spreads are those between the 10th and the 90th percentile.
-
-    Parameters
-    ----------
-    run : Run
-        The recording.
     """
     made = []
     at = run.call_columns

@@ -78,10 +78,6 @@ def control(
     seed : int
         Of the random phases.
 
-    Returns
-    -------
-    ControlResult
-
     Raises
     ------
     UsageError

@@ -91,10 +91,6 @@ def play(law: Law, plant: Plant, path: Path, at: Instants) -> Track:
 
     The target is taken when the code reads (`read_s`), the measured value is that of `taken_s`.
     Before the move the mechanism rests at target 0, as the law holds it.
-
-    Returns
-    -------
-    Track
     """
     use = at.use_s
     n, columns = use.shape

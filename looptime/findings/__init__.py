@@ -54,10 +54,6 @@ def find(
     given : sequence of tuple of str
         Options under which the log was read, each with its value if it takes one: the commands
         that look closer take them too.
-
-    Returns
-    -------
-    tuple of Finding
     """
     if not summary.pace.loops:
         return ()

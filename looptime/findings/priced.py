@@ -38,10 +38,6 @@ def with_predictions(
         From `looptime.planner.search.suggest.suggest`, of the same run.
     names : sequence of str
         All calls of the run.
-
-    Returns
-    -------
-    tuple of Finding
     """
     mean_ms = found.now_ms["mean"]
     priced = [_priced(f, remedy_of(f, found), mean_ms, names) for f in findings]

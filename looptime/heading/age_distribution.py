@@ -81,10 +81,6 @@ def age_parts(sampling: Sampling) -> AgeParts:
     sampling : Sampling
         Instants of reading and use.
 
-    Returns
-    -------
-    AgeParts
-
     References
     ----------
     Mean residual time of a renewal process (inspection paradox).

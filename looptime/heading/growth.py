@@ -55,10 +55,6 @@ def growth(error: Float, spacing_s: float, shortest_s: float = 0.0) -> Growth:
     shortest_s : float [s]
         Shortest lag: the period of a motion that swings, within which every error grows.
 
-    Returns
-    -------
-    Growth
-
     References
     ----------
     Structure functions of random walks; allied to the Allan variance of gyroscopes.

@@ -53,10 +53,6 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
     labels : Labels, optional
         Calls that read, pick up and use the heading.
 
-    Returns
-    -------
-    Sampling
-
     Raises
     ------
     UsageError
@@ -95,10 +91,6 @@ def unbroken(run: Run) -> Run:
     ----------
     run : Run
         Of which some loops may have been left out.
-
-    Returns
-    -------
-    Run
     """
     at = run.loop_columns
     breaks = np.flatnonzero(at.start_ns[1:] != at.start_ns[:-1] + at.period_ns[:-1]) + 1

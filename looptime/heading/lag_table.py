@@ -84,10 +84,6 @@ class AgeTable:
             Time in each cell of ages.
         share : float
             0.95 for p95.
-
-        Returns
-        -------
-        Figure
         """
         return self.sizes.quantile(cells, share)
 
@@ -112,10 +108,6 @@ def make_table(
         Leads to tabulate where the lead is measured.
     many : bool
         Whether quantiles of many samplings will be asked for: each is then quicker.
-
-    Returns
-    -------
-    AgeTable
     """
     nodes = np.geomspace(SHORTEST_S, max(greatest_s * 1.001, 2 * SHORTEST_S), cells)
     nodes = np.concatenate([[0.0], nodes])

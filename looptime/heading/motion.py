@@ -271,10 +271,6 @@ def turn(
     text : str
         The motion as it was asked for.
 
-    Returns
-    -------
-    Profile
-
     Raises
     ------
     UsageError

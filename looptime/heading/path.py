@@ -36,10 +36,6 @@ def even_drift(turn_rate: float, latency_s: float, period_s: float) -> float:
     latency_s, period_s : float [s]
         Age of each reading when it is used, and time from loop to loop.
 
-    Returns
-    -------
-    float
-
     Examples
     --------
     >>> round(even_drift(math.radians(180), 0.005, 0.02), 6)
@@ -63,10 +59,6 @@ def even_path_ratio(turn_rate: float, period_s: float, heading: str) -> complex:
         Time from loop to loop.
     heading : str
         One of `HEADINGS`.
-
-    Returns
-    -------
-    complex
 
     Examples
     --------

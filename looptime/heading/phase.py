@@ -41,10 +41,6 @@ def phase_lost(sampling: Sampling, mean_age: Figure, crossover_hz: float) -> Pha
     crossover_hz : float [Hz]
         Crossover frequency of the controller.
 
-    Returns
-    -------
-    PhaseLost
-
     Raises
     ------
     UsageError

@@ -53,10 +53,6 @@ def required_rate(
     recorded, even_alike : CurvePoint
         The log as it is, and even loops at its mean rate.
 
-    Returns
-    -------
-    Required
-
     Raises
     ------
     UsageError

@@ -53,10 +53,6 @@ class Sensor:
         ----------
         sampling : Sampling
             Instants of reading and use.
-
-        Returns
-        -------
-        Sampling
         """
         if not self.delay_ms and not self.update_ms:
             return sampling

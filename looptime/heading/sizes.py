@@ -49,10 +49,6 @@ class Sizes:
             Time in each cell of ages.
         share : float
             0.95 for p95.
-
-        Returns
-        -------
-        Figure
         """
         whole, time = cells.sum(axis=0), cells.sum(axis=1)
         near = self._near(whole, share * float(time.sum()))
@@ -208,10 +204,6 @@ def quantile_from_cdf(
         0.95 for p95.
     time : float array, shape (BLOCKS,) [s], optional
         Total time of each block; else the last column.
-
-    Returns
-    -------
-    Figure
     """
     time = by_block[:, -1] if time is None else time
     value = _crossing(grid, by_block.sum(axis=0), share * time.sum())

@@ -54,10 +54,6 @@ def parse_motion(text: str, *, run: Run | None = None) -> Motion:
     run : Run, optional
         Needed for ``recorded``.
 
-    Returns
-    -------
-    Motion
-
     Raises
     ------
     UsageError
@@ -158,10 +154,6 @@ def recorded_motion(run: Run) -> Recorded:
     ----------
     run : Run
         With the signal ``heading_deg`` or ``turn_rate_deg_s``.
-
-    Returns
-    -------
-    Recorded
 
     Raises
     ------

@@ -70,10 +70,6 @@ def stale_everywhere(
         Of this motion and lead, reaching to this sampling's greatest age.
     exact : bool
         Whether the percentile of a steady turn is found from every hold rather than the table.
-
-    Returns
-    -------
-    Stale
     """
     nodes, cells = table.weights(sampling)
     means = np.stack([table.size, table.square, table.sine])
@@ -190,10 +186,6 @@ def stale_along(
     exact : bool
         Whether every hold is looked at, and the percentile found from every piece, rather than
         stretches of up to `_ENOUGH` holds and a table of sizes.
-
-    Returns
-    -------
-    Stale
     """
     use = sampling.use_s
     knots = motion.knots

@@ -107,10 +107,6 @@ def study(
     sample_loops : int or None
         Longer logs are judged from a representative sample of so many loops; None for all.
 
-    Returns
-    -------
-    HeadingResult
-
     Raises
     ------
     UsageError

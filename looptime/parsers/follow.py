@@ -104,12 +104,7 @@ class Follower:
         self._last_ns: int | None = None
 
     def look(self) -> Grown:
-        """What is new since the last look.
-
-        Returns
-        -------
-        Grown
-        """
+        """What is new since the last look."""
         data, told = self._growing.more()
         if "from its start" in told:
             self._begin()

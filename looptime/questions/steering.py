@@ -72,10 +72,6 @@ def setup_of(project: Project, run: Run | None = None, **given: Any) -> Setup:
         Fields of `Setup`, of its `Labels` and, as `delay_ms` and so on, of its `Sensor`, that
         stand in for the project's; None leaves the project's. `step` and `lead` may be words, as
         `looptime.heading.parse_step` and `parse_lead` read them.
-
-    Returns
-    -------
-    Setup
     """
     stated = project.heading
     gone = dict.fromkeys(() if run is None else _not_there(project, run))

@@ -162,10 +162,6 @@ def compare_runs(a: ArrayLike, b: ArrayLike, history: ArrayLike | None = None) -
     history : array_like, shape (m,), optional
         The same value of older runs of the unchanged set-up. Fewer than 5 are not used.
 
-    Returns
-    -------
-    RunDifference
-
     Raises
     ------
     NotEnoughError

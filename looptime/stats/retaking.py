@@ -41,10 +41,6 @@ def retakes(mine: Sequence[Float], others: Sequence[Float]) -> Retakes:
         Calls on the lock of the side that lets go, and of the side that may be waiting; each in
         order of time.
 
-    Returns
-    -------
-    Retakes
-
     Examples
     --------
     The other asks at 1 ms; the holder asks again at once and is served first.

@@ -54,10 +54,6 @@ def compare(
     tolerance : Tolerance, optional
         A change below either of its two measures does not matter.
 
-    Returns
-    -------
-    Comparison
-
     Raises
     ------
     UsageError

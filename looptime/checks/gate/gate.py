@@ -116,10 +116,6 @@ def gate(
     unsure : str, optional
         What "can't tell" counts as: ``pass`` or ``fail``.
 
-    Returns
-    -------
-    GateResult
-
     Raises
     ------
     UsageError

@@ -201,10 +201,6 @@ def measure(series: Series, histograms: bool = True) -> RunValues:
         The loops to judge.
     histograms : bool
         Whether to make the histograms as well.
-
-    Returns
-    -------
-    RunValues
     """
     tick = float(series.facts.tick_ns)
     values = _values("period", series.period_ns, _SHARES, tick)

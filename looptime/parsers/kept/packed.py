@@ -134,10 +134,6 @@ def checksum(column: NDArray[Any]) -> int:
     column : array
         In one stretch of memory.
 
-    Returns
-    -------
-    int
-
     Examples
     --------
     >>> import numpy as np

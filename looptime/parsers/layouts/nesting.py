@@ -94,10 +94,6 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
     tolerance : int
         Overlap [ns] that counts as rounding.
 
-    Returns
-    -------
-    Nest
-
     Examples
     --------
     >>> import numpy as np

@@ -38,11 +38,6 @@ class _Plan:
 def read_keyed(lines: list[str]) -> Grid | None:
     """Cells of a log whose lines name their numbers; None where it is no such log.
 
-    Parameters
-    ----------
-    lines : list of str
-        The log.
-
     Examples
     --------
     >>> grid = read_keyed(["board v3.2 up", *(f"{k * 20} imu={k} enc=2.5" for k in range(4))])

@@ -247,10 +247,6 @@ def predict(
     progress : callable, optional
         Is told the share that is done, 0 to 1.
 
-    Returns
-    -------
-    Prediction
-
     Raises
     ------
     UsageError

@@ -42,15 +42,6 @@ def seen_buses(run: Run) -> SeenBuses:
 
     A call shares the bus of those that it waits for; where one of them is labelled, that is the
     bus, else it is called after the other thread's call.
-
-    Parameters
-    ----------
-    run : Run
-        The recording.
-
-    Returns
-    -------
-    SeenBuses
     """
     if len(run.thread_names) < 2 or not len(run) or run.on_loop_thread.all():
         return SeenBuses(run)

@@ -111,11 +111,6 @@ def parts(first: Int, last: Int) -> tuple[Int, Int]:
 def chain(run: Run) -> Chain:
     """The loop thread of a run as a chain of stretches.
 
-    Parameters
-    ----------
-    run : Run
-        The recording.
-
     Returns
     -------
     Chain

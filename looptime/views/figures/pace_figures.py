@@ -45,10 +45,6 @@ def period_histogram(at: Summary, by: str = "loops") -> Picture:
     by : {"loops", "time"}
         Count each loop once, or by how long it lasts: the share of the time that is spent in
         loops of this length.
-
-    Returns
-    -------
-    Picture
     """
     period = at.basis.period_ms
     edges = log_bins(period)
@@ -127,10 +123,6 @@ def rate_over_run(at: Summary, whole: Run | None = None) -> Picture:
         The part of the run that is looked at.
     whole : Run, optional
         The run with its warm-up, which is then shown too.
-
-    Returns
-    -------
-    Picture
     """
     run = at.run if whole is None or at.phase is not None else whole
     start = run.loop_columns.start_ns

@@ -26,15 +26,7 @@ _LETTERS = 110
 def event_table(
     at: Summary, most: int = 2000
 ) -> tuple[tuple[str, ...], tuple[tuple[object, ...], ...]]:
-    """Heads and rows of the table of slow spells, the slowest first.
-
-    Parameters
-    ----------
-    at : Summary
-        The run.
-    most : int
-        Rows at most.
-    """
+    """Heads and rows of the table of slow spells, the slowest first."""
     number_of = at.run.loop_columns.loop
     judged = at.basis.judged
     both = ("work ms", "period ms") if judged == "work" else ("period ms",)
@@ -79,10 +71,6 @@ def loop_beside_typical(at: Summary, loop: int) -> Picture:
         The run.
     loop : int
         Number of the loop as logged.
-
-    Returns
-    -------
-    Picture
 
     Raises
     ------

@@ -13,13 +13,7 @@ __all__ = ["render_columns"]
 
 
 def render_columns(found: ColumnsTaken) -> Told:
-    """The answer in a sentence, the table of the columns, and why each is taken so.
-
-    Parameters
-    ----------
-    found : ColumnsTaken
-        What was understood.
-    """
+    """The answer in a sentence, the table of the columns, and why each is taken so."""
     rows = [
         [str(one.index + 1), safe(one.name or "-", 30), safe(one.sample, 20), one.taken_as,
          one.unit or "-", one.sure]

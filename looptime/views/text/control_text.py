@@ -35,10 +35,6 @@ def render_control(at: ControlResult, source: str, full: bool = False) -> Told:
         The log.
     full : bool
         Whether tables may have all their rows.
-
-    Returns
-    -------
-    Told
     """
     used = f"{at.loops:,} loops in {number(at.duration_s)} s, {number(at.rate_hz)} a second"
     if at.warmup_loops:

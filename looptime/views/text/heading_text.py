@@ -33,10 +33,6 @@ def render_heading(at: HeadingResult, source: str, motion_given: bool = True) ->
         The log.
     motion_given : bool
         Whether the caller said how the robot moves; else it is said that it was assumed.
-
-    Returns
-    -------
-    Told
     """
     used = f"{at.loops_used:,} of {at.loops_in_run:,} loops"
     if at.warmup_loops:

@@ -52,10 +52,6 @@ def render_plan(at: Prediction) -> Told:
     ----------
     at : Prediction
         What `looptime.planner.answer.predict` returned.
-
-    Returns
-    -------
-    Told
     """
     reasons = []
     if at.gain_shift is not None and at.gain_shift.sentence:

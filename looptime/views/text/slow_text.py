@@ -42,10 +42,6 @@ def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> T
         Events to show.
     video : VideoSync, optional
         Adds the number of the video's frame.
-
-    Returns
-    -------
-    Told
     """
     slow = at.slow
     books: tuple[RenderableType, ...] = (

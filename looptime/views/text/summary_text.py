@@ -68,10 +68,6 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
         What was read.
     summaries : sequence of Summary
         Of its runs, or of the phases of its runs; that of the longest run leads.
-
-    Returns
-    -------
-    Told
     """
     by_run: dict[int, list[Summary]] = {}
     for at in summaries:
