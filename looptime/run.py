@@ -276,7 +276,7 @@ class Run:
 
     @cached_property
     def calls(self) -> pd.DataFrame:
-        """Calls as a DataFrame with the columns of `looptime.schema.CALL_COLUMNS`."""
+        """Calls as a DataFrame: the fields of `CallColumns`, in the same integers for all logs."""
         import pandas as pd
 
         at = self.call_columns

@@ -5,17 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 __all__ = [
-    "CALL_COLUMNS",
     "KINDS",
     "LAYOUTS",
-    "LOOP_COLUMNS",
     "REASONS",
     "SCHEMA_VERSION",
-    "SIGNALS",
     "TABLES",
     "UNATTRIBUTED",
     "CallName",
-    "Column",
 ]
 
 #: Version of the JSON output and of stored files; raised when a key changes its meaning.
@@ -59,48 +55,6 @@ REASONS = (
     "start-up section",
     "whole-run total",
     "rows lost around it",
-)
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column of a canonical table: its name, NumPy type, unit and meaning."""
-
-    name: str
-    dtype: str
-    unit: str
-    meaning: str
-    optional: bool = False
-
-
-LOOP_COLUMNS = (
-    Column("loop", "int64", "", "number of the loop as logged, else counted from 0"),
-    Column("start_ns", "int64", "ns", "start of the loop on the log's clock"),
-    Column("period_ns", "int64", "ns", "start of this loop to start of the next"),
-    Column("body_ns", "int64", "ns", "length of the row that encloses the loop", True),
-    Column("phase", "category", "", "phase in the log's own word", True),
-    Column("line", "int64", "", "line of the log where the loop begins", True),
-)
-
-CALL_COLUMNS = (
-    Column("loop", "int32", "", "index of the loop in which the call starts"),
-    Column("thread", "category", "", "thread that made the call"),
-    Column("name", "category", "", "name of the call"),
-    Column("start_ns", "int64", "ns", "start of the call on the log's clock"),
-    Column("duration_ns", "int64", "ns", "end minus start"),
-    Column("self_ns", "int64", "ns", "duration minus the calls nested in it"),
-    Column("depth", "int16", "", "number of calls that enclose it, 0 for none"),
-    Column("seq", "int64", "", "the logger's sequence number", True),
-    Column("cpu_ns", "int64", "ns", "processor time spent in the call", True),
-)
-
-#: Signals that the heading models and freshness know by name; others are kept as they are called.
-SIGNALS = (
-    Column("heading_deg", "float64", "deg", "heading, counter-clockwise positive", True),
-    Column("turn_rate_deg_s", "float64", "deg/s", "rate of turn", True),
-    Column("x_m", "float64", "m", "position along the field's first axis", True),
-    Column("y_m", "float64", "m", "position along the field's second axis", True),
-    Column("battery_v", "float64", "V", "battery voltage", True),
 )
 
 

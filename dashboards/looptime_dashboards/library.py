@@ -131,12 +131,12 @@ class Library:
                 return self.version
         if self._looking.acquire(blocking=False):
             try:
-                self._look_through(self.folder)
+                self._look_through()
             finally:
                 self._looking.release()
         return self.version
 
-    def _look_through(self, folder: Path) -> None:
+    def _look_through(self) -> None:
         first = not self._scanned
         self._scanned = time.monotonic()
         files = self._newest_files()

@@ -33,7 +33,7 @@ from looptime.controlling.moves import (
 )
 from looptime.controlling.response import Response, summed_up
 from looptime.controlling.stability import stability
-from looptime.controlling.target import Path, path_of
+from looptime.controlling.target import path_of
 from looptime.controlling.trace import traced
 from looptime.controlling.value_instants import instants_of
 from looptime.controlling.wheels import Steering, steering
@@ -193,7 +193,7 @@ def _model(stated: Controller, base: Sampling, at: Sampling, curve: bool, seed: 
         return made
     path = path_of(stated.target)
     move = Move(
-        law, plant, path, loop.delay_s, stated.tolerance or _usual_tolerance(path, stated),
+        law, plant, path, loop.delay_s, stated.tolerance or _usual_tolerance(stated),
         horizon_of(law, plant, path, loop), seed,
     )  # fmt: skip
     if move.horizon_s >= at.duration_s:
@@ -216,7 +216,7 @@ def _model(stated: Controller, base: Sampling, at: Sampling, curve: bool, seed: 
     )  # fmt: skip
 
 
-def _usual_tolerance(path: Path, stated: Controller) -> float:
+def _usual_tolerance(stated: Controller) -> float:
     assert stated.target is not None
     return USUAL_TOLERANCE * abs(stated.target.numbers[0])
 

@@ -240,7 +240,7 @@ def _integrated(models: Models, setup: Setup, made: Sampling) -> Integrated:
     )
     law = _growth(models, made)
     return Integrated(
-        models.integration, models.step.text, models.over_s, ends, _per_minute(law), law, squares
+        models.integration, models.step.text, models.over_s, ends, law.coefficient, law, squares
     )
 
 
@@ -320,11 +320,6 @@ def _growth(models: Models, made: Sampling) -> Growth:
     each = end_errors(motion, made, models.integration, models.step, starts)
     walk = np.cumsum(each.reshape(rows, STRANDS), axis=0)
     return growth(walk, motion.duration_s)
-
-
-def _per_minute(law: Growth) -> Figure:
-    """Root mean square error after a minute: the law's coefficient is just that."""
-    return law.coefficient
 
 
 def _path(models: Models, setup: Setup, made: Sampling, ours: CurvePoint) -> PathError:

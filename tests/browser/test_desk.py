@@ -152,5 +152,5 @@ def test_the_heading_page_leaves_the_warm_up_out(tmp_path: Path) -> None:
         assert full
         assert at.warmup_loops == left_out
         assert at.loops_used == len(used) - 1  # the last reading is not used
-        said = heading_page._basis(desk, shown, at, full)
+        said = heading_page._basis(at, full)
         assert ("warm-up and left out" in said) == (not keep)

@@ -57,11 +57,11 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         return [*parts, busy(pending)], True
     except LooptimeError as error:
         return [*parts, note(str(error), "error")], wait
-    parts.append(note(_basis(desk, view, at, full)))
+    parts.append(note(_basis(at, full)))
     return [*parts, *_answer(desk, at, others)], wait or not full
 
 
-def _basis(desk: Desk, view: View, at: HeadingResult, full: bool) -> str:
+def _basis(at: HeadingResult, full: bool) -> str:
     text = f"From {count(at.loops_used, 'loop')}"
     if at.loops_used < at.loops_in_run // 2:
         text += f", in stretches that stand for all {at.loops_in_run:,}"

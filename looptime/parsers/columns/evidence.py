@@ -19,7 +19,6 @@ __all__ = [
     "END_WORDS",
     "NOT_PARTS",
     "Marked",
-    "all_whole",
     "check_spoilt",
     "clocklike",
     "counts_rows",
@@ -223,12 +222,6 @@ def wordy(dialect: Dialect, index: int) -> bool:
     cells = [row[index] for row in dialect.sample[:200] if not is_missing(row[index])]
     wordlike = [c for c in cells if not is_number(c, dialect.decimal) and not is_clock_text(c)]
     return bool(cells) and len(wordlike) > 0.5 * len(cells)
-
-
-def all_whole(dialect: Dialect, index: int) -> bool:
-    """Whether the first values of a column are whole numbers."""
-    cells = [row[index] for row in dialect.sample[:500] if not is_missing(row[index])]
-    return all(cell.lstrip("+-").isdigit() for cell in cells)
 
 
 def scaled(dialect: Dialect, head: Head, default: str | None) -> Float:

@@ -100,7 +100,7 @@ def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit |
     return judge(seen, times)
 
 
-def understand(found: list[Head], dialect: Dialect, asked: bool = False) -> Understood:
+def understand(found: list[Head], dialect: Dialect) -> Understood:
     r"""Take the columns of a log of one row a loop for what they are.
 
     Parameters
@@ -109,8 +109,6 @@ def understand(found: list[Head], dialect: Dialect, asked: bool = False) -> Unde
         Its columns.
     dialect : Dialect
         How it is written, with its first rows.
-    asked : bool
-        Whether the caller says that every number beside the clock is a length.
 
     Examples
     --------

@@ -11,13 +11,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from looptime.array_types import Bool, Float
+from looptime.array_types import Float
 from looptime.parsers.columns.inside import enclosing
 from looptime.units import UNITS
 
 __all__ = ["ROLES", "Judged", "Role", "Seen", "Stamped", "judge", "stamped"]
-
-Flags = Bool
 
 #: What a column can be taken for.
 ROLES = (
@@ -111,7 +109,7 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
         if at not in roles and one.meaning in _OF_THE_LOOP:
             roles[at] = _of_the_loop(one, steps, clock is not None)
     named = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "duration"]
-    roles |= _parts(seen, named, steps, roles)
+    roles |= _parts(seen, named, steps)
     bare = [at for at in range(len(seen)) if at not in roles]
     roles |= _bare(seen, bare, steps, roles)
     roles = _within(seen, steps, roles)
@@ -305,9 +303,7 @@ def _sum(columns: list[Float]) -> Float | None:
     return np.asarray(total, np.float64)
 
 
-def _parts(
-    seen: list[Seen], named: list[int], steps: _Steps, roles: dict[int, Role]
-) -> dict[int, Role]:
+def _parts(seen: list[Seen], named: list[int], steps: _Steps) -> dict[int, Role]:
     """Columns that their headers call durations: parts, in one unit where none is said."""
     made: dict[int, Role] = {}
     open_ = [at for at in named if seen[at].unit_ns is None]
@@ -316,7 +312,7 @@ def _parts(
             made[at] = _part(seen[at], seen[at].unit_ns, "header", steps, "its header says so")
     if not open_:
         return made
-    unit, unit_from = _unit_beside(seen, open_, steps, roles | made)
+    unit, unit_from = _unit_beside(seen, open_, steps)
     for at in open_:
         why, sure = "its header names a duration", "sure" if unit else "unsure"
         made[at] = _part(seen[at], unit, unit_from, steps, why, sure)
@@ -343,9 +339,7 @@ def _constant(values: Float) -> bool:
     return len(np.unique(values[np.isfinite(values)])) < 3
 
 
-def _unit_beside(
-    seen: list[Seen], open_: list[int], steps: _Steps, roles: dict[int, Role]
-) -> tuple[int | None, str]:
+def _unit_beside(seen: list[Seen], open_: list[int], steps: _Steps) -> tuple[int | None, str]:
     """The one unit of columns whose headers name none: as columns beside them, if that fits."""
     total = _sum([seen[at].values for at in open_])
     assert total is not None

@@ -158,7 +158,7 @@ class Choice:
 
 
 def choose_clock(
-    first: Int, second: Int, heads_: tuple[Head, Head], unit: Unit, may_swap: bool = True
+    first: Int, second: Int, heads_: tuple[Head, Head], may_swap: bool = True
 ) -> Choice:
     """Judge two clocks by how even their steps are.
 
@@ -168,8 +168,6 @@ def choose_clock(
         Instants of the same rows.
     heads_ : (Head, Head)
         Their columns.
-    unit : Unit
-        Of the second.
     may_swap : bool
         Whether the second may be used in place of the first.
 
@@ -186,8 +184,7 @@ def choose_clock(
     >>> from looptime.parsers.columns.headers import heads
     >>> device = 20_000_000 * np.arange(100)
     >>> host = device + 1_000_000 * (np.arange(100) % 3)
-    >>> found = choose_clock(host, device, tuple(heads(("host_ms", "device_us"))),
-    ...                      Unit("us", 1000, "header"))
+    >>> found = choose_clock(host, device, tuple(heads(("host_ms", "device_us"))))
     >>> found.swap, found.other["column"], round(found.other["jitter_ns"] / 1e6, 2)
     (True, 'host_ms', 1.41)
     """

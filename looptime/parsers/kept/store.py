@@ -110,7 +110,7 @@ def read_stored(path: str | os.PathLike[str]) -> tuple[Run, ...]:
     try:
         with place.open("rb") as file:
             is_csv = file.read(len(EXPORTED)) == EXPORTED
-        said, table = _read_csv(place, name) if is_csv else _read_parquet(place, name)
+        said, table = _read_csv(place) if is_csv else _read_parquet(place, name)
         if said["schema_version"] != SCHEMA_VERSION:
             raise LogError(
                 f"was exported with schema version {said['schema_version']}, this looptime reads "
@@ -142,7 +142,7 @@ def _read_parquet(path: Path, name: str) -> tuple[dict[str, Any], pa.Table]:
     return json.loads(said), table
 
 
-def _read_csv(path: Path, name: str) -> tuple[dict[str, Any], pa.Table]:
+def _read_csv(path: Path) -> tuple[dict[str, Any], pa.Table]:
     import pyarrow as pa
     import pyarrow.csv as pacsv
 

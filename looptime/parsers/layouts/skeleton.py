@@ -130,7 +130,7 @@ def _steadier(
     first = Member(layout.clock, 0)
     key: Key = first if first in table.columns else layout.clock
     one, two = table.columns[key], table.columns[SECOND]
-    choice = choose_clock(one[rows], two[rows], (main[0], second[0]), second[1], layout.swaps)
+    choice = choose_clock(one[rows], two[rows], (main[0], second[0]), layout.swaps)
     if not choice.swap:
         return main[1], choice.other
     table.columns[key] = two

@@ -52,8 +52,6 @@ COARSE_TICK_NS = 100_000
 _NO_ORDER = 0.3
 #: Fewer rows than this between two cuts are no run.
 _FEWEST = 3
-#: Pieces that begin alike with which one is compared.
-_MOST_LIKE = 50
 
 
 def settle(parsed: Parsed, path: str) -> list[Parsed]:
@@ -299,7 +297,7 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
         return [_with_doubts(parsed, rows, order.longest)]
     table_row = rows.table_row(np.arange(len(rows)))
     way = way_of(parsed, None, table_row)
-    wrapped = _call_wraps(parsed, rows, way)
+    wrapped = _call_wraps(rows, way)
     if wrapped is not None:
         start, mended = wrapped.undone(rows.start), _unwrapped(rows.duration, wrapped.modulus)
         rows = replace(rows, start=start, duration=mended)
@@ -352,7 +350,7 @@ def _again(parsed: Parsed, row: Int) -> Clock:
     return noted(parsed.clock, met_again(line))
 
 
-def _call_wraps(parsed: Parsed, rows: CallRows, way: Way) -> Wrapped | None:
+def _call_wraps(rows: CallRows, way: Way) -> Wrapped | None:
     """The counter behind timed calls, if it wrapped."""
     often = once_a_loop(rows.name, rows.thread)
     number = rows.loop

@@ -120,7 +120,7 @@ def rhythms(
             hits.append((code, rows[long], excess))
         else:
             found.append(pulses)
-    return CallClocks(tuple(found), _pauses(line, hits, self_ns, start, period))
+    return CallClocks(tuple(found), _pauses(line, hits, self_ns, period))
 
 
 def as_in(part: CallClocks, whole: CallClocks) -> CallClocks:
@@ -287,7 +287,7 @@ def _pulses(
 
 
 def _pauses(
-    line: Chain, hits: list[tuple[int, Int, Float]], self_ns: Float, start: Float, period: float
+    line: Chain, hits: list[tuple[int, Int, Float]], self_ns: Float, period: float
 ) -> Pauses:
     """Long turns that strike calls in proportion to the time they take: the program's pauses."""
     stretch, excess = _bare_hits(line, period)

@@ -57,10 +57,10 @@ def change_thread(draft: Draft, change: Change) -> None:
                 _apply(draft, change, reader, turns)
                 found = True
     if not found:
-        raise UsageError(f"change {str(change)!r}: {_why_not(draft, change)}")
+        raise UsageError(f"change {str(change)!r}: {_why_not(draft)}")
 
 
-def _why_not(draft: Draft, change: Change) -> str:
+def _why_not(draft: Draft) -> str:
     threads = sorted({draft.known.run.names[c].name for s in draft.known.sharing for c in s.code})
     if not threads:
         return "the log holds no thread besides the loop's, so there is none to change"

@@ -6,10 +6,8 @@ import pytest
 import looptime
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.second_clock import choose_clock
-from looptime.parsers.columns.unit import Unit
 
 HEADS = tuple(heads(("board_us", "host_us")))
-US = Unit("us", 1000, "header")
 STEP = 20_000_000
 
 
@@ -35,7 +33,7 @@ def test_intervals_hold_the_skew_whatever_the_jitter(kind, jitter_ms):
         rng = np.random.default_rng(seed)
         board = STEP * np.arange(1200)
         host = np.rint(board * (1 + 30e-6) + _noise(kind, jitter_ms * 1e6, 1200, rng))
-        skew = choose_clock(board, host.astype(np.int64), HEADS, US).other["skew_ppm"]
+        skew = choose_clock(board, host.astype(np.int64), HEADS).other["skew_ppm"]
         held.append(skew["low"] <= 30 <= skew["high"])
         assert abs(skew["value"] - 30) < 3 * (skew["high"] - skew["low"])
     assert sum(held) >= 85
@@ -46,7 +44,7 @@ def test_the_interval_is_as_wide_as_theory_says():
     n, jitter = 4000, 10e6
     board = STEP * np.arange(n)
     noise = np.random.default_rng(3).normal(0, jitter, n)
-    skew = choose_clock(board, np.rint(board + noise).astype(np.int64), HEADS, US).other["skew_ppm"]
+    skew = choose_clock(board, np.rint(board + noise).astype(np.int64), HEADS).other["skew_ppm"]
     want = 1e6 * jitter * np.sqrt(12 / n) / (STEP * n)
     assert skew["high"] - skew["low"] == pytest.approx(2 * 1.96 * want, rel=0.1)
 
@@ -58,7 +56,7 @@ def test_a_clock_that_is_set_once_keeps_its_skew(by_ms):
     board = STEP * np.arange(3000)
     host = board * (1 + 40e-6) + rng.normal(0, 2e6, 3000)
     host[1800:] += by_ms * 1e6
-    skew = choose_clock(board, np.rint(host).astype(np.int64), HEADS, US).other["skew_ppm"]
+    skew = choose_clock(board, np.rint(host).astype(np.int64), HEADS).other["skew_ppm"]
     assert skew["low"] < 40 < skew["high"]
     assert skew["high"] - skew["low"] < 20
 
@@ -67,7 +65,7 @@ def test_stamps_in_bunches_are_no_settings_of_the_clock():
     """A host that stamps 40 rows at once steps by 0.8 s each time and keeps time for all that."""
     board = STEP * np.arange(4000)
     host = board[39::40].repeat(40)
-    skew = choose_clock(board, host, HEADS, US).other["skew_ppm"]
+    skew = choose_clock(board, host, HEADS).other["skew_ppm"]
     assert skew["low"] < 0 < skew["high"]
 
 
@@ -76,7 +74,7 @@ def test_a_clock_that_begins_again_does_not_bend_the_skew():
     board = np.concatenate([STEP * np.arange(1500), STEP * np.arange(1500)])
     host = STEP * np.arange(3000) * (1 + 25e-6)
     host += np.random.default_rng(5).normal(0, 8e6, 3000)
-    skew = choose_clock(board, np.rint(host).astype(np.int64), HEADS, US).other["skew_ppm"]
+    skew = choose_clock(board, np.rint(host).astype(np.int64), HEADS).other["skew_ppm"]
     assert skew["low"] < 25 < skew["high"]
 
 

@@ -224,7 +224,7 @@ def test_interval_of_a_skew_holds_it():
     for seed in range(400):
         noise = np.random.default_rng(seed).normal(0, 500_000, 300)
         host = np.rint(board * (1 + 30e-6) + noise).astype(np.int64)
-        found = choose_clock(board, host, heads_, Unit("us", 1000, "header"))
+        found = choose_clock(board, host, heads_)
         skew = found.other["skew_ppm"]
         held += skew["low"] <= 30 <= skew["high"]
     assert 365 <= held <= 395
