@@ -10,7 +10,6 @@ import math
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +20,7 @@ from looptime.errors import UsageError
 from looptime.project import Project, find_project
 from looptime.questions.asked import Asked
 from looptime.questions.doors import one_log
+from looptime.records import dataclass
 from looptime.schema import LAYOUTS
 from looptime.units import UNITS
 

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import difflib
 import math
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import Any
 
 from looptime.errors import UsageError
+from looptime.records import dataclass
 
 __all__ = ["Controller", "Target", "Wheel", "parse_target", "stated"]
 

@@ -15,12 +15,12 @@ import os
 import re
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from looptime.errors import UsageError
 from looptime.files import NOTES_FILE, open_plain, write_whole
+from looptime.records import dataclass
 
 __all__ = [
     "LONGEST_NOTE",

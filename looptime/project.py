@@ -9,13 +9,14 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
 from looptime.controllers import Controller, Wheel, stated
 from looptime.errors import ProjectError, UsageError
+from looptime.records import dataclass
 from looptime.schema import KINDS, LAYOUTS, CallName
 from looptime.stated_columns import StatedColumns, state_columns
 from looptime.units import UNITS

@@ -7,13 +7,14 @@ integers. `Run.loops` and `Run.calls` give the same tables as DataFrames.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int
+from looptime.records import dataclass
 from looptime.schema import REASONS, CallName
 
 if TYPE_CHECKING:

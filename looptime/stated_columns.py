@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from looptime.errors import UsageError
+from looptime.records import dataclass
 from looptime.units import UNITS
 
 __all__ = ["STATED_ROLES", "StatedColumns", "matching", "state_columns"]

@@ -13,13 +13,13 @@ Every figure of an age in this package comes from here and bears one of these na
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from looptime.analysers.durations import named, narrowed
 from looptime.array_types import Int
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 
 import numpy as np
@@ -11,6 +11,7 @@ from looptime.analysers.beat_wait import with_wait_named
 from looptime.analysers.pacing import Pacing, Waits, find_waits, pacing
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float, Int
+from looptime.records import dataclass
 from looptime.run import Run, SelfPieces
 from looptime.stats.quantiles import quantiles
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from looptime.analysers.call_costs import Costs
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.slow import SlowEvent, SlowLoops
 from looptime.array_types import Float, Int
+from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import median
 from looptime.stats.beta import binomial_at_least

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
 from looptime.analysers.durations import CallTimes, call_times, ordered_quantiles, times_of
 from looptime.array_types import Int
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["BLOCKING_KINDS", "Blocking", "Sign", "blocking", "blocking_signs"]

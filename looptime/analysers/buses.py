@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.durations import CallTimes, call_times, narrowed
 from looptime.array_types import Bool, Float, Int
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import CallName
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -11,6 +10,7 @@ import numpy as np
 from looptime.analysers.basis import Basis
 from looptime.analysers.durations import CallTimes, call_keys, call_times
 from looptime.array_types import Bool, Float
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
 

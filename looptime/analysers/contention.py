@@ -7,7 +7,7 @@ the times alone say it (`looptime.stats.exclusion`), and nothing is said where t
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy as np
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure, to_json
 from looptime.array_types import Float, Int
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.exclusion import FEW, Meeting, Track, exclusions, partners_of, waits
 from looptime.stats.jackknife import BATCHES, jackknife

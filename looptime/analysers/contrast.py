@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.basis import Basis
 from looptime.array_types import Bool, Float
+from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 
 __all__ = ["Part", "contrast", "mean_self_ms"]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.basis import Basis
@@ -11,6 +9,7 @@ from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.estimate import Figure
 from looptime.array_types import Bool, Float
 from looptime.errors import NotEnoughError
+from looptime.records import dataclass
 from looptime.stats.changepoints import ChangePoints, change_points, long_run_variance
 from looptime.stats.dither import dither
 from looptime.stats.levels import IN_RUN

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.quantiles import element_number, elements
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import field, fields, is_dataclass
 from typing import Any
 
 import numpy as np
+
+from looptime.records import dataclass
 
 __all__ = ["Figure", "plain_value", "to_json"]
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.ages import Reading, readings
 from looptime.array_types import Float, Int
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import elements

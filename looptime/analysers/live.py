@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from looptime.analysers.self_table import SelfTable
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import mean_self_ms
 from looptime.errors import UsageError
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
 

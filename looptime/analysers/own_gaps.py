@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import MAD_SCALE, mad
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule, mechanism

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure
 from looptime.analysers.pacing import periods_told
 from looptime.array_types import Float
+from looptime.records import dataclass
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import jackknife
 from looptime.stats.quantiles import element_number, time_quantiles

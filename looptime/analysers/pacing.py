@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.beat_wait import beat_call, slope, spread
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float, Int
+from looptime.records import dataclass
 from looptime.run import Run, SelfPieces
 from looptime.schema import KINDS
 from looptime.stats.arrays import median

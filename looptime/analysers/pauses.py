@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from looptime.analysers.basis import Basis
 from looptime.analysers.call_costs import Costs
 from looptime.analysers.slow import SlowLoops
+from looptime.records import dataclass
 from looptime.stats.beta import binomial_at_least
 
 __all__ = ["Pauses", "pauses"]

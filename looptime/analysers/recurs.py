@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,7 @@ from looptime.analysers.slow import SlowLoops
 from looptime.analysers.threads_rest import ThreadRhythm, thread_rhythms
 from looptime.array_types import Int
 from looptime.errors import NotEnoughError
+from looptime.records import dataclass
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule
 
 __all__ = ["Recurrence", "Recurrences", "recurs"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import field
 from operator import attrgetter
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, mean_self_ms
 from looptime.array_types import Bool, Float, Int
+from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import MAD_SCALE, mad, median
 from looptime.stats.outliers import merge_close, running_median

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,7 @@ from looptime.analysers.part import in_phase
 from looptime.analysers.recurs import Recurrences, recurs
 from looptime.analysers.slow import SlowLoops, slow_events
 from looptime.analysers.warmup import WarmUpCut, warmup
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["Summary", "summarise"]

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.mechanism import Mechanism, Rule
 

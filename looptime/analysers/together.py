@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from looptime.analysers.summary import Summary
+from looptime.records import dataclass
 from looptime.stats.arrays import MAD_SCALE, mad
 
 __all__ = ["Consistency", "Together", "together"]

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.errors import NotEnoughError, UsageError
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["Delay", "GainFactors", "delay", "gain_factors"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,6 +11,7 @@ from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, contrast
 from looptime.array_types import Float
 from looptime.errors import NotEnoughError
+from looptime.records import dataclass
 from looptime.stats.settling import warm_up
 
 __all__ = ["WarmUpCut", "warmup"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 from looptime.analysers.estimate import Figure, to_json
@@ -15,6 +15,7 @@ from looptime.controlling.response import Response
 from looptime.controlling.stability import Stability
 from looptime.controlling.trace import Trace
 from looptime.controlling.wheels import Steering
+from looptime.records import dataclass
 
 __all__ = ["CAUTIONS", "ControlResult", "Controlled", "Model", "RequiredRate"]
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from looptime.array_types import Float
 from looptime.controllers import Controller
 from looptime.controlling.law import Law
+from looptime.records import dataclass
 from looptime.stats.quantiles import quantile
 
 __all__ = ["SHARES", "Effective", "Noise", "derivative_noise", "effective_gains"]

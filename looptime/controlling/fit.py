@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import difflib
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from looptime.analysers.estimate import Figure
 from looptime.array_types import Bool, Float
 from looptime.controlling.law import Plant
 from looptime.errors import NotEnoughError, UsageError
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.student import t_quantile
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from looptime.analysers.waits import gain_factors
 from looptime.controllers import Controller
+from looptime.records import dataclass
 
 __all__ = ["GainShift", "Kept", "gain_shift"]
 

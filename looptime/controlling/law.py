@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from looptime.array_types import Float
 from looptime.controllers import Controller
+from looptime.records import dataclass
 
 __all__ = ["Law", "Plant", "law_of", "plant_of"]
 

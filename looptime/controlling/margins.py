@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
 from looptime.array_types import Complex, Float
 from looptime.controlling.law import Law, Plant
 from looptime.controlling.matrices import EvenLoop, LoopMatrices, even_matrix, spectral_radius
+from looptime.records import dataclass
 
 __all__ = ["Margins", "margins", "open_loop"]
 

@@ -9,7 +9,6 @@ matter for whether a disturbance dies out, so they are left out.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from looptime.array_types import Float
 from looptime.controlling.law import SAME_S, Law, Plant
 from looptime.errors import NotEnoughError
 from looptime.heading.pattern import Sampling
+from looptime.records import dataclass
 
 __all__ = ["EvenLoop", "LoopMatrices", "even_matrix", "loop_matrices", "spectral_radius"]
 

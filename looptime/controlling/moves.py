@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from looptime.controlling.simulate import Instants, Track, beside, play, starts_
 from looptime.controlling.target import Path
 from looptime.errors import LooptimeError
 from looptime.heading.pattern import LogShape, Sampling, even
+from looptime.records import dataclass
 
 __all__ = ["CurvePoint", "Move", "Stall", "even_loop", "even_sampling", "horizon_of", "rate_curve"]
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from looptime.array_types import Bool, Float, Int
 from looptime.controlling.law import Plant
 from looptime.controlling.simulate import Track
 from looptime.controlling.target import Path
+from looptime.records import dataclass
 from looptime.stats.quantiles import element_number
 
 __all__ = ["NODES", "Response", "Spread", "response", "spread_of"]

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.array_types import Float
 from looptime.controlling.law import SAME_S, Law, Plant
 from looptime.controlling.target import Path
 from looptime.heading.pattern import Sampling
+from looptime.records import dataclass
 
 __all__ = ["Instants", "Track", "beside", "play", "starts_in"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from looptime.controlling.matrices import (
 )
 from looptime.errors import NotEnoughError
 from looptime.heading.pattern import Sampling
+from looptime.records import dataclass
 
 __all__ = ["Stability", "growth_per_s", "mean_square", "period_range", "stability"]
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from looptime.array_types import Float
 from looptime.controllers import Target
+from looptime.records import dataclass
 
 __all__ = ["Path", "path_of"]
 

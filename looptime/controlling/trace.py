@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.array_types import Float
@@ -11,6 +9,7 @@ from looptime.controlling.matrices import EvenLoop
 from looptime.controlling.moves import STARTS, Move, even_starts
 from looptime.controlling.simulate import Instants, Track, starts_in
 from looptime.heading.pattern import Sampling
+from looptime.records import dataclass
 
 __all__ = ["Trace", "traced"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.age_distribution import block_sums, leave_out, ratio
 from looptime.heading.block_intervals import figure
 from looptime.heading.pattern import blocks_of
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.quantiles import quantile
 

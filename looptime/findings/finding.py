@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any
+
+from looptime.records import dataclass
 
 __all__ = ["CAUTION", "CAUTION_LINE", "SEVERITIES", "Evidence", "Finding", "ranked"]
 

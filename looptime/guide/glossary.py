@@ -10,9 +10,10 @@ import math
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from looptime.records import dataclass
 
 __all__ = ["WORDS", "Word", "explain", "figures_of", "find"]
 

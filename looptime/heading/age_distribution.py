@@ -6,14 +6,13 @@ At a time ``t`` in ``[u_k, u_{k+1})`` the age is ``a(t) = t - s_k``; it grows fr
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.estimate import Figure
 from looptime.array_types import Float, Int
 from looptime.heading.block_intervals import figure
 from looptime.heading.pattern import BLOCKS, Sampling
+from looptime.records import dataclass
 
 __all__ = ["AgeParts", "age_parts", "interval_quantile", "leave_out", "mean_age_s"]
 

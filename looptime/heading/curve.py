@@ -6,7 +6,7 @@ come from leaving out blocks of consecutive loops of the log.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
@@ -29,6 +29,7 @@ from looptime.heading.pattern import (
 )
 from looptime.heading.sensor import PERFECT, Sensor
 from looptime.heading.stale import Stale, stale_along, stale_everywhere
+from looptime.records import dataclass
 
 __all__ = ["RATES_HZ", "CurvePoint", "Models", "end_rms", "rate_curve", "sampling_at"]
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.estimate import Figure
@@ -11,6 +9,7 @@ from looptime.array_types import Float, Int
 from looptime.heading.age_distribution import leave_out
 from looptime.heading.block_intervals import figure
 from looptime.heading.pattern import BLOCKS
+from looptime.records import dataclass
 
 __all__ = ["CANNOT_TELL", "LAWS", "Growth", "growth"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from looptime.analysers.ages import pickups, reading_of, uses_of
 from looptime.array_types import Int
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.pattern import Sampling, blocks_of
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["Labels", "heading_read_guess", "sampling_from_run", "unbroken"]

@@ -9,7 +9,6 @@ the end of a motion that lies within the log is ``sum(v_k w(s_k)) - angle``.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from looptime.array_types import Float
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.motion import Motion, Profile
 from looptime.heading.pattern import Sampling
+from looptime.records import dataclass
 
 __all__ = [
     "RULES",

@@ -7,8 +7,6 @@ average over the distribution of the age, which `AgeTable.weights` finds exactly
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.estimate import Figure
@@ -17,6 +15,7 @@ from looptime.heading.lead import Lead
 from looptime.heading.motion import Motion
 from looptime.heading.pattern import BLOCKS, Sampling
 from looptime.heading.sizes import Sizes, sizes_of
+from looptime.records import dataclass
 
 __all__ = ["AgeTable", "make_table"]
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from looptime.array_types import Float
 from looptime.errors import UsageError
 from looptime.heading.pattern import Sampling
+from looptime.records import dataclass
 
 __all__ = ["NO_LEAD", "Lead", "parse_lead"]
 

@@ -8,7 +8,7 @@ text that describes a motion, and what is shown of it, is in degrees.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike
 
 from looptime.array_types import Float, Int
 from looptime.errors import UsageError
+from looptime.records import dataclass
 
 if TYPE_CHECKING:
     from scipy.interpolate import PPoly

@@ -7,12 +7,13 @@ predicted) by `sampling_from_run`, or is made for another loop rate by `even`, `
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError, UsageError
+from looptime.records import dataclass
 
 __all__ = [
     "BLOCKS", "LogShape", "Sampling", "even", "log_shape", "sample_stretches", "scaled",

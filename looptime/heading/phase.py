@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.estimate import Figure
 from looptime.errors import UsageError
 from looptime.heading.age_distribution import mean_age_s
 from looptime.heading.pattern import Sampling
+from looptime.records import dataclass
 
 __all__ = ["PhaseLost", "phase_lost"]
 

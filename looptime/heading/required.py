@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from looptime.analysers.estimate import Figure
 from looptime.errors import UsageError
 from looptime.heading.curve import CurvePoint
+from looptime.records import dataclass
 
 __all__ = ["CAUTIONS", "JUDGED", "Required", "required_rate", "stops_helping_hz"]
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from looptime.analysers.estimate import Figure
 from looptime.heading.age_distribution import AgeParts
@@ -12,6 +11,7 @@ from looptime.heading.growth import Growth
 from looptime.heading.phase import PhaseLost
 from looptime.heading.required import Required
 from looptime.heading.stale import Stale
+from looptime.records import dataclass
 
 __all__ = [
     "Ensemble",

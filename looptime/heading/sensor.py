@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from looptime.array_types import Float
 from looptime.errors import UsageError
 from looptime.heading.motion import Motion
 from looptime.heading.pattern import Sampling
+from looptime.records import dataclass
 
 __all__ = ["PERFECT", "Sensor", "simulated_rates"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from looptime.errors import UsageError
 from looptime.heading.instants import Labels
@@ -12,6 +12,7 @@ from looptime.heading.lead import NO_LEAD, Lead
 from looptime.heading.path import HEADINGS
 from looptime.heading.required import JUDGED
 from looptime.heading.sensor import PERFECT, Sensor
+from looptime.records import dataclass
 
 __all__ = ["Setup", "Tolerance"]
 

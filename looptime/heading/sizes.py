@@ -7,14 +7,13 @@ once are two running sums over a grid of sizes (`cdf_on_grid`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.estimate import Figure
 from looptime.array_types import Float, Int
 from looptime.heading.age_distribution import leave_out
 from looptime.heading.block_intervals import figure
+from looptime.records import dataclass
 
 __all__ = ["Sizes", "cdf_on_grid", "quantile_from_cdf", "sizes_of"]
 

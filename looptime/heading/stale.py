@@ -11,7 +11,6 @@ distribution of the reading's age (`AgeTable`); a recorded motion has its place 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -30,6 +29,7 @@ from looptime.heading.lead import NO_LEAD, Lead
 from looptime.heading.motion import Motion, Steady
 from looptime.heading.pattern import BLOCKS, Sampling
 from looptime.heading.sizes import cdf_on_grid, quantile_from_cdf
+from looptime.records import dataclass
 
 __all__ = ["Stale", "stale_along", "stale_everywhere"]
 

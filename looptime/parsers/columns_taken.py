@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from looptime.errors import UsageError
@@ -14,6 +13,7 @@ from looptime.parsers.read import opened, options_of, read_log
 from looptime.parsers.registry import choose
 from looptime.parsers.text.dialect import Dialect, is_missing
 from looptime.parsers.text.source import head, open_source
+from looptime.records import dataclass
 from looptime.run import Clock
 from looptime.stated_columns import STATED_ROLES
 from looptime.units import UNITS

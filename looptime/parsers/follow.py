@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
@@ -13,6 +13,7 @@ import numpy as np
 
 from looptime.errors import LogError
 from looptime.parsers.log import Log
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["Follower", "Growing", "GrowingFile", "Grown"]

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["Log"]

@@ -17,12 +17,12 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
 from looptime.errors import UsageError
+from looptime.records import dataclass
 
 __all__ = ["VERBS", "Change", "PlanFile", "load_changes", "matching", "parse", "parse_all"]
 

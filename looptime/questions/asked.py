@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from looptime.errors import LogError
 from looptime.project import Project, find_project
 from looptime.questions.doors import at_hand
+from looptime.records import dataclass
 
 if TYPE_CHECKING:
     from looptime.parsers.log import Log

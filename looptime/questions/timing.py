@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +24,7 @@ from looptime.findings import summarise as with_findings
 from looptime.project import Project
 from looptime.questions.asked import Asked
 from looptime.questions.doors import at_hand, zip_of
+from looptime.records import dataclass
 from looptime.run import Run
 
 if TYPE_CHECKING:

@@ -7,13 +7,13 @@ square root of a count.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from looptime.errors import NotEnoughError
+from looptime.records import dataclass
 from looptime.stats.arrays import Float, as_values
 from looptime.stats.student import t_quantile, t_two_sided
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from looptime.errors import NotEnoughError
+from looptime.records import dataclass
 from looptime.stats.arrays import MAD_SCALE, Float, Int, as_pair, as_values, mad
 from looptime.stats.autocorrelation import inflation, lag_one
 from looptime.stats.levels import IN_RUN

@@ -11,12 +11,13 @@ until none is. A pair counts as shown only if the service keeps still while the 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from itertools import combinations
 
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int
+from looptime.records import dataclass
 from looptime.stats.arrays import mad, median
 
 __all__ = ["Meeting", "Track", "exclusions", "partners_of", "waits"]

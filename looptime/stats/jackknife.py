@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from looptime.errors import UsageError
+from looptime.records import dataclass
 from looptime.stats.arrays import Float, Int, as_values
 from looptime.stats.autocorrelation import inflation, lag_one
 from looptime.stats.quantiles import element_number

@@ -7,7 +7,7 @@ is set stricter than it would be alone.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from looptime.records import dataclass
 
 __all__ = ["ALONE", "IN_RUN", "Levels"]
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.array_types import Bool, Int
+from looptime.records import dataclass
 from looptime.stats.arrays import Float
 
 __all__ = ["FEWEST", "Mechanism", "Rule", "mechanism"]

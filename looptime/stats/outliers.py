@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
+from looptime.records import dataclass
 from looptime.stats.arrays import MAD_SCALE, Float, Int, as_values, mad, median
 
 __all__ = ["Events", "merge_close", "running_median", "stalls"]

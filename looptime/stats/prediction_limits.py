@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from looptime.records import dataclass
 from looptime.stats.arrays import MAD_SCALE, as_values, mad
 from looptime.stats.student import t_one_sided, t_quantile
 

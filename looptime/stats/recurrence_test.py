@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from looptime.records import dataclass
 from looptime.stats.arrays import Float, Int, as_pair, as_values, median
 from looptime.stats.counts import poisson_at_least
 from looptime.stats.levels import IN_RUN

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.records import dataclass
 from looptime.stats.beta import incomplete_beta
 
 __all__ = ["Retakes", "lock_kind", "retakes"]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from looptime.errors import NotEnoughError
+from looptime.records import dataclass
 from looptime.stats.arrays import MAD_SCALE, Float, as_pair, mad
 from looptime.stats.windows import window_medians
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from looptime.records import dataclass
 from looptime.stats.arrays import Float, as_pair, median
 from looptime.stats.autocorrelation import inflation, lag_one
 from looptime.stats.levels import IN_RUN

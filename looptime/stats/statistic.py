@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from looptime.errors import UsageError
+from looptime.records import dataclass
 
 __all__ = ["Statistic", "least_loops", "parse_statistic", "required_loops"]
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from looptime.errors import NotEnoughError
+from looptime.records import dataclass
 from looptime.stats.arrays import as_values
 from looptime.stats.counts import binomial_two_sided
 from looptime.stats.dither import dither

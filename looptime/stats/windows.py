@@ -6,11 +6,10 @@ all medians are equally certain.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
+from looptime.records import dataclass
 from looptime.stats.arrays import Float, as_pair, as_values, median
 
 __all__ = ["WindowMedians", "loops_per_window", "window_medians"]

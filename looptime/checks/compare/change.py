@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from looptime.analysers.estimate import Figure
+from looptime.records import dataclass
 from looptime.stats.multiple import holm
 from looptime.stats.statistic import parse_statistic
 from looptime.stats.student import t_quantile

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 from looptime.analysers.estimate import to_json
@@ -12,6 +11,7 @@ from looptime.checks.compare.replaced import Replaced
 from looptime.checks.compare.sides import Unlike
 from looptime.checks.recording.facts import Facts
 from looptime.controlling.gain_shift import GainShift
+from looptime.records import dataclass
 from looptime.schema import SCHEMA_VERSION
 from looptime.stats.between_runs import RunOrder
 

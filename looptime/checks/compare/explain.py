@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,6 +12,7 @@ from looptime.checks.compare.several import Scatter
 from looptime.checks.compare.sides import Judged
 from looptime.checks.recording.figures import RunValues
 from looptime.errors import NotEnoughError
+from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.between_runs import compare_runs
 from looptime.stats.jackknife import jackknife

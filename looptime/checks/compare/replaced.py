@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from looptime.analysers.alike import grouped
 from looptime.checks.compare.sides import Judged
+from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 
 __all__ = ["Replaced", "replaced"]

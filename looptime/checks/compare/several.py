@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, Tolerance
 from looptime.checks.compare.sides import Judged, common_calls, scale, times_of
 from looptime.checks.recording.figures import RunValues, Value, average, shown_statistics
 from looptime.errors import NotEnoughError
+from looptime.records import dataclass
 from looptime.stats.between_runs import (
     RunDifference,
     RunOrder,

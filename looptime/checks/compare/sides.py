@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 from looptime.array_types import Float
 from looptime.checks.recording.facts import Facts, time_key
 from looptime.checks.recording.figures import CallValues, RunValues, Value, measure
 from looptime.checks.recording.recording import Recording, Series, Settings, record
 from looptime.errors import LogError, UsageError
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.between_runs import count_scale, log_scale
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,6 +12,7 @@ from looptime.analysers.summary import Summary
 from looptime.checks.gate.gate import GateResult
 from looptime.checks.gate.limits import Row
 from looptime.parsers.log import Log
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 

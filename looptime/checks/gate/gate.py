@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from looptime.analysers.estimate import to_json
@@ -25,6 +24,7 @@ from looptime.checks.recording.recording import Recording, Settings, content_has
 from looptime.checks.recording.scatter import LEAST_BASELINE
 from looptime.checks.season.season import Season
 from looptime.errors import UsageError
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.figures import RunValues
 from looptime.errors import UsageError
+from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 
 __all__ = ["Row", "limit_rows"]

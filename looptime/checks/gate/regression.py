@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from looptime.checks.compare.sides import Judged, common_calls, scale
 from looptime.checks.gate.limits import Row
 from looptime.checks.recording.figures import RunValues, Value, average, shown_statistics
 from looptime.errors import NotEnoughError
+from looptime.records import dataclass
 from looptime.stats.between_runs import compare_runs
 from looptime.stats.counts import too_rare_to_gate
 from looptime.stats.multiple import holm

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:  # a list of a season's entries needs no arrays
     from looptime.analysers.pacing import Pacing
     from looptime.run import Run
+
+from looptime.records import dataclass
 
 __all__ = ["Facts", "parse_time", "phase_shares", "run_facts", "time_key"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cached_property
 
 import numpy as np
@@ -13,6 +13,7 @@ from looptime.array_types import Float, Int
 from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.histogram import Histogram
 from looptime.checks.recording.recording import Part, Series, rest_part
+from looptime.records import dataclass
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.quantiles import quantiles, worst_mean

@@ -8,7 +8,6 @@ ones, and merging in any order and grouping gives the same counts.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import ArrayLike
 
 from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError
+from looptime.records import dataclass
 
 __all__ = ["ERROR_BOUND", "Histogram", "bin_edges"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from looptime.analysers.warmup import warmup
 from looptime.array_types import Float, Int
 from looptime.checks.recording.facts import Facts, run_facts
 from looptime.errors import LogError
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
 

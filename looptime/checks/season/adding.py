@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 from looptime.checks.recording.recording import Settings
 from looptime.checks.season.season import Listed, Season
 from looptime.checks.season.workers import Job, Measured, Pending, entries_of, file_hash, workers
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["Added", "Job", "add_logs", "add_runs", "add_season"]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +13,7 @@ from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.figures import CallValues, RunValues, Value
 from looptime.checks.recording.histogram import Histogram
 from looptime.errors import LooptimeError
+from looptime.records import dataclass
 
 if TYPE_CHECKING:
     import pyarrow as pa

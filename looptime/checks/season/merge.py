@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import reduce
 from typing import Any
 
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.recording.histogram import ERROR_BOUND, Histogram
+from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 
 __all__ = ["CallTotals", "Totals", "merged", "totals"]

@@ -5,12 +5,12 @@ from __future__ import annotations
 import difflib
 import shlex
 from collections.abc import Iterable
-from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Any, TypeVar
 
 from looptime.checks.recording.facts import Facts, parse_time, time_key
 from looptime.errors import UsageError
+from looptime.records import dataclass
 
 __all__ = ["KEYS", "Query", "in_order", "is_query", "parse_query"]
 

@@ -24,7 +24,7 @@ import re
 import time
 import uuid
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +32,7 @@ from looptime.checks.recording.facts import Facts
 from looptime.checks.season.query import Query, in_order, is_query, parse_query
 from looptime.errors import LooptimeError, UsageError
 from looptime.files import open_plain
+from looptime.records import dataclass
 
 if TYPE_CHECKING:  # Parquet is loaded only when an entry is read or written
     from looptime.checks.season.entries import Entry

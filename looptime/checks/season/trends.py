@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,6 +13,7 @@ from looptime.array_types import Float, Int
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.season.season import Listed, Season
 from looptime.errors import UsageError
+from looptime.records import dataclass
 from looptime.schema import SCHEMA_VERSION
 from looptime.stats.arrays import MAD_SCALE, mad
 from looptime.stats.between_runs import compare_runs

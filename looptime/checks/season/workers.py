@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import Any, Protocol
 
 from looptime.checks.recording.figures import measure
@@ -17,6 +16,7 @@ from looptime.checks.recording.recording import Settings, content_hash, record
 from looptime.checks.season.season import SeasonError
 from looptime.errors import LogError, LooptimeError, UsageError
 from looptime.parsers.text.source import open_bytes
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["Job", "Measured", "Pending", "entries_of", "file_hash", "measure_log", "workers"]

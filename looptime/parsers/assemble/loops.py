@@ -7,7 +7,7 @@ encloses the loop, else the call that recurs once a cycle. Which one it was is a
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from looptime.parsers.layouts.contract import CallRows
 from looptime.parsers.layouts.cycles import alike_counts
 from looptime.parsers.layouts.nesting import nest, parents_first
 from looptime.project import guess_name
+from looptime.records import dataclass
 from looptime.schema import CallName
 
 __all__ = ["FoundLoops", "find_loops"]

@@ -10,7 +10,7 @@ import os
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -21,6 +21,7 @@ from looptime.parsers.assemble.boundaries import spills
 from looptime.parsers.assemble.loops import FoundLoops
 from looptime.parsers.layouts.contract import CallRows, Outcast
 from looptime.parsers.layouts.nesting import Nest, nest, parents_first
+from looptime.records import dataclass
 
 __all__ = ["SPAN_ROWS", "Span", "cuts_of", "spans_of"]
 

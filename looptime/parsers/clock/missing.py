@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.array_types import Int
+from looptime.records import dataclass
 
 __all__ = ["Missing", "find_missing", "harmed"]
 

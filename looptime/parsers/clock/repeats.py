@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
+from looptime.records import dataclass
 
 __all__ = ["Repeats", "find_repeats", "met_again", "same_as_before"]
 

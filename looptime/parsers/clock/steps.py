@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
 from looptime.array_types import Bool, Int
 from looptime.parsers.text.datetimes import CLOCK, DAY_NS
+from looptime.records import dataclass
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US
 
 __all__ = ["Step", "Steps", "Way", "find_steps", "jump_from", "known_moduli", "typical_step"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from looptime.array_types import Int
 from looptime.parsers.clock.steps import Step, Way, find_steps, typical_step
 from looptime.parsers.columns.unit import Unit
 from looptime.parsers.text.table import Key, Table
+from looptime.records import dataclass
 
 __all__ = ["Wrapped", "once_a_loop", "unwrap", "wraps_of"]
 

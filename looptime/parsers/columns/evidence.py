@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.text.dialect import Dialect, is_clock_text, is_missing, is_number, numbers
+from looptime.records import dataclass
 from looptime.units import UNITS
 
 __all__ = [

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 
+from looptime.records import dataclass
 from looptime.units import split_unit
 
 __all__ = ["LOOP_WORD", "Head", "heads", "roles"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from looptime.parsers.columns.lexicon import bare_name, meaning
 from looptime.parsers.columns.roles import Judged, Role, Seen, Stamped, judge
 from looptime.parsers.columns.unit import Unit, clock_unit, in_16_bits, text_unit
 from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.records import dataclass
 from looptime.stated_columns import StatedColumns
 from looptime.units import UNITS
 

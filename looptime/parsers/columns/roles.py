@@ -7,12 +7,13 @@ equals it, a deviation has both signs, a timer of the run does nothing but rise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
 from looptime.array_types import Float
 from looptime.parsers.columns.inside import enclosing
+from looptime.records import dataclass
 from looptime.units import UNITS
 
 __all__ = ["ROLES", "Judged", "Role", "Seen", "Stamped", "judge", "stamped"]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Collection
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,6 +12,7 @@ from looptime.parsers.columns.evidence import CLOCK_WORDS, counts_rows, rises
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.unit import Unit, text_unit
 from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.records import dataclass
 from looptime.stats.autocorrelation import inflation
 from looptime.units import NS_PER_S, UNITS
 

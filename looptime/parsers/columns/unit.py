@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from looptime.parsers.columns.headers import Head
 from looptime.parsers.text.datetimes import decimal, printed_ns, stamp_format
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
 from looptime.parsers.text.table import Key, Want
+from looptime.records import dataclass
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
 
 __all__ = [

@@ -9,7 +9,7 @@ import sys
 import tempfile
 import zlib
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from functools import cache
 from pathlib import Path
 
@@ -17,6 +17,7 @@ import numpy as np
 
 from looptime.parsers.kept.packed import checksum, load, save
 from looptime.parsers.layouts.contract import Options
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 
@@ -29,7 +30,7 @@ _COMPARED, _BLOCK = 32 << 20, 16 << 10
 #: What the parsers are made of, and all that they import.
 SOURCES = (
     "parsers", "stats", "array_types.py", "controllers.py", "errors.py", "files.py", "project.py",
-    "run.py", "schema.py", "stated_columns.py", "tables.py", "units.py",
+    "records.py", "run.py", "schema.py", "stated_columns.py", "tables.py", "units.py",
 )  # fmt: skip
 _ENDING = ".prepared"
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from looptime.parsers.columns.unit import Unit
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.source import Source
 from looptime.parsers.text.table import Key, Member, Rejects, Table
+from looptime.records import dataclass
 from looptime.run import Clock
 from looptime.schema import REASONS
 from looptime.stated_columns import StatedColumns

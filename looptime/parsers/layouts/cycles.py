@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 import numpy as np
 
 from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import LOOP_WORD
+from looptime.records import dataclass
 
 __all__ = ["Cycles", "find_cycles"]
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.parsers.text.table import Key, Member, Table
+from looptime.records import dataclass
 from looptime.units import NS_PER_S
 
 __all__ = ["Garbled", "find_garbled"]

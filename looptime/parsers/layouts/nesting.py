@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
+from looptime.records import dataclass
 
 __all__ = ["Nest", "nest", "parents_first"]
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
 from looptime.array_types import Int
+from looptime.records import dataclass
 
 __all__ = ["BEGIN", "END", "POINT", "Pairs", "pair"]
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.array_types import Int
@@ -35,6 +33,7 @@ from looptime.parsers.layouts.contract import (
 )
 from looptime.parsers.layouts.nesting import nest, parents_first
 from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.records import dataclass
 
 __all__ = ["LAYOUT", "Stretch", "stretches"]
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -17,6 +16,7 @@ from looptime.parsers.layouts.pairing import BEGIN, END
 from looptime.parsers.lines.grid import Grid, fit_cell, is_text
 from looptime.parsers.lines.shapes import LEVELS, Shapes
 from looptime.parsers.text.dialect import is_number
+from looptime.records import dataclass
 
 __all__ = ["Event", "calls_of", "find_events", "needs_pairs", "read_events"]
 

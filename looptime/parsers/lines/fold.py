@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 
 from looptime.parsers.lines.grid import Grid
 from looptime.parsers.text.dialect import is_number
+from looptime.records import dataclass
 from looptime.units import split_unit
 
 __all__ = ["Entry", "entries_of", "fold", "repeats"]

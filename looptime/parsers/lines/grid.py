@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 
 from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.rewritten import Rewritten
+from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
 
 __all__ = ["DELIMITER", "Grid", "fit_cell", "is_stamp", "is_text"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -19,6 +19,7 @@ from looptime.parsers.text.datetimes import parse_stamps
 from looptime.parsers.text.dialect import Dialect, is_number, is_remark, numbers, split_line
 from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
+from looptime.records import dataclass
 
 __all__ = ["Senders", "by_group", "find_senders", "refuse_mixed"]
 

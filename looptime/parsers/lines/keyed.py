@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
 
 from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp, is_text
 from looptime.parsers.lines.shapes import CLOCK, Sentence, Shapes
+from looptime.records import dataclass
 
 __all__ = ["STAMP", "UNNAMED", "read_keyed"]
 

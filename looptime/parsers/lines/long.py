@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -12,6 +11,7 @@ import numpy as np
 from looptime.parsers.lines.fold import Entry
 from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp
 from looptime.parsers.text.dialect import is_clock_text, is_missing, is_number
+from looptime.records import dataclass
 from looptime.units import split_unit
 
 __all__ = ["LongTable", "find_long", "long_entries"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -31,6 +31,7 @@ from looptime.parsers.lines.objects import read_objects
 from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
 from looptime.parsers.text.prose import is_written
 from looptime.parsers.text.source import Source, blocks
+from looptime.records import dataclass
 from looptime.units import split_unit
 
 __all__ = ["Plain", "plain_rows"]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import lru_cache
 
+from looptime.records import dataclass
 from looptime.units import split_unit
 
 __all__ = ["CLOCK", "LEVELS", "Sentence", "Shapes", "clean", "plan"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from looptime.parsers.clock.steps import (
     find_steps,
 )
 from looptime.parsers.layouts.contract import CallRows
+from looptime.records import dataclass
 
 __all__ = ["CallOrder", "back_steps", "call_steps", "in_sequence", "period_of", "repeated_calls"]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -41,6 +41,7 @@ from looptime.parsers.repair.doubts import (
     without_missing,
 )
 from looptime.parsers.repair.new_runs import add_cuts, behind_headers, behind_numbers, way_of
+from looptime.records import dataclass
 from looptime.run import Clock, stated
 from looptime.units import NS_PER_S, UNITS
 

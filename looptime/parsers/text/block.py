@@ -6,7 +6,7 @@ text and judged row by row, so that a bad row costs one row and never the log.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,6 +17,7 @@ from looptime.parsers.text.cells import NULLS, Key, Want, number_column, word_co
 from looptime.parsers.text.dialect import Dialect, is_remark, split_line
 from looptime.parsers.text.source import Block, Bytes
 from looptime.parsers.text.tidy import is_prose, line_count, tidy, without_loose_quotes
+from looptime.records import dataclass
 from looptime.schema import REASONS
 
 if TYPE_CHECKING:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
 from looptime.parsers.text.dialect import Dialect, unquoted
+from looptime.records import dataclass
 
 if TYPE_CHECKING:
     import pyarrow as pa

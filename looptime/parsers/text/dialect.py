@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
 from looptime.array_types import Float
 from looptime.errors import LogError, UsageError
+from looptime.records import dataclass
 from looptime.stated_columns import StatedColumns
 from looptime.units import split_unit
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from looptime.array_types import Int
+from looptime.records import dataclass
 
 __all__ = ["Rewritten", "pieces"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 from typing import BinaryIO, cast
@@ -13,6 +13,7 @@ from typing import BinaryIO, cast
 from looptime.errors import LogError
 from looptime.files import open_plain
 from looptime.parsers.text.rewritten import Rewritten, pieces
+from looptime.records import dataclass
 
 __all__ = [
     "BLOCK_BYTES",

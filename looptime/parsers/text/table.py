@@ -11,7 +11,7 @@ import re
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,7 @@ from looptime.parsers.text.cells import Key, Member, Want
 from looptime.parsers.text.dialect import Dialect, is_missing, split_line
 from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
+from looptime.records import dataclass
 from looptime.schema import REASONS
 
 __all__ = ["Key", "Member", "Rejects", "Table", "Want", "damaged_lines", "lost_after", "read_table"]

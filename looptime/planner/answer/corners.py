@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from looptime.planner.answer.intervals import CONFIDENCE
 from looptime.planner.changes import Change
 from looptime.planner.play.draft import KnownRun, Setting
 from looptime.planner.play.replay import Replay, play
+from looptime.records import dataclass
 from looptime.stats.student import t_quantile
 
 __all__ = ["Settings", "play_all", "settings_of"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -11,6 +10,7 @@ import numpy as np
 
 from looptime.analysers.estimate import Figure, to_json
 from looptime.planner.answer.measures import Measures, Number
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.student import t_quantile
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 
 from looptime.analysers.pacing import find_waits
 from looptime.array_types import Float, Int
 from looptime.planner.answer.reading_age import Ages, reading_ages
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.jackknife import BATCHES, jackknife
 

@@ -7,7 +7,7 @@ known (both ends are played), and what differs from one recording to the next wi
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
@@ -27,6 +27,7 @@ from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.play.draft import KnownRun, Setting, sampled
 from looptime.planner.play.replay import Replay
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 from looptime.stats.student import t_quantile

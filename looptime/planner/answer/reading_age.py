@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.ages import readings
 from looptime.array_types import Int
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["Ages", "reading_ages"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from looptime.planner.changes import Change
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.play.draft import KnownRun, Setting, known
 from looptime.planner.play.replay import Replay, play
+from looptime.records import dataclass
 
 __all__ = ["RestAdvice", "rest_that_pays"]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,6 +13,7 @@ from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError
 from looptime.planner.answer.measures import FEWEST, Measures, Number, measure
 from looptime.planner.answer.predict import Prediction
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 

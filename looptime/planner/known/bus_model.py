@@ -11,12 +11,12 @@ above its floor leaves for an item, and a fifth.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.records import dataclass
 from looptime.schema import CallName
 
 __all__ = ["BatchCost", "BusParameters", "batch_cost", "call_cost_ms"]

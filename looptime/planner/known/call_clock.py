@@ -8,13 +8,14 @@ for a device's next measurement ends when that measurement comes, however fast t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
 from looptime.analysers.own_gaps import CLOCKS, OwnGaps, kinds_of_turns, long_turns
 from looptime.array_types import Float, Int
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.mechanism import Mechanism
 

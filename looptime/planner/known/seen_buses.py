@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from looptime.analysers.basis import prepare
 from looptime.analysers.contention import Contention, contention, shared_buses
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.retaking import Retakes
 

@@ -9,11 +9,12 @@ run balance by construction.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = [

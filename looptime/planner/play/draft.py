@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain, chain, parts
 from looptime.planner.play.marks import Anchors, anchors
 from looptime.planner.play.pacer import PacedRate, recorded_pace
 from looptime.planner.play.shared_bus import HAND_OVER_NS, Sharing, sharing
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import CallName
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass, field
+from dataclasses import field
 from random import Random
 
 import numpy as np
 
 from looptime.array_types import Int
 from looptime.planner.play.draft import Reader
+from looptime.records import dataclass
 
 __all__ = ["WAKE_NS", "Buses", "Calm", "Chances", "Lane", "serve", "take_again"]
 

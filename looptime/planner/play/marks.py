@@ -6,12 +6,11 @@ from what came before it on its thread, however much longer or shorter the loop 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.array_types import Bool, Int
 from looptime.planner.known.timeline import Arranged, Chain, parts
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["Anchors", "anchors", "placed_marks"]

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.analysers.beat_wait import beat_call
 from looptime.analysers.pacing import find_waits, pacing
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["PacedRate", "recorded_pace"]

@@ -8,7 +8,7 @@ follows, so the instants are found one after the other.
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from looptime.array_types import Bool, Float, Int
 from looptime.planner.known.call_clock import CallClock
 from looptime.planner.known.timeline import Copies
 from looptime.planner.play.draft import Draft
+from looptime.records import dataclass
 
 __all__ = ["Placed", "place"]
 

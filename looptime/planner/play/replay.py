@@ -7,7 +7,7 @@ except where a change says otherwise; so autocorrelation, stalls and drift stay.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from looptime.planner.play.recorded import with_slots
 from looptime.planner.play.remedies import apply
 from looptime.planner.play.rewrite import rewritten
 from looptime.planner.play.threads import Traffic, contended, walk
+from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = ["Replay", "play", "replay"]

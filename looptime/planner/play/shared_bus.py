@@ -6,12 +6,11 @@ thread's transaction ended; what came before that instant was the wait, the rest
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.planner.known.timeline import Chain
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import mad
 

@@ -9,7 +9,7 @@ the other has lost it already.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from looptime.planner.play.draft import Draft
 from looptime.planner.play.lanes import WAKE_NS, Buses, Calm, Chances, Lane, serve, take_again
 from looptime.planner.play.pacer import PacedRate
 from looptime.planner.play.unnamed import Places, places
+from looptime.records import dataclass
 
 __all__ = ["ReaderCalls", "Traffic", "contended", "walk"]
 

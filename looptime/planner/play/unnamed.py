@@ -7,11 +7,12 @@ played both ways: the thread has a bus of its own, or all that may share it do.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 
 from looptime.planner.play.draft import Draft, Reader
+from looptime.records import dataclass
 
 __all__ = ["UNNAMED", "Places", "places"]
 

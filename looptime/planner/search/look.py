@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from fnmatch import fnmatchcase
 
 import numpy as np
@@ -13,6 +13,7 @@ from looptime.errors import ProjectError
 from looptime.heading.instants import HEADING_WORDS, heading_read_guess
 from looptime.planner.changes import VERBS, Change, parse
 from looptime.planner.play.draft import KnownRun
+from looptime.records import dataclass
 
 __all__ = ["EFFORT", "LEAST", "Candidate", "Look", "NotProposed", "change_of", "efforts",
            "look_at", "pattern_for"]  # fmt: skip

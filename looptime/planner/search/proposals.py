@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from looptime.analysers.estimate import Figure, to_json
 from looptime.planner.answer.predict import CAUTIONS
 from looptime.planner.search.look import Candidate, NotProposed
+from looptime.records import dataclass
 from looptime.schema import SCHEMA_VERSION
 
 __all__ = ["Proposal", "Suggestions", "older"]

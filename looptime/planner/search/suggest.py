@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from looptime.planner.play.draft import KnownRun, sampled
 from looptime.planner.search.candidates import candidates
 from looptime.planner.search.look import Candidate, NotProposed, efforts
 from looptime.planner.search.proposals import Proposal, Suggestions, older
+from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.student import t_quantile
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 
 from looptime.analysers.alike import grouped
 from looptime.analysers.call_costs import CallCost, GroupCost
+from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 
 __all__ = ["CostRow", "alike", "as_rows", "with_rest"]

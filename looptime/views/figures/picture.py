@@ -7,7 +7,7 @@ the dashboard draw the same ones.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from html import unescape
 from typing import Any
 
@@ -15,6 +15,7 @@ import numpy as np
 
 from looptime.analysers.estimate import Figure
 from looptime.array_types import Float
+from looptime.records import dataclass
 from looptime.views.figures.palette import KIND_COLOUR, WARN, colour_of, pattern_of
 from looptime.views.text.terminal import safe
 

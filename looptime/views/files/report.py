@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +12,7 @@ from looptime.analysers.pace import Distribution
 from looptime.analysers.summary import Summary
 from looptime.files import write_whole
 from looptime.findings.finding import CAUTION, Finding
+from looptime.records import dataclass
 from looptime.views.figures.control_figures import control_pictures, gain_table
 from looptime.views.figures.costs_figures import (
     call_table,

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from rich.console import Console, RenderableType
 from rich.text import Text
 
+from looptime.records import dataclass
 from looptime.views.text.terminal import command_line, heading_line, plain
 from looptime.views.text.text_parts import hanging, indented
 

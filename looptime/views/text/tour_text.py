@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from looptime.records import dataclass
 
 __all__ = ["STEPS", "TourStep"]
 
