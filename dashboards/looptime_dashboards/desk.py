@@ -23,6 +23,7 @@ from looptime.run import Run, SelfPieces
 from looptime.views.figures.picture import Picture
 from looptime.views.files.html import csv_text
 from looptime_dashboards.cut import blocks_of, cut, range_of, stretches
+from looptime_dashboards.following import Following
 from looptime_dashboards.library import Library
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Work
@@ -60,6 +61,7 @@ class Desk:
         self.plans = Work(keep=8)  # each holds a run: few are kept
         self.library = Library(folder, project, self.work)
         self.library.scan(0)
+        self.following = Following(self.library.folder, project)
         self._exports: OrderedDict[str, tuple[str, str]] = OrderedDict()
         self._lock = threading.Lock()
         self._heavy = threading.Lock()

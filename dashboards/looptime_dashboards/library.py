@@ -54,6 +54,7 @@ class Offered:
     changed: float  #: When the file was last written, since 1970 [s]
     dropped: bool = False  #: Whether it was dropped onto the page
     error: str = ""  #: Why it cannot be read, in one sentence; empty if it can, or was not tried
+    growing: bool = False  #: Whether it is being written again since
 
     @property
     def content(self) -> str:
@@ -95,6 +96,8 @@ class Library:
         self._dropped: set[str] = set()
         self._now: dict[Path, str] = {}  # what each file is offered as
         self._was: dict[str, Path] = {}  # content that a file had before it was written again
+        self._restless: tuple[str, ...] = ()
+        self._moving: set[str] = set()
         self._scanned = 0.0
         #: Older logs of the folder that are not offered, since there are too many.
         self.left_out = 0
@@ -104,6 +107,33 @@ class Library:
         with self._lock:
             found = list(self._offered.values())
         return sorted(found, key=lambda o: (not o.dropped, -o.changed, o.name))
+
+    def being_written(self) -> tuple[str, ...]:
+        """Names of logs that grow and were not seen at rest yet, which are not on offer."""
+        return self._restless
+
+    def name_of(self, path: str | os.PathLike[str]) -> str:
+        """How a file of the folder is called on the pages."""
+        return self._name(Path(path).resolve())
+
+    def as_it_is(self, path: str | os.PathLike[str]) -> str:
+        """Offer a log of the folder as it stands, though it is still being written; its key.
+
+        Empty where it cannot be read.
+        """
+        place = Path(path)
+        try:
+            at = place.stat()
+            key = self._key_of(place, (at.st_size, at.st_mtime_ns))
+        except (OSError, TimeoutError):
+            return ""
+        with self._lock:
+            if key not in self._offered:
+                self._offered[key] = Offered(key, self.name_of(place), at.st_size, at.st_mtime)
+                self._paths[key] = place
+                self._follow_up(place, key)
+                self.version += 1
+        return self._offered[key].key
 
     def get(self, key: str) -> Offered | None:
         """What is offered under a key (of a log or of a run in it)."""
@@ -139,6 +169,7 @@ class Library:
     def _look_through(self) -> None:
         first = not self._scanned
         self._scanned = time.monotonic()
+        self._moving = set()
         files = self._newest_files()
         found: dict[str, tuple[Offered, Path]] = {}
         for file in files:
@@ -146,6 +177,7 @@ class Library:
             if one is not None:
                 found.setdefault(one.key, (one, Path(file)))
         with self._lock:
+            self._restless = tuple(sorted(self._moving))
             self._take_over(found)
 
     def _newest_files(self) -> list[str]:
@@ -173,7 +205,11 @@ class Library:
         mark = (at.st_size, at.st_mtime_ns)
         settled = self._seen.get(str(path)) == mark or (first and time.time() - at.st_mtime > 2)
         self._seen[str(path)] = mark
-        if not settled:
+        if not settled:  # one that grows stays as it was first seen until it rests
+            known = self._offered.get(self._now.get(path, ""))
+            if known is not None:
+                return replace(known, growing=True)
+            self._moving.add(self._name(path))
             return None
         try:
             key = self._key_of(path, mark)
@@ -214,12 +250,15 @@ class Library:
             known = self._offered.get(key, one)
             self._offered[key] = replace(one, key=known.key, error=one.error or known.error)
             self._paths[key] = path
-            old = self._now.get(path)
-            if old not in (None, key):
-                self._was[str(old)] = path
-            self._now[path] = key
+            self._follow_up(path, key)
         if before != {k: (o.name, o.changed) for k, o in self._offered.items()}:
             self.version += 1
+
+    def _follow_up(self, path: Path, key: str) -> None:
+        old = self._now.get(path)
+        if old not in (None, key):
+            self._was[str(old)] = path
+        self._now[path] = key
 
     def drop(self, name: str, data: bytes, layout: str | None = None) -> str:
         """Read a log that was dropped onto the page, and keep it until the server ends.

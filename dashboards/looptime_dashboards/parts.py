@@ -105,7 +105,9 @@ def choices(label: str, *links: Any) -> Any:
     )  # fmt: skip
 
 
-def card(desk: Desk, picture: Picture, *above: Any, height: int | None = None) -> Any:
+def card(
+    desk: Desk, picture: Picture, *above: Any, height: int | None = None, moving: bool = False
+) -> Any:
     """A figure with its finding as title, exports, table and how it was computed.
 
     Parameters
@@ -118,6 +120,8 @@ def card(desk: Desk, picture: Picture, *above: Any, height: int | None = None) -
         What chooses what the figure shows.
     height : int, optional [px]
         Height of the figure; else its own.
+    moving : bool
+        Whether it is renewed each second: then nothing is kept of it, and no table shown.
     """
     figure = picture.figure
     drawn: Any = html.P("Nothing to draw.", className="faint")
@@ -132,18 +136,18 @@ def card(desk: Desk, picture: Picture, *above: Any, height: int | None = None) -
         drawn = html.Div(className="plot", role="img", key=picture.key,
                          style={"height": f"{tall}px"}, **said)  # fmt: skip
     exports: list[Any] = []
-    if picture.rows:
+    if picture.rows and not moving:
         said = named({"aria-label": f"Download {picture.key} as CSV"})
         link = f"/export/{desk.keep(picture)}.csv"
         exports.append(html.A("CSV", href=link, className="button", **said))
-    if figure["data"]:
+    if figure["data"] and not moving:
         said = named({"data-png": picture.key, "data-title": picture.title,
                       "aria-label": f"Download {picture.key} as PNG"})  # fmt: skip
         exports.append(html.Button("PNG", className="button", type="button", **said))
-    more = [
-        html.Details([html.Summary("As a table"), table(picture.heads, picture.rows,
-                                                         picture.title)])
-    ]  # fmt: skip
+    more: list[Any] = []
+    if not moving:
+        more.append(html.Details([html.Summary("As a table"),
+                                  table(picture.heads, picture.rows, picture.title)]))  # fmt: skip
     words = meanings(picture.heads)
     if words is not None:
         more.append(words)

@@ -34,6 +34,8 @@ from looptime_dashboards.work import Pending
 __all__ = ["frame", "register"]
 
 _LOG = logging.getLogger("looptime_dashboards")
+#: How soon a page that waits for better figures asks again [ms].
+_POLL_MS = 600
 
 
 def frame(can_drop: bool, shared: bool) -> Any:
@@ -59,7 +61,7 @@ def frame(can_drop: bool, shared: bool) -> Any:
             dcc.Store(id="loop-asked"),
             dcc.Store(id="seen"),
             dcc.Store(id="grid-choice"),
-            dcc.Interval(id="poll", interval=600, disabled=True),
+            dcc.Interval(id="poll", interval=_POLL_MS, disabled=True),
             dcc.Interval(id="watch", interval=2500),
             html.A("Skip to the page", href="#main", className="skip", id="skip"),
             html.Header(
@@ -116,14 +118,15 @@ def register(app: Dash, desk: Desk) -> None:
 
     @app.callback(
         Output("page", "children"), Output("choices", "children"), Output("page-title", "children"),
-        Output("poll", "disabled"),
+        Output("poll", "disabled"), Output("poll", "interval"),
         Input("view", "data"), Input("poll", "n_intervals"),
     )  # fmt: skip
     def show_page(data: Any, _: Any) -> Any:
         path, view = _asked(data)
         page = next((p for p in PAGES if p.path == path), None)
         if page is None:
-            return [note("There is no such page: choose one above.", "error")], [], "Not here", True
+            said = note("There is no such page: choose one above.", "error")
+            return [said], [], "Not here", True, _POLL_MS
         if not view.run and page.needs_run:  # the picker writes the newest into the address
             text = "Opening the newest log ..." if desk.library.newest() else (
                 "Choose a log at the top, or drop one onto the page.")  # fmt: skip
@@ -134,7 +137,9 @@ def register(app: Dash, desk: Desk) -> None:
             _guarded(lambda: (_choices(desk, view), False)) if page.needs_run else _Made([], False)
         )
         shown = [] if bar.wait or any(_is_note(p) for p in bar.parts) else bar.parts
-        return lean(made.parts), lean(shown), page.title, not made.wait
+        each = 0 if view.hold else page.each_ms
+        return (lean(made.parts), lean(shown), page.title, not (made.wait or each),
+                each or _POLL_MS)  # fmt: skip
 
     @app.callback(Output("loop-panel", "children"), Input("loop-asked", "data"),
                   prevent_initial_call=True)  # fmt: skip
@@ -227,9 +232,12 @@ def _picker(desk: Desk, view: View) -> Any:
             options.append(html.Option(words, value=one.key,
                                        selected=content_of(chosen) == one.content))  # fmt: skip
     if view.run and desk.library.get(view.run) is None:
-        options.insert(0, html.Option("(a log that is not here)", value=view.run, selected=True))
+        now = desk.library.grown(view.run)
+        words = "(a log that is not here)" if now is None else f"{safe(now.name, 70)}, as it was"
+        options.insert(0, html.Option(words, value=view.run, selected=True))
     if not options:
-        return html.Span("No logs yet", className="faint")
+        being = "A log is being written: see Live" if desk.library.being_written() else ""
+        return html.Span(being or "No logs yet", className="faint")
     said = named({"data-param": "run", "data-clears": ",".join(ELSEWHERE)})
     if not view.run:
         said.update({"data-goto": f"run={chosen}", "data-when": "run="})

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -14,10 +14,12 @@ from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
 
-__all__ = ["Live", "LongLoop", "Tally", "broken_limits"]
+__all__ = ["MINUTE_S", "Live", "LiveCall", "LongLoop", "Minute", "Tally", "broken_limits"]
 
 #: How far back "now" goes [s].
 NOW_S = 10.0
+#: How far back the figures of each call go [s].
+MINUTE_S = 60.0
 # pieces whose medians say what a call usually takes; loops over budget that are kept
 _PIECES, _KEPT = 20, 50
 # share of what a loop is longer by from which on a call is its cause
@@ -67,6 +69,49 @@ class Live:
         }  # fmt: skip
 
 
+@dataclass(frozen=True)
+class LiveCall:
+    """What a call on the loop's thread takes, or what no call covers."""
+
+    name: str
+    kind: str
+    self_ms_per_loop: float  #: Mean over the loops of the last minute
+    share: float  #: Part of their time; all calls and what none covers add up to 1
+    p99_ms: float  #: 99th percentile of its self time in a loop, over the same loops
+    run_ms_per_loop: float  #: Mean over the whole run so far
+
+
+@dataclass(frozen=True)
+class Minute:
+    """The loops that began in the last minute of the run."""
+
+    loop: NDArray[Any]  #: Numbers as logged, shape (n,)
+    ago_s: NDArray[Any]  #: From each loop's start to the end of the last loop [s]
+    period_ms: NDArray[Any]
+    over: int  #: Loops among them over the budget; 0 without one
+    #: In the order of what they took over the whole run, dearest first, so that their places
+    #: change seldom; empty where the log holds no calls.
+    calls: tuple[LiveCall, ...]
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """Loops that came at once: their starts since the first loop, and each call's self times."""
+
+    start_ns: NDArray[Any]
+    loop: NDArray[Any]
+    period_ns: NDArray[Any]
+    own: Mapping[str, NDArray[Any]]
+
+    def since(self, start_ns: int) -> _Piece:
+        """Its loops that began at that time or later."""
+        k = int(np.searchsorted(self.start_ns, start_ns))
+        if k == 0:
+            return self
+        own = {name: times[k:] for name, times in self.own.items()}
+        return _Piece(self.start_ns[k:], self.loop[k:], self.period_ns[k:], own)
+
+
 class Tally:
     """Adds up pieces of a run as they come.
 
@@ -91,6 +136,10 @@ class Tally:
         self._period: list[NDArray[Any]] = []
         self._usual: deque[dict[str, float]] = deque(maxlen=_PIECES)
         self._long: deque[LongLoop] = deque(maxlen=_KEPT)
+        self._minute: deque[_Piece] = deque()
+        self._sum_ns: dict[str, float] = {}  # self time of each call so far
+        self._kind: dict[str, str] = {UNATTRIBUTED: UNATTRIBUTED}
+        self._loops = 0
         self._elapsed_ns = 0
         self._over = 0
 
@@ -114,6 +163,51 @@ class Tally:
             self._long.append(LongLoop(loop, float(start[k]) / 1e9, float(period[k]) / 1e6, cause))
         self._period.append(period)
         self._elapsed_ns += int(period.sum())
+        own = own or {UNATTRIBUTED: period}
+        self._keep(piece, _Piece(start, piece.loop_columns.loop, period, own))
+
+    def _keep(self, run: Run, piece: _Piece) -> None:
+        """Add up what calls took, and forget what began more than a minute ago."""
+        self._loops += len(piece.period_ns)
+        self._kind.update((name.name, name.kind) for name in run.names)
+        for name, times in piece.own.items():
+            self._sum_ns[name] = self._sum_ns.get(name, 0.0) + float(times.sum())
+        self._minute.append(piece)
+        first = self._elapsed_ns - int(MINUTE_S * 1e9)
+        while len(self._minute[0].start_ns) and self._minute[0].start_ns[-1] < first:
+            if len(self._minute) == 1:
+                break
+            self._minute.popleft()
+        self._minute[0] = self._minute[0].since(first)
+
+    def minute(self) -> Minute:
+        """The loops of the last minute, and what calls took in them."""
+        pieces = list(self._minute)
+        if not pieces:
+            nothing = np.zeros(0)
+            return Minute(nothing.astype(np.int64), nothing, nothing, 0, ())
+        start = np.concatenate([p.start_ns for p in pieces])
+        period = np.concatenate([p.period_ns for p in pieces])
+        limit = None if self.budget_ms is None else self.budget_ms * 1e6
+        return Minute(
+            np.concatenate([p.loop for p in pieces]),
+            (self._elapsed_ns - start) / 1e9,
+            period / 1e6,
+            0 if limit is None else int((period > limit).sum()),
+            tuple(self._calls(pieces, len(period), float(period.sum()))),
+        )
+
+    def _calls(self, pieces: list[_Piece], loops: int, total_ns: float) -> Iterator[LiveCall]:
+        if set(self._sum_ns) == {UNATTRIBUTED}:
+            return  # the log holds no calls
+        for name, so_far in sorted(self._sum_ns.items(), key=lambda kv: -kv[1]):
+            own = np.concatenate([p.own.get(name, np.zeros(len(p.period_ns))) for p in pieces])
+            took = float(own.sum())
+            yield LiveCall(
+                name, self._kind.get(name, "other"), took / max(loops, 1) / 1e6,
+                took / total_ns if total_ns else 0.0, (_quantile(own, 0.99) or 0.0) / 1e6,
+                so_far / self._loops / 1e6,
+            )  # fmt: skip
 
     def _own_times(self, piece: Run) -> dict[str, NDArray[Any]]:
         """Self time of each call in each loop, and what no call covers [ns]."""

@@ -45,6 +45,15 @@ class GrowingFile:
         self._at = 0
         self._which: tuple[int, int] | None = None
 
+    @property
+    def share(self) -> float:
+        """Part of the file that was read, as it is now; 1 where it is not there."""
+        try:
+            size = self.path.stat().st_size
+        except OSError:
+            return 1.0
+        return min(self._at / size, 1.0) if size else 1.0
+
     def more(self) -> tuple[bytes, str]:
         """What came since the last call, and whether the file was cut or replaced."""
         told = ""

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from looptime.analysers.live import Live, Tally, broken_limits
+from looptime.analysers.live import Live, Minute, Tally, broken_limits
 from looptime.errors import UsageError
 from looptime.parsers.follow import Follower, GrowingFile
 from looptime.parsers.log import Log
@@ -16,11 +16,16 @@ from looptime.questions.asked import Asked
 from looptime.questions.doors import STANDARD_INPUT, find_logs
 from looptime.run import Run
 
-__all__ = ["Live", "Watch", "broken_limits", "watch"]
+__all__ = ["Live", "Minute", "Watch", "broken_limits", "watch"]
+
+#: Ends of the names of logs that are packed, to which no program adds rows.
+_PACKED = (".gz", ".zst")
 
 
 class Piped:
     """The standard input as it comes; `ended` once the other side has closed it."""
+
+    share = 1.0  # nobody knows how much is to come
 
     def __init__(self) -> None:
         self.ended = False
@@ -65,17 +70,28 @@ class Watch:
     def _newest(self) -> str:
         if self.piped is not None or not Path(self.word).is_dir():
             return self.word
-        return max(find_logs(self.word), key=lambda path: Path(path).stat().st_mtime_ns)
+        found = find_logs(self.word)
+        growing = [path for path in found if not path.lower().endswith(_PACKED)]
+        return max(growing or found, key=_written)
 
     def _follow(self) -> None:
         self.tally = Tally(self.asked.budget_ms)
-        source = GrowingFile(self.path) if self.piped is None else self.piped
-        self._follower = Follower(source, reader(self.asked))
+        self._source = self.piped or GrowingFile(self.path)
+        self._follower = Follower(self._source, reader(self.asked))
 
     @property
     def ended(self) -> bool:
         """Whether nothing more can come."""
         return self.piped is not None and self.piped.ended
+
+    @property
+    def share(self) -> float:
+        """Part of the file that was read on by now."""
+        return self._source.share
+
+    def minute(self) -> Minute:
+        """The loops of the last minute, and what calls took in them, as of the last look."""
+        return self.tally.minute()
 
     def look(self) -> tuple[Live, str]:
         """Read on; what is known by now, and what a person should be told."""
@@ -89,6 +105,13 @@ class Watch:
         for run in grown.runs:
             self.tally.add(self.asked.part(run) if self.asked.where else run)
         return self.tally.live(), told or grown.told
+
+
+def _written(path: str) -> int:
+    try:
+        return Path(path).stat().st_mtime_ns
+    except OSError:  # it was taken away meanwhile
+        return 0
 
 
 def reader(asked: Asked) -> Callable[[str, Run | None], Log]:

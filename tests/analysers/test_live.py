@@ -45,6 +45,43 @@ def test_the_cause_is_the_call_that_took_longer() -> None:
     ]  # fmt: skip
 
 
+def test_the_last_minute_holds_what_began_in_it() -> None:
+    """Loops of 1 s in pieces of 25: of 75 the last 59 count, exactly, and their calls add up."""
+
+    def calls(k: int) -> list[tuple[str, float, float]]:
+        return [("gyro.read", 100, 200), ("log.write", 400, 50 if k % 2 else 150)]
+
+    tally = Tally(1000.5)
+    for _ in range(3):
+        tally.add(make_run([1000.0] * 24 + [1001.0], calls, {"gyro.read": "sensor read"}))
+    # 75 loops last 75.003 s: the 16th began 60.003 s ago, so that the last 59 are left
+    at = tally.minute()
+    assert len(at.period_ms) == 59
+    assert at.ago_s[0] == pytest.approx(59.003)
+    assert at.ago_s[-1] == pytest.approx(1.001)
+    assert at.over == 3
+    assert [(c.name, c.kind) for c in at.calls] == [
+        ("unattributed", "unattributed"), ("gyro.read", "sensor read"), ("log.write", "other"),
+    ]  # fmt: skip
+    assert sum(c.share for c in at.calls) == pytest.approx(1.0, abs=1e-12)
+    gyro, write = at.calls[1:]
+    assert gyro.self_ms_per_loop == gyro.run_ms_per_loop == gyro.p99_ms == pytest.approx(200.0)
+    assert gyro.share == pytest.approx(59 * 200 / 59_003)
+    assert write.p99_ms == pytest.approx(150.0)
+    assert write.run_ms_per_loop == pytest.approx((39 * 150 + 36 * 50) / 75)
+
+
+def test_a_log_without_calls_has_a_minute_without_calls() -> None:
+    """Its loops are there; before the first loop there is nothing."""
+    tally = Tally()
+    assert len(tally.minute().loop) == 0
+    tally.add(make_run([20.0] * 50))
+    at = tally.minute()
+    assert len(at.loop) == 50
+    assert at.calls == ()
+    assert at.over == 0
+
+
 def test_limits_are_held_against_what_was_seen() -> None:
     """A p99 of 12 ms breaks 11 and not 13; overruns by share."""
     tally = Tally(11.0)

@@ -14,6 +14,7 @@ from looptime_dashboards.pages import (
     control_page,
     costs_page,
     heading_page,
+    live_page,
     logs_page,
     pace_page,
     readiness_page,
@@ -36,6 +37,7 @@ class Page:
     body: Callable[[Desk, View], tuple[list[Any], bool]]
     needs_run: bool = True  #: Whether it is about a run
     has_loop: bool = False  #: Whether a chosen loop is shown below it
+    each_ms: int = 0  #: How often it is renewed by itself unless it is held; 0 for never
     linked: bool = True  #: Whether it stands among the pages at the top; else others lead to it
 
 
@@ -50,5 +52,6 @@ PAGES = (
     Page("/control", "Controllers", control_page.body),
     Page("/readiness", "Readiness", readiness_page.body),
     Page("/columns", "Columns", columns_page.body, linked=False),
+    Page("/live", "Live", live_page.body, needs_run=False, each_ms=1000),
     Page("/logs", "Logs", logs_page.body, needs_run=False),
 )

@@ -30,6 +30,11 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     parts: list[Any] = [html.P(text + ".", className="note", role="status")]
     if not offered:
         parts.append(html.P("Put logs (.csv, .txt, .log, also .gz or .zst) into the folder."))
+    grow = desk.library.being_written()
+    if grow:
+        names = ", ".join(safe(name, 60) for name in grow[:5])
+        parts.append(html.P([f"Being written now: {names}. ", onward("follow it", "/live")],
+                            className="note"))  # fmt: skip
     rows = [_row(desk, one, view) for one in offered]
     if rows:
         made = table(("log", "size", "written", "state", ""), rows, "Logs on offer", 2000)
@@ -49,6 +54,7 @@ def _row(desk: Desk, one: Offered, view: View) -> tuple[Any, ...]:
     log = desk.library.at_hand(one.key)
     hurt = "" if log is None else rows_aside(log)
     states += ["not read yet"] if log is None else [hurt.rstrip(".") or "every row used"]
+    states += ["being written: see Live"] if one.growing else []
     state = one.error or ", ".join(states)
     when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M")
     size = html.Span(size_text(one.size) if one.size else "", className="line")

@@ -1,0 +1,100 @@
+"""The newest log of the folder while a robot writes it, read on where reading stopped."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from looptime.errors import LooptimeError
+from looptime.project import Project
+from looptime.questions.asked import Asked
+from looptime.questions.watching import Live, Minute, Watch, broken_limits, watch
+
+__all__ = ["Following", "Seen"]
+
+#: However many pages ask, the log is looked at so often [s].
+_EVERY_S = 0.9
+#: While much is unread, a look goes on reading for so long [s].
+_BUSY_S = 0.4
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What is known of the log that is followed."""
+
+    path: str
+    live: Live  #: The run so far
+    minute: Minute
+    told: str  #: What a person should be told; else empty
+    broken: tuple[str, ...]  #: Limits of the project file that are broken
+    share: float  #: Part of the file that is read
+    quiet_s: float  #: How long no loop has come [s]
+
+
+class Following:
+    """Follows the newest log of a folder; nothing is read unless somebody asks.
+
+    Parameters
+    ----------
+    folder : path-like or None
+        The folder.
+    project : Project
+        Budget, limits and how logs are read.
+    """
+
+    def __init__(self, folder: str | os.PathLike[str] | None, project: Project) -> None:
+        self.folder, self.project = folder, project
+        self._lock = threading.Lock()
+        self._watch: Watch | None = None
+        self._seen: Seen | None = None
+        self._looked = self._moved = 0.0
+        self._told = ""
+
+    def look(self, anew: bool = True) -> Seen | None:
+        """What is known by now; None where the folder holds no log.
+
+        Parameters
+        ----------
+        anew : bool
+            Whether to read on, else what was known is told again.
+
+        Raises
+        ------
+        LooptimeError
+            If the log cannot be followed.
+        """
+        if not anew and self._seen is not None:
+            return self._seen
+        if self._lock.acquire(blocking=self._seen is None):
+            try:
+                if time.monotonic() - self._looked >= _EVERY_S:
+                    self._seen = self._read_on()
+                    self._looked = time.monotonic()
+            finally:
+                self._lock.release()
+        return self._seen
+
+    def _read_on(self) -> Seen | None:
+        if self._watch is None:
+            if self.folder is None or not Path(self.folder).is_dir():
+                return None
+            try:
+                self._watch = watch(Asked(self.project), str(self.folder))
+            except LooptimeError:  # no log yet
+                return None
+        at, begun = self._watch, time.monotonic()
+        before = 0 if self._seen is None or self._seen.path != at.path else self._seen.live.loops
+        path = at.path
+        while True:
+            live, told = at.look()
+            self._told = told or (self._told if at.path == path and not live.loops else "")
+            if at.share >= 1 or told or time.monotonic() - begun > _BUSY_S:
+                break
+        if live.loops != before or at.path != path:
+            self._moved = time.monotonic()
+        limits = self.project.limits
+        return Seen(at.path, live, at.minute(), self._told, broken_limits(live, limits), at.share,
+                    time.monotonic() - self._moved)  # fmt: skip
