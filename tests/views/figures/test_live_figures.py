@@ -18,7 +18,7 @@ def test_no_long_loop_of_the_minute_is_missed() -> None:
     places = [10, 2000, 2500, 4000, 5990]
     period[places] = [31, 32, 33, 34, 35]
     tally = Tally(30.0)
-    tally.add(make_run(period))
+    tally.add(make_run(period.tolist()))
     at = tally.minute()
     picture = periods_now(at, 30.0)
     longest, middle, over = picture.figure["data"]
@@ -66,7 +66,7 @@ def test_long_loops_stand_newest_first() -> None:
     period = np.full(60, 10.0)
     period[[20, 40]] = 40.0
     tally = Tally(20.0)
-    tally.add(make_run(period, lambda k: [("gyro.read", 1, 32 if k == 20 else 2)]))
+    tally.add(make_run(period.tolist(), lambda k: [("gyro.read", 1, 32 if k == 20 else 2)]))
     rows = long_loops(tally.live().long)
     assert [(r[0], r[3]) for r in rows] == [(40, "outside every call"), (20, "gyro.read")]
     assert [r[1] for r in rows] == pytest.approx([0.43, 0.2])
