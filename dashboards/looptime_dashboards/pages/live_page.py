@@ -34,10 +34,10 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
             "the dashboard watches (also over a mounted share); it is followed as soon as it is "
             "there."
         )
-        return [note(text)], False
+        return [_waiting(text)], False
     parts: list[Any] = [_state(desk, at, held), hold]
     if not at.live.loops:
-        return [*parts, note("Waiting for the first loops.")], False
+        return [*parts, _waiting("Waiting for the first loops.")], False
     budget = desk.project.budget_ms
     parts.append(_figures(at, budget))
     pictures = [periods_now(at.minute, budget), calls_now(at.minute)]
@@ -45,6 +45,10 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     parts += [card(desk, p, moving=not held) for p in pictures if p is not None]
     parts.append(_long(at, budget))
     return parts, False
+
+
+def _waiting(text: str) -> Any:
+    return html.Section([note(text)], className="card", key="live-waiting")
 
 
 def _state(desk: Desk, at: Seen, held: bool) -> Any:
