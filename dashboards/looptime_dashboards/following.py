@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import threading
 import time
-from dataclasses import dataclass
 from pathlib import Path
 
 from looptime.errors import LooptimeError
 from looptime.project import Project
 from looptime.questions.asked import Asked
 from looptime.questions.watching import Live, Minute, Watch, broken_limits, watch
+from looptime.records import dataclass
 
 __all__ = ["Following", "Seen"]
 

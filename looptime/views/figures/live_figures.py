@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from looptime.analysers.alike import grouped
 from looptime.analysers.live import MINUTE_S, LiveCall, LongLoop, Minute
+from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 from looptime.views.figures.palette import NEUTRAL, QUIET, WARN, colour_of, pattern_of
 from looptime.views.figures.picture import (
