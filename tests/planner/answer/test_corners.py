@@ -6,7 +6,7 @@ from looptime.planner.answer import corners
 from looptime.planner.changes import parse_all
 from looptime.planner.play.draft import known
 from looptime.planner.play.replay import play
-from tests.planner.play.test_threads import LABELS, robot
+from tests.planner.play.threaded import LABELS, robot
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from looptime.planner.play.draft import Setting
 from looptime.planner.play.replay import replay
 from looptime.planner.play.shared_bus import rests
 from tests.build_run import make_run
-from tests.planner.play.test_replay import balance
+from tests.planner.play.build import balance
 from tests.two_threads import Job, play
 
 OVERSLEEP = float(rests(1.0, 1000).mean()) / 1e6

@@ -1,8 +1,12 @@
 """What is proposed for a log, and what is left out before it is tried."""
 
+import pytest
+
+from looptime.planner import suggest
 from looptime.planner.play.draft import known
 from looptime.planner.search.candidates import candidates
 from tests.build_run import make_run
+from tests.planner.robot import LABELS, Robot, record
 
 NAMES = {"gyro.read": "sensor read", "range.read": "sensor read", "drive.write": "actuator write"}
 
@@ -28,3 +32,50 @@ def test_the_stated_heading_read_is_spared_and_no_other():
     fewer, left = reads("range.read")
     assert fewer == {"gyro.read"}
     assert list(left.values()) == ["it reads the heading, which must be young"]
+
+
+def test_reads_on_two_buses_are_not_batched_together():
+    """Each proposed batch stays on one bus."""
+    labels = {**LABELS, "encoder.rl.read": {"kind": "sensor read", "bus": "aux"},
+              "encoder.rr.read": {"kind": "sensor read", "bus": "aux"}}  # fmt: skip
+    run = make_run(
+        [10.0] * 80,
+        [(f"encoder.{w}.read", 2 * i, 1.5) for i, w in enumerate(("fl", "fr", "rl", "rr"))],
+        labels,
+    )
+    found = suggest(run)
+    batches = {c for p in found.proposed for c in p.changes if c.startswith("batch")}
+    assert batches == {"batch encoder.fl.read encoder.fr.read",
+                       "batch encoder.rl.read encoder.rr.read"}  # fmt: skip
+
+
+def test_a_reading_is_moved_before_the_first_write_of_the_loop():
+    """The write that comes first uses it too, whatever the calls are called."""
+    names = {"gyro.read": "sensor read", "wheels.write": "actuator write",
+             "arm.write": "actuator write"}  # fmt: skip
+    calls = [("gyro.read", 0, 1), ("work", 1, 4), ("wheels.write", 5, 1), ("arm.write", 7, 1)]
+    made, _ = candidates(known(make_run([10.0] * 60, calls, names)), heading_call="gyro.read")
+    later = [c.changes for c in made if c.changes[0].startswith("later")]
+    assert later == [("later gyro.read before=wheels.write",)]
+
+
+def test_messages_are_proposed_at_a_fifth_of_their_rate():
+    """Sent every 100 ms they go out every 500 ms; from every loop, four times a second."""
+    made, _ = candidates(known(record(Robot(), 10, loops=1000)))
+    assert ("every telemetry.send ms=500",) in [c.changes for c in made]
+    made, _ = candidates(
+        known(make_run([10.0] * 60, [("telemetry.send", 1, 1)], {"telemetry.send": "telemetry"}))
+    )
+    assert ("every telemetry.send ms=250",) in [c.changes for c in made]
+
+
+@pytest.mark.parametrize(("busy_ms", "proposed"), [(1.0, True), (8.0, False)])
+def test_a_busy_bus_takes_no_more(busy_ms, proposed):
+    """A bus in use for a tenth of the time may take a read over, one in use for 80 % may not."""
+    bus = {"kind": "sensor read", "bus": "port"}
+    names = {"gyro.read": bus, "wheels.read": bus,
+             "range.read": {"kind": "sensor read", "bus": "aux"}}  # fmt: skip
+    calls = [("gyro.read", 0, 3), ("wheels.read", 3, 1), ("range.read", 1, busy_ms, "range")]
+    made, _ = candidates(known(make_run([10.0] * 60, calls, names)))
+    moved = ("move gyro.read bus=aux", "thread gyro.read rest-ms=5")
+    assert (moved in [c.changes for c in made]) is proposed

@@ -2,10 +2,13 @@
 
 import pytest
 
-from looptime.planner.search.suggest import suggest
+from looptime.errors import UsageError
+from looptime.planner.search.suggest import _Search, _Tried, suggest
 from looptime.views.text.plan_text import render_suggestions
 from looptime.views.text.terminal import show
 from tests.build_run import make_run
+from tests.planner.build import BUSES, finite
+from tests.planner.robot import Robot, record
 from tests.two_threads import Job, play
 
 
@@ -94,3 +97,48 @@ def test_a_slow_write_goes_to_a_thread():
     plan = next(p for p in found.proposed if p.changes == ("thread lift.set",))
     assert plan.say == "Write lift.set in a thread"
     assert plan.gain_ms.value == pytest.approx(-4, abs=0.05)
+
+
+def test_suggestions_are_sound():
+    """The batch is found; nothing on another bus, no read of the heading made rarer."""
+    run = record(Robot(), 10, loops=1500)
+    run = run.with_names(tuple(n for n in run.names))
+    found = suggest(run, buses=BUSES, target_hz=600, heading_call="gyro.read")
+    finite(found.to_dict())
+    texts = [change for p in found.proposed for change in p.changes]
+    assert "batch encoder.*.read" in texts
+    assert not any(text.startswith("every gyro.read") for text in texts)
+    assert any("cannot be reached" in line and "floor" in line for line in found.targets)
+    gains = [p.gain_ms for p in found.proposed if "later" not in p.changes[0]]
+    assert all(gain.low <= gain.value < 0 for gain in gains)
+    assert gains[0].high < 0
+    several = [len(p.changes) > 1 for p in found.proposed]
+    assert several == sorted(several), "single remedies before several together"
+    assert all(p.say and p.check for p in found.proposed)
+    left = {p.text: p.why for p in found.not_proposed}
+    assert "heading" in left["every gyro.read loops=4"]
+
+
+def test_targets_within_reach_come_first():
+    """A target that some plan meets: that plan leads, and the line says so."""
+    run = record(Robot(), 10, loops=1000)
+    found = suggest(run, buses=BUSES, target_hz=110)
+    assert found.proposed[0].meets_targets
+    assert "can be reached" in found.targets[0]
+    easy = suggest(run, buses=BUSES, target_hz=20)
+    assert "met today" in easy.targets[0]
+    with pytest.raises(UsageError, match="--target-hz"):
+        suggest(run, target_hz=-1)
+
+
+def test_a_target_is_met_only_at_the_less_favourable_end():
+    """A p99 of 10 to 12 ms does not keep to 11 ms, nor a mean of 8 to 9 ms to 120 Hz."""
+    tried = _Tried((8.5, 8.0, 9.0), (10.0, 12.0), (8.5, 8.0, 9.0), {})
+
+    def meets(hz, p99):
+        return _Search(None, hz, p99, print)._meets(tried)
+
+    assert (meets(None, 11.0), meets(None, 12.0)) == (False, True)
+    assert (meets(120.0, None), meets(110.0, None)) == (False, True)
+    assert (meets(110.0, 11.0), meets(110.0, 12.0)) == (False, True)
+    assert meets(None, None) is None

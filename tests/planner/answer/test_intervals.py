@@ -1,0 +1,36 @@
+"""The two ends of every predicted figure."""
+
+from __future__ import annotations
+
+from looptime.planner import predict
+from tests.planner.build import BUSES
+from tests.planner.robot import Robot, record
+
+
+def test_an_unknown_lock_spans_both_disciplines(today):
+    """The interval holds the recording under either lock, and the direction is right for both."""
+    was = record(Robot(), 5, loops=2000, run_sd=0.0)
+    made = predict(was, ["thread gyro.read"], keep_warmup=True)
+    mean = made.predicted.period_ms["mean"]
+    for lock in ("fair", "barging"):
+        came = record(Robot(thread=True, lock=lock), 6, loops=2000, run_sd=0.0)
+        assert mean.low <= came.loop_columns.period_ns.mean() / 1e6 <= mean.high
+        assert came.loop_columns.period_ns.mean() > was.loop_columns.period_ns.mean()
+    assert made.verdict == "slower"
+    assert any("let the thread rest" in text for text in made.warnings)
+    assert any("is in use" in text for text in made.warnings)
+    assert made.rest[0].rest_ms is not None
+    assert made.predicted.bus["port"]["utilisation"].value > 0.6
+
+
+def test_the_season_sets_the_run_to_run_part(today):
+    """A steadier robot has narrower intervals."""
+    wide = predict(today, ["drop odometry"], buses=BUSES)
+    narrow = predict(today, ["drop odometry"], buses=BUSES, run_sd=0.001)
+    assert narrow.run_sd_from == "given"
+
+    def width(made):
+        at = made.predicted.period_ms["mean"]
+        return at.high - at.low
+
+    assert width(narrow) < 0.6 * width(wide)

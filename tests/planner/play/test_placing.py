@@ -1,0 +1,99 @@
+"""Where calls that go by the clock come to stand in loops of another length."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from looptime.planner.play.replay import replay
+from tests.build_run import make_run
+from tests.planner.play.build import LABELS, balance, mean_ms
+
+
+def test_every_ms_by_hand():
+    """A call due 20 ms after the last: loops of 8 and 7 ms make it in every third or so."""
+    run = make_run([8.0] * 100, [("send", 0, 1)], LABELS)
+    predicted = replay(run, ["every send ms=20"])
+    start = predicted.call_columns.start_ns / 1e6
+    # made at 0; then loops begin at 8, 15, 22: the first at or after 20 is 22
+    assert start[:3].tolist() == [0, 22, 44]
+    assert np.diff(start).min() >= 20
+    balance(predicted)
+
+
+def test_work_by_the_clock_keeps_its_rhythm_in_time():
+    """In a loop twice as fast, a message every 50 ms takes the same share of time."""
+    rng = np.random.default_rng(1)
+    due, now, periods, rows = 0.0, 0.0, [], []
+    for _ in range(4000):
+        work = 8 * rng.lognormal(0, 0.1)
+        calls = [("work", 0, work)]
+        if now >= due:
+            due = now + 50
+            calls.append(("send", work, 2.0))
+        periods.append(sum(c[2] for c in calls))
+        rows.append(calls)
+        now += periods[-1]
+    run = make_run(periods, lambda j: rows[j], LABELS)
+    predicted = replay(run, ["scale work by=0.5"])
+    sends = predicted.call_columns.start_ns[predicted.calls["name"] == "send"] / 1e6
+    gaps = np.diff(sends)
+    assert gaps.min() >= 49.5
+    assert gaps.mean() == pytest.approx(52.1, abs=0.5)  # due, then half a loop of about 4.2 ms
+    # by the loop it would be every 6.1 loops of about 4.3 ms
+    share = (2.0 * len(sends)) / (predicted.duration_s * 1e3)
+    assert share == pytest.approx(2.0 / 52.1, rel=0.02)
+    balance(predicted)
+    per_loop = replay(run, ["scale work by=0.5"], recurs={"send": "loop"})
+    assert np.diff(
+        per_loop.call_columns.start_ns[per_loop.calls["name"] == "send"] / 1e6
+    ).mean() < 35  # fmt: skip
+
+
+def test_long_turns_by_the_clock():
+    """A call made every loop that is slow every 100 ms stays slow every 100 ms."""
+    rng = np.random.default_rng(2)
+    now, due, periods, rows = 0.0, 0.0, [], []
+    for _ in range(3000):
+        work, update = 8 * rng.lognormal(0, 0.1), 0.5
+        if now >= due:
+            update, due = 5.0, now + 100
+        rows.append([("work", 0, work), ("send", work, update)])
+        periods.append(work + update)
+        now += periods[-1]
+    run = make_run(periods, lambda j: rows[j], LABELS)
+    predicted = replay(run, ["scale work by=0.25"])
+    send = predicted.calls[predicted.calls["name"] == "send"]
+    long = send[send["duration_ns"] > 2_000_000]["start_ns"].to_numpy() / 1e6
+    assert len(send) == 3000
+    assert np.diff(long).mean() == pytest.approx(101.5, abs=1.0)
+
+
+def test_pauses_strike_by_the_clock():
+    """Pauses that hit whatever runs come as often in time when the loop is faster."""
+    rng = np.random.default_rng(3)
+    next_pause, now, periods, rows = 60.0, 0.0, [], []
+    for _ in range(6000):
+        parts = [2.0, 3.0, 4.0]
+        for i in range(3):
+            if now + sum(parts[: i + 1]) > next_pause:
+                parts[i] += 6.0
+                next_pause += rng.exponential(150) + 20
+        rows.append([(f"c{i}", sum(parts[:i]), parts[i]) for i in range(3)])
+        periods.append(sum(parts))
+        now += periods[-1]
+    run = make_run(periods, lambda j: rows[j])
+    before = (run.loop_columns.period_ns > 13e6).sum() / run.duration_s
+    predicted = replay(run, ["drop c2", "drop c1"])
+    after = (predicted.loop_columns.period_ns > 7e6).sum() / predicted.duration_s
+    assert after == pytest.approx(before, rel=0.06)
+
+
+def test_a_call_that_waits_for_a_measurement_does_not_shrink():
+    """A sensor that measures every 15 ms holds the loop to 15 ms however fast the rest is."""
+    rng = np.random.default_rng(5)
+    rest = rng.uniform(5, 9, 600)
+    rows = [[("work", 0, r), ("range.read", r, 15 - r)] for r in rest]
+    run = make_run([15.0] * 600, lambda j: rows[j])
+    predicted = replay(run, ["scale work by=0.5"])
+    assert mean_ms(predicted) == pytest.approx(15, abs=0.05)

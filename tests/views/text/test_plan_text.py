@@ -1,0 +1,108 @@
+"""What is told of a plan and of suggestions, as text."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from looptime.planner import predict, score, suggest
+from looptime.planner.known.stretches import spread_sample
+from looptime.views.text.plan_text import render_plan, render_score, render_suggestions
+from looptime.views.text.terminal import show
+from tests.build_run import make_run
+from tests.planner.build import BUSES, finite
+from tests.planner.robot import Robot, record
+
+
+@pytest.fixture(scope="module")
+def today():
+    """A recording of today's code."""
+    return record(Robot(), 1, loops=900)
+
+
+def test_what_a_remedy_rests_on_is_said_once(capsys):
+    """Plans of several remedies do not say again what is said of each; every one is named once."""
+    found = suggest(record(Robot(), 10, loops=1000), buses=BUSES)
+    together = [p for p in found.proposed if len(p.changes) > 1]
+    assert together, "the robot has remedies that go together"
+    alone = {r.changes: r.why for r in found.remedies}
+    assert len(alone) == len(found.remedies)
+    assert {c for p in found.proposed for c in p.changes} == {c for r in alone for c in r}
+    for plan in found.proposed:
+        said = {why for why in alone.values() if why in plan.why}
+        assert said == ({alone[plan.changes]} if plan.changes in alone else set())
+    show(render_suggestions(found).parts(full=True))
+    text = " ".join(capsys.readouterr().out.split()).partition("What each remedy is")[2]
+    shown = {c for p in found.proposed for c in p.changes}
+    reasons = {why for changes, why in alone.items() if shown.issuperset(changes)}
+    reasons |= {p.why for p in found.not_proposed}
+    assert len(reasons) > 3
+    assert {why: text.count(why) for why in reasons} == dict.fromkeys(reasons, 1)
+
+
+def test_texts_tell_the_story(today, capsys):
+    """Verdict, both sides, changes and cautions are in the text; log text cannot steer it."""
+    run = today.with_names(
+        tuple(
+            n if n.name != "odometry" else type(n)(**{**n.__dict__, "name": "odo\x1b[31m[bold]x"})
+            for n in today.names
+        )
+    )
+    made = predict(run, ["batch encoder.*.read", "thread gyro.read rest-ms=2"], budget_ms=12)
+    show(render_plan(made))
+    show(render_score(score(made, today)))
+    show(render_suggestions(suggest(run)))
+    text = capsys.readouterr().out
+    assert "Before and after" in text
+    assert "caution:" in text
+    assert "odo?[31m[bold]x" in text
+    assert "\x1b" not in text
+    assert "thread gyro.read rest-ms=2" in text
+
+
+def test_before_stands_before_after(today, capsys):
+    """Half of every cost: the period, its rate and the overruns have the recorded figure first."""
+    made = predict(today, ["scale encoder.*.read by=0.1"], buses=BUSES, keep_warmup=True)
+    show(render_plan(made))
+    line = next(x for x in capsys.readouterr().out.splitlines() if x.startswith("period mean"))
+    first, second = (float(x) for x in re.findall(r"([\d.]+) \(", line))
+    assert first == pytest.approx(made.baseline.period_ms["mean"].value, rel=0.01)
+    assert second == pytest.approx(made.predicted.period_ms["mean"].value, rel=0.01)
+    assert first > second + 0.5
+
+
+def test_figures_of_a_sample_are_said_to_be_of_it(today, capsys):
+    """Of 2,600 loops 2,000 are tried: the mean shown is theirs, and the line says so."""
+    run = record(Robot(), 12, loops=2600)
+    found = suggest(run, keep_warmup=True)
+    assert (found.loops, found.loops_in_log) == (2000, 2600)
+    assert found.now_ms["mean"] == pytest.approx(
+        spread_sample(run, 2000).loop_columns.period_ns.mean() / 1e6
+    )
+    show(render_suggestions(found))
+    text = " ".join(capsys.readouterr().out.split())
+    assert "ms, in the 2,000 loops tried, of 2,600 in the run." in text
+    show(render_suggestions(suggest(today, keep_warmup=True)))
+    assert f"in {len(today):,} loops of the run." in capsys.readouterr().out
+
+
+def test_what_a_paced_loop_gains_is_called_work(capsys):
+    """12 ms of work in ticks of 20 ms: half the writes spare 1 ms of work, and no period."""
+    calls = [("gyro.read", 0, 4), ("wheel.set", 4, 2), ("math", 6, 6), ("idle", 12, 8)]
+    names = {"gyro.read": "sensor read", "wheel.set": "actuator write", "idle": "pacing"}
+    found = suggest(make_run([20.0] * 200, calls, names), keep_warmup=True)
+    told = finite(found.to_dict())
+    assert (told["judged"], told["now_work_ms"]) == ("work", pytest.approx(12))
+    assert told["now_ms"]["mean"] == pytest.approx(20)
+    gains = {p.changes: p.gain_ms.value for p in found.proposed}
+    assert gains["on-change wheel.set share=0.5",] == pytest.approx(-1, abs=0.05)
+    show(render_suggestions(found).parts(full=True))
+    text = " ".join(capsys.readouterr().out.split())
+    assert "work mean 12.0 ms, period mean 20.0 ms" in text
+    assert "8 % of the work" in text
+    assert text.partition("All plans")[2].count("work mean -") == len(found.proposed)
+    unpaced = suggest(make_run([12.0] * 200, calls[:3], names), keep_warmup=True)
+    assert (unpaced.judged, unpaced.now_work_ms) == ("period", None)
+    show(render_suggestions(unpaced))
+    assert "work mean" not in capsys.readouterr().out
