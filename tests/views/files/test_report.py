@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import html
 import json
 import re
 from concurrent.futures import ThreadPoolExecutor
@@ -12,26 +10,14 @@ from pathlib import Path
 import pytest
 
 from looptime.errors import UsageError
-from looptime.findings import summarise
 from looptime.parsers.read import Log
 from looptime.questions import Asked, summary
-from looptime.views.files.html import csv_cell, element, escape, table
 from looptime.views.files.pdf import print_pdf
 from looptime.views.files.report import ReportLog, render_report, write_report
 from looptime.views.text.text_parts import percent
 from tests.build_run import make_run
 from tests.conftest import need_tool
-
-EVIL = "</script><script>document.title='taken'</script>"
-
-
-def report_log(name: str = "gyro.read") -> ReportLog:
-    """A log with one slow loop in 20."""
-    run = make_run(
-        [30.0 if k % 20 == 19 else 10.0 for k in range(100)],
-        lambda k: [(name, 1, 24 if k % 20 == 19 else 4)], {name: "sensor read"}, source="a.csv",
-    )  # fmt: skip
-    return ReportLog(Log("a.csv", (run,)), (summarise(run, budget_ms=25.0),))
+from tests.views.files.build import EVIL, report_log
 
 
 @pytest.fixture(scope="module")
@@ -78,15 +64,6 @@ def test_it_is_written_and_replaced(tmp_path: Path) -> None:
         write_report([report_log()], tmp_path)
 
 
-def test_without_a_browser_pdf_says_what_to_do(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """No browser on the machine: a clear message."""
-    monkeypatch.setattr("looptime.views.files.pdf.find_browser", lambda: None)
-    with pytest.raises(UsageError, match="open the HTML report"):
-        print_pdf(tmp_path / "r.html", tmp_path / "r.pdf")
-
-
 def drawn_by(browser_path: str, report: Path) -> tuple[list[str], list[str]]:
     """What a browser complains of, and what it asks for, while it draws a report."""
     from playwright.sync_api import sync_playwright
@@ -123,15 +100,6 @@ def test_a_browser_draws_and_prints_it(tmp_path: Path) -> None:
     assert pdf.read_bytes().startswith(b"%PDF")
 
 
-def test_titles_and_attributes_cannot_be_broken_out_of() -> None:
-    """A title is text wherever it stands, and a quotation mark ends no attribute."""
-    page = render_report([report_log()], title=EVIL + '" onclick="x')
-    assert "<script>document.title" not in page
-    assert f"<title>{html.escape(EVIL)}" in page
-    assert escape('a" onclick="x') == "a&quot; onclick=&quot;x"
-    assert 'title="a&quot; b"' in element("p", "text", title='a" b')
-
-
 def test_the_overruns_are_a_share_of_the_loops() -> None:
     """Five of a hundred loops, though they hold 15 of 110 parts of the time."""
     one = report_log()
@@ -155,19 +123,3 @@ def test_only_the_first_phase_is_shown_in_full() -> None:
     page = render_report([ReportLog(Log("a.csv", (run,)), summary(Asked(), run))])
     assert page.count("<caption>Every call</caption>") == 1
     assert page.count("What stands out in phase") == 2
-
-
-def test_exported_cells_are_quoted_as_they_must_be() -> None:
-    """A quotation mark within a quoted cell is doubled (RFC 4180), and a formula is made text."""
-    assert csv_cell('a"b,c') == '"a""b,c"'
-    assert next(csv.reader([csv_cell('x "y", z')])) == ['x "y", z']
-    assert csv_cell("=1+1") == "'=1+1"
-    assert csv_cell(-3) == "-3"
-
-
-@pytest.mark.parametrize(("rows", "more"), [(3, ""), (4, "1 more rows are not shown")])
-def test_a_table_says_what_it_leaves_out(rows, more):
-    """Three rows where three are shown are all; of four one is missing."""
-    text = table(("call", "ms"), [("gyro.read", 1.5)] * rows, most=3)
-    assert text.count("<tr>") == 4  # the head among them
-    assert text.endswith(f"{more} here.</p>" if more else "</div>")

@@ -1,43 +1,21 @@
 """Text of summary and slow: what it says, and that it fits."""
 
-import io
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from rich.console import Console
 
 from looptime.analysers import together
 from looptime.analysers.estimate import Figure
 from looptime.analysers.loop_detail import loop_detail, parse_sync
-from looptime.analysers.waits import delay
 from looptime.findings import summarise
 from looptime.parsers.read import Log
 from looptime.questions import Asked, summary
-from looptime.views.text.slow_text import render_delay, render_loop, render_slow
+from looptime.views.text.slow_text import render_loop, render_slow
 from looptime.views.text.summary_text import render_summary, render_together
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.build_run import make_run
-
-
-def text_of(parts, width=80):
-    """Text as a console of that width shows it."""
-    stream = io.StringIO()
-    made = Console(file=stream, width=width, highlight=False, markup=False, emoji=False)
-    for part in parts:
-        made.print(part)
-    return stream.getvalue()
-
-
-def full_text(log, found):
-    """All that a summary says, as with --full."""
-    return text_of(render_summary(log, found).parts(full=True))
-
-
-def scenario(name, seed=1):
-    """A planted run and its summary."""
-    run = next(s for s in SCENARIOS if s.name == name).make(np.random.default_rng(seed))
-    return run, summarise(run, budget_ms=15, serious_ms=30)
+from tests.views.text.build import full_text, scenario, text_of
 
 
 @pytest.mark.parametrize("name", [s.name for s in SCENARIOS][::3])
@@ -74,13 +52,6 @@ def test_warm_up_and_phases():
     assert shown.index("unattended") < shown.index("standby")
 
 
-def test_unknown_headroom_is_said():
-    """A fixed rate without its wait: can't tell."""
-    run = make_run([20] * 400, [("update", 0, 5)])
-    shown = full_text(Log("a.csv", (run,)), [summarise(run)])
-    assert "can't tell: the pacing wait is not logged" in shown
-
-
 def test_text_from_a_log_does_not_steer_the_terminal():
     """Control sequences and markup in names and paths are shown, not obeyed."""
     evil = "gyro\x1b[31m[bold]read"
@@ -91,27 +62,6 @@ def test_text_from_a_log_does_not_steer_the_terminal():
     shown += text_of(render_slow(found)) + text_of(render_loop(loop_detail(found.basis, 2)))
     assert "\x1b" not in shown
     assert "[bold]" in shown
-
-
-def test_slow_loops_and_one_loop():
-    """The slowest loops with what stretched; one of them beside a typical one."""
-    _, found = scenario("stalls of a read, 10 ms")
-    event = found.slow.events[0]
-    shown = text_of(render_slow(found, 5))
-    assert str(event.first) in shown
-    assert "mast.read" in shown
-    one = text_of(render_loop(loop_detail(found.basis, event.first)))
-    assert f"Loop {event.first}" in one
-    assert "mast.read" in one
-
-
-def test_delay_and_gains():
-    """When a delay fires, in ms and loops."""
-    run = make_run([4, 8] * 200)
-    shown = text_of(render_delay(delay(run, 10), summarise(run)))
-    assert "A delay of 10.0 ms" in shown
-    assert "12.0" in shown
-    assert "times the integral gain and" in shown
 
 
 def test_logs_together():
@@ -141,35 +91,6 @@ def test_an_interval_is_shown_by_its_half():
     text = full_text(Log("a.csv", (run,)), [shown])
     line = next(line for line in text.splitlines() if line.strip().startswith("95 %"))
     assert line.split() == ["95", "%", "±1.0"]
-
-
-def test_loops_that_caught_up_are_said_beside_what_they_caught_up_on():
-    """Each loop of 60 ms is followed by five short ones, and the legend says what that means."""
-    period = np.full(600, 20.0)
-    for k in (100, 300, 500):
-        period[k], period[k + 1 : k + 6] = 60, 12
-    run = make_run(period, [("update", 0, 8)])
-    shown = text_of(render_slow(summarise(run)), width=100)
-    assert shown.count("; then 5 short") == 3
-    assert "short: loops right after it that caught up" in " ".join(shown.split())
-
-
-def test_overruns_are_shares_of_loops_and_of_time():
-    """One loop of four takes 30 ms, the others 10 ms: a quarter of the loops, half of the time."""
-    run = make_run([10.0, 10.0, 10.0, 30.0] * 50, [("update", 0, 8)])
-    found = summarise(run, budget_ms=20, keep_warmup=True)
-    shown = " ".join(full_text(Log("a.csv", (run,)), [found]).split())
-    assert "50 loops (25 %) above 20.0 ms, 50 % of the time" in shown
-
-
-def test_each_bus_has_its_share_of_the_loop_and_the_time_it_is_busy():
-    """2 ms of the loop's 10 ms, and 3 ms more on another thread: 20 % of the loop, 50 % busy."""
-    bus = {"kind": "sensor read", "bus": "port"}
-    calls = [("gyro.read", 1, 2), ("range.read", 5, 3, "range")]
-    run = make_run([10.0] * 200, calls, {"gyro.read": bus, "range.read": bus})
-    lines = full_text(Log("a.csv", (run,)), [summarise(run)]).splitlines()
-    (row,) = [line.split() for line in lines if line.split()[:1] == ["port"]]
-    assert row == ["port", "1.00", "2.00", "20", "%", "1.00", "3.00", "50", "%"]
 
 
 def test_many_runs_are_a_line_each():

@@ -8,11 +8,10 @@ from rich.text import Text
 
 from looptime.findings import summarise
 from looptime.parsers.log import Log
-from looptime.views.text.strips import bars, histogram_lines, strip_lines
 from looptime.views.text.summary_text import render_summary
 from looptime.views.text.told import SCREEN, Told, why
 from tests.benchmarks.scenarios import SCENARIOS
-from tests.views.text.test_summary_text import text_of
+from tests.views.text.build import text_of
 
 
 def block(name: str, lines: int) -> tuple[Text, ...]:
@@ -54,21 +53,3 @@ def test_a_summary_is_one_screen(name: str) -> None:
     assert found.findings[0].text[:40] in " ".join(lines[1:5])
     for word in ("ppm", "1/T", "spell", "Holm", "slow+"):
         assert word not in "\n".join(lines)
-
-
-def test_bars_show_what_there_is() -> None:
-    """Heights in eighths; what is above nothing shows; letters where blocks cannot be shown."""
-    assert bars(np.array([0, 0.001, 0.25, 0.5, 1])) == " ▁▂▄█"
-    assert bars(np.array([0, 0.001, 0.25, 0.5, 1]), "ascii") == " .:=#"
-    assert bars(np.array([1.0]), None) == "#"
-
-
-def test_a_histogram_and_a_strip_by_hand() -> None:
-    """Four loops of 1 ms and one of 5 ms; a long loop in the middle of three seconds."""
-    shape, scale = histogram_lines(np.array([1.0, 1, 1, 1, 5]), width=12)
-    assert (shape[0], shape[-1], shape[1:-1].strip()) == ("█", "▄", "")
-    assert scale.startswith("1 ms") or scale.startswith("1.00 ms")
-    assert scale.endswith("5.00 ms and more")
-    shape, scale = strip_lines(np.array([0.0, 1, 2, 3]), np.array([2.0, 8, 2, 2]), width=4)
-    assert shape == "▂█▂▂"
-    assert scale.split() == ["0", "s", "3.00", "s"]

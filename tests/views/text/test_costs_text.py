@@ -1,0 +1,18 @@
+"""What each bus costs the loop, as text."""
+
+from __future__ import annotations
+
+from looptime.findings import summarise
+from looptime.parsers.read import Log
+from tests.build_run import make_run
+from tests.views.text.build import full_text
+
+
+def test_each_bus_has_its_share_of_the_loop_and_the_time_it_is_busy():
+    """2 ms of the loop's 10 ms, and 3 ms more on another thread: 20 % of the loop, 50 % busy."""
+    bus = {"kind": "sensor read", "bus": "port"}
+    calls = [("gyro.read", 1, 2), ("range.read", 5, 3, "range")]
+    run = make_run([10.0] * 200, calls, {"gyro.read": bus, "range.read": bus})
+    lines = full_text(Log("a.csv", (run,)), [summarise(run)]).splitlines()
+    (row,) = [line.split() for line in lines if line.split()[:1] == ["port"]]
+    assert row == ["port", "1.00", "2.00", "20", "%", "1.00", "3.00", "50", "%"]

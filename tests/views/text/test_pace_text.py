@@ -1,0 +1,37 @@
+"""The pace in words: headroom, overruns, loops that caught up."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from looptime.findings import summarise
+from looptime.parsers.read import Log
+from looptime.views.text.slow_text import render_slow
+from tests.build_run import make_run
+from tests.views.text.build import full_text, text_of
+
+
+def test_unknown_headroom_is_said():
+    """A fixed rate without its wait: can't tell."""
+    run = make_run([20] * 400, [("update", 0, 5)])
+    shown = full_text(Log("a.csv", (run,)), [summarise(run)])
+    assert "can't tell: the pacing wait is not logged" in shown
+
+
+def test_loops_that_caught_up_are_said_beside_what_they_caught_up_on():
+    """Each loop of 60 ms is followed by five short ones, and the legend says what that means."""
+    period = np.full(600, 20.0)
+    for k in (100, 300, 500):
+        period[k], period[k + 1 : k + 6] = 60, 12
+    run = make_run(period, [("update", 0, 8)])
+    shown = text_of(render_slow(summarise(run)), width=100)
+    assert shown.count("; then 5 short") == 3
+    assert "short: loops right after it that caught up" in " ".join(shown.split())
+
+
+def test_overruns_are_shares_of_loops_and_of_time():
+    """One loop of four takes 30 ms, the others 10 ms: a quarter of the loops, half of the time."""
+    run = make_run([10.0, 10.0, 10.0, 30.0] * 50, [("update", 0, 8)])
+    found = summarise(run, budget_ms=20, keep_warmup=True)
+    shown = " ".join(full_text(Log("a.csv", (run,)), [found]).split())
+    assert "50 loops (25 %) above 20.0 ms, 50 % of the time" in shown

@@ -1,0 +1,31 @@
+"""Slow loops, one of them beside a typical one, and delays, as text."""
+
+from __future__ import annotations
+
+from looptime.analysers.loop_detail import loop_detail
+from looptime.analysers.waits import delay
+from looptime.findings import summarise
+from looptime.views.text.slow_text import render_delay, render_loop, render_slow
+from tests.build_run import make_run
+from tests.views.text.build import scenario, text_of
+
+
+def test_slow_loops_and_one_loop():
+    """The slowest loops with what stretched; one of them beside a typical one."""
+    _, found = scenario("stalls of a read, 10 ms")
+    event = found.slow.events[0]
+    shown = text_of(render_slow(found, 5))
+    assert str(event.first) in shown
+    assert "mast.read" in shown
+    one = text_of(render_loop(loop_detail(found.basis, event.first)))
+    assert f"Loop {event.first}" in one
+    assert "mast.read" in one
+
+
+def test_delay_and_gains():
+    """When a delay fires, in ms and loops."""
+    run = make_run([4, 8] * 200)
+    shown = text_of(render_delay(delay(run, 10), summarise(run)))
+    assert "A delay of 10.0 ms" in shown
+    assert "12.0" in shown
+    assert "times the integral gain and" in shown
