@@ -148,7 +148,8 @@ def summary(
     beside = together(first)
     if as_json:
         extra = {"together": beside} if beside is not None else {}
-        print_json(logs=entries, **extra)
+        said = [one if isinstance(one, dict) else one.to_dict() for one in entries]
+        print_json(logs=said, **extra)
     elif good:
         from looptime.views.text.summary_text import render_summary, render_together
         from looptime.views.text.terminal import plain
@@ -167,24 +168,21 @@ def summary(
 
 def _ask_all(
     asked: Asked, logs: Sequence[str], predict: bool
-) -> tuple[list[LogSummary], list[dict[str, Any]]]:
-    """Read and summarise logs, and what JSON says of each; a bad one keeps no other from it."""
+) -> tuple[list[LogSummary], list[LogSummary | dict[str, Any]]]:
+    """Read and summarise logs; also all of them, of a bad one what JSON says of it."""
     from looptime.questions.timing import summary_of_log
 
-    good, entries = [], []
+    entries: list[LogSummary | dict[str, Any]] = []
     for word in logs:
         for path, log in _each(asked, word):
             try:
                 if isinstance(log, LooptimeError):
                     raise log
-                one = summary_of_log(asked, log, predict=predict)
+                entries.append(summary_of_log(asked, log, predict=predict))
             except LooptimeError as error:
                 complain(str(error))
                 entries.append({"path": path, "error": str(error)})
-                continue
-            good.append(one)
-            entries.append(one.to_dict())
-    return good, entries
+    return [one for one in entries if not isinstance(one, dict)], entries
 
 
 def _each(asked: Asked, word: str) -> Iterator[tuple[str, Log | LooptimeError]]:
@@ -235,7 +233,7 @@ def report(
         out,
         title=title,
         version=__version__,
-        errors=[entry["error"] for entry in entries if "error" in entry],
+        errors=[entry["error"] for entry in entries if isinstance(entry, dict)],
         project=str(asked.project.path or ""),
     )
     show(str(written))

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 
-from looptime.errors import LogError, UsageError
 from looptime.parsers.lines.grid import Grid, fit_cell
 from looptime.parsers.lines.keyed import STAMP
-from looptime.parsers.text.dialect import Dialect, is_number, is_remark, sniff, split_line
+from looptime.parsers.text.dialect import Dialect, is_number, is_remark, split_line
 
 __all__ = ["header_lines", "join_seconds", "plain_cells", "table_grid", "two_columns"]
 
@@ -56,16 +55,16 @@ def plain_cells(line: str, like: Dialect, number: int) -> Sequence[str] | None:
     return cells
 
 
-def two_columns(lines: list[str], path: str) -> Grid | None:
-    """A table whose time stands in two columns, whole seconds and their fraction, with one."""
+def two_columns(lines: list[str], written: Callable[[], Dialect | None]) -> Grid | None:
+    """A table whose time stands in two columns, whole seconds and their fraction, with one.
+
+    `written` tells how the lines are written, None where they are no table.
+    """
     if not any(pattern.search(word) for pattern in list(_FRACTION)[:2] for line in lines[:20]
                for word in re.split(r"[,;|\s)\]]+", line.lower())):  # fmt: skip
         return None
-    try:
-        like = sniff("\n".join(lines[:2000]), path)
-    except (LogError, UsageError):
-        return None
-    if not any(_SECONDS.search(text) for text in map(_bare, like.header or ())):
+    like = written()
+    if like is None or not any(_SECONDS.search(text) for text in map(_bare, like.header or ())):
         return None
     grid = table_grid(lines, like)
     return grid if join_seconds(grid) else None

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -113,7 +115,8 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
     sample = [line for line in lines[:_FIRST_LINES] if is_text(line)]
     if len(sample) < 2:
         return None
-    pair = two_columns(lines, source.path)
+    written = _written(lines, source.path)
+    pair = two_columns(lines, written)
     if pair is not None:
         return pair, None, ""
     wordy = sum(bool(_LETTERS.search(line)) for line in sample) > 0.25 * len(sample)
@@ -124,7 +127,23 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
             return found
     if not wordy:
         return None
-    return _said(lines) or _tabled(lines, source, options)
+    return _said(lines) or _tabled(lines, written, options)
+
+
+_Written = Callable[[], Dialect | None]
+
+
+def _written(lines: list[str], path: str) -> _Written:
+    """How lines are written, told once and only when somebody asks; None if they are no table."""
+
+    @cache
+    def written() -> Dialect | None:
+        try:
+            return sniff("\n".join(lines[:2000]), path)
+        except (LogError, UsageError):
+            return None
+
+    return written
 
 
 def _said(lines: list[str]) -> _Found | None:
@@ -249,12 +268,12 @@ def _behind_host(
     if found is not None:
         grid = found[0]
     else:
-        tabled = _tabled(rest, source, options)
+        written = _written(rest, source.path)
+        tabled = _tabled(rest, written, options)
         if tabled is not None:
             return tabled[0], "values", _HOSTED
-        try:
-            like = sniff("\n".join(rest[:2000]), source.path)
-        except LogError:
+        like = written()
+        if like is None:
             return None
         grid = table_grid(rest, like)
         layout = None
@@ -276,14 +295,11 @@ def _behind_host(
 _HOSTED = "a host's stamp stands before each line: the device's own clock is used"
 
 
-def _tabled(lines: list[str], source: Source, options: Options) -> _Found | None:
+def _tabled(lines: list[str], written: _Written, options: Options) -> _Found | None:
     """One loop a row from a long table, or calls from a table of events."""
     if options.layout not in (None, "values"):
         return None
-    try:
-        like: Dialect | None = sniff("\n".join(lines[:2000]), source.path)
-    except (LogError, UsageError):
-        like = None
+    like = written()
     named = like is not None and like.header is not None and any(
         is_stamp(text) for text in like.header
     )  # fmt: skip

@@ -6,6 +6,7 @@ import csv
 import re
 from collections import Counter
 from dataclasses import field, replace
+from itertools import islice
 
 import numpy as np
 
@@ -188,7 +189,7 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
         If `columns` does not go with the rows.
     """
     every = list(enumerate(lines_of(text), 1))
-    lines = [(n, line) for n, line in every if not is_remark(line)][:2000]
+    lines = list(islice(((n, line) for n, line in every if not is_remark(line)), 2000))
     if not lines:
         raise LogError("holds no rows: only comments or blank lines", path)
     best: tuple[float, str, str, int] | None = None
@@ -250,8 +251,8 @@ def _score(lines: list[str], delimiter: str, decimal: str) -> tuple[float, int]:
     fields, hits = max(lengths.items(), key=lambda item: (item[1], item[0]))
     full = [both for both in zip(rows, valued, strict=True) if len(both[0]) == fields]
     good = sum(sum(value) for _, value in full)
-    words = (c for row, value in full for c, v in zip(row, value, strict=True) if not v)
-    whole = good + sum(is_missing(cell) or _is_word(cell) for cell in words)
+    words = Counter(c for row, value in full for c, v in zip(row, value, strict=True) if not v)
+    whole = good + sum(n for cell, n in words.items() if is_missing(cell) or _is_word(cell))
     cells = fields * len(full)
     # many cells are a sign of the right delimiter, odd cells of a wrong one
     score = hits / len(rows) * whole / cells * (good / cells + 0.1 * min(fields, 10))
@@ -268,6 +269,8 @@ def _has_spaced_quote(line: str, delimiter: str) -> bool:
 
 
 def _is_value(cell: str, decimal: str) -> bool:
+    if cell[:1].isalpha():  # most words need no more
+        return False
     return is_number(cell, decimal) or bool(_CLOCK.match(cell))
 
 
@@ -276,7 +279,8 @@ def _is_word(cell: str) -> bool:
 
 
 def _cells(line: str, delimiter: str) -> tuple[str, ...]:
-    return tuple(unquoted(cell.strip()) for cell in split_line(line, delimiter))
+    cells = map(str.strip, split_line(line, delimiter))
+    return tuple(map(unquoted, cells) if "'" in line else cells)
 
 
 def unquoted(cell: str) -> str:
