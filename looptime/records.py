@@ -58,9 +58,13 @@ else:
         made_names = {name for name, _ in made}
         needed = [n for n, value in blank.items() if value is MISSING and n not in made_names]
         settles = hasattr(cls, "__post_init__")
+        whole = len(placed) == len(every) and not settles  # nothing is left to fill in
 
         def fill(self, /, *args, **given):
             own = self.__dict__
+            if whole and not given and len(args) == len(placed):
+                own.update(zip(placed, args, strict=True))
+                return
             own.update(blank)
             own.update(zip(placed, args, strict=False))
             own.update(given)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
 
 from looptime.analysers.basis import Basis
+from looptime.analysers.beside import beside
 from looptime.analysers.call_costs import Costs
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.slow import SlowEvent, SlowLoops
@@ -88,8 +87,9 @@ def beats(
         values = left_ns if code is None else basis.table.series(code)
         return logged_rhythm(values / 1e6, at.start_ns, at.period_ns, level, tick)
 
-    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:  # most of it is transforms
-        whole, *own = pool.map(look, [None, *codes])
+    with beside(basis.run) as ask:  # most of it is transforms
+        waiting = [ask(look, code) for code in (None, *codes)]
+        whole, *own = [answer() for answer in waiting]
     by_call = {basis.run.names[c].name: r for c, r in zip(codes, own, strict=True) if r.found}
     if whole.found:  # the loop's beat is a call's where that call holds most of it
         same = [n for n, r in by_call.items() if _same(whole, r) or _same(r, whole)]

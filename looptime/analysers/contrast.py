@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+from typing import Any, NamedTuple
+
 import numpy as np
 
 from looptime.analysers.basis import Basis
+from looptime.analysers.estimate import plain_value
 from looptime.array_types import Bool, Float
-from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 
 __all__ = ["Part", "contrast", "mean_self_ms"]
 
 
-@dataclass(frozen=True)
-class Part:
+class Part(NamedTuple):
     """What one call name adds to a difference."""
 
     name: str  #: Call name, or `looptime.schema.UNATTRIBUTED`
     ms: float  #: Mean self time a loop in the one set minus that in the other
+
+    def to_dict(self) -> dict[str, Any]:
+        """The part as JSON holds it."""
+        return {"name": self.name, "ms": plain_value(self.ms)}
 
 
 def mean_self_ms(basis: Basis, loops: Bool) -> Float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cached_property
 
@@ -12,8 +12,9 @@ import numpy as np
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.stats.arrays import MAD_SCALE, mad
+from looptime.stats.arrays import MAD_SCALE, mad, median
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule, mechanism
+from looptime.stats.quantiles import percentiles
 
 __all__ = ["CLOCKS", "OwnGaps", "kinds_of_turns", "long_turns"]
 
@@ -91,7 +92,7 @@ class OwnGaps:
     @cached_property
     def tolerance_ns(self) -> float:
         """How far an instant of the log may be off [ns]."""
-        period = float(np.median(self.run.loop_columns.period_ns))
+        period = median(self.run.loop_columns.period_ns)
         return max(_LEAST_TOLERANCE_NS, 0.01 * period, float(self.run.clock.tick_ns))
 
     def of_call(self, code: int) -> Mechanism:
@@ -129,7 +130,7 @@ class OwnGaps:
             found = mechanism(instants, made, end, self.tolerance_ns, joined)
             if found.name:
                 break
-        period = float(np.median(np.diff(check)))
+        period = median(np.diff(check))
         return _by_odds(_by_round_number(found, self.tolerance_ns), period, self.tolerance_ns)
 
     def _checks(self, code: int, loops: Int, start: Float) -> Float:
@@ -137,24 +138,32 @@ class OwnGaps:
 
         In loops in which it was made, its start.
         """
-        steadiest, best, shift = math.inf, np.empty(0), 0.0
+        steadiest, best, shift = math.inf, None, 0.0
         for instants in self._neighbours(code):
-            low, middle, high = np.quantile(start - instants[loops], [0.02, 0.5, 0.98])
+            low, middle, high = percentiles(start - instants(loops), [2, 50, 98])
             if high - low < steadiest:
                 steadiest, best, shift = high - low, instants, middle
-        check = best + shift
+        assert best is not None
+        check = best(slice(None)) + shift
         check[loops] = start
         return check
 
-    def _neighbours(self, code: int) -> Iterator[Float]:
-        """Instants [ns] of every loop: its start, and the start and end of calls made in all."""
+    def _neighbours(self, code: int) -> Iterator[Callable[[Int | slice], Float]]:
+        """Instants [ns] of some loops: their start, the start and end of calls made in all."""
         at = self.run.call_columns
-        yield self._starts
+        yield self._starts.__getitem__
         for other in self.every_loop:
             if other != code:
-                begin = at.start_ns[self.by_name[other]].astype(np.float64)
+                rows = self.by_name[other]
+
+                def begin(loops: Int | slice, rows: Int = rows) -> Float:
+                    return at.start_ns[rows[loops]].astype(np.float64)
+
+                def end(loops: Int | slice, rows: Int = rows) -> Float:
+                    return at.start_ns[rows[loops]].astype(np.float64) + at.duration_ns[rows[loops]]
+
                 yield begin
-                yield begin + at.duration_ns[self.by_name[other]]
+                yield end
 
 
 def _by_round_number(found: Mechanism, tolerance: float) -> Mechanism:
@@ -216,7 +225,7 @@ def long_turns(values: Float, period: float) -> tuple[Int, Float]:
     none = np.empty(0, np.int64), np.empty(0)
     if len(values) < 50:
         return none
-    middle = float(np.median(values))
+    middle = median(values)
     if values.max() <= middle + _OF_PERIOD * period:
         return none
     some = values[:: max(1, len(values) // 10_000)]

@@ -18,6 +18,7 @@ from looptime.analysers.threads_rest import ThreadRhythm, thread_rhythms
 from looptime.array_types import Int
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
+from looptime.stats.arrays import median
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule
 
 __all__ = ["Recurrence", "Recurrences", "recurs"]
@@ -66,7 +67,7 @@ class Recurrence:
             for r in self.could_be
             for unit in ["every_loops" if r.name == "loops" else "every_ms"]
         ]
-        return {**values, "parts": [vars(p) for p in self.parts], "could_be": rules}
+        return {**values, "parts": [p._asdict() for p in self.parts], "could_be": rules}
 
 
 @dataclass(frozen=True)
@@ -116,7 +117,7 @@ def recurs(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
         note = str(error)
     found.sort(key=lambda r: -r.height_ms * r.count)
     named = {name for r in found for name in (r.call, *r.together) if name}
-    usual_ms = float(np.median(basis.judged_ms))
+    usual_ms = median(basis.judged_ms)
     return Recurrences(tuple(found), pauses(basis, costs, slow, named), note, threads, usual_ms)
 
 
@@ -155,13 +156,13 @@ class _View:
         names = tuple(self.basis.run.names[code].name for code in lead)
         self.explained |= {self.basis.run.names[code].name for code in codes}
         return self._told(
-            rule, loops, float(np.median(total[loops])), names, contrast(self.basis, mask, ~mask)
+            rule, loops, median(total[loops]), names, contrast(self.basis, mask, ~mask)
         )
 
     def turns(self) -> list[Recurrence]:
         """Long turns of calls that are made in every loop, one kind of height a call."""
         made = []
-        period = float(np.median(self.basis.run.loop_columns.period_ns))
+        period = median(self.basis.run.loop_columns.period_ns)
         for code in self.gaps.every_loop:
             if not self.basis.counted[code]:
                 continue
@@ -173,7 +174,7 @@ class _View:
                     name = self.basis.run.names[code].name
                     self.left_ns[long[kind]] -= excess[kind]
                     self.explained.add(name)
-                    height = float(np.median(excess[kind]))
+                    height = median(excess[kind])
                     made.append(self._told(rule, long[kind], height, (name,), (), turns=True))
                     break
         return made

@@ -191,7 +191,7 @@ def _parts(
     labels = [*(n.name for n in basis.run.names), UNATTRIBUTED]
     names = [labels[c] for c in code[large].tolist()]
     edges = np.searchsorted(event[large], np.arange(len(begin)))
-    return list(map(Part, names, added[large].tolist())), edges.tolist()
+    return list(map(Part._make, zip(names, added[large].tolist(), strict=True))), edges.tolist()
 
 
 def _by_event(

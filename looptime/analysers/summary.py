@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import field, replace
 from typing import Any
 
 import numpy as np
 
 from looptime.analysers.basis import Basis, prepare
+from looptime.analysers.beside import beside
 from looptime.analysers.blocking import Blocking, blocking
 from looptime.analysers.buses import Buses, buses
 from looptime.analysers.call_costs import CallCost, Costs, costs
@@ -162,16 +161,15 @@ def summarise(
     if not keep.all():
         basis = prepare(run.select(keep), origin_ns=basis.origin_ns)
         chosen = basis.run
-    # what does not need the others' answers runs beside them: NumPy lets go of the lock
-    with ThreadPoolExecutor(max(2, min(4, os.cpu_count() or 1))) as pool:
-        fresh = pool.submit(freshness, chosen, read_instant=read_instant)
-        moved = pool.submit(changes, basis)
+    with beside(chosen) as ask:  # what does not need the others' answers
+        fresh = ask(freshness, chosen, read_instant=read_instant)
+        moved = ask(changes, basis)
         slow = slow_events(basis, budget_ms)
         paced = pace(basis, budget_ms=budget_ms, serious_ms=serious_ms)
         times = call_times(chosen)
-        by_bus = pool.submit(buses, basis, times)
-        waiting = pool.submit(contention, basis)
-        blocks = pool.submit(blocking, chosen, times)
+        by_bus = ask(buses, basis, times)
+        waiting = ask(contention, basis)
+        blocks = ask(blocking, chosen, times)
         first_ms = {} if chosen is run else first_durations_ms(run, times)
         cost = costs(basis, slow.is_slow, first_ms, times)
         return Summary(
@@ -185,11 +183,11 @@ def summarise(
             costs=cost,
             slow=slow,
             recurrence=recurs(basis, cost, slow) if rhythms else _NOT_LOOKED,
-            blocking=blocks.result(),
-            buses=by_bus.result(),
-            contention=waiting.result(),
-            changes=moved.result(),
-            freshness=fresh.result(),
+            blocking=blocks(),
+            buses=by_bus(),
+            contention=waiting(),
+            changes=moved(),
+            freshness=fresh(),
         )
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from looptime.array_types import Bool, Int
 from looptime.records import dataclass
-from looptime.stats.arrays import Float
+from looptime.stats.arrays import Float, median
 
 __all__ = ["FEWEST", "Mechanism", "Rule", "mechanism"]
 
@@ -106,16 +106,16 @@ def mechanism(
     if seen.sum() < FEWEST - 1:
         return Mechanism()
     # each gap beyond the first agrees with a rule by chance once in so many loops
-    if len(made) < _USUAL and float(np.median(steps[seen])) ** (2 - len(made)) > _BY_CHANCE:
+    if len(made) < _USUAL and median(steps[seen]) ** (2 - len(made)) > _BY_CHANCE:
         return Mechanism()
     start, before = check[made], check[made[1:] - 1]
-    if np.median(steps[seen]) < 2:  # made in a stretch of loops, in all of them
+    if median(steps[seen]) < 2:  # made in a stretch of loops, in all of them
         return Mechanism()
     rules = [_by_loops(steps[seen])]
     for name, last in (("since start", start[:-1]), ("since end", end[:-1])):
         low, high = (before - last)[seen], (start[1:] - last)[seen]
         rules.append(_by_interval(name, np.maximum(low, 0.0), np.maximum(high, 0.0), tolerance))
-    period = float(np.median(np.diff(check)))
+    period = median(np.diff(check))
     whole = _longest(seen)
     table = _by_timetable(start[1:][whole], before[whole], period, tolerance)
     gaps = int(seen.sum())
@@ -163,7 +163,7 @@ def _by_timetable(start: Float, before: Float, period: float, tolerance: float) 
     if len(start) < 3:
         return None
     gaps = np.diff(start)
-    usual = float(gaps[gaps < 1.5 * np.median(gaps)].mean())
+    usual = float(gaps[gaps < 1.5 * median(gaps)].mean())
     odds = (period + 2 * tolerance) / usual
     if odds > 0.8 or odds ** (len(start) - 3) * _TRIED**2 > _BY_CHANCE:
         return None
@@ -204,7 +204,7 @@ def _best_covers(low: Float, high: Float) -> tuple[Int, Float, Float]:
     """
     begin, end = np.sort(low, axis=1), np.sort(high, axis=1)
     pairs = zip(end, begin, strict=True)
-    ended = np.stack([np.searchsorted(of_row, at) for of_row, at in pairs])
+    ended = np.array([of_row.searchsorted(at) for of_row, at in pairs])
     cover = np.arange(1, low.shape[1] + 1) - ended
     row, best = np.arange(len(low)), np.argmax(cover, axis=1)
     beyond = np.full((len(low), 1), np.inf)
