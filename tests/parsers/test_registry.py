@@ -6,40 +6,7 @@ import pytest
 
 from looptime.errors import LogError, UsageError
 from tests.parsers.build import periods_ms, read, self_ms
-
-
-def table(header, rows):
-    """Rows as a log."""
-    return ",".join(header) + "\n" + "".join(",".join(map(str, row)) + "\n" for row in rows)
-
-
-LOGS = {
-    "calls": (
-        ("name", "start_us", "duration_us"),
-        [r for k in range(4) for r in (("a.read", k * 1000, 300), ("b.write", k * 1000 + 500, 90))],
-    ),
-    "edges": (
-        ("time_us", "name", "edge"),
-        [
-            (k * 1000 + t, "a.read", edge)
-            for k in range(4)
-            for t, edge in ((0, "begin"), (300, "end"))
-        ],
-    ),
-    "stages": (
-        ("loop_start_ms", "gyro_end_ms", "drive_end_ms"),
-        [(k * 20, k * 20 + 3 + k % 2, k * 20 + 9) for k in range(6)],
-    ),
-    "costs": (
-        ("time_ms", "gyro_ms", "drive_ms"),
-        [(k * 20, 3 + k % 2, 5 + k % 3) for k in range(6)],
-    ),
-    "sections": (
-        ("section", "duration_ms"),
-        [r for k in range(5) for r in (("gyro", 3 + k % 2), ("drive", 5))],
-    ),
-    "stamps": (("time_ms", "heading", "phase"), [(k * 20, 90 - k, "standby") for k in range(6)]),
-}
+from tests.parsers.tables import LOGS, table
 
 
 @pytest.mark.parametrize("layout", LOGS)
@@ -74,27 +41,6 @@ def test_headerless_with_columns_named(tmp_path, layout):
     assert bare.rows_read == headed.rows_read
 
 
-def test_columns_left_out(tmp_path):
-    """`skip` leaves a column out."""
-    run = read(tmp_path, "7,0,1.5\n9,20,2.5\n3,40,1.5\n8,60,3\n", columns="skip,time_ms,gyro_ms")
-    assert run.layout == "costs"
-    assert self_ms(run) == {"gyro": [1.5, 2.5, 1.5]}
-    assert run.signals is None
-
-
-def test_columns_named_over_a_header(tmp_path):
-    """The caller's names win over a header, which is then no row."""
-    run = read(tmp_path, "a,b\n0,1\n20,2\n40,3\n", columns="time_ms,heading")
-    assert periods_ms(run) == [20.0, 20.0]
-    assert run.rows_read == 3
-
-
-def test_wrong_number_of_names(tmp_path):
-    """Names that do not go with the rows are an error that shows a row."""
-    with pytest.raises(UsageError, match=r"names 1 columns.*2 cells.*'0,1'"):
-        read(tmp_path, "0,1\n20,2\n40,3\n", columns="time_ms")
-
-
 def test_headerless_with_a_clock_in_front(tmp_path):
     """Without names, a file whose first column may be a clock is read as stamps."""
     run = read(tmp_path, "0,1.5\n20,2.5\n41,1.5\n60,3\n")
@@ -109,63 +55,11 @@ def test_headerless_column_of_intervals(tmp_path):
     assert periods_ms(run) == [10.5, 11.0, 10.25, 9.75]
 
 
-@pytest.mark.parametrize(
-    ("text", "message", "columns"),
-    [
-        ("0,5.1\n1,5.2\n2,5.0\n3,5.3\n", "first column counts the rows", "skip,dt"),
-        ("gyro,1,2\ndrive,4,3\n", "first column holds words", "name,start_ms,duration_ms"),
-        ("0,gyro,1\n5,drive,2\n20,gyro,1\n27,drive,3\n", "column 2 holds words that come and go",
-         "start_ms,name,duration_ms"),
-        ("".join(f"{k},{1790000000000000 + k * 10**6},{1790000000000500 + k * 10**6},500\n"
-                 for k in range(9)), "first column counts the rows", "skip,start_us,end_us,skip"),
-    ],
-)  # fmt: skip
-def test_headerless_without_a_clock(tmp_path, text, message, columns):
-    """What cannot be told is asked for, with names that were tried on the log's own rows."""
-    with pytest.raises(LogError, match=message) as caught:
-        read(tmp_path, text)
-    assert f'--columns "{columns}" it is read with each row' in str(caught.value)
-
-
-@pytest.mark.parametrize(
-    ("text", "message"),
-    [
-        ("3,5,6\n1,4,6\n2,9,6\n0,9,9\n", "no column rises as a time does"),
-        ("x,y,heading\n0.5,1.5,90\n0.4,1.2,91\n0.7,1.6,90\n", "has no time column and no duration"),
-        ("-3.5\n2.5\n-1.25\n4\n", "is one number a line .* --rate-hz"),
-        ("The loop felt slow in the second match today.\nWe moved the gyro to another bus.\n"
-         "Nothing else was changed, but line 3 needs 1 look.\n", "is prose and no log"),
-        ("time,text\n" + "".join(f"12:00:{k:02}.5,message number {k} of the day\n"
-                                 for k in range(30)), "each row is a message"),
-    ],
-)  # fmt: skip
-def test_what_leads_nowhere_is_not_suggested(tmp_path, text, message):
-    """Where no naming of the columns can help, none is given, and what is missing is said."""
-    with pytest.raises(LogError, match=message) as caught:
-        read(tmp_path, text)
-    assert '--columns "' not in str(caught.value)
-    assert "\n" not in str(caught.value)
-
-
 def test_numbers_without_a_clock_at_a_given_rate(tmp_path):
     """One number a line is a signal of loops that ran as often as the caller says."""
     run = read(tmp_path, "-3.5\n2.5\n-1.25\n4\n", rate_hz=50)
     assert periods_ms(run) == [20.0] * 4
     assert run.signals.values["column_1"].tolist() == [-3.5, 2.5, -1.25, 4.0]
-
-
-def test_headerless_edges_are_read_with_the_columns_that_the_error_names(tmp_path):
-    """Typing the example as it stands reads the log."""
-    text = "".join(
-        f"{k * 20_000},loop,begin,7\n{k * 20_000 + 10},gyro.read,begin,7\n"
-        f"{k * 20_000 + 1210},gyro.read,end,7\n{k * 20_000 + 19_000},loop,end,7\n"
-        for k in range(5)
-    )
-    with pytest.raises(LogError) as caught:
-        read(tmp_path, text)
-    run = read(tmp_path, text, columns=str(caught.value).split('"')[1])
-    assert run.layout == "edges"
-    assert self_ms(run)["gyro.read"] == [1.2] * 4
 
 
 def test_no_layout_fits(tmp_path):
@@ -212,16 +106,6 @@ def test_times_that_a_spreadsheet_spoilt(tmp_path, cells):
     delimiter = ";" if "," in cells else ","
     with pytest.raises(LogError, match="six digits and the rest is lost for good"):
         read(tmp_path, f"time_ms{delimiter}heading\n" + f"{cells}{delimiter}90\n" * 5)
-
-
-@pytest.mark.parametrize("name", ["Start [us]", "start(us)", "startUs", "t_us", "Timestamp (us)"])
-@pytest.mark.parametrize("length", ["Duration [us]", "elapsed_us", "took (us)", "durUs"])
-def test_spellings_of_calls(tmp_path, name, length):
-    """Headers are read whatever their case, blanks and brackets."""
-    rows = LOGS["calls"][1]
-    run = read(tmp_path, table(("Call name", name, length), rows))
-    assert run.layout == "calls"
-    assert periods_ms(run) == [1.0] * 3
 
 
 def test_end_instead_of_duration(tmp_path):

@@ -6,6 +6,7 @@ import pytest
 import looptime
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.second_clock import choose_clock
+from tests.parsers.columns.build import RNG, periods, write
 
 HEADS = tuple(heads(("board_us", "host_us")))
 STEP = 20_000_000
@@ -96,3 +97,125 @@ def test_a_restless_host_is_found_beside_the_board(tmp_path, jitter_ms, first):
     skew = run.clock.other["skew_ppm"]
     assert skew["low"] < 50 < skew["high"]
     assert run.clock.other["column"] == "host_time_us"
+
+
+def two_clocks(tmp_path, header, host_first=True):
+    """A device clock with 0.1 ms of jitter, and a host clock that bunches rows and runs ahead."""
+    device = 5_000 + np.cumsum(20_000 + RNG.normal(0, 100, 400)).round()
+    host = 7_000 + device * (1 + 50e-6) + RNG.normal(0, 4_000, 400)
+    host = np.maximum.accumulate(host).round()
+    pairs = zip(host, device, strict=True) if host_first else zip(device, host, strict=True)
+    rows = [(f"{a / 1000:.3f}", f"{b:.0f}", 1) for a, b in pairs]
+    if not host_first:
+        rows = [(f"{float(a) * 1000:.0f}", f"{float(b) / 1000:.3f}", c) for a, b, c in rows]
+    run = looptime.read(write(tmp_path, header, rows))
+    assert np.allclose(np.diff(device) / 1000, periods(run), atol=1e-6)
+    return run
+
+
+@pytest.mark.parametrize("host_first", [True, False])
+def test_the_steadier_clock_is_used(tmp_path, host_first):
+    """Of a host's and a device's clock the steadier tells the pace; the other is reported."""
+    header = "host_time_ms,device_time_us,temperature"
+    if not host_first:
+        header = "device_time_us,host_time_ms,temperature"
+    run = two_clocks(tmp_path, header, host_first)
+    other = run.clock.other
+    assert other["column"] == "host_time_ms"
+    assert other["used_column"] == "device_time_us"
+    # steps of the sum of two errors of 4 ms each: sqrt(2) x 4 ms; less, as none goes backwards
+    assert 3_000_000 < other["jitter_ns"] < 6_000_000
+    assert 80_000 < other["used_jitter_ns"] < 120_000
+    assert run.clock.unit == "us"
+    assert run.signals is not None
+    assert list(run.signals.values) == ["temperature"]
+
+
+def test_skew_between_two_clocks(tmp_path):
+    """A host clock that runs 40 ppm fast is told to do so."""
+    device = np.arange(500) * 20_000_000
+    host = device * (1 + 40e-6)
+    rows = [(f"{h / 1e6:.4f}", f"{d // 1000}", 1) for h, d in zip(host, device, strict=True)]
+    run = looptime.read(write(tmp_path, "host_time_ms,device_time_us,x", rows))
+    assert run.clock.other["column"] == "host_time_ms"
+    assert run.clock.other["skew_ppm"]["value"] == pytest.approx(40, abs=0.1)
+
+
+def test_skew_behind_a_restless_clock(tmp_path):
+    """Two minutes of stamps that scatter by 4 ms carry a skew of 50 ppm to a few ppm."""
+    device = 20_000 * np.arange(6000)
+    host = np.round(device * (1 + 50e-6) + RNG.normal(0, 4_000, 6000)) + 10**6
+    rows = [(f"{h:.0f}", d, 1) for h, d in zip(np.maximum.accumulate(host), device, strict=True)]
+    run = looptime.read(write(tmp_path, "host_time_us,device_time_us,x", rows))
+    # standard error of a least-squares slope: 4 ms sqrt(12 / 6000) / 120 s = 1.5 ppm
+    skew = run.clock.other["skew_ppm"]
+    assert skew["value"] == pytest.approx(50, abs=6)
+    assert skew["high"] - skew["low"] == pytest.approx(2 * 1.96 * 1.5, rel=0.1)
+    assert skew["low"] < 50 < skew["high"]
+
+
+def test_interval_of_a_skew_holds_it():
+    """Of 400 recordings of a clock 30 ppm fast about 95 in 100 intervals hold the 30."""
+    heads_ = tuple(heads(("board_us", "host_us")))
+    board = 20_000_000 * np.arange(300)
+    held = 0
+    for seed in range(400):
+        noise = np.random.default_rng(seed).normal(0, 500_000, 300)
+        host = np.rint(board * (1 + 30e-6) + noise).astype(np.int64)
+        found = choose_clock(board, host, heads_)
+        skew = found.other["skew_ppm"]
+        held += skew["low"] <= 30 <= skew["high"]
+    assert 365 <= held <= 395
+
+
+def two_times(t, rng):
+    """The same instants [s] by a restless host 50 ppm fast, and by the board [us]."""
+    return f"{t * 1.00005 + 3 + 0.0015 * abs(rng.standard_normal()):.6f},{t * 1e6:.0f}"
+
+
+@pytest.mark.parametrize("layout", ["calls", "edges", "costs", "stages"])
+def test_the_steadier_clock_in_every_layout(tmp_path, layout):
+    """Periods are those of the board whose clock is steady, wherever a row has two clocks."""
+    rng = np.random.default_rng(8)
+    times = np.cumsum(0.02 + 0.001 * rng.standard_normal(400))
+    head = {"calls": "name,duration_us", "edges": "name,edge", "costs": "gyro_ms,drive_ms",
+            "stages": "after_gyro_us,after_drive_us"}[layout]  # fmt: skip
+    rows = []
+    for t in times:
+        both = two_times(t, rng)
+        if layout == "costs":
+            rows.append(f"{both},1.5,6.25")
+        elif layout == "stages":
+            rows.append(f"{both},{(t + 0.0015) * 1e6:.0f},{(t + 0.0078) * 1e6:.0f}")
+        elif layout == "calls":
+            rows += [f"{both},gyro.read,1500", f"{two_times(t + 0.005, rng)},drive.write,6250"]
+        else:
+            for late, name in ((0.0, "gyro.read"), (0.005, "drive.write")):
+                rows.append(f"{two_times(t + late, rng)},{name},begin")
+                rows.append(f"{two_times(t + late + 0.003, rng)},{name},end")
+    own = "start_us" if layout == "stages" else "board_time_us"
+    path = tmp_path / "log.csv"
+    path.write_text(f"timestamp_s,{own},{head}\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    run = looptime.read(path)
+    assert run.layout == layout
+    want = np.diff(np.rint(times * 1e6)) * 1000
+    assert np.abs(run.loop_columns.period_ns[:399] - want).max() <= 1000
+    assert (run.clock.other["column"], run.clock.other["used_column"]) == ("timestamp_s", own)
+    skew = run.clock.other["skew_ppm"]
+    assert skew["low"] - 10 < 50 < skew["high"] + 10
+
+
+def test_an_end_stamp_is_no_second_clock(tmp_path):
+    """A column that tells when a call was over must not pass for its start on another clock."""
+    rng = np.random.default_rng(9)
+    rows = []
+    for k in range(200):
+        for late, name in ((0, "gyro.read"), (8, "drive.write")):
+            start, took = 20 * k + late, 2 + 3 * rng.random()
+            rows.append(f"{start},{(start + took) * 1000:.1f},{name},{took * 1000:.1f}")
+    path = tmp_path / "log.csv"
+    path.write_text("start_ms,logged_time_us,name,duration_us\n" + "\n".join(rows) + "\n",
+                    encoding="utf-8")  # fmt: skip
+    run = looptime.read(path)
+    assert run.clock.other is None
+    assert set(run.loop_columns.period_ns.tolist()) == {20_000_000}

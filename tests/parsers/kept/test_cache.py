@@ -15,8 +15,8 @@ from looptime.parsers import read as reading
 from looptime.parsers.kept import cache, packed
 from looptime.parsers.layouts.contract import Options
 from looptime.project import Project
-from looptime.run import LoopColumns, Run
 from looptime.tables import described
+from tests.parsers.kept.build import refuse
 
 HEADER = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
 
@@ -32,14 +32,6 @@ def rows(loops=60, period=10_000):
         text += f"{k},reader,{k},lift.read,{at + 100},700,{phase},published,\n"
         text += f"{k},main,{3 * k + 2},loop,{at},{period},{phase},,\n"
     return text + "7,main,oops\n"
-
-
-@pytest.fixture
-def kept(tmp_path, monkeypatch):
-    """A cache folder of its own, used for logs of any size."""
-    monkeypatch.setenv("LOOPTIME_CACHE", str(tmp_path / "cache"))
-    monkeypatch.setattr(reading, "PAYS_FROM", 0)
-    return tmp_path / "cache"
 
 
 @pytest.fixture
@@ -68,10 +60,6 @@ def identity(log):
     return cache.key(log, Options(unit_from="project")).identity
 
 
-def refuse(*_args):
-    raise AssertionError("the log itself was read again")
-
-
 def test_second_read_takes_the_copy(kept, log, monkeypatch):
     """The second read gives the same run without reading the log, and maps its columns."""
     first = looptime.read(log)
@@ -83,18 +71,6 @@ def test_second_read_takes_the_copy(kept, log, monkeypatch):
     while isinstance(base, np.ndarray) and base.base is not None:
         base = base.base
     assert not isinstance(base, np.ndarray)  # the file, not a copy of it
-
-
-def test_columns_of_one_word_stay_light(kept, tmp_path, monkeypatch):
-    """A column that holds one value is stored once."""
-    path = tmp_path / "one.csv"
-    path.write_text(
-        "name,start_us,duration_us\n" + "".join(f"a,{10_000 * k},50\n" for k in range(50)),
-        encoding="utf-8",
-    )
-    looptime.read(path)
-    monkeypatch.setattr(reading, "_fresh", refuse)
-    assert looptime.read(path).call_columns.thread.strides == (0,)
 
 
 def test_changed_log_is_read_again(kept, log):
@@ -147,37 +123,6 @@ def test_damaged_copy_is_rebuilt_in_silence(kept, log, harm, capsys):
     same(first, looptime.read(log))
     assert capsys.readouterr() == ("", "")
     assert packed.load(file, identity(log))
-
-
-def test_one_changed_value_is_noticed(tmp_path):
-    """A copy in which one byte of a long column has changed is not believed."""
-    count = 30_000
-    loops = LoopColumns(np.arange(count), 10**7 * np.arange(count), np.full(count, 10**7))
-    file = tmp_path / "copy"
-    with file.open("wb") as out:
-        packed.save((Run(loop_columns=loops),), out, "mine")
-    data = file.read_bytes()
-    assert len(packed.load(file, "mine")[0]) == count
-    size = 8 * count
-    first = len(data) - 3 * size  # three columns of 240 000 bytes, each a multiple of 64
-    for at in range(first + 5, len(data), 30_011):
-        changed = bytearray(data)
-        changed[at] ^= 4
-        file.write_bytes(changed)
-        with pytest.raises(ValueError, match="damaged"):
-            packed.load(file, "mine")
-
-
-def test_two_values_that_changed_places_are_noticed():
-    """The same values in another order are another column, next to each other or far apart."""
-    column = np.arange(10**5) ** 2
-    whole = packed.checksum(column)
-    for one, other in ((0, 1), (5, 40_000), (32_767, 32_768), (100, 100 + 2**15), (7, 99_999)):
-        moved = column.copy()
-        moved[[one, other]] = moved[[other, one]]
-        assert packed.checksum(moved) != whole
-    assert packed.checksum(np.roll(column, 1)) != whole
-    assert packed.checksum(column[::-1].copy()) != whole
 
 
 def test_a_change_in_a_log_of_the_same_size_and_time_is_seen(kept, tmp_path):

@@ -1,30 +1,12 @@
 """Ways in which logs are written: all of them give the same run."""
 
-import codecs
-import gzip
-import os
-
-import numpy as np
-import pyarrow as pa
 import pytest
 
 import looptime
 from looptime.errors import LogError
-from looptime.parsers.read import read_log
 from looptime.parsers.text.dialect import sniff
 from tests.parsers.build import periods_ms, read
-
-TIMES = [0.0, 20.25, 40.5, 61.75, 80.0, 100.5]
-PERIODS = [20.25, 20.25, 21.25, 18.25, 20.5]
-PLAIN = "time_ms,heading\n" + "".join(f"{t:.2f},{k * 1.5}\n" for k, t in enumerate(TIMES))
-
-
-def check(run):
-    """The one run that every dialect here writes."""
-    assert run.layout == "stamps"
-    assert periods_ms(run) == PERIODS
-    assert run.signals.values["heading_deg"].tolist() == [0.0, 1.5, 3.0, 4.5, 6.0]
-    assert run.set_aside.counts == {"unfinished last loop": 1}
+from tests.parsers.text.build import PERIODS, PLAIN, check
 
 
 def spelt(delimiter, decimal=".", pad=""):
@@ -83,48 +65,6 @@ def test_delimiters_quotes_and_line_breaks_within_names(tmp_path):
     assert run.set_aside.counts == {"unfinished last loop": 2}
 
 
-@pytest.mark.parametrize("row", ['"bro,1500,3', 'a"b,"1500,2'])
-def test_quote_that_is_never_closed(tmp_path, row):
-    """It costs its own row and not those after it."""
-    rows = [f"gyro,{k * 1000},300\n" for k in range(5)]
-    run = read(
-        tmp_path, "name,start_us,duration_us\n" + "".join([*rows[:2], row + "\n", *rows[2:]])
-    )
-    assert run.set_aside.counts == {"wrong number of fields": 1, "unfinished last loop": 1}
-    assert run.set_aside.line.tolist() == [4, 7]
-    assert run.set_aside.text[0] == row
-    assert len(run) == 4
-
-
-@pytest.mark.parametrize(
-    ("mark", "encoding"),
-    [
-        (codecs.BOM_UTF8, "utf-8"),
-        (codecs.BOM_UTF16_LE, "utf-16-le"),
-        (codecs.BOM_UTF16_BE, "utf-16-be"),
-        (b"", "utf-16-le"),
-        (b"", "utf-16-be"),
-    ],
-)
-def test_encodings(tmp_path, mark, encoding):
-    """UTF-8 and UTF-16 of both orders, with and without a byte-order mark."""
-    check(read(tmp_path, mark + PLAIN.encode(encoding)))
-
-
-def test_logs_with_marks_joined(tmp_path):
-    """A byte-order mark before a header met again, or alone in the last line, is no text."""
-    path = tmp_path / "two.csv"
-    one = "\ufefftime_us,x\n" + "".join(f"{1000 + 20_000 * k},{k}\n" for k in range(4))
-    two = "\ufefftime_us,x\n" + "".join(f"{500 + 20_000 * k},{k * k}\n" for k in range(5))
-    path.write_text(one + two + "\ufeff", encoding="utf-8")
-    log = read_log(path)
-    assert [run.loop_columns.period_ns.tolist() for run in log.runs] == [
-        [20_000_000] * 3, [20_000_000] * 4,
-    ]  # fmt: skip
-    assert log.runs[0].clock.restarts == (7,)
-    assert log.rows_read == 9
-
-
 @pytest.mark.parametrize("end", ["\r\n", "\r", "\r\r\n"])
 def test_line_ends(tmp_path, end):
     """Line ends of other systems, and those that were converted twice."""
@@ -136,18 +76,6 @@ def test_line_ends(tmp_path, end):
 def test_missing_last_newline(tmp_path):
     """The last row counts without a line end."""
     check(read(tmp_path, PLAIN[:-1]))
-
-
-def test_stray_carriage_return_moves_no_line(tmp_path):
-    """A carriage return within a line ends no line."""
-    run = read(tmp_path, PLAIN.replace("40.50,3.0\n", "40.50,3.0\r\n20%\r40%\n"))
-    assert run.set_aside.line.tolist() == [5, 8]
-
-
-def test_nul_bytes(tmp_path):
-    """Zeros that a crash left in the file are no text."""
-    data = PLAIN.encode()
-    check(read(tmp_path, data[:60] + b"\0" * 5000 + data[60:]))
 
 
 def test_repeated_headers(tmp_path):
@@ -185,26 +113,6 @@ def test_comment_with_as_many_cells_as_a_row(tmp_path):
     assert run.rows_read == 4
 
 
-def test_empty_and_nan_cells(tmp_path):
-    """A value that is not there leaves its row; a time that is not there does not."""
-    text = "time_ms,heading\n0,1\n10,nan\n20,\n30,n/a\n,5\nnan,5\n60,2\n70,3\n"
-    run = read(tmp_path, text)
-    assert periods_ms(run) == [10.0, 10.0, 10.0, 10.0]
-    assert run.set_aside.counts == {
-        "missing value": 2,
-        "unfinished last loop": 1,
-        "rows lost around it": 1,
-    }
-    assert np.isnan(run.signals.values["heading_deg"]).tolist() == [False, True, True, False]
-
-
-def test_exponents(tmp_path):
-    """Numbers may have exponents."""
-    run = read(tmp_path, "time_s,heading\n0e0,1\n2e-2,7e-05\n4.0E-2,1\n0.06,1\n")
-    assert periods_ms(run) == [20.0] * 3
-    assert run.signals.values["heading_deg"][1] == 7e-05
-
-
 @pytest.mark.parametrize(
     ("header_end", "row_start", "row_end"),
     [(",", "", ","), ("", "", ","), (",", "", ""), (",,", "", "")],
@@ -236,56 +144,6 @@ def test_header_in_a_comment_and_units_in_a_second_row(tmp_path):
     check(read(tmp_path, PLAIN.replace("time_ms,heading\n", "time,heading\n[ms],[deg]\n")))
 
 
-def test_rows_of_another_length_are_set_aside(tmp_path):
-    """Cells that are missing or too many are never filled up or shifted."""
-    run = read(tmp_path, "time_ms,a,b\n0,1,2\n10,1\n20,1,2\n30,1,2,3\n40,1,2\n50,1,2\n60,1,2\n")
-    assert run.set_aside.counts == {
-        "wrong number of fields": 2,
-        "rows lost around it": 2,
-        "unfinished last loop": 1,
-    }
-    assert periods_ms(run) == [10.0, 10.0]
-    assert run.set_aside.text[:2] == ("", "10,1")
-
-
-def test_two_rows_glued_together(tmp_path):
-    """A late row glued to the next is set aside with its text."""
-    run = read(tmp_path, "time_ms,a\n0,1\n10,120,1\n30,1\n40,1\n50,1\n")
-    assert "10,120,1" in run.set_aside.text
-    assert run.set_aside.counts["wrong number of fields"] == 1
-
-
-@pytest.mark.parametrize(
-    "compress", [gzip.compress, lambda d: pa.compress(d, "zstd", asbytes=True)]
-)
-def test_compressed(tmp_path, compress):
-    """Files of gzip and zstd are read as they are, whatever the file is called."""
-    check(read(tmp_path, compress(PLAIN.encode())))
-
-
-@pytest.mark.parametrize(
-    "compress", [gzip.compress, lambda d: pa.compress(d, "zstd", asbytes=True)]
-)
-def test_compressed_file_cut_short(tmp_path, compress):
-    """What came before the cut is read, and the cut is told."""
-    text = "time_ms,heading\n" + "".join(f"{k * 10},{k * 7919 % 360}\n" for k in range(200_000))
-    data = compress(text.encode())
-    run = read(tmp_path, data[: len(data) // 2])
-    assert 20_000 < len(run) < 199_000
-    assert set(periods_ms(run)) == {10.0}
-    assert any("cut short" in note for note in run.clock.notes)
-
-
-def test_bytes_that_are_no_utf8(tmp_path):
-    """A few bytes of another encoding cost nothing but themselves."""
-    text = b"name,start_us,duration_us\n" + b"".join(
-        b"gyro \xb0C,%d,300\n" % (k * 1000) for k in range(4)
-    )
-    run = read(tmp_path, text)
-    assert len(run) == 3
-    assert run.names[0].name == "gyro \ufffdC"
-
-
 def test_sniffed_dialect():
     """Delimiter and decimal mark are found together."""
     found = sniff("zeit;wert\n1,5;2\n2,5;3\n", "a.csv")
@@ -303,38 +161,6 @@ def test_header_alone_and_prose_alone(tmp_path):
         path.write_text(text, encoding="utf-8")
         with pytest.raises(LogError, match=message):
             looptime.read(path)
-
-
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
-def test_pipe_is_refused(tmp_path):
-    """A pipe without a writer would wait for ever."""
-    path = tmp_path / "pipe"
-    os.mkfifo(path)
-    with pytest.raises(LogError, match="save the log to a file"):
-        looptime.read(path)
-
-
-def test_damaged_rows_of_a_headerless_log(tmp_path):
-    """Without a header no bad row is taken for one."""
-    run = read(tmp_path, "0,5\n10,5\nnan,nan\n30,6\n40,6\n50,7\n")
-    assert run.rows_read == 6
-    assert run.set_aside.counts["missing value"] == 1
-
-
-def test_numbers_out_of_all_bounds(tmp_path):
-    """A count or a value that no number holds is missing; a time like that costs its row."""
-    run = read(tmp_path, "loop,time_ms,speed\n1e400,0,1\n2,10,1e400\n3,20,1\n4,1e300,1\n5,40,1\n")
-    assert run.set_aside.counts["unreadable number"] == 1
-    assert np.isnan(run.signals.values["speed"]).tolist() == [False, True]
-
-
-@pytest.mark.parametrize(("every", "commas"), [(1, 1), (2, 1), (10, 1), (10, 2)])
-def test_empty_cells_at_the_end_of_some_rows(tmp_path, every, commas):
-    """They are no reason to set a row aside, however many rows have them."""
-    rows = [f"{20 * k},{k % 3}" + "," * (commas if k % every == 0 else 0) for k in range(50)]
-    run = read(tmp_path, "time_ms,v\n" + "\n".join(rows) + "\n")
-    assert periods_ms(run) == [20.0] * 49
-    assert run.set_aside.counts == {"unfinished last loop": 1}
 
 
 def test_a_header_among_the_rows_names_those_before_it():

@@ -1,7 +1,11 @@
 """Logs that are named by an address and reached through fsspec."""
 
+import codecs
+import gzip
+import os
 import uuid
 
+import pyarrow as pa
 import pytest
 
 import looptime
@@ -10,7 +14,10 @@ from looptime.checks.season.adding import add_logs
 from looptime.checks.season.season import Season
 from looptime.checks.season.workers import Job
 from looptime.errors import LogError
+from looptime.parsers.read import read_log
 from looptime.questions import Asked
+from tests.parsers.build import periods_ms, read
+from tests.parsers.text.build import PLAIN, check
 
 fsspec = pytest.importorskip("fsspec")
 TEXT = "time_ms,heading\n" + "".join(f"{20 * k + k % 3},{k}\n" for k in range(400))
@@ -46,3 +53,78 @@ def test_bad_addresses_are_one_line(at):
     with pytest.raises(LogError) as caught:
         looptime.read(at)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("mark", "encoding"),
+    [
+        (codecs.BOM_UTF8, "utf-8"),
+        (codecs.BOM_UTF16_LE, "utf-16-le"),
+        (codecs.BOM_UTF16_BE, "utf-16-be"),
+        (b"", "utf-16-le"),
+        (b"", "utf-16-be"),
+    ],
+)
+def test_encodings(tmp_path, mark, encoding):
+    """UTF-8 and UTF-16 of both orders, with and without a byte-order mark."""
+    check(read(tmp_path, mark + PLAIN.encode(encoding)))
+
+
+def test_logs_with_marks_joined(tmp_path):
+    """A byte-order mark before a header met again, or alone in the last line, is no text."""
+    path = tmp_path / "two.csv"
+    one = "\ufefftime_us,x\n" + "".join(f"{1000 + 20_000 * k},{k}\n" for k in range(4))
+    two = "\ufefftime_us,x\n" + "".join(f"{500 + 20_000 * k},{k * k}\n" for k in range(5))
+    path.write_text(one + two + "\ufeff", encoding="utf-8")
+    log = read_log(path)
+    assert [run.loop_columns.period_ns.tolist() for run in log.runs] == [
+        [20_000_000] * 3, [20_000_000] * 4,
+    ]  # fmt: skip
+    assert log.runs[0].clock.restarts == (7,)
+    assert log.rows_read == 9
+
+
+def test_nul_bytes(tmp_path):
+    """Zeros that a crash left in the file are no text."""
+    data = PLAIN.encode()
+    check(read(tmp_path, data[:60] + b"\0" * 5000 + data[60:]))
+
+
+@pytest.mark.parametrize(
+    "compress", [gzip.compress, lambda d: pa.compress(d, "zstd", asbytes=True)]
+)
+def test_compressed(tmp_path, compress):
+    """Files of gzip and zstd are read as they are, whatever the file is called."""
+    check(read(tmp_path, compress(PLAIN.encode())))
+
+
+@pytest.mark.parametrize(
+    "compress", [gzip.compress, lambda d: pa.compress(d, "zstd", asbytes=True)]
+)
+def test_compressed_file_cut_short(tmp_path, compress):
+    """What came before the cut is read, and the cut is told."""
+    text = "time_ms,heading\n" + "".join(f"{k * 10},{k * 7919 % 360}\n" for k in range(200_000))
+    data = compress(text.encode())
+    run = read(tmp_path, data[: len(data) // 2])
+    assert 20_000 < len(run) < 199_000
+    assert set(periods_ms(run)) == {10.0}
+    assert any("cut short" in note for note in run.clock.notes)
+
+
+def test_bytes_that_are_no_utf8(tmp_path):
+    """A few bytes of another encoding cost nothing but themselves."""
+    text = b"name,start_us,duration_us\n" + b"".join(
+        b"gyro \xb0C,%d,300\n" % (k * 1000) for k in range(4)
+    )
+    run = read(tmp_path, text)
+    assert len(run) == 3
+    assert run.names[0].name == "gyro \ufffdC"
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_pipe_is_refused(tmp_path):
+    """A pipe without a writer would wait for ever."""
+    path = tmp_path / "pipe"
+    os.mkfifo(path)
+    with pytest.raises(LogError, match="save the log to a file"):
+        looptime.read(path)

@@ -4,6 +4,8 @@ import pytest
 
 from looptime.parsers.text import tidy as module
 from looptime.parsers.text.dialect import sniff
+from tests.parsers.build import read
+from tests.parsers.text.build import PLAIN
 
 
 @pytest.mark.parametrize("end", ["", "\n"], ids=["cut", "ended"])
@@ -24,3 +26,22 @@ def test_a_block_whose_quotes_are_closed_is_not_copied():
     """Quoted words cost no copy of the block, and no walk along its lines."""
     data = bytearray(b'"gyro",1\n' * 1000)
     assert module.tidy(data, sniff("name,x\na,1\n", "a.csv"))[0] is data
+
+
+@pytest.mark.parametrize("row", ['"bro,1500,3', 'a"b,"1500,2'])
+def test_quote_that_is_never_closed(tmp_path, row):
+    """It costs its own row and not those after it."""
+    rows = [f"gyro,{k * 1000},300\n" for k in range(5)]
+    run = read(
+        tmp_path, "name,start_us,duration_us\n" + "".join([*rows[:2], row + "\n", *rows[2:]])
+    )
+    assert run.set_aside.counts == {"wrong number of fields": 1, "unfinished last loop": 1}
+    assert run.set_aside.line.tolist() == [4, 7]
+    assert run.set_aside.text[0] == row
+    assert len(run) == 4
+
+
+def test_stray_carriage_return_moves_no_line(tmp_path):
+    """A carriage return within a line ends no line."""
+    run = read(tmp_path, PLAIN.replace("40.50,3.0\n", "40.50,3.0\r\n20%\r40%\n"))
+    assert run.set_aside.line.tolist() == [5, 8]

@@ -1,0 +1,60 @@
+"""Lines of events, by hand."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.parsers.build import periods_ms, read, self_ms
+from tests.parsers.lines.build import COSTS, PERIODS, ROWS
+
+
+def events(pattern, words):
+    """Lines of the events of each loop."""
+    made = []
+    for t, imu, drive in ROWS:
+        at = {"0": t, "i": t + imu, "d": t + imu + drive}
+        made += [pattern.format(t=at[when], word=word) for when, word in words]
+    return "\n".join(made) + "\n"
+
+
+@pytest.mark.parametrize("pattern", ["{t} {word}", "[{t}] INFO {word}", "{t}ms: {word}",
+                                     "10:00:00.{t} -> {t} {word}", "{t},{word}"])  # fmt: skip
+@pytest.mark.parametrize("words", [("loop start", "imu done", "drive done"),
+                                   ("begin loop", "imu finished", "drive completed")])  # fmt: skip
+def test_events_in_the_order_of_time(tmp_path, pattern, words):
+    """What only ends began at the event before; the loop lasts to its last event."""
+    run = read(tmp_path, events(pattern, list(zip("0id", words, strict=True))), unit="ms")
+    assert run.layout == "values"
+    assert periods_ms(run)[:3] == PERIODS
+    assert {name: ms[:3] for name, ms in self_ms(run).items() if name != "loop"} == COSTS
+    assert run.rows_read == 12
+
+
+def test_events_with_both_sides(tmp_path):
+    """A begin and its end are one call, whose end stands in no row of its own."""
+    words = [("0", "loop start"), ("0", "imu start"), ("i", "imu end"), ("i", "drive start"),
+             ("d", "drive end"), ("d", "loop end")]  # fmt: skip
+    run = read(tmp_path, events("{t} {word}", words), unit="ms")
+    assert {name: ms[:3] for name, ms in self_ms(run).items()} == COSTS
+    assert run.rows_read == 24
+    assert run.rows_used + len(run.set_aside) == 24
+
+
+def test_ends_alone_name_the_time_between_two(tmp_path):
+    """Without a word for begin, nobody can tell a wait from the call after it."""
+    run = read(tmp_path, events("{t} {word}", [("i", "imu done"), ("d", "drive done")]), unit="ms")
+    found = self_ms(run)
+    assert found["imu to drive"][:3] == COSTS["drive"]
+    assert "imu" not in found
+
+
+def test_a_rare_call_with_both_sides_is_not_lost(tmp_path):
+    """What began and ended twice in thousands of lines is a call like the others."""
+    made = []
+    for loop in range(900):
+        words = [("imu", 0, 2), ("drive", 2, 7)] + [("flush", 7, 12)] * (loop % 400 == 399)
+        made += [f"{(20 * loop + at) / 1e3:.3f} {name} {word}"
+                 for name, begin, end in words for at, word in ((begin, "started"),
+                                                                (end, "finished"))]  # fmt: skip
+    run = read(tmp_path, "\n".join(made) + "\n")
+    assert sum(self_ms(run)["flush"]) == pytest.approx(10.0)

@@ -1,0 +1,69 @@
+"""Lines of one value each, folded to a row a loop."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.parsers.build import periods_ms, read, self_ms
+from tests.parsers.lines.build import COSTS, LONG, PERIODS, ROWS
+
+
+@pytest.mark.parametrize(
+    ("header", "pattern"),
+    [
+        ("time_ms,key,value\n", "{t},{key}_ms,{value}"),
+        ("signal;number;timestamp_ms\n", "{key}_ms;{value};{t}"),
+        ("t_ms,what,unit,val\n", "{t},{key},us,{value}000"),
+        ("", "{t},{key}_ms,{value}"),
+        ("", "{t} {key}_ms {value}"),
+        ("", "[{t}] {key} took {value} ms"),
+        ("", '{{"ts_ms":{t},"key":"{key}_ms","value":{value}}}'),
+        ("", '{{"ts_ms":{t},"{key}_ms":{value}}}'),
+        ("", "10:00:00.{t} -> {t},{key}_ms,{value}"),
+        ("t;key;value\n", "0,{t};{key}_ms;{value},0"),
+    ],
+)
+def test_one_value_a_line(tmp_path, header, pattern):
+    """Loops end with the line of their length, which stamps them; every line is in a row."""
+    rows = [pattern.format(t=t, key=key, value=value) for _, t, key, value in LONG]
+    run = read(tmp_path, header + "\n".join(rows))
+    assert run.layout == "values"
+    # the loops are over after 109, 132, 158 and 179 ms
+    assert periods_ms(run) == [23.0, 26.0, 21.0]
+    assert {name.partition("_")[0]: ms for name, ms in self_ms(run).items()} == COSTS
+    assert run.rows_read == 12
+    assert run.set_aside.counts == {"unfinished last loop": 3}
+
+
+def test_a_column_of_loop_numbers_folds_a_long_table(tmp_path):
+    """The lines of one number are a loop, stamped by the last of its lengths."""
+    rows = [f"{k},{t},{key}_ms,{value}" for k, t, key, value in LONG if key != "loop"]
+    run = read(tmp_path, "loop,time_ms,key,value\n" + "\n".join(rows))
+    assert periods_ms(run) == [23.0, 26.0, 21.0]
+    assert self_ms(run) == COSTS
+    assert run.loop_columns.loop.tolist() == [0, 1, 2]
+
+
+def test_a_loop_number_leads_and_lengths_add_up(tmp_path):
+    """What precedes the first loop number is before the first loop; two reads of one loop add."""
+    rows = ["95,imu_ms,4"]
+    for k, (t, imu, drive) in enumerate(ROWS):
+        rows += [f"{t},loop,{k}", f"{t},imu_ms,{imu / 2}", f"{t + 1},imu_ms,{imu / 2}"]
+        rows += [f"{t + 2},drive_ms,{drive}", f"{t + 3},yaw,{k}", f"{t + 4},yaw,{k + 0.5}"]
+    run = read(tmp_path, "time_ms,name,reading\n" + "\n".join(rows))
+    assert periods_ms(run) == PERIODS
+    assert self_ms(run) == {"imu": COSTS["imu"], "drive": COSTS["drive"]}
+    assert run.signals.values["heading_deg"].tolist() == [0.5, 1.5, 2.5]
+    assert run.set_aside.counts == {"before first loop": 1, "unfinished last loop": 6}
+    assert run.rows_read == 25
+
+
+def test_a_long_table_of_many_names_with_one_stamp_a_loop(tmp_path):
+    """The clock may stand still for as many rows as there are names."""
+    names = [f"call{k:02}_ms" for k in range(18)]
+    rows = [f"{0.02 * loop:.3f},{name},{0.5 + 0.01 * k + 0.001 * (loop % 7):.3f}"
+            for loop in range(1, 60) for k, name in enumerate(names)]  # fmt: skip
+    run = read(tmp_path, "timestamp,key,value\n" + "\n".join(rows) + "\n")
+    assert run.layout == "values"
+    assert set(periods_ms(run)) == {20.0}
+    assert len(run.names) == 18

@@ -1,0 +1,99 @@
+"""Lines that name their values, each against figures worked out by hand."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+import looptime
+from looptime.errors import LogError
+from tests.parsers.build import balance, periods_ms, read, self_ms
+from tests.parsers.lines.build import COSTS, LONG, PERIODS, ROWS, lines
+
+
+def check(run):
+    """The four loops of `ROWS`, the last of them unfinished."""
+    assert run.layout == "values"
+    assert periods_ms(run) == PERIODS
+    words = {name: set(name.split(".")) for name in self_ms(run)}
+    found = {name: ms for key, ms in self_ms(run).items() for name in COSTS if name in words[key]}
+    assert found == COSTS
+    assert run.rows_read == len(ROWS)
+    assert run.set_aside.counts == {"unfinished last loop": 1}
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        "{t} imu={imu}ms drive={drive}ms",
+        "t_ms={t}, imu_ms={imu}, drive_ms={drive}",
+        "[{s:.3f}] imu: {imu} ms | drive: {drive} ms",
+        "I ({t}) main: imu={imu}ms drive={drive}ms",
+        "2026-03-14 10:00:00.{t} INFO main: imu={imu}ms; drive={drive}ms; mode=auto",
+        "drive={drive}.0ms imu={imu}000us t={t}ms",
+        "t={s:.3f}s; imu={imu},0ms; drive={drive},0ms".replace("{s:.3f}", "0,{t}"),
+        "[carrier] {t} ms: imu took {imu} ms, drive took {drive} ms",
+        "{t} ms: {imu} ms in imu, {drive} ms in drive",
+        '{{"t_ms": {t}, "imu_ms": {imu}, "drive_ms": {drive}}}',
+        '{{"time":{s},"imu":{{"us":{imu}000}},"drive":{{"us":{drive}000}},"mode":"auto"}}',
+        "10:00:00.{t} -> {t} imu={imu}ms drive={drive}ms",
+        "D/Carrier ( 1234): t_ms={t} imuMs={imu} driveMs={drive}",
+        "loop {k}: imu {imu} ms, drive {drive} ms ({t} ms)",
+        '{{"t_ms": {t}, "p": [{{"key": "imu", "ms": {imu}}}, {{"key": "drive", "ms": {drive}}}]}}',
+    ],
+)
+def test_one_line_a_loop(tmp_path, pattern):
+    """Pairs, sentences and objects in any order, under any prefix and in any unit are one log."""
+    run = read(tmp_path, lines(pattern), name="log.txt")
+    check(run)
+
+
+def test_a_value_that_is_sometimes_there(tmp_path):
+    """A key that first comes in the last line costs no other line anything."""
+    text = lines("{t} imu={imu}ms drive={drive}ms").replace("150 ", "150 vision=4ms ")
+    assert self_ms(read(tmp_path, text))["vision"] == [0.0, 0.0, 4.0]
+
+
+def test_a_damaged_value_costs_its_loop(tmp_path):
+    """A number that is none sets the lines of its row aside, and no other row's."""
+    rows = [f"{t},{key}_ms,{value}" for _, t, key, value in LONG]
+    rows[4] = rows[4].replace(",9", ",9x")
+    run = read(tmp_path, "time_ms,key,value\n" + "\n".join(rows))
+    assert run.rows_read == 12
+    assert run.rows_used + len(run.set_aside) == 12
+
+
+def test_the_total_is_what_the_others_add_up_to(tmp_path):
+    """A sum whose name no word list knows is the period, and a second one counts nothing twice."""
+    text = "".join(
+        f"--- {k} ---\nganzes: {imu + drive}.1 ms, teile: {imu + drive}.0 ms\n"
+        f"  imu: {imu} ms\n  drive: {drive} ms\n"
+        for k, (_, imu, drive) in enumerate(ROWS * 3)
+    )
+    run = read(tmp_path, text)
+    assert periods_ms(run) == [imu + drive + 0.1 for _, imu, drive in ROWS * 3]
+    assert set(self_ms(run)) == {"imu", "drive"}
+
+
+def test_a_unit_for_a_name_is_the_time(tmp_path):
+    """A key that says nothing but ``ms``, and climbs, is the clock."""
+    text = "".join(json.dumps({"ms": t, "imu_us": 900}) + "\n" for t, _, _ in ROWS)
+    assert periods_ms(read(tmp_path, text)) == PERIODS
+
+
+def test_asked_for_where_nothing_fits(tmp_path):
+    """The error says how such lines are written."""
+    with pytest.raises(LogError, match="812 imu_ms=9"):
+        read(tmp_path, "t_ms,imu\n1,2\n2,3\n", layout="values")
+
+
+def test_two_sessions_keep_balanced_books(tmp_path):
+    """A clock that begins anew makes two runs; every line belongs to one of them."""
+    one = [f"{t},{key}_ms,{value}" for _, t, key, value in LONG]
+    path = tmp_path / "log.csv"
+    path.write_text("time_ms,key,value\n" + "\n".join([*one * 1, *one]))
+    log = looptime.read_log(path, cache=False)
+    for run in log.runs:
+        balance(run)
+    assert log.rows_read == 24

@@ -1,0 +1,49 @@
+"""Lines that are JSON objects."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from looptime.errors import LogError
+from tests.parsers.build import periods_ms, read, self_ms
+from tests.parsers.lines.build import COSTS, PERIODS, ROWS
+
+
+def test_seconds_and_nanoseconds_in_an_object(tmp_path):
+    """``sec`` and ``nanosec`` of a stamp are one time."""
+    text = "".join(
+        json.dumps({"stamp": {"sec": 7 + ns // 10**9, "nanosec": ns % 10**9}, "imu_us": 9}) + "\n"
+        for ns in (999_900_000, 999_961_700, 1_000_023_400, 1_000_085_100)
+    )
+    run = read(tmp_path, text)
+    assert run.loop_columns.period_ns.tolist() == [61_700] * 3
+
+
+def test_a_unit_in_the_name_of_an_object_is_that_of_its_values(tmp_path):
+    """``parts_us`` holds microseconds."""
+    text = "".join(
+        json.dumps({"t_ms": t, "parts_us": {"imu": 1000 * imu, "drive": 1000 * drive}}) + "\n"
+        for t, imu, drive in ROWS
+    )
+    found = self_ms(read(tmp_path, text))
+    assert {name.rpartition(".")[2]: ms for name, ms in found.items()} == COSTS
+
+
+def test_objects_may_be_called_settings(tmp_path):
+    """The ending .json is that of settings, unless a line holds an object of times."""
+    text = "".join(json.dumps({"t_ms": t, "imu_ms": imu}) + "\n" for t, imu, _ in ROWS)
+    assert periods_ms(read(tmp_path, text, name="log.json")) == PERIODS
+    with pytest.raises(LogError, match="no log but settings"):
+        read(tmp_path, "t_ms,imu\n1,2\n3,4\n5,4\n", name="log.json")
+
+
+def test_objects_keep_every_digit(tmp_path):
+    """Nanoseconds since 1970 in an object come through as they are written."""
+    start = 1_767_225_600_123_456_789
+    text = "".join(
+        json.dumps({"ts_ns": start + k * 20_000_001, "imu_us": 900}) + "\n" for k in range(5)
+    )
+    run = read(tmp_path, text, name="log.jsonl")
+    assert run.loop_columns.period_ns.tolist() == [20_000_001] * 4

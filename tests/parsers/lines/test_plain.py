@@ -1,0 +1,34 @@
+"""What stands between lines of values, and text that holds none."""
+
+from __future__ import annotations
+
+import pytest
+
+from looptime.errors import LogError
+from tests.parsers.build import periods_ms, read
+from tests.parsers.lines.build import PERIODS, lines
+
+
+def test_text_between_the_lines_is_set_aside(tmp_path):
+    """A banner, a message with numbers of its own and a blank line; the lines keep their number."""
+    text = "=== board v3.2, 8 nodes ===\n" + lines("{t} imu={imu}ms drive={drive}ms")
+    text = text.replace("150 ", "WARN: retry 3 of 5\n\n150 ")
+    run = read(tmp_path, text)
+    assert periods_ms(run) == PERIODS
+    assert run.rows_read == 6
+    assert run.set_aside.line.tolist() == [1, 4, 7]
+    assert run.set_aside.counts == {"not a row": 2, "unfinished last loop": 1}
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "The robot ran 12 loops on 3 March.\nAfter 20 minutes it stood 4 times.\nSee page 9.\n",
+        "Notes\nbattery 12.1 V at start\nloops seemed slow (50 ms?)\nTODO 2 things\n",
+        '{"name": "carrier",\n "loops": 3,\n "mean_ms": 20.1\n}\n',
+    ],
+)
+def test_prose_is_no_log(tmp_path, text):
+    """A sentence now and then with a number in it is refused."""
+    with pytest.raises(LogError):
+        read(tmp_path, text)

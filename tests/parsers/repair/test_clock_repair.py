@@ -1,0 +1,168 @@
+"""A clock put right: runs cut where it begins anew, rows sorted, copies left out."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.parsers.read import read_log
+from tests.parsers.stamped import RNG, call_log, check_calls, logs, periods, two_threads, write
+
+
+def test_restart_begins_a_new_run(tmp_path):
+    """A clock that begins anew makes a second run; each has its own rows."""
+    times = [*range(500, 900, 10), *range(503, 803, 10)]
+    log = logs(tmp_path, times)
+    assert [len(run) for run in log.runs] == [39, 29]
+    assert log.runs[0].clock.restarts == (2 + 40,)
+    assert [run.rows_read for run in log.runs] == [40, 30]
+    with pytest.raises(looptime.parsers.read.LogError, match="2 runs"):
+        looptime.read(write(tmp_path, times))
+
+
+def test_forward_jump_cuts_the_run(tmp_path):
+    """A clock set ahead by an hour at the usual pace: both halves are kept, none spans the jump."""
+    times = [*range(0, 500, 10), *range(3_600_000, 3_600_400, 10)]
+    log = logs(tmp_path, times)
+    assert [len(run) for run in log.runs] == [49, 39]
+    jump = log.runs[0].clock.jumps[0]
+    assert (jump["line"], jump["size_ns"]) == (52, 3_600_000 * 10**6 - 490 * 10**6)
+    assert "usual pace" in jump["note"]
+    assert max(max(periods(run)) for run in log.runs) == 10
+
+
+@pytest.mark.parametrize("wrong", [9, 130, 9_990_000])
+def test_one_corrupt_stamp(tmp_path, wrong):
+    """A stamp that lost or won digits is set aside, and the loop before it with it."""
+    times = list(range(370_000, 371_000, 10))
+    times[40] = wrong
+    run = logs(tmp_path, times).runs[0]
+    assert run.set_aside.counts == {
+        "corrupt stamp": 1, "rows lost around it": 1, "unfinished last loop": 1,
+    }  # fmt: skip
+    assert 2 + 40 in run.set_aside.line
+    assert run.clock.jumps[0]["size_ns"] == (wrong - times[39]) * 10**6
+    assert set(periods(run)) == {10.0}
+    assert run.clock.restarts == ()
+
+
+def test_rows_out_of_order_are_sorted(tmp_path):
+    """Two rows that stand the wrong way round are put in order, and that is told."""
+    times = list(range(0, 600, 10))
+    times[30], times[31] = times[31], times[30]
+    run = logs(tmp_path, times).runs[0]
+    assert periods(run) == [10.0] * 59
+    assert any("out of order" in note for note in run.clock.notes)
+
+
+def test_duplicate_row(tmp_path):
+    """The same row twice is one loop."""
+    times = [*range(0, 300, 10), 290, *range(300, 600, 10)]
+    values = [t // 10 for t in times]
+    run = logs(tmp_path, times, values=values).runs[0]
+    assert run.set_aside.counts == {"duplicate row": 1, "unfinished last loop": 1}
+    assert periods(run) == [10.0] * 59
+
+
+def test_run_pasted_again(tmp_path):
+    """A run pasted three times is kept once."""
+    times = (500 + np.cumsum(RNG.integers(8, 13, 80))).tolist()
+    log = logs(tmp_path, times * 3, values=list(range(80)) * 3)
+    assert len(log.runs) == 1
+    run = log.runs[0]
+    assert len(run) == 79
+    assert run.set_aside.counts == {"pasted again": 160, "unfinished last loop": 1}
+    assert run.clock.restarts == ()
+    assert any("again from line 82" in note for note in run.clock.notes)
+
+
+def test_short_run_pasted_again(tmp_path):
+    """A run of thirty even rows pasted three times is kept once, and is no disorder."""
+    times = list(range(0, 600, 20))
+    log = logs(tmp_path, times * 3, values=[t * 7 % 50 for t in times] * 3)
+    assert [periods(run) for run in log.runs] == [[20.0] * 29]
+    assert log.runs[0].set_aside.counts == {"pasted again": 60, "unfinished last loop": 1}
+
+
+def test_short_runs_half_a_step_apart(tmp_path):
+    """Short runs whose stamps lie between those of the first are runs, not rows out of order."""
+    log = logs(tmp_path, [*range(100, 700, 20), *range(10, 610, 20), *range(13, 613, 20)])
+    assert [periods(run) for run in log.runs] == [[20.0] * 29] * 3
+    assert log.runs[0].clock.restarts == (2 + 30, 2 + 60)
+
+
+def test_block_of_rows_written_late(tmp_path):
+    """A block of rows that comes after the next block is put where it belongs."""
+    times = [*range(0, 400, 20), *range(800, 1200, 20), *range(400, 800, 20),
+             *range(1200, 1600, 20)]  # fmt: skip
+    run = logs(tmp_path, times).runs[0]
+    assert periods(run) == [20.0] * 79
+    assert any("out of order" in note for note in run.clock.notes)
+
+
+def test_part_of_a_run_pasted_before_the_whole(tmp_path):
+    """Where a log was saved half way and again at its end, the longer copy is kept."""
+    times = (500 + np.cumsum(RNG.integers(8, 13, 80))).tolist()
+    log = logs(tmp_path, times[:30] + times, values=[*range(30), *range(80)])
+    assert [len(run) for run in log.runs] == [79]
+    assert log.runs[0].set_aside.counts["pasted again"] == 30
+
+
+def test_calls_after_a_restart(tmp_path):
+    """Timed calls whose clock begins anew make a second run, cut at one row for all threads."""
+    log = call_log(tmp_path, two_threads(5000) + two_threads(4000, loops=30))
+    assert [len(run) for run in log.runs] == [39, 29]
+    check_calls(log.runs[0])
+    check_calls(log.runs[1], 30)
+    assert log.runs[0].clock.restarts == (2 + 160,)
+    assert sum(run.rows_read for run in log.runs) == 280
+
+
+def test_calls_pasted_again(tmp_path):
+    """A log of calls pasted twice is one run."""
+    log = call_log(tmp_path, two_threads() * 2)
+    assert len(log.runs) == 1
+    check_calls(log.runs[0])
+    assert log.runs[0].set_aside.counts["pasted again"] == 160
+
+
+def test_duplicate_call_row(tmp_path):
+    """A row that a link sent twice is one call."""
+    rows = two_threads()
+    log = call_log(tmp_path, [*rows[:41], rows[40], *rows[41:]])
+    check_calls(log.runs[0])
+    assert log.runs[0].set_aside.counts["duplicate row"] == 1
+
+
+def test_corrupt_start_of_one_call(tmp_path):
+    """One call whose start lost its leading digits is set aside."""
+    rows = two_threads(7_000_000)
+    rows[60] = (*rows[60][:3], 12, 3000)
+    log = call_log(tmp_path, rows)
+    assert len(log.runs) == 1
+    assert log.runs[0].set_aside.counts["corrupt stamp"] == 1
+    assert log.runs[0].clock.restarts == ()
+
+
+@pytest.mark.parametrize("width", [7, 12])
+def test_saw_tooth_is_no_clock(tmp_path, width):
+    """A column that steps back thousands of times is refused at once, as no run's clock."""
+    path = tmp_path / "log.csv"
+    rows = [f"{k % width * 1000},{k}\n" for k in range(40_000)]
+    path.write_text("time_us,x\n" + "".join(rows), encoding="utf-8")
+    with pytest.raises(looptime.parsers.read.LogError, match="no clock does"):
+        read_log(path)
+
+
+def test_calls_that_begin_anew_without_end(tmp_path):
+    """The same holds for timed calls, on one thread or on two."""
+    for threads in (1, 2):
+        rows = [
+            f"{k % threads},f{k // threads % 3},{k // threads % 18 * 100_000},{5 + k % 9001}\n"
+            for k in range(40_000)
+        ]
+        path = tmp_path / "log.csv"
+        path.write_text("thread,name,start_us,duration_us\n" + "".join(rows), encoding="utf-8")
+        with pytest.raises(looptime.parsers.read.LogError, match="no clock does"):
+            read_log(path)
