@@ -40,7 +40,6 @@ from looptime.files import write_whole
 from looptime.questions.doors import logs_in, one_log
 
 if TYPE_CHECKING:
-    from looptime.controlling import ControlResult
     from looptime.parsers.log import Log
     from looptime.questions.asked import Asked
     from looptime.questions.timing import LogSummary
@@ -199,18 +198,6 @@ def _each(asked: Asked, word: str) -> Iterator[tuple[str, Log | LooptimeError]]:
             yield path, error
 
 
-def _control_of(asked: Asked, one: LogSummary) -> ControlResult | None:
-    """Controllers and wheels over the longest run of a log; None where none can be looked at."""
-    from looptime.questions.steering import control
-
-    if not asked.project.controllers and not asked.project.wheels:
-        return None
-    try:
-        return control(asked, max(one.log.runs, key=len))
-    except LooptimeError:
-        return None
-
-
 @cli.command()
 @click.argument("logs", nargs=-1, required=True, metavar="LOG...")
 @click.option("--out", required=True, metavar="FILE.html", help="The file to write.")
@@ -221,27 +208,37 @@ def report(
     asked: Asked, text: Text, logs: tuple[str, ...], out: str, pdf: str | None, title: str
 ) -> None:
     """One file to print or send: figures, tables, findings, cautions."""
-    from looptime.views.files.report import ReportLog, write_report
+    from looptime.questions.reporting import against_first, report_on
+    from looptime.views.files.report import write_report
 
     if Path(out).suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"--out {out}: a report is HTML: name it .html (--pdf prints one besides)")
-    good, entries = _ask_all(asked, logs, predict=True)
+    good, errors = [], []
+    for _, log in (each for word in logs for each in _each(asked, word)):
+        try:
+            if isinstance(log, LooptimeError):
+                raise log
+            good.append(report_on(asked, log))
+        except LooptimeError as error:
+            complain(str(error))
+            errors.append(str(error))
     if not good:
         raise CheckFailed(UNUSABLE)
     written = write_report(
-        [ReportLog(one.log, one.summaries, _control_of(asked, one)) for one in good],
+        good,
         out,
         title=title,
         version=__version__,
-        errors=[entry["error"] for entry in entries if isinstance(entry, dict)],
+        errors=errors,
         project=str(asked.project.path or ""),
+        against=against_first(asked, good),
     )
     show(str(written))
     if pdf is not None:
         from looptime.views.files.pdf import print_pdf
 
         show(str(print_pdf(written, pdf)))
-    if len(good) < len(entries):
+    if errors:
         raise CheckFailed(UNUSABLE)
 
 

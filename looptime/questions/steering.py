@@ -183,6 +183,7 @@ def control(
     *,
     fit: str | None = None,
     changes: Sequence[str] = (),
+    curve: bool = True,
 ) -> ControlResult:
     """What the loop's pace does to its controllers and steered wheels.
 
@@ -198,6 +199,8 @@ def control(
         ``OUTPUT,MEASURED``: signals that the mechanism is fitted to.
     changes : sequence of str
         Remedies, as for a plan: the predicted run takes the place of the recorded one.
+    curve : bool
+        Whether to work out other loop rates too.
 
     Raises
     ------
@@ -214,7 +217,7 @@ def control(
         left, warmup_loops = settled(asked, run)
     found = studied(
         left, project=asked.project, controllers=chosen, wheels=None if chosen is None else (),
-        fit=None if fit is None else parse_fit(fit),
+        fit=None if fit is None else parse_fit(fit), curve=curve,
     )  # fmt: skip
     planned = (f"predicted, with {'; '.join(changes)}",) if changes else ()
     return replace(found, warmup_loops=warmup_loops, notes=(*planned, *found.notes))

@@ -29,11 +29,12 @@ from looptime.run import Run
 
 if TYPE_CHECKING:
     from looptime.parsers.log import Log
+    from looptime.planner import Suggestions
 
 __all__ = [
     "CAUTION", "LogSummary", "SlowAnswer", "draft", "export", "in_phase", "part", "phases",
-    "settled", "slow", "summarise", "summary", "summary_of_log", "summary_of_part", "together",
-    "warmup_loops", "write_rows_set_aside",
+    "priced", "settled", "slow", "summarise", "summary", "summary_of_log", "summary_of_part",
+    "together", "warmup_loops", "write_rows_set_aside",
 ]  # fmt: skip
 
 
@@ -132,13 +133,18 @@ def summarise(
 
 def _priced(asked: Asked, found: Summary) -> Summary:
     """A summary whose findings carry what the planner predicts, where it has a remedy."""
-    from looptime.findings.priced import with_predictions
     from looptime.questions.planning import suggestions
 
     try:
-        plans = suggestions(asked.whole.but(keep_warmup=True), found.run)
+        return priced(found, suggestions(asked.whole.but(keep_warmup=True), found.run))
     except LooptimeError:  # too little, or too odd, to be played again
         return found
+
+
+def priced(found: Summary, plans: Suggestions) -> Summary:
+    """A summary whose findings carry what the planner predicts for its run."""
+    from looptime.findings.priced import with_predictions
+
     names = [call.name for call in found.run.names]
     return found.with_findings(with_predictions(found.findings, plans, names))
 

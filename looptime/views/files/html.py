@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html as _html
 import json
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -14,8 +15,10 @@ from looptime.views.text.terminal import number, safe
 __all__ = ["Markup", "cell_text", "csv_cell", "csv_text", "data_json", "element", "escape",
            "picture_table", "table", "together"]  # fmt: skip
 
-_LONGEST = 50_000
+# longest text of an element, and of a cell that is kept in one line
+_LONGEST, _SHORT = 50_000, 16
 _VOID = {"br", "hr", "img", "input", "meta"}
+_NUMBER = re.compile(r"[-+<]?[\d.,]+( %)?( to [-+]?[\d.,]+)?")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "|", "%")
 
 
@@ -117,21 +120,28 @@ def element(tag: str, *inner: object, **attributes: object) -> Markup:
 
 
 def table(
-    heads: Sequence[str], rows: Iterable[Sequence[Any]], caption: str = "", most: int = 500
+    heads: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    caption: str = "",
+    most: int = 500,
+    class_: str | None = None,
 ) -> Markup:
     """A table; numbers stand to the right. Rows beyond `most` are counted, not shown."""
     kept = list(rows)
     shown = kept[:most]
-    right = [any(_is_number(row[k]) for row in shown if k < len(row)) for k in range(len(heads))]
+    right = [_numbers([row[k] for row in shown if k < len(row)]) for k in range(len(heads))]
     head = [element("th", h, scope="col", class_="n" if r else None)
             for h, r in zip(heads, right, strict=True)]  # fmt: skip
+    kinds = ["n" if r else None for r in right]
     body = [
-        element("tr", *(element("td", cell_text(value), class_="n" if r else None)
-                        for value, r in zip(row, right, strict=False)))
+        element(
+            "tr", *(_cell(cell_text(value), kind) for value, kind in zip(row, kinds, strict=False))
+        )
         for row in shown
-    ]  # fmt: skip
+    ]
     title = [element("caption", caption)] if caption else []
-    made = element("table", *title, element("thead", element("tr", *head)), element("tbody", *body))
+    made = element("table", *title, element("thead", element("tr", *head)),
+                   element("tbody", *body), class_=class_)  # fmt: skip
     wide = element(
         "div", made, class_="wide", tabindex="0", role="region", aria_label=caption or "table"
     )
@@ -140,8 +150,17 @@ def table(
     return together(wide, element("p", f"{len(kept) - most:,} more rows are not shown here."))
 
 
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+def _cell(text: str, kind: str | None) -> Markup:
+    """A cell; a short one is kept in one line."""
+    return element("td", text, class_=kind or ("k" if len(text) <= _SHORT else None))
+
+
+def _numbers(values: Sequence[Any]) -> bool:
+    """Whether a column holds numbers, or nothing but text that is one."""
+    if any(isinstance(v, int | float) and not isinstance(v, bool) for v in values):
+        return True
+    said = [v for v in values if v not in (None, "", "-")]
+    return bool(said) and all(isinstance(v, str) and _NUMBER.fullmatch(v) for v in said)
 
 
 def picture_table(picture: Picture) -> Markup:

@@ -28,12 +28,15 @@ for (const button of document.querySelectorAll("button[data-png]")) {
         link.download = button.dataset.png + ".png"; link.click(); });
   });
 }
-// paper is narrower than most screens: the figures are set to its width before they are printed
-function resize(width) {
+// paper is narrower than most screens: there figures are drawn for its width, then set smaller
+function resize(paper) {
   for (const id of Object.keys(drawn)) {
-    Plotly.relayout(id, width ? {width: width, autosize: false} : {width: null, autosize: true});
+    const width = document.getElementById(id).closest(".pair") ? 466 : 955;
+    const size = paper ? {width: width, autosize: false} : {width: null, autosize: true};
+    if (figures[id].keyed) { size.showlegend = !paper; size["margin.t"] = paper ? 16 : 46; }
+    Plotly.relayout(id, size);
   }
 }
-window.addEventListener("beforeprint", () => resize(690));
-window.addEventListener("afterprint", () => resize(0));
+window.addEventListener("beforeprint", () => resize(true));
+window.addEventListener("afterprint", () => resize(false));
 Promise.all(Object.values(drawn)).then(() => { document.body.dataset.drawn = "yes"; });

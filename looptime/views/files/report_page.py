@@ -5,8 +5,11 @@ from __future__ import annotations
 from importlib import resources
 
 from looptime.views.figures.palette import DARK, LIGHT
+from looptime.views.text.terminal import safe
 
-__all__ = ["script", "style", "variables"]
+__all__ = ["header_style", "script", "style", "variables"]
+
+_LONGEST = 90
 
 
 def variables(colours: dict[str, str]) -> str:
@@ -27,6 +30,20 @@ def style() -> str:
         f":root{{color-scheme:light;{variables(LIGHT)}}}\n"
         f"@media screen and (prefers-color-scheme:dark){{{dark}}}\n{_text('report.css')}"
     )
+
+
+def header_style(name: str) -> str:
+    r"""What makes every printed page begin with a name, whatever characters it holds.
+
+    Examples
+    --------
+    >>> header_style('a"}')
+    '@page{@top-left{content:"a\\22 \\7d "}}'
+    """
+    shown = safe(name, _LONGEST)
+    text = "".join(c if c.isascii() and (c.isalnum() or c in " ._-:,") else f"\\{ord(c):x} "
+                   for c in shown)  # fmt: skip
+    return f'@page{{@top-left{{content:"{text}"}}}}'
 
 
 def script() -> str:

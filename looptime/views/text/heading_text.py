@@ -16,7 +16,7 @@ from looptime.views.text.terminal import caution, heading_line, number, safe, ta
 from looptime.views.text.text_parts import hanging
 from looptime.views.text.told import Told
 
-__all__ = ["render_heading"]
+__all__ = ["heading_sentence", "motion_words", "render_heading"]
 
 _DEG = math.degrees(1.0)
 _RATES = (20, 50, 100, 200, 500)
@@ -41,24 +41,24 @@ def render_heading(at: HeadingResult, source: str, motion_given: bool = True) ->
     rate = f"{number(at.rate_hz.value)} loops a second"
     books = [
         _line("log", safe(source, 200)),
-        _line("motion", _motion(at.motion, motion_given)),
+        _line("motion", motion_words(at.motion, motion_given)),
         _line("loops", f"{at.pattern}, {rate}, {used}"),
         *(_line("", limit) for limit in at.motion_limits),
         *(_line("note", safe(n, 300)) for n in at.notes if n not in at.motion_limits),
     ]
     reasons = [
         _age_line(at),
-        *(() if motion_given else (_line("motion", _motion(at.motion, False)),)),
+        *(() if motion_given else (_line("motion", motion_words(at.motion, False)),)),
     ]
     if at.required:
         reasons.append(caution(CAUTION_LINE.removeprefix("caution: ")))
     tables = [_required(at), _curve(at), _ages(at), _stale(at), _path(at)]
     more = [*_integrated(at), *(caution(text) for text in at.cautions if at.required)]
-    return Told(_answer(at), tuple(reasons), tuple(tuple(t) for t in tables if t), tuple(more),
-                tuple(books))  # fmt: skip
+    shown = tuple(tuple(t) for t in tables if t)
+    return Told(heading_sentence(at), tuple(reasons), shown, tuple(more), tuple(books))
 
 
-def _answer(at: HeadingResult) -> str:
+def heading_sentence(at: HeadingResult) -> str:
     """How far off the heading is, and the rate that the tolerance asks for."""
     p95 = number(None if at.stale.p95.value is None else at.stale.p95.value * _DEG)
     text = f"The heading in use is up to {p95} deg off for 95 % of the time"
@@ -79,7 +79,7 @@ def _age_line(at: HeadingResult) -> RenderableType:
                  "second")  # fmt: skip
 
 
-def _motion(text: str, given: bool) -> str:
+def motion_words(text: str, given: bool) -> str:
     """The motion as it was written, and what that means."""
     kind, _, numbers = text.partition(":")
     values = numbers.split(",")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 
 from rich.console import RenderableType
@@ -16,6 +15,13 @@ from looptime.planner.answer.predict import CAUTIONS, Prediction
 from looptime.planner.answer.score import Score, Scored
 from looptime.planner.search.proposals import Proposal, Suggestions, older
 from looptime.views.text.control_text import spread_lines
+from looptime.views.text.plan_words import (
+    gain_of,
+    gain_range,
+    plan_command,
+    share_of_loop,
+    what_to_do,
+)
 from looptime.views.text.terminal import (
     caution,
     command_line,
@@ -27,7 +33,7 @@ from looptime.views.text.terminal import (
 )
 from looptime.views.text.text_parts import hanging, indented, labelled
 from looptime.views.text.told import Told
-from looptime.words import LEAST_MS, changed, signed
+from looptime.words import changed
 
 __all__ = ["plan_sentence", "render_plan", "render_score", "render_suggestions"]
 
@@ -379,22 +385,10 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
 
 def _plan(plan: Proposal, at: Suggestions, options: str) -> tuple[str, str, RenderableType]:
     """One of the first plans: what to do and its gain; why and what to check; the command."""
-    gain = plan.gain_ms
-    now = at.now_work_ms if at.judged == "work" and at.now_work_ms else at.now_ms["mean"]
-    value = gain.value or 0.0
-    change = f"{number(abs(value))} ms {'less' if value < 0 else 'more'}"
-    ends = (signed(end or 0.0, 3, least=LEAST_MS) for end in (gain.low, gain.high))
-    band = " to ".join(ends)
-    of = "work" if at.judged == "work" else "loop"
-    share = f", {100 * abs(value) / now:.0f} % of the {of}" if now else ""
+    share = share_of_loop(plan, at)
+    of = f", {share}" if share else ""
     met = " Meets the targets." if plan.meets_targets else ""
-    head = f"{safe(plan.say or ' + '.join(plan.changes), 300)}: {change} a loop"
     check = f" First {safe(plan.check, 300)}." if plan.check else ""
-    changes = " ".join(f"--change {_quoted(text)}" for text in plan.changes)
-    command = f"  > looptime plan {safe(at.source) or 'LOG'} {safe(changes, 400)}{options}"
-    return (f"{head} ({band}){share}.{met}", f"Why: {safe(plan.why, 300)}.{check}",
-            command_line(command))  # fmt: skip
-
-
-def _quoted(text: str) -> str:
-    return shlex.quote(text) if '"' in text else f'"{text}"'
+    return (f"{what_to_do(plan)}: {gain_of(plan)} a loop ({gain_range(plan)}){of}.{met}",
+            f"Why: {safe(plan.why, 300)}.{check}",
+            command_line(f"  > {plan_command(plan, at, options)}"))  # fmt: skip

@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     from looptime.parsers.read import Log
     from looptime.run import Run
 
-__all__ = ["render_findings", "render_run", "render_summary", "render_together"]
+__all__ = ["render_findings", "render_run", "render_summary", "render_together", "runs_of"]
 
 #: Rules of what comes back that are shown.
 _MOST_RULES = 6
@@ -69,11 +69,7 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
     summaries : sequence of Summary
         Of its runs, or of the phases of its runs; that of the longest run leads.
     """
-    by_run: dict[int, list[Summary]] = {}
-    for at in summaries:
-        place = next((k for k, run in enumerate(log.runs) if _same_run(run, at.run)), 0)
-        by_run.setdefault(place, []).append(at)
-    lead = max(by_run, key=lambda place: by_run[place][0].pace.duration_s)
+    by_run, lead = runs_of(log, summaries)
     mine = by_run[lead]
     told = render_run(mine[0], _doubts(log, mine, len(by_run)))
     tables, more = list(told.tables), list(told.more)
@@ -89,6 +85,15 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
                 more += render_run(others[0]).parts(full=True)
     books = (*_books(log), used_line(mine[0]))
     return Told(_aside(log) + told.answer, told.why, tuple(tables), tuple(more), books)
+
+
+def runs_of(log: Log, summaries: Sequence[Summary]) -> tuple[dict[int, list[Summary]], int]:
+    """Summaries by place of their run in the log, and the place of the one that leads."""
+    by_run: dict[int, list[Summary]] = {}
+    for at in summaries:
+        place = next((k for k, run in enumerate(log.runs) if _same_run(run, at.run)), 0)
+        by_run.setdefault(place, []).append(at)
+    return by_run, max(by_run, key=lambda place: by_run[place][0].pace.duration_s)
 
 
 def _aside(log: Log) -> str:
