@@ -26,6 +26,7 @@ from looptime.cli_base import (
     cli,
     complain,
     nearest,
+    options_text,
     print_json,
     read,
     reads_logs,
@@ -218,7 +219,7 @@ def report(
         try:
             if isinstance(log, LooptimeError):
                 raise log
-            good.append(report_on(asked, log))
+            good.append(report_on(asked, log, options_text(asked)))
         except LooptimeError as error:
             complain(str(error))
             errors.append(str(error))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 from looptime.analysers.summary import Summary
@@ -12,6 +13,7 @@ from looptime.controlling import ControlResult
 from looptime.errors import LooptimeError
 from looptime.heading import HeadingResult
 from looptime.heading.instants import heading_read_guess
+from looptime.notes import Notes, read_notes
 from looptime.parsers.log import Log
 from looptime.planner import Suggestions
 from looptime.project import Heading
@@ -29,7 +31,7 @@ __all__ = ["against_first", "report_on"]
 _MOST_COMPARED = 8
 
 
-def report_on(asked: Asked, log: Log) -> ReportLog:
+def report_on(asked: Asked, log: Log, given: str = "") -> ReportLog:
     """All that is asked about a log; of several runs or phases, about the one that leads.
 
     Parameters
@@ -38,6 +40,8 @@ def report_on(asked: Asked, log: Log) -> ReportLog:
         With what the questions are asked.
     log : looptime.Log
         As read.
+    given : str
+        Options under which it was read, for the commands that are offered.
 
     Raises
     ------
@@ -49,7 +53,7 @@ def report_on(asked: Asked, log: Log) -> ReportLog:
     lead = by_run[longest][0]
     not_told: list[tuple[str, str]] = []
     if not lead.pace.loops:
-        return ReportLog(log, tuple(found))
+        return ReportLog(log, tuple(found), notes=_notes(log))
 
     def told(name: str, ask: Callable[[Asked, Summary], Any]) -> Any:
         try:
@@ -63,8 +67,17 @@ def report_on(asked: Asked, log: Log) -> ReportLog:
         found = [priced(one, plans) if one is lead else one for one in found]
     return ReportLog(
         log, tuple(found), plans, told("heading", _heading), told("controllers", _control),
-        tuple(not_told),
+        tuple(not_told), _notes(log), given=given,
     )  # fmt: skip
+
+
+def _notes(log: Log) -> Notes:
+    """The notes about a log, of all its runs in order."""
+    place = Path(log.path)
+    found = read_notes(place.parent)
+    return Notes(
+        tuple(n for k in range(len(log.runs)) for n in found.of(place.name, k + 1)), found.troubles
+    )
 
 
 def _plans(asked: Asked, lead: Summary) -> Suggestions:

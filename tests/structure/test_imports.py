@@ -64,7 +64,7 @@ WINGS = {
     "views": ({"text"}, {"figures"}, {"files"}),
     "questions": (
         {"zips"}, {"doors"}, {"asked"}, {"stating"}, {"new_pace"}, {"sources"}, {"judging"},
-        {"planning"}, {"timing"}, {"steering"}, {"pit_check"}, {"watching"},
+        {"planning"}, {"timing"}, {"steering"}, {"pit_check"}, {"watching"}, {"reporting"},
     ),
 }  # fmt: skip
 

@@ -136,7 +136,7 @@ def slow_against_typical(at: Summary, opened: Collection[str] = ()) -> Picture |
     trace["hovertemplate"] = (
         "%{y}<br>%{x:+.4g} ms in a slow loop<br>%{customdata[0]}<extra></extra>"
     )
-    drawn = _bar_layout("more in a slow loop than in a typical one (ms)", shown, zeroline=True,
+    drawn = _bar_layout("more in slow loops (ms)", shown, zeroline=True,
                         showlegend=True, values=more)  # fmt: skip
     first = rows[0]
     total = at.costs.mean_excess_ms

@@ -35,6 +35,7 @@ function resize(paper) {
     const size = paper ? {width: width, autosize: false} : {width: null, autosize: true};
     if (figures[id].keyed) { size.showlegend = !paper; size["margin.t"] = paper ? 16 : 46; }
     Plotly.relayout(id, size);
+    Plotly.relayout(id, {"legend.x": 0});  // a key that needs fewer lines now is placed anew
   }
 }
 window.addEventListener("beforeprint", () => resize(true));

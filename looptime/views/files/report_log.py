@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from looptime.analysers.summary import Summary
+from looptime.notes import Notes
 from looptime.views.text.summary_text import runs_of
 
 if TYPE_CHECKING:
@@ -21,30 +22,19 @@ __all__ = ["Against", "ReportLog"]
 
 @dataclass(frozen=True)
 class ReportLog:
-    """One log of a report.
+    """One log of a report."""
 
-    Parameters
-    ----------
-    log : looptime.Log
-        What was read.
-    summaries : tuple of Summary
-        Of its runs, or of the phases of its runs.
-    plans : Suggestions or None
-        Remedies for the run that leads, with what each would buy.
-    heading : HeadingResult or None
-        What that run's pace costs in heading.
-    control : ControlResult or None
-        Of the controllers and wheels that the project file states.
-    not_told : tuple of (str, str)
-        Why one of these three is missing: its name, and the reason.
-    """
-
-    log: Log
-    summaries: tuple[Summary, ...]
+    log: Log  #: What was read
+    summaries: tuple[Summary, ...]  #: Of its runs, or of the phases of its runs
+    #: Remedies for the run that leads, with what each would buy
     plans: Suggestions | None = None
-    heading: HeadingResult | None = None
+    heading: HeadingResult | None = None  #: What that run's pace costs in heading
+    #: Of the controllers and wheels that the project file states
     control: ControlResult | None = None
+    #: Why one of these three is missing: its name, and the reason
     not_told: tuple[tuple[str, str], ...] = ()
+    notes: Notes = field(default_factory=Notes)  #: What the team wrote down about it
+    given: str = ""  #: Options under which the log was read, for the commands that are offered
 
     @property
     def lead(self) -> Summary:
@@ -55,15 +45,8 @@ class ReportLog:
 
 @dataclass(frozen=True)
 class Against:
-    """Several logs of a report, held against the first of them.
+    """Several logs of a report, held against the first of them."""
 
-    Parameters
-    ----------
-    found : Together or None
-        How consistent they are.
-    compared : tuple of (str, Comparison or str)
-        For each log after the first its path and the comparison, or why there is none.
-    """
-
-    found: Together | None = None
+    found: Together | None = None  #: How consistent they are
+    #: For each log after the first its path and the comparison, or why there is none
     compared: tuple[tuple[str, Comparison | str], ...] = ()

@@ -61,7 +61,7 @@ def log_parts(one: ReportLog, place: str, sheet: Sheet) -> Markup:
         Takes its figures.
     """
     at = one.lead
-    parts = [_answer(one, at), _stands_out(at), _remedies(one)]
+    parts = [_answer(one, at), _stands_out(at), _remedies(one), _notes(one)]
     if len(one.summaries) > 1:
         parts.append(_summaries(one))
     if at.pace.loops:
@@ -83,7 +83,11 @@ def _answer(one: ReportLog, at: Summary) -> Markup:
         buys += f" (predicted; a future recording should show {gain_range(best)} ms, "
         check = f" First {best.check}." if best.check else ""
         lines += [
-            _said("What to do first", f"{what_to_do(best)}.{check}", plan_command(best, plans)),
+            _said(
+                "What to do first",
+                f"{what_to_do(best)}.{check}",
+                plan_command(best, plans, one.given),
+            ),
             _said("What it would buy", f"{buys}{best.gain_ms.level_text})."),
         ]
     if any(f.moves for f in main) or (plans is not None and plans.proposed):
@@ -146,6 +150,22 @@ def _remedies(one: ReportLog) -> Markup:
     said += f" {left} more with looptime plan --full." if left > 0 else ""
     return together(
         title, table(heads, rows, class_="words whole"), element("p", said, class_="faint")
+    )
+
+
+def _notes(one: ReportLog) -> Markup:
+    """What the team wrote down about the log."""
+    many = len(one.log.runs) > 1
+    rows = [
+        (f"run {n.run}" if many else "", n.about, n.text, n.written.replace("T", " "))
+        for n in one.notes.notes
+    ]
+    if not rows and not one.notes.troubles:
+        return Markup()
+    return together(
+        element("h2", "Notes"),
+        short_table(("run", "about", "note", "written"), rows) if rows else "",
+        *(element("p", text, class_="faint") for text in one.notes.troubles),
     )
 
 

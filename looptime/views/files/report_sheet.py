@@ -13,7 +13,7 @@ from looptime.words import count
 __all__ = ["PAPER_FEW", "PAPER_ROWS", "Sheet", "short_table"]
 
 #: Rows of a table, and of one that is looked at less, that `report.css` leaves on paper.
-PAPER_ROWS, PAPER_FEW = 30, 12
+PAPER_ROWS, PAPER_FEW = 30, 10
 
 _NAMES = {
     "periods": "Histogram of periods", "rate": "Periods along the run",
@@ -37,18 +37,11 @@ _INTERVALS = (
 
 @dataclass
 class Sheet:
-    """What gathers while a report is written.
+    """What gathers while a report is written."""
 
-    Parameters
-    ----------
-    figures : dict of str to dict
-        Data and layout of each figure by its id, as the script reads them.
-    hows : dict of str to str
-        How each kind of figure was computed.
-    """
-
+    #: Data and layout of each figure by its id, as the script reads them
     figures: dict[str, dict[str, Any]] = field(default_factory=dict)
-    hows: dict[str, str] = field(default_factory=dict)
+    hows: dict[str, str] = field(default_factory=dict)  #: How each kind of figure was computed
 
     def rows(self, place: str, pictures: Sequence[Picture | None]) -> Markup:
         """Figures two and two beside each other on paper; the last one of an odd count alone."""
@@ -93,7 +86,8 @@ class Sheet:
             for how, names in by_how.items()
         )
         return together(
-            element("h2", "How each figure was computed"), element("div", *made, class_="small")
+            element("h2", "How each figure was computed"),
+            element("div", *made, class_="small computed"),
         )
 
 

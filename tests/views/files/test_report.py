@@ -51,7 +51,13 @@ def test_it_holds_tables_cautions_and_how(page: str) -> None:
     assert plots >= 5
     assert page.count("<summary>As a table</summary>") == plots
     assert page.count('role="img" aria-label="') == plots
-    for text in ("What stands out", "Cautions", "How each figure was computed", "Every call"):
+    for text in (
+        "What stands out",
+        "What this rests on",
+        "Cautions",
+        "How each figure was computed",
+        "Every call",
+    ):
         assert text in page
 
 
@@ -115,11 +121,13 @@ def test_the_overruns_are_a_share_of_the_loops() -> None:
 
 
 def test_only_the_first_phase_is_shown_in_full() -> None:
-    """Two phases: one table of every call, and the periods of both."""
+    """Two phases: one table of every call, and a row of figures for both."""
     run = make_run(
         [10.0 + k % 3 for k in range(600)], [("gyro.read", 1, 4)], source="a.csv",
         phases=["unattended"] * 300 + ["operator"] * 300,
     )  # fmt: skip
     page = render_report([ReportLog(Log("a.csv", (run,)), summary(Asked(), run))])
     assert page.count("<caption>Every call</caption>") == 1
-    assert page.count("What stands out in phase") == 2
+    assert page.count(">Pace in phase unattended<") == 1
+    rows = re.findall(r"<tr><td[^>]*>(operator|unattended)</td><td[^>]*>([0-9,]+)</td>", page)
+    assert sorted(rows) == [("operator", "300"), ("unattended", "300")]
