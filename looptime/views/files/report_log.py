@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 from looptime.analysers.summary import Summary
 from looptime.notes import Notes
+from looptime.records import dataclass
 from looptime.views.text.summary_text import runs_of
 
 if TYPE_CHECKING:

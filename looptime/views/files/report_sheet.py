@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
+from looptime.records import dataclass
 from looptime.views.figures.picture import Picture
 from looptime.views.files.html import Markup, csv_text, element, picture_table, table, together
 from looptime.words import count
