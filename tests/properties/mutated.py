@@ -30,10 +30,10 @@ HEADS = (
 )  # fmt: skip
 
 
-def mutated(rng: Rng) -> tuple[bytes, str]:
-    """A log after one to four mishaps, and the shape that it had."""
+def mutated(rng: Rng, loops: tuple[int, ...] = (5, 30, 120)) -> tuple[bytes, str]:
+    """A log of one of some lengths after one to four mishaps, and the shape that it had."""
     shape = str(rng.choice(SHAPES))
-    made = make(shape, rng, int(rng.choice([5, 30, 120])))
+    made = make(shape, rng, int(rng.choice(loops)))
     lines = made.text().split("\n")
     for _ in range(int(rng.integers(1, 5))):
         if len(lines) < 4:

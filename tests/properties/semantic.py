@@ -397,6 +397,10 @@ def judge(made: Made, path: str) -> Outcome:
     told = [*run.clock.notes, *map(str, run.clock.jumps), *map(str, run.clock.wraps)]
     told += [f"{n} {reason}" for reason, n in log.rows_by_reason.items() if reason not in _USUAL]
     told += [f"{len(log.runs)} runs"] if len(log.runs) > 1 else []
+    aside = log.rows_read - log.rows_used
+    told += [f"{aside} rows set aside"] if aside > 0.1 * log.rows_read else []
+    tick = run.clock.tick_ns / 1e6  # what is finer than that is said to be unknown
+    told += [f"tick {tick} ms"] if tick > 0.05 * np.median(true) else []
     text = (
         " ".join(f"{a:.3f}/{b:.3f}" for a, b in figures)
         + f" n {len(run)}/{len(made.period_ms)} worst {max(off):+.2f} {'; '.join(told)[:300]}"

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
 from looptime.errors import LogError
-from looptime.parsers.assemble.merged import merged_loops
 from looptime.parsers.clock.loop_numbers import as_logged
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.layouts.contract import CallRows
 from looptime.parsers.layouts.cycles import alike_counts
+from looptime.parsers.layouts.merged import merged_loops
 from looptime.parsers.layouts.nesting import nest, parents_first
 from looptime.project import guess_name
 from looptime.records import dataclass
@@ -30,6 +30,8 @@ __all__ = ["FoundLoops", "find_loops"]
 SAMPLE_ROWS = 30_000
 #: A number that falls by no more than this belongs to rows out of order.
 _OUT_OF_ORDER = 4
+#: A call that is met less often than this share of those that are met equally often marks none.
+_RARE = 0.02
 _MAIN_WORDS = ("main", "loop", "control", "robot")
 
 
@@ -198,7 +200,10 @@ def _recurring(sample: _FirstRows, names: list[str]) -> int:
         return int(np.argmax(count))
     first = {code: int(np.argmax(top == code)) for code in steady}
 
-    votes = dict(zip(steady, alike_counts(count[steady]).tolist(), strict=True))
+    alike = alike_counts(count[steady])
+    shared = count[steady][alike > 1]
+    rare = count[steady] < _RARE * shared.max(initial=0)
+    votes = dict(zip(steady, np.where(rare, 0, alike).tolist(), strict=True))
     most = max(votes.values())
     likely = [code for code in steady if votes[code] == most]
     if most == 1:  # no two calls share a count: the rarest that is no rarity marks the cycle

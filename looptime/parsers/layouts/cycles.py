@@ -9,12 +9,15 @@ import numpy as np
 from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import LOOP_WORD
+from looptime.parsers.layouts.merged import merged_loops
 from looptime.records import dataclass
 
 __all__ = ["Cycles", "find_cycles"]
 
 #: A total of the whole run is at least this many loops long.
 _MANY = 10
+#: A section that is met less often than this share of those met equally often marks no loop.
+_RARE = 0.02
 _TOTAL = re.compile(r"total|whole|overall|run time|runtime|sum", re.IGNORECASE)
 _STARTUP = re.compile(r"init|start[ _.-]?up|setup|boot|construct|calibrat|load", re.IGNORECASE)
 
@@ -85,7 +88,7 @@ def find_cycles(
     early = loop < 0
     aside["start-up section"] = np.sort(np.concatenate([rest[early], np.flatnonzero(again)]))
     rest, loop = rest[~early], loop[~early]
-    spoilt = _spoilt(rest, loop, damaged)
+    spoilt = np.union1d(_spoilt(rest, loop, damaged), _merged(name[rest], begins[~early]))
     if _unfinished(name[rest], loop):
         last = loop == loop[-1]
         aside["unfinished last loop"] = rest[last]
@@ -141,7 +144,9 @@ def _leader(name: Int, names: list[str], loop_call: str | None, path: str) -> in
     if not len(steady):
         raise LogError("no section repeats: a loop is found by the one that does", path)
     first = {int(code): int(np.argmax(name == code)) for code in steady}
-    alike = dict(zip(first, alike_counts(count[steady]).tolist(), strict=True))
+    votes = alike_counts(count[steady])
+    rare = count[steady] < _RARE * count[steady][votes > 1].max(initial=0)
+    alike = dict(zip(first, np.where(rare, 0, votes).tolist(), strict=True))
     most = max(alike.values())
     likely = [code for code in first if alike[code] == most]
     if most == 1:  # a section timed several times a loop is no mark of the loop
@@ -170,6 +175,13 @@ def _spoilt(rest: Int, loop: Int, damaged: Int) -> Int:
     at = np.searchsorted(rest, damaged) - 1
     at = at[(at >= 0) & (at < len(loop))]
     return np.unique(loop[at])
+
+
+def _merged(name: Int, begins: Bool) -> Int:
+    """Loops that look like one because the section that begins the second is missing."""
+    edge = np.append(np.flatnonzero(begins), len(name))
+    two = merged_loops(edge[:-1], edge[1:], np.arange(len(name)), name, int(name[0]))
+    return np.flatnonzero(two)
 
 
 def _unfinished(name: Int, loop: Int) -> bool:

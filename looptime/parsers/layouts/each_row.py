@@ -100,7 +100,11 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
     row = np.flatnonzero(~bad & ~early)
     if time is None:
         return _without_clock(content, row, period, total if total is not None else work)
-    found = LoopRows(row, time[row], lost=loops_after(content.table, row, at))
+    lost = loops_after(content.table, row, at)
+    if bad.any():
+        gone = np.append(np.diff(row) > 1, False)
+        lost = gone if lost is None else lost | gone
+    found = LoopRows(row, time[row], lost=lost)
     if apart and period is not None:
         said = "the rows, further apart than loops, with the period of some"
         body = None if total is None else total[row]

@@ -24,6 +24,8 @@ _TOLD_NS, _TOLD_TIMES = NS_PER_S // 5, 300
 _LOOKED_AT = 1000
 #: Fewer lengths of a name, or more garbled ones than this share, say nothing.
 _FEWEST, _MOST = 5, 0.01
+#: More lengths than this share are not garbled, though they are all the same.
+_MOST_SAME = 0.2
 
 
 @dataclass(frozen=True)
@@ -75,8 +77,11 @@ def find_garbled(table: Table, lengths: dict[Key, Float], time: Int | None) -> G
                 mine.add(at)
             elif beside is None and length > max(_TOLD_NS, _TOLD_TIMES * typical):
                 odd[at] = length / typical
+        same = values[far] == values[far].max()
         if len(mine) <= max(_FEWEST, _MOST * len(values)):
             bad |= mine
+        elif same.all() and len(far) < _MOST_SAME * len(values):  # a number for no value
+            bad |= set(far.tolist())
     left = {at: times for at, times in odd.items() if at not in bad}
     return Garbled(
         np.array(sorted(bad), np.int64),

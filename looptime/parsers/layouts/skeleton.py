@@ -14,6 +14,7 @@ from looptime.parsers.clock.loop_numbers import from_zero
 from looptime.parsers.clock.repeats import find_repeats, met_again, same_as_before
 from looptime.parsers.clock.steps import typical_step
 from looptime.parsers.clock.unwrap import once_a_loop, unwrap
+from looptime.parsers.columns.evidence import shown
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.second_clock import choose_clock, second_clock
 from looptime.parsers.columns.signals import count_column, signal_columns, signal_wants
@@ -29,7 +30,9 @@ from looptime.parsers.layouts.contract import (
     Parsed,
     Reading,
 )
+from looptime.parsers.layouts.doubtful import doubtful
 from looptime.parsers.layouts.garbled import find_garbled
+from looptime.parsers.layouts.half_way import check_clock_unit, respelled, zero_stamps
 from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.source import Source
 from looptime.parsers.text.table import Key, Member, Table, Want, read_table
@@ -81,11 +84,12 @@ def parse(
             taken.add(counted.index)
         wants += signal_wants(signal_columns(dialect, taken))
     table = read_table(source, dialect, wants)
+    table, changes = _changed_half_way(layout, table, unit, source.path)
     other = None
     if main is not None and second is not None:
         unit, other = _steadier(layout, table, (main, unit), second)
     table, again = _once(layout, table, unit) if layout.repeats else (table, ())
-    table, odd = _sound(layout, table, units)
+    table, odd = _sound(layout, table, units, log)
     wraps = _unwrapped(layout, table, unit) if layout.unwraps else ()
     content = Content(log, table, unit, units)
     found = layout.rows(content)
@@ -96,7 +100,7 @@ def parse(
     clock = Clock(
         unit.name, unit.said, tick_of(found.ticks, found.finest_ns or unit.tick_ns),
         wraps=wraps,
-        notes=found.notes + again + odd, starts_from=layout.starts_from, other=other,
+        notes=found.notes + changes + again + odd, starts_from=layout.starts_from, other=other,
     )  # fmt: skip
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner)
     if isinstance(found.rows, LoopRows):
@@ -118,6 +122,28 @@ def _wants(layout: Layout, log: Reading, units: dict[Key, Unit]) -> list[Want]:
         else:
             wants.append(Want(key, head.index, column.how, required=required))
     return wants
+
+
+def _changed_half_way(
+    layout: Layout, table: Table, unit: Unit, path: str
+) -> tuple[Table, tuple[str, ...]]:
+    """The table without stamps of zero, with one spelling of each name.
+
+    Raises
+    ------
+    LogError
+        If the clock's unit changes.
+    """
+    first: Key = Member(layout.clock, 0)
+    time = table.columns.get(first, table.columns.get(layout.clock))
+    if time is not None:
+        if unit.stamp is None:
+            check_clock_unit(time, table, path)
+        zero = zero_stamps(time)
+        if len(zero):
+            table = table.without({"corrupt stamp": zero})
+            time = np.delete(time, zero)
+    return table, respelled(table, time)
 
 
 def _steadier(
@@ -166,8 +192,10 @@ def _once(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, .
     return left, (met_again(lines[0]),) if lines else ()
 
 
-def _sound(layout: Layout, table: Table, units: dict[Key, Unit]) -> tuple[Table, tuple[str, ...]]:
-    """The table without rows that hold a length that cannot be."""
+def _sound(
+    layout: Layout, table: Table, units: dict[Key, Unit], log: Reading
+) -> tuple[Table, tuple[str, ...]]:
+    """The table without rows that hold a length that cannot be, and cautions about the rest."""
     at = table.columns
     lengths: dict[Key, NDArray[Any]] = {key: at[key] for key in _LENGTHS if key in at}
     for place, column in table.group("part").items():
@@ -182,7 +210,13 @@ def _sound(layout: Layout, table: Table, units: dict[Key, Unit]) -> tuple[Table,
         f"line {line}: a length of {times:.3g} times the usual: a stall, or a garbled number"
         for line, times in list(told)[:_MOST_TOLD]
     )
-    return table.without({"corrupt stamp": found.rows}) if len(found.rows) else table, notes
+    names = {key: shown(head) for key, head in log.given.items()}
+    try:
+        doubts = doubtful(table, lengths, {key: units[key].ns for key in lengths}, names)
+    except LogError as error:
+        raise LogError(error.what, log.source.path, error.line) from error
+    notes = doubts or notes  # odd lengths are part of it
+    return (table.without({"corrupt stamp": found.rows}) if len(found.rows) else table), notes
 
 
 def _unwrapped(layout: Layout, table: Table, unit: Unit) -> tuple[dict[str, object], ...]:

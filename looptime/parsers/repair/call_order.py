@@ -220,6 +220,8 @@ def _thread_steps(rows: CallRows, mine: Int, order: CallOrder, way: Way, busiest
         return Steps()
     if len(events) < _MOST_NAMES:  # rows that stand name by name step back between the names
         events = events[np.array([_alike(rows.name[mine], at) for at in events.tolist()], bool)]
+    if len(events) and _each_rises(rows.name[mine], start, order.tolerance):
+        events = events[:0]
     if busiest:
         events = np.union1d(events, _gaps(start, end, period))
     if not len(events):
@@ -227,6 +229,16 @@ def _thread_steps(rows: CallRows, mine: Int, order: CallOrder, way: Way, busiest
     number = None if rows.loop is None else rows.loop[mine]
     broken = np.searchsorted(mine, way.broken)
     return find_steps(key, replace(way, number=number, broken=broken), events, period)
+
+
+def _each_rises(name: Int, start: Int, tolerance: int) -> bool:
+    """Whether each name's own calls stand in the order of time: some are written later than others.
+
+    A clock that begins anew, or is set back, goes back for every name.
+    """
+    order = np.argsort(name, kind="stable")
+    same = name[order[1:]] == name[order[:-1]]
+    return bool((np.diff(start[order])[same] >= -tolerance).all())
 
 
 def period_of(rows: CallRows, mine: Int | None = None) -> float:

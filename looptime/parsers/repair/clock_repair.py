@@ -36,8 +36,11 @@ from looptime.parsers.repair.doubts import (
     LEAP_NS,
     calls_ahead,
     coarse,
+    coarse_later,
     loops_ahead,
     noted,
+    standing,
+    without_damaged,
     without_missing,
 )
 from looptime.parsers.repair.new_runs import add_cuts, behind_headers, behind_numbers, way_of
@@ -108,6 +111,9 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     smooth = bool(step.min() >= 0 and step.max() <= jump_from(typical))
     parsed = replace(parsed, clock=coarse(parsed.clock, time, typical))
     parsed = replace(parsed, clock=loops_ahead(parsed, rows, typical))
+    parsed = replace(parsed, clock=coarse_later(parsed, rows, typical))
+    clock, rows = standing(parsed, rows, typical)
+    parsed = replace(parsed, clock=clock, loops=rows)
     anew = behind_headers(parsed, rows, time, time, typical) + behind_numbers(rows, typical)
     if smooth and step.min() > 0 and not anew:
         return [parsed]
@@ -134,6 +140,12 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
 
 def _settle_numbers(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
     """Loops without a clock; numbers that begin anew are those of another run."""
+    empty = int((rows.period == 0).sum()) if rows.period is not None else 0
+    if 0 < 2 * empty < len(rows):
+        many = "loop holds" if empty == 1 else "loops hold"
+        parsed = replace(parsed, clock=noted(
+            parsed.clock, f"{empty:,} {many} nothing but zeros: nothing was measured in them"
+        ))  # fmt: skip
     number = rows.count if rows.number is None else rows.number
     if number is None or len(number) < 3 or number.min() < 0:
         return [parsed]
@@ -338,6 +350,7 @@ def _with_doubts(parsed: Parsed, rows: CallRows, longest: int = JUMP_NS) -> Pars
     meta = parsed.table.meta
     left_out = stated(meta, "dropped") if "looptime-recorder" in meta else 0
     clock, rows = without_missing(clock, rows, left_out)
+    rows = without_damaged(parsed, rows)
     return replace(parsed, calls=rows, clock=clock)
 
 

@@ -13,18 +13,27 @@ from looptime.parsers.clock.steps import JUMP_STEPS, jump_from
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.columns.unit import float32_quantum
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
+from looptime.parsers.text.table import damaged_lines
 from looptime.run import Clock
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["LEAP_NS", "calls_ahead", "coarse", "loops_ahead", "noted", "without_missing"]
+__all__ = [
+    "LEAP_NS", "calls_ahead", "coarse", "coarse_later", "loops_ahead", "noted", "standing",
+    "without_damaged", "without_missing",
+]  # fmt: skip
 
 #: A clock that steps by more than this part of the typical step is told.
 COARSE = 0.1
 #: A step ahead of this length [ns] in which nothing was timed is told, if there are few.
 LEAP_NS, _MOST_LEAPS = NS_PER_S, 5
 
+#: Where a loop takes so many ticks, two rows never share a stamp.
+_TICKS_A_LOOP = 20
+#: Loops shorter than this part of the usual one are told where they are fewer than this share.
+_TINY, _MOST_TINY = 0.02, 0.4
 #: Fewer loops than this tell no usual number of rows.
 _FEWEST = 10
+_LOOKED_AT = 100_000
 
 
 def noted(clock: Clock, *notes: str) -> Clock:
@@ -39,7 +48,7 @@ def coarse(clock: Clock, time: Int, typical: float) -> Clock:
     if unit_ns is not None and unit_ns >= 10**6:
         quantum = float32_quantum(time, unit_ns, clock.tick_ns)
     found = stepping(time, clock.tick_ns)
-    tick = max(clock.tick_ns, quantum, found.step_ns)
+    tick = max(clock.tick_ns, quantum, found.step_ns, _common_step(np.diff(time[:_LOOKED_AT])))
     clock = replace(clock, tick_ns=tick)
     if found.turns:
         low, high = (f"{one / 1e6:.4g}" for one in found.turns)
@@ -62,6 +71,72 @@ def coarse(clock: Clock, time: Int, typical: float) -> Clock:
         f"{what} steps by {tick / 1e6:.3g} ms, {100 * tick / typical:.0f} % of the typical "
         "period: nothing finer than that is known",
     )
+
+
+def _common_step(step: Int) -> int:
+    """What all steps are whole multiples of, where they are three times as long and differ.
+
+    Even loops are multiples of their own period: that says nothing of the clock.
+    """
+    step = step[step > 0]
+    if len(step) < _FEWEST:
+        return 0
+    common = int(np.gcd.reduce(step))
+    times = np.unique(step // common)
+    often = float(np.median(step)) / common
+    return common if often >= 3 and (np.diff(times) == 1).any() else 0
+
+
+def coarse_later(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
+    """The clock with a caution where it steps finely at first and coarsely at last."""
+    step = np.abs(np.diff(rows.start))
+    part = max(_FEWEST, len(step) // 10)
+    if len(step) < 3 * part:
+        return parsed.clock
+    first, last = (int(np.gcd.reduce(one)) for one in (step[:part], step[-part:]))
+    if last < 10 * max(1, first) or last <= COARSE * typical:
+        return parsed.clock
+    if abs(typical / last - round(typical / last)) < COARSE:  # even loops look like a coarse clock
+        return parsed.clock
+    fine = np.flatnonzero(step % last)
+    line = int(parsed.table.line_of(rows.row[fine[-1] + 1 : fine[-1] + 2])[0])
+    return noted(
+        parsed.clock,
+        f"from line {line} on the clock steps by {last / 1e6:.3g} ms, before that by "
+        f"{first / 1e6:.3g} ms: the length of single loops is not known there",
+    )
+
+
+def standing(parsed: Parsed, rows: LoopRows, typical: float) -> tuple[Clock, LoopRows]:
+    """Say where the clock stood still or a row was sent again, and leave those loops out.
+
+    The step after the last of several rows with one stamp makes up for those before it.
+    """
+    step = np.diff(rows.start)
+    if typical < _TICKS_A_LOOP * max(parsed.clock.tick_ns, 1):
+        return parsed.clock, rows
+    still = np.flatnonzero(step == 0)
+    tiny = np.flatnonzero((step > 0) & (step < _TINY * typical))
+    clock = parsed.clock
+    if 1 < len(tiny) <= _MOST_TINY * len(step):
+        line = int(parsed.table.line_of(rows.row[tiny[:1] + 1])[0])
+        clock = noted(
+            clock,
+            f"{len(tiny):,} loops are shorter than {_TINY:.0%} of the usual one, the first at line "
+            f"{line}: rows sent again with a new stamp, or loops that did nothing",
+        )
+    if not len(still) or len(still) > _MOST_TINY * len(step):
+        return clock, rows
+    line = int(parsed.table.line_of(rows.row[still[:1] + 1])[0])
+    many = "row has" if len(still) == 1 else "rows have"
+    clock = noted(
+        clock,
+        f"{len(still):,} {many} the stamp of the row before, the first at line {line}: the clock "
+        "stood still; the loops there are left out",
+    )
+    lost = np.zeros(len(rows), bool) if rows.lost is None else rows.lost.copy()
+    lost[still] = lost[still + 1] = True
+    return clock, replace(rows, lost=lost)
 
 
 def loops_ahead(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
@@ -124,6 +199,23 @@ def without_missing(clock: Clock, rows: CallRows, left_out: int) -> tuple[Clock,
     count = len(np.unique(rows.loop)) if rows.loop is not None else np.bincount(rows.name).max()
     note, missing = harmed(found, before, after, int(count))
     return noted(clock, note), replace(rows, missing=missing or _too_wide(rows))
+
+
+def without_damaged(parsed: Parsed, rows: CallRows) -> CallRows:
+    """Mark where so many rows were ruled out that a loop may lie between those that are left."""
+    gone = damaged_lines(parsed.table)
+    if rows.missing is not None or not len(gone) or len(rows) < _FEWEST:
+        return rows
+    line = parsed.table.line_of(rows.table_row(np.arange(len(rows))))
+    if (np.diff(line) < 0).any():  # rows that were sorted: what stood beside them is not known
+        return rows
+    place, count = np.unique(np.searchsorted(line, gone), return_counts=True)
+    looked = rows.name[:_LOOKED_AT]
+    a_loop = len(looked) / int(np.bincount(looked).max())
+    wide = place[(count >= max(2, 0.7 * a_loop)) & (place > 0) & (place < len(rows))]
+    if not len(wide):
+        return rows
+    return replace(rows, missing=(rows.start[wide - 1], rows.start[wide] - 1))
 
 
 def _too_wide(rows: CallRows) -> tuple[Int, Int] | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import re
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
@@ -26,6 +26,7 @@ from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.records import dataclass
 from looptime.schema import REASONS
+from looptime.units import split_unit
 
 __all__ = ["Key", "Member", "Rejects", "Table", "Want", "damaged_lines", "lost_after", "read_table"]
 
@@ -126,7 +127,7 @@ def read_table(source: Source, dialect: Dialect, wants: list[Want]) -> Table:
     builder = _Builder(wants, source)
     for piece in _pieces(source, dialect, wants):
         builder.add(piece)
-    table = _first_table(builder.table(), dialect)
+    table = _first_table(builder.table(), dialect, source.path)
     if source.rewritten is not None:
         _account(table, source.rewritten)
     if not len(table):
@@ -169,10 +170,15 @@ def _account(table: Table, made: Rewritten) -> None:
     table.passed = np.union1d(line[used], others)
 
 
-def _first_table(table: Table, dialect: Dialect) -> Table:
+def _first_table(table: Table, dialect: Dialect, path: str) -> Table:
     """The rows above a second header that names other columns: what follows it is another table.
 
     A log is mostly one table, and a header has a name for every cell.
+
+    Raises
+    ------
+    LogError
+        If much of the log stands below a header that names the same in another order or unit.
     """
     for line, text in zip(table.rejects.line, table.rejects.text, strict=True):
         cells = [cell.strip() for cell in split_line(text, dialect.delimiter)]
@@ -183,7 +189,19 @@ def _first_table(table: Table, dialect: Dialect) -> Table:
         after = np.flatnonzero(table.line_of(np.arange(len(table))) > line)
         if 0 < len(after) <= _SECOND * len(table):
             return table.without({"not a row": after})
+        if len(after) and 2 * len(_stems(cells) & _stems(dialect.header or ())) >= len(cells):
+            raise LogError(
+                f"a second header names other columns than the first ({', '.join(cells)[:80]}): "
+                "two logs stand in one file: cut it before this line",
+                path,
+                line,
+            )
     return table
+
+
+def _stems(header: Iterable[str]) -> set[str]:
+    """Names of columns without the units behind them."""
+    return {split_unit(name)[0].lower() for name in header}
 
 
 def _pieces(source: Source, dialect: Dialect, wants: list[Want]) -> Iterator[Piece]:

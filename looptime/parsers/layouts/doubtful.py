@@ -1,0 +1,198 @@
+"""Lengths that look sound one by one and not together: another unit half-way, a counter too small.
+
+What was meant is not in the log: a caution says what is seen, and where all lengths change their
+unit the log is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from looptime.array_types import Float, Int
+from looptime.errors import LogError
+from looptime.parsers.text.table import Key, Table
+from looptime.records import dataclass
+
+__all__ = ["Series", "another_unit", "doubtful", "full_counter", "wrapped_lengths"]
+
+#: Rows that are looked at, drawn from all of a long log; fewer of a name say nothing.
+_LOOKED_AT, _FEWEST = 100_000, 40
+#: Names of which a log may have more are looked at no further.
+_MOST_NAMES = 200
+_MOST_TOLD = 5
+#: By how much a length changes where its unit does, and how far from it that may be.
+_FACTORS, _NEAR = (1e3, 1e-3, 1e6, 1e-6), 1.5
+#: Lengths on the wrong side of a change of unit.
+_WRONG = 0.03
+#: Bits of the counters that are looked for.
+_BITS = (8, 10, 12, 14, 15, 16, 20, 24, 31, 32)
+
+
+@dataclass(frozen=True)
+class Series:
+    """Lengths of one name in the order of the log: rows of the table and values [units]."""
+
+    name: str
+    row: Int
+    value: Float
+
+
+def doubtful(
+    table: Table, lengths: dict[Key, Float], unit_ns: dict[Key, int], names: dict[Key, str]
+) -> tuple[str, ...]:
+    """Cautions about lengths that do not fit together.
+
+    Parameters
+    ----------
+    table : Table
+        Lengths of one row a call or section are told apart by its column ``name``.
+    lengths : dict of Key to float64 array, shape (n,) [ns]
+        Columns of lengths.
+    unit_ns : dict of Key to int [ns]
+        The unit of each.
+    names : dict of Key to str
+        What columns are called.
+
+    Raises
+    ------
+    LogError
+        If all lengths are in another unit from one line on.
+    """
+    changed: dict[tuple[int, float], list[str]] = {}
+    notes = []
+    count = 0
+    for one in _series(table, lengths, unit_ns, names):
+        count += 1
+        found = another_unit(one.value)
+        if found is not None:
+            at, factor = found
+            line = int(table.line_of(one.row[at : at + 1])[0])
+            near = next((k for k in changed if k[1] == factor and abs(k[0] - line) < 50), None)
+            changed.setdefault(near or (line, factor), []).append(one.name)
+        notes += [f"{one.name}: {said}" for said in _counters(one.value)]
+    cuts = []
+    for (line, factor), own in changed.items():
+        how = f"{max(factor, 1 / factor):,.0f} times {'longer' if factor > 1 else 'shorter'}"
+        if len(own) == count:
+            raise LogError(
+                f"from this line on all lengths are {how}: they are written in another unit: cut "
+                "the log there",
+                line=line,
+            )
+        cuts.append(
+            f"line {line}: from here on the lengths of {_listed(own)} are {how}: written in "
+            "another unit? Cut the log there"
+        )
+    return (*cuts, *notes[:_MOST_TOLD])
+
+
+def another_unit(value: Float) -> tuple[int, float] | None:
+    """Where lengths begin to be a thousand or a million times longer or shorter, and by how much.
+
+    Examples
+    --------
+    >>> value = np.tile([3.0, 4.0, 3.5], 40)
+    >>> another_unit(np.concatenate([value, value / 1000]))
+    (120, 0.001)
+    >>> another_unit(np.concatenate([value, value / 30])) is None
+    True
+    """
+    count = len(value)
+    edge = max(5, count // 10)
+    if count < _FEWEST:
+        return None
+    head, tail = float(np.median(value[:edge])), float(np.median(value[-edge:]))
+    if head <= 0 or tail <= 0:
+        return None
+    factor = next((f for f in _FACTORS if 1 / _NEAR < tail / head / f < _NEAR), None)
+    if factor is None:
+        return None
+    late = (value > np.sqrt(head * tail)) == (tail > head)
+    before = np.concatenate([[0], np.cumsum(late)])
+    wrong = before + (count - np.arange(count + 1)) - (before[-1] - before)
+    at = int(np.argmin(wrong))
+    return (at, factor) if 0 < at < count and wrong[at] <= _WRONG * count else None
+
+
+def full_counter(value: Float) -> tuple[int, int] | None:
+    """The largest number of a counter and how often it is met, where it is met again and again.
+
+    Examples
+    --------
+    >>> full_counter(np.array([4095.0, 3000, 4095, 2000, 4095]))
+    (4095, 3)
+    """
+    most = float(value.max(initial=0))
+    if most not in [2.0**bits - 1 for bits in _BITS]:
+        return None
+    often = int((value == most).sum())
+    return (int(most), often) if often >= (2 if most > 1024 else 3) else None
+
+
+def wrapped_lengths(value: Float) -> int | None:
+    """The number below which all lengths lie, crowding below it and at zero as they wrap.
+
+    Examples
+    --------
+    >>> wrapped_lengths(np.arange(3900, 4300, 5.0) % 4096)
+    4096
+    >>> wrapped_lengths(np.arange(3900, 4090, 5.0)) is None
+    True
+    """
+    most = float(value.max(initial=0))
+    top = next((2**bits for bits in _BITS if 0.97 * 2**bits < most < 2**bits), None)
+    if top is None or (value < 0).any() or (value % 1 != 0).any():
+        return None
+    edges = np.array([0, 0.03, 0.15, 0.3, 0.7, 0.85, 0.97, 1])
+    held = np.histogram(value, edges * top)[0]
+    wings, dense = held[[0, 1, 5, 6]], held / np.diff(edges)
+    crowded = wings.min() >= 3 and dense[[0, 1, 5, 6]].min() > 2 * dense[3]
+    return top if crowded else None
+
+
+def _counters(value: Float) -> Iterator[str]:
+    full = full_counter(value)
+    if full is not None:
+        most, often = full
+        yield (
+            f"{often:,} lengths are exactly {most:,}, the most that a counter of "
+            f"{most.bit_length()} bits holds: they were longer, or not measured"
+        )
+        return
+    top = wrapped_lengths(value)
+    if top is not None:
+        yield (
+            f"lengths crowd below {top:,} and at 0: a counter of {top.bit_length() - 1} bits that "
+            "begins again at 0 makes long ones look short"
+        )
+
+
+def _series(
+    table: Table, lengths: dict[Key, Float], unit_ns: dict[Key, int], names: dict[Key, str]
+) -> Iterator[Series]:
+    count = len(table)
+    rows = np.arange(count)
+    if count > _LOOKED_AT:
+        rows = np.sort(np.random.default_rng(0).choice(count, _LOOKED_AT, replace=False))
+    name = table.columns.get("name")
+    for key, values in lengths.items():
+        value = values[rows] / unit_ns[key]
+        if name is None:
+            known = np.isfinite(value)
+            yield Series(names.get(key, str(key)), rows[known], value[known])
+            continue
+        code, words = np.asarray(name)[rows], table.words["name"]
+        order = np.argsort(code, kind="stable")
+        edges = np.searchsorted(code[order], np.arange(len(words) + 1))
+        for one in range(min(len(words), _MOST_NAMES)):
+            mine = order[edges[one] : edges[one + 1]]
+            mine = mine[np.isfinite(value[mine])]
+            if len(mine) >= _FEWEST:
+                yield Series(words[one], rows[mine], value[mine])
+
+
+def _listed(names: list[str]) -> str:
+    shown = ", ".join(name[:40] for name in names[:3])
+    return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"

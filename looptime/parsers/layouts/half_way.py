@@ -1,0 +1,153 @@
+"""What changes half-way in a log: the unit of its clock, the spelling of a name, stamps of zero."""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise
+
+import numpy as np
+
+from looptime.array_types import Int
+from looptime.errors import LogError
+from looptime.parsers.text.table import Table
+
+__all__ = ["check_clock_unit", "respelled", "zero_stamps"]
+
+#: By how much a clock goes ahead or back where its unit changes, and how nearly.
+_FACTORS, _NEAR = (1e3, 1e-3, 1e6, 1e-6), 0.2
+#: Steps on each side that must change alike, and by what they may differ from the factor.
+_STEPS, _STEPS_NEAR = 40, 3.0
+_FEWEST = 8
+_SPELLING = re.compile(r"[\s._/-]+")
+_MOST_TOLD = 5
+#: A stamp of zero is none where the clock is this many usual steps further.
+_BEYOND = 5
+#: A name met so often has gone where it is missing for so many times its usual distance, and for
+#: this part of the log.
+_OFTEN, _FAR, _REST = 20, 20, 0.1
+#: Rows of which fewer than this share go on in time stand in no order.
+_IN_ORDER = 0.6
+
+
+def check_clock_unit(time: Int, table: Table, path: str) -> None:
+    """Refuse a clock whose numbers and steps both become a thousand or a million times others.
+
+    Parameters
+    ----------
+    time : int64 array, shape (n,) [ns]
+        In the order of the log, as printed.
+    table : Table
+        Whose rows they are.
+    path : str
+        The log, for messages.
+
+    Raises
+    ------
+    LogError
+        With the line from which on another unit is written.
+    """
+    before, after = time[:-1].astype(float), time[1:].astype(float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        times = np.where((before > 0) & (after > 0), after / before, 1.0)
+    step = np.diff(time)
+    for factor in _FACTORS:
+        for at in np.flatnonzero(np.abs(times / factor - 1) < _NEAR)[:_MOST_TOLD].tolist():
+            sides = step[max(0, at - _STEPS) : at], step[at + 1 : at + 1 + _STEPS]
+            there = [side[side > 0] for side in sides]
+            if min(map(len, there)) < _FEWEST:
+                continue
+            ratio = float(np.median(there[1]) / np.median(there[0])) / factor
+            if 1 / _STEPS_NEAR < ratio < _STEPS_NEAR:
+                line = int(table.line_of(np.array([at + 1]))[0])
+                raise LogError(
+                    "from this line on times and their steps are "
+                    f"{max(factor, 1 / factor):,.0f} times {'larger' if factor > 1 else 'smaller'}:"
+                    " they are written in another unit: cut the log there",
+                    path,
+                    line,
+                )
+
+
+def zero_stamps(time: Int) -> Int:
+    """Rows whose stamp is 0 while the clock goes on around them: it was not read.
+
+    Examples
+    --------
+    >>> zero_stamps(np.array([550, 555, 560, 0, 0, 575, 580, 585])).tolist()
+    [3, 4]
+    >>> zero_stamps(np.array([55, 60, 65, 70, 0, 5, 10, 15])).tolist()  # it wraps
+    []
+    """
+    zero = np.flatnonzero(time == 0)
+    zero = zero[zero > 0]
+    if not len(zero) or 2 * len(zero) > len(time) or len(time) < _FEWEST:
+        return zero[:0]
+    there = np.flatnonzero(time != 0)
+    place = np.searchsorted(there, zero)
+    inside = (place > 0) & (place < len(there))
+    zero, place = zero[inside], place[inside]
+    before, after = time[there[place - 1]], time[there[place]]
+    usual = float(np.quantile(np.abs(np.diff(time[there])), 0.95))
+    found: Int = zero[(after >= before) & (before > _BEYOND * usual)]
+    return found
+
+
+def respelled(table: Table, time: Int | None) -> tuple[str, ...]:
+    """Take names for one that are spelled alike but for case and dots, one after the other.
+
+    The table's codes are changed in place; `time` is its clock, where it has one. Also told is
+    which names stand in no row of the rest.
+
+    Returns
+    -------
+    tuple of str
+        Cautions.
+    """
+    words = table.words.get("name", [])
+    alike: dict[str, list[int]] = {}
+    for code, word in enumerate(words):
+        alike.setdefault(_SPELLING.sub("", word.lower()), []).append(code)
+    several = [codes for key, codes in alike.items() if key and len(codes) > 1]
+    notes: list[str] = []
+    for codes in several:
+        name = np.asarray(table.columns["name"])
+        rows = sorted((np.flatnonzero(name == code) for code in codes), key=lambda r: int(r[0]))
+        if any(one[-1] > other[0] for one, other in pairwise(rows)):
+            continue  # both at a time: two calls
+        first = int(name[rows[0][0]])
+        line = int(table.line_of(rows[1][:1])[0])
+        notes.append(
+            f"line {line}: {words[first]!r} is written {words[int(name[rows[1][0]])]!r} from here "
+            "on: taken for the same"
+        )
+        table.columns["name"] = np.where(np.isin(name, codes), name.dtype.type(first), name)
+    return (*notes, *_gone(table, time))[:_MOST_TOLD]
+
+
+def _gone(table: Table, time: Int | None) -> list[str]:
+    """Names of which no row stands in the rest of the log, often as they were met before."""
+    words = table.words.get("name", [])
+    if not words or any(table.words.get("phase", [])):  # each phase has calls of its own
+        return []
+    name = np.asarray(table.columns["name"])
+    count, last, first = np.bincount(name, minlength=len(words)), *_ends(name, len(words))
+    apart = (last - first) / np.maximum(count - 1, 1)
+    left = len(name) - 1 - last
+    gone = (count >= _OFTEN) & (left > _FAR * apart) & (left > _REST * len(name))
+    if time is not None:  # rows sorted by name, or by anything else, say nothing
+        if (np.diff(time) >= 0).mean() < _IN_ORDER:
+            return []
+        gone[gone] = [np.median(time[at:]) > time[at] for at in last[gone].tolist()]
+    lines = table.line_of(last[gone]).tolist()
+    return [
+        f"{words[code]!r} stands in no row after line {line}"
+        for code, line in zip(np.flatnonzero(gone), lines, strict=True)
+    ]
+
+
+def _ends(name: Int, names: int) -> tuple[Int, Int]:
+    """Last and first row of each name."""
+    last, first = np.zeros((2, names), np.int64)
+    last[name] = np.arange(len(name))
+    first[name[::-1]] = np.arange(len(name))[::-1]
+    return last, first
