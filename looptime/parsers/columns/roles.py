@@ -27,6 +27,8 @@ ROLES = (
 _OF_THE_LOOP = ("whole", "period", "busy")
 #: Longer than any log; more of them still add up in 64 bits [ns].
 _MOST_NS = 1e15
+#: Values beyond this overflow where they are multiplied.
+_HUGE = 1e60
 #: A sum may exceed the step by so much: rounding, and the few instructions around the timers.
 _ROOM = 1.02
 #: Share of the rows in which a bound must hold.
@@ -100,6 +102,7 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     >>> [role.taken_as for role in found.roles], found.roles[0].unit_ns, found.stamped.side
     (['part', 'part', 'signal'], 1000000, 'start')
     """
+    seen = [_in_bounds(one) for one in seen]
     steps = _Steps.of(clock, seen)
     roles: dict[int, Role] = {}
     for at, one in enumerate(seen):
@@ -126,6 +129,13 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     return Judged(tuple(roles[at] for at in range(len(seen))), side)
 
 
+def _in_bounds(one: Seen) -> Seen:
+    """A column without values that are too large to be multiplied: they are garbled."""
+    with np.errstate(invalid="ignore"):
+        far = np.abs(one.values) > _HUGE
+    return replace(one, values=np.where(far, np.nan, one.values)) if far.any() else one
+
+
 @dataclass(frozen=True)
 class _Steps:
     """Steps of the clock after each row and before it [ns]; NaN where there is none."""
@@ -143,7 +153,7 @@ class _Steps:
             after[:-1] = np.diff(clock)
         elif clock is None:
             after, units = _reference(seen, count)
-        after[~(after > 0)] = np.nan
+        after[~((after > 0) & (after < _HUGE))] = np.nan
         before = after
         if clock is not None:
             before = np.concatenate([[np.nan], after[:-1]]) if count else after

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Bool, Int
+from looptime.errors import UsageError
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.judged import CLOCKS, COUNTS, PHASES
 from looptime.parsers.columns.lexicon import meaning
@@ -151,6 +152,8 @@ def _without_clock(content: Content, row: Int, period: Int | None, work: Int | N
 
 def _even(count: int, rate_hz: float) -> Int:
     """Periods of a loop that runs so often [ns]."""
+    if count * NS_PER_S / rate_hz > np.iinfo(np.int64).max:
+        raise UsageError(f"--rate-hz {rate_hz:g}: at that rate {count:,} loops last for centuries")
     return np.diff(np.rint(np.arange(count + 1) * (NS_PER_S / rate_hz)).astype(np.int64))
 
 

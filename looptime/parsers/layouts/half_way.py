@@ -134,7 +134,7 @@ def _gone(table: Table, time: Int | None) -> list[str]:
     apart = (last - first) / np.maximum(count - 1, 1)
     left = len(name) - 1 - last
     gone = (count >= _OFTEN) & (left > _FAR * apart) & (left > _REST * len(name))
-    if time is not None:  # rows sorted by name, or by anything else, say nothing
+    if time is not None and gone.any():  # rows sorted by name, or by anything else, say nothing
         if (np.diff(time) >= 0).mean() < _IN_ORDER:
             return []
         gone[gone] = [np.median(time[at:]) > time[at] for at in last[gone].tolist()]
