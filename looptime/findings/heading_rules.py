@@ -13,13 +13,14 @@ from looptime.findings.about import command, evidence, ms, three
 from looptime.findings.finding import Finding
 from looptime.project import Heading
 from looptime.run import Signals
+from looptime.stats.quantiles import percentiles
 
 __all__ = ["heading_findings"]
 
 #: Heading error from which on it is worth a look [deg].
 _LOOK_DEG = 2.0
 #: Share of the fastest turning at which the error is stated.
-_SHARE = 0.95
+_PERCENT = 95
 
 
 def heading_findings(at: Summary, stated: Heading | None = None) -> list[Finding]:
@@ -102,5 +103,5 @@ def _fast(rate: Float) -> float | None:
     rate = rate[np.isfinite(rate)]
     if len(rate) < 20:
         return None
-    found = float(np.quantile(rate, _SHARE))
+    found = percentiles(rate, [_PERCENT])[0]
     return found if math.isfinite(found) and found > 1.0 else None

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 
-import numpy as np
-
 from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
@@ -22,6 +20,7 @@ from looptime.findings.about import (
 from looptime.findings.finding import Finding
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.beta import binomial_at_least
+from looptime.stats.quantiles import percentiles
 
 __all__ = ["slow_findings"]
 
@@ -125,7 +124,7 @@ def _pauses(at: Summary) -> list[Finding]:
 def _at_once(at: Summary) -> list[Finding]:
     events = [e for e in at.slow.events if e.cause == "everything at once"]
     # work that merely scatters widely is no freeze: it must stand far outside the usual range
-    middle, high = (max(float(q), 1e-9) for q in np.percentile(at.basis.judged_ms, [50, 95]))
+    middle, high = (max(q, 1e-9) for q in percentiles(at.basis.judged_ms, [50, 95]))
     far = max(1.5 * middle, middle * (high / middle) ** 3)  # 5 sd of a lognormal
     events = [e for e in events if e.worst_ms >= far]
     if len(events) < 3:

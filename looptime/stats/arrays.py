@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError
 
-__all__ = ["Float", "Int", "as_pair", "as_values", "mad", "median"]
+__all__ = ["Float", "Int", "as_pair", "as_values", "distinct", "mad", "median"]
 
 #: Scale factor that makes the median absolute deviation estimate a normal standard deviation.
 MAD_SCALE = 1.4826
@@ -75,6 +75,18 @@ def as_pair(
     if len(values) != len(times):
         raise ValueError(f"{len(values)} values do not match {len(times)} start times")
     return values, times
+
+
+def distinct(x: NDArray[Any]) -> NDArray[Any]:
+    """Each of the values once, rising: `numpy.unique`, which first loads masked arrays.
+
+    Examples
+    --------
+    >>> distinct(np.array([3, 1, 3]))
+    array([1, 3])
+    """
+    rising = np.sort(x)
+    return rising[np.append(True, rising[1:] != rising[:-1])[: len(rising)]]
 
 
 def median(x: NDArray[Any]) -> float:

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
 from looptime.stats.arrays import MAD_SCALE, Float, as_pair, mad
+from looptime.stats.quantiles import percentiles
 from looptime.stats.windows import window_medians
 
 __all__ = ["WarmUp", "warm_up"]
@@ -171,7 +172,7 @@ def _limits(y: Float, cap: int, level: float, deviations: float) -> list[_Limit]
             break
         means = (later[blocks:] - later[:-blocks]) / blocks
         middle = float(np.median(means))
-        spread = max(MAD_SCALE * mad(means), (float(np.quantile(means, 0.95)) - middle) / 1.645)
+        spread = max(MAD_SCALE * mad(means), (percentiles(means, [95])[0] - middle) / 1.645)
         least = _LEAST_EXCESS * abs(level) * (3 if blocks == 1 else 1)
         limit = max(middle + deviations * spread, level + least)
         if blocks <= _SHORT:

@@ -23,6 +23,7 @@ from looptime.parsers.layouts.nesting import nest, parents_first
 from looptime.project import guess_name
 from looptime.records import dataclass
 from looptime.schema import CallName
+from looptime.stats.arrays import distinct
 
 __all__ = ["FoundLoops", "find_loops"]
 
@@ -87,7 +88,7 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
         raise LogError("holds no call that can be used", source)
     sample, code = _sample(mine), -1
     if loop_call is None and mine.loop is not None and mine.loop.max() >= 0:
-        enclosing = _enclosing(sample, mine.names, len(np.unique(mine.loop[:SAMPLE_ROWS])))
+        enclosing = _enclosing(sample, mine.names, len(distinct(mine.loop[:SAMPLE_ROWS])))
         start, number = _by_number(mine)
         said = "the loop column"
     else:

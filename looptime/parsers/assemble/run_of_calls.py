@@ -22,6 +22,7 @@ from looptime.parsers.text.cells import in_32_bits
 from looptime.parsers.text.table import Table
 from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, SetAside, Signals, stated
 from looptime.schema import REASONS, CallName
+from looptime.stats.arrays import distinct
 
 __all__ = ["assemble", "with_lost"]
 
@@ -185,7 +186,7 @@ def _names(
 def _signals(rows: CallRows, found: FoundLoops) -> Signals | None:
     if not rows.signals:
         return None
-    time = np.unique(np.concatenate([when for when, _ in rows.signals.values()]))
+    time = distinct(np.concatenate([when for when, _ in rows.signals.values()]))
     loop = np.searchsorted(found.start, time, side="right") - 1
     inside = (loop >= 0) & (time < found.end[np.maximum(loop, 0)])
     time, loop = time[inside], loop[inside]

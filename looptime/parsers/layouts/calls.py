@@ -26,6 +26,7 @@ from looptime.parsers.layouts.contract import (
 )
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.parsers.text.table import Key, Table
+from looptime.stats.arrays import distinct
 
 __all__ = ["LAYOUT"]
 
@@ -186,7 +187,7 @@ def _with_marks(rows: CallRows, table: Table) -> CallRows:
     signals = {}
     if "signal" in code and "value" in table.columns:
         here = np.flatnonzero(mark == code["signal"])
-        for name in np.unique(rows.name[here]):
+        for name in distinct(rows.name[here]):
             mine = here[rows.name[here] == name]
             value = table.columns["value"][at][mine]
             signals[rows.names[name]] = (rows.start[mine], value)

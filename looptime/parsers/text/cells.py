@@ -18,6 +18,8 @@ __all__ = ["NULLS", "Key", "Member", "Want", "in_32_bits", "number_column", "wor
 
 #: Cells that say that there is no value.
 NULLS = ["", "nan", "NaN", "NAN", "na", "NA", "n/a", "N/A", "null", "NULL", "None", "none", "-"]
+#: Words that change less often than in this share of the rows are told by where they change.
+_FEW_CHANGES = 0.3
 #: Lengths of time below this are kept in 32 bits: two of them still add up in those [ns].
 LONGEST_SPAN_NS = 1 << 30
 
@@ -60,16 +62,57 @@ def word_codes(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
     if str(chunk.type) == "string":
         if _one_word(chunk):
             return np.broadcast_to(np.int32(0), len(chunk)), [unquoted(chunk[0].as_py().strip())]
+        starts = _changes(chunk)
+        if not chunk.null_count and len(starts) <= _FEW_CHANGES * len(chunk):
+            return _merged(*_coded(chunk, starts))
         chunk = chunk.dictionary_encode()
-    texts = [unquoted(str(word).strip()) for word in chunk.dictionary.to_pylist()]
+    texts = chunk.dictionary.to_pylist()
     codes = _plain(chunk.indices, len(texts))
-    if chunk.null_count:
-        texts.append("")
+    return _merged(codes, [*texts, ""] if chunk.null_count else texts)
+
+
+def _merged(codes: NDArray[Any], words: list[Any]) -> tuple[NDArray[Any], list[str]]:
+    """Codes and texts, those that differ by what does not count taken together."""
+    texts = [unquoted(str(word).strip()) for word in words]
     if len(set(texts)) < len(texts):
         first: dict[str, int] = {}
         merged = np.asarray([first.setdefault(word, len(first)) for word in texts], np.int32)
         return merged[codes], list(first)
     return codes.astype(np.int32, copy=False), texts
+
+
+def _coded(texts: pa.StringArray, starts: NDArray[np.intp]) -> tuple[NDArray[np.int32], list[str]]:
+    """Codes and texts of words that mostly stay the same from row to row, as phases do.
+
+    Arrow's own encoding loads a module that takes longer to load than a short log to read.
+    """
+    end, letters = _spans(texts)
+    begin, length = end[starts], np.diff(end)[starts]
+    known: list[NDArray[np.intp]] = []  # where each word is met first, and all its places
+    for size in np.flatnonzero(np.bincount(length)).tolist():
+        at = np.flatnonzero(length == size)
+        word = letters[begin[at, None] + np.arange(size)].view(f"S{size}") if size else at * 0
+        code = np.unique(word.ravel(), return_inverse=True)[1]
+        known += [at[code == k] for k in range(code.max() + 1)]
+    known.sort(key=lambda places: int(places[0]))
+    codes = np.empty(len(starts), np.int32)
+    for k, places in enumerate(known):
+        codes[places] = k
+    words = [texts[int(starts[places[0]])].as_py() for places in known]
+    return np.repeat(codes, np.diff(starts, append=len(texts))), words
+
+
+def _changes(texts: pa.StringArray) -> NDArray[np.intp]:
+    """Rows whose word is not that of the row before, the first row among them."""
+    end, letters = _spans(texts)
+    length = np.diff(end)
+    new = np.append(True, length[1:] != length[:-1])[: len(length)]
+    for size in np.flatnonzero(np.bincount(length)).tolist():
+        row = np.flatnonzero(~new & (length == size))
+        for letter in range(size):
+            at = end[row] + letter
+            new[row] |= letters[at] != letters[at - size]
+    return np.flatnonzero(new)
 
 
 def _one_word(texts: pa.StringArray) -> bool:
@@ -78,14 +121,20 @@ def _one_word(texts: pa.StringArray) -> bool:
     if not count or texts.null_count:
         return False
     word = np.frombuffer(texts[0].as_py().encode(), np.uint8)
-    _, ends, letters = texts.buffers()
-    end = np.frombuffer(ends, np.int32)[texts.offset : texts.offset + count + 1]
+    end, letters = _spans(texts)
     if (np.diff(end) != len(word)).any():
         return False
     if not len(word):
         return True
-    every = np.frombuffer(letters, np.uint8)[end[0] : end[-1]].reshape(count, len(word))
+    every = letters[end[0] : end[-1]].reshape(count, len(word))
     return bool((every == word).all())
+
+
+def _spans(texts: pa.StringArray) -> tuple[NDArray[np.int32], NDArray[np.uint8]]:
+    """Where each text begins and the last one ends, shape (n + 1,), and the letters of all."""
+    _, ends, letters = texts.buffers()
+    end = np.frombuffer(ends, np.int32)[texts.offset : texts.offset + len(texts) + 1]
+    return end, np.frombuffer(b"" if letters is None else letters, np.uint8)
 
 
 def _plain(array: pa.Array, missing: float) -> NDArray[Any]:
