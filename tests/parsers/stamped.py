@@ -4,8 +4,6 @@ import numpy as np
 
 from looptime.parsers.read import read_log
 
-RNG = np.random.default_rng(20)
-
 
 def write(tmp_path, times, header="time_ms,x", values=None, name="log.csv"):
     """A log of stamps; line k + 2 holds stamp k."""

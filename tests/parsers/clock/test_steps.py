@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import looptime
-from tests.parsers.stamped import RNG, call_log, check_calls, logs, periods, two_threads
+from tests.parsers.stamped import call_log, check_calls, logs, periods, two_threads
 
 
 @pytest.mark.parametrize(
@@ -66,7 +66,7 @@ def test_signed_microseconds_as_unsigned_milliseconds(tmp_path):
 
 def test_modulus_learned_from_the_data(tmp_path):
     """A counter that wraps at 41.3 s, on no list, is learned from two wraps."""
-    true = 13_000 + 10 * np.arange(10_000) + RNG.integers(-2, 3, 10_000)
+    true = 13_000 + 10 * np.arange(10_000) + np.random.default_rng(20).integers(-2, 3, 10_000)
     run = logs(tmp_path, true % 41_303).runs[0]
     assert len(run) == 9_999
     assert len(run.clock.wraps) == 2
@@ -78,9 +78,9 @@ def test_modulus_learned_from_the_data(tmp_path):
 @pytest.mark.parametrize("length", [0.8, 15.0])
 def test_runs_of_one_length_are_no_wraps(tmp_path, length):
     """Runs of a fixed length, each from about zero, were appended: their clock did not wrap."""
-    times, count = [], []
+    times, count, rng = [], [], np.random.default_rng(20)
     for first in (3, 17, 9, 14):
-        one = first + np.cumsum(RNG.integers(19, 22, 1000))
+        one = first + np.cumsum(rng.integers(19, 22, 1000))
         one = one[one <= 1000 * length + 1.5 * first]
         times += one.tolist()
         count.append(len(one) - 1)

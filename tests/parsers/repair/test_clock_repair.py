@@ -7,7 +7,7 @@ import pytest
 
 import looptime
 from looptime.parsers.read import read_log
-from tests.parsers.stamped import RNG, call_log, check_calls, logs, periods, two_threads, write
+from tests.parsers.stamped import call_log, check_calls, logs, periods, two_threads, write
 
 
 def test_restart_begins_a_new_run(tmp_path):
@@ -67,7 +67,7 @@ def test_duplicate_row(tmp_path):
 
 def test_run_pasted_again(tmp_path):
     """A run pasted three times is kept once."""
-    times = (500 + np.cumsum(RNG.integers(8, 13, 80))).tolist()
+    times = (500 + np.cumsum(np.random.default_rng(20).integers(8, 13, 80))).tolist()
     log = logs(tmp_path, times * 3, values=list(range(80)) * 3)
     assert len(log.runs) == 1
     run = log.runs[0]
@@ -103,7 +103,7 @@ def test_block_of_rows_written_late(tmp_path):
 
 def test_part_of_a_run_pasted_before_the_whole(tmp_path):
     """Where a log was saved half way and again at its end, the longer copy is kept."""
-    times = (500 + np.cumsum(RNG.integers(8, 13, 80))).tolist()
+    times = (500 + np.cumsum(np.random.default_rng(20).integers(8, 13, 80))).tolist()
     log = logs(tmp_path, times[:30] + times, values=[*range(30), *range(80)])
     assert [len(run) for run in log.runs] == [79]
     assert log.runs[0].set_aside.counts["pasted again"] == 30
