@@ -1,11 +1,13 @@
 """What becomes of damaged logs, in numbers: right figures, cautions, refusals, and none in silence.
 
-Run it as ``python tests/benchmarks/damage.py [--examples N] [--first SEED]``. Half of the examples
-are damage of known truth (`tests.properties.semantic`: kind after kind, layout after layout), half
-are mishaps that nobody planned (`tests.properties.mutated`). It prints a table of the outcomes by
-kind of damage, every fault with the seed that makes it again, the longest times and the memory.
+Run it as ``python tests/benchmarks/damage.py [--examples N] [--first SEED] [--only KIND]``. There
+are three kinds, N examples of each: damage of known truth (``planned``: `tests.properties.semantic`
+and `devices`, kind after kind, layout after layout), mishaps that nobody planned (``unplanned``:
+`tests.properties.mutated`), and commands with options that nobody meant on such logs
+(``commands``: `tests.properties.commands`). It prints a table of the outcomes by kind of damage,
+every fault with the seed that makes it again, the longest times and the memory.
 The aims: no wrong figure in silence, no traceback, no library's warning, no refusal of two lines,
-no log of up to 3 MB that takes more than 5 s of processor time, at most 1 GB.
+no log of up to 3 MB that takes more than 5 s of processor time (a command: 10 s), at most 1 GB.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from tests.properties.commands import command_line, fault, furnished
 from tests.properties.mutated import mutated
 from tests.properties.semantic import DAMAGES, SHAPES, judge, make
 from tests.properties.test_semantic import UNTOLD, outcome, seeded
@@ -54,10 +57,36 @@ def unplanned(count: int, first: int, path: Path) -> Iterator[tuple[str, str, Ca
         yield "mutated", f"mutated {seed}", lambda: _line(outcome(path))
 
 
+def commands(count: int, first: int, path: Path) -> Iterator[tuple[str, str, Callable[[], str]]]:
+    """Commands, five on each pair of logs."""
+    folder = path.parent / "robot"
+    folder.mkdir(exist_ok=True)
+    for seed in range(first, first + count):
+        rng = seeded("command", seed)
+        if seed == first or seed % 5 == 0:
+            furnished(folder, rng)
+        words = command_line(rng)
+        yield (
+            f"command {words[0]}",
+            f"command {seed} {words}",
+            lambda words=words: _exit(words, folder),
+        )
+
+
+def _exit(words: list[str], folder: Path) -> str:
+    code, wrong = fault(words, folder)
+    if wrong:
+        raise AssertionError(wrong)
+    return f"exit {code}"
+
+
 def _line(said: str) -> str:
     if any(mark in said for mark in "\n\r\x1b"):
         return "two lines"
     return "refused" if said else "sound"
+
+
+KINDS = (planned, unplanned, commands)
 
 
 def main() -> int:
@@ -65,15 +94,18 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--examples", type=int, default=10_000)
     parser.add_argument("--first", type=int, default=100_000, help="seed of the first example")
+    parser.add_argument("--only", choices=[kind.__name__ for kind in KINDS])
     asked = parser.parse_args()
     table: dict[str, collections.Counter[str]] = collections.defaultdict(collections.Counter)
     faults: list[str] = []
     slow: list[tuple[float, str]] = []
     warnings.simplefilter("error")
     with tempfile.TemporaryDirectory() as folder:
-        path, half = Path(folder) / "log.csv", asked.examples // 2
-        for cases in (planned, unplanned):
-            for kind, again, judged in cases(half, asked.first, path):
+        path = Path(folder) / "log.csv"
+        for cases in KINDS:
+            if asked.only not in (None, cases.__name__):
+                continue
+            for kind, again, judged in cases(asked.examples, asked.first, path):
                 begun = time.process_time()
                 try:
                     found = judged()
@@ -82,10 +114,11 @@ def main() -> int:
                     found, what = "traceback", f"{type(error).__name__} {error} {where.name}"
                     faults.append(f"{found}: {again}: {what}:{where.lineno}")
                 table[kind][found] += 1
-                slow.append((time.process_time() - begun, again))
+                took = time.process_time() - begun
+                slow.append((took / (2 if cases is commands else 1), again))
                 if found in ("silent", "two lines"):
                     faults.append(f"{found}: {again}")
-    outcomes = ("right", "said", "refused", "sound", "silent", "two lines", "traceback")
+    outcomes = sorted({outcome for counts in table.values() for outcome in counts})
     print(f"{'damage':28}" + "".join(f"{name:>10}" for name in outcomes))
     for kind, counts in table.items():
         print(f"{kind:28}" + "".join(f"{counts[name] or '':>10}" for name in outcomes))

@@ -10,6 +10,7 @@ import pytest
 import looptime
 from looptime.errors import LooptimeError
 from looptime.tables import plain
+from tests.properties import devices  # noqa: F401 - enters its kinds of damage
 from tests.properties.logs import check_books
 from tests.properties.mutated import mutated
 from tests.properties.semantic import DAMAGES, SHAPES, judge, make
