@@ -59,6 +59,7 @@ class Desk:
         self.project = project
         self.work = Work()
         self.plans = Work(keep=8)  # each holds a run: few are kept
+        self.many = Work(keep=120)  # what waits for many logs to be read holds up nothing else
         self.library = Library(folder, project, self.work)
         self.library.scan(0)
         self.following = Following(self.library.folder, project)

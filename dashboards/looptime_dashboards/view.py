@@ -44,6 +44,9 @@ class View:
     open: tuple[str, ...] = ()  #: Patterns of like calls that are shown one by one
     call: str = ""  #: Name of the chosen call
     seek: str = ""  #: Finding whose remedy is to be switched on: its code and its call
+    #: Keys of the runs that are put beside each other, and the season's runs that are.
+    beside: tuple[str, ...] = ()
+    query: str = ""
     hold: str = ""  #: ``yes`` where the live page stands still
     #: Motion and tolerances of the heading page.
     motion: str = ""
@@ -88,7 +91,8 @@ def read_view(search: str | None) -> View:
     --------
     >>> read_view("?run=../../etc/passwd&loop=7&start=abc")
     View(run='', phase='', start=None, end=None, warmup='', loop=7, by='loops', group='call', \
-before=(), after=(), change=(), open=(), call='', seek='', hold='', motion='', deg=None, mm=None)
+before=(), after=(), change=(), open=(), call='', seek='', beside=(), query='', \
+hold='', motion='', deg=None, mm=None)
     """
     if not isinstance(search, str) or len(search) > 20_000:
         return View()
@@ -114,6 +118,8 @@ before=(), after=(), change=(), open=(), call='', seek='', hold='', motion='', d
         open=_texts(given.get("open", [])),
         call=last.get("call", "")[:_LONG_NAME],
         seek=last.get("seek", "")[:_LONG_NAME],
+        beside=_keys(given.get("beside", [])),
+        query=last.get("query", "")[:_LONGEST],
         hold="yes" if last.get("hold") == "yes" else "",
         motion=_matched(_MOTION, last.get("motion", "")),
         deg=_number(last.get("deg"), above=True),

@@ -64,6 +64,7 @@ WINGS = {
     "views": ({"text"}, {"figures"}, {"files"}),
     "questions": (
         {"zips"}, {"doors"}, {"asked"}, {"stating"}, {"new_pace"}, {"sources"}, {"judging"},
+        {"side_by_side"},
         {"planning"}, {"timing"}, {"steering"}, {"pit_check"}, {"watching"}, {"reporting"},
     ),
 }  # fmt: skip

@@ -18,6 +18,7 @@ from looptime_dashboards.pages import (
     logs_page,
     pace_page,
     readiness_page,
+    runs_page,
     sides_page,
     slow_page,
 )
@@ -48,6 +49,7 @@ PAGES = (
     Page("/slow", "Slow loops", slow_page.body, has_loop=True),
     Page("/changes", "Changes", changes_page.body),
     Page("/sides", "Before and after", sides_page.body),
+    Page("/runs", "Several runs", runs_page.body, needs_run=False),
     Page("/heading", "Heading", heading_page.body),
     Page("/control", "Controllers", control_page.body),
     Page("/readiness", "Readiness", readiness_page.body),
