@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from looptime.checks.recording.recording import content_hash, record
-from looptime.checks.season.beside import Beside, Placed, beside
+from looptime.checks.season.many_runs import Beside, Placed, beside
 from looptime.questions.asked import Asked
 from looptime.questions.judging import settings_of
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.recording.histogram import Histogram, bin_edges
-from looptime.checks.season.beside import Beside, Line
+from looptime.checks.season.many_runs import Beside, Line
 from looptime.views.figures.palette import MARK, NEUTRAL, QUIET, WARN
 from looptime.views.figures.picture import (
     Picture,
@@ -58,8 +58,8 @@ def change_map(at: Beside) -> Picture:
     down = axis("", tickvals=places, ticktext=names, range=[-0.6, len(lines) + 1.5], showgrid=False)
     drawn = layout(_run_axis(at), down, 150 + 24 * len(lines), showlegend=True, barmode="overlay",
                    bargap=0, uniformtext={"minsize": 9, "mode": "hide"})  # fmt: skip
-    shapes, notes = _versions(at, len(lines))
-    drawn.update(shapes=shapes, annotations=notes)
+    names_above, drawn["shapes"] = _versions(at, len(lines))
+    data.append(names_above)
     title = _map_title(at, lines)
     return Picture(
         "change-map", title, {"data": data, "layout": drawn},
@@ -67,7 +67,8 @@ def change_map(at: Beside) -> Picture:
         ("figure", "run", "version", "ms", "change %", "stands out"),
         tuple((line.name, f.name, f.version or "", line.values_ms[k], line.percent[k],
                {True: "yes", False: "no", None: "can't tell"}[line.beyond[k]])
-              for line in at.lines for k, f in enumerate(at.facts) if line.values_ms[k] is not None),
+              for line in at.lines for k, f in enumerate(at.facts)
+              if line.values_ms[k] is not None),
         f"Of calls the mean self time a loop, against its mean over {_against(at)}. "
         "Versions are parted by lines.", _cautions(at),
     )  # fmt: skip
@@ -144,12 +145,12 @@ def _run_axis(at: Beside) -> dict[str, Any]:
     if n <= _NAMED:
         return axis("", tickvals=list(range(1, n + 1)), showgrid=False, range=[0.4, n + 0.6],
                     ticktext=[text_in_plot(label(f.name, 16)) for f in at.facts])  # fmt: skip
-    return axis("run, in order of recording", dtick=max(1, round(n / 12)), showgrid=False,
+    return axis("run, in order of recording", nticks=12, tickangle=0, showgrid=False,
                 range=[0.4, n + 0.6])  # fmt: skip
 
 
-def _versions(at: Beside, top: int) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """A line where the version changes, and its name above where there is room."""
+def _versions(at: Beside, top: int) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """Each version's name above its runs where there is room, and a line where it changes."""
     versions = [f.version or "not named" for f in at.facts]
     cuts = [0, *(k for k in range(1, len(versions)) if versions[k] != versions[k - 1]),
             len(versions)]  # fmt: skip
@@ -158,13 +159,14 @@ def _versions(at: Beside, top: int) -> tuple[list[dict[str, Any]], list[dict[str
          "line": {"color": QUIET, "width": 1.5}}
         for k in cuts[1:-1]
     ]  # fmt: skip
-    notes = []
-    for a, b in pairwise(cuts):
-        text = label(versions[a], 14)
-        if (b - a) / len(versions) * 100 > len(text):  # a hundredth of the width a letter
-            notes.append({"text": text_in_plot(text), "x": (a + b + 1) / 2, "y": top + 0.95,
-                          "showarrow": False})  # fmt: skip
-    return shapes, notes
+    spans = list(pairwise(cuts))
+    names = bar(
+        [(a + b + 1) / 2 for a, b in spans], [0.8] * len(spans), "rgba(0,0,0,0)",
+        base=[top + 0.55] * len(spans), width=[b - a for a, b in spans], textposition="inside",
+        insidetextanchor="middle", textangle=0, hoverinfo="skip", showlegend=False,
+        text=[text_in_plot(label(versions[a], 24)) for a, _ in spans],
+    )  # fmt: skip
+    return names, shapes
 
 
 def _map_title(at: Beside, lines: list[Line]) -> str:
@@ -218,7 +220,7 @@ def periods_beside(at: Beside) -> Picture | None:
     ticks = log_ticks(*ends)
     names = [text_in_plot(f"{label(at.facts[k].name, 20)} {label(at.facts[k].version or '', 8)}")
              for k, _, _ in reversed(shown)]  # fmt: skip
-    x = axis(f"{at.quantity} (ms, logarithmic)", type="log", tickvals=ticks,
+    x = axis(f"{at.quantity} (ms, logarithmic)", type="log", tickvals=ticks, tickangle=0,
              ticktext=[f"{t:g}" for t in ticks],
              range=[float(np.log10(v)) for v in ends])  # fmt: skip
     y = axis("", tickvals=list(range(len(shown))), ticktext=names, range=[-0.3, len(shown) + 0.1])

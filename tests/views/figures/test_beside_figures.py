@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from looptime.checks.season.beside import beside
+from looptime.checks.season.many_runs import beside
 from looptime.views.figures.beside_figures import beside_table, change_map, periods_beside
 from tests.build_run import make_run
-from tests.checks.season.test_beside import flat, placed
+from tests.checks.season.test_many_runs import flat, placed
 
 HOSTILE = "<img src=x>"
 

@@ -10,7 +10,7 @@ from scipy import stats
 
 from looptime.checks.recording.figures import measure
 from looptime.checks.recording.recording import Settings, record
-from looptime.checks.season.beside import Placed, _line, beside
+from looptime.checks.season.many_runs import Placed, _line, beside
 from looptime.errors import UsageError
 from looptime.run import Run
 from tests.build_run import make_run
