@@ -220,7 +220,7 @@ def periods_beside(at: Beside) -> Picture | None:
     ticks = log_ticks(*ends)
     names = [text_in_plot(f"{label(at.facts[k].name, 20)} {label(at.facts[k].version or '', 8)}")
              for k, _, _ in reversed(shown)]  # fmt: skip
-    x = axis(f"{at.quantity} (ms, logarithmic)", type="log", tickvals=ticks, tickangle=0,
+    x = axis(f"{at.quantity} (ms, logarithmic)", type="log", tickvals=ticks,
              ticktext=[f"{t:g}" for t in ticks],
              range=[float(np.log10(v)) for v in ends])  # fmt: skip
     y = axis("", tickvals=list(range(len(shown))), ticktext=names, range=[-0.3, len(shown) + 0.1])
