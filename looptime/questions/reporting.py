@@ -4,26 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from looptime.analysers.summary import Summary
 from looptime.analysers.together import together
-from looptime.checks.compare.comparison import Comparison
-from looptime.controlling import ControlResult
 from looptime.errors import LooptimeError
-from looptime.heading import HeadingResult
-from looptime.heading.instants import heading_read_guess
 from looptime.notes import Notes, read_notes
 from looptime.parsers.log import Log
-from looptime.planner import Suggestions
 from looptime.project import Heading
 from looptime.questions.asked import Asked
-from looptime.questions.judging import compare
-from looptime.questions.planning import suggestions
-from looptime.questions.steering import control, heading, tolerance_of
 from looptime.questions.timing import priced, summary
 from looptime.views.files.report_log import Against, ReportLog
 from looptime.views.text.summary_text import runs_of
+
+if TYPE_CHECKING:  # each loaded where it is asked: a log without controllers needs none of theirs
+    from looptime.checks.compare.comparison import Comparison
+    from looptime.controlling import ControlResult
+    from looptime.heading import HeadingResult
+    from looptime.planner import Suggestions
 
 __all__ = ["against_first", "report_on"]
 
@@ -81,11 +79,16 @@ def _notes(log: Log) -> Notes:
 
 
 def _plans(asked: Asked, lead: Summary) -> Suggestions:
+    from looptime.questions.planning import suggestions
+
     return suggestions(asked, lead.run)
 
 
 def _heading(asked: Asked, lead: Summary) -> HeadingResult | None:
     """Asked where the team says something of the heading, or a call's name does."""
+    from looptime.heading.instants import heading_read_guess
+    from looptime.questions.steering import heading, tolerance_of
+
     project = asked.project
     if project.heading == Heading() and heading_read_guess(lead.run) is None:
         return None
@@ -96,6 +99,8 @@ def _heading(asked: Asked, lead: Summary) -> HeadingResult | None:
 def _control(asked: Asked, lead: Summary) -> ControlResult | None:
     if not asked.project.controllers and not asked.project.wheels:
         return None
+    from looptime.questions.steering import control
+
     return control(asked, lead.run, curve=False)
 
 
@@ -111,6 +116,8 @@ def against_first(asked: Asked, logs: Sequence[ReportLog]) -> Against | None:
     """
     if len(logs) < 2:
         return None
+    from looptime.questions.judging import compare
+
     runs = [asked.part(max(one.log.runs, key=len)) for one in logs]
     compared: list[tuple[str, Comparison | str]] = []
     for one, run in list(zip(logs, runs, strict=True))[1 : 1 + _MOST_COMPARED]:

@@ -14,7 +14,6 @@ from looptime.views.files.html import data_json, element, escape
 from looptime.views.files.report_log import Against, ReportLog
 from looptime.views.files.report_page import header_style, script, style
 from looptime.views.files.report_parts import log_parts
-from looptime.views.files.report_several import several
 from looptime.views.files.report_sheet import Sheet
 
 __all__ = ["ReportLog", "render_report", "write_report"]
@@ -67,6 +66,8 @@ def render_report(
     sheet = Sheet()
     body = "".join(element("p", f"Not read: {e}", class_="caution") for e in errors)
     if against is not None:
+        from looptime.views.files.report_several import several
+
         body += several(logs, against, sheet)
     for place, one in enumerate(logs):
         if len(logs) > 1:

@@ -11,25 +11,16 @@ from looptime.analysers.summary import Summary
 from looptime.findings.finding import CAUTION_LINE, Finding
 from looptime.parsers.log import Log
 from looptime.schema import UNATTRIBUTED
-from looptime.views.figures.control_figures import gain_table, response_curves, wheel_bars
 from looptime.views.figures.costs_figures import (
     cost_bars,
     slow_against_typical,
     waiting_bars,
-)
-from looptime.views.figures.heading_figures import (
-    age_bars,
-    drift_curve,
-    error_curve,
-    required_sentences,
 )
 from looptime.views.figures.pace_figures import period_histogram, rate_over_run, recurrences
 from looptime.views.figures.slow_figures import event_table, loop_beside_typical
 from looptime.views.files.html import Markup, element, table, together
 from looptime.views.files.report_log import ReportLog
 from looptime.views.files.report_sheet import PAPER_FEW, Sheet, short_table
-from looptime.views.text.control_text import control_sentence
-from looptime.views.text.heading_text import heading_sentence, motion_words
 from looptime.views.text.plan_words import (
     gain_of,
     gain_range,
@@ -271,6 +262,14 @@ def _heading(one: ReportLog, place: str, sheet: Sheet) -> Markup:
     at, why_not = one.heading, dict(one.not_told).get("heading")
     if at is None:
         return _missing("Heading", why_not)
+    from looptime.views.figures.heading_figures import (
+        age_bars,
+        drift_curve,
+        error_curve,
+        required_sentences,
+    )
+    from looptime.views.text.heading_text import heading_sentence, motion_words
+
     figures = [error_curve(at), drift_curve(at)] if at.curve else [age_bars(at)]
     return together(
         element("h2", "Heading"),
@@ -287,6 +286,9 @@ def _control(one: ReportLog, place: str, sheet: Sheet) -> Markup:
     at, why_not = one.control, dict(one.not_told).get("controllers")
     if at is None:
         return _missing("Controllers and steered wheels", why_not)
+    from looptime.views.figures.control_figures import gain_table, response_curves, wheel_bars
+    from looptime.views.text.control_text import control_sentence
+
     heads, rows = gain_table(at)
     caption = "Gains as they act, as factors of those at the typical step"
     moves = [m for m in map(response_curves, at.controllers) if m is not None]
