@@ -16,9 +16,12 @@ from looptime.views.figures.drawing import VERSION, library_file
 from looptime.views.figures.palette import DARK, LIGHT
 from looptime.views.files.report_page import variables
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.handing import report_file
 from looptime_dashboards.library import DROP_LIMIT, layouts_in, without_hint
 from looptime_dashboards.safety import Gate, is_loopback, protect, refuse_malformed
 from looptime_dashboards.shell import frame, register
+from looptime_dashboards.view import read_view
+from looptime_dashboards.work import Pending
 
 __all__ = ["create_app", "desk_of"]
 
@@ -93,6 +96,7 @@ def _colours() -> str:
         f"@media(prefers-color-scheme:dark){{:root{{color-scheme:dark;{dark}}}}}"
         f":root[data-theme=light]{{color-scheme:light;{light}}}"
         f":root[data-theme=dark]{{color-scheme:dark;{dark}}}"
+        f"@media print{{:root,:root[data-theme]{{color-scheme:light;{light}}}}}"
     )
 
 
@@ -119,6 +123,19 @@ def _routes(app: Dash, desk: Desk, can_drop: bool) -> None:
         return Response(
             "\ufeff" + text, mimetype="text/csv",
             headers={"Content-Disposition": f'attachment; filename="{name}.csv"'},
+        )  # fmt: skip
+
+    @server.route("/report.html")
+    def report() -> Response:
+        try:
+            name, text = report_file(
+                desk, read_view(request.query_string.decode("ascii", "replace"))
+            )
+        except (LooptimeError, Pending) as error:
+            return Response(str(error), 404, mimetype="text/plain")
+        return Response(
+            text, mimetype="text/html",
+            headers={"Content-Disposition": f'attachment; filename="{name}"'},
         )  # fmt: skip
 
     @server.route("/drop", methods=["POST"])

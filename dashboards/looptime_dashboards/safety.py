@@ -28,7 +28,7 @@ TRIES = 5
 #: How long it stays shut [s].
 SHUT_S = 30.0
 _SHUT_FOR_ALL = 60
-_NOT_PAGES = ("/_", "/export", "/assets", "/alive")
+_NOT_PAGES = ("/_", "/export", "/report.html", "/assets", "/alive")
 
 
 def is_loopback(host: str) -> bool:

@@ -6,6 +6,7 @@ import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.dependencies import ClientsideFunction
@@ -250,7 +251,7 @@ def _picker(desk: Desk, view: View) -> Any:
 
 
 def _choices(desk: Desk, view: View) -> list[Any]:
-    """Phase, warm-up and range."""
+    """Phase, warm-up and range, and the report on them."""
     parts = []
     found = desk.phases(view)
     if found:
@@ -266,6 +267,11 @@ def _choices(desk: Desk, view: View) -> list[Any]:
                 for v, w in ((view.start, "the start"), (view.end, "the end"))]  # fmt: skip
         parts.append(choices(f"Range: {ends[0]} to {ends[1]} s",
                              choice("whole run", False, start="", end="")))  # fmt: skip
+    about = {"run": view.run, "phase": view.phase, "start": view.start, "end": view.end,
+             "warmup": view.warmup}  # fmt: skip
+    said = urlencode({name: value for name, value in about.items() if value not in ("", None)})
+    parts.append(html.A("Report to print or send", href=f"/report.html?{said}",
+                        className="button", download=""))  # fmt: skip
     return parts
 
 

@@ -126,7 +126,16 @@ window.looptimePlots = (function () {
   }
 
   const all = () => { for (const place of places) { draw(place); } };
-  window.addEventListener("beforeprint", all);
+  // paper is narrower than most screens, and figures do not narrow by themselves in time
+  function paper(on) {
+    document.body.classList.toggle("on-paper", on);
+    all();
+    for (const {firstChild: inside, clientWidth: width} of drawn.keys()) {
+      if (inside && inside._fullLayout) { window.Plotly.relayout(inside, {width: on ? width : null, autosize: !on}); }
+    }
+  }
+  window.addEventListener("beforeprint", () => paper(true));
+  window.addEventListener("afterprint", () => paper(false));
   document.addEventListener("scroll", () => wait(), {passive: true});
   const script = document.getElementById("plotly");
   if (script) { script.addEventListener("load", refresh); }

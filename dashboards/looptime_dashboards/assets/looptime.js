@@ -257,6 +257,7 @@
     }
     const title = document.getElementById("page-title");
     const run = list && list.selectedOptions[0];
+    if (title && run && title.dataset.log !== run.textContent) { title.dataset.log = run.textContent; }
     const words = [title && title.textContent, run && run.textContent, "looptime"].filter(Boolean).join(" - ");
     if (document.title !== words) { document.title = words; }
   }
