@@ -10,6 +10,7 @@ from looptime.analysers.durations import CallTimes, call_times, ordered_quantile
 from looptime.array_types import Int
 from looptime.records import dataclass
 from looptime.run import Run
+from looptime.stats.arrays import median
 
 __all__ = ["BLOCKING_KINDS", "Blocking", "Sign", "blocking", "blocking_signs"]
 
@@ -74,7 +75,7 @@ def blocking(
     times = call_times(run) if times is None else times
     cpu = _cpu_shares(run)
     medians = [ordered_quantiles(took.ordered_ms, [0.5])[0] for took in times.values()]
-    usual = float(np.median(medians)) if medians else 0.0
+    usual = median(np.array(medians)) if medians else 0.0
     made = []
     for (thread, code), took in sorted(times.items()):
         label = run.names[code]
@@ -168,7 +169,7 @@ def _timeout(took: CallTimes, loops: int, tick_ms: float) -> Sign | None:
     if not 3 <= len(far) <= 0.1 * took.count:
         return None
     (middle,) = ordered_quantiles(took.ordered_ms, [0.5])
-    constant = float(np.median(far))
+    constant = median(far)
     near = np.abs(far - constant) <= max(0.01 * constant, tick_ms)
     if near.sum() < 3 or near.mean() < 0.75:
         return None

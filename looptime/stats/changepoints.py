@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
-from looptime.stats.arrays import MAD_SCALE, Float, Int, as_pair, as_values, mad
+from looptime.stats.arrays import MAD_SCALE, Float, Int, as_pair, as_values, mad, median
 from looptime.stats.autocorrelation import inflation, lag_one
 from looptime.stats.levels import IN_RUN
 from looptime.stats.windows import loops_per_window, window_medians
@@ -71,7 +71,7 @@ def partition(y: ArrayLike, penalty: float, least: int = SEGMENT) -> list[int]:
     [4]
     """
     values = as_values(y, least, "a search for changes")
-    u = values - np.median(values)
+    u = values - median(values)
     k = len(u)
     sums = np.append(0.0, np.cumsum(u))
     squares = np.append(0.0, np.cumsum(u**2))

@@ -186,7 +186,7 @@ def _busiest(loops: Int, n: int) -> slice:
 
 
 def _none(events: Events, p: float = 1.0) -> Rhythm:
-    height = float(np.median(events.heights)) if len(events.heights) else None
+    height = median(events.heights) if len(events.heights) else None
     return Rhythm(False, "", None, None, p, 0.0, 0.0, height, events.loops, 0.0)
 
 
@@ -327,7 +327,7 @@ def _told(
         p=p,
         strength_time=time_line.strength,
         strength_loops=loop_line.strength,
-        height=float(np.median(heights[keep])) if keep.any() else float(np.median(heights)),
+        height=median(heights[keep] if keep.any() else heights),
         events=loops[keep],
         regularity=regularity,
     )

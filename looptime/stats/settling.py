@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
-from looptime.stats.arrays import MAD_SCALE, Float, as_pair, mad
+from looptime.stats.arrays import MAD_SCALE, Float, as_pair, mad, median
 from looptime.stats.quantiles import percentiles
 from looptime.stats.windows import window_medians
 
@@ -145,7 +145,7 @@ def _scan(x: Float, t: Float) -> int:
     medians = window_medians(x, t, loops).medians
     levels = (
         float(means[cap : cap + _REFERENCE].mean()),
-        float(np.median(medians[cap : cap + _REFERENCE])),
+        median(medians[cap : cap + _REFERENCE]),
     )
 
     def limits(deviations: float) -> list[_Limit]:
@@ -171,7 +171,7 @@ def _limits(y: Float, cap: int, level: float, deviations: float) -> list[_Limit]
         if len(rest) < 8 * blocks:
             break
         means = (later[blocks:] - later[:-blocks]) / blocks
-        middle = float(np.median(means))
+        middle = median(means)
         spread = max(MAD_SCALE * mad(means), (percentiles(means, [95])[0] - middle) / 1.645)
         least = _LEAST_EXCESS * abs(level) * (3 if blocks == 1 else 1)
         limit = max(middle + deviations * spread, level + least)

@@ -58,7 +58,7 @@ def theil_sen(t: Float, y: Float) -> float:
     usable = run > 0
     if not usable.any():
         return 0.0
-    return float(np.median((y[j] - y[i])[usable] / run[usable]))
+    return median((y[j] - y[i])[usable] / run[usable])
 
 
 def _correlation(e: Float, window_s: float) -> float:

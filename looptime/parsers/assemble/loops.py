@@ -23,7 +23,7 @@ from looptime.parsers.layouts.nesting import nest, parents_first
 from looptime.project import guess_name
 from looptime.records import dataclass
 from looptime.schema import CallName
-from looptime.stats.arrays import distinct
+from looptime.stats.arrays import distinct, median
 
 __all__ = ["FoundLoops", "find_loops"]
 
@@ -357,5 +357,5 @@ def _lost_after(number: Int) -> Bool:
     lost = np.zeros(len(number), bool)
     if len(number) > 2:
         step = np.diff(number)
-        lost[:-1] = step > max(1, int(np.median(step)))
+        lost[:-1] = step > max(1, int(median(step)))
     return lost

@@ -14,6 +14,7 @@ from looptime.array_types import Float, Int
 from looptime.errors import LogError
 from looptime.parsers.text.table import Key, Table
 from looptime.records import dataclass
+from looptime.stats.arrays import median
 
 __all__ = ["Series", "another_unit", "doubtful", "full_counter", "wrapped_lengths"]
 
@@ -103,7 +104,7 @@ def another_unit(value: Float) -> tuple[int, float] | None:
     edge = max(5, count // 10)
     if count < _FEWEST:
         return None
-    head, tail = float(np.median(value[:edge])), float(np.median(value[-edge:]))
+    head, tail = median(value[:edge]), median(value[-edge:])
     if head <= 0 or tail <= 0:
         return None
     factor = next((f for f in _FACTORS if 1 / _NEAR < tail / head / f < _NEAR), None)

@@ -7,6 +7,7 @@ import numpy as np
 from looptime.array_types import Float, Int
 from looptime.parsers.text.table import Key, Member, Table
 from looptime.records import dataclass
+from looptime.stats.arrays import median
 from looptime.units import NS_PER_S
 
 __all__ = ["Garbled", "find_garbled"]
@@ -93,7 +94,7 @@ def find_garbled(table: Table, lengths: dict[Key, Float], time: Int | None) -> G
 def _median(values: Float) -> float:
     part = values if len(values) <= 20_000 else values[:: len(values) // 10_000]
     part = part[part > 0]
-    return float(np.median(part)) if len(part) else 0.0
+    return median(part) if len(part) else 0.0
 
 
 class _Usual:

@@ -28,7 +28,7 @@ def render_heading(at: HeadingResult, source: str, motion_given: bool = True) ->
     Parameters
     ----------
     at : HeadingResult
-        From `looptime.heading.study`.
+        From `looptime.heading.heading_study`.
     source : str
         The log.
     motion_given : bool
