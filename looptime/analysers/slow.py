@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import field
+from functools import partial
 from operator import attrgetter
 
 import numpy as np
@@ -191,7 +192,9 @@ def _parts(
     labels = [*(n.name for n in basis.run.names), UNATTRIBUTED]
     names = [labels[c] for c in code[large].tolist()]
     edges = np.searchsorted(event[large], np.arange(len(begin)))
-    return list(map(Part._make, zip(names, added[large].tolist(), strict=True))), edges.tolist()
+    return list(
+        map(partial(tuple.__new__, Part), zip(names, added[large].tolist(), strict=True))
+    ), edges.tolist()
 
 
 def _by_event(

@@ -25,6 +25,8 @@ _TURNS_MADE = 0.8
 #: Occurrences that a timetable is fitted to.
 _MOST = 2000
 _TRIED = 61
+#: A timetable is held against the first occurrences alone where there are so many times more.
+_FIRST, _FIRST_OF = 192, 4
 #: A timetable that fits by chance as often as this is not taken for one.
 _BY_CHANCE = 1e-3
 
@@ -117,9 +119,9 @@ def mechanism(
         rules.append(_by_interval(name, np.maximum(low, 0.0), np.maximum(high, 0.0), tolerance))
     period = median(np.diff(check))
     whole = _longest(seen)
-    table = _by_timetable(start[1:][whole], before[whole], period, tolerance)
-    gaps = int(seen.sum())
-    return _chosen([*rules, table] if table else rules, gaps)
+    allowed = _allowed(int(seen.sum()))
+    table = _by_timetable(start[1:][whole], before[whole], period, tolerance, allowed)
+    return _chosen([*rules, table] if table else rules, int(seen.sum()))
 
 
 def _unbroken(made: Int, joined: Bool | None) -> Bool:
@@ -153,11 +155,13 @@ def _by_interval(name: str, low: Float, high: Float, tolerance: float) -> Rule:
     return Rule(name, (left + right) / 2, left, right, len(low) - covered)
 
 
-def _by_timetable(start: Float, before: Float, period: float, tolerance: float) -> Rule | None:
+def _by_timetable(
+    start: Float, before: Float, period: float, tolerance: float, allowed: float
+) -> Rule | None:
     """Instants `phase + k P`, one of which lies between the two checks of each occurrence.
 
     Two free values make few occurrences fit by chance, each with the odds of a loop's length
-    within P: None where that is not unlikely.
+    within P: None where that is not unlikely, or more than `allowed` occurrences break it.
     """
     start, before = start[:_MOST], before[:_MOST]
     if len(start) < 3:
@@ -170,14 +174,39 @@ def _by_timetable(start: Float, before: Float, period: float, tolerance: float) 
     tried = []
     for round_up in (0.5, 0.25):  # a gap of 1.6 P may hold one instant or two
         beat = np.append(0.0, np.cumsum(np.maximum(np.floor(gaps / usual + round_up), 1)))
-        if beat[-1] <= len(start) / _TURNS_MADE:
+        if beat[-1] <= len(start) / _TURNS_MADE and not _out_of_reach(
+            start, before, beat, period, tolerance, allowed
+        ):
             tried.append(_fitted(start, before, beat, period, tolerance))
     return min(tried, key=lambda rule: rule.broken, default=None)
 
 
+def _out_of_reach(
+    start: Float, before: Float, beat: Float, period: float, tolerance: float, allowed: float
+) -> bool:
+    """Whether the first occurrences alone break any timetable that `_fitted` tries, too often.
+
+    Each of a row of intervals stands for all up to the next: the stretches that occurrences allow
+    are widened by what that may shift them.
+    """
+    if len(start) < _FIRST_OF * _FIRST:
+        return False
+    middle, reach = _middle(start, beat), 1.1 * 2 * period / beat[-1]
+    start, before, beat = start[:_FIRST], before[:_FIRST], beat[:_FIRST]
+    shift = np.linspace(middle - reach, middle + reach, _TRIED)[:, None] * beat
+    wide = 1.01 * reach / (_TRIED - 1) * beat + tolerance
+    covered = _best_covers(before - shift - wide, start - shift + wide)[0]
+    return bool(_FIRST - covered.max() > allowed)
+
+
+def _middle(start: Float, beat: Float) -> float:
+    """The interval that fits the starts best."""
+    return float(np.polyfit(beat, start, 1)[0])
+
+
 def _fitted(start: Float, before: Float, beat: Float, period: float, tolerance: float) -> Rule:
     """The interval that most occurrences allow, given the instant of the timetable of each."""
-    middle, reach = float(np.polyfit(beat, start, 1)[0]), 2 * period / beat[-1]
+    middle, reach = _middle(start, beat), 2 * period / beat[-1]
     best = (0, 0.0, middle)
     for _ in range(3):
         every = np.linspace(best[2] - reach, best[2] + reach, _TRIED)
@@ -216,10 +245,14 @@ def _best_covers(low: Float, high: Float) -> tuple[Int, Float, Float]:
     return cover[row, best], first, np.where(np.isinf(after), first, after)
 
 
+def _allowed(gaps: int) -> float:
+    """How many gaps may break a rule."""
+    return max((1 - _EXPLAINED) * gaps, 1 if gaps >= _FEW else 0)
+
+
 def _chosen(rules: list[Rule], gaps: int) -> Mechanism:
     """The rule that is broken clearly least often, or those that cannot be told apart."""
-    allowed = max((1 - _EXPLAINED) * gaps, 1 if gaps >= _FEW else 0)
-    kept = [r for r in rules if r.broken <= allowed]
+    kept = [r for r in rules if r.broken <= _allowed(gaps)]
     if not kept:
         return Mechanism()
     least = min(r.broken for r in kept)
