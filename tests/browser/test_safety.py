@@ -42,10 +42,12 @@ def client(folder: Path, **options: Any) -> Any:
 def ask(site: Any, value: Any) -> Any:
     """The callback that draws a page, asked as the browser asks it."""
     body = {
-        "output": "..page.children...choices.children...page-title.children...poll.disabled..",
+        "output": "..page.children...choices.children...page-title.children...poll.disabled..."
+        "poll.interval..",
         "outputs": [
             {"id": i, "property": p} for i, p in (("page", "children"), ("choices", "children"),
-                                                  ("page-title", "children"), ("poll", "disabled"))
+                                                  ("page-title", "children"),
+                                                  ("poll", "disabled"), ("poll", "interval"))
         ],
         "inputs": [{"id": "view", "property": "data", "value": value},
                    {"id": "poll", "property": "n_intervals", "value": 0}],
@@ -68,6 +70,19 @@ def test_a_crafted_key_reaches_no_file(folder: Path, asked: str) -> None:
     assert "secret" not in text
     assert "root:" not in text
     assert "Traceback" not in text
+
+
+@pytest.mark.parametrize("asked", ["../secret.csv", "0123456789abcdef", "\0", "x" * 30_000])
+def test_a_report_is_of_a_log_on_offer_only(folder: Path, asked: str) -> None:
+    """Any other key is answered in one line that holds no word of a file."""
+    from urllib.parse import urlencode
+
+    answer = client(folder).get("/report.html?" + urlencode({"run": asked}))
+    text = answer.get_data(as_text=True)
+    assert answer.status_code == 404
+    assert answer.mimetype == "text/plain"
+    assert len(text) < 200
+    assert "secret" not in text
 
 
 @pytest.mark.parametrize("asked", [None, 7, ["/"], ["/", 3], {"a": 1}, ["/" * 9000, "?" * 9000]])
