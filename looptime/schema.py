@@ -54,6 +54,7 @@ REASONS = (
     "first interval",
     "start-up section",
     "whole-run total",
+    "other thread",
     "rows lost around it",
 )
 

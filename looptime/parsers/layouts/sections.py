@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from looptime.array_types import Int
+from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import disordered, rises, wordy
-from looptime.parsers.columns.headers import Head, roles
+from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.unit import Unit, find_unit
 from looptime.parsers.layouts.contract import (
@@ -43,7 +43,9 @@ COLUMNS: dict[str, Column] = {
         "count",
     ),
     "phase": Column(("phase", "mode", "state")),
+    "thread": Column(("thread", "threadname", "threadid", "tid")),
 }  # fmt: skip
+_MAIN_WORDS = ("main", "loop", "control", "robot")
 _CLOCKS = ("start", "starttime", "begin", "timestamp", "ts", "t", "end", "stop")
 
 
@@ -95,7 +97,7 @@ def rows(content: Content) -> Found:
     notes = ["no clock in the log: loops are laid one after another"]
     if found.said.endswith("the sum of its sections"):
         notes.append("no total in the log: the period is the sum of the sections")
-    notes += _whole_run(content, len(found))
+    notes += [*_whole_run(content, len(found)), *_other_threads(content)]
     ticks = np.unique(content.table.columns["duration"][:100_000])
     return Found(found, ticks, content.units["duration"].ns, tuple(notes))
 
@@ -115,13 +117,56 @@ def _whole_run(content: Content, loops: int) -> list[str]:
     ]
 
 
+def _other_threads(content: Content) -> list[str]:
+    """What is said of rows that are set aside because they ran beside the loop."""
+    reason = REASONS.index("other thread")
+    cast = content.outcast
+    rows = [row[why == reason] for row, why in zip(cast.row, cast.reason, strict=True)]
+    count = sum(map(len, rows))
+    if not count:
+        return []
+    words, thread = content.table.words["thread"], content.table.columns["thread"]
+    codes = np.unique(thread[np.concatenate(rows)])
+    named = ", ".join(words[code][:30] or "(none)" for code in codes[:3].tolist())
+    more = f" and {len(codes) - 3} more" if len(codes) > 3 else ""
+    return [
+        f"{count:,} rows of other threads ({named}{more}) are set aside: without a clock nothing "
+        "tells in which loop they ran; --by thread reads each thread by itself"
+    ]
+
+
+def _of_the_loop(content: Content) -> Bool:
+    """Rows of the loop's thread.
+
+    It is that of the section named with --loop-call, of one that is the loop, else the one with
+    the most sections; of several, the one that is called so, else the first.
+    """
+    table = content.table
+    thread, threads = table.columns.get("thread"), table.words.get("thread", [""])
+    if thread is None or len(threads) < 2:
+        return np.ones(len(table), bool)
+    names, asked = table.words["name"], content.log.options.loop_call
+    pair = np.unique(np.stack([thread, table.columns["name"]]).astype(np.int64), axis=1)
+    marked = [code for code, word in enumerate(names)
+              if word == asked or (asked is None and LOOP_WORD.search(word.lower()))]  # fmt: skip
+    own = pair[0][np.isin(pair[1], marked)]
+    variety = np.bincount(own if len(own) else pair[0], minlength=len(threads))
+    best = np.flatnonzero(variety == variety.max()).tolist()
+    called = [code for code in best if threads[code].lower() in _MAIN_WORDS]
+    first = {code: int(np.argmax(thread == code)) for code in best}
+    mine: Bool = thread == (called or sorted(best, key=first.__getitem__))[0]
+    return mine
+
+
 def _loops(content: Content) -> LoopRows:
     table, at, outcast = content.table, content.table.columns, content.outcast
     options, path = content.log.options, content.log.source.path
     name, duration = np.asarray(at["name"]), at["duration"]
-    negative = duration < 0
+    mine = _of_the_loop(content)
+    outcast.add(np.flatnonzero(~mine), "other thread")
+    negative = (duration < 0) & mine
     outcast.add(np.flatnonzero(negative), "negative duration")
-    kept = np.flatnonzero(~negative)
+    kept = np.flatnonzero(mine & ~negative)
     damaged = np.searchsorted(table.line_of(kept), damaged_lines(table))
     damaged = np.concatenate([damaged, np.searchsorted(kept, np.flatnonzero(negative))])
     found = find_cycles(
