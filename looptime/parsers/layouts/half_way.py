@@ -24,7 +24,7 @@ _MOST_TOLD = 5
 _BEYOND = 5
 #: A name met so often has gone where it is missing for so many times its usual distance, and for
 #: this part of the log.
-_OFTEN, _FAR, _REST = 20, 20, 0.1
+_OFTEN, _FAR, _REST = 20, 12, 0.1
 #: Rows of which fewer than this share go on in time stand in no order.
 _IN_ORDER = 0.6
 

@@ -30,6 +30,7 @@ from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host
 from looptime.parsers.lines.objects import read_objects
+from looptime.parsers.lines.tags import apart, cross, of_the_loop, tags_of
 from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
 from looptime.parsers.text.prose import is_written
 from looptime.parsers.text.source import Source, blocks
@@ -127,7 +128,32 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
             return found
     if not wordy:
         return None
-    return _said(lines) or _tabled(lines, written, options)
+    found = _said(lines) or _tabled(lines, written, options)
+    return _of_one_thread(lines, found, source, options) or found
+
+
+def _of_one_thread(
+    lines: list[str], found: _Found | None, source: Source, options: Options
+) -> _Found | None:
+    """The loop's own lines of a log of several threads, where they cannot be read together."""
+    if tags_of(lines[:_FIRST_LINES]) is None or (tags := tags_of(lines)) is None:
+        return None
+    if found is not None and not cross(read_events(lines) or [], tags):
+        return None
+    own = of_the_loop(lines, tags)
+    mine = apart(lines, tags, own)
+    one = _said(mine) or _tabled(mine, _written(mine, source.path), options)
+    if one is None:
+        return None
+    grid, layout, note = one
+    others = [at for at, tag in enumerate(tags) if tag not in ("", own)]
+    grid.aside += [(at, "other thread") for at in others]
+    named = ", ".join(list(dict.fromkeys(tags[at] for at in others))[:3])
+    said = (
+        f"{len(others):,} lines of other threads ({named}) are set aside: those of {own!r} hold "
+        "the loop; to see all threads, log calls with a column thread"
+    )
+    return grid, layout, f"{note}; {said}" if note else said
 
 
 _Written = Callable[[], Dialect | None]

@@ -2,6 +2,8 @@
 
 import pytest
 
+import looptime
+
 from tests.parsers.build import periods_ms, read, self_ms, unattributed_ms
 from tests.parsers.layouts.section_rows import CYCLES, DRIVE, GYRO, flat, text
 
@@ -64,3 +66,17 @@ def test_what_the_timer_of_a_whole_run_says(tmp_path):
     run = read(tmp_path, text([*["update,4", "update,5"] * 60, "main_loop,2400"]))
     assert len(run) == 120
     assert any("2.4 s for 120 loops are 20 ms a loop" in note for note in run.clock.notes)
+
+
+@pytest.mark.parametrize("options", [{}, {"loop_call": "gyro"}])
+def test_sections_of_other_threads_take_nothing_of_the_loop(tmp_path, options):
+    """Two sections a loop, and a thread that polls now and then: it is set aside and said."""
+    rows = ["thread,section,duration_ms"]
+    for k in range(30):
+        rows += ["main,gyro,3", *["imu,poll,50"] * (k % 3), "main,drive,5"]
+    run = read(tmp_path, "\n".join(rows) + "\n", **options)
+    assert periods_ms(run) == [8] * 30
+    assert run.set_aside.counts == {"other thread": 30}
+    assert any("30 rows of other threads (imu)" in note for note in run.clock.notes)
+    one, other = looptime.read_log(tmp_path / "log.csv", by="thread").runs
+    assert sorted([periods_ms(one)[0], periods_ms(other)[0]]) == [8, 50]

@@ -1,0 +1,64 @@
+"""Lengths that do not fit together: told by name and line, or refused where all change."""
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.errors import LogError
+from looptime.parsers.layouts.doubtful import another_unit, full_counter, wrapped_lengths
+from tests.parsers.build import read
+
+
+def costs(gyro, drive):
+    """Loops of 20 ms with two parts [us]."""
+    rows = [f"{k * 20_000},{g:g},{d:g}" for k, (g, d) in enumerate(zip(gyro, drive, strict=True))]
+    return "time_us,gyro_us,drive_us\n" + "\n".join(rows) + "\n"
+
+
+def uneven(count=120):
+    """Lengths about 3000 us."""
+    return 3000.0 + np.arange(count) * 37 % 211
+
+
+def test_one_part_in_another_unit_is_told(tmp_path):
+    """The gyro's times become ms at line 62; the drive's stay us."""
+    gyro = np.where(np.arange(120) >= 60, uneven() / 1000, uneven())
+    run = read(tmp_path, costs(gyro, uneven() * 2))
+    (note,) = [note for note in run.clock.notes if "another unit" in note]
+    assert note.startswith("line 62: from here on the lengths of gyro are 1,000 times shorter")
+
+
+def test_all_parts_in_another_unit_are_refused(tmp_path):
+    """No figure would be right."""
+    late = np.arange(120) >= 60
+    path = tmp_path / "log.csv"
+    text = costs(np.where(late, uneven() / 1000, uneven()), np.where(late, 2.5, 2500))
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(
+        LogError, match=r"log\.csv:62: from this line on all lengths are 1,000 times"
+    ):
+        looptime.read_log(path)
+
+
+def test_a_robot_that_gets_slower_is_no_change_of_unit():
+    """Thirty times slower, or a thousand times for a few rows, is what happened."""
+    value = uneven()
+    assert another_unit(np.concatenate([value, 30 * value])) is None
+    assert another_unit(np.concatenate([value, 1000 * value[:5], value])) is None
+
+
+def test_a_full_counter_is_told(tmp_path):
+    """Lengths above 65,535 us stand in the log as that number."""
+    gyro = uneven()
+    gyro[[20, 50, 90]] = 65_535
+    notes = read(tmp_path, costs(uneven(), gyro)).clock.notes
+    assert any(note.startswith("drive: 3 lengths are exactly 65,535") for note in notes)
+    assert full_counter(uneven()) is None
+
+
+def test_lengths_that_wrap():
+    """About 4,000 with a spread: 12 bits begin again at 0; spread without a wrap does not."""
+    value = np.rint(np.random.default_rng(3).normal(4100, 400, 3000))
+    assert wrapped_lengths(value % 4096) == 4096
+    assert wrapped_lengths(np.minimum(value, 4000)) is None
+    assert wrapped_lengths(np.random.default_rng(4).uniform(0, 4095, 3000) // 1) is None

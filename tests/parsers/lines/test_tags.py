@@ -1,0 +1,59 @@
+"""Lines of several threads among each other: the loop's are read, the others said."""
+
+import pytest
+
+import looptime
+from looptime.parsers.lines.events import read_events
+from looptime.parsers.lines.tags import cross, tags_of
+
+
+def lines(tag, begins=True):
+    """Loops of 20 ms with a gyro of 3 ms, and a thread that polls each 8.1 ms for 5 ms."""
+    found = []
+    for k in range(60):
+        at = 1000 + 20 * k
+        found += (
+            [(at, "main", "loop begin"), (at + 1, "main", "gyro begin"),
+             (at + 4, "main", "gyro end"), (at + 12, "main", "loop end")]
+            if begins else [(at, "main", f"loop {k} start"), (at + 4, "main", "gyro read 3.00 ms"),
+                            (at + 9, "main", "drive write 4.00 ms")]
+        )  # fmt: skip
+    for k in range(140):
+        at = 1000 + 8.1 * k
+        found += (
+            [(at, "imu", "poll begin"), (at + 5, "imu", "poll end")]
+            if begins else [(at + 5, "imu", "poll took 5.00 ms")]
+        )  # fmt: skip
+    return [f"{at:.2f} {tag.format(name)} {text}" for at, name, text in sorted(found)]
+
+
+@pytest.mark.parametrize("tag", ["[{}]", "INFO {} -", "{}:", "<{}> |"])
+@pytest.mark.parametrize("begins", [True, False])
+def test_the_loops_thread_is_read_alone(tmp_path, tag, begins):
+    """Another thread's calls cross the loop's: they take nothing of it and are set aside."""
+    path = tmp_path / "log.txt"
+    path.write_text("\n".join(lines(tag, begins)) + "\n", encoding="utf-8")
+    log = looptime.read_log(path)
+    (run,) = log.runs
+    assert {name.name for name in run.names} <= {"gyro", "gyro read", "drive write"}
+    assert log.rows_by_reason["other thread"] == (280 if begins else 140)
+    assert abs(run.loop_columns.period_ns.mean() / 1e6 - 20) < 0.01
+    pieces = run.self_pieces()
+    code = next(at for at, name in enumerate(run.names) if name.name.startswith("gyro"))
+    assert abs(pieces.self_ns[pieces.name == code].sum() / len(run) / 1e6 - 3) < 0.05
+    assert any("other threads (imu)" in note for note in run.clock.notes)
+
+
+def test_tags_of_one_thread_stay_in_the_loop(tmp_path):
+    """Subsystems that log under their own names nest within each other: nothing is set aside."""
+    rows = []
+    for k in range(40):
+        at = 20 * k
+        rows += [f"{at} [robot] loop begin", f"{at + 1} [arm] read begin"]
+        rows += [f"{at + 4} [arm] read end", f"{at + 9} [robot] loop end"]
+    assert not cross(read_events(rows), tags_of(rows))
+    path = tmp_path / "log.txt"
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    log = looptime.read_log(path, unit="ms")
+    assert "other thread" not in log.rows_by_reason
+    assert any("arm" in name.name for name in log.runs[0].names)
