@@ -3,7 +3,6 @@
 import pytest
 
 import looptime
-
 from tests.parsers.build import periods_ms, read, self_ms, unattributed_ms
 from tests.parsers.layouts.section_rows import CYCLES, DRIVE, GYRO, flat, text
 
