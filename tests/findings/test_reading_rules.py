@@ -7,6 +7,7 @@ from looptime.findings import summarise
 from looptime.findings.priced import with_predictions
 from looptime.planner import suggest
 from tests.build_run import make_run
+from tests.findings.build import codes
 
 
 def sensor(hold_ms, seed=1, n=3000, moving=True):
@@ -73,3 +74,11 @@ def test_the_order_is_the_same_with_predictions():
     priced = with_predictions(plain, suggest(run))
     assert [f.code for f in priced] == [f.code for f in plain]
     assert any("predicted" in f.text for f in priced)
+
+
+def test_a_robot_that_stands_still_is_not_stale():
+    """A heading that does not change for a minute says nothing of the sensor."""
+    heading = np.where(np.arange(3000) < 10, np.arange(3000), 10.0)
+    rng = np.random.default_rng(1)
+    run = make_run(10 * np.exp(rng.normal(0, 0.04, 3000)), signals={"heading_deg": heading})
+    assert "stale_signal" not in codes(run)

@@ -1,5 +1,8 @@
 """Findings about the run as a whole."""
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
 import looptime
@@ -7,7 +10,10 @@ from looptime.findings import summarise
 from looptime.findings.reading_rules import reading_findings
 from looptime.findings.run_rules import run_findings
 from looptime.heading.instants import Labels, sampling_from_run
-from tests.build_run import make_run
+from looptime.run import SetAside
+from looptime.schema import REASONS
+from tests.build_run import make_flat_run, make_run
+from tests.findings.build import codes, even_run
 
 
 def test_many_rows_set_aside(tmp_path):
@@ -62,3 +68,119 @@ def test_a_stale_reading_leads_to_itself(name, stated, closer):
     unread = make_run([10.0] * loops, calls, kinds, marks=marks)  # the read itself is not timed
     (found,) = [f for f in reading_findings(summarise(unread), stated) if f.code == "stale_reading"]
     assert found.command == "looptime plan LOG"
+
+
+def test_overruns_carry_their_loops():
+    """The overrun finding counts them and names the loops."""
+    period = np.full(1000, 10_000_000)
+    period[[200, 700]] = 45_000_000
+    found = {f.code: f for f in summarise(make_flat_run(period), budget_ms=20).findings}
+    over = found["overruns"]
+    assert over.value == pytest.approx(0.2)
+    assert set(over.evidence.loops) == {200, 700}
+    assert "2 loops (0.2 %) overrun 20 ms" in over.text
+
+
+@pytest.mark.parametrize(("early_ms", "late_ms", "word"), [(10, 13, "slower"), (13, 10, "faster")])
+def test_a_step_says_which_way_it_goes(early_ms, late_ms, word):
+    """Half of the run at one level, half at another."""
+    rng = np.random.default_rng(4)
+    level = np.repeat([early_ms, late_ms], 2000) * 1e6
+    run = make_flat_run((level * np.exp(rng.normal(0, 0.03, 4000))).astype(np.int64))
+    (step,) = [f for f in summarise(run).findings if f.code == "change_point"]
+    assert f"on the loop is {word}: " in step.text
+    assert step.value == pytest.approx(late_ms - early_ms, abs=0.1)
+
+
+@pytest.mark.parametrize(("kept_ms", "word"), [(20.05, "slower"), (19.95, "faster")])
+def test_a_rate_that_is_off_says_which_way(kept_ms, word):
+    """A quarter of a percent beside 50 loops a second."""
+    rng = np.random.default_rng(5)
+    work = (rng.uniform(8, 12, 2000) * 1e6).astype(np.int64)
+    wait = round(kept_ms * 1e6) - work
+    run = make_flat_run(work + wait, {"work": work, "pace": wait},
+                        {"work": "compute", "pace": "pacing"})  # fmt: skip
+    text = next(f.text for f in summarise(run).findings if f.code == "rate_off")
+    assert f"0.25 % {word} than 50" in text
+
+
+def test_rows_at_the_ends_of_a_log_are_no_loss():
+    """A tenth of the rows before the first loop is nothing to warn of; lost in between, it is."""
+    run = replace(even_run(), rows_read=1000)
+    for reason, told in (("before first loop", False), ("unfinished last loop", False),
+                         ("missing value", True)):  # fmt: skip
+        code = REASONS.index(reason)
+        aside = SetAside(np.arange(100), np.full(100, code), ("",) * 100)
+        assert ("rows_set_aside" in codes(replace(run, set_aside=aside))) is told
+
+
+def test_work_unknown():
+    """A fixed rate without its wait: can't tell, headroom unknown."""
+    found = summarise(make_run([20] * 400, [("update", 0, 5)])).findings
+    note = next(f for f in found if f.code == "work_unknown")
+    assert "Can't tell" in note.text
+    assert note.severity == "note"
+
+
+def test_headroom():
+    """Work that needs more than the nominal period in two loops of a hundred."""
+    rng = np.random.default_rng(1)
+    work = np.where(rng.random(1500) < 0.03, 21.0, rng.uniform(10, 12, 1500))
+    wait = np.maximum(20 - work, 0.0)
+    made = {"update": (work * 1e6).astype(np.int64), "pace": (wait * 1e6).astype(np.int64)}
+    run = make_flat_run(sum(made.values()), made, {"update": "compute", "pace": "pacing"})
+    found = {f.code: f for f in summarise(run).findings}
+    assert found["headroom"].value == pytest.approx(-1.0)
+
+
+@pytest.mark.parametrize(("most_ms", "told"), [(19.0, True), (15.0, False)])
+def test_little_headroom_is_worth_a_look(most_ms, told):
+    """One of 20 ms is left to the busiest loops, or five."""
+    rng = np.random.default_rng(1)
+    work = np.where(rng.random(1500) < 0.03, most_ms, rng.uniform(10, 12, 1500))
+    made = {"update": (work * 1e6).astype(np.int64), "pace": ((20 - work) * 1e6).astype(np.int64)}
+    run = make_flat_run(sum(made.values()), made, {"update": "compute", "pace": "pacing"})
+    assert ("headroom" in codes(run)) is told
+
+
+def test_what_weakens_the_figures():
+    """A coarse clock, lost rows, a dear recorder and a short run are said."""
+    run = make_run([10, 11] * 30, [("a", 0, 1), ("b", 3, 1)], tick_ns=1_000_000)
+    run = replace(run, dropped=7, meta={"row_cost_ns": "120000"})
+    assert {"coarse_clock", "rows_lost", "recorder_cost", "too_short"} <= set(codes(run))
+
+
+def test_what_a_recorder_left_out():
+    """Rows go by whole loops where the recorder says so, and marks that it ignored are counted."""
+    run = make_run([10, 11] * 30, [("a", 0, 1)])
+    meta = {"looptime-recorder": "cpp 1", "ignored": "3"}
+    said = {f.code: f.text for f in summarise(replace(run, dropped=7, meta=meta)).findings}
+    assert "7 rows, by whole loops" in said["rows_lost"]
+    assert "3 marks" in said["marks_ignored"]
+    assert (
+        "too short"
+        in {f.code: f.text for f in summarise(replace(run, dropped=7)).findings}["rows_lost"]
+    )
+
+
+@pytest.mark.parametrize("cost", ["nan", "inf", "-5", "1e300", "dear"])
+def test_a_cost_that_cannot_be_is_none(cost):
+    """What a recorder states of itself is believed where it is a time within the run."""
+    run = replace(make_run([10, 11] * 30, [("a", 0, 1)]), meta={"row_cost_ns": cost})
+    assert summarise(run).recorder_share is None
+
+
+@pytest.mark.parametrize(
+    ("share", "code", "words", "left_out"),
+    [(0.5, "warm_up", "slower than the rest: warm-up", True),
+     (-0.3, "faster_start", "faster than the rest. They stay in the figures", False)],
+)  # fmt: skip
+def test_a_start_is_slower_or_faster_than_the_rest(share, code, words, left_out):
+    """Half as long again at the start is cut, a third shorter is told; both settle within 2 s."""
+    t = np.arange(3000) * 0.01
+    start = 1 + share * np.exp(-t / 0.7)
+    periods = 10 * start * np.random.default_rng(4).lognormal(0, 0.02, 3000)
+    at = summarise(make_run(periods))
+    found = {f.code: f.text for f in at.findings}
+    assert f"% {words}" in found[code]
+    assert (at.pace.loops < 3000) == left_out

@@ -289,19 +289,6 @@ def test_bad_input_is_one_clear_line(kind, options, says):
     assert "\n" not in str(caught.value)
 
 
-@pytest.mark.parametrize(
-    "wrong",
-    [
-        {"integration": "simpson"}, {"path_heading": "end"}, {"speed_m_s": 0.0},
-        {"latency_ms": -1.0}, {"slow_ms": 0.0},
-    ],
-)  # fmt: skip
-def test_bad_setup_is_refused(wrong):
-    """Rules, headings, speeds and times that cannot be are errors of use."""
-    with pytest.raises(UsageError):
-        Setup(**wrong)
-
-
 @pytest.mark.parametrize("loops", [3, 20, 60])
 @pytest.mark.parametrize("motion", ["steady:90", "weave:20,3", "turn:1,90,900"])
 def test_short_logs_give_figures_without_intervals(loops, motion):

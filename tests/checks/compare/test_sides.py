@@ -1,0 +1,84 @@
+"""Two sides made ready: what is unlike, the order of recording, one cut for both."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from looptime.checks.compare.compare import compare
+from looptime.checks.compare.sides import equalise
+from looptime.checks.recording.recording import Settings, record
+from looptime.errors import UsageError
+from tests.build_run import make_run
+from tests.checks.build import paced, recording
+from tests.checks.compare.build import (
+    SETTINGS,
+    change_named,
+    compare_sides,
+    even_periods,
+    made_sides,
+)
+
+
+def test_what_is_unlike_is_said_first():
+    """Calls, ticks, pacing, lengths and robots that differ are all named."""
+    a = recording(1, robot="tray-carrier")
+    b = paced(recording(2, loops=2000, calls={"camera.read": 2.0}), 20.0)
+    found = compare([a], [b], settings=SETTINGS)
+    assert {u.what for u in found.unlike} == {"robot", "pacing", "calls", "length"}
+    with pytest.raises(UsageError, match="--phase"):
+        compare_sides([a], [recording(2, phase="transport")])
+
+
+def test_the_order_of_recording_is_read_and_warned_about():
+    """AAABBB is fitted with a trend; unknown times are said."""
+    before, after = made_sides((1.0, 1.03), order="AAABBB")
+    found = compare_sides(before, after)
+    assert found.order.letters == "AAABBB"
+    assert any("not interleaved" in u.text for u in found.unlike)
+    trend = [
+        recording(k, loops=2600, scale=1 + 0.01 * k, time=f"2026-03-01T10:{k:02}") for k in range(6)
+    ]
+    assert compare_sides(trend[:3], trend[3:]).verdict != "slower"
+    unknown = compare_sides([recording(1), recording(2)], [recording(3), recording(4)])
+    assert any("order of recording is not known" in u.text for u in unknown.unlike)
+
+
+def test_even_periods_alone_do_not_make_recordings_the_same():
+    """Loops of one length whose calls differ: not taken for one recording on both sides."""
+    fixed = [even_periods(recording(s, loops=3000)) for s in (1, 2)]
+    found = compare_sides([fixed[0]], [fixed[1]])
+    assert not [u for u in found.unlike if u.what == "same"]
+    itself = compare_sides([fixed[0]], [fixed[0]])
+    assert [u.what for u in itself.unlike if u.what == "same"]
+    assert (itself.verdict, itself.exit_code) == ("no change seen", 0)
+
+
+def test_a_recording_that_stands_twice_is_said():
+    """The same recording on both sides is named; the same sets have no difference."""
+    a, b, c = recording(1), recording(2), recording(3)
+    found = compare_sides([a, b], [b, c])
+    assert any("run-2.csv" in u.text for u in found.unlike if u.what == "same")
+    same = compare_sides([a, b, c], [c, a, b])
+    assert same.verdict == "no change seen"
+    assert change_named(same, "mean").difference.value == 0.0
+
+
+def test_hardly_interleaved_sides_are_warned_of():
+    """In AABABB the places of A are 0, 1 and 3 and those of B 2, 4 and 5: 7/9 of half the runs."""
+    a, b = made_sides(order="AABABB")
+    (warning,) = [u for u in compare_sides(a, b).unlike if u.what == "order"]
+    assert "hardly interleaved (AABABB)" in warning.text
+    assert not [u for u in compare_sides(*made_sides()).unlike if u.what == "order"]
+
+
+def test_both_sides_lose_as_much_at_their_start():
+    """A warm-up of one recording is cut off the other, too, so that both are of one age."""
+    rng = np.random.default_rng(1)
+    t = np.arange(3000) * 0.01
+    warm = make_run(10 * (1 + 0.3 * np.exp(-t)) * rng.lognormal(0, 0.02, 3000))
+    even = make_run(10 * rng.lognormal(0, 0.02, 3000))
+    own = [record(run).cut_s for run in (warm, even)]
+    assert own[0] > own[1] == 1.0
+    (one,), (other,) = equalise([[warm], [even]], Settings())
+    assert one.facts.cut_s == other.facts.cut_s == own[0]

@@ -1,0 +1,39 @@
+"""Findings of slow loops."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+
+from looptime.findings import summarise
+from tests.benchmarks.scenarios import SCENARIOS
+from tests.build_run import make_flat_run
+
+
+@pytest.mark.parametrize(("height_ms", "told"), [(3.0, True), (0.7, False)])
+def test_stalls_that_come_back_count_from_a_tenth_of_the_loop_on(height_ms, told):
+    """Every 40 loops of 10 ms; a loop that is hardly longer for it is not worth a line."""
+    rng = np.random.default_rng(6)
+    work = 9e6 * np.exp(rng.normal(0, 0.003, 4000))
+    send = np.full(4000, -1.0)
+    send[13::40] = height_ms * 1e6
+    made = {"work": work.astype(np.int64), "send": send.astype(np.int64)}
+    period = made["work"] + np.maximum(made["send"], 0) + 1_000_000
+    found = summarise(make_flat_run(period, made))
+    assert found.recurrence.found
+    assert any(f.text.startswith("send stalls the loop") for f in found.findings) is told
+
+
+def test_pauses_come_as_often_as_they_are_counted():
+    """One in so many seconds: the run's length over their number."""
+    run = next(s for s in SCENARIOS if s.name == "collector, irregular").make(
+        np.random.default_rng(2)
+    )
+    found = summarise(run)
+    (text,) = [f.text for f in found.findings if f.code == "pauses"]
+    count = int(text.split()[0])
+    often, unit = re.search(r"one in ([\d.]+) (m?s) on average", text).groups()
+    seconds = float(often) / (1e3 if unit == "ms" else 1)
+    assert seconds == pytest.approx(found.pace.duration_s / count, rel=0.01)
