@@ -4,20 +4,19 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any
 
 from dash import Dash
-from flask import Response, request, send_file
+from flask import Response, redirect, request, send_file
+from werkzeug.wrappers import Response as AnyResponse
 
 from looptime.errors import LooptimeError
 from looptime.project import Project
-from looptime.schema import LAYOUTS
 from looptime.views.figures.drawing import VERSION, library_file
 from looptime.views.figures.palette import DARK, LIGHT
 from looptime.views.files.report_page import variables
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.handing import report_file
-from looptime_dashboards.library import DROP_LIMIT, layouts_in, without_hint
+from looptime_dashboards.library import DROP_LIMIT
 from looptime_dashboards.safety import Gate, is_loopback, protect, refuse_malformed
 from looptime_dashboards.shell import frame, register
 from looptime_dashboards.view import read_view
@@ -139,18 +138,13 @@ def _routes(app: Dash, desk: Desk, can_drop: bool) -> None:
         )  # fmt: skip
 
     @server.route("/drop", methods=["POST"])
-    def drop() -> tuple[dict[str, Any], int]:
-        if not can_drop:
-            return {"error": "This server is shared and takes no logs: put them into its folder, "
-                    "or start it with --allow-upload."}, 403  # fmt: skip
-        given = request.files.get("log")
+    def drop() -> AnyResponse:
+        given = request.files.get("log") if can_drop else None
         if given is None:
-            return {"error": "No log came with the request."}, 400
-        name, layout = given.filename or "dropped log", request.form.get("layout")
-        if layout is not None and layout not in LAYOUTS:
-            return {"error": "There is no such layout."}, 400
+            why = "No log came." if can_drop else "This server is shared and takes no logs."
+            return Response(why, 400 if can_drop else 403, mimetype="text/plain")
         try:
-            return {"run": desk.library.drop(name, given.stream.read(DROP_LIMIT + 1), layout)}, 200
+            key = desk.library.take(given.filename or "", given.stream.read(DROP_LIMIT + 1))
         except LooptimeError as error:
-            said = str(error)  # the choice stands beside it
-            return {"error": without_hint(said), "layouts": layouts_in(said)}, 400
+            return Response(str(error), 413, mimetype="text/plain")
+        return redirect(f"/?run={key}", 303)

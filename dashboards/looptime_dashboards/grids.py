@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from typing import Any
-from urllib.parse import urlencode
 
 import dash_ag_grid as dag
 
@@ -33,7 +32,7 @@ _ASKED = {"filterOptions": ["greaterThanOrEqual", "lessThanOrEqual", "inRange"],
 
 def grid(
     page: str, heads: Sequence[str], rows: Sequence[Sequence[Any]],
-    sets: Callable[[Sequence[Any]], dict[str, str]], height_px: int = 340,
+    sets: Callable[[Sequence[Any]], str], height_px: int = 340,
 ) -> Any:  # fmt: skip
     """A table whose columns sort by their heads and filter by the fields below them.
 
@@ -46,14 +45,15 @@ def grid(
     rows : sequence of sequence
         Numbers, text or None.
     sets : callable
-        From a row to what choosing it sets in the address; ``page`` leads to another page.
+        From a row to what choosing it sets in the address, as ``?loop=7``, after the page that it
+        leads to where that is another; empty where it leads nowhere.
     height_px : int
         Its height.
     """
     shares = {k for k, head in enumerate(heads) if head.startswith("share")}
     numbers = {k for k in range(len(heads)) if any(_is_number(row[k]) for row in rows)} | shares
     data = [
-        {"id": str(i), "set": urlencode(sets(row)),
+        {"id": str(i), "set": sets(row),
          **{f"c{k}": _cell(v, k in shares) for k, v in enumerate(row)}}
         for i, row in enumerate(rows)
     ]  # fmt: skip

@@ -15,12 +15,12 @@ from dash.development.base_component import Component
 
 from looptime.views.files.html import Markup, element, together
 
-__all__ = ["field", "lean", "markup"]
+__all__ = ["field", "file_field", "lean", "markup"]
 
 _HTML = "dash_html_components"
 _PLACE = "data-markup"
 _SPELT = {"className": "class", "htmlFor": "for", "tabIndex": "tabindex", "colSpan": "colspan",
-          "key": "data-key"}  # fmt: skip
+          "key": "data-key", "encType": "enctype"}  # fmt: skip
 _HOLDER = "still"
 _FIGURE = "data-figure"
 
@@ -64,16 +64,26 @@ def lean(parts: Iterable[Any]) -> list[Any]:
     return made
 
 
-def field(name: str, value: str) -> Any:
+def field(name: str, value: str, **more: str) -> Any:
     """A field of a form for one line of text, as a holder.
 
     Parameters
     ----------
     name, value : str
         Its name in the page's address, and what stands in it.
+    **more : str
+        What the browser checks it by: ``type``, ``min``, ``max``, ``step``, ``required``.
     """
-    text = element("input", type="text", autocomplete="off", name=name, value=value)
-    attributes: dict[str, Any] = {_PLACE: text}
+    return _input(**{"type": "text", "autocomplete": "off", "name": name, "value": value, **more})
+
+
+def file_field() -> Any:
+    """The field that takes a file, as a holder."""
+    return _input(type="file", id="file", name="log")
+
+
+def _input(**given: str) -> Any:
+    attributes: dict[str, Any] = {_PLACE: element("input", **given)}
     return html.Div(className=_HOLDER, **attributes)
 
 

@@ -67,6 +67,15 @@ class Offered:
         return log_of(self.key).partition(".")[2]
 
 
+@dataclass(frozen=True)
+class _Refused:
+    """A log that was dropped and could not be read as it was."""
+
+    name: str
+    data: bytes
+    error: LogError
+
+
 class Library:
     """Watches a folder, reads logs when they are asked for, keeps the last ones in memory.
 
@@ -94,6 +103,7 @@ class Library:
         self._seen: dict[str, tuple[int, int]] = {}
         self._logs: dict[str, Log] = {}
         self._dropped: set[str] = set()
+        self._refused: dict[str, _Refused] = {}  # by content, to be read otherwise
         self._now: dict[Path, str] = {}  # what each file is offered as
         self._was: dict[str, Path] = {}  # content that a file had before it was written again
         self._restless: tuple[str, ...] = ()
@@ -282,7 +292,7 @@ class Library:
         LogError
             If it is too large or cannot be read.
         """
-        shown = Path(name.replace("\\", "/")).name[:120] or "dropped log"
+        shown = _shown(name)
         if len(data) > DROP_LIMIT:
             raise LogError(f"is larger than {DROP_LIMIT >> 20} MiB: put it into the folder", shown)
         content = _digest(data)
@@ -306,9 +316,27 @@ class Library:
             self.version += 1
         return key
 
+    def take(self, name: str, data: bytes) -> str:
+        """As `drop`, but what cannot be read is offered with the reason; returns its key."""
+        try:
+            return self.drop(name, data)
+        except LogError as error:
+            if len(data) > DROP_LIMIT:
+                raise
+            key, shown = _digest(data), _shown(name)
+            with self._lock:
+                self._refused[key] = _Refused(shown, data, error)
+                self._offered[key] = Offered(key, shown, len(data), time.time(), True, str(error))
+                self._limit_dropped()
+                self.version += 1
+            return key
+
     def _limit_dropped(self) -> None:
         mine = [o for o in self._offered.values() if o.dropped]
+        for content in list(self._refused)[:-1]:  # each may be large: the last is kept
+            del self._refused[content]
         for old in sorted(mine, key=lambda o: o.changed)[:-_MOST_DROPPED]:
+            self._refused.pop(old.content, None)
             self._dropped.discard(old.key)
             self._logs.pop(old.key, None)
             del self._offered[old.content]
@@ -330,6 +358,9 @@ class Library:
                 self._logs[key] = log  # the one used last is forgotten last
                 return log
             path, offered = self._paths.get(content), self._offered.get(content)
+            refused = self._refused.get(content)
+        if refused is not None:
+            return self._read_refused(key, refused)
         if offered is not None and offered.error and not offered.changed:  # passed over
             raise UsageError(offered.error)
         if path is None or offered is None:
@@ -346,6 +377,16 @@ class Library:
             if pending.share is None or pending.share < 1:
                 raise
             raise Pending(f"{offered.name} is read; its loops are being put in order") from None
+
+    def _read_refused(self, key: str, refused: _Refused) -> Log:
+        """A log that was dropped and refused, by the layout that was chosen since."""
+        layout = key.partition(".")[2]
+        if not layout:
+            raise refused.error
+        self.drop(refused.name, refused.data, layout)
+        with self._lock:
+            self._refused.pop(content_of(key), None)
+            return self._logs[key]
 
     def columns(self, key: str) -> ColumnsTaken:
         """What the columns of a log in the folder are taken for.
@@ -474,6 +515,11 @@ def size_text(size: int) -> str:
     if size < 1000:
         return f"{size} bytes"
     return f"{size / 1e6:.1f} MB" if size >= 1e5 else f"{size / 1e3:.0f} kB"
+
+
+def _shown(name: str) -> str:
+    """The name of a dropped file without the folder that it came from."""
+    return Path(name.replace("\\", "/")).name[:120] or "dropped log"
 
 
 def _written(path: str | Path) -> float:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
+from contextvars import ContextVar
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlencode
+from urllib.parse import parse_qsl, urlencode
 
 from dash import html
 from dash.development.base_component import Component
@@ -16,17 +17,21 @@ from looptime.views.figures.picture import Picture
 from looptime.views.files.html import cell_text
 from looptime.views.text.terminal import safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.drawn import drawn
 from looptime_dashboards.lean import field
 from looptime_dashboards.library import content_of, layouts_in
+from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
 if TYPE_CHECKING:
     from looptime.findings import Finding
 
-__all__ = ["ELSEWHERE", "busy", "card", "caution", "choice", "choices", "findings", "form_of",
-           "meanings", "named", "note", "onward", "otherwise", "table", "toggle",
-           "ways"]  # fmt: skip
+__all__ = ["ELSEWHERE", "address", "busy", "card", "caution", "choice", "choices", "findings",
+           "form_of", "looking_at", "meanings", "named", "note", "onward", "otherwise", "table",
+           "toggle", "ways"]  # fmt: skip
 
+#: The page and the view that are being answered: links lead on from there.
+looking_at: ContextVar[tuple[str, View]] = ContextVar("looking_at", default=("/", View()))
 #: What of an address is about one run, so that another run takes none of it along.
 ELSEWHERE = {"start": "", "end": "", "loop": "", "phase": "", "change": ""}
 #: Commands that have a page of their own.
@@ -36,6 +41,29 @@ _MOST_ROWS = 200
 _LONG_TEXT = 30
 #: Reading options that the project file takes.
 _IN_FILE = ("unit", "columns", "loop_call")
+
+
+def address(page: str = "", /, **sets: str | list[str]) -> str:
+    """The address of a page with something else chosen there; what is empty is taken out.
+
+    Parameters
+    ----------
+    page : str
+        Path of the page; else the one that is looked at.
+    **sets : str or list of str
+        By name what is chosen.
+
+    Examples
+    --------
+    >>> looking_at.set(("/slow", View(call="gyro.read", start=2.0))) and None
+    >>> address(start=""), address("/call", call="mast.read")
+    ('/slow?call=gyro.read', '/call?start=2&call=mast.read')
+    """
+    here, view = looking_at.get()
+    pairs = [(n, v) for n, v in parse_qsl(view.search[1:]) if n not in sets]
+    for name, given in sets.items():
+        pairs += [(name, v) for v in ([given] if isinstance(given, str) else given) if v]
+    return f"{page or here}?{urlencode(pairs)}"
 
 
 def choice(text: str, chosen: bool, key: str = "", **sets: str) -> Any:
@@ -55,12 +83,13 @@ def choice(text: str, chosen: bool, key: str = "", **sets: str) -> Any:
     extra: dict[str, Any] = {"data-set": urlencode(sets)}
     if chosen:
         extra["aria-current"] = "true"
-    return html.A(safe(text, 60), href="#", className="choice", key=key or text, **extra)
+    return html.A(safe(text, 60), href=address(**sets), className="choice", key=key or None,
+                  **extra)  # fmt: skip
 
 
 def onward(text: str, page: str, **sets: str) -> Any:
     """A link to another page that sets something in its address."""
-    return html.A(safe(text, 60), href=page, className="choice", key=f"{page} {text}",
+    return html.A(safe(text, 60), href=address(page, **sets), className="choice",
                   **named({"data-page": page, "data-set": urlencode(sets)}))  # fmt: skip
 
 
@@ -83,9 +112,10 @@ def toggle(text: str, name: str, now: Sequence[str], value: str = "", said: str 
     value = value or text
     on = value in now
     left = [v for v in now if v != value] if on else [*now, value]
+    leads = address("", **{name: left})
     return html.A(
         [html.Span("on" if on else "off", className="switch"), safe(said or text, 120)],
-        href="#", className="choice toggle", key=f"{name} {value}", role="button",
+        href=leads, className="choice toggle", key=f"{name} {value}", role="button",
         **named({"data-set": urlencode([(name, v) for v in left] or [(name, "")]),
                  "aria-pressed": "true" if on else "false",
                  "aria-label": f"{safe(said or name, 40)}: {safe(text, 120)}"}),
@@ -124,24 +154,26 @@ def card(
         Whether it is renewed each second: then nothing is kept of it, and no table shown.
     """
     figure = picture.figure
-    drawn: Any = html.P("Nothing to draw.", className="faint")
+    plot: Any = html.P("Nothing to draw.", className="faint")
     if figure["data"]:
         tall = height or figure["layout"]["height"]
         said = named(
             {
                 "aria-label": safe(picture.alt, 1500),
-                "data-figure": json.dumps(figure, allow_nan=False, separators=(",", ":")),
+                "data-figure": json.dumps(
+                    drawn(figure, safe(picture.title, 300)), allow_nan=False, separators=(",", ":")
+                ),
             }
         )
-        drawn = html.Div(className="plot", role="img", key=picture.key,
-                         style={"height": f"{tall}px"}, **said)  # fmt: skip
+        plot = html.Div(className="plot", role="img", key=picture.key,
+                        style={"height": f"{tall / 16:g}rem"}, **said)  # fmt: skip
     exports: list[Any] = []
     if picture.rows and not moving:
         said = named({"aria-label": f"Download {picture.key} as CSV"})
         link = f"/export/{desk.keep(picture)}.csv"
         exports.append(html.A("CSV", href=link, className="button", **said))
     if figure["data"] and not moving:
-        said = named({"data-png": picture.key, "data-title": picture.title,
+        said = named({"data-png": picture.key,
                       "aria-label": f"Download {picture.key} as PNG"})  # fmt: skip
         exports.append(html.Button("PNG", className="button", type="button", **said))
     more: list[Any] = []
@@ -155,7 +187,7 @@ def card(
         more.append(html.Details([html.Summary("How it was computed"), html.P(picture.how)]))
     notes = [html.P(text, className="faint") for text in picture.notes]
     return html.Section(
-        [html.H2(safe(picture.title, 300)), *above, drawn, *notes,
+        [html.H2(safe(picture.title, 300)), *above, plot, *notes,
          html.Div([*exports, *more], className="under")],
         className="card", key=picture.key,
     )  # fmt: skip
@@ -303,8 +335,9 @@ def otherwise(run: str, message: str) -> list[Any]:
 
 
 def form_of(
-    label: str, *inputs: tuple[str, str, str], button: str = "Apply",
-    wrong: Mapping[str, tuple[str, str]] | None = None,
+    label: str, *inputs: tuple[str, str, str] | tuple[str, str, str, dict[str, str]],
+    button: str = "Apply",
+    wrong: Mapping[str, tuple[str, str]] | None = None, kept: Iterable[tuple[str, str]] = (),
 ) -> Any:  # fmt: skip
     """A small form whose values go into the page's address when it is sent.
 
@@ -312,22 +345,22 @@ def form_of(
     ----------
     label : str
         What it is about.
-    *inputs : tuple of (name, label, value)
+    *inputs : tuple of (name, label, value, what the browser checks it by)
         Fields.
     button : str
         Text of the button.
     wrong : dict of str to (str, str), optional
         By field: what was given and makes no sense there, and what is said of it.
+    kept : iterable of (name, value)
+        What is sent along.
     """
-    made: list[Any] = []
-    more = {"data-replaces": next(iter(wrong.values()))[0]} if wrong else {}
-    for name, text, value in inputs:
+    made: list[Any] = [field(name, value, type="hidden") for name, value in kept]
+    for name, text, value, *checked in inputs:
         given, said = (wrong or {}).get(name, (value, ""))
         error = html.Span(safe(said, 400), className="error", role="alert") if said else None
-        made.append(
-            html.Label([html.Span(text, className="faint"), field(name, given), error],
-                       className="field")
-        )  # fmt: skip
+        # what is no number stays to be seen, in a field for text
+        put = field(name, given, **({} if said or not checked else checked[0]))
+        made.append(html.Label([html.Span(text, className="faint"), put, error], className="field"))
     sends = html.Button(button, className="button", type="submit")
     return html.Form([*made, sends], className="choices",
-                     **named({"data-fields": "yes", "aria-label": label, **more}))  # fmt: skip
+                     **named({"data-fields": "yes", "aria-label": label}))  # fmt: skip

@@ -139,7 +139,7 @@ def protect(server: Flask, gate: Gate, host: str, csp_hashes: list[str]) -> None
     def head(answer: Response) -> Response:
         answer.headers["Content-Security-Policy"] = policy
         answer.headers["X-Content-Type-Options"] = "nosniff"
-        answer.headers["Referrer-Policy"] = "no-referrer"
+        answer.headers["Referrer-Policy"] = "same-origin"
         answer.headers["X-Frame-Options"] = "DENY"
         answer.headers["Cross-Origin-Opener-Policy"] = "same-origin"
         answer.headers["Cross-Origin-Resource-Policy"] = "same-origin"

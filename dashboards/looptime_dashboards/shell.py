@@ -8,22 +8,25 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, State, dcc, html, no_update
 from dash.dependencies import ClientsideFunction
 
 from looptime.errors import LogError, LooptimeError
 from looptime.views.figures.slow_figures import loop_beside_typical
 from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.lean import lean
+from looptime_dashboards.lean import file_field, lean
 from looptime_dashboards.library import content_of, without_hint
-from looptime_dashboards.pages import PAGES
+from looptime_dashboards.pages import PAGES, Page
 from looptime_dashboards.parts import (
     ELSEWHERE,
+    address,
     busy,
     card,
     choice,
     choices,
+    form_of,
+    looking_at,
     named,
     note,
     onward,
@@ -37,19 +40,22 @@ __all__ = ["frame", "register"]
 _LOG = logging.getLogger("looptime_dashboards")
 #: How soon a page that waits for better figures asks again [ms].
 _POLL_MS = 600
+_NOWHERE = Page(
+    "", "Not here", lambda *_: ([note("There is no such page: choose one above.", "error")], False),
+    needs_run=False,
+)  # fmt: skip
+#: A log is sent as browsers send files: the answer leads to its page.
+_DROP = html.Form(
+    html.Label(["Open a log", file_field()], className="button"),
+    action="/drop", method="post", encType="multipart/form-data",
+)  # fmt: skip
 
 
 def frame(can_drop: bool, shared: bool) -> Any:
     """The layout that stays while pages change."""
-    links = [
-        html.A(page.title, href=page.path, **named({"data-page": page.path})) for page in PAGES
-        if page.linked
-    ]  # fmt: skip
-    drop = (
-        html.Label(["Open a log", html.Span(id="pick-file")], className="button", id="pick",
-                   htmlFor="file")
-        if can_drop else None
-    )  # fmt: skip
+    drop = html.Div(lean([_DROP]), id="pick") if can_drop else None
+    picker = dcc.Dropdown(id="run-select", options=[], clearable=False, searchable=True,
+                          placeholder="No logs yet", optionHeight="auto")  # fmt: skip
     warning = (
         note("Shared: whoever is on this network can read what is sent, since it is plain HTTP.")
         if shared else None
@@ -59,7 +65,7 @@ def frame(can_drop: bool, shared: bool) -> Any:
             dcc.Location(id="url", refresh=False),
             dcc.Store(id="view"),
             dcc.Store(id="loop"),
-            dcc.Store(id="loop-asked"),
+            dcc.Store(id="drawn"),
             dcc.Store(id="seen"),
             dcc.Store(id="grid-choice"),
             dcc.Interval(id="poll", interval=_POLL_MS, disabled=True),
@@ -69,12 +75,14 @@ def frame(can_drop: bool, shared: bool) -> Any:
                 [
                     html.Div([html.A("looptime", href="/", className="brand",
                                      **named({"data-page": "/"})),
-                              html.Div(id="picker", className="picker"), drop,
-                              html.Button("Copy link", id="copy", type="button",
-                                          className="button"),
+                              html.Div([html.Label("Run", htmlFor="run-select",
+                                                   className="faint"), picker],
+                                       className="picker"), drop,
+                              dcc.Clipboard(["Copy link"], id="copy", className="button",
+                                            copied_children=["Copied"]),
                               html.Button("Dark or light", id="theme", type="button",
                                           className="button")], className="row"),
-                    html.Nav(links, id="pages", **named({"aria-label": "Pages"})),
+                    html.Nav(id="pages", **named({"aria-label": "Pages"})),
                     html.Div(id="choices", className="row"),
                 ],
                 className="top",
@@ -82,8 +90,8 @@ def frame(can_drop: bool, shared: bool) -> Any:
             html.Div(id="said", role="status", **named({"aria-live": "polite"})),
             html.Div(id="news", role="status", **named({"aria-live": "polite"})),
             warning,
-            html.Main([html.H1(id="page-title"), html.Div(id="page"), html.Div(id="loop-panel")],
-                      id="main", tabIndex=-1),
+            html.Main([html.H1(id="page-title", tabIndex=-1), html.Div(id="page"),
+                       html.Div(id="loop-panel")], id="main", tabIndex=-1),
         ]
     )  # fmt: skip
 
@@ -118,57 +126,76 @@ def register(app: Dash, desk: Desk) -> None:
     _register_browser(app)
 
     @app.callback(
-        Output("page", "children"), Output("choices", "children"), Output("page-title", "children"),
-        Output("poll", "disabled"), Output("poll", "interval"),
-        Input("view", "data"), Input("poll", "n_intervals"),
+        Output("page", "children"), Output("choices", "children"), Output("pages", "children"),
+        Output("page-title", "children"), Output("page-title", "data-path"),
+        Output("page-title", "data-log"), Output("drawn", "data"), Output("poll", "disabled"),
+        Output("poll", "interval"),
+        Input("view", "data"), Input("poll", "n_intervals"), State("loop", "data"),
+        State("drawn", "data"),
     )  # fmt: skip
-    def show_page(data: Any, _: Any) -> Any:
+    def show_page(data: Any, _: Any, loop: Any, drawn: Any) -> Any:
         path, view = _asked(data)
-        page = next((p for p in PAGES if p.path == path), None)
-        if page is None:
-            said = note("There is no such page: choose one above.", "error")
-            return [said], [], "Not here", True, _POLL_MS
-        if not view.run and page.needs_run:  # the picker writes the newest into the address
-            text = "Opening the newest log ..." if desk.library.newest() else (
+        page = next((p for p in PAGES if p.path == path), _NOWHERE)
+        newest = "" if view.run else desk.library.newest()
+        arriving: list[Any] = []
+        if newest:  # a page without a run shows the newest, and says so in its address
+            arriving.append(html.Div(**named({"data-goto": f"run={newest}", "data-when": "run="})))
+        if not view.run and page.needs_run:
+            text = "Opening the newest log ..." if newest else (
                 "Choose a log at the top, or drop one onto the page.")  # fmt: skip
             made = _Made([html.P(text)], False)
         else:
             made = _guarded(lambda: page.body(desk, view), view.run)
-        bar = (
-            _guarded(lambda: (_choices(desk, view), False)) if page.needs_run else _Made([], False)
-        )
+        bar = _Made([], False)
+        if page.needs_run and view.run:
+            bar = _guarded(lambda: (_choices(desk, view, page.has_loop), False))
         shown = [] if bar.wait or any(_is_note(p) for p in bar.parts) else bar.parts
         each = 0 if view.hold else page.each_ms
-        return (lean(made.parts), lean(shown), page.title, not (made.wait or each),
-                each or _POLL_MS)  # fmt: skip
+        one = desk.library.get(view.run)
+        name = safe(one.name, 70) if one else None
+        again = no_update if loop is None else (drawn or 0) + 1
+        return (lean([*arriving, *made.parts]), lean(shown), lean(_links(path)), page.title, path,
+                name, again, not (made.wait or each), each or _POLL_MS)  # fmt: skip
 
-    @app.callback(Output("loop-panel", "children"), Input("loop-asked", "data"),
-                  prevent_initial_call=True)  # fmt: skip
-    def show_loop(asked: Any) -> Any:
-        if not isinstance(asked, list) or len(asked) != 3:
-            return []
-        loop = asked[0]
-        path, view = _asked(asked[1])
-        page = next((p for p in PAGES if p.path == path), None)
-        if not isinstance(loop, int) or page is None or not page.has_loop:
+    @app.callback(Output("loop-panel", "children"), Input("loop", "data"), Input("drawn", "data"),
+                  State("view", "data"), prevent_initial_call=True)  # fmt: skip
+    def show_loop(loop: Any, _: Any, data: Any) -> Any:
+        path, view = _asked(data)
+        page = next((p for p in PAGES if p.path == path), _NOWHERE)
+        if not isinstance(loop, int) or not page.has_loop or not view.run:
             return []
         view = view.but(loop=loop)
         return lean(_guarded(lambda: (_loop_panel(desk, view), False)).parts)
 
-    @app.callback(Output("picker", "children"), Output("news", "children"), Output("seen", "data"),
+    @app.callback(Output("run-select", "options"), Output("run-select", "value"),
+                  Output("run-select", "placeholder"), Output("news", "children"),
+                  Output("seen", "data"),
                   Input("watch", "n_intervals"), Input("view", "data"),
                   State("seen", "data"))  # fmt: skip
     def show_runs(_: Any, data: Any, seen: Any) -> Any:
         version = desk.library.scan()
         _, view = _asked(data)
         newest = desk.library.newest()
-        known = seen[3] if isinstance(seen, list) and len(seen) == 4 else newest
+        known = seen[3] if isinstance(seen, list) and len(seen) == 5 else newest
         if content_of(view.run) == content_of(newest):
             known = newest
         now = [version, view.run, desk.library.runs_in(view.run), known]
-        if seen == now and ctx.triggered_id != "view":
-            return no_update, no_update, no_update
-        return lean([_picker(desk, view)]), lean(_news(desk, view, str(known))), now
+        if isinstance(seen, list) and seen[:4] == now:
+            return (no_update,) * 5
+        options = _runs(desk, view)
+        chosen = _chosen(desk, view, options)
+        being = (
+            "A log is being written: see Live" if desk.library.being_written() else "No logs yet"
+        )
+        return options, chosen, being, lean(_news(desk, view, str(known))), [*now, chosen]
+
+    @app.callback(Output("url", "search"), Input("run-select", "value"), State("view", "data"),
+                  State("seen", "data"), prevent_initial_call=True)  # fmt: skip
+    def open_run(value: Any, data: Any, seen: Any) -> Any:
+        if not isinstance(value, str) or (isinstance(seen, list) and value == seen[-1]):
+            return no_update
+        path, _ = _asked(data)
+        return address(run=value, **ELSEWHERE).removeprefix(path)
 
 
 def _register_browser(app: Dash) -> None:
@@ -179,12 +206,7 @@ def _register_browser(app: Dash) -> None:
         Input("url", "pathname"), Input("url", "search"), State("view", "data"),
         State("loop", "data"),
     )  # fmt: skip
-    app.clientside_callback(
-        ClientsideFunction("looptime", "askLoop"),
-        Output("loop-asked", "data"),
-        Input("loop", "data"), Input("view", "data"), Input("page", "children"),
-        State("loop-asked", "data"), prevent_initial_call=True,
-    )  # fmt: skip
+    app.clientside_callback("(href) => href", Output("copy", "content"), Input("url", "href"))
     app.clientside_callback(
         ClientsideFunction("looptime", "row"),
         Output("grid-choice", "data"),
@@ -196,7 +218,8 @@ def _register_browser(app: Dash) -> None:
 def _asked(data: Any) -> tuple[str, View]:
     if not isinstance(data, list) or len(data) != 2 or not all(isinstance(d, str) for d in data):
         return "/", View()
-    return data[0], read_view(data[1])
+    looking_at.set((data[0], read_view(data[1])))
+    return looking_at.get()
 
 
 def _is_note(part: Any) -> bool:
@@ -212,46 +235,53 @@ def _news(desk: Desk, view: View, known: str) -> list[Any]:
     before = desk.library.grown(view.run)
     what = "This log has grown: " if before == one else "New log: "
     links = [choice(f"open {one.name}", False, run=newest, **ELSEWHERE),
-             html.Button("not now", type="button", className="button",
-                         **named({"data-hide": "news"}))]  # fmt: skip
-    return [html.P([what, *links], className="news", key=newest)]
+             html.Button("not now", className="button")]  # fmt: skip
+    form = html.Form([what, *links], method="dialog")  # which closes it by itself
+    return [html.Dialog(form, open=True, className="news", key=newest)]
 
 
-def _picker(desk: Desk, view: View) -> Any:
-    chosen = view.run or desk.library.newest()
+def _links(path: str) -> list[Any]:
+    """The pages, each with the choices that hold."""
+    return [
+        html.A(page.title, href=address(page.path), **named({"data-page": page.path, **(
+            {"aria-current": "page"} if page.path == path else {})})) for page in PAGES
+        if page.linked
+    ]  # fmt: skip
+
+
+def _runs(desk: Desk, view: View) -> list[dict[str, str]]:
+    """The runs on offer, one by one where a log holds several."""
     options = []
     for one in desk.library.offered():
         words = safe(one.name, 70) + (f", read as {one.layout}" if one.layout else "")
         words += " (cannot be read)" if one.error else ""
         runs = desk.library.runs_in(one.key)
         if runs > 1:
-            options += [
-                html.Option(f"{words}, run {k + 1} of {runs}", value=f"{one.key}-{k}",
-                            selected=chosen == f"{one.key}-{k}") for k in range(runs)
-            ]  # fmt: skip
+            options += [{"label": f"{words}, run {k + 1} of {runs}", "value": f"{one.key}-{k}"}
+                        for k in range(runs)]  # fmt: skip
         else:
-            options.append(html.Option(words, value=one.key,
-                                       selected=content_of(chosen) == one.content))  # fmt: skip
+            options.append({"label": words, "value": one.key})
     if view.run and desk.library.get(view.run) is None:
         now = desk.library.grown(view.run)
         words = "(a log that is not here)" if now is None else f"{safe(now.name, 70)}, as it was"
-        options.insert(0, html.Option(words, value=view.run, selected=True))
-    if not options:
-        being = "A log is being written: see Live" if desk.library.being_written() else ""
-        return html.Span(being or "No logs yet", className="faint")
-    said = named({"data-param": "run", "data-clears": ",".join(ELSEWHERE)})
-    if not view.run:
-        said.update({"data-goto": f"run={chosen}", "data-when": "run="})
-    return html.Label(
-        [
-            html.Span("Run", className="faint"),
-            html.Select(options, id="run-select", key=f"{chosen}-{len(options)}", **said),
-        ]
-    )
+        options.insert(0, {"label": words, "value": view.run})
+    return options
 
 
-def _choices(desk: Desk, view: View) -> list[Any]:
-    """Phase, warm-up and range, and the report on them."""
+def _chosen(desk: Desk, view: View, options: list[dict[str, str]]) -> str | None:
+    """Which of the runs on offer a view shows: of a log with several, the longest."""
+    values = [one["value"] for one in options]
+    if view.run in values:
+        return view.run
+    mine = [value for value in values if content_of(value) == content_of(view.run)]
+    log = desk.library.at_hand(view.run) if len(mine) > 1 else None
+    if log is not None and len(log.runs) == len(mine):
+        return mine[max(range(len(mine)), key=lambda k: len(log.runs[k]))]
+    return mine[0] if mine else None
+
+
+def _choices(desk: Desk, view: View, has_loop: bool) -> list[Any]:
+    """Phase, warm-up, range and loop, and the report on them."""
     parts = []
     found = desk.phases(view)
     if found:
@@ -272,7 +302,25 @@ def _choices(desk: Desk, view: View) -> list[Any]:
     said = urlencode({name: value for name, value in about.items() if value not in ("", None)})
     parts.append(html.A("Report to print or send", href=f"/report.html?{said}",
                         className="button", download=""))  # fmt: skip
-    return parts
+    return [*parts, _to_look_at(desk, view, has_loop)]
+
+
+def _to_look_at(desk: Desk, view: View, has_loop: bool) -> Any:
+    """A range and a loop by their numbers, for those who do not point."""
+    start = desk.run(view).loop_columns.start_ns
+    length = float(start[-1] - start[0]) / 1e9 if len(start) else 0.0
+    wrong = [pair for pair in view.wrong if pair[0] == "end"]
+    whole = {"type": "number", "min": "0", "max": f"{length:.3f}", "step": "any"}
+    part = form_of(
+        "Range", ("start", "From, s", "" if view.start is None else f"{view.start:g}", whole),
+        ("end", "to, s", "" if view.end is None else f"{view.end:g}", whole), button="Look",
+        wrong={n: (given, f"{given!r} is not after the start") for n, given in wrong},
+        kept=[("loop", "")],
+    )  # fmt: skip
+    one = form_of("One loop", ("loop", "Loop", "", {"type": "number", "step": "1",
+                                                    "required": ""}), button="Show")  # fmt: skip
+    inner = [html.Summary("Range or loop by number"), part, one if has_loop else None]
+    return html.Details(inner, key="look", open=bool(wrong))
 
 
 def _loop_panel(desk: Desk, view: View) -> list[Any]:

@@ -101,7 +101,8 @@ hold='', motion='', deg=None, mm=None)
         given.setdefault(name, []).append(value)
     last = {name: values[-1] for name, values in given.items()}
     start, end = _number(last.get("start")), _number(last.get("end"))
-    if start is not None and end is not None and end <= start:
+    upside_down = start is not None and end is not None and end <= start
+    if upside_down:
         start = end = None
     made = View(
         run=_matched(_KEY, last.get("run", "")),
@@ -126,7 +127,8 @@ hold='', motion='', deg=None, mm=None)
         mm=_number(last.get("mm"), above=True),
     )
     wrong = ((n, last[n][:60]) for n in _FIELDS if last.get(n) and not getattr(made, n))
-    return made.but(wrong=tuple(wrong))
+    backwards = [("end", last["end"][:60])] if upside_down else []
+    return made.but(wrong=(*wrong, *backwards))
 
 
 def _keys(given: list[str]) -> tuple[str, ...]:

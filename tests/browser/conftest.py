@@ -110,6 +110,13 @@ def hostile_log(loops: int = 150) -> str:
     return "\n".join(rows) + "\n"
 
 
+def pick_run(page: Any, name: str) -> None:
+    """Look for a run in the list at the top, and open it."""
+    page.click("#run-select")
+    page.fill(".dash-dropdown-search", name)
+    page.click(f".dash-dropdown-option:has-text('{name}')")
+
+
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Any]:
     """The browser of the machine."""

@@ -24,7 +24,8 @@ from tests.browser.conftest import Watched, hostile_log, key_of, running
 Make = Callable[..., Watched]
 UPDATE = "/_dash-update-component"
 NAMED = {"id": "loop-panel", "property": "children"}
-ASKED = [{"id": "loop-asked", "property": "data", "value": None}]
+ASKED = [{"id": one, "property": "data", "value": None} for one in ("loop", "drawn")]
+VIEW = [{"id": "view", "property": "data", "value": None}]
 
 
 @pytest.mark.parametrize(
@@ -34,11 +35,11 @@ ASKED = [{"id": "loop-asked", "property": "data", "value": None}]
         ({"output": "nope.children", "outputs": NAMED, "inputs": []}, 404),
         ({"output": "loop-panel.children", "outputs": NAMED, "inputs": []}, 400),
         ({"output": "loop-panel.children", "outputs": NAMED, "inputs": [{"id": "x"}]}, 400),
-        ({"output": "loop-panel.children", "outputs": [7], "inputs": ASKED}, 400),
-        ({"output": "loop-panel.children", "outputs": NAMED, "inputs": ASKED,
+        ({"output": "loop-panel.children", "outputs": [7], "inputs": ASKED, "state": VIEW}, 400),
+        ({"output": "loop-panel.children", "outputs": NAMED, "inputs": ASKED, "state": VIEW,
           "changedPropIds": 3}, 400),
         ({"output": "loop-panel.children", "outputs": NAMED, "inputs": ASKED,
-          "changedPropIds": ["loop-asked.data"]}, 200),
+          "state": VIEW, "changedPropIds": ["loop.data"]}, 200),
     ],
 )  # fmt: skip
 def test_malformed_requests_are_answered_as_such(tmp_path: Path, sent: Any, code: int) -> None:

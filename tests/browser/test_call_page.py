@@ -31,12 +31,12 @@ def test_a_bar_of_like_calls_opens_and_that_of_one_leads_to_its_page(
         shown.mouse.click(box["x"] + min(8, box["width"] / 2), box["y"] + box["height"] / 2)
 
     before = len(shown.evaluate(BARS))
-    click("open=")
+    click("?open=")
     shown.wait_for_function(f"() => {BARS}.length > {before}")
     opened = parse_qs(urlsplit(shown.url).query)["open"]
     assert "*" in opened[0]
     assert shown.locator("#page .toggle[aria-pressed=true]").count() == 1
-    click("call=")
+    click("/call?call=")
     shown.wait_for_selector("#page-title:has-text('One call')")
     name = parse_qs(urlsplit(shown.url).query)["call"][0]
     shown.wait_for_selector(".plot[data-key=call-run] .main-svg")

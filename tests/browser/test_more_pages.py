@@ -19,7 +19,7 @@ from looptime.checks.gate.gate import choose_baseline
 from looptime.checks.recording.recording import Settings
 from looptime.checks.season.season import Season
 from looptime.samples import folder as samples
-from tests.browser.conftest import LOGS, Site, Watched, key_of, running
+from tests.browser.conftest import LOGS, Site, Watched, key_of, pick_run, running
 
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
@@ -52,7 +52,7 @@ def test_each_page_opens_with_each_log(watch: Make, site: Site, path: str, log: 
 def test_a_remedy_is_switched_on_and_off(watch: Make, site: Site) -> None:
     """A written remedy goes into the address, is predicted, and can be switched off again."""
     shown = watch().open(address("/changes", site))
-    shown.fill("input[name=add-change]", CHANGE)
+    shown.fill("input[name=change]:not([type=hidden])", CHANGE)
     shown.click("button:has-text('Add')")
     said = titles(shown)
     assert parse_qs(urlsplit(shown.url).query)["change"] == [CHANGE]
@@ -79,7 +79,7 @@ def test_the_prediction_goes_on_to_heading(watch: Make, site: Site) -> None:
 def test_another_run_takes_no_remedies_along(watch: Make, site: Site) -> None:
     """A change may name calls that the other run does not have: the picker takes it out."""
     shown = watch().open(address("/changes", site, ("change", CHANGE)), DRAWN)
-    shown.select_option("#run-select", site.keys[LOGS[1]])
+    pick_run(shown, LOGS[1])
     shown.wait_for_url(f"**run={site.keys[LOGS[1]]}**")
     assert "change" not in parse_qs(urlsplit(shown.url).query)
 

@@ -8,7 +8,7 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from looptime_dashboards.pages import PAGES
 
-from tests.browser.conftest import LOGS, Site, Watched
+from tests.browser.conftest import LOGS, Site, Watched, pick_run
 
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
@@ -135,7 +135,7 @@ def test_a_bad_log_says_what_the_command_says(watch: Make, site: Site) -> None:
     shown = watch().open(f"/?run={site.keys['bad']}", "#page .note.error")
     said = f"bad.csv:{told.value.line}: {told.value.what}"  # and not the folder it lies in
     assert shown.locator("#page .note.error").inner_text() == said
-    shown.select_option("#run-select", site.keys["single_reads"])
+    pick_run(shown, "single_reads")
     shown.wait_for_selector(DRAWN)
 
 
@@ -175,11 +175,11 @@ def test_a_dropped_log_is_opened(watch: Make, site: Site) -> None:
              for name, at, took in (("gyro.read", 1, 3), ("loop", 0, 20))]  # fmt: skip
     data = "\n".join(rows).encode()
     shown.set_input_files("#file", {"name": "dropped.csv", "mimeType": "text/csv", "buffer": data})
-    shown.wait_for_selector("text=dropped.csv is open")
     shown.wait_for_selector("#used:has-text('300 loops')")
+    shown.wait_for_selector("#run-select:has-text('dropped.csv')")
     shown.set_input_files("#file", {"name": "worse.csv", "mimeType": "text/csv",
                                     "buffer": b"a,b\n1,x\n"})  # fmt: skip
-    shown.wait_for_selector("#said:has-text('worse.csv'):not(:has-text('Reading'))")
+    shown.wait_for_selector("#page .note.error:has-text('worse.csv')")
 
 
 def test_three_browsers_do_not_disturb_each_other(chromium: object, site: Site) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import struct
 import zlib
@@ -61,10 +62,8 @@ def test_pictures_carry_theme_and_finding(
         assert (width, height > 300) == (2200, True)
         assert ground == (DARK if theme == "dark" else LIGHT)["raised"]
         assert told.value.suggested_filename == f"{button.get_attribute('data-png')}.png"
-        said = button.evaluate(
-            "(b) => { const p = b.closest('.card').querySelector('.plot').firstChild;"
-            "return looptimePlots.pngLayout(p.layout, b.dataset.title).title.text; }"
-        )
+        place = button.locator("xpath=ancestor::section").locator(".plot")
+        said = json.loads(place.get_attribute("data-figure"))["png"]["title"]["text"]
         head = button.locator("xpath=ancestor::section").locator("h2").inner_text()
         words = said.replace("<br>", " ").replace("&lt;", "<").replace("&amp;", "&")
         assert re.sub(r"\s+", " ", words) == re.sub(r"\s+", " ", head)

@@ -41,16 +41,16 @@ def client(folder: Path, **options: Any) -> Any:
 
 def ask(site: Any, value: Any) -> Any:
     """The callback that draws a page, asked as the browser asks it."""
+    named = [("page", "children"), ("choices", "children"), ("pages", "children"),
+             ("page-title", "children"), ("page-title", "data-path"), ("page-title", "data-log"),
+             ("drawn", "data"), ("poll", "disabled"), ("poll", "interval")]  # fmt: skip
     body = {
-        "output": "..page.children...choices.children...page-title.children...poll.disabled..."
-        "poll.interval..",
-        "outputs": [
-            {"id": i, "property": p} for i, p in (("page", "children"), ("choices", "children"),
-                                                  ("page-title", "children"),
-                                                  ("poll", "disabled"), ("poll", "interval"))
-        ],
+        "output": "..{}..".format("...".join(f"{i}.{p}" for i, p in named)),
+        "outputs": [{"id": i, "property": p} for i, p in named],
         "inputs": [{"id": "view", "property": "data", "value": value},
                    {"id": "poll", "property": "n_intervals", "value": 0}],
+        "state": [{"id": "loop", "property": "data", "value": None},
+                  {"id": "drawn", "property": "data", "value": None}],
         "changedPropIds": ["view.data"],
     }  # fmt: skip
     return site.post("/_dash-update-component", json=body, headers=LOOPBACK)
@@ -186,7 +186,7 @@ def test_sharing_needs_a_passphrase(folder: Path, monkeypatch: pytest.MonkeyPatc
 def test_a_shared_server_takes_no_logs_unless_allowed(folder: Path) -> None:
     """A dropped log is refused when the server is shared, and read where that was asked for."""
     there = {"Host": "192.168.1.5"}
-    for allow, code in ((False, 403), (True, 200)):
+    for allow, code in ((False, 403), (True, 303)):
         site = create_app(folder, host="192.168.1.5", passphrase="seedlings in rows",
                           allow_upload=allow).server.test_client()  # fmt: skip
         site.post("/enter", data={"passphrase": "seedlings in rows"}, headers=there)
@@ -209,6 +209,11 @@ def test_a_dropped_log_is_parsed_and_leaves_nothing_behind(
     with pytest.raises(LogError, match="worse") as told:
         desk.library.drop("worse.csv", b"a,b\n1,x\n")
     assert str(kept) not in str(told.value)
+    key = desk.library.take("worse.csv", b"a,b\n1,x\n")
+    assert desk.library.get(key).error.startswith("worse.csv")  # type: ignore[union-attr]
+    with pytest.raises(LogError, match="worse"):
+        desk.library.run(key)
+    assert list(kept.iterdir()) == []
 
 
 def test_links_out_of_the_folder_are_not_followed(folder: Path) -> None:

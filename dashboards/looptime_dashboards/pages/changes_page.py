@@ -175,8 +175,9 @@ def _switches(view: View, found: Suggestions | None, said: str, wrong: dict[str,
         for change, why in rows
     ]  # fmt: skip
     given, why = next(iter(wrong.items()), ("", ""))
-    form = form_of("Write a remedy", ("add-change", "Another remedy", ""), button="Add",
-                   wrong={"add-change": (given, why)} if wrong else None)  # fmt: skip
+    form = form_of("Write a remedy", ("change", "Another remedy", "", {}), button="Add",
+                   wrong={"change": (given, why)} if wrong else None,
+                   kept=[("change", c) for c in view.change])  # fmt: skip
     example = (
         "For example: batch drive.*.read; thread gyro.read rest-ms=5; every range.read loops=4"
     )

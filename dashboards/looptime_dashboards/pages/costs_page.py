@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from urllib.parse import urlencode
 
 from dash import html
 
@@ -59,5 +60,5 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return parts, sampled
 
 
-def _chosen(name: str) -> dict[str, str]:
-    return {} if name == UNATTRIBUTED else {"call": name}
+def _chosen(name: str) -> str:
+    return "" if name == UNATTRIBUTED else "/call?" + urlencode({"call": name})

@@ -37,6 +37,7 @@ __all__ = ["answer", "body", "settled"]
 _FEW = 1_500
 _WANTED = {"motion": "no motion: write it as said below", "deg": "no number above 0",
            "mm": "no number above 0"}  # fmt: skip
+_ABOVE_0 = {"type": "number", "min": "0.0001", "step": "any"}
 _PREDICTED = "with the changes"
 
 
@@ -83,11 +84,15 @@ def _chooser(desk: Desk, view: View, usual: str) -> Any:
     at = _tolerance(desk, view)
     form = form_of(
         "Motion and tolerances",
-        ("motion", "Motion", view.motion or usual),
-        ("deg", "Tolerance, deg", "" if at.deg is None else f"{at.deg:g}"),
-        ("mm", "Tolerance, mm/m", "" if at.mm is None else f"{at.mm:g}"),
-        wrong={name: (given, f"{given!r} is {_WANTED[name]}") for name, given in view.wrong},
-    )
+        ("motion", "Motion", view.motion or usual, {}),
+        ("deg", "Tolerance, deg", "" if at.deg is None else f"{at.deg:g}", _ABOVE_0),
+        ("mm", "Tolerance, mm/m", "" if at.mm is None else f"{at.mm:g}", _ABOVE_0),
+        wrong={
+            name: (given, f"{given!r} is {_WANTED[name]}")
+            for name, given in view.wrong
+            if name in _WANTED
+        },
+    )  # fmt: skip
     words = (
         "Written as steady:DEG_PER_S, turn:DEG,DEG_PER_S,DEG_PER_S2, weave:DEG,HZ or recorded, "
         "which needs a logged heading or turn rate. The tolerance in degrees is for the heading in "

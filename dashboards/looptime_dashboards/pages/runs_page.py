@@ -117,7 +117,7 @@ def _robot(desk: Desk, at: Beside, several: bool) -> list[Any]:
     parts.append(
         html.Section(
             [html.H2("Run by run"), *map(html.P, lines),
-             grid(f"runs {name}", heads, rows, lambda row: {}, min(120 + 33 * len(rows), 460)),
+             grid(f"runs {name}", heads, rows, lambda row: "", min(120 + 33 * len(rows), 460)),
              html.Div(export, className="under")], className="card", key=f"runs {name}")
     )  # fmt: skip
     return parts

@@ -48,7 +48,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
                                     "sort by their heads and filter by the fields below them.",
                                     className="faint"),
              html.Div([html.Span("The slowest:", className="faint"), *first], className="choices"),
-             grid("slow", heads, rows, lambda row: {"loop": str(row[0])}),
+             grid("slow", heads, rows, lambda row: f"?loop={row[0]}"),
              html.Div(export, className="under"), _why(slow.by_culprit)],
             className="card", key="slow",
         )

@@ -44,7 +44,7 @@ def cost_bars(at: Summary, by: str = "call", opened: Collection[str] = ()) -> Pi
     rows = [r for r in rows if r.self_ms_per_loop or r.share]
     shown = with_rest(rows, _MOST_BARS)
     kinds = [_kind(r, by) for r in shown]
-    trace = _bars(shown, [float(r.self_ms_per_loop) for r in shown], kinds,
+    trace = _bars(shown, opened, [float(r.self_ms_per_loop) for r in shown], kinds,
                   [percent(r.share) if r.share is not None else "wait" for r in shown])  # fmt: skip
     trace["hovertemplate"] = (
         "%{y}<br>%{x:.4g} ms a loop, %{text}<br>%{customdata[1]:.3g} calls a loop, "
@@ -74,23 +74,25 @@ def cost_bars(at: Summary, by: str = "call", opened: Collection[str] = ()) -> Pi
 
 
 def _bars(
-    shown: Sequence[CostRow], long: list[float], kinds: Sequence[str | None], text: list[str]
-) -> dict[str, Any]:
+    shown: Sequence[CostRow], opened: Collection[str], long: list[float],
+    kinds: Sequence[str | None], text: list[str],
+) -> dict[str, Any]:  # fmt: skip
     """Bars that say how to go on from a click: to the members of a group, or to a call's page."""
     return bar(
         long, list(range(len(shown))), [NEUTRAL if k is None else colour_of(k) for k in kinds],
         orientation="h", pattern=["" if k is None else pattern_of(k) for k in kinds], text=text,
         textposition="outside", cliponaxis=False, showlegend=False,
-        customdata=[[text_in_plot(k or ""), float(r.calls_per_loop), _onward(r)]
+        customdata=[[text_in_plot(k or ""), float(r.calls_per_loop), _onward(r, opened)]
                     for r, k in zip(shown, kinds, strict=True)],
     )  # fmt: skip
 
 
-def _onward(row: CostRow) -> str:
-    """What a click on a bar sets in the address."""
+def _onward(row: CostRow, opened: Collection[str]) -> str:
+    """Where a click on a bar leads: the page, if another, and what is chosen there."""
     if row.members:
-        return urlencode({"open": row.name})
-    return urlencode({"call": row.name}) if row.kind and row.name != UNATTRIBUTED else ""
+        return "?" + urlencode([("open", name) for name in (*opened, row.name)])
+    whole = row.kind and row.name != UNATTRIBUTED
+    return "/call?" + urlencode({"call": row.name}) if whole else ""
 
 
 def _bar_layout(title: str, shown: Sequence[CostRow], **more: Any) -> dict[str, Any]:
@@ -132,7 +134,7 @@ def slow_against_typical(at: Summary, opened: Collection[str] = ()) -> Picture |
     shown = with_rest(rows, _MOST_EXCESS)
     kinds = [_kind(r, "call") for r in shown]
     more = [float(r.slow_excess_ms or 0.0) for r in shown]
-    trace = _bars(shown, more, kinds, [""] * len(shown))
+    trace = _bars(shown, opened, more, kinds, [""] * len(shown))
     trace["hovertemplate"] = (
         "%{y}<br>%{x:+.4g} ms in a slow loop<br>%{customdata[0]}<extra></extra>"
     )
