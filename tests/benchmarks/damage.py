@@ -17,6 +17,7 @@ import argparse
 import collections
 import contextlib
 import resource
+import signal
 import sys
 import tempfile
 import time
@@ -98,6 +99,7 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=100_000, help="seed of the first example")
     parser.add_argument("--only", choices=[kind.__name__ for kind in KINDS])
     asked = parser.parse_args()
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # in the background, too
     done = Done()
     warnings.simplefilter("error")
     with tempfile.TemporaryDirectory() as folder, contextlib.suppress(KeyboardInterrupt):
