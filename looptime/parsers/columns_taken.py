@@ -7,10 +7,12 @@ import os
 from typing import TYPE_CHECKING, Any
 
 from looptime.errors import UsageError
+from looptime.parsers.columns.dates import DATE, date_column
 from looptime.parsers.columns.signals import signal_columns
 from looptime.parsers.layouts.contract import Given
 from looptime.parsers.read import opened, options_of, read_log
 from looptime.parsers.registry import choose
+from looptime.parsers.text.datetimes import CLOCK
 from looptime.parsers.text.dialect import Dialect, is_missing
 from looptime.parsers.text.source import head, open_source
 from looptime.records import dataclass
@@ -169,6 +171,16 @@ def _judged(
             "its header",
             "sure",
         )
+    if clock.unit == CLOCK:
+        dated = date_column(dialect, {read.index for _, read in given.items()})
+        if dated is not None and dated.index == index:
+            return (
+                DATE,
+                None,
+                "",
+                "its cells are dates, and the clock tells the time of day",
+                "sure",
+            )
     if clock.other is not None and _text(dialect, index) == clock.other["column"]:
         return "second clock", None, "", "it keeps time with the clock", "sure"
     taken = {read.index for _, read in given.items()}

@@ -9,7 +9,14 @@ import numpy as np
 from looptime.array_types import Float, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
-from looptime.parsers.text.datetimes import decimal, printed_ns, stamp_format
+from looptime.parsers.text.datetimes import (
+    DAY_FIRST,
+    MONTH_FIRST,
+    decimal,
+    either_first,
+    printed_ns,
+    stamp_format,
+)
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
 from looptime.parsers.text.table import Key, Want
 from looptime.records import dataclass
@@ -65,6 +72,8 @@ def text_unit(dialect: Dialect, head: Head) -> Unit | None:
     if stamp is None:
         return None
     said = "inferred: the cells are written so"
+    if stamp in (DAY_FIRST, MONTH_FIRST) and either_first(cells):
+        said += ", or the other way round: no figure depends on it"
     return Unit(stamp, 1, said, stamp, printed_ns(cells))
 
 

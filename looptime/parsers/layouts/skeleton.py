@@ -14,6 +14,7 @@ from looptime.parsers.clock.loop_numbers import from_zero
 from looptime.parsers.clock.repeats import find_repeats, met_again, same_as_before
 from looptime.parsers.clock.steps import typical_step
 from looptime.parsers.clock.unwrap import once_a_loop, unwrap
+from looptime.parsers.columns.dates import DATE, date_column, days
 from looptime.parsers.columns.evidence import shown
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.second_clock import choose_clock, second_clock
@@ -33,6 +34,7 @@ from looptime.parsers.layouts.contract import (
 from looptime.parsers.layouts.doubtful import doubtful
 from looptime.parsers.layouts.garbled import find_garbled
 from looptime.parsers.layouts.half_way import check_clock_unit, respelled, zero_stamps
+from looptime.parsers.text.datetimes import CLOCK
 from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.source import Source
 from looptime.parsers.text.table import Key, Member, Table, Want, read_table
@@ -77,6 +79,12 @@ def parse(
     if second is not None:
         taken.add(second[0].index)
         wants.append(time_want(SECOND, dialect, *second, required=False))
+    dated = None
+    if main is not None and unit.stamp == CLOCK:
+        dated = date_column(dialect, taken)
+    if dated is not None:
+        taken.add(dated.index)
+        wants.append(Want(DATE, dated.index, "word"))
     if layout.signals:
         counted = count_column(dialect, taken)
         if counted is not None:
@@ -84,6 +92,7 @@ def parse(
             taken.add(counted.index)
         wants += signal_wants(signal_columns(dialect, taken))
     table = read_table(source, dialect, wants)
+    unit = _with_dates(layout, table, unit, units)
     table, changes = _changed_half_way(layout, table, unit, source.path)
     other = None
     if main is not None and second is not None:
@@ -113,7 +122,7 @@ def _wants(layout: Layout, log: Reading, units: dict[Key, Unit]) -> list[Want]:
     needed = None if layout.needed is None else layout.needed(log.given)
     wants = []
     for key, head in log.given.items():
-        part = key.group if isinstance(key, Member) else key
+        part = _part(key)
         column = layout.columns[part]
         required = column.required if needed is None else part in needed
         if column.how in ("time", "span"):
@@ -122,6 +131,23 @@ def _wants(layout: Layout, log: Reading, units: dict[Key, Unit]) -> list[Want]:
         else:
             wants.append(Want(key, head.index, column.how, required=required))
     return wants
+
+
+def _with_dates(layout: Layout, table: Table, unit: Unit, units: dict[Key, Unit]) -> Unit:
+    """Add each row's date to its times of day; the unit says so."""
+    if DATE not in table.columns:
+        return unit
+    day, said = days(table.words[DATE])
+    date = day[np.asarray(table.columns.pop(DATE))]
+    for key, own in units.items():
+        if own.stamp == CLOCK and key in table.columns and layout.columns[_part(key)].how == "time":
+            table.columns[key] = table.columns[key] + date
+    more = f", {said}" if said else ""
+    return replace(unit, said=f"{unit.said}; its date stands in a column of its own{more}")
+
+
+def _part(key: Key) -> str:
+    return key.group if isinstance(key, Member) else key
 
 
 def _changed_half_way(

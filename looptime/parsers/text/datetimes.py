@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 __all__ = [
-    "CLOCK", "DATE_TIME", "DAY_FIRST", "DAY_NS", "MONTH_FIRST", "decimal", "parse_stamps",
-    "printed_ns", "stamp_format",
+    "CLOCK", "DATE_TIME", "DAY_FIRST", "DAY_NS", "MONTH_FIRST", "decimal", "either_first",
+    "parse_stamps", "printed_ns", "stamp_format",
 ]  # fmt: skip
 
 #: Formats: a date with a time of day, year, day or month first; a time of day alone.
@@ -88,6 +88,21 @@ def _first(dates: list[re.Match[str]]) -> str:
         if by_day != by_month:
             return DAY_FIRST if by_day > by_month else MONTH_FIRST
     return MONTH_FIRST if any(m["p"] for m in dates) else DAY_FIRST
+
+
+def either_first(cells: list[str]) -> bool:
+    """Whether the day or the month may stand first in dates that do not change.
+
+    Examples
+    --------
+    >>> either_first(["03/04/2026 10:00:00", "03/04/2026 10:00:01"])
+    True
+    >>> either_first(["13/04/2026 10:00:00"]), either_first(["03/04/2026 9:00", "04/04/2026 9:00"])
+    (False, False)
+    """
+    like = re.compile(_PATTERNS[DAY_FIRST])
+    pairs = {(int(m["d"]), int(m["mo"])) for cell in cells if (m := like.match(cell))}
+    return len(pairs) == 1 and max(next(iter(pairs))) <= 12
 
 
 def printed_ns(cells: list[str]) -> int:
