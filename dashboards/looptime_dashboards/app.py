@@ -17,6 +17,7 @@ from looptime.views.files.report_page import variables
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.handing import report_file
 from looptime_dashboards.library import DROP_LIMIT
+from looptime_dashboards.notebook import register_notes
 from looptime_dashboards.safety import Gate, is_loopback, protect, refuse_malformed
 from looptime_dashboards.shell import frame, register
 from looptime_dashboards.view import read_view
@@ -74,6 +75,7 @@ def create_app(
     )  # fmt: skip
     app.layout = frame(can_drop, shared)
     register(app, desk)
+    register_notes(app, desk, can_drop)
     app.server.config["LOOPTIME_DESK"] = desk
     app.server.config["MAX_CONTENT_LENGTH"] = DROP_LIMIT + 1_000_000 if can_drop else 1_000_000
     _routes(app, desk, can_drop)

@@ -10,12 +10,14 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from operator import eq
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 from weakref import ref
 
 import numpy as np
 
 from looptime.errors import UsageError
+from looptime.notes import Note, read_notes
 from looptime.project import Project
 from looptime.questions.asked import Asked
 from looptime.questions.timing import part, phases, summary_of_part, warmup_loops
@@ -197,6 +199,27 @@ class Desk:
         origin = int(self.run(view).loop_columns.start_ns[0])
         asked = self.asked(view).but(phase=self.phase(view))
         return summary_of_part(asked, few, origin_ns=origin, rhythms=False)
+
+    def place_of_notes(self, view: View) -> tuple[Path, str, int]:
+        """Where notes on a view's run are kept: folder, file name of the log, number of the run.
+
+        Raises
+        ------
+        UsageError
+            If the log does not lie in the folder.
+        """
+        folder = self.library.folder_of(view.run)
+        if folder is None:
+            raise UsageError("notes are kept beside logs: put this one into the folder first")
+        return folder, *self.library.file_of(view.run)
+
+    def notes(self, view: View) -> tuple[tuple[Note, ...], tuple[str, ...]]:
+        """The notes on a view's run, and what is wrong with the file that holds them."""
+        folder = self.library.folder_of(view.run)
+        if folder is None:
+            return (), ()
+        found = read_notes(folder)
+        return found.of(*self.library.file_of(view.run)), found.troubles
 
     def picture(self, at: Summary, name: str, make: Callable[[], T]) -> T:
         """What is drawn of a summary, once: a page that comes back shows the same again."""

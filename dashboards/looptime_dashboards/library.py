@@ -459,6 +459,22 @@ class Library:
         """The log of a key where it is in memory; nothing is read for it."""
         return self._logs.get(log_of(key))
 
+    def folder_of(self, key: str) -> Path | None:
+        """The folder in which a log lies; None where it was dropped, or is not here."""
+        content = content_of(key)
+        path = self._paths.get(content) or self._was.get(content)
+        return None if path is None else path.parent
+
+    def file_of(self, key: str) -> tuple[str, int]:
+        """A log's file name, and which of its runs is meant, from 1."""
+        content = content_of(key)
+        path = self._paths.get(content) or self._was.get(content)
+        log, (_, dash, place) = self._logs.get(log_of(key)), key.partition("-")
+        number = int(place) if dash else 0
+        if log is not None and not dash:
+            number = max(range(len(log.runs)), key=lambda k: len(log.runs[k]))
+        return "" if path is None else path.name, number + 1
+
     def runs_in(self, key: str) -> int:
         """How many runs a log holds; 1 where it is not read yet."""
         log = self._logs.get(log_of(key))

@@ -20,13 +20,13 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.drawn import drawn
 from looptime_dashboards.lean import field
 from looptime_dashboards.library import content_of, layouts_in
-from looptime_dashboards.view import View
+from looptime_dashboards.view import View, read_view
 from looptime_dashboards.work import Pending
 
 if TYPE_CHECKING:
     from looptime.findings import Finding
 
-__all__ = ["ELSEWHERE", "address", "busy", "card", "caution", "choice", "choices", "findings",
+__all__ = ["ELSEWHERE", "address", "asked_of", "busy", "card", "caution", "choice", "choices", "findings",
            "form_of", "looking_at", "meanings", "named", "note", "onward", "otherwise", "table",
            "toggle", "ways"]  # fmt: skip
 
@@ -64,6 +64,17 @@ def address(page: str = "", /, **sets: str | list[str]) -> str:
     for name, given in sets.items():
         pairs += [(name, v) for v in ([given] if isinstance(given, str) else given) if v]
     return f"{page or here}?{urlencode(pairs)}"
+
+
+def asked_of(data: object) -> tuple[str, View]:
+    """Page and view of what the browser says of its address, which links then build on.
+
+    What makes no sense is the first page.
+    """
+    if not isinstance(data, list) or len(data) != 2 or not all(isinstance(d, str) for d in data):
+        return "/", View()
+    looking_at.set((data[0], read_view(data[1])))
+    return looking_at.get()
 
 
 def choice(text: str, chosen: bool, key: str = "", **sets: str) -> Any:

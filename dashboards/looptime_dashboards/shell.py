@@ -17,22 +17,23 @@ from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import file_field, lean
 from looptime_dashboards.library import content_of, without_hint
+from looptime_dashboards.notebook import notebook
 from looptime_dashboards.pages import PAGES, Page
 from looptime_dashboards.parts import (
     ELSEWHERE,
     address,
+    asked_of,
     busy,
     card,
     choice,
     choices,
     form_of,
-    looking_at,
     named,
     note,
     onward,
     otherwise,
 )
-from looptime_dashboards.view import View, read_view
+from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
 __all__ = ["frame", "register"]
@@ -67,6 +68,7 @@ def frame(can_drop: bool, shared: bool) -> Any:
             dcc.Store(id="loop"),
             dcc.Store(id="drawn"),
             dcc.Store(id="seen"),
+            dcc.Store(id="notes-written"),
             dcc.Store(id="grid-choice"),
             dcc.Interval(id="poll", interval=_POLL_MS, disabled=True),
             dcc.Interval(id="watch", interval=2500),
@@ -91,7 +93,7 @@ def frame(can_drop: bool, shared: bool) -> Any:
             html.Div(id="news", role="status", **named({"aria-live": "polite"})),
             warning,
             html.Main([html.H1(id="page-title", tabIndex=-1), html.Div(id="page"),
-                       html.Div(id="loop-panel")], id="main", tabIndex=-1),
+                       html.Div(id="loop-panel"), notebook()], id="main", tabIndex=-1),
         ]
     )  # fmt: skip
 
@@ -130,11 +132,11 @@ def register(app: Dash, desk: Desk) -> None:
         Output("page-title", "children"), Output("page-title", "data-path"),
         Output("page-title", "data-log"), Output("drawn", "data"), Output("poll", "disabled"),
         Output("poll", "interval"),
-        Input("view", "data"), Input("poll", "n_intervals"), State("loop", "data"),
-        State("drawn", "data"),
+        Input("view", "data"), Input("poll", "n_intervals"), Input("notes-written", "data"),
+        State("loop", "data"), State("drawn", "data"),
     )  # fmt: skip
-    def show_page(data: Any, _: Any, loop: Any, drawn: Any) -> Any:
-        path, view = _asked(data)
+    def show_page(data: Any, _: Any, __: Any, loop: Any, drawn: Any) -> Any:
+        path, view = asked_of(data)
         page = next((p for p in PAGES if p.path == path), _NOWHERE)
         newest = "" if view.run else desk.library.newest()
         arriving: list[Any] = []
@@ -160,7 +162,7 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(Output("loop-panel", "children"), Input("loop", "data"), Input("drawn", "data"),
                   State("view", "data"), prevent_initial_call=True)  # fmt: skip
     def show_loop(loop: Any, _: Any, data: Any) -> Any:
-        path, view = _asked(data)
+        path, view = asked_of(data)
         page = next((p for p in PAGES if p.path == path), _NOWHERE)
         if not isinstance(loop, int) or not page.has_loop or not view.run:
             return []
@@ -174,7 +176,7 @@ def register(app: Dash, desk: Desk) -> None:
                   State("seen", "data"))  # fmt: skip
     def show_runs(_: Any, data: Any, seen: Any) -> Any:
         version = desk.library.scan()
-        _, view = _asked(data)
+        _, view = asked_of(data)
         newest = desk.library.newest()
         known = seen[3] if isinstance(seen, list) and len(seen) == 5 else newest
         if content_of(view.run) == content_of(newest):
@@ -194,7 +196,7 @@ def register(app: Dash, desk: Desk) -> None:
     def open_run(value: Any, data: Any, seen: Any) -> Any:
         if not isinstance(value, str) or (isinstance(seen, list) and value == seen[-1]):
             return no_update
-        path, _ = _asked(data)
+        path, _ = asked_of(data)
         return address(run=value, **ELSEWHERE).removeprefix(path)
 
 
@@ -213,13 +215,6 @@ def _register_browser(app: Dash) -> None:
         Input({"type": "grid", "page": ALL}, "selectedRows"),
         prevent_initial_call=True,
     )  # fmt: skip
-
-
-def _asked(data: Any) -> tuple[str, View]:
-    if not isinstance(data, list) or len(data) != 2 or not all(isinstance(d, str) for d in data):
-        return "/", View()
-    looking_at.set((data[0], read_view(data[1])))
-    return looking_at.get()
 
 
 def _is_note(part: Any) -> bool:
@@ -334,4 +329,6 @@ def _loop_panel(desk: Desk, view: View) -> list[Any]:
     near = [(word, view.loop + step) for word, step in (("one earlier", -1), ("one later", 1))]
     links = [choice(word, False, loop=str(n)) for word, n in near if (numbers == n).any()]
     close = choices("Loop", *links, choice("close", False, loop=""))
-    return [card(desk, made, close)]
+    noted = [html.P(f"Note: {safe(n.text, 400)}") for n in desk.notes(view)[0]
+             if n.loop == view.loop]  # fmt: skip
+    return [card(desk, made, close, *noted)]

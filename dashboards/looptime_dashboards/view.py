@@ -13,6 +13,7 @@ __all__ = ["View", "read_view"]
 
 _KEY = re.compile(rf"[0-9a-f]{{16}}(\.({'|'.join(LAYOUTS)}))?(-\d{{1,4}})?")
 _MOTION = re.compile(r"(recorded|(steady|turn|weave):[0-9.,eE+-]{1,60})")
+_NOTE = re.compile("[0-9a-f]{12}")
 _BY = ("loops", "time")
 _GROUPS = ("call", "kind", "subsystem", "device", "bus")
 _MOST_KEYS = 40
@@ -47,6 +48,7 @@ class View:
     #: Keys of the runs that are put beside each other, and the season's runs that are.
     beside: tuple[str, ...] = ()
     query: str = ""
+    note: str = ""  #: The note that is to be taken out
     hold: str = ""  #: ``yes`` where the live page stands still
     #: Motion and tolerances of the heading page.
     motion: str = ""
@@ -92,7 +94,7 @@ def read_view(search: str | None) -> View:
     >>> read_view("?run=../../etc/passwd&loop=7&start=abc")
     View(run='', phase='', start=None, end=None, warmup='', loop=7, by='loops', group='call', \
 before=(), after=(), change=(), open=(), call='', seek='', beside=(), query='', \
-hold='', motion='', deg=None, mm=None)
+note='', hold='', motion='', deg=None, mm=None)
     """
     if not isinstance(search, str) or len(search) > 20_000:
         return View()
@@ -121,6 +123,7 @@ hold='', motion='', deg=None, mm=None)
         seek=last.get("seek", "")[:_LONG_NAME],
         beside=_keys(given.get("beside", [])),
         query=last.get("query", "")[:_LONGEST],
+        note=_matched(_NOTE, last.get("note", "")),
         hold="yes" if last.get("hold") == "yes" else "",
         motion=_matched(_MOTION, last.get("motion", "")),
         deg=_number(last.get("deg"), above=True),

@@ -10,6 +10,7 @@ from dash import html
 from looptime.errors import LooptimeError
 from looptime.questions.planning import parse
 from looptime.views.figures.call_figures import call_by_phase, call_histogram, call_over_run
+from looptime.views.figures.note_marks import with_notes
 from looptime.views.text.terminal import count, number, safe
 from looptime.words import percent
 from looptime_dashboards.desk import Desk
@@ -39,7 +40,8 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     wait = sampled
     for call in mine:  # the same name on several threads is several calls
         parts += [_figures(at, call), card(desk, call_histogram(at, call)),
-                  card(desk, call_over_run(at, call))]  # fmt: skip
+                  card(desk, with_notes(call_over_run(at, call), desk.notes(view)[0], at.run,
+                                        at.basis.origin_ns))]  # fmt: skip
         if desk.phases(view):
             heads, rows = call_by_phase(desk.run(view), call)
             parts.append(table_card(desk, "call_phases", "Phase by phase", heads, rows,

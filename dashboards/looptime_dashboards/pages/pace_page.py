@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from dash import html
 
+from looptime.views.figures.note_marks import with_notes
 from looptime.views.figures.pace_figures import period_histogram, rate_over_run, recurrences
 from looptime.views.text.terminal import count, number
 from looptime.words import percent
@@ -43,8 +44,9 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     )
     histogram = desk.picture(at, f"periods {view.by}", lambda: period_histogram(at, view.by))
     whole = desk.run(view) if view.start is None and view.end is None and not sampled else None
-    parts.append(card(desk, desk.picture(at, f"rate {whole is None}",
-                                        lambda: rate_over_run(at, whole)),
+    drawn = desk.picture(at, f"rate {whole is None}", lambda: rate_over_run(at, whole))
+    drawn = with_notes(drawn, desk.notes(view)[0], whole or at.run, at.basis.origin_ns)
+    parts.append(card(desk, drawn,
                       html.P("Click a loop to see its calls; drag sideways to look at a part.",
                              className="faint screen")))  # fmt: skip
     parts.append(card(desk, histogram, by))

@@ -17,7 +17,7 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
 from looptime_dashboards.library import content_of
 from looptime_dashboards.pages.pieces import called, season
-from looptime_dashboards.parts import busy, card, form_of, named, note, table, toggle
+from looptime_dashboards.parts import address, busy, card, form_of, named, note, table, toggle
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
@@ -159,5 +159,5 @@ def _chooser(desk: Desk, view: View, has_season: bool, wrong: dict[str, tuple[st
 
 def _all(text: str, keys: Sequence[str]) -> Any:
     pairs = [("beside", key) for key in keys] or [("beside", "")]
-    return html.A(text, href="#", className="choice", key=text,
+    return html.A(text, href=address("", beside=list(keys)), className="choice", key=text,
                   **named({"data-set": urlencode(pairs)}))  # fmt: skip
