@@ -242,7 +242,8 @@ def test_the_dashboard_does_not_call_the_commands() -> None:
 # What a front end may import, besides itself and the questions: how they are shown, and the
 # vocabulary. Types of results may come from where they are made.
 FRONT = {"array_types", "guide", "questions", "views", "recorders", "", "errors", "files", "notes",
-         "schema", "records", "units", "run", "words", "samples", "project", "controllers"}  # fmt: skip
+         "schema", "records", "units", "run", "words", "samples", "project",
+         "controllers"}  # fmt: skip
 
 
 def test_front_ends_ask_on_the_floor_of_questions() -> None:
