@@ -26,9 +26,11 @@ from looptime_dashboards.work import Pending
 if TYPE_CHECKING:
     from looptime.findings import Finding
 
-__all__ = ["ELSEWHERE", "address", "asked_of", "busy", "card", "caution", "choice", "choices",
-           "findings", "form_of", "looking_at", "meanings", "named", "note", "onward", "otherwise", "table",
-           "toggle", "ways"]  # fmt: skip
+__all__ = [
+    "ELSEWHERE", "address", "asked_of", "busy", "card", "caution", "choice", "choices", "findings",
+    "form_of", "looking_at", "meanings", "named", "note", "onward", "otherwise", "table", "toggle",
+    "ways",
+]  # fmt: skip
 
 #: The page and the view that are being answered: links lead on from there.
 looking_at: ContextVar[tuple[str, View]] = ContextVar("looking_at", default=("/", View()))

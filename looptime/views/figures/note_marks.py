@@ -51,7 +51,7 @@ def with_notes(picture: Picture, notes: Sequence[Note], run: Run, origin_ns: int
     start = (run.loop_columns.start_ns - origin_ns) / NS_PER_S
     ends = float(start[0]), float(start[-1])
     shapes: list[dict[str, Any]] = []
-    labels: list[dict[str, Any]] = []
+    labels: dict[float, dict[str, Any]] = {}
     told: list[str] = []
     for note in notes:
         at = _place(note, run, start, ends)
@@ -62,13 +62,13 @@ def with_notes(picture: Picture, notes: Sequence[Note], run: Run, origin_ns: int
             continue
         number = str(len(shapes) + 1)
         shapes.append(_shape(*at))
-        labels.append(_label(number, text, (at[0] + at[1]) / 2))
+        _label(labels, number, text, (at[0] + at[1]) / 2)
         told.append(f"Note {number}, {note.about}: {text}")
     layout = picture.figure["layout"]
     drawn = {
         **layout,
         "shapes": [*layout.get("shapes", ()), *shapes],
-        "annotations": [*layout.get("annotations", ()), *labels],
+        "annotations": [*layout.get("annotations", ()), *labels.values()],
     }
     return replace(
         picture, figure={**picture.figure, "layout": drawn}, notes=(*picture.notes, *told),
@@ -98,7 +98,13 @@ def _shape(a: float, b: float) -> dict[str, Any]:
             "fillcolor": "rgba(147,80,230,0.14)", **across}  # fmt: skip
 
 
-def _label(number: str, text: str, x: float) -> dict[str, Any]:
-    return {"text": number, "x": x, "y": 1, "yref": "paper", "yanchor": "top",
-            "showarrow": False, "bordercolor": MARK, "borderpad": 2,
-            "hovertext": text_in_plot(text), "captureevents": True}  # fmt: skip
+def _label(labels: dict[float, dict[str, Any]], number: str, text: str, x: float) -> None:
+    """Add a number at a place, behind those that stand there already."""
+    text = text_in_plot(text)
+    if x in labels:
+        labels[x]["text"] += f", {number}"
+        labels[x]["hovertext"] += f"<br>{text}"
+        return
+    labels[x] = {"text": number, "x": x, "y": 1, "yref": "paper", "yanchor": "top",
+                 "showarrow": False, "bordercolor": MARK, "borderpad": 2, "hovertext": text,
+                 "captureevents": True}  # fmt: skip

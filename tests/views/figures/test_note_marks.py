@@ -46,6 +46,15 @@ def test_text_of_notes_stays_text() -> None:
     assert with_notes(PLAIN, [], RUN, 0) is PLAIN
 
 
+def test_notes_at_one_place_share_a_label() -> None:
+    """Three on one loop and one elsewhere: two labels that name them all."""
+    notes = [Note("a", f"{k}", loop=4) for k in range(3)] + [Note("a", "x", loop=6)]
+    drawn = with_notes(PLAIN, notes, RUN, 0).figure["layout"]["annotations"]
+    assert [(a["x"], a["text"], a["hovertext"]) for a in drawn] == [
+        (4, "1, 2, 3", "0<br>1<br>2"), (6, "4", "x"),
+    ]  # fmt: skip
+
+
 def test_so_many_marks_and_no_more() -> None:
     """A figure with a hundred notes stays readable: twenty are marked."""
     assert len(places(*(Note("a", f"{k}", loop=k % 10) for k in range(100)))) == 20
