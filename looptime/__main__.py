@@ -11,7 +11,7 @@ __all__ = ["main"]
 
 def main() -> None:
     """Run the command line and leave with its exit code."""
-    gc.set_threshold(50_000)  # loading the modules makes many objects and hardly any garbage
+    gc.set_threshold(400_000)  # loading the modules makes many objects and hardly any garbage
     # columns are filled once: to clear them in huge pages, put together first, takes longer
     os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
     # there are no large products of matrices: more threads would only wait for work

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 from looptime.errors import UsageError
 from looptime.parsers.columns.dates import DATE, date_column
 from looptime.parsers.columns.signals import signal_columns
+from looptime.parsers.fresh import opened
 from looptime.parsers.layouts.contract import Given
-from looptime.parsers.read import opened, options_of, read_log
+from looptime.parsers.read import options_of, read_log
 from looptime.parsers.registry import choose
 from looptime.parsers.text.datetimes import CLOCK
 from looptime.parsers.text.dialect import Dialect, is_missing

@@ -56,8 +56,9 @@ FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}
 # before it: the order of the data's way.
 WINGS = {
     "parsers": (
-        {"text"}, {"columns"}, {"clock"}, {"layouts"}, {"lines"}, {"repair"}, {"assemble"}, {"log"},
-        {"kept"}, {"registry"}, {"read"}, {"columns_taken"}, {"follow"},
+        {"options"}, {"text"}, {"columns"}, {"clock"}, {"layouts"}, {"lines"}, {"repair"},
+        {"assemble"}, {"log"}, {"kept"}, {"registry"}, {"fresh"}, {"read"},
+        {"columns_taken"}, {"follow"},
     ),
     "planner": ({"changes"}, {"known"}, {"play"}, {"answer"}, {"search"}),
     "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}),

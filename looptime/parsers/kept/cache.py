@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from looptime.parsers.kept.packed import checksum, load, save
-from looptime.parsers.layouts.contract import Options
+from looptime.parsers.options import Options
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION

@@ -13,13 +13,13 @@ from looptime.array_types import Bool, Float, Int
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.roles import Role, Stamped
 from looptime.parsers.columns.unit import Unit
+from looptime.parsers.options import Options
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.source import Source
 from looptime.parsers.text.table import Key, Member, Rejects, Table
 from looptime.records import dataclass
 from looptime.run import Clock
 from looptime.schema import REASONS
-from looptime.stated_columns import StatedColumns
 from looptime.units import UNITS
 
 __all__ = [
@@ -29,24 +29,6 @@ __all__ = [
 
 #: What the column of a second clock is known by.
 SECOND = Member("clock", "second")
-
-
-@dataclass(frozen=True)
-class Options:
-    """How the caller wants a log read."""
-
-    #: As on the command line; None where the log is to speak for itself.
-    unit: str | None = None
-    layout: str | None = None
-    columns: str | None = None
-    loop_call: str | None = None
-    unit_from: str = "option"  #: Who gave the unit: ``option`` or ``project``
-    by: str | None = None  #: Column whose values are senders of their own
-    #: Whether rows are stamped at the ``start`` or the ``end`` of their loops.
-    stamped: str | None = None
-    rate_hz: float | None = None  #: How often the loop runs, where the log does not say
-    #: What the project says of the columns of logs with certain headers.
-    stated: tuple[StatedColumns, ...] = ()
 
 
 @dataclass

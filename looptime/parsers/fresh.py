@@ -1,0 +1,135 @@
+"""The runs of a log as they stand in its file."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+
+from looptime.errors import LogError
+from looptime.parsers.assemble.run_of_calls import assemble, with_lost
+from looptime.parsers.layouts.contract import Parsed
+from looptime.parsers.layouts.skeleton import parse
+from looptime.parsers.lines.groups import by_group, refuse_mixed
+from looptime.parsers.lines.plain import plain_rows
+from looptime.parsers.options import Options
+from looptime.parsers.registry import check_name, choose
+from looptime.parsers.repair.clock_repair import check_unit, settle
+from looptime.parsers.text.dialect import Dialect, sniff
+from looptime.parsers.text.prose import is_written
+from looptime.parsers.text.source import Progress, Source, head, open_source
+from looptime.run import Run
+from looptime.stated_columns import matching
+from looptime.stats.arrays import median
+
+__all__ = ["fresh", "opened"]
+
+#: Layouts of which rows of several senders make no sense together.
+_ROW_A_LOOP = ("costs", "stamps", "stages")
+#: A log of more runs than this has no clock where one was looked for.
+MOST_RUNS = 1000
+
+
+def fresh(
+    path: str | os.PathLike[str], options: Options, progress: Progress | None
+) -> tuple[Run, ...]:
+    """The runs of a log as they stand in the file, without the project's labels."""
+    source = replace(open_source(path), progress=progress)
+    text = head(source).decode("utf-8", "replace")
+    try:
+        return _read(source, text, options)
+    except LogError as error:
+        if is_written(text):
+            check_name(source.path)
+            raise LogError(
+                "is prose and no log: it holds sentences and no rows of times. Read are tables of "
+                "times, and lines that name their values, such as `812 imu_ms=9`",
+                source.path,
+            ) from error
+        raise
+
+
+def opened(
+    source: Source, text: str, options: Options
+) -> tuple[Source, Dialect, Options, str | None]:
+    """A log brought to rows: its text, how it is written and read, the name of its layout.
+
+    Parameters
+    ----------
+    source, text : Source, str
+        The log and its first lines.
+    options : Options
+        As the caller gave them.
+
+    Raises
+    ------
+    LogError
+        If it cannot be told how it is written.
+    """
+    plain = plain_rows(source, text, options)
+    if plain is None:
+        if options.layout is None and options.columns is None:
+            check_name(source.path)
+        dialect = sniff(text, source.path, options.columns)
+    else:
+        source, dialect, options = plain.source, plain.dialect, plain.options
+    stated = matching(options.stated, dialect.header, dialect.fields)
+    dialect = replace(dialect, unit=options.unit, rate_hz=options.rate_hz, stated=stated)
+    if stated is not None:
+        options = replace(options, stamped=options.stamped or stated.stamped)
+    name = plain.layout if plain is not None else None
+    return source, dialect, options, name
+
+
+def _read(source: Source, text: str, options: Options) -> tuple[Run, ...]:
+    """The runs of a log, whose first lines are at hand."""
+    source, dialect, options, name = opened(source, text, options)
+    if options.by is None:
+        return tuple(_runs(_pieces(source, dialect, options, name), source.path, options))
+    made: list[Run] = []
+    for group, own, like in by_group(source, dialect, options.by):
+        for run in _runs(_pieces(own, like, options, name), source.path, options):
+            made.append(replace(run, meta=run.meta | {"group": group}))
+    return tuple(made)
+
+
+def _pieces(source: Source, dialect: Dialect, options: Options, name: str | None) -> list[Parsed]:
+    """What the log's layout makes of its rows, a piece for each run; `name` is that shown."""
+    layout, given = choose(dialect, options, source.path)
+    if options.by is None and options.layout is None and layout.name in _ROW_A_LOOP:
+        refuse_mixed(dialect, given.first("time"), source.path, given.lengths)
+    parsed = parse(layout, source, dialect, given, options)
+    notes = parsed.clock.notes + tuple(source.cautions)
+    parsed = replace(parsed, clock=replace(parsed.clock, notes=notes), layout=name or parsed.layout)
+    return [layout.finish(piece) for piece in settle(parsed, source.path)]
+
+
+def _runs(pieces: list[Parsed], path: str, options: Options) -> list[Run]:
+    """The runs of a log; a piece that is none is booked with the run before it."""
+    if len(pieces) > MOST_RUNS:
+        raise LogError(
+            f"its time steps back or leaps {len(pieces) - 1} times, as no clock does: name the "
+            "column that holds the time with --columns",
+            path,
+        )
+    made: list[Run] = []
+    short: list[Parsed] = []
+    error: LogError | None = None
+    for piece in pieces:
+        try:
+            run = assemble(piece, path, options)
+            if "looptime-recorder" not in run.meta:  # of those the unit is certain
+                period = run.loop_columns.period_ns
+                typical = float(median(period) or period.mean())  # most may be 0
+                check_unit(run.clock, typical, path)
+        except LogError as reason:
+            if len(pieces) == 1:
+                raise
+            error = reason
+            short.append(piece)
+            continue
+        made.append(run)
+    if error is not None and not made:
+        raise error
+    for piece in short:
+        made[0] = with_lost(made[0], piece)
+    return made
