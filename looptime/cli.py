@@ -6,8 +6,6 @@ import contextlib
 import errno
 import os
 import sys
-import tempfile
-import traceback
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -102,6 +100,9 @@ def _silence_stdout() -> None:
 
 
 def _unforeseen() -> int:
+    import tempfile
+    import traceback
+
     kind, trace = type(sys.exc_info()[1]).__name__, traceback.format_exc()
     try:
         with tempfile.NamedTemporaryFile(

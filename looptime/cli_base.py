@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import difflib
 import functools
 import inspect
 import math
@@ -349,6 +348,8 @@ class Commands(click.Group):
 def nearest(word: str, command: click.Command) -> str:
     """What may have been meant by a word that is no command."""
     known = list(command.commands) if isinstance(command, click.Group) else []
+    import difflib
+
     near = difflib.get_close_matches(word, known, 1)
     return f"; the nearest is {near[0]!r}" if near else ""
 

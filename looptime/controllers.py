@@ -5,7 +5,6 @@ Values that cannot be are refused here, in one place for both.
 
 from __future__ import annotations
 
-import difflib
 import math
 from dataclasses import fields
 from typing import Any
@@ -184,6 +183,8 @@ def stated(kind: type[Any], values: dict[str, Any]) -> Any:
     known = {f.name: str(f.type) for f in fields(kind)}
     for key in values:
         if key not in known:
+            import difflib
+
             near = difflib.get_close_matches(key, known, n=1, cutoff=0.0)
             raise UsageError(f"key {key!r} is not known; the nearest is {near[0]!r}")
     return kind(**{key: _value(key, value, known[key]) for key, value in values.items()})

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG, S_ISSOCK
@@ -87,6 +86,7 @@ def whole_file(
 
     Examples
     --------
+    >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     with whole_file(Path(folder) / "rows.csv") as part:
     ...         _ = part.write_text("line,reason")
@@ -101,6 +101,8 @@ def whole_file(
             return
         if folders:
             place.parent.mkdir(parents=True, exist_ok=True)
+        import tempfile  # it loads much, and most commands write nothing
+
         handle, name = tempfile.mkstemp(suffix=".part", prefix=".", dir=place.parent)
         os.close(handle)
         part = Path(name)

@@ -6,7 +6,6 @@ calls that nobody states are guessed from ordinary words in their names.
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
 from dataclasses import field, fields, replace
@@ -204,6 +203,8 @@ _CHOICES: dict[str, tuple[str, ...]] = {
 def _known(key: str, allowed: tuple[str, ...], where: str) -> None:
     if key in allowed:
         return
+    import difflib
+
     near = difflib.get_close_matches(key, allowed, n=1, cutoff=0.0)
     raise ProjectError(f"{where}: key {key!r} is not known; the nearest is {near[0]!r}")
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import partial
 from typing import ParamSpec, Protocol, TypeVar
@@ -47,6 +46,8 @@ def beside(run: Run) -> Iterator[Ask]:
     if len(run.call_columns) < _PAYS_FROM and len(run) < _PAYS_FROM:
         yield partial
         return
+    from concurrent.futures import ThreadPoolExecutor
+
     with ThreadPoolExecutor(max(2, min(4, os.cpu_count() or 1))) as pool:
 
         def ask(work: Callable[P, T], /, *args: P.args, **named: P.kwargs) -> Callable[[], T]:

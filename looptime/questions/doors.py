@@ -9,7 +9,6 @@ import glob
 import os
 import shutil
 import sys
-import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TextIO
@@ -139,6 +138,8 @@ def at_hand(name: str) -> Iterator[str]:
     if archive is None:
         yield name
         return
+    import tempfile
+
     from looptime.questions.zips import unpack
 
     with tempfile.TemporaryDirectory(prefix="looptime-unpacked-") as folder:
@@ -151,6 +152,8 @@ def at_hand(name: str) -> Iterator[str]:
 def _standard_input(stdin: TextIO) -> Path:
     if stdin is None or stdin.isatty():
         raise UsageError("nothing is piped into the standard input: name a log, or pipe one in")
+    import tempfile
+
     from looptime.questions.zips import copy
 
     folder = tempfile.mkdtemp(prefix="looptime-piped-")

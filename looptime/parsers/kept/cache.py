@@ -6,7 +6,6 @@ import hashlib
 import json
 import os
 import sys
-import tempfile
 import zlib
 from contextlib import suppress
 from dataclasses import asdict
@@ -189,6 +188,8 @@ def keep(wanted: Key | None, runs: tuple[Run, ...]) -> bool:
     part = None
     try:
         place.mkdir(parents=True, exist_ok=True)
+        import tempfile
+
         handle, part = tempfile.mkstemp(suffix=".part", prefix=wanted.name[:8], dir=place)
         with os.fdopen(handle, "wb") as file:
             save(runs, file, wanted.identity)
