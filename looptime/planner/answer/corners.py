@@ -12,7 +12,7 @@ import numpy as np
 from looptime.planner.answer.intervals import CONFIDENCE
 from looptime.planner.changes import Change
 from looptime.planner.play.draft import KnownRun, Setting
-from looptime.planner.play.replay import Replay, play
+from looptime.planner.play.replay import Plays, Replay
 from looptime.records import dataclass
 from looptime.stats.student import t_quantile
 
@@ -101,18 +101,7 @@ def play_all(
     at: KnownRun, changes: Iterable[Change], sd: float = 0.0
 ) -> tuple[Replay, Settings, dict[Setting, Replay]]:
     """Play a plan as it may be, and at each end of what that says is not known, each once."""
-    changes = tuple(changes)
-    central = play(at, changes)
+    plays = Plays(at, changes)
+    central = plays.at(Setting())
     settings = settings_of(central.ranges, sd)
-    played = {Setting(): central}
-    for one in settings.all:
-        if one not in played:
-            like = [m for m in settings.middle if m in played and replace(one, lock=m.lock) == m]
-            same = bool(like) and not _shares_a_bus(played[like[0]])
-            played[one] = played[like[0]] if same else play(at, changes, one)
-    return central, settings, {one: played[one] for one in settings.all}
-
-
-def _shares_a_bus(played: Replay) -> bool:
-    """Whether a lock matters: where each thread has a bus of its own, nobody waits for one."""
-    return played.traffic is not None and bool(played.traffic.wait_ns)
+    return central, settings, {one: plays.at(one) for one in settings.all}

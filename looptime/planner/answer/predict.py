@@ -278,7 +278,7 @@ class _Plan:
     def prediction(self, whole: int, cut: int, progress: Callable[[float], None]) -> Prediction:
         run = self.known.run
         steps = 2.0 + 2 * len(self.changes)
-        before = self._measured(Replay(run, None, (), frozenset()), self.known.wait_by_bus())
+        before = self._measured(Replay.recorded(run), self.known.wait_by_bus())
         central, settings, played = play_all(self.known, self.changes, self._sd)
         judged = "work" if self.known.pace is not None and self.known.pace[1] else "period"
         self.spans[self.changes] = _spanned(played, settings_of(central.ranges), judged)

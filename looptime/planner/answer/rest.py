@@ -10,7 +10,7 @@ from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import Change
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.play.draft import KnownRun, Setting, known
-from looptime.planner.play.replay import Replay, play
+from looptime.planner.play.replay import Plays, Replay, play
 from looptime.records import dataclass
 
 __all__ = ["RestAdvice", "rest_that_pays"]
@@ -64,14 +64,14 @@ def rest_that_pays(
 def _advice(at: KnownRun, changes: tuple[Change, ...], which: int) -> RestAdvice:
     change = changes[which]
     others = changes[:which] + changes[which + 1 :]
-    without = float(play(at, others).run.loop_columns.period_ns.mean())
+    without = play(at, others).mean_ns
     trials: list[dict[str, float | None]] = []
     found = None
     for rest in _RESTS_MS:
         plan = list(changes)
         options = tuple((k, v) for k, v in change.options if k != "rest-ms")
         plan[which] = replace(change, options=(("rest-ms", rest), *options))
-        worst, age = _worst(at, tuple(plan), change)
+        worst, age = _worst(at, tuple(plan))
         trials.append({"rest_ms": rest, "period_ms": worst / 1e6, "age_at_first_use_p95_ms": age})
         if worst < _GAIN * without:
             found = rest
@@ -79,16 +79,14 @@ def _advice(at: KnownRun, changes: tuple[Change, ...], which: int) -> RestAdvice
     return RestAdvice(str(change), found, tuple(trials))
 
 
-def _worst(at: KnownRun, plan: tuple[Change, ...], change: Change) -> tuple[float, float | None]:
+def _worst(at: KnownRun, plan: tuple[Change, ...]) -> tuple[float, float | None]:
     """Mean period [ns] and age for the less favourable lock."""
-    worst, age = 0.0, None
+    worst, age, plays = 0.0, None, Plays(at, plan)
     for lock in ("fair", "middle", "high"):
-        run = play(at, plan, Setting(lock=lock)).run
-        mean = float(run.loop_columns.period_ns.mean())
-        if mean > worst:
-            worst = mean
+        played = plays.at(Setting(lock=lock))
+        if played.mean_ns > worst:
+            worst, run = played.mean_ns, played.run
             names = {run.names[c].name for c in np.unique(run.marks.name)} if run.marks else set()
             ages = reading_ages(run)
             age = max((ages[n].p95 for n in names if n in ages), default=None)
-    del change
     return worst, age

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import field, replace
+from typing import Any
 
 import numpy as np
 
@@ -238,25 +239,34 @@ class Draft:
     moves: list[Move] = field(default_factory=list)
     pace: PacedRate | None = None
     ranges: set[str] = field(default_factory=set)
+    asked: set[str] = field(default_factory=set)
     warnings: list[str] = field(default_factory=list)
 
     @classmethod
     def of(cls, known: KnownRun, setting: Setting) -> Draft:
         """A draft without changes."""
         line = known.line
-        length = line.length.copy()
-        if known.wait_ns is not None and setting.wake != HAND_OVER_NS:  # then the log held more
-            at = line.last[np.flatnonzero(known.wait_ns)]
-            length[at] = np.maximum(length[at] - (setting.wake - HAND_OVER_NS), 0.0)
         calls = [r for r in known.rhythms.calls if not r.pulses]
-        return cls(
-            known, setting, length, np.ones(len(line.row), bool),
+        draft = cls(
+            known, setting, line.length.copy(), np.ones(len(line.row), bool),
             np.zeros(len(line.owner), bool), line.name.copy(), list(known.run.names),
             timed={r.code: r for r in calls if r.recurs == "time"},
             pulses={r.code: r for r in known.rhythms.calls if r.pulses},
             clocks={r.code: r for r in calls if r.recurs == "next measurement"},
             readers=[reader_of(known, s) for s in known.sharing if s.shares],
         )  # fmt: skip
+        if known.wait_ns is not None and known.wait_ns.any():
+            draft.ranges.add("wake")
+            more = draft.unknown("wake") - HAND_OVER_NS
+            if more:  # then the log held more
+                at = line.last[np.flatnonzero(known.wait_ns)]
+                draft.length[at] = np.maximum(draft.length[at] - more, 0.0)
+        return draft
+
+    def unknown(self, what: str) -> Any:
+        """Where a thing that is not known is set; notes that the answer depends on it."""
+        self.asked.add(what)
+        return getattr(self.setting, what)
 
     @property
     def line(self) -> Chain:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
+import sys
+from array import array
+from bisect import bisect_left, bisect_right
 from dataclasses import field
+from operator import attrgetter
 from random import Random
 
 import numpy as np
 
-from looptime.array_types import Int
+from looptime.array_types import Bool, Int
 from looptime.planner.play.draft import Reader
 from looptime.records import dataclass
 
-__all__ = ["WAKE_NS", "Buses", "Calm", "Chances", "Lane", "serve", "take_again"]
+__all__ = ["WAKE_NS", "Buses", "Calm", "Chances", "Lane", "first_of", "serve", "take_again"]
 
 #: By how often the other has lost already; the last holds for all that come.
 Chances = tuple[float, ...]
@@ -21,43 +24,113 @@ Chances = tuple[float, ...]
 WAKE_NS = 100_000
 #: Who asks so soon after another took the bus is still awake when that one lets it go [ns].
 JUST_NS = 50_000
+_asks = attrgetter("asks")
 
 
 @dataclass
 class Lane:
-    """A reader in the simulation."""
+    """A reader in the simulation: its m turns, which come round and round, and where it is."""
 
     reader: Reader
-    bus: list[int]
-    service: list[int]
-    before: list[int]
-    step: int = 0
-    asks: int = 0
-    lost: int = 0
-    asked: list[int] = field(default_factory=list)
-    ended: list[int] = field(default_factory=list)
+    bus: list[int]  #: Of each turn
+    service: list[int]  #: How long each turn takes [ns]
+    #: From each turn's end until the next asks; from its asking, where there is a timetable [ns].
+    rest: list[int]
+    lap: list[int]  #: From asking to asking, where nobody makes it wait [ns]
+    reached: list[int]  #: Sum of the laps before each [ns]
+    streak: list[int]  #: How many, from each on, follow one on the same bus without a rest
+    asks: int  #: When the next asks [ns]
+    step: int = 0  #: Which turn is next
+    count: int = 0  #: How many were made
+    lost: int = 0  #: How often the next has lost its bus to the loop
+    #: Number of each transaction that had to wait, when it ended and when the next asked [ns].
+    late: array[int] = field(default_factory=lambda: array("q"))
+    ended: array[int] = field(default_factory=lambda: array("q"))
+    then: array[int] = field(default_factory=lambda: array("q"))
 
     @classmethod
-    def of(cls, reader: Reader, buses: list[str | None], codes: dict[str, int], own: int) -> Lane:
-        """A reader before its first call; `own` is its bus where it has none."""
+    def of(
+        cls, reader: Reader, buses: list[str | None], codes: dict[str, int], own: int, begun: int
+    ) -> Lane:
+        """A reader before its first call at an instant; `own` is its bus where it has none."""
         service = np.rint(reader.service).astype(np.int64)
         before = np.rint(reader.before).astype(np.int64)
         # a lap that takes no time at all would never end
         if service.sum() + before.sum() < 1000 * len(service):
             before = np.maximum(before, 1000)
-        bus = [own if b is None else codes[b] for b in buses]
-        return cls(reader, bus, service.tolist(), before.tolist())
+        bus = np.array([own if b is None else codes[b] for b in buses])
+        rest = np.roll(before, -1)
+        lap = np.maximum(rest, service) if reader.timetable else service + rest
+        streak = _streaks(np.roll((lap - service < WAKE_NS) & (bus == np.roll(bus, -1)), 1))
+        asks = begun + int(before[0])
+        return cls(
+            reader, bus.tolist(), service.tolist(), rest.tolist(), lap.tolist(),
+            (np.cumsum(lap) - lap).tolist(), streak, asks, late=array("q", [-1]),
+            ended=array("q", [begun]), then=array("q", [asks]),
+        )  # fmt: skip
 
-    def serve(self, buses: Buses, begin: int) -> None:
-        """Make one transaction."""
-        bus = self.bus[self.step]
-        end = buses.free[bus] = begin + self.service[self.step]
+    def serve(self, buses: Buses, begin: int) -> int:
+        """Make one transaction; returns when the next is asked for."""
+        step, asks = self.step, self.asks
+        bus = self.bus[step]
+        end = buses.free[bus] = begin + self.service[step]
         buses.loop_had[bus], self.lost = False, 0
-        self.asked.append(self.asks)
-        self.ended.append(end)
-        self.step = self.step + 1 if self.step + 1 < len(self.bus) else 0
-        since = self.asks if self.reader.timetable else end
-        self.asks = max(since + self.before[self.step], end)
+        if begin == asks:
+            self.asks = asks + self.lap[step]
+        else:
+            then = asks + self.rest[step] if self.reader.timetable else end + self.rest[step]
+            self.asks = max(then, end)
+            self.late.append(self.count)
+            self.ended.append(end)
+            self.then.append(self.asks)
+        self.step = step + 1 if step + 1 < len(self.bus) else 0
+        self.count += 1
+        return self.asks
+
+    def go_on(self, buses: Buses, turns: int) -> None:
+        """Make so many transactions, at least one, for which nobody makes it wait."""
+        last, begun = self.step + turns - 1, self.asks - self._reached(self.step)
+        turn = last % len(self.bus)
+        buses.free[self.bus[turn]] = begun + self._reached(last) + self.service[turn]
+        self.asks = begun + self._reached(last + 1)
+        self.step = (last + 1) % len(self.bus)
+        self.count += turns
+
+    def _reached(self, turn: int) -> int:
+        laps, step = divmod(turn, len(self.lap))
+        return laps * (self.reached[-1] + self.lap[-1]) + self.reached[step]
+
+    def alone(self, until: int) -> None:
+        """Make all that ask before an instant, of a reader whose buses nobody else uses."""
+        laps, left = divmod(max(until - self.asks, 0), self._reached(len(self.lap)))
+        self.count = laps * len(self.lap) + bisect_left(self.reached, left)
+
+    def history(self) -> tuple[Int, Int, Int]:
+        """Turn of each transaction made, when it was asked for and when it ended [ns]."""
+        begun = np.array(self.late) + 1  # the first, and each that came after one that waited
+        count, turns = np.diff(begun, append=self.count), len(self.lap)
+        laps, turn = np.divmod(np.arange(self.count), turns)
+        reached = laps * self._reached(turns) + np.array(self.reached)[turn]
+        since = np.array(self.then) - np.append(reached, self._reached(self.count))[begun]
+        asked = reached + np.repeat(since, count)
+        ended = asked + np.array(self.service)[turn]
+        ended[self.late[1:]] = self.ended[1:]
+        return turn, asked, ended
+
+
+def _streaks(follows: Bool) -> list[int]:
+    """How many in a row hold from each on, round and round.
+
+    Examples
+    --------
+    >>> _streaks(np.array([True, False, True]))
+    [1, 0, 2]
+    """
+    here, ends = np.arange(len(follows)), np.flatnonzero(~follows)
+    if not len(ends):
+        return [sys.maxsize] * len(follows)
+    ends = np.append(ends, ends[0] + len(follows))
+    return (ends[np.searchsorted(ends, here)] - here).tolist()
 
 
 class Buses:
@@ -66,13 +139,24 @@ class Buses:
     def __init__(self, free: list[int], chances: list[tuple[Chances, Chances]], wake: int) -> None:
         self.free, self._chances, self.wake = free, chances, wake
         self.loop_had, self.taken = [False] * len(free), list(free)
-        self._random = Random(7)
+        self._random = Random(7).random
 
     def again(self, bus: int, lost: int, restless: bool = False) -> bool:
         """Whether the one that let go takes the bus again; the other has lost it so often."""
         chances = self._chances[bus][restless]
-        chance = chances[min(lost, len(chances) - 1)]
-        return chance > 0 and self._random.random() < chance
+        chance = chances[lost] if lost < len(chances) else chances[-1]
+        return chance > 0 and self._random() < chance
+
+    def settled(self, bus: int) -> int:
+        """How often the loop must have lost a bus so that the chance stays what it is."""
+        return len(self._chances[bus][True]) - 1
+
+    def times_again(self, bus: int, most: int) -> int:
+        """How often in a row a thread takes the bus again that the loop has lost many times."""
+        chance, random, times = self._chances[bus][True][-1], self._random, 0
+        while times < most and random() < chance:
+            times += 1
+        return times
 
 
 @dataclass
@@ -126,29 +210,42 @@ def take_again(lanes: list[Lane], buses: Buses, bus: int) -> None:
         ):
             lane.serve(buses, max(lane.asks, buses.free[bus]))
             lost += 1
+            if lost >= buses.settled(bus):
+                most = lane.streak[lane.step]
+                times = buses.times_again(bus, most)
+                if times:
+                    lane.go_on(buses, times)
+                if times < most:
+                    break
+                lost += times
 
 
-def serve(lanes: list[Lane], buses: Buses, until: int, wanted: int = -1) -> None:
+def first_of(lanes: list[Lane]) -> Lane:
+    """The reader that asks next."""
+    return lanes[0] if len(lanes) == 1 else min(lanes, key=_asks)
+
+
+def serve(lanes: list[Lane], buses: Buses, until: int, wanted: int = -1) -> int:
     """Let readers have their transactions that begin before the loop asks, in order.
 
     Of the bus that the loop then wants, a reader that waits since the loop let it go may lose it.
+    Returns when the next of them asks.
     """
     lost = wanted < 0 or not buses.loop_had[wanted] or until - buses.free[wanted] >= WAKE_NS
-    free = buses.free
-    while True:
-        best, first = None, until
-        for lane in lanes:
-            if lane.asks < first:
-                best, first = lane, lane.asks
-        if best is None:
-            return
-        bus, begin = best.bus[best.step], best.asks
+    free, lane = buses.free, first_of(lanes)
+    begin = lane.asks
+    while begin < until:
+        bus = lane.bus[lane.step]
         if free[bus] > begin:
             if bus == wanted and not lost:
                 lost = True
                 just_taken = begin - buses.taken[bus] < JUST_NS
-                if buses.again(bus, max(best.lost, int(just_taken))):
-                    best.lost += 1
-                    return
+                if buses.again(bus, max(lane.lost, int(just_taken))):
+                    lane.lost += 1
+                    return lane.asks
             begin = free[bus] + buses.wake
-        best.serve(buses, begin)
+        begin = lane.serve(buses, begin)
+        if len(lanes) > 1:
+            lane = first_of(lanes)
+            begin = lane.asks
+    return begin

@@ -85,7 +85,7 @@ def _on_loop(draft: Draft, change: Change) -> bool:
 
 def _apply(draft: Draft, change: Change, reader: Reader, turns: Int) -> None:
     if change.verb == "rest":
-        _rest(reader, change.get("ms") * 1e6, draft.setting.sleep)
+        _rest(reader, change.get("ms") * 1e6, draft)
     elif change.verb == "move":
         reader.bus = list(reader.bus)
         for turn in turns.tolist():
@@ -104,14 +104,14 @@ def _apply(draft: Draft, change: Change, reader: Reader, turns: Int) -> None:
         _leave_out(draft, reader, turns)
 
 
-def _rest(reader: Reader, rest_ns: float, late: float) -> None:
+def _rest(reader: Reader, rest_ns: float, draft: Draft) -> None:
     """Let a thread rest so long between its rounds, which begin after its longest gap."""
     codes = np.unique(reader.code)
     gaps = [float(np.median(reader.before[reader.code == c])) for c in codes.tolist()]
     first = codes[int(np.argmax(gaps))]
     reader.before = reader.before.copy()
     mine = np.flatnonzero(reader.code == first)
-    reader.before[mine] = rests(rest_ns, len(mine), late)
+    reader.before[mine] = rests(rest_ns, len(mine), draft.unknown("sleep") if rest_ns else 1.0)
     reader.timetable = False
 
 

@@ -156,7 +156,7 @@ def _on_change(draft: Draft, change: Change, number: int) -> None:
     rows = draft.rows(draft.codes(change))
     share = change.get("share")
     random = np.random.default_rng(_SEED + number)
-    together = bool(change.get("together")) or draft.setting.spread > 0.5
+    together = bool(change.get("together")) or draft.unknown("spread") > 0.5
     if together:
         gone = random.random(draft.line.n)[draft.line.loop[rows]] < share
     else:
@@ -328,7 +328,7 @@ def _batched(
     total_items = np.bincount(group, weights=items, minlength=k)
     total = np.bincount(group, weights=usual_cost, minlength=k)
     several = np.bincount(group, minlength=k) > 1
-    model = cost.ns(draft.setting.batch, total_items.astype(float), dearest, total.astype(float))
+    model = cost.ns(draft.unknown("batch"), total_items.astype(float), dearest, total.astype(float))
     own = duration[leads]
     usual = usual_cost[leads]
     limit = 1.3 * usual
@@ -370,7 +370,7 @@ def _thread(draft: Draft, change: Change) -> None:
     k = max(len(turn) for turn in turns)
     columns = [np.resize(draft.durations(turn), k) for turn in turns]
     before = np.zeros((k, len(turns)))
-    before[:, 0] = rests(rest, k, draft.setting.sleep)
+    before[:, 0] = rests(rest, k, draft.unknown("sleep") if rest else 1.0)
     names = [int(draft.name[turn[0]]) for turn in turns]
     buses = [draft.names[c].bus for c in names]
     draft.readers.append(
@@ -400,7 +400,7 @@ def _pace(draft: Draft, change: Change) -> None:
     late = change.get("late")
     if late is None:
         draft.ranges.add("late")
-        late = "skip" if draft.setting.late > 0.5 else "catch-up"
+        late = "skip" if draft.unknown("late") > 0.5 else "catch-up"
     draft.pace = PacedRate(1e9 / change.get("hz"), late)
 
 

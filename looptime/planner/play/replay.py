@@ -6,11 +6,13 @@ except where a change says otherwise; so autocorrelation, stalls and drift stay.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from functools import cached_property, partial
 
 import numpy as np
 
+from looptime.array_types import Int
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.known.timeline import BETWEEN, Arranged, arrange, lay
@@ -24,18 +26,37 @@ from looptime.planner.play.threads import Traffic, contended, walk
 from looptime.records import dataclass
 from looptime.run import Run
 
-__all__ = ["Replay", "play", "replay"]
+__all__ = ["Plays", "Replay", "play", "replay"]
 
 
 @dataclass(frozen=True)
 class Replay:
     """A predicted run and what was learned on the way."""
 
-    run: Run  #: The prediction
-    traffic: Traffic | None  #: Waits and utilisation of each bus, where a simulation was needed
-    warnings: tuple[str, ...]
+    write: Callable[[], Run]  #: Makes the predicted `run`, when it is asked for
+    period_ns: Int  #: Its periods, shape (n,)
+    #: Waits and utilisation of each bus, where a simulation was needed.
+    traffic: Traffic | None = None
+    warnings: tuple[str, ...] = ()
     #: Things not known that the answer depends on: `batch`, `spread`, `lock`.
-    ranges: frozenset[str]
+    ranges: frozenset[str] = frozenset()
+    #: Fields of the `Setting` that were asked for: with any others, the same comes out.
+    asked: frozenset[str] = frozenset()
+
+    @classmethod
+    def recorded(cls, run: Run) -> Replay:
+        """A run as it is."""
+        return cls(lambda: run, run.loop_columns.period_ns)
+
+    @cached_property
+    def run(self) -> Run:
+        """The prediction."""
+        return self.write()
+
+    @property
+    def mean_ns(self) -> float:
+        """Mean period [ns]."""
+        return float(self.period_ns.mean())
 
 
 def replay(
@@ -80,19 +101,17 @@ def play(at: KnownRun, changes: Iterable[Change], setting: Setting | None = None
     changes = tuple(changes)
     setting = setting or Setting()
     if not changes:
-        return Replay(at.run, None, (), frozenset())
+        return Replay.recorded(at.run)
     at = with_slots(at, changes)
     draft = Draft.of(at, setting)
-    if at.wait_ns is not None and at.wait_ns.any():
-        draft.ranges.add("wake")
     keep_pace(draft)
-    if setting.costs != 1.0:
+    if draft.unknown("costs") != 1.0:
         draft.length[draft.line.owner != BETWEEN] *= setting.costs
     for number, change in enumerate(changes):
         apply(draft, change, number)
     placed = place(draft)
     arranged = _arranged(draft, placed)
-    traffic = None
+    traffic: Traffic | None = None
     if contended(draft):
         arranged, traffic = _simulated(draft, arranged)
     if "late" in draft.ranges and (traffic is None or not traffic.late):
@@ -100,8 +119,26 @@ def play(at: KnownRun, changes: Iterable[Change], setting: Setting | None = None
     if draft.pace is not None and traffic is not None and traffic.late:
         draft.ranges.add("pace")
     laid = lay(draft.line, arranged)
-    run = rewritten(draft, laid, arranged, traffic)
-    return Replay(run, traffic, tuple(draft.warnings), frozenset(draft.ranges))
+    return Replay(
+        partial(rewritten, draft, laid, arranged, traffic), laid.loop_end - laid.loop_start,
+        traffic, tuple(draft.warnings), frozenset(draft.ranges), frozenset(draft.asked),
+    )  # fmt: skip
+
+
+class Plays:
+    """Plays of one plan, made only where a setting differs in what the plan depends on."""
+
+    def __init__(self, at: KnownRun, changes: Iterable[Change]) -> None:
+        self._at, self._changes = at, tuple(changes)
+        self._made: list[tuple[Setting, Replay]] = []
+
+    def at(self, setting: Setting) -> Replay:
+        """The plan as it comes out at a setting."""
+        for other, made in self._made:
+            if all(getattr(other, what) == getattr(setting, what) for what in made.asked):
+                return made
+        self._made.append((setting, play(self._at, self._changes, setting)))
+        return self._made[-1][1]
 
 
 def _arranged(draft: Draft, placed: Placed) -> Arranged:

@@ -17,7 +17,16 @@ from looptime.array_types import Int
 from looptime.planner.known.call_clock import CallClock
 from looptime.planner.known.timeline import Arranged
 from looptime.planner.play.draft import Draft
-from looptime.planner.play.lanes import WAKE_NS, Buses, Calm, Chances, Lane, serve, take_again
+from looptime.planner.play.lanes import (
+    WAKE_NS,
+    Buses,
+    Calm,
+    Chances,
+    Lane,
+    first_of,
+    serve,
+    take_again,
+)
 from looptime.planner.play.pacer import PacedRate
 from looptime.planner.play.unnamed import Places, places
 from looptime.records import dataclass
@@ -107,10 +116,11 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     own = len(buses)  # each reader without a bus has one for itself
     codes = {bus: i for i, bus in enumerate(buses)}
     after = np.cumsum(at.whole)
+    begun = int(after[at.begin[0]]) if len(at.begin) else 0
     clocks = _device_clocks(draft)
     stops = _stops(draft, at, after, [codes.get(bus or "", -9) for bus in where.of_name], clocks)
     lanes = [
-        Lane.of(reader, mine, codes, own + i)
+        Lane.of(reader, mine, codes, own + i, begun)
         for i, (reader, mine) in enumerate(zip(draft.readers, where.of_reader, strict=True))
     ]
     none = CHANCES["fair"], RESTLESS["fair"]
@@ -119,9 +129,9 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
         _warn_of_starving(draft, where, bus)
     if any(bus is not None for reader in where.of_reader for bus in reader):
         draft.ranges.add("sleep")
-    begun = int(after[at.begin[0]]) if len(at.begin) else 0
     works = _Clockwork.of(draft.pace, begun, clocks)
-    waits, takes, late = _play(stops, lanes, chances, begun, works, draft.setting.wake)
+    wake = draft.unknown("wake") if lanes else 0.0
+    waits, takes, late = _play(stops, lanes, chances, begun, works, wake)
     whole = at.whole.copy()
     changed = stops.kind >= 0
     whole[stops.stretch[changed]] += waits[changed]
@@ -143,7 +153,7 @@ def _chances(draft: Draft, bus: str) -> tuple[Chances, Chances]:
     if kind == "fair":
         return CHANCES["fair"], RESTLESS["fair"]
     draft.ranges.add("lock" if kind is None else "barging")
-    lock = draft.setting.lock
+    lock = draft.unknown("lock")
     lock = "low" if lock == "fair" and kind is not None else lock
     if seen is None:
         return CHANCES[lock], RESTLESS[lock]
@@ -266,23 +276,24 @@ def _play(
     buses = Buses([begun] * len(chances), chances, round(wake))
     calm, free, tick = Calm.of(stops.kind, stops.ahead, stops.takes), buses.free, works.start
     waits = np.zeros(len(kinds), np.int64)
-    for lane in lanes:
-        lane.asks = begun + lane.before[0]
-    soonest = _soonest(lanes)
+    rivals, alone = _rivals(lanes, set(calm.last))
+    unfair = [restless != CHANCES["fair"] for _, restless in chances]
+    soonest = first_of(rivals).asks if rivals else math.inf
     while i < len(kinds):
         asks, kind = now + aheads[i], kinds[i]
-        if kind >= 0 and asks <= soonest and all(free[bus] <= asks for bus in calm.last):
+        if kind >= 0 and asks <= soonest and max([free[bus] for bus in calm.last]) <= asks:
             i, now = calm.passed(i, now, soonest, buses)
             continue
         if kind >= 0:
             if soonest < asks:
-                serve(lanes, buses, asks, kind)
+                soonest = serve(rivals, buses, asks, kind)
             begin = asks
             if free[kind] > asks:
-                take_again(lanes, buses, kind)
+                if unfair[kind]:
+                    take_again(rivals, buses, kind)
+                    soonest = first_of(rivals).asks
                 begin = free[kind] + buses.wake
-            soonest = _soonest(lanes)
-            waits[i] = begin - asks
+                waits[i] = begin - asks
             now = free[kind] = begin + takes[i]
             buses.loop_had[kind], buses.taken[kind] = True, begin
         elif kind == _PACE:
@@ -293,14 +304,22 @@ def _play(
             now = _measured(works.devices[stops.extra[i]], asks)
             takes[i] = now - asks
         i += 1
-    if lanes:
-        serve(lanes, buses, now + stops.rest)
+    if rivals:
+        serve(rivals, buses, now + stops.rest)
+    for lane in alone:
+        lane.alone(now + stops.rest)
     return waits, np.array(takes, np.int64), late
 
 
-def _soonest(lanes: list[Lane]) -> float:
-    """When the next of the readers asks; most stops of the loop come before it."""
-    return min([lane.asks for lane in lanes], default=math.inf)
+def _rivals(lanes: list[Lane], of_loop: set[int]) -> tuple[list[Lane], list[Lane]]:
+    """Readers that share a bus with the loop or with each other, and those that share none."""
+    used = [set(lane.bus) for lane in lanes]
+    rivals: list[Lane] = []
+    alone: list[Lane] = []
+    for lane, mine in zip(lanes, used, strict=True):
+        others = of_loop.union(*(bus for bus in used if bus is not mine))
+        (rivals if mine & others else alone).append(lane)
+    return rivals, alone
 
 
 def _next_tick(
@@ -340,17 +359,12 @@ def _traffic(
         wait_ns[bus] = int(waits[mine].sum())
         busy_ns[bus] = int(stops.takes[mine].sum())
     for lane in lanes:
-        k = len(lane.ended)
-        turn = np.arange(k) % len(lane.bus)
-        service = np.array(lane.service, np.int64)[turn]
+        turn, asked, ended = lane.history()
+        service, on = np.array(lane.service)[turn], np.array(lane.bus)[turn]
         for i, bus in enumerate(buses):
-            busy_ns[bus] += int(service[np.array(lane.bus, np.int64)[turn] == i].sum())
-        readers.append(
-            ReaderCalls(
-                lane.reader.thread, lane.reader.code[turn], np.array(lane.asked, np.int64),
-                np.array(lane.ended, np.int64), lane.reader.recorded,
-            )
-        )  # fmt: skip
+            busy_ns[bus] += int(service[on == i].sum())
+        reader = lane.reader
+        readers.append(ReaderCalls(reader.thread, reader.code[turn], asked, ended, reader.recorded))
     pace_wait = None
     if draft.pace is not None:
         pace_wait = waits[stops.kind == _PACE]

@@ -71,7 +71,7 @@ def _place(
         return
     made.may_share[name] = tuple(draft.names[c].name for c in (*unnamed, *labelled))
     draft.ranges |= {"bus", "lock"}
-    if draft.setting.shared < 0.5:
+    if draft.unknown("shared") < 0.5:
         return
     shared = bus if bus is not None else UNNAMED
     for turn in turns:

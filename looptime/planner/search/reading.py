@@ -9,7 +9,7 @@ import numpy as np
 from looptime.analysers.alike import in_short
 from looptime.planner.changes import Change
 from looptime.planner.play.draft import Setting, shortened
-from looptime.planner.play.replay import play
+from looptime.planner.play.replay import Plays
 from looptime.planner.search.look import Look, change_of
 from looptime.schema import CallName
 
@@ -145,10 +145,10 @@ def _rest(look: Look, name: str) -> float | None:
     stated = {r.name: r.recurs for r in look.at.rhythms.calls if r.recurs in ("loop", "time")}
     short = shortened(look.at, _FEW, stated)
     for rest in (2.0, 5.0, 10.0, 20.0, 40.0, 80.0):
-        plan = (Change.of("thread", name, rest_ms=rest),)
+        plays = Plays(short, [Change.of("thread", name, rest_ms=rest)])
         worst_first = itertools.product((1.0, 0.0), ("middle", "fair"))
-        played = (play(short, plan, Setting(lock=lock, shared=to)) for to, lock in worst_first)
-        if all(float(one.run.loop_columns.period_ns.mean()) < target for one in played):
+        played = (plays.at(Setting(lock=lock, shared=to)) for to, lock in worst_first)
+        if all(one.mean_ns < target for one in played):
             return rest
     return None
 

@@ -151,13 +151,13 @@ class _Search:
         return Suggestions(
             {"mean": now.means[0], "p99": now.p99[0]}, floor, kept, remedies,
             tuple(left), self._targets(now, floor, proposed), self._warnings(), len(self.at.run),
-            whole, source, self.judged, now.work[0] if self.judged == "work" else None,
+            whole, source, "work" if self.paced else "period", now.work[0] if self.paced else None,
         )  # fmt: skip
 
     @property
-    def judged(self) -> str:
-        """What gains are about: the work where a pace keeps the period."""
-        return "work" if self.at.pace is not None and self.at.pace[1] else "period"
+    def paced(self) -> bool:
+        """Whether gains are about the work, as a pace keeps the period."""
+        return self.at.pace is not None and self.at.pace[1]
 
     def tried_candidate(self, candidate: Candidate) -> _Tried:
         """Play a remedy, and what is assumed in it at its ends."""
@@ -177,20 +177,18 @@ class _Search:
 
     def _played(self, changes: tuple[str, ...]) -> _Tried:
         _, settings, played = play_all(self.at, parse_all(changes))
-        runs = {at: replay.run for at, replay in played.items()}
-        means = {at: float(r.loop_columns.period_ns.mean()) / 1e6 for at, r in runs.items()}
-        works = {at: _work_ms(r) for at, r in runs.items()}
+        means = {at: one.mean_ns / 1e6 for at, one in played.items()}
+        works = {at: _work_ms(one.run) for at, one in played.items()} if self.paced else means
         p99 = {
-            at: float(np.quantile(r.loop_columns.period_ns, 0.99, method="inverted_cdf")) / 1e6
-            for at, r in runs.items()
+            at: float(np.quantile(one.period_ns, 0.99, method="inverted_cdf")) / 1e6
+            for at, one in played.items()
         }
-        ages = {n: a.mean for n, a in reading_ages(runs[settings.middle[0]]).items()}
+        ages = {n: a.mean for n, a in reading_ages(played[settings.middle[0]].run).items()}
         return _Tried(settings.span(means), settings.span(p99)[1:], settings.span(works), ages)
 
     def _gain(self, now: _Tried, tried: _Tried) -> tuple[float, float, float]:
         """Middle, best and worst change of the quantity judged [ms]."""
-        paced = self.judged == "work"
-        was, after = (now.work, tried.work) if paced else (now.means, tried.means)
+        was, after = (now.work, tried.work) if self.paced else (now.means, tried.means)
         return after[0] - was[0], after[1] - was[0], after[2] - was[0]
 
     def _why_not(self, candidate: Candidate, now: _Tried, tried: _Tried) -> str:
@@ -252,7 +250,7 @@ class _Search:
         risk = max((c.risk for c in group), key=lambda r: _RISK[r])
         reasons = [c.why for c in group if c.why] if len(group) == 1 else []
         why = "; ".join([*reasons, *([older(told)] if told else [])])
-        was = now.work[0] if self.judged == "work" else now.means[0]
+        was = now.work[0] if self.paced else now.means[0]
         half = t_quantile(0.5 + CONFIDENCE / 2, 19) * float(np.sqrt(2)) * self.sd * was
         say = "; ".join(c.say for c in group)
         check = "; ".join(dict.fromkeys(c.check for c in group))

@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from looptime.planner.changes import Change
-from looptime.planner.play.draft import Setting, shortened
+from looptime.planner.play.draft import shortened
 from looptime.planner.play.replay import play
 from looptime.planner.play.shared_bus import Sharing
 from looptime.planner.search.look import Look
-from looptime.run import Run
 
 __all__ = ["threads_in_the_way"]
 
@@ -61,14 +60,10 @@ def _remedies(look: Look, sharing: Sharing, name: str) -> None:
 def _rest(look: Look, name: str) -> float | None:
     """Shortest rest that takes most of the waits away."""
     short = shortened(look.at, _FEW)
-    free = _mean(play(short, (Change.of("drop", name),)).run)
+    free = play(short, (Change.of("drop", name),)).mean_ns
     now = float(short.run.loop_columns.period_ns.mean())
     for rest in (5.0, 10.0, 20.0, 40.0, 80.0):
         plan = (Change.of("rest", name, ms=rest),)
-        if _mean(play(short, plan, Setting()).run) < now - 0.7 * (now - free):
+        if play(short, plan).mean_ns < now - 0.7 * (now - free):
             return rest
     return None
-
-
-def _mean(run: Run) -> float:
-    return float(run.loop_columns.period_ns.mean())

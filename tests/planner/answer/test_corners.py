@@ -4,6 +4,7 @@ import pytest
 
 from looptime.planner.answer import corners
 from looptime.planner.changes import parse_all
+from looptime.planner.play import replay
 from looptime.planner.play.draft import known
 from looptime.planner.play.replay import play
 from tests.planner.play.threaded import LABELS, robot
@@ -20,7 +21,7 @@ def test_each_setting_is_played_once(plan, monkeypatch):
         asked.append(setting or corners.Setting())
         return play(at, changes, setting)
 
-    monkeypatch.setattr(corners, "play", counted)
+    monkeypatch.setattr(replay, "play", counted)
     central, settings, played = corners.play_all(at, changes)
     assert len(asked) == len(set(asked))
     assert set(asked) <= {corners.Setting(), *settings.all}
@@ -39,7 +40,7 @@ def test_a_lock_is_not_tried_where_no_bus_is_shared(monkeypatch):
         asked.append(setting or corners.Setting())
         return play(at, changes, setting)
 
-    monkeypatch.setattr(corners, "play", counted)
+    monkeypatch.setattr(replay, "play", counted)
     at = known(robot(60, labels=unnamed), {})
     _, settings, _ = corners.play_all(at, parse_all(["thread gyro.read rest-ms=5"]))
     assert {one.shared for one in settings.middle} == {0.0, 1.0}

@@ -1,0 +1,71 @@
+"""Readers that take turns on a bus: made one by one or many at once, the same."""
+
+import numpy as np
+import pytest
+
+from looptime.planner.play.draft import Reader
+from looptime.planner.play.lanes import Buses, Lane, take_again
+
+SERVICE = [300_000.0, 500_000.0, 200_000.0]
+
+
+def lane(rests, timetable=False, begun=0):
+    code, buses = np.arange(3), ["a"] * 3
+    reader = Reader("r", code, np.array(SERVICE), np.array(rests), buses, timetable=timetable)
+    return Lane.of(reader, buses, {"a": 0}, 1, begun)
+
+
+def one_by_one(at, until):
+    """Asked and ended of a reader for which nobody makes it wait, by the definition."""
+    before, made, turn = at.reader.before.astype(int), [], 0
+    asks = at.asks
+    while asks < until:
+        end = asks + int(SERVICE[turn])
+        made.append((asks, end))
+        turn = (turn + 1) % 3
+        asks = max((asks if at.reader.timetable else end) + int(before[turn]), end)
+    return made
+
+
+@pytest.mark.parametrize("timetable", [False, True])
+@pytest.mark.parametrize("until", [0, 7, 1_000_000, 9_999_999, 10_000_000])
+def test_a_reader_alone_is_played_at_once(timetable, until):
+    """All its transactions up to an instant are those of one after the other."""
+    at = lane([7.0, 400_000.0, 0.0], timetable)
+    expected = one_by_one(at, until)
+    at.alone(until)
+    turn, asked, ended = at.history()
+    assert list(zip(asked.tolist(), ended.tolist(), strict=True)) == expected
+    assert turn.tolist() == [i % 3 for i in range(len(expected))]
+
+
+def test_a_wait_moves_what_comes_after():
+    """Second of three waits 50: it ends 50 later, and so all that follow ask 50 later."""
+    at, buses = lane([10.0, 20.0, 30.0]), Buses([0], [((0.0,), (0.0,))], 0)
+    at.serve(buses, at.asks)
+    at.serve(buses, at.asks + 50)
+    at.serve(buses, at.asks)
+    _, asked, ended = at.history()
+    assert asked.tolist() == [10, 300_030, 800_110]
+    assert ended.tolist() == [300_010, 800_080, 1_000_110]
+    assert at.asks == 1_000_120
+    assert buses.free == [1_000_110]
+
+
+@pytest.mark.parametrize("rests", [[0.0, 0.0, 0.0], [5.0, 200_000.0, 5.0]])
+def test_a_bus_taken_many_times_is_that_taken_one_by_one(rests):
+    """Ten chances that settle at 0.9: the same transactions from the same chance."""
+    chances = ((0.0,), (1.0, 1.0, 0.9))
+    many, single = lane(rests), lane(rests)
+    at_once, each = Buses([40], [chances], 20), Buses([40], [chances], 20)
+    single.streak = [0] * 3
+    for _ in range(10):
+        take_again([many], at_once, 0)
+        take_again([single], each, 0)
+        assert (many.asks, many.step, many.count) == (single.asks, single.step, single.count)
+        assert at_once.free == each.free
+        for lane_, buses in ((many, at_once), (single, each)):
+            lane_.serve(buses, max(lane_.asks, buses.free[0]))
+    for one, other in zip(many.history(), single.history(), strict=True):
+        np.testing.assert_array_equal(one, other)
+    assert many.count > 20
