@@ -15,7 +15,7 @@ import numpy as np
 
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
-from looptime.schema import REASONS, CallName
+from looptime.schema import ONE_IN, REASONS, SUMMED, CallName
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -170,6 +170,8 @@ class Clock:
     #: ``log`` where each call's start was recorded; ``column order`` where only durations were and
     #: calls are laid one after another.
     starts_from: str = "log"
+    #: What bounds every figure of the run, to be said with the first of them.
+    limits: tuple[str, ...] = ()
 
     def told(self) -> tuple[str, ...]:
         """All that is to be said of the clock in plain words, the one not used included.
@@ -228,7 +230,8 @@ class Run:
         Rows of the log that belong to this run; `rows_used` + ``len(set_aside)`` equals
         `rows_read`.
     loop_from : str
-        How the loops were found, in plain words.
+        How the loops were found, in plain words; it ends with `schema.SUMMED` where a loop is as
+        long as its parts together for want of a clock.
     dropped : int
         Rows that the recorder reports as lost.
     meta : dict of str to str
@@ -253,6 +256,16 @@ class Run:
     meta: dict[str, str] = field(default_factory=dict)
     signals: Signals | None = None
     marks: MarkColumns | None = None
+
+    @property
+    def averaged(self) -> bool:
+        """Whether the length of a loop is the mean of several, of which one is logged."""
+        return ONE_IN in self.loop_from
+
+    @property
+    def summed(self) -> bool:
+        """Whether a loop is as long as its parts together, for want of a clock."""
+        return self.loop_from.endswith(SUMMED)
 
     def __len__(self) -> int:
         return len(self.loop_columns)

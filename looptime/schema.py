@@ -7,8 +7,10 @@ from looptime.records import dataclass
 __all__ = [
     "KINDS",
     "LAYOUTS",
+    "ONE_IN",
     "REASONS",
     "SCHEMA_VERSION",
+    "SUMMED",
     "TABLES",
     "UNATTRIBUTED",
     "CallName",
@@ -34,6 +36,11 @@ LAYOUTS = (*TABLES, "values")
 
 #: Name of the row that holds the part of a period that no call covers.
 UNATTRIBUTED = "unattributed"
+
+#: How loops were found of which one in so many is logged.
+ONE_IN = "one loop in"
+#: How loops were found that last as long as their parts together, for want of a clock.
+SUMMED = ("the sum of its parts", "the sum of its sections")
 
 #: Why a row of a log was not used. The list is closed: parsers use these words only.
 REASONS = (

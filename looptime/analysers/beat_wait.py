@@ -45,6 +45,7 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
         ``SelfTable(run.self_pieces(), len(run), len(run.names))``.
     """
     period = run.loop_columns.period_ns / 1e6
+    covered = table.by_loop() / 1e6
     total = table.sums
     for code in np.argsort(-total, kind="stable")[:3].tolist():
         if total[code] < 0.05e6 * period.sum():
@@ -55,9 +56,23 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
         others = period - own
         even = spread(period) < 0.3 * spread(others) and spread(others) > 0.005 * period.mean()
         found = slope(own, others) if even else None
-        if found is not None and found < -0.7:
+        if found is None or found >= -0.7:
+            continue
+        if _absorbs(own, covered - own, period - covered, run.names[code].kind):
             return int(code)
     return None
+
+
+def _absorbs(own: Float, calls: Float, rest: Float, kind: str) -> bool:
+    """Whether it is this call that fills up the loop, and not the time outside all calls.
+
+    Where both are long, each shrinks as the other grows; only the wait shrinks as other calls grow.
+    """
+    whole = float((own + calls + rest).mean())
+    if rest.mean() < 0.05 * whole:
+        return True
+    falls = slope(own, calls) if spread(calls) > 0.005 * whole else None
+    return falls < -0.7 if falls is not None else kind == "wait"
 
 
 def with_wait_named(

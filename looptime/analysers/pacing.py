@@ -87,6 +87,8 @@ def periods_told(run: Run) -> bool:
     >>> periods_told(Run(loops, clock=Clock("s", "header", 10**9)))
     False
     """
+    if run.averaged:
+        return False
     steps = run.clock.tick_ns * len(run) / max(int(run.loop_columns.period_ns.sum()), 1)
     return steps <= (0.5 if run.clock.tick_ns >= NS_PER_S else 1.5)
 
@@ -178,6 +180,11 @@ def pacing(
     wait_ms = float(np.mean(waits.wait_ns)) / 1e6 if known and waits.wait_ns is not None else None
     if not periods_told(run):
         why = "the clock steps by as much as a loop lasts"
+        if run.averaged:
+            why = "the log holds means over several loops"
+        return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
+    if run.summed:
+        why = "the log has no clock, and what passes between its parts is not in it"
         return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     if len(period) < _FEWEST:
         why = f"{len(period)} loops are too few: {_FEWEST} would do"

@@ -203,7 +203,9 @@ class _View:
         every_ms = first.value * loop_ms if by_loops else first.value
         least_ms = min(r.low * (loop_ms if r.name == "loops" else 1) for r in could_be)
         stretches = 1 + int((~self.gaps.joined).sum())
-        possible = max(int(1e3 * run.duration_s / least_ms) + stretches, 1)
+        possible = len(run)  # a clock coarser than a loop may leave no time between two
+        if least_ms > 0:
+            possible = max(int(1e3 * run.duration_s / least_ms) + stretches, 1)
         number = run.loop_columns.loop
         return Recurrence(
             call=names[0] if len(names) == 1 else None,

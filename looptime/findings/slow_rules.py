@@ -52,8 +52,14 @@ def _stall_worth(at: Summary, height_ms: float, ms_per_loop: float) -> float:
     return ms_per_loop / usual + 0.4 * min(1.0, height_ms / usual)
 
 
+def _is_waiting(at: Summary, r: Recurrence) -> bool:
+    """Whether long turns of a call are no more than its waiting for another thread."""
+    waits = at.contention.wait_ms.get(r.call or "", 0.0)
+    return r.long_turns and waits >= 0.5 * r.height_ms * r.count / max(at.pace.loops, 1) > 0
+
+
 def _recurring(at: Summary, r: Recurrence) -> Finding | None:
-    if r.height_ms < _LEAST_HEIGHT * typical_ms(at):
+    if r.height_ms < _LEAST_HEIGHT * typical_ms(at) or _is_waiting(at, r):
         return None
     often = how_often(r)
     if r.call:

@@ -169,6 +169,25 @@ def test_a_wait_that_nobody_labelled():
     assert not found.wait_known
 
 
+def test_a_call_that_varies_while_the_wait_is_not_logged_is_no_wait():
+    """Where time outside all calls fills up the slot, a call that varies is not named for it."""
+    work, wait = simulate("skip", sigma=0.1)
+    steady = np.full(len(work), 500_000)
+    calls = {"drive": work - steady, "gyro": steady}
+    found = pacing(make_flat_run(work + wait, calls, {"drive": "other", "gyro": "sensor read"}))
+    assert found.mode.startswith("fixed rate")
+    assert "drive" not in found.mode_from
+    run = prepare(make_flat_run(work + wait, calls, {"drive": "other"})).run
+    assert "pacing" not in {name.kind for name in run.names}
+
+
+def test_no_pace_is_told_of_loops_that_are_the_sum_of_their_parts():
+    """Without a clock a wait between the parts is not in the log, and none is ruled out."""
+    work, _ = simulate("free")
+    run = replace(make_flat_run(work, {"work": work}, NAMES), loop_from="the sum of its parts")
+    assert pacing(run).mode == "can't tell"
+
+
 def test_too_few_loops():
     """Nineteen loops do not tell how they are paced."""
     found = pacing(make_run([10] * 19))

@@ -17,8 +17,10 @@ from looptime.parsers.columns.evidence import (
     wordy,
 )
 from looptime.parsers.columns.headers import Head, roles
+from looptime.parsers.columns.laps import find_laps
 from looptime.parsers.columns.lexicon import bare_name, meaning
-from looptime.parsers.columns.roles import Judged, Role, Seen, Stamped, judge
+from looptime.parsers.columns.role import Judged, Role, Seen, Stamped
+from looptime.parsers.columns.roles import judge
 from looptime.parsers.columns.unit import Unit, clock_unit, in_16_bits, text_unit
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
@@ -97,8 +99,19 @@ def _only_rises(values: Float) -> bool:
 
 def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit | None) -> Judged:
     seen = [_seen(head, dialect, clock is None) for head in rest]
+    laps = find_laps(rest, dialect)
+    for at, head in enumerate(rest):
+        if head.index in laps:
+            before = laps[head.index]
+            began = numbers(dialect, before) if before >= 0 else 0.0
+            seen[at] = replace(seen[at], meaning="duration", values=seen[at].values - began)
     times = None if clock is None or unit is None else _sampled(dialect, clock, unit)
-    return judge(seen, times)
+    said = judge(seen, times)
+    roles = [
+        replace(role, lap_of=laps[head.index]) if head.index in laps else role
+        for head, role in zip(rest, said.roles, strict=True)
+    ]
+    return replace(said, roles=tuple(roles))
 
 
 def understand(found: list[Head], dialect: Dialect) -> Understood:
@@ -139,7 +152,7 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     names = {ns: name for name, ns in UNITS.items()}
     taken = [
         (
-            head if head.unit or role.unit_ns is None else replace(head, unit=names[role.unit_ns]),
+            head if role.unit_ns is None else replace(head, unit=names[role.unit_ns]),
             role,
         )
         for head, role in zip(rest, said.roles, strict=True)

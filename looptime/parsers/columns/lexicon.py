@@ -7,7 +7,7 @@ from functools import lru_cache
 
 from looptime.units import split_unit
 
-__all__ = ["MEANINGS", "bare_name", "meaning", "tokens"]
+__all__ = ["MEANINGS", "bare_name", "meaning", "of_a_clock", "tokens"]
 
 #: What a header can say of its column.
 MEANINGS = (
@@ -46,7 +46,7 @@ _DURATION = {
 _INSTANT = {
     "time", "timestamp", "timestamps", "stamp", "t", "ts", "clock", "epoch", "datetime", "date",
     "now", "uptime", "micros", "millis", "nanos", "elapsed", "utc", "clk", "monotonic",
-    "start", "started",
+    "start", "started", "at", "logged", "recorded", "received", "recv", "sent",
 }  # fmt: skip
 _OF_A_CLOCK = _INSTANT | {
     "unix", "gmt", "local", "system", "sys", "wall", "host", "device", "board", "robot", "mono",
@@ -55,6 +55,10 @@ _OF_A_CLOCK = _INSTANT | {
     "mcu", "pc", "sample", "server", "client", "current", "s", "ms", "us", "ns", "sec", "secs",
     "seconds", "second", "msec", "usec", "milliseconds", "microseconds", "nanoseconds", "day",
     "row", "loop", "received", "recv", "header", "capture", "event", "real", "in", "hw", "origin",
+}  # fmt: skip
+_UNIT_ALONE = {
+    "ms", "us", "ns", "sec", "secs", "second", "seconds", "msec", "usec", "milliseconds",
+    "microseconds", "nanoseconds",
 }  # fmt: skip
 _SIGNAL = {
     "heading", "yaw", "pitch", "roll", "angle", "angles", "velocity", "vel", "speed", "position",
@@ -133,6 +137,18 @@ def bare_name(text: str) -> tuple[str, ...]:
     return tuple(word for word in tokens(text) if word not in _DURATION | _FILLERS | {"column"})
 
 
+def of_a_clock(text: str) -> bool:
+    """Whether a header may be that of a clock, if its values rise.
+
+    Examples
+    --------
+    >>> of_a_clock("board_ms"), of_a_clock("host"), of_a_clock("gyro_ms")
+    (True, False, False)
+    """
+    timed = split_unit(text)[1] is not None and set(tokens(text)) <= _OF_A_CLOCK
+    return timed or meaning(text) == "clock"
+
+
 @lru_cache(maxsize=4096)
 def meaning(text: str) -> str:
     """What a header says of its column, one of `MEANINGS`; values have the last word.
@@ -151,7 +167,7 @@ def meaning(text: str) -> str:
     if words.count("end") == 2 and "to" in said:
         return "latency"
     of_loop = "loop" in said and not said & {"start", "started", "at"}
-    if said <= _OF_A_CLOCK and said & _INSTANT and not of_loop:
+    if said <= _OF_A_CLOCK and (said & _INSTANT or said <= _UNIT_ALONE) and not of_loop:
         return "clock"
     if not rest:
         return "duration" if timed else "bare"

@@ -10,6 +10,7 @@ import numpy as np
 from looptime.array_types import Bool, Float, Int
 from looptime.parsers.columns.evidence import CLOCK_WORDS, counts_rows, rises
 from looptime.parsers.columns.headers import Head, heads
+from looptime.parsers.columns.lexicon import of_a_clock
 from looptime.parsers.columns.unit import Unit, text_unit
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
@@ -72,7 +73,8 @@ def names_clock(head: Head) -> bool:
     >>> [names_clock(head) for head in heads(("host_time_s", "timestamp", "gyro_ms"))]
     [True, True, False]
     """
-    return head.word in CLOCK_WORDS or any(part in head.word for part in _PARTS)
+    by_word = head.word in CLOCK_WORDS or any(part in head.word for part in _PARTS)
+    return by_word or of_a_clock(head.text)
 
 
 def keeps_time(dialect: Dialect, clock: Head, instants: Float) -> bool:
@@ -127,7 +129,9 @@ def _typical(dialect: Dialect, head: Head, unit: Unit, rising: bool = True) -> f
 def _climbs(values: Float) -> bool:
     """Whether values that go back again and again still keep to a line that goes up."""
     k = np.arange(len(values))
-    return len(values) >= 20 and float(np.corrcoef(k, values)[0, 1]) > 0.99
+    if len(values) < 20 or values[0] == values[-1] or not np.abs(values).max() < 1e150:
+        return False
+    return float(np.corrcoef(k, values)[0, 1]) > 0.99
 
 
 def _unit(dialect: Dialect, head: Head, main: float) -> Unit | None:

@@ -38,12 +38,12 @@ COLUMNS: dict[str, Column] = {
     ),
     "start": Column(
         ("start", "starttime", "begin", "begintime", "tstart", "timestart", "startedat", "from",
-         "enter", "time", "timestamp", "t", "ts", "micros", "millis", "nanos"), "time",
+         "enter", "time", "timestamp", "t", "ts", "micros", "millis", "nanos", "t0"), "time",
         required=True,
     ),
     "end": Column(
         ("end", "endtime", "stop", "stoptime", "tend", "timeend", "finish", "finished", "endedat",
-         "to", "exit"), "time", required=True,
+         "to", "exit", "t1"), "time", required=True,
     ),
     "duration": Column(
         ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "dt", "time"), "span",
@@ -53,7 +53,7 @@ COLUMNS: dict[str, Column] = {
         ("loop", "loopnumber", "loopindex", "loopid", "loopcount", "iteration", "iter", "cycle",
          "pass", "tick"), "count",
     ),
-    "thread": Column(("thread", "threadname", "threadid", "tid")),
+    "thread": Column(("thread", "threadname", "threadid", "tid", "who")),
     "seq": Column(("seq", "sequence", "seqno", "sequencenumber", "index"), "count"),
     "phase": Column(("phase", "mode", "period", "state")),
     "kind": Column(("kind", "category")),

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Float, Int
 from looptime.parsers.columns.headers import Head
-from looptime.parsers.columns.roles import Role, Stamped
+from looptime.parsers.columns.role import Role, Stamped
 from looptime.parsers.columns.unit import Unit
 from looptime.parsers.options import Options
 from looptime.parsers.text.dialect import Dialect, numbers
@@ -23,8 +23,22 @@ from looptime.schema import REASONS
 from looptime.units import UNITS
 
 __all__ = [
-    "SECOND", "CallRows", "Column", "Content", "Found", "Given", "Layout", "LoopRows", "Options",
-    "Outcast", "Parsed", "Parts", "Reading", "own_unit", "spellings",
+    "SECOND",
+    "UNSEEN",
+    "CallRows",
+    "Column",
+    "Content",
+    "Found",
+    "Given",
+    "Layout",
+    "LoopRows",
+    "Options",
+    "Outcast",
+    "Parsed",
+    "Parts",
+    "Reading",
+    "own_unit",
+    "spellings",
 ]  # fmt: skip
 
 #: What the column of a second clock is known by.
@@ -271,6 +285,10 @@ class Content:
     outcast: Outcast = field(default_factory=Outcast)
 
 
+#: What bounds the figures of a log without a clock whose loops are the sum of their parts.
+UNSEEN = "no clock in the log: what passes outside the parts is not seen, a loop may be longer"
+
+
 @dataclass(frozen=True)
 class Found:
     """What a layout makes of the rows."""
@@ -280,6 +298,7 @@ class Found:
     finest_ns: int | None = None  #: Unit of the finest of them; None where that is the clock's
     notes: tuple[str, ...] = ()  #: For `looptime.run.Clock.notes`
     partner: Int | None = None  #: As in `Parsed`
+    limits: tuple[str, ...] = ()  #: For `looptime.run.Clock.limits`
 
 
 def own_unit(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Bool, Int
-from looptime.parsers.columns.evidence import lie_within_loops, scaled, shown, wordy
+from looptime.parsers.columns.evidence import lie_within_loops, marked, scaled, shown, wordy
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.lexicon import meaning
-from looptime.parsers.columns.roles import Role
+from looptime.parsers.columns.role import Role
 from looptime.parsers.columns.second_clock import keeps_time
 from looptime.parsers.layouts.contract import (
     Column,
@@ -21,8 +21,17 @@ from looptime.parsers.layouts.contract import (
     Given,
     Layout,
 )
-from looptime.parsers.layouts.each_row import COLUMNS, loop_rows, needed, own, row_notes, unit
+from looptime.parsers.layouts.each_row import (
+    COLUMNS,
+    loop_rows,
+    needed,
+    own,
+    row_limits,
+    row_notes,
+    unit,
+)
 from looptime.parsers.layouts.laid import lay_out
+from looptime.parsers.layouts.some_loops import refuse_sums
 from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.table import Member, Table
 
@@ -39,6 +48,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         clock = scaled(dialect, known.one["time"], None)
         pairs = [[clock, scaled(dialect, head, None)] for head in parts]
         parts = [h for h, pair in zip(parts, pairs, strict=True) if not lie_within_loops(pair)]
+    if not asked:
+        refuse_sums(known, dialect)
     if not parts:
         return None
     words = [wordy(dialect, h.index) for h in found if h.word in ("name", "call", "section")]
@@ -66,14 +77,29 @@ def rows(content: Content) -> Found:
     parts = given.groups["part"]
     ns = [units[Member("part", place)].ns for place in range(len(parts))]
     values, known = _durations(content.table, ns)
+    _begin_at_laps(given, values, known)
     parent = _around(given, values)
     work = values[:, parent < 0].sum(axis=1)
     found = loop_rows(content, work, np.asarray((values < 0).any(axis=1)))
-    names = [shown(head) for head in parts]
+    laps = {head for head, role in given.roles if role.lap_of > -2}
+    names = [marked(head).stem or shown(head) if head in laps else shown(head) for head in parts]
     found = replace(found, parts=lay_out(values[found.row], known[found.row], parent, names))
     ticks = np.unique(values[:100_000].ravel())
     finest = min(unit.ns for unit in units.values())
-    return Found(found, ticks, finest, row_notes(found, content.log))
+    log = content.log
+    return Found(found, ticks, finest, row_notes(found, log), limits=row_limits(found, log))
+
+
+def _begin_at_laps(given: Given, values: Int, known: Bool) -> None:
+    """Let each lap last since the one before, in place; of instants since the loop's start."""
+    place = {head.index: at for at, head in enumerate(given.groups["part"])}
+    began = {head.index: role.lap_of for head, role in given.roles if role.lap_of >= 0}
+    later = sorted((at for at in began if at in place), key=lambda at: -place[at])
+    instants = values.copy()
+    for at in later:
+        if began[at] in place:
+            both = known[:, place[at]] & known[:, place[began[at]]]
+            values[both, place[at]] -= instants[both, place[began[at]]]
 
 
 def _around(given: Given, values: Int) -> Int:

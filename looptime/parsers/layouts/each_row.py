@@ -11,15 +11,18 @@ from looptime.errors import UsageError
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.judged import CLOCKS, COUNTS, PHASES
 from looptime.parsers.columns.lexicon import meaning
-from looptime.parsers.columns.roles import Stamped, stamped
+from looptime.parsers.columns.role import FALSE_UNIT, Stamped
 from looptime.parsers.columns.signals import first_rows, loops_after
+from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit
-from looptime.parsers.layouts.contract import Column, Content, Given, LoopRows, Reading
+from looptime.parsers.layouts.contract import UNSEEN, Column, Content, Given, LoopRows, Reading
+from looptime.parsers.layouts.some_loops import between, thinned
 from looptime.parsers.text.dialect import numbers
 from looptime.parsers.text.table import Key
+from looptime.schema import ONE_IN, SUMMED
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_notes", "unit"]
+__all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_limits", "row_notes", "unit"]
 
 #: Rows by which it is told at which end of its loop a row is stamped.
 _ROWS = 50_000
@@ -110,6 +113,12 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
         said = "the rows, further apart than loops, with the period of some"
         body = None if total is None else total[row]
         return replace(found, period=period[row], body=body, lost=None, said=said)
+    if "loop" in at:
+        length = work if total is None else total
+        length = None if length is None else length[row]
+        every = between(at["loop"][row], found.start, length, content.log.source.path)
+        if every > 1:
+            return thinned(content, found, at["loop"][row], every)
     return _stamped(content, found, work)
 
 
@@ -144,7 +153,7 @@ def _without_clock(content: Content, row: Int, period: Int | None, work: Int | N
     else:
         assert body is not None
         total = "total" in content.table.columns
-        said = f"the rows, one a loop, {'with its total' if total else 'the sum of its parts'}"
+        said = f"the rows, one a loop, {'with its total' if total else SUMMED[0]}"
         lengths, body = body, None
     start = np.concatenate([[0], np.cumsum(lengths)[:-1]]).astype(np.int64)
     return LoopRows(row, start, lengths, body=body, said=said)
@@ -176,6 +185,20 @@ def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
     return replace(found, body=body)
 
 
+def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
+    """What bounds every figure of loops that were found in this way."""
+    limits = []
+    if rows.said.endswith(SUMMED):
+        limits.append(UNSEEN)
+    if ONE_IN in rows.said:
+        limits.append(f"{rows.said[rows.said.index(ONE_IN) :]} is logged")
+    false = [head.text for head, role in log.given.roles if role.unit_from.startswith(FALSE_UNIT)]
+    if false:
+        more = " and others" if len(false) > 2 else ""
+        limits.append(f"{', '.join(false[:2])}{more} not in the unit of the header")
+    return tuple(limits)
+
+
 def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     """What is to be said of loops that were found in this way."""
     notes, given = [], log.given
@@ -192,7 +215,7 @@ def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         notes.append(f"{clock.text!r} is taken for the clock: it alone rises from row to row")
     if clock is None and "part" in given.groups:
         notes.append("no clock in the log: loops are laid one after another")
-    if rows.said.endswith("sum of its parts"):
+    if rows.said.endswith(SUMMED):
         what = "the total is less than its parts" if "total" in given.one else "no total in the log"
         notes.append(f"{what}: the period is the sum of the parts")
     if "further apart" in rows.said:

@@ -11,6 +11,7 @@ from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.unit import Unit, find_unit
 from looptime.parsers.layouts.contract import (
+    UNSEEN,
     Column,
     Content,
     Found,
@@ -24,7 +25,7 @@ from looptime.parsers.layouts.contract import (
 from looptime.parsers.layouts.cycles import Cycles, find_cycles
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.table import damaged_lines
-from looptime.schema import REASONS
+from looptime.schema import REASONS, SUMMED
 
 __all__ = ["LAYOUT"]
 
@@ -97,9 +98,10 @@ def rows(content: Content) -> Found:
     notes = ["no clock in the log: loops are laid one after another"]
     if found.said.endswith("the sum of its sections"):
         notes.append("no total in the log: the period is the sum of the sections")
+    limits = (UNSEEN,) if found.said.endswith(SUMMED) else ()
     notes += [*_whole_run(content, len(found)), *_other_threads(content)]
     ticks = np.unique(content.table.columns["duration"][:100_000])
-    return Found(found, ticks, content.units["duration"].ns, tuple(notes))
+    return Found(found, ticks, content.units["duration"].ns, tuple(notes), limits=limits)
 
 
 def _whole_run(content: Content, loops: int) -> list[str]:

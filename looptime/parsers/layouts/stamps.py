@@ -10,7 +10,16 @@ from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.layouts.contract import Content, Found, Given, Layout
-from looptime.parsers.layouts.each_row import COLUMNS, loop_rows, needed, own, row_notes, unit
+from looptime.parsers.layouts.each_row import (
+    COLUMNS,
+    loop_rows,
+    needed,
+    own,
+    row_limits,
+    row_notes,
+    unit,
+)
+from looptime.parsers.layouts.some_loops import refuse_sums
 from looptime.parsers.text.dialect import Dialect
 
 __all__ = ["LAYOUT"]
@@ -28,6 +37,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     total = known.one.get("total")
     if lengths == {"total"} and total is not None and dialect.rate_hz is None and not asked:
         _check_rate(total)
+    if not asked:
+        refuse_sums(known, dialect)
     if not asked and "time" in known.one:
         _check_messages(found, known.one["time"], dialect)
     return Given(known.one, roles=known.roles, stamped=known.stamped)
@@ -75,7 +86,8 @@ def rows(content: Content) -> Found:
     ticks = found.start if found.period is None else np.cumsum(found.period)
     if content.log.options.rate_hz is not None and found.body is not None:
         ticks = np.unique(found.body)
-    return Found(found, ticks, notes=row_notes(found, content.log))
+    log = content.log
+    return Found(found, ticks, notes=row_notes(found, log), limits=row_limits(found, log))
 
 
 LAYOUT = Layout(

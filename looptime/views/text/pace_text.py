@@ -20,6 +20,8 @@ def pace_sentence(at: Summary) -> str:
     if paced.fixed_rate and paced.nominal_hz is not None:
         text += f" of the {number(paced.nominal_hz)} it is paced to"
     if p.p50.value is None:
+        if at.run.averaged:
+            return text + "; the log does not tell how long single loops take"
         return text + "; the clock is too coarse to tell of single loops"
     text += f": a loop takes {number(p.p50.value)} ms as a rule"
     text += f", 1 in 100 takes {number(p.p99.value)} or more, the longest took {number(p.max)}"

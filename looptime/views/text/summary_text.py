@@ -112,6 +112,7 @@ def _doubts(log: Log, mine: Sequence[Summary], runs: int) -> list[str]:
         out.append(f"the longest of {runs} runs in this log")
     if len(mine) > 1:
         out.append(f"phase {safe(mine[0].phase or '(none)')} alone, of {len(mine)}")
+    out += [safe(limit, 200) for limit in mine[0].run.clock.limits]
     tick, p50 = log.runs[0].clock.tick_ns / 1e6, mine[0].pace.period_ms.p50.value
     if p50 and tick > p50 / _COARSE:
         out.append(f"the clock ticks in {_tick(log.runs[0].clock.tick_ns)}: nothing finer is known")
@@ -206,10 +207,12 @@ def render_run(at: Summary, doubts: Sequence[str] = ()) -> Told:
     """One run, or one phase of it; `doubts` limit the answer and are said with it."""
     if not at.pace.loops:
         return Told("There is no loop to say anything about.", books=(used_line(at),))
+    limited = f" ({'; '.join(doubts)})" if doubts else ""
     if not periods_told(at.run):
-        return Told(f"{pace_sentence(at)}.", tables=(tuple(render_pace(at)),))
+        alone = (tuple(render_pace(at)), tuple(render_calls(at)))
+        return Told(f"{pace_sentence(at)}{limited}.", tables=tuple(t for t in alone if t))
     main = [f for f in at.findings if f.severity != "note"]
-    answer = pace_sentence(at) + (f" ({'; '.join(doubts)})" if doubts else "") + "."
+    answer = pace_sentence(at) + limited + "."
     first = main[0] if main else None
     lead = () if first is None else why(f"{first.severity}: {first.text}", first.command)
     if any(f.moves for f in main[:1]):

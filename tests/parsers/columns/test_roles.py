@@ -5,7 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from looptime.parsers.columns.roles import ROLES, Seen, judge, stamped
+from looptime.parsers.columns.role import ROLES, Seen
+from looptime.parsers.columns.roles import judge
+from looptime.parsers.columns.stamped_at import stamped
 
 ROWS = 400
 MS = 1_000_000
@@ -188,3 +190,52 @@ def test_every_order_of_columns_is_judged_alike():
 def test_closed_list_of_roles():
     """Every role that is given stands in the list."""
     assert len(set(ROLES)) == len(ROLES)
+
+
+@pytest.mark.parametrize("end", [False, True])
+def test_lengths_under_the_names_of_signals(end):
+    """A column named like a signal is a part where the loop is longer by as much as it is."""
+    lengths = parts()
+    draw = np.random.default_rng(12)
+    beside = draw.normal(200, 20, ROWS)
+    clock = clock_of(sum(lengths.values()) + 0.2, end)
+    names = ("imu_heading", "drive_pos", "range")
+    columns = dict(zip(names, lengths.values(), strict=True)) | {"speed": beside}
+    found = judge(seen("signal", **columns), clock)
+    assert taken(found) == ["part", "part", "part", "signal"]
+    assert [(r.unit_ns, r.sure) for r in found.roles[:3]] == [(MS, "likely")] * 3
+
+
+def test_length_under_the_name_of_a_signal_stamped_before_the_rest():
+    """A row stamped after its first part has that part in the step before it, the rest after."""
+    first, *rest = parts().values()
+    starts = np.cumsum(np.append(0, first + sum(rest) + 0.1))[:-1]
+    found = judge(seen("signal", a=first, b=rest[0], c=rest[1]), (starts + first) * MS)
+    assert taken(found) == ["part"] * 3
+
+
+def test_signals_of_a_paced_loop_stay_signals():
+    """Where the steps of the clock do not vary, nothing tells that a signal is a length."""
+    jitter = 0.01 * np.random.default_rng(4).random(ROWS)
+    found = judge(seen("signal", **parts()), clock_of(40 + jitter))
+    assert taken(found) == ["signal"] * 3
+
+
+@pytest.mark.parametrize("factor", [1e3, 1e-3])
+def test_false_units_in_headers(factor):
+    """Lengths a thousandfold too long or too short for the loop are in the unit that fits."""
+    lengths = {k: v * factor for k, v in parts().items()}
+    clock = clock_of(sum(parts().values()) + 0.3)
+    found = judge(seen("duration", MS, **lengths), clock)
+    assert {(r.taken_as, r.unit_ns, r.sure) for r in found.roles} == {
+        ("part", MS / factor, "likely")
+    }
+    assert found.roles[0].unit_from.startswith("its header says ms")
+
+
+def test_parts_that_are_a_hundredth_of_the_loop_keep_the_unit_of_their_header():
+    """Short parts are no reason to doubt a header where the steps do not grow with them."""
+    lengths = {k: v / 100 for k, v in parts().items()}
+    idle = 5 + np.random.default_rng(2).random(ROWS)
+    found = judge(seen("duration", MS, **lengths), clock_of(sum(lengths.values()) + idle))
+    assert {(r.taken_as, r.unit_ns, r.sure) for r in found.roles} == {("part", MS, "sure")}

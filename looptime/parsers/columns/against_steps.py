@@ -1,0 +1,240 @@
+"""Columns of lengths against the steps of the log's clock: which fit, which they follow."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.parsers.columns.role import Seen
+from looptime.records import dataclass
+from looptime.units import UNITS
+
+__all__ = [
+    "ENOUGH", "HUGE", "MOST", "ROOM", "SURE_Z", "Fit", "Steps", "equal", "evident", "fits",
+    "largest_that_fits", "over", "slope", "slope_unit", "summed", "together",
+]  # fmt: skip
+
+#: A sum may exceed the step by so much: rounding, and the few instructions around the timers.
+ROOM = 1.02
+#: Share of the rows in which a bound must hold.
+MOST = 0.95
+#: Parts that fill less of the loop than this may as well be in another unit.
+_LEAST_SHARE = 0.004
+#: From so many rows on values are asked; with fewer the names alone are believed.
+ENOUGH = 20
+#: From how many standard errors on a correlation is believed; heavy tails make few rows weigh much.
+SURE_Z = 6.0
+#: Values beyond this overflow where they are multiplied.
+HUGE = 1e60
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Steps of the clock after each row and before it [ns]; NaN where there is none."""
+
+    after: Float
+    before: Float
+    typical: float
+    units: dict[str, int]
+
+    @classmethod
+    def of(cls, clock: Float | None, seen: list[Seen]) -> Steps:
+        """Steps of a clock [ns], or where there is none the lengths that a column gives."""
+        count = len(seen[0].values) if seen else 0
+        after, units = np.full(count, np.nan), UNITS
+        if clock is not None and count > 1:
+            after[:-1] = np.diff(clock)
+        elif clock is None:
+            after, units = _reference(seen, count)
+        after[~((after > 0) & (after < HUGE))] = np.nan
+        before = after
+        if clock is not None:
+            before = np.concatenate([[np.nan], after[:-1]]) if count else after
+        typical = float(np.nanmedian(after)) if np.isfinite(after).any() else np.nan
+        return cls(after, before, typical, units)
+
+    @property
+    def some(self) -> bool:
+        """Whether there is any."""
+        return int(np.isfinite(self.after).sum()) >= 3
+
+    @property
+    def known(self) -> bool:
+        """Whether there are enough to ask the values."""
+        return int(np.isfinite(self.after).sum()) >= ENOUGH
+
+
+def _reference(seen: list[Seen], count: int) -> tuple[Float, dict[str, int]]:
+    """Lengths of the loops where there is no clock, and the units to try beside them.
+
+    Where nobody says the unit of the period or the whole, all other lengths are taken in it too.
+    """
+    for meaning in ("period", "whole"):
+        for one in seen:
+            if one.meaning == meaning:
+                unit = one.unit_ns or next((other.unit_ns for other in seen if other.unit_ns), None)
+                lengths = np.array(one.values * (unit or 1))
+                return lengths, UNITS if unit else {"the same unit": 1}
+    return np.full(count, np.nan), UNITS
+
+
+def equal(values: Float, step: Float) -> float:
+    """Share of the rows in which values equal the steps, as far as both are printed."""
+    with np.errstate(invalid="ignore"):
+        both = np.isfinite(values) & np.isfinite(step)
+        if not both.any():
+            return 0.0
+        room = np.maximum(0.02 * step[both], 1.01 * _tick(step[both]))
+        return float((np.abs(values[both] - step[both]) <= room).mean())
+
+
+def _tick(step: Float) -> float:
+    """The least difference between steps that is more than rounding of floats [ns]."""
+    levels = np.unique(np.rint(step))
+    apart = np.diff(levels)
+    apart = apart[apart > 300]  # a double since 1970 is off by up to 240 ns
+    return min(float(apart.min(initial=np.inf)), 0.1 * float(np.median(step)))
+
+
+def over(values: Float, step: Float) -> float:
+    """Share of the rows in which values are longer than the steps."""
+    both = np.isfinite(values) & np.isfinite(step)
+    room = ROOM * step[both] + _tick(step[both]) if both.any() else step[both]
+    return float((values[both] > room).mean()) if both.any() else 0.0
+
+
+def largest_that_fits(columns: list[Float], steps: Steps) -> tuple[int | None, str]:
+    """The largest unit in which most lengths fit into the loop: the next is a thousandth of it."""
+    for name, unit_ns in sorted(steps.units.items(), key=lambda item: -item[1]):
+        longer = [
+            min(over(one * unit_ns, steps.after), over(one * unit_ns, steps.before))
+            for one in columns
+        ]
+        if float(np.median(longer)) > 1 - MOST:
+            continue
+        longest = max(float(np.nanmedian(one)) for one in columns) * unit_ns / steps.typical
+        if longest < _LEAST_SHARE:
+            return None, ""
+        return unit_ns, f"in {name} the longest is {longest:.2g} of the loop, in the next too long"
+    return None, ""
+
+
+def summed(columns: list[Float]) -> Float | None:
+    """Sums row for row, what is missing counting as nothing; NaN where all is missing."""
+    if not columns:
+        return None
+    table = np.stack(columns)
+    total = np.nansum(table, axis=0)
+    total[~np.isfinite(table).any(axis=0)] = np.nan
+    return np.asarray(total, np.float64)
+
+
+def slope(values: Float, step: Float) -> tuple[float, float] | None:
+    """Slope of steps over values, and the correlation squared."""
+    both = np.isfinite(values) & np.isfinite(step)
+    if both.sum() < ENOUGH:
+        return None
+    x, y = values[both], step[both]
+    x, y = x - x.mean(), y - y.mean()
+    power, spread = float(x @ x), float(y @ y)
+    if power <= 0 or spread <= 0:
+        return None
+    together = float(x @ y)
+    return together / power, together**2 / (power * spread)
+
+
+def slope_unit(values: Float, steps: Steps) -> int | None:
+    """The unit in which the steps grow by as much as the values do, one for one."""
+    for step in (steps.after, steps.before):
+        fit = slope(values, step)
+        if fit is None or fit[1] < 0.2:
+            continue
+        for ns in steps.units.values():
+            if 0.6 <= fit[0] / ns <= 1.5:
+                return ns
+    return None
+
+
+def fits(seen: list[Seen], columns: list[int], unit: int, steps: Steps) -> bool:
+    """Whether columns together fill some of the loop and no more than all."""
+    total = summed([seen[at].values * unit for at in columns])
+    assert total is not None
+    share = float(np.nanmedian(total)) / steps.typical
+    longer = min(over(total, steps.after), over(total, steps.before))
+    return longer <= 1 - MOST and share >= 0.02
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Slopes of the steps over columns fitted at once, their errors, and what each explains."""
+
+    slope: Float
+    error: Float
+    share: Float
+    explained: float
+
+
+def together(table: Float, step: Float) -> Fit | None:
+    """Least squares of step = rest + sum of slope times value; a part's slope is its unit [ns]."""
+    rows = np.isfinite(step) & np.isfinite(table).all(axis=1)
+    if rows.sum() < max(ENOUGH, 3 * table.shape[1]):
+        return None
+    x, y = table[rows] - table[rows].mean(axis=0), step[rows] - step[rows].mean()
+    scale = x.std(axis=0)
+    live = scale > 0
+    if not live.any() or not y.any():
+        return None
+    x = x[:, live] / scale[live]
+    slope, *_ = np.linalg.lstsq(x, y, rcond=1e-8)
+    rest = float(np.square(y - x @ slope).sum())
+    noise = np.sqrt(max(rest, 1e-12) / max(1, len(y) - int(live.sum())) / len(y))
+    whole = float(y @ y)
+    found = Fit(np.zeros(len(live)), np.full(len(live), np.inf), np.zeros(len(live)), 0.0)
+    found.slope[live], found.error[live] = slope / scale[live], noise / scale[live]
+    found.share[live] = np.square(slope) * len(y) / whole
+    return replace(found, explained=1 - rest / whole)
+
+
+def evident(
+    seen: list[Seen],
+    columns: list[int],
+    steps: Steps,
+    slopes: tuple[float, float] = (0.6, 1.5),
+    least: float = 0.2,
+    beside: Sequence[Float] = (),
+) -> tuple[list[int], int | None]:
+    """Columns that the clock's steps grow with one for one, and their unit.
+
+    Parameters
+    ----------
+    seen, columns : list of Seen, list of int
+        All columns, and those that are asked about.
+    steps : Steps
+        Of the clock.
+    slopes : tuple of float
+        Between which a slope counts as one.
+    least : float
+        Share of the variance of the steps that all that is found must explain.
+    beside : sequence of float64 array, shape (n,) [ns]
+        Lengths known to be parts, which explain what they can.
+    """
+    best: tuple[float, list[int], int] = (least, [], 0)
+    table = np.stack([*(seen[at].values for at in columns), *beside], axis=1)
+    own = np.arange(table.shape[1]) < len(columns)
+    for step in (steps.after, steps.before):
+        fit = together(table, step)
+        if fit is None or fit.explained < best[0]:
+            continue
+        for unit in steps.units.values():
+            ratio = fit.slope / np.where(own, unit, 1)
+            good = (ratio > slopes[0]) & (ratio < slopes[1]) & (fit.slope > SURE_Z * fit.error)
+            for at in np.flatnonzero(good & own):
+                good[at] = over(table[:, at] * unit, step) <= 1 - MOST
+            share = float(fit.share[good].sum())
+            if share >= best[0] and (good & own).any():
+                mine = good[: len(columns)]
+                best = (share, [at for at, ok in zip(columns, mine, strict=True) if ok], unit)
+    return best[1], best[2] or None

@@ -1,0 +1,55 @@
+"""Instants within the loop, counted from its start: each lap lasts since the one before."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from looptime.parsers.columns.evidence import marked, rises
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.lexicon import tokens
+from looptime.parsers.text.dialect import Dialect, numbers
+
+__all__ = ["find_laps"]
+
+_LAPS = frozenset(("lap", "split", "mark", "checkpoint"))
+#: Share of the rows in which laps follow one another.
+_MOST = 0.99
+
+
+def find_laps(found: list[Head], dialect: Dialect) -> dict[int, int]:
+    r"""The column from which each lap of a loop counts on; no column where none is one.
+
+    Parameters
+    ----------
+    found : list of Head
+        Columns of a log of one row a loop.
+    dialect : Dialect
+        With its first rows.
+
+    Returns
+    -------
+    dict of int to int
+        By place in the row: column of the lap before, -1 for the first.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> from looptime.parsers.text.dialect import sniff
+    >>> rows = "".join(f"{20 * k},{2 + k % 3},{9 - k % 2}\n" for k in range(9))
+    >>> like = sniff("t_ms,after_gyro_ms,after_drive_ms\n" + rows, "a.csv")
+    >>> find_laps(heads(like.header), like)
+    {1: -1, 2: 1}
+    """
+    named = [h for h in found if marked(h).side == "end" or _LAPS & set(tokens(h.text))]
+    named = [h for h in named if marked(h).stem or marked(h).side != "end"]
+    laps = [h for h in named if not rises(numbers(dialect, h.index))]
+    if len(laps) < 2 or len({h.unit for h in laps}) > 1:
+        return {}
+    values = np.stack([numbers(dialect, h.index) for h in laps])
+    order = np.argsort(np.nanmedian(values, axis=1), kind="stable")
+    values = values[order]
+    whole = values[:, np.isfinite(values).all(axis=0)]
+    if whole.shape[1] < 3 or not ((np.diff(whole, axis=0) >= 0).all(axis=0)).mean() >= _MOST:
+        return {}
+    places = [laps[at].index for at in order]
+    return dict(zip(places, [-1, *places[:-1]], strict=True))

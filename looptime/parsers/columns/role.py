@@ -1,0 +1,61 @@
+"""What a column of durations can be taken for, and what is seen of it before it is judged."""
+
+from __future__ import annotations
+
+from dataclasses import field
+
+from looptime.array_types import Float
+from looptime.records import dataclass
+
+__all__ = ["FALSE_UNIT", "ROLES", "Judged", "Role", "Seen", "Stamped"]
+
+#: How it is said that a column is not in the unit of its header.
+FALSE_UNIT = "its header says "
+#: What a column can be taken for.
+ROLES = (
+    "part", "whole", "period", "latency", "deviation", "setting", "run timer", "start-up timer",
+    "beside", "signal",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A column before it is judged."""
+
+    meaning: str  #: What its header says, one of `looptime.parsers.columns.lexicon.MEANINGS`
+    values: Float  #: As they stand; NaN where there is none; shape (n,)
+    unit_ns: int | None = None  #: Nanoseconds in one unit, where the header says
+    words: tuple[str, ...] = ()  #: Words of its header that say of what it tells
+    name: str = ""  #: Its header, for messages
+
+
+@dataclass(frozen=True)
+class Role:
+    """What a column is taken for."""
+
+    taken_as: str  #: One of `ROLES`
+    unit_ns: int | None = None  #: Nanoseconds in one unit; None where it holds no time
+    unit_from: str = ""  #: ``header``, or what the unit was inferred from
+    why: str = ""  #: The reason in plain words
+    sure: str = "sure"  #: ``sure``, ``likely`` or ``unsure``
+    inside: int = -1  #: The column in which it lies, -1 for none
+    #: ``after`` or ``before``: the clock's step beside the row that a period or a whole goes with.
+    step: str = ""
+    #: The column in the row from which it counts on, -1 for the loop's start; -2 for a length.
+    lap_of: int = -2
+
+
+@dataclass(frozen=True)
+class Stamped:
+    """Which end of its loop a row is stamped at."""
+
+    side: str = ""  #: ``start``, ``end``, or nothing where the values do not tell
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The roles of columns, in their order, and which end of its loop a row is stamped at."""
+
+    roles: tuple[Role, ...]
+    stamped: Stamped = field(default_factory=Stamped)

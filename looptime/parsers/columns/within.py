@@ -1,0 +1,122 @@
+"""Parts that lie in other parts or run beside the loop, so that none is counted twice."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.parsers.columns.against_steps import (
+    ENOUGH,
+    MOST,
+    ROOM,
+    Steps,
+    over,
+    slope,
+    summed,
+    together,
+)
+from looptime.parsers.columns.inside import enclosing
+from looptime.parsers.columns.role import Role, Seen
+
+__all__ = ["within"]
+
+#: Longer than any log; more of them still add up in 64 bits [ns].
+_MOST_NS = 1e15
+
+
+def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, Role]:
+    """Parts that lie in other parts or run beside the loop, so that none is counted twice."""
+    parts = [at for at, r in roles.items() if r.taken_as == "part" and r.unit_ns]
+    roles = dict(roles)
+    lengths = {at: seen[at].values * (roles[at].unit_ns or 1) for at in parts}
+    for inner in parts:
+        words = set(seen[inner].words)
+        around = [at for at in parts if seen[at].words and set(seen[at].words) < words]
+        around = [at for at in around if _lies_in(lengths[inner], lengths[at])]
+        if around:
+            nearest = max(around, key=lambda at: len(seen[at].words))
+            why = "its name says so and it is never longer"
+            roles[inner] = replace(roles[inner], inside=nearest, why=why, sure="likely")
+    if len(parts) < 2:
+        return roles
+    table = np.stack([lengths[at] for at in parts], axis=1)
+    sums = enclosing(np.clip(np.nan_to_num(table), -_MOST_NS, _MOST_NS).astype(np.int64))
+    for inner, outer in zip(parts, sums, strict=True):
+        if outer >= 0 and roles[inner].inside < 0:
+            why = f"{seen[parts[outer]].name} is the sum of it and others"
+            roles[inner] = replace(roles[inner], inside=parts[outer], why=why)
+    top = [at for at in parts if roles[at].inside < 0]
+    if len(top) == 1 and not any(r.taken_as in ("whole", "period") for r in roles.values()):
+        why = "it is the sum of all others"
+        roles[top[0]] = replace(roles[top[0]], taken_as="whole", why=why)
+        return {at: replace(r, inside=-1) if r.inside == top[0] else r for at, r in roles.items()}
+    while steps.known:
+        top = [at for at in parts if roles[at].taken_as == "part" and roles[at].inside < 0]
+        if len(top) < 2 or not _too_long([lengths[at] for at in top], steps):
+            break
+        _make_room(seen, top, lengths, steps, roles)
+    return roles
+
+
+def _too_long(lengths: list[Float], steps: Steps) -> bool:
+    """Whether parts one after another would be longer than the loop."""
+    total = summed(lengths)
+    assert total is not None
+    return min(over(total, steps.after), over(total, steps.before)) > 1 - MOST
+
+
+def _make_room(
+    seen: list[Seen],
+    top: list[int],
+    lengths: dict[int, Float],
+    steps: Steps,
+    roles: dict[int, Role],
+) -> None:
+    """Put one part that is too much into another, or beside the loop."""
+    own = {at: lengths[at].copy() for at in top}  # without what lies in each
+    for at, role in roles.items():
+        if role.inside in own:
+            own[role.inside] -= np.nan_to_num(lengths[at])
+    pairs = [
+        (fit, inner, outer)
+        for inner in top
+        for outer in top
+        if inner != outer and (fit := _grows(lengths[inner], own[outer])) > 0
+    ]
+    if pairs:
+        _, inner, outer = max(pairs)
+        why = f"{seen[outer].name} grows with it one for one and is never shorter"
+        roles[inner] = replace(roles[inner], inside=outer, why=why, sure="likely")
+        return
+    told = _told(np.stack([lengths[at] for at in top], axis=1), steps)
+    length = [float(np.nanmedian(lengths[at])) for at in top]
+    _, _, least = min(zip(told, [-one for one in length], top, strict=True))
+    why = "with it the parts would be longer than the loop: it runs beside them, or holds some"
+    roles[least] = replace(roles[least], taken_as="beside", why=why, sure="unsure")
+
+
+def _told(lengths: Float, steps: Steps) -> list[float]:
+    """In how many standard errors the steps grow with each part one for one, 0 where not."""
+    best = np.zeros(lengths.shape[1])
+    for step in (steps.after, steps.before):
+        fit = together(lengths, step)
+        if fit is not None:
+            good = (fit.slope > 0.6) & (fit.slope < 1.5)
+            best = np.maximum(best, np.where(good, fit.slope / fit.error, 0.0))
+    return [float(one) for one in best]
+
+
+def _lies_in(inner: Float, outer: Float) -> bool:
+    """Whether one part may lie in another: never longer, and the other grows with it."""
+    return _grows(inner, outer) >= 0.2
+
+
+def _grows(inner: Float, outer: Float) -> float:
+    """Share of the outer part's variance that the inner explains; 0 where it cannot lie in it."""
+    both = np.isfinite(inner) & np.isfinite(outer)
+    if both.sum() < ENOUGH or not (inner[both] <= ROOM * outer[both]).mean() >= 0.99:
+        return 0.0
+    fit = slope(inner, outer)
+    return fit[1] if fit is not None and 0.6 <= fit[0] <= 1.5 and fit[1] >= 0.05 else 0.0

@@ -1,0 +1,145 @@
+"""Rows that stand for some of the loops only, as their loop numbers tell."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+
+from looptime.array_types import Int
+from looptime.errors import LogError
+from looptime.parsers.columns.judged import Understood
+from looptime.parsers.columns.lexicon import tokens
+from looptime.parsers.layouts.contract import Content, LoopRows
+from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.schema import ONE_IN
+from looptime.units import UNITS, split_unit
+
+__all__ = ["between", "refuse_sums", "thinned"]
+
+#: Rows from which on loop numbers are asked; share of the steps that makes a rule; loops a second
+#: above which a number counts something else.
+_FEW = 5
+_ROOM, _MOST_OF_A_ROW = 1.1, 0.5
+_MEANS = frozenset(("avg", "mean", "average", "median"))
+_COUNTED = frozenset(
+    ("loops", "count", "n", "samples", "iterations", "cycles", "frames", "ticks", "num", "passes")
+)
+_RATIOS = (1e-9, 1e-6, 1e-3, 1.0)
+_ENOUGH, _MOSTLY, _SELDOM, _FASTEST = 20, 0.9, 0.2, 50_000.0
+
+
+def between(number: Int, time: Int, length: Int | None, path: str) -> int:
+    """How many loops pass from a row to the next: 1, or N where every Nth loop is logged.
+
+    Parameters
+    ----------
+    number : int array, shape (n,)
+        Loop numbers as logged.
+    time : int64 array, shape (n,) [ns]
+        When.
+    length : int64 array, shape (n,) [ns], or None
+        How long each took, where the log says.
+    path : str
+        The log, for messages.
+
+    Raises
+    ------
+    LogError
+        If hardly two rows are of loops that follow one another, and no rule is seen.
+
+    Examples
+    --------
+    >>> row = np.arange(30)
+    >>> between(row, 20_000_000 * row, None, ""), between(10 * row, 200_000_000 * row, None, "")
+    (1, 10)
+    """
+    step, passed = np.diff(number.astype(np.int64)), np.diff(time)
+    forward = (step > 0) & (passed > 0)
+    step, passed = step[forward], passed[forward]
+    if len(step) < _ENOUGH or (step == 1).mean() >= _SELDOM:
+        return 1
+    usual = int(np.median(step))
+    rate = 1e9 * float(step.sum()) / float(passed.sum())
+    if rate > _FASTEST:  # no loops, ticks of a processor
+        return 1
+    row_ns, loop_ns = float(np.median(passed)), 0.0 if length is None else float(np.median(length))
+    if (step == usual).mean() >= _MOSTLY:  # no loop is longer than the time there is for it
+        return usual if loop_ns <= _ROOM * row_ns / usual else 1
+    if loop_ns > _MOST_OF_A_ROW * row_ns:  # the rows adjoin
+        return 1
+    low, high = (int(q) for q in np.quantile(step, [0.05, 0.95]))
+    raise LogError(
+        f"holds {len(number):,} of {int(step.sum()) + 1:,} loops, {low} to {high} loops apart, as "
+        "where only slow loops are logged: a loop takes "
+        f"{1e3 / rate:.4g} ms on average ({rate:.3g} a second), and nothing is known of those that "
+        "are missing; log every loop, or one in so many",
+        path,
+    )
+
+
+def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
+    """Refuse rows that sum up many loops each: how many, and the mean of each.
+
+    Parameters
+    ----------
+    known : Understood
+        The columns of a log of one row a loop.
+    dialect : Dialect
+        With its first rows.
+    path : str
+        The log, for messages.
+
+    Raises
+    ------
+    LogError
+        If a column counts the loops of each row: times their mean it fills the step of the clock.
+    """
+    clock = known.one.get("time")
+    heads = [head for head, _ in known.roles]
+    means = [h for h in heads if _MEANS & set(tokens(h.text))]
+    counts = [h for h in heads if _COUNTED & set(tokens(h.text)) and not split_unit(h.text)[1]]
+    if clock is None or not means or not counts:
+        return
+    steps = np.diff(numbers(dialect, clock.index))
+    for mean, many in product(means, counts):
+        value, count = numbers(dialect, mean.index), numbers(dialect, many.index)
+        whole = np.isfinite(count) & (count >= 2) & (count == np.rint(count))
+        if len(count) < _FEW or whole.mean() < _MOSTLY or (np.diff(count) > 0).all():
+            continue
+        of_step = float(np.nanmedian(value * count)) / float(np.nanmedian(steps))
+        units = [_ratio(mean.unit, clock.unit)] if mean.unit and clock.unit else _RATIOS
+        if any(0.2 < of_step * ratio < 1.2 for ratio in units):
+            raise LogError(
+                f"each row sums up many loops ({many.text!r}: {np.nanmedian(count):.4g} as a rule, "
+                f"with {mean.text!r}), so nothing is known of single loops: log a row for each, or "
+                "read the rows for loops all the same with --layout stamps",
+                path,
+            )
+
+
+def _ratio(unit: str, clock: str) -> float:
+    return UNITS[unit] / UNITS[clock]
+
+
+def thinned(content: Content, rows: LoopRows, number: Int, every: int) -> LoopRows:
+    """Loops of which one in `every` is logged, each with the mean length of those up to the next.
+
+    Parameters
+    ----------
+    content : Content
+        Whose rows are not used is added to its `outcast`.
+    rows : LoopRows
+        With the instants of the rows.
+    number : int array, shape (n,)
+        Their loop numbers.
+    every : int
+        As `between` tells.
+    """
+    whole = np.append(np.diff(number.astype(np.int64)) == every, False)
+    period = np.append(np.diff(rows.start), 0) // every
+    content.outcast.add(rows.row[-1:], "unfinished last loop")
+    content.outcast.add(rows.row[:-1][~whole[:-1]], "rows lost around it")
+    said = f"the rows, {ONE_IN} {every}"
+    return replace(rows, period=period, lost=None, said=said).take(whole)

@@ -1,0 +1,43 @@
+"""Instants within the loop, counted from its start."""
+
+import numpy as np
+import pytest
+
+from tests.parsers.build import read, self_ms, unattributed_ms
+
+ROWS = 60
+
+
+@pytest.mark.parametrize("heads", [
+    "after_gyro,after_drive,after_lift", "gyro_done,drive_done,lift_done",
+    "lap_gyro,lap_drive,lap_lift",
+])  # fmt: skip
+def test_laps_last_since_the_one_before(tmp_path, heads):
+    """What a lap took is its instant less that of the lap before, and the loop's rest is left."""
+    k = np.arange(ROWS)
+    gyro, drive, lift = 1000 + k % 7, 3000 + 40_000 * (k % 10 == 9), 200 + k % 3
+    period = gyro + drive + lift + 900
+    start = np.cumsum(period) - period
+    laps = np.cumsum([gyro, drive, lift], axis=0)
+    log = f"loop_start_us,{heads}\n" + "".join(
+        f"{s},{a},{b},{c}\n" for s, a, b, c in zip(start, *laps, strict=True)
+    )
+    run = read(tmp_path, log)
+    own = {name.split("_")[-1]: values for name, values in self_ms(run).items()}
+    if heads.startswith("gyro"):
+        own = {name.split("_")[0]: values for name, values in self_ms(run).items()}
+    assert own["drive"] == [v / 1e3 for v in drive[:-1]]
+    assert own["lift"] == [v / 1e3 for v in lift[:-1]]
+    assert unattributed_ms(run) == [0.9] * (ROWS - 1)
+
+
+def test_lengths_that_do_not_rise_from_column_to_column_are_no_laps(tmp_path):
+    """Named alike, but not in order in each row: lengths of their own."""
+    k = np.arange(ROWS)
+    gyro, drive = 2 + k % 5, 4 - k % 3
+    log = "t_ms,after_gyro_ms,after_drive_ms\n" + "".join(
+        f"{20 * i},{a},{b}\n" for i, a, b in zip(k, gyro, drive, strict=True)
+    )
+    assert sorted(self_ms(read(tmp_path, log)).values()) == sorted(
+        [[float(v) for v in gyro[:-1]], [float(v) for v in drive[:-1]]]
+    )

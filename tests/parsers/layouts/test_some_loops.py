@@ -1,0 +1,83 @@
+"""Rows that stand for some of the loops only, or sum up many of them."""
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.analysers.pacing import periods_told
+from looptime.errors import LogError
+from looptime.views.text.pace_text import pace_sentence
+from tests.parsers.build import balance, periods_ms, read, self_ms
+
+GYRO = [1.0, 2.0, 1.0, 3.0] * 8
+
+
+def table(header, *columns):
+    """Columns as a log."""
+    rows = zip(*columns, strict=True)
+    return header + "\n" + "".join(",".join(map(str, row)) + "\n" for row in rows)
+
+
+def test_one_loop_in_ten(tmp_path):
+    """The mean period is a tenth of the step, and nothing is said of single loops."""
+    rows = np.arange(32)
+    run = read(tmp_path, table("loop,t_ms,gyro_ms", 10 * rows, 80 * rows, GYRO))
+    assert periods_ms(run) == [8.0] * 31
+    assert self_ms(run)["gyro"] == GYRO[:31]
+    assert not periods_told(run)
+    assert run.clock.limits == ("one loop in 10 is logged",)
+    said = pace_sentence(looptime.summarise(run))
+    assert said == "125 loops a second; the log does not tell how long single loops take"
+    balance(run)
+
+
+def test_gap_among_every_tenth(tmp_path):
+    """Where more than ten loops passed the row before is set aside."""
+    number = 10 * np.arange(32)
+    number[20:] += 10
+    run = read(tmp_path, table("loop,t_ms,gyro_ms", number, 8 * number, GYRO))
+    assert periods_ms(run) == [8.0] * 30
+    assert run.set_aside.counts == {"unfinished last loop": 1, "rows lost around it": 1}
+
+
+def test_number_that_counts_something_else(tmp_path):
+    """Loops numbered in threes whose parts would not fit into a third of a step adjoin."""
+    rows = np.arange(32)
+    run = read(tmp_path, table("loop,t_ms,gyro_ms", 3 * rows, 4 * rows, GYRO))
+    assert periods_ms(run) == [4.0] * 31
+    assert run.clock.limits == ()
+
+
+def test_slow_loops_alone(tmp_path):
+    """A log of slow loops alone says how long a loop takes on average, and nothing of the rest."""
+    number = np.cumsum([3 + k * 7 % 40 for k in range(40)])
+    log = table("loop,t_ms,loop_ms", number, 5 * number, [30 + k % 3 for k in range(40)])
+    with pytest.raises(LogError, match=r"holds 40 of [\d,]+ loops, .* 5 ms on average \(200 a sec"):
+        read(tmp_path, log)
+
+
+def test_rows_lost_on_the_way(tmp_path):
+    """Where most rows follow one another, only the loops before gaps are left out."""
+    kept = [k for k in range(60) if k % 6]
+    run = read(tmp_path, table("loop,t_ms", kept, [20 * k for k in kept]))
+    assert set(periods_ms(run)) == {20.0}
+    assert run.set_aside.counts["rows lost around it"] == 9
+
+
+@pytest.mark.parametrize("mean", ["avg_ms", "mean (ms)", "loop average"])
+def test_rows_of_a_second_each(tmp_path, mean):
+    """Rows with a count of loops and their mean are no loops."""
+    rows = np.arange(30)
+    log = table(
+        f"t_s,loops,{mean},max_ms", rows, 100 + rows % 4, 9.6 + rows % 3 / 10, 12 + rows % 5
+    )
+    with pytest.raises(LogError, match="sums up many loops"):
+        read(tmp_path, log)
+    assert len(read(tmp_path, log, layout="stamps")) == 29
+
+
+def test_running_mean_beside_each_loop(tmp_path):
+    """A mean in rows that are loops, with a count that goes up, refuses nothing."""
+    rows = np.arange(30)
+    log = table("t_ms,count,loop_ms,avg_ms", 10 * rows, rows, 9 + rows % 2, [9.5] * 30)
+    assert periods_ms(read(tmp_path, log)) == [10.0] * 29
