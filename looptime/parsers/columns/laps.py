@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from looptime.array_types import Float
 from looptime.parsers.columns.evidence import marked, rises
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.lexicon import tokens
@@ -42,7 +43,7 @@ def find_laps(found: list[Head], dialect: Dialect) -> dict[int, int]:
     """
     named = [h for h in found if marked(h).side == "end" or _LAPS & set(tokens(h.text))]
     named = [h for h in named if marked(h).stem or marked(h).side != "end"]
-    laps = [h for h in named if not rises(numbers(dialect, h.index))]
+    laps = [h for h in named if _within_the_loop(numbers(dialect, h.index))]
     if len(laps) < 2 or len({h.unit for h in laps}) > 1:
         return {}
     values = np.stack([numbers(dialect, h.index) for h in laps])
@@ -53,3 +54,8 @@ def find_laps(found: list[Head], dialect: Dialect) -> dict[int, int]:
         return {}
     places = [laps[at].index for at in order]
     return dict(zip(places, [-1, *places[:-1]], strict=True))
+
+
+def _within_the_loop(values: Float) -> bool:
+    """Whether values begin anew with each row."""
+    return bool(np.isfinite(values).any()) and not rises(values)

@@ -208,7 +208,7 @@ def _false_units(seen: list[Seen], named: list[int], steps: Steps) -> dict[int, 
         columns = [at for at in named if seen[at].unit_ns == said]
         unit = evident(seen, columns, steps)[1]
         total = summed([seen[at].values * said for at in columns])
-        if unit is None or unit == said or total is None:
+        if unit is None or unit == said or total is None or not np.isfinite(total).any():
             continue
         share = float(np.nanmedian(total)) / steps.typical
         if 0.02 < share < 10 or not fits(seen, columns, unit, steps):

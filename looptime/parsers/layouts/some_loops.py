@@ -108,7 +108,10 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
         whole = np.isfinite(count) & (count >= 2) & (count == np.rint(count))
         if len(count) < _FEW or whole.mean() < _MOSTLY or (np.diff(count) > 0).all():
             continue
-        of_step = float(np.nanmedian(value * count)) / float(np.nanmedian(steps))
+        filled = value * count
+        if not np.isfinite(filled).any() or not np.isfinite(steps).any():
+            continue
+        of_step = float(np.nanmedian(filled)) / float(np.nanmedian(steps))
         units = [_ratio(mean.unit, clock.unit)] if mean.unit and clock.unit else _RATIOS
         if any(0.2 < of_step * ratio < 1.2 for ratio in units):
             raise LogError(
