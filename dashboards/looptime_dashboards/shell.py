@@ -33,6 +33,7 @@ from looptime_dashboards.parts import (
     onward,
     otherwise,
 )
+from looptime_dashboards.presenting import one_by_one
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
@@ -82,6 +83,8 @@ def frame(can_drop: bool, shared: bool) -> Any:
                                        className="picker"), drop,
                               dcc.Clipboard(["Copy link"], id="copy", className="button",
                                             copied_children=["Copied"]),
+                              html.A("Present", href="?present=yes", className="button", id="present",
+                                     **named({"data-set": "present=yes"})),
                               html.Button("Dark or light", id="theme", type="button",
                                           className="button")], className="row"),
                     html.Nav(id="pages", **named({"aria-label": "Pages"})),
@@ -156,7 +159,8 @@ def register(app: Dash, desk: Desk) -> None:
         one = desk.library.get(view.run)
         name = safe(one.name, 70) if one else None
         again = no_update if loop is None else (drawn or 0) + 1
-        return (lean([*arriving, *made.parts]), lean(shown), lean(_links(path)), page.title, path,
+        parts = one_by_one(made.parts) if view.present else made.parts
+        return (lean([*arriving, *parts]), lean(shown), lean(_links(path)), page.title, path,
                 name, again, not (made.wait or each), each or _POLL_MS)  # fmt: skip
 
     @app.callback(Output("loop-panel", "children"), Input("loop", "data"), Input("drawn", "data"),

@@ -49,6 +49,7 @@ class View:
     beside: tuple[str, ...] = ()
     query: str = ""
     note: str = ""  #: The note that is to be taken out
+    present: str = ""  #: ``yes`` where the figures are shown one by one
     hold: str = ""  #: ``yes`` where the live page stands still
     #: Motion and tolerances of the heading page.
     motion: str = ""
@@ -94,7 +95,7 @@ def read_view(search: str | None) -> View:
     >>> read_view("?run=../../etc/passwd&loop=7&start=abc")
     View(run='', phase='', start=None, end=None, warmup='', loop=7, by='loops', group='call', \
 before=(), after=(), change=(), open=(), call='', seek='', beside=(), query='', \
-note='', hold='', motion='', deg=None, mm=None)
+note='', present='', hold='', motion='', deg=None, mm=None)
     """
     if not isinstance(search, str) or len(search) > 20_000:
         return View()
@@ -124,6 +125,7 @@ note='', hold='', motion='', deg=None, mm=None)
         beside=_keys(given.get("beside", [])),
         query=last.get("query", "")[:_LONGEST],
         note=_matched(_NOTE, last.get("note", "")),
+        present="yes" if last.get("present") == "yes" else "",
         hold="yes" if last.get("hold") == "yes" else "",
         motion=_matched(_MOTION, last.get("motion", "")),
         deg=_number(last.get("deg"), above=True),

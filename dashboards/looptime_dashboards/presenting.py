@@ -1,0 +1,34 @@
+"""A page to be shown to many: its figures alone, one at a time, in big type."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from dash import html
+
+from looptime.views.text.terminal import count
+from looptime_dashboards.parts import choice, note
+
+__all__ = ["one_by_one"]
+
+
+def one_by_one(parts: Iterable[Any]) -> list[Any]:
+    """The figures of a page, of which the window holds one; arrow keys lead to the others."""
+    found = list(_figures(parts))
+    words = f"{count(len(found), 'figure')}; arrow keys go on"
+    bar = html.Div([html.Span(words, className="faint"), " ",
+                    choice("end the presentation", False, present="")],
+                   className="presenting screen", key="presenting")  # fmt: skip
+    return [bar, *(found or [note("There is no figure on this page yet.")])]
+
+
+def _figures(parts: Iterable[Any]) -> Iterator[Any]:
+    """The cards that hold a figure, however deep they lie."""
+    for part in parts:
+        inner = getattr(part, "children", None)
+        inside = inner if isinstance(inner, list | tuple) else [inner]
+        if any(getattr(one, "className", "") == "plot" for one in inside):
+            yield part
+        elif inner is not None:
+            yield from _figures(inside)
