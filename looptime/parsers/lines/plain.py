@@ -79,7 +79,7 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
     asked = options.layout == "values"
     if not asked and (options.columns is not None or is_written(text)):
         return None
-    first = [line.lstrip("\ufeff") for line in lines_of(text)[:_FIRST_LINES]]
+    first = [line.lstrip("\ufeff") for line in lines_of(text, _FIRST_LINES)]
     made = _grid(first, source, options)
     if made is None:
         if asked:
@@ -339,10 +339,10 @@ def _tabled(lines: list[str], written: _Written, options: Options) -> _Found | N
 
 
 def _long(lines: list[str], like: Dialect) -> _Found | None:
+    if like.header and _fits_table(like):
+        return None
     table = find_long(like.header, like.sample, like.decimal)
     if table is None:
-        return None
-    if like.header and _fits_table(like):
         return None
     cells = [plain_cells(line, like, at) for at, line in enumerate(lines, 1)]
     named, entries, stamp = long_entries(lines, cells, table, like.header)

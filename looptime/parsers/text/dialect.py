@@ -156,8 +156,8 @@ def numbers(dialect: Dialect, index: int) -> Float:
     return values
 
 
-def lines_of(text: str) -> list[str]:
-    r"""Lines as a text editor counts them: ended by LF or CR LF, by CR only where it stands alone.
+def lines_of(text: str, most: int = -1) -> list[str]:
+    r"""The first lines, as a text editor counts them: by LF, CR LF, and CR where there is no LF.
 
     Examples
     --------
@@ -165,8 +165,9 @@ def lines_of(text: str) -> list[str]:
     (['a', 'b', ''], ['a', 'b'])
     """
     if "\n" not in text:
-        return text.split("\r")
-    return [line.rstrip("\r").replace("\r", " ") for line in text.split("\n")]
+        return text.split("\r", most)[: most if most > 0 else None]
+    lines = text.split("\n", most)[: most if most > 0 else None]
+    return [line.rstrip("\r").replace("\r", " ") for line in lines]
 
 
 def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
