@@ -76,10 +76,17 @@ class Plant:
         ``v(t) = w + (v - w) E`` and ``x(t) = x + w t + (v - w) tau (1 - E)`` with
         ``w = K (u - load)``.
         """
+        return self.decay(time), self.share(time)
+
+    def decay(self, time: Float) -> Float:
+        """The first of the `factors`."""
         tau = self.time_constant_s
-        if not tau:
-            return np.where(time > SAME_S, 0.0, 1.0), np.zeros_like(time)
-        return np.exp(-time / tau), -tau * np.expm1(-time / tau)
+        return np.exp(-time / tau) if tau else np.where(time > SAME_S, 0.0, 1.0)
+
+    def share(self, time: Float) -> Float:
+        """The second of the `factors`."""
+        tau = self.time_constant_s
+        return -tau * np.expm1(-time / tau) if tau else np.zeros_like(time)
 
     def after(self, x: Float, v: Float, u: Float, time: Float) -> tuple[Float, Float]:
         """Position and speed after a time of constant output; all of one shape."""
@@ -90,6 +97,13 @@ class Plant:
     def measured(self, x: Float, v: Float) -> Float:
         """What its sensor sees."""
         return x if self.kind == "position" else v
+
+    def measured_after(self, x: Float, v: Float, u: Float, time: Float) -> Float:
+        """What its sensor sees after a time of constant output; all of one shape."""
+        w = self.full_speed * (u - self.load)
+        if self.kind == "position":
+            return x + w * time + (v - w) * self.share(time)
+        return w + (v - w) * self.decay(time)
 
     def at_rest(self, law: Law) -> tuple[float, float, float]:
         """Measured value, output and sum of the integral where a law holds it at target 0."""

@@ -11,7 +11,14 @@ from looptime.controlling.law import Law, Plant
 from looptime.controlling.margins import margins
 from looptime.controlling.matrices import EvenLoop, even_matrix, spectral_radius
 from looptime.controlling.response import NODES, Response, figures, response, summed_up
-from looptime.controlling.simulate import Instants, Track, beside, play, starts_in
+from looptime.controlling.simulate import (
+    Instants,
+    Track,
+    beside,
+    play,
+    play_side_by_side,
+    starts_in,
+)
 from looptime.controlling.target import Path
 from looptime.errors import LooptimeError
 from looptime.heading.pattern import LogShape, Sampling, even
@@ -56,7 +63,10 @@ class Move:
 
     def each(self, moves: Instants) -> tuple[Float, Float, Float, Float]:
         """Figures of every move; see `looptime.controlling.response.figures`."""
-        track = self.track(moves)
+        return self.figures(self.track(moves))
+
+    def figures(self, track: Track) -> tuple[Float, Float, Float, Float]:
+        """Figures of every move that was played."""
         return figures(self.plant, self.path, track, self.horizon_s, self.tolerance)
 
 
@@ -134,7 +144,7 @@ def rate_curve(
         Ascending.
     """
     shape = LogShape(base)
-    points = []
+    points, moves, known = [], [], []
     for rate in rates_hz:
         at = EvenLoop(1 / rate, loop.latency_share, loop.delay_s)
         try:
@@ -143,15 +153,18 @@ def rate_curve(
             continue
         shaped = delayed(shape.at(rate), move.delay_s)
         uneven = starts_in(shaped, move.horizon_s, CURVE_STARTS, move.seed)
-        both = move.each(beside(even_starts(move, at, EVEN_STARTS), uneven))
-        shared = (found.gain_margin, found.phase_margin_deg, spectral_radius(alike.each[0]))
-        split = [summed_up(*(f[part] for f in both)) for part in
-                 (slice(EVEN_STARTS), slice(EVEN_STARTS, None))]  # fmt: skip
-        points += [
-            CurvePoint(pattern, rate, one, *shared)
-            for pattern, one in zip(("even", "log shape"), split, strict=True)
-            if one.starts
-        ]
+        moves.append(beside(even_starts(move, at, EVEN_STARTS), uneven))
+        radius = spectral_radius(alike.each[0])
+        known.append((rate, found.gain_margin, found.phase_margin_deg, radius))
+    tracks = play_side_by_side(move.law, move.plant, move.path, moves) if moves else []
+    for (rate, *margin), track in zip(known, tracks, strict=True):
+        both = move.figures(track)
+        for pattern, part in (
+            ("even", slice(EVEN_STARTS)), ("log shape", slice(EVEN_STARTS, None))
+        ):  # fmt: skip
+            one = summed_up(*(f[part] for f in both))
+            if one.starts:
+                points.append(CurvePoint(pattern, rate, one, *margin))
     return tuple(points)
 
 

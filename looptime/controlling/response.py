@@ -120,8 +120,9 @@ class _Pieces:
     output: Float
     used: Float
 
-    def state(self, plant: Plant, time: Float) -> tuple[Float, Float]:
-        return plant.after(self.x, self.v, self.output, np.maximum(time - self.used, 0.0))
+    def seen(self, plant: Plant, time: Float) -> Float:
+        since = np.maximum(time - self.used, 0.0)
+        return plant.measured_after(self.x, self.v, self.output, since)
 
     def row(self, at: Int) -> _Pieces:
         """One piece of each column."""
@@ -135,6 +136,9 @@ class _Pieces:
 def _pieces(track: Track, low: float, high: float, breaks: list[Float]) -> _Pieces:
     use = track.use_s
     n, columns = use.shape
+    if not breaks:
+        time = np.clip(use, low, high)
+        return _Pieces(time[:-1], time[1:], track.x[:-1], track.v[:-1], track.output[:-1], use[:-1])
     places = np.concatenate([use, *(np.broadcast_to(b, (len(b), columns)) for b in breaks)])
     order = np.argsort(places, axis=0, kind="stable")
     time = np.clip(np.take_along_axis(places, order, axis=0), low, high)
@@ -150,12 +154,19 @@ def _after(
     final = path.final
     sign = math.copysign(1.0, final)
     whole = _pieces(track, 0.0, horizon, [])
-    turn = _turning(plant, whole)
-    stops = [plant.measured(*whole.state(plant, t)) for t in (whole.begin, turn, whole.end)]
-    beyond = [np.where(whole.end > whole.begin, sign * (s - final), 0.0) for s in stops]
+    stops = _stops(plant, whole)
+    beyond = np.where(whole.end > whole.begin, sign * (stops[1] - final), 0.0)
     over = np.maximum(np.max(beyond, axis=(0, 1)), 0.0)
-    rest = _pieces(track, path.end_s, horizon, [])
-    return over, _settled(plant, rest, final, tolerance) - path.end_s
+    if path.end_s:
+        whole = _pieces(track, path.end_s, horizon, [])
+        stops = _stops(plant, whole)
+    return over, _settled(plant, whole, stops, final, tolerance) - path.end_s
+
+
+def _stops(plant: Plant, at: _Pieces) -> tuple[Float, Float]:
+    """When each piece turns round, and what is measured at its begin, then, and at its end."""
+    turn = _turning(plant, at)
+    return turn, np.array([at.seen(plant, time) for time in (at.begin, turn, at.end)])
 
 
 def _turning(plant: Plant, at: _Pieces) -> Float:
@@ -170,14 +181,15 @@ def _turning(plant: Plant, at: _Pieces) -> Float:
     return np.where(inside, after, at.begin)
 
 
-def _settled(plant: Plant, at: _Pieces, final: float, tolerance: float) -> Float:
+def _settled(
+    plant: Plant, at: _Pieces, seen: tuple[Float, Float], final: float, tolerance: float
+) -> Float:
     """When the error is outside the tolerance for the last time; infinite at the very end."""
 
-    def off(part: _Pieces, time: Float) -> Float:
-        return np.abs(plant.measured(*part.state(plant, time)) - final) - tolerance
+    def off(measured: Float) -> Bool:
+        return np.abs(measured - final) - tolerance > 0
 
-    turn = _turning(plant, at)
-    stops = np.array([off(at, t) > 0 for t in (at.begin, turn, at.end)])
+    turn, stops = seen[0], off(seen[1])
     there = np.less(at.begin, at.end)
     stops &= there  # a piece of no length says nothing
     last = _last_row(np.asarray(stops.any(axis=0)))
@@ -188,7 +200,7 @@ def _settled(plant: Plant, at: _Pieces, final: float, tolerance: float) -> Float
     high = np.where(late[0], piece.end, np.where(turned > piece.begin, turned, piece.end))
     for _ in range(60):
         middle = 0.5 * (low + high)
-        still = off(piece, middle) > 0
+        still = off(piece.seen(plant, middle))
         low, high = np.where(still, middle, low), np.where(still, high, middle)
     never = late[1] & (last == _last_row(there))
     return np.where(last < 0, at.begin[0], np.where(never, np.inf, high))
@@ -212,7 +224,7 @@ def _along(plant: Plant, path: Path, track: Track, nodes: int) -> tuple[Float, F
     at = _Pieces(*(a[used] for a in (at.begin, at.end, at.x, at.v, at.output, at.used)))
 
     def error(part: _Pieces, time: Float) -> Float:
-        return path.at(time)[0] - plant.measured(*part.state(plant, time))
+        return path.at(time) - part.seen(plant, time)
 
     place, weight = np.polynomial.legendre.leggauss(nodes)
     half, middle = (at.end - at.begin) / 2, (at.end + at.begin) / 2
@@ -223,7 +235,7 @@ def _along(plant: Plant, path: Path, track: Track, nodes: int) -> tuple[Float, F
         square += w * half * here * here
         greatest = np.maximum(greatest, np.abs(here) * there)
     worst = np.argmax(greatest, axis=0)
-    piece, found = at.row(worst), greatest.max(axis=0)
-    for s in np.linspace(0.0, 1.0, FINE):
-        found = np.maximum(found, np.abs(error(piece, piece.begin + s * (piece.end - piece.begin))))
+    piece, share = at.row(worst), np.linspace(0.0, 1.0, FINE)[:, None]
+    finer = np.abs(error(piece, piece.begin + share * (piece.end - piece.begin)))
+    found = np.maximum(greatest.max(axis=0), finer.max(axis=0))
     return np.sqrt(square.sum(axis=0) / path.end_s), found

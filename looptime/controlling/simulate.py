@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
+
 import numpy as np
 
-from looptime.array_types import Float
+from looptime.array_types import Float, Int
 from looptime.controlling.law import SAME_S, Law, Plant
 from looptime.controlling.target import Path
 from looptime.heading.pattern import Sampling
 from looptime.records import dataclass
 
-__all__ = ["Instants", "Track", "beside", "play", "starts_in"]
+__all__ = ["Instants", "Track", "beside", "play", "play_side_by_side", "starts_in"]
 
 
 @dataclass(frozen=True)
@@ -85,75 +88,110 @@ def beside(*parts: Instants) -> Instants:
     )
 
 
-def play(law: Law, plant: Plant, path: Path, at: Instants) -> Track:
+def play_side_by_side(law: Law, plant: Plant, path: Path, moves: Sequence[Instants]) -> list[Track]:
+    """The tracks that `play` makes of each, in a fraction of the time: all are played at once."""
+    length = np.array([len(at.use_s) for at in moves])
+    order = np.argsort(-length, kind="stable")  # those that go on stay side by side
+    count = np.array([at.use_s.shape[1] for at in moves])[order]
+
+    def beside(name: str) -> Float:
+        parts = [getattr(moves[i], name) for i in order]
+        more = (length.max() - length)[order]
+        return np.hstack(
+            [np.pad(a, ((0, m), (0, 0)), "edge") for a, m in zip(parts, more, strict=True)]
+        )
+
+    at = Instants(beside("read_s"), beside("taken_s"), beside("use_s"))
+    track = play(law, plant, path, at, np.repeat(length[order], count))
+    made = {}
+    for i, end, wide in zip(order.tolist(), np.cumsum(count).tolist(), count.tolist(), strict=True):
+        part = (slice(length[i]), slice(end - wide, end))
+        made[i] = Track(track.use_s[part], track.x[part], track.v[part], track.output[part])
+    return [made[i] for i in range(len(moves))]
+
+
+def play(law: Law, plant: Plant, path: Path, at: Instants, length: Int | None = None) -> Track:
     """Play the moves: the law is worked out at each use from the reading taken for it.
 
     The target is taken when the code reads (`read_s`), the measured value is that of `taken_s`.
-    Before the move the mechanism rests at target 0, as the law holds it.
+    Before the move the mechanism rests at target 0, as the law holds it. Where some end early,
+    `length` holds how many rows each has, shape (c,), not rising.
     """
-    use = at.use_s
-    n, columns = use.shape
+    n, columns = at.use_s.shape
     x, v, output = (np.zeros((n, columns)) for _ in range(3))
+    position = plant.kind == "position"
     rest, held, summed = plant.at_rest(law)
-    x[0], v[0] = (rest, 0.0) if plant.kind == "position" else (0.0, rest)
+    x[0], v[0] = (rest, 0.0) if position else (0.0, rest)
     output[0] = held
-    state = _State(law, path, at, rest, summed, plant.kind == "position")
-    hold = np.diff(use, axis=0)
-    hold_factors = plant.factors(hold)
-    late = at.taken_s[1:] - use[:-1]  # of the readings, within the hold before their use
-    in_hold = late >= -SAME_S
-    late_factors = plant.factors(np.maximum(late, 0.0))
-    all_in_hold = np.logical_and.reduce(in_hold, axis=1).tolist()
-    for k in range(1, n):
-        w = plant.full_speed * (output[k - 1] - plant.load)
-        over = v[k - 1] - w
-        v[k] = w + over * hold_factors[0][k - 1]
-        if plant.kind == "position":
-            x[k] = x[k - 1] + w * hold[k - 1] + over * hold_factors[1][k - 1]
-            seen = x[k - 1] + w * late[k - 1] + over * late_factors[1][k - 1]
-        else:
-            seen = w + over * late_factors[0][k - 1]
-        if not all_in_hold[k - 1]:
-            earlier = _earlier(plant, at, x, v, output, k, rest)
-            seen = np.where(in_hold[k - 1], seen, earlier)
-        output[k] = state.next_output(k, seen)
-    return Track(use, x, v, output)
+    state = _State(law, columns, rest, summed)
+    ends = [n] if length is None else np.unique(length).tolist()
+    for low, high in itertools.pairwise([1, *ends]):
+        c = columns if length is None else int((length >= high).sum())
+        block = (slice(low - 1, high), slice(c))
+        read, taken, use = at.read_s[block], at.taken_s[block][1:], at.use_s[block]
+        state.meets(path, read, position)
+        hold = np.diff(use, axis=0)
+        decay, share = plant.factors(hold)
+        late = taken - use[:-1]  # of the readings, within the hold before their use
+        in_hold = late >= -SAME_S
+        late_factor = (plant.share if position else plant.decay)(np.maximum(late, 0.0))
+        all_in_hold = np.logical_and.reduce(in_hold, axis=1).tolist()
+        for j, k in enumerate(range(low, high)):
+            was = (k - 1, slice(c))
+            w = plant.full_speed * (output[was] - plant.load)
+            over = v[was] - w
+            v[k, :c] = w + over * decay[j]
+            if position:
+                x[k, :c] = x[was] + w * hold[j] + over * share[j]
+                seen = x[was] + w * late[j] + over * late_factor[j]
+            else:
+                seen = w + over * late_factor[j]
+            if not all_in_hold[j]:
+                earlier = _earlier(plant, at, x, v, output, k, rest)[:c]
+                seen = np.where(in_hold[j], seen, earlier)
+            output[k, :c] = state.next_output(j, seen)
+    return Track(at.use_s, x, v, output)
 
 
 class _State:
     """What the code remembers from loop to loop."""
 
-    def __init__(
-        self, law: Law, path: Path, at: Instants, rest: float, summed: float,
-        follows_position: bool,
-    ) -> None:  # fmt: skip
+    def __init__(self, law: Law, columns: int, rest: float, summed: float) -> None:
         self.law = law
-        columns = at.use_s.shape[1]
-        step = np.diff(at.read_s, axis=0)
-        self.added, self.multiplied, self.passed = law.weights(step)
-        self.wanted, rate = path.at(at.read_s)
-        self.forward = law.feed_forward * (rate if follows_position else self.wanted)
         self.sum = np.full(columns, summed)
         self.error = np.full(columns, -rest)
         self.seen = np.full(columns, rest)
         self.change = np.zeros(columns)
 
-    def next_output(self, k: int, seen: Float) -> Float:
+    def meets(self, path: Path, read: Float, follows_position: bool) -> None:
+        """Prepare for the loops that follow the first of these, shape (m + 1, c)."""
+        self.added, self.multiplied, self.passed = self.law.weights(np.diff(read, axis=0))
+        self.wanted = path.at(read[1:])
+        self.forward = np.zeros(len(read))
+        if self.law.feed_forward:
+            ahead = path.rate_at(read[1:]) if follows_position else self.wanted
+            self.forward = self.law.feed_forward * ahead
+        c = read.shape[1]
+        self.sum, self.error, self.seen, self.change = (
+            a[:c] for a in (self.sum, self.error, self.seen, self.change)
+        )
+
+    def next_output(self, j: int, seen: Float) -> Float:
         law = self.law
-        error = self.wanted[k] - seen
+        error = self.wanted[j] - seen
         if law.wraps != np.inf:
             error = (error + law.wraps / 2) % law.wraps - law.wraps / 2
-        output = law.kp * error + self.forward[k]
+        output = law.kp * error + self.forward[j]
         if law.ki:
-            self.sum = self.sum + self.added[k - 1] * error
+            self.sum = self.sum + self.added[j] * error
             if law.integral_limit != np.inf:
                 self.sum = _cut(self.sum, law.integral_limit)
             output = output + law.ki * self.sum
         if law.kd:
             new = (self.seen - seen) if law.of_measurement else (error - self.error)
-            new = new * self.multiplied[k - 1]
+            new = new * self.multiplied[j]
             if law.filter_s:
-                new = self.change + self.passed[k - 1] * (new - self.change)
+                new = self.change + self.passed[j] * (new - self.change)
                 self.change = new
             output = output + law.kd * new
             self.error, self.seen = error, seen

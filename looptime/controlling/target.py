@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from looptime.array_types import Float
+from looptime.array_types import Float, Int
 from looptime.controllers import Target
 from looptime.records import dataclass
 
@@ -36,20 +36,25 @@ class Path:
         """Where it comes to rest."""
         return float(self.value[-1])
 
-    def at(self, time: Float) -> tuple[Float, Float]:
-        """Target and its rate of change; 0 before the move."""
-        begun = time >= 0
+    def at(self, time: Float) -> Float:
+        """Target; 0 before the move."""
+        if self.hz:
+            return np.where(time >= 0, self.amplitude * np.sin(2 * math.pi * self.hz * time), 0.0)
+        piece, since = self._piece(time)
+        value = self.value[piece] + since * (self.rate[piece] + 0.5 * self.change[piece] * since)
+        return np.where(time >= 0, value, 0.0)
+
+    def rate_at(self, time: Float) -> Float:
+        """How fast the target changes; 0 before the move."""
         if self.hz:
             w = 2 * math.pi * self.hz
-            return (
-                np.where(begun, self.amplitude * np.sin(w * time), 0.0),
-                np.where(begun, self.amplitude * w * np.cos(w * time), 0.0),
-            )
+            return np.where(time >= 0, self.amplitude * w * np.cos(w * time), 0.0)
+        piece, since = self._piece(time)
+        return np.where(time >= 0, self.rate[piece] + self.change[piece] * since, 0.0)
+
+    def _piece(self, time: Float) -> tuple[Int, Float]:
         piece = np.searchsorted(self.begins_s, time, side="right") - 1
-        since = time - self.begins_s[piece]
-        rate, change = self.rate[piece], self.change[piece]
-        value = self.value[piece] + since * (rate + 0.5 * change * since)
-        return np.where(begun, value, 0.0), np.where(begun, rate + change * since, 0.0)
+        return piece, time - self.begins_s[piece]
 
 
 def path_of(target: Target) -> Path:
@@ -61,7 +66,7 @@ def path_of(target: Target) -> Path:
 
     >>> from looptime.controllers import parse_target
     >>> path = path_of(parse_target("trapezoid:1,1,2"))
-    >>> path.begins_s.tolist(), path.at(np.array([0.75]))[0].tolist()
+    >>> path.begins_s.tolist(), path.at(np.array([0.75])).tolist()
     ([0.0, 0.5, 1.0, 1.5], [0.5])
     """
     first, *rest = target.numbers

@@ -47,7 +47,7 @@ def traced(move: Move, at: Sampling, loop: EvenLoop) -> Trace:
     time = np.linspace(0.0, _worth_seeing(move, settle), POINTS)
     even, recorded = even_starts(move, loop, 1), _one(moves, worst)
     sides = [_followed(move, one, time) for one in (even, recorded)]
-    return Trace(time, move.path.at(time)[0], *sides)
+    return Trace(time, move.path.at(time), *sides)
 
 
 def _worth_seeing(move: Move, settle: Float) -> float:
@@ -69,4 +69,4 @@ def _followed(move: Move, moves: Instants, time: Float) -> Float:
     hold = np.maximum(np.searchsorted(use, time, side="right") - 1, 0)
     x, v, output = (a[hold, 0] for a in (track.x, track.v, track.output))
     plant = move.plant
-    return plant.measured(*plant.after(x, v, output, np.maximum(time - use[hold], 0.0)))
+    return plant.measured_after(x, v, output, np.maximum(time - use[hold], 0.0))

@@ -15,6 +15,7 @@ from looptime.controlling.moves import (
     worst_stall,
 )
 from looptime.controlling.response import summed_up
+from looptime.controlling.simulate import play, play_side_by_side
 from tests.controlling.build import move
 from tests.heading.logs import jittered
 
@@ -65,3 +66,21 @@ def test_other_rates():
     there = EvenLoop(0.1, loop.latency_share)
     alone = summed_up(*one.each(even_starts(one, there, 20)))
     assert points[0].response.overshoot == alone.overshoot
+
+
+@pytest.mark.parametrize("kind", ["position", "speed"])
+@pytest.mark.parametrize("delay", [0.0, 0.03])
+def test_moves_played_side_by_side_are_those_played_alone(kind, delay):
+    """Three rates, the quickest not first, readings up to three loops old: the same to the bit."""
+    law, plant = Law("measured step", 1.2, 0.3, 0.01, filter_s=0.01), Plant(kind, 5.0, 0.05)
+    made = []
+    for rate in (20.0, 80.0, 35.0):
+        loop = EvenLoop(1 / rate, 0.3, delay)
+        one = move("trapezoid:1,2,8", law, plant, loop, horizon=1.0)
+        made.append(even_starts(one, loop, 7))
+    side_by_side = play_side_by_side(law, plant, one.path, made)
+    for at, track in zip(made, side_by_side, strict=True):
+        alone = play(law, plant, one.path, at)
+        for name in ("use_s", "x", "v", "output"):
+            np.testing.assert_array_equal(getattr(track, name), getattr(alone, name))
+        assert np.ptp(alone.x if kind == "position" else alone.v) > 0.5
