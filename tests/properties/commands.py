@@ -51,7 +51,7 @@ MEANT = {
 _ENDINGS = {"export": ("csv", "parquet"), "report": ("html",), "summary": ("toml", "csv")}
 #: What stands behind commands that take no log.
 _TOPICS = {
-    "guide": ("exit-codes", "json", "layouts", "limits", "project-file", "python", "safety"),
+    "guide": ("exit-codes", "json", "layouts", "limits", "notes", "project-file", "safety"),
     "explain": ("share", "loops", "p99", "work", "gyro.read"),
     "recorder": ("java", "cpp", "python", "micropython"),
 }
