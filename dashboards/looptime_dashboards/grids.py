@@ -6,10 +6,12 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import dash_ag_grid as dag
+from dash import Dash
+from flask import g, has_request_context
 
 from looptime.views.text.terminal import safe
 
-__all__ = ["grid"]
+__all__ = ["grid", "has_grid", "scripts_of_grid"]
 
 _COLOURS = {
     "backgroundColor": "var(--raised)", "foregroundColor": "var(--ink)",
@@ -23,16 +25,20 @@ _COLOURS = {
 _THEME = (
     "themeQuartz.withParams({"
     + ", ".join(f"{k}: '{v}'" for k, v in _COLOURS.items())
-    + ", fontSize: 13.5, spacing: 5, rowHeight: 32})"
+    + ", fontSize: '.85rem', spacing: '.3rem', rowHeight: '2rem'})"
 )
 # a number is seldom looked for as such: what is asked is which rows are above it
 _ASKED = {"filterOptions": ["greaterThanOrEqual", "lessThanOrEqual", "inRange"],
           "defaultOption": "greaterThanOrEqual", "maxNumConditions": 1}  # fmt: skip
 
 
+#: Text of so many letters takes several lines.
+_LONG_TEXT = 60
+
+
 def grid(
     page: str, heads: Sequence[str], rows: Sequence[Sequence[Any]],
-    sets: Callable[[Sequence[Any]], str], height_px: int = 340,
+    sets: Callable[[Sequence[Any]], str], height_px: int = 340, chosen: int | None = None,
 ) -> Any:  # fmt: skip
     """A table whose columns sort by their heads and filter by the fields below them.
 
@@ -48,8 +54,12 @@ def grid(
         From a row to what choosing it sets in the address, as ``?loop=7``, after the page that it
         leads to where that is another; empty where it leads nowhere.
     height_px : int
-        Its height.
+        Its height at the usual size of type.
+    chosen : int, optional
+        Place of the row that is chosen.
     """
+    if has_request_context():
+        g.has_grid = True
     shares = {k for k, head in enumerate(heads) if head.startswith("share")}
     numbers = {k for k in range(len(heads)) if any(_is_number(row[k]) for row in rows)} | shares
     data = [
@@ -58,28 +68,57 @@ def grid(
         for i, row in enumerate(rows)
     ]  # fmt: skip
     columns = [
-        _column(k, head, k in numbers, k in shares, not any(isinstance(r[k], float) for r in rows))
+        _column(
+            k,
+            head,
+            k in numbers,
+            k in shares,
+            not any(isinstance(r[k], float) for r in rows),
+            any(isinstance(r[k], str) and len(r[k]) > _LONG_TEXT for r in rows),
+        )
         for k, head in enumerate(heads)
     ]
     return dag.AgGrid(
         id={"type": "grid", "page": page}, columnDefs=columns, rowData=data,
-        getRowId="params.data.id", className="grid", style={"height": f"{height_px}px"},
+        getRowId="params.data.id", className="grid", style={"height": f"{height_px / 16:g}rem"},
+        selectedRows=[] if chosen is None else {"ids": [str(chosen)]},
+        filterModel={}, persistence=True, persisted_props=["filterModel"],
+        persistence_type="memory",
         defaultColDef={"sortable": True, "resizable": True, "floatingFilter": True,
                        "suppressHeaderMenuButton": True, "wrapHeaderText": True,
                        "autoHeaderHeight": True},
         dashGridOptions={"rowSelection": {"mode": "singleRow", "checkboxes": False,
                                           "enableClickSelection": True},
-                         "theme": {"function": _THEME}, "animateRows": False, "rowHeight": 32,
+                         "theme": {"function": _THEME}, "animateRows": False,
                          "ensureDomOrder": True},
     )  # fmt: skip
 
 
-def _column(k: int, head: str, is_number: bool, is_share: bool, whole: bool) -> dict[str, Any]:
+def has_grid() -> bool:
+    """Whether the answer that is being made holds a grid."""
+    return has_request_context() and bool(g.get("has_grid"))
+
+
+def scripts_of_grid(app: Dash) -> list[dict[str, str]]:
+    """What a browser must load before it can show a grid; pages without one go without it."""
+    (script,) = (r for r in dag._js_dist if r["relative_package_path"] == "dash_ag_grid.min.js")
+    script["dynamic"] = False
+    with app.server.app_context():
+        found: list[dict[str, str]] = app.get_dist(["dash_ag_grid"])
+    script["dynamic"] = True
+    return found
+
+
+def _column(
+    k: int, head: str, is_number: bool, is_share: bool, whole: bool, long: bool
+) -> dict[str, Any]:
     made: dict[str, Any] = {
         "field": f"c{k}", "headerName": f"{head}, %" if is_share else head,
         "minWidth": 90 if is_number else 130, "flex": 1 if is_number else 2,
         "filter": "agNumberColumnFilter" if is_number else "agTextColumnFilter",
     }  # fmt: skip
+    if long:
+        made.update(wrapText=True, autoHeight=True, flex=4)
     if is_number:
         made.update(type="rightAligned", filterParams=_ASKED)
     if not whole:
@@ -92,7 +131,7 @@ def _column(k: int, head: str, is_number: bool, is_share: bool, whole: bool) -> 
 
 def _cell(value: Any, is_share: bool) -> Any:
     if isinstance(value, str):
-        return safe(value, 120)
+        return safe(value, 400)
     return 100 * value if is_share and value is not None else value
 
 

@@ -10,11 +10,13 @@ from urllib.parse import urlencode
 
 from dash import ALL, Dash, Input, Output, State, dcc, html, no_update
 from dash.dependencies import ClientsideFunction
+from flask import g
 
 from looptime.errors import LogError, LooptimeError
 from looptime.views.figures.slow_figures import loop_beside_typical
 from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.grids import has_grid
 from looptime_dashboards.lean import file_field, lean
 from looptime_dashboards.library import content_of, without_hint
 from looptime_dashboards.notebook import notebook
@@ -71,6 +73,7 @@ def frame(can_drop: bool, shared: bool) -> Any:
             dcc.Store(id="seen"),
             dcc.Store(id="notes-written"),
             dcc.Store(id="grid-choice"),
+            dcc.Store(id="knows-grid"),
             dcc.Interval(id="poll", interval=_POLL_MS, disabled=True),
             dcc.Interval(id="watch", interval=2500),
             html.A("Skip to the page", href="#main", className="skip", id="skip"),
@@ -134,19 +137,16 @@ def register(app: Dash, desk: Desk) -> None:
         Output("page", "children"), Output("choices", "children"), Output("pages", "children"),
         Output("page-title", "children"), Output("page-title", "data-path"),
         Output("page-title", "data-log"), Output("drawn", "data"), Output("poll", "disabled"),
-        Output("poll", "interval"),
+        Output("poll", "interval"), Output("knows-grid", "data"),
         Input("view", "data"), Input("poll", "n_intervals"), Input("notes-written", "data"),
-        State("loop", "data"), State("drawn", "data"),
+        State("loop", "data"), State("drawn", "data"), State("knows-grid", "data"),
     )  # fmt: skip
-    def show_page(data: Any, _: Any, __: Any, loop: Any, drawn: Any) -> Any:
+    def show_page(data: Any, _: Any, __: Any, loop: Any, drawn: Any, knows_grid: Any) -> Any:
         path, view = asked_of(data)
+        view = view.but(loop=loop if isinstance(loop, int) else None)
         page = next((p for p in PAGES if p.path == path), _NOWHERE)
-        newest = "" if view.run else desk.library.newest()
-        arriving: list[Any] = []
-        if newest:  # a page without a run shows the newest, and says so in its address
-            arriving.append(html.Div(**named({"data-goto": f"run={newest}", "data-when": "run="})))
         if not view.run and page.needs_run:
-            text = "Opening the newest log ..." if newest else (
+            text = "Opening the newest log ..." if desk.library.newest() else (
                 "Choose a log at the top, or drop one onto the page.")  # fmt: skip
             made = _Made([html.P(text)], False)
         else:
@@ -158,10 +158,11 @@ def register(app: Dash, desk: Desk) -> None:
         each = 0 if view.hold else page.each_ms
         one = desk.library.get(view.run)
         name = safe(one.name, 70) if one else None
+        g.sends_grid = has_grid() and not knows_grid
         again = no_update if loop is None else (drawn or 0) + 1
         parts = one_by_one(made.parts) if view.present else made.parts
-        return (lean([*arriving, *parts]), lean(shown), lean(_links(path)), page.title, path,
-                name, again, not (made.wait or each), each or _POLL_MS)  # fmt: skip
+        return (lean(parts), lean(shown), lean(_links(path)), page.title, path, name, again,
+                not (made.wait or each), each or _POLL_MS, knows_grid or has_grid())  # fmt: skip
 
     @app.callback(Output("loop-panel", "children"), Input("loop", "data"), Input("drawn", "data"),
                   State("view", "data"), prevent_initial_call=True)  # fmt: skip
@@ -229,7 +230,9 @@ def _news(desk: Desk, view: View, known: str) -> list[Any]:
     """That a log was written since the page was opened: it is offered, not opened unasked."""
     newest = desk.library.newest()
     one = desk.library.get(newest)
-    if one is None or not view.run or content_of(newest) == content_of(known):
+    if one is not None and not view.run:  # the newest is shown, and the address says so
+        return [html.Div(**named({"data-goto": f"run={newest}", "data-when": "run="}))]
+    if one is None or content_of(newest) == content_of(known):
         return []
     before = desk.library.grown(view.run)
     what = "This log has grown: " if before == one else "New log: "

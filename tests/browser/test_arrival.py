@@ -89,8 +89,8 @@ def test_damage_is_said_on_the_page_and_in_the_list(watch: Make, tmp_path: Path)
         said = "7 of 600 rows are set aside: 7 unreadable number"
         assert said in shown.locator("#page .damage").inner_text()
         shown.click("nav a:has-text('Logs')")
-        shown.wait_for_selector("#page table")
-        assert said in shown.locator("#page table").inner_text()
+        shown.wait_for_selector(".ag-row")
+        assert said in shown.locator(".ag-center-cols-container").inner_text()
 
 
 def test_only_loops_that_are_there_are_a_step_away(watch: Make, tmp_path: Path) -> None:

@@ -45,8 +45,8 @@ def test_without_controllers_the_page_says_how_to_state_them(tmp_path: Path) -> 
 
 def test_columns_are_told_with_a_choice(watch: Make, tmp_path: Path, site: Site) -> None:
     """Unit and reason of a column stand in the table; another layout is a click away."""
-    shown = watch().open(f"/logs?run={site.keys['single_reads']}", "#page table")
-    shown.click("tr:has-text('single_reads') >> text=columns")
+    shown = watch().open(f"/logs?run={site.keys['single_reads']}", "#page .ag-row")
+    shown.click("text=what its columns are taken for")
     shown.wait_for_selector("[data-key=columns] table")
     row = shown.locator("[data-key=columns] tr:has-text('duration_us')").inner_text()
     assert row.split("\t")[3:5] == ["duration", "us"]

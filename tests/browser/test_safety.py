@@ -43,7 +43,8 @@ def ask(site: Any, value: Any) -> Any:
     """The callback that draws a page, asked as the browser asks it."""
     named = [("page", "children"), ("choices", "children"), ("pages", "children"),
              ("page-title", "children"), ("page-title", "data-path"), ("page-title", "data-log"),
-             ("drawn", "data"), ("poll", "disabled"), ("poll", "interval")]  # fmt: skip
+             ("drawn", "data"), ("poll", "disabled"), ("poll", "interval"),
+             ("knows-grid", "data")]  # fmt: skip
     body = {
         "output": "..{}..".format("...".join(f"{i}.{p}" for i, p in named)),
         "outputs": [{"id": i, "property": p} for i, p in named],
@@ -51,7 +52,8 @@ def ask(site: Any, value: Any) -> Any:
                    {"id": "poll", "property": "n_intervals", "value": 0},
                    {"id": "notes-written", "property": "data", "value": None}],
         "state": [{"id": "loop", "property": "data", "value": None},
-                  {"id": "drawn", "property": "data", "value": None}],
+                  {"id": "drawn", "property": "data", "value": None},
+                  {"id": "knows-grid", "property": "data", "value": None}],
         "changedPropIds": ["view.data"],
     }  # fmt: skip
     return site.post("/_dash-update-component", json=body, headers=LOOPBACK)

@@ -16,10 +16,11 @@
     pairs.filter(([, value]) => value.trim()).forEach(([name, value]) => params.append(name, value.trim()));
     return params;
   }
+  const inOrder = (address) => address.split(/[?&]/).filter(Boolean).sort().join();
   function go(given, path, arriving) {
     const next = `${path || location.pathname}?${having(given)}`;
     wantsLoop = new URLSearchParams(given).get("loop") ? true : wantsLoop;
-    if (next === location.pathname + location.search) { return; }
+    if (inOrder(next) === inOrder(location.pathname + location.search)) { return; }
     say("");
     history[arriving ? "replaceState" : "pushState"]({}, "", next);
     window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));

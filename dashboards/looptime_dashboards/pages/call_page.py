@@ -95,7 +95,7 @@ def _slow_loops(at: Summary, view: View) -> Any:
                             key="slow")  # fmt: skip
     links = [
         choice(f"loop {number_of[e.index]}: {number(e.period_ms)} ms",
-               view.loop == number_of[e.index], loop=str(number_of[e.index]))
+               False, loop=str(number_of[e.index]))
         for e in mine[:_MOST_SLOW]
     ]  # fmt: skip
     text = f"It stretched most in {len(mine):,} of {count(len(at.slow.events), 'slow event')}."

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Any
+from urllib.parse import urlencode
 
 from dash import html
 
 from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.library import DROP_LIMIT, Offered, content_of, size_text
+from looptime_dashboards.grids import grid
+from looptime_dashboards.library import DROP_LIMIT, Offered, content_of
 from looptime_dashboards.pages.common import are, rows_aside
-from looptime_dashboards.parts import ELSEWHERE, choice, onward, table
+from looptime_dashboards.parts import ELSEWHERE, choices, onward
 from looptime_dashboards.view import View
 
 __all__ = ["body"]
@@ -35,10 +37,19 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         names = ", ".join(safe(name, 60) for name in grow[:5])
         parts.append(html.P([f"Being written now: {names}. ", onward("follow it", "/live")],
                             className="note"))  # fmt: skip
-    rows = [_row(desk, one, view) for one in offered]
+    rows = [_row(desk, one) for one in offered]
     if rows:
-        made = table(("log", "size", "written", "state", ""), rows, "Logs on offer", 2000)
-        parts.append(html.Section([html.H2("Logs"), made], className="card", key="logs"))
+        keys = {row: one.key for row, one in zip(rows, offered, strict=True)}
+        here = [k for k, one in enumerate(offered) if one.content == content_of(view.run)]
+        made = grid("logs", ("log", "size, MB", "written", "state"), rows,
+                    lambda row: "?" + urlencode({"run": keys[tuple(row)], **ELSEWHERE}),
+                    min(90 + 34 * len(rows), 560), next(iter(here), None))  # fmt: skip
+        words = html.P("Choose a row to open a log; then go on to any page.", className="faint")
+        asked = [] if not here or offered[here[0]].dropped else [
+            choices("Next", onward("its pace", "/"),
+                    onward("what its columns are taken for", "/columns"))]  # fmt: skip
+        parts.append(html.Section([html.H2("Logs"), words, made, *asked], className="card",
+                                  key="logs"))  # fmt: skip
     parts.append(
         html.P(f"A log of up to {DROP_LIMIT >> 20} MiB can also be dropped onto any page, or chosen"
                " with the button at the top. It is kept until the server ends, and not stored.",
@@ -47,17 +58,12 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return parts, False
 
 
-def _row(desk: Desk, one: Offered, view: View) -> tuple[Any, ...]:
-    name = choice(one.name, content_of(view.run) == one.content, run=one.key, **ELSEWHERE)
+def _row(desk: Desk, one: Offered) -> tuple[Any, ...]:
     states = [f"read as {one.layout}"] if one.layout else []
     states += ["dropped onto the page"] if one.dropped else []
     log = desk.library.at_hand(one.key)
     hurt = "" if log is None else rows_aside(log)
     states += ["not read yet"] if log is None else [hurt.rstrip(".") or "every row used"]
     states += ["being written: see Live"] if one.growing else []
-    state = one.error or ", ".join(states)
-    when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M")
-    size = html.Span(size_text(one.size) if one.size else "", className="line")
-    shown = html.Span(safe(state, 400), className="error" if one.error else "")
-    more = "" if one.dropped else onward("columns", "/columns", run=one.key, **ELSEWHERE)
-    return name, size, html.Span(when, className="line"), shown, more
+    when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M:%S")
+    return one.name, one.size / 1e6, when, one.error or ", ".join(states)

@@ -37,7 +37,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         f"{'it holds' if slow.count == 1 else 'they hold'} {percent(slow.time_share)} of the time"
     )
     first = [
-        choice(f"loop {row[0]}", view.loop == row[0], loop=str(row[0])) for row in rows[:5]
+        choice(f"loop {row[0]}", False, loop=str(row[0])) for row in rows[:5]
     ]  # fmt: skip
     export = html.A("CSV", className="button", download="slow_loops.csv",
                     href=f"/export/{desk.picture(at, 'export', lambda: _export(desk, at))}.csv",
@@ -48,7 +48,8 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
                                     "sort by their heads and filter by the fields below them.",
                                     className="faint"),
              html.Div([html.Span("The slowest:", className="faint"), *first], className="choices"),
-             grid("slow", heads, rows, lambda row: f"?loop={row[0]}"),
+             grid("slow", heads, rows, lambda row: f"?loop={row[0]}",
+                  chosen=next((k for k, row in enumerate(rows) if row[0] == view.loop), None)),
              html.Div(export, className="under"), _why(slow.by_culprit)],
             className="card", key="slow",
         )

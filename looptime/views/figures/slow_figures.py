@@ -88,7 +88,9 @@ def loop_beside_typical(at: Summary, loop: int) -> Picture:
     ends = [float(run.loop_columns.period_ns[i]) / 1e6 for i in (k, usual)]
     rows: list[tuple[object, ...]] = []
     for index, word in ((k, "chosen"), (usual, "typical")):
+        lane = len(lanes)  # the loop's own thread comes first
         _draw_loop(run, index, word, lanes, traces, rows, max(ends))
+        _draw_waits(at, index, lane, traces)
     y = axis("", tickvals=list(range(len(lanes))), ticktext=[text_in_plot(x) for x in lanes],
              range=[len(lanes) - 0.4, -0.6], ticks="", showgrid=False)  # fmt: skip
     drawn = layout(
@@ -104,8 +106,10 @@ def loop_beside_typical(at: Summary, loop: int) -> Picture:
         f"Calls by thread of loop {loop} at {number(when, 5)} s and of typical loop "
         f"{int(run.loop_columns.loop[usual])}. {title}.",
         ("loop", "thread", "call", "kind", "start ms", "duration ms", "self ms"), tuple(rows),
-        "Each bar is a call from its start to its end; nested calls are drawn inside. The typical "
-        f"loop is the one nearest in time whose {at.basis.judged} is closest to the middle.",
+        "Each bar is a call from its start to its end; nested calls are drawn inside, and so is "
+        "the part in which a call waits for a call of another thread that has its lock or bus. "
+        "The typical loop is the one nearest in time whose "
+        f"{at.basis.judged} is closest to the middle.",
     )  # fmt: skip
 
 
@@ -141,6 +145,32 @@ def _draw_loop(
                          own))  # fmt: skip
 
 
+def _draw_waits(
+    at: Summary, index: int, lane: int, traces: dict[tuple[int, str], dict[str, Any]]
+) -> None:
+    """Mark in the calls of the loop's thread until when each stood for another thread."""
+    run, calls = at.run, at.run.call_columns
+    began, ended = calls.start_ns, calls.start_ns + calls.duration_ns.astype(np.int64)
+    near = (calls.loop == index) | (calls.loop == index - 1)
+    names = np.array([n.name for n in run.names])
+    threads = np.array(run.thread_names)
+    for entry in at.contention.found:
+        mine = near & (calls.loop == index) & (calls.thread == run.loop_thread)
+        mine &= np.isin(names[calls.name], [c.name for c in entry.by_call])
+        theirs = near & (threads[calls.thread] == entry.thread)
+        theirs &= np.isin(names[calls.name], entry.partners)
+        for row in np.flatnonzero(mine):
+            inside = ended[theirs & (ended > began[row]) & (ended <= ended[row])]
+            if not len(inside):
+                continue
+            trace = traces.setdefault((_MOST_CALLS, "waiting"), _wait_trace(entry.thread))
+            trace["base"].append((int(began[row]) - int(run.loop_columns.start_ns[index])) / 1e6)
+            trace["x"].append((int(inside.max()) - int(began[row])) / 1e6)
+            trace["y"].append(lane)
+            name = text_in_plot(label(str(names[calls.name[row]]), 60))
+            trace["customdata"].append([int(run.loop_columns.loop[index]), name])
+
+
 def _in_order(traces: dict[tuple[int, str], dict[str, Any]]) -> list[dict[str, Any]]:
     """What encloses first, what is nested upon it, however deep; each kind once in the legend."""
     order = sorted(traces, key=lambda key: key[0])
@@ -159,6 +189,18 @@ def _kind_trace(kind: str) -> dict[str, Any]:
                                "solidity": 0.18}},
         "hovertemplate": "%{customdata[1]}<br>from %{base:.3f} ms for %{customdata[3]:.3f} ms "
         "(self %{customdata[2]:.3f})<br>loop %{customdata[0]}<extra>" + kind + "</extra>",
+    }  # fmt: skip
+
+
+def _wait_trace(thread: str) -> dict[str, Any]:
+    return {
+        "type": "bar", "orientation": "h", "name": "waiting for another thread", "base": [],
+        "x": [], "y": [], "width": _LEAST * _WIDTH, "customdata": [], "legendgroup": "waiting",
+        "showlegend": False,
+        "marker": {"color": "#ffffff", "line": {"color": "#1d2329", "width": 1},
+                   "pattern": {"shape": "x", "fgcolor": "#1d2329", "size": 6, "solidity": 0.25}},
+        "hovertemplate": "%{customdata[1]} waits for thread " + text_in_plot(label(thread, 20))
+        + "<br>from %{base:.3f} ms for %{x:.3f} ms<br>loop %{customdata[0]}<extra></extra>",
     }  # fmt: skip
 
 
