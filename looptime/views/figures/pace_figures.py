@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import Any
 
 import numpy as np
@@ -295,7 +296,7 @@ def recurrences(at: Summary) -> Picture | None:
             [r.height_ms for r in found], list(range(len(found))),
             [NEUTRAL if k is None else colour_of(k) for k in kinds], orientation="h",
             pattern=["" if k is None else pattern_of(k) for k in kinds], showlegend=False,
-            text=[label(how, 40) for how in every], textposition="outside", cliponaxis=False,
+            text=[_in_two_lines(how) for how in every], textposition="outside", cliponaxis=False,
             customdata=[[int(r.loops[0]) if r.loops else -1, r.count, how]
                         for r, how in zip(found, every, strict=True)],
             hovertemplate="%{x:.3g} ms %{customdata[2]}<br>%{customdata[1]} times, first in loop "
@@ -324,6 +325,18 @@ def recurrences(at: Summary) -> Picture | None:
         "gone by, looked for once a loop. Stalls that no rows stand for are tested for a beat "
         "(H-test). The height is the median time that one of them takes.",
     )  # fmt: skip
+
+
+def _in_two_lines(text: str, most: int = 28) -> str:
+    """Text broken once at a space, the second line cut where it is too long.
+
+    Examples
+    --------
+    >>> _in_two_lines("each time 100 ms have gone by since it last began")
+    'each time 100 ms have gone<br>by since it last began'
+    """
+    first, *rest = wrap(text, most)
+    return f"{first}<br>{label(' '.join(rest), most)}" if rest else first
 
 
 def _who(at: Recurrence, first: bool = False) -> str:

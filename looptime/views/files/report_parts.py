@@ -81,6 +81,9 @@ def _answer(one: ReportLog, at: Summary) -> Markup:
             ),
             _said("What it would buy", f"{buys}{best.gain_ms.level_text})."),
         ]
+    elif plans is not None:
+        nothing = "Look closer as said above: no remedy tried would be seen in this loop."
+        lines.append(_said("What to do first", nothing if main else "Nothing is proposed."))
     if any(f.moves for f in main) or (plans is not None and plans.proposed):
         lines.append(element("p", CAUTION_LINE[0].upper() + CAUTION_LINE[1:] + "."))
     return element("section", *lines, class_="answer")
