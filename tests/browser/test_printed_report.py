@@ -40,12 +40,12 @@ def printed(
     return out.read_text(encoding="utf-8"), pages
 
 
-def check_pages(pages: list[Page], name: str, full: float = FULL) -> None:
+def check_pages(pages: list[Page], name: str) -> None:
     """Every page has its number and the report's name, and all but the last are filled."""
     for place, page in enumerate(pages, 1):
         assert f"{place}/{len(pages)}" in page.text
         assert re.sub(r"\s+", "", name) in page.text
-        assert place == len(pages) or page.lowest() > full, f"page {place} ends early"
+        assert place == len(pages) or page.lowest() > FULL, f"page {place} ends early"
 
 
 def plain(text: str) -> str:
@@ -94,7 +94,7 @@ def test_several_logs_begin_with_how_they_compare(tmp_path: Path) -> None:
     """Two logs: verdict and table stand on the first page, each log has its own part after it."""
     names = ["single_reads.csv.gz", "batched_reads.csv.gz"]
     page, pages = printed(Asked(), names, tmp_path)
-    check_pages(pages, "Loop timing of tray-carrier", full=0.3)
+    check_pages(pages, "Loop timing of tray-carrier")
     check_rows(page, pages)
     for word in ("Thelogstogether", "faster", *map(plain, names)):
         assert word in pages[0].text

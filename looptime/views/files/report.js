@@ -31,8 +31,9 @@ for (const button of document.querySelectorAll("button[data-png]")) {
 // paper is narrower than most screens: there figures are drawn for its width, then set smaller
 function resize(paper) {
   for (const id of Object.keys(drawn)) {
-    const width = document.getElementById(id).closest(".pair") ? 466 : 955;
-    const size = paper ? {width: width, autosize: false} : {width: null, autosize: true};
+    const pair = document.getElementById(id).closest(".pair"), high = figures[id].layout.height;
+    const size = paper ? {width: pair ? 466 : 955, autosize: false} : {width: null, autosize: true};
+    size.height = paper && pair ? Math.min(high, 300) : high;
     if (figures[id].keyed) { size.showlegend = !paper; size["margin.t"] = paper ? 16 : 46; }
     Plotly.relayout(id, size);
     Plotly.relayout(id, {"legend.x": 0});  // a key that needs fewer lines now is placed anew

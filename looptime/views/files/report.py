@@ -18,6 +18,9 @@ from looptime.views.files.report_sheet import Sheet
 
 __all__ = ["ReportLog", "render_report", "write_report"]
 
+#: Logs up to this many are told in full.
+_MOST_IN_FULL = 3
+
 
 def write_report(
     logs: Sequence[ReportLog], out: str | os.PathLike[str], *, title: str = "", version: str = "",
@@ -72,7 +75,7 @@ def render_report(
     for place, one in enumerate(logs):
         if len(logs) > 1:
             body += element("h2", Path(one.log.path).name, id=f"l{place}", class_="log")
-        body += log_parts(one, f"l{place}", sheet)
+        body += log_parts(one, f"l{place}", sheet, short=len(logs) > _MOST_IN_FULL)
     body += element("h2", "Cautions")
     body += element("p", CAUTION[0].upper() + CAUTION[1:], class_="caution")
     body += sheet.computed()

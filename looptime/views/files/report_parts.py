@@ -39,7 +39,7 @@ _FINDINGS, _NOTES, _PLANS, _EVENTS, _OTHERS = 6, 4, 5, 40, 3
 _LEAST_SHARE = 0.0005
 
 
-def log_parts(one: ReportLog, place: str, sheet: Sheet) -> Markup:
+def log_parts(one: ReportLog, place: str, sheet: Sheet, short: bool = False) -> Markup:
     """Everything about one log.
 
     Parameters
@@ -50,13 +50,19 @@ def log_parts(one: ReportLog, place: str, sheet: Sheet) -> Markup:
         Where it stands in the report; begins the ids of its figures.
     sheet : Sheet
         Takes its figures.
+    short : bool
+        Whether to leave out all but the answer, the remedies, the notes and the pace.
     """
     at = one.lead
     parts = [_answer(one, at), _stands_out(at), _remedies(one), _notes(one)]
     if len(one.summaries) > 1:
         parts.append(_summaries(one))
     if at.pace.loops:
-        parts += [_pace(at, place, sheet), _costs(at, place, sheet)]
+        parts.append(_pace(at, place, sheet))
+    if short:
+        return together(*parts)
+    if at.pace.loops:
+        parts.append(_costs(at, place, sheet))
     parts += [_heading(one, place, sheet), _control(one, place, sheet), _books(one.log, at)]
     return together(*parts)
 
