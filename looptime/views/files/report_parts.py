@@ -149,7 +149,7 @@ def _remedies(one: ReportLog) -> Markup:
     left = len(plans.proposed) - len(rows)
     said += f" {left} more with looptime plan --full." if left > 0 else ""
     return together(
-        title, table(heads, rows, class_="words whole"), element("p", said, class_="faint")
+        title, table(heads, rows, class_="words"), element("p", said, class_="faint")
     )
 
 
