@@ -148,9 +148,7 @@ def _remedies(one: ReportLog) -> Markup:
     )
     left = len(plans.proposed) - len(rows)
     said += f" {left} more with looptime plan --full." if left > 0 else ""
-    return together(
-        title, table(heads, rows, class_="words"), element("p", said, class_="faint")
-    )
+    return together(title, table(heads, rows, class_="words"), element("p", said, class_="faint"))
 
 
 def _notes(one: ReportLog) -> Markup:
