@@ -135,11 +135,15 @@ def _age_weights(
     begin: Float, width: Float, weight: Float | None, group: Int, groups: int, nodes: Float
 ) -> tuple[Float, Float]:
     """Integrals of the hat functions and of the cells over ages that run evenly through holds."""
-    first = np.zeros((groups, len(nodes)))  # integral of (node - z)+ over its holds' ends
-    second = np.zeros((groups, len(nodes)))
+    ends = [(value, _first_node_above(nodes, value)) for value in (begin, begin + width)]
+    youngest = min(int(place.min()) for _, place in ends)
+    young = min(max(youngest - 1, 0), len(nodes) - 2)  # the nodes before are of no reading
+    nodes = nodes[young:]
     m = len(nodes)
-    for value, sign in ((begin, 1.0), (begin + width, -1.0)):
-        at = group * (m + 1) + _first_node_above(nodes, value)
+    first = np.zeros((groups, m))  # integral of (node - z)+ over its holds' ends
+    second = np.zeros((groups, m))
+    for (value, place), sign in zip(ends, (1.0, -1.0), strict=True):
+        at = group * (m + 1) + (place - young)
         ones = np.bincount(at, weight, minlength=groups * (m + 1))
         w1 = value if weight is None else weight * value
         sums = [ones, np.bincount(at, w1, minlength=groups * (m + 1))]
@@ -147,10 +151,12 @@ def _age_weights(
         n0, n1, n2 = (np.cumsum(s.reshape(groups, m + 1)[:, :m], axis=1) for s in sums)
         first += sign * (n0 * nodes - n1)
         second += sign * (n0 * nodes * nodes - 2 * nodes * n1 + n2) / 2
+    none = np.zeros((groups, young))
     cells = np.diff(first, axis=1)
     steps = np.diff(second, axis=1) / np.diff(nodes)
     hats = np.diff(steps, axis=1, prepend=0.0)
-    return np.concatenate([hats, first[:, -1:] - steps[:, -1:]], axis=1), cells
+    last = first[:, -1:] - steps[:, -1:]
+    return np.concatenate([none, hats, last], axis=1), np.concatenate([none, cells], axis=1)
 
 
 def _first_node_above(nodes: Float, value: Float) -> Int:

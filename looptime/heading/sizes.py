@@ -7,6 +7,8 @@ once are two running sums over a grid of sizes (`cdf_on_grid`).
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 
 from looptime.analysers.estimate import Figure
@@ -21,6 +23,8 @@ __all__ = ["Sizes", "cdf_on_grid", "quantile_from_cdf", "sizes_of"]
 _STRIDE = 40
 #: A part is taken to be at least this wide, as a share of the largest size.
 _NARROWEST = 1e-7
+#: Cells worked out at once: so many as stay near the processor.
+_CELLS = 64
 
 
 @dataclass(frozen=True)
@@ -62,7 +66,7 @@ class Sizes:
     def _near(self, whole: Float, goal: float) -> int:
         """About where on the grid the whole time reaches a goal."""
         if self.table is None:
-            reached = self._running(whole[:, None] * self.density, 0, 1, len(self.grid))[0]
+            reached = self._running(whole[:, None] * self.density, 0, len(self.grid))[0]
             return int(np.searchsorted(reached, goal))
         # a coarse look at every 40th size, then at all within 40
         last = _first(self.table[::_STRIDE], whole, goal) * _STRIDE
@@ -74,17 +78,27 @@ class Sizes:
         if self.table is not None:
             return self.table[around]
         first, last, _ = around.indices(len(self.grid))
-        return self._running(self.density, first, len(self.low), last - first).T
+        return self._by_cell(first, last - first, "F")
 
-    def _running(self, density: Float, first: int, groups: int, sizes: int) -> Float:
-        """The share of all, or of each cell, at or below so many sizes; shape (groups, sizes)."""
+    def _by_cell(self, first: int, sizes: int, order: Literal["C", "F"] = "C") -> Float:
+        """The share of each cell at or below so many sizes; shape (sizes, m)."""
+        made = np.empty((sizes, len(self.low)), order=order)
+        for at in range(0, len(self.low), _CELLS):
+            some = slice(at, at + _CELLS)
+            made[:, some] = self._running(self.density[some], first, sizes, some).T
+        return made
+
+    def _running(self, density: Float, first: int, sizes: int, cells: slice | None = None) -> Float:
+        """The share of all, or of each of some cells, at or below so many sizes."""
         grid = self.grid[first : first + sizes]
+        groups = 1 if cells is None else len(density)
         base = np.arange(groups)[:, None] * (sizes + 1)
-        rise = np.zeros((groups, sizes))
-        for value, place, sign in ((self.low, self.from_, 1.0), (self.high, self.to, -1.0)):
-            at = base + np.clip(place - first, 0, sizes)
-            rise += sign * _passed(at.ravel(), value.ravel(), density.ravel(), grid, groups)
-        return rise
+        ends = []
+        for value, place in ((self.low, self.from_), (self.high, self.to)):
+            some = slice(None) if cells is None else cells
+            at = base + np.clip(place[some] - first, 0, sizes)
+            ends.append(_passed(at.ravel(), value[some].ravel(), density.ravel(), grid, groups))
+        return ends[0] - ends[1]
 
 
 def sizes_of(errors: list[Float], shares: Float, grid: Float, tabulate: bool = False) -> Sizes:
@@ -124,7 +138,7 @@ def sizes_of(errors: list[Float], shares: Float, grid: Float, tabulate: bool = F
     )  # fmt: skip
     if not tabulate:
         return made
-    table = made._running(made.density, 0, len(low), len(grid)).T.copy()
+    table = made._by_cell(0, len(grid))
     return Sizes(grid, low, high, made.density, made.from_, made.to, table)
 
 
@@ -149,7 +163,10 @@ def _passed(at: Int, value: Float, density: Float, grid: Float, groups: int) -> 
     shape = (groups, v + 1)
     count = np.bincount(at, density, minlength=groups * (v + 1)).reshape(shape)[:, :v]
     total = np.bincount(at, density * value, minlength=groups * (v + 1)).reshape(shape)[:, :v]
-    return np.cumsum(count, axis=1) * grid - np.cumsum(total, axis=1)
+    passed: Float = np.cumsum(count, axis=1, dtype=np.float64)
+    passed *= grid
+    passed -= np.cumsum(total, axis=1)
+    return passed
 
 
 def cdf_on_grid(
@@ -181,11 +198,11 @@ def cdf_on_grid(
     high = np.maximum(high, low + _NARROWEST * grid[-1])
     density = weight / (high - low)
     base = group * (len(grid) + 1)
-    rise = np.zeros((groups, len(grid)))
-    for value, sign in ((low, 1.0), (high, -1.0)):
-        at = base + np.searchsorted(grid, value)
-        rise += sign * _passed(at, value, density, grid, groups)
-    return rise
+    begun, ended = (
+        _passed(base + np.searchsorted(grid, value), value, density, grid, groups)
+        for value in (low, high)
+    )
+    return begun - ended
 
 
 def quantile_from_cdf(

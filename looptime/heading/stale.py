@@ -150,21 +150,17 @@ def _largest(
     )
     phases, _ = motion.phases(table.phases * (4 if exact else 1))
     within = np.concatenate([begin[extreme], end[extreme]])
-    lead_there = np.tile(lead[extreme], 2)
-    found = max(
-        float(np.abs(_error_at(motion, phases, age, ahead)).max())
-        for age, ahead in zip(within, lead_there, strict=True)
-    )
+    before = phases - within[:, None]
+    error = motion.heading(phases) - motion.heading(before)
+    ahead = np.tile(lead[extreme], 2)[:, None]
+    if ahead.any():
+        error = error - ahead * motion.rate(before)
+    found = float(np.abs(error).max())
     if table.lead.kind == "measured":
         return found
     reached = table.nodes[(table.nodes <= end.max()) & (table.nodes >= begin.min())]
     inner = table.peak[: len(table.nodes)][np.isin(table.nodes, reached)]
     return max(found, float(inner.max(initial=0.0)))
-
-
-def _error_at(motion: Motion, phases: Float, age: float, lead: float) -> Float:
-    error = motion.heading(phases) - motion.heading(phases - age)
-    return error - lead * motion.rate(phases - age) if lead else error
 
 
 def stale_along(
