@@ -51,10 +51,11 @@ MEANT = {
 _ENDINGS = {"export": ("csv", "parquet"), "report": ("html",), "summary": ("toml", "csv")}
 #: What stands behind commands that take no log.
 _TOPICS = {
-    "guide": ("exit-codes", "json", "layouts", "limits", "notes", "project-file", "safety"),
+    "guide": ("exit-codes", "json", "layouts", "limits", "notes", "project-file", "python",
+              "safety"),
     "explain": ("share", "loops", "p99", "work", "gyro.read"),
     "recorder": ("java", "cpp", "python", "micropython"),
-}
+}  # fmt: skip
 
 
 def played() -> dict[str, click.Command]:
