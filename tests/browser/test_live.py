@@ -148,3 +148,24 @@ def test_a_log_that_grows_stays_the_log_that_was_opened(tmp_path: Path) -> None:
     (last,) = here.offered()
     assert (last.key, last.growing) == (key_of(path), False)
     assert here.grown(first.key) == last
+
+
+def test_a_log_that_was_never_at_rest_is_told_and_not_offered(tmp_path: Path) -> None:
+    """It is named as being written until it rests; two alike at rest are not taken for one."""
+    for name in ("a.csv", "b.csv"):
+        (tmp_path / name).write_text(HEAD + rows(0, 100), encoding="utf-8")
+    here = Library(tmp_path, Project(), Work())
+    here.scan(0)
+    assert here.being_written() == ("a.csv", "b.csv")
+    assert here.offered() == []
+    add(tmp_path / "b.csv", rows(100, 120))
+    here.scan(0)
+    assert here.being_written() == ("b.csv",)
+    assert [o.name for o in here.offered()] == ["a.csv"]
+    (tmp_path / "b.csv").write_text(HEAD + rows(0, 100), encoding="utf-8")
+    for _ in range(2):
+        here.scan(0)
+    assert here.being_written() == ()
+    key = here.as_it_is(tmp_path / "b.csv")
+    assert key == key_of(tmp_path / "b.csv")
+    assert here.name_of(tmp_path / "b.csv") == "b.csv"
