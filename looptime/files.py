@@ -8,11 +8,19 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG, S_ISSOCK
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
-from looptime.errors import UsageError
+from looptime.errors import LooptimeError, UsageError
 
-__all__ = ["LOG_SUFFIXES", "NOTES_FILE", "is_log", "open_plain", "whole_file", "write_whole"]
+__all__ = [
+    "LOG_SUFFIXES",
+    "NOTES_FILE",
+    "is_log",
+    "open_plain",
+    "read_toml",
+    "whole_file",
+    "write_whole",
+]
 
 #: Ends of the names of logs.
 LOG_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".gz", ".zst"}
@@ -59,6 +67,22 @@ def open_plain(path: str | os.PathLike[str]) -> BinaryIO:
     if S_ISDIR(kind):
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), os.fspath(path))
     raise OSError(errno.EINVAL, "it is a pipe, a socket or a device", os.fspath(path))
+
+
+def read_toml(
+    path: str | os.PathLike[str], refusal: type[LooptimeError] = UsageError
+) -> dict[str, Any]:
+    """What a TOML file holds; where it cannot be read, `refusal` says why in one line."""
+    import tomllib  # where there is no such file it is not needed
+
+    try:
+        return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise refusal(f"{path}: cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise refusal(f"{path}: is not UTF-8 text: save it as UTF-8") from error
+    except tomllib.TOMLDecodeError as error:
+        raise refusal(f"{path}: is not valid TOML: {error}") from error
 
 
 @contextlib.contextmanager

@@ -7,7 +7,6 @@ calls that nobody states are guessed from ordinary words in their names.
 from __future__ import annotations
 
 import re
-import tomllib
 from dataclasses import field, fields, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Any
 
 from looptime.controllers import Controller, Wheel, stated
 from looptime.errors import ProjectError, UsageError
+from looptime.files import read_toml
 from looptime.records import dataclass
 from looptime.schema import KINDS, LAYOUTS, CallName
 from looptime.stated_columns import StatedColumns, state_columns
@@ -131,15 +131,7 @@ class Project:
             If it cannot be read, is not TOML, or holds a key or a value that is not known.
         """
         path = Path(path)
-        try:
-            data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-        except OSError as error:
-            raise ProjectError(f"{path}: cannot be read: {error.strerror}") from error
-        except UnicodeDecodeError as error:
-            raise ProjectError(f"{path}: is not UTF-8 text: save it as UTF-8") from error
-        except tomllib.TOMLDecodeError as error:
-            raise ProjectError(f"{path}: is not valid TOML: {error}") from error
-        return _from_toml(data, path)
+        return _from_toml(read_toml(path, ProjectError), path)
 
     def label(self, logged: CallName) -> CallName:
         """Labels of a call: the log's own words first, then the project's, then a guess.

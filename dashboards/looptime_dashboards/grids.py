@@ -10,6 +10,7 @@ from dash import Dash
 from flask import g, has_request_context
 
 from looptime.views.text.terminal import safe
+from looptime_dashboards.parts import is_number
 
 __all__ = ["grid", "has_grid", "scripts_of_grid"]
 
@@ -61,7 +62,7 @@ def grid(
     if has_request_context():
         g.has_grid = True
     shares = {k for k, head in enumerate(heads) if head.startswith("share")}
-    numbers = {k for k in range(len(heads)) if any(_is_number(row[k]) for row in rows)} | shares
+    numbers = {k for k in range(len(heads)) if any(is_number(row[k]) for row in rows)} | shares
     data = [
         {"id": str(i), "set": sets(row),
          **{f"c{k}": _cell(v, k in shares) for k, v in enumerate(row)}}
@@ -133,7 +134,3 @@ def _cell(value: Any, is_share: bool) -> Any:
     if isinstance(value, str):
         return safe(value, 400)
     return 100 * value if is_share and value is not None else value
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ELSEWHERE", "address", "asked_of", "busy", "card", "caution", "choice", "choices", "findings",
-    "form_of", "looking_at", "meanings", "named", "note", "onward", "otherwise", "table", "toggle",
-    "ways",
+    "form_of", "is_number", "looking_at", "meanings", "named", "note", "onward", "otherwise",
+    "table", "toggle", "ways",
 ]  # fmt: skip
 
 #: The page and the view that are being answered: links lead on from there.
@@ -233,7 +233,7 @@ def table(
     """A table that can be scrolled sideways, also from the keyboard."""
     kept = list(rows)
     shown = kept[:most]
-    right = [any(_is_number(row[k]) for row in shown if k < len(row)) for k in range(len(heads))]
+    right = [any(is_number(row[k]) for row in shown if k < len(row)) for k in range(len(heads))]
     head = html.Tr([html.Th(h, scope="col", className="n" if r else "")
                     for h, r in zip(heads, right, strict=True)])  # fmt: skip
     body = [
@@ -257,7 +257,8 @@ def _width(value: Any) -> str:
     return "long" if isinstance(value, str) and len(value) > _LONG_TEXT else ""
 
 
-def _is_number(value: Any) -> bool:
+def is_number(value: Any) -> bool:
+    """Whether a cell holds a number, which stands right in a table."""
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 

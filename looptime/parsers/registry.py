@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from importlib import import_module
-from itertools import pairwise
 from pathlib import PurePath
 
 import numpy as np
@@ -12,7 +11,7 @@ import numpy as np
 from looptime.errors import LogError, UsageError
 from looptime.parsers.columns.evidence import check_spoilt, clocklike, counts_rows, wordy
 from looptime.parsers.columns.headers import Head, heads
-from looptime.parsers.columns.refusals import no_fit, one_number, unnamed
+from looptime.parsers.columns.refusals import no_fit, one_number, unnamed, words_change
 from looptime.parsers.layouts.contract import Given, Layout, Options, Reading
 from looptime.parsers.text.dialect import Dialect, named, numbers
 from looptime.parsers.text.source import Source
@@ -147,7 +146,7 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
             return tuple("duration" if index == number else "section" for index in range(fields))
     if options.layout == "costs" and not any(words):
         return tuple(f"part_{index + 1}" for index in range(fields))
-    events = [index for index in range(fields) if words[index] and _changes(dialect, index)]
+    events = [index for index in range(fields) if words[index] and words_change(dialect, index)]
     clock = clocklike(dialect, 0) and not words[0]
     if clock and (options.layout == "stamps" or (options.layout is None and not events)):
         return ("time", *(f"column_{index + 1}" for index in range(1, fields)))
@@ -176,9 +175,3 @@ def _periods(dialect: Dialect) -> bool:
     values = numbers(dialect, 0)
     known = values[np.isfinite(values)]
     return bool((known >= 0).all()) and bool(known.any()) and not counts_rows(values)
-
-
-def _changes(dialect: Dialect, index: int) -> bool:
-    """Whether words change from row to row, as names of calls do and phases do not."""
-    cells = [row[index] for row in dialect.sample]
-    return sum(a != b for a, b in pairwise(cells)) > 0.2 * (len(cells) - 1)

@@ -15,13 +15,13 @@ written twice.
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Callable, Collection, Iterable, Sequence
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
 from looptime.errors import UsageError
+from looptime.files import read_toml
 from looptime.records import dataclass
 
 __all__ = ["VERBS", "Change", "PlanFile", "load_changes", "matching", "parse", "parse_all"]
@@ -322,15 +322,7 @@ def load_changes(path: str | Path) -> PlanFile:
     UsageError
         If the file cannot be read or holds anything else.
     """
-    path = Path(path)
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be read: {error.strerror}") from error
-    except UnicodeDecodeError as error:
-        raise UsageError(f"{path}: is not UTF-8 text: save it as UTF-8") from error
-    except tomllib.TOMLDecodeError as error:
-        raise UsageError(f"{path}: is not valid TOML: {error}") from error
+    data = read_toml(path)
     for key in data:
         if key not in ("changes", "recurs"):
             raise UsageError(f"{path}: key {key!r} is not known; a plan has 'changes' and 'recurs'")

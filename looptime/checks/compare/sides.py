@@ -23,6 +23,7 @@ __all__ = [
     "judged_quantity",
     "pacing_class",
     "phases_alike",
+    "phases_text",
     "scale",
     "times_of",
     "unlike",
@@ -160,7 +161,8 @@ def _each(facts: Sequence[Facts], get: Callable[[Facts], object]) -> str:
     return " and ".join(str(s) for s in seen)
 
 
-def _phases_text(facts: Facts) -> str:
+def phases_text(facts: Facts) -> str:
+    """The phases of a run and their shares, in words."""
     return ", ".join(f"{name} {100 * share:.0f} %" for name, share in facts.phases) or "none"
 
 
@@ -189,8 +191,8 @@ def unlike(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unlike]:
     for one in (*a, *b):
         if not phases_alike(a[0], one):
             raise UsageError(
-                f"{one.source} holds other phases ({_phases_text(one)}) than {a[0].source}"
-                f" ({_phases_text(a[0])}): choose one with --phase"
+                f"{one.source} holds other phases ({phases_text(one)}) than {a[0].source}"
+                f" ({phases_text(a[0])}): choose one with --phase"
             )
     found = []
     for what, get, unit in (

@@ -15,6 +15,7 @@ from looptime.checks.compare.sides import (
     judged_quantity,
     pacing_class,
     phases_alike,
+    phases_text,
 )
 from looptime.checks.gate.limits import Row, limit_rows
 from looptime.checks.gate.regression import regression_rows
@@ -183,7 +184,8 @@ def _refuse_unlike(one: Facts, others: Sequence[Facts]) -> None:
             )
         if not phases_alike(one, other):
             raise UsageError(
-                f"{one.source} holds the phases {_phases(one)}, {other.source} {_phases(other)}:"
+                f"{one.source} holds the phases {phases_text(one)}, {other.source} "
+                f"{phases_text(other)}:"
                 " choose one with --phase NAME, here and in `looptime season add` for the baseline"
             )
         if _other_pacing(one, other):
@@ -191,10 +193,6 @@ def _refuse_unlike(one: Facts, others: Sequence[Facts]) -> None:
                 f"{one.source} is paced as {_paced(one)!r}, {other.source} as {_paced(other)!r}:"
                 " choose a baseline with the same pacing"
             )
-
-
-def _phases(facts: Facts) -> str:
-    return ", ".join(f"{name} {100 * share:.0f} %" for name, share in facts.phases) or "none"
 
 
 def _paced(facts: Facts) -> str:

@@ -14,7 +14,7 @@ from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.unit import clock_unit, text_unit
 from looptime.parsers.text.dialect import Dialect, numbers
 
-__all__ = ["Works", "no_fit", "one_number", "unnamed"]
+__all__ = ["Works", "no_fit", "one_number", "unnamed", "words_change"]
 
 #: Tells of names for the columns, as --columns takes them, what a row would be read as; None
 #: where they would be refused.
@@ -108,7 +108,7 @@ def _namings(dialect: Dialect, names: list[str]) -> Iterator[list[str]]:
     edge = min(words, key=lambda k: (kinds[k], -k), default=-1)
     if len(words) < 2 or kinds[edge] != 2:
         edge = -1
-    call = next((k for k in words if k != edge and _changes(dialect, k)), -1)
+    call = next((k for k in words if k != edge and words_change(dialect, k)), -1)
     unit = _unit(dialect, rising[0]) if rising else "us"
     if rising and call >= 0 and edge >= 0:
         yield _put(names, {rising[0]: f"time_{unit}", call: "name", edge: "edge"})
@@ -131,7 +131,7 @@ def _constant(dialect: Dialect, index: int) -> bool:
     return len(np.unique(numbers(dialect, index))) < 2
 
 
-def _changes(dialect: Dialect, index: int) -> bool:
+def words_change(dialect: Dialect, index: int) -> bool:
     """Whether words change from row to row, as names of calls do and phases do not."""
     cells = [row[index] for row in dialect.sample]
     return sum(a != b for a, b in pairwise(cells)) > 0.2 * (len(cells) - 1)
