@@ -33,7 +33,8 @@ function resize(paper) {
   for (const id of Object.keys(drawn)) {
     const pair = document.getElementById(id).closest(".pair"), high = figures[id].layout.height;
     const size = paper ? {width: pair ? 466 : 955, autosize: false} : {width: null, autosize: true};
-    size.height = paper && pair ? Math.min(high, 300) : high;
+    const names = (figures[id].layout.yaxis || {}).ticktext || [];
+    size.height = paper && pair ? Math.min(high, Math.max(300, 70 + 16 * names.length)) : high;
     if (figures[id].keyed) { size.showlegend = !paper; size["margin.t"] = paper ? 16 : 46; }
     Plotly.relayout(id, size);
     Plotly.relayout(id, {"legend.x": 0});  // a key that needs fewer lines now is placed anew

@@ -230,7 +230,8 @@ def _distribution(word: str, at: Distribution) -> list[tuple[Any, ...]]:
 
 def _costs(at: Summary, place: str, sheet: Sheet) -> Markup:
     """Where the time goes, and what is different in slow loops."""
-    parts = [element("h2", "Where the time goes, and what makes loops slow")]
+    known = "Where the time goes, and what makes loops slow"
+    parts = [element("h2", known if at.costs.calls else "Slow loops")]
     if at.costs.calls:
         figures = [cost_bars(at), slow_against_typical(at), cost_bars(at, "kind")]
         parts.append(sheet.rows(place, [*figures, recurrences(at), waiting_bars(at)]))
