@@ -115,11 +115,12 @@ def _column(
 ) -> dict[str, Any]:
     made: dict[str, Any] = {
         "field": f"c{k}", "headerName": f"{head}, %" if is_share else head,
-        "minWidth": 90 if is_number else 130, "flex": 1 if is_number else 2,
+        "minWidth": 90 if is_number else 130 if k else 210, "flex": 1 if is_number else 2,
         "filter": "agNumberColumnFilter" if is_number else "agTextColumnFilter",
     }  # fmt: skip
     if long:
-        made.update(wrapText=True, autoHeight=True, flex=4)
+        made.update(wrapText=True, autoHeight=True, flex=4, minWidth=320,
+                    cellStyle={"lineHeight": "1.4", "paddingTop": ".35rem"})  # fmt: skip
     if is_number:
         made.update(type="rightAligned", filterParams=_ASKED)
     if not whole:

@@ -25,10 +25,8 @@
     history[arriving ? "replaceState" : "pushState"]({}, "", next);
     window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
   }
-  const toAddress = (text) => { // of a row or a bar; the page that it leads to stands before it
-    const [path, given] = text.split("?");
-    go(given, path);
-  };
+  // of a row or a bar: "/page?name=value", or "?name=value" where the page stays
+  const toAddress = (text) => go(...text.split("?").reverse());
 
   (window.dash_clientside ||= {}).looptime = {
     // the chosen loop is told apart from all else, so that another one leaves the page as it is
