@@ -29,7 +29,7 @@ def test_scroll_tables_and_filters_outlive_other_pages(watch: Make, site: Site) 
     shown.evaluate("scrollTo(0, 500)")
     shown.wait_for_timeout(300)
     go_to(shown, "Slow loops")
-    assert shown.evaluate("scrollY") == 0
+    shown.wait_for_function("() => scrollY === 0")
     shown.wait_for_selector(".ag-row")
     shown.fill(".ag-floating-filter-input input >> nth=0", "300")
     shown.wait_for_function(
