@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from looptime.stats import mechanism as mechanisms
 from looptime.stats.mechanism import _best_covers, mechanism
 
 
@@ -133,3 +134,27 @@ def test_gaps_that_never_adjoin_fit_no_timetable():
     joined[3::14] = False
     found = mechanism(check, made, check[made] + 0.1, 0.01, joined)
     assert found.name in ("", "unknown", "loops", "since start", "since end")
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("rule", ["timetable", "since start", "loops", "chance"])
+def test_the_first_occurrences_rule_out_no_timetable_that_holds(seed, rule, monkeypatch):
+    """What many occurrences say is the same whether or not the first are looked at before."""
+    rng = np.random.default_rng(seed)
+    check = np.cumsum(rng.uniform(8.0, 12.0, 6000))
+    made, last, due = [], 0.0, 50.0
+    for k, now in enumerate(check):
+        if (
+            (rule == "timetable" and now >= due)
+            or (rule == "since start" and now - last >= 50)
+            or (rule == "loops" and k % 5 == 0)
+            or (rule == "chance" and rng.random() < 0.2)
+        ):
+            made.append(k)
+            last, due = now, 50.0 * (now // 50 + 1)
+    rows = np.array(made)
+    found = mechanism(check, rows, check[rows] + 0.5, 0.02)
+    assert len(rows) > mechanisms._FIRST * mechanisms._FIRST_OF
+    monkeypatch.setattr(mechanisms, "_FIRST", 10 * len(rows))
+    assert found == mechanism(check, rows, check[rows] + 0.5, 0.02)
+    assert ("timetable" in [r.name for r in found.could_be]) == (rule == "timetable")
