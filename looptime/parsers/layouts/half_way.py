@@ -15,6 +15,8 @@ __all__ = ["check_clock_unit", "respelled", "zero_stamps"]
 
 #: By how much a clock goes ahead or back where its unit changes, and how nearly.
 _FACTORS, _NEAR = (1e3, 1e-3, 1e6, 1e-6), 0.2
+#: No smaller leap is near one of these; rows that are looked at together.
+_LEAP, _BLOCK = 500.0, 1 << 18
 #: Steps on each side that must change alike, and by what they may differ from the factor.
 _STEPS, _STEPS_NEAR = 40, 3.0
 _FEWEST = 8
@@ -46,13 +48,12 @@ def check_clock_unit(time: Int, table: Table, path: str) -> None:
     LogError
         With the line from which on another unit is written.
     """
-    before, after = time[:-1].astype(float), time[1:].astype(float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        times = np.where((before > 0) & (after > 0), after / before, 1.0)
-    step = np.diff(time)
+    leap = _leaps(time)
+    times = time[leap + 1].astype(float) / time[leap]
     for factor in _FACTORS:
-        for at in np.flatnonzero(np.abs(times / factor - 1) < _NEAR)[:_MOST_TOLD].tolist():
-            sides = step[max(0, at - _STEPS) : at], step[at + 1 : at + 1 + _STEPS]
+        for at in leap[np.abs(times / factor - 1) < _NEAR][:_MOST_TOLD].tolist():
+            near = time[max(0, at - _STEPS) : at + 1], time[at + 1 : at + 2 + _STEPS]
+            sides = [np.diff(side) for side in near]
             there = [side[side > 0] for side in sides]
             if min(map(len, there)) < _FEWEST:
                 continue
@@ -66,6 +67,20 @@ def check_clock_unit(time: Int, table: Table, path: str) -> None:
                     path,
                     line,
                 )
+
+
+def _leaps(time: Int) -> Int:
+    """Rows after which a stamp above 0 is hundreds of times larger or smaller, block by block."""
+    found = [np.empty(0, np.int64)]
+    for low in range(0, len(time) - 1, _BLOCK):
+        part = time[low : low + _BLOCK + 1]
+        least, most = float(part.min()), float(part.max())
+        if least > 0 and most < _LEAP * least:
+            continue
+        before, after = part[:-1].astype(float), part[1:].astype(float)
+        far = (after > _LEAP * before) | (before > _LEAP * after)
+        found.append(low + np.flatnonzero(far & (before > 0) & (after > 0)))
+    return np.concatenate(found)
 
 
 def zero_stamps(time: Int) -> Int:
@@ -146,8 +161,17 @@ def _gone(table: Table, time: Int | None) -> list[str]:
 
 
 def _ends(name: Int, names: int) -> tuple[Int, Int]:
-    """Last and first row of each name."""
-    last, first = np.zeros((2, names), np.int64)
-    last[name] = np.arange(len(name))
-    first[name[::-1]] = np.arange(len(name))[::-1]
-    return last, first
+    """Last and first row of each name; 0 for one that is not there."""
+    last, first = len(name) - 1 - _met(name[::-1], names), _met(name, names)
+    return np.where(first < len(name), last, 0), np.where(first < len(name), first, 0)
+
+
+def _met(name: Int, names: int) -> Int:
+    """The first row of each name, looked for until all are met; past the end if never."""
+    first = np.full(names, len(name))
+    for low in range(0, len(name), _BLOCK):
+        code, place = np.unique(name[low : low + _BLOCK], return_index=True)
+        first[code] = np.minimum(first[code], low + place)
+        if (first < len(name)).all():
+            break
+    return first
