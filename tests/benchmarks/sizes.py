@@ -28,7 +28,7 @@ COMMANDS = {
     "plan, one change": ["plan", "LOG", "--change", "scale gyro.read by=0.5"],
     "plan, suggestions": ["plan", "LOG"],
     "compare": ["compare", "LOG", "--against", "OTHER"],
-    "gate": ["gate", "LOG", "--against", "OTHER"],
+    "gate": ["gate", "LOG", "--project", "OUT.toml"],
     "report": ["report", "LOG", "--out", "OUT.html"],
     "export": ["export", "LOG", "--out", "OUT.csv"],
 }
@@ -93,6 +93,7 @@ def main() -> None:
     given = asked.parse_args()
     with tempfile.TemporaryDirectory(prefix="looptime_sizes_") as name:
         folder = Path(name)
+        (folder / "OUT.toml").write_text("[limits]\nperiod_p99_ms = 10\n")
         for loops in given.loops:
             write_log(folder / f"log_{loops}.csv", loops, 1)
             write_log(folder / f"other_{loops}.csv", loops, 2)
