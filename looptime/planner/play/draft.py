@@ -263,6 +263,13 @@ class Draft:
                 draft.length[at] = np.maximum(draft.length[at] - more, 0.0)
         return draft
 
+    def at(self, setting: Setting) -> Draft:
+        """The same for a setting that differs in nothing that was asked for so far."""
+        return replace(
+            self, setting=setting, ranges=set(self.ranges), asked=set(self.asked),
+            warnings=list(self.warnings),
+        )  # fmt: skip
+
     def unknown(self, what: str) -> Any:
         """Where a thing that is not known is set; notes that the answer depends on it."""
         self.asked.add(what)

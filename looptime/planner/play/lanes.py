@@ -138,6 +138,7 @@ class Buses:
 
     def __init__(self, free: list[int], chances: list[tuple[Chances, Chances]], wake: int) -> None:
         self.free, self._chances, self.wake = free, chances, wake
+        self.unfair = [any(restless) for _, restless in chances]
         self.loop_had, self.taken = [False] * len(free), list(free)
         self._random = Random(7).random
 

@@ -6,7 +6,7 @@ except where a change says otherwise; so autocorrelation, stalls and drift stay.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import replace
 from functools import cached_property, partial
 
@@ -99,9 +99,13 @@ def replay(
 def play(at: KnownRun, changes: Iterable[Change], setting: Setting | None = None) -> Replay:
     """Play a prepared run again with changes; see `replay`."""
     changes = tuple(changes)
-    setting = setting or Setting()
     if not changes:
         return Replay.recorded(at.run)
+    return _played(*_drafted(at, changes, setting or Setting()))
+
+
+def _drafted(at: KnownRun, changes: tuple[Change, ...], setting: Setting) -> tuple[Draft, Arranged]:
+    """What the changes make of a run before anybody waits for anything."""
     at = with_slots(at, changes)
     draft = Draft.of(at, setting)
     keep_pace(draft)
@@ -109,8 +113,10 @@ def play(at: KnownRun, changes: Iterable[Change], setting: Setting | None = None
         draft.length[draft.line.owner != BETWEEN] *= setting.costs
     for number, change in enumerate(changes):
         apply(draft, change, number)
-    placed = place(draft)
-    arranged = _arranged(draft, placed)
+    return draft, _arranged(draft, place(draft))
+
+
+def _played(draft: Draft, arranged: Arranged) -> Replay:
     traffic: Traffic | None = None
     if contended(draft):
         arranged, traffic = _simulated(draft, arranged)
@@ -131,14 +137,29 @@ class Plays:
     def __init__(self, at: KnownRun, changes: Iterable[Change]) -> None:
         self._at, self._changes = at, tuple(changes)
         self._made: list[tuple[Setting, Replay]] = []
+        self._begun: list[tuple[Draft, Arranged]] = []
 
     def at(self, setting: Setting) -> Replay:
         """The plan as it comes out at a setting."""
         for other, made in self._made:
-            if all(getattr(other, what) == getattr(setting, what) for what in made.asked):
+            if _alike(other, setting, made.asked):
                 return made
-        self._made.append((setting, play(self._at, self._changes, setting)))
+        self._made.append((setting, self._played(setting)))
         return self._made[-1][1]
+
+    def _played(self, setting: Setting) -> Replay:
+        if not self._changes:
+            return Replay.recorded(self._at.run)
+        for draft, arranged in self._begun:
+            if _alike(draft.setting, setting, draft.asked):
+                return _played(draft.at(setting), arranged)
+        draft, arranged = _drafted(self._at, self._changes, setting)
+        self._begun.append((draft.at(setting), arranged))
+        return _played(draft, arranged)
+
+
+def _alike(one: Setting, other: Setting, asked: Collection[str]) -> bool:
+    return all(getattr(one, what) == getattr(other, what) for what in asked)
 
 
 def _arranged(draft: Draft, placed: Placed) -> Arranged:

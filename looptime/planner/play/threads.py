@@ -94,6 +94,19 @@ class _Stops:
     extra: Int
     rest: int
 
+    def only(self, kept: Int) -> _Stops:
+        """Some of them, where nobody makes the loop wait at the others."""
+        if len(kept) == len(self.kind):
+            return self
+        end = np.cumsum(self.ahead + self.takes)
+        begin, total = end - self.takes, int(end[-1])
+        left = end[kept]
+        rest = self.rest + total - (int(left[-1]) if len(kept) else 0)
+        ahead = begin[kept] - np.append(0, left)[:-1]
+        return _Stops(
+            self.stretch[kept], self.kind[kept], ahead, self.takes[kept], self.extra[kept], rest
+        )
+
 
 def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     """Play the loop's thread and the readers against each other.
@@ -111,7 +124,7 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
         Length of each stretch with the waits.
     traffic : Traffic
     """
-    where = places(draft, np.unique(draft.name[at.call]).tolist())
+    where = places(draft, np.flatnonzero(np.bincount(draft.name[at.call])).tolist())
     buses = sorted({bus for mine in where.of_reader for bus in mine if bus is not None})
     own = len(buses)  # each reader without a bus has one for itself
     codes = {bus: i for i, bus in enumerate(buses)}
@@ -271,13 +284,26 @@ def _play(
     wake: float,
 ) -> tuple[Int, Int, int]:
     """Every stop in turn; returns waits, lengths of device calls, and loops late for the pace."""
+    on_a_bus = stops.kind >= 0
+    rivals, alone = _rivals(lanes, set(np.flatnonzero(np.bincount(stops.kind[on_a_bus])).tolist()))
+    kept = np.arange(len(stops.kind)) if rivals else np.flatnonzero(~on_a_bus)
+    buses = Buses([begun] * len(chances), chances, round(wake))
+    waited, took, late, end = _in_turn(stops.only(kept), rivals, buses, begun, works)
+    for lane in alone:
+        lane.alone(end)
+    waits, takes = np.zeros(len(stops.kind), np.int64), stops.takes.copy()
+    waits[kept], takes[kept] = waited, took
+    return waits, takes, late
+
+
+def _in_turn(
+    stops: _Stops, rivals: list[Lane], buses: Buses, begun: int, works: _Clockwork
+) -> tuple[Int, Int, int, int]:
+    """The same, and when it is over."""
     now, late, i = begun, 0, 0
     kinds, takes, aheads = stops.kind.tolist(), stops.takes.tolist(), stops.ahead.tolist()
-    buses = Buses([begun] * len(chances), chances, round(wake))
     calm, free, tick = Calm.of(stops.kind, stops.ahead, stops.takes), buses.free, works.start
     waits = np.zeros(len(kinds), np.int64)
-    rivals, alone = _rivals(lanes, set(calm.last))
-    unfair = [restless != CHANCES["fair"] for _, restless in chances]
     soonest = first_of(rivals).asks if rivals else math.inf
     while i < len(kinds):
         asks, kind = now + aheads[i], kinds[i]
@@ -289,7 +315,7 @@ def _play(
                 soonest = serve(rivals, buses, asks, kind)
             begin = asks
             if free[kind] > asks:
-                if unfair[kind]:
+                if buses.unfair[kind]:
                     take_again(rivals, buses, kind)
                     soonest = first_of(rivals).asks
                 begin = free[kind] + buses.wake
@@ -306,9 +332,7 @@ def _play(
         i += 1
     if rivals:
         serve(rivals, buses, now + stops.rest)
-    for lane in alone:
-        lane.alone(now + stops.rest)
-    return waits, np.array(takes, np.int64), late
+    return waits, np.array(takes, np.int64), late, now + stops.rest
 
 
 def _rivals(lanes: list[Lane], of_loop: set[int]) -> tuple[list[Lane], list[Lane]]:

@@ -44,7 +44,7 @@ def places(draft: Draft, on_loop: Iterable[int]) -> Places:
     made = Places([c.bus for c in draft.names], [list(r.bus) for r in draft.readers])
     codes = sorted(set(on_loop))
     for reader, buses in zip(draft.readers, made.of_reader, strict=True):
-        for code in np.unique(reader.code).tolist():
+        for code in np.flatnonzero(np.bincount(reader.code)).tolist():
             mine = np.flatnonzero(reader.code == code).tolist()
             _place(draft, codes, (reader, code, mine), buses, made)
     return made

@@ -17,11 +17,12 @@ def test_each_setting_is_played_once(plan, monkeypatch):
     """The figures are those of a play of every setting, and none is played twice."""
     at, changes, asked = known(robot(60), {}), parse_all([plan]), []
 
-    def counted(at, changes, setting=None):
-        asked.append(setting or corners.Setting())
-        return play(at, changes, setting)
+    def counted(draft, arranged):
+        asked.append(draft.setting)
+        return played_once(draft, arranged)
 
-    monkeypatch.setattr(replay, "play", counted)
+    played_once = replay._played
+    monkeypatch.setattr(replay, "_played", counted)
     central, settings, played = corners.play_all(at, changes)
     assert len(asked) == len(set(asked))
     assert set(asked) <= {corners.Setting(), *settings.all}
@@ -36,11 +37,12 @@ def test_a_lock_is_not_tried_where_no_bus_is_shared(monkeypatch):
     unnamed = {name: {k: v for k, v in of.items() if k != "bus"} for name, of in LABELS.items()}
     asked = []
 
-    def counted(at, changes, setting=None):
-        asked.append(setting or corners.Setting())
-        return play(at, changes, setting)
+    def counted(draft, arranged):
+        asked.append(draft.setting)
+        return played_once(draft, arranged)
 
-    monkeypatch.setattr(replay, "play", counted)
+    played_once = replay._played
+    monkeypatch.setattr(replay, "_played", counted)
     at = known(robot(60, labels=unnamed), {})
     _, settings, _ = corners.play_all(at, parse_all(["thread gyro.read rest-ms=5"]))
     assert {one.shared for one in settings.middle} == {0.0, 1.0}
