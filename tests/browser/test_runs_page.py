@@ -87,6 +87,9 @@ def test_logs_are_chosen_on_the_page(watch: Make, folder: Path) -> None:
         shown.click("a[role=button][aria-label='beside it: run_2.csv']")
         shown.wait_for_function("() => document.querySelectorAll('.ag-center-cols-container "
                                 ".ag-row').length === 2")  # fmt: skip
+        shown.locator(".ag-row[row-index='1'] .ag-cell").first.click()
+        shown.wait_for_selector("#page-title:has-text('Pace')")
+        assert parse_qs(urlsplit(shown.url).query)["run"] == [key_of(folder / "run_1.csv")]
         shown.goto("about:blank")
 
 

@@ -52,7 +52,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     if not found and not wait and not wrong and not error:
         parts.append(note("Choose the runs to put beside each other: two or more."))
     for at in found[:_MOST_ROBOTS]:
-        parts += _robot(desk, at, len(found) > 1)
+        parts += _robot(desk, at, _leads(desk, view), len(found) > 1)
     return [*parts, _chooser(desk, view, has_season, wrong)], wait
 
 
@@ -100,7 +100,17 @@ def _measured(desk: Desk, view: View, key: str) -> Placed:
     return placed
 
 
-def _robot(desk: Desk, at: Beside, several: bool) -> list[Any]:
+def _leads(desk: Desk, view: View) -> dict[str, str]:
+    """By the content of a run whose log is here, the address of its page."""
+    found = {}
+    for key in (view.run, *view.beside):
+        placed = desk.many.peek(("measured", key, view.phase, view.warmup))
+        if placed is not None:
+            found[placed.key] = f"/?run={key}&start=&end=&loop=&phase=&change="
+    return found
+
+
+def _robot(desk: Desk, at: Beside, leads: dict[str, str], several: bool) -> list[Any]:
     name = safe(at.facts[0].robot or "robot not named", 40)
     parts: list[Any] = [html.H2(f"Runs of {name}")] if several else []
     pictures = (change_map(at), periods_beside(at))
@@ -117,7 +127,8 @@ def _robot(desk: Desk, at: Beside, several: bool) -> list[Any]:
     parts.append(
         html.Section(
             [html.H2("Run by run"), *map(html.P, lines),
-             grid(f"runs {name}", heads, rows, lambda row: "", min(120 + 33 * len(rows), 460)),
+             grid(f"runs {name}", heads, rows, lambda row: leads.get(at.runs[row[0] - 1].key, ""),
+                  min(120 + 33 * len(rows), 460)),
              html.Div(export, className="under")], className="card", key=f"runs {name}")
     )  # fmt: skip
     return parts

@@ -289,7 +289,10 @@ def beside_table(at: Beside) -> tuple[tuple[str, ...], list[tuple[Any, ...]]]:
         rate, over = values.get("rate"), values.get("overruns")
         marks = ["held against"] if k in at.against else []
         if run.key in odd:
-            marks.append("odd in " + ", ".join(odd[run.key].figures[:3]))
+            figures = odd[run.key].figures
+            marks.append(
+                f"odd in {figures[0] if len(figures) == 1 else count(len(figures), 'figure')}"
+            )
         rows.append((
             k + 1, facts.name, facts.version or "", ", ".join(marks),
             facts.loops, None if rate is None else rate.value, mean.values_ms[k],
