@@ -19,7 +19,7 @@ ELSEWHERE = {
     },
     "checks/compare": {"comparison": "checks/compare/test_compare"},
     "checks/recording": {
-        "facts": "checks/recording/test_recording", "scatter": "checks/compare/test_one_a_side",
+        "facts": "checks/recording/test_recording", "scatter": "browser/test_desk",
     },
     "checks/season": {
         "creep": "views/text/test_season_answers", "entries": "checks/season/test_season",
@@ -42,21 +42,21 @@ ELSEWHERE = {
     "parsers/columns": {
         "against_steps": "parsers/columns/test_roles", "evidence": "parsers/columns/test_refusals",
         "role": "parsers/columns/test_roles", "signals": "parsers/layouts/test_stamps",
-        "stamped_at": "parsers/columns/test_roles", "within": "parsers/columns/test_inside",
+        "stamped_at": "parsers/columns/test_roles", "within": "parsers/columns/test_roles",
     },
     "parsers/layouts": {
         "contract": "parsers/layouts/test_skeleton", "each_row": "parsers/layouts/test_stamps",
         "laid": "parsers/layouts/test_costs",
     },
     "parsers/lines": {
-        "cell_rows": "parsers/lines/test_fold", "grid": "parsers/lines/test_plain",
-        "long": "parsers/lines/test_fold", "monitor": "parsers/lines/test_keyed",
+        "cell_rows": "parsers/layouts/test_costs", "grid": "parsers/lines/test_plain",
+        "long": "parsers/lines/test_fold", "monitor": "parsers/lines/test_events",
         "shapes": "parsers/lines/test_keyed",
     },
     "parsers/repair": {"doubts": "parsers/columns/test_unit"},
     "parsers/text": {"block": "parsers/text/test_table", "rewritten": "parsers/lines/test_groups"},
-    "planner/answer": {"rest": "planner/search/test_suggest"},
-    "planner/known": {"seen_buses": "planner/play/test_shared_bus"},
+    "planner/answer": {"rest": "planner/answer/test_intervals"},
+    "planner/known": {"seen_buses": "planner/play/test_unnamed"},
     "planner/play": {"draft": "planner/play/test_remedies"},
     "planner/search": dict.fromkeys(
         ("proposals", "reading", "waiting", "writing"), "planner/search/test_suggest"
