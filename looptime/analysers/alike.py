@@ -9,6 +9,14 @@ __all__ = ["grouped", "in_short", "pattern_of"]
 
 #: A token, and what joins it to the next: points, slashes, underlines, digits, a capital letter.
 _TOKEN = re.compile(r"[./_ -]+|\d+|[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[^\sA-Za-z0-9./_-]+")
+#: Words for where one of several like devices sits.
+_PLACES = frozenset(
+    ("front", "rear", "back", "left", "right", "top", "bottom", "upper", "lower", "inner", "outer",
+     "fl", "fr", "rl", "rr", "bl", "br", "lf", "rf", "lr", "lb", "rb")
+)  # fmt: skip
+_GIVEN = re.compile(r"(?<=[(\[])[^()\[\]]+(?=[)\]])")
+_AGAIN = re.compile(r"#([\s_-]*#)+")
+_WORD = re.compile(r"[A-Za-z]{2}")
 
 
 def pattern_of(names: Iterable[str]) -> str:
@@ -49,7 +57,8 @@ def grouped(items: Iterable[tuple[str, Hashable]]) -> list[tuple[str, list[str]]
     """Names put together where they are alike.
 
     Alike are names with the same key (kind, bus, thread) whose first and last part are the same
-    and which have more than one, or that differ in numbers alone.
+    and which have more than one, or that differ in numbers, in words for a place, or in what a
+    function is called with.
 
     Parameters
     ----------
@@ -66,6 +75,10 @@ def grouped(items: Iterable[tuple[str, Hashable]]) -> list[tuple[str, list[str]]
     --------
     >>> grouped([("mast.read", 1), ("drive.left.read", 1), ("drive.right.read", 1)])
     [('mast.read', ['mast.read']), ('drive.*.read', ['drive.left.read', 'drive.right.read'])]
+    >>> grouped([("readEncoder(FL drive)", 1), ("readEncoder(RR drive)", 1)])[0][0]
+    'readEncoder(* drive)'
+    >>> grouped([("Front Left Encoder", 1), ("Rear Left Encoder", 1)])[0][0]
+    '* Left Encoder'
     """
     groups: dict[Hashable, list[str]] = {}
     for name, key in items:
@@ -96,4 +109,7 @@ def _shape(name: str) -> Hashable:
     parts = re.split(r"[./]", name)
     if len(parts) > 2:
         return parts[0], parts[-1]
-    return re.sub(r"\d+", "#", name)
+    called = _GIVEN.sub("#", name)  # what a function is called with
+    tokens = ["#" if t.isdigit() or t.lower() in _PLACES else t for t in _TOKEN.findall(called)]
+    shape = _AGAIN.sub("#", "".join(tokens))
+    return shape if _WORD.search(shape) else name  # names that are nothing but a place

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from looptime.analysers.alike import grouped
 from looptime.analysers.basis import Basis
 from looptime.analysers.durations import CallTimes, call_times, narrowed
 from looptime.array_types import Bool, Float, Int
@@ -249,6 +250,7 @@ def _repeated(run: Run, counts: Float, own_ms: Float) -> tuple[RepeatedRead, ...
 
 def _batches(run: Run, counts: Float, own_ms: Float) -> tuple[BatchGroup, ...]:
     groups: dict[tuple[str | None, str], list[int]] = {}
+    nowhere: dict[str, int] = {}
     for code in np.flatnonzero(counts > 0):
         label = run.names[code]
         if label.kind != "sensor read" or label.batchable is False or is_batched(label):
@@ -256,6 +258,11 @@ def _batches(run: Run, counts: Float, own_ms: Float) -> tuple[BatchGroup, ...]:
         place = label.bus or label.subsystem
         if place is not None:
             groups.setdefault((label.bus, place), []).append(int(code))
+        else:
+            nowhere[label.name] = int(code)
+    for pattern, alike in grouped((name, None) for name in nowhere):
+        if len(alike) > 1:  # like devices, of which nobody said where they sit
+            groups[None, pattern] = [nowhere[name] for name in alike]
     made = []
     for (bus, place), codes in groups.items():
         reads, ms = float(counts[codes].sum()), float(own_ms[codes].sum())

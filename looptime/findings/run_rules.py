@@ -64,11 +64,14 @@ def healthy(at: Summary) -> Finding:
 def rate_alone(at: Summary) -> Finding:
     """What is said where the clock's steps are as long as a loop."""
     rate = at.pace.rate_hz.by_time
+    steps = f"The log's times step by {ms(at.run.clock.tick_ns / 1e6)}, as long as a loop or longer"
+    cure = "Log the time of a finer clock."
+    if at.run.averaged:
+        steps, cure = "The log holds some of the loops only", "Log every loop."
     text = (
-        f"The log's times step by {ms(at.run.clock.tick_ns / 1e6)}, as long as a loop or longer: "
-        f"{at.pace.loops:,} loops in {three(at.pace.duration_s)} s are {three(rate or 0.0)} a "
-        "second, and nothing can be told of single periods, stalls or rhythms. Log the time of a "
-        "finer clock."
+        f"{steps}: {at.pace.loops:,} loops in {three(at.pace.duration_s)} s are "
+        f"{three(rate or 0.0)} a second, and nothing can be told of single periods, stalls or "
+        f"rhythms. {cure}"
     )
     rests_on = {"seconds": at.pace.duration_s, "duration_s": at.run.duration_s}
     return Finding(

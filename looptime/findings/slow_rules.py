@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 
+import numpy as np
+
 from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
@@ -26,6 +28,8 @@ __all__ = ["slow_findings"]
 
 _LEAST_HEIGHT = 0.1
 _FEWEST = 5
+#: A single loop is told that takes so many usual ones, and so much longer [ms].
+_LONE, _LEAST_LONE_MS = 10.0, 50.0
 
 
 def slow_findings(at: Summary) -> list[Finding]:
@@ -39,7 +43,38 @@ def slow_findings(at: Summary) -> list[Finding]:
     made += _at_once(at)
     if not nameless:
         made += _culprits(at, explained)
-    return made
+    return made or _longest(at)
+
+
+def _longest(at: Summary) -> list[Finding]:
+    """The longest loop by far, where nothing else is said of slow ones: which call held it up."""
+    x, usual = at.basis.judged_ms, typical_ms(at)
+    k = int(np.argmax(x))
+    more = float(x[k]) - usual
+    if len(x) < _FEWEST or more < _LEAST_LONE_MS or float(x[k]) < _LONE * usual:
+        return []
+    counted = np.flatnonzero(at.basis.counted)
+    own = {code: float(at.basis.table.series(code)[k]) / 1e6 for code in counted.tolist()}
+    code = max(own, key=lambda c: own[c], default=-1)
+    name: tuple[str, ...] = ()
+    where = ""
+    if own and own[code] >= 0.5 * more:
+        name = (at.run.names[code].name,)
+        where = f", {ms(own[code])} of it in {name[0]}"
+    elif own:
+        where = ", most of it in no timed call"
+    when = (at.run.loop_columns.start_ns[k] - at.basis.origin_ns) / 1e9
+    text = (
+        f"One loop took {ms(float(x[k]))}, {float(x[k]) / usual:.3g} usual ones{where}, at "
+        f"{when:.4g} s: see what the robot did then."
+    )
+    number = int(at.run.loop_columns.loop[k])
+    return [Finding(
+        "lone_stall", "look", text, float(x[k]), "ms",
+        evidence=evidence(at, (number,), name, 1), command=command(at, "slow", "--top 20"),
+        worth=_stall_worth(at, more, more / len(x)),
+        rests_on={"usual_ms": usual, "largest_ms": float(x[k]), "calls_logged": n_calls(at)},
+    )]  # fmt: skip
 
 
 def _with_timeouts(at: Summary) -> set[str]:

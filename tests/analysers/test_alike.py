@@ -33,3 +33,25 @@ def test_names_are_put_together_only_where_they_are_alike():
         ["drive.left.read", "drive.right.read"], ["gyro.read"], ["drive.left.write"],
         ["drive.back.read"], ["motor1", "motor2"], ["mast.read"],
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("names", "pattern"),
+    [
+        (["readEncoder(FL drive)", "readEncoder(RR steer)"], "readEncoder(*)"),
+        (["module[0].readAngle", "module[1].readAngle"], "*.readAngle"),
+        (["Front Left Encoder", "Rear Right Encoder"], "* Encoder"),
+        (["left.read", "right.read"], "*.read"),
+    ],
+)
+def test_like_devices_in_other_places(names, pattern):
+    """Words for a place, and what a function is called with, do not tell devices apart."""
+    ((found, members),) = grouped((name, None) for name in names)
+    assert (found, members) == (pattern, names)
+
+
+@pytest.mark.parametrize("names", [["left", "right"], ["read(gyro)", "write(gyro)"],
+                                   ["readGyro()", "readMast()"]])  # fmt: skip
+def test_other_names_stay_apart(names):
+    """Names of other calls, and names that are nothing but a place, are not put together."""
+    assert len(grouped((name, None) for name in names)) == 2

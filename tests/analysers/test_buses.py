@@ -126,3 +126,13 @@ def test_a_call_that_begins_as_the_other_ends_meets_nobody():
         [10] * 5, [("a.read", 4, 2), ("b.read", 2, 2, "io")], {"a.read": PORT, "b.read": PORT}
     )
     assert buses(prepare(run)).buses[0].overlaps == ()
+
+
+def test_like_readings_of_which_nobody_says_where_they_sit():
+    """Readings whose names differ in what they are called with are one group to batch."""
+    names = ["readEncoder(FL drive)", "readEncoder(FR drive)", "readMast()"]
+    calls = [(name, 2 * at, 1.5) for at, name in enumerate(names)]
+    run = make_run([10] * 5, calls, {name: {"kind": "sensor read"} for name in names})
+    (group,) = buses(prepare(run)).batches
+    assert group.names == tuple(names[:2])
+    assert (group.ms_per_loop, group.at_most_ms) == (pytest.approx(3), pytest.approx(1.5))

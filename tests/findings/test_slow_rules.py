@@ -37,3 +37,16 @@ def test_pauses_come_as_often_as_they_are_counted():
     often, unit = re.search(r"one in ([\d.]+) (m?s) on average", text).groups()
     seconds = float(often) / (1e3 if unit == "ms" else 1)
     assert seconds == pytest.approx(found.pace.duration_s / count, rel=0.01)
+
+
+@pytest.mark.parametrize(("height_ms", "told"), [(900.0, True), (30.0, False)])
+def test_a_single_long_loop_names_its_call(height_ms, told):
+    """One stall of 900 ms in 2,000 loops of 10 ms is told with its call; one of 30 ms is not."""
+    work = np.full(2000, 9_000_000) + np.random.default_rng(3).integers(0, 40_000, 2000)
+    lift = np.full(2000, 500_000)
+    lift[700] += int(height_ms * 1e6)
+    found = summarise(make_flat_run(work + lift + 500_000, {"work": work, "lift": lift}))
+    said = [f.text for f in found.findings if f.code == "lone_stall"]
+    assert bool(said) is told
+    if told:
+        assert said[0].startswith("One loop took 910 ms, 90.8 usual ones, 900 ms of it in lift, at 7.01")

@@ -68,6 +68,8 @@ def marked(head: Head) -> Marked:
     >>> from looptime.parsers.columns.headers import heads
     >>> [marked(head) for head in heads(("gyro_end_us", "afterDrive"))]
     [Marked(stem='gyro', side='end'), Marked(stem='Drive', side='end')]
+    >>> marked(heads(("t_start_us",))[0])
+    Marked(stem='t', side='begin')
     """
     from looptime.units import split_unit
 
@@ -77,18 +79,10 @@ def marked(head: Head) -> Marked:
         word = pieces[at].lower() if pieces else ""
         side = "begin" if word in BEGIN_WORDS else "end" if word in END_WORDS else ""
         if side:
-            rest = pieces[:-1] if at else pieces[1:]
-            return Marked(_joined(stem, rest), side)
+            cut = stem.rfind(pieces[at]) if at else len(pieces[0]) + stem.find(pieces[0])
+            rest = stem[:cut] if at else stem[cut:]
+            return Marked(rest.strip(" _-."), side)
     return Marked(stem, "")
-
-
-def _joined(stem: str, pieces: list[str]) -> str:
-    """The part of a header that is left, with its own punctuation."""
-    if not pieces:
-        return ""
-    first = stem.find(pieces[0])
-    last = stem.rfind(pieces[-1]) + len(pieces[-1])
-    return stem[first:last].strip(" _-.")
 
 
 def shown(head: Head) -> str:

@@ -11,6 +11,7 @@ from looptime.parsers.columns.evidence import lie_within_loops, marked, scaled, 
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.judged import understand
+from looptime.parsers.columns.laps import wrapping_instants
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.role import Role
 from looptime.parsers.columns.second_clock import keeps_time
@@ -59,7 +60,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         instants and "time" in known.one and parts[0].unit
     ):  # lengths of a few rows may happen to rise
         instants = keeps_time(dialect, known.one["time"], columns[0])
-    if not asked and (any(words) or instants):
+    if not asked and (any(words) or instants or wrapping_instants(parts, dialect)):
         return None
     return Given(known.one, {"part": tuple(parts)}, roles=known.roles, stamped=known.stamped)
 

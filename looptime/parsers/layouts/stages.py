@@ -17,6 +17,7 @@ from looptime.parsers.columns.evidence import (
     shown,
 )
 from looptime.parsers.columns.headers import Head, roles
+from looptime.parsers.columns.laps import wrapping_instants
 from looptime.parsers.columns.second_clock import keeps_time, names_clock
 from looptime.parsers.columns.signals import loops_after
 from looptime.parsers.columns.unit import Unit, clock_unit
@@ -66,6 +67,9 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     given = roles([head for head in found if head.unit is None], spellings(COLUMNS))
     taken = {head.index for head in given.values()}
     candidates = [head for head in found if head.index not in taken and _timed(head, dialect)]
+    wrapping = wrapping_instants(candidates, dialect)
+    if wrapping:
+        return Given(given, {"instant": wrapping})
     instants = [head for head in candidates if _instant(head, dialect)]
     _refuse_disorder(candidates, dialect)
     default = next((head.unit for head in instants if head.unit), None)

@@ -41,3 +41,17 @@ def test_lengths_that_do_not_rise_from_column_to_column_are_no_laps(tmp_path):
     assert sorted(self_ms(read(tmp_path, log)).values()) == sorted(
         [[float(v) for v in gyro[:-1]], [float(v) for v in drive[:-1]]]
     )
+
+
+def test_instants_of_a_counter_that_wraps_every_few_loops(tmp_path):
+    """Three instants of loops of 6 ms on 16 bits of microseconds are stages, not lengths."""
+    k = np.arange(300)
+    start = 6000 * k + k % 7
+    gyro, drive = start + 1000 + k % 5, start + 4000 + k % 11
+    log = "t_start_us,t_gyro_us,t_drive_us\n" + "".join(
+        f"{a % 65536},{b % 65536},{c % 65536}\n" for a, b, c in zip(start, gyro, drive, strict=True)
+    )
+    run = read(tmp_path, log)
+    assert run.layout == "stages"
+    assert self_ms(run)["t_drive"] == [float(v) / 1e3 for v in (drive - gyro)[:-1]]
+    assert run.loop_columns.period_ns.tolist() == (np.diff(start) * 1000).tolist()
