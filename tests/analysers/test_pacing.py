@@ -264,3 +264,23 @@ def test_a_read_that_waits_for_its_sensor_stays_a_read():
     basis = prepare(guessed_run(work, wait, "gyro.read", "sensor read"))
     assert basis.run.names[1].kind == "sensor read"
     assert not basis.pacing.wait_known
+
+
+@pytest.mark.parametrize("every", [10, 30, 64])
+def test_stalls_every_so_many_loops_are_no_pace(every):
+    """Rare stalls at even distances keep sums of periods alike, and yet nothing paces the loop."""
+    period = 7e6 * np.exp(np.random.default_rng(every).normal(0, 0.05, 1500))
+    period[every - 1 :: every] += 25e6
+    period = period.astype(np.int64)
+    run = Run(LoopColumns(np.arange(1500), np.cumsum(period) - period, period))
+    assert pacing(run).mode == "free-running"
+
+
+def test_periods_alike_for_a_coarse_clock_are_no_pace():
+    """Loops of 6.6 to 7.4 ms read 7 ms as a rule on a clock of whole milliseconds."""
+    true = np.random.default_rng(5).normal(7e6, 0.3e6, 3000)
+    start = np.cumsum(true) // 1_000_000 * 1_000_000
+    period = np.diff(start).astype(np.int64)
+    run = Run(LoopColumns(np.arange(2999), start[:-1].astype(np.int64), period))
+    assert np.median(period) == 7e6
+    assert pacing(run).mode == "free-running"

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.role import Seen
 from looptime.records import dataclass
 from looptime.units import UNITS
@@ -221,6 +222,7 @@ def evident(
     beside : sequence of float64 array, shape (n,) [ns]
         Lengths known to be parts, which explain what they can.
     """
+    columns = _without_sums(seen, columns)
     best: tuple[float, list[int], int] = (least, [], 0)
     table = np.stack([*(seen[at].values for at in columns), *beside], axis=1)
     own = np.arange(table.shape[1]) < len(columns)
@@ -238,3 +240,15 @@ def evident(
                 mine = good[: len(columns)]
                 best = (share, [at for at, ok in zip(columns, mine, strict=True) if ok], unit)
     return best[1], best[2] or None
+
+
+def _without_sums(seen: list[Seen], columns: list[int]) -> list[int]:
+    """Columns without those that are the sums of others: beside these they tell nothing more."""
+    whole = np.stack([seen[at].values for at in columns], axis=1)
+    whole = whole[np.isfinite(whole).all(axis=1)]
+    scale = float(np.abs(whole).max(initial=0.0))
+    if len(whole) < ENOUGH or len(columns) < 3 or scale <= 0:
+        return columns
+    parent = enclosing(np.rint(whole / scale * 1e12).astype(np.int64))
+    sums = {int(at) for at in parent if at >= 0}
+    return [at for place, at in enumerate(columns) if place not in sums]

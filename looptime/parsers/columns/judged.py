@@ -18,7 +18,7 @@ from looptime.parsers.columns.evidence import (
 )
 from looptime.parsers.columns.headers import Head, roles
 from looptime.parsers.columns.laps import find_laps
-from looptime.parsers.columns.lexicon import bare_name, meaning
+from looptime.parsers.columns.lexicon import bare_name, meaning, of_a_clock
 from looptime.parsers.columns.role import Judged, Role, Seen, Stamped
 from looptime.parsers.columns.roles import judge
 from looptime.parsers.columns.unit import Unit, clock_unit, in_16_bits, text_unit
@@ -59,6 +59,9 @@ def find_clock(found: list[Head], dialect: Dialect) -> Head | None:
     for head in likely:
         if _is_clock(head, dialect):
             return head
+    for head in found:  # "host_s" may be a length as well: only one that rises all along is a clock
+        if of_a_clock(head.text) and _never_falls(numbers(dialect, head.index)):
+            return head
     return next((head for head in found if text_unit(dialect, head) is not None), None)
 
 
@@ -90,6 +93,12 @@ def _unnamed_clock(found: list[Head], dialect: Dialect) -> Head | None:
         if unit is not None and _judged(rest, dialect, head, unit).stamped.side:
             return head
     return None
+
+
+def _never_falls(values: Float) -> bool:
+    step = np.diff(values)
+    level = len(step) < _ROWS_OF_A_CLOCK or (step > 0).mean() < 0.1
+    return not level and bool((step >= 0).all())
 
 
 def _only_rises(values: Float) -> bool:

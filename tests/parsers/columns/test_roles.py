@@ -239,3 +239,12 @@ def test_parts_that_are_a_hundredth_of_the_loop_keep_the_unit_of_their_header():
     idle = 5 + np.random.default_rng(2).random(ROWS)
     found = judge(seen("duration", MS, **lengths), clock_of(sum(lengths.values()) + idle))
     assert {(r.taken_as, r.unit_ns, r.sure) for r in found.roles} == {("part", MS, "sure")}
+
+
+def test_sums_beside_their_parts_hide_nothing():
+    """A column that is the sum of two others beside the clock leaves their lengths evident."""
+    lengths = parts()
+    both = lengths["gyro"] + lengths["drive"]
+    clock = clock_of(sum(lengths.values()) + 0.3)
+    found = judge(seen(head=both, **lengths), clock)
+    assert taken(found)[1:] == ["part"] * 3
