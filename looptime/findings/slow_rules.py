@@ -72,7 +72,7 @@ def _longest(at: Summary) -> list[Finding]:
     return [Finding(
         "lone_stall", "look", text, float(x[k]), "ms",
         evidence=evidence(at, (number,), name, 1), command=command(at, "slow", "--top 20"),
-        worth=_stall_worth(at, more, more / len(x)),
+        worth=more / len(x) / usual,
         rests_on={"usual_ms": usual, "largest_ms": float(x[k]), "calls_logged": n_calls(at)},
     )]  # fmt: skip
 
