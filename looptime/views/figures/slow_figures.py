@@ -150,15 +150,18 @@ def _draw_waits(
 ) -> None:
     """Mark in the calls of the loop's thread until when each stood for another thread."""
     run, calls = at.run, at.run.call_columns
-    began, ended = calls.start_ns, calls.start_ns + calls.duration_ns.astype(np.int64)
-    near = (calls.loop == index) | (calls.loop == index - 1)
-    names = np.array([n.name for n in run.names])
-    threads = np.array(run.thread_names)
+    if not at.contention.found:  # most often: nothing is looked for among millions of calls
+        return
+    near = np.flatnonzero((calls.loop == index) | (calls.loop == index - 1))
+    loop, thread = calls.loop[near], calls.thread[near]
+    began = calls.start_ns[near]
+    ended = began + calls.duration_ns[near].astype(np.int64)
+    names = np.array([n.name for n in run.names])[calls.name[near]]
+    threads = np.array(run.thread_names)[thread]
     for entry in at.contention.found:
-        mine = near & (calls.loop == index) & (calls.thread == run.loop_thread)
-        mine &= np.isin(names[calls.name], [c.name for c in entry.by_call])
-        theirs = near & (threads[calls.thread] == entry.thread)
-        theirs &= np.isin(names[calls.name], entry.partners)
+        mine = (loop == index) & (thread == run.loop_thread)
+        mine &= np.isin(names, [c.name for c in entry.by_call])
+        theirs = (threads == entry.thread) & np.isin(names, entry.partners)
         for row in np.flatnonzero(mine):
             inside = ended[theirs & (ended > began[row]) & (ended <= ended[row])]
             if not len(inside):
@@ -167,7 +170,7 @@ def _draw_waits(
             trace["base"].append((int(began[row]) - int(run.loop_columns.start_ns[index])) / 1e6)
             trace["x"].append((int(inside.max()) - int(began[row])) / 1e6)
             trace["y"].append(lane)
-            name = text_in_plot(label(str(names[calls.name[row]]), 60))
+            name = text_in_plot(label(str(names[row]), 60))
             trace["customdata"].append([int(run.loop_columns.loop[index]), name])
 
 
