@@ -78,4 +78,4 @@ def test_a_page_without_figures_says_so(watch: Make, site: Site) -> None:
     shown = watch().open(f"/logs?run={site.keys['single_reads']}&present=yes", ".presenting")
     assert "no figure on this page" in shown.locator("#page").inner_text()
     shown.click("text=end the presentation")
-    shown.wait_for_selector("#page table")
+    shown.wait_for_selector("#page .ag-row")
