@@ -84,6 +84,8 @@ def run(args: Sequence[str]) -> int:
         _silence_stdout()
         return FINE
     except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            return complain(f"{str(error.filename)[:60]}...: no file has so long a name")
         # files of looptime's own say so themselves: see `looptime.files`
         if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
             return _unforeseen()

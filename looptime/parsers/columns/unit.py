@@ -146,7 +146,7 @@ def read_as(dialect: Dialect, head: Head, unit: Unit) -> Unit:
     if unit.stamp is not None:
         return unit
     cells = [row[head.index] for row in dialect.sample[:500] if not is_missing(row[head.index])]
-    if all(cell.strip().lstrip("+-").isdigit() for cell in cells):
+    if all(cell.strip().lstrip("+-").isdecimal() for cell in cells):
         return unit
     if any("e" in cell.lower() for cell in cells):
         return unit
@@ -172,7 +172,7 @@ def time_want(role: Key, dialect: Dialect, head: Head, unit: Unit, required: boo
     """
     unit = read_as(dialect, head, unit)
     cells = [row[head.index] for row in dialect.sample[:500] if not is_missing(row[head.index])]
-    whole = all(cell.strip().lstrip("+-").isdigit() for cell in cells)
+    whole = all(cell.strip().lstrip("+-").isdecimal() for cell in cells)
     return Want(role, head.index, "time", unit.ns, required, whole, unit.stamp)
 
 

@@ -72,6 +72,10 @@ def _could_be(head: Head, role: Role) -> bool:
     return role.taken_as in ("signal", "beside") and meaning(head.text) in ("bare", "duration")
 
 
+#: A part that fewer rows than this share lack was left out of them; so many are told.
+_FEW, _MOST_TOLD = 0.2, 5
+
+
 def rows(content: Content) -> Found:
     """Loops with their parts, laid one after another."""
     given, units = content.log.given, content.units
@@ -88,7 +92,18 @@ def rows(content: Content) -> Found:
     ticks = np.unique(values[:100_000].ravel())
     finest = min(unit.ns for unit in units.values())
     log = content.log
-    return Found(found, ticks, finest, row_notes(found, log), limits=row_limits(found, log))
+    notes = row_notes(found, log) + _left_out(known[found.row], names)
+    return Found(found, ticks, finest, notes, limits=row_limits(found, log))
+
+
+def _left_out(known: Bool, names: list[str]) -> tuple[str, ...]:
+    """Cautions about parts of which some rows hold no value; of a part that is rare most do not."""
+    count = (~known).sum(axis=0)
+    few = np.flatnonzero((count > 0) & (count < _FEW * len(known)))
+    return tuple(
+        f"{count[at]:,} rows hold no value of {names[at]}: it counts as 0 there"
+        for at in few.tolist()
+    )[:_MOST_TOLD]
 
 
 def _begin_at_laps(given: Given, values: Int, known: Bool) -> None:

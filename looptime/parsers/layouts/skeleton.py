@@ -195,6 +195,8 @@ def _once(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, .
     at = dict(table.columns)
     first = Member(layout.clock, 0)
     time = at.pop(first, None) if first in at else at.pop(layout.clock, None)
+    if len(table) < 2:
+        return table, ()
     if time is None:
         sure = "loop" in at and bool((np.diff(at["loop"]) == 1).mean() > 0.5)
         found = find_repeats(list(at.values()), None, sure)

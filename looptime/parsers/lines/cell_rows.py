@@ -48,7 +48,7 @@ def plain_cells(line: str, like: Dialect, number: int) -> Sequence[str] | None:
     if is_remark(line) or number in (like.header_line, like.units_line):
         return None
     cells = split_line(line, like.delimiter)
-    if len(cells) != like.fields or not any(c.isdigit() for c in line):
+    if len(cells) != like.fields or not any(c.isdecimal() for c in line):
         return None
     if like.decimal == ",":
         return [c.replace(",", ".") if is_number(c, ",") else c for c in cells]
@@ -88,7 +88,7 @@ def join_seconds(grid: Grid) -> bool:
         grid.names[whole], grid.units[whole] = STAMP, "s"
         grid.names[part], grid.units[part] = "", None
         for row in grid.rows:
-            if row is not None and len(row) > max(whole, part) and row[part].strip().isdigit():
+            if row is not None and len(row) > max(whole, part) and row[part].strip().isdecimal():
                 row[whole] = f"{row[whole].strip()}.{int(row[part]):0{digits}d}"
                 row[part] = ""
         return True
@@ -98,7 +98,7 @@ def join_seconds(grid: Grid) -> bool:
 def _is_fraction(pairs: list[tuple[str, str]], most: int) -> bool:
     """Whether one column holds whole seconds that never fall and another what is below them."""
     pairs = [(a.strip(), b.strip()) for a, b in pairs]
-    if not all(a.isdigit() and b.isdigit() and int(b) < most for a, b in pairs):
+    if not all(a.isdecimal() and b.isdecimal() and int(b) < most for a, b in pairs):
         return False
     times = [int(a) * most + int(b) for a, b in pairs]
     back = sum(b < a for a, b in pairwise(times))

@@ -27,7 +27,7 @@ def split_host(lines: list[str]) -> tuple[list[str], list[str]] | None:
     sample = [line for line in lines[:_SAMPLE] if is_text(line)]
     for pattern in (_ARROWED, _FRAMED):
         found = [m for line in sample if (m := pattern.match(line))]
-        rows = [m for m in found if any(c.isdigit() for c in m[2])]
+        rows = [m for m in found if any(c.isdecimal() for c in m[2])]
         if len(found) < 0.7 * len(sample) or len(rows) < 2:
             continue
         stamps, rest = [], []

@@ -280,7 +280,7 @@ def _name_stamps(grid: Grid) -> None:
 
 def _counts(cells: list[str]) -> bool:
     """Whether cells count the lines."""
-    values = [int(c) for c in cells if c.isdigit()]
+    values = [int(c) for c in cells if c.isdecimal()]
     steps = [b - a for a, b in pairwise(values)]
     return len(values) == len(cells) > 2 and sum(s == 1 for s in steps) > 0.8 * len(steps)
 

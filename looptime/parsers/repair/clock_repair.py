@@ -40,6 +40,7 @@ from looptime.parsers.repair.doubts import (
     loops_ahead,
     noted,
     standing,
+    unnumbered,
     without_damaged,
     without_missing,
 )
@@ -111,7 +112,8 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     smooth = bool(step.min() >= 0 and step.max() <= jump_from(typical))
     parsed = replace(parsed, clock=coarse(parsed.clock, time, typical))
     parsed = replace(parsed, clock=loops_ahead(parsed, rows, typical))
-    parsed = replace(parsed, clock=coarse_later(parsed, rows, typical))
+    later = coarse_later(parsed.clock, time, lambda at: parsed.table.line_of(rows.row[at]))
+    parsed = replace(parsed, clock=later)
     clock, rows = standing(parsed, rows, typical)
     parsed = replace(parsed, clock=clock, loops=rows)
     anew = behind_headers(parsed, rows, time, time, typical) + behind_numbers(rows, typical)
@@ -347,6 +349,10 @@ def _with_doubts(parsed: Parsed, rows: CallRows, longest: int = JUMP_NS) -> Pars
     clock = parsed.clock
     if longest > LEAP_NS:
         clock = calls_ahead(parsed, rows, period_of(rows))
+    parsed = replace(parsed, clock=unnumbered(replace(parsed, clock=clock), rows))
+    clock = coarse_later(
+        parsed.clock, rows.start, lambda at: parsed.table.line_of(rows.table_row(at))
+    )
     meta = parsed.table.meta
     left_out = stated(meta, "dropped") if "looptime-recorder" in meta else 0
     clock, rows = without_missing(clock, rows, left_out)

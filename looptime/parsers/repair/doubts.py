@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -19,7 +20,7 @@ from looptime.units import NS_PER_S, UNITS
 
 __all__ = [
     "LEAP_NS", "calls_ahead", "coarse", "coarse_later", "loops_ahead", "noted", "standing",
-    "without_damaged", "without_missing",
+    "unnumbered", "without_damaged", "without_missing",
 ]  # fmt: skip
 
 #: A clock that steps by more than this part of the typical step is told.
@@ -87,23 +88,27 @@ def _common_step(step: Int) -> int:
     return common if often >= 3 and (np.diff(times) == 1).any() else 0
 
 
-def coarse_later(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
-    """The clock with a caution where it steps finely at first and coarsely at last."""
-    step = np.abs(np.diff(rows.start))
+def coarse_later(clock: Clock, time: Int, line_of: Callable[[Int], Int]) -> Clock:
+    """The clock with a caution where it steps finely at first and coarsely at last.
+
+    `time` holds the instants [ns] in the order of the log, and `line_of` gives the lines of rows.
+    """
+    step = np.abs(np.diff(time))
     part = max(_FEWEST, len(step) // 10)
     if len(step) < 3 * part:
-        return parsed.clock
+        return clock
     first, last = (int(np.gcd.reduce(one)) for one in (step[:part], step[-part:]))
-    if last < 10 * max(1, first) or last <= COARSE * typical:
-        return parsed.clock
-    if abs(typical / last - round(typical / last)) < COARSE:  # even loops look like a coarse clock
-        return parsed.clock
+    usual = float(np.median(step[:part]))
+    if last < 10 * max(1, first) or last <= COARSE * usual:
+        return clock
+    if abs(usual / last - round(usual / last)) < COARSE and usual >= last:
+        return clock  # even loops look like a coarse clock
     fine = np.flatnonzero(step % last)
-    line = int(parsed.table.line_of(rows.row[fine[-1] + 1 : fine[-1] + 2])[0])
+    line = int(line_of(fine[-1:] + 1)[0])
     return noted(
-        parsed.clock,
+        clock,
         f"from line {line} on the clock steps by {last / 1e6:.3g} ms, before that by "
-        f"{first / 1e6:.3g} ms: the length of single loops is not known there",
+        f"{first / 1e6:.3g} ms: nothing finer is known there",
     )
 
 
@@ -199,6 +204,23 @@ def without_missing(clock: Clock, rows: CallRows, left_out: int) -> tuple[Clock,
     count = len(np.unique(rows.loop)) if rows.loop is not None else np.bincount(rows.name).max()
     note, missing = harmed(found, before, after, int(count))
     return noted(clock, note), replace(rows, missing=missing or _too_wide(rows))
+
+
+def unnumbered(parsed: Parsed, rows: CallRows) -> Clock:
+    """The clock with a caution where some rows lack the number of their loop."""
+    if rows.loop is None:
+        return parsed.clock
+    mine = slice(None) if rows.thread is None else rows.thread == np.bincount(rows.thread).argmax()
+    there = np.flatnonzero(rows.loop[mine] >= 0)
+    inside = 0 if not len(there) else int(there[-1] - there[0]) + 1
+    lack = inside - len(there)
+    if not 0 < lack < _MOST_TINY * inside:
+        return parsed.clock
+    many = "row lacks" if lack == 1 else "rows lack"
+    return noted(
+        parsed.clock,
+        f"{lack:,} {many} the number of the loop: a loop begins late where its first row is one",
+    )
 
 
 def without_damaged(parsed: Parsed, rows: CallRows) -> CallRows:

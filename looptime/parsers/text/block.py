@@ -322,7 +322,7 @@ def _judge(
     for header in (dialect.raw_header, dialect.header):
         if header and tuple(c.strip() for c in split_line(bare, dialect.delimiter)) == header:
             return 1
-    has_digit = any(c.isdigit() for c in bare)
+    has_digit = any(c.isdecimal() for c in bare)
     delimiter = dialect.delimiter.strip() or " "
     is_row = delimiter in bare and has_digit
     judged.append((line, "wrong number of fields" if is_row else _NO_ROW, text.rstrip("\r\n")))

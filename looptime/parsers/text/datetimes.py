@@ -229,7 +229,7 @@ def _zone(found: Any) -> Int:
     shifts = []
     for zone in coded.dictionary.to_pylist():
         digits = zone.lstrip("+-").replace(":", "")
-        minutes = int(digits[:2]) * 60 + int(digits[2:4] or 0) if digits.isdigit() else 0
+        minutes = int(digits[:2]) * 60 + int(digits[2:4] or 0) if digits.isdecimal() else 0
         shifts.append((-minutes if zone.startswith("-") else minutes) * 60 * NS_PER_S)
     return np.asarray(shifts or [0], np.int64)[coded.indices.to_numpy()]
 

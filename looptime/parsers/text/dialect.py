@@ -276,7 +276,7 @@ def _is_value(cell: str, decimal: str) -> bool:
 
 
 def _is_word(cell: str) -> bool:
-    return not any(mark in cell for mark in ";|\t") and not cell.strip()[:1].isdigit()
+    return not any(mark in cell for mark in ";|\t") and not cell.strip()[:1].isdecimal()
 
 
 def _cells(line: str, delimiter: str) -> tuple[str, ...]:

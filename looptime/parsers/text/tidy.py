@@ -37,7 +37,7 @@ def is_prose(text: str, dialect: Dialect, number_columns: list[int]) -> bool:
     >>> is_prose("warning: 3, hot", like, [0, 1]), is_prose("1O.5,2", like, [0, 1])
     (True, False)
     """
-    if not any(c.isdigit() for c in text):
+    if not any(c.isdecimal() for c in text):
         return not any(is_missing(cell) for cell in split_line(text, dialect.delimiter))
     if len(number_columns) < 2:
         return False
