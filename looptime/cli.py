@@ -373,8 +373,10 @@ def recorder(language: str | None, listed: bool, guide: bool, out: str | None) -
     target = Path(out) / sources[language].name
     if target.parent.exists() and not target.parent.is_dir():
         raise UsageError(f"--out {out}: is a file: name a folder")
+    from looptime.views.text.terminal import safe
+
     write_whole(target, text, new=True, folders=True)
-    print(target)
+    print(safe(str(target), longest=2000))
 
 
 @cli.command()

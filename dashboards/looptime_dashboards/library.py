@@ -213,7 +213,9 @@ class Library:
         if not S_ISREG(at.st_mode):
             return self._unread(path, "is a pipe, a socket or a device")
         mark = (at.st_size, at.st_mtime_ns)
-        settled = self._seen.get(str(path)) == mark or (first and time.time() - at.st_mtime > 2)
+        settled = self._seen.get(str(path)) == mark or (
+            first and abs(time.time() - at.st_mtime) > 2
+        )
         self._seen[str(path)] = mark
         if not settled:  # one that grows stays as it was first seen until it rests
             known = self._offered.get(self._now.get(path, ""))

@@ -94,6 +94,8 @@ def keeps_time(dialect: Dialect, clock: Head, instants: Float) -> bool:
     """
     units = [UNITS[clock.unit]] if clock.unit else list(UNITS.values())
     steps = [np.diff(column) for column in (numbers(dialect, clock.index), instants)]
+    if not all(np.isfinite(step).any() for step in steps):
+        return False
     return any(
         0.7 * float(typical(steps[1])) <= unit * float(typical(steps[0])) <= 1.4 * typical(steps[1])
         for unit in units
