@@ -41,7 +41,8 @@ class LogError(LooptimeError):
     """
 
     def __init__(self, what: str, path: str = "", line: int | None = None) -> None:
-        self.what = what
+        # cells of the log may be quoted in it: no line break and no control character of theirs
+        self.what = what = "".join(c if c.isprintable() else " " for c in what)
         self.path = path
         self.line = line
         place = path if line is None else f"{path}:{line}"

@@ -42,7 +42,7 @@ def stamped(total: Float, after: Float) -> Stamped:
     now, then, before = now[good], then[good], before[good]
     own, last = _correlation(now, then), _correlation(now, before)
     error = np.sqrt(2 / (len(now) - 3))
-    z = (np.arctanh(min(last, 0.9999)) - np.arctanh(min(own, 0.9999))) / error
+    z = float(np.diff(np.arctanh(np.clip([own, last], -0.9999, 0.9999)))[0]) / error
     told = f"the parts go with the step after the row by {own:.2f}, before it by {last:.2f}"
     if max(own, last) > 0.1 and abs(z) > SURE_Z:
         return Stamped("end" if z > 0 else "start", told)
