@@ -16,6 +16,8 @@ __all__ = ["Wrapped", "once_a_loop", "unwrap", "wraps_of"]
 
 #: So many names, the commonest, are compared with each other.
 _MOST_NAMES = 200
+#: So many more steps back than one for ten wraps may be left.
+_RESTARTS = 2
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,11 @@ def wraps_of(time: Int, rows: Int, way: Way) -> Wrapped | None:
     for at, ns in found.shift:
         add[at] += ns
     told = [Step(int(rows[step.at]), step.kind, step.size_ns, step.note) for step in wraps]
-    return Wrapped(rows, series + np.cumsum(add), found.shift[0][1], typical, told)
+    true = series + np.cumsum(add)
+    # a counter that is undone rises but for restarts; rows in no order go on falling
+    if (np.diff(true) < 0).sum() > _RESTARTS + len(wraps) / 10:
+        return None
+    return Wrapped(rows, true, found.shift[0][1], typical, told)
 
 
 def once_a_loop(name: Int, thread: Int | None = None) -> Int:

@@ -19,11 +19,19 @@ from looptime.parsers.clock.steps import (
 from looptime.parsers.layouts.contract import CallRows
 from looptime.records import dataclass
 
-__all__ = ["CallOrder", "back_steps", "call_steps", "in_sequence", "period_of", "repeated_calls"]
+__all__ = [
+    "NO_ORDER",
+    "CallOrder",
+    "back_steps",
+    "call_steps",
+    "in_sequence",
+    "period_of",
+    "repeated_calls",
+]
 
 _CHUNK = 1 << 18
 #: Where more than this part of the rows step back, they stand in no order.
-_NO_ORDER = 0.2
+NO_ORDER = 0.2
 #: A log has fewer call names than this.
 _MOST_NAMES = 2000
 
@@ -216,7 +224,7 @@ def _thread_steps(rows: CallRows, mine: Int, order: CallOrder, way: Way, busiest
     key = end if falls[0] <= falls[1] else start
     period = period_of(rows, mine)
     events = np.flatnonzero(np.diff(key) < -max(order.tolerance, 2 * period)) + 1
-    if len(events) > _NO_ORDER * len(key):  # sorting is all that can be done
+    if len(events) > NO_ORDER * len(key):  # sorting is all that can be done
         return Steps()
     if len(events) < _MOST_NAMES:  # rows that stand name by name step back between the names
         events = events[np.array([_alike(rows.name[mine], at) for at in events.tolist()], bool)]
@@ -248,7 +256,7 @@ def period_of(rows: CallRows, mine: Int | None = None) -> float:
     often = int(np.bincount(name).argmax())
     times = rows.start[part[name == often]]
     step = np.diff(times)
-    if len(step) and (step < 0).mean() > _NO_ORDER:
+    if len(step) and (step < 0).mean() > NO_ORDER:
         step = np.diff(np.sort(times))
     step = step[step > 0]
     return float(np.median(step)) if len(step) else 1.0

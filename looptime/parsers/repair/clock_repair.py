@@ -25,6 +25,7 @@ from looptime.parsers.columns.evidence import disordered, go_back
 from looptime.parsers.columns.unit import Unit, check_periods, in_16_bits
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Outcast, Parsed
 from looptime.parsers.repair.call_order import (
+    NO_ORDER,
     CallOrder,
     back_steps,
     call_steps,
@@ -313,9 +314,10 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
     table_row = rows.table_row(np.arange(len(rows)))
     way = way_of(parsed, None, table_row)
     wrapped = _call_wraps(rows, way)
-    if wrapped is not None:
-        start, mended = wrapped.undone(rows.start), _unwrapped(rows.duration, wrapped.modulus)
-        rows = replace(rows, start=start, duration=mended)
+    undone = None if wrapped is None else _undone(rows, wrapped)
+    # undone in vain where the rows still stand in no order
+    if wrapped and undone and back_steps(undone, order.tolerance) <= NO_ORDER * len(rows):
+        rows = undone
         parsed = replace(parsed, clock=_told(parsed, Steps(wrapped.wraps), table_row))
         order = CallOrder(rows, 2 * parsed.clock.tick_ns)
         if order.smooth:
@@ -380,6 +382,11 @@ def _call_wraps(rows: CallRows, way: Way) -> Wrapped | None:
     broken = np.searchsorted(often, way.broken)
     told = replace(way, number=None if number is None else number[often], broken=broken)
     return wraps_of(rows.start, often, told)
+
+
+def _undone(rows: CallRows, wrapped: Wrapped) -> CallRows:
+    start, duration = wrapped.undone(rows.start), _unwrapped(rows.duration, wrapped.modulus)
+    return replace(rows, start=start, duration=duration)
 
 
 def _unwrapped(duration: Int, modulus: int) -> Int:
