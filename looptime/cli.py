@@ -249,7 +249,7 @@ def report(
 @cli.command()
 @click.argument("log")
 @click.option(
-    "--top", default=20, show_default=True, type=click.IntRange(1), help="Slow loops to show."
+    "--top", type=click.IntRange(1), metavar="N", help="Slow loops to show; else as many as fit."
 )
 @click.option(
     "--loop", "loop_number", type=int, metavar="N", help="Show loop N beside a typical one."
@@ -273,7 +273,7 @@ def slow(
     asked: Asked,
     text: Text,
     log: str,
-    top: int,
+    top: int | None,
     loop_number: int | None,
     delay_ms: float | None,
     video_fps: float | None,
@@ -286,7 +286,13 @@ def slow(
 
     run = whole_run(asked, log)
     at = ask(
-        asked, run, top=top, loop=loop_number, delay_ms=delay_ms, video_fps=video_fps, sync=sync
+        asked,
+        run,
+        top=top or 20,
+        loop=loop_number,
+        delay_ms=delay_ms,
+        video_fps=video_fps,
+        sync=sync,
     )
     found = at.summary
     if found.phase is not None:

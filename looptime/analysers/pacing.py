@@ -31,6 +31,8 @@ assert _PACING in KINDS
 #: A gap between the end of a loop's row and the next start counts as waiting from this share on.
 _GAP_SHARE = 0.02
 _FEWEST = 20
+#: Below this share of the variance of independent terms, sums keep to a grid.
+_ON_GRID = 0.15
 
 
 @dataclass(frozen=True)
@@ -220,6 +222,8 @@ def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
         # even work: both look alike, unless late loops were followed by whole slots
         if spread(period) <= 0.01 * median(period):
             return "fixed rate", "periods are even; work is too even to tell a sleep from a tick"
+        if _on_grid(period) and np.var(work) < 0.5 * np.var(period):
+            return "fixed rate", "a wait that is too short is made up by the next"
         return "sleep after work", "work is even but the period is not"
     if spread(period) < 0.5 * spread(work):
         return "fixed rate", "periods are even although the work is not"
@@ -269,7 +273,7 @@ def _from_grid(period: Float) -> tuple[str, str]:
     off = np.abs(multiple - np.round(multiple))
     late = multiple > 1.5
     whole = late.sum() >= 3 and bool(np.mean(off[late] < 0.05) > 0.8)
-    if ratio is not None and ratio < 0.15:
+    if ratio is not None and ratio < _ON_GRID:
         return "fixed rate", "the starts keep to a grid: a long period is made up by short ones"
     if whole and wide < 0.02 * middle:
         return "fixed rate", "late loops take whole multiples of the usual period"
@@ -292,6 +296,11 @@ def _variance_ratio(period: Float, span: int = 32) -> float | None:
     return many / (span * one) if one > 0 else None
 
 
+def _on_grid(period: Float) -> bool:
+    ratio = _variance_ratio(period)
+    return ratio is not None and ratio < _ON_GRID
+
+
 def _fixed(
     period: Float,
     why: str,
@@ -301,7 +310,10 @@ def _fixed(
     tick_ms: float,
 ) -> Pacing:
     middle = median(period)
-    nominal = _round_period(middle)
+    mean = float(period.mean())
+    # waits in whole ticks: a saw, whose teeth stand beside the rate
+    saw = abs(mean / middle - 1) > 0.003 and _on_grid(period)
+    nominal = _round_period(mean if saw else middle)
     wide = spread(period)
     # one step of the clock more is what rounding makes of an even loop
     late = period > middle + max(5 * wide, 0.1 * middle, 1.01 * tick_ms)

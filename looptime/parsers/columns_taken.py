@@ -169,7 +169,7 @@ def _judged(
             _WORDS.get(part, part),
             read.unit,
             "header" if read.unit else "",
-            "its header",
+            "its header says so",
             "sure",
         )
     if clock.unit == CLOCK:

@@ -100,7 +100,9 @@ def _pieces(source: Source, dialect: Dialect, options: Options, name: str | None
     parsed = parse(layout, source, dialect, given, options)
     notes = parsed.clock.notes + tuple(source.cautions)
     parsed = replace(parsed, clock=replace(parsed.clock, notes=notes), layout=name or parsed.layout)
-    return [layout.finish(piece) for piece in settle(parsed, source.path)]
+    pieces = [layout.finish(piece) for piece in settle(parsed, source.path)]
+    made = "" if source.rewritten is None else source.rewritten.loops_from
+    return [replace(piece, loops_from=made) for piece in pieces] if made else pieces
 
 
 def _runs(pieces: list[Parsed], path: str, options: Options) -> list[Run]:

@@ -284,3 +284,28 @@ def test_periods_alike_for_a_coarse_clock_are_no_pace():
     run = Run(LoopColumns(np.arange(2999), start[:-1].astype(np.int64), period))
     assert np.median(period) == 7e6
     assert pacing(run).mode == "free-running"
+
+
+def test_waits_in_whole_milliseconds_for_a_tick_are_a_fixed_rate():
+    """A wait cut down to milliseconds starts early and late by turns, yet keeps to 50 a second."""
+    work = np.random.default_rng(3).normal(6.26e6, 0.01e6, 600)
+    wait, now = np.zeros(600), 0.0
+    for k in range(600):
+        now += work[k]
+        wait[k] = ((k + 1) * 20e6 - now) // 1e6 * 1e6 + 0.07e6  # 0.07 ms of waking up
+        now += wait[k]
+    work, wait = work.astype(np.int64), wait.astype(np.int64)
+    found = pacing(make_flat_run(work + wait, {"work": work, "pace": wait}, NAMES))
+    assert found.mode == "fixed rate"
+    assert found.nominal_ms == 20.0
+
+
+def test_stalls_every_so_many_loops_before_a_sleep_are_no_rate():
+    """A sleep of 10 ms stays one though every tenth loop works longer: sums of ten are alike."""
+    rng = np.random.default_rng(4)
+    work = rng.normal(6e6, 0.001e6, 600)
+    work[9::10] += 5e6
+    wait = 10e6 + rng.uniform(0, 0.6e6, 600)
+    work, wait = work.astype(np.int64), wait.astype(np.int64)
+    found = pacing(make_flat_run(work + wait, {"work": work, "pace": wait}, NAMES))
+    assert found.mode == "sleep after work"

@@ -197,7 +197,9 @@ def _stale(summaries: Sequence[Summary], paths: str) -> Checked:
         return Checked("sensors", "not judged", "no reading or signal tells when it is new")
     old = [one for one in readings if _is_stale(one)]
     if not old:
-        return Checked("sensors", "ok", f"{len(readings)} readings and signals are new as usual")
+        many = len(readings)
+        what = "1 reading or signal is" if many == 1 else f"{many} readings and signals are"
+        return Checked("sensors", "ok", f"{what} new as usual")
     text = "; ".join(
         f"{one.name} is new {one.fresh_hz:.3g} times a second, held {one.longest_hold_loops} loops"
         for one in old[:3]

@@ -25,7 +25,10 @@ from looptime.records import dataclass
 from looptime.schema import CallName
 from looptime.stats.arrays import distinct, median
 
-__all__ = ["FoundLoops", "find_loops"]
+__all__ = ["BY_NUMBER", "FoundLoops", "find_loops"]
+
+#: How loops are found that are numbered.
+BY_NUMBER = "the loop column"
 
 #: Rows on which the choice of the loop's call rests.
 SAMPLE_ROWS = 30_000
@@ -90,7 +93,7 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
     if loop_call is None and mine.loop is not None and mine.loop.max() >= 0:
         enclosing = _enclosing(sample, mine.names, len(distinct(mine.loop[:SAMPLE_ROWS])))
         start, number = _by_number(mine)
-        said = "the loop column"
+        said = BY_NUMBER
     else:
         if loop_call is not None:
             code = mine.names.index(loop_call)
@@ -100,9 +103,9 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
             enclosing = _enclosing(sample, mine.names)
             code = enclosing if enclosing >= 0 else _recurring(sample, mine.names)
             said = (
-                f"{mine.names[code]!r} encloses the loop"
+                f"{mine.names[code]!r}, which encloses the loop"
                 if enclosing >= 0
-                else f"{mine.names[code]!r} recurs once a cycle (--loop-call names another)"
+                else f"{mine.names[code]!r}, which recurs once a cycle (--loop-call names another)"
             )
         start = np.sort(mine.start[mine.name == code])
         number = np.arange(len(start))

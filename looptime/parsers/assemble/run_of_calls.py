@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from looptime.array_types import Int
-from looptime.parsers.assemble.loops import FoundLoops, find_loops
+from looptime.parsers.assemble.loops import BY_NUMBER, FoundLoops, find_loops
 from looptime.parsers.assemble.run_of_loops import from_loops
 from looptime.parsers.assemble.spans import SPAN_ROWS, cuts_of, spans_of
 from looptime.parsers.layouts.contract import CallRows, Options, Outcast, Parsed
@@ -246,7 +246,7 @@ def _finish(made: Run, parsed: Parsed, path: str, said: str) -> Run:
         rows_used=count + len(mine) - len(set_aside),
         set_aside=set_aside,
         clock=parsed.clock,
-        loop_from=said,
+        loop_from=parsed.loops_from if said == BY_NUMBER and parsed.loops_from else said,
         dropped=stated(table.meta, "dropped"),
         meta=dict(table.meta),
     )

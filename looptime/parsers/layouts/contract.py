@@ -199,6 +199,7 @@ class Parsed:
     outcast: Outcast = field(default_factory=Outcast)
     partner: Int | None = None
     span: tuple[int, int] | None = None
+    loops_from: str = ""  #: As in `looptime.parsers.text.rewritten.Rewritten`
 
     @property
     def rejects(self) -> Rejects:

@@ -79,7 +79,7 @@ def find_cycles(
     else:
         leader = _leader(name[rest], names, loop_call, path)
         begins = name[rest] == leader
-        said = f"{names[leader]!r} begins each loop"
+        said = f"{names[leader]!r}, which begins each loop"
         if loop_call is not None:
             said += ", as asked"
     if not begins.any():

@@ -81,7 +81,13 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         if not timed or (len(timed) == 1 and len(instants) > 2):
             return None
         if len(timed) < len(stages):  # values without a unit that merely climb are signals
-            plain = {h.index for h in stages} - {h.index for h in timed}
+            # unless they stand between the others' instants, loop by loop, as no other number does
+            columns = [scaled(dialect, head, default) for head in timed]
+            plain = {
+                h.index
+                for h in stages
+                if h not in timed and not lie_within_loops([*columns, scaled(dialect, h, default)])
+            }
             instants = [h for h in instants if h.index not in plain]
         mine = {h.index for h in instants}
         others = [h for h in candidates if h.index not in mine and h.unit]

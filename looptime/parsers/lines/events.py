@@ -221,6 +221,7 @@ def calls_of(lines: list[str], events: list[Event]) -> Grid:
     both = {name for name, own in sides.items() if {BEGIN, END} <= own}
     begun = any(BEGIN in own for own in sides.values())
     loop = _loop_event(events, begun)
+    grid.loops_from = f"{loop[0]!r}, which begins each loop"
     under_way: dict[str, list[str]] = {}  # rows whose end is not known yet
     number = -1 if begun else 0
     before: Event | None = None

@@ -64,6 +64,7 @@ class Grid:
     #: Lines, from 0, that were set aside, and why.
     aside: list[tuple[int, str]] = field(default_factory=list)
     headers: set[int] = field(default_factory=set)  #: Lines, from 0, that name columns
+    loops_from: str = ""  #: As in `Rewritten`
     _place: dict[str, int] = field(default_factory=dict, repr=False)
 
     def column(self, name: str, unit: str | None = None) -> int:
@@ -117,7 +118,8 @@ class Grid:
         pairs = np.array(self.folded, np.int64).reshape(-1, 2)
         pairs = pairs[np.argsort(pairs[:, 0], kind="stable")]
         data = "\n".join(out).encode()
-        made = Rewritten(data, pairs[:, 0], pairs[:, 1], sorted(self.aside))
+        made = Rewritten(data, pairs[:, 0], pairs[:, 1], sorted(self.aside),
+                         loops_from=self.loops_from)  # fmt: skip
         like = Dialect(
             DELIMITER, decimal, tuple(header), 0, width, first, sample=tuple(sample),
         )  # fmt: skip

@@ -202,7 +202,8 @@ def by_group(
         )
         own = mine[folded]
         aside = [one for one in (whole.aside if whole else []) if code == 0]
-        made = Rewritten(data, folded[own], head[own], aside, np.flatnonzero(~mine))
+        made = Rewritten(data, folded[own], head[own], aside, np.flatnonzero(~mine),
+                         whole.loops_from if whole else "")  # fmt: skip
         like: Any = replace(dialect, sample=samples[code], _known={})
         yield value, replace(source, rewritten=made), like
 

@@ -21,6 +21,7 @@ class Rewritten:
     aside: list[tuple[int, str]]  #: Lines, from 0 and rising, that were set aside, and why
     #: Lines, from 0 and rising, that are left to another reading of the same log, shape (m,).
     others: Int | None = None
+    loops_from: str = ""  #: What its loops were found by, where its own column of them is made up
 
 
 def pieces(data: bytes, size: int) -> Iterator[bytes]:

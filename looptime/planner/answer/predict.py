@@ -31,7 +31,7 @@ from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 from looptime.stats.student import t_quantile
-from looptime.words import named
+from looptime.words import named, percent
 
 __all__ = [
     "CAUTIONS",
@@ -372,8 +372,8 @@ def _full_buses(played: Replay, after: Side) -> list[str]:
         used = figures["utilisation"].value
         if waits.get(bus) and used is not None and used > _FULL:
             made.append(
-                f"bus {bus!r} is in use {used:.0%} of the time: the loop waits for the thread and "
-                "the thread for the loop; give the thread a rest, or a bus of its own"
+                f"bus {bus!r} is in use {percent(used)} of the time: the loop waits for the thread "
+                "and the thread for the loop; give the thread a rest, or a bus of its own"
             )
     return made
 

@@ -18,6 +18,7 @@ from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.mechanism import Mechanism
+from looptime.words import percent
 
 __all__ = ["CallClock", "CallClocks", "Pauses", "as_in", "rhythms"]
 
@@ -199,7 +200,7 @@ def _why(found: Mechanism) -> str:
     if not found.could_be:
         return "no rule fits its gaps: kept as recorded"
     rules = " or ".join(_RULES[r.name] for r in found.could_be)
-    share = f"fits {found.explained:.0%} of its gaps"
+    share = f"fits {percent(found.explained)} of its gaps"
     return f"{rules}: {share}{'; cannot tell which' if len(found.could_be) > 1 else ''}"
 
 

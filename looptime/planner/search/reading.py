@@ -12,6 +12,7 @@ from looptime.planner.play.draft import Setting, shortened
 from looptime.planner.play.replay import Plays
 from looptime.planner.search.look import Look, change_of
 from looptime.schema import CallName
+from looptime.words import percent
 
 __all__ = ["batches", "dear_in_threads", "fewer_reads", "later"]
 
@@ -99,7 +100,7 @@ def dear_in_threads(look: Look) -> None:
         for other in buses if bus is not None else ():
             if other != bus and busy[other] < 0.5:
                 moved = change_of("move", [name], look, bus=other)
-                why = f"bus {other!r} is in use only {busy[other]:.0%} of the time"
+                why = f"bus {other!r} is in use only {percent(busy[other])} of the time"
                 say = f"Put {name} on bus {other!r} and into a thread"
                 plan = [moved, change_of("thread", [name], look, rest_ms=5.0)]
                 _thread(look, name, plan, why, "medium", say)
@@ -170,7 +171,8 @@ def fewer_reads(look: Look) -> None:
             continue
         age = 4 * look.mean_ns / 1e6
         look.add(
-            [text], names, f"{share:.0%} of the loop, if what it reads changes slowly", "medium",
+            [text], names, f"{percent(share)} of the loop, if what it reads changes slowly",
+            "medium",
             say=f"Read {in_short(names)} in every fourth loop",
             check=f"see that whoever uses it can do with a reading up to {age:.0f} ms old",
             age_of=names[0],

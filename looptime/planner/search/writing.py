@@ -7,6 +7,7 @@ import numpy as np
 from looptime.analysers.alike import in_short
 from looptime.planner.changes import Change
 from looptime.planner.search.look import LEAST, Look, change_of
+from looptime.words import percent
 
 __all__ = ["long_turns", "telemetry", "unchanged_writes"]
 
@@ -16,7 +17,7 @@ def telemetry(look: Look) -> None:
     rhythm = {r.name: r for r in look.at.rhythms.calls if r.recurs == "time"}
     for name in look.names("telemetry"):
         if look.share(name) < LEAST:
-            look.leave(f"every {name} ms=...", f"it takes {look.share(name):.1%} of the loop")
+            look.leave(f"every {name} ms=...", f"it takes {percent(look.share(name))} of the loop")
             continue
         known = rhythm.get(name)
         now = known.interval_ns / 1e6 if known is not None and known.interval_ns else None
@@ -24,7 +25,7 @@ def telemetry(look: Look) -> None:
         instead = f", not every {now:.0f} ms" if now else ""
         look.add(
             [str(Change.of("every", name, ms=float(interval)))], [name],
-            f"it takes {look.share(name):.1%} of the loop", "low",
+            f"it takes {percent(look.share(name))} of the loop", "low",
             say=f"Call {name} every {interval} ms{instead}",
             check="see that whoever watches the robot can do with fewer messages",
         )  # fmt: skip
@@ -37,13 +38,13 @@ def unchanged_writes(look: Look) -> None:
         return
     share = sum(look.share(n) for n in names)
     if share < 0.03:
-        look.leave("on-change ...", f"all writes together take {share:.1%} of the loop")
+        look.leave("on-change ...", f"all writes together take {percent(share)} of the loop")
         return
     few, half, most = (change_of("on-change", names, look, share=s) for s in (0.0, 0.5, 0.9))
     look.add(
         [half], names,
-        f"writes take {share:.0%} of the loop; how many repeat the last value is not known, half "
-        "are assumed", "medium", say=f"Write {in_short(names)} only when the value changes",
+        f"writes take {percent(share)} of the loop; how many repeat the last value is not known, "
+        "half are assumed", "medium", say=f"Write {in_short(names)} only when the value changes",
         check="count how many repeat the last value, and see that no controller stops without "
         "fresh writes", ends=((few,), (most,)),
     )  # fmt: skip
@@ -67,7 +68,7 @@ def long_turns(look: Look) -> None:
         look.add(
             [str(Change.of("cap", name, ms=ms))], [name],
             f"its rare long turns, up to {mine.max() / 1e6:.3g} ms, cost "
-            f"{excess / look.mean_ns:.1%} of the loop", "low",
+            f"{percent(excess / look.mean_ns)} of the loop", "low",
             say=f"Give {name} a timeout of {ms:g} ms",
             check="see what the code does in a loop without that reading",
         )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rich.console import RenderableType
 
+from looptime.findings.about import with_options
 from looptime.parsers.columns_taken import ColumnsTaken
 from looptime.views.text.terminal import heading_line, safe, table
 from looptime.views.text.text_parts import hanging, indented, labelled
@@ -26,8 +27,9 @@ def render_columns(found: ColumnsTaken) -> Told:
         why.append(hanging(f"  {one.index + 1:>3}  ", f"{one.why}{unit}"))
     change: tuple[RenderableType, ...] = ()
     if found.columns and found.columns[0].instead:
+        line = with_options("looptime columns", [(found.path,), ("--write",)])
         text = (
-            "looptime columns --write begins a table in looptime.toml, in which a column is one of "
+            f"{line} begins a table in looptime.toml, in which a column is one of "
             f"{', '.join(_stated(found))}."
         )
         change = (heading_line("To change it"), hanging("  ", text))

@@ -48,7 +48,7 @@ def render_calls(at: Summary, grouped_up: bool = True) -> list[RenderableType]:
     if not any(row[-1] for row in rows):
         heads, rows = heads[:-1], [row[:-1] for row in rows]
     note = f"share of the {at.basis.judged}; in slow: ms more in slow loops than in typical ones"
-    if any(call.kind_from == "guessed" for call in calls):
+    if any(str(row[1]).endswith("?") for row in rows):
         note += "; kind?: guessed from the name"
     title = "Where the time goes" if grouped_up else "Every call of the loop"
     return [

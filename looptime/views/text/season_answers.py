@@ -29,14 +29,14 @@ def robots_clause(robots: Mapping[str, int]) -> str:
     Examples
     --------
     >>> robots_clause({"tray-carrier": 5, "": 1})
-    '; mixed: 5 of tray-carrier, 1 that names no robot, kept apart in trends and gate'
+    '; mixed: 5 of tray-carrier, 1 of robots not named, kept apart in trends and gate'
     >>> robots_clause({"tray-carrier": 6})
     ''
     """
     if len(robots) < 2:
         return ""
     each = [
-        f"{runs:,} of {safe(robot, 30)}" if robot else f"{runs:,} that names no robot"
+        f"{runs:,} of {safe(robot, 30)}" if robot else f"{runs:,} of robots not named"
         for robot, runs in sorted(robots.items(), key=lambda row: (not row[0], -row[1]))
     ]
     return f"; mixed: {', '.join(each[:5])}, kept apart in trends and gate"

@@ -24,6 +24,8 @@ __all__ = ["render_delay", "render_loop", "render_slow"]
 _FEW = 100
 #: Events on the first screen.
 _FIRST = 12
+#: Events in full, where nobody says how many.
+_MOST = 20
 #: Findings that say why loops are slow.
 _ABOUT_SLOW = (
     "recurring_stall", "slow_culprit", "slow_unexplained", "everything_at_once", "pauses",
@@ -31,15 +33,15 @@ _ABOUT_SLOW = (
 )  # fmt: skip
 
 
-def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> Told:
+def render_slow(at: Summary, top: int | None = None, video: VideoSync | None = None) -> Told:
     """The slow loops of a run, slowest first.
 
     Parameters
     ----------
     at : Summary
         What was found in the run.
-    top : int
-        Events to show.
+    top : int, optional
+        Events to show; without it as many as one screen holds, and more in full.
     video : VideoSync, optional
         Adds the number of the video's frame.
     """
@@ -59,9 +61,9 @@ def render_slow(at: Summary, top: int = 20, video: VideoSync | None = None) -> T
             else f"No loop stands out: none takes more than {number(slow.threshold_ms)} ms."
         )
         return Told(answer, books=books)
-    blocks = (_listed(at, min(top, _FIRST), video), _rhythm(at.recurrence.most), _causes(at),
+    blocks = (_listed(at, top or _FIRST, video), _rhythm(at.recurrence.most), _causes(at),
               render_contention(at))  # fmt: skip
-    rest = () if len(slow.events[:top]) <= _FIRST else _listed(at, top, video)
+    rest = _listed(at, _MOST, video) if top is None and len(slow.events) > _FIRST else ()
     return Told(_answer(at), _why(at), tuple(tuple(b) for b in blocks if b), tuple(rest), books)
 
 

@@ -41,6 +41,19 @@ def test_a_good_run_of_a_known_robot_is_ready() -> None:
     assert whole.action == "log battery_v as a signal"
 
 
+@pytest.mark.parametrize(("names", "said"), [
+    (["gyro"], "1 reading or signal is new as usual"),
+    (["gyro", "range"], "2 readings and signals are new as usual"),
+])  # fmt: skip
+def test_one_reading_is_not_spoken_of_as_several(names, said) -> None:
+    """Readings published in every loop are new; how many there are is said in good English."""
+    marks = [(10 * k + at, name, what) for k in range(200) for name in names
+             for at, what in ((1, "published"), (2, "used"))]  # fmt: skip
+    calls = [(name, 0.0, 0.5) for name in names]
+    _, whole = states(make_run([10.0] * 200, calls, marks=marks, source="a.csv"))
+    assert next(one.text for one in whole.checks if one.what == "sensors") == said
+
+
 def test_what_was_planted_gets_its_cross() -> None:
     """A limit broken, a call that is new, a tenth of the rows lost: each is named, in order."""
     old = [recording(k) for k in range(10, 18)]

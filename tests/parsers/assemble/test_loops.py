@@ -48,7 +48,7 @@ def test_an_enclosing_row_beside_which_the_loop_waits(tmp_path, wait):
         for k in range(6)
     )
     run = looptime.read(write(tmp_path, HEADER + rows))
-    assert run.loop_from == "'systems' encloses the loop"
+    assert run.loop_from == "'systems', which encloses the loop"
     assert by_name(run) == {"gyro.read": [3000.0] * 5, "sleep": [float(wait)] * 5}
     assert run.unattributed_ns().tolist() == [6_000_000] * 5
     balance(run)

@@ -17,7 +17,7 @@ def test_loops_follow_from_the_section_that_repeats(tmp_path, header):
     assert periods_ms(run) == [5.0, 5.0, 8.0, 7.0, 6.0]
     assert self_ms(run) == {"gyro": [float(g) for g in GYRO], "drive": [float(d) for d in DRIVE]}
     assert run.rows_used == 10
-    assert "'gyro' begins each loop" in run.loop_from
+    assert "'gyro', which begins each loop" in run.loop_from
     assert run.clock.starts_from == "column order"
 
 

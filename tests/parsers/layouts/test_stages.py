@@ -92,3 +92,20 @@ def test_too_few_rows_to_tell_instants_from_durations(tmp_path):
         read(tmp_path, log)
     assert read(tmp_path, log, layout="stages").layout == "stages"
     assert read(tmp_path, log, layout="costs").layout == "costs"
+
+
+@pytest.mark.parametrize("last", ["t_written", "t_out"])
+def test_an_instant_of_no_known_word_between_the_others(tmp_path, last):
+    """It stands after all others and before the next row in each loop: the last stage's end."""
+    run = read(tmp_path, text(f"t_start,t_gyro_done,t_drive_done,{last}\n"), unit="ms")
+    assert list(self_ms(run).values()) == [
+        [1.0, 2.0, 1.0, 3.0], [4.0, 3.0, 5.0, 3.0], [2.0, 3.0, 2.0, 3.0],
+    ]  # fmt: skip
+    assert unattributed_ms(run) == [13.0, 13.0, 11.0, 11.0]
+
+
+def test_a_value_that_climbs_beside_the_instants_is_no_stage(tmp_path):
+    """A way that only grows stands nowhere between the instants of its loop."""
+    rows = [(*row[:3], 3 * k) for k, row in enumerate(ROWS)]
+    run = read(tmp_path, text("t_start,t_gyro_done,t_drive_done,way_m\n", rows), unit="ms")
+    assert len(run.names) == 2

@@ -58,3 +58,11 @@ def test_a_rare_call_with_both_sides_is_not_lost(tmp_path):
                                                                 (end, "finished"))]  # fmt: skip
     run = read(tmp_path, "\n".join(made) + "\n")
     assert sum(self_ms(run)["flush"]) == pytest.approx(10.0)
+
+
+def test_loops_of_events_are_not_said_to_be_numbered(tmp_path):
+    """No column numbers the loops of events: the one that begins them is named."""
+    run = read(tmp_path, events("{t} {word}", [("0", "imu start"), ("i", "imu end"),
+                                               ("i", "drive start"), ("d", "drive end")]),
+               unit="ms")  # fmt: skip
+    assert run.loop_from == "'imu', which begins each loop"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from looptime.findings import summarise
 from looptime.parsers.read import Log
 from tests.build_run import make_run
@@ -16,3 +18,13 @@ def test_each_bus_has_its_share_of_the_loop_and_the_time_it_is_busy():
     lines = full_text(Log("a.csv", (run,)), [summarise(run)]).splitlines()
     (row,) = [line.split() for line in lines if line.split()[:1] == ["port"]]
     assert row == ["port", "1.00", "2.00", "20", "%", "1.00", "3.00", "50", "%"]
+
+
+@pytest.mark.parametrize(("name", "guessed"), [("gyro.read", True), ("Lenkung", False)])
+def test_a_mark_is_explained_only_where_it_stands(name, guessed):
+    """A kind that no word of the name tells has no question mark, and no line about one."""
+    kind = "sensor read" if guessed else "other"
+    made = {"kind": kind, "kind_from": "guessed"}
+    run = make_run([10.0] * 50, [(name, 1, 5)], {name: made})
+    shown = full_text(Log("a.csv", (run,)), [summarise(run)])
+    assert ("kind?: guessed" in shown) == guessed == ("read?" in shown)

@@ -49,7 +49,7 @@ def test_adding_says_that_robots_are_mixed(tmp_path):
     runs = [*made_runs(2), *made_runs(1, "spare", seed=5), recording(9, loops=900)]
     added = add_runs(season, runs)
     assert added.robots == {"tray-carrier": 2, "spare": 1, "": 1}
-    assert "2 of tray-carrier, 1 of spare, 1 that names no robot" in first_words(
+    assert "2 of tray-carrier, 1 of spare, 1 of robots not named" in first_words(
         render_added(added)
     )
     assert not robots_clause({"": 3})

@@ -29,3 +29,12 @@ def test_delay_and_gains():
     assert "A delay of 10.0 ms" in shown
     assert "12.0" in shown
     assert "times the integral gain and" in shown
+
+
+def test_as_many_slow_loops_are_shown_as_are_asked_for():
+    """The first screen has twelve of 30 unless another number is stated."""
+    run = make_run(([10.0] * 19 + [30.0]) * 30)
+    shown = {top: text_of(render_slow(summarise(run), top)) for top in (None, 5, 25)}
+    assert "Slowest 12\n" in shown[None]
+    assert "Slowest 5\n" in shown[5]
+    assert "Slowest 25\n" in shown[25]

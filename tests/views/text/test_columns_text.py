@@ -1,0 +1,15 @@
+"""What was understood of a log's columns, as text."""
+
+from __future__ import annotations
+
+from looptime.parsers.columns_taken import columns_taken
+from looptime.views.text.columns_text import render_columns
+from tests.views.text.build import text_of
+
+
+def test_the_command_that_keeps_the_columns_can_be_pasted(tmp_path):
+    """It names the log, in quotes where a blank stands in its name."""
+    log = tmp_path / "run 1.csv"
+    log.write_text("time_ms,gyro_ms\n" + "".join(f"{10 * k},{2 + k % 3}\n" for k in range(50)))
+    shown = " ".join(text_of(render_columns(columns_taken(log, cache=False))).split())
+    assert f'looptime columns "{log}" --write' in shown
