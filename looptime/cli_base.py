@@ -153,14 +153,14 @@ _READING_OPTIONS = (
     click.option("--layout", type=click.Choice(LAYOUTS), help="Layout, where a log fits two."),
     click.option("--columns", metavar="NAMES", help='Names for the columns: "time_us,skip,name".'),
     click.option("--loop-call", metavar="NAME", help="Call whose start begins a loop."),
-    click.option("--by", metavar="COLUMN", help="Read the rows of each value by themselves."),
+    click.option("--by", metavar="COLUMN", help="A sender a value: read each as a log."),
     click.option(
         "--stamped",
         type=click.Choice(["start", "end"]),
         help="End of its loop a row is stamped at.",
     ),
     click.option(
-        "--rate-hz", type=float, metavar="HZ", help="Loops a second, in a log of no time."
+        "--rate-hz", type=float, metavar="HZ", help="Loops a second, where no time is logged."
     ),
     click.option(
         "--no-cache",

@@ -45,6 +45,8 @@ _FILE = Path(__file__).resolve().parent / "words.toml"
 WORDS: Mapping[str, Word] = _load()
 
 
+#: Rows of a table whose figures are told, the largest first.
+_MOST = 5
 _UNIT = re.compile(r"(,? \(?(ms|deg|mm/m|1/s|s)\)?|/s| by|:)$")
 _STATISTIC = re.compile(r" (mean|median|p50|p90|p95|p99|max|worst)$|^(mean|p50|p95|p99|max) ")
 
@@ -88,17 +90,30 @@ def figures_of(
     --------
     >>> figures_of(find("p99"), {}, {"period_ms": {"p99": {"value": 26.12, "low": 25, "high": 27}}})
     [('period p99', '26.1 ms')]
+    >>> calls = [{"name": "gyro", "slow_excess_ms": 0.2}, {"name": "scan", "slow_excess_ms": 9}]
+    >>> figures_of(find("in slow"), {}, {"calls": calls})
+    [('scan', '9 ms'), ('gyro', '0.2 ms')]
     """
     out = []
     for path in word.figures:
-        at: Any = {**entry, **run}
-        for key in path.split("."):
-            at = at.get(key) if isinstance(at, Mapping) else None
-        if isinstance(at, Mapping):
-            at = at.get("value")
-        if at is not None:
+        table, each, key = path.partition("[].")
+        if each:
+            rows = [(str(row["name"]), _at(row, key)) for row in run.get(table, ())]
+            known = [(name, at) for name, at in rows if at is not None]
+            known.sort(key=lambda row: -abs(row[1]))
+            more = f" {_title(key)}" if "." in key else ""
+            out += [(name + more, _value(at, path)) for name, at in known[:_MOST] if at]
+        elif (at := _at({**entry, **run}, path)) is not None:
             out.append((_title(path), _value(at, path)))
     return out
+
+
+def _at(row: Mapping[str, Any], path: str) -> Any:
+    """What stands at a path, the middle of a figure with a range."""
+    at: Any = row
+    for key in path.split("."):
+        at = at.get(key) if isinstance(at, Mapping) else None
+    return at.get("value") if isinstance(at, Mapping) else at
 
 
 _UNITS = {"ms": "ms", "hz": "loops a second", "ns": "ns", "s": "s"}

@@ -60,3 +60,16 @@ def test_figures_are_those_of_the_document() -> None:
     tick = find("tick")
     assert tick is not None
     assert figures_of(tick, {"clock": {"tick_ns": 1000}}, {}) == [("clock tick", "1,000 ns")]
+
+
+def test_the_largest_figures_of_a_table_come_first() -> None:
+    """Ages by hand: those of the readings that have one, named by reading and statistic."""
+    ages = [("gyro", 2.0), ("range", None), ("pose", {"value": 44.31, "low": 40.0, "high": 50.0})]
+    run = {"freshness": [{"name": name, "age_at_first_use_ms": {"p50": at}} for name, at in ages]}
+    word = find("age at first use")
+    assert word is not None
+    assert figures_of(word, {}, run) == [
+        ("pose age at first use p50", "44.3 ms"), ("gyro age at first use p50", "2 ms"),
+    ]  # fmt: skip
+    run["freshness"] = [{"name": f"r{k}", "age_at_first_use_ms": {"p50": k}} for k in range(9)]
+    assert [name[:2] for name, _ in figures_of(word, {}, run)] == ["r8", "r7", "r6", "r5", "r4"]
