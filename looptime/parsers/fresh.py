@@ -68,7 +68,7 @@ def opened(
     plain = plain_rows(source, text, options)
     if plain is None:
         if options.layout is None and options.columns is None:
-            check_name(source.path)
+            check_name(source.path, text)
         dialect = sniff(text, source.path, options.columns)
     else:
         source, dialect, options = plain.source, plain.dialect, plain.options

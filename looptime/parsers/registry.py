@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from importlib import import_module
 from pathlib import PurePath
@@ -25,6 +26,8 @@ _NO_LOGS = {
     "settings": ".toml .json .yaml .yml .ini .xml .gradle",
     "a page": ".md .html .htm .css .svg",
 }
+#: What stands between the header and the rows of a table on a page of text.
+_RULED = re.compile(r"^[ \t]*\|?(?:[ \t]*:?-{2,}:?[ \t]*\|)+", re.MULTILINE)
 _TIMES = ("time", "start", "end", "period", "instant")
 
 
@@ -85,8 +88,8 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given
     return layout, given
 
 
-def check_name(path: str) -> None:
-    """Refuse a file whose name says that it is no log.
+def check_name(path: str, text: str = "") -> None:
+    """Refuse a file whose name says that it is no log, unless its text holds a page's table.
 
     Raises
     ------
@@ -95,7 +98,7 @@ def check_name(path: str) -> None:
     """
     ending = PurePath(path).suffix.lower()
     for what, endings in _NO_LOGS.items():
-        if ending in endings.split():
+        if ending in endings.split() and not _RULED.search(text):
             raise LogError(
                 f"is no log but {what}, as {ending} says: name the CSV file that the robot wrote "
                 "(--layout or --columns reads this one all the same)",

@@ -71,6 +71,7 @@ def test_summary_json_keeps_its_keys(log, capsys):
     assert set(entry["rows"]) >= {"read", "used", "set_aside", "reasons"}
     assert entry["rows"]["read"] == entry["rows"]["used"] + entry["rows"]["set_aside"] == 800
     assert set(entry["clock"]) >= {"unit", "unit_from", "tick_ns", "wraps", "jumps", "restarts"}
+    assert entry["clock"]["limits"] == []
     (run,) = entry["runs"]
     for key, parts in RUN_KEYS.items():
         assert set(run[key] or parts) >= parts, key

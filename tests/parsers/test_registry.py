@@ -191,6 +191,13 @@ def test_what_is_no_log_by_its_name(tmp_path, name, text, what):
     assert "\n" not in str(error.value)
 
 
+def test_a_page_with_a_table_of_times_is_read(tmp_path):
+    """Rows of a table between lines of text, under a page's ending."""
+    rows = "".join(f"| {t} | {imu} |\n" for t, imu in ((0, 2), (20, 3), (50, 2), (70, 2)))
+    text = "# Loops\n\nOn the bench.\n\n| t_ms | imu_ms |\n|---:|:--|\n" + rows
+    assert periods_ms(read(tmp_path, text, "notes.md")) == [20.0, 30.0, 20.0]
+
+
 def test_a_log_by_another_name_can_be_read_all_the_same(tmp_path):
     """A layout or names that are asked for show that the file is meant."""
     text = table(*LOGS["calls"])

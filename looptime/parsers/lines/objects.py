@@ -1,4 +1,4 @@
-"""Lines that each hold one JSON object."""
+"""Lines that each hold one JSON object, or a few of which hold one together."""
 
 from __future__ import annotations
 
@@ -7,12 +7,14 @@ import re
 from typing import Any
 
 from looptime.parsers.lines.grid import Grid, fit_cell, is_text
+from looptime.parsers.lines.spread import spread_objects
 from looptime.units import split_unit
 
 __all__ = ["read_objects"]
 
 _SAMPLE = 400
 _PLAIN = r"-?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?"
+_FRAME = re.compile(r"^[\s\[\]{},]*$|[\[{]\s*$")
 _NUMBER = re.compile(rf"(?<=[:,\[\s]){_PLAIN}(?=[,}}\]\s])")
 
 
@@ -27,6 +29,9 @@ def read_objects(lines: list[str]) -> Grid | None:
     >>> grid.names, grid.rows
     (['t', 'ms.imu'], [['812', '9'], ['832', '8']])
     """
+    spread = spread_objects(lines)
+    if spread is not None:
+        return _read_spread(lines, spread)
     sample = [line for line in lines[:_SAMPLE] if is_text(line)]
     likely = [line for line in sample if _is_object(line)]
     if len(likely) < max(2, 0.3 * len(sample)):
@@ -43,6 +48,24 @@ def read_objects(lines: list[str]) -> Grid | None:
         value = _loaded(line) if _is_object(line) else None
         grid.rows.append(None if value is None else _cells(grid, value))
     return grid
+
+
+def _read_spread(lines: list[str], spread: list[tuple[int, int, str]]) -> Grid | None:
+    """Cells of objects over several lines, each in the row of its last line."""
+    grid = Grid(lines, rows=[None] * len(lines))
+    covered: set[int] = set()
+    for first, last, text in spread:
+        value = _loaded(text)
+        if value is None or grid.rows[last] is not None:  # a row has room for one
+            continue
+        grid.rows[last] = _cells(grid, value)
+        grid.folded += [(line, last) for line in range(first, last) if line not in covered]
+        covered.update(range(first, last + 1))
+    # brackets and commas around the objects are no rows, and nor is what names the list
+    grid.headers |= {
+        at for at in range(len(lines)) if at not in covered and _FRAME.search(lines[at])
+    }
+    return grid if covered else None
 
 
 def _usual(grid: Grid, line: str) -> re.Pattern[str] | None:

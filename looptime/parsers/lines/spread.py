@@ -1,0 +1,49 @@
+"""JSON objects that are printed over several lines, each brought to its last line."""
+
+from __future__ import annotations
+
+import re
+
+__all__ = ["spread_objects"]
+
+_TOKEN = re.compile(r'"(?:[^"\\\n]|\\.)*"|[{}\[\]\n]')
+_ALONE = re.compile(r'[{}\[\], \t\r\d.eE+-]+|\s*"(?:[^"\\]|\\.)*"\s*:.*')
+_FIRST = 250
+
+
+def spread_objects(lines: list[str]) -> list[tuple[int, int, str]] | None:
+    r"""First line, last line (from 0) and text of each object; None where none spans lines.
+
+    The objects are those outermost, or the outermost that stand in a list.
+
+    Examples
+    --------
+    >>> spread_objects(["[", "{", '"t": 1', "},", "{", '"t": 2', "}", "]"])
+    [(1, 3, '{ "t": 1 }'), (4, 6, '{ "t": 2 }')]
+    """
+    given = [line for line in lines[:_FIRST] if line.strip()]
+    if not given or given[0].lstrip()[0] not in "{[":
+        return None
+    # a value a line is what printers that indent make; a line of a log has more
+    if sum(_ALONE.fullmatch(line) is not None for line in given) < 0.9 * len(given):
+        return None
+    text = "\n".join(lines)
+    by_depth: dict[int, list[tuple[int, int, str]]] = {}
+    opened: list[tuple[str, int, int]] = []
+    line = 0
+    for token in _TOKEN.finditer(text):
+        mark = token[0]
+        if mark == "\n":
+            line += 1
+        elif mark in "{[":
+            opened.append((mark, line, token.start()))
+        elif mark in "}]" and opened:
+            kind, first, at = opened.pop()
+            if kind == "{" and (not opened or opened[-1][0] == "["):
+                whole = " ".join(text[at : token.end()].split())
+                by_depth.setdefault(len(opened), []).append((first, line, whole))
+    for depth in sorted(by_depth):
+        found = by_depth[depth]
+        if len(found) > 1 and any(last > first for first, last, _ in found):
+            return found
+    return None
