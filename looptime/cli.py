@@ -43,6 +43,8 @@ if TYPE_CHECKING:
     from looptime.questions.asked import Asked
     from looptime.questions.timing import LogSummary
 
+#: What only whoever keeps the files can mend.
+_NOT_OURS = {errno.EACCES, errno.EPERM, errno.EROFS, errno.ELOOP, errno.EIO, errno.ENOTDIR}
 #: Logs up to this many are shown in full one after another.
 _MOST_IN_FULL = 3
 
@@ -86,6 +88,8 @@ def run(args: Sequence[str]) -> int:
     except OSError as error:
         if error.errno == errno.ENAMETOOLONG:
             return complain(f"{str(error.filename)[:60]}...: no file has so long a name")
+        if error.errno in _NOT_OURS and error.filename is not None:
+            return complain(f"{error.filename}: {error.strerror}")
         # files of looptime's own say so themselves: see `looptime.files`
         if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
             return _unforeseen()

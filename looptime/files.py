@@ -76,7 +76,8 @@ def read_toml(
     import tomllib  # where there is no such file it is not needed
 
     try:
-        return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+        with open_plain(path) as file:
+            return tomllib.loads(file.read().decode("utf-8-sig").replace("\r\n", "\n"))
     except OSError as error:
         raise refusal(f"{path}: cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:

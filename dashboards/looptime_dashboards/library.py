@@ -14,7 +14,7 @@ import threading
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
-from stat import S_ISREG
+from stat import S_ISDIR, S_ISREG
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -211,7 +211,8 @@ class Library:
         if not real.is_relative_to(self.folder):  # a link that leads out of the folder
             return None
         if not S_ISREG(at.st_mode):
-            return self._unread(path, "is a pipe, a socket or a device")
+            what = "may not be read" if S_ISDIR(at.st_mode) else "is a pipe, a socket or a device"
+            return self._unread(path, what)
         mark = (at.st_size, at.st_mtime_ns)
         settled = self._seen.get(str(path)) == mark or (
             first and abs(time.time() - at.st_mtime) > 2

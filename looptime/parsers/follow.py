@@ -12,6 +12,7 @@ from typing import Protocol
 import numpy as np
 
 from looptime.errors import LogError
+from looptime.files import open_plain
 from looptime.parsers.log import Log
 from looptime.records import dataclass
 from looptime.run import Run
@@ -58,7 +59,7 @@ class GrowingFile:
         """What came since the last call, and whether the file was cut or replaced."""
         told = ""
         try:
-            with self.path.open("rb") as file:
+            with open_plain(self.path) as file:
                 about = os.fstat(file.fileno())
                 which = (about.st_dev, about.st_ino)
                 if self._which is not None and which != self._which:

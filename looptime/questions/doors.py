@@ -26,6 +26,8 @@ _SHOWN = 5
 def find_logs(folder: str | Path) -> list[str]:
     """The logs in a folder and below it, in name order; hidden ones and seasons left out.
 
+    A folder that may not be read stands for the logs in it, so that whoever reads them is told.
+
     Raises
     ------
     UsageError
@@ -34,12 +36,14 @@ def find_logs(folder: str | Path) -> list[str]:
     from looptime.checks.season.season import Season
 
     root = Path(folder)
-    found = []
-    for here, folders, files in os.walk(root):
+    found: list[str] = []
+    shut: list[OSError] = []
+    for here, folders, files in os.walk(root, onerror=shut.append):
         folders[:] = sorted(
             f for f in folders if not f.startswith(".") and not Season.is_season(Path(here, f))
         )
         found += [str(Path(here, name)) for name in sorted(files) if is_log(name)]
+    found += [str(error.filename) for error in shut]
     if not found:
         raise UsageError(f"{root}: holds no logs ({', '.join(sorted(LOG_SUFFIXES))})")
     return found
@@ -91,7 +95,7 @@ def _matching(word: str) -> list[str]:
 def _inside(path: str) -> list[str]:
     if path == STANDARD_INPUT or "://" in path:
         return [path]
-    if Path(path).is_dir():
+    if os.path.isdir(path):  # no error where a folder on the way may not be read
         return find_logs(path)
     if not _looks_packed(path):
         return [path]

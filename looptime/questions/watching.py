@@ -56,21 +56,24 @@ class Watch:
     Raises
     ------
     UsageError
-        If there is no such file or folder.
+        If there is no such file or folder, or it is a pipe or a device.
     """
 
     def __init__(self, asked: Asked, word: str) -> None:
         self.asked, self.word = asked, word
         self.piped = Piped() if word == STANDARD_INPUT else None
-        if self.piped is None and not Path(word).exists():
-            raise UsageError(f"{word}: there is no such file or folder")
+        if self.piped is None and not os.path.exists(word):
+            raise UsageError(f"{word}: there is no such file or folder, or it may not be read")
+        if self.piped is None and not (os.path.isfile(word) or os.path.isdir(word)):
+            raise UsageError(f"{word}: is a pipe or a device: looptime watch - < {word}")
         self.path = self._newest()
         self._follow()
 
     def _newest(self) -> str:
         if self.piped is not None or not Path(self.word).is_dir():
             return self.word
-        found = find_logs(self.word)
+        named = find_logs(self.word)
+        found = [path for path in named if os.path.isfile(path)] or named
         growing = [path for path in found if not path.lower().endswith(_PACKED)]
         return max(growing or found, key=_written)
 

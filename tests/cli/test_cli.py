@@ -1,11 +1,13 @@
 """The command line: exit codes, one-line complaints, JSON that keeps its contract."""
 
+import errno
 import json
 import math
 import os
 import statistics
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -240,6 +242,77 @@ def test_recorder_goes_to_a_folder_once(tmp_path, capsys):
     file = tmp_path / "LooptimeRecorder.java"
     assert cli.run(["recorder", "java", "--out", str(file)]) == 2
     assert capsys.readouterr().err.endswith("is a file: name a folder\n")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such names there")
+def test_the_path_of_a_recorder_keeps_out_of_the_terminal_s_way(tmp_path, capsys):
+    """A folder whose name would clear the screen is printed without what does so."""
+    assert cli.run(["recorder", "java", "--out", str(tmp_path / "a\x1b[2Jb\rc")]) == 0
+    out = capsys.readouterr().out
+    assert out.count("\n") == 1
+    assert not set("\x1b\r") & set(out)
+    assert out.endswith("LooptimeRecorder.java\n")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["summary", "LONG"],
+        ["summary", "log.csv", "--project", "LONG"],
+        ["summary", "log.csv", "--set-aside", "LONG"],
+        ["export", "log.csv", "--out", "LONG"],
+        ["season", "add", "LONG"],
+        ["watch", "LONG"],
+        ["recorder", "java", "--out", "LONG"],
+    ],
+)
+def test_a_name_that_is_too_long_for_a_file_is_one_line(words, log, capsys, monkeypatch):
+    """5,000 letters are more than any system takes: one short line, exit 2, no trace."""
+    monkeypatch.chdir(log.parent)
+    words = [str(log) if word == "log.csv" else word.replace("LONG", "x" * 5000) for word in words]
+    assert cli.run(words) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs pipes with names")
+def test_a_pipe_in_place_of_a_project_file_is_refused(log, tmp_path, capsys):
+    """Nobody writes into it: it would be waited for without end."""
+    os.mkfifo(tmp_path / "pipe.toml")
+    assert cli.run(["summary", str(log), "--project", str(tmp_path / "pipe.toml")]) == 2
+    assert "it is a pipe, a socket or a device" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("words", [["summary"], ["columns"], ["season", "add"], ["watch"]])
+def test_a_folder_that_may_not_be_read_is_one_line(words, log, capsys, monkeypatch):
+    """A log in it is named with the reason: exit 2 and no trace."""
+    shut = log.parent / "shut"
+    real_stat, real_scan = os.stat, os.scandir
+
+    def refused(real):
+        def call(path=".", *more, **named):
+            if Path(os.fspath(path) if not isinstance(path, int) else "").parts[-2:-1] == ("shut",):
+                raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+            return real(path, *more, **named)
+
+        return call
+
+    shut.mkdir()
+    monkeypatch.chdir(log.parent)
+    monkeypatch.setattr(os, "stat", refused(real_stat))
+    monkeypatch.setattr(os, "scandir", refused(real_scan))
+    assert cli.run([*words, str(shut / "a.csv")]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_an_error_that_only_the_keeper_of_files_can_mend_is_no_fault(log, monkeypatch, capsys):
+    """Wherever the system refuses a file, its name and the reason are one line with exit 2."""
+
+    def refuses(*_args, **_options):
+        raise PermissionError(errno.EACCES, "Permission denied", "season/there")
+
+    monkeypatch.setattr("looptime.parsers.read.read_log", refuses)
+    assert cli.run(["summary", str(log)]) == 2
+    assert capsys.readouterr().err == "looptime: season/there: Permission denied\n"
 
 
 @pytest.mark.parametrize(

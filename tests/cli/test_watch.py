@@ -72,3 +72,22 @@ def test_what_cannot_be_watched_is_said(tmp_path: Path, capsys: pytest.CaptureFi
     log.write_text("time_ms\n" + "".join(f"{20 * k}\n" for k in range(9)), encoding="utf-8")
     assert cli.run(["watch", str(log), "--limits", "--for", "0"]) == 2
     assert "[limits]" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs pipes with names")
+def test_a_pipe_with_a_name_is_not_waited_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It is refused with what to do; one that takes a log's place is told and opens nothing."""
+    pipe = tmp_path / "pipe.csv"
+    os.mkfifo(pipe)
+    assert cli.run(["watch", str(pipe)]) == 2
+    assert "watch - <" in capsys.readouterr().err
+    log = tmp_path / "a.csv"
+    log.write_text("time_ms,heading_deg\n" + rows(0, 200), encoding="utf-8")
+    at = watch(Asked(), str(log))
+    assert at.look()[0].loops == 199
+    pipe.replace(log)
+    found, told = at.look()
+    assert found.loops == 199
+    assert "pipe" in told

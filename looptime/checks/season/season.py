@@ -128,7 +128,7 @@ class Season:
     @staticmethod
     def is_season(folder: str | Path) -> bool:
         """Whether a folder holds a season."""
-        return (Path(folder) / _MARK).is_file()
+        return os.path.isfile(Path(folder) / _MARK)  # no error where it may not be read
 
     def _publish(self, path: Path, data: bytes) -> None:
         """Write a file so that it is whole or not there at all."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from itertools import pairwise
 
 import numpy as np
@@ -20,6 +21,8 @@ _LEAP, _BLOCK = 500.0, 1 << 18
 #: Steps on each side that must change alike, and by what they may differ from the factor.
 _STEPS, _STEPS_NEAR = 40, 3.0
 _FEWEST = 8
+#: So many names that are each the beginning of one that is this many times as frequent were cut.
+_FEWEST_CUT, _FULL = 3, 20
 _SPELLING = re.compile(r"[\s._/-]+")
 _MOST_TOLD = 5
 #: A stamp of zero is none where the clock is this many usual steps further.
@@ -136,7 +139,30 @@ def respelled(table: Table, time: Int | None) -> tuple[str, ...]:
             "on: taken for the same"
         )
         table.columns["name"] = np.where(np.isin(name, codes), name.dtype.type(first), name)
-    return (*notes, *_gone(table, time))[:_MOST_TOLD]
+    return (*notes, *_cut_off(table), *_gone(table, time))[:_MOST_TOLD]
+
+
+def _cut_off(table: Table) -> list[str]:
+    """Names that end within a word of a far more frequent one; a few may be names of their own."""
+    words = table.words.get("name", [])
+    if len(words) <= _FEWEST_CUT:
+        return []
+    count = np.bincount(np.asarray(table.columns["name"]), minlength=len(words))
+    often = sorted((word, n) for word, n in zip(words, count.tolist(), strict=True) if n >= _FULL)
+    found: list[tuple[str, str, int]] = []
+    for word, rows in zip(words, count.tolist(), strict=True):
+        at = bisect_left(often, (word, 0))
+        full, usual = often[at] if at < len(often) else ("", 0)
+        inside = full.startswith(word) and full[len(word) :][:1].isalpha()
+        if word and inside and usual >= _FULL * rows > 0:
+            found.append((word, full, rows))
+    if len(found) < _FEWEST_CUT:
+        return []
+    (word, full, _), rows = found[0], sum(rows for *_, rows in found)
+    return [
+        f"{rows:,} rows have names that end within a word of another, such as {word!r} of "
+        f"{full!r}: cut off as they were written? They are counted apart"
+    ]
 
 
 def _gone(table: Table, time: Int | None) -> list[str]:

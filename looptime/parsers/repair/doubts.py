@@ -99,7 +99,7 @@ def coarse_later(clock: Clock, time: Int, line_of: Callable[[Int], Int]) -> Cloc
         return clock
     first, last = (int(np.gcd.reduce(one)) for one in (step[:part], step[-part:]))
     usual = float(np.median(step[:part]))
-    if last < 10 * max(1, first) or last <= COARSE * usual:
+    if not first or last < 10 * first or last <= COARSE * usual:
         return clock
     if abs(usual / last - round(usual / last)) < COARSE and usual >= last:
         return clock  # even loops look like a coarse clock

@@ -176,6 +176,7 @@ def open_source(path: str | os.PathLike[str]) -> Source:
     name = os.fspath(path)
     try:
         if not is_address(name) and Path(name).is_dir():
+            os.scandir(name).close()  # one that may not be read is no folder to name files of
             raise LogError(
                 "is a folder: name the log files in it, such as "
                 f"{Path(name, '*.csv')} (`looptime season add` and `dashboard` take folders)",

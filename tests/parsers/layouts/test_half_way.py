@@ -47,6 +47,28 @@ def test_a_call_that_comes_no_more_is_named(tmp_path):
     assert not any("stands in no row" in note for note in by_name.clock.notes)
 
 
+def test_names_cut_off_are_told(tmp_path):
+    """Three rows of 120 have lost letters; calls whose names begin another's at a dot have not."""
+    rows = two_calls()
+    for at, word in ((11, "drive.wri"), (40, "gy"), (71, "dri")):
+        rows[at] = (word, *rows[at][1:])
+    assert "3 rows have names that end within a word" in read(tmp_path, calls(rows)).clock.notes[0]
+    rows = two_calls()
+    for at, word in ((11, "drive"), (40, "gyro"), (71, "drive.write.late")):
+        rows[at] = (word, *rows[at][1:])
+    assert not read(tmp_path, calls(rows)).clock.notes
+
+
+def test_a_clock_that_stands_before_it_counts_in_steps(tmp_path):
+    """A tenth of the rows at one instant, the rest on a clock of 10 ms: read, none lost."""
+    at = [0] * 30 + [10_000 * (k + k // 3) for k in range(1, 270)]
+    rows = [(("gyro.read", "drive.write")[k % 2], time, 1000) for k, time in enumerate(at)]
+    log = tmp_path / "log.csv"
+    log.write_text(calls(rows), encoding="utf-8")
+    found = looptime.read_log(log, cache=False)
+    assert found.rows_read == len(rows)
+
+
 def test_stamps_of_zero_are_corrupt(tmp_path):
     """A clock that was not read for three rows: they are set aside, and no run begins there."""
     rows = [(at, 90) for at in (START + 7).tolist()]
