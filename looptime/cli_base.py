@@ -307,11 +307,12 @@ def say_project(asked: Asked, text: Text | None = None) -> None:
         show(plain(f"project {asked.project.path}", longest=300))
 
 
-def options_text(asked: Asked) -> str:
+def options_text(asked: Asked, *, phase: bool = False) -> str:
     """The options under which a log is read, as they are typed behind a command."""
     import shlex
 
-    return "".join(f" {shlex.join(words)}" for words in asked.options)
+    named = (("--phase", asked.phase),) if phase and asked.phase is not None else ()
+    return "".join(f" {shlex.join(words)}" for words in (*named, *asked.options))
 
 
 def tell(asked: Asked, text: Text, told: Told) -> None:

@@ -215,7 +215,7 @@ def plan(
         if as_json:
             print_json(log=log, **found.to_dict())
         else:
-            tell(asked, text, render_suggestions(found, options_text(asked)))
+            tell(asked, text, render_suggestions(found, options_text(asked, phase=True)))
         return
     told = ask(
         asked, run, given, plan_file=plan_file, recurs=classes, run_sd=sd, progress=progress_of()

@@ -2,6 +2,7 @@
 
 import errno
 import json
+import re
 import math
 import os
 import statistics
@@ -153,6 +154,13 @@ def phased_log(tmp_path):
         start += period
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
+
+
+def test_the_command_for_a_plan_keeps_the_phase(phased_log, capsys):
+    """What is offered for one phase is not tried on all of them together."""
+    assert cli.run(["plan", str(phased_log), "--phase", "operator"]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert re.search(r'--change "[^"]+" --phase operator', shown)
 
 
 def test_times_of_slow_loops_count_from_the_start_of_the_log(phased_log, capsys):

@@ -45,7 +45,7 @@ MEANT = {
     "fit": ("heading,heading",), "plan_file": ("looptime.toml", "plan.toml"),
     "change": ("batch drive.*", "every gyro.read loops=3", "thread gyro.read", "drop odometry"),
     "after": ("x.csv", "good.csv"), "actual": ("x.csv", "good.csv"), "season": ("season",),
-    "season_folder": ("season",), "project_file": ("looptime.toml",), "phase": ("teleop",),
+    "season_folder": ("season",), "project_file": ("looptime.toml",), "phase": ("operator",),
 }  # fmt: skip
 #: How the file of an option ends, where a command asks for it.
 _ENDINGS = {"export": ("csv", "parquet"), "report": ("html",), "summary": ("toml", "csv")}

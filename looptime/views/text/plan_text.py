@@ -33,7 +33,7 @@ from looptime.views.text.terminal import (
 )
 from looptime.views.text.text_parts import hanging, indented, labelled
 from looptime.views.text.told import Told
-from looptime.words import changed
+from looptime.words import changed, count
 
 __all__ = ["plan_sentence", "render_plan", "render_score", "render_suggestions"]
 
@@ -371,8 +371,11 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
     for place, plan in enumerate(others, 2):
         head, why, command = _plan(plan, at, options)
         tables.append((hanging(f"{place}. ", head), hanging("   ", why), command))
-    count = f"{len(at.proposed)} plans in all, {len(at.not_proposed)} remedies left out"
-    told = labelled("ranges", f"{first.gain_ms.level_text}, for a future recording; {count}")
+    many = (
+        f"{count(len(at.proposed), 'plan')} in all, "
+        f"{count(len(at.not_proposed), 'remedy')} left out"
+    )
+    told = labelled("ranges", f"{first.gain_ms.level_text}, for a future recording; {many}")
     more: list[RenderableType] = [
         heading_line("All plans: single remedies first, by gain over effort and risk")
     ]

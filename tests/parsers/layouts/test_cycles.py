@@ -32,7 +32,7 @@ def test_start_up_sections_and_whole_run_totals(tmp_path):
 
 def test_total_without_the_word(tmp_path):
     """A rare row about as long as all loops together is a total of the run."""
-    rows = [*flat(CYCLES * 10), "autonomous,310"]
+    rows = [*flat(CYCLES * 10), "automatic,310"]
     run = read(tmp_path, text(rows))
     assert run.set_aside.counts == {"whole-run total": 1}
 

@@ -37,7 +37,7 @@ def decoded(column: pa.Array) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    "words", [["teleop", "", "idle"], ["aa", "ab", "b"], [" a", "a", "é"], ["left out"], []]
+    "words", [["manual", "", "idle"], ["aa", "ab", "b"], [" a", "a", "é"], ["left out"], []]
 )
 @pytest.mark.parametrize("stays", [1, 3, 50])
 @pytest.mark.parametrize("offset", [0, 7])

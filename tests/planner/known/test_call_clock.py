@@ -86,6 +86,17 @@ def test_a_device_is_recognised_at_any_moment_of_its_period():
     assert found["range.read"].interval_ns == pytest.approx(17e6, rel=1e-3)
 
 
+def test_idle_loops_that_are_alike_show_no_device():
+    """Half the loops idle for 1.7 ms, half work for 12: no tick of a device lies between."""
+    rng = np.random.default_rng(6)
+    idle = np.repeat([True, False, True], [1500, 2000, 500])
+    took = np.where(idle, rng.normal(0.7, 0.06, 4000), rng.normal(7, 0.6, 4000))
+    rest = np.where(idle, rng.normal(1, 0.02, 4000), rng.normal(5.5, 0.3, 4000))
+    took, rest = np.round(took, 6), np.round(rest, 6)
+    found, _ = classed(make_run(took + rest, lambda j: [("drive", 0, took[j])]))
+    assert found["drive"].recurs == "loop"
+
+
 def test_pauses_are_told_from_one_bad_call():
     """Pauses strike calls by the time they take; a call with long turns of its own is no pause."""
     rng = np.random.default_rng(4)
