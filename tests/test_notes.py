@@ -120,3 +120,11 @@ def test_notes_are_no_log(tmp_path: Path) -> None:
     (tmp_path / "run.csv").write_text("loop,period_ms\n", encoding="utf-8")
     add_note(tmp_path, Note("run.csv", "plug was loose"))
     assert [Path(p).name for p in find_logs(tmp_path)] == ["run.csv"]
+
+
+def test_a_note_has_at_most_400_characters(tmp_path: Path) -> None:
+    """The guide's limit, at its edge."""
+    kept = add_note(tmp_path, Note("a.csv", "x" * 400))
+    assert len(kept.text) == 400
+    with pytest.raises(UsageError, match="400"):
+        add_note(tmp_path, Note("a.csv", "x" * 401))

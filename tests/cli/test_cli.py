@@ -2,9 +2,9 @@
 
 import errno
 import json
-import re
 import math
 import os
+import re
 import statistics
 import subprocess
 import sys
@@ -156,11 +156,21 @@ def phased_log(tmp_path):
     return path
 
 
-def test_the_command_for_a_plan_keeps_the_phase(phased_log, capsys):
+def test_the_command_for_a_plan_keeps_the_phase(tmp_path, capsys):
     """What is offered for one phase is not tried on all of them together."""
-    assert cli.run(["plan", str(phased_log), "--phase", "operator"]) == 0
+    log, start = tmp_path / "phases.csv", 0
+    rows = ["name,start_us,duration_us,phase"]
+    for k in range(1001):
+        took = (500 if k < 500 else 5000) + 97 * (k * 37 % 11)
+        rows += [
+            f"range.read,{start},{took},{'standby' if k < 500 else 'operator'}",
+            f"wheels.write,{start + took},1000,{'standby' if k < 500 else 'operator'}",
+        ]
+        start += took + 1100
+    log.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    assert cli.run(["plan", str(log), "--phase", "operator"]) == 0
     shown = " ".join(capsys.readouterr().out.split())
-    assert re.search(r'--change "[^"]+" --phase operator', shown)
+    assert re.search(r'--change "[^"]+" --phase operator', shown), shown
 
 
 def test_times_of_slow_loops_count_from_the_start_of_the_log(phased_log, capsys):

@@ -104,3 +104,15 @@ def test_summary_says_what_it_is_unsure_of(tmp_path, capsys):
     assert "not certain what stream_ms is: looptime columns" in " ".join(
         capsys.readouterr().out.split()
     )
+
+
+@pytest.mark.parametrize("before", ["", "[loop]\nbudget_ms = 20", "[loop]\nbudget_ms = 20\n"])
+def test_a_new_table_stands_one_line_apart(log, before):
+    """A file is begun without a blank line, and one that is there keeps its lines as they were."""
+    path = log.parent / "looptime.toml"
+    if before:
+        path.write_text(before, encoding="utf-8")
+    asked = Asked(Project.load(path) if before else Project())
+    state_columns(asked, columns(asked, str(log)))
+    text = path.read_text(encoding="utf-8")
+    assert text.startswith(before.rstrip("\n") + "\n\n[[columns]]" if before else "[[columns]]")

@@ -17,6 +17,7 @@ from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.text.table import damaged_lines
 from looptime.run import Clock
 from looptime.units import NS_PER_S, UNITS
+from looptime.words import percent
 
 __all__ = [
     "LEAP_NS", "calls_ahead", "coarse", "coarse_later", "loops_ahead", "noted", "standing",
@@ -61,7 +62,7 @@ def coarse(clock: Clock, time: Int, typical: float) -> Clock:
     if found.shared >= 0.2:
         return noted(
             clock,
-            f"{found.shared:.0%} of the rows have the stamp of the row before: the clock moves by "
+            f"{percent(found.shared)} of the rows have the stamp of the row before: the clock moves by "
             f"{tick / 1e6:.4g} ms; the rate holds, the length of single loops is not known",
         )
     if tick <= COARSE * typical or typical <= 1:
@@ -127,7 +128,7 @@ def standing(parsed: Parsed, rows: LoopRows, typical: float) -> tuple[Clock, Loo
         line = int(parsed.table.line_of(rows.row[tiny[:1] + 1])[0])
         clock = noted(
             clock,
-            f"{len(tiny):,} loops are shorter than {_TINY:.0%} of the usual one, the first at line "
+            f"{len(tiny):,} loops are shorter than {percent(_TINY)} of the usual one, the first at line "
             f"{line}: rows sent again with a new stamp, or loops that did nothing",
         )
     if not len(still) or len(still) > _MOST_TINY * len(step):

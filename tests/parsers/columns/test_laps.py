@@ -3,6 +3,9 @@
 import numpy as np
 import pytest
 
+from looptime.parsers.columns.headers import Head, heads
+from looptime.parsers.columns.laps import wrapping_instants
+from looptime.parsers.text.dialect import Dialect
 from tests.parsers.build import read, self_ms, unattributed_ms
 
 ROWS = 60
@@ -55,3 +58,19 @@ def test_instants_of_a_counter_that_wraps_every_few_loops(tmp_path):
     assert run.layout == "stages"
     assert self_ms(run)["t_drive"] == [float(v) / 1e3 for v in (drive - gyro)[:-1]]
     assert run.loop_columns.period_ns.tolist() == (np.diff(start) * 1000).tolist()
+
+
+def _sixteen_bits(count: int) -> tuple[list[Head], Dialect]:
+    """Three instants in each of so many loops of 20 ms, told by a counter of 16 bits in us."""
+    start = 20_011 * np.arange(count) + 60_000
+    columns = [(start + more) % 2**16 for more in (0, 3000, 9000)]
+    names = ("start_us", "gyro_us", "drive_us")
+    sample = tuple(tuple(str(v) for v in row) for row in zip(*columns, strict=True))
+    return heads(names), Dialect(",", ".", names, 0, 3, 1, sample=sample)
+
+
+@pytest.mark.parametrize(("count", "found"), [(19, 0), (20, 3), (200, 3)])
+def test_a_counter_that_wraps_every_few_loops_tells_instants(count, found):
+    """They follow each other round the counter, whatever stands first in a row; 20 rows tell."""
+    made = wrapping_instants(*_sixteen_bits(count))
+    assert [head.text for head in made] == ["start_us", "gyro_us", "drive_us"][:found]

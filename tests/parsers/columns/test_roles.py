@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from looptime.parsers.columns.against_steps import Steps, fits
 from looptime.parsers.columns.role import ROLES, Seen
 from looptime.parsers.columns.roles import judge
 from looptime.parsers.columns.stamped_at import stamped
@@ -248,3 +249,29 @@ def test_sums_beside_their_parts_hide_nothing():
     clock = clock_of(sum(lengths.values()) + 0.3)
     found = judge(seen(head=both, **lengths), clock)
     assert taken(found)[1:] == ["part"] * 3
+
+
+@pytest.mark.parametrize(
+    ("unit", "fit"), [(1, False), (1000, False), (10**6, True), (10**9, False)]
+)
+def test_parts_fill_some_of_the_loop_and_no_more_than_all(unit, fit):
+    """Parts of 4 and 5 in loops of 10 ms are no nanoseconds (too little), no seconds (too much)."""
+    step = np.full(50, 10e6) + 1e4 * np.arange(50)
+    steps = Steps(step, step, float(np.median(step)), {})
+    seen = [Seen("duration", np.full(50, 4.0)), Seen("duration", np.full(50, 5.0))]
+    assert fits(seen, [0, 1], unit, steps) is fit
+
+
+@pytest.mark.parametrize(("longer", "side"), [("after", "end"), ("before", "start"), ("both", "")])
+def test_rows_that_are_longer_than_one_step_are_stamped_at_the_other_end(longer, side):
+    """No loop takes more than the step that holds it; longer than both tells nothing."""
+    rng = np.random.default_rng(3)
+    total, after = rng.uniform(4, 9, 200), np.full(200, 10.0)
+    at = np.arange(20, 180, 10)
+    total[at] = 15.0
+    if longer == "before":
+        after[at] = 16.0
+    elif longer == "after":
+        after[at - 1] = 16.0
+    found = stamped(total, after)
+    assert found.side == side, found.why

@@ -6,7 +6,14 @@ import pytest
 import looptime
 from looptime.errors import LogError
 from looptime.parsers.clock.unwrap import Wrapped
-from looptime.parsers.columns.unit import Unit, _since_1970, check_periods, in_16_bits, tick_of
+from looptime.parsers.columns.unit import (
+    Unit,
+    _since_1970,
+    check_periods,
+    find_unit,
+    in_16_bits,
+    tick_of,
+)
 from looptime.project import LogOptions, Project
 from tests.parsers.columns.build import RNG, periods, write
 
@@ -211,3 +218,10 @@ def test_seconds_or_milliseconds_are_asked_where_both_are_loops(tmp_path):
     with pytest.raises(LogError, match=r"1961 a second.*--unit ms or --unit s"):
         stamps(tmp_path, times)
     assert stamps(tmp_path, times, unit="s").clock.unit == "s"
+
+
+def test_steps_that_fit_no_usual_loop_but_one_unit_are_read_in_it():
+    """Steps of 2 are no usual loop in any unit but s and ms; of 0.3 us there is none at all."""
+    assert find_unit(None, None, "option", np.full(9, 0.00009), "a.csv").name == "s"
+    with pytest.raises(LogError, match="no unit"):
+        find_unit(None, None, "option", np.full(9, 1e-9), "a.csv")

@@ -53,3 +53,20 @@ def test_a_recording_is_played_round_and_round():
     for turn, due in enumerate([3.0, 7.0, 13.0, 17.0, 23.0]):
         source.turn = turn
         assert source.next_due(0.0, 2.0) == due
+
+
+def test_the_wait_of_a_loop_that_goes_on_misses_by_what_its_period_does():
+    """A sleep of 20 ms less the work ends up to 1 ms late: jitter is what a period has more."""
+    rng = np.random.default_rng(4)
+    late = rng.uniform(0, 1, 1500)
+    work = rng.uniform(5, 9, 1500)
+    period = 20 + late
+    run = make_flat_run(
+        (period * 1e6).round().astype(np.int64),
+        {"work": (work * 1e6).astype(np.int64), "pace": ((period - work) * 1e6).astype(np.int64)},
+        {"work": "compute", "pace": "pacing"},
+    )
+    found, _ = recorded_pace(run)
+    assert found.late == "go-on"
+    assert np.ptp(found.jitter_ns) / 1e6 == pytest.approx(1.0, abs=0.01)
+    assert np.corrcoef(found.jitter_ns, late)[0, 1] > 0.999
