@@ -29,7 +29,6 @@ from looptime.parsers.columns.role import FALSE_UNIT, Judged, Role, Seen, Stampe
 from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.within import within
 from looptime.units import UNITS
-from looptime.words import percent
 
 __all__ = ["judge"]
 
@@ -116,7 +115,7 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
             return Role("signal", None, "", "its values are no lengths of time", "likely")
         return Role("signal", None, "", "it rises") if _rises(known) else None
     if negative > 0.05 and one.meaning != "period":
-        return Role("deviation", unit, said, f"{percent(negative)} of its values are below zero")
+        return Role("deviation", unit, said, f"{100 * negative:.0f} % of its values are below zero")
     if len(one.values) >= ENOUGH and not (known[known > 0].size > 2 or one.values[2:].any()):
         return Role("start-up timer", unit, said, "it has a value in the first rows only")
     if _rises(known) and (len(known) >= ENOUGH or _spans(one, clock)):
@@ -168,7 +167,7 @@ def _of_the_loop(one: Seen, steps: Steps, clock: bool) -> Role:
             "latency", found, unit_from, "it is longer than the steps of the clock", "likely"
         )
     word = stamped(values, steps.after).side.replace("start", "after").replace("end", "before")
-    why = f"its header says so, and it is {percent(float(np.nanmedian(values)) / steps.typical)} "
+    why = f"its header says so, and it is {100 * np.nanmedian(values) / steps.typical:.0f} % "
     return Role(named, found, unit_from, f"{why}of the clock's steps", "sure", step=word)
 
 

@@ -7,7 +7,6 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.parsers.columns.against_steps import ENOUGH, SURE_Z, over, slope
 from looptime.parsers.columns.role import Stamped
-from looptime.words import percent
 
 __all__ = ["stamped"]
 
@@ -49,10 +48,10 @@ def stamped(total: Float, after: Float) -> Stamped:
         return Stamped("end" if z > 0 else "start", told)
     late, early = over(now, then), over(now, before)
     if late > 0.02 and late > 4 * early:
-        return Stamped("end", f"{percent(late)} of the rows are longer than the step after them")
+        return Stamped("end", f"{100 * late:.0f} % of the rows are longer than the step after them")
     if early > 0.02 and early > 4 * late:
         return Stamped(
-            "start", f"{percent(early)} of the rows are longer than the step before them"
+            "start", f"{100 * early:.0f} % of the rows are longer than the step before them"
         )
     return Stamped("", f"can't tell: {told}")
 

@@ -17,7 +17,6 @@ from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.text.table import damaged_lines
 from looptime.run import Clock
 from looptime.units import NS_PER_S, UNITS
-from looptime.words import percent
 
 __all__ = [
     "LEAP_NS", "calls_ahead", "coarse", "coarse_later", "loops_ahead", "noted", "standing",
@@ -62,8 +61,9 @@ def coarse(clock: Clock, time: Int, typical: float) -> Clock:
     if found.shared >= 0.2:
         return noted(
             clock,
-            f"{percent(found.shared)} of the rows have the stamp of the row before: the clock moves by "
-            f"{tick / 1e6:.4g} ms; the rate holds, the length of single loops is not known",
+            f"{100 * found.shared:.0f} % of the rows have the stamp of the row before: the clock "
+            f"moves by {tick / 1e6:.4g} ms; the rate holds, the length of single loops is not "
+            "known",
         )
     if tick <= COARSE * typical or typical <= 1:
         return clock
@@ -128,8 +128,8 @@ def standing(parsed: Parsed, rows: LoopRows, typical: float) -> tuple[Clock, Loo
         line = int(parsed.table.line_of(rows.row[tiny[:1] + 1])[0])
         clock = noted(
             clock,
-            f"{len(tiny):,} loops are shorter than {percent(_TINY)} of the usual one, the first at line "
-            f"{line}: rows sent again with a new stamp, or loops that did nothing",
+            f"{len(tiny):,} loops are shorter than {100 * _TINY:.0f} % of the usual one, the first "
+            f"at line {line}: rows sent again with a new stamp, or loops that did nothing",
         )
     if not len(still) or len(still) > _MOST_TINY * len(step):
         return clock, rows

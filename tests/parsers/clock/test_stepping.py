@@ -42,4 +42,4 @@ def test_what_a_log_says_of_its_clock(tmp_path):
     rows = "".join(f"{k * 4 // 16 * 16},{k % 7}\n" for k in range(400))
     run = read(tmp_path, "time_ms,heading\n" + rows)
     assert run.clock.tick_ns == 16 * MS
-    assert any("75% of the rows have the stamp" in note for note in run.clock.notes)
+    assert any("75 % of the rows have the stamp" in note for note in run.clock.notes)
