@@ -30,6 +30,7 @@ from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host
 from looptime.parsers.lines.objects import read_objects
+from looptime.parsers.lines.other_times import other_times
 from looptime.parsers.lines.tags import apart, cross, of_the_loop, tags_of
 from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
 from looptime.parsers.text.prose import is_written
@@ -80,6 +81,13 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
     if not asked and (options.columns is not None or is_written(text)):
         return None
     first = [line.lstrip("\ufeff") for line in lines_of(text, _FIRST_LINES)]
+    if not asked and not options.stated and other_times(first, source.path) is not None:
+        table = other_times(_every_line(source), source.path)
+        if table is not None:
+            source.cautions.extend(table.said)
+            rewritten, dialect = table.grid.rewritten()
+            options = replace(options, stated=table.stated)
+            return Plain(replace(source, rewritten=rewritten), dialect, None, options)
     made = _grid(first, source, options)
     if made is None:
         if asked:

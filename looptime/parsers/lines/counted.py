@@ -1,0 +1,98 @@
+"""Counters of cycles or ticks: how long a count is, and counts as nanoseconds."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+from looptime.parsers.text.dialect import is_number
+
+__all__ = ["COUNTED", "count_ns", "to_ns"]
+
+#: Headers of columns that count.
+COUNTED = re.compile(
+    r"(?:^|[\s_.])(?:cpu[\s_.]*)?(?:cycles|cyc|cyccnt|ccount|ticks|counts)$", re.IGNORECASE
+)
+_HZ = re.compile(r"(?<![\w.])(\d+(?:\.\d+)?(?:[eE]\+?\d+)?)\s*([GMk]?)Hz\b", re.IGNORECASE)
+_KEY = re.compile(
+    r"(?:hz|freq\w*|clock\w*|per[\s_]second)\s*[:=]\s*(\d+(?:\.\d+)?(?:[eE]\+?\d+)?)\s*$",
+    re.IGNORECASE,
+)
+_EACH = re.compile(r"(?:tick|cycle|count)\w*\s*[:=]\s*(\d+(?:\.\d+)?)\s*(?:ns)?\s*$", re.IGNORECASE)
+_TIMES = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
+#: Counts of 100 ns from the year 1 and from 1601 to 1970, by the range of dates from 2001 on.
+_EPOCHS = (
+    ("year 1", 621_355_968_000_000_000, 631_000_000_000_000_000, 662_000_000_000_000_000),
+    ("1601", 116_444_736_000_000_000, 126_000_000_000_000_000, 157_000_000_000_000_000),
+)
+_WRAPS = (2**16, 2**24, 2**32)
+
+
+def count_ns(remarks: list[str], clocks: list[list[str]]) -> tuple[float | None, str]:
+    """Nanoseconds in one count, and who says so; None where nobody does.
+
+    Examples
+    --------
+    >>> count_ns(["# CPU frequency: 250 MHz"], [])
+    (4.0, '250 MHz by a line of the log')
+    >>> count_ns(["# tick_ns: 100"], []), count_ns(["# board: a"], [["1", "2"]])
+    ((100.0, '100 ns a count by a line of the log'), (None, ''))
+    """
+    for text in remarks:
+        hz = _HZ.search(text)
+        if hz is not None:
+            rate = float(hz[1]) * _TIMES[hz[2].lower()]
+            return 1e9 / rate, f"{hz[0].strip()} by a line of the log"
+        key = _KEY.search(text)
+        if key is not None and float(key[1]) > 0:
+            return 1e9 / float(key[1]), f"{float(key[1]):g} Hz by a line of the log"
+        each = _EACH.search(text) if "ns" in text else None
+        if each is not None and float(each[1]) > 0:
+            return float(each[1]), f"{each[1]} ns a count by a line of the log"
+    for cells in clocks:
+        values = [int(cell) for cell in cells[:200] if cell.strip().isdecimal()]
+        for since, _, low, high in _EPOCHS:
+            if values and low <= min(values) and max(values) <= high:
+                return 100.0, f"100 ns a count, as dates since {since}"
+    return None, ""
+
+
+def to_ns(cells: list[str], ns: float, told: str, clock: bool) -> list[str]:
+    """Cells as nanoseconds; a clock's wraps are undone.
+
+    Examples
+    --------
+    >>> to_ns(["65000", "464", "1464"], 1000.0, "", True)
+    ['65000000', '66000000', '67000000']
+    """
+    origin = next((at for since, at, _, _ in _EPOCHS if told.endswith(f"since {since}")), 0)
+    whole = [int(cell) - origin if cell.strip().isdecimal() else None for cell in cells]
+    if clock:
+        whole = _unwrapped(whole)
+    made = []
+    for cell, value in zip(cells, whole, strict=True):
+        if value is None:
+            made.append(f"{float(cell) * ns:.0f}" if is_number(cell) else cell)
+        else:
+            made.append(str(value * int(ns)) if float(ns).is_integer() else f"{value * ns:.0f}")
+    return made
+
+
+def _unwrapped(values: list[int | None]) -> list[int | None]:
+    """Counts with what a counter lost at its wraps; restarts stay as they are."""
+    known = np.array([v for v in values if v is not None], np.int64)
+    wrap = next((size for size in _WRAPS if len(known) and known.max() < size), None)
+    step = np.diff(known)
+    forward = step[step > 0]
+    if wrap is None or not (step < 0).any() or not len(forward):
+        return values
+    if ((step[step < 0] + wrap) > 20 * np.median(forward)).any():
+        return values
+    add, before, made = 0, None, []
+    for value in values:
+        if value is not None and before is not None and value < before:
+            add += wrap
+        before = value if value is not None else before
+        made.append(None if value is None else value + add)
+    return made

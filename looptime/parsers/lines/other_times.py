@@ -1,0 +1,87 @@
+"""Tables whose times stand in another form: units in cells, counts, sums, shares, rates."""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise
+
+from looptime.errors import LogError, UsageError
+from looptime.parsers.lines.cell_rows import table_grid
+from looptime.parsers.lines.grid import Grid
+from looptime.parsers.lines.recast import recast
+from looptime.parsers.lines.spelled import spelled
+from looptime.parsers.text.dialect import is_number, is_remark, sniff, split_line
+from looptime.records import dataclass
+from looptime.stated_columns import StatedColumns
+
+__all__ = ["OtherTimes", "other_times"]
+
+_FIRST = 250
+_LOOKED_AT = 60
+#: Words of headers that may name times in another form.
+_WORDS = re.compile(r"%|pct|percent|fps|hz|freq|rate|cycles|cyc|ccount|ticks|counts"
+                    r"|(?<![a-z])min", re.IGNORECASE)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class OtherTimes:
+    """A table brought to one of times."""
+
+    grid: Grid
+    said: tuple[str, ...]  #: What was done, in plain words
+    stated: tuple[StatedColumns, ...]  #: What the columns are, where that is known
+
+
+def other_times(lines: list[str], path: str) -> OtherTimes | None:
+    r"""A table brought to one of times; None where it is one as it stands, or no table.
+
+    Raises
+    ------
+    LogError
+        If its clock counts and nobody says how fast.
+
+    Examples
+    --------
+    >>> log = ["t_min,imu_ms", *(f"{0.001 * k:.3f},2" for k in range(9))]
+    >>> other_times(log, "a.csv").grid.header()
+    ['t [s]', 'imu_ms']
+    """
+    grid = spelled(lines)
+    like = None if grid is None else grid.rewritten()[1]
+    units = grid is not None
+    if grid is None:
+        if not _may_be(lines):
+            return None
+        try:
+            like = sniff("\n".join(lines[:2000]), path)
+        except (LogError, UsageError):
+            return None
+        if like.header is None:
+            return None
+        grid = table_grid(lines, like)
+    assert like is not None
+    remarks = [line for line in lines[:_FIRST] if line.lstrip()[:1] == "#"]
+    said, stated = recast(grid, like, remarks, path)
+    if not said and not units:
+        return None
+    return OtherTimes(grid, tuple(said), () if stated is None else (stated,))
+
+
+def _may_be(lines: list[str]) -> bool:
+    """Whether a look at a few lines leaves room for such a table, at little cost."""
+    rows = [line for line in lines[: 2 * _LOOKED_AT] if not is_remark(line)][:_LOOKED_AT]
+    if len(rows) < 4 or _WORDS.search(rows[0]):
+        return len(rows) >= 4
+    delimiter = max(",;\t|", key=rows[1].count)
+    table = [split_line(line, delimiter) for line in rows[1:]]
+    columns = list(zip(*table, strict=False))
+    rising = falling = 0
+    for column in columns:
+        values = [float(cell) for cell in column if is_number(cell)]
+        if len(values) < 0.9 * len(column):
+            continue
+        steps = [after - before for before, after in pairwise(values)]
+        up, down = (sum(sign * step > 0 for step in steps) for sign in (1, -1))
+        rising += up > 0.5 * len(steps) and down <= 2
+        falling += down > 0.5 * len(steps) and up <= 2
+    return rising >= 2 or (falling > 0 and rising == 0)

@@ -1,0 +1,295 @@
+"""Columns that hold times in another form, brought to times: minutes, counters, rates, sums."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.errors import LogError
+from looptime.parsers.columns.evidence import clocklike, counts_rows, rises
+from looptime.parsers.lines.counted import COUNTED, count_ns, to_ns
+from looptime.parsers.lines.grid import Grid, is_stamp
+from looptime.parsers.text.dialect import Dialect, is_number, numbers
+from looptime.stated_columns import StatedColumns
+from looptime.units import split_unit
+
+__all__ = ["recast"]
+
+_MINUTES = re.compile(r"^(.*?)(?:[\s_.,]+|[\[(]\s*)(?:min|mins|minutes?)\s*[\])]?$", re.IGNORECASE)
+#: A time that may count down; a plain clock that falls is a log with the newest row first.
+_LEFT = re.compile(
+    r"left|remain|count[\s_]?down|timer|to[\s_]?go|(?:match|round|game|period)[\s_]?time",
+    re.IGNORECASE,
+)
+_RATE = re.compile(
+    r"^(?:loop|main|control|cycle|update|frame|robot)?[\s_.]*(?:fps|hz|rate|freq|frequency)"
+    r"[\s_.]*[\[(]?(?:fps|hz)?[\])]?$",
+    re.IGNORECASE,
+)
+_PERIOD = re.compile(r"^(?:main|control)?[\s_]*(?:loop|cycle|period|dt|total|frame)"
+                     r"[\s_]*(?:time|period|duration|total|dt)?$", re.IGNORECASE)  # fmt: skip
+_SHARE = re.compile(
+    r"[\s_.]*(?:[\[(]?%|(?:^|[\s_.\[(])(?:pct|percent))"
+    r"(?:[\s_]*of[\s_]*(?:the[\s_]*)?(?:loop|cycle|period|total))?[\])]?$",
+    re.IGNORECASE,
+)
+_SUM = re.compile(r"[\s_.]*(?:cumulative|cum|accumulated|accum|total|sum|so[\s_]far)[\s_.]*",
+                  re.IGNORECASE)  # fmt: skip
+
+
+def recast(
+    grid: Grid, like: Dialect, remarks: list[str], path: str
+) -> tuple[list[str], StatedColumns | None]:
+    """Bring columns of a grid to times, in place; what was done, and what the columns are.
+
+    Parameters
+    ----------
+    grid : Grid
+        A table with a header.
+    like : Dialect
+        How it is written, with its first rows.
+    remarks : list of str
+        Comment lines, which may say how fast a counter counts.
+    path : str
+        The log, for messages.
+
+    Raises
+    ------
+    LogError
+        If the clock counts cycles or ticks and nobody says how long they are.
+    """
+    said = []
+    names = [split_unit(name) for name in grid.names]
+    counted = [
+        at
+        for at, (stem, unit) in enumerate(names)
+        if unit is None and COUNTED.search(stem) and not counts_rows(numbers(like, at))
+    ]
+    if counted:
+        said.append(_counters(grid, like, counted, remarks, path))
+    for change in (_minutes, _countdown, _rate):
+        said.append(change(grid, like))
+    shares, stated = _shares(grid, like)
+    said += [shares, _sums(grid, like)]
+    return [one for one in said if one], stated
+
+
+def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str], path: str) -> str:
+    """Cycles and ticks as nanoseconds."""
+    clocks = [at for at in counted if _climbs(numbers(like, at))]
+    ns, told = count_ns(remarks, [grid.cells(at) for at in clocks])
+    if ns is None:
+        if clocks and not _clocks(grid, like, clocks):
+            raise LogError(
+                f"{grid.names[clocks[0]]!r} counts, and nobody says how fast: name the rate in a "
+                "line at the top of the log, such as `# counter_hz: 168000000`",
+                path,
+            )
+        return ""
+    for at in counted:
+        _put(grid, at, to_ns(grid.cells(at), ns, told, at in clocks))
+        grid.names[at] = f"{COUNTED.sub('', grid.names[at]).strip(' _.') or 'time'} [ns]"
+    return f"counts are brought to ns: {told}"
+
+
+def _climbs(values: Float) -> bool:
+    """Whether values are a counter's, wraps included."""
+    return rises(values) and not counts_rows(values)
+
+
+def _clocks(grid: Grid, like: Dialect, but: list[int]) -> list[int]:
+    """Columns that a clock may be, except some."""
+    return [
+        at
+        for at in range(len(grid.names))
+        if at not in but
+        and (is_stamp(grid.names[at]) or split_unit(grid.names[at])[1])
+        and clocklike(like, at)
+    ]
+
+
+def _minutes(grid: Grid, like: Dialect) -> str:
+    for at, name in enumerate(grid.names):
+        found = _MINUTES.match(name.strip())
+        values = numbers(like, at)
+        step = np.diff(values)
+        step = step[step > 0]
+        if found is None or not rises(values) or not len(step):
+            continue
+        if 2e-5 <= 60 * np.median(step) <= 5:
+            _put(grid, at, [f"{60 * float(c):.9f}" if is_number(c) else c for c in grid.cells(at)])
+            grid.names[at] = f"{found[1].strip(' _.') or 'time'} [s]"
+            return f"{name!r} holds minutes"
+    return ""
+
+
+def _countdown(grid: Grid, like: Dialect) -> str:
+    if _clocks(grid, like, []):
+        return ""
+    for at, name in enumerate(grid.names):
+        values = numbers(like, at)
+        values = values[np.isfinite(values)]
+        step = np.diff(values)
+        if len(step) < 5 or not _LEFT.search(name) or (step < 0).sum() < 5:
+            continue
+        if (step <= 0).mean() > 0.95 and not _clocks(grid, like, [at]):
+            first = values[0]
+            digits = max(len(c.partition(".")[2]) for c in grid.cells(at)[:400])
+            _put(grid, at, [f"{first - float(c):.{digits}f}" if is_number(c) else c
+                            for c in grid.cells(at)])  # fmt: skip
+            unit = split_unit(name)[1]
+            grid.names[at] = f"time [{unit}]" if unit else "time"
+            return f"{name!r} counts down: the time gone by is what is read"
+    return ""
+
+
+def _rate(grid: Grid, like: Dialect) -> str:
+    if _clocks(grid, like, []) or _period(grid) is not None:
+        return ""
+    for at, name in enumerate(grid.names):
+        values = numbers(like, at)
+        values = values[np.isfinite(values)]
+        if not _RATE.match(name.strip()) or len(np.unique(values)) < 4:
+            continue
+        if (values >= 0.2).mean() > 0.95 and values.max() <= 50_000:
+            cells = [f"{1000 / float(c):.6f}" if is_number(c) and float(c) > 0 else ""
+                     for c in grid.cells(at)]  # fmt: skip
+            _put(grid, at, cells)
+            grid.names[at] = "period [ms]"
+            return (f"the period is one over {name!r}: where that is an average of several loops, "
+                    "single long ones are flattened")  # fmt: skip
+    return ""
+
+
+def _period(grid: Grid) -> int | None:
+    """The column that holds the loop's length."""
+    for at, name in enumerate(grid.names):
+        stem, unit = split_unit(name)
+        if unit and _PERIOD.match(stem.strip()):
+            return at
+    return None
+
+
+def _shares(grid: Grid, like: Dialect) -> tuple[str, StatedColumns | None]:
+    """Parts of the loop in percent as lengths, where the loop's length is known."""
+    mine = [at for at, name in enumerate(grid.names) if _SHARE.search(name.strip())]
+    values = np.column_stack([numbers(like, at) for at in mine]) if mine else np.zeros((0, 0))
+    if len(mine) < 2 or not len(values) or np.nanmin(values) < 0:
+        return "", None
+    named = all(re.search(r"of[\s_]*(?:the[\s_]*)?(?:loop|cycle|period|total)", grid.names[at],
+                          re.IGNORECASE) for at in mine)  # fmt: skip
+    whole = np.nansum(values, axis=1)
+    if not (np.abs(whole - 100) <= 3).mean() > 0.9 and not (named and whole.max() <= 101):
+        return "", None
+    length = _lengths_ms(grid, like)
+    if length is None:
+        return "", None
+    every = np.column_stack([_values(grid, at) for at in mine])
+    every *= (length / np.maximum(100, np.nansum(every, axis=1)))[:, None]
+    for k, at in enumerate(mine):
+        _put(grid, at, [f"{ms:.6f}" if np.isfinite(ms) else "" for ms in every[:, k]])
+        grid.names[at] = f"{_SHARE.sub('', grid.names[at].strip()).strip()} [ms]"
+    said = "parts in percent are brought to lengths by the period of their loop"
+    return said, _stated(grid, like, mine)
+
+
+def _stated(grid: Grid, like: Dialect, parts: list[int]) -> StatedColumns | None:
+    """What the columns are where there is nothing but parts and what gives the loop's length.
+
+    Lengths made of one period rise and fall together: nothing could be told of them by that.
+    """
+    whole = _period(grid)
+    clocks = _clocks(grid, like, [])
+    if {*parts, *clocks, *([] if whole is None else [whole])} != set(range(len(grid.names))):
+        return None
+    roles = ["part ms" if at in parts else "period" if at == whole else "clock"
+             for at in range(len(grid.names))]  # fmt: skip
+    for at in {*clocks, *([] if whole is None else [whole])}:
+        roles[at] += f" {split_unit(grid.names[at])[1] or ''}".rstrip()
+    return StatedColumns(
+        ",".join(grid.header()), tuple(roles), None if whole is not None else "end"
+    )
+
+
+def _lengths_ms(grid: Grid, like: Dialect) -> Float | None:
+    """Each row's loop [ms], NaN where it is not known: a column, or the clock's step to the row."""
+    per_ms = {"ns": 1e6, "us": 1e3, "ms": 1.0, "s": 1e-3}
+    at = _period(grid)
+    if at is not None:
+        return _values(grid, at) / per_ms[split_unit(grid.names[at])[1] or "ms"]
+    for at in _clocks(grid, like, []):
+        unit = split_unit(grid.names[at])[1]
+        if unit:
+            step = np.diff(_values(grid, at), prepend=np.nan) / per_ms[unit]
+            return np.where(step >= 0, step, np.nan)
+    return None
+
+
+def _sums(grid: Grid, like: Dialect) -> str:
+    """Times added up since the start as the time of each row."""
+    clocks = _clocks(grid, like, [])
+    clock = next((at for at in clocks if is_stamp(grid.names[at])), None)
+    unit = None if clock is None else split_unit(grid.names[clock])[1]
+    if clock is None or unit is None:
+        return ""
+    per_s = {"ns": 1e9, "us": 1e6, "ms": 1e3, "s": 1.0}
+    gone, steps = _gained(numbers(like, clock))
+    gone, period = gone / per_s[unit], float(np.median(steps)) / per_s[unit]
+    found = []
+    for at, name in enumerate(grid.names):
+        own, values = split_unit(name)[1], numbers(like, at)
+        if at == clock or own is None or is_stamp(name) or not rises(values):
+            continue
+        # a part that happens to rise stays within its loop, a sum soon exceeds it
+        if not _SUM.search(name) and not np.nanmedian(values) / per_s[own] > period:
+            continue
+        gained, steps = _gained(values)
+        if 0 < gained / per_s[own] <= 0.97 * gone and (steps > 0).mean() > 0.5:
+            found.append((at, gained / per_s[own]))
+    named = any(_SUM.search(grid.names[at]) for at, _ in found)
+    if (
+        not found
+        or (len(found) < 2 and not named)
+        or sum(share for _, share in found) > 1.02 * gone
+    ):
+        return ""
+    for at, _ in found:
+        _put(grid, at, _differences(grid.cells(at)))
+        stem, own = split_unit(grid.names[at])
+        grid.names[at] = f"{_SUM.sub(' ', stem).strip() or stem} [{own}]"
+    return "columns that add up from row to row are read by what each row adds"
+
+
+def _gained(values: Float) -> tuple[float, Float]:
+    """What a column gains over its rows, restarts left out, and its steps."""
+    step = np.diff(values[np.isfinite(values)])
+    return float(step[step > 0].sum()), step
+
+
+def _differences(cells: list[str]) -> list[str]:
+    """What each row adds; a sum that begins anew adds what it holds."""
+    digits = max((len(c.partition(".")[2]) for c in cells[:400]), default=0)
+    made = []
+    before: float | None = None
+    for cell in cells:
+        now = float(cell) if is_number(cell) else None
+        if now is None or before is None:
+            made.append("")
+        else:
+            made.append(f"{now - (before if now >= before else 0):.{digits}f}")
+        before = before if now is None else now
+    return made
+
+
+def _values(grid: Grid, at: int) -> Float:
+    return np.array([float(c) if is_number(c) else np.nan for c in grid.cells(at)])
+
+
+def _put(grid: Grid, at: int, cells: list[str]) -> None:
+    """Put the cells of one column into the rows."""
+    rows = [row for row in grid.rows if row is not None]
+    for row, cell in zip(rows, cells, strict=True):
+        if at < len(row):
+            row[at] = cell

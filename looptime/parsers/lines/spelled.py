@@ -1,0 +1,124 @@
+"""Tables whose cells name their units themselves: ``1.25 ms``, ``1m02.5s``, ``0:00:00.012``."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from decimal import Decimal
+from itertools import pairwise
+
+from looptime.parsers.lines.grid import Grid, fit_cell
+from looptime.parsers.text.dialect import is_missing, is_number, is_remark, split_line
+from looptime.units import NS_PER_S, UNITS, split_unit
+
+__all__ = ["seconds_of", "spelled"]
+
+_FIRST = 60
+_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_UNIT = re.compile(rf"({_NUMBER})\s?([a-zA-Z\N{{MICRO SIGN}}\N{{GREEK SMALL LETTER MU}}]+)")
+_PARTS = re.compile(
+    r"(?:(\d+)\s?h)?\s?(?:(\d+)\s?m(?:in)?)?\s?(?:(\d+(?:\.\d+)?)\s?s)?(?:\s?(\d+(?:\.\d+)?)\s?ms)?"
+)
+_CLOCK = re.compile(r"(?:(\d+) days?,? )?\+?(\d+):(\d\d):(\d\d(?:\.\d+)?)")
+
+
+def _plain(cell: str) -> tuple[str, str] | None:
+    """A cell's number and the time unit after it."""
+    found = _UNIT.fullmatch(cell.strip())
+    unit = split_unit(f"x_{found[2].lower()}")[1] if found else None
+    return (found[1], unit) if found and unit else None
+
+
+def seconds_of(cell: str) -> Decimal | None:
+    """A length of time that a cell spells out [s]; None where it spells none.
+
+    Examples
+    --------
+    >>> seconds_of("1m02.5s"), seconds_of("0:00:00.012345"), seconds_of("1.25 ms")
+    (Decimal('62.5'), Decimal('0.012345'), Decimal('0.00125'))
+    >>> seconds_of("12") is None
+    True
+    """
+    cell = cell.strip()
+    plain = _plain(cell)
+    if plain is not None:
+        return Decimal(plain[0]) * UNITS[plain[1]] / NS_PER_S
+    clock = _CLOCK.fullmatch(cell)
+    if clock is not None:
+        days, hours, minutes, seconds = (Decimal(part or 0) for part in clock.groups())
+        return ((days * 24 + hours) * 60 + minutes) * 60 + seconds
+    parts = _PARTS.fullmatch(cell) if cell[:1].isdecimal() and not is_number(cell) else None
+    if parts is None or (sum(map(bool, parts.groups())) < 2 and "min" not in cell):
+        return None  # "5m" may be metres
+    hours, minutes, seconds, millis = (Decimal(part or 0) for part in parts.groups())
+    return (hours * 60 + minutes) * 60 + seconds + millis / 1000
+
+
+def spelled(lines: list[str]) -> Grid | None:
+    r"""A table with plain numbers in place of times with units; None where it has none.
+
+    Examples
+    --------
+    >>> grid = spelled(["t,imu", "1.5 s,900 us", "1.52 s,1.1 ms", "1.54 s,950 us"])
+    >>> grid.header(), grid.rows[2]
+    (['t [s]', 'imu [ns]'], ['1.52', '1100000'])
+    """
+    rows = [at for at, line in enumerate(lines[: 4 * _FIRST]) if not is_remark(line)][:_FIRST]
+    if len(rows) < 4:
+        return None
+    for delimiter in (",", ";", "\t", "|"):
+        names = split_line(lines[rows[0]], delimiter)
+        table = [split_line(lines[at], delimiter) for at in rows[1:]]
+        whole = [cells for cells in table if len(cells) == len(names)]
+        if len(names) < 2 or len(whole) < 0.8 * len(table) or any(map(is_number, names)):
+            continue
+        columns = list(zip(*whole, strict=True))
+        kinds = {at: kind for at in range(len(names)) if (kind := _kind(list(columns[at])))}
+        if kinds and all(seconds_of(names[at]) is None for at in kinds):
+            return _grid(lines, rows[0], delimiter, names, kinds)
+    return None
+
+
+def _kind(cells: list[str]) -> str:
+    """Unit in which a column is to be written; empty where its cells spell no lengths of time."""
+    given = [cell for cell in cells if not is_missing(cell)]
+    units = Counter(plain[1] for cell in given if (plain := _plain(cell)))
+    if len(given) > 2 and units.total() >= 0.9 * len(given):
+        return units.most_common(1)[0][0] if len(units) == 1 else "ns"
+    lengths = [value for cell in given if (value := seconds_of(cell)) is not None]
+    if len(given) < 3 or len(lengths) < 0.9 * len(given):
+        return ""
+    # a time of day that rises is a stamp, and read as one
+    of_day = sum(_CLOCK.fullmatch(cell.strip()) is not None for cell in given) > 0.5 * len(given)
+    back = sum(b < a for a, b in pairwise(lengths))
+    return "" if of_day and back <= 0.2 * len(lengths) else "ns"
+
+
+def _grid(
+    lines: list[str], header: int, delimiter: str, names: list[str], kinds: dict[int, str]
+) -> Grid:
+    grid = Grid(lines, headers={header})
+    for at, name in enumerate(names):
+        grid.names.append(fit_cell(name))
+        grid.units.append(kinds.get(at))
+    for at, line in enumerate(lines):
+        cells = [] if at == header or is_remark(line) else split_line(line, delimiter)
+        if len(cells) != len(names):
+            grid.rows.append(None)
+            continue
+        made = [fit_cell(cell) for cell in cells]
+        for k, unit in kinds.items():
+            made[k] = _written(made[k], unit)
+        grid.rows.append(made)
+    return grid
+
+
+def _written(cell: str, unit: str) -> str:
+    """A cell's length as a number of `unit`, with its own digits where it is in that unit."""
+    plain = _plain(cell)
+    if plain is not None and plain[1] == unit:
+        return plain[0]
+    seconds = seconds_of(cell)
+    if seconds is None:
+        return cell
+    return format((seconds * NS_PER_S / UNITS[unit]).normalize(), "f")

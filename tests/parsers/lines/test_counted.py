@@ -1,0 +1,49 @@
+"""Counters of cycles and ticks."""
+
+from __future__ import annotations
+
+import pytest
+
+from looptime.errors import LogError
+from tests.parsers.build import periods_ms, read, self_ms
+from tests.parsers.lines.build import COSTS, PERIODS, ROWS
+
+
+def log(hz, remark, since=0, wrap=None):
+    """The three loops as counts of a counter of so many Hz."""
+    rows = "".join(
+        f"{(since + t * hz // 1000) % (wrap or 10**20)},{imu * hz // 1000},{drive * hz // 1000}\n"
+        for t, imu, drive in ROWS
+    )
+    return f"{remark}start_cycles,imu_cycles,drive_cycles\n{rows}"
+
+
+@pytest.mark.parametrize(
+    ("hz", "remark"),
+    [(480_000_000, "# CPU frequency: 480 MHz\n"), (168_000_000, "# f_cpu_hz: 168000000\n"),
+     (10_000_000, "# tick_ns: 100\n"), (1_000_000, "# the timer runs at 1e3 kHz\n")],
+)  # fmt: skip
+def test_counts_with_a_rate_in_a_comment(tmp_path, hz, remark):
+    """Periods and costs are counts over the rate that a line of the log states."""
+    run = read(tmp_path, log(hz, remark))
+    assert periods_ms(run) == pytest.approx(PERIODS, abs=1e-5)
+    assert self_ms(run) == {name: pytest.approx(ms, abs=1e-5) for name, ms in COSTS.items()}
+
+
+def test_a_counter_of_32_bits_wraps(tmp_path):
+    """At 480 MHz it wraps every 9 s; the second loop spans the wrap."""
+    since = 2**32 - 130 * 480_000
+    run = read(tmp_path, log(480_000_000, "# 480 MHz\n", since, 2**32))
+    assert periods_ms(run) == pytest.approx(PERIODS, abs=1e-5)
+
+
+def test_dates_as_counts_of_100_ns(tmp_path):
+    """Counts since the year 1 can be nothing else: they need no rate."""
+    rows = "".join(f"{639_000_000_000_000_000 + t * 10_000},{imu}\n" for t, imu, _ in ROWS)
+    assert periods_ms(read(tmp_path, "ticks,imu_ms\n" + rows)) == PERIODS
+
+
+def test_counts_of_unknown_length_are_refused(tmp_path):
+    """Nobody says how fast the counter counts: the error says where to say it."""
+    with pytest.raises(LogError, match="nobody says how fast: name the rate in a line at the top"):
+        read(tmp_path, log(168_000_000, ""))

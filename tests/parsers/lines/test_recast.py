@@ -1,0 +1,93 @@
+"""Columns that hold times in another form."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.parsers.build import periods_ms, read, self_ms
+from tests.parsers.lines.build import COSTS, PERIODS, ROWS
+
+# twelve loops of 20 or 30 ms [ms]: end of each, its length, and the parts in it
+LENGTHS = [20, 30, 20, 20, 30, 20, 20, 20, 30, 20, 20, 20]
+ENDS = [100 + sum(LENGTHS[: k + 1]) for k in range(len(LENGTHS))]
+
+
+def table(header, row):
+    """A table of the twelve loops; `row` is given number, end and length."""
+    rows = "".join(row(k, t, p) + "\n" for k, (t, p) in enumerate(zip(ENDS, LENGTHS, strict=True)))
+    return f"{header}\n{rows}"
+
+
+def test_minutes(tmp_path):
+    """A thousandth of a minute is 60 ms."""
+    rows = "".join(f"{t / 60_000:.9f},{imu},{drive}\n" for t, imu, drive in ROWS)
+    run = read(tmp_path, "time_min,imu_ms,drive_ms\n" + rows)
+    assert periods_ms(run) == pytest.approx(PERIODS, abs=1e-4)
+    assert self_ms(run) == COSTS
+
+
+def test_a_clock_that_counts_down(tmp_path):
+    """What is left of a round falls by a loop's length from row to row."""
+    text = table("time_left_s,imu_ms", lambda k, t, p: f"{150 - t / 1000:.3f},2")
+    run = read(tmp_path, text)
+    assert periods_ms(run) == LENGTHS[1:]
+    assert any("counts down" in note for note in run.clock.notes)
+
+
+def test_a_falling_signal_is_no_clock(tmp_path):
+    """A battery's voltage beside a clock stays a signal."""
+    text = table("time_ms,time_left_pct", lambda k, t, p: f"{t},{90 - k}")
+    assert periods_ms(read(tmp_path, text)) == LENGTHS[1:]
+
+
+@pytest.mark.parametrize("name", ["fps", "loop_hz", "Rate [Hz]"])
+def test_a_rate_that_varies_is_one_over_the_period(tmp_path, name):
+    """50 a second is 20 ms; a log of rates says that averages flatten."""
+    text = table(f"{name},imu_ms", lambda k, t, p: f"{1000 / (p + 0.01 * k):.9f},2")
+    run = read(tmp_path, text)
+    wanted = [p + 0.01 * k for k, p in enumerate(LENGTHS)]
+    assert periods_ms(run) == pytest.approx(wanted, abs=1e-5)
+    assert any("flattened" in note for note in run.clock.notes)
+
+
+def test_a_rate_beside_a_clock_is_a_signal(tmp_path):
+    """The clock tells the pace, whatever a rate beside it says."""
+    text = table("time_ms,fps", lambda k, t, p: f"{t},{30 + k}")
+    assert periods_ms(read(tmp_path, text)) == LENGTHS[1:]
+
+
+def test_shares_of_the_loop_are_lengths(tmp_path):
+    """A tenth of 20 ms is 2 ms, of 30 ms 3 ms, by the loop's length or by the clock's step."""
+    shares = "{},10,30,60"
+    by_length = read(tmp_path, table(
+        "loop_ms,imu_pct,drive_pct,idle_pct", lambda k, t, p: shares.format(p)))  # fmt: skip
+    assert self_ms(by_length)["imu"] == pytest.approx([p / 10 for p in LENGTHS])
+    by_clock = read(tmp_path, table(
+        "time_ms,imu %,drive %,idle %", lambda k, t, p: shares.format(t)))  # fmt: skip
+    assert self_ms(by_clock)["drive"] == pytest.approx([0.3 * p for p in LENGTHS[1:]])
+
+
+def test_percentages_that_make_no_whole_are_signals(tmp_path):
+    """Two duties of motors need not add up to the loop."""
+    text = table("time_ms,left_pct,right_pct", lambda k, t, p: f"{t},{10 + k},{3 * k}")
+    run = read(tmp_path, text)
+    assert not len(run.names)
+
+
+def test_sums_are_read_by_what_each_row_adds(tmp_path):
+    """Each row adds a tenth and a fifth of its loop; a sum that begins anew adds what it holds."""
+    text, sums = "time_ms,imu_total_ms,drive_total_ms\n", [0.0, 0.0]
+    for k, (t, p) in enumerate(zip(ENDS, LENGTHS, strict=True)):
+        sums = [0.0 if k == 7 else one for one in sums]
+        sums = [sums[0] + p / 10, sums[1] + p / 5]
+        text += f"{t},{sums[0]:.1f},{sums[1]:.1f}\n"
+    run = read(tmp_path, text, stamped="end")
+    assert self_ms(run)["imu"] == pytest.approx([p / 10 for p in LENGTHS[1:]])
+    assert self_ms(run)["drive"] == pytest.approx([p / 5 for p in LENGTHS[1:]])
+
+
+def test_instants_of_a_loop_are_no_sums(tmp_path):
+    """Instants rise as fast as the clock: they stay what they are."""
+    text = table("loop_start_ms,after_imu_ms,after_drive_ms",
+                 lambda k, t, p: f"{t},{t + 2},{t + 9}")  # fmt: skip
+    assert periods_ms(read(tmp_path, text)) == LENGTHS[1:]

@@ -1,0 +1,36 @@
+"""Cells that name their units themselves."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+
+from looptime.parsers.lines.spelled import seconds_of, spelled
+from tests.parsers.build import periods_ms, read, self_ms
+from tests.parsers.lines.build import COSTS, PERIODS, ROWS
+
+WAYS = {
+    "a unit a column": "{t} ms,{imu} ms,{drive} ms",
+    "units that change": "{s:.3f} s,{imu}000 us,0.00{drive} s",
+    "minutes and seconds": "3m{s:06.3f}s,0h0m0.00{imu}s,0m0.00{drive}s",
+    "hours to seconds": "0:00:{s:06.3f},0:00:00.00{imu},0 days 00:00:00.00{drive}",
+}
+
+
+@pytest.mark.parametrize("pattern", WAYS.values(), ids=WAYS)
+def test_cells_may_name_their_units(tmp_path, pattern):
+    """Periods and parts are those of the same numbers without units."""
+    rows = "".join(
+        pattern.format(t=t, s=t / 1000, imu=imu, drive=drive) + "\n" for t, imu, drive in ROWS
+    )
+    run = read(tmp_path, "time,imu,drive\n" + rows)
+    assert periods_ms(run) == PERIODS
+    assert self_ms(run) == COSTS
+
+
+def test_metres_are_no_minutes():
+    """A number with an m alone is no length of time; one with min is."""
+    assert seconds_of("5m") is None
+    assert seconds_of("5 min") == Decimal(300)
+    assert spelled(["place,way", "1,5m", "2,6m", "3,7m", "4,7m"]) is None
