@@ -130,7 +130,9 @@ class Follower:
         except LogError as error:
             if sum(map(len, self._waiting)) > _MOST_WAITING:
                 self._waiting = []
-            return Grown(told=told or (str(error) if self._known is None else ""))
+            # the path is that of a piece in a folder of its own
+            named = str(LogError(error.what, str(self._growing.path)))
+            return Grown(told=told or (named if self._known is None else ""))
         return Grown(tuple(self._new(log.runs)), told)
 
     def _parsed(self) -> Log:

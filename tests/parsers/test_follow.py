@@ -97,3 +97,13 @@ def test_what_no_loop_is_found_in_waits(tmp_path: Path) -> None:
     with path.open("ab") as file:
         file.write(b"".join(b"%d,0\n" % (10_000 * k) for k in range(50)))
     assert sum(map(len, follower.look().runs)) == 49
+
+
+def test_what_is_wrong_with_a_log_is_told_of_the_log_itself(tmp_path: Path) -> None:
+    """No piece of it in a folder of its own is named."""
+    path = tmp_path / "notes.txt"
+    path.write_text("The mast was stiff today.\nWe oiled it, and all was well.\n" * 20)
+    told = Follower(GrowingFile(path), read).look().told
+    assert told.startswith(f"{path}: ")
+    assert "growing" not in told
+    assert GrowingFile(tmp_path / "not there.csv").share == 1.0

@@ -90,8 +90,12 @@ def _cautions(at: Beside) -> tuple[str, ...]:
             "Where a later run lies outside the 95 % prediction interval of "
             f"{_against(at)}, a number stands; of unchanged figures one in twenty does."
         )
-    if len(at.lines) > _LINES:
-        made.append(f"The dearest {_LINES - 2} of {len(at.lines) - 2} calls; the table has all.")
+    known = sum(1 for line in at.lines if line.level_ms)
+    if known < len(at.lines):
+        made.append(f"{count(len(at.lines) - known, 'call')} that the runs held against do not "
+                    "have: see the table.")  # fmt: skip
+    if known > _LINES:
+        made.append(f"The dearest {_LINES - 2} of {known - 2} calls; the table has all.")
     if not at.can_be_odd:
         made.append("Whether a run is odd can't be told of fewer than six.")
     if at.left_out:
@@ -178,8 +182,8 @@ def _map_title(at: Beside, lines: list[Line]) -> str:
         return f"{count(len(at.runs), 'run')} beside each other, against {what}"
     if not calls:
         sure = any(x.beyond[last] is not None for x in lines)
-        tail = "no call stands out" if sure else "can't tell what stands out"
-        return f"In the last of {count(len(at.runs), 'run')} {tail} against {what}"
+        head = "No call stands out" if sure else "Can't tell what stands out"
+        return f"{head} in the last of {count(len(at.runs), 'run')} against {what}"
     level = {x.name: x.level_ms or 0.0 for x in calls}
     most = max(calls, key=lambda x: abs((x.values_ms[last] or 0.0) - level[x.name]))
     return (f"In the last of {count(len(at.runs), 'run')} {label(most.name, 40)} stands out most: "

@@ -66,3 +66,16 @@ def test_the_table_holds_each_run_with_its_change() -> None:
     assert [r["loops"] for r in by] == [600] * 3
     assert [r["period mean ms"] for r in by] == pytest.approx([20.0] * 3)
     assert [r["mean %"] for r in by] == [0.0] * 3
+
+
+def test_calls_that_have_nothing_to_be_held_against_are_counted() -> None:
+    """Five calls are new in the second run: none is drawn, and none is said to be."""
+    new = {f"new.{k}": 0.1 for k in range(5)}
+    picture = change_map(beside([placed(flat(2.0, "1", 1), "a"), placed(flat(2.0, "2", 2), "b")]))
+    assert not any("the table" in note for note in picture.notes)
+    picture = change_map(
+        beside([placed(flat(2.0, "1", 1), "a"), placed(flat(2.0, "2", 2, **new), "b")])
+    )
+    assert "5 calls that the runs held against do not have: see the table." in picture.notes
+    assert not any(note.startswith("The dearest") for note in picture.notes)
+    assert picture.title == "Can't tell what stands out in the last of 2 runs against version 1"
