@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from looptime.planner.play.placing import _as_recorded, _Source
 from looptime.planner.play.replay import replay
 from tests.build_run import make_run
 from tests.planner.play.build import LABELS, balance, mean_ms
@@ -97,3 +100,36 @@ def test_a_call_that_waits_for_a_measurement_does_not_shrink():
     run = make_run([15.0] * 600, lambda j: rows[j])
     predicted = replay(run, ["scale work by=0.5"])
     assert mean_ms(predicted) == pytest.approx(15, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("rule", "due", "now", "then"),
+    [
+        ("since start", 0.0, 25.0, 35.0),  # counted from when it was made
+        ("since end", 0.0, 25.0, 37.0),  # and from when it was done, 2 ms later
+        ("timetable", 20.0, 25.0, 30.0),  # 0, 10, 20 ...: a late one does not move the next
+        ("timetable", 20.0, 47.0, 50.0),  # what was missed is not made up for
+        ("timetable", 20.0, 20.0, 30.0),
+    ],
+)
+def test_when_work_by_the_clock_is_due_again(rule, due, now, then):
+    """Every 10 ms, by each rule."""
+    empty = np.empty(0, np.int64)
+    assert _Source("call", [], empty, [], rule, 10.0, due).next_due(now, 2.0) == then
+
+
+def test_a_recording_is_played_round_and_round():
+    """Dues at 3 and 7 of a lap of 10: the third is at 13."""
+    source = _Source("call", [], np.empty(0, np.int64), [], "recorded", 10.0, 3.0, [3.0, 7.0])
+    for turn, due in enumerate([3.0, 7.0, 13.0, 17.0, 23.0]):
+        source.turn = turn
+        assert source.next_due(0.0, 2.0) == due
+
+
+def test_a_recording_begins_anew_where_it_ended():
+    """Dues at 3 and 7 ms of five loops of 10 ms: over again 50 ms later."""
+    run = make_run([10] * 5)
+    draft = SimpleNamespace(known=SimpleNamespace(run=run))
+    source = _Source("call", [], np.empty(0, np.int64), [], "recorded", 0.0, 0.0)
+    _as_recorded(draft, source, np.array([3e6, 7e6]))
+    assert (source.due, source.dues, source.interval) == (3e6, [3e6, 7e6], 50e6)

@@ -8,7 +8,13 @@ import pytest
 from looptime.planner.known.timeline import chain
 from looptime.planner.play.draft import Setting
 from looptime.planner.play.replay import replay
-from looptime.planner.play.shared_bus import HAND_OVER_NS, rests, sharing
+from looptime.planner.play.shared_bus import (
+    HAND_OVER_NS,
+    OVERSLEEP_NS,
+    _keeps_a_timetable,
+    rests,
+    sharing,
+)
 from looptime.planner.play.threads import CHANCES
 from tests import two_threads
 from tests.build_run import make_run
@@ -104,3 +110,22 @@ def test_waits_in_a_log_are_told_from_transactions():
     found, wait = sharing(run, chain(run))
     assert [run.thread_names[s.thread] for s in found] == ["reader"]
     assert wait.tolist() == [0, 2_000_000 + HAND_OVER_NS]
+
+
+def test_a_rest_oversleeps_by_so_much_on_average():
+    """28 us beyond the least: seven tenths of the sleeps by 10 us, the rest by 70."""
+    more = rests(1e6, 200_000) - 1e6 - OVERSLEEP_NS
+    assert more.mean() == pytest.approx(28_000, rel=0.02)
+    # median of the mixture 0.7 exp(-x/10) + 0.3 exp(-x/70) = 0.5, by bisection
+    assert np.median(more) == pytest.approx(10_613, rel=0.02)
+    assert rests(1e6, 9, late=0.0).tolist() == [1e6] * 9
+
+
+def test_a_timetable_is_told_from_a_rest():
+    """Starts every 20 ms whatever the call takes, or 5 ms after its end: only the first is one."""
+    took = np.random.default_rng(2).uniform(1e6, 9e6, 200)
+    names = np.zeros(200, int)
+    on_time, rested = np.arange(200) * 20e6, np.cumsum(took + 5e6)
+    assert _keeps_a_timetable(names, on_time, np.append(0, 20e6 - took[:-1]))
+    assert not _keeps_a_timetable(names, rested, np.full(200, 5e6) + np.arange(200) % 3)
+    assert not _keeps_a_timetable(np.arange(200) % 2, on_time, np.append(0, 20e6 - took[:-1]))

@@ -9,7 +9,7 @@ from looptime.planner.play.draft import Setting, known
 from looptime.planner.play.lanes import Calm
 from looptime.planner.play.replay import play, replay
 from looptime.planner.play.shared_bus import OVERSLEEP_NS
-from looptime.planner.play.threads import CHANCES, _Device, _measured
+from looptime.planner.play.threads import CHANCES, _Device, _measured, _off
 from looptime.project import Bus
 from tests.build_run import make_run
 from tests.planner.play.build import balance, mean_ms
@@ -153,3 +153,14 @@ def test_stops_passed_together_are_those_passed_one_by_one(lock, monkeypatch):
     assert many.traffic.wait_ns == single.traffic.wait_ns
     assert sum(many.traffic.wait_ns.values()) > 0
     assert len(passed) <= 4 * (len(many.traffic.readers[0].end) + 2)
+
+
+@pytest.mark.parametrize(("seen", "lock", "then"), [
+    ((0.5, 0.2), "middle", (0.5, 0.2)), (None, "low", None),
+    ((0.5, 0.2), "low", (0.35, 0.1)), ((0.1, 0.2), "low", (0.0, 0.1)),
+    ((0.5, 0.2), "high", (0.75, 0.4)), ((0.5, 0.9), "high", (0.75, 1.0)),
+])  # fmt: skip
+def test_a_chance_that_was_seen_may_lie_off_a_little(seen, lock, then):
+    """Lower by 0.15 and half, or half way up to 1 and 0.2 more; never out of 0 to 1."""
+    found = _off(seen, lock)
+    assert found == (None if then is None else pytest.approx(then))

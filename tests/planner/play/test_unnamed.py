@@ -91,3 +91,14 @@ def test_a_log_with_a_thread_comes_out_as_it_was():
     assert now == pytest.approx(was, rel=0.02)
     labelled = run.with_names(tuple(run.names))
     assert seen_buses(labelled).inferred == {"shared with gyro.read"}
+
+
+def test_a_call_of_no_bus_may_share_the_dearest():
+    """Two reads of 2 ms on one bus cost the loop more than one of 3 ms on another."""
+    calls = [("gyro.read", 0, 1), ("a.read", 1, 2), ("b.read", 3, 2), ("c.read", 5, 3)]
+    bus = {"gyro.read": None, "a.read": "one", "b.read": "one", "c.read": "two"}
+    names = {name: {"kind": "sensor read", "bus": at} for name, at in bus.items()}
+    made = predict(make_run([10] * 300, calls, names), ["thread gyro.read"], keep_warmup=True,
+                   buses={})  # fmt: skip
+    (unknown,) = made.unknown_buses
+    assert set(unknown.may_share_with) == {"a.read", "b.read"}
