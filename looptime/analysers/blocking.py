@@ -11,6 +11,7 @@ from looptime.array_types import Int
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import median
+from looptime.stats.beta import binomial_at_least
 
 __all__ = ["BLOCKING_KINDS", "Blocking", "Sign", "blocking", "blocking_signs"]
 
@@ -19,6 +20,8 @@ BLOCKING_KINDS = ("sensor read", "actuator write", "wait")
 
 _TICK_LOW_MS, _TICK_HIGH_MS = 15.0, 16.7
 _FEWEST = 30
+#: Delays of different calls within this part of each other may be one, unless chance forbids it.
+_ALIKE, _SURE = 0.05, 0.001
 
 
 @dataclass(frozen=True)
@@ -91,11 +94,43 @@ def blocking(
         if label.kind != "pacing":
             signs += _cpu(cpu.get((thread, code)), took)
             signs += _signs(took, max(len(run), 1), run.clock.tick_ns)
+        signs = [
+            s for s in signs if s.code != "timeout" or not _held_up(run, times, (thread, code), s)
+        ]
         if signs:
             on_loop = thread == run.loop_thread
             name = run.thread_names[thread]
             made.append(Blocking(label.name, name, label.kind, on_loop, tuple(signs)))
     return tuple(made)
+
+
+def _held_up(
+    run: Run, times: Mapping[tuple[int, int], CallTimes], own: tuple[int, int], sign: Sign
+) -> bool:
+    """Whether the same delay hits the thread's calls as their shares of the time have it.
+
+    A driver's timeout is that of one call, or of a few; collection of memory, or another process,
+    holds up whatever runs. Calls that hold others are left out: they share their delays.
+    """
+    delay = (sign.value_ms or 0.0) - times[own].p50_ms
+    columns = run.call_columns
+    size = len(run.names)
+    inside = np.bincount(columns.name, columns.duration_ns, size) - np.bincount(
+        columns.name, columns.self_ns, size
+    )
+    alone = {key: one for key, one in times.items() if key[0] == own[0] and inside[key[1]] <= 0}
+    whole = sum(one.total_ns for one in alone.values())
+    hit = {
+        key: int((np.abs(one.far_ms - one.p50_ms - delay) <= _ALIKE * delay).sum())
+        for key, one in alone.items()
+    }
+    n = sum(hit.values())
+    if n - hit.get(own, 0) < 2:
+        return False
+    return all(
+        count == 0 or binomial_at_least(count, n, alone[key].total_ns / whole) >= _SURE
+        for key, count in hit.items()
+    )
 
 
 def blocking_signs(durations_ns: Int, loops: int, tick_ns: int = 1) -> list[Sign]:

@@ -108,6 +108,12 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
         )
     elif not at.costs.calls:
         text = f"The loop stalls for {ms(r.height_ms)} {often}; the log has no calls to say where."
+    elif r.parts and r.parts[0].name == UNATTRIBUTED and n_calls(at) < 2:
+        only = next((c.name for c in at.costs.calls if c.on_loop_thread), "other threads")
+        text = (
+            f"The loop stalls for {ms(r.height_ms)} {often}, outside {only}, which is all that the "
+            "log times: time the other calls."
+        )
     elif r.parts and r.parts[0].name == UNATTRIBUTED:
         text = (
             f"The loop stalls for {ms(r.height_ms)} {often}, in no timed call: time more of it, or "
@@ -218,7 +224,8 @@ def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
 
 
 def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost: float) -> Finding:
-    who = "time outside every call" if name == UNATTRIBUTED else name
+    few = "what the log does not time" if n_calls(at) < 2 else "time outside every call"
+    who = few if name == UNATTRIBUTED else name
     rate = percent(len(mine) / max(at.pace.loops, 1))
     text = (
         f"{who} makes {len(mine)} of {len(at.slow.events)} slow events: typically "

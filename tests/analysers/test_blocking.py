@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.analysers.blocking import blocking, blocking_signs
-from tests.build_run import make_run
+from tests.build_run import make_flat_run, make_run
 
 
 def ns(ms):
@@ -125,3 +125,28 @@ def test_a_timeout_costs_what_it_takes_beyond_the_usual():
     x[::100] = 60.0
     (sign,) = [s for s in blocking_signs(ns(x), 1000) if s.code == "timeout"]
     assert sign.ms_per_loop == pytest.approx(10 * 50 / 1000, rel=0.02)
+
+
+def held_up(which):
+    """4,000 loops of three calls; every 100th has 25 ms more, in the call that `which` says."""
+    rng = np.random.default_rng(11)
+    usual = {"gyro": 2e6, "pose": 3e6, "send": 1e6}
+    made = {name: ns * (1 + 0.03 * rng.standard_normal(4000)) for name, ns in usual.items()}
+    for k in range(50, 4000, 100):
+        made[which(rng)][k] += 25e6
+    took = {name: ns.astype(np.int64) for name, ns in made.items()}
+    run = make_flat_run(sum(took.values()) + 100_000, took)
+    return {b.name for b in blocking(run) if any(s.code == "timeout" for s in b.signs)}
+
+
+def test_a_delay_that_hits_calls_by_their_share_of_the_time_is_no_timeout():
+    """Calls of 2, 3 and 1 ms are hit 2, 3 and 1 times in 6: it is none of them."""
+    assert (
+        held_up(lambda rng: rng.choice(["gyro", "pose", "send"], p=[2 / 6, 3 / 6, 1 / 6])) == set()
+    )
+
+
+def test_the_same_timeout_of_two_calls_is_theirs():
+    """Two calls of half the time take all of the delays: chance forbids that it is anybody's."""
+    assert held_up(lambda rng: rng.choice(["gyro", "send"])) == {"gyro", "send"}
+    assert held_up(lambda rng: "gyro") == {"gyro"}

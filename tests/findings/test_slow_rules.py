@@ -52,3 +52,14 @@ def test_a_single_long_loop_names_its_call(height_ms, told):
         assert said[0].startswith(
             "One loop took 910 ms, 90.8 usual ones, 900 ms of it in lift, at 7"
         )
+
+
+def test_stalls_outside_the_only_call_are_told():
+    """Where a log times one call, a stall of 30 ms every 50 loops is told as outside it."""
+    work = np.full(3000, 2_000_000) + np.random.default_rng(8).integers(0, 90_000, 3000)
+    period = work + 8_000_000
+    period[20::50] += 30_000_000
+    (said,) = [f.text for f in summarise(make_flat_run(period, {"gyro": work})).findings
+               if f.code == "recurring_stall"]  # fmt: skip
+    assert said.startswith("The loop stalls for 30 ms every 50 loops")
+    assert "outside gyro, which is all that the log times" in said
