@@ -14,7 +14,7 @@ from looptime.parsers.text.dialect import is_number
 from looptime.records import dataclass
 from looptime.units import split_unit
 
-__all__ = ["Entry", "entries_of", "fold", "repeats"]
+__all__ = ["Entry", "entries_of", "fold", "repeats", "stands_for_loop"]
 
 #: A line and its values by column.
 Entry = tuple[int, dict[int, str]]
@@ -34,6 +34,17 @@ class _Anchor:
 
     at: int
     leads: bool
+
+
+def stands_for_loop(name: str) -> bool:
+    """Whether a value's name is that of the loop itself.
+
+    Examples
+    --------
+    >>> stands_for_loop("Loop time"), stands_for_loop("imu")
+    (True, False)
+    """
+    return _WHOLE.match(_stem(name)) is not None
 
 
 def entries_of(grid: Grid, most: int | None = None) -> list[Entry]:

@@ -26,6 +26,7 @@ from looptime.parsers.lines.cell_rows import (
 from looptime.parsers.lines.events import calls_of, find_events, needs_pairs, read_events
 from looptime.parsers.lines.fold import Entry, entries_of, fold, repeats
 from looptime.parsers.lines.grid import Grid, is_stamp, is_text
+from looptime.parsers.lines.indented import name_by_indent
 from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host
@@ -188,6 +189,7 @@ def _said(lines: list[str]) -> _Found | None:
     grid = read_keyed(lines)
     if grid is not None:
         _name_stamps(grid)
+        name_by_indent(grid)
         return _narrowed(grid, lines)
     return None
 

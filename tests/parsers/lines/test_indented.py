@@ -1,0 +1,27 @@
+"""Lines indented below the call that they lie in."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.parsers.build import periods_ms, read, self_ms
+from tests.parsers.lines.build import COSTS, PERIODS, ROWS
+
+
+@pytest.mark.parametrize("stamp", ["[{s:.3f}] ", "{s:.3f} s: "])
+@pytest.mark.parametrize("after", [False, True], ids=["calls first", "what lies in them first"])
+def test_a_line_lies_in_that_above_it_with_less_indentation(tmp_path, stamp, after):
+    """`sensors` holds the imu and 1 ms of its own; the loop holds sensors and drive."""
+    text = ""
+    loops = [(t + 70 * k, imu, drive) for k in range(8) for t, imu, drive in ROWS[:3]]
+    for t, imu, drive in loops:
+        front = stamp.format(s=t / 1000)
+        told = [f"loop {imu + drive + 1} ms", f"  sensors {imu + 1} ms", f"    imu {imu} ms",
+                f"  drive {drive} ms"]  # fmt: skip
+        told = [told[3], told[2], told[1], told[0]] if after else told
+        text += "".join(f"{front}{line}\n" for line in told)
+    run = read(tmp_path, text)
+    assert periods_ms(run) == (PERIODS * 8)[:-1]
+    found = {name.rpartition(".")[2]: ms for name, ms in self_ms(run).items()}
+    wanted = {"sensors": [1.0] * 3, **COSTS}
+    assert found == {name: (ms * 8)[:-1] for name, ms in wanted.items()}
