@@ -116,7 +116,7 @@ def season_list(asked: Asked, text: Text, query: tuple[str, ...], as_json: bool)
     if as_json:
         print_json(entries=[e.to_dict() for e in found], damaged=store.damaged)
     else:
-        tell(asked, text, render_season(found, store.damaged))
+        tell(asked, text, render_season(found, store.damaged, asked.season))
 
 
 @season.command("show", epilog=QUERY)

@@ -165,13 +165,8 @@ def _judged(
         if part == "time":
             why = "its header names a clock and its values rise"
             return "clock", clock.unit, clock.unit_from, why, "sure"
-        return (
-            _WORDS.get(part, part),
-            read.unit,
-            "header" if read.unit else "",
-            "its header says so",
-            "sure",
-        )
+        why = "its values rise within each loop" if part == "instant" else "its header says so"
+        return _WORDS.get(part, part), read.unit, "header" if read.unit else "", why, "sure"
     if clock.unit == CLOCK:
         dated = date_column(dialect, {read.index for _, read in given.items()})
         if dated is not None and dated.index == index:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from rich.console import RenderableType
 from rich.text import Text
 
+from looptime.findings.about import with_options
 from looptime.views.text.change_text import (
     LONGEST,
     TITLES,
@@ -71,14 +73,21 @@ def _figure(entry: Listed, statistic: str) -> str:
     return number(entry.figures.get(f"{entry.facts.judged}.{statistic}"))
 
 
+def _label(entry: Listed) -> str:
+    """What tells a run from others: its label, or its log's name where it has no time either."""
+    facts = entry.facts
+    return facts.label or ("" if facts.time else PurePath(facts.source).name)
+
+
 def _list_table(entries: Sequence[Listed], every: Sequence[Listed]) -> RenderableType:
     """Some of all runs, one a line; a column that is the same for all is left out."""
+    label = "label" if all(e.facts.label or e.facts.time for e in every) else "label or log"
     columns = {
         "entry": [e.name[:8] for e in entries],
         "time": _days(entries),
         "robot": [safe(e.facts.robot or "", 12) for e in entries],
         "version": [safe(e.facts.version or "", 9) for e in entries],
-        "label": [safe(e.facts.label or "", 12) for e in entries],
+        label: [safe(_label(e), 12) for e in entries],
         "phases": [safe(", ".join(n for n, _ in e.facts.phases), 12) for e in entries],
         "loops": [f"{e.facts.loops:,}" for e in entries],
         "of": [e.facts.judged for e in entries],
@@ -91,7 +100,7 @@ def _list_table(entries: Sequence[Listed], every: Sequence[Listed]) -> Renderabl
     if len({e.facts.judged for e in every}) == 1:
         del columns["of"]
     shown = {head: cells for head, cells in columns.items() if any(cells)}
-    left = [k for k, h in enumerate(shown) if h in ("robot", "version", "label", "phases", "of")]
+    left = [k for k, h in enumerate(shown) if h in ("robot", "version", label, "phases", "of")]
     return _quick_table(shown, left)
 
 
@@ -105,8 +114,14 @@ def _judged_line(entries: Sequence[Listed]) -> RenderableType:
     )
 
 
-def render_season(entries: Sequence[Listed], damaged: dict[str, str] | None = None) -> Told:
-    """What the entries of a season come to, and the entries, one a line."""
+def render_season(
+    entries: Sequence[Listed], damaged: dict[str, str] | None = None, folder: str | None = None
+) -> Told:
+    """What the entries of a season come to, and the entries, one a line.
+
+    `folder` is the season's, where it was named, for the command that is offered.
+    """
+    trends = with_options("looptime season trends", [("--season", folder)] if folder else [])
     more = tuple(plain(f"damaged: {why}", LONGEST) for why in (damaged or {}).values())
     if not entries:
         return Told("No run is stored.", (*why("", "looptime season add LOG"), *more))
@@ -114,7 +129,7 @@ def render_season(entries: Sequence[Listed], damaged: dict[str, str] | None = No
     heading = (heading_line(f"Newest {len(newest)} of {len(entries):,}"),) if earlier else ()
     return Told(
         list_answer(entries),
-        (*why("", "looptime season trends"), *more),
+        (*why("", trends), *more),
         ((*heading, _list_table(newest, entries)), (_judged_line(entries),)),
         (heading_line("Earlier"), _list_table(earlier, entries)) if earlier else (),
     )

@@ -40,3 +40,13 @@ def test_instants_beside_another_clock_are_stages(tmp_path, n, ahead):
     run = _read(tmp_path, "t_ms,imu_ms,drive_ms", rows)
     assert run.layout == "stages"
     assert set(run.loop_columns.period_ns.tolist()) == {20_000_000}
+
+
+@pytest.mark.parametrize("head", ["latency_at_end_ms", "time_ms"])
+def test_the_time_of_a_loop_in_a_log_without_a_clock(tmp_path, head):
+    """Where nothing tells the time, what is called so is how long the loop took: 1 ms is left."""
+    k = np.arange(60)
+    gyro, drive = 2 + k * 7 % 5, 5 + k * 3 % 7
+    rows = zip(gyro + drive + 1, gyro, drive, strict=True)
+    run = _read(tmp_path, f"{head},gyro_ms,drive_ms", rows)
+    assert set(run.unattributed_ns().tolist()) == {1_000_000}

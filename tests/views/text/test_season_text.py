@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from looptime.checks.season.adding import Added, add_runs
 from looptime.checks.season.merge import merged
 from looptime.checks.season.season import Season
@@ -31,6 +33,16 @@ def test_a_list_says_work_or_period_where_both_occur(tmp_path):
     same = text_of(render_season(made_season(tmp_path / "other", runs[:1]).entries()))
     assert "mean and p99 are of the period of a loop" in same
     assert " of  " not in same.splitlines()[2]
+
+
+def test_runs_of_no_time_are_told_apart_by_their_logs(tmp_path):
+    """A list of hashes says nothing; the command offered names the season's folder."""
+    runs = [replace(recording(k, loops=900), source=f"logs/run {k}.csv", meta={}) for k in (1, 2)]
+    told = render_season(made_season(tmp_path, runs).entries(), None, "other season")
+    text = text_of(told)
+    assert "label or log" in text
+    assert [f"run {k}.csv" in text for k in (1, 2)] == [True, True]
+    assert 'looptime season trends --season "other season"' in text
 
 
 def test_a_long_list_shows_its_newest_runs_and_all_of_them_in_full(tmp_path):
