@@ -130,9 +130,8 @@ class Follower:
         except LogError as error:
             if sum(map(len, self._waiting)) > _MOST_WAITING:
                 self._waiting = []
-            # the path is that of a piece in a folder of its own
-            named = str(LogError(error.what, str(self._growing.path)))
-            return Grown(told=told or (named if self._known is None else ""))
+            # without its path, which is that of a piece in a folder of its own
+            return Grown(told=told or (error.what if self._known is None else ""))
         return Grown(tuple(self._new(log.runs)), told)
 
     def _parsed(self) -> Log:

@@ -104,6 +104,5 @@ def test_what_is_wrong_with_a_log_is_told_of_the_log_itself(tmp_path: Path) -> N
     path = tmp_path / "notes.txt"
     path.write_text("The mast was stiff today.\nWe oiled it, and all was well.\n" * 20)
     told = Follower(GrowingFile(path), read).look().told
-    assert told.startswith(f"{path}: ")
-    assert "growing" not in told
+    assert told == "holds no rows of numbers: is this a timing log?"
     assert GrowingFile(tmp_path / "not there.csv").share == 1.0

@@ -73,22 +73,21 @@ def _figure(entry: Listed, statistic: str) -> str:
     return number(entry.figures.get(f"{entry.facts.judged}.{statistic}"))
 
 
-def _label(entry: Listed) -> str:
-    """What tells a run from others: its label, or its log's name where it has no time either."""
-    facts = entry.facts
-    return facts.label or ("" if facts.time else PurePath(facts.source).name)
+def _log(entry: Listed) -> str:
+    """The name of a run's log, which tells it from others where it has no time."""
+    return safe(PurePath(entry.facts.source).name, 16)
 
 
 def _list_table(entries: Sequence[Listed], every: Sequence[Listed]) -> RenderableType:
     """Some of all runs, one a line; a column that is the same for all is left out."""
-    label = "label" if all(e.facts.label or e.facts.time for e in every) else "label or log"
+    time = "time" if all(e.facts.time or not e.facts.source for e in every) else "time or log"
     columns = {
         "entry": [e.name[:8] for e in entries],
-        "time": _days(entries),
+        time: [day or _log(e) for day, e in zip(_days(entries), entries, strict=True)],
         "robot": [safe(e.facts.robot or "", 12) for e in entries],
         "version": [safe(e.facts.version or "", 9) for e in entries],
-        label: [safe(_label(e), 12) for e in entries],
-        "phases": [safe(", ".join(n for n, _ in e.facts.phases), 12) for e in entries],
+        "label": [safe(e.facts.label or "", 12) for e in entries],
+        "phases": [safe(", ".join(n for n, _ in e.facts.phases), 10) for e in entries],
         "loops": [f"{e.facts.loops:,}" for e in entries],
         "of": [e.facts.judged for e in entries],
         "mean ms": [_figure(e, "mean") for e in entries],
@@ -100,7 +99,7 @@ def _list_table(entries: Sequence[Listed], every: Sequence[Listed]) -> Renderabl
     if len({e.facts.judged for e in every}) == 1:
         del columns["of"]
     shown = {head: cells for head, cells in columns.items() if any(cells)}
-    left = [k for k, h in enumerate(shown) if h in ("robot", "version", label, "phases", "of")]
+    left = [k for k, h in enumerate(shown) if h in ("robot", "version", "label", "phases", "of")]
     return _quick_table(shown, left)
 
 

@@ -40,7 +40,7 @@ def test_runs_of_no_time_are_told_apart_by_their_logs(tmp_path):
     runs = [replace(recording(k, loops=900), source=f"logs/run {k}.csv", meta={}) for k in (1, 2)]
     told = render_season(made_season(tmp_path, runs).entries(), None, "other season")
     text = text_of(told)
-    assert "label or log" in text
+    assert "time or log" in text
     assert [f"run {k}.csv" in text for k in (1, 2)] == [True, True]
     assert 'looptime season trends --season "other season"' in text
 
