@@ -362,6 +362,12 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
     rest = [*left_out, *_warnings(at.warnings), *_cautions()]
     if not at.proposed:
         answer = "Nothing is proposed: no remedy tried would be seen in this loop."
+        if not at.not_proposed:
+            answer = (
+                "Nothing to try: no call that is known to read a sensor, to write to an actuator "
+                "or to send messages takes much of the loop. What calls are is said in "
+                "looptime.toml (looptime guide project-file)."
+            )
         return Told(answer, tables=(tuple(left_out),) if left_out else (), more=tuple(rest),
                     books=books)  # fmt: skip
     first, *others = at.proposed[:_FIRST]

@@ -27,6 +27,19 @@ def plain(n=300):
                                          "arm.set": "actuator write"})  # fmt: skip
 
 
+@pytest.mark.parametrize(("took", "names", "said"), [
+    (2.0, {}, "Nothing to try: no call that is known to read a sensor"),
+    (0.01, {"Kreisel": "sensor read"}, "Nothing to try: no call that is known to read a sensor"),
+    (0.01, {"Kreisel": "telemetry"}, "Nothing is proposed: no remedy tried would be seen"),
+])  # fmt: skip
+def test_nothing_to_try_is_told_from_nothing_that_helps(took, names, said, capsys):
+    """Where nobody knows what the dear calls are, the way to say so is shown."""
+    calls = [("Kreisel", 0, took), ("Antrieb", 2.5, 6)]
+    found = suggest(make_run([9.0, 9.2] * 200, calls, names), keep_warmup=True)
+    assert not found.proposed
+    assert lines(found, capsys)[0].startswith(said)
+
+
 def test_encoders_are_batched_and_not_thinned_out(capsys):
     """One batch leads; a reading by which wheels are placed is not proposed to be made rarer."""
     found = suggest(plain(), keep_warmup=True)
