@@ -7,6 +7,7 @@ import socket
 import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
 from typing import BinaryIO
 
 import pytest
@@ -132,8 +133,9 @@ def test_a_file_that_does_not_answer_holds_nobody_up(
     monkeypatch.setattr(library, "open_plain", open_slowly)
     for seed, name in enumerate(("away.csv", "good.csv")):
         (tmp_path / name).write_bytes(log(seed))
-        later = time.time() + 1000  # so that the first look takes it for one still being written
-        os.utime(tmp_path / name, (later, later))
+    now = (tmp_path / "good.csv").stat().st_mtime  # both are taken for ones still being written
+    clock = SimpleNamespace(time=lambda: now, monotonic=time.monotonic)
+    monkeypatch.setattr(library, "time", clock)
     here = made(tmp_path)
     here.scan(0)
     assert not asked.is_set()

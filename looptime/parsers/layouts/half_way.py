@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from looptime.array_types import Int
+from looptime.array_types import Float, Int
 from looptime.errors import LogError
 from looptime.parsers.text.table import Table
 
@@ -86,8 +86,10 @@ def _leaps(time: Int) -> Int:
     return np.concatenate(found)
 
 
-def zero_stamps(time: Int) -> Int:
+def zero_stamps(time: Int, length: Float | None = None) -> Int:
     """Rows whose stamp is 0 while the clock goes on around them: it was not read.
+
+    A row with a `length` may be written when it ends: it began at 0 if it lasted until then.
 
     Examples
     --------
@@ -106,7 +108,10 @@ def zero_stamps(time: Int) -> Int:
     zero, place = zero[inside], place[inside]
     before, after = time[there[place - 1]], time[there[place]]
     usual = float(np.quantile(np.abs(np.diff(time[there])), 0.95))
-    found: Int = zero[(after >= before) & (before > _BEYOND * usual)]
+    unread = (after >= before) & (before > _BEYOND * usual)
+    if length is not None:
+        unread &= length[zero] < before
+    found: Int = zero[unread]
     return found
 
 

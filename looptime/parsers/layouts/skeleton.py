@@ -166,7 +166,9 @@ def _changed_half_way(
     if time is not None:
         if unit.stamp is None:
             check_clock_unit(time, table, path)
-        zero = zero_stamps(time)
+        end = table.columns.get("end")
+        length = table.columns.get("duration", None if end is None else end - time)
+        zero = zero_stamps(time, length)
         if len(zero):
             table = table.without({"corrupt stamp": zero})
             time = np.delete(time, zero)

@@ -5,6 +5,7 @@ import pytest
 
 import looptime
 from looptime.errors import LogError
+from looptime.parsers.layouts.half_way import zero_stamps
 from tests.parsers.build import periods_ms, read
 
 START = np.arange(60) * 20_000
@@ -99,3 +100,12 @@ def test_a_header_of_other_columns_half_way_is_refused(tmp_path, second):
     path.write_text(text + "\n", encoding="utf-8")
     with pytest.raises(LogError, match=r"log\.csv:32: a second header names other columns"):
         looptime.read_log(path)
+
+
+def test_a_loop_written_when_it_ends_may_begin_at_zero():
+    """The clock begins with the first loop, whose row follows those of its calls."""
+    time = np.insert(np.arange(40) * 1000, 20, 0)
+    length = np.full(41, 900)
+    assert zero_stamps(time, length).tolist() == [20]
+    length[20] = 19_950  # from 0 until after the call before it began
+    assert zero_stamps(time, length).tolist() == []

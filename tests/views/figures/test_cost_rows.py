@@ -78,7 +78,7 @@ def test_a_click_leads_on() -> None:
     """A bar of several opens them, that of one leads to its call, that of no call nowhere."""
     trace = cost_bars(summarise(wheels())).figure["data"][0]
     assert [each[2] for each in trace["customdata"]] == [
-        "open=drive.%2A.read", "", "call=gyro.read"
+        "?open=drive.%2A.read", "", "/call?call=gyro.read"
     ]  # fmt: skip
 
 
