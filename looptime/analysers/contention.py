@@ -33,6 +33,9 @@ _SHARE = ("shares", "likely")
 _WAKE_NS = 50_000.0
 #: Waits shorter than this a loop are not worth a word [ms].
 _NOTHING_MS = 1e-4
+#: Calls that are held against each other, half of them of the loop's thread: work grows with the
+#: cube.
+_MOST_TRACKS = 64
 
 
 @dataclass(frozen=True)
@@ -189,7 +192,17 @@ def _tracks(run: Run, pacing: set[int]) -> list[_Named]:
             start = (at.start_ns[mine] - origin).astype(np.float64)
             end = np.sort(start + at.duration_ns[mine])  # calls of one thread may cross
             made.append(_Named(Track(thread, np.sort(start), end), code, at.loop[mine]))
-    return made
+    return made if len(made) <= _MOST_TRACKS else _busiest(made, run.loop_thread)
+
+
+def _busiest(tracks: list[_Named], loop_thread: int) -> list[_Named]:
+    """Those of most time, on the loop's thread and on the others, in the order they have."""
+    took = [float((one.track.end - one.track.start).sum()) for one in tracks]
+    kept: set[int] = set()
+    for mine in (True, False):
+        side = [k for k, one in enumerate(tracks) if (one.track.thread == loop_thread) is mine]
+        kept.update(sorted(side, key=lambda k: -took[k])[: _MOST_TRACKS // 2])
+    return [tracks[k] for k in sorted(kept)]
 
 
 def _by_labels(run: Run, tracks: Sequence[_Named], meeting: Meeting) -> tuple[str, str]:

@@ -10,6 +10,9 @@ from looptime.run import Run
 
 __all__ = ["Delay", "GainFactors", "delay", "gain_factors"]
 
+#: No delay is longer: a hundred days.
+LONGEST_MS = 8.64e9
+
 
 @dataclass(frozen=True)
 class Delay:
@@ -64,8 +67,10 @@ def delay(run: Run, delay_ms: float) -> Delay:
     >>> found.p50_ms, found.loops_p50
     (14.0, 2.0)
     """
-    if not delay_ms > 0:
-        raise UsageError(f"a delay of {delay_ms:g} ms cannot be followed: give one above 0")
+    if not 0 < delay_ms < LONGEST_MS:
+        raise UsageError(
+            f"a delay of {delay_ms:g} ms cannot be followed: give one above 0, at most 100 days"
+        )
     at = run.loop_columns
     if not len(at):
         raise NotEnoughError("there is no loop in which a delay could be set")

@@ -251,8 +251,9 @@ class _Services:
         """End minus the last end of a partner within the call, else its begin [ns]."""
         mine = self._tracks[me]
         begin = mine.start
-        for pair in self._kept:
-            if me in pair and without not in pair:
+        for other in range(len(self._tracks)):
+            pair = (min(me, other), max(me, other))
+            if other != without and pair in self._kept:
                 side = self._found[pair].sides[pair.index(me)]
                 begin = np.maximum(begin, side.last)
         return mine.end - begin

@@ -165,3 +165,18 @@ def test_waits_on_every_thread_count_once():
     flat, deep = (found_in(r).found[0].wait_ms_per_loop.value for r in (run, nested))
     assert deep == pytest.approx(flat, rel=1e-6)
     assert np.isfinite(deep)
+
+
+def test_hundreds_of_threads_are_bounded_work():
+    """Of 200 threads those of most time are held against the loop's calls, which wait for one."""
+    late = np.random.default_rng(4).uniform(0, 1, 60)
+
+    def calls(k):
+        jobs = [(f"job{n}", 0.01 * n, 0.02, f"w{n}") for n in range(200)]
+        return [
+            ("bus.read", 3, 2 + late[k]), ("gyro.read", 0.5, 3.5 + late[k], "long"), *jobs,
+        ]  # fmt: skip
+
+    found = contention(prepare(make_run([10] * 60, calls)))
+    assert 0 < len(found.verdicts) <= 64 * 64
+    assert found.verdicts["bus.read", "long", "gyro.read"] in ("shares", "likely")

@@ -39,9 +39,10 @@ def test_a_delay_that_fits_exactly():
 
 
 def test_refusals():
-    """No delay below zero, none longer than the run."""
-    with pytest.raises(UsageError, match="above 0"):
-        delay(make_run([10] * 5), 0)
+    """No delay below zero or without end, none longer than the run."""
+    for no_delay in (0, float("inf"), float("nan"), 1e300):
+        with pytest.raises(UsageError, match="above 0"):
+            delay(make_run([10] * 5), no_delay)
     with pytest.raises(NotEnoughError, match=r"0\.05 s"):
         delay(make_run([10] * 5), 60)
     with pytest.raises(UsageError):

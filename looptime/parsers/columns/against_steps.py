@@ -186,13 +186,13 @@ def together(table: Float, step: Float) -> Fit | None:
     x, y = table[rows] - table[rows].mean(axis=0), step[rows] - step[rows].mean()
     scale = x.std(axis=0)
     live = scale > 0
-    if not live.any() or not y.any():
+    whole = float(y @ y)
+    if not live.any() or not whole > 0:  # squares of next to nothing are nothing
         return None
     x = x[:, live] / scale[live]
     slope, *_ = np.linalg.lstsq(x, y, rcond=1e-8)
     rest = float(np.square(y - x @ slope).sum())
     noise = np.sqrt(max(rest, 1e-12) / max(1, len(y) - int(live.sum())) / len(y))
-    whole = float(y @ y)
     found = Fit(np.zeros(len(live)), np.full(len(live), np.inf), np.zeros(len(live)), 0.0)
     found.slope[live], found.error[live] = slope / scale[live], noise / scale[live]
     found.share[live] = np.square(slope) * len(y) / whole

@@ -24,7 +24,7 @@ _FEWEST = 8
 #: So many names that are each the beginning of one that is this many times as frequent were cut.
 _FEWEST_CUT, _FULL = 3, 20
 _SPELLING = re.compile(r"[\s._/-]+")
-_MOST_TOLD = 5
+_MOST_TOLD, _SPELLED = 5, 3
 #: A stamp of zero is none where the clock is this many usual steps further.
 _BEYOND = 5
 #: A name met so often has gone where it is missing for so many times its usual distance, and for
@@ -135,6 +135,8 @@ def respelled(table: Table, time: Int | None) -> tuple[str, ...]:
     for codes in several:
         name = np.asarray(table.columns["name"])
         rows = sorted((np.flatnonzero(name == code) for code in codes), key=lambda r: int(r[0]))
+        if min(map(len, rows)) < _SPELLED:  # no spelling that the rest of the log has
+            continue
         if any(one[-1] > other[0] for one, other in pairwise(rows)):
             continue  # both at a time: two calls
         first = int(name[rows[0][0]])

@@ -59,7 +59,9 @@ def word_codes(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
     if column.num_chunks == 0:
         return np.empty(0, np.int32), []
     chunk = column.combine_chunks() if column.num_chunks > 1 else column.chunk(0)
-    if str(chunk.type) == "string":
+    if not hasattr(chunk, "dictionary"):
+        if str(chunk.type) != "string":  # numbers, where the column is wanted as both
+            chunk = chunk.cast("string")
         if _one_word(chunk):
             return np.broadcast_to(np.int32(0), len(chunk)), [unquoted(chunk[0].as_py().strip())]
         starts = _changes(chunk)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from looptime.parsers.columns.against_steps import Steps, fits
+from looptime.parsers.columns.against_steps import Steps, fits, together
 from looptime.parsers.columns.role import ROLES, Seen
 from looptime.parsers.columns.roles import judge
 from looptime.parsers.columns.stamped_at import stamped
@@ -275,3 +275,10 @@ def test_rows_that_are_longer_than_one_step_are_stamped_at_the_other_end(longer,
         after[at - 1] = 16.0
     found = stamped(total, after)
     assert found.side == side, found.why
+
+
+def test_steps_of_next_to_nothing_tell_nothing():
+    """Their squares are zero in floats, and no share can be taken of that."""
+    with np.errstate(all="raise", under="ignore"):
+        table = np.random.default_rng(3).normal(5, 1, (200, 2))
+        assert together(table, 6e-299 * np.arange(200.0)) is None

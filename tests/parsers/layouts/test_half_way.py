@@ -48,6 +48,14 @@ def test_a_call_that_comes_no_more_is_named(tmp_path):
     assert not any("stands in no row" in note for note in by_name.clock.notes)
 
 
+def test_a_single_row_is_no_other_spelling(tmp_path):
+    """Names met once each that differ by a space stay two calls."""
+    rows = [*two_calls(), ("line break", 615_000, 10), ("line  break", 635_000, 10)]
+    rows.sort(key=lambda row: row[1])
+    run = read(tmp_path, calls(rows))
+    assert {"line break", "line  break"} <= {name.name for name in run.names}
+
+
 def test_names_cut_off_are_told(tmp_path):
     """Three rows of 120 have lost letters; calls whose names begin another's at a dot have not."""
     rows = two_calls()

@@ -60,3 +60,9 @@ def test_codes_follow_the_order_in_which_words_are_met() -> None:
     again = word_codes(pa.chunked_array([column.dictionary_encode()]))
     assert texts == ["long word", "b", "aa"] == again[1]
     assert codes.tolist() == again[0].tolist()
+
+
+def test_numbers_that_are_names():
+    """A column that Arrow read as whole numbers gives a word for each of them."""
+    codes, texts = word_codes(pa.chunked_array([pa.array([7, 7, 12, None, 7])]))
+    assert [texts[code] for code in codes] == ["7", "7", "12", "", "7"]
