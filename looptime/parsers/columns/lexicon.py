@@ -16,6 +16,8 @@ MEANINGS = (
 )  # fmt: skip
 
 _SPLIT = re.compile(r"[^A-Za-z0-9]+|(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
+#: A call of something's method.
+_METHOD = re.compile(r"\.(?:read|write|get|set|update|send|poll|fetch)(?=[A-Z_]|$)|\(\)$")
 _WHOLE = {
     "loop", "loops", "cycle", "frame", "iteration", "iter", "pass", "main", "mainloop", "overall",
     "whole", "total", "totals", "all", "sum", "full", "entire", "everything", "tick",
@@ -157,6 +159,8 @@ def meaning(text: str) -> str:
     --------
     >>> [meaning(text) for text in ("Loop Time", "gyro_ms", "dt", "imu_latency_ms", "heading")]
     ['whole', 'duration', 'period', 'latency', 'signal']
+    >>> meaning("module[0].readAngle"), meaning("module[0].angle")
+    ('bare', 'signal')
     >>> [meaning(text) for text in ("time_elapsed", "Jitter(ms)", "ExecutionTime(ms)", "Gyro")]
     ['clock', 'deviation', 'busy', 'bare']
     """
@@ -196,6 +200,8 @@ def meaning(text: str) -> str:
         return "group" if said & _GROUP else "counter"
     if timed:
         return "duration"
+    if _METHOD.search(text):  # what is called is timed, whatever it brings
+        return "bare"
     if rest & _SIGNAL or len(words[-1]) == 1 or _AXIS.match(words[-1]):
         return "signal"
     return "bare"

@@ -185,6 +185,10 @@ def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
     return replace(found, body=body)
 
 
+#: Loops that are looked at, different lengths that tell their step, and a step that matters.
+_LOOKED_AT, _LENGTHS, _COARSE = 100_000, 3, 0.02
+
+
 def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     """What bounds every figure of loops that were found in this way."""
     limits = []
@@ -196,7 +200,28 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     if false:
         more = " and others" if len(false) > 2 else ""
         limits.append(f"{', '.join(false[:2])}{more} not in the unit of the header")
+    step = _steps_of_lengths(rows)
+    if step:
+        limits.append(
+            f"lengths are whole {step / 1e6:g} ms: no cost and no headroom is known more finely"
+        )
     return tuple(limits)
+
+
+def _steps_of_lengths(rows: LoopRows) -> int:
+    """What all lengths within the loops are whole multiples of [ns]; 0 where that is fine.
+
+    It is told only where the clock itself is finer: else the clock's own step bounds all.
+    """
+    lengths = [] if rows.body is None else [rows.body]
+    lengths += [] if rows.parts is None else [rows.parts.duration]
+    known = np.concatenate(lengths)[:_LOOKED_AT] if lengths else np.zeros(0, np.int64)
+    start = np.diff(rows.start[:_LOOKED_AT])
+    start = start[start > 0]
+    if len(np.unique(known)) < _LENGTHS or not len(start):
+        return 0
+    step, clock = int(np.gcd.reduce(known)), int(np.gcd.reduce(start))
+    return step if 10 * clock <= step and step >= _COARSE * np.median(start) else 0
 
 
 def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:

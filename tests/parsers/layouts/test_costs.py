@@ -284,3 +284,14 @@ def test_a_total_that_is_less_than_its_parts_is_not_used(tmp_path):
     assert min(periods_ms(run)) == 0.6
     assert any("less than its parts" in note for note in run.clock.notes)
     assert (run.unattributed_ns() == 0).all()
+
+
+def test_lengths_in_whole_steps_bound_every_cost(tmp_path):
+    """A clock of 1 us with work in whole ms says so in the first sentence; one of ms does not."""
+    rng = np.random.default_rng(5)
+    busy = rng.integers(7, 10, 60)
+    rows = "".join(f"{20_000 * k + 13 * (k % 7)},{ms}\n" for k, ms in enumerate(busy))
+    limits = read(tmp_path, "time_us,busy_ms\n" + rows).clock.limits
+    assert limits == ("lengths are whole 1 ms: no cost and no headroom is known more finely",)
+    rows = "".join(f"{20 * k + k % 2},{ms}\n" for k, ms in enumerate(busy))
+    assert read(tmp_path, "time_ms,busy_ms\n" + rows).clock.limits == ()
