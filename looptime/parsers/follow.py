@@ -21,6 +21,8 @@ __all__ = ["Follower", "Growing", "GrowingFile", "Grown"]
 
 #: Rows that no loop was found in are kept waiting up to so many bytes.
 _MOST_WAITING = 4 << 20
+#: A piece begins at most so many usual loops before the last one that was read.
+_OVERLAP = 5
 #: At most so much is read at once, so that a long file is shown as it comes.
 _MOST_AT_ONCE = 8 << 20
 
@@ -151,13 +153,20 @@ class Follower:
         self._waiting = whole[int(last[-1]) - 1 :]
         return log
 
+    @staticmethod
+    def _goes_on(run: Run, known: int) -> bool:
+        """Whether a run begins at the loop that was read last, or a loop or two before it."""
+        at = run.loop_columns
+        ahead = known - int(at.start_ns[0])
+        return 0 <= ahead <= _OVERLAP * float(np.median(at.period_ns))
+
     def _new(self, runs: Sequence[Run]) -> list[Run]:
         """The loops of a piece that were not handed on before."""
         out = []
         for place, run in enumerate(runs):
             start = run.loop_columns.start_ns
             known = self._last_ns if place == 0 else None
-            if known is not None and len(start) and int(start[0]) > known:
+            if known is not None and len(start) and not self._goes_on(run, known):
                 known = None  # the clock was set: nothing of this was seen
             fresh = np.ones(len(run), bool) if known is None else start > known
             if fresh.any():

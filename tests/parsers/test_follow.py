@@ -106,3 +106,31 @@ def test_what_is_wrong_with_a_log_is_told_of_the_log_itself(tmp_path: Path) -> N
     told = Follower(GrowingFile(path), read).look().told
     assert told == "holds no rows of numbers: is this a timing log?"
     assert GrowingFile(tmp_path / "not there.csv").share == 1.0
+
+
+@pytest.mark.parametrize("set_ms", [-3000, 3_600_000, -10_000_000])
+@pytest.mark.parametrize("calls", [False, True])
+def test_a_clock_that_is_set_meanwhile_loses_no_loop(
+    tmp_path: Path, calls: bool, set_ms: int
+) -> None:
+    """300 loops of 20 ms, set ahead or back after 200: all but the one across the step, once each.
+
+    Of a timed call once a loop the last loop has no end either, as the last stamp has none.
+    """
+    head = "name,start_ms,duration_ms\n" if calls else "time_ms,heading_deg\n"
+    log = tmp_path / "log.csv"
+
+    def rows(first: int, last: int, off: int) -> str:
+        at = [11_000_000 + 20 * k + off for k in range(first, last)]
+        return "".join(f"gyro.read,{t},5\n" if calls else f"{t},{t % 90}\n" for t in at)
+
+    log.write_text(head + rows(0, 200, 0), encoding="utf-8")
+    follower = Follower(GrowingFile(log), read)
+    made = [list(follower.look().runs)]
+    with log.open("a", encoding="utf-8") as file:
+        file.write(rows(200, 300, set_ms))
+    made.append(list(follower.look().runs))
+    assert [sum(map(len, runs)) for runs in made] == [199, 99]
+    assert {int(p) for runs in made for run in runs for p in run.loop_columns.period_ns} == {
+        20 * 10**6
+    }
