@@ -29,6 +29,8 @@ _RARE = {**_OF_CLOCKS, 2**20 * NS_PER_US: "2^20 us (1.049 s)"}
 _LONGEST_CORRUPT = 3
 #: Counters wrap later than this [ns]: 2^32 ticks of 1 GHz; what is shorter is on the list.
 _SHORTEST_LEARNED = 2**32
+#: Wraps from which on a stall may lie across another.
+_OFTEN = 20
 #: Clocks that start this late [ns] count from a calendar's zero.
 CALENDAR_NS = 10**17
 
@@ -202,6 +204,8 @@ def _wraps(
     if best is not None:
         modulus, name = best[2], best[3]
         fits = back & _lands(size + modulus, modulus, typical, way) & _unbroken(events, way)
+        if fits.sum() >= _OFTEN:  # so often that a stall may lie across a wrap
+            fits |= back & _stalled(time[events], size, modulus, typical) & _unbroken(events, way)
         many = fits.sum() > 50
         _wrap(events[fits], size[fits], modulus, f"wraps at {name}", found)
         if many and modulus <= 2**16 * NS_PER_US:
@@ -247,6 +251,16 @@ def _lands(rest: Int, modulus: int, typical: float, way: Way) -> Bool:
     """Whether a step, unwrapped, is a few typical steps; where numbers go on it may be a stall."""
     room = modulus if way.number is not None else max(modulus / 2, 1.5 * typical)
     return (rest >= 0) & (rest <= min(NEAR * typical, room))
+
+
+def _stalled(after: Int, size: Int, modulus: int, typical: float) -> Bool:
+    """Whether a step back is a stall across a wrap: a clock that begins anew does so next to zero.
+
+    Of one that wraps every few loops nobody can tell a new beginning, and a wrap is far likelier.
+    """
+    rest = size + modulus
+    apart = (after > 1.5 * typical) | (modulus <= NEAR * typical)
+    return (rest >= 0) & (rest <= NEAR * typical) & apart
 
 
 def _unbroken(events: Int, way: Way) -> Bool:

@@ -194,3 +194,17 @@ def test_a_counter_that_began_far_from_zero_wraps(tmp_path):
     (run,) = looptime.read_log(path).runs
     assert len(run) == 7999
     assert "24 MHz" in run.clock.wraps[0]["note"]
+
+
+def test_stalls_across_the_wraps_of_a_fast_counter(tmp_path):
+    """A 16-bit counter of us wraps every 65.5 ms; stalls of 40 ms begin anywhere before a wrap."""
+    wanted = [10.0 + k % 3 + (30.0 if k % 37 == 5 else 0.0) for k in range(600)]
+    times = np.cumsum([0.0, *wanted])
+    rows = "".join(
+        f"gyro,{int(1000 * t) % 65_536},{int(1000 * t + 3000) % 65_536}\n"
+        f"drive,{int(1000 * t + 4000) % 65_536},{int(1000 * t + 9000) % 65_536}\n"
+        for t in times
+    )
+    path = tmp_path / "log.csv"
+    path.write_text("name,start_us,end_us\n" + rows)
+    assert periods(looptime.read(path)) == wanted
