@@ -35,7 +35,7 @@ from looptime.controlling.response import Response, summed_up
 from looptime.controlling.stability import stability
 from looptime.controlling.target import path_of
 from looptime.controlling.trace import traced
-from looptime.controlling.value_instants import instants_of
+from looptime.controlling.value_instants import instants_of, on_change
 from looptime.controlling.wheels import Steering, steering
 from looptime.errors import LooptimeError, NotEnoughError, UsageError
 from looptime.heading.age_distribution import age_parts
@@ -144,6 +144,8 @@ def _controlled(
         base = instants_of(run, stated.read_call, stated.write_call)
     except LooptimeError as error:
         return Controlled(stated, error=f"{stated.name}: {error}")
+    if on_change(run, base):
+        return Controlled(stated, error=_written_on_change(stated, len(base), len(run)))
     fitted = None
     if fit is not None:
         stated, fitted = _fitted(run, stated, fit)
@@ -165,6 +167,14 @@ def _controlled(
         derivative_noise(law_of(stated), stated.resolution, float(np.median(steps))),
         model, fitted, len(at), tuple(notes),
     )  # fmt: skip
+
+
+def _written_on_change(stated: Controller, writes: int, loops: int) -> str:
+    return (
+        f"{stated.name}: can't tell: its output is written in {writes} of {loops} loops, as where "
+        "only changes are written; what it would do in the others is not in the log. Record a run "
+        "in which every loop writes it, or name as write_call the call that works it out"
+    )
 
 
 def _no_model(stated: Controller) -> str:

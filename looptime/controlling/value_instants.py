@@ -9,11 +9,14 @@ import numpy as np
 from looptime.heading.instants import Labels, sampling_from_run
 from looptime.heading.pattern import Sampling
 from looptime.run import Run
+from looptime.stats.quantiles import quantiles
 
-__all__ = ["call_in", "instants_of"]
+__all__ = ["call_in", "instants_of", "on_change"]
 
 #: How a plan names the call that takes the place of several.
 _BATCH = "batch "
+#: Distances between writes that tell, and the share of them that may leave loops out.
+_FEWEST, _SELDOM = 20, 0.1
 
 
 def call_in(run: Run, stated: str | None) -> str | None:
@@ -41,6 +44,20 @@ def call_in(run: Run, stated: str | None) -> str | None:
             if call.startswith(_BATCH) and fnmatchcase(name, call.removeprefix(_BATCH)):
                 return call
     return names[0]
+
+
+def on_change(run: Run, at: Sampling) -> bool:
+    """Whether a value is put to use in some loops only, as one that is written when it changes.
+
+    Every third loop, or each time so many ms have gone by, is even; this is not.
+    """
+    start = np.cumsum(run.loop_columns.period_ns.astype(np.int64)) / 1e9
+    gaps = np.diff(np.searchsorted(start, at.start_s, side="right"))
+    gaps = gaps[gaps > 0]
+    if len(gaps) < _FEWEST or (gaps > 1).mean() <= _SELDOM:
+        return False
+    few, many = quantiles(gaps, [0.1, 0.9])
+    return bool(many >= 2 * few)
 
 
 def instants_of(

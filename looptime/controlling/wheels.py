@@ -11,7 +11,7 @@ import numpy as np
 from looptime.analysers.estimate import Figure
 from looptime.array_types import Bool, Float, Int
 from looptime.controllers import Wheel
-from looptime.controlling.value_instants import instants_of
+from looptime.controlling.value_instants import instants_of, on_change
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.age_distribution import block_sums, leave_out, ratio
 from looptime.heading.block_intervals import figure
@@ -98,9 +98,12 @@ def wheel_instants(run: Run, wheels: tuple[Wheel, ...]) -> tuple[Float, Float]:
     last = np.asarray(np.fmax.reduce(write, axis=1), dtype=np.float64)
     read = np.full((n, len(wheels)), np.nan)
     for k, at in enumerate(made):
-        newest = np.searchsorted(at.use_s, last, side="right") - 1
+        taken, used = at.taken_s, at.use_s
+        if on_change(run, at):  # read in loops, too, in which this wheel is not written
+            taken = used = instants_of(run, wheels[k].read_call, None).taken_s
+        newest = np.searchsorted(used, last, side="right") - 1
         known = (newest >= 0) & np.isfinite(last)
-        read[known, k] = at.taken_s[newest[known]]
+        read[known, k] = taken[newest[known]]
     return read, write
 
 

@@ -86,6 +86,28 @@ def test_a_controller_of_another_log_is_passed_over():
         looptime.control(robot_run(300), controllers=[other])
 
 
+def controlled(written):
+    """The mast's controller where `written` says of each loop whether it writes."""
+
+    def calls(k):
+        write = [("drive.write", 5, 0.5)] if written[k] else []
+        return [("gyro.read", 1, 0.5), ("lift.write", 7, 0.5), *write]
+
+    steady = Controller("lift", "gyro.read", "lift.write", kp=1)
+    run = make_run([10.0] * len(written), calls)
+    return looptime.control(run, controllers=[MAST, steady], curve=False).controllers[0]
+
+
+def test_an_output_that_is_written_when_it_changes():
+    """What the controller does between the writes is not in the log; even writes are its pace."""
+    change = np.random.default_rng(5).random(600) < 0.25
+    assert "can't tell: its output is written in" in controlled(change).error
+    third = controlled(np.arange(600) % 3 == 0)
+    assert third.error is None
+    assert third.effective.steps_ms["p50"] == pytest.approx(30.0)
+    assert controlled(np.arange(600) % 50 > 0).error is None  # one loop in fifty is skipped
+
+
 def test_a_fit_takes_the_place_of_the_constants():
     """The mechanism that the signals show is the one that is played."""
     rng = np.random.default_rng(2)

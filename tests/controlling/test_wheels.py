@@ -117,6 +117,21 @@ def test_a_wheel_read_every_other_loop():
     assert spread[2:6].tolist() == pytest.approx([3.0, 19.0, 3.0, 19.0])
 
 
+def test_wheels_that_are_written_when_they_change():
+    """Every loop reads all four, each is written now and then: the readings stay 3 ms apart."""
+    rng = np.random.default_rng(4)
+    written = rng.random((400, 4)) < 0.25
+
+    def calls(k):
+        rows = [(f"{n}.read", 1 + i, 0.5) for i, n in enumerate(CORNERS)]
+        return rows + [(f"{n}.write", 8 + i, 0.5) for i, n in enumerate(CORNERS) if written[k, i]]
+
+    wheels = tuple(Wheel(n, f"{n}.read", f"{n}.write") for n in CORNERS)
+    read, _ = wheel_instants(make_run([20.0] * 400, calls), wheels)
+    spread = np.ptp(read, axis=1)[written.any(axis=1)] * 1e3
+    assert spread == pytest.approx(3.0)
+
+
 def test_set_points_only():
     """Where the motors' own controllers steer, the age of the angles read drags nothing."""
     run, wheels = drive((1, 4, 7, 10), (12, 12.3, 12.6, 12.9))

@@ -40,7 +40,9 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         back = choices("Changes", choice("without them", False, change=""))
         said = note(f"For the predicted loop, with the changes: {what}.")
         parts.append(html.Div([said, back]))
-    lines = [html.P(safe(sentence(n), 600), className="faint") for n in at.notes]
+    unseen = [f"Not looked at: {one.error}" for one in at.controllers if one.error]
+    told = [sentence(each) for each in (*unseen, *at.notes)]
+    lines = [html.P(safe(each, 600), className="faint") for each in told]
     left = f"; {at.warmup_loops:,} before them are warm-up" if at.warmup_loops else ""
     parts.append(html.Section(
         [html.H2(safe(control_sentence(at), 600)),
