@@ -61,10 +61,12 @@ def render_slow(at: Summary, top: int | None = None, video: VideoSync | None = N
             else f"No loop stands out: none takes more than {number(slow.threshold_ms)} ms."
         )
         return Told(answer, books=books)
-    blocks = (_listed(at, top or _FIRST, video), _rhythm(at.recurrence.most), _causes(at),
+    slowest = tuple(_listed(at, top or _FIRST, video))
+    blocks = (*([slowest] if top is None else []), _rhythm(at.recurrence.most), _causes(at),
               render_contention(at))  # fmt: skip
     rest = _listed(at, _MOST, video) if top is None and len(slow.events) > _FIRST else ()
-    return Told(_answer(at), _why(at), tuple(tuple(b) for b in blocks if b), tuple(rest), books)
+    return Told(_answer(at), _why(at), tuple(tuple(b) for b in blocks if b), tuple(rest), books,
+                () if top is None else slowest)  # fmt: skip
 
 
 def _listed(at: Summary, top: int, video: VideoSync | None) -> list[RenderableType]:

@@ -35,6 +35,9 @@ class Told:
     tables: tuple[tuple[RenderableType, ...], ...] = ()
     more: tuple[RenderableType, ...] = ()  #: The rest, shown with --full
     books: tuple[RenderableType, ...] = ()  #: Bookkeeping: rows, clock, how loops were found
+    asked: tuple[
+        RenderableType, ...
+    ] = ()  #: Asked for by an option: shown before the tables, always
 
     def parts(self, full: bool = False, quiet: bool = False) -> Iterator[RenderableType]:
         """What is printed, in order: with `full` all of it, with `quiet` the answer alone."""
@@ -44,7 +47,8 @@ class Told:
             return
         yield from self.why
         books = [heading_line("What this rests on"), *self.books] if self.books else []
-        left = SCREEN - _lines([first, *self.why]) - _lines(books) - 1
+        yield from self.asked
+        left = SCREEN - _lines([first, *self.why, *self.asked]) - _lines(books) - 1
         kept_back = bool(self.more)
         for block in self.tables:
             need = _lines(block)
