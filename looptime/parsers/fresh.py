@@ -45,7 +45,7 @@ def fresh(
                 "times, and lines that name their values, such as `812 imu_ms=9`",
                 source.path,
             ) from error
-        raise
+        raise error if error.path else LogError(error.what, source.path, error.line) from error
 
 
 def opened(

@@ -50,7 +50,7 @@ ELSEWHERE = {
     },
     "parsers/lines": {
         "cell_rows": "parsers/layouts/test_costs", "grid": "parsers/lines/test_plain",
-        "long": "parsers/lines/test_fold", "monitor": "parsers/lines/test_events",
+        "monitor": "parsers/lines/test_events",
         "shapes": "parsers/lines/test_keyed",
     },
     "parsers/repair": {"doubts": "parsers/columns/test_unit"},

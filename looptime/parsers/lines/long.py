@@ -8,13 +8,14 @@ from itertools import pairwise
 
 import numpy as np
 
+from looptime.errors import LogError
 from looptime.parsers.lines.fold import Entry
 from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp
 from looptime.parsers.text.dialect import is_clock_text, is_missing, is_number
 from looptime.records import dataclass
 from looptime.units import split_unit
 
-__all__ = ["LongTable", "find_long", "long_entries"]
+__all__ = ["LongTable", "check_order", "find_long", "long_entries"]
 
 _FIRST_ROWS = 2000
 #: Names in a column: no more than this many, each met again.
@@ -25,6 +26,9 @@ _NO_KEYS = frozenset(
      "device", "node", "id", "group", "edge", "type", "kind")
 )  # fmt: skip
 
+#: Headers of names and values, in a table whose first column is a time.
+_KEYS = frozenset(("key", "name", "signal", "channel", "field", "metric"))
+_VALUES = frozenset(("value", "val", "reading"))
 _LOOPS = ("loop", "cycle", "iteration", "iter", "frame", "loop number", "loop_number", "pass")
 
 
@@ -121,6 +125,39 @@ def _is_clock(cells: Sequence[str], decimal: str, names: int) -> bool:
         return False
     step = np.diff(values)
     return bool((step >= 0).mean() >= 0.9 and (step > 0).mean() >= min(0.1, 0.5 / names))
+
+
+def check_order(
+    header: Sequence[str] | None, rows: Sequence[Sequence[str]], decimal: str = "."
+) -> None:
+    """Refuse a table of times, keys and values whose times do not go on from row to row.
+
+    Its times would else be taken for how long each key took.
+
+    Raises
+    ------
+    LogError
+        With what to do.
+
+    Examples
+    --------
+    >>> rows = [("0.3", "imu_ms", "2"), ("0.2", "imu_ms", "9"), ("0.1", "imu_ms", "3")]
+    >>> check_order(("time_s", "key", "value"), rows)  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    looptime.errors.LogError: 'time_s' does not go on from row to row, ...
+    """
+    stems = [split_unit(text)[0].strip().lower() for text in header or ()]
+    if len(stems) < 3 or len(rows) < 3 or not is_stamp(stems[0]):
+        return
+    if stems[1] not in _KEYS or stems[2] not in _VALUES:
+        return
+    column = [row[0] for row in rows[:_FIRST_ROWS]]
+    if not _is_clock(column, decimal, len({row[1] for row in rows})):
+        raise LogError(
+            f"{header[0] if header else ''!r} does not go on from row to row, as the time of a "
+            "key and its value does: rows in no order, or a counter that wraps. Sort the rows, or "
+            "say --layout sections if it is how long each took"
+        )
 
 
 def long_entries(

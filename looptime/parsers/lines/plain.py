@@ -28,7 +28,7 @@ from looptime.parsers.lines.fold import Entry, entries_of, fold, repeats
 from looptime.parsers.lines.grid import Grid, is_stamp, is_text
 from looptime.parsers.lines.indented import name_by_indent
 from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
-from looptime.parsers.lines.long import find_long, long_entries
+from looptime.parsers.lines.long import check_order, find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host
 from looptime.parsers.lines.objects import read_objects
 from looptime.parsers.lines.other_times import other_times
@@ -353,6 +353,7 @@ def _long(lines: list[str], like: Dialect) -> _Found | None:
         return None
     table = find_long(like.header, like.sample, like.decimal)
     if table is None:
+        check_order(like.header, like.sample, like.decimal)
         return None
     cells = [plain_cells(line, like, at) for at, line in enumerate(lines, 1)]
     named, entries, stamp = long_entries(lines, cells, table, like.header)
