@@ -28,13 +28,17 @@ def balance(run):
 
 def self_ms(run):
     """Self time [ms] in each loop, by name."""
+    return self_times(run, 1e6)
+
+
+def self_times(run, unit_ns):
+    """Self time [unit] in each loop, by name."""
     pieces = run.self_pieces()
     table = {}
     for code, name in enumerate(run.names):
         mine = pieces.name == code
-        table[name.name] = (
-            np.bincount(pieces.loop[mine], weights=pieces.self_ns[mine], minlength=len(run)) / 1e6
-        ).tolist()
+        ns = np.bincount(pieces.loop[mine], weights=pieces.self_ns[mine], minlength=len(run))
+        table[name.name] = (ns / unit_ns).tolist()
     return table
 
 

@@ -242,10 +242,7 @@ def _sound(
         for line, times in list(told)[:_MOST_TOLD]
     )
     names = {key: shown(head) for key, head in log.given.items()}
-    try:
-        doubts = doubtful(table, lengths, {key: units[key].ns for key in lengths}, names)
-    except LogError as error:
-        raise LogError(error.what, log.source.path, error.line) from error
+    doubts = doubtful(table, lengths, {key: units[key].ns for key in lengths}, names)
     notes = doubts or notes  # odd lengths are part of it
     return (table.without({"corrupt stamp": found.rows}) if len(found.rows) else table), notes
 

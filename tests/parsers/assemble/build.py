@@ -1,6 +1,6 @@
 """Logs of calls, and what their loops hold."""
 
-import numpy as np
+from tests.parsers.build import self_times
 
 HEADER = "name,start_us,duration_us\n"
 
@@ -13,11 +13,4 @@ def write(tmp_path, text, name="log.csv"):
 
 def by_name(run):
     """Self time [us] in each loop, by name."""
-    pieces = run.self_pieces()
-    table = {}
-    for code, name in enumerate(run.names):
-        mine = pieces.name == code
-        table[name.name] = (
-            np.bincount(pieces.loop[mine], weights=pieces.self_ns[mine], minlength=len(run)) / 1e3
-        ).tolist()
-    return table
+    return self_times(run, 1e3)
