@@ -16,7 +16,7 @@ __all__ = ["one_by_one"]
 def one_by_one(parts: Iterable[Any]) -> list[Any]:
     """The figures of a page, of which the window holds one; arrow keys lead to the others."""
     found = list(_figures(parts))
-    words = f"{count(len(found), 'figure')}; arrow keys go on"
+    words = f"{count(len(found), 'figure')}; arrow keys go on, Escape ends"
     bar = html.Div([html.Span(words, className="faint"), " ",
                     choice("end the presentation", False, present="")],
                    className="presenting screen", key="presenting")  # fmt: skip

@@ -68,7 +68,8 @@
     if (png) { plots.png(png.closest(".card").querySelector(".plot"), png.dataset.png); }
     if (on("#theme")) { turnTheme(); }
   });
-  document.addEventListener("keydown", ({key}) => document.querySelector(".presenting") && /^Arrow[LR]/.test(key)
+  document.addEventListener("keydown", ({key}) => key === "Escape" ? document.querySelector(".presenting a")?.click()
+    : document.querySelector(".presenting") && /^Arrow[LR]/.test(key)
     && scrollBy(0, (key === "ArrowLeft" ? -1 : 1) * innerHeight));
   document.addEventListener("submit", (event) => {
     if (!event.target.matches("form[data-fields]")) { return; }
