@@ -132,6 +132,12 @@ def _guarded(make: Callable[[], tuple[list[Any], bool]], run: str = "") -> _Made
 def register(app: Dash, desk: Desk) -> None:
     """Tie the frame to the desk."""
     _register_browser(app)
+    _register_page(app, desk)
+    _register_runs(app, desk)
+
+
+def _register_page(app: Dash, desk: Desk) -> None:
+    """The page that the address asks for, and the loop chosen on it."""
 
     @app.callback(
         Output("page", "children"), Output("choices", "children"), Output("pages", "children"),
@@ -173,6 +179,10 @@ def register(app: Dash, desk: Desk) -> None:
             return []
         view = view.but(loop=loop)
         return lean(_guarded(lambda: (_loop_panel(desk, view), False)).parts)
+
+
+def _register_runs(app: Dash, desk: Desk) -> None:
+    """The logs that can be chosen at the top, and what has come in."""
 
     @app.callback(Output("run-select", "options"), Output("run-select", "value"),
                   Output("run-select", "placeholder"), Output("news", "children"),
