@@ -6,15 +6,21 @@ import os
 import shutil
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 __all__ = ["need_tool"]
 
 # no test reads or leaves prepared copies in the cache of whoever runs it
 os.environ["LOOPTIME_CACHE"] = ""
 
-# a busy machine is slow now and then; that is no fault of the code under test
-settings.register_profile("looptime", deadline=None)
+# a busy machine is slow now and then, which is no fault of the code under test; and every machine
+# tries the same examples
+settings.register_profile(
+    "looptime",
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
 settings.load_profile("looptime")
 
 

@@ -14,9 +14,10 @@ import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pytest
+from looptime_dashboards.work import Pending
 
 from looptime import Project
 from looptime.samples import folder as samples
@@ -27,6 +28,32 @@ FLAGS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 LOGS = ("single_reads", "gyro_thread_own_bus")
+#: A guard against hanging, in place of the library's half a minute; nothing is judged by it.
+NEVER_MS = 600_000
+#: Nothing is on its way, and every figure near the window is drawn as large as its place is.
+SETTLED = """() => {
+  const zoom = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
+  return !document.querySelector(".busy") && [...document.querySelectorAll(".plot")].every((p) =>
+    p.near === false || p.drawn ===
+      [p.clientWidth / zoom, p.clientHeight / zoom, zoom, p.dataset.figure].join());
+}"""
+T = TypeVar("T")
+
+
+def waited(ask: Callable[[], T]) -> T:
+    """What is asked for, however long it takes."""
+    while True:
+        try:
+            return ask()
+        except Pending:
+            time.sleep(0.02)
+
+
+def settle(page: Any) -> None:
+    """Wait until a page is as it stays, over some frames."""
+    for _ in range(3):
+        page.wait_for_function(SETTLED)
+        page.evaluate("() => new Promise((done) => requestAnimationFrame(() => setTimeout(done)))")
 
 
 def key_of(path: Path) -> str:
@@ -124,7 +151,7 @@ def chromium() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as p:
-        browser = p.chromium.launch(executable_path=path, args=FLAGS)
+        browser = p.chromium.launch(executable_path=path, args=FLAGS, timeout=NEVER_MS)
         yield browser
         browser.close()
 
@@ -141,7 +168,7 @@ class Watched:
     def open(self, path: str, ready: str = "#page .card, #page .note.error") -> Any:
         """Open a path of the server and wait for its page."""
         self.page.goto(self.base + path)
-        self.page.wait_for_selector(ready, timeout=120_000)
+        self.page.wait_for_selector(ready)
         return self.page
 
     def check(self) -> None:
@@ -157,6 +184,7 @@ def watch(chromium: Any, site: Site) -> Iterator[Callable[..., Watched]]:
 
     def make(base: str = "", checked: bool = True, **options: Any) -> Watched:
         context = chromium.new_context(viewport={"width": 1280, "height": 720}, **options)
+        context.set_default_timeout(NEVER_MS)
         watched = Watched(context.new_page(), base or site.base)
         watched.page.on("console", lambda m: watched.complaints.append(m.text)
                         if m.type == "error" else None)  # fmt: skip

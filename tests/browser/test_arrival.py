@@ -12,7 +12,7 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
-from tests.browser.conftest import Watched, key_of, running
+from tests.browser.conftest import Watched, key_of, running, settle
 
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
@@ -58,13 +58,13 @@ def test_the_run_is_written_into_the_address_and_a_new_log_is_only_offered(
         assert shown.url == "about:blank"
         shown = watched.open("/", "#used")
         new = write(tmp_path / "noon.csv", log_of_loops(200, 5), 30)
-        shown.wait_for_selector("#news:has-text('New log: open noon.csv')", timeout=60_000)
+        shown.wait_for_selector("#news:has-text('New log: open noon.csv')")
         assert "300 loops" in shown.locator("#used").inner_text()
         assert shown.locator("#run-select").inner_text() == "morning.csv"
         shown.click("#news >> text=not now")
         assert not shown.locator("#news .news").is_visible()
         again = write(tmp_path / "evening.csv", log_of_loops(150, 6), 10)
-        shown.click("#news >> text=open evening.csv", timeout=60_000)
+        shown.click("#news >> text=open evening.csv")
         shown.wait_for_selector("#used:has-text('150 loops')")
         assert parse_qs(urlsplit(shown.url).query)["run"] == [key_of(again)] != [key_of(new)]
         shown.wait_for_function("() => !document.querySelector('#news .news')")
@@ -77,7 +77,7 @@ def test_a_log_that_grew_is_offered_as_it_is_now(watch: Make, tmp_path: Path) ->
     with served(watch, tmp_path) as watched:
         shown = watched.open("/", "#used")
         write(path, log_of_loops(500), 30)
-        shown.click("#news:has-text('This log has grown') >> text=open robot.csv", timeout=60_000)
+        shown.click("#news:has-text('This log has grown') >> text=open robot.csv")
         shown.wait_for_selector("#used:has-text('500 loops')")
 
 
@@ -125,7 +125,7 @@ def test_a_wide_screen_holds_two_figures_side_by_side(watch: Make, tmp_path: Pat
         first, second = shown.evaluate(f"{tops}.map((b) => b.top)")
         assert second > first
         shown.set_viewport_size({"width": 1920, "height": 1080})
-        shown.wait_for_timeout(600)
+        settle(shown)
         first, second = shown.evaluate(f"{tops}.map((b) => b.top)")
         assert second == first
         assert shown.evaluate(f"{tops}[1].right") > 1800

@@ -19,7 +19,7 @@ from looptime_dashboards.safety import TRIES, Gate
 from looptime_dashboards.view import View
 
 from looptime import Project
-from tests.browser.conftest import Watched, hostile_log, key_of, running
+from tests.browser.conftest import Watched, hostile_log, key_of, running, settle
 
 Make = Callable[..., Watched]
 UPDATE = "/_dash-update-component"
@@ -146,7 +146,7 @@ def test_text_of_logs_project_and_season_stays_text(watch: Make, tmp_path: Path)
         for page in PAGES:
             search = f"?run={keys[0]}&before={keys[1]}&loop=29&call={EVIL}&change={EVIL}"
             shown = watched.open(page.path + search, "#page > *")
-            shown.wait_for_timeout(700)
+            settle(shown)
             assert "taken" not in shown.title()
             assert shown.locator("#page img, #loop-panel img, #news img, #page b").count() == 0
             assert shown.locator("header img, #run-select b").count() == 0

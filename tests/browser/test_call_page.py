@@ -7,7 +7,7 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
-from tests.browser.conftest import Site, Watched
+from tests.browser.conftest import Site, Watched, settle
 
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
@@ -20,7 +20,7 @@ def test_a_bar_of_like_calls_opens_and_that_of_one_leads_to_its_page(
 ) -> None:
     """A click on the drive's bar shows its calls one by one; one on a single call, its page."""
     shown = watch().open(f"/costs?run={site.keys['single_reads']}", DRAWN)
-    shown.wait_for_timeout(500)
+    settle(shown)
 
     def click(on: str) -> None:
         places = shown.evaluate(BARS)
@@ -52,9 +52,14 @@ def test_the_table_of_calls_sorts_shares_in_percent(watch: Make, site: Site) -> 
     head.click()
     column = head.get_attribute("col-id")
     cells = shown.locator(f".ag-center-cols-container [col-id={column}]")
-    shown.wait_for_timeout(300)
-    values = [float(t) for t in cells.all_inner_texts()[:5] if t]
-    assert values == sorted(values, reverse=True)
+    shown.wait_for_selector(f"[col-id={column}][aria-sort=descending]")
+    shown.wait_for_function(f"""() => {{
+        const shares = [...document.querySelectorAll(".ag-row [col-id={column}]")]
+            .map((c) => [+c.closest(".ag-row").getAttribute("row-index"), +c.innerText])
+            .sort(([a], [b]) => a - b).map(([, share]) => share);
+        return shares.every((share, k) => !k || share <= shares[k - 1]);
+    }}""")
+    values = [float(t) for t in cells.all_inner_texts() if t]
     assert 1 < values[0] <= 100
     shown.locator(".ag-row[row-index='1'] .ag-cell").first.click()
     shown.wait_for_selector("#page-title:has-text('One call'), #loop-panel")

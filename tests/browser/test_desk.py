@@ -17,7 +17,6 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages import heading_page
 from looptime_dashboards.pages.changes_page import prediction
 from looptime_dashboards.view import View
-from looptime_dashboards.work import Pending
 
 from looptime import read
 from looptime.analysers import Summary, part
@@ -28,17 +27,13 @@ from looptime.planner import Prediction
 from looptime.project import Project
 from looptime.samples import folder as samples
 from looptime.views.figures.plan_figures import plan_basis
-from tests.browser.conftest import key_of
+from tests.browser.conftest import key_of, waited
 from tests.build_run import slow_at_first
 
 
 def predicted(desk: Desk, view: View) -> Prediction:
     """A prediction, however long it takes."""
-    while True:
-        try:
-            return prediction(desk, view)[0]
-        except Pending:
-            time.sleep(0.05)
+    return waited(lambda: prediction(desk, view)[0])
 
 
 def test_a_plan_has_the_scatter_of_the_season(tmp_path: Path) -> None:
@@ -73,13 +68,12 @@ def long_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Desk, Vie
 
 
 def settled(desk: Desk, view: View) -> Summary:
-    """The full summary of a view."""
-    for _ in range(600):
+    """The full summary of a view, however long it takes."""
+    while True:
         at, sampled = desk.summary(view)
         if not sampled:
             return at
         time.sleep(0.02)
-    raise AssertionError("the full summary does not come")
 
 
 def test_few_summaries_of_long_parts_are_kept(
@@ -144,12 +138,10 @@ def test_the_heading_page_leaves_the_warm_up_out(tmp_path: Path) -> None:
         settled, left_out = heading_page.settled(desk, shown, run)
         used = part(run, None, settled.start, settled.end)
         assert left_out == len(run) - len(used) == (0 if keep else cut)
-        for _ in range(100):
+        full = None
+        while not full:
             at, full = heading_page.answer(desk, shown, run, "steady:90")
-            if full:
-                break
-            time.sleep(0.1)
-        assert full
+            time.sleep(0.02)
         assert at.warmup_loops == left_out
         assert at.loops_used == len(used) - 1  # the last reading is not used
         said = heading_page._basis(at, full)

@@ -31,7 +31,7 @@ def test_acting_on_a_finding_switches_its_remedy_on(watch: Make, site: Site) -> 
     """Changes opens with one remedy on, its effect above the fold; Back leads to the finding."""
     shown = watch().open(f"/?run={site.keys['single_reads']}", "#page .found .ways")
     shown.click("#page .found .ways >> text=try a remedy >> nth=0")
-    shown.wait_for_selector("[data-key=told] .chief", timeout=120_000)
+    shown.wait_for_selector("[data-key=told] .chief")
     asked = parse_qs(urlsplit(shown.url).query)
     assert len(asked["change"]) == 1
     assert "seek" not in asked

@@ -13,7 +13,7 @@ from looptime_dashboards.library import Library
 from looptime_dashboards.work import Work
 
 from looptime.project import Project
-from tests.browser.conftest import Watched, key_of, running
+from tests.browser.conftest import Watched, key_of, running, settle
 
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
@@ -66,7 +66,7 @@ def test_the_page_goes_on_with_the_log(watch: Make, tmp_path: Path) -> None:
         assert sum(bars(shown).values()) == pytest.approx(21.0)
         add(path, rows(101, 201, 4000))
         shown.wait_for_selector("#live-state:has-text('200 loops in 4.20 s')")
-        shown.wait_for_timeout(300)  # what is out of sight is drawn when there is time
+        settle(shown)  # what is out of sight is drawn when there is time
         assert bars(shown)["gyro.read"] == pytest.approx((101 * 2 + 99 * 4) / 200)
         cells = shown.locator("[data-key=live-long] tbody tr").first.inner_text().split("\t")
         assert cells == ["199", "4.170", "30.00", "<b>drive</b>"]

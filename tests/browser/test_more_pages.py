@@ -34,10 +34,10 @@ def address(path: str, site: Site, *more: tuple[str, str]) -> str:
 
 def titles(page: Any) -> str:
     """What the cards of a page say, once nothing is on its way any more."""
-    page.wait_for_selector(DRAWN, timeout=60_000)
-    page.wait_for_selector("#page .note:has-text('...')", state="detached", timeout=60_000)
+    page.wait_for_selector(DRAWN)
+    page.wait_for_selector("#page .note:has-text('...')", state="detached")
     page.wait_for_selector("text=/on (its|their) way|Predicting|Working it out/",
-                           state="detached", timeout=60_000)  # fmt: skip
+                           state="detached")  # fmt: skip
     return "\n".join(page.locator("#page h2").all_inner_texts())
 
 
@@ -68,7 +68,7 @@ def test_the_prediction_goes_on_to_heading(watch: Make, site: Site) -> None:
     """The heading page keeps the remedies and marks what they do."""
     shown = watch().open(address("/changes", site, ("change", CHANGE)), DRAWN)
     shown.click("text=what it means for heading")
-    shown.wait_for_selector("text=With the changes", timeout=60_000)
+    shown.wait_for_selector("text=With the changes")
     said = titles(shown)
     assert urlsplit(shown.url).path == "/heading"
     assert read_view(urlsplit(shown.url).query).change == (CHANGE,)
@@ -119,7 +119,7 @@ def test_a_motion_and_a_tolerance_are_set(watch: Make, site: Site) -> None:
     shown.fill("input[name=motion]", "steady:90")
     shown.fill("input[name=deg]", "1.5")
     shown.click("button:has-text('Apply')")
-    shown.wait_for_selector("h2:has-text('1.5 deg')", timeout=60_000)
+    shown.wait_for_selector("h2:has-text('1.5 deg')")
     view = read_view(urlsplit(shown.url).query)
     assert (view.motion, view.deg) == ("steady:90", 1.5)
     shown.locator("summary:has-text('How it was computed')").first.click()

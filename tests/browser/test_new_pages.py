@@ -16,7 +16,7 @@ from looptime import Project, read_log
 from looptime.questions.asked import Asked
 from looptime.questions.steering import control
 from looptime.samples import folder as samples
-from tests.browser.conftest import Site, Watched, key_of
+from tests.browser.conftest import Site, Watched, key_of, waited
 
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
@@ -72,13 +72,6 @@ def test_remedies_that_are_on_hold_for_the_controllers_too(tmp_path: Path) -> No
     desk = Desk(tmp_path, Project.load(samples() / "looptime.toml"))
     view = View(run=key_of(path), change=("drop telemetry.write",))
     desk.prepare(view)
-    from looptime_dashboards.work import Pending
-
-    for _ in range(600):
-        try:
-            at = answer(desk, view)
-            break
-        except Pending:
-            time.sleep(0.1)
+    at = waited(lambda: answer(desk, view))
     assert at.notes[0] == "predicted, with drop telemetry.write"
     assert at.rate_hz > 1e9 / desk.run(view).loop_columns.period_ns.mean()

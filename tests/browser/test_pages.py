@@ -8,7 +8,7 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from looptime_dashboards.pages import PAGES
 
-from tests.browser.conftest import LOGS, Site, Watched, pick_run
+from tests.browser.conftest import LOGS, Site, Watched, pick_run, settle
 
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
@@ -34,8 +34,7 @@ def test_every_page_is_drawn_and_accessible(
     search = f"?run={site.keys[log]}&before={site.keys[other]}&change=drop+telemetry.write"
     search += "&call=telemetry.write"
     shown = watched.open(page.path + search, "#page .card")  # type: ignore[attr-defined]
-    shown.wait_for_function("() => !document.querySelector('.busy')", timeout=30_000)
-    shown.wait_for_timeout(300)
+    settle(shown)
     assert shown.locator("#page-title").inner_text() == page.title  # type: ignore[attr-defined]
     assert shown.locator("#page .note.error").count() == 0
     found = Axe().run(shown).response["violations"]
@@ -44,7 +43,7 @@ def test_every_page_is_drawn_and_accessible(
     shown.set_viewport_size({"width": 390, "height": 800})
     # figures follow a new width when the browser comes to it
     fits = "() => document.documentElement.scrollWidth <= 390"
-    shown.wait_for_function(fits, timeout=10_000)
+    shown.wait_for_function(fits)
 
 
 def test_a_choice_holds_on_other_pages_and_in_the_address(watch: Make, site: Site) -> None:
@@ -52,7 +51,7 @@ def test_a_choice_holds_on_other_pages_and_in_the_address(watch: Make, site: Sit
     shown = watch().open(f"/?run={site.keys['single_reads']}", DRAWN)
     shown.click("text=kept")
     shown.wait_for_selector("a[aria-current=true]:has-text('kept')")
-    shown.wait_for_timeout(500)
+    settle(shown)
     shown.locator(".js-plotly-plot").first.scroll_into_view_if_needed()
     box = shown.locator(".js-plotly-plot .nsewdrag").first.bounding_box()
     shown.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 40)
@@ -90,8 +89,8 @@ def test_a_point_or_a_row_shows_the_calls_of_its_loop(watch: Make, site: Site) -
     assert "gyro" in shown.locator("#loop-panel").inner_html()
     shown.click("nav a:has-text('Slow loops')")
     row = shown.locator(".ag-center-cols-container .ag-row").nth(2)
-    row.wait_for(timeout=30_000)
-    shown.wait_for_timeout(600)
+    row.wait_for()
+    settle(shown)
     wanted = row.locator(".ag-cell").first.inner_text()
     row.click()
     shown.wait_for_function(
@@ -145,8 +144,7 @@ def test_hostile_names_stay_text(watch: Make, site: Site) -> None:
     for page in PAGES:
         search = f"?run={site.keys['hostile']}&loop=29&before={site.keys['single_reads']}"
         shown = watched.open(page.path + search)
-        shown.wait_for_function("() => !document.querySelector('.busy')", timeout=30_000)
-        shown.wait_for_timeout(500)
+        settle(shown)
         assert shown.title() != "taken"
         assert shown.locator("#page img, #loop-panel img, #page b").count() == 0
         text = shown.locator("#page").inner_text() + shown.locator("#loop-panel").inner_text()
@@ -197,7 +195,7 @@ def test_three_browsers_do_not_disturb_each_other(chromium: object, site: Site) 
         pages.append((context, page))
     said = []
     for context, page in pages:
-        page.wait_for_selector("#used", timeout=30_000)
+        page.wait_for_selector("#used")
         page.click("nav a:has-text('Where time goes')")
         page.wait_for_function("() => document.getElementById('page-title').textContent[0] === 'W'")
         page.wait_for_selector("#used")

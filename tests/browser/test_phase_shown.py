@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import time
 from dataclasses import replace
@@ -12,10 +11,9 @@ import pytest
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages import sides_page as sides
 from looptime_dashboards.view import View
-from looptime_dashboards.work import Pending
 
 from looptime.project import Project
-from tests.browser.conftest import key_of
+from tests.browser.conftest import key_of, waited
 
 
 @pytest.mark.parametrize(
@@ -40,11 +38,7 @@ def test_loops_without_a_phase_are_not_what_is_shown(
     os.utime(path, (time.time() - 60, time.time() - 60))
     desk = Desk(tmp_path, Project())
     view = View(run=key_of(path))
-    for _ in range(100):  # it is read in a thread of its own
-        with contextlib.suppress(Pending):
-            run = desk.run(view)
-            break
-        time.sleep(0.1)
+    run = waited(lambda: desk.run(view))
     assert desk.phases(view) == offered
     assert desk.phase(view) == (offered[0] if offered else None)
     assert len(desk.prepare(view).run) == 60

@@ -50,7 +50,7 @@ def test_pictures_carry_theme_and_finding(
     pairs = [("run", site.keys[LOGS[0]]), *((k, site.keys.get(v, v)) for k, v in more)]
     shown = watch(color_scheme=theme).open(f"{path}?{urlencode(pairs)}", "#page .plot .main-svg")
     shown.wait_for_selector("text=/on (its|their) way|Working it out|Predicting|Looking/",
-                            state="detached", timeout=60_000)  # fmt: skip
+                            state="detached")  # fmt: skip
     count = shown.locator("button[data-png]").count()
     assert count >= 1
     assert count == shown.locator(".plot").count()

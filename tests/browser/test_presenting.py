@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.browser.conftest import Site, Watched
+from tests.browser.conftest import Site, Watched, settle
 
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
@@ -46,9 +46,12 @@ def test_arrow_keys_lead_from_figure_to_figure(watch: Make, site: Site) -> None:
     assert shown.evaluate(type_px) == pytest.approx(1.4 * small)
     assert seen(shown) == titles[:1]
     for key, place in (("ArrowRight", 1), ("ArrowDown", 2), ("ArrowLeft", 1), ("ArrowUp", 0)):
+        shown.evaluate(
+            "() => { rest = new Promise((go) => addEventListener('scrollend', go, {once: true})) }"
+        )
         shown.keyboard.press(key)
+        shown.evaluate("() => rest.then(() => null)")
         wait_for(shown, titles[place])
-        shown.wait_for_timeout(400)
         assert seen(shown) == [titles[place]]
     shown.click("text=end the presentation")
     shown.wait_for_selector("header.top")
@@ -60,12 +63,12 @@ def test_a_presented_figure_fits_and_is_accessible(watch: Make, site: Site) -> N
     from axe_playwright_python.sync_playwright import Axe
 
     shown = watch().open(f"/costs?run={site.keys['single_reads']}&present=yes", DRAWN)
-    shown.wait_for_timeout(500)
+    settle(shown)
     found = Axe().run(shown).response["violations"]
     assert [v["id"] for v in found if v["impact"] in ("serious", "critical")] == []
     for width, height in ((1280, 720), (1920, 1080), (390, 844)):
         shown.set_viewport_size({"width": width, "height": height})
-        shown.wait_for_timeout(500)
+        settle(shown)
         box, inner = (shown.locator(s).first.bounding_box() for s in ("#page .plot", DRAWN))
         assert box["height"] > 0.5 * height
         assert inner["height"] == pytest.approx(box["height"], abs=3)

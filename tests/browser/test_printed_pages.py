@@ -24,7 +24,7 @@ def by_night(site, chromium):
     context = chromium.new_context(viewport={"width": 1280, "height": 800}, color_scheme="dark")
     page = context.new_page()
     page.goto(f"{site.base}/?run={site.keys['single_reads']}")
-    page.wait_for_selector(".plot .main-svg", timeout=60_000)
+    page.wait_for_selector(".plot .main-svg")
     yield page
     context.close()
 
@@ -52,8 +52,8 @@ def test_the_report_of_the_part_looked_at_is_handed_over(by_night, site, tmp_pat
     key = site.keys["single_reads"]
     by_night.goto(f"{site.base}/?run={key}&start=5&end=25")
     link = by_night.locator("a[href^='/report.html']")
-    link.wait_for(timeout=60_000)
-    with by_night.expect_download(timeout=120_000) as handed:
+    link.wait_for()
+    with by_night.expect_download() as handed:
         link.click()
     assert handed.value.suggested_filename == "single_reads-report.html"
     handed.value.save_as(tmp_path / "r.html")

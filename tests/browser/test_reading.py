@@ -18,7 +18,7 @@ from looptime_dashboards.work import Pending, Work
 from looptime.errors import LogError
 from looptime.project import Project
 from looptime.questions.asked import Asked
-from tests.browser.conftest import Watched, key_of, running
+from tests.browser.conftest import Watched, key_of, running, waited
 
 Make = Callable[..., Watched]
 #: Instants or durations: two loops leave it open.
@@ -47,7 +47,7 @@ def held(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[threading.
         def told(share: float) -> None:
             progress(share)
             if share >= 0.5:
-                go_on.wait(30)
+                go_on.wait()
 
         return read(self, path, told)
 
@@ -67,21 +67,16 @@ def test_the_share_that_is_read_is_told(folder: Path, held: threading.Event) -> 
     """Held at half of its bytes the log is at 50 %; then it is there, and no share is kept."""
     here, offered = opened(folder)
     key = offered["long.csv"].key
-    for _ in range(500):
+    share = None
+    while share != 0.5:
         with pytest.raises(Pending) as caught:
             here.log(key)
-        if caught.value.share == 0.5:
-            break
-        time.sleep(0.01)
-    assert caught.value.share == 0.5
+        share = caught.value.share
     assert caught.value.text == "Reading long.csv (2.5 MB): 50 %"
     held.set()
-    assert len(here.log(key, 60).runs[0]) == 199_999
-    for _ in range(500):
-        if here._work.share(("read", key)) is None:
-            break
+    assert len(waited(lambda: here.log(key)).runs[0]) == 199_999
+    while here._work.share(("read", key)) is not None:
         time.sleep(0.01)
-    assert here._work.share(("read", key)) is None
 
 
 def test_a_log_read_to_its_end_is_not_said_to_be_at_100_percent(folder: Path) -> None:
@@ -90,7 +85,7 @@ def test_a_log_read_to_its_end_is_not_said_to_be_at_100_percent(folder: Path) ->
     key = offered["long.csv"].key
     go_on = threading.Event()
     with pytest.raises(Pending):
-        here._work.get(("read", key), lambda: go_on.wait(30), patience_s=0.0)
+        here._work.get(("read", key), go_on.wait, patience_s=0.0)
     here._work.tell(("read", key))(1.0)
     with pytest.raises(Pending, match="being put in order") as caught:
         here.log(key)
@@ -145,7 +140,7 @@ def test_the_page_shows_how_far_it_is(watch: Make, folder: Path, held: threading
         page = watch(base).open(f"/?run={key}", "#page progress[value='0.500']")
         assert "Reading long.csv (2.5 MB): 50 % ..." in page.inner_text("#page")
         held.set()
-        page.wait_for_selector("#page .js-plotly-plot .main-svg", timeout=60_000)
+        page.wait_for_selector("#page .js-plotly-plot .main-svg")
         assert page.locator("#page progress").count() == 0
         page.close()  # before its server goes
 

@@ -38,7 +38,6 @@ def test_a_page_outlives_its_server(watch: Callable[..., Watched], tmp_path: Pat
     process = start_process(tmp_path, port)
     try:
         shown = watch(f"http://127.0.0.1:{port}", checked=False).open("/", "#page .main-svg")
-        shown.set_default_timeout(0)  # what is waited for comes, on a busy machine later
         shown.click("nav a:has-text('Where time goes')")
         shown.wait_for_selector("#page .main-svg")
         (value,) = parse_qs(urlsplit(shown.url).query)["run"]

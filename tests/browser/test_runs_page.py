@@ -6,19 +6,17 @@ import os
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages.runs_page import many
 from looptime_dashboards.view import View
-from looptime_dashboards.work import Pending
 
 from looptime.checks.season.adding import add_runs
 from looptime.checks.season.season import Season
 from looptime.project import Project
-from tests.browser.conftest import Site, Watched, key_of, running
+from tests.browser.conftest import Site, Watched, key_of, running, waited
 from tests.checks.build import recording
 
 pytestmark = pytest.mark.browser
@@ -55,20 +53,12 @@ def season_site(tmp_path: Path) -> Iterator[str]:
         yield base
 
 
-def waited(desk: Desk, view: View) -> Any:
-    while True:
-        try:
-            return many(desk, view, None)
-        except Pending:
-            time.sleep(0.05)
-
-
 def test_chosen_logs_stand_beside_each_other(folder: Path) -> None:
     """The change of the third is 50 %, by hand; the phase and order are those of the logs."""
     desk = Desk(folder, Project())
     keys = [key_of(folder / f"run_{k}.csv") for k in range(3)]
     assert many(desk, View(run=keys[0]), None) == []
-    (at,) = waited(desk, View(run=keys[2], beside=(keys[0], keys[1])))
+    (at,) = waited(lambda: many(desk, View(run=keys[2], beside=(keys[0], keys[1])), None))
     assert [f.name for f in at.facts] == ["run_0.csv", "run_1.csv", "run_2.csv"]
     read = next(line for line in at.lines if line.name == "gyro.read")
     assert read.percent == pytest.approx((0, 0, 50), abs=1e-6)

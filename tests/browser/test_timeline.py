@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from looptime.views.figures.palette import colour_of
-from tests.browser.conftest import Watched, running
+from tests.browser.conftest import Watched, running, settle
 
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
@@ -59,7 +59,7 @@ def test_a_nested_call_is_seen_inside_its_parent(watch: Make, tmp_path: Path) ->
     (tmp_path / "nested.csv").write_text(nested_log(), encoding="utf-8")
     with running(tmp_path) as base:
         page = watch(base).open("/?loop=150", "#loop-panel .plot .main-svg")
-        page.wait_for_timeout(500)
+        settle(page)
         page.locator("#loop-panel .plot").scroll_into_view_if_needed()
         axes = page.evaluate(
             """() => { const p = document.querySelector('#loop-panel .plot').firstChild;

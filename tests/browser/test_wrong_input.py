@@ -25,7 +25,7 @@ def test_a_remedy_that_is_none_is_answered_beside_its_field(watch: Make, site: S
     assert shown.input_value(FIELD) == "spin fast"
     shown.fill(FIELD, "drop telemetry.write")
     shown.click("button:text('Add')")
-    shown.wait_for_selector("#plan-basis, [data-key=periods-then]", timeout=60_000)
+    shown.wait_for_selector("#plan-basis, [data-key=periods-then]")
     assert parse_qs(urlsplit(shown.url).query)["change"] == ["drop telemetry.write"]
     assert told.count() == 0
 

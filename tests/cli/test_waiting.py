@@ -2,7 +2,8 @@
 
 import io
 import sys
-import time
+import threading
+from types import SimpleNamespace
 
 from looptime.cli_base import waiting
 
@@ -17,16 +18,21 @@ class Terminal(io.StringIO):
 
 def test_the_share_done_is_shown_after_two_seconds(monkeypatch):
     """Nothing at first; then what is being done, and how much of it."""
-    screen = Terminal()
+    screen, timers = Terminal(), []
+
+    def timer(seconds, then):
+        timers.append(SimpleNamespace(start=lambda: None, cancel=lambda: None, ring=then))
+        assert seconds == 2
+        return timers[0]
+
+    monkeypatch.setattr(threading, "Timer", timer)
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setattr(sys, "stderr", screen)
     with waiting("reading log.csv") as told:
         told(0.1)
-        time.sleep(0.2)
         assert screen.getvalue() == ""
-        time.sleep(2.0)
+        timers[0].ring()
         told(0.42)
-        time.sleep(0.4)
     assert "looptime: reading log.csv, 42 %" in screen.getvalue()
 
 

@@ -17,7 +17,7 @@ from tests.benchmarks.recurring import CASES, planted
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.build_run import make_flat_run
 from tests.findings.test_sample_logs import LOGS
-from tests.properties.test_damage import QUIET, damage, damaged
+from tests.properties.test_damage import damage, damaged
 
 
 @pytest.mark.parametrize(
@@ -143,7 +143,7 @@ def written(n=400):
     return "\n".join(rows).encode() + b"\n"
 
 
-@settings(max_examples=25, **QUIET)
+@settings(max_examples=25)
 @given(damage)
 def test_findings_of_damaged_logs(tmp_path_factory, blows):
     """Whatever happened to a log, what is said of it holds in arithmetic."""

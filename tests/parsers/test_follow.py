@@ -11,26 +11,23 @@ import looptime
 from looptime.parsers.follow import Follower, GrowingFile
 from looptime.parsers.read import read_log
 
-RNG = np.random.default_rng(8)
-
 
 def calls_log(loops: int) -> bytes:
     """Timed calls whose loop row comes last, with a comment and a header before them."""
     rows, at = ["# robot: tray-carrier", "loop,thread,name,start_us,duration_us"], 0
-    for k in range(loops):
-        period = int(RNG.integers(9000, 12000))
+    for k, period in enumerate(np.random.default_rng(8).integers(9000, 12000, loops).tolist()):
         rows += [f"{k},main,gyro.read,{at + 100},2000", f"{k},main,loop,{at},{period}"]
         at += period
     return ("\n".join(rows) + "\n").encode()
 
 
 def stamps_log(loops: int) -> bytes:
-    at = np.cumsum(RNG.integers(9000, 12000, loops))
+    at = np.cumsum(np.random.default_rng(8).integers(9000, 12000, loops))
     return ("time_us,heading_deg\n" + "".join(f"{t},{k % 90}\n" for k, t in enumerate(at))).encode()
 
 
 def pairs_log(loops: int) -> bytes:
-    at = np.cumsum(RNG.integers(9, 30, loops))
+    at = np.cumsum(np.random.default_rng(8).integers(9, 30, loops))
     return (
         "robot on\n" + "".join(f"{t} imu=9 enc=28 mot={k % 5}\n" for k, t in enumerate(at))
     ).encode()

@@ -3,7 +3,7 @@
 import gzip
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import looptime
@@ -11,12 +11,6 @@ from looptime.errors import LogError, LooptimeError
 from looptime.parsers.text import source
 from looptime.parsers.text.table import blocks
 from tests.properties.logs import LAYOUTS, check_books, tables, text
-
-QUIET = {
-    "deadline": None,
-    "derandomize": True,
-    "suppress_health_check": [HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-}
 
 place = st.floats(0, 1, exclude_max=True)
 damage = st.lists(
@@ -86,7 +80,7 @@ def test_damaged_logs(tmp_path, layout):
     """Cut, swapped, doubled, dropped, glued and garbled rows, and foreign lines."""
     path = tmp_path / "log.csv"
 
-    @settings(max_examples=120, **QUIET)
+    @settings(max_examples=120)
     @given(tables(layout), damage)
     def holds(table, blows):
         path.write_bytes(damaged(text(*table[1:]).encode(), blows))
@@ -100,7 +94,7 @@ def test_one_damaged_row_costs_little(tmp_path, layout):
     """A garbled row takes at most itself and the loops around it along."""
     path = tmp_path / "log.csv"
 
-    @settings(max_examples=25, **QUIET)
+    @settings(max_examples=25)
     @given(tables(layout, least=8), st.data())
     def holds(table, data):
         _, header, rows = table
@@ -121,7 +115,7 @@ def test_random_bytes(tmp_path):
     """Noise is refused in one line, or read with balanced books."""
     path = tmp_path / "log.csv"
 
-    @settings(max_examples=150, **QUIET)
+    @settings(max_examples=150)
     @given(st.one_of(st.binary(max_size=400), st.text(max_size=300).map(str.encode)))
     def holds(data):
         path.write_bytes(data)
@@ -143,7 +137,7 @@ def test_random_cells(tmp_path):
          "gyro_ms", "total", "section", "heading", "seq", "thread", "", "phase", "t", "x_start_us"]
     )  # fmt: skip
 
-    @settings(max_examples=200, **QUIET)
+    @settings(max_examples=200)
     @given(st.data())
     def holds(data):
         fields = data.draw(st.integers(1, 5))
@@ -162,7 +156,7 @@ def test_damaged_compressed_files(tmp_path):
     """Bytes changed or missing in a compressed file."""
     path = tmp_path / "log.csv.gz"
 
-    @settings(max_examples=60, **QUIET)
+    @settings(max_examples=60)
     @given(tables(), place, st.binary(max_size=3), st.booleans())
     def holds(table, where, what, ends):
         data = gzip.compress(text(*table[1:]).encode(), mtime=0)
@@ -177,7 +171,7 @@ def test_small_blocks_change_nothing(tmp_path, monkeypatch):
     """Wherever a log is cut into blocks, the same rows come out."""
     path = tmp_path / "log.csv"
 
-    @settings(max_examples=60, **QUIET)
+    @settings(max_examples=60)
     @given(tables(), damage, st.integers(20, 200))
     def holds(table, blows, size):
         data = damaged(text(*table[1:]).encode(), blows)

@@ -4,18 +4,11 @@ import gzip
 
 import pyarrow as pa
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import looptime
 from tests.properties.logs import INSTANTS, LAYOUTS, LENGTHS, check_books, figures, tables, text
-
-QUIET = {
-    "deadline": None,
-    "derandomize": True,
-    "max_examples": 20,
-    "suppress_health_check": [HealthCheck.function_scoped_fixture],
-}
 
 
 def read(path, data, **options):
@@ -30,7 +23,7 @@ def read(path, data, **options):
 def test_shifting_all_times(tmp_path, layout):
     """A clock that starts elsewhere gives the same loops."""
 
-    @settings(**QUIET)
+    @settings(max_examples=20)
     @given(tables(layout), st.integers(0, 10**9))
     def holds(table, shift):
         _, header, rows = table
@@ -49,7 +42,7 @@ def test_changing_the_unit(tmp_path, layout):
     """The same times in nanoseconds, milliseconds or seconds give the same loops."""
     timed = (*INSTANTS[layout], *LENGTHS.get(layout, ()))
 
-    @settings(**QUIET)
+    @settings(max_examples=20)
     @given(tables(layout), st.sampled_from(["ns", "ms", "s"]))
     def holds(table, unit):
         _, header, rows = table
@@ -74,7 +67,7 @@ def test_changing_the_unit(tmp_path, layout):
 def test_changing_delimiter_order_and_compression(tmp_path, layout):
     """Delimiter, line ends, encoding, column order and compression change no figure."""
 
-    @settings(**QUIET)
+    @settings(max_examples=20)
     @given(tables(layout), st.data())
     def holds(table, data):
         _, header, rows = table

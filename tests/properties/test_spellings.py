@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import looptime
@@ -90,8 +90,7 @@ def check(path, made, end):
     assert abs(run.loop_columns.start_ns / 1e3 - start[:count] - 20 * end).max() < 1
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture],
-          deadline=None)  # fmt: skip
+@settings(max_examples=60)
 @given(
     seed=st.integers(0, 99),
     words=st.tuples(*(st.sampled_from(all_) for all_ in (CLOCKS, PARTS, TOTALS))),

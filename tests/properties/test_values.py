@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import looptime
-from tests.properties.test_damage import QUIET, damage, damaged, outcome
+from tests.properties.test_damage import damage, damaged, outcome
 
 UNITS = {"us": 1, "ms": 1000, "s": 1_000_000}
 NAMES = ("imu", "drive", "lift arm", "camera.read", "gyro_left")
@@ -73,7 +73,7 @@ def test_one_log_in_many_words(tmp_path):
     """Names, their order, units, marks and what stands before a line change no figure."""
     path = tmp_path / "log.txt"
 
-    @settings(max_examples=150, **QUIET)
+    @settings(max_examples=150)
     @given(written())
     def holds(log):
         (start, a, b), names, text = log
@@ -95,7 +95,7 @@ def test_damaged_lines_of_values(tmp_path):
     """Cut, swapped, doubled, dropped, glued and garbled lines: the books balance or it is said."""
     path = tmp_path / "log.txt"
 
-    @settings(max_examples=200, **QUIET)
+    @settings(max_examples=200)
     @given(written(), damage)
     def holds(log, blows):
         path.write_bytes(damaged(log[2].encode(), blows))
@@ -111,7 +111,7 @@ def test_groups_of_damaged_logs(tmp_path, by):
     rows = "".join(f"{who},{20 * k + at},{k % 7}\n" for k in range(30) for who, at in
                    (("a", 0), ("b", 7)))  # fmt: skip
 
-    @settings(max_examples=60, **QUIET)
+    @settings(max_examples=60)
     @given(damage)
     def holds(blows):
         path.write_bytes(damaged(("robot,t_ms,yaw\n" + rows).encode(), blows))

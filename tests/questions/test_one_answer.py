@@ -19,7 +19,6 @@ from looptime_dashboards.pages import (
 )
 from looptime_dashboards.pages.pieces import called, season
 from looptime_dashboards.view import View
-from looptime_dashboards.work import Pending
 
 import looptime
 from looptime import cli, questions
@@ -27,7 +26,7 @@ from looptime.errors import LooptimeError
 from looptime.project import Project
 from looptime.samples import folder
 from looptime.views.files import json as views_json
-from tests.browser.conftest import key_of
+from tests.browser.conftest import key_of, waited
 
 SAMPLES = folder()
 PROJECT = SAMPLES / "looptime.toml"
@@ -47,21 +46,10 @@ def desk() -> Desk:
     return Desk(SAMPLES, Project.load(PROJECT))
 
 
-def until(ask: Callable[[], T], patience_s: float = 240.0) -> T:
-    """What a page gets once it need not wait."""
-    end = time.monotonic() + patience_s
-    while True:
-        try:
-            return ask()
-        except Pending:
-            assert time.monotonic() < end
-            time.sleep(0.05)
-
-
 def whole(ask: Callable[[], tuple[T, bool]], done: bool) -> T:
     """The better of two answers that a page gets: the one that it ends with."""
     while True:
-        found, mark = until(ask)
+        found, mark = waited(ask)
         if mark is done:
             return found
         time.sleep(0.05)
@@ -139,7 +127,7 @@ def test_three_front_ends_give_one_answer(
 
     api = same(questions.suggestions(asked, run).to_dict(), path)
     assert api == same(said(capsys, "plan", path, *option), path)
-    assert api == same(until(lambda: changes_page.proposals(desk, view)).to_dict(), path)
+    assert api == same(waited(lambda: changes_page.proposals(desk, view)).to_dict(), path)
 
     change = "cap telemetry.write ms=2"
     api = same(questions.plan(asked, run, [change]).to_dict(), path)
@@ -156,7 +144,7 @@ def test_three_front_ends_give_one_answer(
 
     api = same(questions.control(asked, run).to_dict(), path)
     assert api == same(said(capsys, "control", path, *option), path)
-    assert api == same(until(lambda: control_page.answer(desk, view)).to_dict(), path)
+    assert api == same(waited(lambda: control_page.answer(desk, view)).to_dict(), path)
 
     other = LOGS[0] if path != LOGS[0] else LOGS[1]
     desk.open(View(run=key_of(other)))
@@ -165,7 +153,7 @@ def test_three_front_ends_give_one_answer(
         api = same(questions.compare(checked, [str(path)], [str(other)]).to_dict(), path)
         typed = said(capsys, "compare", path, "--against", other, *option)
         sides = ((view.run,), (key_of(other),))
-        page, _ = until(lambda: sides_page.comparison(desk, view, *sides))
+        page, _ = waited(lambda: sides_page.comparison(desk, view, *sides))
         api, typed, paged = (
             same(d, other) for d in (api, same(typed, path), same(page.to_dict(), path))
         )
@@ -173,7 +161,7 @@ def test_three_front_ends_give_one_answer(
 
     api = same(or_error(lambda: questions.gate(asked, [str(path)])), path)
     assert api == same(said(capsys, "gate", path, *option), path)
-    paged = or_error(lambda: until(lambda: readiness_page.verdict(desk, view, season(desk)))[0])
+    paged = or_error(lambda: waited(lambda: readiness_page.verdict(desk, view, season(desk)))[0])
     assert api == same(paged, path)
 
 

@@ -3,7 +3,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from looptime.errors import NotEnoughError
@@ -27,7 +27,6 @@ def cost(y, cuts, penalty):
     st.floats(0.5, 20),
     st.integers(1, 3),
 )
-@settings(deadline=None)
 def test_no_partition_is_cheaper(y, penalty, least):
     """Trying all partitions finds none that costs less."""
     found = partition(y, penalty, least)

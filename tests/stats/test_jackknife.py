@@ -99,7 +99,7 @@ def test_batch_variance_of_white_noise_without_correction():
 @given(
     st.integers(0, 10_000), st.floats(0.01, 100), st.floats(-50, 50), st.sampled_from(NAMES[:-1])
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_figures_move_with_shift_and_scale(seed, scale, shift, name):
     """Times in another unit give the same figures in that unit; a constant moves no error."""
     x = np.random.default_rng(seed).lognormal(2, 0.3, 400)

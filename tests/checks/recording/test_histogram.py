@@ -14,7 +14,7 @@ durations = st.lists(st.integers(-(10**6), 2**61), max_size=60)
 
 
 @given(durations, st.floats(0, 1))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_every_quantile_is_within_the_bound(values, share):
     """The quantile differs from the sorted element by at most 1 % of it."""
     if not values:
@@ -24,7 +24,7 @@ def test_every_quantile_is_within_the_bound(values, share):
 
 
 @given(st.lists(durations, min_size=1, max_size=6), st.randoms())
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_merging_is_exact_in_any_order_and_grouping(parts, random):
     """Any order and any grouping gives the histogram of all values at once."""
     whole = Histogram.of([v for part in parts for v in part])

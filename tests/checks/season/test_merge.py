@@ -32,7 +32,7 @@ def parts(series):
 
 
 @given(order=st.permutations(range(6)), cut=st.integers(0, 6))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_any_order_and_grouping_gives_the_same_totals(parts, order, cut):
     """Two groups, each merged in another order, merge to what all give one by one."""
     groups = [order[:cut], order[cut:]]

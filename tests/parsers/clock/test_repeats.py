@@ -7,8 +7,6 @@ import looptime
 from looptime.parsers.clock.repeats import find_repeats
 from tests.properties.semantic import SHAPES, make
 
-RNG = np.random.default_rng(3)
-
 
 @pytest.mark.parametrize("shape", SHAPES)
 @pytest.mark.parametrize("share", [0.05, 0.5, 1.0])
@@ -52,7 +50,8 @@ def test_a_block_pasted_elsewhere_changes_no_loop(tmp_path, shape, whole_loops):
 
 def test_rows_that_are_alike_by_chance_stay():
     """Coarse lengths repeat at every distance, a pattern for ever: neither is pasted."""
-    coarse = [RNG.integers(3, 6, 5000), RNG.integers(1, 3, 5000)]
+    rng = np.random.default_rng(3)
+    coarse = [rng.integers(3, 6, 5000), rng.integers(1, 3, 5000)]
     found = find_repeats(coarse, sure=False)
     assert (len(found.twice), found.pasted) == (0, [])
     found = find_repeats([np.tile(np.arange(7), 400)], sure=False)

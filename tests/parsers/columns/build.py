@@ -1,9 +1,5 @@
 """Logs of two columns, and the periods that are read of them."""
 
-import numpy as np
-
-RNG = np.random.default_rng(21)
-
 
 def write(tmp_path, header, rows):
     path = tmp_path / "log.csv"

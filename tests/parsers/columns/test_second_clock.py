@@ -6,7 +6,7 @@ import pytest
 import looptime
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.second_clock import choose_clock
-from tests.parsers.columns.build import RNG, periods, write
+from tests.parsers.columns.build import periods, write
 
 HEADS = tuple(heads(("board_us", "host_us")))
 STEP = 20_000_000
@@ -101,8 +101,9 @@ def test_a_restless_host_is_found_beside_the_board(tmp_path, jitter_ms, first):
 
 def two_clocks(tmp_path, header, host_first=True):
     """A device clock with 0.1 ms of jitter, and a host clock that bunches rows and runs ahead."""
-    device = 5_000 + np.cumsum(20_000 + RNG.normal(0, 100, 400)).round()
-    host = 7_000 + device * (1 + 50e-6) + RNG.normal(0, 4_000, 400)
+    rng = np.random.default_rng(21)
+    device = 5_000 + np.cumsum(20_000 + rng.normal(0, 100, 400)).round()
+    host = 7_000 + device * (1 + 50e-6) + rng.normal(0, 4_000, 400)
     host = np.maximum.accumulate(host).round()
     pairs = zip(host, device, strict=True) if host_first else zip(device, host, strict=True)
     rows = [(f"{a / 1000:.3f}", f"{b:.0f}", 1) for a, b in pairs]
@@ -144,7 +145,8 @@ def test_skew_between_two_clocks(tmp_path):
 def test_skew_behind_a_restless_clock(tmp_path):
     """Two minutes of stamps that scatter by 4 ms carry a skew of 50 ppm to a few ppm."""
     device = 20_000 * np.arange(6000)
-    host = np.round(device * (1 + 50e-6) + RNG.normal(0, 4_000, 6000)) + 10**6
+    late = np.random.default_rng(21).normal(0, 4_000, 6000)
+    host = np.round(device * (1 + 50e-6) + late) + 10**6
     rows = [(f"{h:.0f}", d, 1) for h, d in zip(np.maximum.accumulate(host), device, strict=True)]
     run = looptime.read(write(tmp_path, "host_time_us,device_time_us,x", rows))
     # standard error of a least-squares slope: 4 ms sqrt(12 / 6000) / 120 s = 1.5 ppm

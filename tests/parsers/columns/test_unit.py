@@ -15,7 +15,7 @@ from looptime.parsers.columns.unit import (
     tick_of,
 )
 from looptime.project import LogOptions, Project
-from tests.parsers.columns.build import RNG, periods, write
+from tests.parsers.columns.build import periods, write
 
 
 def stamps(tmp_path, times, header="time,heading_deg", **given):
@@ -117,7 +117,9 @@ def test_calls_between_dates(tmp_path):
 )
 def test_epochs_keep_every_nanosecond(tmp_path, scale, digits, unit):
     """Times since 1970 in any unit lose nothing, though a double would be off by 200 ns."""
-    true = 1_767_225_600_123_456_789 + np.cumsum(RNG.integers(19_000_000, 21_000_000, 30))
+    true = 1_767_225_600_123_456_789 + np.cumsum(
+        np.random.default_rng(21).integers(19_000_000, 21_000_000, 30)
+    )
     texts = [f"{t // scale}.{t % scale:0{digits}d}" if digits else str(t) for t in true.tolist()]
     run = stamps(tmp_path, texts)
     assert run.loop_columns.start_ns.tolist() == true[:-1].tolist()
@@ -136,7 +138,7 @@ def test_whole_seconds_since_1970(tmp_path):
 
 def test_float32_seconds(tmp_path):
     """Seconds kept in 32 bits after 2 h 47 min step by 2^-10 s, 9.8 % of a loop of 10 ms."""
-    exact = 10_000 + np.cumsum(RNG.uniform(0.0085, 0.0105, 200))
+    exact = 10_000 + np.cumsum(np.random.default_rng(21).uniform(0.0085, 0.0105, 200))
     run = stamps(tmp_path, [f"{t:.7f}" for t in exact.astype(np.float32).astype(float)], "time_s,x")
     assert run.clock.tick_ns == 976_562
     assert any("32-bit floats" in note for note in run.clock.notes)
@@ -148,7 +150,7 @@ def test_float32_seconds(tmp_path):
 @pytest.mark.parametrize(("tick", "told"), [(1, False), (4, True)])
 def test_tick_is_measured(tmp_path, tick, told):
     """The clock's smallest step is measured; one coarser than a tenth of the period is told."""
-    times = np.cumsum(RNG.integers(16 // tick, 28 // tick, 300)) * tick
+    times = np.cumsum(np.random.default_rng(21).integers(16 // tick, 28 // tick, 300)) * tick
     run = stamps(tmp_path, times, "time_ms,x")
     assert run.clock.tick_ns == tick * 10**6
     assert bool(run.clock.notes) == told

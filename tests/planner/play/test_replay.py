@@ -49,7 +49,7 @@ changes = st.lists(
 )  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(nested_loops, st.integers(0, 2_000), changes)
 def test_books_balance_in_every_prediction(loops, reach, wanted):
     """Whatever the changes, self times and unattributed time add up to every period."""

@@ -15,6 +15,7 @@ from looptime.questions import Asked, summary
 from looptime.views.files.pdf import print_pdf
 from looptime.views.files.report import ReportLog, render_report, write_report
 from looptime.views.text.text_parts import percent
+from tests.browser.conftest import NEVER_MS
 from tests.build_run import make_run
 from tests.conftest import need_tool
 from tests.views.files.build import EVIL, report_log
@@ -78,14 +79,16 @@ def drawn_by(browser_path: str, report: Path) -> tuple[list[str], list[str]]:
     asked: list[str] = []
     with sync_playwright() as p:
         browser = p.chromium.launch(
-            executable_path=browser_path, args=["--headless", "--no-sandbox", "--disable-gpu"]
+            executable_path=browser_path,
+            timeout=NEVER_MS,
+            args=["--headless", "--no-sandbox", "--disable-gpu"],
         )
         shown = browser.new_page()
         shown.on("console", lambda m: complaints.append(m.text) if m.type == "error" else None)
         shown.on("pageerror", lambda e: complaints.append(str(e)))
         shown.on("request", lambda r: asked.append(r.url))
         shown.goto(report.as_uri())
-        shown.wait_for_selector("body[data-drawn=yes]", timeout=30_000)
+        shown.wait_for_selector("body[data-drawn=yes]", timeout=NEVER_MS)
         assert shown.locator(".plot .main-svg").count() >= 5
         assert shown.title() != "taken"
         browser.close()
