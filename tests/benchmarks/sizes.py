@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import math
 import os
+import shlex
 import statistics
 import subprocess
 import sys
@@ -20,15 +21,27 @@ from pathlib import Path
 
 import numpy as np
 
+CONTROLLER = shlex.split(
+    "--read-call gyro.read --write-call mast.write --form 'measured step' --kp 4 --ki 1 "
+    "--plant position --full-speed 2 --time-constant-ms 40 --target step:1"
+)
 COMMANDS = {
     "summary": ["summary", "LOG"],
+    "summary, predicted": ["summary", "LOG", "--predict", "--json"],
     "slow": ["slow", "LOG"],
     "columns": ["columns", "LOG"],
+    "explain": ["explain", "stall", "LOG"],
     "heading": ["heading", "LOG", "--motion", "steady:180"],
+    "control": ["control", "LOG", *CONTROLLER],
     "plan, one change": ["plan", "LOG", "--change", "scale gyro.read by=0.5"],
+    "plan, a thread": ["plan", "LOG", "--change", "thread gyro.read rest-ms=5"],
     "plan, suggestions": ["plan", "LOG"],
+    "plan, came true": ["plan", "LOG", "--change", "scale gyro.read by=0.5", "--actual", "OTHER"],
     "compare": ["compare", "LOG", "--against", "OTHER"],
     "gate": ["gate", "LOG", "--project", "OUT.toml"],
+    "pit": ["pit", "LOG", "--project", "OUT.toml"],
+    "season add": ["season", "add", "LOG", "--replace", "--season", "OUT_season"],
+    "watch": ["watch", "-"],
     "report": ["report", "LOG", "--out", "OUT.html"],
     "export": ["export", "LOG", "--out", "OUT.csv"],
 }
@@ -58,12 +71,14 @@ def write_log(path: Path, loops: int, seed: int) -> None:
             file.writelines(rows)
 
 
-def seconds(command: list[str]) -> float:
+def seconds(command: list[str], log: Path) -> float:
     """Processor time of one process; a verdict as its exit code is no failure."""
     env = {**os.environ, "LOOPTIME_CACHE": ""}
     env.pop("PYTHONDONTWRITEBYTECODE", None)
-    with tempfile.TemporaryFile() as errors:
-        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=errors, env=env)
+    with tempfile.TemporaryFile() as errors, log.open("rb") as piped:
+        process = subprocess.Popen(
+            command, stdin=piped, stdout=subprocess.DEVNULL, stderr=errors, env=env
+        )
         _, status, usage = os.wait4(process.pid, 0)
         process.returncode = os.waitstatus_to_exitcode(status)
         if process.returncode not in (0, 1, 3):
@@ -107,7 +122,9 @@ def main() -> None:
                 words = [str(folder / place[w]) if w in place else w for w in COMMANDS[label]]
                 words = [str(folder / w) if w.startswith("OUT") else w for w in words]
                 command = [sys.executable, "-m", "looptime", *words]
-                runs = [seconds(command) for _ in range(given.times + (loops == given.loops[0]))]
+                log = folder / place["LOG"]
+                more = given.times + (loops == given.loops[0])
+                runs = [seconds(command, log) for _ in range(more)]
                 taken[loops] = statistics.median(runs[-given.times :])
             row = "".join(f"{taken[loops]:>10.2f}s" for loops in given.loops)
             print(f"{label:<20}{row}  {' '.join(exponents(taken))}", flush=True)
