@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from looptime.controllers import Controller, Wheel
+from looptime.controllers import Controller, Target, Wheel
 from looptime.controlling.control_result import (
     CAUTIONS,
     Controlled,
@@ -20,21 +20,18 @@ from looptime.controlling.fit import Fit, fit_plant
 from looptime.controlling.law import law_of, plant_of
 from looptime.controlling.margins import margins
 from looptime.controlling.moves import (
-    EVEN_STARTS,
     SHAPE_LOOPS,
     CurvePoint,
     Move,
+    RateCurve,
     delayed,
     even_loop,
-    even_starts,
     horizon_of,
-    rate_curve,
-    worst_stall,
 )
-from looptime.controlling.response import Response, summed_up
+from looptime.controlling.outcome import Case, Outcome, outcomes
+from looptime.controlling.response import Response
 from looptime.controlling.stability import stability
-from looptime.controlling.target import path_of
-from looptime.controlling.trace import traced
+from looptime.controlling.target import Path, path_of
 from looptime.controlling.value_instants import instants_of, on_change
 from looptime.controlling.wheels import Steering, steering
 from looptime.errors import LooptimeError, NotEnoughError, UsageError
@@ -108,7 +105,7 @@ def control(
         )
     if fit is not None and len(chosen) != 1:
         raise UsageError("--fit is for one controller: give its options, or state one only")
-    found = tuple(_controlled(run, one, fit, curve, seed) for one in chosen)
+    found = _all_controlled(run, chosen, fit, curve, seed)
     if chosen and all(one.error for one in found) and not stated_wheels:
         raise UsageError(found[0].error or "")
     wheel_set, notes = _steering(run, stated_wheels, project, chosen)
@@ -137,15 +134,26 @@ def _steering(
         return None, (f"steered wheels: {error}",)
 
 
+def _all_controlled(
+    run: Run, chosen: tuple[Controller, ...], fit: tuple[str, str] | None, curve: bool, seed: int
+) -> tuple[Controlled, ...]:
+    """Each of them; their moves are played together."""
+    paths: dict[Target, Path] = {}
+    found = [_controlled(run, one, fit, paths, curve, seed) for one in chosen]
+    went = iter(outcomes([case for _, case in found if case is not None]))
+    return tuple(one if case is None else _moved(one, case, next(went)) for one, case in found)
+
+
 def _controlled(
-    run: Run, stated: Controller, fit: tuple[str, str] | None, curve: bool, seed: int
-) -> Controlled:
+    run: Run, stated: Controller, fit: tuple[str, str] | None, paths: dict[Target, Path],
+    curve: bool, seed: int,
+) -> tuple[Controlled, Case | None]:  # fmt: skip
     try:
         base = instants_of(run, stated.read_call, stated.write_call)
     except LooptimeError as error:
-        return Controlled(stated, error=f"{stated.name}: {error}")
+        return Controlled(stated, error=f"{stated.name}: {error}"), None
     if on_change(run, base):
-        return Controlled(stated, error=_written_on_change(stated, len(base), len(run)))
+        return Controlled(stated, error=_written_on_change(stated, len(base), len(run))), None
     fitted = None
     if fit is not None:
         stated, fitted = _fitted(run, stated, fit)
@@ -154,10 +162,10 @@ def _controlled(
     age = age_parts(at)
     steps = np.diff(at.read_s)
     mean = age.mean_ms
-    model, notes = Model(), list(base.notes)
+    model, case, notes = Model(), None, list(base.notes)
     if stated.has_model:
         try:
-            model = _model(stated, base, at, curve, seed)
+            model, case = _case(stated, base, at, paths, curve, seed)
         except NotEnoughError as error:
             notes.append(str(error))
     else:
@@ -166,7 +174,7 @@ def _controlled(
         stated, effective_gains(stated, steps), mean, age.latency_ms, mean.scaled(0.36),
         derivative_noise(law_of(stated), stated.resolution, float(np.median(steps))),
         model, fitted, len(at), tuple(notes),
-    )  # fmt: skip
+    ), case  # fmt: skip
 
 
 def _written_on_change(stated: Controller, writes: int, loops: int) -> str:
@@ -195,13 +203,17 @@ def _fitted(run: Run, stated: Controller, fit: tuple[str, str]) -> tuple[Control
     ), found  # fmt: skip
 
 
-def _model(stated: Controller, base: Sampling, at: Sampling, curve: bool, seed: int) -> Model:
+def _case(
+    stated: Controller, base: Sampling, at: Sampling, paths: dict[Target, Path], curve: bool,
+    seed: int,
+) -> tuple[Model, Case | None]:  # fmt: skip
+    """What is told without a move, and the move where a target is stated."""
     law, plant = law_of(stated), plant_of(stated)
     loop = even_loop(at, stated.sensor_delay_ms / 1e3)
     made = Model(stability(law, plant, at, loop), margins(law, plant, loop))
     if stated.target is None:
-        return made
-    path = path_of(stated.target)
+        return made, None
+    path = paths.setdefault(stated.target, path_of(stated.target))
     move = Move(
         law, plant, path, loop.delay_s, stated.tolerance or _usual_tolerance(stated),
         horizon_of(law, plant, path, loop), seed,
@@ -210,20 +222,23 @@ def _model(stated: Controller, base: Sampling, at: Sampling, curve: bool, seed: 
         raise NotEnoughError(
             f"the log lasts {at.duration_s:.3g} s, a move {move.horizon_s:.3g} s: no response"
         )
-    recorded = move.over(at)
-    even = summed_up(*move.each(even_starts(move, loop, EVEN_STARTS)))
+    rates = RateCurve(move, sample_stretches(base, SHAPE_LOOPS), loop) if curve else None
+    return made, Case(move, at, loop, rates)
+
+
+def _moved(found: Controlled, case: Case, went: Outcome) -> Controlled:
+    """With how its moves went."""
     made = replace(
-        made, recorded=recorded, even=even, stall=worst_stall(move, at, loop),
-        trace=traced(move, at, loop) if recorded.starts else None,
-    )  # fmt: skip
-    if not curve:
-        return made
-    points = rate_curve(move, sample_stretches(base, SHAPE_LOOPS), loop)
-    judged = "overshoot" if path.comes_to_rest and not path.end_s else "following_max"
-    return replace(
-        made, curve=points, stops_helping_hz=_stops_helping(points, judged),
-        required=_required(stated, judged, points, recorded, even),
-    )  # fmt: skip
+        found.model, recorded=went.recorded, even=went.even, stall=went.stall, trace=went.trace
+    )
+    if case.curve is not None:
+        path, points = case.move.path, went.curve
+        judged = "overshoot" if path.comes_to_rest and not path.end_s else "following_max"
+        made = replace(
+            made, curve=points, stops_helping_hz=_stops_helping(points, judged),
+            required=_required(found.stated, judged, points, went.recorded, went.even),
+        )  # fmt: skip
+    return replace(found, model=made)
 
 
 def _usual_tolerance(stated: Controller) -> float:

@@ -54,19 +54,22 @@ def open_loop(law: Law, plant: Plant, at: EvenLoop, angle: Float) -> Complex:
     >>> round(float(made[0].real), 12)
     -0.4
     """
-    return _curve(even_matrix(law, plant, at), np.asarray(angle, dtype=np.float64))
+    return _curve(even_matrix(law, plant, at))(np.asarray(angle, dtype=np.float64))
 
 
-def _curve(made: LoopMatrices, angle: Float) -> Complex:
+def _curve(made: LoopMatrices) -> Callable[[Float], Complex]:
     whole, o = made.each[0], made.output
     rest = np.delete(np.arange(len(whole)), o)
     A, b = whole[np.ix_(rest, rest)], whole[rest, o]
-    c, direct = whole[o, rest], whole[o, o]
-    z = np.exp(1j * angle)
-    inner = np.linalg.solve(
-        z[:, None, None] * np.eye(len(A)) - A, np.broadcast_to(b, (len(z), len(b)))[..., None]
-    )
-    return np.asarray(-(inner[..., 0] @ c + direct) / z, dtype=np.complex128)
+    c, direct, one = whole[o, rest], whole[o, o], np.eye(len(A))
+
+    def at(angle: Float) -> Complex:
+        z = np.exp(1j * angle)
+        right = np.broadcast_to(b, (len(z), len(b)))[..., None]
+        inner = np.linalg.solve(z[:, None, None] * one - A, right)
+        return np.asarray(-(inner[..., 0] @ c + direct) / z, dtype=np.complex128)
+
+    return at
 
 
 def margins(law: Law, plant: Plant, at: EvenLoop) -> Margins:
@@ -79,10 +82,7 @@ def margins(law: Law, plant: Plant, at: EvenLoop) -> Margins:
     2.5
     """
     made = even_matrix(law, plant, at)
-
-    def value(angle: Float) -> Complex:
-        return _curve(made, angle)
-
+    value = _curve(made)
     angle = np.unique(np.concatenate(
         [np.geomspace(1e-6, math.pi, POINTS // 2), np.linspace(1e-3, math.pi, POINTS // 2)]
     ))  # fmt: skip

@@ -12,13 +12,20 @@ import math
 
 import numpy as np
 
-from looptime.array_types import Float
+from looptime.array_types import Bool, Float
 from looptime.controlling.law import SAME_S, Law, Plant
 from looptime.errors import NotEnoughError
 from looptime.heading.pattern import Sampling
 from looptime.records import dataclass
 
-__all__ = ["EvenLoop", "LoopMatrices", "even_matrix", "loop_matrices", "spectral_radius"]
+__all__ = [
+    "EvenLoop",
+    "LoopMatrices",
+    "even_matrix",
+    "even_settles",
+    "loop_matrices",
+    "spectral_radius",
+]
 
 #: Most readings on their way, beyond which no matrix is made.
 MOST_ON_THE_WAY = 60
@@ -58,11 +65,30 @@ def even_matrix(law: Law, plant: Plant, at: EvenLoop) -> LoopMatrices:
     >>> round(spectral_radius(made.each[0]), 12)
     0.2
     """
-    T, L = at.period_s, at.latency_s
-    on_the_way = math.floor(L / T + 1e-9)
+    on_the_way = math.floor(at.latency_s / at.period_s + 1e-9)
     _not_too_many(on_the_way)
-    offset = np.array([[(i + 1) * T - L] for i in range(on_the_way + 1)])
-    return _matrices(law, plant, np.array([T]), offset, np.array([T]))
+    return _even(law, plant, np.array([at.period_s]), np.array([at.latency_s]), on_the_way)
+
+
+def even_settles(law: Law, plant: Plant, at: EvenLoop, periods_s: Float) -> Bool:
+    """Whether even loops of each period settle, shape (n,); not where no matrix is made of them.
+
+    The latency goes with the period, the sensor's delay stays.
+    """
+    latency = at.latency_share * periods_s + at.delay_s
+    on_the_way = np.floor(latency / periods_s + 1e-9).astype(np.int64)
+    settles = np.zeros(len(periods_s), bool)
+    for many in np.unique(on_the_way[on_the_way <= MOST_ON_THE_WAY]).tolist():
+        mine = on_the_way == many
+        made = _even(law, plant, periods_s[mine], latency[mine], many)
+        settles[mine] = np.abs(np.linalg.eigvals(made.each)).max(axis=1) < 1
+    return settles
+
+
+def _even(law: Law, plant: Plant, period: Float, latency: Float, on_the_way: int) -> LoopMatrices:
+    """Even loops of several periods, each as a matrix."""
+    offset = np.stack([(i + 1) * period - latency for i in range(on_the_way + 1)])
+    return _matrices(law, plant, period, offset, period)
 
 
 def loop_matrices(law: Law, plant: Plant, at: Sampling) -> LoopMatrices:

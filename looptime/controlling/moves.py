@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -10,12 +11,11 @@ from looptime.array_types import Float
 from looptime.controlling.law import Law, Plant
 from looptime.controlling.margins import margins
 from looptime.controlling.matrices import EvenLoop, even_matrix, spectral_radius
-from looptime.controlling.response import NODES, Response, figures, response, summed_up
+from looptime.controlling.response import Response, figures, summed_up
 from looptime.controlling.simulate import (
     Instants,
     Track,
     beside,
-    play,
     play_side_by_side,
     starts_in,
 )
@@ -24,7 +24,16 @@ from looptime.errors import LooptimeError
 from looptime.heading.pattern import LogShape, Sampling, even
 from looptime.records import dataclass
 
-__all__ = ["CurvePoint", "Move", "Stall", "even_loop", "even_sampling", "horizon_of", "rate_curve"]
+__all__ = [
+    "CurvePoint",
+    "Move",
+    "RateCurve",
+    "Stall",
+    "even_loop",
+    "even_sampling",
+    "horizon_of",
+    "play_each",
+]
 
 #: Most moves over the recorded loops, and over each rate of the curve.
 STARTS, CURVE_STARTS, EVEN_STARTS = 400, 80, 20
@@ -50,23 +59,8 @@ class Move:
     horizon_s: float  #: How long it is followed
     seed: int = 0
 
-    def over(self, at: Sampling, most: int = STARTS, nodes: int = NODES) -> Response:
-        """Figures over a log, with the sensor's delay in it already."""
-        moves = starts_in(at, self.horizon_s, most, self.seed)
-        return response(
-            self.plant, self.path, self.track(moves), self.horizon_s, self.tolerance, nodes
-        )
-
-    def track(self, moves: Instants) -> Track:
-        """The moves, played."""
-        return play(self.law, self.plant, self.path, moves)
-
-    def each(self, moves: Instants) -> tuple[Float, Float, Float, Float]:
-        """Figures of every move; see `looptime.controlling.response.figures`."""
-        return self.figures(self.track(moves))
-
     def figures(self, track: Track) -> tuple[Float, Float, Float, Float]:
-        """Figures of every move that was played."""
+        """Figures of every move that was played; see `looptime.controlling.response.figures`."""
         return figures(self.plant, self.path, track, self.horizon_s, self.tolerance)
 
 
@@ -127,9 +121,22 @@ def even_starts(move: Move, loop: EvenLoop, most: int) -> Instants:
     return Instants(*(a[rows] - phase for a in (at.read_s, at.taken_s, at.use_s)))
 
 
-def rate_curve(
-    move: Move, base: Sampling, loop: EvenLoop, rates_hz: tuple[float, ...] = RATES_HZ
-) -> tuple[CurvePoint, ...]:
+def play_each(wanted: Sequence[tuple[Move, Instants]]) -> list[Track]:
+    """The track of each; those with one law, one mechanism and one path are played at once."""
+    alike: dict[tuple[Law, Plant, int], list[int]] = {}
+    for i, (move, _) in enumerate(wanted):
+        alike.setdefault((move.law, move.plant, id(move.path)), []).append(i)
+    made: dict[int, Track] = {}
+    for group in alike.values():
+        move = wanted[group[0]][0]
+        tracks = play_side_by_side(
+            move.law, move.plant, move.path, [wanted[i][1] for i in group]
+        )  # fmt: skip
+        made.update(zip(group, tracks, strict=True))
+    return [made[i] for i in range(len(wanted))]
+
+
+class RateCurve:
     """The move at other loop rates, over even loops and over the log's shape.
 
     Parameters
@@ -141,31 +148,40 @@ def rate_curve(
     loop : EvenLoop
         At its mean.
     rates_hz : tuple of float [Hz]
-        Ascending.
+        Ascending; rates at which no even loop can be judged are left out.
     """
-    shape = LogShape(base)
-    points, moves, known = [], [], []
-    for rate in rates_hz:
-        at = EvenLoop(1 / rate, loop.latency_share, loop.delay_s)
-        try:
-            alike, found = even_matrix(move.law, move.plant, at), margins(move.law, move.plant, at)
-        except LooptimeError:
-            continue
-        shaped = delayed(shape.at(rate), move.delay_s)
-        uneven = starts_in(shaped, move.horizon_s, CURVE_STARTS, move.seed)
-        moves.append(beside(even_starts(move, at, EVEN_STARTS), uneven))
-        radius = spectral_radius(alike.each[0])
-        known.append((rate, found.gain_margin, found.phase_margin_deg, radius))
-    tracks = play_side_by_side(move.law, move.plant, move.path, moves) if moves else []
-    for (rate, *margin), track in zip(known, tracks, strict=True):
-        both = move.figures(track)
-        for pattern, part in (
-            ("even", slice(EVEN_STARTS)), ("log shape", slice(EVEN_STARTS, None))
-        ):  # fmt: skip
-            one = summed_up(*(f[part] for f in both))
-            if one.starts:
-                points.append(CurvePoint(pattern, rate, one, *margin))
-    return tuple(points)
+
+    def __init__(
+        self, move: Move, base: Sampling, loop: EvenLoop, rates_hz: tuple[float, ...] = RATES_HZ
+    ) -> None:
+        self.move, shape = move, LogShape(base)
+        self._known: list[tuple[float, float | None, float | None, float]] = []
+        self.moves: list[Instants] = []  #: To be played
+        for rate in rates_hz:
+            at = EvenLoop(1 / rate, loop.latency_share, loop.delay_s)
+            try:
+                alike = even_matrix(move.law, move.plant, at)
+                found = margins(move.law, move.plant, at)
+            except LooptimeError:
+                continue
+            shaped = delayed(shape.at(rate), move.delay_s)
+            uneven = starts_in(shaped, move.horizon_s, CURVE_STARTS, move.seed)
+            self.moves.append(beside(even_starts(move, at, EVEN_STARTS), uneven))
+            radius = spectral_radius(alike.each[0])
+            self._known.append((rate, found.gain_margin, found.phase_margin_deg, radius))
+
+    def points(self, tracks: Sequence[Track]) -> tuple[CurvePoint, ...]:
+        """The figures of the moves as they were played."""
+        points = []
+        for (rate, *margin), track in zip(self._known, tracks, strict=True):
+            both = self.move.figures(track)
+            for pattern, part in (
+                ("even", slice(EVEN_STARTS)), ("log shape", slice(EVEN_STARTS, None))
+            ):  # fmt: skip
+                one = summed_up(*(f[part] for f in both))
+                if one.starts:
+                    points.append(CurvePoint(pattern, rate, one, *margin))
+        return tuple(points)
 
 
 def delayed(at: Sampling, delay_s: float) -> Sampling:
@@ -177,8 +193,8 @@ def delayed(at: Sampling, delay_s: float) -> Sampling:
     )
 
 
-def worst_stall(move: Move, at: Sampling, loop: EvenLoop) -> Stall:
-    """The log's longest hold, put at every loop of the move (at most `STARTS`) in turn.
+def longest_hold(move: Move, at: Sampling, loop: EvenLoop) -> tuple[float, Instants]:
+    """The log's longest hold [s], put at every loop of the move (at most `STARTS`) in turn.
 
     The reading that ends it is as old as it was in the log; the other loops are even.
     """
@@ -197,6 +213,4 @@ def worst_stall(move: Move, at: Sampling, loop: EvenLoop) -> Stall:
     after = (places + 1, np.arange(len(places)))
     age[after], code_age[after] = late, code_late
     use = use - 0.5 * loop.period_s
-    moves = Instants(use - code_age, np.maximum.accumulate(use - age, axis=0), use)
-    without = summed_up(*move.each(even_starts(move, loop, EVEN_STARTS)))
-    return Stall(hold * 1e3, summed_up(*move.each(moves)), without)
+    return hold, Instants(use - code_age, np.maximum.accumulate(use - age, axis=0), use)

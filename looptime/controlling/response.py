@@ -13,7 +13,7 @@ from looptime.controlling.target import Path
 from looptime.records import dataclass
 from looptime.stats.quantiles import element_number
 
-__all__ = ["NODES", "Response", "Spread", "response", "spread_of"]
+__all__ = ["NODES", "Response", "Spread", "figures", "spread_of", "summed_up"]
 
 #: Points of Gauss's rule in each piece, for the mean square of the following error.
 NODES = 10
@@ -65,25 +65,6 @@ def spread_of(values: Float) -> Spread:
     return Spread(*(value if math.isfinite(value) else None for value in shown))
 
 
-def response(
-    plant: Plant, path: Path, track: Track, horizon_s: float, tolerance: float, nodes: int = NODES
-) -> Response:
-    """Figures of moves that were played.
-
-    Parameters
-    ----------
-    plant, path, track : Plant, Path, Track
-        What moved, where it was to go and what it did.
-    horizon_s : float [s]
-        How long they are followed.
-    tolerance : float [unit]
-        Error within which they have settled.
-    nodes : int
-        Points of Gauss's rule in each piece.
-    """
-    return summed_up(*figures(plant, path, track, horizon_s, tolerance, nodes))
-
-
 def summed_up(over: Float, settle: Float, rms: Float, greatest: Float) -> Response:
     """A response from its figures, one value a move (NaN where they do not apply)."""
     overshoot, settled, following, most = (
@@ -96,7 +77,19 @@ def summed_up(over: Float, settle: Float, rms: Float, greatest: Float) -> Respon
 def figures(
     plant: Plant, path: Path, track: Track, horizon_s: float, tolerance: float, nodes: int = NODES
 ) -> tuple[Float, Float, Float, Float]:
-    """Overshoot, settling time [s], rms and greatest error of each move; each of shape (c,)."""
+    """Overshoot, settling time [s], rms and greatest error of each move; each of shape (c,).
+
+    Parameters
+    ----------
+    plant, path, track : Plant, Path, Track
+        What moved, where it was to go and what it did.
+    horizon_s : float [s]
+        How long they are followed.
+    tolerance : float [unit]
+        Error within which they have settled.
+    nodes : int
+        Points of Gauss's rule in each piece.
+    """
     columns = track.use_s.shape[1]
     nothing = np.full(columns, np.nan)
     if not columns:
@@ -134,6 +127,7 @@ class _Pieces:
 
 
 def _pieces(track: Track, low: float, high: float, breaks: list[Float]) -> _Pieces:
+    track = _within(track, low, high)
     use = track.use_s
     n, columns = use.shape
     if not breaks:
@@ -145,6 +139,15 @@ def _pieces(track: Track, low: float, high: float, breaks: list[Float]) -> _Piec
     hold = np.maximum(np.cumsum(order < n, axis=0) - 1, 0)[:-1]
     pick = [np.take_along_axis(a, hold, axis=0) for a in (track.x, track.v, track.output, use)]
     return _Pieces(time[:-1], time[1:], *pick)
+
+
+def _within(track: Track, low: float, high: float) -> Track:
+    """The holds in which any move is between two instants."""
+    use = track.use_s
+    first = np.argmax((use[1:] > low).any(axis=1))
+    last = len(use) - np.argmax((use[-2::-1] < high).any(axis=1))
+    part = slice(first, max(last, first + 2))
+    return Track(use[part], track.x[part], track.v[part], track.output[part])
 
 
 def _after(

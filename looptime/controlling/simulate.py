@@ -93,18 +93,18 @@ def play_side_by_side(law: Law, plant: Plant, path: Path, moves: Sequence[Instan
     length = np.array([len(at.use_s) for at in moves])
     order = np.argsort(-length, kind="stable")  # those that go on stay side by side
     count = np.array([at.use_s.shape[1] for at in moves])[order]
+    ends = np.cumsum(count)
 
     def beside(name: str) -> Float:
-        parts = [getattr(moves[i], name) for i in order]
-        more = (length.max() - length)[order]
-        return np.hstack(
-            [np.pad(a, ((0, m), (0, 0)), "edge") for a, m in zip(parts, more, strict=True)]
-        )
+        made = np.empty((length.max(), ends[-1]))  # what lies beyond a move's end stays untouched
+        for i, end, wide in zip(order.tolist(), ends.tolist(), count.tolist(), strict=True):
+            made[: length[i], end - wide : end] = getattr(moves[i], name)
+        return made
 
     at = Instants(beside("read_s"), beside("taken_s"), beside("use_s"))
     track = play(law, plant, path, at, np.repeat(length[order], count))
     made = {}
-    for i, end, wide in zip(order.tolist(), np.cumsum(count).tolist(), count.tolist(), strict=True):
+    for i, end, wide in zip(order.tolist(), ends.tolist(), count.tolist(), strict=True):
         part = (slice(length[i]), slice(end - wide, end))
         made[i] = Track(track.use_s[part], track.x[part], track.v[part], track.output[part])
     return [made[i] for i in range(len(moves))]
@@ -147,7 +147,7 @@ def play(law: Law, plant: Plant, path: Path, at: Instants, length: Int | None = 
             else:
                 seen = w + over * late_factor[j]
             if not all_in_hold[j]:
-                earlier = _earlier(plant, at, x, v, output, k, rest)[:c]
+                earlier = _earlier(plant, at, (x, v, output), k, c, rest)
                 seen = np.where(in_hold[j], seen, earlier)
             output[k, :c] = state.next_output(j, seen)
     return Track(at.use_s, x, v, output)
@@ -204,12 +204,18 @@ def _cut(values: Float, limit: float) -> Float:
 
 
 def _earlier(
-    plant: Plant, at: Instants, x: Float, v: Float, output: Float, k: int, rest: float
+    plant: Plant, at: Instants, state: tuple[Float, Float, Float], k: int, c: int, rest: float
 ) -> Float:
-    """Readings taken before the hold that ends with their use."""
-    taken = at.taken_s[k]
-    hold = (at.use_s[:k] <= taken + SAME_S).sum(axis=0) - 1
-    known, row, column = hold >= 0, np.maximum(hold, 0), np.arange(at.use_s.shape[1])
+    """Readings of the first c columns taken before the hold that ends with their use."""
+    taken, column = at.taken_s[k, :c], np.arange(c)
+    hold = np.full(c, k - 1)
+    while True:
+        row = np.maximum(hold, 0)
+        later = (at.use_s[row, column] > taken + SAME_S) & (hold >= 0)
+        if not later.any():
+            break
+        hold = hold - later
     since = np.maximum(taken - at.use_s[row, column], 0.0)
-    there = plant.after(x[row, column], v[row, column], output[row, column], since)
-    return np.where(known, plant.measured(*there), rest)
+    x, v, output = (a[row, column] for a in state)
+    there = plant.after(x, v, output, since)
+    return np.where(hold >= 0, plant.measured(*there), rest)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 
@@ -14,10 +13,10 @@ from looptime.controlling.matrices import (
     EvenLoop,
     LoopMatrices,
     even_matrix,
+    even_settles,
     loop_matrices,
     spectral_radius,
 )
-from looptime.errors import NotEnoughError
 from looptime.heading.pattern import Sampling
 from looptime.records import dataclass
 
@@ -187,14 +186,10 @@ def period_range(law: Law, plant: Plant, even: EvenLoop) -> tuple[float | None, 
     """
 
     def settles(period: float) -> bool:
-        try:
-            made = even_matrix(law, plant, replace(even, period_s=period))
-        except NotEnoughError:
-            return False
-        return spectral_radius(made.each[0]) < 1
+        return bool(even_settles(law, plant, even, np.array([period]))[0])
 
     tried = np.unique(np.append(np.geomspace(SHORTEST_S, LONGEST_S, 100), even.period_s))
-    good = np.array([settles(float(period)) for period in tried])
+    good = even_settles(law, plant, even, tried)
     here = int(np.searchsorted(tried, even.period_s))
     if not good.any():
         return None, None

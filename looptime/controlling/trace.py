@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from looptime.array_types import Float
-from looptime.controlling.matrices import EvenLoop
-from looptime.controlling.moves import STARTS, Move, even_starts
-from looptime.controlling.simulate import Instants, Track, starts_in
-from looptime.heading.pattern import Sampling
+from looptime.controlling.moves import Move
+from looptime.controlling.simulate import Track
 from looptime.records import dataclass
 
 __all__ = ["Trace", "traced"]
@@ -29,24 +27,26 @@ class Trace:
     worst: Float
 
 
-def traced(move: Move, at: Sampling, loop: EvenLoop) -> Trace:
+def traced(
+    move: Move, recorded: Track, figures: tuple[Float, Float, Float, Float], even: Track
+) -> Trace:
     """The move over even loops and over a log.
 
     Parameters
     ----------
     move : Move
-        What is moved, and how.
-    at : Sampling
-        As recorded, with the sensor's delay.
-    loop : EvenLoop
-        At its mean.
+        What was moved, and how.
+    recorded : Track
+        Over the log, from each of its starts.
+    figures : tuple of float array
+        Of those starts, as `Move.figures` has them.
+    even : Track
+        From one start over even loops.
     """
-    moves = starts_in(at, move.horizon_s, STARTS, move.seed)
-    over, settle, _, greatest = move.each(moves)
+    over, settle, _, greatest = figures
     worst = int(np.argmax(np.where(np.isnan(greatest), over + 1e-9 * settle, greatest)))
     time = np.linspace(0.0, _worth_seeing(move, settle), POINTS)
-    even, recorded = even_starts(move, loop, 1), _one(moves, worst)
-    sides = [_followed(move, one, time) for one in (even, recorded)]
+    sides = [_followed(move, track, i, time) for track, i in ((even, 0), (recorded, worst))]
     return Trace(time, move.path.at(time), *sides)
 
 
@@ -58,15 +58,8 @@ def _worth_seeing(move: Move, settle: Float) -> float:
     return min(1.2 * move.path.end_s + max(4 * float(np.median(known)), 0.1), move.horizon_s)
 
 
-def _one(moves: Instants, column: int) -> Instants:
-    parts = (moves.read_s, moves.taken_s, moves.use_s)
-    return Instants(*(part[:, column : column + 1] for part in parts))
-
-
-def _followed(move: Move, moves: Instants, time: Float) -> Float:
-    track: Track = move.track(moves)
-    use = track.use_s[:, 0]
+def _followed(move: Move, track: Track, start: int, time: Float) -> Float:
+    use = track.use_s[:, start]
     hold = np.maximum(np.searchsorted(use, time, side="right") - 1, 0)
-    x, v, output = (a[hold, 0] for a in (track.x, track.v, track.output))
-    plant = move.plant
-    return plant.measured_after(x, v, output, np.maximum(time - use[hold], 0.0))
+    x, v, output = (a[hold, start] for a in (track.x, track.v, track.output))
+    return move.plant.measured_after(x, v, output, np.maximum(time - use[hold], 0.0))

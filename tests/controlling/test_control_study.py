@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -47,6 +48,19 @@ def test_documented_keys():
         "fight_mm_per_m", "odometry_mm_per_m", "odometry_deg_per_turn",
     }  # fmt: skip
     assert [w["name"] for w in found["wheels"]]
+
+
+def test_controllers_asked_for_together_are_those_asked_for_alone():
+    """Two of one law, one with another gain and one with another target: the same to the bit."""
+    alike = replace(MAST, name="alike", read_call="lift.read")
+    other = replace(MAST, name="other", kp=1.0)
+    way = replace(MAST, name="way", target=parse_target("trapezoid:0.4,1,4"))
+    chosen, run = (MAST, alike, other, way), robot_run(1500)
+    together = looptime.control(run, controllers=chosen).to_dict()["controllers"]
+    for one, found in zip(chosen, together, strict=True):
+        alone = looptime.control(run, controllers=[one]).to_dict()["controllers"][0]
+        assert alone["response"]["recorded"]["overshoot"]["mean"] is not None
+        assert json.dumps(found) == json.dumps(alone)
 
 
 def test_age_and_phase_lost():

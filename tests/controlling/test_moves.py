@@ -7,16 +7,10 @@ import pytest
 
 from looptime.controlling.law import Law, Plant
 from looptime.controlling.matrices import EvenLoop
-from looptime.controlling.moves import (
-    Move,
-    even_loop,
-    even_starts,
-    rate_curve,
-    worst_stall,
-)
-from looptime.controlling.response import summed_up
-from looptime.controlling.simulate import play, play_side_by_side
-from tests.controlling.build import move
+from looptime.controlling.moves import Move, RateCurve, even_loop, even_starts
+from looptime.controlling.outcome import Case, outcomes
+from looptime.controlling.simulate import play, play_side_by_side, starts_in
+from tests.controlling.build import move, response_of
 from tests.heading.logs import jittered
 
 
@@ -27,7 +21,8 @@ def test_halving_the_resolution_moves_nothing(text, tau):
     at = jittered(1500, 0.02, 0.2, 0.02, 9)
     loop = even_loop(at, 0.0)
     one = move(text, Law("measured step", 1.2, 0.3, 0.01), Plant("position", 5.0, tau), loop)
-    fine, coarse = one.over(at, 60), one.over(at, 60, nodes=5)
+    starts = starts_in(at, one.horizon_s, 60, one.seed)
+    fine, coarse = response_of(one, starts), response_of(one, starts, nodes=5)
     for name in ("following_rms", "following_max"):
         for part in ("mean", "p95", "worst"):
             both = [getattr(getattr(r, name), part) for r in (fine, coarse)]
@@ -44,13 +39,14 @@ def test_a_stall_at_its_worst():
     at = type(at)(use, use, use, use, at.block)
     loop = EvenLoop(T, 0.0)
     one = move("step:1", Law("per loop", kp), Plant("position", K), loop, horizon=1.5)
-    found = worst_stall(one, at, loop)
+    found = outcomes([Case(one, at, loop)])[0].stall
     assert found.hold_ms == pytest.approx(100.0)
     assert found.without.overshoot.worst == 0.0
     # a = K kp 0.1 = 1: in the stall the step is just reached, never exceeded
     assert found.worst.overshoot.worst == pytest.approx(0.0, abs=1e-9)
     stronger = Move(Law("per loop", 2 * kp), one.plant, one.path, 0.0, 0.02, 1.5)
-    assert worst_stall(stronger, at, loop).worst.overshoot.worst == pytest.approx(1.0, rel=1e-9)
+    worst = outcomes([Case(stronger, at, loop)])[0].stall.worst
+    assert worst.overshoot.worst == pytest.approx(1.0, rel=1e-9)
 
 
 def test_other_rates():
@@ -58,13 +54,14 @@ def test_other_rates():
     at = jittered(3000, 0.01, 0.1, 0.01, 2)
     loop = even_loop(at, 0.0)
     one = move("step:1", Law("measured step", 2.0, 0.0, 0.0), Plant("position", 5.0, 0.02), loop)
-    points = rate_curve(one, at, loop, (10.0, 100.0))
+    curve = RateCurve(one, at, loop, (10.0, 100.0))
+    points = outcomes([Case(one, at, loop, curve)])[0].curve
     assert [(p.pattern, p.rate_hz) for p in points] == [
         ("even", 10.0), ("log shape", 10.0), ("even", 100.0), ("log shape", 100.0),
     ]  # fmt: skip
     assert points[0].response.overshoot.mean > points[2].response.overshoot.mean
     there = EvenLoop(0.1, loop.latency_share)
-    alone = summed_up(*one.each(even_starts(one, there, 20)))
+    alone = response_of(one, even_starts(one, there, 20))
     assert points[0].response.overshoot == alone.overshoot
 
 

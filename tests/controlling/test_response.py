@@ -9,8 +9,7 @@ import pytest
 from looptime.controlling.law import Law, Plant
 from looptime.controlling.matrices import EvenLoop
 from looptime.controlling.moves import even_starts
-from looptime.controlling.response import summed_up
-from tests.controlling.build import move
+from tests.controlling.build import move, response_of
 
 
 def test_settling_of_a_plain_step():
@@ -19,7 +18,7 @@ def test_settling_of_a_plain_step():
     a = K * kp * T
     loop = EvenLoop(T, 0.0)
     one = move("step:1", Law("per loop", kp), Plant("position", K), loop)
-    found = summed_up(*one.each(even_starts(one, loop, 50)))
+    found = response_of(one, even_starts(one, loop, 50))
     n = math.floor(math.log(0.02) / math.log(1 - a))
     left = (1 - a) ** n
     within = (n + (left - 0.02) / (left * a)) * T
@@ -37,7 +36,7 @@ def test_following_a_ramp_for_long():
     K, kp, v = 4.0, 2.5, 0.3
     loop = EvenLoop(0.02, 0.5)
     one = move(f"ramp:{v},60", Law("per loop", kp), Plant("position", K), loop, horizon=60.0)
-    found = summed_up(*one.each(even_starts(one, loop, 4)))
+    found = response_of(one, even_starts(one, loop, 4))
     assert found.following_rms.mean == pytest.approx(v / (K * kp), rel=2e-3)
     assert found.following_max.mean == pytest.approx(v / (K * kp), rel=1e-6)
 
@@ -47,7 +46,7 @@ def test_feed_forward_takes_the_lag_away():
     loop = EvenLoop(0.02, 0.0)
     law = Law("per loop", 2.5, feed_forward=1 / 4.0)
     one = move("ramp:0.3,20", law, Plant("position", 4.0), loop, horizon=20.0)
-    found = summed_up(*one.each(even_starts(one, loop, 4)))
+    found = response_of(one, even_starts(one, loop, 4))
     assert found.following_rms.mean < 0.3 * 0.02 / 10
 
 

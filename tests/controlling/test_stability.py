@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from looptime.controlling.law import Law, Plant
-from looptime.controlling.matrices import EvenLoop, even_matrix, loop_matrices, spectral_radius
+from looptime.controlling.matrices import (
+    EvenLoop,
+    even_matrix,
+    even_settles,
+    loop_matrices,
+    spectral_radius,
+)
 from looptime.controlling.moves import even_loop
 from looptime.controlling.stability import growth_per_s, mean_square, period_range, stability
+from looptime.errors import NotEnoughError
 from looptime.heading.pattern import Sampling, blocks_of, even
 from tests.controlling.build import DRIFT
 from tests.heading.logs import jittered
@@ -29,6 +37,22 @@ def test_slowest_stable_loop(share):
     slowest = period_range(law, DRIFT, EvenLoop(0.01, share))[1]
     edge = 2 / (1 - 2 * share) if share <= 0.25 else 1 / share
     assert slowest * 7.0 * 3.0 == pytest.approx(edge, rel=1e-9)
+
+
+def test_periods_judged_together_are_those_judged_alone():
+    """With a delay of up to eighty loops; where no matrix is made, none settles."""
+    law, delayed = Law("fixed step", 3.0, 0.1, 0.02, 0.02), EvenLoop(0.01, 0.3, 0.04)
+    periods = np.geomspace(5e-4, 1.0, 40)
+    alone = []
+    for period in periods.tolist():
+        try:
+            made = even_matrix(law, DRIFT, replace(delayed, period_s=period))
+        except NotEnoughError:
+            alone.append(False)
+        else:
+            alone.append(spectral_radius(made.each[0]) < 1)
+    assert even_settles(law, DRIFT, delayed, periods).tolist() == alone
+    assert 5 < sum(alone) < 35
 
 
 @pytest.mark.parametrize("delay", [0.01, 0.035])

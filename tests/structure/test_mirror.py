@@ -27,7 +27,7 @@ ELSEWHERE = {
     },
     "controlling": {
         "control_result": "controlling/test_control_study", "law": "controlling/test_effective",
-        "matrices": "controlling/test_stability",
+        "matrices": "controlling/test_stability", "outcome": "controlling/test_moves",
         "simulate": "controlling/test_against_brute_force", "target": "controlling/test_response",
         "trace": "controlling/test_control_study",
         "value_instants": "controlling/test_control_study",
