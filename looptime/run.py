@@ -157,7 +157,8 @@ class Clock:
     """How the log's clock was read."""
 
     unit: str = "ns"  #: ``ns``, ``us``, ``ms``, ``s`` or the name of a date-time format
-    unit_from: str = "header"  #: ``header``, ``option``, ``project`` or ``inferred: REASON``
+    #: ``header``, ``log`` (beside a value), ``option``, ``project`` or ``inferred: REASON``
+    unit_from: str = "header"
     tick_ns: int = 1  #: Smallest step that the clock shows [ns]
     #: Each with `line`, `size_ns` and a `note`.
     wraps: tuple[dict[str, object], ...] = ()

@@ -40,7 +40,7 @@ class ColumnTaken:
     sample: str  #: Its first cell that holds something
     taken_as: str  #: What it is taken for: a role, or the part it plays in the layout
     unit: str | None = None
-    unit_from: str = ""  #: ``header``, ``project`` or the reason
+    unit_from: str = ""  #: ``header``, ``log``, ``project`` or the reason
     why: str = ""
     sure: str = "sure"  #: ``sure``, ``likely`` or ``unsure``
     instead: tuple[str, ...] = ()  #: Words that the project file may state in its place
@@ -133,16 +133,21 @@ def columns_taken(
         os.fspath(path), name or layout.name, layout.row, run.loop_from,
         side if layout.name in _ROW_A_LOOP and "time" in columns.one else "",
         columns.stamped.why, run.clock, header,
-        tuple(_taken(dialect, columns, run.clock, k, layout.name in _ROW_A_LOOP and not rewritten)
-              for k in range(dialect.fields)),
+        tuple(_taken(dialect, columns, run.clock, k, layout.name in _ROW_A_LOOP and not rewritten,
+                     rewritten) for k in range(dialect.fields)),
     )  # fmt: skip
 
 
-def _taken(dialect: Dialect, given: Given, clock: Clock, index: int, statable: bool) -> ColumnTaken:
+def _taken(
+    dialect: Dialect, given: Given, clock: Clock, index: int, statable: bool, rewritten: bool
+) -> ColumnTaken:
     name = "" if dialect.header is None else dialect.header[index]
     cells = (row[index] for row in dialect.sample)
     sample = next((cell for cell in cells if not is_missing(cell)), "")
     word, unit, unit_from, why, sure = _judged(dialect, given, clock, index)
+    if rewritten:  # lines that name their values have no header
+        unit_from = "log" if unit_from == "header" else unit_from
+        why = why.replace("its header", "its name")
     instead = tuple(role for role in STATED_ROLES if role != word) if statable else ()
     return ColumnTaken(index, name, sample, word, unit, unit_from, why, sure, instead)
 

@@ -98,8 +98,10 @@ def _pieces(source: Source, dialect: Dialect, options: Options, name: str | None
     if options.by is None and options.layout is None and layout.name in _ROW_A_LOOP:
         refuse_mixed(dialect, given.first("time"), source.path, given.lengths)
     parsed = parse(layout, source, dialect, given, options)
-    notes = parsed.clock.notes + tuple(source.cautions)
-    parsed = replace(parsed, clock=replace(parsed.clock, notes=notes), layout=name or parsed.layout)
+    clock = replace(parsed.clock, notes=parsed.clock.notes + tuple(source.cautions))
+    if name is not None and clock.unit_from == "header":
+        clock = replace(clock, unit_from="log")
+    parsed = replace(parsed, clock=clock, layout=name or parsed.layout)
     pieces = [layout.finish(piece) for piece in settle(parsed, source.path)]
     made = "" if source.rewritten is None else source.rewritten.loops_from
     return [replace(piece, loops_from=made) for piece in pieces] if made else pieces

@@ -123,7 +123,7 @@ def reader(asked: Asked) -> Callable[[str, Run | None], Log]:
     def read(path: str, known: Run | None) -> Log:
         now = asked.but(cache=False)
         if known is not None:
-            unit = None if known.clock.unit_from == "header" else known.clock.unit
+            unit = None if known.clock.unit_from in ("header", "log") else known.clock.unit
             now = now.but(layout=now.layout or known.layout or None, unit=now.unit or unit)
         return now.read(path)
 

@@ -44,6 +44,25 @@ def test_every_column_with_its_reason(log):
     assert "part" not in found.columns[1].instead
 
 
+@pytest.mark.parametrize(
+    ("head", "row", "unit_from", "why"),
+    [("time_ms,gyro_ms", "{},2", "header", "its header says so"),
+     ("", "t={}ms gyro=2ms", "log", "its name says so"),
+     ("", '{{"t_ms": {}, "gyro_ms": 2}}', "log", "its name says so")],
+)  # fmt: skip
+def test_a_header_is_named_where_there_is_one(tmp_path, head, row, unit_from, why):
+    """Units beside numbers, or in the names that lines give them, are no header's."""
+    log = tmp_path / "robot.log"
+    text = "".join(row.format(20 * k + k % 3) + "\n" for k in range(40))
+    log.write_text((head and head + "\n") + text, encoding="utf-8")
+    told = columns(Asked(), str(log))
+    assert [(one.taken_as, one.unit, one.unit_from) for one in told.columns] == [
+        ("clock", "ms", unit_from), ("part", "ms", unit_from),
+    ]  # fmt: skip
+    assert told.columns[1].why == why
+    assert told.clock.unit_from == unit_from
+
+
 def test_what_is_written_is_what_was_understood(log, tmp_path):
     """The project file that --write makes reads the log to the same figures, and says so."""
     before = columns(Asked(), str(log))

@@ -22,6 +22,7 @@ __all__ = [
     "equalise",
     "judged_quantity",
     "pacing_class",
+    "phase_advice",
     "phases_alike",
     "phases_text",
     "scale",
@@ -156,6 +157,14 @@ def phases_alike(a: Facts, b: Facts) -> bool:
     return set(pa) == set(pb) and all(abs(pa[k] - pb[k]) <= SAME_SHARE for k in pa)
 
 
+def phase_advice(a: Facts, b: Facts) -> str:
+    """What to do about two runs that hold other phases."""
+    if not a.phases or not b.phases:
+        return f"{(b if a.phases else a).source} does not say its phases: take runs that both do"
+    both = [name for name, _ in a.phases if name in dict(b.phases)]
+    return "choose one with --phase" if both else "take runs that have a phase in common"
+
+
 def _each(facts: Sequence[Facts], get: Callable[[Facts], object]) -> str:
     seen = dict.fromkeys(get(f) for f in facts)
     return " and ".join(str(s) for s in seen)
@@ -192,7 +201,7 @@ def unlike(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unlike]:
         if not phases_alike(a[0], one):
             raise UsageError(
                 f"{one.source} holds other phases ({phases_text(one)}) than {a[0].source}"
-                f" ({phases_text(a[0])}): choose one with --phase"
+                f" ({phases_text(a[0])}): {phase_advice(one, a[0])}"
             )
     found = []
     for what, get, unit in (

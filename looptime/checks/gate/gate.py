@@ -14,6 +14,7 @@ from looptime.checks.compare.sides import (
     equalise,
     judged_quantity,
     pacing_class,
+    phase_advice,
     phases_alike,
     phases_text,
 )
@@ -183,10 +184,12 @@ def _refuse_unlike(one: Facts, others: Sequence[Facts]) -> None:
                 " choose a baseline of the same robot"
             )
         if not phases_alike(one, other):
+            advice = phase_advice(one, other).replace(
+                "--phase", "--phase NAME, here and in `looptime season add` for the baseline"
+            )
             raise UsageError(
                 f"{one.source} holds the phases {phases_text(one)}, {other.source} "
-                f"{phases_text(other)}:"
-                " choose one with --phase NAME, here and in `looptime season add` for the baseline"
+                f"{phases_text(other)}: {advice}"
             )
         if _other_pacing(one, other):
             raise UsageError(

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from looptime.checks.compare.compare import compare
-from looptime.checks.compare.sides import equalise
+from looptime.checks.compare.sides import equalise, unlike
+from looptime.checks.gate.gate import _refuse_unlike
+from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.recording import Settings, record
 from looptime.errors import UsageError
 from tests.build_run import make_run
@@ -26,8 +30,26 @@ def test_what_is_unlike_is_said_first():
     b = paced(recording(2, loops=2000, calls={"camera.read": 2.0}), 20.0)
     found = compare([a], [b], settings=SETTINGS)
     assert {u.what for u in found.unlike} == {"robot", "pacing", "calls", "length"}
-    with pytest.raises(UsageError, match="--phase"):
-        compare_sides([a], [recording(2, phase="transport")])
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "advice"),
+    [(("standby", "transport"), ("transport",), "choose one with --phase"),
+     (("standby",), ("transport",), "take runs that have a phase in common"),
+     ((), ("transport",), "1.csv does not say its phases: take runs that both do"),
+     (("transport",), (), "2.csv does not say its phases: take runs that both do")],
+)  # fmt: skip
+def test_the_advice_about_unlike_phases_can_be_followed(one, other, advice):
+    """A phase is to be chosen only where both sides have it, in compare as in the gate."""
+    a, b = (
+        Facts(source=f"{k}.csv", phases=tuple((name, 1 / len(names)) for name in names))
+        for k, names in ((1, one), (2, other))
+    )
+    with pytest.raises(UsageError, match=f": {advice}$"):
+        unlike([SimpleNamespace(facts=a)], [SimpleNamespace(facts=b)])
+    here = advice.replace("--phase", "--phase NAME, here and in `looptime season add` for the base")
+    with pytest.raises(UsageError, match=f": {here}"):
+        _refuse_unlike(b, [a])
 
 
 def test_the_order_of_recording_is_read_and_warned_about():

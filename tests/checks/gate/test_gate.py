@@ -102,7 +102,7 @@ def test_unlike_runs_are_refused(baseline):
     """Another robot, other phases and another pacing are one line each."""
     with pytest.raises(UsageError, match="of robot 'spare'"):
         gate([recording(1, robot="spare")], baseline, settings=SETTINGS)
-    with pytest.raises(UsageError, match="--phase"):
+    with pytest.raises(UsageError, match="does not say its phases"):
         gate([new_run(phase="transport")], baseline, settings=SETTINGS)
     with pytest.raises(UsageError, match="paced as 'fixed rate"):
         gate([paced(new_run(), 20.0)], baseline, settings=SETTINGS)
