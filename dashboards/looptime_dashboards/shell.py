@@ -18,7 +18,7 @@ from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import has_grid
 from looptime_dashboards.lean import file_field, lean
-from looptime_dashboards.library import content_of, without_hint
+from looptime_dashboards.library import content_of, layouts_in, without_hint
 from looptime_dashboards.notebook import notebook
 from looptime_dashboards.pages import PAGES, Page
 from looptime_dashboards.parts import (
@@ -42,6 +42,8 @@ from looptime_dashboards.work import Pending
 __all__ = ["frame", "register"]
 
 _LOG = logging.getLogger("looptime_dashboards")
+#: Of so many newest files one is looked for that can be read.
+_TRIED = 10
 #: How soon a page that waits for better figures asks again [ms].
 _POLL_MS = 600
 _NOWHERE = Page(
@@ -238,10 +240,10 @@ def _is_note(part: Any) -> bool:
 
 def _news(desk: Desk, view: View, known: str) -> list[Any]:
     """That a log was written since the page was opened: it is offered, not opened unasked."""
+    if not view.run and (first := first_log(desk)):  # it is shown, and the address says so
+        return [html.Div(**named({"data-goto": f"run={first}", "data-when": "run="}))]
     newest = desk.library.newest()
     one = desk.library.get(newest)
-    if one is not None and not view.run:  # the newest is shown, and the address says so
-        return [html.Div(**named({"data-goto": f"run={newest}", "data-when": "run="}))]
     if one is None or content_of(newest) == content_of(known):
         return []
     before = desk.library.grown(view.run)
@@ -250,6 +252,24 @@ def _news(desk: Desk, view: View, known: str) -> list[Any]:
              html.Button("not now", className="button")]  # fmt: skip
     form = html.Form([what, *links], method="dialog")  # which closes it by itself
     return [html.Dialog(form, open=True, className="news", key=newest)]
+
+
+def first_log(desk: Desk, patience_s: float = 2.0) -> str:
+    """Key of the newest file that can be read, takes long, or asks how it is to be read.
+
+    Folders of logs hold tables and texts of other kinds, too. Empty where there is no log.
+    """
+    newest = [o.key for o in desk.library.offered() if o.dropped or o.changed]
+    for key in newest[:_TRIED]:
+        try:
+            desk.library.log(key, patience_s)
+        except Pending:
+            return key
+        except LooptimeError as error:
+            if not layouts_in(str(error)) and "--unit" not in str(error):
+                continue
+        return key
+    return desk.library.newest()
 
 
 def _links(path: str) -> list[Any]:

@@ -10,8 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from looptime_dashboards.desk import Desk
 from looptime_dashboards.library import Library, Offered
 from looptime_dashboards.parts import otherwise
+from looptime_dashboards.shell import first_log
 from looptime_dashboards.view import read_view
 from looptime_dashboards.work import Pending, Work
 
@@ -130,6 +132,29 @@ def test_options_of_the_command_are_told_where_they_go() -> None:
     (line,) = otherwise(key, "no loop: name it with --loop-call")
     assert 'loop_call = "..."' in line.children
     assert otherwise(key, "a.csv: is empty: nothing was logged") == []
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "opened_first"),
+    [("notes.txt", "The left wheel squeaks.\nCheck it before the next run, please.\n", False),
+     ("results.csv", "bench,trays,rank\nnorth,12,1\nsouth,9,2\neast,7,3\n", False),
+     ("empty.log", "", False), ("two.csv", TWO_WAYS, True),
+     ("robot.csv", "time_ms,gyro_ms\n" + "".join(f"{20 * k},{k % 3}\n" for k in range(50)), True)],
+)  # fmt: skip
+def test_what_is_no_log_is_not_opened_unasked(
+    folder: Path, name: str, text: str, opened_first: bool
+) -> None:
+    """The newest log is opened, also one that asks how it is to be read, whatever is newer."""
+    (folder / "two ways.csv").unlink()
+    new = folder / name
+    new.write_text(text, encoding="utf-8")
+    os.utime(new, (time.time() - 30, time.time() - 30))
+    desk = Desk(folder, Project())
+    desk.library.scan(0)
+    assert first_log(desk, 600.0) == key_of(new if opened_first else folder / "long.csv")
+    (folder / "long.csv").unlink()
+    desk.library.scan(0)
+    assert first_log(desk, 600.0) == (key_of(new) if opened_first else "")
 
 
 @pytest.mark.browser
