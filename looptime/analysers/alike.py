@@ -16,7 +16,7 @@ _PLACES = frozenset(
 )  # fmt: skip
 _GIVEN = re.compile(r"(?<=[(\[])[^()\[\]]+(?=[)\]])")
 _AGAIN = re.compile(r"#([\s_-]*#)+")
-_WORD = re.compile(r"[A-Za-z]{2}")
+_WORD, _LETTER = re.compile(r"[A-Za-z]{2}"), re.compile(r"[A-Za-z]")
 
 
 def pattern_of(names: Iterable[str]) -> str:
@@ -28,9 +28,11 @@ def pattern_of(names: Iterable[str]) -> str:
     'drive.*.read'
     >>> pattern_of(["encoder1Read", "encoder2Read"]), pattern_of(["gyro.read"])
     ('encoder*Read', 'gyro.read')
+    >>> pattern_of(["pod0.turn.write", "pod1.turn.write", "pod1.roll.write"])
+    'pod*.*.write'
     """
-    rows = [_TOKEN.findall(name) for name in dict.fromkeys(names)]
-    if len(rows) == 1:
+    rows = _without_numbers([_TOKEN.findall(name) for name in dict.fromkeys(names)])
+    if all(row == rows[0] for row in rows):
         return "".join(rows[0])
     shortest = min(map(len, rows))
     head = _common(rows, shortest)
@@ -44,6 +46,19 @@ def pattern_of(names: Iterable[str]) -> str:
         while end and end[0] not in "./":
             end.pop(0)
     return "".join([*start, "*", *end])
+
+
+def _without_numbers(rows: list[list[str]]) -> list[list[str]]:
+    """Tokens of names with ``*`` for the numbers in which they differ."""
+    numbers = [[token for token in row if token.isdigit()] for row in rows]
+    if len({len(found) for found in numbers}) > 1 or any("[" in token for token in rows[0]):
+        return rows  # "[*]" would be a class of characters where the pattern is matched
+    other = [len(set(column)) > 1 for column in zip(*numbers, strict=True)]
+    made = []
+    for row in rows:
+        differs = iter(other)
+        made.append(["*" if token.isdigit() and next(differs) else token for token in row])
+    return made
 
 
 def _common(rows: list[list[str]], most: int) -> int:
@@ -108,8 +123,15 @@ def in_short(names: Iterable[str], most: int = 3) -> str:
 def _shape(name: str) -> Hashable:
     parts = re.split(r"[./]", name)
     if len(parts) > 2:
-        return parts[0], parts[-1]
+        return _like(parts[0]), _like(parts[-1])
     called = _GIVEN.sub("#", name)  # what a function is called with
-    tokens = ["#" if t.isdigit() or t.lower() in _PLACES else t for t in _TOKEN.findall(called)]
-    shape = _AGAIN.sub("#", "".join(tokens))
-    return shape if _WORD.search(shape) else name  # names that are nothing but a place
+    shape = _like(called)
+    numbered = any(letter.isdigit() for letter in called)
+    named = _WORD if numbered else _LETTER  # "t1" and "t2" are two things, "sFL" and "sFR" are not
+    return shape if named.search(shape) else name  # nothing but a place
+
+
+def _like(name: str) -> str:
+    """A name with ``#`` for numbers and places."""
+    tokens = ["#" if t.isdigit() or t.lower() in _PLACES else t for t in _TOKEN.findall(name)]
+    return _AGAIN.sub("#", "".join(tokens))

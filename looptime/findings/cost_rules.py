@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from looptime.analysers.alike import in_short
 from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
 from looptime.analysers.call_costs import CallCost
 from looptime.analysers.summary import Summary
@@ -24,6 +25,9 @@ __all__ = ["cost_findings"]
 _BLOCKING_SHARE = 0.2
 _DEAR_SHARE = 0.5
 _UNCOVERED_SHARE = 0.3
+#: Writes of one loop that are told together: at least so many, and so much of the loop.
+_MANY_WRITES, _WRITES_SHARE = 2.9, 0.3
+_PER_LOOP = ("calls_per_loop", "self_ms_per_loop")
 _SIGN_CODES = {
     "timeout": "timeout",
     "adapter tick": "adapter_tick",
@@ -37,7 +41,7 @@ def cost_findings(at: Summary) -> list[Finding]:
     made += _repeated(at) + contention_findings(at)
     named = {call for f in made for call in f.evidence.calls}
     named |= {r.call for r in at.recurrence.found if r.call}
-    made += _batches(at)
+    made += _batches(at) + _writes(at)
     made += [f for f in _blocking_calls(at) if f.evidence.calls[0] not in named]
     return made + _dear(at) + _uncovered(at)
 
@@ -177,6 +181,28 @@ def _batches(at: Summary) -> list[Finding]:
             )
         )  # fmt: skip
     return made
+
+
+def _writes(at: Summary) -> list[Finding]:
+    """Many writes that together take much of the loop, of which none is dear by itself."""
+    writes = [c for c in at.costs.rows if c.kind == "actuator write" and c.share is not None]
+    count, took = (sum(getattr(c, f) for c in writes) for f in _PER_LOOP)
+    share = took / loop_ms(at)
+    if len(writes) < 2 or count < _MANY_WRITES or share < _WRITES_SHARE:
+        return []
+    text = (
+        f"{three(count)} writes a loop take {ms(took)}, {percent(share)} of the loop "
+        f"({in_short(c.name for c in writes)}): leave out those that repeat the last value, or "
+        "send them at once where the driver can."
+    )
+    return [
+        Finding(
+            "many_writes", "look", text, took, "ms/loop",
+            evidence=evidence(at, calls=[c.name for c in writes[:10]]),
+            command=command(at, "plan"), worth=0.5 * share * ease(at), moves=True,
+            rests_on={"part_ms": took, "whole_ms": judged_mean_ms(at), "share": share},
+        )
+    ]  # fmt: skip
 
 
 def _uncovered(at: Summary) -> list[Finding]:

@@ -17,7 +17,11 @@ __all__ = ["remedy_of", "with_predictions"]
 
 _RISKS = ("low", "medium", "high")
 #: Findings to which only some kinds of change are an answer.
-_ANSWERS = {"batch_reads": ("batch",), "thread_wait": ("rest", "move", "unthread")}
+_ANSWERS = {
+    "batch_reads": ("batch",),
+    "many_writes": ("on-change", "batch"),
+    "thread_wait": ("rest", "move", "unthread"),
+}
 
 
 def with_predictions(

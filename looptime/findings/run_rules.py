@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from looptime.analysers.alike import grouped, in_short
 from looptime.analysers.contrast import Part
 from looptime.analysers.drift import ChangePoint
 from looptime.analysers.evenness import evenness
@@ -9,6 +10,7 @@ from looptime.analysers.summary import Summary
 from looptime.findings.about import (
     command,
     evidence,
+    loop_ms,
     ms,
     ms_value,
     n_calls,
@@ -28,6 +30,8 @@ _RATE_PPM = 2000.0
 _EVEN = 3.0
 
 
+#: Share of the loop from which on a cost is named where nothing stands out.
+_WORTH_A_WORD = 0.2
 #: Share of the rows set aside from which on it is worth a word.
 _MANY_ROWS = 0.05
 
@@ -53,12 +57,31 @@ def healthy(at: Summary) -> Finding:
             severity, how = "look", "the loop runs unevenly, with no cause in the log,"
     if found.why:
         within += f" {found.why[0].upper()}{found.why[1:]}."
+    within += _dearest(at)
     return Finding(
         "healthy", severity, f"Nothing stands out: {how}{speed}.{within}",
         rate, "1/s", evidence=evidence(at), command=command(at, "heading"),
         rests_on={"even": None if found.even is None else float(found.even),
                   "usual_ms": p50, "largest_ms": p99},
     )  # fmt: skip
+
+
+def _dearest(at: Summary) -> str:
+    """Where the time goes though none of it is out of the ordinary; like calls are one."""
+    rows = [c for c in at.costs.rows if c.share is not None and c.kind != "pacing"]
+    by_name = {c.name: c for c in rows}
+    if len(by_name) < 3:
+        return ""
+    told, names = [], [[c.name for c in rows if c is at.costs.unattributed]]
+    names += [alike for _, alike in grouped((c.name, c.kind) for c in rows
+                                            if c is not at.costs.unattributed)]  # fmt: skip
+    took = {tuple(some): sum(by_name[n].self_ms_per_loop for n in some) for some in names if some}
+    whole = loop_ms(at)
+    for some in sorted(took, key=lambda k: -took[k])[:2]:
+        if took[some] >= _WORTH_A_WORD * whole:
+            what = "no timed call" if some == (at.costs.unattributed.name,) else in_short(some)
+            told.append(f"{what} ({ms(took[some])}, {percent(took[some] / whole)})")
+    return f" The most goes to {' and '.join(told)}." if told else ""
 
 
 def rate_alone(at: Summary) -> Finding:

@@ -150,9 +150,13 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
     if options.layout == "costs" and not any(words):
         return tuple(f"part_{index + 1}" for index in range(fields))
     events = [index for index in range(fields) if words[index] and words_change(dialect, index)]
-    clock = clocklike(dialect, 0) and not words[0]
+    # a number of the loop may stand before the clock, if there is one only
+    at = int(fields > 2 and counts_rows(numbers(dialect, 0)) and not words[1])
+    clock = clocklike(dialect, at) and not words[at]
+    clock = clock and not (at and any(clocklike(dialect, k) for k in range(2, fields)))
     if clock and (options.layout == "stamps" or (options.layout is None and not events)):
-        return ("time", *(f"column_{index + 1}" for index in range(1, fields)))
+        leading = ("loop", "time")[1 - at :]
+        return (*leading, *(f"column_{index + 1}" for index in range(at + 1, fields)))
     if fields == 1 and not words[0] and _periods(dialect):
         return ("dt",)
     if fields == 1 and not words[0] and options.rate_hz is None:

@@ -37,3 +37,31 @@ def test_blocking_is_worth_less_where_the_wait_swallows_it():
         for r in (free, paced)
     ]
     assert worth[1] == pytest.approx(0.4 * worth[0], rel=0.05)
+
+
+@pytest.mark.parametrize(("each_ms", "told"), [(0.8, True), (0.2, False)])
+def test_many_small_writes_are_told_together(each_ms, told):
+    """Eight writes of 0.8 ms are 64 % of a loop of 10 ms, of which none is dear by itself."""
+    names = {f"pod{k // 2}.{('turn', 'roll')[k % 2]}.write": "actuator write" for k in range(8)}
+    run = make_run(
+        [10.0] * 300, lambda _: [(name, k, each_ms) for k, name in enumerate(names)], names
+    )
+    found = {f.code: f for f in summarise(run).findings}
+    assert ("many_writes" in found) is told
+    if told:
+        assert found["many_writes"].value == pytest.approx(6.4)
+        assert "64 % of the loop (8 x pod*.*.write)" in found["many_writes"].text
+
+
+def test_where_nothing_stands_out_the_dearest_are_named():
+    """Four like parts of 1.5 ms are 60 % of the loop together, the other one 15 %."""
+    parts = [
+        ("sFL", 0, 1.5),
+        ("sFR", 1.5, 1.5),
+        ("sRL", 3, 1.5),
+        ("sRR", 4.5, 1.5),
+        ("arm", 6, 1.5),
+    ]
+    found = summarise(make_run([10.0] * 300, lambda _: parts, {})).findings
+    assert found[0].code == "healthy"
+    assert "The most goes to 4 x s* (6 ms, 60 %) and no timed call (2.5 ms, 25 %)." in found[0].text

@@ -2,6 +2,7 @@
 
 import itertools
 
+import numpy as np
 import pytest
 
 from looptime.errors import LogError, UsageError
@@ -47,6 +48,21 @@ def test_headerless_with_a_clock_in_front(tmp_path):
     assert run.layout == "stamps"
     assert periods_ms(run) == [20.0, 21.0, 19.0]
     assert run.signals.values["column_2"].tolist() == [1.5, 2.5, 1.5]
+
+
+def test_headerless_with_a_number_before_the_clock(tmp_path):
+    """Number, clock [s] and two parts that fill its steps but for 1 ms; two clocks are refused."""
+    draw = np.random.default_rng(3)
+    parts = 0.002 + 0.004 * draw.random((80, 2))
+    clock = 17 + np.concatenate([[0], np.cumsum(parts.sum(axis=1) + 0.001)[:-1]])
+    rows = [f"{k},{t:.6f},{a:.6f},{b:.6f}" for k, (t, (a, b)) in
+            enumerate(zip(clock, parts, strict=True))]  # fmt: skip
+    run = read(tmp_path, "\n".join(rows) + "\n")
+    assert [name.name for name in run.names] == ["column_3", "column_4"]
+    assert self_ms(run)["column_4"] == pytest.approx(1000 * parts[:79, 1], abs=2e-3)
+    both = [f"{k},{1000 + 20 * k},{1007 + 20 * k + k % 3}" for k in range(80)]
+    with pytest.raises(LogError, match="start_"):
+        read(tmp_path, "\n".join(both) + "\n")
 
 
 def test_headerless_column_of_intervals(tmp_path):

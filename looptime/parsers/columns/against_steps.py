@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from looptime.array_types import Float
+from looptime.array_types import Bool, Float
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.role import Seen
 from looptime.records import dataclass
@@ -28,6 +28,10 @@ _LEAST_SHARE = 0.004
 ENOUGH = 20
 #: From how many standard errors on a correlation is believed; heavy tails make few rows weigh much.
 SURE_Z = 6.0
+#: A slope from row to row that is surely less than this is none.
+_NOT_AT_ALL = 0.15
+#: A change of the step is that of the pace beyond so many usual ones.
+_FAR = 10.0
 #: Values beyond this overflow where they are multiplied.
 HUGE = 1e60
 
@@ -42,10 +46,12 @@ class Steps:
     units: dict[str, int]
 
     @classmethod
-    def of(cls, clock: Float | None, seen: list[Seen]) -> Steps:
+    def of(
+        cls, clock: Float | None, seen: list[Seen], units: dict[str, int] | None = None
+    ) -> Steps:
         """Steps of a clock [ns], or where there is none the lengths that a column gives."""
         count = len(seen[0].values) if seen else 0
-        after, units = np.full(count, np.nan), UNITS
+        after, units = np.full(count, np.nan), units or UNITS
         if clock is not None and count > 1:
             after[:-1] = np.diff(clock)
         elif clock is None:
@@ -154,9 +160,15 @@ def slope_unit(values: Float, steps: Steps) -> int | None:
         if fit is None or fit[1] < 0.2:
             continue
         for ns in steps.units.values():
-            if 0.6 <= fit[0] / ns <= 1.5:
+            if 0.6 <= fit[0] / ns <= 1.5 and not _merely_drifts(values, step, ns):
                 return ns
     return None
+
+
+def _merely_drifts(values: Float, step: Float, unit: int) -> bool:
+    """Whether values go with the steps along the run only, and not at all from row to row."""
+    fit = slope(np.diff(values), _usual(np.diff(step)))
+    return fit is not None and fit[0] < _NOT_AT_ALL * unit
 
 
 def fits(seen: list[Seen], columns: list[int], unit: int, steps: Steps) -> bool:
@@ -223,23 +235,43 @@ def evident(
         Lengths known to be parts, which explain what they can.
     """
     columns = _without_sums(seen, columns)
-    best: tuple[float, list[int], int] = (least, [], 0)
     table = np.stack([*(seen[at].values for at in columns), *beside], axis=1)
-    own = np.arange(table.shape[1]) < len(columns)
-    for step in (steps.after, steps.before):
-        fit = together(table, step)
-        if fit is None or fit.explained < best[0]:
-            continue
-        for unit in steps.units.values():
-            ratio = fit.slope / np.where(own, unit, 1)
-            good = (ratio > slopes[0]) & (ratio < slopes[1]) & (fit.slope > SURE_Z * fit.error)
-            for at in np.flatnonzero(good & own):
-                good[at] = over(table[:, at] * unit, step) <= 1 - MOST
-            share = float(fit.share[good].sum())
-            if share >= best[0] and (good & own).any():
-                mine = good[: len(columns)]
-                best = (share, [at for at, ok in zip(columns, mine, strict=True) if ok], unit)
-    return best[1], best[2] or None
+    # where the pace itself changes along the run, what differs from row to row still tells
+    for by_row in (False, True):
+        best: tuple[float, list[int], int] = (least, [], 0)
+        for step in (steps.after, steps.before):
+            change = _usual(np.diff(step)) if by_row else step
+            fit = together(np.diff(table, int(by_row), axis=0), change)
+            if fit is None or fit.explained < best[0]:
+                continue
+            for unit in steps.units.values():
+                good = _one_for_one(fit, table, len(columns), step, unit, slopes)
+                share = float(fit.share[good].sum())
+                if share >= best[0] and good[: len(columns)].any():
+                    mine = zip(columns, good[: len(columns)], strict=True)
+                    best = (share, [at for at, ok in mine if ok], unit)
+        if best[2]:
+            return best[1], best[2]
+    return [], None
+
+
+def _usual(change: Float) -> Float:
+    """Changes from row to row without those at which the pace itself changes, which are NaN."""
+    known = np.abs(change[np.isfinite(change)])
+    most = _FAR * float(np.median(known)) if len(known) else np.inf
+    return np.where(np.abs(change) <= most, change, np.nan)
+
+
+def _one_for_one(
+    fit: Fit, table: Float, own: int, step: Float, unit: int, slopes: tuple[float, float]
+) -> Bool:
+    """Which columns have a slope of one in this unit, and fit into the loop."""
+    is_own = np.arange(table.shape[1]) < own
+    ratio = fit.slope / np.where(is_own, unit, 1)
+    good = (ratio > slopes[0]) & (ratio < slopes[1]) & (fit.slope > SURE_Z * fit.error)
+    for at in np.flatnonzero(good & is_own):
+        good[at] = over(table[:, at] * unit, step) <= 1 - MOST
+    return good
 
 
 def _without_sums(seen: list[Seen], columns: list[int]) -> list[int]:

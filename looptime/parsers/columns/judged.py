@@ -19,6 +19,7 @@ from looptime.parsers.columns.evidence import (
 from looptime.parsers.columns.headers import Head, roles
 from looptime.parsers.columns.laps import find_laps
 from looptime.parsers.columns.lexicon import bare_name, meaning, of_a_clock
+from looptime.parsers.columns.phases import find_phase
 from looptime.parsers.columns.role import Judged, Role, Seen, Stamped
 from looptime.parsers.columns.roles import judge
 from looptime.parsers.columns.unit import Unit, clock_unit, in_16_bits, text_unit
@@ -81,10 +82,10 @@ def _unnamed_clock(found: list[Head], dialect: Dialect) -> Head | None:
     rising = [
         head
         for head in found
-        if meaning(head.text) not in ("signal", "counter", "group")
-        and _only_rises(numbers(dialect, head.index))
+        if meaning(head.text) != "signal" and _only_rises(numbers(dialect, head.index))
     ]
-    timed = [head for head in rising if head.unit]
+    counts = [head for head in rising if meaning(head.text) in ("counter", "group")]
+    timed = [head for head in rising if head.unit and head not in counts]
     if len(timed) == 1:
         return timed[0]
     for head in rising:
@@ -156,6 +157,10 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     if clock is not None:
         one["time"] = clock
         unit = _unit(dialect, clock)
+    if "phase" not in one:
+        times = None if clock is None or unit is None else _sampled(dialect, clock, unit)
+        phase = find_phase([h for h in found if h not in one.values()], dialect, times)
+        one |= {} if phase is None else {"phase": phase}
     rest = [head for head in found if head not in one.values()]
     said = _judged(rest, dialect, clock, unit)
     names = {ns: name for name, ns in UNITS.items()}

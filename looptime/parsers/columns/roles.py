@@ -22,6 +22,7 @@ from looptime.parsers.columns.against_steps import (
     fits,
     largest_that_fits,
     over,
+    slope,
     slope_unit,
     summed,
 )
@@ -70,6 +71,8 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
             roles[at] = _of_the_loop(one, steps, clock is not None)
     named = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "duration"]
     roles |= _parts(seen, named, steps)
+    unsaid = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "bare"]
+    roles |= {} if clock is None else _equal_to_steps(seen, unsaid, steps)
     signals = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "signal"]
     bare = [at for at in range(len(seen)) if at not in roles and at not in signals]
     roles |= _bare(seen, bare, steps, roles)
@@ -251,6 +254,23 @@ def _unit_beside(seen: list[Seen], open_: list[int], steps: Steps) -> tuple[int 
         name = next(name for name, ns in steps.units.items() if ns == slope)
         return slope, f"the clock's steps grow with it one for one in {name}"
     return largest_that_fits([seen[at].values for at in open_], steps)
+
+
+def _equal_to_steps(seen: list[Seen], columns: list[int], steps: Steps) -> dict[int, Role]:
+    """Columns that are the clock's steps over again, whatever they are called."""
+    made: dict[int, Role] = {}
+    if not steps.known:
+        return made
+    for at in columns:
+        for word, step in (("after", steps.after), ("before", steps.before)):
+            fit = slope(seen[at].values, step)
+            for name, ns in steps.units.items() if fit is not None and fit[1] >= 0.5 else ():
+                if equal(seen[at].values * ns, step) >= 0.9:
+                    made[at] = Role(
+                        "period", ns, f"it equals the steps of the clock in {name}",
+                        f"it equals the clock's step {word} its row", step=word,
+                    )  # fmt: skip
+    return made
 
 
 def _bare(

@@ -50,6 +50,10 @@ _MAIN_WORDS = ("main", "loop", "control", "robot")
 _CLOCKS = ("start", "starttime", "begin", "timestamp", "ts", "t", "end", "stop")
 
 
+#: Lengths of so many sections do not each exceed the one before.
+_SOME = 20
+
+
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `sections` log, None if it is not one."""
     given = roles(found, spellings(COLUMNS))
@@ -65,6 +69,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         length = given["duration"]
         values = numbers(dialect, length.index)
         if np.isnan(values).mean() > 0.5:  # dates and times of day are no lengths
+            return None
+        if len(values) >= _SOME and (np.diff(values) > 0).all():  # a clock by its values
             return None
         if (
             length.word in ("time", "elapsed", "value")

@@ -6,9 +6,10 @@ import re
 
 import numpy as np
 
+from looptime.array_types import Float
 from looptime.parsers.text.dialect import is_number
 
-__all__ = ["COUNTED", "count_ns", "to_ns"]
+__all__ = ["COUNTED", "count_ns", "to_ns", "without_wraps"]
 
 #: Headers of columns that count.
 COUNTED = re.compile(
@@ -46,7 +47,7 @@ def count_ns(remarks: list[str], clocks: list[list[str]]) -> tuple[float | None,
             return 1e9 / rate, f"{hz[0].strip()} by a line of the log"
         key = _KEY.search(text)
         if key is not None and float(key[1]) > 0:
-            return 1e9 / float(key[1]), f"{float(key[1]):g} Hz by a line of the log"
+            return 1e9 / float(key[1]), f"{float(key[1]):,.10g} Hz by a line of the log"
         each = _EACH.search(text) if "ns" in text else None
         if each is not None and float(each[1]) > 0:
             return float(each[1]), f"{each[1]} ns a count by a line of the log"
@@ -77,6 +78,24 @@ def to_ns(cells: list[str], ns: float, told: str, clock: bool) -> list[str]:
         else:
             made.append(str(value * int(ns)) if float(ns).is_integer() else f"{value * ns:.0f}")
     return made
+
+
+def without_wraps(values: Float) -> Float | None:
+    """A counter's values with what it lost at its wraps; None where they are no counter's.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> without_wraps(np.array([60000.0, 64000, 2464, 6464])).tolist()
+    [60000.0, 64000.0, 68000.0, 72000.0]
+    >>> without_wraps(np.array([12.5, 13.5])), without_wraps(np.array([7.0, 3, 9, 2, 8]))
+    (None, None)
+    """
+    known = values[np.isfinite(values)]
+    if len(known) < max(2, len(values)) or (known != np.rint(known)).any() or known.min() < 0:
+        return None
+    made = np.array(_unwrapped([int(v) for v in known]), np.float64)
+    return made if bool((np.diff(made) > 0).all()) else None
 
 
 def _unwrapped(values: list[int | None]) -> list[int | None]:

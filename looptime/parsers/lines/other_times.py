@@ -50,7 +50,7 @@ def other_times(lines: list[str], path: str) -> OtherTimes | None:
     like = None if grid is None else grid.rewritten()[1]
     units = grid is not None
     if grid is None:
-        if not _may_be(lines):
+        if not _may_be(lines) and not any("hz" in one.lower() for one in _remarks(lines)):
             return None
         try:
             like = sniff("\n".join(lines[:2000]), path)
@@ -60,11 +60,14 @@ def other_times(lines: list[str], path: str) -> OtherTimes | None:
             return None
         grid = table_grid(lines, like)
     assert like is not None
-    remarks = [line for line in lines[:_FIRST] if line.lstrip()[:1] == "#"]
-    said, stated = recast(grid, like, remarks, path)
+    said, stated = recast(grid, like, _remarks(lines), path)
     if not said and not units:
         return None
     return OtherTimes(grid, tuple(said), () if stated is None else (stated,))
+
+
+def _remarks(lines: list[str]) -> list[str]:
+    return [line for line in lines[:_FIRST] if line.lstrip()[:1] == "#"]
 
 
 def _may_be(lines: list[str]) -> bool:

@@ -8,8 +8,10 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.errors import LogError
+from looptime.parsers.columns.against_steps import Steps, evident
 from looptime.parsers.columns.evidence import clocklike, counts_rows, rises
-from looptime.parsers.lines.counted import COUNTED, count_ns, to_ns
+from looptime.parsers.columns.role import Seen
+from looptime.parsers.lines.counted import COUNTED, count_ns, to_ns, without_wraps
 from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.stated_columns import StatedColumns
@@ -17,6 +19,7 @@ from looptime.units import split_unit
 
 __all__ = ["recast"]
 
+_PER_S = {"ns": 1e9, "us": 1e6, "ms": 1e3, "s": 1.0}
 _MINUTES = re.compile(r"^(.*?)(?:[\s_.,]+|[\[(]\s*)(?:min|mins|minutes?)\s*[\])]?$", re.IGNORECASE)
 #: A time that may count down; a plain clock that falls is a log with the newest row first.
 _LEFT = re.compile(
@@ -69,6 +72,8 @@ def recast(
     ]
     if counted:
         said.append(_counters(grid, like, counted, remarks, path))
+    elif not any(unit for _, unit in names):
+        said.append(_counts_of_a_rate(grid, like, remarks))
     for change in (_minutes, _countdown, _rate):
         said.append(change(grid, like))
     shares, stated = _shares(grid, like)
@@ -92,6 +97,30 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
         _put(grid, at, to_ns(grid.cells(at), ns, told, at in clocks))
         grid.names[at] = f"{COUNTED.sub('', grid.names[at]).strip(' _.') or 'time'} [ns]"
     return f"counts are brought to ns: {told}"
+
+
+def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
+    """Counts under any header, where a line says how fast they count and their values go with it.
+
+    One column rises but for its wraps, and its steps grow one for one with others: those are
+    counts too.
+    """
+    ns, told = count_ns(remarks, [])
+    values = [numbers(like, at) for at in range(len(grid.names))]
+    for at in range(len(values)) if ns is not None else ():
+        clock = without_wraps(values[at])
+        if clock is None or counts_rows(values[at]):
+            continue
+        rest = [k for k in range(len(values)) if k != at and np.isfinite(values[k]).any()]
+        seen = [Seen("bare", values[k]) for k in rest]
+        parts, unit = evident(seen, [*range(len(rest))], Steps.of(clock, seen, {"count": 1}))
+        if unit is None or ns is None:
+            continue
+        for k in (at, *(rest[part] for part in parts)):
+            _put(grid, k, to_ns(grid.cells(k), ns, told, k == at))
+            grid.names[k] = f"{'time' if k == at else grid.names[k]} [ns]"
+        return f"counts are brought to ns: {told}"
+    return ""
 
 
 def _climbs(values: Float) -> bool:
@@ -231,23 +260,25 @@ def _sums(grid: Grid, like: Dialect) -> str:
     """Times added up since the start as the time of each row."""
     clocks = _clocks(grid, like, [])
     clock = next((at for at in clocks if is_stamp(grid.names[at])), None)
+    if clock is None and len(clocks) > 2:  # what gains most, if it is not called a sum
+        most = max(clocks, key=lambda at: _gained_s(grid, like, at))
+        clock = None if _SUM.search(grid.names[most]) else most
     unit = None if clock is None else split_unit(grid.names[clock])[1]
     if clock is None or unit is None:
         return ""
-    per_s = {"ns": 1e9, "us": 1e6, "ms": 1e3, "s": 1.0}
-    gone, steps = _gained(numbers(like, clock))
-    gone, period = gone / per_s[unit], float(np.median(steps)) / per_s[unit]
+    gone = _gained_s(grid, like, clock)
+    period = float(np.median(_gained(numbers(like, clock))[1])) / _PER_S[unit]
     found = []
     for at, name in enumerate(grid.names):
         own, values = split_unit(name)[1], numbers(like, at)
         if at == clock or own is None or is_stamp(name) or not rises(values):
             continue
         # a part that happens to rise stays within its loop, a sum soon exceeds it
-        if not _SUM.search(name) and not np.nanmedian(values) / per_s[own] > period:
+        if not _SUM.search(name) and not np.nanmedian(values) / _PER_S[own] > period:
             continue
         gained, steps = _gained(values)
-        if 0 < gained / per_s[own] <= 0.97 * gone and (steps > 0).mean() > 0.5:
-            found.append((at, gained / per_s[own]))
+        if 0 < gained / _PER_S[own] <= 0.97 * gone and (steps > 0).mean() > 0.5:
+            found.append((at, gained / _PER_S[own]))
     named = any(_SUM.search(grid.names[at]) for at, _ in found)
     if (
         not found
@@ -260,6 +291,11 @@ def _sums(grid: Grid, like: Dialect) -> str:
         stem, own = split_unit(grid.names[at])
         grid.names[at] = f"{_SUM.sub(' ', stem).strip() or stem} [{own}]"
     return "columns that add up from row to row are read by what each row adds"
+
+
+def _gained_s(grid: Grid, like: Dialect, at: int) -> float:
+    """What a column gains over its rows [s], in the unit of its header."""
+    return _gained(numbers(like, at))[0] / _PER_S[split_unit(grid.names[at])[1] or "s"]
 
 
 def _gained(values: Float) -> tuple[float, Float]:

@@ -52,7 +52,9 @@ def _answer(found: ColumnsTaken) -> str:
     parts = [one for one in found.columns if one.taken_as.startswith("part")]
     said = [f"Read as {found.layout}: {found.row}"]
     if clock is not None:
-        said.append(f"its clock is {safe(clock.name or 'column 1', 30)!r} in {clock.unit}")
+        said.append(
+            f"its clock is {safe(clock.name or f'column {clock.index + 1}', 30)!r} in {clock.unit}"
+        )
     if found.stamped:
         said.append(f"stamped at the {found.stamped}")
     if parts:

@@ -282,3 +282,28 @@ def test_steps_of_next_to_nothing_tell_nothing():
     with np.errstate(all="raise", under="ignore"):
         table = np.random.default_rng(3).normal(5, 1, (200, 2))
         assert together(table, 6e-299 * np.arange(200.0)) is None
+
+
+def test_parts_of_a_loop_whose_pace_changes():
+    """Sleeping of three lengths hides the parts in the steps, not in what differs row by row."""
+    lengths, sleeps = parts(), np.repeat([60.0, 0.3, 9.0], [150, 100, 150])
+    found = judge(seen(**lengths), clock_of(sum(lengths.values()) + sleeps))
+    assert taken(found) == ["part"] * 3
+    assert {role.unit_ns for role in found.roles} == {MS}
+
+
+def test_a_column_that_is_the_step_again_leaves_the_parts_to_be_found():
+    """Whatever it is called, it is the period; what the rest adds up to is less by the overhead."""
+    lengths = parts()
+    step = sum(lengths.values()) + 0.3 + 0.1 * np.random.default_rng(2).random(ROWS)
+    found = judge(seen(**lengths, lp=step), clock_of(step))
+    assert taken(found) == ["part"] * 3 + ["period"]
+    assert {role.unit_ns for role in found.roles} == {MS}
+
+
+def test_a_signal_that_stays_near_the_step_is_none():
+    """A temperature of 20 beside a pace of 20 ms does not go with its jitter."""
+    draw = np.random.default_rng(12)
+    step = 20 + 0.05 * draw.normal(size=ROWS)
+    found = judge(seen(hot=20 + 0.05 * draw.normal(size=ROWS)), clock_of(step))
+    assert taken(found) == ["signal"]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from tests.parsers.build import periods_ms, read, self_ms
+from looptime.errors import LooptimeError
+from tests.parsers.build import periods_ms, read, self_ms, self_times
 from tests.parsers.lines.build import COSTS, PERIODS, ROWS
 
 # twelve loops of 20 or 30 ms [ms]: end of each, its length, and the parts in it
@@ -91,3 +93,38 @@ def test_instants_of_a_loop_are_no_sums(tmp_path):
     text = table("loop_start_ms,after_imu_ms,after_drive_ms",
                  lambda k, t, p: f"{t},{t + 2},{t + 9}")  # fmt: skip
     assert periods_ms(read(tmp_path, text)) == LENGTHS[1:]
+
+
+def test_sums_beside_a_clock_that_is_called_no_stamp(tmp_path):
+    """What gains most is the clock where no header is a stamp's; a counter of loops is none."""
+    sums, text = [0.0, 0.0], "loops,runtime_ms,imu_total_ms,drive_total_ms\n"
+    for k, (t, p) in enumerate(zip(ENDS, LENGTHS, strict=True)):
+        sums = [sums[0] + p / 10, sums[1] + p / 5]
+        text += f"{k},{t},{sums[0]:.1f},{sums[1]:.1f}\n"
+    run = read(tmp_path, text, stamped="end")
+    assert periods_ms(run) == LENGTHS[1:]
+    assert self_ms(run)["drive"] == pytest.approx([p / 5 for p in LENGTHS[1:]])
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+@pytest.mark.parametrize("remark", ["# timer_hz: 2000000", "# the timer runs at 2 MHz"])
+def test_counts_under_any_header_by_a_stated_rate(tmp_path, bits, remark):
+    """A counter that wraps, at 2 MHz: a count is 500 ns, and so is one of the parts beside it."""
+    draw = np.random.default_rng(5)
+    gyro, drive = draw.integers(2000, 2600, 400), draw.integers(7000, 9000, 400)
+    steps = gyro + drive + 300
+    counter = (2**bits - 60_000 + np.concatenate([[0], np.cumsum(steps)[:-1]])) % 2**bits
+    rows = zip(counter, gyro, drive, draw.integers(0, 9, 400), strict=True)
+    text = f"{remark}\ncnt,adc,mot,tray\n" + "".join(f"{a},{b},{c},{d}\n" for a, b, c, d in rows)
+    run = read(tmp_path, text)
+    assert run.loop_columns.period_ns[:399].tolist() == (steps[:399] * 500).tolist()
+    assert self_times(run, 500)["adc"] == gyro[:399].tolist()
+    assert [name.name for name in run.names] == ["adc", "mot"]
+
+
+def test_a_stated_rate_makes_no_counts_of_values(tmp_path):
+    """A column that rises beside values that do not go with its steps is left alone."""
+    text = "# sampled at 50 Hz\nn,heading,lift\n"
+    text += "".join(f"{3 * k},{(37 * k) % 360},{(11 * k) % 17}\n" for k in range(200))
+    with pytest.raises(LooptimeError):
+        read(tmp_path, text)

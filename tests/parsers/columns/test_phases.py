@@ -1,0 +1,64 @@
+"""The column that names phases, told by its words and by the pace in each."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.parsers.build import read
+
+LONG, EACH = (40.0, 8.0, 13.0), 120
+
+
+def log(header, words, lengths=LONG, seed=4):
+    """Three stretches of loops whose parts leave 1 ms of the loop, or what it sleeps in the first.
+
+    The last part takes 0.1 ms at first and the rest of the loop in the last stretch.
+    """
+    draw = np.random.default_rng(seed)
+    t, rows = 5.0, []
+    for at, length in enumerate(lengths):
+        for _ in range(EACH):
+            imu, wheels = 1 + 0.2 * draw.random(), 3 + 0.6 * draw.random()
+            lamp = (0.1 if at < 2 else 6) + 0.05 * draw.random()
+            rows.append(f"{t:.3f},{words[at]},{imu:.3f},{wheels:.3f},{lamp:.3f}")
+            t += imu + wheels + lamp + (length - 6.0 if at == 0 else 1.0) + 0.1 * draw.random()
+    return "\n".join([header, *rows]) + "\n"
+
+
+@pytest.mark.parametrize("header", ["stage", "what", "Abschnitt", "match_mode"])
+def test_few_words_over_long_stretches_name_phases(tmp_path, header):
+    """The header names phases, or each word has its own pace; the parts are found beside them."""
+    run = read(tmp_path, log(f"ms,{header},imu,wheels,lamp", ["rest", "alone", "driven"]))
+    assert run.loop_columns.phase_names == ("rest", "alone", "driven")
+    assert np.bincount(run.loop_columns.phase).tolist() == [EACH, EACH, EACH - 1]
+    assert [name.name for name in run.names] == ["imu", "wheels", "lamp"]
+
+
+@pytest.mark.parametrize(
+    ("header", "words", "lengths"),
+    [
+        ("note", ["a", "b", "c"], (13.0, 13.0, 13.0)),  # no pace of its own
+        ("note", ["a", "a", "a"], LONG),  # one word
+    ],
+)
+def test_words_that_part_nothing_are_no_phases(tmp_path, header, words, lengths):
+    """A word that says nothing of the pace, under a header that names no phase, is left alone."""
+    draw = np.random.default_rng(6)
+    t, rows = 0.0, []
+    for at, length in enumerate(lengths):
+        for _ in range(EACH):
+            rows.append(f"{t:.3f},{words[at]}")
+            t += length + 0.2 * draw.random()
+    run = read(tmp_path, "\n".join([f"time_ms,{header}", *rows]) + "\n")
+    assert run.loop_columns.phase_names == ()
+
+
+def test_words_that_change_from_row_to_row_are_no_phases(tmp_path):
+    """A gripper that opens and shuts every few loops is no phase, whatever its pace."""
+    t, rows = 0.0, []
+    for k in range(360):
+        rows.append(f"{t:.3f},{'open' if k % 5 > 1 else 'shut'}")
+        t += 20 if k % 5 > 1 else 9
+    run = read(tmp_path, "\n".join(["time_ms,mode_of_gripper", *rows]) + "\n")
+    assert run.loop_columns.phase_names == ()
