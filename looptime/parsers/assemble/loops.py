@@ -36,6 +36,8 @@ SAMPLE_ROWS = 30_000
 _OUT_OF_ORDER = 4
 #: A call that is met less often than this share of those that are met equally often marks none.
 _RARE = 0.02
+#: Calls that follow a wait begin more evenly than this share of the others.
+_ON_TIME = 0.5
 _MAIN_WORDS = ("main", "loop", "control", "robot")
 
 
@@ -59,6 +61,7 @@ class FoundLoops:
 class _FirstRows:
     """Depth-0 names on the loop's thread in the first rows."""
 
+    start: Int  #: [ns]
     name: Int
     depth: NDArray[np.int16]
     span: Int
@@ -156,7 +159,7 @@ def _sample(mine: CallRows) -> _FirstRows:
     found = nest(start, end)
     has_parts = np.zeros(len(part), bool)
     has_parts[found.parent[found.parent >= 0]] = True
-    return _FirstRows(part.name.astype(np.int64), found.depth, end - start, has_parts)
+    return _FirstRows(start, part.name.astype(np.int64), found.depth, end - start, has_parts)
 
 
 def _enclosing(sample: _FirstRows, names: list[str], loops: int | None = None) -> int:
@@ -214,7 +217,25 @@ def _recurring(sample: _FirstRows, names: list[str]) -> int:
         floor = 0.05 * max(count[code] for code in steady)
         fewest = min(count[code] for code in steady if count[code] >= floor)
         likely = [code for code in steady if count[code] == fewest]
-    return min(likely, key=lambda code: first[code])
+    code = min(likely, key=lambda code: first[code])
+    return _after_wait(sample, likely, code)
+
+
+def _after_wait(sample: _FirstRows, likely: list[int], code: int) -> int:
+    """The call before which a paced loop waits, where it is another one than `code`.
+
+    A log that starts in the middle of a loop shows another call first. What follows the wait
+    begins on time, the others when those before them are done.
+    """
+    at = np.flatnonzero(sample.depth == 0)
+    gap = sample.start[at][1:] - np.maximum.accumulate(sample.start[at] + sample.span[at])[:-1]
+    waits = {one: float(np.median(gap[sample.name[at][1:] == one])) for one in likely}
+    paced = max(likely, key=waits.__getitem__)
+    spread = {}
+    for one in (code, paced):
+        low, high = np.quantile(np.diff(sample.start[sample.name == one]), [0.1, 0.9])
+        spread[one] = float(high - low)
+    return paced if spread[paced] < _ON_TIME * spread[code] else code
 
 
 def _by_number(mine: CallRows) -> tuple[Int, Int]:

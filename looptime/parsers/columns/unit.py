@@ -14,6 +14,7 @@ from looptime.parsers.text.datetimes import (
     MONTH_FIRST,
     decimal,
     either_first,
+    parse_stamps,
     printed_ns,
     stamp_format,
 )
@@ -24,7 +25,7 @@ from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
 
 __all__ = [
     "Unit", "check_periods", "clock_unit", "find_unit", "float32_quantum",
-    "in_16_bits", "read_as", "text_unit", "tick_of", "time_want",
+    "in_16_bits", "instants", "read_as", "text_unit", "tick_of", "time_want",
 ]  # fmt: skip
 
 #: Loop periods that a robot's loop can have [ns]: 20 us to 5 s.
@@ -75,6 +76,27 @@ def text_unit(dialect: Dialect, head: Head) -> Unit | None:
     if stamp in (DAY_FIRST, MONTH_FIRST) and either_first(cells):
         said += ", or the other way round: no figure depends on it"
     return Unit(stamp, 1, said, stamp, printed_ns(cells))
+
+
+def instants(dialect: Dialect, head: Head) -> Float:
+    r"""First values of a column of instants, in any unit; NaN where a cell holds none.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> from looptime.parsers.text.dialect import sniff
+    >>> like = sniff("time,heading\n10:00:00.5,1\n10:00:00.6,2\n", "a.csv")
+    >>> instants(like, heads(like.header)[0]).tolist()
+    [0.0, 100000000.0]
+    """
+    unit = text_unit(dialect, head)
+    if unit is None or unit.stamp is None:
+        return numbers(dialect, head.index)
+    import pyarrow as pa
+
+    cells = [row[head.index] for row in dialect.sample]
+    ns, ok, there = parse_stamps(pa.chunked_array([cells]), unit.stamp)
+    return np.where(ok & there, ns - ns[0], np.nan).astype(np.float64)
 
 
 def clock_unit(

@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.array_types import Bool, Float, Int
+from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, roles
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit
+from looptime.parsers.layouts.by_values import call_columns, fit_of
 from looptime.parsers.layouts.contract import (
     SECOND,
     CallRows,
@@ -34,7 +35,8 @@ __all__ = ["LAYOUT"]
 COLUMNS: dict[str, Column] = {
     "name": Column(
         ("name", "call", "callname", "function", "func", "section", "stage", "operation", "op",
-         "label", "span", "task", "event", "what"), required=True,
+         "label", "span", "task", "event", "what", "fn", "routine", "method", "scope"),
+        required=True,
     ),
     "start": Column(
         ("start", "starttime", "begin", "begintime", "tstart", "timestart", "startedat", "from",
@@ -46,7 +48,8 @@ COLUMNS: dict[str, Column] = {
          "to", "exit", "t1"), "time", required=True,
     ),
     "duration": Column(
-        ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "dt", "time"), "span",
+        ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "dt", "spent",
+         "time"), "span",
         required=True,
     ),
     "loop": Column(
@@ -65,6 +68,10 @@ COLUMNS: dict[str, Column] = {
     "value": Column(("value",), "number"),
 }  # fmt: skip
 
+#: By how much more of the calls follow closely upon others where stamps are surely their ends.
+_CLOSER = 0.3
+#: What values tell where headers do not.
+_TOLD = ("name", "start", "end", "duration")
 #: Headers of instants that do not say whether a call began or ended then.
 _ANY_INSTANT = frozenset(("time", "timestamp", "t", "ts", "micros", "millis", "nanos"))
 
@@ -72,8 +79,15 @@ _ANY_INSTANT = frozenset(("time", "timestamp", "t", "ts", "micros", "millis", "n
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `calls` log, None if it is not one."""
     given = roles(found, spellings(COLUMNS))
+    if {"end", "duration"} <= set(given) and "start" not in given:
+        given["start"] = given.pop("end")  # stamped at their ends
     if not {"name", "start"} <= set(given) or not {"end", "duration"} & set(given):
-        return None
+        told = call_columns(found, dialect)
+        if told is None:
+            return None
+        kept = {part: head for part, head in given.items()
+                if part not in _TOLD and head not in told.values()}  # fmt: skip
+        return Given(kept | told)
     cells = [row[given["name"].index] for row in dialect.sample[:200]]
     if not asked and cells and all(is_number(cell, dialect.decimal) for cell in cells):
         return None
@@ -129,17 +143,21 @@ def rows(content: Content) -> Found:
         by_end="looptime-recorder" in table.meta,
     )  # fmt: skip
     ticks = np.concatenate([found.start[:100_000], duration[:100_000]])
-    asked = content.log.options.stamped
+    asked = content.log.options.stamped or _said(content.log.given.one["start"].word)
     if "end" in at or asked == "start":
         return Found(found, ticks)
-    says_start = content.log.given.one["start"].word not in _ANY_INSTANT
-    if asked is None and (
-        says_start or not _stamped_at_end(found.start, duration, at.get("thread"))
-    ):
+    if not asked and not _stamped_at_end(found.start, duration, at.get("thread")):
         return Found(found, ticks)
     note = "rows are stamped at the end of their calls"
     note += "" if asked else ": so none overlap, else many would (--stamped start if that is wrong)"
     return Found(replace(found, by_end=True, ended=True), ticks, notes=(note,))
+
+
+def _said(word: str) -> str:
+    """Which end of its call a header says that the instant in its column is; empty for either."""
+    if word in COLUMNS["end"].spellings:
+        return "end"
+    return "start" if word in COLUMNS["start"].spellings and word not in _ANY_INSTANT else ""
 
 
 def _stamped_at_end(start: Int, duration: NDArray[Any], thread: NDArray[Any] | None) -> bool:
@@ -151,16 +169,10 @@ def _stamped_at_end(start: Int, duration: NDArray[Any], thread: NDArray[Any] | N
         at, length = at[mine], length[mine]
     if len(at) < 20:
         return False
-    first, second = _crossing(at, at + length), _crossing(at - length, at)
-    return first > 0.05 and second < 0.1 * first
-
-
-def _crossing(start: Float, end: Float) -> float:
-    """Share of the rows that begin within the row before and outlast it, by more than rounding."""
-    usual, steps = float(np.median(end - start)), np.diff(np.unique(end - start))
-    slack = min(max(0.02 * usual, 2.0 * steps.min() if len(steps) else 0.0), 0.2 * usual)
-    begins = (start[1:] > start[:-1] + slack) & (start[1:] < end[:-1] - slack)
-    return float(np.mean(begins & (end[1:] > end[:-1] + slack)))
+    starts, ends = fit_of(at, at + length), fit_of(at - length, at)
+    if starts.odd > 0.05 and ends.odd < 0.1 * starts.odd:
+        return True
+    return ends.odd <= starts.odd and ends.close > starts.close + _CLOSER
 
 
 def finish(parsed: Parsed) -> Parsed:

@@ -15,6 +15,7 @@ from looptime.parsers.clock.steps import Way, find_steps
 from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.unit import Unit, clock_unit
+from looptime.parsers.layouts.by_values import begins_first, edge_columns
 from looptime.parsers.layouts.contract import (
     CallRows,
     Column,
@@ -70,6 +71,8 @@ _NAMELIKE = ("name", "call", "event", "section", "stage", "function", "func", "l
 _MOST_KNOWN = 0.95
 #: Where more than this share of the edges step back, they stand in no order.
 _NO_ORDER = 0.3
+#: Rows by which it is told which of two words is begin.
+_LOOKED_AT = 20_000
 #: How a name may carry its edge: `gyro.read begin`, `end:gyro.read`.
 _JOINTS = (" ", ":", ".", "_", "/", "-")
 
@@ -79,11 +82,17 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     edge = _edge(found, dialect)
     words = spellings({part: column for part, column in COLUMNS.items() if part != "edge"})
     given = roles([head for head in found if head is not edge], words)
-    if not {"time", "name"} <= set(given):
+    named = {"time", "name"} <= set(given)
+    if named and edge is not None:
+        return Given({**given, "edge": edge})
+    told = edge_columns(found, dialect, edge, WORDS)
+    if told is not None:
+        kept = {part: head for part, head in given.items()
+                if part not in ("time", "name") and head not in told.values()}  # fmt: skip
+        return Given(kept | told)
+    if not named:
         return None
     name = given["name"]
-    if edge is not None:
-        return Given({**given, "edge": edge})
     cells = [row[name.index] for row in dialect.sample[:400]]
     if not wordy(dialect, name.index):
         return None
@@ -291,8 +300,7 @@ def _sides(table: Table) -> tuple[Int, list[str], NDArray[np.int8]]:
     name = np.asarray(table.columns["name"]).astype(np.int32)
     words = table.words["name"]
     if "edge" in table.columns:
-        code = np.array([WORDS.get(w.lower(), -1) for w in table.words["edge"]], np.int8)
-        return name, words, code[np.asarray(table.columns["edge"])]
+        return name, words, _edges(table)
     split = [split_edge(word) for word in words]
     names = list(dict.fromkeys(text for text, _ in split))
     code = np.array([POINT if side is None else side for _, side in split], np.int8)
@@ -300,8 +308,26 @@ def _sides(table: Table) -> tuple[Int, list[str], NDArray[np.int8]]:
     return place[name], names, code[name]
 
 
+def _edges(table: Table) -> NDArray[np.int8]:
+    """Edge of every row; of two words that nobody knows, what their order tells."""
+    edge, words = np.asarray(table.columns["edge"]), table.words["edge"]
+    code = np.array([WORDS.get(word.lower(), -1) for word in words], np.int8)
+    uses = np.bincount(edge, minlength=len(words))
+    if set(code[np.argsort(-uses)[:2]].tolist()) != {BEGIN, END}:
+        one, other = np.argsort(-uses, kind="stable")[:2].tolist()
+        mine = np.flatnonzero((edge == one) | (edge == other))[:_LOOKED_AT]
+        thread = table.columns.get("thread") if len(table.words.get("thread", [])) > 1 else None
+        first = begins_first(
+            (edge[mine] == other).astype(np.int64), np.asarray(table.columns["name"])[mine],
+            None if thread is None else np.asarray(thread)[mine],
+        )  # fmt: skip
+        code[:] = -1
+        code[one], code[other] = (BEGIN, END) if first else (END, BEGIN)
+    return code[edge]
+
+
 LAYOUT = Layout(
     "edges", "each row the begin or the end of a call", COLUMNS, fit, unit, rows, clock="time",
-    judged=commonest, unwraps=True, beats=("stamps",),
+    judged=commonest, unwraps=True, beats=("sections", "stamps"),
     empty="holds no call that has both a begin and an end",
 )  # fmt: skip

@@ -14,9 +14,8 @@ from looptime.array_types import Float, Int
 from looptime.errors import LogError, UsageError
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import meaning
-from looptime.parsers.columns.unit import text_unit
-from looptime.parsers.text.datetimes import parse_stamps
-from looptime.parsers.text.dialect import Dialect, is_number, is_remark, numbers, split_line
+from looptime.parsers.columns.unit import instants
+from looptime.parsers.text.dialect import Dialect, is_number, is_remark, split_line
 from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.records import dataclass
@@ -71,7 +70,7 @@ def find_senders(dialect: Dialect, time: Head, taken: Collection[int] = ()) -> S
     >>> find_senders(sniff(log, "a.csv"), heads(("t_ms", "robot"))[0]).values
     ('a', 'b')
     """
-    times = _times(dialect, time)
+    times = instants(dialect, time)
     known = np.isfinite(times)
     if known.sum() < 12:
         return None
@@ -95,18 +94,6 @@ def find_senders(dialect: Dialect, time: Head, taken: Collection[int] = ()) -> S
         if own < 0.5 * together and (best is None or own < best[0]):
             best = own, Senders(at, name, values)
     return None if best is None else best[1]
-
-
-def _times(dialect: Dialect, time: Head) -> Float:
-    """First values of a column of instants, in any unit; NaN where a cell holds none."""
-    unit = text_unit(dialect, time)
-    if unit is None or unit.stamp is None:
-        return numbers(dialect, time.index)
-    import pyarrow as pa
-
-    cells = [row[time.index] for row in dialect.sample]
-    ns, ok, there = parse_stamps(pa.chunked_array([cells]), unit.stamp)
-    return np.where(ok & there, ns - ns[0], np.nan).astype(np.float64)
 
 
 def _scatter(steps: Float) -> float:

@@ -25,7 +25,7 @@ from looptime.parsers.lines.cell_rows import (
 )
 from looptime.parsers.lines.events import calls_of, find_events, needs_pairs, read_events
 from looptime.parsers.lines.fold import Entry, entries_of, fold, repeats
-from looptime.parsers.lines.grid import Grid, is_stamp, is_text
+from looptime.parsers.lines.grid import DELIMITER, Grid, is_stamp, is_text
 from looptime.parsers.lines.indented import name_by_indent
 from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
@@ -216,6 +216,10 @@ def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
         return None
     found = grid.found()
     rows = [_padded(grid.rows[at], len(grid.names)) for at in found[:2000]]
+    like = Dialect(DELIMITER, ".", tuple(grid.header()), 0, len(grid.names), 1,
+                   sample=tuple(map(tuple, rows)))  # fmt: skip
+    if _fits_table(like):
+        return grid, "values", ""
     table = find_long(grid.names, rows)
     if table is not None:
         cells = [None if row is None else _padded(row, len(grid.names)) for row in grid.rows]

@@ -1,0 +1,172 @@
+"""Rows that are calls, or begins and ends of calls, under headers and words that nobody knows."""
+
+import json
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.errors import LogError
+from tests.parsers.build import periods_ms, read, self_ms
+
+#: A loop of 20 ms, its calls with start and length [ms]; the second holds the third, the last
+#: varies by a little.
+CALLS = [("loop", 0, 18), ("drive", 1, 8), ("encoder", 2, 2), ("arm", 9, 8)]
+SELF = {"drive": 6.0, "encoder": 2.0}
+
+
+def calls(loops=40, scope=True):
+    """Name, start and end [ms] of the calls, an outer one before what lies in it."""
+    return [(name, 20 * k + at, 20 * k + at + long + (name == "arm") * k % 4 / 8)
+            for k in range(loops) for name, at, long in CALLS[0 if scope else 1:]]  # fmt: skip
+
+
+def edges(rows, words):
+    """Time [ms], name and word of the begins and ends, in their order."""
+    both = [(t, way, name) for name, *ends in rows for way, t in enumerate(ends)]
+    return [(t, name, words[way]) for t, way, name in sorted(both, key=lambda row: row[0])]
+
+
+def check(run):
+    """The loops and self times of `CALLS`."""
+    assert set(periods_ms(run)) == {20.0}
+    found = self_ms(run)
+    assert {name: set(found[name][1:]) for name in SELF} == {n: {ms} for n, ms in SELF.items()}
+
+
+@pytest.mark.parametrize("scope", [True, False])
+@pytest.mark.parametrize("header", ["stempel_ms;abschnitt;ereignis", "uhr_ms;was_lief;name"])
+def test_words_that_open_and_close_are_begin_and_end(tmp_path, header, scope):
+    """Two words that lie within each other name by name are edges, in any language."""
+    rows = edges(calls(scope=scope), ("anfang", "ende"))
+    text = "".join(f"{t};{name};{word}\n" for t, name, word in rows)
+    run = read(tmp_path, f"{header}\n{text}")
+    assert run.layout == "edges"
+    check(run)
+
+
+def test_begin_is_told_where_the_log_starts_within_a_call(tmp_path):
+    """The word that comes first is that of an end: what lies within what tells all the same."""
+    rows = edges(calls(scope=False), ("prima", "dopo"))[2:]
+    run = read(tmp_path, "ms,zona,lato\n" + "".join(f"{t},{n},{w}\n" for t, n, w in rows))
+    assert self_ms(run)["arm"][1] == 8.125
+    assert run.set_aside.counts["end without begin"] == 2
+
+
+def test_edges_of_two_threads_as_objects(tmp_path):
+    """Calls of another thread cut across the loop's: the column that parts them is the thread."""
+    beside = [("frame", 7 + 33 * k, 7 + 33 * k + 15) for k in range(24)]
+    rows = [(*row, "ctl") for row in edges(calls(), "BE")]
+    rows += [(*row, "cam") for row in edges(beside, "BE")]
+    lines = [json.dumps({"at_ms": t, "scope": name, "ph": word, "lane": lane})
+             for t, name, word, lane in sorted(rows, key=lambda row: row[0])]  # fmt: skip
+    run = read(tmp_path, "\n".join(lines) + "\n", "log.jsonl")
+    check(run)
+    assert "frame" in [name.name for name in run.names]
+
+
+def test_names_and_sides_may_be_numbers(tmp_path):
+    """Small boards write numbers for both."""
+    number = {name: at + 5 for at, (name, *_) in enumerate(CALLS)}
+    rows = edges(calls(), (1, 2))
+    text = "".join(f"{1000 * t:.0f},{number[name]},{side}\n" for t, name, side in rows)
+    run = read(tmp_path, f"t_us,probe,way\n{text}")
+    assert set(self_ms(run)["7"]) == {2.0}
+
+
+def layouts(tmp_path, text):
+    """Layouts of the runs of a log, or that it was refused as one of several senders."""
+    path = tmp_path / "log.csv"
+    path.write_text(text, encoding="utf-8")
+    try:
+        return {run.layout for run in looptime.read_log(path).runs}
+    except LogError as error:
+        return {"senders" if "senders" in error.what else error.what}
+
+
+def switches(crossing):
+    """Contacts that go up and down by themselves: one after the other, or across each other."""
+    rng = np.random.default_rng(3)
+    rows, at = [], 0
+    for _ in range(60):
+        for name in ("low", "high"):
+            at += int(rng.integers(200, 300))
+            rows.append((name, at, at + 700 if crossing else at + 90))
+            at += 0 if crossing else 90
+    return rows
+
+
+@pytest.mark.parametrize("crossing", [False, True])
+def test_contacts_that_open_and_close_are_no_calls(tmp_path, crossing):
+    """What opens and closes cuts across its like, or leaves long gaps: it stays refused."""
+    rows = edges(switches(crossing), ("pressed", "released"))
+    text = "".join(f"{t},{name},{word}\n" for t, name, word in rows)
+    assert not layouts(tmp_path, f"t_ms,limit,contact\n{text}") & {"calls", "edges"}
+
+
+def timed(rows, at=1, scale=1000):
+    """Rows of name, an instant (0 the start, 1 the end) and length."""
+    return [
+        (name, int(scale * (start, end)[at]), int(scale * (end - start)))
+        for name, start, end in rows
+    ]
+
+
+@pytest.mark.parametrize("header", ["tick_us,routine,len_us", "nano,fn,dur_nano"])
+def test_rows_that_last_up_to_the_next_are_calls(tmp_path, header):
+    """A call made again and again in some loops makes no loop of each row: 9 or 39 ms."""
+    rows, at, scale = [], 0, 1_000_000 if "nano" in header else 1000
+    for k in range(200):
+        again = 6 if k % 20 == 7 else 0
+        for name, ms in [("drive", 4), *again * [("lift_again", 5)], ("arm", 3), ("imu", 2)]:
+            rows.append(f"{at * scale},{name},{ms * scale}\n")
+            at += ms
+    run = read(tmp_path, f"{header}\n" + "".join(rows))
+    assert run.layout == "calls"
+    assert len(run) == 199
+    assert sorted(set(periods_ms(run))) == [9.0, 39.0]
+    assert self_ms(run)["lift_again"].count(30.0) == 10
+
+
+@pytest.mark.parametrize("header", ["finished_us,scope,spent_us", "ende_us,block,dauer_us"])
+@pytest.mark.parametrize("scope", [True, False])
+def test_rows_written_as_their_calls_end(tmp_path, header, scope):
+    """Stamps that equal an earlier one and the length are ends, whatever they are called."""
+    rows = sorted(calls(scope=scope), key=lambda row: (row[2], -row[1]))
+    text = "".join(f"{end},{name},{long}\n" for name, end, long in timed(rows))
+    run = read(tmp_path, f"{header}\n{text}")
+    assert run.layout == "calls"
+    check(run)
+
+
+def test_calls_as_objects_keep_what_lies_within_them(tmp_path):
+    """One object a call is no table of values: what it holds is not added to what it lies in."""
+    lines = [json.dumps({"us": at, "zone": name, "spent_us": long})
+             for name, at, long in timed(calls(), 0)]  # fmt: skip
+    check(read(tmp_path, "\n".join(lines) + "\n", "log.jsonl"))
+
+
+def test_two_instants_a_row_are_start_and_end(tmp_path):
+    """Both columns rise and the second is never before the first."""
+    text = "".join(f"{start * 1000},{end * 1000:.0f},{name}\n" for name, start, end in calls())
+    check(read(tmp_path, f"von_us,bis_us,teil\n{text}"))
+
+
+@pytest.mark.parametrize(
+    ("header", "words"), [("t_us,state,loop_us", 3), ("t_us,eye,dt_us", 2), ("t_us,mode,us", 3)]
+)
+def test_states_of_a_loop_are_no_calls(tmp_path, header, words):
+    """One row a loop with a state that changes each time, and how long the loop took."""
+    rng = np.random.default_rng(5)
+    long = rng.integers(8000, 9000, 300)
+    rows = enumerate(zip(np.cumsum(long) - long, long, strict=True))
+    text = "".join(f"{t},{'abc'[k % words]},{d}\n" for k, (t, d) in rows)
+    assert not layouts(tmp_path, f"{header}\n{text}") & {"calls", "edges"}
+
+
+def test_values_printed_together_are_no_calls(tmp_path):
+    """A table of values whose rows are stamped when they are printed, all at once."""
+    rows = "".join(f"{t + 20 * k},{name},{us}\n" for t in range(0, 800_000, 10_000)
+                   for k, (name, us) in enumerate((("imu", 2000), ("drive", 4000 + t % 7000),
+                                                    ("loop", 9000))))  # fmt: skip
+    assert read(tmp_path, f"t_us,what,us\n{rows}").layout == "values"
