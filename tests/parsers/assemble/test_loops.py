@@ -26,7 +26,7 @@ def test_recurring_call_marks_the_loop(tmp_path):
 
 @pytest.mark.parametrize("paced", [True, False])
 def test_a_paced_loop_begins_after_its_wait(tmp_path, paced):
-    """A log that starts within a loop shows another call first; of an unpaced one that begins it."""
+    """A log that starts within a loop shows another call first, which begins unpaced loops."""
     rows, at = [], 0
     for k in range(40):
         at = 10_000 * k if paced else at
