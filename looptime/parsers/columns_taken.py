@@ -167,6 +167,10 @@ def _judged(
         if read.index != index:
             continue
         part = key if isinstance(key, str) else key.group
+        if part in given.told:
+            own = clock.unit if part in ("time", "start") else read.unit
+            word = _WORDS.get(part, part)
+            return word, own, "header" if read.unit else "", given.told[part], "likely"
         if part == "time":
             why = "its header names a clock and its values rise"
             return "clock", clock.unit, clock.unit_from, why, "sure"

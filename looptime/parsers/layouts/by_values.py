@@ -19,8 +19,11 @@ from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.records import dataclass
 from looptime.units import UNITS
 
-__all__ = ["Fit", "begins_first", "call_columns", "edge_columns", "fit_of"]
+__all__ = ["CALLS", "EDGES", "Fit", "begins_first", "call_columns", "edge_columns", "fit_of"]
 
+#: Why columns are those of calls, and of begins and ends, whatever they are called.
+CALLS = "what lasts so long follows closely upon the rows before or lies within one"
+EDGES = "name by name one follows the other, and what they enclose lies within each other"
 #: Rows from which on values tell anything, and the most words of a column of names, of threads.
 _ENOUGH, _MOST_NAMES, _MOST_THREADS = 30, 200, 16
 #: Shares of the rows: that hold one of the two edges, that may lack their other edge or cut

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, roles
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit
-from looptime.parsers.layouts.by_values import call_columns, fit_of
+from looptime.parsers.layouts.by_values import CALLS, call_columns, fit_of
 from looptime.parsers.layouts.contract import (
     SECOND,
     CallRows,
@@ -87,7 +87,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
             return None
         kept = {part: head for part, head in given.items()
                 if part not in _TOLD and head not in told.values()}  # fmt: skip
-        return Given(kept | told)
+        return Given(kept | told, told=dict.fromkeys(told, CALLS))
     cells = [row[given["name"].index] for row in dialect.sample[:200]]
     if not asked and cells and all(is_number(cell, dialect.decimal) for cell in cells):
         return None
@@ -143,14 +143,17 @@ def rows(content: Content) -> Found:
         by_end="looptime-recorder" in table.meta,
     )  # fmt: skip
     ticks = np.concatenate([found.start[:100_000], duration[:100_000]])
-    asked = content.log.options.stamped or _said(content.log.given.one["start"].word)
+    given = content.log.given
+    note = f"rows are taken for calls, {given.one['name'].text!r} names them: {CALLS}"
+    notes = (note,) if given.told else ()
+    asked = content.log.options.stamped or _said(given.one["start"].word)
     if "end" in at or asked == "start":
-        return Found(found, ticks)
+        return Found(found, ticks, notes=notes)
     if not asked and not _stamped_at_end(found.start, duration, at.get("thread")):
-        return Found(found, ticks)
+        return Found(found, ticks, notes=notes)
     note = "rows are stamped at the end of their calls"
     note += "" if asked else ": so none overlap, else many would (--stamped start if that is wrong)"
-    return Found(replace(found, by_end=True, ended=True), ticks, notes=(note,))
+    return Found(replace(found, by_end=True, ended=True), ticks, notes=(*notes, note))
 
 
 def _said(word: str) -> str:

@@ -236,6 +236,8 @@ class Given:
     roles: tuple[tuple[Head, Role], ...] = ()
     #: Which end of its loop a row is stamped at, by its first rows.
     stamped: Stamped = field(default_factory=Stamped)
+    #: Why columns play the parts that no header names, by part.
+    told: Mapping[str, str] = field(default_factory=dict)
 
     def items(self) -> Iterator[tuple[Key, Head]]:
         """Every column with what it is known by."""

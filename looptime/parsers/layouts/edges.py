@@ -15,7 +15,7 @@ from looptime.parsers.clock.steps import Way, find_steps
 from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.unit import Unit, clock_unit
-from looptime.parsers.layouts.by_values import begins_first, edge_columns
+from looptime.parsers.layouts.by_values import EDGES, begins_first, edge_columns
 from looptime.parsers.layouts.contract import (
     CallRows,
     Column,
@@ -89,7 +89,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     if told is not None:
         kept = {part: head for part, head in given.items()
                 if part not in ("time", "name") and head not in told.values()}  # fmt: skip
-        return Given(kept | told)
+        return Given(kept | told, told=dict.fromkeys(told, EDGES))
     if not named:
         return None
     name = given["name"]
@@ -226,7 +226,17 @@ def rows(content: Content) -> Found:
     found = CallRows(time[begin], time[end] - time[begin], name[begin], names, row=begin)
     note, missing = _missing(table, kept, thread, name * 2 + side, loops)
     found = replace(found, missing=missing)
-    return Found(found, time[:200_000], notes=(note,) if note else (), partner=partner)
+    notes = (note,) if note else ()
+    return Found(found, time[:200_000], notes=notes + _unknown(table, side), partner=partner)
+
+
+def _unknown(table: Table, side: NDArray[np.int8]) -> tuple[str, ...]:
+    """What is said of two words that nobody knows to be begin and end."""
+    words, edge = table.words.get("edge", []), table.columns.get("edge")
+    if edge is None or any(word.lower() in WORDS for word in words):
+        return ()
+    begin, end = (words[int(np.asarray(edge)[np.argmax(side == one)])] for one in (BEGIN, END))
+    return (f"{begin!r} is taken for begin and {end!r} for end: {EDGES}",)
 
 
 def _missing(

@@ -42,6 +42,7 @@ def test_words_that_open_and_close_are_begin_and_end(tmp_path, header, scope):
     text = "".join(f"{t};{name};{word}\n" for t, name, word in rows)
     run = read(tmp_path, f"{header}\n{text}")
     assert run.layout == "edges"
+    assert "'anfang' is taken for begin and 'ende' for end" in " ".join(run.clock.notes)
     check(run)
 
 
@@ -124,6 +125,7 @@ def test_rows_that_last_up_to_the_next_are_calls(tmp_path, header):
     run = read(tmp_path, f"{header}\n" + "".join(rows))
     assert run.layout == "calls"
     assert len(run) == 199
+    assert "rows are taken for calls" in " ".join(run.clock.notes)
     assert sorted(set(periods_ms(run))) == [9.0, 39.0]
     assert self_ms(run)["lift_again"].count(30.0) == 10
 
