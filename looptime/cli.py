@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from looptime import __version__, cli_checks, cli_control, cli_guide, cli_models, cli_watch
+from looptime import __version__
 from looptime.cli_base import (
     FINE,
     INTERRUPTED,
@@ -48,7 +48,16 @@ _NOT_OURS = {errno.EACCES, errno.EPERM, errno.EROFS, errno.ELOOP, errno.EIO, err
 #: Logs up to this many are shown in full one after another.
 _MOST_IN_FULL = 3
 
-__all__ = ["cli", "cli_checks", "cli_control", "cli_guide", "cli_models", "cli_watch", "run"]
+__all__ = ["cli", "run"]
+
+cli.elsewhere = {
+    name: f"looptime.cli_{module}"
+    for module, names in {
+        "checks": ("compare", "gate", "pit"), "control": ("control",), "season": ("season",),
+        "models": ("heading", "plan"), "guide": ("explain", "guide"), "watch": ("watch",),
+    }.items()
+    for name in names
+}  # fmt: skip
 
 
 def run(args: Sequence[str]) -> int:

@@ -8,8 +8,10 @@ import inspect
 import math
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from importlib import import_module
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -334,21 +336,30 @@ class Commands(click.Group):
             ctx.exit()
         return super().parse_args(ctx, args)
 
+    #: The module of each command that is not loaded before it is asked for.
+    elsewhere: Mapping[str, str] = MappingProxyType({})
+
     def list_commands(self, ctx: click.Context) -> list[str]:
         """The commands in the order in which a team meets them."""
-        return sorted(self.commands, key=lambda name: (ORDER.index(name), name))
+        return sorted({*self.commands, *self.elsewhere}, key=ORDER.index)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """A command by its name."""
+        if cmd_name in self.elsewhere:
+            import_module(self.elsewhere[cmd_name])
+        return super().get_command(ctx, cmd_name)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """One row a command, its short help uncut."""
-        rows = [(name, self.commands[name].get_short_help_str(200)) for name in
-                self.list_commands(ctx)]  # fmt: skip
+        found = ((name, self.get_command(ctx, name)) for name in self.list_commands(ctx))
+        rows = [(name, one.get_short_help_str(200)) for name, one in found if one is not None]
         with formatter.section("Commands"):
             formatter.write_dl(rows)
 
 
 def nearest(word: str, command: click.Command) -> str:
     """What may have been meant by a word that is no command."""
-    known = list(command.commands) if isinstance(command, click.Group) else []
+    known = command.list_commands(click.Context(command)) if isinstance(command, Commands) else []
     import difflib
 
     near = difflib.get_close_matches(word, known, 1)
@@ -363,7 +374,7 @@ class _WithSummary(Commands):
         first = args[0] if args else ""
         own = {"--version", *ctx.help_option_names}
         option = first.startswith("-") and first.partition("=")[0] not in own
-        if option or (first not in self.commands and _names_a_log(first)):
+        if option or (first not in self.list_commands(ctx) and _names_a_log(first)):
             args = ["summary", *args]
         return super().parse_args(ctx, args)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Sequence
 
@@ -111,6 +110,8 @@ def in_phase(run: Run, phase: str) -> Bool:
     if at.phase is None:
         raise UsageError(f"{run.source or 'the run'} has no phases: leave --phase out")
     if phase not in at.phase_names:
+        import difflib
+
         near = difflib.get_close_matches(phase, at.phase_names, n=1, cutoff=0.0)
         hint = f"; the nearest is {near[0]!r}" if near else ""
         raise UsageError(f"phase {phase!r} does not occur{hint}")

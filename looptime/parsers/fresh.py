@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 from dataclasses import replace
 
-from looptime.errors import LogError
+from looptime.errors import LogError, UsageError
 from looptime.parsers.assemble.run_of_calls import assemble, with_lost
+from looptime.parsers.columns.headers import heads
+from looptime.parsers.layouts import calls
 from looptime.parsers.layouts.contract import Parsed
 from looptime.parsers.layouts.skeleton import parse
 from looptime.parsers.lines.groups import by_group, refuse_mixed
-from looptime.parsers.lines.plain import plain_rows
 from looptime.parsers.options import Options
 from looptime.parsers.registry import check_name, choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
@@ -65,11 +66,16 @@ def opened(
     LogError
         If it cannot be told how it is written.
     """
-    plain = plain_rows(source, text, options)
+    table = _table(source, text, options)
+    plain = None
+    if table is None or not _of_calls(table, options):
+        from looptime.parsers.lines.plain import plain_rows
+
+        plain = plain_rows(source, text, options)
     if plain is None:
         if options.layout is None and options.columns is None:
             check_name(source.path, text)
-        dialect = sniff(text, source.path, options.columns)
+        dialect = table or sniff(text, source.path, options.columns)
     else:
         source, dialect, options = plain.source, plain.dialect, plain.options
     stated = matching(options.stated, dialect.header, dialect.fields)
@@ -78,6 +84,26 @@ def opened(
         options = replace(options, stamped=options.stamped or stated.stamped)
     name = plain.layout if plain is not None else None
     return source, dialect, options, name
+
+
+def _table(source: Source, text: str, options: Options) -> Dialect | None:
+    """How a log is written, as a table; None where it is none."""
+    try:
+        return sniff(text, source.path, options.columns)
+    except (LogError, UsageError):
+        return None
+
+
+def _of_calls(table: Dialect, options: Options) -> bool:
+    """Whether a header names calls, their starts and lengths: its rows are no lines to take apart.
+
+    Most logs are such tables, and the wing that takes lines apart takes longer to load and to look
+    than a short one to read.
+    """
+    if table.header is None or options.layout not in (None, calls.LAYOUT.name):
+        return False
+    found = [head for head in heads(table.header) if head.index < table.fields]
+    return calls.LAYOUT.fit(found, table, False) is not None
 
 
 def _read(source: Source, text: str, options: Options) -> tuple[Run, ...]:

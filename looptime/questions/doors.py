@@ -5,9 +5,7 @@ from __future__ import annotations
 import atexit
 import contextlib
 import functools
-import glob
 import os
-import shutil
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -88,6 +86,8 @@ def one_log(word: str) -> str:
 
 def _matching(word: str) -> list[str]:
     if any(c in word for c in "*?[") and not Path(word).exists():
+        import glob
+
         return sorted(glob.glob(word)) or [word]
     return [word]
 
@@ -161,6 +161,8 @@ def _standard_input(stdin: TextIO) -> Path:
     from looptime.questions.zips import copy
 
     folder = tempfile.mkdtemp(prefix="looptime-piped-")
+    import shutil
+
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     place = Path(folder, "log")
     copy(stdin.buffer, place, STANDARD_INPUT)

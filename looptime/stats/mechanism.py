@@ -25,8 +25,8 @@ _TURNS_MADE = 0.8
 #: Occurrences that a timetable is fitted to.
 _MOST = 2000
 _TRIED = 61
-#: A timetable is held against the first occurrences alone where there are so many times more.
-_FIRST, _FIRST_OF = 192, 4
+#: A timetable is held against the first occurrences before all of them.
+_FIRST = 192
 #: A timetable that fits by chance as often as this is not taken for one.
 _BY_CHANCE = 1e-3
 
@@ -171,14 +171,17 @@ def _by_timetable(
     odds = (period + 2 * tolerance) / usual
     if odds > 0.8 or odds ** (len(start) - 3) * _TRIED**2 > _BY_CHANCE:
         return None
-    tried = []
+    tried: list[Float] = []
     for round_up in (0.5, 0.25):  # a gap of 1.6 P may hold one instant or two
         beat = np.append(0.0, np.cumsum(np.maximum(np.floor(gaps / usual + round_up), 1)))
-        if beat[-1] <= len(start) / _TURNS_MADE and not _out_of_reach(
-            start, before, beat, period, tolerance, allowed
-        ):
-            tried.append(_fitted(start, before, beat, period, tolerance))
-    return min(tried, key=lambda rule: rule.broken, default=None)
+        if beat[-1] <= len(start) / _TURNS_MADE and not (tried and (beat == tried[0]).all()):
+            tried.append(beat)
+    found = [
+        _fitted(start, before, beat, period, tolerance)
+        for beat in tried
+        if not _out_of_reach(start, before, beat, period, tolerance, allowed)
+    ]
+    return min(found, key=lambda rule: rule.broken, default=None)
 
 
 def _out_of_reach(
@@ -189,14 +192,12 @@ def _out_of_reach(
     Each of a row of intervals stands for all up to the next: the stretches that occurrences allow
     are widened by what that may shift them.
     """
-    if len(start) < _FIRST_OF * _FIRST:
-        return False
     middle, reach = _middle(start, beat), 1.1 * 2 * period / beat[-1]
     start, before, beat = start[:_FIRST], before[:_FIRST], beat[:_FIRST]
     shift = np.linspace(middle - reach, middle + reach, _TRIED)[:, None] * beat
     wide = 1.01 * reach / (_TRIED - 1) * beat + tolerance
     covered = _best_covers(before - shift - wide, start - shift + wide)[0]
-    return bool(_FIRST - covered.max() > allowed)
+    return bool(len(start) - covered.max() > allowed)
 
 
 def _middle(start: Float, beat: Float) -> float:

@@ -3,6 +3,7 @@
 import re
 
 import pytest
+from click import Context
 
 from looptime.cli import cli
 from tests.docs.readme import README, Block, blocks
@@ -18,13 +19,14 @@ def test_output_shown_is_output_made(block: Block, tmp_path):
 
 def test_every_command_is_told_of():
     """Each command of the command line stands in the README."""
-    for name in cli.commands:
+    for name in cli.list_commands(Context(cli)):
         assert re.search(rf"`?looptime {name}\b", TEXT), name
 
 
 def test_every_command_has_help():
     """Each command and each of its options says what it does."""
-    for command in cli.commands.values():
+    for name in cli.list_commands(Context(cli)):
+        command = cli.get_command(Context(cli), name)
         assert command.help
         for option in command.params:
             if option.param_type_name == "option":

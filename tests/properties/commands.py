@@ -61,9 +61,11 @@ _TOPICS = {
 def played() -> dict[str, click.Command]:
     """Every command that is played, by its words on the command line."""
     found = {}
-    for name, command in cli.cli.commands.items():
+    for name in cli.cli.list_commands(click.Context(cli.cli)):
         if name in _NOT_PLAYED:
             continue
+        command = cli.cli.get_command(click.Context(cli.cli), name)
+        assert command is not None
         if isinstance(command, click.Group):
             found |= {f"{name} {inner}": one for inner, one in command.commands.items()}
         else:

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from looptime.cli import cli
 from looptime.parsers.kept.cache import SOURCES
 from tests.structure.imports import Import, find_cycle, imports_of, modules_below
 
@@ -334,7 +333,7 @@ def write_log(path: Path, loops: int = 400) -> None:
     path.write_text(LOG + "\n".join(rows) + "\n", encoding="utf-8")
 
 
-@pytest.mark.parametrize("command", sorted({"summary", "slow"} & set(cli.commands)))
+@pytest.mark.parametrize("command", ["slow", "summary"])
 def test_text_commands_load_no_pictures(command: str, tmp_path: Path) -> None:
     """A command that prints text does its work without Plotly, Dash and scipy.stats."""
     log = tmp_path / "run.csv"

@@ -6,7 +6,6 @@ encloses the loop, else the call that recurs once a cycle. Which one it was is a
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import replace
 
 import numpy as np
@@ -122,6 +121,8 @@ def _loop_thread(rows: CallRows, loop_call: str | None, source: str) -> int:
     """The thread of the named call, else of a row that is the loop, else with most call names."""
     if loop_call is not None:
         if loop_call not in rows.names:
+            import difflib
+
             near = difflib.get_close_matches(loop_call, rows.names, n=1, cutoff=0.0)
             raise LogError(
                 f"no call is named {loop_call!r}; the nearest is {near[0] if near else 'none'!r}",

@@ -78,14 +78,11 @@ def edition() -> str | None:
     root = Path(__file__).parents[2]
     digest = hashlib.sha256()
     try:
-        places = [root / source for source in SOURCES]
-        files = [file for place in places for file in (place, *sorted(place.rglob("*.py")))]
-        for file in files:
-            if file.is_file():
-                digest.update(f"{file.relative_to(root)} {file.stat().st_size}\n".encode())
-                digest.update(file.read_bytes())
-            elif not file.is_dir():
-                return None
+        for source in SOURCES:
+            place = root / source
+            for file in [place] if place.suffix else sorted(place.rglob("*.py")):
+                code = file.read_bytes()
+                digest.update(f"{source} {file.name} {len(code)}\n".encode() + code)
     except OSError:
         return None
     return digest.hexdigest()

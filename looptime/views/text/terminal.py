@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import re
 import sys
 from collections.abc import Iterable, Sequence
+from functools import cache, cached_property
 from typing import IO, Any
 
 from rich.cells import cell_len
@@ -15,8 +17,8 @@ from rich.text import Text
 from looptime.words import count, figure, number
 
 __all__ = [
-    "caution", "command_line", "console", "count", "figure", "heading_line", "number", "plain",
-    "safe", "show", "table",
+    "Drawn", "caution", "command_line", "console", "count", "figure", "heading_line", "number",
+    "plain", "safe", "show", "table",
 ]  # fmt: skip
 
 # C0, C1, escape, overrides of direction, line separators: a log's text must not steer a terminal
@@ -24,6 +26,8 @@ _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069
 _LONGEST = 60
 # columns below which a table leaves some of its own out
 _NARROW = 80
+# columns of what is no terminal
+_PIPED = 100
 
 
 def safe(text: object, longest: int = _LONGEST) -> str:
@@ -152,28 +156,54 @@ def console(file: IO[str] | None = None) -> Console:
     """The console for text output, at least 80 columns wide when it is not a terminal."""
     stream = sys.stdout if file is None else file
     made = _Console(file=stream, highlight=False, markup=False, emoji=False, soft_wrap=False)
-    if not made.is_terminal:
-        made = _Console(
-            file=stream, highlight=False, markup=False, emoji=False, width=100, no_color=True
-        )
-    return made
+    return made if made.is_terminal else _piped(stream)
+
+
+def _piped(stream: IO[str]) -> Console:
+    return _Console(
+        file=stream, highlight=False, markup=False, emoji=False, width=_PIPED, no_color=True
+    )
+
+
+@cache
+def _page() -> Console:
+    """What parts are drawn on for a pipe, each by itself."""
+    return _piped(io.StringIO())
+
+
+class Drawn:
+    """A part of the output that is drawn once for a pipe, to count its lines and to print it."""
+
+    def __init__(self, part: RenderableType) -> None:
+        self.part = part
+
+    @cached_property
+    def text(self) -> str:
+        """What goes into a file or a pipe: lines that end with their text, nothing pads them."""
+        with _page().capture() as printed:
+            _print(_page(), self.part)
+        return "\n".join(line.rstrip(" ") for line in printed.get().split("\n"))
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """The part itself."""
+        yield self.part
+
+
+def _print(out: Console, part: RenderableType) -> None:
+    """Print a part; a line that must stay one is not folded."""
+    out.print(part, soft_wrap=isinstance(part, Text) and part.no_wrap is True)
 
 
 def show(parts: Iterable[RenderableType], file: IO[str] | None = None) -> None:
-    """Print parts one under the other; what the terminal cannot encode is shown as ``?``.
-
-    Lines that go into a file or a pipe end with their text: nothing pads them.
-    """
+    """Print parts one under the other; what the terminal cannot encode is shown as ``?``."""
     stream = sys.stdout if file is None else file
     reconfigure = getattr(stream, "reconfigure", None)
     if reconfigure is not None:
         reconfigure(errors="replace")
     out = console(stream)
     for part in parts:
-        whole = isinstance(part, Text) and part.no_wrap is True
+        drawn = part if isinstance(part, Drawn) else Drawn(part)
         if out.is_terminal:
-            out.print(part, soft_wrap=whole)
-            continue
-        with out.capture() as printed:
-            out.print(part, soft_wrap=whole)
-        stream.write("\n".join(line.rstrip(" ") for line in printed.get().split("\n")))
+            _print(out, drawn.part)
+        else:
+            stream.write(drawn.text)

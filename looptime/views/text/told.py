@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import io
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 from rich.text import Text
 
 from looptime.records import dataclass
-from looptime.views.text.terminal import command_line, heading_line, plain
+from looptime.views.text.terminal import Drawn, command_line, heading_line, plain
 from looptime.views.text.text_parts import hanging, indented
 
 __all__ = ["SCREEN", "Told", "why"]
 
 #: Lines of a screen, which what is printed without --full does not exceed.
 SCREEN = 40
-#: Columns for which the lines are counted.
-_WIDE = 100
 #: Longest answer, in letters.
 _ANSWER = 400
 
@@ -41,18 +39,18 @@ class Told:
 
     def parts(self, full: bool = False, quiet: bool = False) -> Iterator[RenderableType]:
         """What is printed, in order: with `full` all of it, with `quiet` the answer alone."""
-        first = Text(plain(self.answer, _ANSWER).plain, style="bold")
+        first = Drawn(Text(plain(self.answer, _ANSWER).plain, style="bold"))
         yield first
         if quiet:
             return
-        yield from self.why
-        books = [heading_line("What this rests on"), *self.books] if self.books else []
-        yield from self.asked
-        left = SCREEN - _lines([first, *self.why, *self.asked]) - _lines(books) - 1
+        before = _drawn([*self.why, *self.asked])
+        yield from before
+        books = _drawn([heading_line("What this rests on"), *self.books] if self.books else [])
+        left = math.inf if full else SCREEN - _lines([first, *before, *books]) - 1
         kept_back = bool(self.more)
-        for block in self.tables:
+        for block in map(_drawn, self.tables):
             need = _lines(block)
-            if not full and need > left:
+            if need > left:
                 kept_back = True
                 continue
             left -= need
@@ -79,10 +77,10 @@ def why(text: str, command: str = "") -> tuple[RenderableType, ...]:
     return tuple(parts)
 
 
-def _lines(parts: Sequence[RenderableType]) -> int:
-    """Lines that parts take on a wide terminal."""
-    stream = io.StringIO()
-    console = Console(file=stream, width=_WIDE, highlight=False, markup=False, emoji=False)
-    for part in parts:
-        console.print(part, soft_wrap=isinstance(part, Text) and part.no_wrap is True)
-    return stream.getvalue().count("\n")
+def _drawn(parts: Sequence[RenderableType]) -> list[Drawn]:
+    return [Drawn(part) for part in parts]
+
+
+def _lines(parts: Sequence[Drawn]) -> int:
+    """Lines that parts take where the terminal is wide."""
+    return sum(part.text.count("\n") for part in parts)

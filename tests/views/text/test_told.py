@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+
 import numpy as np
 import pytest
 from rich.text import Text
@@ -9,6 +11,7 @@ from rich.text import Text
 from looptime.findings import summarise
 from looptime.parsers.log import Log
 from looptime.views.text.summary_text import render_summary
+from looptime.views.text.terminal import show
 from looptime.views.text.told import SCREEN, Told, why
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.views.text.build import text_of
@@ -40,6 +43,21 @@ def test_all_of_it_and_the_answer_alone() -> None:
     assert whole.index("more 1") < whole.index("book 0")
     assert "--full" not in whole
     assert text_of(TOLD.parts(quiet=True)) == "The loop is fine.\n"
+
+
+def test_what_is_counted_and_printed_is_drawn_once() -> None:
+    """A table is drawn once for a pipe, though its lines are counted before it is printed."""
+    drawn = []
+
+    class Part:
+        def __rich_console__(self, console, options):
+            drawn.append(options.max_width)
+            yield Text("a row")
+
+    out = io.StringIO()
+    show(Told("The loop is fine.", tables=((Part(),),)).parts(), out)
+    assert out.getvalue() == "The loop is fine.\na row\n"
+    assert drawn == [100]
 
 
 @pytest.mark.parametrize("name", [s.name for s in SCENARIOS][::4])
