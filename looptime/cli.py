@@ -152,7 +152,8 @@ def summary(
     """How fast and even the loop is, and where its time goes."""
     from looptime.questions.timing import draft, together, write_rows_set_aside
 
-    good, entries = _ask_all(asked, logs, predict)
+    # as text, phases after the first have a line each
+    good, entries = _ask_all(asked, logs, predict=predict, brief=not as_json)
     there = [one.log for one in good]
     if set_aside is not None:
         write_rows_set_aside(there, set_aside)
@@ -183,7 +184,7 @@ def summary(
 
 
 def _ask_all(
-    asked: Asked, logs: Sequence[str], predict: bool
+    asked: Asked, logs: Sequence[str], **how: bool
 ) -> tuple[list[LogSummary], list[LogSummary | dict[str, Any]]]:
     """Read and summarise logs; also all of them, of a bad one what JSON says of it."""
     from looptime.questions.timing import summary_of_log
@@ -194,7 +195,7 @@ def _ask_all(
             try:
                 if isinstance(log, LooptimeError):
                     raise log
-                entries.append(summary_of_log(asked, log, predict=predict))
+                entries.append(summary_of_log(asked, log, **how))
             except LooptimeError as error:
                 complain(str(error))
                 entries.append({"path": path, "error": str(error)})

@@ -169,7 +169,7 @@ def _periods_between(gaps: Float) -> int:
     """
     if len(gaps) < 4 or np.mean(gaps > 1.5) < 0.8:
         return 1
-    times = max(round(float(np.median(gaps))), 1)
+    times = max(round(median(gaps)), 1)
     return times if np.mean(np.abs(gaps - times) < 0.5) >= 0.5 else 1
 
 

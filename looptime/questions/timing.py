@@ -38,7 +38,9 @@ __all__ = [
 ]  # fmt: skip
 
 
-def summary(asked: Asked, run: Run, *, predict: bool = False) -> tuple[Summary, ...]:
+def summary(
+    asked: Asked, run: Run, *, predict: bool = False, brief: bool = False
+) -> tuple[Summary, ...]:
     """How fast and even a loop is and where its time goes.
 
     Parameters
@@ -49,6 +51,8 @@ def summary(asked: Asked, run: Run, *, predict: bool = False) -> tuple[Summary, 
         A whole run.
     predict : bool
         Whether the planner says what each finding's remedy would buy, where it has one.
+    brief : bool
+        Whether it is enough to look for what recurs in the first of several phases.
 
     Returns
     -------
@@ -61,16 +65,16 @@ def summary(asked: Asked, run: Run, *, predict: bool = False) -> tuple[Summary, 
     UsageError
         If the run has no such part.
     """
-    found = tuple(_by_phase(asked, run))
+    found = tuple(_by_phase(asked, run, brief))
     return tuple(_priced(asked, one) for one in found) if predict else found
 
 
-def _by_phase(asked: Asked, run: Run) -> Iterator[Summary]:
+def _by_phase(asked: Asked, run: Run, brief: bool = False) -> Iterator[Summary]:
     """Summaries one at a time; warm-up is looked for before a phase is picked."""
     chosen, origin = asked.part(run, with_phase=False), _origin(run)
     names = (asked.phase,) if asked.phase is not None else phases(chosen)
-    for name in names if len(names) > 1 else (asked.phase,):
-        yield _summarised(asked, chosen, name, origin)
+    for place, name in enumerate(names if len(names) > 1 else (asked.phase,)):
+        yield _summarised(asked, chosen, name, origin, rhythms=not place or not brief)
 
 
 def _origin(run: Run) -> int:
@@ -163,10 +167,9 @@ class LogSummary:
         return {**log_head(self.log), "runs": [found.to_dict() for found in self.summaries]}
 
 
-def summary_of_log(asked: Asked, log: Log, *, predict: bool = False) -> LogSummary:
-    """Summarise each run of a log; see `summary`."""
-    found = (one for run in log.runs for one in summary(asked, run, predict=predict))
-    return LogSummary(log, tuple(found))
+def summary_of_log(asked: Asked, log: Log, **how: bool) -> LogSummary:
+    """Summarise each run of a log; see `summary`, which takes `how`."""
+    return LogSummary(log, tuple(one for run in log.runs for one in summary(asked, run, **how)))
 
 
 def warmup_loops(run: Run) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from fractions import Fraction
 from functools import lru_cache
 
 import numpy as np
@@ -42,9 +43,8 @@ TRIALS = 12
 #: Cells that the level is within reach of are halved so many times, if they are few.
 _HALVINGS = 2
 _FEW = 100
-#: Of how many bins how many are left: one of these ratios divides every length that has factors
-#: 2, 3 and 5.
-_THIN = ((3, 1), (2, 1), (5, 2))
+#: Of how many bins one is left: one of these divides every length that has factors 2, 3 and 5.
+_THIN = (Fraction(3), Fraction(2), Fraction(5, 2))
 #: Thinned bins to which one event adds.
 _TAPS = 27
 
@@ -71,27 +71,27 @@ def fast_length(n: int) -> int:
 
 
 @lru_cache(maxsize=2)
-def _low_pass(bins: int, left: int) -> Float:
+def _low_pass(thin: Fraction) -> Float:
     """What an event at each place between two thinned bins adds to those around it.
 
     A windowed sinc, flat to a part in 100,000 up to an eighth of the bins' rate; what it lets
     through beyond is folded above that, as long as a third of the rate is left.
     """
-    wide = bins / left
-    half, places = wide * (_TAPS // 2) + 1, np.arange(bins) / left
+    half, wide = float(thin * (_TAPS // 2) + 1), float(thin)
+    places = np.arange(thin.numerator) / thin.denominator
     t = wide * (np.arange(_TAPS) - _TAPS // 2) - places[:, None]
     window = np.i0(10.4 * np.sqrt(np.clip(1 - (t / half) ** 2, 0, 1))) / np.i0(10.4)
     return np.asarray(np.where(np.abs(t) < half, np.sinc(t / wide) * window, 0.0))
 
 
-def _thinned(place: Int, bins: int, of: int, left: int) -> Float:
-    """Events counted in bins, `left` of each `of` left, below an eighth of their rate."""
-    if left == of:
+def _thinned(place: Int, bins: int, thin: Fraction) -> Float:
+    """Events counted in bins, of which one in `thin` is left, below an eighth of their rate."""
+    if thin == 1:
         return np.bincount(place, minlength=bins).astype(np.float64)
-    bin_, between = np.divmod(place * left, of)
+    bin_, between = np.divmod(place * thin.denominator, thin.numerator)
     around = bin_[:, None] + np.arange(_TAPS)
-    added = _low_pass(of, left)[between]
-    size = bins * left // of + _TAPS
+    added = _low_pass(thin)[between]
+    size = int(bins / thin) + _TAPS
     return np.bincount(around.ravel(), added.ravel(), minlength=size).astype(np.float64)
 
 
@@ -130,12 +130,12 @@ def spectrum(
     bins = math.ceil(length / step) + 1
     size = fast_length(padding * bins)
     grid = 1 / (size * step)
-    of, left = 1, 1
+    thin = Fraction(1)
     if top * step <= 0.125 + 1e-9:  # then bins can be left out, and the grid stays what it is
-        of, left = next((t for t in _THIN if size * t[1] % t[0] == 0), (of, left))
-    counts = _thinned((positions / step).astype(np.int64), bins, of, left)
+        thin = next((t for t in _THIN if size % t == 0), thin)
+    counts = _thinned((positions / step).astype(np.int64), bins, thin)
     # single precision is exact to a part in a million here, and half the work
-    line = np.fft.rfft(counts.astype(np.float32), size * left // of)[: math.floor(top / grid) + 2]
+    line = np.fft.rfft(counts.astype(np.float32), int(size / thin))[: math.floor(top / grid) + 2]
     z = line.real.astype(np.float64) ** 2 + line.imag.astype(np.float64) ** 2
     return z / len(positions), grid
 

@@ -6,10 +6,13 @@ import numpy as np
 import pytest
 
 from looptime.errors import UsageError
+from looptime.parsers.log import Log
 from looptime.questions import Asked, slow, summary
 from looptime.questions.timing import settled, warmup_loops
 from looptime.run import Run
+from looptime.views.text.summary_text import render_summary
 from tests.build_run import make_flat_run, make_run
+from tests.views.text.build import text_of
 
 
 def three_phases() -> Run:
@@ -29,6 +32,18 @@ def test_by_phase() -> None:
     ]  # fmt: skip
     assert found[0].pace.period_ms.p50.value == 10
     assert len(summary(Asked(), make_run([10] * 50))) == 1
+
+
+def test_a_brief_summary_is_whole_in_its_first_phase() -> None:
+    """As text it says what the whole one says; what recurs is looked for in the first phase."""
+    run = three_phases()
+    brief, whole = summary(Asked(), run, brief=True), summary(Asked(), run)
+    assert [at.recurrence.note == "" for at in brief] == [True, False, False]
+    assert [at.pace for at in brief] == [at.pace for at in whole]
+    assert brief[0].to_dict() == whole[0].to_dict()
+    log = Log("run.csv", (run,))
+    said = [text_of(render_summary(log, found).parts(full=True)) for found in (brief, whole)]
+    assert said[0] == said[1]
 
 
 def test_a_phase_or_a_part_can_be_asked_for() -> None:

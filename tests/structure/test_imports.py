@@ -322,6 +322,17 @@ def test_commands_start_without_the_heavy_libraries(name: str) -> None:
     assert loaded_by(f"import {name}", HEAVY)[0] == []
 
 
+def program(*words: str) -> str:
+    """Code that runs a command, which must do its work."""
+    return (
+        "import sys\n"
+        f"sys.argv = ['looptime', *{words!r}]\n"
+        "from looptime.__main__ import main\n"
+        "try:\n    code = main()\nexcept SystemExit as end:\n    code = end.code\n"
+        "assert not code, code\n"
+    )
+
+
 def write_log(path: Path, loops: int = 400) -> None:
     """A robot's log with 20 ms loops, a gyro read of 3 ms in each and one slow loop in 50."""
     rows, start = [], 0.0
@@ -338,13 +349,23 @@ def test_text_commands_load_no_pictures(command: str, tmp_path: Path) -> None:
     """A command that prints text does its work without Plotly, Dash and scipy.stats."""
     log = tmp_path / "run.csv"
     write_log(log)
-    code = (
-        "import sys\n"
-        f"sys.argv = ['looptime', {command!r}, '--no-cache', {str(log)!r}]\n"
-        "from looptime.__main__ import main\n"
-        "try:\n    code = main()\nexcept SystemExit as end:\n    code = end.code\n"
-        "assert not code, code\n"
-    )
-    loaded, output = loaded_by(code, PICTURES)
+    loaded, output = loaded_by(program(command, "--no-cache", str(log)), PICTURES)
     assert loaded == []
     assert len(output) > 200
+
+
+def test_a_summary_loads_what_it_needs_and_no_more(tmp_path: Path) -> None:
+    """Of a table of calls no command, layout or way of reading is loaded that has no part in it.
+
+    Each module costs a start a quarter of a millisecond. A new one that every summary needs raises
+    the number.
+    """
+    log = tmp_path / "run.csv"
+    write_log(log)
+    loaded = loaded_by(program("summary", "--no-cache", str(log)), tuple(MODULES))[0]
+    others = [n for n in loaded if n.startswith("looptime.cli_") and n != "looptime.cli_base"]
+    lines = [n for n in loaded if n.startswith("looptime.parsers.lines.")]
+    assert (others, lines) == ([], ["looptime.parsers.lines.groups"])
+    assert len(loaded) <= 158
+    spared = ("difflib", "shutil", "pyarrow.compute", "pyarrow.parquet", "numpy.ma")
+    assert loaded_by(program("summary", "--no-cache", str(log)), spared)[0] == []

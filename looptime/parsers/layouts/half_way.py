@@ -11,6 +11,7 @@ import numpy as np
 from looptime.array_types import Float, Int
 from looptime.errors import LogError
 from looptime.parsers.text.table import Table
+from looptime.stats.quantiles import percentiles
 
 __all__ = ["check_clock_unit", "respelled", "zero_stamps"]
 
@@ -107,7 +108,7 @@ def zero_stamps(time: Int, length: Float | None = None) -> Int:
     inside = (place > 0) & (place < len(there))
     zero, place = zero[inside], place[inside]
     before, after = time[there[place - 1]], time[there[place]]
-    usual = float(np.quantile(np.abs(np.diff(time[there])), 0.95))
+    (usual,) = percentiles(np.abs(np.diff(time[there])), [95])
     unread = (after >= before) & (before > _BEYOND * usual)
     if length is not None:
         unread &= length[zero] < before
