@@ -153,7 +153,7 @@ def pit(
     """The checklist before a round, on one screen, with one next action.
 
     Is the log sound, pace, limits, gate, calls, timeouts, stale sensors, version and battery.
-    Exit as gate: 0 pass; 1 fail; 3 can't tell.
+    Exit: 0 ready as far as judged; 1 not ready; 3 the gate can't tell.
     """
     from looptime.questions.pit_check import pit as ask
     from looptime.views.text.pit_text import render_pit
@@ -163,8 +163,8 @@ def pit(
         print_json(**found.to_dict())
     else:
         tell(asked, text, render_pit(found))
-    if found.gate.exit_code:
-        raise CheckFailed(found.gate.exit_code)
+    if found.exit_code:
+        raise CheckFailed(found.exit_code)
 
 
 def _write(path: str | None, made: Callable[[], str]) -> None:

@@ -39,7 +39,7 @@ class Checklist:
     """The checklist of some logs."""
 
     checks: tuple[Checked, ...]
-    gate: GateResult  #: Whose exit code it has
+    gate: GateResult  #: Whose verdict it has where no line is bad
 
     @property
     def judged(self) -> int:
@@ -47,10 +47,20 @@ class Checklist:
         return sum(one.state != "not judged" for one in self.checks)
 
     @property
+    def verdict(self) -> str:
+        """``pass``, ``fail`` or ``can't tell``: the gate's, and a cross anywhere is a fail."""
+        return "fail" if any(one.state == "bad" for one in self.checks) else self.gate.verdict
+
+    @property
+    def exit_code(self) -> int:
+        """As the gate's: 0, 1 or 3."""
+        return 1 if self.verdict == "fail" else self.gate.exit_code
+
+    @property
     def sentence(self) -> str:
         """Ready, as far as judged, or not, and why."""
         bad = [one.what for one in self.checks if one.state == "bad"]
-        if bad or self.gate.verdict == "fail":
+        if self.verdict == "fail":
             return f"Not ready: look at {', '.join(bad or ['the gate'])}."
         if self.judged == len(self.checks) and self.gate.verdict == "pass":
             return f"Ready: {self.judged} of {self.judged} checks hold."
@@ -73,8 +83,8 @@ class Checklist:
         """What ``pit --json`` gives."""
         return {
             "schema_version": SCHEMA_VERSION,
-            "verdict": self.gate.verdict,
-            "exit_code": self.gate.exit_code,
+            "verdict": self.verdict,
+            "exit_code": self.exit_code,
             "sentence": self.sentence,
             "action": self.action or None,
             "judged": {"checks": self.judged, "of": len(self.checks)},

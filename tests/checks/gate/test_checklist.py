@@ -61,6 +61,7 @@ def test_what_was_planted_gets_its_cross() -> None:
     found, whole = states(other, old, {"period_p99_ms": 1.0}, rows_read=1000, rows_used=800)
     assert (found["log"], found["limits"], found["calls"]) == ("bad", "bad", "bad")
     assert whole.sentence.startswith("Not ready: look at log, limits, ")
+    assert (whole.verdict, whole.exit_code) == ("fail", 1)
     assert whole.action == "looptime columns a.csv"
     assert "camera.read" in next(one.text for one in whole.checks if one.what == "calls")
 
@@ -93,7 +94,7 @@ def test_a_reading_held_long_is_stale(tmp_path: Path) -> None:
     log = tmp_path / "run.csv"
     rows = "".join(f"{20 * k},{(k // 4) * 0.5}\n" for k in range(800))
     log.write_text(f"time_ms,heading_deg\n{rows}", encoding="utf-8")
-    assert cli.run(["pit", str(log), "--json"]) == 3
+    assert cli.run(["pit", str(log), "--json"]) == 1
 
 
 def test_the_command_exits_as_the_gate(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
