@@ -6,7 +6,8 @@ and `devices`, kind after kind, layout after layout), mishaps that nobody planne
 `tests.properties.mutated`), and commands with options that nobody meant on such logs
 (``commands``: `tests.properties.commands`). It prints a table of the outcomes by kind of damage,
 every fault with the seed that makes it again, the longest times and the memory; ctrl-c ends it
-early.
+early. Examples are played in a process of their own, which cannot take more than 4 GB or 2 minutes
+for one: where it does, the next example is played in another one.
 The aims: no wrong figure in silence, no traceback, no library's warning, no refusal of two lines,
 no log of up to 3 MB that takes more than 5 s of processor time (a command: 10 s), at most 1 GB.
 """
@@ -16,6 +17,8 @@ from __future__ import annotations
 import argparse
 import collections
 import contextlib
+import itertools
+import multiprocessing
 import resource
 import signal
 import sys
@@ -24,6 +27,8 @@ import time
 import traceback
 import warnings
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -34,10 +39,18 @@ from tests.properties.semantic import DAMAGES, SHAPES, judge, make
 from tests.properties.test_semantic import UNTOLD, outcome, seeded
 
 LONGEST_S = 5.0
+MOST_MB = 1024
+#: What no example can exceed.
+LIMIT_BYTES = 4 << 30
+PATIENCE_S = 120
 INTERRUPTED = 130
+FORK = multiprocessing.get_context("fork")  # nothing is played, so no thread runs, where it forks
+#: Kind of damage, what makes the example again, and what judges it.
+Examples = Iterator[tuple[str, str, Callable[[], str]]]
+Cases = Callable[[int, int, Path], Examples]
 
 
-def planned(count: int, first: int, path: Path) -> Iterator[tuple[str, str, Callable[[], str]]]:
+def planned(count: int, first: int, path: Path) -> Examples:
     """Damage of known truth: its kind, what makes it again, and what judges it."""
     cases = [(name, shape) for name in DAMAGES for shape in SHAPES if (name, shape) not in UNTOLD]
     made = 0
@@ -54,21 +67,21 @@ def planned(count: int, first: int, path: Path) -> Iterator[tuple[str, str, Call
         seed += 1
 
 
-def unplanned(count: int, first: int, path: Path) -> Iterator[tuple[str, str, Callable[[], str]]]:
+def unplanned(count: int, first: int, path: Path) -> Examples:
     """Mishaps."""
     for seed in range(first, first + count):
         path.write_bytes(mutated(seeded("mutated", seed))[0])
         yield "mutated", f"mutated {seed}", lambda: _line(outcome(path))
 
 
-def commands(count: int, first: int, path: Path) -> Iterator[tuple[str, str, Callable[[], str]]]:
+def commands(count: int, first: int, path: Path) -> Examples:
     """Commands, five on each pair of logs."""
     folder = path.parent / "robot"
     folder.mkdir(exist_ok=True)
     for seed in range(first, first + count):
         rng = seeded("command", seed)
         if seed == first or seed % 5 == 0:
-            furnished(folder, rng)
+            furnished(folder, seeded("folder", seed // 5))
         words = command_line(rng)
         yield (
             f"command {words[0]}",
@@ -104,15 +117,87 @@ def main() -> int:
     asked = parser.parse_args()
     signal.signal(signal.SIGINT, signal.default_int_handler)  # in the background, too
     done = Done()
-    warnings.simplefilter("error")
-    with tempfile.TemporaryDirectory() as folder, contextlib.suppress(KeyboardInterrupt):
+    with contextlib.suppress(KeyboardInterrupt):
         for cases in KINDS:
             if asked.only in (None, cases.__name__):
-                for kind, again, judged in cases(
-                    asked.examples, asked.first, Path(folder) / "log.csv"
-                ):
-                    done.play(kind, again, judged, 2 if cases is commands else 1)
+                for found in bounded(cases, asked.examples, asked.first):
+                    done.add(found)
     return done.show()
+
+
+@dataclass(frozen=True)
+class Played:
+    """One example: what it was, what makes it again, its outcome, what is wrong, its cost."""
+
+    kind: str
+    again: str
+    outcome: str
+    wrong: str = ""
+    seconds: float = 0.0
+    megabytes: float = 0.0
+
+
+def bounded(cases: Cases, count: int, first: int) -> Iterator[Played]:
+    """The examples, each played where it can take no more than its share of memory and time."""
+    made = 0
+    while made < count:
+        ours, theirs = multiprocessing.Pipe(duplex=False)
+        player = FORK.Process(target=_play, args=(theirs, cases, count, first, made))
+        player.start()
+        theirs.close()
+        begun: tuple[str, str] | None = None
+        try:
+            while ours.poll(PATIENCE_S) and (told := ours.recv()) is not None:
+                if isinstance(told, tuple):
+                    begun = told
+                    continue
+                begun = None
+                made += 1
+                yield told
+                if told.megabytes > MOST_MB:  # the next one begins with little
+                    break
+            else:
+                if begun is None:
+                    return
+                made += 1
+                yield Played(*begun, "no end", f"no answer in {PATIENCE_S} s", PATIENCE_S)
+        except EOFError:
+            player.join()
+            made += 1
+            yield Played(*(begun or ("", "")), "no end", f"died with {player.exitcode}")
+        finally:
+            player.kill()
+            player.join()
+
+
+def _play(to: Connection, cases: Cases, count: int, first: int, skipped: int) -> None:
+    """Play the examples from one on; tell of each before and after."""
+    resource.setrlimit(resource.RLIMIT_AS, (LIMIT_BYTES, LIMIT_BYTES))
+    warnings.simplefilter("error")
+    with tempfile.TemporaryDirectory() as folder, contextlib.suppress(KeyboardInterrupt):
+        examples = cases(count, first, Path(folder) / "log.csv")
+        for kind, again, judged in itertools.islice(examples, skipped, None):
+            to.send((kind, again))
+            to.send(_played(kind, again, judged, 2 if cases is commands else 1))
+        to.send(None)
+
+
+def _played(kind: str, again: str, judged: Callable[[], str], times: int) -> Played:
+    """Judge one example, which may take so many times the usual time."""
+    begun, wrong = time.process_time(), ""
+    try:
+        found = judged()
+    except Exception as error:
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        found = "traceback"
+        wrong = f"{type(error).__name__} {error} {where.name}:{where.lineno}"
+    if found in ("silent", "two lines"):
+        wrong = found
+    seconds = (time.process_time() - begun) / times
+    megabytes = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    if seconds > LONGEST_S or megabytes > MOST_MB:
+        wrong += f" {seconds:.1f} s, {megabytes:.0f} MB"
+    return Played(kind, again, found, wrong, seconds, megabytes)
 
 
 class Done:
@@ -122,24 +207,14 @@ class Done:
         self.table: dict[str, collections.Counter[str]] = collections.defaultdict(
             collections.Counter
         )
-        self.faults: list[str] = []
-        self.slow: list[tuple[float, str]] = []
+        self.played: list[Played] = []
 
-    def play(self, kind: str, again: str, judged: Callable[[], str], times: int) -> None:
-        """Judge one example, which may take so many times the usual time."""
-        begun = time.process_time()
-        try:
-            found = judged()
-        except Exception as error:
-            where = traceback.extract_tb(error.__traceback__)[-1]
-            found, what = "traceback", f"{type(error).__name__} {error} {where.name}"
-            self.faults.append(f"{found}: {again}: {what}:{where.lineno}")
-        self.table[kind][found] += 1
-        self.slow.append(((time.process_time() - begun) / times, again))
-        if found in ("silent", "two lines"):
-            self.faults.append(f"{found}: {again}")
-        if self.faults and self.faults[-1].split(": ")[1] == again:
-            print(self.faults[-1], file=sys.stderr, flush=True)
+    def add(self, one: Played) -> None:
+        """Count one example, and tell of it at once where something is wrong."""
+        self.table[one.kind][one.outcome] += 1
+        self.played.append(one)
+        if one.wrong:
+            print(f"{one.outcome}: {one.again}: {one.wrong}", file=sys.stderr, flush=True)
 
     def show(self) -> int:
         """Print the table; 1 where an aim was missed."""
@@ -147,12 +222,13 @@ class Done:
         print(f"{'damage':28}" + "".join(f"{name:>10}" for name in outcomes))
         for kind, counts in self.table.items():
             print(f"{kind:28}" + "".join(f"{counts[name] or '':>10}" for name in outcomes))
-        print(*self.faults[:50], sep="\n")
-        longest = sorted(self.slow, reverse=True)[:3]
-        memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        print("longest: " + "; ".join(f"{seconds:.1f} s {again}" for seconds, again in longest))
-        print(f"{len(self.slow):,} examples, {len(self.faults)} faults, {memory:.0f} MB at most")
-        return 1 if self.faults or longest[0][0] > LONGEST_S or memory > 1024 else 0
+        faults = [one for one in self.played if one.wrong]
+        print(*(f"{one.outcome}: {one.again}: {one.wrong}" for one in faults[:50]), sep="\n")
+        longest = sorted(self.played, key=lambda one: -one.seconds)[:3]
+        memory = max((one.megabytes for one in self.played), default=0)
+        print("longest: " + "; ".join(f"{one.seconds:.1f} s {one.again}" for one in longest))
+        print(f"{len(self.played):,} examples, {len(faults)} faults, {memory:.0f} MB at most")
+        return 1 if faults else 0
 
 
 if __name__ == "__main__":

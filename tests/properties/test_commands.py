@@ -15,7 +15,7 @@ def test_commands_that_nobody_meant(tmp_path, monkeypatch):
         for seed in range(150):
             rng = seeded("command", seed)
             if seed % 5 == 0:
-                furnished(tmp_path, rng)
+                furnished(tmp_path, seeded("folder", seed // 5))
             words = command_line(rng)
             tried.add(words[0])
             _, wrong = fault(words, tmp_path)
