@@ -302,6 +302,10 @@ def _weighted_quantile(ascending: Float, weight: Float) -> float:
     return float(ascending[min(at, len(ascending) - 1)])
 
 
+#: Motions one after another from whose ends growth is told.
+_MOST_ROWS = 50_000
+
+
 def _growth(models: Models, made: Sampling) -> Growth:
     motion = models.motion
     if not isinstance(motion, Profile):
@@ -313,7 +317,7 @@ def _growth(models: Models, made: Sampling) -> Growth:
     spacing = motion.duration_s / STRANDS
     first = max(float(made.read_s[0]), float(made.taken_s[0]))
     last = min(float(made.read_s[-1]), float(made.taken_s[-1])) - motion.duration_s
-    rows = int((last - first) / motion.duration_s)
+    rows = min(int((last - first) / motion.duration_s), _MOST_ROWS)  # a run may last for years
     if rows < 2:
         return Growth(CANNOT_TELL, Figure(None), Figure(None))
     starts = first + spacing * np.arange(rows * STRANDS, dtype=np.float64)

@@ -4,6 +4,7 @@ import json
 import math
 import subprocess
 import sys
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -320,3 +321,13 @@ def test_nothing_heavy_is_imported():
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "[]"
+
+
+def test_memory_does_not_grow_with_how_long_a_run_lasts():
+    """A wrong unit makes loops of days: what is told of growth takes no more room for it."""
+    run = _even_run(period_ms=100_000_000, n=400)
+    tracemalloc.start()
+    study(run, motion="turn:90,120,480", curve=False)
+    most = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert most < 300e6

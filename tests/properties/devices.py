@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from tests.properties.semantic import Made, Rng, Rows, damage, make, moved
+from tests.properties.semantic import PARTS, Made, Rng, Rows, damage, make, moved
 
 
 def _copied(made: Made) -> Rows:
@@ -23,7 +23,8 @@ def _cells(made: Made, columns: tuple[int, ...], change: Callable[[str], str], r
 
 def _named_at(made: Made) -> int | None:
     """The column of names."""
-    return next((c for c in range(len(made.header)) if made.rows[0][c] == "gyro.read"), None)
+    words = (*PARTS[:1], f"{PARTS[0]}_us", "loop start")
+    return next((c for c in range(len(made.header)) if made.rows[0][c] in words), None)
 
 
 def _from(made: Made, rng: Rng) -> range:
@@ -107,6 +108,60 @@ def a_number_for_no_value(made: Made, rng: Rng) -> Made | None:
         if rng.random() < share:
             changed[at][column] = word
     return replace(made, rows=changed)
+
+
+@damage
+def a_part_below_zero(made: Made, rng: Rng) -> Made | None:
+    """The lengths of one part are all negative: its two stamps are taken the wrong way round."""
+    name = _named_at(made)
+    if not made.spans:
+        return None
+    column = int(rng.choice(made.spans))
+    changed = _copied(made)
+    for row in changed:
+        if name is None or row[name].startswith("drive.read"):
+            row[column] = "-" + row[column]
+    return replace(made, rows=changed)
+
+
+@damage
+def values_lost(made: Made, rng: Rng) -> Made | None:
+    """Every seventh row of a table of values is lost, or some of them, which no number tells."""
+    if made.block == 1 or made.layout[:6] != "values":
+        return None
+    if rng.random() < 0.5:
+        return replace(made, rows=[row for at, row in enumerate(made.rows) if at % 7 != 6])
+    share = float(rng.choice([0.01, 0.05, 0.2]))
+    return replace(made, rows=[row for row in made.rows if rng.random() > share])
+
+
+@damage
+def clock_stuck_for_long(made: Made, rng: Rng) -> Made | None:
+    """Fifty loops have the stamps of the first of them; then the clock goes on."""
+    if not made.instants:
+        return None
+    low = _from(made, rng).start
+    changed = _copied(made)
+    for row in changed[low : low + 50 * made.block]:
+        for column in made.instants:
+            row[column] = changed[low][made.instants[0]]
+    return replace(made, rows=changed)
+
+
+@damage
+def cut_off_in_a_loop(made: Made, rng: Rng) -> Made:
+    """A short log ends within a loop, or within a cell."""
+    loops = int(rng.integers(20, 40))
+    short = replace(
+        made,
+        rows=made.rows[: loops * made.block + int(rng.integers(1, made.block + 1))],
+        period_ms=made.period_ms[: loops + (made.layout in ("totals", "sections"))],
+        lengths_ms=made.lengths_ms[:loops],
+    )
+    if rng.random() < 0.5:
+        row = short.rows[-1]
+        short.rows[-1] = [*row[:-1], row[-1][: int(rng.integers(0, len(row[-1]) + 1))]]
+    return short
 
 
 @damage

@@ -92,18 +92,30 @@ def rows(content: Content) -> Found:
     ticks = np.unique(values[:100_000].ravel())
     finest = min(unit.ns for unit in units.values())
     log = content.log
-    notes = row_notes(found, log) + _left_out(known[found.row], names)
+    notes = row_notes(found, log) + _left_out(
+        known[found.row], names, content.table.line_of(found.row)
+    )
     return Found(found, ticks, finest, notes, limits=row_limits(found, log))
 
 
-def _left_out(known: Bool, names: list[str]) -> tuple[str, ...]:
+def _left_out(known: Bool, names: list[str], line: Int) -> tuple[str, ...]:
     """Cautions about parts of which some rows hold no value; of a part that is rare most do not."""
     count = (~known).sum(axis=0)
     few = np.flatnonzero((count > 0) & (count < _FEW * len(known)))
-    return tuple(
+    told = [
         f"{count[at]:,} rows hold no value of {names[at]}: it counts as 0 there"
         for at in few.tolist()
-    )[:_MOST_TOLD]
+    ]
+    begins = np.concatenate([known[:1], known[1:] & ~known[:-1]])
+    half = np.flatnonzero((begins.sum(axis=0) == 1) & (count >= _FEW * len(known)))
+    edge = max(2, len(known) // 20)
+    ends = [at for at in half.tolist() if known[:, at].sum() >= edge and
+            (known[0, at] or known[-1, at])]  # fmt: skip
+    for at in ends:
+        there = np.flatnonzero(known[:, at])
+        when = f"after line {line[there[-1]]}" if known[0, at] else f"before line {line[there[0]]}"
+        told.append(f"no row holds a value of {names[at]} {when}: two programs in one log?")
+    return tuple(told[:_MOST_TOLD])
 
 
 def _begin_at_laps(given: Given, values: Int, known: Bool) -> None:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from looptime.array_types import Bool, Int
+from looptime.array_types import Bool, Float, Int
 from looptime.errors import LogError
-from looptime.parsers.columns.evidence import disordered, rises, wordy
+from looptime.parsers.columns.evidence import disordered, rises, shown, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.unit import Unit, find_unit
@@ -47,6 +48,8 @@ COLUMNS: dict[str, Column] = {
     "thread": Column(("thread", "threadname", "threadid", "tid")),
 }  # fmt: skip
 _MAIN_WORDS = ("main", "loop", "control", "robot")
+#: Rows a name from which sorted values tell a clock; chance spreads names this much less evenly.
+_FEWEST, _EVENER = 10, 0.65
 _CLOCKS = ("start", "starttime", "begin", "timestamp", "ts", "t", "end", "stop")
 
 
@@ -90,12 +93,48 @@ def unit(log: Reading) -> Unit:
     known = np.isfinite(values)
     names = np.array([row[given["name"].index] for row in dialect.sample])[known]
     values = values[known]
+    if log.options.layout != "sections" and in_turn_by_value(names, values):
+        raise LogError(
+            f"{shown(given['duration'])!r} is a clock: sorted by it the names come in turn. Sort "
+            "the rows by it, or say --layout sections if it is how long each took",
+            log.source.path,
+        )
     words, counts = np.unique(names, return_counts=True)
     often = words[counts >= max(2, 0.5 * counts.max(initial=0))]
     typical = [np.median(values[names == word]) for word in often]
     cycle = np.array([np.sum(typical)]) if typical else values
     header = given["duration"].unit
     return find_unit(header, *log.asked, cycle, log.source.path, "durations")
+
+
+def in_turn_by_value(names: NDArray[np.str_], values: Float) -> bool:
+    """Whether the names come in turn once rows are sorted by value, as instants in no order do.
+
+    Lengths of a name crowd together or scatter: by chance the rows from one of a name to the next
+    are as unlike as a geometric distribution of mean k has them, sqrt(k (k - 1)), for k names.
+
+    Parameters
+    ----------
+    names : str array, shape (n,)
+        Of the rows.
+    values : float64 array, shape (n,)
+        What may be lengths or instants.
+
+    Examples
+    --------
+    >>> names, at = np.tile(["imu", "drive", "arm"], 20), np.arange(60.0)
+    >>> in_turn_by_value(names, at[::-1]), in_turn_by_value(names, at % 3)
+    (True, False)
+    """
+    words, code, count = np.unique(names, return_inverse=True, return_counts=True)
+    k = len(words)
+    if k < 2 or count.min() < _FEWEST or len(names) > 1.5 * k * count.min():
+        return False
+    sorted_codes = code[np.argsort(values, kind="stable")]
+    gaps = [np.diff(np.flatnonzero(sorted_codes == one)) for one in range(k)]
+    spread = float(np.std(np.concatenate(gaps)))
+    even = min(float(gap.mean()) for gap in gaps) > 0.8 * k
+    return even and bool(spread < _EVENER * np.sqrt(k * (k - 1)))
 
 
 def rows(content: Content) -> Found:

@@ -167,6 +167,64 @@ def find_events(
     ]
 
 
+def _out_of_turn(events: list[Event]) -> list[str]:
+    """What is said of events that are missing, come twice, or have the stamp of the loop before.
+
+    Examples
+    --------
+    >>> names = ["loop", "imu", "drive"] * 9
+    >>> def log(names):
+    ...     return [Event(at, str(at), name, None) for at, name in enumerate(names)]
+    >>> _out_of_turn(log(names))
+    []
+    >>> _out_of_turn(log(names[:7] + names[8:]))
+    ['in 1 place an event is missing that comes there else (imu): what follows it looks longer']
+    """
+    keys = [(event.name, event.side) for event in events]
+    pairs = Counter(pairwise(keys))
+    then = {}
+    for (one, other), count in pairs.items():
+        if count >= 0.6 * sum(n for (first, _), n in pairs.items() if first == one):
+            then[one] = other
+    missing: Counter[str] = Counter()
+    twice: Counter[str] = Counter()
+    for (one, other), count in pairs.items():
+        due = then.get(one, one)
+        if other == one != due:
+            twice[one[0]] += count
+        elif other != due and then.get(due) == other:
+            missing[due[0]] += count
+    said = []
+    for found, what in (
+        (missing, "an event is missing that comes there else ({}): what follows it looks longer"),
+        (twice, "an event comes twice in a row ({}), as if it were sent again"),
+    ):
+        count = found.total()
+        if count:
+            named = ", ".join(name for name, _ in found.most_common(3))
+            said.append(f"in {count:,} place{'s' * (count > 1)} " + what.format(named))
+    still = _still(events)
+    if still:
+        many = "event has" if len(still) == 1 else "events have"
+        said.append(
+            f"{len(still):,} {many} the stamp of the one before of the same name, the first at "
+            f"line {still[0] + 1}: the clock stood still, and the loop after it looks long"
+        )
+    return said
+
+
+def _still(events: list[Event]) -> list[int]:
+    """Lines of events with the stamp of the last of their name, where few loops are so short."""
+    last: dict[tuple[str, int | None], str] = {}
+    lines = []
+    for event in events:
+        key = event.name, event.side
+        if last.get(key) == event.stamp:
+            lines.append(event.line)
+        last[key] = event.stamp
+    return lines if len(lines) < 0.4 * len(events) else []
+
+
 def _rising(stamps: list[str]) -> bool:
     """Whether stamps are those of a clock; those that are dates are taken for such."""
     if any(":" in stamp for stamp in stamps[:1]):
@@ -222,6 +280,7 @@ def calls_of(lines: list[str], events: list[Event]) -> Grid:
     begun = any(BEGIN in own for own in sides.values())
     loop = _loop_event(events, begun)
     grid.loops_from = f"{loop[0]!r}, which begins each loop"
+    grid.notes += _out_of_turn(events)
     under_way: dict[str, list[str]] = {}  # rows whose end is not known yet
     number = -1 if begun else 0
     before: Event | None = None

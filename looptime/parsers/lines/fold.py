@@ -26,6 +26,10 @@ _WHOLE = re.compile(
 _BEGINS = re.compile(r"(start|begin|number|no|count|id|n)$")
 _LOOP = ("loop", "cycle", "iteration", "iter", "frame", "loop number", "loop_number", "tick")
 _FIRST_ROWS = 2000
+#: Share of the loops from which the keys of some are usual, as of another program's half-way.
+_OFTEN = 0.1
+#: What spellings of a name differ by, and how often one is met that is none by mistake.
+_SPELLING, _SPELLED = re.compile(r"[\s._/-]+"), 3
 
 
 @dataclass(frozen=True)
@@ -96,6 +100,7 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
     """
     timed = [unit is not None or split_unit(name)[1] is not None
              for name, unit in zip(grid.names, grid.units, strict=True)]  # fmt: skip
+    entries, again = _once(_one_spelling(grid, entries), stamp)
     groups = _numbered(grid, entries, timed) or _stamped(entries, stamp)
     aside: list[tuple[int, str]] = []
     if groups is None:
@@ -112,7 +117,7 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
     heads = [group[-1 if ends else 0][0] for group in groups]
     if len(groups) < 2:
         return None
-    made = replace(grid, rows=[None] * len(grid.lines), aside=aside)
+    made = replace(grid, rows=[None] * len(grid.lines), aside=aside + again)
     for head, group in zip(heads, groups, strict=True):
         made.rows[head] = _merged(group, head, timed, stamp)
         made.folded += [(line, head) for line, _ in group if line != head]
@@ -152,6 +157,62 @@ def _stem(name: str) -> str:
     return split_unit(name)[0].strip().lower()
 
 
+def _one_spelling(grid: Grid, entries: list[Entry]) -> list[Entry]:
+    """Entries whose values have one column where a name is spelled otherwise from one line on."""
+    uses: dict[int, list[int]] = {}
+    for line, values in entries:
+        for at in values:
+            uses.setdefault(at, []).append(line)
+    alike: dict[tuple[str, str | None], list[int]] = {}
+    for at in uses:
+        alike.setdefault((_SPELLING.sub("", grid.names[at].lower()), grid.units[at]), []).append(at)
+    same: dict[int, int] = {}
+    for first, *others in alike.values():
+        for at in others:
+            if len(uses[at]) >= _SPELLED and uses[first][-1] < uses[at][0]:
+                same[at] = first
+                uses[first] += uses[at]
+                grid.notes.append(
+                    f"line {uses[at][0] + 1}: {grid.names[first]!r} is written {grid.names[at]!r} "
+                    "from here on: taken for the same"
+                )
+    if not same:
+        return entries
+    for at in same:
+        grid.names[at], grid.units[at] = "", None
+    return [(line, {same.get(at, at): cell for at, cell in values.items()})
+            for line, values in entries]  # fmt: skip
+
+
+def _once(entries: list[Entry], stamp: int | None) -> tuple[list[Entry], list[tuple[int, str]]]:
+    """Entries without those written twice: the same values by the same stamp, of any key.
+
+    A key that comes more than once in a loop comes with other values, too, and others do not.
+    """
+    if stamp is None:
+        return entries, []
+    again: list[int] = []
+    others = 0
+    seen: dict[tuple[int, ...], dict[int, str]] = {}
+    last: str | None = None
+    for line, values in entries:
+        if values.get(stamp) != last:
+            seen, last = {}, values.get(stamp)
+        before = seen.setdefault(tuple(values), values)
+        if before is not values:
+            same = before == values
+            others += not same
+            again += [line] if same else []
+    gone = set(again)
+    kept = [entry for entry in entries if entry[0] not in gone]
+    left = Counter(at for _, values in kept for at in values)
+    were = Counter(at for _, values in entries for at in values)
+    doubled = sum(were[at] > left[at] for at in left if left[at] > 0.1 * max(left.values()))
+    if not again or others > 0.1 * len(again) or doubled < 0.5 * len(left):
+        return entries, []
+    return kept, [(line, "duplicate row") for line in again]
+
+
 def _numbered(grid: Grid, entries: list[Entry], timed: list[bool]) -> list[list[Entry]] | None:
     """Lines of one loop number after another, where most lines have one."""
     at = next((k for k, name in enumerate(grid.names) if _stem(name) in _LOOP and not timed[k]), -1)
@@ -181,9 +242,28 @@ def _stamped(entries: list[Entry], stamp: int | None) -> list[list[Entry]] | Non
     if len(groups) > 0.75 * len(entries):
         return None
     kinds = Counter(_kind(group, stamp) for group in groups)
-    kind, often = kinds.most_common(1)[0]
-    once = len(kind) == len(set(kind)) > 1
-    return groups if once and often >= 0.6 * len(groups) else None
+    often = sum(
+        count
+        for kind, count in kinds.items()
+        if len(kind) == len(set(kind)) > 1 and count >= _OFTEN * len(groups)
+    )
+    if often < 0.6 * len(groups):
+        return None
+    return [part for group in groups for part in _apart(group, stamp)]
+
+
+def _apart(group: list[Entry], stamp: int) -> list[list[Entry]]:
+    """Loops that have one stamp, as where the clock stood still: no key comes twice in a loop."""
+    parts: list[list[Entry]] = [[]]
+    met: set[int] = set()
+    for entry in group:
+        own = set(entry[1]) - {stamp}
+        if met & own:
+            parts.append([])
+            met = set()
+        parts[-1].append(entry)
+        met |= own
+    return parts
 
 
 def _kind(group: list[Entry], stamp: int | None) -> tuple[int, ...]:

@@ -65,6 +65,7 @@ class Grid:
     aside: list[tuple[int, str]] = field(default_factory=list)
     headers: set[int] = field(default_factory=set)  #: Lines, from 0, that name columns
     loops_from: str = ""  #: As in `Rewritten`
+    notes: list[str] = field(default_factory=list)  #: Cautions
     _place: dict[str, int] = field(default_factory=dict, repr=False)
 
     def column(self, name: str, unit: str | None = None) -> int:

@@ -22,6 +22,8 @@ _LEAST_SHARE = 0.3
 _LEAST_USES = 3
 _COMMA = re.compile(r"(?<![\w.,])[+-]?\d+,\d+(?![\d,])")
 _POINT = re.compile(r"(?<![\w.])[+-]?\d+\.\d+(?![\w.])")
+#: A number whose thousands are set off; with two commas it is no decimal one.
+_THOUSANDS = re.compile(r"(?<![\w.,])[+-]?\d{1,3}(?:,\d{3})+(?![\d,])")
 _IS_CLOCK = re.compile(CLOCK)
 
 
@@ -44,6 +46,7 @@ def read_keyed(lines: list[str]) -> Grid | None:
     >>> grid.names, grid.rows[2]
     (['time', 'imu', 'enc'], ['20', '1', '2.5'])
     """
+    lines = _joined(lines)
     sample = [line for line in lines[:_SAMPLE] if is_text(line)]
     shapes = Shapes(comma=_has_comma(sample))
     told = [shapes.read(line) for line in sample]
@@ -62,6 +65,26 @@ def read_keyed(lines: list[str]) -> Grid | None:
             break
         shapes.expect(next(line for _, _, line in chosen if shapes.shape(line) == shape))
     return _grid(lines, shapes, keys, marked)
+
+
+def _joined(lines: list[str]) -> list[str]:
+    """Lines without the commas that set off thousands, where all commas in numbers may be such.
+
+    Examples
+    --------
+    >>> _joined(["[1,234,567 us] imu=1,230us", "[12 us] imu=9us"])
+    ['[1234567 us] imu=1230us', '[12 us] imu=9us']
+    >>> _joined(["1,234,567 at=1,2"])
+    ['1,234,567 at=1,2']
+    """
+    text = "\n".join(lines[:_SAMPLE])
+    found = _THOUSANDS.findall(text)
+    commas = len(re.findall(r"\d,(?=\d)", text))
+    if not any(one.count(",") > 1 for one in found) or commas > sum(
+        one.count(",") for one in found
+    ):
+        return lines
+    return [_THOUSANDS.sub(lambda one: one[0].replace(",", ""), line) for line in lines]
 
 
 def _has_comma(sample: list[str]) -> bool:

@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from looptime.array_types import Float
 from looptime.errors import LogError, UsageError
 from looptime.parsers.columns.evidence import clocklike, rises
 from looptime.parsers.columns.headers import heads
@@ -23,7 +24,12 @@ from looptime.parsers.lines.cell_rows import (
     table_grid,
     two_columns,
 )
-from looptime.parsers.lines.events import calls_of, find_events, needs_pairs, read_events
+from looptime.parsers.lines.events import (
+    calls_of,
+    find_events,
+    needs_pairs,
+    read_events,
+)
 from looptime.parsers.lines.fold import Entry, entries_of, fold, repeats
 from looptime.parsers.lines.grid import DELIMITER, Grid, is_stamp, is_text
 from looptime.parsers.lines.indented import name_by_indent
@@ -37,7 +43,7 @@ from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
 from looptime.parsers.text.prose import is_written
 from looptime.parsers.text.source import Source, blocks
 from looptime.records import dataclass
-from looptime.units import split_unit
+from looptime.units import UNITS, split_unit
 
 __all__ = ["Plain", "plain_rows"]
 
@@ -45,6 +51,8 @@ __all__ = ["Plain", "plain_rows"]
 _FIRST_LINES = 250
 #: Lines from which it is told how they hang together.
 _LOOKED_AT = 4000
+#: Fewer values than this are no evidence of a clock.
+_FEWEST = 10
 _LETTERS = re.compile(r"[A-DF-Za-df-z{]")
 
 
@@ -104,8 +112,7 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
         return None
     grid, layout, note = found
     rewritten, dialect = grid.rewritten()
-    if note:
-        source.cautions.append(note)
+    source.cautions.extend([note] * bool(note) + grid.notes)
     options = replace(options, layout=None) if asked else options
     return Plain(replace(source, rewritten=rewritten), dialect, layout, options)
 
@@ -272,7 +279,7 @@ def _name_stamps(grid: Grid) -> None:
             values = np.array([float(c) for c in grid.cells(at)[:400] if is_number(c)])
             if len(values) > 2 and not np.ptp(values):  # the number of a process, or of a thread
                 grid.names[at], grid.units[at] = "", None
-            elif grid.units[at] and not rises(values):
+            elif grid.units[at] and not rises(values) and not _beyond_parts(grid, at, values):
                 grid.names[at] = f"part {at + 1}"
     for at, name in enumerate(grid.names):
         if re.fullmatch(rf"{UNNAMED} \d+", name):
@@ -290,6 +297,20 @@ def _name_stamps(grid: Grid) -> None:
             grid.names[other] = "loop" if _counts(grid.cells(other)[:400]) else second
     elif STAMP in grid.names and _counts(grid.cells(grid.names.index(STAMP))[:400]):
         grid.names[grid.names.index(STAMP)] = "loop"
+
+
+def _beyond_parts(grid: Grid, at: int, values: Float) -> bool:
+    """Whether values lie further apart than all lengths beside them last: a clock out of order."""
+    parts = [k for k, unit in enumerate(grid.units) if unit and k != at]
+    if not parts or len(values) < _FEWEST:
+        return False
+    scale = UNITS[grid.units[at] or "ns"]
+    lengths = [
+        [float(c) * UNITS[grid.units[k] or "ns"] / scale if is_number(c) else 0.0
+         for c in grid.cells(k)[:400]] for k in parts
+    ]  # fmt: skip
+    low, high = np.quantile(values, [0.1, 0.9])
+    return bool(high - low > 3 * np.median(np.sum(lengths, axis=0)))
 
 
 def _counts(cells: list[str]) -> bool:

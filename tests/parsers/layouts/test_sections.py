@@ -1,8 +1,10 @@
 """Long rows of a name and a duration, without any clock."""
 
+import numpy as np
 import pytest
 
 import looptime
+from looptime.errors import LogError
 from tests.parsers.build import periods_ms, read, self_ms, unattributed_ms
 from tests.parsers.layouts.section_rows import CYCLES, DRIVE, GYRO, flat, text
 
@@ -79,3 +81,17 @@ def test_sections_of_other_threads_take_nothing_of_the_loop(tmp_path, options):
     assert any("30 rows of other threads (imu)" in note for note in run.clock.notes)
     one, other = looptime.read_log(tmp_path / "log.csv", by="thread").runs
     assert sorted([periods_ms(one)[0], periods_ms(other)[0]]) == [8, 50]
+
+
+@pytest.mark.parametrize("order", ["back", "any"])
+def test_instants_in_no_order_are_no_lengths(tmp_path, order):
+    """Names that come in turn once rows are sorted by time have instants, not lengths."""
+    rows = [f"{20 * k + at},{name}" for k in range(30)
+            for at, name in ((0, "loop"), (2, "imu done"), (3, "drive done"))]  # fmt: skip
+    rows = (
+        rows[::-1]
+        if order == "back"
+        else [rows[k] for k in np.random.default_rng(1).permutation(90)]
+    )
+    with pytest.raises(LogError, match=r"is a clock|its times|does not go on"):
+        read(tmp_path, "time_ms,event\n" + "\n".join(rows))

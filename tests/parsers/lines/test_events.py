@@ -66,3 +66,26 @@ def test_loops_of_events_are_not_said_to_be_numbered(tmp_path):
                                                ("i", "drive start"), ("d", "drive end")]),
                unit="ms")  # fmt: skip
     assert run.loop_from == "'imu', which begins each loop"
+
+
+def _events(loops=30):
+    """Loops of 20 ms that read the imu for 5 ms and the drive for 8."""
+    return [f"{20 * k + at} {word}" for k in range(loops)
+            for at, word in ((0, "loop start"), (5, "imu done"), (13, "drive done"))]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("harm", "said"),
+    [
+        (lambda rows: rows[:31] + rows[32:], "in 1 place an event is missing that comes there"),
+        (lambda rows: [*rows[:31], rows[30], *rows[31:]], ""),
+        (lambda rows: [*rows[:31], "604 loop start", *rows[31:]], "an event comes twice in a row"),
+        (lambda rows: [*rows[:30], *("200 " + row.split(" ", 1)[1] for row in rows[30:60]),
+                       *rows[60:]], "the clock stood still"),
+    ],
+)  # fmt: skip
+def test_events_out_of_turn_are_told(tmp_path, harm, said):
+    """One lost, sent again, or under a clock that stands still; one written twice counts once."""
+    run = read(tmp_path, "\n".join(harm(_events())))
+    assert any(said in note for note in run.clock.notes) or not said
+    assert read(tmp_path, "\n".join(_events())).clock.notes == ()

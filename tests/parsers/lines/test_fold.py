@@ -67,3 +67,49 @@ def test_a_long_table_of_many_names_with_one_stamp_a_loop(tmp_path):
     assert run.layout == "values"
     assert set(periods_ms(run)) == {20.0}
     assert len(run.names) == 18
+
+
+def _long(loops, twice=(), stuck=range(0), keys=("imu_ms", "drive_ms")):
+    """Loops of 20 ms as times, keys and values; lengths differ from loop to loop."""
+    rows = []
+    for k in range(loops):
+        t = 20 * (stuck.start if k in stuck else k)
+        for at, key in enumerate(keys):
+            rows += [f"{t},{key},{2 + at + k % 3}"] * (1 + ((k, at) in twice))
+    return "time_ms,key,value\n" + "\n".join(rows) + "\n"
+
+
+@pytest.mark.parametrize("share", [1, 2, 5])
+def test_lines_written_twice_count_once(tmp_path, share):
+    """All lines, every second or every fifth: the figures are those of the log without them."""
+    twice = {(k, at) for k in range(30) for at in (0, 1) if (2 * k + at) % share == 0}
+    once, run = read(tmp_path, _long(30)), read(tmp_path, _long(30, twice))
+    assert periods_ms(run) == periods_ms(once)
+    assert self_ms(run) == self_ms(once)
+    assert run.set_aside.counts["duplicate row"] == len(twice)
+
+
+def test_loops_under_a_clock_that_stands_still_are_not_added_up(tmp_path):
+    """Ten loops with one stamp are ten loops, whose length is not known."""
+    run = read(tmp_path, _long(60, stuck=range(20, 30)))
+    assert max(periods_ms(run)) == 20.0
+    assert max(max(ms) for ms in self_ms(run).values()) == 5.0
+    assert any("the clock stood still" in note for note in run.clock.notes)
+
+
+def test_a_key_spelled_otherwise_half_way_is_the_same(tmp_path):
+    """`Drive read` from one line on goes into the column of `drive_read`."""
+    text = _long(40, keys=("imu_ms", "drive_read_ms"))
+    lines = text.split("\n")
+    late = [line.replace("drive_read", "Drive read") for line in lines[41:]]
+    run = read(tmp_path, "\n".join([*lines[:41], *late]))
+    assert [name.name for name in run.names] == ["imu", "drive_read"]
+    assert any("is written 'Drive read" in note for note in run.clock.notes)
+
+
+def test_keys_of_one_half_only_are_told(tmp_path):
+    """Another program's values behind the first one's: no row holds the first ones any more."""
+    first, late = _long(30), _long(60, keys=("arm_ms", "lift_ms")).split("\n")[61:]
+    run = read(tmp_path, first + "\n".join(late))
+    assert "no row holds a value of imu after line 61: two programs in one log?" in run.clock.notes
+    assert any("lift before line 63" in note for note in run.clock.notes)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 
 import looptime
@@ -97,3 +98,24 @@ def test_two_sessions_keep_balanced_books(tmp_path):
     for run in log.runs:
         balance(run)
     assert log.rows_read == 24
+
+
+def test_thousands_set_off_in_lines(tmp_path):
+    """A number with two commas is a whole one, and so are those beside it with one."""
+    rows = [f"[{1_234_000 + 20_000 * k:,} us] imu={1500 + 10 * (k % 5):,}us" for k in range(30)]
+    run = read(tmp_path, "\n".join(rows))
+    assert set(periods_ms(run)) == {20.0}
+    assert self_ms(run)["imu"][:3] == [1.5, 1.51, 1.52]
+
+
+@pytest.mark.parametrize("order", ["back", "any"])
+def test_stamps_in_no_order_are_no_lengths(tmp_path, order):
+    """A line's stamp that does not rise is refused as a clock, not added to the parts."""
+    rows = [f"[{20_000 * k} us] imu={1500 + k % 5}us drive={900 + k % 7}us" for k in range(60)]
+    rows = (
+        rows[::-1]
+        if order == "back"
+        else [rows[k] for k in np.random.default_rng(1).permutation(60)]
+    )
+    with pytest.raises(LogError, match="its times"):
+        read(tmp_path, "\n".join(rows))
