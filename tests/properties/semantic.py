@@ -440,10 +440,12 @@ def judge(made: Made, path: str) -> Outcome:
     slack = (0.02, 0.02, 0.1, 0.1)
     off = [abs(a / b - 1) - s for (a, b), s in zip(figures, slack, strict=True)]
     pieces = run.self_pieces()
+    lengths = made.lengths_ms[: len(true)]
+    parts = dict(zip(PARTS, lengths.mean(axis=0).tolist(), strict=False))
     for code, name in enumerate(run.names):
-        if name.name in made.parts_ms:
+        if name.name in parts:
             mean = pieces.self_ns[pieces.name == code].sum() / 1e6 / len(run)
-            off.append(abs(mean / made.parts_ms[name.name] - 1) - 0.1)
+            off.append(abs(mean / parts[name.name] - 1) - 0.1)
     few = len(run) < 0.85 * len(made.period_ms)
     told = [*run.clock.notes, *map(str, run.clock.jumps), *map(str, run.clock.wraps)]
     told += [f"{n} {reason}" for reason, n in log.rows_by_reason.items() if reason not in _USUAL]

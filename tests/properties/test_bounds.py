@@ -72,6 +72,13 @@ def restarts(count):
     return "\n".join(["time_ms,heading", *rows, ""])
 
 
+def names_of_each_run(count):
+    """A clock that begins anew, and a call whose name is another each time."""
+    rows = [f"{name},{20_000 * j + at},{4000 + 10 * (j % 7)}" for k in range(count // 40)
+            for j in range(20) for at, name in ((0, f"x{k}_{j}"), (5000, "drive.read"))]  # fmt: skip
+    return "\n".join(["name,start_us,duration_us", *rows, ""])
+
+
 def work(path):
     """Python functions and generators entered while a log is read, on this thread."""
     count = 0
@@ -94,7 +101,7 @@ def work(path):
     ("make", "size"),
     [
         (sections, 300), (sums, 100), (costs, 300), (stages, 300), (calls, 300), (edges, 300),
-        (pasted, 2000), (restarts, 2000),
+        (pasted, 2000), (restarts, 2000), (names_of_each_run, 2000),
     ],
 )  # fmt: skip
 def test_twice_as_much_is_twice_the_work(tmp_path, make, size):

@@ -198,12 +198,9 @@ def _recurring(sample: _FirstRows, names: list[str]) -> int:
     """The call that recurs once a cycle: the first to appear of the commonest count."""
     top = sample.name[sample.depth == 0]
     count = np.bincount(top, minlength=len(names))
-    kinds = [guess_name(CallName(name)).kind for name in names]
-    steady = [
-        code
-        for code in range(len(names))
-        if count[code] > 1 and kinds[code] not in ("telemetry", "pacing", "wait")
-    ] or [code for code in range(len(names)) if count[code] > 1]
+    again = np.flatnonzero(count > 1).tolist()  # of the names of other runs nothing is asked
+    kinds = {code: guess_name(CallName(names[code])).kind for code in again}
+    steady = [c for c in again if kinds[c] not in ("telemetry", "pacing", "wait")] or again
     if not steady:
         return int(np.argmax(count))
     first = {code: int(np.argmax(top == code)) for code in steady}

@@ -309,6 +309,7 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
             clock = _moved(parsed.clock, moved, "sequence number")
             return [_with_doubts(replace(parsed, clock=clock), sequence)]
     anew = behind_headers(parsed, rows, rows.start, rows.start + rows.duration)
+    anew += behind_numbers(rows)
     if order.smooth and not anew:
         return [_with_doubts(parsed, rows, order.longest)]
     table_row = rows.table_row(np.arange(len(rows)))

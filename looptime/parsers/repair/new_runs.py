@@ -64,15 +64,19 @@ def behind_headers(
     return [Step(k, "restart", size, note) for k, size in places]
 
 
-def behind_numbers(rows: LoopRows, typical: float) -> list[Step]:
-    """New runs whose clock goes on: the loops' numbers begin anew after a rest.
+def behind_numbers(rows: LoopRows | CallRows, typical: float = 0.0) -> list[Step]:
+    """New runs whose clock goes on: the numbers of loops or calls begin anew after a rest.
 
     Numbers of so many bits begin anew, too: then the last is one less than a power of two.
     """
-    if rows.number is None:
+    if isinstance(rows, LoopRows):
+        number, step = rows.number, np.diff(rows.start)
+    else:
+        number = None if rows.thread is not None else rows.seq
+        step = rows.start[1:] - np.maximum.accumulate(rows.start + rows.duration)[:-1]
+    if number is None:
         return []
-    number = rows.number.astype(np.int64)
-    step = np.diff(rows.start)
+    number = number.astype(np.int64)
     at = np.flatnonzero((np.diff(number) < -_FEW) & (step > 3 * typical)) + 1
     last = number[at - 1] + 1
     at = at[(number[at] <= 1) & ((last & (last - 1)) != 0)]

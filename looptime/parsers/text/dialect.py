@@ -32,8 +32,10 @@ __all__ = [
 ]
 
 #: A number as logs write it, with a decimal point.
-NUMBER = re.compile(r"^\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*$")
-_NUMBER_COMMA = re.compile(r"^\s*[+-]?(?:\d+(?:,\d+)?|,\d+)(?:[eE][+-]?\d+)?\s*$")
+NUMBER = re.compile(r"^[ \t-\r]*[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?[ \t-\r]*$")
+_NUMBER_COMMA = re.compile(
+    r"^[ \t-\r]*[+-]?(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)(?:[eE][+-]?[0-9]+)?[ \t-\r]*$"
+)
 _CLOCK = re.compile(
     r"^\s*(\d{4}[-/]\d\d?[-/]\d\d?|((\d{4}[-/]\d\d?[-/]\d\d?|\d\d?[-/.]\d\d?[-/.](\d\d){1,2})"
     r"[T ]\s*)?\d{1,3}:\d\d(:\d\d)?([.,]\d+)?\s*([AaPp]\.?[Mm]\.?)?\s*"

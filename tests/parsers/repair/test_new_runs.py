@@ -97,3 +97,20 @@ def test_a_thread_that_starts_in_the_later_run_belongs_there(tmp_path, first_ms,
     for run in (old, new):
         assert set(run.loop_columns.period_ns.tolist()) == {20_000_000}
         assert run.rows_read == run.rows_used + len(run.set_aside)
+
+
+@pytest.mark.parametrize(("from_", "runs"), [(0, 2), (100, 1)])
+def test_numbers_of_rows_that_begin_anew_are_those_of_another_run(tmp_path, from_, runs):
+    """The clock goes on over a rest of two loops: only the rows' numbers tell."""
+    lines = ["seq,time_ms,name,edge"]
+    for first, seq in ((0, 0), (1060, from_)):
+        for k in range(50):
+            lines += [f"{seq + 2 * k},{first + 20 * k},gyro.read,begin",
+                      f"{seq + 2 * k + 1},{first + 20 * k + 6},gyro.read,end"]  # fmt: skip
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    found = looptime.read_log(path, cache=False).runs
+    assert len(found) == runs
+    assert {max(run.loop_columns.period_ns) for run in found} == {
+        20_000_000 if runs == 2 else 80_000_000
+    }
