@@ -167,7 +167,9 @@ def _by_timetable(
     if len(start) < 3:
         return None
     gaps = np.diff(start)
-    usual = float(gaps[gaps < 1.5 * median(gaps)].mean())
+    usual = float(gaps[gaps <= 1.5 * median(gaps)].mean())
+    if usual <= 0:  # the clock stood still
+        return None
     odds = (period + 2 * tolerance) / usual
     if odds > 0.8 or odds ** (len(start) - 3) * _TRIED**2 > _BY_CHANCE:
         return None

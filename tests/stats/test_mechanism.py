@@ -158,3 +158,12 @@ def test_the_first_occurrences_rule_out_no_timetable_that_holds(seed, rule, loop
     monkeypatch.setattr(mechanisms, "_out_of_reach", lambda *_: False)
     assert found == mechanism(check, rows, check[rows] + 0.5, 0.02)
     assert ("timetable" in [r.name for r in found.could_be]) == (rule == "timetable")
+
+
+def test_a_clock_that_stands_still_has_no_timetable():
+    """Of what is made at one instant again and again the gaps are as long as none."""
+    check = np.repeat(np.arange(0.0, 200.0, 10.0), 6)
+    made = np.arange(0, len(check), 3)
+    assert mechanism(check, made, check[made], 0.0).name != "timetable"
+    check[:] = 5.0
+    assert mechanism(check, made, check[made], 0.0).name != "timetable"

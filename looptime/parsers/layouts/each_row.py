@@ -85,6 +85,8 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
     if time is None and total is not None and work is not None and _too_short(total, work):
         total = None
         del at["total"]
+    short = _cut_short(total, work, bad)
+    content.outcast.add(np.flatnonzero(short), "corrupt stamp")
     apart = time is not None and _apart(content)
     period = at.get("period") if apart or time is None else None
     for lengths in (total, period):
@@ -99,8 +101,10 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
         early = first_rows(np.where(bad, 1, lengths))
     elif time is not None and len(time) > 3:
         early[0] = time[0] == 0 and _zero_row(time)
+    early &= ~short
     content.outcast.add(np.flatnonzero(early & ~bad), "first interval")
     content.outcast.add(np.flatnonzero(bad), "negative duration")
+    bad = bad | short
     row = np.flatnonzero(~bad & ~early)
     if time is None:
         return _without_clock(content, row, period, total if total is not None else work)
@@ -125,6 +129,15 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
 def _too_short(total: Int, work: Int) -> bool:
     """Whether totals hold less than their parts: rounded away, or of something else."""
     return float(np.mean(2 * total < work)) > 0.5
+
+
+def _cut_short(total: Int | None, work: Int | None, bad: Bool) -> Bool:
+    """Rows whose total is less than their parts, where nearly all totals hold them."""
+    if total is None or work is None:
+        return np.zeros(len(bad), bool)
+    short: Bool = (total < 0.9 * work) & ~bad
+    holds = total >= 0.98 * work
+    return short if holds.mean() > 0.95 else np.zeros(len(bad), bool)
 
 
 def _zero_row(time: Int) -> bool:

@@ -295,3 +295,15 @@ def test_lengths_in_whole_steps_bound_every_cost(tmp_path):
     assert limits == ("lengths are whole 1 ms: no cost and no headroom is known more finely",)
     rows = "".join(f"{20 * k + k % 2},{ms}\n" for k, ms in enumerate(busy))
     assert read(tmp_path, "time_ms,busy_ms\n" + rows).clock.limits == ()
+
+
+@pytest.mark.parametrize("clock", [False, True])
+def test_a_total_cut_off_is_set_aside(tmp_path, clock):
+    """The last row's total lost its last digits: it is less than its own parts."""
+    rows = [f"{20_000 * k},{5000 + k % 5},{7000 + k % 7},{13_000 + k % 3}" for k in range(30)]
+    rows[-1] = rows[-1][:-3]
+    head = "time_us,imu_us,drive_us,total_us"
+    rows = [head, *rows] if clock else [row.split(",", 1)[1] for row in [head, *rows]]
+    run = read(tmp_path, "\n".join(rows))
+    assert run.set_aside.counts["corrupt stamp"] == 1
+    assert min(periods_ms(run)) >= 13.0
