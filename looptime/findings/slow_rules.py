@@ -6,6 +6,7 @@ from collections import Counter
 
 import numpy as np
 
+from looptime.analysers.pauses import Pauses
 from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
@@ -144,15 +145,28 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
     )  # fmt: skip
 
 
+def _pause_words(p: Pauses) -> str:
+    """What strikes now one call, now another; from outside only where a test says so."""
+    often = f"one in {ms(1e3 * p.every_s)} on average"
+    stalls = f"of about {ms(p.median_ms)} (longest {ms(p.longest_ms)}), {often},"
+    if p.source == "outside":
+        return (
+            f"{p.count} pauses {stalls} hit whatever call happens to run: something outside the "
+            "calls, such as collection of memory or another process."
+        )
+    names = ["time in no call" if name == UNATTRIBUTED else name for name in p.calls]
+    more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+    where = f"{p.count} stalls {stalls} are spread over {', '.join(names[:3])}{more}"
+    if p.source == "own":
+        return f"{where}: each has rare long turns of its own."
+    return f"{where}: can't tell whether each has rare long turns or all are held up together."
+
+
 def _pauses(at: Summary) -> list[Finding]:
     p = at.recurrence.pauses
     if p is None:
         return []
-    text = (
-        f"{p.count} pauses of about {ms(p.median_ms)} (longest {ms(p.longest_ms)}), one in "
-        f"{ms(1e3 * p.every_s)} on average, hit whatever call happens to run: something outside "
-        "the calls, such as collection of memory or another process."
-    )
+    text = _pause_words(p)
     return [
         Finding(
             "pauses", "look", text, p.median_ms, "ms", high=p.longest_ms,

@@ -14,8 +14,7 @@ ELSEWHERE = {
         "basis": "analysers/test_pacing", "beat_wait": "analysers/test_pacing",
         "beats": "analysers/test_recurs", "beside": "analysers/test_summary",
         "contrast": "analysers/test_drift", "estimate": "analysers/test_summary",
-        "pauses": "analysers/test_recurs", "threads_rest": "analysers/test_recurs",
-        "together": "analysers/test_summary",
+        "threads_rest": "analysers/test_recurs", "together": "analysers/test_summary",
     },
     "checks/compare": {"comparison": "checks/compare/test_compare"},
     "checks/recording": {
