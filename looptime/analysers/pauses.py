@@ -41,7 +41,8 @@ class Pauses:
     ms_per_loop: float  #: What they cost on average [ms]
     loops: tuple[int, ...]  #: Numbers of the loops, slowest first
     #: ``outside``: as long whichever call they meet, so something holds up the whole process;
-    #: ``own``: not so, rather each call has rare long turns of its own; empty: can't tell.
+    #: ``own``: they grow with the call, so each has rare long turns of its own; ``several``: they
+    #: differ between calls in another way; empty: can't tell.
     source: str = ""
     calls: tuple[str, ...] = ()  #: Names that lead them, the most frequent first
 
@@ -100,7 +101,7 @@ class _Turns:
 
 
 def _source(basis: Basis, others: set[str], most_ms: float) -> str:
-    """``outside``, ``own`` or empty, from all turns that stand out, also those of short calls."""
+    """The source that `Pauses` has, from all turns that stand out, also those of short calls."""
     turns = _all_turns(basis, others)
     by_time = [t for t in turns if t.limit_ms <= most_ms]
     by_ratio = [t for t in turns if t.limit_ratio <= _STEADY]
@@ -112,7 +113,11 @@ def _source(basis: Basis, others: set[str], most_ms: float) -> str:
     if p_ms is None:
         return ""
     if p_ms < _LEVEL:
-        return "own"
+        if p_ratio is not None and p_ratio >= _LEVEL:
+            return "own"
+        long = ms[0] >= most_ms
+        p_long = _p_alike(*(x[long] for x in ms))
+        return "several" if p_long is not None and p_long < _LEVEL else ""
     by_share, odds = _hits(by_time, ms[1])
     if not by_share:
         return "own" if p_ratio is not None and p_ratio >= _LEVEL else ""
@@ -124,7 +129,7 @@ def _all_turns(basis: Basis, others: set[str]) -> list[_Turns]:
     codes = np.flatnonzero(basis.counted)
     own = [basis.table.series(c) for c in codes.tolist() if basis.run.names[c].name not in others]
     is_call = [True] * len(own)
-    if UNATTRIBUTED not in others:
+    if UNATTRIBUTED not in others and basis.work_known:  # a wait within it would hide pauses
         own.append(basis.unattributed_ns.astype(np.float64))
         is_call.append(False)
     made = [_turns(x / 1e6, call, tick_ms) for x, call in zip(own, is_call, strict=True)]

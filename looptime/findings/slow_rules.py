@@ -159,6 +159,8 @@ def _pause_words(p: Pauses) -> str:
     where = f"{p.count} stalls {stalls} are spread over {', '.join(names[:3])}{more}"
     if p.source == "own":
         return f"{where}: each has rare long turns of its own."
+    if p.source == "several":
+        return f"{where} and differ in length between them: there is more than one cause."
     return f"{where}: can't tell whether each has rare long turns or all are held up together."
 
 

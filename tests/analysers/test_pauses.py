@@ -48,3 +48,17 @@ def test_own_long_turns_are_told_with_their_calls():
     run = make_flat_run(np.sum(list(made.values()), axis=0) + 200_000, made)
     (said,) = [f.text for f in summarise(run).findings if f.code == "pauses"]
     assert said.endswith("are spread over c3, c2, c1: each has rare long turns of its own.")
+
+
+def test_calls_with_stalls_of_unlike_lengths():
+    """A timeout of 30 ms in one call and a stall of 6 ms in another are no single cause."""
+    rng = np.random.default_rng(6)
+    made = {f"c{k}": 3e6 * np.exp(rng.normal(0, 0.04, 6000)) for k in range(3)}
+    for name, height in (("c0", 30e6), ("c1", 6e6), ("c2", 12e6)):
+        at = rng.choice(6000, 15, replace=False)
+        made[name][at] += height * np.exp(rng.normal(0, 0.1, 15))
+    made = {name: ns.astype(np.int64) for name, ns in made.items()}
+    run = make_flat_run(np.sum(list(made.values()), axis=0) + 100_000, made)
+    (said,) = [f.text for f in summarise(run).findings if f.code == "pauses"]
+    assert said.startswith("45 stalls")
+    assert said.endswith("and differ in length between them: there is more than one cause.")

@@ -94,7 +94,7 @@ def planted(kind: str, lengths: tuple[float, ...], seed: int) -> Run:
 
 
 def source(run: Run) -> str | None:
-    """What is said of pauses: ``outside``, ``own``, empty for can't tell, None for nothing."""
+    """The source of the pauses that are told, None where none are."""
     basis = prepare(run)
     slow = slow_events(basis)
     found = recurs(basis, costs(basis, slow.is_slow), slow).pauses
@@ -106,12 +106,16 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--logs", type=int, default=8, help="logs of each kind and shape")
     logs = options.parse_args().logs
-    print(f"{'planted':22}{'shapes':10}{'logs':>6}{'outside':>9}{'own':>6}{'?':>6}{'nothing':>9}")
+    print(
+        f"{'planted':22}{'shapes':10}{'logs':>6}{'outside':>9}{'own':>6}{'several':>9}{'?':>6}{'nothing':>9}"
+    )
     for kind in ("outside 0.2", "outside 0.6", *OWN):
         for label, shapes in (("seen", SHAPES), ("held out", HELD_OUT)):
             said = Counter(source(planted(kind, s, k)) for s in shapes for k in range(logs))
-            counts = [said[what] for what in ("outside", "own", "", None)]
-            print(f"{kind:22}{label:10}{sum(counts):>6}" + "{:>9}{:>6}{:>6}{:>9}".format(*counts))
+            counts = [said[what] for what in ("outside", "own", "several", "", None)]
+            print(
+                f"{kind:22}{label:10}{sum(counts):>6}" + "{:>9}{:>6}{:>9}{:>6}{:>9}".format(*counts)
+            )
 
 
 if __name__ == "__main__":
