@@ -116,7 +116,7 @@ def _source(basis: Basis, others: set[str], most_ms: float) -> str:
         if p_ratio is not None and p_ratio >= _LEVEL:
             return "own"
         long = ms[0] >= most_ms
-        p_long = _p_alike(*(x[long] for x in ms))
+        p_long = _p_alike(ms[0][long], ms[1][long], ms[2][long])
         return "several" if p_long is not None and p_long < _LEVEL else ""
     by_share, odds = _hits(by_time, ms[1])
     if not by_share:
