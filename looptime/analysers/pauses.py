@@ -13,7 +13,6 @@ from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import MAD_SCALE, mad, median
 from looptime.stats.beta import binomial_at_least
 from looptime.stats.counts import binomial_two_sided
-from looptime.stats.k_sample import k_sample
 from looptime.stats.outliers import running_median
 
 __all__ = ["Pauses", "pauses"]
@@ -172,6 +171,8 @@ def _p_alike(value: Float, whose: Int, usual: Float) -> float | None:
     """None where too few stand out, or all in one call."""
     if len(value) < _FEWEST or not (whose != whose[0]).any():
         return None
+    from looptime.stats.k_sample import k_sample  # most runs have no use for it
+
     return k_sample(value, whose, usual)
 
 
