@@ -121,3 +121,20 @@ def test_notes_stand_with_what_they_are_about(tmp_path) -> None:
     assert "loop 7" in page
     assert "other log" not in page
     assert "looptime-notes.csv:4: names no log" in page
+
+
+@pytest.mark.parametrize(
+    ("tolerance", "judged"),
+    [({}, set()), ({"tolerance_deg": 5.0}, {"tolerance_deg"}),
+     ({"tolerance_mm": 40.0}, {"tolerance_mm"})],
+)  # fmt: skip
+def test_a_rate_is_looked_for_where_a_tolerance_is_stated(log: Log, tolerance, judged) -> None:
+    """In degrees or in millimetres; without one no other pace is worked out for the report."""
+    stated = dataclasses.replace(
+        ASKED.project.heading, **{"tolerance_deg": None, "tolerance_mm": None, **tolerance}
+    )
+    project = dataclasses.replace(ASKED.project, heading=stated)
+    one = report_on(dataclasses.replace(ASKED, project=project), log)
+    assert one.heading is not None
+    assert bool(one.heading.curve) is bool(judged)
+    assert set(one.heading.required) == judged

@@ -56,7 +56,6 @@ ELSEWHERE = {
     "parsers/text": {"block": "parsers/text/test_table", "rewritten": "parsers/lines/test_groups"},
     "planner/answer": {"rest": "planner/answer/test_intervals"},
     "planner/known": {"seen_buses": "planner/play/test_unnamed"},
-    "planner/play": {"draft": "planner/play/test_remedies"},
     "planner/search": dict.fromkeys(
         ("proposals", "reading", "waiting", "writing"), "planner/search/test_suggest"
     ),

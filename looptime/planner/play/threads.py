@@ -129,7 +129,7 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     own = len(buses)  # each reader without a bus has one for itself
     codes = {bus: i for i, bus in enumerate(buses)}
     after = np.cumsum(at.whole)
-    begun = int(after[at.begin[0]]) if len(at.begin) else 0
+    begun = int(after[at.begin[0]])
     clocks = _device_clocks(draft)
     stops = _stops(draft, at, after, [codes.get(bus or "", -9) for bus in where.of_name], clocks)
     lanes = [
@@ -221,8 +221,7 @@ def _stops(
     takes = np.where(kind == _PACE, 0, at.whole[stretch])
     begun = int(after[at.begin[0]]) if len(at.begin) else 0
     ahead = end - takes - np.append(begun, end[:-1])
-    total = int(after[-1]) if len(after) else begun
-    rest = total - (int(end[-1]) if len(end) else begun)
+    rest = int(after[-1]) - (int(end[-1]) if len(end) else begun)
     return _Stops(stretch, kind, ahead, takes, extra, rest)
 
 

@@ -60,10 +60,8 @@ def _place(
     """Settle one call of a reader."""
     reader, code, turns = call
     bus = buses[turns[0]]
-    if reader.recorded and code not in draft.moved:
+    if (reader.recorded or bus in draft.known.inferred) and code not in draft.moved:
         return  # the log shows whom it shares a bus with
-    if bus is not None and bus in draft.known.inferred and code not in draft.moved:
-        return
     name = draft.names[code].name
     unnamed = [c for c in _candidates(draft, codes, name) if draft.names[c].bus is None]
     labelled = [] if bus is not None else _busiest(draft, codes)

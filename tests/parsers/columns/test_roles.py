@@ -7,7 +7,7 @@ import pytest
 
 from looptime.parsers.columns.against_steps import Steps, fits, together
 from looptime.parsers.columns.role import ROLES, Seen
-from looptime.parsers.columns.roles import judge
+from looptime.parsers.columns.roles import _of_the_loop, _rises, _spans, judge
 from looptime.parsers.columns.stamped_at import stamped
 
 ROWS = 400
@@ -307,3 +307,38 @@ def test_a_signal_that_stays_near_the_step_is_none():
     step = 20 + 0.05 * draw.normal(size=ROWS)
     found = judge(seen(hot=20 + 0.05 * draw.normal(size=ROWS)), clock_of(step))
     assert taken(found) == ["signal"]
+
+
+@pytest.mark.parametrize(
+    ("climb_ms", "unit_ns", "clock", "spans"),
+    [(100, MS, True, True), (70, MS, True, True), (140, MS, True, True), (69, MS, True, False),
+     (141, MS, True, False), (100, None, True, False), (100, MS, False, False),
+     (100, 1000, True, False)],
+)  # fmt: skip
+def test_a_timer_climbs_by_as_much_as_the_clock(climb_ms, unit_ns, clock, spans):
+    """Over 100 ms by the clock: between 0.7 and 1.4 times that, in a unit that is known."""
+    timer = Seen("bare", np.array([3.0, np.nan, 3 + climb_ms]), unit_ns)
+    assert _spans(timer, np.array([0.0, 50, 100]) * MS if clock else None) is spans
+
+
+@pytest.mark.parametrize(
+    ("steps", "rises"),
+    [([1] * 5, True), ([1] * 4, False), ([1] * 3 + [0] * 7, True), ([1] * 2 + [0] * 8, False),
+     ([1] * 98 + [-1] * 2, True), ([1] * 97 + [-1] * 3, False)],
+)  # fmt: skip
+def test_a_timer_never_falls_and_mostly_climbs(steps, rises):
+    """Five steps or more, of which 98 in 100 do not fall and 3 in 10 climb."""
+    assert _rises(np.cumsum([7.0, *steps])) is rises
+
+
+@pytest.mark.parametrize(
+    ("rows", "clock", "said"),
+    [(3, True, "its header says so"), (9, False, "its header says so"),
+     (4, True, "its header says so, and it is 50 % of the clock's steps")],
+)  # fmt: skip
+def test_the_whole_is_held_against_steps_where_there_are_some(rows, clock, said):
+    """Work of 10 ms in loops of 20: with fewer than three steps, or no clock, the header counts."""
+    whole = Seen("whole", np.full(rows, 10.0), MS)
+    steps = Steps.of(20.0 * MS * np.arange(rows), [whole])
+    role = _of_the_loop(whole, steps, clock)
+    assert (role.taken_as, role.unit_ns, role.unit_from, role.why) == ("whole", MS, "header", said)

@@ -5,7 +5,7 @@ import pytest
 
 import looptime
 from looptime.parsers.columns.headers import heads
-from looptime.parsers.columns.second_clock import choose_clock
+from looptime.parsers.columns.second_clock import _SIDE, _set, choose_clock
 from tests.parsers.columns.build import periods, write
 
 HEADS = tuple(heads(("board_us", "host_us")))
@@ -221,3 +221,38 @@ def test_an_end_stamp_is_no_second_clock(tmp_path):
     run = looptime.read(path)
     assert run.clock.other is None
     assert set(run.loop_columns.period_ns.tolist()) == {20_000_000}
+
+
+def set_at(x, y):
+    """Where a clock was set, from the same rule by least squares at every row."""
+    best = (np.inf, 0, None)
+    for cut in range(_SIDE, len(x) - _SIDE):
+        later = np.arange(len(x)) >= cut
+        columns = np.column_stack([x - x.mean(), ~later, later]).astype(float)
+        found, *_ = np.linalg.lstsq(columns, y - y.mean(), rcond=None)
+        left = float(((y - y.mean() - columns @ found) ** 2).sum())
+        best = min(best, (left, cut, found), key=lambda one: one[0])
+    left, cut, (slope, before, after) = best
+    step = y[cut] - y[cut - 1] - slope * (x[cut] - x[cut - 1])
+    sudden = step / (after - before) > 0.5
+    return cut if sudden and abs(after - before) > 6 * np.sqrt(left / len(x)) else 0
+
+
+@pytest.mark.parametrize("height", [0.0, 4.0, 7.0, 30.0, -9.0])
+@pytest.mark.parametrize("seed", range(4))
+def test_the_row_at_which_a_clock_was_set_is_that_of_least_squares(height, seed):
+    """Against every row tried by itself, with a skew and steps of noise of one."""
+    rng = np.random.default_rng(seed)
+    x = np.cumsum(rng.uniform(10, 30, 160))
+    where = int(rng.integers(40, 120))
+    y = 1.3 * x + rng.normal(0, 1, 160) + height * (np.arange(160) >= where)
+    assert _set(x, y) == set_at(x, y)
+    assert (_set(x, y) == where) or abs(height) < 10
+
+
+def test_times_since_1970_lose_nothing_of_a_skew():
+    """A second clock that is 50 ppm fast, over a tenth of a second of rows 1 ms apart."""
+    step = 1_000_000 * np.arange(100)
+    first, second = (1_767_225_600_000_000_000 + s for s in (step, step + step // 20_000))
+    other = choose_clock(first, second, tuple(heads(("host_ns", "device_ns")))).other
+    assert other["skew_ppm"]["value"] == pytest.approx(50, abs=0.002)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.planner.play.draft import Reader
-from looptime.planner.play.lanes import Buses, Lane, take_again
+from looptime.planner.play.lanes import Buses, Calm, Lane, take_again
 
 SERVICE = [300_000.0, 500_000.0, 200_000.0]
 
@@ -69,3 +69,24 @@ def test_a_bus_taken_many_times_is_that_taken_one_by_one(rests):
     for one, other in zip(many.history(), single.history(), strict=True):
         np.testing.assert_array_equal(one, other)
     assert many.count > 20
+
+
+def test_a_chance_settles_once_it_stays_what_it_is():
+    """Chances of 0.9, 0.5 and from then on 0.2 are settled after two losses."""
+    buses = Buses([0, 0], [((0.0,), (0.9, 0.5, 0.2)), ((0.0,), (0.3,))], 20)
+    assert [buses.settled(bus) for bus in (0, 1)] == [2, 0]
+
+
+def test_calm_stops_are_passed_up_to_the_next_that_is_none():
+    """Stops of two buses and a device by hand: what each leaves behind, 5 later than planned."""
+    calm = Calm.of(np.array([0, 1, 0, -1, 1]), np.array([10, 10, 10, 10, 10]), np.full(5, 3))
+    assert calm.begin == [10, 23, 36, 49, 62]
+    assert calm.end == [13, 26, 39, 52, 65]
+    assert calm.last == {0: [0, 0, 2, 2, 2], 1: [-1, 1, 1, 1, 4]}
+    assert calm.barrier == [3, 3, 3, 3, 5]
+    buses = Buses([0, 0], [((0.0,), (0.0,))] * 2, 20)
+    assert calm.passed(0, 5, 1000.0, buses) == (3, 44)
+    assert (buses.free, buses.taken) == ([44, 31], [41, 28])
+    buses = Buses([0, 0], [((0.0,), (0.0,))] * 2, 20)
+    assert calm.passed(0, 5, 27.0, buses) == (1, 18)  # before the second begins, at 28
+    assert (buses.free, buses.loop_had) == ([18, 0], [True, False])

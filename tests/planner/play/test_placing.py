@@ -7,7 +7,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from looptime.planner.play.placing import _as_recorded, _Source
+from looptime.planner.play.draft import Draft, Setting, known
+from looptime.planner.play.placing import _anchors, _as_recorded, _Source
 from looptime.planner.play.replay import replay
 from tests.build_run import make_run
 from tests.planner.play.build import LABELS, balance, mean_ms
@@ -133,3 +134,26 @@ def test_a_recording_begins_anew_where_it_ended():
     source = _Source("call", [], np.empty(0, np.int64), [], "recorded", 0.0, 0.0)
     _as_recorded(draft, source, np.array([3e6, 7e6]))
     assert (source.due, source.dues, source.interval) == (3e6, [3e6, 7e6], 50e6)
+
+
+@pytest.mark.parametrize(
+    ("calls", "after", "inside"),
+    [([("update", 0, 5), ("send", 0, 1), ("gyro", 2, 2)], "update", True),
+     ([("update", 0, 5), ("gyro", 0, 2), ("send", 2, 1)], "gyro", False),
+     ([("gyro", 0, 2), ("send", 2, 1), ("update", 3, 5)], "gyro", False)],
+)  # fmt: skip
+@pytest.mark.parametrize("loops", [1, 12])
+def test_a_call_keeps_its_place_behind_what_came_before_it(calls, after, inside, loops):
+    """First thing in another call it stays within that one; else it follows its neighbour."""
+    draft = Draft.of(known(make_run([8] * loops, calls)), Setting())
+    line, code = draft.line, {name: k for k, name in enumerate(one.name for one in draft.names)}
+    rows = np.flatnonzero(line.name == code["send"])
+    neighbours = np.flatnonzero(line.name == code[after])
+    expected = (line.first if inside else line.last)[neighbours]
+    assert _anchors(draft, rows).tolist() == expected.tolist()
+
+
+def test_a_call_that_follows_none_stands_at_the_start_of_the_loop():
+    """The first call of a loop has nothing before it."""
+    draft = Draft.of(known(make_run([8] * 12, [("send", 0, 1)])), Setting())
+    assert _anchors(draft, np.arange(12)).tolist() == draft.line.begin.tolist()

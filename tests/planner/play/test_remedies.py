@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,8 +12,8 @@ from hypothesis import strategies as st
 import looptime
 from looptime.errors import UsageError
 from looptime.planner.changes import parse_all
-from looptime.planner.play.draft import Setting, known
-from looptime.planner.play.remedies import _one_in
+from looptime.planner.play.draft import Draft, Setting, known
+from looptime.planner.play.remedies import _one_in, _typical_now
 from looptime.planner.play.replay import play, replay
 from looptime.project import Bus
 from tests.build_run import make_run
@@ -196,3 +198,20 @@ def test_calls_that_a_rounding_lets_overlap_stand_beside_each_other(tmp_path):
     assert left == {"batch encoder.*.read", "drive.write"}
     made = played.call_columns.name == [n.name for n in played.names].index("batch encoder.*.read")
     assert np.count_nonzero(made) == len(run)
+
+
+def test_what_a_call_costs_by_now():
+    """As in the log; half of it once each is half as long; as in the log where none is left."""
+    draft = Draft.of(known(plain(20)), Setting())
+    names = [one.name for one in draft.names]
+    gyro, enc = names.index("gyro.read"), names.index("enc.a")
+    assert _typical_now(draft, gyro) == pytest.approx(2e6)
+    at, _ = draft.stretches(draft.rows([gyro]))
+    draft.length[at] /= 2
+    assert _typical_now(draft, gyro) == pytest.approx(1e6)
+    assert _typical_now(draft, enc) == pytest.approx(1e6)
+    draft.keep[draft.name == enc] = False
+    assert _typical_now(draft, enc) == pytest.approx(1e6)
+    draft.names.append(replace(draft.names[gyro], name="both.read"))  # of a change
+    draft.name[draft.name == gyro] = len(draft.names) - 1
+    assert _typical_now(draft, len(draft.names) - 1) == pytest.approx(1e6)

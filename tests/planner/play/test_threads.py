@@ -5,11 +5,11 @@ import pytest
 
 from looptime.errors import UsageError
 from looptime.planner.changes import parse_all
-from looptime.planner.play.draft import Setting, known
+from looptime.planner.play.draft import Draft, Setting, known
 from looptime.planner.play.lanes import Calm
 from looptime.planner.play.replay import play, replay
 from looptime.planner.play.shared_bus import OVERSLEEP_NS
-from looptime.planner.play.threads import CHANCES, _Device, _measured, _off
+from looptime.planner.play.threads import CHANCES, _Device, _device_clocks, _measured, _off
 from looptime.project import Bus
 from tests.build_run import make_run
 from tests.planner.play.build import balance, mean_ms
@@ -164,3 +164,16 @@ def test_a_chance_that_was_seen_may_lie_off_a_little(seen, lock, then):
     """Lower by 0.15 and half, or half way up to 1 and 0.2 more; never out of 0 to 1."""
     found = _off(seen, lock)
     assert found == (None if then is None else pytest.approx(then))
+
+
+def test_a_device_is_waited_for_as_long_as_a_call_asks_it():
+    """Its clock is that of the log, every 15 ms; a call that is dropped has none."""
+    rng = np.random.default_rng(5)
+    rest = rng.uniform(5, 9, 300)
+    rows = [[("work", 0, r), ("range.read", r, 15 - r)] for r in rest]
+    draft = Draft.of(known(make_run([15.0] * 300, lambda j: rows[j])), Setting())
+    (device,) = _device_clocks(draft)
+    assert draft.names[device.code].name == "range.read"
+    assert device.period == pytest.approx(15e6, rel=1e-3)
+    draft.keep[draft.name == device.code] = False
+    assert _device_clocks(draft) == []

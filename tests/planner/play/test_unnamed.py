@@ -1,12 +1,15 @@
 """Buses that nobody named: told by the times of a recorded thread, else played both ways."""
 
+from dataclasses import replace
+
 import pytest
 
 from looptime.planner.answer.predict import predict
 from looptime.planner.changes import parse_all
 from looptime.planner.known.seen_buses import seen_buses
-from looptime.planner.play.draft import Setting, known
+from looptime.planner.play.draft import Draft, Setting, known
 from looptime.planner.play.replay import play
+from looptime.planner.play.unnamed import _candidates
 from tests.build_run import make_run
 from tests.two_threads import Job
 from tests.two_threads import play as play_threads
@@ -102,3 +105,30 @@ def test_a_call_of_no_bus_may_share_the_dearest():
                    buses={})  # fmt: skip
     (unknown,) = made.unknown_buses
     assert set(unknown.may_share_with) == {"a.read", "b.read"}
+
+
+def test_what_the_times_show_of_a_bus_is_believed_until_a_call_is_moved():
+    """A read in a thread keeps the bus that the times gave it, and one on an unseen bus is open."""
+    seen = known(with_thread().run())
+    assert "shared with gyro.read" in seen.inferred
+    told = play(seen, parse_all(["thread enc.last.read"]))
+    assert "bus" not in told.ranges
+    open_ = play(seen, parse_all(["thread range.read"]))
+    assert "bus" in open_.ranges
+
+
+def test_at_the_middle_a_bus_that_is_not_known_counts_as_shared():
+    """What is in question is played on its own below a half, and shared from a half on."""
+    for shared, own in ((0.0, True), (0.49, True), (0.5, False), (1.0, False)):
+        at = play(known(loop()), parse_all(["thread gyro.read"]), Setting(shared=shared))
+        mean_ms = at.run.loop_columns.period_ns.mean() / 1e6
+        assert bool(mean_ms == pytest.approx(7, abs=0.01)) is own
+
+
+def test_calls_that_ran_at_once_share_no_bus():
+    """The read that was made while the thread read lies on another bus than that."""
+    apart = replace(seen_buses(loop()), apart=frozenset({("range.read", "gyro.read")}))
+    for seen, expected in ((apart, {"enc.read"}), (None, {"enc.read", "range.read"})):
+        at = Draft.of(replace(known(loop()), seen=seen), Setting())
+        codes = [k for k, call in enumerate(at.names) if call.name != "gyro.read"]
+        assert {at.names[c].name for c in _candidates(at, codes, "gyro.read")} == expected
