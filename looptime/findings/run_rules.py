@@ -68,7 +68,9 @@ def healthy(at: Summary) -> Finding:
 
 def _dearest(at: Summary) -> str:
     """Where the time goes though none of it is out of the ordinary; like calls are one."""
-    rows = [c for c in at.costs.rows if c.share is not None and c.kind != "pacing"]
+    waits = at.pacing.fixed_rate and not at.pacing.wait_known  # in what no call covers
+    rows = [c for c in at.costs.rows if c.share is not None and c.kind != "pacing"
+            and not (waits and c is at.costs.unattributed)]  # fmt: skip
     by_name = {c.name: c for c in rows}
     if len(by_name) < 3:
         return ""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from importlib import import_module
+from itertools import permutations
 from pathlib import PurePath
 
 import numpy as np
@@ -139,6 +140,10 @@ def _fits(found: list[Head], dialect: Dialect, path: str) -> list[tuple[Layout, 
     return [(layout, given) for layout, given in fits if layout.name not in beaten]
 
 
+#: Rows by which columns without a header are told.
+_ROWS_THAT_TELL = 20
+
+
 def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
     """Names for the columns of a log without header, where its values leave no doubt."""
     fields = dialect.fields
@@ -157,6 +162,12 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
     if clock and (options.layout == "stamps" or (options.layout is None and not events)):
         leading = ("loop", "time")[1 - at :]
         return (*leading, *(f"column_{index + 1}" for index in range(at + 1, fields)))
+    if options.layout in (None, "calls") and sum(words) == 1 and fields == 3:
+        call = words.index(True)
+        for start, length in permutations(k for k in range(3) if k != call):
+            if _lasts_to_the_next(dialect, start, length):
+                put = {start: "start", length: "duration", call: "name"}
+                return tuple(put[k] for k in range(3))
     if fields == 1 and not words[0] and _periods(dialect):
         return ("dt",)
     if fields == 1 and not words[0] and options.rate_hz is None:
@@ -175,6 +186,16 @@ def _works(columns: str, dialect: Dialect, path: str) -> str | None:
     except (LogError, UsageError):
         return None
     return layout.row
+
+
+def _lasts_to_the_next(dialect: Dialect, start: int, length: int) -> bool:
+    """Whether one column holds instants, and the other how long each lasts, mostly to the next."""
+    begin, took = numbers(dialect, start), numbers(dialect, length)
+    step = np.diff(begin)
+    if len(step) < _ROWS_THAT_TELL or not clocklike(dialect, start) or np.isnan(took).any():
+        return False
+    within = (took[:-1] >= 0) & (took[:-1] <= step)
+    return bool(within.mean() >= 0.95 and took[:-1].sum() >= 0.5 * step.sum())
 
 
 def _periods(dialect: Dialect) -> bool:

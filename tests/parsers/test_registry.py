@@ -65,6 +65,25 @@ def test_headerless_with_a_number_before_the_clock(tmp_path):
         read(tmp_path, "\n".join(both) + "\n")
 
 
+@pytest.mark.parametrize("order", [(0, 1, 2), (1, 0, 2), (2, 1, 0)])
+def test_headerless_calls_that_last_to_the_next(tmp_path, order):
+    """Start [us], name and length in any order: each call ends where the next one begins."""
+    draw = np.random.default_rng(8)
+    t, rows, lengths = 12_345_697, [], []
+    for _ in range(60):
+        for name, usual in (("left_io", 9000), ("claw_io", 1000), ("show", 500)):
+            took = int(usual * (1 + draw.random()))
+            cells = (str(t), name, str(took))
+            rows.append(" ".join(cells[k] for k in order))
+            lengths += [took] if name == "claw_io" else []
+            t += took + 12
+    run = read(tmp_path, "\n".join(rows) + "\n")
+    assert run.layout == "calls"
+    found = np.array(self_ms(run)["claw_io"]) * 1000
+    assert found.tolist() == pytest.approx(lengths[: len(found)])
+    assert len(found) >= 58
+
+
 def test_headerless_column_of_intervals(tmp_path):
     """A single column that goes up and down holds periods."""
     run = read(tmp_path, "10.5\n11\n10.25\n9.75\n")

@@ -69,6 +69,9 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     for at, one in enumerate(seen):
         if at not in roles and one.meaning in _OF_THE_LOOP:
             roles[at] = _of_the_loop(one, steps, clock is not None)
+    for at in _parts_named_wholes(seen, roles, steps):
+        seen[at] = replace(seen[at], meaning="bare")
+        del roles[at]
     named = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "duration"]
     roles |= _parts(seen, named, steps)
     unsaid = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "bare"]
@@ -162,7 +165,7 @@ def _of_the_loop(one: Seen, steps: Steps, clock: bool) -> Role:
         return Role("period", unit_ns, unit_from, why, step=word)
     found, unit_from = _unit_of(one, steps)
     if found is None:
-        return Role(named, one.unit_ns, "", "its values go with no unit", "unsure")
+        return Role("signal", None, "", "in no unit does it fit into the loop", "likely")
     values = one.values * found
     longer, word = min((over(values, steps.after), "after"), (over(values, steps.before), "before"))
     if longer > 0.5 and one.meaning != "period" and steps.known:
@@ -172,6 +175,22 @@ def _of_the_loop(one: Seen, steps: Steps, clock: bool) -> Role:
     word = stamped(values, steps.after).side.replace("start", "after").replace("end", "before")
     why = f"its header says so, and it is {100 * np.nanmedian(values) / steps.typical:.0f} % "
     return Role(named, found, unit_from, f"{why}of the clock's steps", "sure", step=word)
+
+
+def _parts_named_wholes(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> list[int]:
+    """Columns that are called a whole but are a part beside others: "scan" may be one of three.
+
+    They fill less than half of the steps, which grow one for one with them and with others.
+    """
+    said = [at for at, r in roles.items()
+            if r.taken_as == "whole" and seen[at].unit_ns is None and r.unit_ns is not None
+            and np.nanmedian(seen[at].values) * r.unit_ns < 0.5 * steps.typical]  # fmt: skip
+    others = [at for at in range(len(seen)) if at not in roles]
+    if not said or not others or not steps.known:
+        return []
+    full = [at for at in others if np.isfinite(seen[at].values).mean() > MOST]
+    told, _ = evident(seen, [*said, *full], steps, _ONE_FOR_ONE, _MOST_OF_IT)
+    return [at for at in said if at in told] if len(told) > 1 else []
 
 
 def _unit_of(one: Seen, steps: Steps) -> tuple[int | None, str]:

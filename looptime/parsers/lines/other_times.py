@@ -20,7 +20,7 @@ _FIRST = 250
 _LOOKED_AT = 60
 #: Words of headers that may name times in another form.
 _WORDS = re.compile(r"%|pct|percent|fps|hz|freq|rate|cycles|cyc|ccount|ticks|counts"
-                    r"|(?<![a-z])min", re.IGNORECASE)  # fmt: skip
+                    r"|(?<![a-z])min|[\[(]\s*\d", re.IGNORECASE)  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -15,16 +15,21 @@ from looptime.parsers.lines.counted import COUNTED, count_ns, to_ns, without_wra
 from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.stated_columns import StatedColumns
-from looptime.units import split_unit
+from looptime.units import UNITS, split_unit
 
 __all__ = ["recast"]
 
 _PER_S = {"ns": 1e9, "us": 1e6, "ms": 1e3, "s": 1.0}
+#: Rows that tell a clock by what stands beside it.
+_ENOUGH = 20
 _MINUTES = re.compile(r"^(.*?)(?:[\s_.,]+|[\[(]\s*)(?:min|mins|minutes?)\s*[\])]?$", re.IGNORECASE)
 #: A time that may count down; a plain clock that falls is a log with the newest row first.
 _LEFT = re.compile(
     r"left|remain|count[\s_]?down|timer|to[\s_]?go|(?:match|round|game|period)[\s_]?time",
     re.IGNORECASE,
+)
+_MULTIPLE = re.compile(
+    r"^(.*?)[\s_]*[\[(]\s*(\d+(?:\.\d+)?)\s*(ns|us|µs|ms)\s*[\])]$", re.IGNORECASE
 )
 _RATE = re.compile(
     r"^(?:loop|main|control|cycle|update|frame|robot)?[\s_.]*(?:fps|hz|rate|freq|frequency)"
@@ -64,6 +69,7 @@ def recast(
         If the clock counts cycles or ticks and nobody says how long they are.
     """
     said = []
+    said.append(_multiples(grid, like))
     names = [split_unit(name) for name in grid.names]
     counted = [
         at
@@ -74,7 +80,7 @@ def recast(
         said.append(_counters(grid, like, counted, remarks, path))
     elif not any(unit for _, unit in names):
         said.append(_counts_of_a_rate(grid, like, remarks))
-    for change in (_minutes, _countdown, _rate):
+    for change in (_minutes, _countdown, _clock_of_a_rate, _rate):
         said.append(change(grid, like))
     shares, stated = _shares(grid, like)
     said += [shares, _sums(grid, like)]
@@ -99,28 +105,51 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
     return f"counts are brought to ns: {told}"
 
 
-def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
-    """Counts under any header, where a line says how fast they count and their values go with it.
+def _multiples(grid: Grid, like: Dialect) -> str:
+    """Columns in a multiple of a unit, as "ticks (100 ns)", and the counts beside such a clock."""
+    said = ""
+    for at, name in enumerate(grid.names):
+        found = _MULTIPLE.match(name.strip())
+        if found is None or not float(found[2]) > 0:
+            continue
+        ns, told = float(found[2]) * UNITS[found[3].lower().replace("µ", "u")], f"by {name!r}"
+        clock = _climbs(numbers(like, at))
+        if not (clock and _counts_beside(grid, like, at, ns, told)):
+            _put(grid, at, to_ns(grid.cells(at), ns, told, clock))
+        grid.names[at] = f"{'time' if clock else found[1].strip(' _')} [ns]"
+        said = f"multiples of a unit are brought to ns: {told}"
+    return said
 
-    One column rises but for its wraps, and its steps grow one for one with others: those are
-    counts too.
-    """
+
+def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
+    """Counts under any header, where a line says how fast they count and the values agree."""
     ns, told = count_ns(remarks, [])
-    values = [numbers(like, at) for at in range(len(grid.names))]
-    for at in range(len(values)) if ns is not None else ():
-        clock = without_wraps(values[at])
-        if clock is None or counts_rows(values[at]):
-            continue
-        rest = [k for k in range(len(values)) if k != at and np.isfinite(values[k]).any()]
-        seen = [Seen("bare", values[k]) for k in rest]
-        parts, unit = evident(seen, [*range(len(rest))], Steps.of(clock, seen, {"count": 1}))
-        if unit is None or ns is None:
-            continue
-        for k in (at, *(rest[part] for part in parts)):
-            _put(grid, k, to_ns(grid.cells(k), ns, told, k == at))
-            grid.names[k] = f"{'time' if k == at else grid.names[k]} [ns]"
-        return f"counts are brought to ns: {told}"
+    for at in range(len(grid.names)) if ns is not None else ():
+        if ns is not None and _counts_beside(grid, like, at, ns, told):
+            return f"counts are brought to ns: {told}"
     return ""
+
+
+def _counts_beside(grid: Grid, like: Dialect, at: int, ns: float, told: str) -> bool:
+    """Bring a clock that counts to ns, and the columns that are lengths in its counts.
+
+    The column rises but for its wraps, and its steps grow one for one with the others.
+    """
+    values = [numbers(like, at) for at in range(len(grid.names))]
+    clock = without_wraps(values[at])
+    if clock is None or counts_rows(values[at]):
+        return False
+    rest = [k for k, (_, unit) in enumerate(map(split_unit, grid.names))
+            if k != at and unit is None and np.isfinite(values[k]).any()]  # fmt: skip
+    seen = [Seen("bare", values[k]) for k in rest]
+    steps = Steps.of(clock, seen, {"count": 1})
+    parts, unit = evident(seen, [*range(len(rest))], steps) if rest else ([], None)
+    if unit is None:
+        return False
+    for k in (at, *(rest[part] for part in parts)):
+        _put(grid, k, to_ns(grid.cells(k), ns, told, k == at))
+        grid.names[k] = f"{'time' if k == at else grid.names[k]} [ns]"
+    return True
 
 
 def _climbs(values: Float) -> bool:
@@ -171,6 +200,26 @@ def _countdown(grid: Grid, like: Dialect) -> str:
             unit = split_unit(name)[1]
             grid.names[at] = f"time [{unit}]" if unit else "time"
             return f"{name!r} counts down: the time gone by is what is read"
+    return ""
+
+
+def _clock_of_a_rate(grid: Grid, like: Dialect) -> str:
+    """The one column that rises by as much as one over a rate beside it is a clock."""
+    if _clocks(grid, like, []) or _period(grid) is not None:
+        return ""
+    rates = [at for at, name in enumerate(grid.names) if _RATE.match(name.strip())]
+    for at, name in enumerate(grid.names):
+        values = numbers(like, at)
+        if split_unit(name)[1] or at in rates or counts_rows(values) or len(values) < _ENOUGH:
+            continue
+        step = np.diff(values)
+        for rate in rates if (step > 0).all() else ():
+            hz = numbers(like, rate)[1:]
+            for unit, in_s in _PER_S.items():
+                beside = step / in_s * hz
+                if 0.8 < np.nanmedian(beside) < 1.25:
+                    grid.names[at] = f"{name} time [{unit}]"
+                    return f"{name!r} rises by one over {grid.names[rate]!r} in {unit}: a clock"
     return ""
 
 

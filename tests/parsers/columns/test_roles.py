@@ -342,3 +342,24 @@ def test_the_whole_is_held_against_steps_where_there_are_some(rows, clock, said)
     steps = Steps.of(20.0 * MS * np.arange(rows), [whole])
     role = _of_the_loop(whole, steps, clock)
     assert (role.taken_as, role.unit_ns, role.unit_from, role.why) == ("whole", MS, "header", said)
+
+
+def test_a_part_may_be_called_a_whole():
+    """A scan is one of three parts where the steps grow with each; beside its parts it is whole."""
+    lengths = parts()
+    clock = clock_of(sum(lengths.values()) + 0.1)
+    one = [*seen("whole", scan=lengths["gyro"]),
+           *seen(drive=lengths["drive"], say=lengths["camera"])]  # fmt: skip
+    assert taken(judge(one, clock)) == ["part"] * 3
+    work = lengths["gyro"] + lengths["drive"]
+    paced = judge(
+        [*seen("whole", scan=work), *seen("duration", MS, **lengths)], clock_of(np.full(ROWS, 50.0))
+    )
+    assert taken(paced)[0] == "whole"
+
+
+def test_a_load_in_percent_is_no_length():
+    """Values of 40 to 49 fit into steps of 13 ms in no unit that matters."""
+    draw = np.random.default_rng(1)
+    busy = seen("busy", cpu=40.0 + draw.integers(0, 9, ROWS))
+    assert taken(judge(busy, clock_of(13 + draw.random(ROWS)))) == ["signal"]

@@ -128,3 +128,33 @@ def test_a_stated_rate_makes_no_counts_of_values(tmp_path):
     text += "".join(f"{3 * k},{(37 * k) % 360},{(11 * k) % 17}\n" for k in range(200))
     with pytest.raises(LooptimeError):
         read(tmp_path, text)
+
+
+@pytest.mark.parametrize("header", ["Ticks(100ns)", "ticks [100 ns]", "Zeit (0.1us)"])
+def test_a_multiple_of_a_unit_holds_for_the_clock_and_what_goes_with_it(tmp_path, header):
+    """Of 100 ns each: a step of 109,000 is 10.9 ms, lengths beside it are in these counts."""
+    draw = np.random.default_rng(7)
+    pose, move = draw.integers(20_000, 26_000, 200), draw.integers(60_000, 70_000, 200)
+    steps = pose + move + 3000
+    clock = 6_380_000_000 + np.concatenate([[0], np.cumsum(steps)[:-1]])
+    rows = zip(clock, pose, move, 12 + draw.random(200), strict=True)
+    text = f"{header}\tPose\tMove\tVolt\n" + "".join(
+        f"{a}\t{b}\t{c}\t{d:.2f}\n" for a, b, c, d in rows
+    )
+    run = read(tmp_path, text)
+    assert run.loop_columns.period_ns.tolist() == (100 * steps[:-1]).tolist()
+    assert self_times(run, 100) == {"Pose": pose[:-1].tolist(), "Move": move[:-1].tolist()}
+
+
+def test_a_clock_without_a_unit_beside_a_rate(tmp_path):
+    """Steps of 0.0134 beside 74.6 a second are seconds; the rate stays a value beside them."""
+    draw = np.random.default_rng(9)
+    steps = 0.0134 * (1 + 0.05 * draw.normal(size=120))
+    moment = 3.1 + np.concatenate([[0], np.cumsum(steps)])
+    rows = zip(moment[1:], 1 / steps, 40 + draw.integers(0, 9, 120), strict=True)
+    text = "moment,fps,cpu\n" + "".join(f"{a:.4f},{b:.1f},{c}\n" for a, b, c in rows)
+    run = read(tmp_path, text)
+    wanted = np.diff(np.round(moment[1:], 4)) * 1000
+    assert periods_ms(run) == pytest.approx(wanted, abs=1e-4)
+    assert not len(run.names)
+    assert not any("whole" in limit for limit in run.clock.limits)
