@@ -103,7 +103,7 @@ def _of_calls(table: Dialect, options: Options) -> bool:
     if table.header is None or options.layout not in (None, calls.LAYOUT.name):
         return False
     found = [head for head in heads(table.header) if head.index < table.fields]
-    return calls.LAYOUT.fit(found, table, False) is not None
+    return calls.by_header(found)[1] and calls.fit(found, table) is not None
 
 
 def _read(source: Source, text: str, options: Options) -> tuple[Run, ...]:

@@ -108,9 +108,10 @@ def edge_columns(
     known : dict of str to int
         Those words, in lower case.
     """
+    if any(head.word in _LENGTHS for head in found) or len(dialect.sample) < _ENOUGH:
+        return None
     time = _clock(found, dialect)
-    lasts = any(head.word in _LENGTHS for head in found)
-    if time is None or lasts or len(dialect.sample) < _ENOUGH:
+    if time is None:
         return None
     at = instants(dialect, time)
     rest = [head for head in found if head is not time]

@@ -29,7 +29,7 @@ from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.parsers.text.table import Key, Table
 from looptime.stats.arrays import distinct
 
-__all__ = ["LAYOUT"]
+__all__ = ["LAYOUT", "by_header"]
 
 #: Column map.
 COLUMNS: dict[str, Column] = {
@@ -76,12 +76,18 @@ _TOLD = ("name", "start", "end", "duration")
 _ANY_INSTANT = frozenset(("time", "timestamp", "t", "ts", "micros", "millis", "nanos"))
 
 
-def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
-    """The parts that the columns play if this is a `calls` log, None if it is not one."""
+def by_header(found: list[Head]) -> tuple[dict[str, Head], bool]:
+    """The parts that headers name, and whether they are all that a `calls` log must have."""
     given = roles(found, spellings(COLUMNS))
     if {"end", "duration"} <= set(given) and "start" not in given:
         given["start"] = given.pop("end")  # stamped at their ends
-    if not {"name", "start"} <= set(given) or not {"end", "duration"} & set(given):
+    return given, {"name", "start"} <= set(given) and bool({"end", "duration"} & set(given))
+
+
+def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
+    """The parts that the columns play if this is a `calls` log, None if it is not one."""
+    given, whole = by_header(found)
+    if not whole:
         told = call_columns(found, dialect)
         if told is None:
             return None

@@ -2,6 +2,8 @@
 
 import pytest
 
+from looptime.parsers.columns.headers import heads
+from looptime.parsers.layouts.calls import by_header
 from tests.parsers.build import periods_ms, read, self_ms
 
 CALLS = [("drive", 1, 9), ("imu", 2, 3), ("arm", 10, 6)]  # name, start and length [ms]
@@ -45,3 +47,13 @@ def test_a_column_called_start_is_believed(tmp_path):
     """Calls that run on into the next loop cut across it, whatever their ends would look like."""
     text = log(lambda start, length: start + length, "start_ms,name,duration_ms")
     assert not read(tmp_path, text).clock.notes
+
+
+@pytest.mark.parametrize(
+    ("header", "whole"),
+    [("loop,name,start_us,duration_us", True), ("name,end_us,took_us", True),
+     ("name,start_us", False), ("a,b,c,d", False)],
+)  # fmt: skip
+def test_a_header_alone_tells_a_table_of_calls(header, whole):
+    """A name, an instant and a length, or two instants, are all that calls must have."""
+    assert by_header(heads(header.split(",")))[1] is whole
