@@ -17,8 +17,9 @@ from looptime.analysers.estimate import Figure, to_json
 from looptime.array_types import Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.stats.exclusion import FEW, Meeting, Track, exclusions, partners_of, waits
+from looptime.stats.exclusion import FEW, exclusions
 from looptime.stats.jackknife import BATCHES, jackknife
+from looptime.stats.meetings import Meeting, Track, partners_of, waits
 from looptime.stats.retaking import Retakes, lock_kind, retakes
 
 __all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "contention",

@@ -10,19 +10,15 @@ until none is. A pair counts as shown only if the service keeps still while the 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import field
-from itertools import combinations
+from collections.abc import Sequence
 
 import numpy as np
 
-from looptime.array_types import Bool, Float, Int
-from looptime.records import dataclass
+from looptime.array_types import Float
 from looptime.stats.arrays import mad, median
+from looptime.stats.meetings import Meeting, Pair, Side, Track, meetings
 
-__all__ = ["Meeting", "Track", "exclusions", "partners_of", "waits"]
-
-Pair = tuple[int, int]
+__all__ = ["exclusions"]
 
 #: A call that ends within this share of its bare service after another's end was served with it.
 ZONE = 0.75
@@ -42,66 +38,6 @@ TAKEN = 0.7
 LONG = 2.0
 #: Ticks of the clock that a service must last to be told.
 TICKS = 5
-
-
-@dataclass(frozen=True)
-class Track:
-    """The calls of one name on one thread, none inside another, in order of time."""
-
-    thread: int
-    #: From one origin for all tracks, small enough for whole nanoseconds, shape (m,) [ns].
-    start: Float
-    end: Float
-
-
-@dataclass
-class Meeting:
-    """What the times say of two tracks of different threads.
-
-    Parameters
-    ----------
-    first, second : int
-        Indices of the tracks.
-    verdict : str
-        ``shares`` (shown), ``likely`` (few waits, all of that kind), ``apart`` (often served at
-        once), ``result`` (one ends when the other does: its result, or the processor), ``unknown``.
-    met : int
-        Calls of either inside which one of the other ended.
-    together : float
-        Share of them that were served at once.
-    shown : int
-        Calls whose wait no other pair explains.
-    """
-
-    first: int
-    second: int
-    verdict: str = "unknown"
-    met: int = 0
-    together: float = 0.0
-    shown: int = 0
-    sides: tuple[_Side, _Side] = field(default=(), repr=False)  # type: ignore[assignment]
-
-    @property
-    def pair(self) -> Pair:
-        """Indices of both tracks, the lower one first."""
-        return self.first, self.second
-
-
-@dataclass
-class _Side:
-    """The calls of one track inside which a call of the other ended."""
-
-    me: int
-    other: int
-    last: Float
-    hit: Bool
-    residual: Float
-    wait: Float
-    open_all: Bool
-    still: float = np.nan
-    still_se: float = np.inf
-    together: float = 0.0
-    shown: int = 0
 
 
 def exclusions(tracks: Sequence[Track], tick_ns: int = 1) -> list[Meeting]:
@@ -128,7 +64,7 @@ def exclusions(tracks: Sequence[Track], tick_ns: int = 1) -> list[Meeting]:
     >>> exclusions([Track(0, asks, end + 1e6), Track(1, end - 3e6, end)])[0].verdict
     'shares'
     """
-    found = {m.pair: m for m in _meetings(tracks)}
+    found = {m.pair: m for m in meetings(tracks)}
     kept = {p for p, m in found.items() if m.met >= MET}
     set_by = {p for p in kept if _better_explained(tracks, found, found[p])}
     kept -= set_by
@@ -143,92 +79,6 @@ def exclusions(tracks: Sequence[Track], tick_ns: int = 1) -> list[Meeting]:
             meeting.verdict = "unknown"
     _few_of_the_kind(found, kept)
     return list(found.values())
-
-
-def partners_of(pairs: Iterable[Pair]) -> dict[int, list[int]]:
-    """Partners of each track that has any.
-
-    Examples
-    --------
-    >>> partners_of([(0, 2), (1, 2)])
-    {0: [2], 2: [0, 1], 1: [2]}
-    """
-    made: dict[int, list[int]] = {}
-    for a, b in pairs:
-        made.setdefault(a, []).append(b)
-        made.setdefault(b, []).append(a)
-    return made
-
-
-def waits(tracks: Sequence[Track], me: int, partners: Sequence[int]) -> tuple[Float, Int]:
-    """How long each call of a track waited, and for which partner it waited last.
-
-    Parameters
-    ----------
-    tracks : sequence of Track
-        Of all threads.
-    me : int
-        Index of the track.
-    partners : sequence of int
-        Indices of the tracks that exclude it.
-
-    Returns
-    -------
-    wait : float64 array, shape (m,) [ns]
-        From asking to the last end of a partner within the call; 0 where none ended in it.
-    who : int array, shape (m,)
-        Index of that partner's track; -1 where it did not wait.
-
-    Examples
-    --------
-    >>> a = Track(0, np.array([0.0, 10.0]), np.array([5.0, 12.0]))
-    >>> b = Track(1, np.array([-1.0]), np.array([3.0]))
-    >>> wait, who = waits([a, b], 0, [1])
-    >>> wait.tolist(), who.tolist()
-    ([3.0, 0.0], [1, -1])
-    """
-    mine = tracks[me]
-    last = np.full(len(mine.start), -np.inf)
-    who = np.full(len(mine.start), -1)
-    for other in partners:
-        ended = _last_inside(tracks[other].end, mine)
-        later = ended > last
-        last, who = np.where(later, ended, last), np.where(later, other, who)
-    return np.maximum(last - mine.start, 0.0), who
-
-
-def _last_inside(ends: Float, mine: Track) -> Float:
-    """The last of the ends within each call; -inf where none is."""
-    if not len(ends):
-        return np.full(len(mine.start), -np.inf)
-    at = np.searchsorted(ends, mine.end, "left") - 1
-    found = np.where(at >= 0, ends[np.maximum(at, 0)], -np.inf)
-    return np.where(found > mine.start, found, -np.inf)
-
-
-def _side(tracks: Sequence[Track], me: int, other: int) -> _Side:
-    mine = tracks[me]
-    last = _last_inside(tracks[other].end, mine)
-    hit = np.isfinite(last)
-    residual, wait = (mine.end - last)[hit], (last - mine.start)[hit]
-    return _Side(me, other, last, hit, residual, wait, _open(tracks[other], mine))
-
-
-def _open(other: Track, mine: Track) -> Bool:
-    """Which calls began while one of the other was under way: only then was a lock taken."""
-    at = np.searchsorted(other.end, mine.start, "right")
-    begins = np.append(other.start, np.inf)[at]
-    return np.asarray(begins < mine.start)
-
-
-def _meetings(tracks: Sequence[Track]) -> list[Meeting]:
-    made = []
-    for a, b in combinations(range(len(tracks)), 2):
-        if tracks[a].thread != tracks[b].thread:
-            sides = _side(tracks, a, b), _side(tracks, b, a)
-            met = len(sides[0].residual) + len(sides[1].residual)
-            made.append(Meeting(a, b, met=met, sides=sides))
-    return made
 
 
 class _Services:
@@ -264,7 +114,7 @@ class _Services:
         took = mine.end - mine.start
         return took[self.of(me) == took]
 
-    def was_taken(self, side: _Side) -> float:
+    def was_taken(self, side: Side) -> float:
         """Share of the calls that waited in which the lock was held when they asked."""
         waited = side.wait > 0.3 * self.middle[side.me]
         if not waited.any():
@@ -330,7 +180,7 @@ def _better_explained(tracks: Sequence[Track], found: dict[Pair, Meeting], at: M
     return False
 
 
-def _steadiness(side: _Side) -> None:
+def _steadiness(side: Side) -> None:
     """Slope of the residual on the wait: 0 where service begins at the other's end, -1 if not."""
     r, w = side.residual, side.wait
     if len(r) < FEW:
@@ -346,7 +196,7 @@ def _steadiness(side: _Side) -> None:
     side.still, side.still_se = slope, float(np.sqrt((rest**2).sum() / (len(x) - 2) / spread))
 
 
-def _behaves(service: _Services, side: _Side) -> bool:
+def _behaves(service: _Services, side: Side) -> bool:
     """Whether the residual behaves as a bare service.
 
     It keeps still while the wait varies, or lasts as long as calls in which no partner ended. Where
@@ -366,7 +216,7 @@ def _behaves(service: _Services, side: _Side) -> bool:
     return still or (alike and median(side.wait) > 0.3 * usual)
 
 
-def _evidence(service: _Services, side: _Side) -> int:
+def _evidence(service: _Services, side: Side) -> int:
     """Calls that waited for the other, clear of the scatter, and for nobody else."""
     mine = service.middle[side.me]
     without = service.of(side.me, without=side.other)[side.hit]
@@ -410,7 +260,7 @@ def _set_apart(
         meeting.verdict = "apart"
 
 
-def _by_chance(side: _Side) -> bool:
+def _by_chance(side: Side) -> bool:
     """Whether the other's ends fall anywhere in the calls, as they do where nothing is shared."""
     if len(side.residual) < FEW:
         return False

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from looptime.stats.exclusion import Track, exclusions, partners_of, waits
+from looptime.stats.exclusion import exclusions
+from looptime.stats.meetings import Track
 from tests.two_threads import Job, play
 
 GYRO = ("gyro", "gyro.read")
@@ -127,14 +128,3 @@ def test_waiting_for_the_processor_is_no_lock():
     calc = Track(0, start, start + 2e6 + took)
     vision = Track(1, at, at + took)
     assert exclusions([calc, vision])[0].verdict not in ("shares", "likely", "apart")
-
-
-def test_waits_by_hand():
-    """The wait lasts until the last end of a partner within the call."""
-    calls = Track(0, np.array([0.0, 10.0, 20.0]), np.array([6.0, 12.0, 29.0]))
-    first = Track(1, np.array([-1.0, 18.0]), np.array([2.0, 22.0]))
-    second = Track(2, np.array([2.0, 22.0]), np.array([4.0, 27.0]))
-    wait, who = waits([calls, first, second], 0, [1, 2])
-    assert wait.tolist() == [4.0, 0.0, 7.0]
-    assert who.tolist() == [2, -1, 2]
-    assert partners_of([(0, 1), (0, 2)]) == {0: [1, 2], 1: [0], 2: [0]}

@@ -1,0 +1,16 @@
+"""How long calls waited for those of other threads, by hand."""
+
+import numpy as np
+
+from looptime.stats.meetings import Track, partners_of, waits
+
+
+def test_waits_by_hand():
+    """The wait lasts until the last end of a partner within the call."""
+    calls = Track(0, np.array([0.0, 10.0, 20.0]), np.array([6.0, 12.0, 29.0]))
+    first = Track(1, np.array([-1.0, 18.0]), np.array([2.0, 22.0]))
+    second = Track(2, np.array([2.0, 22.0]), np.array([4.0, 27.0]))
+    wait, who = waits([calls, first, second], 0, [1, 2])
+    assert wait.tolist() == [4.0, 0.0, 7.0]
+    assert who.tolist() == [2, -1, 2]
+    assert partners_of([(0, 1), (0, 2)]) == {0: [1, 2], 1: [0], 2: [0]}
