@@ -3,7 +3,7 @@
 import pytest
 
 from looptime.errors import ProjectError
-from looptime.project import CallRule, Project, find_project, guess_name
+from looptime.project import CallRule, Project, find_project
 from looptime.schema import CallName
 
 WHOLE = """
@@ -158,36 +158,6 @@ def test_patterns_tell_capitals_apart():
     """A name matches by its letters as they stand, on every system alike."""
     project = Project(calls=(CallRule("Gyro.*", bus="port"),))
     assert project.label(CallName("gyro.read")).bus is None
-
-
-@pytest.mark.parametrize(
-    ("name", "kind"),
-    [
-        ("gyro.read", "sensor read"),
-        ("readGyro", "sensor read"),
-        ("motor.read", "sensor read"),
-        ("drive.setSpeed", "actuator write"),
-        ("log_flush", "telemetry"),
-        ("telemetry.write", "telemetry"),
-        ("log.line.write", "telemetry"),
-        ("mutex", "wait"),
-        ("sleep", "pacing"),
-        ("drive.update", "compute"),
-        ("xyzzy", "other"),
-        ("", "other"),
-    ],
-)
-def test_kinds_are_guessed_from_ordinary_words(name, kind):
-    """A guess is marked as one."""
-    guess = guess_name(CallName(name))
-    assert (guess.kind, guess.kind_from) == (kind, "guessed")
-
-
-def test_subsystem_and_device_come_from_the_name():
-    """The part before the first dot or slash; for a device all before the last."""
-    guess = guess_name(CallName("drive/left/encoder.read"))
-    assert (guess.subsystem, guess.device) == ("drive", "drive.left.encoder")
-    assert guess_name(CallName("update")).subsystem is None
 
 
 def test_the_nearest_project_file_upward_is_found(tmp_path):

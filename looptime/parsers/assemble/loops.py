@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
+from looptime.call_words import guess_name
 from looptime.errors import LogError
 from looptime.parsers.clock.loop_numbers import as_logged
 from looptime.parsers.columns.headers import LOOP_WORD
@@ -19,7 +20,6 @@ from looptime.parsers.layouts.contract import CallRows
 from looptime.parsers.layouts.cycles import alike_counts
 from looptime.parsers.layouts.merged import merged_loops
 from looptime.parsers.layouts.nesting import nest, parents_first
-from looptime.project import guess_name
 from looptime.records import dataclass
 from looptime.schema import CallName
 from looptime.stats.arrays import distinct, median

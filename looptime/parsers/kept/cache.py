@@ -28,8 +28,9 @@ MOST_BYTES = 4 << 30
 _COMPARED, _BLOCK = 32 << 20, 16 << 10
 #: What the parsers are made of, and all that they import.
 SOURCES = (
-    "parsers", "stats", "array_types.py", "controllers.py", "errors.py", "files.py", "project.py",
-    "records.py", "run.py", "schema.py", "stated_columns.py", "tables.py", "units.py",
+    "parsers", "stats", "array_types.py", "call_words.py", "controllers.py", "errors.py",
+    "files.py", "project.py", "records.py", "run.py", "schema.py",
+    "stated_columns.py", "tables.py", "units.py",
 )  # fmt: skip
 _ENDING = ".prepared"
 

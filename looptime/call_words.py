@@ -1,0 +1,89 @@
+"""What ordinary words in the names of calls say of them, where nobody states it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import Any
+
+from looptime.schema import CallName
+
+__all__ = ["guess_name"]
+
+# Ordinary words in call names, by kind; the first kind with a hit wins.
+_WORDS: tuple[tuple[str, str], ...] = (
+    ("pacing", "pace pacing pacer tick idle sleep throttle"),
+    ("telemetry", "telemetry log logger logging dashboard publish print console report"),
+    ("wait", "wait lock mutex acquire join await block"),
+    (
+        "actuator write",
+        "write set command motor motors servo servos actuator actuators output apply",
+    ),
+    (
+        "sensor read",
+        "read get poll sample gyro imu encoder encoders sensor sensors range distance camera"
+        " fetch measure heading input inputs",
+    ),
+    (
+        "compute",
+        "compute calc calculate update solve estimate filter control controller plan odometry"
+        " kinematics localize localise pid",
+    ),
+)
+_SPLIT = re.compile(r"[^A-Za-z]+|(?<=[a-z])(?=[A-Z])")
+
+
+def guess_name(logged: CallName) -> CallName:
+    """Fill in the kind, subsystem and device that a name's ordinary words suggest.
+
+    What the log or the project file has said stays. The subsystem is the part before the first
+    dot or slash, where there is one; a sensor or actuator's device likewise. Verbs outrank nouns:
+    ``motor.read`` is a sensor read.
+
+    Examples
+    --------
+    >>> guess_name(CallName("drive.encoder.read")).kind
+    'sensor read'
+    >>> guess_name(CallName("motor.left.write")).kind
+    'actuator write'
+    >>> guess_name(CallName("sendTelemetry")).kind
+    'telemetry'
+    >>> guess_name(CallName("zzz")).kind
+    'other'
+    """
+    words = [word.lower() for word in _SPLIT.split(logged.name) if word]
+    known: dict[str, Any] = {
+        "subsystem": logged.subsystem or _before_dot(logged.name),
+    }
+    if logged.kind_from in ("log", "project"):
+        return replace(logged, **known)
+    kind = _guess_kind(words)
+    if kind in ("sensor read", "actuator write") and logged.device is None:
+        known["device"] = _before_last_dot(logged.name)
+    return replace(logged, kind=kind, kind_from="guessed", **known)
+
+
+_TELEMETRY = frozenset(dict(_WORDS)["telemetry"].split())
+
+
+def _guess_kind(words: list[str]) -> str:
+    verb = words[-1] if words else ""
+    if verb in ("read", "get", "poll", "sample", "fetch", "measure"):
+        return "sensor read"
+    told = not _TELEMETRY.isdisjoint(words)  # a line of telemetry is written, too
+    if verb in ("write", "set", "apply", "command") and not told:
+        return "actuator write"
+    for kind, hints in _WORDS:
+        if not set(hints.split()).isdisjoint(words):
+            return kind
+    return "other"
+
+
+def _before_dot(name: str) -> str | None:
+    head, dot, _ = re.sub(r"[/:]+", ".", name).partition(".")
+    return head if dot and head else None
+
+
+def _before_last_dot(name: str) -> str | None:
+    head, dot, _ = re.sub(r"[/:]+", ".", name).rpartition(".")
+    return head if dot and head else None
