@@ -16,6 +16,7 @@ from looptime.views.text.terminal import heading_line, number, safe, table
 from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent
 
 __all__ = [
+    "CALLS",
     "like_calls",
     "render_buses",
     "render_calls",
@@ -24,21 +25,23 @@ __all__ = [
     "render_other_threads",
 ]
 
-_CALLS = 10
+#: Rows of calls that a summary shows where there is room.
+CALLS = 10
 
 
-def render_calls(at: Summary, grouped_up: bool = True) -> list[RenderableType]:
+def render_calls(at: Summary, grouped_up: bool = True, most: int = CALLS) -> list[RenderableType]:
     """The calls of the loop, dearest first, and the part that none of them covers.
 
-    Like calls are one row, whose figures are the sums of theirs; else each has its own.
+    Like calls are one row, whose figures are the sums of theirs; else each has its own. What is
+    more than `most` rows is one, too.
     """
     if not at.costs.calls:
         return []
     calls = [c for c in at.costs.rows if c.name != UNATTRIBUTED]
     groups = like_calls(calls) if grouped_up else [(c.name, [c]) for c in calls]
     waits = {c.name: c.wait_ms_per_loop.value for e in at.contention.found for c in e.by_call}
-    rows = [_row(pattern, members, waits) for pattern, members in groups[:_CALLS]]
-    rest = [c for _, members in groups[_CALLS:] for c in members]
+    rows = [_row(pattern, members, waits) for pattern, members in groups[:most]]
+    rest = [c for _, members in groups[most:] for c in members]
     if grouped_up and rest:
         rows.append(_row(f"{len(rest)} more calls", rest, waits, named=False))
     elif rest:

@@ -15,6 +15,7 @@ from looptime.analysers.together import Together
 from looptime.findings.about import how_often
 from looptime.findings.finding import CAUTION, CAUTION_LINE, Finding
 from looptime.views.text.costs_text import (
+    CALLS,
     render_buses,
     render_calls,
     render_contention,
@@ -41,7 +42,7 @@ from looptime.views.text.text_parts import (
     percent,
     used_line,
 )
-from looptime.views.text.told import Told, why
+from looptime.views.text.told import OneOf, Told, why
 
 if TYPE_CHECKING:
     from looptime.parsers.read import Log
@@ -217,8 +218,9 @@ def render_run(at: Summary, doubts: Sequence[str] = ()) -> Told:
     lead = () if first is None else why(f"{first.severity}: {first.text}", first.command)
     if any(f.moves for f in main[:1]):
         lead = (*lead, indented(Text(CAUTION_LINE)))
+    calls = OneOf(lambda: (render_calls(at, most=most) for most in (CALLS, CALLS // 2, 2)))
     tables = (
-        tuple(_pictures(at)), tuple(_further(main)), tuple(render_calls(at)),
+        tuple(_pictures(at)), tuple(_further(main)), calls,
         tuple(render_contention(at)), tuple(_slow(at)), tuple(_within(at)),
     )  # fmt: skip
     more = [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from rich.console import RenderableType
@@ -13,12 +13,19 @@ from looptime.records import dataclass
 from looptime.views.text.terminal import Drawn, command_line, heading_line, plain
 from looptime.views.text.text_parts import hanging, indented
 
-__all__ = ["SCREEN", "Told", "why"]
+__all__ = ["SCREEN", "OneOf", "Told", "why"]
 
 #: Lines of a screen, which what is printed without --full does not exceed.
 SCREEN = 40
 #: Longest answer, in letters.
 _ANSWER = 400
+
+
+@dataclass(frozen=True)
+class OneOf:
+    """A part in several forms, the longest first: the longest that fits is shown."""
+
+    forms: Callable[[], Iterable[Sequence[RenderableType]]]
 
 
 @dataclass(frozen=True)
@@ -30,7 +37,7 @@ class Told:
     why: tuple[RenderableType, ...] = ()
     #: The parts that carry the answer, most telling first, each with its heading. Those that do not
     #: fit on the screen are shown with --full.
-    tables: tuple[tuple[RenderableType, ...], ...] = ()
+    tables: tuple[tuple[RenderableType, ...] | OneOf, ...] = ()
     more: tuple[RenderableType, ...] = ()  #: The rest, shown with --full
     books: tuple[RenderableType, ...] = ()  #: Bookkeeping: rows, clock, how loops were found
     asked: tuple[
@@ -48,13 +55,14 @@ class Told:
         books = _drawn([heading_line("What this rests on"), *self.books] if self.books else [])
         left = math.inf if full else SCREEN - _lines([first, *before, *books]) - 1
         kept_back = bool(self.more)
-        for block in map(_drawn, self.tables):
-            need = _lines(block)
-            if need > left:
+        for table in self.tables:
+            for form in table.forms() if isinstance(table, OneOf) else (table,):
+                block = _drawn(form)
+                if _lines(block) <= left:
+                    left -= _lines(block)
+                    yield from block
+                    break
                 kept_back = True
-                continue
-            left -= need
-            yield from block
         if full:
             yield from self.more
         yield from books

@@ -12,7 +12,7 @@ from looptime.findings import summarise
 from looptime.parsers.log import Log
 from looptime.views.text.summary_text import render_summary
 from looptime.views.text.terminal import show
-from looptime.views.text.told import SCREEN, Told, why
+from looptime.views.text.told import SCREEN, OneOf, Told, why
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.views.text.build import text_of
 
@@ -45,6 +45,16 @@ def test_all_of_it_and_the_answer_alone() -> None:
     assert text_of(TOLD.parts(quiet=True)) == "The loop is fine.\n"
 
 
+@pytest.mark.parametrize(("before", "rows"), [(20, 10), (30, 6), (38, 0)])
+def test_of_a_part_in_several_forms_the_longest_that_fits_is_shown(before, rows) -> None:
+    """Of 40 lines the answer and the hint take one each; what was shortened is there in full."""
+    calls = OneOf(lambda: (block("call", many) for many in (10, 6)))
+    told = Told("The loop is fine.", tables=(block("first", before), calls))
+    assert text_of(told).count("call ") == rows
+    assert ("--full" in text_of(told)) == (rows < 10)
+    assert text_of(told.parts(full=True)).count("call ") == 10
+
+
 def test_what_is_counted_and_printed_is_drawn_once() -> None:
     """A table is drawn once for a pipe, though its lines are counted before it is printed."""
     drawn = []
@@ -69,5 +79,6 @@ def test_a_summary_is_one_screen(name: str) -> None:
     assert len(lines) <= SCREEN + 1
     assert "loops a second" in lines[0]
     assert found.findings[0].text[:40] in " ".join(lines[1:5])
+    assert not found.costs.calls or any("Where the time goes" in line for line in lines)
     for word in ("ppm", "1/T", "spell", "Holm", "slow+"):
         assert word not in "\n".join(lines)
