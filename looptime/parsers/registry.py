@@ -29,6 +29,8 @@ _NO_LOGS = {
 }
 #: What stands between the header and the rows of a table on a page of text.
 _RULED = re.compile(r"^[ \t]*\|?(?:[ \t]*:?-{2,}:?[ \t]*\|)+", re.MULTILINE)
+#: An array or an object that holds others, with numbers in them.
+_ONE_DOCUMENT = re.compile(r"\s*(?:\[|\{[^{}\[\]]*:\s*[\[{]).*\d+[,\]}]", re.DOTALL)
 _TIMES = ("time", "start", "end", "period", "instant")
 
 
@@ -98,6 +100,12 @@ def check_name(path: str, text: str = "") -> None:
         With what it is by its ending.
     """
     ending = PurePath(path).suffix.lower()
+    if ending == ".json" and _ONE_DOCUMENT.match(text) and len(text.splitlines()) < 3:
+        raise LogError(
+            "is one JSON document on one line: write each loop or call as an object on a line of "
+            'its own, such as {"time_ms": 812, "imu_ms": 2.5}',
+            path,
+        )
     for what, endings in _NO_LOGS.items():
         if ending in endings.split() and not _RULED.search(text):
             raise LogError(

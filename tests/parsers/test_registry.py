@@ -240,3 +240,12 @@ def test_a_log_by_another_name_can_be_read_all_the_same(tmp_path):
     assert periods_ms(read(tmp_path, text, "log.md", layout="calls")) == plain
     columns = "name,start_us,duration_us"
     assert periods_ms(read(tmp_path, text, "log.md", columns=columns)) == plain
+
+
+def test_one_document_on_one_line(tmp_path):
+    """An array of loops in one line is told how to write it; settings stay settings."""
+    text = '{"loops":[' + ",".join(f'{{"at":{20 * k}}}' for k in range(90)) + "]}"
+    with pytest.raises(LogError, match="one JSON document on one line"):
+        read(tmp_path, text, "log.json")
+    with pytest.raises(LogError, match="settings"):
+        read(tmp_path, '{"name": "tray", "gain": 2}', "log.json")

@@ -23,7 +23,9 @@ _WHOLE = {
     "whole", "total", "totals", "all", "sum", "full", "entire", "everything", "tick",
     "superloop", "scan",
 }  # fmt: skip
-_PERIOD = {"period", "periods", "interval", "dt", "delta", "timestep", "step", "spacing", "tstep"}
+_PERIOD = {"period", "periods", "interval", "dt", "delta", "timestep", "step", "spacing", "tstep",
+           "periode", "periodo", "zyklus", "zykluszeit", "zyklusdauer", "takt", "taktzeit",
+           "schleifenzeit", "ciclo", "intervall"}  # fmt: skip
 _BUSY = {
     "busy", "work", "working", "exec", "execution", "execute", "active", "processing", "process",
     "body", "cpu", "runtime", "computation", "compute",

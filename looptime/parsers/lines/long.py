@@ -75,8 +75,10 @@ def find_long(
     numeric = [at for at in range(len(columns)) if at not in words]
     names = len(set(columns[keys[0]])) if keys else 1
     times = [at for at in numeric if _is_clock(columns[at], decimal, names)]
-    if header is not None:  # a header says which column is the time
-        times = [at for at in times if is_stamp(header[at])]
+    if header is not None:  # a header says which column is the time, or the loop's number
+        stamps = [at for at in times if is_stamp(header[at])]
+        lengths = keys and all(split_unit(key)[1] for key in set(columns[keys[0]]))
+        times = stamps or [at for at in times if stems[at] in _LOOPS and lengths]
     elif keys and not any(split_unit(key)[1] for key in set(columns[keys[0]])):
         return None  # a duration with a name looks the same
     if len(keys) != 1 or not times:
@@ -181,7 +183,8 @@ def long_entries(
     """
     grid = Grid(lines)
     own = split_unit(header[found.value])[1] if header else None
-    stamp = grid.column("time", split_unit(header[found.time])[1] if header else None)
+    stem, of_time = split_unit(header[found.time]) if header else ("", None)
+    stamp = grid.column("loop" if stem.strip().lower() in _LOOPS else "time", of_time)
     entries: list[Entry] = []
     for line, row in enumerate(cells):
         if row is None:

@@ -30,6 +30,7 @@ _FILLERS = frozenset(
 )  # fmt: skip
 #: What parts the words that belong to one number from those that belong to another.
 _APART = re.compile(r"[,;|()\[\]{}<>\t]|:(?=\s+\S*[^\s=:])|\s[-\u2013\u2014>]+\s|\.\s")
+_CLOSED = re.compile(r"[)\]}]")
 _PAIR = re.compile(r"([A-Za-z_][\w.]*)\s*=\s*\"?([A-Za-z][\w./-]*)\"?(?=[\s,;|)\]}]|$)")
 _UNIT = re.compile(r"\s?([a-zA-Z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)(?!\w)")
 _AT = re.compile(r"(?:\bat|@)(?: time| t)?\s*[=:]?$", re.IGNORECASE)
@@ -156,8 +157,12 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
             marks += at > 1 or _before(left[0], first=True) is not None  # a stamp's says nothing
         elif at < len(left) and left[at][:1] in ("%", "\N{DEGREE SIGN}"):
             left[at] = left[at][1:]
+    listed = _listed(left)
     names: list[str | None] = []
     for at in range(len(numbers)):
+        if at in listed:
+            names.append(listed[at])
+            continue
         before = left[at]
         marks += before.rstrip()[-1:] in ("=", ":") and bool(clean(before))
         name = _before(before, first=at == 0)
@@ -171,6 +176,31 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
         names = named_after
     text = " ".join(_WORD.findall(" ".join(left)))
     return Sentence(tuple(_distinct(names)), tuple(units), words, marks, text)
+
+
+def _listed(left: list[str]) -> dict[int, str]:
+    """Numbers in brackets whose names follow them: ``(31 gyro / 52 drive)``.
+
+    Examples
+    --------
+    >>> _listed(["loop ", ": (", " gyro / ", " drive)"])
+    {1: 'gyro', 2: 'drive'}
+    >>> _listed(["loop ", ": (gyro ", " / drive ", ")"])
+    {}
+    """
+    made: dict[int, str] = {}
+    for first in range(len(left) - 1):
+        if left[first].rstrip()[-1:] not in ("(", "[", "{"):
+            continue
+        names: list[str] = []
+        for piece in left[first + 1 :]:
+            inside = _CLOSED.split(piece)[0]
+            names.append(_after(inside) or "")
+            if inside != piece:
+                break
+        if len(names) > 1 and all(names):
+            made |= {first + k: name for k, name in enumerate(names)}
+    return made
 
 
 def _before(piece: str, first: bool) -> str | None:
@@ -195,7 +225,7 @@ def _before(piece: str, first: bool) -> str | None:
 def _after(piece: str) -> str | None:
     """What the words after a number call it."""
     segment = _APART.split(piece)[0]
-    words = [w for w in _WORD.findall(segment) if w.lower() not in _FILLERS]
+    words = [w for w in _WORD.findall(segment) if w.lower() not in _FILLERS and w not in "/+&"]
     return clean(" ".join(words)) or None if any(c.isalpha() for c in segment) else None
 
 

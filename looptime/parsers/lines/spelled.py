@@ -1,4 +1,4 @@
-"""Tables whose cells name their units themselves: ``1.25 ms``, ``1m02.5s``, ``0:00:00.012``."""
+"""Tables whose cells spell their values out: ``1.25 ms``, ``1m02.5s``, ``0:00:00.01``, ``0x1F``."""
 
 from __future__ import annotations
 
@@ -20,6 +20,27 @@ _PARTS = re.compile(
     r"(?:(\d+)\s?h)?\s?(?:(\d+)\s?m(?:in)?)?\s?(?:(\d+(?:\.\d+)?)\s?s)?(?:\s?(\d+(?:\.\d+)?)\s?ms)?"
 )
 _CLOCK = re.compile(r"(?:(\d+) days?,? )?\+?(\d+):(\d\d):(\d\d(?:\.\d+)?)")
+
+
+#: A number in hexadecimal, and one whose thousands are set off in a cell of its own.
+_HEX = re.compile(r"0[xX][0-9a-fA-F]+")
+_GROUPED = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
+#: Columns of such numbers, which are in the unit of their header.
+_NUMBERS = "numbers"
+
+
+def _number(cell: str) -> str | None:
+    """A number that is spelt in another way, as plain digits.
+
+    Examples
+    --------
+    >>> _number("0x1F"), _number("1,234,567"), _number("12.5") is None
+    ('31', '1234567', True)
+    """
+    cell = cell.strip()
+    if _HEX.fullmatch(cell):
+        return str(int(cell, 16))
+    return cell.replace(",", "") if _GROUPED.fullmatch(cell) else None
 
 
 def _plain(cell: str) -> tuple[str, str] | None:
@@ -72,16 +93,21 @@ def spelled(lines: list[str]) -> Grid | None:
         whole = [cells for cells in table if len(cells) == len(names)]
         if len(names) < 2 or len(whole) < 0.8 * len(table) or any(map(is_number, names)):
             continue
-        columns = list(zip(*whole, strict=True))
-        kinds = {at: kind for at in range(len(names)) if (kind := _kind(list(columns[at])))}
+        told = [_kind(list(cells), delimiter) for cells in zip(*whole, strict=True)]
+        kinds = {at: kind for at, kind in enumerate(told) if kind}
         if kinds and all(seconds_of(names[at]) is None for at in kinds):
             return _grid(lines, rows[0], delimiter, names, kinds)
     return None
 
 
-def _kind(cells: list[str]) -> str:
+def _kind(cells: list[str], delimiter: str) -> str:
     """Unit in which a column is to be written; empty where its cells spell no lengths of time."""
     given = [cell for cell in cells if not is_missing(cell)]
+    spelt = [cell for cell in given if _number(cell) is not None]
+    if delimiter != ",":  # a comma may be that of a decimal number
+        spelt = [cell for cell in spelt if "," not in cell]
+    if len(given) > 2 and spelt and all(map(is_number, set(given) - set(spelt))):
+        return _NUMBERS
     units = Counter(plain[1] for cell in given if (plain := _plain(cell)))
     if len(given) > 2 and units.total() >= 0.9 * len(given):
         return units.most_common(1)[0][0] if len(units) == 1 else "ns"
@@ -100,21 +126,22 @@ def _grid(
     grid = Grid(lines, headers={header})
     for at, name in enumerate(names):
         grid.names.append(fit_cell(name))
-        grid.units.append(kinds.get(at))
+        grid.units.append(None if kinds.get(at) == _NUMBERS else kinds.get(at))
     for at, line in enumerate(lines):
         cells = [] if at == header or is_remark(line) else split_line(line, delimiter)
         if len(cells) != len(names):
             grid.rows.append(None)
             continue
-        made = [fit_cell(cell) for cell in cells]
-        for k, unit in kinds.items():
-            made[k] = _written(made[k], unit)
+        made = [fit_cell(_written(cell, kinds[k]) if k in kinds else cell)
+                for k, cell in enumerate(cells)]  # fmt: skip
         grid.rows.append(made)
     return grid
 
 
 def _written(cell: str, unit: str) -> str:
     """A cell's length as a number of `unit`, with its own digits where it is in that unit."""
+    if unit == _NUMBERS:
+        return _number(cell) or cell
     plain = _plain(cell)
     if plain is not None and plain[1] == unit:
         return plain[0]

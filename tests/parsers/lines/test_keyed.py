@@ -119,3 +119,15 @@ def test_stamps_in_no_order_are_no_lengths(tmp_path, order):
     )
     with pytest.raises(LogError, match="its times"):
         read(tmp_path, "\n".join(rows))
+
+
+def test_names_that_follow_their_numbers_in_brackets(tmp_path):
+    """(31 gyro / 52 drive): the second number is the drive's, not the gyro's."""
+    text = "".join(
+        f"loop {k}: {9000 + 10 * (k % 7)} us ({3000 + 10 * (k % 7)} gyro / 5000 drive)\n"
+        for k in range(60)
+    )
+    run = read(tmp_path, text, unit="us")
+    assert periods_ms(run) == [9 + (k % 7) / 100 for k in range(60)]
+    assert run.names[0].name == "gyro"
+    assert self_ms(run)["gyro"] == pytest.approx([3 + (k % 7) / 100 for k in range(60)])

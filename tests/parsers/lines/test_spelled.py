@@ -34,3 +34,15 @@ def test_metres_are_no_minutes():
     assert seconds_of("5m") is None
     assert seconds_of("5 min") == Decimal(300)
     assert spelled(["place,way", "1,5m", "2,6m", "3,7m", "4,7m"]) is None
+
+
+def test_numbers_that_are_spelt_in_hexadecimal_or_with_thousands(tmp_path):
+    """Twelve loops in hexadecimal, and in quoted cells with commas, in their header's unit."""
+    for spell in (lambda n: f"0x{n:08X}", lambda n: f'"{n:,}"'):
+        rows = [
+            f"{spell(5_000_000 + 20_000 * k + 100 * (k % 3))},{spell(9000 + k)}" for k in range(12)
+        ]
+        run = read(tmp_path, "\n".join(["t_us,gyro_us", *rows]) + "\n")
+        wanted = [20 + 0.1 * ((k + 1) % 3 - k % 3) for k in range(11)]
+        assert periods_ms(run) == pytest.approx(wanted)
+        assert self_ms(run)["gyro"] == pytest.approx([9 + k / 1000 for k in range(11)])
