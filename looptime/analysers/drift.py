@@ -7,13 +7,14 @@ import numpy as np
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.estimate import Figure
-from looptime.array_types import Bool, Float
+from looptime.array_types import Float
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
+from looptime.schema import UNATTRIBUTED
 from looptime.stats.changepoints import ChangePoints, change_points, long_run_variance
 from looptime.stats.dither import dither
 from looptime.stats.levels import IN_RUN
-from looptime.stats.slope import Drift, drift
+from looptime.stats.slope import Drift, drift, drift_of_part
 from looptime.stats.windows import window_medians
 
 __all__ = ["ChangePoint", "Changes", "DriftResult", "changes"]
@@ -30,7 +31,7 @@ class DriftResult:
     relative: float  #: The same over the median
     ms_per_minute: float  #: [ms/min]
     p: float
-    #: Calls that make it up, last third against first third; the largest first.
+    #: Calls that make it up, each by its own trend over the same loops; the largest first.
     parts: tuple[Part, ...] = ()
 
 
@@ -92,22 +93,28 @@ def changes(basis: Basis) -> Changes:
         assert steps is not None
         better = _better(x, start_s, steps)
     return Changes(
-        None if trend is None else _drift_result(basis, trend),
+        None if trend is None else _drift_result(basis, trend, x, start_s),
         () if steps is None else _points(basis, steps),
         better,
         "; ".join(notes),
     )
 
 
-def _thirds(n: int) -> tuple[Bool, Bool]:
-    index = np.arange(n)
-    return index >= n - n // 3, index < n // 3
-
-
-def _drift_result(basis: Basis, trend: Drift) -> DriftResult:
+def _drift_result(basis: Basis, trend: Drift, x: Float, start_s: Float) -> DriftResult:
     parts: tuple[Part, ...] = ()
     if trend.found:
-        parts = contrast(basis, *_thirds(len(basis.run)))[:_PARTS]
+        index, n = np.arange(len(x)), len(x)
+        most = contrast(basis, index >= n - n // 3, index < n // 3)[:_PARTS]
+        code = {name.name: k for k, name in enumerate(basis.run.names)}
+        own = [
+            basis.unattributed_ns if p.name == UNATTRIBUTED else basis.table.series(code[p.name])
+            for p in most
+        ]
+        made = [
+            Part(p.name, drift_of_part(ns / 1e6, x, start_s))
+            for p, ns in zip(most, own, strict=True)
+        ]
+        parts = tuple(sorted(made, key=lambda p: -abs(p.ms)))
     return DriftResult(
         trend.found, Figure(trend.change, trend.low, trend.high), trend.relative,
         trend.per_minute, trend.p, parts,

@@ -14,7 +14,7 @@ from looptime.stats.levels import IN_RUN
 from looptime.stats.student import t_quantile, t_two_sided
 from looptime.stats.windows import window_medians
 
-__all__ = ["Drift", "drift", "theil_sen"]
+__all__ = ["Drift", "drift", "drift_of_part", "theil_sen"]
 
 WINDOWS = 30
 #: Windows shorter than this need a look at the second lag, too [s].
@@ -139,3 +139,38 @@ def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drif
         df=df,
         found=p < level and abs(relative) >= 0.01,
     )
+
+
+def drift_of_part(part: ArrayLike, x: ArrayLike, start_s: ArrayLike) -> float:
+    """What one part of the values adds to their trend, from the start to the end of the run.
+
+    Estimated as `drift` estimates the whole: by Theil-Sen on the same windows, of each the mean
+    over its typical loops, those in which the whole lies between its quartiles.
+
+    Parameters
+    ----------
+    part : array_like, shape (n,)
+        The part of each value, in its unit.
+    x, start_s : array_like, shape (n,)
+        As `drift` took them.
+
+    Raises
+    ------
+    NotEnoughError
+        With fewer than 300 loops.
+
+    Examples
+    --------
+    >>> t = np.arange(3000) * 0.01
+    >>> round(drift_of_part(0.01 * t, 10 + 0.03 * t, t), 3)  # 0.01 a second for 29.99 s
+    0.3
+    """
+    values, times = as_pair(x, start_s, 10 * WINDOWS, "a drift")
+    loops = len(values) // WINDOWS
+    whole, own, t = (
+        np.asarray(a)[-WINDOWS * loops :].reshape(WINDOWS, loops) for a in (values, part, times)
+    )
+    cut = loops // 4
+    typical = np.argsort(whole, axis=1, kind="stable")[:, cut : loops - cut]
+    means = np.take_along_axis(own, typical, axis=1).mean(axis=1)
+    return theil_sen(t.mean(axis=1), means) * float(times[-1] - times[0])

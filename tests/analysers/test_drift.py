@@ -25,8 +25,19 @@ def test_drift_with_its_interval_and_its_call():
     assert found.drift.change_ms.low < 0.5 < found.drift.change_ms.high
     assert found.drift.change_ms.value == pytest.approx(0.5, abs=0.1)
     assert found.drift.parts[0].name == "second"
-    # the last third lies two thirds of the run after the first
-    assert found.drift.parts[0].ms == pytest.approx(0.5 * 2 / 3, abs=0.05)
+    assert found.drift.parts[0].ms == pytest.approx(0.5, abs=0.05)
+
+
+@pytest.mark.parametrize("shape", ["straight", "late", "with stalls"])
+def test_loop_and_call_drift_by_the_same(shape):
+    """All of the drift is one call's: both figures agree, whatever the shape of the growth."""
+    t = np.linspace(0, 1, 9000)
+    extra = {"straight": 6 * t, "late": 6 * t**3, "with stalls": 6 * t}[shape]
+    if shape == "with stalls":  # longer ones towards the end, which are not drift
+        extra = extra + 40 * (np.random.default_rng(5).random(9000) < 0.02 * t)
+    drift = changes(prepare(run_of(extra, n=9000))).drift
+    assert drift.parts[0].name == "second"
+    assert drift.parts[0].ms == pytest.approx(drift.change_ms.value, rel=0.02)
 
 
 def test_step_with_its_place_and_its_call():
