@@ -33,6 +33,8 @@ _GAP_SHARE = 0.02
 _FEWEST = 20
 #: Below this share of the variance of independent terms, sums keep to a grid.
 _ON_GRID = 0.15
+#: A wait of no more than this share of the nominal period is none.
+_NO_WAIT = 0.05
 
 
 @dataclass(frozen=True)
@@ -61,9 +63,10 @@ class Pacing:
     rate_error_ppm: float | None = None
     wait_known: bool = False  #: Whether the log shows the wait, so that work is known
     wait_ms: float | None = None  #: Mean pacing wait in a loop
-    #: Loops that missed their slot; bursts of short loops that caught up after one.
-    late_count: int = 0
-    burst_count: int = 0
+    late_count: int = 0  #: Loops that missed their slot
+    made_up_count: int = 0  #: Late loops after which the next is shorter
+    #: Times that short loops followed one another without a wait; None where it is not logged.
+    burst_count: int | None = None
     #: How many loops took 1, 2, 3, ... nominal periods (within a tenth of one).
     slots: tuple[dict[str, int], ...] = ()
     slot_share: float | None = None  #: Share of the late loops that took whole nominal periods
@@ -209,7 +212,8 @@ def pacing(
         )
     if mode != "fixed rate":
         return Pacing(mode, why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
-    return _fixed(period, why, achieved, known, wait_ms, run.clock.tick_ns / 1e6)
+    wait = waits.wait_ns / 1e6 if known and waits.wait_ns is not None else None
+    return _fixed(period, why, achieved, wait, run.clock.tick_ns / 1e6)
 
 
 def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
@@ -302,12 +306,7 @@ def _on_grid(period: Float) -> bool:
 
 
 def _fixed(
-    period: Float,
-    why: str,
-    achieved: float | None,
-    known: bool,
-    wait_ms: float | None,
-    tick_ms: float,
+    period: Float, why: str, achieved: float | None, wait: Float | None, tick_ms: float
 ) -> Pacing:
     middle = median(period)
     mean = float(period.mean())
@@ -328,11 +327,26 @@ def _fixed(
     if mode.endswith("catches up"):
         kept = period  # what a late loop lost, the next ones made up
     error = (nominal / float(kept.mean()) - 1) * 1e6 if len(kept) and kept.mean() > 0 else None
-    bursts = int(caught.sum()) if mode.endswith("catches up") else 0
+    made_up = int(caught.sum()) if mode.endswith("catches up") else 0
+    bursts = None if wait is None else _bursts(period, wait, nominal)
     return Pacing(
-        mode, why, nominal, 1e3 / nominal, achieved, error, known, wait_ms,
-        int(late.sum()), bursts, _slots(period, nominal), _in_slots(period[late], nominal),
+        mode, why, nominal, 1e3 / nominal, achieved, error, wait is not None,
+        None if wait is None else float(wait.mean()), int(late.sum()), made_up, bursts,
+        _slots(period, nominal), _in_slots(period[late], nominal),
     )  # fmt: skip
+
+
+def _bursts(period: Float, wait: Float, nominal: float) -> int:
+    """Stretches of loops shorter than nominal that do not wait for the next tick.
+
+    Examples
+    --------
+    >>> period = np.array([20, 55, 3, 3, 19, 30, 10, 20.0])
+    >>> _bursts(period, np.array([17, 0, 0, 0, 16, 0, 7, 17.0]), 20.0)
+    1
+    """
+    at_once = (wait <= _NO_WAIT * nominal) & (period < (1 - _NO_WAIT) * nominal)
+    return int((at_once & ~np.append(False, at_once[:-1])).sum())
 
 
 def _made_up(period: Float, after: Int, middle: float) -> bool:

@@ -18,6 +18,7 @@ from looptime.analysers.threads_rest import ThreadRhythm, thread_rhythms
 from looptime.array_types import Int
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
+from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import median
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule
 
@@ -107,7 +108,7 @@ def recurs(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     if not len(basis.run):
         return Recurrences((), None, "there are no loops")
     view = _View(basis, OwnGaps.of(basis.run))
-    found = [*view.rare_calls(), *view.turns()]
+    found = [*view.rare_calls(), *view.turns(), *view.bare_turns()]
     threads = tuple(_of_thread(r) for r in thread_rhythms(basis.run) if r.rule.name)
     note = ""
     try:
@@ -178,6 +179,19 @@ class _View:
                     made.append(self._told(rule, long[kind], height, (name,), (), turns=True))
                     break
         return made
+
+    def bare_turns(self) -> list[Recurrence]:
+        """The same of what no call covers, or of the whole loop where no calls are logged."""
+        own = self.basis.unattributed_ns.astype(np.float64)
+        long, excess = long_turns(own, median(self.basis.run.loop_columns.period_ns))
+        for kind in kinds_of_turns(excess) if len(long) >= FEWEST else []:
+            rule = self.gaps.of_loops(long[kind])
+            if rule.name:
+                self.left_ns[long[kind]] -= excess[kind]
+                height = median(excess[kind])
+                parts = (Part(UNATTRIBUTED, height / 1e6),)
+                return [self._told(rule, long[kind], height, (), parts, turns=True)]
+        return []
 
     def of_beat(self, beat: Beat) -> Recurrence:
         """A beat of stalls without rows of their own, by the rule that its gaps show."""

@@ -6,6 +6,7 @@ from looptime.analysers.alike import grouped, in_short
 from looptime.analysers.contrast import Part
 from looptime.analysers.drift import ChangePoint
 from looptime.analysers.evenness import evenness
+from looptime.analysers.pacing import Pacing
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (
     command,
@@ -209,11 +210,7 @@ def _pacing(at: Summary) -> list[Finding]:
             text = f"{took}: after a late loop the rate starts anew."
         made.append(_about_pacing(at, "pacing_skips", text, 0.1 + late))
     if p.mode == "fixed rate, catches up":
-        text = (
-            f"After a late loop the next ones follow back to back until the time is made up: "
-            f"{p.burst_count} such burst{'' if p.burst_count == 1 else 's'}. Code that counts "
-            "loops sees several short steps."
-        )
+        text = _made_up(p)
         made.append(_about_pacing(at, "pacing_catches_up", text, 0.1 + late))
     ppm = p.rate_error_ppm
     coarse = at.run.clock.tick_ns / 1e6 > 0.2 * typical_ms(at)
@@ -227,6 +224,20 @@ def _pacing(at: Summary) -> list[Finding]:
         text += "."
         made.append(_about_pacing(at, "rate_off", text, 0.02, "note"))
     return made + _headroom(at)
+
+
+def _made_up(p: Pacing) -> str:
+    """How late loops are made up for, where the log shows whether the loop waits."""
+    text = (
+        f"{p.late_count} loops came late; after {p.made_up_count} of them the next "
+        f"{'is' if p.made_up_count == 1 else 'are'} shorter and the time is made up"
+    )
+    if p.burst_count:
+        often = "once" if p.burst_count == 1 else f"{p.burst_count} times"
+        text += f", {often} by loops back to back, without a wait"
+    elif p.burst_count == 0:
+        text += ", by shorter waits alone"
+    return f"{text}. Code that counts loops sees steps of unlike length."
 
 
 def _about_pacing(

@@ -22,6 +22,7 @@ from looptime.findings.about import (
 )
 from looptime.findings.finding import Finding
 from looptime.schema import UNATTRIBUTED
+from looptime.stats.arrays import median
 from looptime.stats.beta import binomial_at_least
 from looptime.stats.quantiles import percentiles
 
@@ -52,7 +53,8 @@ def _longest(at: Summary) -> list[Finding]:
     x, usual = at.basis.judged_ms, typical_ms(at)
     k = int(np.argmax(x))
     more = float(x[k]) - usual
-    if len(x) < _FEWEST or more < _LEAST_LONE_MS or float(x[k]) < _LONE * usual:
+    one = median(at.basis.period_ms) if at.basis.judged == "work" else usual
+    if len(x) < _FEWEST or more < _LEAST_LONE_MS or float(x[k]) < _LONE * one:
         return []
     counted = np.flatnonzero(at.basis.counted)
     own = {code: float(at.basis.table.series(code)[k]) / 1e6 for code in counted.tolist()}
@@ -65,9 +67,12 @@ def _longest(at: Summary) -> list[Finding]:
     elif own:
         where = ", most of it in no timed call"
     when = (at.run.loop_columns.start_ns[k] - at.basis.origin_ns) / 1e9
+    took, ones = ms(float(x[k])), "usual ones"
+    if at.basis.judged == "work":
+        took, ones = f"{took} of work", f"periods of {ms(one)}"
     text = (
-        f"One loop took {ms(float(x[k]))}, {float(x[k]) / usual:.3g} usual ones{where}, at "
-        f"{when:.4g} s: see what the robot did then."
+        f"One loop took {took}, {float(x[k]) / one:.3g} {ones}{where}, at {when:.4g} s: "
+        "see what the robot did then."
     )
     number = int(at.run.loop_columns.loop[k])
     return [Finding(

@@ -214,6 +214,25 @@ def test_a_culprit_is_no_pause():
     assert found_in(made).pauses is None
 
 
+@pytest.mark.parametrize("with_calls", [False, True])
+def test_long_ones_that_no_call_covers(with_calls):
+    """Every 200 loops 130 ms more, among irregular stalls of 3 to 60 ms: told by their height."""
+    rng = np.random.default_rng(8)
+    rest = 3e6 * np.exp(rng.normal(0, 0.02, 1300))
+    at = rng.choice(1300, 60, replace=False)
+    rest[at] += rng.uniform(3e6, 60e6, 60)
+    rest[150::200] = 133e6
+    calls = {"read": np.full(1300, 2_000_000)} if with_calls else {}
+    run = make_flat_run(rest.astype(np.int64) + sum(calls.values()), calls)
+    basis = prepare(run)
+    slow = slow_events(basis)
+    found = recurs(basis, costs(basis, slow.is_slow), slow).found
+    (only,) = [r for r in found if r.height_ms > 100]
+    assert (only.call, only.every_loops, only.count) == (None, 200, 6)
+    assert only.height_ms == pytest.approx(130, abs=1)
+    assert only.parts[0].name == "unattributed"
+
+
 def test_two_rhythms():
     """A slow call of its own rhythm beside that of the loop is found too."""
     made = parts(8000)

@@ -63,3 +63,14 @@ def test_stalls_outside_the_only_call_are_told():
                if f.code == "recurring_stall"]  # fmt: skip
     assert said.startswith("The loop stalls for 30 ms every 50 loops")
     assert "outside gyro, which is all that the log times" in said
+
+
+def test_a_single_long_loop_of_a_paced_one_is_held_against_its_period():
+    """Work of 3 ms in a period of 20 ms: one of 256 ms is 12.8 periods."""
+    work = 3_000_000 + np.random.default_rng(2).integers(0, 40_000, 1000)
+    work[400] = 256_000_000
+    wait = np.maximum(20_000_000 - work, 0)
+    calls, kinds = {"work": work, "pace": wait}, {"pace": "pacing"}
+    found = summarise(make_flat_run(work + wait, calls, kinds)).findings
+    (said,) = [f.text for f in found if f.code == "lone_stall"]
+    assert said.startswith("One loop took 256 ms of work, 12.8 periods of 20 ms, 256 ms of it in")
