@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure
-from looptime.analysers.pacing import periods_told
+from looptime.analysers.pacing import Pacing, periods_told
 from looptime.array_types import Float
 from looptime.records import dataclass
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import jackknife
 from looptime.stats.quantiles import element_number, time_quantiles
+from looptime.units import NS_PER_MS, UNITS, split_unit, unit_ns
+from looptime.words import three
 
 __all__ = ["Distribution", "Overruns", "Pace", "Rate", "distribution", "overruns", "pace"]
 
@@ -19,6 +23,10 @@ _SHARES = {"p50": 0.50, "p90": 0.90, "p95": 0.95, "p99": 0.99, "p999": 0.999}
 _STATISTIC = {"mean": "mean", "p50": "median", "p90": "p90", "p95": "p95", "p99": "p99",
               "p999": "p99.9"}  # fmt: skip
 _LEAST_FOR_INTERVAL = 200
+#: Words by which a log states the period that a loop may take.
+_BUDGETS = ("budget", "deadline")
+#: A budget this near to the nominal period is that period.
+_SAME = 0.02
 
 
 @dataclass(frozen=True)
@@ -164,7 +172,9 @@ def overruns(
 def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | None = None) -> Pace:
     """Figures of period, work, headroom, rate and overruns.
 
-    Without a budget, a loop at a fixed rate is judged against its nominal period and a tenth.
+    Without a budget, that which the log states holds, and otherwise the nominal period and a tenth
+    for a loop at a fixed rate. So it is too where the log states that very period: half of such
+    loops are longer by a hair.
 
     Parameters
     ----------
@@ -180,11 +190,8 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
     if basis.judged == "work":
         work = distribution(basis.judged_ms, tick_ms)
     budget_from = "as given"
-    if budget_ms is None and paced.fixed_rate and paced.nominal_ms is not None:
-        budget_ms = paced.nominal_ms * 1.1
-        budget_from = "nominal period and a tenth"
-    elif budget_ms is None:
-        budget_from = "none set"
+    if budget_ms is None:
+        budget_ms, budget_from = _own_budget(run.meta, paced)
     if not periods_told(run):
         return _rate_alone(basis, by_period)
     total = float(period.sum())
@@ -207,6 +214,39 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
         overruns=overruns(period, budget_ms, budget_from, serious_ms),
         drifting=_drifting(basis),
     )
+
+
+def _own_budget(meta: dict[str, str], paced: Pacing) -> tuple[float | None, str]:
+    """The budget [ms] that the log or its pace gives, and where it comes from."""
+    logged, nominal = _stated_budget(meta), paced.nominal_ms if paced.fixed_rate else None
+    if nominal is not None and logged is not None and abs(logged / nominal - 1) < _SAME:
+        return nominal * 1.1, f"a tenth above the {three(logged)} ms that the log states"
+    if logged is not None:
+        return logged, "stated in the log"
+    if nominal is not None:
+        return nominal * 1.1, "nominal period and a tenth"
+    return None, "none set"
+
+
+def _stated_budget(meta: dict[str, str]) -> float | None:
+    """The budget that a log states in a line such as ``# budget_ms: 20`` or ``# budget: 20 ms``.
+
+    Examples
+    --------
+    >>> _stated_budget({"budget_us": "5000"}), _stated_budget({"Deadline": "20 ms"})
+    (5.0, 20.0)
+    >>> _stated_budget({"budget": "20"}), _stated_budget({"robot": "5 ms"})
+    (None, None)
+    """
+    for key, value in meta.items():
+        word, unit = split_unit(key)
+        number, _, rest = value.strip().partition(" ")
+        unit = unit or (rest.strip() if rest.strip() in UNITS else None)
+        if word.lower().rsplit("_")[-1] not in _BUDGETS or unit is None:
+            continue
+        if re.fullmatch(r"\d+(\.\d+)?", number) and float(number) > 0:
+            return float(number) * unit_ns(unit) / NS_PER_MS
+    return None
 
 
 def _rate_alone(basis: Basis, period: Distribution) -> Pace:

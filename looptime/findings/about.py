@@ -16,6 +16,7 @@ from looptime.stats.mechanism import Rule
 from looptime.words import ms, percent, signed, three
 
 __all__ = [
+    "TIMING_GUIDE",
     "command",
     "ease",
     "evidence",
@@ -34,6 +35,8 @@ __all__ = [
 ]
 
 _MOST = 10
+#: How to time more of the robot code: the next step where the log does not hold what is asked.
+TIMING_GUIDE = "looptime guide recorders"
 
 
 def ms_value(value: float | None) -> float:
@@ -54,12 +57,29 @@ def how_often(r: Recurrence) -> str:
     >>> told(Rule("since start", 99.8, 99.6, 100.0))
     'each time 99.8 ms have gone by since it last began'
     >>> told(Rule("loops", 5, 5, 5), Rule("timetable", 90.0, 90.0, 90.0))
-    "every 5 loops, or every 90 ms, on a timetable (can't tell which)"
+    "every 5 loops (can't tell whether by count or by clock)"
+    >>> told(Rule("since start", 99.8, 99.6, 100.0), Rule("since end", 94.0, 93.8, 94.1))
+    "about every 99.8 ms (can't tell whether from its last start or its last end)"
     """
-    rules = [_in_words(rule) for rule in r.could_be]
-    return rules[0] if len(rules) == 1 else f"{', or '.join(rules)} (can't tell which)"
+    rules = {rule.name: rule for rule in r.could_be}
+    if len(r.could_be) == 1:
+        return _in_words(r.could_be[0])
+    if "loops" in rules:
+        about = f"{ms(r.every_ms)}; " if r.every_ms else ""
+        every = _in_words(rules["loops"])
+        return f"{every} ({about}can't tell whether by count or by clock)"
+    known = [name for name in _FROM if name in rules]
+    if len(known) == len(rules):
+        said = [_FROM[name] for name in known]
+        from_what = f"{', '.join(said[:-1])} or {said[-1]}"
+        return f"about every {ms(rules[known[0]].value)} (can't tell whether from {from_what})"
+    return f"{', or '.join(map(_in_words, r.could_be))} (can't tell which)"
 
 
+#: What a clock may count from; the first that is possible gives the interval.
+_FROM = {
+    "timetable": "a timetable", "since start": "its last start", "since end": "its last end",
+}  # fmt: skip
 _RULES = {
     "loops": "every {} loops",
     "since start": "each time {} have gone by since it last began",
@@ -153,6 +173,8 @@ def with_options(line: str, given: Sequence[tuple[str, ...]]) -> str:
     >>> with_options("looptime slow a.csv", [("--where", "a b=1"), ("--keep-warmup",)])
     'looptime slow a.csv --where "a b=1" --keep-warmup'
     """
+    if line == TIMING_GUIDE:  # it reads no log
+        return line
     has = {word.partition("=")[0] for word in shlex.split(line)}
     kept = [" ".join(map(_quoted, option)) for option in given if option[0] not in has]
     return " ".join([line, *kept]) if line else line

@@ -7,6 +7,7 @@ from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
 from looptime.analysers.call_costs import CallCost
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (
+    TIMING_GUIDE,
     command,
     ease,
     evidence,
@@ -213,12 +214,13 @@ def _uncovered(at: Summary) -> list[Finding]:
         f"{percent(rest.share)} of the loop, {ms(rest.self_ms_per_loop)}, is covered by no call: "
         "time more of it, or label the pacing wait."
     )
+    # no listing of what was timed can show what was not
     if at.pacing.fixed_rate and not at.pacing.wait_known:
         return []  # it is the wait, and said so elsewhere
     return [
         Finding(
             "unattributed", "look", text, rest.self_ms_per_loop, "ms/loop",
-            evidence=evidence(at), command=command(at, "slow", "--top 20"),
+            evidence=evidence(at), command=TIMING_GUIDE,
             worth=0.3 * rest.share,
             rests_on={"share": rest.share, "part_ms": rest.self_ms_per_loop,
                       "whole_ms": judged_mean_ms(at), "calls_logged": n_calls(at)},

@@ -296,7 +296,8 @@ def _headroom(at: Summary) -> list[Finding]:
 
 def _overruns(at: Summary) -> list[Finding]:
     o = at.pace.overruns
-    if o.budget_ms is None or not o.count or o.share is None or o.budget_from != "as given":
+    given = o.budget_from in ("as given", "stated in the log")
+    if o.budget_ms is None or not o.count or o.share is None or not given:
         return []
     slowest = [e.first for e in at.slow.events if e.period_ms > o.budget_ms]
     grave = ""

@@ -1,5 +1,7 @@
 """Pace: every figure against a count by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -118,3 +120,25 @@ def test_a_period_of_just_the_budget_keeps_it():
     found = overruns(np.array([10.0, 20.0, 30.0]), 20.0, serious_ms=30.0)
     assert (found.count, found.serious_count) == (1, 0)
     assert found.excess_ms_per_s == pytest.approx(10 / 0.06)
+
+
+@pytest.mark.parametrize(
+    ("meta", "budget_ms", "words"),
+    [
+        ({"budget_ms": "20"}, 22.0, "a tenth above the 20 ms that the log states"),
+        ({"Deadline": "25 ms"}, 25.0, "stated in the log"),
+        ({"loop_budget_us": "30000"}, 30.0, "stated in the log"),
+        ({"budget_ms": "twenty"}, 22.0, "nominal period and a tenth"),
+        ({}, 22.0, "nominal period and a tenth"),
+    ],
+)
+def test_a_budget_that_the_log_states(meta, budget_ms, words):
+    """A loop paced to 20 ms, whose every other period is longer than that by a few us."""
+    period = np.full(400, 20_000_000) + np.tile([4000, -4000], 200)
+    period[50::100] += 20_000_000
+    run = replace(make_flat_run(period), meta=meta)
+    found = pace(prepare(run)).overruns
+    assert found.budget_ms == pytest.approx(budget_ms)
+    assert found.budget_from == words
+    assert found.count == 4
+    assert pace(prepare(run), budget_ms=20).overruns.count == 200

@@ -18,6 +18,8 @@ __all__ = ["Works", "no_fit", "one_number", "unnamed", "words_change"]
 
 #: Tells of names for the columns, as --columns takes them, what a row would be read as; None
 #: where they would be refused.
+_SLOW_UNITS = ("minute", "hour", "day")
+
 Works = Callable[[str], str | None]
 
 
@@ -50,6 +52,13 @@ def no_fit(
     if len(tried) > 1 and not any(_times(dialect, head) for head in found):
         if len(found) == 1:
             return one_number(dialect, path)
+        slow = next((head for head in found if _far_apart(dialect, head)), None)
+        if slow is not None:
+            return LogError(
+                f"has no more than a row a {slow.text.strip().lower().rstrip('s')}, by its column "
+                f"{slow.text!r}: that is no control loop. Log the time of every loop, such as "
+                "time_ms", path, line,
+            )  # fmt: skip
         return LogError(
             f"has no time column and no duration (tried as {', '.join(tried)}; its columns are "
             f"{shown}{more}): log the time of every row under any header, such as time_ms; without "
@@ -61,6 +70,13 @@ def no_fit(
         f"no layout fits: the columns {shown}{more} were tried as {', '.join(tried)}; "
         f"{advice or _NAME_THEM}", path, line,
     )  # fmt: skip
+
+
+def _far_apart(dialect: Dialect, head: Head) -> bool:
+    """Whether a column counts minutes, hours or days, one or more a row."""
+    if head.text.strip().lower().rstrip("s") not in _SLOW_UNITS or len(dialect.sample) < 3:
+        return False
+    return bool((np.diff(numbers(dialect, head.index)) >= 1).all())
 
 
 def one_number(dialect: Dialect, path: str) -> LogError:

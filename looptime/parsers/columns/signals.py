@@ -11,6 +11,7 @@ from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
+from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
 
 __all__ = [
@@ -22,6 +23,8 @@ __all__ = [
     "signal_wants",
 ]
 
+#: Steps of the clock that show how short a loop can be.
+_FEWEST_STEPS = 50
 #: Signals that the models know, by their spellings.
 SIGNAL_WORDS: dict[str, tuple[str, ...]] = {
     "heading_deg": ("heading", "headingdeg", "yaw", "yawdeg", "gyroangle", "angle"),
@@ -115,17 +118,40 @@ def first_rows(interval: Int, time: Int | None = None) -> Bool:
     return early
 
 
-def loops_after(table: Table, row: Int, at: dict[Key, Any]) -> Bool | None:
-    """Rows after which others are missing: damaged ones, or loop numbers that were passed over."""
+def loops_after(table: Table, row: Int, at: dict[Key, Any], time: Int | None = None) -> Bool | None:
+    """Rows after which others are missing: damaged ones, or loop numbers that were passed over.
+
+    Of a line that was ruled out none is missing where the numbers go on across it as usual, or
+    where the clock does not leave room for two loops of the shorter kind.
+
+    Parameters
+    ----------
+    table : Table
+        Where the rows come from.
+    row : int64 array, shape (n,)
+        Rows of the table, rising.
+    at : dict
+        Columns by the part that they play.
+    time : int64 array, shape (rows of the table,) [ns], optional
+        The clock.
+    """
     lost = lost_after(row, table)
+    if len(row) < 3:
+        return lost
+    if lost is not None and time is not None and len(row) >= _FEWEST_STEPS:
+        step = np.diff(time[row])
+        room = 2 * percentiles(step[step > 0], [1])[0] if (step > 0).any() else 0.0
+        lost[:-1] &= ~((step > 0) & (step < room))
     number = at.get("loop", at.get("count"))
-    if number is None or len(row) < 3:
+    if number is None:
         return lost
     logged = number[row].astype(np.int64)
     step = np.diff(logged)
     usual = int(np.median(step))
-    passed = (step > usual) & (usual >= 1) & (logged[1:] >= 0) & (logged[:-1] >= 0)
-    passed = np.append(passed, False)
+    counted = (usual >= 1) & (logged[1:] >= 0) & (logged[:-1] >= 0)
+    if lost is not None:
+        lost[:-1] &= ~(counted & (step == usual))
+    passed = np.append(counted & (step > usual), False)
     if not passed.any():
         return lost
     return passed if lost is None else lost | passed

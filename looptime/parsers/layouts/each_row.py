@@ -108,7 +108,7 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
     row = np.flatnonzero(~bad & ~early)
     if time is None:
         return _without_clock(content, row, period, total if total is not None else work)
-    lost = loops_after(content.table, row, at)
+    lost = loops_after(content.table, row, at, time)
     if bad.any():
         gone = np.append(np.diff(row) > 1, False)
         lost = gone if lost is None else lost | gone

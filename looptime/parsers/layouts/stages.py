@@ -234,7 +234,7 @@ def _loops(content: Content, times: Int, instants: tuple[Head, ...]) -> LoopRows
             "holds no loop that can be used: its instants are out of order", content.log.source.path
         )
     times = times[row]
-    lost = loops_after(table, row, table.columns)
+    lost = loops_after(table, row, table.columns, first)
     if wrong.any() or over.any():
         gone = np.append(np.diff(row) > 1, False)
         lost = gone if lost is None else lost | gone

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rich.console import RenderableType
 
-from looptime.analysers.pace import Distribution
+from looptime.analysers.pace import Distribution, Overruns
 from looptime.analysers.summary import Summary
 from looptime.views.text.terminal import count, heading_line, number, table
 from looptime.views.text.text_parts import indented, labelled, percent
@@ -27,14 +27,20 @@ def pace_sentence(at: Summary) -> str:
     text += f", 1 in 100 takes {number(p.p99.value)} or more, the longest took {number(p.max)}"
     over = pace.overruns
     if over.budget_ms is not None and over.count:
-        text += f"; {over.count:,} ({percent(over.share)}) are over {number(over.budget_ms)} ms"
+        text += f"; {over.count:,} ({percent(over.share)}) are over {_budget(over)}"
     elif over.budget_ms is not None:
-        text += f"; none is over {number(over.budget_ms)} ms"
+        text += f"; none is over {_budget(over)}"
     if pace.headroom_ms is not None:
         text += f"; headroom {number(pace.headroom_ms['p50'].value)} ms as a rule"
     elif paced.fixed_rate:
         text += "; headroom can't be told, the pacing wait is not logged"
     return text
+
+
+def _budget(over: Overruns) -> str:
+    """The budget counted, and what the log says of it where it is not that."""
+    said = "the log" in over.budget_from
+    return f"{number(over.budget_ms)} ms" + (f" ({over.budget_from})" if said else "")
 
 
 def render_pace(at: Summary) -> list[RenderableType]:

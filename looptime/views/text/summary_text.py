@@ -58,6 +58,8 @@ _FIRST = 5
 # runs in the table; share of rows from which on those set aside are said first; ticks in a loop
 # below which the clock is said to be coarse
 _RUNS, _MANY_ASIDE, _COARSE = 12, 0.05, 50
+#: A sender that takes so many times as long a loop as the one told of is named with it.
+_SLOWER = 1.1
 
 
 def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
@@ -72,7 +74,7 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
     """
     by_run, lead = runs_of(log, summaries)
     mine = by_run[lead]
-    told = render_run(mine[0], _doubts(log, mine, len(by_run)))
+    told = render_run(mine[0], _doubts(log, by_run, lead))
     tables, more = list(told.tables), list(told.more)
     if len(mine) > 1:
         tables.insert(1, tuple(_phases(mine)))
@@ -106,11 +108,11 @@ def _aside(log: Log) -> str:
     return f"{percent(aside / log.rows_read)} of the rows were set aside, most as {reason}. "
 
 
-def _doubts(log: Log, mine: Sequence[Summary], runs: int) -> list[str]:
+def _doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:
     """What limits the answer, to be said with it."""
-    out = []
-    if runs > 1:
-        out.append(f"the longest of {runs} runs in this log")
+    out, mine = [], by_run[lead]
+    if len(by_run) > 1:
+        out.append(_among(log, by_run, lead))
     if len(mine) > 1:
         out.append(f"phase {safe(mine[0].phase or '(none)')} alone, of {len(mine)}")
     out += [safe(limit, 200) for limit in mine[0].run.clock.limits]
@@ -118,6 +120,21 @@ def _doubts(log: Log, mine: Sequence[Summary], runs: int) -> list[str]:
     if p50 and tick > p50 / _COARSE:
         out.append(f"the clock ticks in {_tick(log.runs[0].clock.tick_ns)}: nothing finer is known")
     return out
+
+
+def _among(log: Log, by_run: dict[int, list[Summary]], lead: int) -> str:
+    """Which of several runs is told of, and of several senders the slowest."""
+    text = f"the longest of {len(by_run)} runs in this log"
+    group = log.runs[lead].meta.get("group")
+    if group is None:
+        return text
+    usual = {k: some[0].pace.period_ms.p50.value or 0.0 for k, some in by_run.items()}
+    worst = max(usual, key=lambda k: usual[k])
+    text = f"{safe(group, 40)}, {text}"
+    if usual[worst] < _SLOWER * usual[lead]:
+        return text
+    name = safe(log.runs[worst].meta.get("group", ""), 40)
+    return f"{text}; the slowest is {name}: {number(usual[worst])} ms"
 
 
 def _runs(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[RenderableType]:

@@ -58,3 +58,12 @@ def test_headerless_edges_are_read_with_the_columns_that_the_error_names(tmp_pat
     run = read(tmp_path, text, columns=str(caught.value).split('"')[1])
     assert run.layout == "edges"
     assert self_ms(run)["gyro.read"] == [1.2] * 4
+
+
+@pytest.mark.parametrize("unit", ["minute", "Hours"])
+def test_a_row_each_minute_is_no_control_loop(tmp_path, unit):
+    """A column of minutes is a time, but none of a control loop."""
+    rows = "".join(f"{k},{12.9 - k / 100:.2f},3.9\n" for k in range(30))
+    message = f"no more than a row a {unit.lower().rstrip('s')}, by its column '{unit}'"
+    with pytest.raises(LogError, match=message):
+        read(tmp_path, f"{unit},volt,amp\n{rows}")

@@ -2,6 +2,9 @@
 
 from datetime import UTC, datetime
 
+import numpy as np
+import pytest
+
 from tests.parsers.build import periods_ms, read
 
 
@@ -114,3 +117,32 @@ def test_a_day_that_no_calendar_has(tmp_path):
         rows.insert(2, f"{year}-02-{last + 1}T00:00:00\n")
         run = read(tmp_path, "time,heading\n" + "".join(r.replace("\n", ",1\n") for r in rows))
         assert run.set_aside.counts["unreadable number"] == 1
+
+
+def even(n=120):
+    """Instants of loops of 20 to 26 ms, of which each 40th takes 60 ms more."""
+    rng = np.random.default_rng(3)
+    return np.cumsum(rng.uniform(20, 26, n) + 60 * (np.arange(n) % 40 == 39))
+
+
+@pytest.mark.parametrize("counter", [False, True])
+def test_a_foreign_line_loses_no_loop(tmp_path, counter):
+    """A warning between rows is set aside alone: the clock, or the number, leaves no room."""
+    lines = [f"{k},{t:.3f}," if counter else f"{t:.3f}," for k, t in enumerate(even())]
+    for at in (90, 60, 8):
+        lines.insert(at, "camera,sees,nothing,here")
+    run = read(tmp_path, f"{'loop,' * counter}time_ms,mode\n" + "\n".join(lines) + "\n")
+    assert len(run) == 119
+    assert "rows lost around it" not in run.set_aside.counts
+
+
+@pytest.mark.parametrize("counter", [False, True])
+def test_a_damaged_row_loses_its_loop(tmp_path, counter):
+    """Where a row is torn the step over it is two loops: it is no period."""
+    lines = [f"{k},{t:.3f},a" if counter else f"{t:.3f},a" for k, t in enumerate(even())]
+    for at in (90, 60, 8):
+        lines[at] = "1#7,,,,,"
+    run = read(tmp_path, f"{'loop,' * counter}time_ms,mode\n" + "\n".join(lines) + "\n")
+    assert len(run) == 113
+    assert run.set_aside.counts["rows lost around it"] == 3
+    assert sum(ms > 40 for ms in periods_ms(run)) == 3  # into loops 39, 79 and 119

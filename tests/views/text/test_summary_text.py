@@ -105,6 +105,20 @@ def test_many_runs_are_a_line_each():
     ]
 
 
+@pytest.mark.parametrize(("other_ms", "named"), [(25, True), (10, False)])
+def test_of_several_senders_the_slowest_is_named(other_ms, named):
+    """The longest run leads; one whose loops take more than twice as long is named with it."""
+    runs = (
+        replace(make_run([10, 10, 10] * 40), meta={"group": "lead"}),
+        replace(make_run([other_ms] * 40), meta={"group": "other"}),
+    )
+    said = " ".join(
+        text_of(render_summary(Log("log.csv", runs), [summarise(run) for run in runs])).split()
+    )
+    assert "(lead, the longest of 2 runs in this log" in said
+    assert ("; the slowest is other: 25.0 ms)" in said) is named
+
+
 def test_rows_that_could_not_be_used_are_said_first():
     """Above one in twenty it is the first thing said; below that it stands among the books."""
     run, found = scenario("telemetry every 50 loops")
