@@ -29,12 +29,15 @@ __all__ = [
     "n_calls",
     "percent",
     "signed",
+    "stall_worth",
     "three",
     "typical_ms",
     "with_options",
 ]
 
 _MOST = 10
+#: What an even loop is worth, lost where stalls hold so much of the time.
+_EVENNESS, _MUCH = 0.4, 0.01
 #: How to time more of the robot code: the next step where the log does not hold what is asked.
 TIMING_GUIDE = "looptime guide recorders"
 
@@ -101,6 +104,29 @@ def _in_words(rule: Rule) -> str:
     return _RULES[rule.name].format(
         f"{ms(rule.low)} to {ms(rule.high)}" if wide else ms(rule.value)
     )
+
+
+def stall_worth(share: float, height: float) -> float:
+    """What stalls are worth: their mean time, and the evenness that is lost with it.
+
+    A stall as long as a loop or longer counts for two fifths of it where stalls hold a hundredth of
+    the time, and for less where they are rarer or shorter: 3 loops in 1000 that are longer by half
+    are no reason to act.
+
+    Parameters
+    ----------
+    share : float
+        Time of the stalls as a share of that of all loops.
+    height : float
+        Length of one over that of a loop.
+
+    Examples
+    --------
+    >>> [round(stall_worth(often * height, height), 3)
+    ...  for often, height in ((0.02, 1.0), (0.02, 0.3), (0.003, 0.5), (0.001, 6.0))]
+    [0.42, 0.126, 0.062, 0.246]
+    """
+    return share + min(_EVENNESS * min(1.0, height), _EVENNESS * share / _MUCH)
 
 
 def typical_ms(at: Summary) -> float:

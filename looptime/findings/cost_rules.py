@@ -16,6 +16,7 @@ from looptime.findings.about import (
     ms,
     n_calls,
     percent,
+    stall_worth,
     three,
 )
 from looptime.findings.contention_rules import contention_findings
@@ -115,7 +116,7 @@ def _sign(at: Summary, block: Blocking, sign: Sign, total_ms: float) -> Finding:
     share = min(sign.ms_per_loop / total_ms, 1.0)
     worth = share
     if sign.code == "timeout":
-        worth = share + 0.4 * min(1.0, (sign.value_ms or 0.0) / total_ms)
+        worth = stall_worth(share, (sign.value_ms or 0.0) / total_ms)
     if not block.on_loop_thread:
         worth *= 0.3
     where = "" if block.on_loop_thread else f" (on thread {block.thread})"

@@ -18,6 +18,7 @@ from looptime.findings.about import (
     ms,
     n_calls,
     percent,
+    stall_worth,
     typical_ms,
 )
 from looptime.findings.finding import Finding
@@ -88,9 +89,8 @@ def _with_timeouts(at: Summary) -> set[str]:
 
 
 def _stall_worth(at: Summary, height_ms: float, ms_per_loop: float) -> float:
-    """Mean time, and the evenness that is lost with it."""
     usual = typical_ms(at)
-    return ms_per_loop / usual + 0.4 * min(1.0, height_ms / usual)
+    return stall_worth(ms_per_loop / usual, height_ms / usual)
 
 
 def _is_waiting(at: Summary, r: Recurrence) -> bool:

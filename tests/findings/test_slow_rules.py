@@ -74,3 +74,14 @@ def test_a_single_long_loop_of_a_paced_one_is_held_against_its_period():
     found = summarise(make_flat_run(work + wait, calls, kinds)).findings
     (said,) = [f.text for f in found if f.code == "lone_stall"]
     assert said.startswith("One loop took 256 ms of work, 12.8 periods of 20 ms, 256 ms of it in")
+
+
+@pytest.mark.parametrize(("often", "height_ms", "severity"), [(300, 5, "look"), (50, 12, "act")])
+def test_how_loud_stalls_are_fits_what_they_cost(often, height_ms, severity):
+    """A flush of 5 ms in 0.3 % of loops of 10 ms is worth a look, 12 ms in 2 % are to act upon."""
+    work = 9_000_000 + np.random.default_rng(4).integers(0, 90_000, 6000)
+    work[7::often] += height_ms * 1_000_000
+    found = summarise(make_flat_run(work + 1_000_000, {"work": work})).findings
+    (stall,) = [f for f in found if f.code == "recurring_stall"]
+    assert stall.severity == severity
+    assert stall.worth < 0.2 or stall.worth >= 0.24  # at least the share of time, 12 / 10 / 50
