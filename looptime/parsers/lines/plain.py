@@ -39,6 +39,7 @@ from looptime.parsers.lines.monitor import HOST, split_host
 from looptime.parsers.lines.objects import read_objects
 from looptime.parsers.lines.other_times import other_times
 from looptime.parsers.lines.tags import apart, cross, of_the_loop, tags_of
+from looptime.parsers.lines.twice import once
 from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
 from looptime.parsers.text.prose import is_written
 from looptime.parsers.text.source import Source, blocks
@@ -97,7 +98,7 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
             rewritten, dialect = table.grid.rewritten()
             options = replace(options, stated=table.stated)
             return Plain(replace(source, rewritten=rewritten), dialect, None, options)
-    made = _grid(first, source, options)
+    made = _grid(once(first)[0], source, options)
     if made is None:
         if asked:
             raise LogError(
@@ -106,11 +107,12 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
                 source.path,
             )
         return None
-    lines = _every_line(source)
+    lines, again = once(_every_line(source))
     found = _grid(lines, source, options) if len(lines) > len(first) else made
     if found is None:
         return None
     grid, layout, note = found
+    grid.aside += [(at, "duplicate row") for at in again]
     rewritten, dialect = grid.rewritten()
     source.cautions.extend([note] * bool(note) + grid.notes)
     options = replace(options, layout=None) if asked else options
