@@ -6,6 +6,7 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.records import dataclass
+from looptime.stats.quantiles import percentiles
 
 __all__ = ["Evenness", "evenness"]
 
@@ -46,10 +47,10 @@ def evenness(period_ms: Float, tick_ms: float = 0.0) -> Evenness:
     """
     if len(period_ms) < _FEWEST:
         return Evenness(None, f"{len(period_ms)} loops are too few to say whether it is even")
-    low, middle, high = np.quantile(period_ms, [0.05, 0.5, 0.95])
+    low, middle, high = percentiles(period_ms, [5, 50, 95])
     if middle <= 0 or tick_ms > _SPREAD * middle:
         return Evenness(None, "the clock is too coarse to say whether it is even")
-    spread = max(float(high - low) - tick_ms, 0.0) / float(middle)
+    spread = max(high - low - tick_ms, 0.0) / middle
     if spread > _SPREAD:
         share = f"{100 * spread:.0f} %"
         return Evenness(False, f"nine of ten periods spread over {share} of the usual one")

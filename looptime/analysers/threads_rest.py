@@ -7,7 +7,9 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.records import dataclass
 from looptime.run import Run
+from looptime.stats.arrays import median
 from looptime.stats.mechanism import Mechanism, Rule
+from looptime.stats.quantiles import percentiles
 
 __all__ = ["ThreadRhythm", "thread_rhythms"]
 
@@ -54,7 +56,7 @@ def thread_rhythms(run: Run) -> tuple[ThreadRhythm, ...]:
         start = start[first]
         tick = float(run.clock.tick_ns)
         rule = _rule(start, end, tick)
-        busy = float(np.median(end - start))
+        busy = median(end - start)
         made.append(
             ThreadRhythm(
                 name, run.names[code].name, rule, len(start), float(start[-1] - start[0]), busy
@@ -81,17 +83,17 @@ def _rule(start: Float, end: Float, tick: float) -> Mechanism:
 
 
 def _even(name: str, values: Float) -> Rule:
-    low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
-    return Rule(name, float(middle), float(low), float(high))
+    low, middle, high = percentiles(values, [10, 50, 90])
+    return Rule(name, middle, low, high)
 
 
 def _told(values: Float, rules: tuple[Rule, ...]) -> Mechanism:
-    middle = float(np.median(values))
+    middle = median(values)
     within = np.abs(values - middle) <= _WITHIN * max(abs(middle), 1.0)
     name = rules[0].name if len(rules) == 1 else "unknown"
     return Mechanism(name, rules[0].value, float(np.mean(within)), rules)
 
 
 def _spread(values: Float) -> float:
-    low, high = np.quantile(values, [0.1, 0.9])
-    return float(high - low)
+    low, high = percentiles(values, [10, 90])
+    return high - low

@@ -17,6 +17,7 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.stats.arrays import mad, median
 from looptime.stats.meetings import Meeting, Pair, Side, Track, meetings
+from looptime.stats.quantiles import percentiles
 
 __all__ = ["exclusions"]
 
@@ -185,8 +186,8 @@ def _steadiness(side: Side) -> None:
     r, w = side.residual, side.wait
     if len(r) < FEW:
         return
-    low, high = np.quantile(w, [0.02, 0.98])
-    use = (w >= low) & (w <= high) & (r <= np.quantile(r, 0.96))
+    low, high = percentiles(w, [2, 98])
+    use = (w >= low) & (w <= high) & (r <= percentiles(r, [96])[0])
     x, y = w[use] - w[use].mean() if use.any() else w[use], r[use]
     spread = float((x * x).sum())
     if len(x) < FEW or spread == 0:
@@ -209,7 +210,7 @@ def _behaves(service: _Services, side: Side) -> bool:
     free = service.unhindered(side.me)
     if len(free) < MET:
         return still
-    usual, took = float(np.quantile(free, 0.25)), median(side.residual)
+    usual, took = percentiles(free, [25])[0], median(side.residual)
     if took < (1 - ALIKE) * usual - NO_SERVICE_NS:
         return False
     alike = len(free) >= 20 and took < (1 + ALIKE) * usual

@@ -135,16 +135,16 @@ def _loop_thread(rows: CallRows, loop_call: str | None, source: str) -> int:
     if rows.thread is None or len(rows.threads) == 1:
         return 0
     thread, name = rows.thread[:SAMPLE_ROWS], rows.name[:SAMPLE_ROWS]
-    pairs = np.unique(np.stack([thread, name], axis=1).astype(np.int64), axis=0)
+    mine = [thread == code for code in range(len(rows.threads))]
+    names = [distinct(name[rows_of]) for rows_of in mine]
     loop_names = [code for code, text in enumerate(rows.names) if LOOP_WORD.search(text.lower())]
-    marked = pairs[np.isin(pairs[:, 1], loop_names), 0]
-    if len(marked):
-        return int(np.bincount(marked).argmax())
-    variety = np.bincount(pairs[:, 0], minlength=len(rows.threads))
+    marked = [int(np.isin(own, loop_names).sum()) for own in names]
+    if any(marked):
+        return int(np.argmax(marked))
+    variety = np.array([len(own) for own in names])
     if rows.loop is not None:  # other threads may miss loops: a loop's own is met in each
         loop = rows.loop[:SAMPLE_ROWS]
-        met = np.unique(np.stack([thread, loop], axis=1)[loop >= 0].astype(np.int64), axis=0)
-        loops = np.bincount(met[:, 0], minlength=len(rows.threads))
+        loops = np.array([len(distinct(loop[rows_of & (loop >= 0)])) for rows_of in mine])
         variety = np.where(loops >= 0.9 * loops.max(), variety, 0)
     best = np.flatnonzero(variety == variety.max())
     called = [t for t in best if rows.threads[t].lower() in _MAIN_WORDS]

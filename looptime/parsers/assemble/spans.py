@@ -22,6 +22,7 @@ from looptime.parsers.assemble.loops import FoundLoops
 from looptime.parsers.layouts.contract import CallRows, Outcast
 from looptime.parsers.layouts.nesting import Nest, nest, parents_first
 from looptime.records import dataclass
+from looptime.stats.arrays import distinct
 
 __all__ = ["SPAN_ROWS", "Span", "cuts_of", "spans_of"]
 
@@ -184,7 +185,7 @@ def _by_thread(
         return [_nested(part, at, kept, found, tolerance, outcast, on_loop_thread=True)]
     pieces = []
     thread = part.thread[kept]
-    for code in np.unique(thread):
+    for code in distinct(thread):
         mine, on_loop_thread = kept[thread == code], int(code) == found.thread
         pieces.append(_nested(part, at, mine, found, tolerance, outcast, on_loop_thread))
     return pieces or [_nested(part, at, kept, found, tolerance, outcast, on_loop_thread=True)]
