@@ -35,7 +35,7 @@ _OFTEN, _FAR, _REST = 20, 12, 0.1
 _IN_ORDER = 0.6
 
 
-def check_clock_unit(time: Int, table: Table, path: str) -> None:
+def check_clock_unit(time: Int, table: Table) -> None:
     """Refuse a clock whose numbers and steps both become a thousand or a million times others.
 
     Parameters
@@ -44,8 +44,6 @@ def check_clock_unit(time: Int, table: Table, path: str) -> None:
         In the order of the log, as printed.
     table : Table
         Whose rows they are.
-    path : str
-        The log, for messages.
 
     Raises
     ------
@@ -68,8 +66,7 @@ def check_clock_unit(time: Int, table: Table, path: str) -> None:
                     "from this line on times and their steps are "
                     f"{max(factor, 1 / factor):,.0f} times {'larger' if factor > 1 else 'smaller'}:"
                     " they are written in another unit: cut the log there",
-                    path,
-                    line,
+                    line=line,
                 )
 
 

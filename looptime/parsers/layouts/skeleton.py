@@ -93,7 +93,7 @@ def parse(
         wants += signal_wants(signal_columns(dialect, taken))
     table = read_table(source, dialect, wants)
     unit = _with_dates(layout, table, unit, units)
-    table, changes = _changed_half_way(layout, table, unit, source.path)
+    table, changes = _changed_half_way(layout, table, unit)
     other = None
     if main is not None and second is not None:
         unit, other = _steadier(layout, table, (main, unit), second)
@@ -151,9 +151,7 @@ def _part(key: Key) -> str:
     return key.group if isinstance(key, Member) else key
 
 
-def _changed_half_way(
-    layout: Layout, table: Table, unit: Unit, path: str
-) -> tuple[Table, tuple[str, ...]]:
+def _changed_half_way(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, ...]]:
     """The table without stamps of zero, with one spelling of each name.
 
     Raises
@@ -165,7 +163,7 @@ def _changed_half_way(
     time = table.columns.get(first, table.columns.get(layout.clock))
     if time is not None:
         if unit.stamp is None:
-            check_clock_unit(time, table, path)
+            check_clock_unit(time, table)
         end = table.columns.get("end")
         length = table.columns.get("duration", None if end is None else end - time)
         zero = zero_stamps(time, length)
