@@ -119,9 +119,14 @@ def find_waits(run: Run, pieces: SelfPieces, table: SelfTable | None = None) -> 
         if is_pacing[pieces.name].any():
             wait = table.by_loop(is_pacing).astype(np.int64)
     gap = _gap(run, pieces)
-    if gap is None:
-        return Waits(wait, None, names)
+    if gap is None or (wait is not None and _same(wait, gap)):
+        return Waits(wait, None, names)  # what a call "idle" took is the time after the work
     return Waits(gap if wait is None else wait + gap, gap, names)
+
+
+def _same(wait: Int, gap: Int) -> bool:
+    """Whether a logged wait is what is left after the loop's own length."""
+    return float(median(np.abs(wait - gap))) <= 0.1 * float(median(gap))
 
 
 def _sum_by_loop(pieces: SelfPieces, keep: Bool, n: int) -> Int:

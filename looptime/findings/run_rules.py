@@ -189,16 +189,22 @@ def _step(at: Summary, p: ChangePoint) -> Finding:
     )  # fmt: skip
 
 
+def _could_keep_it(nominal_hz: float | None, achieved_hz: float | None) -> bool:
+    """Whether a loop could run once in each of its sleeps: the work is no longer than one."""
+    return bool(nominal_hz and achieved_hz) and 2 * ms_value(achieved_hz) >= ms_value(nominal_hz)
+
+
 def _pacing(at: Summary) -> list[Finding]:
     p = at.pacing
     late = p.late_count / max(at.pace.loops, 1)
     made = []
-    if p.mode == "sleep after work" and p.nominal_hz and p.achieved_hz:
+    if p.mode == "sleep after work" and _could_keep_it(p.nominal_hz, p.achieved_hz):
         text = (
             f"The loop sleeps {ms(ms_value(p.nominal_ms))} after its work instead of until the "
-            f"next tick: {three(p.achieved_hz)} loops a second, not {three(p.nominal_hz)}."
+            f"next tick: {three(ms_value(p.achieved_hz))} loops a second, not "
+            f"{three(ms_value(p.nominal_hz))}."
         )
-        lost = 1 - min(p.achieved_hz / p.nominal_hz, 1.0)
+        lost = 1 - min(ms_value(p.achieved_hz) / ms_value(p.nominal_hz), 1.0)
         made.append(_about_pacing(at, "pacing_sleep", text, 0.1 + 0.5 * lost))
     if p.mode == "fixed rate, skips":
         took = (

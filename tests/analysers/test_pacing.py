@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import looptime
 from looptime.analysers.basis import prepare
 from looptime.analysers.pacing import find_waits, pacing
 from looptime.run import LoopColumns, Run
@@ -336,3 +337,19 @@ def test_stalls_every_so_many_loops_before_a_sleep_are_no_rate():
     work, wait = work.astype(np.int64), wait.astype(np.int64)
     found = pacing(make_flat_run(work + wait, {"work": work, "pace": wait}, NAMES))
     assert found.mode == "sleep after work"
+
+
+def test_a_logged_wait_after_the_work_is_counted_once(tmp_path):
+    """Work of 11 ms and what is left of 20 in a column "idle": 9 ms of wait, not 18."""
+    rng = np.random.default_rng(4)
+    work = np.round(11 + 0.5 * rng.normal(size=400), 2)
+    vision = np.round(4 + 0.3 * rng.normal(size=400), 2)
+    rows = [f"{0.02 * k:.4f},{w:.2f},{20 - w:.2f},{v:.2f}"
+            for k, (w, v) in enumerate(zip(work, vision, strict=True))]  # fmt: skip
+    log = tmp_path / "log.csv"
+    log.write_text("\n".join(["time_s,work_ms,idle_ms,vision_ms", *rows]) + "\n")
+    basis = prepare(looptime.read(log, cache=False))
+    assert basis.judged == "work"
+    assert basis.judged_ms == pytest.approx(work[:399])
+    left = basis.unattributed_ns / 1e6
+    assert left == pytest.approx(work[:399] - vision[:399])

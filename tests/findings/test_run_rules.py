@@ -184,3 +184,15 @@ def test_a_start_is_slower_or_faster_than_the_rest(share, code, words, left_out)
     found = {f.code: f.text for f in at.findings}
     assert f"% {words}" in found[code]
     assert (at.pace.loops < 3000) == left_out
+
+
+@pytest.mark.parametrize(("sleep_ms", "told"), [(12.0, True), (0.3, False)])
+def test_a_sleep_shorter_than_the_work_is_no_tick(sleep_ms, told):
+    """Work of 7 to 9 ms fits into a tick of 12 ms, not into one of 0.3."""
+    rng = np.random.default_rng(3)
+    work = rng.integers(7_000_000, 9_000_000, 600)
+    wait = np.full(600, int(sleep_ms * 1e6))
+    run = make_flat_run(
+        work + wait, {"update": work, "rest": wait}, {"update": "compute", "rest": "pacing"}
+    )
+    assert ("pacing_sleep" in codes(run)) is told

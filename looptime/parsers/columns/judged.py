@@ -102,6 +102,18 @@ def _never_falls(values: Float) -> bool:
     return not level and bool((step >= 0).all())
 
 
+def _counts_what_is_lost(values: Float, clock: Float) -> bool:
+    """Whether a number goes on by one, and by as many more as the clock's step is longer."""
+    by, step = np.diff(values), np.diff(clock)
+    if len(by) < _ROWS_OF_A_CLOCK or not ((by >= 1) & (by == np.rint(by)) & (step > 0)).all():
+        return False
+    one = by == 1
+    if one.mean() < 0.5 or (~one).sum() < 2:
+        return False
+    usual = float(np.median(step[one]))
+    return bool((np.abs(step[~one] / (by[~one] * usual) - 1) < 0.3).mean() >= 0.8)
+
+
 def _only_rises(values: Float) -> bool:
     rises = len(values) >= _ROWS_OF_A_CLOCK and bool((np.diff(values) > 0).all())
     return rises and not counts_rows(values)
@@ -157,6 +169,11 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     if clock is not None:
         one["time"] = clock
         unit = _unit(dialect, clock)
+    if "loop" not in one and clock is not None and unit is not None:
+        left = [h for h in found if h.unit is None and h not in one.values()]
+        at = _sampled(dialect, clock, unit)
+        counts = [h for h in left if _counts_what_is_lost(numbers(dialect, h.index), at)]
+        one |= {"loop": counts[0]} if counts else {}
     if "phase" not in one:
         times = None if clock is None or unit is None else _sampled(dialect, clock, unit)
         phase = find_phase([h for h in found if h not in one.values()], dialect, times)

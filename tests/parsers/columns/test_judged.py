@@ -50,3 +50,21 @@ def test_the_time_of_a_loop_in_a_log_without_a_clock(tmp_path, head):
     rows = zip(gyro + drive + 1, gyro, drive, strict=True)
     run = _read(tmp_path, f"{head},gyro_ms,drive_ms", rows)
     assert set(run.unattributed_ns().tolist()) == {1_000_000}
+
+
+@pytest.mark.parametrize("header", ["tick", "n", "paket"])
+def test_a_number_that_skips_as_the_clock_does_counts_lost_loops(tmp_path, header):
+    """Every seventh row is missing: 16 ms is the loop, no loop of 32 ms."""
+    kept = [k for k in range(140) if k % 7 != 6]
+    rows = [(k, 16 * k + (k % 3), 3 + k % 5) for k in kept]
+    run = _read(tmp_path, f"{header},robot_ms,imu_ms", rows)
+    assert run.loop_columns.period_ns.max() <= 18_000_000
+    assert {one.reason for one in run.set_aside} >= {"rows lost around it"}
+
+
+def test_a_number_that_skips_beside_an_even_clock_counts_something_else(tmp_path):
+    """Readings that came in since: a loop is a loop, however many there were."""
+    came = np.cumsum([1 + (k % 3 == 0) for k in range(140)])
+    rows = [(c, 16 * k + (k % 3)) for k, c in enumerate(came)]
+    run = _read(tmp_path, "readings,robot_ms", rows)
+    assert len(run) == 139
