@@ -17,7 +17,6 @@ from looptime.errors import LogError
 from looptime.parsers.clock.loop_numbers import as_logged
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.layouts.contract import CallRows
-from looptime.parsers.layouts.cycles import alike_counts
 from looptime.parsers.layouts.merged import merged_loops
 from looptime.parsers.layouts.nesting import nest, parents_first
 from looptime.records import dataclass
@@ -33,10 +32,6 @@ BY_NUMBER = "the loop column"
 SAMPLE_ROWS = 30_000
 #: A number that falls by no more than this belongs to rows out of order.
 _OUT_OF_ORDER = 4
-#: A call that is met less often than this share of those that are met equally often marks none.
-_RARE = 0.02
-#: Calls that follow a wait begin more evenly than this share of the others.
-_ON_TIME = 0.5
 _MAIN_WORDS = ("main", "loop", "control", "robot")
 
 
@@ -58,12 +53,12 @@ class FoundLoops:
 
 @dataclass(frozen=True)
 class _FirstRows:
-    """Depth-0 names on the loop's thread in the first rows."""
+    """First calls on the loop's thread, by their starts, shape (m,)."""
 
     start: Int  #: [ns]
     name: Int
     depth: NDArray[np.int16]
-    span: Int
+    span: Int  #: [ns]
     has_parts: Bool
 
 
@@ -103,12 +98,9 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
             said = f"each start of {loop_call!r}, as asked"
         else:
             enclosing = _enclosing(sample, mine.names)
-            code = enclosing if enclosing >= 0 else _recurring(sample, mine.names)
-            said = (
-                f"{mine.names[code]!r}, which encloses the loop"
-                if enclosing >= 0
-                else f"{mine.names[code]!r}, which recurs once a cycle (--loop-call names another)"
-            )
+            code, said = enclosing, f"{mine.names[enclosing]!r}, which encloses the loop"
+            if enclosing < 0:
+                code, said = _recurring(sample, mine.names)
         start = np.sort(mine.start[mine.name == code])
         number = np.arange(len(start))
     found = _with_ends(mine, start, number, thread, code, enclosing, said, source)
@@ -194,46 +186,15 @@ def _enclosing(sample: _FirstRows, names: list[str], loops: int | None = None) -
     return best
 
 
-def _recurring(sample: _FirstRows, names: list[str]) -> int:
-    """The call that recurs once a cycle: the first to appear of the commonest count."""
-    top = sample.name[sample.depth == 0]
-    count = np.bincount(top, minlength=len(names))
-    again = np.flatnonzero(count > 1).tolist()  # of the names of other runs nothing is asked
-    kinds = {code: guess_name(CallName(names[code])).kind for code in again}
-    steady = [c for c in again if kinds[c] not in ("telemetry", "pacing", "wait")] or again
-    if not steady:
-        return int(np.argmax(count))
-    first = {code: int(np.argmax(top == code)) for code in steady}
+def _recurring(sample: _FirstRows, names: list[str]) -> tuple[int, str]:
+    """The call that recurs once a cycle, and what is said of that."""
+    from looptime.parsers.assemble.recurring import recurring
 
-    alike = alike_counts(count[steady])
-    shared = count[steady][alike > 1]
-    rare = count[steady] < _RARE * shared.max(initial=0)
-    votes = dict(zip(steady, np.where(rare, 0, alike).tolist(), strict=True))
-    most = max(votes.values())
-    likely = [code for code in steady if votes[code] == most]
-    if most == 1:  # no two calls share a count: the rarest that is no rarity marks the cycle
-        floor = 0.05 * max(count[code] for code in steady)
-        fewest = min(count[code] for code in steady if count[code] >= floor)
-        likely = [code for code in steady if count[code] == fewest]
-    code = min(likely, key=lambda code: first[code])
-    return _after_wait(sample, likely, code)
-
-
-def _after_wait(sample: _FirstRows, likely: list[int], code: int) -> int:
-    """The call before which a paced loop waits, where it is another one than `code`.
-
-    A log that starts in the middle of a loop shows another call first. What follows the wait
-    begins on time, the others when those before them are done.
-    """
-    at = np.flatnonzero(sample.depth == 0)
-    gap = sample.start[at][1:] - np.maximum.accumulate(sample.start[at] + sample.span[at])[:-1]
-    waits = {one: float(np.median(gap[sample.name[at][1:] == one])) for one in likely}
-    paced = max(likely, key=waits.__getitem__)
-    spread = {}
-    for one in (code, paced):
-        low, high = np.quantile(np.diff(sample.start[sample.name == one]), [0.1, 0.9])
-        spread[one] = float(high - low)
-    return paced if spread[paced] < _ON_TIME * spread[code] else code
+    top = sample.depth == 0
+    start = sample.start[top]
+    code, rival = recurring(sample.name[top], start, start + sample.span[top], names)
+    other = "another" if rival < 0 else f"another, such as {names[rival]!r}"
+    return code, f"{names[code]!r}, which recurs once a cycle (--loop-call names {other})"
 
 
 def _by_number(mine: CallRows) -> tuple[Int, Int]:

@@ -26,6 +26,8 @@ CALLS = "what lasts so long follows closely upon the rows before or lies within 
 EDGES = "name by name one follows the other, and what they enclose lies within each other"
 #: Rows from which on values tell anything, and the most words of a column of names, of threads.
 _ENOUGH, _MOST_NAMES, _MOST_THREADS = 30, 200, 16
+#: Of so many columns each may be a length, or a thread: a log of calls has no more of them.
+_MOST_LENGTHS = 6
 #: Shares of the rows: that hold one of the two edges, that may lack their other edge or cut
 #: across another call, that must follow closely upon another or lie within one.
 _TWO_WORDS, _ODD, _CLOSE, _WITHIN = 0.95, 0.05, 0.4, 0.25
@@ -33,9 +35,9 @@ _TWO_WORDS, _ODD, _CLOSE, _WITHIN = 0.95, 0.05, 0.4, 0.25
 _GAP = 0.25
 #: Share of rows that end when the one before them did: their stamps are of one printing.
 _AT_ONCE = 0.5
-#: How often the name that usually follows must follow, and how unlike the usual lengths of two
-#: names must be that take turns.
-_FOLLOWS, _UNLIKE = 0.6, 1.5
+#: How often the name that usually follows must follow, also where calls are far apart, and how
+#: unlike the usual lengths of two names must be that take turns.
+_FOLLOWS, _ALWAYS, _UNLIKE = 0.6, 0.9, 1.5
 #: What counts against a column of edges whose words begin a name each, as two names' would.
 _UNLIKE_FIRSTS = 0.05
 #: Headers of words that are no names of calls: states, those who send rows, names of values.
@@ -46,7 +48,7 @@ _NO_NAMES = frozenset(
 #: Headers of lengths and ends, beside which no column says begin or end, and of threads.
 _LENGTHS = ("duration", "dur", "elapsed", "took", "spent", "end", "stop")
 _THREADS = ("thread", "threadname", "threadid", "tid", "core", "pid")
-_NO_LENGTHS = ("whole", "period", "latency", "deviation", "setting", "counter", "group", "clock")
+_NO_LENGTHS = ("whole", "period", "latency", "deviation", "setting", "counter", "group")
 
 
 @dataclass(frozen=True)
@@ -78,8 +80,8 @@ def fit_of(start: Float, end: Float) -> Fit:
     usual = float(np.median(stop - begin))
     reach = np.maximum.accumulate(stop)[:-1]
     last, length, now = stop[:-1], (stop - begin)[:-1], begin[1:]
-    steps = np.diff(np.unique(stop - begin))  # as finely as lengths are printed
-    slack = min(max(0.02 * usual, 2 * steps.min() if len(steps) else 0), 0.2 * usual)
+    tick = np.diff(np.unique(np.concatenate([begin, stop]))).min(initial=0.5 * usual)
+    slack = max(0.02 * usual, tick)
     beside = now >= reach - slack
     inside_last = now < last - slack
     odd = ~beside & ((stop[1:] > reach + slack) | (inside_last & (stop[1:] > last + slack)))
@@ -115,20 +117,32 @@ def edge_columns(
         return None
     at = instants(dialect, time)
     rest = [head for head in found if head is not time]
+    names = {head: _names(dialect, head, numbers_too=True) for head in rest}
+    threads = _threads(rest, dialect)
     best: tuple[float, dict[str, Head]] | None = None
     for side_head in [edge] if edge is not None else _no_threads(rest):
         side = _sides(dialect, side_head, known if edge is not None else {})
-        for name_head in rest:
-            names = None if name_head is side_head else _names(dialect, name_head, numbers_too=True)
-            if names is None or side is None:
+        for name_head, name in names.items():
+            if side is None or name is None or name_head is side_head:
                 continue
-            others = [head for head in rest if head not in (side_head, name_head)]
-            for thread in (None, *others):
-                lost = _unmatched(at, side, names, _threads(dialect, thread), edge is not None)
+            for thread_head, thread in threads.items():
+                if thread_head in (side_head, name_head) or not _by_turns(side, name, thread):
+                    continue
+                lost = _unmatched(at, side, name, thread, edge is not None)
                 if lost is not None and (best is None or lost < best[0] - 0.01):
                     best = lost, {"time": time, "name": name_head, "edge": side_head}
-                    best[1].update({"thread": thread} if thread is not None else {})
+                    best[1].update({"thread": thread_head} if thread_head is not None else {})
     return None if best is None else best[1]
+
+
+def _by_turns(side: Int, name: Int, thread: Int | None) -> bool:
+    """Whether the two words take turns for each name, or nearly so."""
+    order = np.lexsort((name,) if thread is None else (thread, name))
+    same = np.diff(name[order]) == 0
+    if thread is not None:
+        same &= np.diff(thread[order]) == 0
+    turns = np.diff(side[order]) != 0
+    return bool(same.any()) and bool(turns[same].mean() > 1 - 2 * _ODD)
 
 
 def begins_first(side: Int, name: Int, thread: Int | None = None) -> bool:
@@ -195,7 +209,9 @@ def _unmatched(at: Float, side: Int, name: Int, thread: Int | None, sure: bool) 
     return lost + _UNLIKE_FIRSTS * float(_firsts(side, name).mean()) if calls else None
 
 
-def call_columns(found: list[Head], dialect: Dialect) -> dict[str, Head] | None:
+def call_columns(
+    found: list[Head], dialect: Dialect, known: tuple[str, ...] = ()
+) -> dict[str, Head] | None:
     """Name, start and end or duration, and perhaps thread, of a log of calls; None for others.
 
     Rows are calls if what lasts as long as they say, from their stamps on or up to them, lies
@@ -207,22 +223,28 @@ def call_columns(found: list[Head], dialect: Dialect) -> dict[str, Head] | None:
         Columns that may be any of these.
     dialect : Dialect
         How the log is written, with its first rows.
+    known : tuple of str
+        Headers of names of calls.
     """
     if len(dialect.sample) < _ENOUGH:
         return None
-    timed = [h for h in found if not wordy(dialect, h.index)]
+    words = {head for head in found if wordy(dialect, head.index)}
+    intervals = list(_intervals([h for h in found if h not in words], dialect)) if words else []
+    threads = _threads(found, dialect)
     best: tuple[float, dict[str, Head]] | None = None
-    for name_head in found:
+    for name_head in found if intervals else []:
         name = _names(dialect, name_head)
         if name is None:
             continue
-        others = [h for h in found if h is not name_head]
-        for given, start, end in _intervals(timed, dialect):
-            for thread in (None, *(h for h in others if h not in given.values())):
-                close = _as_calls(start, end, name, _threads(dialect, thread))
+        for given, start, end in intervals:
+            named = _named(name_head, given, known)
+            for thread_head, thread in threads.items():
+                if thread_head in (name_head, *given.values()):
+                    continue
+                close = _as_calls(start, end, name, thread, named)
                 if close is not None and (best is None or close > best[0] + 0.05):
                     best = close, {"name": name_head, **given}
-                    best[1].update({"thread": thread} if thread is not None else {})
+                    best[1].update({"thread": thread_head} if thread_head is not None else {})
     return None if best is None else best[1]
 
 
@@ -232,19 +254,27 @@ def _intervals(
     """What rows may last: from one column to another, or so long from or up to one."""
     clocks = [h for h in timed if _may_time(h, dialect)]
     lengths = [h for h in timed if h not in clocks and _is_length(h, dialect)]
+    lengths = sorted(lengths, key=lambda h: h.word not in _LENGTHS)[:_MOST_LENGTHS]
     for clock in clocks:
         at = instants(dialect, clock)
         text = bool(np.isnan(numbers(dialect, clock.index)).all())
         ns = 1 if text else UNITS[clock.unit] if clock.unit else 0
         for head in clocks:
             end = instants(dialect, head)
-            if head is not clock and (end >= at).mean() > 0.99 and (end > at).any():
+            apart = end - at  # the same in each row of two clocks
+            if (
+                head is not clock
+                and (apart >= 0).mean() > 0.99
+                and np.ptp(apart) > np.median(apart)
+            ):
                 yield {"start": clock, "end": head}, at, end
         for head in lengths:
             if text and not head.unit:
                 continue
             own = UNITS[head.unit] / ns if head.unit and ns else 1.0
             length = numbers(dialect, head.index) * own
+            if _at_once(at, length):
+                continue
             given = {"start": clock, "duration": head}
             if rises(at) or rises(at + length):
                 yield given, at, at + length
@@ -252,7 +282,15 @@ def _intervals(
                 yield given, at - length, at
 
 
-def _as_calls(start: Float, end: Float, name: Int, thread: Int | None) -> float | None:
+def _named(name: Head, given: dict[str, Head], known: tuple[str, ...]) -> int:
+    """From how many names on headers speak for calls, however far apart these are."""
+    length = given.get("duration")
+    if length is None or (not length.unit and meaning(length.text) != "duration"):
+        return _MOST_NAMES + 1
+    return 2 if name.word in known else 3
+
+
+def _as_calls(start: Float, end: Float, name: Int, thread: Int | None, named: int) -> float | None:
     """Share of the rows that follow closely upon others; None where rows are no calls."""
     known = np.isfinite(start) & np.isfinite(end) & (name >= 0)
     if thread is not None:
@@ -262,27 +300,28 @@ def _as_calls(start: Float, end: Float, name: Int, thread: Int | None) -> float 
     start, end, name = start[known], end[known], name[known]
     if len(start) < _ENOUGH or (end < start).any() or not (end > start).any():
         return None
-    fit = fit_of(start, end)
-    if fit.odd > _ODD or fit.close < _CLOSE or not _take_turns(name, end - start, start):
-        return None
-    usual = float(np.median(end - start))
-    return None if (np.abs(np.diff(end)) <= 0.02 * usual).mean() >= _AT_ONCE else fit.close
+    fit, codes = fit_of(start, end), np.unique(name)
+    follows = _follows(name[np.argsort(start, kind="stable")])
+    usual = [float(np.median((end - start)[name == code])) for code in codes]
+    close = fit.close >= _CLOSE and follows >= _FOLLOWS
+    close &= len(codes) > 2 or max(usual) >= _UNLIKE * min(usual)
+    apart = follows >= _ALWAYS and len(codes) >= named
+    calls = len(codes) > 1 and fit.odd <= _ODD and (close or apart)
+    return fit.close if calls else None
 
 
-def _take_turns(name: Int, length: Float, start: Float) -> bool:
-    """Whether names come in an order, as calls do that a program makes."""
-    order = np.argsort(start, kind="stable")
-    codes = np.unique(name)
-    if len(codes) < 2:
-        return False
-    after = Counter(pairwise(name[order].tolist()))
+def _at_once(stamps: Float, length: Float) -> bool:
+    """Whether rows are stamped together, as values are that are printed at the end of a loop."""
+    steps = np.abs(np.diff(stamps[np.isfinite(stamps)]))
+    return bool((steps <= 0.02 * float(np.nanmedian(length))).mean() >= _AT_ONCE)
+
+
+def _follows(name: Int) -> float:
+    """Share of the calls that the usual one follows: names of calls come in an order."""
     most: dict[int, int] = {}
-    for (one, _), count in after.items():
+    for (one, _), count in Counter(pairwise(name.tolist())).items():
         most[one] = max(most.get(one, 0), count)
-    if sum(most.values()) < _FOLLOWS * (len(name) - 1):
-        return False
-    usual = [float(np.median(length[name == code])) for code in codes]
-    return len(codes) > 2 or max(usual) >= _UNLIKE * min(usual)
+    return sum(most.values()) / max(len(name) - 1, 1)
 
 
 def _clock(found: list[Head], dialect: Dialect) -> Head | None:
@@ -347,15 +386,18 @@ def _sides(dialect: Dialect, head: Head, known: dict[str, int]) -> Int | None:
     return np.array([BEGIN if cell == one else END if cell == other else -1 for cell in cells])
 
 
-def _threads(dialect: Dialect, head: Head | None) -> Int | None:
-    """Codes of a column of threads, -1 for none; None where there is none."""
-    if head is None:
-        return None
-    cells = [row[head.index] for row in dialect.sample]
-    words = list(dict.fromkeys(cells))
-    if not 2 <= len(words) <= _MOST_THREADS or any(is_number(w) and "." in w for w in words):
-        return np.full(len(cells), -1)
-    return _codes(cells, words)
+def _threads(found: list[Head], dialect: Dialect) -> dict[Head | None, Int | None]:
+    """Codes of the columns that may be of threads; None is that of a log that has but one."""
+    made: dict[Head | None, Int | None] = {}
+    for head in found:
+        cells = [row[head.index] for row in dialect.sample]
+        words = list(dict.fromkeys(cells[:200]))
+        if len(words) <= _MOST_THREADS < len(cells):
+            words = list(dict.fromkeys(cells))
+        if 2 <= len(words) <= _MOST_THREADS and not any(is_number(w) and "." in w for w in words):
+            made[head] = _codes(cells, words)
+    few = len(made) <= _MOST_LENGTHS
+    return {None: None} | {h: c for h, c in made.items() if few or (h and h.word in _THREADS)}
 
 
 def _codes(cells: list[str], words: list[str]) -> Int:

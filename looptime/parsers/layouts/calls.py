@@ -70,6 +70,8 @@ COLUMNS: dict[str, Column] = {
 
 #: By how much more of the calls follow closely upon others where stamps are surely their ends.
 _CLOSER = 0.3
+#: Calls within calls that may all begin within one rounding.
+_DEEP = 8
 #: What values tell where headers do not.
 _TOLD = ("name", "start", "end", "duration")
 #: Headers of instants that do not say whether a call began or ended then.
@@ -88,7 +90,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     """The parts that the columns play if this is a `calls` log, None if it is not one."""
     given, whole = by_header(found)
     if not whole:
-        told = call_columns(found, dialect)
+        told = call_columns(found, dialect, COLUMNS["name"].spellings)
         if told is None:
             return None
         kept = {part: head for part, head in given.items()
@@ -189,7 +191,8 @@ def finish(parsed: Parsed) -> Parsed:
     rows, table = parsed.calls, parsed.table
     assert rows is not None
     if rows.ended:
-        rows = replace(rows, start=rows.start - rows.duration)
+        start = rows.start - rows.duration
+        rows = replace(rows, start=_with_parents(start, rows, 2 * parsed.clock.tick_ns))
     if len(rows) and rows.duration.min() < 0:
         hidden = rows.duration < 0
         parsed.outcast.add(rows.table_row(np.flatnonzero(hidden)), "negative duration")
@@ -197,6 +200,28 @@ def finish(parsed: Parsed) -> Parsed:
     if "mark" in table.columns and any(table.words["mark"]):
         rows = _with_marks(rows, table)
     return replace(parsed, calls=rows)
+
+
+def _with_parents(start: Int, rows: CallRows, rounding: int) -> Int:
+    """Starts reckoned from ends, none after that of what was written before and lies within.
+
+    End and length are rounded each, so a call may seem to begin before the one around it.
+    """
+    end, start = start + rows.duration, start.copy()
+    for _ in range(_DEEP):
+        order = np.argsort(start, kind="stable")
+        if rows.thread is not None:
+            order = order[np.argsort(rows.thread[order], kind="stable")]
+        inner, outer = order[:-1], order[1:]
+        late = start[outer] - start[inner]
+        wrong = (late > 0) & (late <= rounding) & (inner < outer) & (end[inner] <= end[outer])
+        wrong &= end[inner] > start[outer] + rounding
+        if rows.thread is not None:
+            wrong &= rows.thread[inner] == rows.thread[outer]
+        if not wrong.any():
+            break
+        start[outer[wrong]] = start[inner[wrong]]
+    return start
 
 
 def _with_marks(rows: CallRows, table: Table) -> CallRows:

@@ -24,21 +24,6 @@ def test_recurring_call_marks_the_loop(tmp_path):
     balance(run)
 
 
-@pytest.mark.parametrize("paced", [True, False])
-def test_a_paced_loop_begins_after_its_wait(tmp_path, paced):
-    """A log that starts within a loop shows another call first, which begins unpaced loops."""
-    rows, at = [], 0
-    for k in range(40):
-        at = 10_000 * k if paced else at
-        for name, us in (("gyro.read", 2000 + k * 7 % 5 * 300), ("arm.write", 3000)):
-            rows.append(f"{name},{at},{us}\n")
-            at += us + 10
-    run = looptime.read(write(tmp_path, HEADER + "".join(rows[1:])))
-    assert run.loop_from.startswith("'gyro.read'" if paced else "'arm.write'")
-    assert (set(run.loop_columns.period_ns.tolist()) == {10_000_000}) is paced
-    balance(run)
-
-
 @pytest.mark.parametrize("order", ["start", "end"])
 def test_row_that_encloses_the_whole_loop(tmp_path, order):
     """An enclosing row is the loop and no call; what it covers beyond the calls is unattributed."""

@@ -7,6 +7,9 @@ import pytest
 
 import looptime
 from looptime.errors import LogError
+from looptime.parsers.columns.headers import heads
+from looptime.parsers.layouts.by_values import call_columns, edge_columns
+from looptime.parsers.text.dialect import sniff
 from tests.parsers.build import periods_ms, read, self_ms
 
 #: A loop of 20 ms, its calls with start and length [ms]; the second holds the third, the last
@@ -172,3 +175,50 @@ def test_values_printed_together_are_no_calls(tmp_path):
                    for k, (name, us) in enumerate((("imu", 2000), ("drive", 4000 + t % 7000),
                                                     ("loop", 9000))))  # fmt: skip
     assert read(tmp_path, f"t_us,what,us\n{rows}").layout == "values"
+
+
+@pytest.mark.parametrize("header", ["nano,fn,dur_nano", "when_us,krok,czas_us"])
+def test_calls_far_apart_come_in_an_order(tmp_path, header):
+    """Three short calls in a loop of 20 ms: their order and a length tell, gaps or not."""
+    rng = np.random.default_rng(2)
+    scale = 1000 if "nano" in header else 1
+    rows = "".join(f"{(20_000 * k + at) * scale},{name},{int(us) * scale}\n" for k in range(60)
+                   for at, name, us in zip((0, 5000, 9000), ("imu", "enc", "arm"),
+                                           rng.integers(250, 450, 3), strict=True))  # fmt: skip
+    run = read(tmp_path, f"{header}\n{rows}")
+    assert run.layout == "calls"
+    assert set(periods_ms(run)) == {20.0}
+
+
+def test_calls_in_whole_milliseconds(tmp_path):
+    """Starts and lengths that are rounded each may overlap by a tick."""
+    rng = np.random.default_rng(4)
+    rows, at = [], 0.0
+    for _ in range(200):
+        for name, ms in zip(("imu", "drive", "arm"), rng.uniform((2, 4, 3), (3, 5, 4)),
+                            strict=True):  # fmt: skip
+            rows.append(f"{at:.0f},{name},{ms:.0f}\n")
+            at += ms + 0.02
+    run = read(tmp_path, "ms,fn,dur_ms\n" + "".join(rows))
+    assert len(run) == 199
+    assert np.mean(periods_ms(run)) == pytest.approx(at / 200, rel=0.01)
+
+
+def test_a_wide_log_of_loops_is_not_tried_in_every_way():
+    """Of dozens of columns that are no names and no edges none is tried with every other."""
+    rng = np.random.default_rng(6)
+    header = ["t_us", "mode", *(f"flag{k}" for k in range(20)), *(f"id{k}" for k in range(20))]
+    rows = [[9000 * k, "ab"[k // 30], *rng.integers(0, 2, 20), *rng.integers(0, 9, 20)]
+            for k in range(60)]  # fmt: skip
+    text = "\n".join(",".join(map(str, row)) for row in [header, *rows])
+    like = sniff(text, "log.csv")
+    found = heads(like.header)
+    tried = []
+    names = ("looptime.parsers.layouts.by_values._unmatched",
+             "looptime.parsers.layouts.by_values._as_calls")  # fmt: skip
+    with pytest.MonkeyPatch.context() as patch:
+        for name in names:
+            patch.setattr(name, lambda *_: tried.append(1))
+        assert edge_columns(found, like, None, {}) is None
+        assert call_columns(found, like) is None
+    assert len(tried) < len(header)

@@ -57,3 +57,18 @@ def test_a_column_called_start_is_believed(tmp_path):
 def test_a_header_alone_tells_a_table_of_calls(header, whole):
     """A name, an instant and a length, or two instants, are all that calls must have."""
     assert by_header(heads(header.split(",")))[1] is whole
+
+
+def test_ends_and_lengths_rounded_each(tmp_path):
+    """A call that began with the one around it stays in it where its start is a rounding early."""
+    rows, at = [], 0.0
+    for k in range(60):
+        inner = 3 + k * 0.3717 % 1
+        outer = inner + 2 + k * 0.7341 % 1
+        for name, since, ms in (("enc", 0, inner), ("drive", 0, outer), ("loop", -1, outer + 2)):
+            rows.append(f"{at + since + ms:.1f},{name},{ms:.1f}\n")
+        at += outer + 2.0373
+    run = read(tmp_path, "finished_ms,name,took_ms\n" + "".join(rows))
+    # the rest of `drive` is 2 ms and what varies, each rounded to a tenth and taken once
+    rest = [2 + k * 0.7341 % 1 for k in range(59)]
+    assert self_ms(run)["drive"][:59] == pytest.approx(rest, abs=0.16)

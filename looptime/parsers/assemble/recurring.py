@@ -1,0 +1,99 @@
+"""The call that begins each loop, where none encloses it and nobody says: the one that recurs."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from looptime.array_types import Bool, Int
+from looptime.parsers.layouts.cycles import alike_counts
+from looptime.project import guess_name
+from looptime.schema import CallName
+
+__all__ = ["recurring"]
+
+#: A call that is met less often than this share of those that are met equally often marks none.
+_RARE = 0.02
+#: Between loops passes so many times the time between calls.
+_LONGER = 1.5
+#: Calls that follow a wait begin more evenly than this share of the others.
+_ON_TIME = 0.5
+
+
+def recurring(name: Int, start: Int, end: Int, names: list[str]) -> tuple[int, int]:
+    """The call that recurs once a cycle: the first to appear of the commonest count.
+
+    Parameters
+    ----------
+    name : int array, shape (m,)
+        Codes into `names` of the calls that do not lie within others, by their starts.
+    start, end : int64 array, shape (m,) [ns]
+        When each began and ended.
+    names : list of str
+        What they are called.
+
+    Returns
+    -------
+    code, rival : int
+        The call, and one that recurs more or less often and may be it as well; -1 for none.
+    """
+    count = np.bincount(name, minlength=len(names))
+    again = np.flatnonzero(count > 1).tolist()  # of the names of other runs nothing is asked
+    kinds = {code: guess_name(CallName(names[code])).kind for code in again}
+    steady = [c for c in again if kinds[c] not in ("telemetry", "pacing", "wait")] or again
+    if not steady:
+        return int(np.argmax(count)), -1
+    steady.sort(key=lambda code: int(np.argmax(name == code)))
+    alike = alike_counts(count[steady])
+    shared = count[steady][alike > 1]
+    rare = count[steady] < _RARE * shared.max(initial=0)
+    votes = dict(zip(steady, np.where(rare, 0, alike).tolist(), strict=True))
+    most = max(votes.values())
+    if most == 1:  # no two calls share a count: the rarest that is no rarity marks the cycle
+        floor = 0.05 * max(count[code] for code in steady)
+        fewest = min(count[code] for code in steady if count[code] >= floor)
+        return next(code for code in steady if count[code] == fewest), -1
+    first = next(code for code in steady if votes[code] == most)
+    rivals = [code for code in steady if votes[code] > 1 and not _alike(count, first)[code]]
+    gaps = _gaps(name, start, end)
+    code, rival = _of_the_loop(gaps, first, rivals)
+    return _after_wait(
+        gaps, name, start, [one for one in steady if _alike(count, code)[one]]
+    ), rival
+
+
+def _alike(count: Int, code: int) -> Bool:
+    """Which calls are made as often as one."""
+    found: Bool = np.abs(count - count[code]) <= 1 + 0.02 * count[code]
+    return found
+
+
+def _gaps(name: Int, start: Int, end: Int) -> dict[int, float]:
+    """The usual time [ns] between a call of each name and the end of those before."""
+    gap = start[1:] - np.maximum.accumulate(end)[:-1]
+    return {code: float(np.median(gap[name[1:] == code])) for code in np.unique(name[1:]).tolist()}
+
+
+def _of_the_loop(gaps: dict[int, float], first: int, rivals: list[int]) -> tuple[int, int]:
+    """Of calls that recur unlike often, the first one or another before which more time passes.
+
+    Calls made several times a loop, and those of every tenth, may be more than those of each.
+    What a program does between its loops lies before the first call of each.
+    """
+    if not rivals:
+        return first, -1
+    best = max(rivals, key=gaps.__getitem__)
+    return (best, first) if gaps[best] > _LONGER * gaps[first] else (first, best)
+
+
+def _after_wait(gaps: dict[int, float], name: Int, start: Int, likely: list[int]) -> int:
+    """The first of some calls, or the one before which a paced loop waits.
+
+    A log that starts in the middle of a loop shows another call first. What follows the wait
+    begins on time, the others when those before them are done.
+    """
+    first, paced = likely[0], max(likely, key=gaps.__getitem__)
+    spread = {}
+    for code in (first, paced):
+        low, high = np.quantile(np.diff(start[name == code]), [0.1, 0.9])
+        spread[code] = float(high - low)
+    return paced if spread[paced] < _ON_TIME * spread[first] else first

@@ -1,0 +1,60 @@
+"""Which call begins each loop, where nothing but the order of the calls and their gaps tells."""
+
+import pytest
+
+import looptime
+from tests.parsers.assemble.build import HEADER, write
+from tests.parsers.build import balance, periods_ms
+
+
+@pytest.mark.parametrize("paced", [True, False])
+def test_a_paced_loop_begins_after_its_wait(tmp_path, paced):
+    """A log that starts within a loop shows another call first, which begins unpaced loops."""
+    rows, at = [], 0
+    for k in range(40):
+        at = 10_000 * k if paced else at
+        for name, us in (("gyro.read", 2000 + k * 7 % 5 * 300), ("arm.write", 3000)):
+            rows.append(f"{name},{at},{us}\n")
+            at += us + 10
+    run = looptime.read(write(tmp_path, HEADER + "".join(rows[1:])))
+    assert run.loop_from.startswith("'gyro.read'" if paced else "'arm.write'")
+    assert (set(run.loop_columns.period_ns.tolist()) == {10_000_000}) is paced
+    balance(run)
+
+
+def log(cycle, loops=60, overhead=100, starts_at=0):
+    """Rows of loops whose calls are those that `cycle` names for each, 300 us long, 10 apart."""
+    rows, at = [], 0
+    for k in range(loops):
+        for name in cycle(k):
+            rows.append(f"{name},{at},300\n")
+            at += 310
+        at += overhead
+    return HEADER + "".join(rows[starts_at:])
+
+
+def test_more_calls_of_every_tenth_loop_than_of_each(tmp_path):
+    """Three calls every tenth loop beside two of each: a loop takes 0.72 ms, every tenth 1.65."""
+    text = log(lambda k: ["imu", "drive", *(["a", "b", "c"] if k % 10 == 3 else [])])
+    run = looptime.read(write(tmp_path, text))
+    assert set(periods_ms(run)) == {0.72, 1.65}
+    assert "such as 'a'" in run.loop_from
+    balance(run)
+
+
+@pytest.mark.parametrize("starts_at", [0, 3])
+def test_more_calls_made_four_times_a_loop_than_once(tmp_path, starts_at):
+    """Three calls for each of four wheels beside two a loop: a loop takes 14 * 0.31 + 0.1 ms."""
+    text = log(lambda k: ["imu", *["read", "check", "write"] * 4, "arm"], starts_at=starts_at)
+    run = looptime.read(write(tmp_path, text))
+    assert set(periods_ms(run)) == {4.44}
+    balance(run)
+
+
+def test_without_time_between_loops_the_doubt_is_told(tmp_path):
+    """Where no gap tells loops from what recurs in them, the other call is named."""
+    text = log(lambda k: ["imu", *["read", "check", "write"] * 4, "arm"], overhead=0)
+    run = looptime.read(write(tmp_path, text))
+    assert "--loop-call names another, such as 'imu'" in run.loop_from
+    asked = looptime.read(write(tmp_path, text), loop_call="imu")
+    assert set(periods_ms(asked)) == {4.34}
