@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from looptime.array_types import Bool, Int
+from looptime.call_words import guess_name
 from looptime.parsers.layouts.cycles import alike_counts
-from looptime.project import guess_name
 from looptime.schema import CallName
 
 __all__ = ["recurring"]
