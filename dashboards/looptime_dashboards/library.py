@@ -6,9 +6,7 @@ can ask for a file that is not offered, and a restarted server knows the same ke
 
 from __future__ import annotations
 
-import hashlib
 import os
-import re
 import tempfile
 import threading
 import time
@@ -20,28 +18,32 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from looptime.errors import LogError, LooptimeError, UsageError
-from looptime.files import open_plain
 from looptime.project import Project
 from looptime.questions.asked import Asked
 from looptime.questions.doors import find_logs
 from looptime.questions.stating import ColumnsTaken, columns
 from looptime.run import Run
-from looptime.schema import LAYOUTS
+from looptime_dashboards.log_keys import (
+    Hashing,
+    content_of,
+    digest,
+    log_of,
+    shown_name,
+    size_text,
+    written_at,
+)
 from looptime_dashboards.work import Pending, Work
 
 if TYPE_CHECKING:
     from looptime.parsers.log import Log
 
-__all__ = ["DROP_LIMIT", "Library", "Offered", "content_of", "layouts_in", "log_of", "size_text",
-           "without_hint"]  # fmt: skip
+__all__ = ["DROP_LIMIT", "Library", "Offered"]
 
 #: Largest log that may be dropped onto the page [bytes].
 DROP_LIMIT = 256 * 1024 * 1024
 _KEPT_BYTES = 650 * 1024 * 1024
 _MOST_LOGS = 2000
 _MOST_DROPPED = 12
-#: How long a file may keep a look at the folder waiting without giving a byte [s].
-_PATIENCE_S = 2.0
 
 
 @dataclass(frozen=True)
@@ -99,7 +101,7 @@ class Library:
         self._offered: dict[str, Offered] = {}
         self._paths: dict[str, Path] = {}
         self._hashes: dict[tuple[str, int, int], str] = {}
-        self._slow: dict[tuple[str, int, int], _Hashing] = {}
+        self._slow: dict[tuple[str, int, int], Hashing] = {}
         self._seen: dict[str, tuple[int, int]] = {}
         self._logs: dict[str, Log] = {}
         self._dropped: set[str] = set()
@@ -198,7 +200,7 @@ class Library:
             files = []
         self.left_out = max(len(files) - _MOST_LOGS, 0)
         if self.left_out:
-            files = sorted(files, key=_written, reverse=True)[:_MOST_LOGS]
+            files = sorted(files, key=written_at, reverse=True)[:_MOST_LOGS]
         return [str(file) for file in files]
 
     def _look(self, path: Path, first: bool) -> Offered | None:
@@ -235,7 +237,7 @@ class Library:
     def _key_of(self, path: Path, mark: tuple[int, int]) -> str:
         place = (str(path), *mark)
         if place not in self._hashes:
-            hashing = self._slow.get(place) or _Hashing(path)
+            hashing = self._slow.get(place) or Hashing(path)
             if not hashing.done():
                 self._slow[place] = hashing
                 raise TimeoutError
@@ -253,7 +255,7 @@ class Library:
     def _unread(self, path: Path, why: str) -> Offered:
         """What is offered of a file that is passed over: its name, and the reason."""
         name = self._name(path)
-        return Offered(_digest(os.fsencode(path)), name, 0, 0.0, error=f"{name}: {why}")
+        return Offered(digest(os.fsencode(path)), name, 0, 0.0, error=f"{name}: {why}")
 
     def _take_over(self, found: dict[str, tuple[Offered, Path]]) -> None:
         before = {k: (o.name, o.changed) for k, o in self._offered.items()}
@@ -295,10 +297,10 @@ class Library:
         LogError
             If it is too large or cannot be read.
         """
-        shown = _shown(name)
+        shown = shown_name(name)
         if len(data) > DROP_LIMIT:
             raise LogError(f"is larger than {DROP_LIMIT >> 20} MiB: put it into the folder", shown)
-        content = _digest(data)
+        content = digest(data)
         key = content if layout is None else f"{content}.{layout}"
         suffix = "".join(c for c in "".join(Path(shown).suffixes)[-12:] if c.isalnum() or c == ".")
         with tempfile.TemporaryDirectory(prefix="looptime-drop-") as folder:
@@ -326,7 +328,7 @@ class Library:
         except LogError as error:
             if len(data) > DROP_LIMIT:
                 raise
-            key, shown = _digest(data), _shown(name)
+            key, shown = digest(data), shown_name(name)
             with self._lock:
                 self._refused[key] = _Refused(shown, data, error)
                 self._offered[key] = Offered(key, shown, len(data), time.time(), True, str(error))
@@ -482,102 +484,6 @@ class Library:
         """How many runs a log holds; 1 where it is not read yet."""
         log = self._logs.get(log_of(key))
         return 1 if log is None else len(log.runs)
-
-
-def log_of(key: str) -> str:
-    """The key of a run's log.
-
-    Examples
-    --------
-    >>> log_of("0123456789abcdef.edges-2"), content_of("0123456789abcdef.edges-2")
-    ('0123456789abcdef.edges', '0123456789abcdef')
-    """
-    return key.partition("-")[0]
-
-
-def content_of(key: str) -> str:
-    """The part of a key that is made from the log's content."""
-    return key[:16]
-
-
-def layouts_in(message: str) -> tuple[str, ...]:
-    """Layouts that a message gives the choice between.
-
-    Examples
-    --------
-    >>> layouts_in("fits two layouts: say which with --layout stages or --layout costs")
-    ('stages', 'costs')
-    """
-    named = re.findall(r"--layout (\w+)", message)
-    return tuple(dict.fromkeys(name for name in named if name in LAYOUTS))
-
-
-def without_hint(message: str) -> str:
-    """A message without the words that say how the command line chooses between two layouts.
-
-    Examples
-    --------
-    >>> without_hint("fits two layouts: say which with --layout stages or --layout costs")
-    'fits two layouts'
-    """
-    return re.sub(r": say which with --layout \w+ or --layout \w+$", "", message)
-
-
-def size_text(size: int) -> str:
-    """A file's size in words.
-
-    Examples
-    --------
-    >>> size_text(709_192_899), size_text(20_400), size_text(22)
-    ('709.2 MB', '20 kB', '22 bytes')
-    """
-    if size < 1000:
-        return f"{size} bytes"
-    return f"{size / 1e6:.1f} MB" if size >= 1e5 else f"{size / 1e3:.0f} kB"
-
-
-def _shown(name: str) -> str:
-    """The name of a dropped file without the folder that it came from."""
-    return Path(name.replace("\\", "/")).name[:120] or "dropped log"
-
-
-def _written(path: str | Path) -> float:
-    try:
-        return os.stat(path).st_mtime
-    except OSError:  # it was taken away meanwhile
-        return 0.0
-
-
-def _digest(data: bytes) -> str:
-    return hashlib.blake2b(data, digest_size=8).hexdigest()
-
-
-class _Hashing(threading.Thread):
-    """Makes the key of a file aside, because a disk or network that is away may never answer."""
-
-    def __init__(self, path: Path) -> None:
-        super().__init__(daemon=True)
-        self.key = ""
-        self.error: OSError | None = None
-        self._path, self._moved = path, time.monotonic()
-        self.start()
-
-    def run(self) -> None:
-        made = hashlib.blake2b(digest_size=8)
-        try:
-            with open_plain(self._path) as file:
-                while block := file.read(1 << 20):
-                    made.update(block)
-                    self._moved = time.monotonic()
-        except OSError as error:
-            self.error = error
-        self.key = made.hexdigest()
-
-    def done(self) -> bool:
-        """Whether the key is there; waits as long as bytes come, and a little."""
-        while self.is_alive() and time.monotonic() - self._moved < _PATIENCE_S:
-            self.join(0.05)
-        return not self.is_alive()
 
 
 def _bytes_of(log: Log) -> int:

@@ -19,7 +19,7 @@ from looptime.views.text.terminal import safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.drawn import drawn
 from looptime_dashboards.lean import field
-from looptime_dashboards.library import content_of, layouts_in
+from looptime_dashboards.log_keys import content_of, layouts_in
 from looptime_dashboards.view import View, read_view
 from looptime_dashboards.work import Pending
 

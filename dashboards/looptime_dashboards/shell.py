@@ -18,7 +18,7 @@ from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import has_grid
 from looptime_dashboards.lean import file_field, lean
-from looptime_dashboards.library import content_of, layouts_in, without_hint
+from looptime_dashboards.log_keys import content_of, layouts_in, without_hint
 from looptime_dashboards.notebook import notebook
 from looptime_dashboards.pages import PAGES, Page
 from looptime_dashboards.parts import (

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 from typing import BinaryIO
 
 import pytest
-from looptime_dashboards import library
+from looptime_dashboards import library, log_keys
 from looptime_dashboards.library import Library
 from looptime_dashboards.work import Work
 
@@ -130,7 +130,7 @@ def test_a_file_that_does_not_answer_holds_nobody_up(
             answers.wait()
         return Path(path).open("rb")
 
-    monkeypatch.setattr(library, "open_plain", open_slowly)
+    monkeypatch.setattr(log_keys, "open_plain", open_slowly)
     for seed, name in enumerate(("away.csv", "good.csv")):
         (tmp_path / name).write_bytes(log(seed))
     now = (tmp_path / "good.csv").stat().st_mtime  # both are taken for ones still being written
@@ -139,17 +139,17 @@ def test_a_file_that_does_not_answer_holds_nobody_up(
     here = made(tmp_path)
     here.scan(0)
     assert not asked.is_set()
-    monkeypatch.setattr(library, "_PATIENCE_S", 1e9)
+    monkeypatch.setattr(log_keys, "_PATIENCE_S", 1e9)
     looking = threading.Thread(target=here.scan, args=(0,))
     looking.start()
     asked.wait()
     assert here.scan(0) == here.version, "another look does not wait for the first"
     assert here.offered() == []
-    monkeypatch.setattr(library, "_PATIENCE_S", 0.0)
+    monkeypatch.setattr(log_keys, "_PATIENCE_S", 0.0)
     looking.join()
     offered = {o.name: o for o in here.offered()}
     assert offered["away.csv"].error.endswith("does not answer: its disk or network is away")
-    monkeypatch.setattr(library, "_PATIENCE_S", 1e9)
+    monkeypatch.setattr(log_keys, "_PATIENCE_S", 1e9)
     answers.set()
     here.scan(0)
     assert {o.name: o.error for o in here.offered()} == {"away.csv": "", "good.csv": ""}

@@ -10,7 +10,7 @@ from looptime.errors import LooptimeError
 from looptime.schema import LAYOUTS
 from looptime.views.text.terminal import safe
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.library import content_of, log_of
+from looptime_dashboards.log_keys import content_of, log_of
 from looptime_dashboards.pages.common import sentence
 from looptime_dashboards.parts import ELSEWHERE, choice, choices, note, onward, table
 from looptime_dashboards.view import View

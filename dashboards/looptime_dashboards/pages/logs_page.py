@@ -11,7 +11,8 @@ from dash import html
 from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
-from looptime_dashboards.library import DROP_LIMIT, Offered, content_of
+from looptime_dashboards.library import DROP_LIMIT, Offered
+from looptime_dashboards.log_keys import content_of
 from looptime_dashboards.pages.common import are, rows_aside
 from looptime_dashboards.parts import ELSEWHERE, choices, onward
 from looptime_dashboards.view import View

@@ -15,7 +15,7 @@ from looptime.views.figures.beside_figures import beside_table, change_map, peri
 from looptime.views.text.terminal import count, number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
-from looptime_dashboards.library import content_of
+from looptime_dashboards.log_keys import content_of
 from looptime_dashboards.pages.pieces import called, season
 from looptime_dashboards.parts import address, busy, card, form_of, named, note, table, toggle
 from looptime_dashboards.view import View

@@ -20,7 +20,7 @@ from looptime.views.figures.checks_figures import (
 )
 from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.library import content_of
+from looptime_dashboards.log_keys import content_of
 from looptime_dashboards.pages.pieces import called, past, season, table_card
 from looptime_dashboards.parts import busy, card, note, table, toggle
 from looptime_dashboards.view import View
