@@ -72,6 +72,13 @@ def restarts(count):
     return "\n".join(["time_ms,heading", *rows, ""])
 
 
+def columns(count):
+    """A column of words beside a clock for each of a few rows."""
+    words = ["drive", "arm", "imu"]
+    rows = [f"{20 * k}," + ",".join(words[(k + at) % 3] for at in range(count)) for k in range(60)]
+    return "\n".join(["time_ms," + ",".join(f"c{at}" for at in range(count)), *rows, ""])
+
+
 def names_of_each_run(count):
     """A clock that begins anew, and a call whose name is another each time."""
     rows = []
@@ -104,6 +111,7 @@ def work(path):
     [
         (sections, 300), (sums, 100), (costs, 300), (stages, 300), (calls, 300), (edges, 300),
         (pasted, 2000), (restarts, 2000), (names_of_each_run, 2000),
+        (columns, 40),
     ],
 )  # fmt: skip
 def test_twice_as_much_is_twice_the_work(tmp_path, make, size):

@@ -36,6 +36,8 @@ _USUAL = (400 * NS_PER_US, 400 * NS_PER_MS)
 #: Steps that are plausible in ms (a fast loop) and in s (a slow one).
 _EITHER = (0.3, 2.5)
 
+_BY_SIZE = "inferred: steps of"
+
 
 @dataclass(frozen=True)
 class Unit:
@@ -50,6 +52,13 @@ class Unit:
     said: str
     stamp: str | None = None
     printed_ns: int | None = None
+
+    @property
+    def limits(self) -> tuple[str, ...]:
+        """What bounds every figure: that nothing but the size of the numbers tells the unit."""
+        if not self.said.startswith(_BY_SIZE):
+            return ()
+        return (f"if the times are in {self.name}, as their size suggests: --unit says it",)
 
     @property
     def tick_ns(self) -> int:
@@ -257,7 +266,7 @@ def find_unit(
                 "give it with --unit ns, us, ms or s",
                 path,
             )
-    said = f"inferred: steps of {typical:g} are plausible loop periods only in {fits[0]}"
+    said = f"{_BY_SIZE} {typical:g} are plausible loop periods only in {fits[0]}"
     return Unit(fits[0], UNITS[fits[0]], said)
 
 

@@ -110,7 +110,7 @@ def parse(
         unit.name, unit.said, tick_of(found.ticks, found.finest_ns or unit.tick_ns),
         wraps=wraps,
         notes=found.notes + changes + again + odd, starts_from=layout.starts_from, other=other,
-        limits=found.limits,
+        limits=unit.limits + found.limits,
     )  # fmt: skip
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner)
     if isinstance(found.rows, LoopRows):
