@@ -7,7 +7,7 @@ from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from looptime.errors import LogError
+from looptime.errors import LogError, UsageError
 from looptime.project import Project, find_project
 from looptime.questions.doors import at_hand
 from looptime.records import dataclass
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Asked"]
 
+#: What no robot's loop takes and no recording lasts [ns]: 100 s, three years.
+_LONGEST_NS, _LONGEST_RUN_NS = 100e9, 1e17
 _READING = ("unit", "layout", "columns", "loop_call", "by", "stamped", "rate_hz")
 
 
@@ -143,6 +145,26 @@ class Asked:
 
         phase = self.phase if with_phase else None
         return part(run, phase, self.from_s, self.to_s, self.where)
+
+    def modelled(self, run: Run) -> Run:
+        """The same part, for a question that models the robot.
+
+        Raises
+        ------
+        UsageError
+            If the run has no such part, or its loops are no robot's: a wrong unit makes them so.
+        """
+        import numpy as np
+
+        period = self.part(run, with_phase=False).loop_columns.period_ns
+        usual = float(np.median(period)) if len(period) else 0.0
+        total = float(period.sum(dtype=np.float64))
+        if usual > _LONGEST_NS or total > _LONGEST_RUN_NS:
+            raise UsageError(
+                f"{run.source}: a loop takes {usual / 1e9:,.0f} s and the run {total / 1e9:,.0f} s: "
+                "no model of a robot covers that; if the unit is wrong, say the true one with --unit"
+            )
+        return self.part(run)
 
     def parts(self, path: str) -> list[Run]:
         """The runs of a log, each cut to the part that is asked for."""

@@ -83,7 +83,7 @@ def suggestions(
         If it is too short.
     """
     project, read = asked.project, asked.project.heading.read_call
-    chosen = asked.part(run)
+    chosen = asked.modelled(run)
     sd, _ = scatter(asked, chosen) if run_sd is None else run_sd
     return suggest(
         chosen, buses=project.buses, recurs=_known_calls(run, recurs),
@@ -124,7 +124,7 @@ def plan(
     NotEnoughError
         If the run is too short.
     """
-    chosen = asked.part(run)
+    chosen = asked.modelled(run)
     kept = load_changes(plan_file) if plan_file is not None else None
     wanted = [*(kept.changes if kept is not None else ()), *parse_all(changes)]
     classes = _known_calls(run, {**(kept.recurs if kept is not None else {}), **(recurs or {})})

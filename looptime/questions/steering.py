@@ -153,6 +153,7 @@ def heading(
         If the log is too short for the motion, or lacks the signal that ``recorded`` needs.
     """
     motion = motion or default_motion(asked.project)
+    asked.modelled(run)
     chosen, warmup_loops = settled(asked, run)
     found = study(
         chosen,
@@ -209,6 +210,7 @@ def control(
     NotEnoughError
         If the log is too short.
     """
+    asked.modelled(run)
     chosen = _controllers(asked.project, dict(given)) if given else None
     if changes:
         told = plan(asked, run, changes)

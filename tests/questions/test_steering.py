@@ -8,7 +8,7 @@ import pytest
 from looptime.errors import UsageError
 from looptime.heading import Labels, Lead, Tolerance
 from looptime.project import Heading, Project
-from looptime.questions import Asked, heading
+from looptime.questions import Asked, control, heading, plan, suggestions
 from looptime.questions.steering import default_motion, setup_of, tolerance_of
 from tests.build_run import make_flat_run
 
@@ -51,3 +51,12 @@ def test_a_call_of_the_project_that_the_log_lacks_is_guessed_and_told() -> None:
     assert [note for note in found.notes if "'compass.read'" in note and "guessed" in note]
     with pytest.raises(UsageError, match="compass"):
         heading(asked, run, "steady:90", given={"read_call": "compass.read"}, curve=False)
+
+
+@pytest.mark.parametrize("question", [heading, control, plan, suggestions])
+def test_loops_of_no_robot_are_not_modelled(question):
+    """A wrong unit makes loops of hours: one line says so, and nothing is worked out for days."""
+    hour = 3_600_000_000_000
+    run = make_flat_run(np.full(300, hour), {"gyro.read": np.full(300, hour // 4)})
+    with pytest.raises(UsageError, match=r"a loop takes 3,600 s .* --unit"):
+        question(Asked(), run)

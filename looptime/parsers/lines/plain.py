@@ -289,6 +289,8 @@ def _name_stamps(grid: Grid) -> None:
             stamped = any(is_stamp(text) for text in grid.names)
             grid.names[at] = STAMP if rises(values) and not stamped else ""
     second = f"{STAMP} 2"
+    if second in grid.names and STAMP not in grid.names:  # the first was none
+        grid.names[grid.names.index(second)] = STAMP
     if second in grid.names:
         one, other = grid.names.index(STAMP), grid.names.index(second)
         if ":" in "".join(grid.cells(one)[:1]):

@@ -131,3 +131,10 @@ def test_names_that_follow_their_numbers_in_brackets(tmp_path):
     assert periods_ms(run) == [9 + (k % 7) / 100 for k in range(60)]
     assert run.names[0].name == "gyro"
     assert self_ms(run)["gyro"] == pytest.approx([3 + (k % 7) / 100 for k in range(60)])
+
+
+def test_a_second_stamp_is_the_clock_where_the_first_is_none(tmp_path):
+    """Two numbers lead each line: one that hangs about with a unit, and one that rises."""
+    rows = [f"{3 + k % 5} ms {20 * k} imu={2 + k % 3}ms" for k in range(40)]
+    run = read(tmp_path, "\n".join(rows))
+    assert len(run) >= 38
