@@ -161,8 +161,8 @@ class Asked:
         total = float(period.sum(dtype=np.float64))
         if usual > _LONGEST_NS or total > _LONGEST_RUN_NS:
             raise UsageError(
-                f"{run.source}: a loop takes {usual / 1e9:,.0f} s and the run {total / 1e9:,.0f} s: "
-                "no model of a robot covers that; if the unit is wrong, say the true one with --unit"
+                f"{run.source}: a loop takes {usual / 1e9:,.0f} s, all {total / 1e9:,.0f} s: "
+                "no model of a robot covers that; a wrong unit is set right with --unit"
             )
         return self.part(run)
 

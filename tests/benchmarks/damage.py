@@ -6,8 +6,8 @@ and `devices`, kind after kind, layout after layout), mishaps that nobody planne
 `tests.properties.mutated`), and commands with options that nobody meant on such logs
 (``commands``: `tests.properties.commands`). It prints a table of the outcomes by kind of damage,
 every fault with the seed that makes it again, the longest times and the memory; ctrl-c ends it
-early. Examples are played in a process of their own, which cannot take more than 4 GB or 2 minutes
-for one: where it does, the next example is played in another one.
+early. Examples are played in a process of their own, which cannot take more than 4 GB or 60 s of
+processor time for one: where it does, the next example is played in another one.
 The aims: no wrong figure in silence, no traceback, no library's warning, no refusal of two lines,
 no log of up to 3 MB that takes more than 5 s of processor time (a command: 10 s), at most 1 GB.
 """
@@ -42,7 +42,9 @@ LONGEST_S = 5.0
 MOST_MB = 1024
 #: What no example can exceed.
 LIMIT_BYTES = 4 << 30
-PATIENCE_S = 120
+LIMIT_S = 60
+#: For one that waits and does nothing, on a machine that has much else to do.
+PATIENCE_S = 900
 INTERRUPTED = 130
 FORK = multiprocessing.get_context("fork")  # nothing is played, so no thread runs, where it forks
 #: Kind of damage, what makes the example again, and what judges it.
@@ -178,6 +180,8 @@ def _play(to: Connection, cases: Cases, count: int, first: int, skipped: int) ->
         examples = cases(count, first, Path(folder) / "log.csv")
         for kind, again, judged in itertools.islice(examples, skipped, None):
             to.send((kind, again))
+            used = int(time.process_time())
+            resource.setrlimit(resource.RLIMIT_CPU, (used + LIMIT_S, resource.RLIM_INFINITY))
             to.send(_played(kind, again, judged, 2 if cases is commands else 1))
         to.send(None)
 
