@@ -58,5 +58,5 @@ def test_loops_of_no_robot_are_not_modelled(question):
     """A wrong unit makes loops of hours: one line says so, and nothing is worked out for days."""
     hour = 3_600_000_000_000
     run = make_flat_run(np.full(300, hour), {"gyro.read": np.full(300, hour // 4)})
-    with pytest.raises(UsageError, match=r"a loop takes 3,600 s .* --unit"):
+    with pytest.raises(UsageError, match=r"a loop takes 3,600 s, .* --unit"):
         question(Asked(), run)
