@@ -122,6 +122,8 @@ def whole_file(
     try:
         place = Path(path) if new else Path(os.path.realpath(path))
         if place.exists() and not place.is_file() and not new:
+            if place.is_fifo():
+                _expect_reader(place)
             yield place
             return
         if folders:
@@ -146,6 +148,14 @@ def whole_file(
         if part is not None:
             with contextlib.suppress(OSError):
                 part.unlink()
+
+
+def _expect_reader(pipe: Path) -> None:
+    """Refuse a pipe that nobody reads: opening it would wait for ever."""
+    try:
+        os.close(os.open(pipe, os.O_WRONLY | getattr(os, "O_NONBLOCK", 0)))
+    except OSError as error:
+        raise UsageError(f"{pipe}: is a pipe that nobody reads: name a file") from error
 
 
 def write_whole(

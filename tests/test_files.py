@@ -166,3 +166,18 @@ def test_no_warning_of_a_library_is_shown():
     command = [sys.executable, "-c", code]
     done = subprocess.run(command, check=False, capture_output=True, text=True, env=clean)
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes with a name are another system's")
+def test_a_pipe_that_nobody_reads_is_not_waited_for(tmp_path):
+    """Opening it would last for ever; with a reader it is written to like a device."""
+    pipe = tmp_path / "out.csv"
+    os.mkfifo(pipe)
+    with pytest.raises(UsageError, match="is a pipe that nobody reads"):
+        write_whole(pipe, "a,b\n")
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        write_whole(pipe, "a,b\n")
+        assert os.read(reader, 99) == b"a,b\n"
+    finally:
+        os.close(reader)
