@@ -94,6 +94,7 @@ class Contentions:
     #: What costs most first; empty where nobody waits or the log cannot say.
     found: tuple[Contention, ...] = ()
     disagreements: tuple[Disagreement, ...] = ()
+    left_out: int = 0  #: Calls, of each thread, of so little time that nothing was asked of them
     #: ``shares``, ``likely``, ``apart``, ``result`` or ``unknown``, by the labels where there are
     #: any, for all calls that were made often enough, dict of (call, thread, other call) to str.
     verdicts: dict[tuple[str, str, str], str] = field(default_factory=dict, repr=False)
@@ -125,7 +126,7 @@ def contention(basis: Basis) -> Contentions:
     run = basis.run
     if len(run.thread_names) < 2 or not len(run) or run.on_loop_thread.all():
         return Contentions()
-    tracks = _tracks(run, set(basis.waits.names))
+    tracks, left_out = _tracks(run, set(basis.waits.names))
     meetings = [
         m
         for m in exclusions([t.track for t in tracks], run.clock.tick_ns)
@@ -135,6 +136,7 @@ def contention(basis: Basis) -> Contentions:
     return Contentions(
         tuple(_entries(run, tracks, judged)),
         tuple(d for m in meetings if (d := _disagreement(run, tracks, m)) is not None),
+        left_out,
         {_named(run, tracks, pair): verdict for pair, (verdict, _) in judged.items()},
     )
 
@@ -176,8 +178,8 @@ class _Named:
     loop: Int
 
 
-def _tracks(run: Run, pacing: set[int]) -> list[_Named]:
-    """The innermost calls of each thread by name, those of the loop's thread first."""
+def _tracks(run: Run, pacing: set[int]) -> tuple[list[_Named], int]:
+    """The innermost calls of each thread by name, the loop's thread first; and how many more."""
     at = run.call_columns
     origin = int(run.loop_columns.start_ns[0])
     made = []
@@ -193,7 +195,8 @@ def _tracks(run: Run, pacing: set[int]) -> list[_Named]:
             start = (at.start_ns[mine] - origin).astype(np.float64)
             end = np.sort(start + at.duration_ns[mine])  # calls of one thread may cross
             made.append(_Named(Track(thread, np.sort(start), end), code, at.loop[mine]))
-    return made if len(made) <= _MOST_TRACKS else _busiest(made, run.loop_thread)
+    kept = made if len(made) <= _MOST_TRACKS else _busiest(made, run.loop_thread)
+    return kept, len(made) - len(kept)
 
 
 def _busiest(tracks: list[_Named], loop_thread: int) -> list[_Named]:

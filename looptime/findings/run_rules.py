@@ -377,6 +377,12 @@ def _log(at: Summary) -> list[Finding]:
         text = f"The recorder ignored {ignored} marks: a wrong number, or an end without a begin."
         made.append(_note(at, "marks_ignored", text, float(ignored), "marks"))
     made += _unused_rows(at)
+    if left := at.contention.left_out:
+        text = (
+            f"Of {left:,} calls, those of least time on each side, it was not asked whom they wait "
+            "for, or who waits for them."
+        )
+        made.append(_note(at, "waits_not_asked", text, float(left), "calls"))
     cost = at.recorder_share
     if cost is not None and cost >= 0.02:
         text = f"Recording itself takes {percent(cost)} of the loop: time fewer calls."

@@ -180,3 +180,4 @@ def test_hundreds_of_threads_are_bounded_work():
     found = contention(prepare(make_run([10] * 60, calls)))
     assert 0 < len(found.verdicts) <= 64 * 64
     assert found.verdicts["bus.read", "long", "gyro.read"] in ("shares", "likely")
+    assert found.left_out == 201 - 32

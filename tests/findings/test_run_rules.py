@@ -196,3 +196,10 @@ def test_a_sleep_shorter_than_the_work_is_no_tick(sleep_ms, told):
         work + wait, {"update": work, "rest": wait}, {"update": "compute", "rest": "pacing"}
     )
     assert ("pacing_sleep" in codes(run)) is told
+
+
+def test_calls_that_nobody_asked_whom_they_wait_for():
+    """Of 101 calls of another thread the 32 of most time are looked at; the others are said."""
+    calls = [("a", 0, 1), *((f"job{n}", 0.02 * n, 0.01, "w") for n in range(101))]
+    said = {f.code: f.text for f in summarise(make_run([10, 11] * 30, calls)).findings}
+    assert said["waits_not_asked"].startswith("Of 69 calls,")

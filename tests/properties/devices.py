@@ -66,7 +66,7 @@ def lengths_stick_at_the_largest(made: Made, rng: Rng) -> Made | None:
     if not made.spans:
         return None
     full = [sum(int(row[column]) > 4095 for row in made.rows) for column in made.spans]
-    if max(full) < 8:  # a few are no more than a coincidence
+    if not max(full):
         return None
     return _cells(made, made.spans, lambda c: str(min(int(c), 4095)), range(len(made.rows)))
 
@@ -152,12 +152,12 @@ def clock_stuck_for_long(made: Made, rng: Rng) -> Made | None:
 def cut_off_in_a_loop(made: Made, rng: Rng) -> Made:
     """A short log ends within a loop, or within a cell."""
     loops = int(rng.integers(20, 40))
+    more = int(rng.integers(1, made.block + 1))
+    whole = loops + (more == made.block and made.layout.startswith(("totals", "sections")))
     short = replace(
-        made,
-        rows=made.rows[: loops * made.block + int(rng.integers(1, made.block + 1))],
-        period_ms=made.period_ms[: loops + (made.layout in ("totals", "sections"))],
-        lengths_ms=made.lengths_ms[:loops],
-    )
+        made, rows=made.rows[: loops * made.block + more],
+        period_ms=made.period_ms[:whole], lengths_ms=made.lengths_ms[:whole],
+    )  # fmt: skip
     if rng.random() < 0.5:
         row = short.rows[-1]
         short.rows[-1] = [*row[:-1], row[-1][: int(rng.integers(0, len(row[-1]) + 1))]]

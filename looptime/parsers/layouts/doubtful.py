@@ -130,7 +130,7 @@ def full_counter(value: Float) -> tuple[int, int] | None:
     if most not in [2.0**bits - 1 for bits in _BITS]:
         return None
     often = int((value == most).sum())
-    return (int(most), often) if often >= (2 if most > 1024 else 3) else None
+    return (int(most), often) if often >= (1 if most > 2048 else 2 if most > 1024 else 3) else None
 
 
 def wrapped_lengths(value: Float) -> int | None:
@@ -159,8 +159,8 @@ def _counters(value: Float) -> Iterator[str]:
     if full is not None:
         most, often = full
         yield (
-            f"{often:,} lengths are exactly {most:,}, the most that a counter of "
-            f"{most.bit_length()} bits holds: they were longer, or not measured"
+            f"{often:,} {'length is' if often == 1 else 'lengths are'} exactly {most:,}, the most "
+            f"that a counter of {most.bit_length()} bits holds: longer in truth, or not measured"
         )
         return
     top = wrapped_lengths(value)

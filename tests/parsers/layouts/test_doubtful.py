@@ -62,3 +62,13 @@ def test_lengths_that_wrap():
     assert wrapped_lengths(value % 4096) == 4096
     assert wrapped_lengths(np.minimum(value, 4000)) is None
     assert wrapped_lengths(np.random.default_rng(4).uniform(0, 4095, 3000) // 1) is None
+
+
+def test_a_single_length_that_fills_its_counter_is_told(tmp_path):
+    """One of 4,095 us in 120: twelve bits hold no more."""
+    drive = uneven()
+    drive[70] = 4095
+    run = read(tmp_path, costs(uneven()[::-1], drive))
+    assert any(note.startswith("drive: 1 length is exactly 4,095") for note in run.clock.notes)
+    drive[70] = 4094
+    assert not any("exactly" in n for n in read(tmp_path, costs(uneven(), drive)).clock.notes)
