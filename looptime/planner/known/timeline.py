@@ -296,23 +296,28 @@ def arrange(
             line.begin, line.end,
         )  # fmt: skip
     extra = _copied(line, copies, len(whole))
-    order = np.insert(np.arange(len(whole)), extra.place, extra.stretch)
-    place = np.empty(len(order), np.int64)
-    place[order] = np.arange(len(order))
+    where = extra.place + np.arange(len(extra.place))
+    original = np.ones(len(whole) + len(where), bool)
+    original[where] = False
+    place = np.concatenate([np.flatnonzero(original), where])
     copied = whole[extra.source]
     if absent is not None:
         whole[absent] = 0
-    source = np.concatenate([np.arange(len(whole)), extra.source])
-    calls = np.concatenate([calls, extra.call])
+
+    def both(own: Int, added: Int) -> Int:
+        made = np.empty(len(original), own.dtype)
+        made[original], made[where] = own, added
+        return made
+
     first, last = place[np.append(first, extra.first)], place[np.append(last, extra.last)]
-    loop = np.append(line.loop[np.flatnonzero(keep)], extra.loop)
-    sort = np.lexsort((-last, first))
+    sort = np.argsort(first, kind="stable")  # two runs in order already
     first, last = first[sort], last[sort]
+    over = np.cumsum(np.bincount(last, minlength=len(original)))[first - 1]
     return Arranged(
-        np.concatenate([whole, copied])[order], source[order], order < len(whole),
-        np.concatenate([line.owner, extra.owner])[order], calls[sort], first, last, loop[sort],
-        np.arange(len(first)) - np.searchsorted(np.sort(last), first), place[line.begin],
-        place[line.end],
+        both(whole, copied), both(np.arange(len(whole)), extra.source), original,
+        both(line.owner, extra.owner), np.concatenate([calls, extra.call])[sort], first, last,
+        np.append(line.loop[calls], extra.loop)[sort], np.arange(len(first)) - over,
+        place[line.begin], place[line.end],
     )  # fmt: skip
 
 
