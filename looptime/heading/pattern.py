@@ -8,6 +8,7 @@ predicted) by `sampling_from_run`, or is made for another loop rate by `even`, `
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 
@@ -47,12 +48,12 @@ class Sampling:
     def __len__(self) -> int:
         return len(self.block)
 
-    @property
+    @cached_property
     def hold_s(self) -> Float:
         """Hold of each command, ``T_k``; shape (n,) [s]."""
         return np.diff(self.use_s)
 
-    @property
+    @cached_property
     def latency_s(self) -> Float:
         """Age of each reading when it is put to use, ``L_k``; shape (n,) [s]."""
         return (self.use_s - self.taken_s)[:-1]

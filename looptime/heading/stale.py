@@ -158,8 +158,8 @@ def _largest(
     found = float(np.abs(error).max())
     if table.lead.kind == "measured":
         return found
-    reached = table.nodes[(table.nodes <= end.max()) & (table.nodes >= begin.min())]
-    inner = table.peak[: len(table.nodes)][np.isin(table.nodes, reached)]
+    reached = (table.nodes <= end.max()) & (table.nodes >= begin.min())
+    inner = table.peak[: len(table.nodes)][reached]
     return max(found, float(inner.max(initial=0.0)))
 
 
