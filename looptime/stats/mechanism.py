@@ -214,10 +214,10 @@ def _fitted(start: Float, before: Float, beat: Float, period: float, tolerance: 
     for _ in range(3):
         every = np.linspace(best[2] - reach, best[2] + reach, _TRIED)
         shift = every[:, None] * beat
-        covers = _best_covers(before - shift - tolerance, start - shift + tolerance)
-        covered, first, last = (values.tolist() for values in covers)
-        wide = (b - a for a, b in zip(first, last, strict=True))
-        best = max(best, *zip(covered, wide, every.tolist(), strict=True))
+        covered, first, last = _best_covers(before - shift - tolerance, start - shift + tolerance)
+        wide = np.where(covered == covered.max(), last - first, -np.inf)
+        at = np.flatnonzero(wide == wide.max())[-1]  # of those alike, the longest interval
+        best = max(best, (int(covered[at]), float(wide[at]), float(every[at])))
         reach *= 4 / _TRIED
     return Rule("timetable", best[2], best[2], best[2], len(start) - best[0])
 

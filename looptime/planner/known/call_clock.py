@@ -17,7 +17,9 @@ from looptime.array_types import Float, Int
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain
 from looptime.records import dataclass
 from looptime.run import Run
+from looptime.stats.arrays import mad, median
 from looptime.stats.mechanism import Mechanism
+from looptime.stats.quantiles import percentiles
 from looptime.words import percent
 
 __all__ = ["CallClock", "CallClocks", "Pauses", "as_in", "rhythms"]
@@ -159,7 +161,7 @@ def _spread(values: Float) -> float:
     if not len(values):
         return 0.0
     some = values[:: max(1, len(values) // 10_000)]
-    return 1.4826 * float(np.median(np.abs(some - np.median(some))))
+    return 1.4826 * mad(some)
 
 
 def _rhythm(
@@ -226,13 +228,13 @@ def _waits_for_device(
         return None
     ends = start[rows] + duration
     between = np.diff(ends)
-    own, period = _spread(duration), float(np.median(between))
+    own, period = _spread(duration), median(between)
     if own > 0.01 * period and _spread(between) < 0.3 * own:
         return _fundamental(
             between, period
         ), "its ends come evenly while its length varies: waits for a measurement"
-    low, high = np.quantile(duration, [0.02, 0.98])
-    reach = float(high - low) / 0.96
+    low, high = percentiles(duration, [2, 98])
+    reach = (high - low) / 0.96
     if reach > 0.05 * period and own > 0.2 * reach:
         tick, sharp = _tick(between, reach)
         if sharp > 0.9:

@@ -10,6 +10,7 @@ run balance by construction.
 from __future__ import annotations
 
 from dataclasses import field
+from functools import cached_property
 
 import numpy as np
 
@@ -57,7 +58,7 @@ class Chain:
     owner: Int  #: Call that owns each stretch, `NOBODY` or `BETWEEN`, int32 array, shape (e,)
     length: Float  #: shape (e,) [ns]
 
-    @property
+    @cached_property
     def nested(self) -> bool:
         """Whether any call encloses another or runs on into a later loop."""
         return bool(len(self.first)) and not np.array_equal(self.first, self.last)

@@ -22,6 +22,7 @@ from looptime.planner.play.shared_bus import HAND_OVER_NS, Sharing, sharing
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import CallName
+from looptime.stats.arrays import median
 
 __all__ = [
     "Draft",
@@ -162,8 +163,8 @@ def shortened(whole: KnownRun, loops: int, recurs: Mapping[str, str] | None = No
 def _typical(values: Float) -> float:
     """Mean without the outliers above: the cost of a call that nothing disturbed."""
     some = values[:: max(1, len(values) // 10_000)]
-    middle = float(np.median(some))
-    spread = 1.4826 * float(np.median(np.abs(some - middle)))
+    middle = median(some)
+    spread = 1.4826 * median(np.abs(some - middle))
     limit = middle + max(5 * spread, 0.2 * middle)
     return float(values[values <= limit].mean())
 
@@ -305,11 +306,24 @@ class Draft:
     def rows(self, codes: list[int]) -> Int:
         """Calls of these names that are still made, without those inside another of them."""
         if len(codes) == 1:
-            rows = np.flatnonzero((self.name == codes[0]) & self.keep)
-        else:
-            wanted = np.zeros(len(self.names), bool)
-            wanted[codes] = True
-            rows = np.flatnonzero(wanted[self.name] & self.keep)
+            return self._outer(np.flatnonzero((self.name == codes[0]) & self.keep))
+        return self._outer(self._made(codes))
+
+    def rows_of_each(self, codes: list[int]) -> dict[int, Int]:
+        """The same of each of these names by itself."""
+        rows = self._made(codes)
+        name = self.name[rows]
+        rows = rows[np.argsort(name, kind="stable")]
+        ends = np.append(0, np.cumsum(np.bincount(name, minlength=len(self.names))))
+        return {c: self._outer(rows[ends[c] : ends[c + 1]]) for c in codes}
+
+    def _made(self, codes: list[int]) -> Int:
+        wanted = np.zeros(len(self.names), bool)
+        wanted[codes] = True
+        return np.flatnonzero(wanted[self.name] & self.keep)
+
+    def _outer(self, rows: Int) -> Int:
+        """Those of these calls that are inside no other of them."""
         if len(rows) and self.line.nested:
             reach = np.maximum.accumulate(rows + self.line.size[rows])
             rows = rows[np.append(True, rows[1:] >= reach[:-1])]

@@ -17,6 +17,7 @@ from looptime.planner.play.pacer import PacedRate
 from looptime.planner.play.recorded import change_thread, is_about_threads
 from looptime.planner.play.shared_bus import rests
 from looptime.schema import CallName
+from looptime.stats.quantiles import percentiles
 
 __all__ = ["apply"]
 
@@ -200,8 +201,9 @@ def _batch(draft: Draft, change: Change) -> None:
             f"change {str(change)!r}: some of these calls enclose others: name the inner ones only"
         )
     duration = draft.durations(rows)
-    typical = {code: _typical_now(draft, code) for code in codes}
-    cost = _cost(draft, change, typical)
+    each = draft.rows_of_each(codes)
+    typical = {code: _typical_now(draft, code, mine) for code, mine in each.items()}
+    cost = _cost(draft, change, typical, each)
     if cost.is_range:
         draft.ranges.add("batch")
         draft.warn(
@@ -261,7 +263,9 @@ def _say_if_unlike(
         )
 
 
-def _cost(draft: Draft, change: Change, typical: dict[int, float]) -> BatchCost:
+def _cost(
+    draft: Draft, change: Change, typical: dict[int, float], rows: dict[int, Int]
+) -> BatchCost:
     known = draft.known
     bus = draft.names[next(iter(typical))].bus
     stated = known.buses.get(bus or "")
@@ -283,21 +287,19 @@ def _cost(draft: Draft, change: Change, typical: dict[int, float]) -> BatchCost:
         ]
         if any(n is not None for n, _ in sized):
             others = [(n or 1, ns) for n, ns in sized]
-    spread = float(np.mean([_above_floor(draft, code) for code in typical]))
+    spread = float(np.mean([_above_floor(draft.durations(mine)) for mine in rows.values()]))
     return batch_cost(items, list(typical.values()), (base, per_item), others, spread)
 
 
-def _above_floor(draft: Draft, code: int) -> float:
+def _above_floor(took: Float) -> float:
     """How far a call's usual cost lies above its least, as a share of it."""
-    took = draft.durations(draft.rows([code]))
-    low, middle = np.quantile(took, [0.02, 0.5]) if len(took) else (0.0, 0.0)
-    return float((middle - low) / middle) if middle > 0 else 0.0
+    low, middle = percentiles(took, [2, 50]) if len(took) else (0.0, 0.0)
+    return (middle - low) / middle if middle > 0 else 0.0
 
 
-def _typical_now(draft: Draft, code: int) -> float:
+def _typical_now(draft: Draft, code: int, rows: Int) -> float:
     """Typical cost of a call after the changes so far [ns]."""
     recorded = draft.known.typical_ns.get(code, 0.0)
-    rows = draft.rows([code])
     if not len(rows) or code >= len(draft.known.run.names):
         return float(np.mean(draft.durations(rows))) if len(rows) else recorded
     at, _ = draft.stretches(rows)

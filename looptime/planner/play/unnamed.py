@@ -89,11 +89,10 @@ def _candidates(draft: Draft, codes: Sequence[int], name: str) -> list[int]:
 def _busiest(draft: Draft, codes: Sequence[int]) -> list[int]:
     """Calls of the named bus on which the loop spends most."""
     cost: dict[str, float] = {}
-    for c in codes:
+    for c, rows in draft.rows_of_each(list(codes)).items():
         bus = draft.names[c].bus
         if bus is not None:
-            took = draft.durations(draft.rows([c]))
-            cost[bus] = cost.get(bus, 0.0) + float(took.sum())
+            cost[bus] = cost.get(bus, 0.0) + float(draft.durations(rows).sum())
     if not cost:
         return []
     most = max(cost, key=lambda bus: cost[bus])

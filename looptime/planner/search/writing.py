@@ -7,6 +7,7 @@ import numpy as np
 from looptime.analysers.alike import in_short
 from looptime.planner.changes import Change
 from looptime.planner.search.look import LEAST, Look, change_of
+from looptime.stats.quantiles import percentiles
 from looptime.words import percent
 
 __all__ = ["long_turns", "telemetry", "unchanged_writes"]
@@ -60,7 +61,7 @@ def long_turns(look: Look) -> None:
     pulses = {r.name for r in look.at.rhythms.calls if r.pulses}
     for name in look.names("sensor read") + look.names("actuator write"):
         mine = duration[line.name == code[name]]
-        limit = 3 * float(np.quantile(mine, 0.9))
+        limit = 3 * percentiles(mine, [90])[0]
         excess = float(np.maximum(mine - limit, 0).sum()) / len(run)
         if name in pulses or excess < LEAST * look.mean_ns:
             continue
