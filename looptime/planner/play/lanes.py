@@ -39,6 +39,7 @@ class Lane:
     lap: list[int]  #: From asking to asking, where nobody makes it wait [ns]
     reached: list[int]  #: Sum of the laps before each [ns]
     streak: list[int]  #: How many, from each on, follow one on the same bus without a rest
+    final: int  #: The last turn
     asks: int  #: When the next asks [ns]
     step: int = 0  #: Which turn is next
     count: int = 0  #: How many were made
@@ -65,7 +66,7 @@ class Lane:
         asks = begun + int(before[0])
         return cls(
             reader, bus.tolist(), service.tolist(), rest.tolist(), lap.tolist(),
-            (np.cumsum(lap) - lap).tolist(), streak, asks, late=array("q", [-1]),
+            (np.cumsum(lap) - lap).tolist(), streak, len(lap) - 1, asks, late=array("q", [-1]),
             ended=array("q", [begun]), then=array("q", [asks]),
         )  # fmt: skip
 
@@ -83,7 +84,7 @@ class Lane:
             self.late.append(self.count)
             self.ended.append(end)
             self.then.append(self.asks)
-        self.step = step + 1 if step + 1 < len(self.bus) else 0
+        self.step = step + 1 if step < self.final else 0
         self.count += 1
         return self.asks
 
@@ -233,7 +234,7 @@ def serve(lanes: list[Lane], buses: Buses, until: int, wanted: int = -1) -> int:
     Returns when the next of them asks.
     """
     lost = wanted < 0 or not buses.loop_had[wanted] or until - buses.free[wanted] >= WAKE_NS
-    free, lane = buses.free, first_of(lanes)
+    free, lane, several = buses.free, first_of(lanes), len(lanes) > 1
     begin = lane.asks
     while begin < until:
         bus = lane.bus[lane.step]
@@ -246,7 +247,7 @@ def serve(lanes: list[Lane], buses: Buses, until: int, wanted: int = -1) -> int:
                     return lane.asks
             begin = free[bus] + buses.wake
         begin = lane.serve(buses, begin)
-        if len(lanes) > 1:
+        if several:
             lane = first_of(lanes)
             begin = lane.asks
     return begin

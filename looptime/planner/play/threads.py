@@ -189,8 +189,8 @@ def _warn_of_starving(draft: Draft, where: Places, bus: str) -> None:
     if "fair" in (stated.lock if stated else "", seen.kind if seen else ""):
         return
     for reader, buses in zip(draft.readers, where.of_reader, strict=True):
-        then = np.roll(reader.before, -1)
-        if any(b == bus and rest < WAKE_NS for b, rest in zip(buses, then.tolist(), strict=True)):
+        restless = np.flatnonzero(np.roll(reader.before, -1) < WAKE_NS)
+        if any(buses[turn] == bus for turn in restless.tolist()):
             draft.warn(
                 f"bus {bus!r}: unless its lock is fair, a thread that does not rest can take the "
                 "bus again and again while the loop waits, and loops then take many times as "
@@ -299,14 +299,14 @@ def _in_turn(
     stops: _Stops, rivals: list[Lane], buses: Buses, begun: int, works: _Clockwork
 ) -> tuple[Int, Int, int, int]:
     """The same, and when it is over."""
-    now, late, i = begun, 0, 0
+    now, late, i, count = begun, 0, 0, len(stops.kind)
     kinds, takes, aheads = stops.kind.tolist(), stops.takes.tolist(), stops.ahead.tolist()
     calm, free, tick = Calm.of(stops.kind, stops.ahead, stops.takes), buses.free, works.start
-    waits = np.zeros(len(kinds), np.int64)
+    waits, shared = np.zeros(count, np.int64), list(calm.last)
     soonest = first_of(rivals).asks if rivals else math.inf
-    while i < len(kinds):
+    while i < count:
         asks, kind = now + aheads[i], kinds[i]
-        if kind >= 0 and asks <= soonest and max([free[bus] for bus in calm.last]) <= asks:
+        if kind >= 0 and asks <= soonest and max([free[bus] for bus in shared]) <= asks:
             i, now = calm.passed(i, now, soonest, buses)
             continue
         if kind >= 0:
