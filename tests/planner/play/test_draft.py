@@ -7,6 +7,7 @@ import pytest
 
 from looptime.planner.play.draft import Draft, Setting, known
 from looptime.planner.play.shared_bus import HAND_OVER_NS
+from tests.build_run import make_run
 from tests.planner.play.build import plain
 
 
@@ -41,3 +42,17 @@ def test_waits_are_summed_by_bus():
     wait = np.zeros(9)
     wait[[0, 4, 8]] = 1e6, 0.5e6, 7e6
     assert replace(known(run), wait_ns=wait).wait_by_bus() == {"port": 1_500_000}
+
+
+def test_calls_of_each_name_are_those_of_the_name_alone():
+    """A name within another and within its own kind, one of which none is left, in any order."""
+    calls = [("outer", 0, 8), ("inner", 1, 2), ("outer", 4, 3), ("inner", 5, 1), ("gone", 9, 1)]
+    draft = Draft.of(known(make_run([12] * 6, calls)), Setting())
+    names = [one.name for one in draft.names]
+    draft.keep[draft.name == names.index("gone")] = False
+    codes = [names.index(name) for name in ("gone", "outer", "inner")]
+    each = draft.rows_of_each(codes)
+    assert list(each) == codes
+    for code, rows in each.items():
+        assert rows.tolist() == draft.rows([code]).tolist()
+    assert [len(rows) for rows in each.values()] == [0, 6, 12]

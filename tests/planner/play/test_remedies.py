@@ -203,15 +203,19 @@ def test_calls_that_a_rounding_lets_overlap_stand_beside_each_other(tmp_path):
 def test_what_a_call_costs_by_now():
     """As in the log; half of it once each is half as long; as in the log where none is left."""
     draft = Draft.of(known(plain(20)), Setting())
+
+    def now(code):
+        return _typical_now(draft, code, draft.rows([code]))
+
     names = [one.name for one in draft.names]
     gyro, enc = names.index("gyro.read"), names.index("enc.a")
-    assert _typical_now(draft, gyro) == pytest.approx(2e6)
+    assert now(gyro) == pytest.approx(2e6)
     at, _ = draft.stretches(draft.rows([gyro]))
     draft.length[at] /= 2
-    assert _typical_now(draft, gyro) == pytest.approx(1e6)
-    assert _typical_now(draft, enc) == pytest.approx(1e6)
+    assert now(gyro) == pytest.approx(1e6)
+    assert now(enc) == pytest.approx(1e6)
     draft.keep[draft.name == enc] = False
-    assert _typical_now(draft, enc) == pytest.approx(1e6)
+    assert now(enc) == pytest.approx(1e6)
     draft.names.append(replace(draft.names[gyro], name="both.read"))  # of a change
     draft.name[draft.name == gyro] = len(draft.names) - 1
-    assert _typical_now(draft, len(draft.names) - 1) == pytest.approx(1e6)
+    assert now(len(draft.names) - 1) == pytest.approx(1e6)
