@@ -52,7 +52,6 @@ __all__ = [
     "reads_logs",
     "remark",
     "say_phases",
-    "say_project",
     "show",
     "waiting",
     "whole_run",
@@ -299,14 +298,6 @@ def show(*parts: Any) -> None:
     from looptime.views.text import terminal
 
     terminal.show(parts)
-
-
-def say_project(asked: Asked, text: Text | None = None) -> None:
-    """Say which project file is in use, unless only the answer is wanted."""
-    from looptime.views.text.terminal import plain
-
-    if asked.project.path is not None and not (text and text.quiet):
-        show(plain(f"project {asked.project.path}", longest=300))
 
 
 def options_text(asked: Asked, *, phase: bool = False) -> str:

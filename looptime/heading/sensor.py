@@ -7,13 +7,11 @@ from dataclasses import fields, replace
 
 import numpy as np
 
-from looptime.array_types import Float
 from looptime.errors import UsageError
-from looptime.heading.motion import Motion
 from looptime.heading.pattern import Sampling
 from looptime.records import dataclass
 
-__all__ = ["PERFECT", "Sensor", "simulated_rates"]
+__all__ = ["PERFECT", "Sensor"]
 
 
 @dataclass(frozen=True)
@@ -66,27 +64,3 @@ class Sensor:
 
 
 PERFECT = Sensor()
-
-
-def simulated_rates(motion: Motion, sampling: Sampling, sensor: Sensor) -> Float:
-    """Turn rates that the code would read along the log, with noise and bias.
-
-    Parameters
-    ----------
-    motion : Motion
-        Times count as those of the sampling do.
-    sampling : Sampling
-        With the sensor already applied.
-    sensor : Sensor
-        Noise, bias and seed.
-
-    Returns
-    -------
-    float array, shape (n + 1,) [rad/s]
-        The same for the same seed; readings of one held value share its noise.
-    """
-    fresh = np.concatenate([[True], np.diff(sampling.taken_s) > 0])
-    at = np.cumsum(fresh) - 1
-    noise = np.random.default_rng(sensor.seed + 1).standard_normal(int(at[-1]) + 1)
-    error = sensor.bias_deg_s + sensor.noise_deg_s * noise[at]
-    return motion.rate(sampling.taken_s) + np.radians(error)

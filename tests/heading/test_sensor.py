@@ -8,8 +8,20 @@ from looptime.heading.age_distribution import age_parts, mean_age_s
 from looptime.heading.integrated import AssumedStep, errors_along, noise_variance
 from looptime.heading.motion import Steady, Weave
 from looptime.heading.pattern import even
-from looptime.heading.sensor import PERFECT, Sensor, simulated_rates
+from looptime.heading.sensor import PERFECT, Sensor
 from tests.heading.logs import jittered
+
+
+def simulated_rates(motion, sampling, sensor):
+    """Turn rates that code would read along a log, with noise and bias [rad/s].
+
+    The same for the same seed; readings of one held value share its noise.
+    """
+    fresh = np.concatenate([[True], np.diff(sampling.taken_s) > 0])
+    at = np.cumsum(fresh) - 1
+    noise = np.random.default_rng(sensor.seed + 1).standard_normal(int(at[-1]) + 1)
+    error = sensor.bias_deg_s + sensor.noise_deg_s * noise[at]
+    return motion.rate(sampling.taken_s) + np.radians(error)
 
 
 def test_delay_adds_to_every_age():

@@ -22,7 +22,7 @@ from looptime.views.text.terminal import safe
 __all__ = [
     "MOST_POINTS", "Picture", "axis", "bar", "envelope", "error_bars", "kind_key", "label",
     "layout", "line_at", "log_bins", "log_range", "log_ticks", "loops_word",
-    "points_in", "room_px", "text_in_plot", "three",
+    "room_px", "text_in_plot", "three",
 ]  # fmt: skip
 
 #: Room for the numbers and the title of an upright axis [px].
@@ -311,11 +311,3 @@ def envelope(t: Float, x: Float, most: int = 2000) -> tuple[Float, Float, Float,
     edges = np.linspace(0, n, most + 1).astype(np.int64)[:-1]
     middle = np.array([np.median(part) for part in np.split(x, edges[1:])])
     return t[edges], np.minimum.reduceat(x, edges), middle, np.maximum.reduceat(x, edges)
-
-
-def points_in(figure: dict[str, Any]) -> int:
-    """How many points the browser is sent for a figure: the longest column of every trace."""
-    total = 0
-    for trace in figure["data"]:
-        total += max((len(v) for v in trace.values() if isinstance(v, list | tuple)), default=0)
-    return total

@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+import looptime
 from looptime import cli
-from looptime.checks.gate.checklist import checklist
+from looptime.checks.gate.checklist import _is_stale, _rows, checklist
 from looptime.checks.gate.gate import gate
 from looptime.checks.recording.recording import Settings
 from looptime.findings import summarise
@@ -110,3 +112,42 @@ def test_the_command_exits_as_the_gate(tmp_path: Path, capsys: pytest.CaptureFix
         assert cli.run(["pit", str(log), "--project", str(project)]) == code
         lines = capsys.readouterr().out.splitlines()
         assert lines[0].startswith("Ready as far" if code == 0 else "Not ready: look at limits")
+
+
+def test_the_battery_is_told_by_its_voltage(tmp_path: Path) -> None:
+    """The least and the most of the column that says so, and of no other."""
+    log = tmp_path / "run.csv"
+    rows = "".join(f"{20 * k},{(k % 90) / 2},{12.4 - k / 2000:.3f}\n" for k in range(601))
+    log.write_text(f"time_ms,heading_deg,battery_v\n{rows}", encoding="utf-8")
+    found, whole = states(looptime.read(log, cache=False))
+    assert found["battery"] == "ok"
+    assert whole.checks[-1].text == "12.1 V at least, 12.4 V at most"
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "state", "text"),
+    [(["pass", "pass", "not judged", "pass"], "ok", "fine (3 of 4 figures judged)"),
+     (["pass", "fail", "can't tell", "fail"], "bad", "beyond the limit: figure 1, figure 3"),
+     (["pass", "can't tell"], "not judged", "can't tell: figure 1")],
+)  # fmt: skip
+def test_a_line_sums_its_figures_up(verdicts, state, text) -> None:
+    """What was judged is counted; what fails is named, else what cannot be told."""
+    rows = [SimpleNamespace(what=f"figure {k}", verdict=verdict, decides=True)
+            for k, verdict in enumerate(verdicts)]  # fmt: skip
+    line = _rows("season", rows, "fine")
+    assert (line.state, line.text) == (state, text)
+
+
+@pytest.mark.parametrize(
+    ("fresh_hz", "hold", "longest", "stale"),
+    [(50.0, 1.0, 5, False), (50.0, 1.0, 6, True), (50.0, 3.0, 15, False), (50.0, 3.0, 16, True),
+     (25.0, 2.0, 2, False), (24.9, 2.0, 2, True), (50.0, None, 6, True)],
+)  # fmt: skip
+def test_a_reading_is_stale_where_it_is_held_far_longer_than_usual(
+    fresh_hz, hold, longest, stale
+) -> None:
+    """More than five times the usual, or new less than half as often as the loop runs."""
+    one = SimpleNamespace(
+        fresh_hz=fresh_hz, loop_hz=50.0, hold_loops=hold, longest_hold_loops=longest
+    )
+    assert _is_stale(one) is stale

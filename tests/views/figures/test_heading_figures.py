@@ -16,8 +16,9 @@ from looptime.views.figures.heading_figures import (
     heading_table,
     required_sentences,
 )
-from looptime.views.figures.picture import MOST_POINTS, points_in
+from looptime.views.figures.picture import MOST_POINTS
 from tests.build_run import make_run
+from tests.views.build import points_in
 
 
 @pytest.fixture(scope="module")

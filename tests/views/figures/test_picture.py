@@ -8,10 +8,11 @@ import pytest
 from looptime.analysers.summary import Summary, summarise
 from looptime.views.figures.costs_figures import GROUPS, call_table, cost_bars, slow_against_typical
 from looptime.views.figures.pace_figures import period_histogram, rate_over_run
-from looptime.views.figures.picture import MOST_POINTS, Picture, envelope, log_bins, points_in
+from looptime.views.figures.picture import MOST_POINTS, Picture, envelope, log_bins
 from looptime.views.figures.slow_figures import loop_beside_typical
 from looptime.views.files.html import csv_cell, data_json, escape
 from tests.build_run import make_flat_run, make_run
+from tests.views.build import points_in
 from tests.views.figures.build import summary
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from looptime.planner import Prediction, predict
 from looptime.run import Run
-from looptime.views.figures.picture import MOST_POINTS, points_in
+from looptime.views.figures.picture import MOST_POINTS
 from looptime.views.figures.plan_figures import (
     bus_use,
     call_costs,
@@ -19,6 +19,7 @@ from looptime.views.figures.plan_figures import (
     sides_table,
 )
 from tests.build_run import make_run
+from tests.views.build import points_in
 
 _NAMES = {
     "gyro.read": {"kind": "sensor read", "bus": "port", "device": "gyro"},
