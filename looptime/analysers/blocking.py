@@ -20,6 +20,8 @@ BLOCKING_KINDS = ("sensor read", "actuator write", "wait")
 
 _TICK_LOW_MS, _TICK_HIGH_MS = 15.0, 16.7
 _FEWEST = 30
+#: Durations spread evenly belong to a wait where the run's quarters differ by less of the spread.
+_LEVEL_MOVES = 0.4
 #: Delays of different calls within this part of each other may be one, unless chance forbids it.
 _ALIKE, _SURE = 0.05, 0.001
 
@@ -139,7 +141,7 @@ def blocking_signs(durations_ns: Int, loops: int, tick_ns: int = 1) -> list[Sign
     Parameters
     ----------
     durations_ns : int array, shape (m,) [ns]
-        Of whole calls, in any order.
+        Of whole calls, in start order.
     loops : int
         Loops of the run.
     tick_ns : int [ns]
@@ -183,6 +185,8 @@ def _device_wait(took: CallTimes, loops: int) -> Sign | None:
     few = took.ordered_ms
     low, high = ordered_quantiles(few, [0.005, 0.995])
     if high - low < 2.0 or high - low < 0.5 * high or took.count < 200:
+        return None
+    if took.moved_ms > _LEVEL_MOVES * (high - low):  # a call that drifts is spread evenly, too
         return None
     inside = few[(few >= low) & (few <= high)]
     even = (inside - low) / (high - low)

@@ -29,6 +29,9 @@ _MANY = 1000
 #: Shapes need no more durations than this.
 _ENOUGH = 20_000
 
+#: Durations of which the quarters are compared, and the fewest in a quarter.
+_FOR_QUARTERS, _LEAST_QUARTER = 1000, 40
+
 
 @dataclass(frozen=True)
 class CallTimes:
@@ -43,6 +46,7 @@ class CallTimes:
     others_ms: float | None  #: Median of all but the first
     ordered_ms: Float = field(repr=False)  #: Every so many-th duration, in rising order, shape (k,)
     far_ms: Float = field(repr=False)  #: Those far above the usual, as a driver's timeout is
+    moved_ms: float = 0.0  #: How far the medians of the run's quarters lie apart
 
 
 def call_times(run: Run) -> dict[tuple[int, int], CallTimes]:
@@ -85,8 +89,18 @@ def times_of(ns: Int) -> CallTimes:
     far = max(5 * middle, middle + 5 * (high - middle), middle + 10.0)
     return CallTimes(
         n, int(ns.sum(dtype=np.int64)), float(ns[0]) / 1e6, p50, p99, longest, others, ordered,
-        ns[ns > 1e6 * far] / 1e6,
+        ns[ns > 1e6 * far] / 1e6, _moved_ms(ns),
     )  # fmt: skip
+
+
+def _moved_ms(ns: Int) -> float:
+    """How far the medians of the quarters of some durations lie apart; 0 where they are few."""
+    some = ns[:: max(len(ns) // _FOR_QUARTERS, 1)]
+    size = len(some) // 4
+    if size < _LEAST_QUARTER:
+        return 0.0
+    medians = np.sort(some[: 4 * size].reshape(4, size), axis=1)[:, size // 2]
+    return float(medians.max() - medians.min()) / 1e6
 
 
 def ordered_quantiles(ordered: Float, shares: Sequence[float]) -> list[float]:

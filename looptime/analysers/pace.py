@@ -233,7 +233,7 @@ def _stated_budget(meta: dict[str, str]) -> float | None:
 
     Examples
     --------
-    >>> _stated_budget({"budget_us": "5000"}), _stated_budget({"Deadline": "20 ms"})
+    >>> _stated_budget({"budget_us": "5000"}), _stated_budget({"loop deadline": "20 ms"})
     (5.0, 20.0)
     >>> _stated_budget({"budget": "20"}), _stated_budget({"robot": "5 ms"})
     (None, None)
@@ -242,7 +242,7 @@ def _stated_budget(meta: dict[str, str]) -> float | None:
         word, unit = split_unit(key)
         number, _, rest = value.strip().partition(" ")
         unit = unit or (rest.strip() if rest.strip() in UNITS else None)
-        if word.lower().rsplit("_")[-1] not in _BUDGETS or unit is None:
+        if re.split(r"[ _-]", word.lower())[-1] not in _BUDGETS or unit is None:
             continue
         if re.fullmatch(r"\d+(\.\d+)?", number) and float(number) > 0:
             return float(number) * unit_ns(unit) / NS_PER_MS

@@ -137,7 +137,7 @@ def _sum_by_loop(pieces: SelfPieces, keep: Bool, n: int) -> Int:
 def _gap(run: Run, pieces: SelfPieces) -> Int | None:
     """Time after the end of the loop's own row that no call covers."""
     at = run.loop_columns
-    if at.body_ns is None or not len(run):
+    if at.body_ns is None or not len(run) or not median(at.body_ns):  # an instant tells no end
         return None
     gap = np.maximum(at.period_ns - at.body_ns, 0)
     if median(gap) < _GAP_SHARE * max(median(at.period_ns), 1.0):

@@ -60,6 +60,14 @@ class Recurrence:
     long_turns: bool = False
     thread: str = ""  #: The thread, where it is not the loop's
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Calls behind it, or what no call covers; none where it is the loop as a whole."""
+        if self.call or self.together:
+            return (self.call,) if self.call else self.together
+        bare = len(self.parts) == 1 and self.parts[0].name == UNATTRIBUTED
+        return (UNATTRIBUTED,) if bare else ()
+
     def to_dict(self) -> dict[str, Any]:
         """The recurrence as JSON holds it."""
         values = {k: v for k, v in vars(self).items() if k not in ("could_be", "parts")}
@@ -117,7 +125,7 @@ def recurs(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     except NotEnoughError as error:
         note = str(error)
     found.sort(key=lambda r: -r.height_ms * r.count)
-    named = {name for r in found for name in (r.call, *r.together) if name}
+    named = {name for r in found for name in r.names}
     usual_ms = median(basis.judged_ms)
     return Recurrences(tuple(found), pauses(basis, costs, slow, named), note, threads, usual_ms)
 

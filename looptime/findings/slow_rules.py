@@ -38,9 +38,9 @@ _LONE, _LEAST_LONE_MS = 10.0, 50.0
 def slow_findings(at: Summary) -> list[Finding]:
     """Stalls that come back, pauses of no call, culprits of slow loops, whole freezes."""
     made = [f for r in at.recurrence.found if (f := _recurring(at, r)) is not None]
-    explained = {c for r in at.recurrence.found for c in (r.call, *r.together) if c}
+    explained = {name for r in at.recurrence.found for name in r.names}
     explained |= _with_timeouts(at)
-    nameless = any(r.call is None and not r.together for r in at.recurrence.found)
+    nameless = any(not r.names for r in at.recurrence.found)
     if not nameless:
         made += _pauses(at)
     made += _at_once(at)

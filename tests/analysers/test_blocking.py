@@ -7,6 +7,11 @@ from looptime.analysers.blocking import blocking, blocking_signs
 from tests.build_run import make_flat_run, make_run
 
 
+def mixed(values):
+    """The same values in an order by chance."""
+    return np.random.default_rng(1).permutation(values)
+
+
 def ns(ms):
     """Milliseconds as whole nanoseconds."""
     return np.round(np.asarray(ms) * 1e6).astype(np.int64)
@@ -107,7 +112,7 @@ def test_zero_durations():
 
 def test_the_period_of_a_device_reaches_beyond_the_quantiles_looked_at():
     """Evenly spread over 20 ms: what is cut off at both ends, a hundredth, is put back."""
-    (sign,) = blocking_signs(ns(5 + np.linspace(0, 20, 4001)), 4001)
+    (sign,) = blocking_signs(mixed(ns(5 + np.linspace(0, 20, 4001))), 4001)
     assert sign.value_ms == pytest.approx(20, rel=0.003)
 
 
@@ -150,3 +155,13 @@ def test_the_same_timeout_of_two_calls_is_theirs():
     """Two calls of half the time take all of the delays: chance forbids that it is anybody's."""
     assert held_up(lambda rng: rng.choice(["gyro", "send"])) == {"gyro", "send"}
     assert held_up(lambda rng: "gyro") == {"gyro"}
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_call_that_drifts_waits_for_no_device(seed):
+    """From 1 to 7 ms along the run, all lengths as often: no device, in any other order one."""
+    rng = np.random.default_rng(seed)
+    rising = (np.linspace(1, 7, 3000) + rng.normal(0, 0.05, 3000)) * 1e6
+    assert "device wait" not in [s.code for s in blocking_signs(rising.astype(np.int64), 3000)]
+    mixed = rng.permutation(rising).astype(np.int64)
+    assert "device wait" in [s.code for s in blocking_signs(mixed, 3000)]

@@ -353,3 +353,14 @@ def test_a_logged_wait_after_the_work_is_counted_once(tmp_path):
     assert basis.judged_ms == pytest.approx(work[:399])
     left = basis.unattributed_ns / 1e6
     assert left == pytest.approx(work[:399] - vision[:399])
+
+
+def test_instants_are_no_sleep():
+    """A log that gives the begin of each loop and no end shows no wait after it."""
+    rng = np.random.default_rng(2)
+    period = (20e6 * np.exp(rng.normal(0, 0.05, 800))).astype(np.int64)
+    run = make_flat_run(period)
+    loops = replace(run.loop_columns, body_ns=np.zeros(800, np.int64))
+    found = pacing(replace(run, loop_columns=loops))
+    assert not found.wait_known
+    assert found.mode == "free-running"

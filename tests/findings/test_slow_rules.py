@@ -85,3 +85,18 @@ def test_how_loud_stalls_are_fits_what_they_cost(often, height_ms, severity):
     (stall,) = [f for f in found if f.code == "recurring_stall"]
     assert stall.severity == severity
     assert stall.worth < 0.2 or stall.worth >= 0.24  # at least the share of time, 12 / 10 / 50
+
+
+def test_what_comes_back_outside_the_calls_hides_no_culprit():
+    """Every 100 loops 4 ms in no call, and a read that now and then takes longer: both told."""
+    rng = np.random.default_rng(9)
+    work = 5e6 * np.exp(rng.normal(0, 0.03, 4000))
+    read = 1e6 * np.exp(rng.normal(0, 0.03, 4000))
+    read[rng.choice(4000, 40, replace=False)] += rng.uniform(6e6, 18e6, 40)
+    rest = np.full(4000, 500_000)
+    rest[60::100] += 4_000_000
+    made = {"work": work.astype(np.int64), "read": read.astype(np.int64)}
+    found = summarise(make_flat_run(made["work"] + made["read"] + rest, made)).findings
+    said = {f.code: f.text for f in found}
+    assert "every 100 loops, in no timed call" in said["recurring_stall"]
+    assert said["slow_culprit"].startswith("read makes ")
