@@ -139,10 +139,27 @@ def refuse_mixed(
         raise LogError(
             f"holds the rows of {len(found.values)} senders in turn, by its column "
             f"{found.name!r} ({shown}): the steps from row to row are no loop of any of them; read "
-            f"each by itself with --by {found.name}",
+            f"each by itself with --by {found.name}{_as_calls(dialect, time, found, taken)}",
             path,
             dialect.first_row,
         )
+
+
+def _as_calls(dialect: Dialect, time: Head | None, found: Senders, taken: Collection[int]) -> str:
+    """How to read the rows where they are calls of one loop and no senders'; empty if they can't.
+
+    Calls of a loop are three and more, and each row says how long one took.
+    """
+    every = {head.index: head for head in heads(dialect.header or ())}
+    lengths = [every[at] for at in taken if time is not None and at in every and at != time.index]
+    known = heads((found.name,))[0].word in _SENDERS
+    if time is None or len(lengths) != 1 or known or len(found.values) < 3:
+        return ""
+    names = ["skip"] * dialect.fields
+    for word, head in (("start", time), ("duration", lengths[0])):
+        names[head.index] = f"{word}_{head.unit}" if head.unit else word
+    names[found.index] = "name"
+    return f', or, if they are calls of one loop, with --columns "{",".join(names)}"'
 
 
 def by_group(

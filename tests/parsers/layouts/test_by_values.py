@@ -222,3 +222,20 @@ def test_a_wide_log_of_loops_is_not_tried_in_every_way():
         assert edge_columns(found, like, None, {}) is None
         assert call_columns(found, like) is None
     assert len(tried) < len(header)
+
+
+def test_where_rows_may_be_calls_or_loops_both_ways_are_named(tmp_path):
+    """Names that take turns beside a period: the calls' way reads loops of 9.05 ms."""
+    rows, at = [], 0
+    for _ in range(60):
+        for name, us in (("imu", 2000), ("drive", 4000), ("arm", 3000)):
+            rows.append(f"{at},{name},{us}\n")
+            at += us + 10
+        at += 20
+    path = tmp_path / "log.csv"
+    path.write_text("us,turn,dt_us\n" + "".join(rows), encoding="utf-8")
+    with pytest.raises(LogError, match="if they are calls of one loop, with --columns") as caught:
+        looptime.read_log(path)
+    columns = caught.value.what.split('--columns "')[1].split('"')[0]
+    (run,) = looptime.read_log(path, columns=columns).runs
+    assert set(periods_ms(run)) == {9.05}
