@@ -32,6 +32,13 @@ def test_a_value_that_is_logged_twice_alike_stays():
     assert once([]) == ([], [])
 
 
+def test_nine_runs_in_ten_are_just_enough():
+    """Nine lines that stand twice and one that stands once; with eight of nine it is too few."""
+    twice = [f"{k} a=1" for k in range(9) for _ in "12"]
+    assert len(once([*twice, "9 a=1"])[1]) == 9
+    assert once([*twice[2:], "9 a=1"])[1] == []
+
+
 def test_nine_in_ten_lines_are_enough():
     """A header stands once, and one line was cut; blank lines and comments count for nothing."""
     lines = ["# robot", "time_us,key,value", *(f"{k // 3},a,1" for k in range(60)), "", "20,a,"]
