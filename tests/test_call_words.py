@@ -34,3 +34,9 @@ def test_subsystem_and_device_come_from_the_name():
     guess = guess_name(CallName("drive/left/encoder.read"))
     assert (guess.subsystem, guess.device) == ("drive", "drive.left.encoder")
     assert guess_name(CallName("update")).subsystem is None
+
+
+def test_only_reads_and_writes_are_of_a_device():
+    """What computes has none, and what the log says of a read stays."""
+    assert guess_name(CallName("drive.update")).device is None
+    assert guess_name(CallName("drive.gyro.read", device="imu")).device == "imu"

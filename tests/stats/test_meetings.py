@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from looptime.stats.meetings import Track, partners_of, waits
+from looptime.stats.meetings import Track, _open, partners_of, waits
 
 
 def test_waits_by_hand():
@@ -14,3 +14,10 @@ def test_waits_by_hand():
     assert wait.tolist() == [4.0, 0.0, 7.0]
     assert who.tolist() == [2, -1, 2]
     assert partners_of([(0, 1), (0, 2)]) == {0: [1, 2], 1: [0], 2: [0]}
+
+
+def test_a_lock_is_taken_by_a_call_that_began_before():
+    """Begun at once neither holds it; the other one's end frees it."""
+    mine = Track(0, np.array([5.0, 6.0, 9.0]), np.array([5.5, 7.0, 12.0]))
+    other = Track(1, np.array([5.0]), np.array([9.0]))
+    assert _open(other, mine).tolist() == [False, True, False]

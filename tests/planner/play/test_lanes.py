@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.planner.play.draft import Reader
-from looptime.planner.play.lanes import Buses, Calm, Lane, take_again
+from looptime.planner.play.lanes import WAKE_NS, Buses, Calm, Lane, take_again
 
 SERVICE = [300_000.0, 500_000.0, 200_000.0]
 
@@ -90,3 +90,11 @@ def test_calm_stops_are_passed_up_to_the_next_that_is_none():
     buses = Buses([0, 0], [((0.0,), (0.0,))] * 2, 20)
     assert calm.passed(0, 5, 27.0, buses) == (1, 18)  # before the second begins, at 28
     assert (buses.free, buses.loop_had) == ([18, 0], [True, False])
+
+
+@pytest.mark.parametrize(("early_ns", "taken"), [(1, 1), (0, 0)])
+def test_who_asks_after_the_loop_is_awake_does_not_take_the_bus_again(early_ns, taken):
+    """The loop wakes a set time after the bus was let go: a reader must ask before that."""
+    at = lane([0.0, 1e9, 1e9], begun=WAKE_NS - early_ns)
+    take_again([at], Buses([0], [((0.0,), (1.0,))], 20), 0)
+    assert at.count == taken
