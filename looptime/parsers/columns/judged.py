@@ -192,9 +192,29 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
         first = [head for head, r in taken if r.taken_as == role]
         if first:
             one[part] = first[0]
+    if "period" in one and _too_coarse(one, dialect, unit):
+        head = one.pop("time")
+        why = "it steps by much of a loop, and what it climbs is the sum of the periods"
+        taken.append((head, Role("run timer", None, "", why)))
     return Understood(
         one, tuple(h for h, r in taken if r.taken_as == "part"), tuple(taken), said.stamped
     )
+
+
+def _too_coarse(one: dict[str, Head], dialect: Dialect, unit: Unit | None) -> bool:
+    """Whether the clock is coarser than the periods beside it, which add up to what it says."""
+    period = one["period"]
+    if "time" not in one or unit is None or period.unit is None:
+        return False
+    clock = _sampled(dialect, one["time"], unit)
+    lengths = numbers(dialect, period.index) * UNITS[period.unit]
+    steps = np.unique(np.diff(clock)[np.diff(clock) > 0])
+    if len(clock) < _ROWS_OF_A_CLOCK or not len(steps) or np.isnan(clock).any():
+        return False
+    tick = float(np.gcd.reduce(np.rint(steps).astype(np.int64)))
+    gone, summed = float(clock[-1] - clock[0]), float(np.nansum(lengths[:-1]))
+    finer = len(np.unique(lengths)) > 2 * len(steps) and tick > 0.3 * float(np.nanmedian(lengths))
+    return finer and abs(gone - summed) <= 2 * tick + 0.01 * gone
 
 
 def _stated(found: list[Head], dialect: Dialect, stated: StatedColumns) -> Understood:

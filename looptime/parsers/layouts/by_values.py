@@ -33,7 +33,7 @@ _MOST_LENGTHS = 6
 _TWO_WORDS, _ODD, _CLOSE, _WITHIN = 0.95, 0.05, 0.4, 0.25
 #: A gap counts as close up to this share of the call before it.
 _GAP = 0.25
-#: Share of rows that end when the one before them did: their stamps are of one printing.
+#: Share of rows that begin or end when the one before did: their stamps are of one printing.
 _AT_ONCE = 0.5
 #: How often the name that usually follows must follow, also where calls are far apart, and how
 #: unlike the usual lengths of two names must be that take turns.
@@ -45,6 +45,8 @@ _NO_NAMES = frozenset(
     (*PHASES, "robot", "agent", "tag", "device", "node", "sender", "source", "sensor", "level",
      "key", "signal", "channel", "field", "metric")
 )  # fmt: skip
+#: Headers of numbers that stand for calls.
+_NUMBERED = ("id", "code", "callid", "taskid", "task", "call", "section", "fn", "func", "function")
 #: Headers of lengths and ends, beside which no column says begin or end, and of threads.
 _LENGTHS = ("duration", "dur", "elapsed", "took", "spent", "end", "stop")
 _THREADS = ("thread", "threadname", "threadid", "tid", "core", "pid")
@@ -228,12 +230,12 @@ def call_columns(
     """
     if len(dialect.sample) < _ENOUGH:
         return None
-    words = {head for head in found if wordy(dialect, head.index)}
+    words = {head for head in found if head.word in _NUMBERED or wordy(dialect, head.index)}
     intervals = list(_intervals([h for h in found if h not in words], dialect)) if words else []
     threads = _threads(found, dialect)
     best: tuple[float, dict[str, Head]] | None = None
     for name_head in found if intervals else []:
-        name = _names(dialect, name_head)
+        name = _names(dialect, name_head, numbers_too=name_head.word in _NUMBERED)
         if name is None:
             continue
         for given, start, end in intervals:
@@ -347,11 +349,14 @@ def _may_time(head: Head, dialect: Dialect) -> bool:
 def _is_length(head: Head, dialect: Dialect) -> bool:
     values = numbers(dialect, head.index)
     known = values[np.isfinite(values)]
+    named = meaning(head.text)
+    if named == "clock" and head.unit and not rises(values):
+        named = "duration"  # "ms" and no more
     return (
         len(known) > 0.9 * len(values)
         and bool((known >= 0).all())
         and len(np.unique(known)) > 1
-        and meaning(head.text) not in _NO_LENGTHS
+        and named not in _NO_LENGTHS
     )
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from looptime.parsers.lines.grid import Grid, fit_cell, is_text
 from looptime.parsers.lines.spread import spread_objects
+from looptime.parsers.text.dialect import is_number
 from looptime.units import split_unit
 
 __all__ = ["read_objects"]
@@ -110,7 +111,9 @@ def _called(item: Any) -> str:
     """What an object in a list is called, where one of its keys says so."""
     if not isinstance(item, dict):
         return ""
-    named = (item[key] for key in ("name", "key", "label", "what", "call") if key in item)
+    words = [one for one in item.values() if isinstance(one, str) and not is_number(one)]
+    named = [item[key] for key in ("name", "key", "label", "what", "call") if key in item]
+    named += words if len(words) == 1 else []
     return next((fit_cell(name) for name in named if isinstance(name, str)), "")
 
 

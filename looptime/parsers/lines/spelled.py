@@ -25,6 +25,8 @@ _CLOCK = re.compile(r"(?:(\d+) days?,? )?\+?(\d+):(\d\d):(\d\d(?:\.\d+)?)")
 #: A number in hexadecimal, and one whose thousands are set off in a cell of its own.
 _HEX = re.compile(r"0[xX][0-9a-fA-F]+")
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
+#: A time of day whose milliseconds are set apart by a colon too.
+_COLONS = re.compile(r"\d?\d:\d\d:\d\d:\d{3}")
 #: Columns of such numbers, which are in the unit of their header.
 _NUMBERS = "numbers"
 
@@ -34,12 +36,14 @@ def _number(cell: str) -> str | None:
 
     Examples
     --------
-    >>> _number("0x1F"), _number("1,234,567"), _number("12.5") is None
-    ('31', '1234567', True)
+    >>> _number("0x1F"), _number("1,234,567"), _number("10:02:59:120"), _number("12.5") is None
+    ('31', '1234567', '10:02:59.120', True)
     """
     cell = cell.strip()
     if _HEX.fullmatch(cell):
         return str(int(cell, 16))
+    if _COLONS.fullmatch(cell):
+        return ".".join(cell.rsplit(":", 1))
     return cell.replace(",", "") if _GROUPED.fullmatch(cell) else None
 
 

@@ -239,3 +239,33 @@ def test_where_rows_may_be_calls_or_loops_both_ways_are_named(tmp_path):
     columns = caught.value.what.split('--columns "')[1].split('"')[0]
     (run,) = looptime.read_log(path, columns=columns).runs
     assert set(periods_ms(run)) == {9.05}
+
+
+@pytest.mark.parametrize(
+    ("header", "name"),
+    [("us,id,dur_us", "2"), ("t0_us,job,us", "pods"), ("at_us,code,length_us", "2")],
+)
+def test_calls_by_number_or_under_a_bare_unit(tmp_path, header, name):
+    """Three calls in turn, the second of 5 ms, named by number or beside a length called "us"."""
+    draw = np.random.default_rng(2)
+    names = ("yaw", "pods", "claw") if name == "pods" else ("1", "2", "3")
+    t, rows = 0, []
+    for _ in range(80):
+        for one, usual in zip(names, (1500, 5000, 1000), strict=True):
+            took = usual + int(draw.integers(0, 200))
+            rows.append(f"{t},{one},{took}")
+            t += took + 20
+        t += 150
+    run = read(tmp_path, "\n".join([header, *rows]) + "\n")
+    assert run.layout == "calls"
+    assert np.mean(self_ms(run)[name]) == pytest.approx(5.1, abs=0.05)
+    assert 77 <= len(run) <= 80
+
+
+def test_a_state_that_is_a_number_names_no_call(tmp_path):
+    """A counter of camera frames beside the work of each loop: a row stays a loop."""
+    rows = [(9 * k + k % 2, 8 - k % 3, k % 4) for k in range(120)]
+    run = read(
+        tmp_path, "t_ms,work_ms,camera_slot\n" + "".join(f"{a},{b},{c}\n" for a, b, c in rows)
+    )
+    assert run.layout == "costs"

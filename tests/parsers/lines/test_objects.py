@@ -47,3 +47,14 @@ def test_objects_keep_every_digit(tmp_path):
     )
     run = read(tmp_path, text, name="log.jsonl")
     assert run.loop_columns.period_ns.tolist() == [20_000_001] * 4
+
+
+def test_objects_in_a_list_are_called_by_their_only_word(tmp_path):
+    """{"n": "claw", "us": 900}: whatever the key, the word names the length beside it."""
+    lines = [
+        json.dumps({"loop": k, "start_us": 20_000 * k, "parts": [
+            {"n": "yaw", "us": 1500 + k}, {"n": "claw", "us": 900}]})
+        for k in range(30)
+    ]  # fmt: skip
+    run = read(tmp_path, "\n".join(lines) + "\n", "log.jsonl")
+    assert self_ms(run)["parts.claw"] == pytest.approx([0.9] * 29)

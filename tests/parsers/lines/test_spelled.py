@@ -46,3 +46,11 @@ def test_numbers_that_are_spelt_in_hexadecimal_or_with_thousands(tmp_path):
         wanted = [20 + 0.1 * ((k + 1) % 3 - k % 3) for k in range(11)]
         assert periods_ms(run) == pytest.approx(wanted)
         assert self_ms(run)["gyro"] == pytest.approx([9 + k / 1000 for k in range(11)])
+
+
+def test_milliseconds_after_a_colon(tmp_path):
+    """10:00:00:985 and 20 ms on: the time of day goes on over the second."""
+    times = [985 + 20 * k for k in range(12)]
+    rows = [f"10:00:{ms // 1000:02d}:{ms % 1000:03d},{2 + k % 3}" for k, ms in enumerate(times)]
+    run = read(tmp_path, "\n".join(["Zeit,gyro_ms", *rows]) + "\n")
+    assert periods_ms(run) == [20] * 11
