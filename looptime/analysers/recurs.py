@@ -27,6 +27,8 @@ __all__ = ["Recurrence", "Recurrences", "recurs"]
 _MOST_LOOPS_NAMED = 20
 #: Share of the usual loop from which on what comes back matters to it.
 _LEAST_HEIGHT = 0.03
+#: A stall is longer than so many ticks of the clock.
+_TICKS = 1.5
 #: Share of a difference that the calls named must hold.
 _MOST_OF = 0.9
 
@@ -124,6 +126,8 @@ def recurs(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
             found.append(view.of_beat(beat))
     except NotEnoughError as error:
         note = str(error)
+    least_ms = _TICKS * basis.run.clock.tick_ns / 1e6
+    found = [r for r in found if r.call or r.together or r.height_ms > least_ms]
     found.sort(key=lambda r: -r.height_ms * r.count)
     named = {name for r in found for name in r.names}
     usual_ms = median(basis.judged_ms)
@@ -192,6 +196,9 @@ class _View:
         """The same of what no call covers, or of the whole loop where no calls are logged."""
         own = self.basis.unattributed_ns.astype(np.float64)
         long, excess = long_turns(own, median(self.basis.run.loop_columns.period_ns))
+        # a period that is no whole number of ticks is a tick longer now and then, by rounding
+        more = excess > _TICKS * self.basis.run.clock.tick_ns
+        long, excess = long[more], excess[more]
         for kind in kinds_of_turns(excess) if len(long) >= FEWEST else []:
             rule = self.gaps.of_loops(long[kind])
             if rule.name:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+import looptime
 from looptime.analysers.basis import prepare
 from looptime.analysers.call_costs import costs
 from looptime.analysers.recurs import recurs
@@ -315,3 +316,14 @@ def test_no_planted_rule_is_told_wrong(case):
         how, near = judged(case, planted(np.random.default_rng(seed), case))
         assert how in ("right", "open"), how
         assert near or how == "open"
+
+
+@pytest.mark.parametrize("tick_ms", [1, 10])
+def test_a_period_that_is_no_whole_number_of_ticks_has_no_stalls(tmp_path, tick_ms):
+    """Loops of 10.05 ms by a clock of 1 or 10 ms: one in 20, or 200, is a tick longer."""
+    stamps = (10.05 * np.arange(6000)) // tick_ms * tick_ms
+    log = tmp_path / "log.csv"
+    log.write_text("time_ms\n" + "".join(f"{int(t)}\n" for t in stamps))
+    basis = prepare(looptime.read(log, cache=False))
+    slow = slow_events(basis)
+    assert recurs(basis, costs(basis, slow.is_slow), slow).most == ()
