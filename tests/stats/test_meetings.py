@@ -21,3 +21,10 @@ def test_a_lock_is_taken_by_a_call_that_began_before():
     mine = Track(0, np.array([5.0, 6.0, 9.0]), np.array([5.5, 7.0, 12.0]))
     other = Track(1, np.array([5.0]), np.array([9.0]))
     assert _open(other, mine).tolist() == [False, True, False]
+
+
+def test_who_asks_as_the_lock_is_let_go_waits_for_nobody():
+    """An end at the very instant of asking lies not within the call, nor does one at its end."""
+    calls = Track(0, np.array([10.0]), np.array([12.0]))
+    wait, who = waits([calls, Track(1, np.array([5.0, 10.5]), np.array([10.0, 12.0]))], 0, [1])
+    assert (wait.tolist(), who.tolist()) == ([0.0], [-1])
