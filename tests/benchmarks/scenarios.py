@@ -224,7 +224,7 @@ def paced(mode: str, stamps: bool = False) -> Callable:
         for k in range(n):
             now += work[k]
             if mode == "sleep":
-                wait[k] = 8e6 + jitter[k]
+                wait[k] = 20e6 + jitter[k]
             else:
                 while mode == "skips" and due <= now:
                     due += 20e6
