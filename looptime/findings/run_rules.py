@@ -238,6 +238,8 @@ def _made_up(p: Pacing) -> str:
         f"{p.late_count} loops came late; after {p.made_up_count} of them the next "
         f"{'is' if p.made_up_count == 1 else 'are'} shorter and the time is made up"
     )
+    if p.late_count == 1:
+        text = "One loop came late; the next are shorter and the time is made up"
     if p.burst_count:
         often = "once" if p.burst_count == 1 else f"{p.burst_count} times"
         text += f", {often} by loops back to back, without a wait"

@@ -203,3 +203,19 @@ def test_calls_that_nobody_asked_whom_they_wait_for():
     calls = [("a", 0, 1), *((f"job{n}", 0.02 * n, 0.01, "w") for n in range(101))]
     said = {f.code: f.text for f in summarise(make_run([10, 11] * 30, calls)).findings}
     assert said["waits_not_asked"].startswith("Of 69 calls,")
+
+
+@pytest.mark.parametrize(
+    ("places", "said"),
+    [([200], "One loop came late; the next are shorter"),
+     ([200, 300], "2 loops came late; after 2 of them the next are shorter")],
+)  # fmt: skip
+def test_how_late_loops_are_made_up_is_said_of_as_many(places, said):
+    """A loop of 100 ms in a rate of 50 Hz, and ten of 12 ms after it."""
+    period = np.full(400, 20_000_000)
+    for k in places:
+        period[k], period[k + 1 : k + 11] = 100_000_000, 12_000_000
+    found = summarise(make_flat_run(period)).findings
+    (text,) = [f.text for f in found if f.code == "pacing_catches_up"]
+    assert text.startswith(said)
+    assert "back to back" not in text  # no wait is logged
