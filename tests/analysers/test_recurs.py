@@ -234,6 +234,15 @@ def test_long_ones_that_no_call_covers(with_calls):
     assert only.parts[0].name == "unattributed"
 
 
+@pytest.mark.parametrize("tick_ms", [1, 10])
+def test_a_step_of_the_clock_is_no_stall(tick_ms):
+    """Even loops of 10.05 ms on a clock of whole steps: one longer now and then, by rounding."""
+    stamps = np.floor(np.arange(4001) * 10.05 / tick_ms).astype(np.int64) * tick_ms * 1_000_000
+    basis = prepare(make_flat_run(np.diff(stamps), tick_ns=tick_ms * 1_000_000))
+    slow = slow_events(basis)
+    assert recurs(basis, costs(basis, slow.is_slow), slow).found == ()
+
+
 def test_two_rhythms():
     """A slow call of its own rhythm beside that of the loop is found too."""
     made = parts(8000)
