@@ -22,6 +22,8 @@ __all__ = ["Event", "calls_of", "find_events", "needs_pairs", "read_events"]
 
 _SAMPLE = 2000
 _MOST_WORDS = 100
+#: Of so few events, and of more odd ones than this share, nothing is told.
+_FEW_EVENTS, _MOST_ODD = 12, 0.02
 #: What may stand before a stamp: nothing, a bracket, or words set off from it.
 _LEADS = re.compile(
     r"(^|[\[\](<:|>@=)]|->|^\s*(info|warn|warning|debug|error|trace|[iwed]))\s*$", re.IGNORECASE
@@ -203,6 +205,13 @@ def _out_of_turn(events: list[Event]) -> list[str]:
         if count:
             named = ", ".join(name for name, _ in found.most_common(3))
             said.append(f"in {count:,} place{'s' * (count > 1)} " + what.format(named))
+    odd = _out_of_line(events)
+    if odd:
+        said.append(
+            f"line {odd[0] + 1}: a stamp that those before and after it contradict"
+            + (f", and {len(odd) - 1:,} more" if len(odd) > 1 else "")
+            + ": garbled? The calls around it last too long or too short"
+        )
     still = _still(events)
     if still:
         many = "event has" if len(still) == 1 else "events have"
@@ -211,6 +220,17 @@ def _out_of_turn(events: list[Event]) -> list[str]:
             f"line {still[0] + 1}: the clock stood still, and the loop after it looks long"
         )
     return said
+
+
+def _out_of_line(events: list[Event]) -> list[int]:
+    """Lines of single stamps that are later than the next one, or earlier than the one before."""
+    known = [(float(e.stamp), e.line) for e in events if is_number(e.stamp)]
+    if len(known) < len(events) or len(known) < _FEW_EVENTS:
+        return []
+    time, line = np.array([at for at, _ in known]), [at for _, at in known]
+    before, now, after = time[:-2], time[1:-1], time[2:]
+    odd = (before <= after) & ((now > after) | (now < before))
+    return [line[at + 1] for at in np.flatnonzero(odd)] if odd.mean() < _MOST_ODD else []
 
 
 def _still(events: list[Event]) -> list[int]:

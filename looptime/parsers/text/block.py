@@ -82,6 +82,8 @@ def parse_block(block: Block, dialect: Dialect, wants: list[Want]) -> Piece:
     if b'"' in text:
         text, more = without_loose_quotes(text, dialect)
         torn += more
+        if not text or text.isspace():
+            return _no_rows(data, dialect, torn)
     arrow, text = _arrow_trimmed(text, dialect, wants, odd, as_text=True)
     return _piece(arrow, text, dialect, wants, (odd, torn), as_text=True)
 

@@ -2,6 +2,7 @@
 
 import pytest
 
+from looptime.parsers.text import source
 from looptime.parsers.text import tidy as module
 from looptime.parsers.text.dialect import sniff
 from tests.parsers.build import read
@@ -45,3 +46,14 @@ def test_stray_carriage_return_moves_no_line(tmp_path):
     """A carriage return within a line ends no line."""
     run = read(tmp_path, PLAIN.replace("40.50,3.0\n", "40.50,3.0\r\n20%\r40%\n"))
     assert run.set_aside.line.tolist() == [5, 8]
+
+
+def test_a_last_block_of_nothing_but_loose_quotes(tmp_path, monkeypatch):
+    """No row is left of a block that holds one line without its end; the rest is read."""
+    rows = [f"{20 * k},{k % 7}" for k in range(30)] + ['600"123456,3"1']
+    monkeypatch.setattr(
+        "looptime.parsers.text.table.blocks", lambda s, **how: source.blocks(s, 12, **how)
+    )
+    run = read(tmp_path, "\n".join(["time_ms,heading", *rows]))
+    assert run.rows_read == 31
+    assert run.set_aside.line.tolist()[-1] == 32
