@@ -147,8 +147,9 @@ def loops_after(table: Table, row: Int, at: dict[Key, Any], time: Int | None = N
         return lost
     logged = number[row].astype(np.int64)
     step = np.diff(logged)
-    usual = int(np.median(step))
-    counted = (usual >= 1) & (logged[1:] >= 0) & (logged[:-1] >= 0)
+    there = (logged[1:] >= 0) & (logged[:-1] >= 0)
+    usual = int(np.median(step[there])) if there.any() else 0
+    counted = there & (usual >= 1)
     if lost is not None:
         lost[:-1] &= ~(counted & (step == usual))
     passed = np.append(counted & (step > usual), False)
