@@ -110,7 +110,7 @@ def parse(
         unit.name, unit.said, tick_of(found.ticks, found.finest_ns or unit.tick_ns),
         wraps=wraps,
         notes=found.notes + changes + again + odd, starts_from=layout.starts_from, other=other,
-        limits=unit.limits + found.limits,
+        limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
     )  # fmt: skip
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner)
     if isinstance(found.rows, LoopRows):
@@ -263,6 +263,12 @@ def _check_loops(rows: LoopRows, unit: Unit, path: str) -> None:
     lengths = np.diff(rows.start) if rows.period is None else rows.period
     if len(lengths):
         check_periods(float(np.median(lengths) or lengths.mean()), unit, path)
+
+
+def _unit_shown(given: Given) -> bool:
+    """Whether a period in a unit that is said equals the clock's steps, and so shows theirs."""
+    return any(role.taken_as == "period" and role.step and role.unit_from in ("header", "log")
+               for _, role in given.roles)  # fmt: skip
 
 
 def _with_values(rows: LoopRows, table: Table) -> LoopRows:

@@ -2,6 +2,7 @@
 
 import re
 import sys
+from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
 
@@ -52,3 +53,13 @@ def test_every_name_in_the_list_has_its_layout():
         assert isinstance(layout, Layout)
         assert layout.name == name
         assert set(layout.beats) <= set(TABLES[place + 1 :])
+
+
+def test_a_period_in_a_stated_unit_shows_that_of_the_clock(tmp_path):
+    """Steps of 20 beside a period of 20 ms are ms; by themselves that is no more than likely."""
+    stamps = [20 * k + k % 3 for k in range(60)]
+    rows = [f"{b},{b - a}" for a, b in pairwise(stamps)]
+    shown = read(tmp_path, "time,dt_ms\n" + "\n".join(rows) + "\n")
+    alone = read(tmp_path, "time\n" + "\n".join(map(str, stamps)) + "\n", "b.csv")
+    assert not any("size" in limit for limit in shown.clock.limits)
+    assert any("size" in limit for limit in alone.clock.limits)
