@@ -225,7 +225,7 @@ def _causes(
     """Place in `CAUSES` for each event."""
     n = len(excess)
     base = np.bincount(event, weights=normal, minlength=n)
-    usual = np.maximum(base, 1e-300)
+    usual = np.where(base > 0, base, np.inf)
     factor = 0.5 * excess / usual
     stretched = (added >= factor[event] * normal) & (normal > 0)
     count = np.bincount(event, weights=stretched, minlength=n)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.slow import slow_events, slow_loops
+from looptime.analysers.slow import _causes, slow_events, slow_loops
 from tests.build_run import make_flat_run, make_run
 
 
@@ -115,3 +115,11 @@ def test_lines_of_the_log():
     columns = replace(run.loop_columns, line=np.arange(100) * 7 + 2)
     event = slow_events(prepare(replace(run, loop_columns=columns))).events[0]
     assert event.line == 40 * 7 + 2
+
+
+def test_an_event_of_hours_in_what_usually_takes_no_time():
+    """Nothing is divided by what usually takes no time: no warning, and the call alone is it."""
+    none, hours = np.zeros(1), np.array([1e12])
+    with np.errstate(all="raise"):
+        found = _causes(np.array([0]), np.array([False]), hours, none, np.array([0, 1]), hours)
+    assert found == [0]
