@@ -54,7 +54,7 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
             continue
         own = table.series(code) / 1e6
         others = period - own
-        even = spread(period) < 0.3 * spread(others) and spread(others) > 0.005 * period.mean()
+        even = spread(period) < 0.5 * spread(others) and spread(others) > 0.005 * period.mean()
         found = slope(own, others) if even else None
         if found is None or found >= -0.7:
             continue

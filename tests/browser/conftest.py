@@ -29,7 +29,7 @@ FLAGS = [
 ]  # fmt: skip
 LOGS = ("single_reads", "gyro_thread_own_bus")
 #: A guard against hanging [ms], in place of half a minute; nothing is judged by it.
-NEVER_MS = 3_600_000
+NEVER_MS = 600_000
 #: Nothing is on its way, and every figure near the window is drawn as large as its place is.
 SETTLED = """() => {
   const zoom = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;

@@ -11,7 +11,7 @@ from looptime.units import split_unit
 __all__ = ["LOOP_WORD", "Head", "heads", "roles"]
 
 #: Units that may stand alone as a header; an "s" alone says too little.
-_BARE = ("ns", "us", "ms", "sec", "seconds", "milliseconds", "microseconds")
+_BARE = ("ns", "us", "ms", "sec", "seconds", "milliseconds", "microseconds", "nsec", "usec", "msec")
 #: A call named so is the loop itself.
 LOOP_WORD = re.compile(r"(^|[^a-z])(main)?[ _]?(loop|cycle|iteration)$")
 _SQUEEZE = re.compile(r"[^a-z0-9]+")

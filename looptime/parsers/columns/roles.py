@@ -70,7 +70,7 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
         if at not in roles and one.meaning in _OF_THE_LOOP:
             roles[at] = _of_the_loop(one, steps, clock is not None)
     for at in _parts_named_wholes(seen, roles, steps):
-        seen[at] = replace(seen[at], meaning="bare")
+        seen[at] = replace(seen[at], meaning="duration" if seen[at].unit_ns else "bare")
         del roles[at]
     named = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "duration"]
     roles |= _parts(seen, named, steps)
@@ -180,11 +180,11 @@ def _of_the_loop(one: Seen, steps: Steps, clock: bool) -> Role:
 def _parts_named_wholes(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> list[int]:
     """Columns that are called a whole but are a part beside others: "scan" may be one of three.
 
-    They fill less than half of the steps, which grow one for one with them and with others.
+    They leave much of the steps, which grow one for one with them and with others.
     """
     said = [at for at, r in roles.items()
-            if r.taken_as == "whole" and seen[at].unit_ns is None and r.unit_ns is not None
-            and np.nanmedian(seen[at].values) * r.unit_ns < 0.5 * steps.typical]  # fmt: skip
+            if r.taken_as == "whole" and r.unit_ns is not None
+            and np.nanmedian(seen[at].values) * r.unit_ns < 0.8 * steps.typical]  # fmt: skip
     others = [at for at in range(len(seen)) if at not in roles]
     if not said or not others or not steps.known:
         return []

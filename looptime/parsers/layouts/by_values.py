@@ -13,6 +13,7 @@ from looptime.parsers.columns.evidence import counts_rows, rises, wordy
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.judged import CLOCKS, PHASES
 from looptime.parsers.columns.lexicon import meaning, of_a_clock
+from looptime.parsers.columns.refusals import words_change
 from looptime.parsers.columns.unit import instants
 from looptime.parsers.layouts.pairing import BEGIN, END, Pairs, pair
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
@@ -124,6 +125,8 @@ def edge_columns(
     best: tuple[float, dict[str, Head]] | None = None
     for side_head in [edge] if edge is not None else _no_threads(rest):
         side = _sides(dialect, side_head, known if edge is not None else {})
+        if edge is None and not words_change(dialect, side_head.index):
+            continue  # phases, one after the other
         for name_head, name in names.items():
             if side is None or name is None or name_head is side_head:
                 continue
@@ -236,9 +239,11 @@ def call_columns(
     best: tuple[float, dict[str, Head]] | None = None
     for name_head in found if intervals else []:
         name = _names(dialect, name_head, numbers_too=name_head.word in _NUMBERED)
-        if name is None:
+        if name is None or not words_change(dialect, name_head.index):  # phases last
             continue
         for given, start, end in intervals:
+            if _has_parts(found, list(given.values())):
+                continue
             named = _named(name_head, given, known)
             for thread_head, thread in threads.items():
                 if thread_head in (name_head, *given.values()):
@@ -248,6 +253,11 @@ def call_columns(
                     best = close, {"name": name_head, **given}
                     best[1].update({"thread": thread_head} if thread_head is not None else {})
     return None if best is None else best[1]
+
+
+def _has_parts(found: list[Head], given: list[Head]) -> bool:
+    """Whether a row holds more lengths than that of one call: it is a loop with its parts."""
+    return sum(meaning(h.text) == "duration" for h in found if h not in given) >= 2
 
 
 def _intervals(

@@ -14,6 +14,7 @@ from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.steps import Way, find_steps
 from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
+from looptime.parsers.columns.refusals import words_change
 from looptime.parsers.columns.unit import Unit, clock_unit
 from looptime.parsers.layouts.by_values import EDGES, begins_first, edge_columns
 from looptime.parsers.layouts.contract import (
@@ -106,7 +107,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     others = [h for h in found if h.word in ("duration", "dur", "elapsed", "took", "end", "stop")]
     time = numbers(dialect, given["time"].index)
     clock = rises(time) or bool(np.isnan(time).all())
-    if clock and not others and name.word in _NAMELIKE and len(set(cells)) > 1:
+    called = name.word in _NAMELIKE and len(set(cells)) > 1 and words_change(dialect, name.index)
+    if clock and not others and called:
         _refuse_unknown_edges(found, given, dialect)
         return Given(given, sure=False)
     return None

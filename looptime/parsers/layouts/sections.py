@@ -49,7 +49,7 @@ COLUMNS: dict[str, Column] = {
 }  # fmt: skip
 _MAIN_WORDS = ("main", "loop", "control", "robot")
 #: Rows a name from which sorted values tell a clock; chance spreads names this much less evenly.
-_FEWEST, _EVENER = 10, 0.65
+_FEWEST, _EVENER = 40, 0.65
 _CLOCKS = ("start", "starttime", "begin", "timestamp", "ts", "t", "end", "stop")
 
 
@@ -122,7 +122,7 @@ def in_turn_by_value(names: NDArray[np.str_], values: Float) -> bool:
 
     Examples
     --------
-    >>> names, at = np.tile(["imu", "drive", "arm"], 20), np.arange(60.0)
+    >>> names, at = np.tile(["imu", "drive", "arm"], 40), np.arange(120.0)
     >>> in_turn_by_value(names, at[::-1]), in_turn_by_value(names, at % 3)
     (True, False)
     """

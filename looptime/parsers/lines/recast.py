@@ -154,7 +154,7 @@ def _counts_beside(grid: Grid, like: Dialect, at: int, ns: float, told: str) -> 
 
 def _climbs(values: Float) -> bool:
     """Whether values are a counter's, wraps included."""
-    return rises(values) and not counts_rows(values)
+    return (rises(values) or without_wraps(values) is not None) and not counts_rows(values)
 
 
 def _clocks(grid: Grid, like: Dialect, but: list[int]) -> list[int]:

@@ -351,6 +351,9 @@ def test_a_part_may_be_called_a_whole():
     one = [*seen("whole", scan=lengths["gyro"]),
            *seen(drive=lengths["drive"], say=lengths["camera"])]  # fmt: skip
     assert taken(judge(one, clock)) == ["part"] * 3
+    said = [*seen("whole", MS, scan=lengths["drive"]),
+            *seen("duration", MS, gyro=lengths["gyro"], say=lengths["camera"])]  # fmt: skip
+    assert taken(judge(said, clock)) == ["part"] * 3  # in most of the loop, and in a unit
     work = lengths["gyro"] + lengths["drive"]
     paced = judge(
         [*seen("whole", scan=work), *seen("duration", MS, **lengths)], clock_of(np.full(ROWS, 50.0))

@@ -269,3 +269,22 @@ def test_a_state_that_is_a_number_names_no_call(tmp_path):
         tmp_path, "t_ms,work_ms,camera_slot\n" + "".join(f"{a},{b},{c}\n" for a, b, c in rows)
     )
     assert run.layout == "costs"
+
+
+@pytest.mark.parametrize(
+    "header",
+    ["time_ms,stage,sensors_ms,lift_ms,drive_ms,loop_ms", "t_ms,stufe,a_ms,b_ms,c_ms,takt_ms"],
+)
+def test_phases_beside_parts_and_their_sum_name_no_calls(tmp_path, header):
+    """Each row has three parts and what they add up to: a loop, whatever word stands in it."""
+    rng = np.random.default_rng(5)
+    t, rows = 0.0, []
+    for k in range(300):
+        a, b, c = rng.uniform((2, 1, 6), (3, 2, 8))
+        word = ("stow", "carry", "wait")[k // 100]
+        rows.append(f"{t:.2f},{word},{a:.2f},{b:.2f},{c:.2f},{a + b + c:.2f}")
+        t += a + b + c + 0.2
+    run = read(tmp_path, "\n".join([header, *rows]) + "\n")
+    assert run.layout == "costs"
+    assert len(run) == 299
+    assert len(run.names) == 3

@@ -158,3 +158,15 @@ def test_a_clock_without_a_unit_beside_a_rate(tmp_path):
     assert periods_ms(run) == pytest.approx(wanted, abs=1e-4)
     assert not len(run.names)
     assert not any("whole" in limit for limit in run.clock.limits)
+
+
+def test_a_counter_that_wraps_every_few_loops(tmp_path):
+    """Called by its name, at a stated rate: 16 bits of 2 MHz hold four loops of 8 ms."""
+    draw = np.random.default_rng(3)
+    adc, pwm = draw.integers(3000, 3300, 300), draw.integers(11_000, 12_500, 300)
+    steps = adc + pwm + 300
+    counter = (31_000 + np.concatenate([[0], np.cumsum(steps)[:-1]])) % 2**16
+    rows = "".join(f"{a},{b},{c}\n" for a, b, c in zip(counter, adc, pwm, strict=True))
+    run = read(tmp_path, f"# counter_hz: 2000000\nstart_ticks,adc_ticks,pwm_ticks\n{rows}")
+    assert run.loop_columns.period_ns.tolist() == (500 * steps[:-1]).tolist()
+    assert self_times(run, 500)["pwm"] == pwm[:-1].tolist()
