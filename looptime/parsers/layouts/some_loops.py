@@ -23,6 +23,7 @@ __all__ = ["between", "refuse_sums", "thinned"]
 _FEW = 5
 _ROOM, _MOST_OF_A_ROW = 1.1, 0.5
 _MEANS = frozenset(("avg", "mean", "average", "median"))
+_EXTREMES = frozenset(("worst", "max", "maximum", "peak", "longest", "slowest"))
 _COUNTED = frozenset(
     ("loops", "count", "n", "samples", "iterations", "cycles", "frames", "ticks", "num", "passes")
 )
@@ -94,12 +95,20 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
     Raises
     ------
     LogError
-        If a column counts the loops of each row: times their mean it fills the step of the clock.
+        If a column counts the loops of each row: times their mean it fills the step of the clock;
+        or if, without a clock, a row has a mean and what was longest.
     """
     clock = known.one.get("time")
     heads = [head for head, _ in known.roles]
     means = [h for h in heads if _MEANS & set(tokens(h.text))]
     counts = [h for h in heads if _COUNTED & set(tokens(h.text)) and not split_unit(h.text)[1]]
+    extremes = [h for h in heads if _EXTREMES & set(tokens(h.text))]
+    if clock is None and len(means) == len(extremes) == 1:
+        raise LogError(
+            f"each row sums up many loops ({means[0].text!r} beside {extremes[0].text!r}), so "
+            "nothing is known of single loops: log a row for each",
+            path,
+        )
     if clock is None or not means or not counts:
         return
     steps = np.diff(numbers(dialect, clock.index))

@@ -54,6 +54,8 @@ _FIRST_LINES = 250
 _LOOKED_AT = 4000
 #: Fewer values than this are no evidence of a clock.
 _FEWEST = 10
+#: What sets a terminal's colours and place.
+_COLOURS = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 _LETTERS = re.compile(r"[A-DF-Za-df-z{]")
 
 
@@ -90,7 +92,7 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
     asked = options.layout == "values"
     if not asked and (options.columns is not None or is_written(text)):
         return None
-    first = [line.lstrip("\ufeff") for line in lines_of(text, _FIRST_LINES)]
+    first = [_COLOURS.sub("", line.lstrip("\ufeff")) for line in lines_of(text, _FIRST_LINES)]
     if not asked and not options.stated and other_times(first, source.path) is not None:
         table = other_times(_every_line(source), source.path)
         if table is not None:
@@ -121,7 +123,8 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
 
 def _every_line(source: Source) -> list[str]:
     data = b"".join(bytes(block.data) for block in blocks(source))
-    lines = [line.rstrip("\r") for line in data.decode("utf-8", "replace").split("\n")]
+    text = _COLOURS.sub("", data.decode("utf-8", "replace"))
+    lines = [line.rstrip("\r") for line in text.split("\n")]
     lines[0] = lines[0].lstrip("\ufeff")
     return lines[:-1] if lines and not lines[-1] else lines
 

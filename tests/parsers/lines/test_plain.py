@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from looptime.errors import LogError
-from tests.parsers.build import periods_ms, read
+from tests.parsers.build import periods_ms, read, self_ms
 from tests.parsers.lines.build import PERIODS, lines
 
 
@@ -32,3 +32,21 @@ def test_prose_is_no_log(tmp_path, text):
     """A sentence now and then with a number in it is refused."""
     with pytest.raises(LogError):
         read(tmp_path, text)
+
+
+def test_a_terminal_s_colours_are_no_numbers(tmp_path):
+    """Codes for bold and green around the tag: the numbers are the line's own."""
+    lines = [
+        f"\x1b[32m[robot]\x1b[0m pass {k}: loop {20 + k % 3} ms, imu {2 + k % 2} ms"
+        for k in range(40)
+    ]
+    run = read(tmp_path, "\x1b[1mtray carrier\x1b[0m\n" + "\n".join(lines) + "\n", "console.txt")
+    assert periods_ms(run) == [20 + k % 3 for k in range(40)]
+    assert self_ms(run)["imu"] == [2 + k % 2 for k in range(40)]
+
+
+def test_means_of_many_loops_are_told(tmp_path):
+    """An average beside the worst of fifty loops is no part of a loop, and nor is the worst."""
+    lines = [f"50 passes, avg {19 + k % 3 / 10} ms, worst {25 + k % 7} ms" for k in range(40)]
+    with pytest.raises(LogError, match="each row sums up many loops"):
+        read(tmp_path, "\n".join(lines) + "\n", "console.txt")
