@@ -29,7 +29,6 @@ _DEAR_SHARE = 0.5
 _UNCOVERED_SHARE = 0.3
 #: Writes of one loop that are told together: at least so many, and so much of the loop.
 _MANY_WRITES, _WRITES_SHARE = 2.9, 0.3
-_PER_LOOP = ("calls_per_loop", "self_ms_per_loop")
 _SIGN_CODES = {
     "timeout": "timeout",
     "adapter tick": "adapter_tick",
@@ -188,7 +187,8 @@ def _batches(at: Summary) -> list[Finding]:
 def _writes(at: Summary) -> list[Finding]:
     """Many writes that together take much of the loop, of which none is dear by itself."""
     writes = [c for c in at.costs.rows if c.kind == "actuator write" and c.share is not None]
-    count, took = (sum(getattr(c, f) for c in writes) for f in _PER_LOOP)
+    count = sum(c.calls_per_loop for c in writes)
+    took = sum(c.self_ms_per_loop for c in writes)
     share = took / loop_ms(at)
     if len(writes) < 2 or count < _MANY_WRITES or share < _WRITES_SHARE:
         return []

@@ -69,21 +69,20 @@ def healthy(at: Summary) -> Finding:
 
 def _dearest(at: Summary) -> str:
     """Where the time goes though none of it is out of the ordinary; like calls are one."""
+    rest = at.costs.unattributed
+    calls = {c.name: c.self_ms_per_loop for c in at.costs.rows
+             if c.share is not None and c.kind != "pacing" and c is not rest}  # fmt: skip
+    kinds = {c.name: c.kind for c in at.costs.rows}
+    took = [(in_short(alike), sum(calls[name] for name in alike))
+            for _, alike in grouped((name, kinds[name]) for name in calls)]  # fmt: skip
     waits = at.pacing.fixed_rate and not at.pacing.wait_known  # in what no call covers
-    rows = [c for c in at.costs.rows if c.share is not None and c.kind != "pacing"
-            and not (waits and c is at.costs.unattributed)]  # fmt: skip
-    by_name = {c.name: c for c in rows}
-    if len(by_name) < 3:
-        return ""
-    told, names = [], [[c.name for c in rows if c is at.costs.unattributed]]
-    names += [alike for _, alike in grouped((c.name, c.kind) for c in rows
-                                            if c is not at.costs.unattributed)]  # fmt: skip
-    took = {tuple(some): sum(by_name[n].self_ms_per_loop for n in some) for some in names if some}
+    if rest.share is not None and not waits:
+        calls[rest.name] = rest.self_ms_per_loop
+        took.append(("no timed call", rest.self_ms_per_loop))
     whole = loop_ms(at)
-    for some in sorted(took, key=lambda k: -took[k])[:2]:
-        if took[some] >= _WORTH_A_WORD * whole:
-            what = "no timed call" if some == (at.costs.unattributed.name,) else in_short(some)
-            told.append(f"{what} ({ms(took[some])}, {percent(took[some] / whole)})")
+    most = sorted(took, key=lambda one: -one[1])[:2] if len(calls) > 2 else []
+    told = [f"{what} ({ms(cost)}, {percent(cost / whole)})" for what, cost in most
+            if cost >= _WORTH_A_WORD * whole]  # fmt: skip
     return f" The most goes to {' and '.join(told)}." if told else ""
 
 
@@ -189,22 +188,18 @@ def _step(at: Summary, p: ChangePoint) -> Finding:
     )  # fmt: skip
 
 
-def _could_keep_it(nominal_hz: float | None, achieved_hz: float | None) -> bool:
-    """Whether a loop could run once in each of its sleeps: the work is no longer than one."""
-    return bool(nominal_hz and achieved_hz) and 2 * ms_value(achieved_hz) >= ms_value(nominal_hz)
-
-
 def _pacing(at: Summary) -> list[Finding]:
     p = at.pacing
     late = p.late_count / max(at.pace.loops, 1)
     made = []
-    if p.mode == "sleep after work" and _could_keep_it(p.nominal_hz, p.achieved_hz):
+    nominal, achieved = ms_value(p.nominal_hz), ms_value(p.achieved_hz)
+    # it could run once in each of its sleeps: the work is no longer than one
+    if p.mode == "sleep after work" and 0 < nominal <= 2 * achieved:
         text = (
             f"The loop sleeps {ms(ms_value(p.nominal_ms))} after its work instead of until the "
-            f"next tick: {three(ms_value(p.achieved_hz))} loops a second, not "
-            f"{three(ms_value(p.nominal_hz))}."
+            f"next tick: {three(achieved)} loops a second, not {three(nominal)}."
         )
-        lost = 1 - min(ms_value(p.achieved_hz) / ms_value(p.nominal_hz), 1.0)
+        lost = 1 - min(achieved / nominal, 1.0)
         made.append(_about_pacing(at, "pacing_sleep", text, 0.1 + 0.5 * lost))
     if p.mode == "fixed rate, skips":
         took = (

@@ -169,13 +169,12 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     if clock is not None:
         one["time"] = clock
         unit = _unit(dialect, clock)
-    if "loop" not in one and clock is not None and unit is not None:
+    times = None if clock is None or unit is None else _sampled(dialect, clock, unit)
+    if "loop" not in one and times is not None:
         left = [h for h in found if h.unit is None and h not in one.values()]
-        at = _sampled(dialect, clock, unit)
-        counts = [h for h in left if _counts_what_is_lost(numbers(dialect, h.index), at)]
+        counts = [h for h in left if _counts_what_is_lost(numbers(dialect, h.index), times)]
         one |= {"loop": counts[0]} if counts else {}
     if "phase" not in one:
-        times = None if clock is None or unit is None else _sampled(dialect, clock, unit)
         phase = find_phase([h for h in found if h not in one.values()], dialect, times)
         one |= {} if phase is None else {"phase": phase}
     rest = [head for head in found if head not in one.values()]
@@ -192,7 +191,7 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
         first = [head for head, r in taken if r.taken_as == role]
         if first:
             one[part] = first[0]
-    if "period" in one and _too_coarse(one, dialect, unit):
+    if "period" in one and times is not None and _too_coarse(times, one["period"], dialect):
         head = one.pop("time")
         why = "it steps by much of a loop, and what it climbs is the sum of the periods"
         taken.append((head, Role("run timer", None, "", why)))
@@ -201,12 +200,10 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     )
 
 
-def _too_coarse(one: dict[str, Head], dialect: Dialect, unit: Unit | None) -> bool:
+def _too_coarse(clock: Float, period: Head, dialect: Dialect) -> bool:
     """Whether the clock is coarser than the periods beside it, which add up to what it says."""
-    period = one["period"]
-    if "time" not in one or unit is None or period.unit is None:
+    if period.unit is None:
         return False
-    clock = _sampled(dialect, one["time"], unit)
     lengths = numbers(dialect, period.index) * UNITS[period.unit]
     steps = np.unique(np.diff(clock)[np.diff(clock) > 0])
     if len(clock) < _ROWS_OF_A_CLOCK or not len(steps) or np.isnan(clock).any():

@@ -124,9 +124,9 @@ def edge_columns(
     threads = _threads(rest, dialect)
     best: tuple[float, dict[str, Head]] | None = None
     for side_head in [edge] if edge is not None else _no_threads(rest):
-        side = _sides(dialect, side_head, known if edge is not None else {})
         if edge is None and not words_change(dialect, side_head.index):
             continue  # phases, one after the other
+        side = _sides(dialect, side_head, known if edge is not None else {})
         for name_head, name in names.items():
             if side is None or name is None or name_head is side_head:
                 continue
