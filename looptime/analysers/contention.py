@@ -22,7 +22,7 @@ from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.meetings import Meeting, Track, partners_of, waits
 from looptime.stats.retaking import Retakes, lock_kind, retakes
 
-__all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "contention",
+__all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "ResultWait", "contention",
            "shared_buses"]  # fmt: skip
 
 Pair = tuple[int, int]
@@ -88,12 +88,24 @@ class Disagreement:
 
 
 @dataclass(frozen=True)
+class ResultWait:
+    """A call of the loop's thread that ends when a call of another thread does."""
+
+    call: str
+    thread: str  #: The other thread
+    partner: str
+    calls_share: float  #: Share of its calls in which one of the partner ended
+    wait_ms_per_loop: float  #: From its begin to the partner's end
+
+
+@dataclass(frozen=True)
 class Contentions:
     """Who waits for whom in a run."""
 
     #: What costs most first; empty where nobody waits or the log cannot say.
     found: tuple[Contention, ...] = ()
     disagreements: tuple[Disagreement, ...] = ()
+    results: tuple[ResultWait, ...] = ()  #: Waits for a result, what costs most first
     left_out: int = 0  #: Calls, of each thread, of so little time that nothing was asked of them
     #: ``shares``, ``likely``, ``apart``, ``result`` or ``unknown``, by the labels where there are
     #: any, for all calls that were made often enough, dict of (call, thread, other call) to str.
@@ -136,6 +148,7 @@ def contention(basis: Basis) -> Contentions:
     return Contentions(
         tuple(_entries(run, tracks, judged)),
         tuple(d for m in meetings if (d := _disagreement(run, tracks, m)) is not None),
+        _results(run, tracks, [m for m in meetings if judged[m.pair] == ("result", "timing")]),
         left_out,
         {_named(run, tracks, pair): verdict for pair, (verdict, _) in judged.items()},
     )
@@ -244,6 +257,20 @@ def _disagreement(run: Run, tracks: Sequence[_Named], meeting: Meeting) -> Disag
         return None
     call, thread, partner = _named(run, tracks, meeting.pair)
     return Disagreement(call, partner, thread, labelled, meeting.met, wait)
+
+
+def _results(
+    run: Run, tracks: Sequence[_Named], meetings: Sequence[Meeting]
+) -> tuple[ResultWait, ...]:
+    made = []
+    for meeting in meetings:
+        side = meeting.sides[0]
+        wait = float(side.wait.sum()) / len(run) / 1e6
+        call, thread, partner = _named(run, tracks, meeting.pair)
+        if wait >= _NOTHING_MS:
+            share = len(side.wait) / len(side.hit)
+            made.append(ResultWait(call, thread, partner, share, wait))
+    return tuple(sorted(made, key=lambda r: -r.wait_ms_per_loop))
 
 
 def _at_once(meeting: Meeting) -> bool:

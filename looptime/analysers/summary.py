@@ -215,6 +215,7 @@ def _as_dict(at: Summary) -> dict[str, Any]:
         "calls": [_call(at, c) for c in at.costs.calls],
         "contention": at.contention.found,
         "label_doubts": at.contention.disagreements,
+        "result_waits": at.contention.results,
         "kinds": _groups(at.costs, "kind"),
         "threads": _threads(at),
         "subsystems": _groups(at.costs, "subsystem"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from looptime.analysers.contention import Contention, Disagreement
+from looptime.analysers.contention import Contention, Disagreement, ResultWait
 from looptime.analysers.summary import Summary
 from looptime.findings.about import command, ease, evidence, loop_ms, ms, percent, three
 from looptime.findings.finding import Evidence, Finding
@@ -19,6 +19,7 @@ _LEAST = 0.01
 def contention_findings(at: Summary) -> list[Finding]:
     """Waits for other threads, and labels of buses that the times contradict."""
     made = [_waits(at, entry) for entry in at.contention.found]
+    made += [f for r in at.contention.results if (f := _result(at, r)) is not None]
     return made + _doubts(at.contention.disagreements)
 
 
@@ -43,6 +44,26 @@ def _waits(at: Summary, entry: Contention) -> Finding:
         evidence=evidence(at, calls=(*entry.calls[:9], entry.partners[0])),
         command=command(at, "plan"), worth=1.8 * share * ease(at), moves=True,
         rests_on={"share": share, "part_ms": wait.value or 0.0, "whole_ms": total},
+    )  # fmt: skip
+
+
+def _result(at: Summary, entry: ResultWait) -> Finding | None:
+    """A call that ends when another thread's does: for its result, or for the processor."""
+    total = loop_ms(at)
+    share = min(entry.wait_ms_per_loop / total, 1.0)
+    if share < _LEAST:
+        return None
+    text = (
+        f"{entry.call} ends when {entry.partner} on thread {entry.thread} does, in "
+        f"{percent(entry.calls_share)} of its calls: the loop waits {ms(entry.wait_ms_per_loop)} "
+        f"a loop, {percent(share)} of it, for its result, or for the processor that both use. "
+        "Taking the newest result there is, instead of waiting for the next, frees the loop."
+    )
+    return Finding(
+        "result_wait", "look", text, entry.wait_ms_per_loop, "ms/loop",
+        evidence=evidence(at, calls=(entry.call, entry.partner)),
+        command=command(at, "slow", "--top 20"), worth=1.8 * share * ease(at), moves=True,
+        rests_on={"share": share, "part_ms": entry.wait_ms_per_loop, "whole_ms": total},
     )  # fmt: skip
 
 

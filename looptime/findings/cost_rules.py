@@ -44,7 +44,8 @@ def cost_findings(at: Summary) -> list[Finding]:
     named |= {r.call for r in at.recurrence.found if r.call}
     made += _batches(at) + _writes(at)
     made += [f for f in _blocking_calls(at) if f.evidence.calls[0] not in named]
-    return made + _dear(at) + _uncovered(at)
+    made += [f for f in _dear(at) if f.evidence.calls[0] not in named]
+    return made + _uncovered(at)
 
 
 def _blocking_calls(at: Summary) -> list[Finding]:

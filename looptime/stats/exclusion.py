@@ -35,6 +35,8 @@ NO_SERVICE_NS = 60_000.0
 ALIKE = 0.2
 #: Share of the waits in which the lock was held when they began.
 TAKEN = 0.7
+#: The same of calls that do no more than take it.
+HELD = 0.95
 #: Waits so many times as long as the service are hardly chance, few as they may be.
 LONG = 2.0
 #: Ticks of the clock that a service must last to be told.
@@ -76,8 +78,9 @@ def exclusions(tracks: Sequence[Track], tick_ns: int = 1) -> list[Meeting]:
             _weigh(service, meeting)
         else:
             _set_apart(service, meeting, kept, found, pair in set_by)
-        if min(service.middle[k] for k in pair) < TICKS * tick_ns:
+        if meeting.verdict != "result" and _finer(service, meeting, tick_ns):
             meeting.verdict = "unknown"
+    _claims(service, found, tick_ns)
     _few_of_the_kind(found, kept)
     return list(found.values())
 
@@ -235,7 +238,7 @@ def _weigh(service: _Services, meeting: Meeting) -> None:
         if side.shown < max(FEW, least * len(side.residual)) or not _behaves(service, side):
             continue
         if median(side.residual) < NO_SERVICE_NS:
-            meeting.verdict = "result"
+            meeting.verdict = "result" if side is meeting.sides[0] else "unknown"
         elif service.was_taken(side) >= TAKEN:
             meeting.verdict = "shares" if side is meeting.sides[0] else "waited for"
         return
@@ -268,6 +271,31 @@ def _by_chance(side: Side) -> bool:
     place = side.residual / (side.residual + side.wait)
     quarter = np.histogram(place, 4, (0.0, 1.0))[0] / len(place)
     return bool((quarter >= 0.06).sum() >= 3)
+
+
+def _finer(service: _Services, meeting: Meeting, tick_ns: int) -> bool:
+    """Whether the clock cannot tell a service of either."""
+    return min(service.middle[k] for k in meeting.pair) < TICKS * tick_ns
+
+
+def _claims(service: _Services, found: dict[Pair, Meeting], tick_ns: int) -> None:
+    """Tell what only takes a lock, and is over as soon as it has it, from waits for a result.
+
+    Who takes a lock waits only where it was held when asked, and else is through at once; who waits
+    for a result waits for one that has not even begun as well. Where no other call of the thread
+    runs beside the partner, it may be the processor that both take in turns.
+    """
+    for meeting in [m for m in found.values() if m.verdict == "result"]:
+        side = meeting.sides[0]
+        held = float(side.open_all[side.hit].mean())
+        long = median(side.wait) > max(LONG * median(side.residual), float(TICKS * tick_ns))
+        beside = any(m.second == meeting.second and m.verdict == "apart" for m in found.values())
+        if not (beside and long and held >= HELD):
+            meeting.verdict = "result" if not _finer(service, meeting, tick_ns) else "unknown"
+            continue
+        free = service.unhindered(side.me)[: len(side.hit)]
+        short = len(free) >= MET and percentiles(free, [90])[0] < NO_SERVICE_NS
+        meeting.verdict = "shares" if short else "result"
 
 
 def _few_of_the_kind(found: dict[Pair, Meeting], kept: set[Pair]) -> None:

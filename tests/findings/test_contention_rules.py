@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from looptime.findings import summarise
 from tests.findings.build import codes
-from tests.two_threads import Job, play
+from tests.two_threads import Job, Played, play
 
 
 def two_threads(lock, rest_ms):
@@ -45,3 +46,44 @@ def test_calls_that_do_not_hinder_each_other_are_not_on_one_bus():
     found = codes(run.with_names(names))
     assert "bus_label" in found
     assert "thread_wait" not in found
+
+
+def test_a_call_that_only_takes_the_lock_waits_for_its_holder():
+    """A row that ends when the lock is had is no wait for a result: it is told with its time."""
+    played = two_threads("a", (3, 30))
+    rows = []
+    for thread, name, ask, done, waited in played.rows:
+        if name == "enc.1.read":
+            has = ask + waited + 0.004
+            rows += [(thread, "claim", ask, has, waited), (thread, name, has, done, 0.0)]
+        else:
+            rows.append((thread, name, ask, done, waited))
+    claimed = replace(played, rows=rows)
+    made = summarise(claimed.run())
+    waits = {c.name: c.wait_ms_per_loop.value for e in made.contention.found for c in e.by_call}
+    assert waits["claim"] == pytest.approx(claimed.wait_ms()["claim"], rel=0.05)
+    assert not made.contention.results
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_wait_for_the_next_result_of_a_thread_is_told(seed):
+    """What ends when another thread's call does, begun or not when asked for, waits for it."""
+    rng = np.random.default_rng(seed)
+    ends = np.cumsum(rng.uniform(14, 22, 900))
+    solves = [("vision", "solve", end - rng.uniform(5, 9), end) for end in ends]
+    rows, starts, now = [], [], 1.0
+    while now < ends[-2]:
+        starts.append(now)
+        asks = now + rng.uniform(3, 6)
+        has = ends[np.searchsorted(ends, asks)] + 0.01
+        rows += [("main", "calc", now, asks), ("main", "await_pose", asks, has)]
+        now = has + 0.5
+    waited = np.mean([done - ask - 0.01 for _, name, ask, done in rows if name == "await_pose"])
+    played = Played([(*row, 0.0) for row in rows + solves], starts)
+    made = summarise(played.run())
+    told = made.contention.results
+    assert [(r.call, r.thread, r.partner) for r in told] == [("await_pose", "vision", "solve")]
+    assert told[0].wait_ms_per_loop == pytest.approx(waited, rel=0.02)
+    assert told[0].calls_share == pytest.approx(1, abs=0.01)
+    assert "result_wait" in {f.code for f in made.findings}
+    assert not made.contention.found
