@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Iterable, Mapping
 from functools import cached_property
 
 import numpy as np
 
+from looptime.analysers.alike import grouped
 from looptime.analysers.basis import Basis
 from looptime.analysers.durations import CallTimes, call_keys, call_times
 from looptime.array_types import Bool, Float
@@ -14,7 +16,7 @@ from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
 
-__all__ = ["CallCost", "Costs", "GroupCost", "costs"]
+__all__ = ["CallCost", "Costs", "GroupCost", "costs", "like_calls", "total"]
 
 
 @dataclass(frozen=True)
@@ -88,18 +90,39 @@ class Costs:
         return tuple(sorted(made, key=lambda g: -g.self_ms_per_loop))
 
 
-def _group(name: str, rows: list[CallCost]) -> GroupCost:
-    def total(key: str) -> float | None:
-        known = [v for r in rows if (v := getattr(r, key)) is not None]
-        return float(sum(known)) if known else None
+def total(rows: Iterable[object], field: str) -> float | None:
+    """Sum of a field over rows of costs; None where none of them knows it."""
+    known = [value for row in rows if (value := getattr(row, field)) is not None]
+    return math.fsum(known) if known else None
 
+
+def like_calls(rows: Iterable[CallCost]) -> list[tuple[str, list[CallCost]]]:
+    """Calls of one thread put together where kind, bus and pattern of the name are alike.
+
+    Parameters
+    ----------
+    rows : iterable of CallCost
+        Calls, with or without what no call covers, which stays alone.
+
+    Returns
+    -------
+    list of (str, list of CallCost)
+        Pattern, or the name of a call alone, and members; what takes most time first.
+    """
+    by_name = {row.name: row for row in rows}
+    keys = ((name, (name == UNATTRIBUTED, c.kind, c.bus)) for name, c in by_name.items())
+    groups = [(pattern, [by_name[name] for name in names]) for pattern, names in grouped(keys)]
+    return sorted(groups, key=lambda group: -(total(group[1], "self_ms_per_loop") or 0.0))
+
+
+def _group(name: str, rows: list[CallCost]) -> GroupCost:
     return GroupCost(
         name,
-        total("calls_per_loop") or 0.0,
-        total("self_ms_per_loop") or 0.0,
-        total("share"),
-        total("slow_excess_ms"),
-        total("variance_share"),
+        total(rows, "calls_per_loop") or 0.0,
+        total(rows, "self_ms_per_loop") or 0.0,
+        total(rows, "share"),
+        total(rows, "slow_excess_ms"),
+        total(rows, "variance_share"),
     )
 
 

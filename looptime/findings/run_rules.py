@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from looptime.analysers.alike import grouped, in_short
+import math
+
+from looptime.analysers.alike import in_short
+from looptime.analysers.call_costs import like_calls
 from looptime.analysers.contrast import Part
 from looptime.analysers.drift import ChangePoint
 from looptime.analysers.evenness import evenness
@@ -70,17 +73,14 @@ def healthy(at: Summary) -> Finding:
 def _dearest(at: Summary) -> str:
     """Where the time goes though none of it is out of the ordinary; like calls are one."""
     rest = at.costs.unattributed
-    calls = {c.name: c.self_ms_per_loop for c in at.costs.rows
-             if c.share is not None and c.kind != "pacing" and c is not rest}  # fmt: skip
-    kinds = {c.name: c.kind for c in at.costs.rows}
-    took = [(in_short(alike), sum(calls[name] for name in alike))
-            for _, alike in grouped((name, kinds[name]) for name in calls)]  # fmt: skip
     waits = at.pacing.fixed_rate and not at.pacing.wait_known  # in what no call covers
-    if rest.share is not None and not waits:
-        calls[rest.name] = rest.self_ms_per_loop
-        took.append(("no timed call", rest.self_ms_per_loop))
+    rows = [c for c in at.costs.rows if c.share is not None and c.kind != "pacing"
+            and not (c is rest and waits)]  # fmt: skip
+    took = [("no timed call" if rest in alike else in_short(c.name for c in alike),
+             math.fsum(c.self_ms_per_loop for c in alike))
+            for _, alike in like_calls(rows)]  # fmt: skip
     whole = loop_ms(at)
-    most = sorted(took, key=lambda one: -one[1])[:2] if len(calls) > 2 else []
+    most = took[:2] if len(rows) > 2 else []
     told = [f"{what} ({ms(cost)}, {percent(cost / whole)})" for what, cost in most
             if cost >= _WORTH_A_WORD * whole]  # fmt: skip
     return f" The most goes to {' and '.join(told)}." if told else ""

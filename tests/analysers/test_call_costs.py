@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.call_costs import costs
+from looptime.analysers.call_costs import costs, like_calls
 from looptime.analysers.slow import slow_loops
 from tests.build_run import make_flat_run, make_run
 
@@ -157,3 +157,14 @@ def test_groups_stand_in_the_order_of_what_they_cost():
     groups = costs(prepare(make_run([10] * 30, calls, NAMES))).by("kind")
     assert [g.name for g in groups] == ["compute", "sensor read", "telemetry", "unattributed"]
     assert [g.self_ms_per_loop for g in groups] == pytest.approx([4, 3, 2, 1])
+
+
+def test_like_calls_are_one_group_where_kind_and_bus_are_alike():
+    """Uncovered time is 4 ms, three reads of one bus 3, one of another bus and a wait 1.5 each."""
+    names = {f"wheel{k}.read": {"kind": "sensor read", "bus": "port"} for k in range(3)}
+    names |= {"wheel3.read": {"kind": "sensor read", "bus": "aux"}, "wheel4.read": "pacing"}
+    calls = [(name, 2.0 * k, 1.0 if k < 3 else 1.5) for k, name in enumerate(names)]
+    found = costs(prepare(make_run([10.0] * 60, calls, names)))
+    assert [(pattern, len(group)) for pattern, group in like_calls(found.rows)] == [
+        ("unattributed", 1), ("wheel*.read", 3), ("wheel3.read", 1), ("wheel4.read", 1),
+    ]  # fmt: skip

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Sequence
 
-from looptime.analysers.alike import grouped
-from looptime.analysers.call_costs import CallCost, GroupCost
+from looptime.analysers.call_costs import CallCost, GroupCost, like_calls, total
 from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 
@@ -54,15 +52,12 @@ def alike(calls: Sequence[CallCost], opened: Collection[str] = ()) -> list[CostR
     opened : collection of str
         Patterns whose calls are shown one by one.
     """
-    by_name = {c.name: c for c in calls}
-    keys = ((c.name, (c.name == UNATTRIBUTED, c.kind, c.bus, c.share is None)) for c in calls)
     made: list[CostRow] = []
-    for pattern, names in grouped(keys):
-        mine = [by_name[name] for name in names]
+    for pattern, mine in like_calls(calls):
         if len(mine) == 1 or pattern in opened:
             made += as_rows(mine)
         else:
-            made.append(_sum(pattern, mine[0].kind, tuple(names), mine))
+            made.append(_sum(pattern, mine[0].kind, tuple(c.name for c in mine), mine))
     return sorted(made, key=lambda r: -r.self_ms_per_loop)
 
 
@@ -82,11 +77,8 @@ def with_rest(rows: Sequence[CostRow], most: int) -> list[CostRow]:
 def _sum(
     name: str, kind: str, members: tuple[str, ...], of: Sequence[CallCost | GroupCost | CostRow]
 ) -> CostRow:
-    def total(field: str) -> float | None:
-        values = [getattr(c, field) for c in of if getattr(c, field) is not None]
-        return math.fsum(values) if values else None
-
     return CostRow(
-        name, kind, members, total("calls_per_loop") or 0.0, total("self_ms_per_loop") or 0.0,
-        total("share"), total("slow_excess_ms"), total("variance_share"),
+        name, kind, members, total(of, "calls_per_loop") or 0.0,
+        total(of, "self_ms_per_loop") or 0.0, total(of, "share"), total(of, "slow_excess_ms"),
+        total(of, "variance_share"),
     )  # fmt: skip

@@ -8,8 +8,7 @@ from collections.abc import Mapping, Sequence
 from rich.console import RenderableType
 from rich.text import Text
 
-from looptime.analysers.alike import grouped
-from looptime.analysers.call_costs import CallCost, GroupCost
+from looptime.analysers.call_costs import CallCost, GroupCost, like_calls, total
 from looptime.analysers.summary import Summary
 from looptime.schema import UNATTRIBUTED
 from looptime.views.text.terminal import heading_line, number, safe, table
@@ -17,7 +16,6 @@ from looptime.views.text.text_parts import brief, indented, labelled, name_cell,
 
 __all__ = [
     "CALLS",
-    "like_calls",
     "render_buses",
     "render_calls",
     "render_contention",
@@ -61,20 +59,6 @@ def render_calls(at: Summary, grouped_up: bool = True, most: int = CALLS) -> lis
     ]
 
 
-def like_calls(calls: Sequence[CallCost]) -> list[tuple[str, list[CallCost]]]:
-    """Calls put together where kind, bus and pattern of the name are alike, dearest first."""
-    by_name = {c.name: c for c in calls}
-    groups = [
-        (pattern, [by_name[name] for name in names])
-        for pattern, names in grouped((c.name, (c.kind, c.bus)) for c in calls)
-    ]
-    return sorted(groups, key=lambda g: -_sum(g[1], "self_ms_per_loop"))
-
-
-def _sum(members: Sequence[CallCost], field: str) -> float:
-    return math.fsum(getattr(c, field) or 0.0 for c in members)
-
-
 def _row(
     pattern: str, members: Sequence[CallCost], waits: Mapping[str, float | None],
     named: bool = True,
@@ -87,11 +71,11 @@ def _row(
     return [
         name_cell(many + pattern, 30),
         kind,
-        number(_sum(members, "calls_per_loop"), 2) if named else "",
-        brief(_sum(members, "self_ms_per_loop")),
-        percent(_sum(members, "share")),
+        number(total(members, "calls_per_loop") or 0.0, 2) if named else "",
+        brief(total(members, "self_ms_per_loop") or 0.0),
+        percent(total(members, "share") or 0.0),
         brief(members[0].p99_ms) if alone else "",
-        brief(_sum(members, "slow_excess_ms"), 2),
+        brief(total(members, "slow_excess_ms") or 0.0, 2),
         brief(waiting) if waiting else "",
     ]
 
