@@ -21,6 +21,7 @@ from looptime_dashboards.work import Pending
 
 from looptime import Project
 from looptime.samples import folder as samples
+from tests.browser.guard import Guard
 from tests.conftest import need_tool
 
 FLAGS = [
@@ -28,8 +29,10 @@ FLAGS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 LOGS = ("single_reads", "gyro_thread_own_bus")
-#: A guard against hanging [ms], in place of half a minute; nothing is judged by it.
-NEVER_MS = 600_000
+#: In place of the browser's half a minute [ms]: what waits in vain is ended by `guarded`.
+NEVER_MS = 3_600_000
+#: For so long nobody wants the processor while a test waits in vain [s].
+HUNG_S = 60.0
 #: Nothing is on its way, and every figure near the window is drawn as large as its place is.
 SETTLED = """() => {
   const zoom = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
@@ -38,6 +41,13 @@ SETTLED = """() => {
       [p.clientWidth / zoom, p.clientHeight / zoom, zoom, p.dataset.figure].join());
 }"""
 T = TypeVar("T")
+
+
+@pytest.fixture(autouse=True)
+def guarded() -> Iterator[None]:
+    """Ends a test that waits for what never comes, and no other, however slow the machine is."""
+    with Guard(HUNG_S):
+        yield
 
 
 def waited(ask: Callable[[], T]) -> T:
@@ -145,15 +155,35 @@ def pick_run(page: Any, name: str) -> None:
 
 
 @pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    """The browser of the machine."""
+def browsers() -> Iterator[Callable[[], Any]]:
+    """Gives the browser of the machine, another where the last one was ended."""
     path = need_tool("chromium")
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as p:
-        browser = p.chromium.launch(executable_path=path, args=FLAGS, timeout=NEVER_MS)
+        held: list[Any] = []
+
+        def browser() -> Any:
+            if not held or not held[-1].is_connected():
+                held.append(p.chromium.launch(executable_path=path, args=FLAGS, timeout=NEVER_MS))
+            return held[-1]
+
         yield browser
-        browser.close()
+        if held:
+            held[-1].close()
+
+
+@pytest.fixture
+def chromium(browsers: Callable[[], Any]) -> Any:
+    """The browser of the machine."""
+    return browsers()
+
+
+def patient(browser: Any, **options: Any) -> Any:
+    """A context of the browser whose waits end by no clock."""
+    context = browser.new_context(viewport={"width": 1280, "height": 720}, **options)
+    context.set_default_timeout(NEVER_MS)
+    return context
 
 
 @dataclass
@@ -183,8 +213,7 @@ def watch(chromium: Any, site: Site) -> Iterator[Callable[..., Watched]]:
     made: list[tuple[Any, Watched]] = []
 
     def make(base: str = "", checked: bool = True, **options: Any) -> Watched:
-        context = chromium.new_context(viewport={"width": 1280, "height": 720}, **options)
-        context.set_default_timeout(NEVER_MS)
+        context = patient(chromium, **options)
         watched = Watched(context.new_page(), base or site.base)
         watched.page.on("console", lambda m: watched.complaints.append(m.text)
                         if m.type == "error" else None)  # fmt: skip

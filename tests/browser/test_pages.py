@@ -8,7 +8,7 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from looptime_dashboards.pages import PAGES
 
-from tests.browser.conftest import LOGS, Site, Watched, pick_run, settle
+from tests.browser.conftest import LOGS, Site, Watched, patient, pick_run, settle
 
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
@@ -189,7 +189,7 @@ def test_three_browsers_do_not_disturb_each_other(chromium: object, site: Site) 
     ]
     pages = []
     for name, more in wanted:
-        context = chromium.new_context()  # type: ignore[attr-defined]
+        context = patient(chromium)
         page = context.new_page()
         page.goto(f"{site.base}/?run={site.keys[name]}{more}", wait_until="commit")
         pages.append((context, page))

@@ -13,6 +13,7 @@ from looptime.questions.reporting import report_on
 from looptime.samples import folder as samples
 from looptime.views.figures.palette import LIGHT
 from looptime.views.files.report import render_report
+from tests.browser.conftest import patient
 from tests.browser.printed import pages_of
 
 pytestmark = pytest.mark.browser
@@ -21,7 +22,7 @@ pytestmark = pytest.mark.browser
 @pytest.fixture
 def by_night(site, chromium):
     """A page in a browser that prefers dark colours."""
-    context = chromium.new_context(viewport={"width": 1280, "height": 800}, color_scheme="dark")
+    context = patient(chromium, color_scheme="dark")
     page = context.new_page()
     page.goto(f"{site.base}/?run={site.keys['single_reads']}")
     page.wait_for_selector(".plot .main-svg")

@@ -17,6 +17,7 @@ from looptime.questions.reporting import against_first, report_on
 from looptime.samples import folder as samples
 from looptime.views.files.pdf import print_pdf
 from looptime.views.files.report import write_report
+from tests.browser.conftest import NEVER_MS
 from tests.browser.printed import Page, pages_of
 from tests.conftest import need_tool
 
@@ -36,7 +37,7 @@ def printed(
     browser = need_tool("chromium")
     logs = [report_on(asked, asked.read(str(samples() / name))) for name in names]
     out = write_report(logs, folder / "r.html", against=against_first(asked, logs), title=title)
-    pages = pages_of(print_pdf(out, folder / "r.pdf", browser))
+    pages = pages_of(print_pdf(out, folder / "r.pdf", browser, NEVER_MS / 1e3))
     return out.read_text(encoding="utf-8"), pages
 
 
@@ -109,7 +110,7 @@ def test_notes_and_hostile_names_are_printed_as_text(tmp_path: Path) -> None:
     asked, browser = Asked(), need_tool("chromium")
     one = report_on(asked, asked.read(str(tmp_path / LOGS[0])))
     out = write_report([one], tmp_path / "r.html", title=evil)
-    pages = pages_of(print_pdf(out, tmp_path / "r.pdf", browser))
+    pages = pages_of(print_pdf(out, tmp_path / "r.pdf", browser, NEVER_MS / 1e3))
     text = "".join(page.text for page in pages)
     assert plain(f"gyro plug {evil} was loose") in text
     assert all(plain(evil) in page.text for page in pages)

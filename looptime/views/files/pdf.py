@@ -23,7 +23,6 @@ _FOLDERS = {
 }  # fmt: skip
 _MAC = ("/Applications/Chromium.app/Contents/MacOS/Chromium",
         "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome")  # fmt: skip
-_SECONDS = 90
 
 
 def find_browser() -> str | None:
@@ -40,8 +39,9 @@ def find_browser() -> str | None:
 
 
 def print_pdf(
-    html: str | os.PathLike[str], pdf: str | os.PathLike[str], browser: str | None = None
-) -> Path:
+    html: str | os.PathLike[str], pdf: str | os.PathLike[str], browser: str | None = None,
+    patience_s: float = 90.0,
+) -> Path:  # fmt: skip
     """Print an HTML report to a PDF file.
 
     Parameters
@@ -50,6 +50,8 @@ def print_pdf(
         The report, and the file to write.
     browser : str, optional
         Path of the browser; else one is looked for.
+    patience_s : float [s]
+        How long it may take.
 
     Raises
     ------
@@ -75,7 +77,7 @@ def print_pdf(
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             command.insert(1, "--no-sandbox")  # its sandbox refuses to run as root
         try:
-            subprocess.run(command, capture_output=True, timeout=_SECONDS, check=False)
+            subprocess.run(command, capture_output=True, timeout=patience_s, check=False)
         except (OSError, subprocess.TimeoutExpired) as error:
             raise UsageError(f"{program}: could not print: {type(error).__name__}") from error
         if not made.is_file() or made.stat().st_size == 0:

@@ -15,7 +15,8 @@ from looptime.questions import Asked, summary
 from looptime.views.files.pdf import print_pdf
 from looptime.views.files.report import ReportLog, render_report, write_report
 from looptime.views.text.text_parts import percent
-from tests.browser.conftest import NEVER_MS
+from tests.browser.conftest import HUNG_S, NEVER_MS
+from tests.browser.guard import Guard
 from tests.build_run import make_run
 from tests.conftest import need_tool
 from tests.views.files.build import EVIL, report_log
@@ -84,11 +85,12 @@ def drawn_by(browser_path: str, report: Path) -> tuple[list[str], list[str]]:
             args=["--headless", "--no-sandbox", "--disable-gpu"],
         )
         shown = browser.new_page()
+        shown.set_default_timeout(NEVER_MS)
         shown.on("console", lambda m: complaints.append(m.text) if m.type == "error" else None)
         shown.on("pageerror", lambda e: complaints.append(str(e)))
         shown.on("request", lambda r: asked.append(r.url))
         shown.goto(report.as_uri())
-        shown.wait_for_selector("body[data-drawn=yes]", timeout=NEVER_MS)
+        shown.wait_for_selector("body[data-drawn=yes]")
         assert shown.locator(".plot .main-svg").count() >= 5
         assert shown.title() != "taken"
         browser.close()
@@ -101,11 +103,11 @@ def test_a_browser_draws_and_prints_it(tmp_path: Path) -> None:
     path = need_tool("chromium")
     out = write_report([report_log(EVIL)], tmp_path / "r.html")
     # a thread of its own: another test's browser may have left an event loop in this one
-    with ThreadPoolExecutor(1) as pool:
+    with Guard(HUNG_S), ThreadPoolExecutor(1) as pool:
         complaints, asked = pool.submit(drawn_by, path, out).result()
+        pdf = print_pdf(out, tmp_path / "r.pdf", path, NEVER_MS / 1e3)
     assert complaints == []
     assert [u for u in asked if not u.startswith(("file:", "data:", "blob:"))] == []
-    pdf = print_pdf(out, tmp_path / "r.pdf", path)
     assert pdf.read_bytes().startswith(b"%PDF")
 
 
