@@ -138,6 +138,14 @@ def register(app: Dash, desk: Desk) -> None:
     _register_runs(app, desk)
 
 
+def _once_at_a_time(interval: str) -> list[tuple[Output, int, int]]:
+    """Stops an interval while its answer is on the way: a new question would make it void.
+
+    Where answers took longer than the interval, a page would else never be shown.
+    """
+    return [(Output(interval, "max_intervals"), 0, -1)]
+
+
 def _register_page(app: Dash, desk: Desk) -> None:
     """The page that the address asks for, and the loop chosen on it."""
 
@@ -148,6 +156,7 @@ def _register_page(app: Dash, desk: Desk) -> None:
         Output("poll", "interval"), Output("knows-grid", "data"),
         Input("view", "data"), Input("poll", "n_intervals"), Input("notes-written", "data"),
         State("loop", "data"), State("drawn", "data"), State("knows-grid", "data"),
+        running=_once_at_a_time("poll"),
     )  # fmt: skip
     def show_page(data: Any, _: Any, __: Any, loop: Any, drawn: Any, knows_grid: Any) -> Any:
         path, view = asked_of(data)
@@ -190,7 +199,7 @@ def _register_runs(app: Dash, desk: Desk) -> None:
                   Output("run-select", "placeholder"), Output("news", "children"),
                   Output("seen", "data"),
                   Input("watch", "n_intervals"), Input("view", "data"),
-                  State("seen", "data"))  # fmt: skip
+                  State("seen", "data"), running=_once_at_a_time("watch"))  # fmt: skip
     def show_runs(_: Any, data: Any, seen: Any) -> Any:
         version = desk.library.scan()
         _, view = asked_of(data)

@@ -30,7 +30,7 @@ FLAGS = [
 ]  # fmt: skip
 LOGS = ("single_reads", "gyro_thread_own_bus")
 #: In place of the browser's half a minute [ms]: what waits in vain is ended by `guarded`.
-NEVER_MS = 3_600_000
+NEVER_MS = 600_000
 #: For so long nobody wants the processor while a test waits in vain [s].
 HUNG_S = 60.0
 #: Nothing is on its way, and every figure near the window is drawn as large as its place is.

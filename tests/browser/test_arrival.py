@@ -11,6 +11,8 @@ from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
+from dash import html
+from looptime_dashboards import shell
 
 from tests.browser.conftest import Watched, key_of, running, settle
 
@@ -130,3 +132,22 @@ def test_a_wide_screen_holds_two_figures_side_by_side(watch: Make, tmp_path: Pat
         assert second == first
         assert shown.evaluate(f"{tops}[1].right") > 1800
         assert shown.evaluate("document.documentElement.scrollWidth") <= 1920
+
+
+def test_answers_slower_than_the_questions_are_shown(
+    watch: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A page that asks 20 times a second, and is answered in 0.4 s, shows what it is answered."""
+    write(tmp_path / "robot.csv", log_of_loops(300), 600)
+    make, answered = shell._guarded, iter(range(1000))
+
+    def slowly(*of: Any) -> Any:
+        time.sleep(0.2)
+        made = make(*of)
+        return shell._Made([html.P("Reading")], True) if next(answered) == 0 else made
+
+    monkeypatch.setattr(shell, "_POLL_MS", 50)
+    monkeypatch.setattr(shell, "_guarded", slowly)
+    with served(watch, tmp_path) as watched:
+        watched.open(f"/?run={key_of(tmp_path / 'robot.csv')}", "#used")
+        assert next(answered) >= 3  # page and choices, and again
