@@ -24,6 +24,7 @@ __all__ = [
     "even_matrix",
     "even_settles",
     "loop_matrices",
+    "loops_by_reading",
     "spectral_radius",
 ]
 
@@ -106,6 +107,74 @@ def loop_matrices(law: Law, plant: Plant, at: Sampling) -> LoopMatrices:
     rows = np.arange(n)[None, :] + np.arange(1, on_the_way + 2)[:, None]
     taken = np.append(at.taken_s, np.full(on_the_way + 1, np.inf))[rows]
     return _matrices(law, plant, at.hold_s, taken - at.use_s[:-1], np.diff(at.read_s))
+
+
+def loops_by_reading(law: Law, plant: Plant, at: Sampling) -> LoopMatrices:
+    """The recorded loops, each from one reading to the next, so that its latency stays with it.
+
+    Cut so, the loops may be put into any order: a loop that takes longer until its output is used
+    is as a rule a longer one. The state holds the output that is worked out and not yet used as
+    well. Where a reading is older than a loop when it is used there is no such cut, and they are
+    those of `loop_matrices`.
+
+    Raises
+    ------
+    NotEnoughError
+        If readings are more than `MOST_ON_THE_WAY` loops old.
+
+    Examples
+    --------
+    >>> from looptime.heading.pattern import even
+    >>> made = loops_by_reading(Law("per loop", kp=4.0), Plant("position", 10.0), even(50, 9))
+    >>> made.each.shape, round(spectral_radius(made.each[0]), 12)
+    ((9, 4, 4), 0.2)
+    """
+    before, step = at.latency_s, np.diff(at.taken_s)
+    after = step - before
+    if (after < -SAME_S).any():
+        return loop_matrices(law, plant, at)
+    names = [*(["x"] if plant.kind == "position" else []), "v", "held", "next"]
+    names += ["sum"] if law.ki else []
+    names += ["last", *(["D"] if law.filter_s else [])] if law.kd else []
+    place = {name: k for k, name in enumerate(names)}
+    used = np.eye(len(names))
+    used[place["held"]] = used[place["next"]]
+    moved = _held(plant, place, np.maximum(after, 0.0)) @ used @ _held(plant, place, before)
+    made = _output(law, place, np.diff(at.read_s)) @ moved
+    return LoopMatrices(made, place["next"], float(step.sum()))
+
+
+def _held(plant: Plant, place: dict[str, int], time: Float) -> Float:
+    """The plant over each of n times while the output stays; shape (n, d, d)."""
+    made = np.tile(np.eye(len(place)), (len(time), 1, 1))
+    decay, share = plant.factors(time)
+    v, held = place["v"], place["held"]
+    made[:, v, v], made[:, v, held] = decay, plant.full_speed * (1 - decay)
+    if "x" in place:
+        x = place["x"]
+        made[:, x, v], made[:, x, held] = share, plant.full_speed * (time - share)
+    return made
+
+
+def _output(law: Law, place: dict[str, int], step: Float) -> Float:
+    """The law at each of n readings, so long after the last ones; shape (n, d, d)."""
+    made = np.tile(np.eye(len(place)), (len(step), 1, 1))
+    added, multiplied, passed = law.weights(step)
+    error = np.zeros((len(step), len(place)))
+    error[:, place.get("x", place["v"])] = -1.0
+    output = law.kp * error
+    if law.ki:
+        made[:, place["sum"]] += added[:, None] * error
+        output = output + law.ki * made[:, place["sum"]]
+    if law.kd:
+        change = multiplied[:, None] * (error + made[:, place["last"]])
+        made[:, place["last"]] = -error
+        if law.filter_s:
+            change = made[:, place["D"]] + passed[:, None] * (change - made[:, place["D"]])
+            made[:, place["D"]] = change
+        output = output + law.kd * change
+    made[:, place["next"]] = output
+    return made
 
 
 def _not_too_many(on_the_way: int) -> None:

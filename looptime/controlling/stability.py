@@ -15,6 +15,7 @@ from looptime.controlling.matrices import (
     even_matrix,
     even_settles,
     loop_matrices,
+    loops_by_reading,
     spectral_radius,
 )
 from looptime.heading.pattern import Sampling
@@ -42,8 +43,8 @@ class Stability:
     #: Growth of a disturbance over this log, gone through again and again; below 0 it dies out;
     #: [1/s].
     growth_per_s: float | None
-    #: Factor by which the mean square of a disturbance grows a loop, where the log's loops come in
-    #: any order.
+    #: Factor by which the mean square of a disturbance grows a loop, where the log's loops, each
+    #: with its own latency, come in any order.
     mean_square_radius: float | None
     #: ``K kp`` from which on the mean square grows, all gains in proportion; for ``x' = K u``,
     #: proportional and without latency it is ``2 E[T]/E[T^2]``. None where kp is 0; [1/s for a
@@ -73,9 +74,8 @@ def stability(law: Law, plant: Plant, at: Sampling, even: EvenLoop) -> Stability
     NotEnoughError
         If readings are too many loops old.
     """
-    recorded = loop_matrices(law, plant, at)
-    growth = growth_per_s(recorded)
-    square, factor = mean_square(recorded)
+    growth = growth_per_s(loop_matrices(law, plant, at))
+    square, factor = mean_square(loops_by_reading(law, plant, at))
     alike = even_matrix(law, plant, even).each[0]
     grows = growth >= 0 or (square is not None and square >= 1)
     state = "grows" if grows else "rings" if _rings(alike) else "settles"

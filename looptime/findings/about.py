@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import shlex
 from collections.abc import Iterable, Sequence
@@ -12,6 +13,7 @@ import numpy as np
 from looptime.analysers.recurs import Recurrence
 from looptime.analysers.summary import Summary
 from looptime.findings.finding import Evidence
+from looptime.stats.arrays import median
 from looptime.stats.mechanism import Rule
 from looptime.words import ms, percent, signed, three
 
@@ -28,6 +30,7 @@ __all__ = [
     "ms_value",
     "n_calls",
     "percent",
+    "period_ms",
     "signed",
     "stall_worth",
     "three",
@@ -38,6 +41,8 @@ __all__ = [
 _MOST = 10
 #: What an even loop is worth, lost where stalls hold so much of the time.
 _EVENNESS, _MUCH = 0.4, 0.01
+#: Periods that pass until a stall is worse than one of a loop.
+_FEW_PERIODS = 3.0
 #: How to time more of the robot code: the next step where the log does not hold what is asked.
 TIMING_GUIDE = "looptime guide recorders"
 
@@ -52,7 +57,8 @@ def how_often(r: Recurrence) -> str:
 
     Examples
     --------
-    >>> from looptime.stats.mechanism import Rule
+    >>> from looptime.stats.arrays import median
+    from looptime.stats.mechanism import Rule
     >>> def told(*rules):
     ...     return how_often(Recurrence(None, "", None, None, 9, 9, 1.0, could_be=rules))
     >>> told(Rule("loops", 50, 50, 50)), told(Rule("timetable", 250.0, 250.0, 250.0))
@@ -106,12 +112,12 @@ def _in_words(rule: Rule) -> str:
     )
 
 
-def stall_worth(share: float, height: float) -> float:
+def stall_worth(share: float, height: float, periods: float) -> float:
     """What stalls are worth: their mean time, and the evenness that is lost with it.
 
-    A stall as long as a loop or longer counts for two fifths of it where stalls hold a hundredth of
-    the time, and for less where they are rarer or shorter: 3 loops in 1000 that are longer by half
-    are no reason to act.
+    A stall as long as a loop counts for two fifths of it where stalls hold a hundredth of the time,
+    and for less where they are rarer or shorter: 3 loops in 1000 that are longer by half are no
+    reason to act. What leaves the robot unsteered for ten periods counts for half as much again.
 
     Parameters
     ----------
@@ -119,19 +125,27 @@ def stall_worth(share: float, height: float) -> float:
         Time of the stalls as a share of that of all loops.
     height : float
         Length of one over that of a loop.
+    periods : float
+        The same over the usual period, whatever of it is work.
 
     Examples
     --------
-    >>> [round(stall_worth(often * height, height), 3)
-    ...  for often, height in ((0.02, 1.0), (0.02, 0.3), (0.003, 0.5), (0.001, 6.0))]
-    [0.42, 0.126, 0.062, 0.246]
+    >>> often = (0.02, 1.0), (0.02, 0.3), (0.003, 0.5), (0.001, 6.0), (0.01, 10.0)
+    >>> [round(stall_worth(share * height, height, height), 3) for share, height in often]
+    [0.42, 0.126, 0.061, 0.246, 0.709]
     """
-    return share + min(_EVENNESS * min(1.0, height), _EVENNESS * share / _MUCH)
+    tall = min(height, 1.0) + max(math.log10(max(periods, 1.0) / _FEW_PERIODS), 0.0)
+    return share + _EVENNESS * min(tall, share / _MUCH)
 
 
 def typical_ms(at: Summary) -> float:
     """Mean of the typical loops [ms]; a tiny number instead of 0, to divide by."""
     return max(at.slow.typical_ms or 0.0, 1e-9)
+
+
+def period_ms(at: Summary) -> float:
+    """The usual period [ms], however little of it is work; a tiny number instead of 0."""
+    return max(median(at.basis.period_ms), 1e-9) if len(at.basis.period_ms) else 1.0
 
 
 def ease(at: Summary) -> float:

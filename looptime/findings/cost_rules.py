@@ -16,6 +16,7 @@ from looptime.findings.about import (
     ms,
     n_calls,
     percent,
+    period_ms,
     stall_worth,
     three,
 )
@@ -116,7 +117,8 @@ def _sign(at: Summary, block: Blocking, sign: Sign, total_ms: float) -> Finding:
     share = min(sign.ms_per_loop / total_ms, 1.0)
     worth = share
     if sign.code == "timeout":
-        worth = stall_worth(share, (sign.value_ms or 0.0) / total_ms)
+        took = sign.value_ms or 0.0
+        worth = stall_worth(share, took / total_ms, took / period_ms(at))
     if not block.on_loop_thread:
         worth *= 0.3
     where = "" if block.on_loop_thread else f" (on thread {block.thread})"

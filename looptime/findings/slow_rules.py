@@ -18,6 +18,7 @@ from looptime.findings.about import (
     ms,
     n_calls,
     percent,
+    period_ms,
     stall_worth,
     typical_ms,
 )
@@ -90,7 +91,7 @@ def _with_timeouts(at: Summary) -> set[str]:
 
 def _stall_worth(at: Summary, height_ms: float, ms_per_loop: float) -> float:
     usual = typical_ms(at)
-    return stall_worth(ms_per_loop / usual, height_ms / usual)
+    return stall_worth(ms_per_loop / usual, height_ms / usual, height_ms / period_ms(at))
 
 
 def _is_waiting(at: Summary, r: Recurrence) -> bool:

@@ -101,6 +101,25 @@ def test_limit_of_the_mean_square():
     assert found.mean_square_radius == pytest.approx(np.mean((1 - 14 * hold) ** 2), rel=1e-9)
 
 
+@pytest.mark.parametrize("share", [0.2, 0.6, 0.9])
+def test_a_loop_that_takes_longer_uses_its_reading_later(share):
+    """X' = K u with the latency in step with the period: two states by hand, as the loops go."""
+    rng = np.random.default_rng(8)
+    period = rng.choice([0.015, 0.047], 4000, p=[0.8, 0.2])
+    taken = np.concatenate([[0.0], np.cumsum(period)])
+    late = share * np.append(period, 0.015)
+    at = Sampling(taken, taken, taken + late, taken, blocks_of(len(period)))
+    gain = 40.0
+    found = stability(Law("per loop", gain / 7.0), DRIFT, at, even_loop(at, 0.0))
+    squares = []
+    for t in (0.015, 0.047):  # x and the output held, from reading to reading
+        loop = np.array([[1 - gain * (1 - share) * t, share * t], [-gain, 0.0]])
+        squares.append(np.kron(loop, loop))
+    slow = np.mean(period > 0.03)
+    by_hand = np.abs(np.linalg.eigvals((1 - slow) * squares[0] + slow * squares[1])).max()
+    assert found.mean_square_radius == pytest.approx(by_hand, rel=1e-9)
+
+
 def test_unevenness_raises_one_limit_and_lowers_the_other():
     """Just above 2/T the mean square of uneven loops grows while almost every log settles."""
     rng = np.random.default_rng(7)
