@@ -158,13 +158,15 @@ def pick_run(page: Any, name: str) -> None:
 def browsers() -> Iterator[Callable[[], Any]]:
     """Gives the browser of the machine, another where the last one was ended."""
     path = need_tool("chromium")
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import Error, sync_playwright
 
     with sync_playwright() as p:
         held: list[Any] = []
 
         def browser() -> Any:
-            if not held or not held[-1].is_connected():
+            try:
+                held[-1].new_context().close()
+            except (IndexError, Error):
                 held.append(p.chromium.launch(executable_path=path, args=FLAGS, timeout=NEVER_MS))
             return held[-1]
 
