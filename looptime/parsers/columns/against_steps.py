@@ -64,6 +64,11 @@ class Steps:
         return cls(after, before, typical, units)
 
     @property
+    def sides(self) -> dict[str, Float]:
+        """The steps by the side of their rows."""
+        return {"after": self.after, "before": self.before}
+
+    @property
     def some(self) -> bool:
         """Whether there is any."""
         return int(np.isfinite(self.after).sum()) >= 3

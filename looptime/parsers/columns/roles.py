@@ -7,6 +7,7 @@ equals it, a deviation has both signs, a timer of the run does nothing but rise.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
@@ -149,14 +150,8 @@ def _of_the_loop(one: Seen, steps: Steps, clock: bool) -> Role:
     if not steps.some or not clock:
         said = "header" if one.unit_ns else ""
         return Role(named, one.unit_ns, said, "its header says so")
-    best: tuple[float, int, str] | None = None
-    for unit_ns in [one.unit_ns] if one.unit_ns else steps.units.values():
-        for word, step in (("after", steps.after), ("before", steps.before)):
-            share = equal(one.values * unit_ns, step)
-            if best is None or share > best[0]:
-                best = (share, unit_ns, word)
-    assert best is not None
-    share, unit_ns, word = best
+    units = [one.unit_ns] if one.unit_ns else list(steps.units.values())
+    share, unit_ns, word = _equality(one.values, units, steps)
     if share >= 0.8 and one.meaning != "busy" and steps.known:
         unit_from = (
             "header" if one.unit_ns else "it equals the steps of the clock in this unit only"
@@ -175,6 +170,14 @@ def _of_the_loop(one: Seen, steps: Steps, clock: bool) -> Role:
     word = stamped(values, steps.after).side.replace("start", "after").replace("end", "before")
     why = f"its header says so, and it is {100 * np.nanmedian(values) / steps.typical:.0f} % "
     return Role(named, found, unit_from, f"{why}of the clock's steps", "sure", step=word)
+
+
+def _equality(
+    values: Float, units: list[int], steps: Steps, sides: Collection[str] = ("after", "before")
+) -> tuple[float, int, str]:
+    """Share of the rows in which values equal the steps; in which unit [ns] and on which side."""
+    tried = [(equal(values * ns, steps.sides[word]), ns, word) for ns in units for word in sides]
+    return max(tried, key=lambda one: one[0], default=(0.0, 0, ""))
 
 
 def _parts_named_wholes(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> list[int]:
@@ -247,10 +250,10 @@ def _part(
     """A part, unless its values are those of something else."""
     if unit is not None and steps.known:
         values = one.values * unit
-        for word, step in (("after", steps.after), ("before", steps.before)):
-            if equal(values, step) >= 0.9 and not _constant(one.values):
-                why = f"it equals the clock's step {word} its row"
-                return Role("period", unit, unit_from, why, step=word)
+        share, _, word = _equality(one.values, [unit], steps)
+        if share >= 0.9 and not _constant(one.values):
+            why = f"it equals the clock's step {word} its row"
+            return Role("period", unit, unit_from, why, step=word)
         if min(over(values, steps.after), over(values, steps.before)) > 0.5:
             role = "setting" if _constant(one.values) else "latency"
             return Role(role, unit, unit_from, "it is longer than the loop", "likely")
@@ -280,15 +283,17 @@ def _equal_to_steps(seen: list[Seen], columns: list[int], steps: Steps) -> dict[
     made: dict[int, Role] = {}
     if not steps.known:
         return made
+    names = {ns: name for name, ns in steps.units.items()}
     for at in columns:
-        for word, step in (("after", steps.after), ("before", steps.before)):
-            fit = slope(seen[at].values, step)
-            for name, ns in steps.units.items() if fit is not None and fit[1] >= 0.5 else ():
-                if equal(seen[at].values * ns, step) >= 0.9:
-                    made[at] = Role(
-                        "period", ns, f"it equals the steps of the clock in {name}",
-                        f"it equals the clock's step {word} its row", step=word,
-                    )  # fmt: skip
+        values = seen[at].values
+        fits_to = {word: slope(values, step) for word, step in steps.sides.items()}
+        sides = [word for word, fit in fits_to.items() if fit is not None and fit[1] >= 0.5]
+        share, ns, word = _equality(values, list(names), steps, sides)
+        if share >= 0.9:
+            made[at] = Role(
+                "period", ns, f"it equals the steps of the clock in {names[ns]}",
+                f"it equals the clock's step {word} its row", step=word,
+            )  # fmt: skip
     return made
 
 
