@@ -38,6 +38,8 @@ __all__ = ["judge"]
 _OF_THE_LOOP = ("whole", "period", "busy")
 #: Slope of the steps over a length under the name of a signal, and what all explain of the steps.
 _ONE_FOR_ONE, _MOST_OF_IT = (0.8, 1.25), 0.5
+#: Share of the rows in which a part may be longer than its whole, as where they are of two loops.
+_OFTEN = 0.2
 
 
 def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
@@ -183,7 +185,8 @@ def _equality(
 def _parts_named_wholes(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> list[int]:
     """Columns that are called a whole but are a part beside others: "scan" may be one of three.
 
-    They leave much of the steps, which grow one for one with them and with others.
+    They leave much of the steps, which grow one for one with them and with others; or two others
+    of the kind are often longer than the whole would be.
     """
     said = [at for at, r in roles.items()
             if r.taken_as == "whole" and r.unit_ns is not None
@@ -193,7 +196,21 @@ def _parts_named_wholes(seen: list[Seen], roles: dict[int, Role], steps: Steps) 
         return []
     full = [at for at in others if np.isfinite(seen[at].values).mean() > MOST]
     told, _ = evident(seen, [*said, *full], steps, _ONE_FOR_ONE, _MOST_OF_IT)
-    return [at for at in said if at in told] if len(told) > 1 else []
+    among = told if len(told) > 1 else {}
+    lengths = [seen[at].values * unit for at in full
+               if seen[at].meaning == "duration" and (unit := seen[at].unit_ns)]  # fmt: skip
+    return [
+        at
+        for at in said
+        if at in among or _outgrown(seen[at].values * (roles[at].unit_ns or 1), lengths, steps)
+    ]
+
+
+def _outgrown(whole: Float, lengths: list[Float], steps: Steps) -> bool:
+    """Whether two lengths that fit into the steps are longer than it in many rows."""
+    longer = [one for one in lengths
+              if over(one, steps.after) < _OFTEN and over(one, whole) > _OFTEN]  # fmt: skip
+    return len(longer) > 1
 
 
 def _unit_of(one: Seen, steps: Steps) -> tuple[int | None, str]:

@@ -26,6 +26,8 @@ __all__ = ["Senders", "by_group", "find_senders", "refuse_mixed"]
 _MOST = 64
 #: Where (q90 - q10) / q50 of the steps is above this, rows may be those of several senders.
 _SCATTER = 0.5
+#: Steps across rows of another kind, and not across, by which a pace is told; and how alike.
+_ACROSS, _ALIKE = 5, (0.8, 1.25)
 _SENDERS = frozenset(
     ("agent", "agentid", "robot", "robotid", "tag", "tagid", "device", "deviceid", "node", "nodeid",
      "source", "sender", "id", "unit", "unitid", "vehicle", "board", "module", "team", "name",
@@ -74,8 +76,8 @@ def find_senders(dialect: Dialect, time: Head, taken: Collection[int] = ()) -> S
     known = np.isfinite(times)
     if known.sum() < 12:
         return None
-    together = _scatter(np.diff(times[known]))
-    if together <= _SCATTER:
+    together, rarely = (_scatter(np.diff(times[known]), tail) for tail in (0.1, 0.01))
+    if rarely <= _SCATTER:
         return None
     best: tuple[float, Senders] | None = None
     for at, name in enumerate(columns_of(dialect)):
@@ -83,36 +85,55 @@ def find_senders(dialect: Dialect, time: Head, taken: Collection[int] = ()) -> S
             continue
         cells = [row[at].strip() for row in dialect.sample]
         named = heads((name,))[0].word in _SENDERS
-        if not _in_turn(cells) or (not named and _counts(cells)):
+        if not _few(cells) or (not named and _counts(cells)):
             continue
         values = tuple(dict.fromkeys(cells))
         code = np.array([values.index(cell) for cell in cells])[known]
         steps = [np.diff(times[known][code == k]) for k in range(len(values))]
         own = max((_scatter(s) for s in steps if len(s) >= 3), default=np.inf)
-        if set(values) <= {"0", "1"} and not named and (np.diff(times[known]) > 0).all():
-            continue  # a flag that goes up and down with the steps
-        if own < 0.5 * together and (best is None or own < best[0]):
+        flag = set(values) <= {"0", "1"} and not named and (np.diff(times[known]) > 0).all()
+        unlike = together
+        if flag or not _in_turn(cells) or together <= _SCATTER:
+            if not _beside(times[known], code):
+                continue  # a flag that goes up and down with the steps, or a mode
+            unlike = max(together, rarely)
+        if own < 0.5 * unlike and (best is None or own < best[0]):
             best = own, Senders(at, name, values)
     return None if best is None else best[1]
 
 
-def _scatter(steps: Float) -> float:
+def _scatter(steps: Float, tail: float = 0.1) -> float:
     """How unlike steps are; a clock that goes back now and then is as unlike as can be."""
     if (steps < 0).mean() > 0.1:
         return np.inf
-    low, middle, high = np.quantile(steps, [0.1, 0.5, 0.9])
+    low, middle, high = np.quantile(steps, [tail, 0.5, 1 - tail])
     return float((high - low) / middle) if middle > 0 else np.inf
 
 
-def _in_turn(cells: list[str]) -> bool:
-    """Whether cells are few words or small whole numbers that come in turn."""
+def _few(cells: list[str]) -> bool:
+    """Whether cells are few words or small whole numbers, each of several rows."""
     uses = Counter(cells)
     if not 2 <= len(uses) <= _MOST or min(uses.values()) < 3 or "" in uses:
         return False
-    if any(is_number(cell) and float(cell) % 1 for cell in uses):
-        return False
-    changes = sum(a != b for a, b in pairwise(cells))
-    return changes >= 0.3 * (len(cells) - 1)
+    return not any(is_number(cell) and float(cell) % 1 for cell in uses)
+
+
+def _in_turn(cells: list[str]) -> bool:
+    """Whether cells change often from row to row."""
+    return sum(a != b for a, b in pairwise(cells)) >= 0.3 * (len(cells) - 1)
+
+
+def _beside(times: Float, code: Int) -> bool:
+    """Whether some rows keep their pace whether or not one of another kind stands between them.
+
+    A row that is a loop of its own, under whatever mark, stands in the pace of the others.
+    """
+    kept = []
+    for mine in (np.flatnonzero(code == k) for k in np.unique(code)):
+        step, across = np.diff(times[mine]), np.diff(mine) > 1
+        if min(across.sum(), (~across).sum()) >= _ACROSS:
+            kept.append(np.median(step[across]) / max(np.median(step[~across]), 1e-12))
+    return bool(kept) and all(_ALIKE[0] <= ratio <= _ALIKE[1] for ratio in kept)
 
 
 def _counts(cells: list[str]) -> bool:

@@ -8,12 +8,13 @@ from itertools import pairwise
 
 import numpy as np
 
+from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.lines.fold import Entry
 from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp
 from looptime.parsers.text.dialect import is_clock_text, is_missing, is_number
 from looptime.records import dataclass
-from looptime.units import split_unit
+from looptime.units import UNITS, split_unit
 
 __all__ = ["LongTable", "check_order", "find_long", "long_entries"]
 
@@ -26,6 +27,8 @@ _NO_KEYS = frozenset(
      "device", "node", "id", "group", "edge", "type", "kind")
 )  # fmt: skip
 
+#: Rows of each name by which tasks are told, and the chance at which one place is still any.
+_TURNS, _CHANCE = 12, 0.01
 #: Headers of names and values, in a table whose first column is a time.
 _KEYS = frozenset(("key", "name", "signal", "channel", "field", "metric"))
 _VALUES = frozenset(("value", "val", "reading"))
@@ -90,6 +93,10 @@ def find_long(
         len(set(columns[at])) > 1 for at in words if at not in [*keys, *units]
     ):
         return None
+    if header is not None:
+        scale = _longer(header[time], header[rest[0]])
+        if _tasks(columns[time], columns[keys[0]], columns[rest[0]], decimal, scale):
+            return None
     return LongTable(
         time, keys[0], rest[0], units[0] if units else -1, loops[0] if loops else -1
     )  # fmt: skip
@@ -115,6 +122,51 @@ def _are_keys(cells: Sequence[str]) -> bool:
         and changes > 0.2 * (len(cells) - 1)
         and again > 0.9 * len(cells)
     )
+
+
+def _longer(time: str, value: str) -> float:
+    """Units of a table's time in one of its values, where the value is a length of time; else 0."""
+    unit = split_unit(value)[1]
+    return UNITS[unit] / UNITS[split_unit(time)[1] or "s"] if unit in UNITS else 0.0
+
+
+def _tasks(
+    stamps: Sequence[str], keys: Sequence[str], values: Sequence[str], decimal: str, scale: float
+) -> bool:
+    """Whether each name keeps a pace of its own, beside that of the commonest.
+
+    Values of one loop follow its begin at about the same distance, be it in each loop or in some,
+    and take no longer than it does.
+    """
+    if not all(is_number(cell, decimal) for cell in (*stamps, *values)):
+        return False
+    times, took = (np.array([float(c.replace(",", ".")) for c in cells])
+                   for cells in (stamps, values))  # fmt: skip
+    (common, _), *others = Counter(keys).most_common()
+    names = np.array(keys)
+    own = {key: times[names == key] for key in (common, *(key for key, _ in others))}
+    if min(map(len, own.values())) <= _TURNS or any(map(_uneven, own.values())):
+        return False
+    marks = own[common]
+    pace = float(np.median(np.diff(marks)))
+    return all(
+        np.median(np.diff(own[key])) > 1.5 * pace
+        and (_anywhere(own[key], marks, pace)
+             or np.median(took[names == key]) * scale > 1.5 * pace)
+        for key, _ in others
+    )  # fmt: skip
+
+
+def _uneven(times: Float) -> bool:
+    low, middle, high = np.quantile(np.diff(times), [0.1, 0.5, 0.9])
+    return bool(high - low > 0.25 * middle)
+
+
+def _anywhere(times: Float, marks: Float, pace: float) -> bool:
+    """Whether instants lie anywhere between marks, by Rayleigh's test of their phases."""
+    before = np.maximum(np.searchsorted(marks, times, "right") - 1, 0)
+    phase = 2j * np.pi * (times - marks[before]) / pace
+    return bool(len(times) * abs(np.exp(phase).mean()) ** 2 < -np.log(_CHANCE))
 
 
 def _is_clock(cells: Sequence[str], decimal: str, names: int) -> bool:

@@ -361,6 +361,20 @@ def test_a_part_may_be_called_a_whole():
     assert taken(paced)[0] == "whole"
 
 
+def test_two_parts_longer_than_a_whole_take_it_for_one_of_them():
+    """Where the pace is even the steps tell nothing: arithmetic says that a scan holds no others.
+
+    One part that outgrows it is not enough: the wait may stand beside the work.
+    """
+    rng = np.random.default_rng(4)
+    paced = clock_of(np.full(ROWS, 18.0))
+    scan, track, hub, wait = (rng.uniform(1, 3, ROWS) for _ in range(4))
+    whole, rest = seen("whole", MS, scan=scan), seen("duration", MS, track=track, hub=hub)
+    assert taken(judge([*whole, *rest], paced)) == ["part"] * 3
+    inside = seen("duration", MS, track=0.4 * scan, wait=16 - wait)
+    assert taken(judge([*whole, *inside], paced))[0] == "whole"
+
+
 def test_a_load_in_percent_is_no_length():
     """Values of 40 to 49 fit into steps of 13 ms in no unit that matters."""
     draw = np.random.default_rng(1)

@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 
 import looptime
@@ -74,6 +75,40 @@ def test_kinds_of_mixed_rows(tmp_path, text):
 )
 def test_columns_that_tell_no_senders_apart(tmp_path, text):
     """Flags, modes and counters are one sender's."""
+    assert len(read(tmp_path, text).runs) == 1
+
+
+def tasks(head, names, seed=1):
+    """Two tasks, every 10 ms and every 93 ms, each at its own pace with a little scatter."""
+    rng = np.random.default_rng(seed)
+    rows = [(10.0 * k + rng.uniform(0, 0.2), names[0], 3.5) for k in range(400)]
+    rows += [(93.0 * k + 4 + rng.uniform(0, 0.2), names[1], 30.0) for k in range(43)]
+    return head + "".join(f"{t:.3f},{who},{ms}\n" for t, who, ms in sorted(rows))
+
+
+@pytest.mark.parametrize(("head", "names"), [
+    ("wake_ms,task,ran_ms\n", ("drive", "look")), ("t_ms,core,run_ms\n", ("0", "1")),
+    ("t_ms,who,ran_ms\n", ("b", "a")),
+])  # fmt: skip
+def test_a_rare_task_beside_the_loop(tmp_path, head, names):
+    """Rows of a slow task stand in the pace of a fast one, which goes on as if they were not."""
+    text = tasks(head, names)
+    with pytest.raises(LogError, match="senders in turn") as caught:
+        read(tmp_path, text)
+    log = read(tmp_path, text, by=str(caught.value).rpartition("--by ")[2])
+    found = {run.meta["group"]: np.mean(periods_ms(run)) for run in log.runs}
+    assert found == {names[0]: pytest.approx(10, abs=0.01), names[1]: pytest.approx(93, abs=0.01)}
+
+
+@pytest.mark.parametrize("often", [0.1, 0.3])
+def test_a_flag_of_long_loops_tells_no_tasks_apart(tmp_path, often):
+    """Where a marked row is a loop itself, what stands on both sides of it is two loops apart."""
+    rng = np.random.default_rng(2)
+    marked = rng.uniform(size=400) < often
+    starts = np.cumsum(np.where(marked, 40.0, 10.0) + rng.uniform(0, 0.2, 400))
+    text = "t_ms,sent\n" + "".join(
+        f"{t:.3f},{int(m)}\n" for t, m in zip(starts, marked, strict=True)
+    )
     assert len(read(tmp_path, text).runs) == 1
 
 

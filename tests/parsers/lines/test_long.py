@@ -5,6 +5,7 @@ import pytest
 
 import looptime
 from looptime.errors import LogError
+from looptime.parsers.lines.long import find_long
 from tests.parsers.build import periods_ms, read, self_ms
 
 
@@ -34,3 +35,28 @@ def test_a_long_table_by_the_loop_s_number(tmp_path):
     run = read(tmp_path, "loop,metric,value\n" + "".join(f"{a},{b},{c}\n" for a, b, c in rows))
     assert periods_ms(run) == [8 + k % 3 for k in range(30)]
     assert self_ms(run) == {"imu": [2 + k % 3 for k in range(30)], "drive": [5] * 30}
+
+
+@pytest.mark.parametrize("beats", [(4.0, 40.0, 252.0), (4.0, 41.3, 257.1)])
+def test_tasks_beside_each_other_are_no_values_of_one_loop(beats):
+    """Tasks of their own pace, in step or not; the slow ones take longer than the fast rests."""
+    rng = np.random.default_rng(3)
+    rows = [
+        (k * beat / 1e3 + rng.uniform(0, 2e-4), name, took)
+        for beat, name, took in zip(beats, ("ctl", "ui", "nav"), (0.7, 5.2, 9.3), strict=True)
+        for k in range(int(8000 / beat))
+    ]
+    cells = [(f"{t:.6f}", name, f"{took:.3f}") for t, name, took in sorted(rows)]
+    assert find_long(("t", "job", "busy_ms"), cells) is None
+
+
+def test_parts_of_some_loops_are_values_of_one_table():
+    """What comes in every tenth loop, right after its begin, belongs to that loop."""
+    rng = np.random.default_rng(3)
+    rows = []
+    for k in range(800):
+        rows.append((k * 0.01, "drive", 3.0))
+        if k % 10 == 0:
+            rows.append((k * 0.01 + 0.003 + rng.uniform(0, 1e-3), "camera", 5.0))
+    cells = [(f"{t:.6f}", name, f"{took:.3f}") for t, name, took in rows]
+    assert find_long(("t_s", "part", "took_ms"), cells) is not None
