@@ -152,7 +152,7 @@ def _tasks(
     return all(
         np.median(np.diff(own[key])) > 1.5 * pace
         and (_anywhere(own[key], marks, pace)
-             or np.median(took[names == key]) * scale > 1.5 * pace)
+             or np.median(took[names == key]) * scale > 1.05 * _around(own[key], marks))
         for key, _ in others
     )  # fmt: skip
 
@@ -167,6 +167,13 @@ def _anywhere(times: Float, marks: Float, pace: float) -> bool:
     before = np.maximum(np.searchsorted(marks, times, "right") - 1, 0)
     phase = 2j * np.pi * (times - marks[before]) / pace
     return bool(len(times) * abs(np.exp(phase).mean()) ** 2 < -np.log(_CHANCE))
+
+
+def _around(times: Float, marks: Float) -> float:
+    """How long the steps between marks are in which instants lie."""
+    at = np.searchsorted(marks, times, "right")
+    at = at[(at > 0) & (at < len(marks))]
+    return float(np.median(np.diff(marks)[at - 1])) if len(at) else np.inf
 
 
 def _is_clock(cells: Sequence[str], decimal: str, names: int) -> bool:

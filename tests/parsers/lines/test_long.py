@@ -51,12 +51,13 @@ def test_tasks_beside_each_other_are_no_values_of_one_loop(beats):
 
 
 def test_parts_of_some_loops_are_values_of_one_table():
-    """What comes in every tenth loop, right after its begin, belongs to that loop."""
+    """What comes in every fifth loop, right after its begin, belongs to that loop."""
     rng = np.random.default_rng(3)
     rows = []
     for k in range(800):
-        rows.append((k * 0.01, "drive", 3.0))
-        if k % 10 == 0:
-            rows.append((k * 0.01 + 0.003 + rng.uniform(0, 1e-3), "camera", 5.0))
+        begin = k * 0.01 + (k + 4) // 5 * 0.012
+        rows.append((begin, "drive", 3.0))
+        if k % 5 == 0:  # it holds up its loop
+            rows.append((begin + 0.003 + rng.uniform(0, 1e-3), "camera", 15.0))
     cells = [(f"{t:.6f}", name, f"{took:.3f}") for t, name, took in rows]
     assert find_long(("t_s", "part", "took_ms"), cells) is not None
