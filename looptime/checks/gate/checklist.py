@@ -122,7 +122,7 @@ def _sound(logs: Sequence[Log], paths: str) -> Checked:
     aside = read - sum(log.rows_used for log in logs)
     dropped = sum(run.dropped for log in logs for run in log.runs)
     share = aside / read if read else 1.0
-    text = f"{100 * share:.2g} % of {read:,} rows set aside, {dropped:,} lost by the recorder"
+    text = f"{100 * share:.3g} % of {read:,} rows set aside, {dropped:,} lost by the recorder"
     if share > _ASIDE or dropped > _ASIDE * read:
         return Checked("log", "bad", text, f"looptime columns {paths}")
     return Checked("log", "ok", text)

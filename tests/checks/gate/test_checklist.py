@@ -12,8 +12,9 @@ import pytest
 
 import looptime
 from looptime import cli
-from looptime.checks.gate.checklist import _is_stale, _rows, checklist
-from looptime.checks.gate.gate import gate
+from looptime.checks.gate.checklist import Checked, Checklist, _is_stale, _rows, checklist
+from looptime.checks.gate.gate import GateResult, gate
+from looptime.checks.gate.limits import Row
 from looptime.checks.recording.recording import Settings
 from looptime.findings import summarise
 from looptime.parsers.log import Log
@@ -151,3 +152,212 @@ def test_a_reading_is_stale_where_it_is_held_far_longer_than_usual(
         fresh_hz=fresh_hz, loop_hz=50.0, hold_loops=hold, longest_hold_loops=longest
     )
     assert _is_stale(one) is stale
+
+
+def gated(verdict="pass", rows=(), checked=(), baseline=0) -> GateResult:
+    """A gate's result with nothing but these."""
+    return GateResult((), tuple(rows), (None,) * baseline, tuple(checked), (), verdict, "")
+
+
+NAMELESS = SimpleNamespace(meta={}, signals=None)
+
+
+def line(what, *, logs=(), runs=(NAMELESS,), summaries=(), judged=None):
+    """One line of the checklist: state, text and what to do."""
+    found = checklist(logs, runs, summaries, judged or gated()).checks
+    one = next(one for one in found if one.what == what)
+    return one.state, one.text, one.action
+
+
+def a_log(read, used, *dropped, path="a.csv"):
+    """A log of which so many rows were read and used, and a recorder's losses in each run."""
+    runs = [SimpleNamespace(dropped=lost) for lost in dropped]
+    return SimpleNamespace(path=path, rows_read=read, rows_used=used, runs=runs)
+
+
+@pytest.mark.parametrize(
+    ("logs", "state", "text"),
+    [([a_log(1000, 950, 50)], "ok", "5 % of 1,000 rows set aside, 50 lost by the recorder"),
+     ([a_log(1000, 949)], "bad", "5.1 % of 1,000 rows set aside, 0 lost by the recorder"),
+     ([a_log(1000, 1000, 30, 21)], "bad", "0 % of 1,000 rows set aside, 51 lost by the recorder"),
+     ([a_log(900, 855), a_log(100, 90, path="b.csv")], "bad",
+      "5.5 % of 1,000 rows set aside, 0 lost by the recorder"),
+     ([a_log(0, 0)], "bad", "100 % of 0 rows set aside, 0 lost by the recorder")],
+)  # fmt: skip
+def test_a_log_is_sound_up_to_a_twentieth(logs, state, text) -> None:
+    """Rows set aside and lost over all logs; one more than a twentieth of either is a cross."""
+    action = f"looptime columns {' '.join(log.path for log in logs)}" if state == "bad" else ""
+    assert line("log", logs=logs) == (state, text, action)
+
+
+def a_summary(**of):
+    """A summary with what the checklist looks at: 50 loops a second, no budget, no call."""
+    over = SimpleNamespace(share=of.get("share"), count=of.get("count"), budget_ms=of.get("budget"))
+    pace = SimpleNamespace(
+        overruns=over, rate_hz=SimpleNamespace(by_time=of.get("rate", 50.04)),
+        period_ms=SimpleNamespace(p99=SimpleNamespace(value=of.get("p99", 23.46))),
+    )  # fmt: skip
+    return SimpleNamespace(
+        pace=pace, costs=SimpleNamespace(calls=of.get("calls", ())),
+        blocking=of.get("blocking", ()), freshness=of.get("freshness", ()),
+    )  # fmt: skip
+
+
+def test_the_pace_is_that_of_the_worst_part() -> None:
+    """Of three phases the one with most loops over the budget is told, and blocks nothing."""
+    found = (None, None, 50, 20), (0.02, 1200, 45, 31.26), (0.01, 9, 40, 40)
+    three = [a_summary(share=s, count=n, budget=20.0, rate=r, p99=p) for s, n, r, p in found]
+    assert line("pace", summaries=three) == (
+        "ok", "45 loops a second, 1 in 100 over 31.3 ms; 1,200 over 20 ms", ""
+    )  # fmt: skip
+    assert line("pace", summaries=[a_summary(budget=20.0, rate=None, p99=None)]) == (
+        "ok", "0 loops a second, 1 in 100 over 0 ms; 0 over 20 ms", ""
+    )  # fmt: skip
+    assert line("pace", summaries=[a_summary()]) == (
+        "not judged", "50 loops a second, 1 in 100 over 23.5 ms; no budget is stated",
+        "state [loop] budget_ms in looptime.toml, or give --budget-ms",
+    )  # fmt: skip
+    assert line("pace", logs=[a_log(1, 1)]) == (
+        "bad", "no loop to say anything about", "looptime columns a.csv"
+    )  # fmt: skip
+
+
+def test_limits_and_season_look_at_their_own_figures() -> None:
+    """One of each fails: each line names its own, and the season what to look at."""
+    rows = [Row("limit", "period p99", "p99", verdict="fail"), Row("limit", "work p99", "p99"),
+            Row("regression", "gyro.read mean", "mean", verdict="fail")]  # fmt: skip
+    judged = gated("fail", rows, ("limits", "regression"), 8)
+    assert line("limits", judged=judged) == ("bad", "beyond the limit: period p99", "")
+    found = line("season", logs=[a_log(1, 1)], judged=judged)
+    assert found == ("bad", "beyond the limit: gyro.read mean", "looptime slow a.csv")
+    good = gated("pass", [rows[1], replace(rows[2], verdict="pass")], ("regression",), 8)
+    assert line("limits", judged=good) == ("ok", "within all limits (1 of 1 figures judged)", "")
+    said = "as the 8 baseline runs (1 of 1 figures judged)"
+    assert line("season", judged=good) == ("ok", said, "")
+    assert line("limits") == ("not judged", "none are stated", "state [limits] in looptime.toml")
+    assert line("season") == (
+        "not judged", "fewer than 5 baseline runs",
+        "looptime season add FOLDER, then looptime season baseline QUERY",
+    )  # fmt: skip
+
+
+def test_of_many_figures_four_are_named_and_only_those_that_decide() -> None:
+    """Of six that fail, or cannot be told, the first four; one that decides nothing is none."""
+    for verdict, said in (("fail", "beyond the limit: "), ("can't tell", "can't tell: ")):
+        rows = [Row("limit", f"f{k}", "p99", verdict=verdict) for k in range(6)]
+        assert line("limits", judged=gated(rows=rows))[1] == said + "f0, f1, f2, f3"
+    assert line("limits", judged=gated(rows=rows))[2] == "record longer, or more runs"
+    rows = [Row("limit", "f", "p99", verdict="can't tell", decides=False)]
+    assert line("limits", judged=gated(rows=rows))[:2] == (
+        "ok", "within all limits (0 of 1 figures judged)"
+    )  # fmt: skip
+
+
+def test_calls_that_are_not_the_baselines_are_named() -> None:
+    """The first four with what is the matter; the baseline alone makes them known."""
+    rows = [Row("regression", "x", "mean", f"c{k}", verdict="not comparable", note="is new")
+            for k in range(5)]  # fmt: skip
+    judged = gated(rows=rows, checked=("regression",))
+    named = ", ".join(f"c{k} (is new)" for k in range(4))
+    assert line("calls", judged=judged) == (
+        "bad", named, "compare like code, or renew the baseline"
+    )  # fmt: skip
+    assert line("calls", judged=gated(checked=("regression",))) == (
+        "ok", "the same as in the baseline", ""
+    )  # fmt: skip
+    assert line("calls", judged=gated(rows=rows)) == (
+        "not judged", "there is no baseline to know them from", ""
+    )  # fmt: skip
+
+
+def test_timeouts_are_named_with_how_often() -> None:
+    """Three of four calls that run into one, over all parts; other signs are none."""
+    signs = [SimpleNamespace(code=code, count=7, value_ms=48.04) for code in ("timeout", "other")]
+    stuck = [SimpleNamespace(name=f"c{k}", signs=signs) for k in range(4)]
+    parts = [a_summary(calls=["c"], blocking=stuck[:1]), a_summary(blocking=stuck[1:])]
+    assert line("timeouts", logs=[a_log(1, 1)], summaries=parts) == (
+        "bad", "c0 7 times 48 ms; c1 7 times 48 ms; c2 7 times 48 ms", "looptime slow a.csv"
+    )  # fmt: skip
+    fine = [a_summary(calls=["c"])]
+    assert line("timeouts", summaries=fine) == ("ok", "no call runs into a constant time", "")
+    assert line("timeouts", summaries=[a_summary(blocking=stuck)]) == (
+        "not judged", "the log holds no calls", ""
+    )  # fmt: skip
+
+
+def test_stale_readings_are_named_and_a_battery_is_none() -> None:
+    """Three of four that are new in every tenth loop; what is slow by nature or unknown is none."""
+
+    def reading(name, fresh=5.04, loop=50.0):
+        return SimpleNamespace(
+            name=name, fresh_hz=fresh, loop_hz=loop, hold_loops=10.0, longest_hold_loops=12
+        )
+
+    beside = [reading("Battery_v"), reading("x", None), reading("y", 5.0, None)]
+    old = [reading(f"s{k}") for k in range(4)]
+    parts = [a_summary(freshness=[*beside, *old])]
+    said = "; ".join(f"s{k} is new 5.04 times a second, held 12 loops" for k in range(3))
+    assert line("sensors", logs=[a_log(1, 1)], summaries=parts) == (
+        "bad", said, "looptime summary --full a.csv"
+    )  # fmt: skip
+    assert line("sensors", summaries=[a_summary(freshness=beside)]) == (
+        "not judged", "no reading or signal tells when it is new", ""
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("metas", "expected"),
+    [([{"code_version": "7"}, {"code_version": "7", "version": "1"}], ("ok", "7", "")),
+     ([{"version": "b"}, {"code_version": "a"}],
+      ("bad", "2 versions: a, b", "check logs of one version at a time")),
+     ([{"version": f"{k}"} for k in range(5)],
+      ("bad", "5 versions: 0, 1, 2, 3", "check logs of one version at a time")),
+     ([{"code_version": "7"}, {}], ("not judged", "not named in the log",
+                                    "write a `# code_version:` line into the log"))],
+)  # fmt: skip
+def test_the_version_is_one(metas, expected) -> None:
+    """The code's version, else any; several are named, and a run without one leaves it open."""
+    runs = [SimpleNamespace(meta=meta, signals=None) for meta in metas]
+    assert line("version", runs=runs) == expected
+
+
+def test_the_battery_is_that_of_all_runs() -> None:
+    """Least and most over two runs, of known values only; other signals and runs say nothing."""
+    held = [{"BATTERY_v": np.array([12.04, np.nan, 11.96]), "x": np.array([1.0])},
+            {"main battery": np.array([12.51])}]  # fmt: skip
+    runs = [SimpleNamespace(meta={}, signals=SimpleNamespace(values=one)) for one in held]
+    runs.append(SimpleNamespace(meta={}, signals=None))
+    assert line("battery", runs=runs) == ("ok", "12 V at least, 12.5 V at most", "")
+    assert line("battery", runs=runs[2:]) == (
+        "not judged", "no battery voltage in the log", "log battery_v as a signal"
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("states", "gate", "verdict", "code", "sentence", "action"),
+    [("ok ok", "pass", "pass", 0, "Ready: 2 of 2 checks hold.", ""),
+     ("ok ok", "can't tell", "can't tell", 3,
+      "Ready as far as judged: 2 of 2 checks; not judged: the gate.", ""),
+     ("ok open", "pass", "pass", 0, "Ready as far as judged: 1 of 2 checks; not judged: c1.",
+      "do 1"),
+     ("open bad bad", "pass", "fail", 1, "Not ready: look at c1, c2.", "do 1"),
+     ("open ok", "fail", "fail", 1, "Not ready: look at the gate.", "do 0")],
+)  # fmt: skip
+def test_the_list_is_as_ready_as_its_lines(states, gate, verdict, code, sentence, action) -> None:
+    """A cross anywhere is a fail, else the gate decides; a cross is seen to first."""
+    checks = tuple(
+        Checked(
+            f"c{k}", state.replace("open", "not judged"), "", "" if state == "ok" else f"do {k}"
+        )
+        for k, state in enumerate(states.split())
+    )
+    whole = Checklist(checks, gated(gate))
+    assert (whole.verdict, whole.exit_code) == (verdict, code)
+    assert (whole.sentence, whole.action) == (sentence, action)
+    told = whole.to_dict()
+    assert told["action"] == (action or None)
+    assert told["judged"] == {"checks": states.count("ok") + states.count("bad"), "of": len(checks)}
+    assert told["checks"][0] == {
+        "what": "c0", "state": checks[0].state, "text": "", "action": checks[0].action
+    }  # fmt: skip
+    assert (told["verdict"], told["exit_code"], told["sentence"]) == (verdict, code, sentence)
