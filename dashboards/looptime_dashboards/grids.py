@@ -10,6 +10,7 @@ from dash import Dash
 from flask import g, has_request_context
 
 from looptime.views.text.terminal import safe
+from looptime_dashboards.lean import Part
 from looptime_dashboards.parts import is_number
 
 __all__ = ["grid", "has_grid", "scripts_of_grid"]
@@ -40,7 +41,7 @@ _LONG_TEXT = 60
 def grid(
     page: str, heads: Sequence[str], rows: Sequence[Sequence[Any]],
     sets: Callable[[Sequence[Any]], str], height_px: int = 340, chosen: int | None = None,
-) -> Any:  # fmt: skip
+) -> Part:  # fmt: skip
     """A table whose columns sort by their heads and filter by the fields below them.
 
     Parameters

@@ -15,7 +15,10 @@ from dash.development.base_component import Component
 
 from looptime.views.files.html import Markup, element, together
 
-__all__ = ["field", "file_field", "lean", "markup"]
+__all__ = ["Part", "field", "file_field", "lean", "markup"]
+
+#: What a page consists of.
+Part = Component | str | int | float | None
 
 _HTML = "dash_html_components"
 _PLACE = "data-markup"
@@ -25,7 +28,7 @@ _HOLDER = "still"
 _FIGURE = "data-figure"
 
 
-def lean(parts: Iterable[Any]) -> list[Any]:
+def lean(parts: Iterable[Part]) -> list[Part]:
     """The same page with each stretch that is HTML and no more in one holder.
 
     Parameters
@@ -43,7 +46,7 @@ def lean(parts: Iterable[Any]) -> list[Any]:
     >>> lean([html.P("a < b"), html.P("c", className="faint")])
     [Div(className='still', data-markup='<p>a &lt; b</p><p class="faint">c</p>')]
     """
-    made: list[Any] = []
+    made: list[Part] = []
     still: list[str] = []
 
     def hold() -> None:
@@ -53,7 +56,7 @@ def lean(parts: Iterable[Any]) -> list[Any]:
             still.clear()
 
     for part in parts:
-        if not _lives(part):
+        if not isinstance(part, Component) or not _lives(part):
             still.append(markup(part))
             continue
         hold()
@@ -64,7 +67,7 @@ def lean(parts: Iterable[Any]) -> list[Any]:
     return made
 
 
-def field(name: str, value: str, **more: str) -> Any:
+def field(name: str, value: str, **more: str) -> Part:
     """A field of a form for one line of text, as a holder.
 
     Parameters
@@ -77,17 +80,17 @@ def field(name: str, value: str, **more: str) -> Any:
     return _input(**{"type": "text", "autocomplete": "off", "name": name, "value": value, **more})
 
 
-def file_field() -> Any:
+def file_field() -> Part:
     """The field that takes a file, as a holder."""
     return _input(type="file", id="file", name="log")
 
 
-def _input(**given: str) -> Any:
+def _input(**given: str) -> Part:
     attributes: dict[str, Any] = {_PLACE: element("input", **given)}
     return html.Div(className=_HOLDER, **attributes)
 
 
-def markup(part: Any) -> Markup:
+def markup(part: Part) -> Markup:
     """A component that is HTML and no more as escaped HTML.
 
     Examples
@@ -122,7 +125,7 @@ def _spelt(name: str, value: Any) -> Any:
     return value
 
 
-def _lives(part: Any) -> bool:
+def _lives(part: Part) -> bool:
     if not isinstance(part, Component):
         return False
     return not _is_html(part) or any(_lives(inner) for inner in _children(part))
@@ -132,7 +135,7 @@ def _is_html(part: Component) -> bool:
     return bool(part._namespace == _HTML)
 
 
-def _children(part: Component) -> list[Any]:
+def _children(part: Component) -> list[Part]:
     inner = getattr(part, "children", None)
     if inner is None:
         return []

@@ -12,7 +12,7 @@ from looptime.errors import LooptimeError
 from looptime.notes import LONGEST_NOTE, NOTES_FILE, Note, add_note, drop_note
 from looptime.views.text.terminal import safe
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.lean import lean
+from looptime_dashboards.lean import Part, lean
 from looptime_dashboards.pages import PAGES
 from looptime_dashboards.parts import asked_of, choice, named
 from looptime_dashboards.view import View
@@ -27,7 +27,7 @@ _ELSEWHERE = (
 )
 
 
-def notebook() -> Any:
+def notebook() -> Part:
     """The part of the frame that holds the notes."""
     adds = [html.Button(id=f"note-on-{about}", type="button", className="button", hidden=True)
             for about in _ABOUTS]  # fmt: skip
@@ -102,13 +102,13 @@ def register_notes(app: Dash, desk: Desk, can_write: bool) -> None:
         return f"Kept in {NOTES_FILE} beside the log.", "", count
 
 
-def _listed(found: tuple[Note, ...], view: View, may_drop: bool) -> Any:
+def _listed(found: tuple[Note, ...], view: View, may_drop: bool) -> Part:
     rows = []
     for one in found:
         chosen = _token(one) == view.note
         link = choice("keep it" if chosen else "take out ...", False, key=_token(one),
                       note="" if chosen else _token(one))  # fmt: skip
-        about: Any = one.about
+        about: Part = one.about
         if one.loop is not None:
             about = choice(one.about, one.loop == view.loop, loop=str(one.loop))
         rows.append(html.Li([about, f": {safe(one.text, LONGEST_NOTE)} ",

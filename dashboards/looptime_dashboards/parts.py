@@ -18,7 +18,7 @@ from looptime.views.files.html import cell_text
 from looptime.views.text.terminal import safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.drawn import drawn
-from looptime_dashboards.lean import field
+from looptime_dashboards.lean import Part, field
 from looptime_dashboards.log_keys import content_of, layouts_in
 from looptime_dashboards.view import View, read_view
 from looptime_dashboards.work import Pending
@@ -79,7 +79,7 @@ def asked_of(data: object) -> tuple[str, View]:
     return looking_at.get()
 
 
-def choice(text: str, chosen: bool, key: str = "", **sets: str) -> Any:
+def choice(text: str, chosen: bool, key: str = "", **sets: str) -> Part:
     """A link that sets something in the page's address.
 
     Parameters
@@ -100,13 +100,13 @@ def choice(text: str, chosen: bool, key: str = "", **sets: str) -> Any:
                   **extra)  # fmt: skip
 
 
-def onward(text: str, page: str, **sets: str) -> Any:
+def onward(text: str, page: str, **sets: str) -> Part:
     """A link to another page that sets something in its address."""
     return html.A(safe(text, 60), href=address(page, **sets), className="choice",
                   **named({"data-page": page, "data-set": urlencode(sets)}))  # fmt: skip
 
 
-def toggle(text: str, name: str, now: Sequence[str], value: str = "", said: str = "") -> Any:
+def toggle(text: str, name: str, now: Sequence[str], value: str = "", said: str = "") -> Part:
     """A link that adds a value to a list in the page's address, or takes it out.
 
     Parameters
@@ -140,7 +140,7 @@ def named(attributes: dict[str, str]) -> dict[str, Any]:
     return dict(attributes)
 
 
-def choices(label: str, *links: Any) -> Any:
+def choices(label: str, *links: Part) -> Part:
     """A few links of which one holds, with what they are about."""
     return html.Div(
         [html.Span(label, className="faint"), *links],
@@ -149,8 +149,8 @@ def choices(label: str, *links: Any) -> Any:
 
 
 def card(
-    desk: Desk, picture: Picture, *above: Any, height: int | None = None, moving: bool = False
-) -> Any:
+    desk: Desk, picture: Picture, *above: Part, height: int | None = None, moving: bool = False
+) -> Part:
     """A figure with its finding as title, exports, table and how it was computed.
 
     Parameters
@@ -167,7 +167,7 @@ def card(
         Whether it is renewed each second: then nothing is kept of it, and no table shown.
     """
     figure = picture.figure
-    plot: Any = html.P("Nothing to draw.", className="faint")
+    plot: Part = html.P("Nothing to draw.", className="faint")
     if figure["data"]:
         tall = height or figure["layout"]["height"]
         said = named(
@@ -180,7 +180,7 @@ def card(
         )
         plot = html.Div(className="plot", role="img", key=picture.key,
                         style={"height": f"{tall / 16:g}rem"}, **said)  # fmt: skip
-    exports: list[Any] = []
+    exports: list[Part] = []
     if picture.rows and not moving:
         said = named({"aria-label": f"Download {picture.key} as CSV"})
         link = f"/export/{desk.keep(picture)}.csv"
@@ -189,7 +189,7 @@ def card(
         said = named({"data-png": picture.key,
                       "aria-label": f"Download {picture.key} as PNG"})  # fmt: skip
         exports.append(html.Button("PNG", className="button", type="button", **said))
-    more: list[Any] = []
+    more: list[Part] = []
     if not moving:
         more.append(html.Details([html.Summary("As a table"),
                                   table(picture.heads, picture.rows, picture.title)]))  # fmt: skip
@@ -206,7 +206,7 @@ def card(
     )  # fmt: skip
 
 
-def meanings(terms: Iterable[str], run: Mapping[str, Any] | None = None) -> Any:
+def meanings(terms: Iterable[str], run: Mapping[str, Any] | None = None) -> Part:
     """What terms mean, to be opened; None where none of them needs a word.
 
     Parameters
@@ -229,7 +229,7 @@ def meanings(terms: Iterable[str], run: Mapping[str, Any] | None = None) -> Any:
 
 def table(
     heads: Sequence[str], rows: Iterable[Sequence[Any]], caption: str, most: int = _MOST_ROWS
-) -> Any:
+) -> Part:
     """A table that can be scrolled sideways, also from the keyboard."""
     kept = list(rows)
     shown = kept[:most]
@@ -262,7 +262,7 @@ def is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def findings(found: Sequence[Finding], most: int = 5) -> Any:
+def findings(found: Sequence[Finding], most: int = 5) -> Part:
     """What stands out, what matters most first, each with links to what shows and what mends it."""
     main = [f for f in found if f.severity != "note"][:most]
     notes = [f for f in found if f.severity == "note"]
@@ -271,7 +271,7 @@ def findings(found: Sequence[Finding], most: int = 5) -> Any:
                  html.Span(ways(f), className="ways")])
         for f in main
     ]  # fmt: skip
-    parts: list[Any] = [html.H2("What stands out"), html.Ol(items, className="found")]
+    parts: list[Part] = [html.H2("What stands out"), html.Ol(items, className="found")]
     if notes:
         lines = [html.Li(safe(f.text, 1000)) for f in notes]
         word = "1 note" if len(notes) == 1 else f"{len(notes)} notes"
@@ -281,7 +281,7 @@ def findings(found: Sequence[Finding], most: int = 5) -> Any:
     return html.Section(parts, className="card", key="findings")
 
 
-def ways(at: Finding) -> list[Any]:
+def ways(at: Finding) -> list[Part]:
     """From a finding to its remedy, its call, its loop and the page that is about it."""
     made = []
     if at.moves and at.evidence.calls:
@@ -300,20 +300,20 @@ def ways(at: Finding) -> list[Any]:
     return made
 
 
-def caution(text: str) -> Any:
+def caution(text: str) -> Part:
     """A caution, marked by a word and not by colour alone."""
     return html.P([html.Strong("Caution: "), text], className="caution")
 
 
-def note(text: str, kind: str = "") -> Any:
+def note(text: str, kind: str = "") -> Part:
     """A line that says how things stand; an error where `kind` says so."""
     return html.P(safe(text, 2000), className=f"note {kind}".strip(),
                   role="alert" if kind == "error" else "status")  # fmt: skip
 
 
-def busy(pending: Pending) -> Any:
+def busy(pending: Pending) -> Part:
     """What is being done, and how much of it is done where that is known."""
-    words: list[Any] = [f"{safe(pending.text, 200)} ..."]
+    words: list[Part] = [f"{safe(pending.text, 200)} ..."]
     if pending.share is None:
         words.insert(0, html.Span(className="busy", **named({"aria-hidden": "true"})))
     else:
@@ -322,7 +322,7 @@ def busy(pending: Pending) -> Any:
     return html.Div(words, className="note", role="status")
 
 
-def otherwise(run: str, message: str) -> list[Any]:
+def otherwise(run: str, message: str) -> list[Part]:
     """Where a log was refused for want of an option: the choice, or where to write it.
 
     Parameters
@@ -352,7 +352,7 @@ def form_of(
     label: str, *inputs: tuple[str, str, str] | tuple[str, str, str, dict[str, str]],
     button: str = "Apply",
     wrong: Mapping[str, tuple[str, str]] | None = None, kept: Iterable[tuple[str, str]] = (),
-) -> Any:  # fmt: skip
+) -> Part:  # fmt: skip
     """A small form whose values go into the page's address when it is sent.
 
     Parameters
@@ -368,7 +368,7 @@ def form_of(
     kept : iterable of (name, value)
         What is sent along.
     """
-    made: list[Any] = [field(name, value, type="hidden") for name, value in kept]
+    made: list[Part] = [field(name, value, type="hidden") for name, value in kept]
     for name, text, value, *checked in inputs:
         given, said = (wrong or {}).get(name, (value, ""))
         error = html.Span(safe(said, 400), className="error", role="alert") if said else None

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Any
 
 from dash import html
 
 from looptime.views.text.terminal import count
+from looptime_dashboards.lean import Part
 from looptime_dashboards.parts import choice, note
 
 __all__ = ["one_by_one"]
 
 
-def one_by_one(parts: Iterable[Any]) -> list[Any]:
+def one_by_one(parts: Iterable[Part]) -> list[Part]:
     """The figures of a page, of which the window holds one; arrow keys lead to the others."""
     found = list(_figures(parts))
     words = f"{count(len(found), 'figure')}; arrow keys go on, Escape ends"
@@ -23,7 +23,7 @@ def one_by_one(parts: Iterable[Any]) -> list[Any]:
     return [bar, *(found or [note("There is no figure on this page yet.")])]
 
 
-def _figures(parts: Iterable[Any]) -> Iterator[Any]:
+def _figures(parts: Iterable[Part]) -> Iterator[Part]:
     """The cards that hold a figure, however deep they lie."""
     for part in parts:
         inner = getattr(part, "children", None)

@@ -17,7 +17,7 @@ from looptime.views.figures.slow_figures import loop_beside_typical
 from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import has_grid
-from looptime_dashboards.lean import file_field, lean
+from looptime_dashboards.lean import Part, file_field, lean
 from looptime_dashboards.log_keys import content_of, layouts_in, without_hint
 from looptime_dashboards.notebook import notebook
 from looptime_dashboards.pages import PAGES, Page
@@ -57,7 +57,7 @@ _DROP = html.Form(
 )  # fmt: skip
 
 
-def frame(can_drop: bool, shared: bool) -> Any:
+def frame(can_drop: bool, shared: bool) -> Part:
     """The layout that stays while pages change."""
     drop = html.Div(lean([_DROP]), id="pick") if can_drop else None
     picker = dcc.Dropdown(id="run-select", options=[], clearable=False, searchable=True,
@@ -108,11 +108,11 @@ def frame(can_drop: bool, shared: bool) -> Any:
 
 @dataclass(frozen=True)
 class _Made:
-    parts: list[Any]
+    parts: list[Part]
     wait: bool
 
 
-def _guarded(make: Callable[[], tuple[list[Any], bool]], run: str = "") -> _Made:
+def _guarded(make: Callable[[], tuple[list[Part], bool]], run: str = "") -> _Made:
     """A page or a panel; what goes wrong is said in one sentence, as on the command line."""
     try:
         parts, wait = make()
@@ -243,11 +243,11 @@ def _register_browser(app: Dash) -> None:
     )  # fmt: skip
 
 
-def _is_note(part: Any) -> bool:
+def _is_note(part: Part) -> bool:
     return "note" in (getattr(part, "className", "") or "")
 
 
-def _news(desk: Desk, view: View, known: str) -> list[Any]:
+def _news(desk: Desk, view: View, known: str) -> list[Part]:
     """That a log was written since the page was opened: it is offered, not opened unasked."""
     if not view.run and (first := first_log(desk)):  # it is shown, and the address says so
         return [html.Div(**named({"data-goto": f"run={first}", "data-when": "run="}))]
@@ -281,7 +281,7 @@ def first_log(desk: Desk, patience_s: float = 2.0) -> str:
     return desk.library.newest()
 
 
-def _links(path: str) -> list[Any]:
+def _links(path: str) -> list[Part]:
     """The pages, each with the choices that hold."""
     return [
         html.A(page.title, href=address(page.path), **named({"data-page": page.path, **(
@@ -321,7 +321,7 @@ def _chosen(desk: Desk, view: View, options: list[dict[str, str]]) -> str | None
     return mine[0] if mine else None
 
 
-def _choices(desk: Desk, view: View, has_loop: bool) -> list[Any]:
+def _choices(desk: Desk, view: View, has_loop: bool) -> list[Part]:
     """Phase, warm-up, range and loop, and the report on them."""
     parts = []
     found = desk.phases(view)
@@ -346,7 +346,7 @@ def _choices(desk: Desk, view: View, has_loop: bool) -> list[Any]:
     return [*parts, _to_look_at(desk, view, has_loop)]
 
 
-def _to_look_at(desk: Desk, view: View, has_loop: bool) -> Any:
+def _to_look_at(desk: Desk, view: View, has_loop: bool) -> Part:
     """A range and a loop by their numbers, for those who do not point."""
     start = desk.run(view).loop_columns.start_ns
     length = float(start[-1] - start[0]) / 1e9 if len(start) else 0.0
@@ -364,7 +364,7 @@ def _to_look_at(desk: Desk, view: View, has_loop: bool) -> Any:
     return html.Details(inner, key="look", open=bool(wrong))
 
 
-def _loop_panel(desk: Desk, view: View) -> list[Any]:
+def _loop_panel(desk: Desk, view: View) -> list[Part]:
     at, _ = desk.summary(view)
     assert view.loop is not None
     numbers = at.run.loop_columns.loop

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.lean import Part
 from looptime_dashboards.pages import (
     call_page,
     changes_page,
@@ -35,7 +35,7 @@ class Page:
     path: str
     title: str
     #: From desk and view to its parts, and whether better figures are on their way.
-    body: Callable[[Desk, View], tuple[list[Any], bool]]
+    body: Callable[[Desk, View], tuple[list[Part], bool]]
     needs_run: bool = True  #: Whether it is about a run
     has_loop: bool = False  #: Whether a chosen loop is shown below it
     each_ms: int = 0  #: How often it is renewed by itself unless it is held; 0 for never

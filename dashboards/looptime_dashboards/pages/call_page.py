@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fnmatch import fnmatchcase
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dash import html
 
@@ -14,6 +14,7 @@ from looptime.views.figures.note_marks import with_notes
 from looptime.views.text.terminal import count, number, safe
 from looptime.words import percent
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.changes_page import proposals, remedies
 from looptime_dashboards.pages.common import used
 from looptime_dashboards.pages.pieces import table_card
@@ -30,11 +31,11 @@ __all__ = ["body"]
 _MOST_LINKS, _MOST_SLOW = 40, 12
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
     at, sampled = desk.summary(view)
     mine = [c for c in at.costs.calls if c.name == view.call]
-    parts: list[Any] = [used(at, sampled)]
+    parts: list[Part] = [used(at, sampled)]
     if not mine:
         return [*parts, *_chooser(at, view)], sampled
     wait = sampled
@@ -51,7 +52,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return [*parts, told], wait or more
 
 
-def _chooser(at: Summary, view: View) -> list[Any]:
+def _chooser(at: Summary, view: View) -> list[Part]:
     said = f"There is no call {safe(view.call, 60)} in what is looked at." if view.call else ""
     links = [choice(c.name, False, call=c.name) for c in at.costs.calls[:_MOST_LINKS]]
     left = len(at.costs.calls) - len(links)
@@ -62,7 +63,7 @@ def _chooser(at: Summary, view: View) -> list[Any]:
             html.Section(inner, className="card", key="chooser")]  # fmt: skip
 
 
-def _figures(at: Summary, call: CallCost) -> Any:
+def _figures(at: Summary, call: CallCost) -> Part:
     where = ", ".join(filter(None, (
         f"thread {safe(call.thread, 30)}" if call.thread else "", call.kind,
         f"{safe(call.bus, 30)} bus" if call.bus else "", safe(call.device or "", 30))))  # fmt: skip
@@ -86,7 +87,7 @@ def _figures(at: Summary, call: CallCost) -> Any:
                         key=f"call {call.thread}")  # fmt: skip
 
 
-def _slow_loops(at: Summary, view: View) -> Any:
+def _slow_loops(at: Summary, view: View) -> Part:
     number_of = at.run.loop_columns.loop
     mine = [e for e in at.slow.events if e.culprit == view.call]
     if not mine:
@@ -103,7 +104,7 @@ def _slow_loops(at: Summary, view: View) -> Any:
                          choices("The slowest", *links)], className="card", key="slow")  # fmt: skip
 
 
-def _remedies(desk: Desk, view: View) -> tuple[Any, bool]:
+def _remedies(desk: Desk, view: View) -> tuple[Part, bool]:
     """Remedies that touch the call, with what each buys, and the way to Changes."""
     head = html.H2("Remedies")
     onward = html.A("try them on Changes", href="/changes" + view.search, className="choice",

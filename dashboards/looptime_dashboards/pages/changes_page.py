@@ -23,6 +23,7 @@ from looptime.views.figures.plan_figures import (
 from looptime.views.text.plan_text import plan_sentence
 from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
+from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.pieces import scatter, stretches, table_card
 from looptime_dashboards.parts import (
     card,
@@ -50,12 +51,12 @@ _MOST_PLANS = 8
 _SEEN = 0.005  # of the mean: what changes it by less is lost in what differs from run to run
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
     desk.run(view)  # says that it is being read, before anything else is shown
     wrong = _not_understood(view)
     view = view.but(change=tuple(c for c in view.change if c not in wrong))
-    parts: list[Any] = []
+    parts: list[Part] = []
     found: Suggestions | None = None
     wait, said = False, ""
     try:
@@ -81,12 +82,12 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return [_beside(switches, told), *_predicted(desk, view, at, sampled)], wait or sampled
 
 
-def _beside(switches: Any, told: Any) -> Any:
+def _beside(switches: Part, told: Part) -> Part:
     """What the remedies do stands beside the switches, so that both are seen at once."""
     return html.Div([switches, html.Div(told, className="stays")], className="beside", key="beside")
 
 
-def _verdict(view: View, at: Prediction) -> Any:
+def _verdict(view: View, at: Prediction) -> Part:
     """What the remedies that are switched on do, in a sentence and the chief figures."""
     rows = [html.Div([html.Dt(what), html.Dd([html.Span(f"{was} "), html.Strong(f"to {now}")])])
             for what, was, now in sides_table(at)[1][:_CHIEF]]  # fmt: skip
@@ -99,7 +100,7 @@ def _verdict(view: View, at: Prediction) -> Any:
     )  # fmt: skip
 
 
-def _sought(desk: Desk, view: View, found: Suggestions | None) -> Any:
+def _sought(desk: Desk, view: View, found: Suggestions | None) -> Part:
     """From a finding: its remedy is switched on as soon as it is known, or why there is none."""
     if not view.seek:
         return None
@@ -116,7 +117,7 @@ def _sought(desk: Desk, view: View, found: Suggestions | None) -> Any:
     return html.Div(**named({"data-goto": goto, "data-when": urlencode({"seek": view.seek})}))
 
 
-def _refused(view: View, why: str) -> Any:
+def _refused(view: View, why: str) -> Part:
     """Why these remedies cannot be tried, with a way out."""
     several = len(view.change) > 1
     head = "These remedies cannot be put together" if several else "This remedy cannot be"
@@ -165,7 +166,7 @@ def _not_understood(view: View) -> dict[str, str]:
     return wrong
 
 
-def _switches(view: View, found: Suggestions | None, said: str, wrong: dict[str, str]) -> Any:
+def _switches(view: View, found: Suggestions | None, said: str, wrong: dict[str, str]) -> Part:
     proposed = {} if found is None else remedies(found)
     on = [(c, proposed.get(c, "")) for c in view.change]  # first, so that they are in sight
     rows = [*on, *((c, why) for c, why in proposed.items() if c not in view.change)]
@@ -181,7 +182,7 @@ def _switches(view: View, found: Suggestions | None, said: str, wrong: dict[str,
     example = (
         "For example: batch drive.*.read; thread gyro.read rest-ms=5; every range.read loops=4"
     )
-    inner: list[Any] = [html.H2("Switch remedies on and off")]
+    inner: list[Part] = [html.H2("Switch remedies on and off")]
     if said:
         inner.append(note(said))
     elif found is not None and not proposed:
@@ -223,7 +224,7 @@ def _buys(gain_ms: float | None, least: float, what: str) -> str:
     return f"{number(abs(gain))} ms {'less' if gain < 0 else 'more'} {what}"
 
 
-def _plans(view: View, found: Suggestions) -> Any:
+def _plans(view: View, found: Suggestions) -> Part:
     """Whole plans, best first, each with a link that switches just these on."""
     rows = [
         (_plan_link(plan.changes, view.change), signed(plan.gain_ms), float(plan.p99_ms),
@@ -238,7 +239,7 @@ def _plans(view: View, found: Suggestions) -> Any:
     )  # fmt: skip
 
 
-def _plan_link(changes: tuple[str, ...], now: tuple[str, ...]) -> Any:
+def _plan_link(changes: tuple[str, ...], now: tuple[str, ...]) -> Part:
     """A link that switches a plan's changes on, and all others off."""
     extra = {"data-set": urlencode([("change", c) for c in changes])}
     if set(changes) == set(now):
@@ -283,7 +284,7 @@ def _plan_key(desk: Desk, view: View) -> tuple[Any, ...]:
 
 def _predicted(
     desk: Desk, view: View, at: Prediction, sampled: bool
-) -> list[Any]:  # fmt: skip
+) -> list[Part]:  # fmt: skip
     columns = stretches(desk, view, _QUICK if sampled else SAMPLE_FROM).loop_columns
     recorded, loops = columns.period_ns[at.warmup_loops :], columns.loop[at.warmup_loops :]
     basis = plan_basis(at)
@@ -298,7 +299,7 @@ def _predicted(
         choice("each loop once", view.by == "loops", by=""),
         choice("by the time it takes", view.by == "time", by="time"),
     )
-    parts: list[Any] = [
+    parts: list[Part] = [
         html.P(basis, className="note", role="status", id="plan-basis"),
         card(desk, predicted_histogram(recorded / 1e6, at, view.by, loops), by),
         table_card(desk, "sides", "The loop before and after", *sides_table(at),
@@ -316,9 +317,9 @@ def _predicted(
     return parts
 
 
-def _rest(at: Prediction) -> list[Any]:
+def _rest(at: Prediction) -> list[Part]:
     """For a read on a thread that shares a bus with the loop: the rest from which it pays."""
-    made = []
+    made: list[Part] = []
     for advice in at.rest:
         if advice.rest_ms is None:
             text = "With no rest that was tried does this thread pay on this bus."
@@ -335,7 +336,7 @@ def _rest(at: Prediction) -> list[Any]:
     return made
 
 
-def _warnings(warnings: tuple[str, ...]) -> list[Any]:
+def _warnings(warnings: tuple[str, ...]) -> list[Part]:
     if not warnings:
         return []
     lines = [html.Li(safe(w, 600)) for w in warnings]

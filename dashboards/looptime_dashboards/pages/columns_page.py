@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import html
 
 from looptime.errors import LooptimeError
 from looptime.schema import LAYOUTS
 from looptime.views.text.terminal import safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.lean import Part
 from looptime_dashboards.log_keys import content_of, log_of
 from looptime_dashboards.pages.common import sentence
 from looptime_dashboards.parts import ELSEWHERE, choice, choices, note, onward, table
@@ -18,9 +17,9 @@ from looptime_dashboards.view import View
 __all__ = ["body"]
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
-    parts: list[Any] = [_layouts(view)]
+    parts: list[Part] = [_layouts(view)]
     try:
         found = desk.library.columns(view.run)
     except LooptimeError as error:
@@ -55,7 +54,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return [*parts, choices("Next", onward("its pace", "/"))], False
 
 
-def _layouts(view: View) -> Any:
+def _layouts(view: View) -> Part:
     """The layouts by which the log can be read instead; by itself where none is asked for."""
     content = content_of(view.run)
     _, _, now = log_of(view.run).partition(".")

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dash import html
 
 from looptime.views.text.terminal import count, number, safe
+from looptime_dashboards.lean import Part
 from looptime_dashboards.parts import named
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ def sentence(text: str) -> str:
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
-def damage(log: Log) -> Any:
+def damage(log: Log) -> Part:
     """What of a log could not be used, and what its clock did; None where all is well."""
     lost = {why: n for why, n in log.rows_by_reason.items() if n and why not in _AT_THE_ENDS}
     lines = [rows_aside(log)] if lost else []
@@ -60,7 +61,7 @@ def rows_aside(log: Log) -> str:
     return f"{total:,} of {count(log.rows_read, 'row')} {are(total)} set aside: {told}."
 
 
-def used(at: Summary, sampled: bool) -> Any:
+def used(at: Summary, sampled: bool) -> Part:
     """How many loops the figures rest on, and what was left out."""
     text = f"{count(at.pace.loops, 'loop')} in {number(at.pace.duration_s)} s"
     if at.phase:

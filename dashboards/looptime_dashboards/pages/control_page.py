@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dash import html
 
@@ -12,6 +12,7 @@ from looptime.views.figures.control_figures import control_pictures, gain_table
 from looptime.views.text.control_text import control_sentence
 from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
+from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.changes_page import place
 from looptime_dashboards.pages.common import sentence
 from looptime_dashboards.pages.heading_page import settled
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["answer", "body"]
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
     if not desk.project.controllers and not desk.project.wheels:
         text = (
@@ -34,7 +35,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
         )
         return [note(text)], False
     at = answer(desk, view)
-    parts: list[Any] = []
+    parts: list[Part] = []
     if view.change:
         what = "; ".join(safe(c, 80) for c in view.change)
         back = choices("Changes", choice("without them", False, change=""))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
 from urllib.parse import urlencode
 
 from dash import html
@@ -18,6 +17,7 @@ from looptime.views.figures.costs_figures import (
 )
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
+from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.common import used
 from looptime_dashboards.parts import card, choice, choices, named, toggle
 from looptime_dashboards.view import View
@@ -27,10 +27,10 @@ __all__ = ["body"]
 _MOST_GROUPS = 12
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
     at, sampled = desk.summary(view)
-    parts: list[Any] = [used(at, sampled)]
+    parts: list[Part] = [used(at, sampled)]
     if not at.costs.calls:
         text = "This log has no calls, only whole loops: it can't tell where their time goes."
         return [*parts, html.P(text)], sampled

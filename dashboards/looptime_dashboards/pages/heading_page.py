@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from dash import html
@@ -22,6 +22,7 @@ from looptime.views.figures.heading_figures import (
 from looptime.views.text.terminal import count, safe
 from looptime_dashboards.cut import range_of
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
+from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.changes_page import place, prediction
 from looptime_dashboards.pages.common import are, sentence
 from looptime_dashboards.pages.pieces import called, stretches, table_card
@@ -41,12 +42,12 @@ _ABOVE_0 = {"type": "number", "min": "0.0001", "step": "any"}
 _PREDICTED = "with the changes"
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
     usual = default_motion(desk.project)
     motion = view.motion or usual
     run = called(desk, view.run, desk.run(view))
-    parts: list[Any] = [_chooser(desk, view, usual)]
+    parts: list[Part] = [_chooser(desk, view, usual)]
     wait = False
     others: tuple[tuple[str, HeadingResult], ...] = ()
     if view.change:
@@ -73,7 +74,7 @@ def _basis(at: HeadingResult, full: bool) -> str:
     return text if full else f"{text} For now: more of them and the curves are on their way."
 
 
-def _chooser(desk: Desk, view: View, usual: str) -> Any:
+def _chooser(desk: Desk, view: View, usual: str) -> Part:
     turn = f"{desk.project.max_turn_rate_deg_s or 180:g}"
     known = [
         choice("half a turn", not view.motion or view.motion == usual, motion=""),
@@ -157,7 +158,7 @@ def _loops(desk: Desk, view: View, run: Run) -> int:
 
 def _with_changes(
     desk: Desk, view: View, motion: str
-) -> tuple[Any, tuple[tuple[str, HeadingResult], ...], bool]:
+) -> tuple[Part, tuple[tuple[str, HeadingResult], ...], bool]:
     """The answer for the loop as predicted, to stand beside that of the log."""
     what = "With the changes: " + "; ".join(safe(c, 80) for c in view.change)
     back = choices("Changes", choice("without them", False, change=""))
@@ -183,8 +184,8 @@ def _with_changes(
 
 def _answer(
     desk: Desk, at: HeadingResult, others: tuple[tuple[str, HeadingResult], ...]
-) -> list[Any]:
-    parts: list[Any] = []
+) -> list[Part]:
+    parts: list[Part] = []
     if at.curve:
         needs = [html.P(text) for text in required_sentences(at)]
         if not at.required:

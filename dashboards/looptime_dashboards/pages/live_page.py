@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import html
 
 from looptime.views.figures.live_figures import calls_now, long_loops, periods_now
@@ -11,6 +9,7 @@ from looptime.views.text.terminal import count, number, safe
 from looptime.words import percent
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.following import Seen
+from looptime_dashboards.lean import Part
 from looptime_dashboards.parts import ELSEWHERE, card, choice, choices, note, onward, table
 from looptime_dashboards.view import View
 
@@ -22,7 +21,7 @@ _RESTS_S = 3.0
 _READ = 0.95
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page; what is to come is asked for by the page itself."""
     held = view.hold == "yes"
     hold = choices("Figures", choice("renewed each second", not held, hold=""),
@@ -35,7 +34,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
             "there."
         )
         return [_waiting(text)], False
-    parts: list[Any] = [_state(desk, at, held), hold]
+    parts: list[Part] = [_state(desk, at, held), hold]
     if not at.live.loops:
         return [*parts, _waiting("Waiting for the first loops.")], False
     budget = desk.project.budget_ms
@@ -47,11 +46,11 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return parts, False
 
 
-def _waiting(text: str) -> Any:
+def _waiting(text: str) -> Part:
     return html.Section([note(text)], className="card", key="live-waiting")
 
 
-def _state(desk: Desk, at: Seen, held: bool) -> Any:
+def _state(desk: Desk, at: Seen, held: bool) -> Part:
     """Which log it is, and how things stand with it."""
     name = desk.library.name_of(at.path)
     words = [f"{safe(name, 120)}: {count(at.live.loops, 'loop')} in {number(at.live.seconds)} s"]
@@ -67,7 +66,7 @@ def _state(desk: Desk, at: Seen, held: bool) -> Any:
     return html.P(["; ".join(words) + ".", *more], className="note", id="live-state")
 
 
-def _figures(at: Seen, budget: float | None) -> Any:
+def _figures(at: Seen, budget: float | None) -> Part:
     live = at.live
     cells = (
         ("loops a second", "rate_hz", ""), ("half of the loops, up to", "p50_ms", " ms"),
@@ -90,7 +89,7 @@ def _figures(at: Seen, budget: float | None) -> Any:
     return html.Div([html.P(said, className="note error"), figures])
 
 
-def _long(at: Seen, budget: float | None) -> Any:
+def _long(at: Seen, budget: float | None) -> Part:
     rows = long_loops(at.live.long)
     what = "over the budget" if budget is not None else "of more than twice the usual length"
     if not rows:

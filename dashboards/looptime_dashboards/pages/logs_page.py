@@ -11,6 +11,7 @@ from dash import html
 from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
+from looptime_dashboards.lean import Part
 from looptime_dashboards.library import DROP_LIMIT, Offered
 from looptime_dashboards.log_keys import content_of
 from looptime_dashboards.pages.common import are, rows_aside
@@ -20,7 +21,7 @@ from looptime_dashboards.view import View
 __all__ = ["body"]
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
     offered = desk.library.offered()
     where = desk.library.folder
@@ -30,7 +31,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     left = desk.library.left_out
     if left:
         text += f"; these are the newest: {left:,} older {are(left)} left out"
-    parts: list[Any] = [html.P(text + ".", className="note", role="status")]
+    parts: list[Part] = [html.P(text + ".", className="note", role="status")]
     if not offered:
         parts.append(html.P("Put logs (.csv, .txt, .log, also .gz or .zst) into the folder."))
     grow = desk.library.being_written()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dash import html
 
@@ -11,6 +11,7 @@ from looptime.views.figures.pace_figures import period_histogram, rate_over_run,
 from looptime.views.text.terminal import count, number
 from looptime.words import percent
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.common import damage, used
 from looptime_dashboards.parts import card, choice, choices, findings, meanings
 from looptime_dashboards.view import View
@@ -25,10 +26,10 @@ _WORDS = ("loop rate", "period", "p50", "p99", "overrun", "headroom", "slow loop
           "typical loops", "warm-up")  # fmt: skip
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
     at, sampled = desk.summary(view)
-    parts: list[Any] = [used(at, sampled)]
+    parts: list[Part] = [used(at, sampled)]
     hurt = damage(desk.library.log(view.run))
     if hurt is not None:
         parts.append(hurt)
@@ -56,7 +57,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return parts, sampled
 
 
-def _figures(at: Summary) -> Any:
+def _figures(at: Summary) -> Part:
     pace, over = at.pace, at.pace.overruns
     p99 = pace.period_ms.p99
     cells = [

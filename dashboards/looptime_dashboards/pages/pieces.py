@@ -15,6 +15,7 @@ from looptime.questions.planning import scatter as season_scatter
 from looptime.questions.planning import spread_sample
 from looptime.run import Run
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.lean import Part
 from looptime_dashboards.parts import meanings, named, table
 from looptime_dashboards.view import View
 
@@ -83,8 +84,8 @@ def scatter(desk: Desk, view: View) -> tuple[float | None, str]:
 
 def table_card(
     desk: Desk, key: str, title: str, heads: Sequence[str], rows: Iterable[Sequence[Any]],
-    caption: str, *more: Any,
-) -> Any:  # fmt: skip
+    caption: str, *more: Part,
+) -> Part:  # fmt: skip
     """A table with its title, its export and what else is to be said."""
     kept = tuple(tuple(row) for row in rows)
     link = f"/export/{desk.keep_table(key, tuple(heads), kept)}.csv"

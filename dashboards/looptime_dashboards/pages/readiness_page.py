@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dash import html
 
@@ -12,6 +12,7 @@ from looptime.views.figures.checks_figures import gate_margins, gate_table
 from looptime.views.figures.season_figures import trend_figure, trends_table
 from looptime.views.text.terminal import count, number, safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.common import sentence
 from looptime_dashboards.pages.pieces import past, season, table_card
 from looptime_dashboards.pages.sides_page import runs_of
@@ -30,9 +31,9 @@ _WORDS = {"pass": "Ready", "fail": "Not ready", "can't tell": "Can't tell"}
 _MOST_ROBOTS = 3
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
-    parts: list[Any] = []
+    parts: list[Part] = []
     wait = False
     try:
         store = season(desk)
@@ -73,15 +74,12 @@ def verdict(desk: Desk, view: View, store: Season | None) -> tuple[GateResult, b
     asked = desk.asked(view)
 
     def make() -> GateResult:
-        old: list[Any] = list(chosen)
-        if not old and store is not None:
-            old = list(past(desk, store, after))
-        return gate(asked, new, past=old)
+        return gate(asked, new, past=chosen or past(desk, store, after))
 
     return desk.work.get(key, lambda: desk.heavily(make), "Checking", 0.5), bool(chosen)
 
 
-def _checked(desk: Desk, view: View, store: Season | None) -> list[Any]:
+def _checked(desk: Desk, view: View, store: Season | None) -> list[Part]:
     at, chosen = verdict(desk, view, store)
     parts = [_verdict(at, desk, chosen)]
     margins = gate_margins(at)
@@ -95,13 +93,13 @@ def _checked(desk: Desk, view: View, store: Season | None) -> list[Any]:
     return parts
 
 
-def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Any:
+def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Part:
     names = ", ".join(safe(f.name, 40) for f in at.new[:4])
     done, of = at.judged
     word = _WORDS[at.verdict]
     if at.verdict == "pass" and done < of:
         word += f" as far as judged ({done} of {of} figures)"
-    lines: list[Any] = [html.H2(word), html.P(html.Strong(safe(at.sentence, 600))),
+    lines: list[Part] = [html.H2(word), html.P(html.Strong(safe(at.sentence, 600))),
                         html.P(f"Checked: {names}.", className="faint")]  # fmt: skip
     against = "the runs chosen as before" if chosen else "the season's baseline"
     if at.baseline:
@@ -122,7 +120,7 @@ def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Any:
     return html.Section(lines, className=f"card gate {at.verdict.split()[0]}", key="verdict")
 
 
-def _trend(desk: Desk, view: View, store: Season | None) -> list[Any]:
+def _trend(desk: Desk, view: View, store: Season | None) -> list[Part]:
     del view  # the season is the same for every run
     if store is None:
         return []
@@ -133,7 +131,7 @@ def _trend(desk: Desk, view: View, store: Season | None) -> list[Any]:
         ("trends", str(store.folder), entries), lambda: trends(store),
         "Looking at the season",
     )  # fmt: skip
-    parts: list[Any] = []
+    parts: list[Part] = []
     for robot in made[:_MOST_ROBOTS]:
         parts += _robot(desk, robot, len(made) > 1)
     if len(spread) > 1:
@@ -145,9 +143,9 @@ def _trend(desk: Desk, view: View, store: Season | None) -> list[Any]:
     return parts
 
 
-def _robot(desk: Desk, at: Trends, several: bool) -> list[Any]:
+def _robot(desk: Desk, at: Trends, several: bool) -> list[Part]:
     name = safe(at.robot or "robot not named", 40)
-    parts: list[Any] = [html.H2(f"Season of {name}")] if several else []
+    parts: list[Part] = [html.H2(f"Season of {name}")] if several else []
     for statistic in ("mean", "p99"):
         picture = trend_figure(at, statistic)
         if picture is not None:

@@ -15,6 +15,7 @@ from looptime.views.figures.beside_figures import beside_table, change_map, peri
 from looptime.views.text.terminal import count, number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
+from looptime_dashboards.lean import Part
 from looptime_dashboards.log_keys import content_of
 from looptime_dashboards.pages.pieces import called, season
 from looptime_dashboards.parts import address, busy, card, form_of, named, note, table, toggle
@@ -29,7 +30,7 @@ __all__ = ["body", "many"]
 _MOST_LOGS, _MOST_ROBOTS, _ALL = 80, 3, 40
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
     error = ""
     try:
@@ -37,7 +38,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     except LooptimeError as problem:
         store, error = None, str(problem)
     has_season = store is not None and bool(store.entries())
-    parts: list[Any] = [note(error, "error")] if error else []
+    parts: list[Part] = [note(error, "error")] if error else []
     wait, wrong = False, {}
     try:
         found = many(desk, view, store if has_season else None)
@@ -110,9 +111,9 @@ def _leads(desk: Desk, view: View) -> dict[str, str]:
     return found
 
 
-def _robot(desk: Desk, at: Beside, leads: dict[str, str], several: bool) -> list[Any]:
+def _robot(desk: Desk, at: Beside, leads: dict[str, str], several: bool) -> list[Part]:
     name = safe(at.facts[0].robot or "robot not named", 40)
-    parts: list[Any] = [html.H2(f"Runs of {name}")] if several else []
+    parts: list[Part] = [html.H2(f"Runs of {name}")] if several else []
     pictures = (change_map(at), periods_beside(at))
     parts += [card(desk, p) for p in pictures if p is not None]
     heads, rows = beside_table(at)
@@ -134,7 +135,7 @@ def _robot(desk: Desk, at: Beside, leads: dict[str, str], several: bool) -> list
     return parts
 
 
-def _chooser(desk: Desk, view: View, has_season: bool, wrong: dict[str, tuple[str, str]]) -> Any:
+def _chooser(desk: Desk, view: View, has_season: bool, wrong: dict[str, tuple[str, str]]) -> Part:
     logs = [o for o in desk.library.offered() if not o.error]
     picked = {content_of(k) for k in view.beside}
     logs.sort(key=lambda o: o.content not in picked)
@@ -153,7 +154,7 @@ def _chooser(desk: Desk, view: View, has_season: bool, wrong: dict[str, tuple[st
     links = [_all("all of them" if len(logs) <= _ALL else f"the newest {_ALL}", every)]
     if view.beside:
         links.append(_all("none", []))
-    parts: list[Any] = [html.H2("Which runs")]
+    parts: list[Part] = [html.H2("Which runs")]
     if has_season:
         parts.append(form_of("Runs of the season",
                              ("query", "Query", view.query),
@@ -168,7 +169,7 @@ def _chooser(desk: Desk, view: View, has_season: bool, wrong: dict[str, tuple[st
     return html.Section(parts, className="card", key="chooser")
 
 
-def _all(text: str, keys: Sequence[str]) -> Any:
+def _all(text: str, keys: Sequence[str]) -> Part:
     pairs = [("beside", key) for key in keys] or [("beside", "")]
     return html.A(text, href=address("", beside=list(keys)), className="choice", key=text,
                   **named({"data-set": urlencode(pairs)}))  # fmt: skip

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from dash import html
@@ -20,6 +20,7 @@ from looptime.views.figures.checks_figures import (
 )
 from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import Desk
+from looptime_dashboards.lean import Part
 from looptime_dashboards.log_keys import content_of
 from looptime_dashboards.pages.pieces import called, past, season, table_card
 from looptime_dashboards.parts import busy, card, note, table, toggle
@@ -39,7 +40,7 @@ _WORDS = {
 }  # fmt: skip
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
     after = tuple(dict.fromkeys((view.run, *view.after)))
     before = tuple(k for k in view.before if k not in after)
@@ -110,8 +111,8 @@ def runs_of(desk: Desk, view: View, keys: tuple[str, ...]) -> list[Run]:
     return made
 
 
-def _chooser(desk: Desk, view: View, after: tuple[str, ...], before: tuple[str, ...]) -> Any:
-    rows = []
+def _chooser(desk: Desk, view: View, after: tuple[str, ...], before: tuple[str, ...]) -> Part:
+    rows: list[tuple[Part, ...]] = []
     this = content_of(view.run)
     picked = {content_of(k) for k in (*before, *after)}
     logs = sorted((o for o in desk.library.offered() if not o.error),
@@ -143,7 +144,7 @@ def _chooser(desk: Desk, view: View, after: tuple[str, ...], before: tuple[str, 
     )  # fmt: skip
 
 
-def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Any]:
+def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Part]:
     shift = shift_figure(at)
     kinds = {n.name: n.kind for side in runs for run in side for n in run.names}
     sides = [
@@ -172,8 +173,8 @@ def judged_ms(run: Run, facts: Facts) -> Float:
     return run.loop_columns.period_ns[first : first + facts.loops] / 1e6
 
 
-def _verdict(at: Comparison) -> Any:
-    lines: list[Any] = [html.H2(_WORDS.get(at.verdict, at.verdict))]
+def _verdict(at: Comparison) -> Part:
+    lines: list[Part] = [html.H2(_WORDS.get(at.verdict, at.verdict))]
     lines += [html.P(safe(s, 1000).replace("+-", "\u00b1")) for s in at.sentences]
     if at.history:
         past_runs = count(at.history, "run")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dash import html
 
@@ -11,6 +11,7 @@ from looptime.views.text.terminal import count, number, safe
 from looptime.words import percent
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
+from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.common import used
 from looptime_dashboards.parts import choice, named
 from looptime_dashboards.view import View
@@ -21,11 +22,11 @@ if TYPE_CHECKING:
 __all__ = ["body"]
 
 
-def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
+def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     """The page, and whether better figures are on their way."""
     at, sampled = desk.summary(view)
     slow = at.slow
-    parts: list[Any] = [used(at, sampled)]
+    parts: list[Part] = [used(at, sampled)]
     if slow.threshold_ms is None or not slow.count:
         above = "" if slow.threshold_ms is None else f" above {number(slow.threshold_ms)} ms"
         return [*parts, html.P(f"No loop stands out{above}.")], sampled
@@ -57,7 +58,7 @@ def body(desk: Desk, view: View) -> tuple[list[Any], bool]:
     return parts, sampled
 
 
-def _why(culprits: dict[str, int]) -> Any:
+def _why(culprits: dict[str, int]) -> Part:
     shown = [f"{safe(name, 40)} in {n:,}" for name, n in list(culprits.items())[:6]]
     text = "What stretched most, by events: " + ", ".join(shown) + "."
     return html.P(text, className="faint")
