@@ -12,7 +12,7 @@ from looptime.controlling.law import Law, Plant
 from looptime.controlling.matrices import EvenLoop, LoopMatrices, even_matrix, spectral_radius
 from looptime.records import dataclass
 
-__all__ = ["Margins", "margins", "open_loop"]
+__all__ = ["Margins", "margins"]
 
 #: Frequencies looked at, up to half the loop rate; each crossing is then found exactly.
 POINTS = 1500
@@ -30,34 +30,8 @@ class Margins:
     crossover_hz: float | None  #: Where that is [Hz]
 
 
-def open_loop(law: Law, plant: Plant, at: EvenLoop, angle: Float) -> Complex:
-    """``L(z)`` at ``z = exp(i angle)``, cut open where the output is put to use.
-
-    Parameters
-    ----------
-    law, plant, at : Law, Plant, EvenLoop
-        What is looped.
-    angle : float array, shape (m,) [rad]
-        Angular frequency times the period, above 0 and up to pi.
-
-    Returns
-    -------
-    complex array, shape (m,)
-        The closed loop is ``L/(1 + L)``.
-
-    Examples
-    --------
-    Proportional control of ``x' = K u`` without latency: ``L = K kp T/(z - 1)``.
-
-    >>> made = open_loop(Law("per loop", 4.0), Plant("position", 10.0), EvenLoop(0.02, 0.0),
-    ...                  np.array([np.pi]))
-    >>> round(float(made[0].real), 12)
-    -0.4
-    """
-    return _curve(even_matrix(law, plant, at))(np.asarray(angle, dtype=np.float64))
-
-
 def _curve(made: LoopMatrices) -> Callable[[Float], Complex]:
+    """``L(z)`` at ``z = exp(i angle)``, cut open where the output is put to use."""
     whole, o = made.each[0], made.output
     rest = np.delete(np.arange(len(whole)), o)
     A, b = whole[np.ix_(rest, rest)], whole[rest, o]

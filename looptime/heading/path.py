@@ -1,8 +1,7 @@
 """What a heading error does to the floor position.
 
 Sideways drift of a robot that is told to drive straight while turning comes with the stale
-heading (`looptime.heading.stale`); here is the error of a dead-reckoned position, and the closed
-forms of both for even loops.
+heading (`looptime.heading.stale`); here is the error of a dead-reckoned position.
 """
 
 from __future__ import annotations
@@ -16,61 +15,11 @@ from looptime.errors import UsageError
 from looptime.heading.motion import Motion
 from looptime.heading.pattern import Sampling
 
-__all__ = ["HEADINGS", "dead_reckoned", "even_drift", "even_path_ratio", "true_path"]
+__all__ = ["HEADINGS", "dead_reckoned", "true_path"]
 
 #: Heading used for a step: at its start, the mean of start and end, or an arc between them.
 HEADINGS = ("start", "mid", "arc")
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
-
-
-def even_drift(turn_rate: float, latency_s: float, period_s: float) -> float:
-    """Sideways distance over distance driven, for a steady turn and even loops.
-
-    ``sin(w (L + T/2)) sin(x)/x`` with ``x = w T/2``: the mean of ``sin(w a)`` over ages from
-    L to L + T.
-
-    Parameters
-    ----------
-    turn_rate : float [rad/s]
-        Of the steady turn.
-    latency_s, period_s : float [s]
-        Age of each reading when it is used, and time from loop to loop.
-
-    Examples
-    --------
-    >>> round(even_drift(math.radians(180), 0.005, 0.02), 6)
-    0.047099
-    """
-    x = turn_rate * period_s / 2
-    return math.sin(turn_rate * (latency_s + period_s / 2)) * float(np.sinc(x / math.pi))
-
-
-def even_path_ratio(turn_rate: float, period_s: float, heading: str) -> complex:
-    """Computed path over true path, for constant speed and turn rate and even steps.
-
-    ``(x / sin x) exp(-i x)`` with the heading at the start of the step, ``x / sin x`` with the
-    mean heading, 1 for an arc; ``x = w T/2``.
-
-    Parameters
-    ----------
-    turn_rate : float [rad/s]
-        Of the steady turn.
-    period_s : float [s]
-        Time from loop to loop.
-    heading : str
-        One of `HEADINGS`.
-
-    Examples
-    --------
-    >>> even_path_ratio(math.radians(180), 0.02, "arc")
-    (1+0j)
-    """
-    x = turn_rate * period_s / 2
-    stretch = 1 / float(np.sinc(x / math.pi))
-    ratios = {"start": stretch * np.exp(-1j * x), "mid": stretch + 0j, "arc": 1 + 0j}
-    if heading not in ratios:
-        raise UsageError(f"path heading {heading!r} is not known: use {', '.join(HEADINGS)}")
-    return complex(ratios[heading])
 
 
 def true_path(motion: Motion, duration_s: float, begin_s: float = 0.0) -> complex:

@@ -2,7 +2,7 @@
 
 A `Sampling` is all that the heading models know of a log. It comes from a `Run` (recorded or
 predicted) by `sampling_from_run`, or is made for another loop rate by `even`, `scaled` and
-`log_shape`.
+`LogShape`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from looptime.errors import NotEnoughError, UsageError
 from looptime.records import dataclass
 
 __all__ = [
-    "BLOCKS", "LogShape", "Sampling", "even", "log_shape", "sample_stretches", "scaled",
+    "BLOCKS", "LogShape", "Sampling", "even", "sample_stretches", "scaled",
     "slow_limit_s",
 ]  # fmt: skip
 
@@ -192,7 +192,27 @@ class LogShape:
             self.lags[name] = (lag - stalled, stalled)
 
     def at(self, rate_hz: float, latency_s: float | None = None) -> Sampling:
-        """The log's shape at another rate; see `log_shape`."""
+        """The shape of this log at another rate: its loops scaled, its stalls left as they are.
+
+        Each hold up to the slow-loop limit is scaled so that these parts have the mean
+        ``1 / rate_hz``; what exceeds the limit stays in milliseconds and comes as often in time as
+        in the log. The sequence lasts as long as the log: at higher rates the loops of each of the
+        `BLOCKS` blocks are gone through again, at lower rates the beginning of each block serves.
+        At the log's own rate, `own_rate_hz`, it is the log itself.
+
+        Parameters
+        ----------
+        rate_hz : float [Hz]
+            Rate of the loops without their stalls.
+        latency_s : float, optional [s]
+            Latency of every reading; else it scales with the period, and what a stall added to it
+            stays in milliseconds.
+
+        Returns
+        -------
+        Sampling
+            Its blocks are those of the loops, or stalls, that each hold was made from.
+        """
         c = self.own_rate_hz / checked_rate(rate_hz)
         source = self._source(c)
         count = len(source) - 1
@@ -247,41 +267,6 @@ class LogShape:
                 rounds += [stretches[i] for i in rng.permutation(len(stretches))]
             order = self.orders[block] = np.concatenate(rounds)
         return order[:wanted]
-
-
-def log_shape(
-    sampling: Sampling,
-    rate_hz: float,
-    *,
-    slow_s: float | None = None,
-    latency_s: float | None = None,
-) -> Sampling:
-    """The shape of this log at another rate: its loops scaled, its stalls left as they are.
-
-    Each hold up to the slow-loop limit is scaled so that these parts have the mean
-    ``1 / rate_hz``; what exceeds the limit stays in milliseconds and comes as often in time as in
-    the log. The sequence lasts as long as the log: at higher rates the loops of each of the
-    `BLOCKS` blocks are gone through again, at lower rates the beginning of each block serves. At
-    the log's own rate (`LogShape.own_rate_hz`) it is the log itself.
-
-    Parameters
-    ----------
-    sampling : Sampling
-        As recorded.
-    rate_hz : float [Hz]
-        Rate of the loops without their stalls.
-    slow_s : float, optional [s]
-        Slow-loop limit; else `slow_limit_s`.
-    latency_s : float, optional [s]
-        Latency of every reading; else it scales with the period, and what a stall added to it
-        stays in milliseconds.
-
-    Returns
-    -------
-    Sampling
-        Its blocks are those of the loops, or stalls, that each hold was made from.
-    """
-    return LogShape(sampling, slow_s).at(rate_hz, latency_s)
 
 
 def sample_stretches(sampling: Sampling, loops: int) -> Sampling:

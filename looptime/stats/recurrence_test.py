@@ -53,9 +53,6 @@ class Rhythm:
     #: Adjusted p-value; 1 where there are too few events, or where a bound of the spectrum shows
     #: that no rhythm can reach the level.
     p: float
-    #: The H statistic by either clock.
-    strength_time: float
-    strength_loops: float
     #: Median excess of the stalls over their surroundings [unit of the values].
     height: float | None
     #: Loops at which the stalls that keep the rhythm begin; all stalls if not found; shape (e,).
@@ -187,7 +184,7 @@ def _busiest(loops: Int, n: int) -> slice:
 
 def _none(events: Events, p: float = 1.0) -> Rhythm:
     height = median(events.heights) if len(events.heights) else None
-    return Rhythm(False, "", None, None, p, 0.0, 0.0, height, events.loops, 0.0)
+    return Rhythm(False, "", None, None, p, height, events.loops, 0.0)
 
 
 def _in_step(positions: Float, period: float) -> np.ndarray:
@@ -325,8 +322,6 @@ def _told(
         period_s=period * loop_s if beat else period,
         period_loops=period if beat else period / loop_s,
         p=p,
-        strength_time=time_line.strength,
-        strength_loops=loop_line.strength,
         height=median(heights[keep] if keep.any() else heights),
         events=loops[keep],
         regularity=regularity,

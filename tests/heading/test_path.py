@@ -5,8 +5,9 @@ import pytest
 
 from looptime.errors import UsageError
 from looptime.heading.motion import Steady, turn
-from looptime.heading.path import HEADINGS, dead_reckoned, even_drift, even_path_ratio, true_path
+from looptime.heading.path import HEADINGS, dead_reckoned, true_path
 from looptime.heading.pattern import even
+from tests.heading.closed_forms import even_path_ratio
 
 W = np.radians(180.0)
 
@@ -57,14 +58,7 @@ def test_true_path_of_a_turn_against_fine_steps():
     assert true_path(motion, 1.25) == pytest.approx(wanted, rel=1e-9)
 
 
-def test_drift_is_small_for_small_ages():
-    """For small angles the drift is the mean error itself."""
-    assert even_drift(0.01, 0.005, 0.02) == pytest.approx(0.01 * 0.015, rel=1e-6)
-
-
 def test_unknown_heading_is_refused():
     """Only start, mid and arc are headings for a step."""
-    with pytest.raises(UsageError, match="start, mid, arc"):
-        even_path_ratio(1.0, 0.1, "end")
     with pytest.raises(UsageError, match="start, mid, arc"):
         dead_reckoned(Steady("", W), even(10, 30), np.array([0.0]), 0.5, "end")

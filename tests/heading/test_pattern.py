@@ -10,7 +10,6 @@ from looptime.heading.pattern import (
     Sampling,
     blocks_of,
     even,
-    log_shape,
     sample_stretches,
     scaled,
     slow_limit_s,
@@ -21,7 +20,7 @@ from tests.heading.logs import jittered
 def test_shape_at_the_own_rate_is_the_log():
     """Taken apart and put together at its own rate, a log is itself to the last loop."""
     log = jittered(n=3000)
-    same = log_shape(log, LogShape(log).own_rate_hz)
+    same = LogShape(log).at(LogShape(log).own_rate_hz)
     assert len(same) == 3000
     for name in ("taken_s", "read_s", "use_s", "start_s"):
         assert getattr(same, name) == pytest.approx(getattr(log, name), abs=1e-9)
@@ -53,7 +52,7 @@ def test_stalls_keep_their_milliseconds_and_their_rhythm(factor):
 def test_a_stall_of_the_clock_is_rarer_in_each_loop_of_a_faster_log():
     """Ten times the rate, a tenth of the loops stalled."""
     log = jittered(n=4000, sd=0.02)
-    fast = log_shape(log, 10 * LogShape(log).own_rate_hz)
+    fast = LogShape(log).at(10 * LogShape(log).own_rate_hz)
     share, before = np.mean(fast.hold_s > 0.02), np.mean(log.hold_s > 0.03)
     assert share == pytest.approx(before / 10, rel=0.05)
 
@@ -62,9 +61,9 @@ def test_latency_scales_unless_it_is_given():
     """Half the rate, twice the latency; or the latency that is asked for."""
     log = jittered(n=2000, stalls=0.0)
     own = LogShape(log).own_rate_hz
-    half = log_shape(log, own / 2)
+    half = LogShape(log).at(own / 2)
     assert half.latency_s.mean() == pytest.approx(2 * log.latency_s.mean(), rel=0.02)
-    given = log_shape(log, own / 2, latency_s=0.003)
+    given = LogShape(log).at(own / 2, latency_s=0.003)
     assert given.latency_s == pytest.approx(0.003)
     assert scaled(log, 50, latency_s=0.003).latency_s == pytest.approx(0.003)
 
@@ -82,7 +81,7 @@ def test_scaled_scales_everything():
 def test_impossible_rates_are_refused(rate):
     """A loop rate is a number above 0."""
     for make in (lambda: even(rate, 10), lambda: scaled(even(10, 10), rate),
-                 lambda: log_shape(even(10, 100), rate)):  # fmt: skip
+                 lambda: LogShape(even(10, 100)).at(rate)):  # fmt: skip
         with pytest.raises(UsageError, match="cannot be"):
             make()
 

@@ -5,10 +5,10 @@ import pytest
 
 from looptime.heading.age_distribution import mean_age_s
 from looptime.heading.motion import Steady, Weave, turn
-from looptime.heading.path import even_drift
 from looptime.heading.pattern import Sampling, blocks_of, even
 from looptime.heading.stale import stale_along, stale_everywhere
 from tests.heading.build import W, table_of
+from tests.heading.closed_forms import even_drift
 from tests.heading.logs import jittered
 
 
