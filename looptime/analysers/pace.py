@@ -8,7 +8,7 @@ import numpy as np
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure
-from looptime.analysers.pacing import Pacing, periods_told
+from looptime.analysers.pacing import ONE_TICK, Pacing, periods_told
 from looptime.array_types import Float
 from looptime.records import dataclass
 from looptime.stats.dither import dither
@@ -191,7 +191,7 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
         work = distribution(basis.judged_ms, tick_ms)
     budget_from = "as given"
     if budget_ms is None:
-        budget_ms, budget_from = _own_budget(run.meta, paced)
+        budget_ms, budget_from = _own_budget(run.meta, paced, tick_ms)
     if not periods_told(run):
         return _rate_alone(basis, by_period)
     total = float(period.sum())
@@ -216,13 +216,18 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
     )
 
 
-def _own_budget(meta: dict[str, str], paced: Pacing) -> tuple[float | None, str]:
-    """The budget [ms] that the log or its pace gives, and where it comes from."""
+def _own_budget(meta: dict[str, str], paced: Pacing, tick_ms: float) -> tuple[float | None, str]:
+    """The budget [ms] that the log or its pace gives, and where it comes from.
+
+    No loop that keeps its pace overruns it because the clock steps on within it.
+    """
     logged, nominal = _stated_budget(meta), paced.nominal_ms if paced.fixed_rate else None
     if nominal is not None and logged is not None and abs(logged / nominal - 1) < _SAME:
         return nominal * 1.1, f"a tenth above the {three(logged)} ms that the log states"
     if logged is not None:
         return logged, "stated in the log"
+    if nominal is not None and ONE_TICK * tick_ms > 0.1 * nominal:
+        return nominal + ONE_TICK * tick_ms, "nominal period and a tick of the clock"
     if nominal is not None:
         return nominal * 1.1, "nominal period and a tenth"
     return None, "none set"

@@ -14,7 +14,7 @@ from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
 
-__all__ = ["MODES", "Pacing", "Waits", "find_waits", "pacing", "periods_told"]
+__all__ = ["MODES", "ONE_TICK", "Pacing", "Waits", "find_waits", "pacing", "periods_told"]
 
 #: How a loop can be paced. The list is closed.
 MODES = (
@@ -31,6 +31,8 @@ assert _PACING in KINDS
 #: A gap between the end of a loop's row and the next start counts as waiting from this share on.
 _GAP_SHARE = 0.02
 _FEWEST = 20
+#: Ticks of the clock by which an even loop may seem longer, where stamps are cut to digits as well.
+ONE_TICK = 1.1
 #: Below this share of the variance of independent terms, sums keep to a grid.
 _ON_GRID = 0.15
 #: A wait of no more than this share of the nominal period is none.
@@ -320,7 +322,7 @@ def _fixed(
     nominal = _round_period(mean if saw else middle)
     wide = spread(period)
     # one step of the clock more is what rounding makes of an even loop
-    late = period > middle + max(5 * wide, 0.1 * middle, 1.01 * tick_ms)
+    late = period > middle + max(5 * wide, 0.1 * middle, ONE_TICK * tick_ms)
     kept = period[~late]
     after = np.flatnonzero(late[:-1] & ~late[1:])
     caught = period[after + 1] < middle - max(3 * wide, 0.03 * middle)

@@ -142,3 +142,15 @@ def test_a_budget_that_the_log_states(meta, budget_ms, words):
     assert found.budget_from == words
     assert found.count == 4
     assert pace(prepare(run), budget_ms=20).overruns.count == 200
+
+
+def test_a_step_of_the_clock_is_no_overrun():
+    """Even loops of 20 ms on a clock of 1/256 s seem to last 19.5 or 23.4 ms: none is late."""
+    tick_ns = 3_906_250
+    exact = 20_000_000 * np.arange(1001)
+    run = make_flat_run(np.diff(exact // tick_ns * tick_ns))
+    run = replace(run, clock=replace(run.clock, tick_ns=tick_ns))
+    found = pace(prepare(run)).overruns
+    assert (found.count, found.budget_from) == (0, "nominal period and a tick of the clock")
+    assert found.budget_ms == pytest.approx(20 + 1.1 * tick_ns / 1e6, rel=0.003)
+    assert prepare(run).pacing.late_count == 0
