@@ -6,13 +6,11 @@ import contextlib
 import errno
 import os
 import sys
-from collections.abc import Iterator, Sequence
-from pathlib import Path
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from looptime import __version__
 from looptime.cli_base import (
     FINE,
     INTERRUPTED,
@@ -23,10 +21,8 @@ from looptime.cli_base import (
     Text,
     cli,
     complain,
-    nearest,
-    options_text,
+    each_log,
     print_json,
-    read,
     reads_logs,
     remark,
     say_phases,
@@ -35,11 +31,9 @@ from looptime.cli_base import (
     whole_run,
 )
 from looptime.errors import LooptimeError, UsageError
-from looptime.files import write_whole
-from looptime.questions.doors import logs_in, one_log
+from looptime.questions.doors import one_log
 
 if TYPE_CHECKING:
-    from looptime.parsers.log import Log
     from looptime.questions.asked import Asked
     from looptime.questions.timing import LogSummary
 
@@ -54,7 +48,8 @@ cli.elsewhere = {
     name: f"looptime.cli_{module}"
     for module, names in {
         "checks": ("compare", "gate", "pit"), "control": ("control",), "season": ("season",),
-        "models": ("heading", "plan"), "guide": ("explain", "guide"), "watch": ("watch",),
+        "models": ("heading", "plan"), "guide": ("explain", "guide", "help", "recorder"),
+        "watch": ("watch",), "files": ("export", "report"),
     }.items()
     for name in names
 }  # fmt: skip
@@ -191,7 +186,7 @@ def _ask_all(
 
     entries: list[LogSummary | dict[str, Any]] = []
     for word in logs:
-        for path, log in _each(asked, word):
+        for path, log in each_log(asked, word):
             try:
                 if isinstance(log, LooptimeError):
                     raise log
@@ -200,64 +195,6 @@ def _ask_all(
                 complain(str(error))
                 entries.append({"path": path, "error": str(error)})
     return [one for one in entries if not isinstance(one, dict)], entries
-
-
-def _each(asked: Asked, word: str) -> Iterator[tuple[str, Log | LooptimeError]]:
-    """The logs that a word names, each with its path, or why there is none."""
-    try:
-        found = logs_in([word])
-    except LooptimeError as error:
-        yield word, error
-        return
-    for path in found:
-        try:
-            yield path, read(asked, path)
-        except LooptimeError as error:
-            yield path, error
-
-
-@cli.command()
-@click.argument("logs", nargs=-1, required=True, metavar="LOG...")
-@click.option("--out", required=True, metavar="FILE.html", help="The file to write.")
-@click.option("--pdf", metavar="FILE.pdf", help="Print it too, through a Chromium on this machine.")
-@click.option("--title", default="", help="Heading of the report.")
-@reads_logs
-def report(
-    asked: Asked, text: Text, logs: tuple[str, ...], out: str, pdf: str | None, title: str
-) -> None:
-    """One file to print or send: figures, tables, findings, cautions."""
-    from looptime.questions.reporting import against_first, report_on
-    from looptime.views.files.report import write_report
-
-    if Path(out).suffix.lower() not in (".html", ".htm"):
-        raise UsageError(f"--out {out}: a report is HTML: name it .html (--pdf prints one besides)")
-    good, errors = [], []
-    for _, log in (each for word in logs for each in _each(asked, word)):
-        try:
-            if isinstance(log, LooptimeError):
-                raise log
-            good.append(report_on(asked, log, options_text(asked)))
-        except LooptimeError as error:
-            complain(str(error))
-            errors.append(str(error))
-    if not good:
-        raise CheckFailed(UNUSABLE)
-    written = write_report(
-        good,
-        out,
-        title=title,
-        version=__version__,
-        errors=errors,
-        project=str(asked.project.path or ""),
-        against=against_first(asked, good),
-    )
-    show(str(written))
-    if pdf is not None:
-        from looptime.views.files.pdf import print_pdf
-
-        show(str(print_pdf(written, pdf)))
-    if errors:
-        raise CheckFailed(UNUSABLE)
 
 
 @cli.command()
@@ -345,60 +282,6 @@ def columns(asked: Asked, text: Text, log: str, write: bool, as_json: bool) -> N
     tell(asked, text, render_columns(found))
 
 
-@cli.command("help")
-@click.argument("words", nargs=-1, metavar="[COMMAND]")
-@click.pass_context
-def help_(ctx: click.Context, words: tuple[str, ...]) -> None:
-    """Say what a command does and takes."""
-    assert ctx.parent is not None
-    at, command = ctx.parent, ctx.parent.command
-    for word in words:
-        found = command.get_command(at, word) if isinstance(command, click.Group) else None
-        if found is None:
-            within = f"{at.command_path} " if at.parent is not None else ""
-            raise UsageError(f"help: there is no command {within}{word}{nearest(word, command)}")
-        command, at = found, click.Context(found, at, found.name)
-    click.echo(command.get_help(at))
-
-
-@cli.command()
-@click.argument("language", required=False, metavar="LANGUAGE")
-@click.option("--list", "listed", is_flag=True, help="The languages there are.")
-@click.option("--guide", is_flag=True, help="Print the guide (Markdown).")
-@click.option("--out", metavar="FOLDER", help="Write the source file into FOLDER.")
-def recorder(language: str | None, listed: bool, guide: bool, out: str | None) -> None:
-    """Print the recorder that a team puts into its robot code.
-
-    LANGUAGE is java, cpp, python or micropython. --guide prints what to mark, how to get the log
-    off the robot, and a whole example for each.
-    """
-    from looptime import recorders
-
-    sources = recorders.sources()
-    if listed:
-        for name, path in sources.items():
-            print(f"{name:<14}{path.name}")
-        return
-    if guide:
-        print(recorders.guide(), end="")
-        return
-    if language is None:
-        raise UsageError(f"name a language: {', '.join(sources)}")
-    if language not in sources:
-        raise UsageError(f"no recorder for {language!r}: there is one for {', '.join(sources)}")
-    text = recorders.read_source(language)
-    if out is None:
-        print(text, end="")
-        return
-    target = Path(out) / sources[language].name
-    if target.parent.exists() and not target.parent.is_dir():
-        raise UsageError(f"--out {out}: is a file: name a folder")
-    from looptime.views.text.terminal import safe
-
-    write_whole(target, text, new=True, folders=True)
-    print(safe(str(target), longest=2000))
-
-
 @cli.command()
 @click.option("--wait/--no-wait", default=True, help="Wait for a key after each step (terminal).")
 @click.option("--quiet", is_flag=True, help="The answer of each step alone.")
@@ -426,21 +309,6 @@ def tour(wait: bool, quiet: bool) -> None:
                 click.pause("\n(any key for the next step, Ctrl-C to end) ")
     took = "" if waits else f" It took {time.monotonic() - began:.0f} s."
     show(f"\nThat was the tour.{took} Next: looptime LOG, with a log of your own.")
-
-
-@cli.command()
-@click.argument("log")
-@click.option("--out", required=True, metavar="FILE", help="FILE.parquet or FILE.csv.")
-@reads_logs
-def export(asked: Asked, log: str, out: str) -> None:
-    """Write the loops and calls of a log as a table for notebooks and other tools.
-
-    Units are in the column names; `looptime` reads the file again as a log.
-    """
-    from looptime.questions.timing import export as write
-
-    write(asked, read(asked, one_log(log)), out)
-    show(str(out))
 
 
 @cli.command()

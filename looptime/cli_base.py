@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 import looptime
-from looptime.errors import UsageError
+from looptime.errors import LooptimeError, UsageError
 from looptime.project import Project, find_project
 from looptime.questions.asked import Asked
-from looptime.questions.doors import one_log
+from looptime.questions.doors import logs_in, one_log
 from looptime.records import dataclass
 from looptime.schema import LAYOUTS
 from looptime.units import UNITS
@@ -44,6 +44,7 @@ __all__ = [
     "Text",
     "cli",
     "complain",
+    "each_log",
     "finds_season",
     "nearest",
     "print_json",
@@ -117,6 +118,20 @@ def read(asked: Asked, path: str) -> Log:
     """Read one log."""
     with waiting(f"reading {path}") as progress:
         return asked.read(path, progress)
+
+
+def each_log(asked: Asked, word: str) -> Iterator[tuple[str, Log | LooptimeError]]:
+    """The logs that a word names, each with its path, or why there is none."""
+    try:
+        found = logs_in([word])
+    except LooptimeError as error:
+        yield word, error
+        return
+    for path in found:
+        try:
+            yield path, read(asked, path)
+        except LooptimeError as error:
+            yield path, error
 
 
 def whole_run(asked: Asked, path: str) -> Run:

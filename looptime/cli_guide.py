@@ -1,14 +1,17 @@
-"""The commands that explain: reference pages, and single words with a log's own figures."""
+"""The commands that explain or hand out: reference pages, words, help, recorders."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
-from looptime.cli_base import Text, cli, read, reads_logs, show
+from looptime.cli_base import Text, cli, nearest, read, reads_logs, show
 from looptime.errors import UsageError
+from looptime.files import write_whole
 from looptime.questions.asked import Asked
 
-__all__ = ["explain", "guide"]
+__all__ = ["explain", "guide", "help_", "recorder"]
 
 
 @cli.command()
@@ -60,3 +63,57 @@ def explain(asked: Asked, text: Text, word: str, log: str | None) -> None:
         show(plain(f"  {what}: {value}"))
     if not told and not text.quiet:
         show(plain("  This log has no figure of its own for it."))
+
+
+@cli.command("help")
+@click.argument("words", nargs=-1, metavar="[COMMAND]")
+@click.pass_context
+def help_(ctx: click.Context, words: tuple[str, ...]) -> None:
+    """Say what a command does and takes."""
+    assert ctx.parent is not None
+    at, command = ctx.parent, ctx.parent.command
+    for word in words:
+        found = command.get_command(at, word) if isinstance(command, click.Group) else None
+        if found is None:
+            within = f"{at.command_path} " if at.parent is not None else ""
+            raise UsageError(f"help: there is no command {within}{word}{nearest(word, command)}")
+        command, at = found, click.Context(found, at, found.name)
+    click.echo(command.get_help(at))
+
+
+@cli.command()
+@click.argument("language", required=False, metavar="LANGUAGE")
+@click.option("--list", "listed", is_flag=True, help="The languages there are.")
+@click.option("--guide", is_flag=True, help="Print the guide (Markdown).")
+@click.option("--out", metavar="FOLDER", help="Write the source file into FOLDER.")
+def recorder(language: str | None, listed: bool, guide: bool, out: str | None) -> None:
+    """Print the recorder that a team puts into its robot code.
+
+    LANGUAGE is java, cpp, python or micropython. --guide prints what to mark, how to get the log
+    off the robot, and a whole example for each.
+    """
+    from looptime import recorders
+
+    sources = recorders.sources()
+    if listed:
+        for name, path in sources.items():
+            print(f"{name:<14}{path.name}")
+        return
+    if guide:
+        print(recorders.guide(), end="")
+        return
+    if language is None:
+        raise UsageError(f"name a language: {', '.join(sources)}")
+    if language not in sources:
+        raise UsageError(f"no recorder for {language!r}: there is one for {', '.join(sources)}")
+    text = recorders.read_source(language)
+    if out is None:
+        print(text, end="")
+        return
+    target = Path(out) / sources[language].name
+    if target.parent.exists() and not target.parent.is_dir():
+        raise UsageError(f"--out {out}: is a file: name a folder")
+    from looptime.views.text.terminal import safe
+
+    write_whole(target, text, new=True, folders=True)
+    print(safe(str(target), longest=2000))

@@ -46,7 +46,7 @@ FLOORS = (
     {""},  # the package itself, which offers the floors' functions under one name
     {"cli_base"},
     {"cli_season"},
-    {"cli_checks", "cli_control", "cli_guide", "cli_models", "cli_watch"},
+    {"cli_checks", "cli_control", "cli_files", "cli_guide", "cli_models", "cli_watch"},
     {"cli", "__main__"},
 )
 FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}

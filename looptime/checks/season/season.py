@@ -113,7 +113,8 @@ class Season:
     def _make(self, create: bool) -> None:
         if not create:
             raise SeasonError(
-                f"{self.folder}: there is no season: begin with `looptime season add LOG`"
+                f"no season is kept in the folder {self.folder}: begin with `looptime season add "
+                "LOG`, or name its folder with --season"
             )
         taken = self.folder.exists() and not (self.folder / "entries").is_dir()
         if taken and (not self.folder.is_dir() or any(self.folder.iterdir())):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from itertools import islice
 
 from rich.console import RenderableType
 from rich.text import Text
@@ -42,7 +43,8 @@ def render_control(at: ControlResult, source: str, full: bool = False) -> Told:
     wheels = [] if at.steering is None else _wheels(at.steering)
     tables = (_gains(at, full), _stability(at, full), wheels, _responses(at, full))
     more = [*_curves(at), *_stalls(at), *_notes(at), *(caution(text) for text in at.cautions)]
-    reasons: list[RenderableType] = [labelled("", line) for line in list(_why(at))[:3]]
+    reasons: list[RenderableType] = [labelled("" if k else "why", line)
+                                     for k, line in enumerate(islice(_why(at), 3))]  # fmt: skip
     reasons.append(indented(Text(CAUTION_LINE)))
     books = (labelled("log", safe(source, 200)), labelled("figures", used),
              *(labelled("note", note) for note in at.notes))  # fmt: skip
