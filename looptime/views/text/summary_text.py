@@ -60,6 +60,8 @@ _FIRST = 5
 _RUNS, _MANY_ASIDE, _COARSE = 12, 0.05, 50
 #: A sender that takes so many times as long a loop as the one told of is named with it.
 _SLOWER = 1.1
+#: Share of a loop from which on a call takes most of it.
+_MOST = 0.5
 
 
 def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
@@ -114,7 +116,7 @@ def _doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:
     if len(by_run) > 1:
         out.append(_among(log, by_run, lead))
     if len(mine) > 1:
-        out.append(f"phase {safe(mine[0].phase or '(none)')} alone, of {len(mine)}")
+        out.append(_of_phases(mine))
     out += [safe(limit, 200) for limit in mine[0].run.clock.limits]
     tick, p50 = log.runs[0].clock.tick_ns / 1e6, mine[0].pace.period_ms.p50.value
     if p50 and tick > p50 / _COARSE:
@@ -128,13 +130,33 @@ def _among(log: Log, by_run: dict[int, list[Summary]], lead: int) -> str:
     group = log.runs[lead].meta.get("group")
     if group is None:
         return text
-    usual = {k: some[0].pace.period_ms.p50.value or 0.0 for k, some in by_run.items()}
-    worst = max(usual, key=lambda k: usual[k])
-    text = f"{safe(group, 40)}, {text}"
-    if usual[worst] < _SLOWER * usual[lead]:
-        return text
-    name = safe(log.runs[worst].meta.get("group", ""), 40)
-    return f"{text}; the slowest is {name}: {number(usual[worst])} ms"
+    worst = max(by_run, key=lambda place: _usual(by_run[place][0]))
+    name = log.runs[worst].meta.get("group", "")
+    return f"{safe(group, 40)}, {text}" + _slowest(name, by_run[worst][0], by_run[lead][0])
+
+
+def _of_phases(mine: list[Summary]) -> str:
+    """Which phase is told of, and the slowest of work, with what takes most of it."""
+    worst = max(mine, key=_usual)
+    name = f"phase {safe(mine[0].phase or '(none)')} alone, of {len(mine)}"
+    if worst.pacing.fixed_rate:  # it waits, as it should where the robot is idle
+        return name
+    said = _slowest(worst.phase or "(none)", worst, mine[0])
+    dearest = max(worst.costs.calls, key=lambda c: c.share or 0.0, default=None)
+    if said and dearest is not None and (dearest.share or 0.0) >= _MOST:
+        said += f", most of it {safe(dearest.name, 40)}"
+    return name + said
+
+
+def _usual(at: Summary) -> float:
+    return at.pace.period_ms.p50.value or 0.0
+
+
+def _slowest(name: str, worst: Summary, lead: Summary) -> str:
+    """What takes longest, where that is longer than what is told of."""
+    if _usual(worst) < _SLOWER * _usual(lead):
+        return ""
+    return f"; the slowest is {safe(name, 40)}: {number(_usual(worst))} ms"
 
 
 def _runs(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[RenderableType]:

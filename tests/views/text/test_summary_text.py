@@ -52,6 +52,31 @@ def test_warm_up_and_phases():
     assert shown.index("unattended") < shown.index("standby")
 
 
+def phases_told(period, calls, n_first):
+    """What is said of a loop whose first phase is the longer one."""
+    names = ["driving"] * n_first + ["lifting"] * (len(period) - n_first)
+    run = make_run(period, calls, phases=names)
+    shown = " ".join(text_of(render_summary(Log("a.csv", (run,)), summary(Asked(), run))).split())
+    return shown[shown.index("(phase") :].partition(")")[0]
+
+
+def test_a_slower_phase_is_told_with_the_longest():
+    """Lifting takes twice as long, nearly all of it in one call."""
+    rng = np.random.default_rng(2)
+    period = np.concatenate([rng.uniform(10, 12, 3000), rng.uniform(23, 25, 501)])
+    said = phases_told(
+        period, lambda k: [("drive", 0, 9)] if k < 3000 else [("lift", 0, period[k] - 1)], 3000
+    )
+    assert said.startswith("(phase driving alone, of 2; the slowest is lifting: 24")
+    assert said.endswith("most of it lift")
+
+
+def test_a_phase_that_waits_longer_is_no_news():
+    """An idle robot's loop waits at its own even rate."""
+    period = np.concatenate([np.full(3000, 11.0), np.full(501, 50.0)])
+    assert phases_told(period, lambda k: [("drive", 0, 5)], 3000) == "(phase driving alone, of 2"
+
+
 def test_text_from_a_log_does_not_steer_the_terminal():
     """Control sequences and markup in names and paths are shown, not obeyed."""
     evil = "gyro\x1b[31m[bold]read"
