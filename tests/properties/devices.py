@@ -212,6 +212,32 @@ def as_a_float_of_32_bits(made: Made, rng: Rng) -> Made | None:
     return moved(made, lambda at: int(np.float32(at + far)))
 
 
+def _in_seconds(made: Made, told: Callable[[float], str]) -> Made | None:
+    """Instants in seconds, each as `told` writes it; a line that names its unit keeps it."""
+    if not made.instants or made.layout in ("values pairs", "values lines"):
+        return None
+    header = [h[:-2] + "s" if k in made.instants else h for k, h in enumerate(made.header)]
+    moved_ = _cells(made, made.instants, lambda c: told(int(c) / 1e6), range(len(made.rows)))
+    return replace(moved_, header=header)
+
+
+@damage
+def seconds_of_32_bits(made: Made, rng: Rng) -> Made | None:
+    """Instants are seconds that were held in a float of 32 bits, far from zero."""
+    import numpy as np
+
+    first = float(rng.choice([100, 300, 1500, 9000, 40_000]))
+    written = str(rng.choice(["{:.9f}", "{:.6f}", "{:.9g}", "{}"]))
+    return _in_seconds(made, lambda at: written.format(float(str(np.float32(at + first)))))
+
+
+@damage
+def instants_in_whole_ms(made: Made, rng: Rng) -> Made | None:
+    """Instants are seconds with three decimals, while lengths are in us."""
+    first = float(rng.choice([0, 1000, 1_767_225_600]))
+    return _in_seconds(made, lambda at: f"{at + first:.3f}")
+
+
 @damage
 def ring_dumped_from_its_middle(made: Made, rng: Rng) -> Made:
     """The newest rows stand before the oldest, as a ring in memory holds them."""

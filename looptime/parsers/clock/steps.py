@@ -23,8 +23,9 @@ _POWERS = (16, 24, 29, 30, 31, 32)
 _MHZ = (16, 20, 24, 48, 64, 72, 80, 84, 96, 100, 108, 120, 125, 133, 150, 160, 168, 180, 200, 216,
         240, 250, 300, 400, 480, 500, 600)  # fmt: skip
 _OF_CLOCKS = {2**32 * 1000 // mhz: f"2^32 ticks of a {mhz} MHz counter" for mhz in _MHZ}
-# so many, and a counter of 20 bits, that a run which begins anew often looks like one of them
-_RARE = {**_OF_CLOCKS, 2**20 * NS_PER_US: "2^20 us (1.049 s)"}
+# so many, and short ones, that a run which begins anew often looks like one of them
+_SHORT = {2**20 * NS_PER_US: "2^20 us (1.049 s)", NS_PER_S: "1 s (fractions of a second alone)"}
+_RARE = {**_OF_CLOCKS, **_SHORT}
 #: Corrupt stamps in a row; a longer stretch is a clock that was set.
 _LONGEST_CORRUPT = 3
 #: Counters wrap later than this [ns]: 2^32 ticks of 1 GHz; what is shorter is on the list.

@@ -24,7 +24,7 @@ from looptime.records import dataclass
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
 
 __all__ = [
-    "Unit", "check_periods", "clock_unit", "find_unit", "float32_quantum",
+    "Unit", "check_periods", "clock_unit", "find_unit",
     "in_16_bits", "instants", "read_as", "text_unit", "tick_of", "time_want",
 ]  # fmt: skip
 
@@ -325,43 +325,6 @@ def tick_of(times: Int, unit_ns: int) -> int:
     if divisor > unit_ns and len(np.unique(steps)) < 3:
         return unit_ns
     return divisor
-
-
-def float32_quantum(times: Int, unit_ns: int, tick_ns: int) -> int:
-    """Step of a clock that passed through a 32-bit float [ns]; 0 where it did not.
-
-    A 32-bit float keeps 24 binary digits: at t seconds it steps by 2**(floor(log2 t) - 23) s,
-    1 ms after 2 h 16 min. The values of the topmost power of two must all be multiples of that
-    step, up to the digits that were printed.
-
-    Parameters
-    ----------
-    times : int64 array, shape (k,) [ns]
-        Instants.
-    unit_ns : int
-        Nanoseconds in one unit of the column.
-    tick_ns : int
-        Smallest decimal step that was printed, as `tick_of` gives it.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> t = (10_000 + 0.0101 * np.arange(60)).astype(np.float32).astype(float)
-    >>> float32_quantum(np.rint(t * 1e9).astype(np.int64), 10**9, 1)
-    976562
-    """
-    sample = times if len(times) <= 20_000 else times[:: len(times) // 10_000]
-    value = np.abs(sample) / unit_ns
-    if not len(value) or not value.max() > 0:
-        return 0
-    top = value >= 2.0 ** np.floor(np.log2(value.max()))
-    quantum = float(np.spacing(np.float32(value.max())))
-    rest = np.abs(value / quantum - np.rint(value / quantum))[top] * quantum * unit_ns
-    # a printed digit must be far finer than the step, else every number would be a multiple
-    if quantum * unit_ns <= 20 * tick_ns or top.sum() < 8 or len(np.unique(sample[top])) < 4:
-        return 0
-    fine = np.spacing(value.max()) * unit_ns
-    return int(quantum * unit_ns) if rest.max() <= max(1.0, 0.51 * tick_ns) + fine else 0
 
 
 def in_16_bits(values: Float) -> bool:

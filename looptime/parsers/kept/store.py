@@ -69,7 +69,7 @@ def _write_csv(runs: Sequence[Run], path: Path) -> None:
     import pyarrow.csv as pacsv
 
     table = canonical_table(tuple(runs))
-    beside = json.dumps(told(runs), default=plain).encode()
+    beside = json.dumps({**told(runs), "rows": table.num_rows}, default=plain).encode()
 
     with path.open("wb") as file:
         # in one cell without any delimiter, whatever the log's own texts hold
@@ -149,6 +149,8 @@ def _read_csv(path: Path) -> tuple[dict[str, Any], pa.Table]:
     with path.open("rb") as file:
         first = file.readline()
         header = file.readline().decode("utf-8")
+        file.seek(-1, os.SEEK_END)
+        cut = file.read() != b"\n"
     said = json.loads(base64.b64decode(first[len(EXPORTED) :].strip(), validate=True))
     coded = pa.dictionary(pa.int32(), pa.string())
     types: dict[str, pa.DataType] = dict.fromkeys(
@@ -167,6 +169,8 @@ def _read_csv(path: Path) -> tuple[dict[str, Any], pa.Table]:
             quoted_strings_can_be_null=False,
         ),
     )  # fmt: skip
+    if cut or table.num_rows != said.get("rows", table.num_rows):
+        raise ValueError("the end is missing")
     return said, _as_text(table)
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from looptime.array_types import Int
 from looptime.errors import LogError
+from looptime.parsers.clock.binary import binary_grid, printed_step
 from looptime.parsers.clock.loop_numbers import from_zero
 from looptime.parsers.clock.repeats import find_repeats, met_again, same_as_before
 from looptime.parsers.clock.steps import typical_step
@@ -24,6 +25,7 @@ from looptime.parsers.layouts.contract import (
     SECOND,
     CallRows,
     Content,
+    Found,
     Given,
     Layout,
     LoopRows,
@@ -39,11 +41,14 @@ from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.source import Source
 from looptime.parsers.text.table import Key, Member, Table, Want, read_table
 from looptime.run import Clock
+from looptime.stats.arrays import distinct
 
 __all__ = ["parse"]
 
 #: Lengths that are told one by one.
 _MOST_TOLD = 5
+#: Instants by which the clock is judged, where there are more steps than these among them.
+_LOOKED_AT, _UNEVEN = 100_000, 3
 _LENGTHS = ("duration", "total", "period")
 _LABELS = ("kind", "subsystem", "device", "bus")
 
@@ -106,10 +111,10 @@ def parse(
         raise LogError(layout.empty, source.path)
     if isinstance(found.rows, LoopRows):
         _check_loops(found.rows, unit, source.path)
+    tick, stepping = _tick(layout, table, unit, found)
     clock = Clock(
-        unit.name, unit.said, tick_of(found.ticks, found.finest_ns or unit.tick_ns),
-        wraps=wraps,
-        notes=found.notes + changes + again + odd, starts_from=layout.starts_from, other=other,
+        unit.name, unit.said, tick, wraps=wraps, other=other,
+        notes=found.notes + changes + again + odd + stepping, starts_from=layout.starts_from,
         limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
     )  # fmt: skip
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner)
@@ -151,6 +156,12 @@ def _part(key: Key) -> str:
     return key.group if isinstance(key, Member) else key
 
 
+def _clock_key(layout: Layout, table: Table) -> Key:
+    """The column of instants, the first of several."""
+    first = Member(layout.clock, 0)
+    return first if first in table.columns else layout.clock
+
+
 def _changed_half_way(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, ...]]:
     """The table without stamps of zero, with one spelling of each name.
 
@@ -159,8 +170,7 @@ def _changed_half_way(layout: Layout, table: Table, unit: Unit) -> tuple[Table, 
     LogError
         If the clock's unit changes.
     """
-    first: Key = Member(layout.clock, 0)
-    time = table.columns.get(first, table.columns.get(layout.clock))
+    time = table.columns.get(_clock_key(layout, table))
     if time is not None:
         if unit.stamp is None:
             check_clock_unit(time, table)
@@ -180,8 +190,7 @@ def _steadier(
     rows = layout.judged(table)
     if rows is None:
         return main[1], None
-    first = Member(layout.clock, 0)
-    key: Key = first if first in table.columns else layout.clock
+    key = _clock_key(layout, table)
     one, two = table.columns[key], table.columns[SECOND]
     choice = choose_clock(one[rows], two[rows], (main[0], second[0]), layout.swaps)
     if not choice.swap:
@@ -190,11 +199,24 @@ def _steadier(
     return second[1], choice.other
 
 
+def _tick(layout: Layout, table: Table, unit: Unit, found: Found) -> tuple[int, tuple[str, ...]]:
+    """The smallest step that the clock shows [ns], and what is said of a grid that it keeps to."""
+    tick = tick_of(found.ticks, found.finest_ns or unit.tick_ns)
+    time = table.columns.get(_clock_key(layout, table))
+    if time is None or not len(time):
+        return tick, ()
+    if isinstance(found.rows, CallRows) and len(distinct(np.diff(time[:_LOOKED_AT]))) > _UNEVEN:
+        tick = max(tick, printed_step(time[:_LOOKED_AT]))  # durations may be known better
+    grid = binary_grid(time, unit.ns)
+    if grid is None:
+        return tick, ()
+    return max(tick, round(grid.step_ns)), (grid.said,) if grid.said else ()
+
+
 def _once(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, ...]]:
     """The table without rows that stand in it again."""
     at = dict(table.columns)
-    first = Member(layout.clock, 0)
-    time = at.pop(first, None) if first in at else at.pop(layout.clock, None)
+    time = at.pop(_clock_key(layout, table), None)
     if len(table) < 2:
         return table, ()
     if time is None:

@@ -41,6 +41,7 @@ from looptime.parsers.repair.doubts import (
     loops_ahead,
     noted,
     standing,
+    too_full,
     unnumbered,
     without_damaged,
     without_missing,
@@ -113,9 +114,9 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     smooth = bool(step.min() >= 0 and step.max() <= jump_from(typical))
     parsed = replace(parsed, clock=coarse(parsed.clock, time, typical))
     parsed = replace(parsed, clock=loops_ahead(parsed, rows, typical))
+    parsed = replace(parsed, clock=too_full(parsed, rows, typical))
     later = coarse_later(parsed.clock, time, lambda at: parsed.table.line_of(rows.row[at]))
-    parsed = replace(parsed, clock=later)
-    clock, rows = standing(parsed, rows, typical)
+    clock, rows = standing(replace(parsed, clock=later), rows, typical)
     parsed = replace(parsed, clock=clock, loops=rows)
     anew = behind_headers(parsed, rows, time, time, typical) + behind_numbers(rows, typical)
     if smooth and step.min() > 0 and not anew:

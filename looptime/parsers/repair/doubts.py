@@ -12,15 +12,14 @@ from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.stepping import stepping
 from looptime.parsers.clock.steps import JUMP_STEPS, jump_from
 from looptime.parsers.columns.headers import LOOP_WORD
-from looptime.parsers.columns.unit import float32_quantum
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.text.table import damaged_lines
 from looptime.run import Clock
-from looptime.units import NS_PER_S, UNITS
+from looptime.units import NS_PER_S
 
 __all__ = [
     "LEAP_NS", "calls_ahead", "coarse", "coarse_later", "loops_ahead", "noted", "standing",
-    "unnumbered", "without_damaged", "without_missing",
+    "too_full", "unnumbered", "without_damaged", "without_missing",
 ]  # fmt: skip
 
 #: A clock that steps by more than this part of the typical step is told.
@@ -34,6 +33,8 @@ _TICKS_A_LOOP = 20
 _TINY, _MOST_TINY = 0.02, 0.4
 #: Fewer loops than this tell no usual number of rows.
 _FEWEST = 10
+#: More loops than this share that are shorter than their parts: these are no parts.
+_MOST_FULL = 0.02
 _LOOKED_AT = 100_000
 
 
@@ -44,12 +45,8 @@ def noted(clock: Clock, *notes: str) -> Clock:
 
 def coarse(clock: Clock, time: Int, typical: float) -> Clock:
     """The clock with its true step, and a caution where that is coarse beside the loop."""
-    unit_ns = UNITS.get(clock.unit)
-    quantum = 0
-    if unit_ns is not None and unit_ns >= 10**6:
-        quantum = float32_quantum(time, unit_ns, clock.tick_ns)
     found = stepping(time, clock.tick_ns)
-    tick = max(clock.tick_ns, quantum, found.step_ns, _common_step(np.diff(time[:_LOOKED_AT])))
+    tick = max(clock.tick_ns, found.step_ns, _common_step(np.diff(time[:_LOOKED_AT])))
     clock = replace(clock, tick_ns=tick)
     if found.turns:
         low, high = (f"{one / 1e6:.4g}" for one in found.turns)
@@ -67,10 +64,9 @@ def coarse(clock: Clock, time: Int, typical: float) -> Clock:
         )
     if tick <= COARSE * typical or typical <= 1:
         return clock
-    what = "the clock was kept in 32-bit floats and" if quantum else "the clock"
     return noted(
         clock,
-        f"{what} steps by {tick / 1e6:.3g} ms, {100 * tick / typical:.0f} % of the typical "
+        f"the clock steps by {tick / 1e6:.3g} ms, {100 * tick / typical:.0f} % of the typical "
         "period: nothing finer than that is known",
     )
 
@@ -150,13 +146,35 @@ def loops_ahead(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
     step = np.diff(rows.start)
     far = np.flatnonzero(_leaps(step, typical))
     if rows.parts is not None and len(far):
-        top = rows.parts.depth == 0
-        loop, length = rows.parts.loop[top], rows.parts.duration[top]
-        timed = np.bincount(loop, weights=length, minlength=len(rows))
-        far = far[timed[far] < 0.5 * step[far]]
+        far = far[_timed(rows)[far] < 0.5 * step[far]]
     if rows.number is not None:
         far = far[np.diff(rows.number)[far] == 1]
     return _told(parsed, rows.row[far + 1], step[far])
+
+
+def _timed(rows: LoopRows) -> Int:
+    """How long the parts of each loop are together [ns]."""
+    assert rows.parts is not None
+    top = rows.parts.depth == 0
+    loop, length = rows.parts.loop[top], rows.parts.duration[top]
+    return np.bincount(loop, weights=length, minlength=len(rows)).astype(np.int64)
+
+
+def too_full(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
+    """The clock with a caution where a few loops are shorter than their parts together."""
+    if rows.parts is None or len(rows) < _FEWEST:
+        return parsed.clock
+    over = _timed(rows)[:-1] - np.diff(rows.start)
+    full = np.flatnonzero(over > max(COARSE * typical, 2 * parsed.clock.tick_ns))
+    if not 0 < len(full) <= max(1, _MOST_FULL * len(over)):
+        return parsed.clock
+    line = int(parsed.table.line_of(rows.row[full[:1]])[0])
+    many = "loop is" if len(full) == 1 else "loops are"
+    return noted(
+        parsed.clock,
+        f"{len(full):,} {many} shorter than the parts together, the first at line {line} by "
+        f"{over[full[0]] / 1e6:.3g} ms: a stamp there or on the next row is wrong",
+    )
 
 
 def calls_ahead(parsed: Parsed, rows: CallRows, typical: float) -> Clock:

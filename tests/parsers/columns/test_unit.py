@@ -15,6 +15,7 @@ from looptime.parsers.columns.unit import (
     tick_of,
 )
 from looptime.project import LogOptions, Project
+from tests.parsers.build import read
 from tests.parsers.columns.build import periods, write
 
 
@@ -227,3 +228,23 @@ def test_steps_that_fit_no_usual_loop_but_one_unit_are_read_in_it():
     assert find_unit(None, None, "option", np.full(9, 0.00009), "a.csv").name == "s"
     with pytest.raises(LogError, match="no unit"):
         find_unit(None, None, "option", np.full(9, 1e-9), "a.csv")
+
+
+def test_one_stamp_too_late_leaves_a_loop_shorter_than_its_parts(tmp_path):
+    """A stamp that is 8 ms late is told with its line and by how much the parts are longer."""
+    draw = np.random.default_rng(31)
+    parts = draw.integers(3000, 4000, (60, 3))
+    start = np.concatenate([[0], np.cumsum(parts.sum(axis=1) + 200)[:-1]])
+    late = start.copy()
+    late[30] += 8000
+    rows = np.column_stack([late, parts])
+    text = "time_us,gyro_us,drive_us,arm_us\n" + "".join(
+        ",".join(map(str, row)) + "\n" for row in rows.tolist()
+    )
+    run = read(tmp_path, text)
+    assert [note for note in run.clock.notes if "shorter than the parts" in note] == [
+        "1 loop is shorter than the parts together, the first at line 32 by 7.8 ms: a stamp there "
+        "or on the next row is wrong"
+    ]
+    sound = text.replace(f"\n{late[30]},", f"\n{start[30]},")
+    assert read(tmp_path, sound, "sound.csv").clock.notes == ()

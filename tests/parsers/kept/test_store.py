@@ -157,3 +157,15 @@ def test_wrong_ending_and_folder(tmp_path, log):
     with pytest.raises(UsageError, match="cannot be written"):
         write_runs([run], tmp_path / "nowhere" / "out.csv")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["log.csv"]
+
+
+def test_export_cut_off_between_or_within_its_last_rows(tmp_path, log):
+    """Wherever the end of a CSV export is missing, it is refused; a whole one is read."""
+    out = tmp_path / "out.csv"
+    write_runs([looptime.read(log)], out)
+    data = out.read_bytes()
+    equal(looptime.read(out), looptime.read(log))
+    for missing in range(1, 400):
+        out.write_bytes(data[:-missing])
+        with pytest.raises(LogError, match="damaged export"):
+            looptime.read(out)
