@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from looptime.errors import LogError, UsageError
 from looptime.parsers.assemble.run_of_calls import assemble, with_lost
+from looptime.parsers.assemble.short_lengths import short_lengths
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts import calls
 from looptime.parsers.layouts.contract import Parsed
@@ -157,7 +158,8 @@ def _runs(pieces: list[Parsed], path: str, options: Options) -> list[Run]:
             error = reason
             short.append(piece)
             continue
-        made.append(run)
+        limits = run.clock.limits + short_lengths(run)
+        made.append(replace(run, clock=replace(run.clock, limits=limits)))
     if error is not None and not made:
         raise error
     for piece in short:

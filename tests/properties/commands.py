@@ -170,8 +170,9 @@ def fault(words: list[str], folder: Path) -> tuple[int, str]:
         ("--json" in words and code in (0, 1, 3) and not _sound(shown), f"JSON {shown[:200]!r}"),
         (
             "--json" not in words
-            and words[0] not in ("explain", "guide", "recorder")
+            and words[0] not in ("columns", "explain", "guide", "recorder")
             and bool(_NO_NUMBER.search(shown))
+            and not any(map(_NO_NUMBER.search, words))
             and not _named_so(folder),
             f"nan or inf: {re.findall(r'.{0,60}(?<![a-z])(?:nan|inf).{0,40}', shown)[:2]}",
         ),

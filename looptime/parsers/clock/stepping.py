@@ -1,19 +1,28 @@
-"""Clocks that step more coarsely than they print: stamps that several rows share, even turns."""
+"""Clocks that step more coarsely than they print: shared stamps, even turns, binary grids."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from looptime.array_types import Int
+from looptime.array_types import Bool, Int
 from looptime.records import dataclass
+from looptime.stats.arrays import distinct, median
+from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US
 
-__all__ = ["Stepping", "stepping"]
+__all__ = ["Grid", "Stepping", "binary_grid", "printed_step", "stepping"]
 
 #: Rows that must share their stamp with the one before for a clock to be called stepping.
 _SHARED = 0.2
 #: Share of the steps for which a rule must hold.
 _MOST = 0.95
 _ROWS = 50_000
+#: Instants that are held against binary grids, the fewest that tell of one.
+_TRIED, _FEWEST = 4000, 30
+#: The grids looked for are at most 2**12 and at least 2**-20 of a unit.
+_POWERS = range(12, -21, -1)
+#: How unlikely it must be that printed numbers all lie on the grid [natural logarithm].
+_CHANCE = 30.0
+_LEAST_ODD, _NEARLY = 0.1, 0.98
 
 
 @dataclass(frozen=True)
@@ -84,3 +93,98 @@ def _whole_steps(there: Int, tick_ns: int) -> int:
     quantum = float(there.sum() / times.sum())
     off = np.abs(there - times * quantum)
     return round(quantum) if float((off <= 1.5 * tick_ns + 1).mean()) >= _MOST else 0
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The step of a clock whose instants are binary fractions of a unit, or multiples of it."""
+
+    step_ns: float  #: Its step
+    floats: bool  #: Whether it is that of a 32-bit float of this size
+
+    @property
+    def said(self) -> str:
+        """What that means for the figures, where the numbers were meant to be finer."""
+        if not self.floats:
+            return ""
+        return (
+            f"instants were kept in 32-bit floats, which step by {self.step_ns / NS_PER_MS:.3g} "
+            "ms: single lengths, and so p50, p99 and the largest, are known to that; means and "
+            "rates hold: 64 bits, or whole microseconds, tell more"
+        )
+
+
+def binary_grid(times: Int, unit_ns: int) -> Grid | None:
+    """Find the binary grid on which the latest instants lie, where digits alone do not make it.
+
+    A 32-bit float keeps 24 binary digits: at t seconds it steps by 2**(floor(log2 t) - 23) s, so
+    by 31 us after 4 min 16 s and by 1 ms after 2 h 16 min. Nearly every instant of the topmost
+    power of two must lie on the grid, up to the digits that were printed, or be written as the
+    shortest number that gives the float back; and so many by chance must be out of the question.
+
+    Parameters
+    ----------
+    times : int64 array, shape (k,) [ns]
+        Instants as printed, from the zero of the clock.
+    unit_ns : int
+        Nanoseconds in one unit of the column; seconds, ms and us are tried as well.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> t = (10_000 + 0.0101 * np.arange(60)).astype(np.float32).astype(float)
+    >>> binary_grid(np.rint(t * 1e9).astype(np.int64), 10**9)
+    Grid(step_ns=976562.5, floats=True)
+    """
+    times = np.abs(times[np.linspace(0, len(times) - 1, min(len(times), _TRIED)).astype(np.int64)])
+    times = distinct(times[times > 0])
+    if len(times) < _FEWEST or len(distinct(np.diff(times))) < 2:
+        return None
+    for base in dict.fromkeys((unit_ns, NS_PER_S, NS_PER_MS, NS_PER_US)):
+        octave = np.floor(np.log2(times / base))
+        late = times[octave >= octave[-_FEWEST]]
+        found = _on_grid(late, base)
+        if found is not None:
+            return found
+    return None
+
+
+def printed_step(times: Int) -> int:
+    """The last decimal digit that any of the instants has [ns].
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> printed_step(np.array([5_123_000_000, 5_140_000_000, 5_161_000_000]))
+    1000000
+    """
+    step = 1
+    while step < NS_PER_S and not (times % (10 * step)).any():
+        step *= 10
+    return step
+
+
+def _on_grid(times: Int, base: int) -> Grid | None:
+    """The coarsest grid of this unit on which all of the instants lie."""
+    printed = printed_step(times)
+    float_step = float(np.spacing(np.float32(times[0] / base))) * base
+    rest = (times % (base << _POWERS[0] + 1)).astype(np.float64)
+    usual = float(median(np.diff(times)))
+    for power in _POWERS:
+        step = base * 2.0**power
+        if len(times) * np.log(step / printed) < _CHANCE or step < 2 * printed:
+            return None
+        floats = step == float_step
+        whole = np.rint(rest / step)
+        near = np.abs(rest - whole * step) <= 0.51 * printed + 1
+        if max(near.mean(), _shortest(times, base).mean() if floats else 0) < _NEARLY:
+            continue
+        if (whole % 2).mean() >= _LEAST_ODD and (floats or usual >= 3 * step > 3 * NS_PER_US):
+            return Grid(step, floats)
+    return None
+
+
+def _shortest(times: Int, base: int) -> Bool:
+    """Whether each instant is the shortest number that a 32-bit float is written as."""
+    written = (times / base).astype(np.float32).astype(str).astype(np.float64)
+    return np.abs(np.rint(written * base) - times) <= 1

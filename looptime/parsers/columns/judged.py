@@ -40,6 +40,7 @@ COUNTS = ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "
 PHASES = ("phase", "mode", "state")
 #: A column that rises over so many rows is a clock, whatever it is called.
 _ROWS_OF_A_CLOCK = 20
+_LONGEST = 2.0**62  # [ns], what whole numbers hold
 
 
 @dataclass(frozen=True)
@@ -207,6 +208,8 @@ def _too_coarse(clock: Float, period: Head, dialect: Dialect) -> bool:
     lengths = numbers(dialect, period.index) * UNITS[period.unit]
     steps = np.unique(np.diff(clock)[np.diff(clock) > 0])
     if len(clock) < _ROWS_OF_A_CLOCK or not len(steps) or np.isnan(clock).any():
+        return False
+    if steps[-1] >= _LONGEST:
         return False
     tick = float(np.gcd.reduce(np.rint(steps).astype(np.int64)))
     gone, summed = float(clock[-1] - clock[0]), float(np.nansum(lengths[:-1]))

@@ -325,7 +325,7 @@ def _edges(table: Table) -> NDArray[np.int8]:
     edge, words = np.asarray(table.columns["edge"]), table.words["edge"]
     code = np.array([WORDS.get(word.lower(), -1) for word in words], np.int8)
     uses = np.bincount(edge, minlength=len(words))
-    if set(code[np.argsort(-uses)[:2]].tolist()) != {BEGIN, END}:
+    if len(words) > 1 and set(code[np.argsort(-uses)[:2]].tolist()) != {BEGIN, END}:
         one, other = np.argsort(-uses, kind="stable")[:2].tolist()
         mine = np.flatnonzero((edge == one) | (edge == other))[:_LOOKED_AT]
         thread = table.columns.get("thread") if len(table.words.get("thread", [])) > 1 else None

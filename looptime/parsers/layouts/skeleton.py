@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from looptime.array_types import Int
 from looptime.errors import LogError
-from looptime.parsers.clock.binary import binary_grid, printed_step
 from looptime.parsers.clock.loop_numbers import from_zero
 from looptime.parsers.clock.repeats import find_repeats, met_again, same_as_before
+from looptime.parsers.clock.stepping import binary_grid, printed_step
 from looptime.parsers.clock.steps import typical_step
 from looptime.parsers.clock.unwrap import once_a_loop, unwrap
 from looptime.parsers.columns.dates import DATE, date_column, days

@@ -146,6 +146,21 @@ def test_calls_across_a_wrap(tmp_path):
     assert len(run.clock.wraps) == 1
 
 
+def test_fractions_of_a_second(tmp_path):
+    """Microseconds within their second, of two threads: 4 s of 10 ms loops are one run."""
+    rows = two_threads(5_350_100, loops=400, modulus=10**6)
+    draw = np.random.default_rng(4)  # rows whose seconds begin at other phases of the loop
+    late = np.cumsum(draw.integers(0, 30, len(rows))).tolist()
+    rows = [(t, q, n, (s + ns) % 10**6, d) for (t, q, n, s, d), ns in zip(rows, late, strict=True)]
+    log = call_log(tmp_path, rows)
+    assert len(log.runs) == 1
+    assert [wrap["note"] for wrap in log.runs[0].clock.wraps] == [
+        "wraps at 1 s (fractions of a second alone)"
+    ] * 4
+    assert len(log.runs[0]) == 399
+    assert max(periods(log.runs[0])) < 10.2
+
+
 @pytest.mark.parametrize("base", [2**32 - 205_000, 2**32 - 202_500, 2**32 - 200_500])
 def test_edges_across_a_wrap(tmp_path, base):
     """Begins and ends are paired across a wrap, wherever in the loop it falls."""

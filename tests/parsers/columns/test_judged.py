@@ -1,5 +1,7 @@
 """Lengths that happen to rise over a few rows are lengths; instants that rise are instants."""
 
+import warnings
+
 import numpy as np
 import pytest
 
@@ -77,3 +79,14 @@ def test_a_clock_coarser_than_the_periods_beside_it(tmp_path):
     clock = np.concatenate([[0], np.cumsum(took)[:-1]]) // 10_000 * 0.01
     run = _read(tmp_path, "Time [s],dt_us", zip(clock, took, strict=True))
     assert run.loop_columns.period_ns.tolist() == (1000 * took).tolist()
+
+
+def test_steps_of_a_clock_beyond_whole_numbers(tmp_path):
+    """A time of 1e30 beside a period: an answer or one line, and no warning of a library."""
+    rows = "".join(f"{1e30 if k == 20 else k * 0.01},{10 + k % 3}\n" for k in range(40))
+    path = tmp_path / "log.csv"
+    path.write_text("time_s,period_ms\n" + rows, encoding="utf-8")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        run = looptime.read(path)
+    assert run.loop_columns.period_ns.max() < 20e6

@@ -72,3 +72,10 @@ def test_name_and_time_alone_fit_two_layouts(tmp_path):
     assert run.layout == "stamps"
     run = read(tmp_path, text(rows, "time_us,event\n"), layout="edges")
     assert run.layout == "edges"
+
+
+def test_edges_of_one_side_alone(tmp_path):
+    """Where no begin has a time that can be, no call is whole, and one line says so."""
+    rows = [("1e30" if edge == "begin" else t, name, edge) for t, name, edge in LOOPS]
+    with pytest.raises(LogError, match="holds no call that has both a begin and an end"):
+        read(tmp_path, text(rows), layout="edges")

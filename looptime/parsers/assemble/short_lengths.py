@@ -1,0 +1,61 @@
+"""Lengths that wrapped within a stall: what is missing from the calls is what a counter holds."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from looptime.array_types import Int
+from looptime.run import Run
+from looptime.stats.quantiles import percentiles
+from looptime.units import NS_PER_MS, NS_PER_US
+
+__all__ = ["short_lengths"]
+
+#: What counters of lengths hold [ns], with their names.
+_HELD = {
+    2**24 * NS_PER_US: "2^24 us", 2**20 * NS_PER_US: "2^20 us", 2**8 * NS_PER_MS: "2^8 ms",
+    2**16 * NS_PER_US: "2^16 us", 2**15 * NS_PER_US: "2^15 us", 2**12 * NS_PER_US: "2^12 us",
+}  # fmt: skip
+_FEWEST = 30
+#: Chance at which so many loops would all lie so near to a multiple by accident.
+_CHANCE = 0.03
+_MOST = 0.05
+
+
+def short_lengths(run: Run) -> tuple[str, ...]:
+    """A caution where slow loops hold whole multiples of a counter more outside every call.
+
+    A length kept in 16 bits of a microsecond is short by 65.5 ms where the call took longer; the
+    clock shows the loop's true period, and the difference is left outside the calls. Every loop
+    that has that much outside must have a whole multiple of it, to within what is usually outside.
+
+    Parameters
+    ----------
+    run : Run
+        With its calls.
+    """
+    calls = run.call_columns
+    if len(run) < _FEWEST or not len(calls):
+        return ()
+    longest = int(calls.duration_ns.max())
+    outside = run.unattributed_ns().astype(np.int64)
+    low, high = map(int, percentiles(outside, (1, 95)))
+    for held, name in _HELD.items():
+        if held <= longest:
+            return ()
+        far = np.flatnonzero(outside - high > held // 4)
+        if 0 < len(far) <= max(1, _MOST * len(run)) and _fits(outside[far], held, low, high, run):
+            many = "1 loop has" if len(far) == 1 else f"{len(far):,} loops have"
+            return (
+                f"{many} {held / NS_PER_MS:.4g} ms ({name}) or a multiple more outside every call "
+                "than usual, as where a length begins again at zero: it may be a call's",
+            )
+    return ()
+
+
+def _fits(outside: Int, held: int, low: int, high: int, run: Run) -> bool:
+    """Whether all are whole multiples away from what is usual, which chance would not do."""
+    room = 0.6 * (high - low) + run.clock.tick_ns + 0.01 * NS_PER_MS
+    rest = (outside - (low + high) // 2 + held // 2) % held - held // 2
+    chance = min(1.0, 2 * room / held) ** len(outside)
+    return bool((np.abs(rest) <= room).all()) and chance <= _CHANCE
