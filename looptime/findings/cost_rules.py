@@ -27,6 +27,8 @@ __all__ = ["cost_findings"]
 
 _BLOCKING_SHARE = 0.2
 _DEAR_SHARE = 0.5
+#: What half of a loop in one call is worth beside a call that is known to block.
+_DEAR_WORTH = 0.7
 _UNCOVERED_SHARE = 0.3
 #: Writes of one loop that are told together: at least so many, and so much of the loop.
 _MANY_WRITES, _WRITES_SHARE = 2.9, 0.3
@@ -94,7 +96,7 @@ def _dear(at: Summary) -> list[Finding]:
             Finding(
                 "dear_call", "look", text, call.self_ms_per_loop, "ms/loop",
                 evidence=evidence(at, calls=[call.name]), command=command(at, "plan"),
-                worth=0.5 * call.share * ease(at), moves=True,
+                worth=_DEAR_WORTH * call.share * ease(at), moves=True,
                 rests_on={"share": call.share, "part_ms": call.self_ms_per_loop,
                           "whole_ms": judged_mean_ms(at)},
             )
