@@ -317,10 +317,12 @@ def _fixed(
 ) -> Pacing:
     middle = median(period)
     mean = float(period.mean())
-    # waits in whole ticks: a saw, whose teeth stand beside the rate
-    saw = abs(mean / middle - 1) > 0.003 and _on_grid(period)
-    nominal = _round_period(mean if saw else middle)
     wide = spread(period)
+    # waits in whole ticks: a saw, whose teeth stand beside the rate, with or without stalls
+    stalled = period > middle + max(8 * wide, ONE_TICK * tick_ms)
+    usual = float(period[~stalled].mean())
+    saw = min(abs(mean / middle - 1), abs(usual / middle - 1)) > 0.003 and _on_grid(period)
+    nominal = _round_period(mean if saw else middle)
     # one step of the clock more is what rounding makes of an even loop
     late = period > middle + max(5 * wide, 0.1 * middle, ONE_TICK * tick_ms)
     kept = period[~late]

@@ -364,3 +364,13 @@ def test_instants_are_no_sleep():
     found = pacing(replace(run, loop_columns=loops))
     assert not found.wait_known
     assert found.mode == "free-running"
+
+
+def test_stalls_that_come_evenly_do_not_move_the_rate():
+    """Every 30th loop of 16.1 ms takes 18.8 ms more: sums keep alike, but the pace is 16.1 ms."""
+    rng = np.random.default_rng(3)
+    period = rng.normal(16.1, 0.03, 3000)
+    period[::30] += 18.8
+    found = pacing(make_flat_run((1e6 * period).astype(np.int64)))
+    assert found.fixed_rate
+    assert found.nominal_ms == pytest.approx(16.1, rel=0.004)
