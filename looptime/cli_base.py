@@ -155,6 +155,16 @@ def say_phases(
         remark(f"{run.source}: has loops of the phases {', '.join(there)}: {what}")
 
 
+class _UnitOfTimes(click.Choice):  # type: ignore[type-arg]
+    """One of the units; a multiple of one is stated with the name of the column."""
+
+    def convert(self, value: Any, parameter: Any, context: Any) -> Any:
+        if str(value)[:1].isdigit():
+            names = f"time ({value}),name,duration_us,skip"
+            self.fail(f"no multiples: name the columns, such as --columns {names!r}", parameter)
+        return super().convert(value, parameter, context)
+
+
 _PROJECT = click.option(
     "--project",
     "project_file",
@@ -164,7 +174,7 @@ _PROJECT = click.option(
 _READING_OPTIONS = (
     _PROJECT,
     click.option(
-        "--unit", type=click.Choice(list(UNITS)), help="Unit of times, where no header says."
+        "--unit", type=_UnitOfTimes(list(UNITS)), help="Unit of times, where no header says."
     ),
     click.option("--layout", type=click.Choice(LAYOUTS), help="Layout, where a log fits two."),
     click.option("--columns", metavar="NAMES", help='Names for the columns: "time_us,skip,name".'),

@@ -207,7 +207,8 @@ def _value(key: str, value: Any, where: str) -> Any:
             raise ProjectError(f"{where}: {key} takes text in quotes, not {value!r}")
         choices = _CHOICES.get(key)
         if choices and value not in choices:
-            raise ProjectError(f"{where}: {key} = {value!r}: use one of {', '.join(choices)}")
+            more = ', or columns = "time (100 ns),name,..." for multiples' if key == "unit" else ""
+            raise ProjectError(f"{where}: {key} = {value!r}: use one of {', '.join(choices)}{more}")
         return value
     if key == "batchable":
         if not isinstance(value, bool):

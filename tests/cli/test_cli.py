@@ -116,6 +116,46 @@ def test_wrong_use_is_one_line_and_exit_2(args, capsys):
     assert err.count("\n") == 1
 
 
+@pytest.fixture
+def counted(tmp_path):
+    """Loops of 20 ms, as a clock that ticks in 100 ns tells them, without a word of its unit."""
+    rows = [f"{638_000_000 + 200_000 * k + 3000 * (k % 7)},{k % 5}" for k in range(60)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time,heading", *rows]) + "\n", encoding="utf-8")
+    return str(path)
+
+
+def test_a_multiple_of_a_unit_is_refused_with_a_step_that_works(counted, capsys, tmp_path):
+    """`--unit 100ns` is no unit; the line names the option in which a column says it."""
+    assert cli.run(["summary", counted, "--unit", "100ns"]) == 2
+    said = capsys.readouterr().err
+    step = re.search(r"--columns '(\S+ \(100ns\)),", said)[1]
+    for names in (f"{step},heading", f"{step},skip", "ticks [100 ns],heading"):
+        assert cli.run(["summary", counted, "--json", "--columns", names]) == 0
+        run = json.loads(capsys.readouterr().out)["logs"][0]["runs"][0]
+        assert run["period_ms"]["p50"]["value"] == pytest.approx(20.3)
+    project = tmp_path / "x.toml"
+    project.write_text('[log]\nunit = "100ns"\n', encoding="utf-8")
+    assert cli.run(["summary", counted, "--project", str(project)]) == 2
+    assert 'columns = "time (100 ns),name,..."' in capsys.readouterr().err
+    project.write_text('[log]\ncolumns = "time (100 ns),heading"\n', encoding="utf-8")
+    assert cli.run(["summary", counted, "--quiet", "--project", str(project)]) == 0
+    assert " 20.3 ms as a rule" in capsys.readouterr().out
+
+
+def test_the_first_sentence_says_that_the_unit_is_inferred(counted, capsys):
+    """The caveat stands in the answer itself, in text and in JSON, until --unit says it."""
+    assert cli.run(["summary", counted, "--quiet"]) == 0
+    first = " ".join(capsys.readouterr().out.split()).split(". ")[0]
+    caveat = "if the times are in us, as their size suggests: --unit says it"
+    assert "203 ms as a rule" in first
+    assert f"({caveat})" in first
+    assert cli.run(["summary", counted, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["logs"][0]["clock"]["limits"] == [caveat]
+    assert cli.run(["summary", counted, "--quiet", "--unit", "us"]) == 0
+    assert "as their size suggests" not in capsys.readouterr().out
+
+
 @pytest.mark.parametrize("args", [[], ["season"]])
 def test_a_bare_group_shows_its_help(args, capsys):
     """`looptime` and `looptime season` alone list their commands, each with its whole line."""

@@ -169,7 +169,8 @@ def _on_grid(times: Int, base: int) -> Grid | None:
     printed = printed_step(times)
     float_step = float(np.spacing(np.float32(times[0] / base))) * base
     rest = (times % (base << _POWERS[0] + 1)).astype(np.float64)
-    usual = float(median(np.diff(times)))
+    apart = np.diff(times)
+    usual, uneven = float(median(apart)), len(distinct(apart)) > 2
     for power in _POWERS:
         step = base * 2.0**power
         if len(times) * np.log(step / printed) < _CHANCE or step < 2 * printed:
@@ -179,7 +180,8 @@ def _on_grid(times: Int, base: int) -> Grid | None:
         near = np.abs(rest - whole * step) <= 0.51 * printed + 1
         if max(near.mean(), _shortest(times, base).mean() if floats else 0) < _NEARLY:
             continue
-        if (whole % 2).mean() >= _LEAST_ODD and (floats or usual >= 3 * step > 3 * NS_PER_US):
+        fraction = power < 0 and uneven and usual >= 3 * step > 3 * NS_PER_US
+        if (whole % 2).mean() >= _LEAST_ODD and (floats or fraction):
             return Grid(step, floats)
     return None
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 from looptime.errors import LogError, UsageError
 from looptime.parsers.lines.cell_rows import table_grid
 from looptime.parsers.lines.grid import Grid
-from looptime.parsers.lines.recast import recast
+from looptime.parsers.lines.recast import MULTIPLE, recast
 from looptime.parsers.lines.spelled import spelled
 from looptime.parsers.text.dialect import is_number, is_remark, sniff, split_line
 from looptime.records import dataclass
@@ -32,8 +32,10 @@ class OtherTimes:
     stated: tuple[StatedColumns, ...]  #: What the columns are, where that is known
 
 
-def other_times(lines: list[str], path: str) -> OtherTimes | None:
+def other_times(lines: list[str], path: str, columns: str | None = None) -> OtherTimes | None:
     r"""A table brought to one of times; None where it is one as it stands, or no table.
+
+    Where the caller names the columns, they matter only if one holds a multiple of a unit.
 
     Raises
     ------
@@ -46,14 +48,17 @@ def other_times(lines: list[str], path: str) -> OtherTimes | None:
     >>> other_times(log, "a.csv").grid.header()
     ['t [s]', 'imu_ms']
     """
-    grid = spelled(lines)
+    if columns is not None and not any(MULTIPLE.match(name.strip()) for name in columns.split(",")):
+        return None
+    grid = spelled(lines) if columns is None else None
     like = None if grid is None else grid.rewritten()[1]
     units = grid is not None
     if grid is None:
-        if not _may_be(lines) and not any("hz" in one.lower() for one in _remarks(lines)):
+        rated = any("hz" in one.lower() for one in _remarks(lines))
+        if columns is None and not rated and not _may_be(lines):
             return None
         try:
-            like = sniff("\n".join(lines[:2000]), path)
+            like = sniff("\n".join(lines[:2000]), path, columns)
         except (LogError, UsageError):
             return None
         if like.header is None:

@@ -90,16 +90,19 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
         If ``values`` is asked for and the lines hold no values with names.
     """
     asked = options.layout == "values"
-    if not asked and (options.columns is not None or is_written(text)):
+    if not asked and options.columns is None and is_written(text):
         return None
     first = [_COLOURS.sub("", line.lstrip("\ufeff")) for line in lines_of(text, _FIRST_LINES)]
-    if not asked and not options.stated and other_times(first, source.path) is not None:
-        table = other_times(_every_line(source), source.path)
+    names = None if asked else options.columns
+    if not asked and not options.stated and other_times(first, source.path, names) is not None:
+        table = other_times(_every_line(source), source.path, names)
         if table is not None:
             source.cautions.extend(table.said)
             rewritten, dialect = table.grid.rewritten()
-            options = replace(options, stated=table.stated)
+            options = replace(options, stated=table.stated, columns=None)
             return Plain(replace(source, rewritten=rewritten), dialect, None, options)
+    if names is not None:
+        return None
     made = _grid(once(first)[0], source, options)
     if made is None:
         if asked:

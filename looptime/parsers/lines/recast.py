@@ -17,7 +17,7 @@ from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.stated_columns import StatedColumns
 from looptime.units import UNITS, split_unit
 
-__all__ = ["recast"]
+__all__ = ["MULTIPLE", "recast"]
 
 _PER_S = {"ns": 1e9, "us": 1e6, "ms": 1e3, "s": 1.0}
 #: Rows that tell a clock by what stands beside it.
@@ -28,7 +28,8 @@ _LEFT = re.compile(
     r"left|remain|count[\s_]?down|timer|to[\s_]?go|(?:match|round|game|period)[\s_]?time",
     re.IGNORECASE,
 )
-_MULTIPLE = re.compile(
+#: The name of a column of a multiple of a unit, such as "ticks (100 ns)".
+MULTIPLE = re.compile(
     r"^(.*?)[\s_]*[\[(]\s*(\d+(?:\.\d+)?)\s*(ns|us|µs|ms)\s*[\])]$", re.IGNORECASE
 )
 _RATE = re.compile(
@@ -109,7 +110,7 @@ def _multiples(grid: Grid, like: Dialect) -> str:
     """Columns in a multiple of a unit, as "ticks (100 ns)", and the counts beside such a clock."""
     said = ""
     for at, name in enumerate(grid.names):
-        found = _MULTIPLE.match(name.strip())
+        found = MULTIPLE.match(name.strip())
         if found is None or not float(found[2]) > 0:
             continue
         ns, told = float(found[2]) * UNITS[found[3].lower().replace("µ", "u")], f"by {name!r}"

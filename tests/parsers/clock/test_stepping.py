@@ -110,9 +110,11 @@ def test_decimals_are_no_binary_grid(digits, first_s):
     assert binary_grid(np.rint(times * S).astype(np.int64), S) is None
 
 
-def test_even_loops_are_no_grid():
-    """Loops of 1/64 s show their own period, not the clock's."""
-    assert binary_grid(np.arange(300) * 15_625_000 + 2**17 * S, S) is None
+@pytest.mark.parametrize("lengths_us", [[15_625], [10_000, 14_000], [10_000, 12_000, 14_000]])
+def test_even_loops_are_no_grid(lengths_us):
+    """Loops of 1/64 s, or of a few even lengths, show their own periods, not the clock's step."""
+    at = np.cumsum(np.resize(lengths_us, 300)) * US + 2**17 * S
+    assert all(binary_grid(at, unit) is None for unit in (US, 1000 * US, S))
 
 
 LAYOUTS = {
