@@ -18,6 +18,7 @@ from looptime.checks.gate.limits import Row
 from looptime.checks.recording.recording import Settings
 from looptime.findings import summarise
 from looptime.parsers.log import Log
+from looptime.schema import SCHEMA_VERSION
 from tests.build_run import make_run
 from tests.checks.build import recording
 
@@ -272,7 +273,8 @@ def test_calls_that_are_not_the_baselines_are_named() -> None:
 
 def test_timeouts_are_named_with_how_often() -> None:
     """Three of four calls that run into one, over all parts; other signs are none."""
-    signs = [SimpleNamespace(code=code, count=7, value_ms=48.04) for code in ("timeout", "other")]
+    signs = [SimpleNamespace(code=code, count=count, value_ms=48.04)
+             for code, count in (("timeout", 7), ("other", 9))]  # fmt: skip
     stuck = [SimpleNamespace(name=f"c{k}", signs=signs) for k in range(4)]
     parts = [a_summary(calls=["c"], blocking=stuck[:1]), a_summary(blocking=stuck[1:])]
     assert line("timeouts", logs=[a_log(1, 1)], summaries=parts) == (
@@ -355,6 +357,7 @@ def test_the_list_is_as_ready_as_its_lines(states, gate, verdict, code, sentence
     assert (whole.verdict, whole.exit_code) == (verdict, code)
     assert (whole.sentence, whole.action) == (sentence, action)
     told = whole.to_dict()
+    assert told["schema_version"] == SCHEMA_VERSION
     assert told["action"] == (action or None)
     assert told["judged"] == {"checks": states.count("ok") + states.count("bad"), "of": len(checks)}
     assert told["checks"][0] == {

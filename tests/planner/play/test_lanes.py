@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.planner.play.draft import Reader
-from looptime.planner.play.lanes import WAKE_NS, Buses, Calm, Lane, take_again
+from looptime.planner.play.lanes import WAKE_NS, Buses, Calm, Lane, serve, take_again
 
 SERVICE = [300_000.0, 500_000.0, 200_000.0]
 
@@ -90,6 +90,9 @@ def test_calm_stops_are_passed_up_to_the_next_that_is_none():
     buses = Buses([0, 0], [((0.0,), (0.0,))] * 2, 20)
     assert calm.passed(0, 5, 27.0, buses) == (1, 18)  # before the second begins, at 28
     assert (buses.free, buses.loop_had) == ([18, 0], [True, False])
+    buses = Buses([0, 0], [((0.0,), (0.0,))] * 2, 20)
+    assert calm.passed(1, 20, 1000.0, buses) == (3, 46)  # the stop before was over at 13: 7 later
+    assert buses.free == [46, 33]
 
 
 @pytest.mark.parametrize(("early_ns", "taken"), [(1, 1), (0, 0)])
@@ -98,3 +101,74 @@ def test_who_asks_after_the_loop_is_awake_does_not_take_the_bus_again(early_ns, 
     at = lane([0.0, 1e9, 1e9], begun=WAKE_NS - early_ns)
     take_again([at], Buses([0], [((0.0,), (1.0,))], 20), 0)
     assert at.count == taken
+
+
+def test_a_bus_is_taken_again_by_how_often_it_was_lost():
+    """Certain twice, never a third time: two transactions."""
+    at = lane([0.0, 0.0, 0.0])
+    take_again([at], Buses([0], [((0.0,), (1.0, 1.0, 0.0))], 20), 0)
+    assert at.count == 2
+
+
+@pytest.mark.parametrize(
+    ("service", "rest"), [([500, 500, 0], [1000, 0, 1000]), ([499, 500, 0], [1000, 1000, 1000])]
+)
+def test_a_lap_takes_a_microsecond_a_turn_at_least(service, rest):
+    """Three turns in 3,000 ns are as stated; in less, each rests for 1,000 ns."""
+    service, before = np.array(service, float), np.array([1000.0, 1000.0, 0.0])
+    reader = Reader("r", np.arange(3), service, before, ["a"] * 3)
+    assert Lane.of(reader, ["a"] * 3, {"a": 0}, 1, 0).rest == rest
+
+
+def test_readers_are_served_in_the_order_in_which_they_ask():
+    """The second asks first; the other waits for it, and wakes up 20 after it has ended."""
+    first, second = lane([10.0, 1e9, 1e9]), lane([5.0, 1e9, 1e9])
+    buses = Buses([0], [((0.0,), (0.0,))], 20)
+    assert serve([first, second], buses, 1_000_000) == 1_000_300_005
+    assert [at.history()[2].tolist() for at in (first, second)] == [[600_025], [300_005]]
+    assert buses.free == [600_025]
+
+
+@pytest.mark.parametrize(
+    ("until", "free", "ended"), [(10, 0, []), (11, 0, [300_010]), (11, 10, [300_010]),
+                                 (11, 11, [300_031])],
+)  # fmt: skip
+def test_who_asks_before_the_loop_is_served(until, free, ended):
+    """At 10, before 11 and not before 10; of a bus that is free just then, without a wake-up."""
+    at = lane([10.0, 1e9, 1e9])
+    serve([at], Buses([free], [((0.0,), (0.0,))], 20), until)
+    assert at.history()[2].tolist() == ended
+
+
+@pytest.mark.parametrize(
+    ("given", "lost"),
+    [({}, True), ({"wanted": -1}, False), ({"wanted": 1}, False), ({"had": False}, False),
+     ({"until": 300 + 99_999}, True), ({"until": 300 + 100_000}, False),
+     ({"taken": 100 - 49_999}, True), ({"taken": 100 - 50_000}, False),
+     ({"taken": 100 - 50_000, "before": 1}, True)],
+)  # fmt: skip
+def test_the_loop_takes_its_bus_again_before_a_reader_wakes(given, lost):
+    """One that waits since 100 loses the bus that was let go at 300, if it lost one or is awake.
+
+    The chances are 0 for a first loss and 1 from then on; who asks within 50 us of the taking
+    counts as one that has lost already.
+    """
+    at = lane([100.0, 1e9, 1e9])
+    at.lost = given.get("before", 0)
+    buses = Buses([300, 300], [((0.0, 1.0), (0.0,))] * 2, 20)
+    buses.loop_had, buses.taken = [given.get("had", True)] * 2, [given.get("taken", 60)] * 2
+    told = serve([at], buses, given.get("until", 350), given.get("wanted", 0))
+    if lost:
+        assert (told, at.count, at.lost) == (100, 0, 1 + given.get("before", 0))
+        assert buses.free[0] == 300
+    else:
+        assert (at.count, at.lost, buses.loop_had[0]) == (1, 0, False)
+        assert at.history()[2].tolist() == [300_320]
+
+
+def test_nobody_wants_a_bus_unless_it_is_said():
+    """Without a wanted bus the last one is none: the reader is served."""
+    at, buses = lane([100.0, 1e9, 1e9]), Buses([300], [((1.0,), (0.0,))], 20)
+    buses.loop_had = [True]
+    serve([at], buses, 350)
+    assert at.count == 1
