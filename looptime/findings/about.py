@@ -57,8 +57,7 @@ def how_often(r: Recurrence) -> str:
 
     Examples
     --------
-    >>> from looptime.stats.arrays import median
-    from looptime.stats.mechanism import Rule
+    >>> from looptime.stats.mechanism import Rule
     >>> def told(*rules):
     ...     return how_often(Recurrence(None, "", None, None, 9, 9, 1.0, could_be=rules))
     >>> told(Rule("loops", 50, 50, 50)), told(Rule("timetable", 250.0, 250.0, 250.0))

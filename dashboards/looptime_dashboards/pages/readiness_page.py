@@ -99,7 +99,8 @@ def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Part:
     word = _WORDS[at.verdict]
     if at.verdict == "pass" and done < of:
         word += f" as far as judged ({done} of {of} figures)"
-    lines: list[Part] = [html.H2(word), html.P(html.Strong(safe(at.sentence, 600))),
+    why = sentence(at.sentence.removeprefix(f"{at.verdict.upper()}: "))
+    lines: list[Part] = [html.H2(word), html.P(html.Strong(safe(why, 600))),
                         html.P(f"Checked: {names}.", className="faint")]  # fmt: skip
     against = "the runs chosen as before" if chosen else "the season's baseline"
     if at.baseline:

@@ -171,9 +171,11 @@ def _quantity(new: Sequence[Judged], baseline: Sequence[RunValues]) -> str:
 
 
 def _too_few(count: int) -> str:
-    there = "no baseline runs" if not count else f"{count} baseline runs"
+    there = {0: "are no baseline runs", 1: "is 1 baseline run"}.get(
+        count, f"are {count} baseline runs"
+    )
     need = f"at least {LEAST_BASELINE} are needed, {ADVISED_BASELINE} to 12 advised"
-    return f"regression not checked: there are {there}, {need}"
+    return f"regression not checked: there {there}, {need}"
 
 
 def _refuse_unlike(one: Facts, others: Sequence[Facts]) -> None:
