@@ -13,6 +13,7 @@ from typing import BinaryIO
 import pytest
 from looptime_dashboards import library, log_keys
 from looptime_dashboards.library import Library
+from looptime_dashboards.pages.logs_page import _row
 from looptime_dashboards.work import Work
 
 from looptime.errors import LogError, UsageError
@@ -114,6 +115,8 @@ def test_pipes_sockets_and_rings_of_links_are_passed_over_with_a_reason(tmp_path
         assert offered[name].error == f"{name}: {why}"
         with pytest.raises(UsageError, match=why):
             library_here.log(offered[name].key)
+        shown = _row(SimpleNamespace(library=library_here), offered[name])
+        assert shown == (name, None, "", f"{name}: {why}")  # no size or date is made up
     assert len(library_here.log(offered["good.csv"].key, 60).runs[0]) > 40
 
 

@@ -61,6 +61,8 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
 
 
 def _row(desk: Desk, one: Offered) -> tuple[Any, ...]:
+    if not one.changed:  # passed over, so that neither is known
+        return one.name, None, "", one.error
     states = [f"read as {one.layout}"] if one.layout else []
     states += ["dropped onto the page"] if one.dropped else []
     log = desk.library.at_hand(one.key)
