@@ -154,7 +154,7 @@ def test_the_loop_takes_its_bus_again_before_a_reader_wakes(given, lost):
     counts as one that has lost already.
     """
     at = lane([100.0, 1e9, 1e9])
-    at.lost = given.get("before", 0)
+    at.lost = given.get("before", at.lost)
     buses = Buses([300, 300], [((0.0, 1.0), (0.0,))] * 2, 20)
     buses.loop_had, buses.taken = [given.get("had", True)] * 2, [given.get("taken", 60)] * 2
     told = serve([at], buses, given.get("until", 350), given.get("wanted", 0))
@@ -172,3 +172,17 @@ def test_nobody_wants_a_bus_unless_it_is_said():
     buses.loop_had = [True]
     serve([at], buses, 350)
     assert at.count == 1
+
+
+def test_turns_follow_each_other_on_a_bus_without_a_rest():
+    """The second rests for 200 us: the third and the first follow on, then the second does not."""
+    assert lane([5.0, 200_000.0, 5.0]).streak == [1, 0, 2]
+    assert lane([5.0, float(WAKE_NS), 5.0]).streak == [1, 0, 2]
+    reader = lane([5.0, 5.0, 5.0]).reader
+    assert Lane.of(reader, ["a", "a", "b"], {"a": 0, "b": 1}, 2, 0).streak == [0, 1, 0]
+
+
+def test_a_timetable_goes_on_from_when_it_asked():
+    """Kept waiting for 50, the next still asks 1,000,000 after the first did."""
+    at, buses = lane([10.0, 1e6, 30.0], timetable=True), Buses([0], [((0.0,), (0.0,))], 0)
+    assert at.serve(buses, at.asks + 50) == 1_000_010
