@@ -11,6 +11,7 @@ from looptime.array_types import Complex, Float
 from looptime.controlling.law import Law, Plant
 from looptime.controlling.matrices import EvenLoop, LoopMatrices, even_matrix, spectral_radius
 from looptime.records import dataclass
+from looptime.stats.arrays import distinct
 
 __all__ = ["Margins", "margins"]
 
@@ -57,7 +58,7 @@ def margins(law: Law, plant: Plant, at: EvenLoop) -> Margins:
     """
     made = even_matrix(law, plant, at)
     value = _curve(made)
-    angle = np.unique(np.concatenate(
+    angle = distinct(np.concatenate(
         [np.geomspace(1e-6, math.pi, POINTS // 2), np.linspace(1e-3, math.pi, POINTS // 2)]
     ))  # fmt: skip
     found = value(angle)

@@ -17,6 +17,7 @@ from looptime.controlling.law import SAME_S, Law, Plant
 from looptime.errors import NotEnoughError
 from looptime.heading.pattern import Sampling
 from looptime.records import dataclass
+from looptime.stats.arrays import distinct
 
 __all__ = [
     "EvenLoop",
@@ -79,7 +80,7 @@ def even_settles(law: Law, plant: Plant, at: EvenLoop, periods_s: Float) -> Bool
     latency = at.latency_share * periods_s + at.delay_s
     on_the_way = np.floor(latency / periods_s + 1e-9).astype(np.int64)
     settles = np.zeros(len(periods_s), bool)
-    for many in np.unique(on_the_way[on_the_way <= MOST_ON_THE_WAY]).tolist():
+    for many in distinct(on_the_way[on_the_way <= MOST_ON_THE_WAY]).tolist():
         mine = on_the_way == many
         made = _even(law, plant, periods_s[mine], latency[mine], many)
         settles[mine] = np.abs(np.linalg.eigvals(made.each)).max(axis=1) < 1

@@ -23,6 +23,7 @@ from looptime.controlling.target import Path
 from looptime.errors import LooptimeError
 from looptime.heading.pattern import LogShape, Sampling, even
 from looptime.records import dataclass
+from looptime.stats.arrays import distinct
 
 __all__ = [
     "CurvePoint",
@@ -202,7 +203,7 @@ def longest_hold(move: Move, at: Sampling, loop: EvenLoop) -> tuple[float, Insta
     hold, late = float(at.hold_s[longest]), float((at.use_s - at.taken_s)[longest + 1])
     code_late = float((at.use_s - at.read_s)[longest + 1])
     loops = max(math.ceil(move.horizon_s / loop.period_s), 1)
-    places = np.unique(np.arange(min(STARTS, loops)) * loops // min(STARTS, loops))
+    places = distinct(np.arange(min(STARTS, loops)) * loops // min(STARTS, loops))
     holds = np.full((loops + 2, len(places)), loop.period_s)
     holds[places, np.arange(len(places))] = hold
     use = np.cumsum(np.concatenate([np.zeros((1, len(places))), holds]), axis=0)

@@ -15,6 +15,10 @@ from looptime.records import dataclass
 
 __all__ = ["Instants", "Track", "beside", "play", "play_side_by_side", "starts_in"]
 
+#: Values of a quantity worked out at once: so many as stay near the processor.
+_AT_ONCE = 30_000
+_INSTANTS = ("read_s", "taken_s", "use_s")
+
 
 @dataclass(frozen=True)
 class Instants:
@@ -83,74 +87,142 @@ def beside(*parts: Instants) -> Instants:
     return Instants(
         *(
             np.concatenate([longer(getattr(p, name), p.use_s) for p in parts], axis=1)
-            for name in ("read_s", "taken_s", "use_s")
+            for name in _INSTANTS
         )
     )
 
 
-def play_side_by_side(law: Law, plant: Plant, path: Path, moves: Sequence[Instants]) -> list[Track]:
-    """The tracks that `play` makes of each, in a fraction of the time: all are played at once."""
-    length = np.array([len(at.use_s) for at in moves])
-    order = np.argsort(-length, kind="stable")  # those that go on stay side by side
-    count = np.array([at.use_s.shape[1] for at in moves])[order]
-    ends = np.cumsum(count)
-
-    def beside(name: str) -> Float:
-        made = np.empty((length.max(), ends[-1]))  # what lies beyond a move's end stays untouched
-        for i, end, wide in zip(order.tolist(), ends.tolist(), count.tolist(), strict=True):
-            made[: length[i], end - wide : end] = getattr(moves[i], name)
-        return made
-
-    at = Instants(beside("read_s"), beside("taken_s"), beside("use_s"))
-    track = play(law, plant, path, at, np.repeat(length[order], count))
-    made = {}
-    for i, end, wide in zip(order.tolist(), ends.tolist(), count.tolist(), strict=True):
-        part = (slice(length[i]), slice(end - wide, end))
-        made[i] = Track(track.use_s[part], track.x[part], track.v[part], track.output[part])
-    return [made[i] for i in range(len(moves))]
-
-
-def play(law: Law, plant: Plant, path: Path, at: Instants, length: Int | None = None) -> Track:
+def play(law: Law, plant: Plant, path: Path, at: Instants) -> Track:
     """Play the moves: the law is worked out at each use from the reading taken for it.
 
     The target is taken when the code reads (`read_s`), the measured value is that of `taken_s`.
-    Before the move the mechanism rests at target 0, as the law holds it. Where some end early,
-    `length` holds how many rows each has, shape (c,), not rising.
+    Before the move the mechanism rests at target 0, as the law holds it.
     """
-    n, columns = at.use_s.shape
-    x, v, output = (np.zeros((n, columns)) for _ in range(3))
+    return play_side_by_side(law, plant, path, [at])[0]
+
+
+def play_side_by_side(law: Law, plant: Plant, path: Path, moves: Sequence[Instants]) -> list[Track]:
+    """The tracks that `play` makes of each, in a fraction of the time: all are played at once."""
+    rows = _Rows.of([at.use_s.shape for at in moves])
+    joined = Instants(*(rows.joined([getattr(at, name) for at in moves]) for name in _INSTANTS))
+    played = _played(law, plant, path, rows, joined)
+    x, v, output = (rows.parted(values) for values in played)
+    return [Track(at.use_s, *of) for at, *of in zip(moves, x, v, output, strict=True)]
+
+
+@dataclass(frozen=True)
+class _Block:
+    """Rows ``low`` up to ``high`` of moves side by side, in which the same columns go on."""
+
+    low: int
+    high: int
+    columns: int
+    begin: int  #: Where its first row begins
+    before: int  #: Where the row before that one begins
+
+    def of(self, values: Float) -> Float:
+        """Its part of some values, shape (high - low, columns)."""
+        end = self.begin + (self.high - self.low) * self.columns
+        return values[self.begin : end].reshape(-1, self.columns)
+
+    def last(self, values: Float) -> Float:
+        """The row before, shape (columns,)."""
+        return values[self.before : self.before + self.columns]
+
+    def with_last(self, values: Float) -> Float:
+        """Both, shape (high - low + 1, columns)."""
+        return np.concatenate([self.last(values)[None], self.of(values)])
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Moves side by side, the longest first; those that have ended take no room.
+
+    A quantity of all moves is one array, row after row, shape (size,).
+    """
+
+    order: list[int]  #: Which move is first, second, ...
+    columns: list[tuple[int, int]]  #: From which column to which each of these is
+    ends: list[int]  #: How many rows each of these has
+    blocks: list[_Block]  #: The first holds row 0 alone
+    starts: Int  #: Where each row begins, shape (n,)
+    size: int
+
+    @classmethod
+    def of(cls, shapes: Sequence[tuple[int, ...]]) -> _Rows:
+        """Of moves of these shapes."""
+        order = sorted(range(len(shapes)), key=lambda i: -shapes[i][0])
+        ends, wide = [shapes[i][0] for i in order], [shapes[i][1] for i in order]
+        until = list(itertools.accumulate(wide))
+        blocks, at, before = [], 0, 0
+        for first, end in itertools.pairwise([0, *sorted({1, *ends})]):
+            columns = max(c for c, last in zip(until, ends, strict=True) if last >= end)
+            step = max(_AT_ONCE // max(columns, 1), 1)
+            for low in range(first, end, step):
+                blocks.append(_Block(low, min(low + step, end), columns, at, before))
+                at += (blocks[-1].high - low) * columns
+                before = at - columns
+        starts = [np.arange(b.high - b.low) * b.columns + b.begin for b in blocks]
+        each = [(c - w, c) for c, w in zip(until, wide, strict=True)]
+        return cls(order, each, ends, blocks, np.concatenate(starts), at)
+
+    def joined(self, parts: Sequence[Float]) -> Float:
+        """A quantity of all moves from that of each, shape (rows, columns)."""
+        made = np.empty(self.size)
+        for block in self.blocks:
+            here = block.of(made)
+            for i, (first, last), end in zip(self.order, self.columns, self.ends, strict=True):
+                if end >= block.high:
+                    here[:, first:last] = parts[i][block.low : block.high]
+        return made
+
+    def parted(self, values: Float) -> list[Float]:
+        """The other way round."""
+        made = {}
+        for i, (first, last), end in zip(self.order, self.columns, self.ends, strict=True):
+            made[i] = np.concatenate(
+                [b.of(values)[:, first:last] for b in self.blocks if b.high <= end]
+            )
+        return [made[i] for i in range(len(made))]
+
+
+def _played(
+    law: Law, plant: Plant, path: Path, rows: _Rows, at: Instants
+) -> tuple[Float, Float, Float]:
+    """Position, speed and output of all rows, each of shape (size,)."""
+    x, v, output = (np.zeros(rows.size) for _ in range(3))
     position = plant.kind == "position"
     rest, held, summed = plant.at_rest(law)
-    x[0], v[0] = (rest, 0.0) if position else (0.0, rest)
-    output[0] = held
+    columns = rows.blocks[0].columns
+    (x if position else v)[:columns] = rest
+    output[:columns] = held
     state = _State(law, columns, rest, summed)
-    ends = [n] if length is None else np.unique(length).tolist()
-    for low, high in itertools.pairwise([1, *ends]):
-        c = columns if length is None else int((length >= high).sum())
-        block = (slice(low - 1, high), slice(c))
-        read, taken, use = at.read_s[block], at.taken_s[block][1:], at.use_s[block]
+    for block in rows.blocks[1:]:
+        read, use = block.with_last(at.read_s), block.with_last(at.use_s)
         state.meets(path, read, position)
         hold = np.diff(use, axis=0)
         decay, share = plant.factors(hold)
-        late = taken - use[:-1]  # of the readings, within the hold before their use
+        late = block.of(at.taken_s) - use[:-1]  # of the readings, within the hold before their use
         in_hold = late >= -SAME_S
         late_factor = (plant.share if position else plant.decay)(np.maximum(late, 0.0))
         all_in_hold = np.logical_and.reduce(in_hold, axis=1).tolist()
-        for j, k in enumerate(range(low, high)):
-            was = (k - 1, slice(c))
-            w = plant.full_speed * (output[was] - plant.load)
-            over = v[was] - w
-            v[k, :c] = w + over * decay[j]
+        x_was, v_was, output_was = (block.last(a) for a in (x, v, output))
+        for j, made in enumerate(zip(*(block.of(a) for a in (x, v, output)), strict=True)):
+            x_now, v_now, output_now = made
+            w = plant.full_speed * (output_was - plant.load)
+            over = v_was - w
+            v_now[:] = w + over * decay[j]
             if position:
-                x[k, :c] = x[was] + w * hold[j] + over * share[j]
-                seen = x[was] + w * late[j] + over * late_factor[j]
+                x_now[:] = x_was + w * hold[j] + over * share[j]
+                seen = x_was + w * late[j] + over * late_factor[j]
             else:
                 seen = w + over * late_factor[j]
             if not all_in_hold[j]:
-                earlier = _earlier(plant, at, (x, v, output), k, c, rest)
+                earlier = _earlier(plant, at, (x, v, output), rows.starts, block, j, rest)
                 seen = np.where(in_hold[j], seen, earlier)
-            output[k, :c] = state.next_output(j, seen)
-    return Track(at.use_s, x, v, output)
+            output_now[:] = state.next_output(j, seen)
+            x_was, v_was, output_was = made
+    return x, v, output
 
 
 class _State:
@@ -204,18 +276,19 @@ def _cut(values: Float, limit: float) -> Float:
 
 
 def _earlier(
-    plant: Plant, at: Instants, state: tuple[Float, Float, Float], k: int, c: int, rest: float
-) -> Float:
-    """Readings of the first c columns taken before the hold that ends with their use."""
-    taken, column = at.taken_s[k, :c], np.arange(c)
-    hold = np.full(c, k - 1)
+    plant: Plant, at: Instants, state: tuple[Float, Float, Float], starts: Int, block: _Block,
+    j: int, rest: float,
+) -> Float:  # fmt: skip
+    """Readings taken before the hold that ends with their use, in row j of a block."""
+    taken, column = block.of(at.taken_s)[j], np.arange(block.columns)
+    hold = np.full(block.columns, block.low + j - 1)
     while True:
-        row = np.maximum(hold, 0)
-        later = (at.use_s[row, column] > taken + SAME_S) & (hold >= 0)
+        place = starts[np.maximum(hold, 0)] + column
+        later = (at.use_s[place] > taken + SAME_S) & (hold >= 0)
         if not later.any():
             break
         hold = hold - later
-    since = np.maximum(taken - at.use_s[row, column], 0.0)
-    x, v, output = (a[row, column] for a in state)
+    since = np.maximum(taken - at.use_s[place], 0.0)
+    x, v, output = (a[place] for a in state)
     there = plant.after(x, v, output, since)
     return np.where(hold >= 0, plant.measured(*there), rest)

@@ -20,6 +20,7 @@ from looptime.controlling.matrices import (
 )
 from looptime.heading.pattern import Sampling
 from looptime.records import dataclass
+from looptime.stats.arrays import distinct
 
 __all__ = ["Stability", "growth_per_s", "mean_square", "period_range", "stability"]
 
@@ -188,7 +189,7 @@ def period_range(law: Law, plant: Plant, even: EvenLoop) -> tuple[float | None, 
     def settles(period: float) -> bool:
         return bool(even_settles(law, plant, even, np.array([period]))[0])
 
-    tried = np.unique(np.append(np.geomspace(SHORTEST_S, LONGEST_S, 100), even.period_s))
+    tried = distinct(np.append(np.geomspace(SHORTEST_S, LONGEST_S, 100), even.period_s))
     good = even_settles(law, plant, even, tried)
     here = int(np.searchsorted(tried, even.period_s))
     if not good.any():

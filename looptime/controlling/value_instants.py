@@ -34,7 +34,7 @@ def call_in(run: Run, stated: str | None) -> str | None:
     """
     if stated is None:
         return None
-    have = [run.names[code].name for code in np.unique(run.call_columns.name)]
+    have = [run.names[code].name for code in np.flatnonzero(np.bincount(run.call_columns.name))]
     names = [word.strip() for word in stated.split("|")]
     for name in names:
         if name in have:

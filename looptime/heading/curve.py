@@ -30,6 +30,7 @@ from looptime.heading.pattern import (
 from looptime.heading.sensor import PERFECT, Sensor
 from looptime.heading.stale import Stale, stale_along, stale_everywhere
 from looptime.records import dataclass
+from looptime.stats.arrays import distinct
 
 __all__ = ["RATES_HZ", "CurvePoint", "Models", "end_rms", "rate_curve", "sampling_at"]
 
@@ -174,7 +175,7 @@ class StaleModel:
             low, high = min(low, float(self.table.leads[0])), max(high, float(self.table.leads[-1]))
         leads = np.array([low])
         if high > low * (1 + 1e-9) + 1e-12:
-            leads = np.unique(np.append(np.geomspace(max(low, 1e-5), high, 8), low))
+            leads = distinct(np.append(np.geomspace(max(low, 1e-5), high, 8), low))
         size = {} if len(leads) == 1 else {"cells": 400, "phases": 128, "sizes": 1600}
         self.table = make_table(motion, lead, greatest, leads=leads, many=self.many, **size)
 

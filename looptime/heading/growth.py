@@ -10,6 +10,7 @@ from looptime.heading.age_distribution import leave_out
 from looptime.heading.block_intervals import figure
 from looptime.heading.pattern import BLOCKS
 from looptime.records import dataclass
+from looptime.stats.arrays import distinct
 
 __all__ = ["CANNOT_TELL", "LAWS", "Growth", "growth"]
 
@@ -66,7 +67,7 @@ def growth(error: Float, spacing_s: float, shortest_s: float = 0.0) -> Growth:
     strands = error.reshape(len(error), -1)
     longest = len(error) / 8
     least = max(len(error) / 80, shortest_s / spacing_s, 1.0)
-    lags = np.unique(np.geomspace(least, max(longest, least), 12).astype(int))
+    lags = distinct(np.geomspace(least, max(longest, least), 12).astype(int))
     nothing = Figure(0.0, 0.0, 0.0)
     if float(np.abs(strands - strands[0]).max(initial=0.0)) < ROUNDING:
         return Growth("bounded", nothing, nothing)

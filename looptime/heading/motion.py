@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike
 from looptime.array_types import Float, Int
 from looptime.errors import UsageError
 from looptime.records import dataclass
+from looptime.stats.arrays import distinct
 
 if TYPE_CHECKING:
     from scipy.interpolate import PPoly
@@ -229,7 +230,7 @@ class Recorded(Motion):
     @cached_property
     def knots(self) -> Float:
         """Knots of the spline [s]."""
-        return np.unique(self.spline.x)
+        return distinct(self.spline.x)
 
     @cached_property
     def peak_rate(self) -> float:

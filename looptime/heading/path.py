@@ -14,6 +14,7 @@ from looptime.array_types import Complex, Float
 from looptime.errors import UsageError
 from looptime.heading.motion import Motion
 from looptime.heading.pattern import Sampling
+from looptime.stats.arrays import distinct
 
 __all__ = ["HEADINGS", "dead_reckoned", "true_path"]
 
@@ -45,7 +46,7 @@ def true_path(motion: Motion, duration_s: float, begin_s: float = 0.0) -> comple
     end = begin_s + duration_s
     knots = motion.knots[(motion.knots > begin_s) & (motion.knots < end)]
     pieces = max(math.ceil(motion.peak_rate * duration_s), 16)
-    edges = np.union1d(np.linspace(begin_s, end, pieces + 1), knots)
+    edges = distinct(np.concatenate([np.linspace(begin_s, end, pieces + 1), knots]))
     half = np.diff(edges)[:, None] / 2
     t = (edges[:-1, None] + half) + half * _NODES
     turned = motion.heading(t) - motion.heading(begin_s)

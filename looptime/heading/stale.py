@@ -30,6 +30,7 @@ from looptime.heading.motion import Motion, Steady
 from looptime.heading.pattern import BLOCKS, Sampling
 from looptime.heading.sizes import cdf_on_grid, quantile_from_cdf
 from looptime.records import dataclass
+from looptime.stats.arrays import distinct
 
 __all__ = ["Stale", "stale_along", "stale_everywhere"]
 
@@ -145,7 +146,7 @@ def _largest(
     begin = sampling.latency_s
     end = begin + sampling.hold_s
     count = min(8 if exact else 2, len(end))
-    extreme = np.unique(
+    extreme = distinct(
         np.concatenate([np.argpartition(x, -count)[-count:] for x in (end, end - lead, lead)])
     )
     phases, _ = motion.phases(table.phases * (4 if exact else 1))
@@ -186,7 +187,7 @@ def stale_along(
     use = sampling.use_s
     knots = motion.knots
     knots = knots[(knots > use[0]) & (knots < use[-1])]
-    edges = np.union1d(use, knots)
+    edges = distinct(np.concatenate([use, knots]))
     hold = np.clip(np.searchsorted(use, edges[:-1], side="right") - 1, 0, len(sampling) - 1)
     width = np.diff(edges)
     time = by_block(sampling, sampling.hold_s)

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from looptime.controllers import Controller, stated
-from looptime.controlling import ControlResult
-from looptime.controlling import control as studied
-from looptime.controlling.fit import parse_fit
 from looptime.errors import UsageError
 from looptime.heading import (
     HeadingResult,
@@ -24,9 +21,11 @@ from looptime.heading import (
 )
 from looptime.project import Project
 from looptime.questions.asked import Asked
-from looptime.questions.planning import plan
 from looptime.questions.timing import settled
 from looptime.run import Run
+
+if TYPE_CHECKING:  # loaded where it is asked: the heading needs none of it
+    from looptime.controlling import ControlResult
 
 __all__ = ["control", "default_motion", "heading", "setup_of", "tolerance_of"]
 
@@ -210,9 +209,14 @@ def control(
     NotEnoughError
         If the log is too short.
     """
+    from looptime.controlling import control as studied
+    from looptime.controlling.fit import parse_fit
+
     asked.modelled(run)
     chosen = _controllers(asked.project, dict(given)) if given else None
     if changes:
+        from looptime.questions.planning import plan
+
         told = plan(asked, run, changes)
         left, warmup_loops = told.run, told.warmup_loops
     else:
