@@ -42,12 +42,12 @@ def mean_self_ms(basis: Basis, loops: Bool) -> Float:
     float array, shape (names + 1,) [ms]
         Adds up to the mean of the quantity judged over these loops.
     """
-    own = np.where(basis.counted, basis.table.weighted([loops])[0], 0.0)
+    own = np.where(basis.counted, basis.table.over(loops), 0.0)
     rest = float(basis.unattributed_ns[loops].sum())
     return np.append(own, rest) / max(int(loops.sum()), 1) / 1e6
 
 
-def contrast(basis: Basis, these: Bool, those: Bool) -> tuple[Part, ...]:
+def contrast(basis: Basis, these: Bool, those: Bool, most: int | None = None) -> tuple[Part, ...]:
     """Difference of the mean between two sets of loops, by name; the largest first.
 
     Parameters
@@ -56,13 +56,17 @@ def contrast(basis: Basis, these: Bool, those: Bool) -> tuple[Part, ...]:
         The run, and what was found of it first.
     these, those : bool array, shape (n,)
         The two sets, neither of them empty.
+    most : int, optional
+        How many parts to name.
 
     Returns
     -------
     tuple of Part
-        Adds up to the difference of the means of the quantity judged.
+        All of them add up to the difference of the means of the quantity judged.
     """
     difference = mean_self_ms(basis, these) - mean_self_ms(basis, those)
-    names = [*(n.name for n in basis.run.names), UNATTRIBUTED]
-    order = np.argsort(-np.abs(difference), kind="stable")
-    return tuple(Part(names[k], float(difference[k])) for k in order)
+    order = np.argsort(-np.abs(difference), kind="stable")[:most].tolist()
+    names = basis.run.names
+    return tuple(
+        Part(names[k].name if k < len(names) else UNATTRIBUTED, float(difference[k])) for k in order
+    )

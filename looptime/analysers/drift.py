@@ -104,7 +104,7 @@ def _drift_result(basis: Basis, trend: Drift, x: Float, start_s: Float) -> Drift
     parts: tuple[Part, ...] = ()
     if trend.found:
         index, n = np.arange(len(x)), len(x)
-        most = contrast(basis, index >= n - n // 3, index < n // 3)[:_PARTS]
+        most = contrast(basis, index >= n - n // 3, index < n // 3, _PARTS)
         code = {name.name: k for k, name in enumerate(basis.run.names)}
         own = [
             basis.unattributed_ns if p.name == UNATTRIBUTED else basis.table.series(code[p.name])
@@ -139,7 +139,7 @@ def _points(basis: Basis, steps: ChangePoints) -> tuple[ChangePoint, ...]:
                 high - low,
                 float(steps.relative_steps[k]),
                 steps.loops_per_window,
-                contrast(basis, after, before)[:_PARTS],
+                contrast(basis, after, before, _PARTS),
                 None if at.line is None else int(at.line[loop]),
             )
         )

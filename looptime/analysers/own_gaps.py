@@ -130,8 +130,7 @@ class OwnGaps:
             found = mechanism(instants, made, end, self.tolerance_ns, joined)
             if found.name:
                 break
-        period = median(np.diff(check))
-        return _by_odds(_by_round_number(found, self.tolerance_ns), period, self.tolerance_ns)
+        return _by_odds(_by_round_number(found, self.tolerance_ns), check, self.tolerance_ns)
 
     def _checks(self, code: int, loops: Int, start: Float) -> Float:
         """When each loop checked whether to make the call: so long after its steadiest neighbour.
@@ -186,13 +185,14 @@ def _by_round_number(found: Mechanism, tolerance: float) -> Mechanism:
     return found
 
 
-def _by_odds(found: Mechanism, period: float, tolerance: float) -> Mechanism:
+def _by_odds(found: Mechanism, check: Float, tolerance: float) -> Mechanism:
     """Every so many loops, where only an interval that hits a narrow stretch would do the same.
 
     Of intervals drawn anywhere within a loop's length, one in twenty lies in so narrow a stretch.
     """
     if found.name != "unknown" or found.could_be[0].name != "loops":
         return found
+    period = median(np.diff(check))
     likely = [
         r for r in found.could_be[1:]
         if r.name == "timetable" or r.high - r.low > _UNLIKELY * period

@@ -31,6 +31,8 @@ _LEAST_HEIGHT = 0.03
 _TICKS = 1.5
 #: Share of a difference that the calls named must hold.
 _MOST_OF = 0.9
+#: Parts of a difference that are named.
+_PARTS = 3
 
 
 @dataclass(frozen=True)
@@ -168,9 +170,8 @@ class _View:
         lead = by_share[: 1 + int(np.searchsorted(held, _MOST_OF * held[-1]))]
         names = tuple(self.basis.run.names[code].name for code in lead)
         self.explained |= {self.basis.run.names[code].name for code in codes}
-        return self._told(
-            rule, loops, median(total[loops]), names, contrast(self.basis, mask, ~mask)
-        )
+        parts = contrast(self.basis, mask, ~mask, _PARTS)
+        return self._told(rule, loops, median(total[loops]), names, parts)
 
     def turns(self) -> list[Recurrence]:
         """Long turns of calls that are made in every loop, one kind of height a call."""
@@ -248,7 +249,7 @@ class _View:
             loops=tuple(int(number[k]) for k in loops[:_MOST_LOOPS_NAMED]),
             could_be=could_be,
             together=names if len(names) > 1 else (),
-            parts=parts[:3],
+            parts=parts[:_PARTS],
             long_turns=turns,
         )
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from looptime.array_types import Float, Int
+from looptime.array_types import Bool, Float, Int
 from looptime.run import SelfPieces
 
 __all__ = ["SelfTable"]
@@ -19,6 +19,8 @@ __all__ = ["SelfTable"]
 _BLOCK = 1 << 16
 #: A table with more cells than this a piece is made anew, block by block, when it is asked for.
 _CELLS_A_PIECE = 2
+#: One loop in so many is few.
+_FEW = 8
 
 
 class SelfTable:
@@ -99,6 +101,25 @@ class SelfTable:
         for part, block in self.blocks():
             total += np.stack([w[part].astype(np.float64, copy=False) for w in every]) @ block
         return total
+
+    def over(self, loops: Bool) -> Float:
+        """Self time of each name over some loops; shape (names,) [ns].
+
+        Of few loops from their own pieces, of most from all and the few that are left: the sums
+        are exact, so that each way leads to the same.
+
+        Parameters
+        ----------
+        loops : bool array, shape (loops,)
+            Which.
+        """
+        some = np.flatnonzero(loops)
+        if _FEW * len(some) <= self.loops:
+            _, name, own = self.pieces_in(some)
+            return np.bincount(name, own, self.names).astype(np.float64, copy=False)
+        if _FEW * (self.loops - len(some)) <= self.loops:
+            return self.sums - self.over(~loops)
+        return self.weighted([loops])[0]
 
     @cached_property
     def sums(self) -> Float:

@@ -83,7 +83,7 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
         found.seconds,
         gap / level if level else None,
         gap,
-        contrast(basis, index < first, (index >= first) & (index < end))[:_PARTS],
+        contrast(basis, index < first, (index >= first) & (index < end), _PARTS),
         found.faster_loops,
         found.faster_s,
         keep,

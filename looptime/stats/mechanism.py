@@ -25,6 +25,8 @@ _TURNS_MADE = 0.8
 #: Occurrences that a timetable is fitted to.
 _MOST = 2000
 _TRIED = 61
+#: A glance at wider steps, before those are tried.
+_GLANCED = 9
 #: A timetable is held against the first occurrences before all of them.
 _FIRST = 192
 #: A timetable that fits by chance as often as this is not taken for one.
@@ -194,12 +196,16 @@ def _out_of_reach(
     Each of a row of intervals stands for all up to the next: the stretches that occurrences allow
     are widened by what that may shift them.
     """
-    middle, reach = _middle(start, beat), 1.1 * 2 * period / beat[-1]
+    since = beat - beat.mean()
+    middle, reach = float(since @ (start - start[0]) / (since @ since)), 1.1 * 2 * period / beat[-1]
     start, before, beat = start[:_FIRST], before[:_FIRST], beat[:_FIRST]
-    shift = np.linspace(middle - reach, middle + reach, _TRIED)[:, None] * beat
-    wide = 1.01 * reach / (_TRIED - 1) * beat + tolerance
-    covered = _best_covers(before - shift - wide, start - shift + wide)[0]
-    return bool(len(start) - covered.max() > allowed)
+    for tried in (_GLANCED, _TRIED):
+        shift = np.linspace(middle - reach, middle + reach, tried)[:, None] * beat
+        wide = 1.01 * reach / (tried - 1) * beat + tolerance
+        covered = _best_covers(before - shift - wide, start - shift + wide)[0]
+        if len(start) - covered.max() > allowed:
+            return True
+    return False
 
 
 def _middle(start: Float, beat: Float) -> float:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.analysers.basis import prepare
+from looptime.analysers.contrast import contrast
 from looptime.analysers.drift import changes
 from tests.build_run import make_flat_run
 
@@ -71,3 +72,16 @@ def test_degenerate(period):
     """Constant periods and no time at all: nothing found, no warning."""
     found = changes(prepare(make_flat_run(period)))
     assert found.better == ""
+
+
+def test_parts_of_a_difference_add_up_to_it_and_the_largest_are_named_first():
+    """One call 1 ms longer in every tenth loop: that millisecond first, and no more if so asked."""
+    basis = prepare(run_of(np.where(np.arange(6000) % 10 == 0, 1.0, 0.0)))
+    tenth = np.arange(6000) % 10 == 0
+    parts = contrast(basis, tenth, ~tenth)
+    assert parts[0].name == "second"
+    assert parts[0].ms == pytest.approx(1.0, abs=0.05)
+    judged = basis.judged_ms
+    between = judged[tenth].mean() - judged[~tenth].mean()
+    assert sum(part.ms for part in parts) == pytest.approx(between, abs=1e-9)
+    assert contrast(basis, tenth, ~tenth, 2) == parts[:2]

@@ -45,6 +45,19 @@ def test_all_sums_are_those_of_the_pieces(monkeypatch, kept, longest_ns):
     assert (table._kept is not None) == kept
 
 
+@pytest.mark.parametrize("every", [1, 2, 9, 1000])
+@pytest.mark.parametrize("kept", [True, False])
+def test_sums_over_some_loops_are_those_of_their_rows(monkeypatch, kept, every):
+    """All loops, half of them, a few and a single one, and in turn all the others."""
+    monkeypatch.setattr(self_table, "_CELLS_A_PIECE", 10 if kept else -1)
+    monkeypatch.setattr(self_table, "_BLOCK", 64)
+    table = SelfTable(pieces_of(300, 7, 1500, 10**11, 3), 300, 7)
+    expected = by_hand(pieces_of(300, 7, 1500, 10**11, 3), 300, 7)
+    some = np.arange(300) % every == 0
+    for loops in (some, ~some):
+        assert (table.over(loops) == expected[loops].sum(axis=0)).all()
+
+
 def test_pieces_of_some_loops():
     """In the order asked for, with each loop's pieces together; loops without pieces are left."""
     pieces = pieces_of(50, 4, 200, 1000, 2)
