@@ -120,7 +120,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         rows = [write_log(folder / f"log-{k}.csv", k, given.loops) for k in range(LOGS)]
-        for count in (given.few, given.runs):
+        for count in sorted({given.few, given.runs}):
             paths = [f"{folder / f'log-{k % LOGS}.csv'}#{k}" for k in range(count)]
             for processes in (1, 2):
                 season = str(folder / f"season-{count}-{processes}")
