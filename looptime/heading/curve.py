@@ -28,7 +28,7 @@ from looptime.heading.pattern import (
     scaled,
 )
 from looptime.heading.sensor import PERFECT, Sensor
-from looptime.heading.stale import Stale, stale_along, stale_everywhere
+from looptime.heading.stale import Stale, stale_along, stale_everywhere, values_everywhere
 from looptime.records import dataclass
 from looptime.stats.arrays import distinct
 
@@ -140,15 +140,22 @@ class StaleModel:
         self.table: AgeTable | None = None
 
     def __call__(self, sampling: Sampling, *, exact: bool = False) -> Stale:
-        motion, lead = self.models.motion, self.models.lead
+        motion = self.models.motion
         if isinstance(motion, Recorded):
-            return stale_along(motion, sampling, lead, exact=exact)
+            return stale_along(motion, sampling, self.models.lead, exact=exact)
+        return stale_everywhere(motion, sampling, self._reaching(sampling), exact=exact)
+
+    def values(self, sampling: Sampling) -> tuple[float, ...]:
+        """Mean, rms, p95 and drift alone, of a motion that may begin at any moment."""
+        return values_everywhere(self.models.motion, sampling, self._reaching(sampling))
+
+    def _reaching(self, sampling: Sampling) -> AgeTable:
         greatest = float((sampling.latency_s + sampling.hold_s).max())
-        ahead = lead.per_hold(sampling)
+        ahead = self.models.lead.per_hold(sampling)
         if self.table is None or greatest > self.table.nodes[-1] or not self._spans(ahead):
             self.reach([sampling])
         assert self.table is not None
-        return stale_everywhere(motion, sampling, self.table, exact=exact)
+        return self.table
 
     def reach(self, samplings: list[Sampling]) -> None:
         """Make the table reach to the ages and leads of these samplings, and somewhat beyond."""
@@ -292,19 +299,11 @@ def _even_interval(
     for part in (share.low, share.high):
         fixed = replace(models, latency_s=max(part, 0.0) / point.rate_hz)
         made = models.sensor.apply(sampling_at(base, "even", point.rate_hz, fixed))
-        ends.append((age_parts(made).mean_ms, stale(made)))
-    (age_low, low), (age_high, high) = ends
-    return replace(
-        point,
-        age_ms=_between(point.age_ms, age_low, age_high),
-        stale=Stale(
-            _between(point.stale.mean, low.mean, high.mean),
-            _between(point.stale.rms, low.rms, high.rms),
-            _between(point.stale.p95, low.p95, high.p95),
-            point.stale.max,
-            _between(point.stale.drift, low.drift, high.drift),
-        ),
-    )
+        ends.append((age_parts(made).mean_ms.value, *stale.values(made)))
+    low, high = ends
+    at = (point.age_ms, point.stale.mean, point.stale.rms, point.stale.p95, point.stale.drift)
+    age, mean, rms, p95, drift = map(_between, at, low, high)
+    return replace(point, age_ms=age, stale=Stale(mean, rms, p95, point.stale.max, drift))
 
 
 def _with_age(point: CurvePoint, share: Figure) -> CurvePoint:
@@ -314,7 +313,7 @@ def _with_age(point: CurvePoint, share: Figure) -> CurvePoint:
     )
 
     def both(figure: Figure) -> Figure:
-        return _between(figure, figure.scaled(low), figure.scaled(high))
+        return _between(figure, figure.scaled(low).value, figure.scaled(high).value)
 
     stale = point.stale
     return replace(
@@ -333,6 +332,6 @@ def _latency_share(base: Sampling) -> Figure:
     )
 
 
-def _between(middle: Figure, one: Figure, other: Figure) -> Figure:
-    values = [v for v in (middle.value, one.value, other.value) if v is not None]
+def _between(middle: Figure, one: float | None, other: float | None) -> Figure:
+    values = [v for v in (middle.value, one, other) if v is not None]
     return Figure(middle.value, min(values), max(values)) if values else middle

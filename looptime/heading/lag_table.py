@@ -140,23 +140,31 @@ def _age_weights(
     young = min(max(youngest - 1, 0), len(nodes) - 2)  # the nodes before are of no reading
     nodes = nodes[young:]
     m = len(nodes)
-    first = np.zeros((groups, m))  # integral of (node - z)+ over its holds' ends
-    second = np.zeros((groups, m))
-    for (value, place), sign in zip(ends, (1.0, -1.0), strict=True):
-        at = group * (m + 1) + (place - young)
-        ones = np.bincount(at, weight, minlength=groups * (m + 1))
-        w1 = value if weight is None else weight * value
-        sums = [ones, np.bincount(at, w1, minlength=groups * (m + 1))]
-        sums.append(np.bincount(at, w1 * value, minlength=groups * (m + 1)))
-        n0, n1, n2 = (np.cumsum(s.reshape(groups, m + 1)[:, :m], axis=1) for s in sums)
-        first += sign * (n0 * nodes - n1)
-        second += sign * (n0 * nodes * nodes - 2 * nodes * n1 + n2) / 2
+    (first, second), (first_end, second_end) = (
+        _passed_sums(value, group * (m + 1) + (place - young), weight, groups, nodes)
+        for value, place in ends
+    )
+    first -= first_end
+    second = (second - second_end) / 2
     none = np.zeros((groups, young))
     cells = np.diff(first, axis=1)
     steps = np.diff(second, axis=1) / np.diff(nodes)
     hats = np.diff(steps, axis=1, prepend=0.0)
     last = first[:, -1:] - steps[:, -1:]
     return np.concatenate([none, hats, last], axis=1), np.concatenate([none, cells], axis=1)
+
+
+def _passed_sums(
+    value: Float, at: Int, weight: Float | None, groups: int, nodes: Float
+) -> tuple[Float, Float]:
+    """Sums of ``(node - value)+`` and of its square, by group and node; shape (groups, nodes)."""
+    m = len(nodes)
+    w1 = value if weight is None else weight * value
+    n0, n1, n2 = (
+        np.cumsum(np.bincount(at, w, minlength=groups * (m + 1)).reshape(groups, -1)[:, :m], axis=1)
+        for w in (weight, w1, w1 * value)
+    )
+    return n0 * nodes - n1, n0 * nodes * nodes - 2 * nodes * n1 + n2
 
 
 def _first_node_above(nodes: Float, value: Float) -> Int:

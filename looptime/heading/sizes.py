@@ -7,6 +7,7 @@ once are two running sums over a grid of sizes (`cdf_on_grid`).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
@@ -53,15 +54,38 @@ class Sizes:
         share : float
             0.95 for p95.
         """
-        whole, time = cells.sum(axis=0), cells.sum(axis=1)
-        near = self._near(whole, share * float(time.sum()))
+        time = cells.sum(axis=1)
+        goals = share * leave_out(time)
+
+        def holds(by_block: Float) -> bool:
+            left = leave_out(by_block)
+            return bool(np.all(left[:, 0] <= goals) and np.all(left[:, -1] >= goals))
+
+        grid, by_block = self._around(cells, share * float(time.sum()), holds)
+        return quantile_from_cdf(grid, by_block, share, time)
+
+    def value(self, cells: Float, share: float) -> float:
+        """The same quantile without its interval."""
+        goal = share * float(cells.sum(axis=1).sum())
+
+        def holds(by_block: Float) -> bool:
+            first, last = by_block[:, [0, -1]].sum(axis=0)
+            return bool(first < goal < last)
+
+        grid, by_block = self._around(cells, goal, holds)
+        return _crossing(grid, by_block.sum(axis=0), goal)
+
+    def _around(
+        self, cells: Float, goal: float, holds: Callable[[Float], bool]
+    ) -> tuple[Float, Float]:
+        """As much of the grid about where all time reaches a goal as holds it; time by block."""
+        near = self._near(cells.sum(axis=0), goal)
         for reach in (16, 160, len(self.grid)):
             around = slice(max(near - reach, 0), near + reach + 1)
             by_block = _dot(cells, self._rows(around))
-            left, goals = leave_out(by_block), share * leave_out(time)
-            if np.all(left[:, 0] <= goals) and np.all(left[:, -1] >= goals):
+            if holds(by_block):
                 break
-        return quantile_from_cdf(self.grid[around], by_block, share, time)
+        return self.grid[around], by_block
 
     def _near(self, whole: Float, goal: float) -> int:
         """About where on the grid the whole time reaches a goal."""

@@ -32,7 +32,7 @@ from looptime.heading.sizes import cdf_on_grid, quantile_from_cdf
 from looptime.records import dataclass
 from looptime.stats.arrays import distinct
 
-__all__ = ["Stale", "stale_along", "stale_everywhere"]
+__all__ = ["Stale", "stale_along", "stale_everywhere", "values_everywhere"]
 
 #: Nodes and weights of Gauss-Legendre quadrature on [0, 1], exact for polynomials to degree 7.
 _NODES, _WEIGHTS = (
@@ -72,18 +72,35 @@ def stale_everywhere(
     exact : bool
         Whether the percentile of a steady turn is found from every hold rather than the table.
     """
+    sums, time, cells = _over_ages(motion, sampling, table)
+    lead = table.lead.per_hold(sampling)
+    p95 = table.quantile(cells, 0.95)
+    if isinstance(motion, Steady) and exact:
+        p95 = _moved(p95, _steady_quantile(motion.turn_rate, sampling, lead, 0.95))
+    return _figures(sums, time, p95, _largest(motion, sampling, lead, table, exact))
+
+
+def values_everywhere(motion: Motion, sampling: Sampling, table: AgeTable) -> tuple[float, ...]:
+    """Mean, rms, p95 and drift of `stale_everywhere` (not `exact`), without their intervals.
+
+    Parameters
+    ----------
+    motion, sampling, table
+        As there.
+    """
+    sums, time, cells = _over_ages(motion, sampling, table)
+    mean, rms, drift = _means(sums, time)
+    return mean, rms, table.sizes.value(cells, 0.95), drift
+
+
+def _over_ages(motion: Motion, sampling: Sampling, table: AgeTable) -> tuple[Float, Float, Float]:
+    """By block: integrals of the size, square and sine; time; time in each cell of ages."""
     nodes, cells = table.weights(sampling)
     means = np.stack([table.size, table.square, table.sine])
     sums = np.einsum("bj,kj->bk", nodes, means)
-    time = by_block(sampling, sampling.hold_s)
-    lead = table.lead.per_hold(sampling)
-    p95 = table.quantile(cells, 0.95)
     if isinstance(motion, Steady):
-        sums = _steady_sums(motion.turn_rate, sampling, lead)
-        if exact:
-            shift = _steady_quantile(motion.turn_rate, sampling, lead, 0.95)
-            p95 = _moved(p95, shift)
-    return _figures(sums, time, p95, _largest(motion, sampling, lead, table, exact))
+        sums = _steady_sums(motion.turn_rate, sampling, table.lead.per_hold(sampling))
+    return sums, by_block(sampling, sampling.hold_s), cells
 
 
 def _moved(found: Figure, value: float) -> Figure:
@@ -95,14 +112,19 @@ def _moved(found: Figure, value: float) -> Figure:
 
 def _figures(sums: Float, time: Float, p95: Figure, largest: float) -> Stale:
     left = ratio(leave_out(sums), leave_out(time)[:, None])
-    mean, square, sine = sums.sum(axis=0) / time.sum()
+    mean, rms, drift = _means(sums, time)
     return Stale(
         figure(mean, left[:, 0], positive=True),
-        figure(math.sqrt(max(square, 0.0)), np.sqrt(np.maximum(left[:, 1], 0.0)), positive=True),
+        figure(rms, np.sqrt(np.maximum(left[:, 1], 0.0)), positive=True),
         p95,
         largest,
-        figure(sine, left[:, 2]),
+        figure(drift, left[:, 2]),
     )
+
+
+def _means(sums: Float, time: Float) -> tuple[float, float, float]:
+    mean, square, sine = (sums.sum(axis=0) / time.sum()).tolist()
+    return mean, math.sqrt(max(square, 0.0)), sine
 
 
 def _steady_sums(w: float, sampling: Sampling, lead: Float) -> Float:

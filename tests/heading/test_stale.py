@@ -6,7 +6,7 @@ import pytest
 from looptime.heading.age_distribution import mean_age_s
 from looptime.heading.motion import Steady, Weave, turn
 from looptime.heading.pattern import Sampling, blocks_of, even
-from looptime.heading.stale import stale_along, stale_everywhere
+from looptime.heading.stale import stale_along, stale_everywhere, values_everywhere
 from tests.heading.build import W, table_of
 from tests.heading.closed_forms import even_drift
 from tests.heading.logs import jittered
@@ -60,6 +60,16 @@ def test_weave_closed_forms(frequency, latency):
     mean = 4 / np.pi * size * (np.cos(k * a) - np.cos(k * b)) / (k * period)
     assert found.mean.value == pytest.approx(mean, rel=1e-4)
     assert found.max == pytest.approx(2 * size * np.sin(k * b), rel=1e-4)
+
+
+@pytest.mark.parametrize("motion", [Steady("", W), Weave("", 0.3, 2.0), turn(180, 180, 720)])
+@pytest.mark.parametrize("sampling", [jittered(), even(100, 200, 0.004)])
+def test_values_alone_are_those_with_intervals(motion, sampling):
+    """The same to the bit, of even loops and of uneven ones."""
+    table = table_of(motion, sampling)
+    found = stale_everywhere(motion, sampling, table, exact=False)
+    expected = (found.mean.value, found.rms.value, found.p95.value, found.drift.value)
+    assert values_everywhere(motion, sampling, table) == expected
 
 
 def test_slow_turn_error_is_rate_times_age():
