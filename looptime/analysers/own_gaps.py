@@ -42,36 +42,22 @@ class OwnGaps:
     """The checks of a run's loop thread, and the rule behind any call of it."""
 
     run: Run
-    rows: Int  #: Rows of its calls on the loop's thread, in loop order
-
-    @classmethod
-    def of(cls, run: Run) -> OwnGaps:
-        """Those of a run."""
-        mine = run.on_loop_thread
-        # half the memory of NumPy's own indices, where the run is long enough for that to count
-        small = len(mine) < 2**31
-        rows: Int = np.arange(len(mine), dtype=np.int32)[mine] if small else np.flatnonzero(mine)
-        loop = run.call_columns.loop[rows]
-        sorted_already = bool((loop[1:] >= loop[:-1]).all())
-        return cls(run, rows if sorted_already else rows[np.argsort(loop, kind="stable")])
 
     @cached_property
     def by_name(self) -> dict[int, Int]:
-        """Rows of each name: the first in each loop in which it was made."""
-        at = self.run.call_columns
+        """Rows of each name on the loop's thread: the first in each loop in which it was made."""
+        at, mine = self.run.call_columns, self.run.on_loop_thread
+        # half the memory of NumPy's own indices, where the run is long enough for that to count
+        dtype = np.int32 if len(mine) < 2**31 else np.int64
         parts: dict[int, list[Int]] = {}
-        for low in range(0, len(self.rows), _AT_ONCE):
-            rows = self.rows[low : low + _AT_ONCE]
+        for low in range(0, len(mine), _AT_ONCE):
+            rows: Int = (np.flatnonzero(mine[low : low + _AT_ONCE]) + low).astype(dtype)
             name = at.name[rows]
             rows, counts = rows[np.argsort(name, kind="stable")], np.bincount(name)
             ends = np.cumsum(counts)
             for code in np.flatnonzero(counts).tolist():
                 parts.setdefault(code, []).append(rows[ends[code] - counts[code] : ends[code]])
-        found = {}
-        for code in sorted(parts):
-            some = np.concatenate(parts.pop(code))
-            found[code] = some[np.append(True, np.diff(at.loop[some]) > 0)]
-        return found
+        return {code: _firsts(np.concatenate(parts.pop(code)), at.loop) for code in sorted(parts)}
 
     @cached_property
     def every_loop(self) -> tuple[int, ...]:
@@ -163,6 +149,15 @@ class OwnGaps:
 
                 yield begin
                 yield end
+
+
+def _firsts(rows: Int, loop: Int) -> Int:
+    """The first of some rows in each loop, in loop order."""
+    step = np.diff(loop[rows])
+    if (step < 0).any():
+        rows = rows[np.argsort(loop[rows], kind="stable")]
+        step = np.diff(loop[rows])
+    return rows[np.append(True, step > 0)]
 
 
 def _by_round_number(found: Mechanism, tolerance: float) -> Mechanism:

@@ -106,7 +106,7 @@ def rhythms(
     if wait is not None:
         self_ns, took = self_ns - wait, took - wait
     period = float(np.median(run.loop_columns.period_ns)) if line.n else 0.0
-    gaps = OwnGaps.of(run)
+    gaps = OwnGaps(run)
     found: list[CallClock] = []
     hits: list[tuple[int, Int, Float]] = []
     for code, rows in _rows_by_name(line.name, len(run.names)):
