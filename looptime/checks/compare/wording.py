@@ -92,7 +92,7 @@ def _steadier(made: Comparison, mean: Change) -> list[str]:
 
 def _replaced(made: Comparison) -> list[str]:
     """Calls that took the place of others, side by side."""
-    return [f"{r.text[0].upper()}{r.text[1:]}." for r in made.replaced if r.before and r.after]
+    return [f"{r.text}." for r in made.replaced if r.before and r.after]  # begins with a call
 
 
 def _two_recordings(
