@@ -9,7 +9,7 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.parsers.text.dialect import is_number
 
-__all__ = ["COUNTED", "count_ns", "to_ns", "without_wraps"]
+__all__ = ["COUNTED", "RATES", "count_ns", "to_ns", "without_wraps"]
 
 #: Headers of columns that count.
 COUNTED = re.compile(
@@ -21,7 +21,8 @@ _KEY = re.compile(
     re.IGNORECASE,
 )
 _EACH = re.compile(r"(?:tick|cycle|count)\w*\s*[:=]\s*(\d+(?:\.\d+)?)\s*(?:ns)?\s*$", re.IGNORECASE)
-_TIMES = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
+#: Counts a second in one of a unit of rate, without its Hz.
+RATES = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 #: Counts of 100 ns from the year 1 and from 1601 to 1970, by the range of dates from 2001 on.
 _EPOCHS = (
     ("year 1", 621_355_968_000_000_000, 631_000_000_000_000_000, 662_000_000_000_000_000),
@@ -43,7 +44,7 @@ def count_ns(remarks: list[str], clocks: list[list[str]]) -> tuple[float | None,
     for text in remarks:
         hz = _HZ.search(text)
         if hz is not None:
-            rate = float(hz[1]) * _TIMES[hz[2].lower()]
+            rate = float(hz[1]) * RATES[hz[2].lower()]
             return 1e9 / rate, f"{hz[0].strip()} by a line of the log"
         key = _KEY.search(text)
         if key is not None and float(key[1]) > 0:

@@ -90,6 +90,13 @@ class Grid:
         """Cells of one column in the rows, empty where a row has none."""
         return [row[at] if at < len(row) else "" for row in self.rows if row is not None]
 
+    def put(self, at: int, cells: list[str]) -> None:
+        """Put the cells of one column into the rows."""
+        rows = [row for row in self.rows if row is not None]
+        for row, cell in zip(rows, cells, strict=True):
+            if at < len(row):
+                row[at] = cell
+
     def header(self) -> list[str]:
         """Names of the columns with their units."""
         return [

@@ -9,6 +9,7 @@ from looptime.errors import LogError, UsageError
 from looptime.parsers.lines.cell_rows import table_grid
 from looptime.parsers.lines.grid import Grid
 from looptime.parsers.lines.recast import MULTIPLE, recast
+from looptime.parsers.lines.rated import rated
 from looptime.parsers.lines.spelled import spelled
 from looptime.parsers.text.dialect import is_number, is_remark, sniff, split_line
 from looptime.records import dataclass
@@ -32,10 +33,12 @@ class OtherTimes:
     stated: tuple[StatedColumns, ...]  #: What the columns are, where that is known
 
 
-def other_times(lines: list[str], path: str, columns: str | None = None) -> OtherTimes | None:
+def other_times(
+    lines: list[str], path: str, columns: str | None = None, unit: str | None = None
+) -> OtherTimes | None:
     r"""A table brought to one of times; None where it is one as it stands, or no table.
 
-    Where the caller names the columns, they matter only if one holds a multiple of a unit.
+    Where the caller names the columns, they matter only if one holds a multiple of a unit, or counts.
 
     Raises
     ------
@@ -48,14 +51,15 @@ def other_times(lines: list[str], path: str, columns: str | None = None) -> Othe
     >>> other_times(log, "a.csv").grid.header()
     ['t [s]', 'imu_ms']
     """
-    if columns is not None and not any(MULTIPLE.match(name.strip()) for name in columns.split(",")):
+    names = () if columns is None else columns.split(",")
+    if columns is not None and not any(MULTIPLE.match(n.strip()) or rated(n) for n in names):
         return None
     grid = spelled(lines) if columns is None else None
     like = None if grid is None else grid.rewritten()[1]
     units = grid is not None
     if grid is None:
-        rated = any("hz" in one.lower() for one in _remarks(lines))
-        if columns is None and not rated and not _may_be(lines):
+        hertz = any("hz" in one.lower() for one in _remarks(lines))
+        if columns is None and not hertz and not _may_be(lines):
             return None
         try:
             like = sniff("\n".join(lines[:2000]), path, columns)
@@ -65,7 +69,7 @@ def other_times(lines: list[str], path: str, columns: str | None = None) -> Othe
             return None
         grid = table_grid(lines, like)
     assert like is not None
-    said, stated = recast(grid, like, _remarks(lines), path)
+    said, stated = recast(grid, like, _remarks(lines), path, unit)
     if not said and not units:
         return None
     return OtherTimes(grid, tuple(said), () if stated is None else (stated,))

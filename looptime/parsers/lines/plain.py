@@ -93,9 +93,9 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
     if not asked and options.columns is None and is_written(text):
         return None
     first = [_COLOURS.sub("", line.lstrip("\ufeff")) for line in lines_of(text, _FIRST_LINES)]
-    names = None if asked else options.columns
-    if not asked and not options.stated and other_times(first, source.path, names) is not None:
-        table = other_times(_every_line(source), source.path, names)
+    names, unit = None if asked else options.columns, options.unit
+    if not (asked or options.stated) and other_times(first, source.path, names, unit) is not None:
+        table = other_times(_every_line(source), source.path, names, unit)
         if table is not None:
             source.cautions.extend(table.said)
             rewritten, dialect = table.grid.rewritten()

@@ -9,10 +9,11 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.against_steps import Steps, evident
-from looptime.parsers.columns.evidence import clocklike, counts_rows, rises
+from looptime.parsers.columns.evidence import counts_rows, rises
 from looptime.parsers.columns.role import Seen
 from looptime.parsers.lines.counted import COUNTED, count_ns, to_ns, without_wraps
 from looptime.parsers.lines.grid import Grid, is_stamp
+from looptime.parsers.lines.rated import by_rates, climbs, clocks_of
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.stated_columns import StatedColumns
 from looptime.units import UNITS, split_unit
@@ -49,7 +50,7 @@ _SUM = re.compile(r"[\s_.]*(?:cumulative|cum|accumulated|accum|total|sum|so[\s_]
 
 
 def recast(
-    grid: Grid, like: Dialect, remarks: list[str], path: str
+    grid: Grid, like: Dialect, remarks: list[str], path: str, unit: str | None = None
 ) -> tuple[list[str], StatedColumns | None]:
     """Bring columns of a grid to times, in place; what was done, and what the columns are.
 
@@ -63,6 +64,8 @@ def recast(
         Comment lines, which may say how fast a counter counts.
     path : str
         The log, for messages.
+    unit : str, optional
+        Unit that the caller gives; it goes before the rate in a header.
 
     Raises
     ------
@@ -70,7 +73,7 @@ def recast(
         If the clock counts cycles or ticks and nobody says how long they are.
     """
     said = []
-    said.append(_multiples(grid, like))
+    said += [_multiples(grid, like), by_rates(grid, like, path, unit)]
     names = [split_unit(name) for name in grid.names]
     counted = [
         at
@@ -90,10 +93,10 @@ def recast(
 
 def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str], path: str) -> str:
     """Cycles and ticks as nanoseconds."""
-    clocks = [at for at in counted if _climbs(numbers(like, at))]
+    clocks = [at for at in counted if climbs(numbers(like, at))]
     ns, told = count_ns(remarks, [grid.cells(at) for at in clocks])
     if ns is None:
-        if clocks and not _clocks(grid, like, clocks):
+        if clocks and not clocks_of(grid, like, clocks):
             raise LogError(
                 f"{grid.names[clocks[0]]!r} counts, and nobody says how fast: name the rate in a "
                 "line at the top of the log, such as `# counter_hz: 168000000`",
@@ -101,7 +104,7 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
             )
         return ""
     for at in counted:
-        _put(grid, at, to_ns(grid.cells(at), ns, told, at in clocks))
+        grid.put(at, to_ns(grid.cells(at), ns, told, at in clocks))
         grid.names[at] = f"{COUNTED.sub('', grid.names[at]).strip(' _.') or 'time'} [ns]"
     return f"counts are brought to ns: {told}"
 
@@ -114,9 +117,9 @@ def _multiples(grid: Grid, like: Dialect) -> str:
         if found is None or not float(found[2]) > 0:
             continue
         ns, told = float(found[2]) * UNITS[found[3].lower().replace("µ", "u")], f"by {name!r}"
-        clock = _climbs(numbers(like, at))
+        clock = climbs(numbers(like, at))
         if not (clock and _counts_beside(grid, like, at, ns, told)):
-            _put(grid, at, to_ns(grid.cells(at), ns, told, clock))
+            grid.put(at, to_ns(grid.cells(at), ns, told, clock))
         grid.names[at] = f"{'time' if clock else found[1].strip(' _')} [ns]"
         said = f"multiples of a unit are brought to ns: {told}"
     return said
@@ -148,25 +151,9 @@ def _counts_beside(grid: Grid, like: Dialect, at: int, ns: float, told: str) -> 
     if unit is None:
         return False
     for k in (at, *(rest[part] for part in parts)):
-        _put(grid, k, to_ns(grid.cells(k), ns, told, k == at))
+        grid.put(k, to_ns(grid.cells(k), ns, told, k == at))
         grid.names[k] = f"{'time' if k == at else grid.names[k]} [ns]"
     return True
-
-
-def _climbs(values: Float) -> bool:
-    """Whether values are a counter's, wraps included."""
-    return (rises(values) or without_wraps(values) is not None) and not counts_rows(values)
-
-
-def _clocks(grid: Grid, like: Dialect, but: list[int]) -> list[int]:
-    """Columns that a clock may be, except some."""
-    return [
-        at
-        for at in range(len(grid.names))
-        if at not in but
-        and (is_stamp(grid.names[at]) or split_unit(grid.names[at])[1])
-        and clocklike(like, at)
-    ]
 
 
 def _minutes(grid: Grid, like: Dialect) -> str:
@@ -178,14 +165,14 @@ def _minutes(grid: Grid, like: Dialect) -> str:
         if found is None or not rises(values) or not len(step):
             continue
         if 2e-5 <= 60 * np.median(step) <= 5:
-            _put(grid, at, [f"{60 * float(c):.9f}" if is_number(c) else c for c in grid.cells(at)])
+            grid.put(at, [f"{60 * float(c):.9f}" if is_number(c) else c for c in grid.cells(at)])
             grid.names[at] = f"{found[1].strip(' _.') or 'time'} [s]"
             return f"{name!r} holds minutes"
     return ""
 
 
 def _countdown(grid: Grid, like: Dialect) -> str:
-    if _clocks(grid, like, []):
+    if clocks_of(grid, like, []):
         return ""
     for at, name in enumerate(grid.names):
         values = numbers(like, at)
@@ -193,10 +180,10 @@ def _countdown(grid: Grid, like: Dialect) -> str:
         step = np.diff(values)
         if len(step) < 5 or not _LEFT.search(name) or (step < 0).sum() < 5:
             continue
-        if (step <= 0).mean() > 0.95 and not _clocks(grid, like, [at]):
+        if (step <= 0).mean() > 0.95 and not clocks_of(grid, like, [at]):
             first = values[0]
             digits = max(len(c.partition(".")[2]) for c in grid.cells(at)[:400])
-            _put(grid, at, [f"{first - float(c):.{digits}f}" if is_number(c) else c
+            grid.put(at, [f"{first - float(c):.{digits}f}" if is_number(c) else c
                             for c in grid.cells(at)])  # fmt: skip
             unit = split_unit(name)[1]
             grid.names[at] = f"time [{unit}]" if unit else "time"
@@ -206,7 +193,7 @@ def _countdown(grid: Grid, like: Dialect) -> str:
 
 def _clock_of_a_rate(grid: Grid, like: Dialect) -> str:
     """The one column that rises by as much as one over a rate beside it is a clock."""
-    if _clocks(grid, like, []) or _period(grid) is not None:
+    if clocks_of(grid, like, []) or _period(grid) is not None:
         return ""
     rates = [at for at, name in enumerate(grid.names) if _RATE.match(name.strip())]
     for at, name in enumerate(grid.names):
@@ -225,7 +212,7 @@ def _clock_of_a_rate(grid: Grid, like: Dialect) -> str:
 
 
 def _rate(grid: Grid, like: Dialect) -> str:
-    if _clocks(grid, like, []) or _period(grid) is not None:
+    if clocks_of(grid, like, []) or _period(grid) is not None:
         return ""
     for at, name in enumerate(grid.names):
         values = numbers(like, at)
@@ -235,7 +222,7 @@ def _rate(grid: Grid, like: Dialect) -> str:
         if (values >= 0.2).mean() > 0.95 and values.max() <= 50_000:
             cells = [f"{1000 / float(c):.6f}" if is_number(c) and float(c) > 0 else ""
                      for c in grid.cells(at)]  # fmt: skip
-            _put(grid, at, cells)
+            grid.put(at, cells)
             grid.names[at] = "period [ms]"
             return (f"the period is one over {name!r}: where that is an average of several loops, "
                     "single long ones are flattened")  # fmt: skip
@@ -268,7 +255,7 @@ def _shares(grid: Grid, like: Dialect) -> tuple[str, StatedColumns | None]:
     every = np.column_stack([_values(grid, at) for at in mine])
     every *= (length / np.maximum(100, np.nansum(every, axis=1)))[:, None]
     for k, at in enumerate(mine):
-        _put(grid, at, [f"{ms:.6f}" if np.isfinite(ms) else "" for ms in every[:, k]])
+        grid.put(at, [f"{ms:.6f}" if np.isfinite(ms) else "" for ms in every[:, k]])
         grid.names[at] = f"{_SHARE.sub('', grid.names[at].strip()).strip()} [ms]"
     said = "parts in percent are brought to lengths by the period of their loop"
     return said, _stated(grid, like, mine)
@@ -280,7 +267,7 @@ def _stated(grid: Grid, like: Dialect, parts: list[int]) -> StatedColumns | None
     Lengths made of one period rise and fall together: nothing could be told of them by that.
     """
     whole = _period(grid)
-    clocks = _clocks(grid, like, [])
+    clocks = clocks_of(grid, like, [])
     if {*parts, *clocks, *([] if whole is None else [whole])} != set(range(len(grid.names))):
         return None
     roles = ["part ms" if at in parts else "period" if at == whole else "clock"
@@ -298,7 +285,7 @@ def _lengths_ms(grid: Grid, like: Dialect) -> Float | None:
     at = _period(grid)
     if at is not None:
         return _values(grid, at) / per_ms[split_unit(grid.names[at])[1] or "ms"]
-    for at in _clocks(grid, like, []):
+    for at in clocks_of(grid, like, []):
         unit = split_unit(grid.names[at])[1]
         if unit:
             step = np.diff(_values(grid, at), prepend=np.nan) / per_ms[unit]
@@ -308,7 +295,7 @@ def _lengths_ms(grid: Grid, like: Dialect) -> Float | None:
 
 def _sums(grid: Grid, like: Dialect) -> str:
     """Times added up since the start as the time of each row."""
-    clocks = _clocks(grid, like, [])
+    clocks = clocks_of(grid, like, [])
     clock = next((at for at in clocks if is_stamp(grid.names[at])), None)
     if clock is None and len(clocks) > 2:  # what gains most, if it is not called a sum
         most = max(clocks, key=lambda at: _gained_s(grid, like, at))
@@ -337,7 +324,7 @@ def _sums(grid: Grid, like: Dialect) -> str:
     ):
         return ""
     for at, _ in found:
-        _put(grid, at, _differences(grid.cells(at)))
+        grid.put(at, _differences(grid.cells(at)))
         stem, own = split_unit(grid.names[at])
         grid.names[at] = f"{_SUM.sub(' ', stem).strip() or stem} [{own}]"
     return "columns that add up from row to row are read by what each row adds"
@@ -371,11 +358,3 @@ def _differences(cells: list[str]) -> list[str]:
 
 def _values(grid: Grid, at: int) -> Float:
     return np.array([float(c) if is_number(c) else np.nan for c in grid.cells(at)])
-
-
-def _put(grid: Grid, at: int, cells: list[str]) -> None:
-    """Put the cells of one column into the rows."""
-    rows = [row for row in grid.rows if row is not None]
-    for row, cell in zip(rows, cells, strict=True):
-        if at < len(row):
-            row[at] = cell
