@@ -17,7 +17,7 @@ from looptime.parsers.options import Options
 from looptime.parsers.registry import check_name, choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
 from looptime.parsers.text.dialect import Dialect, sniff
-from looptime.parsers.text.prose import is_written
+from looptime.parsers.text.prose import is_code, is_written
 from looptime.parsers.text.source import Progress, Source, head, open_source
 from looptime.run import Run
 from looptime.stated_columns import matching
@@ -46,6 +46,10 @@ def fresh(
                 "is prose and no log: it holds sentences and no rows of times. Read are tables of "
                 "times, and lines that name their values, such as `812 imu_ms=9`",
                 source.path,
+            ) from error
+        if is_code(text):
+            raise LogError(
+                "is no log but source code: name the CSV file that the robot wrote", source.path
             ) from error
         raise error if error.path else LogError(error.what, source.path, error.line) from error
 

@@ -8,23 +8,28 @@ from itertools import pairwise
 import numpy as np
 
 from looptime.errors import LogError
+from looptime.parsers.columns.dates import date_column, days
 from looptime.parsers.columns.evidence import counts_rows, rises, wordy
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.lexicon import meaning
-from looptime.parsers.columns.unit import clock_unit, text_unit
+from looptime.parsers.columns.unit import LONGEST_NS, clock_unit, instants, text_unit, too_slow
 from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.units import split_unit
 
 __all__ = ["Works", "no_fit", "one_number", "unnamed", "words_change"]
 
-#: Tells of names for the columns, as --columns takes them, what a row would be read as; None
-#: where they would be refused.
 _SLOW_UNITS = ("minute", "hour", "day")
 
+#: Tells of names for the columns, as --columns takes them, what a row would be read as; None
+#: where they would be refused.
 Works = Callable[[str], str | None]
 
 
 def unnamed(dialect: Dialect, works: Works, path: str) -> LogError:
     """What is said of a log without header whose values leave a doubt."""
+    apart = _dates_apart_ns(dialect)
+    if apart > 4 * LONGEST_NS:
+        return LogError(too_slow(apart), path, dialect.first_row)
     words = [wordy(dialect, index) for index in range(dialect.fields)]
     first = numbers(dialect, 0)
     what = "its first column counts the rows" if counts_rows(first) else "no column is a clock"
@@ -72,6 +77,19 @@ def no_fit(
     )  # fmt: skip
 
 
+def _dates_apart_ns(dialect: Dialect) -> float:
+    """How far apart rows are as a rule by their dates [ns]; 0 where they hold none."""
+    column = date_column(dialect, ())
+    if column is not None:
+        at = days([row[column.index] for row in dialect.sample])[0].astype(float)
+    else:
+        every = [Head(k, f"column {k + 1}", "", None) for k in range(dialect.fields)]
+        dated = next((head for head in every if text_unit(dialect, head) is not None), None)
+        at = np.zeros(1) if dated is None else instants(dialect, dated)
+    step = np.abs(np.diff(at))
+    return float(np.median(step)) if len(step) else 0.0
+
+
 def _far_apart(dialect: Dialect, head: Head) -> bool:
     """Whether a column counts minutes, hours or days, one or more a row."""
     if head.text.strip().lower().rstrip("s") not in _SLOW_UNITS or len(dialect.sample) < 3:
@@ -98,9 +116,17 @@ def _times(dialect: Dialect, head: Head) -> bool:
     """Whether a column may hold times or lengths of time."""
     values = numbers(dialect, head.index)
     named = head.unit is not None or meaning(head.text) in ("clock", "duration", "whole", "period")
-    risen = _climbs(dialect, head.index)
+    risen = _climbs(dialect, head.index) and not _of_the_robot(head.text)
     risen = risen and (meaning(head.text) != "signal" or bool((np.diff(values) > 0).all()))
     return named or risen or text_unit(dialect, head) is not None
+
+
+def _of_the_robot(text: str) -> bool:
+    """Whether a header names, in a word, what is no time: a voltage that is swept climbs as well.
+
+    A letter alone may stand for anything.
+    """
+    return meaning(text) == "signal" and len(text.strip()) > 1
 
 
 def _advice(dialect: Dialect, names: list[str], works: Works) -> str:
@@ -109,15 +135,24 @@ def _advice(dialect: Dialect, names: list[str], works: Works) -> str:
         columns = ",".join(named)
         row = works(columns)
         if row is not None:
-            return f'with --columns "{columns}" it is read with {row} (give the true unit)'
+            guessed = "" if _as_headed(names, named) else " (give the true unit)"
+            return f'with --columns "{columns}" it is read with {row}{guessed}'
     return ""
 
 
+def _as_headed(names: list[str], named: list[str]) -> bool:
+    """Whether all times have the units that the log's own header names."""
+    new = [(one, other) for one, other in zip(names, named, strict=True) if one != other]
+    times = [pair for pair in new if pair[1] not in ("name", "edge", "section")]
+    return all(split_unit(one)[1] == split_unit(other)[1] is not None for one, other in times)
+
+
 def _namings(dialect: Dialect, names: list[str]) -> Iterator[list[str]]:
-    """Likely names of the columns, by the values alone."""
+    """Likely names of the columns, by the values alone; units that a header names stay."""
     every = range(dialect.fields)
     words = [k for k in every if wordy(dialect, k)]
     rising = [k for k in every if k not in words and _climbs(dialect, k)]
+    rising = [k for k in rising if not _of_the_robot(names[k])]
     lengths = [k for k in every if k not in words and k not in rising and _positive(dialect, k)]
     pair = next((one for one in pairwise(rising) if _brackets(dialect, *one)), None)
     kinds = {k: len({row[k].lower() for row in dialect.sample}) for k in words}
@@ -125,22 +160,27 @@ def _namings(dialect: Dialect, names: list[str]) -> Iterator[list[str]]:
     if len(words) < 2 or kinds[edge] != 2:
         edge = -1
     call = next((k for k in words if k != edge and words_change(dialect, k)), -1)
-    unit = _unit(dialect, rising[0]) if rising else "us"
+    usual = _unit(dialect, rising[0]) if rising else "us"
+
+    def timed(word: str, k: int, unit: str = usual) -> dict[int, str]:
+        own = split_unit(names[k])[1] or unit
+        return {k: f"{word}_{own}" if own else word}
+
     if rising and call >= 0 and edge >= 0:
-        yield _put(names, {rising[0]: f"time_{unit}", call: "name", edge: "edge"})
+        yield _put(names, timed("time", rising[0]) | {call: "name", edge: "edge"})
     if pair is not None:
-        put = {pair[0]: f"start_{unit}", pair[1]: f"end_{unit}"}
+        put = timed("start", pair[0]) | timed("end", pair[1])
         yield _put(names, put | ({call: "name"} if call >= 0 else {}))
     spare = lengths or rising[1:]
     if rising and call >= 0 and spare:
-        put = {rising[0]: f"start_{unit}", call: "name", spare[0]: f"duration_{unit}"}
-        yield _put(names, put)
+        put = timed("start", rising[0]) | timed("duration", spare[0])
+        yield _put(names, put | {call: "name"})
     if call >= 0 and len(lengths) == 1:
-        yield _put(names, {call: "section", lengths[0]: "duration"})
+        yield _put(names, timed("duration", lengths[0], "") | {call: "section"})
     if rising:
-        yield _put(names, {rising[0]: f"time_{unit}"})
+        yield _put(names, timed("time", rising[0]))
     if len(lengths) == 1 and not words:
-        yield _put(names, {lengths[0]: "dt"})
+        yield _put(names, timed("dt", lengths[0], ""))
 
 
 def _constant(dialect: Dialect, index: int) -> bool:

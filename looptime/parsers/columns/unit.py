@@ -25,7 +25,7 @@ from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
 
 __all__ = [
     "Unit", "check_periods", "clock_unit", "find_unit",
-    "in_16_bits", "instants", "read_as", "text_unit", "tick_of", "time_want",
+    "in_16_bits", "instants", "read_as", "text_unit", "tick_of", "time_want", "too_slow",
 ]  # fmt: skip
 
 #: Loop periods that a robot's loop can have [ns]: 20 us to 5 s.
@@ -282,6 +282,8 @@ def check_periods(median_ns: float, unit: Unit, path: str) -> None:
         return
     if median_ns <= 0:  # a clock that wraps in most steps, or ticks more slowly than the loop
         return
+    if unit.stamp is not None and unit.name not in UNITS and median_ns > LONGEST_NS:
+        raise LogError(too_slow(median_ns), path)
     raw = median_ns / unit.ns
     better = [name for name, ns in UNITS.items() if _USUAL[0] <= raw * ns <= _USUAL[1]]
     hint = (
@@ -289,10 +291,32 @@ def check_periods(median_ns: float, unit: Unit, path: str) -> None:
         if better
         else ""
     )
+    who = f"the {unit.said} says {unit.name}"
+    if unit.said.startswith("inferred: "):
+        who = f"the times are taken for {unit.name} ({unit.said.removeprefix('inferred: ')})"
     raise LogError(
-        f"the {unit.said} says {unit.name}, but then a loop lasts {median_ns / 1e6:.3g} ms{hint}: "
+        f"{who}, but then a loop lasts {median_ns / 1e6:.3g} ms{hint}: "
         f"say which with --unit (--unit {unit.name} if it is right)",
         path,
+    )
+
+
+def too_slow(apart_ns: float) -> str:
+    """What is said of rows that stand further apart than the loops of a robot, by their dates.
+
+    Examples
+    --------
+    >>> too_slow(8.64e13)  # doctest: +ELLIPSIS
+    'holds no more than a row a day, by its dates: that is no control loop. ... such as time_ms'
+    """
+    names = {"minute": 60, "hour": 3600, "day": 86400, "week": 7 * 86400}
+    each = next((f"a {n}" for n, s in names.items() if 0.9 <= apart_ns / 1e9 / s <= 1.1), "")
+    many = apart_ns / 86400e9
+    far = f"every {many:.0f} days" if many > 1 else f"every {apart_ns / 1e9:,.0f} s"
+    each = each.replace("a hour", "an hour") or far
+    return (
+        f"holds no more than a row {each}, by its dates: that is no control loop. Log the time of "
+        "every loop, such as time_ms"
     )
 
 

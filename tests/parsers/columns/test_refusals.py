@@ -5,6 +5,9 @@ from __future__ import annotations
 import pytest
 
 from looptime.errors import LogError
+from looptime.parsers.columns.headers import heads
+from looptime.parsers.columns.refusals import no_fit
+from looptime.parsers.text.dialect import sniff
 from tests.parsers.build import read, self_ms
 
 
@@ -67,3 +70,42 @@ def test_a_row_each_minute_is_no_control_loop(tmp_path, unit):
     message = f"no more than a row a {unit.lower().rstrip('s')}, by its column '{unit}'"
     with pytest.raises(LogError, match=message):
         read(tmp_path, f"{unit},volt,amp\n{rows}")
+
+
+def _day(k):
+    return f"2026-03-{k:02}"
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("tray;sown;count\n" + "".join(f"T{k};{_day(1 + 7 * k % 28)};{k % 5}\n" for k in range(28)),
+         "holds no more than a row a week, by its dates: that is no control loop"),
+        ("time,outdoor_c\n" + "".join(f"2026-04-01 10:{k:02},{11 + k % 2}.0\n" for k in range(59)),
+         "no more than a row a minute, by its dates: that is no control loop"),
+        ("".join(f"{_day(k)} radio channel {3 + k % 4}\n" for k in range(1, 29)),
+         "no more than a row a day, by its dates"),
+        ("".join(f"{k:02}.03.2026 belt tightened {3 + k % 4}\n" for k in range(1, 29)),
+         "no more than a row a day, by its dates"),
+        ("voltage,position\n" + "".join(f"{k / 100:.2f},{k * k / 1e4:.4f}\n" for k in range(60)),
+         "has no time column and no duration"),
+        ("import time\n\n\ndef step(now):\n    if now > 3:\n        return 0\n    wait(3.1)\n" * 9,
+         "is no log but source code"),
+    ],
+)  # fmt: skip
+def test_what_is_no_timing_log_is_not_made_one(tmp_path, text, message):
+    """Dates far apart, a voltage that is swept and source code get no names that read them."""
+    with pytest.raises(LogError, match=message) as caught:
+        read(tmp_path, text, "notes.txt")
+    assert "--columns" not in str(caught.value)
+    assert "--unit" not in str(caught.value)
+
+
+@pytest.mark.parametrize(("head", "told"), [("tal_ms", "time_ms"), ("tal", "time_s")])
+def test_a_unit_in_the_header_stays_in_the_names_that_are_suggested(head, told):
+    """Nobody is asked for the true unit of a column whose header states it."""
+    rows = "".join(f"{17 + k / 50:.3f},{k % 5 - 2}\n" for k in range(40))
+    like = sniff(f"{head},b\n{rows}", "a.csv")
+    said = no_fit(heads(like.header), ["calls"], like, lambda _: "each row a loop", "a.csv").what
+    assert f'--columns "{told},b" it is read' in said
+    assert ("true unit" in said) == (head == "tal")
