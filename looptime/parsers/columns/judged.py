@@ -64,7 +64,16 @@ def find_clock(found: list[Head], dialect: Dialect) -> Head | None:
     for head in found:  # "host_s" may be a length as well: only one that rises all along is a clock
         if of_a_clock(head.text) and _never_falls(numbers(dialect, head.index)):
             return head
-    return next((head for head in found if text_unit(dialect, head) is not None), None)
+    dated = (h for h in found if text_unit(dialect, h) is not None or _since_1970(h, dialect))
+    return next(dated, None)
+
+
+def _since_1970(head: Head, dialect: Dialect) -> bool:
+    """Whether values in the unit of their header are instants of this century that rise."""
+    values = numbers(dialect, head.index) * (UNITS[head.unit] if head.unit else 0)
+    if len(values) < _ROWS_OF_A_CLOCK or not ((values >= 1e18) & (values <= 4e18)).all():
+        return False
+    return rises(values)
 
 
 def _is_clock(head: Head, dialect: Dialect) -> bool:

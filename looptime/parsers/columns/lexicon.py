@@ -58,7 +58,8 @@ _OF_A_CLOCK = _INSTANT | {
     "run", "game", "match", "abs", "absolute", "rel", "relative", "of", "the", "sensor", "fpga",
     "mcu", "pc", "sample", "server", "client", "current", "s", "ms", "us", "ns", "sec", "secs",
     "seconds", "second", "msec", "usec", "milliseconds", "microseconds", "nanoseconds", "day",
-    "row", "loop", "received", "recv", "header", "capture", "event", "real", "in", "hw", "origin",
+    "row", "loop", "received", "recv", "rx", "arrival", "arrived", "gateway",
+    "header", "capture", "event", "real", "in", "hw", "origin",
 }  # fmt: skip
 _UNIT_ALONE = {
     "ms", "us", "ns", "sec", "secs", "second", "seconds", "msec", "usec", "milliseconds",

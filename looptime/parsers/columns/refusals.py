@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -79,7 +80,8 @@ def no_fit(
 
 def _dates_apart_ns(dialect: Dialect) -> float:
     """How far apart rows are as a rule by their dates [ns]; 0 where they hold none."""
-    column = date_column(dialect, ())
+    names = dialect.header or tuple(f"column {k + 1}" for k in range(dialect.fields))
+    column = date_column(replace(dialect, header=names), ())
     if column is not None:
         at = days([row[column.index] for row in dialect.sample])[0].astype(float)
     else:

@@ -10,7 +10,7 @@ import numpy as np
 from looptime.array_types import Bool, Float, Int
 from looptime.parsers.columns.evidence import CLOCK_WORDS, counts_rows, rises
 from looptime.parsers.columns.headers import Head, heads
-from looptime.parsers.columns.lexicon import of_a_clock
+from looptime.parsers.columns.lexicon import meaning, of_a_clock
 from looptime.parsers.columns.unit import Unit, text_unit
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
@@ -27,6 +27,8 @@ _SIDE, _SET = 10, 6.0
 _OWN = ("device", "board", "robot", "sensor", "fpga", "micros", "millis", "nanos", "mono")
 _HOST = ("host", "wall", "utc", "received", "arrival", "pc", "laptop", "log", "date")
 _ALIKE = 1.25
+#: Rows by which a column that no header calls a clock is one.
+_ROWS = 20
 _PARTS = ("time", "clock", "stamp", "micros", "millis")
 
 
@@ -57,9 +59,10 @@ def second_clock(
     if step is None or dialect.header is None:
         return None
     for head in heads(dialect.header[: dialect.fields]):
-        if head.index in taken or not names_clock(head):
+        named = names_clock(head)
+        if head.index in taken or not (named or _goes_on_as_a_clock(dialect, head)):
             continue
-        other = _unit(dialect, head, step)
+        other = _unit(dialect, head, step, (0.7, 1.4) if named else (0.95, 1.05))
         if other is not None:
             return head, other
     return None
@@ -75,6 +78,19 @@ def names_clock(head: Head) -> bool:
     """
     by_word = head.word in CLOCK_WORDS or any(part in head.word for part in _PARTS)
     return by_word or of_a_clock(head.text)
+
+
+def _goes_on_as_a_clock(dialect: Dialect, head: Head) -> bool:
+    """Whether a column with a unit climbs by a little more or less each time, or wraps.
+
+    Instants at which something is due rise evenly, and are none at which it was done.
+    """
+    step = np.diff(numbers(dialect, head.index))
+    if head.unit is None or len(step) < _ROWS or meaning(head.text) not in ("duration", "clock"):
+        return False
+    back = step < 0
+    uneven = len(np.unique(step[~back])) > 2
+    return bool(uneven and (step != 0).all() and back.mean() < 0.05)
 
 
 def keeps_time(dialect: Dialect, clock: Head, instants: Float) -> bool:
@@ -136,7 +152,7 @@ def _climbs(values: Float) -> bool:
     return float(np.corrcoef(k, values)[0, 1]) > 0.99
 
 
-def _unit(dialect: Dialect, head: Head, main: float) -> Unit | None:
+def _unit(dialect: Dialect, head: Head, main: float, alike: tuple[float, float]) -> Unit | None:
     """The unit in which a column advances as the main clock does."""
     text = text_unit(dialect, head)
     if text is not None:
@@ -150,7 +166,7 @@ def _unit(dialect: Dialect, head: Head, main: float) -> Unit | None:
         choices = [Unit(name, ns, said) for name, ns in UNITS.items()]
     for unit in choices:
         typical = _typical(dialect, head, unit)
-        if typical is not None and 0.7 <= typical / main <= 1.4:
+        if typical is not None and alike[0] <= typical / main <= alike[1]:
             return unit
     return None
 

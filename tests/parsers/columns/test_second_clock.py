@@ -256,3 +256,33 @@ def test_times_since_1970_lose_nothing_of_a_skew():
     first, second = (1_767_225_600_000_000_000 + s for s in (step, step + step // 20_000))
     other = choose_clock(first, second, tuple(heads(("host_ns", "device_ns")))).other
     assert other["skew_ppm"]["value"] == pytest.approx(50, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    ("header", "host_ns", "board_ns", "bits"),
+    [("rx_epoch_s,mcu_ms,pitch", 10**9, 10**6, 16), ("llegada_s,placa_us,vel", 10**9, 1000, 24),
+     ("arrival_epoch_ms,controller_us,yaw", 10**6, 1000, 32)],
+)  # fmt: skip
+def test_stamps_in_bunches_beside_a_counter_that_wraps(tmp_path, header, host_ns, board_ns, bits):
+    """Loops are those of the board's counter; the host stamps what came in the last 30 ms."""
+    rng = np.random.default_rng(bits)
+    start = np.cumsum(rng.integers(14, 22, 5000)) * 10**6
+    host = (start // 30_000_000 + 1) * 30_000_000 + rng.integers(0, 10**6, 5000)
+    host = 1_775_318_462 * 10**9 + np.maximum.accumulate(host)
+    board = (start // board_ns + 2**bits - 9) % 2**bits
+    path = tmp_path / "log.csv"
+    rows = zip(host / host_ns, board, rng.normal(0, 1, 5000), strict=True)
+    path.write_text(header + "\n" + "".join(f"{h:.3f},{b},{x:.2f}\n" for h, b, x in rows))
+    run = looptime.read(path)
+    assert run.clock.other["used_column"] == header.split(",")[1]
+    assert run.loop_columns.period_ns.tolist() == np.diff(start).tolist()
+
+
+def test_instants_at_which_loops_are_due_are_no_clock(tmp_path):
+    """What is due rises evenly, whatever its column is called: the loops are those that were."""
+    start = 700 + 20.0 * np.arange(400) + np.random.default_rng(5).random(400)
+    path = tmp_path / "log.csv"
+    path.write_text("time_ms,turno_ms,x\n" + "".join(f"{t:.3f},{20 * k},{k % 3}\n"
+                                                     for k, t in enumerate(start)))  # fmt: skip
+    run = looptime.read(path)
+    assert run.loop_columns.period_ns / 1e6 == pytest.approx(np.diff(start), abs=2e-3)
