@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
-from looptime.array_types import Int
+from looptime.array_types import Float, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import (
     CLOCK_WORDS,
     NOT_PARTS,
+    Marked,
+    counts_rows,
     disordered,
     lie_within_loops,
     marked,
@@ -49,6 +53,8 @@ COLUMNS: dict[str, Column] = {
 }  # fmt: skip
 #: Stems of the instants that bound the whole loop.
 LOOP_STEMS = ("", "loop", "cycle", "iteration", "time", "t", "timestamp", "tick", "frame", "ts")
+#: Fewest columns, and rows, that show by their order alone that they are instants of loops.
+_FEWEST, _ROWS = 3, 20
 _DURATIONS = ("total", "dt", "duration", "period", "elapsed", "delta", "took", "interval", "age")
 
 
@@ -75,6 +81,9 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     default = next((head.unit for head in instants if head.unit), None)
     if len(instants) < 2:
         return None
+    chain = _chain([h for h in candidates if rises(numbers(dialect, h.index))], dialect)
+    if chain:
+        return Given(given, {"instant": chain})
     if not asked:
         stages = [h for h in instants if h.word not in CLOCK_WORDS or marked(h).side]
         timed = [h for h in stages if h.unit or marked(h).side]
@@ -108,6 +117,29 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     middle = np.nanmedian(every - np.fmin.reduce(every), axis=1)  # after the earliest in its row
     order = np.argsort(middle, kind="stable")
     return Given(given, {"instant": tuple(instants[at] for at in order)})
+
+
+def _chain(rising: list[Head], dialect: Dialect) -> tuple[Head, ...]:
+    """Columns whose headers say nothing of time, but whose values go on along the row.
+
+    Three or more columns that ascend in every row, and from its end to the next row, are of one
+    clock: numbers of several things drift apart or cross.
+    """
+    plain = [h for h in rising if not counts_rows(_from_zero(numbers(dialect, h.index)))]
+    if any(h.unit for h in plain) or len(plain) < _FEWEST or len(dialect.sample) < _ROWS:
+        return ()
+    if any(marked(h).side for h in plain[:-1]):
+        return ()
+    every = np.stack([numbers(dialect, h.index) for h in plain], axis=1)
+    every = every[np.isfinite(every).all(axis=1)]
+    along, onward = np.diff(every, axis=1) >= 0, every[1:, 0] >= every[:-1, -1]
+    if len(every) < _ROWS or not along.all(axis=1).mean() > 0.99 or not onward.mean() > 0.95:
+        return ()
+    return tuple(plain) if (np.diff(every, axis=1) > 0).mean() > 0.5 else ()
+
+
+def _from_zero(values: Float) -> Float:
+    return values - values[:1]
 
 
 def _refuse_disorder(found: list[Head], dialect: Dialect) -> None:
@@ -162,7 +194,8 @@ def stretches(found: list[Head]) -> list[Stretch]:
 
     ``x_start`` with ``x_end`` is a stretch from one to the other; ``x_end`` alone began at the
     instant before it; ``x_start`` alone lasts until the instant after it. A bare name is the
-    stretch that ends there if the first instant is the loop's start, else the one that begins.
+    stretch that ends there if the first instant is the loop's start, else the one that begins;
+    where no header says more than a name, both ends are named.
 
     Examples
     --------
@@ -171,12 +204,17 @@ def stretches(found: list[Head]) -> list[Stretch]:
     [('gyro', 0, 1), ('drive', 1, 2)]
     >>> [(s.name, s.first, s.last) for s in stretches(heads(("gyro", "drive")))]
     [('gyro', 0, 1), ('drive', 1, -1)]
+    >>> [s.name for s in stretches(heads(("wake", "read", "send", "done")))]
+    ['wake to read', 'read to send', 'send to done']
     >>> names = ("loop_start", "gyro_start", "gyro_end", "loop_end")
     >>> [(s.name, s.first, s.last) for s in stretches(heads(names))]
     [('gyro', 1, 2)]
     """
     marks = [marked(head) for head in found]
     bounds = [mark.stem.lower() in LOOP_STEMS for mark in marks]
+    if _only_names(found, marks):
+        names = [shown(head) for head in found]
+        return [Stretch(f"{a} to {b}", at, at + 1) for at, (a, b) in enumerate(pairwise(names))]
     begins = {mark.stem: at for at, mark in enumerate(marks) if mark.side == "begin"}
     ends = {mark.stem: at for at, mark in enumerate(marks) if mark.side == "end"}
     made = []
@@ -195,6 +233,12 @@ def stretches(found: list[Head]) -> list[Stretch]:
         else:
             made.append(Stretch(name, at, at + 1 if at + 1 < len(marks) else -1))
     return made
+
+
+def _only_names(found: list[Head], marks: list[Marked]) -> bool:
+    """Whether headers name instants and say neither begin nor end, unless the last is the end."""
+    sided = any(mark.side for mark in marks[:-1]) or (marks[-1].side and marks[-1].stem)
+    return len(found) >= _FEWEST and not sided and not any(head.unit for head in found)
 
 
 def unit(log: Reading) -> Unit:

@@ -1,5 +1,6 @@
 """Logs of instants within each loop."""
 
+import numpy as np
 import pytest
 
 from looptime.errors import LogError
@@ -109,3 +110,38 @@ def test_a_value_that_climbs_beside_the_instants_is_no_stage(tmp_path):
     rows = [(*row[:3], 3 * k) for k, row in enumerate(ROWS)]
     run = read(tmp_path, text("t_start,t_gyro_done,t_drive_done,way_m\n", rows), unit="ms")
     assert len(run.names) == 2
+
+
+@pytest.mark.parametrize(
+    ("header", "per_ms", "unit"),
+    [("n|wake|read|calc|done", 1, "ms"), ("k;tick;sense;act;sleep", 1000, "us"),
+     ("wach\tlesen\trechnen\tsenden", 0.001, "s")],
+)  # fmt: skip
+def test_instants_that_no_header_calls_so(tmp_path, header, per_ms, unit):
+    """Numbers that go on along each row and into the next are of one clock; its unit is doubted."""
+    rng = np.random.default_rng(3)
+    lengths = rng.uniform((3, 4, 2, 0.01), (4, 6, 3, 0.05), (300, 4))
+    times = (500 + np.append(0, np.cumsum(lengths.ravel())[:-1]).reshape(300, 4)) * per_ms
+    mark = next(c for c in header if c in "|;\t")
+    rows = [[*([k] if header[1] == mark else []), *(f"{t:.6f}" for t in row)]
+            for k, row in enumerate(times)]  # fmt: skip
+    run = read(tmp_path, "\n".join([header, *(mark.join(map(str, row)) for row in rows)]) + "\n")
+    names = header.split(mark)[-4:]
+    assert run.layout == "stages"
+    assert run.clock.unit == unit
+    assert "as their size suggests: --unit says it" in run.clock.limits[0]
+    assert periods_ms(run) == pytest.approx(lengths.sum(axis=1)[:299], abs=2e-3)
+    found = self_ms(run)
+    for at in range(3):
+        assert found[f"{names[at]} to {names[at + 1]}"] == pytest.approx(
+            lengths[:299, at], abs=2e-3
+        )
+
+
+def test_counters_that_climb_side_by_side_are_no_instants(tmp_path):
+    """Three wheels turn by nearly the same: they cross, and beside a clock they are signals."""
+    rng = np.random.default_rng(4)
+    wheels = np.cumsum(rng.integers(20, 30, (300, 3)), axis=0)
+    rows = "".join(f"{20 * k + k % 3},{a},{b},{c}\n" for k, (a, b, c) in enumerate(wheels))
+    run = read(tmp_path, "time_ms,left,right,rear\n" + rows)
+    assert (run.layout, run.names) == ("stamps", ())
