@@ -33,6 +33,8 @@ _APART = re.compile(r"[,;|()\[\]{}<>\t]|:(?=\s+\S*[^\s=:])|\s[-\u2013\u2014>]+\s
 _CLOSED = re.compile(r"[)\]}]")
 _PAIR = re.compile(r"([A-Za-z_][\w.]*)\s*=\s*\"?([A-Za-z][\w./-]*)\"?(?=[\s,;|)\]}]|$)")
 _UNIT = re.compile(r"\s?([a-zA-Z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)(?!\w)")
+#: The key of the next number, and no unit of the one before: ``T:1218 S:4``.
+_KEY = re.compile(r"\s+[A-Za-z]+[:=]")
 _AT = re.compile(r"(?:\bat|@)(?: time| t)?\s*[=:]?$", re.IGNORECASE)
 _TOOK = re.compile(r"took|takes|in|time|lasted|needed|:|=", re.IGNORECASE)
 _WORD = re.compile(r"[^\s=:\"']+")
@@ -150,7 +152,8 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
     marks = 0
     for at in range(1, len(left)):
         found = _UNIT.match(left[at])
-        unit = _time_unit(found[1]) if found else None
+        key = at < len(numbers) and _KEY.fullmatch(left[at]) is not None
+        unit = _time_unit(found[1]) if found and not key else None
         units.append(unit)
         if found and unit:
             left[at] = left[at][found.end() :]

@@ -138,3 +138,19 @@ def test_a_second_stamp_is_the_clock_where_the_first_is_none(tmp_path):
     rows = [f"{3 + k % 5} ms {20 * k} imu={2 + k % 3}ms" for k in range(40)]
     run = read(tmp_path, "\n".join(rows))
     assert len(run) >= 38
+
+
+@pytest.mark.parametrize("pattern", ["[{h}] T:{t} S:{a} M:{b} L:2", "({h}) t:{t} us:7 s:{a} m:{b}"])
+def test_a_key_is_no_unit_of_the_number_before_it(tmp_path, pattern):
+    """Behind a host's stamp, keys with colons are names though they are spelt as units are."""
+    rng = np.random.default_rng(2)
+    long = np.where(np.arange(400) % 40 == 7, 46, 0)
+    period = rng.integers(17, 22, 400) + long
+    start = 1218 + np.append(0, np.cumsum(period)[:-1])
+    made = zip(start, rng.integers(3, 6, 400), rng.integers(10, 12, 400) + long, strict=True)
+    lines = [
+        pattern.format(h=f"14:22:{t // 1000:02}.{t % 1000:03}", t=t, a=a, b=b) for t, a, b in made
+    ]
+    run = read(tmp_path, "\n".join(["boot v0.9", "calib ok", *lines, "warn: tray"]) + "\n", "a.txt")
+    assert run.clock.unit == "ms"
+    assert periods_ms(run) == pytest.approx(period[:399], abs=1e-9)
