@@ -7,7 +7,7 @@ import re
 from looptime.parsers.lines.grid import is_text
 from looptime.parsers.lines.shapes import CLOCK
 
-__all__ = ["HOST", "split_host"]
+__all__ = ["HOST", "split_host", "without_sender"]
 
 #: Name of the column of the host's stamps.
 HOST = "host time"
@@ -37,3 +37,31 @@ def split_host(lines: list[str]) -> tuple[list[str], list[str]] | None:
             rest.append(match[2] if match else line)
         return stamps, rest
     return None
+
+
+#: A day without its year, the time of day, who sent the line, and what it says.
+_SENT = re.compile(
+    r"^(?:<\d+>)?(?:[^\W\d_]{3,4}\.? +\d{1,2}|\d{1,2}\.? +[^\W\d_]{3,4}\.?),? +"
+    r"(\d\d:\d\d:\d\d(?:[.,]\d+)?) +(?:[\w.-]+ +)?([\w./-]+?)(?:\[\d+\])?: (.*)$"
+)
+
+
+def without_sender(lines: list[str]) -> list[str]:
+    """Lines of a system's journal as time of day and text; others as they are.
+
+    A day without a year is left out, since times of day that go back tell the next one; the name
+    of the program stays where several write.
+
+    Examples
+    --------
+    >>> without_sender(["Mar  4 10:00:01.5 cart ctl[41]: begin scan", "4 Mar 10:00:02 cart ctl: x"])
+    ['10:00:01.5 begin scan', '10:00:02 x']
+    >>> without_sender(["812 imu=9"])
+    ['812 imu=9']
+    """
+    found = [_SENT.match(line) for line in lines[:_SAMPLE]]
+    programs = {one[2] for one in found if one}
+    if not programs or sum(map(bool, found)) < 0.7 * sum(map(is_text, lines[:_SAMPLE])):
+        return lines
+    kept = r"\1 \3" if len(programs) == 1 else r"\1 \2: \3"
+    return [_SENT.sub(kept, line) for line in lines]

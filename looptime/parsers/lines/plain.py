@@ -35,7 +35,7 @@ from looptime.parsers.lines.grid import DELIMITER, Grid, is_stamp, is_text
 from looptime.parsers.lines.indented import name_by_indent
 from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
-from looptime.parsers.lines.monitor import HOST, split_host
+from looptime.parsers.lines.monitor import HOST, split_host, without_sender
 from looptime.parsers.lines.objects import read_objects
 from looptime.parsers.lines.other_times import other_times
 from looptime.parsers.lines.tags import apart, cross, of_the_loop, tags_of
@@ -103,6 +103,7 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
             return Plain(replace(source, rewritten=rewritten), dialect, None, options)
     if names is not None:
         return None
+    first = without_sender(first)
     made = _grid(once(first)[0], source, options)
     if made is None:
         if asked:
@@ -112,7 +113,7 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
                 source.path,
             )
         return None
-    lines, again = once(_every_line(source))
+    lines, again = once(without_sender(_every_line(source)))
     found = _grid(lines, source, options) if len(lines) > len(first) else made
     if found is None:
         return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from looptime.errors import LogError
@@ -50,3 +51,33 @@ def test_means_of_many_loops_are_told(tmp_path):
     lines = [f"50 passes, avg {19 + k % 3 / 10} ms, worst {25 + k % 7} ms" for k in range(40)]
     with pytest.raises(LogError, match="each row sums up many loops"):
         read(tmp_path, "\n".join(lines) + "\n", "console.txt")
+
+
+@pytest.mark.parametrize(
+    "sender", ["Mar 04 {h} carrier control[412]: ", "<30>Mai  7 {h} wagen7 ctl: ",
+               "29 Feb {h} bench ctl[9]: "],
+)  # fmt: skip
+def test_lines_of_a_journal_without_a_year(tmp_path, sender):
+    """Begins and ends behind day and sender are those of calls, past midnight as well."""
+    rng = np.random.default_rng(6)
+    start = np.cumsum(rng.integers(14_000, 17_000, 300))  # us
+    steer, scan = rng.integers(2000, 3000, 300), rng.integers(1000, 2000, 300)
+    first = 86_400 * 10**6 - 2 * 10**6
+
+    def line(at, text):
+        us = (first + at) % (86_400 * 10**6)
+        s = us // 10**6
+        return (
+            sender.format(h=f"{s // 3600:02}:{s // 60 % 60:02}:{s % 60:02}.{us % 10**6:06}") + text
+        )
+
+    lines = []
+    for t, a, b in zip(start.tolist(), steer.tolist(), scan.tolist(), strict=True):
+        lines += [line(t, "begin pass"), line(t + 5, "begin steer"), line(t + 5 + a, "end steer"),
+                  line(t + 9 + a, "begin scan"), line(t + 9 + a + b, "end scan"),
+                  line(t + 12 + a + b, "end pass")]  # fmt: skip
+    run = read(tmp_path, "\n".join(lines) + "\n", "journal.txt")
+    assert periods_ms(run) == pytest.approx(np.diff(start) / 1e3, abs=1e-9)
+    found = self_ms(run)
+    assert found["steer"] == pytest.approx(steer[:299] / 1e3, abs=1e-9)
+    assert found["scan"] == pytest.approx(scan[:299] / 1e3, abs=1e-9)
