@@ -10,9 +10,9 @@ from looptime.array_types import Float
 from looptime.parsers.columns.evidence import wordy
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.lexicon import tokens
-from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.dialect import Dialect, is_number
 
-__all__ = ["find_phase"]
+__all__ = ["find_phase", "phase_names"]
 
 #: Words of a header that names phases.
 _NAMES = {"phase", "mode", "stage"}
@@ -77,3 +77,19 @@ def _keeps_other_paces(cells: np.ndarray, clock: Float | None) -> bool:
              if (good & (word == one)).sum() >= _ENOUGH]  # fmt: skip
     apart = np.sort(usual)
     return len(apart) > 1 and bool((apart[1:] / apart[:-1] >= _OTHER_PACE).any())
+
+
+def phase_names(words: list[str]) -> list[str]:
+    """Names of phases; numbers of states that are written with decimals as whole ones.
+
+    Examples
+    --------
+    >>> phase_names(["0.00", "3,00"]), phase_names(["1.5", "2.0"]), phase_names(["auto", ""])
+    (['0', '3'], ['1.5', '2.0'], ['auto', ''])
+    """
+    plain = [word.replace(",", ".") for word in words]
+    numbers = [word for word in plain if word]
+    if not numbers or not all(is_number(one) and float(one).is_integer() for one in numbers):
+        return words
+    made = [f"{float(word):.0f}" if word else "" for word in plain]
+    return made if len(set(made)) == len(made) else words

@@ -18,6 +18,7 @@ from looptime.parsers.clock.unwrap import once_a_loop, unwrap
 from looptime.parsers.columns.dates import DATE, date_column, days
 from looptime.parsers.columns.evidence import shown
 from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.phases import phase_names
 from looptime.parsers.columns.second_clock import choose_clock, second_clock
 from looptime.parsers.columns.signals import count_column, signal_columns, signal_wants
 from looptime.parsers.columns.unit import Unit, check_periods, tick_of, time_want
@@ -295,7 +296,7 @@ def _unit_shown(given: Given) -> bool:
 
 def _with_values(rows: LoopRows, table: Table) -> LoopRows:
     """Loops with what else their rows say: phase, loop number, signals."""
-    at, phases = table.columns, table.words.get("phase", [])
+    at, phases = table.columns, phase_names(table.words.get("phase", []))
     return replace(
         rows, phase=at["phase"][rows.row] if any(phases) else None, phases=phases,
         number=at["loop"][rows.row] if "loop" in at else None,
@@ -325,5 +326,5 @@ def _with_labels(rows: CallRows, table: Table) -> CallRows:
         rows, thread=column("thread", len(threads) > 1), threads=threads, loop=loop,
         loop_first=first,
         seq=column("seq"), cpu=column("cpu"), phase=column("phase", any(words.get("phase", []))),
-        phases=words.get("phase", []), labels=labels,
+        phases=phase_names(words.get("phase", [])), labels=labels,
     )  # fmt: skip

@@ -45,6 +45,11 @@ _CLOCK = re.compile(
 DATED = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d|\b\d\d?[/.-]\d\d?[/.-]\d{4})[ \t]+(\d{1,2}:\d\d:)")
 _RULE = re.compile(r"^[|+:=_\s-]{3,}$")
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}
+#: Brackets behind names that state the unit of all of them, ``(all in us)``, or of the times.
+_OF_ALL = re.compile(
+    r"[\[({]\s*(?:(all|everything|alles?|tout|tous|todos?|tutti|tutto)|times?|zeiten|unit)"
+    r"[\w\s:=]*?[\s:=]([^\s\])}]+)\s*[\])}]\s*$", re.IGNORECASE,
+)  # fmt: skip
 _DELIMITERS = (",", ";", "\t", "|", " ")
 
 
@@ -419,8 +424,32 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     above = [line for number, line in every if number < plain.first_row and line.strip()]
     if not above or not above[-1].lstrip().startswith("#"):
         return plain
-    cells = _cells(above[-1].strip().lstrip("#"), plain.delimiter)
+    text, unit, of_all = _stated_behind(above[-1].strip().lstrip("#").strip())
+    cells = _cells(text, plain.delimiter)
+    if unit and len(cells) != plain.fields:  # names are set apart in another way
+        cells = tuple(re.split(r"[,;|\s]+", text))
     words = [cell for cell in cells if cell and not _is_value(cell, plain.decimal)]
     if len(cells) != plain.fields or len(words) < len(cells) or not _are_names(cells):
         return plain
-    return replace(plain, header=cells) if ":" not in cells[0] else plain
+    if ":" in cells[0]:
+        return plain
+    named = [one if split_unit(one)[1] else f"{one} [{unit}]" for one in cells]
+    named[1:] = named[1:] if of_all else cells[1:]
+    return replace(plain, header=tuple(named) if unit else cells)
+
+
+def _stated_behind(text: str) -> tuple[str, str | None, bool]:
+    """Names without brackets behind them, the unit that those state, whether it is that of all.
+
+    Examples
+    --------
+    >>> _stated_behind("micros sense (all in us)"), _stated_behind("t x (times in ms)")
+    (('micros sense', 'us', True), ('t x', 'ms', False))
+    >>> _stated_behind("t [ms], volts (V)")
+    ('t [ms], volts (V)', None, False)
+    """
+    found = _OF_ALL.search(text)
+    unit = split_unit(f"x [{found[2]}]")[1] if found else None
+    if found is None or unit is None:
+        return text, None, False
+    return text[: found.start()].strip(), unit, found[1] is not None

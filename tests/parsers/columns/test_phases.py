@@ -62,3 +62,10 @@ def test_words_that_change_from_row_to_row_are_no_phases(tmp_path):
         t += 20 if k % 5 > 1 else 9
     run = read(tmp_path, "\n".join(["time_ms,mode_of_gripper", *rows]) + "\n")
     assert run.loop_columns.phase_names == ()
+
+
+@pytest.mark.parametrize("words", [["0.00", "3.00", "1.00"], ["0", "3", "1"]])
+def test_states_written_with_decimals_are_whole_numbers(tmp_path, words):
+    """A state that an export writes as 0.00 is called 0."""
+    run = read(tmp_path, log("ms,state,imu,wheels,lamp", words))
+    assert run.loop_columns.phase_names == ("0", "3", "1")

@@ -5,7 +5,7 @@ import pytest
 import looptime
 from looptime.errors import LogError
 from looptime.parsers.text.dialect import sniff
-from tests.parsers.build import periods_ms, read
+from tests.parsers.build import periods_ms, read, self_ms
 from tests.parsers.text.build import PERIODS, PLAIN, check
 
 
@@ -174,3 +174,22 @@ def test_a_header_among_the_rows_names_those_before_it():
 def test_words_among_the_rows_are_no_header():
     """A row of events with a time left out names no columns."""
     assert sniff("0,imu,begin\n5,imu,end\nlost,imu,begin\n20,imu,begin\n", "x").header is None
+
+
+@pytest.mark.parametrize(
+    ("comment", "row"),
+    [("# micros sense pid out (all in us)", "{} {} {} {}"),
+     ("# t sense pid out [alle in us]", "{},{},{},{}"),
+     ("#t,sense,pid,out (everything in us)", "{};{};{};{}")],
+)  # fmt: skip
+def test_names_and_their_unit_in_a_comment_above_the_numbers(tmp_path, comment, row):
+    """As many words as columns name them, and what the brackets state is the unit of all."""
+    periods = [4000 + k % 7 * 30 + (6000 if k % 10 == 4 else 0) for k in range(60)]
+    lines, t = ["# tray carrier, wheel board", comment], 0
+    for k, period in enumerate(periods):
+        lines.append(row.format(t, 2100 + k % 3, 300, period - 2500))
+        t += period
+    run = read(tmp_path, "\n".join(lines) + "\n", "dump.txt")
+    assert (run.clock.unit, run.clock.limits) == ("us", ())
+    assert periods_ms(run) == [p / 1000 for p in periods[:59]]
+    assert self_ms(run)["sense"] == [(2100 + k % 3) / 1000 for k in range(59)]
