@@ -14,7 +14,7 @@ from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.role import FALSE_UNIT, Stamped
 from looptime.parsers.columns.signals import first_rows, loops_after
 from looptime.parsers.columns.stamped_at import stamped
-from looptime.parsers.columns.unit import Unit, clock_unit, find_unit
+from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, tick_of
 from looptime.parsers.layouts.contract import UNSEEN, Column, Content, Given, LoopRows, Reading
 from looptime.parsers.layouts.some_loops import between, thinned
 from looptime.parsers.text.dialect import numbers
@@ -26,6 +26,9 @@ __all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_limits", "row_notes", "
 
 #: Rows by which it is told at which end of its loop a row is stamped.
 _ROWS = 50_000
+
+#: Rows, and the share of them that must agree, by which a period fills in between a clock's ticks.
+_ENOUGH, _MOST = 20, 0.95
 
 #: Column map; what a column is, is told by its header and its values.
 COLUMNS: dict[str, Column] = {
@@ -85,6 +88,9 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
     if time is None and total is not None and work is not None and _too_short(total, work):
         total = None
         del at["total"]
+    finer = _between_ticks(content)
+    if finer is not None:
+        time = at["time"] = finer
     short = _cut_short(total, work, bad)
     content.outcast.add(np.flatnonzero(short), "corrupt stamp")
     apart = time is not None and _apart(content)
@@ -123,7 +129,34 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
         every = between(at["loop"][row], found.start, length, content.log.source.path)
         if every > 1:
             return thinned(content, found, at["loop"][row], every)
-    return _stamped(content, found, work)
+    made = _stamped(content, found, work)
+    return made if finer is None or made.said != found.said else replace(made, said=_FINER)
+
+
+def _between_ticks(content: Content) -> Int | None:
+    """Instants as fine as the period beside a clock that ticks more coarsely; None elsewhere.
+
+    Each step of the clock is the period but for a tick, and what is between the two never adds up
+    to more: the instants are the first of a stretch with the periods after it.
+    """
+    at, given = content.table.columns, content.log.given
+    sides = [role.step for head, role in given.roles if head == given.one.get("period")]
+    time, period = at.get("time"), at.get("period")
+    if time is None or period is None or len(time) < _ENOUGH or not any(sides):
+        return None
+    step, length = np.diff(time), period[:-1] if sides[0] == "after" else period[1:]
+    tick = tick_of(time, content.unit.tick_ns)
+    if tick < 10 * tick_of(np.cumsum(length), 1) or tick < _COARSE * np.median(step):
+        return None
+    good = np.abs(step - length) <= tick
+    begins = np.flatnonzero(np.append(True, ~good))
+    made = np.append(0, np.cumsum(np.where(good, length, 0)))
+    ahead, stretch = time - made, np.cumsum(np.append(False, ~good))
+    low, high = (reach.reduceat(ahead, begins) for reach in (np.minimum, np.maximum))
+    if good.mean() < _MOST or ((high - low) > 2 * tick).any():
+        return None
+    made = made + ((low + high) // 2)[stretch]
+    return made if ((np.diff(made) >= 0) | (step < 0)).all() else None
 
 
 def _too_short(total: Int, work: Int) -> bool:
@@ -271,6 +304,7 @@ def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     return tuple(notes)
 
 
+_FINER = "the rows, one a loop, as long as their period, which is finer than the clock's ticks"
 _END = "the rows, one a loop, stamped at its end"
 
 

@@ -146,3 +146,38 @@ def test_a_damaged_row_loses_its_loop(tmp_path, counter):
     assert len(run) == 113
     assert run.set_aside.counts["rows lost around it"] == 3
     assert sum(ms > 40 for ms in periods_ms(run)) == 3  # into loops 39, 79 and 119
+
+
+@pytest.mark.parametrize("step", ["after", "before"])
+@pytest.mark.parametrize("overhead_us", [0, 400])
+def test_a_period_finer_than_the_clock_fills_in_between_its_ticks(tmp_path, step, overhead_us):
+    """Periods are known to the us behind a clock of ms, unless they leave a part of each loop out.
+
+    What is left out adds up against the clock: then its own steps are the periods.
+    """
+    draw = np.random.default_rng(7)
+    period = draw.integers(11_000, 12_500, 400) + np.where(np.arange(400) % 40 == 9, 9000, 0)
+    start = 3_400_000 + np.append(0, np.cumsum(period)[:-1])
+    said = (period if step == "after" else np.append(0, period[:-1])) - overhead_us
+    rows = "".join(f"{t // 1000},{max(p, 0)},{k % 3}\n"
+                   for k, (t, p) in enumerate(zip(start, said, strict=True)))  # fmt: skip
+    run = read(tmp_path, "time_ms,period_us,x\n" + rows)
+    found = np.array(periods_ms(run))
+    true = period[400 - 1 - len(found) : 399] / 1e3
+    if overhead_us:
+        assert (found == np.rint(found)).all()
+        assert np.abs(found - true).max() < 1
+    else:
+        assert found == pytest.approx(true, abs=1e-9)
+
+
+def test_rows_that_are_missing_stay_so_behind_a_finer_period(tmp_path):
+    """A gap is as long as the clock says; the loops on both sides are as long as their periods."""
+    period = 11_000 + np.random.default_rng(8).integers(0, 900, 400)
+    start = np.append(0, np.cumsum(period)[:-1])
+    kept = [k for k in range(400) if k not in (200, 201, 202)]
+    rows = "".join(f"{start[k] // 1000},{period[k]},{k % 3}\n" for k in kept)
+    run = read(tmp_path, "time_ms,period_us,x\n" + rows)
+    at = run.loop_columns.start_ns
+    assert at[-1] - at[0] == pytest.approx((start[398] - start[0]) * 1000, abs=2e6)
+    assert periods_ms(run)[:199] == pytest.approx(period[:199] / 1e3, abs=1e-9)
