@@ -8,8 +8,8 @@ from itertools import pairwise
 from looptime.errors import LogError, UsageError
 from looptime.parsers.lines.cell_rows import table_grid
 from looptime.parsers.lines.grid import Grid
-from looptime.parsers.lines.recast import MULTIPLE, recast
 from looptime.parsers.lines.rated import rated
+from looptime.parsers.lines.recast import MULTIPLE, recast
 from looptime.parsers.lines.spelled import spelled
 from looptime.parsers.text.dialect import is_number, is_remark, sniff, split_line
 from looptime.records import dataclass
@@ -38,7 +38,7 @@ def other_times(
 ) -> OtherTimes | None:
     r"""A table brought to one of times; None where it is one as it stands, or no table.
 
-    Where the caller names the columns, they matter only if one holds a multiple of a unit, or counts.
+    Where the caller names the columns, they matter only if one counts or holds multiples of a unit.
 
     Raises
     ------

@@ -73,3 +73,11 @@ def test_a_rate_at_which_no_loop_runs_is_asked_for(tmp_path):
         read(tmp_path, text)
     run = read(tmp_path, text, unit="us")
     assert periods_ms(run)[:199] == pytest.approx(PERIOD[:199] / 1e3, abs=1e-3)
+
+
+def test_rates_in_names_that_the_caller_gives(tmp_path):
+    """Names on the command line state rates as a header does."""
+    text = table("a,b", counts(START, 84e6), counts(READ, 84e6))
+    run = read(tmp_path, text, columns="start_ticks_84MHz,read_ticks_84MHz")
+    assert periods_ms(run) == pytest.approx(PERIOD[: len(run.loops)], abs=1e-4)
+    assert self_ms(run)["read"] == pytest.approx(READ[: len(run.loops)], abs=1e-4)
