@@ -7,31 +7,35 @@ known (both ends are played), and what differs from one recording to the next wi
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import field
-from typing import Any
+from dataclasses import field, replace
 
 import numpy as np
 
 from looptime.analysers.basis import prepare
 from looptime.analysers.beat_wait import with_wait_named
-from looptime.analysers.estimate import Figure, to_json
+from looptime.analysers.estimate import Figure
 from looptime.analysers.warmup import warmup
-from looptime.controlling.gain_shift import GainShift
-from looptime.controlling.wheels import Steering
 from looptime.errors import NotEnoughError, UsageError
 from looptime.planner.answer.corners import Settings, play_all, settings_of
 from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE, Side, planned, side
 from looptime.planner.answer.measures import FEWEST, Measures, measure
-from looptime.planner.answer.rest import RestAdvice, rest_that_pays
+from looptime.planner.answer.prediction import (
+    CAUTIONS,
+    Contribution,
+    Prediction,
+    UnknownBus,
+    either,
+    verdict,
+)
+from looptime.planner.answer.rest import rest_that_pays
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
-from looptime.planner.play.draft import KnownRun, Setting, sampled
+from looptime.planner.play.draft import KnownRun, Setting, known, sampled
 from looptime.planner.play.replay import Replay
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.schema import SCHEMA_VERSION
 from looptime.stats.student import t_quantile
-from looptime.words import named, percent
+from looptime.words import percent
 
 __all__ = [
     "CAUTIONS",
@@ -43,126 +47,9 @@ __all__ = [
     "settings_of",
 ]
 
-#: Shown under every plan.
-CAUTIONS = (
-    "A prediction is an estimate and never a safety case.",
-    "A changed loop moves the robot differently: wheels off the floor for the first run, stop "
-    "control in hand.",
-    "What may be called from a thread, and how often, is for the hardware maker's documentation "
-    "to say.",
-    "The event's rules and its safety staff come first.",
-)
 _FULL = 0.85
-
-
-@dataclass(frozen=True)
-class Contribution:
-    """What one change does to the mean of the quantity judged [ms]; negative is faster."""
-
-    text: str
-    alone_ms: Figure
-    in_order_ms: Figure
-
-
-@dataclass(frozen=True)
-class UnknownBus:
-    """A call of a thread of which nobody knows whether it shares a bus with the loop."""
-
-    call: str
-    may_share_with: tuple[str, ...]  #: Calls of the loop
-    #: Change of the mean if all such calls have a bus of their own, and if all share one.
-    own_ms: Figure
-    shared_ms: Figure
-
-
-@dataclass(frozen=True)
-class Prediction:
-    """What a plan will do."""
-
-    baseline: Side
-    predicted: Side
-    changes: tuple[Contribution, ...]
-    warnings: tuple[str, ...]
-    #: ``work`` where the log keeps a fixed pace, else ``period``: what contributions are about.
-    judged: str
-    verdict: str  #: ``faster``, ``slower`` or ``can't tell``: where the interval of the change lies
-    change_ms: Figure  #: Change of the mean of the quantity judged
-    #: Calls that do not recur by the loop, and why they are taken for such.
-    rhythms: tuple[dict[str, object], ...]
-    #: For each read moved to a thread on a bus of the loop: the rest that pays.
-    rest: tuple[RestAdvice, ...]
-    run: Run = field(repr=False)  #: The predicted run, for any analyser and for the heading models
-    #: Loops behind the figures, and loops of the log; fewer where a sample answers first.
-    loops: int = 0
-    loops_in_log: int = 0
-    warmup_loops: int = 0  #: Loops left out at the start
-    run_sd_percent: float = 1.0  #: Run-to-run standard deviation in the intervals [%]
-    #: ``given`` or ``assumed``; ``season`` where a caller took it from there.
-    run_sd_from: str = "assumed"
-    source: str = ""
-    #: What the answer depends on as long as nobody names these buses.
-    unknown_buses: tuple[UnknownBus, ...] = ()
-    #: What the new pace does to controllers that ignore the step, where a caller asked.
-    gain_shift: GainShift | None = None
-    #: Steered wheels as a set, ``before`` and ``after``, where a caller asked.
-    steering: dict[str, Steering | None] | None = None
-
-    @property
-    def until(self) -> str:
-        """What must be known before the direction can be told; empty if it can, or lies open."""
-        sides = [
-            {_verdict(unknown.own_ms), _verdict(unknown.shared_ms)}
-            for unknown in self.unknown_buses
-        ]
-        if self.verdict != "can't tell" or not any(len(side) > 1 for side in sides):
-            return ""
-        asked = [
-            f"{u.call} shares a bus with {named(u.may_share_with)}" for u in self.unknown_buses
-        ]
-        return (
-            f"it is known whether {', and whether '.join(asked)}: name it in looptime.toml or "
-            "record one minute with the thread"
-        )
-
-    @property
-    def sampled(self) -> bool:
-        """Whether a sample of the loops stands for all."""
-        return self.loops + self.warmup_loops < self.loops_in_log
-
-    def to_dict(self) -> dict[str, Any]:
-        """The documented JSON."""
-        return {
-            "schema_version": SCHEMA_VERSION,
-            "source": self.source,
-            "loops": self.loops,
-            "loops_in_log": self.loops_in_log,
-            "warmup_loops": self.warmup_loops,
-            "sampled": self.sampled,
-            "judged": self.judged,
-            "verdict": self.verdict,
-            "until": self.until,
-            "unknown_buses": to_json(self.unknown_buses),
-            "change_ms": self.change_ms.to_dict(),
-            "confidence": CONFIDENCE,
-            "run_sd_percent": self.run_sd_percent,
-            "run_sd_from": self.run_sd_from,
-            "baseline": self.baseline.to_dict(),
-            "predicted": self.predicted.to_dict(),
-            "changes": [
-                {
-                    "text": c.text,
-                    "alone_ms": c.alone_ms.to_dict(),
-                    "in_order_ms": c.in_order_ms.to_dict(),
-                }
-                for c in self.changes
-            ],
-            "rhythms": list(self.rhythms),
-            "rest": [advice.to_dict() for advice in self.rest],
-            "warnings": list(self.warnings),
-            "cautions": list(CAUTIONS),
-            "controllers": to_json(self.gain_shift),
-            "steering": to_json(self.steering),
-        }
+#: Relative change of the pace from which on it matters which clock a call keeps.
+_OTHER_PACE = 0.02
 
 
 @dataclass(frozen=True)
@@ -262,8 +149,25 @@ def predict(
         run = prepare_run(
             run, buses=buses, recurs=recurs, keep_warmup=keep_warmup, sample_loops=sample_loops
         )
+    books, tell = (run.loops_in_log, run.warmup_loops), progress or (lambda share: None)
     plan = _Plan(run.known, wanted, budget_ms, read_instant, run_sd)
-    return plan.prediction(run.loops_in_log, run.warmup_loops, progress or (lambda share: None))
+    found = plan.prediction(*books, tell)
+    open_to = {r.name: r.other for r in run.known.rhythms.calls if r.other}
+    if not open_to or not _matters(found):
+        return found
+    other = replace(plan, known=_on_other_clocks(run.known, open_to), spans={})
+    return either(found, other.prediction(*books, lambda share: None), open_to)
+
+
+def _matters(found: Prediction) -> bool:
+    """Whether the pace changes, so that what keeps the clock's time is made more or less often."""
+    was, now = (side.period_ms["mean"].value or 0.0 for side in (found.baseline, found.predicted))
+    return abs(now - was) > _OTHER_PACE * was
+
+
+def _on_other_clocks(at: KnownRun, open_to: Mapping[str, str]) -> KnownRun:
+    """The same run with calls on the clock that fits them as well."""
+    return known(at.run, at.buses, {**at.recurs, **open_to}, at.seen)
 
 
 @dataclass
@@ -292,7 +196,7 @@ class _Plan:
         return Prediction(
             side(now, Settings().span, run, self._sd, self.budget_ms), after, contributions,
             (*central.warnings, *_full_buses(central, after)), judged,
-            _verdict(change), change,
+            verdict(change), change,
             tuple(r.to_dict() for r in self.known.rhythms.calls if r.recurs != "loop"),
             rest_that_pays(self.known, self.changes, central), played[settings.middle[0]].run,
             len(run), whole, cut, 100 * self._sd, "assumed" if self.run_sd is None else "given",
@@ -395,11 +299,3 @@ def _run_mean(run: Run, judged: str) -> float:
 def _mean(at: Measures, judged: str) -> float:
     found = (at.work_ms or at.period_ms) if judged == "work" else at.period_ms
     return float(found["mean"].value or 0.0)
-
-
-def _verdict(change: Figure) -> str:
-    if change.low is None or change.high is None:
-        return "can't tell"
-    if change.high < 0:
-        return "faster"
-    return "slower" if change.low > 0 else "can't tell"

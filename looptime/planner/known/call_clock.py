@@ -44,6 +44,7 @@ class CallClock:
     pulses: bool = False  #: The call is made every loop, and it is its long turns that recur
     #: Its calls, or its long turns, as indices into the chain.
     rows: Int = field(default_factory=lambda: np.empty(0, np.int64), repr=False)
+    other: str = ""  #: ``loop`` or ``time``, where that clock fits the log as well
 
     def to_dict(self) -> dict[str, object]:
         """Keys `name, recurs, mechanism, reason, loops, interval_ms, long_turns_only`."""
@@ -187,13 +188,14 @@ def _rhythm(
     if said == "time":
         plain = replace(plain, recurs="time", reason="stated", rule="recorded")
     elif not by_clock or (len(by_clock) < len(found.could_be) and call.kind != "telemetry"):
-        return replace(plain, reason=_why(found))
+        return replace(plain, reason=_why(found), other="time" if by_clock else "")
     if not by_clock:
         return plain
     rule = by_clock[0]
+    counted = not said and len(by_clock) < len(found.could_be)
     return replace(
         plain, recurs="time", reason="stated" if said else _why(found),
-        interval_ns=rule.value, rule=rule.name,
+        interval_ns=rule.value, rule=rule.name, other="loop" if counted else "",
     )  # fmt: skip
 
 

@@ -1,0 +1,196 @@
+"""What a plan will do, in figures, and what it says where the log leaves a clock open."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import field, replace
+from typing import Any
+
+from looptime.analysers.estimate import Figure, to_json
+from looptime.controlling.gain_shift import GainShift
+from looptime.controlling.wheels import Steering
+from looptime.planner.answer.intervals import CONFIDENCE, Side
+from looptime.planner.answer.rest import RestAdvice
+from looptime.records import dataclass
+from looptime.run import Run
+from looptime.schema import SCHEMA_VERSION
+from looptime.words import named
+
+__all__ = ["CAUTIONS", "Contribution", "Prediction", "UnknownBus", "either", "verdict"]
+
+#: Shown under every plan.
+CAUTIONS = (
+    "A prediction is an estimate and never a safety case.",
+    "A changed loop moves the robot differently: wheels off the floor for the first run, stop "
+    "control in hand.",
+    "What may be called from a thread, and how often, is for the hardware maker's documentation "
+    "to say.",
+    "The event's rules and its safety staff come first.",
+)
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """What one change does to the mean of the quantity judged [ms]; negative is faster."""
+
+    text: str
+    alone_ms: Figure
+    in_order_ms: Figure
+
+
+@dataclass(frozen=True)
+class UnknownBus:
+    """A call of a thread of which nobody knows whether it shares a bus with the loop."""
+
+    call: str
+    may_share_with: tuple[str, ...]  #: Calls of the loop
+    #: Change of the mean if all such calls have a bus of their own, and if all share one.
+    own_ms: Figure
+    shared_ms: Figure
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What a plan will do."""
+
+    baseline: Side
+    predicted: Side
+    changes: tuple[Contribution, ...]
+    warnings: tuple[str, ...]
+    #: ``work`` where the log keeps a fixed pace, else ``period``: what contributions are about.
+    judged: str
+    verdict: str  #: ``faster``, ``slower`` or ``can't tell``: where the interval of the change lies
+    change_ms: Figure  #: Change of the mean of the quantity judged
+    #: Calls that do not recur by the loop, and why they are taken for such.
+    rhythms: tuple[dict[str, object], ...]
+    #: For each read moved to a thread on a bus of the loop: the rest that pays.
+    rest: tuple[RestAdvice, ...]
+    run: Run = field(repr=False)  #: The predicted run, for any analyser and for the heading models
+    #: Loops behind the figures, and loops of the log; fewer where a sample answers first.
+    loops: int = 0
+    loops_in_log: int = 0
+    warmup_loops: int = 0  #: Loops left out at the start
+    run_sd_percent: float = 1.0  #: Run-to-run standard deviation in the intervals [%]
+    #: ``given`` or ``assumed``; ``season`` where a caller took it from there.
+    run_sd_from: str = "assumed"
+    source: str = ""
+    #: What the answer depends on as long as nobody names these buses.
+    unknown_buses: tuple[UnknownBus, ...] = ()
+    #: What the new pace does to controllers that ignore the step, where a caller asked.
+    gain_shift: GainShift | None = None
+    #: Steered wheels as a set, ``before`` and ``after``, where a caller asked.
+    steering: dict[str, Steering | None] | None = None
+
+    @property
+    def until(self) -> str:
+        """What must be known before the direction can be told; empty if it can, or lies open."""
+        sides = [
+            {verdict(unknown.own_ms), verdict(unknown.shared_ms)} for unknown in self.unknown_buses
+        ]
+        if self.verdict != "can't tell" or not any(len(side) > 1 for side in sides):
+            return ""
+        asked = [
+            f"{u.call} shares a bus with {named(u.may_share_with)}" for u in self.unknown_buses
+        ]
+        return (
+            f"it is known whether {', and whether '.join(asked)}: name it in looptime.toml or "
+            "record one minute with the thread"
+        )
+
+    @property
+    def sampled(self) -> bool:
+        """Whether a sample of the loops stands for all."""
+        return self.loops + self.warmup_loops < self.loops_in_log
+
+    def to_dict(self) -> dict[str, Any]:
+        """The documented JSON."""
+        return {
+            "schema_version": SCHEMA_VERSION,
+            "source": self.source,
+            "loops": self.loops,
+            "loops_in_log": self.loops_in_log,
+            "warmup_loops": self.warmup_loops,
+            "sampled": self.sampled,
+            "judged": self.judged,
+            "verdict": self.verdict,
+            "until": self.until,
+            "unknown_buses": to_json(self.unknown_buses),
+            "change_ms": self.change_ms.to_dict(),
+            "confidence": CONFIDENCE,
+            "run_sd_percent": self.run_sd_percent,
+            "run_sd_from": self.run_sd_from,
+            "baseline": self.baseline.to_dict(),
+            "predicted": self.predicted.to_dict(),
+            "changes": [
+                {
+                    "text": c.text,
+                    "alone_ms": c.alone_ms.to_dict(),
+                    "in_order_ms": c.in_order_ms.to_dict(),
+                }
+                for c in self.changes
+            ],
+            "rhythms": list(self.rhythms),
+            "rest": [advice.to_dict() for advice in self.rest],
+            "warnings": list(self.warnings),
+            "cautions": list(CAUTIONS),
+            "controllers": to_json(self.gain_shift),
+            "steering": to_json(self.steering),
+        }
+
+
+def either(told: Prediction, other: Prediction, open_to: Mapping[str, str]) -> Prediction:
+    """A prediction whose intervals hold another of the same plan, and why they do.
+
+    Parameters
+    ----------
+    told, other : Prediction
+        With each call on the clock that it is taken to keep, and on the one that fits as well.
+    open_to : dict of str to str
+        ``loop`` or ``time`` by call: the clocks of `other`.
+    """
+    change = _wide(told.change_ms, other.change_ms)
+    pairs = zip(told.changes, other.changes, strict=True)
+    return replace(
+        told, predicted=_wide_side(told.predicted, other.predicted), change_ms=change,
+        verdict=verdict(change),
+        changes=tuple(Contribution(a.text, _wide(a.alone_ms, b.alone_ms),
+                                   _wide(a.in_order_ms, b.in_order_ms)) for a, b in pairs),
+        warnings=(*told.warnings, *(_open_clock(name, to) for name, to in open_to.items())),
+    )  # fmt: skip
+
+
+def _open_clock(name: str, other: str) -> str:
+    taken, fits = ("time", "loops") if other == "loop" else ("loops", "time")
+    return (
+        f"{name} may go by {taken} or by {fits}, the log fits both: the answer is a range; say "
+        f"which with --recurs {name}=loop or {name}=time"
+    )
+
+
+def _wide(one: Figure, other: Figure) -> Figure:
+    """One figure with an interval that holds the other's as well."""
+    lows, highs = ([v for v in ends if v is not None]
+                   for ends in ((one.low, other.low), (one.high, other.high)))  # fmt: skip
+    return replace(one, low=min(lows, default=None), high=max(highs, default=None))
+
+
+def _wide_side(one: Side, other: Side) -> Side:
+    overruns = one.overruns and {
+        key: _wide(at, other.overruns[key])
+        if isinstance(at, Figure) and other.overruns is not None else at
+        for key, at in one.overruns.items()
+    }  # fmt: skip
+    return replace(
+        one, rate_hz=_wide(one.rate_hz, other.rate_hz), overruns=overruns,
+        period_ms={k: _wide(at, other.period_ms[k]) for k, at in one.period_ms.items()},
+        work_ms={k: _wide(at, other.work_ms[k]) for k, at in one.work_ms.items()},
+    )  # fmt: skip
+
+
+def verdict(change: Figure) -> str:
+    """``faster``, ``slower`` or ``can't tell``: where the interval of a change lies."""
+    if change.low is None or change.high is None:
+        return "can't tell"
+    if change.high < 0:
+        return "faster"
+    return "slower" if change.low > 0 else "can't tell"

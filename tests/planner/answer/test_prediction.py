@@ -1,0 +1,53 @@
+"""What a plan says where the log leaves open which clock a call keeps."""
+
+import numpy as np
+import pytest
+
+from looptime.planner.answer.predict import predict
+from tests.build_run import make_run
+
+
+def recording(name, between=3, n=900):
+    """A gyro of 10 ms and 5 ms of work in every loop, and 9 ms of something every so many loops."""
+    rng = np.random.default_rng(5)
+    gyro, work = rng.normal(10, 0.02, n), rng.normal(5, 0.02, n)
+    sends = np.where(np.arange(n) % between == 0, 9.0, 0.0)
+
+    def calls(k):
+        made = [("gyro.read", 0, gyro[k]), ("solve", gyro[k], work[k])]
+        return made + ([(name, gyro[k] + work[k], 9.0)] if sends[k] else [])
+
+    return make_run(
+        gyro + work + sends, calls, names={name: "telemetry" if "send" in name else "sensor read"}
+    )
+
+
+@pytest.mark.parametrize("name", ["telemetry.send", "camera.poll"])
+def test_both_clocks_that_fit_are_in_the_answer(name):
+    """Every third loop the mean is 5 + 9/3 = 8 ms, every 54 ms it is 5/(1 - 9/54) = 6 ms."""
+    told = predict(recording(name), ["drop gyro.read"])
+    mean = told.predicted.period_ms["mean"]
+    assert mean.low < 6.0
+    assert mean.high > 8.0
+    for change in (told.change_ms, told.changes[0].alone_ms):
+        assert change.low < -11.9
+        assert change.high > -10.1
+    assert any(f"--recurs {name}=loop" in warning for warning in told.warnings)
+
+
+@pytest.mark.parametrize(("clock", "mean"), [("loop", 8.0), ("time", 6.0)])
+def test_who_says_which_gets_one_answer(clock, mean):
+    """A clock that is stated is played alone."""
+    told = predict(
+        recording("telemetry.send"), ["drop gyro.read"], recurs={"telemetry.send": clock}
+    )
+    found = told.predicted.period_ms["mean"]
+    assert found.value == pytest.approx(mean, rel=0.03)
+    assert found.high - found.low < 1.5
+    assert not told.warnings
+
+
+def test_a_plan_that_leaves_the_pace_needs_no_clock():
+    """Where the loops stay as long as they were both clocks say the same."""
+    told = predict(recording("telemetry.send"), ["every gyro.read loops=1"])
+    assert not any("--recurs" in warning for warning in told.warnings)
