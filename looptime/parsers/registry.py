@@ -148,7 +148,7 @@ def _fits(found: list[Head], dialect: Dialect, path: str) -> list[tuple[Layout, 
     kinds = {layout.name: given for layout, given in fits}
     if {"calls", "edges"} <= set(kinds):  # what headers say goes before what values tell
         told = "edges" if not kinds["edges"].sure else "calls"
-        if kinds[told].told or not kinds[told].sure:
+        if "name" in kinds[told].told or not kinds[told].sure:
             beaten.add(told)
     return [(layout, given) for layout, given in fits if layout.name not in beaten]
 

@@ -53,7 +53,7 @@ def assemble(parsed: Parsed, path: str, options: Options) -> Run:
 def _from_calls(parsed: Parsed, rows: CallRows, path: str, options: Options) -> Run:
     """Timed calls, with the loops that they form."""
     found = find_loops(rows, options.loop_call, path)
-    tolerance = 2 * parsed.clock.tick_ns
+    tolerance = parsed.rounding_ns
     cuts = cuts_of(rows, tolerance)
     if cuts is None:
         rows = rows.take(np.argsort(rows.start, kind="stable"))

@@ -20,13 +20,23 @@ from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.records import dataclass
 from looptime.units import UNITS
 
-__all__ = ["CALLS", "EDGES", "Fit", "begins_first", "call_columns", "edge_columns", "fit_of"]
+__all__ = [
+    "CALLS",
+    "EDGES",
+    "MOST_THREADS",
+    "Fit",
+    "begins_first",
+    "call_columns",
+    "edge_columns",
+    "fit_of",
+    "paired",
+]
 
 #: Why columns are those of calls, and of begins and ends, whatever they are called.
 CALLS = "what lasts so long follows closely upon the rows before or lies within one"
 EDGES = "name by name one follows the other, and what they enclose lies within each other"
 #: Rows from which on values tell anything, and the most words of a column of names, of threads.
-_ENOUGH, _MOST_NAMES, _MOST_THREADS = 30, 200, 16
+_ENOUGH, _MOST_NAMES, MOST_THREADS = 30, 200, 16
 #: Of so many columns each may be a length, or a thread: a log of calls has no more of them.
 _MOST_LENGTHS = 6
 #: Shares of the rows: that hold one of the two edges, that may lack their other edge or cut
@@ -166,7 +176,7 @@ def begins_first(side: Int, name: Int, thread: Int | None = None) -> bool:
     >>> begins_first(np.tile([1, 0, 1, 0, 1, 0], 4), np.tile([7, 8, 8, 9, 9, 7], 4))
     True
     """
-    one, other = (len(_paired(each, name, thread).begin) for each in (side, 1 - side))
+    one, other = (len(paired(each, name, thread).begin) for each in (side, 1 - side))
     if abs(one - other) > 0.02 * max(one, other) + 2:
         return one > other
     return 2 * _firsts(side, name).sum() <= len(np.unique(name))
@@ -177,7 +187,8 @@ def _firsts(side: Int, name: Int) -> Int:
     return side[np.unique(name, return_index=True)[1]]
 
 
-def _paired(side: Int, name: Int, thread: Int | None) -> Pairs:
+def paired(side: Int, name: Int, thread: Int | None) -> Pairs:
+    """Begins and ends that belong together, each row on its thread."""
     if thread is None:
         return pair(side, name)
     order = np.argsort(thread, kind="stable")
@@ -200,7 +211,7 @@ def _unmatched(at: Float, side: Int, name: Int, thread: Int | None, sure: bool) 
         return None
     if not sure and not begins_first(side, name, thread):
         side = 1 - side
-    pairs = _paired(side, name, thread)
+    pairs = paired(side, name, thread)
     lost = 1 - 2 * len(pairs.begin) / len(kept)
     if lost > _ODD or not len(pairs.begin):
         return None
@@ -407,9 +418,9 @@ def _threads(found: list[Head], dialect: Dialect) -> dict[Head | None, Int | Non
     for head in found:
         cells = [row[head.index] for row in dialect.sample]
         words = list(dict.fromkeys(cells[:200]))
-        if len(words) <= _MOST_THREADS < len(cells):
+        if len(words) <= MOST_THREADS < len(cells):
             words = list(dict.fromkeys(cells))
-        if 2 <= len(words) <= _MOST_THREADS and not any(is_number(w) and "." in w for w in words):
+        if 2 <= len(words) <= MOST_THREADS and not any(is_number(w) and "." in w for w in words):
             made[head] = _codes(cells, words)
     few = len(made) <= _MOST_LENGTHS
     return {None: None} | {h: c for h, c in made.items() if few or (h and h.word in _THREADS)}

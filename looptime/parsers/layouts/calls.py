@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, roles
-from looptime.parsers.columns.unit import Unit, clock_unit, find_unit
+from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, tick_of
 from looptime.parsers.layouts.by_values import CALLS, call_columns, fit_of
 from looptime.parsers.layouts.contract import (
     SECOND,
@@ -25,6 +25,7 @@ from looptime.parsers.layouts.contract import (
     own_unit,
     spellings,
 )
+from looptime.parsers.layouts.own_threads import THREADS, call_spans, thread_column
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.parsers.text.table import Key, Table
 from looptime.stats.arrays import distinct
@@ -72,6 +73,8 @@ COLUMNS: dict[str, Column] = {
 _CLOSER = 0.3
 #: Calls within calls that may all begin within one rounding.
 _DEEP = 8
+#: Rows from which on values tell how they are rounded, and by how many they are told.
+_ENOUGH, _MOST_TOLD_BY = 30, 100_000
 #: What values tell where headers do not.
 _TOLD = ("name", "start", "end", "duration")
 #: Headers of instants that do not say whether a call began or ended then.
@@ -99,7 +102,21 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     cells = [row[given["name"].index] for row in dialect.sample[:200]]
     if not asked and cells and all(is_number(cell, dialect.decimal) for cell in cells):
         return None
-    return Given(given)
+    return _with_thread(given, found, dialect)
+
+
+def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) -> Given:
+    """The same with the column of the threads, also one that is called a name, such as a task."""
+    if "thread" in given:
+        return Given(given)
+    free = [head for head in found if head not in given.values()]
+    names = [head for head in free if head.word in COLUMNS["name"].spellings]
+    spans = call_spans(given, dialect)
+    thread = thread_column([*free, *([given["name"]] if names else [])], dialect, spans)
+    if thread is None:
+        return Given(given)
+    name = names[0] if thread is given["name"] else given["name"]
+    return Given({**given, "name": name, "thread": thread}, told={"thread": THREADS})
 
 
 def unit(log: Reading) -> Unit:
@@ -150,10 +167,12 @@ def rows(content: Content) -> Found:
         start=at["start"], duration=duration, name=at["name"], names=table.words["name"],
         by_end="looptime-recorder" in table.meta,
     )  # fmt: skip
-    ticks = np.concatenate([found.start[:100_000], duration[:100_000]])
+    ticks = np.concatenate([found.start[:_MOST_TOLD_BY], duration[:_MOST_TOLD_BY]])
+    if "end" not in at:
+        found = replace(found, rounding=_rounding(found, content.unit.tick_ns))
     given = content.log.given
     note = f"rows are taken for calls, {given.one['name'].text!r} names them: {CALLS}"
-    notes = (note,) if given.told else ()
+    notes = (note,) if "name" in given.told else ()
     asked = content.log.options.stamped or _said(given.one["start"].word)
     if "end" in at or asked == "start":
         return Found(found, ticks, notes=notes)
@@ -162,6 +181,20 @@ def rows(content: Content) -> Found:
     note = "rows are stamped at the end of their calls"
     note += "" if asked else ": so none overlap, else many would (--stamped start if that is wrong)"
     return Found(replace(found, by_end=True, ended=True), ticks, notes=(*notes, note))
+
+
+def _rounding(rows: CallRows, unit_ns: int) -> int:
+    """By how much calls side by side may overlap where starts and lengths are rounded apart [ns].
+
+    Lengths of one name that are all alike say nothing of how they are rounded.
+    """
+    start, name = rows.start[:_MOST_TOLD_BY], rows.name[:_MOST_TOLD_BY]
+    duration = rows.duration[:_MOST_TOLD_BY].astype(np.int64)
+    mine = duration[name == np.bincount(name).argmax()]
+    if len(start) < _ENOUGH or len(np.unique(mine)) < 2:
+        return 0
+    one, other = tick_of(start, unit_ns), tick_of(np.append(duration, 0), unit_ns)
+    return 0 if one == other else one + other
 
 
 def _said(word: str) -> str:
@@ -192,7 +225,7 @@ def finish(parsed: Parsed) -> Parsed:
     assert rows is not None
     if rows.ended:
         start = rows.start - rows.duration
-        rows = replace(rows, start=_with_parents(start, rows, 2 * parsed.clock.tick_ns))
+        rows = replace(rows, start=_with_parents(start, rows, parsed.rounding_ns))
     if len(rows) and rows.duration.min() < 0:
         hidden = rows.duration < 0
         parsed.outcast.add(rows.table_row(np.flatnonzero(hidden)), "negative duration")

@@ -95,6 +95,8 @@ class CallRows:
     #: Whether the log is known to be written as the calls ended.
     by_end: bool = False
     ended: bool = False
+    #: By how much neighbours may overlap: starts and lengths are rounded unlike each other [ns].
+    rounding: int = 0
 
     def __len__(self) -> int:
         return len(self.start)
@@ -200,6 +202,11 @@ class Parsed:
     partner: Int | None = None
     span: tuple[int, int] | None = None
     loops_from: str = ""  #: As in `looptime.parsers.text.rewritten.Rewritten`
+
+    @property
+    def rounding_ns(self) -> int:
+        """Overlap of two calls that counts as rounding [ns]."""
+        return max(2 * self.clock.tick_ns, self.calls.rounding if self.calls else 0)
 
     @property
     def rejects(self) -> Rejects:

@@ -8,15 +8,15 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from looptime.array_types import Bool, Int
+from looptime.array_types import Bool, Float, Int
 from looptime.errors import LogError
 from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.steps import Way, find_steps
 from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.refusals import words_change
-from looptime.parsers.columns.unit import Unit, clock_unit
-from looptime.parsers.layouts.by_values import EDGES, begins_first, edge_columns
+from looptime.parsers.columns.unit import Unit, clock_unit, instants
+from looptime.parsers.layouts.by_values import EDGES, begins_first, edge_columns, paired
 from looptime.parsers.layouts.contract import (
     CallRows,
     Column,
@@ -27,6 +27,7 @@ from looptime.parsers.layouts.contract import (
     Reading,
     spellings,
 )
+from looptime.parsers.layouts.own_threads import THREADS, thread_column
 from looptime.parsers.layouts.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
 from looptime.parsers.text.table import Table
@@ -85,7 +86,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     given = roles([head for head in found if head is not edge], words)
     named = {"time", "name"} <= set(given)
     if named and edge is not None:
-        return Given({**given, "edge": edge})
+        return _with_thread({**given, "edge": edge}, found, dialect)
     told = edge_columns(found, dialect, edge, WORDS)
     if told is not None:
         kept = {part: head for part, head in given.items()
@@ -99,7 +100,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         return None
     split = [split_edge(cell) for cell in cells]
     if all(side is not None for _, side in split) and {s for _, s in split} >= {BEGIN, END}:
-        return Given(given)
+        return _with_thread(given, found, dialect)
     if asked:  # instants alone: calls without length
         _refuse_unknown_edges(found, given, dialect)
         return Given(given, sure=False)
@@ -112,6 +113,32 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         _refuse_unknown_edges(found, given, dialect)
         return Given(given, sure=False)
     return None
+
+
+def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) -> Given:
+    """The same with the column of the threads, told by what overlaps where no header names it."""
+    if "thread" in given:
+        return Given(given)
+    at = instants(dialect, given["time"])
+    cells = [row[given["name"].index] for row in dialect.sample]
+    if "edge" in given:
+        sides = [WORDS.get(row[given["edge"].index].lower(), -1) for row in dialect.sample]
+    else:
+        parted = [split_edge(cell) for cell in cells]
+        cells, sides = [name for name, _ in parted], [-1 if s is None else s for _, s in parted]
+    side, name = np.array(sides), np.unique(np.array(cells), return_inverse=True)[1]
+    kept = np.flatnonzero(np.isfinite(at) & (side >= 0))
+
+    def spans(thread: Int) -> tuple[Float, Float, Int, int]:
+        pairs = paired(side[kept], name[kept], thread[kept])
+        begin, end = at[kept][pairs.begin], at[kept][pairs.end]
+        return begin, end, thread[kept][pairs.begin], len(pairs.open) + len(pairs.stray)
+
+    free = [head for head in found if head not in given.values()]
+    thread = thread_column(free, dialect, [spans])
+    if thread is None:
+        return Given(given)
+    return Given({**given, "thread": thread}, told={"thread": THREADS})
 
 
 def _refuse_unknown_edges(found: list[Head], given: dict[str, Head], dialect: Dialect) -> None:

@@ -115,13 +115,21 @@ def parse(
     tick, stepping = _tick(layout, table, unit, found)
     clock = Clock(
         unit.name, unit.said, tick, wraps=wraps, other=other,
-        notes=found.notes + changes + again + odd + stepping, starts_from=layout.starts_from,
+        notes=found.notes + _threads(given) + changes + again + odd + stepping,
+        starts_from=layout.starts_from,
         limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
     )  # fmt: skip
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner)
     if isinstance(found.rows, LoopRows):
         return replace(parsed, loops=_with_values(found.rows, table))
     return replace(parsed, calls=_with_labels(found.rows, table))
+
+
+def _threads(given: Given) -> tuple[str, ...]:
+    """What is said of threads that no header names."""
+    if "thread" not in given.told or "name" in given.told:
+        return ()
+    return (f"{given.one['thread'].text!r} is taken for the thread: {given.told['thread']}",)
 
 
 def _wants(layout: Layout, log: Reading, units: dict[Key, Unit]) -> list[Want]:

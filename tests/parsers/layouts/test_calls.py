@@ -1,5 +1,6 @@
 """Layout `calls`: rows stamped at the ends of their calls, and the counters of small boards."""
 
+import numpy as np
 import pytest
 
 from looptime.parsers.columns.headers import heads
@@ -72,3 +73,21 @@ def test_ends_and_lengths_rounded_each(tmp_path):
     # the rest of `drive` is 2 ms and what varies, each rounded to a tenth and taken once
     rest = [2 + k * 0.7341 % 1 for k in range(59)]
     assert self_ms(run)["drive"][:59] == pytest.approx(rest, abs=0.16)
+
+
+@pytest.mark.parametrize(("start_ns", "length_ns"), [(1000, 100), (1000, 100_000), (100_000, 1000)])
+def test_calls_that_overlap_by_their_rounding_are_used(tmp_path, start_ns, length_ns):
+    """Starts and lengths rounded unlike each other: no call is set aside, sums stay right."""
+    chance, at, rows = np.random.default_rng(5), 35_386_529_151_377, []
+    for name, usual in (("imu", 2e6), ("can", 3e6), ("plan", 1.9e6)) * 300:
+        took = int(chance.normal(usual, 0.05 * usual))
+        rows.append((name, at, took))
+        at += took + (int(chance.uniform(1e5, 9e5)) if name == "plan" else 0)
+    run = read(tmp_path, "name,start_us,duration_us\n" + "".join(
+        f"{name},{round(t / start_ns) * start_ns / 1e3:.1f},"
+        f"{round(took / length_ns) * length_ns / 1e3:.1f}\n" for name, t, took in rows
+    ))  # fmt: skip
+    assert len(run.set_aside) <= 3
+    for name, loops in self_ms(run).items():
+        true = np.mean([took for which, _, took in rows if which == name]) / 1e6
+        assert np.mean(loops) == pytest.approx(true, abs=(start_ns + length_ns) / 1e6)

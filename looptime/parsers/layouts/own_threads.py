@@ -1,0 +1,124 @@
+"""The column that tells threads apart, whatever its header: calls overlap across its words only."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from looptime.array_types import Float, Int
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.unit import instants
+from looptime.parsers.layouts.by_values import MOST_THREADS, fit_of
+from looptime.parsers.text.dialect import Dialect, is_number, numbers
+from looptime.units import UNITS
+
+__all__ = ["THREADS", "call_spans", "thread_column"]
+
+#: Why a column is that of the threads.
+THREADS = "calls of two of its words overlap, those of one never do"
+#: Begins and ends of calls, their threads, and how many edges lack their other one.
+_Spans = tuple[Float, Float, Int, int]
+#: Calls that must overlap, and their share; what may be left of them; how much rarer than by
+#: chance calls of two threads may meet.
+_ENOUGH, _LEAST, _LEFT, _RARER = 5, 0.005, 0.02, 0.1
+
+
+def thread_column(
+    likely: list[Head], dialect: Dialect, spans: list[Callable[[Int], _Spans]]
+) -> Head | None:
+    """The column by whose words calls overlap that do not within one word; None without one.
+
+    Parameters
+    ----------
+    likely : list of Head
+        Columns that may be it.
+    dialect : Dialect
+        How the log is written, with its first rows.
+    spans : list of functions
+        Each gives the calls of the first rows in one way of reading them, for a thread each row.
+    """
+    found = {head: _codes(dialect, head) for head in likely}
+    few = {head: code for head, code in found.items() if code.max(initial=0) + 1 >= 2}
+    few = {head: code for head, code in few.items() if code.max() < MOST_THREADS}
+    one = np.zeros(len(dialect.sample), np.int64)
+    wrong = [_odd(*way(one)) for way in spans] if few else []
+    enough = max(_ENOUGH, _LEAST * len(one))
+    if not wrong or min(wrong) < enough:
+        return None
+    best: tuple[int, Head] | None = None
+    for head, code in few.items():
+        for way, before in zip(spans, wrong, strict=True):
+            made = way(code)
+            left = _odd(*made)
+            if left <= _LEFT * before and _meet(*made[:3]) and (best is None or left < best[0]):
+                best = left, head
+    return None if best is None else best[1]
+
+
+def call_spans(given: dict[str, Head], dialect: Dialect) -> list[Callable[[Int], _Spans]]:
+    """The calls of a table of calls: from their stamps on or, where these may be ends, up to them.
+
+    Nothing where it cannot be told in which unit they are.
+    """
+    start, length = given["start"], given.get("duration")
+    at = instants(dialect, start)
+    if "end" in given:
+        return [_fixed(at, instants(dialect, given["end"]))] if length is None else []
+    assert length is not None
+    text = bool(np.isnan(numbers(dialect, start.index)).all())
+    if (text or start.unit) and not length.unit:
+        return []
+    scale = (
+        UNITS[length.unit] / (1 if text else UNITS[start.unit or length.unit])
+        if (length.unit)
+        else 1.0
+    )
+    took = numbers(dialect, length.index) * scale
+    return [_fixed(at, at + took), _fixed(at - took, at)]
+
+
+def _fixed(start: Float, end: Float) -> Callable[[Int], _Spans]:
+    known = np.isfinite(start) & np.isfinite(end) & (end >= start)
+    return lambda thread: (start[known], end[known], thread[known], 0)
+
+
+def _codes(dialect: Dialect, head: Head) -> Int:
+    """Codes of a column's words; one code where it holds numbers with decimals."""
+    cells = [row[head.index] for row in dialect.sample]
+    words, code = np.unique(np.array(cells, dtype=object).astype(str), return_inverse=True)
+    if any(is_number(word, dialect.decimal) and not word.isdecimal() for word in words):
+        return np.zeros(len(cells), np.int64)
+    return code.astype(np.int64)
+
+
+def _odd(start: Float, end: Float, thread: Int, lost: int) -> int:
+    """Calls that cut across another of their thread, and edges without their other one."""
+    count = lost
+    for code in np.unique(thread):
+        mine = thread == code
+        if mine.sum() > 2:
+            count += round(fit_of(start[mine], end[mine]).odd * (int(mine.sum()) - 1))
+    return count
+
+
+def _meet(start: Float, end: Float, thread: Int) -> bool:
+    """Whether calls of any two words begin within each other about as often as by chance.
+
+    Devices and parts of one thread do not: they take turns.
+    """
+    codes = np.unique(thread)
+    span = float(end.max() - start.min()) or 1.0
+    for one in codes:
+        order = np.argsort(start[thread == one], kind="stable")
+        begin, stop = start[thread == one][order], end[thread == one][order]
+        reach = np.maximum.accumulate(stop)
+        busy = float((np.minimum(reach, np.append(begin[1:], np.inf)) - begin).sum()) / span
+        for other in codes[codes != one]:
+            at = start[thread == other]
+            last = np.searchsorted(begin, at, side="left") - 1
+            met = int(((last >= 0) & (at < reach[np.maximum(last, 0)])).sum())
+            chance = busy * len(at)
+            if chance >= 2 * _ENOUGH and met < _RARER * chance:
+                return False
+    return True

@@ -1,0 +1,114 @@
+"""Threads told by what overlaps, where no header names them."""
+
+import json
+
+import numpy as np
+import pytest
+
+from looptime.schema import REASONS
+from tests.parsers.build import read
+
+MAIN = (("gyro.read", 1.6e6), ("port.send", 2.0e6), ("steer.calc", 2.2e6))
+DEVICE = {"gyro.read": "gyro", "port.send": "port", "steer.calc": "none", "frame.grab": "camera"}
+
+
+def two_threads(seed=4, loops=300):
+    """Rows (thread, name, start, length) [ns] of a loop that waits while a second thread grabs."""
+    chance, at = np.random.default_rng(seed), 7_000_000_000
+    other, rows = at + 500_000, []
+    while other < at + loops * 6_500_000:
+        took = int(chance.normal(8e6, 3e5))
+        rows.append(("vision", "frame.grab", other, took))
+        other += took + int(chance.normal(32e6, 1e6))
+    held = [(start, start + took) for _, _, start, took in rows]
+    for _ in range(loops):
+        for name, usual in MAIN:
+            took = int(chance.normal(usual, 0.05 * usual))
+            if name == "port.send":
+                took += max((stop - at for start, stop in held if start <= at < stop), default=0)
+            rows.append(("main", name, at, took))
+            at += took
+        at += int(chance.uniform(1000, 9000))
+    return sorted(rows, key=lambda row: row[2])
+
+
+def edges(rows):
+    """The begins and ends of the rows, in order."""
+    both = [(start, 1, lane, name) for lane, name, start, _ in rows]
+    both += [(start + took, 0, lane, name) for lane, name, start, took in rows]
+    return sorted(both)
+
+
+def as_calls(rows):
+    """A table with instants of both ends."""
+    lines = [f"{lane};{name};{start / 1e3:.3f};{(start + took) / 1e3:.3f}\n"
+             for lane, name, start, took in rows]  # fmt: skip
+    return "lane;call;begin_us;end_us\n" + "".join(lines)
+
+
+def as_numbers(rows):
+    """A table whose threads are whole numbers, their column last."""
+    code = {"main": 0, "vision": 1}
+    lines = [f"{name}\t{took / 1e6:.6f}\t{start / 1e6:.6f}\t{code[lane]}\n"
+             for lane, name, start, took in rows]  # fmt: skip
+    return "name\tdur_ms\tstart_ms\tcpu_no\n" + "".join(lines)
+
+
+def as_tasks(rows):
+    """A table whose threads stand under a header that may as well name calls."""
+    return "task,fn,start_ns,dur_ns\n" + "".join(
+        ",".join(map(str, row)) + "\n" for row in rows
+    )  # fmt: skip
+
+
+def as_objects(rows):
+    """Lines of JSON."""
+    return "".join(
+        json.dumps({"th": lane, "fn": name, "t0": start / 1e6, "t1": (start + took) / 1e6}) + "\n"
+        for lane, name, start, took in rows
+    )
+
+
+def as_edges(rows):
+    """A row for each begin and each end."""
+    return "time_us,lane,name,edge\n" + "".join(
+        f"{at / 1e3:.3f},{lane},{name},{'begin' if begins else 'end'}\n"
+        for at, begins, lane, name in edges(rows)
+    )
+
+
+@pytest.mark.parametrize("written", [as_calls, as_numbers, as_tasks, as_objects, as_edges])
+def test_what_overlaps_across_words_and_never_within_one_is_the_thread(tmp_path, written):
+    """Every call is used and stands on its thread, whatever the column of the threads is called."""
+    rows = two_threads()
+    run = read(tmp_path, written(rows))
+    reasons = {REASONS[code] for code in run.set_aside.reason}
+    assert reasons <= {"before first loop", "unfinished last loop"}
+    assert len(run.set_aside) < 12 * (1 + (written is as_edges))
+    columns = run.call_columns
+    on = {(run.thread_names[t], run.names[n].name)
+          for t, n in zip(columns.thread, columns.name, strict=True)}  # fmt: skip
+    lanes = {"0": "main", "1": "vision"}
+    assert {(lanes.get(t, t), n) for t, n in on} == {row[:2] for row in rows}
+    assert "is taken for the thread" in " ".join(run.clock.notes)
+
+
+def test_devices_of_one_thread_are_no_threads(tmp_path):
+    """Parts that take turns never overlap: what tells them apart is no thread."""
+    rows = two_threads()
+    text = "fn,addr,start_us,dur_us\n" + "".join(
+        f"{name},{DEVICE[name]},{start / 1e3:.3f},{took / 1e3:.3f}\n"
+        for _, name, start, took in rows
+    )
+    run = read(tmp_path, text)
+    assert run.thread_names == ("main",)
+    assert "overlaps another call" in {REASONS[code] for code in run.set_aside.reason}
+
+
+def test_a_column_of_words_among_calls_of_one_thread_is_no_thread(tmp_path):
+    """Where nothing overlaps there is one thread."""
+    rows = [row for row in two_threads() if row[0] == "main"]
+    text = "lane,name,start_ns,duration_ns\n" + "".join(
+        f"{'ab'[k % 2]},{name},{start},{took}\n" for k, (_, name, start, took) in enumerate(rows)
+    )
+    assert read(tmp_path, text).thread_names == ("main",)
