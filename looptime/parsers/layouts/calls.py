@@ -191,7 +191,7 @@ def _rounding(rows: CallRows, unit_ns: int) -> int:
     start, name = rows.start[:_MOST_TOLD_BY], rows.name[:_MOST_TOLD_BY]
     duration = rows.duration[:_MOST_TOLD_BY].astype(np.int64)
     mine = duration[name == np.bincount(name).argmax()]
-    if len(start) < _ENOUGH or len(np.unique(mine)) < 2:
+    if len(start) < _ENOUGH or mine.min() == mine.max():
         return 0
     one, other = tick_of(start, unit_ns), tick_of(np.append(duration, 0), unit_ns)
     return 0 if one == other else one + other

@@ -11,6 +11,7 @@ from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.unit import instants
 from looptime.parsers.layouts.by_values import MOST_THREADS, fit_of
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
+from looptime.stats.arrays import distinct
 from looptime.units import UNITS
 
 __all__ = ["THREADS", "call_spans", "thread_column"]
@@ -86,16 +87,16 @@ def _fixed(start: Float, end: Float) -> Callable[[Int], _Spans]:
 def _codes(dialect: Dialect, head: Head) -> Int:
     """Codes of a column's words; one code where it holds numbers with decimals."""
     cells = [row[head.index] for row in dialect.sample]
-    words, code = np.unique(np.array(cells, dtype=object).astype(str), return_inverse=True)
-    if any(is_number(word, dialect.decimal) and not word.isdecimal() for word in words):
+    place = {word: code for code, word in enumerate(dict.fromkeys(cells))}
+    if any(is_number(word, dialect.decimal) and not word.isdecimal() for word in place):
         return np.zeros(len(cells), np.int64)
-    return code.astype(np.int64)
+    return np.array([place[cell] for cell in cells], np.int64)
 
 
 def _odd(start: Float, end: Float, thread: Int, lost: int) -> int:
     """Calls that cut across another of their thread, and edges without their other one."""
     count = lost
-    for code in np.unique(thread):
+    for code in distinct(thread):
         mine = thread == code
         if mine.sum() > 2:
             count += round(fit_of(start[mine], end[mine]).odd * (int(mine.sum()) - 1))
@@ -107,7 +108,7 @@ def _meet(start: Float, end: Float, thread: Int) -> bool:
 
     Devices and parts of one thread do not: they take turns.
     """
-    codes = np.unique(thread)
+    codes = distinct(thread)
     span = float(end.max() - start.min()) or 1.0
     for one in codes:
         order = np.argsort(start[thread == one], kind="stable")
