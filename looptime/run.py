@@ -173,6 +173,8 @@ class Clock:
     starts_from: str = "log"
     #: What bounds every figure of the run, to be said with the first of them.
     limits: tuple[str, ...] = ()
+    #: Loops that the numbers of those left pass over: their `count`, and the `column` of numbers.
+    missing: dict[str, object] | None = None
 
     def told(self) -> tuple[str, ...]:
         """All that is to be said of the clock in plain words, the one not used included.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import cast
 
 from looptime.analysers.alike import in_short
 from looptime.analysers.call_costs import like_calls
@@ -373,7 +374,7 @@ def _log(at: Summary) -> list[Finding]:
     if ignored := stated(run.meta, "ignored"):
         text = f"The recorder ignored {ignored} marks: a wrong number, or an end without a begin."
         made.append(_note(at, "marks_ignored", text, float(ignored), "marks"))
-    made += _unused_rows(at)
+    made += _missing_loops(at) + _unused_rows(at)
     if left := at.contention.left_out:
         text = (
             f"Of {left:,} calls, those of least time on each side, it was not asked whom they wait "
@@ -388,6 +389,22 @@ def _log(at: Summary) -> list[Finding]:
         longest = at.changes.note or at.recurrence.note or at.warmup.note
         made.append(_note(at, "too_short", f"Can't tell everything: {longest}.", None, ""))
     return made
+
+
+def _missing_loops(at: Summary) -> list[Finding]:
+    """Loops that the log lacks, as the numbers of the others tell."""
+    missing = at.run.clock.missing
+    if missing is None:
+        return []
+    count = cast(int, missing["count"])
+    loops = "loop is" if count == 1 else "loops are"
+    text = (
+        f"{count:,} {loops} missing from the log, as the numbers in {missing['column']!r} tell: "
+        "lost on the way or never written."
+    )
+    if "rows lost around it" in at.run.set_aside.counts:
+        text += " Periods across such a gap are left out."
+    return [_note(at, "loops_missing", text, float(count), "loops")]
 
 
 def _unused_rows(at: Summary) -> list[Finding]:

@@ -219,3 +219,13 @@ def test_how_late_loops_are_made_up_is_said_of_as_many(places, said):
     (text,) = [f.text for f in found if f.code == "pacing_catches_up"]
     assert text.startswith(said)
     assert "back to back" not in text  # no wait is logged
+
+
+def test_loops_missing_from_the_log(tmp_path):
+    """Ten of 200 numbered loops left out: a note with their count."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{k},{16_000 * k + 37 * (k % 9)}\n" for k in range(200) if k % 19 != 5)
+    path.write_text("packet,time_us\n" + rows, encoding="utf-8")
+    note = {f.code: f for f in summarise(looptime.read(path)).findings}["loops_missing"]
+    assert (note.severity, note.value) == ("note", sum(k % 19 == 5 for k in range(200)))
+    assert note.rests_on["value"] == note.value

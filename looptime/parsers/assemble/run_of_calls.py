@@ -15,7 +15,7 @@ import numpy as np
 
 from looptime.array_types import Int
 from looptime.parsers.assemble.loops import BY_NUMBER, FoundLoops, find_loops
-from looptime.parsers.assemble.run_of_loops import from_loops
+from looptime.parsers.assemble.run_of_loops import from_loops, missing_loops
 from looptime.parsers.assemble.spans import SPAN_ROWS, cuts_of, spans_of
 from looptime.parsers.layouts.contract import CallRows, Options, Outcast, Parsed
 from looptime.parsers.text.cells import in_32_bits
@@ -47,7 +47,10 @@ def assemble(parsed: Parsed, path: str, options: Options) -> Run:
     if parsed.calls is not None:
         return _from_calls(parsed, parsed.calls, path, options)
     assert parsed.loops is not None
-    return _finish(from_loops(parsed, parsed.loops, path), parsed, path, parsed.loops.said)
+    rows = parsed.loops
+    made = from_loops(parsed, rows, path)
+    numbered = replace(parsed, clock=replace(parsed.clock, missing=missing_loops(parsed, rows)))
+    return _finish(made, numbered, path, rows.said)
 
 
 def _from_calls(parsed: Parsed, rows: CallRows, path: str, options: Options) -> Run:

@@ -10,8 +10,12 @@ from looptime.errors import LogError
 from looptime.parsers.layouts.contract import LoopRows, Parsed, Parts
 from looptime.run import CallColumns, LoopColumns, Run, Signals
 from looptime.schema import CallName
+from looptime.stats.arrays import median
 
-__all__ = ["from_loops"]
+__all__ = ["from_loops", "missing_loops"]
+
+#: Rows from which on their numbers tell what is missing, and the share that must go up as usual.
+_ENOUGH, _MOSTLY = 20, 0.7
 
 
 def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
@@ -62,6 +66,27 @@ def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
         return made
     calls, names = _calls(rows, rows.parts)
     return replace(made, call_columns=calls, names=names, thread_names=("main",), loop_thread=0)
+
+
+def missing_loops(parsed: Parsed, rows: LoopRows) -> dict[str, object] | None:
+    """How many loops the numbers of the others pass over, and by which column; None without any.
+
+    A row that stands in the log but could not be used is not missing.
+    """
+    number = rows.number if rows.number is not None else rows.count
+    if number is None or len(number) < _ENOUGH or not rows.numbered:
+        return None
+    step = np.diff(number.astype(np.int64))
+    usual = median(step)
+    known = (number[1:] >= 0) & (number[:-1] >= 0)
+    if usual < 1 or usual % 1 or float((step == usual).mean()) < _MOSTLY:
+        return None
+    rejects = np.sort(np.asarray(parsed.table.rejects.line, np.int64))
+    there = np.diff(np.searchsorted(rejects, parsed.table.line_of(rows.row)))
+    there += np.diff(rows.row) - 1
+    gone = np.where(known & (step <= int(usual) * len(number)), step // int(usual) - 1 - there, 0)
+    count = int(gone[gone > 0].sum())
+    return {"count": count, "column": rows.numbered} if count else None
 
 
 def _whole(parsed: Parsed, rows: LoopRows) -> LoopRows:

@@ -41,6 +41,8 @@ PHASES = ("phase", "mode", "state")
 #: A column that rises over so many rows is a clock, whatever it is called.
 _ROWS_OF_A_CLOCK = 20
 _LONGEST = 2.0**62  # [ns], what whole numbers hold
+#: Share of its rows in which a number of the loop must go on as the clock does.
+_COUNTS_ON = 0.98
 
 
 @dataclass(frozen=True)
@@ -114,9 +116,12 @@ def _never_falls(values: Float) -> bool:
 
 def _counts_what_is_lost(values: Float, clock: Float) -> bool:
     """Whether a number goes on by one, and by as many more as the clock's step is longer."""
-    by, step = np.diff(values), np.diff(clock)
-    if len(by) < _ROWS_OF_A_CLOCK or not ((by >= 1) & (by == np.rint(by)) & (step > 0)).all():
+    there = np.isfinite(values) & np.isfinite(clock)
+    by, step = np.diff(values[there]), np.diff(clock[there])
+    good = (by >= 1) & (by == np.rint(by)) & (step > 0)
+    if len(by) < _ROWS_OF_A_CLOCK or good.mean() < _COUNTS_ON:
         return False
+    by, step = by[good], step[good]
     one = by == 1
     if one.mean() < 0.5 or (~one).sum() < 2:
         return False

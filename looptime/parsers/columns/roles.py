@@ -38,6 +38,9 @@ __all__ = ["judge"]
 _OF_THE_LOOP = ("whole", "period", "busy")
 #: Slope of the steps over a length under the name of a signal, and what all explain of the steps.
 _ONE_FOR_ONE, _MOST_OF_IT = (0.8, 1.25), 0.5
+#: Steps from which on what is added up differs from a length, and how many times as long as the
+#: way from first to last all together may be.
+_MANY, _TURNS = 150, 2
 #: Share of the rows in which a part may be longer than its whole, as where they are of two loops.
 _OFTEN = 0.2
 
@@ -118,10 +121,12 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
     negative = float((known < 0).mean())
     if one.meaning == "signal":  # "drive_pos" may be how long reading it took
         lengths = len(known) >= ENOUGH and not negative and len(np.unique(known)) >= 3
-        return None if lengths and not _rises(known) else named
+        return None if lengths and not _rises(known) and not _winds(known) else named
     if one.meaning == "bare":
         if negative > 0 or len(np.unique(known)) < 3:
             return Role("signal", None, "", "its values are no lengths of time", "likely")
+        if _winds(known):
+            return Role("signal", None, "", "it moves bit by bit, as what is added up does")
         return Role("signal", None, "", "it rises") if _rises(known) else None
     if negative > 0.05 and one.meaning != "period":
         return Role("deviation", unit, said, f"{100 * negative:.0f} % of its values are below zero")
@@ -144,6 +149,19 @@ def _rises(known: Float) -> bool:
     """Whether values never fall and mostly climb, as a timer that is not set back does."""
     step = np.diff(known)
     return len(step) >= 5 and bool((step >= 0).mean() >= 0.98 and (step > 0).mean() >= 0.3)
+
+
+def _winds(known: Float) -> bool:
+    """Whether values move on a little in most rows and hardly turn back, as positions do.
+
+    All steps together are no more than a few times as long as the way from the first value to the
+    last; those of a length of time, another one in each loop, are hundreds of times as long.
+    """
+    step = np.abs(np.diff(known))
+    if len(step) < _MANY or (step > 0).mean() < 0.3:
+        return False
+    way = abs(float(known[-1] - known[0]))
+    return float(step.sum()) <= _TURNS * way and float(step.max()) <= 0.05 * way
 
 
 def _of_the_loop(one: Seen, steps: Steps, clock: bool) -> Role:

@@ -151,6 +151,7 @@ class LoopRows:
     #: `number`, `count`: Number of the loop, and of the row, as logged.
     number: Int | None = None
     count: Int | None = None
+    numbered: str = ""  #: Header of the column that either comes from
     parts: Parts | None = None
     #: Length of the work, where the log gives it beside the period, shape (n,) [ns].
     body: Int | None = None

@@ -91,9 +91,11 @@ def parse(
     if dated is not None:
         taken.add(dated.index)
         wants.append(Want(DATE, dated.index, "word"))
+    numbered = given.one.get("loop")
     if layout.signals:
         counted = count_column(dialect, taken)
         if counted is not None:
+            numbered = numbered or counted
             wants.append(Want("count", counted.index, "count"))
             taken.add(counted.index)
         wants += signal_wants(signal_columns(dialect, taken))
@@ -121,7 +123,7 @@ def parse(
     )  # fmt: skip
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner)
     if isinstance(found.rows, LoopRows):
-        return replace(parsed, loops=_with_values(found.rows, table))
+        return replace(parsed, loops=_with_values(found.rows, table, numbered))
     return replace(parsed, calls=_with_labels(found.rows, table))
 
 
@@ -302,13 +304,14 @@ def _unit_shown(given: Given) -> bool:
                for _, role in given.roles)  # fmt: skip
 
 
-def _with_values(rows: LoopRows, table: Table) -> LoopRows:
+def _with_values(rows: LoopRows, table: Table, numbered: Head | None) -> LoopRows:
     """Loops with what else their rows say: phase, loop number, signals."""
     at, phases = table.columns, phase_names(table.words.get("phase", []))
     return replace(
         rows, phase=at["phase"][rows.row] if any(phases) else None, phases=phases,
         number=at["loop"][rows.row] if "loop" in at else None,
         count=at["count"][rows.row] if "count" in at else None,
+        numbered="" if numbered is None else numbered.text,
         signals={str(name): column[rows.row] for name, column in table.group("signal").items()},
     )  # fmt: skip
 

@@ -53,8 +53,8 @@ def _clock(clock: Clock) -> dict[str, Any]:
     return {
         "unit": clock.unit, "unit_from": clock.unit_from, "tick_ns": clock.tick_ns,
         "wraps": [dict(one) for one in clock.wraps], "jumps": [dict(one) for one in clock.jumps],
-        "restarts": list(clock.restarts), "other": clock.other, "notes": list(clock.notes),
-        "limits": list(clock.limits),
+        "restarts": list(clock.restarts), "other": clock.other, "missing": clock.missing,
+        "notes": list(clock.notes), "limits": list(clock.limits),
     }  # fmt: skip
 
 

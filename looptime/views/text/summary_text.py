@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from rich.console import RenderableType
 from rich.text import Text
@@ -58,6 +58,8 @@ _FIRST = 5
 # runs in the table; share of rows from which on those set aside are said first; ticks in a loop
 # below which the clock is said to be coarse
 _RUNS, _MANY_ASIDE, _COARSE = 12, 0.05, 50
+#: Share of the loops from which on those missing from the log are said first.
+_MANY_MISSING = 0.01
 #: A sender that takes so many times as long a loop as the one told of is named with it.
 _SLOWER = 1.1
 #: Share of a loop from which on a call takes most of it.
@@ -89,7 +91,9 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
                 more.append(heading_line(f"Run {place + 1} of {len(log.runs)}{whose}"))
                 more += render_run(others[0]).parts(full=True)
     books = (*_books(log), used_line(mine[0]))
-    return Told(_aside(log) + told.answer, told.why, tuple(tables), tuple(more), books)
+    return Told(
+        _aside(log) + _missing(mine[0]) + told.answer, told.why, tuple(tables), tuple(more), books
+    )
 
 
 def runs_of(log: Log, summaries: Sequence[Summary]) -> tuple[dict[int, list[Summary]], int]:
@@ -108,6 +112,17 @@ def _aside(log: Log) -> str:
         return ""
     reason = max(log.rows_by_reason.items(), key=lambda item: item[1], default=("", 0))[0]
     return f"{percent(aside / log.rows_read)} of the rows were set aside, most as {reason}. "
+
+
+def _missing(at: Summary) -> str:
+    """The same of loops that the log lacks."""
+    missing = at.run.clock.missing
+    count = 0 if missing is None else cast(int, missing["count"])
+    share = count / (count + len(at.run)) if count else 0.0
+    if missing is None or share < _MANY_MISSING:
+        return ""
+    column = safe(str(missing["column"]), 40)
+    return f"{percent(share)} of the loops are missing from the log by its '{column}' numbers. "
 
 
 def _doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:

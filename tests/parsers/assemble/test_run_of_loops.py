@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
+import pytest
+
 import looptime
 from tests.parsers.assemble.build import write
-from tests.parsers.build import balance
+from tests.parsers.build import balance, read
 
 
 def test_stamps(tmp_path):
@@ -14,3 +17,27 @@ def test_stamps(tmp_path):
     assert run.signals.values["heading_deg"].tolist() == [1.0, 2.0]
     assert run.set_aside.counts == {"unfinished last loop": 1}
     balance(run)
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "step"),
+    [("seq,time_us,imu_us", "{number},{us},2100", 1), ("t_us\tloop", "{us}\t{number}", 1),
+     ("iteration;zeit_us;lenken_us", "{number};{us};2100", 10)],
+)  # fmt: skip
+def test_loops_missing_by_the_numbers_of_the_others(tmp_path, header, row, step):
+    """Of 400 numbered loops 20 are not in the log and one row is damaged: 20 are missing."""
+    chance = np.random.default_rng(3)
+    time = np.cumsum(chance.normal(16_000, 60, 400)).astype(int)
+    gone = set((20 + 19 * np.arange(20)).tolist())
+    lines = [row.format(number=7 + step * k, us=us) for k, us in enumerate(time) if k not in gone]
+    lines[5] = lines[5].replace(str(time[5]), "?")
+    run = read(tmp_path, header + "\n" + "\n".join(lines) + "\n")
+    assert run.clock.missing is not None
+    assert run.clock.missing["count"] == 20
+    assert max(run.loop_columns.period_ns) < 17_000_000
+
+
+def test_loops_that_skip_no_number_are_all_there(tmp_path):
+    """Nothing is missing where numbers go on, or begin anew with each recording."""
+    text = "loop,time_us\n" + "".join(f"{k},{16_000 * k + k % 7}\n" for k in range(100))
+    assert read(tmp_path, text).clock.missing is None

@@ -380,3 +380,16 @@ def test_a_load_in_percent_is_no_length():
     draw = np.random.default_rng(1)
     busy = seen("busy", cpu=40.0 + draw.integers(0, 9, ROWS))
     assert taken(judge(busy, clock_of(13 + draw.random(ROWS)))) == ["signal"]
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_a_position_without_a_name_is_no_part(back):
+    """A way that grows as the loop gets slower; the noisy length that slows it stays a part."""
+    chance, n = np.random.default_rng(8), 1200
+    part = 3 + 14 * np.arange(n) / n + chance.normal(0, 0.4, n)
+    clock = np.cumsum(18 + part + chance.normal(0, 0.3, n)) * 1e6
+    ahead = np.where(np.arange(n) < 900, 1, -1) if back else 1
+    way = 4 + np.cumsum(ahead * 0.0125 + chance.normal(0, 0.001, n))
+    found = judge([Seen("bare", way), Seen("bare", part)], clock).roles
+    assert [role.taken_as for role in found] == ["signal", "part"]
+    assert judge([Seen("bare", way)], clock).roles[0].taken_as == "signal"

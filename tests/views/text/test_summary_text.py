@@ -11,11 +11,20 @@ from looptime.analysers.loop_detail import loop_detail, parse_sync
 from looptime.findings import summarise
 from looptime.parsers.read import Log
 from looptime.questions import Asked, summary
+from looptime.run import Clock
 from looptime.views.text.slow_text import render_loop, render_slow
 from looptime.views.text.summary_text import render_summary, render_together
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.build_run import make_run
 from tests.views.text.build import full_text, scenario, text_of
+
+
+def test_loops_missing_from_the_log_are_said_first():
+    """Of 200 loops 11 are missing, as the numbers of the others tell: 5.5 %."""
+    clock = Clock(missing={"count": 11, "column": "packet"})
+    run = replace(make_run([10.0, 10.1, 9.9] * 63), clock=clock)
+    said = render_summary(Log("a.csv", (run,)), summary(Asked(), run)).answer
+    assert said.startswith("5.5 % of the loops are missing from the log by its 'packet' numbers. ")
 
 
 @pytest.mark.parametrize("name", [s.name for s in SCENARIOS][::3])
