@@ -78,11 +78,11 @@ def find_garbled(table: Table, lengths: dict[Key, Float], time: Int | None) -> G
                 mine.add(at)
             elif beside is None and length > max(_TOLD_NS, _TOLD_TIMES * typical):
                 odd[at] = length / typical
-        same = values[far] == values[far].max()
+        same = far[values[far] == values[far].max()]
         if len(mine) <= max(_FEWEST, _MOST * len(values)):
             bad |= mine
-        elif same.all() and len(far) < _MOST_SAME * len(values):  # a number for no value
-            bad |= set(far.tolist())
+        elif mine <= set(same.tolist()) and len(same) < _MOST_SAME * len(values):
+            bad |= set(same.tolist())  # a number for no value, beside true stalls
     left = {at: times for at, times in odd.items() if at not in bad}
     return Garbled(
         np.array(sorted(bad), np.int64),

@@ -93,3 +93,15 @@ def test_long_lengths_cost_one_look_a_name(monkeypatch):
     found = garbled.find_garbled(table, {"duration": length}, time)
     assert looked == [40_000, 20_000]
     assert len(found.rows) == len(found.odd) == 0
+
+
+def test_a_number_for_no_value_beside_a_true_stall(tmp_path):
+    """999999 us in 8 of 300 rows of loops of 10 ms is set aside; a drive of 40 ms stays."""
+    rows, at = [], 0
+    for k in range(300):
+        drive = 999_999 if k % 40 == 7 else 40_000 if k == 150 else 1500 + k % 9
+        rows.append(f"{at},{2000 + k % 7},{drive}\n")
+        at += 48_000 if k == 150 else 10_000
+    run = read(tmp_path, "time_us,gyro_us,drive_us\n" + "".join(rows))
+    assert run.set_aside.counts["corrupt stamp"] == 8
+    assert max(self_ms(run)["drive"]) == 40.0
