@@ -14,6 +14,10 @@ from looptime.stats.quantiles import elements
 __all__ = ["Age", "Freshness", "freshness", "holds"]
 
 
+#: Share of the changes that are one in the last digit, from which on rounding explains them.
+_ONE_STEP = 0.8
+
+
 @dataclass(frozen=True)
 class Age:
     """Age at a named instant [ms]: over all of them."""
@@ -47,7 +51,8 @@ class Freshness:
     longest_hold_loops: int | None
     longest_hold_ms: float | None
     #: Share of the stretches of a signal that are as long as the median one, within a loop and a
-    #: quarter: near 1 for a sensor that gives new values at a rate of its own.
+    #: quarter: near 1 for a sensor that gives new values at a rate of its own. None where rounding
+    #: alone holds a value that hardly moves.
     even_share: float | None = None
 
     @property
@@ -141,6 +146,23 @@ def holds(values: Float, times_ns: Int) -> tuple[Int, Int]:
     return _stretches(changed, times_ns[present])
 
 
+def _rounded(values: Float) -> bool:
+    """Whether nearly all changes are one in the last digit that a value is written with.
+
+    So it is where a value moves by less than a step in a loop: what it does between the steps is
+    not in the log. A number that counts goes up by one each time and is no rounded value.
+    """
+    step = np.diff(values[~np.isnan(values)])
+    step = step[step != 0]
+    size = np.abs(step)
+    if not len(size) or bool((step == 1).all()):
+        return False
+    digit = size.min()
+    if abs(10.0 ** round(np.log10(digit)) / digit - 1) > 0.01:
+        return False
+    return bool(np.mean(size < 1.5 * digit) >= _ONE_STEP)
+
+
 def _signals(run: Run) -> list[Freshness]:
     if run.signals is None:
         return []
@@ -167,7 +189,9 @@ def _signals(run: Run) -> list[Freshness]:
                 usual,
                 int(lengths.max()),
                 float(spans.max()) / 1e6,
-                float(np.mean(np.abs(lengths - usual) <= 1 + 0.25 * usual)),
+                None
+                if _rounded(values)
+                else float(np.mean(np.abs(lengths - usual) <= 1 + 0.25 * usual)),
             )
         )
     return made

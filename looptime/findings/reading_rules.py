@@ -46,9 +46,11 @@ def _repeats(f: Freshness) -> bool:
     It holds its value for loops at a time, for as many each time: a robot that stands still holds
     it too, for as long as it stands, and a value that hardly moves for as long as that takes.
     """
+    if f.even_share is None:
+        return False
     changes = f.uses * (1 - (f.repeat_share or 0.0))
     held = 2 <= (f.hold_loops or 0.0) <= 100 and changes >= 20 and (f.repeat_share or 0.0) > 0.4
-    return held and (f.name == _HEADING or (f.even_share or 0.0) >= _EVEN_HOLDS)
+    return held and (f.name == _HEADING or f.even_share >= _EVEN_HOLDS)
 
 
 def _stale(at: Summary, f: Freshness, age: Age, heading_call: str | None) -> Finding:

@@ -82,3 +82,21 @@ def test_a_robot_that_stands_still_is_not_stale():
     rng = np.random.default_rng(1)
     run = make_run(10 * np.exp(rng.normal(0, 0.04, 3000)), signals={"heading_deg": heading})
     assert "stale_signal" not in codes(run)
+
+
+@pytest.mark.parametrize(("heading", "told"), [
+    (np.round(0.03 * np.arange(3000), 1), False),  # turns by a third of the last digit a loop
+    (np.round(0.4 * (np.arange(3000) // 4), 1), True),  # new in every fourth loop
+])  # fmt: skip
+def test_a_heading_that_turns_by_less_than_its_last_digit_is_not_stale(heading, told):
+    """What repeats because it is rounded says nothing of the sensor."""
+    rng = np.random.default_rng(1)
+    run = make_run(10 * np.exp(rng.normal(0, 0.04, 3000)), signals={"heading_deg": heading})
+    assert ("stale_signal" in codes(run)) == told
+
+
+def test_a_number_that_counts_is_not_rounded():
+    """Frames by their number, a new one in every third loop: a third of the loops' rate."""
+    frames = np.arange(3000) // 3
+    run = make_run(np.full(3000, 10.0), signals={"frame": frames})
+    assert "repeated_reading" in codes(run)
