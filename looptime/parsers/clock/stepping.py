@@ -16,6 +16,8 @@ _SHARED = 0.2
 #: Share of the steps for which a rule must hold.
 _MOST = 0.95
 _ROWS = 50_000
+#: Ticks of the printed digits from which on a step is told that is no whole number of them.
+_COARSER = 20
 #: Instants that are held against binary grids, the fewest that tell of one.
 _TRIED, _FEWEST = 4000, 30
 #: The grids looked for are at most 2**12 and at least 2**-20 of a unit.
@@ -71,19 +73,34 @@ def stepping(time: Int, tick_ns: int) -> Stepping:
     if shared >= _SHARED:
         quantum = _whole_steps(there, tick_ns)
         return Stepping(quantum, shared) if quantum > tick_ns else Stepping(shared=shared)
-    values, counts = np.unique(step, return_counts=True)
-    two = np.sort(values[np.argsort(-counts, kind="stable")[:2]])
-    if len(two) < 2 or not counts.size or np.isin(step, two).mean() < _MOST:
-        return Stepping()
-    low, high = (int(one) for one in two)
+    low, high = _two_lengths(step, tick_ns)
     apart = high - low
-    rare = min(float((step == low).mean()), float((step == high).mean()))
-    if apart <= tick_ns or low % apart or rare < 0.1:
+    if apart <= tick_ns:
+        return Stepping()
+    exact = low % apart == 0 and bool(np.isin(step, (low, high)).mean() >= _MOST)
+    # else the clock's step has more digits than are printed
+    beside = abs(low - round(low / apart) * apart)
+    fits = exact or (apart > _COARSER * tick_ns and beside <= 2 * tick_ns)
+    off = 0.0 if exact else 1.5 * tick_ns
+    near = [np.abs(step - one) <= off for one in (low, high)]
+    if not fits or (near[0] | near[1]).mean() < _MOST or min(n.mean() for n in near) < 0.1:
         return Stepping()
     line = np.polyval(np.polyfit(np.arange(len(step)), np.cumsum(step), 1), np.arange(len(step)))
     if float(np.ptp(np.cumsum(step) - line)) > 2 * apart:
         return Stepping()
-    return Stepping(apart, shared, (low, high))
+    quantum = apart if exact else round(float(step.sum() / np.rint(step / apart).sum()))
+    return Stepping(quantum, shared, (low, high))
+
+
+def _two_lengths(step: Int, tick_ns: int) -> tuple[int, int]:
+    """The two lengths most met, a tick of the printed digits apart taken for one; 0, 0 if fewer."""
+    values, counts = np.unique(step, return_counts=True)
+    first = int(values[np.argmax(counts)])
+    others = np.abs(values - first) > tick_ns
+    if not others.any():
+        return 0, 0
+    second = int(values[others][np.argmax(counts[others])])
+    return min(first, second), max(first, second)
 
 
 def _whole_steps(there: Int, tick_ns: int) -> int:

@@ -151,3 +151,20 @@ def test_calls_whose_starts_are_rounded_nest_by_the_step_of_the_starts(tmp_path)
     assert run.loop_columns.period_ns.mean() == pytest.approx(
         1000 * np.diff(begin[::3]).mean(), rel=1e-3
     )
+
+
+@pytest.mark.parametrize("loop_us", [20_110, 40_300])
+def test_a_clock_whose_step_has_more_digits_than_are_printed(loop_us):
+    """Steps of 1/64 s printed to 0.1 ms: 15.6 and 15.7 ms are one step, 31.2 and 31.3 two."""
+    draw = np.random.default_rng(9)
+    true = 1000 * np.cumsum(draw.normal(loop_us, 60, 3000)).astype(np.int64)
+    printed = np.rint(true // 15_625_000 * 15.625e6 / 1e5).astype(np.int64) * 100_000
+    assert stepping(printed, 100_000).step_ns == pytest.approx(15_625_000, rel=1e-3)
+
+
+def test_loops_of_two_lengths_at_random_are_no_clocks_step():
+    """A late loop that takes two slots moves all that follow: the clock is as fine as it prints."""
+    draw = np.random.default_rng(9)
+    loops = np.where(draw.random(3000) < 0.2, 40.0, 20.0) + draw.uniform(-0.05, 0.05, 3000)
+    printed = np.rint(np.cumsum(loops) * 10).astype(np.int64) * 100_000
+    assert stepping(printed, 100_000).step_ns == 0
