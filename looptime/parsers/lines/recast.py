@@ -38,6 +38,8 @@ _RATE = re.compile(
     r"[\s_.]*[\[(]?(?:fps|hz)?[\])]?$",
     re.IGNORECASE,
 )
+#: What a comment calls a counter.
+_COUNTER = re.compile(r"\b(?:cycles?|ticks?|counts?|counter|timer)\b", re.IGNORECASE)
 _PERIOD = re.compile(r"^(?:main|control)?[\s_]*(?:loop|cycle|period|dt|total|frame)"
                      r"[\s_]*(?:time|period|duration|total|dt)?$", re.IGNORECASE)  # fmt: skip
 _SHARE = re.compile(
@@ -128,6 +130,11 @@ def _multiples(grid: Grid, like: Dialect) -> str:
 def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
     """Counts under any header, where a line says how fast they count and the values agree."""
     ns, told = count_ns(remarks, [])
+    climbing = [at for at in range(len(grid.names)) if climbs(numbers(like, at))]
+    if ns is not None and len(climbing) > 1 and any(map(_COUNTER.search, remarks)):
+        for at in climbing:  # instants along the row, all read from the one counter
+            grid.put(at, to_ns(grid.cells(at), ns, told, True))
+        return f"counts are brought to ns: {told}"
     for at in range(len(grid.names)) if ns is not None else ():
         if ns is not None and _counts_beside(grid, like, at, ns, told):
             return f"counts are brought to ns: {told}"

@@ -64,6 +64,13 @@ def test_a_number_that_skips_as_the_clock_does_counts_lost_loops(tmp_path, heade
     assert run.set_aside.counts["rows lost around it"] == 19
 
 
+def test_a_hole_that_numbers_and_clock_show_alike_is_no_stall(tmp_path):
+    """A hundred rows are missing in one stretch: the loop stays at 16 ms."""
+    rows = [(k, 16 * k + (k % 3), 3 + k % 5) for k in [*range(80), *range(180, 400)]]
+    run = _read(tmp_path, "paket,robot_ms,imu_ms", rows)
+    assert run.loop_columns.period_ns.max() <= 18_000_000
+
+
 def test_a_number_that_skips_beside_an_even_clock_counts_something_else(tmp_path):
     """Readings that came in since: a loop is a loop, however many there were."""
     came = np.cumsum([1 + (k % 3 == 0) for k in range(140)])

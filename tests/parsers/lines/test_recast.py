@@ -170,3 +170,16 @@ def test_a_counter_that_wraps_every_few_loops(tmp_path):
     run = read(tmp_path, f"# counter_hz: 2000000\nstart_ticks,adc_ticks,pwm_ticks\n{rows}")
     assert run.loop_columns.period_ns.tolist() == (500 * steps[:-1]).tolist()
     assert self_times(run, 500)["pwm"] == pwm[:-1].tolist()
+
+
+def test_instants_of_one_counter_whose_rate_a_comment_states(tmp_path):
+    """Cycles of 72 MHz at three places of each loop, under bare names, through a wrap at 2**32."""
+    draw = np.random.default_rng(3)
+    first, second, rest = draw.integers(60_000, 90_000, (3, 400))
+    begin = 2**32 - 9_000_000 + np.concatenate([[0], np.cumsum(first + second + rest)[:-1]])
+    every = np.stack([begin, begin + first, begin + first + second], axis=1) % 2**32
+    rows = "".join(f"{a},{b},{c}\n" for a, b, c in every.tolist())
+    run = read(tmp_path, f"# core clock: 72 MHz, cycle counter\nentry,sense,drive\n{rows}")
+    loops = np.diff(begin) / 72_000
+    assert np.abs(np.array(periods_ms(run)) - loops).max() < 1e-4
+    assert run.names[0].name == "entry to sense"
