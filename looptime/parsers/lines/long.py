@@ -149,12 +149,11 @@ def _tasks(
         return False
     marks = own[common]
     pace = float(np.median(np.diff(marks)))
-    return all(
-        np.median(np.diff(own[key])) > 1.5 * pace
-        and (_anywhere(own[key], marks, pace)
-             or np.median(took[names == key]) * scale > 1.05 * _around(own[key], marks))
-        for key, _ in others
-    )  # fmt: skip
+    if any(np.median(np.diff(own[key])) <= 1.5 * pace for key, _ in others):
+        return False
+    outlasts = (np.median(took[names == key]) * scale > 1.05 * _around(own[key], marks)
+                for key, _ in others)  # fmt: skip
+    return any(outlasts) or all(_anywhere(own[key], marks, pace) for key, _ in others)
 
 
 def _uneven(times: Float) -> bool:

@@ -43,7 +43,7 @@ def test_tasks_beside_each_other_are_no_values_of_one_loop(beats):
     rng = np.random.default_rng(3)
     rows = [
         (k * beat / 1e3 + rng.uniform(0, 2e-4), name, took)
-        for beat, name, took in zip(beats, ("ctl", "ui", "nav"), (0.7, 5.2, 9.3), strict=True)
+        for beat, name, took in zip(beats, ("ctl", "ui", "nav"), (0.7, 1.2, 9.3), strict=True)
         for k in range(int(8000 / beat))
     ]
     cells = [(f"{t:.6f}", name, f"{took:.3f}") for t, name, took in sorted(rows)]
