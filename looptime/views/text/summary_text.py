@@ -92,7 +92,11 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
                 more += render_run(others[0]).parts(full=True)
     books = (*_books(log), used_line(mine[0]))
     return Told(
-        _aside(log) + _missing(mine[0]) + told.answer, told.why, tuple(tables), tuple(more), books
+        _aside(log) + _missing(log, mine[0]) + told.answer,
+        told.why,
+        tuple(tables),
+        tuple(more),
+        books,
     )
 
 
@@ -114,11 +118,12 @@ def _aside(log: Log) -> str:
     return f"{percent(aside / log.rows_read)} of the rows were set aside, most as {reason}. "
 
 
-def _missing(at: Summary) -> str:
-    """The same of loops that the log lacks."""
+def _missing(log: Log, at: Summary) -> str:
+    """The same of loops that the log lacks, whatever phase is told of."""
     missing = at.run.clock.missing
     count = 0 if missing is None else cast(int, missing["count"])
-    share = count / (count + len(at.run)) if count else 0.0
+    there = sum(len(run) for run in log.runs if run.clock.missing == missing)
+    share = count / (count + there) if count else 0.0
     if missing is None or share < _MANY_MISSING:
         return ""
     column = safe(str(missing["column"]), 40)

@@ -27,6 +27,15 @@ def test_loops_missing_from_the_log_are_said_first():
     assert said.startswith("5.5 % of the loops are missing from the log by its 'packet' numbers. ")
 
 
+def test_loops_missing_are_a_share_of_all_that_were_logged():
+    """11 loops of 200 are missing, also where the answer is about a phase of 126 of them."""
+    clock = Clock(missing={"count": 11, "column": "packet"})
+    run = replace(make_run([10.0, 10.1, 9.9] * 63), clock=clock)
+    phase = run.select(np.arange(len(run)) < 126)
+    said = render_summary(Log("a.csv", (run,)), summary(Asked(), phase)).answer
+    assert said.startswith("5.5 % of the loops are missing")
+
+
 @pytest.mark.parametrize("name", [s.name for s in SCENARIOS][::3])
 def test_fits_in_80_columns(name):
     """No line is longer than the terminal, in any of the views."""
