@@ -79,6 +79,8 @@ def missing_loops(parsed: Parsed, rows: LoopRows) -> dict[str, object] | None:
     step = np.diff(number.astype(np.int64))
     usual = median(step)
     known = (number[1:] >= 0) & (number[:-1] >= 0)
+    # a damaged number: the next row goes back to where the others are
+    known[:-1] &= (step[1:] >= 0) | (step[:-1] + step[1:] <= 0)
     if usual < 1 or usual % 1 or float((step == usual).mean()) < _MOSTLY:
         return None
     rejects = np.sort(np.asarray(parsed.table.rejects.line, np.int64))

@@ -41,3 +41,12 @@ def test_loops_that_skip_no_number_are_all_there(tmp_path):
     """Nothing is missing where numbers go on, or begin anew with each recording."""
     text = "loop,time_us\n" + "".join(f"{k},{16_000 * k + k % 7}\n" for k in range(100))
     assert read(tmp_path, text).clock.missing is None
+
+
+def test_a_damaged_number_passes_over_no_loops(tmp_path):
+    """Of 400 loops 20 are not in the log: one number far too high for its place adds none."""
+    lines = [f"{300 if k == 100 else k},{16_000 * k + k % 7},2100"
+             for k in range(400) if k % 20 != 7]  # fmt: skip
+    run = read(tmp_path, "seq,time_us,imu_us\n" + "\n".join(lines) + "\n")
+    assert run.clock.missing is not None
+    assert run.clock.missing["count"] == 20
