@@ -168,10 +168,12 @@ def _open_clock(name: str, other: str) -> str:
 
 
 def _wide(one: Figure, other: Figure) -> Figure:
-    """One figure with an interval that holds the other's as well."""
-    lows, highs = ([v for v in ends if v is not None]
-                   for ends in ((one.low, other.low), (one.high, other.high)))  # fmt: skip
-    return replace(one, low=min(lows, default=None), high=max(highs, default=None))
+    """One figure with an interval that holds the other's as well; none where one has none."""
+    lows, highs = (one.low, other.low), (one.high, other.high)
+    return replace(
+        one, low=None if None in lows else min(v for v in lows if v is not None),
+        high=None if None in highs else max(v for v in highs if v is not None),
+    )  # fmt: skip
 
 
 def _wide_side(one: Side, other: Side) -> Side:

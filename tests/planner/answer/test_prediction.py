@@ -1,9 +1,13 @@
 """What a plan says where the log leaves open which clock a call keeps."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from looptime.analysers.estimate import Figure
 from looptime.planner.answer.predict import predict
+from looptime.planner.answer.prediction import either
 from tests.build_run import make_run
 
 
@@ -51,3 +55,14 @@ def test_a_plan_that_leaves_the_pace_needs_no_clock():
     """Where the loops stay as long as they were both clocks say the same."""
     told = predict(recording("telemetry.send"), ["every gyro.read loops=1"])
     assert not any("--recurs" in warning for warning in told.warnings)
+
+
+def test_an_interval_that_one_clock_leaves_open_stays_open():
+    """Faster on one clock and unknown on the other is not told for faster."""
+    told = predict(recording("gyro.poll", n=90), ["drop gyro.read"], recurs={"gyro.poll": "loop"})
+    assert told.verdict == "faster"
+    unknown = replace(told, change_ms=Figure(told.change_ms.value))
+    for pair in ((told, unknown), (unknown, told)):
+        found = either(*pair, {})
+        assert (found.change_ms.low, found.change_ms.high) == (None, None)
+        assert found.verdict == "can't tell"
