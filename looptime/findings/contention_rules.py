@@ -55,9 +55,10 @@ def _result(at: Summary, entry: ResultWait) -> Finding | None:
         return None
     text = (
         f"{entry.call} ends when {entry.partner} on thread {entry.thread} does, in "
-        f"{percent(entry.calls_share)} of its calls: the loop waits {ms(entry.wait_ms_per_loop)} "
-        f"a loop, {percent(share)} of it, for its result, or for the processor that both use. "
-        "Taking the newest result there is, instead of waiting for the next, frees the loop."
+        f"{percent(entry.calls_share)} of its calls: {ms(entry.wait_ms_per_loop)} a loop, "
+        f"{percent(share)} of it, in which the loop waits for its result, or for the processor "
+        "that both use, unless it is the other that waits for the loop. If it is a result, taking "
+        "the newest there is, instead of waiting for the next, frees the loop."
     )
     return Finding(
         "result_wait", "look", text, entry.wait_ms_per_loop, "ms/loop",
