@@ -110,18 +110,12 @@ def loop_matrices(law: Law, plant: Plant, at: Sampling) -> LoopMatrices:
     return _matrices(law, plant, at.hold_s, taken - at.use_s[:-1], np.diff(at.read_s))
 
 
-def loops_by_reading(law: Law, plant: Plant, at: Sampling) -> LoopMatrices:
+def loops_by_reading(law: Law, plant: Plant, at: Sampling) -> LoopMatrices | None:
     """The recorded loops, each from one reading to the next, so that its latency stays with it.
 
     Cut so, the loops may be put into any order: a loop that takes longer until its output is used
     is as a rule a longer one. The state holds the output that is worked out and not yet used as
-    well. Where a reading is older than a loop when it is used there is no such cut, and they are
-    those of `loop_matrices`.
-
-    Raises
-    ------
-    NotEnoughError
-        If readings are more than `MOST_ON_THE_WAY` loops old.
+    well. None where a reading is older than a loop when it is used: then there is no such cut.
 
     Examples
     --------
@@ -133,12 +127,9 @@ def loops_by_reading(law: Law, plant: Plant, at: Sampling) -> LoopMatrices:
     before, step = at.latency_s, np.diff(at.taken_s)
     after = step - before
     if (after < -SAME_S).any():
-        return loop_matrices(law, plant, at)
-    names = [*(["x"] if plant.kind == "position" else []), "v", "held", "next"]
-    names += ["sum"] if law.ki else []
-    names += ["last", *(["D"] if law.filter_s else [])] if law.kd else []
-    place = {name: k for k, name in enumerate(names)}
-    used = np.eye(len(names))
+        return None
+    place = _places(law, plant, "held", "next")
+    used = np.eye(len(place))
     used[place["held"]] = used[place["next"]]
     moved = _held(plant, place, np.maximum(after, 0.0)) @ used @ _held(plant, place, before)
     made = _output(law, place, np.diff(at.read_s)) @ moved
@@ -160,22 +151,44 @@ def _held(plant: Plant, place: dict[str, int], time: Float) -> Float:
 def _output(law: Law, place: dict[str, int], step: Float) -> Float:
     """The law at each of n readings, so long after the last ones; shape (n, d, d)."""
     made = np.tile(np.eye(len(place)), (len(step), 1, 1))
-    added, multiplied, passed = law.weights(step)
     error = np.zeros((len(step), len(place)))
     error[:, place.get("x", place["v"])] = -1.0
+    made[:, place["next"]] = _by_law(law, place, made, error, step)
+    return made
+
+
+def _places(law: Law, plant: Plant, *outputs: str, ways: int = 0) -> dict[str, int]:
+    """Place of each state by its name: of the plant, outputs, law and readings on their way."""
+    names = [*(["x"] if plant.kind == "position" else []), "v", *outputs]
+    names += ["sum"] if law.ki else []
+    names += ["last", *(["D"] if law.filter_s else [])] if law.kd else []
+    names += [f"way {i}" for i in range(ways)]
+    return {name: k for k, name in enumerate(names)}
+
+
+def _unit(place: dict[str, int], name: str, n: int) -> Float:
+    """The row of a state that stays as it is, n times."""
+    row = np.zeros((n, len(place)))
+    row[:, place[name]] = 1.0
+    return row
+
+
+def _by_law(law: Law, place: dict[str, int], made: Float, error: Float, step: Float) -> Float:
+    """The rows of the output, from those of the error, shape (n, d); the law's own are put in."""
+    added, multiplied, passed = (w[:, None] for w in law.weights(step))
     output = law.kp * error
     if law.ki:
-        made[:, place["sum"]] += added[:, None] * error
+        made[:, place["sum"]] = _unit(place, "sum", len(step)) + added * error
         output = output + law.ki * made[:, place["sum"]]
     if law.kd:
-        change = multiplied[:, None] * (error + made[:, place["last"]])
         made[:, place["last"]] = -error
+        change = multiplied * (error + _unit(place, "last", len(step)))
         if law.filter_s:
-            change = made[:, place["D"]] + passed[:, None] * (change - made[:, place["D"]])
+            before = _unit(place, "D", len(step))
+            change = before + passed * (change - before)
             made[:, place["D"]] = change
         output = output + law.kd * change
-    made[:, place["next"]] = output
-    return made
+    return output
 
 
 def _not_too_many(on_the_way: int) -> None:
@@ -186,17 +199,8 @@ def _not_too_many(on_the_way: int) -> None:
 def _matrices(law: Law, plant: Plant, hold: Float, offset: Float, step: Float) -> LoopMatrices:
     """Matrices of n holds; `offset` (m + 1, n) is when the next readings are taken in each."""
     n, on_the_way = len(hold), len(offset) - 1
-    names = [*(["x"] if plant.kind == "position" else []), "v", "o"]
-    names += ["sum"] if law.ki else []
-    names += ["last", *(["D"] if law.filter_s else [])] if law.kd else []
-    names += [f"way {i}" for i in range(on_the_way)]
-    place = {name: k for k, name in enumerate(names)}
-    d = len(names)
-
-    def unit(name: str) -> Float:
-        row = np.zeros((n, d))
-        row[:, place[name]] = 1.0
-        return row
+    place = _places(law, plant, "o", ways=on_the_way)
+    d = len(place)
 
     def state_after(time: Float) -> tuple[Float | None, Float]:
         decay, share = plant.factors(time)
@@ -204,7 +208,7 @@ def _matrices(law: Law, plant: Plant, hold: Float, offset: Float, step: Float) -
         v[:, place["v"]], v[:, place["o"]] = decay, plant.full_speed * (1 - decay)
         if "x" not in place:
             return None, v
-        x = unit("x")
+        x = _unit(place, "x", n)
         x[:, place["v"]], x[:, place["o"]] = share, plant.full_speed * (time - share)
         return x, v
 
@@ -214,7 +218,7 @@ def _matrices(law: Law, plant: Plant, hold: Float, offset: Float, step: Float) -
         seen = np.where((offset[i] <= hold + SAME_S)[:, None], seen, 0.0)
         if i == on_the_way:
             return seen
-        return np.where((offset[i] <= SAME_S)[:, None], unit(f"way {i}"), seen)
+        return np.where((offset[i] <= SAME_S)[:, None], _unit(place, f"way {i}", n), seen)
 
     made = np.empty((n, d, d))
     x, v = state_after(hold)
@@ -224,20 +228,7 @@ def _matrices(law: Law, plant: Plant, hold: Float, offset: Float, step: Float) -
     readings = [reading(i) for i in range(on_the_way + 1)]
     for i in range(on_the_way):
         made[:, place[f"way {i}"]] = readings[i + 1]
-    added, multiplied, passed = (w[:, None] for w in law.weights(step))
-    error = -readings[0]
-    output = law.kp * error
-    if law.ki:
-        made[:, place["sum"]] = unit("sum") + added * error
-        output = output + law.ki * made[:, place["sum"]]
-    if law.kd:
-        made[:, place["last"]] = readings[0]
-        change = multiplied * (error + unit("last"))
-        if law.filter_s:
-            change = unit("D") + passed * (change - unit("D"))
-            made[:, place["D"]] = change
-        output = output + law.kd * change
-    made[:, place["o"]] = output
+    made[:, place["o"]] = _by_law(law, place, made, -readings[0], step)
     return LoopMatrices(made, place["o"], float(hold.sum()))
 
 

@@ -75,8 +75,9 @@ def stability(law: Law, plant: Plant, at: Sampling, even: EvenLoop) -> Stability
     NotEnoughError
         If readings are too many loops old.
     """
-    growth = growth_per_s(loop_matrices(law, plant, at))
-    square, factor = mean_square(loops_by_reading(law, plant, at))
+    recorded = loop_matrices(law, plant, at)
+    growth = growth_per_s(recorded)
+    square, factor = mean_square(loops_by_reading(law, plant, at) or recorded)
     alike = even_matrix(law, plant, even).each[0]
     grows = growth >= 0 or (square is not None and square >= 1)
     state = "grows" if grows else "rings" if _rings(alike) else "settles"

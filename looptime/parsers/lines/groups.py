@@ -20,7 +20,7 @@ from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.records import dataclass
 
-__all__ = ["Senders", "by_group", "find_senders", "refuse_mixed"]
+__all__ = ["Senders", "by_group", "find_senders", "refuse_mixed", "scatter"]
 
 #: A column of more values than this tells no senders apart.
 _MOST = 64
@@ -76,7 +76,7 @@ def find_senders(dialect: Dialect, time: Head, taken: Collection[int] = ()) -> S
     known = np.isfinite(times)
     if known.sum() < 12:
         return None
-    together, rarely = (_scatter(np.diff(times[known]), tail) for tail in (0.1, 0.01))
+    together, rarely = (scatter(np.diff(times[known]), tail) for tail in (0.1, 0.01))
     if rarely <= _SCATTER:
         return None
     best: tuple[float, Senders] | None = None
@@ -90,7 +90,7 @@ def find_senders(dialect: Dialect, time: Head, taken: Collection[int] = ()) -> S
         values = tuple(dict.fromkeys(cells))
         code = np.array([values.index(cell) for cell in cells])[known]
         steps = [np.diff(times[known][code == k]) for k in range(len(values))]
-        own = max((_scatter(s) for s in steps if len(s) >= 3), default=np.inf)
+        own = max((scatter(s) for s in steps if len(s) >= 3), default=np.inf)
         flag = set(values) <= {"0", "1"} and not named and (np.diff(times[known]) > 0).all()
         unlike = together
         if flag or not _in_turn(cells) or together <= _SCATTER:
@@ -102,8 +102,21 @@ def find_senders(dialect: Dialect, time: Head, taken: Collection[int] = ()) -> S
     return None if best is None else best[1]
 
 
-def _scatter(steps: Float, tail: float = 0.1) -> float:
-    """How unlike steps are; a clock that goes back now and then is as unlike as can be."""
+def scatter(steps: Float, tail: float = 0.1) -> float:
+    """How unlike steps are; a clock that goes back now and then is as unlike as can be.
+
+    Parameters
+    ----------
+    steps : float64 array, shape (n,), n > 0
+        In any unit.
+    tail : float
+        Share of the steps that is left out at each end.
+
+    Examples
+    --------
+    >>> scatter(np.array([9.0, 10, 10, 11]), 0.0), scatter(np.array([-5.0, 5]))
+    (0.2, inf)
+    """
     if (steps < 0).mean() > 0.1:
         return np.inf
     low, middle, high = np.quantile(steps, [tail, 0.5, 1 - tail])

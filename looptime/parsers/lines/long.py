@@ -12,6 +12,7 @@ from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.lines.fold import Entry
 from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp
+from looptime.parsers.lines.groups import scatter
 from looptime.parsers.text.dialect import is_clock_text, is_missing, is_number
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
@@ -29,6 +30,8 @@ _NO_KEYS = frozenset(
 
 #: Rows of each name by which tasks are told, and the chance at which one place is still any.
 _TURNS, _CHANCE = 12, 0.01
+#: How unlike the steps of a name that keeps a pace are at most.
+_EVEN = 0.25
 #: Headers of names and values, in a table whose first column is a time.
 _KEYS = frozenset(("key", "name", "signal", "channel", "field", "metric"))
 _VALUES = frozenset(("value", "val", "reading"))
@@ -145,7 +148,9 @@ def _tasks(
     (common, _), *others = Counter(keys).most_common()
     names = np.array(keys)
     own = {key: times[names == key] for key in (common, *(key for key, _ in others))}
-    if min(map(len, own.values())) <= _TURNS or any(map(_uneven, own.values())):
+    if min(map(len, own.values())) <= _TURNS or any(
+        scatter(np.diff(one)) > _EVEN for one in own.values()
+    ):
         return False
     marks = own[common]
     pace = float(np.median(np.diff(marks)))
@@ -154,11 +159,6 @@ def _tasks(
     outlasts = (np.median(took[names == key]) * scale > 1.05 * _around(own[key], marks)
                 for key, _ in others)  # fmt: skip
     return any(outlasts) or all(_anywhere(own[key], marks, pace) for key, _ in others)
-
-
-def _uneven(times: Float) -> bool:
-    low, middle, high = np.quantile(np.diff(times), [0.1, 0.5, 0.9])
-    return bool(high - low > 0.25 * middle)
 
 
 def _anywhere(times: Float, marks: Float, pace: float) -> bool:

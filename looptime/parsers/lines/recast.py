@@ -130,13 +130,15 @@ def _multiples(grid: Grid, like: Dialect) -> str:
 def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
     """Counts under any header, where a line says how fast they count and the values agree."""
     ns, told = count_ns(remarks, [])
+    if ns is None:
+        return ""
     climbing = [at for at in range(len(grid.names)) if climbs(numbers(like, at))]
-    if ns is not None and len(climbing) > 1 and any(map(_COUNTER.search, remarks)):
+    if len(climbing) > 1 and any(map(_COUNTER.search, remarks)):
         for at in climbing:  # instants along the row, all read from the one counter
             grid.put(at, to_ns(grid.cells(at), ns, told, True))
         return f"counts are brought to ns: {told}"
-    for at in range(len(grid.names)) if ns is not None else ():
-        if ns is not None and _counts_beside(grid, like, at, ns, told):
+    for at in range(len(grid.names)):
+        if _counts_beside(grid, like, at, ns, told):
             return f"counts are brought to ns: {told}"
     return ""
 

@@ -184,7 +184,7 @@ class _Plan:
         steps = 2.0 + 2 * len(self.changes)
         before = self._measured(Replay.recorded(run), self.known.wait_by_bus())
         central, settings, played = play_all(self.known, self.changes, self._sd)
-        judged = "work" if self.known.pace is not None and self.known.pace[1] else "period"
+        judged = self._judged
         self.spans[self.changes] = _spanned(played, settings_of(central.ranges), judged)
         progress(2 / steps)
         ends = {at: self._measured(p) for at, p in played.items()}
@@ -215,6 +215,11 @@ class _Plan:
         return tuple(UnknownBus(name, calls, own, shared) for name, calls in may_share.items())
 
     @property
+    def _judged(self) -> str:
+        """What is judged: work where the log keeps a fixed pace and shows its waits."""
+        return "work" if self.known.pace is not None and self.known.pace[1] else "period"
+
+    @property
     def _sd(self) -> float:
         return ASSUMED_SD if self.run_sd is None else self.run_sd
 
@@ -240,7 +245,7 @@ class _Plan:
     def _contributions(
         self, progress: Callable[[float], None], steps: float
     ) -> tuple[Contribution, ...]:
-        judged = "work" if self.known.pace is not None and self.known.pace[1] else "period"
+        judged = self._judged
         start = self._means((), judged)
         made, last = [], start
         for i, change in enumerate(self.changes):
