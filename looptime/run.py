@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, TypedDict, cast
 
 import numpy as np
 
@@ -25,6 +25,7 @@ __all__ = [
     "Clock",
     "LoopColumns",
     "MarkColumns",
+    "MissingLoops",
     "Run",
     "SelfPieces",
     "SetAside",
@@ -152,6 +153,13 @@ class SetAside:
         return pd.DataFrame({"line": self.line, "reason": reasons, "text": text})
 
 
+class MissingLoops(TypedDict):
+    """Loops that the numbers of those left pass over."""
+
+    count: int
+    column: str  #: Of the numbers
+
+
 @dataclass(frozen=True)
 class Clock:
     """How the log's clock was read."""
@@ -173,8 +181,7 @@ class Clock:
     starts_from: str = "log"
     #: What bounds every figure of the run, to be said with the first of them.
     limits: tuple[str, ...] = ()
-    #: Loops that the numbers of those left pass over: their `count`, and the `column` of numbers.
-    missing: dict[str, object] | None = None
+    missing: MissingLoops | None = None
 
     def told(self) -> tuple[str, ...]:
         """All that is to be said of the clock in plain words, the one not used included.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import cast
 
 from looptime.analysers.alike import in_short
 from looptime.analysers.call_costs import like_calls
@@ -396,7 +395,7 @@ def _missing_loops(at: Summary) -> list[Finding]:
     missing = at.run.clock.missing
     if missing is None:
         return []
-    count = cast(int, missing["count"])
+    count = missing["count"]
     loops = "loop is" if count == 1 else "loops are"
     text = (
         f"{count:,} {loops} missing from the log, as the numbers in {missing['column']!r} tell: "

@@ -8,7 +8,7 @@ import numpy as np
 
 from looptime.errors import LogError
 from looptime.parsers.layouts.contract import LoopRows, Parsed, Parts
-from looptime.run import CallColumns, LoopColumns, Run, Signals
+from looptime.run import CallColumns, LoopColumns, MissingLoops, Run, Signals
 from looptime.schema import CallName
 from looptime.stats.arrays import median
 
@@ -68,7 +68,7 @@ def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
     return replace(made, call_columns=calls, names=names, thread_names=("main",), loop_thread=0)
 
 
-def missing_loops(parsed: Parsed, rows: LoopRows) -> dict[str, object] | None:
+def missing_loops(parsed: Parsed, rows: LoopRows) -> MissingLoops | None:
     """How many loops the numbers of the others pass over, and by which column; None without any.
 
     A row that stands in the log but could not be used is not missing.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from rich.console import RenderableType
 from rich.text import Text
@@ -121,12 +121,12 @@ def _aside(log: Log) -> str:
 def _missing(log: Log, at: Summary) -> str:
     """The same of loops that the log lacks, whatever phase is told of."""
     missing = at.run.clock.missing
-    count = 0 if missing is None else cast(int, missing["count"])
+    count = 0 if missing is None else missing["count"]
     there = sum(len(run) for run in log.runs if run.clock.missing == missing)
     share = count / (count + there) if count else 0.0
     if missing is None or share < _MANY_MISSING:
         return ""
-    column = safe(str(missing["column"]), 40)
+    column = safe(missing["column"], 40)
     return f"{percent(share)} of the loops are missing from the log by its '{column}' numbers. "
 
 
