@@ -7,11 +7,12 @@ import re
 import sys
 from collections.abc import Iterable, Sequence
 from functools import cache, cached_property
+from itertools import zip_longest
 from typing import IO, Any
 
 from rich.cells import cell_len
-from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
-from rich.table import Table
+from rich.console import Console, ConsoleOptions, JustifyMethod, RenderableType, RenderResult
+from rich.measure import Measurement
 from rich.text import Text
 
 from looptime.words import count, figure, number
@@ -64,56 +65,80 @@ def command_line(text: str) -> Text:
     return Text(safe(text, 4000), no_wrap=True)
 
 
-class _Table(Table):
-    """A table that never folds a row: what is too wide for the terminal goes another way.
+class _Table:
+    """Cells in columns, each beginning with its head; a row is never folded.
 
-    On 80 columns and more the first cell of each row gets a line of its own; below that columns
-    are left out, the last but one first, and named.
+    What is too wide for the terminal goes another way: on 80 columns and more the first cell of
+    each row gets a line of its own; below that columns are left out, the last but one first, and
+    named.
     """
+
+    def __init__(self, columns: list[list[Text]], left: Sequence[int]) -> None:
+        self._columns, self._left = columns, left
+        self._widths = [max(_width(cell.plain) for cell in column) for column in columns]
+
+    def __rich_measure__(self, console: Console, options: ConsoleOptions) -> Measurement:
+        """As wide as the table is that has room enough."""
+        return Measurement(_across(self._widths), _across(self._widths))
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """Lines of the table, or of the same cells on more lines, or of fewer columns."""
-        cells = [[c.header, *c.cells] for c in self.columns]
-        widths = [max(_width(cell) for cell in column) for column in cells]
+        widths, room = self._widths, options.max_width
         stacked = 2 + sum(widths[1:]) + 2 * len(widths[2:])
-        if _across(widths) <= options.max_width:
-            yield from super().__rich_console__(console, options)
-        elif options.max_width < _NARROW and _across([widths[0], widths[-1]]) <= options.max_width:
-            yield from self._narrowed(widths, console, options)
-        elif stacked > options.max_width:
-            yield from super().__rich_console__(console, options)
+        if _across(widths) <= room:
+            yield from self._beside(range(len(widths)))
+        elif room < _NARROW and _across([widths[0], widths[-1]]) <= room:
+            kept = list(range(len(widths)))
+            while len(kept) > 2 and _across([widths[k] for k in kept]) > room:
+                kept.pop(-2)
+            yield from self._beside(kept)
+            left = [str(c[0]) for k, c in enumerate(self._columns) if k not in kept]
+            yield Text(f"left out, too narrow: {', '.join(left)}", style="dim")
+        elif stacked > room:
+            yield self._folded()
         else:
-            yield from self._stacked(cells, widths)
+            yield from self._stacked()
 
-    def _narrowed(
-        self, widths: list[int], console: Console, options: ConsoleOptions
-    ) -> RenderResult:
-        """The same with as many columns left out as it takes, and which they are."""
-        kept = list(range(len(widths)))
-        while len(kept) > 2 and _across([widths[k] for k in kept]) > options.max_width:
-            kept.pop(-2)
-        made = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
-        made.columns = [self.columns[k] for k in kept]
-        for place, column in enumerate(made.columns):
-            column._index = place
-        made.rows = self.rows
-        yield from made.__rich_console__(console, options)
-        left = [str(self.columns[k].header) for k in range(len(widths)) if k not in kept]
-        yield Text(f"left out, too narrow: {', '.join(left)}", style="dim")
+    def _beside(self, kept: Sequence[int]) -> RenderResult:
+        """The columns that are kept, side by side."""
+        lines: list[str] = []
+        heads = 0
+        for row in zip(*(self._columns[k] for k in kept), strict=True):
+            cells = [cell.plain.split("\n") for cell in row]
+            for beside in zip_longest(*cells, fillvalue=""):
+                padded = map(self._padded, kept, beside)
+                lines.append("  ".join(padded).rstrip())
+            heads = heads or len(lines)
+        yield Text("\n".join(lines[:heads]), style="bold", no_wrap=True)
+        if len(lines) > heads:
+            yield Text("\n".join(lines[heads:]), no_wrap=True)
 
-    def _stacked(self, cells: list[list[Any]], widths: list[int]) -> RenderResult:
+    def _padded(self, place: int, cell: str) -> str:
+        blanks = " " * (self._widths[place] - cell_len(cell))
+        return cell + blanks if place in self._left else blanks + cell
+
+    def _stacked(self) -> RenderResult:
         style = "bold"
-        for first, *rest in zip(*cells, strict=True):
-            name = str(first).replace("\n", "")
+        for first, *rest in zip(*self._columns, strict=True):
+            name = first.plain.replace("\n", "")
             if name:
                 yield Text(name, style=style, overflow="fold")
-            padded = [
-                str(cell).rjust(width) if column.justify == "right" else str(cell).ljust(width)
-                for cell, width, column in zip(rest, widths[1:], self.columns[1:], strict=True)
-            ]
+            padded = [self._padded(place, cell.plain) for place, cell in enumerate(rest, 1)]
             if any(cell.strip() for cell in padded):
                 yield Text("  " + "  ".join(padded).rstrip(), style=style, no_wrap=True)
             style = ""
+
+    def _folded(self) -> RenderableType:
+        """Where nothing else fits, the library folds cells."""
+        from rich.table import Table
+
+        made = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
+        for at, (head, *_) in enumerate(self._columns):
+            justify: JustifyMethod = "left" if at in self._left else "right"
+            made.add_column(head, justify=justify, no_wrap=at not in self._left, overflow="fold")
+        for row in zip(*(cells for _, *cells in self._columns), strict=True):
+            made.add_row(*row)
+        return made
 
 
 def _across(widths: Sequence[int]) -> int:
@@ -121,27 +146,23 @@ def _across(widths: Sequence[int]) -> int:
     return sum(widths) + 2 * len(widths[1:])
 
 
-def _width(cell: object) -> int:
-    return max(map(cell_len, str(cell).split("\n")))
+def _width(cell: str) -> int:
+    return max(map(cell_len, cell.split("\n")))
 
 
-def table(heads: Sequence[str], rows: Iterable[Sequence[Any]], left: Sequence[int] = (0,)) -> Table:
+def table(
+    heads: Sequence[str], rows: Iterable[Sequence[Any]], left: Sequence[int] = (0,)
+) -> RenderableType:
     """A plain table; columns are right-aligned but for those in `left`.
 
     Cells are shown as text: markup in them has no meaning, control characters are replaced. Where
     the terminal is too narrow, the first cell of each row has a line of its own.
     """
-    made = _Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
-    for at, head in enumerate(heads):
-        made.add_column(
-            Text(head),
-            justify="left" if at in left else "right",
-            no_wrap=at not in left,
-            overflow="fold",
-        )
+    columns = [[Text(head)] for head in heads]
     for row in rows:
-        made.add_row(*(cell if isinstance(cell, Text) else plain(cell) for cell in row))
-    return made
+        for column, cell in zip(columns, row, strict=True):
+            column.append(cell if isinstance(cell, Text) else plain(cell))
+    return _Table(columns, left)
 
 
 class _Console(Console):

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from rich.console import RenderableType
+from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.text import Text
 
 from looptime.analysers.summary import Summary
+from looptime.records import dataclass
 from looptime.views.text.terminal import count, safe
 from looptime.words import brief, number, percent
 
@@ -21,15 +22,22 @@ __all__ = [
 ]
 
 
+@dataclass(frozen=True)
+class _Hanging:
+    lead: str
+    text: str
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """The lead, and the lines of the text one under the other."""
+        room = max(options.max_width - len(self.lead), 1)
+        lines = Text(self.text).wrap(console, room, overflow="fold")
+        between = "\n" + " " * len(self.lead)
+        yield Text(self.lead + between.join(line.plain for line in lines), no_wrap=True)
+
+
 def hanging(lead: str, text: str) -> RenderableType:
     """Text whose further lines are indented as far as its first."""
-    from rich.table import Table
-
-    grid = Table.grid(padding=0)
-    grid.add_column(width=len(lead), no_wrap=True)
-    grid.add_column(overflow="fold")
-    grid.add_row(Text(lead), Text(safe(text, 1000)))
-    return grid
+    return _Hanging(lead, safe(text, 1000))
 
 
 def labelled(label: str, text: str) -> RenderableType:
