@@ -1,7 +1,8 @@
 """Dataclasses that are made in a tenth of the time: their methods are shared, not compiled.
 
-The library's own `dataclass` compiles six functions for every class; with hundreds of classes a
-short command waits longer for those than for its answer.
+The library's own `dataclass` compiles six functions for every class, and examines every field;
+with hundreds of classes a short command waits longer for those than for its answer. What the
+library keeps of the fields is made when it is first asked for.
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ if TYPE_CHECKING:
     from dataclasses import dataclass
 else:
     import dataclasses
-    from dataclasses import MISSING, FrozenInstanceError
+    from dataclasses import MISSING, Field, FrozenInstanceError
+    from threading import RLock
 
     def dataclass(cls=None, /, *, frozen=False):
         """`dataclasses.dataclass`, of which `frozen` alone can be said.
@@ -33,8 +35,7 @@ else:
         return _made(cls, frozen) if cls is not None else lambda made: _made(made, frozen)
 
     def _made(cls, frozen):
-        cls = dataclasses.dataclass(init=False, repr=False, eq=False)(cls)
-        every = dataclasses.fields(cls)
+        every = _every_field(cls)
         shared = {
             "__init__": _init(cls, every),
             "__repr__": _repr,
@@ -47,14 +48,41 @@ else:
         for name, method in shared.items():
             if name not in cls.__dict__ or cls.__dict__[name] is None:
                 setattr(cls, name, method)
-        cls._compared = tuple(f.name for f in every if f.compare)
+        cls._compared = tuple(name for name, f in every.items() if f.compare)
+        cls._own_fields, cls.__dataclass_fields__ = every, _Fields(cls)
         return cls
+
+    def _every_field(cls):
+        """The fields of a class and of those that it is derived from, by name."""
+        every = {}
+        for base in reversed(cls.__mro__[1:]):
+            every |= base.__dict__.get("_own_fields", {})
+        for name in cls.__annotations__:
+            given = cls.__dict__.get(name, MISSING)
+            every[name] = given if isinstance(given, Field) else dataclasses.field(default=given)
+        return every
+
+    class _Fields:
+        """What `dataclasses.fields` shows of a class, made by the library when first asked for."""
+
+        lock = RLock()
+
+        def __init__(self, cls):
+            self.cls = cls
+
+        def __get__(self, instance, cls):
+            with self.lock:
+                if self.cls.__dict__["__dataclass_fields__"] is self:
+                    dataclasses.dataclass(init=False, repr=False, eq=False)(self.cls)
+            return self.cls.__dict__["__dataclass_fields__"]
 
     def _init(cls, every):
         """Fill an instance in the order of its fields."""
-        placed = tuple(f.name for f in every if f.init and not f.kw_only)
-        blank = {f.name: f.default for f in every if f.init}
-        made = [(f.name, f.default_factory) for f in every if f.default_factory is not MISSING]
+        placed = tuple(name for name, f in every.items() if f.init and f.kw_only is not True)
+        blank = {name: f.default for name, f in every.items() if f.init}
+        made = [
+            (n, f.default_factory) for n, f in every.items() if f.default_factory is not MISSING
+        ]
         made_names = {name for name, _ in made}
         needed = [n for n, value in blank.items() if value is MISSING and n not in made_names]
         settles = hasattr(cls, "__post_init__")

@@ -110,3 +110,23 @@ def test_help_shows_the_fields() -> None:
     """The signature is that of the library's class."""
     names = list(inspect.signature(Ours).parameters)
     assert names == list(inspect.signature(Theirs).parameters)
+
+
+def test_a_derived_record_has_the_fields_of_both() -> None:
+    """Fields of a derived class are the library's, whichever class is asked for them first."""
+
+    @dataclass(frozen=True)
+    class Wide(Ours):
+        level: float = 0.5
+        width: int = 3
+
+    @dataclasses.dataclass(frozen=True)
+    class Same(Theirs):
+        level: float = 0.5
+        width: int = 3
+
+    told = [(f.name, f.type, f.default, f.compare) for f in dataclasses.fields(Wide)]
+    assert told == [(f.name, f.type, f.default, f.compare) for f in dataclasses.fields(Same)]
+    assert vars(Wide("a", 1.0, [4], 0.7)) == vars(Same("a", 1.0, [4], 0.7))
+    assert dataclasses.fields(Ours) == dataclasses.fields(Ours("a"))
+    assert Wide("a") == Wide("a", level=0.5) != Wide("a", width=4)
