@@ -17,7 +17,9 @@ _SHARED = 0.2
 _MOST = 0.95
 _ROWS = 50_000
 #: Ticks of the printed digits from which on a step is told that is no whole number of them.
-_COARSER = 20
+_COARSER = 5
+#: Steps over which an even loop shows as a straight line, though it stalls elsewhere.
+_STRETCH = 200
 #: Instants that are held against binary grids, the fewest that tell of one.
 _TRIED, _FEWEST = 4000, 30
 #: The grids looked for are at most 2**12 and at least 2**-20 of a unit.
@@ -78,18 +80,38 @@ def stepping(time: Int, tick_ns: int) -> Stepping:
     if apart <= tick_ns:
         return Stepping()
     exact = low % apart == 0 and bool(np.isin(step, (low, high)).mean() >= _MOST)
-    # else the clock's step has more digits than are printed
-    beside = abs(low - round(low / apart) * apart)
-    fits = exact or (apart > _COARSER * tick_ns and beside <= 2 * tick_ns)
+    quantum = float(apart) if exact else _grid_of(step, apart, tick_ns)
     off = 0.0 if exact else 1.5 * tick_ns
     near = [np.abs(step - one) <= off for one in (low, high)]
-    if not fits or (near[0] | near[1]).mean() < _MOST or min(n.mean() for n in near) < 0.1:
+    if not quantum or (near[0] | near[1]).mean() < _MOST or min(n.mean() for n in near) < 0.1:
         return Stepping()
-    line = np.polyval(np.polyfit(np.arange(len(step)), np.cumsum(step), 1), np.arange(len(step)))
-    if float(np.ptp(np.cumsum(step) - line)) > 2 * apart:
+    if not _straight(step, 2 * apart):
         return Stepping()
-    quantum = apart if exact else round(float(step.sum() / np.rint(step / apart).sum()))
-    return Stepping(quantum, shared, (low, high))
+    return Stepping(round(quantum), shared, (low, high))
+
+
+def _grid_of(step: Int, about: int, tick_ns: int) -> float:
+    """The step of more digits than are printed to whose multiples all stamps keep; 0 if none.
+
+    Errors of a true step do not add up along the log, as those of jittering loops do.
+    """
+    counted = np.cumsum(np.rint(step / about))
+    stamps = np.cumsum(step).astype(np.float64)
+    if about < _COARSER * tick_ns or counted[-1] <= counted[0]:
+        return 0.0
+    slope, first = np.polyfit(counted, stamps, 1)
+    low, high = np.quantile(stamps - slope * counted - first, [0.01, 0.99])
+    return float(slope) if high - low <= 1.2 * tick_ns + 1 else 0.0
+
+
+def _straight(step: Int, within: float) -> bool:
+    """Whether stamps keep to straight lines, over most stretches that long."""
+    ends = np.arange(0, max(len(step) - _STRETCH, 0) + 1, _STRETCH)
+    strays = []
+    for part in (np.cumsum(step[k : k + _STRETCH]) for k in ends):
+        at = np.arange(len(part))
+        strays.append(float(np.ptp(part - np.polyval(np.polyfit(at, part, 1), at))))
+    return float(np.median(strays)) <= within
 
 
 def _two_lengths(step: Int, tick_ns: int) -> tuple[int, int]:

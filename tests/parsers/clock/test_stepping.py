@@ -168,3 +168,21 @@ def test_loops_of_two_lengths_at_random_are_no_clocks_step():
     loops = np.where(draw.random(3000) < 0.2, 40.0, 20.0) + draw.uniform(-0.05, 0.05, 3000)
     printed = np.rint(np.cumsum(loops) * 10).astype(np.int64) * 100_000
     assert stepping(printed, 100_000).step_ns == 0
+
+
+@pytest.mark.parametrize("stalls", [0, 15])
+def test_a_step_that_is_hardly_finer_than_the_loop(stalls):
+    """A loop of 20 ms on a clock of 1/64 s printed in ms shows 15, 16, 31 and 32, by the clock."""
+    draw = np.random.default_rng(11)
+    took = 20e6 + draw.normal(0, 0.2e6, 3000)
+    took[draw.choice(3000, stalls, replace=False)] += 40e6
+    paced = np.cumsum(took) - np.cumsum(took - 20e6) * 0.98
+    printed = (88.0e9 + paced) // 15_625_000 * 15_625_000 // MS * MS
+    assert stepping(printed.astype(np.int64), MS).step_ns == pytest.approx(15_625_000, rel=1e-3)
+
+
+def test_slots_of_60_a_second_missed_at_random_are_the_loops():
+    """Printed in ms, slots of 16.667 ms look like a clock's step, but each late loop stays late."""
+    draw = np.random.default_rng(11)
+    slots = np.cumsum(1 + (draw.random(3000) < 0.3))
+    assert stepping((slots * 1e9 / 60 // MS * MS).astype(np.int64), MS).step_ns == 0
