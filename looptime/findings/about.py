@@ -33,8 +33,10 @@ __all__ = [
     "period_ms",
     "signed",
     "stall_worth",
+    "swallowed",
     "three",
     "typical_ms",
+    "whole_word",
     "with_options",
 ]
 
@@ -43,6 +45,8 @@ _MOST = 10
 _EVENNESS, _MUCH = 0.4, 0.01
 #: Periods that pass until a stall is worse than one of a loop.
 _FEW_PERIODS = 3.0
+#: A steady cost is small below this part of the period.
+_LITTLE = 0.125
 #: How to time more of the robot code: the next step where the log does not hold what is asked.
 TIMING_GUIDE = "looptime guide recorders"
 
@@ -154,6 +158,20 @@ def ease(at: Summary) -> float:
     if headroom is None or nominal is None or headroom["p99"].value is None:
         return 1.0
     return 0.4 if headroom["p99"].value > 0.1 * nominal else 1.0
+
+
+def swallowed(at: Summary, cost_ms: float) -> bool:
+    """Whether a steady cost hurts nobody: small beside a wait that is most of every period."""
+    head, nominal = at.pace.headroom_ms, at.pacing.nominal_ms
+    if head is None or nominal is None or at.pace.overruns.count:
+        return False
+    left = head["p99"].value
+    return left is not None and left > 0.5 * nominal and cost_ms < _LITTLE * nominal
+
+
+def whole_word(at: Summary) -> str:
+    """What shares are of."""
+    return "loop's work" if at.basis.judged == "work" else "loop"
 
 
 def loop_ms(at: Summary) -> float:

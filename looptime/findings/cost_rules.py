@@ -18,7 +18,9 @@ from looptime.findings.about import (
     percent,
     period_ms,
     stall_worth,
+    swallowed,
     three,
+    whole_word,
 )
 from looptime.findings.contention_rules import contention_findings
 from looptime.findings.finding import Finding
@@ -60,6 +62,8 @@ def _blocking_calls(at: Summary) -> list[Finding]:
             continue
         if call.kind not in BLOCKING_KINDS and not block.inferred:
             continue
+        if swallowed(at, call.self_ms_per_loop):
+            continue
         made.append(_blocking_call(at, call, block))
     return made[:3]
 
@@ -67,10 +71,9 @@ def _blocking_calls(at: Summary) -> list[Finding]:
 def _blocking_call(at: Summary, call: CallCost, block: Blocking) -> Finding:
     why = "; ".join(s.text for s in block.signs)
     share = call.share or 0.0
-    where = "loop's work" if at.basis.judged == "work" else "loop"
     text = (
         f"{call.name} blocks the loop for {ms(call.self_ms_per_loop)} in each pass, "
-        f"{percent(share)} of the {where} ({why})."
+        f"{percent(share)} of the {whole_word(at)} ({why})."
     )
     return Finding(
         "blocking_call", "look", text,
@@ -88,9 +91,11 @@ def _dear(at: Summary) -> list[Finding]:
             continue
         if call.kind in BLOCKING_KINDS or call.kind == "pacing" or len(at.costs.rows) < 3:
             continue
+        if swallowed(at, call.self_ms_per_loop):
+            continue
         text = (
             f"{call.name} takes {ms(call.self_ms_per_loop)} in each pass, {percent(call.share)} of "
-            "the loop: time the calls inside it to see what costs so much."
+            f"the {whole_word(at)}: time the calls inside it to see what costs so much."
         )
         made.append(
             Finding(
@@ -198,7 +203,7 @@ def _writes(at: Summary) -> list[Finding]:
     if len(writes) < 2 or count < _MANY_WRITES or share < _WRITES_SHARE:
         return []
     text = (
-        f"{three(count)} writes a loop take {ms(took)}, {percent(share)} of the loop "
+        f"{three(count)} writes a loop take {ms(took)}, {percent(share)} of the {whole_word(at)} "
         f"({in_short(c.name for c in writes)}): leave out those that repeat the last value, or "
         "send them at once where the driver can."
     )
@@ -217,7 +222,7 @@ def _uncovered(at: Summary) -> list[Finding]:
     if not at.costs.calls or rest.share is None or rest.share < _UNCOVERED_SHARE:
         return []
     text = (
-        f"{percent(rest.share)} of the loop, {ms(rest.self_ms_per_loop)}, is covered by no call: "
+        f"{percent(rest.share)} of the {whole_word(at)}, {ms(rest.self_ms_per_loop)}, is covered by no call: "
         "time more of it, or label the pacing wait."
     )
     # no listing of what was timed can show what was not

@@ -83,7 +83,8 @@ def _dearest(at: Summary) -> str:
     most = took[:2] if len(rows) > 2 else []
     told = [f"{what} ({ms(cost)}, {percent(cost / whole)})" for what, cost in most
             if cost >= _WORTH_A_WORD * whole]  # fmt: skip
-    return f" The most goes to {' and '.join(told)}." if told else ""
+    of = "Of the work, the most" if at.basis.judged == "work" else "The most"
+    return f" {of} goes to {' and '.join(told)}." if told else ""
 
 
 def rate_alone(at: Summary) -> Finding:
