@@ -64,10 +64,24 @@ def find(
     made += run_findings(summary) + reading_findings(summary, heading.read_call)
     made += heading_findings(summary, heading)
     made += steering_findings(summary, project)
-    made = allowed(made)
+    made = _causes_first(allowed(made))
     if not any(f.severity == "look" for f in made):
         made += allowed([healthy(summary)])
     return ranked([replace(f, command=with_options(f.command, given)) for f in made])
+
+
+#: What says that loops come late, and what says which call makes them so.
+_LATE = ("pacing_skips", "pacing_catches_up", "overruns", "headroom")
+_WHY_LATE = ("recurring_stall", "slow_culprit", "change_point", "drift", "lone_stall")
+
+
+def _causes_first(made: list[Finding]) -> list[Finding]:
+    """Late loops are told after what makes them late, where a call is known to."""
+    causes = [f.worth for f in made if f.code in _WHY_LATE and f.evidence.calls]
+    if not causes:
+        return made
+    below = 0.99 * max(causes)
+    return [replace(f, worth=min(f.worth, below)) if f.code in _LATE else f for f in made]
 
 
 def summarise(

@@ -222,8 +222,8 @@ def _uncovered(at: Summary) -> list[Finding]:
     if not at.costs.calls or rest.share is None or rest.share < _UNCOVERED_SHARE:
         return []
     text = (
-        f"{percent(rest.share)} of the {whole_word(at)}, {ms(rest.self_ms_per_loop)}, is covered by no call: "
-        "time more of it, or label the pacing wait."
+        f"{percent(rest.share)} of the {whole_word(at)}, {ms(rest.self_ms_per_loop)}, is covered "
+        "by no call: time more of it, or label the pacing wait."
     )
     # no listing of what was timed can show what was not
     if at.pacing.fixed_rate and not at.pacing.wait_known:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Sequence
 
 from looptime.analysers.alike import in_short
 from looptime.analysers.call_costs import like_calls
@@ -148,13 +150,14 @@ def _changes(at: Summary) -> list[Finding]:
     trend = at.changes.drift
     if at.changes.better == "drift" and trend is not None and trend.change_ms.value is not None:
         change = trend.change_ms.value
-        how = "slower" if change > 0 else "faster"
+        what, how = _paceword(at, change)
         who, calls = _by(trend.parts, change)
         if not at.costs.calls:
             who, calls = "", []
         text = (
-            f"The loop gets {how} along the run: {signed(change, tidy=True)} ms, "
-            f"{percent(abs(trend.relative))}, from start to end{who}."
+            f"{what[0].upper()}{what[1:]} gets {how} along the run: "
+            f"{signed(change, tidy=True)} ms, {percent(abs(trend.relative))}, "
+            f"from start to end{who}."
         )
         return [
             Finding(
@@ -166,24 +169,53 @@ def _changes(at: Summary) -> list[Finding]:
             )
         ]  # fmt: skip
     if at.changes.better == "steps":
-        points = sorted(at.changes.change_points, key=lambda p: -abs(p.step_ms))
-        return [_step(at, p) for p in points[:3]]
+        found = [_step(at, flight) for flight in _flights(at.changes.change_points)]
+        return sorted(found, key=lambda f: -f.worth)[:3]
     return []
 
 
-def _step(at: Summary, p: ChangePoint) -> Finding:
-    how = "slower" if p.step_ms > 0 else "faster"
-    who, calls = _by(p.parts, p.step_ms) if at.costs.calls else ("", [])
+def _paceword(at: Summary, change: float) -> tuple[str, str]:
+    """What changed, and how: a pacing wait may hide from the period what the work does."""
+    if at.basis.judged == "work":
+        return "the loop's work", "longer" if change > 0 else "shorter"
+    return "the loop", "slower" if change > 0 else "faster"
+
+
+def _flights(points: Sequence[ChangePoint]) -> list[list[ChangePoint]]:
+    """Steps of one direction and by one call that follow one another: the loop climbs or sinks."""
+
+    def alike(p: ChangePoint) -> tuple[bool, str]:
+        return p.step_ms > 0, p.parts[0].name if p.parts else ""
+
+    along = sorted(points, key=lambda p: p.index)
+    return [list(flight) for _, flight in itertools.groupby(along, key=alike)]
+
+
+def _step(at: Summary, flight: Sequence[ChangePoint]) -> Finding:
+    first, last = flight[0], flight[-1]
+    change = last.after_ms - first.before_ms
+    what, how = _paceword(at, change)
+    totals: dict[str, float] = {}
+    for part in (part for p in flight for part in p.parts):
+        totals[part.name] = totals.get(part.name, 0.0) + part.ms
+    parts = tuple(Part(name, took) for name, took in totals.items())
+    who, calls = _by(parts, change) if at.costs.calls else ("", [])
     text = (
-        f"From {three(p.time_s)} s (loop {p.loop}) on the loop is {how}: "
-        f"{ms(p.after_ms)} instead of {ms(p.before_ms)}{who}."
+        f"From {three(first.time_s)} s (loop {first.loop}) on {what} is {how}: "
+        f"{ms(first.after_ms)} instead of {ms(first.before_ms)}{who}."
     )
+    if len(flight) > 1:
+        text = (
+            f"From {three(first.time_s)} s (loop {first.loop}) to {three(last.time_s)} s {what} "
+            f"gets {how} bit by bit: {ms(last.after_ms)} instead of {ms(first.before_ms)}{who}."
+        )
     return Finding(
-        "change_point", "look", text, p.step_ms, "ms",
-        evidence=evidence(at, [p.loop], calls), command=command(at, "slow", f"--loop {p.loop}"),
-        worth=0.04 + 0.5 * min(abs(p.relative), 1.0),
-        rests_on={"before": p.before_ms, "after": p.after_ms, "change": p.step_ms,
-                  "seconds": p.time_s - at.basis.time_s(0),
+        "change_point", "look", text, change, "ms",
+        evidence=evidence(at, [p.loop for p in flight], calls),
+        command=command(at, "slow", f"--loop {first.loop}"),
+        worth=0.04 + 0.5 * min(abs(change / first.before_ms), 1.0),
+        rests_on={"before": first.before_ms, "after": last.after_ms, "change": change,
+                  "seconds": last.time_s - at.basis.time_s(0),
                   "duration_s": at.pace.duration_s,
                   "calls_logged": n_calls(at)},
     )  # fmt: skip

@@ -32,3 +32,24 @@ def test_nothing_to_say_of_no_loops():
     """An empty run has no findings."""
     empty = summarise(make_run([]))
     assert find(empty) == ()
+
+
+def test_late_loops_are_told_after_the_call_that_makes_them_late():
+    """An arm that takes 1.5 ms at first, and 13.5 ms in the end, makes a loop of 15 ms late."""
+    rng = np.random.default_rng(6)
+    n = 2400
+    arm = 1.5 + 12 * np.clip((np.arange(n) - 1200) / 1200, 0, 1) + rng.normal(0, 0.1, n)
+    work = 7.4 + arm + rng.normal(0, 0.1, n)
+    period = np.maximum(15.0, work)
+    run = make_run(
+        period,
+        lambda k: [("belt", 0, work[k] - arm[k]), ("arm", work[k] - arm[k], arm[k]),
+                   ("pace", work[k], period[k] - work[k])],
+        {"belt": "other", "arm": "other", "pace": "pacing"},
+    )  # fmt: skip
+    first, *rest = [f for f in summarise(run).findings if f.severity in ("act", "look")]
+    assert first.code in ("change_point", "drift")
+    assert first.evidence.calls == ("arm",)
+    assert "loop's work gets longer" in first.text
+    assert first.value == pytest.approx(12, abs=1.5)
+    assert {f.code for f in rest} & {"pacing_skips", "headroom"}

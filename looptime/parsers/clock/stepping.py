@@ -80,14 +80,14 @@ def stepping(time: Int, tick_ns: int) -> Stepping:
     if apart <= tick_ns:
         return Stepping()
     exact = low % apart == 0 and bool(np.isin(step, (low, high)).mean() >= _MOST)
-    quantum = float(apart) if exact else _grid_of(step, apart, tick_ns)
+    quantum = apart if exact else round(_grid_of(step, apart, tick_ns))
     off = 0.0 if exact else 1.5 * tick_ns
     near = [np.abs(step - one) <= off for one in (low, high)]
     if not quantum or (near[0] | near[1]).mean() < _MOST or min(n.mean() for n in near) < 0.1:
         return Stepping()
     if not _straight(step, 2 * apart):
         return Stepping()
-    return Stepping(round(quantum), shared, (low, high))
+    return Stepping(quantum, shared, (low, high))
 
 
 def _grid_of(step: Int, about: int, tick_ns: int) -> float:

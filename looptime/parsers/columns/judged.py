@@ -44,6 +44,8 @@ _LONGEST = 2.0**62  # [ns], what whole numbers hold
 #: Share of its rows in which a number of the loop must go on as the clock does.
 _COUNTS_ON = 0.98
 #: How near the clock must come to a number that skips but once.
+#: Share of the rows in which a loop's work ends before the next begins.
+_ENDS_HOLD = 0.98
 _ONE_HOLE = 0.05
 
 
@@ -100,13 +102,25 @@ def _unnamed_clock(found: list[Head], dialect: Dialect) -> Head | None:
     ]
     counts = [head for head in rising if meaning(head.text) in ("counter", "group")]
     timed = [head for head in rising if head.unit and head not in counts]
-    if len(timed) == 1:
-        return timed[0]
+    first = _first_of(timed, dialect)
+    if first is not None:
+        return first
     for head in rising:
         unit = _unit(dialect, head)
         rest = [other for other in found if other is not head]
         if unit is not None and _judged(rest, dialect, head, unit).stamped.side:
             return head
+    return None
+
+
+def _first_of(timed: list[Head], dialect: Dialect) -> Head | None:
+    """The only column, or that of two of one unit which begins what the other ends."""
+    if len(timed) != 2 or timed[0].unit != timed[1].unit:
+        return timed[0] if len(timed) == 1 else None
+    for one, other in (timed, timed[::-1]):
+        begin, end = numbers(dialect, one.index), numbers(dialect, other.index)
+        if (begin <= end).all() and (end[:-1] <= begin[1:]).all():
+            return one
     return None
 
 
@@ -207,6 +221,8 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
         )
         for head, role in zip(rest, said.roles, strict=True)
     ]
+    if times is not None and clock is not None:
+        taken = _with_ends(taken, dialect, clock, times)
     for part, role in (("period", "period"), ("total", "whole")):
         first = [head for head, r in taken if r.taken_as == role]
         if first:
@@ -218,6 +234,33 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     return Understood(
         one, tuple(h for h, r in taken if r.taken_as == "part"), tuple(taken), said.stamped
     )
+
+
+def _with_ends(
+    taken: list[tuple[Head, Role]], dialect: Dialect, clock: Head, times: Float
+) -> list[tuple[Head, Role]]:
+    """The columns, of which one that holds the instants at which the loops' work ends is a whole.
+
+    It lies between the starts of its own and the next loop, with room for all parts of the row.
+    """
+    parts = [numbers(dialect, h.index) * UNITS[h.unit] for h, role in taken
+             if role.taken_as == "part" and h.unit]  # fmt: skip
+    if not parts or any(role.taken_as == "whole" for _, role in taken):
+        return taken
+    work = np.nansum(parts, axis=0)[:-1]
+    made = list(taken)
+    for at, (head, role) in enumerate(taken):
+        if role.taken_as != "run timer" or not head.unit:
+            continue
+        ends = numbers(dialect, head.index)[:-1] * UNITS[head.unit]
+        tick = 1.01 * UNITS[head.unit]
+        holds = (ends - times[:-1] >= work - (len(parts) + 1) * tick) & (ends <= times[1:] + tick)
+        if holds.mean() >= _ENDS_HOLD and float((ends < times[1:] - tick).mean()) > 0.5:
+            why = "it lies between two starts of loops, and all parts fit in before it"
+            made[at] = (head, replace(role, taken_as="whole", why=why, step="after",
+                                      lap_of=clock.index))  # fmt: skip
+            break
+    return made
 
 
 def _too_coarse(clock: Float, period: Head, dialect: Dialect) -> bool:

@@ -30,6 +30,9 @@ _ROWS = 50_000
 #: Rows, and the share of them that must agree, by which a period fills in between a clock's ticks.
 _ENOUGH, _MOST = 20, 0.95
 
+#: Loops whose work would end before it begins, where instants of the two can be compared.
+_FEW_BEFORE = 0.02
+
 #: Column map; what a column is, is told by its header and its values.
 COLUMNS: dict[str, Column] = {
     "time": Column(CLOCKS, "time"),
@@ -85,6 +88,11 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
     """
     at = content.table.columns
     time, total = at.get("time"), at.get("total")
+    if time is not None and total is not None and _holds_ends(content.log.given):
+        total = at["total"] = total - time
+        if (total < 0).mean() > _FEW_BEFORE:  # the two do not wrap alike
+            total = None
+            del at["total"]
     if time is None and total is not None and work is not None and _too_short(total, work):
         total = None
         del at["total"]
@@ -131,6 +139,12 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
             return thinned(content, found, at["loop"][row], every)
     made = _stamped(content, found, work)
     return made if finer is None or made.said != found.said else replace(made, said=_FINER)
+
+
+def _holds_ends(given: Given) -> bool:
+    """Whether a row holds the instant at which its loop's work ends, instead of its length."""
+    clock, total = given.one["time"], given.one["total"]
+    return any(head == total and role.lap_of == clock.index for head, role in given.roles)
 
 
 def _between_ticks(content: Content) -> Int | None:

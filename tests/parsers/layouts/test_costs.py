@@ -307,3 +307,20 @@ def test_a_total_cut_off_is_set_aside(tmp_path, clock):
     run = read(tmp_path, "\n".join(rows))
     assert run.set_aside.counts["corrupt stamp"] == 1
     assert min(periods_ms(run)) >= 13.0
+
+
+@pytest.mark.parametrize("header", ["start_us,end_us,a_us,b_us", "von_us,bis_us,a_us,b_us"])
+def test_instants_at_which_the_work_ends_are_its_length(tmp_path, header):
+    """Starts 20 ms apart and ends 5 to 9 ms after them: the rest of each loop is its wait."""
+    draw = np.random.default_rng(8)
+    parts = draw.integers(2000, 4000, (300, 2))
+    body = parts.sum(axis=1) + draw.integers(50, 90, 300)
+    start = 20_000 * np.arange(300) + draw.integers(0, 30, 300)
+    rows = [f"{s},{s + w},{a},{b}" for s, w, (a, b) in zip(start, body, parts, strict=True)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    found = looptime.summarise(looptime.read(path, cache=False))
+    assert found.pacing.wait_known
+    expected = np.mean(body[:-1]) / 1000
+    assert found.basis.judged_ms.mean() == pytest.approx(expected, rel=1e-6)
+    assert [c.name for c in found.costs.calls if c.kind != "pacing"] == ["a", "b"]
