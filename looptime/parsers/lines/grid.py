@@ -7,7 +7,7 @@ from dataclasses import field
 
 import numpy as np
 
-from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.dialect import Dialect, is_remark
 from looptime.parsers.text.rewritten import Rewritten
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
@@ -28,15 +28,14 @@ _UNFIT = re.compile(r'[;"\t\r\n]+')
 
 
 def is_text(line: str) -> bool:
-    """Whether a line may hold values: it is neither blank nor a comment.
+    """Whether a line may hold values: it is neither blank nor a comment nor a title.
 
     Examples
     --------
     >>> is_text("812 imu=9"), is_text("# robot: tray carrier"), is_text(" ")
     (True, False, False)
     """
-    bare = line.lstrip()
-    return bool(bare) and bare[0] != "#"
+    return not is_remark(line)
 
 
 def is_stamp(name: str) -> bool:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from looptime.array_types import Bool, Int
 from looptime.parsers.text.cells import NULLS, Key, Want, number_column, word_codes
 from looptime.parsers.text.dialect import Dialect, is_remark, split_line
+from looptime.parsers.text.marks import Mark, mark_of
 from looptime.parsers.text.source import Block, Bytes
 from looptime.parsers.text.tidy import is_prose, line_count, tidy, without_loose_quotes
 from looptime.records import dataclass
@@ -60,6 +61,7 @@ class Piece:
     count: int
     rejects: Rejects
     meta: list[tuple[str, str]]
+    marks: list[tuple[int, Mark]]  #: Lines that may say which phase begins
     headers: int = 0
     size: int = 1
 
@@ -106,13 +108,10 @@ def _without_header(block: Block, dialect: Dialect) -> Bytes:
 
 def _no_rows(data: Bytes, dialect: Dialect, odd: list[tuple[int, str]]) -> Piece:
     """A block of blank lines, and of lines that `tidy` took out."""
-    judged: list[tuple[int, str, str]] = []
-    meta: list[tuple[str, str]] = []
-    headers = sum(_judge(line, text, dialect, judged, meta) for line, text in odd)
-    rejects = Rejects()
-    for line, reason, text in judged:
-        rejects.add(line, reason, text)
-    return Piece({}, {}, 0, line_count(data), 0, rejects, meta, headers, max(1, len(data)))
+    told = _Told()
+    headers = sum(_judge(line, text, dialect, told) for line, text in odd)
+    return Piece({}, {}, 0, line_count(data), 0, told.rejects(), told.meta, told.marks, headers,
+                 max(1, len(data)))  # fmt: skip
 
 
 def _arrow_trimmed(
@@ -234,9 +233,8 @@ def _piece(
             columns[want.role], wrong = number_column(column, want, dialect, as_text)
             if wrong is not None:
                 np.maximum(bad, wrong, out=bad)
-    judged: list[tuple[int, str, str]] = []
-    meta: list[tuple[str, str]] = []
-    headers = sum(_judge(line, text, dialect, judged, meta) for line, text in [*odd, *torn])
+    told = _Told()
+    headers = sum(_judge(line, text, dialect, told) for line, text in [*odd, *torn])
     lines: Int | int = 0
     if odd:  # only where there are odd lines is a line kept for every row
         is_row = np.ones(arrow.num_rows + len(odd), bool)
@@ -249,24 +247,22 @@ def _piece(
         doubtful = np.flatnonzero((bad > 0) & ~is_header)
         for row, text in zip(doubtful, _texts(data, place[doubtful]), strict=True):
             if is_remark(text):
-                _judge(int(place[row]), text, dialect, judged, meta)
-            elif is_prose(text, dialect, [want.index for want in wants if want.how != "word"]):
-                judged.append((int(place[row]), _NO_ROW, text))
-            else:
-                reason = _MISSING if bad[row] == 1 else _UNREADABLE
-                judged.append((int(place[row]), reason, text))
+                _judge(int(place[row]), text, dialect, told)
+                continue
+            told.mark(int(place[row]), text)
+            prose = is_prose(text, dialect, [want.index for want in wants if want.how != "word"])
+            reason = _NO_ROW if prose else _MISSING if bad[row] == 1 else _UNREADABLE
+            told.judged.append((int(place[row]), reason, text))
         keep = bad == 0
         columns = {role: _kept(values, keep) for role, values in columns.items()}
         for role, known in words.items():
             used, columns[role] = np.unique(columns[role], return_inverse=True)
             words[role] = [known[code] for code in used]
         lines = place[keep]
-    rejects = Rejects()
-    for line, reason, text in sorted(judged):
-        rejects.add(line, reason, text)
     count = len(next(iter(columns.values()))) if columns else 0
     total = arrow.num_rows + len(odd)
-    return Piece(columns, words, lines, total, count, rejects, meta, headers, max(1, len(data)))
+    return Piece(columns, words, lines, total, count, told.rejects(), told.meta, told.marks,
+                 headers, max(1, len(data)))  # fmt: skip
 
 
 def _kept(values: NDArray[Any], keep: Bool) -> NDArray[Any]:
@@ -301,25 +297,42 @@ def _header_rows(arrow: pa.Table, dialect: Dialect, wants: list[Want]) -> Bool:
     return same
 
 
-def _judge(
-    line: int,
-    text: str,
-    dialect: Dialect,
-    judged: list[tuple[int, str, str]],
-    meta: list[tuple[str, str]],
-) -> int:
+@dataclass
+class _Told:
+    """What the lines of a block that are no rows say."""
+
+    judged: list[tuple[int, str, str]] = field(default_factory=list)
+    meta: list[tuple[str, str]] = field(default_factory=list)
+    marks: list[tuple[int, Mark]] = field(default_factory=list)
+
+    def mark(self, line: int, text: str) -> None:
+        """Keep a line that may say which phase begins."""
+        mark = mark_of(text)
+        if mark is not None:
+            self.marks.append((line, mark))
+
+    def rejects(self) -> Rejects:
+        """The rows set aside, in the order of their lines."""
+        made = Rejects()
+        for line, reason, text in sorted(self.judged):
+            made.add(line, reason, text)
+        return made
+
+
+def _judge(line: int, text: str, dialect: Dialect, told: _Told) -> int:
     """A line that is no row as it stands: a comment, text, or a row that was cut or garbled.
 
     Returns 1 where it is the header again, else 0.
     """
+    told.mark(line, text)
     bare = text.strip()
     if is_remark(bare):
         key, colon, value = bare.lstrip("#").strip().partition(":")
         if bare[:1] == "#" and colon and key.strip():
-            meta.append((key.strip(), value.strip()))
+            told.meta.append((key.strip(), value.strip()))
         return 0
     if len(text) > LONGEST_ROW:
-        judged.append((line, "line too long", text[:LONGEST_ROW]))
+        told.judged.append((line, "line too long", text[:LONGEST_ROW]))
         return 0
     for header in (dialect.raw_header, dialect.header):
         if header and tuple(c.strip() for c in split_line(bare, dialect.delimiter)) == header:
@@ -327,5 +340,5 @@ def _judge(
     has_digit = any(c.isdecimal() for c in bare)
     delimiter = dialect.delimiter.strip() or " "
     is_row = delimiter in bare and has_digit
-    judged.append((line, "wrong number of fields" if is_row else _NO_ROW, text.rstrip("\r\n")))
+    told.judged.append((line, "wrong number of fields" if is_row else _NO_ROW, text.rstrip("\r\n")))
     return 0

@@ -44,6 +44,8 @@ _CLOCK = re.compile(
 #: A date and a time of day with blanks between are one cell of a log set with blanks.
 DATED = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d|\b\d\d?[/.-]\d\d?[/.-]\d{4})[ \t]+(\d{1,2}:\d\d:)")
 _RULE = re.compile(r"^[|+:=_\s-]{3,}$")
+#: Words between two rules.
+_TITLE = re.compile(r"^([-=*~+])\1+\s*[^\W\d_][^,;|\t]*?\1{2,}$")
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}
 #: Brackets behind names that state the unit of all of them, ``(all in us)``, or of the times.
 _OF_ALL = re.compile(
@@ -109,15 +111,17 @@ def is_missing(cell: str) -> bool:
 
 
 def is_remark(line: str) -> bool:
-    """Whether a line holds no row: blank, a comment, or ruled with dashes.
+    """Whether a line holds no row: blank, a comment, ruled with dashes, or a title.
 
     Examples
     --------
     >>> is_remark("  "), is_remark("# robot: tray-carrier"), is_remark("|---|:--:|"), is_remark("1")
     (True, True, True, False)
+    >>> is_remark("--- AUTO ---"), is_remark("--- 12 ---"), is_remark("-3 - 4")
+    (True, False, False)
     """
     bare = line.strip()
-    return not bare or bare[0] == "#" or bool(_RULE.match(bare))
+    return not bare or bare.startswith(("#", "//")) or bool(_RULE.match(bare) or _TITLE.match(bare))
 
 
 def split_line(line: str, delimiter: str) -> list[str]:

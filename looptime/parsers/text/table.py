@@ -11,7 +11,7 @@ import re
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import field, replace
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from looptime.errors import LogError
 from looptime.parsers.text.block import Piece, Rejects, parse_block
 from looptime.parsers.text.cells import Key, Member, Want
 from looptime.parsers.text.dialect import Dialect, is_missing, split_line
+from looptime.parsers.text.marks import Mark, in_phases
 from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.records import dataclass
@@ -33,6 +34,8 @@ __all__ = ["Key", "Member", "Rejects", "Table", "Want", "damaged_lines", "lost_a
 _NAME = re.compile(r"[A-Za-z_][\w.\[\]()/%-]*")
 #: A second table, below the first, holds at most this part of the rows.
 _SECOND = 0.2
+#: What a column of phases is known by.
+PHASE = "phase"
 #: What the text ruled out for these reasons were rows; other lines between rows are not missed.
 _WERE_ROWS = (
     "wrong number of fields", "unreadable number", "missing value", "line too long",
@@ -56,6 +59,8 @@ class Table:
     folded: tuple[Int, Int] | None = None
     #: Lines, from 1 and rising, that are no gap between rows: folded, or another reading's.
     passed: Int | None = None
+    #: Lines between the rows that may say which phase begins, and what they say.
+    marks: list[tuple[int, Mark]] = field(default_factory=list)
 
     def __len__(self) -> int:
         return len(next(iter(self.columns.values()))) if self.columns else 0
@@ -127,7 +132,7 @@ def read_table(source: Source, dialect: Dialect, wants: list[Want]) -> Table:
     builder = _Builder(wants, source)
     for piece in _pieces(source, dialect, wants):
         builder.add(piece)
-    table = _first_table(builder.table(), dialect, source.path)
+    table = _with_phases(_first_table(builder.table(), dialect, source.path))
     if source.rewritten is not None:
         _account(table, source.rewritten)
     if not len(table):
@@ -199,6 +204,20 @@ def _first_table(table: Table, dialect: Dialect, path: str) -> Table:
     return table
 
 
+def _with_phases(table: Table) -> Table:
+    """The table with the phase of each row as lines between them say, where no column does."""
+    if PHASE in table.columns or not table.marks:
+        return table
+    found = in_phases(table.marks, table.line_of(np.arange(len(table))))
+    if found is None:
+        return table
+    table.columns[PHASE], table.words[PHASE] = found
+    table.meta.pop(PHASE, None)
+    lines = {line for line, _ in table.marks}
+    kept = [one for one in zip(*vars(table.rejects).values(), strict=True) if one[0] not in lines]
+    return replace(table, rejects=Rejects(*(list(part) for part in zip(*kept, strict=True))))
+
+
 def _stems(header: Iterable[str]) -> set[str]:
     """Names of columns without the units behind them."""
     return {split_unit(name)[0].lower() for name in header}
@@ -228,6 +247,7 @@ class _Builder:
         self.words: dict[Key, dict[str, int]] = {w.role: {} for w in wants if w.how == "word"}
         self.rejects = Rejects()
         self.meta: dict[str, str] = {}
+        self.marks: list[tuple[int, Mark]] = []
         self.headers = 0
         self.starts: list[int] = []
         self.lines: list[Int | int] = []
@@ -242,6 +262,7 @@ class _Builder:
         ):
             self.rejects.add(before + line, REASONS[reason], text)
         self.meta.update(piece.meta)
+        self.marks += [(before + line, mark) for line, mark in piece.marks]
         self.headers += piece.headers
         if not piece.count:
             return
@@ -295,7 +316,8 @@ class _Builder:
     def table(self) -> Table:
         columns = {role: values[: self.size] for role, values in self.columns.items()}
         words = {role: list(known) for role, known in self.words.items()}
-        return Table(columns, words, self.rejects, self.meta, self.headers, self.starts, self.lines)
+        return Table(columns, words, self.rejects, self.meta, self.headers, self.starts, self.lines,
+                     marks=sorted(self.marks, key=lambda one: one[0]))  # fmt: skip
 
 
 def _all_same(column: NDArray[Any], values: NDArray[Any]) -> bool:
