@@ -82,6 +82,8 @@ def split_unit(header: str) -> tuple[str, str | None]:
     ('start', 'us')
     >>> split_unit("Loop time [ms]")
     ('Loop time', 'ms')
+    >>> split_unit("gyro (mean of 2, us)")
+    ('gyro', 'us')
     >>> split_unit("startMicros")
     ('start', 'us')
     >>> split_unit("ms_capture")
@@ -91,8 +93,9 @@ def split_unit(header: str) -> tuple[str, str | None]:
     """
     text = header.strip()
     bracketed = _BRACKETED.match(text)
-    if bracketed and bracketed[2].strip().lower() in _SPELLINGS:
-        return bracketed[1].strip(), _SPELLINGS[bracketed[2].strip().lower()]
+    for said in re.split(r"\s*[,;]\s*", bracketed[2].lower()) if bracketed else ():
+        if bracketed and said in _SPELLINGS:  # what else is said there is a remark
+            return bracketed[1].strip(), _SPELLINGS[said]
     camel = _CAMEL.match(text)
     if camel and camel[2].lower() in _SPELLINGS:
         return camel[1], _SPELLINGS[camel[2].lower()]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
 from looptime.parsers.text.cells import NULLS, Key, Want, number_column, word_codes
-from looptime.parsers.text.dialect import Dialect, is_remark, split_line
+from looptime.parsers.text.dialect import Dialect, is_remark, named_cells, split_line
 from looptime.parsers.text.marks import Mark, mark_of
 from looptime.parsers.text.source import Block, Bytes
 from looptime.parsers.text.tidy import is_prose, line_count, tidy, without_loose_quotes
@@ -334,9 +334,9 @@ def _judge(line: int, text: str, dialect: Dialect, told: _Told) -> int:
     if len(text) > LONGEST_ROW:
         told.judged.append((line, "line too long", text[:LONGEST_ROW]))
         return 0
-    for header in (dialect.raw_header, dialect.header):
-        if header and tuple(c.strip() for c in split_line(bare, dialect.delimiter)) == header:
-            return 1
+    named = named_cells(bare, dialect.delimiter, dialect.fields)
+    if named in (dialect.raw_header, dialect.header):
+        return 1
     has_digit = any(c.isdecimal() for c in bare)
     delimiter = dialect.delimiter.strip() or " "
     is_row = delimiter in bare and has_digit

@@ -26,6 +26,7 @@ __all__ = [
     "is_remark",
     "lines_of",
     "named",
+    "named_cells",
     "numbers",
     "sniff",
     "split_line",
@@ -326,8 +327,28 @@ def _sample(
                 first = number
             sample.append(cells)
         elif not sample and not any(_is_value(cell, decimal) for cell in cells):
-            before.append((number, cells))
+            before.append((number, named_cells(line, delimiter, fields)))
     return sample, first, before
+
+
+def named_cells(line: str, delimiter: str, fields: int) -> tuple[str, ...]:
+    """The cells of a line of names; a delimiter within brackets sets none apart.
+
+    Examples
+    --------
+    >>> named_cells("n,t [us, since boot],gyro (us, mean of 2)", ",", 3)
+    ('n', 't [us, since boot]', 'gyro (us, mean of 2)')
+    """
+    cells = _cells(line, delimiter)
+    made: list[str] = []
+    depth = 0
+    for cell in cells if len(cells) > fields else ():
+        if depth > 0:
+            made[-1] += f"{delimiter} {cell}"
+        else:
+            made.append(cell)
+        depth += sum(map(cell.count, "([")) - sum(map(cell.count, ")]"))
+    return tuple(made) if len(made) == fields else cells
 
 
 def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True) -> Dialect:
@@ -378,7 +399,8 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
 def _later_header(plain: Dialect, lines: list[tuple[int, str]]) -> tuple[str, ...] | None:
     """Header that stands among the rows only, as of a log cut at its start or taken up again."""
     for number, line in lines:
-        cells = _cells(line, plain.delimiter) if number > plain.first_row else ()
+        late = number > plain.first_row
+        cells = named_cells(line, plain.delimiter, plain.fields) if late else ()
         if len(cells) != plain.fields or len(set(cells)) < len(cells) or len(cells) < 2:
             continue
         if any(not cell or _is_value(cell, plain.decimal) for cell in cells):
@@ -429,7 +451,7 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     if not above or not above[-1].lstrip().startswith("#"):
         return plain
     text, unit, of_all = _stated_behind(above[-1].strip().lstrip("#").strip())
-    cells = _cells(text, plain.delimiter)
+    cells = named_cells(text, plain.delimiter, plain.fields)
     if unit and len(cells) != plain.fields:  # names are set apart in another way
         cells = tuple(re.split(r"[,;|\s]+", text))
     words = [cell for cell in cells if cell and not _is_value(cell, plain.decimal)]

@@ -1,5 +1,6 @@
 """Ways in which logs are written: all of them give the same run."""
 
+import numpy as np
 import pytest
 
 import looptime
@@ -193,3 +194,30 @@ def test_names_and_their_unit_in_a_comment_above_the_numbers(tmp_path, comment, 
     assert (run.clock.unit, run.clock.limits) == ("us", ())
     assert periods_ms(run) == [p / 1000 for p in periods[:59]]
     assert self_ms(run)["sense"] == [(2100 + k % 3) / 1000 for k in range(59)]
+
+
+@pytest.mark.parametrize("again", [False, True])
+@pytest.mark.parametrize(
+    ("header", "delimiter", "unit_ns"),
+    [
+        ("start (cycles, 168 MHz),sense (cycles, 168 MHz),drive (cycles, 168 MHz)", ",", 1e3 / 168),
+        ("t [us, since boot],sense (us, mean of 2, filtered),drive (us)", ",", 1e3),
+        ("stamp (ms; host);sense (ms; raw);drive (ms; raw)", ";", 1e6),
+    ],
+)
+def test_a_delimiter_within_brackets_of_a_header_sets_no_cells_apart(
+    tmp_path, header, delimiter, unit_ns, again
+):
+    """Names with remarks in brackets are whole, with the unit that stands there, met again too."""
+    draw, t, rows = np.random.default_rng(5), 0, []
+    lengths = []
+    for k in range(60):
+        sense, drive = (round((ms + 0.1 * draw.random()) * 1e6 / unit_ns) for ms in (200, 400))
+        rows += [header] * (again and k == 30)
+        rows.append(delimiter.join(map(str, (t, sense, drive))))
+        lengths.append(sense + drive + round(50e6 / unit_ns))
+        t += lengths[-1]
+    run = read(tmp_path, "\n".join([header, *rows]) + "\n")
+    assert periods_ms(run) == pytest.approx([n * unit_ns / 1e6 for n in lengths[:-1]], rel=1e-6)
+    assert [name.name for name in run.names] == ["sense", "drive"]
+    assert set(run.set_aside.counts) == {"unfinished last loop"}
