@@ -30,12 +30,21 @@ __all__ = [
     "rises",
     "scaled",
     "shown",
+    "without_binding",
     "wordy",
 ]
 
 #: Words in a header for the instant at which something begins, and at which it is over.
-BEGIN_WORDS = ("start", "begin", "began", "started", "enter", "before")
-END_WORDS = ("end", "stop", "done", "finish", "finished", "after", "exit", "ended", "complete")
+BEGIN_WORDS = (
+    "start", "begin", "began", "started", "enter", "before", "beginn", "anfang", "vor", "début",
+    "debut", "avant", "inicio", "comienzo", "antes", "inizio", "prima", "início", "voor", "före",
+)  # fmt: skip
+END_WORDS = (
+    "end", "stop", "done", "finish", "finished", "after", "exit", "ended", "complete", "post",
+    "ende", "nach", "fertig", "fin", "après", "apres", "fini", "tras", "después", "despues",
+    "hecho", "fine", "dopo", "fatto", "fim", "após", "apos", "depois", "feito", "einde", "na",
+    "klaar", "slut", "efter",
+)  # fmt: skip
 #: Headers of a clock that is no stage of the loop.
 CLOCK_WORDS = (
     "time", "timestamp", "t", "ts", "clock", "host", "device", "hosttime", "devicetime", "epoch",
@@ -48,7 +57,9 @@ NOT_PARTS = (
     "age", "latency", "delay", "staleness", "lag", "timeout", "ping", "offset", "target", "budget",
     "setpoint", "nominal", "deadline", "limit", "skew", "tick", "resolution",
 )  # fmt: skip
-_SPLIT = re.compile(r"[^a-zA-Z0-9]+|(?<=[a-z0-9])(?=[A-Z])")
+_SPLIT = re.compile(r"[\W_]+|(?<=[a-z0-9])(?=[A-Z])")
+#: What binds such a word to the name behind it.
+_BOUND = re.compile(r"^[\s_.-]*(?:(?:of|the|de|del|della|du|des|da|do|la|le)[\s_.-]+)*")
 _SPOILT = re.compile(r"^[+-]?(\d)(?:[.,](\d{1,5}))?[eE]\+?0*(\d{1,3})$")
 
 
@@ -68,8 +79,8 @@ def marked(head: Head) -> Marked:
     >>> from looptime.parsers.columns.headers import heads
     >>> [marked(head) for head in heads(("gyro_end_us", "afterDrive"))]
     [Marked(stem='gyro', side='end'), Marked(stem='Drive', side='end')]
-    >>> marked(heads(("t_start_us",))[0])
-    Marked(stem='t', side='begin')
+    >>> [marked(head) for head in heads(("t_start_us", "después de leer"))]
+    [Marked(stem='t', side='begin'), Marked(stem='leer', side='end')]
     """
     from looptime.units import split_unit
 
@@ -80,7 +91,7 @@ def marked(head: Head) -> Marked:
         side = "begin" if word in BEGIN_WORDS else "end" if word in END_WORDS else ""
         if side:
             cut = stem.rfind(pieces[at]) if at else len(pieces[0]) + stem.find(pieces[0])
-            rest = stem[:cut] if at else stem[cut:]
+            rest = stem[:cut] if at else without_binding(stem[cut:])
             return Marked(rest.strip(" _-."), side)
     return Marked(stem, "")
 
@@ -197,6 +208,17 @@ def goes_level(values: Float) -> bool:
     low, high = np.quantile(values, [0.1, 0.9])
     level = (np.diff(values) >= 0).mean() < 0.75 and high <= 20 * max(low, 1e-12)
     return bool(level and values.min() >= 0)
+
+
+def without_binding(name: str) -> str:
+    """A name without what bound a word for begin or end to it.
+
+    Examples
+    --------
+    >>> without_binding("_de_leer"), without_binding(" of the scan"), without_binding("drive")
+    ('leer', 'scan', 'drive')
+    """
+    return _BOUND.sub("", name)
 
 
 def clocklike(dialect: Dialect, index: int) -> bool:

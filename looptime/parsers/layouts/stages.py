@@ -195,7 +195,7 @@ def stretches(found: list[Head]) -> list[Stretch]:
     ``x_start`` with ``x_end`` is a stretch from one to the other; ``x_end`` alone began at the
     instant before it; ``x_start`` alone lasts until the instant after it. A bare name is the
     stretch that ends there if the first instant is the loop's start, else the one that begins;
-    where no header says more than a name, both ends are named.
+    where no header says more than a name, nor the first that it is the loop's, both ends are named.
 
     Examples
     --------
@@ -238,7 +238,8 @@ def stretches(found: list[Head]) -> list[Stretch]:
 def _only_names(found: list[Head], marks: list[Marked]) -> bool:
     """Whether headers name instants and say neither begin nor end, unless the last is the end."""
     sided = any(mark.side for mark in marks[:-1]) or (marks[-1].side and marks[-1].stem)
-    return len(found) >= _FEWEST and not sided and not any(head.unit for head in found)
+    plain = not any(head.unit for head in found) or marks[0].stem.lower() not in LOOP_STEMS
+    return len(found) >= _FEWEST and not sided and plain
 
 
 def unit(log: Reading) -> Unit:

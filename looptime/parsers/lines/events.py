@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from looptime.parsers.columns.evidence import rises
+from looptime.parsers.columns.evidence import BEGIN_WORDS, END_WORDS, rises, without_binding
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.layouts.edges import WORDS, split_edge
 from looptime.parsers.layouts.pairing import BEGIN, END
@@ -29,11 +29,10 @@ _LEADS = re.compile(
     r"(^|[\[\](<:|>@=)]|->|^\s*(info|warn|warning|debug|error|trace|[iwed]))\s*$", re.IGNORECASE
 )
 _FRAME = re.compile(r"[^\w .:/+-]+|(?<!\w)[-:.]+|[-:.]+(?!\w)")
-_BEGINS = frozenset(("starting", "beginning", "entering", "entered", "opening"))
-_ENDS = frozenset(
-    ("complete", "completed", "ready", "finishing", "returned", "exited", "over", "ended",
-     "leaving", "left")
-)  # fmt: skip
+_SIDES = dict.fromkeys((*BEGIN_WORDS, "starting", "beginning", "entering", "entered", "opening"),
+                       BEGIN) | dict.fromkeys(
+    (*END_WORDS, "completed", "ready", "finishing", "returned", "exited", "over", "leaving",
+     "left"), END)  # fmt: skip
 _LOOP_TEXT = re.compile(r"(^|[^a-z])(loop|cycle|iteration|frame|tick)([^a-z]|$)")
 
 
@@ -58,15 +57,17 @@ def _sided(text: str) -> tuple[str, int | None]:
     --------
     >>> _sided("imu read completed") == ("imu read", END), _sided("loop start") == ("loop", BEGIN)
     (True, True)
+    >>> _sided("après la lecture") == ("lecture", END), _sided("start") == ("loop", BEGIN)
+    (True, True)
     """
     name, side = split_edge(text)
     if side is not None:
         return name, side
     words = text.split()
     for at, rest in ((-1, words[:-1]), (0, words[1:])):
-        word = words[at].lower() if rest else ""
-        if word in _BEGINS or word in _ENDS:
-            return " ".join(rest), BEGIN if word in _BEGINS else END
+        side = _SIDES.get(words[at].lower())
+        if side is not None:  # a word alone is that of the loop
+            return without_binding(" ".join(rest)) or "loop", side
     return text, None
 
 

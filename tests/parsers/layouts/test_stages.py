@@ -145,3 +145,47 @@ def test_counters_that_climb_side_by_side_are_no_instants(tmp_path):
     rows = "".join(f"{20 * k + k % 3},{a},{b},{c}\n" for k, (a, b, c) in enumerate(wheels))
     run = read(tmp_path, "time_ms,left,right,rear\n" + rows)
     assert (run.layout, run.names) == ("stamps", ())
+
+
+AFTER = [
+    ("start", "after {}", "read drive send"),
+    ("inicio", "tras {}", "leer mover enviar"),
+    ("Beginn", "nach {}", "Lesen Fahren Senden"),
+    ("début", "fin {}", "lecture conduite envoi"),
+    ("inizio", "dopo {}", "lettura guida invio"),
+    ("loop_begin", "{}_done", "read drive send"),
+    ("inicio", "después de {}", "leer mover enviar"),
+]
+TOOK = (2.0, 6.0, 1.0)
+
+
+@pytest.mark.parametrize("shape", ["columns", "rows", "lines"])
+@pytest.mark.parametrize(("first", "after", "called"), AFTER)
+def test_a_mark_made_when_something_is_over_names_what_it_ends(
+    tmp_path, first, after, called, shape
+):
+    """The stretch before an instant "after X" is X, in one column a mark or one row a mark."""
+    names = [first, *map(after.format, called.split())]
+    lines = {"columns": [";".join(f"{name} [ms]" for name in names)], "rows": ["t_ms;mark"]}
+    made, t = lines.get(shape, []), 100.0
+    for _ in range(40):
+        at = [t + sum(TOOK[:k]) for k in range(4)]
+        if shape == "columns":
+            made.append(";".join(f"{one:.2f}" for one in at))
+        elif shape == "rows":
+            made += [f"{one:.2f};{name}" for one, name in zip(at, names, strict=True)]
+        else:
+            made += [f"[{one:9.2f}] {name}" for one, name in zip(at, names, strict=True)]
+        t = at[-1] + 0.5
+    run = read(tmp_path, "\n".join(made) + "\n")
+    found = self_ms(run)
+    assert [np.median(found[name]) for name in called.split()] == pytest.approx(TOOK)
+
+
+def test_marks_in_a_language_that_nobody_knows_are_named_by_both_ends(tmp_path):
+    """Where no word says whether a mark begins or ends a stretch, neither end is left out."""
+    rows = [",".join(str(5000 + 9500 * k + at) for at in (0, 2000, 8000, 9000)) for k in range(40)]
+    run = read(tmp_path, "\n".join(["t0_us,xq_alpha_us,xq_beta_us,xq_gamma_us", *rows]) + "\n")
+    assert {name: times[0] for name, times in self_ms(run).items()} == {
+        "t0 to xq_alpha": 2.0, "xq_alpha to xq_beta": 6.0, "xq_beta to xq_gamma": 1.0
+    }  # fmt: skip
