@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from looptime.array_types import Bool, Int
 from looptime.parsers.text.cells import NULLS, Key, Want, number_column, word_codes
 from looptime.parsers.text.dialect import Dialect, is_remark, named_cells, split_line
-from looptime.parsers.text.marks import Mark, mark_of
 from looptime.parsers.text.source import Block, Bytes
 from looptime.parsers.text.tidy import is_prose, line_count, tidy, without_loose_quotes
 from looptime.records import dataclass
@@ -31,6 +30,8 @@ _UNREADABLE = "unreadable number"
 _NO_ROW = "not a row"
 #: A line that is no row and longer than this is not looked into any further [characters].
 LONGEST_ROW = 64 << 10
+#: A line that names a phase is no longer than this [characters].
+LONGEST_MARK = 100
 #: Texts kept of rows set aside; the rest are found again by their line.
 TEXTS_KEPT = 2000
 
@@ -61,7 +62,7 @@ class Piece:
     count: int
     rejects: Rejects
     meta: list[tuple[str, str]]
-    marks: list[tuple[int, Mark]]  #: Lines that may say which phase begins
+    between: list[tuple[int, str]]  #: Short lines that are no rows, which may name a phase
     headers: int = 0
     size: int = 1
 
@@ -110,7 +111,7 @@ def _no_rows(data: Bytes, dialect: Dialect, odd: list[tuple[int, str]]) -> Piece
     """A block of blank lines, and of lines that `tidy` took out."""
     told = _Told()
     headers = sum(_judge(line, text, dialect, told) for line, text in odd)
-    return Piece({}, {}, 0, line_count(data), 0, told.rejects(), told.meta, told.marks, headers,
+    return Piece({}, {}, 0, line_count(data), 0, told.rejects(), told.meta, told.between, headers,
                  max(1, len(data)))  # fmt: skip
 
 
@@ -249,7 +250,7 @@ def _piece(
             if is_remark(text):
                 _judge(int(place[row]), text, dialect, told)
                 continue
-            told.mark(int(place[row]), text)
+            told.keep(int(place[row]), text)
             prose = is_prose(text, dialect, [want.index for want in wants if want.how != "word"])
             reason = _NO_ROW if prose else _MISSING if bad[row] == 1 else _UNREADABLE
             told.judged.append((int(place[row]), reason, text))
@@ -261,7 +262,7 @@ def _piece(
         lines = place[keep]
     count = len(next(iter(columns.values()))) if columns else 0
     total = arrow.num_rows + len(odd)
-    return Piece(columns, words, lines, total, count, told.rejects(), told.meta, told.marks,
+    return Piece(columns, words, lines, total, count, told.rejects(), told.meta, told.between,
                  headers, max(1, len(data)))  # fmt: skip
 
 
@@ -303,13 +304,12 @@ class _Told:
 
     judged: list[tuple[int, str, str]] = field(default_factory=list)
     meta: list[tuple[str, str]] = field(default_factory=list)
-    marks: list[tuple[int, Mark]] = field(default_factory=list)
+    between: list[tuple[int, str]] = field(default_factory=list)
 
-    def mark(self, line: int, text: str) -> None:
-        """Keep a line that may say which phase begins."""
-        mark = mark_of(text)
-        if mark is not None:
-            self.marks.append((line, mark))
+    def keep(self, line: int, text: str) -> None:
+        """Keep a line that may name a phase."""
+        if len(text) <= LONGEST_MARK and len(self.between) < TEXTS_KEPT:
+            self.between.append((line, text))
 
     def rejects(self) -> Rejects:
         """The rows set aside, in the order of their lines."""
@@ -324,7 +324,7 @@ def _judge(line: int, text: str, dialect: Dialect, told: _Told) -> int:
 
     Returns 1 where it is the header again, else 0.
     """
-    told.mark(line, text)
+    told.keep(line, text)
     bare = text.strip()
     if is_remark(bare):
         key, colon, value = bare.lstrip("#").strip().partition(":")

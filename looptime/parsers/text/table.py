@@ -22,7 +22,6 @@ from looptime.errors import LogError
 from looptime.parsers.text.block import Piece, Rejects, parse_block
 from looptime.parsers.text.cells import Key, Member, Want
 from looptime.parsers.text.dialect import Dialect, is_missing, split_line
-from looptime.parsers.text.marks import Mark, in_phases
 from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.records import dataclass
@@ -59,8 +58,8 @@ class Table:
     folded: tuple[Int, Int] | None = None
     #: Lines, from 1 and rising, that are no gap between rows: folded, or another reading's.
     passed: Int | None = None
-    #: Lines between the rows that may say which phase begins, and what they say.
-    marks: list[tuple[int, Mark]] = field(default_factory=list)
+    #: Short lines that are no rows, which may name a phase, and their texts.
+    between: list[tuple[int, str]] = field(default_factory=list)
 
     def __len__(self) -> int:
         return len(next(iter(self.columns.values()))) if self.columns else 0
@@ -206,15 +205,18 @@ def _first_table(table: Table, dialect: Dialect, path: str) -> Table:
 
 def _with_phases(table: Table) -> Table:
     """The table with the phase of each row as lines between them say, where no column does."""
-    if PHASE in table.columns or not table.marks:
+    last = table.between[-1][0] if table.between else 0
+    if PHASE in table.columns or not len(table) or last < table.line_of(np.zeros(1, np.int64))[0]:
         return table
-    found = in_phases(table.marks, table.line_of(np.arange(len(table))))
+    from looptime.parsers.text.phase_marks import in_phases
+
+    found = in_phases(table.between, table.line_of(np.arange(len(table))))
     if found is None:
         return table
-    table.columns[PHASE], table.words[PHASE] = found
+    table.columns[PHASE], table.words[PHASE] = found.code, found.names
     table.meta.pop(PHASE, None)
-    lines = {line for line, _ in table.marks}
-    kept = [one for one in zip(*vars(table.rejects).values(), strict=True) if one[0] not in lines]
+    old = zip(table.rejects.line, table.rejects.reason, table.rejects.text, strict=True)
+    kept = [one for one in old if one[0] not in found.lines]
     return replace(table, rejects=Rejects(*(list(part) for part in zip(*kept, strict=True))))
 
 
@@ -247,7 +249,7 @@ class _Builder:
         self.words: dict[Key, dict[str, int]] = {w.role: {} for w in wants if w.how == "word"}
         self.rejects = Rejects()
         self.meta: dict[str, str] = {}
-        self.marks: list[tuple[int, Mark]] = []
+        self.between: list[tuple[int, str]] = []
         self.headers = 0
         self.starts: list[int] = []
         self.lines: list[Int | int] = []
@@ -262,7 +264,7 @@ class _Builder:
         ):
             self.rejects.add(before + line, REASONS[reason], text)
         self.meta.update(piece.meta)
-        self.marks += [(before + line, mark) for line, mark in piece.marks]
+        self.between += [(before + line, text) for line, text in sorted(piece.between)]
         self.headers += piece.headers
         if not piece.count:
             return
@@ -317,7 +319,7 @@ class _Builder:
         columns = {role: values[: self.size] for role, values in self.columns.items()}
         words = {role: list(known) for role, known in self.words.items()}
         return Table(columns, words, self.rejects, self.meta, self.headers, self.starts, self.lines,
-                     marks=sorted(self.marks, key=lambda one: one[0]))  # fmt: skip
+                     between=self.between)  # fmt: skip
 
 
 def _all_same(column: NDArray[Any], values: NDArray[Any]) -> bool:

@@ -14,7 +14,7 @@ import numpy as np
 from looptime.array_types import Int
 from looptime.records import dataclass
 
-__all__ = ["UNMARKED", "Mark", "in_phases", "mark_of"]
+__all__ = ["UNMARKED", "InPhases", "Mark", "in_phases", "mark_of"]
 
 #: Phase of the rows that no mark names.
 UNMARKED = "unmarked"
@@ -34,7 +34,7 @@ _DOINGS = frozenset(
      "leerlauf", "manuel", "autonome", "conduite", "attente", "arrêt", "manual", "autónomo",
      "autonomo", "espera", "reposo", "parado", "attesa", "guida", "handmatig", "stilstand")
 )  # fmt: skip
-_LONGEST, _MOST_WORDS = 100, 4
+_MOST_WORDS = 4
 _KEYED = re.compile(
     rf"(?:(?:{_BEGIN}|robot|new|set|switch(?:ed|ing)?)\s+(?:to\s+)?)?(?:{_KEYS})\b"
     rf"(?:\s+(?:changed?|change[sd]?|is|to|switch(?:ed)?|{_BEGIN}))*\s*(?:[:=>\]|]|->|→)*\s*(.+)",
@@ -70,8 +70,6 @@ def mark_of(text: str) -> Mark | None:
     >>> mark_of("12.4,3,0.1"), mark_of("# budget_ms: 20"), mark_of("warning: battery low")
     (None, None, None)
     """
-    if len(text) > _LONGEST:
-        return None
     bare = text.strip()
     said = _AFTER.sub("", _BEFORE.sub("", bare))
     keyed = _KEYED.fullmatch(said)
@@ -86,30 +84,40 @@ def mark_of(text: str) -> Mark | None:
     return Mark(name, keyed is not None) if any(c.isalpha() for c in name) else None
 
 
-def in_phases(marks: Sequence[tuple[int, Mark]], rows: Int) -> tuple[Int, list[str]] | None:
+@dataclass(frozen=True)
+class InPhases:
+    """The phase of every row: codes into `names`, shape (n,), and the lines that say so."""
+
+    code: Int
+    names: list[str]
+    lines: frozenset[int]
+
+
+def in_phases(between: Sequence[tuple[int, str]], rows: Int) -> InPhases | None:
     """The phase of every row, where the lines between them name phases.
 
     Parameters
     ----------
-    marks : sequence of (int, Mark)
-        Lines of the marks, rising, and what they say.
+    between : sequence of (int, str)
+        Lines that are no rows, rising, and their texts.
     rows : int64 array, shape (n,)
         Lines of the rows, rising.
 
     Returns
     -------
-    codes, names : int64 array of shape (n,), list of str
-        Rows above the first mark, and below the end of a phase, are `UNMARKED`. None where the
-        marks are too many, or name one phase only, or are titles of something else.
+    InPhases or None
+        Rows above the first mark, and below the end of a phase, are `UNMARKED`. None where there
+        are no marks, or too many, or they name one phase only, or are titles of something else.
 
     Examples
     --------
-    >>> found = in_phases([(1, Mark("auto", True)), (12, Mark("dock", True))], np.arange(2, 32))
-    >>> np.bincount(found[0]).tolist(), found[1]
+    >>> found = in_phases([(1, "# phase: auto"), (12, "# phase: dock")], np.arange(2, 32))
+    >>> np.bincount(found.code).tolist(), found.names
     ([11, 19], ['auto', 'dock'])
     """
+    marks = [(line, mark) for line, text in between if (mark := mark_of(text)) is not None]
     sure = [one for one in marks if one[1].sure]
-    used = sure or [one for one in marks if _titled([mark.name for _, mark in marks])]
+    used = sure or (marks if _titled([mark.name for _, mark in marks]) else [])
     if not used:
         return None
     above = np.searchsorted(np.array([line for line, _ in used]), rows, side="left")
@@ -119,7 +127,8 @@ def in_phases(marks: Sequence[tuple[int, Mark]], rows: Int) -> tuple[Int, list[s
     changes = len(np.unique(above)) - 1
     if not whole or not 2 <= len(known) <= _PHASES or changes * _ROWS_EACH > len(rows):
         return None
-    return np.array([known.index(name) if name in known else -1 for name in names])[above], known
+    code = np.array([known.index(name) if name in known else -1 for name in names])[above]
+    return InPhases(code, known, frozenset(line for line, _ in marks))
 
 
 def _titled(names: list[str]) -> bool:
