@@ -17,6 +17,7 @@ from looptime.analysers.estimate import Figure, to_json
 from looptime.array_types import Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
+from looptime.stats.arrays import median
 from looptime.stats.exclusion import FEW, exclusions
 from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.meetings import Meeting, Track, partners_of, waits
@@ -60,6 +61,8 @@ class Contention:
     wait_ms_per_loop: Figure
     service_ms_per_loop: Figure
     wait_share: float | None  #: Waiting as a share of the time that the loops took
+    waits_in_share: float  #: Share of the loops in which they wait at all
+    wait_ms_p50: float  #: Median waiting of those loops
     lock: str  #: ``fair``, ``barging`` or ``unknown``, as seen at contested releases
     source: str  #: ``timing``, ``labels`` or ``labels and timing``
     by_call: tuple[CallWait, ...]
@@ -96,6 +99,7 @@ class ResultWait:
     partner: str
     calls_share: float  #: Share of its calls in which one of the partner ended
     wait_ms_per_loop: float  #: From its begin to the partner's end
+    wait_ms_p50: float  #: Median of the calls that wait
 
 
 @dataclass(frozen=True)
@@ -269,7 +273,8 @@ def _results(
         call, thread, partner = _named(run, tracks, meeting.pair)
         if wait >= _NOTHING_MS:
             share = len(side.wait) / len(side.hit)
-            made.append(ResultWait(call, thread, partner, share, wait))
+            middle = median(side.wait) / 1e6
+            made.append(ResultWait(call, thread, partner, share, wait, middle))
     return tuple(sorted(made, key=lambda r: -r.wait_ms_per_loop))
 
 
@@ -351,7 +356,8 @@ def _entry(
         tuple(c.name for c in made), run.thread_names[tracks[others[0]].track.thread],
         tuple(run.names[tracks[k].code].name for k in others),
         figure, Figure(served, max(served - wake, 0.0), served + doubtful),
-        float(by_loop.sum() * 1e6 / run.loop_columns.period_ns.sum()), lock_kind(sides), sources,
+        float(by_loop.sum() * 1e6 / run.loop_columns.period_ns.sum()),
+        float((by_loop > 0).mean()), median(by_loop[by_loop > 0]), lock_kind(sides), sources,
         tuple(made), *sides,
     )  # fmt: skip
 

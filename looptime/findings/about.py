@@ -33,6 +33,7 @@ __all__ = [
     "period_ms",
     "signed",
     "stall_worth",
+    "stalls_worth",
     "swallowed",
     "three",
     "typical_ms",
@@ -139,6 +140,12 @@ def stall_worth(share: float, height: float, periods: float) -> float:
     """
     tall = min(height, 1.0) + max(math.log10(max(periods, 1.0) / _FEW_PERIODS), 0.0)
     return share + _EVENNESS * min(tall, share / _MUCH)
+
+
+def stalls_worth(at: Summary, height_ms: float, ms_per_loop: float) -> float:
+    """`stall_worth` of stalls of so many ms that cost the loop so many on average."""
+    usual = typical_ms(at)
+    return stall_worth(ms_per_loop / usual, height_ms / usual, height_ms / period_ms(at))
 
 
 def typical_ms(at: Summary) -> float:

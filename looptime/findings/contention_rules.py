@@ -4,16 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from looptime.analysers.blocking import BLOCKING_KINDS
 from looptime.analysers.contention import Contention, Disagreement, ResultWait
 from looptime.analysers.summary import Summary
-from looptime.findings.about import command, ease, evidence, loop_ms, ms, percent, three
+from looptime.findings.about import (
+    command,
+    ease,
+    evidence,
+    loop_ms,
+    ms,
+    percent,
+    stalls_worth,
+    three,
+)
 from looptime.findings.finding import Evidence, Finding
 from looptime.words import named
 
-__all__ = ["contention_findings"]
+__all__ = ["BLOCKING_SHARE", "contention_findings"]
 
+#: From which share of the loop on a blocking call is told.
+BLOCKING_SHARE = 0.2
 #: Waiting as a share of the loop below which it is only noted.
 _LEAST = 0.01
+#: Waits in fewer loops than this are told with their length: they are stalls.
+_MOST_LOOPS = 0.5
 
 
 def contention_findings(at: Summary) -> list[Finding]:
@@ -36,15 +50,29 @@ def _waits(at: Summary, entry: Contention) -> Finding:
         f"of it, for {named(entry.partners)} on thread {entry.thread}: they "
         f"share one lock or bus ({why})."
     )
+    blocks = _blocked(at, entry) if share >= _LEAST else 0.0
+    if blocks > share:  # told here and nowhere else
+        it = "it takes" if len(entry.calls) == 1 else "they take"
+        text += f" Waiting included, {it} {percent(blocks)} of the loop."
+    if entry.waits_in_share < _MOST_LOOPS:
+        rate = percent(entry.waits_in_share)
+        text += f" The wait is {ms(entry.wait_ms_p50)} at a time, in {rate} of the loops."
     if share >= _LEAST:
         text += " A rest between that thread's calls, or a bus of its own, frees the loop."
     return Finding(
         "thread_wait", "look" if share >= _LEAST else "note", text, wait.value, "ms/loop",
         low=wait.low, high=wait.high,
         evidence=evidence(at, calls=(*entry.calls[:9], entry.partners[0])),
-        command=command(at, "plan"), worth=1.8 * share * ease(at), moves=True,
+        command=command(at, "plan"), moves=True,
+        worth=max(stalls_worth(at, entry.wait_ms_p50, wait.value or 0.0), blocks) * ease(at),
         rests_on={"share": share, "part_ms": wait.value or 0.0, "whole_ms": total},
     )  # fmt: skip
+
+
+def _blocked(at: Summary, entry: Contention) -> float:
+    """Share of the loop in those of the waiting calls that would be told as blocking it."""
+    kinds = (c for c in at.costs.rows if c.name in entry.calls and c.kind in BLOCKING_KINDS)
+    return sum(c.share for c in kinds if c.share is not None and c.share >= BLOCKING_SHARE)
 
 
 def _result(at: Summary, entry: ResultWait) -> Finding | None:
@@ -63,7 +91,8 @@ def _result(at: Summary, entry: ResultWait) -> Finding | None:
     return Finding(
         "result_wait", "look", text, entry.wait_ms_per_loop, "ms/loop",
         evidence=evidence(at, calls=(entry.call, entry.partner)),
-        command=command(at, "slow", "--top 20"), worth=1.8 * share * ease(at), moves=True,
+        command=command(at, "slow", "--top 20"), moves=True,
+        worth=stalls_worth(at, entry.wait_ms_p50, entry.wait_ms_per_loop) * ease(at),
         rests_on={"share": share, "part_ms": entry.wait_ms_per_loop, "whole_ms": total},
     )  # fmt: skip
 

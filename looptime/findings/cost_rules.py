@@ -22,12 +22,11 @@ from looptime.findings.about import (
     three,
     whole_word,
 )
-from looptime.findings.contention_rules import contention_findings
+from looptime.findings.contention_rules import BLOCKING_SHARE, contention_findings
 from looptime.findings.finding import Finding
 
 __all__ = ["cost_findings"]
 
-_BLOCKING_SHARE = 0.2
 _DEAR_SHARE = 0.5
 #: What half of a loop in one call is worth beside a call that is known to block.
 _DEAR_WORTH = 0.7
@@ -45,7 +44,7 @@ def cost_findings(at: Summary) -> list[Finding]:
     """Blocking calls, signs of waiting, batches, buses, and what no call covers."""
     made = _signs(at)
     made += _repeated(at) + contention_findings(at)
-    named = {call for f in made for call in f.evidence.calls}
+    named = {call for f in made if f.severity != "note" for call in f.evidence.calls}
     named |= {r.call for r in at.recurrence.found if r.call}
     made += _batches(at) + _writes(at)
     made += [f for f in _blocking_calls(at) if f.evidence.calls[0] not in named]
@@ -58,7 +57,7 @@ def _blocking_calls(at: Summary) -> list[Finding]:
     made = []
     for call in at.costs.rows:
         block = blocks.get(call.name)
-        if call.share is None or call.share < _BLOCKING_SHARE or block is None:
+        if call.share is None or call.share < BLOCKING_SHARE or block is None:
             continue
         if call.kind not in BLOCKING_KINDS and not block.inferred:
             continue

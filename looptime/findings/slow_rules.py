@@ -18,8 +18,7 @@ from looptime.findings.about import (
     ms,
     n_calls,
     percent,
-    period_ms,
-    stall_worth,
+    stalls_worth,
     typical_ms,
 )
 from looptime.findings.finding import Finding
@@ -89,11 +88,6 @@ def _with_timeouts(at: Summary) -> set[str]:
     return {b.name for b in at.blocking if any(s.code == "timeout" for s in b.signs)}
 
 
-def _stall_worth(at: Summary, height_ms: float, ms_per_loop: float) -> float:
-    usual = typical_ms(at)
-    return stall_worth(ms_per_loop / usual, height_ms / usual, height_ms / period_ms(at))
-
-
 def _is_waiting(at: Summary, r: Recurrence) -> bool:
     """Whether long turns of a call are no more than its waiting for another thread."""
     waits = at.contention.wait_ms.get(r.call or "", 0.0)
@@ -142,7 +136,7 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
         "recurring_stall", "look", text,
         r.height_ms, "ms", evidence=evidence(at, r.loops, calls, r.count),
         command=command(at, "slow", "--top 20"),
-        worth=_stall_worth(at, r.height_ms, cost),
+        worth=stalls_worth(at, r.height_ms, cost),
         moves=r.call is not None,
         rests_on={
             "count": r.count, "possible": r.possible, "explained_share": r.explained_share,
@@ -180,7 +174,7 @@ def _pauses(at: Summary) -> list[Finding]:
             "pauses", "look", text, p.median_ms, "ms", high=p.longest_ms,
             evidence=evidence(at, p.loops, n_loops=p.count),
             command=command(at, "slow", "--top 20"),
-            worth=_stall_worth(at, p.median_ms, p.ms_per_loop),
+            worth=stalls_worth(at, p.median_ms, p.ms_per_loop),
             rests_on={
                 "count": p.count, "of": at.pace.loops, "usual_ms": p.median_ms,
                 "largest_ms": p.longest_ms, "every_s": p.every_s,
@@ -208,7 +202,7 @@ def _at_once(at: Summary) -> list[Finding]:
             "everything_at_once", "look", text, middle, "ms",
             evidence=evidence(at, _loops(events), n_loops=len(events)),
             command=command(at, "slow", "--top 20"),
-            worth=_stall_worth(at, middle, middle * len(events) / max(at.pace.loops, 1)),
+            worth=stalls_worth(at, middle, middle * len(events) / max(at.pace.loops, 1)),
             rests_on={
                 "count": len(events), "of": len(at.slow.events), "usual_ms": middle,
                 "largest_ms": max(e.excess_ms for e in events),
@@ -257,7 +251,7 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
         "slow_culprit", "look", text, middle, "ms",
         evidence=evidence(at, _loops(mine), [] if name == UNATTRIBUTED else [name], len(mine)),
         command=command(at, "slow", "--top 20"),
-        worth=_stall_worth(at, middle, cost), moves=name != UNATTRIBUTED,
+        worth=stalls_worth(at, middle, cost), moves=name != UNATTRIBUTED,
         rests_on={
             "count": len(mine), "of": len(at.slow.events), "calls_logged": n_calls(at),
             "usual_ms": middle, "largest_ms": max(e.excess_ms for e in mine),
@@ -281,7 +275,7 @@ def _without_calls(at: Summary) -> list[Finding]:
         Finding(
             "slow_unexplained", "look", text, middle, "ms",
             evidence=evidence(at, _loops(large), n_loops=len(large)),
-            command=command(at, "slow", "--top 20"), worth=_stall_worth(at, middle, cost),
+            command=command(at, "slow", "--top 20"), worth=stalls_worth(at, middle, cost),
             rests_on={"count": len(large), "of": at.pace.loops, "usual_ms": middle,
                       "largest_ms": max(e.excess_ms for e in large)},
         )

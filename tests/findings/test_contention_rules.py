@@ -38,6 +38,43 @@ def test_thread_that_hinders_the_loop_comes_first():
     assert "for gyro.read on thread gyro" in top.text
 
 
+@pytest.mark.parametrize(
+    ("read_ms", "send_ms", "held_ms", "rest_ms", "first"),
+    [
+        (4.0, 0.6, 1.0, 9.0, "imu.read"),  # a wait that is small and short comes after the read
+        (2.0, 0.6, 12.0, 60.0, "can.send"),  # one that is long at a time stalls the loop
+        (2.2, 2.6, 1.0, 8.0, "can.send"),  # the waiting call blocks for longer than the read does
+        (3.4, 2.2, 0.4, 8.0, "imu.read"),
+    ],
+)
+def test_a_wait_and_a_blocking_read_are_ordered_by_what_they_cost_the_loop(
+    read_ms, send_ms, held_ms, rest_ms, first
+):
+    """What holds the loop up longer, by the rows of a played bus, is told first."""
+    played = play(
+        {
+            "main": lambda rng: [
+                Job("imu.read", read_ms),
+                Job("can.send", send_ms, "can"),
+                Job("plan", 2.0),
+            ],
+            "cam": lambda rng: [Job("cam.fetch", held_ms, "can", gap_ms=rng.exponential(rest_ms))],
+        },
+        1500,
+    )
+    took = {"imu.read": 0.0, "can.send": 0.0}
+    stalls = [waited for _, name, _, _, waited in played.rows if name == "can.send" and waited > 5]
+    for _, name, ask, done, _ in played.rows:
+        if name in took:
+            took[name] += done - ask
+    assert bool(stalls) or max(took, key=took.get) == first
+    run = played.run()
+    kinds = {"imu.read": "sensor read", "can.send": "actuator write"}
+    run = run.with_names([replace(n, kind=kinds.get(n.name, n.kind)) for n in run.names])
+    order = [f for f in summarise(run).findings if set(f.evidence.calls) & set(took)]
+    assert order[0].evidence.calls[0] == first, [f.text for f in order]
+
+
 def test_calls_that_do_not_hinder_each_other_are_not_on_one_bus():
     """A label that puts both on one bus is doubted where both are served at once."""
     run = two_threads("b", (0.5, 2)).run()
