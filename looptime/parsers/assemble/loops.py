@@ -22,6 +22,7 @@ from looptime.parsers.layouts.nesting import nest, parents_first
 from looptime.records import dataclass
 from looptime.schema import CallName
 from looptime.stats.arrays import distinct, median
+from looptime.stats.numbering import number_steps
 
 __all__ = ["BY_NUMBER", "FoundLoops", "find_loops"]
 
@@ -258,7 +259,7 @@ def _with_ends(
     end = np.concatenate([start[1:], [start[-1]]])
     body = None
     if enclosing >= 0:
-        lost = _lost_after(number)
+        lost = _lost_after(number, start)
         body, tiles = _bodies(mine, start, enclosing, lost)
         if tiles:
             lost[-1] = True
@@ -267,7 +268,7 @@ def _with_ends(
         end[whole] = np.minimum(start + body, np.append(start[1:], np.iinfo(np.int64).max))[whole]
     complete = end > start
     if enclosing < 0:
-        complete &= ~_lost_after(number)
+        complete &= ~_lost_after(number, start)
     complete[:-1] &= ~_paused(start, number)
     if code >= 0:
         two = merged_loops(start[:-1], start[1:], mine.start, mine.name, code)
@@ -335,10 +336,10 @@ def _paused(start: Int, number: Int) -> Bool:
     return anew
 
 
-def _lost_after(number: Int) -> Bool:
+def _lost_after(number: Int, start: Int) -> Bool:
     """Loops after which numbers are missing: the logger lost whole loops there."""
     lost = np.zeros(len(number), bool)
     if len(number) > 2:
-        step = np.diff(number)
+        step = number_steps(number, start)
         lost[:-1] = step > max(1, int(median(step)))
     return lost

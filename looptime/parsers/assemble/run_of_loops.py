@@ -11,6 +11,7 @@ from looptime.parsers.layouts.contract import LoopRows, Parsed, Parts
 from looptime.run import CallColumns, LoopColumns, MissingLoops, Run, Signals
 from looptime.schema import CallName
 from looptime.stats.arrays import median
+from looptime.stats.numbering import number_steps
 
 __all__ = ["from_loops", "missing_loops"]
 
@@ -76,7 +77,8 @@ def missing_loops(parsed: Parsed, rows: LoopRows) -> MissingLoops | None:
     number = rows.number if rows.number is not None else rows.count
     if number is None or len(number) < _ENOUGH or not rows.numbered:
         return None
-    step = np.diff(number.astype(np.int64))
+    laid = rows.period is not None and np.array_equal(np.diff(rows.start), rows.period[:-1])
+    step = number_steps(number, None if laid else rows.start)
     usual = median(step)
     known = (number[1:] >= 0) & (number[:-1] >= 0)
     # a damaged number: the next row goes back to where the others are

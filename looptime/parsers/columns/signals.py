@@ -11,6 +11,7 @@ from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
+from looptime.stats.numbering import number_steps
 from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
 
@@ -146,7 +147,7 @@ def loops_after(table: Table, row: Int, at: dict[Key, Any], time: Int | None = N
     if number is None:
         return lost
     logged = number[row].astype(np.int64)
-    step = np.diff(logged)
+    step = number_steps(logged, None if time is None else time[row])
     there = (logged[1:] >= 0) & (logged[:-1] >= 0)
     usual = int(np.median(step[there])) if there.any() else 0
     counted = there & (usual >= 1)

@@ -87,6 +87,16 @@ def test_lost_loops_make_no_long_period(tmp_path):
     balance(run)
 
 
+def test_lost_loops_across_a_wrap_make_no_long_period(tmp_path):
+    """Loops 254 to 257 of an 8-bit number are lost: no period holds their time."""
+    text = "loop,name,start_us,duration_us\n" + "".join(
+        f"{k % 256},a,{k * 1000},5\n" for k in range(600) if not 254 <= k <= 257
+    )
+    run = looptime.read(write(tmp_path, text))
+    assert run.loop_columns.period_ns.tolist() == [1_000_000] * (600 - 4 - 2)
+    balance(run)
+
+
 @pytest.mark.parametrize("together", [2, 3, 40])
 def test_lost_loops_leave_the_last_whole_one(together, tmp_path):
     """Rows of loops that end where the next begins, many lost: each that has its row is a loop."""

@@ -50,3 +50,18 @@ def test_a_damaged_number_passes_over_no_loops(tmp_path):
     run = read(tmp_path, "seq,time_us,imu_us\n" + "\n".join(lines) + "\n")
     assert run.clock.missing is not None
     assert run.clock.missing["count"] == 20
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [("seq,time_us,imu_us", "{number},{us},2100"), ("t_us\tloop", "{us}\t{number}")],
+)
+def test_loops_missing_across_a_wrap_of_their_numbers(tmp_path, header, row):
+    """Of 700 loops with an 8-bit number 12 are lost, 6 of them where it wraps: all are counted."""
+    time = np.cumsum(np.random.default_rng(5).normal(16_000, 60, 700)).astype(int)
+    gone = {*range(253, 259), 40, 41, 300, *range(600, 603)}
+    lines = [row.format(number=k % 256, us=us) for k, us in enumerate(time) if k not in gone]
+    run = read(tmp_path, header + "\n" + "\n".join(lines) + "\n")
+    assert run.clock.missing is not None
+    assert run.clock.missing["count"] == 12
+    assert max(run.loop_columns.period_ns) < 17_000_000
