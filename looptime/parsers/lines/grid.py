@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import field
+from itertools import pairwise
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from looptime.parsers.text.rewritten import Rewritten
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
 
-__all__ = ["DELIMITER", "Grid", "fit_cell", "is_stamp", "is_text"]
+__all__ = ["DELIMITER", "Grid", "counts", "fit_cell", "is_stamp", "is_text"]
 
 #: Between the cells of a row; lines that are no rows have none.
 DELIMITER = ";"
@@ -142,3 +143,10 @@ def fit_cell(text: str) -> str:
     'auto x'
     """
     return _UNFIT.sub(" ", text).strip()
+
+
+def counts(cells: list[str]) -> bool:
+    """Whether cells count the lines."""
+    values = [int(c) for c in cells if c.isdecimal()]
+    steps = [b - a for a, b in pairwise(values)]
+    return len(values) == len(cells) > 2 and sum(s == 1 for s in steps) > 0.8 * len(steps)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from collections import Counter
 
-from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp, is_text
+from looptime.parsers.lines.grid import Grid, counts, fit_cell, is_stamp, is_text
 from looptime.parsers.lines.shapes import CLOCK, Sentence, Shapes
+from looptime.parsers.lines.tags import tags_of
 from looptime.records import dataclass
 
 __all__ = ["STAMP", "UNNAMED", "read_keyed"]
@@ -20,6 +21,8 @@ _SAMPLE = 2000
 _LEAST_SHARE = 0.3
 #: A key is one if so many lines have it.
 _LEAST_USES = 3
+#: Words of a line that says that a loop has begun.
+_BEGUN = frozenset(("begin", "begins", "begun", "start", "starts", "started", "starting"))
 _COMMA = re.compile(r"(?<![\w.,])[+-]?\d+,\d+(?![\d,])")
 _POINT = re.compile(r"(?<![\w.])[+-]?\d+\.\d+(?![\w.])")
 #: A number whose thousands are set off; with two commas it is no decimal one.
@@ -52,6 +55,9 @@ def read_keyed(lines: list[str]) -> Grid | None:
     told = [shapes.read(line) for line in sample]
     fit = [s for s, _ in told if _eligible(s)]
     marked = sum(s.marks > 0 for s in fit) > 0.5 * len(fit)
+    if marked and tags_of(sample) is None and _call_loops(shapes, sample):
+        told = [shapes.read(line) for line in sample]
+        fit = [s for s, _ in told if _eligible(s)]
     keys = _keys(fit, marked)
     good = [_holds(sentence, keys, marked) for sentence, _ in told]
     if not keys or sum(good) < max(2, _LEAST_SHARE * len(sample)):
@@ -65,6 +71,27 @@ def read_keyed(lines: list[str]) -> Grid | None:
             break
         shapes.expect(next(line for _, _, line in chosen if shapes.shape(line) == shape))
     return _grid(lines, shapes, keys, marked)
+
+
+def _call_loops(shapes: Shapes, sample: list[str]) -> bool:
+    """Call the number a loop's whose lines say that so many have begun; whether there is one.
+
+    Examples
+    --------
+    >>> log = [f"[{20 * k}] pass {k} begins" for k in range(5)]
+    >>> _call_loops(shapes := Shapes(), log), shapes.read(log[0])[0].names
+    (True, (None, 'loop'))
+    """
+    counted: dict[str, tuple[str, list[str]]] = {}
+    for line in sample:
+        sentence, numbers = shapes.read(line)
+        begins = not _BEGUN.isdisjoint(sentence.text.lower().split())
+        if begins and not sentence.marks and len(_named(sentence)) == 1 and sentence.names[-1]:
+            counted.setdefault(shapes.shape(line), (line, []))[1].append(numbers[-1])
+    loops = [line for line, cells in counted.values() if counts(cells)]
+    for line in loops:
+        shapes.call(line, "loop")
+    return bool(loops)
 
 
 def _joined(lines: list[str]) -> list[str]:

@@ -7,7 +7,6 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
-from itertools import pairwise
 
 import numpy as np
 
@@ -31,7 +30,7 @@ from looptime.parsers.lines.events import (
     read_events,
 )
 from looptime.parsers.lines.fold import Entry, entries_of, fold, repeats
-from looptime.parsers.lines.grid import DELIMITER, Grid, is_stamp, is_text
+from looptime.parsers.lines.grid import DELIMITER, Grid, counts, is_stamp, is_text
 from looptime.parsers.lines.indented import name_by_indent
 from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
@@ -218,7 +217,7 @@ def _name_clock(grid: Grid) -> None:
         bare = split_unit(f"x_{name.lower()}")[1] if name.isalpha() else None
         cells = grid.cells(at)[:400]
         values = np.array([float(c) for c in cells if is_number(c)])
-        first = at == 0 and grid.units[0] is not None and not _counts(cells)
+        first = at == 0 and grid.units[0] is not None and not counts(cells)
         if (bare or first) and rises(values) and (np.diff(values) >= 0).mean() > 0.9:
             grid.names[at], grid.units[at] = STAMP, bare or grid.units[at]
             return
@@ -302,11 +301,11 @@ def _name_stamps(grid: Grid) -> None:
         one, other = grid.names.index(STAMP), grid.names.index(second)
         if ":" in "".join(grid.cells(one)[:1]):
             grid.names[one], grid.names[other] = HOST, STAMP
-        elif _counts(grid.cells(one)[:400]):
+        elif counts(grid.cells(one)[:400]):
             grid.names[one], grid.names[other] = "loop", STAMP
         else:
-            grid.names[other] = "loop" if _counts(grid.cells(other)[:400]) else second
-    elif STAMP in grid.names and _counts(grid.cells(grid.names.index(STAMP))[:400]):
+            grid.names[other] = "loop" if counts(grid.cells(other)[:400]) else second
+    elif STAMP in grid.names and counts(grid.cells(grid.names.index(STAMP))[:400]):
         grid.names[grid.names.index(STAMP)] = "loop"
 
 
@@ -322,13 +321,6 @@ def _beyond_parts(grid: Grid, at: int, values: Float) -> bool:
     ]  # fmt: skip
     low, high = np.quantile(values, [0.1, 0.9])
     return bool(high - low > 3 * np.median(np.sum(lengths, axis=0)))
-
-
-def _counts(cells: list[str]) -> bool:
-    """Whether cells count the lines."""
-    values = [int(c) for c in cells if c.isdecimal()]
-    steps = [b - a for a, b in pairwise(values)]
-    return len(values) == len(cells) > 2 and sum(s == 1 for s in steps) > 0.8 * len(steps)
 
 
 def _behind_host(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import lru_cache
 
 from looptime.records import dataclass
@@ -98,6 +99,12 @@ class Shapes:
     def shape(self, line: str) -> str:
         """A line with a mark in place of each number."""
         return self._token.sub(_MARK, line)
+
+    def call(self, line: str, name: str) -> None:
+        """Call the last number of all lines of this shape by a name that is set off as such."""
+        sentence, _ = self.read(line)
+        names = (*sentence.names[:-1], name)
+        self._known[self.shape(line)] = replace(sentence, names=names, marks=1)
 
     def expect(self, line: str) -> None:
         """Look first whether a line is written just as this one is."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from tests.parsers.build import periods_ms, read, self_ms
@@ -113,3 +114,19 @@ def test_keys_of_one_half_only_are_told(tmp_path):
     run = read(tmp_path, first + "\n".join(late))
     assert "no row holds a value of imu after line 61: two programs in one log?" in run.clock.notes
     assert any("lift before line 63" in note for note in run.clock.notes)
+
+
+@pytest.mark.parametrize("word", ["pass {} begins", "starting round {}", "sweep {} started"])
+def test_a_loop_lasts_from_line_to_line_that_says_that_it_began(tmp_path, word):
+    """A long last part falls into the loop that it delays, whatever the loop is called."""
+    rng = np.random.default_rng(2)
+    long = rng.random(300) < 0.05
+    starts = np.cumsum(np.append(0, np.where(long, 48.0, 25.0)))[:-1]
+    lines = []
+    for k, (at, late) in enumerate(zip(starts, long, strict=True)):
+        lines.append(f"[{at:.1f}] INFO loop - {word.format(k + 7)}")
+        took = 3.1, 40.0 if late else 1.0
+        lines.append(f"[{at + took[0]:.1f}] DEBUG loop - gantry took {took[0]:.2f} ms")
+        lines.append(f"[{at + sum(took):.1f}] DEBUG loop - screen took {took[1]:.2f} ms")
+    run = read(tmp_path, "\n".join(lines) + "\n", unit="ms")
+    assert np.allclose(run.loop_columns.period_ns / 1e6, np.diff(starts), atol=0.11)
