@@ -11,6 +11,7 @@ from looptime.parsers.assemble.short_lengths import short_lengths
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts import calls
 from looptime.parsers.layouts.contract import Parsed
+from looptime.parsers.layouts.own_threads import refuse_alike
 from looptime.parsers.layouts.skeleton import parse
 from looptime.parsers.lines.groups import by_group, refuse_mixed
 from looptime.parsers.options import Options
@@ -128,6 +129,8 @@ def _pieces(source: Source, dialect: Dialect, options: Options, name: str | None
     layout, given = choose(dialect, options, source.path)
     if options.by is None and options.layout is None and layout.name in _ROW_A_LOOP:
         refuse_mixed(dialect, given.first("time"), source.path, given.lengths)
+    if options.by is None:
+        refuse_alike(given, dialect)
     parsed = parse(layout, source, dialect, given, options)
     clock = replace(parsed.clock, notes=parsed.clock.notes + tuple(source.cautions))
     if name is not None and clock.unit_from == "header":

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 
 import numpy as np
 
 from looptime.array_types import Float, Int
+from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.unit import instants
 from looptime.parsers.layouts.by_values import MOST_THREADS, fit_of
+from looptime.parsers.layouts.contract import Given
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.stats.arrays import distinct
 from looptime.units import UNITS
 
-__all__ = ["THREADS", "call_spans", "thread_column"]
+__all__ = ["THREADS", "call_spans", "refuse_alike", "thread_column"]
 
 #: Why a column is that of the threads.
 THREADS = "calls of two of its words overlap, those of one never do"
@@ -42,8 +45,10 @@ def thread_column(
     found = {head: _codes(dialect, head) for head in likely}
     few = {head: code for head, code in found.items() if code.max(initial=0) + 1 >= 2}
     few = {head: code for head, code in few.items() if code.max() < MOST_THREADS}
+    if not few:
+        return None
     one = np.zeros(len(dialect.sample), np.int64)
-    wrong = [_odd(*way(one)) for way in spans] if few else []
+    wrong = [_odd(*way(one)) for way in spans]
     enough = max(_ENOUGH, _LEAST * len(one))
     if not wrong or min(wrong) < enough:
         return None
@@ -55,6 +60,39 @@ def thread_column(
             if left <= _LEFT * before and _meet(*made[:3]) and (best is None or left < best[0]):
                 best = left, head
     return None if best is None else best[1]
+
+
+def refuse_alike(given: Given, dialect: Dialect) -> None:
+    """Refuse threads that all make the same calls: each is a program, or a robot, of its own.
+
+    Parameters
+    ----------
+    given : Given
+        The parts that the columns play; nothing is refused where a header names the threads.
+    dialect : Dialect
+        How the log is written, with its first rows.
+
+    Raises
+    ------
+    LogError
+        With the options by which the log is read.
+    """
+    if given.told.get("thread") != THREADS:
+        return
+    made: dict[str, Counter[str]] = {}
+    thread, name = given.one["thread"], given.one["name"]
+    for row in dialect.sample:
+        made.setdefault(row[thread.index], Counter())[row[name.index]] += 1
+    often = [{name for name, uses in own.items() if uses >= _ENOUGH} for own in made.values()]
+    if len(often[0]) < 2 or any(own != often[0] for own in often):
+        return
+    shown = ", ".join(sorted(made)[:4])
+    raise LogError(
+        f"holds calls of the same names from {len(made)} senders at once, by its column "
+        f"{thread.text!r} ({shown}): each has a loop of its own; read each by itself with --by "
+        f"{thread.text}, or, if they are threads of one program, name that column thread",
+        line=dialect.first_row,
+    )
 
 
 def call_spans(given: dict[str, Head], dialect: Dialect) -> list[Callable[[Int], _Spans]]:
@@ -70,11 +108,9 @@ def call_spans(given: dict[str, Head], dialect: Dialect) -> list[Callable[[Int],
     text = bool(np.isnan(numbers(dialect, start.index)).all())
     if (text or start.unit) and not length.unit:
         return []
-    scale = (
-        UNITS[length.unit] / (1 if text else UNITS[start.unit or length.unit])
-        if (length.unit)
-        else 1.0
-    )
+    scale = 1.0
+    if length.unit:
+        scale = UNITS[length.unit] / (1 if text else UNITS[start.unit or length.unit])
     took = numbers(dialect, length.index) * scale
     return [_fixed(at, at + took), _fixed(at - took, at)]
 

@@ -5,6 +5,8 @@ import json
 import numpy as np
 import pytest
 
+import looptime
+from looptime.errors import LogError
 from looptime.schema import REASONS
 from tests.parsers.build import read
 
@@ -112,3 +114,24 @@ def test_a_column_of_words_among_calls_of_one_thread_is_no_thread(tmp_path):
         f"{'ab'[k % 2]},{name},{start},{took}\n" for k, (_, name, start, took) in enumerate(rows)
     )
     assert read(tmp_path, text).thread_names == ("main",)
+
+
+@pytest.mark.parametrize("header", ["robot", "unit"])
+def test_two_robots_in_one_log_are_no_threads_of_one_loop(tmp_path, header):
+    """Calls of the same names that overlap are two loops: refused, and read one by one."""
+    chance, rows = np.random.default_rng(8), []
+    for robot, late in (("a", 0), ("b", 8000)):
+        for k in range(200):
+            at, slow = 10_000 * k + late // 20, late if chance.random() < 0.05 else 0
+            rows += [(at, robot, "loop", 3700 + slow), (at + 5, robot, "wheels", 2100),
+                     (at + 2200, robot, "radio", 700 + slow)]  # fmt: skip
+    text = f"t_us,{header},name,dur_us\n" + "".join(
+        f"{','.join(map(str, row))}\n" for row in sorted(rows)
+    )
+    with pytest.raises(LogError, match=f"each has a loop of its own.*--by {header}"):
+        read(tmp_path, text)
+    path = tmp_path / "both.csv"
+    path.write_text(text)
+    for run in looptime.read_log(path, by=header).runs:
+        assert run.loop_columns.period_ns[1:-1].mean() == pytest.approx(10e6, rel=0.001)
+        assert {name.name for name in run.names} == {"wheels", "radio"}
