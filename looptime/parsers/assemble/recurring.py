@@ -15,6 +15,8 @@ __all__ = ["recurring"]
 _RARE = 0.02
 #: Between loops passes so many times the time between calls.
 _LONGER = 1.5
+#: Share of the time between its calls that passes unused before one of a paced task.
+_IDLE = 0.05
 #: Calls that follow a wait begin more evenly than this share of the others.
 _ON_TIME = 0.5
 
@@ -48,13 +50,16 @@ def recurring(name: Int, start: Int, end: Int, names: list[str]) -> tuple[int, i
     rare = count[steady] < _RARE * shared.max(initial=0)
     votes = dict(zip(steady, np.where(rare, 0, alike).tolist(), strict=True))
     most = max(votes.values())
+    gaps = _gaps(name, start, end)
     if most == 1:  # no two calls share a count: the rarest that is no rarity marks the cycle
         floor = 0.05 * max(count[code] for code in steady)
-        fewest = min(count[code] for code in steady if count[code] >= floor)
-        return next(code for code in steady if count[code] == fewest), -1
+        often = [code for code in steady if count[code] >= floor]
+        fewest = min(often, key=lambda code: int(count[code]))
+        waited = [code for code in often if _waits(gaps[code], start[name == code])]
+        code, rival = _of_the_loop(gaps, fewest, waited)
+        return code, rival if code != fewest else -1
     first = next(code for code in steady if votes[code] == most)
     rivals = [code for code in steady if votes[code] > 1 and not _alike(count, first)[code]]
-    gaps = _gaps(name, start, end)
     code, rival = _of_the_loop(gaps, first, rivals)
     return _after_wait(
         gaps, name, start, [one for one in steady if _alike(count, code)[one]]
@@ -71,6 +76,11 @@ def _gaps(name: Int, start: Int, end: Int) -> dict[int, float]:
     """The usual time [ns] between a call of each name and the end of those before."""
     gap = start[1:] - np.maximum.accumulate(end)[:-1]
     return {code: float(np.median(gap[name[1:] == code])) for code in np.unique(name[1:]).tolist()}
+
+
+def _waits(gap_ns: float, start: Int) -> bool:
+    """Whether a part of the time between two calls of a name passes in no call before it."""
+    return gap_ns > _IDLE * float(np.median(np.diff(start)))
 
 
 def _of_the_loop(gaps: dict[int, float], first: int, rivals: list[int]) -> tuple[int, int]:

@@ -1,5 +1,7 @@
 """Which call begins each loop, where nothing but the order of the calls and their gaps tells."""
 
+from itertools import pairwise
+
 import pytest
 
 import looptime
@@ -58,3 +60,21 @@ def test_without_time_between_loops_the_doubt_is_told(tmp_path):
     assert "--loop-call names another, such as 'imu'" in run.loop_from
     asked = looptime.read(write(tmp_path, text), loop_call="imu")
     assert set(periods_ms(asked)) == {4.34}
+
+
+def test_tasks_of_three_rates_on_one_core_have_the_loop_of_the_fastest(tmp_path):
+    """Tasks every 10, 20 and 200 ms, played by their turns: the loop is the one of 10 ms."""
+    rows, free = [], 0
+    tasks = (("control", 10_000, 3000), ("lights", 20_000, 700), ("archive", 200_000, 14_500))
+    due = sorted((k * every + 50, rank, name, us) for rank, (name, every, us) in enumerate(tasks)
+                 for k in range(4_000_000 // every))  # fmt: skip
+    starts = []
+    for release, _, name, us in due:
+        at = max(free, release)
+        free = at + us
+        rows.append((at, f"{name},{at},{us}\n"))
+        starts += [at / 1000] if name == "control" else []
+    run = looptime.read(write(tmp_path, HEADER + "".join(row for _, row in sorted(rows))))
+    assert run.loop_from.startswith("'control'")
+    assert periods_ms(run) == pytest.approx([b - a for a, b in pairwise(starts)])
+    balance(run)
