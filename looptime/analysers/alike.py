@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Hashable, Iterable
 
-__all__ = ["grouped", "in_short", "pattern_of"]
+__all__ = ["grouped", "in_short", "like", "pattern_of"]
 
 #: A token, and what joins it to the next: points, slashes, underlines, digits, a capital letter.
 _TOKEN = re.compile(r"[./_ -]+|\d+|[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[^\sA-Za-z0-9./_-]+")
@@ -123,15 +123,21 @@ def in_short(names: Iterable[str], most: int = 3) -> str:
 def _shape(name: str) -> Hashable:
     parts = re.split(r"[./]", name)
     if len(parts) > 2:
-        return _like(parts[0]), _like(parts[-1])
+        return like(parts[0]), like(parts[-1])
     called = _GIVEN.sub("#", name)  # what a function is called with
-    shape = _like(called)
+    shape = like(called)
     numbered = any(letter.isdigit() for letter in called)
     named = _WORD if numbered else _LETTER  # "t1" and "t2" are two things, "sFL" and "sFR" are not
     return shape if named.search(shape) else name  # nothing but a place
 
 
-def _like(name: str) -> str:
-    """A name with ``#`` for numbers and places."""
+def like(name: str) -> str:
+    """A name with ``#`` for numbers and places.
+
+    Examples
+    --------
+    >>> like("wheel2"), like("front_left drive")
+    ('wheel#', '# drive')
+    """
     tokens = ["#" if t.isdigit() or t.lower() in _PLACES else t for t in _TOKEN.findall(name)]
     return _AGAIN.sub("#", "".join(tokens))

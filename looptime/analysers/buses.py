@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from looptime.analysers.alike import grouped
+from looptime.analysers.alike import grouped, like, pattern_of
 from looptime.analysers.basis import Basis
 from looptime.analysers.durations import CallTimes, call_times, narrowed
 from looptime.array_types import Bool, Float, Int
@@ -255,7 +255,7 @@ def _batches(run: Run, counts: Float, own_ms: Float) -> tuple[BatchGroup, ...]:
         label = run.names[code]
         if label.kind != "sensor read" or label.batchable is False or is_batched(label):
             continue
-        place = label.bus or label.subsystem
+        place = label.bus or (None if label.subsystem is None else like(label.subsystem))
         if place is not None:
             groups.setdefault((label.bus, place), []).append(int(code))
         else:
@@ -270,5 +270,7 @@ def _batches(run: Run, counts: Float, own_ms: Float) -> tuple[BatchGroup, ...]:
             continue
         dearest = float((own_ms[codes] / counts[codes]).max())
         names = tuple(run.names[k].name for k in codes)
-        made.append(BatchGroup(bus, place, names, reads, ms, max(ms - dearest, 0.0)))
+        systems = {run.names[k].subsystem for k in codes} - {None}
+        where = place if bus else systems.pop() if len(systems) == 1 else pattern_of(names)
+        made.append(BatchGroup(bus, where or place, names, reads, ms, max(ms - dearest, 0.0)))
     return tuple(sorted(made, key=lambda g: -g.at_most_ms))

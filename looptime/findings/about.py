@@ -160,20 +160,20 @@ def period_ms(at: Summary) -> float:
 
 def ease(at: Summary) -> float:
     """What a millisecond is worth: less where the pacing wait swallows it."""
-    headroom = at.pace.headroom_ms
-    nominal = at.pacing.nominal_ms
-    if headroom is None or nominal is None or headroom["p99"].value is None:
-        return 1.0
-    return 0.4 if headroom["p99"].value > 0.1 * nominal else 1.0
+    return 0.4 if _spare(at) > 0.1 else 1.0
 
 
 def swallowed(at: Summary, cost_ms: float) -> bool:
     """Whether a steady cost hurts nobody: small beside a wait that is most of every period."""
-    head, nominal = at.pace.headroom_ms, at.pacing.nominal_ms
-    if head is None or nominal is None or at.pace.overruns.count:
-        return False
-    left = head["p99"].value
-    return left is not None and left > 0.5 * nominal and cost_ms < _LITTLE * nominal
+    small = cost_ms < _LITTLE * (at.pacing.nominal_ms or 0.0)
+    return small and _spare(at) > 0.5 and not at.pace.overruns.count
+
+
+def _spare(at: Summary) -> float:
+    """Share of the nominal period that 99 of 100 loops leave over; 0 where nobody knows."""
+    headroom, nominal = at.pace.headroom_ms, at.pacing.nominal_ms
+    left = None if headroom is None else headroom["p99"].value
+    return 0.0 if left is None or nominal is None else left / nominal
 
 
 def whole_word(at: Summary) -> str:

@@ -171,7 +171,11 @@ def _batches(at: Summary) -> list[Finding]:
     made = []
     for group in at.buses.batches:
         share = group.at_most_ms / total
-        if share < 0.08 or (group.bus is None and len(group.names) < 2):
+        if (
+            share < 0.08
+            or swallowed(at, group.ms_per_loop)
+            or (group.bus is None and len(group.names) < 2)
+        ):
             continue
         known = f"on bus {group.bus}" if group.bus else f"of {group.place}"
         doubt = "" if group.bus else ", if they sit on one bus and the driver can batch them"
@@ -199,7 +203,7 @@ def _writes(at: Summary) -> list[Finding]:
     count = sum(c.calls_per_loop for c in writes)
     took = sum(c.self_ms_per_loop for c in writes)
     share = took / loop_ms(at)
-    if len(writes) < 2 or count < _MANY_WRITES or share < _WRITES_SHARE:
+    if len(writes) < 2 or count < _MANY_WRITES or share < _WRITES_SHARE or swallowed(at, took):
         return []
     text = (
         f"{three(count)} writes a loop take {ms(took)}, {percent(share)} of the {whole_word(at)} "

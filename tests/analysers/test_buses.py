@@ -136,3 +136,17 @@ def test_like_readings_of_which_nobody_says_where_they_sit():
     (group,) = buses(prepare(run)).batches
     assert group.names == tuple(names[:2])
     assert (group.ms_per_loop, group.at_most_ms) == (pytest.approx(3), pytest.approx(1.5))
+
+
+@pytest.mark.parametrize("place", ["wheel_{}", "pod {}", "{}"])
+def test_like_readings_of_like_subsystems_are_one_group(place):
+    """Four wheels of two readings each, whose subsystem is told by their names: 8 x 0.5 ms."""
+    names = {}
+    for corner in ("fl", "fr", "rl", "rr"):
+        where = place.format(corner)
+        names |= {f"{where}.{what}": {"kind": "sensor read", "subsystem": where}
+                  for what in ("turn.read", "roll.read")}  # fmt: skip
+    run = make_run([10] * 5, [(name, k, 0.5) for k, name in enumerate(names)], names)
+    (group,) = buses(prepare(run)).batches
+    assert set(group.names) == set(names)
+    assert (group.ms_per_loop, group.at_most_ms) == (pytest.approx(4), pytest.approx(3.5))
