@@ -34,6 +34,10 @@ __all__ = [
 ]
 
 
+#: Calls added up at once: to copy all of them to 64 bits takes memory.
+_AT_ONCE = 1 << 18
+
+
 @dataclass(frozen=True)
 class LoopColumns:
     """The loops of a run, in time order."""
@@ -359,11 +363,15 @@ class Run:
     def unattributed_ns(self) -> Int:
         """Part of each period that no call on the loop's thread covers; shape (n,) [ns]."""
         pieces = self.self_pieces()
-        if np.abs(pieces.self_ns).sum(dtype=np.float64) < 2**53:  # as long as 104 days
-            covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(self))
-            return self.loop_columns.period_ns - covered.astype(np.int64)
         left = self.loop_columns.period_ns.astype(np.int64)
-        np.subtract.at(left, pieces.loop, pieces.self_ns)  # beyond that float64 is not exact
+        for low in range(0, len(pieces.loop), _AT_ONCE):
+            loop, own = pieces.loop[low : low + _AT_ONCE], pieces.self_ns[low : low + _AT_ONCE]
+            if np.abs(own).sum(dtype=np.float64) < 2**53:  # as long as 104 days
+                first = int(loop.min())
+                covered = np.bincount(loop - first, own).astype(np.int64)
+                left[first : first + len(covered)] -= covered
+            else:  # float64 is not exact
+                np.subtract.at(left, loop, own)
         return left
 
     def select(self, keep: Bool) -> Run:

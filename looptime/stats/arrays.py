@@ -10,10 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError
 
-__all__ = ["Float", "Int", "as_pair", "as_values", "distinct", "mad", "median"]
+__all__ = ["Float", "Int", "as_pair", "as_values", "distinct", "mad", "median", "tally"]
 
 #: Scale factor that makes the median absolute deviation estimate a normal standard deviation.
 MAD_SCALE = 1.4826
+#: Values counted at once.
+_AT_ONCE = 1 << 18
 
 
 def as_values(x: ArrayLike, least: int = 1, what: str = "this figure") -> Float:
@@ -87,6 +89,25 @@ def distinct(x: NDArray[Any]) -> NDArray[Any]:
     """
     rising = np.sort(x)
     return rising[np.append(True, rising[1:] != rising[:-1])[: len(rising)]]
+
+
+def tally(code: Int, size: int, weight: NDArray[Any] | None = None) -> NDArray[Any]:
+    """Times that each code below `size` is met, or the sum of the weights there.
+
+    `numpy.bincount` in blocks: at once it copies all codes and weights to 64 bits.
+
+    Examples
+    --------
+    >>> tally(np.array([2, 0, 2], np.int8), 4), tally(np.array([2, 0, 2]), 3, np.array([5, 7, 6]))
+    (array([1, 0, 2, 0]), array([ 7.,  0., 11.]))
+    """
+    total = np.zeros(size, np.int64 if weight is None else np.float64)
+    for low in range(0, len(code), _AT_ONCE):
+        part = code[low : low + _AT_ONCE]
+        first = int(part.min())
+        held = np.bincount(part - first, None if weight is None else weight[low : low + _AT_ONCE])
+        total[first : first + len(held)] += held
+    return total
 
 
 def median(x: NDArray[Any]) -> float:

@@ -11,6 +11,7 @@ import numpy as np
 from looptime.array_types import Float, Int
 from looptime.errors import LogError
 from looptime.parsers.text.table import Table
+from looptime.stats.arrays import tally
 from looptime.stats.quantiles import percentiles
 
 __all__ = ["check_clock_unit", "respelled", "zero_stamps"]
@@ -144,15 +145,16 @@ def respelled(table: Table, time: Int | None) -> tuple[str, ...]:
             "on: taken for the same"
         )
         table.columns["name"] = np.where(np.isin(name, codes), name.dtype.type(first), name)
-    return (*notes, *_cut_off(table), *_gone(table, time))[:_MOST_TOLD]
+    if not words:
+        return ()
+    count = tally(np.asarray(table.columns["name"]), len(words))
+    return (*notes, *_cut_off(words, count), *_gone(table, time, count))[:_MOST_TOLD]
 
 
-def _cut_off(table: Table) -> list[str]:
+def _cut_off(words: list[str], count: Int) -> list[str]:
     """Names that end within a word of a far more frequent one; a few may be names of their own."""
-    words = table.words.get("name", [])
     if len(words) <= _FEWEST_CUT:
         return []
-    count = np.bincount(np.asarray(table.columns["name"]), minlength=len(words))
     often = sorted((word, n) for word, n in zip(words, count.tolist(), strict=True) if n >= _FULL)
     found: list[tuple[str, str, int]] = []
     for word, rows in zip(words, count.tolist(), strict=True):
@@ -170,13 +172,12 @@ def _cut_off(table: Table) -> list[str]:
     ]
 
 
-def _gone(table: Table, time: Int | None) -> list[str]:
+def _gone(table: Table, time: Int | None, count: Int) -> list[str]:
     """Names of which no row stands in the rest of the log, often as they were met before."""
-    words = table.words.get("name", [])
-    if not words or any(table.words.get("phase", [])):  # each phase has calls of its own
+    if any(table.words.get("phase", [])):  # each phase has calls of its own
         return []
-    name = np.asarray(table.columns["name"])
-    count, last, first = np.bincount(name, minlength=len(words)), *_ends(name, len(words))
+    words, name = table.words["name"], np.asarray(table.columns["name"])
+    last, first = _ends(name, len(words))
     apart = (last - first) / np.maximum(count - 1, 1)
     left = len(name) - 1 - last
     gone = (count >= _OFTEN) & (left > _FAR * apart) & (left > _REST * len(name))

@@ -309,8 +309,9 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
         if moved and CallOrder(sequence, 2 * parsed.clock.tick_ns).smooth:
             clock = _moved(parsed.clock, moved, "sequence number")
             return [_with_doubts(replace(parsed, clock=clock), sequence)]
-    anew = behind_headers(parsed, rows, rows.start, rows.start + rows.duration)
-    anew += behind_numbers(rows)
+    anew = behind_numbers(rows)
+    if parsed.table.headers:
+        anew += behind_headers(parsed, rows, rows.start, rows.start + rows.duration)
     if order.smooth and not anew:
         return [_with_doubts(parsed, rows, order.longest)]
     table_row = rows.table_row(np.arange(len(rows)))

@@ -15,6 +15,7 @@ from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.text.table import damaged_lines
 from looptime.run import Clock
+from looptime.stats.arrays import median
 from looptime.units import NS_PER_S
 
 __all__ = [
@@ -90,17 +91,17 @@ def coarse_later(clock: Clock, time: Int, line_of: Callable[[Int], Int]) -> Cloc
 
     `time` holds the instants [ns] in the order of the log, and `line_of` gives the lines of rows.
     """
-    step = np.abs(np.diff(time))
-    part = max(_FEWEST, len(step) // 10)
-    if len(step) < 3 * part:
+    part = max(_FEWEST, (len(time) - 1) // 10)
+    if len(time) - 1 < 3 * part:
         return clock
-    first, last = (int(np.gcd.reduce(one)) for one in (step[:part], step[-part:]))
-    usual = float(np.median(step[:part]))
+    begin, end = np.abs(np.diff(time[: part + 1])), np.abs(np.diff(time[-part - 1 :]))
+    first, last = int(np.gcd.reduce(begin)), int(np.gcd.reduce(end))
+    usual = median(begin)
     if not first or last < 10 * first or last <= COARSE * usual:
         return clock
     if abs(usual / last - round(usual / last)) < COARSE and usual >= last:
         return clock  # even loops look like a coarse clock
-    fine = np.flatnonzero(step % last)
+    fine = np.flatnonzero(np.diff(time) % last)
     line = int(line_of(fine[-1:] + 1)[0])
     return noted(
         clock,

@@ -70,18 +70,23 @@ def behind_numbers(rows: LoopRows | CallRows, typical: float = 0.0) -> list[Step
     Numbers of so many bits begin anew, too: then the last is one less than a power of two.
     """
     if isinstance(rows, LoopRows):
-        number, step = rows.number, np.diff(rows.start)
+        number = rows.number
     else:
         number = None if rows.thread is not None else rows.seq
-        step = rows.start[1:] - np.maximum.accumulate(rows.start + rows.duration)[:-1]
     if number is None:
         return []
-    number = number.astype(np.int64)
-    at = np.flatnonzero((np.diff(number) < -_FEW) & (step > 3 * typical)) + 1
-    last = number[at - 1] + 1
-    at = at[(number[at] <= 1) & ((last & (last - 1)) != 0)]
+    at = np.flatnonzero(number[1:] < number[:-1]) + 1
+    last, new = number[at - 1].astype(np.int64), number[at].astype(np.int64)
+    at = at[(new - last < -_FEW) & (new <= 1) & ((last + 1 & last) != 0)]
+    if not len(at):
+        return []
+    if isinstance(rows, LoopRows):
+        rest = rows.start[at] - rows.start[at - 1]
+    else:
+        rest = rows.start[at] - np.maximum.accumulate(rows.start + rows.duration)[at - 1]
     note = "the numbers begin anew after a rest: a new run, whose clock goes on"
-    return [Step(int(k), "restart", int(step[k - 1]), note) for k in at]
+    found = zip(at.tolist(), rest.tolist(), strict=True)
+    return [Step(k, "restart", size, note) for k, size in found if size > 3 * typical]
 
 
 def add_cuts(found: Steps, anew: list[Step]) -> None:

@@ -192,8 +192,7 @@ def _word_type(want: Want, dialect: Dialect) -> pa.DataType:
     """Words are coded as they are read; one that never changes is cheaper to look at later."""
     import pyarrow as pa
 
-    same = len({row[want.index] for row in dialect.sample}) == 1
-    return pa.string() if same else pa.dictionary(pa.int32(), pa.string())
+    return pa.string() if want.index in dialect.steady else pa.dictionary(pa.int32(), pa.string())
 
 
 def _number_type(want: Want, as_text: bool) -> pa.DataType:

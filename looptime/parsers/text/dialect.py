@@ -6,6 +6,7 @@ import csv
 import re
 from collections import Counter
 from dataclasses import field, replace
+from functools import cached_property
 from itertools import islice
 
 import numpy as np
@@ -76,6 +77,12 @@ class Dialect:
     rate_hz: float | None = None
     stated: StatedColumns | None = None  #: What the project says the columns are
     _known: dict[int, Float] = field(default_factory=dict, repr=False, compare=False)
+
+    @cached_property
+    def steady(self) -> frozenset[int]:
+        """Columns whose cell is the same in every row of the sample."""
+        columns = enumerate(zip(*self.sample, strict=True))
+        return frozenset(place for place, cells in columns if len(set(cells)) == 1)
 
 
 def is_number(cell: str, decimal: str = ".") -> bool:
@@ -179,6 +186,8 @@ def lines_of(text: str, most: int = -1) -> list[str]:
     if "\n" not in text:
         return text.split("\r", most)[: most if most > 0 else None]
     lines = text.split("\n", most)[: most if most > 0 else None]
+    if "\r" not in text:
+        return lines
     return [line.rstrip("\r").replace("\r", " ") for line in lines]
 
 
