@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from looptime.errors import NotEnoughError
-from looptime.stats.arrays import as_pair, as_values, mad, median
+from looptime.stats.arrays import as_pair, as_values, mad, median, tally
 
 
 def test_short_arrays_are_refused_with_the_length_that_would_do():
@@ -35,3 +35,15 @@ def test_median_is_that_of_numpy(n):
     rng = np.random.default_rng(n)
     for x in (rng.normal(0, 1, n), rng.integers(0, 4, n)):
         assert median(x) == np.median(x)
+
+
+@pytest.mark.parametrize("dtype", [np.int8, np.int32, np.int64])
+def test_a_tally_in_blocks_is_the_count_at_once(dtype):
+    """Rising, falling and mixed codes over several blocks, alone and with weights."""
+    rng = np.random.default_rng(5)
+    codes = rng.integers(0, 100, 600_000).astype(dtype)
+    weight = rng.integers(-5, 1000, len(codes))
+    for code in (codes, np.sort(codes), np.sort(codes)[::-1]):
+        assert (tally(code, 120) == np.bincount(code, minlength=120)).all()
+        assert (tally(code, 120, weight) == np.bincount(code, weight, 120)).all()
+    assert tally(codes[:0], 3).tolist() == [0, 0, 0]

@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 
 import numpy as np
+from numpy.typing import NDArray
 
+from looptime.array_types import Bool
 from looptime.parsers.text.dialect import DATED, Dialect, is_missing, is_number, split_line
 from looptime.parsers.text.source import Bytes
 
@@ -24,7 +26,8 @@ def line_count(data: Bytes) -> int:
     >>> line_count(b"a\nb\n"), line_count(b"a\nb")
     (2, 2)
     """
-    return data.count(b"\n") + bool(data and not data.endswith(b"\n"))
+    ends = int(np.count_nonzero(np.frombuffer(data, np.uint8) == ord("\n")))
+    return ends + bool(data and not data.endswith(b"\n"))
 
 
 def is_prose(text: str, dialect: Dialect, number_columns: list[int]) -> bool:
@@ -114,15 +117,39 @@ def _closed(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]
     return b"\n".join(lines), torn
 
 
+def _all_closed(marks: NDArray[np.uint8]) -> bool:
+    r"""Whether every line has an even number of quotes; in a quarter of the time of their places.
+
+    A bit a letter: each becomes the parity of the quotes up to it, in its word by doubling, then
+    with those of the words before. No line may end where that is odd.
+
+    Examples
+    --------
+    >>> [_all_closed(np.frombuffer(text, np.uint8)) for text in (b'"a",1\n"b"', b'"a\n"')]
+    [True, False]
+    """
+    inside, end = _bits(marks == ord('"')), _bits(marks == ord("\n"))
+    for length in (1, 2, 4, 8, 16, 32):
+        inside ^= inside << np.uint64(length)
+    odd = inside >> np.uint64(63)
+    inside ^= ((np.cumsum(odd) - odd) & np.uint64(1)) * np.uint64(2**64 - 1)
+    return not (inside & end).any() and not int(inside[-1]) >> 63
+
+
+def _bits(marked: Bool) -> NDArray[np.uint64]:
+    """Marks as bits of words, the first the lowest; one word more than there is need for."""
+    packed = np.packbits(marked, bitorder="little")
+    words = np.zeros(len(packed) // 8 + 1, "<u8")
+    words.view(np.uint8)[: len(packed)] = packed
+    return words
+
+
 def _odd_lines(data: Bytes) -> list[int]:
     """Lines, counted from 0, with an odd number of quotes."""
     marks = np.frombuffer(data, np.uint8)
+    if _all_closed(marks):
+        return []
     quote, end = np.flatnonzero(marks == ord('"')), np.flatnonzero(marks == ord("\n"))
-    each, over = divmod(len(quote), max(len(end), 1))
-    if not over and not each % 2 and each:  # as many in every line, as a program writes them
-        of_line = quote.reshape(-1, each)
-        if (of_line[:, -1] < end).all() and (of_line[1:, 0] > end[:-1]).all():
-            return []
     before = np.concatenate([[0], np.searchsorted(quote, end), [len(quote)]])
     odd: list[int] = np.flatnonzero(np.diff(before) % 2).tolist()
     return odd

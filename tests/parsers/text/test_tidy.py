@@ -1,5 +1,6 @@
 """Lines with quotes are made fit to parse without a look at every line."""
 
+import numpy as np
 import pytest
 
 from looptime.parsers.text import source
@@ -57,3 +58,13 @@ def test_a_last_block_of_nothing_but_loose_quotes(tmp_path, monkeypatch):
     run = read(tmp_path, "\n".join(["time_ms,heading", *rows]))
     assert run.rows_read == 31
     assert run.set_aside.line.tolist()[-1] == 32
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_lines_with_an_odd_number_of_quotes_are_told_as_by_counting_each(seed):
+    """Random text of up to a few hundred letters, closed or not: the same lines as one by one."""
+    rng = np.random.default_rng(seed)
+    text = "".join(rng.choice(list('a1,"\n'), rng.integers(1, 300), p=[0.4, 0.3, 0.1, 0.1, 0.1]))
+    for lines in (text.split("\n"), [f'"{k}",{line}' for k, line in enumerate("ab" * 60)]):
+        odd = [k for k, line in enumerate(lines) if line.count('"') % 2]
+        assert module._odd_lines("\n".join(lines).encode()) == odd
