@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 
 import numpy as np
 
+from looptime.analysers.at_stalls import marks_of_stalls
 from looptime.analysers.pauses import Pauses
 from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent
@@ -46,7 +48,36 @@ def slow_findings(at: Summary) -> list[Finding]:
     made += _at_once(at)
     if not nameless:
         made += _culprits(at, explained)
+    made += _marked(at, made)
     return made or _longest(at)
+
+
+def _marked(at: Summary, told: Sequence[Finding]) -> list[Finding]:
+    """What the log's other columns do in the slow loops and hardly elsewhere."""
+    marks = marks_of_stalls(at.run, at.slow.is_slow)
+    large = [e for e in at.slow.events if e.excess_ms >= _LEAST_HEIGHT * typical_ms(at)]
+    if not marks or not large:
+        return []
+    one = marks[0]
+    middle = sorted(e.excess_ms for e in large)[len(large) // 2]
+    where = "in no other" if not one.elsewhere else f"in {one.elsewhere} of all others"
+    text = (
+        f"{one.signal} {one.what} in {one.slow} of the {one.of} slow loops and {where}: look at "
+        f"what it stands for, before them or because of them; each is {ms(middle)} longer as a "
+        "rule."
+    )
+    worth = _stall_worth(at, middle, sum(e.excess_ms for e in large) / max(at.pace.loops, 1))
+    below = [f.worth for f in told if f.evidence.calls]
+    return [
+        Finding(
+            "signal_at_stalls", "look", text, middle, "ms",
+            evidence=evidence(at, _loops(large), n_loops=one.slow),
+            command=command(at, "slow", "--top 20"),
+            worth=min([1.01 * worth, *(0.95 * w for w in below)]),
+            rests_on={"count": one.slow, "of": one.of, "usual_ms": middle,
+                      "largest_ms": max(e.excess_ms for e in large)},
+        )
+    ]  # fmt: skip
 
 
 def _longest(at: Summary) -> list[Finding]:

@@ -29,7 +29,7 @@ _MOST = 20
 #: Findings that say why loops are slow.
 _ABOUT_SLOW = (
     "recurring_stall", "slow_culprit", "slow_unexplained", "everything_at_once", "pauses",
-    "thread_wait", "result_wait",
+    "thread_wait", "result_wait", "signal_at_stalls",
 )  # fmt: skip
 
 

@@ -1,0 +1,68 @@
+"""Logged values that go with slow loops, and those that do not."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from looptime.analysers.at_stalls import marks_of_stalls
+from looptime.findings import summarise
+from looptime.run import Signals
+from tests.build_run import make_flat_run
+
+N = 2000
+
+
+def logged(slow, **values):
+    """Loops of about 10 ms, of which some take 30, with values that were logged beside them."""
+    draw = np.random.default_rng(2)
+    period = (np.where(slow, 30e6, 10e6) + draw.normal(0, 1e5, N)).astype(np.int64)
+    run = make_flat_run(period)
+    at = run.loop_columns.start_ns
+    kept = {name: np.asarray(v, float) for name, v in values.items()}
+    return replace(run, signals=Signals(at, np.arange(N, dtype=np.int32), kept))
+
+
+@pytest.fixture
+def slow():
+    """Every 83rd loop."""
+    return np.arange(N) % 83 == 40
+
+
+@pytest.mark.parametrize("side", [0, 1])
+def test_what_rises_in_the_slow_loops(slow, side):
+    """A count goes up in the row of each slow loop, or in the next, with two that lie elsewhere."""
+    up = np.roll(slow, side)
+    up[[500, 900]] = True
+    (one,) = marks_of_stalls(logged(slow, sweeps=np.cumsum(up), x=np.arange(N) % 7), slow)
+    assert (one.signal, one.what, one.slow, one.of) == ("sweeps", "rises", slow.sum(), slow.sum())
+    assert one.elsewhere == 2
+
+
+@pytest.mark.parametrize(
+    ("value", "what"), [((0, 1), "is 1"), ((3, -2), "is -2"), ((0.5, None), "changes")]
+)
+def test_flags_and_steps(slow, value, what):
+    """A flag that is set in the slow loops alone, and a value that is another one after each."""
+    usual, rare = value
+    draw = np.random.default_rng(5)
+    after = np.cumsum(slow)
+    row = draw.permutation(100)[after] if rare is None else np.where(slow, rare, usual)
+    (one,) = marks_of_stalls(logged(slow, heater=row), slow)
+    assert (one.what, one.slow) == (what, slow.sum())
+
+
+def test_what_happens_by_chance_is_not_told(slow):
+    """Of 300 flags of all frequencies, none goes with the slow loops by chance."""
+    draw = np.random.default_rng(9)
+    flags = {f"flag{k}": draw.random(N) < draw.uniform(0.002, 0.3) for k in range(300)}
+    flags["often"] = slow | (np.arange(N) % 20 == 3)
+    assert marks_of_stalls(logged(slow, **flags), slow) == ()
+
+
+def test_the_finding_says_what_goes_with_the_stalls(slow):
+    """It comes before a stall of which the log does not say where, and leaves cause open."""
+    found = summarise(logged(slow, sweeps=np.cumsum(slow))).findings
+    assert [f.code for f in found[:2]] == ["signal_at_stalls", "recurring_stall"]
+    assert "sweeps rises in 24 of the 24 slow loops and in no other" in found[0].text
+    assert found[0].value == pytest.approx(20, abs=0.2)
