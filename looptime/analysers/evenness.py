@@ -8,7 +8,7 @@ from looptime.array_types import Float
 from looptime.records import dataclass
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["Evenness", "evenness"]
+__all__ = ["Evenness", "Turns", "evenness", "turns"]
 
 _FEWEST = 50
 #: Nine tenths of the periods lie within this share of the usual one.
@@ -18,6 +18,10 @@ _GAP = 5.0
 #: Neighbours correlate no worse than this where periods differ: long and short do not take turns.
 _ALTERNATES = -0.5
 _ALIKE = 0.02
+#: Turns of so many loops are looked for; periods so many loops apart are alike, nearer ones not.
+_LONGEST_TURN, _SAME, _OTHER = 8, 0.7, 0.4
+#: Long and short periods differ by this share of the usual one, and by so many ticks.
+_DIFFER, _TICKS = 0.2, 4.0
 
 
 @dataclass(frozen=True)
@@ -63,3 +67,51 @@ def evenness(period_ms: Float, tick_ms: float = 0.0) -> Evenness:
         if lag < _ALTERNATES:
             return Evenness(False, "long and short periods take turns")
     return Evenness(True)
+
+
+@dataclass(frozen=True)
+class Turns:
+    """Long and short loops that follow one another in a fixed order."""
+
+    every: int  #: Loops after which the order begins again
+    long: int  #: Long ones among them
+    low_ms: float  #: Median of the short loops
+    high_ms: float  #: Median of the long loops
+
+
+def turns(period_ms: Float, tick_ms: float = 0.0) -> Turns | None:
+    """Find long and short loops in turns: the autocorrelation returns after a few loops.
+
+    Parameters
+    ----------
+    period_ms : float array, shape (n,) [ms]
+        Start to start, in loop order.
+    tick_ms : float [ms]
+        Step of the clock.
+
+    Returns
+    -------
+    Turns or None
+
+    Examples
+    --------
+    >>> turns(np.tile([15.0, 25.0, 15.1], 200))
+    Turns(every=3, long=1, low_ms=15.05, high_ms=25.0)
+    >>> turns(np.random.default_rng(1).normal(20, 5, 600)) is None
+    True
+    """
+    if len(period_ms) < _FEWEST:
+        return None
+    low, middle, high = percentiles(period_ms, [5, 50, 95])
+    if high - low < max(_DIFFER * middle, _TICKS * tick_ms):
+        return None
+    off = np.clip(period_ms, low, high)
+    off = off - float(off.mean())
+    power = float((off**2).sum())
+    alike = [float((off[k:] * off[:-k]).sum()) / power for k in range(1, _LONGEST_TURN + 1)]
+    every = next((k for k, r in enumerate(alike, 1) if r >= _SAME), 0)
+    if every < 2 or max(alike[: every - 1]) > _OTHER:
+        return None
+    is_long = period_ms > (low + high) / 2
+    levels = [float(np.median(period_ms[one])) for one in (~is_long, is_long)]
+    return Turns(every, max(round(every * float(is_long.mean())), 1), *levels)

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 
 from looptime.analysers.alike import in_short
 from looptime.analysers.call_costs import like_calls
-from looptime.analysers.contrast import Part
+from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.drift import ChangePoint
-from looptime.analysers.evenness import evenness
+from looptime.analysers.evenness import evenness, turns
 from looptime.analysers.pacing import Pacing
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (
@@ -44,7 +44,7 @@ _MANY_ROWS = 0.05
 
 def run_findings(at: Summary) -> list[Finding]:
     """Findings that no single call stands for."""
-    made = _warm_up(at) + _changes(at) + _pacing(at) + _overruns(at)
+    made = _warm_up(at) + _changes(at) + _pacing(at) + _overruns(at) + _turns(at)
     return made + _first_calls(at) + _log(at)
 
 
@@ -359,6 +359,29 @@ def _overruns(at: Summary) -> list[Finding]:
             worth=0.01 + 0.2 * min(o.share, 0.5),
             rests_on={"count": o.count, "of": at.pace.loops, "share": o.share,
                       "time_share": o.time_share},
+        )
+    ]  # fmt: skip
+
+
+def _turns(at: Summary) -> list[Finding]:
+    """Long and short loops in a fixed order, of which no call is known to be the reason."""
+    found = turns(at.basis.period_ms, at.run.clock.tick_ns / 1e6)
+    if found is None or at.recurrence.found:
+        return []
+    is_long = at.basis.period_ms > (found.low_ms + found.high_ms) / 2
+    more = found.high_ms - found.low_ms
+    who, calls = _by(contrast(at.basis, is_long, ~is_long, 3), more) if at.costs.calls else ("", [])
+    text = (
+        f"Loops take {ms(found.low_ms)} and {ms(found.high_ms)} in turns (of every "
+        f"{found.every} loops {found.long} long){who}: neither the mean nor the median is usual."
+    )
+    return [
+        Finding(
+            "turns", "look", text, more, "ms",
+            evidence=evidence(at, calls=calls, n_loops=int(is_long.sum())),
+            command=command(at, "slow"), worth=0.3 * min(more / typical_ms(at), 1.0), moves=True,
+            rests_on={"low": found.low_ms, "high": found.high_ms, "calls_logged": n_calls(at),
+                      "count": float(found.long), "of": float(found.every)},
         )
     ]  # fmt: skip
 

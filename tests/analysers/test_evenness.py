@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.analysers.evenness import evenness
+from looptime.analysers.evenness import evenness, turns
 
 
 def periods(n=500, sd=0.5):
@@ -36,3 +36,35 @@ def test_uneven(changed, why):
 def test_cannot_be_told(x, tick):
     """Ten loops; a clock that steps by most of a period."""
     assert evenness(x, tick).even is None
+
+
+@pytest.mark.parametrize(
+    ("order", "every", "long"),
+    [([13, 27], 2, 1), ([10, 10, 30], 3, 1), ([10, 30, 30], 3, 2), ([8, 8, 8, 8, 20], 5, 1)],
+)
+def test_long_and_short_loops_in_turns(order, every, long):
+    """The order of the loops is found beside 3 % of noise, and through slips of one loop."""
+    draw = np.random.default_rng(every)
+    period = np.tile(np.array(order, float), 400) * draw.normal(1, 0.03, 400 * len(order))
+    slipped = np.delete(period, [300, 600])
+    for one in (period, slipped):
+        found = turns(one, 0.001)
+        assert (found.every, found.long) == (every, long)
+        assert found.low_ms == pytest.approx(min(order), rel=0.02)
+        assert found.high_ms == pytest.approx(max(order), rel=0.02)
+
+
+@pytest.mark.parametrize("kind", ["noise", "drift", "slow wave", "stalls", "two levels"])
+def test_other_spreads_are_no_turns(kind):
+    """Scatter, trends, waves and rare stalls follow no order of a few loops."""
+    for seed in range(60):
+        draw = np.random.default_rng(seed)
+        n, at = 800, np.arange(800)
+        period = {
+            "noise": draw.gamma(4, 3, n),
+            "drift": np.linspace(10, 20, n) + draw.normal(0, 1, n),
+            "slow wave": 15 + 5 * np.sin(at / draw.uniform(3, 40)) + draw.normal(0, 1, n),
+            "stalls": np.where(at % 31 == 5, 40, 10) + draw.normal(0, 1, n),
+            "two levels": np.where(draw.random(n) < 0.5, 13, 27) + draw.normal(0, 1, n),
+        }[kind]
+        assert turns(period, 0.001) is None

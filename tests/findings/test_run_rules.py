@@ -229,3 +229,17 @@ def test_loops_missing_from_the_log(tmp_path):
     note = {f.code: f for f in summarise(looptime.read(path)).findings}["loops_missing"]
     assert (note.severity, note.value) == ("note", sum(k % 19 == 5 for k in range(200)))
     assert note.rests_on["value"] == note.value
+
+
+def test_loops_in_turns_are_told_with_the_call_that_makes_them_long():
+    """A mast that is read in every second loop takes 6 of its 16 ms; the other takes 10."""
+    draw = np.random.default_rng(12)
+    mast = np.where(np.arange(900) % 2, 6.0, 0.1) * draw.normal(1, 0.02, 900)
+    belt = draw.normal(9.9, 0.1, 900)
+    run = make_run(mast + belt, lambda k: [("mast", 0, mast[k]), ("belt", mast[k], belt[k])],
+                   {"mast": "other", "belt": "other"})  # fmt: skip
+    told = [f for f in summarise(run).findings if "mast" in f.evidence.calls]
+    assert told
+    bare = next(f for f in summarise(make_run(mast + belt)).findings if f.code == "turns")
+    assert "of every 2 loops 1 long" in bare.text
+    assert bare.value == pytest.approx(5.9, abs=0.1)
