@@ -29,6 +29,8 @@ _ROWS = 50_000
 
 #: Rows, and the share of them that must agree, by which a period fills in between a clock's ticks.
 _ENOUGH, _MOST = 20, 0.95
+#: Stretches that may lie between gaps, and rows around one whose ticks are evened out.
+_STRETCHES, _AROUND = 1000, 100
 
 #: Loops whose work would end before it begins, where instants of the two can be compared.
 _FEW_BEFORE = 0.02
@@ -159,18 +161,37 @@ def _between_ticks(content: Content) -> Int | None:
     if time is None or period is None or len(time) < _ENOUGH or not any(sides):
         return None
     step, length = np.diff(time), period[:-1] if sides[0] == "after" else period[1:]
-    tick = tick_of(time, content.unit.tick_ns)
-    if tick < 10 * tick_of(np.cumsum(length), 1) or tick < _COARSE * np.median(step):
+    tick, digit = tick_of(time, content.unit.tick_ns), tick_of(np.cumsum(length), 1)
+    if tick < 10 * digit or tick < _COARSE * np.median(step):
         return None
-    good = np.abs(step - length) <= tick
+    good = np.abs(step - length) <= tick + digit
     begins = np.flatnonzero(np.append(True, ~good))
     made = np.append(0, np.cumsum(np.where(good, length, 0)))
-    ahead, stretch = time - made, np.cumsum(np.append(False, ~good))
-    low, high = (reach.reduceat(ahead, begins) for reach in (np.minimum, np.maximum))
-    if good.mean() < _MOST or ((high - low) > 2 * tick).any():
+    ahead = time - made
+    if good.mean() < _MOST or len(begins) > _STRETCHES:
         return None
-    made = made + ((low + high) // 2)[stretch]
+    drawn = np.concatenate([_drawn(one, tick, digit) for one in np.split(ahead, begins[1:])])
+    if (np.abs(ahead - drawn) > 1.5 * tick).any():
+        return None
+    made = made + drawn
     return made if ((np.diff(made) >= 0) | (step < 0)).all() else None
+
+
+def _drawn(ahead: Int, tick: int, digit: int) -> Int:
+    """By how much a clock is ahead of periods that add up, without its ticks.
+
+    It is what it was, or moves on by what the periods are rounded to, the middle of the rows
+    around each; by more than half of their last digit a row it is something else.
+    """
+    low, high = int(ahead.min()), int(ahead.max())
+    if high - low <= 2 * tick or high - low > 2 * tick + 0.5 * digit * len(ahead):
+        return np.full(len(ahead), (low + high) // 2)
+    at = np.arange(len(ahead))
+    line = np.polyval(np.polyfit(at, ahead - ahead[0], 1), at)
+    gone = np.concatenate([[0.0], np.cumsum(ahead - ahead[0] - line)])
+    first, last = np.maximum(at - _AROUND, 0), np.minimum(at + _AROUND + 1, len(ahead))
+    around = (gone[last] - gone[first]) / (last - first)
+    return ahead[0] + np.rint(line + around).astype(np.int64)
 
 
 def _too_short(total: Int, work: Int) -> bool:

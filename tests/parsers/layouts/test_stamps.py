@@ -181,3 +181,19 @@ def test_rows_that_are_missing_stay_so_behind_a_finer_period(tmp_path):
     at = run.loop_columns.start_ns
     assert at[-1] - at[0] == pytest.approx((start[398] - start[0]) * 1000, abs=2e6)
     assert periods_ms(run)[:199] == pytest.approx(period[:199] / 1e3, abs=1e-9)
+
+
+@pytest.mark.parametrize("rounded", [np.rint, np.floor])
+def test_a_period_of_a_tenth_of_a_millisecond_beside_a_clock_of_whole_ones(tmp_path, rounded):
+    """What rounding adds up to over the rows is followed: periods are known to their last digit."""
+    draw = np.random.default_rng(9)
+    period = draw.normal(6.26, 0.3, 4000)
+    end = np.cumsum(period)
+    said = rounded(10 * period) / 10
+    rows = "".join(f"{t:.0f},{p:.1f},{k % 3}\n"
+                   for k, (t, p) in enumerate(zip(np.floor(end), said, strict=True)))  # fmt: skip
+    found = np.array(periods_ms(read(tmp_path, "time_ms,period_ms,x\n" + rows)))
+    assert np.abs(found - period[-len(found) - 1 : -1]).max() < 0.12 or (
+        np.abs(found - period[-len(found) :]).max() < 0.12
+    )
+    assert found.mean() == pytest.approx(period.mean(), rel=1e-3)
