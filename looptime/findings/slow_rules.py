@@ -66,7 +66,7 @@ def _marked(at: Summary, told: Sequence[Finding]) -> list[Finding]:
         f"what it stands for, before them or because of them; each is {ms(middle)} longer as a "
         "rule."
     )
-    worth = _stall_worth(at, middle, sum(e.excess_ms for e in large) / max(at.pace.loops, 1))
+    worth = stalls_worth(at, middle, sum(e.excess_ms for e in large) / max(at.pace.loops, 1))
     below = [f.worth for f in told if f.evidence.calls]
     return [
         Finding(

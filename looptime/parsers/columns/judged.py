@@ -28,7 +28,7 @@ from looptime.records import dataclass
 from looptime.stated_columns import StatedColumns
 from looptime.units import UNITS
 
-__all__ = ["CLOCKS", "COUNTS", "PHASES", "Understood", "find_clock", "understand"]
+__all__ = ["CLOCKS", "COUNTS", "PHASES", "Understood", "find_clock", "instants", "understand"]
 
 #: Headers of a clock, of a loop number and of a phase, in order of preference.
 CLOCKS = (
@@ -302,6 +302,14 @@ def _stated(found: list[Head], dialect: Dialect, stated: StatedColumns) -> Under
     ]
     parts = tuple(head for head, role in taken if role.taken_as == "part")
     return Understood(one, parts, tuple(taken), Stamped(stated.stamped or "", "as stated"))
+
+
+def instants(dialect: Dialect, clock: Head) -> list[Float]:
+    """First values of a clock [ns]; in each unit that they may be in, where the log says none."""
+    unit = _unit(dialect, clock)
+    if unit is not None:
+        return [_sampled(dialect, clock, unit)]
+    return [numbers(dialect, clock.index) * UNITS[one] for one in ("s", "ms", "us")]
 
 
 def _unit(dialect: Dialect, clock: Head) -> Unit | None:

@@ -7,7 +7,7 @@ from functools import lru_cache
 
 from looptime.units import split_unit
 
-__all__ = ["MEANINGS", "bare_name", "meaning", "of_a_clock", "tokens"]
+__all__ = ["MEANINGS", "bare_name", "meaning", "names_setting", "of_a_clock", "tokens"]
 
 #: What a header can say of its column.
 MEANINGS = (
@@ -155,6 +155,17 @@ def of_a_clock(text: str) -> bool:
 
 
 @lru_cache(maxsize=4096)
+def names_setting(text: str) -> bool:
+    """Whether a header names what was set, such as a limit.
+
+    Examples
+    --------
+    >>> names_setting("limit"), names_setting("limit_ms"), names_setting("lift_ms")
+    (True, True, False)
+    """
+    return bool(_SETTING & set(tokens(text)))
+
+
 def meaning(text: str) -> str:
     """What a header says of its column, one of `MEANINGS`; values have the last word.
 

@@ -32,7 +32,7 @@ from looptime.parsers.layouts.each_row import (
     unit,
 )
 from looptime.parsers.layouts.laid import lay_out
-from looptime.parsers.layouts.some_loops import refuse_sums
+from looptime.parsers.layouts.some_loops import refuse_late_only, refuse_sums
 from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.table import Member, Table
 
@@ -51,6 +51,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         parts = [h for h, pair in zip(parts, pairs, strict=True) if not lie_within_loops(pair)]
     if not asked:
         refuse_sums(known, dialect)
+        refuse_late_only(known, dialect)
     if not parts:
         return None
     words = [wordy(dialect, h.index) for h in found if h.word in ("name", "call", "section")]

@@ -9,14 +9,14 @@ import numpy as np
 
 from looptime.array_types import Int
 from looptime.errors import LogError
-from looptime.parsers.columns.judged import Understood
-from looptime.parsers.columns.lexicon import tokens
+from looptime.parsers.columns.judged import Understood, instants
+from looptime.parsers.columns.lexicon import names_setting, tokens
 from looptime.parsers.layouts.contract import Content, LoopRows
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.schema import ONE_IN
 from looptime.units import UNITS, split_unit
 
-__all__ = ["between", "refuse_sums", "thinned"]
+__all__ = ["between", "refuse_late_only", "refuse_sums", "thinned"]
 
 #: Rows from which on loop numbers are asked; share of the steps that makes a rule; loops a second
 #: above which a number counts something else.
@@ -27,6 +27,8 @@ _EXTREMES = frozenset(("worst", "max", "maximum", "peak", "longest", "slowest"))
 _COUNTED = frozenset(
     ("loops", "count", "n", "samples", "iterations", "cycles", "frames", "ticks", "num", "passes")
 )
+#: Rows of late loops alone, and how far apart they are, in lengths of a loop.
+_FEW_LATE, _APART = 10, 3.0
 _RATIOS = (1e-9, 1e-6, 1e-3, 1.0)
 _ENOUGH, _MOSTLY, _SELDOM, _FASTEST = 20, 0.9, 0.2, 50_000.0
 
@@ -129,6 +131,44 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
                 "read the rows for loops all the same with --layout stamps",
                 path,
             )
+
+
+def refuse_late_only(known: Understood, dialect: Dialect, path: str = "") -> None:
+    """Refuse rows that were written only where a loop took longer than its limit.
+
+    Parameters
+    ----------
+    known, dialect, path
+        As `refuse_sums` takes them.
+
+    Raises
+    ------
+    LogError
+        If all lengths of a column are above a limit beside them, and the rows are further apart
+        than that.
+    """
+    clock = known.one.get("time")
+    if clock is None:
+        return
+    limits = [head for head, _ in known.roles if names_setting(head.text)]
+    lengths = [head for head, _ in known.roles if head.unit and head not in limits]
+    for head, limit in product(lengths, limits):
+        unit = UNITS[head.unit or ""]
+        took = numbers(dialect, head.index) * unit
+        most = numbers(dialect, limit.index) * (UNITS[limit.unit] if limit.unit else unit)
+        if len(took) < _FEW_LATE or not (took > most).all() or np.ptp(most) > 0:
+            continue
+        usual = float(np.median(took))
+        steps = [float(np.nanmedian(np.diff(time))) / usual for time in instants(dialect, clock)]
+        if any(0.5 < step < _APART for step in steps) or max(steps) < _APART:
+            continue
+        raise LogError(
+            f"every row says of a loop that it took longer than {most[0] / 1e6:.4g} ms "
+            f"({head.text!r}: {usual / 1e6:.3g} ms as a rule), and they are far apart: it holds "
+            "late loops only, so neither the rate nor what is usual can be told; log every loop, "
+            "or take each row for one with --layout stamps",
+            path,
+        )
 
 
 def _ratio(unit: str, clock: str) -> float:

@@ -13,7 +13,7 @@ __all__ = ["CLOCK", "LEVELS", "Sentence", "Shapes", "clean", "plan"]
 
 #: A date with a time of day, or a time of day alone.
 CLOCK = (
-    r"(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}[T ])?\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?"
+    r"(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}[T ])?\d{1,2}:\d\d(?::\d\d)?(?:[.,]\d+)?"
     r"(?: ?[AaPp][Mm]\b)?(?: ?[+-]\d\d:?\d\d\b|Z\b)?"
 )
 _NUMBER = r"[+-]?(?:\d+(?:{point}\d+)?|\.\d+)(?:[eE][+-]?\d+)?(?!\.\d)(?=[^\W\d_]{{0,12}}(?!\w))"

@@ -81,3 +81,22 @@ def test_running_mean_beside_each_loop(tmp_path):
     rows = np.arange(30)
     log = table("t_ms,count,loop_ms,avg_ms", 10 * rows, rows, 9 + rows % 2, [9.5] * 30)
     assert periods_ms(read(tmp_path, log)) == [10.0] * 29
+
+
+@pytest.mark.parametrize("limit", ["limit 20.0", "limit 20.0 ms", "budget 20 ms"])
+@pytest.mark.parametrize("stamp", ["{:.3f}", "12:{:06.3f}"])
+def test_rows_of_late_loops_alone_are_refused(tmp_path, limit, stamp):
+    """Warnings seconds apart, each of a loop of 21 to 60 ms: no rate follows from them."""
+    draw = np.random.default_rng(3)
+    at, took = np.cumsum(draw.uniform(0.05, 2.3, 40)), draw.uniform(21, 60, 40)
+    lines = [f"{stamp.format(t)} WARN loop overrun: {d:.1f} ms ({limit})\n"
+             for t, d in zip(at, took, strict=True)]  # fmt: skip
+    with pytest.raises(LogError, match=r"longer than 20 ms .*holds late loops only"):
+        read(tmp_path, "".join(lines))
+
+
+def test_a_loop_that_is_always_over_its_limit_is_read(tmp_path):
+    """Rows that adjoin are loops, however late: 30 ms apart, 30 ms long, with 20 allowed."""
+    lines = [f"{30 * k},{30 + k % 2},20,{k % 3}\n" for k in range(60)]
+    run = read(tmp_path, "t_ms,loop_ms,limit_ms,x\n" + "".join(lines))
+    assert np.median(run.loop_columns.period_ns) == 30_000_000
