@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from looptime.errors import UsageError
 from looptime.parsers.columns.dates import DATE, date_column
+from looptime.parsers.columns.judged import CLOCKS
+from looptime.parsers.columns.lexicon import of_a_clock
 from looptime.parsers.columns.signals import signal_columns
 from looptime.parsers.fresh import opened
 from looptime.parsers.layouts.contract import Given
@@ -172,7 +174,9 @@ def _judged(
             word = _WORDS.get(part, part)
             return word, own, "header" if read.unit else "", given.told[part], "likely"
         if part == "time":
+            named = read.unit or read.word in CLOCKS or of_a_clock(read.text)
             why = "its header names a clock and its values rise"
+            why = why if named else "its values rise, and others go with its steps"
             return "clock", clock.unit, clock.unit_from, why, "sure"
         why = "its values rise within each loop" if part == "instant" else "its header says so"
         return _WORDS.get(part, part), read.unit, "header" if read.unit else "", why, "sure"

@@ -108,7 +108,8 @@ def _unnamed_clock(found: list[Head], dialect: Dialect) -> Head | None:
     for head in rising:
         unit = _unit(dialect, head)
         rest = [other for other in found if other is not head]
-        if unit is not None and _judged(rest, dialect, head, unit).stamped.side:
+        said = None if unit is None else _judged(rest, dialect, head, unit)
+        if said and (said.stamped.side or any(role.step for role in said.roles)):
             return head
     return None
 

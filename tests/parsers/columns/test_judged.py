@@ -97,3 +97,31 @@ def test_steps_of_a_clock_beyond_whole_numbers(tmp_path):
         warnings.simplefilter("error")
         run = looptime.read(path)
     assert run.loop_columns.period_ns.max() < 20e6
+
+
+@pytest.mark.parametrize("side", ["before", "after"])
+@pytest.mark.parametrize(
+    ("header", "unit_us"),
+    [("heure,capteurs,moteurs,boucle", 1), ("klok,meten,rijden,rondje", 1000)],
+)
+def test_what_equals_the_steps_of_a_column_shows_that_it_is_the_clock(
+    tmp_path, header, unit_us, side
+):
+    """Of a paced loop nobody's costs move the steps: the loop's length beside them is the proof."""
+    rng = np.random.default_rng(8)
+    step = 10_000 + rng.integers(-40, 40, 90)
+    start = 51_200_000 + np.concatenate([[0], np.cumsum(step)[:-1]])
+    length = step if side == "after" else np.concatenate([[0], step[:-1]])
+    read, drive = 1000 + rng.integers(0, 300, 90), 2500 + rng.integers(0, 900, 90)
+    rows = [f"{t / 1e6:.6f},{a / unit_us:g},{b / unit_us:g},{c / unit_us:g}"
+            for t, a, b, c in zip(start, read, drive, length, strict=True)]  # fmt: skip
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    run = looptime.read(path, cache=False)
+    assert run.layout == "costs"
+    period = np.rint(run.loop_columns.period_ns / 1e3)
+    assert len(period) >= 88
+    assert set(period.tolist()) <= set(step.tolist())
+    assert [name.name for name in run.names] == header.split(",")[1:3]
+    took = run.call_columns.duration_ns / 1e3
+    assert np.median(took[run.call_columns.name == 1]) == pytest.approx(np.median(drive), abs=10)
