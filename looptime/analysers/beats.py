@@ -157,7 +157,7 @@ def _one_a_period(place: Float, period: float) -> Int:
     turn = np.round(phase - middle)
     off = np.abs(phase - middle - turn)
     order = np.lexsort((off, turn))
-    first = order[np.append(True, np.diff(turn[order]) > 0)]
+    first = order[np.append(True, np.diff(turn[order]) > 0)[: len(order)]]
     return np.sort(first[off[first] <= _IN_STEP])
 
 

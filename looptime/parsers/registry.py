@@ -15,6 +15,7 @@ from looptime.parsers.columns.evidence import check_spoilt, clocklike, counts_ro
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.refusals import no_fit, one_number, unnamed, words_change
 from looptime.parsers.layouts.contract import Given, Layout, Options, Reading
+from looptime.parsers.lines.groups import refuse_mixed
 from looptime.parsers.text.dialect import Dialect, named, numbers
 from looptime.parsers.text.source import Source
 from looptime.schema import TABLES
@@ -76,6 +77,8 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given
         if not fits:
             raise no_fit(found, list(TABLES), dialect, works, path)
         if len(fits) > 1:
+            lengths = {at for _, given in fits for at in given.lengths}
+            refuse_mixed(dialect, fits[0][1].first("time"), path, lengths)
             one, other = (layout for layout, _ in fits[:2])
             raise LogError(
                 f"fits two layouts: {one.name} ({one.row}) and {other.name} ({other.row}): "

@@ -148,3 +148,24 @@ def test_the_group_is_in_the_summary(tmp_path):
     assert [one["group"] for one in json.loads(json.dumps(said))] == ["a", "b"]
     alone = read_one(tmp_path, "t_ms\n0\n20\n40\n60\n")
     assert looptime.summarise(alone).to_dict()["group"] is None
+
+
+@pytest.mark.parametrize(
+    "header", ["t_us,task,exec_us", "t_us,task,exec_us,free", "Beginn_us,Aufgabe,Dauer_us"]
+)
+def test_tasks_of_a_pace_each_are_read_by_task(tmp_path, header):
+    """Three tasks every 5, 20 and 40 ms: the refusal names the step, and the step reads each."""
+    rng = np.random.default_rng(2)
+    rows = sorted(
+        (k * every + int(rng.integers(0, 40)), task, took)
+        for task, every, took in (("drive", 5000, 1200), ("arm", 20000, 3000), ("eye", 40000, 9000))
+        for k in range(1, 1_600_000 // every)
+    )
+    more = ",7" if header.endswith("free") else ""
+    text = "\n".join([header, *(",".join(map(str, row)) + more for row in rows)]) + "\n"
+    name = header.split(",")[1]
+    with pytest.raises(LogError, match=rf"rows of 3 senders.*--by {name}"):
+        read(tmp_path, text)
+    log = read(tmp_path, text, by=name)
+    usual = {run.meta["group"]: round(float(np.median(periods_ms(run)))) for run in log.runs}
+    assert usual == {"drive": 5, "arm": 20, "eye": 40}
