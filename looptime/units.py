@@ -36,6 +36,8 @@ _PREFIXED = re.compile(
     r"[\s_.\-]+(.*[A-Za-z].*)$",
     re.IGNORECASE,
 )
+# one word for a clock: nanoTime, microtime
+_OF_A_CLOCK = re.compile(r"^(nano|micro|milli)s?[\s_]*(time|stamp|timestamp|clock)$", re.IGNORECASE)
 # camelCase headers: startUs, durationMs, timeNs
 _CAMEL = re.compile(r"^(.*[a-z0-9])(N[sS]|U[sS]|M[sS]|[MUN]?Secs?|Seconds|Millis|Micros|Nanos)$")
 
@@ -86,8 +88,8 @@ def split_unit(header: str) -> tuple[str, str | None]:
     ('gyro', 'us')
     >>> split_unit("startMicros")
     ('start', 'us')
-    >>> split_unit("ms_capture")
-    ('capture', 'ms')
+    >>> split_unit("ms_capture"), split_unit("nanoTime")
+    (('capture', 'ms'), ('Time', 'ns'))
     >>> split_unit("heading")
     ('heading', None)
     """
@@ -105,5 +107,8 @@ def split_unit(header: str) -> tuple[str, str | None]:
     prefixed = _PREFIXED.match(text)
     if prefixed:
         return prefixed[2], _SPELLINGS[prefixed[1].lower()]
+    clock = _OF_A_CLOCK.match(text)
+    if clock:
+        return clock[2], _SPELLINGS[f"{clock[1].lower()}s"]
     # a bare "micros" or "millis" is a counter by that name; a bare "s" or "us" says too little
     return text, _SPELLINGS[text.lower()] if text.lower() in _COUNTERS else None

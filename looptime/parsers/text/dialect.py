@@ -51,7 +51,7 @@ _TITLE = re.compile(r"^([-=*~+])\1+\s*[^\W\d_][^,;|\t]*?\1{2,}$")
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}
 #: Brackets behind names that state the unit of all of them, ``(all in us)``, or of the times.
 _OF_ALL = re.compile(
-    r"[\[({]\s*(?:(all|everything|alles?|tout|tous|todos?|tutti|tutto)|times?|zeiten|unit)"
+    r"[\[({]\s*(?:(all|everything|alles?|tout|tous|tudo|todos?|tutt[io]|allt)|times?|zeiten|unit)"
     r"[\w\s:=]*?[\s:=]([^\s\])}]+)\s*[\])}]\s*$", re.IGNORECASE,
 )  # fmt: skip
 _DELIMITERS = (",", ";", "\t", "|", " ")
@@ -379,10 +379,12 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
                 f"{name} [{unit}]" if unit and split_unit(name)[1] is None else name
                 for name, unit in zip(_trimmed(cells, fields), map(_bare_unit, units), strict=False)
             )
+        last, unit, of_all = _stated_behind(cells[-1])
+        names = _in_unit((*cells[:-1], last), unit, of_all)
         return replace(
-            plain, header=_trimmed(cells, fields), header_line=number,
+            plain, header=_trimmed(names, fields), header_line=number,
             first_row=max(number, units_line) + 1, units_line=units_line,
-            raw_header=cells if len(cells) != fields else None,
+            raw_header=cells if len(cells) != fields or unit else None,
         )  # fmt: skip
     likely = [(n, cells) for n, cells in before if len(cells) > 1 and _are_names(cells)]
     if not likely:
@@ -468,9 +470,15 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
         return plain
     if ":" in cells[0]:
         return plain
+    return replace(plain, header=_in_unit(cells, unit, of_all))
+
+
+def _in_unit(cells: tuple[str, ...], unit: str | None, of_all: bool) -> tuple[str, ...]:
+    """Names with the unit that is stated of the first, or of all of them."""
+    if unit is None:
+        return cells
     named = [one if split_unit(one)[1] else f"{one} [{unit}]" for one in cells]
-    named[1:] = named[1:] if of_all else cells[1:]
-    return replace(plain, header=tuple(named) if unit else cells)
+    return tuple(named) if of_all else (named[0], *cells[1:])
 
 
 def _stated_behind(text: str) -> tuple[str, str | None, bool]:

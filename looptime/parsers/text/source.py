@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import os
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import field, replace
 from pathlib import Path
@@ -49,6 +50,10 @@ Progress = Callable[[float], None]
 _PARQUET = b"PAR1"
 _GZIP = b"\x1f\x8b"
 _ZSTD = b"\x28\xb5\x2f\xfd"
+#: Bytes of more than seven bits; those that are no letters and signs of one byte each: parts of
+#: a letter in UTF-8, or control codes.
+_HIGH = re.compile(rb"[\x80-\xff]")
+_NOT_LATIN = re.compile(rb"[\x80-\x9f]|[\xc2-\xf4][\x80-\xbf]")
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF16_LE, "utf-16-le"),
@@ -208,7 +213,8 @@ def open_source(path: str | os.PathLike[str]) -> Source:
 
 def _encoding(start: bytes) -> tuple[str, int]:
     for mark, name in _BOMS:
-        if start.startswith(mark):
+        wide = name == "utf-8" or 4 * start.count(0) > len(start)  # noise may look like a mark
+        if start.startswith(mark) and wide:
             return name, len(mark)
     # UTF-16 without a mark: every other byte of plain digits and commas is zero
     sample = start[: len(start) // 2 * 2][:4096]
@@ -218,6 +224,8 @@ def _encoding(start: bytes) -> tuple[str, int]:
             return "utf-16-le", 0
         if sample[::2].count(0) > 0.9 * half and sample[1::2].count(0) < 0.1 * half:
             return "utf-16-be", 0
+    if _HIGH.search(start) and not _NOT_LATIN.search(start):
+        return "latin-1", 0
     return "utf-8", 0
 
 

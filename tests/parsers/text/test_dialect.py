@@ -221,3 +221,13 @@ def test_a_delimiter_within_brackets_of_a_header_sets_no_cells_apart(
     assert periods_ms(run) == pytest.approx([n * unit_ns / 1e6 for n in lengths[:-1]], rel=1e-6)
     assert [name.name for name in run.names] == ["sense", "drive"]
     assert set(run.set_aside.counts) == {"unfinished last loop"}
+
+
+@pytest.mark.parametrize("behind", ["(tudo em us)", "[all in us]", "(alles in us)"])
+def test_the_unit_of_all_behind_the_last_name_of_a_header(tmp_path, behind):
+    """What brackets behind the last name state is no part of that name."""
+    rows = [f"{9000 * k},{2000 + k % 3},{400 + k % 5 * 10}" for k in range(40)]
+    run = read(tmp_path, "\n".join([f"t,sense,belt  {behind}", *rows]) + "\n")
+    assert (run.clock.unit, run.clock.unit_from) == ("us", "header")
+    assert [name.name for name in run.names] == ["sense", "belt"]
+    assert self_ms(run)["belt"][:3] == [0.4, 0.41, 0.42]

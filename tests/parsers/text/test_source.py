@@ -17,7 +17,7 @@ from looptime.errors import LogError
 from looptime.parsers.read import read_log
 from looptime.questions import Asked
 from tests.parsers.build import periods_ms, read
-from tests.parsers.text.build import PLAIN, check
+from tests.parsers.text.build import PERIODS, PLAIN, check
 
 fsspec = pytest.importorskip("fsspec")
 TEXT = "time_ms,heading\n" + "".join(f"{20 * k + k % 3},{k}\n" for k in range(400))
@@ -70,6 +70,27 @@ def test_encodings(tmp_path, mark, encoding):
     check(read(tmp_path, mark + PLAIN.encode(encoding)))
 
 
+@pytest.mark.parametrize(
+    ("header", "unit_ns"), [("zeit (µs);für;größe", 1000), ("temps_µs;clé;côté", 1000)]
+)
+@pytest.mark.parametrize("encoding", ["latin-1", "utf-8"])
+def test_letters_of_one_byte_each(tmp_path, header, unit_ns, encoding):
+    """A header written by an old program is read with the unit that stands in it."""
+    rows = [f"{20_000 * k + k % 3};{12 + k % 7 / 10};{k % 5 - 2}" for k in range(60)]
+    run = read(tmp_path, "\r\n".join([header, *rows, ""]).encode(encoding))
+    assert (run.clock.unit, run.clock.unit_from) == ("us", "header")
+    assert periods_ms(run)[:3] == [20.001, 20.001, 19.998]
+    assert set(run.signals.values) == set(header.split(";")[1:])
+
+
+def test_noise_that_looks_like_a_mark(tmp_path):
+    """Bytes of a line that was not yet ready are no byte-order mark of what follows."""
+    noise = b"\xff\xfe~rst cause 2\nboot mode 3\n"
+    run = read(tmp_path, noise + PLAIN.encode())
+    assert periods_ms(run) == PERIODS
+    assert run.set_aside.counts == {"not a row": 2, "unfinished last loop": 1}
+
+
 def test_logs_with_marks_joined(tmp_path):
     """A byte-order mark before a header met again, or alone in the last line, is no text."""
     path = tmp_path / "two.csv"
@@ -112,13 +133,13 @@ def test_compressed_file_cut_short(tmp_path, compress):
 
 
 def test_bytes_that_are_no_utf8(tmp_path):
-    """A few bytes of another encoding cost nothing but themselves."""
+    """A letter of one byte is read as what it is."""
     text = b"name,start_us,duration_us\n" + b"".join(
         b"gyro \xb0C,%d,300\n" % (k * 1000) for k in range(4)
     )
     run = read(tmp_path, text)
     assert len(run) == 3
-    assert run.names[0].name == "gyro \ufffdC"
+    assert run.names[0].name == "gyro °C"
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
