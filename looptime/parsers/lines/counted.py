@@ -9,11 +9,17 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.parsers.text.dialect import is_number
 
-__all__ = ["COUNTED", "RATES", "count_ns", "to_ns", "without_wraps"]
+__all__ = ["COUNT", "RATES", "count_ns", "counts", "to_ns", "without_wraps"]
 
-#: Headers of columns that count.
-COUNTED = re.compile(
-    r"(?:^|[\s_.])(?:cpu[\s_.]*)?(?:cycles|cyc|cyccnt|ccount|ticks|counts)$", re.IGNORECASE
+#: A word for counts or for what counts, in a header or a remark.
+COUNT = re.compile(
+    r"(?i:(?<![a-z])(?:cpu[\s_.]*)?(?:cyc(?:les?|cnt)?|ccount|ticks?|counts?|counters?|timers?|"
+    r"tim\d*|tcnt|dwt|systick)(?![a-z]))|(?<=[a-z])(?:Ticks|Cycles|Counts)(?![a-z])"
+)
+#: Those that tell of a column by themselves that it counts: in front, or at its header's end.
+_BY_ITSELF = re.compile(
+    r"^(?:cyc(?:les|cnt)?|ccount|dwt)(?=[\s_.])|(?:^|[\s_.])(?:cyc(?:les|cnt)?|ccount|ticks|counts)$",
+    re.IGNORECASE,
 )
 _HZ = re.compile(r"(?<![\w.])(\d+(?:\.\d+)?(?:[eE]\+?\d+)?)\s*([GMk]?)Hz\b", re.IGNORECASE)
 _KEY = re.compile(
@@ -29,6 +35,17 @@ _EPOCHS = (
     ("1601", 116_444_736_000_000_000, 126_000_000_000_000_000, 157_000_000_000_000_000),
 )
 _WRAPS = (2**16, 2**24, 2**32)
+
+
+def counts(header: str) -> bool:
+    """Whether a header says without a rate beside it that its column counts.
+
+    Examples
+    --------
+    >>> [counts(one) for one in ("gyro_ticks", "cyc_adc_done", "tick", "timer", "ticks_left")]
+    [True, True, False, False, False]
+    """
+    return _BY_ITSELF.search(header) is not None
 
 
 def count_ns(remarks: list[str], clocks: list[list[str]]) -> tuple[float | None, str]:

@@ -10,7 +10,7 @@ from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import clocklike, counts_rows, rises
 from looptime.parsers.columns.unit import LONGEST_NS, SHORTEST_NS
-from looptime.parsers.lines.counted import RATES, to_ns, without_wraps
+from looptime.parsers.lines.counted import COUNT, RATES, to_ns, without_wraps
 from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
@@ -24,9 +24,6 @@ _RATE = re.compile(
     r"(?:[\s_]*(?:/|div|prescaler|presc|psc)[\s_]*(\d+))?[\s)\]]*",
     re.IGNORECASE,
 )
-_COUNTS = r"cycles?|cyc|cyccnt|ccount|ticks?|counts?|counter|timer|tim\d*|dwt|systick"
-_COUNT = re.compile(rf"(?<![a-z])(?:{_COUNTS})(?![a-z])|(?<=[a-z])(?:Ticks|Cycles|Counts)(?![a-z])"
-                    rf"|^(?:{_COUNTS})(?=[A-Z_])", re.IGNORECASE)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -56,10 +53,10 @@ def rated(header: str) -> Rated | None:
         return None
     hz = float(re.sub("[,p]", ".", found[1])) * RATES[found[2].lower()] / float(found[3] or 1)
     rest = f"{header[: found.start()]} {header[found.end() :]}"
-    stem = re.sub(r"[\s_.]+", "_", _COUNT.sub(" ", rest)).strip("_-()[] ")
+    stem = re.sub(r"[\s_.]+", "_", COUNT.sub(" ", rest)).strip("_-()[] ")
     if not hz > 0 or split_unit(rest.strip())[1] is not None:
         return None
-    return Rated(stem, hz, found[0].strip(" _.,@()[]-"), _COUNT.search(rest) is not None)
+    return Rated(stem, hz, found[0].strip(" _.,@()[]-"), COUNT.search(rest) is not None)
 
 
 def by_rates(grid: Grid, like: Dialect, path: str, unit: str | None = None) -> str:

@@ -11,7 +11,7 @@ from looptime.errors import LogError
 from looptime.parsers.columns.against_steps import Steps, evident
 from looptime.parsers.columns.evidence import counts_rows, rises
 from looptime.parsers.columns.role import Seen
-from looptime.parsers.lines.counted import COUNTED, count_ns, to_ns, without_wraps
+from looptime.parsers.lines.counted import COUNT, count_ns, counts, to_ns, without_wraps
 from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.lines.rated import by_rates, climbs, clocks_of
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
@@ -38,8 +38,6 @@ _RATE = re.compile(
     r"[\s_.]*[\[(]?(?:fps|hz)?[\])]?$",
     re.IGNORECASE,
 )
-#: What a comment calls a counter.
-_COUNTER = re.compile(r"\b(?:cycles?|ticks?|counts?|counter|timer)\b", re.IGNORECASE)
 _PERIOD = re.compile(r"^(?:main|control)?[\s_]*(?:loop|cycle|period|dt|total|frame)"
                      r"[\s_]*(?:time|period|duration|total|dt)?$", re.IGNORECASE)  # fmt: skip
 _SHARE = re.compile(
@@ -80,7 +78,7 @@ def recast(
     counted = [
         at
         for at, (stem, unit) in enumerate(names)
-        if unit is None and COUNTED.search(stem) and not counts_rows(numbers(like, at))
+        if unit is None and counts(stem) and not counts_rows(numbers(like, at))
     ]
     if counted:
         said.append(_counters(grid, like, counted, remarks, path))
@@ -107,7 +105,7 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
         return ""
     for at in counted:
         grid.put(at, to_ns(grid.cells(at), ns, told, at in clocks))
-        grid.names[at] = f"{COUNTED.sub('', grid.names[at]).strip(' _.') or 'time'} [ns]"
+        grid.names[at] = f"{COUNT.sub('', grid.names[at]).strip(' _.') or 'time'} [ns]"
     return f"counts are brought to ns: {told}"
 
 
@@ -133,14 +131,23 @@ def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
     if ns is None:
         return ""
     climbing = [at for at in range(len(grid.names)) if climbs(numbers(like, at))]
-    if len(climbing) > 1 and any(map(_COUNTER.search, remarks)):
-        for at in climbing:  # instants along the row, all read from the one counter
+    of_counters = " ".join(filter(COUNT.search, remarks)).lower()
+    named = [at for at in climbing if of_counters and _named(grid.names[at], of_counters)]
+    if named or (len(climbing) > 1 and of_counters):
+        for at in named or climbing:  # instants along the row, all read from the one counter
             grid.put(at, to_ns(grid.cells(at), ns, told, True))
+            grid.names[at] = f"{grid.names[at]} [ns]"
         return f"counts are brought to ns: {told}"
     for at in range(len(grid.names)):
         if _counts_beside(grid, like, at, ns, told):
             return f"counts are brought to ns: {told}"
     return ""
+
+
+def _named(header: str, remarks: str) -> bool:
+    """Whether remarks on counters name a column, or its header is a word for one."""
+    word = re.escape(header.strip().lower())
+    return bool(COUNT.fullmatch(header.strip()) or re.search(rf"(?<!\w){word}(?!\w)", remarks))
 
 
 def _counts_beside(grid: Grid, like: Dialect, at: int, ns: float, told: str) -> bool:

@@ -183,3 +183,39 @@ def test_instants_of_one_counter_whose_rate_a_comment_states(tmp_path):
     loops = np.diff(begin) / 72_000
     assert np.abs(np.array(periods_ms(run)) - loops).max() < 1e-4
     assert run.names[0].name == "entry to sense"
+
+
+@pytest.mark.parametrize(
+    ("remark", "header", "bits", "hz"),
+    [
+        ("# tcnt: 16 bit timer, 250 kHz", "n,tcnt,pos", 16, 250_000),
+        ("# uhr is a 24-bit counter at 1 MHz", "n,uhr,weg", 24, 1_000_000),
+        ("# timer: 2 MHz, 16 bit", "row,timer,travel", 16, 2_000_000),
+    ],
+)
+def test_a_remark_that_names_the_column_which_counts(tmp_path, remark, header, bits, hz):
+    """Its wraps are undone, and a position that climbs beside it stays a position."""
+    rng = np.random.default_rng(4)
+    step = rng.integers(int(0.009 * hz), int(0.011 * hz), 900)
+    count = np.cumsum(np.append(2461, step))
+    rows = [f"{k},{n % 2**bits},{4 * k + k % 3}" for k, n in enumerate(count)]
+    run = read(tmp_path, "\n".join([remark, header, *rows]) + "\n")
+    assert periods_ms(run) == pytest.approx((step * 1e3 / hz).tolist()[: len(run)])
+    assert len(run) == 900
+
+
+@pytest.mark.parametrize("stem", ["cyc_{}", "cycles {}", "{}_cyc"])
+def test_stages_in_counts_of_a_rate_that_a_remark_states(tmp_path, stem):
+    """Instants of one counter, whose wrap lies between two loops, are the stages of the loop."""
+    names = ",".join(stem.format(word) for word in ("start", "adc_done", "i2c_done"))
+    at, rows = 2**32 - 84_000 * 40, []
+    for k in range(90):
+        ends = (at, at + 84 * 350, at + 84 * (1750 + k % 7))
+        rows.append(",".join(str(one % 2**32) for one in (k, *ends)))
+        at += 84_000 * 4
+    text = "\n".join(["# counters of the 84 MHz core clock, 32 bit", f"n,{names}", *rows])
+    run = read(tmp_path, text + "\n")
+    assert set(periods_ms(run)) == {4.0}
+    found = self_ms(run)
+    assert found["adc"][:2] == [0.35, 0.35]
+    assert found["i2c"][:3] == pytest.approx([1.4, 1.401, 1.402])
