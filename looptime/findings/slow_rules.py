@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from looptime.analysers.pauses import Pauses
 from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
+from looptime.array_types import Float, Int
 from looptime.findings.about import (
     command,
     evidence,
@@ -33,6 +34,8 @@ __all__ = ["slow_findings"]
 
 _LEAST_HEIGHT = 0.1
 _FEWEST = 5
+#: What a stall that makes no loop late counts of one that does.
+_SWALLOWED = 0.4
 #: A single loop is told that takes so many usual ones, and so much longer [ms].
 _LONE, _LEAST_LONE_MS = 10.0, 50.0
 
@@ -119,17 +122,77 @@ def _with_timeouts(at: Summary) -> set[str]:
     return {b.name for b in at.blocking if any(s.code == "timeout" for s in b.signs)}
 
 
-def _is_waiting(at: Summary, r: Recurrence) -> bool:
-    """Whether long turns of a call are no more than its waiting for another thread."""
-    waits = at.contention.wait_ms.get(r.call or "", 0.0)
-    return r.long_turns and waits >= 0.5 * r.height_ms * r.count / max(at.pace.loops, 1) > 0
+def _for_others(
+    at: Summary, names: Iterable[str], cost: float, loops: Sequence[int], height_ms: float
+) -> bool:
+    """Whether long turns of calls are no more than their waiting for another thread.
+
+    Their waiting makes up for half of what they cost [ms a loop], and in four of five of the loops
+    the other thread is at its own call for half of the turn.
+    """
+    waits = sum(at.contention.wait_ms.get(name, 0.0) for name in names)
+    if not waits >= 0.5 * cost > 0:
+        return False
+    places = np.flatnonzero(np.isin(at.run.loop_columns.loop, np.array(loops)))
+    met = _others_ms(at, places) >= 0.5 * height_ms
+    return bool(met.sum() >= 0.8 * len(met))
+
+
+def _others_ms(at: Summary, places: Int) -> Float:
+    """For how long the calls that the loop waits for run in each of these loops [ms]."""
+    run, calls = at.run, at.run.call_columns
+    mine = np.zeros(len(calls), bool)
+    for entry in at.contention.found:
+        codes = [k for k, n in enumerate(run.names) if n.name in entry.partners]
+        on = calls.thread == run.thread_names.index(entry.thread)
+        mine |= on & np.isin(calls.name, codes)
+    begin = np.sort(calls.start_ns[mine])
+    took = calls.duration_ns[mine][np.argsort(calls.start_ns[mine], kind="stable")]
+    longest = int(took.max(initial=0))
+    made = np.zeros(len(places))
+    for i, k in enumerate(places.tolist()):
+        start = int(run.loop_columns.start_ns[k])
+        stop = start + int(run.loop_columns.period_ns[k])
+        here = slice(*np.searchsorted(begin, [start - longest, stop]))
+        inside = np.minimum(begin[here] + took[here], stop) - np.maximum(begin[here], start)
+        made[i] = inside[inside > 0].sum() / 1e6
+    return made
+
+
+def _own_events(at: Summary, events: list[SlowEvent]) -> list[SlowEvent]:
+    """Those whose culprit does not merely wait while another thread is at its own call."""
+    waits = at.contention.wait_ms
+    might = [e for e in events if waits.get(e.culprit)]
+    met = _others_ms(at, np.array([e.index for e in might], np.int64))
+    waited = {e.index for e, ms in zip(might, met, strict=True) if ms >= 0.5 * e.parts[0].ms}
+    return [e for e in events if e.index not in waited]
+
+
+def _swallowed(at: Summary, height_ms: float) -> float | None:
+    """The usual headroom [ms] of a paced loop that a stall fits into and thus makes no loop late.
+
+    It need not be there in a loop that is long anyway: what fits it only just is not swallowed.
+    """
+    head = at.pace.headroom_ms
+    left = head["p50"].value if head else None
+    return left if left is not None and height_ms <= 0.8 * left else None
 
 
 def _recurring(at: Summary, r: Recurrence) -> Finding | None:
-    if r.height_ms < _LEAST_HEIGHT * typical_ms(at) or _is_waiting(at, r):
+    cost = r.height_ms * r.count / max(at.pace.loops, 1)
+    names = [r.call] if r.call else [p.name for p in r.parts]
+    turns = r.long_turns or not r.call
+    if r.height_ms < _LEAST_HEIGHT * typical_ms(at) or (
+        turns and _for_others(at, names, cost, r.loops, r.height_ms)
+    ):
         return None
-    often = how_often(r)
-    if r.call:
+    often, spare = how_often(r), _swallowed(at, r.height_ms)
+    if r.call and spare:
+        text = (
+            f"{r.call} takes {ms(r.height_ms)} more {often}; as a rule the pacing wait, "
+            f"{ms(spare)}, makes up for it."
+        )
+    elif r.call:
         text = f"{r.call} stalls the loop for {ms(r.height_ms)} {often}."
     elif r.together:
         named = ", ".join(r.together[:3])
@@ -161,13 +224,12 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
             f"The loop stalls for {ms(r.height_ms)} {often}, in whatever call happens to run: "
             "something outside the calls, such as collection of memory or another process."
         )
-    cost = r.height_ms * r.count / max(at.pace.loops, 1)
     calls = (r.call,) if r.call else r.together[:10]
     return Finding(
         "recurring_stall", "look", text,
         r.height_ms, "ms", evidence=evidence(at, r.loops, calls, r.count),
         command=command(at, "slow", "--top 20"),
-        worth=stalls_worth(at, r.height_ms, cost),
+        worth=stalls_worth(at, r.height_ms, cost) * (_SWALLOWED if spare else 1.0),
         moves=r.call is not None,
         rests_on={
             "count": r.count, "possible": r.possible, "explained_share": r.explained_share,
@@ -197,7 +259,7 @@ def _pause_words(p: Pauses) -> str:
 
 def _pauses(at: Summary) -> list[Finding]:
     p = at.recurrence.pauses
-    if p is None:
+    if p is None or _for_others(at, p.calls, p.ms_per_loop, p.loops, p.median_ms):
         return []
     text = _pause_words(p)
     return [
@@ -247,10 +309,15 @@ def _loops(events: list[SlowEvent]) -> list[int]:
 
 
 def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
-    """Names that lead far more of the slow loops than their share of the time explains."""
+    """Names that lead far more of the slow loops than their share of the time explains.
+
+    What comes back by a rule is told by it, and its events hide no other name.
+    """
     if not at.costs.calls:
         return _without_calls(at)
-    events = [e for e in at.slow.events if e.cause != "everything at once"]
+    events = [e for e in at.slow.events
+              if e.cause != "everything at once" and e.culprit not in explained]  # fmt: skip
+    events = _own_events(at, events)
     n = len(events)
     if n < _FEWEST:
         return []
@@ -259,7 +326,7 @@ def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
     for name, count in Counter(e.culprit for e in events).most_common():
         share = min(max(rows[name].share or 0.0, 1e-9), 1 - 1e-9)
         beyond = binomial_at_least(count, n, share) < 0.001 / max(len(rows), 1)
-        if name in explained or count < _FEWEST or count < 0.1 * n or not beyond:
+        if count < _FEWEST or count < 0.1 * n or not beyond:
             continue
         mine = [e for e in events if e.culprit == name]
         middle = sorted(e.excess_ms for e in mine)[len(mine) // 2]

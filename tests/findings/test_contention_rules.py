@@ -75,6 +75,37 @@ def test_a_wait_and_a_blocking_read_are_ordered_by_what_they_cost_the_loop(
     assert order[0].evidence.calls[0] == first, [f.text for f in order]
 
 
+def four_reads(gap_ms, long_ms=0.0):
+    """Four reads and a camera's 6 ms on one bus; long turns of one read in 40 loops."""
+    own = set(np.random.default_rng(3).choice(2000, 40, replace=False).tolist())
+    made = iter(range(3000))
+
+    def loop(rng):
+        more = long_ms * rng.uniform(0.6, 1.5) if next(made) in own else 0.0
+        return [
+            Job("imu.read", 1.5, "a"), Job("left.read", 1.0, "a"), Job("right.read", 1.0, "a"),
+            Job("arm.read", 1.0, "a", tail_ms=more), Job("steer", 3.2),
+        ]  # fmt: skip
+
+    camera = {"vision": lambda rng: [Job("camera.read", 6.0, "a", gap_ms=rng.uniform(*gap_ms))]}
+    return summarise(play({"main": loop, **camera}, 2000).run()).findings
+
+
+@pytest.mark.parametrize("gap_ms", [(26, 28), (20, 34), (10, 50)])
+def test_reads_that_wait_for_a_thread_now_and_then_are_no_cause_of_their_own(gap_ms):
+    """Four reads meet a camera on their bus in turn: the camera is told, and none of them."""
+    found = four_reads(gap_ms)
+    assert found[0].code == "thread_wait"
+    assert not {"slow_culprit", "pauses", "recurring_stall"} & {f.code for f in found}
+
+
+def test_long_turns_of_a_read_that_waits_too_are_told():
+    """One takes 12 to 30 ms now and then of its own, without the camera: both are told."""
+    found = four_reads((20, 34), 20.0)
+    assert {"slow_culprit", "thread_wait"} <= {f.code for f in found}
+    assert [f.text.split()[0] for f in found if f.code == "slow_culprit"] == ["arm.read"]
+
+
 def test_calls_that_do_not_hinder_each_other_are_not_on_one_bus():
     """A label that puts both on one bus is doubted where both are served at once."""
     run = two_threads("b", (0.5, 2)).run()
