@@ -34,6 +34,8 @@ _RISK = {"low": 1.0, "medium": 1.5, "high": 4.0}
 #: Power of the effort that a gain is held against: twice the effort is worth a fourth more gain.
 _EFFORT = 1 / 3
 _SEEN = 0.005
+#: A paced loop's mean may be this much longer than its tick: now and then one is late.
+_SLACK = 1.01
 _ALONE = 8
 _MOST = 24
 
@@ -103,6 +105,7 @@ def suggest(
     short = sampled(run, _LOOPS, buses, recurs)
     sd = ASSUMED_SD if run_sd is None else run_sd
     search = _Search(short, target_hz, target_p99_ms, progress or (lambda share: None), sd)
+    search.slack = 1.0 if short.pace is None else _SLACK
     found, left = candidates(short, classes, heading_call)
     return search.result(found, left, whole, run.source)
 
@@ -114,6 +117,7 @@ class _Search:
     target_p99_ms: float | None
     progress: Callable[[float], None]
     sd: float = ASSUMED_SD
+    slack: float = 1.0  #: `_SLACK` where the loop is paced
     known: dict[tuple[str, ...], _Tried] = field(default_factory=dict)
 
     def result(
@@ -143,7 +147,7 @@ class _Search:
         proposed.sort(
             key=lambda p: (not p.meets_targets, alone_first[p.changes] > 1, -self._rank(p))
         )
-        floor = self._floor([tried for _, tried in plans], now)
+        floor = self._floor([_changes(group) for group, _ in plans])
         self.progress(1.0)
         kept = tuple(proposed[:_MOST])
         used = {text for plan in kept for text in plan.changes}
@@ -256,56 +260,84 @@ class _Search:
         check = "; ".join(dict.fromkeys(c.check for c in group))
         return Proposal(
             _changes(group), planned(middle, best - half, worst + half), tried.means[2],
-            tried.p99[1], sum(c.effort for c in group), risk, why, self._meets(tried), ages, say,
-            check,
+            tried.p99[1], sum(c.effort for c in group), risk, why,
+            self._meets(self._at_pace(_changes(group))), ages, say, check,
         )  # fmt: skip
+
+    @property
+    def quicker(self) -> tuple[str, ...]:
+        """The change of pace without which no remedy brings a paced loop to the target rate."""
+        if self.at.pace is None or self.target_hz is None:
+            return ()
+        tick_ms = self.at.pace[0].interval_ns / 1e6
+        return (f"pace hz={self.target_hz:g}",) if 1e3 / self.target_hz < tick_ms / _SLACK else ()
+
+    def _at_pace(self, changes: tuple[str, ...]) -> _Tried:
+        """A plan as it would run where its pace lets it."""
+        return self.tried((*changes, *self.quicker))
+
+    @property
+    def wanted_ms(self) -> float:
+        """The mean period that will do; a loop that is paced to it is late now and then."""
+        return 1e3 / (self.target_hz or 1.0) * self.slack
 
     def _meets(self, tried: _Tried) -> bool | None:
         if self.target_hz is None and self.target_p99_ms is None:
             return None
-        fast = self.target_hz is None or tried.means[2] <= 1e3 / self.target_hz
+        fast = self.target_hz is None or tried.means[2] <= self.wanted_ms
         return fast and (self.target_p99_ms is None or tried.p99[1] <= self.target_p99_ms)
 
-    def _floor(self, tried: list[_Tried], now: _Tried) -> dict[str, float]:
-        return {
-            "mean": min([t.means[1] for t in tried], default=now.means[0]),
-            "p99": min([t.p99[0] for t in tried], default=now.p99[0]),
-        }
+    def _floor(self, plans: list[tuple[str, ...]]) -> dict[str, float]:
+        tried = [self._at_pace(changes) for changes in [(), *plans]]
+        return {"mean": min(t.means[1] for t in tried), "p99": min(t.p99[0] for t in tried)}
 
     def _targets(
         self, now: _Tried, floor: dict[str, float], proposed: list[Proposal]
     ) -> tuple[str, ...]:
         made = []
+        there = [self._at_pace(p.changes) for p in proposed]
         if self.target_hz is not None:
-            wanted = 1e3 / self.target_hz
-            made.append(
-                self._target(f"{self.target_hz:g} Hz (mean {wanted:.2f} ms)", wanted,
-                             now.means[0], floor["mean"], [p.mean_ms for p in proposed])
-            )  # fmt: skip
+            name = f"{self.target_hz:g} Hz (mean {1e3 / self.target_hz:.2f} ms)"
+            alone = self._at_pace(()).means[2]
+            if self.quicker and alone <= self.wanted_ms:
+                made.append(
+                    f"Target {name}: can be reached by the pace alone ({self.quicker[0]}); today "
+                    f"the loop waits for its tick and takes {now.means[0]:.2f} ms."
+                )
+            else:
+                means = [alone, *(t.means[2] for t in there)]
+                made.append(self._target(name, self.wanted_ms, now.means[0], floor["mean"], means))
         if self.target_p99_ms is not None:
             made.append(
                 self._target(f"p99 of {self.target_p99_ms:g} ms", self.target_p99_ms, now.p99[0],
-                             floor["p99"], [p.p99_ms for p in proposed])
+                             floor["p99"], [t.p99[1] for t in (self._at_pace(()), *there)])
             )  # fmt: skip
         return tuple(made)
 
     def _target(
         self, name: str, wanted: float, now: float, floor: float, reached: list[float]
     ) -> str:
+        pace = f" at that pace ({self.quicker[0]})" if self.quicker else ""
         if now <= wanted:
             return f"Target {name}: met today ({now:.2f} ms)."
         if any(at <= wanted for at in reached):
-            return f"Target {name}: can be reached; today it is {now:.2f} ms."
+            return f"Target {name}: can be reached{pace}; today it is {now:.2f} ms."
+        if floor <= wanted:
+            return (
+                f"Target {name}: can't tell{pace}: the best plan takes {floor:.2f} to "
+                f"{min(reached):.2f} ms, by what is not known; today it is {now:.2f} ms."
+            )
         rest = ", ".join(f"{n} {ms:.2f} ms" for n, ms in self._dearest())
         return (
-            f"Target {name}: cannot be reached by the remedies tried; the floor is {floor:.2f} ms. "
-            f"Dearest today: {rest}."
+            f"Target {name}: cannot be reached by the remedies tried{pace}; the floor is "
+            f"{floor:.2f} ms. Dearest today: {rest}."
         )
 
     def _dearest(self) -> list[tuple[str, float]]:
         run, pieces = self.at.run, self.at.run.self_pieces()
         total = np.bincount(pieces.name, weights=pieces.self_ns, minlength=len(run.names))
-        order = np.argsort(-total)[:4]
+        total[[name.kind == "pacing" for name in run.names]] = 0.0
+        order = np.argsort(-total)[: min(4, np.count_nonzero(total))]
         return [(run.names[c].name, float(total[c]) / len(run) / 1e6) for c in order.tolist()]
 
     def _warnings(self) -> tuple[str, ...]:

@@ -354,7 +354,7 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
     options : str
         Options under which the log was read, for the commands that are offered.
     """
-    books = (labelled("now", _now(at)), *(labelled("target", line) for line in at.targets))
+    books = (labelled("now", _now(at)),)
     left_out: list[RenderableType] = []
     if at.not_proposed:
         left_out = [heading_line("Not proposed"),
@@ -368,8 +368,8 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
                 "or to send messages takes much of the loop. What calls are is said in "
                 "looptime.toml (looptime guide project-file)."
             )
-        return Told(answer, tables=(tuple(left_out),) if left_out else (), more=tuple(rest),
-                    books=books)  # fmt: skip
+        return Told(" ".join([*at.targets, answer]), tables=(tuple(left_out),) if left_out else (),
+                    more=tuple(rest), books=books)  # fmt: skip
     first, *others = at.proposed[:_FIRST]
     answer, why, command = _plan(first, at, options)
     reasons = (hanging("  ", why), command, indented(Text(CAUTION_LINE)))
@@ -389,6 +389,7 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
         more.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
         more.append(Padding(Text(_proposal(plan, at.judged)), (0, 0, 0, 4)))
     more += [Text(_READ_WORK if at.judged == "work" else _READ), *_remedies(at), *rest]
+    answer = " ".join([*at.targets, answer])
     return Told(answer, reasons, tuple(tables), tuple(more), (*books, told))
 
 
@@ -397,7 +398,8 @@ def _plan(plan: Proposal, at: Suggestions, options: str) -> tuple[str, str, Rend
     share = share_of_loop(plan, at)
     of = f", {share}" if share else ""
     met = " Meets the targets." if plan.meets_targets else ""
-    check = f" First {safe(plan.check, 300)}." if plan.check else ""
+    why = [f"Why: {safe(plan.why, 300)}."] if plan.why else []
+    check = [f"First {safe(plan.check, 300)}."] if plan.check else []
     return (f"{what_to_do(plan)}: {gain_of(plan)} a loop ({gain_range(plan)}){of}.{met}",
-            f"Why: {safe(plan.why, 300)}.{check}",
+            " ".join([*why, *check]),
             command_line(f"  > {plan_command(plan, at, options)}"))  # fmt: skip

@@ -1,5 +1,7 @@
 """The first suggestions for a log: what an expert would sign, on one screen."""
 
+import re
+
 import pytest
 
 from looptime.errors import UsageError
@@ -155,3 +157,25 @@ def test_a_target_is_met_only_at_the_less_favourable_end():
     assert (meets(120.0, None), meets(110.0, None)) == (False, True)
     assert (meets(110.0, 11.0), meets(110.0, 12.0)) == (False, True)
     assert meets(None, None) is None
+
+
+@pytest.mark.parametrize(
+    ("hz", "said"),
+    [(50, "met today"), (80, r"by the pace alone \(pace hz=80\)"),
+     (200, r"cannot be reached .* at that pace \(pace hz=200\); the floor is 10\.0\d ms. "
+           "Dearest today: work 10.00 ms, radio.send 0.50 ms.$")],
+)  # fmt: skip
+def test_a_paced_loop_comes_to_a_rate_with_its_pace(hz, said):
+    """Work of 10.5 ms in a period of 20 ms: the wait is no floor and no cost."""
+    calls = [("work", 0, 10.0), ("radio.send", 10, 0.5), ("wait", 10.5, 9.5)]
+    names = {"work": "compute", "radio.send": "telemetry", "wait": "pacing"}
+    found = suggest(make_run([20.0] * 300, calls, names), target_hz=hz, keep_warmup=True)
+    (line,) = found.targets
+    assert re.search(said, line), line
+
+
+def test_a_target_is_answered_first_and_no_reason_is_empty(capsys):
+    """The first line is about the target; a plan of several remedies has its reasons in full."""
+    told = " ".join(lines(suggest(plain(), target_hz=50), capsys))
+    assert told.startswith("Target 50 Hz (mean 20.00 ms): met today (10.20 ms). ")
+    assert "Why: ." not in told
