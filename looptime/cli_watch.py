@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
 __all__ = ["watch"]
 
+#: A log that has not grown for so long is said to stand still [s].
+_STILL_S = 2
+
 
 @cli.command()
 @click.argument("word", metavar="FILE|FOLDER|-")
@@ -68,9 +71,15 @@ def _each_second(
     screen = Screen(console=out, auto_refresh=False) if out.is_terminal and not as_json else None
     if screen is not None:
         screen.start()
+    seen, since = -1, time.monotonic()
     try:
         while True:
             found, told = at.look()
+            if found.loops != seen:
+                seen, since = found.loops, time.monotonic()
+            still = int(time.monotonic() - since)
+            if still >= _STILL_S and not at.ended:
+                told = "; ".join([*([told] if told else []), f"nothing new for {still} s"])
             bad = judge(found)
             over = at.ended or (end is not None and time.monotonic() >= end)
             if screen is not None:

@@ -48,8 +48,8 @@ class Live:
     p50_ms: Mapping[str, float | None]
     p99_ms: Mapping[str, float | None]
     max_ms: Mapping[str, float | None]
-    over: int  #: Loops over the budget
-    over_share: float
+    over: int | None  #: Loops over the budget; None without one
+    over_share: float | None
     #: The newest loops over the budget, or that stand out where there is none; newest last.
     long: tuple[LongLoop, ...]
     #: Of every loop, float arrays, shape (n,) [s], [ms].
@@ -64,7 +64,8 @@ class Live:
                 k: {"p50": self.p50_ms[k], "p99": self.p99_ms[k], "max": self.max_ms[k]}
                 for k in ("now", "run")
             },
-            "overruns": {"count": self.over, "share": self.over_share},
+            "overruns": None if self.over is None
+            else {"count": self.over, "share": self.over_share},
             "newest": [one.__dict__ for one in self.long[-3:]],
         }  # fmt: skip
 
@@ -243,8 +244,8 @@ class Tally:
             {k: _quantile(x, 0.5) for k, x in of.items()},
             {k: _quantile(x, 0.99) for k, x in of.items()},
             {k: float(x.max()) if len(x) else None for k, x in of.items()},
-            self._over,
-            self._over / len(ms) if len(ms) else 0.0,
+            None if self.budget_ms is None else self._over,
+            None if self.budget_ms is None else self._over / max(len(ms), 1),
             tuple(self._long),
             start,
             ms,

@@ -7,6 +7,7 @@ import json
 import os
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -91,3 +92,23 @@ def test_a_pipe_with_a_name_is_not_waited_for(
     found, told = at.look()
     assert found.loops == 199
     assert "pipe" in told
+
+
+def test_a_log_that_stands_still_is_said_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nobody writes: from the third second on that is said; without a budget none is counted."""
+    log = tmp_path / "a.csv"
+    log.write_text("time_ms,heading_deg\n" + rows(0, 200), encoding="utf-8")
+    clock = SimpleNamespace(now=0.0)
+    clock.monotonic = lambda: clock.now
+    clock.sleep = lambda s: setattr(clock, "now", clock.now + s)
+    monkeypatch.setattr("looptime.cli_watch.time", clock)
+    assert cli.run(["watch", str(log), "--for", "3"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert [line.partition("(nothing new for ")[2] for line in lines] == ["", "", "2 s)", "3 s)"]
+    assert all("no budget stated" in line for line in lines)
+    assert cli.run(["watch", str(log), "--for", "0", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["overruns"] is None
+    assert cli.run(["watch", str(log), "--for", "0", "--budget-ms", "30"]) == 0
+    assert "4 (2 %) over budget" in capsys.readouterr().out

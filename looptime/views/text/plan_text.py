@@ -87,6 +87,8 @@ def render_plan(at: Prediction) -> Told:
 def plan_sentence(at: Prediction) -> str:
     """What a plan does to the loop, in one sentence."""
     change = at.change_ms
+    if any(c.text.startswith("pace ") for c in at.changes):
+        return _pace_sentence(at)
     what = "loop" if at.judged == "period" else "loop's work"
     if at.until:
         ends = at.unknown_buses[0]
@@ -99,6 +101,15 @@ def plan_sentence(at: Prediction) -> str:
             f"Can't tell whether the {what} gets faster: the mean changes by {_signed(change)} ms."
         )
     return f"The {what} gets {at.verdict}: the mean changes by {_signed(change)} ms."
+
+
+def _pace_sentence(at: Prediction) -> str:
+    """What a new pace does: the rate it is for, and whether the work still fits."""
+    before, after = at.baseline.rate_hz, at.predicted.rate_hz
+    return (
+        f"At that pace the loop makes {_cell(after)} loops a second, today {_cell(before)}; the "
+        f"mean of its {at.judged} changes by {_signed(at.change_ms)} ms."
+    )
 
 
 def _signed(at: Figure) -> str:

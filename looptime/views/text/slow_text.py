@@ -159,7 +159,7 @@ def _rhythm(found: Sequence[Recurrence]) -> list[RenderableType]:
     if not found:
         return []
     rows = [
-        [safe(r.call or " with ".join(r.together) or "the loop", 28), how_often(r),
+        [safe(r.call or " with ".join(r.together) or "the loop", 28), Text(how_often(r)),
          number(r.height_ms), str(r.count)]
         for r in found
     ]  # fmt: skip

@@ -31,7 +31,7 @@ def live_line(at: Live, broken: Iterable[str] = ()) -> str:
     text = (
         f"{number(at.seconds)} s: {number(at.rate_hz['now'])} loops a second, p50 "
         f"{number(at.p50_ms['now'])} ms, p99 {number(at.p99_ms['now'])} ms in the last 10 s; "
-        f"p99 {number(at.p99_ms['run'])} ms in all; {at.over:,} over budget"
+        f"p99 {number(at.p99_ms['run'])} ms in all; {_over(at)}"
     )
     if at.long:
         last = at.long[-1]
@@ -62,8 +62,7 @@ def render_live(
             f"   longest {number(at.max_ms[key]):>6} ms   {number(at.rate_hz[key])} a second",
             style=style,
         ))  # fmt: skip
-    lines.append(Text(f"  {at.loops:,} loops in {number(at.seconds)} s; {at.over:,} over budget "
-                      f"({percent(at.over_share)})"))  # fmt: skip
+    lines.append(Text(f"  {at.loops:,} loops in {number(at.seconds)} s; {_over(at)}"))
     for text in strip_lines(at.start_s, at.period_ms, encoding):
         lines.append(Text(f"  {text}", no_wrap=True))
     for one in reversed(at.long[-_NEWEST:]):
@@ -71,3 +70,9 @@ def render_live(
         lines.append(Text(f"  loop {one.loop} at {number(one.at_s)} s: {number(one.ms)} ms{cause}"))
     lines.append(Text(safe(f"  {source}" + (f": {told}" if told else ""), 200), style="dim"))
     return Group(*lines)
+
+
+def _over(at: Live) -> str:
+    if at.over is None or at.over_share is None:
+        return "no budget stated (--budget-ms)"
+    return f"{at.over:,} ({percent(at.over_share)}) over budget"

@@ -106,3 +106,12 @@ def test_what_a_paced_loop_gains_is_called_work(capsys):
     assert (unpaced.judged, unpaced.now_work_ms) == ("period", None)
     show(render_suggestions(unpaced))
     assert "work mean" not in capsys.readouterr().out
+
+
+def test_a_new_pace_is_answered_with_its_rate(capsys):
+    """Work of 10 ms, paced to 50 a second, is to run at 80: that is the first line."""
+    calls = [("work", 0, 10.0), ("wait", 10, 10.0)]
+    run = make_run([20.0] * 200, calls, {"work": "compute", "wait": "pacing"})
+    show(render_plan(predict(run, ["pace hz=80"], keep_warmup=True)))
+    told = " ".join(capsys.readouterr().out.split())
+    assert re.match(r"At that pace the loop makes 80\.0 .*loops a second, today 50\.0 ", told)
