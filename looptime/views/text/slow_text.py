@@ -12,7 +12,7 @@ from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
 from looptime.analysers.waits import Delay, gain_factors
-from looptime.findings.about import how_often
+from looptime.findings.about import how_often, ms
 from looptime.views.text.costs_text import render_contention
 from looptime.views.text.terminal import count, heading_line, number, safe, table
 from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent, used_line
@@ -159,12 +159,23 @@ def _rhythm(found: Sequence[Recurrence]) -> list[RenderableType]:
     if not found:
         return []
     rows = [
-        [safe(r.call or " with ".join(r.together) or "the loop", 28), Text(how_often(r)),
+        [safe(r.call or " with ".join(r.together) or "the loop", 28), _in_short(r),
          number(r.height_ms), str(r.count)]
         for r in found
     ]  # fmt: skip
     heads = ["comes back", "when", "ms", "times"]
-    return [heading_line("What comes back"), indented(table(heads, rows, left=(0, 1)))]
+    made = [heading_line("What comes back"), indented(table(heads, rows, left=(0, 1)))]
+    if any(len(r.could_be) > 1 for r in found):
+        made.append(indented(Text("or: more than one rule fits, can't tell which", style="dim")))
+    return made
+
+
+def _in_short(r: Recurrence) -> str:
+    """The rule by which something comes back, or both that fit, as short as a table asks."""
+    text = how_often(r).partition(" (")[0]
+    if len(r.could_be) > 1 and text.startswith("every ") and r.every_ms:
+        return f"{text} or {ms(r.every_ms)}"
+    return text if len(r.could_be) == 1 else text + ", or else"
 
 
 def render_loop(at: LoopDetail, most: int = 15) -> Told:

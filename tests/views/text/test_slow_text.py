@@ -41,9 +41,9 @@ def test_as_many_slow_loops_are_shown_as_are_asked_for():
 
 
 def test_the_rule_by_which_a_call_comes_back_is_not_cut():
-    """Every tenth loop of a paced one, by count or by clock: the doubt is said to its end."""
+    """Every tenth loop of a paced one, by count or by clock: both are said, and the doubt."""
     calls = [("work", 0, 9.0), ("wait", 9, 11.0)]
     checked = [("work", 0, 9.0), ("check", 9, 3.0), ("wait", 12, 8.0)]
     run = make_run([20.0] * 600, lambda k: checked if k % 10 == 3 else calls, {"wait": "pacing"})
     told = " ".join(text_of(render_slow(summarise(run))).split())
-    assert "every 10 loops (200 ms; can't tell whether by count or by clock) 3.00" in told
+    assert "check every 10 loops or 200 ms 3.00 60 or: more than one rule fits" in told
