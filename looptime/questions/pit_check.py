@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from looptime.checks.gate.checklist import Checklist, checklist
+from looptime.findings.about import with_options
 from looptime.parsers.log import Log
 from looptime.questions.asked import Asked
 from looptime.questions.judging import gate
@@ -32,4 +34,12 @@ def pit(asked: Asked, logs: Sequence[Log], *, query: str | None = None) -> Check
     """
     found = [at for log in logs for at in summary_of_log(asked, log).summaries if at.pace.loops]
     runs = [asked.part(run) for log in logs for run in log.runs]
-    return checklist(logs, runs, found, gate(asked, runs, query=query))
+    made = checklist(logs, runs, found, gate(asked, runs, query=query))
+    held = (("--season", asked.season), ("--baseline", query))
+    season = [(name, value) for name, value in held if value is not None]
+    checks = tuple(
+        replace(one, action=with_options(one.action, [*asked.options, *season]))
+        if one.action.startswith("looptime gate ") else one
+        for one in made.checks
+    )  # fmt: skip
+    return replace(made, checks=checks)

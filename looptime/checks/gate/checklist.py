@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -61,7 +62,9 @@ class Checklist:
         """Ready, as far as judged, or not, and why."""
         bad = [one.what for one in self.checks if one.state == "bad"]
         if self.verdict == "fail":
-            return f"Not ready: look at {', '.join(bad or ['the gate'])}."
+            why = [f" ({one.text})" for one in self.checks if one.state == "bad"]
+            said = why[0] if len(why) == 1 else ""
+            return f"Not ready: look at {', '.join(bad or ['the gate'])}{said}."
         if self.judged == len(self.checks) and self.gate.verdict == "pass":
             return f"Ready: {self.judged} of {self.judged} checks hold."
         left = [one.what for one in self.checks if one.state == "not judged"]
@@ -156,7 +159,7 @@ def _season(judged: GateResult, paths: str) -> Checked:
         todo = "looptime season add FOLDER, then looptime season baseline QUERY"
         return Checked("season", "not judged", "fewer than 5 baseline runs", todo)
     return _rows("season", rows, f"as the {len(judged.baseline)} baseline runs",
-                 f"looptime slow {paths}")  # fmt: skip
+                 f"looptime gate {paths}")  # fmt: skip
 
 
 def _rows(what: str, rows: Sequence[Row], good: str, action: str = "") -> Checked:
@@ -201,7 +204,12 @@ def _stale(summaries: Sequence[Summary], paths: str) -> Checked:
         one
         for at in summaries
         for one in at.freshness
-        if one.fresh_hz and one.loop_hz and "battery" not in one.name.lower()  # is slow by nature
+        if one.fresh_hz
+        and one.loop_hz
+        and not _of_battery(one.name)  # is slow by nature
+        and not (
+            one.source == "signal" and one.even_share is None
+        )  # moves less than its last digit
     ]
     if not readings:
         return Checked("sensors", "not judged", "no reading or signal tells when it is new")
@@ -224,6 +232,10 @@ def _is_stale(one: Freshness) -> bool:
     return (one.longest_hold_loops or 0) > _STALE_HOLD * usual
 
 
+def _of_battery(name: str) -> bool:
+    return re.search(r"batt|vbat|volt", name.lower()) is not None
+
+
 def _version(runs: Sequence[Run]) -> Checked:
     named = sorted({run.meta.get("code_version", run.meta.get("version", "")) for run in runs})
     if "" in named:
@@ -241,7 +253,7 @@ def _battery(runs: Sequence[Run]) -> Checked:
         for run in runs
         if run.signals is not None
         for name, values in run.signals.values.items()
-        if "battery" in name.lower()
+        if _of_battery(name)
         for value in values[np.isfinite(values)]
     ]
     if not volts:

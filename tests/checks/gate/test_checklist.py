@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -18,6 +19,7 @@ from looptime.checks.gate.limits import Row
 from looptime.checks.recording.recording import Settings
 from looptime.findings import summarise
 from looptime.parsers.log import Log
+from looptime.samples import folder
 from looptime.schema import SCHEMA_VERSION
 from tests.build_run import make_run
 from tests.checks.build import recording
@@ -230,7 +232,7 @@ def test_limits_and_season_look_at_their_own_figures() -> None:
     judged = gated("fail", rows, ("limits", "regression"), 8)
     assert line("limits", judged=judged) == ("bad", "beyond the limit: period p99", "")
     found = line("season", logs=[a_log(1, 1)], judged=judged)
-    assert found == ("bad", "beyond the limit: gyro.read mean", "looptime slow a.csv")
+    assert found == ("bad", "beyond the limit: gyro.read mean", "looptime gate a.csv")
     good = gated("pass", [rows[1], replace(rows[2], verdict="pass")], ("regression",), 8)
     assert line("limits", judged=good) == ("ok", "within all limits (1 of 1 figures judged)", "")
     said = "as the 8 baseline runs (1 of 1 figures judged)"
@@ -290,13 +292,16 @@ def test_timeouts_are_named_with_how_often() -> None:
 def test_stale_readings_are_named_and_a_battery_is_none() -> None:
     """Three of four that are new in every tenth loop; what is slow by nature or unknown is none."""
 
-    def reading(name, fresh=5.04, loop=50.0):
+    def reading(name, fresh=5.04, loop=50.0, source="read", even=None):
         return SimpleNamespace(
-            name=name, fresh_hz=fresh, loop_hz=loop, hold_loops=10.0, longest_hold_loops=12
-        )
+            name=name, fresh_hz=fresh, loop_hz=loop, hold_loops=10.0, longest_hold_loops=12,
+            source=source, even_share=even,
+        )  # fmt: skip
 
     beside = [reading("Battery_v"), reading("x", None), reading("y", 5.0, None)]
-    old = [reading(f"s{k}") for k in range(4)]
+    beside += [reading(name) for name in ("batt", "vbat", "bus_volts")]
+    beside.append(reading("mast_m", source="signal"))  # rounding alone holds it
+    old = [reading("s0"), *(reading(f"s{k}", source="signal", even=1.0) for k in (1, 2, 3))]
     parts = [a_summary(freshness=[*beside, *old])]
     said = "; ".join(f"s{k} is new 5.04 times a second, held 12 loops" for k in range(3))
     assert line("sensors", logs=[a_log(1, 1)], summaries=parts) == (
@@ -364,3 +369,17 @@ def test_the_list_is_as_ready_as_its_lines(states, gate, verdict, code, sentence
         "what": "c0", "state": checks[0].state, "text": "", "action": checks[0].action
     }  # fmt: skip
     assert (told["verdict"], told["exit_code"], told["sentence"]) == (verdict, code, sentence)
+
+
+def test_what_to_do_next_asks_the_same_season(capsys: pytest.CaptureFixture[str]) -> None:
+    """A read a tenth slower than the season: its line says so first, and the gate says how much."""
+    logs = folder()
+    log, season = logs / "season_runs" / "changed.csv.gz", logs / "season"
+    asked = ["pit", str(log), "--season", str(season), "--project", str(logs / "looptime.toml")]
+    assert cli.run([*asked, "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert told["sentence"] == "Not ready: look at season (beyond the limit: gyro.read mean)."
+    again = shlex.split(told["action"])[1:]
+    assert again[:2] == ["gate", str(log)]
+    assert cli.run(again) == 1
+    assert "FAIL: gyro.read mean" in capsys.readouterr().out
