@@ -294,9 +294,13 @@ def check_periods(median_ns: float, unit: Unit, path: str) -> None:
     who = f"the {unit.said} says {unit.name}"
     if unit.said.startswith("inferred: "):
         who = f"the times are taken for {unit.name} ({unit.said.removeprefix('inferred: ')})"
+    lasts, more = f"{median_ns / 1e6:.3g} ms", ""
+    if median_ns > LONGEST_NS:
+        lasts = f"{median_ns / 1e9:.3g} s, which is no control loop"
+        more = "; if rows are no loops, log the time of every loop"
     raise LogError(
-        f"{who}, but then a loop lasts {median_ns / 1e6:.3g} ms{hint}: "
-        f"say which with --unit (--unit {unit.name} if it is right)",
+        f"{who}, but then a loop lasts {lasts}{hint}: "
+        f"say which with --unit (--unit {unit.name} if it is right){more}",
         path,
     )
 

@@ -266,6 +266,8 @@ def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
     return replace(found, body=body)
 
 
+#: Rows without any length that stand so far apart may be those of a monitor.
+_SLOW_NS = NS_PER_S // 2
 #: Loops that are looked at, different lengths that tell their step, and a step that matters.
 _LOOKED_AT, _LENGTHS, _COARSE = 100_000, 3, 0.02
 
@@ -277,6 +279,13 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         limits.append(UNSEEN)
     if ONE_IN in rows.said:
         limits.append(f"{rows.said[rows.said.index(ONE_IN) :]} is logged")
+    step = np.diff(rows.start)
+    bare = rows.body is None and rows.period is None and rows.parts is None
+    if bare and len(step) and np.median(step) >= _SLOW_NS:
+        limits.append(
+            f"if each row is a loop: they stand {np.median(step) / 1e9:.3g} s apart, as those of a "
+            "monitor do"
+        )
     false = [head.text for head, role in log.given.roles if role.unit_from.startswith(FALSE_UNIT)]
     if false:
         more = " and others" if len(false) > 2 else ""

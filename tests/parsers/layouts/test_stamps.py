@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from looptime.errors import LogError
 from tests.parsers.build import periods_ms, read
 
 
@@ -197,3 +198,22 @@ def test_a_period_of_a_tenth_of_a_millisecond_beside_a_clock_of_whole_ones(tmp_p
         np.abs(found - period[-len(found) :]).max() < 0.12
     )
     assert found.mean() == pytest.approx(period.mean(), rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("header", "apart_s", "unit"), [("t_s,batt_v", 30, 1), ("Zeit_ms;temp", 60, 1000)]
+)
+def test_rows_further_apart_than_loops_are_no_loops(tmp_path, header, apart_s, unit):
+    """A row each 30 s, or each minute, is what a monitor writes: that is said, and no rate."""
+    mark = "," if "," in header else ";"
+    rows = [f"{apart_s * unit * k + k % 3 / 10:.1f}{mark}{12 - k % 4}" for k in range(60)]
+    with pytest.raises(LogError, match=r"no control loop.*if rows are no loops"):
+        read(tmp_path, "\n".join([header, *rows]) + "\n")
+
+
+@pytest.mark.parametrize(("apart_ms", "said"), [(1000, True), (10_000, True), (40, False)])
+def test_rows_a_second_apart_are_read_with_a_caution(tmp_path, apart_ms, said):
+    """Whether such rows are loops nobody can tell: every figure rests on it."""
+    rows = [f"{apart_ms * k + k % 3},{12 - k % 4}" for k in range(60)]
+    run = read(tmp_path, "\n".join(["t_ms,batt_v", *rows]) + "\n")
+    assert any("as those of a monitor do" in limit for limit in run.clock.limits) == said
