@@ -8,12 +8,13 @@ import numpy as np
 
 from looptime.array_types import Bool, Int
 from looptime.errors import UsageError
+from looptime.parsers.columns.evidence import marked
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.judged import CLOCKS, COUNTS, PHASES
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.role import FALSE_UNIT, Stamped
 from looptime.parsers.columns.signals import first_rows, loops_after
-from looptime.parsers.columns.stamped_at import stamped
+from looptime.parsers.columns.stamped_at import stamped, stamped_by_phases
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, tick_of
 from looptime.parsers.layouts.contract import UNSEEN, Column, Content, Given, LoopRows, Reading
 from looptime.parsers.layouts.some_loops import between, thinned
@@ -256,6 +257,11 @@ def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
         after = np.append(np.diff(found.start[:_ROWS]), 0).astype(float)
         length = judged[row[:_ROWS]].astype(float)
         side = stamped(length, np.where(after > 0, after, np.nan))
+    phase, clock = content.table.columns.get("phase"), content.log.given.one["time"]
+    if not side.side and phase is not None and len(row) > 1:
+        side = stamped_by_phases(np.diff(found.start).astype(float), phase[row])
+    if not side.side and marked(clock).side == "end":
+        side = Stamped("end", "as its header says")
     body = None if total is None else total[row]
     if side.side == "end":
         if body is not None:

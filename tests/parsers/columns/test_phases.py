@@ -69,3 +69,37 @@ def test_states_written_with_decimals_are_whole_numbers(tmp_path, words):
     """A state that an export writes as 0.00 is called 0."""
     run = read(tmp_path, log("ms,state,imu,wheels,lamp", words))
     assert run.loop_columns.phase_names == ("0", "3", "1")
+
+
+@pytest.mark.parametrize("side", ["start", "end"])
+@pytest.mark.parametrize(
+    ("header", "cells"),
+    [("t_ms,mode", "{t:.3f},{word}"), ("t_ms,state,loop_ms", "{t:.3f},{word},{length:.3f}"),
+     ("Zeit_ms,zustand,sense_ms,act_ms", "{t:.3f},{word},2.1,3.2"), ("t_ms", "{t:.3f}")],
+)  # fmt: skip
+def test_no_loop_goes_to_the_phase_beside_its_own(tmp_path, side, header, cells):
+    """Loops of 100 ms and of 20 ms in turn: each phase holds those of its own length alone."""
+    draw = np.random.default_rng(7)
+    t, rows, last = 5.0, [header], ""
+    for k in range(360):
+        word = ("waiting", "driving")[k // 60 % 2]
+        length = (100, 20)[k // 60 % 2] + draw.normal(0, 0.3)
+        if header == "t_ms" and word != last:
+            rows.append(f"# mode: {word}")
+        last = word
+        t += length if side == "end" else 0
+        rows.append(cells.format(t=t, word=word, length=length))
+        t += length if side == "start" else 0
+    at = read(tmp_path, "\n".join(rows) + "\n").loop_columns
+    period = at.period_ns / 1e6
+    for code, name in enumerate(at.phase_names):
+        expected = {"waiting": 100, "driving": 20}[name]
+        assert period[at.phase == code] == pytest.approx(expected, abs=2)
+
+
+def test_a_header_that_says_end_is_believed_where_nothing_tells(tmp_path):
+    """A paced loop without phases: the first row begins no loop that is known."""
+    rows = [f"{20 * k},{3 + k % 2}" for k in range(1, 60)]
+    run = read(tmp_path, "\n".join(["end_ms,imu_ms", *rows]) + "\n")
+    assert any("stamped at the end" in note for note in run.clock.notes)
+    assert len(run) == 58
