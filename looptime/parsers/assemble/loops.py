@@ -103,6 +103,8 @@ def find_loops(rows: CallRows, loop_call: str | None, source: str) -> FoundLoops
             if enclosing < 0:
                 code, said = _recurring(sample, mine.names)
         start = np.sort(mine.start[mine.name == code])
+        if loop_call is None and enclosing < 0:
+            start = _begun(mine, start)
         number = np.arange(len(start))
     found = _with_ends(mine, start, number, thread, code, enclosing, said, source)
     if code < 0 and rows.loop_first is not None:
@@ -196,6 +198,16 @@ def _recurring(sample: _FirstRows, names: list[str]) -> tuple[int, str]:
     code, rival = recurring(sample.name[top], start, start + sample.span[top], names)
     other = "another" if rival < 0 else f"another, such as {names[rival]!r}"
     return code, f"{names[code]!r}, which recurs once a cycle (--loop-call names {other})"
+
+
+def _begun(mine: CallRows, marks: Int) -> Int:
+    """Begins of the loops of which a call marks each: another call may come first in some."""
+    from looptime.parsers.assemble.recurring import after_waits
+
+    order = np.argsort(mine.start, kind="stable")
+    start = mine.start[order]
+    begun = after_waits(start, start + mine.duration[order], marks)
+    return marks if begun is None else begun
 
 
 def _by_number(mine: CallRows) -> tuple[Int, Int]:

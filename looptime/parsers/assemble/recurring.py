@@ -9,7 +9,7 @@ from looptime.call_words import guess_name
 from looptime.parsers.layouts.cycles import alike_counts
 from looptime.schema import CallName
 
-__all__ = ["recurring"]
+__all__ = ["after_waits", "recurring"]
 
 #: A call that is met less often than this share of those that are met equally often marks none.
 _RARE = 0.02
@@ -17,6 +17,8 @@ _RARE = 0.02
 _LONGER = 1.5
 #: Share of the time between its calls that passes unused before one of a paced task.
 _IDLE = 0.05
+#: Share of the loops that hold one such stretch, and of which it shows the begins.
+_ONCE = 0.95
 #: Calls that follow a wait begin more evenly than this share of the others.
 _ON_TIME = 0.5
 
@@ -55,6 +57,9 @@ def recurring(name: Int, start: Int, end: Int, names: list[str]) -> tuple[int, i
         floor = 0.05 * max(count[code] for code in steady)
         often = [code for code in steady if count[code] >= floor]
         fewest = min(often, key=lambda code: int(count[code]))
+        most_often = max(often, key=lambda code: int(count[code]))
+        if after_waits(start, end, start[name == most_often]) is not None:
+            return most_often, fewest
         waited = [code for code in often if _waits(gaps[code], start[name == code])]
         code, rival = _of_the_loop(gaps, fewest, waited)
         return code, rival if code != fewest else -1
@@ -64,6 +69,37 @@ def recurring(name: Int, start: Int, end: Int, names: list[str]) -> tuple[int, i
     return _after_wait(
         gaps, name, start, [one for one in steady if _alike(count, code)[one]]
     ), rival
+
+
+def after_waits(start: Int, end: Int, marks: Int) -> Int | None:
+    """The begin of each loop of a paced program: the first call after the one wait in each.
+
+    Parameters
+    ----------
+    start, end : int64 array, shape (m,) [ns]
+        Calls that do not lie within others, by their starts.
+    marks : int64 array, shape (n,) [ns]
+        Starts of a call that is made once a loop, be it the first of its loop or not.
+
+    Returns
+    -------
+    int64 array, shape (n,) [ns], or None
+        None where not one wait passes, as a rule, from mark to mark.
+
+    Examples
+    --------
+    >>> start = np.array([0, 3, 10, 20, 30, 33, 40, 50, 60, 63])
+    >>> after_waits(start, start + 3, np.array([3, 10, 20, 33, 40, 50, 63])).tolist()
+    [0, 10, 20, 30, 40, 50, 60]
+    """
+    if len(marks) < 3:
+        return None
+    gap = np.append(np.inf, start[1:] - np.maximum.accumulate(end)[:-1])
+    begins = start[gap > _IDLE * float(np.median(np.diff(marks)))]
+    place = np.searchsorted(begins, marks, side="right") - 1
+    if (np.diff(place) == 1).mean() < _ONCE or len(begins) > len(marks) / _ONCE + 1:
+        return None
+    return begins[place]
 
 
 def _alike(count: Int, code: int) -> Bool:

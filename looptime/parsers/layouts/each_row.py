@@ -285,12 +285,12 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         limits.append(UNSEEN)
     if ONE_IN in rows.said:
         limits.append(f"{rows.said[rows.said.index(ONE_IN) :]} is logged")
-    step = np.diff(rows.start)
+    apart = np.diff(rows.start)
     bare = rows.body is None and rows.period is None and rows.parts is None
-    if bare and len(step) and np.median(step) >= _SLOW_NS:
+    if bare and len(apart) and np.median(apart) >= _SLOW_NS:
         limits.append(
-            f"if each row is a loop: they stand {np.median(step) / 1e9:.3g} s apart, as those of a "
-            "monitor do"
+            f"if each row is a loop: they stand {np.median(apart) / 1e9:.3g} s apart, as those of "
+            "a monitor do"
         )
     false = [head.text for head, role in log.given.roles if role.unit_from.startswith(FALSE_UNIT)]
     if false:

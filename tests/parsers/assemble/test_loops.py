@@ -124,3 +124,23 @@ def test_loop_call_option(tmp_path):
     balance(run)
     with pytest.raises(LogError, match=r"nearest is 'motor\.write'"):
         looptime.read(path, loop_call="motor.writ")
+
+
+@pytest.mark.parametrize("first", [True, False])
+@pytest.mark.parametrize("every", [3, 5])
+@pytest.mark.parametrize("names", [("sense", "camera"), ("encoders", "lidar")])
+def test_a_call_in_some_loops_only_does_not_mark_them(tmp_path, names, every, first):
+    """One call in each loop, one in every third or fifth, before it or after it: 20 ms, not 60."""
+    rng, rows = np.random.default_rng(3), []
+    often, rare = names
+    for k in range(400):
+        t, calls = 20_000 * k + int(rng.integers(0, 50)), [(often, 4000)]
+        if k % every == 0:
+            calls.insert(0 if first else 1, (rare, 9000))
+        for name, took in calls:
+            took += int(rng.integers(0, 100))
+            rows.append(f"{name},{t},{took}")
+            t += took + 30
+    run = read(tmp_path, "\n".join(["name,start_us,duration_us", *rows]) + "\n")
+    assert len(run) == 399
+    assert run.loop_columns.period_ns / 1e6 == pytest.approx(np.full(399, 20.0), abs=0.06)
