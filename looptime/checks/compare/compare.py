@@ -151,7 +151,7 @@ def _judge(
         calls = several.call_changes(at)
     if same:
         return [_unchanged(c) for c in changes], [_unchanged(c) for c in calls]
-    changes = _decided(changes, tolerance)
+    changes = [_by_more_than_trend(c, at, tolerance) for c in _decided(changes, tolerance)]
     calls = [_worth_saying(c, at, single, tolerance) for c in with_holm(calls, tolerance)]
     calls = _with_bh(calls)
     return [_with_advice(c, at, tolerance) for c in changes], [
@@ -177,6 +177,22 @@ def _decided(changes: list[Change], tolerance: Tolerance) -> list[Change]:
         else c
         for c in out
     ]
+
+
+def _by_more_than_trend(change: Change, at: Scatter, tolerance: Tolerance) -> Change:
+    """A verdict of sides recorded one after the other only where the figures themselves moved so.
+
+    Where they did not, it rests on nothing but a line through few runs, drawn on to the others.
+    """
+    told = change.verdict in ("slower", "faster") and at.separated and not at.history
+    if not told or not change.before or change.after is None:
+        return change
+    moved = change.after - change.before
+    alike = moved * (change.percent.value or 0.0) > 0
+    if alike and tolerance.exceeded(100 * moved / change.before, moved):
+        return change
+    note = "only a trend along the session speaks for a change: record the sides in turn (ABBA)"
+    return replace(change, verdict="can't tell", note=note)
 
 
 def _worth_saying(change: Change, at: Scatter, single: bool, tolerance: Tolerance) -> Change:

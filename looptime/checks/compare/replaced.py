@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from looptime.analysers.alike import grouped
 from looptime.checks.compare.sides import Judged
@@ -26,6 +26,7 @@ class Replaced:
     #: Self time a loop, all of them together, mean over the runs.
     before_ms: float
     after_ms: float
+    moved_to: str = ""  #: Thread on which the other side makes a call that is gone, if it does
 
     @property
     def text(self) -> str:
@@ -33,7 +34,7 @@ class Replaced:
         old = _words(self.before, self.before_name, self.before_ms)
         new = _words(self.after, self.after_name, self.after_ms)
         if not self.after:
-            return f"{old}, gone"
+            return f"{old}, gone" + (f" to thread {self.moved_to}" if self.moved_to else "")
         return f"{old}, became {new}" if self.before else f"{new}, new"
 
 
@@ -45,7 +46,9 @@ def _words(calls: tuple[str, ...], name: str, ms: float) -> str:
 def replaced(before: Sequence[Judged], after: Sequence[Judged]) -> tuple[Replaced, ...]:
     """Pair the calls that only one side holds by kind, bus and the first part of their names.
 
-    Where several candidates fit equally nothing is paired: they stand as gone and as new.
+    One call that came is paired with all of its kind and bus that went, if it costs no more; and
+    the only one that came with the only one that went, if they cost the same: a new name. Where
+    several candidates fit equally nothing is paired: they stand as gone and as new.
 
     Examples
     --------
@@ -58,15 +61,48 @@ def replaced(before: Sequence[Judged], after: Sequence[Judged]) -> tuple[Replace
         if len(old[key]) == 1 and len(new.get(key, ())) == 1:
             (a,), (b,) = old.pop(key), new.pop(key)
             out.append(Replaced(a[1], b[1], a[0], b[0], a[2], b[2]))
-    out += [Replaced(m, (), p, "", ms, 0.0) for at in old.values() for p, m, ms in at]
-    out += [Replaced((), m, "", p, 0.0, ms) for at in new.values() for p, m, ms in at]
+    moved = {name: thread for run in after for name, thread in (c.key for c in run.values.calls)
+             if thread}  # fmt: skip
+    for kind in {key[0] for key in old}:
+        gone = [g for key in old if key[0] == kind for g in old[key] if not _moved(g, moved)]
+        came = [g for key in new if key[0] == kind for g in new[key]]
+        if gone and len(came) == 1 and came[0][2] <= math.fsum(g[2] for g in gone):
+            out.append(_joined(gone, came))
+            old = {key: [g for g in at if g not in gone] for key, at in old.items()}
+            new = {key: [g for g in at if g not in came] for key, at in new.items()}
+    gone, came = ([g for at in side.values() for g in at] for side in (old, new))
+    if len(gone) == len(came) == 1 and abs(gone[0][2] - came[0][2]) <= _SAME * gone[0][2]:
+        out.append(_joined(gone, came))
+        gone, came = [], []
+    out += [Replaced(m, (), p, "", ms, 0.0, _moved((p, m, ms), moved)) for p, m, ms in gone]
+    out += [Replaced((), m, "", p, 0.0, ms) for p, m, ms in came]
     return tuple(sorted(out, key=lambda r: -max(r.before_ms, r.after_ms)))
 
 
 _Group = tuple[str, tuple[str, ...], float]
+#: Calls that cost the same, within this share, may be one under two names.
+_SAME = 0.1
 
 
-def _own(side: Sequence[Judged], other: Sequence[Judged]) -> dict[object, list[_Group]]:
+def _moved(group: _Group, threads: Mapping[str, str]) -> str:
+    """The thread to which all calls of a group moved; nothing where they did not."""
+    found = {threads.get(name, "") for name in group[1]}
+    return found.pop() if len(found) == 1 else ""
+
+
+def _joined(gone: Sequence[_Group], came: Sequence[_Group]) -> Replaced:
+    """Calls of one side and those of the other as one replacement."""
+
+    def names(groups: Sequence[_Group]) -> tuple[str, ...]:
+        return tuple(name for group in groups for name in group[1])
+
+    patterns = [side[0][0] if len(side) == 1 else f"({' and '.join(g[0] for g in side)})"
+                for side in (gone, came)]  # fmt: skip
+    costs = [math.fsum(group[2] for group in side) for side in (gone, came)]
+    return Replaced(names(gone), names(came), patterns[0], patterns[1], costs[0], costs[1])
+
+
+def _own(side: Sequence[Judged], other: Sequence[Judged]) -> dict[tuple[object, str], list[_Group]]:
     """Groups of calls of the loop's thread that the other side lacks, by what they are."""
     theirs = {c.key for run in other for c in run.values.calls}
     costs: dict[tuple[str, object], list[float]] = {}
@@ -74,7 +110,7 @@ def _own(side: Sequence[Judged], other: Sequence[Judged]) -> dict[object, list[_
         for c in run.values.calls:
             if c.counts and c.on_loop_thread and c.key not in theirs and c.name != UNATTRIBUTED:
                 costs.setdefault((c.name, (c.kind, c.bus)), []).append(c.mean.value)
-    out: dict[object, list[_Group]] = {}
+    out: dict[tuple[object, str], list[_Group]] = {}
     mean = {name: math.fsum(v) / len(side) for (name, _), v in costs.items()}
     kind = dict(list(costs))
     for pattern, members in grouped(costs):

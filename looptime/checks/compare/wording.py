@@ -10,6 +10,8 @@ from looptime.checks.compare.comparison import Comparison
 
 __all__ = ["amount", "sentences", "unjudged"]
 
+#: Share of the change of the mean from which on a call that came or went is told.
+_MUCH = 0.3
 ABBA = "Record at least 3 + 3 runs in ABBA order."
 
 
@@ -46,7 +48,8 @@ def sentences(made: Comparison, known: bool, tolerance: Tolerance) -> list[str]:
             what if mean.verdict == made.verdict else f"{moved[0].statistic} of the {made.quantity}"
         )
         found = by if mean.verdict == made.verdict else amount(moved[0].percent)
-        out.append(f"{made.verdict.capitalize()}: {which} {found}.")
+        tail = _tail(mean, moved) if mean.verdict == made.verdict else ""
+        out.append(f"{made.verdict.capitalize()}: {which} {found}{tail}.")
     elif made.verdict == "no change seen" and mean.seen_percent is not None:
         out.append(f"No change seen in the {what}: a change of {in_words(mean.seen_percent)} %"
                    " would have been seen.")  # fmt: skip
@@ -91,8 +94,11 @@ def _steadier(made: Comparison, mean: Change) -> list[str]:
 
 
 def _replaced(made: Comparison) -> list[str]:
-    """Calls that took the place of others, side by side."""
-    return [f"{r.text}." for r in made.replaced if r.before and r.after]  # begins with a call
+    """Calls that took the place of others, and those that left the loop or came, if they matter."""
+    least = _MUCH * abs(made.explained.difference_ms)
+    told = [r for r in made.replaced
+            if (r.before and r.after) or abs(r.after_ms - r.before_ms) >= least > 0]  # fmt: skip
+    return [f"{r.text}." for r in told]  # begins with a call
 
 
 def _two_recordings(
@@ -162,8 +168,15 @@ def _mixed(made: Comparison) -> list[str]:
 def _by_call(made: Comparison) -> list[str]:
     out = []
     for verdict in ("slower", "faster"):
-        names = list(dict.fromkeys(c.call for c in made.calls if c.verdict == verdict))
-        if names:
-            shown = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
-            out.append(f"{verdict.capitalize()} calls: {shown}.")
+        told: dict[str, str] = {}
+        for c in made.calls:
+            if c.verdict == verdict and c.call not in told:  # the mean stands before the p99
+                ms, percent = c.difference.value or 0.0, in_words(c.percent.value or 0.0, "+")
+                told[c.call] = (
+                    f"{ms:+.3g} ms a loop" if c.statistic == "mean" else f"p99 {percent} %"
+                )
+        if told:
+            shown = ", ".join(f"{name} ({by})" for name, by in list(told.items())[:5])
+            more = f" and {len(told) - 5} more" if len(told) > 5 else ""
+            out.append(f"{verdict.capitalize()} calls: {shown}{more}.")
     return out

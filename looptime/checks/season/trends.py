@@ -11,6 +11,7 @@ import numpy as np
 from looptime.analysers.estimate import Figure, to_json
 from looptime.array_types import Float, Int
 from looptime.checks.recording.figures import RunValues
+from looptime.checks.season.creep import creeps
 from looptime.checks.season.season import Listed, Season
 from looptime.errors import UsageError
 from looptime.records import dataclass
@@ -68,7 +69,7 @@ class Odd:
     run: str
     version: str | None
     figures: tuple[str, ...]  #: Those in which it is unlike them
-    percent: float  #: Its largest distance from the usual level; below 0 it was faster
+    percent: float  #: Its distance from its neighbours in the first of them; below 0 it was faster
 
 
 @dataclass(frozen=True)
@@ -192,6 +193,8 @@ def _over_runs(
             # a rate by its period: what is faster lies below, whichever figure says so
             kept = odd.look(title, -log if statistic == "rate" else log)
             cuts = _cuts(log[kept], _ALPHA / calls if call else _ALPHA)
+            if len(cuts) > 2 and creeps(kept, log[kept], cuts):
+                cuts = [0, len(kept)]
             mine = [entries[k] for k in kept]
             steps = tuple(_step(mine, log[kept], cuts, k) for k in range(1, len(cuts) - 1))
             slope, p = _slope(kept.astype(np.float64), log[kept])
@@ -275,11 +278,22 @@ def _adjusted(found: Sequence[Trend]) -> tuple[Trend, ...]:
     )
 
 
-def _neighbours(y: Float) -> Float:
-    """Median of each run and its two neighbours on either side; at the ends of the five there."""
+def _gaps(y: Float) -> Float:
+    """By how much each run lies off the median of itself and two neighbours on either side.
+
+    At the ends it is the median of the five there, or that carried on by their usual step (median
+    of all slopes between two of them): the nearer of the two, so that a trend makes no run odd.
+    """
     windows = np.lib.stride_tricks.sliding_window_view(y, 5)
     middle = np.median(windows, axis=1)
-    return np.concatenate([[middle[0]] * 2, middle, [middle[-1]] * 2])
+    gap = y - np.concatenate([[middle[0]] * 2, middle, [middle[-1]] * 2])
+    one, other = np.triu_indices(5, 1)
+    for window, ends in ((windows[0], (0, 1)), (windows[-1], (-1, -2))):
+        slope = float(np.median((window[other] - window[one]) / (other - one)))
+        for at, steps in zip(ends, (2, 1), strict=True):
+            carried = gap[at] + slope * (steps if at >= 0 else -steps)
+            gap[at] = min(gap[at], carried, key=abs)
+    return gap
 
 
 class _OddRuns:
@@ -288,26 +302,24 @@ class _OddRuns:
     def __init__(self, entries: Sequence[Listed]) -> None:
         self.entries = entries
         self.figures: dict[int, list[str]] = {}
-        self.largest: dict[int, float] = {}
+        self.percent: dict[int, float] = {}
 
     def look(self, title: str, y: Float) -> Int:
         """Find the odd runs of one figure; returns the places of the others."""
-        gap = y - _neighbours(y)
+        gap = _gaps(y)
         # half the variance of a difference is that of a value; changes of level are few
         scatter = MAD_SCALE * mad(np.diff(y)) / math.sqrt(2)
         far = np.abs(gap) > max(ODD_MADS * scatter, math.log1p(ODD_SHARE))
         for k in map(int, np.flatnonzero(far)):
             self.figures.setdefault(k, []).append(title)
-            percent = 100 * math.expm1(float(gap[k]))
-            if abs(percent) > abs(self.largest.get(k, 0.0)):
-                self.largest[k] = percent
+            self.percent.setdefault(k, 100 * math.expm1(float(gap[k])))
         kept = np.flatnonzero(~far)
         return kept if len(kept) >= LEAST_RUNS else np.arange(len(y))
 
     def all(self) -> tuple[Odd, ...]:
         made = [
             Odd(self.entries[k].name, self.entries[k].facts.name, self.entries[k].facts.version,
-                tuple(figures), self.largest[k])
+                tuple(figures), self.percent[k])
             for k, figures in self.figures.items()
         ]  # fmt: skip
         return tuple(sorted(made, key=lambda o: (-len(o.figures), -abs(o.percent))))

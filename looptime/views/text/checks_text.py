@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 __all__ = ["render_comparison", "render_gate"]
 
 _CALLS = 10
+# a part of so many times the change says that there is hardly any change
+_TELLS = 10.0
 _PARTS = 8
 # rows that fail that are told in words, and names in one line
 _WHY = 3
@@ -51,7 +53,11 @@ def _name(facts: Facts) -> str:
 def render_comparison(found: Comparison) -> Told:
     """A comparison: the verdict in words, what is unlike, the figures, what explains them."""
     first, *more = found.sentences
-    answer = first if found.recordings else f"Verdict: {found.verdict}. {first}"
+    answer = first
+    if not found.recordings:
+        same = first.lower().startswith(found.verdict)
+        said = first[len(found.verdict) :] if same else f". {first}"
+        answer = f"Verdict: {found.verdict}{said}"
     apart = [u for u in found.unlike if u.what in ("robot", "layout", "pacing")]
     if apart:
         answer = f"Look out: {'; '.join(u.text for u in apart)}. {answer}"
@@ -96,7 +102,7 @@ def _many(calls: Sequence[str], name: str) -> str:
 
 
 def _share(share: float | None) -> str:
-    return "-" if share is None else f"{round(100 * share)} %"
+    return "-" if share is None or abs(share) > _TELLS else f"{round(100 * share)} %"
 
 
 def _changes_table(found: Comparison) -> RenderableType:

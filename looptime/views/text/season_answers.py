@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -71,7 +72,7 @@ def _answer(found: Sequence[Trends]) -> str:
 def _one(at: Trends) -> tuple[int, str]:
     """A robot's sentence, and its rank: what moved stands before what did not."""
     loop = {t.statistic: t for t in at.trends if not t.call}
-    crept = loop.get("mean") if _crept(at, loop.get("mean")) else None
+    crept = loop.get("mean") if _crept(loop.get("mean")) else None
     moved = next((loop[name] for name in _TOLD if name in loop and loop[name].steps), None)
     odd = _odd(at.odd)
     rank = 0
@@ -110,7 +111,22 @@ def _carriers(at: Trends, step: LevelChange, change: float) -> list[str]:
         for s in t.steps
         if t.call and (s.after_entry == step.after_entry or s.before_entry == step.before_entry)
     ]
-    same = sorted((row for row in same if row[0] * change > 0), key=lambda row: -abs(row[0]))
+    return _dearest(same, change)
+
+
+def _creepers(at: Trends, mean: Trend) -> list[str]:
+    """The calls that crept with the loop, if they carry half of it."""
+
+    def ms_per_run(t: Trend) -> float:
+        return (t.per_run_percent.value or 0.0) / 100 * math.fsum(t.values) / len(t.values)
+
+    return _dearest([(ms_per_run(t), t.call) for t in at.trends if t.call and _crept(t)],
+                    ms_per_run(mean))  # fmt: skip
+
+
+def _dearest(moved: Sequence[tuple[float, str]], change: float) -> list[str]:
+    """The dearest of the calls that moved with the loop, as many as carry half of its change."""
+    same = sorted((row for row in moved if row[0] * change > 0), key=lambda row: -abs(row[0]))
     held, names = 0.0, []
     for ms, name in same[:3]:
         if abs(held) >= _CARRIED * abs(change):
@@ -136,10 +152,11 @@ def _still(at: Trends, mean: Trend | None) -> str:
     if mean is None or slope is None or None in (slope.value, slope.low, slope.high):
         return f"no change of level seen over {runs}"
     over = [_whole(at, per_run) for per_run in (slope.low, slope.high)]
-    if _crept(at, mean):
+    if _crept(mean):
         return (
             f"the loop's {at.quantity} crept by {signed(slope.value)} % a run over {runs}"
             f" ({signed(over[0])} to {signed(over[1])} % in all)"
+            + (f", in {named(calls)}" if (calls := _creepers(at, mean)) else "")
         )
     return (
         f"no change seen over {runs}: from first to last the mean moved by"
@@ -147,12 +164,8 @@ def _still(at: Trends, mean: Trend | None) -> str:
     )
 
 
-def _crept(at: Trends, mean: Trend | None) -> bool:
-    from looptime.checks.season.creep import creeps
-
-    if mean is None or mean.p_holm is None or mean.p_holm >= 0.05:
-        return False
-    return not mean.steps or creeps(at, mean)
+def _crept(mean: Trend | None) -> bool:
+    return mean is not None and mean.p_holm is not None and mean.p_holm < 0.05 and not mean.steps
 
 
 def _whole(at: Trends, per_run_percent: float | None) -> float:

@@ -104,3 +104,19 @@ def test_both_sides_lose_as_much_at_their_start():
     assert own[0] > own[1] == 1.0
     (one,), (other,) = equalise([[warm], [even]], Settings())
     assert one.facts.cut_s == other.facts.cut_s == own[0]
+
+
+def test_a_line_through_the_session_is_no_verdict_by_itself():
+    """Each side climbs by 1.5 % a run and starts anew: the figures are alike, the trend is not."""
+    climb = [1.0, 1.015, 1.03, 1.0, 1.015, 1.03]
+    runs = [
+        recording(k, loops=2600, scale=by, stalls=0.0, time=f"2026-03-01T10:{10 * k:02}")
+        for k, by in enumerate(climb)
+    ]
+    found = compare_sides(runs[:3], runs[3:])
+    mean = change_named(found, "mean")
+    assert found.order.letters == "AAABBB"
+    assert abs(mean.after / mean.before - 1) < 0.005
+    assert mean.percent.high < -2
+    assert mean.verdict == "can't tell"
+    assert "only a trend along the session" in mean.note

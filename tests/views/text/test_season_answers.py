@@ -6,6 +6,7 @@ import pytest
 
 from looptime.checks.season.trends import season_trends
 from looptime.views.text.season_text import render_season, render_trends
+from tests.checks.build import CALLS, recording
 from tests.views.text.build import first_words, made_runs, made_season
 
 
@@ -56,3 +57,17 @@ def test_what_moved_stands_before_what_did_not(tmp_path):
     )
     answer = first_words(render_trends(*season_trends(season)))
     assert answer.index("Zebra: with version 1.5") < answer.index("anvil: no change seen")
+
+
+def test_the_call_that_crept_is_named_and_no_run_of_a_ramp_is_odd(tmp_path):
+    """The arm's write grows by 0.1 ms a run from 3 ms in a loop of 8: 1.2 % of it a run."""
+    runs = [
+        recording(700 + k, loops=900, source=f"run_{k + 1:02}.csv", time=f"2026-03-{k + 1:02}",
+                  calls=CALLS | {"drive.motors.write": 3.0 + 0.1 * k}, stalls=0.0)
+        for k in range(12)
+    ]  # fmt: skip
+    (found,), spread = season_trends(made_season(tmp_path, runs))
+    assert not any(t.steps for t in found.trends)
+    answer = first_words(render_trends([found], spread))
+    assert answer.endswith("in drive.motors.write.")
+    assert "odd" not in answer
