@@ -333,7 +333,10 @@ class Run:
     @cached_property
     def on_loop_thread(self) -> Bool:
         """Which calls ran on the loop's thread; bool array, shape (m,)."""
-        return self.call_columns.thread == self.loop_thread
+        thread = self.call_columns.thread
+        if len(thread) > 1 and thread.strides == (0,):  # one for all of them
+            return np.broadcast_to(thread[0] == self.loop_thread, len(thread))
+        return thread == self.loop_thread
 
     def self_pieces(self) -> SelfPieces:
         """Self time on the loop's thread, cut at the loops' boundaries.

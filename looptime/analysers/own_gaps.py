@@ -12,7 +12,7 @@ import numpy as np
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.stats.arrays import MAD_SCALE, mad, median
+from looptime.stats.arrays import MAD_SCALE, mad, median, tally
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule, mechanism
 from looptime.stats.quantiles import percentiles
 
@@ -21,7 +21,7 @@ __all__ = ["CLOCKS", "OwnGaps", "kinds_of_turns", "long_turns"]
 #: Mechanisms that go by the clock and not by the loop.
 CLOCKS = ("since start", "since end", "timetable")
 #: Rows sorted by name at once: sorting all of a long run would take memory for nothing.
-_AT_ONCE = 1 << 20
+_AT_ONCE = 1 << 18
 _LEAST_TOLERANCE_NS = 20_000.0
 #: A call is rare that is made in less than this share of the loops.
 _RARE = 0.8
@@ -49,15 +49,21 @@ class OwnGaps:
         at, mine = self.run.call_columns, self.run.on_loop_thread
         # half the memory of NumPy's own indices, where the run is long enough for that to count
         dtype = np.int32 if len(mine) < 2**31 else np.int64
-        parts: dict[int, list[Int]] = {}
+        every = tally(at.name, len(self.run.names), mine).astype(np.int64)
+        made: dict[int, Int] = {
+            k: np.empty(every[k], dtype) for k in np.flatnonzero(every).tolist()
+        }
+        filled = np.zeros(len(every), np.int64)
         for low in range(0, len(mine), _AT_ONCE):
             rows: Int = (np.flatnonzero(mine[low : low + _AT_ONCE]) + low).astype(dtype)
             name = at.name[rows]
             rows, counts = rows[np.argsort(name, kind="stable")], np.bincount(name)
             ends = np.cumsum(counts)
             for code in np.flatnonzero(counts).tolist():
-                parts.setdefault(code, []).append(rows[ends[code] - counts[code] : ends[code]])
-        return {code: _firsts(np.concatenate(parts.pop(code)), at.loop) for code in sorted(parts)}
+                own = rows[ends[code] - counts[code] : ends[code]]
+                made[code][filled[code] : filled[code] + len(own)] = own
+                filled[code] += len(own)
+        return {code: _firsts(rows, at.loop) for code, rows in made.items()}
 
     @cached_property
     def every_loop(self) -> tuple[int, ...]:
@@ -157,7 +163,7 @@ def _firsts(rows: Int, loop: Int) -> Int:
     if (step < 0).any():
         rows = rows[np.argsort(loop[rows], kind="stable")]
         step = np.diff(loop[rows])
-    return rows[np.append(True, step > 0)]
+    return rows if (step > 0).all() else rows[np.append(True, step > 0)]
 
 
 def _by_round_number(found: Mechanism, tolerance: float) -> Mechanism:

@@ -120,7 +120,9 @@ def recurs(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     if not len(basis.run):
         return Recurrences((), None, "there are no loops")
     view = _View(basis, OwnGaps(basis.run))
-    found = [*view.rare_calls(), *view.turns(), *view.bare_turns()]
+    found = [*view.rare_calls(), *view.turns()]
+    view.gaps = OwnGaps(basis.run)  # rows by name take memory, and nobody asks for them any more
+    found += view.bare_turns()
     threads = tuple(_of_thread(r) for r in thread_rhythms(basis.run) if r.rule.name)
     note = ""
     try:

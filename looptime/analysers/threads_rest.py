@@ -43,8 +43,10 @@ def thread_rhythms(run: Run) -> tuple[ThreadRhythm, ...]:
     made = []
     at = run.call_columns
     for thread, name in enumerate(run.thread_names):
+        if thread == run.loop_thread:
+            continue
         rows = np.flatnonzero((at.thread == thread) & (at.depth == 0))
-        if thread == run.loop_thread or len(rows) < _FEWEST:
+        if len(rows) < _FEWEST:
             continue
         rows = rows[np.argsort(at.start_ns[rows], kind="stable")]
         code = int(np.bincount(at.name[rows]).argmax())
