@@ -109,8 +109,8 @@ class _SortedBatches:
 
     def quantiles(self, share: float) -> Float:
         """The quantile without batch j."""
-        left = self.kept - self.length
-        return self.sorted[self.positions(element_number(share, left))]
+        place = self.positions(element_number(share, self.kept - self.length))
+        return self.values[self.skipped :][self.covered[place]]
 
     def worst_means(self, share: float) -> Float:
         """The mean of the worst share without batch j."""
@@ -186,10 +186,10 @@ def _value_and_deleted(
         above = runs.values > budget
         shares = above[runs.skipped :].reshape(BATCHES, -1).mean(axis=1)
         return float(above.mean()), runs.means(shares)
-    ascending = runs.ascending
-    if figure.kind == "quantile":
-        value = ascending[element_number(figure.share, len(ascending)) - 1]
+    if figure.kind == "quantile":  # few are looked up: nothing is put in order for them
+        value = runs.values[runs.order[element_number(figure.share, len(runs.values)) - 1]]
         return float(value), runs.quantiles(figure.share)
+    ascending = runs.ascending
     weight = figure.share * len(ascending)
     whole = int(weight + 1e-9)
     rest = max(weight - whole, 0.0)
