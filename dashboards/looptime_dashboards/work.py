@@ -11,7 +11,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from concurrent.futures import Future, ThreadPoolExecutor, TimeoutError
 from functools import cache
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 __all__ = ["Pending", "Work"]
 
@@ -113,8 +113,8 @@ class Work:
         try:
             found: T = future.result(self._patience_s if patience_s is None else patience_s)
         except TimeoutError:
-            if future.done():  # the work itself ran into one
-                raise
+            if future.done():  # just now, or the work itself ran into one
+                return cast("T", future.result())
             raise Pending(text + self._so_far(key), self._share.get(key)) from None
         return found
 

@@ -70,7 +70,7 @@ def long_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Desk, Vie
 def settled(desk: Desk, view: View) -> Summary:
     """The full summary of a view, however long it takes."""
     while True:
-        at, sampled = desk.summary(view)
+        at, sampled = waited(lambda: desk.summary(view))
         if not sampled:
             return at
         time.sleep(0.02)

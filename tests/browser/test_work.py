@@ -5,9 +5,12 @@ from __future__ import annotations
 import math
 import threading
 import time
+from concurrent.futures import Future
 
 import pytest
 from looptime_dashboards.work import Pending, Work
+
+from tests.browser.conftest import waited
 
 
 def asked(work: Work, what: int, begun: list[int]) -> tuple[str, bool]:
@@ -17,7 +20,7 @@ def asked(work: Work, what: int, begun: list[int]) -> tuple[str, bool]:
         begun.append(what)
         return f"all of {what}"
 
-    return work.twice(("about", what), full, lambda: f"some of {what}")
+    return waited(lambda: work.twice(("about", what), full, lambda: f"some of {what}"))
 
 
 def test_who_goes_on_quickly_starts_no_full_answer() -> None:
@@ -57,3 +60,26 @@ def test_what_is_under_way_says_how_far_it_is() -> None:
     work.drop(lambda key: key == "count")
     assert not work.has("count")
     assert work.share("count") is None
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_an_answer_that_comes_as_the_wait_ends_is_given(fails: bool) -> None:
+    """Done between the end of the wait and the look at it: the answer, or its own failure."""
+
+    class Late(Future[int]):
+        """Is done the moment that somebody has waited for it in vain."""
+
+        def result(self, timeout: float | None = None) -> int:
+            """As of a future."""
+            if timeout is None:
+                return super().result()
+            self.set_exception(TimeoutError("of the work")) if fails else self.set_result(7)
+            raise TimeoutError
+
+    work = Work()
+    work._answers["x"], work._since["x"] = Late(), 0.0
+    if fails:
+        with pytest.raises(TimeoutError, match="of the work"):
+            work.get("x", lambda: 1)
+    else:
+        assert work.get("x", lambda: 1) == 7
