@@ -32,6 +32,9 @@ def narrow(given: Layout) -> Layout:
     >>> made = narrow({"font": {}, "margin": {"l": 72, "r": 24}, **axes})
     >>> made["font"], made["margin"]
     ({'size': 11}, {'l': 72, 'r': 21})
+    >>> axes["xaxis2"] = {"title": {"text": "dragged (mm a metre)"}, "domain": [0.68, 0.98]}
+    >>> narrow({"font": {}, "margin": {"l": 72, "r": 24}, **axes})["xaxis2"]["title"]
+    {'text': 'dragged (mm<br>a metre)', 'font': {'size': 11}}
     """
     margin = dict(given["margin"])
     if given["yaxis"].get("ticktext"):
@@ -39,12 +42,18 @@ def narrow(given: Layout) -> Layout:
     margin["r"] = round(0.87 * margin["r"])
     letters = (_NARROW_PX - margin["l"] - margin["r"]) // _LETTER_PX
     made: Layout = {"font": {**given["font"], "size": _SMALL}, "margin": margin}
-    for name in ("xaxis", "yaxis"):
+    for name in filter(_is_axis, given):
         title = {**given[name]["title"], "font": {"size": _SMALL}}
-        if name == "xaxis":
-            title["text"] = "<br>".join(textwrap.wrap(title.get("text", ""), max(letters, 12)))
+        if name.startswith("x"):
+            low, high = given[name].get("domain") or (0.0, 1.0)  # of several beside each other
+            room = max(int(letters * (high - low)), 12)
+            title["text"] = "<br>".join(textwrap.wrap(title.get("text", ""), room))
         made[name] = {**given[name], "title": title}
     return made
+
+
+def _is_axis(name: str) -> bool:
+    return name.startswith(("xaxis", "yaxis"))
 
 
 def sent(given: Layout, title: str) -> Layout:
@@ -53,7 +62,7 @@ def sent(given: Layout, title: str) -> Layout:
     more = 20 + _LINE_PX * len(lines)
     made: Layout = {
         name: {k: v for k, v in value.items() if k != "gridcolor"}
-        for name, value in given.items() if name.startswith(("xaxis", "yaxis"))
+        for name, value in given.items() if _is_axis(name)
     }  # fmt: skip
     said = "<br>".join(map(text_in_plot, lines))
     return {

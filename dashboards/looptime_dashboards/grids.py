@@ -35,7 +35,7 @@ _ASKED = {"filterOptions": ["greaterThanOrEqual", "lessThanOrEqual", "inRange"],
 
 
 #: Text of so many letters takes several lines.
-_LONG_TEXT = 60
+_LONG_TEXT = 35
 
 
 def grid(

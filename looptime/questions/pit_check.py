@@ -12,7 +12,7 @@ from looptime.questions.asked import Asked
 from looptime.questions.judging import gate
 from looptime.questions.timing import summary_of_log
 
-__all__ = ["Checklist", "pit"]
+__all__ = ["Checklist", "checklist", "pit"]
 
 
 def pit(asked: Asked, logs: Sequence[Log], *, query: str | None = None) -> Checklist:

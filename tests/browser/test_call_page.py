@@ -68,6 +68,6 @@ def test_the_table_of_calls_sorts_shares_in_percent(watch: Make, site: Site) -> 
 def test_a_call_that_is_not_there_is_said(watch: Make, site: Site) -> None:
     """The page offers those that are."""
     shown = watch().open(f"/call?run={site.keys['single_reads']}&call=warp.read", "#page .choice")
-    assert "There is no call warp.read" in shown.locator("#page .note.error").inner_text()
+    assert "There is no call 'warp.read'" in shown.locator("#page .note.error").inner_text()
     shown.locator("#page .choice").first.click()
     shown.wait_for_selector(".plot[data-key=call-times] .main-svg")

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from looptime_dashboards import desk as desk_module
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.pages import heading_page
+from looptime_dashboards.pages import call_page, heading_page
 from looptime_dashboards.pages.changes_page import prediction
 from looptime_dashboards.view import View
 
@@ -146,3 +146,20 @@ def test_the_heading_page_leaves_the_warm_up_out(tmp_path: Path) -> None:
         assert at.loops_used == len(used) - 1  # the last reading is not used
         said = heading_page._basis(at, full)
         assert ("warm-up and left out" in said) == (not keep)
+
+
+def test_what_a_call_made_slow_is_told_by_the_work_of_a_paced_loop(tmp_path: Path) -> None:
+    """Paced to 20 ms, a check takes 5 ms more in one loop of ten: its loops take 14 ms of work."""
+    check = [5.0 if k % 10 == 3 else 0.1 for k in range(600)]
+    rows = "".join(f"{20 * k},9.0,{ms},{11 - ms}\n" for k, ms in enumerate(check))
+    path = tmp_path / "log.csv"
+    path.write_text("time_ms,work_ms,check_ms,pacing_wait_ms\n" + rows, encoding="utf-8")
+    os.utime(path, (time.time() - 60, time.time() - 60))
+    desk, view = Desk(tmp_path, Project()), View(run=key_of(path), call="check")
+    desk.open(view)
+    settled(desk, view)
+    parts, _ = call_page.body(desk, view)
+    told = str(parts)
+    assert "The slowest, by their work" in told
+    assert ": 14.0 ms" in told
+    assert ": 20.0 ms" not in told

@@ -149,4 +149,10 @@ def test_readiness_shows_limits_baseline_and_season(watch: Make, season: Site) -
     assert "What moved over the season" in said
     page = shown.inner_text("#page")
     assert "Held against the season's baseline" in page
+    checks = shown.locator(
+        "#page [data-key=checklist] tbody tr, #page table:has-text('battery') tr"
+    )
+    told = "\n".join(checks.all_inner_texts())
+    assert all(f"{what}\tholds" in told for what in ("log", "calls", "timeouts", "sensors"))
+    assert "limits\tlook at it\tbeyond the limit: period p99" in told
     assert str(season.folder) not in page

@@ -53,7 +53,7 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
 
 
 def _chooser(at: Summary, view: View) -> list[Part]:
-    said = f"There is no call {safe(view.call, 60)} in what is looked at." if view.call else ""
+    said = f"There is no call '{safe(view.call, 60)}' in what is looked at." if view.call else ""
     links = [choice(c.name, False, call=c.name) for c in at.costs.calls[:_MOST_LINKS]]
     left = len(at.costs.calls) - len(links)
     more = f"The {count(left, 'call')} that cost less stand on Where time goes." if left else ""
@@ -95,20 +95,19 @@ def _slow_loops(at: Summary, view: View) -> Part:
         return html.Section([html.H2("Slow loops that it made"), html.P(text)], className="card",
                             key="slow")  # fmt: skip
     links = [
-        choice(f"loop {number_of[e.index]}: {number(e.period_ms)} ms",
+        choice(f"loop {number_of[e.index]}: {number(e.worst_ms)} ms",
                False, loop=str(number_of[e.index]))
-        for e in mine[:_MOST_SLOW]
+        for e in sorted(mine, key=lambda e: -e.worst_ms)[:_MOST_SLOW]
     ]  # fmt: skip
+    slowest = "The slowest" if at.basis.judged == "period" else "The slowest, by their work"
     text = f"It stretched most in {len(mine):,} of {count(len(at.slow.events), 'slow event')}."
     return html.Section([html.H2("Slow loops that it made"), html.P(text),
-                         choices("The slowest", *links)], className="card", key="slow")  # fmt: skip
+                         choices(slowest, *links)], className="card", key="slow")  # fmt: skip
 
 
 def _remedies(desk: Desk, view: View) -> tuple[Part, bool]:
     """Remedies that touch the call, with what each buys, and the way to Changes."""
     head = html.H2("Remedies")
-    onward = html.A("try them on Changes", href="/changes" + view.search, className="choice",
-                    **named({"data-page": "/changes"}))  # fmt: skip
     try:
         found = remedies(proposals(desk, view))
     except Pending as pending:
@@ -122,14 +121,11 @@ def _remedies(desk: Desk, view: View) -> tuple[Part, bool]:
                                                              className="faint")])
         for c, why in mine.items()
     ]  # fmt: skip
-    inner = (
-        [html.Ul(lines, className="switches"), choices("Next", onward)]
-        if lines
-        else [
-            html.P("None is proposed for it; any can be written on Changes."),
-            choices("Next", onward),
-        ]
-    )
+    does = "try them on Changes" if lines else "write one on Changes"
+    onward = html.A(does, href="/changes" + view.search, className="choice",
+                    **named({"data-page": "/changes"}))  # fmt: skip
+    none = html.P("None is proposed for it.")
+    inner = [html.Ul(lines, className="switches") if lines else none, choices("Next", onward)]
     return html.Section([head, *inner], className="card", key="plan"), False
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from dash import html
 
 from looptime.questions.steering import control
-from looptime.views.figures.control_figures import control_pictures, gain_table
+from looptime.views.figures.control_figures import control_pictures, edge_table, gain_table
 from looptime.views.text.control_text import control_sentence
 from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
@@ -50,12 +50,18 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
          html.P(f"From {count(at.loops, 'loop')}{left}.", className="faint"), *lines,
          *(caution(safe(word, 600)) for word in at.cautions)], className="card", key="answer",
     ))  # fmt: skip
-    parts += [card(desk, picture) for picture in control_pictures(at)]
-    heads, rows = gain_table(at)
-    if rows:
-        parts.append(table_card(desk, "gains", "Gains as they act", heads, rows,
-                                "As factors of those at the typical step"))  # fmt: skip
-    return parts, False
+    tables = (
+        ("edge", "How far from the edge", edge_table(at),
+         "Even loops at the usual pace; uneven: these loops, by the mean square"),
+        ("gains", "Gains as they act", gain_table(at),
+         "As factors of what is meant: a fixed step against the step that the code assumes, per "
+         "loop against the typical step"),
+    )  # fmt: skip
+    parts += [
+        table_card(desk, key, title, heads, rows, caption)
+        for key, title, (heads, rows), caption in tables if rows
+    ]  # fmt: skip
+    return [*parts, *(card(desk, picture) for picture in control_pictures(at))], False
 
 
 def answer(desk: Desk, view: View) -> ControlResult:

@@ -70,4 +70,4 @@ def _row(desk: Desk, one: Offered) -> tuple[Any, ...]:
     states += ["not read yet"] if log is None else [hurt.rstrip(".") or "every row used"]
     states += ["being written: see Live"] if one.growing else []
     when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M:%S")
-    return one.name, one.size / 1e6, when, one.error or ", ".join(states)
+    return one.name, round(one.size / 1e6, 2), when, one.error or ", ".join(states)

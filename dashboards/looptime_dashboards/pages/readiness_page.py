@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dash import html
 
 from looptime.errors import LooptimeError
 from looptime.questions.judging import gate, trends
+from looptime.questions.pit_check import checklist
 from looptime.views.figures.checks_figures import gate_margins, gate_table
 from looptime.views.figures.season_figures import trend_figure, trends_table
 from looptime.views.text.terminal import count, number, safe
@@ -85,12 +87,29 @@ def _checked(desk: Desk, view: View, store: Season | None) -> list[Part]:
     margins = gate_margins(at)
     if margins is not None:
         parts.append(card(desk, margins))
+    parts += _list(desk, view, at)
     if at.rows:
         parts.append(
             table_card(desk, "gate", "Check by check", *gate_table(at),
                        "Limits and baseline, failures first")
         )  # fmt: skip
     return parts
+
+
+def _list(desk: Desk, view: View, judged: GateResult) -> list[Part]:
+    """What else is looked at before a round: the checklist of the run at the top."""
+    run, log = desk.run(view), desk.library.at_hand(view.run)
+    found, _ = desk.summary(view)
+    if log is None:
+        return []
+    words = {"ok": "holds", "bad": "look at it", "not judged": "not judged"}
+    name = Path(log.path).name  # where it lies is nobody's business
+    rows = [(one.what, words[one.state], safe(one.text, 300),
+             safe(one.action.replace(log.path, name), 300))
+            for one in checklist([log], [run], [found], judged).checks]  # fmt: skip
+    heads, caption = ("check", "state", "found", "next"), f"Of {safe(name, 80)}"
+    return [table_card(desk, "checklist", "Before a round", heads, rows,
+                       f"{caption}, as looptime pit says it")]  # fmt: skip
 
 
 def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Part:

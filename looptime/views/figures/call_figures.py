@@ -11,6 +11,7 @@ from looptime.analysers.part import in_phase, phases
 from looptime.analysers.summary import Summary
 from looptime.array_types import Int
 from looptime.run import Run
+from looptime.stats.quantiles import element_number
 from looptime.views.figures.palette import QUIET, colour_of
 from looptime.views.figures.picture import (
     Picture,
@@ -119,8 +120,9 @@ def call_by_phase(
     for phase in phases(run):
         inside = in_phase(run, phase)
         here = mine[inside[np.clip(calls.loop[mine], 0, len(run) - 1)]]
-        ms = calls.duration_ns[here] / 1e6
-        figures = [float(v) for v in np.quantile(ms, [0.5, 0.99, 1.0])] if len(ms) else [None] * 3
+        ms = np.sort(calls.duration_ns[here] / 1e6)
+        places = [element_number(p, len(ms)) - 1 for p in (0.5, 0.99, 1.0)] if len(ms) else []
+        figures: list[float | None] = [float(ms[k]) for k in places] if places else [None] * 3
         rows.append((phase or "(none)", int(inside.sum()),
                      len(here) / max(int(inside.sum()), 1), *figures))  # fmt: skip
     return ("phase", "loops", "calls a loop", "p50 ms", "p99 ms", "max ms"), tuple(rows)

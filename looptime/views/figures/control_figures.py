@@ -23,7 +23,14 @@ from looptime.views.figures.picture import (
 )
 from looptime.views.text.terminal import number, safe
 
-__all__ = ["control_pictures", "gain_table", "rate_curves", "response_curves", "wheel_bars"]
+__all__ = [
+    "control_pictures",
+    "edge_table",
+    "gain_table",
+    "rate_curves",
+    "response_curves",
+    "wheel_bars",
+]
 
 _MODEL = (
     "Played with the mechanism that the project file states (or that was fitted): an estimate, and "
@@ -172,6 +179,20 @@ def gain_table(at: ControlResult) -> tuple[tuple[str, ...], list[tuple[Any, ...]
             one.stated.name, code or "", gains.steps_ms["p50"], *gains.integral.values(),
             *gains.derivative.values(), one.age_ms.value, one.phase_lost_deg.value,
         ))  # fmt: skip
+    return heads, rows
+
+
+def edge_table(at: ControlResult) -> tuple[tuple[str, ...], list[tuple[Any, ...]]]:
+    """Heads and rows: how far each controller with a model is from not settling."""
+    heads = ("controller", "state", "growth 1/s", "gains x", "gains x, uneven", "phase, deg",
+             "slowest ms")  # fmt: skip
+    rows: list[tuple[Any, ...]] = [
+        (one.stated.name, found.state, found.growth_per_s, margin.gain_margin,
+         found.mean_square_factor, margin.phase_margin_deg, found.slowest_stable_ms)
+        for one in at.controllers
+        if (found := one.model.stability) is not None
+        and (margin := one.model.margins) is not None
+    ]  # fmt: skip
     return heads, rows
 
 

@@ -198,10 +198,12 @@ def _kind_trace(kind: str) -> dict[str, Any]:
 def _wait_trace(thread: str) -> dict[str, Any]:
     return {
         "type": "bar", "orientation": "h", "name": "waiting for another thread", "base": [],
-        "x": [], "y": [], "width": _LEAST * _WIDTH, "customdata": [], "legendgroup": "waiting",
-        "showlegend": False,
-        "marker": {"color": "#ffffff", "line": {"color": "#1d2329", "width": 1},
-                   "pattern": {"shape": "x", "fgcolor": "#1d2329", "size": 6, "solidity": 0.25}},
+        "x": [], "y": [], "customdata": [], "legendgroup": "waiting", "showlegend": False,
+        # along the lower edge, so that the call's name can be read
+        "width": _LEAST * _WIDTH, "offset": (0.5 - _LEAST) * _WIDTH,
+        "marker": {"color": "#d8dade", "line": {"color": "#1d2329", "width": 1},
+                   "pattern": {"shape": "x", "fillmode": "overlay", "fgcolor": "#1d2329",
+                               "size": 6, "solidity": 0.25}},
         "hovertemplate": "%{customdata[1]} waits for thread " + text_in_plot(label(thread, 20))
         + "<br>from %{base:.3f} ms for %{x:.3f} ms<br>loop %{customdata[0]}<extra></extra>",
     }  # fmt: skip

@@ -260,6 +260,9 @@ def _cells(recorded: Response, even: Response) -> list[str]:
     for name in ("overshoot", "settle_ms", "following_max"):
         both = [getattr(side, name) for side in (recorded, even)]
         shown = [number(one.p95) for one in both]
+        if name == "settle_ms":  # it comes to rest, but not within the tolerance
+            rest = [side.overshoot.p95 is not None for side in (recorded, even)]
+            shown = ["never" if s == "-" and r else s for s, r in zip(shown, rest, strict=True)]
         cells.append("-" if both[0].mean is None and shown[0] == "-" else " / ".join(shown))
     return [*cells, number(_chief(recorded).worst)]
 

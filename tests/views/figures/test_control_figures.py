@@ -11,6 +11,7 @@ from looptime.controllers import Controller, Wheel, parse_target
 from looptime.project import Project
 from looptime.views.figures.control_figures import (
     control_pictures,
+    edge_table,
     gain_table,
     rate_curves,
     response_curves,
@@ -76,6 +77,20 @@ def test_gains(found):
     assert all(len(row) == len(heads) for row in rows)
     factors = found.controllers[1].effective
     assert rows[1][3:9] == (*factors.integral.values(), *factors.derivative.values())
+
+
+def test_how_far_from_the_edge(found):
+    """One row a controller with a model, with the figures of the study."""
+    heads, rows = edge_table(found)
+    with_model = [one for one in found.controllers if one.model.stability is not None]
+    assert [row[0] for row in rows] == [one.stated.name for one in with_model]
+    assert all(len(row) == len(heads) for row in rows)
+    one = with_model[0].model
+    assert rows[0][1:4] == (
+        one.stability.state,
+        one.stability.growth_per_s,
+        one.margins.gain_margin,
+    )
 
 
 def test_wheels(found):

@@ -95,3 +95,11 @@ def test_a_call_has_its_figures() -> None:
     assert (line["customdata"][longest], line["y"][longest]) == ([150], pytest.approx(45.0))
     _, rows = call_by_phase(run, call)
     assert {row[0]: row[1:3] for row in rows} == {"disabled": (20, 1.0), "driven": (180, 1.0)}
+
+
+def test_a_call_has_the_same_quantiles_by_phase_as_in_all() -> None:
+    """Of one phase's 150 calls of 1, 2, ... 150 ms: the 99 % is the 149th, on both."""
+    run = make_run([200.0] * 150, lambda k: [("a", 0.0, k + 1.0)], phases=["run"] * 150)
+    (call,) = summarise(run, keep_warmup=True).costs.calls
+    _, rows = call_by_phase(run, call)
+    assert rows[0][3:] == (call.p50_ms, call.p99_ms, call.max_ms) == (75.0, 149.0, 150.0)
