@@ -17,9 +17,12 @@ from looptime.checks.compare.wording import sentences, unjudged
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.recording.recording import Settings
 from looptime.errors import NotEnoughError
+from looptime.schema import UNATTRIBUTED
 from looptime.stats.multiple import benjamini_hochberg
 
 __all__ = ["Comparison", "UsualScatter", "compare"]
+
+_HEADROOM = "headroom unknown: the loop is paced and its wait is not logged"
 
 #: Runs of history below which they are not used.
 LEAST_HISTORY = 5
@@ -80,6 +83,8 @@ def compare(
     known = known or (same and all(_varies(run) for run in (*a, *b)))
     if not known:
         changes = [_unknown(c) for c in changes]
+        # the wait is in it, so that a slower pace alone makes it longer
+        calls = [_unknown(c) if c.call == UNATTRIBUTED else c for c in calls]
     scatter = _usual_scatter(at, quantity, single, changes)
     word, verdict = _verdict(changes, single, scatter, tolerance)
     made = Comparison(
@@ -219,15 +224,14 @@ def _with_bh(calls: list[Change]) -> list[Change]:
 
 def _ranked(calls: Sequence[Change], tolerance: Tolerance) -> tuple[Change, ...]:
     listed = [c for c in calls if c.p_bh is not None and c.p_bh < tolerance.alpha]
-    listed = [c for c in listed if c.difference.value]
+    listed = [c for c in listed if c.difference.value and c.note != _HEADROOM]
     return tuple(sorted(listed, key=lambda c: (c.p_bh, -abs(c.difference.value or 0.0))))
 
 
 def _unknown(change: Change) -> Change:
     if change.statistic in ("overruns", "rate"):
         return change
-    return replace(change, verdict="can't tell", note="headroom unknown: the loop is paced and its"
-                   " wait is not logged")  # fmt: skip
+    return replace(change, verdict="can't tell", note=_HEADROOM)
 
 
 def _with_advice(change: Change, at: Scatter, tolerance: Tolerance) -> Change:

@@ -156,6 +156,18 @@ def _explained(found: Comparison) -> Iterator[RenderableType]:
     yield inset(table(["call", "before", "after", "change", "share"], rows))
 
 
+def _would_be_seen(found: Comparison) -> str:
+    """What change of a call would have been seen; of figures that scatter much, that hardly any."""
+    seen = sorted(c.seen_percent for c in found.calls if c.seen_percent is not None)
+    if not seen:
+        return ""
+    text = f"; {in_words(seen[len(seen) // 2])} % would have been seen in half of them"
+    vague = sum(percent > 100 for percent in seen)
+    return text + (
+        f", in {vague} not even a doubling" if vague else f", {in_words(seen[-1])} % in each"
+    )
+
+
 def _call_rows(found: Comparison) -> Iterator[RenderableType]:
     if not found.calls:
         return
@@ -164,9 +176,7 @@ def _call_rows(found: Comparison) -> Iterator[RenderableType]:
     yield heading_line("Calls (self time a loop; as many are asked at once, p is adjusted)")
     shown = [*told, *listed][:_CALLS]
     if not shown:
-        seen = [c.seen_percent for c in found.calls if c.seen_percent is not None]
-        most = f"; at least {in_words(max(seen))} % would have been seen in each" if seen else ""
-        yield line(f"no change seen in any of {len(found.calls)} figures{most}")
+        yield line(f"no change seen in any of {len(found.calls)} figures{_would_be_seen(found)}")
         return
     rows = [
         [safe(c.call, 28) + (f" ({safe(c.thread, 12)})" if c.thread else ""), c.statistic,

@@ -190,7 +190,7 @@ def _odd(found: Sequence[Odd]) -> str:
     odd = [o for o in found if whole & set(o.figures)]
     if not odd:
         return ""
-    names = named([f"{safe(o.run, 40)} ({signed(o.percent)} %)" for o in odd], 2)
+    names = named([f"{safe(o.run, 40)} ({o.figures[0]} {signed(o.percent)} %)" for o in odd], 2)
     return f"; {names} {'is the odd one' if len(odd) == 1 else 'are odd'}"
 
 

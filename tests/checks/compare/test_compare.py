@@ -102,6 +102,17 @@ def test_a_pacing_wait_that_is_not_logged_cannot_tell():
     assert "headroom unknown" in found.sentences[0]
 
 
+def test_what_holds_a_wait_that_is_not_logged_is_no_slower_call():
+    """Paced to 20 and to 25 ms, a read of 2 ms in both: what no call covers holds the wait."""
+    rng = np.random.default_rng(3)
+    sides = [[make_run(ms + rng.normal(0, 0.01, 3000), [("read", 0.0, 2.0)])] for ms in (20, 25)]
+    found = compare(*sides, settings=Settings(keep_warmup=True))
+    mine = [c for c in found.calls if c.call == "unattributed"]
+    assert mine
+    assert {c.verdict for c in mine} <= {"can't tell"}
+    assert not found.ranking
+
+
 def test_stored_runs_stand_on_a_side(tmp_path):
     """Figures of a season give the same verdicts as the runs, and distributions within 1 %."""
     season = Season(tmp_path / "season", create=True)

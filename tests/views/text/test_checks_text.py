@@ -75,3 +75,17 @@ def test_a_share_is_shown_in_percent(failed):
     row = Row("limit", "overruns", "overruns", value=0.25, limit=0.05, unit="share")
     (line,) = [x for x in gate_markdown(replace(failed, rows=(row,))).splitlines() if "25" in x]
     assert [cell.strip() for cell in line.split("|")][3:5] == ["25.0 %", "5.00 %"]
+
+
+def test_what_would_have_been_seen_of_calls_is_said_of_half_and_of_the_vague():
+    """Of figures that would show 1, 2 and 4 % half show 2; one that shows 300 % not a doubling."""
+    found = compare([recording(1)], [recording(2)], settings=SETTINGS)
+    call = found.calls[0]
+
+    def told(*percents):
+        calls = tuple(replace(call, verdict="no change seen", seen_percent=p) for p in percents)
+        text = text_of(render_comparison(replace(found, calls=calls, ranking=())))
+        return " ".join(text.split())
+
+    assert "of 3 figures; 2 % would have been seen in half of them, 4 % in each" in told(4, 1, 2)
+    assert "2 % would have been seen in half of them, in 1 not even a doubling" in told(1, 2, 300)
