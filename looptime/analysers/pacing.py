@@ -228,6 +228,9 @@ def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
     waited = wait > 0.01 * median(period)
     if waited.mean() < 0.05:
         return "free-running", "it hardly ever waits"
+    full = work > median(work) + 0.9 * median(wait)  # work as long as it and a usual sleep
+    if full.sum() >= 3 and wait[full].mean() < 0.1 * median(wait):
+        return "fixed rate", "there is no wait where the work takes a whole period"
     falls = slope(wait[waited], work[waited])
     if falls is None or spread(work) <= 0.002 * median(period):
         # even work: both look alike, unless late loops were followed by whole slots

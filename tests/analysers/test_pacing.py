@@ -374,3 +374,23 @@ def test_stalls_that_come_evenly_do_not_move_the_rate():
     found = pacing(make_flat_run((1e6 * period).astype(np.int64)))
     assert found.fixed_rate
     assert found.nominal_ms == pytest.approx(16.1, rel=0.004)
+
+
+def test_a_wait_that_vanishes_where_the_work_is_long_is_for_a_tick():
+    """Even work of 5.2 ms, 22.7 every 20 loops; waits in whole ms to the next tick."""
+    rng = np.random.default_rng(4)
+    work = 5.2 + rng.normal(0, 0.03, 800)
+    work[19::20] += 17.5
+    now = tick = 0.0
+    periods, waits = [], []
+    for ms in work:
+        tick = max(tick + 20.0, now + ms)
+        wait = np.floor(tick - now - ms)
+        wait += 0.08 * (wait > 0) + rng.exponential(0.2) * (rng.random() < 0.2 and wait > 0)
+        periods.append(ms + wait)
+        waits.append(wait)
+        now += ms + wait
+    calls = [[("work", 0.0, ms), ("pacing.wait", ms, wait)]
+             for ms, wait in zip(work, waits, strict=True)]  # fmt: skip
+    run = make_run(periods, lambda k: calls[k], {"pacing.wait": "pacing"})
+    assert pacing(run).mode.startswith("fixed rate")
