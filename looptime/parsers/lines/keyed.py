@@ -55,7 +55,7 @@ def read_keyed(lines: list[str]) -> Grid | None:
     told = [shapes.read(line) for line in sample]
     fit = [s for s, _ in told if _eligible(s)]
     marked = sum(s.marks > 0 for s in fit) > 0.5 * len(fit)
-    if marked and tags_of(sample) is None and _call_loops(shapes, sample):
+    if marked and _of_one_thread(told, sample) and _call_loops(shapes, sample):
         told = [shapes.read(line) for line in sample]
         fit = [s for s, _ in told if _eligible(s)]
     keys = _keys(fit, marked)
@@ -71,6 +71,12 @@ def read_keyed(lines: list[str]) -> Grid | None:
             break
         shapes.expect(next(line for _, _, line in chosen if shapes.shape(line) == shape))
     return _grid(lines, shapes, keys, marked)
+
+
+def _of_one_thread(told: list[tuple[Sentence, list[str]]], sample: list[str]) -> bool:
+    """Whether all values are told by lines of one thread, as far as lines name theirs."""
+    tags = tags_of(sample)
+    return tags is None or len({tag for (s, _), tag in zip(told, tags, strict=True) if s.marks}) < 2
 
 
 def _call_loops(shapes: Shapes, sample: list[str]) -> bool:

@@ -128,5 +128,6 @@ def test_a_loop_lasts_from_line_to_line_that_says_that_it_began(tmp_path, word):
         took = 3.1, 40.0 if late else 1.0
         lines.append(f"[{at + took[0]:.1f}] DEBUG loop - gantry took {took[0]:.2f} ms")
         lines.append(f"[{at + sum(took):.1f}] DEBUG loop - screen took {took[1]:.2f} ms")
+    lines.insert(40, lines[40].split("]")[0] + "] WARN net - client 7 back")
     run = read(tmp_path, "\n".join(lines) + "\n", unit="ms")
     assert np.allclose(run.loop_columns.period_ns / 1e6, np.diff(starts), atol=0.11)
