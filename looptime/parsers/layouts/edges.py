@@ -41,8 +41,8 @@ COLUMNS: dict[str, Column] = {
          "uptime", "epoch", "micros", "millis", "nanos", "datetime"), "time", required=True,
     ),
     "name": Column(
-        ("name", "call", "callname", "function", "func", "section", "stage", "operation", "op",
-         "label", "span", "task", "what", "event"), required=True,
+        ("name", "call", "callname", "function", "func", "fn", "section", "stage", "operation",
+         "op", "label", "span", "task", "what", "event"), required=True,
     ),
     "edge": Column(
         ("edge", "beginend", "startend", "startstop", "event", "type", "what", "action", "kind",

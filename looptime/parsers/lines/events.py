@@ -24,6 +24,10 @@ _SAMPLE = 2000
 _MOST_WORDS = 100
 #: Of so few events, and of more odd ones than this share, nothing is told.
 _FEW_EVENTS, _MOST_ODD = 12, 0.02
+#: A stamp, and an arrow before a name.
+_ARROW = re.compile(
+    r"^(\s*\W?(?:\S*\d\S*\s+){1,2}(?:[mun\N{MICRO SIGN}]?s\s+)?[:|,\s]*)(-*>|<-*)\s*(?=[A-Za-z_])"
+)
 #: What may stand before a stamp: nothing, a bracket, or words set off from it.
 _LEADS = re.compile(
     r"(^|[\[\](<:|>@=)]|->|^\s*(info|warn|warning|debug|error|trace|[iwed]))\s*$", re.IGNORECASE
@@ -81,7 +85,7 @@ def read_events(lines: list[str]) -> list[Event] | None:
     >>> [(e.stamp, e.name) for e in read_events(log)[:2]]
     [('0', 'loop'), ('9', 'imu')]
     """
-    shapes = Shapes()
+    lines, shapes = _in_words(lines), Shapes()
     sample = [line for line in lines[:_SAMPLE] if is_text(line)]
     uses = Counter(text for line in sample if (text := _event(shapes, line)[1]))
     stamps: dict[str, set[str]] = {}
@@ -109,6 +113,23 @@ def read_events(lines: list[str]) -> list[Event] | None:
         name, side = sided[text]
         made.append(Event(at, stamp, name, side, shapes.read(line)[0].units[0]))
     return made if _regular(made) and _rising([event.stamp for event in made]) else None
+
+
+def _in_words(lines: list[str]) -> list[str]:
+    """Lines whose arrows say that a call is entered or left, in words.
+
+    Examples
+    --------
+    >>> _in_words(["0.5 ms > arm.read", "2.0 ms < arm.read"])
+    ['0.5 ms begin arm.read', '2.0 ms end arm.read']
+    >>> _in_words(["12 > imu done", "14 > drive done"])
+    ['12 > imu done', '14 > drive done']
+    """
+    met = Counter(found[2].strip("-") for line in lines[:_SAMPLE] if (found := _ARROW.match(line)))
+    if min(met[way] for way in "><") < 0.3 * sum(map(is_text, lines[:_SAMPLE])):
+        return lines
+    return [_ARROW.sub(lambda at: f"{at[1]}{'begin' if '>' in at[2] else 'end'} ", line)
+            for line in lines]  # fmt: skip
 
 
 def _pairs(texts: Iterable[str]) -> set[str]:
@@ -145,7 +166,8 @@ def _event(shapes: Shapes, line: str) -> tuple[str, str]:
         return "", ""
     if after.lstrip(" ")[:1] in (",", ";", "|", "\t"):  # a cell of a table
         return "", ""
-    said = sentence.text if name is None else sentence.text.replace(name, "", 1)
+    stamped = name is not None and name in before  # else it is what happened
+    said = sentence.text.replace(name, "", 1) if name and stamped else sentence.text
     words = _FRAME.sub(" ", said).split()
     words = [fit_cell(w) for w in words if w.lower() not in LEVELS]
     if not words or len(words) > 8:

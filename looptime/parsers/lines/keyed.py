@@ -23,6 +23,8 @@ _LEAST_SHARE = 0.3
 _LEAST_USES = 3
 #: Words of a line that says that a loop has begun.
 _BEGUN = frozenset(("begin", "begins", "begun", "start", "starts", "started", "starting"))
+#: Pairs of words that make a row beside its stamp, and the share of such lines.
+_WORDS, _MOSTLY = 2, 0.9
 _COMMA = re.compile(r"(?<![\w.,])[+-]?\d+,\d+(?![\d,])")
 _POINT = re.compile(r"(?<![\w.])[+-]?\d+\.\d+(?![\w.])")
 #: A number whose thousands are set off; with two commas it is no decimal one.
@@ -54,6 +56,8 @@ def read_keyed(lines: list[str]) -> Grid | None:
     shapes = Shapes(comma=_has_comma(sample))
     told = [shapes.read(line) for line in sample]
     fit = [s for s, _ in told if _eligible(s)]
+    if sum(_worded(s) for s, _ in told) > _MOSTLY * len(sample):
+        return _grid(lines, shapes, set(), False)
     marked = sum(s.marks > 0 for s in fit) > 0.5 * len(fit)
     if marked and _of_one_thread(told, sample) and _call_loops(shapes, sample):
         told = [shapes.read(line) for line in sample]
@@ -143,6 +147,12 @@ def _eligible(sentence: Sentence) -> bool:
     return lead <= 2 and 3 * names[lead:].count(None) <= len(_named(sentence))
 
 
+def _worded(sentence: Sentence) -> bool:
+    """Whether a line is a stamp with pairs of words, such as what begins and ends."""
+    named = [name for name in sentence.names if name]
+    return len(named) == 1 and is_stamp(named[0]) and len(sentence.words) >= _WORDS
+
+
 def _lead(names: tuple[str | None, ...]) -> int:
     """Numbers before the first that has a name."""
     return next((at for at, name in enumerate(names) if name is not None), len(names))
@@ -189,7 +199,7 @@ def _grid(lines: list[str], shapes: Shapes, keys: set[str], marked: bool) -> Gri
 
 
 def _plan(grid: Grid, sentence: Sentence, keys: set[str], marked: bool) -> _Plan | None:
-    if not _holds(sentence, keys, marked):
+    if not _holds(sentence, keys, marked) and not (not keys and _worded(sentence)):
         return None
     stamps, lead = [STAMP, f"{STAMP} 2"], _lead(sentence.names)
     names = [

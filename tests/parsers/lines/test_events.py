@@ -91,3 +91,34 @@ def test_events_out_of_turn_are_told(tmp_path, harm, said):
     run = read(tmp_path, "\n".join(harm(_events())))
     assert any(said in note for note in run.clock.notes) or not said
     assert read(tmp_path, "\n".join(_events())).clock.notes == ()
+
+
+def flow(loops=60):
+    """Instants (ms, side, name) of a loop that holds two calls, one of them with a call in it."""
+    rows, at = [], 0.0
+    for k in range(loops):
+        late = 9.0 if k % 8 == 5 else 0.0
+        rows += [(at, ">", "robot"), (at + 0.01, ">", "base"), (at + 0.02, ">", "base.read"),
+                 (at + 2, "<", "base.read"), (at + 4, "<", "base"), (at + 4.1, ">", "lights"),
+                 (at + 5.1 + late, "<", "lights"), (at + 5.2 + late, "<", "robot")]  # fmt: skip
+        at += 12 + late
+    return rows
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["{at:10.3f} ms {mark} {name}", "{at:.3f} {arrow} {name}", "[{at:.3f}] {mark}{name}",
+     "time={s:.6f} thread=main event={word} fn={name}"],
+)  # fmt: skip
+def test_calls_that_are_entered_and_left_by_marks_or_by_pairs_of_words(tmp_path, line):
+    """Marks between stamp and name, and lines of words alone, give loops of 12 and 21 ms."""
+    text = "".join(
+        line.format(at=at, s=at / 1e3, mark=mark, arrow="->" if mark == ">" else "<-", name=name,
+                    word="enter" if mark == ">" else "exit") + "\n"
+        for at, mark, name in flow()
+    )  # fmt: skip
+    run = read(tmp_path, text, unit="s" if "time=" in line else "ms")
+    expected = [21.0 if k % 8 == 5 else 12.0 for k in range(len(run))]
+    assert periods_ms(run) == pytest.approx(expected)
+    assert self_ms(run)["base.read"] == pytest.approx([1.98] * len(run))
+    assert self_ms(run)["lights"] == pytest.approx([took - 11 for took in expected])
