@@ -48,6 +48,10 @@ DATED = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d|\b\d\d?[/.-]\d\d?[/.-]\d{4})[ \t]+(\
 _RULE = re.compile(r"^[|+:=_\s-]{3,}$")
 #: Words between two rules.
 _TITLE = re.compile(r"^([-=*~+])\1+\s*[^\W\d_][^,;|\t]*?\1{2,}$")
+#: Blanks between a name and its unit in brackets.
+_SPACED_UNIT = re.compile(r"\s+(?=[\[(][^\W\d_]{1,3}[\])])")
+#: Rows that must go on as numbers of loops do.
+_MOSTLY = 0.95
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}
 #: Brackets behind names that state the unit of all of them, ``(all in us)``, or of the times.
 _OF_ALL = re.compile(
@@ -462,7 +466,11 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     if not above or not above[-1].lstrip().startswith("#"):
         return plain
     text, unit, of_all = _stated_behind(above[-1].strip().lstrip("#").strip())
+    if plain.delimiter == " ":
+        text = _SPACED_UNIT.sub("", text)
     cells = named_cells(text, plain.delimiter, plain.fields)
+    if len(cells) == plain.fields - 1 and _numbers_loops(plain):  # the hash is no comment's
+        cells = ("loop", *cells)
     if unit and len(cells) != plain.fields:  # names are set apart in another way
         cells = tuple(re.split(r"[,;|\s]+", text))
     words = [cell for cell in cells if cell and not _is_value(cell, plain.decimal)]
@@ -479,6 +487,13 @@ def _in_unit(cells: tuple[str, ...], unit: str | None, of_all: bool) -> tuple[st
         return cells
     named = [one if split_unit(one)[1] else f"{one} [{unit}]" for one in cells]
     return tuple(named) if of_all else (named[0], *cells[1:])
+
+
+def _numbers_loops(plain: Dialect) -> bool:
+    """Whether the first cells are numbers that stay or go up by one."""
+    first = numbers(plain, 0)
+    steps = np.diff(first)
+    return len(first) > 2 and bool(((steps == 0) | (steps == 1)).mean() > _MOSTLY)
 
 
 def _stated_behind(text: str) -> tuple[str, str | None, bool]:

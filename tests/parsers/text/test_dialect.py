@@ -231,3 +231,16 @@ def test_the_unit_of_all_behind_the_last_name_of_a_header(tmp_path, behind):
     assert (run.clock.unit, run.clock.unit_from) == ("us", "header")
     assert [name.name for name in run.names] == ["sense", "belt"]
     assert self_ms(run)["belt"][:3] == [0.4, 0.41, 0.42]
+
+
+@pytest.mark.parametrize("header", ["  #  t [us]   dt[us]  what", "# t[us] dt (us) what"])
+def test_a_hash_above_the_numbers_of_loops_is_their_name(tmp_path, header):
+    """Columns that a comment names from the second on, some with a blank before their unit."""
+    rows = "".join(
+        f"{k:5d} {6000 * k + at:10d} {took:8d}  {what}\n"
+        for k in range(50)
+        for at, took, what in ((2, 2400, "sensors"), (2410, 800 + k % 7, "logic"))
+    )
+    run = read(tmp_path, f"{header}\n{rows}")
+    assert run.loop_columns.loop.tolist() == list(range(49))
+    assert periods_ms(run) == [6.0] * 49
