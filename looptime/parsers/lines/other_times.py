@@ -8,6 +8,7 @@ from itertools import pairwise
 from looptime.errors import LogError, UsageError
 from looptime.parsers.lines.cell_rows import table_grid
 from looptime.parsers.lines.grid import Grid
+from looptime.parsers.lines.legend import by_legend, legend_of
 from looptime.parsers.lines.rated import rated
 from looptime.parsers.lines.recast import MULTIPLE, recast
 from looptime.parsers.lines.spelled import spelled
@@ -58,8 +59,9 @@ def other_times(
     like = None if grid is None else grid.rewritten()[1]
     units = grid is not None
     if grid is None:
-        hertz = any("hz" in one.lower() for one in _remarks(lines))
-        if columns is None and not hertz and not _may_be(lines):
+        remarks = _remarks(lines)
+        told = any("hz" in one.lower() for one in remarks) or bool(legend_of(remarks))
+        if columns is None and not told and not _may_be(lines):
             return None
         try:
             like = sniff("\n".join(lines[:2000]), path, columns)
@@ -70,6 +72,7 @@ def other_times(
         grid = table_grid(lines, like)
     assert like is not None
     said, stated = recast(grid, like, _remarks(lines), path, unit)
+    said += [named] if (named := by_legend(grid, _remarks(lines))) else []
     if not said and not units:
         return None
     return OtherTimes(grid, tuple(said), () if stated is None else (stated,))
