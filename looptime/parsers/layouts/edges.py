@@ -42,7 +42,7 @@ COLUMNS: dict[str, Column] = {
     ),
     "name": Column(
         ("name", "call", "callname", "function", "func", "fn", "section", "stage", "operation",
-         "op", "label", "span", "task", "what", "event"), required=True,
+         "op", "label", "span", "task", "what", "object", "event"),
     ),
     "edge": Column(
         ("edge", "beginend", "startend", "startstop", "event", "type", "what", "action", "kind",
@@ -67,10 +67,18 @@ WORDS: dict[str, int] = {
                      "return", "out", "falling"), END),
     **dict.fromkeys(("instant", "point", "mark", "i", "tick"), POINT),
 }  # fmt: skip
+#: Words for a lock that is waited for, from asking until it is had; letting it go ends nothing.
+_LOCKS: dict[str, int] = {
+    **dict.fromkeys(("want", "wants", "wanted", "request", "requested", "waiting"), BEGIN),
+    **dict.fromkeys(("got", "acquired", "granted", "obtained"), END),
+    **dict.fromkeys(("release", "releases", "released", "unlock", "unlocked"), POINT),
+}  # fmt: skip
 _NAMELIKE = ("name", "call", "event", "section", "stage", "function", "func", "label", "span",
              "task", "op", "operation", "what")  # fmt: skip
 #: A row or two may be garbled in a column that says begin and end.
 _MOST_KNOWN = 0.95
+#: Words that are met so often beside the commonest say what the edges are.
+_OFTEN = 0.5
 #: Where more than this share of the edges step back, they stand in no order.
 _NO_ORDER = 0.3
 #: Rows by which it is told which of two words is begin.
@@ -162,7 +170,11 @@ def _edge(found: list[Head], dialect: Dialect) -> Head | None:
         every = [row[head.index].lower() for row in dialect.sample[:400]]
         cells = [cell for cell in every if not is_missing(cell) or cell == "-"]
         known = [cell for cell in cells if cell in WORDS]
-        if len(known) < _MOST_KNOWN * len(cells) or not {WORDS[c] for c in known} >= {BEGIN, END}:
+        told = [side for cell in cells if (side := side_of(cell)) is not None]
+        bare = sum(cell in WORDS or cell in _LOCKS for cell in cells)
+        if len(told) < _MOST_KNOWN * len(cells) or 2 * bare < len(told):
+            continue
+        if not {WORDS[cell] for cell in known} >= {BEGIN, END}:
             continue
         if all(cell in "01+-<>" for cell in known) and head.word not in COLUMNS["edge"].spellings:
             continue
@@ -198,6 +210,18 @@ def split_edge(text: str) -> tuple[str, int | None]:
     return text, None
 
 
+def side_of(word: str) -> int | None:
+    """The side that a cell of a column of edges tells, also of a lock, or with a name of its own.
+
+    Examples
+    --------
+    >>> side_of("Enter") == side_of("want") == side_of("loop_begin") == BEGIN, side_of("imu")
+    (True, None)
+    """
+    known = WORDS.get(word.lower(), _LOCKS.get(word.lower()))
+    return split_edge(word)[1] if known is None else known
+
+
 def commonest(table: Table) -> Bool | None:
     """Rows of the name and side that is met most often."""
     key = table.columns["name"].astype(np.int64)
@@ -228,8 +252,11 @@ def rows(content: Content) -> Found:
     at = table.columns
     name, names, side = _sides(table)
     time = at["time"]
-    neither = side < 0
+    nameless = name == names.index("") if "" in names else np.zeros(len(name), bool)
+    outcast.add(np.flatnonzero(nameless), "missing value")
+    neither = (side < 0) & ~nameless
     outcast.add(np.flatnonzero(neither), "not a row")
+    neither |= nameless
     thread = np.asarray(at["thread"]) if len(table.words.get("thread", [])) > 1 else None
     kept = np.flatnonzero(~neither)
     order = kept[_in_sequence(at.get("seq"), thread, kept)]
@@ -339,7 +366,7 @@ def _sides(table: Table) -> tuple[Int, list[str], NDArray[np.int8]]:
     name = np.asarray(table.columns["name"]).astype(np.int32)
     words = table.words["name"]
     if "edge" in table.columns:
-        return name, words, _edges(table)
+        return *_named(table, name, words), _edges(table)
     split = [split_edge(word) for word in words]
     names = list(dict.fromkeys(text for text, _ in split))
     code = np.array([POINT if side is None else side for _, side in split], np.int8)
@@ -347,12 +374,25 @@ def _sides(table: Table) -> tuple[Int, list[str], NDArray[np.int8]]:
     return place[name], names, code[name]
 
 
+def _named(table: Table, name: Int, words: list[str]) -> tuple[Int, list[str]]:
+    """Names of rows, from the word of the edge where the cell is empty: ``loop_begin``."""
+    if "" not in words:
+        return name, words
+    own = [split_edge(word)[0] for word in table.words["edge"]]
+    made = list(dict.fromkeys([*words, *own]))
+    place = np.array([made.index(text) for text in own], np.int32)
+    empty = name == words.index("")
+    return np.where(empty, place[np.asarray(table.columns["edge"])], name), made
+
+
 def _edges(table: Table) -> NDArray[np.int8]:
     """Edge of every row; of two words that nobody knows, what their order tells."""
     edge, words = np.asarray(table.columns["edge"]), table.words["edge"]
-    code = np.array([WORDS.get(word.lower(), -1) for word in words], np.int8)
+    told = [side_of(word) for word in words]
+    code = np.array([-1 if side is None else side for side in told], np.int8)
     uses = np.bincount(edge, minlength=len(words))
-    if len(words) > 1 and set(code[np.argsort(-uses)[:2]].tolist()) != {BEGIN, END}:
+    common = uses >= _OFTEN * uses.max(initial=0)
+    if len(words) > 1 and not {BEGIN, END} <= set(code[common].tolist()):
         one, other = np.argsort(-uses, kind="stable")[:2].tolist()
         mine = np.flatnonzero((edge == one) | (edge == other))[:_LOOKED_AT]
         thread = table.columns.get("thread") if len(table.words.get("thread", [])) > 1 else None

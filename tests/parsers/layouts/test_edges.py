@@ -79,3 +79,28 @@ def test_edges_of_one_side_alone(tmp_path):
     rows = [("1e30" if edge == "begin" else t, name, edge) for t, name, edge in LOOPS]
     with pytest.raises(LogError, match="holds no call that has both a begin and an end"):
         read(tmp_path, text(rows), layout="edges")
+
+
+def test_a_lock_is_waited_for_from_asking_until_it_is_had(tmp_path):
+    """Want and got are the wait, letting go ends nothing, and the loop's edges name themselves."""
+    text, at, waits = "time_us,thread,event,object\n", 0, []
+    for k in range(200):
+        wait = 9000 if k % 20 == 11 else 15 + k % 3
+        waits.append(wait / 1000)
+        begin = at + 2000
+        if wait == 9000:
+            text += f"{begin - 50},cam,got,bus\n"
+        rows = [(at, "loop_begin", ""), (at + 5, "begin", "imu"), (at + 1505, "end", "imu"),
+                (begin, "want", "bus"), (begin + wait, "got", "bus"),
+                (begin + wait + 900, "release", "bus"),
+                (begin + wait + 1000, "loop_end", "")]  # fmt: skip
+        lines = [f"{t},main,{event},{what}\n" for t, event, what in rows]
+        if wait == 9000:
+            lines.insert(4, f"{begin + wait - 8},cam,release,bus\n")
+        text += "".join(lines)
+        at = begin + wait + 1001
+    run = read(tmp_path, text)
+    pieces = self_ms(run)
+    assert pieces["bus"] == pytest.approx(waits[: len(run)])
+    assert pieces["imu"] == pytest.approx([1.5] * len(run))
+    assert periods_ms(run)[:-1] == pytest.approx([3.001 + wait for wait in waits[:-1]])
