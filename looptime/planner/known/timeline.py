@@ -15,6 +15,7 @@ from functools import cached_property
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int
+from looptime.errors import LooptimeError
 from looptime.records import dataclass
 from looptime.run import Run
 
@@ -131,10 +132,16 @@ def chain(run: Run) -> Chain:
     if not len(depth) or (depth[0] == 0 and (np.diff(depth) <= 1).all()):
         end = _rounded_back(depth, loop, start, end, run.clock.tick_ns)
         made = _linked((row, loop, depth, name), (start, end, tail, until), marks)
-        if not (made.length[1:][made.owner[1:] != BETWEEN] < 0).any():
+        if made is not None and not (made.length[1:][made.owner[1:] != BETWEEN] < 0).any():
             return made
-    depth = _depths(start, end)
-    return _linked((row, loop, depth, name), (start, end, tail, until), marks)
+    made = _linked((row, loop, _depths(start, end), name), (start, end, tail, until), marks)
+    if made is None:  # calls that cross each other over several loops: each stays in its own
+        end = np.minimum(ends, marks[1][loop])
+        times = start, end, (ends - end).astype(np.float64), loop
+        made = _linked((row, loop, _depths(start, end), name), times, marks)
+    if made is None:
+        raise LooptimeError("calls begin and end in an order that no thread can have made")
+    return made
 
 
 def _rounded_back(depth: Int, loop: Int, start: Int, end: Int, tick_ns: int) -> Int:
@@ -210,8 +217,11 @@ def _sizes(depth: Int) -> tuple[Int, Int]:
 
 def _linked(
     calls: tuple[Int, Int, Int, Int], times: tuple[Int, Int, Float, Int], marks: tuple[Int, Int]
-) -> Chain:
-    """Order the events of calls and loops, and find whose time lies between them."""
+) -> Chain | None:
+    """Order the events of calls and loops, and find whose time lies between them.
+
+    None where two events would have one place: calls cross each other.
+    """
     row, loop, depth, name = calls
     start, end, tail, until = times
     loop_start, loop_end = marks
@@ -225,6 +235,9 @@ def _linked(
         begin[loop[i] + 1 : until[i] + 1] -= 1
     close = np.append(begin[1:] - 1, 2 * m + 2 * n - 1)[:n]
     total = 2 * (m + n)
+    places = np.concatenate([begin_event, end_event, begin, close])
+    if not (np.bincount(places[places < total], minlength=total) == 1).all():
+        return None
     time = np.empty(total, np.int64)
     owner = np.full(total, NOBODY, np.int32)
     time[begin_event], time[end_event] = start, end

@@ -7,6 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from looptime.planner.known.timeline import arrange, chain, lay
+from looptime.run import CallColumns, LoopColumns, Run
+from looptime.schema import CallName
 from tests.planner.play.build import built, nested_loops
 
 
@@ -26,3 +28,18 @@ def test_a_chain_laid_out_is_the_run(loops, reach):
     }
     again = zip(laid.spill_row, laid.spill_loop, laid.spill_ns, strict=True)
     assert {(r, j, t) for r, j, t in again if t} == spilt
+
+
+def test_calls_that_cross_each_other_over_loops_stay_in_their_own():
+    """Every loop has two calls that last for five and ten more: no stretch is left to chance."""
+    loop, start = np.arange(40).repeat(2), 8_000_000 * np.arange(40)
+    calls = CallColumns(
+        loop=loop, thread=0 * loop, name=np.arange(80) % 2, start_ns=start[loop],
+        duration_ns=np.tile([40_000_000, 80_000_000], 40), self_ns=0 * loop, depth=0 * loop,
+    )  # fmt: skip
+    calls.start_ns[1::2] += 2_000_000
+    loops = LoopColumns(np.arange(40), start, np.full(40, 8_000_000))
+    names = CallName("one"), CallName("two")
+    line = chain(Run(loops, calls, names, ("main",), 0))
+    own = [int(line.length[line.owner == k].sum()) for k in range(80)]
+    assert own == [2_000_000, 6_000_000] * 40  # the one that begins later is the inner one
