@@ -73,16 +73,20 @@ def test_threads_and_recorders_that_come_and_go(tmp_path: Path) -> None:
     assert int(done.stdout) < 40_000, "KiB; a ring has 512, and there were 1,200"
 
 
-@pytest.mark.parametrize("races", [False, True])
-def test_storm(races: bool, misuse: Path, tmp_path: Path) -> None:
+@pytest.fixture(params=["address,undefined", "thread"])
+def watched(request: pytest.FixtureRequest, misuse: Path, tmp_path: Path) -> Path:
+    """The program watched for faults of memory and undefined steps, and for races."""
+    if request.param != "thread":
+        return misuse
+    return build(tmp_path, "misuse.cpp", "-O1", "-g", "-fsanitize=thread")
+
+
+def test_storm(watched: Path, tmp_path: Path) -> None:
     """All of it at once from five threads: rows, lost rows and ignored marks add up."""
-    program = misuse
-    if races:
-        program = build(tmp_path, "misuse.cpp", "-O1", "-g", "-fsanitize=thread")
-    check_storm(tmp_path / "log-001.csv", run(program, "storm", tmp_path, 1500, 1))
+    check_storm(tmp_path / "log-001.csv", run(watched, "storm", tmp_path, 1500, 1))
 
 
 @pytest.mark.slow
-def test_long_storm(misuse: Path, tmp_path: Path) -> None:
+def test_long_storm(watched: Path, tmp_path: Path) -> None:
     """The same for a minute."""
-    check_long_storm(tmp_path, lambda folder, seed: run(misuse, "storm", folder, 20_000, seed))
+    check_long_storm(tmp_path, lambda folder, seed: run(watched, "storm", folder, 20_000, seed))
