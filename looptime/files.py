@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG, S_ISSOCK
@@ -15,6 +16,8 @@ from looptime.errors import LooptimeError, UsageError
 __all__ = [
     "LOG_SUFFIXES",
     "NOTES_FILE",
+    "PATIENCE_S",
+    "answers",
     "is_log",
     "open_plain",
     "read_toml",
@@ -26,6 +29,8 @@ __all__ = [
 LOG_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".gz", ".zst"}
 #: Name of the file of notes that stands beside logs, see `looptime.notes`.
 NOTES_FILE = "looptime-notes.csv"
+#: How long a file may keep one waiting for its first byte [s].
+PATIENCE_S = 2.0
 #: Reading bytes, without waiting for whoever writes into a pipe.
 _READING = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 
@@ -67,6 +72,26 @@ def open_plain(path: str | os.PathLike[str]) -> BinaryIO:
     if S_ISDIR(kind):
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), os.fspath(path))
     raise OSError(errno.EINVAL, "it is a pipe, a socket or a device", os.fspath(path))
+
+
+def answers(path: str | os.PathLike[str], within_s: float = PATIENCE_S) -> bool:
+    """Whether the first byte of a file, or an error, comes in time: a lost share gives neither.
+
+    Examples
+    --------
+    >>> answers(__file__), answers("no such file")
+    (True, True)
+    """
+    came = threading.Event()
+
+    def ask() -> None:
+        with contextlib.suppress(OSError, ValueError), open_plain(path) as file:
+            file.read(1)
+        came.set()
+
+    # one that still waits when the command ends is left behind
+    threading.Thread(target=ask, daemon=True).start()
+    return came.wait(within_s)
 
 
 def read_toml(

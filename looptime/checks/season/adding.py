@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import field
 from typing import Any
 
+from looptime import files
 from looptime.checks.recording.recording import Settings
 from looptime.checks.season.season import Listed, Season
 from looptime.checks.season.workers import Job, Measured, Pending, entries_of, file_hash, workers
@@ -106,6 +107,7 @@ def add_logs(
     added = Added()
     if left := season.clean():
         added.notes.append(f"{left} half-written files of an interrupted call were removed")
+    jobs = _answering(jobs, added)
     todo = list(jobs) if replace else _skip_known(season, jobs, added)
     with workers(todo, processes, scheduler) as submit:
         for number, (job, measured) in enumerate(_in_turn(todo, submit), 1):
@@ -147,6 +149,23 @@ def _kinds(season: Season, entries: Sequence[Listed]) -> list[list[str]]:
         else:
             kinds.append((calls, [entry.facts.name]))
     return sorted((runs for _, runs in kinds), key=len, reverse=True)
+
+
+def _answering(jobs: Sequence[Job], added: Added) -> list[Job]:
+    """Leave out files that never answer; the rest of such a folder gets little time."""
+    silent: set[str] = set()
+    good = []
+    for job in jobs:
+        folder = os.path.dirname(job.path)
+        if files.answers(job.path, files.PATIENCE_S / (4 if folder in silent else 1)):
+            good.append(job)
+            continue
+        silent.add(folder)
+        added.errors[job.path] = (
+            f"{job.path}: does not answer: is the disk or share that it is on still there? Copy "
+            "it here and add it again"
+        )
+    return good
 
 
 def _skip_known(season: Season, jobs: Sequence[Job], added: Added) -> list[Job]:

@@ -6,10 +6,11 @@ import os
 import socket
 import subprocess
 import sys
+import threading
 
 import pytest
 
-from looptime import cli
+from looptime import cli, files
 from looptime.checks.recording.recording import Settings
 from looptime.checks.season.adding import Job, add_logs
 from looptime.checks.season.season import Season, SeasonError
@@ -83,6 +84,25 @@ def test_too_short_a_log_is_an_error_of_its_own(tmp_path):
     season = Season(tmp_path / "season", create=True)
     added = add_logs(season, _jobs([*paths, str(short)]), processes=1)
     assert "after the warm-up" in added.errors[str(short)]
+    assert len(added.new) == 2
+
+
+def test_a_file_that_never_answers_is_left_out(tmp_path, monkeypatch):
+    """One file of a lost share is named, and what else there is is added; nobody waits for it."""
+    paths = write_recipes(tmp_path / "logs", 3)
+    gone, opened = threading.Event(), files.open_plain
+
+    def lost(path):
+        if path == paths[1]:
+            gone.wait()
+        return opened(path)
+
+    monkeypatch.setattr(files, "open_plain", lost)
+    monkeypatch.setattr(files, "PATIENCE_S", 3.0)
+    added = add_logs(Season(tmp_path / "season", create=True), _jobs(paths), processes=1)
+    gone.set()
+    assert list(added.errors) == [paths[1]]
+    assert "does not answer" in added.errors[paths[1]]
     assert len(added.new) == 2
 
 
