@@ -28,6 +28,8 @@ _FEW_EVENTS, _MOST_ODD = 12, 0.02
 _ARROW = re.compile(
     r"^(\s*\W?(?:\S*\d\S*\s+){1,2}(?:[mun\N{MICRO SIGN}]?s\s+)?[:|,\s]*)(-*>|<-*)\s*(?=[A-Za-z_])"
 )
+#: More events than this share that come too soon or too late are of two logs.
+_MOST_CROSSED = 0.2
 #: What may stand before a stamp: nothing, a bracket, or words set off from it.
 _LEADS = re.compile(
     r"(^|[\[\](<:|>@=)]|->|^\s*(info|warn|warning|debug|error|trace|[iwed]))\s*$", re.IGNORECASE
@@ -228,6 +230,19 @@ def _out_of_turn(events: list[Event]) -> list[str]:
         if count:
             named = ", ".join(name for name, _ in found.most_common(3))
             said.append(f"in {count:,} place{'s' * (count > 1)} " + what.format(named))
+    share = _crossed(keys)
+    if share > _MOST_CROSSED:
+        said.append(
+            f"{100 * share:.0f} % of the events come again before each of the others has come once:"
+            " two logs may stand among each other"
+        )
+    ends = sorted({name.split()[-1] for name, _ in set(keys) if " " in name})
+    begun = [one for one, other in pairwise(ends) if other.startswith(one)]
+    if len(begun) > 1:
+        said.append(
+            f"names end within a word of others ({', '.join(begun[:3])}): were lines cut off? Then "
+            "what else is missing is not known"
+        )
     odd = _out_of_line(events)
     if odd:
         said.append(
@@ -243,6 +258,29 @@ def _out_of_turn(events: list[Event]) -> list[str]:
             f"line {still[0] + 1}: the clock stood still, and the loop after it looks long"
         )
     return said
+
+
+def _crossed(keys: list[tuple[str, int | None]]) -> float:
+    """Share of the events that come again too soon or too late, of those that go round.
+
+    Examples
+    --------
+    >>> _crossed([("loop", 0), ("imu", 0), ("drive", 0)] * 9)
+    0.0
+    >>> two = [("loop", 0), ("imu", 0), ("loop", 0), ("imu", 0), ("imu", 0), ("loop", 0)] * 9
+    >>> _crossed(two) > 0.5
+    True
+    """
+    count = Counter(keys)
+    often = max(count.values(), default=0)
+    round_ = {key for key, many in count.items() if many >= 0.95 * often}
+    mine = [key for key in keys if key in round_]
+    last: dict[tuple[str, int | None], int] = {}
+    wrong = 0
+    for at, key in enumerate(mine):
+        wrong += key in last and at - last[key] != len(round_)
+        last[key] = at
+    return wrong / max(1, len(mine) - 1)
 
 
 def _out_of_line(events: list[Event]) -> list[int]:

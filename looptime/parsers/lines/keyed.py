@@ -19,6 +19,8 @@ UNNAMED = "number"
 _SAMPLE = 2000
 #: Of the lines, this part must hold values that others hold too.
 _LEAST_SHARE = 0.3
+#: Lines that name a key twice were run into one if they are no more than this part.
+_RUN_INTO_ONE = 0.05
 #: A key is one if so many lines have it.
 _LEAST_USES = 3
 #: Words of a line that says that a loop has begun.
@@ -74,7 +76,14 @@ def read_keyed(lines: list[str]) -> Grid | None:
         if often < 0.15 * len(chosen):
             break
         shapes.expect(next(line for _, _, line in chosen if shapes.shape(line) == shape))
-    return _grid(lines, shapes, keys, marked)
+    twice = sum(_twice(s) for s, _, _ in chosen)
+    return _grid(lines, shapes, keys, marked, twice > _RUN_INTO_ONE * len(chosen))
+
+
+def _twice(sentence: Sentence) -> bool:
+    """Whether a key stands twice in a line: the second time it has a 2 behind it."""
+    named = set(_named(sentence))
+    return any(f"{name} 2" in named for name in named)
 
 
 def _of_one_thread(told: list[tuple[Sentence, list[str]]], sample: list[str]) -> bool:
@@ -180,7 +189,7 @@ def _is_sure(chosen: list[Sentence], count: int) -> bool:
     return often >= 0.8 * count and sum(name is not None for name in names) >= 2
 
 
-def _grid(lines: list[str], shapes: Shapes, keys: set[str], marked: bool) -> Grid:
+def _grid(lines: list[str], shapes: Shapes, keys: set[str], marked: bool, twice: bool) -> Grid:
     grid = Grid(lines)
     plans: dict[int, _Plan | None] = {}
     kept: list[Sentence] = []  # a sentence that is kept has an identity of its own
@@ -192,7 +201,8 @@ def _grid(lines: list[str], shapes: Shapes, keys: set[str], marked: bool) -> Gri
         sentence, numbers = read(line)
         if id(sentence) not in plans:
             kept.append(sentence)
-            plans[id(sentence)] = _plan(grid, sentence, keys, marked)
+            usual = twice or not _twice(sentence)
+            plans[id(sentence)] = _plan(grid, sentence, keys, marked) if usual else None
         plan = plans[id(sentence)]
         grid.rows.append(None if plan is None else _row(plan, numbers, shapes.comma))
     return grid

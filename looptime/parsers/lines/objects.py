@@ -91,10 +91,18 @@ def _loaded(line: str) -> dict[str, Any] | None:
     """The object on a line, with its numbers as they stand."""
     text = line.strip(" \t\r,[]")
     try:
-        value = json.loads(text, parse_float=str, parse_int=str)
+        value = json.loads(text, parse_float=str, parse_int=str, object_pairs_hook=_once)
     except (ValueError, RecursionError):
         return None
     return value if isinstance(value, dict) else None
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object; two lines that were run into one name a key twice, and are none."""
+    made = dict(pairs)
+    if len(made) < len(pairs):
+        raise ValueError("a key stands twice")
+    return made
 
 
 def _cells(grid: Grid, value: dict[str, Any]) -> list[str]:

@@ -41,7 +41,7 @@ from looptime.parsers.lines.tags import apart, cross, of_the_loop, tags_of
 from looptime.parsers.lines.twice import once
 from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
 from looptime.parsers.text.prose import is_written
-from looptime.parsers.text.source import Source, blocks
+from looptime.parsers.text.source import HOLE, Source, blocks
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
 
@@ -55,6 +55,7 @@ _LOOKED_AT = 4000
 _FEWEST = 10
 #: What sets a terminal's colours and place.
 _COLOURS = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
+_HOLE = HOLE.decode()
 _LETTERS = re.compile(r"[A-DF-Za-df-z{]")
 
 
@@ -112,12 +113,17 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
                 source.path,
             )
         return None
-    lines, again = once(without_sender(_every_line(source)))
-    found = _grid(lines, source, options) if len(lines) > len(first) else made
+    every = _every_line(source)
+    holes = [at for at, line in enumerate(every) if _HOLE in line]
+    for at in holes:
+        every[at] = ""
+    lines, again = once(without_sender(every))
+    found = _grid(lines, source, options) if len(lines) > len(first) or holes else made
     if found is None:
         return None
     grid, layout, note = found
     grid.aside += [(at, "duplicate row") for at in again]
+    grid.aside += [(at, "wrong number of fields") for at in holes]  # loops around it are not whole
     rewritten, dialect = grid.rewritten()
     source.cautions.extend([note] * bool(note) + grid.notes)
     options = replace(options, layout=None) if asked else options

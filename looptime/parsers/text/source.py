@@ -19,6 +19,7 @@ from looptime.records import dataclass
 __all__ = [
     "BLOCK_BYTES",
     "EXPORTED",
+    "HOLE",
     "LONGEST_LINE",
     "Block",
     "Bytes",
@@ -43,6 +44,9 @@ HEAD_BYTES = 256 << 10
 _MOST_RATIO = 250
 _RATIO_COUNTS_FROM = 64 << 20
 _CUT = "the compressed file is cut short: what came before the cut was read"
+#: What stands where a stretch of the file was never written: bytes that are no text look alike.
+HOLE = "\ufffd".encode() * 8
+_EMPTY = re.compile(rb"(?<=[^\n\0])\0{64,}")  # fewer fill up a field of fixed width
 #: First line of a run exported as CSV.
 EXPORTED = b"# looptime-run: "
 #: What is told the share of a file that has been read, 0 to 1.
@@ -303,9 +307,12 @@ def _text(source: Source, size: int) -> Iterator[bytes]:
         skip = 0
         if decoder is not None:
             piece = decoder.decode(piece).encode("utf-8", "replace")
-        if 0 in piece:
-            piece = piece.replace(b"\0", b"")
-        yield piece
+        yield bytes(_without_nul(piece)) if 0 in piece else piece
+
+
+def _without_nul(data: Bytes) -> Bytes:
+    """A text without NUL bytes; `HOLE` stands for so many that something was lost there."""
+    return _EMPTY.sub(HOLE, data).replace(b"\0", b"")
 
 
 def head(source: Source) -> bytes:
@@ -378,7 +385,7 @@ def _blocks_in_place(source: Source, size: int, held: int) -> Iterator[Block]:
                     got = file.readinto(view[len(rest) :])  # type: ignore[attr-defined]
                 del data[len(rest) + got :]
                 if 0 in data:
-                    data = data.replace(b"\0", b"")
+                    data = bytearray(_without_nul(data))
                 cut = data.rfind(b"\n") + 1 if got else len(data)
                 rest = bytes(data[cut:])
                 _check_line(len(rest), source)

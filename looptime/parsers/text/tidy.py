@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from looptime.array_types import Bool
 from looptime.parsers.text.dialect import DATED, Dialect, is_missing, is_number, split_line
-from looptime.parsers.text.source import Bytes
+from looptime.parsers.text.source import HOLE, Bytes
 
 __all__ = ["is_prose", "line_count", "tidy", "without_loose_quotes"]
 
@@ -65,7 +65,7 @@ def tidy(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
         The same number of lines.
     torn : list of (int, str)
         Lines, counted from 0, that were blanked out because they hold a quote that is never
-        closed: read as it stands, it would swallow the rows after it.
+        closed, which would swallow the rows after it, or have a hole.
 
     Examples
     --------
@@ -77,19 +77,35 @@ def tidy(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
     if not data.isascii():
         # byte-order marks stand within a log where files were joined
         data = data.decode("utf-8", "replace").replace("\ufeff", "").encode()
+    holes: list[tuple[int, str]] = []
+    if HOLE in data:
+        data, holes = _without_holes(data)
     if b"\r" in data:
         data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b" ")
     if dialect.delimiter == " ":
         data = _DATED.sub(rb"\1T\2", data)
         data = re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", data))
     if b'"' not in data:
-        return data, []
+        return data, holes
     if dialect.spaced_quotes:
         mark = dialect.delimiter.encode()
         # a quoted cell is passed over whole: blanks in it stay
         spaced = re.compile(rb'("(?:[^"\n]|"")*")|' + re.escape(mark) + rb'[ \t]+(?=")')
         data = spaced.sub(lambda found: found[1] or mark, data)
-    return _closed(data, dialect)
+    data, torn = _closed(data, dialect)
+    return data, holes + torn
+
+
+def _without_holes(data: Bytes) -> tuple[Bytes, list[tuple[int, str]]]:
+    """Blank out lines in which a stretch of the file is no text: a row there is two, or a part."""
+    lines: list[Bytes] = list(data.split(b"\n"))
+    found = []
+    for at, line in enumerate(lines):
+        if HOLE in line:
+            lines[at] = b""
+            if line.replace(HOLE, b"").strip():  # an end of a file that was never written is none
+                found.append((at, line.decode("utf-8", "replace")))
+    return b"\n".join(lines), found
 
 
 def _closed(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:

@@ -122,3 +122,16 @@ def test_calls_that_are_entered_and_left_by_marks_or_by_pairs_of_words(tmp_path,
     assert periods_ms(run) == pytest.approx(expected)
     assert self_ms(run)["base.read"] == pytest.approx([1.98] * len(run))
     assert self_ms(run)["lights"] == pytest.approx([took - 11 for took in expected])
+
+
+def test_two_logs_among_each_other_are_told(tmp_path):
+    """Loops of 7 and of 11 ms sorted by time: no event waits for the others of its loop."""
+    names = ("loop start", "gyro done", "drive done")
+    one, two = (
+        [(step * k + 2000 * at, name) for k in range(60) for at, name in enumerate(names)]
+        for step in (7000, 11_000)
+    )
+    both = "".join(f"[{t} us] {name}\n" for t, name in sorted(one + two))
+    alone = "".join(f"[{t} us] {name}\n" for t, name in one)
+    notes = [read(tmp_path, log).clock.notes for log in (both, alone)]
+    assert [any("two logs may stand" in note for note in said) for said in notes] == [True, False]

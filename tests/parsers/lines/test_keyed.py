@@ -9,6 +9,7 @@ import pytest
 
 import looptime
 from looptime.errors import LogError
+from looptime.parsers.lines.keyed import read_keyed
 from tests.parsers.build import balance, periods_ms, read, self_ms
 from tests.parsers.lines.build import COSTS, LONG, PERIODS, ROWS, lines
 
@@ -154,3 +155,13 @@ def test_a_key_is_no_unit_of_the_number_before_it(tmp_path, pattern):
     run = read(tmp_path, "\n".join(["boot v0.9", "calib ok", *lines, "warn: tray"]) + "\n", "a.txt")
     assert run.clock.unit == "ms"
     assert periods_ms(run) == pytest.approx(period[:399], abs=1e-9)
+
+
+def test_lines_run_into_one_are_none():
+    """A line that names its keys twice was two; where every line does, it is written so."""
+    lines = [f"[{20 * k} ms] imu={k % 7}us enc={k % 5}us" for k in range(40)]
+    lines[20] = lines[20][:14] + lines[21][8:]
+    grid = read_keyed(lines)
+    assert [at for at, row in enumerate(grid.rows) if row is None] == [20]
+    twice = [f"[{20 * k} ms] imu={k % 7}us imu={k % 5}us" for k in range(40)]
+    assert None not in read_keyed(twice).rows

@@ -7,6 +7,7 @@ import json
 import pytest
 
 from looptime.errors import LogError
+from looptime.parsers.lines.objects import read_objects
 from tests.parsers.build import periods_ms, read, self_ms
 from tests.parsers.lines.build import COSTS, PERIODS, ROWS
 
@@ -58,3 +59,10 @@ def test_objects_in_a_list_are_called_by_their_only_word(tmp_path):
     ]  # fmt: skip
     run = read(tmp_path, "\n".join(lines) + "\n", "log.jsonl")
     assert self_ms(run)["parts.claw"] == pytest.approx([0.9] * 29)
+
+
+def test_objects_run_into_one_are_none():
+    """A key stands once in an object: a line that lost its end and took the next one's is none."""
+    lines = [f'{{"t_ms": {20 * k}, "imu_us": 9, "enc_us": {k}}}' for k in range(9)]
+    lines[4] = lines[4][:25] + lines[5][12:]
+    assert [row is None for row in read_objects(lines).rows] == [k == 4 for k in range(9)]

@@ -106,9 +106,27 @@ def test_logs_with_marks_joined(tmp_path):
 
 
 def test_nul_bytes(tmp_path):
-    """Zeros that a crash left in the file are no text."""
+    """Zeros that a crash left behind a line, or that fill up a field, are no text."""
     data = PLAIN.encode()
-    check(read(tmp_path, data[:60] + b"\0" * 5000 + data[60:]))
+    line = data.index(b"\n", 60) + 1
+    check(read(tmp_path, data[:line] + b"\0" * 5000 + data[line:]))
+    check(read(tmp_path, data[: line - 1] + b"\0" * 12 + data[line - 1 :]))
+    check(read(tmp_path, data + b"\0" * 5000))
+
+
+@pytest.mark.parametrize("hole", [b"\0" * 512, b"\xff" * 512])
+@pytest.mark.parametrize("line", ["{},9", '{{"t_ms": {}, "imu_ms": 9}}'])
+def test_a_row_with_a_hole_is_none(tmp_path, hole, line):
+    """What stands before and behind a block that was never written is not joined to one row."""
+    rows = [line.format(20 * k).encode() for k in range(3000)]
+    rows[20] = rows[20][:4] + hole + rows[22][3:]
+    head = b"" if rows[0][:1] == b"{" else b"t_ms,imu_ms\n"
+    (tmp_path / "log.csv").write_bytes(head + b"\n".join(rows[:21] + rows[23:]) + b"\n")
+    log = looptime.read_log(tmp_path / "log.csv", cache=False)
+    torn = log.rows_by_reason
+    assert torn.get("not a row", 0) + torn.get("wrong number of fields", 0) == 1
+    assert log.rows_by_reason["rows lost around it"] == 1
+    assert set(log.runs[0].loop_columns.period_ns.tolist()) == {20_000_000}
 
 
 @pytest.mark.parametrize(
