@@ -42,6 +42,8 @@ PHASES = ("phase", "mode", "state")
 _ROWS_OF_A_CLOCK = 20
 #: Share of its steps that are more than nothing: two tasks may begin in the same tick.
 _MOSTLY = 0.9
+#: Rows, and the correlation with their order, that show a number to climb.
+_CLIMB, _CLIMBS = 20, 0.8
 _LONGEST = 2.0**62  # [ns], what whole numbers hold
 #: Share of its rows in which a number of the loop must go on as the clock does.
 _COUNTS_ON = 0.98
@@ -331,12 +333,27 @@ def _seen(head: Head, dialect: Dialect, no_clock: bool) -> Seen:
     elif means == "clock" and not rises(values):
         plain = head.word in CLOCKS and no_clock  # the time that a loop took
         means = "whole" if plain else "duration"
-    elif head.unit is None and means not in ("period", "clock") and counts_rows(values):
+    elif head.unit is None and (
+        (means not in ("period", "clock") and counts_rows(values))
+        or (means == "whole" and head.word in COUNTS and _climbs(values))
+    ):
         means = "counter"
     elif means == "latency" and no_clock and "end" in head.text.lower():
         means = "period"
     ns = UNITS[head.unit] if head.unit else None
     return Seen(means, values, ns, bare_name(head.text), shown(head))
+
+
+def _climbs(values: Float) -> bool:
+    """Whether numbers count at first, or all along but not from row to row: those of two logs."""
+    known = values[np.isfinite(values)]
+    if len(known) > _CLIMB and counts_rows(known[:_CLIMB]):
+        return True
+    if len(known) < _CLIMB or (known % 1 != 0).any() or np.ptp(known) >= len(known):
+        return False
+    if len(np.unique(known)) < len(known) / 3:  # lengths in a coarse unit
+        return False
+    return float(np.corrcoef(known, np.arange(len(known)))[0, 1]) > _CLIMBS
 
 
 def _sampled(dialect: Dialect, head: Head, unit: Unit) -> Float:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
+from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head, roles
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, tick_of
 from looptime.parsers.layouts.by_values import CALLS, call_columns, fit_of
@@ -25,6 +26,7 @@ from looptime.parsers.layouts.contract import (
     own_unit,
     spellings,
 )
+from looptime.parsers.layouts.each_row import whole_lengths
 from looptime.parsers.layouts.own_threads import THREADS, call_spans, thread_column
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.parsers.text.table import Key, Table
@@ -75,6 +77,8 @@ _CLOSER = 0.3
 _DEEP = 8
 #: Rows from which on values tell how they are rounded, and by how many they are told.
 _ENOUGH, _MOST_TOLD_BY = 30, 100_000
+#: Where more calls than this share have the instant of the one before, loops cannot be told.
+_MOSTLY_TIED = 0.5
 #: What values tell where headers do not.
 _TOLD = ("name", "start", "end", "duration")
 #: Headers of instants that do not say whether a call began or ended then.
@@ -167,6 +171,8 @@ def rows(content: Content) -> Found:
         start=at["start"], duration=duration, name=at["name"], names=table.words["name"],
         by_end="looptime-recorder" in table.meta,
     )  # fmt: skip
+    _check_instants(found, at.get("thread"), content.log.source.path)
+    limits = () if "end" in at else whole_lengths(duration, found.start)
     ticks = np.concatenate([found.start[:_MOST_TOLD_BY], duration[:_MOST_TOLD_BY]])
     if "end" not in at:
         found = replace(found, rounding=_rounding(found, content.unit.tick_ns))
@@ -175,12 +181,38 @@ def rows(content: Content) -> Found:
     notes = (note,) if "name" in given.told else ()
     asked = content.log.options.stamped or _said(given.one["start"].word)
     if "end" in at or asked == "start":
-        return Found(found, ticks, notes=notes)
+        return Found(found, ticks, notes=notes, limits=limits)
     if not asked and not _stamped_at_end(found.start, duration, at.get("thread")):
-        return Found(found, ticks, notes=notes)
+        return Found(found, ticks, notes=notes, limits=limits)
     note = "rows are stamped at the end of their calls"
     note += "" if asked else ": so none overlap, else many would (--stamped start if that is wrong)"
-    return Found(replace(found, by_end=True, ended=True), ticks, notes=(*notes, note))
+    ended = replace(found, by_end=True, ended=True)
+    return Found(ended, ticks, notes=(*notes, note), limits=limits)
+
+
+def _check_instants(rows: CallRows, thread: Int | None, path: str) -> None:
+    """Refuse a clock so coarse that a call mostly begins at the instant of the one before.
+
+    Raises
+    ------
+    LogError
+        With the step of the clock.
+    """
+    mine = np.flatnonzero(rows.name == np.bincount(rows.name).argmax())
+    if thread is not None:
+        mine = mine[thread[mine] == np.bincount(thread[mine]).argmax()]
+    step = np.diff(rows.start[mine])
+    length = rows.duration[mine]
+    tied = (step == 0) & (length[:-1] > 0) & (np.diff(length) != 0)  # others were written twice
+    if len(step) < _ENOUGH or tied.mean() < _MOSTLY_TIED or not (step > 0).any():
+        return
+    tick = int(np.gcd.reduce(step[step > 0]))
+    raise LogError(
+        f"{100 * tied.mean():.0f} % of the calls of {rows.names[int(rows.name[mine[0]])]!r} begin "
+        f"at the instant of the one before: a clock that steps by {tick / 1e6:.4g} ms cannot tell "
+        "loops apart; log finer times, or have the lengths alone read with --layout sections",
+        path,
+    )
 
 
 def _rounding(rows: CallRows, unit_ns: int) -> int:

@@ -7,16 +7,26 @@ unit the log is refused.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import combinations
 
 import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.errors import LogError
-from looptime.parsers.text.table import Key, Table
+from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.table import Key, Member, Table
 from looptime.records import dataclass
 from looptime.stats.arrays import distinct, median
 
-__all__ = ["Series", "another_unit", "doubtful", "full_counter", "wrapped_lengths"]
+__all__ = [
+    "Series",
+    "another_unit",
+    "cut_lines",
+    "doubtful",
+    "full_counter",
+    "places_change",
+    "wrapped_lengths",
+]
 
 #: Rows that are looked at, drawn from all of a long log; fewer of a name say nothing.
 _LOOKED_AT, _FEWEST = 100_000, 40
@@ -28,6 +38,12 @@ _MOST_TOLD = 5
 _FACTORS, _NEAR = (1e3, 1e-3, 1e6, 1e-6), 1.5
 #: Lengths on the wrong side of a change of unit.
 _WRONG = 0.03
+#: Columns that are held against each other; by how much their ratio must step, in standard errors
+#: and at least; how near each must come to where the other was.
+_MOST_COLUMNS, _BY_CHANCE, _APART, _SAME = 40, 8.0, 0.2, 0.08
+#: Lines were cut where those that begin their last cell at so many places, each in so many rows,
+#: mostly end at one width (two places where words are the same); of all lines at least this share.
+_CUTS, _CUT_ROWS, _CUT_SHARE, _CUT_FEWEST = 3, 8, 0.8, 0.1
 #: Bits of the counters that are looked for.
 _BITS = (8, 10, 12, 14, 15, 16, 20, 24, 31, 32)
 
@@ -74,7 +90,7 @@ def doubtful(
             near = next((k for k in changed if k[1] == factor and abs(k[0] - line) < 50), None)
             changed.setdefault(near or (line, factor), []).append(one.name)
         notes += [f"{one.name}: {said}" for said in _counters(one.value)]
-    cuts = []
+    cuts = list(_changed_places(table, lengths, names))
     for (line, factor), own in changed.items():
         how = f"{max(factor, 1 / factor):,.0f} times {'longer' if factor > 1 else 'shorter'}"
         if len(own) == count:
@@ -88,6 +104,89 @@ def doubtful(
             "another unit? Cut the log there"
         )
     return (*cuts, *notes[:_MOST_TOLD])
+
+
+def _changed_places(
+    table: Table, lengths: dict[Key, Float], names: dict[Key, str]
+) -> Iterator[str]:
+    """Cautions about two columns that take each other's lengths from one line on."""
+    columns = [key for key in lengths if isinstance(key, Member)][:_MOST_COLUMNS]
+    for one, two in combinations(columns, 2):
+        at = places_change(lengths[one], lengths[two])
+        if at is not None:
+            line = int(table.line_of(np.array([at]))[0])
+            yield (
+                f"line {line}: from here on {names[one]} and {names[two]} have each other's "
+                "lengths: did the columns change places? Cut the log there"
+            )
+
+
+def places_change(one: Float, two: Float) -> int | None:
+    """From which row on two series have each other's values; None where they do not.
+
+    Their ratio steps once, by far more than chance, and each then lies where the other was.
+
+    Examples
+    --------
+    >>> one, two = np.tile([3.0, 3.5], 40), np.tile([4.1, 4.2], 40)
+    >>> places_change(np.append(one, two), np.append(two, one))
+    80
+    >>> places_change(np.append(one, two), np.append(two, two)) is None
+    True
+    """
+    known = np.flatnonzero((one > 0) & (two > 0))
+    if len(known) < 2 * _FEWEST:
+        return None
+    ratio = np.log(one[known] / two[known])
+    part = np.arange(1, len(ratio)) / len(ratio)
+    step = np.abs(np.cumsum(ratio)[:-1] - part * ratio.sum())
+    at = int(np.argmax(step)) + 1
+    if not _FEWEST <= at <= len(ratio) - _FEWEST:
+        return None
+    before, after = ratio[:at], ratio[at:]
+    chance = np.sqrt(before.var() / len(before) + after.var() / len(after))
+    if abs(before.mean() - after.mean()) < max(_BY_CHANCE * chance, _APART):
+        return None
+    was, now = ([median(side[rows]) for side in (one, two)] for rows in (known[:at], known[at:]))
+    swapped = max(abs(now[0] / was[1] - 1), abs(now[1] / was[0] - 1)) < _SAME
+    return int(known[at]) if swapped else None
+
+
+def cut_lines(dialect: Dialect) -> tuple[str, ...]:
+    """A caution where lines end at one width, wherever the last cell begins: they were cut there.
+
+    Examples
+    --------
+    >>> rows = tuple(("7" * k, "7" * (12 - k)) for k in range(6, 9) for _ in range(10))
+    >>> cut_lines(Dialect(",", ".", None, 0, 2, 1, sample=rows))[0][:54]
+    'lines end at 13 characters, wherever their last cell b'
+    """
+    before = np.array([sum(map(len, row[:-1])) + len(row) - 1 for row in dialect.sample])
+    last = np.array([len(row[-1]) for row in dialect.sample])
+    if not len(last) or dialect.delimiter == " ":
+        return ()
+    width = int((before + last).max())
+    full = before + last == width
+    words: dict[tuple[str, ...], list[int]] = {}
+    for at, row in enumerate(dialect.sample):
+        words.setdefault(tuple(c for c in row[:-1] if c[:1].isalpha()), []).append(at)
+
+    def cuts(rows: Int) -> int:
+        """Widths before the last cell with which lines end there alike."""
+        found = [full[rows[before[rows] == at]] for at in np.unique(before[rows[full[rows]]])]
+        return sum(len(one) >= _CUT_ROWS and one.mean() >= _CUT_SHARE for one in found)
+
+    ends = {row[-1] for row, cut in zip(dialect.sample, full.tolist(), strict=True) if cut}
+    ends = {word for word in ends if word.isalpha()}
+    begun = sum(any(other != word and other.startswith(word) for other in ends) for word in ends)
+    alike = max((cuts(np.array(rows)) for rows in words.values()), default=0)
+    told = alike >= 2 or begun >= 2 or cuts(np.arange(len(last))) >= _CUTS
+    if full.mean() < _CUT_FEWEST or not told:
+        return ()
+    return (
+        f"lines end at {width} characters, wherever their last cell begins: cut off there? Then "
+        "what stands last in them is wrong",
+    )
 
 
 def another_unit(value: Float) -> tuple[int, float] | None:

@@ -23,7 +23,9 @@ from looptime.parsers.text.table import Key
 from looptime.schema import ONE_IN, SUMMED
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_limits", "row_notes", "unit"]
+__all__ = [
+    "COLUMNS", "loop_rows", "needed", "own", "row_limits", "row_notes", "unit", "whole_lengths",
+]  # fmt: skip
 
 #: Rows by which it is told at which end of its loop a row is stamped.
 _ROWS = 50_000
@@ -296,28 +298,29 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     if false:
         more = " and others" if len(false) > 2 else ""
         limits.append(f"{', '.join(false[:2])}{more} not in the unit of the header")
-    step = _steps_of_lengths(rows)
-    if step:
-        limits.append(
-            f"lengths are whole {step / 1e6:g} ms: no cost and no headroom is known more finely"
-        )
-    return tuple(limits)
+    return (*limits, *_steps_of_lengths(rows))
 
 
-def _steps_of_lengths(rows: LoopRows) -> int:
-    """What all lengths within the loops are whole multiples of [ns]; 0 where that is fine.
+def _steps_of_lengths(rows: LoopRows) -> tuple[str, ...]:
+    lengths = [] if rows.body is None else [rows.body]
+    lengths += [] if rows.parts is None else [rows.parts.duration]
+    known = np.concatenate(lengths) if lengths else np.zeros(0, np.int64)
+    return whole_lengths(known, rows.start)
+
+
+def whole_lengths(known: Int, start: Int) -> tuple[str, ...]:
+    """What is said of lengths that are all whole multiples of a step [ns], if that is not fine.
 
     It is told only where the clock itself is finer: else the clock's own step bounds all.
     """
-    lengths = [] if rows.body is None else [rows.body]
-    lengths += [] if rows.parts is None else [rows.parts.duration]
-    known = np.concatenate(lengths)[:_LOOKED_AT] if lengths else np.zeros(0, np.int64)
-    start = np.diff(rows.start[:_LOOKED_AT])
+    known, start = known[:_LOOKED_AT], np.diff(start[:_LOOKED_AT])
     start = start[start > 0]
     if len(np.unique(known)) < _LENGTHS or not len(start):
-        return 0
+        return ()
     step, clock = int(np.gcd.reduce(known)), int(np.gcd.reduce(start))
-    return step if 10 * clock <= step and step >= _COARSE * np.median(start) else 0
+    if 10 * clock > step or step < _COARSE * np.median(start):
+        return ()
+    return (f"lengths are whole {step / 1e6:g} ms: no cost and no headroom is known more finely",)
 
 
 def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:

@@ -283,7 +283,26 @@ def rows(content: Content) -> Found:
     note, missing = _missing(table, kept, thread, name * 2 + side, loops)
     found = replace(found, missing=missing)
     notes = (note,) if note else ()
-    return Found(found, time[:200_000], notes=notes + _unknown(table, side), partner=partner)
+    return Found(
+        found,
+        time[:200_000],
+        notes=notes + _unknown(table, side) + _cut_off(table),
+        partner=partner,
+    )
+
+
+def _cut_off(table: Table) -> tuple[str, ...]:
+    """A caution where begin and end are written at several lengths, as where lines were cut."""
+    words = {word for word in table.words.get("edge", []) if word.isalpha()}
+    full = {word: [w for w in words if w != word and w.startswith(word)] for word in words}
+    begun = sorted(word for word, others in full.items() if others)
+    if len(begun) < 2:
+        return ()
+    word = begun[0]
+    return (
+        f"begin and end are written at several lengths ({word!r} and {max(full[word], key=len)!r})"
+        ": were lines cut off? Then what else is missing is not known",
+    )
 
 
 def _unknown(table: Table, side: NDArray[np.int8]) -> tuple[str, ...]:

@@ -34,7 +34,7 @@ from looptime.parsers.layouts.contract import (
     Parsed,
     Reading,
 )
-from looptime.parsers.layouts.doubtful import doubtful
+from looptime.parsers.layouts.doubtful import cut_lines, doubtful
 from looptime.parsers.layouts.garbled import find_garbled
 from looptime.parsers.layouts.half_way import check_clock_unit, respelled, zero_stamps
 from looptime.parsers.text.datetimes import CLOCK
@@ -117,7 +117,8 @@ def parse(
     tick, stepping = _tick(layout, table, unit, found)
     clock = Clock(
         unit.name, unit.said, tick, wraps=wraps, other=other,
-        notes=found.notes + _threads(given) + changes + again + odd + stepping,
+        notes=found.notes + _threads(given) + changes + again + odd + stepping
+        + cut_lines(dialect),
         starts_from=layout.starts_from,
         limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
     )  # fmt: skip

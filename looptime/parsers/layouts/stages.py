@@ -36,7 +36,9 @@ from looptime.parsers.layouts.contract import (
     Reading,
     spellings,
 )
+from looptime.parsers.layouts.each_row import row_limits
 from looptime.parsers.layouts.nesting import nest, parents_first
+from looptime.parsers.layouts.some_loops import between, thinned
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
 
@@ -257,7 +259,8 @@ def rows(content: Content) -> Found:
     notes: tuple[str, ...] = ()
     if found.parts is not None and len(np.unique(found.parts.name)) < len(found.parts.names):
         notes = ("stages that overlap others without lying in them are left out",)
-    return Found(found, np.concatenate([column[:100_000] for column in columns]), notes=notes)
+    ticks = np.concatenate([column[:100_000] for column in columns])
+    return Found(found, ticks, notes=notes, limits=row_limits(found, content.log))
 
 
 def _loops(content: Content, times: Int, instants: tuple[Head, ...]) -> LoopRows:
@@ -283,6 +286,14 @@ def _loops(content: Content, times: Int, instants: tuple[Head, ...]) -> LoopRows
     if wrong.any() or over.any():
         gone = np.append(np.diff(row) > 1, False)
         lost = gone if lost is None else lost | gone
+    number = table.columns.get("loop")
+    if number is not None:
+        extent = times.max(axis=1) - times[:, 0]
+        every = between(number[row], times[:, 0], extent, content.log.source.path)
+        if every > 1:  # what lasts until the next loop is not known
+            within = [stretch for stretch in marked_off if stretch.last >= 0]
+            found = LoopRows(row, times[:, 0], parts=_parts(times, times[:, 0], within))
+            return thinned(content, found, number[row], every)
     following = np.append(times[1:, 0], times[-1:, -1])
     if lost is not None:
         following[lost] = times[lost].max(axis=1)

@@ -39,6 +39,8 @@ from looptime.parsers.repair.doubts import (
     coarse,
     coarse_later,
     loops_ahead,
+    miscounted,
+    miscounted_rows,
     noted,
     standing,
     too_full,
@@ -115,6 +117,7 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     parsed = replace(parsed, clock=coarse(parsed.clock, time, typical))
     parsed = replace(parsed, clock=loops_ahead(parsed, rows, typical))
     parsed = replace(parsed, clock=too_full(parsed, rows, typical))
+    parsed = replace(parsed, clock=miscounted(parsed, rows))
     later = coarse_later(parsed.clock, time, lambda at: parsed.table.line_of(rows.row[at]))
     clock, rows = standing(replace(parsed, clock=later), rows, typical)
     parsed = replace(parsed, clock=clock, loops=rows)
@@ -150,6 +153,7 @@ def _settle_numbers(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
         parsed = replace(parsed, clock=noted(
             parsed.clock, f"{empty:,} {many} nothing but zeros: nothing was measured in them"
         ))  # fmt: skip
+    parsed = replace(parsed, clock=miscounted(parsed, rows))
     number = rows.count if rows.number is None else rows.number
     if number is None or len(number) < 3 or number.min() < 0:
         return [parsed]
@@ -355,6 +359,7 @@ def _with_doubts(parsed: Parsed, rows: CallRows, longest: int = JUMP_NS) -> Pars
     if longest > LEAP_NS:
         clock = calls_ahead(parsed, rows, period_of(rows))
     parsed = replace(parsed, clock=unnumbered(replace(parsed, clock=clock), rows))
+    parsed = replace(parsed, clock=miscounted_rows(parsed))
     clock = coarse_later(
         parsed.clock, rows.start, lambda at: parsed.table.line_of(rows.table_row(at))
     )

@@ -12,15 +12,17 @@ from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.stepping import stepping
 from looptime.parsers.clock.steps import JUMP_STEPS, jump_from
 from looptime.parsers.columns.headers import LOOP_WORD
+from looptime.parsers.columns.judged import COUNTS
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.text.table import damaged_lines
 from looptime.run import Clock
 from looptime.stats.arrays import median
-from looptime.units import NS_PER_S
+from looptime.units import NS_PER_S, UNITS
 
 __all__ = [
-    "LEAP_NS", "calls_ahead", "coarse", "coarse_later", "loops_ahead", "noted", "standing",
-    "too_full", "unnumbered", "without_damaged", "without_missing",
+    "LEAP_NS", "calls_ahead", "coarse", "coarse_later", "loops_ahead", "miscounted",
+    "miscounted_rows", "noted", "standing", "too_full", "unnumbered", "without_damaged",
+    "without_missing",
 ]  # fmt: skip
 
 #: A clock that steps by more than this part of the typical step is told.
@@ -28,12 +30,16 @@ COARSE = 0.1
 #: A step ahead of this length [ns] in which nothing was timed is told, if there are few.
 LEAP_NS, _MOST_LEAPS = NS_PER_S, 5
 
+#: No clock that is read shows the same step of so many units in every loop.
+_TOO_EVEN = 1000
 #: Where a loop takes so many ticks, two rows never share a stamp.
 _TICKS_A_LOOP = 20
 #: Loops shorter than this part of the usual one are told where they are fewer than this share.
 _TINY, _MOST_TINY = 0.02, 0.4
 #: Fewer loops than this tell no usual number of rows.
 _FEWEST = 10
+#: Numbers of which fewer than this share follow the one before no longer count.
+_RARELY = 0.5
 #: More loops than this share that are shorter than their parts: these are no parts.
 _MOST_FULL = 0.02
 _LOOKED_AT = 100_000
@@ -46,6 +52,14 @@ def noted(clock: Clock, *notes: str) -> Clock:
 
 def coarse(clock: Clock, time: Int, typical: float) -> Clock:
     """The clock with its true step, and a caution where that is coarse beside the loop."""
+    step = np.diff(time)
+    fine = _TOO_EVEN * UNITS.get(clock.unit, NS_PER_S)
+    if len(step) >= 2 * _FEWEST and step[0] >= fine and (step == step[0]).all():
+        clock = noted(
+            clock,
+            f"all rows are {step[0] / 1e6:.6g} ms apart to the last digit: a timetable or a grid, "
+            "no clock that was read; how long single loops took is not known",
+        )
     found = stepping(time, clock.tick_ns)
     tick = max(clock.tick_ns, found.step_ns, _common_step(np.diff(time[:_LOOKED_AT])))
     clock = replace(clock, tick_ns=tick)
@@ -224,6 +238,41 @@ def without_missing(clock: Clock, rows: CallRows, left_out: int) -> tuple[Clock,
     count = len(np.unique(rows.loop)) if rows.loop is not None else np.bincount(rows.name).max()
     note, missing = harmed(found, before, after, int(count))
     return noted(clock, note), replace(rows, missing=missing or _too_wide(rows))
+
+
+def miscounted(parsed: Parsed, rows: LoopRows) -> Clock:
+    """The clock with a caution where the numbers of loops stop counting, or go back and forth."""
+    number = rows.number
+    if number is None:  # what is called so and does not rise is no number of the loop
+        counted = [rows.signals[name] for name in COUNTS if name in rows.signals]
+        number = next((np.nan_to_num(one, nan=-1.0).astype(np.int64) for one in counted), None)
+    if number is None or len(number) < 3 * _FEWEST or (np.diff(rows.start) < 0).mean() > COARSE:
+        return parsed.clock
+    step = np.diff(number.astype(np.int64))
+    if (step < 0).mean() > COARSE and len(np.unique(number)) < (1 - COARSE) * len(number):
+        line = int(parsed.table.line_of(rows.row[np.flatnonzero(step < 0)[:1] + 1])[0])
+        said = f"line {line}: here and later the numbers of loops go back while the clock goes on"
+        return noted(parsed.clock, f"{said}: two logs may stand among each other")
+    return _no_longer(parsed, number, rows.row, "loops")
+
+
+def _no_longer(parsed: Parsed, number: Int, row: Int, what: str) -> Clock:
+    """The clock with a caution where numbers count at first and not at last."""
+    counts = np.diff(number.astype(np.int64)) == 1
+    part = max(_FEWEST, len(counts) // 10)
+    if counts[:part].mean() < 1 - COARSE or counts[-part:].mean() > _RARELY:
+        return parsed.clock
+    line = int(parsed.table.line_of(row[np.flatnonzero(counts)[-1:] + 1])[0])
+    said = f"after line {line} the numbers of {what} no longer count: another column?"
+    return noted(parsed.clock, said)
+
+
+def miscounted_rows(parsed: Parsed) -> Clock:
+    """The clock with a caution where the numbers of calls stop counting."""
+    number = parsed.table.columns.get("seq")
+    if number is None or len(number) < 3 * _FEWEST:
+        return parsed.clock
+    return _no_longer(parsed, np.asarray(number), np.arange(len(number)), "rows")
 
 
 def unnumbered(parsed: Parsed, rows: CallRows) -> Clock:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from looptime.errors import LogError
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts.calls import by_header
 from tests.parsers.build import periods_ms, read, self_ms
@@ -91,3 +92,11 @@ def test_calls_that_overlap_by_their_rounding_are_used(tmp_path, start_ns, lengt
     for name, loops in self_ms(run).items():
         true = np.mean([took for which, _, took in rows if which == name]) / 1e6
         assert np.mean(loops) == pytest.approx(true, abs=(start_ns + length_ns) / 1e6)
+
+
+def test_a_clock_that_cannot_tell_loops_apart_is_refused(tmp_path):
+    """Loops of 5 ms by a clock of 100 ms: a rate of 10 a second would be wrong by twenty times."""
+    rows = "".join(f"{n},{5 * k // 100 * 100},{700 + k * 37 % 90}\n"
+                   for k in range(400) for n in ("gyro", "drive"))  # fmt: skip
+    with pytest.raises(LogError, match=r"95 % of the calls of .* by 100 ms cannot tell loops"):
+        read(tmp_path, "name,start_ms,duration_us\n" + rows)

@@ -189,3 +189,14 @@ def test_marks_in_a_language_that_nobody_knows_are_named_by_both_ends(tmp_path):
     assert {name: times[0] for name, times in self_ms(run).items()} == {
         "t0 to xq_alpha": 2.0, "xq_alpha to xq_beta": 6.0, "xq_beta to xq_gamma": 1.0
     }  # fmt: skip
+
+
+def test_every_third_loop_with_its_instants(tmp_path):
+    """Loops of 7 ms whose number goes up by 3 a row: 7 ms a loop, and their stages are known."""
+    rows = [(3 * k, 21_000 * k + k % 5, 21_000 * k + 2000 + k % 5) for k in range(60)]
+    log = "loop,loop_start_us,gyro_end_us\n" + "".join(f"{n},{a},{b}\n" for n, a, b in rows)
+    run = read(tmp_path, log)
+    assert run.averaged
+    assert "one loop in 3 is logged" in run.clock.limits
+    assert run.loop_columns.period_ns.mean() == pytest.approx(7e6, rel=1e-3)
+    assert set(self_ms(run)["gyro"]) == {2.0}

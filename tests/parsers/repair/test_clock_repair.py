@@ -7,6 +7,7 @@ import pytest
 
 import looptime
 from looptime.parsers.read import read_log
+from tests.parsers.build import read
 from tests.parsers.stamped import call_log, check_calls, logs, periods, two_threads, write
 
 
@@ -166,3 +167,25 @@ def test_calls_that_begin_anew_without_end(tmp_path):
         path.write_text("thread,name,start_us,duration_us\n" + "".join(rows), encoding="utf-8")
         with pytest.raises(looptime.parsers.read.LogError, match="no clock does"):
             read_log(path)
+
+
+def test_numbers_that_stop_counting_are_told(tmp_path):
+    """From line 32 on the column of the loop's number holds lengths."""
+    rows = [f"{k if k < 30 else 100 + 37 * k % 90},{20 * k + k % 3}" for k in range(70)]
+    notes = read(tmp_path, "loop,time_ms\n" + "\n".join(rows) + "\n").clock.notes
+    assert "after line 31 the numbers of loops no longer count: another column?" in notes
+
+
+def test_two_logs_sorted_by_time_are_told_by_their_numbers(tmp_path):
+    """Loops of 7 and of 11 ms among each other, each with its own numbers."""
+    rows = [(step * k + k % 2, k) for step in (7000, 11_000) for k in range(60)]
+    log = "loop,time_us\n" + "".join(f"{k},{t}\n" for t, k in sorted(rows))
+    assert any("two logs may stand" in note for note in read(tmp_path, log).clock.notes)
+
+
+def test_a_grid_is_no_clock(tmp_path):
+    """Every row 10,000 us after the one before, to the last digit; one jitters by a microsecond."""
+    even = "time_us,turn\n" + "".join(f"{10_000 * k},{k % 7}\n" for k in range(40))
+    run, live = read(tmp_path, even), read(tmp_path, even.replace("200000,", "200001,"))
+    assert any("to the last digit" in note for note in run.clock.notes)
+    assert not any("to the last digit" in note for note in live.clock.notes)
