@@ -64,7 +64,7 @@ def planned(count: int, first: int, path: Path) -> Examples:
             if damaged is None or made >= count:
                 continue
             made += 1
-            path.write_text(damaged.text(), encoding="utf-8")
+            path.write_bytes(damaged.data())
             yield name, f"{name} {shape} {seed}", lambda log=damaged: judge(log, path).kind
         seed += 1
 

@@ -12,7 +12,9 @@ def _copied(made: Made) -> Rows:
     return [list(row) for row in made.rows]
 
 
-def _cells(made: Made, columns: tuple[int, ...], change: Callable[[str], str], rows: range) -> Made:
+def cells_of(
+    made: Made, columns: tuple[int, ...], change: Callable[[str], str], rows: range
+) -> Made:
     """Cells of some columns and rows changed."""
     changed = _copied(made)
     for at in rows:
@@ -21,13 +23,13 @@ def _cells(made: Made, columns: tuple[int, ...], change: Callable[[str], str], r
     return replace(made, rows=changed)
 
 
-def _named_at(made: Made) -> int | None:
+def named_at(made: Made) -> int | None:
     """The column of names."""
     words = (*PARTS[:1], f"{PARTS[0]}_us", "loop start")
     return next((c for c in range(len(made.header)) if made.rows[0][c] in words), None)
 
 
-def _from(made: Made, rng: Rng) -> range:
+def from_a_loop(made: Made, rng: Rng) -> range:
     """The rows from one loop on, not near the ends."""
     loops = len(made.rows) // made.block
     return range(int(rng.integers(loops // 4, 3 * loops // 4)) * made.block, len(made.rows))
@@ -35,7 +37,7 @@ def _from(made: Made, rng: Rng) -> range:
 
 def _stretch(made: Made, rng: Rng, most: int = 40) -> range:
     """Some loops in the middle."""
-    low = _from(made, rng).start
+    low = from_a_loop(made, rng).start
     return range(low, min(len(made.rows) - 10, low + int(rng.integers(1, most)) * made.block))
 
 
@@ -45,8 +47,10 @@ def instants_in_another_unit(made: Made, rng: Rng) -> Made | None:
     if not made.instants:
         return None
     if rng.random() < 0.5:
-        return _cells(made, made.instants, lambda c: f"{int(c) / 1000:.3f}", _from(made, rng))
-    return _cells(made, made.instants, lambda c: c + "000", _from(made, rng))
+        return cells_of(
+            made, made.instants, lambda c: f"{int(c) / 1000:.3f}", from_a_loop(made, rng)
+        )
+    return cells_of(made, made.instants, lambda c: c + "000", from_a_loop(made, rng))
 
 
 @damage
@@ -56,8 +60,8 @@ def lengths_in_another_unit(made: Made, rng: Rng) -> Made | None:
         return None
     columns = made.spans if rng.random() < 0.5 else (int(rng.choice(made.spans)),)
     if rng.random() < 0.5:
-        return _cells(made, columns, lambda c: f"{int(c) / 1000:.3f}", _from(made, rng))
-    return _cells(made, columns, lambda c: c + "000", _from(made, rng))
+        return cells_of(made, columns, lambda c: f"{int(c) / 1000:.3f}", from_a_loop(made, rng))
+    return cells_of(made, columns, lambda c: c + "000", from_a_loop(made, rng))
 
 
 @damage
@@ -68,7 +72,7 @@ def lengths_stick_at_the_largest(made: Made, rng: Rng) -> Made | None:
     full = [sum(int(row[column]) > 4095 for row in made.rows) for column in made.spans]
     if not max(full):
         return None
-    return _cells(made, made.spans, lambda c: str(min(int(c), 4095)), range(len(made.rows)))
+    return cells_of(made, made.spans, lambda c: str(min(int(c), 4095)), range(len(made.rows)))
 
 
 @damage
@@ -79,7 +83,7 @@ def lengths_wrap(made: Made, rng: Rng) -> Made | None:
     longest = made.parts_ms["odometry"]
     if not 3.9 < longest < 4.6:
         return None
-    return _cells(made, made.spans, lambda c: str(int(c) % 4096), range(len(made.rows)))
+    return cells_of(made, made.spans, lambda c: str(int(c) % 4096), range(len(made.rows)))
 
 
 @damage
@@ -113,7 +117,7 @@ def a_number_for_no_value(made: Made, rng: Rng) -> Made | None:
 @damage
 def a_part_below_zero(made: Made, rng: Rng) -> Made | None:
     """The lengths of one part are all negative: its two stamps are taken the wrong way round."""
-    name = _named_at(made)
+    name = named_at(made)
     if not made.spans:
         return None
     column = int(rng.choice(made.spans))
@@ -140,7 +144,7 @@ def clock_stuck_for_long(made: Made, rng: Rng) -> Made | None:
     """Fifty loops have the stamps of the first of them; then the clock goes on."""
     if not made.instants:
         return None
-    low = _from(made, rng).start
+    low = from_a_loop(made, rng).start
     changed = _copied(made)
     for row in changed[low : low + 50 * made.block]:
         for column in made.instants:
@@ -168,7 +172,7 @@ def cut_off_in_a_loop(made: Made, rng: Rng) -> Made:
 def rows_of_zeros(made: Made, rng: Rng) -> Made:
     """A stretch of rows holds zeros in place of numbers."""
     numbers = tuple(c for c in range(len(made.header)) if made.rows[0][c].lstrip("-").isdigit())
-    return _cells(made, numbers, lambda _: "0", _stretch(made, rng))
+    return cells_of(made, numbers, lambda _: "0", _stretch(made, rng))
 
 
 @damage
@@ -189,8 +193,8 @@ def clock_ticks_coarsely(made: Made, rng: Rng) -> Made | None:
     """From one loop on the clock ticks in 10 ms."""
     if not made.instants:
         return None
-    rows = _from(made, rng)
-    return _cells(made, made.instants, lambda c: str(int(c) // 10_000 * 10_000), rows)
+    rows = from_a_loop(made, rng)
+    return cells_of(made, made.instants, lambda c: str(int(c) // 10_000 * 10_000), rows)
 
 
 @damage
@@ -198,7 +202,7 @@ def saved_by_a_spreadsheet(made: Made, rng: Rng) -> Made | None:
     """Numbers with six digits of an exponent are all that is left of instants."""
     if not made.instants:
         return None
-    return _cells(made, made.instants, lambda c: f"{int(c) + 10**9:.5E}", range(len(made.rows)))
+    return cells_of(made, made.instants, lambda c: f"{int(c) + 10**9:.5E}", range(len(made.rows)))
 
 
 @damage
@@ -217,7 +221,7 @@ def _in_seconds(made: Made, told: Callable[[float], str]) -> Made | None:
     if not made.instants or made.layout in ("values pairs", "values lines"):
         return None
     header = [h[:-2] + "s" if k in made.instants else h for k, h in enumerate(made.header)]
-    moved_ = _cells(made, made.instants, lambda c: told(int(c) / 1e6), range(len(made.rows)))
+    moved_ = cells_of(made, made.instants, lambda c: told(int(c) / 1e6), range(len(made.rows)))
     return replace(moved_, header=header)
 
 
@@ -248,7 +252,7 @@ def ring_dumped_from_its_middle(made: Made, rng: Rng) -> Made:
 @damage
 def columns_in_another_order(made: Made, rng: Rng) -> Made:
     """Half-way a header names the columns in another order."""
-    rows = _from(made, rng)
+    rows = from_a_loop(made, rng)
     order = rng.permutation(len(made.header)).tolist()
     head = [made.header[c] for c in order]
     late = [[row[c] for c in order] for row in made.rows[rows.start :]]
@@ -258,7 +262,7 @@ def columns_in_another_order(made: Made, rng: Rng) -> Made:
 @damage
 def header_of_another_unit(made: Made, rng: Rng) -> Made:
     """Half-way a header names ms, and the rows below hold ms."""
-    rows = _from(made, rng)
+    rows = from_a_loop(made, rng)
     timed = [c for c, name in enumerate(made.header) if name.endswith("_us")]
     head = [name[:-2] + "ms" if name.endswith("_us") else name for name in made.header]
     late = _copied(made)[rows.start :]
@@ -271,7 +275,7 @@ def header_of_another_unit(made: Made, rng: Rng) -> Made:
 @damage
 def a_column_lost_half_way(made: Made, rng: Rng) -> Made:
     """From one loop on a cell less is written."""
-    rows, gone = _from(made, rng), int(rng.integers(len(made.header)))
+    rows, gone = from_a_loop(made, rng), int(rng.integers(len(made.header)))
     late = [[c for k, c in enumerate(row) if k != gone] for row in made.rows[rows.start :]]
     return replace(made, rows=[*made.rows[: rows.start], *late])
 
@@ -279,7 +283,7 @@ def a_column_lost_half_way(made: Made, rng: Rng) -> Made:
 @damage
 def a_column_more_half_way(made: Made, rng: Rng) -> Made:
     """From one loop on a cell more is written, before the others or behind them."""
-    rows, first = _from(made, rng), rng.random() < 0.5
+    rows, first = from_a_loop(made, rng), rng.random() < 0.5
     late = [["7", *row] if first else [*row, "7"] for row in made.rows[rows.start :]]
     return replace(made, rows=[*made.rows[: rows.start], *late])
 
@@ -301,8 +305,8 @@ def cells_cut_to_a_width(made: Made, rng: Rng) -> Made | None:
         return None
     width = len(made.rows[-1][made.instants[0]]) - 1
     if len(made.rows[0][made.instants[0]]) <= width and rng.random() < 0.5:
-        return _cells(made, made.instants, lambda c: c[:width], range(len(made.rows)))
-    return _cells(made, made.instants, lambda c: c[-width:], range(len(made.rows)))
+        return cells_of(made, made.instants, lambda c: c[:width], range(len(made.rows)))
+    return cells_of(made, made.instants, lambda c: c[-width:], range(len(made.rows)))
 
 
 @damage
@@ -323,7 +327,7 @@ def reset_by_the_watchdog(made: Made, rng: Rng) -> Made | None:
     """From one loop on the clock begins at zero, while numbers go on."""
     if not made.instants:
         return None
-    low = _from(made, rng).start
+    low = from_a_loop(made, rng).start
     zero = int(made.rows[low][made.instants[0]])
     return moved(made, lambda at: at - zero + 1000, low)
 
@@ -334,7 +338,7 @@ def loop_numbers_of_8_bits(made: Made, rng: Rng) -> Made | None:
     if not made.numbered:
         return None
     counts = tuple(c for c, name in enumerate(made.header) if name in ("loop", "seq"))
-    return _cells(made, counts, lambda c: str(int(c) % 256), range(len(made.rows)))
+    return cells_of(made, counts, lambda c: str(int(c) % 256), range(len(made.rows)))
 
 
 @damage
@@ -343,27 +347,27 @@ def loop_numbers_stand_still(made: Made, rng: Rng) -> Made | None:
     if "loop" not in made.header:
         return None
     at = made.header.index("loop")
-    rows = range(len(made.rows)) if rng.random() < 0.5 else _from(made, rng)
+    rows = range(len(made.rows)) if rng.random() < 0.5 else from_a_loop(made, rng)
     kept = made.rows[rows.start][at]
-    return _cells(made, (at,), lambda _: kept, rows)
+    return cells_of(made, (at,), lambda _: kept, rows)
 
 
 @damage
 def names_spelled_anew(made: Made, rng: Rng) -> Made | None:
     """From one loop on a name has another case, or a blank more."""
-    at = _named_at(made)
+    at = named_at(made)
     if at is None:
         return None
     change = rng.choice(["upper", "title", "blank", "under"])
     how = {"upper": str.upper, "title": str.title, "blank": lambda c: f" {c} ",
            "under": lambda c: c.replace(".", "_")}[str(change)]  # fmt: skip
-    return _cells(made, (at,), how, _from(made, rng))
+    return cells_of(made, (at,), how, from_a_loop(made, rng))
 
 
 @damage
 def names_cut_off(made: Made, rng: Rng) -> Made | None:
     """Now and then the last letters of a name are missing."""
-    at = _named_at(made)
+    at = named_at(made)
     if at is None:
         return None
     changed = _copied(made)
@@ -376,18 +380,18 @@ def names_cut_off(made: Made, rng: Rng) -> Made | None:
 @damage
 def a_name_that_comes_no_more(made: Made, rng: Rng) -> Made | None:
     """From one loop on the rows of the first or of another part are not written."""
-    at = _named_at(made)
+    at = named_at(made)
     if at is None or made.numbered:
         return None
     gone = str(rng.choice(["gyro.read", "drive.read"]))
-    low = _from(made, rng).start
+    low = from_a_loop(made, rng).start
     return replace(made, rows=[r for k, r in enumerate(made.rows) if k < low or r[at] != gone])
 
 
 @damage
 def one_part_by_another_clock(made: Made, rng: Rng) -> Made | None:
     """The instants of one part come from a clock that began at another time, or counts in ms."""
-    at = _named_at(made)
+    at = named_at(made)
     if at is None or not made.instants:
         return None
     away = int(rng.choice([0, 10**6, -(10**5), 10**9]))
@@ -402,7 +406,7 @@ def one_part_by_another_clock(made: Made, rng: Rng) -> Made | None:
 @damage
 def rows_of_one_part_late(made: Made, rng: Rng) -> Made | None:
     """One part writes its rows ten at a time."""
-    at = _named_at(made)
+    at = named_at(made)
     if at is None or not made.instants:
         return None
     out: Rows = []
@@ -448,7 +452,7 @@ def sent_again_with_a_new_stamp(made: Made, rng: Rng) -> Made | None:
 @damage
 def rows_of_another_robot(made: Made, rng: Rng) -> Made | None:
     """After this log stands one of a robot whose names and pace are others."""
-    at = _named_at(made)
+    at = named_at(made)
     if at is None:  # one loop that changes its pace is all that such a log tells
         return None
     other = make(made.layout, rng, len(made.rows) // made.block // 2)
@@ -480,7 +484,7 @@ def ends_not_written(made: Made, rng: Rng) -> Made | None:
     """From one loop on a part has no ends."""
     if "edge" not in made.header:
         return None
-    at, low = made.header.index("edge"), _from(made, rng).start
+    at, low = made.header.index("edge"), from_a_loop(made, rng).start
     rows = [r for k, r in enumerate(made.rows)
             if k < low or not (r[at] == "end" and "drive.read" in r)]  # fmt: skip
     return replace(made, rows=rows)
@@ -511,7 +515,7 @@ def cells_left_out(made: Made, rng: Rng) -> Made:
 @damage
 def decimals_by_comma_half_way(made: Made, rng: Rng) -> Made:
     """From one row on another program writes: semicolons, and decimals with a comma."""
-    rows = _from(made, rng)
+    rows = from_a_loop(made, rng)
     late = [[";".join(row)] for row in made.rows[rows.start :]]
     return replace(made, rows=[*made.rows[: rows.start], *late])
 
@@ -532,7 +536,7 @@ def an_hour_of_twelve(made: Made, rng: Rng) -> Made | None:
         return f"{(hour - 1) % 12 + 1:02d}:{minute:02d}:{micro / 1e6:09.6f}"
 
     return replace(
-        _cells(made, made.instants, told, range(len(made.rows))),
+        cells_of(made, made.instants, told, range(len(made.rows))),
         header=[h[:-3] if k in made.instants else h for k, h in enumerate(made.header)],
     )
 
@@ -544,7 +548,7 @@ def summer_time_begins(made: Made, rng: Rng) -> Made | None:
 
     if not made.instants:
         return None
-    low, hour = _from(made, rng).start, int(rng.choice([3600, -3600]))
+    low, hour = from_a_loop(made, rng).start, int(rng.choice([3600, -3600]))
     zero = datetime.datetime(2026, 3, 29, 1, 59, 58, tzinfo=datetime.UTC)
     changed = _copied(made)
     for at, row in enumerate(changed):

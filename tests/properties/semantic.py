@@ -42,6 +42,8 @@ class Made:
         Self time of every part, where the layout has parts.
     numbered : bool
         Whether loops or rows are numbered.
+    spoil : function, optional
+        What becomes of the file's bytes once they are written.
     """
 
     layout: str
@@ -55,6 +57,7 @@ class Made:
     period_ms: NDArray[np.float64]
     lengths_ms: NDArray[np.float64]
     numbered: bool
+    spoil: Callable[[bytes], bytes] = bytes
 
     @property
     def parts_ms(self) -> dict[str, float]:
@@ -66,6 +69,10 @@ class Made:
         if self.layout in ("values pairs", "values objects", "values lines"):
             return "".join(_said(self, row) + "\n" for row in self.rows)
         return "".join(",".join(row) + "\n" for row in (self.header, *self.rows))
+
+    def data(self) -> bytes:
+        """The bytes of the file."""
+        return self.spoil(self.text().encode())
 
 
 def _said(made: Made, row: list[str]) -> str:
@@ -455,6 +462,8 @@ def judge(made: Made, path: str) -> Outcome:
     told += [f"{len(log.runs)} runs"] if len(log.runs) > 1 else []
     aside = log.rows_read - log.rows_used
     told += [f"{aside} rows set aside"] if aside > 0.1 * log.rows_read else []
+    told += ["one loop in several"] if run.averaged else []
+    told += [limit for limit in run.clock.limits if limit.startswith("lengths are whole")]
     tick = run.clock.tick_ns / 1e6  # what is finer than that is said to be unknown
     told += [f"tick {tick} ms"] if tick > 0.05 * np.median(true) else []
     text = (

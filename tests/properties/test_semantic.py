@@ -10,7 +10,7 @@ import pytest
 import looptime
 from looptime.errors import LooptimeError
 from looptime.tables import plain
-from tests.properties import devices  # noqa: F401 - enters its kinds of damage
+from tests.properties import devices, handling  # noqa: F401 - enter their kinds of damage
 from tests.properties.logs import check_books
 from tests.properties.mutated import mutated
 from tests.properties.semantic import DAMAGES, SHAPES, judge, make
@@ -33,7 +33,7 @@ def test_a_sound_log_gives_the_figures_that_it_was_made_of(tmp_path, shape):
     for seed in range(3):
         made = make(shape, seeded("clean", shape, seed), 300)
         path = tmp_path / "log.csv"
-        path.write_text(made.text(), encoding="utf-8")
+        path.write_bytes(made.data())
         found = judge(made, path)
         assert found.kind == "right", found.text
 
@@ -47,7 +47,7 @@ def test_damage_never_gives_a_wrong_figure_in_silence(tmp_path, name):
         if made is None or (name, shape) in UNTOLD:
             continue
         path = tmp_path / "log.csv"
-        path.write_text(made.text(), encoding="utf-8")
+        path.write_bytes(made.data())
         found = judge(made, path)
         assert found.kind in ("right", "said", "refused"), f"{shape}: {found.text}"
 
