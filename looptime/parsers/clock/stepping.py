@@ -9,7 +9,7 @@ from looptime.records import dataclass
 from looptime.stats.arrays import distinct, median
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US
 
-__all__ = ["Grid", "Stepping", "binary_grid", "printed_step", "stepping"]
+__all__ = ["Grid", "Stepping", "binary_grid", "printed_step", "stepping", "whole_lengths"]
 
 #: Rows that must share their stamp with the one before for a clock to be called stepping.
 _SHARED = 0.2
@@ -27,6 +27,8 @@ _POWERS = range(12, -21, -1)
 #: How unlikely it must be that printed numbers all lie on the grid [natural logarithm].
 _CHANCE = 30.0
 _LEAST_ODD, _NEARLY = 0.1, 0.98
+#: Lengths that are looked at, how many differ, and which part of a loop their step must be.
+_MANY, _DIFFERENT, _COARSE = 100_000, 3, 0.02
 
 
 @dataclass(frozen=True)
@@ -229,3 +231,24 @@ def _shortest(times: Int, base: int) -> Bool:
     """Whether each instant is the shortest number that a 32-bit float is written as."""
     written = (times / base).astype(np.float32).astype(str).astype(np.float64)
     return np.abs(np.rint(written * base) - times) <= 1
+
+
+def whole_lengths(known: Int, start: Int) -> tuple[str, ...]:
+    """What is said of lengths that are all whole multiples of a step [ns], if that is not fine.
+
+    It is told only where the clock itself is finer: else the clock's own step bounds all.
+
+    Examples
+    --------
+    >>> start = np.cumsum(20_000_003 + np.arange(50) * 7 % 11)
+    >>> whole_lengths(np.array([3, 5, 4, 2] * 12) * 10**6, start)
+    ('lengths are whole 1 ms: no cost and no headroom is known more finely',)
+    """
+    known, start = known[:_MANY], np.diff(start[:_MANY])
+    start = start[start > 0]
+    if len(distinct(known)) < _DIFFERENT or not len(start):
+        return ()
+    step, clock = int(np.gcd.reduce(known)), int(np.gcd.reduce(start))
+    if 10 * clock > step or step < _COARSE * np.median(start):
+        return ()
+    return (f"lengths are whole {step / 1e6:g} ms: no cost and no headroom is known more finely",)

@@ -26,6 +26,7 @@ from looptime.parsers.columns.unit import Unit, clock_unit, in_16_bits, text_uni
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
 from looptime.stated_columns import StatedColumns
+from looptime.stats.arrays import distinct
 from looptime.units import UNITS
 
 __all__ = ["CLOCKS", "COUNTS", "PHASES", "Understood", "find_clock", "instants", "understand"]
@@ -351,7 +352,7 @@ def _climbs(values: Float) -> bool:
         return True
     if len(known) < _CLIMB or (known % 1 != 0).any() or np.ptp(known) >= len(known):
         return False
-    if len(np.unique(known)) < len(known) / 3:  # lengths in a coarse unit
+    if len(distinct(known)) < len(known) / 3:  # lengths in a coarse unit
         return False
     return float(np.corrcoef(known, np.arange(len(known)))[0, 1]) > _CLIMBS
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
 from looptime.errors import LogError
+from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.headers import Head, roles
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, tick_of
 from looptime.parsers.layouts.by_values import CALLS, call_columns, fit_of
@@ -26,7 +27,6 @@ from looptime.parsers.layouts.contract import (
     own_unit,
     spellings,
 )
-from looptime.parsers.layouts.each_row import whole_lengths
 from looptime.parsers.layouts.own_threads import THREADS, call_spans, thread_column
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.parsers.text.table import Key, Table

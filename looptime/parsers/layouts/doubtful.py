@@ -173,7 +173,7 @@ def cut_lines(dialect: Dialect) -> tuple[str, ...]:
 
     def cuts(rows: Int) -> int:
         """Widths before the last cell with which lines end there alike."""
-        found = [full[rows[before[rows] == at]] for at in np.unique(before[rows[full[rows]]])]
+        found = [full[rows[before[rows] == at]] for at in distinct(before[rows[full[rows]]])]
         return sum(len(one) >= _CUT_ROWS and one.mean() >= _CUT_SHARE for one in found)
 
     ends = {row[-1] for row, cut in zip(dialect.sample, full.tolist(), strict=True) if cut}

@@ -8,6 +8,7 @@ import numpy as np
 
 from looptime.array_types import Bool, Int
 from looptime.errors import UsageError
+from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.evidence import marked
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.judged import CLOCKS, COUNTS, PHASES
@@ -23,15 +24,15 @@ from looptime.parsers.text.table import Key
 from looptime.schema import ONE_IN, SUMMED
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = [
-    "COLUMNS", "loop_rows", "needed", "own", "row_limits", "row_notes", "unit", "whole_lengths",
-]  # fmt: skip
+__all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_limits", "row_notes", "unit"]
 
 #: Rows by which it is told at which end of its loop a row is stamped.
 _ROWS = 50_000
 
 #: Rows, and the share of them that must agree, by which a period fills in between a clock's ticks.
 _ENOUGH, _MOST = 20, 0.95
+#: A step that matters, as a part of the loop.
+_COARSE = 0.02
 #: Stretches that may lie between gaps, and rows around one whose ticks are evened out.
 _STRETCHES, _AROUND = 1000, 100
 
@@ -276,8 +277,6 @@ def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
 
 #: Rows without any length that stand so far apart may be those of a monitor.
 _SLOW_NS = NS_PER_S // 2
-#: Loops that are looked at, different lengths that tell their step, and a step that matters.
-_LOOKED_AT, _LENGTHS, _COARSE = 100_000, 3, 0.02
 
 
 def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
@@ -306,21 +305,6 @@ def _steps_of_lengths(rows: LoopRows) -> tuple[str, ...]:
     lengths += [] if rows.parts is None else [rows.parts.duration]
     known = np.concatenate(lengths) if lengths else np.zeros(0, np.int64)
     return whole_lengths(known, rows.start)
-
-
-def whole_lengths(known: Int, start: Int) -> tuple[str, ...]:
-    """What is said of lengths that are all whole multiples of a step [ns], if that is not fine.
-
-    It is told only where the clock itself is finer: else the clock's own step bounds all.
-    """
-    known, start = known[:_LOOKED_AT], np.diff(start[:_LOOKED_AT])
-    start = start[start > 0]
-    if len(np.unique(known)) < _LENGTHS or not len(start):
-        return ()
-    step, clock = int(np.gcd.reduce(known)), int(np.gcd.reduce(start))
-    if 10 * clock > step or step < _COARSE * np.median(start):
-        return ()
-    return (f"lengths are whole {step / 1e6:g} ms: no cost and no headroom is known more finely",)
 
 
 def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from looptime.parsers.columns.judged import COUNTS
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.text.table import damaged_lines
 from looptime.run import Clock
-from looptime.stats.arrays import median
+from looptime.stats.arrays import distinct, median
 from looptime.units import NS_PER_S, UNITS
 
 __all__ = [
@@ -249,7 +249,7 @@ def miscounted(parsed: Parsed, rows: LoopRows) -> Clock:
     if number is None or len(number) < 3 * _FEWEST or (np.diff(rows.start) < 0).mean() > COARSE:
         return parsed.clock
     step = np.diff(number.astype(np.int64))
-    if (step < 0).mean() > COARSE and len(np.unique(number)) < (1 - COARSE) * len(number):
+    if (step < 0).mean() > COARSE and len(distinct(number)) < (1 - COARSE) * len(number):
         line = int(parsed.table.line_of(rows.row[np.flatnonzero(step < 0)[:1] + 1])[0])
         said = f"line {line}: here and later the numbers of loops go back while the clock goes on"
         return noted(parsed.clock, f"{said}: two logs may stand among each other")

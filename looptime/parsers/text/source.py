@@ -55,9 +55,9 @@ _PARQUET = b"PAR1"
 _GZIP = b"\x1f\x8b"
 _ZSTD = b"\x28\xb5\x2f\xfd"
 #: Bytes of more than seven bits; those that are no letters and signs of one byte each: parts of
-#: a letter in UTF-8, or control codes.
+#: a letter in UTF-8, control codes, or a block that was never written.
 _HIGH = re.compile(rb"[\x80-\xff]")
-_NOT_LATIN = re.compile(rb"[\x80-\x9f]|[\xc2-\xf4][\x80-\xbf]")
+_NOT_LATIN = re.compile(rb"[\x80-\x9f]|[\xc2-\xf4][\x80-\xbf]|\xff{8}")
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF16_LE, "utf-16-le"),
