@@ -70,7 +70,7 @@ def _sided(text: str) -> tuple[str, int | None]:
     if side is not None:
         return name, side
     words = text.split()
-    for at, rest in ((-1, words[:-1]), (0, words[1:])):
+    for at, rest in ((-1, words[:-1]), (0, words[1:])) if words else ():
         side = _SIDES.get(words[at].lower())
         if side is not None:  # a word alone is that of the loop
             return without_binding(" ".join(rest)) or "loop", side
