@@ -59,7 +59,7 @@ def read_keyed(lines: list[str]) -> Grid | None:
     told = [shapes.read(line) for line in sample]
     fit = [s for s, _ in told if _eligible(s)]
     if sum(_worded(s) for s, _ in told) > _MOSTLY * len(sample):
-        return _grid(lines, shapes, set(), False)
+        return _grid(lines, shapes, set(), False, True)
     marked = sum(s.marks > 0 for s in fit) > 0.5 * len(fit)
     if marked and _of_one_thread(told, sample) and _call_loops(shapes, sample):
         told = [shapes.read(line) for line in sample]
