@@ -23,6 +23,7 @@ from looptime.parsers.columns.phases import find_phase
 from looptime.parsers.columns.role import Judged, Role, Seen, Stamped
 from looptime.parsers.columns.roles import judge
 from looptime.parsers.columns.unit import Unit, clock_unit, in_16_bits, text_unit
+from looptime.parsers.text.buffers import texts
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
 from looptime.stated_columns import StatedColumns
@@ -361,10 +362,8 @@ def _sampled(dialect: Dialect, head: Head, unit: Unit) -> Float:
     """First values of a column of instants [ns], NaN where there is none."""
     if unit.stamp is None or unit.stamp.startswith("decimal"):
         return numbers(dialect, head.index) * unit.ns
-    import pyarrow as pa
-
     from looptime.parsers.text.datetimes import parse_stamps
 
     cells = [row[head.index] for row in dialect.sample]
-    ns, ok, there = parse_stamps(pa.chunked_array([cells]), unit.stamp)
+    ns, ok, there = parse_stamps(texts(cells), unit.stamp)
     return np.where(ok & there, (ns - ns[:1]).astype(float), np.nan)

@@ -12,6 +12,7 @@ from looptime.parsers.columns.evidence import CLOCK_WORDS, counts_rows, rises
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import meaning, of_a_clock
 from looptime.parsers.columns.unit import Unit, text_unit
+from looptime.parsers.text.buffers import texts
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
 from looptime.stats.autocorrelation import inflation
@@ -122,12 +123,10 @@ def keeps_time(dialect: Dialect, clock: Head, instants: Float) -> bool:
 def _typical(dialect: Dialect, head: Head, unit: Unit, rising: bool = True) -> float | None:
     """Mean step of a column's first rows [ns]; a mean bears a coarse or bunched clock."""
     if unit.stamp is not None and text_unit(dialect, head) is not None:
-        import pyarrow as pa
-
         from looptime.parsers.text.datetimes import parse_stamps
 
         cells = [row[head.index] for row in dialect.sample[:500]]
-        ns, ok, there = parse_stamps(pa.chunked_array([cells]), unit.stamp)
+        ns, ok, there = parse_stamps(texts(cells), unit.stamp)
         values = ns[ok & there].astype(float)
     else:
         values = numbers(dialect, head.index) * unit.ns

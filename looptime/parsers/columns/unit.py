@@ -9,6 +9,7 @@ import numpy as np
 from looptime.array_types import Float, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
+from looptime.parsers.text.buffers import texts
 from looptime.parsers.text.datetimes import (
     DAY_FIRST,
     MONTH_FIRST,
@@ -101,10 +102,8 @@ def instants(dialect: Dialect, head: Head) -> Float:
     unit = text_unit(dialect, head)
     if unit is None or unit.stamp is None:
         return numbers(dialect, head.index)
-    import pyarrow as pa
-
     cells = [row[head.index] for row in dialect.sample]
-    ns, ok, there = parse_stamps(pa.chunked_array([cells]), unit.stamp)
+    ns, ok, there = parse_stamps(texts(cells), unit.stamp)
     return np.where(ok & there, ns - ns[0], np.nan).astype(np.float64)
 
 

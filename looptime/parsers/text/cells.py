@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
+from looptime.parsers.text.buffers import plain, present, spans
 from looptime.parsers.text.dialect import Dialect, unquoted
 from looptime.records import dataclass
 
@@ -69,7 +70,7 @@ def word_codes(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
             return _merged(*_coded(chunk, starts))
         chunk = chunk.dictionary_encode()
     texts = chunk.dictionary.to_pylist()
-    codes = _plain(chunk.indices, len(texts))
+    codes = plain(chunk.indices, len(texts))
     return _merged(codes, [*texts, ""] if chunk.null_count else texts)
 
 
@@ -88,7 +89,7 @@ def _coded(texts: pa.StringArray, starts: NDArray[np.intp]) -> tuple[NDArray[np.
 
     Arrow's own encoding loads a module that takes longer to load than a short log to read.
     """
-    end, letters = _spans(texts)
+    end, letters = spans(texts)
     begin, length = end[starts], np.diff(end)[starts]
     known: list[NDArray[np.intp]] = []  # where each word is met first, and all its places
     for size in np.flatnonzero(np.bincount(length)).tolist():
@@ -106,7 +107,7 @@ def _coded(texts: pa.StringArray, starts: NDArray[np.intp]) -> tuple[NDArray[np.
 
 def _changes(texts: pa.StringArray) -> NDArray[np.intp]:
     """Rows whose word is not that of the row before, the first row among them."""
-    end, letters = _spans(texts)
+    end, letters = spans(texts)
     length = np.diff(end)
     new = np.append(True, length[1:] != length[:-1])[: len(length)]
     for size in np.flatnonzero(np.bincount(length)).tolist():
@@ -123,41 +124,13 @@ def _one_word(texts: pa.StringArray) -> bool:
     if not count or texts.null_count:
         return False
     word = np.frombuffer(texts[0].as_py().encode(), np.uint8)
-    end, letters = _spans(texts)
+    end, letters = spans(texts)
     if (np.diff(end) != len(word)).any():
         return False
     if not len(word):
         return True
     every = letters[end[0] : end[-1]].reshape(count, len(word))
     return bool((every == word).all())
-
-
-def _spans(texts: pa.StringArray) -> tuple[NDArray[np.int32], NDArray[np.uint8]]:
-    """Where each text begins and the last one ends, shape (n + 1,), and the letters of all."""
-    _, ends, letters = texts.buffers()
-    end = np.frombuffer(ends, np.int32)[texts.offset : texts.offset + len(texts) + 1]
-    return end, np.frombuffer(b"" if letters is None else letters, np.uint8)
-
-
-def _plain(array: pa.Array, missing: float) -> NDArray[Any]:
-    """A primitive Arrow array as NumPy, with a value for what is missing.
-
-    Arrow's own ways load large modules, pandas among them; a short log should not wait for those.
-    """
-    dtype = np.dtype(str(array.type).replace("double", "float64"))
-    if not len(array):
-        return np.empty(0, dtype)
-    values = np.frombuffer(array.buffers()[1], dtype)[array.offset : array.offset + len(array)]
-    return values if not array.null_count else np.where(_given(array), values, dtype.type(missing))
-
-
-def _given(array: pa.Array) -> Bool:
-    """Which values of an Arrow array are there."""
-    bits = array.buffers()[0]
-    if bits is None or not array.null_count:
-        return np.ones(len(array), bool)
-    flat = np.unpackbits(np.frombuffer(bits, np.uint8), bitorder="little")
-    return flat[array.offset : array.offset + len(array)].astype(bool)
 
 
 def number_column(
@@ -174,19 +147,19 @@ def number_column(
         column, wrong = _from_text(column, want, dialect)
     array = column.combine_chunks() if column.num_chunks != 1 else column.chunk(0)
     if array.null_count and wrong is None:
-        given = _given(array)
+        given = present(array)
         wrong = _mark(np.ones(len(given), bool), given, want.required)
     if want.how == "number":
         if array.null_count == len(array) > 1:
             return np.broadcast_to(np.nan, len(array)), wrong
-        given = _plain(array, np.nan).astype(np.float64, copy=False)
+        given = plain(array, np.nan).astype(np.float64, copy=False)
         return (np.where(np.isinf(given), np.nan, given) if np.isinf(given).any() else given), wrong
     if want.how == "count":
-        counts = _plain(array, -1)
+        counts = plain(array, -1)
         if counts.dtype.kind == "f":
             counts = np.where(np.abs(counts) < 2**53, counts, -1)
         return in_32_bits(counts.astype(np.int64, copy=False)), wrong
-    times, too_big = _to_ns(_plain(array, 0), want.unit_ns, want.span)
+    times, too_big = _to_ns(plain(array, 0), want.unit_ns, want.span)
     if too_big is not None:
         wrong = too_big if wrong is None else np.maximum(wrong, too_big)
     return times, wrong

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from looptime.array_types import Bool, Int
+from looptime.parsers.text.buffers import digits, firsts, marked, plain, present, texts
 from looptime.units import NS_PER_S
 
 if TYPE_CHECKING:
@@ -122,12 +123,12 @@ def decimal(unit_ns: int) -> str:
     return f"decimal {unit_ns}"
 
 
-def parse_stamps(column: pa.ChunkedArray, fmt: str) -> tuple[Int, Bool, Bool]:
+def parse_stamps(column: pa.ChunkedArray | pa.StringArray, fmt: str) -> tuple[Int, Bool, Bool]:
     """Instants of a text column.
 
     Parameters
     ----------
-    column : pyarrow.ChunkedArray
+    column : pyarrow.ChunkedArray or pyarrow.StringArray
         Strings, shape (n,).
     fmt : str
         `DATE_TIME`, `DAY_FIRST`, `MONTH_FIRST`, `CLOCK` or what `decimal` returns.
@@ -144,25 +145,19 @@ def parse_stamps(column: pa.ChunkedArray, fmt: str) -> tuple[Int, Bool, Bool]:
 
     Examples
     --------
-    >>> import pyarrow as pa
-    >>> ns, ok, given = parse_stamps(pa.chunked_array([["00:00:01.5", "x", ""]]), CLOCK)
+    >>> ns, ok, given = parse_stamps(texts(["00:00:01.5", "x", ""]), CLOCK)
     >>> ns.tolist(), ok.tolist(), given.tolist()
     ([1500000000, 0, 0], [True, False, True], [True, True, False])
-    >>> parse_stamps(pa.chunked_array([["1767225600.123456789"]]), decimal(10**9))[0].tolist()
+    >>> parse_stamps(texts(["1767225600.123456789"]), decimal(10**9))[0].tolist()
     [1767225600123456789]
     """
-    import pyarrow as pa
     import pyarrow.compute as pc
 
-    text = pc.fill_null(column, "")
-    empty = pc.is_in(pc.utf8_lower(pc.utf8_trim_whitespace(text)), value_set=pa.array(_NOTHING))
-    given = ~empty.to_numpy().astype(bool)
+    text = _whole(column)
+    empty = pc.is_in(pc.utf8_lower(pc.utf8_trim_whitespace(text)), value_set=texts(_NOTHING))
+    given = ~marked(empty)
     found = pc.extract_regex(text, _PATTERNS.get(fmt, _DECIMAL))
-    if isinstance(found, pa.ChunkedArray):
-        found = found.combine_chunks()
-        if isinstance(found, pa.ChunkedArray):
-            found = found.chunk(0) if found.num_chunks else pa.array([], found.type)
-    ok = found.is_valid().to_numpy(zero_copy_only=False)
+    ok = present(found)
     if fmt == CLOCK:
         ns, fine = _day_time(found)
         ns = ns - _zone(found)
@@ -174,34 +169,38 @@ def parse_stamps(column: pa.ChunkedArray, fmt: str) -> tuple[Int, Bool, Bool]:
     return np.where(ok, ns, 0), ok | ~given, given
 
 
+def _whole(column: pa.ChunkedArray | pa.StringArray) -> pa.StringArray:
+    """A column in one piece, without gaps."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if isinstance(column, pa.ChunkedArray):
+        column = pa.concat_arrays(column.chunks) if column.num_chunks else texts([])
+    return pc.fill_null(column, "") if column.null_count else column
+
+
+def _part(found: Any, key: str) -> pa.StringArray:
+    """A group of what was found."""
+    import pyarrow.compute as pc
+
+    return pc.struct_field(found, key)
+
+
 def _int(found: Any, key: str) -> Int:
     """A group of digits as numbers, 0 where it is absent."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    text = pc.fill_null(pc.struct_field(found, key), "")
-    text = pc.if_else(pc.equal(text, ""), "0", text)
-    made: Int = pc.cast(text, pa.int64()).to_numpy()
-    return made
+    return digits(_part(found, key), 18)
 
 
-def _fraction(found: Any, digits: int = 9) -> Int:
-    """Digits after the decimal mark, as a whole number of 10**-digits."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    text = pc.fill_null(pc.struct_field(found, "f"), "")
-    padded = pc.utf8_slice_codeunits(pc.utf8_rpad(text, digits, "0"), 0, digits)
-    made: Int = pc.cast(padded, pa.int64()).to_numpy()
-    return made
+def _fraction(found: Any) -> Int:
+    """Digits after the decimal mark, as a whole number of 10**-9."""
+    return digits(_part(found, "f"), 9, fill=True)
 
 
 def _day_time(found: Any) -> tuple[Int, Bool]:
-    import pyarrow.compute as pc
-
     hours, minutes, seconds = (_int(found, key) for key in ("h", "mi", "s"))
-    half = pc.utf8_lower(pc.fill_null(pc.struct_field(found, "p"), "")).to_numpy(False)
-    hours = np.where(half == "", hours, hours % 12 + 12 * (half == "p"))
+    half = firsts(_part(found, "p"))
+    late = (half == ord("p")) | (half == ord("P"))
+    hours = np.where(half == 0, hours, hours % 12 + 12 * late)
     total = (hours * 3600 + minutes * 60 + seconds) * NS_PER_S + _fraction(found)
     return total, seconds < 61
 
@@ -224,19 +223,16 @@ def _zone(found: Any) -> Int:
     """Distance of the written time from UTC [ns]."""
     import pyarrow.compute as pc
 
-    text = pc.fill_null(pc.struct_field(found, "z"), "")
-    coded = pc.dictionary_encode(text)
+    coded = pc.dictionary_encode(_part(found, "z"))
     shifts = []
     for zone in coded.dictionary.to_pylist():
-        digits = zone.lstrip("+-").replace(":", "")
-        minutes = int(digits[:2]) * 60 + int(digits[2:4] or 0) if digits.isdecimal() else 0
+        ahead = zone.lstrip("+-").replace(":", "")
+        minutes = int(ahead[:2]) * 60 + int(ahead[2:4] or 0) if ahead.isdecimal() else 0
         shifts.append((-minutes if zone.startswith("-") else minutes) * 60 * NS_PER_S)
-    return np.asarray(shifts or [0], np.int64)[coded.indices.to_numpy()]
+    return np.asarray([*shifts, 0], np.int64)[plain(coded.indices, -1)]  # the last for none
 
 
 def _decimal(found: Any, unit_ns: int) -> tuple[Int, Bool]:
-    import pyarrow.compute as pc
-
     whole = _int(found, "n")
     fine = whole <= np.iinfo(np.int64).max // unit_ns - 1
     # nine digits after the mark reach below the nanosecond in every unit
@@ -244,5 +240,4 @@ def _decimal(found: Any, unit_ns: int) -> tuple[Int, Bool]:
     if unit_ns == NS_PER_S:
         part = _fraction(found)
     ns = np.where(fine, whole, 0) * unit_ns + part
-    minus = pc.equal(pc.struct_field(found, "sign"), "-")
-    return np.where(pc.fill_null(minus, False).to_numpy(zero_copy_only=False), -ns, ns), fine
+    return np.where(firsts(_part(found, "sign")) == ord("-"), -ns, ns), fine
