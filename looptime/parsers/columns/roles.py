@@ -30,7 +30,7 @@ from looptime.parsers.columns.against_steps import (
 from looptime.parsers.columns.role import FALSE_UNIT, Judged, Role, Seen, Stamped
 from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.within import within
-from looptime.units import UNITS
+from looptime.units import UNITS, split_unit
 
 __all__ = ["judge"]
 
@@ -132,6 +132,8 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
         return Role("deviation", unit, said, f"{100 * negative:.0f} % of its values are below zero")
     if len(one.values) >= ENOUGH and not (known[known > 0].size > 2 or one.values[2:].any()):
         return Role("start-up timer", unit, said, "it has a value in the first rows only")
+    if clock is not None and _adds_up(known):
+        return Role("signal", None, "", "it stays as it is for long and never falls, as a score")
     if _rises(known) and (len(known) >= ENOUGH or _spans(one, clock)):
         return Role("run timer", unit, said, "it rises from row to row")
     return None
@@ -149,6 +151,13 @@ def _rises(known: Float) -> bool:
     """Whether values never fall and mostly climb, as a timer that is not set back does."""
     step = np.diff(known)
     return len(step) >= 5 and bool((step >= 0).mean() >= 0.98 and (step > 0).mean() >= 0.3)
+
+
+def _adds_up(known: Float) -> bool:
+    """Whether values stay as they are in nearly all rows and never fall where they change."""
+    step = np.diff(known)
+    changes = step[step != 0]
+    return len(step) >= _MANY and 3 <= len(changes) <= 0.1 * len(step) and bool((changes > 0).all())
 
 
 def _winds(known: Float) -> bool:
@@ -247,7 +256,9 @@ def _parts(seen: list[Seen], named: list[int], steps: Steps) -> dict[int, Role]:
         if at in false:
             made[at] = _part(seen[at], *false[at], steps, "its header says so", "likely")
         elif seen[at].unit_ns is not None:
-            made[at] = _part(seen[at], seen[at].unit_ns, "header", steps, "its header says so")
+            sure = "likely" if _no_more_than_a_unit(seen[at].name) else "sure"
+            why = "its header says so"
+            made[at] = _part(seen[at], seen[at].unit_ns, "header", steps, why, sure)
     if not open_:
         return made
     unit, unit_from = _unit_beside(seen, open_, steps)
@@ -255,6 +266,11 @@ def _parts(seen: list[Seen], named: list[int], steps: Steps) -> dict[int, Role]:
         why, sure = "its header names a duration", "sure" if unit else "unsure"
         made[at] = _part(seen[at], unit, unit_from, steps, why, sure)
     return made
+
+
+def _no_more_than_a_unit(name: str) -> bool:
+    """Whether a header is a unit and nothing else: "us" stands for other things, too."""
+    return name.isalpha() and split_unit(f"x_{name.lower()}")[1] is not None
 
 
 def _false_units(seen: list[Seen], named: list[int], steps: Steps) -> dict[int, tuple[int, str]]:

@@ -37,7 +37,7 @@ from looptime.parsers.lines.long import check_order, find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host, without_sender
 from looptime.parsers.lines.objects import read_objects
 from looptime.parsers.lines.other_times import other_times
-from looptime.parsers.lines.tags import apart, cross, of_the_loop, tags_of
+from looptime.parsers.lines.tags import apart, cross, loops_each, of_the_loop, tags_of
 from looptime.parsers.lines.twice import once
 from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
 from looptime.parsers.text.prose import is_written
@@ -168,7 +168,8 @@ def _of_one_thread(
     """The loop's own lines of a log of several threads, where they cannot be read together."""
     if tags_of(lines[:_FIRST_LINES]) is None or (tags := tags_of(lines)) is None:
         return None
-    if found is not None and not cross(read_events(lines) or [], tags):
+    several = loops_each(lines, tags)
+    if found is not None and not several and not cross(read_events(lines) or [], tags):
         return None
     own = of_the_loop(lines, tags)
     mine = apart(lines, tags, own)

@@ -11,7 +11,7 @@ from looptime.parsers.lines.events import Event
 from looptime.parsers.lines.grid import is_text
 from looptime.parsers.lines.shapes import CLOCK, LEVELS
 
-__all__ = ["apart", "cross", "of_the_loop", "tags_of"]
+__all__ = ["apart", "cross", "loops_each", "of_the_loop", "tags_of"]
 
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?\s?(?:[mun\N{MICRO SIGN}]?s\b)?"
 _STAMP = re.compile(rf"^\s*[\[(<]?\s*(?:{CLOCK}|{_NUMBER})\s*[\])>]?[\s:,|-]*")
@@ -25,6 +25,8 @@ _TAG = re.compile(
 #: Lines that must have a tag, tags that a log has at most, and pairs that must cross.
 _MOST_TAGGED, _MOST_TAGS, _CROSSING = 0.95, 16, 3
 _LOOP = re.compile(r"\b(loop|cycle|iteration|frame|tick)\b", re.IGNORECASE)
+#: Words for the length of a loop.
+_LENGTH = re.compile(r"\b(?:loop|cycle|iteration|frame|tick|dt|period)\b", re.IGNORECASE)
 _MAIN = re.compile(r"^(main|loop|control|robot)", re.IGNORECASE)
 
 
@@ -61,7 +63,7 @@ def _split(line: str) -> tuple[str, str]:
 
 
 def of_the_loop(lines: Sequence[str], tags: Sequence[str]) -> str:
-    """The tag of the loop: of lines that speak of one, else one that is called so, else the first.
+    """The tag of the loop: it alone speaks of one, else is called so, else comes first.
 
     Examples
     --------
@@ -72,10 +74,24 @@ def of_the_loop(lines: Sequence[str], tags: Sequence[str]) -> str:
     spoken = Counter(
         tag for line, tag in zip(lines, tags, strict=True) if tag and _LOOP.search(_split(line)[1])
     )
-    if spoken:
+    if len(spoken) == 1 or (spoken and not any(map(_MAIN.match, spoken))):
         return spoken.most_common(1)[0][0]
     names = list(dict.fromkeys(tag for tag in tags if tag))
     return next((name for name in names if _MAIN.match(name)), names[0])
+
+
+def loops_each(lines: Sequence[str], tags: Sequence[str]) -> bool:
+    """Whether nearly every line gives the length of a loop, of one tag or of another.
+
+    Examples
+    --------
+    >>> lines = ["1 [main] loop took 9 ms", "2 [odo] loop took 3 ms", "3 [main] loop took 8 ms"]
+    >>> loops_each(lines, tags_of(lines))
+    True
+    """
+    spoken = [bool(_LENGTH.search(_split(line)[1])) for line, tag in zip(lines, tags, strict=True)
+              if tag]  # fmt: skip
+    return sum(spoken) >= _MOST_TAGGED * max(len(spoken), 1)
 
 
 def apart(lines: Sequence[str], tags: Sequence[str], own: str) -> list[str]:

@@ -109,13 +109,19 @@ def runs_of(log: Log, summaries: Sequence[Summary]) -> tuple[dict[int, list[Summ
     return by_run, max(by_run, key=lambda place: by_run[place][0].pace.duration_s)
 
 
+#: Why rows are set aside that belong to another loop or thread.
+_OF_OTHERS = "other thread"
+
+
 def _aside(log: Log) -> str:
     """What is said before anything else: that many rows could not be used."""
-    aside = log.rows_read - log.rows_used
-    if aside <= _MANY_ASIDE * log.rows_read:
+    reasons = dict(log.rows_by_reason)
+    read = log.rows_read - reasons.pop(_OF_OTHERS, 0)  # not lost: told of in `_doubts`
+    aside = read - log.rows_used
+    if aside <= _MANY_ASIDE * read:
         return ""
-    reason = max(log.rows_by_reason.items(), key=lambda item: item[1], default=("", 0))[0]
-    return f"{percent(aside / log.rows_read)} of the rows were set aside, most as {reason}. "
+    reason = max(reasons.items(), key=lambda item: item[1], default=("", 0))[0]
+    return f"{percent(aside / read)} of the rows were set aside, most as {reason}. "
 
 
 def _missing(log: Log, at: Summary) -> str:
@@ -137,6 +143,9 @@ def _doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:
         out.append(_among(log, by_run, lead))
     if len(mine) > 1:
         out.append(_of_phases(mine))
+    others = log.rows_by_reason.get(_OF_OTHERS, 0) / max(log.rows_read, 1)
+    if others > _MANY_ASIDE:
+        out.append(f"one loop of several in this log: {percent(others)} of its rows are of others")
     out += [safe(limit, 200) for limit in mine[0].run.clock.limits]
     tick, p50 = log.runs[0].clock.tick_ns / 1e6, mine[0].pace.period_ms.p50.value
     if p50 and tick > p50 / _COARSE:

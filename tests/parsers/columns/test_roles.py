@@ -9,6 +9,7 @@ from looptime.parsers.columns.against_steps import Steps, fits, together
 from looptime.parsers.columns.role import ROLES, Seen
 from looptime.parsers.columns.roles import _of_the_loop, _rises, _spans, judge
 from looptime.parsers.columns.stamped_at import stamped
+from tests.parsers.build import read
 
 ROWS = 400
 MS = 1_000_000
@@ -393,3 +394,24 @@ def test_a_position_without_a_name_is_no_part(back):
     found = judge([Seen("bare", way), Seen("bare", part)], clock).roles
     assert [role.taken_as for role in found] == ["signal", "part"]
     assert judge([Seen("bare", way)], clock).roles[0].taken_as == "signal"
+
+
+@pytest.mark.parametrize(
+    ("header", "clock"), [("t_ms,us,them", 1.0), ("match_time,us,rival", 1e-3)]
+)
+def test_a_score_under_the_name_of_a_unit_is_no_length_of_time(tmp_path, header, clock):
+    """What our own side has, beside "them", stays as it is for long and never falls."""
+    rng, t, rows = np.random.default_rng(6), 0.0, [header]
+    for k in range(400):
+        rows.append(f"{t * clock:.4f},{5 * (k // 60)},{4 * (k // 90)}")
+        t += 20 + rng.normal(0, 0.3)
+    run = read(tmp_path, "\n".join(rows) + "\n")
+    assert not run.names
+    assert run.signals.values["us"].max() == 30
+
+
+def test_what_stands_under_a_unit_alone_is_not_certain(tmp_path):
+    """A bare "us" that moves as an angle does may be the time of a part: that is said."""
+    rows = [f"{20 * k + k % 2},{60 + 20 * np.sin(k / 30):.1f}" for k in range(300)]
+    run = read(tmp_path, "\n".join(["t_ms,us", *rows]) + "\n")
+    assert any("not certain what us is" in note for note in run.clock.notes)

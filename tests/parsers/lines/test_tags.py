@@ -1,10 +1,13 @@
 """Lines of several threads among each other: the loop's are read, the others said."""
 
+import numpy as np
 import pytest
 
 import looptime
 from looptime.parsers.lines.events import read_events
 from looptime.parsers.lines.tags import cross, tags_of
+from looptime.views.text.summary_text import render_summary
+from tests.views.text.build import text_of
 
 
 def lines(tag, begins=True):
@@ -57,3 +60,23 @@ def test_tags_of_one_thread_stay_in_the_loop(tmp_path):
     log = looptime.read_log(path, unit="ms")
     assert "other thread" not in log.rows_by_reason
     assert any("arm" in name.name for name in log.runs[0].names)
+
+
+@pytest.mark.parametrize("said", ["loop took {} us", "cycle {} us", "frame time {} us"])
+@pytest.mark.parametrize("names", [("main", "odometry"), ("control", "vision")])
+def test_of_two_loops_of_a_pace_each_one_is_read(tmp_path, names, said):
+    """Both speak of a loop: the rows of the faster one are no loops of the one called so."""
+    path = tmp_path / "log.txt"
+    found = [(20 * k + 0.1 * (k % 5), names[0], 4000 + k % 7 * 20) for k in range(200)]
+    found += [(8.3 * k + 3, names[1], 1500 + k % 3 * 10) for k in range(480)]
+    text = [f"{at / 1e3:.6f} [{name}] {said.format(us)}" for at, name, us in sorted(found)]
+    path.write_text("\n".join(text) + "\n", encoding="utf-8")
+    log = looptime.read_log(path)
+    (run,) = log.runs
+    assert log.rows_by_reason["other thread"] == 480
+    assert np.median(run.loop_columns.period_ns) / 1e6 == pytest.approx(20, abs=0.5)
+    shown = text_of(render_summary(log, [looptime.summarise(run)]))
+    assert "set aside" not in shown.splitlines()[0]
+    assert "one loop of several in this log: 71 % of its rows are of others" in " ".join(
+        shown.split()
+    )
