@@ -133,15 +133,15 @@ def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
     climbing = [at for at in range(len(grid.names)) if climbs(numbers(like, at))]
     of_counters = " ".join(filter(COUNT.search, remarks)).lower()
     named = [at for at in climbing if of_counters and _named(grid.names[at], of_counters)]
-    if named or (len(climbing) > 1 and of_counters):
-        for at in named or climbing:  # instants along the row, all read from the one counter
-            grid.put(at, to_ns(grid.cells(at), ns, told, True))
-            grid.names[at] = f"{grid.names[at]} [ns]"
+    instants = named if len(named) > 1 else climbing if of_counters and not named else []
+    if len(instants) < 2 and any(
+        _counts_beside(grid, like, at, ns, told) for at in named or range(len(grid.names))
+    ):
         return f"counts are brought to ns: {told}"
-    for at in range(len(grid.names)):
-        if _counts_beside(grid, like, at, ns, told):
-            return f"counts are brought to ns: {told}"
-    return ""
+    for at in instants if len(instants) > 1 else named:  # all read from the one counter
+        grid.put(at, to_ns(grid.cells(at), ns, told, True))
+        grid.names[at] = f"{grid.names[at]} [ns]"
+    return f"counts are brought to ns: {told}" if len(instants) > 1 or named else ""
 
 
 def _named(header: str, remarks: str) -> bool:

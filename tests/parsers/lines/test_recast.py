@@ -219,3 +219,20 @@ def test_stages_in_counts_of_a_rate_that_a_remark_states(tmp_path, stem):
     found = self_ms(run)
     assert found["adc"][:2] == [0.35, 0.35]
     assert found["i2c"][:3] == pytest.approx([1.4, 1.401, 1.402])
+
+
+def test_lengths_in_the_counts_of_the_counter_that_a_remark_names(tmp_path):
+    """The steps grow one for one with them: they are lengths, and no signals beside a clock."""
+    rng, at, rows = np.random.default_rng(9), 6000, []
+    for _ in range(300):
+        adc, gyr = int(rng.integers(1100, 1400)), int(rng.integers(7200, 8400))
+        rows.append(f"{at % 2**16},{adc},{gyr}")
+        at += adc + gyr + 3000
+    text = [
+        "# timer_hz: 2000000",
+        "# cnt is the 16 bit timer, the rest are counts too",
+        "cnt,adc,gyr",
+    ]
+    run = read(tmp_path, "\n".join([*text, *rows]) + "\n")
+    assert [name.name for name in run.names] == ["adc", "gyr"]
+    assert self_ms(run)["gyr"][0] == int(rows[0].split(",")[2]) / 2000
