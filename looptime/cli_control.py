@@ -65,9 +65,17 @@ def _states_a_controller(command: Callable[..., Any]) -> Callable[..., Any]:
         spelling = _SPELLED.get(field.name, "--" + field.name.replace("_", "-"))
         command = click.option(
             spelling, f"c_{field.name}", type=float if number else kind,
-            help=_HELP[field.name],
+            help=_HELP[field.name], metavar=None if field.name in CHOICES else _taken(field.name),
         )(command)  # fmt: skip
     return command
+
+
+def _taken(name: str) -> str:
+    """What an option takes, as its help says it."""
+    if name in ("target", "unit"):
+        return name.upper()
+    words = {"ms": "MS", "call": "NAME", "name": "NAME"}
+    return words.get(name.rpartition("_")[2], "NUMBER")
 
 
 @cli.command()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 
 import click
@@ -39,18 +40,25 @@ def guide(topic: str | None) -> None:
 
 
 @cli.command()
-@click.argument("word")
+@click.argument("word", required=False, metavar="[WORD]")
 @click.argument("log", required=False)
 @reads_logs
-def explain(asked: Asked, text: Text, word: str, log: str | None) -> None:
-    """Explain a word that looptime prints, with a log's figures where one is named."""
+def explain(asked: Asked, text: Text, word: str | None, log: str | None) -> None:
+    """Explain a word that looptime prints, with a log's figures where one is named.
+
+    Without a word, list them.
+    """
+    from looptime.guide.glossary import WORDS, figures_of
     from looptime.guide.glossary import explain as look_up
-    from looptime.guide.glossary import figures_of
     from looptime.views.text.terminal import plain
 
+    if word is None:
+        names = sorted({each.name for each in WORDS.values()}, key=str.lower)
+        print("\n".join(textwrap.wrap(", ".join(names), 100, break_on_hyphens=False)))
+        return
     found, near = look_up(word)
     if found is None:
-        hint = f": did you mean {' or '.join(near)}?" if near else "; try a word of a table's head"
+        hint = f": did you mean {' or '.join(near)}?" if near else "; looptime explain lists them"
         raise UsageError(f"{word!r} is no word that looptime prints{hint}")
     show(plain(f"{found.name}: {found.text}", 500))
     if log is None:

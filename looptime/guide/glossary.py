@@ -70,7 +70,7 @@ def find(text: str) -> Word | None:
 
 def nearest(text: str) -> list[str]:
     """Words that are spelled much like it."""
-    found = difflib.get_close_matches(text.lower(), WORDS, n=3, cutoff=0.6)
+    found = difflib.get_close_matches(text.lower(), WORDS, n=3, cutoff=0.7)
     return list(dict.fromkeys(WORDS[form].name for form in found))
 
 

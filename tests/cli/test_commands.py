@@ -6,6 +6,7 @@ import shlex
 import pytest
 
 from looptime import cli
+from looptime.guide.glossary import WORDS
 from tests.build_run import slow_at_first
 
 OPTIONS = [
@@ -85,3 +86,23 @@ def test_heading_leaves_the_warm_up_out(tmp_path, capsys):
         assert used["in_run"] - used["warmup"] - used["used"] <= 1  # the last reading is not used
         assert cli.run(args) == 0
         assert ("left out as warm-up" in capsys.readouterr().out) == cut
+
+
+def test_words_to_explain_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
+    """Without a word each is listed once; what is like none leads there, what is like one to it."""
+    assert cli.run(["explain"]) == 0
+    listed = " ".join(capsys.readouterr().out.split()).split(", ")
+    assert len(listed) == len(set(listed)) == len({word.name for word in WORDS.values()})
+    assert cli.run(["explain", "qqq"]) == 2
+    assert "looptime explain lists them" in capsys.readouterr().err
+    assert cli.run(["explain", "headrom"]) == 2
+    assert "did you mean headroom" in capsys.readouterr().err
+
+
+def test_options_say_what_they_take(capsys: pytest.CaptureFixture[str]) -> None:
+    """A controller's options name milliseconds, calls and numbers, not types of a program."""
+    assert cli.run(["control", "--help"]) == 0
+    told = capsys.readouterr().out
+    assert "--time-constant-ms MS " in told
+    assert "--read-call NAME " in told
+    assert not {"FLOAT", "TEXT"} & set(told.split())
