@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.analysers.self_table import SelfTable
+from looptime.array_types import Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
@@ -53,8 +53,8 @@ class Live:
     #: The newest loops over the budget, or that stand out where there is none; newest last.
     long: tuple[LongLoop, ...]
     #: Of every loop, float arrays, shape (n,) [s], [ms].
-    start_s: NDArray[Any]
-    period_ms: NDArray[Any]
+    start_s: Float
+    period_ms: Float
 
     def to_dict(self) -> dict[str, Any]:
         """What ``watch --json`` prints, a line each time."""
@@ -86,9 +86,9 @@ class LiveCall:
 class Minute:
     """The loops that began in the last minute of the run."""
 
-    loop: NDArray[Any]  #: Numbers as logged, shape (n,)
-    ago_s: NDArray[Any]  #: From each loop's start to the end of the last loop [s]
-    period_ms: NDArray[Any]
+    loop: Int  #: Numbers as logged, shape (n,)
+    ago_s: Float  #: From each loop's start to the end of the last loop [s]
+    period_ms: Float
     over: int  #: Loops among them over the budget; 0 without one
     #: In the order of what they took over the whole run, dearest first, so that their places
     #: change seldom; empty where the log holds no calls.
@@ -99,10 +99,10 @@ class Minute:
 class _Piece:
     """Loops that came at once: their starts since the first loop, and each call's self times."""
 
-    start_ns: NDArray[Any]
-    loop: NDArray[Any]
-    period_ns: NDArray[Any]
-    own: Mapping[str, NDArray[Any]]
+    start_ns: Int
+    loop: Int
+    period_ns: Int
+    own: Mapping[str, Int | Float]
 
     def since(self, start_ns: int) -> _Piece:
         """Its loops that began at that time or later."""
@@ -134,7 +134,7 @@ class Tally:
 
     def __init__(self, budget_ms: float | None = None) -> None:
         self.budget_ms = budget_ms
-        self._period: list[NDArray[Any]] = []
+        self._period: list[Int] = []
         self._usual: deque[dict[str, float]] = deque(maxlen=_PIECES)
         self._long: deque[LongLoop] = deque(maxlen=_KEPT)
         self._minute: deque[_Piece] = deque()
@@ -210,7 +210,7 @@ class Tally:
                 so_far / self._loops / 1e6,
             )  # fmt: skip
 
-    def _own_times(self, piece: Run) -> dict[str, NDArray[Any]]:
+    def _own_times(self, piece: Run) -> dict[str, Int | Float]:
         """Self time of each call in each loop, and what no call covers [ns]."""
         if not len(piece.names):
             return {}
@@ -219,7 +219,7 @@ class Tally:
         own = {name: times for name, times in own.items() if times.any()}
         return {**own, UNATTRIBUTED: piece.unattributed_ns()} if own else {}
 
-    def _cause(self, own: Mapping[str, NDArray[Any]], k: int, longer: float) -> str:
+    def _cause(self, own: Mapping[str, Int | Float], k: int, longer: float) -> str:
         most, name = 0.0, ""
         for call, times in own.items():
             known = [usual[call] for usual in self._usual if call in usual]
@@ -252,7 +252,7 @@ class Tally:
         )
 
 
-def _quantile(x: NDArray[Any], share: float) -> float | None:
+def _quantile(x: Float, share: float) -> float | None:
     if not len(x):
         return None
     k = max(int(np.ceil(share * len(x))) - 1, 0)

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from functools import cached_property
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from looptime.array_types import Bool, Float, Int
 from looptime.run import SelfPieces
@@ -54,13 +53,13 @@ class SelfTable:
         self._step = max(_BLOCK // max(names, 1), 1)
         edges = np.arange(0, loops + self._step, self._step, dtype=self._loop.dtype)
         self._edges = np.searchsorted(self._loop, edges).tolist()
-        self._kept: NDArray[Any] | None = None
+        self._kept: Int | None = None
         if loops * names <= _CELLS_A_PIECE * len(self._loop) + 8 * _BLOCK:
             self._kept = self._filled()
 
-    def _filled(self) -> NDArray[Any]:
+    def _filled(self) -> Int:
         """All of the table; in 32 bits as long as no cell holds more than two seconds."""
-        kept: NDArray[Any] = np.empty((self.loops, self.names), np.int32)
+        kept: Int = np.empty((self.loops, self.names), np.int32)
         most = np.iinfo(np.int32).max
         for part, block in self.blocks():
             if kept.dtype == np.int32 and block.size and np.abs(block).max() > most:
@@ -84,7 +83,7 @@ class SelfTable:
         block = np.bincount(cell, self._own[mine], count * self.names)
         return block.astype(np.float64, copy=False).reshape(count, self.names)
 
-    def weighted(self, weights: Sequence[ArrayLike] | NDArray[Any]) -> Float:
+    def weighted(self, weights: Sequence[ArrayLike] | Float) -> Float:
         """Sum of each name's self times, each times the weight of its loop.
 
         Parameters

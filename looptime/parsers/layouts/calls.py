@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
 from looptime.errors import LogError
@@ -236,7 +234,7 @@ def _said(word: str) -> str:
     return "start" if word in COLUMNS["start"].spellings and word not in _ANY_INSTANT else ""
 
 
-def _stamped_at_end(start: Int, duration: NDArray[Any], thread: NDArray[Any] | None) -> bool:
+def _stamped_at_end(start: Int, duration: Int, thread: Int | None) -> bool:
     """Whether calls cut across each other if rows are stamped at their starts, and only then."""
     many = slice(50_000)
     at, length = start[many].astype(np.float64), duration[many].astype(np.float64)

@@ -66,24 +66,24 @@ class CallRows:
     #: shape (m,) [ns]
     start: Int
     duration: Int
-    name: NDArray[Any]  #: Codes into `names`, shape (m,)
+    name: Int  #: Codes into `names`, shape (m,)
     names: list[str]
     #: Codes into `threads`; None where there is one thread; shape (m,).
-    thread: NDArray[Any] | None = None
+    thread: Int | None = None
     threads: list[str] = field(default_factory=lambda: [""])
-    loop: NDArray[Any] | None = None  #: Number of the loop as logged, -1 where a row has none
-    seq: NDArray[Any] | None = None
+    loop: Int | None = None  #: Number of the loop as logged, -1 where a row has none
+    seq: Int | None = None
     cpu: Int | None = None
-    phase: NDArray[Any] | None = None  #: Codes into `phases`
+    phase: Int | None = None  #: Codes into `phases`
     phases: list[str] = field(default_factory=list)
     #: ``kind``, ``subsystem``, ``device``, ``bus``, where the log has such columns.
-    labels: dict[str, tuple[NDArray[Any], list[str]]] = field(default_factory=dict)
+    labels: dict[str, tuple[Int, list[str]]] = field(default_factory=dict)
     #: Rows that are no calls: signals, marks, rows set aside; shape (m,).
     hidden: Bool | None = None
     #: Values logged between the calls, dict of str to (time [ns], value).
     signals: dict[str, tuple[Int, Float]] = field(default_factory=dict)
     #: Time [ns], thread, name, and True for used: readings handed between threads.
-    marks: tuple[Int, NDArray[Any], NDArray[Any], Bool] | None = None
+    marks: tuple[Int, Int, Int, Bool] | None = None
     #: Instants [ns] of the calls before and after rows that are missing, as their numbers tell.
     missing: tuple[Int, Int] | None = None
     #: Row of the table that each call comes from; None where they are `first`, `first` + 1, ...;
@@ -101,11 +101,11 @@ class CallRows:
     def __len__(self) -> int:
         return len(self.start)
 
-    def table_row(self, at: NDArray[Any]) -> NDArray[Any]:
+    def table_row(self, at: Int) -> Int:
         """Rows of the table from which the calls at the given places come."""
         return at + self.first if self.row is None else self.row[at]
 
-    def take(self, rows: NDArray[Any] | slice) -> CallRows:
+    def take(self, rows: Int | Bool | slice) -> CallRows:
         """The calls at the given places (a mask, indices or a slice)."""
         columns: dict[str, Any] = {
             key: None if getattr(self, key) is None else getattr(self, key)[rows]
@@ -127,7 +127,7 @@ class Parts:
     """The timed parts of loops, loop after loop, an enclosing part before what lies in it."""
 
     loop: Int  #: Place in `LoopRows` of the loop to which each belongs, never falling, shape (m,)
-    name: NDArray[Any]  #: Codes into `names`, shape (m,)
+    name: Int  #: Codes into `names`, shape (m,)
     #: Start after the loop's start, length, and length without the parts in it, shape (m,) [ns].
     offset: Int
     duration: Int
@@ -146,7 +146,7 @@ class LoopRows:
     #: is unfinished; shape (n,) [ns].
     period: Int | None = None
     signals: dict[str, Float] = field(default_factory=dict)  #: shape (n,)
-    phase: NDArray[Any] | None = None  #: Codes into `phases`, int32 array
+    phase: Int | None = None  #: Codes into `phases`, int32 array
     phases: list[str] = field(default_factory=list)
     #: `number`, `count`: Number of the loop, and of the row, as logged.
     number: Int | None = None
@@ -164,7 +164,7 @@ class LoopRows:
     def __len__(self) -> int:
         return len(self.start)
 
-    def take(self, rows: NDArray[Any] | slice) -> LoopRows:
+    def take(self, rows: Int | Bool | slice) -> LoopRows:
         """The loops at the given places (a mask, indices or a slice)."""
         columns: dict[str, Any] = {
             key: None if getattr(self, key) is None else getattr(self, key)[rows]

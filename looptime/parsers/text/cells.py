@@ -55,7 +55,7 @@ class Want:
     span: bool = False
 
 
-def word_codes(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
+def word_codes(column: pa.ChunkedArray) -> tuple[Int, list[str]]:
     """Codes and texts of a dictionary column; spaces around a word do not count."""
     if column.num_chunks == 0:
         return np.empty(0, np.int32), []
@@ -74,7 +74,7 @@ def word_codes(column: pa.ChunkedArray) -> tuple[NDArray[Any], list[str]]:
     return _merged(codes, [*texts, ""] if chunk.null_count else texts)
 
 
-def _merged(codes: NDArray[Any], words: list[Any]) -> tuple[NDArray[Any], list[str]]:
+def _merged(codes: Int, words: list[Any]) -> tuple[Int, list[str]]:
     """Codes and texts, those that differ by what does not count taken together."""
     texts = [unquoted(str(word).strip()) for word in words]
     if len(set(texts)) < len(texts):

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from looptime.array_types import Float
 from looptime.views.text.terminal import number
@@ -38,7 +36,7 @@ def bars(heights: Float, encoding: str | None = "utf-8") -> str:
 
 
 def histogram_lines(
-    values_ms: NDArray[Any], encoding: str | None = "utf-8", width: int = 64
+    values_ms: Float, encoding: str | None = "utf-8", width: int = 64
 ) -> tuple[str, str]:
     """Loops by their length, and the scale below: heights are square roots of counts.
 
@@ -69,7 +67,7 @@ def histogram_lines(
 
 
 def strip_lines(
-    start_s: NDArray[Any], values_ms: NDArray[Any], encoding: str | None = "utf-8", width: int = 64
+    start_s: Float, values_ms: Float, encoding: str | None = "utf-8", width: int = 64
 ) -> tuple[str, str]:
     """The longest loop of each stretch of the run, from 0 to the longest of all.
 
