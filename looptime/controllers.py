@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import fields
-from typing import Any
+from typing import Any, TypeVar
 
 from looptime.errors import UsageError
 from looptime.records import dataclass
@@ -167,7 +167,10 @@ class Wheel:
     y_m: float | None = None
 
 
-def stated(kind: type[Any], values: dict[str, Any]) -> Any:
+S = TypeVar("S", Controller, Wheel)
+
+
+def stated(kind: type[S], values: dict[str, Any]) -> S:
     """A `Controller` or a `Wheel` from keys and values as they were written.
 
     Raises

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import field, fields, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from looptime.call_words import guess_name
 from looptime.controllers import Controller, Wheel, stated
@@ -20,6 +20,8 @@ from looptime.stated_columns import StatedColumns, state_columns
 from looptime.units import UNITS
 
 __all__ = ["Bus", "CallRule", "Heading", "LogOptions", "Project", "find_project"]
+
+S = TypeVar("S", Controller, Wheel)
 
 FILE_NAME = "looptime.toml"
 
@@ -200,7 +202,7 @@ def _known(key: str, allowed: tuple[str, ...], where: str) -> None:
     raise ProjectError(f"{where}: key {key!r} is not known; the nearest is {near[0]!r}")
 
 
-def _value(key: str, value: Any, where: str) -> Any:
+def _value(key: str, value: object, where: str) -> Any:
     """Check one value by its key: text, a whole number, yes or no, or a number from 0."""
     if key in _TEXT:
         if not isinstance(value, str):
@@ -218,15 +220,18 @@ def _value(key: str, value: Any, where: str) -> Any:
         if isinstance(value, bool) or not isinstance(value, int) or value < 1:
             raise ProjectError(f"{where}: items takes a whole number from 1, not {value!r}")
         return value
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    if not number or not 0 <= value < float("inf"):
+    if (
+        not isinstance(value, int | float)
+        or isinstance(value, bool)
+        or not 0 <= value < float("inf")
+    ):
         raise ProjectError(f"{where}: {key} takes a number from 0, not {value!r}")
     if key in ("budget_ms", "serious_ms") and value == 0:
         raise ProjectError(f"{where}: {key} = 0: give a number above 0")
     return float(value)
 
 
-def _section(data: Any, section: str, where: str) -> dict[str, Any]:
+def _section(data: object, section: str, where: str) -> dict[str, Any]:
     if not isinstance(data, dict):
         shown = "[[call]]" if section == "call" else f"[{section}]"
         raise ProjectError(f"{where}: is not a table: write {shown} on a line of its own")
@@ -263,7 +268,7 @@ def _from_toml(data: dict[str, Any], path: Path) -> Project:
     )
 
 
-def _rules(data: Any, path: Path) -> tuple[CallRule, ...]:
+def _rules(data: object, path: Path) -> tuple[CallRule, ...]:
     if not isinstance(data, list):
         raise ProjectError(f"{path}: call labels are written [[call]], with two brackets")
     rules = []
@@ -276,11 +281,11 @@ def _rules(data: Any, path: Path) -> tuple[CallRule, ...]:
     return tuple(rules)
 
 
-def _stated(data: Any, section: str, kind: type[Any], path: Path) -> tuple[Any, ...]:
+def _stated(data: object, section: str, kind: type[S], path: Path) -> tuple[S, ...]:
     """Tables of an array, each with a name of its own."""
     if not isinstance(data, list) or not all(isinstance(entry, dict) for entry in data):
         raise ProjectError(f"{path}: write [[{section}]], with two brackets, one table each")
-    made: list[Any] = []
+    made: list[S] = []
     for number, entry in enumerate(data, 1):
         where = f"{path}: [[{section}]] number {number}"
         if "name" not in entry:
@@ -294,7 +299,7 @@ def _stated(data: Any, section: str, kind: type[Any], path: Path) -> tuple[Any, 
     return tuple(made)
 
 
-def _columns(data: Any, path: Path) -> tuple[StatedColumns, ...]:
+def _columns(data: object, path: Path) -> tuple[StatedColumns, ...]:
     if not isinstance(data, list) or not all(isinstance(entry, dict) for entry in data):
         raise ProjectError(f"{path}: write [[columns]], with two brackets, one table a header")
     made = []
@@ -306,7 +311,7 @@ def _columns(data: Any, path: Path) -> tuple[StatedColumns, ...]:
     return tuple(made)
 
 
-def _buses(data: Any, path: Path) -> dict[str, Bus]:
+def _buses(data: object, path: Path) -> dict[str, Bus]:
     if not isinstance(data, dict) or not all(isinstance(entry, dict) for entry in data.values()):
         raise ProjectError(f"{path}: buses are written [bus.NAME], one table a bus")
     return {
@@ -314,13 +319,13 @@ def _buses(data: Any, path: Path) -> dict[str, Bus]:
     }
 
 
-def _effort(data: Any, path: Path) -> dict[str, float]:
+def _effort(data: object, path: Path) -> dict[str, float]:
     if not isinstance(data, dict):
         raise ProjectError(f"{path}: [effort] is not a table")
     return {key: _value(key, value, f"{path}: [effort]") for key, value in data.items()}
 
 
-def _limits(data: Any, path: Path) -> dict[str, Any]:
+def _limits(data: dict[str, Any], path: Path) -> dict[str, Any]:
     where = f"{path}: [limits]"
     limits = _section(data, "limits", where)
     calls = data.get("call", {})

@@ -117,7 +117,7 @@ def _given(columns: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in columns.items() if value is not None}
 
 
-def _array(value: Any) -> pa.Array:
+def _array(value: object) -> pa.Array:
     import pyarrow as pa
 
     if isinstance(value, tuple):
@@ -128,7 +128,7 @@ def _array(value: Any) -> pa.Array:
     return pa.array(np.ascontiguousarray(value))
 
 
-def _coded(codes: NDArray[Any], words: list[str]) -> pa.Array:
+def _coded(codes: NDArray[np.integer[Any]], words: list[str]) -> pa.Array:
     import pyarrow as pa
 
     codes = np.ascontiguousarray(codes, np.int32)

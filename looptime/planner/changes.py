@@ -172,7 +172,7 @@ class Change:
         return " ".join(words)
 
 
-def _shown(value: Any) -> str:
+def _shown(value: object) -> str:
     return repr(value).removesuffix(".0") if isinstance(value, float) else str(value)
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from looptime.analysers.estimate import Figure
 from looptime.heading import HeadingResult
 from looptime.heading.curve import CurvePoint
+from looptime.heading.stale import Stale
 from looptime.views.figures.palette import AFTER, MARK, NEUTRAL, QUIET
 from looptime.views.figures.picture import (
     Picture,
@@ -122,7 +123,9 @@ def _curve(
     )  # fmt: skip
 
 
-def _coinciding(points: Sequence[Any], patterns: Sequence[str], judged: str) -> tuple[str, ...]:
+def _coinciding(
+    points: Sequence[CurvePoint], patterns: Sequence[str], judged: str
+) -> tuple[str, ...]:
     """Said where two curves lie on each other, so that nobody looks for the second."""
     if len(patterns) < 2:
         return ()
@@ -138,11 +141,11 @@ def _coinciding(points: Sequence[Any], patterns: Sequence[str], judged: str) -> 
             "most, so the log's loops are about as good as even ones.",)  # fmt: skip
 
 
-def _size(stale: Any, judged: str) -> float:
+def _size(stale: Stale, judged: str) -> float:
     return abs(float(_figure(stale, judged).value or 0.0))
 
 
-def _figure(stale: Any, judged: str) -> Figure:
+def _figure(stale: Stale, judged: str) -> Figure:
     found = getattr(stale, judged)
     return found if isinstance(found, Figure) else Figure(float(found))
 

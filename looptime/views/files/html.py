@@ -121,7 +121,7 @@ def element(tag: str, *inner: object, **attributes: object) -> Markup:
 
 def table(
     heads: Sequence[str],
-    rows: Iterable[Sequence[Any]],
+    rows: Iterable[Sequence[object]],
     caption: str = "",
     most: int = 500,
     class_: str | None = None,
@@ -155,7 +155,7 @@ def _cell(text: str, kind: str | None) -> Markup:
     return element("td", text, class_=kind or ("k" if len(text) <= _SHORT else None))
 
 
-def _numbers(values: Sequence[Any]) -> bool:
+def _numbers(values: Sequence[object]) -> bool:
     """Whether a column holds numbers, or nothing but text that is one."""
     if any(isinstance(v, int | float) and not isinstance(v, bool) for v in values):
         return True
@@ -189,7 +189,7 @@ def csv_cell(value: Any) -> str:
     return text
 
 
-def csv_text(heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+def csv_text(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     r"""A table as CSV.
 
     Examples

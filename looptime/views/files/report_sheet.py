@@ -93,7 +93,10 @@ class Sheet:
 
 
 def short_table(
-    heads: Sequence[str], rows: Sequence[Sequence[Any]], caption: str = "", paper: int = PAPER_ROWS
+    heads: Sequence[str],
+    rows: Sequence[Sequence[object]],
+    caption: str = "",
+    paper: int = PAPER_ROWS,
 ) -> Markup:
     """A table without the columns in which nothing is said; on paper its first rows alone.
 

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from functools import cache, cached_property
 from itertools import zip_longest
-from typing import IO, Any
+from typing import IO
 
 from rich.cells import cell_len
 from rich.console import Console, ConsoleOptions, JustifyMethod, RenderableType, RenderResult
@@ -151,7 +151,7 @@ def _width(cell: str) -> int:
 
 
 def table(
-    heads: Sequence[str], rows: Iterable[Sequence[Any]], left: Sequence[int] = (0,)
+    heads: Sequence[str], rows: Iterable[Sequence[object]], left: Sequence[int] = (0,)
 ) -> RenderableType:
     """A plain table; columns are right-aligned but for those in `left`.
 
