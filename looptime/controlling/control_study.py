@@ -101,7 +101,7 @@ def control(
     if not chosen and not stated_wheels:
         raise UsageError(
             "no controller is stated: add [[controller]] to looptime.toml, or give --read-call, "
-            "--write-call, --form and the gains"
+            "--write-call, --form and the gains (with --fit also --plant position or speed)"
         )
     if fit is not None and len(chosen) != 1:
         raise UsageError("--fit is for one controller: give its options, or state one only")

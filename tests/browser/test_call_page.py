@@ -33,6 +33,7 @@ def test_a_bar_of_like_calls_opens_and_that_of_one_leads_to_its_page(
     before = len(shown.evaluate(BARS))
     click("?open=")
     shown.wait_for_function(f"() => {BARS}.length > {before}")
+    settle(shown)  # else the bars may move between the look and the click
     opened = parse_qs(urlsplit(shown.url).query)["open"]
     assert "*" in opened[0]
     assert shown.locator("#page .toggle[aria-pressed=true]").count() == 1

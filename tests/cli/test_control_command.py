@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+import re
 
 import pytest
 
@@ -138,3 +140,35 @@ def test_a_planned_run(capsys):
     told = json.loads(capsys.readouterr().out)["predicted"]["rate_hz"]["value"]
     assert found["rate_hz"] == pytest.approx(told, rel=0.01)
     assert found["notes"] == [f"predicted, with {change}"]
+
+
+def test_a_fit_is_told_in_the_first_lines(tmp_path, capsys):
+    """A mast of 0.8 m/s and 0.12 s, played exactly from write to write, as the guide says it."""
+    rows, x, v, out, was = [], 0.0, 0.0, 0.0, 0.0
+    for k in range(3000):
+        read, write = 0.02 * k + 0.001, 0.02 * k + 0.010
+        for at, then in ((read, "read"), (write, "write")):
+            step, fade = at - was, math.exp(-(at - was) / 0.12)
+            x += 0.8 * out * step + (v - 0.8 * out) * 0.12 * (1 - fade)
+            v = 0.8 * out + (v - 0.8 * out) * fade
+            was = at
+            rows.append(f"{k},mast.{then},{1e6 * at - 500:.0f},500,,")
+            if then == "write":
+                out = (0.8, -0.5, 0.3, -0.6)[k // 90 % 4]
+            name, value = ("mast_m", x) if then == "read" else ("mast_output", out)
+            rows.append(f"{k},{name},{1e6 * at:.0f},,signal,{value:.6f}")
+    log = tmp_path / "log.csv"
+    log.write_text("loop,name,start_us,duration_us,mark,value\n" + "\n".join(rows), "utf-8")
+    asked = "--read-call mast.read --write-call mast.write --plant position --kp 4"
+    assert run(["control", str(log), *asked.split(), "--fit", "mast_output,mast_m"]) == 0
+    lines = " ".join(capsys.readouterr().out.split()[:45])
+    found = re.search(r"fit full_speed ([\d.]+) .*time_constant_ms ([\d.]+) ", lines)
+    assert [float(x) for x in found.groups()] == pytest.approx([0.8, 120], rel=0.01)
+
+
+def test_a_move_that_stays_off_its_target_never_settles(capsys):
+    """A proportional gain of 0.02 holds a speed of 5 at full output at a tenth of its target."""
+    asked = [*ONE[:4], "--kp", "0.02", "--plant", "speed", "--full-speed", "5",
+             "--time-constant-ms", "200", "--target", "step:1"]  # fmt: skip
+    assert run(["control", LOG, *asked]) == 0
+    assert re.search(r"step:1 +0 / 0 +never / never ", capsys.readouterr().out)

@@ -29,6 +29,24 @@ def test_many_rows_set_aside(tmp_path):
     assert found["rows_set_aside"].value == pytest.approx(100 * 100 / 300, abs=1)
 
 
+@pytest.mark.parametrize("marked", [False, True])
+def test_values_beside_calls_are_read_by_their_mark(tmp_path, marked):
+    """Without it such a row lacks a duration, and what to write is said; with it none is lost."""
+    mark, head = (",signal", ",mark") if marked else ("", "")
+    none = "," if marked else ""
+    rows = "".join(
+        f"{k},gyro.read,{k * 10_000},1801{none},\n{k},heading_deg,{k * 10_000 + 1900},{mark},{k}\n"
+        for k in range(100)
+    )
+    path = tmp_path / "log.csv"
+    path.write_text(f"loop,name,start_us,duration_us{head},value\n{rows}", encoding="utf-8")
+    run = looptime.read(path, cache=False)
+    said = {f.code: f.text for f in summarise(run).findings}
+    assert ("says `signal` in a column `mark`" in said.get("rows_set_aside", "")) is not marked
+    if marked:
+        assert run.signals.values["heading_deg"].tolist() == list(range(99))
+
+
 def test_one_overrun_is_told_as_one():
     """A single loop above the budget, of 30 ms among 399 of 10 ms."""
     periods = [10.0] * 399 + [30.0]

@@ -218,6 +218,7 @@ def _piece(
     columns: dict[Key, NDArray[Any]] = {}
     words: dict[Key, list[str]] = {}
     bad = np.zeros(arrow.num_rows, np.int8)  # 1: missing, 2: unreadable
+    no_length: NDArray[np.int8] | None = None
     for want in wants:
         column = arrow.column(f"c{want.index}")
         if want.how == "word":
@@ -231,8 +232,14 @@ def _piece(
                         bad[columns[want.role] == code] = 2
         else:
             columns[want.role], wrong = number_column(column, want, dialect, as_text)
-            if wrong is not None:
+            if wrong is not None and want.role == "duration":
+                no_length = wrong
+            elif wrong is not None:
                 np.maximum(bad, wrong, out=bad)
+    if no_length is not None:
+        if "mark" in words and "" in words["mark"]:  # a mark is an instant
+            no_length[(no_length == 1) & (columns["mark"] != words["mark"].index(""))] = 0
+        np.maximum(bad, no_length, out=bad)
     told = _Told()
     headers = sum(_judge(line, text, dialect, told) for line, text in [*odd, *torn])
     lines: Int | int = 0

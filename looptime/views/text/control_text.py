@@ -43,13 +43,22 @@ def render_control(at: ControlResult, source: str, full: bool = False) -> Told:
     wheels = [] if at.steering is None else _wheels(at.steering)
     tables = (_gains(at, full), _stability(at, full), wheels, _responses(at, full))
     more = [*_curves(at), *_stalls(at), *_notes(at), *(caution(text) for text in at.cautions)]
-    reasons: list[RenderableType] = [labelled("" if k else "why", line)
-                                     for k, line in enumerate(islice(_why(at), 3))]  # fmt: skip
+    reasons: list[RenderableType] = [*_fits(at)]
+    reasons += [labelled("" if k else "why", line) for k, line in enumerate(islice(_why(at), 3))]
     reasons.append(indented(Text(CAUTION_LINE)))
     books = (labelled("log", safe(source, 200)), labelled("figures", used),
              *(labelled("note", note) for note in at.notes))  # fmt: skip
     shown = tuple(tuple(t) for t in tables if t)
     return Told(control_sentence(at), tuple(reasons), shown, tuple(more), books)
+
+
+def _fits(at: ControlResult) -> Iterator[RenderableType]:
+    """What was asked for with --fit."""
+    for one in at.controllers:
+        if one.fit is not None:
+            speed, constant = _of(one.fit.full_speed), _of(one.fit.time_constant_ms)
+            text = f"full_speed {speed}, time_constant_ms {constant}: {one.fit.text}"
+            yield labelled("fit", text)
 
 
 def control_sentence(at: ControlResult) -> str:
@@ -384,7 +393,3 @@ def _notes(at: ControlResult) -> Iterator[RenderableType]:
             yield labelled("not seen", one.error)
         for note in one.notes:
             yield labelled("note", f"{one.stated.name}: {note}")
-        if one.fit is not None:
-            speed, constant = _of(one.fit.full_speed), _of(one.fit.time_constant_ms)
-            text = f"full_speed {speed}, time_constant_ms {constant}: {one.fit.text}"
-            yield labelled("fit", text)

@@ -121,7 +121,8 @@ def _aside(log: Log) -> str:
     if aside <= _MANY_ASIDE * read:
         return ""
     reason = max(reasons.items(), key=lambda item: item[1], default=("", 0))[0]
-    return f"{percent(aside / read)} of the rows were set aside, most as {reason}. "
+    share = percent(aside / read)
+    return f"{share} of the rows were set aside, most as {reason} (--set-aside FILE lists them). "
 
 
 def _missing(log: Log, at: Summary) -> str:

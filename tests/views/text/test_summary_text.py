@@ -169,5 +169,8 @@ def test_rows_that_could_not_be_used_are_said_first():
     assert text_of(render_summary(Log("a.csv", (many,)), [found])).startswith(
         "20 % of the rows were set aside"
     )
+    assert "(--set-aside FILE lists them). " in " ".join(
+        text_of(render_summary(Log("a.csv", (many,)), [found])).split()
+    )
     few = replace(run, rows_read=1000, rows_used=960)
     assert text_of(render_summary(Log("a.csv", (few,)), [found])).startswith(("1", "9"))
