@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from looptime.errors import UsageError
 from looptime.parsers.columns.dates import DATE, date_column
-from looptime.parsers.columns.judged import CLOCKS
-from looptime.parsers.columns.lexicon import of_a_clock
+from looptime.parsers.columns.lexicon import CLOCKS, of_a_clock
 from looptime.parsers.columns.signals import signal_columns
 from looptime.parsers.fresh import opened
 from looptime.parsers.layouts.contract import Given

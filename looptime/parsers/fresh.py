@@ -18,7 +18,6 @@ from looptime.parsers.options import Options
 from looptime.parsers.registry import check_name, choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
 from looptime.parsers.text.dialect import Dialect, sniff
-from looptime.parsers.text.prose import is_code, is_written
 from looptime.parsers.text.source import Progress, Source, head, open_source
 from looptime.run import Run
 from looptime.stated_columns import matching
@@ -41,6 +40,8 @@ def fresh(
     try:
         return _read(source, text, options)
     except LogError as error:
+        from looptime.parsers.text.prose import is_code, is_written
+
         if is_written(text):
             check_name(source.path)
             raise LogError(

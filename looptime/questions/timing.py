@@ -11,11 +11,9 @@ import numpy as np
 
 from looptime.analysers.basis import prepare
 from looptime.analysers.estimate import to_json
-from looptime.analysers.loop_detail import LoopDetail, VideoSync, loop_detail, parse_sync
 from looptime.analysers.part import in_phase, part, phases
 from looptime.analysers.summary import Summary
 from looptime.analysers.together import together
-from looptime.analysers.waits import Delay, delay
 from looptime.analysers.warmup import warmup
 from looptime.errors import LooptimeError, UsageError
 from looptime.files import write_whole
@@ -28,6 +26,8 @@ from looptime.records import dataclass
 from looptime.run import Run
 
 if TYPE_CHECKING:
+    from looptime.analysers.loop_detail import LoopDetail, VideoSync
+    from looptime.analysers.waits import Delay
     from looptime.parsers.log import Log
     from looptime.planner import Suggestions
 
@@ -249,6 +249,9 @@ def slow(
     UsageError
         If there is no such part or loop, or the video's two options are not both given.
     """
+    from looptime.analysers.loop_detail import loop_detail, parse_sync
+    from looptime.analysers.waits import delay
+
     if (video_fps is None) != (sync is None):
         raise UsageError("--video-fps and --sync LOOP=FRAME belong together: give both")
     found = _with_loop(asked, run, loop)

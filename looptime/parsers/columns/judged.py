@@ -18,7 +18,14 @@ from looptime.parsers.columns.evidence import (
 )
 from looptime.parsers.columns.headers import Head, roles
 from looptime.parsers.columns.laps import find_laps
-from looptime.parsers.columns.lexicon import bare_name, meaning, of_a_clock
+from looptime.parsers.columns.lexicon import (
+    CLOCKS,
+    COUNTS,
+    PHASES,
+    bare_name,
+    meaning,
+    of_a_clock,
+)  # fmt: skip
 from looptime.parsers.columns.phases import find_phase
 from looptime.parsers.columns.role import Judged, Role, Seen, Stamped
 from looptime.parsers.columns.roles import judge
@@ -30,16 +37,8 @@ from looptime.stated_columns import StatedColumns
 from looptime.stats.arrays import distinct
 from looptime.units import UNITS
 
-__all__ = ["CLOCKS", "COUNTS", "PHASES", "Understood", "find_clock", "instants", "understand"]
+__all__ = ["Understood", "find_clock", "instants", "understand"]
 
-#: Headers of a clock, of a loop number and of a phase, in order of preference.
-CLOCKS = (
-    "time", "timestamp", "t", "ts", "stamp", "clock", "systemtime", "devicetime", "loopstart",
-    "start", "starttime", "elapsed", "elapsedtime", "uptime", "runtime", "epoch", "now",
-    "datetime", "date", "micros", "millis", "nanos",
-)  # fmt: skip
-COUNTS = ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass")
-PHASES = ("phase", "mode", "state")
 #: A column that rises over so many rows is a clock, whatever it is called.
 _ROWS_OF_A_CLOCK = 20
 #: Share of its steps that are more than nothing: two tasks may begin in the same tick.

@@ -7,13 +7,25 @@ from functools import lru_cache
 
 from looptime.units import split_unit
 
-__all__ = ["MEANINGS", "bare_name", "meaning", "names_setting", "of_a_clock", "tokens"]
+__all__ = [
+    "CLOCKS", "COUNTS", "MEANINGS", "PHASES", "bare_name", "meaning", "names_setting",
+    "of_a_clock", "tokens",
+]  # fmt: skip
 
 #: What a header can say of its column.
 MEANINGS = (
     "clock", "whole", "period", "busy", "latency", "deviation", "setting", "duration", "signal",
     "counter", "group", "bare",
 )  # fmt: skip
+
+#: Headers of a clock, of a loop number and of a phase, in order of preference.
+CLOCKS = (
+    "time", "timestamp", "t", "ts", "stamp", "clock", "systemtime", "devicetime", "loopstart",
+    "start", "starttime", "elapsed", "elapsedtime", "uptime", "runtime", "epoch", "now",
+    "datetime", "date", "micros", "millis", "nanos",
+)  # fmt: skip
+COUNTS = ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass")
+PHASES = ("phase", "mode", "state")
 
 _SPLIT = re.compile(r"[^A-Za-z0-9]+|(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 #: A call of something's method.

@@ -11,8 +11,7 @@ import numpy as np
 from looptime.array_types import Float, Int
 from looptime.parsers.columns.evidence import counts_rows, rises, wordy
 from looptime.parsers.columns.headers import Head
-from looptime.parsers.columns.judged import CLOCKS, PHASES
-from looptime.parsers.columns.lexicon import meaning, of_a_clock
+from looptime.parsers.columns.lexicon import CLOCKS, PHASES, meaning, of_a_clock
 from looptime.parsers.columns.refusals import words_change
 from looptime.parsers.columns.unit import instants
 from looptime.parsers.layouts.pairing import BEGIN, END, Pairs, pair

@@ -11,8 +11,7 @@ from looptime.errors import UsageError
 from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.evidence import marked
 from looptime.parsers.columns.headers import Head
-from looptime.parsers.columns.judged import CLOCKS, COUNTS, PHASES
-from looptime.parsers.columns.lexicon import meaning
+from looptime.parsers.columns.lexicon import CLOCKS, COUNTS, PHASES, meaning
 from looptime.parsers.columns.role import FALSE_UNIT, Stamped
 from looptime.parsers.columns.signals import first_rows, loops_after
 from looptime.parsers.columns.stamped_at import stamped, stamped_by_phases

@@ -12,7 +12,7 @@ from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.stepping import stepping
 from looptime.parsers.clock.steps import JUMP_STEPS, jump_from
 from looptime.parsers.columns.headers import LOOP_WORD
-from looptime.parsers.columns.judged import COUNTS
+from looptime.parsers.columns.lexicon import COUNTS
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.text.table import damaged_lines
 from looptime.run import Clock
