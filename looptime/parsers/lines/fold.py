@@ -117,7 +117,7 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
     heads = [group[-1 if ends else 0][0] for group in groups]
     if len(groups) < 2:
         return None
-    made = replace(grid, rows=[None] * len(grid.lines), aside=aside + again)
+    made = replace(grid, rows=[None] * len(grid.lines), aside=grid.aside + aside + again)
     for head, group in zip(heads, groups, strict=True):
         made.rows[head] = _merged(group, head, timed, stamp)
         made.folded += [(line, head) for line, _ in group if line != head]

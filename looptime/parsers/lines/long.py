@@ -17,7 +17,7 @@ from looptime.parsers.text.dialect import is_clock_text, is_missing, is_number
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
 
-__all__ = ["LongTable", "check_order", "find_long", "long_entries"]
+__all__ = ["LongTable", "check_order", "find_long", "lie_anywhere", "long_entries"]
 
 _FIRST_ROWS = 2000
 #: Names in a column: no more than this many, each met again.
@@ -158,10 +158,10 @@ def _tasks(
         return False
     outlasts = (np.median(took[names == key]) * scale > 1.05 * _around(own[key], marks)
                 for key, _ in others)  # fmt: skip
-    return any(outlasts) or all(_anywhere(own[key], marks, pace) for key, _ in others)
+    return any(outlasts) or all(lie_anywhere(own[key], marks, pace) for key, _ in others)
 
 
-def _anywhere(times: Float, marks: Float, pace: float) -> bool:
+def lie_anywhere(times: Float, marks: Float, pace: float) -> bool:
     """Whether instants lie anywhere between marks, by Rayleigh's test of their phases."""
     before = np.maximum(np.searchsorted(marks, times, "right") - 1, 0)
     phase = 2j * np.pi * (times - marks[before]) / pace

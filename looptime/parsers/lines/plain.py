@@ -37,6 +37,7 @@ from looptime.parsers.lines.long import check_order, find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host, without_sender
 from looptime.parsers.lines.objects import read_objects
 from looptime.parsers.lines.other_times import other_times
+from looptime.parsers.lines.several_loops import leave_out_others
 from looptime.parsers.lines.tags import apart, cross, loops_each, of_the_loop, tags_of
 from looptime.parsers.lines.twice import once
 from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
@@ -260,6 +261,7 @@ def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
               if is_stamp(name) or at in words or name == f"{STAMP} 2"
               or (split_unit(name)[0].lower() in ("loop", "cycle", "iteration", "iter", "frame")
               and grid.units[at] is None and split_unit(name)[1] is None)}  # fmt: skip
+    leave_out_others(grid, entries_of(grid), common, times[0] if times else None)
     first = entries_of(grid, _LOOKED_AT)
     if repeats(first, common):
         return _without_strays(grid, first, common), "values", ""
