@@ -10,13 +10,15 @@ from looptime.errors import LogError
 from looptime.parsers.layouts.contract import LoopRows, Parsed, Parts
 from looptime.run import CallColumns, LoopColumns, MissingLoops, Run, Signals
 from looptime.schema import CallName
-from looptime.stats.arrays import median
+from looptime.stats.arrays import distinct, median
 from looptime.stats.numbering import number_steps
 
 __all__ = ["from_loops", "missing_loops"]
 
 #: Rows from which on their numbers tell what is missing, and the share that must go up as usual.
 _ENOUGH, _MOSTLY = 20, 0.7
+#: A part that is nothing in some loops is long in the others: of its usual length, and in steps.
+_PART, _STEPS = 0.2, 20
 
 
 def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
@@ -65,7 +67,7 @@ def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
     made = Run(loops, layout=parsed.layout, signals=signals)
     if rows.parts is None or not len(rows.parts.loop):
         return made
-    calls, names = _calls(rows, rows.parts)
+    calls, names = _calls(rows, _made(rows.parts))
     return replace(made, call_columns=calls, names=names, thread_names=("main",), loop_thread=0)
 
 
@@ -117,6 +119,28 @@ def _whole(parsed: Parsed, rows: LoopRows) -> LoopRows:
     keep &= ~back
     parsed.outcast.add(rows.row[back], "corrupt stamp")
     return replace(rows, period=period).take(keep)
+
+
+def _made(parts: Parts) -> Parts:
+    """The parts without those of no length that say that the part was not made in that loop.
+
+    So it is where a part is either nothing or long: never shorter than a fifth of its usual length,
+    and that many times the smallest step between two lengths of the log.
+    """
+    lengths = distinct(parts.duration)
+    if len(lengths) < 3 or lengths[0] != 0:
+        return parts
+    keep = np.ones(len(parts.duration), bool)
+    for code in distinct(parts.name[parts.duration == 0]).tolist():
+        mine = parts.name == code
+        some = parts.duration[mine & (parts.duration > 0)]
+        least = max(_PART * median(some), _STEPS * np.diff(lengths).min()) if len(some) else np.inf
+        if len(some) and some.min() >= least:
+            keep &= ~mine | (parts.duration > 0)
+    if keep.all():
+        return parts
+    columns = {k: v if k == "names" else v[keep] for k, v in vars(parts).items()}
+    return Parts(**columns)
 
 
 def _calls(rows: LoopRows, parts: Parts) -> tuple[CallColumns, tuple[CallName, ...]]:

@@ -65,3 +65,25 @@ def test_loops_missing_across_a_wrap_of_their_numbers(tmp_path, header, row):
     assert run.clock.missing is not None
     assert run.clock.missing["count"] == 12
     assert max(run.loop_columns.period_ns) < 17_000_000
+
+
+@pytest.mark.parametrize(
+    ("scan", "made"),
+    [
+        ([0.0, 3.1, 0.0, 0.0, 3.3, 0.0] * 20, 40),  # nothing or long: made in a third of the loops
+        ([0.0, 0.3, 1.2, 2.4, 3.3, 0.1] * 20, 120),  # lengths down to nothing: 0 is a short one
+        ([0.0, 0.0, 0.0, 0.001, 0.001, 0.0] * 20, 120),  # one step of the log: 0 may be rounded
+    ],
+)
+def test_a_part_of_no_length_was_not_made_where_it_is_long_in_other_loops(scan, made, tmp_path):
+    """A column beside a gyro of 2 ms: how many calls it is, while the books balance as before."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{20 * k},{2 + k % 7 / 1000:.3f},{ms:.3f}\n" for k, ms in enumerate(scan))
+    path.write_text("time_ms,gyro_ms,camera_ms\n" + rows, encoding="utf-8")
+    run = looptime.read(path, cache=False)
+    counts = dict(zip([n.name for n in run.names], np.bincount(run.call_columns.name), strict=True))
+    assert counts["gyro"] == 119
+    assert counts["camera"] == made - (scan[-1] > 0 or made == 120)
+    assert run.call_columns.self_ns.sum() == round(1e6 * sum(scan[:-1])) + sum(
+        2_000_000 + k % 7 * 1000 for k in range(119)
+    )
