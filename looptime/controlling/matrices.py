@@ -31,6 +31,8 @@ __all__ = [
 
 #: Most readings on their way, beyond which no matrix is made.
 MOST_ON_THE_WAY = 60
+#: Matrices that are made at once, so that they stay near the processor.
+_AT_ONCE = 1 << 11
 
 
 @dataclass(frozen=True)
@@ -131,8 +133,12 @@ def loops_by_reading(law: Law, plant: Plant, at: Sampling) -> LoopMatrices | Non
     place = _places(law, plant, "held", "next")
     used = np.eye(len(place))
     used[place["held"]] = used[place["next"]]
-    moved = _held(plant, place, np.maximum(after, 0.0)) @ used @ _held(plant, place, before)
-    made = _output(law, place, np.diff(at.read_s)) @ moved
+    after, since = np.maximum(after, 0.0), np.diff(at.read_s)
+    made = np.empty((len(step), *used.shape))
+    for low in range(0, len(step), _AT_ONCE):
+        part = slice(low, low + _AT_ONCE)
+        moved = _held(plant, place, after[part]) @ used @ _held(plant, place, before[part])
+        made[part] = _output(law, place, since[part]) @ moved
     return LoopMatrices(made, place["next"], float(step.sum()))
 
 
