@@ -228,8 +228,7 @@ def _stale(summaries: Sequence[Summary], paths: str) -> Checked:
 def _is_stale(one: Freshness) -> bool:
     if (one.fresh_hz or 0.0) < _STALE_RATE * (one.loop_hz or 0.0):
         return True
-    usual = max(one.hold_loops or 1.0, 1.0)
-    return (one.longest_hold_loops or 0) > _STALE_HOLD * usual
+    return (one.longest_hold_loops or 0) > _STALE_HOLD * (one.hold_loops or 1.0)
 
 
 def _of_battery(name: str) -> bool:

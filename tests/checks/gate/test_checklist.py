@@ -145,7 +145,8 @@ def test_a_line_sums_its_figures_up(verdicts, state, text) -> None:
 @pytest.mark.parametrize(
     ("fresh_hz", "hold", "longest", "stale"),
     [(50.0, 1.0, 5, False), (50.0, 1.0, 6, True), (50.0, 3.0, 15, False), (50.0, 3.0, 16, True),
-     (25.0, 2.0, 2, False), (24.9, 2.0, 2, True), (50.0, None, 6, True)],
+     (25.0, 2.0, 2, False), (24.9, 2.0, 2, True), (50.0, None, 6, True),
+     (50.0, None, 5, False)],
 )  # fmt: skip
 def test_a_reading_is_stale_where_it_is_held_far_longer_than_usual(
     fresh_hz, hold, longest, stale
