@@ -153,6 +153,10 @@ def _taken(
     return ColumnTaken(index, name, sample, word, unit, unit_from, why, sure, instead)
 
 
+#: Parts whose times are in the clock's unit where their header states none.
+_OF_THE_CLOCK = ("start", "end", "duration", "instant", "cpu")
+
+
 def _judged(
     dialect: Dialect, given: Given, clock: Clock, index: int
 ) -> tuple[str, str | None, str, str, str]:
@@ -178,7 +182,10 @@ def _judged(
             why = why if named else "its values rise, and others go with its steps"
             return "clock", clock.unit, clock.unit_from, why, "sure"
         why = "its values rise within each loop" if part == "instant" else "its header says so"
-        return _WORDS.get(part, part), read.unit, "header" if read.unit else "", why, "sure"
+        unit, unit_from = read.unit, "header" if read.unit else ""
+        if not unit and part in _OF_THE_CLOCK:
+            unit, unit_from = clock.unit, clock.unit_from
+        return _WORDS.get(part, part), unit, unit_from, why, "sure"
     if clock.unit == CLOCK:
         dated = date_column(dialect, {read.index for _, read in given.items()})
         if dated is not None and dated.index == index:

@@ -128,7 +128,7 @@ def _made(parts: Parts) -> Parts:
     and that many times the smallest step between two lengths of the log.
     """
     lengths = distinct(parts.duration)
-    if len(lengths) < 3 or lengths[0] != 0:
+    if lengths[0] != 0:
         return parts
     keep = np.ones(len(parts.duration), bool)
     for code in distinct(parts.name[parts.duration == 0]).tolist():
@@ -137,8 +137,6 @@ def _made(parts: Parts) -> Parts:
         least = max(_PART * median(some), _STEPS * np.diff(lengths).min()) if len(some) else np.inf
         if len(some) and some.min() >= least:
             keep &= ~mine | (parts.duration > 0)
-    if keep.all():
-        return parts
     columns = {k: v if k == "names" else v[keep] for k, v in vars(parts).items()}
     return Parts(**columns)
 

@@ -72,6 +72,10 @@ def test_loops_missing_across_a_wrap_of_their_numbers(tmp_path, header, row):
     [
         ([0.0, 3.1, 0.0, 0.0, 3.3, 0.0] * 20, 40),  # nothing or long: made in a third of the loops
         ([0.0, 0.3, 1.2, 2.4, 3.3, 0.1] * 20, 120),  # lengths down to nothing: 0 is a short one
+        ([0.0, 0.6, 3.0, 3.0, 3.0, 0.0] * 20, 80),  # just a fifth of its usual length
+        ([0.0, 0.59, 3.0, 3.0, 3.0, 0.0] * 20, 120),
+        ([0.0, 0.02, 0.02, 0.02, 0.02, 0.0] * 20, 80),  # just twenty steps of the log
+        ([0.0, 0.019, 0.019, 0.019, 0.019, 0.0] * 20, 120),
         ([0.0, 0.0, 0.0, 0.001, 0.001, 0.0] * 20, 120),  # one step of the log: 0 may be rounded
     ],
 )

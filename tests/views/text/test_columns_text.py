@@ -13,3 +13,15 @@ def test_the_command_that_keeps_the_columns_can_be_pasted(tmp_path):
     log.write_text("time_ms,gyro_ms\n" + "".join(f"{10 * k},{2 + k % 3}\n" for k in range(50)))
     shown = " ".join(text_of(render_columns(columns_taken(log, cache=False))).split())
     assert f'looptime columns "{log}" --write' in shown
+
+
+def test_times_without_a_unit_show_that_of_the_clock(tmp_path):
+    """Starts and ends under bare names, of loops of 10,000: us, and why."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"read,{k * 10_000},{k * 10_000 + 3_000}\n" for k in range(200))
+    path.write_text("name,start,end\n" + rows, "utf-8")
+    found = columns_taken(path)
+    assert [(c.taken_as, c.unit) for c in found.columns] == [
+        ("name", None), ("start", "us"), ("end", "us")
+    ]  # fmt: skip
+    assert "us: inferred" in text_of(render_columns(found))
