@@ -29,6 +29,7 @@ __all__ = [
     "marked",
     "rises",
     "scaled",
+    "scatter",
     "shown",
     "without_binding",
     "wordy",
@@ -180,6 +181,28 @@ def go_back(values: Float) -> str:
     """The same for instants that step back again and again, whatever the reason."""
     share = float((np.diff(values) < 0).mean())
     return f"go back in {100 * share:.0f} % of the rows, in no order: sort the rows by time"
+
+
+def scatter(steps: Float, tail: float = 0.1) -> float:
+    """How unlike steps are; a clock that goes back now and then is as unlike as can be.
+
+    Parameters
+    ----------
+    steps : float64 array, shape (n,), n > 0
+        In any unit.
+    tail : float
+        Share of the steps that is left out at each end.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> scatter(np.array([9.0, 10, 10, 11]), 0.0), scatter(np.array([-5.0, 5]))
+    (0.2, inf)
+    """
+    if (steps < 0).mean() > 0.1:
+        return np.inf
+    low, middle, high = np.quantile(steps, [tail, 0.5, 1 - tail])
+    return float((high - low) / middle) if middle > 0 else np.inf
 
 
 def counts_rows(values: Float) -> bool:

@@ -100,6 +100,10 @@ def parse(
             taken.add(counted.index)
         wants += signal_wants(signal_columns(dialect, taken))
     table = read_table(source, dialect, wants)
+    if main is not None and len(table.rejects.line) > 0.05 * len(table):
+        from looptime.parsers.layouts.other_width import of_another_loop
+
+        of_another_loop(table, dialect, main.index)
     unit = _with_dates(layout, table, unit, units)
     table, changes = _changed_half_way(layout, table, unit)
     other = None

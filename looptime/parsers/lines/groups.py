@@ -12,6 +12,7 @@ import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.errors import LogError, UsageError
+from looptime.parsers.columns.evidence import scatter
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.unit import instants
@@ -20,7 +21,7 @@ from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.records import dataclass
 
-__all__ = ["Senders", "by_group", "find_senders", "refuse_mixed", "scatter"]
+__all__ = ["Senders", "by_group", "find_senders", "refuse_mixed"]
 
 #: A column of more values than this tells no senders apart.
 _MOST = 64
@@ -100,27 +101,6 @@ def find_senders(dialect: Dialect, time: Head, taken: Collection[int] = ()) -> S
         if own < 0.5 * unlike and (best is None or own < best[0]):
             best = own, Senders(at, name, values)
     return None if best is None else best[1]
-
-
-def scatter(steps: Float, tail: float = 0.1) -> float:
-    """How unlike steps are; a clock that goes back now and then is as unlike as can be.
-
-    Parameters
-    ----------
-    steps : float64 array, shape (n,), n > 0
-        In any unit.
-    tail : float
-        Share of the steps that is left out at each end.
-
-    Examples
-    --------
-    >>> scatter(np.array([9.0, 10, 10, 11]), 0.0), scatter(np.array([-5.0, 5]))
-    (0.2, inf)
-    """
-    if (steps < 0).mean() > 0.1:
-        return np.inf
-    low, middle, high = np.quantile(steps, [tail, 0.5, 1 - tail])
-    return float((high - low) / middle) if middle > 0 else np.inf
 
 
 def _few(cells: list[str]) -> bool:

@@ -10,9 +10,9 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.errors import LogError
+from looptime.parsers.columns.evidence import scatter
 from looptime.parsers.lines.fold import Entry
 from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp
-from looptime.parsers.lines.groups import scatter
 from looptime.parsers.text.dialect import is_clock_text, is_missing, is_number
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
