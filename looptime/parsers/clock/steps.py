@@ -26,6 +26,9 @@ _OF_CLOCKS = {2**32 * 1000 // mhz: f"2^32 ticks of a {mhz} MHz counter" for mhz 
 # so many, and short ones, that a run which begins anew often looks like one of them
 _SHORT = {2**20 * NS_PER_US: "2^20 us (1.049 s)", NS_PER_S: "1 s (fractions of a second alone)"}
 _RARE = {**_OF_CLOCKS, **_SHORT}
+#: Instants cut to so many digits, told by so many wraps that are this share of the steps back.
+_DIGITS, _CUT, _CUTS, _MOSTLY = range(4, 10), "the last digits alone", 5, 0.7
+_LOOPS_A_WRAP = 15
 #: Corrupt stamps in a row; a longer stretch is a clock that was set.
 _LONGEST_CORRUPT = 3
 #: Counters wrap later than this [ns]: 2^32 ticks of 1 GHz; what is shorter is on the list.
@@ -115,6 +118,8 @@ def known_moduli(way: Way) -> list[tuple[int, str]]:
             found.setdefault(size, f"2^{power} {name} ({shown})")
     for size, name in _RARE.items():
         found.setdefault(size, name)
+    for digits in _DIGITS:
+        found.setdefault(10**digits * way.unit_ns, f"10^{digits} {way.unit} ({_CUT})")
     return list(found.items())
 
 
@@ -192,12 +197,15 @@ def _wraps(
         if modulus + way.unit_ns < span or not back.any():
             continue
         fits = back & _lands(size + modulus, modulus, typical, way) & _unbroken(events, way)
-        if not fits.any():
+        cut = name.endswith(f"({_CUT})")
+        if fits.sum() < (max(_CUTS, _MOSTLY * back.sum()) if cut else 1):
             continue
         if modulus in _RARE and not _told(time, events[fits], modulus, typical, way):
             continue
         apart = np.abs(size[fits] + modulus - typical)
-        if modulus in _RARE and np.median(apart) > 1.5 * typical:
+        if (modulus in _RARE or cut) and np.median(apart) > 1.5 * typical:
+            continue
+        if cut and modulus < _LOOPS_A_WRAP * typical:
             continue
         rest = float(np.mean(apart))
         if best is None or (fits.sum(), -rest) > (best[0], -best[1]):

@@ -12,10 +12,12 @@ from looptime.parsers.columns.unit import Unit
 from looptime.parsers.text.table import Key, Table
 from looptime.records import dataclass
 
-__all__ = ["Wrapped", "once_a_loop", "unwrap", "wraps_of"]
+__all__ = ["Wrapped", "by_ends", "once_a_loop", "unwrap", "wraps_of"]
 
 #: So many names, the commonest, are compared with each other.
 _MOST_NAMES = 200
+#: Part of the modulus by which calls may overlap for their rounding.
+_SLACK = 100
 #: So many more steps back than one for ten wraps may be left.
 _RESTARTS = 2
 
@@ -85,6 +87,48 @@ def wraps_of(time: Int, rows: Int, way: Way) -> Wrapped | None:
     if (np.diff(true) < 0).sum() > _RESTARTS + len(wraps) / 10:
         return None
     return Wrapped(rows, true, found.shift[0][1], typical, told)
+
+
+def by_ends(start: Int, duration: Int, name: Int, thread: Int | None, modulus: int) -> Int:
+    """Instants of calls that may last longer than their counter: none begins before the last ends.
+
+    Parameters
+    ----------
+    start, duration : int64 array, shape (n,) [ns]
+        In the order of the log: starts as printed, lengths as they are.
+    name, thread : int array, shape (n,)
+        Codes; calls of a name that holds others elsewhere bound nothing.
+    modulus : int [ns]
+        What the counter wraps at.
+
+    Returns
+    -------
+    int64 array, shape (n,) [ns]
+        With the wraps undone.
+
+    Examples
+    --------
+    >>> start, took = np.array([0, 30, 40, 5]), np.array([25, 8, 160, 10])
+    >>> by_ends(start, took, np.array([0, 1, 2, 0]), None, 100).tolist()
+    [0, 30, 40, 205]
+    """
+    mine = np.zeros(len(start), np.int64) if thread is None else thread.astype(np.int64)
+    order = np.argsort(mine, kind="stable")
+    one, two = order[:-1], order[1:]
+    inside = (mine[one] == mine[two]) & (duration[one] < modulus // 2)
+    inside &= (start[two] - start[one]) % modulus < duration[one] - modulus // _SLACK
+    holds = set(np.flatnonzero(np.bincount(name[one[inside]])).tolist())
+    slack, last = modulus // 8, int(start[0]) if len(start) else 0
+    free: dict[int, int] = {}
+    made = []
+    rows = zip(start.tolist(), duration.tolist(), name.tolist(), mine.tolist(), strict=True)
+    for at, took, code, own in rows:
+        last += (at - last + slack) % modulus - slack
+        last += max(0, -((last - free.get(own, last)) // modulus)) * modulus
+        made.append(last)
+        if code not in holds:
+            free[own] = last + took - modulus // _SLACK
+    return np.array(made, np.int64)
 
 
 def once_a_loop(name: Int, thread: Int | None = None) -> Int:

@@ -23,8 +23,10 @@ _STEPS = 5
 _TOLD_NS, _TOLD_TIMES = NS_PER_S // 5, 300
 #: The longest so many lengths of a column are looked at.
 _LOOKED_AT = 1000
+#: Steps back from which on a clock may be a counter that wraps.
+_WRAPS = 5
 #: Fewer lengths of a name, or more garbled ones than this share, say nothing.
-_FEWEST, _MOST = 5, 0.01
+_FEWEST, _MOST = 5, 0.05
 #: More lengths than this share are not garbled, though they are all the same.
 _MOST_SAME = 0.2
 
@@ -36,6 +38,7 @@ class Garbled:
     rows: Int
     odd: Int
     times: Float
+    many: Int  #: Rows with a length that cannot be, of a column that has too many of them
 
 
 def find_garbled(table: Table, lengths: dict[Key, Float], time: Int | None) -> Garbled:
@@ -51,6 +54,7 @@ def find_garbled(table: Table, lengths: dict[Key, Float], time: Int | None) -> G
         The clock.
     """
     bad: set[int] = set()
+    many: set[int] = set()
     odd: dict[int, float] = {}
     beside_of = _Beside(table, time)
     total = lengths.get("total")
@@ -69,7 +73,7 @@ def find_garbled(table: Table, lengths: dict[Key, Float], time: Int | None) -> G
             length, (count, typical) = float(values[at]), usual_of(at)
             if count < _FEWEST or length <= _ODD * typical:
                 continue
-            beside = beside_of(at)
+            beside = beside_of(at) if length < beside_of.most else None
             if total is not None and isinstance(key, Member):
                 beside = min(beside or np.inf, 2 * float(total[at]) / _STEPS)
             if length > max(_LONGEST_NS, _TIMES * typical) or (
@@ -83,11 +87,14 @@ def find_garbled(table: Table, lengths: dict[Key, Float], time: Int | None) -> G
             bad |= mine
         elif mine <= set(same.tolist()) and len(same) < _MOST_SAME * len(values):
             bad |= set(same.tolist())  # a number for no value, beside true stalls
+        else:
+            many |= mine
     left = {at: times for at, times in odd.items() if at not in bad}
     return Garbled(
         np.array(sorted(bad), np.int64),
         np.array(list(left), np.int64),
         np.array(list(left.values())),
+        np.array(sorted(many - bad), np.int64),
     )
 
 
@@ -122,6 +129,10 @@ class _Beside:
         self._time = time
         self._name, self._thread = table.columns.get("name"), table.columns.get("thread")
         self._rows: dict[tuple[int, int], Int] = {}
+        #: A counter that wraps says nothing of what is longer than half of it.
+        self.most = np.inf
+        if time is not None and self._name is not None and np.sum(time[1:] < time[:-1]) >= _WRAPS:
+            self.most = float(np.ptp(time)) / 2
 
     def __call__(self, at: int) -> float | None:
         time = self._time

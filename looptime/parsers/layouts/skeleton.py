@@ -277,6 +277,12 @@ def _sound(
         f"line {line}: a length of {times:.3g} times the usual: a stall, or a garbled number"
         for line, times in list(told)[:_MOST_TOLD]
     )
+    if len(found.many):
+        line = int(table.line_of(found.many[:1])[0])
+        notes = (
+            f"{len(found.many):,} lengths are longer than their loop can be, the first at line "
+            f"{line}: garbled, or of something else",
+        )
     names = {key: shown(head) for key, head in log.given.items()}
     doubts = doubtful(table, lengths, {key: units[key].ns for key in lengths}, names)
     notes = doubts or notes  # odd lengths are part of it

@@ -20,7 +20,7 @@ from looptime.parsers.clock.steps import (
     jump_from,
     typical_step,
 )
-from looptime.parsers.clock.unwrap import Wrapped, once_a_loop, wraps_of
+from looptime.parsers.clock.unwrap import Wrapped, by_ends, once_a_loop, wraps_of
 from looptime.parsers.columns.evidence import disordered, go_back
 from looptime.parsers.columns.unit import Unit, check_periods, in_16_bits
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Outcast, Parsed
@@ -39,6 +39,7 @@ from looptime.parsers.repair.doubts import (
     coarse,
     coarse_later,
     loops_ahead,
+    made_up_for,
     miscounted,
     miscounted_rows,
     noted,
@@ -59,6 +60,8 @@ __all__ = ["check_unit", "settle"]
 COARSE_TICK_NS = 100_000
 #: Where more than this share of the rows step back, they stand in no order.
 _NO_ORDER = 0.3
+#: Rows of a log whose calls outlast its counter, which are looked at one by one.
+_ONE_BY_ONE = 2_000_000
 #: Fewer rows than this between two cuts are no run.
 _FEWEST = 3
 
@@ -118,6 +121,7 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     parsed = replace(parsed, clock=loops_ahead(parsed, rows, typical))
     parsed = replace(parsed, clock=too_full(parsed, rows, typical))
     parsed = replace(parsed, clock=miscounted(parsed, rows))
+    parsed = replace(parsed, clock=made_up_for(parsed, rows))
     later = coarse_later(parsed.clock, time, lambda at: parsed.table.line_of(rows.row[at]))
     clock, rows = standing(replace(parsed, clock=later), rows, typical)
     parsed = replace(parsed, clock=clock, loops=rows)
@@ -394,6 +398,12 @@ def _call_wraps(rows: CallRows, way: Way) -> Wrapped | None:
 
 def _undone(rows: CallRows, wrapped: Wrapped) -> CallRows:
     start, duration = wrapped.undone(rows.start), _unwrapped(rows.duration, wrapped.modulus)
+    long = int((duration > wrapped.modulus // 2).sum())
+    if long and len(rows) <= _ONE_BY_ONE:
+        later = by_ends(rows.start, duration, rows.name, rows.thread, wrapped.modulus)
+        # rows in another order would seem to wrap in every loop
+        if np.ptp(later) - np.ptp(start) <= (3 * long + 2) * wrapped.modulus:
+            start = later
     return replace(rows, start=start, duration=duration)
 
 

@@ -20,7 +20,7 @@ from looptime.stats.arrays import distinct, median
 from looptime.units import NS_PER_S, UNITS
 
 __all__ = [
-    "LEAP_NS", "calls_ahead", "coarse", "coarse_later", "loops_ahead", "miscounted",
+    "LEAP_NS", "calls_ahead", "coarse", "coarse_later", "loops_ahead", "made_up_for", "miscounted",
     "miscounted_rows", "noted", "standing", "too_full", "unnumbered", "without_damaged",
     "without_missing",
 ]  # fmt: skip
@@ -38,6 +38,8 @@ _TICKS_A_LOOP = 20
 _TINY, _MOST_TINY = 0.02, 0.4
 #: Fewer loops than this tell no usual number of rows.
 _FEWEST = 10
+#: Loops that are made up for: by so many times the scatter, and no more of them than these.
+_BY_CHANCE, _MOST_MADE_UP = 6.0, 3
 #: Numbers of which fewer than this share follow the one before no longer count.
 _RARELY = 0.5
 #: More loops than this share that are shorter than their parts: these are no parts.
@@ -254,6 +256,34 @@ def miscounted(parsed: Parsed, rows: LoopRows) -> Clock:
         said = f"line {line}: here and later the numbers of loops go back while the clock goes on"
         return noted(parsed.clock, f"{said}: two logs may stand among each other")
     return _no_longer(parsed, number, rows.row, "loops")
+
+
+def made_up_for(parsed: Parsed, rows: LoopRows) -> Clock:
+    """The clock with a caution where one loop is as late as the next is short: or a wrong digit.
+
+    A digit moves its stamp by one to nine times a power of ten. Where loops hardly differ, or few
+    are late, that tells it from a late loop; where many are made up for, the robot does so.
+    """
+    step = np.diff(rows.start)
+    if len(step) < 3 * _FEWEST or (step <= 0).any():
+        return parsed.clock
+    off, both = (step[:-1] - step[1:]) / 2, (step[:-1] + step[1:]) / 2
+    usual = median(step)
+    scatter, of_both = (1.5 * median(np.abs(one - median(one))) + 1 for one in (off, both))
+    room = _BY_CHANCE * scatter
+    far = np.flatnonzero((np.abs(off) > room) & (np.abs(both - usual) <= _BY_CHANCE * of_both))
+    size = np.abs(off[far])
+    power = 10.0 ** np.floor(np.log10(np.maximum(size, 1) + scatter))
+    digit = np.abs(size - np.rint(size / power) * power) <= 2 * scatter
+    if not 0 < len(far) <= _MOST_MADE_UP or not digit.any():
+        return parsed.clock
+    at, ms = int(far[digit][0]) + 1, float(off[far[digit][0]]) / 1e6
+    line = int(parsed.table.line_of(rows.row[at : at + 1])[0])
+    return noted(
+        parsed.clock,
+        f"line {line}: {abs(ms):.4g} ms {'late' if ms > 0 else 'early'}, which the next loop makes "
+        "up for to the digit: a late loop, or one wrong digit in that stamp",
+    )
 
 
 def _no_longer(parsed: Parsed, number: Int, row: Int, what: str) -> Clock:

@@ -6,6 +6,7 @@ import pytest
 import looptime
 from looptime.parsers.clock.steps import Way
 from looptime.parsers.clock.unwrap import once_a_loop, wraps_of
+from tests.parsers.build import read
 from tests.properties.semantic import make, moved
 
 NUMBERED = (
@@ -83,3 +84,25 @@ def test_a_wrong_stamp_moves_no_other():
     found = wraps_of(time * 10**6, np.arange(450), Way("ms", 10**6, number=np.arange(450)))
     back = found.undone(time * 10**6) // 10**6
     assert (back == true).sum() == 449
+
+
+@pytest.mark.parametrize("modulus", [2**16, 10**5])
+@pytest.mark.parametrize("seed", [0, 1])
+def test_stalls_longer_than_a_wrap_beside_another_thread(tmp_path, modulus, seed):
+    """Calls of 70 ms in a counter of 16 bits, or of five digits: their lengths tell the rest."""
+    draw = np.random.default_rng(seed)
+    rows, starts, t = [], [], 40_000
+    for k in range(300):
+        starts.append(t)
+        for name, usual in (("gyro", 1500), ("drive", 2500), ("arm", 1200)):
+            took = int(usual * draw.uniform(0.8, 1.2)) + 70_000 * (name == "drive" and k % 80 == 50)
+            rows.append((t, "main", name, took))
+            t += took + 5
+        t += int(draw.integers(100, 400))
+    other = 41_000
+    while other < t:
+        rows.append((other, "vision", "grab", 3000))
+        other += 3000 + int(draw.integers(4000, 6000))
+    text = "".join(f"{th},{name},{at % modulus},{us}\n" for at, th, name, us in sorted(rows))
+    run = read(tmp_path, "thread,name,start_us,duration_us\n" + text)
+    assert run.loop_columns.period_ns.tolist() == (1000 * np.diff(starts)).tolist()

@@ -105,3 +105,14 @@ def test_a_number_for_no_value_beside_a_true_stall(tmp_path):
     run = read(tmp_path, "time_us,gyro_us,drive_us\n" + "".join(rows))
     assert run.set_aside.counts["corrupt stamp"] == 8
     assert max(self_ms(run)["drive"]) == 40.0
+
+
+@pytest.mark.parametrize(("count", "aside"), [(8, True), (60, False)])
+def test_many_lengths_that_differ_and_cannot_be(tmp_path, count, aside):
+    """Eight of 300 are set aside; of sixty nobody knows what they are, and that is said."""
+    bad = {5 + 290 // count * k: 3_000_000 + 7919 * k for k in range(count)}
+    rows = [f"{20_000 * k + k % 7},{2000 + k % 90},{bad.get(k, 3000 + k % 70)}" for k in range(300)]
+    run = read(tmp_path, "time_us,gyro_us,drive_us\n" + "\n".join(rows) + "\n")
+    assert run.set_aside.counts.get("corrupt stamp", 0) == count * aside
+    said = [note for note in run.clock.notes if "longer than their loop can be" in note]
+    assert [note[:2] for note in said] == ([] if aside else ["60"])

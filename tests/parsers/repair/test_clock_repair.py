@@ -189,3 +189,21 @@ def test_a_grid_is_no_clock(tmp_path):
     run, live = read(tmp_path, even), read(tmp_path, even.replace("200000,", "200001,"))
     assert any("to the last digit" in note for note in run.clock.notes)
     assert not any("to the last digit" in note for note in live.clock.notes)
+
+
+@pytest.mark.parametrize(("late_us", "said"), [(3000, True), (-400, True), (3456, False)])
+def test_one_digit_or_a_late_loop(tmp_path, late_us, said):
+    """Loops of 8 ms with 20 us of scatter, one stamp of which is off: told if a digit would do."""
+    time = np.cumsum(8000 + np.random.default_rng(3).integers(-20, 20, 200))
+    time[100] += late_us
+    run = read(tmp_path, "time_us\n" + "".join(f"{at}\n" for at in time.tolist()))
+    notes = [note for note in run.clock.notes if "one wrong digit" in note]
+    assert [note.startswith("line 102: ") for note in notes] == [True] * said
+
+
+def test_loops_that_are_always_made_up_for_are_told_by_no_digit(tmp_path):
+    """A robot that catches up after each late loop does so often."""
+    time = np.cumsum(8000 + np.random.default_rng(3).integers(-20, 20, 200))
+    time[10::20] += 3000
+    run = read(tmp_path, "time_us\n" + "".join(f"{at}\n" for at in time.tolist()))
+    assert not any("one wrong digit" in note for note in run.clock.notes)
