@@ -14,11 +14,12 @@ __all__ = ["short_lengths"]
 #: What counters of lengths hold [ns], with their names.
 _HELD = {
     2**24 * NS_PER_US: "2^24 us", 2**20 * NS_PER_US: "2^20 us", 2**8 * NS_PER_MS: "2^8 ms",
-    2**16 * NS_PER_US: "2^16 us", 2**15 * NS_PER_US: "2^15 us", 2**12 * NS_PER_US: "2^12 us",
+    2**16 * NS_PER_US: "2^16 us", 2**15 * NS_PER_US: "2^15 us", 2**14 * NS_PER_US: "2^14 us",
+    2**13 * NS_PER_US: "2^13 us", 2**12 * NS_PER_US: "2^12 us",
 }  # fmt: skip
 _FEWEST = 30
 #: Chance at which so many loops would all lie so near to a multiple by accident.
-_CHANCE = 0.03
+_CHANCE = 0.04
 _MOST = 0.05
 
 
@@ -55,7 +56,10 @@ def short_lengths(run: Run) -> tuple[str, ...]:
 
 def _fits(outside: Int, held: int, low: int, high: int, run: Run) -> bool:
     """Whether all are whole multiples away from what is usual, which chance would not do."""
-    room = 0.6 * (high - low) + run.clock.tick_ns + 0.01 * NS_PER_MS
-    rest = (outside - (low + high) // 2 + held // 2) % held - held // 2
-    chance = min(1.0, 2 * room / held) ** len(outside)
-    return bool((np.abs(rest) <= room).all()) and chance <= _CHANCE
+    for least, most, share in ((low, high, 0.6), (0, low, 0.5)):
+        room = share * (most - least) + run.clock.tick_ns + 0.01 * NS_PER_MS
+        rest = (outside - (least + most) // 2 + held // 2) % held - held // 2
+        chance = min(1.0, 2 * room / held) ** len(outside)
+        if (np.abs(rest) <= room).all() and chance <= _CHANCE:
+            return True
+    return False

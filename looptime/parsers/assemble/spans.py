@@ -163,7 +163,7 @@ def _by_number(part: CallRows, found: FoundLoops) -> Int | None:
     """
     if part.loop is None:
         return None
-    first = np.flatnonzero(np.diff(part.loop, prepend=part.loop[0] - 1))
+    first = np.flatnonzero(np.append(True, part.loop[1:] != part.loop[:-1]))
     if 4 * len(first) > len(part):
         return None
     earliest = np.minimum.reduceat(part.start, first)
