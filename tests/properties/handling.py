@@ -183,6 +183,17 @@ def shown_as_minutes(made: Made, rng: Rng) -> Made | None:
 
 
 @damage
+def several_long_durations(made: Made, rng: Rng) -> Made | None:
+    """Six to sixty lengths have digits too many, each others."""
+    if not made.spans:
+        return None
+    rows, column = [list(row) for row in made.rows], int(rng.choice(made.spans))
+    for at in rng.choice(np.arange(5, len(rows) - 5), int(rng.choice([6, 12, 60])), False).tolist():
+        rows[at][column] += "".join(map(str, rng.integers(0, 10, int(rng.choice([3, 4, 6])))))
+    return replace(made, rows=rows)
+
+
+@damage
 def units_beside_numbers(made: Made, rng: Rng) -> Made | None:
     """Each length in the unit that suits it."""
     if not made.spans or made.layout in ("values pairs", "values lines", "values objects"):

@@ -45,7 +45,7 @@ _MOST_COLUMNS, _BY_CHANCE, _APART, _SAME = 40, 8.0, 0.2, 0.08
 #: mostly end at one width (two places where words are the same); of all lines at least this share.
 _CUTS, _CUT_ROWS, _CUT_SHARE, _CUT_FEWEST = 3, 8, 0.8, 0.1
 #: Bits of the counters that are looked for.
-_BITS = (8, 10, 12, 14, 15, 16, 20, 24, 31, 32)
+_BITS = (8, 10, 11, 12, 13, 14, 15, 16, 20, 24, 31, 32)
 
 
 @dataclass(frozen=True)
@@ -137,7 +137,7 @@ def places_change(one: Float, two: Float) -> int | None:
     known = np.flatnonzero((one > 0) & (two > 0))
     if len(known) < 2 * _FEWEST:
         return None
-    ratio = np.log(one[known] / two[known])
+    ratio = np.log(one[known]) - np.log(two[known])
     part = np.arange(1, len(ratio)) / len(ratio)
     step = np.abs(np.cumsum(ratio)[:-1] - part * ratio.sum())
     at = int(np.argmax(step)) + 1
