@@ -261,8 +261,8 @@ def miscounted(parsed: Parsed, rows: LoopRows) -> Clock:
 def made_up_for(parsed: Parsed, rows: LoopRows) -> Clock:
     """The clock with a caution where one loop is as late as the next is short: or a wrong digit.
 
-    A digit moves its stamp by one to nine times a power of ten. Where loops hardly differ, or few
-    are late, that tells it from a late loop; where many are made up for, the robot does so.
+    A digit moves its stamp by one to nine times a power of ten. Where many loops are made up for,
+    the robot does so.
     """
     step = np.diff(rows.start)
     if len(step) < 3 * _FEWEST or (step <= 0).any():
@@ -275,6 +275,9 @@ def made_up_for(parsed: Parsed, rows: LoopRows) -> Clock:
     size = np.abs(off[far])
     power = 10.0 ** np.floor(np.log10(np.maximum(size, 1) + scatter))
     digit = np.abs(size - np.rint(size / power) * power) <= 2 * scatter
+    # so near to one digit by chance in one of five, or loops that nothing holds to a pace
+    digit &= (scatter <= power / 20) | (0.02 * usual < scatter < 0.2 * usual)
+    digit &= size >= _TICKS_A_LOOP * parsed.clock.tick_ns
     if not 0 < len(far) <= _MOST_MADE_UP or not digit.any():
         return parsed.clock
     at, ms = int(far[digit][0]) + 1, float(off[far[digit][0]]) / 1e6

@@ -191,7 +191,7 @@ def test_a_grid_is_no_clock(tmp_path):
     assert not any("to the last digit" in note for note in live.clock.notes)
 
 
-@pytest.mark.parametrize(("late_us", "said"), [(3000, True), (-400, True), (3456, False)])
+@pytest.mark.parametrize(("late_us", "said"), [(3000, True), (-4000, True), (3456, False)])
 def test_one_digit_or_a_late_loop(tmp_path, late_us, said):
     """Loops of 8 ms with 20 us of scatter, one stamp of which is off: told if a digit would do."""
     time = np.cumsum(8000 + np.random.default_rng(3).integers(-20, 20, 200))
