@@ -106,6 +106,24 @@ def test_long_turns_of_a_read_that_waits_too_are_told():
     assert [f.text.split()[0] for f in found if f.code == "slow_culprit"] == ["arm.read"]
 
 
+def test_a_stall_beside_a_thread_that_is_always_at_work_is_told():
+    """Every 50 loops 6 ms more of arithmetic, while the thread holds a bus nearly all the time."""
+    made = iter(range(3000))
+    run = play(
+        {
+            "main": lambda rng: [
+                Job("enc.read", 1.2, "a"),
+                Job("calc", 8.0 if next(made) % 50 == 20 else 2.0),
+            ],
+            "gyro": lambda rng: [Job("gyro.read", 2.6, "a", gap_ms=rng.uniform(0.2, 0.4))],
+        },
+        1500,
+    ).run()
+    said = {f.code: f for f in summarise(run).findings}
+    assert said["thread_wait"].evidence.calls[0] == "enc.read"
+    assert said["recurring_stall"].evidence.calls == ("calc",)
+
+
 def test_calls_that_do_not_hinder_each_other_are_not_on_one_bus():
     """A label that puts both on one bus is doubted where both are served at once."""
     run = two_threads("b", (0.5, 2)).run()

@@ -116,6 +116,20 @@ def two_histograms(
     )  # fmt: skip
 
 
+def _shift_title(middle: Figure, tail: Figure) -> str:
+    """What the middle and the slowest loops do, of each what its interval lets one say."""
+    moves = [at.low is None or at.high is None or not at.low <= 0 <= at.high
+             for at in (middle, tail)]  # fmt: skip
+    by = [f"{plus(at.value)} ms" for at in (middle, tail)]
+    if all(moves):
+        return f"The middle loop moves by {by[0]}, the slowest 1 % by {by[1]}"
+    if moves[0]:
+        return f"The middle loop moves by {by[0]}; can't tell whether the slowest 1 % do"
+    if moves[1]:
+        return f"The slowest 1 % move by {by[1]}; can't tell whether the middle loop does"
+    return "Can't tell whether the middle loop or the slowest 1 % move"
+
+
 def shift_figure(found: Comparison) -> Picture | None:
     """How far every part of the distribution moved; None where no distribution is at hand."""
     at = found.shift
@@ -138,10 +152,7 @@ def shift_figure(found: Comparison) -> Picture | None:
     )
     middle = next((s for s in at if s.percent == 50), at[len(at) // 2])
     tail = at[-1]
-    title = (
-        f"The middle loop moves by {plus(middle.difference_ms.value)} ms, the slowest 1 % by "
-        f"{plus(tail.difference_ms.value)} ms"
-    )
+    title = _shift_title(middle.difference_ms, tail.difference_ms)
     return Picture(
         "shift", title, {"data": [trace], "layout": drawn},
         f"Shift along the distribution of the {found.quantity}. {title}.",

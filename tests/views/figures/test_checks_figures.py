@@ -51,6 +51,28 @@ def test_shift_is_that_of_the_comparison(found: Comparison) -> None:
     assert np.allclose(made.figure["data"][0]["y"], 1.0, atol=0.06)
 
 
+def test_a_shift_that_may_be_none_is_not_claimed(found: Comparison) -> None:
+    """By the intervals of the middle and of the last: what holds 0 can't be told."""
+
+    def title(middle: tuple[float, float], tail: tuple[float, float]) -> str:
+        ends = {50: middle, found.shift[-1].percent: tail}
+        shift = tuple(
+            replace(s, difference_ms=replace(s.difference_ms, value=1.0, low=low, high=high))
+            for s in found.shift if s.percent in ends for low, high in [ends[s.percent]]
+        )  # fmt: skip
+        made = shift_figure(replace(found, shift=shift))
+        assert made is not None
+        return made.title
+
+    both = "The middle loop moves by +1.00 ms, the slowest 1 % by +1.00 ms"
+    assert title((0.5, 1.5), (0.1, 2.0)) == both
+    assert title((0.5, 1.5), (-3.0, 5.0)).endswith("; can't tell whether the slowest 1 % do")
+    assert title((-0.5, 2.5), (0.5, 1.5)).endswith("; can't tell whether the middle loop does")
+    assert (
+        title((-0.5, 2.5), (-1, 3)) == "Can't tell whether the middle loop or the slowest 1 % move"
+    )
+
+
 def test_differences_by_call_add_up(found: Comparison) -> None:
     """The rows add up to the difference of the means, and the slower read leads."""
     made = difference_by_call(found, _KINDS)
