@@ -1,11 +1,12 @@
 """What a batched read costs: one transaction, not the sum of its parts divided by their number.
 
-``cost = base + items x per item``. Both come from the project file's ``[bus.NAME]``, else from a
-log that holds calls of two sizes on that bus. Where neither says, a range is carried through: a
-batch costs at least as much as its dearest single read, and at most what is reported where each
-device adds a delay of its own to the reply, two thirds of the sum of the single reads. Its middle
-takes a single read for a fixed part with little on top: halfway between what the read's own spread
-above its floor leaves for an item, and a fifth.
+``cost = base + items x per item``. Both come from the project file's ``[bus.NAME]``. Where it does
+not say, a range is carried through: a batch costs at least as much as its dearest single read, and
+at most what is reported where each device adds a delay of its own to the reply, two thirds of the
+sum of the single reads. Its middle takes the cost of an item from calls of two sizes on that bus,
+which are of other devices and so bound nothing; without them it takes a single read for a fixed
+part with little on top: halfway between what the read's own spread above its floor leaves for an
+item, and a fifth.
 """
 
 from __future__ import annotations
@@ -120,31 +121,22 @@ def batch_cost(
         each = max(0.0, float(np.mean((typical - base * 1e6) / count)))
         single = float(np.mean(typical - each * count))
         return BatchCost(single, each, each, "the project file's base_ms and the log")
-    fitted = _fitted(others)
-    if fitted is not None:
-        low, middle, high = fitted
-        single = float(np.mean(typical - middle * count))
-        return BatchCost(single, low, high, "calls of two sizes in the log")
     share = (_ITEM_SHARE + min(max(spread, 0.0), 2 * _ITEM_SHARE)) / 2
-    return BatchCost(float("nan"), 0.0, 0.0, "nothing: a range from one transaction upward", share)
+    known = "nothing: a range from one transaction upward"
+    each = _per_item(others)
+    if each is not None:  # of other devices: each may take its own time to answer
+        share = min(each * float(np.mean(count / typical)), 1.0)
+        known = "calls of two sizes in the log: a range, for each device takes its own time"
+    return BatchCost(float("nan"), 0.0, 0.0, known, share)
 
 
-def _fitted(others: Sequence[tuple[int, float]]) -> tuple[float, float, float] | None:
-    """Cost of an item from calls of different sizes: low, middle and high [ns]."""
-    sizes = np.array([n for n, _ in others], float)
+def _per_item(others: Sequence[tuple[int, float]]) -> float | None:
+    """Cost of an item by calls of different sizes [ns]; None where larger ones take no longer."""
+    sizes, cost = np.array(others, float).reshape(-1, 2).T
     if len(set(sizes.tolist())) < 2:
         return None
-    cost = np.array([ns for _, ns in others], float)
     slope = float(np.cov(sizes, cost, bias=True)[0, 1] / np.var(sizes))
-    small, large = sizes == sizes.min(), sizes == sizes.max()
-    apart = float(sizes.max() - sizes.min())
-    ends = (
-        (cost[large].min() - cost[small].max()) / apart,
-        (cost[large].max() - cost[small].min()) / apart,
-    )
-    if slope <= 0:
-        return None
-    return max(0.0, min(slope, *ends)), slope, max(slope, *ends)
+    return slope if slope > 0 else None
 
 
 def call_cost_ms(name: CallName, buses: Mapping[str, BusParameters]) -> float | None:

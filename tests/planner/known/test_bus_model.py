@@ -17,13 +17,19 @@ def test_what_the_project_file_leaves_out_comes_from_the_log():
     assert cost.ns(0.5, *seven) == pytest.approx([1.9e6])
 
 
-def test_calls_of_two_sizes_bound_the_cost_of_an_item():
-    """One item takes 0.6 to 0.7 ms and five take 1.4 to 1.6 ms: 0.7 to 1.0 ms for four more."""
-    others = [(1, 0.6e6), (1, 0.7e6), (5, 1.4e6), (5, 1.6e6)]
-    cost = batch_cost([1], [0.65e6], others=others)
-    assert cost.per_item_low_ns == pytest.approx(0.7e6 / 4)
-    assert cost.per_item_high_ns == pytest.approx(1.0e6 / 4)
-    assert cost.single_ns == pytest.approx(0.65e6 - 0.85e6 / 4)
+@pytest.mark.parametrize("item_ms", [0.02, 0.2, 0.45])
+def test_calls_of_other_devices_bound_no_batch(item_ms):
+    """Six reads of 0.8 ms: whatever an item truly costs lies in the range, its middle by a gyro.
+
+    The gyro, of three items, takes 1.0 ms for each more than one; the encoders, by what is planted,
+    0.8 - item_ms for a transaction of none.
+    """
+    six, dearest, total = np.array([6.0]), np.array([0.8e6]), np.array([4.8e6])
+    cost = batch_cost([1] * 6, [0.8e6] * 6, others=[(1, 0.8e6)] * 6 + [(3, 1.2e6)])
+    low, middle, high = (float(cost.ns(end, six, dearest, total)[0]) for end in (0, 0.5, 1))
+    truly = 1e6 * (0.8 - item_ms + 6 * item_ms)
+    assert low <= truly <= high
+    assert middle == pytest.approx(0.8e6 + 5 * 0.2e6)
     assert cost.is_range
 
 
