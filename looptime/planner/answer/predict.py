@@ -30,7 +30,7 @@ from looptime.planner.answer.prediction import (
 from looptime.planner.answer.rest import rest_that_pays
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
-from looptime.planner.play.draft import KnownRun, Setting, known, sampled
+from looptime.planner.play.draft import KnownRun, Setting, sampled
 from looptime.planner.play.replay import Replay
 from looptime.records import dataclass
 from looptime.run import Run
@@ -152,22 +152,17 @@ def predict(
     books, tell = (run.loops_in_log, run.warmup_loops), progress or (lambda share: None)
     plan = _Plan(run.known, wanted, budget_ms, read_instant, run_sd)
     found = plan.prediction(*books, tell)
-    open_to = {r.name: r.other for r in run.known.rhythms.calls if r.other}
-    if not open_to or not _matters(found):
+    others = run.known.rhythms.others
+    if not others or not _matters(found):
         return found
-    other = replace(plan, known=_on_other_clocks(run.known, open_to), spans={})
-    return either(found, other.prediction(*books, lambda share: None), open_to)
+    other = replace(plan, known=run.known.on_other_clocks(), spans={})
+    return either(found, other.prediction(*books, lambda share: None), others)
 
 
 def _matters(found: Prediction) -> bool:
     """Whether the pace changes, so that what keeps the clock's time is made more or less often."""
     was, now = (side.period_ms["mean"].value or 0.0 for side in (found.baseline, found.predicted))
     return abs(now - was) > _OTHER_PACE * was
-
-
-def _on_other_clocks(at: KnownRun, open_to: Mapping[str, str]) -> KnownRun:
-    """The same run with calls on the clock that fits them as well."""
-    return known(at.run, at.buses, {**at.recurs, **open_to}, at.seen)
 
 
 @dataclass

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import field, replace
 from typing import Any
 
@@ -11,6 +11,7 @@ from looptime.controlling.gain_shift import GainShift
 from looptime.controlling.wheels import Steering
 from looptime.planner.answer.intervals import CONFIDENCE, Side
 from looptime.planner.answer.rest import RestAdvice
+from looptime.planner.known.call_clock import CallClock
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
@@ -138,15 +139,15 @@ class Prediction:
         }
 
 
-def either(told: Prediction, other: Prediction, open_to: Mapping[str, str]) -> Prediction:
+def either(told: Prediction, other: Prediction, others: Sequence[CallClock]) -> Prediction:
     """A prediction whose intervals hold another of the same plan, and why they do.
 
     Parameters
     ----------
     told, other : Prediction
         With each call on the clock that it is taken to keep, and on the one that fits as well.
-    open_to : dict of str to str
-        ``loop`` or ``time`` by call: the clocks of `other`.
+    others : sequence of CallClock
+        The clocks that are others in `other`.
     """
     change = _wide(told.change_ms, other.change_ms)
     pairs = zip(told.changes, other.changes, strict=True)
@@ -155,16 +156,41 @@ def either(told: Prediction, other: Prediction, open_to: Mapping[str, str]) -> P
         verdict=verdict(change),
         changes=tuple(Contribution(a.text, _wide(a.alone_ms, b.alone_ms),
                                    _wide(a.in_order_ms, b.in_order_ms)) for a, b in pairs),
-        warnings=(*told.warnings, *(_open_clock(name, to) for name, to in open_to.items())),
+        rhythms=(*told.rhythms, *(r for r in other.rhythms if r not in told.rhythms)),
+        rest=tuple(map(_either_rest, told.rest, other.rest)),
+        unknown_buses=tuple(
+            replace(a, own_ms=_wide(a.own_ms, b.own_ms), shared_ms=_wide(a.shared_ms, b.shared_ms))
+            for a, b in zip(told.unknown_buses, other.unknown_buses, strict=True)
+        ),
+        warnings=(*told.warnings, *map(_open_clock, others)),
     )  # fmt: skip
 
 
-def _open_clock(name: str, other: str) -> str:
-    taken, fits = ("time", "loops") if other == "loop" else ("loops", "time")
+def _open_clock(other: CallClock) -> str:
+    taken, fits = ("time", "loops") if other.recurs == "loop" else ("loops", "time")
+    if other.pulses:
+        return (
+            f"long turns of {other.name} may come by loops or by time, the log fits both: the "
+            f"answer is a range; if by loops, say so with --recurs {other.name}=loop"
+        )
     return (
-        f"{name} may go by {taken} or by {fits}, the log fits both: the answer is a range; say "
-        f"which with --recurs {name}=loop or {name}=time"
+        f"{other.name} may go by {taken} or by {fits}, the log fits both: the answer is a range; "
+        f"say which with --recurs {other.name}=loop or {other.name}=time"
     )
+
+
+def _either_rest(one: RestAdvice, other: RestAdvice) -> RestAdvice:
+    """The rest that pays on either clock, with the less favourable of each trial."""
+    rests = (one.rest_ms, other.rest_ms)
+    trials = tuple(
+        {key: _largest(value, b.get(key)) for key, value in a.items()}
+        for a, b in zip(one.trials, other.trials, strict=False)
+    )
+    return RestAdvice(one.text, None if None in rests else _largest(*rests), trials)
+
+
+def _largest(one: float | None, other: float | None) -> float | None:
+    return one if other is None else other if one is None else max(one, other)
 
 
 def _wide(one: Figure, other: Figure) -> Figure:

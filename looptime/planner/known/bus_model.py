@@ -123,9 +123,9 @@ def batch_cost(
         return BatchCost(single, each, each, "the project file's base_ms and the log")
     share = (_ITEM_SHARE + min(max(spread, 0.0), 2 * _ITEM_SHARE)) / 2
     known = "nothing: a range from one transaction upward"
-    each = _per_item(others)
-    if each is not None:  # of other devices: each may take its own time to answer
-        share = min(each * float(np.mean(count / typical)), 1.0)
+    by_size = _per_item(others)
+    if by_size is not None:  # of other devices: each may take its own time to answer
+        share = min(by_size * float(np.mean(count / typical)), 1.0)
         known = "calls of two sizes in the log: a range, for each device takes its own time"
     return BatchCost(float("nan"), 0.0, 0.0, known, share)
 

@@ -44,7 +44,6 @@ class CallClock:
     pulses: bool = False  #: The call is made every loop, and it is its long turns that recur
     #: Its calls, or its long turns, as indices into the chain.
     rows: Int = field(default_factory=lambda: np.empty(0, np.int64), repr=False)
-    other: str = ""  #: ``loop`` or ``time``, where that clock fits the log as well
 
     def to_dict(self) -> dict[str, object]:
         """Keys `name, recurs, mechanism, reason, loops, interval_ms, long_turns_only`."""
@@ -77,6 +76,14 @@ class CallClocks:
 
     calls: tuple[CallClock, ...]
     pauses: Pauses
+    #: Clocks that fit the log as well as those that calls, or their long turns, are taken to keep.
+    others: tuple[CallClock, ...] = ()
+
+    def on_others(self) -> CallClocks:
+        """The same with each call, and its long turns, on the clock that fits as well."""
+        other = {(r.code, r.pulses): r for r in self.others}
+        kept = [other.pop((r.code, r.pulses), r) for r in self.calls]
+        return CallClocks((*kept, *other.values()), self.pauses)
 
     def by_time(self) -> list[CallClock]:
         """Those that keep their rhythm in time."""
@@ -109,23 +116,29 @@ def rhythms(
     period = float(np.median(run.loop_columns.period_ns)) if line.n else 0.0
     gaps = OwnGaps(run)
     found: list[CallClock] = []
+    others: list[CallClock] = []
     hits: list[tuple[int, Int, Float]] = []
     for code, rows in _rows_by_name(line.name, len(run.names)):
         call = run.names[code]
         said = stated.get(call.name)
-        made = _rhythm(code, rows, line, (start, took), said, gaps)
+        made, as_well = _rhythm(code, rows, line, (start, took), said, gaps)
         found.append(made)
+        others += [] if as_well is None else [as_well]
         if made.recurs != "loop" or call.kind == "pacing":
             continue
         long, excess = long_turns(self_ns[rows], period)
         if not len(long):
             continue
-        pulses = None if said == "loop" else _pulses(made, rows, long, excess, line, gaps)
-        if pulses is None:
+        pulses, sure = None, True
+        if said != "loop":
+            pulses, sure = _pulses(made, rows, long, excess, line, gaps)
+        if pulses is None or not sure:
             hits.append((code, rows[long], excess))
-        else:
-            found.append(pulses)
-    return CallClocks(tuple(found), _pauses(line, hits, self_ns, period))
+        if pulses is not None:
+            (found if sure else others).append(pulses)
+    pauses = _pauses(line, hits, self_ns, period)
+    struck = [r for r in others if r.pulses and np.isin(line.first[r.rows], pauses.stretch).any()]
+    return CallClocks(tuple(found), pauses, tuple(r for r in others if r not in struck))
 
 
 def as_in(part: CallClocks, whole: CallClocks) -> CallClocks:
@@ -146,7 +159,12 @@ def as_in(part: CallClocks, whole: CallClocks) -> CallClocks:
             made.append(r)
         else:
             made.append(replace(at, rows=r.rows))
-    return replace(part, calls=tuple(made))
+    rows = {r.code: r.rows for r in part.calls if not r.pulses}
+    others = [
+        replace(r, rows=rows[r.code]) for r in whole.others if r.code in rows and not r.pulses
+    ]
+    turns = [r for r in part.others if r.pulses]
+    return replace(part, calls=tuple(made), others=(*others, *turns))
 
 
 def _rows_by_name(name: Int, count: int) -> list[tuple[int, Int]]:
@@ -167,36 +185,37 @@ def _spread(values: Float) -> float:
 
 def _rhythm(
     code: int, rows: Int, line: Chain, times: tuple[Float, Float], said: str | None, gaps: OwnGaps
-) -> CallClock:
+) -> tuple[CallClock, CallClock | None]:
+    """The clock that a call keeps, and another that fits its gaps as well."""
     start, took = times
     call, steps = gaps.run.names[code], np.diff(line.loop[rows])
     between = float(np.mean(steps[steps > 0])) if (steps > 0).any() else None
     every = between is not None and between < 1.02
     plain = CallClock(call.name, code, "loop", "made in every loop", between, rows=rows)
     if call.kind == "pacing":
-        return replace(plain, reason="paces the loop")
+        return replace(plain, reason="paces the loop"), None
     clock = _waits_for_device(rows, line, start, took, said if every else None)
     if clock is not None:
         device_ns, why = clock
-        return replace(plain, recurs="next measurement", reason=why, interval_ns=device_ns)
+        return replace(plain, recurs="next measurement", reason=why, interval_ns=device_ns), None
     if said == "loop":
-        return replace(plain, reason="stated")
+        return replace(plain, reason="stated"), None
     if every:
-        return plain
+        return plain, None
     found = gaps.of_call(code)
     by_clock = [r for r in found.could_be if r.name in CLOCKS]
-    if said == "time":
-        plain = replace(plain, recurs="time", reason="stated", rule="recorded")
-    elif not by_clock or (len(by_clock) < len(found.could_be) and call.kind != "telemetry"):
-        return replace(plain, reason=_why(found), other="time" if by_clock else "")
+    counted = replace(plain, reason=_why(found))
     if not by_clock:
-        return plain
+        recorded = replace(plain, recurs="time", reason="stated", rule="recorded")
+        return (recorded if said else counted), None
     rule = by_clock[0]
-    counted = not said and len(by_clock) < len(found.could_be)
-    return replace(
+    timed = replace(
         plain, recurs="time", reason="stated" if said else _why(found),
-        interval_ns=rule.value, rule=rule.name, other="loop" if counted else "",
+        interval_ns=rule.value, rule=rule.name,
     )  # fmt: skip
+    if said or len(by_clock) == len(found.could_be):
+        return timed, None
+    return (timed, counted) if call.kind == "telemetry" else (counted, timed)
 
 
 def _why(found: Mechanism) -> str:
@@ -278,19 +297,24 @@ def _refined(ends: Float, tick: float) -> float:
 
 def _pulses(
     made: CallClock, rows: Int, long: Int, excess: Float, line: Chain, gaps: OwnGaps
-) -> CallClock | None:
-    """Long turns of a call that is made every loop, if they come by the clock."""
+) -> tuple[CallClock | None, bool]:
+    """Long turns of a call that is made every loop, if they come by the clock; whether surely."""
+    open_to: CallClock | None = None
     for kind in kinds_of_turns(excess):
         found = gaps.of_turns(line.row[rows], long[kind])
         by_clock = [r for r in found.could_be if r.name in CLOCKS]
-        if by_clock and len(by_clock) == len(found.could_be):
-            turns = rows[long[kind]]
-            between = float(np.diff(line.loop[turns]).mean())
-            return CallClock(
-                made.name, made.code, "time", _why(found), between, by_clock[0].value,
-                by_clock[0].name, True, turns,
-            )  # fmt: skip
-    return None
+        if not by_clock:
+            continue
+        turns = rows[long[kind]]
+        between = float(np.diff(line.loop[turns]).mean())
+        clock = CallClock(
+            made.name, made.code, "time", _why(found), between, by_clock[0].value,
+            by_clock[0].name, True, turns,
+        )  # fmt: skip
+        if len(by_clock) == len(found.could_be):
+            return clock, True
+        open_to = open_to or clock
+    return open_to, False
 
 
 def _pauses(

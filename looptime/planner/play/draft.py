@@ -69,6 +69,12 @@ class KnownRun:
         """Buses that nobody named but the times show."""
         return self.seen.inferred if self.seen is not None else frozenset()
 
+    def on_other_clocks(self) -> KnownRun:
+        """The same with calls on the clocks that fit the log as well."""
+        others = self.rhythms.others
+        recurs = {**self.recurs, **{r.name: r.recurs for r in others if not r.pulses}}
+        return replace(self, rhythms=self.rhythms.on_others(), recurs=recurs, roomy={})
+
     def wait_by_bus(self) -> dict[str, int]:
         """How long the loop's thread waited for each bus in the log [ns]."""
         if self.wait_ns is None or not self.wait_ns.any():
@@ -152,7 +158,9 @@ def shortened(whole: KnownRun, loops: int, recurs: Mapping[str, str] | None = No
     """The same for a run that is prepared already; `recurs` wins over what is seen in it."""
     if len(whole.run) <= loops:
         return whole
-    told = {r.name: r.recurs for r in whole.rhythms.calls if not r.pulses}
+    found = whole.rhythms
+    pulsed = {r.name for r in (*found.calls, *found.others) if r.pulses}
+    told = {r.name: r.recurs for r in found.calls if r.name not in pulsed}
     stated = {name: clock for name, clock in told.items() if clock in ("loop", "time")}
     part = known(
         spread_sample(whole.run, loops), whole.buses, {**stated, **(recurs or {})}, whole.seen

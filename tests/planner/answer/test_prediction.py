@@ -6,30 +6,36 @@ import numpy as np
 import pytest
 
 from looptime.analysers.estimate import Figure
-from looptime.planner.answer.predict import predict
+from looptime.planner.answer.predict import predict, prepare_run
 from looptime.planner.answer.prediction import either
+from looptime.planner.play import draft, recorded
 from tests.build_run import make_run
 
 
 def recording(name, between=3, n=900):
-    """A gyro of 10 ms and 5 ms of work in every loop, and 9 ms of something every so many loops."""
+    """A gyro of 10 ms and 5 ms of work in every loop, and 9 ms of something every so many loops.
+
+    Of the work itself where it is named so.
+    """
     rng = np.random.default_rng(5)
     gyro, work = rng.normal(10, 0.02, n), rng.normal(5, 0.02, n)
     sends = np.where(np.arange(n) % between == 0, 9.0, 0.0)
 
     def calls(k):
-        made = [("gyro.read", 0, gyro[k]), ("solve", gyro[k], work[k])]
-        return made + ([(name, gyro[k] + work[k], 9.0)] if sends[k] else [])
+        long = sends[k] if name == "solve" else 0.0
+        made = [("gyro.read", 0, gyro[k]), ("solve", gyro[k], work[k] + long)]
+        return made + ([(name, gyro[k] + work[k], 9.0)] if sends[k] > long else [])
 
     return make_run(
         gyro + work + sends, calls, names={name: "telemetry" if "send" in name else "sensor read"}
     )
 
 
-@pytest.mark.parametrize("name", ["telemetry.send", "camera.poll"])
-def test_both_clocks_that_fit_are_in_the_answer(name):
+@pytest.mark.parametrize("sample", [None, 450])
+@pytest.mark.parametrize("name", ["telemetry.send", "camera.poll", "solve"])
+def test_both_clocks_that_fit_are_in_the_answer(name, sample):
     """Every third loop the mean is 5 + 9/3 = 8 ms, every 54 ms it is 5/(1 - 9/54) = 6 ms."""
-    told = predict(recording(name), ["drop gyro.read"])
+    told = predict(recording(name), ["drop gyro.read"], sample_loops=sample)
     mean = told.predicted.period_ms["mean"]
     assert mean.low < 6.0
     assert mean.high > 8.0
@@ -37,6 +43,20 @@ def test_both_clocks_that_fit_are_in_the_answer(name):
         assert change.low < -11.9
         assert change.high > -10.1
     assert any(f"--recurs {name}=loop" in warning for warning in told.warnings)
+    assert [r["name"] for r in told.rhythms] == [name]
+
+
+def test_a_run_is_prepared_once_for_both_clocks(monkeypatch):
+    """Once a run is ready nothing of it is worked out again, and a reader's rest holds for both."""
+    ready = prepare_run(recording("telemetry.send"))
+
+    def never(*_, **__):
+        raise AssertionError("prepared again")
+
+    for place in (draft, recorded):
+        monkeypatch.setattr(place, "known", never)
+    told = predict(ready, ["drop gyro.read"])
+    assert any("--recurs" in warning for warning in told.warnings)
 
 
 @pytest.mark.parametrize(("clock", "mean"), [("loop", 8.0), ("time", 6.0)])
@@ -63,6 +83,6 @@ def test_an_interval_that_one_clock_leaves_open_stays_open():
     assert told.verdict == "faster"
     unknown = replace(told, change_ms=Figure(told.change_ms.value))
     for pair in ((told, unknown), (unknown, told)):
-        found = either(*pair, {})
+        found = either(*pair, ())
         assert (found.change_ms.low, found.change_ms.high) == (None, None)
         assert found.verdict == "can't tell"
