@@ -19,6 +19,10 @@ from looptime.stats.student import t_quantile
 __all__ = ["Settings", "play_all", "settings_of"]
 
 
+#: Shares of N loops by which a call made in every N-th may come later than is played first.
+_PHASES = (1 / 3, 1 / 2, 2 / 3)
+
+
 @dataclass(frozen=True)
 class Settings:
     """What is to be played."""
@@ -79,6 +83,8 @@ def settings_of(ranges: frozenset[str], sd: float = 0.0) -> Settings:
     unknowns: list[list[dict[str, object]]] = []
     if "batch" in ranges:
         unknowns.append([{"batch": 0.0}, {"batch": 1.0}])
+    if "phase" in ranges:
+        unknowns.append([{"phase": share} for share in _PHASES])
     if "spread" in ranges:
         unknowns.append([{"spread": 1.0}])
     if "lock" in ranges or "barging" in ranges:

@@ -7,7 +7,7 @@ for a device's next measurement ends when that measurement comes, however fast t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import field, replace
 
 import numpy as np
@@ -25,6 +25,8 @@ from looptime.words import percent
 __all__ = ["CallClock", "CallClocks", "Pauses", "as_in", "rhythms"]
 
 _FEWEST = 6
+#: Loops from one to the next of a call that is neither made in nearly all nor in hardly any.
+_SELDOM = (1.5, 100.0)
 _MANY = 20_000
 
 
@@ -78,6 +80,12 @@ class CallClocks:
     pauses: Pauses
     #: Clocks that fit the log as well as those that calls, or their long turns, are taken to keep.
     others: tuple[CallClock, ...] = ()
+
+    def seldom_beside(self, codes: Collection[int]) -> list[str]:
+        """Other calls that come, themselves or with their long turns, once in a few loops."""
+        few, many = _SELDOM
+        others = (r for r in self.calls if r.code not in codes and r.loops is not None)
+        return list(dict.fromkeys(r.name for r in others if few <= (r.loops or 0.0) <= many))
 
     def on_others(self) -> CallClocks:
         """The same with each call, and its long turns, on the clock that fits as well."""

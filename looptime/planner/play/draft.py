@@ -183,6 +183,8 @@ class Setting:
 
     batch: float = 0.5  #: Cost of batches of unknown parameters: 0 cheap, 1 dear
     spread: float = 0.0  #: Writes that fall away: 0 each by itself, 1 all of a loop together
+    #: Into which loops of N a call falls that is made in every N-th, as a share of N.
+    phase: float = 0.0
     #: How likely whoever lets a bus go takes it again while another waits, where that is not known:
     #: a key of `looptime.planner.play.threads.CHANCES`.
     lock: str = "middle"

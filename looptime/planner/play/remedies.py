@@ -18,6 +18,7 @@ from looptime.planner.play.recorded import change_thread, is_about_threads
 from looptime.planner.play.shared_bus import rests
 from looptime.schema import CallName
 from looptime.stats.quantiles import percentiles
+from looptime.words import named
 
 __all__ = ["apply"]
 
@@ -101,15 +102,23 @@ def _move(draft: Draft, change: Change) -> None:
 
 def _every(draft: Draft, change: Change) -> None:
     codes = draft.codes(change)
+    places = [0] * len(codes) if change.get("together") else list(range(len(codes)))
     if change.get("ms") is not None:
-        for place, code in enumerate(codes):
-            _every_ms(draft, code, change.get("ms") * 1e6, 0 if change.get("together") else place)
+        for place, code in zip(places, codes, strict=True):
+            _every_ms(draft, code, change.get("ms") * 1e6, place)
         return
     k = change.get("loops")
-    for place, code in enumerate(codes):
+    others = draft.known.rhythms.seldom_beside(codes) if k > 1 else []
+    if others:
+        draft.ranges.add("phase")
+        draft.warn(
+            f"{change}: whether it falls into the loops of {named(others)} is for the code to say: "
+            "p50, p90 and p99 hold both"
+        )
+    shift = round(draft.unknown("phase") * k)
+    for place, code in zip(places, codes, strict=True):
         rows = draft.rows([code])
-        kept = _one_in(draft.line.loop[rows], k, 0 if change.get("together") else place % k)
-        draft.kill(rows[~kept])
+        draft.kill(rows[~_one_in(draft.line.loop[rows], k, (shift + place) % k)])
         draft.timed.pop(code, None)
         draft.clocks.pop(code, None)
 

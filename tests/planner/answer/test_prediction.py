@@ -86,3 +86,19 @@ def test_an_interval_that_one_clock_leaves_open_stays_open():
         found = either(*pair, ())
         assert (found.change_ms.low, found.change_ms.high) == (None, None)
         assert found.verdict == "can't tell"
+
+
+def test_calls_of_every_third_and_every_sixth_loop_may_meet_or_not():
+    """A gyro of 10 ms every third loop, 9 ms every sixth: by where it falls they add up or do not.
+
+    Beside 5 ms of work one loop in six is of 24 ms if they fall together, else none: those of every
+    third are of 15 ms then, and of every sixth of 14.
+    """
+    told = predict(recording("telemetry.send", between=6), ["every gyro.read loops=3"])
+    figures = told.predicted.period_ms
+    for key in ("p90", "p99"):
+        assert figures[key].low < 15.1
+        assert figures[key].high > 23.9
+    assert any("falls into the loops of telemetry.send" in text for text in told.warnings)
+    alone = predict(recording("telemetry.send", between=200), ["every gyro.read loops=3"])
+    assert not any("falls into" in text for text in alone.warnings)
