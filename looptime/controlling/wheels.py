@@ -44,7 +44,7 @@ class OneWheel:
 class Steering:
     """The wheels as a set."""
 
-    wheels: tuple[OneWheel, ...]  #: Worst first
+    wheels: tuple[OneWheel, ...]  #: The most dragged first, without a rate the oldest reading
     #: How fast the wheels turn and roll in what follows.
     rate_deg_s: float | None
     speed_m_s: float
@@ -65,6 +65,12 @@ class Steering:
     #: The same where one batched read takes all angles at once.
     batched: dict[str, float | None] | None = None
     notes: tuple[str, ...] = ()
+
+    @property
+    def first(self) -> str:
+        """By what the wheels are in order, in words."""
+        dragged = self.wheels and self.wheels[0].drag_mm_per_m is not None
+        return "the most dragged" if dragged else "the oldest reading"
 
 
 def wheel_instants(run: Run, wheels: tuple[Wheel, ...]) -> tuple[Float, Float]:

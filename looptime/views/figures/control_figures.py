@@ -231,7 +231,7 @@ def wheel_bars(at: Steering) -> Picture:
     )
     return Picture(
         "wheels", title, {"data": data, "layout": drawn},
-        f"One row a wheel, the worst first. {title}.",
+        f"One row a wheel, {at.first} first. {title}.",
         ("wheel", "age, ms", "low", "high", "p99", "angle off, deg", "low", "high",
          "dragged, mm/m", "low", "high"),
         rows,

@@ -284,7 +284,7 @@ def _wheels(at: Steering) -> list[RenderableType]:
     ]  # fmt: skip
     turning = f", while they turn at {number(at.rate_deg_s)} deg/s" if at.rate_deg_s else ""
     parts: list[RenderableType] = [
-        heading_line(f"Steered wheels, worst first{turning}"),
+        heading_line(f"Steered wheels, {at.first} first{turning}"),
         indented(table(["", "age at write ms", "p99", "angle off deg", "dragged mm/m"], rows)),
         labelled("set", _set_line(at)),
     ]

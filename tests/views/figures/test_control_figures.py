@@ -94,7 +94,7 @@ def test_how_far_from_the_edge(found):
 
 
 def test_wheels(found):
-    """One row a wheel, worst first; without a rate only the ages."""
+    """One row a wheel, the most dragged first; without a rate only ages, the oldest first."""
     picture = wheel_bars(found.steering)
     assert [row[0] for row in picture.rows] == [w.name for w in found.steering.wheels]
     ages, _, drags = picture.figure["data"]
@@ -103,3 +103,7 @@ def test_wheels(found):
     wheels = (Wheel("a", "gyro.read", "drive.write"), Wheel("b", "lift.read", "drive.write"))
     bare = looptime.control(robot_run(300), controllers=(), wheels=wheels)
     assert len(wheel_bars(bare.steering).figure["data"]) == 1
+    assert (found.steering.first, bare.steering.first) == ("the most dragged", "the oldest reading")
+    drags = [w.drag_mm_per_m.value for w in found.steering.wheels]
+    ages = [w.age_ms.value for w in bare.steering.wheels]
+    assert (drags, ages) == (sorted(drags, reverse=True), sorted(ages, reverse=True))
