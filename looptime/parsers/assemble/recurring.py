@@ -84,7 +84,8 @@ def after_waits(start: Int, end: Int, marks: Int) -> Int | None:
     Returns
     -------
     int64 array, shape (n,) [ns], or None
-        None where not one wait passes, as a rule, from mark to mark.
+        None where not one wait passes, as a rule, from mark to mark. A late loop follows without a
+        wait: it begins as many calls after the one before as the others do.
 
     Examples
     --------
@@ -99,7 +100,12 @@ def after_waits(start: Int, end: Int, marks: Int) -> Int | None:
     place = np.searchsorted(begins, marks, side="right") - 1
     if (np.diff(place) == 1).mean() < _ONCE or len(begins) > len(marks) / _ONCE + 1:
         return None
-    return begins[place]
+    made, row = begins[place], np.searchsorted(start, marks)
+    usual = int(np.median(np.diff(np.searchsorted(start, begins))))
+    for at in 1 + np.flatnonzero(np.diff(place) == 0):
+        next_row = int(np.searchsorted(start, made[at - 1])) + usual
+        made[at] = start[min(max(next_row, row[at - 1] + 1), row[at])]
+    return made
 
 
 def _alike(count: Int, code: int) -> Bool:

@@ -145,3 +145,20 @@ def test_a_call_in_some_loops_only_does_not_mark_them(tmp_path, names, every, fi
     run = read(tmp_path, "\n".join(["name,start_us,duration_us", *rows]) + "\n")
     assert len(run) == 399
     assert run.loop_columns.period_ns / 1e6 == pytest.approx(np.full(399, 20.0), abs=0.06)
+
+
+@pytest.mark.parametrize("slow", ["belt.write", "gyro.read"])
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_late_loop_of_a_paced_program_begins_without_a_wait(tmp_path, slow, turned):
+    """Three calls each 15 ms, of which one takes 20 ms in every 31st loop: the next begins late."""
+    rows, now, begins = [], 0, []
+    for k in range(620):
+        now = max(now, 15_000 * k)
+        begins.append(now)
+        calls = ["gyro.read", "wheel.read", "belt.write"]
+        for name in calls[1:2] + calls[:1] + calls[2:] if turned and k % 2 else calls:
+            took = 20_000 if name == slow and k % 31 == 7 else 1500
+            rows.append(f"{name},{now},{took}\n")
+            now += took
+    run = read(tmp_path, "name,start_us,duration_us\n" + "".join(rows))
+    assert run.loop_columns.period_ns.tolist() == (1000 * np.diff(begins)).tolist()
