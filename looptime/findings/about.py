@@ -159,7 +159,12 @@ def period_ms(at: Summary) -> float:
 
 
 def ease(at: Summary) -> float:
-    """What a millisecond is worth: less where the pacing wait swallows it."""
+    """What a share of the work is worth: less where the pacing wait swallows it.
+
+    Where the loop sleeps after its work, it is no more than its share of the period.
+    """
+    if at.pacing.mode == "sleep after work" and at.basis.judged == "work":
+        return min(judged_mean_ms(at) / period_ms(at), 1.0)
     return 0.4 if _spare(at) > 0.1 else 1.0
 
 

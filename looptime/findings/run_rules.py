@@ -36,6 +36,8 @@ _RATE_PPM = 2000.0
 _EVEN = 3.0
 
 
+#: Slow loops, and the share of them, of which one call is behind the late ones.
+_FEW_BEHIND, _MOST_BEHIND = 5, 0.7
 #: Share of the loop from which on a cost is named where nothing stands out.
 _WORTH_A_WORD = 0.2
 #: Share of the rows set aside from which on it is worth a word.
@@ -276,13 +278,24 @@ def _made_up(p: Pacing) -> str:
     return f"{text}. Code that counts loops sees steps of unlike length."
 
 
+def _behind(at: Summary) -> tuple[str, list[str]]:
+    """The call that makes most of the slow loops slow, in words, and its name."""
+    count, name = max(((n, name) for name, n in at.slow.by_culprit.items()), default=(0, ""))
+    events = len(at.slow.events)
+    if count < _FEW_BEHIND or count < _MOST_BEHIND * events or name == UNATTRIBUTED:
+        return "", []
+    return f" {name} makes {count} of the {events} longest.", [name]
+
+
 def _about_pacing(
     at: Summary, code: str, text: str, worth: float, severity: str = "look"
 ) -> Finding:
     p = at.pacing
+    late = p.late_count and severity == "look"
+    behind, calls = _behind(at) if late else ("", [])
     return Finding(
-        code, severity, text, p.achieved_hz, "1/s",
-        evidence=evidence(at), command=command(at, "slow"), worth=worth, moves=True,
+        code, severity, f"{text}{behind}", p.achieved_hz, "1/s",
+        evidence=evidence(at, calls=calls), command=command(at, "slow"), worth=worth, moves=True,
         rests_on={
             "pace_shown": float(p.fixed_rate or p.mode == "sleep after work"),
             "slot_share": p.slot_share, "count": p.late_count, "of": at.pace.loops,

@@ -261,3 +261,32 @@ def test_loops_in_turns_are_told_with_the_call_that_makes_them_long():
     bare = next(f for f in summarise(make_run(mast + belt)).findings if f.code == "turns")
     assert "of every 2 loops 1 long" in bare.text
     assert bare.value == pytest.approx(5.9, abs=0.1)
+
+
+def test_a_sleep_after_the_work_comes_before_what_the_work_is_made_of():
+    """20 ms are slept after 3.5 of work, of which the wheels take 2.2: the sleep sets the pace."""
+    draw = np.random.default_rng(3)
+    took = {"wheels": draw.normal(2.2, 0.15, 900), "gyro": draw.normal(1.3, 0.1, 900),
+            "sleep": draw.normal(20.1, 0.02, 900)}  # fmt: skip
+    ns = {name: (1e6 * ms).astype(np.int64) for name, ms in took.items()}
+    run = make_flat_run(sum(ns.values()), ns, {"wheels": "other", "gyro": "other",
+                                               "sleep": "pacing"})  # fmt: skip
+    first = summarise(run).findings[0]
+    assert first.code == "pacing_sleep"
+    assert first.value == pytest.approx(1000 / 23.6, rel=0.01)
+
+
+def test_late_loops_are_told_with_the_call_behind_them():
+    """A lift takes 14 ms instead of 4 in every 60th loop of 20 ms that waits unlogged."""
+    draw = np.random.default_rng(5)
+    at = np.arange(1800)
+    lift = np.where(at % 60 == 11, draw.normal(14, 0.3, 1800), draw.normal(4, 0.1, 1800))
+    rest = draw.normal(8.5, 0.1, 1800)
+    start = np.zeros(1801)
+    for k in range(1800):  # each loop begins on its tick, or as soon as the one before is done
+        start[k + 1] = max(20.0 * (k + 1), start[k] + lift[k] + rest[k])
+    run = make_run(np.diff(start), lambda k: [("drive", 0, rest[k]), ("lift", rest[k], lift[k])],
+                   {"drive": "other", "lift": "other"})  # fmt: skip
+    late = next(f for f in summarise(run).findings if f.code == "pacing_catches_up")
+    assert "lift makes 30 of the 30 longest" in late.text
+    assert late.evidence.calls == ("lift",)

@@ -36,7 +36,8 @@ __all__ = ["LAYOUT", "by_header"]
 COLUMNS: dict[str, Column] = {
     "name": Column(
         ("name", "call", "callname", "function", "func", "section", "stage", "operation", "op",
-         "label", "span", "task", "event", "what", "fn", "routine", "method", "scope"),
+         "label", "span", "task", "event", "what", "fn", "routine", "method", "scope",
+         "part", "step"),
         required=True,
     ),
     "start": Column(
@@ -88,6 +89,9 @@ def by_header(found: list[Head]) -> tuple[dict[str, Head], bool]:
     given = roles(found, spellings(COLUMNS))
     if {"end", "duration"} <= set(given) and "start" not in given:
         given["start"] = given.pop("end")  # stamped at their ends
+    stands_for = next((group for group in ("subsystem", "device") if group in given), None)
+    if "name" not in given and stands_for:  # timed as a whole
+        given["name"] = given.pop(stands_for)
     return given, {"name", "start"} <= set(given) and bool({"end", "duration"} & set(given))
 
 

@@ -100,3 +100,15 @@ def test_a_clock_that_cannot_tell_loops_apart_is_refused(tmp_path):
                    for k in range(400) for n in ("gyro", "drive"))  # fmt: skip
     with pytest.raises(LogError, match=r"95 % of the calls of .* by 100 ms cannot tell loops"):
         read(tmp_path, "name,start_ms,duration_us\n" + rows)
+
+
+@pytest.mark.parametrize("word", ["subsystem", "device", "component", "part", "step"])
+def test_calls_named_by_what_they_are_of(tmp_path, word):
+    """Where no other column names the calls, that of the subsystem does."""
+    rows = "".join(
+        f"{k},{name},{20_000 * k + at},{took}\n"
+        for k in range(40) for name, at, took in (("drive", 0, 3000 + k), ("lift", 5000, 1500))
+    )  # fmt: skip
+    run = read(tmp_path, f"loop,{word},start_us,duration_us\n{rows}")
+    assert [one.name for one in run.names] == ["drive", "lift"]
+    assert set(run.loop_columns.period_ns.tolist()) == {20_000_000}
