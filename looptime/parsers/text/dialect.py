@@ -58,6 +58,12 @@ _OF_ALL = re.compile(
     r"[\[({]\s*(?:(all|everything|alles?|tout|tous|tudo|todos?|tutt[io]|allt)|times?|zeiten|unit)"
     r"[\w\s:=]*?[\s:=]([^\s\])}]+)\s*[\])}]\s*$", re.IGNORECASE,
 )  # fmt: skip
+#: Words of a comment that state the same.
+_STATED = re.compile(
+    r"\b(?:(all|everything|alles?|alle|tout|tous|tudo|todos?|tutt[io]|allt)\b[\w\s]*?\b(?:in|en)"
+    r"|(?:times?|timings?|zeiten|units?|einheit(?:en)?)\b[\w\s]*?(?:[:=]|\b(?:in|are|sind)\b))"
+    r"\s*([^\W\d_]+)", re.IGNORECASE,
+)  # fmt: skip
 _DELIMITERS = (",", ";", "\t", "|", " ")
 
 
@@ -239,7 +245,9 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
         return named(_with_header(plain, before, path, strict=False), columns, path)
     found = _with_header(plain, before, path)
     found = found if found.header else _commented(found, every)
-    return found if found.header else replace(found, header=_later_header(plain, lines))
+    if found.header:
+        return _in_stated_unit(found, every)
+    return replace(found, header=_later_header(plain, lines))
 
 
 def named(dialect: Dialect, columns: str, path: str) -> Dialect:
@@ -479,6 +487,29 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     if ":" in cells[0]:
         return plain
     return replace(plain, header=_in_unit(cells, unit, of_all))
+
+
+def _in_stated_unit(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
+    """The header in the one unit that comments above the rows state, where it names none itself."""
+    header = plain.header or ()
+    above = [line for number, line in every if number < plain.first_row and is_remark(line)]
+    told = [(split_unit(f"x [{at[2]}]")[1], at[1] is not None)
+            for line in above for at in _STATED.finditer(line)]  # fmt: skip
+    units = {unit for unit, _ in told if unit}
+    if len(units) != 1 or any(split_unit(one)[1] for one in header):
+        return plain
+    of_all = any(every for unit, every in told if unit)
+    fit = [at for at in range(len(header)) if _may_be_times(numbers(plain, at))]
+    chosen, unit = fit if of_all else fit[:1], units.pop()
+    return replace(plain, header=tuple(
+        f"{one} [{unit}]" if at in chosen else one for at, one in enumerate(header)
+    ))  # fmt: skip
+
+
+def _may_be_times(values: Float) -> bool:
+    """Whether cells are numbers, and no count of the rows."""
+    step = np.diff(values)
+    return bool(np.isfinite(values).any()) and not (len(step) > 2 and (step == 1).mean() > 0.9)
 
 
 def _in_unit(cells: tuple[str, ...], unit: str | None, of_all: bool) -> tuple[str, ...]:

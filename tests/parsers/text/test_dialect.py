@@ -244,3 +244,21 @@ def test_a_hash_above_the_numbers_of_loops_is_their_name(tmp_path, header):
     run = read(tmp_path, f"{header}\n{rows}")
     assert run.loop_columns.loop.tolist() == list(range(49))
     assert periods_ms(run) == [6.0] * 49
+
+
+@pytest.mark.parametrize(
+    ("remark", "unit", "parts"),
+    [("all times in us", "us", True), ("board timing, all in us:", "us", True),
+     ("Zeiten in ms", "ms", False), ("units: microseconds", "us", False),
+     ("in all, 3 in ten", None, False), ("first time in a year", None, False)],
+)  # fmt: skip
+def test_a_unit_that_a_comment_states(remark, unit, parts):
+    """It is that of the clock, of all columns where the comment says so, and of no count."""
+    rows = "".join(f"{k},{k * 20_000},{900 + k % 7},low\n" for k in range(40))
+    found = sniff(f"# {remark}\nloop,t,gyro,mode\n{rows}", "log.csv").header
+    assert found[0] == "loop"
+    assert found[3] == "mode"
+    if unit and parts:
+        assert found[1:3] == (f"t [{unit}]", f"gyro [{unit}]")
+    else:
+        assert found[1:3] == (f"t [{unit}]" if unit else "t", "gyro")
