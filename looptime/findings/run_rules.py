@@ -282,7 +282,8 @@ def _behind(at: Summary) -> tuple[str, list[str]]:
     """The call that makes most of the slow loops slow, in words, and its name."""
     count, name = max(((n, name) for name, n in at.slow.by_culprit.items()), default=(0, ""))
     events = len(at.slow.events)
-    if count < _FEW_BEHIND or count < _MOST_BEHIND * events or name == UNATTRIBUTED:
+    of_late = events <= 1.5 * at.pacing.late_count  # else more is slow than comes late
+    if not of_late or name == UNATTRIBUTED or count < max(_FEW_BEHIND, _MOST_BEHIND * events):
         return "", []
     return f" {name} makes {count} of the {events} longest.", [name]
 
