@@ -154,14 +154,19 @@ def amount(percent: Figure) -> str:
     return f"{in_words(percent.value, '+')} % ({low} to {high})"
 
 
+_TITLES = {"worst1": "the worst 1 %", "worst5": "the worst 5 %"}
+
+
 def _mixed(made: Comparison) -> list[str]:
     words = {
         v: [c.statistic for c in made.changes if c.verdict == v and c.statistic != "rate"]
         for v in ("slower", "faster")
     }
     if words["slower"] and words["faster"]:
-        return [f"Mixed: slower in {', '.join(words['slower'])}; faster in"
-                f" {', '.join(words['faster'])}."]  # fmt: skip
+        slower, faster = (
+            ", ".join(_TITLES.get(s, s) for s in words[v]) for v in ("slower", "faster")
+        )
+        return [f"Mixed: slower in {slower}; faster in {faster}."]
     return []
 
 

@@ -83,7 +83,7 @@ def _verdict(found: Comparison | str | None) -> str:
 
 def _one(first: ReportLog, after: ReportLog, place: int, found: Comparison, sheet: Sheet) -> Markup:
     """One log held against the first, in full."""
-    before_ms, after_ms = first.lead.basis.judged_ms, after.lead.basis.judged_ms
+    before_ms, after_ms = first.lead.basis.period_ms, after.lead.basis.period_ms
     both = len(before_ms) and len(after_ms)
     figures = [two_histograms(before_ms, after_ms, ("before", "after"))] if both else []
     kinds = {name.name: name.kind for one in (first, after) for name in one.lead.run.names}

@@ -1,6 +1,7 @@
 """Comparisons claim what the recordings carry, and their parts add up."""
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ import pytest
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, Tolerance
 from looptime.checks.compare.compare import _decided, _ranked, _verdict, compare
+from looptime.checks.compare.wording import _mixed
 from looptime.checks.recording.figures import measure
 from looptime.checks.recording.recording import Settings, record
 from looptime.checks.season.adding import add_runs
@@ -220,3 +222,12 @@ def test_the_rate_alone_gives_no_verdict():
     assert _verdict(changes, False, None, Tolerance()) == ("", "no change seen")
     changes.append(Change("period", "p95", verdict="slower"))
     assert _verdict(changes, False, None, Tolerance()) == ("", "slower")
+
+
+def test_figures_that_moved_both_ways_are_named_in_words():
+    """Slower in the tail and faster in the middle: no key of a program stands in the sentence."""
+    moved = (("worst5", "slower"), ("p95", "slower"), ("median", "faster"), ("rate", "slower"))
+    made = SimpleNamespace(
+        changes=[SimpleNamespace(statistic=what, verdict=verdict) for what, verdict in moved]
+    )
+    assert _mixed(made) == ["Mixed: slower in the worst 5 %, p95; faster in median."]

@@ -12,6 +12,7 @@ import pytest
 from looptime.errors import UsageError
 from looptime.parsers.read import Log
 from looptime.questions import Asked, summary
+from looptime.questions.reporting import against_first
 from looptime.views.files.pdf import print_pdf
 from looptime.views.files.report import ReportLog, render_report, write_report
 from looptime.views.text.text_parts import percent
@@ -136,3 +137,14 @@ def test_only_the_first_phase_is_shown_in_full() -> None:
     assert page.count(">Pace in phase unattended<") == 1
     rows = re.findall(r"<tr><td[^>]*>(operator|unattended)</td><td[^>]*>([0-9,]+)</td>", page)
     assert sorted(rows) == [("operator", "300"), ("unattended", "300")]
+
+
+def test_paced_logs_stand_side_by_side_by_their_periods() -> None:
+    """Work of 4 and 6 ms in periods of 20 and 25: what is called a period is one."""
+    logs = []
+    for name, ms, work in (("a.csv", 20.0, 4.0), ("b.csv", 25.0, 6.0)):
+        calls = [("read", 0.0, work), ("wait", work, ms - work)]
+        run = make_run([ms] * 300, calls, {"wait": "pacing"}, source=name)
+        logs.append(ReportLog(Log(name, (run,)), summary(Asked(), run)))
+    page = render_report(logs, against=against_first(Asked(), logs))
+    assert "The middle period is 20.0 ms before, 25.0 ms after" in page
