@@ -35,8 +35,9 @@ _TO_GO_ON = 2.5
 _LEAST_EXCESS = 0.01
 #: A start that is faster is told from this share on.
 _LEAST_FASTER = 0.05
-#: Cool blocks in a row that a warm-up may hold.
-_BRIDGED = 1
+#: Cool blocks in a row that a warm-up may hold, and the part of the warmth before them that must
+#: come behind them: chance alone makes single blocks a little warm.
+_BRIDGED, _AS_WARM = 1, 0.5
 #: A longer cut [s] must decay: a last third with this share of the first third's excess is a level.
 _LONG_S = 5.0
 _LEVEL = 0.7
@@ -56,10 +57,14 @@ class WarmUp:
 
 
 class _Limit(NamedTuple):
-    """Means of so many blocks above the limit are warm; `total` is the blocks' running sum."""
+    """Means of so many blocks above the limit are warm; `level` is the usual one.
+
+    `total` is the blocks' running sum.
+    """
 
     blocks: int
     limit: float
+    level: float
     total: Float
 
 
@@ -153,13 +158,14 @@ def _scan(x: Float, t: Float) -> int:
             medians, cap, levels[1], deviations
         )
 
-    if not _is_warm(limits(_TO_FIND), 0):
+    if not _warmth(limits(_TO_FIND), 0):
         return 0
-    going_on, block, last = limits(_TO_GO_ON), 0, 0
+    going_on, block, last, before = limits(_TO_GO_ON), 0, 0, 0.0
     while block < cap and block - last <= _BRIDGED:
-        warm = _is_warm(going_on, block)
+        warmth = _warmth(going_on, block)
+        if warmth > (0.0 if block == last else _AS_WARM * before):
+            last, before = block + 1, warmth
         block += 1
-        last = block if warm else last
     return last * loops
 
 
@@ -177,14 +183,18 @@ def _limits(y: Float, cap: int, level: float, deviations: float) -> list[_Limit]
         limit = max(middle + deviations * spread, level + least)
         if blocks <= _SHORT:
             limit = max(limit, float(means.max()))
-        made.append(_Limit(blocks, limit, total))
+        made.append(_Limit(blocks, limit, level, total))
     return made
 
 
-def _is_warm(limits: list[_Limit], block: int) -> bool:
-    """Whether the stretch from a block on is slower than the rest, at any of the lengths."""
-    return any(
-        at.total[block + at.blocks] - at.total[block] > at.blocks * at.limit
+def _warmth(limits: list[_Limit], block: int) -> float:
+    """How far the stretch from a block on lies above the rest, at the length where it most does.
+
+    0 where it is as slow as others are, at all of the lengths.
+    """
+    means = (
+        ((at.total[block + at.blocks] - at.total[block]) / at.blocks, at)
         for at in limits
         if block + at.blocks < len(at.total)
     )
+    return max((float(mean) - at.level for mean, at in means if mean > at.limit), default=0.0)

@@ -121,3 +121,16 @@ def test_planted_starts_are_found(name):
 def test_no_start_is_seldom_cut(name):
     """Of 24 logs without a start one may be cut by chance (2 % in the long run)."""
     assert row(NONE[name], 1, seed=4)["found"] <= 100 / 24
+
+
+@pytest.mark.parametrize(("later_ms", "end_s"), [(0.7, 2.0), (6.0, 2.5)])
+def test_a_little_warmth_behind_a_cool_quarter_second_is_chance(later_ms, end_s):
+    """Two seconds of 6 ms more, a quarter of none, then one of as much or of a ninth of it."""
+    cut = []
+    for seed in range(8):
+        t, x = steady(seed, sd=1.0)
+        x[200:250] = 10.0
+        x[:200] += 6.0
+        x[225:250] += later_ms
+        cut.append(warm_up(x, t).seconds)
+    assert np.median(cut) == pytest.approx(end_s, abs=0.01)
