@@ -26,6 +26,7 @@ __all__ = [
     "Fit",
     "begins_first",
     "call_columns",
+    "codes_of",
     "edge_columns",
     "fit_of",
     "paired",
@@ -390,7 +391,7 @@ def _names(dialect: Dialect, head: Head, numbers_too: bool = False) -> Int | Non
     again = sum(count for cell, count in uses.items() if count > 2 and cell)
     if not 2 <= len(uses) <= _MOST_NAMES or again < 0.9 * len(cells):
         return None
-    return _codes(cells, list(uses))
+    return codes_of(cells, list(uses))
 
 
 def _no_threads(found: list[Head]) -> list[Head]:
@@ -420,11 +421,18 @@ def _threads(found: list[Head], dialect: Dialect) -> dict[Head | None, Int | Non
         if len(words) <= MOST_THREADS < len(cells):
             words = list(dict.fromkeys(cells))
         if 2 <= len(words) <= MOST_THREADS and not any(is_number(w) and "." in w for w in words):
-            made[head] = _codes(cells, words)
+            made[head] = codes_of(cells, words)
     few = len(made) <= _MOST_LENGTHS
     return {None: None} | {h: c for h, c in made.items() if few or (h and h.word in _THREADS)}
 
 
-def _codes(cells: list[str], words: list[str]) -> Int:
+def codes_of(cells: list[str], words: list[str]) -> Int:
+    """Place of each cell among some words, -1 where it is empty.
+
+    Examples
+    --------
+    >>> codes_of(["b", "", "a"], ["a", "b"]).tolist()
+    [1, -1, 0]
+    """
     place = {word: at for at, word in enumerate(words)}
     return np.array([place[cell] if cell else -1 for cell in cells], np.int64)

@@ -11,7 +11,7 @@ from looptime.array_types import Float, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.unit import instants
-from looptime.parsers.layouts.by_values import MOST_THREADS, fit_of
+from looptime.parsers.layouts.by_values import MOST_THREADS, codes_of, fit_of
 from looptime.parsers.layouts.contract import Given
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.stats.arrays import distinct
@@ -123,10 +123,10 @@ def _fixed(start: Float, end: Float) -> Callable[[Int], _Spans]:
 def _codes(dialect: Dialect, head: Head) -> Int:
     """Codes of a column's words; one code where it holds numbers with decimals."""
     cells = [row[head.index] for row in dialect.sample]
-    place = {word: code for code, word in enumerate(dict.fromkeys(cells))}
-    if any(is_number(word, dialect.decimal) and not word.isdecimal() for word in place):
+    words = list(dict.fromkeys(cells))
+    if any(is_number(word, dialect.decimal) and not word.isdecimal() for word in words):
         return np.zeros(len(cells), np.int64)
-    return np.array([place[cell] for cell in cells], np.int64)
+    return codes_of(cells, words)
 
 
 def _odd(start: Float, end: Float, thread: Int, lost: int) -> int:
