@@ -130,7 +130,9 @@ def _chain(rising: list[Head], dialect: Dialect) -> tuple[Head, ...]:
     plain = [h for h in rising if not counts_rows(_from_zero(numbers(dialect, h.index)))]
     if any(h.unit for h in plain) or len(plain) < _FEWEST or len(dialect.sample) < _ROWS:
         return ()
-    if any(marked(h).side for h in plain[:-1]):
+    first = marked(plain[0])
+    bound = first.side == "begin" and first.stem.lower() in LOOP_STEMS
+    if any(marked(h).side for h in plain[bound:-1]):
         return ()
     every = np.stack([numbers(dialect, h.index) for h in plain], axis=1)
     every = every[np.isfinite(every).all(axis=1)]

@@ -8,6 +8,7 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.parsers.text.dialect import is_number
+from looptime.units import UNITS, split_unit
 
 __all__ = ["COUNT", "RATES", "count_ns", "counts", "to_ns", "without_wraps"]
 
@@ -27,6 +28,13 @@ _KEY = re.compile(
     re.IGNORECASE,
 )
 _EACH = re.compile(r"(?:tick|cycle|count)\w*\s*[:=]\s*(\d+(?:\.\d+)?)\s*(?:ns)?\s*$", re.IGNORECASE)
+_LENGTH = r"(\d+(?:\.\d+)?)\s*(ns|[u\N{MICRO SIGN}]s|ms)"
+#: How long a count is: "ticks of 4 us", "1 tick = 0.5 us", "100 ns per count".
+_OF_LENGTH = re.compile(
+    rf"(?:ticks?|counts?|cycles?)\s*(?:of|is|are|takes?|lasts?|=|:)\s*{_LENGTH}\b|"
+    rf"{_LENGTH}\s*(?:/|per|an?|each|every)\s*(?:ticks?|counts?|cycles?)\b",
+    re.IGNORECASE,
+)
 #: Counts a second in one of a unit of rate, without its Hz.
 RATES = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 #: Counts of 100 ns from the year 1 and from 1601 to 1970, by the range of dates from 2001 on.
@@ -57,6 +65,8 @@ def count_ns(remarks: list[str], clocks: list[list[str]]) -> tuple[float | None,
     (4.0, '250 MHz by a line of the log')
     >>> count_ns(["# tick_ns: 100"], []), count_ns(["# board: a"], [["1", "2"]])
     ((100.0, '100 ns a count by a line of the log'), (None, ''))
+    >>> count_ns(["# all times in ticks of 4 us"], [])[0], count_ns(["# 0.5 us per count"], [])[0]
+    (4000.0, 500.0)
     """
     for text in remarks:
         hz = _HZ.search(text)
@@ -66,6 +76,12 @@ def count_ns(remarks: list[str], clocks: list[list[str]]) -> tuple[float | None,
         key = _KEY.search(text)
         if key is not None and float(key[1]) > 0:
             return 1e9 / float(key[1]), f"{float(key[1]):,.10g} Hz by a line of the log"
+        length = _OF_LENGTH.search(text)
+        if length is not None:
+            number, unit = (length[1], length[2]) if length[1] else (length[3], length[4])
+            ns = float(number) * UNITS[split_unit(f"x_{unit.lower()}")[1] or "ns"]
+            if ns > 0:
+                return ns, f"{number} {unit} a count by a line of the log"
         each = _EACH.search(text) if "ns" in text else None
         if each is not None and float(each[1]) > 0:
             return float(each[1]), f"{each[1]} ns a count by a line of the log"

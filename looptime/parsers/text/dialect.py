@@ -272,6 +272,9 @@ def _worth_trying(lines: list[str]) -> list[str]:
     """Delimiters that stand in the lines, and one that does not: each of those splits alike."""
     text = "\n".join(lines)
     absent = [d for d in _DELIMITERS if d not in text and d not in ", "]
+    tabs, most = Counter(line.count("\t") for line in lines).most_common(1)[0]
+    if tabs > 1 and most > 0.9 * len(lines):  # a blank parts them as well, but for empty cells
+        absent.append(" ")
     return [d for d in _DELIMITERS if d not in absent[1:]]
 
 

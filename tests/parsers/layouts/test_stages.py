@@ -200,3 +200,14 @@ def test_every_third_loop_with_its_instants(tmp_path):
     assert "one loop in 3 is logged" in run.clock.limits
     assert run.loop_columns.period_ns.mean() == pytest.approx(7e6, rel=1e-3)
     assert set(self_ms(run)["gyro"]) == {2.0}
+
+
+def test_instants_without_a_unit_behind_the_begin_of_the_loop(tmp_path):
+    """They go on along the row and from row to row: instants, whatever they are called."""
+    rows = [",".join(str(n) for n in (k, *(9500 * k + at for at in (5, 2005, 8005, 9005))))
+            for k in range(60)]  # fmt: skip
+    run = read(tmp_path, "\n".join(["iter,t_begin,t_sense,t_move,t_radio", *rows]) + "\n")
+    assert set(periods_ms(run)) == {9.5}
+    assert {name: times[0] for name, times in self_ms(run).items()} == {
+        "t_sense": 2.0, "t_move": 6.0, "t_radio": 1.0
+    }  # fmt: skip

@@ -236,3 +236,25 @@ def test_lengths_in_the_counts_of_the_counter_that_a_remark_names(tmp_path):
     run = read(tmp_path, "\n".join([*text, *rows]) + "\n")
     assert [name.name for name in run.names] == ["adc", "gyr"]
     assert self_ms(run)["gyr"][0] == int(rows[0].split(",")[2]) / 2000
+
+
+@pytest.mark.parametrize(
+    ("remark", "count_us"),
+    [
+        ("# all times in ticks of 4 us", 4),
+        ("# 1 count = 0.5 us", 0.5),
+        ("# clock: 10 us per tick", 10),
+    ],
+)
+def test_a_remark_that_says_how_long_a_count_is(tmp_path, remark, count_us):
+    """Start and parts are multiples of it: nothing is taken for a unit by its size."""
+    rng, t, rows, lengths = np.random.default_rng(8), 40, [], []
+    for k in range(120):
+        sense, move = (int(n / count_us) for n in rng.integers((1800, 3900), (2300, 5200)))
+        rows.append(f"{k},{t},{sense},{move}")
+        lengths.append((sense + move + 100) * count_us / 1e3)
+        t += sense + move + 100
+    run = read(tmp_path, "\n".join([remark, "n,start,sense,move", *rows]) + "\n")
+    assert periods_ms(run) == pytest.approx(lengths[:119])
+    assert [name.name for name in run.names] == ["sense", "move"]
+    assert run.clock.limits == ()

@@ -262,3 +262,11 @@ def test_a_unit_that_a_comment_states(remark, unit, parts):
         assert found[1:3] == (f"t [{unit}]", f"gyro [{unit}]")
     else:
         assert found[1:3] == (f"t [{unit}]" if unit else "t", "gyro")
+
+
+def test_tabs_with_an_empty_cell_at_the_end_of_most_rows(tmp_path):
+    """A column of notes that is empty nearly everywhere is a column all the same."""
+    rows = [f"{8 * k}\t2.5\t4.1\t{'bumped a tray' if k == 30 else ''}" for k in range(60)]
+    run = read(tmp_path, "\n".join(["t_ms\tsense_ms\tmove_ms\tnote", *rows]) + "\n")
+    assert [name.name for name in run.names] == ["sense", "move"]
+    assert run.set_aside.counts == {"unfinished last loop": 1}
