@@ -49,6 +49,8 @@ _LONGEST = 2.0**62  # [ns], what whole numbers hold
 #: Share of its rows in which a number of the loop must go on as the clock does.
 _COUNTS_ON = 0.98
 #: How near the clock must come to a number that skips but once.
+#: Share of the rows that hold lengths, and of those that hold none, where both are meant so.
+_FEW_BETWEEN = 0.05
 #: Share of the rows in which a loop's work ends before the next begins.
 _ENDS_HOLD = 0.98
 _ONE_HOLE = 0.05
@@ -199,6 +201,7 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     """
     if dialect.stated is not None:
         return _stated(found, dialect, dialect.stated)
+    dialect = _of_the_loop(found, dialect)
     one: dict[str, Head] = {}
     counts = [h for h in found if h.unit is None and h.word in COUNTS]
     counted = [h for h in counts if rises(numbers(dialect, h.index))]
@@ -241,6 +244,18 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     return Understood(
         one, tuple(h for h, r in taken if r.taken_as == "part"), tuple(taken), said.stamped
     )
+
+
+def _of_the_loop(found: list[Head], dialect: Dialect) -> Dialect:
+    """The first rows without those that hold none of the lengths: slower signals in between."""
+    timed = [head for head in found if head.unit and meaning(head.text) != "clock"]
+    if len(timed) < 2 or len(dialect.sample) < _ROWS_OF_A_CLOCK:
+        return dialect
+    holds = np.any([np.isfinite(numbers(dialect, head.index)) for head in timed], axis=0)
+    if not _FEW_BETWEEN < holds.mean() < 1 - _FEW_BETWEEN:
+        return dialect
+    kept = tuple(row for row, ours in zip(dialect.sample, holds, strict=True) if ours)
+    return replace(dialect, sample=kept)
 
 
 def _with_ends(

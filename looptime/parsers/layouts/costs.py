@@ -73,6 +73,9 @@ def _could_be(head: Head, role: Role) -> bool:
     return role.taken_as in ("signal", "beside") and meaning(head.text) in ("bare", "duration")
 
 
+#: Share of the rows that hold lengths, and of those that hold none, where both are meant so.
+_FEW_BETWEEN = 0.05
+
 #: A part that fewer rows than this share lack was left out of them; so many are told.
 _FEW, _MOST_TOLD = 0.2, 5
 
@@ -86,7 +89,8 @@ def rows(content: Content) -> Found:
     _begin_at_laps(given, values, known)
     parent = _around(given, values)
     work = values[:, parent < 0].sum(axis=1)
-    found = loop_rows(content, work, np.asarray((values < 0).any(axis=1)))
+    others = _between_loops(content, known)
+    found = loop_rows(content, work, np.asarray((values < 0).any(axis=1)), others)
     laps = {head for head, role in given.roles if role.lap_of > -2}
     names = [marked(head).stem or shown(head) if head in laps else shown(head) for head in parts]
     found = replace(found, parts=lay_out(values[found.row], known[found.row], parent, names))
@@ -97,6 +101,19 @@ def rows(content: Content) -> Found:
         known[found.row], names, content.table.line_of(found.row)
     )
     return Found(found, ticks, finest, notes, limits=row_limits(found, log))
+
+
+def _between_loops(content: Content, known: Bool) -> Bool:
+    """Rows without any length in a log whose loops have some: slower signals, logged in between."""
+    at = content.table.columns
+    empty = ~known.any(axis=1)
+    for part in ("period", "total"):
+        if part in at:
+            empty &= at[part] == 0
+    if "time" not in at or not _FEW_BETWEEN < empty.mean() < 1 - _FEW_BETWEEN:
+        return np.zeros(len(known), bool)
+    content.outcast.add(np.flatnonzero(empty), "other thread")
+    return empty
 
 
 def _left_out(known: Bool, names: list[str], line: Int) -> tuple[str, ...]:

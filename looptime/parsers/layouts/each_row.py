@@ -79,7 +79,9 @@ def needed(given: Given) -> set[str]:
     return needs & set(given.one) or {"total"} & set(given.one) or {"part"}
 
 
-def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
+def loop_rows(
+    content: Content, work: Int | None, bad: Bool, others: Bool | None = None
+) -> LoopRows:
     """Rows that are loops, with start and length.
 
     Parameters
@@ -90,6 +92,8 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
         What the parts of each row add up to, where it has parts.
     bad : bool array, shape (n,)
         Rows that cannot be used.
+    others : bool array, shape (n,), optional
+        Rows of something else that is logged between the loops: no loop is lost there.
     """
     at = content.table.columns
     time, total = at.get("time"), at.get("total")
@@ -124,12 +128,12 @@ def loop_rows(content: Content, work: Int | None, bad: Bool) -> LoopRows:
     content.outcast.add(np.flatnonzero(early & ~bad), "first interval")
     content.outcast.add(np.flatnonzero(bad), "negative duration")
     bad = bad | short
-    row = np.flatnonzero(~bad & ~early)
+    row = np.flatnonzero(~bad & ~early & (True if others is None else ~others))
     if time is None:
         return _without_clock(content, row, period, total if total is not None else work)
     lost = loops_after(content.table, row, at, time)
     if bad.any():
-        gone = np.append(np.diff(row) > 1, False)
+        gone = np.append(np.diff(np.cumsum(bad)[row]) > 0, False)
         lost = gone if lost is None else lost | gone
     found = LoopRows(row, time[row], lost=lost)
     if apart and period is not None:

@@ -324,3 +324,22 @@ def test_instants_at_which_the_work_ends_are_its_length(tmp_path, header):
     expected = np.mean(body[:-1]) / 1000
     assert found.basis.judged_ms.mean() == pytest.approx(expected, rel=1e-6)
     assert [c.name for c in found.costs.calls if c.kind != "pacing"] == ["a", "b"]
+
+
+def test_rows_of_slower_signals_between_the_loops_are_none(tmp_path):
+    """Loops of 8 to 9 ms, and a current or a voltage in a row of its own now and then."""
+    draw = np.random.default_rng(4)
+    period = draw.integers(8000, 9000, 400)
+    end = np.cumsum(period)
+    lines = [
+        (t, f"{t / 1e6:.6f},{g / 1000:.3f},{w / 1000:.3f},{p / 1000:.3f},,")
+        for t, g, w, p in zip(
+            end, draw.integers(900, 1100, 400), draw.integers(4900, 5100, 400), period, strict=True
+        )
+    ]
+    lines += [(t, f"{t / 1e6:.6f},,,,{k},") for k, t in enumerate(end[5::25] + 3000)]
+    lines += [(t, f"{t / 1e6:.6f},,,,,12.{k}") for k, t in enumerate(end[9::40] + 2000)]
+    rows = "\n".join(line for _, line in sorted(lines))
+    run = read(tmp_path, "t_s,gyro_ms,wheels_ms,loop_period_ms,current_a,battery_v\n" + rows)
+    assert np.isin(run.loop_columns.period_ns, 1000 * period).all()
+    assert run.set_aside.counts["other thread"] == 16 + 10
