@@ -1,4 +1,4 @@
-"""Which logged values move in the slow loops and hardly ever elsewhere."""
+"""What moves, or runs on another thread, in the slow loops and hardly ever elsewhere."""
 
 from __future__ import annotations
 
@@ -24,15 +24,17 @@ _CHANCE = 1e-6
 class Marked:
     """A value that goes with the slow loops."""
 
-    signal: str
-    what: str  #: ``rises``, ``changes`` or ``is <value>``
+    signal: str  #: Its name, or that of a call of another thread
+    what: str  #: ``rises``, ``changes``, ``is <value>`` or ``runs on thread <name>``
     slow: int  #: Slow loops in which it does so
     of: int  #: Slow loops
     elsewhere: int  #: Other loops in which it does so
 
 
 def marks_of_stalls(run: Run, is_slow: Bool) -> tuple[Marked, ...]:
-    """Signals that rise, change or leave their usual value in slow loops and hardly elsewhere.
+    """What other columns and threads do in slow loops and hardly elsewhere.
+
+    Signals rise, change or leave their usual value; calls of other threads run.
 
     A row may be written at either end of its loop, so that what happens in a loop shows in its
     own row or in the next: the side on which more go together is taken.
@@ -61,14 +63,34 @@ def marks_of_stalls(run: Run, is_slow: Bool) -> tuple[Marked, ...]:
     (Marked(signal='gc_count', what='rises', slow=5, of=5, elsewhere=0),)
     """
     count = int(is_slow.sum())
-    if run.signals is None or count < _FEWEST:
+    if count < _FEWEST:
         return ()
-    found = []
-    for name, values in run.signals.values.items():
+    found = [made for name, what, at in _other_threads(run)
+             if (made := _beside(name, what, at, is_slow))]  # fmt: skip
+    for name, values in () if run.signals is None else run.signals.values.items():
         told = [made for what, at in _happenings(values)
                 if (made := _beside(name, what, _by_loop(run, at), is_slow))]  # fmt: skip
         found += sorted(told, key=lambda one: one.elsewhere - one.slow)[:1]
     return tuple(sorted(found, key=lambda one: one.elsewhere - one.slow))
+
+
+def _other_threads(run: Run) -> Iterator[tuple[str, str, Bool]]:
+    """Calls of other threads, and the loops in which the middle of one lies."""
+    calls, at = run.call_columns, run.loop_columns
+    other = np.flatnonzero(~run.on_loop_thread)
+    middle = calls.start_ns[other] + calls.duration_ns[other] // 2
+    loop = np.searchsorted(at.start_ns, middle, side="right") - 1
+    inside = (loop >= 0) & (middle < at.start_ns[loop] + at.period_ns[loop])
+    threads = len(run.thread_names)
+    kind = (calls.name[other].astype(np.int64) * threads + calls.thread[other])[inside]
+    order = np.argsort(kind, kind="stable")
+    kind, loop = kind[order], loop[inside][order]
+    first = np.flatnonzero(np.append(True, np.diff(kind) != 0)[: len(kind)])
+    for code, mine in zip(kind[first].tolist(), np.split(loop, first[1:]), strict=False):
+        name, thread = divmod(code, threads)
+        there = np.zeros(len(run), bool)
+        there[mine] = True
+        yield run.names[name].name, f"runs on thread {run.thread_names[thread]}", there
 
 
 def _happenings(values: Float) -> Iterator[tuple[str, Bool]]:

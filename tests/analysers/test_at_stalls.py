@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import looptime
 from looptime.analysers.at_stalls import marks_of_stalls
 from looptime.findings import summarise
 from looptime.run import Signals
@@ -66,3 +67,20 @@ def test_the_finding_says_what_goes_with_the_stalls(slow):
     assert [f.code for f in found[:2]] == ["signal_at_stalls", "recurring_stall"]
     assert "sweeps rises in 24 of the 24 slow loops and in no other" in found[0].text
     assert found[0].value == pytest.approx(20, abs=0.2)
+
+
+def test_a_pause_on_another_thread_is_named(tmp_path, slow):
+    """A collector holds all for 25 ms in every 83rd loop, and a camera runs whenever it likes."""
+    rows, now = [], 0
+    for k in range(N):
+        rows += [f"main,gyro.read,{now},2000", f"main,belt.write,{now + 2100},7000"]
+        if k % 3 == 0:
+            rows.append(f"camera,grab,{now + 50},6000")
+        if slow[k]:
+            rows.append(f"collector,sweep,{now + 2000},{25_000}")
+        now += 10_000 + 25_000 * int(slow[k])
+    path = tmp_path / "log.csv"
+    path.write_text("thread,name,start_us,duration_us\n" + "\n".join(rows), encoding="utf-8")
+    found = summarise(looptime.read(path, cache=False)).findings
+    told = next(f for f in found if f.code == "signal_at_stalls")
+    assert "sweep runs on thread collector in 24 of the 24 slow loops and in no other" in told.text

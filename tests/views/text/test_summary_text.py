@@ -95,6 +95,26 @@ def test_a_phase_that_waits_longer_is_no_news():
     assert phases_told(period, lambda k: [("drive", 0, 5)], 3000) == "(phase driving alone, of 2"
 
 
+@pytest.mark.parametrize(("ill", "named"), [("lifting", True), ("driving", False)])
+def test_what_is_worse_in_another_phase_is_said_before_what_is_fine_in_this(ill, named):
+    """The tray is seen in 16 ms instead of 1 in every 23rd loop of one of two phases."""
+    phase = np.array(["driving"] * 3000 + ["lifting"] * 700)
+    draw = np.random.default_rng(6)
+    see = 1 + 15 * ((np.arange(3700) % 23 == 5) & (phase == ill)) + draw.uniform(0, 0.1, 3700)
+    drive = draw.uniform(8.9, 9.1, 3700)
+    kinds = dict.fromkeys(("tray.see", "drive", "plan", "mast", "lamp"), "other")
+    run = make_run(
+        see + drive,
+        lambda k: [("tray.see", 0, see[k])] + [
+            (name, see[k] + at * drive[k] / 4, drive[k] / 4)
+            for at, name in enumerate(("drive", "plan", "mast", "lamp"))
+        ],
+        kinds, phases=phase.tolist(),
+    )  # fmt: skip
+    told = " ".join(text_of(render_summary(Log("a.csv", (run,)), summary(Asked(), run))).split())
+    assert ("phase lifting: tray.see" in told) is named
+
+
 def test_text_from_a_log_does_not_steer_the_terminal():
     """Control sequences and markup in names and paths are shown, not obeyed."""
     evil = "gyro\x1b[31m[bold]read"
