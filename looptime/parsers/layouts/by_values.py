@@ -225,6 +225,10 @@ def _unmatched(at: Float, side: Int, name: Int, thread: Int | None, sure: bool) 
     return lost + _UNLIKE_FIRSTS * float(_firsts(side, name).mean()) if calls else None
 
 
+#: Shares of the rows that are in the stretch of the row before, and that begin the next one.
+_STRETCH, _NEXT = 0.3, 0.02
+
+
 def call_columns(
     found: list[Head], dialect: Dialect, known: tuple[str, ...] = ()
 ) -> dict[str, Head] | None:
@@ -245,7 +249,9 @@ def call_columns(
     if len(dialect.sample) < _ENOUGH:
         return None
     words = {head for head in found if head.word in _NUMBERED or wordy(dialect, head.index)}
-    intervals = list(_intervals([h for h in found if h not in words], dialect)) if words else []
+    numbered = [h for h in found if h not in words and _numbers_loops(h, dialect)]
+    timed = [h for h in found if h not in words and h not in numbered]
+    intervals = list(_intervals(timed, dialect)) if words else []
     threads = _threads(found, dialect)
     best: tuple[float, dict[str, Head]] | None = None
     for name_head in found if intervals else []:
@@ -263,7 +269,19 @@ def call_columns(
                 if close is not None and (best is None or close > best[0] + 0.05):
                     best = close, {"name": name_head, **given}
                     best[1].update({"thread": thread_head} if thread_head is not None else {})
+    if best is not None and numbered:
+        best[1].setdefault("loop", numbered[0])
     return None if best is None else best[1]
+
+
+def _numbers_loops(head: Head, dialect: Dialect) -> bool:
+    """Whether cells number stretches of rows, one after another: the loops of the calls."""
+    values = numbers(dialect, head.index)
+    step = np.diff(values)
+    if head.unit or not len(step) or (values != np.rint(values)).any():
+        return False
+    same, next_ = float((step == 0).mean()), float((step == 1).mean())
+    return same >= _STRETCH and next_ >= _NEXT and same + next_ > 1 - _ODD
 
 
 def _has_parts(found: list[Head], given: list[Head]) -> bool:

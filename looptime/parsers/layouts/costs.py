@@ -113,7 +113,7 @@ def _between_loops(content: Content, known: Bool) -> Bool:
     if "time" not in at or not _FEW_BETWEEN < empty.mean() < 1 - _FEW_BETWEEN:
         return np.zeros(len(known), bool)
     content.outcast.add(np.flatnonzero(empty), "other thread")
-    return empty
+    return np.asarray(empty)
 
 
 def _left_out(known: Bool, names: list[str], line: Int) -> tuple[str, ...]:

@@ -288,3 +288,27 @@ def test_phases_beside_parts_and_their_sum_name_no_calls(tmp_path, header):
     assert run.layout == "costs"
     assert len(run) == 299
     assert len(run.names) == 3
+
+
+@pytest.mark.parametrize(
+    "header",
+    ["lus;naam;begin_us;einde_us", "schleife;name;beginn_us;ende_us", "boucle;nom;debut_us;fin_us",
+     "petla;nazwa;poczatek_us;koniec_us", "n;what;from_us;until_us"],
+)  # fmt: skip
+@pytest.mark.parametrize("length", [False, True])
+def test_a_column_that_numbers_the_loops_is_no_clock(tmp_path, header, length):
+    """It stands still for the calls of a loop and goes on by one, whatever language it is in."""
+    draw = np.random.default_rng(7)
+    took = draw.normal((700, 2000, 400), 40, (200, 3)).round().astype(int)
+    start = np.append(0, np.cumsum(took.ravel() + 5))[:-1].reshape(200, 3)
+    cells = took if length else start + took
+    rows = "".join(
+        f"{k};{name};{start[k, at]};{cells[k, at]}\n"
+        for k in range(200) for at, name in enumerate(("kompas", "wielen", "meld"))
+    )  # fmt: skip
+    if length:
+        header = header.rsplit(";", 1)[0] + ";dur_us"
+    run = read(tmp_path, f"{header}\n{rows}")
+    assert run.layout == "calls"
+    assert run.loop_columns.period_ns.tolist() == (1000 * np.diff(start[:, 0])).tolist()
+    assert run.loop_columns.loop.tolist() == list(range(199))
