@@ -17,7 +17,8 @@ from looptime.parsers.lines.groups import by_group, refuse_mixed
 from looptime.parsers.options import Options
 from looptime.parsers.registry import check_name, choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
-from looptime.parsers.text.dialect import Dialect, sniff
+from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.sniff import sniff
 from looptime.parsers.text.source import Progress, Source, head, open_source
 from looptime.run import Run
 from looptime.stated_columns import matching

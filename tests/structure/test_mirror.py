@@ -53,7 +53,10 @@ ELSEWHERE = {
         "shapes": "parsers/lines/test_keyed",
     },
     "parsers/repair": {"doubts": "parsers/columns/test_unit"},
-    "parsers/text": {"block": "parsers/text/test_table", "rewritten": "parsers/lines/test_groups"},
+    "parsers/text": {
+        "block": "parsers/text/test_table", "dialect": "parsers/text/test_sniff",
+        "rewritten": "parsers/lines/test_groups",
+    },
     "planner/answer": {"rest": "planner/answer/test_intervals"},
     "planner/known": {"seen_buses": "planner/play/test_unnamed"},
     "planner/search": dict.fromkeys(

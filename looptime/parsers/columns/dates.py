@@ -25,7 +25,7 @@ def date_column(dialect: Dialect, taken: Collection[int]) -> Head | None:
 
     Examples
     --------
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> like = sniff("day,time,x\n2026-04-03,10:00:00.5,1\n2026-04-03,10:00:00.6,2\n", "a.csv")
     >>> date_column(like, {1}).text
     'day'

@@ -192,7 +192,7 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     Examples
     --------
     >>> from looptime.parsers.columns.headers import heads
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> rows = "".join(f"{k * 20},{2 + k % 3},{90 + k % 5}\n" for k in range(30))
     >>> like = sniff("time_ms,gyro time,heading\n" + rows, "a.csv")
     >>> known = understand(heads(like.header), like)

@@ -36,7 +36,7 @@ def find_laps(found: list[Head], dialect: Dialect) -> dict[int, int]:
     Examples
     --------
     >>> from looptime.parsers.columns.headers import heads
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> rows = "".join(f"{20 * k},{2 + k % 3},{9 - k % 2}\n" for k in range(30))
     >>> like = sniff("t_ms,after_gyro_ms,after_drive_ms\n" + rows, "a.csv")
     >>> find_laps(heads(like.header), like)

@@ -40,7 +40,7 @@ def find_phase(found: Sequence[Head], dialect: Dialect, clock: Float | None) -> 
     --------
     >>> import numpy as np
     >>> from looptime.parsers.columns.headers import heads
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> rows = "".join(f"{k},{'rest' if k < 60 else 'work'}\n" for k in range(120))
     >>> like = sniff("t_ms,doing\n" + rows, "a.csv")
     >>> clock = np.cumsum(np.where(np.arange(120) < 60, 40.0, 9.0)) * 1e6

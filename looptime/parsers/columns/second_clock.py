@@ -49,7 +49,7 @@ def second_clock(
 
     Examples
     --------
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> rows = "".join(f"{k * 20 + k % 3},{k * 20000}\n" for k in range(9))
     >>> like = sniff("host_time_ms,device_time_us\n" + rows, "a.csv")
     >>> one = heads(like.header)
@@ -102,7 +102,7 @@ def keeps_time(dialect: Dialect, clock: Head, instants: Float) -> bool:
 
     Examples
     --------
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> rows = "".join(f"{20 * k},{1 + k / 8}\n" for k in range(9))
     >>> like = sniff("t_ms,gyro_ms\n" + rows, "a.csv")
     >>> clock, gyro = heads(like.header)

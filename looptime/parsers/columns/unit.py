@@ -73,7 +73,7 @@ def text_unit(dialect: Dialect, head: Head) -> Unit | None:
     Examples
     --------
     >>> from looptime.parsers.columns.headers import heads
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> like = sniff("time,heading\n10:00:00.5,1\n10:00:00.6,2\n", "a.csv")
     >>> text_unit(like, heads(like.header)[0]).name
     'clock time'
@@ -94,7 +94,7 @@ def instants(dialect: Dialect, head: Head) -> Float:
     Examples
     --------
     >>> from looptime.parsers.columns.headers import heads
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> like = sniff("time,heading\n10:00:00.5,1\n10:00:00.6,2\n", "a.csv")
     >>> instants(like, heads(like.header)[0]).tolist()
     [0.0, 100000000.0]
@@ -138,7 +138,7 @@ def clock_unit(
     Examples
     --------
     >>> from looptime.parsers.columns.headers import heads
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> like = sniff("time,a\n1767225600.5,1\n1767225601.5,2\n1767225602.5,2\n", "a.csv")
     >>> clock_unit(like, heads(like.header)[0], None, (None, "option"), "a.csv").said
     'inferred: the values are s since 1970'

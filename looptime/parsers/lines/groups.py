@@ -68,7 +68,7 @@ def find_senders(dialect: Dialect, time: Head, taken: Collection[int] = ()) -> S
 
     Examples
     --------
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> log = "t_ms,robot\n" + "".join(f"{20 * k},a\n{20 * k + 3},b\n" for k in range(9))
     >>> find_senders(sniff(log, "a.csv"), heads(("t_ms", "robot"))[0]).values
     ('a', 'b')

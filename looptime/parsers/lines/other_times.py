@@ -12,7 +12,8 @@ from looptime.parsers.lines.legend import by_legend, legend_of
 from looptime.parsers.lines.rated import rated
 from looptime.parsers.lines.recast import MULTIPLE, recast
 from looptime.parsers.lines.spelled import spelled
-from looptime.parsers.text.dialect import is_number, is_remark, sniff, split_line
+from looptime.parsers.text.dialect import is_number, is_remark, split_line
+from looptime.parsers.text.sniff import sniff
 from looptime.records import dataclass
 from looptime.stated_columns import StatedColumns
 

@@ -40,8 +40,9 @@ from looptime.parsers.lines.other_times import other_times
 from looptime.parsers.lines.several_loops import leave_out_others
 from looptime.parsers.lines.tags import apart, cross, loops_each, of_the_loop, tags_of
 from looptime.parsers.lines.twice import once
-from looptime.parsers.text.dialect import Dialect, is_number, lines_of, sniff
+from looptime.parsers.text.dialect import Dialect, is_number, lines_of
 from looptime.parsers.text.prose import is_written
+from looptime.parsers.text.sniff import sniff
 from looptime.parsers.text.source import HOLE, Source, blocks
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit

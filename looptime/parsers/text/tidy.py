@@ -35,7 +35,7 @@ def is_prose(text: str, dialect: Dialect, number_columns: list[int]) -> bool:
 
     Examples
     --------
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> like = sniff("t_ms,x\n1,2\n", "a.csv")
     >>> is_prose("warning: 3, hot", like, [0, 1]), is_prose("1O.5,2", like, [0, 1])
     (True, False)
@@ -69,7 +69,7 @@ def tidy(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
 
     Examples
     --------
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> like = sniff("name,x\na,1\n", "a.csv")
     >>> tidy(b'a,1\n"b,2\nc,3\n', like)
     (b'a,1\n\nc,3\n', [(1, '"b,2')])
@@ -188,7 +188,7 @@ def without_loose_quotes(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tup
 
     Examples
     --------
-    >>> from looptime.parsers.text.dialect import sniff
+    >>> from looptime.parsers.text.sniff import sniff
     >>> like = sniff("name,x\na,1\n", "a.csv")
     >>> without_loose_quotes(b'a"b,"2\n"c,d",3\n', like)
     (b'\n"c,d",3\n', [(0, 'a"b,"2')])

@@ -7,7 +7,7 @@ import looptime
 from looptime.parsers.assemble import spans
 from looptime.parsers.layouts.contract import CallRows
 from looptime.parsers.text.cells import Want, number_column
-from looptime.parsers.text.dialect import sniff
+from looptime.parsers.text.sniff import sniff
 from tests.parsers.build import periods_ms, read, self_ms
 
 HEADER = "loop,thread,name,start_us,duration_us\n"

@@ -7,7 +7,7 @@ import pytest
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.refusals import no_fit
-from looptime.parsers.text.dialect import sniff
+from looptime.parsers.text.sniff import sniff
 from tests.parsers.build import read, self_ms
 
 

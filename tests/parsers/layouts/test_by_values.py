@@ -9,7 +9,7 @@ import looptime
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts.by_values import call_columns, edge_columns
-from looptime.parsers.text.dialect import sniff
+from looptime.parsers.text.sniff import sniff
 from tests.parsers.build import periods_ms, read, self_ms
 
 #: A loop of 20 ms, its calls with start and length [ms]; the second holds the third, the last

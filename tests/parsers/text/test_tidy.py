@@ -5,7 +5,7 @@ import pytest
 
 from looptime.parsers.text import source
 from looptime.parsers.text import tidy as module
-from looptime.parsers.text.dialect import sniff
+from looptime.parsers.text.sniff import sniff
 from tests.parsers.build import read
 from tests.parsers.text.build import PLAIN
 

@@ -5,7 +5,7 @@ import pytest
 
 import looptime
 from looptime.errors import LogError
-from looptime.parsers.text.dialect import sniff
+from looptime.parsers.text.sniff import sniff
 from tests.parsers.build import periods_ms, read, self_ms
 from tests.parsers.text.build import PERIODS, PLAIN, check
 
