@@ -107,10 +107,11 @@ def _between_loops(content: Content, known: Bool) -> Bool:
     """Rows without any length in a log whose loops have some: slower signals, logged in between."""
     at = content.table.columns
     empty = ~known.any(axis=1)
-    for part in ("period", "total"):
-        if part in at:
-            empty &= at[part] == 0
-    if "time" not in at or not _FEW_BETWEEN < empty.mean() < 1 - _FEW_BETWEEN:
+    wholes = [at[part] for part in ("period", "total") if part in at]
+    for lengths in wholes:
+        empty &= lengths == 0
+    told = "time" in at and known.shape[1] + len(wholes) > 1
+    if not told or not _FEW_BETWEEN < empty.mean() < 1 - _FEW_BETWEEN:
         return np.zeros(len(known), bool)
     content.outcast.add(np.flatnonzero(empty), "other thread")
     return np.asarray(empty)
