@@ -135,7 +135,7 @@ def _first_of(timed: list[Head], dialect: Dialect) -> Head | None:
 def _never_falls(values: Float) -> bool:
     step = np.diff(values)
     level = len(step) < _ROWS_OF_A_CLOCK or (step > 0).mean() < 0.1
-    return not level and bool((step >= 0).all())
+    return not level and bool((step >= 0).all()) and not _in_classes(step)
 
 
 def _counts_what_is_lost(values: Float, clock: Float) -> bool:
@@ -159,7 +159,14 @@ def _counts_what_is_lost(values: Float, clock: Float) -> bool:
 def _only_rises(values: Float) -> bool:
     step = np.diff(values)
     rises = len(values) >= _ROWS_OF_A_CLOCK and bool((step >= 0).all())
-    return rises and (step > 0).mean() >= _MOSTLY and not counts_rows(values)
+    mostly = rises and (step > 0).mean() >= _MOSTLY
+    return bool(mostly) and not counts_rows(values) and not _in_classes(step)
+
+
+def _in_classes(step: Float) -> bool:
+    """Whether all steps are one and the same power of ten: classes of a table, and no instants."""
+    even = step[0] > 0 and float(np.ptp(step)) <= 1e-6 * float(step[0])
+    return bool(even and abs(np.log10(step[0]) - round(np.log10(step[0]))) < 1e-6)
 
 
 def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit | None) -> Judged:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import looptime
+from looptime.errors import LogError
 
 
 def _read(tmp_path, header, rows):
@@ -125,3 +126,14 @@ def test_what_equals_the_steps_of_a_column_shows_that_it_is_the_clock(
     assert [name.name for name in run.names] == header.split(",")[1:3]
     took = run.call_columns.duration_ns / 1e3
     assert np.median(took[run.call_columns.name == 1]) == pytest.approx(np.median(drive), abs=10)
+
+
+@pytest.mark.parametrize(("step", "clock"), [(0.1, False), (10, False), (0.02, True)])
+def test_classes_of_a_histogram_are_no_instants(tmp_path, step, clock):
+    """Classes 0.1 or 10 ms wide with a count each; a column that nobody names may be a clock."""
+    rows = [(round(step * k, 6), (k * 7) % 40) for k in range(300)]
+    if clock:
+        assert _read(tmp_path, "upper_ms,count", rows).layout == "stamps"
+    else:
+        with pytest.raises(LogError):
+            _read(tmp_path, "upper_ms,count", rows)
