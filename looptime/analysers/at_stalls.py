@@ -99,7 +99,7 @@ def _happenings(values: Float) -> Iterator[tuple[str, Bool]]:
     if (step > 0).any() and not (step < 0).any():
         yield "rises", step > 0
         return
-    yield "changes", step != 0
+    yield "changes", (step != 0) & ~np.isnan(step)
     known = values[~np.isnan(values)]
     kinds, counts = np.unique(known, return_counts=True)
     if len(kinds) == 2:

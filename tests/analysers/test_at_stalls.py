@@ -84,3 +84,9 @@ def test_a_pause_on_another_thread_is_named(tmp_path, slow):
     found = summarise(looptime.read(path, cache=False)).findings
     told = next(f for f in found if f.code == "signal_at_stalls")
     assert "sweep runs on thread collector in 24 of the 24 slow loops and in no other" in told.text
+
+
+def test_cells_without_a_value_are_no_change(slow):
+    """A heading that is missing in the slow loops' rows moved as ever."""
+    heading = np.where(slow, np.nan, 7.0)
+    assert marks_of_stalls(logged(slow, heading=heading), slow) == ()
