@@ -54,6 +54,7 @@ COLUMNS: dict[str, Column] = {
          "time"), "span",
         required=True,
     ),
+    "waited": Column(("wait", "waited", "waiting", "waittime", "queued", "blocked"), "span"),
     "loop": Column(
         ("loop", "loopnumber", "loopindex", "loopid", "loopcount", "iteration", "iter", "cycle",
          "pass", "tick"), "count",
@@ -78,6 +79,8 @@ _DEEP = 8
 _ENOUGH, _MOST_TOLD_BY = 30, 100_000
 #: Where more calls than this share have the instant of the one before, loops cannot be told.
 _MOSTLY_TIED = 0.5
+#: A long wait in lengths of a call, so many that tell, and the share of them that are apart.
+_LONG_WAIT, _LONG_WAITS, _APART = 1.0, 3, 0.9
 #: What values tell where headers do not.
 _TOLD = ("name", "start", "end", "duration")
 #: Headers of instants that do not say whether a call began or ended then.
@@ -169,6 +172,10 @@ def rows(content: Content) -> Found:
     """The timed rows; signals and marks among them are told when the clock is in order."""
     at, table = content.table.columns, content.table
     duration = at["duration"] if "duration" in at else at["end"] - at["start"]
+    if "waited" in at and "end" not in at:
+        duration = at["duration"] = _with_waits(
+            at["start"], duration, at["waited"], at.get("thread")
+        )
     found = CallRows(
         start=at["start"], duration=duration, name=at["name"], names=table.words["name"],
         by_end="looptime-recorder" in table.meta,
@@ -190,6 +197,21 @@ def rows(content: Content) -> Found:
     note += "" if asked else ": so none overlap, else many would (--stamped start if that is wrong)"
     ended = replace(found, by_end=True, ended=True)
     return Found(ended, ticks, notes=(*notes, note), limits=limits)
+
+
+def _with_waits(start: Int, ran: Int, waited: Int, thread: Int | None) -> Int:
+    """How long calls last whose rows tell waiting and running apart, if the two follow each other.
+
+    Where a call waits long, the next one of its thread begins no sooner than after both.
+    """
+    order = np.lexsort((start, np.zeros(len(start)) if thread is None else thread))
+    room = np.append(np.diff(start[order]), np.iinfo(np.int64).max) - ran[order]
+    if thread is not None:
+        room[:-1][np.diff(thread[order]) != 0] = np.iinfo(np.int64).max
+    wait = waited[order]
+    long = wait > max(_LONG_WAIT * float(np.median(ran)), 1.0)
+    apart = long.sum() >= _LONG_WAITS and (room[long] >= 0.95 * wait[long]).mean() >= _APART
+    return ran + waited if apart else ran
 
 
 def _check_instants(rows: CallRows, thread: Int | None, path: str) -> None:

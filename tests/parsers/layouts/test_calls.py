@@ -112,3 +112,17 @@ def test_calls_named_by_what_they_are_of(tmp_path, word):
     run = read(tmp_path, f"loop,{word},start_us,duration_us\n{rows}")
     assert [one.name for one in run.names] == ["drive", "lift"]
     assert set(run.loop_columns.period_ns.tolist()) == {20_000_000}
+
+
+@pytest.mark.parametrize("apart", [True, False])
+def test_waiting_and_running_told_apart_are_one_call(tmp_path, apart):
+    """A read that waits 12 ms in every tenth loop: with its run where it does not hold the wait."""
+    rows, now, took = [], 0, []
+    for k in range(200):
+        for name, wait, run in (("gyro", 12_000 if k % 10 == 3 else 5, 900), ("belt", 3, 2500)):
+            rows.append(f"{now},{name},{wait},{run if apart else wait + run}\n")
+            took.append(1000 * (wait + run))
+            now += wait + run + 20
+        now = max(now, 20_000 * (k + 1))
+    run = read(tmp_path, "t_us,call,wait_us,run_us\n" + "".join(rows))
+    assert run.call_columns.duration_ns.tolist() == took[: len(run.call_columns.duration_ns)]
