@@ -29,6 +29,7 @@ from looptime.parsers.layouts.own_threads import THREADS, call_spans, thread_col
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.parsers.text.table import Key, Table
 from looptime.stats.arrays import distinct
+from looptime.units import UNITS
 
 __all__ = ["LAYOUT", "by_header"]
 
@@ -54,6 +55,7 @@ COLUMNS: dict[str, Column] = {
          "time"), "span",
         required=True,
     ),
+    "base": Column((), "time"),  # the loop's start, where those of the calls count from it
     "waited": Column(("wait", "waited", "waiting", "waittime", "queued", "blocked"), "span"),
     "loop": Column(
         ("loop", "loopnumber", "loopindex", "loopid", "loopcount", "iteration", "iter", "cycle",
@@ -79,6 +81,8 @@ _DEEP = 8
 _ENOUGH, _MOST_TOLD_BY = 30, 100_000
 #: Where more calls than this share have the instant of the one before, loops cannot be told.
 _MOSTLY_TIED = 0.5
+#: Share of the rows before which the starts of calls begin anew, as they do in each loop.
+_ANEW = 0.02
 #: A long wait in lengths of a call, so many that tell, and the share of them that are apart.
 _LONG_WAIT, _LONG_WAITS, _APART = 1.0, 3, 0.9
 #: What values tell where headers do not.
@@ -108,10 +112,25 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         kept = {part: head for part, head in given.items()
                 if part not in _TOLD and head not in told.values()}  # fmt: skip
         return Given(kept | told, told=dict.fromkeys(told, CALLS))
+    base = _base(given["start"], [h for h in found if h not in given.values()], dialect)
+    given |= {} if base is None else {"base": base}
     cells = [row[given["name"].index] for row in dialect.sample[:200]]
     if not asked and cells and all(is_number(cell, dialect.decimal) for cell in cells):
         return None
     return _with_thread(given, found, dialect)
+
+
+def _base(start: Head, free: list[Head], dialect: Dialect) -> Head | None:
+    """The column of the loop's start that goes on just where the starts of calls begin anew."""
+    fall = np.diff(numbers(dialect, start.index)) < 0
+    if fall.sum() < _ENOUGH or fall.mean() < _ANEW:
+        return None
+    for head in free:
+        step = np.diff(numbers(dialect, head.index))
+        counts = not head.unit and bool(np.isin(step, (0, 1)).all())
+        if not counts and ((step > 0) == fall).mean() >= _APART and (step >= 0).all():
+            return replace(head, unit=head.unit or start.unit)
+    return None
 
 
 def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) -> Given:
@@ -133,6 +152,10 @@ def unit(log: Reading) -> Unit:
     given, dialect = log.given.one, log.dialect
     head = given["start"]
     values = numbers(dialect, head.index)
+    if "base" in given and head.unit:
+        base = given["base"]
+        ratio = UNITS[base.unit or head.unit] / UNITS[head.unit]
+        values = values + numbers(dialect, base.index) * ratio
     known = np.isfinite(values)
     values = values[known]
     name = given["name"].index
@@ -171,6 +194,10 @@ def judged(table: Table) -> Bool | None:
 def rows(content: Content) -> Found:
     """The timed rows; signals and marks among them are told when the clock is in order."""
     at, table = content.table.columns, content.table
+    if "base" in at:
+        base = at.pop("base")
+        for edge in ("start", "end"):
+            at |= {edge: at[edge] + base} if edge in at else {}
     duration = at["duration"] if "duration" in at else at["end"] - at["start"]
     if "waited" in at and "end" not in at:
         duration = at["duration"] = _with_waits(

@@ -6,7 +6,7 @@ import pytest
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts.calls import by_header
-from tests.parsers.build import periods_ms, read, self_ms
+from tests.parsers.build import balance, periods_ms, read, self_ms
 
 CALLS = [("drive", 1, 9), ("imu", 2, 3), ("arm", 10, 6)]  # name, start and length [ms]
 
@@ -126,3 +126,24 @@ def test_waiting_and_running_told_apart_are_one_call(tmp_path, apart):
         now = max(now, 20_000 * (k + 1))
     run = read(tmp_path, "t_us,call,wait_us,run_us\n" + "".join(rows))
     assert run.call_columns.duration_ns.tolist() == took[: len(run.call_columns.duration_ns)]
+
+
+@pytest.mark.parametrize("numbered", [True, False])
+def test_calls_that_count_from_the_start_of_their_loop(tmp_path, numbered):
+    """Each row has its loop's start, and where in the loop its call began and ended."""
+    draw = np.random.default_rng(3)
+    begin, rows, now = [], [], 5000
+    for k in range(120):
+        begin.append(now)
+        gyro, belt = draw.integers(800, 1200), draw.integers(2000, 2400)
+        for name, at, took in (("gyro", 7, gyro), ("belt", gyro + 12, belt)):
+            cells = [now, name, at, at + took]
+            rows.append(",".join(map(str, [k, *cells] if numbered else cells)))
+        now += int(gyro + belt + draw.integers(900, 1100))
+    header = (
+        "loop,loop_start_us,name,enter_us,exit_us" if numbered else "top_us,name,enter_us,exit_us"
+    )
+    run = read(tmp_path, header + "\n" + "\n".join(rows))
+    assert run.loop_columns.period_ns.tolist() == (1000 * np.diff(begin)).tolist()
+    assert [one.name for one in run.names] == ["gyro", "belt"]
+    balance(run)
