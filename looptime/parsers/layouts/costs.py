@@ -74,7 +74,7 @@ def _could_be(head: Head, role: Role) -> bool:
 
 
 #: Share of the rows that hold lengths, and of those that hold none, where both are meant so.
-_FEW_BETWEEN = 0.05
+_FEW_BETWEEN, _LEAST_BETWEEN = 0.05, 10
 
 #: A part that fewer rows than this share lack was left out of them; so many are told.
 _FEW, _MOST_TOLD = 0.2, 5
@@ -111,6 +111,7 @@ def _between_loops(content: Content, known: Bool) -> Bool:
     for lengths in wholes:
         empty &= lengths == 0
     told = "time" in at and known.shape[1] + len(wholes) > 1
+    told &= empty.sum() >= _LEAST_BETWEEN  # the first row may have none
     if not told or not _FEW_BETWEEN < empty.mean() < 1 - _FEW_BETWEEN:
         return np.zeros(len(known), bool)
     content.outcast.add(np.flatnonzero(empty), "other thread")
