@@ -236,7 +236,7 @@ def _out_of_turn(events: list[Event]) -> list[str]:
             f"{100 * share:.0f} % of the events come again before each of the others has come once:"
             " two logs may stand among each other"
         )
-    ends = sorted({name.split()[-1] for name, _ in set(keys) if " " in name})
+    ends = sorted({name.split()[-1] for name, _ in set(keys) if len(name.split()) > 1})
     begun = [one for one, other in pairwise(ends) if other.startswith(one)]
     if len(begun) > 1:
         said.append(

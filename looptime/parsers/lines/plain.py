@@ -295,7 +295,8 @@ def _name_stamps(grid: Grid) -> None:
     for at, name in enumerate(grid.names):
         if name in (STAMP, f"{STAMP} 2") and ":" not in "".join(grid.cells(at)[:1]):
             values = np.array([float(c) for c in grid.cells(at)[:400] if is_number(c)])
-            if len(values) > 2 and not np.ptp(values):  # the number of a process, or of a thread
+            # the number of a process, or of a thread
+            if len(values) > 2 and (values == values[0]).all():
                 grid.names[at], grid.units[at] = "", None
             elif grid.units[at] and not rises(values) and not _beyond_parts(grid, at, values):
                 grid.names[at] = f"part {at + 1}"

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from looptime.array_types import Bool, Int
+from looptime.array_types import Bool, Float, Int
 from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.stepping import stepping
 from looptime.parsers.clock.steps import JUMP_STEPS, jump_from
@@ -242,12 +242,18 @@ def without_missing(clock: Clock, rows: CallRows, left_out: int) -> tuple[Clock,
     return noted(clock, note), replace(rows, missing=missing or _too_wide(rows))
 
 
+def _whole(values: Float) -> Int:
+    """Numbers as integers; -1 where there is none, or one too large to count anything."""
+    known = np.isfinite(values) & (np.abs(values) < 2.0**62)
+    return np.where(known, values, -1.0).astype(np.int64)
+
+
 def miscounted(parsed: Parsed, rows: LoopRows) -> Clock:
     """The clock with a caution where the numbers of loops stop counting, or go back and forth."""
     number = rows.number
     if number is None:  # what is called so and does not rise is no number of the loop
         counted = [rows.signals[name] for name in COUNTS if name in rows.signals]
-        number = next((np.nan_to_num(one, nan=-1.0).astype(np.int64) for one in counted), None)
+        number = next((_whole(one) for one in counted), None)
     if number is None or len(number) < 3 * _FEWEST or (np.diff(rows.start) < 0).mean() > COARSE:
         return parsed.clock
     step = np.diff(number.astype(np.int64))
