@@ -60,13 +60,17 @@ def evenness(period_ms: Float, tick_ms: float = 0.0) -> Evenness:
         return Evenness(False, f"nine of ten periods spread over {share} of the usual one")
     if period_ms.max() > _GAP * middle:
         return Evenness(False, f"one period took {period_ms.max() / middle:.3g} usual ones")
-    centred = np.clip(period_ms, low, high) - float(np.clip(period_ms, low, high).mean())
-    power = float((centred**2).sum())
-    if spread > _ALIKE and power > 0:
-        lag = float((centred[1:] * centred[:-1]).sum()) / power
-        if lag < _ALTERNATES:
-            return Evenness(False, "long and short periods take turns")
+    if spread > _ALIKE and _alike(period_ms, low, high, 1)[0] < _ALTERNATES:
+        return Evenness(False, "long and short periods take turns")
     return Evenness(True)
+
+
+def _alike(period_ms: Float, low: float, high: float, longest: int) -> list[float]:
+    """Autocorrelation of periods cut off at two bounds, 1 to `longest` loops apart."""
+    off = np.clip(period_ms, low, high)
+    off = off - float(off.mean())
+    power = float((off**2).sum())
+    return [float((off[k:] * off[:-k]).sum()) / power for k in range(1, longest + 1)]
 
 
 @dataclass(frozen=True)
@@ -105,10 +109,7 @@ def turns(period_ms: Float, tick_ms: float = 0.0) -> Turns | None:
     low, middle, high = percentiles(period_ms, [5, 50, 95])
     if high - low < max(_DIFFER * middle, _TICKS * tick_ms):
         return None
-    off = np.clip(period_ms, low, high)
-    off = off - float(off.mean())
-    power = float((off**2).sum())
-    alike = [float((off[k:] * off[:-k]).sum()) / power for k in range(1, _LONGEST_TURN + 1)]
+    alike = _alike(period_ms, low, high, _LONGEST_TURN)
     every = next((k for k, r in enumerate(alike, 1) if r >= _SAME), 0)
     if every < 2 or max(alike[: every - 1]) > _OTHER:
         return None

@@ -6,7 +6,7 @@ import re
 
 import numpy as np
 
-from looptime.array_types import Float
+from looptime.array_types import Bool, Float
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.text.dialect import Dialect, is_clock_text, is_missing, is_number, numbers
@@ -25,6 +25,7 @@ __all__ = [
     "disordered",
     "go_back",
     "goes_level",
+    "in_between",
     "lie_within_loops",
     "marked",
     "rises",
@@ -70,6 +71,10 @@ class Marked:
 
     stem: str
     side: str
+
+
+#: Share of the rows that hold lengths and of those that hold none, and fewest of the latter.
+_FEW_BETWEEN, _LEAST_BETWEEN = 0.05, 10
 
 
 def marked(head: Head) -> Marked:
@@ -325,3 +330,17 @@ def check_spoilt(dialect: Dialect, head: Head, path: str) -> None:
             path,
             dialect.first_row,
         )
+
+
+def in_between(holds: Bool) -> bool:
+    """Whether rows without any length stand between rows of loops, as those of slower signals do.
+
+    `holds` says which rows have a length; the first row alone may have none yet.
+
+    Examples
+    --------
+    >>> in_between(np.arange(100) % 5 > 0), in_between(np.arange(100) > 0)
+    (True, False)
+    """
+    enough = int((~holds).sum()) >= _LEAST_BETWEEN
+    return enough and _FEW_BETWEEN < float(holds.mean()) < 1 - _FEW_BETWEEN

@@ -12,6 +12,7 @@ from looptime.parsers.columns.evidence import (
     counts_rows,
     disordered,
     goes_level,
+    in_between,
     rises,
     shown,
     wordy,
@@ -49,8 +50,6 @@ _LONGEST = 2.0**62  # [ns], what whole numbers hold
 #: Share of its rows in which a number of the loop must go on as the clock does.
 _COUNTS_ON = 0.98
 #: How near the clock must come to a number that skips but once.
-#: Share of the rows that hold lengths, and of those that hold none, where both are meant so.
-_FEW_BETWEEN, _LEAST_BETWEEN = 0.05, 10
 #: Share of the rows in which a loop's work ends before the next begins.
 _ENDS_HOLD = 0.98
 _ONE_HOLE = 0.05
@@ -259,8 +258,7 @@ def _of_the_loop(found: list[Head], dialect: Dialect) -> Dialect:
     if len(timed) < 2 or len(dialect.sample) < _ROWS_OF_A_CLOCK:
         return dialect
     holds = np.any([np.isfinite(numbers(dialect, head.index)) for head in timed], axis=0)
-    few = (~holds).sum() < _LEAST_BETWEEN
-    if few or not _FEW_BETWEEN < holds.mean() < 1 - _FEW_BETWEEN:
+    if not in_between(holds):
         return dialect
     kept = tuple(row for row, ours in zip(dialect.sample, holds, strict=True) if ours)
     return replace(dialect, sample=kept)

@@ -7,7 +7,14 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Bool, Int
-from looptime.parsers.columns.evidence import lie_within_loops, marked, scaled, shown, wordy
+from looptime.parsers.columns.evidence import (
+    in_between,
+    lie_within_loops,
+    marked,
+    scaled,
+    shown,
+    wordy,
+)
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.judged import understand
@@ -73,9 +80,6 @@ def _could_be(head: Head, role: Role) -> bool:
     return role.taken_as in ("signal", "beside") and meaning(head.text) in ("bare", "duration")
 
 
-#: Share of the rows that hold lengths, and of those that hold none, where both are meant so.
-_FEW_BETWEEN, _LEAST_BETWEEN = 0.05, 10
-
 #: A part that fewer rows than this share lack was left out of them; so many are told.
 _FEW, _MOST_TOLD = 0.2, 5
 
@@ -106,16 +110,15 @@ def rows(content: Content) -> Found:
 def _between_loops(content: Content, known: Bool) -> Bool:
     """Rows without any length in a log whose loops have some: slower signals, logged in between."""
     at = content.table.columns
-    empty = ~known.any(axis=1)
+    empty: Bool = ~np.asarray(known.any(axis=1))
     wholes = [at[part] for part in ("period", "total") if part in at]
     for lengths in wholes:
         empty &= lengths == 0
     told = "time" in at and known.shape[1] + len(wholes) > 1
-    told &= empty.sum() >= _LEAST_BETWEEN  # the first row may have none
-    if not told or not _FEW_BETWEEN < empty.mean() < 1 - _FEW_BETWEEN:
+    if not told or not in_between(~empty):
         return np.zeros(len(known), bool)
     content.outcast.add(np.flatnonzero(empty), "other thread")
-    return np.asarray(empty)
+    return empty
 
 
 def _left_out(known: Bool, names: list[str], line: Int) -> tuple[str, ...]:

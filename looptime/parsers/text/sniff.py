@@ -33,14 +33,16 @@ __all__ = ["sniff"]
 _SPACED_UNIT = re.compile(r"\s+(?=[\[(][^\W\d_]{1,3}[\])])")
 #: Rows that must go on as numbers of loops do.
 _MOSTLY = 0.95
+#: Words for all of the columns.
+_ALL = r"all|everything|alles?|tout|tous|tudo|todos?|tutt[io]|allt"
 #: Brackets behind names that state the unit of all of them, ``(all in us)``, or of the times.
 _OF_ALL = re.compile(
-    r"[\[({]\s*(?:(all|everything|alles?|tout|tous|tudo|todos?|tutt[io]|allt)|times?|zeiten|unit)"
+    rf"[\[({{]\s*(?:({_ALL})|times?|zeiten|unit)"
     r"[\w\s:=]*?[\s:=]([^\s\])}]+)\s*[\])}]\s*$", re.IGNORECASE,
 )  # fmt: skip
 #: Words of a comment that state the same.
 _STATED = re.compile(
-    r"\b(?:(all|everything|alles?|alle|tout|tous|tudo|todos?|tutt[io]|allt)\b[\w\s]*?\b(?:in|en)"
+    rf"\b(?:({_ALL})\b[\w\s]*?\b(?:in|en)"
     r"|(?:times?|timings?|zeiten|units?|einheit(?:en)?)\b[\w\s]*?(?:[:=]|\b(?:in|are|sind)\b))"
     r"\s*([^\W\d_]+)", re.IGNORECASE,
 )  # fmt: skip
