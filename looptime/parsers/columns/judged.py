@@ -18,7 +18,7 @@ from looptime.parsers.columns.evidence import (
     wordy,
 )
 from looptime.parsers.columns.headers import Head, roles
-from looptime.parsers.columns.laps import find_laps
+from looptime.parsers.columns.laps import LAP, find_laps
 from looptime.parsers.columns.lexicon import (
     CLOCKS,
     COUNTS,
@@ -170,7 +170,7 @@ def _in_classes(step: Float) -> bool:
 
 def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit | None) -> Judged:
     seen = [_seen(head, dialect, clock is None) for head in rest]
-    laps = find_laps(rest, dialect)
+    laps = find_laps(rest, dialect, clock is not None)
     for at, head in enumerate(rest):
         if head.index in laps:
             before = laps[head.index]
@@ -179,9 +179,10 @@ def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit |
     times = None if clock is None or unit is None else _sampled(dialect, clock, unit)
     said = judge(seen, times)
     roles = [
-        replace(role, lap_of=laps[head.index]) if head.index in laps else role
+        replace(role, lap_of=laps[head.index], why=LAP if clock is None else role.why)
+        if head.index in laps else role
         for head, role in zip(rest, said.roles, strict=True)
-    ]
+    ]  # fmt: skip
     return replace(said, roles=tuple(roles))
 
 

@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from looptime.array_types import Float
 from looptime.parsers.columns.evidence import marked, rises
 from looptime.parsers.columns.headers import Head
-from looptime.parsers.columns.lexicon import tokens
+from looptime.parsers.columns.lexicon import meaning, tokens
 from looptime.parsers.columns.unit import in_16_bits
 from looptime.parsers.text.dialect import Dialect, numbers
 
-__all__ = ["find_laps", "wrapping_instants"]
+__all__ = ["LAP", "find_laps", "wrapping_instants"]
+
+#: Why a column of a log without a clock is taken for one.
+LAP = "an instant since the loop's start: in every row it holds the column before and what it adds"
 
 _LAPS = frozenset(("lap", "split", "mark", "checkpoint"))
 #: Share of the rows in which laps follow one another.
 _MOST = 0.99
+#: Columns and rows that tell laps by values alone.
+_FEWEST, _ENOUGH = 3, 50
+#: Rank correlation of a lap with what the next adds to it, at most, and with the next, at least.
+_APART, _TOGETHER = 0.3, 0.3
 
 
-def find_laps(found: list[Head], dialect: Dialect) -> dict[int, int]:
+def find_laps(found: list[Head], dialect: Dialect, clock: bool = True) -> dict[int, int]:
     r"""The column from which each lap of a loop counts on; no column where none is one.
 
     Parameters
@@ -27,6 +36,8 @@ def find_laps(found: list[Head], dialect: Dialect) -> dict[int, int]:
         Columns of a log of one row a loop.
     dialect : Dialect
         With its first rows.
+    clock : bool
+        Whether a clock stands beside them: without one, nothing but laps tells how long loops are.
 
     Returns
     -------
@@ -45,6 +56,11 @@ def find_laps(found: list[Head], dialect: Dialect) -> dict[int, int]:
     named = [h for h in found if marked(h).side == "end" or _LAPS & set(tokens(h.text))]
     named = [h for h in named if marked(h).stem or marked(h).side != "end"]
     laps = [h for h in named if _within_the_loop(numbers(dialect, h.index))]
+    if len(laps) < 2 and not clock:
+        laps = [h for h in found if meaning(h.text) in ("bare", "duration", "clock")]
+        laps = [h for h in laps if _within_the_loop(numbers(dialect, h.index))]
+        if not _add_up(laps, dialect):
+            return {}
     if len(laps) < 2 or len({h.unit for h in laps}) > 1:
         return {}
     values = np.stack([numbers(dialect, h.index) for h in laps])
@@ -55,6 +71,35 @@ def find_laps(found: list[Head], dialect: Dialect) -> dict[int, int]:
         return {}
     places = [laps[at].index for at in order]
     return dict(zip(places, [-1, *places[:-1]], strict=True))
+
+
+def _add_up(laps: list[Head], dialect: Dialect) -> bool:
+    """Whether each column holds the one before and something of its own: instants of a loop.
+
+    What a lap adds goes its own way, so it is independent of the lap before, while the laps go
+    together. Of lengths side by side the difference falls as the shorter one grows, of lengths
+    that grow alike it rises.
+    """
+    values = np.array([numbers(dialect, h.index) for h in laps])
+    if len(laps) < _FEWEST or np.isfinite(values).all(axis=0).sum() < _ENOUGH:
+        return False
+    values = values[:, np.isfinite(values).all(axis=0)]
+    values = values[np.ptp(values, axis=1) > 0]
+    values = values[np.argsort(np.median(values, axis=1), kind="stable")]
+    added = np.diff(values, axis=0)
+    if len(values) < _FEWEST or not (added >= 0).all(axis=0).mean() >= _MOST:
+        return False
+    apart = [_ranked(one, more) for one, more in zip(values, added, strict=False)]
+    together = [_ranked(one, other) for one, other in pairwise(values)]
+    return max(map(abs, apart)) < _APART and float(np.median(together)) > _TOGETHER
+
+
+def _ranked(one: Float, other: Float) -> float:
+    """Rank correlation (Spearman), 0 where one never varies."""
+    if not (np.ptp(one) and np.ptp(other)):
+        return 0.0
+    ranks = [np.argsort(np.argsort(values, kind="stable")) for values in (one, other)]
+    return float(np.corrcoef(ranks)[0, 1])
 
 
 def _within_the_loop(values: Float) -> bool:

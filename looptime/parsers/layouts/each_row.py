@@ -11,6 +11,7 @@ from looptime.errors import UsageError
 from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.evidence import marked
 from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.laps import LAP
 from looptime.parsers.columns.lexicon import CLOCKS, COUNTS, PHASES, meaning
 from looptime.parsers.columns.role import FALSE_UNIT, Stamped
 from looptime.parsers.columns.signals import first_rows, loops_after
@@ -326,6 +327,10 @@ def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         notes.append(f"{clock.text!r} is taken for the clock: it alone rises from row to row")
     if clock is None and "part" in given.groups:
         notes.append("no clock in the log: loops are laid one after another")
+    laps = [head.text for head, role in given.roles if role.why == LAP]
+    if laps:
+        notes.append(f"{laps[0]!r} to {laps[-1]!r} add up along every row: read as instants since "
+                     "the loop's start, the part of each is what it adds")  # fmt: skip
     if rows.said.endswith(SUMMED):
         what = "the total is less than its parts" if "total" in given.one else "no total in the log"
         notes.append(f"{what}: the period is the sum of the parts")

@@ -74,3 +74,37 @@ def test_a_counter_that_wraps_every_few_loops_tells_instants(count, found):
     """They follow each other round the counter, whatever stands first in a row; 20 rows tell."""
     made = wrapping_instants(*_sixteen_bits(count))
     assert [head.text for head in made] == ["start_us", "gyro_us", "drive_us"][:found]
+
+
+def _three(rng, rows=400):
+    """What three parts of a loop take [ms], each on its own, and now and then a long one."""
+    took = np.array([1.2, 0.7, 1.9])[:, None] * np.exp(0.15 * rng.standard_normal((3, rows)))
+    took[1, 7::40] += 6
+    return took.round(3)
+
+
+def test_columns_that_add_up_along_a_row_are_instants_where_no_clock_stands_beside(tmp_path):
+    """Nothing names them: the loop lasts until the last, and each part is what it adds."""
+    took = _three(np.random.default_rng(3))
+    rows = np.cumsum(took, axis=0).T
+    log = "loop,imu_ms,arm_ms,drive_ms\n" + "".join(
+        f"{k},{a:.3f},{b:.3f},{c:.3f}\n" for k, (a, b, c) in enumerate(rows)
+    )
+    run = read(tmp_path, log)
+    assert run.loop_columns.period_ns.tolist() == np.rint(1e6 * took.sum(axis=0)).tolist()
+    for name, part in zip(("imu", "arm", "drive"), took, strict=True):
+        assert self_ms(run)[name] == pytest.approx(part.tolist(), abs=1e-9)
+    assert any("add up along every row" in one for one in run.clock.notes)
+
+
+@pytest.mark.parametrize("grow", ["alone", "alike"])
+def test_lengths_that_happen_to_be_longer_from_column_to_column_are_added_up(tmp_path, grow):
+    """Each longer than the one before in every row, but lengths: they do not hold each other."""
+    rng = np.random.default_rng(4)
+    load = np.exp(0.15 * rng.standard_normal((3 if grow == "alone" else 1, 400)))
+    took = (np.array([1.0, 3.0, 9.0])[:, None] * load).round(3)
+    log = "loop,imu_ms,arm_ms,drive_ms\n" + "".join(
+        f"{k},{a:.3f},{b:.3f},{c:.3f}\n" for k, (a, b, c) in enumerate(took.T)
+    )
+    period = read(tmp_path, log).loop_columns.period_ns
+    assert period.tolist() == np.rint(1e6 * took.sum(axis=0)).tolist()
