@@ -86,7 +86,7 @@ def _add_up(laps: list[Head], dialect: Dialect) -> bool:
     values = values[:, np.isfinite(values).all(axis=0)]
     values = values[np.ptp(values, axis=1) > 0]
     values = values[np.argsort(np.median(values, axis=1), kind="stable")]
-    added = np.diff(values, axis=0)
+    added: Float = values[1:] - values[:-1]
     if len(values) < _FEWEST or not (added >= 0).all(axis=0).mean() >= _MOST:
         return False
     apart = [_ranked(one, more) for one, more in zip(values, added, strict=False)]
@@ -99,7 +99,7 @@ def _ranked(one: Float, other: Float) -> float:
     if not (np.ptp(one) and np.ptp(other)):
         return 0.0
     ranks = [np.argsort(np.argsort(values, kind="stable")) for values in (one, other)]
-    return float(np.corrcoef(ranks)[0, 1])
+    return float(np.corrcoef(ranks[0], ranks[1])[0, 1])
 
 
 def _within_the_loop(values: Float) -> bool:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
 from looptime.errors import LogError
@@ -14,6 +16,7 @@ from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, tick_of
 from looptime.parsers.layouts.by_values import CALLS, call_columns, fit_of
 from looptime.parsers.layouts.contract import (
     SECOND,
+    UNSEEN,
     CallRows,
     Column,
     Content,
@@ -83,6 +86,7 @@ _ENOUGH, _MOST_TOLD_BY = 30, 100_000
 _MOSTLY_TIED = 0.5
 #: Share of the rows before which the starts of calls begin anew, as they do in each loop.
 _ANEW = 0.02
+_IN_TURN = "the clock begins anew with every loop: loops are laid one after another"
 #: A long wait in lengths of a call, so many that tell, and the share of them that are apart.
 _LONG_WAIT, _LONG_WAITS, _APART = 1.0, 3, 0.9
 #: What values tell where headers do not.
@@ -194,11 +198,13 @@ def judged(table: Table) -> Bool | None:
 def rows(content: Content) -> Found:
     """The timed rows; signals and marks among them are told when the clock is in order."""
     at, table = content.table.columns, content.table
+    given = content.log.given
     if "base" in at:
         base = at.pop("base")
         for edge in ("start", "end"):
             at |= {edge: at[edge] + base} if edge in at else {}
     duration = at["duration"] if "duration" in at else at["end"] - at["start"]
+    in_turn = "base" not in given.one and _lay_in_turn(at, duration)
     if "waited" in at and "end" not in at:
         duration = at["duration"] = _with_waits(
             at["start"], duration, at["waited"], at.get("thread")
@@ -209,12 +215,12 @@ def rows(content: Content) -> Found:
     )  # fmt: skip
     _check_instants(found, at.get("thread"), content.log.source.path)
     limits = () if "end" in at else whole_lengths(duration, found.start)
+    limits += (UNSEEN,) if in_turn else ()
     ticks = np.concatenate([found.start[:_MOST_TOLD_BY], duration[:_MOST_TOLD_BY]])
     if "end" not in at:
         found = replace(found, rounding=_rounding(found, content.unit.tick_ns))
-    given = content.log.given
     note = f"rows are taken for calls, {given.one['name'].text!r} names them: {CALLS}"
-    notes = (note,) if "name" in given.told else ()
+    notes = (note,) * ("name" in given.told) + (_IN_TURN,) * in_turn
     asked = content.log.options.stamped or _said(given.one["start"].word)
     if "end" in at or asked == "start":
         return Found(found, ticks, notes=notes, limits=limits)
@@ -224,6 +230,22 @@ def rows(content: Content) -> Found:
     note += "" if asked else ": so none overlap, else many would (--stamped start if that is wrong)"
     ended = replace(found, by_end=True, ended=True)
     return Found(ended, ticks, notes=(*notes, note), limits=limits)
+
+
+def _lay_in_turn(at: dict[Key, NDArray[Any]], duration: Int) -> bool:
+    """Put loops that are each counted from their begin one after another, in place."""
+    fall = np.diff(at["start"]) < 0
+    if fall.sum() < _ENOUGH or fall.mean() < _ANEW or "thread" in at:
+        return False
+    from looptime.parsers.layouts.anew import laid_in_turn
+
+    found = laid_in_turn(at["start"], at["start"] + duration, at["name"], at.get("loop"))
+    if found is None:
+        return False
+    for edge in ("start", "end"):
+        at |= {edge: at[edge] + found[0]} if edge in at else {}
+    at["loop"] = at.get("loop", found[1])
+    return True
 
 
 def _with_waits(start: Int, ran: Int, waited: Int, thread: Int | None) -> Int:
