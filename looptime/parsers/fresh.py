@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import replace
 
 from looptime.errors import LogError, UsageError
@@ -17,7 +18,7 @@ from looptime.parsers.lines.groups import by_group, refuse_mixed
 from looptime.parsers.options import Options
 from looptime.parsers.registry import check_name, choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
-from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.dialect import Dialect, lines_of
 from looptime.parsers.text.sniff import sniff
 from looptime.parsers.text.source import Progress, Source, head, open_source
 from looptime.run import Run
@@ -28,6 +29,8 @@ __all__ = ["fresh", "opened"]
 
 #: Layouts of which rows of several senders make no sense together.
 _ROW_A_LOOP = ("costs", "stamps", "stages")
+#: What tells of a counter in a line above the header.
+_OF_COUNTS = re.compile(r"\d\s*[gmk]?hz\b|hz\s*[:=]|tick|cycle|count", re.IGNORECASE)
 #: A log of more runs than this has no clock where one was looked for.
 MOST_RUNS = 1000
 
@@ -76,7 +79,7 @@ def opened(
     """
     table = _table(source, text, options)
     plain = None
-    if table is None or not _of_calls(table, options):
+    if table is None or not _of_calls(table, options) or _counted(table, text):
         from looptime.parsers.lines.plain import plain_rows
 
         plain = plain_rows(source, text, options)
@@ -112,6 +115,14 @@ def _of_calls(table: Dialect, options: Options) -> bool:
         return False
     found = [head for head in heads(table.header) if head.index < table.fields]
     return calls.by_header(found)[1] and calls.fit(found, table) is not None
+
+
+def _counted(table: Dialect, text: str) -> bool:
+    """Whether times may be counts: no header names a unit, and lines above tell of a rate."""
+    if any(head.unit for head in heads(table.header or ())):
+        return False
+    above = "\n".join(lines_of(text, table.first_row)[: max(table.first_row - 1, 0)])
+    return _OF_COUNTS.search(above) is not None
 
 
 def _read(source: Source, text: str, options: Options) -> tuple[Run, ...]:

@@ -11,12 +11,44 @@ from looptime.parsers.lines.spread import spread_objects
 from looptime.parsers.text.dialect import is_number
 from looptime.units import split_unit
 
-__all__ = ["read_objects"]
+__all__ = ["read_objects", "unrolled"]
 
 _SAMPLE = 400
 _PLAIN = r"-?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?"
 _FRAME = re.compile(r"^[\s\[\]{},]*$|[\[{]\s*$")
+_LIST = re.compile(r"\[\s*(?=\{)")
+#: What stands between two objects of a list.
+_NEXT = re.compile(r"\s*,\s*(?=\{)")
+_MOST_LINES = 3
 _NUMBER = re.compile(rf"(?<=[:,\[\s]){_PLAIN}(?=[,}}\]\s])")
+
+
+def unrolled(lines: list[str]) -> list[str]:
+    r"""The objects of a document that stands on a line or two, each on a line of its own.
+
+    They are those of its first list of objects; other lines are returned as they are.
+
+    Examples
+    --------
+    >>> unrolled(['{"robot": "tray carrier", "loops": [{"t": 1.50, "imu": [2]}, {"t": 3}]}'])
+    ['{"t": 1.50, "imu": [2]}', '{"t": 3}']
+    >>> unrolled(['{"t": 1}', '{"t": 3}'])
+    ['{"t": 1}', '{"t": 3}']
+    """
+    text = "\n".join(lines) if len(lines) <= _MOST_LINES else ""
+    found = _LIST.search(text)
+    if found is None or text.lstrip()[:1] not in ("[", "{"):
+        return lines
+    made, at, decoder = [], found.end(), json.JSONDecoder()
+    while text[at : at + 1] == "{":
+        try:
+            end = decoder.raw_decode(text, at)[1]
+        except (ValueError, RecursionError):  # a document cut short
+            break
+        made.append(text[at:end])
+        more = _NEXT.match(text, end)
+        at = len(text) if more is None else more.end()
+    return made if len(made) > 1 else lines
 
 
 def read_objects(lines: list[str]) -> Grid | None:

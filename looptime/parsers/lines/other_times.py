@@ -24,6 +24,7 @@ _LOOKED_AT = 60
 #: Words of headers that may name times in another form.
 _WORDS = re.compile(r"%|pct|percent|fps|hz|freq|rate|cycles|cyc|ccount|ticks|counts"
                     r"|(?<![a-z])min|[\[(]\s*\d", re.IGNORECASE)  # fmt: skip
+_A_RATE = re.compile(r"[^,;|\t\d]*(?<![\w.])\d+(?:\.\d+)?\s*[GMk]?Hz\s*$", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,8 @@ def other_times(
 
 
 def _remarks(lines: list[str]) -> list[str]:
-    return [line for line in lines[:_FIRST] if line.lstrip()[:1] == "#"]
+    """Comments, and lines that hold nothing but a rate and what it is the rate of."""
+    return [one for one in lines[:_FIRST] if one.lstrip()[:1] == "#" or _A_RATE.match(one)]
 
 
 def _may_be(lines: list[str]) -> bool:

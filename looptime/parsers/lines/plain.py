@@ -35,7 +35,7 @@ from looptime.parsers.lines.indented import name_by_indent
 from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host, without_sender
-from looptime.parsers.lines.objects import read_objects
+from looptime.parsers.lines.objects import read_objects, unrolled
 from looptime.parsers.lines.other_times import other_times
 from looptime.parsers.lines.several_loops import leave_out_others
 from looptime.parsers.lines.tags import apart, cross, loops_each, of_the_loop, tags_of
@@ -92,9 +92,10 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
         If ``values`` is asked for and the lines hold no values with names.
     """
     asked = options.layout == "values"
-    if not asked and options.columns is None and is_written(text):
+    lines = [_COLOURS.sub("", line.lstrip("\ufeff")) for line in lines_of(text, _FIRST_LINES)]
+    first = unrolled(lines)
+    if first is lines and not asked and options.columns is None and is_written(text):
         return None
-    first = [_COLOURS.sub("", line.lstrip("\ufeff")) for line in lines_of(text, _FIRST_LINES)]
     names, unit = None if asked else options.columns, options.unit
     if not (asked or options.stated) and other_times(first, source.path, names, unit) is not None:
         table = other_times(_every_line(source), source.path, names, unit)
@@ -137,7 +138,7 @@ def _every_line(source: Source) -> list[str]:
     text = _COLOURS.sub("", data.decode("utf-8", "replace"))
     lines = [line.rstrip("\r") for line in text.split("\n")]
     lines[0] = lines[0].lstrip("\ufeff")
-    return lines[:-1] if lines and not lines[-1] else lines
+    return unrolled(lines[:-1] if lines and not lines[-1] else lines)
 
 
 _Found = tuple[Grid, str | None, str]

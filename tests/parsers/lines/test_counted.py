@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from looptime.errors import LogError
@@ -47,3 +48,16 @@ def test_counts_of_unknown_length_are_refused(tmp_path):
     """Nobody says how fast the counter counts: the error says where to say it."""
     with pytest.raises(LogError, match="nobody says how fast: name the rate in a line at the top"):
         read(tmp_path, log(168_000_000, ""))
+
+
+@pytest.mark.parametrize("above", [
+    "F_TICK=250000 Hz", "# counter: 250 kHz", "# ticks of 4 us", "timer clock 250kHz",
+])  # fmt: skip
+def test_calls_in_counts_whose_length_a_line_above_the_header_tells(tmp_path, above):
+    """Starts and ends are counts of 4 us each, whatever plausible loop the bare numbers make."""
+    took = np.array([300, 450, 700]) + np.arange(80)[:, None] % 7
+    end = np.cumsum(took.ravel()).reshape(took.shape)
+    rows = [f"{n},{e - d},{e}" for k in range(80)
+            for n, e, d in zip(("imu", "arm", "drive"), end[k], took[k], strict=True)]  # fmt: skip
+    run = read(tmp_path, "\n".join([above, "name,start,stop", *rows]))
+    assert run.loop_columns.period_ns.tolist() == (4000 * took.sum(axis=1))[:-1].tolist()

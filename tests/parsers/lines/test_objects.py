@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 
 from looptime.errors import LogError
@@ -66,3 +67,18 @@ def test_objects_run_into_one_are_none():
     lines = [f'{{"t_ms": {20 * k}, "imu_us": 9, "enc_us": {k}}}' for k in range(9)]
     lines[4] = lines[4][:25] + lines[5][12:]
     assert [row is None for row in read_objects(lines).rows] == [k == 4 for k in range(9)]
+
+
+@pytest.mark.parametrize("holds", ["[%s]", '{"robot": "tray carrier", "loops": [%s]}\n'])
+def test_a_document_on_one_line_is_read_object_by_object(tmp_path, holds):
+    """A list of objects as a library dumps it, alone or under a key: each object is a loop."""
+    rng = np.random.default_rng(8)
+    imu, arm = rng.integers(900, 1400, (2, 3000)) / 1000
+    start = np.cumsum(np.append(0, imu + arm + 0.3)[:-1]).round(3)
+    rows = [
+        {"t_ms": t, "calls": [{"name": "imu", "ms": a}, {"name": "arm", "ms": b}]}
+        for t, a, b in zip(start.tolist(), imu.tolist(), arm.tolist(), strict=True)
+    ]
+    run = read(tmp_path, holds % ", ".join(map(json.dumps, rows)), name="log.json")
+    assert run.loop_columns.period_ns.tolist() == np.diff(np.rint(start * 1e6)).tolist()
+    assert self_ms(run)["calls.arm"] == arm[:-1].tolist()
