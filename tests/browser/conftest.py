@@ -244,7 +244,7 @@ def start_process(folder: Path, port: int) -> subprocess.Popen[bytes]:
     )  # fmt: skip
     while process.poll() is None:
         with contextlib.suppress(OSError):
-            urllib.request.urlopen(f"http://127.0.0.1:{port}/alive", timeout=1).close()
+            urllib.request.urlopen(f"http://127.0.0.1:{port}/alive").close()
             return process
         time.sleep(0.1)
     raise RuntimeError("the server ended before it answered")

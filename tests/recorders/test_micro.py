@@ -201,7 +201,7 @@ def test_killed_in_mid_run(interpreter: str, count: int, tmp_path: Path) -> None
     while last < count:
         last = int(program.stdout.readline())
     program.kill()
-    program.wait(timeout=10)
+    program.wait()
     last = max([last, *(int(n) for n in program.stdout.read().splitlines()[:-1])])
     program.stdout.close()
     loops = [int(row["loop"]) for row in read(path).named("loop")]

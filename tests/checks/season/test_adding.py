@@ -198,8 +198,9 @@ def test_a_cluster_gives_the_same_bytes_though_a_worker_is_killed(tmp_path, clus
     assert _bytes(there) == _bytes(here)
 
 
-def test_a_scheduler_that_goes_away_keeps_what_is_done(tmp_path, cluster):
+def test_a_scheduler_that_goes_away_keeps_what_is_done(tmp_path, cluster, monkeypatch):
     """One line; the runs that were done stay, and a second call adds the rest."""
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)  # so that not all is under way when it goes
     address, (scheduler, *_) = cluster
     paths = write_recipes(tmp_path / "logs", 60)
     season = Season(tmp_path / "season", create=True)
