@@ -26,7 +26,8 @@ from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
 
 __all__ = [
     "Unit", "check_periods", "clock_unit", "find_unit",
-    "in_16_bits", "instants", "read_as", "text_unit", "tick_of", "time_want", "too_slow",
+    "in_16_bits", "instants", "is_plausible", "read_as", "text_unit", "tick_of", "time_want",
+    "too_slow",
 ]  # fmt: skip
 
 #: Loop periods that a robot's loop can have [ns]: 20 us to 5 s.
@@ -269,6 +270,19 @@ def find_unit(
     return Unit(fits[0], UNITS[fits[0]], said)
 
 
+def is_plausible(steps: Float, ns: int) -> bool:
+    """Whether steps of so many nanoseconds a unit may be those of a control loop, or parts of it.
+
+    Examples
+    --------
+    >>> is_plausible(np.full(9, 0.02), 1_000), is_plausible(np.full(9, 0.02), 1_000_000_000)
+    (False, True)
+    """
+    steps = steps[steps > 0]
+    middle = float(np.median(steps)) * ns if len(steps) else 0.0
+    return middle <= 0 or SHORTEST_NS / 4 <= middle <= 4 * LONGEST_NS
+
+
 def check_periods(median_ns: float, unit: Unit, path: str) -> None:
     """Catch a unit that makes the loop absurdly fast or slow.
 
@@ -277,9 +291,8 @@ def check_periods(median_ns: float, unit: Unit, path: str) -> None:
     LogError
         With the units that would be plausible.
     """
-    if SHORTEST_NS / 4 <= median_ns <= 4 * LONGEST_NS or unit.said in ("option", "project"):
-        return
-    if median_ns <= 0:  # a clock that wraps in most steps, or ticks more slowly than the loop
+    # none where a clock wraps in most steps, or ticks more slowly than the loop
+    if is_plausible(np.array([median_ns]), 1) or unit.said in ("option", "project"):
         return
     if unit.stamp is not None and unit.name not in UNITS and median_ns > LONGEST_NS:
         raise LogError(too_slow(median_ns), path)

@@ -39,6 +39,7 @@ def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, 
             nearest = max(around, key=lambda at: len(seen[at].words))
             why = "its name says so and it is never longer"
             roles[inner] = replace(roles[inner], inside=nearest, why=why, sure="likely")
+    _several_in_one(seen, parts, lengths, roles)
     if len(parts) < 2:
         return roles
     table = np.stack([lengths[at] for at in parts], axis=1)
@@ -58,6 +59,25 @@ def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, 
             break
         _make_room(seen, top, lengths, steps, roles)
     return roles
+
+
+def _several_in_one(
+    seen: list[Seen], parts: list[int], lengths: dict[int, Float], roles: dict[int, Role]
+) -> None:
+    """Put parts into the one that their names begin with, where it holds them all together.
+
+    What one of them takes more another may take less, so that none alone goes with the whole.
+    """
+    for outer in sorted(parts, key=lambda at: -len(seen[at].words)):  # the innermost first
+        words = set(seen[outer].words)
+        inner = [at for at in parts if words and words < set(seen[at].words)]
+        inner = [at for at in inner if roles[at].inside in (-1, outer)]
+        total = np.sum([np.nan_to_num(lengths[at]) for at in inner], axis=0)
+        if len(inner) < 2 or not _lies_in(total, lengths[outer]):
+            continue
+        for at in inner:
+            why = f"its name says so and {seen[outer].name} holds it with others named so"
+            roles[at] = replace(roles[at], inside=outer, why=why, sure="likely")
 
 
 def _too_long(lengths: list[Float], steps: Steps) -> bool:

@@ -12,7 +12,7 @@ from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.headers import Head, roles
-from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, tick_of
+from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, is_plausible, tick_of
 from looptime.parsers.layouts.by_values import CALLS, call_columns, fit_of
 from looptime.parsers.layouts.contract import (
     SECOND,
@@ -173,11 +173,18 @@ def unit(log: Reading) -> Unit:
         (given[role].unit for role in ("duration", "end") if role in given and given[role].unit),
         None,
     )
+    if header is not None and not head.unit and not is_plausible(steps, UNITS[header]):
+        header = None  # `t,dur_us` with t in seconds
     return clock_unit(dialect, head, header, log.asked, log.source.path, steps)
 
 
 def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
-    """The unit of one column; a length beside a date is a number."""
+    """The unit of one column; a length beside a date is a number.
+
+    Where the clock's header names no unit, what is inferred or asked for is the clock's alone.
+    """
+    if head.unit and not log.given.one["start"].unit:
+        return Unit(head.unit, UNITS[head.unit], "header")
     if key in ("duration", "cpu") and unit.stamp is not None:
         values = numbers(log.dialect, head.index)
         return find_unit(head.unit, *log.asked, values, log.source.path, str(key))

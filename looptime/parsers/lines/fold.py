@@ -320,7 +320,7 @@ def _merged(group: list[Entry], head: int, timed: list[bool], stamp: int | None)
     for line, values in group:
         for at, cell in values.items():
             if at == stamp:
-                if line == head:
+                if line <= head:  # a line without a stamp has that of the one before
                     row[at] = cell
             elif row[at] and timed[at] and is_number(cell) and is_number(row[at]):
                 row[at] = repr(float(row[at]) + float(cell))

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from itertools import pairwise
 
 from looptime.parsers.lines.grid import Grid, counts, fit_cell, is_stamp, is_text
-from looptime.parsers.lines.shapes import CLOCK, Sentence, Shapes
+from looptime.parsers.lines.shapes import CLOCK, LEVELS, Sentence, Shapes
 from looptime.parsers.lines.tags import tags_of
 from looptime.records import dataclass
 
@@ -27,6 +28,8 @@ _LEAST_USES = 3
 _BEGUN = frozenset(("begin", "begins", "begun", "start", "starts", "started", "starting"))
 #: Pairs of words that make a row beside its stamp, and the share of such lines.
 _WORDS, _MOSTLY = 2, 0.9
+#: Of lines that are alike, so many have other words than the one before, if these are names.
+_TAKES_TURNS = 0.8
 _COMMA = re.compile(r"(?<![\w.,])[+-]?\d+,\d+(?![\d,])")
 _POINT = re.compile(r"(?<![\w.])[+-]?\d+\.\d+(?![\w.])")
 #: A number whose thousands are set off; with two commas it is no decimal one.
@@ -57,6 +60,8 @@ def read_keyed(lines: list[str]) -> Grid | None:
     sample = [line for line in lines[:_SAMPLE] if is_text(line)]
     shapes = Shapes(comma=_has_comma(sample))
     told = [shapes.read(line) for line in sample]
+    if _name_owners(shapes, sample, [s for s, _ in told]):
+        told = [shapes.read(line) for line in sample]
     fit = [s for s, _ in told if _eligible(s)]
     if sum(_worded(s) for s, _ in told) > _MOSTLY * len(sample):
         return _grid(lines, shapes, set(), False, True)
@@ -90,6 +95,40 @@ def _of_one_thread(told: list[tuple[Sentence, list[str]]], sample: list[str]) ->
     """Whether all values are told by lines of one thread, as far as lines name theirs."""
     tags = tags_of(sample)
     return tags is None or len({tag for (s, _), tag in zip(told, tags, strict=True) if s.marks}) < 2
+
+
+def _name_owners(shapes: Shapes, sample: list[str], told: list[Sentence]) -> bool:
+    """Name lengths by the words that take turns in lines which are alike else; whether any do.
+
+    Examples
+    --------
+    >>> log = [f"{9 * k + at} {name}: done busy={at}ms" for k in range(4)
+    ...        for at, name in enumerate(("imu", "drive"), 1)]
+    >>> shapes = Shapes()
+    >>> _name_owners(shapes, log, [shapes.read(line)[0] for line in log])
+    True
+    >>> shapes.read(log[1])[0].names
+    (None, 'drive busy')
+    """
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for at, one in enumerate(told):
+        if any(name and unit for name, unit in zip(one.names, one.units, strict=True)):
+            alike.setdefault((one.names, one.units), []).append(at)
+    found = False
+    for places in alike.values():
+        texts = [told[at].text.split() for at in places]
+        shared = set.intersection(*map(set, texts))
+        own = [" ".join(w for w in text if w not in shared and w.lower() not in LEVELS)
+               for text in texts]  # fmt: skip
+        turns = sum(one != other for one, other in pairwise(own))
+        uses = Counter(own)
+        if "" in uses or 4 * len(uses) > len(own) or turns < _TAKES_TURNS * len(own):
+            continue
+        found = True
+        for at, whose in {shapes.shape(sample[at]): (at, whose)
+                          for at, whose in zip(places, own, strict=True)}.values():  # fmt: skip
+            shapes.belongs(sample[at], whose)
+    return found
 
 
 def _call_loops(shapes: Shapes, sample: list[str]) -> bool:

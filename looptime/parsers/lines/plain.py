@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
+from itertools import groupby
 
 import numpy as np
 
@@ -58,6 +59,7 @@ _FEWEST = 10
 #: What sets a terminal's colours and place.
 _COLOURS = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 _HOLE = HOLE.decode()
+_LOOP_NUMBER = ("loop", "cycle", "iteration", "iter", "frame")
 _LETTERS = re.compile(r"[A-DF-Za-df-z{]")
 
 
@@ -233,9 +235,30 @@ def _name_clock(grid: Grid) -> None:
             return
 
 
+def _name_loops(grid: Grid) -> None:
+    """Call a column the loop's number that steps by one after every so many lines, if none is."""
+    if any(split_unit(name)[0].lower() in _LOOP_NUMBER for name in grid.names):
+        return
+    for at, name in enumerate(grid.names):
+        cells = [c for c in grid.cells(at)[:_LOOKED_AT] if c]
+        if (
+            is_stamp(name)
+            or grid.units[at]
+            or not all(c.isdecimal() and len(c) < 19 for c in cells)
+        ):
+            continue
+        runs = [len(list(run)) for _, run in groupby(cells)][1:-1]
+        (most, often), *_ = Counter(runs).most_common(1) or [(0, 0)]
+        steps = np.diff(np.array(cells, np.int64))
+        if most > 1 and often >= 0.8 * len(runs) >= _FEWEST and set(steps.tolist()) == {0, 1}:
+            grid.names[at] = "loop"
+            return
+
+
 def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
     """One row a loop: the grid as it is, or folded where its lines hold a value each."""
     _name_clock(grid)
+    _name_loops(grid)
     join_seconds(grid)
     if all(is_stamp(name) or not name for name in grid.names):
         return None
@@ -261,7 +284,7 @@ def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
             return calls_of(lines, events), "values", ""
     common = {at for at, name in enumerate(grid.names)
               if is_stamp(name) or at in words or name == f"{STAMP} 2"
-              or (split_unit(name)[0].lower() in ("loop", "cycle", "iteration", "iter", "frame")
+              or (split_unit(name)[0].lower() in _LOOP_NUMBER
               and grid.units[at] is None and split_unit(name)[1] is None)}  # fmt: skip
     leave_out_others(grid, entries_of(grid), common, times[0] if times else None)
     first = entries_of(grid, _LOOKED_AT)

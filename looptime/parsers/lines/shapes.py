@@ -106,6 +106,15 @@ class Shapes:
         names = (*sentence.names[:-1], name)
         self._known[self.shape(line)] = replace(sentence, names=names, marks=1)
 
+    def belongs(self, line: str, whose: str) -> None:
+        """Put whose they are before the names of the lengths in all lines of this shape."""
+        sentence, _ = self.read(line)
+        names = tuple(
+            f"{whose} {name}" if name and unit else name
+            for name, unit in zip(sentence.names, sentence.units, strict=True)
+        )
+        self._known[self.shape(line)] = replace(sentence, names=names)
+
     def expect(self, line: str) -> None:
         """Look first whether a line is written just as this one is."""
         sentence, numbers = self.read(line)
@@ -177,7 +186,8 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
         marks += before.rstrip()[-1:] in ("=", ":") and bool(clean(before))
         name = _before(before, first=at == 0)
         if name is None and at and units[at] and names[-1] and _TOOK.search(before):
-            name = f"{names[-1]} time"  # loop 12 took 4.2 ms
+            whose = next((n for n in reversed(names) if n != "time"), None)
+            name = f"{whose or names[-1]} time"  # loop 12 took 4.2 ms, loop 12 @ 3 s: 4.2 ms
         names.append(name)
     named_after = [
         name or (_after(left[at + 1]) if units[at] else None) for at, name in enumerate(names)

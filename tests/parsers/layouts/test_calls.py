@@ -147,3 +147,15 @@ def test_calls_that_count_from_the_start_of_their_loop(tmp_path, numbered):
     assert run.loop_columns.period_ns.tolist() == (1000 * np.diff(begin)).tolist()
     assert [one.name for one in run.names] == ["gyro", "belt"]
     balance(run)
+
+
+@pytest.mark.parametrize("unit", [None, "s"])
+def test_lengths_say_nothing_of_a_clock_that_they_do_not_fit(tmp_path, unit):
+    """A clock in seconds that does not say so stands beside lengths in us, which keep theirs."""
+    rows = [f"{(20 * k + start) / 1000:.4f},{name},{length * 1000}"
+            for k in range(60) for name, start, length in CALLS]  # fmt: skip
+    run = read(tmp_path, "t,name,dur_us\n" + "\n".join(rows) + "\n", unit=unit)
+    assert (run.clock.unit, set(periods_ms(run))) == ("s", {20.0})
+    assert {name: set(ms) for name, ms in self_ms(run).items()} == {
+        "drive": {6.0}, "imu": {3.0}, "arm": {6.0},
+    }  # fmt: skip

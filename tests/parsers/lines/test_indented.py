@@ -25,3 +25,21 @@ def test_a_line_lies_in_that_above_it_with_less_indentation(tmp_path, stamp, aft
     found = {name.rpartition(".")[2]: ms for name, ms in self_ms(run).items()}
     wanted = {"sensors": [1.0] * 3, **COSTS}
     assert found == {name: (ms * 8)[:-1] for name, ms in wanted.items()}
+
+
+def test_the_line_of_the_loop_has_the_only_stamp(tmp_path):
+    """Its length is the loop's and its instant the loop's start; both wheels lie in the drive."""
+    text = "".join(
+        f"loop {k} @ {k / 50:.4f} s: 20.00 ms\n  imu: {2 + k % 3} ms\n  drive: {8 + k % 2} ms\n"
+        f"    front: {1 + k * 5 % 7 / 2} ms\n    rear: {6 + k % 2 - k * 5 % 7 / 2} ms\n"
+        for k in range(60)
+    )
+    run = read(tmp_path, text)
+    assert set(periods_ms(run)) == {20.0}
+    found = {name: ms[:4] for name, ms in self_ms(run).items()}
+    assert found == {
+        "imu": [2.0, 3.0, 4.0, 2.0],
+        "drive": [1.0] * 4,
+        "drive.front": [1.0, 3.5, 2.5, 1.5],
+        "drive.rear": [6.0, 4.5, 4.5, 6.5],
+    }

@@ -165,3 +165,33 @@ def test_lines_run_into_one_are_none():
     assert [at for at, row in enumerate(grid.rows) if row is None] == [20]
     twice = [f"[{20 * k} ms] imu={k % 7}us imu={k % 5}us" for k in range(40)]
     assert None not in read_keyed(twice).rows
+
+
+@pytest.mark.parametrize("level", ["", "DEBUG "])
+def test_words_that_take_turns_say_whose_the_lengths_are(tmp_path, level):
+    """Lines differ by the name of a module alone, and by a number that goes up once a loop."""
+    costs = [(2 + k % 3, 9 + k % 2) for k in range(40)]
+    text = "".join(
+        f"00:00:{(20 * k + imu) / 1000:06.3f} {level}loop{{n={k}}}:imu: close busy={imu}.0ms\n"
+        f"00:00:{(20 * k + imu + drive) / 1000:06.3f} {level}loop{{n={k}}}:drive: close "
+        f"busy={drive}.0ms\n"
+        for k, (imu, drive) in enumerate(costs)
+    )
+    run = read(tmp_path, text)
+    found = {name.split()[0]: ms for name, ms in self_ms(run).items()}
+    count = len(run)
+    assert count >= 38
+    first = round(run.loop_columns.loop[0])
+    assert found == {
+        "imu": [float(imu) for imu, _ in costs[first : first + count]],
+        "drive": [float(drive) for _, drive in costs[first : first + count]],
+    }
+
+
+def test_words_that_stay_for_long_say_what_the_robot_does(tmp_path):
+    """The same words for many loops, then others: no length has two names for that."""
+    text = "".join(f"{20 * k} ms {'waiting' if k < 30 else 'driving'}: imu={2 + k % 3}ms\n"
+                   for k in range(60))  # fmt: skip
+    run = read(tmp_path, text)
+    assert set(periods_ms(run)) == {20.0}
+    assert list(self_ms(run)) == ["imu"]
