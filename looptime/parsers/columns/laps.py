@@ -13,7 +13,7 @@ from looptime.parsers.columns.lexicon import meaning, tokens
 from looptime.parsers.columns.unit import in_16_bits
 from looptime.parsers.text.dialect import Dialect, numbers
 
-__all__ = ["LAP", "find_laps", "wrapping_instants"]
+__all__ = ["LAP", "adds_up", "find_laps", "wrapping_instants"]
 
 #: Why a column of a log without a clock is taken for one.
 LAP = "an instant since the loop's start: in every row it holds the column before and what it adds"
@@ -59,7 +59,7 @@ def find_laps(found: list[Head], dialect: Dialect, clock: bool = True) -> dict[i
     if len(laps) < 2 and not clock:
         laps = [h for h in found if meaning(h.text) in ("bare", "duration", "clock")]
         laps = [h for h in laps if _within_the_loop(numbers(dialect, h.index))]
-        if not _add_up(laps, dialect):
+        if not laps or not adds_up(np.array([numbers(dialect, h.index) for h in laps])):
             return {}
     if len(laps) < 2 or len({h.unit for h in laps}) > 1:
         return {}
@@ -73,17 +73,28 @@ def find_laps(found: list[Head], dialect: Dialect, clock: bool = True) -> dict[i
     return dict(zip(places, [-1, *places[:-1]], strict=True))
 
 
-def _add_up(laps: list[Head], dialect: Dialect) -> bool:
-    """Whether each column holds the one before and something of its own: instants of a loop.
+def adds_up(values: Float) -> bool:
+    """Whether each value of a loop holds the one before and something of its own: instants.
 
     What a lap adds goes its own way, so it is independent of the lap before, while the laps go
     together. Of lengths side by side the difference falls as the shorter one grows, of lengths
     that grow alike it rises.
+
+    Parameters
+    ----------
+    values : float64 array, shape (k, n)
+        Of k laps in n loops, NaN where there is none.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> took = np.random.default_rng(1).uniform(1, 3, (4, 200))
+    >>> adds_up(np.cumsum(took, axis=0)), adds_up(took * np.array([[1], [4], [16], [64]]))
+    (True, False)
     """
-    values = np.array([numbers(dialect, h.index) for h in laps])
-    if len(laps) < _FEWEST or np.isfinite(values).all(axis=0).sum() < _ENOUGH:
-        return False
     values = values[:, np.isfinite(values).all(axis=0)]
+    if len(values) < _FEWEST or values.shape[1] < _ENOUGH:
+        return False
     values = values[np.ptp(values, axis=1) > 0]
     values = values[np.argsort(np.median(values, axis=1), kind="stable")]
     added: Float = values[1:] - values[:-1]

@@ -10,6 +10,7 @@ from looptime.errors import LogError
 from looptime.parsers.columns.evidence import disordered, rises, shown, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.inside import enclosing
+from looptime.parsers.columns.laps import adds_up
 from looptime.parsers.columns.unit import Unit, find_unit
 from looptime.parsers.layouts.contract import (
     UNSEEN,
@@ -55,6 +56,13 @@ _CLOCKS = ("start", "starttime", "begin", "timestamp", "ts", "t", "end", "stop")
 
 #: Lengths of so many sections do not each exceed the one before.
 _SOME = 20
+
+
+_LAPS = (
+    "times run on within every loop: read as instants since its start, a section is what it adds"
+)
+#: Share of the rows that loops with the same sections must hold.
+_IN_LAPS = 0.9
 
 
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
@@ -139,14 +147,35 @@ def in_turn_by_value(names: NDArray[np.str_], values: Float) -> bool:
 
 def rows(content: Content) -> Found:
     """Loops with the sections of each, laid one after another."""
+    laps = _laps(content)
     found = _loops(content)
     notes = ["no clock in the log: loops are laid one after another"]
     if found.said.endswith("the sum of its sections"):
         notes.append("no total in the log: the period is the sum of the sections")
+    notes += [_LAPS] * laps
     limits = (UNSEEN,) if found.said.endswith(SUMMED) else ()
     notes += [*_whole_run(content, len(found)), *_other_threads(content)]
     ticks = np.unique(content.table.columns["duration"][:100_000])
     return Found(found, ticks, content.units["duration"].ns, tuple(notes), limits=limits)
+
+
+def _laps(content: Content) -> bool:
+    """Bring times that run on from section to section of a loop to what each adds, in place."""
+    at = content.table.columns
+    name, time = np.asarray(at["name"]), at["duration"]
+    first = np.concatenate([[0], np.flatnonzero(np.diff(time) < 0) + 1])
+    length = np.diff(np.append(first, len(time)))
+    usual = int(np.bincount(length).argmax())
+    whole = first[length == usual]
+    if usual < 2 or len(whole) < _FEWEST or usual * len(whole) < _IN_LAPS * len(time):
+        return False
+    rows = whole[:, None] + np.arange(usual)
+    if (name[rows] != name[rows[0]]).any() or not adds_up(time[rows].T.astype(np.float64)):
+        return False
+    lap = np.diff(time, prepend=0)
+    lap[first] = time[first]
+    at["duration"] = lap
+    return True
 
 
 def _whole_run(content: Content, loops: int) -> list[str]:

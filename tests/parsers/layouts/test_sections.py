@@ -108,3 +108,30 @@ def test_lengths_come_in_turn_by_chance_hardly_ever(names):
         for _ in range(250)
     )
     assert found <= 2
+
+
+def test_times_that_run_on_within_a_loop_are_instants_since_its_start(tmp_path):
+    """A stopwatch read after each section, set back once a loop: the last is the loop."""
+    took = np.random.default_rng(6).uniform(0.4, 1.6, (200, 4)).round(3)
+    took[9::50, 2] += 8
+    names = ("imu", "odometry", "lift", "send")
+    log = "section,ms\n" + "".join(
+        f"{name},{at:.3f}\n"
+        for row in np.cumsum(took, axis=1)
+        for name, at in zip(names, row, strict=True)
+    )
+    run = read(tmp_path, log)
+    assert periods_ms(run) == pytest.approx(took.sum(axis=1).tolist()[: len(periods_ms(run))])
+    assert len(periods_ms(run)) >= 199
+    for at, name in enumerate(names):
+        assert self_ms(run)[name] == pytest.approx(took[: len(periods_ms(run)), at].tolist())
+    assert any("run on within every loop" in note for note in run.clock.notes)
+
+
+def test_sections_that_are_longer_from_one_to_the_next_are_lengths(tmp_path):
+    """Each is longer than the one before and goes its own way: the loop is their sum."""
+    took = (np.random.default_rng(7).uniform(1, 1.4, (200, 4)) * [0.5, 1, 2, 4]).round(3)
+    log = "section,ms\n" + "".join(
+        f"{name},{ms:.3f}\n" for row in took for name, ms in zip("abcd", row, strict=True)
+    )
+    assert sum(periods_ms(read(tmp_path, log))) == pytest.approx(took.sum(), rel=0.01)
