@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import fields, replace
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from looptime.run import CallColumns, LoopColumns, Run
 
 __all__ = ["blocks_of", "cut", "range_of", "stretches"]
 
 Piece = tuple[int, int]
+_T = TypeVar("_T", bound=np.generic)
 
 
 def blocks_of(run: Run) -> tuple[Piece, ...] | None:
@@ -82,7 +84,7 @@ def cut(run: Run, pieces: Sequence[Piece], blocks: tuple[Piece, ...] | None) -> 
         for a, b in pieces:
             keep[a:b] = True
         return run.select(keep)
-    columns = {
+    columns: dict[str, Any] = {
         f.name: value if not isinstance(value, np.ndarray) else _joined(value, pieces)
         for f in fields(LoopColumns) for value in [getattr(at, f.name)]
     }  # fmt: skip
@@ -90,7 +92,7 @@ def cut(run: Run, pieces: Sequence[Piece], blocks: tuple[Piece, ...] | None) -> 
     return replace(run, loop_columns=LoopColumns(**columns), call_columns=calls)
 
 
-def _joined(column: Any, pieces: Sequence[Piece]) -> Any:
+def _joined(column: NDArray[_T], pieces: Sequence[Piece]) -> NDArray[_T]:
     if len(pieces) == 1:
         return column[pieces[0][0] : pieces[0][1]]
     return np.concatenate([column[a:b] for a, b in pieces]) if pieces else column[:0]

@@ -6,7 +6,7 @@ import os
 import secrets
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import replace
 from functools import partial
 from operator import eq
@@ -68,7 +68,7 @@ class Desk:
         self._exports: OrderedDict[str, tuple[str, str]] = OrderedDict()
         self._lock = threading.Lock()
         self._heavy = threading.Lock()
-        self._long: OrderedDict[tuple[Any, ...], None] = OrderedDict()
+        self._long: OrderedDict[tuple[Hashable, ...], None] = OrderedDict()
         self._drawn: OrderedDict[int, tuple[ref[Summary], dict[str, Any]]] = OrderedDict()
 
     def run(self, view: View) -> Run:
@@ -118,7 +118,7 @@ class Desk:
             key, lambda: self._summarise(view), lambda: self._summarise_few(view), "Working it out"
         )
 
-    def _keep_long(self, key: tuple[Any, ...]) -> None:
+    def _keep_long(self, key: tuple[Hashable, ...]) -> None:
         """Forget the summary of a long part that was looked at before some others."""
         with self._lock:
             self._long[key] = None

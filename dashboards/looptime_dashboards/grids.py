@@ -11,7 +11,7 @@ from flask import g, has_request_context
 
 from looptime.views.text.terminal import safe
 from looptime_dashboards.lean import Part
-from looptime_dashboards.parts import is_number
+from looptime_dashboards.parts import is_long, is_number
 
 __all__ = ["grid", "has_grid", "scripts_of_grid"]
 
@@ -34,12 +34,8 @@ _ASKED = {"filterOptions": ["greaterThanOrEqual", "lessThanOrEqual", "inRange"],
           "defaultOption": "greaterThanOrEqual", "maxNumConditions": 1}  # fmt: skip
 
 
-#: Text of so many letters takes several lines.
-_LONG_TEXT = 35
-
-
 def grid(
-    page: str, heads: Sequence[str], rows: Sequence[Sequence[Any]],
+    page: str, heads: Sequence[str], rows: Sequence[Sequence[object]],
     sets: Callable[[Sequence[Any]], str], height_px: int = 340, chosen: int | None = None,
 ) -> Part:  # fmt: skip
     """A table whose columns sort by their heads and filter by the fields below them.
@@ -76,7 +72,7 @@ def grid(
             k in numbers,
             k in shares,
             not any(isinstance(r[k], float) for r in rows),
-            any(isinstance(r[k], str) and len(r[k]) > _LONG_TEXT for r in rows),
+            any(is_long(r[k]) for r in rows),
         )
         for k, head in enumerate(heads)
     ]
@@ -132,7 +128,7 @@ def _column(
     return made
 
 
-def _cell(value: Any, is_share: bool) -> Any:
+def _cell(value: object, is_share: bool) -> object:
     if isinstance(value, str):
         return safe(value, 400)
-    return 100 * value if is_share and value is not None else value
+    return 100 * value if is_share and is_number(value) else value

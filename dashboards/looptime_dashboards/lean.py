@@ -117,7 +117,7 @@ def markup(part: Part) -> Markup:
     return element(given["type"].lower(), markup(given["props"].get("children")), **attributes)
 
 
-def _spelt(name: str, value: Any) -> Any:
+def _spelt(name: str, value: Any) -> object:
     if name == _FIGURE:  # JSON, in which there is nothing but plain characters
         return Markup(value.replace("&", "&amp;").replace("'", "&#39;"))
     if name == "style" and value is not None:

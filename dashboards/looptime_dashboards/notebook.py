@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from pathlib import Path
-from typing import Any
 
 from dash import Dash, Input, Output, State, ctx, dcc, html
 
@@ -62,7 +61,7 @@ def register_notes(app: Dash, desk: Desk, can_write: bool) -> None:
         *(Output(f"note-on-{about}", name) for about in _ABOUTS for name in ("children", "hidden")),
         Input("view", "data"), Input("loop", "data"), Input("notes-written", "data"),
     )  # fmt: skip
-    def show_notes(data: Any, loop: Any, _: Any) -> Any:
+    def show_notes(data: object, loop: object, _: object) -> tuple[object, ...]:
         path, view = asked_of(data)
         page = next((p for p in PAGES if p.path == path), None)
         about = [part for made in _abouts(view, loop) for part in (made, not made)]
@@ -86,7 +85,7 @@ def register_notes(app: Dash, desk: Desk, can_write: bool) -> None:
         State("note-text", "value"), State("view", "data"), State("loop", "data"),
         State("notes-written", "data"), prevent_initial_call=True,
     )  # fmt: skip
-    def write_notes(*given: Any) -> Any:
+    def write_notes(*given: object) -> tuple[object, ...]:
         text, data, loop, written = given[-4:]
         _, view = asked_of(data)
         count = written + 1 if isinstance(written, int) else 1
@@ -116,7 +115,7 @@ def _listed(found: tuple[Note, ...], view: View, may_drop: bool) -> Part:
     return html.Ul(rows) if rows else html.P("None yet.", className="faint")
 
 
-def _new(desk: Desk, view: View, text: str, about: str, loop: Any) -> tuple[Path, Note]:
+def _new(desk: Desk, view: View, text: str, about: str, loop: object) -> tuple[Path, Note]:
     """What is to be written where; by the enter key, on the narrowest that is chosen."""
     folder, name, run = desk.place_of_notes(view)
     if about not in _ABOUTS:
@@ -142,7 +141,7 @@ def _token(note: Note) -> str:
     return hashlib.blake2b(told.encode("utf-8", "replace"), digest_size=6).hexdigest()
 
 
-def _abouts(view: View, loop: Any) -> tuple[str, str, str]:
+def _abouts(view: View, loop: object) -> tuple[str, str, str]:
     """What a note can be about: the words of each, empty where it is not chosen."""
     part = Note("", "", from_s=view.start, to_s=view.end)
     ranged = view.start is not None or view.end is not None

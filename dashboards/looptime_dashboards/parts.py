@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from contextvars import ContextVar
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeGuard
 from urllib.parse import parse_qsl, urlencode
 
 from dash import html
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ELSEWHERE", "address", "asked_of", "busy", "card", "caution", "choice", "choices", "findings",
-    "form_of", "is_number", "looking_at", "meanings", "named", "note", "onward", "otherwise",
-    "table", "toggle", "ways",
+    "form_of", "is_long", "is_number", "looking_at", "meanings", "named", "note", "onward",
+    "otherwise", "table", "toggle", "ways",
 ]  # fmt: skip
 
 #: The page and the view that are being answered: links lead on from there.
@@ -228,7 +228,7 @@ def meanings(terms: Iterable[str], run: Mapping[str, Any] | None = None) -> Part
 
 
 def table(
-    heads: Sequence[str], rows: Iterable[Sequence[Any]], caption: str, most: int = _MOST_ROWS
+    heads: Sequence[str], rows: Iterable[Sequence[object]], caption: str, most: int = _MOST_ROWS
 ) -> Part:
     """A table that can be scrolled sideways, also from the keyboard."""
     kept = list(rows)
@@ -238,7 +238,7 @@ def table(
                     for h, r in zip(heads, right, strict=True)])  # fmt: skip
     body = [
         html.Tr([html.Td(v if isinstance(v, Component) else cell_text(v),
-                         className="n" if r else _width(v))
+                         className="n" if r else "long" if is_long(v) else "")
                  for v, r in zip(row, right, strict=False)])
         for row in shown
     ]  # fmt: skip
@@ -252,12 +252,12 @@ def table(
                                   className="faint")])  # fmt: skip
 
 
-def _width(value: Any) -> str:
-    """Long text is given room, so that it does not become a tall and narrow column."""
-    return "long" if isinstance(value, str) and len(value) > _LONG_TEXT else ""
+def is_long(value: object) -> bool:
+    """Whether a cell is given room, so that it does not become a tall and narrow column."""
+    return isinstance(value, str) and len(value) > _LONG_TEXT
 
 
-def is_number(value: Any) -> bool:
+def is_number(value: object) -> TypeGuard[int | float]:
     """Whether a cell holds a number, which stands right in a table."""
     return isinstance(value, int | float) and not isinstance(value, bool)
 

@@ -204,7 +204,7 @@ def refuse_malformed(server: Flask, callbacks: Mapping[str, Mapping[str, Any]]) 
         return Response("There is no such file.", 404, mimetype="text/plain")
 
 
-def _ids(given: Any) -> list[tuple[str, str]] | None:
+def _ids(given: object) -> list[tuple[str, str]] | None:
     """Components and properties that are named; None where they are not named as they should."""
     if not isinstance(given, list) or not all(isinstance(one, dict) for one in given):
         return None

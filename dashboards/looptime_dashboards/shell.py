@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 from urllib.parse import urlencode
 
 from dash import ALL, Dash, Input, Output, State, dcc, html, no_update
@@ -158,7 +157,14 @@ def _register_page(app: Dash, desk: Desk) -> None:
         State("loop", "data"), State("drawn", "data"), State("knows-grid", "data"),
         running=_once_at_a_time("poll"),
     )  # fmt: skip
-    def show_page(data: Any, _: Any, __: Any, loop: Any, drawn: Any, knows_grid: Any) -> Any:
+    def show_page(
+        data: object,
+        _: object,
+        __: object,
+        loop: object,
+        drawn: int | None,
+        knows_grid: bool | None,
+    ) -> tuple[object, ...]:
         path, view = asked_of(data)
         view = view.but(loop=loop if isinstance(loop, int) else None)
         page = next((p for p in PAGES if p.path == path), _NOWHERE)
@@ -183,7 +189,7 @@ def _register_page(app: Dash, desk: Desk) -> None:
 
     @app.callback(Output("loop-panel", "children"), Input("loop", "data"), Input("drawn", "data"),
                   State("view", "data"), prevent_initial_call=True)  # fmt: skip
-    def show_loop(loop: Any, _: Any, data: Any) -> Any:
+    def show_loop(loop: object, _: object, data: object) -> list[Part]:
         path, view = asked_of(data)
         page = next((p for p in PAGES if p.path == path), _NOWHERE)
         if not isinstance(loop, int) or not page.has_loop or not view.run:
@@ -200,7 +206,7 @@ def _register_runs(app: Dash, desk: Desk) -> None:
                   Output("seen", "data"),
                   Input("watch", "n_intervals"), Input("view", "data"),
                   State("seen", "data"), running=_once_at_a_time("watch"))  # fmt: skip
-    def show_runs(_: Any, data: Any, seen: Any) -> Any:
+    def show_runs(_: object, data: object, seen: object) -> tuple[object, ...]:
         version = desk.library.scan()
         _, view = asked_of(data)
         newest = desk.library.newest()
@@ -219,7 +225,7 @@ def _register_runs(app: Dash, desk: Desk) -> None:
 
     @app.callback(Output("url", "search"), Input("run-select", "value"), State("view", "data"),
                   State("seen", "data"), prevent_initial_call=True)  # fmt: skip
-    def open_run(value: Any, data: Any, seen: Any) -> Any:
+    def open_run(value: object, data: object, seen: object) -> object:
         if not isinstance(value, str) or (isinstance(seen, list) and value == seen[-1]):
             return no_update
         path, _ = asked_of(data)

@@ -118,7 +118,7 @@ class Work:
             raise Pending(text + self._so_far(key), self._share.get(key)) from None
         return found
 
-    def twice(self, key: tuple[Any, ...], make: Callable[[], T], quick: Callable[[], T],
+    def twice(self, key: tuple[Hashable, ...], make: Callable[[], T], quick: Callable[[], T],
               text: str = "Working") -> tuple[T, bool]:  # fmt: skip
         """A quick answer first, the full one when it is there; and whether it is the quick one.
 
@@ -147,9 +147,9 @@ class Work:
         """Share of the work for an answer that is done, where it tells."""
         return self._share.get(key)
 
-    def put(self, key: Hashable, answer: Any) -> None:
+    def put(self, key: Hashable, answer: object) -> None:
         """Keep an answer that is at hand."""
-        future: Future[Any] = Future()
+        future: Future[object] = Future()
         future.set_result(answer)
         with self._lock:
             self._answers[key] = future

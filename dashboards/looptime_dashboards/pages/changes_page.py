@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Hashable
+from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
 from dash import html
@@ -131,7 +132,7 @@ def _refused(view: View, why: str) -> Part:
     )  # fmt: skip
 
 
-def place(desk: Desk, view: View) -> tuple[Any, ...]:
+def place(desk: Desk, view: View) -> tuple[Hashable, ...]:
     """What a plan is about: the run and the part of it."""
     return (view.run, desk.phase(view), view.start, view.end, view.warmup)
 
@@ -266,7 +267,7 @@ def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
     changes = tuple(str(parse(c)) for c in view.change)
     key, sd = _plan_key(desk, view), scatter(desk, view)
 
-    def make(loops: int, tell: Any = None) -> Prediction:
+    def make(loops: int, tell: Callable[[float], None] | None = None) -> Prediction:
         few = stretches(desk, view, loops)
         return predict(desk.asked(view), few, changes, run_sd=sd, progress=tell)
 
@@ -278,7 +279,7 @@ def prediction(desk: Desk, view: View) -> tuple[Prediction, bool]:
     )
 
 
-def _plan_key(desk: Desk, view: View) -> tuple[Any, ...]:
+def _plan_key(desk: Desk, view: View) -> tuple[Hashable, ...]:
     return ("predict", *place(desk, view), tuple(str(parse(c)) for c in view.change))
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
 from urllib.parse import urlencode
 
 from dash import html
@@ -60,7 +59,7 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     return parts, False
 
 
-def _row(desk: Desk, one: Offered) -> tuple[Any, ...]:
+def _row(desk: Desk, one: Offered) -> tuple[Part, ...]:
     if not one.changed:  # passed over, so that neither is known
         return one.name, None, "", one.error
     states = [f"read as {one.layout}"] if one.layout else []

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dash import html
 
@@ -83,7 +83,7 @@ def scatter(desk: Desk, view: View) -> tuple[float | None, str]:
 
 
 def table_card(
-    desk: Desk, key: str, title: str, heads: Sequence[str], rows: Iterable[Sequence[Any]],
+    desk: Desk, key: str, title: str, heads: Sequence[str], rows: Iterable[Sequence[object]],
     caption: str, *more: Part,
 ) -> Part:  # fmt: skip
     """A table with its title, its export and what else is to be said."""

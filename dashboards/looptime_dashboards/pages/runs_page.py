@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
 from dash import html
@@ -139,7 +139,7 @@ def _chooser(desk: Desk, view: View, has_season: bool, wrong: dict[str, tuple[st
     logs = [o for o in desk.library.offered() if not o.error]
     picked = {content_of(k) for k in view.beside}
     logs.sort(key=lambda o: o.content not in picked)
-    rows: list[Sequence[Any]] = []
+    rows: list[Sequence[Part]] = []
     for one in logs[:_MOST_LOGS]:
         this = one.content == content_of(view.run)
         cell = html.Span("the run at the top", className="faint") if this else toggle(
