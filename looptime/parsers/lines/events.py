@@ -28,6 +28,8 @@ _FEW_EVENTS, _MOST_ODD = 12, 0.02
 _ARROW = re.compile(
     r"^(\s*\W?(?:\S*\d\S*\s+){1,2}(?:[mun\N{MICRO SIGN}]?s\s+)?[:|,\s]*)(-*>|<-*)\s*(?=[A-Za-z_])"
 )
+#: Words before a stamp at the end of their line.
+_BEHIND = re.compile(r"^\s*([A-Za-z].*?)[\s:=@]+(\d+(?:[.,]\d+)?(?:\s?[mun\N{MICRO SIGN}]?s)?)\s*$")
 #: More events than this share that come too soon or too late are of two logs.
 _MOST_CROSSED = 0.2
 #: What may stand before a stamp: nothing, a bracket, or words set off from it.
@@ -87,7 +89,7 @@ def read_events(lines: list[str]) -> list[Event] | None:
     >>> [(e.stamp, e.name) for e in read_events(log)[:2]]
     [('0', 'loop'), ('9', 'imu')]
     """
-    lines, shapes = _in_words(lines), Shapes()
+    lines, shapes = _in_words(_stamps_first(lines)), Shapes()
     sample = [line for line in lines[:_SAMPLE] if is_text(line)]
     uses = Counter(text for line in sample if (text := _event(shapes, line)[1]))
     stamps: dict[str, set[str]] = {}
@@ -115,6 +117,20 @@ def read_events(lines: list[str]) -> list[Event] | None:
         name, side = sided[text]
         made.append(Event(at, stamp, name, side, shapes.read(line)[0].units[0]))
     return made if _regular(made) and _rising([event.stamp for event in made]) else None
+
+
+def _stamps_first(lines: list[str]) -> list[str]:
+    """Lines with their stamps before the words, where nearly all have them behind.
+
+    Examples
+    --------
+    >>> _stamps_first(["loop 7 begin 140.0", "  after imu: 142.5"])
+    ['140.0 loop 7 begin', '142.5 after imu']
+    """
+    behind = sum(_BEHIND.match(line) is not None for line in lines[:_SAMPLE])
+    if behind < 0.9 * sum(map(is_text, lines[:_SAMPLE])):
+        return lines
+    return [_BEHIND.sub(r"\2 \1", line) for line in lines]
 
 
 def _in_words(lines: list[str]) -> list[str]:

@@ -44,21 +44,26 @@ _SENT = re.compile(
     r"^(?:<\d+>)?(?:[^\W\d_]{3,4}\.? +\d{1,2}|\d{1,2}\.? +[^\W\d_]{3,4}\.?),? +"
     r"(\d\d:\d\d:\d\d(?:[.,]\d+)?) +(?:[\w.-]+ +)?([\w./-]+?)(?:\[\d+\])?: (.*)$"
 )
+#: The number of a line or of its loop.
+_NUMBERED = re.compile(r"^\s*#(?=\d)")
 
 
 def without_sender(lines: list[str]) -> list[str]:
     """Lines of a system's journal as time of day and text; others as they are.
 
     A day without a year is left out, since times of day that go back tell the next one; the name
-    of the program stays where several write.
+    of the program stays where several write. Where all lines begin with ``#12``, that is no remark
+    but their loop's number.
 
     Examples
     --------
     >>> without_sender(["Mar  4 10:00:01.5 cart ctl[41]: begin scan", "4 Mar 10:00:02 cart ctl: x"])
     ['10:00:01.5 begin scan', '10:00:02 x']
-    >>> without_sender(["812 imu=9"])
-    ['812 imu=9']
+    >>> without_sender(["#7 imu=9", "#8 imu=8"]), without_sender(["#7 imu=9", "imu=8"])
+    (['loop 7 imu=9', 'loop 8 imu=8'], ['#7 imu=9', 'imu=8'])
     """
+    if all(_NUMBERED.match(line) for line in lines[:_SAMPLE] if line.strip()):
+        return [_NUMBERED.sub("loop ", line) for line in lines]
     found = [_SENT.match(line) for line in lines[:_SAMPLE]]
     programs = {one[2] for one in found if one}
     if not programs or sum(map(bool, found)) < 0.7 * sum(map(is_text, lines[:_SAMPLE])):

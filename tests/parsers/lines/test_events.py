@@ -18,7 +18,8 @@ def events(pattern, words):
 
 
 @pytest.mark.parametrize("pattern", ["{t} {word}", "[{t}] INFO {word}", "{t}ms: {word}",
-                                     "10:00:00.{t} -> {t} {word}", "{t},{word}"])  # fmt: skip
+                                     "10:00:00.{t} -> {t} {word}", "{t},{word}",
+                                     "  {word} {t}", "{word}: {t} ms"])  # fmt: skip
 @pytest.mark.parametrize("words", [("loop start", "imu done", "drive done"),
                                    ("begin loop", "imu finished", "drive completed")])  # fmt: skip
 def test_events_in_the_order_of_time(tmp_path, pattern, words):

@@ -195,3 +195,16 @@ def test_words_that_stay_for_long_say_what_the_robot_does(tmp_path):
     run = read(tmp_path, text)
     assert set(periods_ms(run)) == {20.0}
     assert list(self_ms(run)) == ["imu"]
+
+
+def test_numbers_behind_a_hash_are_the_loops_and_shares_belong_to_what_they_follow(tmp_path):
+    """Where every line begins with #7 none is a remark; (14 %) is no length of its own."""
+    text = "".join(
+        f"#{k:04} {k / 50:.4f}s total=20.00ms | imu={2 + k % 3}.0ms({10 + k % 3}%) "
+        f"drive={8 - k % 2}.0ms({40 - k % 2}%)\n"
+        for k in range(60)
+    )
+    run = read(tmp_path, text)
+    assert set(periods_ms(run)) == {20.0}
+    found = {name: ms[:4] for name, ms in self_ms(run).items()}
+    assert found == {"imu": [2.0, 3.0, 4.0, 2.0], "drive": [8.0, 7.0, 8.0, 7.0]}
