@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Collection, Iterator
 from dataclasses import replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
@@ -222,7 +221,7 @@ def by_group(
         aside = [one for one in (whole.aside if whole else []) if code == 0]
         made = Rewritten(data, folded[own], head[own], aside, np.flatnonzero(~mine),
                          whole.loops_from if whole else "")  # fmt: skip
-        like: Any = replace(dialect, sample=samples[code], _known={})
+        like = replace(dialect, sample=samples[code])
         yield value, replace(source, rewritten=made), like
 
 

@@ -67,7 +67,8 @@ class Dialect:
     #: How often rows were written, as the caller says of a log without a clock.
     rate_hz: float | None = None
     stated: StatedColumns | None = None  #: What the project says the columns are
-    _known: dict[int, Float] = field(default_factory=dict, repr=False, compare=False)
+    #: Numbers of columns of this sample; another one has its own.
+    _known: dict[int, Float] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @cached_property
     def steady(self) -> frozenset[int]:

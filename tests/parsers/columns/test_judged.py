@@ -1,12 +1,15 @@
 """Lengths that happen to rise over a few rows are lengths; instants that rise are instants."""
 
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 import looptime
 from looptime.errors import LogError
+from looptime.parsers.text.dialect import numbers
+from looptime.parsers.text.sniff import sniff
 
 
 def _read(tmp_path, header, rows):
@@ -137,3 +140,25 @@ def test_classes_of_a_histogram_are_no_instants(tmp_path, step, clock):
     else:
         with pytest.raises(LogError):
             _read(tmp_path, "upper_ms,count", rows)
+
+
+def test_a_sample_of_some_rows_has_its_own_numbers():
+    """What is worked out once of the first rows is not taken for that of a part of them."""
+    like = sniff("".join(f"{20 * k},{k % 7}\n" for k in range(40)), "a.csv")
+    assert len(numbers(like, 1)) == 40
+    some = replace(like, sample=like.sample[::4])
+    assert numbers(some, 1).tolist() == [k % 7 for k in range(0, 40, 4)]
+    assert len(numbers(like, 1)) == 40
+
+
+def test_clock_times_between_rows_without_lengths(tmp_path):
+    """Where every other row holds no lengths, the clock of those that do is theirs alone."""
+    rows = []
+    for k in range(60):
+        rows += [f"12:30:{k * 20 // 1000:02d}.{k * 20 % 1000:03d},2.5,{3 + k % 4},"]
+        rows += [f"12:30:{(k * 20 + 9) // 1000:02d}.{(k * 20 + 9) % 1000:03d},,,{k % 5}"]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["stamp,imu_ms,drive_ms,battery", *rows, ""]), encoding="utf-8")
+    run = looptime.read(path, cache=False)
+    assert len(run) == 59
+    assert np.median(run.loop_columns.period_ns) == 20_000_000
