@@ -1,11 +1,14 @@
 """Reading takes work that grows with the log as a line does, whatever the log has many of."""
 
+import contextlib
 import sys
+import tracemalloc
 
 import numpy as np
 import pytest
 
 import looptime
+from looptime.errors import LogError
 
 
 def sections(names, loops=12):
@@ -88,6 +91,65 @@ def names_of_each_run(count):
     return "\n".join(["name,start_us,duration_us", *rows, ""])
 
 
+def a_name_a_line(count):
+    """Lines that name their values, one of them by a name of its own in each line."""
+    rng = np.random.default_rng(4)
+    took = rng.integers(1000, 2000, count)
+    return "".join(
+        f"[{8000 * k + k % 7} us] g{k}.read={took[k]}us drive.read={900 + k % 31}us\n"
+        for k in range(count)
+    )
+
+
+def an_object_a_line(count):
+    """Objects with a key of its own in each."""
+    return "".join(
+        f'{{"time_us": {8000 * k + k % 7}, "g{k}_us": {900 + k % 5}, "drive_us": {900 + k % 31}}}\n'
+        for k in range(count)
+    )
+
+
+def a_key_a_row(count):
+    """A long table whose keys come back for a while, and then do not."""
+    rows = [
+        f"{8000 * k + k % 7},g{max(k - count // 2, 0)}_us,{900 + k % 5}\n"
+        f"{8000 * k + 4000},drive_us,{900 + k % 31}\n"
+        for k in range(count)
+    ]
+    return "time_us,key,value\n" + "".join(rows)
+
+
+def a_section_a_loop(count):
+    """A section in each loop that no other loop has."""
+    rows = [f"g{k},{900 + k % 5}\ndrive,{900 + k % 31}\n" for k in range(count)]
+    return "section,duration_us\n" + "".join(rows)
+
+
+def a_call_a_loop(count):
+    """A call in each loop that no other loop has; every 50th loop is long."""
+    rows = []
+    for k in range(count):
+        at = 8000 * (k + k // 50) + k % 7
+        rows.append(f"g{k},{at},900\ndrive,{at + 3000},{900 + k % 31}\n")
+    return "name,start_us,duration_us\n" + "".join(rows)
+
+
+def read(path):
+    """Read a log, whatever becomes of it."""
+    with contextlib.suppress(LogError):
+        looptime.read_log(path, cache=False)
+
+
+def memory(path):
+    """Bytes in use at once while a log is read."""
+    tracemalloc.start()
+    try:
+        read(path)
+        return tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+
 def work(path):
     """Python functions and generators entered while a log is read, on this thread."""
     count = 0
@@ -98,9 +160,7 @@ def work(path):
 
     sys.setprofile(note)
     try:
-        looptime.read_log(path, cache=False)
-    except looptime.parsers.read.LogError:
-        pass
+        read(path)
     finally:
         sys.setprofile(None)
     return count
@@ -111,7 +171,8 @@ def work(path):
     [
         (sections, 300), (sums, 100), (costs, 300), (stages, 300), (calls, 300), (edges, 300),
         (pasted, 2000), (restarts, 2000), (names_of_each_run, 2000),
-        (columns, 40),
+        (columns, 40), (a_name_a_line, 2500), (an_object_a_line, 2500), (a_key_a_row, 2500),
+        (a_section_a_loop, 500),
     ],
 )  # fmt: skip
 def test_twice_as_much_is_twice_the_work(tmp_path, make, size):
@@ -122,3 +183,31 @@ def test_twice_as_much_is_twice_the_work(tmp_path, make, size):
         path.write_text(make(many), encoding="utf-8")
         counts.append(work(path))
     assert counts[2] < 2.7 * counts[1]
+
+
+@pytest.mark.parametrize(
+    ("make", "size"),
+    [(a_name_a_line, 1500), (an_object_a_line, 1500), (a_key_a_row, 2200), (a_section_a_loop, 3000),
+     (names_of_each_run, 2000), (sections, 300), (columns, 40), (a_call_a_loop, 3000)],
+)  # fmt: skip
+def test_twice_as_much_takes_twice_the_memory(tmp_path, make, size):
+    """A cell for every name in every loop would take four times as much."""
+    most = []
+    for many in (size, size, 2 * size):
+        path = tmp_path / f"{many}.csv"
+        path.write_text(make(many), encoding="utf-8")
+        most.append(memory(path))
+    assert most[2] < 2.7 * most[1]
+
+
+def test_names_without_a_column_are_told_of(tmp_path):
+    """Where each line has a name of its own, figures of the others stand and a caution says so."""
+    path = tmp_path / "log.txt"
+    path.write_text(a_name_a_line(8000), encoding="utf-8")
+    (run,) = looptime.read_log(path, cache=False).runs
+    assert len(run) == 7999
+    assert any("names (g" in note and "are left out" in note for note in run.clock.notes)
+    pieces = run.self_pieces()
+    drive = [name.name for name in run.names].index("drive.read")
+    took = pieces.self_ns[pieces.name == drive]
+    assert took.sum() == sum(900 + k % 31 for k in range(7999)) * 1000

@@ -190,9 +190,7 @@ def _unfinished(name: Int, loop: Int) -> bool:
         return True
     last = np.sort(name[loop == loop[-1]])
     before = np.sort(name[loop == loop[-1] - 1])
-    codes = np.unique(name)
-    held = np.zeros((int(loop[-1]), len(codes)), bool)
-    earlier = loop < loop[-1]
-    held[loop[earlier], np.searchsorted(codes, name[earlier])] = True
-    usual = codes[held.mean(axis=0) > 0.9]
+    loops, earlier = int(loop[-1]), loop < loop[-1]
+    held = np.unique(name[earlier].astype(np.int64) * loops + loop[earlier]) // loops
+    usual = np.flatnonzero(np.bincount(held) > 0.9 * loops)
     return bool(len(np.setdiff1d(usual, last)) or (len(last) < len(before) and len(usual) == 0))

@@ -170,11 +170,11 @@ def _edge(found: list[Head], dialect: Dialect) -> Head | None:
         every = [row[head.index].lower() for row in dialect.sample[:400]]
         cells = [cell for cell in every if not is_missing(cell) or cell == "-"]
         known = [cell for cell in cells if cell in WORDS]
+        if not {WORDS[cell] for cell in known} >= {BEGIN, END}:
+            continue
         told = [side for cell in cells if (side := side_of(cell)) is not None]
         bare = sum(cell in WORDS or cell in _LOCKS for cell in cells)
         if len(told) < _MOST_KNOWN * len(cells) or 2 * bare < len(told):
-            continue
-        if not {WORDS[cell] for cell in known} >= {BEGIN, END}:
             continue
         if all(cell in "01+-<>" for cell in known) and head.word not in COLUMNS["edge"].spellings:
             continue

@@ -62,9 +62,15 @@ def merged_loops(start: Int, end: Int, call_start: Int, name: Int, own: int) -> 
         call_start, name = call_start[order], name[order]
     edges = np.searchsorted(call_start, start), np.searchsorted(call_start, end)
     usual = np.flatnonzero(period[:_LEARNT] <= _LONG * typical)
+    uses = np.bincount(name, minlength=own + 1)
+    uses[own] = 0
+    often = np.flatnonzero(uses >= _ONCE * len(usual))  # no others are in most loops
+    place = np.full(len(uses), len(often))
+    place[often] = np.arange(len(often))
+    name = place[name]
     counts = _counts(name, *(edge[usual] for edge in edges))
     once = (counts == 1).mean(axis=0) >= _ONCE
-    once[own : own + 1] = False
+    once[len(often) :] = False
     if not once.any():
         return none
     rows = edges[1] - edges[0]  # two loops hold twice as many rows, or nearly

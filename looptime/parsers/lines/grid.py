@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import field
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -18,6 +19,8 @@ __all__ = ["DELIMITER", "Grid", "counts", "fit_cell", "is_stamp", "is_text"]
 #: Between the cells of a row; lines that are no rows have none.
 DELIMITER = ";"
 _SAMPLE = 2000
+#: Columns that any log may have, and cells from which one of many short lines has room for no more.
+_ROOM, _MOST_CELLS = 200, 2_000_000
 #: Names of a column of stamps.
 _STAMPS = frozenset(
     ("time", "t", "timestamp", "ts", "stamp", "clock", "elapsed", "uptime", "millis", "micros",
@@ -39,6 +42,7 @@ def is_text(line: str) -> bool:
     return not is_remark(line)
 
 
+@lru_cache(maxsize=1 << 16)
 def is_stamp(name: str) -> bool:
     """Whether a name is that of a column of stamps.
 
@@ -66,16 +70,40 @@ class Grid:
     headers: set[int] = field(default_factory=set)  #: Lines, from 0, that name columns
     loops_from: str = ""  #: As in `Rewritten`
     notes: list[str] = field(default_factory=list)  #: Cautions
+    left_out: list[str] = field(default_factory=list)  #: Names without a column
     _place: dict[str, int] = field(default_factory=dict, repr=False)
 
     def column(self, name: str, unit: str | None = None) -> int:
-        """Place of a column; a new one is added at the end."""
+        """Place of a column; a new one is added at the end, -1 where there is no room for it.
+
+        Room is for any number of columns in a few long lines, and for `_ROOM` in many short ones:
+        where each line has a name of its own, cells would grow with the square of the log.
+        """
         at = self._place.get(name)
         if at is None:
-            at = self._place[name] = len(self.names)
-            self.names.append(name)
-            self.units.append(unit)
+            at = len(self.names)
+            if at >= _ROOM and at * len(self.lines) > max(_MOST_CELLS, self._length()):
+                at = -1
+                self.left_out.append(name)
+            else:
+                self.names.append(name)
+                self.units.append(unit)
+            self._place[name] = at
         return at
+
+    def _length(self) -> int:
+        """Characters of the log."""
+        return sum(map(len, self.lines))
+
+    def room(self) -> str:
+        """A caution of the names for which there was none; else empty."""
+        if not self.left_out:
+            return ""
+        return (
+            f"{len(self.left_out):,} names ({', '.join(self.left_out[:3])}, ...) are left out: "
+            f"more than {_ROOM} names in short lines, so what they took stands under no name; "
+            "where names hold numbers, log those beside the name"
+        )
 
     def scale(self, at: int, unit: str | None) -> float:
         """What a value in `unit` is to be multiplied by in its column."""

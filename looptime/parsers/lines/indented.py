@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
+from itertools import islice
 
 from looptime.parsers.lines.fold import stands_for_loop
 from looptime.parsers.lines.grid import Grid, is_stamp
@@ -61,5 +62,6 @@ def name_by_indent(grid: Grid) -> None:
 def _one(grid: Grid, line: int) -> int:
     """The one column but stamps that a line fills; -1 where it fills none or several."""
     row = grid.rows[line] or []
-    filled = [at for at, cell in enumerate(row) if cell and not is_stamp(grid.names[at])]
+    every = (at for at, cell in enumerate(row) if cell and not is_stamp(grid.names[at]))
+    filled = list(islice(every, 2))
     return filled[0] if len(filled) == 1 and grid.units[filled[0]] else -1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from functools import lru_cache
 from itertools import pairwise
 
 from looptime.parsers.lines.grid import Grid, counts, fit_cell, is_stamp, is_text
@@ -178,9 +179,14 @@ def _has_comma(sample: list[str]) -> bool:
     return bool(_COMMA.search(text)) and not _POINT.search(text)
 
 
-def _named(sentence: Sentence) -> list[str]:
+def _named(sentence: Sentence) -> tuple[str, ...]:
     """Names of the numbers, without the stamp's."""
-    return [name for name in sentence.names if name and not is_stamp(name)]
+    return _without_stamps(sentence.names)
+
+
+@lru_cache(maxsize=1 << 10)
+def _without_stamps(names: tuple[str | None, ...]) -> tuple[str, ...]:
+    return tuple(name for name in names if name and not is_stamp(name))
 
 
 def _eligible(sentence: Sentence) -> bool:
@@ -256,8 +262,12 @@ def _plan(grid: Grid, sentence: Sentence, keys: set[str], marked: bool) -> _Plan
         for at, name in enumerate(sentence.names)
     ]
     places = [grid.column(name, unit) for name, unit in zip(names, sentence.units, strict=True)]
-    scales = [grid.scale(at, unit) for at, unit in zip(places, sentence.units, strict=True)]
+    scales = [
+        grid.scale(at, unit) if at >= 0 else 1.0
+        for at, unit in zip(places, sentence.units, strict=True)
+    ]
     words = [(grid.column(key), fit_cell(word)) for key, word in sentence.words.items()]
+    words = [(at, word) for at, word in words if at >= 0]
     return _Plan(places, scales if any(s != 1.0 for s in scales) else None, words, len(grid.names))
 
 
@@ -273,7 +283,8 @@ def _row(plan: _Plan, numbers: list[str], comma: bool) -> list[str]:
         return numbers
     row = [""] * plan.width
     for at, number in zip(plan.places, numbers, strict=True):
-        row[at] = number
+        if at >= 0:
+            row[at] = number
     for at, word in plan.words:
         row[at] = word
     return row

@@ -255,6 +255,8 @@ def long_entries(
             unit = split_unit(f"x_{row[found.unit].strip().lower()}")[1]
         at = grid.column(fit_cell(key), unit)
         value = row[found.value].strip()
+        if at < 0:
+            continue
         scale = grid.scale(at, unit)
         if scale != 1.0 and is_number(value):
             value = repr(float(value) * scale)

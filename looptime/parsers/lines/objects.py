@@ -141,6 +141,8 @@ def _cells(grid: Grid, value: dict[str, Any]) -> list[str]:
     row = [""] * len(grid.names)
     for key, cell, unit in _leaves(value, ""):
         at = grid.column(key, unit)
+        if at < 0:
+            continue
         if at >= len(row):
             row += [""] * (at + 1 - len(row))
         row[at] = cell

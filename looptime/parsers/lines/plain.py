@@ -130,7 +130,7 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
     grid.aside += [(at, "duplicate row") for at in again]
     grid.aside += [(at, "wrong number of fields") for at in holes]  # loops around it are not whole
     rewritten, dialect = grid.rewritten()
-    source.cautions.extend([note] * bool(note) + grid.notes)
+    source.cautions.extend([one for one in (note, *grid.notes, grid.room()) if one])
     options = replace(options, layout=None) if asked else options
     return Plain(replace(source, rewritten=rewritten), dialect, layout, options)
 
