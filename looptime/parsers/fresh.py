@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 
 from looptime.errors import LogError, UsageError
+from looptime.parsers.assemble.holes import holes, numbered
 from looptime.parsers.assemble.run_of_calls import assemble, with_lost
 from looptime.parsers.assemble.short_lengths import short_lengths
 from looptime.parsers.columns.headers import heads
@@ -179,7 +180,8 @@ def _runs(pieces: list[Parsed], path: str, options: Options) -> list[Run]:
             short.append(piece)
             continue
         limits = run.clock.limits + short_lengths(run)
-        made.append(replace(run, clock=replace(run.clock, limits=limits)))
+        notes = run.clock.notes + (() if numbered(piece) else holes(run))
+        made.append(replace(run, clock=replace(run.clock, limits=limits, notes=notes)))
     if error is not None and not made:
         raise error
     for piece in short:

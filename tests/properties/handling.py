@@ -4,19 +4,45 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
 from tests.properties.devices import cells_of, from_a_loop, named_at
-from tests.properties.semantic import Made, Rng, Rows, damage, make
+from tests.properties.semantic import PARTS, Made, Rng, Rows, damage, make
 
 #: Bytes that a card writes at once.
 BLOCK = 512
 
 
-def spoilt(made: Made, how: Callable[[bytes], bytes]) -> Made:
-    """The log whose bytes are changed once it is written."""
-    return replace(made, spoil=how)
+def spoilt(made: Made, how: Callable[[bytes], bytes]) -> Made | None:
+    """The log whose bytes are changed once it is written; None where nothing in it can tell."""
+    data = how(made.text().encode())
+    return None if reads_on(made, data) else replace(made, spoil=lambda _: data)
+
+
+def reads_on(made: Made, data: bytes) -> bool:
+    """Whether bytes are another sound log of that kind, in which nothing is numbered.
+
+    Two rows run into one, or blocks put elsewhere, may leave rows that follow one another as any
+    do: instants that go on, of which one part takes long, or sections in turn, of which each takes
+    what it may. Where a row holds the lengths of all parts beside an instant, what no part takes
+    tells of it.
+    """
+    if made.layout not in ("stages", "stamps", "sections"):
+        return False
+    rows = [line.split(",") for line in data.decode("utf-8", "replace").split("\n")[1:-1]]
+    if any(len(row) != len(made.header) or not row[-1].replace(".", "").isdigit() for row in rows):
+        return False
+    if made.layout == "sections":
+        longest = max(int(row[1]) for row in made.rows)
+        turn = [PARTS[at % made.block] for at in range(len(rows))]
+        return [row[0] for row in rows] == turn and all(int(row[1]) <= longest for row in rows)
+    try:
+        instants = [int(row[at]) for row in rows for at in made.instants]
+    except ValueError:
+        return False
+    return all(b > a for a, b in pairwise(instants))
 
 
 def _in_the_middle(data: bytes, rng: Rng, length: int) -> int:
@@ -25,7 +51,7 @@ def _in_the_middle(data: bytes, rng: Rng, length: int) -> int:
 
 
 @damage
-def a_block_of_the_card_empty(made: Made, rng: Rng) -> Made:
+def a_block_of_the_card_empty(made: Made, rng: Rng) -> Made | None:
     """One block of a card or a few hold zeros, or what an erased flash holds."""
     empty = bytes([int(rng.choice([0, 255]))])
     length = BLOCK * int(rng.choice([1, 1, 4]))
@@ -38,7 +64,7 @@ def a_block_of_the_card_empty(made: Made, rng: Rng) -> Made:
 
 
 @damage
-def a_block_of_an_older_log(made: Made, rng: Rng) -> Made:
+def a_block_of_an_older_log(made: Made, rng: Rng) -> Made | None:
     """One block of a card holds what stood there before: a log of the same kind."""
     older = make(made.layout, rng, len(made.rows) // made.block).data()
 
@@ -50,7 +76,7 @@ def a_block_of_an_older_log(made: Made, rng: Rng) -> Made:
 
 
 @damage
-def blocks_change_places(made: Made, rng: Rng) -> Made:
+def blocks_change_places(made: Made, rng: Rng) -> Made | None:
     """Two blocks of a card stand in each other's place."""
 
     def how(data: bytes) -> bytes:
@@ -64,7 +90,7 @@ def blocks_change_places(made: Made, rng: Rng) -> Made:
 
 
 @damage
-def bytes_lost_in_the_line(made: Made, rng: Rng) -> Made:
+def bytes_lost_in_the_line(made: Made, rng: Rng) -> Made | None:
     """A buffer ran over now and then: some bytes are missing, and two rows become one."""
     times, length = int(rng.choice([1, 3, 10])), int(rng.choice([16, 64, 200]))
 
@@ -78,7 +104,7 @@ def bytes_lost_in_the_line(made: Made, rng: Rng) -> Made:
 
 
 @damage
-def a_byte_lost_now_and_then(made: Made, rng: Rng) -> Made:
+def a_byte_lost_now_and_then(made: Made, rng: Rng) -> Made | None:
     """A serial line without check loses single bytes."""
 
     def how(data: bytes) -> bytes:
@@ -241,7 +267,7 @@ def sorted_by_a_column(made: Made, rng: Rng) -> Made:
 
 
 @damage
-def sorted_as_text(made: Made, rng: Rng) -> Made:
+def sorted_as_text(made: Made, rng: Rng) -> Made | None:
     """Lines sorted letter by letter: 10 before 9, and the header behind all numbers."""
 
     def how(data: bytes) -> bytes:

@@ -12,6 +12,7 @@ from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.laps import adds_up
 from looptime.parsers.columns.unit import Unit, find_unit
+from looptime.parsers.layouts.alike_removed import without_alike
 from looptime.parsers.layouts.contract import (
     UNSEEN,
     Column,
@@ -25,6 +26,7 @@ from looptime.parsers.layouts.contract import (
     spellings,
 )
 from looptime.parsers.layouts.cycles import Cycles, find_cycles
+from looptime.parsers.layouts.turns import odd_turns
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.table import damaged_lines
 from looptime.schema import REASONS, SUMMED
@@ -54,6 +56,8 @@ _FEWEST, _EVENER = 40, 0.65
 _CLOCKS = ("start", "starttime", "begin", "timestamp", "ts", "t", "end", "stop")
 
 
+#: Of more names than this, those in less than a share of the loops are looked at as one.
+_MANY, _SELDOM = 200, 0.01
 #: Lengths of so many sections do not each exceed the one before.
 _SOME = 20
 
@@ -155,6 +159,11 @@ def rows(content: Content) -> Found:
     notes += [_LAPS] * laps
     limits = (UNSEEN,) if found.said.endswith(SUMMED) else ()
     notes += [*_whole_run(content, len(found)), *_other_threads(content)]
+    notes += _odd_loops(content, found)
+    if "loop" not in content.table.columns:
+        notes += without_alike(
+            *(np.asarray(content.table.columns[k]) for k in ("name", "duration"))
+        )
     ticks = np.unique(content.table.columns["duration"][:100_000])
     return Found(found, ticks, content.units["duration"].ns, tuple(notes), limits=limits)
 
@@ -176,6 +185,20 @@ def _laps(content: Content) -> bool:
     lap[first] = time[first]
     at["duration"] = lap
     return True
+
+
+def _odd_loops(content: Content, found: LoopRows) -> tuple[str, ...]:
+    """A caution where few loops lack what all others hold once."""
+    assert found.parts is not None
+    odd = odd_turns(found.parts.name, found.parts.loop)
+    if not len(odd):
+        return ()
+    line = int(content.table.line_of(found.row[odd[:1]])[0])
+    many = "1 loop lacks" if len(odd) == 1 else f"{len(odd):,} loops lack"
+    return (
+        f"{many} or repeat{'s' if len(odd) == 1 else ''} a section that nearly all hold once, the "
+        f"first at line {line}: left out there, or rows are lost or stand elsewhere",
+    )
 
 
 def _whole_run(content: Content, loops: int) -> list[str]:
@@ -266,25 +289,41 @@ def _parts(found: Cycles, name: Int, duration: Int, names: list[str]) -> tuple[P
     order = _order(code, found.loop)
     place = np.full(len(names), -1)
     place[order] = np.arange(len(order))
-    table = np.zeros((loops, len(order)), np.int64)
-    np.add.at(table, (found.loop, place[code]), length)
+    column = place[code]
+    spot = _spots(column, found.loop)
+    table = np.zeros((loops, int(spot.max()) + 1), np.int64)
+    np.add.at(table, (found.loop, spot[column]), length)
+    single = np.bincount(spot) == 1
+    name_at = np.zeros(len(single), np.int64)
+    name_at[spot] = np.arange(len(spot))
     parent = enclosing(table)
+    parent[(parent >= 0) & ~single[parent]] = -1
     top = np.flatnonzero(parent < 0)
-    around = _whole(table, parent, top, [names[c] for c in order])
+    titles = [names[order[name_at[c]]] if single[c] else "" for c in range(len(single))]
+    around = _whole(table, parent, top, titles)
     if around >= 0:
         others = table[:, top].sum(axis=1) - table[:, around]
         period = np.where(table[:, around] > 0, table[:, around], others)
-        said = f"{names[order[around]]!r} is the whole loop"
+        said = f"{titles[around]!r} is the whole loop"
         inside = parent == around
         if not inside.any():  # parts that do not add up to the total
             inside = (parent < 0) & (np.arange(len(parent)) != around)
         parent = np.where(inside, -1, parent)
     else:
         period, said = table[:, top].sum(axis=1), "a period is the sum of its sections"
-    column = place[code]
-    keep = column != around
+    keep = spot[column] != around
+    parent = np.where(parent < 0, -1, name_at[parent])[spot]
     return _laid(found.loop[keep], column[keep], length[keep], parent,
                  [names[c] for c in order]), period, said  # fmt: skip
+
+
+def _spots(column: Int, loop: Int) -> Int:
+    """For each name its column in a table of loops: many names that few loops have share one."""
+    uses = np.bincount(column)
+    often = uses >= _SELDOM * (int(loop.max()) + 1)
+    if len(uses) <= _MANY or often.all():
+        return np.arange(len(uses))
+    return np.where(often, np.cumsum(often) - 1, np.count_nonzero(often))
 
 
 def _order(code: Int, loop: Int) -> Int:

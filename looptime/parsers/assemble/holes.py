@@ -1,0 +1,60 @@
+"""Loops in which time passes outside every part as in no other: stalls there, or rows lost."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from looptime.parsers.layouts.contract import Parsed
+from looptime.run import Run
+from looptime.stats.arrays import median
+from looptime.units import NS_PER_MS
+
+__all__ = ["holes", "numbered"]
+
+#: Loops that tell what is usual; the share of them that may be so, and at least so many.
+_FEWEST, _MOST, _SOME = 30, 0.05, 3
+#: Of a usual period: a row that was lost takes about a whole one away.
+_FAR = 0.8
+#: What is usually outside the parts is less than this share of a loop.
+_USUAL = 0.5
+
+
+def holes(run: Run) -> tuple[str, ...]:
+    """A caution where some loops hold about a whole loop or more outside every part.
+
+    Two rows that were run into one, or rows lost between two, look like a loop that stood still
+    outside its parts; numbers of the loops would tell. Where most time is outside the parts, that
+    is no wonder, and nothing is said.
+
+    Parameters
+    ----------
+    run : Run
+        With its calls.
+    """
+    if len(run) < _FEWEST or not len(run.call_columns) or run.averaged or run.summed:
+        return ()
+    period, outside = run.loop_columns.period_ns, run.unattributed_ns().astype(np.int64)
+    usual, typical = median(outside), median(period)
+    if not typical or usual > _USUAL * typical:
+        return ()
+    far = np.flatnonzero(outside - usual > _FAR * typical)
+    if not 0 < len(far) <= max(_SOME, _MOST * len(run)):
+        return ()
+    low, high = (f"{float(ns) / NS_PER_MS:.3g}" for ns in (outside[far].min(), outside[far].max()))
+    line = run.loop_columns.line
+    where = "" if line is None else f" at line {int(line[far[0]])}"
+    many = f"1 loop{where} holds {low}" if len(far) == 1 else (
+        f"{len(far):,} loops, the first{where}, hold {low} to {high}"
+    )  # fmt: skip
+    return (
+        f"{many} ms outside every part, where {usual / NS_PER_MS:.3g} ms is usual: stalls there, "
+        "or rows lost; numbers of the loops would tell",
+    )
+
+
+def numbered(parsed: Parsed) -> bool:
+    """Whether the rows or loops of a log are numbered, so that lost ones are told."""
+    loops, calls = parsed.loops, parsed.calls
+    if loops is not None:
+        return loops.number is not None or loops.count is not None
+    return calls is not None and (calls.loop is not None or calls.seq is not None)
