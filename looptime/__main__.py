@@ -2,6 +2,7 @@
 
 import gc
 import os
+import signal
 import sys
 import warnings
 from pathlib import Path
@@ -9,8 +10,21 @@ from pathlib import Path
 __all__ = ["main"]
 
 
+def _stop_as_ctrl_c_does() -> None:
+    """Whoever ends this process, what it put among the temporary files goes with it."""
+    ends = [signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])]
+    ends = [one for one in ends if signal.getsignal(one) is signal.SIG_DFL]
+    for one in ends:
+        signal.signal(one, signal.default_int_handler)
+    if hasattr(os, "register_at_fork"):  # workers leave nothing behind, and end at once
+        os.register_at_fork(
+            after_in_child=lambda: [signal.signal(one, signal.SIG_DFL) for one in ends]
+        )
+
+
 def main() -> None:
     """Run the command line and leave with its exit code."""
+    _stop_as_ctrl_c_does()
     gc.set_threshold(400_000)  # loading the modules makes many objects and hardly any garbage
     # columns are filled once: to clear them in huge pages, put together first, takes longer
     os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")

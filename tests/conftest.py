@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import tempfile
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -22,6 +23,19 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
 )
 settings.load_profile("looptime")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_temporary_folder(tmp_path_factory):
+    """What programs under test put among temporary files goes with them, however they end."""
+    tmp_path_factory.getbasetemp()  # stays where it is
+    before = os.environ.get("TMPDIR")
+    with tempfile.TemporaryDirectory(prefix="looptime-", ignore_cleanup_errors=True) as folder:
+        os.environ["TMPDIR"] = tempfile.tempdir = folder
+        yield
+        tempfile.tempdir = None
+        os.environ.pop("TMPDIR")
+        os.environ |= {} if before is None else {"TMPDIR": before}
 
 
 def need_tool(name: str) -> str:
