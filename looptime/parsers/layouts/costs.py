@@ -52,10 +52,11 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     parts = [h for h, role in known.roles if role.taken_as == "part" and role.sure != "unsure"]
     if asked:
         parts = [h for h, role in known.roles if role.taken_as == "part" or _could_be(h, role)]
-    elif "time" in known.one:
+    if "time" in known.one:
         clock = scaled(dialect, known.one["time"], None)
         pairs = [[clock, scaled(dialect, head, None)] for head in parts]
-        parts = [h for h, pair in zip(parts, pairs, strict=True) if not lie_within_loops(pair)]
+        lengths = [h for h, pair in zip(parts, pairs, strict=True) if not lie_within_loops(pair)]
+        parts = lengths or (parts if asked else [])
     if not asked:
         refuse_sums(known, dialect)
         refuse_late_only(known, dialect)

@@ -21,6 +21,7 @@ from looptime.parsers.columns.evidence import (
     shown,
 )
 from looptime.parsers.columns.headers import Head, roles
+from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.laps import wrapping_instants
 from looptime.parsers.columns.second_clock import keeps_time, names_clock
 from looptime.parsers.columns.signals import loops_after
@@ -108,6 +109,9 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         named = {marked(h).stem.lower() for h in instants} - set(LOOP_STEMS)
         if not named and not any(marked(h).side == "end" for h in instants):
             return None
+    bounds = all(marked(h).stem.lower() in LOOP_STEMS for h in instants)
+    if bounds and not asked and understand(found, dialect).parts:  # they are its stages
+        return None
     within = lie_within_loops([scaled(dialect, head, default) for head in instants])
     if within is False:
         instants, within = _without_host_clock(dialect, instants, default)

@@ -343,3 +343,21 @@ def test_rows_of_slower_signals_between_the_loops_are_none(tmp_path):
     run = read(tmp_path, "t_s,gyro_ms,wheels_ms,loop_period_ms,current_a,battery_v\n" + rows)
     assert np.isin(run.loop_columns.period_ns, 1000 * period).all()
     assert run.set_aside.counts["other thread"] == 16 + 10
+
+
+@pytest.mark.parametrize("layout", [None, "costs"])
+@pytest.mark.parametrize("unit", ["", "_ms"])
+def test_start_and_end_of_the_loop_beside_its_parts(tmp_path, layout, unit):
+    """They bound the loop and are no stages of it, nor is the end a length."""
+    rng = np.random.default_rng(8)
+    imu, drive, rest = rng.uniform(2, 3, 80), rng.uniform(7, 9, 80), rng.uniform(0.3, 0.6, 80)
+    start = 1000 + np.append(0, np.cumsum(imu + drive + rest)[:-1])
+    rows = [f"{k},{a:.3f},{a + i + d:.3f},{i:.3f},{d:.3f}"
+            for k, (a, i, d) in enumerate(zip(start, imu, drive, strict=True))]  # fmt: skip
+    header = "loop,start,end,imu,drive".replace(",", f"{unit},").replace(f"loop{unit}", "loop")
+    run = read(tmp_path, f"{header}{unit}\n" + "\n".join(rows) + "\n", layout=layout)
+    assert periods_ms(run) == pytest.approx(np.diff(start), abs=2e-3)
+    found = self_ms(run)
+    assert set(found) == {"imu", "drive"}
+    assert found["imu"] == pytest.approx(imu[:79], abs=6e-4)
+    assert found["drive"] == pytest.approx(drive[:79], abs=6e-4)
