@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from typing import NamedTuple
+
 import numpy as np
 
 from looptime.analysers.basis import Basis
@@ -14,10 +17,20 @@ from looptime.stats.arrays import MAD_SCALE, mad, median
 from looptime.stats.beta import binomial_at_least
 from looptime.stats.counts import binomial_two_sided
 from looptime.stats.outliers import running_median
+from looptime.stats.spacing import p_at_random
 
 __all__ = ["Pauses", "pauses"]
 
 _LEAST_PAUSES = 8
+#: Two kinds of stalls lie so far apart; so many long ones show that there are two.
+_APART, _FEW_LONG = 2.0, 3
+#: Names that pauses at even intervals fall on, the most that one holds of them, and how rarely
+#: chance may space them so.
+_SEVERAL, _MOST_IN_ONE, _BY_CHANCE = 3, 0.6, 0.001
+#: Share of the intervals that lie within a half of the usual one.
+_MOST_GAPS = 0.7
+#: What pauses of a paced loop may meet beside its calls.
+_WAIT = "(pacing wait)"
 #: Share of the usual loop from which on a stall is one.
 _LEAST_SHARE = 0.3
 #: What stands out of a call's own scatter, and how rare it must be.
@@ -46,51 +59,19 @@ class Pauses:
     calls: tuple[str, ...] = ()  #: Names that lead them, the most frequent first
 
 
-def pauses(basis: Basis, costs: Costs, slow: SlowLoops, explained: set[str]) -> Pauses | None:
-    """Large events whose leaders are spread over the calls as the time is.
+class _Hit(NamedTuple):
+    """A long turn: place of its loop, what it has beyond the usual, and whose it is."""
 
-    What holds up the whole process strikes calls in proportion to the time they take, the time
-    between them included, and takes as long whichever call it meets. A call's own long turns grow
-    with its length, or are as long as that call's. Either is claimed only where a test speaks
-    against the other.
-    """
-    least = _LEAST_SHARE * (slow.typical_ms or 0.0)
-    large = [
-        e
-        for e in slow.events
-        if e.excess_ms >= least and e.cause in ("one call", "outside all calls")
-    ]
-    shares = {c.name: c.share or 0.0 for c in costs.rows}
-    left = [e for e in large if e.culprit not in explained]
-    few = 0.001 / max(len(shares), 1)
-    # a name that leads far more often than its share is a culprit of its own
-    for name in {e.culprit for e in left}:
-        count, n = sum(e.culprit == name for e in left), len(left)
-        if binomial_at_least(count, n, _inside(shares.get(name, 0.0))) < few:
-            left = [e for e in left if e.culprit != name]
-    count_of = {name: sum(e.culprit == name for e in left) for name in {e.culprit for e in left}}
-    if len(left) < _LEAST_PAUSES or len(count_of) < 2:
-        return None
-    others = explained | ({e.culprit for e in large} - set(count_of))
-    excess = sorted(e.excess_ms for e in left)
-    at = basis.run.loop_columns.loop
-    return Pauses(
-        len(left),
-        excess[(len(excess) - 1) // 2],
-        excess[-1],
-        basis.run.duration_s / len(left),
-        sum(excess) / len(basis.run),
-        tuple(int(at[e.index]) for e in sorted(left, key=lambda e: -e.excess_ms)[:20]),
-        _source(basis, others, least),
-        tuple(sorted(count_of, key=lambda name: (-count_of[name], name))),
-    )
+    loop: int
+    excess_ms: float
+    name: str
 
 
 @dataclass(frozen=True)
 class _Turns:
     """The turns of one call, or the time between calls, against their usual length."""
 
-    is_call: bool
+    name: str
     over_ms: Float  #: How much longer than usual, shape (n,)
     usual_ms: Float  #: Median of the turns around, shape (n,)
     total_ms: float
@@ -99,16 +80,167 @@ class _Turns:
     limit_ratio: float
 
 
-def _source(basis: Basis, others: set[str], most_ms: float) -> str:
+def pauses(basis: Basis, costs: Costs, slow: SlowLoops, explained: set[str]) -> Pauses | None:
+    """Large events whose leaders are spread over the calls as the time is.
+
+    What holds up the whole process strikes calls in proportion to the time they take, the time
+    between them and the pacing wait included, and takes as long whichever call it meets; it may
+    come at even intervals, which long turns of several calls never do together. A call's own long
+    turns grow with its length, or are as long as that call's. Either is claimed only where a test
+    speaks against the other.
+    """
+    least = _LEAST_SHARE * (slow.typical_ms or 0.0)
+    large = [
+        _Hit(e.index, e.excess_ms, e.culprit)
+        for e in slow.events
+        if e.excess_ms >= least and e.cause in ("one call", "outside all calls")
+    ]
+    turns = _all_turns(basis, explained) if len(large) > 1 else []
+    taken = {c.name: c.self_ms_per_loop for c in costs.rows if c.share is not None}
+    hits = [h for h in large if h.name not in explained]
+    waits = _late_wakings(basis, least)
+    if (
+        hits
+        and waits is not None
+        and (found := _with_waits(basis, turns, hits, waits, taken, least))
+    ):
+        return found
+    return _spread(basis, turns, hits, taken, least)
+
+
+def _with_waits(
+    basis: Basis, turns: list[_Turns], hits: list[_Hit], waits: _Turns, taken: dict[str, float],
+    least: float,
+) -> Pauses | None:  # fmt: skip
+    """Where late wakings show that calls and waits are held up alike; None where they do not."""
+    late = np.flatnonzero(waits.over_ms > waits.limit_ms)
+    if not len(late):
+        return None
+    every = [*hits, *(_Hit(int(k), float(waits.over_ms[k]), _WAIT) for k in late)]
+    mean_ms = waits.total_ms / len(waits.over_ms)
+    found = _spread(basis, [*turns, waits], every, taken | {_WAIT: mean_ms}, least)
+    return found if found is not None and found.source == "outside" else None
+
+
+def _late_wakings(basis: Basis, least_ms: float) -> _Turns | None:
+    """How long after its tick each pacing wait ends; None where no wait is logged, or most do."""
+    nominal = basis.pacing.nominal_ms
+    if basis.judged != "work" or nominal is None or not basis.pacing.fixed_rate:
+        return None
+    slots = np.maximum(np.ceil(basis.judged_ms / nominal), 1.0)
+    over = np.asarray(basis.period_ms - nominal * slots, np.float64)
+    limit = max(least_ms, _SIGMAS * MAD_SCALE * mad(over))
+    wait = np.maximum(basis.period_ms - basis.judged_ms, 0.0)
+    if not 0 < float((over > limit).mean()) <= _RARE:
+        return None
+    height = median(over[over > limit])  # what falls into a longer wait may be over before it is
+    total = float(np.minimum(wait, height).sum())
+    return _Turns(_WAIT, over, np.maximum(wait, 1e-6), total, limit, np.inf)
+
+
+def _spread(
+    basis: Basis, turns: list[_Turns], hits: list[_Hit], taken: dict[str, float], least: float
+) -> Pauses | None:
+    """What is said of hits that fall on several names, of which none leads far too often."""
+    floor, mixed = _floor([h.excess_ms for h in hits], turns, least)
+    left = _without_leaders([h for h in hits if h.excess_ms >= floor], taken)
+    names = Counter(h.name for h in left)
+    if len(left) < _FEWEST or len(names) < 2:
+        return None
+    hits = [h for h in hits if h.excess_ms >= floor]
+    leaders = {h.name for h in hits} - set(names)
+    turns = [t for t in turns if t.name not in leaders]
+    even = _evenly(basis, left, names)
+    source = _source(turns, least, floor, even)
+    if (mixed and source == "own") or (
+        source == "outside" and not even and _as_long(hits, leaders)
+    ):
+        source = ""  # it holds of the short ones, which are the most; or of those left alone
+    if len(left) < _LEAST_PAUSES and source != "outside":
+        return None
+    excess = sorted(h.excess_ms for h in left)
+    at = basis.run.loop_columns.loop
+    return Pauses(
+        len(left),
+        excess[(len(excess) - 1) // 2],
+        excess[-1],
+        basis.run.duration_s / len(left),
+        sum(excess) / len(basis.run),
+        tuple(int(at[h.loop]) for h in sorted(left, key=lambda h: -h.excess_ms)[:20]),
+        source,
+        tuple(sorted(names, key=lambda name: (-names[name], name))),
+    )
+
+
+def _without_leaders(hits: list[_Hit], taken: dict[str, float]) -> list[_Hit]:
+    """Without names that lead far more often than their share: each is a culprit of its own."""
+    whole = sum(taken.values()) or 1.0
+    few = 0.001 / max(len(taken), 1)
+    left = Counter(h.name for h in hits)
+    while left:
+        odds = {
+            name: binomial_at_least(n, left.total(), _inside(taken.get(name, 0.0) / whole))
+            for name, n in left.items()
+        }
+        first = min(odds, key=lambda name: (odds[name], name))
+        if odds[first] >= few:
+            break
+        del left[first]
+    return [h for h in hits if h.name in left]
+
+
+def _as_long(hits: list[_Hit], leaders: set[str]) -> bool:
+    """Whether the long turns of the leaders are as long as the others: of one kind with them."""
+    leads = np.array([h.name in leaders for h in hits], np.int64)
+    p = _p_alike(np.array([h.excess_ms for h in hits]), leads, np.ones(len(hits)))
+    return p is not None and p >= _LEVEL
+
+
+def _floor(excess_ms: list[float], turns: list[_Turns], least: float) -> tuple[float, bool]:
+    """From where on long turns are of one kind, and whether there are several kinds in any case.
+
+    Between two kinds lies a stretch of lengths, from one to twice as much, of which there is none.
+    """
+    known = [t for t in turns if t.limit_ms <= least]
+    out = [t.over_ms[t.over_ms > max(t.limit_ms for t in known)] for t in known]
+    x = np.sort(np.concatenate([excess_ms, *out]))
+    step = x[1:] / np.maximum(x[:-1], 1e-9)
+    above = np.searchsorted(np.sort(excess_ms), x[:-1], side="right")
+    above = len(excess_ms) - above
+    mixed = bool((step[above >= _FEW_LONG] >= _APART).any())
+    step = np.where(above >= _FEWEST, step, 0.0)
+    if not len(step) or step.max() < _APART:
+        return 0.0, mixed
+    k = int(np.argmax(step))
+    return float(np.sqrt(x[k] * x[k + 1])), True
+
+
+def _evenly(basis: Basis, hits: list[_Hit], names: Counter[str]) -> bool:
+    """Whether hits come at even intervals all together, and not because those of one name do."""
+    if len(names) < _SEVERAL or max(names.values()) > _MOST_IN_ONE * len(hits):
+        return False
+    at = np.sort([basis.time_s(h.loop) for h in hits])
+    gap = np.diff(at) / median(np.diff(at))
+    alike = float(((gap > 0.5) & (gap < 1.5)).mean())  # else some come by a rule of their own
+    return alike >= _MOST_GAPS and p_at_random(at) < _BY_CHANCE
+
+
+def _source(turns: list[_Turns], most_ms: float, floor: float, even: bool) -> str:
     """The source that `Pauses` has, from all turns that stand out, also those of short calls."""
-    turns = _all_turns(basis, others)
-    by_time = [t for t in turns if t.limit_ms <= most_ms]
-    by_ratio = [t for t in turns if t.limit_ratio <= _STEADY]
-    ms = _standing_out(by_time, [t.over_ms for t in by_time], [t.limit_ms for t in by_time])
+    most_ms = max(most_ms, floor)
+    calls = [t for t in turns if t.name != _WAIT]
+    by_time = [t for t in calls if t.limit_ms <= most_ms]
+    by_ratio = [t for t in calls if t.limit_ratio <= _STEADY]
+    limits = [max(t.limit_ms, floor) for t in by_time]
+    ms = _standing_out(by_time, [t.over_ms for t in by_time], limits)
     ratio = _standing_out(
-        by_ratio, [t.over_ms / t.usual_ms for t in by_ratio], [t.limit_ratio for t in by_ratio]
+        by_ratio,
+        [np.where(t.over_ms >= floor, t.over_ms / t.usual_ms, 0.0) for t in by_ratio],
+        [t.limit_ratio for t in by_ratio],
     )
     p_ms, p_ratio = _p_alike(*ms), _p_alike(*ratio)
+    if even:  # unlike lengths speak against it
+        return "outside" if p_ms is None or p_ms >= _LEVEL else ""
     if p_ms is None:
         return ""
     if p_ms < _LEVEL:
@@ -125,17 +257,17 @@ def _source(basis: Basis, others: set[str], most_ms: float) -> str:
 
 def _all_turns(basis: Basis, others: set[str]) -> list[_Turns]:
     tick_ms = basis.run.clock.tick_ns / 1e6
-    codes = np.flatnonzero(basis.counted)
-    own = [basis.table.series(c) for c in codes.tolist() if basis.run.names[c].name not in others]
-    is_call = [True] * len(own)
+    names = [*(n.name for n in basis.run.names), UNATTRIBUTED]
+    kept = [c for c in np.flatnonzero(basis.counted).tolist() if names[c] not in others]
+    own = [basis.table.series(c) for c in kept]
     if UNATTRIBUTED not in others and basis.work_known:  # a wait within it would hide pauses
         own.append(basis.unattributed_ns.astype(np.float64))
-        is_call.append(False)
-    made = [_turns(x / 1e6, call, tick_ms) for x, call in zip(own, is_call, strict=True)]
+        kept.append(-1)
+    made = [_turns(names[c], x / 1e6, tick_ms) for c, x in zip(kept, own, strict=True)]
     return [t for t in made if t is not None]
 
 
-def _turns(ms: Float, is_call: bool, tick_ms: float) -> _Turns | None:
+def _turns(name: str, ms: Float, tick_ms: float) -> _Turns | None:
     """None where a call is not made in most loops, or stands out too often to be rare."""
     middle = median(ms)
     if middle <= 0:
@@ -146,7 +278,7 @@ def _turns(ms: Float, is_call: bool, tick_ms: float) -> _Turns | None:
     if float((over > limit).mean()) > _RARE:
         return None
     ratio = max(_SIGMAS * MAD_SCALE * mad(over / usual), 2 * tick_ms / middle)
-    return _Turns(is_call, over, usual, float(ms.sum()), limit, ratio)
+    return _Turns(name, over, usual, float(ms.sum()), limit, ratio)
 
 
 def _standing_out(
@@ -185,7 +317,7 @@ def _hits(turns: list[_Turns], whose: Int) -> tuple[bool, float]:
         binomial_two_sided(n, len(whose), s) >= _LEVEL / len(turns)
         for n, s in zip(count.tolist(), share.tolist(), strict=True)
     )
-    calls = np.array([t.is_call for t in turns])
+    calls = np.array([t.name != UNATTRIBUTED for t in turns])
     of_calls = np.log(total[calls] / total[calls].mean())
     return by_share, float((count[calls] * of_calls).sum())
 

@@ -1,8 +1,9 @@
 """Pauses from outside and long turns of the calls' own: which of them is said, how often?
 
 Run ``python tests/benchmarks/pauses.py --logs 8`` for the table. Planted are pauses that strike
-calls by the time they take, and rare long turns that go with the call: up to twice its length,
-exponential, lognormal, of heavy tail, of a height of its own, or as long in each call.
+calls by the time they take, at random or at even intervals beside short tails of the calls' own,
+and rare long turns that go with the call: up to twice its length, exponential, lognormal, of heavy
+tail, of a height of its own, or as long in each call.
 """
 
 from __future__ import annotations
@@ -47,11 +48,20 @@ def parts(rng: np.random.Generator, lengths: tuple[float, ...], jitter: float, g
     return made
 
 
-def strike(rng: np.random.Generator, made: dict, scatter: float) -> None:
-    """Pauses of one height that strike whatever is running."""
+def strike(rng: np.random.Generator, made: dict, scatter: float, even: bool = False) -> None:
+    """Pauses of one height that strike whatever is running, at random or at even intervals."""
     names, loop = list(made), np.sum(list(made.values()), axis=0)
     height = rng.choice([0.5, 1.0, 3.0]) * float(np.median(loop))
-    for k in rng.choice(len(loop), int(rng.choice([12, 40, 100])), replace=False):
+    count = int(rng.choice([12, 40, 100]))
+    hit = rng.choice(len(loop), count, replace=False)
+    if even:
+        hit = (len(loop) * (np.arange(count) + 0.5 + rng.normal(0, 0.15, count)) / count).astype(
+            int
+        )
+        for name in [name for name in made if name != "rest"]:
+            tails = rng.exponential(0.06 * float(np.median(loop)), len(loop))
+            made[name] += np.where(rng.random(len(loop)) < 0.004, tails, 0)
+    for k in hit.clip(0, len(loop) - 1):
         weights = np.array([made[name][k] for name in names])
         struck = names[rng.choice(len(names), p=weights / weights.sum())]
         made[struck][k] += height * np.exp(rng.normal(0, scatter))
@@ -80,11 +90,11 @@ def lengthen(rng: np.random.Generator, made: dict, kind: str) -> None:
 
 
 def planted(kind: str, lengths: tuple[float, ...], seed: int) -> Run:
-    """A run with pauses (``outside 0.2``: their scatter) or long turns of one of `OWN`."""
+    """Pauses (``outside 0.2``, ``even 0.2``: their scatter) or long turns of one of `OWN`."""
     rng = np.random.default_rng([seed, len(lengths), int(100 * lengths[0])])
     made = parts(rng, lengths, rng.choice([0.02, 0.05, 0.08]), rng.choice([0.01, 0.05, 0.15]))
-    if kind.startswith("outside"):
-        strike(rng, made, float(kind.split()[1]))
+    if kind.startswith(("outside", "even")):
+        strike(rng, made, float(kind.split()[1]), kind.startswith("even"))
     else:
         lengthen(rng, made, kind)
     made = {name: (1e6 * ms).astype(np.int64) for name, ms in made.items()}
@@ -109,7 +119,7 @@ def main() -> None:
     print(
         f"{'planted':22}{'shapes':10}{'logs':>6}{'outside':>9}{'own':>6}{'several':>9}{'?':>6}{'nothing':>9}"
     )
-    for kind in ("outside 0.2", "outside 0.6", *OWN):
+    for kind in ("outside 0.2", "outside 0.6", "even 0.2", *OWN):
         for label, shapes in (("seen", SHAPES), ("held out", HELD_OUT)):
             said = Counter(source(planted(kind, s, k)) for s in shapes for k in range(logs))
             counts = [said[what] for what in ("outside", "own", "several", "", None)]
