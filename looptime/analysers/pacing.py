@@ -35,6 +35,8 @@ _FEWEST = 20
 ONE_TICK = 1.1
 #: Below this share of the variance of independent terms, sums keep to a grid.
 _ON_GRID = 0.15
+#: How far from a whole multiple of the tick a period may be, and in how many loops it must not.
+_OFF_TICK, _MOSTLY = 0.03, 0.9
 #: A wait of no more than this share of the nominal period is none.
 _NO_WAIT = 0.05
 
@@ -231,6 +233,8 @@ def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
     full = work > median(work) + 0.9 * median(wait)  # work as long as it and a usual sleep
     if full.sum() >= 3 and wait[full].mean() < 0.1 * median(wait):
         return "fixed rate", "there is no wait where the work takes a whole period"
+    if _tick(period, wait) is not None:
+        return "fixed rate", "periods are whole multiples of one although the work is not"
     falls = slope(wait[waited], work[waited])
     if falls is None or spread(work) <= 0.002 * median(period):
         # even work: both look alike, unless late loops were followed by whole slots
@@ -244,6 +248,17 @@ def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
     if falls < -0.5:
         return "fixed rate", "the wait shrinks as the work grows"
     return "sleep after work", "the wait stays the same however long the work takes"
+
+
+def _tick(period: Float, wait: Float) -> float | None:
+    """The period that all others are whole multiples of, where late loops wait for a later tick."""
+    least = median(period[period < 1.5 * percentiles(period, [2])[0]])
+    multiple = period / least if least > 0 else np.zeros(len(period))
+    whole = np.abs(multiple - np.rint(multiple)) <= _OFF_TICK
+    on = whole & (np.rint(multiple) == 1)
+    if whole.mean() < _MOSTLY or min(on.sum(), (whole & (multiple > 1.5)).sum()) < _FEWEST:
+        return None
+    return least if spread(period[on]) < 0.5 * spread((period - wait)[on]) else None
 
 
 def _from_periods(run: Run, period: Float, rest: Float, table: SelfTable) -> tuple[str, str]:
@@ -318,13 +333,18 @@ def _on_grid(period: Float) -> bool:
 def _fixed(
     period: Float, why: str, achieved: float | None, wait: Float | None, tick_ms: float
 ) -> Pacing:
-    middle = median(period)
+    tick = None if wait is None else _tick(period, wait)
+    middle = median(period) if tick is None else tick
     mean = float(period.mean())
-    wide = spread(period)
+    wide = spread(period if tick is None else period[period < 1.5 * tick])
     # waits in whole ticks: a saw, whose teeth stand beside the rate, with or without stalls
     stalled = period > middle + max(8 * wide, ONE_TICK * tick_ms)
     usual = float(period[~stalled].mean())
-    saw = min(abs(mean / middle - 1), abs(usual / middle - 1)) > 0.003 and _on_grid(period)
+    saw = (
+        tick is None
+        and min(abs(mean / middle - 1), abs(usual / middle - 1)) > 0.003
+        and _on_grid(period)
+    )
     nominal = _round_period(mean if saw else middle)
     # one step of the clock more is what rounding makes of an even loop
     late = period > middle + max(5 * wide, 0.1 * middle, ONE_TICK * tick_ms)

@@ -394,3 +394,25 @@ def test_a_wait_that_vanishes_where_the_work_is_long_is_for_a_tick():
              for ms, wait in zip(work, waits, strict=True)]  # fmt: skip
     run = make_run(periods, lambda k: calls[k], {"pacing.wait": "pacing"})
     assert pacing(run).mode.startswith("fixed rate")
+
+
+@pytest.mark.parametrize("missed", [0.26, 0.4, 0.6])
+def test_a_tick_that_many_loops_miss_is_still_the_rate(missed):
+    """Work longer than 20 ms in so many loops waits for the next tick: 50 Hz, with skips."""
+    rng = np.random.default_rng(5)
+    share = rng.random(2000) < missed
+    work = (1e6 * np.where(share, rng.uniform(21, 27, 2000), rng.uniform(12, 19, 2000))).astype(int)
+    period = -(-work // 20_000_000) * 20_000_000 + rng.integers(0, 40_000, 2000)
+    found = pacing(make_flat_run(period, {"work": work, "pace": period - work}, NAMES))
+    assert (found.mode, found.nominal_hz) == ("fixed rate, skips", 50.0)
+    assert found.late_count == share.sum()
+
+
+def test_a_sleep_after_work_of_two_lengths_is_no_tick():
+    """Work of 10 and 20 ms before a sleep of 10 ms: periods are multiples of 10, as the work is."""
+    rng = np.random.default_rng(6)
+    work = np.where(rng.random(2000) < 0.4, 30e6, 10e6) * rng.normal(1, 0.004, 2000)
+    wait = 10e6 + rng.uniform(0, 4e4, 2000)
+    work, wait = work.astype(int), wait.astype(int)
+    found = pacing(make_flat_run(work + wait, {"work": work, "pace": wait}, NAMES))
+    assert found.mode == "sleep after work"

@@ -89,7 +89,13 @@ def figure_of(
     if value <= 0:
         return planned(value, 0.0, high + half)
     off = half / value  # each end is off by as large a share
-    return planned(value, max(low * (1 - off), 0.0), high * (1 + off))
+    low, high = max(low * (1 - off), 0.0), high * (1 + off)
+    if any(number.bounds for number in found.values()):
+        ends = [n.bounds or (n.value or 0.0, n.value or 0.0) for n in found.values()]
+        # figures of the tail differ by sd from run to run all the same
+        low = max(low, min(one for one, _ in ends) * (1 - 2 * sd))
+        high = min(high, max(other for _, other in ends) * (1 + 2 * sd))
+    return planned(value, low, high)
 
 
 def side(played: Played, span: Span, run: Run, sd: float, budget_ms: float | None) -> Side:

@@ -17,6 +17,10 @@ __all__ = ["FEWEST", "Measures", "Number", "measure"]
 
 #: Loops that a plan needs: each of the batches holds two.
 FEWEST = 2 * BATCHES
+#: Above this share of a quantile its standard error is looked at twice.
+_WIDE = 0.05
+#: Standard errors of a share by which that of a run to come differs from it at most.
+_OFF = 2.5
 _STATISTICS = ("mean", "p50", "p90", "p99")
 
 
@@ -26,6 +30,8 @@ class Number:
 
     value: float | None
     se: float | None = None
+    #: What it lies between in a run to come, where its standard error is not to be relied on.
+    bounds: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -86,7 +92,23 @@ def measure(
 
 def _numbers(values: Float) -> dict[str, Number]:
     found = jackknife(values, _STATISTICS)
-    return {name: Number(found[name].value, found[name].se) for name in _STATISTICS}
+    made = {name: Number(found[name].value, found[name].se) for name in _STATISTICS}
+    for name, number in made.items():
+        if name != "mean" and (number.se or 0.0) > _WIDE * (number.value or 0.0):
+            made[name] = _at_a_cliff(values, int(name[1:]) / 100, number)
+    return made
+
+
+def _at_a_cliff(values: Float, share: float, quantile: Number) -> Number:
+    """A quantile between the values that those of nearly its share have in a run to come.
+
+    Between two plateaus, as those of loops that skip a tick, the jackknife of a quantile is off
+    without bound; the share of loops up to it is a mean (Woodruff, J. Am. Stat. Assoc. 47, 1952).
+    """
+    at = quantile.value or 0.0
+    off = _OFF * (_batched((values <= at).astype(float)).se or 0.0)
+    low, high = np.quantile(values, np.clip([share - off, share + off], 0.0, 1.0))
+    return Number(at, quantile.se, (float(low), float(high)))
 
 
 def _work(run: Run, period: Float) -> dict[str, Number]:

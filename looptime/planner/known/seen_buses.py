@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import field, replace
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.contention import Contention, contention, shared_buses
+from looptime.analysers.contention import Contention, Contentions, contention, shared_buses
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.retaking import Retakes
@@ -14,6 +14,8 @@ __all__ = ["SeenBuses", "SeenLock", "seen_buses"]
 
 #: Contested releases from which on a chance is taken as seen.
 _ENOUGH = 50
+#: Share of the loop that it must wait before labels are not believed.
+_PLAIN = 0.02
 
 
 @dataclass(frozen=True)
@@ -36,17 +38,26 @@ class SeenBuses:
     locks: dict[str, SeenLock] = field(default_factory=dict)
     #: Pairs of a call of the loop and one of another thread that do not share a bus.
     apart: frozenset[tuple[str, str]] = frozenset()
+    #: Labels that the waits contradict, and what is planned instead.
+    doubts: tuple[str, ...] = ()
 
 
 def seen_buses(run: Run) -> SeenBuses:
     """Name the buses that the times show.
 
     A call shares the bus of those that it waits for; where one of them is labelled, that is the
-    bus, else it is called after the other thread's call.
+    bus, else it is called after the other thread's call. Labels of two buses do not hold where
+    one call plainly waits for the other: what waits for each other shares a lock.
     """
     if len(run.thread_names) < 2 or not len(run) or run.on_loop_thread.all():
         return SeenBuses(run)
     found = contention(prepare(run))
+    doubts = _doubts(run, found)
+    if doubts:
+        run = run.with_names(tuple(
+            replace(call, bus=None) if call.name in doubts else call for call in run.names
+        ))  # fmt: skip
+        found = contention(prepare(run))
     named = {call.bus for call in run.names}
     bus_of = shared_buses(run, found)
     names = tuple(replace(call, bus=bus_of[call.name]) for call in run.names)
@@ -59,7 +70,23 @@ def seen_buses(run: Run) -> SeenBuses:
     apart = frozenset(
         (call, other) for (call, _, other), v in found.verdicts.items() if v == "apart"
     )
-    return SeenBuses(run.with_names(names), inferred, locks, apart)
+    said = tuple(
+        f"the labels put {name} on {was} and {call} on another bus, but {call} waits for it: both "
+        f"are planned on {bus_of[name]}" for name, (was, call) in doubts.items() if bus_of[name]
+    )  # fmt: skip
+    return SeenBuses(run.with_names(names), inferred, locks, apart, said)
+
+
+def _doubts(run: Run, found: Contentions) -> dict[str, tuple[str, str]]:
+    """Calls of threads whose label cannot be right, with it and the call that waits longest."""
+    waits: dict[str, dict[str, float]] = {}
+    for doubt in found.disagreements:
+        if doubt.labelled == "two buses" and doubt.wait_ms_per_loop:
+            waits.setdefault(doubt.partner, {})[doubt.call] = doubt.wait_ms_per_loop
+    bus_of = {call.name: call.bus or "" for call in run.names}
+    least = _PLAIN * run.duration_s * 1e3 / len(run)
+    return {name: (bus_of[name], max(of, key=lambda call: of[call]))
+            for name, of in waits.items() if sum(of.values()) >= least}  # fmt: skip
 
 
 def _lock(entry: Contention) -> SeenLock | None:

@@ -265,6 +265,7 @@ class Draft:
             pulses={r.code: r for r in known.rhythms.calls if r.pulses},
             clocks={r.code: r for r in calls if r.recurs == "next measurement"},
             readers=[reader_of(known, s) for s in known.sharing if s.shares],
+            warnings=list(known.seen.doubts) if known.seen is not None else [],
         )  # fmt: skip
         if known.wait_ns is not None and known.wait_ns.any():
             draft.ranges.add("wake")

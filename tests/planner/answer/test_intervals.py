@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
+import pytest
+
 from looptime.planner import predict
-from tests.planner.build import BUSES
+from looptime.planner.answer.intervals import figure_of
+from looptime.planner.answer.measures import measure
+from tests.build_run import make_run
+from tests.planner.build import BUSES, NAMES
 from tests.planner.robot import Robot, record
 
 
@@ -34,3 +40,14 @@ def test_the_season_sets_the_run_to_run_part(today):
         return at.high - at.low
 
     assert width(narrow) < 0.6 * width(wide)
+
+
+@pytest.mark.parametrize("share", [0.011, 0.014])
+def test_a_quantile_between_two_plateaus_stays_between_them(share):
+    """One loop in a hundred skips a tick: p99 may be 20 or 40 ms in a run to come, and no more."""
+    rng = np.random.default_rng(9)
+    period = np.where(rng.random(2000) < share, 40.0, 20.0) + rng.uniform(0, 0.05, 2000)
+    measures = measure(make_run(period, [("gyro.read", 0, 2)], NAMES), full=False)
+    at = figure_of(lambda m: m.period_ms["p99"], {0: measures}, lambda v: (v[0], v[0], v[0]), 0.02)
+    assert at.low == pytest.approx(20, rel=0.05)
+    assert at.high == pytest.approx(40, rel=0.05)
