@@ -191,6 +191,10 @@ def _spread(values: Float) -> float:
     return 1.4826 * mad(some)
 
 
+#: Ends that show that they keep to ticks.
+_MANY_TICKS = 200
+
+
 def _rhythm(
     code: int, rows: Int, line: Chain, times: tuple[Float, Float], said: str | None, gaps: OwnGaps
 ) -> tuple[CallClock, CallClock | None]:
@@ -263,12 +267,31 @@ def _waits_for_device(
             between, period
         ), "its ends come evenly while its length varies: waits for a measurement"
     low, high = percentiles(duration, [2, 98])
+    tick = _kept_tick(ends, between, own)
+    if tick is not None:
+        return tick, "its ends keep to ticks all along while its length varies: waits for them"
     reach = (high - low) / 0.96
     if reach > 0.05 * period and own > 0.2 * reach:
         tick, sharp = _tick(between, reach)
         if sharp > 0.9:
             return _refined(ends, tick), "its length spreads evenly over a device's period"
     return (period, "stated") if said == "time" else None
+
+
+def _kept_tick(ends: Float, between: Float, own: float) -> float | None:
+    """The period [ns] of the ticks that ends keep to all along; None where they keep to none.
+
+    A call that is not waited for ends as much earlier or later as it, and all before it, took:
+    its ends stray from a tick by no less than its length does, those of a free loop without bound.
+    """
+    period = median(between)
+    if len(ends) < _MANY_TICKS or own < 0.002 * period:
+        return None
+    tick = _refined(ends, _fundamental(between, period))
+    off = ends - ends[0]
+    off -= tick * np.rint(off / tick)
+    off -= np.rint((off - median(off)) / tick) * tick
+    return tick if _spread(off) < min(0.5 * own, 0.1 * tick) else None
 
 
 def _fundamental(between: Float, usual: float) -> float:

@@ -245,6 +245,7 @@ class Draft:
     readers: list[Reader] = field(default_factory=list)
     pickups: list[tuple[int, Int]] = field(default_factory=list)
     moved: set[int] = field(default_factory=set)
+    new_buses: set[str] = field(default_factory=set)  #: That only a change names
     gone: set[str] = field(default_factory=set)
     unmarked: set[int] = field(default_factory=set)
     moves: list[Move] = field(default_factory=list)

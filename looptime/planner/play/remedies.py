@@ -86,6 +86,7 @@ def _move(draft: Draft, change: Change) -> None:
     known = {call.bus for call in draft.names} | set(draft.known.buses)
     if bus not in known:
         draft.warn(f"{change}: bus {bus!r} is new: nothing else is taken to use it")
+        draft.new_buses.add(bus)
     for code in draft.codes(change):
         before = call_cost_ms(draft.names[code], draft.known.buses)
         draft.put_on_bus(code, bus)

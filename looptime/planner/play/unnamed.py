@@ -62,6 +62,8 @@ def _place(
     bus = buses[turns[0]]
     if (reader.recorded or bus in draft.known.inferred) and code not in draft.moved:
         return  # the log shows whom it shares a bus with
+    if code in draft.moved and bus in draft.new_buses:
+        return  # nothing else is taken to use it
     name = draft.names[code].name
     unnamed = [c for c in _candidates(draft, codes, name) if draft.names[c].bus is None]
     labelled = [] if bus is not None else _busiest(draft, codes)

@@ -38,6 +38,8 @@ from looptime.words import changed, count
 __all__ = ["plan_sentence", "render_plan", "render_score", "render_suggestions"]
 
 _CALLS = 12
+#: Share of an interval's half around nought in which a change is as good as none.
+_MIDDLE = 0.25
 #: Plans shown before the whole list.
 _FIRST = 3
 _RANGES = (
@@ -96,11 +98,22 @@ def plan_sentence(at: Prediction) -> str:
             f"Can't tell until {safe(at.until, 400)}. With a bus of its own the mean changes by "
             f"{_signed(ends.own_ms)} ms, on a shared one by {_signed(ends.shared_ms)} ms."
         )
+    if at.verdict == "can't tell" and _is_none(change):
+        return (
+            f"No gain to be seen: the mean of the {what} changes by {_signed(change)} ms, no more "
+            "than from one recording to the next."
+        )
     if at.verdict == "can't tell" or change.value is None:
         return (
             f"Can't tell whether the {what} gets faster: the mean changes by {_signed(change)} ms."
         )
     return f"The {what} gets {at.verdict}: the mean changes by {_signed(change)} ms."
+
+
+def _is_none(change: Figure) -> bool:
+    """Whether a change lies in the middle of what two recordings of the same code differ by."""
+    low, high = change.low or 0.0, change.high or 0.0
+    return change.value is not None and abs(change.value) <= _MIDDLE * min(-low, high)
 
 
 def _pace_sentence(at: Prediction) -> str:

@@ -86,6 +86,42 @@ def test_a_device_is_recognised_at_any_moment_of_its_period():
     assert found["range.read"].interval_ns == pytest.approx(17e6, rel=1e-3)
 
 
+def _read_after(work_ms, frame_ms):
+    """A loop of work, a read that ends with the next frame, and 1 ms of writing [ms]."""
+    rng, now, rows, periods = np.random.default_rng(4), 0.0, [], []
+    for took in np.round(work_ms, 6).tolist():
+        ready = now + took + 4
+        if frame_ms:
+            ready = (np.floor((now + took) / frame_ms) + 1) * frame_ms + 0.04 * rng.random()
+        ready = round(float(ready), 6)
+        rows.append([("work", 0, took), ("range.read", took, ready - now - took)])
+        periods.append(ready - now + 1)
+        now += periods[-1]
+    return make_run(periods, lambda j: rows[j])
+
+
+def test_a_device_is_recognised_where_the_loop_hardly_varies():
+    """Work of 6 ms that varies by 2 %: the read ends with frames of 20 ms, all along."""
+    work = 6 * np.random.default_rng(5).normal(1, 0.02, 800)
+    found, _ = classed(_read_after(work, 20.0))
+    assert found["range.read"].recurs == "next measurement"
+    assert found["range.read"].interval_ns == pytest.approx(20e6, rel=1e-3)
+    free, _ = classed(_read_after(work, 0.0))
+    assert free["range.read"].recurs == "loop"
+
+
+def test_calls_of_a_loop_that_keeps_a_tick_wait_for_no_device():
+    """Paced at 50 Hz in a call of its own: reads end as much later as they take, from the tick."""
+    rng = np.random.default_rng(6)
+    took = rng.normal(3, 0.1, (800, 2))
+    rows = [
+        [("gyro.read", 0.02, a), ("enc.read", a + 0.03, b), ("sleep", a + b + 0.1, 19.9 - a - b)]
+        for a, b in took.tolist()
+    ]
+    found, _ = classed(make_run([20.0] * 800, lambda j: rows[j], {"sleep": "pacing"}))
+    assert [found[name].recurs for name in ("gyro.read", "enc.read")] == ["loop", "loop"]
+
+
 def test_idle_loops_that_are_alike_show_no_device():
     """Half the loops idle for 1.7 ms, half work for 12: no tick of a device lies between."""
     rng = np.random.default_rng(6)

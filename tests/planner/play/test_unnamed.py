@@ -132,3 +132,32 @@ def test_calls_that_ran_at_once_share_no_bus():
         at = Draft.of(replace(known(loop()), seen=seen), Setting())
         codes = [k for k, call in enumerate(at.names) if call.name != "gyro.read"]
         assert {at.names[c].name for c in _candidates(at, codes, "gyro.read")} == expected
+
+
+def test_a_bus_that_only_the_change_names_is_shared_by_nobody():
+    """Moved to a bus of its own by the plan, a read in a thread takes its 3 ms off the loop."""
+    made = predict(
+        loop(), ["move gyro.read bus=aux", "thread gyro.read rest-ms=4"], keep_warmup=True
+    )
+    assert (made.until, made.verdict) == ("", "faster")
+    assert made.change_ms.value == pytest.approx(-3, abs=0.01)
+
+
+def test_labels_of_two_buses_do_not_hold_where_one_call_waits_for_the_other():
+    """The encoder waits for the gyro's thread on one lock; the log's labels say two buses."""
+    run = with_thread().run()
+    said = {
+        "gyro.read": "aux",
+        "enc.read": "port",
+        "enc.again.read": "port",
+        "enc.last.read": "port",
+    }
+    names = tuple(replace(c, bus=said.get(c.name), kind="sensor read") for c in run.names)
+    told = predict(run.with_names(names), ["unthread gyro.read"], keep_warmup=True)
+    right = predict(
+        run.with_names(tuple(replace(c, bus=c.bus and "port") for c in names)),
+        ["unthread gyro.read"], keep_warmup=True,
+    )  # fmt: skip
+    assert told.change_ms.value == pytest.approx(right.change_ms.value)
+    assert any("waits for it" in text for text in told.warnings)
+    assert not any("waits for it" in text for text in right.warnings)
