@@ -93,8 +93,8 @@ def figure_of(
     if any(number.bounds for number in found.values()):
         ends = [n.bounds or (n.value or 0.0, n.value or 0.0) for n in found.values()]
         # figures of the tail differ by sd from run to run all the same
-        low = max(low, min(one for one, _ in ends) * (1 - 2 * sd))
-        high = min(high, max(other for _, other in ends) * (1 + 2 * sd))
+        low = min(one for one, _ in ends) * (1 - 2 * sd)
+        high = max(other for _, other in ends) * (1 + 2 * sd)
     return planned(value, low, high)
 
 

@@ -17,7 +17,7 @@ __all__ = ["FEWEST", "Measures", "Number", "measure"]
 
 #: Loops that a plan needs: each of the batches holds two.
 FEWEST = 2 * BATCHES
-#: Above this share of a quantile its standard error is looked at twice.
+#: Share of a quantile from which on its standard error shows a cliff.
 _WIDE = 0.05
 #: Standard errors of a share by which that of a run to come differs from it at most.
 _OFF = 2.5
@@ -93,22 +93,23 @@ def measure(
 def _numbers(values: Float) -> dict[str, Number]:
     found = jackknife(values, _STATISTICS)
     made = {name: Number(found[name].value, found[name].se) for name in _STATISTICS}
-    for name, number in made.items():
-        if name != "mean" and (number.se or 0.0) > _WIDE * (number.value or 0.0):
-            made[name] = _at_a_cliff(values, int(name[1:]) / 100, number)
-    return made
+    return {name: number if name == "mean" else _at_a_cliff(values, int(name[1:]) / 100, number)
+            for name, number in made.items()}  # fmt: skip
 
 
 def _at_a_cliff(values: Float, share: float, quantile: Number) -> Number:
-    """A quantile between the values that those of nearly its share have in a run to come.
+    """A quantile, with the values between which it lies in a run to come if it is at a cliff.
 
-    Between two plateaus, as those of loops that skip a tick, the jackknife of a quantile is off
-    without bound; the share of loops up to it is a mean (Woodruff, J. Am. Stat. Assoc. 47, 1952).
+    Between two plateaus, as those of loops that skip a tick, the jackknife of a quantile is nought
+    or without bound; the share of loops up to it is a mean (Woodruff, JASA 47, 1952).
     """
-    at = quantile.value or 0.0
+    at, se = quantile.value or 0.0, quantile.se or 0.0
     off = _OFF * (_batched((values <= at).astype(float)).se or 0.0)
-    low, high = np.quantile(values, np.clip([share - off, share + off], 0.0, 1.0))
-    return Number(at, quantile.se, (float(low), float(high)))
+    places = np.clip(np.rint(len(values) * np.array([share - off, share + off])), 1, len(values))
+    low, high = np.partition(values, places.astype(np.int64) - 1)[places.astype(np.int64) - 1]
+    if max(se, abs(high - low) / (2 * _OFF)) < _WIDE * at:
+        return quantile
+    return Number(at, se, (float(low), float(high)))
 
 
 def _work(run: Run, period: Float) -> dict[str, Number]:
