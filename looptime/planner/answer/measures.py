@@ -17,8 +17,9 @@ __all__ = ["FEWEST", "Measures", "Number", "measure"]
 
 #: Loops that a plan needs: each of the batches holds two.
 FEWEST = 2 * BATCHES
-#: Share of a quantile from which on its standard error shows a cliff.
-_WIDE = 0.05
+#: Share of a quantile from which on its standard error may be that of a cliff, if the one that its
+#: share gives differs from it by more than such a factor.
+_WIDE, _ALIKE = 0.05, 3.0
 #: Standard errors of a share by which that of a run to come differs from it at most.
 _OFF = 2.5
 _STATISTICS = ("mean", "p50", "p90", "p99")
@@ -107,7 +108,8 @@ def _at_a_cliff(values: Float, share: float, quantile: Number) -> Number:
     off = _OFF * (_batched((values <= at).astype(float)).se or 0.0)
     places = np.clip(np.rint(len(values) * np.array([share - off, share + off])), 1, len(values))
     low, high = np.partition(values, places.astype(np.int64) - 1)[places.astype(np.int64) - 1]
-    if max(se, abs(high - low) / (2 * _OFF)) < _WIDE * at:
+    spread = abs(high - low) / (2 * _OFF)
+    if max(se, spread) < _WIDE * at or spread / _ALIKE <= se <= _ALIKE * spread:
         return quantile
     return Number(at, se, (float(low), float(high)))
 
