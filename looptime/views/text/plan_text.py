@@ -61,10 +61,9 @@ def render_plan(at: Prediction) -> Told:
     at : Prediction
         What `looptime.planner.answer.predict` returned.
     """
-    reasons = []
+    reasons = [labelled("mind", text) for text in at.warnings[:2]]
     if at.gain_shift is not None and at.gain_shift.sentence:
         reasons.append(labelled("gains", at.gain_shift.sentence))
-    reasons += [labelled("mind", text) for text in at.warnings[:2]]
     reasons.append(indented(Text(CAUTION_LINE)))
     ages, buses = _ages(at.baseline, at.predicted), _buses(at)
     wheels = [Text(safe(text, 400)) for text in spread_lines(at.steering)]
