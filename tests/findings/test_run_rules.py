@@ -1,6 +1,7 @@
 """Findings about the run as a whole."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,10 +9,10 @@ import pytest
 import looptime
 from looptime.findings import summarise
 from looptime.findings.reading_rules import reading_findings
-from looptime.findings.run_rules import run_findings
+from looptime.findings.run_rules import _made_up, healthy, rate_alone, run_findings
 from looptime.heading.instants import Labels, sampling_from_run
 from looptime.run import SetAside
-from looptime.schema import REASONS
+from looptime.schema import ONE_IN, REASONS
 from tests.build_run import make_flat_run, make_run
 from tests.findings.build import codes, even_run
 
@@ -290,3 +291,95 @@ def test_late_loops_are_told_with_the_call_behind_them():
     late = next(f for f in summarise(run).findings if f.code == "pacing_catches_up")
     assert "lift makes 30 of the 30 longest" in late.text
     assert late.evidence.calls == ("lift",)
+
+
+def test_an_even_run_has_none_of_the_cautions():
+    """A fine clock, no row lost and nothing ignored: no note is made of them."""
+    notes = {"coarse_clock", "rows_lost", "marks_ignored", "loops_missing", "rows_set_aside",
+             "waits_not_asked", "recorder_cost"}  # fmt: skip
+    assert not notes & set(codes(even_run()))
+
+
+@pytest.mark.parametrize(
+    ("late_ms", "said"),
+    [
+        (40, "A loop that is late loses its slot: 20 loops"),
+        (27, "after a late loop the rate starts anew"),
+    ],
+)
+def test_late_loops_that_nothing_makes_up_for(late_ms, said):
+    """Every 40th of 800 loops of 20 ms takes two slots, or 7 ms more than its own."""
+    period = np.full(800, 20_000_000)
+    period[13::40] = late_ms * 1_000_000
+    (text,) = [f.text for f in summarise(make_flat_run(period)).findings
+               if f.code == "pacing_skips"]  # fmt: skip
+    assert said in text
+    assert "20 loops (2.5 %) took longer than their 20 ms, and no later one made up for it" in text
+
+
+@pytest.mark.parametrize(
+    ("late", "made_up", "bursts", "said"),
+    [
+        (1, 1, 0, "One loop came late; the next are shorter and the time is made up, by shorter "
+         "waits alone."),
+        (3, 1, 1, "3 loops came late; after 1 of them the next is shorter and the time is made up, "
+         "once by loops back to back, without a wait."),
+        (3, 2, 2, "3 loops came late; after 2 of them the next are shorter and the time is made "
+         "up, 2 times by loops back to back, without a wait."),
+        (3, 2, None, "3 loops came late; after 2 of them the next are shorter and the time is made "
+         "up."),
+    ],
+)  # fmt: skip
+def test_loops_back_to_back_are_told_where_the_log_shows_the_wait(late, made_up, bursts, said):
+    """How late loops are made up for, by counts."""
+    told = SimpleNamespace(late_count=late, made_up_count=made_up, burst_count=bursts)
+    assert _made_up(told).startswith(said)
+
+
+def test_steps_the_same_way_by_one_call_are_a_climb():
+    """10, 12, then 14 ms, all in the belt: one finding from the first step to the last."""
+    draw = np.random.default_rng(4)
+    belt = np.repeat([4, 6, 8], 1200) * 1e6 * np.exp(draw.normal(0, 0.02, 3600))
+    made = {"belt": belt.astype(np.int64), "rest": np.full(3600, 6_000_000)}
+    found = summarise(make_flat_run(made["belt"] + made["rest"], made))
+    (step,) = [f for f in found.findings if f.code == "change_point"]
+    assert " the loop gets slower bit by bit: 14 ms instead of 10 ms, mostly belt" in step.text
+    assert step.text.startswith("From 12 s (loop 1200) to 26.4 s")
+    assert step.value == pytest.approx(4, abs=0.05)
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_work_that_grows_within_its_rate_is_told_as_work(way):
+    """8 to 11 ms, or back, in a rate of 50 Hz that hides it: the loop is no slower, its work is."""
+    draw = np.random.default_rng(4)
+    work = np.linspace(8e6, 11e6, 3000)[::way] * np.exp(draw.normal(0, 0.01, 3000))
+    made = {"work": work.astype(np.int64)}
+    made["pace"] = 20_000_000 - made["work"]
+    run = make_flat_run(sum(made.values()), made, {"work": "compute", "pace": "pacing"})
+    (drift,) = [f for f in summarise(run).findings if f.code == "drift"]
+    word = "longer" if way > 0 else "shorter"
+    assert drift.text.startswith(f"The loop's work gets {word} along the run: ")
+    assert drift.value == pytest.approx(3 * way, abs=0.1)
+
+
+def test_a_loop_whose_slowest_take_three_usual_ones_is_not_even():
+    """2 in 100 loops, anywhere, take 3.3 times as long: no call is there to be blamed."""
+    draw = np.random.default_rng(12)
+    period = 10e6 * np.exp(draw.normal(0, 0.04, 4000))
+    at = replace(summarise(even_run()), findings=())
+    assert healthy(at).text.startswith("Nothing stands out: the loop runs evenly at ")
+    assert healthy(at).severity == "fine"
+    period[draw.choice(4000, 80, replace=False)] *= 3.3
+    told = healthy(summarise(make_flat_run(period.astype(np.int64))))
+    assert told.text.startswith("Nothing stands out: the loop runs unevenly, with no cause in ")
+    assert told.severity == "look"
+
+
+def test_of_a_rate_alone_is_said_what_to_log():
+    """A clock of 1 s, or some of the loops only."""
+    run = even_run()
+    at = summarise(run)
+    assert rate_alone(at).text.endswith("Log the time of a finer clock.")
+    some = rate_alone(replace(at, run=replace(run, loop_from=ONE_IN))).text
+    assert some.startswith("The log holds some of the loops only: 4,000 loops in ")
+    assert some.endswith("Log every loop.")

@@ -8,8 +8,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from looptime.analysers.pauses import Pauses
 from looptime.findings import summarise
-from looptime.findings.slow_rules import _others_ms
+from looptime.findings.slow_rules import _others_ms, _pause_words
+from looptime.schema import UNATTRIBUTED
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.build_run import make_flat_run, make_run
 
@@ -133,3 +135,52 @@ def test_how_long_a_thread_runs_within_a_loop_is_its_share_of_it():
     entry = SimpleNamespace(thread="reader", partners=("gyro",))
     at = SimpleNamespace(run=run, contention=SimpleNamespace(found=[entry]))
     assert _others_ms(at, np.arange(4)).tolist() == [2.0, 3.0, 0.75, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("source", "said"),
+    [
+        ("outside", "5 pauses of about 8 ms (longest 21 ms), one in 2.5 s on average, hit whatever "
+         "call happens to run: something outside the calls"),
+        ("own", "5 stalls of about 8 ms (longest 21 ms), one in 2.5 s on average, are spread over "
+         "time in no call, imu, arm and 1 more: each has rare long turns of its own."),
+        ("several", " and 1 more and differ in length between them: there is more than one cause."),
+        ("", " and 1 more: can't tell whether each has rare long turns or all are held up "
+         "together."),
+    ],
+)  # fmt: skip
+def test_whose_the_pauses_are_is_said_as_far_as_a_test_tells(source, said):
+    """Five of them, over four names."""
+    names = (UNATTRIBUTED, "imu", "arm", "drive")
+    assert said in _pause_words(Pauses(5, 8.0, 21.0, 2.5, 0.1, (), source, names))
+    three = _pause_words(Pauses(5, 8.0, 21.0, 2.5, 0.1, (), source, names[1:]))
+    assert "more" not in three.replace("more than one cause", "")
+
+
+def test_a_single_long_loop_outside_its_calls_names_none():
+    """900 ms of which no call has a part are said to lie in none."""
+    work = np.full(2000, 9_000_000) + np.random.default_rng(3).integers(0, 40_000, 2000)
+    period = work + 500_000
+    period[700] += 900_000_000
+    run = make_flat_run(period, {"work": work, "tail": np.full(2000, 100_000)})
+    (one,) = [f for f in summarise(run).findings if f.code == "lone_stall"]
+    assert ", most of it in no timed call, at 6." in one.text
+    assert one.evidence.calls == ()
+
+
+@pytest.mark.parametrize("count", [3, 4])
+def test_calls_that_are_made_together_now_and_then_are_told_together(count):
+    """Every 50 loops three or four more calls are made, of 5 ms in all."""
+    draw = np.random.default_rng(7)
+    made = {"work": (1e7 * np.exp(draw.normal(0, 0.01, 4000))).astype(np.int64)}
+    for name in ("imu", "arm", "belt", "mast")[:count]:
+        made[name] = np.full(4000, -1)
+        made[name][20::50] = 5_000_000 // count
+    rest = np.full(4000, 300_000)
+    period = sum(np.maximum(one, 0) for one in made.values()) + rest
+    found = summarise(make_flat_run(period, made)).findings
+    (text,) = [f.text for f in found if f.code == "recurring_stall"]
+    assert text.startswith("The loop takes 5 ms more every 50 loops")
+    assert text.endswith(
+        f"in the same calls each time: imu, arm, belt{' and 1 more' * (count > 3)}."
+    )
