@@ -1,4 +1,4 @@
-"""Findings about the run as a whole: warm-up, drift, pacing, overruns, the log."""
+"""Findings about the run as a whole: warm-up, drift, turns, and what is said where none is."""
 
 from __future__ import annotations
 
@@ -11,14 +11,12 @@ from looptime.analysers.call_costs import like_calls
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.drift import ChangePoint
 from looptime.analysers.evenness import evenness, turns
-from looptime.analysers.pacing import Pacing
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (
     command,
     evidence,
     loop_ms,
     ms,
-    ms_value,
     n_calls,
     percent,
     signed,
@@ -26,28 +24,22 @@ from looptime.findings.about import (
     typical_ms,
 )
 from looptime.findings.finding import Finding
-from looptime.run import stated
+from looptime.findings.log_rules import log_findings
+from looptime.findings.pacing_rules import pacing_findings
 from looptime.schema import UNATTRIBUTED
 
 __all__ = ["healthy", "rate_alone", "run_findings"]
 
-_RATE_PPM = 2000.0
 #: A loop is called even where 99 of 100 periods are no longer than so many usual ones.
 _EVEN = 3.0
-
-
-#: Slow loops, and the share of them, of which one call is behind the late ones.
-_FEW_BEHIND, _MOST_BEHIND = 5, 0.7
 #: Share of the loop from which on a cost is named where nothing stands out.
 _WORTH_A_WORD = 0.2
-#: Share of the rows set aside from which on it is worth a word.
-_MANY_ROWS = 0.05
 
 
 def run_findings(at: Summary) -> list[Finding]:
     """Findings that no single call stands for."""
-    made = _warm_up(at) + _changes(at) + _pacing(at) + _overruns(at) + _turns(at)
-    return made + _first_calls(at) + _log(at)
+    made = _warm_up(at) + _changes(at) + pacing_findings(at) + _turns(at)
+    return made + _first_calls(at) + log_findings(at)
 
 
 def healthy(at: Summary) -> Finding:
@@ -223,160 +215,6 @@ def _step(at: Summary, flight: Sequence[ChangePoint]) -> Finding:
     )  # fmt: skip
 
 
-def _pacing(at: Summary) -> list[Finding]:
-    p = at.pacing
-    late = p.late_count / max(at.pace.loops, 1)
-    made = []
-    nominal, achieved = ms_value(p.nominal_hz), ms_value(p.achieved_hz)
-    # it could run once in each of its sleeps: the work is no longer than one
-    if p.mode == "sleep after work" and 0 < nominal <= 2 * achieved:
-        text = (
-            f"The loop sleeps {ms(ms_value(p.nominal_ms))} after its work instead of until the "
-            f"next tick: {three(achieved)} loops a second, not {three(nominal)}."
-        )
-        lost = 1 - min(achieved / nominal, 1.0)
-        made.append(_about_pacing(at, "pacing_sleep", text, 0.1 + 0.5 * lost))
-    if p.mode == "fixed rate, skips":
-        took = (
-            f"{p.late_count} loops ({percent(late)}) took longer than their "
-            f"{ms(ms_value(p.nominal_ms))}, and no later one made up for it"
-        )
-        text = f"A loop that is late loses its slot: {took}."
-        if (p.slot_share or 0.0) < 0.5:
-            text = f"{took}: after a late loop the rate starts anew."
-        made.append(_about_pacing(at, "pacing_skips", text, 0.1 + late))
-    if p.mode == "fixed rate, catches up":
-        text = _made_up(p)
-        made.append(_about_pacing(at, "pacing_catches_up", text, 0.1 + late))
-    ppm = p.rate_error_ppm
-    coarse = at.run.clock.tick_ns / 1e6 > 0.2 * typical_ms(at)
-    if p.fixed_rate and not coarse and ppm is not None and abs(ppm) >= _RATE_PPM:
-        text = (
-            f"Loops that keep their slot run {abs(ppm) / 1e4:.2g} % "
-            f"{'slower' if ppm < 0 else 'faster'} than {three(ms_value(p.nominal_hz))} a second"
-        )
-        if ppm < 0:
-            text += ": the next start is probably counted from now, not from the last start"
-        text += "."
-        made.append(_about_pacing(at, "rate_off", text, 0.02, "note"))
-    return made + _headroom(at)
-
-
-def _made_up(p: Pacing) -> str:
-    """How late loops are made up for, where the log shows whether the loop waits."""
-    text = (
-        f"{p.late_count} loops came late; after {p.made_up_count} of them the next "
-        f"{'is' if p.made_up_count == 1 else 'are'} shorter and the time is made up"
-    )
-    if p.late_count == 1:
-        text = "One loop came late; the next are shorter and the time is made up"
-    if p.burst_count:
-        often = "once" if p.burst_count == 1 else f"{p.burst_count} times"
-        text += f", {often} by loops back to back, without a wait"
-    elif p.burst_count == 0:
-        text += ", by shorter waits alone"
-    return f"{text}. Code that counts loops sees steps of unlike length."
-
-
-def _behind(at: Summary) -> tuple[str, list[str]]:
-    """The call that makes most of the slow loops slow, in words, and its name."""
-    count, name = max(((n, name) for name, n in at.slow.by_culprit.items()), default=(0, ""))
-    events = len(at.slow.events)
-    of_late = events <= 1.5 * at.pacing.late_count  # else more is slow than comes late
-    if not of_late or name == UNATTRIBUTED or count < max(_FEW_BEHIND, _MOST_BEHIND * events):
-        return "", []
-    return f" {name} makes {count} of the {events} longest.", [name]
-
-
-def _about_pacing(
-    at: Summary, code: str, text: str, worth: float, severity: str = "look"
-) -> Finding:
-    p = at.pacing
-    late = p.late_count and severity == "look"
-    behind, calls = _behind(at) if late else ("", [])
-    return Finding(
-        code, severity, f"{text}{behind}", p.achieved_hz, "1/s",
-        evidence=evidence(at, calls=calls), command=command(at, "slow"), worth=worth, moves=True,
-        rests_on={
-            "pace_shown": float(p.fixed_rate or p.mode == "sleep after work"),
-            "slot_share": p.slot_share, "count": p.late_count, "of": at.pace.loops,
-            "slower_by": None if p.rate_error_ppm is None else -p.rate_error_ppm,
-        },
-    )  # fmt: skip
-
-
-def _headroom(at: Summary) -> list[Finding]:
-    p = at.pacing
-    if p.fixed_rate and not p.wait_known:
-        text = (
-            f"The loop keeps to a fixed rate ({p.mode_from}) but its wait is not logged: work is "
-            "unknown. Can't tell how much headroom is left; time the wait and label it pacing."
-        )
-        return [
-            Finding(
-                "work_unknown",
-                "note",
-                text,
-                evidence=evidence(at),
-                command="",
-                worth=0.015,
-                rests_on={"pace_shown": float(p.fixed_rate)},
-            )
-        ]
-    head = at.pace.headroom_ms
-    if head is None or head["p99"].value is None or p.nominal_ms is None:
-        return []
-    left = head["p99"].value
-    if left >= 0.1 * p.nominal_ms:
-        return []
-    text = (
-        f"Hardly any headroom: the busiest loops of a hundred leave {ms(left)} of "
-        f"{ms(p.nominal_ms)}."
-        if left >= 0
-        else f"The busiest loops of a hundred need {ms(-left)} more than their {ms(p.nominal_ms)}."
-    )
-    return [
-        Finding(
-            "headroom", "look", text, left, "ms", head["p99"].low,
-            head["p99"].high, evidence(at), command(at, "slow"), 0.08, True,
-            {"pace_shown": 1.0, "low": head["p99"].low, "high": head["p99"].high},
-        )
-    ]  # fmt: skip
-
-
-def _overruns(at: Summary) -> list[Finding]:
-    o = at.pace.overruns
-    given = o.budget_from in ("as given", "stated in the log")
-    if o.budget_ms is None or not o.count or o.share is None or not given:
-        return []
-    slowest = [e.first for e in at.slow.events if e.period_ms > o.budget_ms]
-    grave = ""
-    if o.serious_count and o.serious_ms is not None:
-        verb = "is" if o.serious_count == 1 else "are"
-        grave = f" {o.serious_count} {verb} longer than {ms(o.serious_ms)}."
-    text = (
-        f"{o.count} loops ({percent(o.share)}) overrun {ms(o.budget_ms)}; together they hold "
-        f"{percent(ms_value(o.time_share))} of the time.{grave}"
-    )
-    if o.count == 1:
-        text = (
-            f"1 loop ({percent(o.share)}) overruns {ms(o.budget_ms)}; it holds "
-            f"{percent(ms_value(o.time_share))} of the time."
-        )
-        if grave and o.serious_ms is not None:
-            text += f" It is longer than {ms(o.serious_ms)}."
-    return [
-        Finding(
-            "overruns", "look", text,
-            100 * o.share, "%", evidence=evidence(at, slowest),
-            command=command(at, "slow", f"--budget-ms {o.budget_ms:g}"),
-            worth=0.01 + 0.2 * min(o.share, 0.5),
-            rests_on={"count": o.count, "of": at.pace.loops, "share": o.share,
-                      "time_share": o.time_share},
-        )
-    ]  # fmt: skip
-
-
 def _turns(at: Summary) -> list[Finding]:
     """Long and short loops in a fixed order, of which no call is known to be the reason."""
     found = turns(at.basis.period_ms, at.run.clock.tick_ns / 1e6)
@@ -421,83 +259,3 @@ def _first_calls(at: Summary) -> list[Finding]:
                 )
             )  # fmt: skip
     return made[:3]
-
-
-def _log(at: Summary) -> list[Finding]:
-    """What weakens the figures themselves."""
-    made, run = [], at.run
-    tick_ms = run.clock.tick_ns / 1e6
-    if at.pace.loops and tick_ms >= 0.02 * typical_ms(at):
-        text = (
-            f"The log's clock ticks in steps of {ms(tick_ms)}: single figures finer than that say "
-            "nothing (means still hold)."
-        )
-        made.append(_note(at, "coarse_clock", text, tick_ms, "ms"))
-    if run.dropped:
-        text = f"The recorder lost {run.dropped} rows: times in those loops are too short."
-        if "looptime-recorder" in run.meta:  # leaves out whole loops, on other threads whole calls
-            text = (
-                f"The recorder left out {run.dropped} rows, by whole loops: the others are whole."
-            )
-        made.append(_note(at, "rows_lost", text, float(run.dropped), "rows"))
-    if ignored := stated(run.meta, "ignored"):
-        text = f"The recorder ignored {ignored} marks: a wrong number, or an end without a begin."
-        made.append(_note(at, "marks_ignored", text, float(ignored), "marks"))
-    made += _missing_loops(at) + _unused_rows(at)
-    if left := at.contention.left_out:
-        text = (
-            f"Of {left:,} calls, those of least time on each side, it was not asked whom they wait "
-            "for, or who waits for them."
-        )
-        made.append(_note(at, "waits_not_asked", text, float(left), "calls"))
-    cost = at.recorder_share
-    if cost is not None and cost >= 0.02:
-        text = f"Recording itself takes {percent(cost)} of the loop: time fewer calls."
-        made.append(_note(at, "recorder_cost", text, 100 * cost, "%"))
-    if at.changes.note or at.warmup.note or at.recurrence.note:
-        longest = at.changes.note or at.recurrence.note or at.warmup.note
-        made.append(_note(at, "too_short", f"Can't tell everything: {longest}.", None, ""))
-    return made
-
-
-def _missing_loops(at: Summary) -> list[Finding]:
-    """Loops that the log lacks, as the numbers of the others tell."""
-    missing = at.run.clock.missing
-    if missing is None:
-        return []
-    count = missing["count"]
-    loops = "loop is" if count == 1 else "loops are"
-    text = (
-        f"{count:,} {loops} missing from the log, as the numbers in {missing['column']!r} tell: "
-        "lost on the way or never written."
-    )
-    if "rows lost around it" in at.run.set_aside.counts:
-        text += " Periods across such a gap are left out."
-    return [_note(at, "loops_missing", text, float(count), "loops")]
-
-
-def _unused_rows(at: Summary) -> list[Finding]:
-    """Many rows of the log that could not be used, for another reason than standing at its ends."""
-    counts, read = at.run.set_aside.counts, at.run.rows_read
-    ends = counts.get("before first loop", 0) + counts.get("unfinished last loop", 0)
-    lost = sum(counts.values()) - ends
-    if not read or lost < _MANY_ROWS * read:
-        return []
-    reason = max((r for r in counts if "loop" not in r), key=lambda r: counts[r], default="")
-    hint = ""
-    if reason == "overlaps another call":
-        hint = " Calls of several threads need a thread column to be told apart."
-    if reason == "missing value" and at.run.layout == "calls":
-        hint = (
-            " A row that holds a value and no call says `signal` in a column `mark`, and has its "
-            "number in a column `value`."
-        )
-    text = f"{percent(lost / read)} of the rows could not be used, most because: {reason}.{hint}"
-    return [_note(at, "rows_set_aside", text, 100 * lost / read, "%")]
-
-
-def _note(at: Summary, code: str, text: str, value: float | None, unit: str) -> Finding:
-    rests_on = {"loops": float(at.pace.loops)} | ({} if value is None else {"value": value})
-    return Finding(
-        code, "note", text, value, unit, evidence=evidence(at), worth=0.001, rests_on=rests_on
-    )

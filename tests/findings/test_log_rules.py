@@ -1,0 +1,105 @@
+"""Findings about the log."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.findings import summarise
+from looptime.run import SetAside
+from looptime.schema import REASONS
+from tests.build_run import make_run
+from tests.findings.build import codes, even_run
+
+
+def test_many_rows_set_aside(tmp_path):
+    """Calls of two threads without a thread column overlap: the summary says what is missing."""
+    rows = "".join(
+        f"a.read,{k * 1000},303\nb.read,{k * 1000 + 207},301\nc.write,{k * 1000 + 700},100\n"
+        for k in range(100)
+    )
+    path = tmp_path / "log.csv"
+    path.write_text("name,start_us,duration_us\n" + rows, encoding="utf-8")
+    found = {f.code: f for f in summarise(looptime.read(path)).findings}
+    assert "thread column" in found["rows_set_aside"].text
+    assert found["rows_set_aside"].value == pytest.approx(100 * 100 / 300, abs=1)
+
+
+@pytest.mark.parametrize("marked", [False, True])
+def test_values_beside_calls_are_read_by_their_mark(tmp_path, marked):
+    """Without it such a row lacks a duration, and what to write is said; with it none is lost."""
+    mark, head = (",signal", ",mark") if marked else ("", "")
+    none = "," if marked else ""
+    rows = "".join(
+        f"{k},gyro.read,{k * 10_000},1801{none},\n{k},heading_deg,{k * 10_000 + 1900},{mark},{k}\n"
+        for k in range(100)
+    )
+    path = tmp_path / "log.csv"
+    path.write_text(f"loop,name,start_us,duration_us{head},value\n{rows}", encoding="utf-8")
+    run = looptime.read(path, cache=False)
+    said = {f.code: f.text for f in summarise(run).findings}
+    assert ("says `signal` in a column `mark`" in said.get("rows_set_aside", "")) is not marked
+    if marked:
+        assert run.signals.values["heading_deg"].tolist() == list(range(99))
+
+
+def test_rows_at_the_ends_of_a_log_are_no_loss():
+    """A tenth of the rows before the first loop is nothing to warn of; lost in between, it is."""
+    run = replace(even_run(), rows_read=1000)
+    for reason, told in (("before first loop", False), ("unfinished last loop", False),
+                         ("missing value", True)):  # fmt: skip
+        code = REASONS.index(reason)
+        aside = SetAside(np.arange(100), np.full(100, code), ("",) * 100)
+        assert ("rows_set_aside" in codes(replace(run, set_aside=aside))) is told
+
+
+def test_what_weakens_the_figures():
+    """A coarse clock, lost rows, a dear recorder and a short run are said."""
+    run = make_run([10, 11] * 30, [("a", 0, 1), ("b", 3, 1)], tick_ns=1_000_000)
+    run = replace(run, dropped=7, meta={"row_cost_ns": "120000"})
+    assert {"coarse_clock", "rows_lost", "recorder_cost", "too_short"} <= set(codes(run))
+
+
+def test_what_a_recorder_left_out():
+    """Rows go by whole loops where the recorder says so, and marks that it ignored are counted."""
+    run = make_run([10, 11] * 30, [("a", 0, 1)])
+    meta = {"looptime-recorder": "cpp 1", "ignored": "3"}
+    said = {f.code: f.text for f in summarise(replace(run, dropped=7, meta=meta)).findings}
+    assert "7 rows, by whole loops" in said["rows_lost"]
+    assert "3 marks" in said["marks_ignored"]
+    assert (
+        "too short"
+        in {f.code: f.text for f in summarise(replace(run, dropped=7)).findings}["rows_lost"]
+    )
+
+
+@pytest.mark.parametrize("cost", ["nan", "inf", "-5", "1e300", "dear"])
+def test_a_cost_that_cannot_be_is_none(cost):
+    """What a recorder states of itself is believed where it is a time within the run."""
+    run = replace(make_run([10, 11] * 30, [("a", 0, 1)]), meta={"row_cost_ns": cost})
+    assert summarise(run).recorder_share is None
+
+
+def test_calls_that_nobody_asked_whom_they_wait_for():
+    """Of 101 calls of another thread the 32 of most time are looked at; the others are said."""
+    calls = [("a", 0, 1), *((f"job{n}", 0.02 * n, 0.01, "w") for n in range(101))]
+    said = {f.code: f.text for f in summarise(make_run([10, 11] * 30, calls)).findings}
+    assert said["waits_not_asked"].startswith("Of 69 calls,")
+
+
+def test_loops_missing_from_the_log(tmp_path):
+    """Ten of 200 numbered loops left out: a note with their count."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{k},{16_000 * k + 37 * (k % 9)}\n" for k in range(200) if k % 19 != 5)
+    path.write_text("packet,time_us\n" + rows, encoding="utf-8")
+    note = {f.code: f for f in summarise(looptime.read(path)).findings}["loops_missing"]
+    assert (note.severity, note.value) == ("note", sum(k % 19 == 5 for k in range(200)))
+    assert note.rests_on["value"] == note.value
+
+
+def test_an_even_run_has_none_of_the_cautions():
+    """A fine clock, no row lost and nothing ignored: no note is made of them."""
+    notes = {"coarse_clock", "rows_lost", "marks_ignored", "loops_missing", "rows_set_aside",
+             "waits_not_asked", "recorder_cost"}  # fmt: skip
+    assert not notes & set(codes(even_run()))
