@@ -127,6 +127,8 @@ def _beat(basis: Basis, at: Rhythm, call: str | None) -> Beat | None:
     """The stalls in step, one a period; None where most periods hold none."""
     assert at.period_s is not None
     assert at.period_loops is not None
+    if not len(at.events):
+        return None
     columns = basis.run.loop_columns
     in_time = (columns.start_ns + columns.period_ns / 2)[at.events] / 1e9
     by_loops = at.clock == "loops"

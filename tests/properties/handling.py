@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from tests.properties.devices import cells_of, from_a_loop, named_at
-from tests.properties.semantic import PARTS, Made, Rng, Rows, damage, make
+from tests.properties.semantic import PARTS, Made, Rng, Rows, damage, make, moved
 
 #: Bytes that a card writes at once.
 BLOCK = 512
@@ -347,3 +347,26 @@ def rows_of_a_later_day(made: Made, rng: Rng) -> Made | None:
         for column in made.instants:
             row[column] = str(int(row[column]) + ahead)
     return replace(made, rows=made.rows + rows)
+
+
+@damage
+def stalls_beyond_the_counter_of_lengths(made: Made, rng: Rng) -> Made | None:
+    """Lengths begin again at zero in a counter that holds all but those of two stalls or more."""
+    if not made.spans or made.layout in ("totals", "totals numbered", "sections"):
+        return None  # without a clock one length is as good as the other
+    lengths = np.array([[int(row[at]) for at in made.spans] for row in made.rows])
+    held = next(2**bits for bits in range(12, 24) if 2**bits > np.quantile(lengths, 0.985))
+    if (lengths >= held).sum() < 2:  # what is outside in one loop may be so by chance
+        return None
+    return cells_of(made, made.spans, lambda c: str(int(c) % held), range(len(made.rows)))
+
+
+@damage
+def counter_of_a_round_number(made: Made, rng: Rng) -> Made | None:
+    """The counter of the clock begins at zero after a power of ten, which a stall nearly takes."""
+    if not made.instants:
+        return None
+    least = 1000 * max(1.1 * float(made.period_ms.max()), 5 * float(np.median(made.period_ms)))
+    held = next(10**digits for digits in range(4, 9) if 10**digits > least)
+    first = int(rng.integers(0, held))
+    return moved(made, lambda at: (at + first) % held)

@@ -460,7 +460,8 @@ def judge(made: Made, path: str) -> Outcome:
     aside = log.rows_read - log.rows_used
     told += [f"{aside} rows set aside"] if aside > 0.1 * log.rows_read else []
     told += ["one loop in several"] if run.averaged else []
-    told += [limit for limit in run.clock.limits if limit.startswith("lengths are whole")]
+    doubts = ("lengths are whole", "outside every call")
+    told += [limit for limit in run.clock.limits if any(doubt in limit for doubt in doubts)]
     tick = run.clock.tick_ns / 1e6  # what is finer than that is said to be unknown
     told += [f"tick {tick} ms"] if tick > 0.05 * np.median(true) else []
     text = (

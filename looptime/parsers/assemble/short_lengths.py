@@ -19,7 +19,7 @@ _HELD = {
 }  # fmt: skip
 _FEWEST = 30
 #: Chance at which so many loops would all lie so near to a multiple by accident.
-_CHANCE = 0.04
+_CHANCE = 0.1
 _MOST = 0.05
 
 
@@ -40,12 +40,12 @@ def short_lengths(run: Run) -> tuple[str, ...]:
         return ()
     longest = int(calls.duration_ns.max())
     outside = run.unattributed_ns().astype(np.int64)
-    low, high = map(int, percentiles(outside, (1, 95)))
+    known = tuple(map(int, percentiles(outside, (1, 50, 95))))
     for held, name in _HELD.items():
         if held <= longest:
             return ()
-        far = np.flatnonzero(outside - high > held // 4)
-        if 0 < len(far) <= max(1, _MOST * len(run)) and _fits(outside[far], held, low, high, run):
+        far = np.flatnonzero(outside - known[2] > held // 4)
+        if 0 < len(far) <= max(1, _MOST * len(run)) and _fits(outside[far], held, known, run):
             many = "1 loop has" if len(far) == 1 else f"{len(far):,} loops have"
             return (
                 f"{many} {held / NS_PER_MS:.4g} ms ({name}) or a multiple more outside every call "
@@ -54,9 +54,10 @@ def short_lengths(run: Run) -> tuple[str, ...]:
     return ()
 
 
-def _fits(outside: Int, held: int, low: int, high: int, run: Run) -> bool:
+def _fits(outside: Int, held: int, known: tuple[int, ...], run: Run) -> bool:
     """Whether all are whole multiples away from what is usual, which chance would not do."""
-    for least, most, share in ((low, high, 0.6), (0, low, 0.5)):
+    low, usual, high = known  # a loop that is late to its tick waits for none
+    for least, most, share in ((low, high, 0.6), (0, low, 0.5), (0, usual, 0.5)):
         room = share * (most - least) + run.clock.tick_ns + 0.01 * NS_PER_MS
         rest = (outside - (least + most) // 2 + held // 2) % held - held // 2
         chance = min(1.0, 2 * room / held) ** len(outside)

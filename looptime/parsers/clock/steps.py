@@ -206,7 +206,9 @@ def _wraps(
         if (modulus in _RARE or cut) and np.median(apart) > 1.5 * typical:
             continue
         if cut and modulus < _LOOPS_A_WRAP * typical:
-            continue
+            phases = np.ptp(time[events[fits]]) > 0.5 * typical  # new runs begin alike
+            if not phases or np.median(apart) > _scatter(time, typical):
+                continue
         rest = float(np.mean(apart))
         if best is None or (fits.sum(), -rest) > (best[0], -best[1]):
             best = (int(fits.sum()), rest, modulus, name)

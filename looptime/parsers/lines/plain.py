@@ -54,6 +54,8 @@ __all__ = ["Plain", "plain_rows"]
 _FIRST_LINES = 250
 #: Lines from which it is told how they hang together.
 _LOOKED_AT = 4000
+#: A second stamp that so few lines have is none.
+_STRAY = 0.05
 #: Fewer values than this are no evidence of a clock.
 _FEWEST = 10
 #: What sets a terminal's colours and place.
@@ -316,6 +318,10 @@ def _numeric(cells: list[str]) -> bool:
 
 def _name_stamps(grid: Grid) -> None:
     """Give the numbers that no word names, at the start of each line and elsewhere, names."""
+    uses = {at: sum(map(bool, grid.cells(at))) for at, n in enumerate(grid.names) if is_stamp(n)}
+    for at, count in uses.items():
+        if count < _STRAY * max(uses.values()):  # of lines that were garbled
+            grid.names[at], grid.units[at] = "", None
     for at, name in enumerate(grid.names):
         if name in (STAMP, f"{STAMP} 2") and ":" not in "".join(grid.cells(at)[:1]):
             values = np.array([float(c) for c in grid.cells(at)[:400] if is_number(c)])

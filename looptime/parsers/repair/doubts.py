@@ -181,8 +181,9 @@ def too_full(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
     """The clock with a caution where a few loops are shorter than their parts together."""
     if rows.parts is None or len(rows) < _FEWEST:
         return parsed.clock
-    over = _timed(rows)[:-1] - np.diff(rows.start)
-    full = np.flatnonzero(over > max(COARSE * typical, 2 * parsed.clock.tick_ns))
+    step = np.diff(rows.start)
+    over = _timed(rows)[:-1] - step  # of a step back nobody knows yet how long it was
+    full = np.flatnonzero((over > max(COARSE * typical, 2 * parsed.clock.tick_ns)) & (step >= 0))
     if not 0 < len(full) <= max(1, _MOST_FULL * len(over)):
         return parsed.clock
     line = int(parsed.table.line_of(rows.row[full[:1]])[0])

@@ -345,6 +345,7 @@ def _judge(line: int, text: str, dialect: Dialect, told: _Told) -> int:
         return 1
     has_digit = any(c.isdecimal() for c in bare)
     delimiter = dialect.delimiter.strip() or " "
-    is_row = delimiter in bare and has_digit
+    garbled = any(c < " " or c == "\x7f" for c in bare if c not in "\t\x1b")  # nobody writes so
+    is_row = (delimiter in bare and has_digit) or garbled
     told.judged.append((line, "wrong number of fields" if is_row else _NO_ROW, text.rstrip("\r\n")))
     return 0

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import looptime
+from looptime.parsers.clock.steps import Way, find_steps
 from tests.parsers.stamped import call_log, check_calls, logs, periods, two_threads
 
 
@@ -223,3 +224,35 @@ def test_stalls_across_the_wraps_of_a_fast_counter(tmp_path):
     path = tmp_path / "log.csv"
     path.write_text("name,start_us,end_us\n" + rows)
     assert periods(looptime.read(path)) == wanted
+
+
+@pytest.mark.parametrize("count", [120, 400])
+def test_the_last_digits_alone_of_a_clock_that_wraps_every_few_loops(count):
+    """Twelve loops a wrap, met at all phases of the loop: one run, all wraps undone."""
+    rng = np.random.default_rng(count)
+    time = np.cumsum(rng.integers(7900, 8100, count)) * 1000
+    found = find_steps(time % 10**8, Way("us", 1000))
+    assert {step.kind for step in found.steps} == {"wrap"}
+    assert len(found.steps) == int(time[-1] // 10**8 - time[0] // 10**8)
+
+
+def test_short_runs_that_begin_at_any_phase_are_no_wraps():
+    """Runs of twelve loops whose clock starts anywhere within a loop stay runs."""
+    rng = np.random.default_rng(1)
+    runs = [rng.integers(0, 8000) + np.cumsum(rng.integers(7900, 8100, 12)) for _ in range(12)]
+    found = find_steps(np.concatenate(runs) * 1000, Way("us", 1000))
+    assert {step.kind for step in found.steps} == {"restart"}
+
+
+@pytest.mark.parametrize("power", [16, 20])
+def test_wraps_make_no_loop_shorter_than_its_parts(tmp_path, power):
+    """A step back is a wrap and no wrong stamp: nothing is said of the loop that it falls into."""
+    rng = np.random.default_rng(2)
+    time = np.cumsum(rng.integers(7900, 8100, 400)) % 2**power
+    rows = "".join(f"{t},{rng.integers(900, 1800)},{rng.integers(900, 1800)}\n" for t in time)
+    path = tmp_path / "log.csv"
+    path.write_text("time_us,gyro_us,drive_us\n" + rows, encoding="utf-8")
+    run = looptime.read(path, cache=False)
+    assert len(run) == 399
+    assert run.clock.wraps
+    assert not any("shorter than the parts" in note for note in run.clock.notes)
