@@ -33,7 +33,7 @@ from looptime.stats.quantiles import percentiles
 __all__ = ["slow_findings"]
 
 _LEAST_HEIGHT = 0.1
-_FEWEST = 5
+_FEWEST, _FEWEST_FROZEN = 5, 3
 #: What a stall that makes no loop late counts of one that does.
 _SWALLOWED = 0.4
 #: A single loop is told that takes so many usual ones, and so much longer [ms].
@@ -42,13 +42,16 @@ _LONE, _LEAST_LONE_MS = 10.0, 50.0
 
 def slow_findings(at: Summary) -> list[Finding]:
     """Stalls that come back, pauses of no call, culprits of slow loops, whole freezes."""
-    made = [f for r in at.recurrence.found if (f := _recurring(at, r)) is not None]
+    frozen = _frozen(at)
+    of_all = [r for r in at.recurrence.found if r.call and _met(r, frozen)]
+    made = [f for r in at.recurrence.found
+            if r not in of_all and (f := _recurring(at, r)) is not None]  # fmt: skip
     explained = {name for r in at.recurrence.found for name in r.names}
     explained |= _with_timeouts(at)
     nameless = any(not r.names for r in at.recurrence.found)
     if not nameless:
         made += _pauses(at)
-    made += _at_once(at)
+    made += _at_once(at, frozen, of_all)
     if not nameless:
         made += _culprits(at, explained)
     made += _marked(at, made)
@@ -277,18 +280,30 @@ def _pauses(at: Summary) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _at_once(at: Summary) -> list[Finding]:
+def _frozen(at: Summary) -> list[SlowEvent]:
+    """Events in which every call stretched at once; none where they are too few to speak of."""
     events = [e for e in at.slow.events if e.cause == "everything at once"]
     # work that merely scatters widely is no freeze: it must stand far outside the usual range
     middle, high = (max(q, 1e-9) for q in percentiles(at.basis.judged_ms, [50, 95]))
     far = max(1.5 * middle, middle * (high / middle) ** 3)  # 5 sd of a lognormal
     events = [e for e in events if e.worst_ms >= far]
-    if len(events) < 3:
+    return events if len(events) >= _FEWEST_FROZEN else []
+
+
+def _met(r: Recurrence, events: list[SlowEvent]) -> bool:
+    """Whether what comes back does so in these events."""
+    return len(set(r.loops) & set(_loops(events))) >= 0.8 * max(len(set(r.loops)), 1)
+
+
+def _at_once(at: Summary, events: list[SlowEvent], same: Sequence[Recurrence]) -> list[Finding]:
+    """Whole freezes, with the rhythm of the calls that come back in them."""
+    if not events:
         return []
+    often = f", {how_often(same[0])}," if same else ""
     middle = sorted(e.excess_ms for e in events)[len(events) // 2]
     text = (
-        f"{len(events)} times every call stretched at once, by {ms(middle)} in all: the whole "
-        "process was slowed or held up, no single call is to blame."
+        f"{len(events)} times{often} every call stretched at once, by {ms(middle)} in all: the "
+        "whole process was slowed or held up, no single call is to blame."
     )
     return [
         Finding(

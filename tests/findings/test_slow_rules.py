@@ -184,3 +184,76 @@ def test_calls_that_are_made_together_now_and_then_are_told_together(count):
     assert text.endswith(
         f"in the same calls each time: imu, arm, belt{' and 1 more' * (count > 3)}."
     )
+
+
+def test_freezes_that_come_back_are_one_finding():
+    """Every 50 loops each of four calls takes 5 ms more: one cause, told once with its rhythm."""
+    draw = np.random.default_rng(7)
+    made = {}
+    for name, ms in (("imu", 2), ("arm", 3), ("drive", 4), ("belt", 3)):
+        took = ms * 1e6 * np.exp(draw.normal(0, 0.02, 4000))
+        took[20::50] += 5e6
+        made[name] = took.astype(np.int64)
+    found = summarise(make_flat_run(sum(made.values()) + 300_000, made)).findings
+    told = [f for f in found if f.code in ("everything_at_once", "recurring_stall")]
+    assert [f.code for f in told] == ["everything_at_once"]
+    assert told[0].text.startswith("80 times, every 50 loops (635 ms; can't tell whether by count ")
+    assert "every call stretched at once, by 20 ms in all" in told[0].text
+
+
+def test_what_comes_back_apart_from_the_freezes_is_told_beside_them():
+    """Freezes at random, and every 50 loops 6 ms more of one call."""
+    draw = np.random.default_rng(7)
+    at = draw.choice(np.arange(30, 3900, 50), 40, replace=False)
+    made = {}
+    for name, ms in (("imu", 2), ("arm", 3), ("drive", 4), ("belt", 3)):
+        took = ms * 1e6 * np.exp(draw.normal(0, 0.02, 4000))
+        took[at] += 5e6
+        took[20::50] += 6e6 * (name == "arm")
+        made[name] = took.astype(np.int64)
+    found = summarise(make_flat_run(sum(made.values()) + 300_000, made)).findings
+    told = {f.code: f for f in found}
+    assert told["everything_at_once"].text.startswith("40 times every call stretched at once")
+    assert told["recurring_stall"].text.endswith(" every 50 loops.")
+    assert told["recurring_stall"].value == pytest.approx(6, abs=0.1)
+    assert told["recurring_stall"].evidence.calls == ("arm",)
+
+
+def irregular(count, more_ms, loops=3000):
+    """A read that takes longer in so many loops, at no regular interval, beside steady work."""
+    draw = np.random.default_rng(21)
+    took = {"work": 8e6 * np.exp(draw.normal(0, 0.01, loops)),
+            "read": 1e6 * np.exp(draw.normal(0, 0.01, loops))}  # fmt: skip
+    at = np.sort(draw.choice(np.arange(100, loops - 100), count, replace=False))
+    took["read"][at] += more_ms * 1e6 * np.exp(draw.normal(0, 0.3, count))
+    return {name: ns.astype(np.int64) for name, ns in took.items()}
+
+
+@pytest.mark.parametrize(
+    ("count", "more_ms", "told"), [(40, 6.0, True), (40, 1.0, False), (4, 6.0, False)]
+)
+def test_a_culprit_is_one_from_five_events_of_a_fifth_of_the_loop_on(count, more_ms, told):
+    """40 of 6 ms in loops of 9.3 are told as 40 of all slow events; 40 of 1 ms or four are not."""
+    made = irregular(count, more_ms)
+    found = summarise(make_flat_run(made["work"] + made["read"] + 300_000, made)).findings
+    culprits = [f for f in found if f.code == "slow_culprit"]
+    assert bool(culprits) is told
+    if told:
+        assert culprits[0].text.startswith("read makes 40 of 40 slow events: typically ")
+        assert "in 1.3 % of the loops, at no regular interval" in culprits[0].text
+        assert culprits[0].evidence.calls == ("read",)
+
+
+@pytest.mark.parametrize(
+    ("count", "more_ms", "told"), [(40, 8.0, True), (40, 3.0, False), (4, 8.0, False)]
+)
+def test_without_calls_stalls_count_from_half_a_loop_on(count, more_ms, told):
+    """The same loops without their calls: how many there are and how long, and what to time."""
+    made = irregular(count, more_ms)
+    found = summarise(make_flat_run(made["work"] + made["read"] + 300_000)).findings
+    texts = [f.text for f in found if f.code == "slow_unexplained"]
+    assert bool(texts) is told
+    if told:
+        (stalls,) = re.findall(r"^(\d+) stalls of about .* at no regular interval", texts[0])
+        made_ms = (made["read"] - 1e6) / 1e6
+        assert int(stalls) == pytest.approx((made_ms >= 0.5 * 9.3).sum(), abs=1)
