@@ -8,6 +8,7 @@ import os
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from queue import Empty, SimpleQueue
 from stat import S_ISDIR, S_ISREG, S_ISSOCK
 from typing import Any, BinaryIO
 
@@ -29,8 +30,8 @@ __all__ = [
 LOG_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".gz", ".zst"}
 #: Name of the file of notes that stands beside logs, see `looptime.notes`.
 NOTES_FILE = "looptime-notes.csv"
-#: How long a file may keep one waiting for its first byte [s].
-PATIENCE_S = 2.0
+#: How long a file may keep one waiting for its next block [s], and how long a block is [bytes].
+PATIENCE_S, _BLOCK = 2.0, 1 << 18
 #: Reading bytes, without waiting for whoever writes into a pipe.
 _READING = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 
@@ -75,23 +76,31 @@ def open_plain(path: str | os.PathLike[str]) -> BinaryIO:
 
 
 def answers(path: str | os.PathLike[str], within_s: float = PATIENCE_S) -> bool:
-    """Whether the first byte of a file, or an error, comes in time: a lost share gives neither.
+    """Whether a file, or an error, comes without a longer rest than that: a lost share stops.
+
+    The file is read to its end: one that begins to come may stop later, for good.
 
     Examples
     --------
     >>> answers(__file__), answers("no such file")
     (True, True)
     """
-    came = threading.Event()
+    came: SimpleQueue[bool] = SimpleQueue()
 
     def ask() -> None:
         with contextlib.suppress(OSError, ValueError), open_plain(path) as file:
-            file.read(1)
-        came.set()
+            while file.read(_BLOCK):
+                came.put(True)
+        came.put(False)
 
     # one that still waits when the command ends is left behind
     threading.Thread(target=ask, daemon=True).start()
-    return came.wait(within_s)
+    try:
+        while came.get(timeout=within_s):
+            pass
+    except Empty:
+        return False
+    return True
 
 
 def read_toml(

@@ -1,6 +1,7 @@
 """Adding logs gives the same bytes however many processes read them, and survives their death."""
 
 import contextlib
+import io
 import json
 import os
 import socket
@@ -87,17 +88,27 @@ def test_too_short_a_log_is_an_error_of_its_own(tmp_path):
     assert len(added.new) == 2
 
 
-def test_a_file_that_never_answers_is_left_out(tmp_path, monkeypatch):
-    """One file of a lost share is named, and what else there is is added; nobody waits for it."""
+@pytest.mark.parametrize("blocks", [0, 1])
+def test_a_file_that_stops_answering_is_left_out(tmp_path, monkeypatch, blocks):
+    """One file of a lost share, at once or after a block, is named; what else there is is added."""
     paths = write_recipes(tmp_path / "logs", 3)
     gone, opened = threading.Event(), files.open_plain
 
-    def lost(path):
+    class Lost(io.BytesIO):
+        left = blocks
+
+        def read(self, size=-1):
+            if not self.left:
+                gone.wait()
+            self.left -= 1
+            return super().read(size)
+
+    def open_lost(path):
         if path == paths[1]:
-            gone.wait()
+            return Lost(bytes(1000))
         return opened(path)
 
-    monkeypatch.setattr(files, "open_plain", lost)
+    monkeypatch.setattr(files, "open_plain", open_lost)
     monkeypatch.setattr(files, "PATIENCE_S", 3.0)
     added = add_logs(Season(tmp_path / "season", create=True), _jobs(paths), processes=1)
     gone.set()
