@@ -7,15 +7,19 @@ from typing import Any
 
 from looptime.errors import UsageError
 from looptime.records import dataclass
+from looptime.signal_names import ANGLE_UNITS
 from looptime.units import UNITS
 
 __all__ = ["STATED_ROLES", "StatedColumns", "matching", "state_columns"]
 
-#: What a column can be stated to be; a unit may stand behind (``part ms``).
+#: What a column can be stated to be; a unit may stand behind (``part ms``, ``turn rate rad/s``).
 STATED_ROLES = (
     "clock", "loop number", "phase", "part", "whole", "period", "latency", "deviation", "setting",
-    "run timer", "start-up timer", "beside", "signal", "skip",
+    "run timer", "start-up timer", "beside", "signal", "heading", "turn rate", "skip",
 )  # fmt: skip
+
+#: Roles in units of an angle.
+_ANGLES = ("heading", "turn rate")
 
 
 @dataclass(frozen=True)
@@ -38,8 +42,22 @@ class StatedColumns:
         ('part', 'ms')
         """
         words = self.roles[index].split()
-        unit = words[-1] if words[-1] in UNITS else None
-        return " ".join(words[:-1] if unit else words), unit
+        unit = words[-1] if words[-1] in (*UNITS, *ANGLE_UNITS) else None
+        word = " ".join(words[:-1] if unit else words)
+        if unit in ANGLE_UNITS:
+            return (word if word in _ANGLES else self.roles[index]), None
+        return word, unit
+
+    def quantity(self, index: int) -> str:
+        """A column's heading or turn rate with its unit, as a header would say it; else empty.
+
+        Examples
+        --------
+        >>> stated = StatedColumns("t,w", ("clock s", "turn rate rad/s"))
+        >>> stated.quantity(0), stated.quantity(1)
+        ('', 'turn rate rad/s')
+        """
+        return self.roles[index] if self.role(index)[0] in _ANGLES else ""
 
 
 def state_columns(entry: Mapping[str, Any]) -> StatedColumns:

@@ -30,6 +30,11 @@ _BRACKETED = re.compile(r"^(.*?)[\s_,]*[\[(]\s*(?:in\s+)?([^\])]+?)\s*[\])]\s*$"
 _SUFFIXED = re.compile(
     r"^(.*?)(?:[\s_.\-]+in)?[\s_.,\-]+([a-z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)$"
 )
+# a speed's "a second": no length of time
+_A_SECOND = re.compile(
+    r"(?:^|[^a-z])(?:[mc]?(?:deg(?:ree)?s?|rad(?:ian)?s?)|\N{DEGREE SIGN}|grad|revs?|rot|mm|cm|m)"
+    r"[\s_./]*(?:per)?[\s_./]+(?:s|secs?|seconds?)$"
+)
 # "us" in front may be short for ultrasonic
 _PREFIXED = re.compile(
     r"^(ms|ns|msec|usec|nsec|millis|micros|nanos|milliseconds|microseconds|nanoseconds)"
@@ -90,14 +95,16 @@ def split_unit(header: str) -> tuple[str, str | None]:
     ('start', 'us')
     >>> split_unit("ms_capture"), split_unit("nanoTime")
     (('capture', 'ms'), ('Time', 'ns'))
-    >>> split_unit("heading")
-    ('heading', None)
+    >>> split_unit("heading"), split_unit("gyro_z_rad_s")
+    (('heading', None), ('gyro_z_rad_s', None))
     """
     text = header.strip()
     bracketed = _BRACKETED.match(text)
     for said in re.split(r"\s*[,;]\s*", bracketed[2].lower()) if bracketed else ():
         if bracketed and said in _SPELLINGS:  # what else is said there is a remark
             return bracketed[1].strip(), _SPELLINGS[said]
+    if _A_SECOND.search(text.lower()):
+        return text, None
     camel = _CAMEL.match(text)
     if camel and camel[2].lower() in _SPELLINGS:
         return camel[1], _SPELLINGS[camel[2].lower()]

@@ -18,6 +18,7 @@ from looptime.controlling.law import Plant
 from looptime.errors import NotEnoughError, UsageError
 from looptime.records import dataclass
 from looptime.run import Run
+from looptime.signal_names import known_as
 from looptime.stats.student import t_quantile
 
 __all__ = ["Fit", "fit_arrays", "fit_plant", "parse_fit"]
@@ -28,6 +29,8 @@ MOST_LEFT = 0.1
 STRETCH_S, LEAST_VALUES, LEAST_STRETCHES = 2.0, 12, 4
 #: Time constants that are looked through [s].
 SHORTEST_S, LONGEST_S = 1e-4, 5.0
+#: Most signals that a refusal names.
+MOST_NAMED = 12
 
 
 @dataclass(frozen=True)
@@ -73,23 +76,33 @@ def fit_plant(run: Run, output: str, measured: str, kind: str, delay_s: float = 
     Raises
     ------
     UsageError
-        If the log has no such signal (the nearest is named).
+        If the log has no such signal (those that there are are named).
     NotEnoughError
         If it holds too few values, or an output that never changes.
     """
     signals = run.signals
-    have = {} if signals is None else signals.values
-    for name in (output, measured):
-        if name not in have:
-            near = difflib.get_close_matches(name, have, 1, 0.3)
-            hint = f"; the nearest is {near[0]!r}" if near else ""
-            raise UsageError(f"{run.source or 'the log'}: has no signal {name!r}{hint}")
+    found = [_signal(run, name) for name in (output, measured)]
     assert signals is not None
     time = signals.time_ns / 1e9
-    given, seen = np.isfinite(have[output]), np.isfinite(have[measured])
-    return fit_arrays(
-        time[given], have[output][given], time[seen] - delay_s, have[measured][seen], kind
-    )
+    given, seen = (np.isfinite(values) for values in found)
+    return fit_arrays(time[given], found[0][given], time[seen] - delay_s, found[1][seen], kind)
+
+
+def _signal(run: Run, name: str) -> Float:
+    """A signal by its name in the run or by the header that it stands under, in that one's unit."""
+    have = {} if run.signals is None else run.signals.values
+    if name in have:
+        return have[name]
+    known, factor = known_as(name)
+    if known in have:
+        return have[known] / factor
+    where = run.source or "the log"
+    if not have:
+        raise UsageError(f"{where}: has no signals, so none is called {name!r}")
+    near = difflib.get_close_matches(name, have, 1, 0.6)
+    hint = f"; the nearest is {near[0]!r}" if near else ""
+    shown = ", ".join([*have][:MOST_NAMED]) + (", ..." if len(have) > MOST_NAMED else "")
+    raise UsageError(f"{where}: has no signal {name!r}{hint} (there are {shown})")
 
 
 def fit_arrays(at: Float, output: Float, when: Float, measured: Float, kind: str) -> Fit:

@@ -41,6 +41,10 @@ _PARTS = {
 STANDS = 4
 #: Fresh values from which the amount of smoothing is found.
 _TUNED_ON = 400
+#: Jump of a heading in radians at its wrap, and the most that such a one ranges over.
+_NEARLY_ROUND = (5.5, 6.4)
+#: Most columns that a refusal names.
+_MOST_NAMED = 6
 
 
 def parse_motion(text: str, *, run: Run | None = None) -> Motion:
@@ -168,17 +172,15 @@ def recorded_motion(run: Run) -> Recorded:
     values = {} if signals is None else signals.values
     name = next((n for n in ("heading_deg", "turn_rate_deg_s") if n in values), None)
     if signals is None or name is None:
-        raise NotEnoughError(
-            "motion recorded: the log has no heading_deg and no turn_rate_deg_s; "
-            "name the columns in looptime.toml or give another motion"
-        )
+        raise NotEnoughError(_no_motion(list(values)))
     time, value = _fresh(signals.time_ns - run.loop_columns.start_ns[0], signals.values[name])
     if len(time) < 10:
         raise NotEnoughError(
             f"motion recorded: {name} has only {len(time)} fresh values; 10 are needed"
         )
+    limits: tuple[str, ...] = ()
     if name == "heading_deg":
-        value = np.unwrap(value, period=360.0)
+        value, limits = _unwound(value)
     spline = _smooth(time, np.radians(value))
     heading, rate = (
         (spline, spline.derivative())
@@ -186,7 +188,7 @@ def recorded_motion(run: Run) -> Recorded:
         else (spline.antiderivative(), spline)
     )
     spacing = float(np.median(np.diff(time)))
-    limits = (
+    limits += (
         f"the motion is a smoothing spline through {len(time)} fresh values of {name}, "
         f"{spacing * 1e3:.3g} ms apart at the median",
         "a value that stays the same for long is taken for a robot at rest",
@@ -194,6 +196,29 @@ def recorded_motion(run: Run) -> Recorded:
         "values are placed when they were logged, so a delay of the sensor shifts the motion",
     )
     return Recorded("recorded", heading, rate, float(time[0]), float(time[-1]), limits)
+
+
+def _no_motion(there: list[str]) -> str:
+    """What is missing, with what the log has and the step that names it."""
+    begin = "motion recorded: the log has no heading_deg and no turn_rate_deg_s"
+    if not there:
+        return f"{begin} nor any other value beside its times; give another motion"
+    shown = ", ".join(there[:_MOST_NAMED]) + (", ..." if len(there) > _MOST_NAMED else "")
+    return (
+        f"{begin}, but {shown}: if one of them is the heading or the turn rate, looptime columns "
+        'LOG --write begins a table in looptime.toml; "heading deg" or "turn rate rad/s" there'
+    )
+
+
+def _unwound(value: Float) -> tuple[Float, tuple[str, ...]]:
+    """A heading [deg] without its wraps; one that jumps by 2 pi is in radians, whatever is said."""
+    step = np.abs(np.diff(value))
+    small = float(np.ptp(value)) <= _NEARLY_ROUND[1] if len(value) else False
+    jumps = small and bool((step > _NEARLY_ROUND[0]).any())
+    if jumps and float(np.quantile(step, 0.9)) < 1.0:
+        unwound = np.unwrap(value, period=2 * np.pi)
+        return np.degrees(unwound), ("the heading jumps by 6.28: taken for radians",)
+    return np.unwrap(value, period=360.0), ()
 
 
 def _fresh(time_ns: np.ndarray, value: Float) -> tuple[Float, Float]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from looptime.errors import UsageError
 from looptime.parsers.columns.dates import DATE, date_column
 from looptime.parsers.columns.lexicon import CLOCKS, of_a_clock
-from looptime.parsers.columns.signals import signal_columns
+from looptime.parsers.columns.signals import quantity_in, signal_columns
 from looptime.parsers.fresh import opened
 from looptime.parsers.layouts.contract import Given
 from looptime.parsers.read import options_of, read_log
@@ -19,6 +19,7 @@ from looptime.parsers.text.dialect import Dialect, is_missing
 from looptime.parsers.text.source import head, open_source
 from looptime.records import dataclass
 from looptime.run import Clock
+from looptime.signal_names import ANGLE_UNITS
 from looptime.stated_columns import STATED_ROLES
 from looptime.units import UNITS
 
@@ -201,6 +202,10 @@ def _judged(
     taken = {read.index for _, read in given.items()}
     if index in signal_columns(dialect, taken).values():
         why = next((r.why for read, r in given.roles if read.index == index), "it holds numbers")
+        angle = quantity_in(dialect, index)
+        if angle is not None:
+            word, unit = angle.word, angle.unit
+            return word, unit, "header" if unit else "", why, "sure" if unit else "likely"
         return "signal", None, "", why, "sure"
     return "not used", None, "", "it holds no numbers that go with a loop", "sure"
 
@@ -213,6 +218,8 @@ def _quoted(text: str) -> str:
 def _role(one: ColumnTaken) -> str:
     word = "part" if one.taken_as.startswith("part of ") else one.taken_as
     word = word if word in STATED_ROLES else "skip"
+    if word in ("heading", "turn rate"):
+        return f"{word} {one.unit}" if one.unit in ANGLE_UNITS else "signal"
     timed = word not in ("signal", "skip", "loop number", "phase") and one.unit in UNITS
     return f"{word} {one.unit}" if timed else word
 

@@ -80,12 +80,28 @@ def test_signals_of_a_run():
     assert found.time_constant_ms.value == pytest.approx(50.0, rel=1e-5)
     with pytest.raises(UsageError, match="nearest is 'mast_out'"):
         fit_plant(run, "mast_ou", "mast_m", "position")
+    with pytest.raises(UsageError, match=r"no signal 'lift' \(there are mast_out, mast_m\)"):
+        fit_plant(run, "lift", "mast_m", "position")
     with pytest.raises(NotEnoughError, match="never changes"):
         fit_plant(make_run([20.0] * 600, signals={"o": [0.5] * 600, "m": seen}), "o", "m", "speed")
     with pytest.raises(NotEnoughError, match="a fit needs"):
         fit_plant(make_run([20.0] * 9, signals={"o": range(9), "m": range(9)}), "o", "m", "speed")
     with pytest.raises(UsageError, match="OUTPUT,MEASURED"):
         parse_fit("one")
+
+
+@pytest.mark.parametrize("header", ["y", "x", "yaw_rad", "heading", "voltage", "arm [deg]"])
+def test_the_name_in_the_header_is_always_a_signals_name(tmp_path, header):
+    """Whatever a run calls a signal, its own header finds it, in the header's own unit."""
+    rng = np.random.default_rng(2)
+    plant, x, v, rows = Plant("position", 0.8, 0.05), 0.0, 0.0, []
+    for k, u in enumerate(np.repeat(rng.uniform(-1, 1, 60), 10)):
+        rows.append(f"{k * 20},{u:.9f},{x:.9f}\n")
+        x, v = plant.after(x, v, float(f"{u:.9f}"), 0.02)
+    log = tmp_path / "log.csv"
+    log.write_text(f"time_ms,u,{header}\n{''.join(rows)}")
+    found = fit_plant(looptime.read(log), "u", header, "position")
+    assert found.full_speed.value == pytest.approx(0.8, rel=1e-4)
 
 
 def test_a_log_as_a_recorder_writes_it(tmp_path):

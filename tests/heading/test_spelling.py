@@ -108,6 +108,20 @@ def test_recorded_heading_turns_through_the_wrap():
     assert np.degrees(motion.heading(3.0) - motion.heading(1.0)) == pytest.approx(80, abs=0.01)
 
 
+def test_recorded_heading_that_jumps_by_two_pi_is_in_radians():
+    """A heading called degrees that wraps at 6.28 is taken for radians, and that is said."""
+    t = np.arange(400) * 0.01
+    motion = parse_motion("recorded", run=_with_heading((1.2 * t + np.pi) % (2 * np.pi)))
+    assert motion.rate(3.0) == pytest.approx(1.2, rel=1e-3)
+    assert any("radians" in said for said in motion.limits)
+
+
+def test_a_log_without_a_heading_is_refused_with_what_it_has():
+    """The refusal names the values that may be the heading, and how it is stated."""
+    with pytest.raises(NotEnoughError, match=r"but ch7: .*turn rate rad/s"):
+        parse_motion("recorded", run=_with_heading([0.0] * 20, "ch7"))
+
+
 def test_recorded_rate_is_integrated():
     """Where only the turn rate is logged the heading is its integral."""
     t = np.arange(500) * 0.01

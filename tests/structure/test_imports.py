@@ -29,6 +29,7 @@ FLOORS = (
         "tables",
         "words",
         "guide",
+        "signal_names",
         "stated_columns",
     },
     {"stats"},

@@ -34,6 +34,7 @@ from looptime.parsers.columns.unit import Unit, clock_unit, in_16_bits, text_uni
 from looptime.parsers.text.buffers import texts
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
+from looptime.signal_names import quantity_of
 from looptime.stated_columns import StatedColumns
 from looptime.stats.arrays import distinct
 from looptime.units import UNITS
@@ -361,6 +362,8 @@ def _seen(head: Head, dialect: Dialect, no_clock: bool) -> Seen:
         or (means == "whole" and head.word in COUNTS and _climbs(values))
     ):
         means = "counter"
+    elif (angle := quantity_of(head.text)) is not None and angle.unit is not None:
+        means = angle.word
     elif means == "latency" and no_clock and "end" in head.text.lower():
         means = "period"
     ns = UNITS[head.unit] if head.unit else None

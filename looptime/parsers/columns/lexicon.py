@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
+from looptime.signal_names import quantity_of
 from looptime.units import split_unit
 
 __all__ = [
@@ -215,7 +216,7 @@ def meaning(text: str) -> str:
         return "latency"
     if rest <= _PERIOD | _WHOLE | _DURATION and rest & _PERIOD:
         return "period"
-    if unit is None and words[-1] in _OTHER_UNITS and len(words) > 1:
+    if unit is None and ((words[-1] in _OTHER_UNITS and len(words) > 1) or quantity_of(text)):
         return "signal"
     if rest <= _WHOLE | _DURATION | _BUSY:
         if rest & _BUSY:

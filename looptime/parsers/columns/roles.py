@@ -36,6 +36,8 @@ __all__ = ["judge"]
 
 #: Columns that are about the loop itself.
 _OF_THE_LOOP = ("whole", "period", "busy")
+#: Columns whose headers say that they hold no times at all.
+_NO_TIMES = ("counter", "group", "clock", "heading", "turn rate")
 #: Slope of the steps over a length under the name of a signal, and what all explain of the steps.
 _ONE_FOR_ONE, _MOST_OF_IT = (0.8, 1.25), 0.5
 #: Steps from which on what is added up differs from a length, and how many times as long as the
@@ -112,7 +114,9 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
     said = "header" if unit else ""
     known = one.values[np.isfinite(one.values)]
     named = Role("signal", None, "", f"its header names a {one.meaning}")
-    if one.meaning in ("counter", "group", "clock") or (one.meaning == "signal" and unit):
+    if one.meaning in ("counter", "group", "clock", "heading", "turn rate") or (
+        one.meaning == "signal" and unit
+    ):
         return named
     if not len(known):
         return Role("signal", None, "", "it holds no numbers")

@@ -11,30 +11,23 @@ from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
+from looptime.signal_names import Quantity, known_as, quantity_of
 from looptime.stats.numbering import number_steps
 from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
 
 __all__ = [
-    "SIGNAL_WORDS",
     "count_column",
     "first_rows",
+    "in_degrees",
     "loops_after",
+    "quantity_in",
     "signal_columns",
     "signal_wants",
 ]
 
 #: Steps of the clock that show how short a loop can be.
 _FEWEST_STEPS = 50
-#: Signals that the models know, by their spellings.
-SIGNAL_WORDS: dict[str, tuple[str, ...]] = {
-    "heading_deg": ("heading", "headingdeg", "yaw", "yawdeg", "gyroangle", "angle"),
-    "turn_rate_deg_s": ("turnrate", "turnratedegs", "yawrate", "gyrorate", "angularvelocity",
-                        "omega", "ratedegs"),
-    "x_m": ("x", "xm", "posx", "positionx"),
-    "y_m": ("y", "ym", "posy", "positiony"),
-    "battery_v": ("battery", "batteryv", "voltage", "batteryvoltage"),
-}  # fmt: skip
 #: A first interval longer than this is no loop but the time since the clock's zero.
 _LONGEST_FIRST = 5 * NS_PER_S
 _ROW_COUNTS = ("index", "row", "line", "rownumber", "linenumber", "no", "n", "id", "count")
@@ -50,7 +43,8 @@ def signal_columns(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
     for head in heads(header):
         if head.index in taken or head.index >= dialect.fields:
             continue
-        if dialect.stated is not None and dialect.stated.role(head.index)[0] == "skip":
+        stated = "" if dialect.stated is None else dialect.stated.role(head.index)[0]
+        if stated == "skip":
             continue
         cells = [row[head.index] for row in dialect.sample[:200]]
         if not any(is_number(c, dialect.decimal) for c in cells):
@@ -59,9 +53,31 @@ def signal_columns(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
             continue
         if _counts(head, dialect):
             continue
-        known = (name for name, words in SIGNAL_WORDS.items() if head.word in words)
-        named.setdefault(next(known, head.text), head.index)
+        found = quantity_in(dialect, head.index)
+        name = known_as(head.text)[0] if found is None else found.name
+        named.setdefault(head.text if name in named else name, head.index)
     return named
+
+
+def quantity_in(dialect: Dialect, index: int) -> Quantity | None:
+    """The robot's heading or turn rate that a column holds, as stated or by its header."""
+    stated = "" if dialect.stated is None else dialect.stated.quantity(index)
+    return quantity_of(stated or ("" if dialect.header is None else dialect.header[index]))
+
+
+def in_degrees(table: Table, dialect: Dialect, named: dict[str, int]) -> tuple[str, ...]:
+    """Bring headings and turn rates to degrees in place; what is said of those that were not."""
+    notes = []
+    for head in heads(dialect.header or ()):
+        found = quantity_in(dialect, head.index)
+        if found is None or named.get(found.name) != head.index:
+            continue
+        if found.factor != 1:
+            table.columns[Member("signal", found.name)] = (
+                table.columns[Member("signal", found.name)] * found.factor
+            )
+            notes.append(f"{head.text!r} is read as the {found.word} in {found.unit}")
+    return tuple(notes)
 
 
 def count_column(dialect: Dialect, taken: Collection[int]) -> Head | None:

@@ -20,7 +20,12 @@ from looptime.parsers.columns.evidence import shown
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.phases import phase_names
 from looptime.parsers.columns.second_clock import choose_clock, second_clock
-from looptime.parsers.columns.signals import count_column, signal_columns, signal_wants
+from looptime.parsers.columns.signals import (
+    count_column,
+    in_degrees,
+    signal_columns,
+    signal_wants,
+)
 from looptime.parsers.columns.unit import Unit, check_periods, tick_of, time_want
 from looptime.parsers.layouts.contract import (
     SECOND,
@@ -91,15 +96,17 @@ def parse(
     if dated is not None:
         taken.add(dated.index)
         wants.append(Want(DATE, dated.index, "word"))
-    numbered = given.one.get("loop")
+    numbered, named = given.one.get("loop"), {}
     if layout.signals:
         counted = count_column(dialect, taken)
         if counted is not None:
             numbered = numbered or counted
             wants.append(Want("count", counted.index, "count"))
             taken.add(counted.index)
-        wants += signal_wants(signal_columns(dialect, taken))
+        named = signal_columns(dialect, taken)
+        wants += signal_wants(named)
     table = read_table(source, dialect, wants)
+    turned = in_degrees(table, dialect, named)
     if main is not None and len(table.rejects.line) > 0.05 * len(table):
         from looptime.parsers.layouts.other_width import of_another_loop
 
@@ -122,7 +129,7 @@ def parse(
     clock = Clock(
         unit.name, unit.said, tick, wraps=wraps, other=other,
         notes=found.notes + _threads(given) + changes + again + odd + stepping
-        + cut_lines(dialect),
+        + cut_lines(dialect) + turned,
         starts_from=layout.starts_from,
         limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
     )  # fmt: skip

@@ -49,7 +49,7 @@ def test_days_between_two_recordings_are_seen(tmp_path):
 def test_columns_says_how_dates_are_read(tmp_path, days, said):
     """03/04 may be of March or of April: what decided is said, or that nothing hangs on it."""
     found = columns_taken(write(tmp_path, days, "%d/%m/%Y"))
-    assert [one.taken_as for one in found.columns] == ["date of the clock", "clock", "signal"]
+    assert [one.taken_as for one in found.columns] == ["date of the clock", "clock", "heading"]
     assert said in found.columns[1].unit_from
 
 

@@ -1,0 +1,129 @@
+"""Headings and turn rates by the names that logs give them, with their units."""
+
+from __future__ import annotations
+
+import math
+import re
+from functools import lru_cache
+
+from looptime.records import dataclass
+from looptime.units import split_unit
+
+__all__ = ["ANGLE_UNITS", "Quantity", "known_as", "quantity_of"]
+
+#: Battery voltages, which the checks ask for, by their spellings.
+_BATTERY = ("battery", "batteryv", "voltage", "batteryvoltage")
+
+#: Degrees, or degrees a second, in one of each unit that a project file may state.
+ANGLE_UNITS = {"deg": 1.0, "rad": math.degrees(1.0), "deg/s": 1.0, "rad/s": math.degrees(1.0)}
+_ANGLES = {"deg": r"°|deg(?:ree)?s?|grad", "rad": r"rad(?:ian)?s?"}
+_THOUSANDS = {"": 1.0, "m": 1e-3, "c": 1e-2}
+_A_SECOND = r"(?:[\s_]*(?:p|per|/)[\s_]*|[\s_*·]+)(?:s|sek|secs?|seconds?|sekunde)(?:\s*\^?-1)?"
+_UNIT = re.compile(
+    rf"(?:^|(?<=[\s_.\-,(\[]))(?P<small>[mc]?)(?:(?P<deg>{_ANGLES['deg']})|(?P<rad>{_ANGLES['rad']}))"
+    rf"(?P<rate>{_A_SECOND})?[)\]]?$"
+)
+_SHORT = re.compile(r"(?:^|(?<=[\s_.\-,(\[]))(?P<small>[mc]?)(?P<unit>[dr])ps[)\]]?$")
+_WORDS = re.compile(r"[^a-zà-öø-ÿ]+")
+_CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
+#: Words of the robot's heading; of those behind, only with a unit.
+_HEADING = {"heading", "yaw", "hdg", "kurs", "kurswinkel", "gierwinkel", "azimuth", "azimut"}
+_HEADING_IN = {"course", "bearing", "cap", "rumbo", "rotta", "theta", "orientation", "psi",
+               "gyro", "gier", "rotation", "ausrichtung"}  # fmt: skip
+_RATE = {"omega", "turnrate", "yawrate", "gyrorate", "drehrate", "gierrate", "yawvel",
+         "winkelgeschwindigkeit", "drehgeschwindigkeit", "giergeschwindigkeit"}  # fmt: skip
+_ANGLE_ALONE = ("angle", "gyroangle", "gyro angle", "gyro_angle")
+#: Words that make a rate of `_TURNING`.
+_SPEED = {"rate", "velocity", "vel", "speed", "geschwindigkeit", "dot"}
+_TURNING = {"heading", "yaw", "turn", "turning", "gyro", "angular", "rotation", "rot", "gier",
+            "dreh"}  # fmt: skip
+#: Words of a rate where its unit says that it is one.
+_RATE_IN = {"gyro", "gyroz", "gz", "wz", "w", "imu", "turn", "turning", "rotation", "gier", "dreh",
+            "kurs", "theta", "vel", "velocity", "rate", "angular"}  # fmt: skip
+_BESIDE = {"z", "robot", "chassis", "base", "imu", "sensor", "raw", "actual", "measured", "ist",
+           "filtered", "angle", "winkel", "odom", "pose", "now", "log", "fused", "axis", "in",
+           "of", "the"}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """What a name says of the values that stand under it."""
+
+    name: str  #: ``heading_deg`` or ``turn_rate_deg_s``
+    unit: str | None  #: As it would be written: ``rad/s``, ``mdeg``; None where nobody says it
+    factor: float  #: Degrees (a second) in one of its unit
+
+    @property
+    def word(self) -> str:
+        """The quantity in words."""
+        return "heading" if self.name == "heading_deg" else "turn rate"
+
+
+@lru_cache(maxsize=4096)
+def quantity_of(header: str) -> Quantity | None:
+    """The robot's heading or turn rate, if a name says that it is one; None otherwise.
+
+    A name that says no unit is in degrees. One of another axis or part of the robot, of a target
+    or of a length of time is none.
+
+    Parameters
+    ----------
+    header : str
+        As it stands in the log.
+
+    Examples
+    --------
+    >>> found = quantity_of("gyro_z_rad_s")
+    >>> found.name, found.unit, round(found.factor, 4)
+    ('turn_rate_deg_s', 'rad/s', 57.2958)
+    >>> [quantity_of(text).name for text in ("Kurs [deg]", "yaw", "Drehrate (°/s)", "omega")]
+    ['heading_deg', 'heading_deg', 'turn_rate_deg_s', 'turn_rate_deg_s']
+    >>> quantity_of("gyro_ms"), quantity_of("gyro_x_dps"), quantity_of("target_heading")
+    (None, None, None)
+    """
+    text = " ".join(_CAMEL.sub(" ", header.strip()).lower().split())
+    unit, rate, factor, stem = _with_unit(text)
+    if unit is None and split_unit(header)[1] is not None:
+        return None
+    words = [word for word in _WORDS.split(stem) if word]
+    rest = set(words) - _BESIDE
+    speaks = bool(rest & _RATE or (rest & _SPEED and rest & _TURNING))
+    if (speaks and rest <= _RATE | _SPEED | _TURNING) or (
+        rate and words and rest <= _RATE_IN | _HEADING | _RATE | _SPEED
+    ):
+        unit = unit if unit is None or rate else f"{unit}/s"
+        return Quantity("turn_rate_deg_s", unit, factor)
+    sure = bool(rest & _HEADING) and rest <= _HEADING | {"gyro"}
+    sure = sure or (unit is not None and bool(rest) and rest <= _HEADING | _HEADING_IN)
+    if stem in _ANGLE_ALONE or (sure and not rate):
+        return Quantity("heading_deg", unit, factor)
+    return None
+
+
+def _with_unit(text: str) -> tuple[str | None, bool, float, str]:
+    """Unit of an angle at the end of a name, whether it is a second's, its size, and the rest."""
+    found = _UNIT.search(text)
+    if found is not None:
+        word, rate = ("deg" if found["deg"] else "rad"), bool(found["rate"])
+    else:
+        found = _SHORT.search(text)
+        if found is None:
+            return None, False, 1.0, text
+        word, rate = ("deg" if found["unit"] == "d" else "rad"), True
+    unit = found["small"] + word + ("/s" if rate else "")
+    return unit, rate, _THOUSANDS[found["small"]] * ANGLE_UNITS[word], text[: found.start()]
+
+
+def known_as(header: str) -> tuple[str, float]:
+    """The name by which a signal is known in a run, and how many of its unit one of the log's is.
+
+    Examples
+    --------
+    >>> known_as("Battery [V]"), known_as("arm"), known_as("heading")
+    (('battery_v', 1.0), ('arm', 1.0), ('heading_deg', 1.0))
+    """
+    found = quantity_of(header)
+    if found is not None:
+        return found.name, found.factor
+    squeezed = re.sub(r"[^a-z0-9]+", "", header.lower())
+    return ("battery_v" if squeezed in _BATTERY else header), 1.0
