@@ -46,8 +46,8 @@ def guess_name(logged: CallName) -> CallName:
     'sensor read'
     >>> guess_name(CallName("motor.left.write")).kind
     'actuator write'
-    >>> guess_name(CallName("sendTelemetry")).kind
-    'telemetry'
+    >>> guess_name(CallName("sendTelemetry")).kind, guess_name(CallName("drive_sent")).kind
+    ('telemetry', 'actuator write')
     >>> guess_name(CallName("zzz")).kind
     'other'
     """
@@ -64,14 +64,32 @@ def guess_name(logged: CallName) -> CallName:
 
 
 _TELEMETRY = frozenset(dict(_WORDS)["telemetry"].split())
+#: Verbs at the end of a name, as done or as to be done, that say what a call does.
+_READS = {
+    "read", "get", "poll", "sample", "fetch", "measure", "polled", "sampled", "fetched",
+    "measured", "lesen", "gelesen", "messen", "gemessen", "leido",
+}  # fmt: skip
+_WRITES = {"write", "set", "apply", "command"}
+_SENT = {
+    "sent", "send", "written", "wrote", "applied", "commanded", "senden", "gesendet", "schreiben",
+    "geschrieben", "setzen", "gesetzt", "enviado", "escrito",
+}  # fmt: skip
+#: What is sent elsewhere than to actuators, or written to be kept.
+_ELSEWHERE = _TELEMETRY | {
+    "status", "state", "message", "msg", "packet", "packets", "frame", "image", "video", "data",
+    "network", "net", "radio", "wifi", "udp", "tcp", "http", "mqtt", "socket", "server", "client",
+    "heartbeat", "file", "disk", "sd", "flash", "csv", "eeprom", "datei", "daten", "camera",
+}  # fmt: skip
 
 
 def _guess_kind(words: list[str]) -> str:
     verb = words[-1] if words else ""
-    if verb in ("read", "get", "poll", "sample", "fetch", "measure"):
+    if verb in _READS:
         return "sensor read"
     told = not _TELEMETRY.isdisjoint(words)  # a line of telemetry is written, too
-    if verb in ("write", "set", "apply", "command") and not told:
+    if verb in _WRITES and not told:
+        return "actuator write"
+    if verb in _SENT and len(words) > 1 and _ELSEWHERE.isdisjoint(words):
         return "actuator write"
     for kind, hints in _WORDS:
         if not set(hints.split()).isdisjoint(words):

@@ -153,7 +153,12 @@ def heading(asked: Asked, text: Text, log: str, as_json: bool, **given: Any) -> 
     if as_json:
         print_json(log=log, **found.to_dict())
         return
-    tell(asked, text, render_heading(found, log, motion_given=motion is not None))
+    context = click.get_current_context()
+    stated = [context.get_parameter_source(name) for name in ("integration", "step")]
+    tell(asked, text, render_heading(
+        found, log, motion_given=motion is not None,
+        integrates=click.core.ParameterSource.COMMANDLINE in stated,
+    ))  # fmt: skip
 
 
 @cli.command()

@@ -14,11 +14,13 @@ from looptime.heading.pattern import Sampling, blocks_of
 from looptime.records import dataclass
 from looptime.run import Run
 
-__all__ = ["Labels", "heading_read_guess", "sampling_from_run", "unbroken"]
+__all__ = ["UNKNOWN", "Labels", "heading_read_guess", "sampling_from_run", "unbroken"]
 
 #: Words that a heading read usually has in its name.
 HEADING_WORDS = ("gyro", "imu", "heading", "yaw", "compass", "orientation", "attitude")
 READ_INSTANTS = ("start", "end")
+#: How it is said that no call shows a reading or its use.
+UNKNOWN = " unknown: taken as"
 
 
 @dataclass(frozen=True)
@@ -146,11 +148,18 @@ def _read_rows(run: Run, labels: Labels, notes: list[str]) -> Int | None:
     else:
         code = _guessed(run) if labels.what == "heading" else None
         if code is None:
-            notes.append(f"{labels.what} read unknown: taken as the loop's start")
+            notes.append(f"{labels.what} read{UNKNOWN} the loop's start{_named_by('read', run)}")
             return None
         notes.append(f"heading read taken to be {run.names[code].name!r} from its name")
         rows = np.flatnonzero(calls.name == code)
     return rows[np.argsort(calls.start_ns[rows], kind="stable")]
+
+
+def _named_by(which: str, run: Run) -> str:
+    """How the call that nobody knows is named, where the log has calls."""
+    if not len(run.call_columns):
+        return ""
+    return f"; name its call with --{which}-call ({which}_call in looptime.toml)"
 
 
 def heading_read_guess(run: Run) -> str | None:
@@ -189,9 +198,9 @@ def _uses(run: Run, labels: Labels, read: Int | None, notes: list[str]) -> tuple
             )
         return found.last_ns, True
     if read is None or not run.on_loop_thread[read].all():
-        notes.append(f"use of the {labels.what} unknown: taken as the loop's start")
+        notes.append(f"use of the {labels.what}{UNKNOWN} the loop's start{_named_by('use', run)}")
         return run.loop_columns.start_ns, False
-    notes.append(f"use of the {labels.what} unknown: taken as the end of the reading")
+    notes.append(f"use of the {labels.what}{UNKNOWN} the end of the reading{_named_by('use', run)}")
     return run.call_columns.start_ns[read] + run.call_columns.duration_ns[read], True
 
 

@@ -81,7 +81,7 @@ ELSEWHERE = {
     },
     "views/text": {
         "change_text": "views/text/test_checks_text",
-        "heading_text": "cli/test_commands", "pit_text": "checks/gate/test_checklist",
+        "pit_text": "checks/gate/test_checklist",
         "plan_words": "views/text/test_plan_text", "text_parts": "views/text/test_summary_text",
         "tour_text": "cli/test_cli", "watch_text": "cli/test_watch",
     },

@@ -12,6 +12,8 @@ from looptime.analysers.estimate import Figure
 from looptime.findings.finding import CAUTION_LINE
 from looptime.heading import HeadingResult
 from looptime.heading.curve import CurvePoint
+from looptime.heading.instants import UNKNOWN
+from looptime.heading.required import Required
 from looptime.views.text.terminal import caution, heading_line, number, safe, table
 from looptime.views.text.text_parts import hanging
 from looptime.views.text.told import Told
@@ -20,9 +22,13 @@ __all__ = ["heading_sentence", "motion_words", "render_heading"]
 
 _DEG = math.degrees(1.0)
 _RATES = (20, 50, 100, 200, 500)
+#: Patterns of a required rate.
+_PATTERNS = ("even", "log shape")
 
 
-def render_heading(at: HeadingResult, source: str, motion_given: bool = True) -> Told:
+def render_heading(
+    at: HeadingResult, source: str, motion_given: bool = True, integrates: bool = False
+) -> Told:
     """What a heading study found.
 
     Parameters
@@ -33,6 +39,8 @@ def render_heading(at: HeadingResult, source: str, motion_given: bool = True) ->
         The log.
     motion_given : bool
         Whether the caller said how the robot moves; else it is said that it was assumed.
+    integrates : bool
+        Whether the caller said how the code integrates a turn rate, and so asks what comes of it.
     """
     used = f"{at.loops_used:,} of {at.loops_in_run:,} loops"
     if at.warmup_loops:
@@ -44,10 +52,14 @@ def render_heading(at: HeadingResult, source: str, motion_given: bool = True) ->
         _line("motion", motion_words(at.motion, motion_given)),
         _line("loops", f"{at.pattern}, {rate}, {used}"),
         *(_line("", limit) for limit in at.motion_limits),
-        *(_line("note", safe(n, 300)) for n in at.notes if n not in at.motion_limits),
-    ]
+        *(_line("note", safe(n, 300)) for n in at.notes
+          if n not in at.motion_limits and UNKNOWN not in n),
+    ]  # fmt: skip
+    unknown = [n for n in at.notes if UNKNOWN in n]
     reasons = [
+        *((_summed(at),) if integrates else ()),
         _age_line(at),
+        *((_line("", safe("; ".join(unknown), 300)),) if unknown else ()),
         *(() if motion_given else (_line("motion", motion_words(at.motion, False)),)),
     ]
     if at.required:
@@ -60,23 +72,68 @@ def render_heading(at: HeadingResult, source: str, motion_given: bool = True) ->
 
 def heading_sentence(at: HeadingResult) -> str:
     """How far off the heading is, and the rate that the tolerance asks for."""
-    p95 = number(None if at.stale.p95.value is None else at.stale.p95.value * _DEG)
-    text = f"The heading in use is up to {p95} deg off for 95 % of the time"
+    text = f"The heading in use is up to {_in(at.stale.p95, _DEG)} deg off for 95 % of the time"
+    for key, need in at.required.items():
+        text += _judged(at, key, need.judged)
     for key, need in at.required.items():
         unit = "deg" if key.endswith("deg") else "mm a metre"
-        rates = [r.value for r in need.by_pattern.values()]
-        least = (
-            "more than 1000" if None in rates or not rates else number(max(v for v in rates if v))
-        )
-        text += f"; {need.tolerance:g} {unit} needs {least} loops a second"
-        text += ", and this log misses it" if need.missed_by else ", and this log keeps it"
+        text += f"; {_verdict(need, f'{need.tolerance:g} {unit}')}"
     return text + "."
+
+
+def _judged(at: HeadingResult, key: str, figure: str) -> str:
+    """The figure that a tolerance is held to, where it is not said already."""
+    if not key.endswith("deg"):
+        return f", and drifts {_in(at.path.drift, 1e3)} mm a metre"
+    if figure == "max":
+        return f", {number(at.stale.max * _DEG)} deg at most"
+    words = {"mean": "on average", "rms": "rms"}.get(figure)
+    return "" if words is None else f", {_in(getattr(at.stale, figure), _DEG)} deg {words}"
+
+
+def _verdict(need: Required, tolerance: str) -> str:
+    """Whether the log keeps a tolerance, which rate does, and what makes it miss."""
+    even, shaped = (need.by_pattern.get(name, Figure(None)).value for name in _PATTERNS)
+    least = shaped or even
+    takes = "no rate up to 1000 a second keeps it"
+    if need.missed_by is None:
+        return (
+            f"{tolerance} needs {number(least)} loops a second, and this log keeps it"
+            if (least is not None)
+            else f"this log keeps {tolerance}"
+        )
+    if shaped is not None:
+        takes = f"it takes {number(shaped)} loops a second with them"
+    elif even is not None:
+        takes = f"with them {takes}, even loops do from {number(even)} on"
+    if need.missed_by == "stalls":
+        return f"it misses {tolerance} by its stalls: {takes}"
+    if need.missed_by == "mean rate and stalls":
+        return f"it misses {tolerance} by its mean rate and its stalls: {takes}"
+    takes = takes if least is None else f"it takes {number(least)} loops a second"
+    return f"it misses {tolerance} by its mean rate: {takes}"
 
 
 def _age_line(at: HeadingResult) -> RenderableType:
     return _line("why", f"it is {number(at.age.mean_ms.value)} ms old on average over time, "
                  f"{number(at.age.max_ms)} ms at most; at {number(at.rate_hz.value)} loops a "
                  "second")  # fmt: skip
+
+
+def _summed(at: HeadingResult) -> RenderableType:
+    whole = at.integrated
+    end = whole.end
+    return _line(
+        "summed",
+        f"integrated with {whole.method} over a {_step_words(whole.step)} step it is "
+        f"{_in(end.mean, _DEG)} deg off on average, {_in(end.p95, _DEG)} deg (p95), at the end of "
+        f"{number(whole.over_s)} s",
+    )
+
+
+def _step_words(step: str) -> str:
+    kind, _, ms = step.partition(":")
+    return f"{kind} {ms} ms" if ms else kind
 
 
 def motion_words(text: str, given: bool) -> str:

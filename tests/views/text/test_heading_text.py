@@ -1,0 +1,78 @@
+"""What is told of a heading: the figure asked about, what misses it, and what is not known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from looptime.heading import study
+from looptime.heading.integrated import parse_step
+from looptime.heading.motion import turn
+from looptime.heading.setup import Setup, Tolerance
+from looptime.heading.spelling import parse_motion
+from looptime.views.text.heading_text import heading_sentence, render_heading
+from tests.build_run import make_flat_run, make_run
+from tests.views.text.build import text_of
+
+KINDS = {"gyro.read": "sensor read", "drive.write": "actuator write"}
+
+
+def first_lines(told):
+    """The answer and why, with single blanks."""
+    return " ".join(f"{told.answer} {text_of(told.why)}".split())
+
+
+def robot(period_ms, kinds=None):
+    """Loops that read at their start and write from 1 ms to 3 ms."""
+    period = np.asarray(np.array(period_ms) * 1e6, np.int64)
+    calls = {"gyro.read": np.full(len(period), 1_000_000),
+             "drive.write": np.full(len(period), 2_000_000)}  # fmt: skip
+    return make_flat_run(period, calls, KINDS if kinds is None else kinds)
+
+
+def test_stalls_that_miss_a_maximum_are_said_first():
+    """A reading 3 ms old, held for 100 ms at each hundredth loop: 103 ms at 100 deg a second."""
+    period = np.full(1000, 20.0)
+    period[::100] = 100.0
+    found = study(robot(period), motion=parse_motion("steady:100"),
+                  tolerance=Tolerance(deg=6.0, judged="max"))  # fmt: skip
+    said = heading_sentence(found)
+    assert "10.3 deg at most" in said
+    assert "misses 6 deg by its stalls" in said
+    assert "no rate up to 1000" in said
+    assert "needs" not in said
+
+
+def test_a_rate_that_misses_and_one_that_keeps():
+    """Even loops of 50 ms, read at once: p95 of (3 + 0.95 x 50) ms at 100 deg/s is 5.05 deg."""
+    for tolerance, words in ((3.0, "misses 3 deg by its mean rate: it takes"), (9.0, "keeps it")):
+        found = study(robot(np.full(400, 50.0)), motion=parse_motion("steady:100"),
+                      tolerance=Tolerance(deg=tolerance))  # fmt: skip
+        assert "up to 5.05 deg off for 95 %" in heading_sentence(found)
+        assert words in heading_sentence(found)
+
+
+def test_what_code_sums_up_stands_first_where_it_was_asked_for():
+    """Code that assumes 20 ms where a loop takes 25 turns a fifth too little: 72 of 360 deg."""
+    found = study(robot(np.full(2000, 25.0)), motion=turn(360, 120, 480), curve=False,
+                  setup=Setup(step=parse_step("fixed:20")))  # fmt: skip
+    told = first_lines(render_heading(found, "log.csv", integrates=True))
+    assert "hold-first over a fixed 20 ms step" in told
+    assert "-72.0 deg off" in told
+    assert "-72.0" not in first_lines(render_heading(found, "log.csv"))
+
+
+@pytest.mark.parametrize(
+    ("run", "names"),
+    [
+        (robot(np.full(100, 20.0), {"gyro.read": "sensor read", "drive.write": "other"}), True),
+        (make_run([20.0] * 100), False),
+    ],
+    ids=["no write", "no calls"],
+)
+def test_an_unknown_use_is_said_first_with_its_option(run, names):
+    """Where no call puts the heading to use, the first lines say so; without calls no option."""
+    found = study(run, motion=parse_motion("steady:90"), curve=False)
+    told = first_lines(render_heading(found, "log.csv"))
+    assert "use of the heading unknown: taken as" in told
+    assert ("--use-call" in told) == names
