@@ -36,7 +36,7 @@ def test_every_column_with_its_reason(log):
     said = {one.name: (one.taken_as, one.unit) for one in found.columns}
     assert said == {
         "Time": ("clock", "s"), "Gyro": ("part", "ms"), "Drive": ("part", "ms"),
-        "Heading": ("signal", None), "Loop Time": ("period", "ms"),
+        "Heading": ("heading", None), "Loop Time": ("period", "ms"),
     }  # fmt: skip
     assert (found.layout, found.stamped) == ("costs", "start")
     assert all(one.why and one.sample for one in found.columns)
