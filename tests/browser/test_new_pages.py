@@ -24,7 +24,7 @@ Make = Callable[..., Watched]
 
 def test_the_page_of_controllers_says_what_the_command_says(watch: Make, site: Site) -> None:
     """The sentence of the page is that of the answer for the whole run."""
-    from looptime.views.text.control_text import control_sentence
+    from looptime.views.text.control_answer import control_sentence
 
     project = Project.load(samples() / "looptime.toml")
     run = read_log(site.folder / "single_reads.csv.gz", project=project).runs[0]

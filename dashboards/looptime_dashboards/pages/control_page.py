@@ -9,7 +9,7 @@ from dash import html
 
 from looptime.questions.steering import control
 from looptime.views.figures.control_figures import control_pictures, edge_table, gain_table
-from looptime.views.text.control_text import control_sentence
+from looptime.views.text.control_answer import control_sentence
 from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.lean import Part

@@ -295,7 +295,7 @@ def _control(one: ReportLog, place: str, sheet: Sheet) -> Markup:
     if at is None:
         return _missing("Controllers and steered wheels", why_not)
     from looptime.views.figures.control_figures import gain_table, response_curves, wheel_bars
-    from looptime.views.text.control_text import control_sentence
+    from looptime.views.text.control_answer import control_sentence
 
     heads, rows = gain_table(at)
     caption = "Gains as they act, as factors of those at the typical step"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from itertools import islice
 
@@ -11,14 +10,21 @@ from rich.text import Text
 
 from looptime.analysers.estimate import Figure
 from looptime.controlling import Controlled, ControlResult
-from looptime.controlling.response import Response, Spread
+from looptime.controlling.response import Response
 from looptime.controlling.wheels import Steering
 from looptime.findings.finding import CAUTION_LINE
+from looptime.views.text.control_answer import (
+    chief,
+    control_sentence,
+    reasons,
+    state_of,
+    unit_of,
+)
 from looptime.views.text.terminal import caution, figure, heading_line, number, safe, table
 from looptime.views.text.text_parts import indented, labelled
 from looptime.views.text.told import Told
 
-__all__ = ["control_sentence", "render_control", "spread_lines"]
+__all__ = ["render_control", "spread_lines"]
 
 #: Rows of a table without `--full`.
 _ROWS = 8
@@ -43,13 +49,13 @@ def render_control(at: ControlResult, source: str, full: bool = False) -> Told:
     wheels = [] if at.steering is None else _wheels(at.steering)
     tables = (_gains(at, full), _stability(at, full), wheels, _responses(at, full))
     more = [*_curves(at), *_stalls(at), *_notes(at), *(caution(text) for text in at.cautions)]
-    reasons: list[RenderableType] = [*_fits(at)]
-    reasons += [labelled("" if k else "why", line) for k, line in enumerate(islice(_why(at), 3))]
-    reasons.append(indented(Text(CAUTION_LINE)))
+    said: list[RenderableType] = [*_fits(at)]
+    said += [labelled("" if k else "why", line) for k, line in enumerate(islice(reasons(at), 3))]
+    said.append(indented(Text(CAUTION_LINE)))
     books = (labelled("log", safe(source, 200)), labelled("figures", used),
              *(labelled("note", note) for note in at.notes))  # fmt: skip
     shown = tuple(tuple(t) for t in tables if t)
-    return Told(control_sentence(at), tuple(reasons), shown, tuple(more), books)
+    return Told(control_sentence(at), tuple(said), shown, tuple(more), books)
 
 
 def _fits(at: ControlResult) -> Iterator[RenderableType]:
@@ -61,132 +67,6 @@ def _fits(at: ControlResult) -> Iterator[RenderableType]:
             yield labelled("fit", text)
 
 
-def control_sentence(at: ControlResult) -> str:
-    """The answer in one sentence.
-
-    Examples
-    --------
-    >>> control_sentence(ControlResult((), None, 50.0, 10.0, 500))
-    'No controller could be looked at.'
-    """
-    judged = [one for one in at.controllers if one.model.stability is not None]
-    if judged:
-        return _judged_sentence(judged)
-    shifting = [one for one in at.controllers if one.effective and _uneven(one) > 1.05]
-    if shifting:
-        one = max(shifting, key=_uneven)
-        return f"The pace changes the gains of {one.stated.name} from loop to loop: {_acts(one)}."
-    good = [one for one in at.controllers if one.effective]
-    if good:
-        worst = max(good, key=lambda one: one.age_ms.value or 0.0)
-        return (
-            f"The pace leaves the gains alone; the oldest measurement is that of "
-            f"{worst.stated.name}, {number(worst.age_ms.value)} ms on average over time."
-        )
-    return _wheel_sentence(at.steering) if at.steering else "No controller could be looked at."
-
-
-def _uneven(one: Controlled) -> float:
-    """How far the integral's or derivative's action differs between the ends of the steps."""
-    gains = one.effective
-    if gains is None or not (one.stated.ki or one.stated.kd):
-        return 1.0
-    return gains.derivative["p99"] / max(gains.derivative["p1"], 1e-12)
-
-
-def _acts(one: Controlled) -> str:
-    """How strongly integral and derivative act in the shortest and the longest steps."""
-    assert one.effective is not None
-    parts = [
-        f"its {word} acts {number(factors['p1'], 2)} times in the shortest steps (p1) and "
-        f"{number(factors['p99'], 2)} times in the longest (p99)"
-        for word, gain, factors in (
-            ("integral", one.stated.ki, one.effective.integral),
-            ("derivative", one.stated.kd, one.effective.derivative),
-        )
-        if gain
-    ]
-    return ", ".join(parts)
-
-
-def _state(one: Controlled) -> str:
-    return one.model.stability.state if one.model.stability else ""
-
-
-def _judged_sentence(judged: list[Controlled]) -> str:
-    bad = [one for one in judged if _state(one) == "grows"]
-    if bad:
-        names = ", ".join(one.stated.name for one in bad)
-        return f"At this pace {names} would not settle: a disturbance grows instead of dying out."
-    near = min(judged, key=_room)
-    ringing = [one.stated.name for one in judged if _state(one) == "rings"]
-    what = (
-        f"{', '.join(ringing)} would ring at this pace" if ringing else
-        f"{near.stated.name} settles at this pace" if len(judged) == 1 else
-        f"{len(judged)} controllers with a model settle at this pace"
-    )  # fmt: skip
-    if not math.isfinite(_room(near)):
-        return f"{what}."
-    which = "it" if len(judged) == 1 else f"{near.stated.name}, the nearest to the edge,"
-    return f"{what}; {which} would grow with gains of {number(_room(near), 2)} times what they are."
-
-
-def _room(one: Controlled) -> float:
-    """Factor of the gains at which it would grow, over even loops or over these."""
-    found, margin = one.model.stability, one.model.margins
-    assert found is not None
-    assert margin is not None
-    there = [f for f in (margin.gain_margin, found.mean_square_factor) if f is not None]
-    return min(there, default=math.inf)
-
-
-def _wheel_sentence(at: Steering) -> str:
-    spread = at.read_spread_ms
-    if spread is None:
-        return "The wheels' angles are not timed one by one."
-    if not spread.value:
-        return "The wheels' angles are read at one moment."
-    text = f"The wheels' angles are read {number(spread.value)} ms apart"
-    if at.inconsistency_deg is None:
-        return f"{text}."
-    return (
-        f"{text}: while they turn at {number(at.rate_deg_s)} deg/s they do not fit together by "
-        f"{number(at.inconsistency_deg.value, 2)} deg."
-    )
-
-
-def _why(at: ControlResult) -> Iterator[str]:
-    """Why, and what to do next."""
-    for one in sorted(at.controllers, key=lambda c: -_uneven(c))[:1]:
-        if any(c.model.stability for c in at.controllers) and _uneven(one) > 1.05:
-            yield f"the code of {one.stated.name} ignores the step: {_acts(one)}; measure the step"
-    missed = [c for c in at.controllers if c.model.required and c.model.required.missed_by]
-    for one in missed[:1]:
-        need = one.model.required
-        assert need is not None
-        why = (
-            f"because of the {need.missed_by}: with this log's stalls it takes "
-            f"{number(need.log_shape_hz)} loops a second" if need.log_shape_hz else
-            "and going faster would not mend that: change the gains or the target"
-        )  # fmt: skip
-        yield (
-            f"{one.stated.name} misses its tolerance of {need.limit:g}{_unit(one)} "
-            f"({'overshoot' if need.figure == 'overshoot' else 'greatest error'}, p95) {why}"
-        )
-    if at.steering is not None and at.controllers:
-        yield _wheel_sentence(at.steering)
-    if any(c.error for c in at.controllers):
-        lost = [c for c in at.controllers if c.error]
-        yield f"not looked at: {lost[0].error}" + (f"; {len(lost) - 1} more" if lost[1:] else "")
-    if any(c.effective and not c.stated.has_model and c.stated.runs_on == "robot"
-           for c in at.controllers):  # fmt: skip
-        yield "state plant and full_speed, or give --fit, to see stability and responses"
-
-
-def _unit(one: Controlled) -> str:
-    return f" {one.stated.unit}" if one.stated.unit else ""
-
-
 def _of(at: Figure | None, digits: int = 3) -> str:
     return "-" if at is None else figure(at.value, at.low, at.high, digits)
 
@@ -194,7 +74,7 @@ def _of(at: Figure | None, digits: int = 3) -> str:
 def _some(at: ControlResult, full: bool) -> list[Controlled]:
     order = sorted(
         (c for c in at.controllers if c.effective),
-        key=lambda c: _BAD.index(_state(c)) if _state(c) else len(_BAD),
+        key=lambda c: _BAD.index(state_of(c)) if state_of(c) else len(_BAD),
     )
     return order if full else order[:_ROWS]
 
@@ -253,7 +133,7 @@ def _responses(at: ControlResult, full: bool) -> list[RenderableType]:
         model = one.model
         if model.recorded is None or model.even is None or one.stated.target is None:
             continue
-        target = f"{safe(one.stated.target.text, 26)}{_unit(one)}"
+        target = f"{safe(one.stated.target.text, 26)}{unit_of(one)}"
         rows.append([safe(one.stated.name, 24), target, *_cells(model.recorded, model.even)])
     if not rows:
         return []
@@ -273,7 +153,7 @@ def _cells(recorded: Response, even: Response) -> list[str]:
             rest = [side.overshoot.p95 is not None for side in (recorded, even)]
             shown = ["never" if s == "-" and r else s for s, r in zip(shown, rest, strict=True)]
         cells.append("-" if both[0].mean is None and shown[0] == "-" else " / ".join(shown))
-    return [*cells, number(_chief(recorded).worst)]
+    return [*cells, number(chief(recorded).worst)]
 
 
 def _wheels(at: Steering) -> list[RenderableType]:
@@ -342,7 +222,7 @@ def _curves(at: ControlResult) -> Iterator[RenderableType]:
             first = next(iter(pair.values()))
             rows.append([
                 number(rate), number(first.gain_margin), number(first.phase_margin_deg),
-                *(number(_chief(pair[k].response).p95) if k in pair else "-"
+                *(number(chief(pair[k].response).p95) if k in pair else "-"
                   for k in ("even", "log shape")),
                 *(number(pair[k].response.settle_ms.p95) if k in pair else "-"
                   for k in ("even", "log shape")),
@@ -360,7 +240,7 @@ def _curves(at: ControlResult) -> Iterator[RenderableType]:
 def _beyond(one: Controlled) -> str:
     """Where going faster ceases to help, or begins to harm."""
     shaped = [p for p in one.model.curve if p.pattern == "log shape"]
-    sizes = [(_chief(p.response).p95, p.rate_hz) for p in shaped]
+    sizes = [(chief(p.response).p95, p.rate_hz) for p in shaped]
     known = [(size, rate) for size, rate in sizes if size is not None]
     if known and known[-1][0] > 1.1 * min(known)[0]:
         return f"least near {number(min(known)[1])} a second: faster loops make it worse"
@@ -369,21 +249,16 @@ def _beyond(one: Controlled) -> str:
     return f"above {number(one.model.stops_helping_hz)} a second faster hardly helps"
 
 
-def _chief(at: Response) -> Spread:
-    """Greatest error where the target moves, overshoot where it jumps."""
-    return at.following_max if at.following_max.mean is not None else at.overshoot
-
-
 def _stalls(at: ControlResult) -> Iterator[RenderableType]:
     for one in at.controllers:
         stall = one.model.stall
         if stall is None:
             continue
-        with_, without = _chief(stall.worst), _chief(stall.without)
+        with_, without = chief(stall.worst), chief(stall.without)
         yield labelled(
             "stall",
             f"{one.stated.name}: one hold of {number(stall.hold_ms)} ms at the worst moment makes "
-            f"{number(without.worst)} to {number(with_.worst)}{_unit(one)}",
+            f"{number(without.worst)} to {number(with_.worst)}{unit_of(one)}",
         )
 
 

@@ -3,45 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
 import looptime
 from looptime.controllers import Controller, Wheel, parse_target
 from looptime.project import Project
-from looptime.views.text.control_text import control_sentence, render_control
+from looptime.views.text.control_text import render_control
 from looptime.views.text.terminal import show
 from tests.build_run import make_run
 
 CALLS = [("m.read", 1, 2), ("m.write", 6, 1)]
-
-
-def answer(periods=(20.0,) * 400, **keys):
-    """The sentence for one controller."""
-    one = Controller("mast", "m.read", "m.write", **keys)
-    return control_sentence(looptime.control(make_run(periods, CALLS), controllers=[one]))
-
-
-@pytest.mark.parametrize(
-    ("kp", "said"),
-    [(1.0, "mast settles at this pace"), (5.5, "mast would ring"), (9.0, "mast would not settle")],
-)
-def test_states(kp, said):
-    """Even loops, latency 6 of 20 ms: x' = 10 u grows from kp = 1/(0.3 x 10 x 0.02) = 16.7 on."""
-    assert said in answer(kp=2 * kp, plant="position", full_speed=10.0)
-
-
-def test_room_in_the_sentence():
-    """The factor is that of Jury's test: 1/lam over a."""
-    said = answer(kp=4.0, plant="position", full_speed=10.0)
-    assert f"gains of {1 / 0.3 / 0.8:.1f} times" in said
-
-
-def test_without_a_model():
-    """Which gains the pace changes, or that it leaves them alone."""
-    periods = np.tile([10.0, 20.0, 20.0, 40.0], 100)
-    assert "derivative acts 0.5 times" in answer(periods, kp=1, kd=1, form="per loop")
-    assert "integral" not in answer(periods, kp=1, kd=1, form="per loop")
-    assert "leaves the gains alone" in answer(periods, kp=1, kd=1, form="measured step")
 
 
 def test_one_screen(capsys):
