@@ -148,16 +148,18 @@ def _read_rows(run: Run, labels: Labels, notes: list[str]) -> Int | None:
     else:
         code = _guessed(run) if labels.what == "heading" else None
         if code is None:
-            notes.append(f"{labels.what} read{UNKNOWN} the loop's start{_named_by('read', run)}")
+            notes.append(
+                f"{labels.what} read{UNKNOWN} the loop's start{_named_by('read', labels, run)}"
+            )
             return None
         notes.append(f"heading read taken to be {run.names[code].name!r} from its name")
         rows = np.flatnonzero(calls.name == code)
     return rows[np.argsort(calls.start_ns[rows], kind="stable")]
 
 
-def _named_by(which: str, run: Run) -> str:
-    """How the call that nobody knows is named, where the log has calls."""
-    if not len(run.call_columns):
+def _named_by(which: str, labels: Labels, run: Run) -> str:
+    """How the heading's call that nobody knows is named, where the log has calls."""
+    if labels.what != "heading" or not len(run.call_columns):
         return ""
     return f"; name its call with --{which}-call ({which}_call in looptime.toml)"
 
@@ -198,9 +200,13 @@ def _uses(run: Run, labels: Labels, read: Int | None, notes: list[str]) -> tuple
             )
         return found.last_ns, True
     if read is None or not run.on_loop_thread[read].all():
-        notes.append(f"use of the {labels.what}{UNKNOWN} the loop's start{_named_by('use', run)}")
+        notes.append(
+            f"use of the {labels.what}{UNKNOWN} the loop's start{_named_by('use', labels, run)}"
+        )
         return run.loop_columns.start_ns, False
-    notes.append(f"use of the {labels.what}{UNKNOWN} the end of the reading{_named_by('use', run)}")
+    notes.append(
+        f"use of the {labels.what}{UNKNOWN} the end of the reading{_named_by('use', labels, run)}"
+    )
     return run.call_columns.start_ns[read] + run.call_columns.duration_ns[read], True
 
 

@@ -159,7 +159,8 @@ def _rate_title(one: Controlled, what: str) -> str:
     if need.missed_by is None:
         return f"{name}: the {what} is within its tolerance at this pace{edge}"
     if need.log_shape_hz is None:
-        return f"{name}: the {what} misses its tolerance, and no faster loop would mend it{edge}"
+        how = "with these stalls no rate keeps it" if need.even_hz else "no rate alone keeps it"
+        return f"{name}: the {what} misses its tolerance, and {how}{edge}"
     return f"{name}: {number(need.log_shape_hz)} loops a second would keep the {what} within{edge}"
 
 
