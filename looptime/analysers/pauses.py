@@ -39,6 +39,8 @@ _SIGMAS, _RARE = 8.0, 0.05
 _STEADY = 1.0
 #: Level of each of the two tests, and the fewest values that either looks at.
 _LEVEL, _FEWEST = 0.01, 6
+#: Log of the odds from which on hits that go with time are told from as many in each call.
+_ODDS = 1.0
 
 
 @dataclass(frozen=True)
@@ -244,15 +246,15 @@ def _source(turns: list[_Turns], most_ms: float, floor: float, even: bool) -> st
     if p_ms is None:
         return ""
     if p_ms < _LEVEL:
-        if p_ratio is not None and p_ratio >= _LEVEL:
-            return "own"
-        long = ms[0] >= most_ms
+        long = ms[0] >= most_ms  # short turns say what the calls do, and nothing of stalls
         p_long = _p_alike(ms[0][long], ms[1][long], ms[2][long])
-        return "several" if p_long is not None and p_long < _LEVEL else ""
+        if p_long is None or p_long >= _LEVEL:
+            return ""
+        return "own" if p_ratio is not None and p_ratio >= _LEVEL else "several"
     by_share, odds = _hits(by_time, ms[1])
     if not by_share:
         return "own" if p_ratio is not None and p_ratio >= _LEVEL else ""
-    return "outside" if p_ratio is not None and p_ratio < _LEVEL and odds > 0 else ""
+    return "outside" if p_ratio is not None and p_ratio < _LEVEL and odds > _ODDS else ""
 
 
 def _all_turns(basis: Basis, others: set[str]) -> list[_Turns]:
