@@ -9,7 +9,7 @@ from typing import Any
 from looptime.analysers.pacing import periods_told
 from looptime.analysers.summary import Summary
 from looptime.analysers.summary import summarise as _summarise
-from looptime.findings.about import with_options
+from looptime.findings.about import typical_ms, with_options
 from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
 from looptime.findings.heading_rules import heading_findings
@@ -64,7 +64,7 @@ def find(
     made += run_findings(summary) + reading_findings(summary, heading.read_call)
     made += heading_findings(summary, heading)
     made += steering_findings(summary, project)
-    made = _causes_first(allowed(made))
+    made = _events_first(summary, _causes_first(allowed(made)))
     if not any(f.severity == "look" for f in made):
         made += allowed([healthy(summary)])
     return ranked([replace(f, command=with_options(f.command, given)) for f in made])
@@ -73,6 +73,15 @@ def find(
 #: What says that loops come late, and what says which call makes them so.
 _LATE = ("pacing_skips", "pacing_catches_up", "overruns", "headroom")
 _WHY_LATE = ("recurring_stall", "slow_culprit", "change_point", "drift", "lone_stall")
+#: What takes the same in every loop, and so makes no loop longer than another.
+_STEADY = (
+    "blocking_call", "dear_call", "batch_reads", "many_writes", "repeated_batch", "unattributed",
+)  # fmt: skip
+#: What makes the tail of the periods.
+_TAIL = ("recurring_stall", "slow_culprit", "pauses", "timeout")
+#: Growth along the run, and the longest loops of a hundred over the usual ones, from which on they
+#: are told before what is the same in every loop.
+_GROWTH, _LONG = 0.2, 1.5
 
 
 def _causes_first(made: list[Finding]) -> list[Finding]:
@@ -82,6 +91,27 @@ def _causes_first(made: list[Finding]) -> list[Finding]:
         return made
     below = 0.99 * max(causes)
     return [replace(f, worth=min(f.worth, below)) if f.code in _LATE else f for f in made]
+
+
+def _events_first(at: Summary, made: list[Finding]) -> list[Finding]:
+    """What makes loops unlike each other is told before what is the same in all of them.
+
+    That is growth of a fifth and more along the run, and what makes one loop of a hundred longer by
+    half: a figure of the pace that nothing else on the first lines explains.
+    """
+    steady = max((f.worth for f in made if f.code in _STEADY), default=0.0)
+    usual = typical_ms(at)
+    p50, p99 = at.pace.period_ms.p50.value, at.pace.period_ms.p99.value
+    above = 0.0 if p50 is None or p99 is None else p99 - p50
+    tail = above >= (_LONG - 1) * (p50 or 0.0)
+
+    def first(f: Finding) -> bool:
+        if f.code in ("drift", "change_point"):
+            return (f.value or 0.0) >= _GROWTH * usual
+        often = f.evidence.n_loops >= 0.01 * at.pace.loops
+        return tail and often and f.code in _TAIL and (f.value or 0.0) >= 0.5 * above
+
+    return [replace(f, worth=max(f.worth, 1.01 * steady)) if first(f) else f for f in made]
 
 
 def summarise(

@@ -33,7 +33,8 @@ class Drift:
     per_minute: float  #: `change` per minute
     p: float  #: p-value of the slope
     df: float  #: Degrees of freedom left after the correction for correlation
-    found: bool  #: Whether it is worth reporting: p below the level and at least 1 % over the run
+    #: Whether it is worth reporting: p below the level, its interval without 0, and 1 % of the run.
+    found: bool
 
 
 def theil_sen(t: Float, y: Float) -> float:
@@ -137,7 +138,7 @@ def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drif
         per_minute=estimate * 60,
         p=p,
         df=df,
-        found=p < level and abs(relative) >= 0.01,
+        found=p < level and abs(relative) >= 0.01 and abs(estimate) > half,
     )
 
 

@@ -112,3 +112,19 @@ def test_a_loop_that_gets_faster_drifts_as_well():
     assert down.found
     assert down.p == pytest.approx(up.p)
     assert down.change == pytest.approx(-up.change)
+
+
+def test_a_drift_is_not_found_that_its_own_interval_denies():
+    """A tenth of the run at its end is longer: least squares see a trend, the median slope may not.
+
+    Both must be sure of what is reported.
+    """
+    denied = 0
+    for seed in range(300):
+        rng = np.random.default_rng(seed)
+        late = 0.22 * (T[:900] > 8.1)
+        result = drift(10 + late + np.repeat(rng.normal(0, 0.06, 30), 30), T[:900], 0.05)
+        within = result.low <= 0 <= result.high
+        denied += within and result.p < 0.05 and abs(result.relative) >= 0.01
+        assert not (result.found and within)
+    assert denied > 3

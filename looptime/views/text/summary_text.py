@@ -22,6 +22,7 @@ from looptime.views.text.costs_text import (
     render_groups,
     render_other_threads,
 )
+from looptime.views.text.elsewhere_text import elsewhere
 from looptime.views.text.pace_text import pace_sentence, render_pace
 from looptime.views.text.strips import histogram_lines, strip_lines
 from looptime.views.text.terminal import (
@@ -62,13 +63,6 @@ _RUNS, _MANY_ASIDE, _COARSE = 12, 0.05, 50
 _MANY_MISSING = 0.01
 #: A sender that takes so many times as long a loop as the one told of is named with it.
 _SLOWER = 1.1
-#: A part of so many loops is told of beside the one that leads, where a finding on its slow loops
-#: weighs so many times as much as any there.
-_TELLING, _WORSE = 30, 1.5
-_OF_SLOW = frozenset(
-    ("recurring_stall", "slow_culprit", "lone_stall", "change_point", "drift", "thread_wait",
-     "pacing_skips", "pacing_catches_up")
-)  # fmt: skip
 #: Share of a loop from which on a call takes most of it.
 _MOST = 0.5
 
@@ -100,34 +94,11 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
     books = (*_books(log), used_line(mine[0]))
     return Told(
         _aside(log) + _missing(log, mine[0]) + told.answer,
-        _elsewhere(log, by_run, lead) + told.why,
+        elsewhere(log, by_run, lead) + told.why,
         tuple(tables),
         tuple(more),
         books,
     )
-
-
-def _elsewhere(log: Log, by_run: dict[int, list[Summary]], lead: int) -> tuple[RenderableType, ...]:
-    """What is worse in a phase or a run that is not told of: the call that makes it slow there."""
-    parts = [(f"phase {at.phase or '(none)'}", at) for at in by_run[lead][1:]]
-    parts += [(log.runs[place].meta.get("group", f"run {place + 1}"), mine[0])
-              for place, mine in by_run.items() if place != lead]  # fmt: skip
-    here = by_run[lead][0]
-    told = max((f.worth for f in here.findings if f.severity in ("act", "look")), default=0.0)
-    worse = [
-        (f.worth, name, f.text)
-        for name, at in parts if at.pace.loops >= _TELLING and _tail(at) > _SLOWER * _tail(here)
-        for f in at.findings
-        if f.code in _OF_SLOW and f.evidence.calls and f.worth > _WORSE * told
-    ]  # fmt: skip
-    if not worse:
-        return ()
-    _, name, text = max(worse)
-    return why(f"{safe(name, 40)}: {text}")
-
-
-def _tail(at: Summary) -> float:
-    return at.pace.period_ms.p99.value or 0.0
 
 
 def runs_of(log: Log, summaries: Sequence[Summary]) -> tuple[dict[int, list[Summary]], int]:
