@@ -17,7 +17,6 @@ from looptime.stats.arrays import MAD_SCALE, mad, median
 from looptime.stats.beta import binomial_at_least
 from looptime.stats.counts import binomial_two_sided
 from looptime.stats.outliers import running_median
-from looptime.stats.spacing import p_at_random
 
 __all__ = ["Pauses", "pauses"]
 
@@ -221,6 +220,8 @@ def _evenly(basis: Basis, hits: list[_Hit], names: Counter[str]) -> bool:
     """Whether hits come at even intervals all together, and not because those of one name do."""
     if len(names) < _SEVERAL or max(names.values()) > _MOST_IN_ONE * len(hits):
         return False
+    from looptime.stats.spacing import p_at_random  # most runs have no use for it
+
     at = np.sort([basis.time_s(h.loop) for h in hits])
     gap = np.diff(at) / median(np.diff(at))
     alike = float(((gap > 0.5) & (gap < 1.5)).mean())  # else some come by a rule of their own

@@ -22,7 +22,6 @@ from looptime.views.text.costs_text import (
     render_groups,
     render_other_threads,
 )
-from looptime.views.text.elsewhere_text import elsewhere
 from looptime.views.text.pace_text import pace_sentence, render_pace
 from looptime.views.text.strips import histogram_lines, strip_lines
 from looptime.views.text.terminal import (
@@ -94,11 +93,19 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
     books = (*_books(log), used_line(mine[0]))
     return Told(
         _aside(log) + _missing(log, mine[0]) + told.answer,
-        elsewhere(log, by_run, lead) + told.why,
+        _elsewhere(log, by_run, lead) + told.why,
         tuple(tables),
         tuple(more),
         books,
     )
+
+
+def _elsewhere(log: Log, by_run: dict[int, list[Summary]], lead: int) -> tuple[RenderableType, ...]:
+    if len(by_run) == len(by_run[lead]) == 1:
+        return ()
+    from looptime.views.text.elsewhere_text import elsewhere  # few logs have several runs
+
+    return elsewhere(log, by_run, lead)
 
 
 def runs_of(log: Log, summaries: Sequence[Summary]) -> tuple[dict[int, list[Summary]], int]:
