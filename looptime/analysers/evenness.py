@@ -6,6 +6,7 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.records import dataclass
+from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
 __all__ = ["Evenness", "Turns", "evenness", "turns"]
@@ -114,5 +115,5 @@ def turns(period_ms: Float, tick_ms: float = 0.0) -> Turns | None:
     if every < 2 or max(alike[: every - 1]) > _OTHER:
         return None
     is_long = period_ms > (low + high) / 2
-    levels = [float(np.median(period_ms[one])) for one in (~is_long, is_long)]
+    levels = [median(period_ms[one]) for one in (~is_long, is_long)]
     return Turns(every, max(round(every * float(is_long.mean())), 1), *levels)

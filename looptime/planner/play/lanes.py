@@ -163,16 +163,19 @@ class Buses:
 
 @dataclass
 class Calm:
-    """Stops at which nobody makes the loop wait, passed together."""
+    """Stops at which nobody makes the loop wait, passed together.
+
+    The arrays are seen through memory views: few of their elements are asked for, one at a time.
+    """
 
     #: When the stop before each was over, and when each begins and ends, if there is no wait, shape
     #: (n,) [ns].
-    before: list[int]
-    begin: list[int]
-    end: list[int]
+    before: memoryview
+    begin: memoryview
+    end: memoryview
     #: By bus: the last stop for it up to each stop, -1 for none; shape (n,).
-    last: dict[int, list[int]]
-    barrier: list[int]  #: The next stop that is none for a bus, from each on, shape (n,)
+    last: dict[int, memoryview]
+    barrier: memoryview  #: The next stop that is none for a bus, from each on, shape (n,)
 
     @classmethod
     def of(cls, kind: Int, ahead: Int, takes: Int) -> Calm:
@@ -181,13 +184,12 @@ class Calm:
         end = np.cumsum(ahead + takes)
         begin = end - takes
         last = {
-            bus: np.maximum.accumulate(np.where(kind == bus, at, -1)).tolist()
-            for bus in np.unique(kind[kind >= 0]).tolist()
+            bus: np.maximum.accumulate(np.where(kind == bus, at, -1)).data
+            for bus in np.flatnonzero(np.bincount(kind[kind >= 0])).tolist()
         }
         other = np.where(kind < 0, at, count)
         barrier = np.minimum.accumulate(other[::-1])[::-1]
-        before = (begin - ahead).tolist()
-        return cls(before, begin.tolist(), end.tolist(), last, barrier.tolist())
+        return cls((begin - ahead).data, begin.data, end.data, last, barrier.data)
 
     def passed(self, i: int, now: int, soonest: float, buses: Buses) -> tuple[int, int]:
         """Pass the stops from one on that a reader does not reach: the next stop, and the time."""

@@ -300,7 +300,7 @@ def _in_turn(
 ) -> tuple[Int, Int, int, int]:
     """The same, and when it is over."""
     now, late, i, count = begun, 0, 0, len(stops.kind)
-    kinds, takes, aheads = stops.kind.tolist(), stops.takes.tolist(), stops.ahead.tolist()
+    kinds, takes, aheads = stops.kind.data, stops.takes.copy().data, stops.ahead.data
     calm, free, tick = Calm.of(stops.kind, stops.ahead, stops.takes), buses.free, works.start
     waits, shared = np.zeros(count, np.int64), list(calm.last)
     soonest = first_of(rivals).asks if rivals else math.inf
@@ -331,7 +331,7 @@ def _in_turn(
         i += 1
     if rivals:
         serve(rivals, buses, now + stops.rest)
-    return waits, np.array(takes, np.int64), late, now + stops.rest
+    return waits, np.asarray(takes), late, now + stops.rest
 
 
 def _rivals(lanes: list[Lane], of_loop: set[int]) -> tuple[list[Lane], list[Lane]]:

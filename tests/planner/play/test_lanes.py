@@ -80,10 +80,11 @@ def test_a_chance_settles_once_it_stays_what_it_is():
 def test_calm_stops_are_passed_up_to_the_next_that_is_none():
     """Stops of two buses and a device by hand: what each leaves behind, 5 later than planned."""
     calm = Calm.of(np.array([0, 1, 0, -1, 1]), np.array([10, 10, 10, 10, 10]), np.full(5, 3))
-    assert calm.begin == [10, 23, 36, 49, 62]
-    assert calm.end == [13, 26, 39, 52, 65]
-    assert calm.last == {0: [0, 0, 2, 2, 2], 1: [-1, 1, 1, 1, 4]}
-    assert calm.barrier == [3, 3, 3, 3, 5]
+    assert calm.begin.tolist() == [10, 23, 36, 49, 62]
+    assert calm.end.tolist() == [13, 26, 39, 52, 65]
+    last = {bus: at.tolist() for bus, at in calm.last.items()}
+    assert last == {0: [0, 0, 2, 2, 2], 1: [-1, 1, 1, 1, 4]}
+    assert calm.barrier.tolist() == [3, 3, 3, 3, 5]
     buses = Buses([0, 0], [((0.0,), (0.0,))] * 2, 20)
     assert calm.passed(0, 5, 1000.0, buses) == (3, 44)
     assert (buses.free, buses.taken) == ([44, 31], [41, 28])
