@@ -14,7 +14,7 @@ from looptime.heading.block_intervals import figure
 from looptime.heading.pattern import BLOCKS, Sampling
 from looptime.records import dataclass
 
-__all__ = ["AgeParts", "age_parts", "interval_quantile", "leave_out", "mean_age_s"]
+__all__ = ["AgeParts", "age_parts", "interval_quantile", "leave_out", "mean_age_ms", "mean_age_s"]
 
 
 @dataclass(frozen=True)
@@ -84,15 +84,25 @@ def age_parts(sampling: Sampling) -> AgeParts:
     ----------
     Mean residual time of a renewal process (inspection paradox).
     """
+    mean, latency, hold, uneven = (_figure_ms(*part) for part in _with_left_out(sampling))
+    greatest = float((sampling.latency_s + sampling.hold_s).max())
+    return AgeParts(mean, latency, hold, uneven, greatest * 1e3)
+
+
+def mean_age_ms(sampling: Sampling) -> Figure:
+    """The mean age of `age_parts` alone [ms]."""
+    return _figure_ms(*_with_left_out(sampling)[0])
+
+
+def _figure_ms(value: Float, left_out: Float) -> Figure:
+    return figure(float(value), left_out, positive=True).scaled(1e3)
+
+
+def _with_left_out(sampling: Sampling) -> list[tuple[Float, Float]]:
+    """Mean age and its parts over all loops, and without each block [s]."""
     T, L = sampling.hold_s, sampling.latency_s
     sums = np.stack([by_block(sampling, x) for x in (np.ones_like(T), T, L * T, T * T)])
-    parts = _parts(sums.sum(axis=1))
-    left = _parts(leave_out(sums.T).T)
-    figures = [
-        figure(float(p), q, positive=True).scaled(1e3) for p, q in zip(parts, left, strict=True)
-    ]
-    mean, latency, hold, uneven = figures
-    return AgeParts(mean, latency, hold, uneven, float((L + T).max()) * 1e3)
+    return list(zip(_parts(sums.sum(axis=1)), _parts(leave_out(sums.T).T), strict=True))
 
 
 def _parts(sums: Float) -> tuple[Float, Float, Float, Float]:

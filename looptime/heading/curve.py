@@ -12,7 +12,14 @@ import numpy as np
 
 from looptime.analysers.estimate import Figure
 from looptime.array_types import Float, Int
-from looptime.heading.age_distribution import age_parts, block_sums, by_block, leave_out, ratio
+from looptime.heading.age_distribution import (
+    block_sums,
+    by_block,
+    leave_out,
+    mean_age_ms,
+    mean_age_s,
+    ratio,
+)
 from looptime.heading.block_intervals import figure
 from looptime.heading.integrated import AssumedStep, end_errors, errors_along, random_starts
 from looptime.heading.lag_table import AgeTable, make_table
@@ -273,9 +280,7 @@ def rate_curve(
     for pattern in patterns:
         for rate in rates_hz:
             made = models.sensor.apply(sampling_at(base, pattern, rate, models, shape))
-            point = CurvePoint(
-                pattern, rate, age_parts(made).mean_ms, stale(made), end_rms(models, made)
-            )
+            point = CurvePoint(pattern, rate, mean_age_ms(made), stale(made), end_rms(models, made))
             if pattern == "even" and models.latency_s is None:
                 point = _even_interval(point, models, stale, base)
             points.append(point)
@@ -299,7 +304,7 @@ def _even_interval(
     for part in (share.low, share.high):
         fixed = replace(models, latency_s=max(part, 0.0) / point.rate_hz)
         made = models.sensor.apply(sampling_at(base, "even", point.rate_hz, fixed))
-        ends.append((age_parts(made).mean_ms.value, *stale.values(made)))
+        ends.append((mean_age_s(made) * 1e3, *stale.values(made)))
     low, high = ends
     at = (point.age_ms, point.stale.mean, point.stale.rms, point.stale.p95, point.stale.drift)
     age, mean, rms, p95, drift = map(_between, at, low, high)

@@ -137,8 +137,11 @@ def _age_weights(
     """Integrals of the hat functions and of the cells over ages that run evenly through holds."""
     ends = [(value, _first_node_above(nodes, value)) for value in (begin, begin + width)]
     youngest = min(int(place.min()) for _, place in ends)
-    young = min(max(youngest - 1, 0), len(nodes) - 2)  # the nodes before are of no reading
-    nodes = nodes[young:]
+    # the nodes before and after are of no reading
+    young = min(max(youngest - 1, 0), len(nodes) - 2)
+    old = max(int(ends[1][1].max()) + 1, young + 2)
+    before, after = np.zeros((groups, young)), np.zeros((groups, len(nodes[old:])))
+    nodes = nodes[young:old]
     m = len(nodes)
     (first, second), (first_end, second_end) = (
         _passed_sums(value, group * (m + 1) + (place - young), weight, groups, nodes)
@@ -146,12 +149,12 @@ def _age_weights(
     )
     first -= first_end
     second = (second - second_end) / 2
-    none = np.zeros((groups, young))
     cells = np.diff(first, axis=1)
     steps = np.diff(second, axis=1) / np.diff(nodes)
     hats = np.diff(steps, axis=1, prepend=0.0)
     last = first[:, -1:] - steps[:, -1:]
-    return np.concatenate([none, hats, last], axis=1), np.concatenate([none, cells], axis=1)
+    hats = np.concatenate([before, hats, last, after], axis=1)
+    return hats, np.concatenate([before, cells, after], axis=1)
 
 
 def _passed_sums(

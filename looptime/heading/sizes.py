@@ -172,9 +172,12 @@ def _lower(error: Float) -> Float:
     return np.where(error[:-1] * error[1:] < 0, 0.0, np.minimum(size[:-1], size[1:]))
 
 
-def _dot(one: Float, other: Float) -> Float:
+def _dot(cells: Float, rows: Float) -> Float:
+    """Product over the cells, of which most hold no time; shapes (..., m) and (k, m)."""
+    met = np.flatnonzero(cells.reshape(-1, cells.shape[-1]).any(axis=0))
+    some = slice(met[0], met[-1] + 1) if len(met) else slice(0)
     # small products: a threaded linear-algebra library would lose more than it gains
-    return np.einsum("...j,kj->...k", one, other)
+    return np.einsum("...j,kj->...k", cells[..., some], rows[:, some])
 
 
 def _first(below: Float, whole: Float, goal: float) -> int:
