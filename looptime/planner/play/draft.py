@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import field, replace
 from typing import Any
@@ -56,6 +57,8 @@ class KnownRun:
     seen: SeenBuses | None = None  #: Buses that the times show, and their locks
     #: What was stated of the calls' rhythms.
     recurs: Mapping[str, str] = field(default_factory=dict)
+    #: Mean period beyond which a play may end: nobody asks how much longer it is [ns].
+    most_ns: float = math.inf
     #: The same run with room for calls that a thread gives back, by their names.
     roomy: dict[tuple[int, ...], KnownRun] = field(default_factory=dict, repr=False, compare=False)
 

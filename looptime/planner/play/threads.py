@@ -9,7 +9,7 @@ the other has lost it already.
 from __future__ import annotations
 
 import math
-from dataclasses import field
+from dataclasses import field, replace
 
 import numpy as np
 
@@ -51,6 +51,8 @@ RESTLESS: dict[str, Chances] = {
     "high": (0.95, 0.98),
 }
 _CLOCK, _PACE = -1, -2
+#: Waits so many times those that are too many stay too many when what goes by the clock has moved.
+_SURELY = 1.5
 
 
 @dataclass(frozen=True)
@@ -76,6 +78,8 @@ class Traffic:
     late: int = 0  #: Loops too long for the pace
     #: Calls of threads of which nobody knows whether they share a bus with these of the loop.
     may_share: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    #: Whether the play ended early: its loops take longer than `KnownRun.most_ns`.
+    given_up: bool = False
 
 
 def contended(draft: Draft) -> bool:
@@ -143,6 +147,8 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     if any(bus is not None for reader in where.of_reader for bus in reader):
         draft.ranges.add("sleep")
     works = _Clockwork.of(draft.pace, begun, clocks)
+    if draft.pace is None and not clocks:  # else waits may be made up for
+        works.patience = _patience(draft.known.most_ns, after[at.end] - after[at.begin])
     wake = draft.unknown("wake") if lanes else 0.0
     waits, takes, late = _play(stops, lanes, chances, begun, works, wake)
     whole = at.whole.copy()
@@ -152,7 +158,14 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     whole[stops.stretch[device]] = takes[device]
     paced = stops.kind == _PACE
     whole[stops.stretch[paced]] += waits[paced]
-    return whole, _traffic(draft, buses, stops, waits, lanes, (late, where.may_share))
+    made = _traffic(draft, buses, stops, waits, lanes, (late, where.may_share))
+    return whole, replace(made, given_up=int(waits.sum()) > works.patience)
+
+
+def _patience(most_ns: float, period: Int) -> float:
+    """Waits of all loops beyond which they surely take longer than that on average [ns]."""
+    whole = float(period.sum())
+    return _SURELY * max(most_ns * len(period) - whole, 0.01 * whole)
 
 
 def _chances(draft: Draft, bus: str) -> tuple[Chances, Chances]:
@@ -265,6 +278,7 @@ class _Clockwork:
     jitter: list[int] | None
     start: int
     devices: list[_Device]
+    patience: float = math.inf  #: Waits after which the rest is not played [ns]
 
     @classmethod
     def of(cls, pace: PacedRate | None, begun: int, devices: list[_Device]) -> _Clockwork:
@@ -285,7 +299,8 @@ def _play(
     """Every stop in turn; returns waits, lengths of device calls, and loops late for the pace."""
     on_a_bus = stops.kind >= 0
     rivals, alone = _rivals(lanes, set(np.flatnonzero(np.bincount(stops.kind[on_a_bus])).tolist()))
-    kept = np.arange(len(stops.kind)) if rivals else np.flatnonzero(~on_a_bus)
+    shared = sorted({bus for lane in rivals for bus in lane.bus})
+    kept = np.flatnonzero(~on_a_bus | np.isin(stops.kind, shared))
     buses = Buses([begun] * len(chances), chances, round(wake))
     waited, took, late, end = _in_turn(stops.only(kept), rivals, buses, begun, works)
     for lane in alone:
@@ -302,7 +317,7 @@ def _in_turn(
     now, late, i, count = begun, 0, 0, len(stops.kind)
     kinds, takes, aheads = stops.kind.data, stops.takes.copy().data, stops.ahead.data
     calm, free, tick = Calm.of(stops.kind, stops.ahead, stops.takes), buses.free, works.start
-    waits, shared = np.zeros(count, np.int64), list(calm.last)
+    waits, shared, left = np.zeros(count, np.int64), list(calm.last), works.patience
     soonest = first_of(rivals).asks if rivals else math.inf
     while i < count:
         asks, kind = now + aheads[i], kinds[i]
@@ -319,6 +334,9 @@ def _in_turn(
                     soonest = first_of(rivals).asks
                 begin = free[kind] + buses.wake
                 waits[i] = begin - asks
+                left -= begin - asks
+                if left < 0:
+                    break
             now = free[kind] = begin + takes[i]
             buses.loop_had[kind], buses.taken[kind] = True, begin
         elif kind == _PACE:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 
@@ -144,7 +145,7 @@ def _rest(look: Look, name: str) -> float | None:
     """Shortest rest that gives most of what a thread could save, whatever is not known."""
     target = look.mean_ns - 0.6 * look.cost[name]
     stated = {r.name: r.recurs for r in look.at.rhythms.calls if r.recurs in ("loop", "time")}
-    short = shortened(look.at, _FEW, stated)
+    short = replace(shortened(look.at, _FEW, stated), most_ns=target)
     for rest in (2.0, 5.0, 10.0, 20.0, 40.0, 80.0):
         plays = Plays(short, [Change.of("thread", name, rest_ms=rest)])
         worst_first = itertools.product((1.0, 0.0), ("middle", "fair"))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from looptime.planner.changes import Change
@@ -62,8 +64,9 @@ def _rest(look: Look, name: str) -> float | None:
     short = shortened(look.at, _FEW)
     free = play(short, (Change.of("drop", name),)).mean_ns
     now = float(short.run.loop_columns.period_ns.mean())
+    short = replace(short, most_ns=now - 0.7 * (now - free))
     for rest in (5.0, 10.0, 20.0, 40.0, 80.0):
         plan = (Change.of("rest", name, ms=rest),)
-        if play(short, plan).mean_ns < now - 0.7 * (now - free):
+        if play(short, plan).mean_ns < short.most_ns:
             return rest
     return None
