@@ -317,7 +317,7 @@ def _in_turn(
     now, late, i, count = begun, 0, 0, len(stops.kind)
     kinds, takes, aheads = stops.kind.data, stops.takes.copy().data, stops.ahead.data
     calm, free, tick = Calm.of(stops.kind, stops.ahead, stops.takes), buses.free, works.start
-    waits, shared, left = np.zeros(count, np.int64), list(calm.last), works.patience
+    waits, shared, left = np.zeros(count, np.int64).data, list(calm.last), works.patience
     soonest = first_of(rivals).asks if rivals else math.inf
     while i < count:
         asks, kind = now + aheads[i], kinds[i]
@@ -349,7 +349,7 @@ def _in_turn(
         i += 1
     if rivals:
         serve(rivals, buses, now + stops.rest)
-    return waits, np.asarray(takes), late, now + stops.rest
+    return np.asarray(waits), np.asarray(takes), late, now + stops.rest
 
 
 def _rivals(lanes: list[Lane], of_loop: set[int]) -> tuple[list[Lane], list[Lane]]:

@@ -1,5 +1,7 @@
 """Threads on a bus, held against answers worked out by hand and against a plain simulation."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -60,6 +62,20 @@ def test_a_reader_that_takes_the_bus_again_starves_the_loop():
     fair = mean_ms(play(known(run), changes, Setting(lock="fair")).run)
     starved = mean_ms(play(known(run), changes, Setting(lock="high")).run)
     assert starved > 2 * fair
+
+
+def test_a_play_ends_where_its_loops_surely_take_too_long():
+    """Up to a mean that it reaches, a play is what it was; a half of that it passes early on."""
+    at, changes = known(robot()), parse_all(["thread gyro.read"])
+    whole = play(at, changes)
+    assert whole.traffic is not None
+    same = play(replace(at, most_ns=whole.mean_ns), changes)
+    assert np.array_equal(same.period_ns, whole.period_ns)
+    ended = play(replace(at, most_ns=whole.mean_ns / 2), changes)
+    assert ended.traffic is not None
+    assert ended.traffic.given_up
+    assert ended.mean_ns > whole.mean_ns / 2
+    assert len(ended.traffic.readers[0].code) < len(whole.traffic.readers[0].code) / 2
 
 
 def test_readings_are_handed_over():
