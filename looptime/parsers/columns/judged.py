@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -41,6 +42,11 @@ from looptime.units import UNITS
 
 __all__ = ["Understood", "find_clock", "instants", "understand"]
 
+#: Words of an instant at which something was to happen.
+_PLANNED = frozenset(
+    ("expected", "planned", "scheduled", "target", "nominal", "ideal", "due", "intended", "should",
+     "deadline", "soll")
+)  # fmt: skip
 #: A column that rises over so many rows is a clock, whatever it is called.
 _ROWS_OF_A_CLOCK = 20
 #: Share of its steps that are more than nothing: two tasks may begin in the same tick.
@@ -68,7 +74,11 @@ class Understood:
 
 
 def find_clock(found: list[Head], dialect: Dialect) -> Head | None:
-    """The column that tells the time: by its header if its values climb, else by them alone."""
+    """The column that tells the time: by its header if its values climb, else by them alone.
+
+    Instants at which something was to happen are a clock only where no others are.
+    """
+    found = sorted(found, key=_is_planned)
     named = roles(found, {word: (word,) for word in CLOCKS})
     likely = [*named.values(), *(h for h in found if meaning(h.text) == "clock")]
     for head in likely:
@@ -79,6 +89,10 @@ def find_clock(found: list[Head], dialect: Dialect) -> Head | None:
             return head
     dated = (h for h in found if text_unit(dialect, h) is not None or _since_1970(h, dialect))
     return next(dated, None)
+
+
+def _is_planned(head: Head) -> bool:
+    return not _PLANNED.isdisjoint(re.findall(r"[a-z]+", head.text.lower()))
 
 
 def _since_1970(head: Head, dialect: Dialect) -> bool:
@@ -109,6 +123,7 @@ def _unnamed_clock(found: list[Head], dialect: Dialect) -> Head | None:
     ]
     counts = [head for head in rising if meaning(head.text) in ("counter", "group")]
     timed = [head for head in rising if head.unit and head not in counts]
+    timed = [head for head in timed if not _is_planned(head)] or timed
     first = _first_of(timed, dialect)
     if first is not None:
         return first

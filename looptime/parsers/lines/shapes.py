@@ -190,6 +190,8 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
         if name is None and at and units[at] and names[-1] and _TOOK.search(before):
             whose = next((n for n in reversed(names) if n != "time"), None)
             name = f"{whose or names[-1]} time"  # loop 12 took 4.2 ms, loop 12 @ 3 s: 4.2 ms
+        if name is None and units[at] and at and (pairs := _PAIR.findall(pieces[at])):
+            name = f"{pairs[-1][0]} time"  # slowest=drive (8.4 ms)
         if name is None and at in shares and before.strip() == "(" and names[-1]:
             name = f"{names[-1]} share"  # gyro 2.1 ms (14 %)
         names.append(name)

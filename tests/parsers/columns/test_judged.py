@@ -10,6 +10,7 @@ import looptime
 from looptime.errors import LogError
 from looptime.parsers.text.dialect import numbers
 from looptime.parsers.text.sniff import sniff
+from tests.parsers.build import periods_ms, read
 
 
 def _read(tmp_path, header, rows):
@@ -162,3 +163,17 @@ def test_clock_times_between_rows_without_lengths(tmp_path):
     run = looptime.read(path, cache=False)
     assert len(run) == 59
     assert np.median(run.loop_columns.period_ns) == 20_000_000
+
+
+@pytest.mark.parametrize("word", ["expected", "scheduled", "target"])
+@pytest.mark.parametrize("first", [True, False])
+def test_instants_that_were_planned_are_no_clock_beside_those_that_came(tmp_path, word, first):
+    """Ticks of 20 ms, each met up to 3 ms late: the periods are those that came."""
+    late = np.random.default_rng(3).uniform(0, 3, 80).round(3)
+    came = 1000 + 20 * np.arange(80) + late
+    pair = [f"{1000 + 20 * k},{at:.3f}" if first else f"{at:.3f},{1000 + 20 * k}"
+            for k, at in enumerate(came)]  # fmt: skip
+    header = f"{word}_ms,actual_ms" if first else f"actual_ms,{word}_ms"
+    rows = "".join(f"{k},{both},{8 + k % 3}\n" for k, both in enumerate(pair))
+    run = read(tmp_path, f"tick,{header},work_ms\n{rows}")
+    assert periods_ms(run)[:79] == pytest.approx(np.diff(came), abs=2e-3)

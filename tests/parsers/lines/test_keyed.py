@@ -208,3 +208,11 @@ def test_numbers_behind_a_hash_are_the_loops_and_shares_belong_to_what_they_foll
     assert set(periods_ms(run)) == {20.0}
     found = {name: ms[:4] for name, ms in self_ms(run).items()}
     assert found == {"imu": [2.0, 3.0, 4.0, 2.0], "drive": [8.0, 7.0, 8.0, 7.0]}
+
+
+def test_a_length_behind_a_word_is_named_by_its_key():
+    """slowest=drive (9 ms): the length of the slowest call, whichever it is."""
+    grid = read_keyed([f"[{k / 50:.3f}] loop={20 + k % 5}ms slowest=drive ({8 + k % 3}.5ms)"
+                       for k in range(60)])  # fmt: skip
+    assert grid.names == ["time", "loop", "slowest time", "slowest"]
+    assert grid.rows[1] == ["0.020", "21", "9.5", "drive"]
