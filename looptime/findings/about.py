@@ -71,6 +71,8 @@ def how_often(r: Recurrence) -> str:
     'each time 99.8 ms have gone by since it last began'
     >>> told(Rule("loops", 5, 5, 5), Rule("timetable", 90.0, 90.0, 90.0))
     "every 5 loops (can't tell whether by count or by clock)"
+    >>> told(Rule("loops", 10, 10, 10, share=0.963))
+    'every 10 loops (96 % likely, else by clock)'
     >>> told(Rule("since start", 99.8, 99.6, 100.0), Rule("since end", 94.0, 93.8, 94.1))
     "about every 99.8 ms (can't tell whether from its last start or its last end)"
     """
@@ -103,11 +105,14 @@ _RULES = {
 #: Bounds wider than this share are said.
 _WIDE = 0.05
 _NO_REST_MS = 0.05
+#: Share from which on a rule is told without it.
+_CERTAIN = 0.99
 
 
 def _in_words(rule: Rule) -> str:
     if rule.name == "loops":
-        return _RULES[rule.name].format(three(rule.value))
+        doubt = "" if rule.share > _CERTAIN else f" ({percent(rule.share)} likely, else by clock)"
+        return _RULES[rule.name].format(three(rule.value)) + doubt
     if rule.name == "rest" and rule.value < _NO_REST_MS:
         return "at once after it last ended, without a rest"
     wide = rule.name != "rest" and rule.high - rule.low > _WIDE * rule.high

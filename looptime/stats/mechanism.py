@@ -43,6 +43,7 @@ class Rule:
     low: float
     high: float
     broken: int = 0  #: How many gaps break it
+    share: float = 1.0  #: How likely it is among those that explain the gaps
 
 
 @dataclass(frozen=True)

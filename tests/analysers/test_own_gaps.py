@@ -38,3 +38,55 @@ def test_rows_of_a_thread_out_of_loop_order_come_in_loop_order():
     turned = own_gaps.OwnGaps(replace(run, call_columns=replace(at, **backwards)))
     for rows in turned.by_name.values():
         assert turned.run.call_columns.loop[rows].tolist() == list(range(7))
+
+
+def looked_up(rule, value, jitter, seed, base_ms=9.0, took_ms=4.0, loops=900):
+    """The rule told of a call made every `value` loops, or `value` ms after its last begin or end.
+
+    Loops vary by `jitter`, the call by a twelfth.
+    """
+    rng = np.random.default_rng(seed)
+    base, took = base_ms * np.exp(jitter * rng.normal(size=loops)), np.zeros(loops)
+    now, start, end = 0.0, 0.0, 0.0
+    for k in range(loops):
+        check = now + 0.3 * base[k]
+        last = end if rule == "since end" else start
+        if k % value == 3 if rule == "loops" else check - last >= value:
+            took[k] = took_ms * np.exp(0.08 * rng.normal())
+            start, end = check, check + took[k]
+        now += base[k] + took[k]
+    run = make_run(
+        base + took,
+        lambda k: (
+            [("gyro.read", 0, 0.3 * base[k])]
+            + [("tag.lookup", 0.3 * base[k], took[k])] * bool(took[k])
+        ),
+        {"gyro.read": "sensor read", "tag.lookup": "other"},
+    )
+    gaps = own_gaps.OwnGaps(run)
+    return gaps.of_call(next(k for k, n in enumerate(run.names) if n.name == "tag.lookup"))
+
+
+def test_a_count_of_loops_is_told_where_a_clock_would_have_to_be_set_within_a_hair():
+    """Every 20th loop of 9 ms that varies by 6 %: no clock but one of 178.4 ms does the same."""
+    told = [looked_up("loops", 20, 0.06, seed) for seed in range(12)]
+    assert [t.name for t in told].count("loops") >= 10
+    assert {t.name for t in told} <= {"loops", "unknown"}
+    assert all(t.could_be[0].value == 20 for t in told)
+    assert all(0.95 <= t.could_be[0].share <= 1 for t in told if t.name == "loops")
+
+
+def test_where_the_loops_hardly_vary_a_count_and_a_clock_stay_possible():
+    """A clock of 85 to 94 ms does the same, and many are set to 90 ms."""
+    told = looked_up("loops", 10, 0.002, 1)
+    assert told.name == "unknown"
+    assert {r.name for r in told.could_be} >= {"loops", "since start"}
+
+
+@pytest.mark.parametrize("rule", ["since start", "since end"])
+@pytest.mark.parametrize("jitter", [0.002, 0.02, 0.06])
+def test_a_clock_is_never_told_as_a_count_of_loops(rule, jitter):
+    """Clocks of round and of odd values, in loops of 7, 9 and 12 ms."""
+    for value in (50.0, 87.3, 90.0, 100.0, 112.0, 200.0, 250.0):
+        for base in (7.0, 9.0, 12.0):
+            assert looked_up(rule, value, jitter, int(10 * value + base), base).name != "loops"
