@@ -7,7 +7,7 @@ import re
 from dataclasses import replace
 
 from looptime.errors import LogError, UsageError
-from looptime.parsers.assemble.holes import holes, numbered
+from looptime.parsers.assemble.holes import holes, lacking, numbered
 from looptime.parsers.assemble.run_of_calls import assemble, with_lost
 from looptime.parsers.assemble.short_lengths import short_lengths
 from looptime.parsers.columns.headers import heads
@@ -180,7 +180,7 @@ def _runs(pieces: list[Parsed], path: str, options: Options) -> list[Run]:
             short.append(piece)
             continue
         limits = run.clock.limits + short_lengths(run)
-        notes = run.clock.notes + (() if numbered(piece) else holes(run))
+        notes = run.clock.notes + holes(run, numbered(piece)) + lacking(run)
         made.append(replace(run, clock=replace(run.clock, limits=limits, notes=notes)))
     if error is not None and not made:
         raise error

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from looptime.parsers.layouts.contract import Parsed
+from looptime.parsers.layouts.turns import odd_turns, out_of_turn
 from looptime.run import Run
 from looptime.stats.arrays import median
 from looptime.units import NS_PER_MS
 
-__all__ = ["holes", "numbered"]
+__all__ = ["holes", "lacking", "numbered"]
 
 #: Loops that tell what is usual; the share of them that may be so, and at least so many.
 _FEWEST, _MOST, _SOME = 30, 0.05, 3
@@ -19,7 +20,7 @@ _FAR = 0.8
 _USUAL = 0.5
 
 
-def holes(run: Run) -> tuple[str, ...]:
+def holes(run: Run, numbered: bool) -> tuple[str, ...]:
     """A caution where some loops hold about a whole loop or more outside every part.
 
     Two rows that were run into one, or rows lost between two, look like a loop that stood still
@@ -30,8 +31,12 @@ def holes(run: Run) -> tuple[str, ...]:
     ----------
     run : Run
         With its calls.
+    numbered : bool
+        Whether no row can be lost without being told.
     """
     if len(run) < _FEWEST or not len(run.call_columns) or run.averaged or run.summed:
+        return ()
+    if "looptime-recorder" in run.meta:  # whose clock nobody sets, and which tells lost rows
         return ()
     period, outside = run.loop_columns.period_ns, run.unattributed_ns().astype(np.int64)
     usual, typical = median(outside), median(period)
@@ -48,8 +53,26 @@ def holes(run: Run) -> tuple[str, ...]:
     )  # fmt: skip
     return (
         f"{many} ms outside every part, where {usual / NS_PER_MS:.3g} ms is usual: stalls there, "
-        "or rows lost; numbers of the loops would tell",
+        + ("or the clock was set" if numbered else "or rows lost; numbers of the loops would tell"),
     )
+
+
+def lacking(run: Run) -> tuple[str, ...]:
+    """A caution where few loops lack a call that all others make once, or make it twice.
+
+    Parameters
+    ----------
+    run : Run
+        With its calls; of sections their layout tells.
+    """
+    calls, line = run.call_columns, run.loop_columns.line
+    if run.layout not in ("calls", "edges") or line is None or "looptime-recorder" in run.meta:
+        return ()
+    mine = np.flatnonzero(calls.thread == run.loop_thread)
+    mine = mine[np.argsort(calls.loop[mine], kind="stable")]
+    odd = odd_turns(calls.name[mine], calls.loop[mine])
+    odd = odd[(odd > 0) & (odd < len(run) - 1)]  # a program starts and stops within a loop
+    return (out_of_turn(len(odd), int(line[odd[0]])),) if len(odd) else ()
 
 
 def numbered(parsed: Parsed) -> bool:

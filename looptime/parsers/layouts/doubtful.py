@@ -6,6 +6,7 @@ unit the log is refused.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from itertools import combinations
 
@@ -24,6 +25,7 @@ __all__ = [
     "cut_lines",
     "doubtful",
     "full_counter",
+    "named_twice",
     "places_change",
     "wrapped_lengths",
 ]
@@ -187,6 +189,30 @@ def cut_lines(dialect: Dialect) -> tuple[str, ...]:
         f"lines end at {width} characters, wherever their last cell begins: cut off there? Then "
         "what stands last in them is wrong",
     )
+
+
+def named_twice(dialect: Dialect) -> tuple[str, ...]:
+    """A caution about columns that have one name and hold different things.
+
+    Examples
+    --------
+    >>> rows = (("1", "2", "3"), ("2", "4", "3"))
+    >>> named_twice(Dialect(",", ".", ("t", "x", "T"), 1, 3, 2, sample=rows))[0][:41]
+    "2 columns are called 't': two logs beside"
+    """
+    names = [name.strip().lower() for name in dialect.header or ()]
+    for name, count in Counter(names).items():
+        places = [at for at, one in enumerate(names) if one == name and at < dialect.fields]
+        if (
+            name
+            and count > 1
+            and any(len({row[at] for at in places}) > 1 for row in dialect.sample)
+        ):
+            return (
+                f"{count} columns are called {name!r}: two logs beside each other? `looptime "
+                "columns` says which is taken for what",
+            )
+    return ()
 
 
 def another_unit(value: Float) -> tuple[int, float] | None:

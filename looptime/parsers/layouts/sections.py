@@ -26,7 +26,7 @@ from looptime.parsers.layouts.contract import (
     spellings,
 )
 from looptime.parsers.layouts.cycles import Cycles, find_cycles
-from looptime.parsers.layouts.turns import odd_turns
+from looptime.parsers.layouts.turns import odd_turns, out_of_turn
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.table import damaged_lines
 from looptime.schema import REASONS, SUMMED
@@ -194,11 +194,7 @@ def _odd_loops(content: Content, found: LoopRows) -> tuple[str, ...]:
     if not len(odd):
         return ()
     line = int(content.table.line_of(found.row[odd[:1]])[0])
-    many = "1 loop lacks" if len(odd) == 1 else f"{len(odd):,} loops lack"
-    return (
-        f"{many} or repeat{'s' if len(odd) == 1 else ''} a section that nearly all hold once, the "
-        f"first at line {line}: left out there, or rows are lost or stand elsewhere",
-    )
+    return (out_of_turn(len(odd), line),)
 
 
 def _whole_run(content: Content, loops: int) -> list[str]:

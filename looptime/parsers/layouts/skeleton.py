@@ -39,7 +39,8 @@ from looptime.parsers.layouts.contract import (
     Parsed,
     Reading,
 )
-from looptime.parsers.layouts.doubtful import cut_lines, doubtful
+from looptime.parsers.layouts.doubtful import cut_lines, doubtful, named_twice
+from looptime.parsers.layouts.filled_in import cautions
 from looptime.parsers.layouts.garbled import find_garbled
 from looptime.parsers.layouts.half_way import check_clock_unit, respelled, zero_stamps
 from looptime.parsers.text.datetimes import CLOCK
@@ -129,7 +130,8 @@ def parse(
     clock = Clock(
         unit.name, unit.said, tick, wraps=wraps, other=other,
         notes=found.notes + _threads(given) + changes + again + odd + stepping
-        + cut_lines(dialect) + turned,
+        + cut_lines(dialect) + turned + named_twice(dialect)
+        + cautions(table, layout.clock, _LENGTHS),
         starts_from=layout.starts_from,
         limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
     )  # fmt: skip

@@ -6,7 +6,7 @@ import numpy as np
 
 from looptime.array_types import Int
 
-__all__ = ["odd_turns"]
+__all__ = ["odd_turns", "out_of_turn"]
 
 #: A section is in its turn if this share of the loops, and of so many, hold it once.
 _ONCE, _FEWEST = 0.98, 30
@@ -40,3 +40,18 @@ def odd_turns(name: Int, loop: Int) -> Int:
     usual = np.flatnonzero(once >= _ONCE * loops)
     held = single & np.isin(pair // loops, usual)
     return np.flatnonzero(np.bincount(pair[held] % loops, minlength=loops) < len(usual))
+
+
+def out_of_turn(loops: int, line: int) -> str:
+    """A caution about so many loops, the first of which begins at a line.
+
+    Examples
+    --------
+    >>> out_of_turn(2, 40)[:52]
+    '2 loops lack or repeat what nearly all hold once, th'
+    """
+    many = "1 loop lacks or repeats" if loops == 1 else f"{loops:,} loops lack or repeat"
+    return (
+        f"{many} what nearly all hold once, the first at line {line}: left out there, or rows are "
+        "lost or stand elsewhere"
+    )

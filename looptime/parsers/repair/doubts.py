@@ -27,8 +27,9 @@ __all__ = [
 
 #: A clock that steps by more than this part of the typical step is told.
 COARSE = 0.1
-#: A step ahead of this length [ns] in which nothing was timed is told, if there are few.
-LEAP_NS, _MOST_LEAPS = NS_PER_S, 5
+#: A step ahead of this length [ns] in which nothing was timed is told, if there are few; where
+#: nothing is timed at all, one of that.
+LEAP_NS, _BARE_LEAP_NS, _MOST_LEAPS = NS_PER_S // 10, NS_PER_S, 5
 
 #: No clock that is read shows the same step of so many units in every loop.
 _TOO_EVEN = 1000
@@ -162,7 +163,9 @@ def loops_ahead(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
     """The clock with a caution where it goes ahead and no part of the loop tells why."""
     step = np.diff(rows.start)
     far = np.flatnonzero(_leaps(step, typical))
-    if rows.parts is not None and len(far):
+    if rows.parts is None:
+        far = far[step[far] > _BARE_LEAP_NS]
+    elif len(far):
         far = far[_timed(rows)[far] < 0.5 * step[far]]
     if rows.number is not None:
         far = far[np.diff(rows.number)[far] == 1]

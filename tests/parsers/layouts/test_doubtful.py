@@ -92,3 +92,15 @@ def test_a_single_length_that_fills_its_counter_is_told(tmp_path):
     assert any(note.startswith("drive: 1 length is exactly 4,095") for note in run.clock.notes)
     drive[70] = 4094
     assert not any("exactly" in n for n in read(tmp_path, costs(uneven(), drive)).clock.notes)
+
+
+def test_two_logs_beside_each_other(tmp_path):
+    """Columns that have one name and other contents are told; a column that stands twice is not."""
+    rows = [(20 * k, 3 + k % 4, 21 * k, 5 + k % 3) for k in range(60)]
+    notes = []
+    for cells in (rows, [(*row[:2], *row[:2]) for row in rows]):
+        path = tmp_path / "log.csv"
+        text = "".join(",".join(map(str, row)) + "\n" for row in cells)
+        path.write_text("time_ms,imu_ms,time_ms,imu_ms\n" + text, encoding="utf-8")
+        notes.append(looptime.read(path, cache=False).clock.notes)
+    assert [any("two logs beside" in note for note in one) for one in notes] == [True, False]

@@ -27,7 +27,7 @@ def test_blocks_that_change_places_are_told(tmp_path):
     rows = _rows()
     moved = rows[:42] + rows[81:121] + rows[42:81] + rows[121:]
     (note,) = _said(tmp_path, moved)
-    assert note.startswith("2 loops lack or repeat a section")
+    assert note.startswith("2 loops lack or repeat what")
     assert "the first at line 42:" in note
     assert _said(tmp_path, rows) == []
 
@@ -43,3 +43,20 @@ def test_an_extra_section_is_nothing_odd():
     """A rare section beside the usual ones leaves their loops whole."""
     name, loop = np.tile([0, 1], 60), np.repeat(np.arange(60), 2)
     assert not len(odd_turns(np.insert(name, 41, 2), np.insert(loop, 41, 20)))
+
+
+def test_names_filled_down_over_some_loops(tmp_path):
+    """Calls that all have one name over a stretch: those loops make one call four times."""
+    rng = np.random.default_rng(6)
+    rows = []
+    for k in range(200):
+        for j, name in enumerate(["gyro"] * 4 if 40 <= k < 42 else NAMES):
+            rows.append(f"{k},{name},{8000 * k + 1500 * j},{rng.integers(900, 1400)}")
+    path = tmp_path / "log.csv"
+    path.write_text(text(rows, "loop,name,start_us,duration_us\n"), encoding="utf-8")
+    notes = looptime.read(path, cache=False).clock.notes
+    assert any(note.startswith("2 loops lack or repeat what") for note in notes), notes
+    whole = [row.replace("gyro" if 160 <= at < 168 else "-", NAMES[at % 4])
+             for at, row in enumerate(rows)]  # fmt: skip
+    path.write_text(text(whole, "loop,name,start_us,duration_us\n"), encoding="utf-8")
+    assert not any("nearly all" in n for n in looptime.read(path, cache=False).clock.notes)
