@@ -179,8 +179,9 @@ def _runs(pieces: list[Parsed], path: str, options: Options) -> list[Run]:
             error = reason
             short.append(piece)
             continue
-        limits = run.clock.limits + short_lengths(run)
-        notes = run.clock.notes + holes(run, numbered(piece)) + lacking(run)
+        outside = run.unattributed_ns()
+        limits = run.clock.limits + short_lengths(run, outside)
+        notes = run.clock.notes + holes(run, outside, numbered(piece)) + lacking(run)
         made.append(replace(run, clock=replace(run.clock, limits=limits, notes=notes)))
     if error is not None and not made:
         raise error

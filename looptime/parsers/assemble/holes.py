@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from looptime.array_types import Int
 from looptime.parsers.layouts.contract import Parsed
-from looptime.parsers.layouts.turns import odd_turns, out_of_turn
+from looptime.parsers.layouts.merged import odd_turns, out_of_turn
 from looptime.run import Run
 from looptime.stats.arrays import median
 from looptime.units import NS_PER_MS
@@ -20,7 +21,7 @@ _FAR = 0.8
 _USUAL = 0.5
 
 
-def holes(run: Run, numbered: bool) -> tuple[str, ...]:
+def holes(run: Run, outside: Int, numbered: bool) -> tuple[str, ...]:
     """A caution where some loops hold about a whole loop or more outside every part.
 
     Two rows that were run into one, or rows lost between two, look like a loop that stood still
@@ -31,6 +32,8 @@ def holes(run: Run, numbered: bool) -> tuple[str, ...]:
     ----------
     run : Run
         With its calls.
+    outside : int64 array, shape (n,) [ns]
+        Of each loop, the time outside every call.
     numbered : bool
         Whether no row can be lost without being told.
     """
@@ -38,7 +41,7 @@ def holes(run: Run, numbered: bool) -> tuple[str, ...]:
         return ()
     if "looptime-recorder" in run.meta:  # whose clock nobody sets, and which tells lost rows
         return ()
-    period, outside = run.loop_columns.period_ns, run.unattributed_ns().astype(np.int64)
+    period = run.loop_columns.period_ns
     usual, typical = median(outside), median(period)
     if not typical or usual > _USUAL * typical:
         return ()

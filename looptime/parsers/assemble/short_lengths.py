@@ -23,7 +23,7 @@ _CHANCE = 0.1
 _MOST = 0.05
 
 
-def short_lengths(run: Run) -> tuple[str, ...]:
+def short_lengths(run: Run, outside: Int) -> tuple[str, ...]:
     """A caution where slow loops hold whole multiples of a counter more outside every call.
 
     A length kept in 16 bits of a microsecond is short by 65.5 ms where the call took longer; the
@@ -34,12 +34,13 @@ def short_lengths(run: Run) -> tuple[str, ...]:
     ----------
     run : Run
         With its calls.
+    outside : int64 array, shape (n,) [ns]
+        Of each loop, the time outside every call.
     """
     calls = run.call_columns
     if len(run) < _FEWEST or not len(calls):
         return ()
     longest = int(calls.duration_ns.max())
-    outside = run.unattributed_ns().astype(np.int64)
     known = tuple(map(int, percentiles(outside, (1, 50, 95))))
     for held, name in _HELD.items():
         if held <= longest:

@@ -6,12 +6,14 @@ import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.parsers.text.table import Key, Member, Table
+from looptime.stats.arrays import distinct
 
 __all__ = ["cautions", "filled_in"]
 
 #: Rows of an even series, and the share of steps like the one before from which that is usual.
 _FEWEST, _USUAL = 15, 0.05
-_MOST_TOLD = 3
+#: Steps that are measured are of so many kinds.
+_SCATTERED, _MOST_TOLD, _LOOKED_AT = 20, 3, 200_000
 
 
 def cautions(table: Table, clock: str, lengths: tuple[str, ...]) -> tuple[str, ...]:
@@ -53,6 +55,7 @@ def filled_in(value: Int | Float) -> tuple[int, int] | None:
     >>> filled_in(value)
     (50, 89)
     """
+    value = value[:_LOOKED_AT]
     step = np.diff(np.asarray(value, np.float64))
     if len(step) < 4 * _FEWEST:
         return None
@@ -68,5 +71,6 @@ def filled_in(value: Int | Float) -> tuple[int, int] | None:
     others = int(same.sum()) - (high - 1 - low)
     if high - low < _FEWEST or others > _USUAL * len(same):
         return None
+    others_differ = len(distinct(np.delete(step, np.s_[low:high]))) >= _SCATTERED
     nothing = not np.any(value[low : high + 1])
-    return None if nothing else (low, high)
+    return (low, high) if others_differ and not nothing else None

@@ -1,4 +1,4 @@
-"""Two loops that look like one, because the row that begins the second was lost or garbled."""
+"""Loops that hold the calls of two, or lack one, because rows were lost, garbled or moved."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 
 from looptime.array_types import Bool, Int
 
-__all__ = ["merged_loops"]
+__all__ = ["merged_loops", "odd_turns", "out_of_turn"]
 
 #: A loop is looked into from so many typical periods on.
 _LONG = 1.5
@@ -18,6 +18,8 @@ _ROWS = 1.4
 _TWICE = 0.6
 #: Loops from which that is learnt, and the largest share that can be two in one.
 _LEARNT, _MOST = 2000, 0.1
+#: A call is in its turn if this share of the loops, and of so many, hold it once; rows looked at.
+_NEARLY_ALL, _LOOPS, _LOOKED_AT = 0.98, 30, 300_000
 
 
 def merged_loops(start: Int, end: Int, call_start: Int, name: Int, own: int) -> Bool:
@@ -91,3 +93,53 @@ def _counts(name: Int, first: Int, stop: Int) -> Int:
     loop = np.repeat(np.arange(len(first)), size)
     made: Int = np.bincount(loop * kinds + name[row], minlength=len(first) * kinds)
     return made.reshape(len(first), kinds)
+
+
+def odd_turns(name: Int, loop: Int) -> Int:
+    """Loops that do not hold once each section that nearly all hold once.
+
+    Rows that were lost, or that stand elsewhere, leave such loops; so does a section that is left
+    out now and then, and nothing in the log tells which it was.
+
+    Parameters
+    ----------
+    name : int array, shape (m,)
+        Codes of the sections.
+    loop : int array, shape (m,)
+        The loop of each, from 0, never falling.
+
+    Examples
+    --------
+    >>> name, loop = np.tile([0, 1, 2], 50), np.repeat(np.arange(50), 3)
+    >>> odd_turns(np.delete(name, 31), np.delete(loop, 31)), odd_turns(name, loop)
+    (array([10]), array([], dtype=int64))
+    """
+    if len(loop) > _LOOKED_AT:  # without the loop in which it is cut
+        count = int(np.searchsorted(loop, loop[_LOOKED_AT]))
+        name, loop = name[:count], loop[:count]
+    loops = int(loop[-1]) + 1 if len(loop) else 0
+    if loops < _LOOPS:
+        return np.empty(0, np.int64)
+    pair = np.sort(name.astype(np.int64) * loops + loop)
+    first = np.flatnonzero(np.append(True, pair[1:] != pair[:-1]))
+    single = np.diff(np.append(first, len(pair))) == 1
+    pair = pair[first]
+    once = np.bincount(pair[single] // loops)
+    usual = np.flatnonzero(once >= _NEARLY_ALL * loops)
+    held = single & np.isin(pair // loops, usual)
+    return np.flatnonzero(np.bincount(pair[held] % loops, minlength=loops) < len(usual))
+
+
+def out_of_turn(loops: int, line: int) -> str:
+    """A caution about so many loops, the first of which begins at a line.
+
+    Examples
+    --------
+    >>> out_of_turn(2, 40)[:52]
+    '2 loops lack or repeat what nearly all hold once, th'
+    """
+    many = "1 loop lacks or repeats" if loops == 1 else f"{loops:,} loops lack or repeat"
+    return (
+        f"{many} what nearly all hold once, the first at line {line}: left out there, or rows are "
+        "lost or stand elsewhere"
+    )

@@ -26,7 +26,7 @@ from looptime.parsers.layouts.contract import (
     spellings,
 )
 from looptime.parsers.layouts.cycles import Cycles, find_cycles
-from looptime.parsers.layouts.turns import odd_turns, out_of_turn
+from looptime.parsers.layouts.merged import odd_turns, out_of_turn
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.table import damaged_lines
 from looptime.schema import REASONS, SUMMED
