@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 import looptime
+from looptime.errors import LogError
+from looptime.parsers.assemble.run_of_loops import _whole
+from looptime.parsers.layouts.contract import LoopRows, Outcast
+from looptime.schema import REASONS
 from tests.parsers.assemble.build import write
 from tests.parsers.build import balance, read
 
@@ -91,3 +97,33 @@ def test_a_part_of_no_length_was_not_made_where_it_is_long_in_other_loops(scan, 
     assert run.call_columns.self_ns.sum() == round(1e6 * sum(scan[:-1])) + sum(
         2_000_000 + k % 7 * 1000 for k in range(119)
     )
+
+
+@pytest.mark.parametrize(
+    ("ended", "kept", "start", "aside"),
+    [
+        (False, [0, 3], [0, 20], {1: "rows lost around it", 2: "corrupt stamp",
+                                  4: "unfinished last loop"}),
+        (True, [1, 4], [0, 20], {0: "before first loop", 2: "rows lost around it",
+                                 3: "corrupt stamp"}),
+    ],
+)  # fmt: skip
+def test_only_loops_whose_length_is_known_are_kept(ended, kept, start, aside):
+    """Stamps at 0, 10, 25, 20 and 30 ns, and rows missing after the second of them."""
+    rows = LoopRows(np.arange(5), np.array([0, 10, 25, 20, 30]), ended=ended,
+                    lost=np.arange(5) == 1)  # fmt: skip
+    outcast = Outcast()
+    made = _whole(SimpleNamespace(outcast=outcast), rows)
+    assert made.row.tolist() == kept
+    assert made.start.tolist() == start
+    assert made.period.tolist() == [10, 10]
+    reasons = zip(np.concatenate(outcast.row), np.concatenate(outcast.reason), strict=True)
+    assert {int(row): REASONS[why] for row, why in reasons} == aside
+
+
+@pytest.mark.parametrize(("rows", "said"), [("0,5\n", "holds a single loop"),
+                                            ("0,5\n7,6\n", "holds a single loop")])  # fmt: skip
+def test_one_length_is_no_run(tmp_path, rows, said):
+    """One row, and two bare stamps, which are one length between them."""
+    with pytest.raises(LogError, match=said):
+        read(tmp_path, "time_ms,heading\n" + rows)
