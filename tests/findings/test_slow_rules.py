@@ -257,3 +257,32 @@ def test_without_calls_stalls_count_from_half_a_loop_on(count, more_ms, told):
         (stalls,) = re.findall(r"^(\d+) stalls of about .* at no regular interval", texts[0])
         made_ms = (made["read"] - 1e6) / 1e6
         assert int(stalls) == pytest.approx((made_ms >= 0.5 * 9.3).sum(), abs=1)
+
+
+def test_a_rhythm_of_the_whole_loop_is_no_pause_and_no_culprit_besides():
+    """Every 50 loops 6 ms in whichever of three calls happens to run: told once, by its rhythm."""
+    draw = np.random.default_rng(31)
+    made = {name: ms * 1e6 * np.exp(draw.normal(0, 0.02, 4000))
+            for name, ms in (("imu", 3), ("arm", 3), ("drive", 3))}  # fmt: skip
+    for k in range(20, 4000, 50):
+        made[("imu", "arm", "drive")[draw.integers(3)]][k] += 6e6
+    ns = {name: took.astype(np.int64) for name, took in made.items()}
+    found = summarise(make_flat_run(sum(ns.values()) + 300_000, ns)).findings
+    slow = [f for f in found if f.code in ("recurring_stall", "pauses", "slow_culprit")]
+    assert [f.code for f in slow] == ["recurring_stall"]
+    assert slow[0].value == pytest.approx(6, abs=0.1)
+    assert " every 50 loops (" in slow[0].text
+    assert "in whatever call happens to run" in slow[0].text
+
+
+def test_a_call_that_runs_into_its_timeout_is_told_by_that_alone():
+    """A read that returns after 40 ms in 30 of 4,000 loops: no culprit besides."""
+    draw = np.random.default_rng(32)
+    made = {"work": 8e6 * np.exp(draw.normal(0, 0.02, 4000)),
+            "read": 1e6 * np.exp(draw.normal(0, 0.05, 4000))}  # fmt: skip
+    made["read"][draw.choice(np.arange(50, 3950), 30, replace=False)] = 40e6
+    ns = {name: took.astype(np.int64) for name, took in made.items()}
+    at = summarise(make_flat_run(sum(ns.values()) + 300_000, ns))
+    assert any(s.code == "timeout" for b in at.blocking for s in b.signs if b.name == "read")
+    assert "timeout" in " ".join(f.text for f in at.findings)
+    assert "slow_culprit" not in {f.code for f in at.findings}
