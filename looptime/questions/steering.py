@@ -170,10 +170,21 @@ def heading(
     ]
     return replace(
         found,
-        notes=(*found.notes, *notes),
+        notes=(*found.notes, *notes, *_set_aside(run)),
         loops_in_run=found.loops_in_run + warmup_loops,
         warmup_loops=warmup_loops,
     )
+
+
+def _set_aside(run: Run) -> tuple[str, ...]:
+    """What is said of rows that could not be used, but for those at the log's ends."""
+    ends = ("before first loop", "unfinished last loop")
+    lost = {why: n for why, n in run.set_aside.counts.items() if n and why not in ends}
+    if not lost:
+        return ()
+    shown = ", ".join(f"{n:,} {why}" for why, n in lost.items())
+    return (f"rows of the log set aside: {shown}; where one of them held a read or a use, the one "
+            "before counts on",)  # fmt: skip
 
 
 def control(

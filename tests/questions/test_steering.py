@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from looptime import read
 from looptime.errors import UsageError
 from looptime.heading import Labels, Lead, Tolerance
 from looptime.project import Heading, Project
@@ -60,3 +61,16 @@ def test_loops_of_no_robot_are_not_modelled(question):
     run = make_flat_run(np.full(300, hour), {"gyro.read": np.full(300, hour // 4)})
     with pytest.raises(UsageError, match=r"a loop takes 3,600 s, .* --unit"):
         question(Asked(), run)
+
+
+def test_rows_set_aside_are_said_beside_the_heading(tmp_path):
+    """A write that lies across the call before it is set aside: the heading's notes say so."""
+    rows = "".join(
+        f"main,gyro.read,{20_003 * k},500\n"
+        f"main,drive.write,{20_003 * k + (300 if k == 40 else 900)},2000\n"
+        for k in range(100)
+    )
+    log = tmp_path / "log.csv"
+    log.write_text("thread,name,start_us,duration_us\n" + rows)
+    notes = heading(Asked(), read(log), "steady:90", curve=False).notes
+    assert any("set aside: 1 overlaps another call" in note for note in notes)

@@ -62,7 +62,7 @@ def _from_calls(parsed: Parsed, rows: CallRows, path: str, options: Options) -> 
         rows = rows.take(np.argsort(rows.start, kind="stable"))
         cuts = cuts_of(rows, tolerance) or [0, len(rows)]
     said = _said_labels(rows)
-    calls, first_row, phase = _gather(rows, cuts, found, tolerance, parsed.outcast)
+    calls, first_row, phase, ran_on = _gather(rows, cuts, found, tolerance, parsed.outcast)
     count = len(found.start)
     has = first_row >= 0
     loops = LoopColumns(
@@ -85,12 +85,24 @@ def _from_calls(parsed: Parsed, rows: CallRows, path: str, options: Options) -> 
         signals=_signals(rows, found),
         marks=marks,
     )
-    return _finish(made, parsed, path, found.said)
+    return _finish(made, _with_note(parsed, ran_on), path, found.said)
+
+
+def _with_note(parsed: Parsed, ran_on: int) -> Parsed:
+    """With what is said of calls that ended a little after the next began."""
+    if not ran_on:
+        return parsed
+    one = ran_on == 1
+    note = (
+        f"{ran_on:,} {'call' if one else 'calls'} ended a little after the next began: "
+        f"{'its' if one else 'their'} self time counts up to there"
+    )
+    return replace(parsed, clock=replace(parsed.clock, notes=(*parsed.clock.notes, note)))
 
 
 def _gather(
     rows: CallRows, cuts: list[int], found: FoundLoops, tolerance: int, outcast: Outcast
-) -> tuple[CallColumns, Int, Int | None]:
+) -> tuple[CallColumns, Int, Int | None, int]:
     """Work through the spans and write what they yield over the rows they came from."""
     self_ns = np.empty(len(rows), rows.duration.dtype)
     depth = np.empty(len(rows), np.int8)
@@ -99,7 +111,7 @@ def _gather(
         loop = np.empty(len(rows), np.int32)
     first_row = np.full(len(found.start), -1, np.int64)
     phase = None if rows.phase is None else np.zeros(len(found.start), np.int16)
-    at = 0
+    at = ran_on = 0
     spilt: list[tuple[Int, Int, Int]] = []
     kept = ("start", "duration", "name", "thread", "seq", "cpu")
     for span in spans_of(rows, cuts, found, tolerance):
@@ -114,6 +126,7 @@ def _gather(
         spilt.append((span.spill[0] + at, span.spill[1], span.spill[2]))
         outcast.row += span.outcast.row
         outcast.reason += span.outcast.reason
+        ran_on += span.ran_on
         which, first = span.first_row
         new = first_row[which] < 0
         first_row[which[new]] = first[new]
@@ -136,7 +149,7 @@ def _gather(
         seq=columns["seq"], cpu_ns=columns["cpu"], spill_row=row[by_row],
         spill_loop=later[by_row].astype(np.int32), spill_ns=ns[by_row],
     )  # fmt: skip
-    return calls, first_row, phase
+    return calls, first_row, phase, ran_on
 
 
 def _said_labels(rows: CallRows) -> dict[str, dict[int, str]]:

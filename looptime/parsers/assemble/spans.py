@@ -28,6 +28,9 @@ __all__ = ["SPAN_ROWS", "Span", "cuts_of", "spans_of"]
 
 #: Rows in a span.
 SPAN_ROWS = 65_536
+#: Share of the rows up to which overlaps are odd ones, and share of the shorter call up to which
+#: the earlier one merely ran on.
+_FEW, _RAN_ON = 0.05, 0.1
 #: Later than any call; a tolerance may be added to it.
 _NEVER = np.iinfo(np.int64).max // 2
 
@@ -44,6 +47,7 @@ class Span:
     outcast: Outcast
     first_row: tuple[Int, Int]
     phase: Int | None
+    ran_on: int = 0  #: Calls that ended a little after the next began
 
 
 def cuts_of(rows: CallRows, tolerance: int) -> list[int] | None:
@@ -126,10 +130,12 @@ def _span(rows: CallRows, lo: int, hi: int, found: FoundLoops, tolerance: int) -
     rows_of_first = first + lo
     part = replace(part, loop=None, phase=None, hidden=None, labels={})  # done with
     pieces = _by_thread(part, at, np.flatnonzero(keep), found, tolerance, outcast)
-    calls, loop, nested, spill = pieces[0] if len(pieces) == 1 else _merged(pieces)
+    ran_on = sum(piece[-1] for piece in pieces)
+    calls, loop, nested, spill, _ = pieces[0] if len(pieces) == 1 else _merged(pieces)
     return Span(
-        calls, loop, nested.depth, nested.self_ns, spill, outcast, (which, rows_of_first), phase
-    )
+        calls, loop, nested.depth, nested.self_ns, spill, outcast, (which, rows_of_first), phase,
+        ran_on,
+    )  # fmt: skip
 
 
 def _place(part: CallRows, found: FoundLoops, outcast: Outcast) -> tuple[Int, Bool]:
@@ -174,7 +180,7 @@ def _by_number(part: CallRows, found: FoundLoops) -> Int | None:
     return np.repeat(at.astype(np.int32), np.diff(first, append=len(part)))
 
 
-_Piece = tuple[CallRows, Int, Nest, tuple[Int, Int, Int]]
+_Piece = tuple[CallRows, Int, Nest, tuple[Int, Int, Int], int]
 
 
 def _by_thread(
@@ -205,16 +211,21 @@ def _nested(
     mine_at = mine_at if order is None else mine_at[order]
     mine, at = part.take(mine_at), at[mine_at]
     nested = nest(mine.start, mine.start + mine.duration, tolerance)
+    odd, share = int(nested.overlaps.sum()), 0.0
+    if 0 < odd <= _FEW * len(mine):
+        share = _RAN_ON
+        nested = nest(mine.start, mine.start + mine.duration, tolerance, share)
+    ran_on = max(odd - int(nested.overlaps.sum()), 0)
     while nested.overlaps.any():
         outcast.add(mine.table_row(np.flatnonzero(nested.overlaps)), "overlaps another call")
         good = ~nested.overlaps
         mine, at = mine.take(good), at[good]
-        nested = nest(mine.start, mine.start + mine.duration, tolerance)
+        nested = nest(mine.start, mine.start + mine.duration, tolerance, share)
     empty: Int = np.empty(0, np.int64)
     spill = (empty, empty, empty)
     if on_loop_thread and len(mine):
         spill = spills(mine.start, nested, at, found.start, found.end)
-    return mine, at, nested, spill
+    return mine, at, nested, spill, ran_on
 
 
 def _merged(pieces: list[_Piece]) -> _Piece:
@@ -235,14 +246,15 @@ def _merged(pieces: list[_Piece]) -> _Piece:
     )
     before = np.cumsum([0, *(len(mine) for mine, *_ in pieces)])
     spilt = [
-        (place[row + before[i]], later, ns) for i, (_, _, _, (row, later, ns)) in enumerate(pieces)
+        (place[row + before[i]], later, ns)
+        for i, (_, _, _, (row, later, ns), _) in enumerate(pieces)
     ]
     spill = tuple(np.concatenate(part) for part in zip(*spilt, strict=True))
     nested = Nest(
-        joined([n.depth for _, _, n, _ in pieces]),
+        joined([n.depth for _, _, n, *_ in pieces]),
         np.empty(0, np.int64),
         np.empty(0, np.int64),
-        joined([n.self_ns for _, _, n, _ in pieces]),
+        joined([n.self_ns for _, _, n, *_ in pieces]),
         np.empty(0, bool),
     )
-    return calls, joined([at for _, at, _, _ in pieces]), nested, spill  # type: ignore[return-value]
+    return calls, joined([at for _, at, *_ in pieces]), nested, spill, 0  # type: ignore[return-value]

@@ -80,7 +80,7 @@ def _from_end_order(start: Int) -> Int:
     return np.insert(ready, np.searchsorted(start[ready], start[late], side="left"), late)
 
 
-def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
+def nest(start: Int, end: Int, tolerance: int = 0, share: float = 0.0) -> Nest:
     """Find how calls of one thread lie within each other.
 
     A call lies within the latest earlier one that has not yet ended. One level of nesting is
@@ -92,6 +92,9 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
         In the order of `parents_first`.
     tolerance : int
         Overlap [ns] that counts as rounding.
+    share : float
+        So much of the shorter of two calls may the earlier run on after the later began, too; it
+        then ends where that begins.
 
     Examples
     --------
@@ -101,6 +104,7 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
     ([0, 1, 0], [-1, 0, -1], [2, 2, 1])
     """
     count = len(start)
+    length = end - start
     end = end.copy()
     depth = np.zeros(count, np.int16)
     parent = np.full(count, -1, np.int64)
@@ -119,14 +123,15 @@ def nest(start: Int, end: Int, tolerance: int = 0) -> Nest:
         below = within if rows is None else rows[within]
         up = up if rows is None else rows[up]
         if (start[below] >= end[up]).any():  # hidden by a call that overlaps: one after another
-            return _one_by_one(start, end, tolerance)
+            return _one_by_one(start, end, tolerance, share)
         late = np.flatnonzero(end[below] > end[up])
         if len(late):
             inner, outer = below[late], up[late]
             over, early = end[inner] - end[outer], end[outer] - start[inner]
             # the next call begins a rounding before the end of this one; where it may as well
             # lie within and end late, the smaller rounding decides
-            beside = (early <= tolerance) & ((over > tolerance) | (early < over))
+            most = np.maximum(tolerance, share * np.minimum(length[inner], length[outer]))
+            beside = (early <= most) & ((over > tolerance) | (early < over))
             if beside.any():
                 np.minimum.at(end, outer[beside], start[inner[beside]])
                 continue
@@ -154,7 +159,7 @@ def _self_ns(start: Int, end: Int, parent: Int) -> Int:
     return self_ns
 
 
-def _one_by_one(start: Int, end: Int, tolerance: int) -> Nest:
+def _one_by_one(start: Int, end: Int, tolerance: int, share: float) -> Nest:
     """The same with a stack of open calls: for stretches in which many calls overlap others.
 
     A call that overlaps another opens nothing, so that those after it are judged without it.
@@ -164,8 +169,11 @@ def _one_by_one(start: Int, end: Int, tolerance: int) -> Nest:
     open_calls: list[int] = []
     for row, (begin, stop) in enumerate(zip(starts, ends, strict=True)):
         while open_calls:
-            over, early = stop - ends[open_calls[-1]], ends[open_calls[-1]] - begin
-            if early > tolerance or (early > 0 and over <= min(early, tolerance)):
+            last_open = open_calls[-1]
+            over, early = stop - ends[last_open], ends[last_open] - begin
+            most = max(tolerance, share * min(stop - begin, ends[last_open] - starts[last_open]))
+            slightly = early <= most if over > tolerance else early <= tolerance
+            if not slightly or (early > 0 and over <= min(early, tolerance)):
                 break
             closed = open_calls.pop()
             ends[closed] = min(ends[closed], begin)

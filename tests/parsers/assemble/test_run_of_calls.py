@@ -43,6 +43,43 @@ def test_calls_that_overlap_in_a_chain_are_set_aside(tmp_path):
     balance(run)
 
 
+def one_late(arm_us, loops=100, every=None):
+    """Loops of a read, an update and a write 10 ms in; one update (or each nth) takes `arm_us`."""
+    rows = ""
+    for k in range(loops):
+        late = k == 40 if every is None else k % every == 0
+        t, arm = 20_003 * k, arm_us if late else 9_000
+        rows += f"gyro.read,{t},500\narm.update,{t + 901},{arm}\ndrive.write,{t + 10_007},2000\n"
+    return rows
+
+
+@pytest.mark.parametrize(("arm_us", "kept"), [(9_120, True), (9_290, True), (10_300, False)])
+def test_a_call_that_runs_on_a_little_past_the_next_ends_there(tmp_path, arm_us, kept):
+    """Up to a tenth of the shorter call, 0.2 of 2 ms, its self time is cut; beyond not."""
+    run = looptime.read(write(tmp_path, HEADER + one_late(arm_us)))
+    balance(run)
+    names = [name.name for name in run.names]
+    write_at = run.call_columns.start_ns[run.call_columns.name == names.index("drive.write")]
+    arms = run.call_columns.duration_ns[run.call_columns.name == names.index("arm.update")]
+    assert arms.max() == 1_000 * arm_us  # its length stays as logged
+    if kept:
+        assert np.diff(write_at).tolist() == [20_003_000] * 98
+        assert max(by_name(run)["arm.update"]) == 9_106
+        assert "overlaps another call" not in run.set_aside.counts
+        assert any("ended a little after" in note for note in run.clock.notes)
+    else:
+        assert run.set_aside.counts["overlaps another call"] == 1
+        assert not any("ended a little after" in note for note in run.clock.notes)
+
+
+def test_calls_that_overlap_again_and_again_are_of_two_threads(tmp_path):
+    """Where more than a twentieth of the rows overlap, no row is kept by cutting another."""
+    rows = "".join(f"main,{row}\n" for row in one_late(9_200, every=3).splitlines())
+    run = looptime.read(write(tmp_path, f"thread,{HEADER}{rows}"))
+    assert run.set_aside.counts["overlaps another call"] == 33  # the last loop is unfinished
+    balance(run)
+
+
 def whole_loops(kept, gone=()):
     """A recorder's log of 300 loops of three rows: those kept, but for the rows `gone`."""
     rows = [
