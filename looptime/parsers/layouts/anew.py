@@ -50,6 +50,8 @@ def laid_in_turn(start: Int, end: Int, name: Int, loop: Int | None) -> tuple[Int
     if not fall.any():
         return None
     begins = fall if loop is None else np.diff(loop) != 0
+    if not begins.any():
+        return None
     if not (fall[begins].mean() >= _MOSTLY and begins[fall].mean() >= _MOSTLY):
         return None
     first = np.concatenate([[0], np.flatnonzero(begins) + 1])
