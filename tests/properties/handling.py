@@ -370,3 +370,94 @@ def counter_of_a_round_number(made: Made, rng: Rng) -> Made | None:
     held = next(10**digits for digits in range(4, 9) if 10**digits > least)
     first = int(rng.integers(0, held))
     return moved(made, lambda at: (at + first) % held)
+
+
+@damage
+def two_writers_in_blocks(made: Made, rng: Rng) -> Made | None:
+    """Two programs write into one file, each a block at a time, in mid-row."""
+    other = make(made.layout, rng, len(made.rows) // made.block).data()
+    size = int(rng.choice([256, 1024, 4096]))
+
+    def how(data: bytes) -> bytes:
+        places = range(0, max(len(data), len(other)), size)
+        return b"".join(one[at : at + size] for at in places for one in (data, other))
+
+    return spoilt(made, how)
+
+
+@damage
+def a_block_written_twice(made: Made, rng: Rng) -> Made | None:
+    """One block of a card stands twice."""
+
+    def how(data: bytes) -> bytes:
+        at = _in_the_middle(data, rng, BLOCK) // BLOCK * BLOCK
+        return data[: at + BLOCK] + data[at : at + BLOCK] + data[at + BLOCK :]
+
+    return spoilt(made, how)
+
+
+@damage
+def bits_flipped(made: Made, rng: Rng) -> Made | None:
+    """A line without check turns single bits over, or leaves the parity bit in."""
+    share, parity = float(rng.choice([0.0002, 0.002])), bool(rng.random() < 0.3)
+
+    def how(data: bytes) -> bytes:
+        bits = np.frombuffer(data, np.uint8).copy()
+        hit = rng.random(len(bits)) < share
+        hit[: data.index(b"\n") + 1] = False
+        which = np.full(int(hit.sum()), 7) if parity else rng.integers(0, 7, int(hit.sum()))
+        bits[hit] ^= np.left_shift(1, which).astype(np.uint8)
+        return bits.tobytes()
+
+    return spoilt(made, how)
+
+
+@damage
+def errors_of_a_spreadsheet(made: Made, rng: Rng) -> Made | None:
+    """Some numbers are what a spreadsheet writes for none."""
+    rows, word = [list(row) for row in made.rows], str(rng.choice(["#REF!", "#VALUE!", "#####"]))
+    column = int(rng.choice((*made.instants, *made.spans)))
+    for at in rng.choice(len(rows), int(rng.choice([1, 10, 40])), replace=False).tolist():
+        rows[at][column] = word
+    return replace(made, rows=rows)
+
+
+@damage
+def lengths_filled_down(made: Made, rng: Rng) -> Made | None:
+    """The lengths of a stretch are a series that a spreadsheet made of the first."""
+    if not made.spans or made.block > 1:
+        return None
+    rows, column = [list(row) for row in made.rows], int(rng.choice(made.spans))
+    count, step = int(rng.choice([20, 80])), int(rng.choice([0, 1]))
+    low = int(rng.integers(5, len(rows) - count - 5))
+    for at in range(1, count):
+        rows[low + at][column] = str(int(rows[low][column]) + step * at)
+    return replace(made, rows=rows)
+
+
+@damage
+def two_logs_side_by_side(made: Made, rng: Rng) -> Made | None:
+    """The columns of another log stand beside those of this one."""
+    if made.layout.startswith("values"):
+        return None
+    other = make(made.layout, rng, len(made.rows) // made.block)
+    rows = [[*one, *two] for one, two in zip(made.rows, other.rows, strict=True)]
+    return replace(made, header=[*made.header, *other.header], rows=rows)
+
+
+@damage
+def clock_set_ahead_a_little(made: Made, rng: Rng) -> Made | None:
+    """From one loop on the clock is ahead by half a second, which its parts do not take."""
+    if not made.instants or made.layout.startswith("stamps"):
+        return None  # beside no part a stall looks the same
+    low = int(rng.integers(20, 250)) * made.block
+    return moved(made, lambda at: at + 500_000, low)
+
+
+@damage
+def rest_of_an_older_log_behind(made: Made, rng: Rng) -> Made | None:
+    """A file that had its room beforehand ends with what stood there: an older, longer log."""
+    if made.layout in ("sections", "totals"):
+        return None  # its rows are as good as the others
+    older = make(made.layout, rng, len(made.rows) // made.block).data()
+    return spoilt(made, lambda data: data + older[len(older) // 2 :])
