@@ -10,7 +10,9 @@ from looptime.parsers.lines.grid import Grid, fit_cell
 from looptime.parsers.lines.keyed import STAMP
 from looptime.parsers.text.dialect import Dialect, is_number, is_remark, split_line
 
-__all__ = ["header_lines", "join_seconds", "plain_cells", "table_grid", "two_columns"]
+__all__ = [
+    "header_lines", "join_seconds", "plain_cells", "table_grid", "two_columns", "undrawn",
+]  # fmt: skip
 
 _SECONDS = re.compile(r"(^|[^a-z])(s|secs?|seconds?)$")
 _FRACTION = {
@@ -18,6 +20,29 @@ _FRACTION = {
     re.compile(r"(^|[^a-z])(us|u?secs?|microsecs?|microseconds?|micros)$"): 6,
     re.compile(r"(^|[^a-z])(ms|millisecs?|msecs?|milliseconds?|millis)$"): 3,
 }
+
+_SAMPLE = 400
+#: What draws the frame of a table on a terminal, and what is typed instead.
+_DRAWN = str.maketrans(
+    dict.fromkeys("│┃║┆┊┌┐└┘├┤┬┴┼┏┓┗┛┣┫┳┻╋╔╗╚╝╠╣╦╩╬╞╡╪╒╕╘╛╭╮╰╯", "|") | dict.fromkeys("─━═╌┄", "-")
+)
+
+
+def undrawn(lines: list[str]) -> list[str]:
+    """Lines with bars and dashes for the frames of a table that was drawn; others as they are.
+
+    Examples
+    --------
+    >>> undrawn(["┌──┬───┐", "│ t│imu│", "├──┼───┤", "│ 0│2.5│"])
+    ['|--|---|', '| t|imu|', '|--|---|', '| 0|2.5|']
+    >>> lines = ["0,2.5"]
+    >>> undrawn(lines) is lines
+    True
+    """
+    told = [line for line in lines[:_SAMPLE] if line.strip()]
+    if not told or 2 * sum(line.lstrip()[:1] in "│┃║" for line in told) < len(told):
+        return lines
+    return [line.translate(_DRAWN) for line in lines]
 
 
 def table_grid(lines: list[str], like: Dialect) -> Grid:

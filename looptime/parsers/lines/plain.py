@@ -23,6 +23,7 @@ from looptime.parsers.lines.cell_rows import (
     plain_cells,
     table_grid,
     two_columns,
+    undrawn,
 )
 from looptime.parsers.lines.events import (
     calls_of,
@@ -153,7 +154,10 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
     sample = [line for line in lines[:_FIRST_LINES] if is_text(line)]
     if len(sample) < 2:
         return None
-    written = _written(lines, source.path)
+    ruled = undrawn(lines)
+    written = _written(ruled, source.path)
+    if ruled is not lines and (like := written()) is not None:
+        return table_grid(ruled, like), None, ""
     pair = two_columns(lines, written)
     if pair is not None:
         return pair, None, ""

@@ -81,3 +81,16 @@ def test_lines_of_a_journal_without_a_year(tmp_path, sender):
     found = self_ms(run)
     assert found["steer"] == pytest.approx(steer[:299] / 1e3, abs=1e-9)
     assert found["scan"] == pytest.approx(scan[:299] / 1e3, abs=1e-9)
+
+
+@pytest.mark.parametrize("bar", "│║")
+def test_a_table_that_was_drawn_on_a_terminal(tmp_path, bar):
+    """Frames of lines and corners are no cells: 60 loops of 20 ms with two parts."""
+    rows = "".join(f"{bar} {k:4} {bar} {20 * k:7} {bar} {2 + k % 3}.00 {bar} {8 + k % 2}.50 {bar}\n"
+                   for k in range(60))  # fmt: skip
+    head = f"{bar} loop {bar} time_ms {bar} imu_ms {bar} drive_ms {bar}\n"
+    text = f"┌──────┬─────────┬──────┬──────┐\n{head}├──────┼─────────┼──────┼──────┤\n{rows}"
+    run = read(tmp_path, f"{text}└──────┴─────────┴──────┴──────┘\n")
+    assert set(periods_ms(run)) == {20.0}
+    assert self_ms(run)["imu"][:3] == [2.0, 3.0, 4.0]
+    assert self_ms(run)["drive"][:3] == [8.5, 9.5, 8.5]
