@@ -9,7 +9,7 @@ from typing import Any
 from looptime.analysers.pacing import periods_told
 from looptime.analysers.summary import Summary
 from looptime.analysers.summary import summarise as _summarise
-from looptime.findings.about import typical_ms, with_options
+from looptime.findings.about import at_ease, typical_ms, with_options
 from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
 from looptime.findings.heading_rules import heading_findings
@@ -65,6 +65,8 @@ def find(
     made += heading_findings(summary, heading)
     made += steering_findings(summary, project)
     made = _events_first(summary, _causes_first(allowed(made)))
+    if at_ease(summary):  # nothing is gained by a cost that every wait makes up for
+        made = [replace(f, severity="note") if f.code in _STEADY else f for f in made]
     if not any(f.severity == "look" for f in made):
         made += allowed([healthy(summary)])
     return ranked([replace(f, command=with_options(f.command, given)) for f in made])

@@ -19,6 +19,7 @@ from looptime.words import ms, percent, signed, three
 
 __all__ = [
     "TIMING_GUIDE",
+    "at_ease",
     "command",
     "ease",
     "evidence",
@@ -48,6 +49,8 @@ _EVENNESS, _MUCH = 0.4, 0.01
 _FEW_PERIODS = 3.0
 #: A steady cost is small below this part of the period.
 _LITTLE = 0.125
+#: Share of the period left over from which on a loop is at ease.
+_EASY = 0.4
 #: How to time more of the robot code: the next step where the log does not hold what is asked.
 TIMING_GUIDE = "looptime guide recorders"
 
@@ -177,6 +180,11 @@ def swallowed(at: Summary, cost_ms: float) -> bool:
     """Whether a steady cost hurts nobody: small beside a wait that is most of every period."""
     small = cost_ms < _LITTLE * (at.pacing.nominal_ms or 0.0)
     return small and _spare(at) > 0.5 and not at.pace.overruns.count
+
+
+def at_ease(at: Summary) -> bool:
+    """Whether a paced loop never comes late and 99 of 100 leave much of their period over."""
+    return _spare(at) > _EASY and not at.pace.overruns.count and not at.pacing.late_count
 
 
 def _spare(at: Summary) -> float:

@@ -31,6 +31,8 @@ _DEAR_SHARE = 0.5
 #: What half of a loop in one call is worth beside a call that is known to block.
 _DEAR_WORTH = 0.7
 _UNCOVERED_SHARE = 0.3
+#: Share of the loop from which on a call is told of which nothing but its name says that it blocks.
+_GUESSED_SHARE = 0.3
 #: Writes of one loop that are told together: at least so many, and so much of the loop.
 _MANY_WRITES, _WRITES_SHARE = 2.9, 0.3
 _SIGN_CODES = {
@@ -61,6 +63,8 @@ def _blocking_calls(at: Summary) -> list[Finding]:
             continue
         if call.kind not in BLOCKING_KINDS and not block.inferred:
             continue
+        if call.share < _GUESSED_SHARE and {s.code for s in block.signs} == {"name"}:
+            continue  # the same call under another name is not told either
         if swallowed(at, call.self_ms_per_loop):
             continue
         made.append(_blocking_call(at, call, block))

@@ -93,3 +93,32 @@ def test_a_wait_of_another_name_is_no_adapter_s_tick():
     wait = 20_000_000 - work + rng.normal(0, 0.05e6, 900).astype(np.int64)
     run = make_flat_run(work + wait, {"calcul": work, "attente": wait}, {})
     assert "adapter_tick" not in codes(run)
+
+
+@pytest.mark.parametrize(
+    ("read_ms", "kind_from", "told"),
+    [(2.4, "guessed", False), (2.4, "log", True), (4.0, "guessed", True)],
+)
+def test_by_its_name_alone_only_a_dear_call_is_told_to_block(read_ms, kind_from, told):
+    """A quarter of the loop is told where the log says that it is a read, else two fifths are."""
+    draw = np.random.default_rng(5)
+    calls = {"steer.read": read_ms, "belt": 3.0, "tray": 3.0, "lamp": 4.2 - read_ms}
+    took = {n: (1e6 * draw.normal(v, 0.04, 600)).astype(np.int64) for n, v in calls.items()}
+    names = {"steer.read": {"kind": "sensor read", "kind_from": kind_from}}
+    first = summarise(make_flat_run(sum(took.values()) + 20_000, took, names)).findings[0]
+    assert (first.code == "blocking_call") is told
+
+
+@pytest.mark.parametrize(("work_ms", "leads"), [(10.0, "healthy"), (15.0, "blocking_call")])
+def test_a_loop_at_ease_is_fine_whatever_the_parts_of_its_work(work_ms, leads):
+    """Of 20 ms half is left in every loop: that a read takes half of the work is a note then."""
+    draw = np.random.default_rng(6)
+    shares = {"gyro.read": 0.5, "belt": 0.3, "tray": 0.2}
+    took = {
+        n: (1e6 * draw.normal(s * work_ms, 0.1, 600)).astype(np.int64) for n, s in shares.items()
+    }
+    took["pace"] = 20_000_000 - sum(took.values())
+    names = {"gyro.read": "sensor read", "belt": "other", "tray": "other", "pace": "pacing"}
+    made = summarise(make_flat_run(np.full(600, 20_000_000), took, names)).findings
+    assert made[0].code == leads
+    assert any(f.code == "blocking_call" for f in made)

@@ -201,9 +201,11 @@ def stretches(found: list[Head]) -> list[Stretch]:
     """What the instants of a loop, in the order of time, mark off.
 
     ``x_start`` with ``x_end`` is a stretch from one to the other; ``x_end`` alone began at the
-    instant before it; ``x_start`` alone lasts until the instant after it. A bare name is the
-    stretch that ends there if the first instant is the loop's start, else the one that begins;
-    where no header says more than a name, nor the first that it is the loop's, both ends are named.
+    instant before it; ``x_start`` alone lasts until the instant after it, and where there are
+    only such, what passes from the loop's start to the first of them is named by both. A bare name
+    is the stretch that ends there if the first instant is the loop's start, else the one that
+    begins; where no header says more than a name, nor the first that it is the loop's, both ends
+    are named.
 
     Examples
     --------
@@ -214,6 +216,8 @@ def stretches(found: list[Head]) -> list[Stretch]:
     [('gyro', 0, 1), ('drive', 1, -1)]
     >>> [s.name for s in stretches(heads(("wake", "read", "send", "done")))]
     ['wake to read', 'read to send', 'send to done']
+    >>> [s.name for s in stretches(heads(("loop_start", "drive_start", "send_start", "loop_end")))]
+    ['loop_start to drive_start', 'drive', 'send']
     >>> names = ("loop_start", "gyro_start", "gyro_end", "loop_end")
     >>> [(s.name, s.first, s.last) for s in stretches(heads(names))]
     [('gyro', 1, 2)]
@@ -226,6 +230,9 @@ def stretches(found: list[Head]) -> list[Stretch]:
     begins = {mark.stem: at for at, mark in enumerate(marks) if mark.side == "begin"}
     ends = {mark.stem: at for at, mark in enumerate(marks) if mark.side == "end"}
     made = []
+    within = {mark.side for mark, bound in zip(marks, bounds, strict=True) if not bound}
+    if bounds[0] and within == {"begin"} and not bounds[1]:
+        made.append(Stretch(f"{shown(found[0])} to {shown(found[1])}", 0, 1))
     for at, (mark, bound) in enumerate(zip(marks, bounds, strict=True)):
         name = mark.stem if mark.side else shown(found[at])
         if bound:
