@@ -44,7 +44,7 @@ _CLOCK = re.compile(
 DATED = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d|\b\d\d?[/.-]\d\d?[/.-]\d{4})[ \t]+(\d{1,2}:\d\d:)")
 _RULE = re.compile(r"^[|+:=_\s-]{3,}$")
 #: A first cell in which a spreadsheet says that it has no value.
-_CELL_ERROR = re.compile(r"#(REF!|VALUE!|DIV/0!|N/A|NAME\?|NUM!|NULL!|#+)\s*[,;\t|]")
+_CELL_ERROR = re.compile(r"#(REF!|VALUE!|DIV/0!|N/A|NAME\?|NUM!|NULL!|##+)[,;\t|]")
 #: Words between two rules.
 _TITLE = re.compile(r"^([-=*~+])\1+\s*[^\W\d_][^,;|\t]*?\1{2,}$")
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}
@@ -113,14 +113,14 @@ def is_missing(cell: str) -> bool:
 
 
 def is_remark(line: str) -> bool:
-    """Whether a line holds no row: blank, a comment, ruled with dashes, or a title.
+    r"""Whether a line holds no row: blank, a comment, ruled with dashes, or a title.
 
     Examples
     --------
     >>> is_remark("  "), is_remark("# robot: tray-carrier"), is_remark("|---|:--:|"), is_remark("1")
     (True, True, True, False)
-    >>> is_remark("#REF!,20,3"), is_remark("####;20;3"), is_remark("#20,3")
-    (False, False, True)
+    >>> is_remark("#REF!,20,3"), is_remark("####;20;3"), is_remark("#20,3"), is_remark("#\tname")
+    (False, False, True, True)
     >>> is_remark("--- AUTO ---"), is_remark("--- 12 ---"), is_remark("-3 - 4")
     (True, False, False)
     """
