@@ -154,11 +154,11 @@ def heading(asked: Asked, text: Text, log: str, as_json: bool, **given: Any) -> 
         print_json(log=log, **found.to_dict())
         return
     context = click.get_current_context()
-    stated = [context.get_parameter_source(name) for name in ("integration", "step")]
-    tell(asked, text, render_heading(
-        found, log, motion_given=motion is not None,
-        integrates=click.core.ParameterSource.COMMANDLINE in stated,
-    ))  # fmt: skip
+    stated = {
+        name for name in context.params
+        if context.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE
+    }  # fmt: skip
+    tell(asked, text, render_heading(found, log, motion is not None, stated))
 
 
 @cli.command()

@@ -137,7 +137,11 @@ def _judged_sentence(judged: list[Controlled]) -> str:
     bad = [one for one in judged if state_of(one) == "grows"]
     if bad:
         names = ", ".join(one.stated.name for one in bad)
-        return f"At this pace {names} would not settle: a disturbance grows instead of dying out."
+        text = f"At this pace {names} would not settle: a disturbance grows instead of dying out"
+        room = _room(bad[0])
+        if len(bad) > 1 or not 0 < room < 1:
+            return f"{text}."
+        return f"{text}; it settles with gains below {number(room, 2)} times what they are."
     near = min(judged, key=_room)
     ringing = [one.stated.name for one in judged if state_of(one) == "rings"]
     what = (
@@ -148,7 +152,12 @@ def _judged_sentence(judged: list[Controlled]) -> str:
     if not math.isfinite(_room(near)):
         return f"{what}."
     which = "it" if len(judged) == 1 else f"{near.stated.name}, the nearest to the edge,"
-    return f"{what}; {which} would grow with gains of {number(_room(near), 2)} times what they are."
+    slowest = near.model.stability.slowest_stable_ms if near.model.stability else None
+    edge = "" if slowest is None else f", or with even loops of {number(slowest)} ms"
+    return (
+        f"{what}; {which} would grow with gains of {number(_room(near), 2)} times what they are"
+        f"{edge}."
+    )
 
 
 def _room(one: Controlled) -> float:
@@ -188,6 +197,9 @@ def reasons(at: ControlResult) -> Iterator[str]:
     missed = [c for c in at.controllers if c.model.required and c.model.required.missed_by]
     for one in missed[:1]:
         yield _missed_words(one)
+    moved = [c for c in at.controllers if c.model.recorded is not None]
+    if not missed and len(moved) == 1:
+        yield _move_words(moved[0])
     for one in sorted(at.controllers, key=_jump)[-1:]:
         if _jump(one) >= (_NOISY if modelled else _LOUD) and modelled:
             yield _jump_words(one)
@@ -220,6 +232,31 @@ def _stall_words(one: Controlled) -> str:
         f"{one.stated.name} {number(with_.worst)}{unit_of(one)} instead of "
         f"{number(without.worst)}; allowed are {number(one.stated.tolerance)}"
     )
+
+
+def _move_words(one: Controlled) -> str:
+    """How the move goes over these loops and over even ones, and the slowest rate that does."""
+    model, unit = one.model, unit_of(one)
+    assert model.recorded is not None
+    assert model.even is not None
+    assert one.stated.target is not None
+    both = [chief(side) for side in (model.recorded, model.even)]
+    what = "overshoot" if both[0] is model.recorded.overshoot else "greatest error"
+    text = (
+        f"{one.stated.target.text}: {what} {number(both[0].p95)}{unit} (p95), with even loops "
+        f"{number(both[1].p95)}"
+    )
+    settles = model.recorded.settle_ms.p95
+    if settles is None and what == "overshoot":
+        text += "; it does not come to rest within the tolerance"
+    if settles is not None:
+        text += f"; settled after {number(settles)} ms (p95)"
+    need = model.required
+    if need is not None and need.log_shape_hz is not None:
+        text += (
+            f"; the {need.limit:g}{unit} allowed need {number(need.log_shape_hz)} loops a second"
+        )
+    return text
 
 
 def _missed_words(one: Controlled) -> str:

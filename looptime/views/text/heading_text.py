@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Collection, Iterable
 
 from rich.console import RenderableType
 from rich.padding import Padding
@@ -27,7 +27,7 @@ _PATTERNS = ("even", "log shape")
 
 
 def render_heading(
-    at: HeadingResult, source: str, motion_given: bool = True, integrates: bool = False
+    at: HeadingResult, source: str, motion_given: bool = True, asked: Collection[str] = ()
 ) -> Told:
     """What a heading study found.
 
@@ -39,8 +39,8 @@ def render_heading(
         The log.
     motion_given : bool
         Whether the caller said how the robot moves; else it is said that it was assumed.
-    integrates : bool
-        Whether the caller said how the code integrates a turn rate, and so asks what comes of it.
+    asked : collection of str
+        Options that the caller gave: what comes of them is said first.
     """
     used = f"{at.loops_used:,} of {at.loops_in_run:,} loops"
     if at.warmup_loops:
@@ -57,7 +57,7 @@ def render_heading(
     ]  # fmt: skip
     unknown = [n for n in at.notes if UNKNOWN in n]
     reasons = [
-        *((_summed(at),) if integrates else ()),
+        *(line(at) for line, options in _ASKED if not options.isdisjoint(asked)),
         _age_line(at),
         *((_line("", safe("; ".join(unknown), 300)),) if unknown else ()),
         *(() if motion_given else (_line("motion", motion_words(at.motion, False)),)),
@@ -121,13 +121,15 @@ def _age_line(at: HeadingResult) -> RenderableType:
 
 
 def _summed(at: HeadingResult) -> RenderableType:
-    whole = at.integrated
+    whole, squares = at.integrated, at.integrated.squares
     end = whole.end
+    parts = (("noise (rms)", squares.noise), ("bias", squares.bias))
+    sensor = [f"{number(math.sqrt(part) * _DEG)} deg of {name}" for name, part in parts if part]
     return _line(
         "summed",
         f"integrated with {whole.method} over a {_step_words(whole.step)} step it is "
         f"{_in(end.mean, _DEG)} deg off on average, {_in(end.p95, _DEG)} deg (p95), at the end of "
-        f"{number(whole.over_s)} s",
+        f"{number(whole.over_s)} s" + (f"; the sensor adds {', '.join(sensor)}" if sensor else ""),
     )
 
 
@@ -181,17 +183,21 @@ def _ages(at: HeadingResult) -> list[RenderableType]:
 def _stale(at: HeadingResult) -> list[RenderableType]:
     stale = at.stale
     row = ["deg", *(_in(f, _DEG) for f in (stale.mean, stale.rms, stale.p95))]
-    lost = at.phase
     return [
         heading_line("Stale heading: what the code believes against what is true, by time"),
         _table(["", "mean", "rms", "p95", "max"], [[*row, number(stale.max * _DEG)]]),
-        _line(
-            "lag",
-            f"a controller with its crossover at {lost.crossover_hz:g} Hz loses "
-            f"{number(lost.whole_run_deg.value)} deg of phase margin, "
-            f"{number(lost.worst_stretch_deg)} deg in the worst ten loops",
-        ),
+        _lag(at),
     ]
+
+
+def _lag(at: HeadingResult) -> RenderableType:
+    lost = at.phase
+    return _line(
+        "lag",
+        f"a controller with its crossover at {lost.crossover_hz:g} Hz loses "
+        f"{number(lost.whole_run_deg.value)} deg of phase margin, "
+        f"{number(lost.worst_stretch_deg)} deg in the worst ten loops",
+    )
 
 
 def _integrated(at: HeadingResult) -> list[RenderableType]:
@@ -229,20 +235,32 @@ def _integrated(at: HeadingResult) -> list[RenderableType]:
 
 
 def _path(at: HeadingResult) -> list[RenderableType]:
-    end = at.path.end
     return [
         heading_line("On the floor"),
         _line(
             "drift",
             f"{_in(at.path.drift, 1e3)} mm sideways for each metre driven straight while turning",
         ),
-        _line(
-            "position",
-            f"dead reckoning with the {at.path.heading}-of-step heading is off by "
-            f"{_in(end.mean, 1e3)} mm on average, {_in(end.p95, 1e3)} mm (p95), "
-            f"after {number(at.path.duration_s)} s at {at.path.speed_m_s:g} m/s",
-        ),
+        _position(at),
     ]
+
+
+def _position(at: HeadingResult) -> RenderableType:
+    end = at.path.end
+    return _line(
+        "position",
+        f"dead reckoning with the {at.path.heading}-of-step heading is off by "
+        f"{_in(end.mean, 1e3)} mm on average, {_in(end.p95, 1e3)} mm (p95), "
+        f"after {number(at.path.duration_s)} s at {at.path.speed_m_s:g} m/s",
+    )
+
+
+#: What is said first where one of these options is given.
+_ASKED: tuple[tuple[Callable[[HeadingResult], RenderableType], frozenset[str]], ...] = (
+    (_summed, frozenset(("integration", "step", "noise_deg_s", "density_deg_rt_s", "bias_deg_s"))),
+    (_position, frozenset(("path_heading", "speed_m_s"))),
+    (_lag, frozenset(("crossover_hz",))),
+)
 
 
 def _curve(at: HeadingResult) -> list[RenderableType]:

@@ -34,6 +34,23 @@ def test_room_in_the_sentence():
     assert f"gains of {1 / 0.3 / 0.8:.1f} times" in said
 
 
+def test_gains_and_periods_of_the_edge():
+    """Jury's test: with a latency of 0.3 loops it grows from a = 10 kp T = 1/0.3 on."""
+    said = answer(kp=40.0, plant="position", full_speed=10.0)
+    assert f"settles with gains below {1 / 0.3 / 8:.2g} times" in said
+    assert f"even loops of {1 / 0.3 / 20 * 1e3:.3g} ms" in answer(
+        kp=2.0, plant="position", full_speed=10.0
+    )
+
+
+def test_a_move_is_answered_without_a_tolerance():
+    """A rate of 10 u with kp 0.8 creeps up from below and never passes its target."""
+    said, model = why(np.full(400, 20.0), kp=0.8, plant="position", full_speed=10.0,
+                      target=parse_target("step:1"))  # fmt: skip
+    assert "step:1: overshoot 0 (p95), with even loops 0; settled after" in said
+    assert f"{model.recorded.settle_ms.p95:.3g} ms (p95)" in said
+
+
 def test_without_a_model():
     """Which gains the pace changes, or that it leaves them alone."""
     periods = np.tile([10.0, 20.0, 20.0, 40.0], 100)

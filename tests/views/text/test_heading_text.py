@@ -8,6 +8,7 @@ import pytest
 from looptime.heading import study
 from looptime.heading.integrated import parse_step
 from looptime.heading.motion import turn
+from looptime.heading.sensor import Sensor
 from looptime.heading.setup import Setup, Tolerance
 from looptime.heading.spelling import parse_motion
 from looptime.views.text.heading_text import heading_sentence, render_heading
@@ -56,10 +57,22 @@ def test_what_code_sums_up_stands_first_where_it_was_asked_for():
     """Code that assumes 20 ms where a loop takes 25 turns a fifth too little: 72 of 360 deg."""
     found = study(robot(np.full(2000, 25.0)), motion=turn(360, 120, 480), curve=False,
                   setup=Setup(step=parse_step("fixed:20")))  # fmt: skip
-    told = first_lines(render_heading(found, "log.csv", integrates=True))
+    told = first_lines(render_heading(found, "log.csv", asked={"step"}))
     assert "hold-first over a fixed 20 ms step" in told
     assert "-72.0 deg off" in told
     assert "-72.0" not in first_lines(render_heading(found, "log.csv"))
+
+
+def test_what_the_sensor_adds_stands_first_where_it_was_asked_for():
+    """Even 20 ms over 3.25 s: 0.2 deg/s of white noise sums to 0.051 deg, 0.5 of bias to 1.62."""
+    sensor = Sensor(noise_deg_s=0.2, bias_deg_s=0.5)
+    found = study(robot(np.full(2000, 20.0)), motion=turn(360, 120, 480), curve=False,
+                  setup=Setup(sensor=sensor))  # fmt: skip
+    told = first_lines(render_heading(found, "log.csv", asked={"bias_deg_s"}))
+    assert f"{0.2 * np.sqrt(3.25 * 0.02):.3g} deg of noise (rms), 1.62 deg of bias" in told
+    lag = first_lines(render_heading(found, "log.csv", asked={"crossover_hz"}))
+    assert f"loses {360 * 2 * 0.013:.3g} deg of phase margin" in lag  # 3 ms old, half of 20 held
+    assert "dead reckoning" in first_lines(render_heading(found, "log.csv", asked={"speed_m_s"}))
 
 
 @pytest.mark.parametrize(
