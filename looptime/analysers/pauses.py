@@ -96,10 +96,12 @@ def pauses(basis: Basis, costs: Costs, slow: SlowLoops, explained: set[str]) -> 
         for e in slow.events
         if e.excess_ms >= least and e.cause in ("one call", "outside all calls")
     ]
-    turns = _all_turns(basis, explained) if len(large) > 1 else []
-    taken = {c.name: c.self_ms_per_loop for c in costs.rows if c.share is not None}
     hits = [h for h in large if h.name not in explained]
     waits = _late_wakings(basis, least)
+    if waits is None and (len(hits) < _FEWEST or len({h.name for h in hits}) < 2):
+        return None  # spares the turns of every call in every loop
+    turns = _all_turns(basis, explained) if len(large) > 1 else []
+    taken = {c.name: c.self_ms_per_loop for c in costs.rows if c.share is not None}
     if (
         hits
         and waits is not None
