@@ -70,12 +70,13 @@ class _Hit(NamedTuple):
 
 @dataclass(frozen=True)
 class _Turns:
-    """The turns of one call, or the time between calls, against their usual length."""
+    """The turns of one call, or of the time between calls, that stand out of the scatter."""
 
     name: str
-    over_ms: Float  #: How much longer than usual, shape (n,)
-    usual_ms: Float  #: Median of the turns around, shape (n,)
-    total_ms: float
+    loop: Int  #: Places of their loops, shape (k,)
+    over_ms: Float  #: How much longer than usual, shape (k,)
+    usual_ms: Float  #: Median of the turns around, shape (k,)
+    total_ms: float  #: Of all turns
     #: From where on a turn stands out of the scatter, in time and as a ratio to the usual length.
     limit_ms: float
     limit_ratio: float
@@ -116,11 +117,9 @@ def _with_waits(
     least: float,
 ) -> Pauses | None:  # fmt: skip
     """Where late wakings show that calls and waits are held up alike; None where they do not."""
-    late = np.flatnonzero(waits.over_ms > waits.limit_ms)
-    if not len(late):
-        return None
-    every = [*hits, *(_Hit(int(k), float(waits.over_ms[k]), _WAIT) for k in late)]
-    mean_ms = waits.total_ms / len(waits.over_ms)
+    late = zip(waits.loop.tolist(), waits.over_ms.tolist(), strict=True)
+    every = [*hits, *(_Hit(loop, over, _WAIT) for loop, over in late)]
+    mean_ms = waits.total_ms / len(basis.run)
     found = _spread(basis, [*turns, waits], every, taken | {_WAIT: mean_ms}, least)
     return found if found is not None and found.source == "outside" else None
 
@@ -138,7 +137,9 @@ def _late_wakings(basis: Basis, least_ms: float) -> _Turns | None:
         return None
     height = median(over[over > limit])  # what falls into a longer wait may be over before it is
     total = float(np.minimum(wait, height).sum())
-    return _Turns(_WAIT, over, np.maximum(wait, 1e-6), total, limit, np.inf)
+    late = np.flatnonzero(over > limit)
+    usual = np.maximum(wait[late], 1e-6)
+    return _Turns(_WAIT, late, over[late], usual, total, limit, np.inf)
 
 
 def _spread(
@@ -283,7 +284,8 @@ def _turns(name: str, ms: Float, tick_ms: float) -> _Turns | None:
     if float((over > limit).mean()) > _RARE:
         return None
     ratio = max(_SIGMAS * MAD_SCALE * mad(over / usual), 2 * tick_ms / middle)
-    return _Turns(name, over, usual, float(ms.sum()), limit, ratio)
+    out = np.flatnonzero((over > limit) | (over > ratio * usual))
+    return _Turns(name, out, over[out], usual[out], float(ms.sum()), limit, ratio)
 
 
 def _standing_out(
@@ -296,7 +298,7 @@ def _standing_out(
     above = [np.flatnonzero(v > max(limits)) for v in values]
     if not above:
         return np.empty(0), np.empty(0, np.int64), np.empty(0)
-    loop = np.concatenate(above)
+    loop = np.concatenate([t.loop[at] for t, at in zip(turns, above, strict=True)])
     alone = np.bincount(loop, minlength=1)[loop] == 1
     value = np.concatenate([v[at] for v, at in zip(values, above, strict=True)])
     usual = np.concatenate([t.usual_ms[at] for t, at in zip(turns, above, strict=True)])
