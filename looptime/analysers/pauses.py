@@ -265,11 +265,14 @@ def _all_turns(basis: Basis, others: set[str]) -> list[_Turns]:
     tick_ms = basis.run.clock.tick_ns / 1e6
     names = [*(n.name for n in basis.run.names), UNATTRIBUTED]
     kept = [c for c in np.flatnonzero(basis.counted).tolist() if names[c] not in others]
-    own = [basis.table.series(c) for c in kept]
     if UNATTRIBUTED not in others and basis.work_known:  # a wait within it would hide pauses
-        own.append(basis.unattributed_ns.astype(np.float64))
         kept.append(-1)
-    made = [_turns(names[c], x / 1e6, tick_ms) for c, x in zip(kept, own, strict=True)]
+
+    def own(code: int) -> Float:
+        ns = basis.unattributed_ns if code < 0 else basis.table.series(code)
+        return np.asarray(ns / 1e6, np.float64)
+
+    made = (_turns(names[code], own(code), tick_ms) for code in kept)  # one at a time
     return [t for t in made if t is not None]
 
 
