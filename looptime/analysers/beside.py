@@ -14,6 +14,8 @@ __all__ = ["Ask", "beside"]
 
 #: Calls from which on threads pay: below, handing the interpreter to and fro takes longer.
 _PAYS_FROM = 1 << 19
+#: Calls from which on memory counts for more: what two threads work with lies side by side.
+_TOO_MANY = 1 << 25
 
 T = TypeVar("T")
 P = ParamSpec("P")
@@ -43,7 +45,8 @@ def beside(run: Run) -> Iterator[Ask]:
     ...     waiting()
     3
     """
-    if len(run.call_columns) < _PAYS_FROM and len(run) < _PAYS_FROM:
+    many = max(len(run.call_columns), len(run))
+    if not _PAYS_FROM <= many < _TOO_MANY:
         yield partial
         return
     from concurrent.futures import ThreadPoolExecutor

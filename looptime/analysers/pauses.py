@@ -38,6 +38,8 @@ _SIGMAS, _RARE = 8.0, 0.05
 _STEADY = 1.0
 #: Level of each of the two tests, and the fewest values that either looks at.
 _LEVEL, _FEWEST = 0.01, 6
+#: Loops by which scatter is told.
+_MANY = 500_000
 #: Log of the odds from which on hits that go with time are told from as many in each call.
 _ODDS = 1.0
 
@@ -281,12 +283,14 @@ def _turns(name: str, ms: Float, tick_ms: float) -> _Turns | None:
     middle = median(ms)
     if middle <= 0:
         return None
-    usual = np.maximum(running_median(ms), max(tick_ms / 2, 1e-6))
+    usual = running_median(ms)
+    np.maximum(usual, max(tick_ms / 2, 1e-6), out=usual)
     over = ms - usual
-    limit = max(_SIGMAS * MAD_SCALE * mad(over), 2 * tick_ms)
+    some = slice(None, None, max(1, len(ms) // _MANY))  # scatter needs no more
+    limit = max(_SIGMAS * MAD_SCALE * mad(over[some]), 2 * tick_ms)
     if float((over > limit).mean()) > _RARE:
         return None
-    ratio = max(_SIGMAS * MAD_SCALE * mad(over / usual), 2 * tick_ms / middle)
+    ratio = max(_SIGMAS * MAD_SCALE * mad(over[some] / usual[some]), 2 * tick_ms / middle)
     out = np.flatnonzero((over > limit) | (over > ratio * usual))
     return _Turns(name, out, over[out], usual[out], float(ms.sum()), limit, ratio)
 

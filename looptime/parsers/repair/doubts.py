@@ -299,15 +299,21 @@ def made_up_for(parsed: Parsed, rows: LoopRows) -> Clock:
     )
 
 
-def _no_longer(parsed: Parsed, number: Int, row: Int, what: str) -> Clock:
-    """The clock with a caution where numbers count at first and not at last."""
-    counts = np.diff(number.astype(np.int64)) == 1
-    part = max(_FEWEST, len(counts) // 10)
-    if counts[:part].mean() < 1 - COARSE or counts[-part:].mean() > _RARELY:
+def _no_longer(parsed: Parsed, number: Int, row: Int | None, what: str) -> Clock:
+    """The clock with a caution where numbers count at first and not at last; `row` None: of all."""
+    part = max(_FEWEST, (len(number) - 1) // 10) + 1
+    first, last = (_counts_on(some).mean() for some in (number[:part], number[-part:]))
+    if first < 1 - COARSE or last > _RARELY:
         return parsed.clock
-    line = int(parsed.table.line_of(row[np.flatnonzero(counts)[-1:] + 1])[0])
+    at = np.flatnonzero(_counts_on(number))[-1:] + 1
+    line = int(parsed.table.line_of(at if row is None else row[at])[0])
     said = f"after line {line} the numbers of {what} no longer count: another column?"
     return noted(parsed.clock, said)
+
+
+def _counts_on(number: Int) -> Bool:
+    """Whether each number is one more than that before it."""
+    return np.asarray(np.diff(number.astype(np.int64)) == 1)
 
 
 def miscounted_rows(parsed: Parsed) -> Clock:
@@ -315,7 +321,7 @@ def miscounted_rows(parsed: Parsed) -> Clock:
     number = parsed.table.columns.get("seq")
     if number is None or len(number) < 3 * _FEWEST:
         return parsed.clock
-    return _no_longer(parsed, np.asarray(number), np.arange(len(number)), "rows")
+    return _no_longer(parsed, np.asarray(number), None, "rows")
 
 
 def unnumbered(parsed: Parsed, rows: CallRows) -> Clock:
