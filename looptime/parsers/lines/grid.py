@@ -20,7 +20,7 @@ __all__ = ["DELIMITER", "Grid", "counts", "fit_cell", "is_stamp", "is_text"]
 DELIMITER = ";"
 _SAMPLE = 2000
 #: Columns that any log may have, and cells from which one of many short lines has room for no more.
-_ROOM, _MOST_CELLS = 200, 2_000_000
+_ROOM, _MOST_CELLS = 200, 1_000_000
 #: Names of a column of stamps.
 _STAMPS = frozenset(
     ("time", "t", "timestamp", "ts", "stamp", "clock", "elapsed", "uptime", "millis", "micros",
