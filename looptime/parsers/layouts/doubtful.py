@@ -169,6 +169,8 @@ def cut_lines(dialect: Dialect) -> tuple[str, ...]:
         return ()
     width = int((before + last).max())
     full = before + last == width
+    if full.mean() < _CUT_FEWEST:
+        return ()
     words: dict[tuple[str, ...], list[int]] = {}
     for at, row in enumerate(dialect.sample):
         words.setdefault(tuple(c for c in row[:-1] if c[:1].isalpha()), []).append(at)
@@ -182,8 +184,7 @@ def cut_lines(dialect: Dialect) -> tuple[str, ...]:
     ends = {word for word in ends if word.isalpha()}
     begun = sum(any(other != word and other.startswith(word) for other in ends) for word in ends)
     alike = max((cuts(np.array(rows)) for rows in words.values()), default=0)
-    told = alike >= 2 or begun >= 2 or cuts(np.arange(len(last))) >= _CUTS
-    if full.mean() < _CUT_FEWEST or not told:
+    if alike < 2 and begun < 2 and cuts(np.arange(len(last))) < _CUTS:
         return ()
     return (
         f"lines end at {width} characters, wherever their last cell begins: cut off there? Then "

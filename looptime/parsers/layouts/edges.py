@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from itertools import pairwise
 
@@ -167,14 +168,14 @@ def _edge(found: list[Head], dialect: Dialect) -> Head | None:
     """The column that says begin or end: by its values, then by its header."""
     likely = []
     for head in found:
-        every = [row[head.index].lower() for row in dialect.sample[:400]]
-        cells = [cell for cell in every if not is_missing(cell) or cell == "-"]
-        known = [cell for cell in cells if cell in WORDS]
+        every = Counter(row[head.index].lower() for row in dialect.sample[:400])
+        known = [cell for cell in every if cell in WORDS]
         if not {WORDS[cell] for cell in known} >= {BEGIN, END}:
             continue
-        told = [side for cell in cells if (side := side_of(cell)) is not None]
-        bare = sum(cell in WORDS or cell in _LOCKS for cell in cells)
-        if len(told) < _MOST_KNOWN * len(cells) or 2 * bare < len(told):
+        cells = {c: n for c, n in every.items() if not is_missing(c) or c == "-"}
+        told = sum(n for cell, n in cells.items() if side_of(cell) is not None)
+        bare = sum(n for cell, n in cells.items() if cell in WORDS or cell in _LOCKS)
+        if told < _MOST_KNOWN * sum(cells.values()) or 2 * bare < told:
             continue
         if all(cell in "01+-<>" for cell in known) and head.word not in COLUMNS["edge"].spellings:
             continue

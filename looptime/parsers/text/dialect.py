@@ -125,7 +125,8 @@ def is_remark(line: str) -> bool:
     (True, False, False)
     """
     bare = line.strip()
-    if bare.startswith("#") and _CELL_ERROR.match(bare):
+    # most rows need no more than their first letter
+    if bare[:1].isalnum() or (bare.startswith("#") and _CELL_ERROR.match(bare)):
         return False
     return not bare or bare.startswith(("#", "//")) or bool(_RULE.match(bare) or _TITLE.match(bare))
 

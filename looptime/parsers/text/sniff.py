@@ -138,7 +138,7 @@ def _has_spaced_quote(line: str, delimiter: str) -> bool:
 
 
 def _is_value(cell: str, decimal: str) -> bool:
-    if cell[:1].isalpha():  # most words need no more
+    if not cell or cell[:1].isalpha():  # most words need no more
         return False
     return is_number(cell, decimal) or bool(is_clock_text(cell))
 
