@@ -214,6 +214,12 @@ class Reader:
     bus: list[str | None]
     recorded: bool = False  #: The thread is in the log already
     timetable: bool = False  #: `before` counts from the last begin, not the last end
+    #: How much longer than it asks for it rests before each, of a new thread, shape (k,) [ns].
+    oversleep: Float | None = None
+
+    def off(self, sleep: float) -> Float:
+        """Time off the bus before each, shape (k,) [ns]; `sleep` as a `Setting` has it."""
+        return self.before if self.oversleep is None else self.before + sleep * self.oversleep
 
 
 def reader_of(known: KnownRun, at: Sharing) -> Reader:

@@ -51,11 +51,12 @@ class Lane:
 
     @classmethod
     def of(
-        cls, reader: Reader, buses: list[str | None], codes: dict[str, int], own: int, begun: int
-    ) -> Lane:
+        cls, reader: Reader, buses: list[str | None], codes: dict[str, int], own: int, begun: int,
+        sleep: float = 1.0,
+    ) -> Lane:  # fmt: skip
         """A reader before its first call at an instant; `own` is its bus where it has none."""
         service = np.rint(reader.service).astype(np.int64)
-        before = np.rint(reader.before).astype(np.int64)
+        before = np.rint(reader.off(sleep)).astype(np.int64)
         # a lap that takes no time at all would never end
         if service.sum() + before.sum() < 1000 * len(service):
             before = np.maximum(before, 1000)

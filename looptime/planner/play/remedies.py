@@ -15,7 +15,7 @@ from looptime.planner.play.draft import Draft, Move, Reader
 from looptime.planner.play.paced import end_pace
 from looptime.planner.play.pacer import PacedRate
 from looptime.planner.play.recorded import change_thread, is_about_threads
-from looptime.planner.play.shared_bus import rests
+from looptime.planner.play.shared_bus import oversleep
 from looptime.schema import CallName
 from looptime.stats.quantiles import percentiles
 from looptime.words import named
@@ -381,14 +381,15 @@ def _thread(draft: Draft, change: Change) -> None:
     turns = [turn for turn in turns if len(turn)]
     k = max(len(turn) for turn in turns)
     columns = [np.resize(draft.durations(turn), k) for turn in turns]
-    before = np.zeros((k, len(turns)))
-    before[:, 0] = rests(rest, k, draft.unknown("sleep") if rest else 1.0)
+    before, more = np.zeros((2, k, len(turns)))
+    if rest:
+        before[:, 0], more[:, 0] = rest, oversleep(k)
     names = [int(draft.name[turn[0]]) for turn in turns]
     buses = [draft.names[c].bus for c in names]
     draft.readers.append(
         Reader(
             _thread_name(draft, change), np.tile(np.array(names), k), np.stack(columns, 1).ravel(),
-            before.ravel(), buses * k,
+            before.ravel(), buses * k, oversleep=more.ravel() if rest else None,
         )
     )  # fmt: skip
     for code, turn in zip(names, turns, strict=True):

@@ -14,7 +14,7 @@ from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import mad
 
-__all__ = ["HAND_OVER_NS", "OVERSLEEP_NS", "Sharing", "rests", "sharing"]
+__all__ = ["HAND_OVER_NS", "OVERSLEEP_NS", "Sharing", "oversleep", "rests", "sharing"]
 
 #: A bus that is handed to a waiting thread lies idle while that thread wakes up [ns].
 HAND_OVER_NS = 20_000
@@ -35,11 +35,14 @@ def rests(rest_ns: float, count: int, late: float = 1.0) -> Float:
     >>> float(rests(1e6, 1000).mean() / 1e6).__round__(1), rests(0.0, 2).tolist()
     (1.1, [0.0, 0.0])
     """
-    if not rest_ns:
-        return np.zeros(count)
+    return rest_ns + late * oversleep(count) if rest_ns else np.zeros(count)
+
+
+def oversleep(count: int) -> Float:
+    """How much longer than it asks for a thread sleeps, each time [ns]."""
     random = np.random.default_rng(5)
     more = _MORE_NS / 2.8 * np.where(random.random(count) < 0.3, 7.0, 1.0)
-    return np.asarray(rest_ns + late * (OVERSLEEP_NS + random.exponential(more)))
+    return np.asarray(OVERSLEEP_NS + random.exponential(more))
 
 
 @dataclass(frozen=True)

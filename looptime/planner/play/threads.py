@@ -136,8 +136,10 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     begun = int(after[at.begin[0]])
     clocks = _device_clocks(draft)
     stops = _stops(draft, at, after, [codes.get(bus or "", -9) for bus in where.of_name], clocks)
+    resting = any(reader.oversleep is not None for reader in draft.readers)
+    sleep = draft.unknown("sleep") if resting else 1.0
     lanes = [
-        Lane.of(reader, mine, codes, own + i, begun)
+        Lane.of(reader, mine, codes, own + i, begun, sleep)
         for i, (reader, mine) in enumerate(zip(draft.readers, where.of_reader, strict=True))
     ]
     none = CHANCES["fair"], RESTLESS["fair"]
@@ -202,7 +204,7 @@ def _warn_of_starving(draft: Draft, where: Places, bus: str) -> None:
     if "fair" in (stated.lock if stated else "", seen.kind if seen else ""):
         return
     for reader, buses in zip(draft.readers, where.of_reader, strict=True):
-        restless = np.flatnonzero(np.roll(reader.before, -1) < WAKE_NS)
+        restless = np.flatnonzero(np.roll(reader.off(draft.setting.sleep), -1) < WAKE_NS)
         if any(buses[turn] == bus for turn in restless.tolist()):
             draft.warn(
                 f"bus {bus!r}: unless its lock is fair, a thread that does not rest can take the "
