@@ -6,13 +6,14 @@ import re
 from collections.abc import Mapping
 from dataclasses import field
 from fnmatch import fnmatchcase
+from functools import cached_property
 
 import numpy as np
 
 from looptime.errors import ProjectError
 from looptime.heading.instants import HEADING_WORDS, heading_read_guess
 from looptime.planner.changes import VERBS, Change, parse
-from looptime.planner.play.draft import KnownRun
+from looptime.planner.play.draft import KnownRun, shortened
 from looptime.records import dataclass
 
 __all__ = ["EFFORT", "LEAST", "Candidate", "Look", "NotProposed", "change_of", "efforts",
@@ -25,6 +26,7 @@ EFFORT: dict[str, float] = {
 }  # fmt: skip
 #: Of the mean loop: a saving below this is not worth a proposal.
 LEAST = 0.005
+_FEW = 500  # loops that show whether a thread pays
 #: Words in the name of a reading by which wheels are steered or the heading is held.
 _STEERS = frozenset(
     (
@@ -100,6 +102,12 @@ class Look:
     #: What was found so far.
     made: list[Candidate] = field(default_factory=list)
     left: list[NotProposed] = field(default_factory=list)
+
+    @cached_property
+    def few(self) -> KnownRun:
+        """A part of the log that shows whether a thread pays."""
+        stated = {r.name: r.recurs for r in self.at.rhythms.calls if r.recurs in ("loop", "time")}
+        return shortened(self.at, _FEW, stated)
 
     def add(
         self, changes: list[str], calls: list[str], why: str, risk: str, *, say: str, check: str,

@@ -9,7 +9,7 @@ import numpy as np
 
 from looptime.analysers.alike import in_short
 from looptime.planner.changes import Change
-from looptime.planner.play.draft import Setting, shortened
+from looptime.planner.play.draft import Setting
 from looptime.planner.play.replay import Plays
 from looptime.planner.search.look import Look, change_of
 from looptime.schema import CallName
@@ -17,7 +17,6 @@ from looptime.words import percent
 
 __all__ = ["batches", "dear_in_threads", "fewer_reads", "later"]
 
-_FEW = 500  # loops that show whether a thread pays
 #: Single calls whose costs differ by less than this share look like reads of one kind of device.
 _ALIKE = 0.3
 _THREAD_CHECK = (
@@ -144,8 +143,7 @@ def _busy(look: Look, bus: str) -> float:
 def _rest(look: Look, name: str) -> float | None:
     """Shortest rest that gives most of what a thread could save, whatever is not known."""
     target = look.mean_ns - 0.6 * look.cost[name]
-    stated = {r.name: r.recurs for r in look.at.rhythms.calls if r.recurs in ("loop", "time")}
-    short = replace(shortened(look.at, _FEW, stated), most_ns=target)
+    short = replace(look.few, most_ns=target, roomy={})
     for rest in (2.0, 5.0, 10.0, 20.0, 40.0, 80.0):
         plays = Plays(short, [Change.of("thread", name, rest_ms=rest)])
         worst_first = itertools.product((1.0, 0.0), ("middle", "fair"))
