@@ -109,7 +109,13 @@ def loop_matrices(law: Law, plant: Plant, at: Sampling) -> LoopMatrices:
     _not_too_many(on_the_way)
     rows = np.arange(n)[None, :] + np.arange(1, on_the_way + 2)[:, None]
     taken = np.append(at.taken_s, np.full(on_the_way + 1, np.inf))[rows]
-    return _matrices(law, plant, at.hold_s, taken - at.use_s[:-1], np.diff(at.read_s))
+    hold, offset, step = at.hold_s, taken - at.use_s[:-1], np.diff(at.read_s)
+    place = _places(law, plant, "o", ways=on_the_way)
+    made = np.empty((n, len(place), len(place)))
+    for low in range(0, n, _AT_ONCE):
+        part = slice(low, low + _AT_ONCE)
+        made[part] = _matrices(law, plant, hold[part], offset[:, part], step[part]).each
+    return LoopMatrices(made, place["o"], float(hold.sum()))
 
 
 def loops_by_reading(law: Law, plant: Plant, at: Sampling) -> LoopMatrices | None:
