@@ -13,7 +13,13 @@ import numpy as np
 from looptime.errors import LogError, UsageError
 from looptime.parsers.columns.evidence import check_spoilt, clocklike, counts_rows, wordy
 from looptime.parsers.columns.headers import Head, heads
-from looptime.parsers.columns.refusals import no_fit, one_number, unnamed, words_change
+from looptime.parsers.columns.refusals import (
+    no_fit,
+    one_number,
+    refuse_counts,
+    unnamed,
+    words_change,
+)
 from looptime.parsers.layouts.contract import Given, Layout, Options, Reading
 from looptime.parsers.lines.groups import refuse_mixed
 from looptime.parsers.text.dialect import Dialect, named, numbers
@@ -73,6 +79,7 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given
             raise no_fit(found, [layout.name], dialect, works, path)
         fits = [(layout, asked)]
     else:
+        refuse_counts(found, dialect, path)
         fits = _fits(found, dialect, path)
         if not fits:
             raise no_fit(found, list(TABLES), dialect, works, path)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
@@ -15,10 +16,28 @@ from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.unit import LONGEST_NS, clock_unit, instants, text_unit, too_slow
 from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.stats.autocorrelation import lag_one
 from looptime.units import split_unit
 
-__all__ = ["Works", "no_fit", "one_number", "unnamed", "words_change"]
+__all__ = ["Works", "no_fit", "one_number", "refuse_counts", "unnamed", "words_change"]
 
+#: Words for how many there are of something; fewest steps of a scale; how counts of neighbouring
+#: classes correlate at least.
+_COUNTED = frozenset(
+    [
+        "count",
+        "counts",
+        "n",
+        "loops",
+        "frequency",
+        "freq",
+        "hits",
+        "anzahl",
+        "nombre",
+        "occurrences",
+    ]
+)
+_FEWEST_BINS, _SMOOTH = 5, 0.4
 _SLOW_UNITS = ("minute", "hour", "day")
 
 #: Tells of names for the columns, as --columns takes them, what a row would be read as; None
@@ -97,6 +116,39 @@ def _far_apart(dialect: Dialect, head: Head) -> bool:
     if head.text.strip().lower().rstrip("s") not in _SLOW_UNITS or len(dialect.sample) < 3:
         return False
     return bool((np.diff(numbers(dialect, head.index)) >= 1).all())
+
+
+def refuse_counts(found: list[Head], dialect: Dialect, path: str) -> None:
+    """Refuse a histogram: a scale of times in even steps, and beside it how many there are of each.
+
+    A clock that is printed with its nominal steps is even, too: a header must speak of counts, and
+    none of the time.
+
+    Raises
+    ------
+    LogError
+        With both columns.
+    """
+    if len(found) != 2 or dialect.fields != 2:
+        return
+    for scale, counts in (found, found[::-1]):
+        values, many = numbers(dialect, scale.index), numbers(dialect, counts.index)
+        step = np.diff(values)
+        if meaning(scale.text) == "clock" or len(step) < _FEWEST_BINS or not (step > 0).all():
+            continue
+        even = float(np.ptp(step)) <= 1e-6 * float(np.abs(values).max())
+        whole = bool((many >= 0).all() and (many % 1 == 0).all()) and not rises(many)
+        if (
+            even
+            and whole
+            and lag_one(many - many.mean(), 0.0) > _SMOOTH
+            and set(re.split(r"[^a-z]+", counts.text.lower())) & _COUNTED
+        ):
+            raise LogError(
+                f"is no log of loops but counts them: {scale.text!r} is a scale in even steps and "
+                f"{counts.text!r} holds how many there are of each. Log the time of every loop, "
+                "such as time_ms", path, dialect.header_line or 1,
+            )  # fmt: skip
 
 
 def one_number(dialect: Dialect, path: str) -> LogError:

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
-from itertools import groupby
+from itertools import groupby, takewhile
 
 import numpy as np
 
@@ -42,9 +42,9 @@ from looptime.parsers.lines.other_times import other_times
 from looptime.parsers.lines.several_loops import leave_out_others
 from looptime.parsers.lines.tags import apart, cross, loops_each, of_the_loop, tags_of
 from looptime.parsers.lines.twice import once
-from looptime.parsers.text.dialect import Dialect, is_number, lines_of
+from looptime.parsers.text.dialect import Dialect, is_number, is_remark, lines_of
 from looptime.parsers.text.prose import is_written
-from looptime.parsers.text.sniff import sniff
+from looptime.parsers.text.sniff import sniff, stated_unit
 from looptime.parsers.text.source import HOLE, Source, blocks
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
@@ -62,6 +62,8 @@ _FEWEST = 10
 #: What sets a terminal's colours and place.
 _COLOURS = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 _HOLE = HOLE.decode()
+#: Columns of instants that this wing makes.
+_CLOCK = (STAMP, "start", "end")
 _LOOP_NUMBER = ("loop", "cycle", "iteration", "iter", "frame")
 _LETTERS = re.compile(r"[A-DF-Za-df-z{]")
 
@@ -130,12 +132,26 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
     if found is None:
         return None
     grid, layout, note = found
+    grid.units = _stated(grid, lines)
     grid.aside += [(at, "duplicate row") for at in again]
     grid.aside += [(at, "wrong number of fields") for at in holes]  # loops around it are not whole
     rewritten, dialect = grid.rewritten()
     source.cautions.extend([one for one in (note, *grid.notes, grid.room()) if one])
     options = replace(options, layout=None) if asked else options
     return Plain(replace(source, rewritten=rewritten), dialect, layout, options)
+
+
+def _stated(grid: Grid, lines: list[str]) -> list[str | None]:
+    """Units of the columns: of the clock that which a remark above the rows states, if none else.
+
+    A remark that speaks of all columns is heard where the names are read.
+    """
+    above = takewhile(lambda at: at[1] is None, zip(lines, grid.rows, strict=False))
+    unit, _ = stated_unit([line for line, _ in above if is_remark(line)])
+    return [
+        unit if name in _CLOCK and known is None else known
+        for name, known in zip(grid.names, grid.units, strict=True)
+    ]
 
 
 def _every_line(source: Source) -> list[str]:

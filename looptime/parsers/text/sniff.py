@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import islice
 
@@ -27,7 +28,7 @@ from looptime.parsers.text.dialect import (
 )
 from looptime.units import split_unit
 
-__all__ = ["sniff"]
+__all__ = ["sniff", "stated_unit"]
 
 #: Blanks between a name and its unit in brackets.
 _SPACED_UNIT = re.compile(r"\s+(?=[\[(][^\W\d_]{1,3}[\])])")
@@ -43,9 +44,11 @@ _OF_ALL = re.compile(
 #: Words of a comment that state the same.
 _STATED = re.compile(
     rf"\b(?:({_ALL})\b[\w\s]*?\b(?:in|en)"
-    r"|(?:times?|timings?|zeiten|units?|einheit(?:en)?)\b[\w\s]*?(?:[:=]|\b(?:in|are|sind)\b))"
-    r"\s*([^\W\d_]+)", re.IGNORECASE,
+    r"|(?:times?|timings?|instants?|(?:time)?stamps?|zeiten|units?|einheit(?:en)?)\b[\w\s]*?"
+    r"(?:[:=]|\b(?:in|are|sind)\b))\s*([^\W\d_]+)", re.IGNORECASE,
 )  # fmt: skip
+#: The same of a clock: ``ms since boot``, and no length such as ``3 s since the last match``.
+_SINCE = re.compile(r"(?<![\d.,]\s)(?<![\w.,])([^\W\d_]+)\s+(?:since|seit|depuis)\b", re.IGNORECASE)
 _DELIMITERS = (",", ";", "\t", "|", " ")
 
 _Lines = list[tuple[int, tuple[str, ...]]]
@@ -289,17 +292,34 @@ def _in_stated_unit(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     """The header in the one unit that comments above the rows state, where it names none itself."""
     header = plain.header or ()
     above = [line for number, line in every if number < plain.first_row and is_remark(line)]
-    told = [(split_unit(f"x [{at[2]}]")[1], at[1] is not None)
-            for line in above for at in _STATED.finditer(line)]  # fmt: skip
-    units = {unit for unit, _ in told if unit}
-    if len(units) != 1 or any(split_unit(one)[1] for one in header):
+    unit, of_all = stated_unit(above)
+    if unit is None or any(split_unit(one)[1] for one in header):
         return plain
-    of_all = any(every for unit, every in told if unit)
     fit = [at for at in range(len(header)) if _may_be_times(numbers(plain, at))]
-    chosen, unit = fit if of_all else fit[:1], units.pop()
+    chosen = fit if of_all else fit[:1]
     return replace(plain, header=tuple(
         f"{one} [{unit}]" if at in chosen else one for at, one in enumerate(header)
     ))  # fmt: skip
+
+
+def stated_unit(remarks: Sequence[str]) -> tuple[str | None, bool]:
+    """The one unit of time that remarks state, and whether it is that of all columns.
+
+    Examples
+    --------
+    >>> stated_unit(["# instants in us"]), stated_unit(["# all times are ms", "# run 3"])
+    (('us', False), ('ms', True))
+    >>> stated_unit(["# ms since boot, > in, < out"]), stated_unit(["# 3 s since the last match"])
+    (('ms', False), (None, False))
+    >>> stated_unit(["# time in s", "# parts, times in us"])
+    (None, False)
+    """
+    told = [(at[2], at[1] is not None) for line in remarks for at in _STATED.finditer(line)]
+    told += [(at[1], False) for line in remarks for at in _SINCE.finditer(line)]
+    known = [(unit, every) for word, every in told if (unit := split_unit(f"x [{word}]")[1])]
+    if len({unit for unit, _ in known}) != 1:
+        return None, False
+    return known[0][0], any(every for _, every in known)
 
 
 def _may_be_times(values: Float) -> bool:

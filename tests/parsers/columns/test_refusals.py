@@ -109,3 +109,29 @@ def test_a_unit_in_the_header_stays_in_the_names_that_are_suggested(head, told):
     said = no_fit(heads(like.header), ["calls"], like, lambda _: "each row a loop", "a.csv").what
     assert f'--columns "{told},b" it is read' in said
     assert ("true unit" in said) == (head == "tal")
+
+
+def test_a_histogram_is_no_log_and_gets_no_names_that_would_make_it_one(tmp_path):
+    """Bins of half a millisecond and how many loops fell into each, in either order."""
+    many = [0, 0, 3, 40, 212, 530, 340, 60, 11, 2, 0, 1]
+    rows = [(f"{7 + 0.5 * k:.1f}", str(n)) for k, n in enumerate(many)]
+    for order, header in ((1, "upto_ms,loops"), (-1, "n;width_ms")):
+        mark = "," if order == 1 else ";"
+        text = "".join(mark.join(row[::order]) + "\n" for row in rows)
+        with pytest.raises(LogError, match="is no log of loops but counts them") as caught:
+            read(tmp_path, f"{header}\n{text}")
+        assert "--columns" not in str(caught.value)
+
+
+def test_even_steps_alone_make_no_histogram(tmp_path):
+    """A clock printed by its nominal steps, beside a value that is no count."""
+    text = "".join(f"{20 * k},{100 + k % 7}\n" for k in range(40))
+    with pytest.raises(LogError) as caught:
+        read(tmp_path, f"zeile_x,wert\n{text}")
+    assert "counts them" not in str(caught.value)
+
+
+def test_a_count_beside_a_clock_in_even_steps_is_read(tmp_path):
+    """How many tags were seen in each loop of 20 ms is no histogram."""
+    text = "".join(f"{20 * k},{k * 7 % 4}\n" for k in range(60))
+    assert len(read(tmp_path, f"time_ms,count\n{text}")) == 59

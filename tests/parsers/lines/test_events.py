@@ -125,6 +125,15 @@ def test_calls_that_are_entered_and_left_by_marks_or_by_pairs_of_words(tmp_path,
     assert self_ms(run)["lights"] == pytest.approx([took - 11 for took in expected])
 
 
+@pytest.mark.parametrize("remark", ["# us since boot, > in, < out", "# instants in us"])
+def test_the_unit_of_the_clock_may_stand_in_a_remark_above_the_marks(tmp_path, remark):
+    """What the first line says is not said to be guessed from the size of the numbers."""
+    text = "".join(f"{round(at * 1e3)} {mark} {name}\n" for at, mark, name in flow())
+    run = read(tmp_path, f"{remark}\n{text}")
+    assert (run.clock.unit, run.clock.limits) == ("us", ())
+    assert periods_ms(run)[:6] == pytest.approx([12.0] * 5 + [21.0])
+
+
 def test_two_logs_among_each_other_are_told(tmp_path):
     """Loops of 7 and of 11 ms sorted by time: no event waits for the others of its loop."""
     names = ("loop start", "gyro done", "drive done")
