@@ -37,6 +37,10 @@ ONE_TICK = 1.1
 _ON_GRID = 0.15
 #: How far from a whole multiple of the tick a period may be, and in how many loops it must not.
 _OFF_TICK, _MOSTLY = 0.03, 0.9
+#: Share of the period from which on what no call covers is large, and of how much it may vary.
+_LARGE, _STILL = 0.1, 0.05
+#: Excess of late loops, in nominal periods a loop, from which on sums tell what became of it.
+_TELLS = 0.01
 #: A wait of no more than this share of the nominal period is none.
 _NO_WAIT = 0.05
 
@@ -222,7 +226,9 @@ def pacing(
     if mode != "fixed rate":
         return Pacing(mode, why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     wait = waits.wait_ns / 1e6 if known and waits.wait_ns is not None else None
-    return _fixed(period, why, achieved, wait, run.clock.tick_ns / 1e6)
+    waited = unattributed_ns / 1e6 if wait is None and unattributed_ns is not None else wait
+    tick = None if waited is None else _tick(period, waited)
+    return _fixed(period, why, achieved, wait, run.clock.tick_ns / 1e6, tick)
 
 
 def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
@@ -265,6 +271,8 @@ def _from_periods(run: Run, period: Float, rest: Float, table: SelfTable) -> tup
     """From the periods and the part of each that no call covers [ms]."""
     if run.on_loop_thread.any():
         covered = period - rest
+        if _tick(period, rest) is not None:
+            return "fixed rate", "periods are whole multiples of one although the calls are not"
         waiting = beat_call(run, table)
         if waiting is not None:
             waiting_name = run.names[waiting].name
@@ -275,8 +283,19 @@ def _from_periods(run: Run, period: Float, rest: Float, table: SelfTable) -> tup
         if falls is not None and falls < -0.6 and spread(period) < 0.6 * spread(covered):
             return "fixed rate", "the part that no call covers shrinks as the calls grow"
         if spread(covered) > 0.005 * median(period):
+            if _always_as_long(rest, covered, period):
+                return "can't tell", (
+                    f"what no call covers takes {median(rest):.3g} ms however long the calls take: "
+                    "a sleep after the work, or work without a row; label it"
+                )
             return "free-running", "no pacing wait is logged and the period follows the calls"
     return _from_grid(period)
+
+
+def _always_as_long(rest: Float, covered: Float, period: Float) -> bool:
+    """Whether the part that no call covers is large and varies far less than the calls."""
+    large = median(rest) > _LARGE * median(period)
+    return large and spread(rest) < _STILL * min(spread(covered), median(rest))
 
 
 def _from_grid(period: Float) -> tuple[str, str]:
@@ -331,9 +350,9 @@ def _on_grid(period: Float) -> bool:
 
 
 def _fixed(
-    period: Float, why: str, achieved: float | None, wait: Float | None, tick_ms: float
-) -> Pacing:
-    tick = None if wait is None else _tick(period, wait)
+    period: Float, why: str, achieved: float | None, wait: Float | None, tick_ms: float,
+    tick: float | None,
+) -> Pacing:  # fmt: skip
     middle = median(period) if tick is None else tick
     mean = float(period.mean())
     wide = spread(period if tick is None else period[period < 1.5 * tick])
@@ -352,7 +371,12 @@ def _fixed(
     after = np.flatnonzero(late[:-1] & ~late[1:])
     caught = period[after + 1] < middle - max(3 * wide, 0.03 * middle)
     mode = "fixed rate"
-    if len(after) >= 3:
+    long = period > nominal + max(0.05 * nominal, ONE_TICK * tick_ms)
+    excess = float((period - nominal)[long].sum())
+    tells = excess > _TELLS * nominal * len(period)
+    if tells and excess - float((period - nominal).sum()) > 0.5 * excess:  # made up for in the end
+        mode, late, caught = "fixed rate, catches up", long, long[:-1] & (np.diff(period) < 0)
+    elif len(after) >= 3:
         mode = "fixed rate, catches up" if caught.mean() >= 0.5 else "fixed rate, skips"
     elif len(after) and caught.all() and _made_up(period, after, middle):
         mode = "fixed rate, catches up"

@@ -416,3 +416,38 @@ def test_a_sleep_after_work_of_two_lengths_is_no_tick():
     work, wait = work.astype(int), wait.astype(int)
     found = pacing(make_flat_run(work + wait, {"work": work, "pace": wait}, NAMES))
     assert found.mode == "sleep after work"
+
+
+@pytest.mark.parametrize("missed", [0.1, 0.36, 0.45])
+def test_a_tick_that_is_made_up_for_later_is_caught_up(missed):
+    """Work of 11 to 13 ms in so many loops of a 10 ms tick: later loops make the backlog good."""
+    rng = np.random.default_rng(7)
+    work = np.where(rng.random(4000) < missed, rng.uniform(11, 13, 4000), rng.uniform(4, 7, 4000))
+    work = (1e6 * work).astype(np.int64)
+    period = fixed_rate(work, rng.integers(0, 40_000, 4000), 10_000_000)
+    found = pacing(make_flat_run(period, {"work": work, "pace": period - work}, NAMES))
+    assert (found.mode, found.nominal_hz) == ("fixed rate, catches up", 100.0)
+    assert found.made_up_count > 0.5 * found.late_count > 0
+
+
+@pytest.mark.parametrize("missed", [0.1, 0.5])
+def test_a_tick_is_told_by_whole_multiples_where_the_wait_is_not_logged(missed):
+    """Starts on the grid of 20 ms, so many of them one tick later, and calls that vary: 50 Hz."""
+    rng = np.random.default_rng(8)
+    late = rng.random(1500) < missed
+    work = (1e6 * np.where(late, rng.uniform(21, 30, 1500), rng.uniform(9, 18, 1500))).astype(int)
+    period = np.where(late, 40_000_000, 20_000_000) + rng.integers(0, 30_000, 1500)
+    found = pacing(make_flat_run(period, {"work": work}, NAMES))
+    assert (found.mode, found.nominal_hz) == ("fixed rate, skips", 50.0)
+
+
+def test_what_no_call_covers_may_be_a_sleep_where_it_never_varies():
+    """15 ms outside calls that vary by a third: a sleep or work without a row, nobody can tell."""
+    rng = np.random.default_rng(9)
+    work = (9e6 * rng.lognormal(0, 0.3, 1000)).astype(int)
+    rest = 15_000_000 + rng.integers(0, 60_000, 1000)
+    found = pacing(make_flat_run(work + rest, {"work": work}, NAMES))
+    assert found.mode == "can't tell"
+    assert "15 ms however long the calls take" in found.mode_from
+    rest = (15e6 * rng.lognormal(0, 0.2, 1000)).astype(int)
+    assert pacing(make_flat_run(work + rest, {"work": work}, NAMES)).mode == "free-running"
