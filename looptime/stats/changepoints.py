@@ -20,6 +20,8 @@ WINDOW_S = 0.5
 LEAST_LOOPS = 50
 #: Windows of the shortest segment.
 SEGMENT = 4
+#: Share of the step beside it that the step at a shoulder has at most.
+_SHOULDER = 0.25
 #: Longer runs get wider windows, so that the exact search stays quick.
 MOST_WINDOWS = 1500
 
@@ -146,6 +148,23 @@ def _without_small_steps(y: Float, cuts: list[int], least: float) -> list[int]:
     return cuts
 
 
+def _without_shoulders(y: Float, cuts: list[int]) -> list[int]:
+    """Cuts without those that a step within a window leaves beside it.
+
+    The shortest segment there may be then holds a little of the step, in the same direction.
+    """
+    while True:
+        step = np.diff(segment_means(y, cuts))
+        size = np.sort(np.abs([step[:-1], step[1:]]), axis=0)
+        shoulder = (np.diff(cuts) <= SEGMENT + 1) & (step[:-1] * step[1:] > 0)
+        shoulder &= size[0] <= _SHOULDER * size[1]
+        if not shoulder.any():
+            return cuts
+        k = int(np.argmax(shoulder))
+        k += int(abs(step[k]) > abs(step[k + 1]))
+        cuts = cuts[:k] + cuts[k + 1 :]
+
+
 def change_points(
     x: ArrayLike,
     start_s: ArrayLike,
@@ -195,7 +214,7 @@ def change_points(
         )
     y = window_medians(values, times, loops).medians
     cuts = partition(y, penalty * long_run_variance(y) * math.log(len(y)))
-    cuts = _without_small_steps(y, cuts, least_step)
+    cuts = _without_shoulders(y, _without_small_steps(y, cuts, least_step))
     means = segment_means(y, cuts)
     at = np.array(cuts, dtype=np.int64) * loops
     before = np.where(means[:-1] == 0, 1.0, means[:-1])

@@ -137,3 +137,26 @@ def test_a_step_is_told_relative_to_the_level_before_it():
     x = np.repeat([10.0, 12.0, 10.0], 2000) + np.random.default_rng(3).normal(0, 0.05, 6000)
     found = change_points(x, T)
     assert found.relative_steps == pytest.approx([0.2, -1 / 6], abs=0.003)
+
+
+@pytest.mark.parametrize("at_s", [21.0, 21.2, 21.37, 21.45])
+def test_a_step_within_a_window_is_one_step(at_s):
+    """Loops of 10 ms become 12.4 ms once, wherever between two windows: one point, whole size."""
+    rng = np.random.default_rng(int(100 * at_s))
+    for _ in range(10):
+        period = np.where(np.arange(5000) * 0.0100 < at_s, 10.0, 12.4) * rng.lognormal(
+            0, 0.05, 5000
+        )
+        start = np.cumsum(period) / 1e3
+        found = change_points(period, start - start[0])
+        assert len(found.loops) == 1
+        assert abs(found.times_s[0] - at_s) <= 1.0
+        assert found.levels[1] - found.levels[0] == pytest.approx(2.4, rel=0.05)
+
+
+def test_two_steps_a_few_windows_apart_stay_two():
+    """10, 11.2 and 12.4 ms: the one between is as high as the other."""
+    rng = np.random.default_rng(3)
+    level = np.repeat([10.0, 11.2, 12.4], [2000, 270, 2000])
+    found = change_points(level * rng.lognormal(0, 0.03, 4270), np.cumsum(level) / 1e3)
+    assert len(found.loops) == 2
