@@ -258,8 +258,11 @@ def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
 
 def _tick(period: Float, wait: Float) -> float | None:
     """The period that all others are whole multiples of, where late loops wait for a later tick."""
-    least = median(period[period < 1.5 * percentiles(period, [2])[0]])
-    multiple = period / least if least > 0 else np.zeros(len(period))
+    near = period[period <= 1.5 * percentiles(period, [2])[0]]
+    least = median(near) if len(near) else 0.0
+    if least <= 0:
+        return None
+    multiple = period / least
     whole = np.abs(multiple - np.rint(multiple)) <= _OFF_TICK
     on = whole & (np.rint(multiple) == 1)
     if whole.mean() < _MOSTLY or min(on.sum(), (whole & (multiple > 1.5)).sum()) < _FEWEST:
