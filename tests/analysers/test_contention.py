@@ -1,10 +1,12 @@
 """Who waits for whom, held against what each call truly waited."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.contention import contention
+from looptime.analysers.contention import contention, shared_buses
 from looptime.analysers.summary import summarise
 from tests.build_run import make_run
 from tests.two_threads import Job, play
@@ -53,6 +55,19 @@ def test_waits_as_played(played):
     assert entry.service_ms_per_loop.value == pytest.approx(3.1, rel=0.05)
     for call in entry.by_call:
         assert call.wait_ms_per_loop.value == pytest.approx(true[call.name], abs=0.05)
+    assert list(entry.calls) == sorted(ON_A, key=lambda name: -true[name])
+
+
+@pytest.mark.parametrize("label", [None, "port"])
+def test_calls_that_wait_for_each_other_share_a_bus(played, label):
+    """The one that any of them is labelled with, else one called after the other thread's call."""
+    run = played.run()
+    names = [replace(n, bus=label) if n.name == "enc.2" else n for n in run.names]
+    run = replace(run, names=tuple(names))
+    bus = label or "shared with gyro.read"
+    assert shared_buses(run, found_in(run)) == {
+        **dict.fromkeys([*ON_A, "gyro.read"], bus), "range.read": None, "calc": None,
+    }  # fmt: skip
 
 
 def test_waiting_and_service_add_up_to_the_calls(played):
