@@ -110,8 +110,10 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         if not named and not any(marked(h).side == "end" for h in instants):
             return None
     bounds = all(marked(h).stem.lower() in LOOP_STEMS for h in instants)
-    if bounds and not asked and understand(found, dialect).parts:  # they are its stages
-        return None
+    if bounds and not asked and len(found) > len(instants):
+        parts = {h.index for h in understand(found, dialect).parts}
+        if parts - {h.index for h in instants}:  # they are its stages
+            return None
     within = lie_within_loops([scaled(dialect, head, default) for head in instants])
     if within is False:
         instants, within = _without_host_clock(dialect, instants, default)
