@@ -87,3 +87,14 @@ def test_a_second_heading_keeps_its_own_name(tmp_path):
     run = looptime.read(log)
     assert list(run.signals.values) == ["heading_deg", "yaw"]
     assert run.signals.values["yaw"][:6].tolist() == [0, 1, 2, 3, 4, 0]
+
+
+def test_signals_between_calls_are_in_degrees_too(tmp_path):
+    """A row that holds a value names it as a header would, with its unit."""
+    log = tmp_path / "log.csv"
+    log.write_text("name,start_us,duration_us,mark,value\n" + "".join(
+        f"gyro.read,{20_000 * k},500,,\ngyro_z_rad_s,{20_000 * k + 600},0,signal,0.5\n"
+        for k in range(40)
+    ))  # fmt: skip
+    rate = looptime.read(log).signals.values["turn_rate_deg_s"]
+    assert rate == pytest.approx(np.full(len(rate), math.degrees(0.5)))

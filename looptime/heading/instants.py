@@ -222,7 +222,10 @@ def _pickup(run: Run, labels: Labels, read: Int, use: Int, notes: list[str]) -> 
     marked = pickups(run, int(calls.name[read[0]]))
     if marked is not None:
         return _last_before(marked[0], use, begin)
-    notes.append("reading made on another thread: taken to be picked up at the loop's start")
+    notes.append(
+        f"pick-up of the reading from its thread{UNKNOWN} the loop's start"
+        f"{_named_by('pickup', labels, run)}"
+    )
     return begin
 
 

@@ -21,7 +21,10 @@ from looptime.heading.motion import (
     Weave,
     turn,
 )
+from looptime.parsers.columns.headers import heads
 from looptime.run import Run
+from looptime.signal_names import quantity_of
+from looptime.units import NS_PER_S, UNITS
 
 if TYPE_CHECKING:
     from scipy.interpolate import PPoly
@@ -116,15 +119,18 @@ def _profile_file(path: Path) -> Profile:
     except (OSError, UnicodeDecodeError) as error:
         raise LogError(f"the motion file cannot be read ({error})", str(path)) from None
     rows: list[tuple[float, float]] = []
+    scale = (1.0, 1.0)
     delimiter = next((d for d in (";", "\t", ",") if d in text), ",")
     for line, fields in enumerate(csv.reader(text.splitlines(), delimiter=delimiter), start=1):
         if not fields or fields[0].lstrip().startswith("#"):
             continue
         try:
-            row = (float(fields[0]), float(fields[1]))
+            time, rate = (float(_plain(cell, delimiter)) for cell in fields[:2])
+            row = (time * scale[0], rate * scale[1])
         except (ValueError, IndexError):
             if not rows and any(c.isalpha() for c in "".join(fields)):
-                continue  # a header
+                scale = _scale_of(fields, str(path), line)
+                continue
             raise LogError(
                 "two numbers are wanted: time in s and turn rate in deg/s", str(path), line
             ) from None
@@ -144,6 +150,25 @@ def _profile_file(path: Path) -> Profile:
     if rates[0] or rates[-1]:
         limits = ("the motion does not begin and end at rest: its rate jumps there",)
     return Profile(path.name, times - times[0], np.radians(rates), limits)
+
+
+def _plain(cell: str, delimiter: str) -> str:
+    """A number with a decimal point, where a comma parts no cells."""
+    return cell if delimiter == "," else cell.replace(",", ".")
+
+
+def _scale_of(header: list[str], path: str, line: int) -> tuple[float, float]:
+    """Seconds and deg/s in one of a motion file's units, by its header."""
+    named = {head.index: head for head in heads(tuple(header))}
+    unit = named[0].unit if 0 in named else None
+    found = quantity_of(header[1]) if len(header) > 1 else None
+    if found is not None and found.name != "turn_rate_deg_s":
+        raise LogError(
+            f"{header[1]!r} is a heading: a motion file has a turn rate, as in "
+            "time_s,turn_rate_deg_s", path, line,
+        )  # fmt: skip
+    seconds = 1.0 if unit is None else UNITS[unit] / NS_PER_S
+    return seconds, 1.0 if found is None else found.factor
 
 
 def recorded_motion(run: Run) -> Recorded:

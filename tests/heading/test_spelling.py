@@ -69,6 +69,7 @@ def test_file_gives_a_rate_of_straight_lines(tmp_path, content):
     ("0,0\n", None, "at least two rows"),
     ("0,0\n1,0\n", None, "does not turn"),
     ("0,0\n99999,5\n", None, "in seconds"),
+    ("t_s,heading_deg\n0,0\n1,9\n", 1, "is a heading"),
 ])  # fmt: skip
 def test_bad_file_names_the_line(tmp_path, content, line, says):
     """A motion file that cannot be used is an error with file and line."""
@@ -77,6 +78,20 @@ def test_bad_file_names_the_line(tmp_path, content, line, says):
     with pytest.raises(LogError, match=says) as caught:
         parse_motion(str(path))
     assert caught.value.line == line
+
+
+@pytest.mark.parametrize("content", [
+    "t_ms;omega [rad/s]\n0;0\n1000;1,5707963268\n2000;0\n",
+    "time_s,yaw_rate_mrad_s\n0,0\n1,1570.7963268\n2,0\n",
+    "Zeit [s]\tDrehrate [°/s]\n0,0\t0\n1,0\t90,0\n2,0\t0\n",
+])  # fmt: skip
+def test_the_header_of_a_motion_file_names_its_units(tmp_path, content):
+    """A triangle of 90 deg/s over 2 s, in three spellings: a quarter turn in each."""
+    path = tmp_path / "m.csv"
+    path.write_text(content, encoding="utf-8")
+    motion = parse_motion(str(path))
+    assert motion.duration_s == pytest.approx(2.0)
+    assert np.degrees(motion.heading(2.0)) == pytest.approx(90.0)
 
 
 def test_missing_file_is_an_error():

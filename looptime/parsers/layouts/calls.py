@@ -31,6 +31,7 @@ from looptime.parsers.layouts.contract import (
 from looptime.parsers.layouts.own_threads import THREADS, call_spans, thread_column
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.parsers.text.table import Key, Table
+from looptime.signal_names import known_as
 from looptime.stats.arrays import distinct
 from looptime.units import UNITS
 
@@ -381,7 +382,10 @@ def _with_marks(rows: CallRows, table: Table) -> CallRows:
         for name in distinct(rows.name[here]):
             mine = here[rows.name[here] == name]
             value = table.columns["value"][at][mine]
-            signals[rows.names[name]] = (rows.start[mine], value)
+            known, factor = known_as(rows.names[name])
+            if known in signals:
+                known, factor = rows.names[name], 1.0
+            signals[known] = (rows.start[mine], value * factor)
     handed = np.flatnonzero(
         np.isin(mark, [code[word] for word in ("published", "used") if word in code])
     )
