@@ -32,7 +32,8 @@ _DEAR_SHARE = 0.5
 _DEAR_WORTH = 0.7
 _UNCOVERED_SHARE = 0.3
 #: Share of the loop from which on a call is told of which nothing but its name says that it blocks.
-_GUESSED_SHARE = 0.3
+#: It is told all the same where it is so many times as long as any other.
+_GUESSED_SHARE, _BY_FAR = 0.3, 1.4
 #: Writes of one loop that are told together: at least so many, and so much of the loop.
 _MANY_WRITES, _WRITES_SHARE = 2.9, 0.3
 _SIGN_CODES = {
@@ -63,12 +64,19 @@ def _blocking_calls(at: Summary) -> list[Finding]:
             continue
         if call.kind not in BLOCKING_KINDS and not block.inferred:
             continue
-        if call.share < _GUESSED_SHARE and {s.code for s in block.signs} == {"name"}:
+        guessed = {s.code for s in block.signs} == {"name"}
+        if guessed and call.share < _GUESSED_SHARE and not _leads(at, call.share):
             continue  # the same call under another name is not told either
         if swallowed(at, call.self_ms_per_loop):
             continue
         made.append(_blocking_call(at, call, block))
     return made[:3]
+
+
+def _leads(at: Summary, share: float) -> bool:
+    """Whether a share is that of the longest call by far."""
+    return all(c.share is None or share >= _BY_FAR * c.share for c in at.costs.calls
+               if c.share != share)  # fmt: skip
 
 
 def _blocking_call(at: Summary, call: CallCost, block: Blocking) -> Finding:

@@ -109,6 +109,15 @@ def test_by_its_name_alone_only_a_dear_call_is_told_to_block(read_ms, kind_from,
     assert (first.code == "blocking_call") is told
 
 
+def test_a_call_that_is_by_far_the_longest_is_told_by_its_name_too():
+    """A quarter of the loop in one read, and no other call as long as two thirds of it."""
+    draw = np.random.default_rng(5)
+    calls = {"steer.read": 2.5, "belt": 1.6, "tray": 1.6, "lamp": 1.5, "fan": 1.4, "send": 1.4}
+    took = {n: (1e6 * draw.normal(v, 0.04, 600)).astype(np.int64) for n, v in calls.items()}
+    run = make_flat_run(sum(took.values()) + 20_000, took, {"steer.read": "sensor read"})
+    assert summarise(run).findings[0].code == "blocking_call"
+
+
 @pytest.mark.parametrize(("work_ms", "leads"), [(10.0, "healthy"), (15.0, "blocking_call")])
 def test_a_loop_at_ease_is_fine_whatever_the_parts_of_its_work(work_ms, leads):
     """Of 20 ms half is left in every loop: that a read takes half of the work is a note then."""
