@@ -267,10 +267,9 @@ def _missed_words(one: Controlled) -> str:
     assert model.even is not None
     now, even = (getattr(side, need.figure).p95 for side in (model.recorded, model.even))
     what = "overshoot" if need.figure == "overshoot" else "greatest error"
-    text = (
-        f"{one.stated.name} misses its tolerance of {need.limit:g}{unit_of(one)}: {what} (p95) "
-        f"{number(now)}, with even loops {number(even)}"
-    )
+    missed = f"{one.stated.name} misses its tolerance of {need.limit:g}{unit_of(one)}"
+    figures = f"{what} (p95) {number(now)}, with even loops {number(even)}"
+    text = f"{missed}: {figures}"
     stalls = now is not None and even is not None and now > _MUCH * even
     if need.log_shape_hz is not None:
         cause = "the stalls" if need.missed_by == "stalls" else "the mean rate"
@@ -286,7 +285,7 @@ def _missed_words(one: Controlled) -> str:
             f"{text}: much of it is the stalls', but no rate keeps it without them either: change "
             "the gains or the target, too"
         )
-    return f"{text}: no rate keeps it: change the gains or the target"
+    return f"{missed} and going faster would not mend it: change the gains or the target; {figures}"
 
 
 def unit_of(one: Controlled) -> str:
