@@ -21,8 +21,12 @@ from looptime.stats.quantiles import percentiles
 
 __all__ = ["exclusions"]
 
-#: A call that ends within this share of its bare service after another's end was served with it.
+#: A call that ends within this share of its bare service after another's end was served with it,
 ZONE = 0.75
+#: but where the services vary, only what ends sooner than this share of those that met nobody [%],
+SHORT = 5.0
+#: and down to this share of the bare service: of waits by chance, too many are shorter still.
+LEAST = 0.4
 #: Share of such meetings above which a pair does not exclude.
 DROP = 0.12
 #: Share from which on both are told to be apart; by chance it is about `ZONE`.
@@ -92,14 +96,19 @@ class _Services:
         self, tracks: Sequence[Track], found: dict[Pair, Meeting], kept: set[Pair]
     ) -> None:
         self._tracks, self._found, self._kept = tracks, found, kept
-        self.middle = np.zeros(len(tracks))
+        self.middle, self.least = np.zeros(len(tracks)), np.zeros(len(tracks))
         for me in range(len(tracks)):
             self.renew(me)
 
     def renew(self, me: int) -> None:
-        """Take the middle again, after one of its pairs was dropped."""
+        """Take the middle and the least service again, after one of its pairs was dropped."""
         took = self.of(me)
-        self.middle[me] = median(took) if len(took) else 0.0
+        middle = median(took) if len(took) else 0.0
+        self.middle[me], self.least[me] = middle, ZONE * middle
+        free = self.unhindered(me)
+        if len(free) >= 20:
+            short = percentiles(free, [SHORT])[0]
+            self.least[me] = min(max(short, LEAST * middle), ZONE * middle)
 
     def of(self, me: int, without: int = -1) -> Float:
         """End minus the last end of a partner within the call, else its begin [ns]."""
@@ -140,7 +149,7 @@ def _caught(meeting: Meeting, service: _Services) -> float:
     count = 0
     shares = []
     for side in meeting.sides:
-        caught = int((side.residual < ZONE * service.middle[side.me]).sum())
+        caught = int((side.residual < service.least[side.me]).sum())
         side.together = caught / len(side.residual) if len(side.residual) else 0.0
         count += caught
         if len(side.residual) >= FEW:
@@ -225,7 +234,7 @@ def _evidence(service: _Services, side: Side) -> int:
     mine = service.middle[side.me]
     without = service.of(side.me, without=side.other)[side.hit]
     clear = max(0.5 * min(mine, service.middle[side.other]), 4 * service.scatter(side.me))
-    shown = (side.residual >= ZONE * mine) & (without - mine > clear) & (side.wait > 0)
+    shown = (side.residual >= service.least[side.me]) & (without - mine > clear) & (side.wait > 0)
     return int(shown.sum())
 
 
