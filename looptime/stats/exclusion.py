@@ -268,8 +268,7 @@ def _set_apart(
         short = median(side.residual) < NO_SERVICE_NS
         meeting.verdict = "result" if short else "unknown"
         return
-    count = meeting.together * meeting.met
-    if meeting.together >= APART and count >= FEW and any(map(_by_chance, meeting.sides)):
+    if any(s.together >= APART and _by_chance(s) for s in meeting.sides):
         meeting.verdict = "apart"
 
 
