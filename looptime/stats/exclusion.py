@@ -25,8 +25,9 @@ __all__ = ["exclusions"]
 ZONE = 0.75
 #: but where the services vary, only what ends sooner than this share of those that met nobody [%],
 SHORT = 5.0
-#: and down to this share of the bare service: of waits by chance, too many are shorter still.
-LEAST = 0.4
+#: and down to this share of the bare service: of waits by chance, too many are shorter still. Where
+#: that is more than the shortest services, the other side alone is asked if it met so many.
+LEAST, ALONE = 0.4, 30
 #: Share of such meetings above which a pair does not exclude.
 DROP = 0.12
 #: Share from which on both are told to be apart; by chance it is about `ZONE`.
@@ -97,6 +98,7 @@ class _Services:
     ) -> None:
         self._tracks, self._found, self._kept = tracks, found, kept
         self.middle, self.least = np.zeros(len(tracks)), np.zeros(len(tracks))
+        self.wide = np.zeros(len(tracks), bool)
         for me in range(len(tracks)):
             self.renew(me)
 
@@ -104,11 +106,11 @@ class _Services:
         """Take the middle and the least service again, after one of its pairs was dropped."""
         took = self.of(me)
         middle = median(took) if len(took) else 0.0
-        self.middle[me], self.least[me] = middle, ZONE * middle
         free = self.unhindered(me)
-        if len(free) >= 20:
-            short = percentiles(free, [SHORT])[0]
-            self.least[me] = min(max(short, LEAST * middle), ZONE * middle)
+        short = percentiles(free, [SHORT])[0] if len(free) >= 20 else ZONE * middle
+        self.wide[me] = short < LEAST * middle
+        self.middle[me] = middle
+        self.least[me] = min(max(short, LEAST * middle), ZONE * middle)
 
     def of(self, me: int, without: int = -1) -> Float:
         """End minus the last end of a partner within the call, else its begin [ns]."""
@@ -146,16 +148,15 @@ class _Services:
 
 def _caught(meeting: Meeting, service: _Services) -> float:
     """Share of the meetings served at once, of the side that shows it most."""
-    count = 0
-    shares = []
     for side in meeting.sides:
-        caught = int((side.residual < service.least[side.me]).sum())
-        side.together = caught / len(side.residual) if len(side.residual) else 0.0
-        count += caught
-        if len(side.residual) >= FEW:
-            shares.append(side.together)
-    meeting.together = count / meeting.met if meeting.met else 0.0
-    return max([meeting.together, *shares])
+        short = side.residual < service.least[side.me]
+        side.together = float(short.mean()) if len(short) else 0.0
+    wide = service.wide
+    alone = [s for s in meeting.sides if wide[s.other] and not wide[s.me]]
+    asked = alone if alone and len(alone[0].residual) >= ALONE else list(meeting.sides)
+    met = sum(len(s.residual) for s in asked)
+    meeting.together = sum(s.together * len(s.residual) for s in asked) / met if met else 0.0
+    return max([meeting.together, *(s.together for s in asked if len(s.residual) >= FEW)])
 
 
 def _drop(found: dict[Pair, Meeting], kept: set[Pair], service: _Services) -> None:
