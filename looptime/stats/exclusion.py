@@ -240,12 +240,16 @@ def _evidence(service: _Services, side: Side) -> int:
 
 
 def _weigh(service: _Services, meeting: Meeting) -> None:
-    """The verdict on a pair that was not caught serving both at once."""
+    """The verdict on a pair that was not caught serving both at once.
+
+    Services that vary widely show nothing: what is left of one that was interrupted varies alike.
+    """
     _caught(meeting, service)
     for side, least in zip(meeting.sides, (0.0, 0.3), strict=True):
         side.shown = _evidence(service, side)
         meeting.shown = max(meeting.shown, side.shown)
-        if side.shown < max(FEW, least * len(side.residual)) or not _behaves(service, side):
+        few = side.shown < max(FEW, least * len(side.residual))
+        if few or service.wide[side.me] or not _behaves(service, side):
             continue
         if median(side.residual) < NO_SERVICE_NS:
             meeting.verdict = "result" if side is meeting.sides[0] else "unknown"

@@ -70,6 +70,21 @@ def test_calls_that_wait_for_each_other_share_a_bus(played, label):
     }  # fmt: skip
 
 
+@pytest.mark.parametrize(("burst", "first"), [(1, 0.0), (4, 0.9)])
+def test_waits_for_calls_that_vary_in_length(burst, first):
+    """A thread's frames of 3 to 6 ms, whose rows hold their own waits, are waited for as played."""
+
+    def scan(rng):
+        gaps = [rng.uniform(12, 30), *[0.004] * (burst - 1)]
+        return [Job("scan.poll", rng.uniform(3, 6), "a", gap_ms=gap) for gap in gaps]
+
+    threads = {"main": main_round, "scan": scan}
+    made = play(threads, 1200, seed=5, chance=lambda lost: 0.3 if lost else first)
+    (entry,) = found_in(made.run()).found
+    assert (set(entry.calls), entry.partners) == (ON_A, ("scan.poll",))
+    assert entry.wait_ms_per_loop.value == pytest.approx(sum(made.wait_ms().values()), rel=0.05)
+
+
 def test_waiting_and_service_add_up_to_the_calls(played):
     """A call's waiting and service are together what it costs the loop."""
     made = summarise(played.run(), keep_warmup=True).to_dict()

@@ -86,12 +86,15 @@ def _loop(rng: np.random.Generator, cost: np.ndarray) -> list[Job]:
 
 def generated(replicates: int) -> None:
     """Loops and threads on locks: of each kind so many, all costs and rests drawn anew."""
-    kinds: dict[str, tuple[str | None, float, float, bool]] = {
-        "fair lock": ("a", 0.0, 0.0, False), "barging lock": ("a", 0.95, 0.1, False),
-        "row outlasts its lock": ("a", 0.0, 0.0, True), "no lock": (None, 0.0, 0.0, False),
-        "lock of its own": ("own", 0.0, 0.0, False),
+    kinds: dict[str, tuple[str | None, float, float, bool, float]] = {
+        "fair lock": ("a", 0.0, 0.0, False, 0.0), "barging lock": ("a", 0.95, 0.1, False, 0.0),
+        "row outlasts its lock": ("a", 0.0, 0.0, True, 0.0),
+        "no lock": (None, 0.0, 0.0, False, 0.0), "lock of its own": ("own", 0.0, 0.0, False, 0.0),
+        "fair lock, uneven calls": ("a", 0.0, 0.0, False, 0.5),
+        "barging lock, uneven calls": ("a", 0.95, 0.1, False, 0.5),
+        "no lock, uneven calls": (None, 0.0, 0.0, False, 0.5),
     }  # fmt: skip
-    for name, (lock, first, later, tail) in kinds.items():
+    for name, (lock, first, later, tail, uneven) in kinds.items():
         count = Count()
         for seed in range(replicates):
             rng = np.random.default_rng(seed)
@@ -100,8 +103,11 @@ def generated(replicates: int) -> None:
             played = play(
                 {
                     "main": lambda r, cost=cost: _loop(r, cost),
-                    "reader": lambda r, own=own, rest=rest, late=late, lock=lock: [
-                        Job("gyro.read", own, lock, gap_ms=rest * r.uniform(0.9, 1.1), tail_ms=late)
+                    "reader": lambda r, own=own, rest=rest, late=late, lock=lock, uneven=uneven: [
+                        Job(
+                            "gyro.read", own * float(np.exp(uneven * r.standard_normal())), lock,
+                            gap_ms=rest * r.uniform(0.9, 1.1), tail_ms=late,
+                        )
                     ],
                 },
                 1200, seed=seed,

@@ -128,3 +128,64 @@ def test_waiting_for_the_processor_is_no_lock():
     calc = Track(0, start, start + 2e6 + took)
     vision = Track(1, at, at + took)
     assert exclusions([calc, vision])[0].verdict not in ("shares", "likely", "apart")
+
+
+def varied(kind, rng):
+    """A service of a few milliseconds whose length varies."""
+    draw = {
+        "a frame of 3 to 6 ms": lambda: rng.uniform(3.0, 6.0),
+        "a few bytes or a whole frame": lambda: 0.4 if rng.random() < 0.3 else 3.5,
+        "now and then very long": lambda: 2.5 * np.exp(rng.standard_normal()),
+    }
+    return max(float(draw[kind]()), 0.02)
+
+
+def scan_round(kind, lock, burst):
+    """A round of a thread that makes so many calls of varied length, then rests."""
+    return lambda rng: [
+        Job("scan", varied(kind, rng), lock, gap_ms=0.004 if k else rng.uniform(8.0, 25.0))
+        for k in range(burst)
+    ]
+
+
+KINDS = ["a frame of 3 to 6 ms", "a few bytes or a whole frame", "now and then very long"]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(("burst", "first"), [(1, 0.0), (4, 0.9)])
+@pytest.mark.parametrize("own_wait", [True, False])
+def test_finds_a_thread_whose_calls_vary_in_length(kind, burst, first, own_wait):
+    """Fair or not, and whether its rows hold its own wait: what waits for it is found, no more."""
+    threads = {"main": main_round, "scan": scan_round(kind, "a", burst)}
+    played = play(threads, 1500, seed=3, chance=lambda lost: 0.3 if lost else first)
+    if not own_wait:
+        played.rows = [
+            (thread, name, ask + (waited if thread == "scan" else 0.0), done, waited)
+            for thread, name, ask, done, waited in played.rows
+        ]
+    told = shared(pairs(played))
+    # what follows another call on the lock asks while nobody's row shows who has it
+    assert told >= ({("enc.1", "scan"), ("motor.1", "scan")} if own_wait else {("motor.1", "scan")})
+    assert told <= {(call, "scan") for call in ("enc.1", "enc.2", "motor.1", "motor.2")}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("burst", [1, 4])
+def test_no_lock_no_pair_of_a_thread_whose_calls_vary_in_length(kind, burst):
+    """However its calls vary, a thread on no lock shares nothing with the loop."""
+    played = play({"main": main_round, "scan": scan_round(kind, None, burst)}, 1500, seed=4)
+    verdicts = pairs(played)
+    assert not shared(verdicts)
+    assert {v for (call, _), v in verdicts.items() if call != "calc"} == {"apart"}
+
+
+def test_varied_calls_that_are_interrupted_share_no_lock():
+    """What is left of a call of random length does not tell an interruption from a wait."""
+    rng = np.random.default_rng(8)
+    done = rng.exponential(1e6, 8000).cumsum()  # in time of the processor that the loop had
+    turn = np.arange(10e6, done[-1], 17e6) + rng.uniform(0, 5e6)
+    wall = done + 4e6 * np.searchsorted(turn, done)
+    taken = turn + 4e6 * np.arange(len(turn))
+    loop = Track(0, np.append(0.0, wall[:-1]), wall)
+    vision = Track(1, taken - 3e6, taken + 4e6)  # it asks, waits for its turn of 3 ms, computes
+    assert exclusions([loop, vision])[0].verdict not in ("shares", "likely")
