@@ -156,7 +156,7 @@ def _controlled(
         return Controlled(stated, error=_written_on_change(stated, len(base), len(run))), None
     fitted = None
     if fit is not None:
-        stated, fitted = _fitted(run, stated, fit)
+        stated, fitted = _fitted(run, stated, fit, base)
     delay = stated.sensor_delay_ms / 1e3
     at = delayed(base, delay)
     age = age_parts(at)
@@ -191,15 +191,25 @@ def _no_model(stated: Controller) -> str:
     return "no mechanism is stated (plant, full_speed): stability and responses can't be told"
 
 
-def _fitted(run: Run, stated: Controller, fit: tuple[str, str]) -> tuple[Controller, Fit]:
+def _fitted(
+    run: Run, stated: Controller, fit: tuple[str, str], base: Sampling
+) -> tuple[Controller, Fit]:
+    """With the fitted mechanism, and with a dead time counted as the sensor's.
+
+    Where a row has one stamp for both signals the dead time has the way from reading to use in it.
+    """
     if stated.plant is None:
         raise UsageError("--fit needs plant: say whether the measured value is position or speed")
-    found = fit_plant(run, *fit, stated.plant, stated.sensor_delay_ms / 1e3)
+    found = fit_plant(run, *fit, stated.plant, stated.sensor_delay_ms / 1e3, stated.wraps)
     if not found.used:
         return stated, found
+    dead = 0.0 if found.dead_time_ms is None else found.dead_time_ms.value or 0.0
+    if found.one_stamp:
+        dead = max(dead - 1e3 * float((base.use_s - base.read_s).mean()), 0.0)
     return replace(
         stated, full_speed=found.full_speed.value,
         time_constant_ms=found.time_constant_ms.value or 0.0,
+        sensor_delay_ms=stated.sensor_delay_ms + dead,
     ), found  # fmt: skip
 
 

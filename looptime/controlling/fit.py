@@ -2,13 +2,16 @@
 
 The model is linear in everything but the time constant: for each of these the rest is least
 squares over the exact solution, with a state of its own at the beginning of each stretch and a
-constant push (a lift's weight) besides.
+constant push (a lift's weight) besides. A dead time between the output and the value, and rows
+that hold the output of the loop before, are looked for, since without them the time constant takes
+up what is theirs.
 """
 
 from __future__ import annotations
 
 import difflib
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -29,6 +32,14 @@ MOST_LEFT = 0.1
 STRETCH_S, LEAST_VALUES, LEAST_STRETCHES = 2.0, 12, 4
 #: Time constants that are looked through [s].
 SHORTEST_S, LONGEST_S = 1e-4, 5.0
+#: Longest dead time that is looked for: in loops or, if that is longer [s]; those tried first are
+#: half a loop and its doubles. It is looked for in the stretches in which the output does most.
+MOST_LOOPS, LONGEST_DEAD_S, STRETCHES_LOOKED_AT = 8, 0.3, 100
+#: Greatest logarithm of a time constant that is looked at then, either way.
+SPAN = 12.0
+#: A dead time is told where it leaves less than this share of the mean square that none leaves,
+#: and is more than this share of a loop.
+LEAVES, LEAST_LOOPS = 0.9, 0.1
 #: Most signals that a refusal names.
 MOST_NAMED = 12
 
@@ -43,6 +54,10 @@ class Fit:
     used: bool  #: Whether it leaves less than `MOST_LEFT` and drives the way of the output
     values: int  #: Measured values behind it
     text: str  #: How it came out, in words
+    #: Between output and value, besides the sensor's stated delay; None where none is told.
+    dead_time_ms: Figure | None = None
+    row_before: bool = False  #: Whether the output beside a value is that of the loop before
+    one_stamp: bool = False  #: Whether the output and the value stand in the same rows
 
 
 def parse_fit(text: str) -> tuple[str, str]:
@@ -59,7 +74,10 @@ def parse_fit(text: str) -> tuple[str, str]:
     return words[0], words[1]
 
 
-def fit_plant(run: Run, output: str, measured: str, kind: str, delay_s: float = 0.0) -> Fit:
+def fit_plant(
+    run: Run, output: str, measured: str, kind: str, delay_s: float = 0.0,
+    wraps: float | None = None,
+) -> Fit:  # fmt: skip
     """Fit a mechanism to two signals of a run.
 
     Parameters
@@ -72,6 +90,8 @@ def fit_plant(run: Run, output: str, measured: str, kind: str, delay_s: float = 
         ``position`` or ``speed``.
     delay_s : float [s]
         Delay within the sensor.
+    wraps : float, optional [unit]
+        Where the measured value begins anew, as an angle at 360.
 
     Raises
     ------
@@ -85,7 +105,9 @@ def fit_plant(run: Run, output: str, measured: str, kind: str, delay_s: float = 
     assert signals is not None
     time = signals.time_ns / 1e9
     given, seen = (np.isfinite(values) for values in found)
-    return fit_arrays(time[given], found[0][given], time[seen] - delay_s, found[1][seen], kind)
+    value = found[1][seen] if wraps is None else np.unwrap(found[1][seen], period=wraps)
+    fitted = fit_arrays(time[given], found[0][given], time[seen] - delay_s, value, kind)
+    return replace(fitted, one_stamp=bool((given == seen).all()))
 
 
 def _signal(run: Run, name: str) -> Float:
@@ -129,9 +151,8 @@ def fit_arrays(at: Float, output: Float, when: Float, measured: Float, kind: str
     >>> round(found.full_speed.value, 6), round(found.time_constant_ms.value, 4)
     (2.0, 100.0)
     """
-    from scipy.optimize import minimize_scalar
-
-    stretches = _stretches(at, output, when, measured)
+    given = _Given(at, output, when, measured, kind)
+    stretches = given.stretches()
     values = int(stretches.there.sum())
     if values < LEAST_VALUES * LEAST_STRETCHES or len(stretches.length) < LEAST_STRETCHES:
         raise NotEnoughError(
@@ -140,38 +161,133 @@ def fit_arrays(at: Float, output: Float, when: Float, measured: Float, kind: str
         )
     if np.ptp(output) == 0:
         raise NotEnoughError("the output never changes: drive the mechanism to and fro and log it")
+    best, rest = _told(given, 0.0)
+    constant = (best.time_constant_ms.value or 0.0) / 1e3
+    for before in (False, True):
+        tau, dead_s = _later(given, constant, before)
+        other, left = _told(given, dead_s, before, tau)
+        if before and other.dead_time_ms is None:
+            other, left = _told(given, 0.0, before, tau)
+        told = before or other.dead_time_ms is not None
+        if other.used and told and left < LEAVES * rest:
+            best, rest = other, left
+    return best
+
+
+@dataclass(frozen=True)
+class _Given:
+    """What `fit_arrays` is given."""
+
+    at: Float
+    output: Float
+    when: Float
+    measured: Float
+    kind: str
+
+    @property
+    def step_s(self) -> float:
+        return float(np.median(np.diff(self.at)))
+
+    def stretches(
+        self, dead_s: float = 0.0, before: bool = False, most: int | None = None
+    ) -> _Stretches:
+        at, output = (self.at[:-1], self.output[1:]) if before else (self.at, self.output)
+        return _stretches(at, output, self.when - dead_s, self.measured, most)
+
+
+def _later(given: _Given, tau: float, before: bool) -> tuple[float, float]:
+    """The time constant and dead time that leave least [s], from the one found without.
+
+    What a fit without makes of the two is about their sum, so they are begun there. Where rows hold
+    the loop before's output, a dead time of a whole loop would only undo that.
+    """
+    from scipy.optimize import minimize
+
+    step = given.step_s
+    longest = 0.5 * step if before else max(MOST_LOOPS * step, LONGEST_DEAD_S)
+    whole = tau + step if before else tau
+
+    def left(both: Float) -> float:
+        dead_s = float(both[1]) * step
+        if not (0 <= dead_s <= longest and abs(both[0]) < SPAN):
+            return math.inf
+        stretches = given.stretches(dead_s, before, STRETCHES_LOOKED_AT)
+        values = float(stretches.there.sum())
+        return stretches.solved(math.exp(both[0]), given.kind)[0] / values if values else math.inf
+
+    loops = [0.0, 0.5]
+    while 2 * loops[-1] * step <= longest:
+        loops.append(2 * loops[-1])
+    tried = [np.array([math.log(max(whole - d * step, 0.1 * whole)), d]) for d in loops]
+    costs = [left(one) for one in tried]
+    best, cost = tried[int(np.argmin(costs))], min(costs)
+    simplex = best + np.array([[0.0, 0.0], [-0.2, 0.1], [0.1, 0.4]])
+    close = {"xatol": 1e-3, "fatol": 1e-3 * cost, "initial_simplex": simplex}
+    found = minimize(left, best, method="Nelder-Mead", options=close).x
+    return math.exp(found[0]), float(found[1]) * step
+
+
+def _time_constant(stretches: _Stretches, kind: str, near: float | None = None) -> float:
+    """The time constant that leaves least [s]."""
+    from scipy.optimize import minimize_scalar
 
     def left(logarithm: float) -> float:
         return stretches.solved(math.exp(logarithm), kind)[0]
 
     tried = np.linspace(math.log(SHORTEST_S), math.log(LONGEST_S), 45)
-    costs = [left(float(one)) for one in tried]
-    best = int(np.argmin(costs))
+    if near is not None:
+        tried = math.log(near) + np.array([-0.3, 0.0, 0.3])
+    best = int(np.argmin([left(float(one)) for one in tried]))
     ends = (tried[max(best - 1, 0)], tried[min(best + 1, len(tried) - 1)])
     found = minimize_scalar(left, bounds=ends, method="bounded", options={"xatol": 1e-10})
-    return _told(stretches, math.exp(float(found.x)), kind, values)
+    return math.exp(float(found.x))
 
 
-def _told(stretches: _Stretches, tau: float, kind: str, values: int) -> Fit:
+def _told(
+    given: _Given, dead_s: float, before: bool = False, near: float | None = None
+) -> tuple[Fit, float]:
+    """The fit with a dead time, and the mean square that it leaves."""
+    kind, stretches = given.kind, given.stretches(dead_s, before)
+    tau = _time_constant(stretches, kind, near)
     cost, gain, rest, slope = stretches.solved(tau, kind)
     total = float((stretches.projected(tau, kind)[0] ** 2).sum())
     share = cost / total if total > 0 else 1.0
     change = max(tau * 1e-4, 1e-9)
     after = stretches.columns(tau + change, kind, gain)
-    before = stretches.columns(tau - change, kind, gain)
-    bend = stretches.without_start((after - before) / (2 * change), tau, kind)
-    spread = _cluster(np.stack([slope, bend, stretches.push(tau, kind)]), rest)
-    half = [t_quantile(0.975, max(len(stretches.length) - 2, 1)) * s for s in spread[:2]]
-    speed = Figure(gain, gain - half[0], gain + half[0])
-    time = Figure(tau, max(tau - half[1], 0.0), tau + half[1]).scaled(1e3)
+    early = stretches.columns(tau - change, kind, gain)
+    bend = stretches.without_start((after - early) / (2 * change), tau, kind)
+    slopes = [slope, bend, stretches.push(tau, kind)]
+    if dead_s:
+        rate = stretches.columns(tau, kind, gain, rate=True)
+        slopes.append(stretches.without_start(rate, tau, kind))
+    spread = _cluster(np.stack(slopes), rest)
+    half = t_quantile(0.975, max(len(stretches.length) - 2, 1)) * spread
+    speed = Figure(gain, gain - float(half[0]), gain + float(half[0]))
+    time = Figure(tau, max(tau - float(half[1]), 0.0), tau + float(half[1])).scaled(1e3)
+    dead = Figure(dead_s, dead_s - float(half[-1]), dead_s + float(half[-1])).scaled(1e3)
+    told = dead_s > max(float(half[-1]), LEAST_LOOPS * given.step_s)
+    later = dead if told else None
     used = share <= MOST_LEFT and gain > 0
-    text = (
-        f"explains {100 * (1 - share):.1f} % of what the measured value did"
-        if used else
-        f"leaves {100 * share:.0f} % of what the measured value did unexplained: not used"
-        if gain > 0 else "the measured value goes against the output: not used; turn one's sign"
-    )  # fmt: skip
-    return Fit(speed, time, share, used, values, text)
+    values = int(stretches.there.sum())
+    text = _words(share, gain, later, before)
+    return Fit(speed, time, share, used, values, text, later, before), cost / values
+
+
+def _words(share: float, gain: float, dead: Figure | None, before: bool) -> str:
+    """How it came out."""
+    if gain <= 0:
+        return "the measured value goes against the output: not used; turn one's sign"
+    if share > MOST_LEFT:
+        return f"leaves {100 * share:.0f} % of what the measured value did unexplained: not used"
+    text = f"explains {100 * (1 - share):.1f} % of what the measured value did"
+    if before:
+        text += "; the output in a row is that of the loop before, and is taken so"
+    if dead is not None:
+        text += (
+            f"; with a dead time of {dead.value:.3g} ms ({dead.low:.3g} to {dead.high:.3g}) "
+            "between output and value, without which the time constant would be wrong"
+        )
+    return text
 
 
 def _cluster(slopes: Float, rest: Float) -> Float:
@@ -200,14 +316,18 @@ class _Stretches:
     there: Bool
     length: Float
 
-    def columns(self, tau: float, kind: str, gain: float, ones: bool = False) -> Float:
-        """What the output (or a constant push) does to the value, from rest, times the gain."""
+    def columns(
+        self, tau: float, kind: str, gain: float, ones: bool = False, rate: bool = False
+    ) -> Float:
+        """What the output (or a constant push) does to the value, or its rate, from rest."""
         plant = Plant(kind, gain, tau)
         driven = np.ones_like(self.output) if ones else self.output
         x, v = np.zeros(driven.shape[1]), np.zeros(driven.shape[1])
         made = np.zeros_like(driven)
         for k in range(len(driven)):
             made[k] = plant.measured(x, v)
+            if rate:
+                made[k] = v if kind == "position" else (gain * driven[max(k - 1, 0)] - v) / tau
             x, v = plant.after(x, v, driven[k], self.gap[k])
         return made
 
@@ -246,8 +366,13 @@ class _Stretches:
         return float((rest * rest).sum()), float(weights[0]), rest, driven
 
 
-def _stretches(at: Float, output: Float, when: Float, measured: Float) -> _Stretches:
-    """Cut the log into stretches; what lies before the first output is left out."""
+def _stretches(
+    at: Float, output: Float, when: Float, measured: Float, most: int | None = None
+) -> _Stretches:
+    """Cut the log into stretches; what lies before the first output is left out.
+
+    Of more than `most` those are taken in which the output does most.
+    """
     if len(at) < 2 or len(when) < 2:
         raise NotEnoughError("a fit needs an output and a measured value in every loop")
     time = np.concatenate([at, when])
@@ -263,6 +388,9 @@ def _stretches(at: Float, output: Float, when: Float, measured: Float) -> _Stret
     _, code, sizes = np.unique(number, return_inverse=True, return_counts=True)
     finite = np.bincount(code, np.isfinite(value))
     good = np.flatnonzero(finite >= LEAST_VALUES)
+    if most is not None and len(good) > most:
+        mean, square = (np.bincount(code, power)[good] / sizes[good] for power in (held, held**2))
+        good = np.sort(good[np.argsort(mean**2 - square, kind="stable")[:most]])
     first = np.cumsum(sizes) - sizes
     rows = first[good] + np.arange(int(sizes[good].max(initial=0)))[:, None]
     there = np.arange(len(rows))[:, None] < sizes[good]
