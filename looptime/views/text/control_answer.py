@@ -84,7 +84,11 @@ def _pace_words(one: Controlled) -> str:
         f"{number(factors['p99'], 2)} times in the longest (p99)"
         for word, factors in _acting(one)
     )
-    return f"The pace changes the gains of {name} from loop to loop: {acts}"
+    code = "ignores" if one.stated.form == "per loop" else "does not measure"
+    return (
+        f"The pace changes the gains of {name} from loop to loop, since its code {code} the step: "
+        f"{acts}"
+    )
 
 
 def _acting(one: Controlled) -> Iterator[tuple[str, dict[str, float]]]:
@@ -118,12 +122,18 @@ def _left_alone(good: list[Controlled]) -> str:
     worst = max(good, key=lambda one: one.age_ms.value or 0.0)
     age = f"{number(worst.age_ms.value)} ms"
     if len(good) == 1:
+        if worst.stated.runs_on == "device":
+            return (
+                f"The pace leaves the gains of {worst.stated.name} alone, which runs on the "
+                f"motor's own controller; its set-point is {age} old on average over time."
+            )
         return (
             f"The pace leaves the gains of {worst.stated.name} alone; its measurement is {age} old "
             "on average over time."
         )
+    oldest = "set-point" if worst.stated.runs_on == "device" else "measurement"
     return (
-        f"The pace leaves the gains alone; the oldest measurement is that of {worst.stated.name}, "
+        f"The pace leaves the gains alone; the oldest {oldest} is that of {worst.stated.name}, "
         f"{age} on average over time."
     )
 
@@ -138,6 +148,8 @@ def _judged_sentence(judged: list[Controlled]) -> str:
     if bad:
         names = ", ".join(one.stated.name for one in bad)
         text = f"At this pace {names} would not settle: a disturbance grows instead of dying out"
+        if all(_by_unevenness(one) for one in bad):
+            text += "; the uneven loops do it, even ones of the same mean would settle"
         room = _room(bad[0])
         if len(bad) > 1 or not 0 < room < 1:
             return f"{text}."
@@ -158,6 +170,12 @@ def _judged_sentence(judged: list[Controlled]) -> str:
         f"{what}; {which} would grow with gains of {number(_room(near), 2)} times what they are"
         f"{edge}."
     )
+
+
+def _by_unevenness(one: Controlled) -> bool:
+    """Whether even loops of the same mean period and latency settle."""
+    found = one.model.stability
+    return found is not None and found.spectral_radius < 1
 
 
 def _room(one: Controlled) -> float:

@@ -43,6 +43,33 @@ def test_gains_and_periods_of_the_edge():
     )
 
 
+def test_uneven_loops_that_unsettle_are_named():
+    """One loop in 20 of 200 ms, the others 20: x' = u settles in mean square below 2 E[T]/E[T^2].
+
+    That is 24.4 for them and 2/E[T] = 69 for even loops; with 80 even ones grow as well.
+    """
+    periods = np.tile([20.0] * 19 + [200.0], 40)
+    one = {"form": "measured step", "plant": "position", "full_speed": 1.0}
+
+    def told(kp):
+        made = Controller("mast", kp=kp, **one)
+        return control_sentence(looptime.control(make_run(periods), controllers=[made]))
+
+    assert "the uneven loops do it, even ones of the same mean would settle" in told(30.0)
+    assert "below 0.81 times" in told(30.0)
+    assert "would not settle" in told(80.0)
+    assert "uneven" not in told(80.0)
+    assert "uneven" not in told(20.0)
+
+
+def test_of_a_controller_on_the_motor_the_set_point_ages():
+    """Even loops of 20 ms, read 1 ms and written 7 ms into each: 6 + 20/2 ms old on average."""
+    said = answer(kp=1, kd=1, form="per loop", runs_on="device")
+    assert "which runs on the motor's own controller; its set-point is 16.0 ms old" in said
+    assert "measurement" not in said
+    assert "its measurement is 16.0 ms old" in answer(kp=1, kd=1, form="measured step")
+
+
 def test_a_move_is_answered_without_a_tolerance():
     """A rate of 10 u with kp 0.8 creeps up from below and never passes its target."""
     said, model = why(np.full(400, 20.0), kp=0.8, plant="position", full_speed=10.0,
@@ -55,6 +82,7 @@ def test_without_a_model():
     """Which gains the pace changes, or that it leaves them alone."""
     periods = np.tile([10.0, 20.0, 20.0, 40.0], 100)
     assert "derivative acts 0.5 times" in answer(periods, kp=1, kd=1, form="per loop")
+    assert "its code ignores the step" in answer(periods, kp=1, kd=1, form="per loop")
     assert "integral" not in answer(periods, kp=1, kd=1, form="per loop")
     assert "leaves the gains of mast alone" in answer(periods, kp=1, kd=1, form="measured step")
 
