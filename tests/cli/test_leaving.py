@@ -19,7 +19,8 @@ def _started(folder, *words, **how):
     own = {"TMPDIR": str(folder), "LOOPTIME_CACHE": "", "PYTHONDONTWRITEBYTECODE": "1"}
     start = (
         "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
-        "from looptime.__main__ import main; main()\n"  # in the background ctrl-c is ignored
+        f"for one in {ENDS[1:]}: signal.signal(getattr(signal, one), signal.SIG_DFL)\n"
+        "from looptime.__main__ import main; main()\n"  # some are ignored in the background
     )
     command = [sys.executable, "-c", start, *words]
     return subprocess.Popen(command, text=True, env=os.environ | own, **how)

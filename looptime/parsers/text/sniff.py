@@ -43,7 +43,7 @@ _OF_ALL = re.compile(
 )  # fmt: skip
 #: Words of a comment that state the same.
 _STATED = re.compile(
-    rf"\b(?:({_ALL})\b[\w\s]*?\b(?:in|en)"
+    rf"\b(?:({_ALL})\b[\w\s]*?\b(?:in|en|(?:are|sind)(?!\s+in\b))"
     r"|(?:times?|timings?|instants?|(?:time)?stamps?|zeiten|units?|einheit(?:en)?)\b[\w\s]*?"
     r"(?:[:=]|\b(?:in|are|sind)\b))\s*([^\W\d_]+)", re.IGNORECASE,
 )  # fmt: skip
