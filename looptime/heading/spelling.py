@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,7 +30,7 @@ from looptime.units import NS_PER_S, UNITS
 if TYPE_CHECKING:
     from scipy.interpolate import PPoly
 
-__all__ = ["MOTION_HELP", "parse_motion", "recorded_motion"]
+__all__ = ["HARDLY_TURNED", "MOTION_HELP", "parse_motion", "recorded_motion"]
 
 #: How a motion is written.
 MOTION_HELP = (
@@ -46,6 +47,9 @@ STANDS = 4
 _TUNED_ON = 400
 #: Jump of a heading in radians at its wrap, and the most that such a one ranges over.
 _NEARLY_ROUND = (5.5, 6.4)
+#: A recorded motion that turns less than this in all, or never as fast, tells nothing; and how a
+#: limit of the motion begins that says so.
+LEAST_DEG, LEAST_DEG_S, HARDLY_TURNED = 1.0, 1.0, "the robot hardly turned in this log"
 #: Most columns that a refusal names.
 _MOST_NAMED = 6
 
@@ -220,7 +224,20 @@ def recorded_motion(run: Run) -> Recorded:
         f"swings faster than about {0.5 / spacing:.3g} Hz are not in it",
         "values are placed when they were logged, so a delay of the sensor shifts the motion",
     )
-    return Recorded("recorded", heading, rate, float(time[0]), float(time[-1]), limits)
+    made = Recorded("recorded", heading, rate, float(time[0]), float(time[-1]), limits)
+    return replace(made, limits=(*_hardly(made), *limits))
+
+
+def _hardly(made: Recorded) -> tuple[str, ...]:
+    """That the robot stood or nearly so, where it did: what is left is noise of the sensor."""
+    turned = math.degrees(float(np.ptp(made.heading(made.knots))))
+    fastest = math.degrees(made.peak_rate)
+    if turned >= LEAST_DEG and fastest >= LEAST_DEG_S:
+        return ()
+    return (
+        f"{HARDLY_TURNED}: {turned:.2g} deg in {made.end_s - made.begin_s:.3g} s, which may be no "
+        "more than the sensor's noise",
+    )
 
 
 def _no_motion(there: list[str]) -> str:

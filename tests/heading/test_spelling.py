@@ -7,7 +7,7 @@ import pytest
 
 from looptime.errors import LogError, LooptimeError, NotEnoughError, UsageError
 from looptime.heading.motion import Profile, Steady, Weave
-from looptime.heading.spelling import parse_motion
+from looptime.heading.spelling import HARDLY_TURNED, parse_motion
 from looptime.run import Signals
 from tests.build_run import make_run
 
@@ -154,6 +154,17 @@ def test_noise_is_smoothed():
     middle = np.linspace(1, 19, 300)
     off = np.degrees(motion.rate(middle)) - 60 * np.cos(middle)
     assert np.sqrt(np.mean(off**2)) < 2.0  # differences of the raw values have 28 deg/s
+
+
+@pytest.mark.parametrize("name", ["heading_deg", "turn_rate_deg_s"])
+@pytest.mark.parametrize(("moves", "said"), [(0.0, True), (40.0, False)])
+def test_a_robot_that_stands_is_told_from_one_that_turns(name, moves, said):
+    """Noise of 0.02 about a heading of 87 deg or a rate of 0, and the same on a swing of 40."""
+    noise = 0.02 * np.random.default_rng(5).standard_normal(1500)
+    begin = 87.0 if name == "heading_deg" else 0.0
+    values = np.round(begin + moves * np.sin(np.arange(1500) * 0.02) + noise, 2)
+    motion = parse_motion("recorded", run=_with_heading(values, name))
+    assert any(limit.startswith(HARDLY_TURNED) for limit in motion.limits) == said
 
 
 @pytest.mark.parametrize("run", [make_run([10.0] * 20), _with_heading([5.0] * 30)])

@@ -14,6 +14,7 @@ from looptime.heading import HeadingResult
 from looptime.heading.curve import CurvePoint
 from looptime.heading.instants import UNKNOWN
 from looptime.heading.required import Required
+from looptime.heading.spelling import HARDLY_TURNED
 from looptime.views.text.terminal import caution, heading_line, number, safe, table
 from looptime.views.text.text_parts import hanging
 from looptime.views.text.told import Told
@@ -72,6 +73,12 @@ def render_heading(
 
 def heading_sentence(at: HeadingResult) -> str:
     """How far off the heading is, and the rate that the tolerance asks for."""
+    for limit in at.motion_limits:
+        if limit.startswith(HARDLY_TURNED):
+            return (
+                f"Can't tell what the pace costs: {limit}. Take a log in which it turns, or say "
+                "with --motion how it does."
+            )
     text = f"The heading in use is up to {_in(at.stale.p95, _DEG)} deg off for 95 % of the time"
     for key, need in at.required.items():
         text += _judged(at, key, need.judged)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -11,6 +13,7 @@ from looptime.heading.motion import turn
 from looptime.heading.sensor import Sensor
 from looptime.heading.setup import Setup, Tolerance
 from looptime.heading.spelling import parse_motion
+from looptime.run import Signals
 from looptime.views.text.heading_text import heading_sentence, render_heading
 from tests.build_run import make_flat_run, make_run
 from tests.views.text.build import text_of
@@ -29,6 +32,19 @@ def robot(period_ms, kinds=None):
     calls = {"gyro.read": np.full(len(period), 1_000_000),
              "drive.write": np.full(len(period), 2_000_000)}  # fmt: skip
     return make_flat_run(period, calls, KINDS if kinds is None else kinds)
+
+
+@pytest.mark.parametrize(("swing", "told"), [(0.0, False), (40.0, True)])
+def test_a_parked_robot_tells_nothing_of_turning(swing, told):
+    """Noise of 0.02 deg is no motion: no figure is the answer, unlike where it swings."""
+    run = robot(np.full(1500, 20.0))
+    noise = 0.02 * np.random.default_rng(1).standard_normal(1500)
+    heading = 87.3 + swing * np.sin(np.arange(1500) * 0.02) + noise
+    signals = Signals(run.loop_columns.start_ns, np.arange(1500), {"heading_deg": heading})
+    found = study(replace(run, signals=signals), motion="recorded", curve=False)
+    said = heading_sentence(found)
+    assert ("hardly turned" in said) != told
+    assert ("deg off for 95 %" in said) == told
 
 
 def test_stalls_that_miss_a_maximum_are_said_first():
