@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import looptime
+from looptime.controllers import Controller
 from looptime.controlling.fit import fit_arrays, fit_plant, parse_fit
 from looptime.controlling.law import Plant
 from looptime.errors import NotEnoughError, UsageError
@@ -90,6 +91,21 @@ def test_rows_with_the_output_of_the_loop_before_are_told(kind):
     assert "that of the loop before" in found.text
     assert found.time_constant_ms.value == pytest.approx(90.0, rel=0.02)
     assert not fit_arrays(when, output, when, seen, kind).row_before
+
+
+@pytest.mark.parametrize("late", [0, 2])
+def test_the_way_from_reading_to_use_is_not_counted_twice(late):
+    """Rows of one stamp, used 6 ms after the reading; values of two loops before are 40 ms late."""
+    when, _, output, seen = drive("position", 0.09, 0.0, 8, lag=0.006, n=1500)
+    seen = np.interp(when - 0.02 * late, when, seen)
+    run = make_run(
+        1e3 * np.diff(when), [("m.read", 1, 2), ("m.write", 6, 1)],
+        signals={"u": output[:-1], "m": seen[:-1]},
+    )  # fmt: skip
+    one = Controller("mast", "m.read", "m.write", kp=1.0, plant="position")
+    found = looptime.control(run, controllers=[one], fit=("u", "m"), curve=False).controllers[0]
+    assert found.fit.dead_time_ms.value == pytest.approx(6 + 20 * late, abs=1.0)
+    assert found.stated.sensor_delay_ms == pytest.approx(20 * late, abs=1.0)
 
 
 def test_an_angle_that_begins_anew_is_one_angle():
