@@ -16,7 +16,7 @@ from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.schema import ONE_IN
 from looptime.units import UNITS, split_unit
 
-__all__ = ["between", "refuse_late_only", "refuse_sums", "thinned"]
+__all__ = ["between", "refuse_late_only", "refuse_side_by_side", "refuse_sums", "thinned"]
 
 #: Rows from which on loop numbers are asked; share of the steps that makes a rule; loops a second
 #: above which a number counts something else.
@@ -195,3 +195,28 @@ def thinned(content: Content, rows: LoopRows, number: Int, every: int) -> LoopRo
     content.outcast.add(rows.row[:-1][~whole[:-1]], "rows lost around it")
     said = f"the rows, {ONE_IN} {every}"
     return replace(rows, period=period, lost=None, said=said).take(whole)
+
+
+def refuse_side_by_side(known: Understood, dialect: Dialect) -> None:
+    """Refuse loops whose last instants mostly lie beyond the start of the next: those of two logs.
+
+    Raises
+    ------
+    LogError
+        If many rows begin before the one before has ended, and hardly any before the one before
+        that.
+    """
+    clock = known.one.get("time")
+    ends = [head for head, role in known.roles if role.taken_as == "run timer" and head.unit]
+    if clock is None or len(ends) < 2 or any(head.unit != clock.unit for head in ends):
+        return
+    begin = numbers(dialect, clock.index)
+    end = np.max([numbers(dialect, head.index) for head in ends], axis=0)
+    if len(begin) < _ENOUGH or not (end >= begin).mean() >= _MOSTLY:
+        return
+    many = (end[:-1] > begin[1:]).mean() > _SELDOM and (np.diff(begin) > 0).mean() > _MOSTLY
+    if many and (end[:-2] <= begin[2:]).mean() > _MOSTLY:
+        raise LogError(
+            f"many rows begin before the one before has ended ({ends[-1].text!r}), as where 2 logs "
+            "stand line by line: take them apart"
+        )

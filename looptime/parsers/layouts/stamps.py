@@ -19,7 +19,11 @@ from looptime.parsers.layouts.each_row import (
     row_notes,
     unit,
 )
-from looptime.parsers.layouts.some_loops import refuse_late_only, refuse_sums
+from looptime.parsers.layouts.some_loops import (
+    refuse_late_only,
+    refuse_side_by_side,
+    refuse_sums,
+)
 from looptime.parsers.text.dialect import Dialect
 
 __all__ = ["LAYOUT"]
@@ -40,6 +44,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     if not asked:
         refuse_sums(known, dialect)
         refuse_late_only(known, dialect)
+        refuse_side_by_side(known, dialect)
     if not asked and "time" in known.one:
         _check_messages(found, known.one["time"], dialect)
     return Given(known.one, roles=known.roles, stamped=known.stamped)

@@ -100,3 +100,17 @@ def test_a_loop_that_is_always_over_its_limit_is_read(tmp_path):
     lines = [f"{30 * k},{30 + k % 2},20,{k % 3}\n" for k in range(60)]
     run = read(tmp_path, "t_ms,loop_ms,limit_ms,x\n" + "".join(lines))
     assert np.median(run.loop_columns.period_ns) == 30_000_000
+
+
+def test_instants_of_two_logs_row_by_row_are_refused(tmp_path):
+    """Two robots of 15 ms, one 3 ms after the other: rows begin before the last has ended."""
+    rng = np.random.default_rng(2)
+    rows = []
+    for since in (0, 3000):
+        start = since + 15_000 * np.arange(200) + rng.integers(0, 60, 200)
+        took = np.cumsum(rng.integers(2000, 3400, (200, 4)), axis=1)
+        rows += np.column_stack([start, start[:, None] + took]).tolist()
+    lines = (",".join(map(str, row)) for row in sorted(rows))
+    log = "loop_start_us,gyro.read_end_us,drive.read_end_us,odometry_end_us,drive.write_end_us\n"
+    with pytest.raises(LogError, match="2 logs stand line by line"):
+        read(tmp_path, log + "\n".join(lines))
