@@ -77,7 +77,7 @@ def test_mutated_logs(tmp_path):
             assert not any(mark in said for mark in "\n\r\x1b"), (seed, said)
 
 
-@pytest.mark.parametrize("seed", [85_000_766, 85_004_722, 85_007_130, 91_001_930])
+@pytest.mark.parametrize("seed", [85_000_766, 85_004_722, 85_007_130, 91_001_930, 95_006_901])
 def test_numbers_beyond_all_bounds_and_names_of_blanks(tmp_path, seed):
     """A count of 1e300, a stamp of 1e999, a name of blanks, a beat without a stall: no warning."""
     path = tmp_path / "log.csv"

@@ -18,6 +18,8 @@ __all__ = ["Wrapped", "by_ends", "once_a_loop", "unwrap", "wraps_of"]
 _MOST_NAMES = 200
 #: Part of the modulus by which calls may overlap for their rounding.
 _SLACK = 100
+#: The latest end that is reckoned with: whole numbers hold it and a wrap more [ns].
+_LATEST = 1 << 62
 #: So many more steps back than one for ten wraps may be left.
 _RESTARTS = 2
 
@@ -127,7 +129,7 @@ def by_ends(start: Int, duration: Int, name: Int, thread: Int | None, modulus: i
         last += max(0, -((last - free.get(own, last)) // modulus)) * modulus
         made.append(last)
         if code not in holds:
-            free[own] = last + took - modulus // _SLACK
+            free[own] = min(last + took - modulus // _SLACK, _LATEST)
     return np.array(made, np.int64)
 
 
