@@ -212,11 +212,15 @@ def pacing(
         return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     if known:
         assert waits.wait_ns is not None
-        mode, why = _from_waits(period, waits.wait_ns / 1e6)
+        waited = waits.wait_ns / 1e6
+        tick = _tick(period, waited)
+        mode, why = _from_waits(period, waited, tick)
     else:
         if unattributed_ns is None:
             unattributed_ns = run.loop_columns.period_ns - table.by_loop().astype(np.int64)
-        mode, why = _from_periods(run, period, unattributed_ns / 1e6, table)
+        waited = unattributed_ns / 1e6
+        tick = _tick(period, waited)
+        mode, why = _from_periods(run, period, waited, table, tick)
     if mode == "sleep after work":
         assert waits.wait_ns is not None
         sleep = median(waits.wait_ns) / 1e6
@@ -225,13 +229,11 @@ def pacing(
         )
     if mode != "fixed rate":
         return Pacing(mode, why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
-    wait = waits.wait_ns / 1e6 if known and waits.wait_ns is not None else None
-    waited = unattributed_ns / 1e6 if wait is None and unattributed_ns is not None else wait
-    tick = None if waited is None else _tick(period, waited)
+    wait = waited if known else None
     return _fixed(period, why, achieved, wait, run.clock.tick_ns / 1e6, tick)
 
 
-def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
+def _from_waits(period: Float, wait: Float, tick: float | None) -> tuple[str, str]:
     work = period - wait
     waited = wait > 0.01 * median(period)
     if waited.mean() < 0.05:
@@ -239,7 +241,7 @@ def _from_waits(period: Float, wait: Float) -> tuple[str, str]:
     full = work > median(work) + 0.9 * median(wait)  # work as long as it and a usual sleep
     if full.sum() >= 3 and wait[full].mean() < 0.1 * median(wait):
         return "fixed rate", "there is no wait where the work takes a whole period"
-    if _tick(period, wait) is not None:
+    if tick is not None:
         return "fixed rate", "periods are whole multiples of one although the work is not"
     falls = slope(wait[waited], work[waited])
     if falls is None or spread(work) <= 0.002 * median(period):
@@ -270,11 +272,13 @@ def _tick(period: Float, wait: Float) -> float | None:
     return least if spread(period[on]) < 0.5 * spread((period - wait)[on]) else None
 
 
-def _from_periods(run: Run, period: Float, rest: Float, table: SelfTable) -> tuple[str, str]:
+def _from_periods(
+    run: Run, period: Float, rest: Float, table: SelfTable, tick: float | None
+) -> tuple[str, str]:
     """From the periods and the part of each that no call covers [ms]."""
     if run.on_loop_thread.any():
         covered = period - rest
-        if _tick(period, rest) is not None:
+        if tick is not None:
             return "fixed rate", "periods are whole multiples of one although the calls are not"
         waiting = beat_call(run, table)
         if waiting is not None:

@@ -106,8 +106,9 @@ def _at_a_cliff(values: Float, share: float, quantile: Number) -> Number:
     """
     at, se = quantile.value or 0.0, quantile.se or 0.0
     off = _OFF * (_batched((values <= at).astype(float)).se or 0.0)
-    places = np.clip(np.rint(len(values) * np.array([share - off, share + off])), 1, len(values))
-    low, high = np.partition(values, places.astype(np.int64) - 1)[places.astype(np.int64) - 1]
+    ranks = np.clip(np.rint(len(values) * np.array([share - off, share + off])), 1, len(values))
+    places = ranks.astype(np.int64) - 1
+    low, high = np.partition(values, places)[places]
     spread = abs(high - low) / (2 * _OFF)
     if max(se, spread) < _WIDE * at or spread / _ALIKE <= se <= _ALIKE * spread:
         return quantile
