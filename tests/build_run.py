@@ -1,7 +1,5 @@
 """Runs built in memory, for tests: plain and slow on purpose, so that it is easily seen right."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What tests of several folders need."""
 
-from __future__ import annotations
-
 import os
 import shutil
 import tempfile

@@ -4,8 +4,6 @@ On a laptop a missing tool may skip the tests that need it. Where the whole suit
 skip would hide that nothing was tested.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Generator
 

@@ -1,7 +1,5 @@
 """Controllers, wheels and targets as they are stated: what can be, and what is refused."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.controllers import Controller, Wheel, parse_target, stated

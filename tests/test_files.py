@@ -1,7 +1,5 @@
 """Files that are whole or not there, and an output that is full."""
 
-from __future__ import annotations
-
 import os
 import stat
 import subprocess

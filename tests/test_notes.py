@@ -1,7 +1,5 @@
 """Notes beside the logs: written and read again, by hand, hostile, damaged, and never lost."""
 
-from __future__ import annotations
-
 import csv
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Records behave as the dataclasses of the library do, whose methods they do not compile."""
 
-from __future__ import annotations
-
 import copy
 import dataclasses
 import inspect

@@ -3,8 +3,6 @@
 Nothing here is taken from the analysers, so that what they say can be held against it.
 """
 
-from __future__ import annotations
-
 import heapq
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Ages at the named instants: worked out by hand, and the same wherever they are shown."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

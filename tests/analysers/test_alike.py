@@ -1,7 +1,5 @@
 """Names put together where many like devices stand behind them."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.analysers.alike import grouped, pattern_of

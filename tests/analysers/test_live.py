@@ -1,7 +1,5 @@
 """Figures of a run that is still recorded, by hand and against the whole run."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -4,8 +4,6 @@ Run ``python tests/benchmarks/analysers.py [--calls 10500000]``. The time that p
 a CSV of as many rows stands beside it for comparison.
 """
 
-from __future__ import annotations
-
 import argparse
 import sys
 import tempfile

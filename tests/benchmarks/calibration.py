@@ -5,8 +5,6 @@ the other. Each prints a table of what was measured against what is promised, an
 is 1 where a promise is broken. ``--replicates`` trades certainty for time.
 """
 
-from __future__ import annotations
-
 import argparse
 import sys
 import time

@@ -6,8 +6,6 @@ processes; the runs are ready in memory, as a prepared copy of a log gives them,
 that a command needs first is part of its time.
 """
 
-from __future__ import annotations
-
 import statistics
 import subprocess
 import sys

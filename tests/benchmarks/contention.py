@@ -6,8 +6,6 @@ each of which logs what it truly waited, and predicts each from the program with
 Without a part both are run. Needs a JDK and a C++ compiler, for many recordings of ``--seconds``.
 """
 
-from __future__ import annotations
-
 import argparse
 import csv
 import os

@@ -3,8 +3,6 @@
 Run as ``python tests/benchmarks/controllers.py``.
 """
 
-from __future__ import annotations
-
 import sys
 import time
 from pathlib import Path

@@ -12,8 +12,6 @@ The aims: no wrong figure in silence, no traceback, no library's warning, no ref
 no log of up to 3 MB that takes more than 5 s of processor time (a command: 10 s), at most 1 GB.
 """
 
-from __future__ import annotations
-
 import argparse
 import collections
 import contextlib

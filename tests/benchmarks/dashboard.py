@@ -11,8 +11,6 @@ its prepared copy is there; the server is another one, so that neither the makin
 slows it down or counts as its memory.
 """
 
-from __future__ import annotations
-
 import argparse
 import hashlib
 import multiprocessing

@@ -6,8 +6,6 @@ and warm-up. Events keyed to time are placed by the wall clock, so a slower loop
 them per loop. Run effects make one recording differ from the next with no change of code.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 

@@ -3,8 +3,6 @@
 Run as ``python tests/benchmarks/heading.py``.
 """
 
-from __future__ import annotations
-
 import sys
 import time
 from dataclasses import replace

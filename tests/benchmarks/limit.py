@@ -8,8 +8,6 @@ the log and for its whole summary. Start-up, the same imports without the work, 
 is not installed (Polars, DuckDB, a C compiler) is left out and named.
 """
 
-from __future__ import annotations
-
 import argparse
 import importlib.metadata
 import importlib.util

@@ -6,8 +6,6 @@ and rare long turns that go with the call: up to twice its length, exponential, 
 tail, of a height of its own, or as long in each call.
 """
 
-from __future__ import annotations
-
 import argparse
 import sys
 from collections import Counter

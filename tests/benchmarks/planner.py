@@ -5,8 +5,6 @@ simulated apart from the planner (coverage of the 90 % intervals); and times. ``
 the number of generated pairs, ``--only recorded|generated|speed`` picks a table.
 """
 
-from __future__ import annotations
-
 import argparse
 import json
 import sys

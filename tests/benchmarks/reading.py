@@ -23,8 +23,6 @@ Polars is no dependency: where it is not installed it is left out, and that is s
 temporary folder and are deleted. Only ratios mean anything on a shared machine.
 """
 
-from __future__ import annotations
-
 import argparse
 import gzip
 import importlib.util

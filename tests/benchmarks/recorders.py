@@ -8,8 +8,6 @@ nothing is taken from the heap: by the JVM's own count for the thread, and by co
 Exits 1 if a target is missed.
 """
 
-from __future__ import annotations
-
 import re
 import shutil
 import statistics

@@ -7,8 +7,6 @@ long, by a rule that is checked once a loop. ``wrong`` must be 0. With a folder 
 rules told of each are printed.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections import Counter
 from collections.abc import Callable

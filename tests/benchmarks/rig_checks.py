@@ -6,8 +6,6 @@ more stalls in the tail only. The plain runs are also compared among themselves.
 takes eighteen recordings of the length given by ``--seconds``.
 """
 
-from __future__ import annotations
-
 import argparse
 import sys
 import tempfile

@@ -5,8 +5,6 @@ often. The generator's loops are autocorrelated: white noise of 3 % and a first-
 autoregression of 6 %.
 """
 
-from __future__ import annotations
-
 import argparse
 import sys
 import time

@@ -5,8 +5,6 @@ a real log of 30 rows a loop from disk; a few logs serve many runs, each shifted
 another number of nanoseconds so that it is a run of its own.
 """
 
-from __future__ import annotations
-
 import argparse
 import multiprocessing
 import sys

@@ -9,8 +9,6 @@ percentile and the standard deviation after the cut are held against those of th
 time from which the program is known to be settled.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Callable, Iterator
 from pathlib import Path

@@ -6,8 +6,6 @@ the processor time of user and system; that of the shortest log is start-up and 
 others. The exponent e says that ten times the loops cost 10^e times as much: 1 is in proportion.
 """
 
-from __future__ import annotations
-
 import argparse
 import math
 import os

@@ -5,8 +5,6 @@ most 250 ms more than ``python -c pass``. Both are started in turn, so that what
 machine does meets both alike; one start of each beforehand fills the file cache.
 """
 
-from __future__ import annotations
-
 import statistics
 import subprocess
 import sys

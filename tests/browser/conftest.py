@@ -1,7 +1,5 @@
 """The server and the browser of the browser tests."""
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import os

@@ -1,7 +1,5 @@
 """Ends what waits in vain: by the time in which nobody wanted the processor, not by the clock."""
 
-from __future__ import annotations
-
 import faulthandler
 import os
 import signal
@@ -10,6 +8,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Self
 
 __all__ = ["Guard", "Hung", "Idle", "family", "wants_processor"]
 
@@ -86,7 +85,7 @@ class Guard:
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="guard", daemon=True)
 
-    def __enter__(self) -> Guard:
+    def __enter__(self) -> Self:
         if _PROC.joinpath("self", "task").is_dir():
             self._before = signal.signal(signal.SIGUSR2, _end_test)
             self._thread.start()

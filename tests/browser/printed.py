@@ -1,7 +1,5 @@
 """The text of a PDF that Chromium printed, with its place on each page."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
 import zlib

@@ -1,7 +1,5 @@
 """What a page says of itself on arrival, and what becomes of it while its folder changes."""
 
-from __future__ import annotations
-
 import os
 import time
 from collections.abc import Callable, Iterator

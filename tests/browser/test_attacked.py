@@ -1,7 +1,5 @@
 """A client that means harm: malformed requests, many tries at once, text that is markup."""
 
-from __future__ import annotations
-
 import os
 import threading
 import time

@@ -1,7 +1,5 @@
 """From the bars of Where time goes to the page of one call."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from urllib.parse import parse_qs, urlsplit
 

@@ -1,7 +1,5 @@
 """What the page says of each remedy; no browser is needed."""
 
-from __future__ import annotations
-
 from looptime_dashboards.pages.changes_page import remedies
 
 from looptime.analysers.estimate import Figure

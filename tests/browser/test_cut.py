@@ -1,7 +1,5 @@
 """Stretches taken out of a run are what the run's own selection gives."""
 
-from __future__ import annotations
-
 from dataclasses import fields
 from itertools import pairwise
 

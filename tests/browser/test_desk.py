@@ -1,7 +1,5 @@
 """What the desk works out for the pages; no browser is needed for it."""
 
-from __future__ import annotations
-
 import gc
 import os
 import shutil

@@ -1,7 +1,5 @@
 """From a finding to what shows it and to what mends it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from urllib.parse import parse_qs, urlsplit
 

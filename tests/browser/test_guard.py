@@ -1,7 +1,5 @@
 """A test that waits in vain is ended, one on a slow machine is not."""
 
-from __future__ import annotations
-
 import subprocess
 import sys
 import threading

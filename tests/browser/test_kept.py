@@ -1,7 +1,5 @@
 """What is kept while pages change, and what those see who zoom, type or set their own colours."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 from urllib.parse import parse_qs, urlsplit

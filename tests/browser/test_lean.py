@@ -1,7 +1,5 @@
 """Pages with few live components: what is still becomes escaped text, what lives stays."""
 
-from __future__ import annotations
-
 import json
 from html.parser import HTMLParser
 

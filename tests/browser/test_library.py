@@ -1,7 +1,5 @@
 """Logs on offer, and those that are forgotten first; no browser is needed for it."""
 
-from __future__ import annotations
-
 import os
 import socket
 import threading

@@ -1,7 +1,5 @@
 """The page that follows the newest log while it is written."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Callable, Iterator
 from pathlib import Path

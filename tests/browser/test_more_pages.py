@@ -1,7 +1,5 @@
 """Changes, before and after, heading and readiness in a real browser, with two sample logs."""
 
-from __future__ import annotations
-
 import os
 import shutil
 import time

@@ -1,7 +1,5 @@
 """The pages of controllers and wheels, and of what columns are taken for."""
 
-from __future__ import annotations
-
 import os
 import time
 from collections.abc import Callable

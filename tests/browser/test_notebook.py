@@ -1,7 +1,5 @@
 """Notes in a real browser: written to the file beside the log, marked, listed, taken out."""
 
-from __future__ import annotations
-
 import csv
 import os
 import shutil

@@ -1,7 +1,5 @@
 """Every page in a real browser: drawn, accessible, quiet, and true to its address."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from urllib.parse import parse_qs, urlsplit
 

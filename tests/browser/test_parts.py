@@ -1,7 +1,5 @@
 """Pieces of which the pages are built; no browser is needed for them."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Any
 

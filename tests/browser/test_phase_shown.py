@@ -1,7 +1,5 @@
 """Which phase the pages look at when none was chosen yet; no browser is needed for it."""
 
-from __future__ import annotations
-
 import os
 import time
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Pictures to send: every figure of every page, in the page's colours and with its finding."""
 
-from __future__ import annotations
-
 import json
 import re
 import struct

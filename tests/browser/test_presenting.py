@@ -1,7 +1,5 @@
 """The figures of a page one by one, in big type, by the arrow keys."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The dashboard on paper: light by night too, with the log's name; and the report that it hands."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Reports as a browser prints them: few full pages with numbers, and nothing cut."""
 
-from __future__ import annotations
-
 import html
 import re
 import shutil

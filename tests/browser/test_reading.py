@@ -1,7 +1,5 @@
 """What is said while a log is being read, and the choice where it can be read in two ways."""
 
-from __future__ import annotations
-
 import os
 import threading
 import time

@@ -1,7 +1,5 @@
 """The server killed and started again under an open page; logs that arrive meanwhile."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import random

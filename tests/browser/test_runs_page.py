@@ -1,7 +1,5 @@
 """The page that puts any number of runs beside each other."""
 
-from __future__ import annotations
-
 import os
 import time
 from collections.abc import Callable, Iterator

@@ -1,7 +1,5 @@
 """Who may ask what: hosts, origins, passphrase, keys instead of paths, dropped logs."""
 
-from __future__ import annotations
-
 import io
 import os
 import time

@@ -1,7 +1,5 @@
 """A shared dashboard asked from another network, and a clock of the machine that steps."""
 
-from __future__ import annotations
-
 import os
 import shutil
 import subprocess

@@ -1,7 +1,5 @@
 """Before and after: table, verdict and histogram speak of the same loops."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable
 

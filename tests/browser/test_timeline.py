@@ -1,7 +1,5 @@
 """What the timeline of a loop shows, looked at as pixels: nested calls inside their parents."""
 
-from __future__ import annotations
-
 import struct
 import zlib
 from collections.abc import Callable

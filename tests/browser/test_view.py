@@ -1,7 +1,5 @@
 """What an address asks for, and how many answers are kept; no browser is needed."""
 
-from __future__ import annotations
-
 import pytest
 from looptime_dashboards.cut import stretches
 from looptime_dashboards.view import read_view

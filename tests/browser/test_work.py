@@ -1,7 +1,5 @@
 """Quick answers first, full ones for those who stay; no browser is needed for it."""
 
-from __future__ import annotations
-
 import math
 import threading
 import time

@@ -1,7 +1,5 @@
 """What is written into a field and makes no sense is answered beside it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from urllib.parse import parse_qs, urlsplit
 

@@ -1,7 +1,5 @@
 """Recordings for the tests of the checks, built from arrays with a known truth."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """`looptime control`: what it prints, its JSON, and its refusals."""
 
-from __future__ import annotations
-
 import json
 import math
 import re

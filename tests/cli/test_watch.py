@@ -1,7 +1,5 @@
 """`looptime watch` on a file that grows, a folder, and what is piped in."""
 
-from __future__ import annotations
-
 import io
 import json
 import os

@@ -1,7 +1,5 @@
 """A robot's code and its mechanism in steps of 10 us: slow, plain, and nothing of looptime's."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

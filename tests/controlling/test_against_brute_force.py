@@ -1,7 +1,5 @@
 """Responses held against a plain simulation in steps of 10 us."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

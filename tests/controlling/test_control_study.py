@@ -1,7 +1,5 @@
 """The whole study: what goes with what, and what is said where something is missing."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Effective gains and the derivative's noise against hand computation."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Fits of a mechanism to signals, against one that is played with known constants."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

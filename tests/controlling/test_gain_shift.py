@@ -1,7 +1,5 @@
 """What a change of the pace does to constants, against code that is run at both paces."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.controllers import Controller

@@ -1,7 +1,5 @@
 """Margins of even loops."""
 
-from __future__ import annotations
-
 import math
 
 import pytest

@@ -1,7 +1,5 @@
 """Responses against closed forms, and that nothing hangs on an internal resolution."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """How the measured value follows its target."""
 
-from __future__ import annotations
-
 import math
 
 import pytest

@@ -1,7 +1,5 @@
 """Stability and margins against closed forms, and logs planted to grow or to settle."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Steered wheels against hand computation and a plain least-squares fit."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

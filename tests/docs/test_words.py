@@ -1,7 +1,5 @@
 """Every head of a table is a word that ``looptime explain`` knows, and the command tells it."""
 
-from __future__ import annotations
-
 import ast
 from collections.abc import Iterator
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Findings of threads that hinder each other."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

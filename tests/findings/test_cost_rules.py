@@ -1,7 +1,5 @@
 """Findings of what calls cost."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """One finding: its sentence, its worth, its evidence."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 

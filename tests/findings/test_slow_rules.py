@@ -1,7 +1,5 @@
 """Findings of slow loops."""
 
-from __future__ import annotations
-
 import re
 from types import SimpleNamespace
 

@@ -1,7 +1,5 @@
 """The finding about steered wheels whose angles are read one after another."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.controllers import Wheel

@@ -1,7 +1,5 @@
 """Words explain themselves, with the figures of a log where they have any."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.guide.glossary import WORDS, explain, figures_of, find

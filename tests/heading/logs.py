@@ -1,7 +1,5 @@
 """Sampling patterns and runs for the heading tests, built in memory."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.heading.pattern import Sampling, blocks_of

@@ -4,8 +4,6 @@ It shares nothing with the package: time goes in steps of 10 us, the true headin
 sum of the turn rate, and the loop's instants lie on the grid.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 TICK = 1e-5

@@ -1,7 +1,5 @@
 """The models against a plain simulation in steps of 10 us, on 50 random logs and motions."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """How old a reading in use is: mean, parts and interval."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Errors tabled by age: quantiles and resolution."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """A heading read ahead."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Loop rates that a tolerance asks for, and what misses it."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

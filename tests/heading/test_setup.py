@@ -1,7 +1,5 @@
 """What of a heading study is refused."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.errors import UsageError

@@ -1,7 +1,5 @@
 """Quantiles of an error that runs evenly through cells, against closed forms and a sort."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """The folder of the sample logs is found in a checkout and in an installation, and nowhere else."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import pytest

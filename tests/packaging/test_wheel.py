@@ -1,7 +1,5 @@
 """The wheel and the source archive: what they hold, and that the wheel works on its own."""
 
-from __future__ import annotations
-
 import email
 import os
 import re

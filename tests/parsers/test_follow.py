@@ -1,7 +1,5 @@
 """A growing log gives the loops that the whole file gives, each once, however it is cut."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

@@ -4,8 +4,6 @@ The program before a change and the program after it are both run here, each wit
 what the planner says from the first is held against the second.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 

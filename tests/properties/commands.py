@@ -1,7 +1,5 @@
 """Commands with options that nobody meant, on logs that nobody planned."""
 
-from __future__ import annotations
-
 import contextlib
 import io
 import json

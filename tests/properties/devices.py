@@ -1,7 +1,5 @@
 """Damage done by counters, firmware, loggers and hands, beside that of rows and clocks."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Damage done by cards, serial lines, spreadsheets and by joining logs."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise

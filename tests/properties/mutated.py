@@ -1,7 +1,5 @@
 """Logs changed in ways that nobody planned: lines, cells, columns, bytes and files."""
 
-from __future__ import annotations
-
 import gzip
 from collections.abc import Callable
 

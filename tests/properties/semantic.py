@@ -1,7 +1,5 @@
 """Logs whose loops are known, damage whose effect is known, and whether what is read stands it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any

@@ -1,7 +1,5 @@
 """With what questions are asked, and that each can be had under its name."""
 
-from __future__ import annotations
-
 import pickle
 from importlib import import_module
 from pathlib import Path

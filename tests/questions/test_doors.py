@@ -1,7 +1,5 @@
 """A log reads the same by whatever door it comes in."""
 
-from __future__ import annotations
-
 import gzip
 import io
 import json

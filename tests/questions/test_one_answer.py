@@ -1,7 +1,5 @@
 """One log gets one answer: the Python API, the command line and the dashboard say the same."""
 
-from __future__ import annotations
-
 import json
 import time
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """What a report holds is what the other questions answer, each asked once."""
 
-from __future__ import annotations
-
 import dataclasses
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What the project file says of heading, and what stands in for it."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Summaries by phase, settled parts, and slow loops as they are asked for."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """What holds for the log of a robot's program that misuses any of the recorders."""
 
-from __future__ import annotations
-
 import itertools
 import shutil
 import time

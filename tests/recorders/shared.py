@@ -1,7 +1,5 @@
 """What holds for a log of the Java and the Python recorder alike."""
 
-from __future__ import annotations
-
 import subprocess
 from collections import Counter
 from pathlib import Path

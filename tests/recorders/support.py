@@ -1,7 +1,5 @@
 """Runs programs that record, and reads their logs with the csv module alone."""
 
-from __future__ import annotations
-
 import csv
 import shutil
 import subprocess

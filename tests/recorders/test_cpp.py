@@ -1,7 +1,5 @@
 """The C++ recorder, compiled and run for real; its logs are read back here."""
 
-from __future__ import annotations
-
 import itertools
 import subprocess
 from collections import Counter

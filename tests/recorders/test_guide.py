@@ -1,7 +1,5 @@
 """The programs in the recorders' guide, taken out of it, built and run as they stand there."""
 
-from __future__ import annotations
-
 import os
 import re
 import subprocess

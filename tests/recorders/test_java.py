@@ -1,7 +1,5 @@
 """The Java recorder, compiled and run for real; its logs are read back here."""
 
-from __future__ import annotations
-
 import json
 import subprocess
 import sys

@@ -5,8 +5,6 @@ port, a 32-bit machine as small boards are, is looked for in `.venv/node` of the
 it.
 """
 
-from __future__ import annotations
-
 import ast
 import itertools
 import os

@@ -1,7 +1,5 @@
 """The C++ recorder in a program that does everything wrong: it counts, and harms nothing."""
 
-from __future__ import annotations
-
 import signal
 from pathlib import Path
 

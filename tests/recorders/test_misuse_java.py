@@ -1,7 +1,5 @@
 """The Java recorder in a program that does everything wrong: it counts, and throws nothing."""
 
-from __future__ import annotations
-
 import subprocess
 from pathlib import Path
 

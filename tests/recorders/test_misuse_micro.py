@@ -1,7 +1,5 @@
 """The small-Python recorder in a program that does everything wrong, on each interpreter."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import pytest

@@ -1,7 +1,5 @@
 """The Python recorder in a program that does everything wrong: it counts, and raises nothing."""
 
-from __future__ import annotations
-
 import sys
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """The Python recorder, run for real in programs of its own; its logs are read back here."""
 
-from __future__ import annotations
-
 import ast
 import subprocess
 import sys

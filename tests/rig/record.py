@@ -5,8 +5,6 @@ beside it, as NAME.truth.json, what the rig was told and what it counted itself.
 run on a machine that does nothing else; where the system lets it, the rig has priority.
 """
 
-from __future__ import annotations
-
 import argparse
 import gzip
 import json

@@ -1,7 +1,5 @@
 """The plain control loop of `Rig.java` in Python: one thread, settings as key=value."""
 
-from __future__ import annotations
-
 import gc
 import json
 import math

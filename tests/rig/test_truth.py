@@ -1,7 +1,5 @@
 """The logs say what the program that made them counted itself, apart from its recorder."""
 
-from __future__ import annotations
-
 import csv
 import gzip
 import json

@@ -1,7 +1,5 @@
 """What the rig can be told, and the recordings that the sample logs consist of."""
 
-from __future__ import annotations
-
 #: Every setting of the rig and its value in the plain program. Costs are of our own choosing.
 PLAIN: dict[str, object] = {
     "language": "java",

@@ -1,7 +1,5 @@
 """Steps of loop numbers across wraps of their counter."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Imports run one way, from the commands down to the vocabulary; heavy libraries load late."""
 
-from __future__ import annotations
-
 import subprocess
 import sys
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The plugin that turns skips into failures, seen through a real pytest run."""
 
-from __future__ import annotations
-
 import os
 import re
 import subprocess

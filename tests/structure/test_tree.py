@@ -1,7 +1,5 @@
 """What the repository holds: a clean top, no traces of one person's machine, links that lead on."""
 
-from __future__ import annotations
-
 import re
 import shutil
 import subprocess

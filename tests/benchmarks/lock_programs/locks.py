@@ -1,7 +1,5 @@
 """A loop and a reader thread on one `threading.Lock`; arguments and output as in `Locks.java`."""
 
-from __future__ import annotations
-
 import random
 import sys
 import threading

@@ -1,7 +1,5 @@
 """The difference of the means, split among the calls."""
 
-from __future__ import annotations
-
 import pytest
 
 from tests.checks.build import CALLS, paced, recording

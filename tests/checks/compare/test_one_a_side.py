@@ -1,7 +1,5 @@
 """One recording against one: never a word of the code."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Calls that took the place of others."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Several recordings a side: judged by the scatter between runs."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Two sides made ready: what is unlike, the order of recording, one cut for both."""
 
-from __future__ import annotations
-
 from types import SimpleNamespace
 
 import numpy as np

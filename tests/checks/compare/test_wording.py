@@ -1,7 +1,5 @@
 """A verdict in words."""
 
-from __future__ import annotations
-
 import pytest
 
 from tests.checks.build import recording

@@ -1,7 +1,5 @@
 """The checklist before a round: each line has its tick, its cross or is not judged, as planted."""
 
-from __future__ import annotations
-
 import json
 import shlex
 from dataclasses import replace

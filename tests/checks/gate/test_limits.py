@@ -1,7 +1,5 @@
 """Limits hold in every new run."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.checks.gate.gate import gate

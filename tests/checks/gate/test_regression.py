@@ -1,7 +1,5 @@
 """New runs against the baseline: prediction limits and the moderated test."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

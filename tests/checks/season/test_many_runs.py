@@ -1,7 +1,5 @@
 """Runs beside each other: what they are held against, changes by hand, what stands out."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

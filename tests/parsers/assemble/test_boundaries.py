@@ -1,7 +1,5 @@
 """Calls that run on beyond the end of their loop."""
 
-from __future__ import annotations
-
 import looptime
 from tests.parsers.assemble.build import by_name, write
 from tests.parsers.build import balance

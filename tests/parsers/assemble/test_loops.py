@@ -1,7 +1,5 @@
 """Where the loops of a log of calls begin and end."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

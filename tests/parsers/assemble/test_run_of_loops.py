@@ -1,7 +1,5 @@
 """A run of a log that has a row a loop."""
 
-from __future__ import annotations
-
 from types import SimpleNamespace
 
 import numpy as np

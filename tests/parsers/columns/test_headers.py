@@ -1,7 +1,5 @@
 """What the headers of columns say."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.errors import UsageError

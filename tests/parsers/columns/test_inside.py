@@ -1,7 +1,5 @@
 """Columns that are the sum of their neighbours, found in bounded work."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

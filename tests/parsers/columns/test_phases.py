@@ -1,7 +1,5 @@
 """The column that names phases, told by its words and by the pace in each."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

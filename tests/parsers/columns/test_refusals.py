@@ -1,7 +1,5 @@
 """What is said of a log that cannot be read, and what would read it."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.errors import LogError

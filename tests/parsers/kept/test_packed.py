@@ -1,7 +1,5 @@
 """A copy's columns: light, and believed only where every byte is as it was written."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Loops that follow from the section that repeats."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.errors import LogError

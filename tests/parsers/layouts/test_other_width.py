@@ -1,7 +1,5 @@
 """Rows of two loops in one file, with another number of cells each."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

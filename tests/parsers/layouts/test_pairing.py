@@ -1,7 +1,5 @@
 """Begins and ends of calls, paired."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.parsers.layouts.pairing import pair

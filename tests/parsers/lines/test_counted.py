@@ -1,7 +1,5 @@
 """Counters of cycles and ticks."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

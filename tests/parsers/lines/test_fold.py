@@ -1,7 +1,5 @@
 """Lines of one value each, folded to a row a loop."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

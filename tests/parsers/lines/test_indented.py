@@ -1,7 +1,5 @@
 """Lines indented below the call that they lie in."""
 
-from __future__ import annotations
-
 import pytest
 
 from tests.parsers.build import periods_ms, read, self_ms

@@ -1,7 +1,5 @@
 """Lines that name their values, each against figures worked out by hand."""
 
-from __future__ import annotations
-
 import json
 
 import numpy as np

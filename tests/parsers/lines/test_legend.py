@@ -1,7 +1,5 @@
 """Codes that a comment names."""
 
-from __future__ import annotations
-
 import pytest
 
 from tests.parsers.build import periods_ms, read, self_ms

@@ -1,7 +1,5 @@
 """Lines that are JSON objects."""
 
-from __future__ import annotations
-
 import json
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Which tables are brought to times at all."""
 
-from __future__ import annotations
-
 from looptime.parsers.lines.other_times import other_times
 from tests.parsers.lines.build import ROWS
 

@@ -1,7 +1,5 @@
 """What stands between lines of values, and text that holds none."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

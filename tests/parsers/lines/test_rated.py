@@ -1,7 +1,5 @@
 """Counters whose headers state how fast they count."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

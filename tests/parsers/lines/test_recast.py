@@ -1,7 +1,5 @@
 """Columns that hold times in another form."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Lines of two loops among each other, each with values of its own."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

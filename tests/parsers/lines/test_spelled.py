@@ -1,7 +1,5 @@
 """Cells that name their units themselves."""
 
-from __future__ import annotations
-
 from decimal import Decimal
 
 import pytest

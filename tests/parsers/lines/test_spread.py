@@ -1,7 +1,5 @@
 """JSON objects that are printed over several lines."""
 
-from __future__ import annotations
-
 import json
 
 import pytest

@@ -1,7 +1,5 @@
 """Rows of timed calls in no order of time: told from a clock that begins anew."""
 
-from __future__ import annotations
-
 from operator import itemgetter
 
 import numpy as np

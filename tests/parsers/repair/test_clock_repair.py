@@ -1,7 +1,5 @@
 """A clock put right: runs cut where it begins anew, rows sorted, copies left out."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

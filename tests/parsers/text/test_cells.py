@@ -1,7 +1,5 @@
 """Cells that hold nothing, or numbers with exponents."""
 
-from __future__ import annotations
-
 import numpy as np
 import pyarrow as pa
 import pytest

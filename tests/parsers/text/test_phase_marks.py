@@ -1,7 +1,5 @@
 """Lines between the rows that say which phase begins."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

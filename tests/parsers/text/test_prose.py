@@ -1,7 +1,5 @@
 """Text that no logger wrote."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.errors import LogError

@@ -1,7 +1,5 @@
 """Rows that are read and rows that are set aside."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """The two ends of every predicted figure."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """How old a reading is when the loop puts it to use."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.planner import predict

@@ -1,7 +1,5 @@
 """A plan held against the recording that came of it."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """A sample of a long run, in stretches."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.planner import predict

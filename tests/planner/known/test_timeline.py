@@ -1,7 +1,5 @@
 """A recorded loop thread as a chain of stretches."""
 
-from __future__ import annotations
-
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st

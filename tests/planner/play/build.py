@@ -1,7 +1,5 @@
 """Runs of one small robot whose loops are all alike, and what must hold of every prediction."""
 
-from __future__ import annotations
-
 import numpy as np
 from hypothesis import strategies as st
 

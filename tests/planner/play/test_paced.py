@@ -1,7 +1,5 @@
 """A loop held to a rate: what it waits, and what becomes of a saving."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Where calls that go by the clock come to stand in loops of another length."""
 
-from __future__ import annotations
-
 from types import SimpleNamespace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What each change does to the calls of a loop, by hand."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

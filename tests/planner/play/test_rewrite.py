@@ -1,7 +1,5 @@
 """The run that a plan makes."""
 
-from __future__ import annotations
-
 from looptime.planner.play.replay import replay
 from looptime.schema import CallName
 from tests.planner.play.build import plain

@@ -1,7 +1,5 @@
 """Threads that share a bus with the loop: who waits how long."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

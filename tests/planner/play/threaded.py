@@ -1,7 +1,5 @@
 """A robot that reads its gyro in the loop, to be read in a thread instead."""
 
-from __future__ import annotations
-
 from tests.build_run import make_run
 
 LABELS = {

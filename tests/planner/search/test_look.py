@@ -1,7 +1,5 @@
 """What a pattern of call names stands for."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.planner.search.look import pattern_for

@@ -1,7 +1,5 @@
 """A small run whose figures can be counted by hand."""
 
-from __future__ import annotations
-
 from looptime.analysers.summary import Summary, summarise
 from tests.build_run import make_run
 

@@ -1,7 +1,5 @@
 """Figures of runs beside each other: each cell where it belongs, each loop in its run's shape."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Figures of checks say what the checks found."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

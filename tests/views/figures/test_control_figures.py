@@ -1,7 +1,5 @@
 """Figures of controllers and steered wheels hold the numbers that the study found."""
 
-from __future__ import annotations
-
 import json
 
 import pytest

@@ -1,7 +1,5 @@
 """Rows of cost figures: like calls together, the rest in one, and nothing lost."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

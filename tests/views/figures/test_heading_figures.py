@@ -1,7 +1,5 @@
 """Figures of heading say what the study found."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Figures of the last minute: every long loop is drawn, bars add up, hostile names are text."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Notes in figures: where they stand, what is cut off, and that hostile text stays text."""
 
-from __future__ import annotations
-
 from looptime.notes import Note
 from looptime.views.figures.note_marks import with_notes
 from looptime.views.figures.picture import Picture

@@ -1,7 +1,5 @@
 """Pace over the run: what is counted, marked and drawn."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.questions.timing import summarise

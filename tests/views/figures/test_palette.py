@@ -1,7 +1,5 @@
 """Colours and patterns: apart for every reader, the same for a kind everywhere."""
 
-from __future__ import annotations
-
 import itertools
 
 import numpy as np

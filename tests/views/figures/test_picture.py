@@ -1,7 +1,5 @@
 """Figures: what they show is what was counted by hand, in few points, and none acts as markup."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """Figures of plans say what the planner found."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

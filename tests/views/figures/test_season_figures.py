@@ -1,7 +1,5 @@
 """Figures of a season say what the trends found."""
 
-from __future__ import annotations
-
 from looptime.analysers.estimate import Figure
 from looptime.checks.recording.facts import Facts
 from looptime.checks.season.season import Listed

@@ -1,7 +1,5 @@
 """One loop beside a typical one, call by call."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import looptime

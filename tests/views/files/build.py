@@ -1,7 +1,5 @@
 """A log to report on, and a name that would like to be a script."""
 
-from __future__ import annotations
-
 from looptime.findings import summarise
 from looptime.parsers.read import Log
 from looptime.views.files.report import ReportLog

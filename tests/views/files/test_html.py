@@ -1,7 +1,5 @@
 """HTML and exported cells: text from a log stays text."""
 
-from __future__ import annotations
-
 import csv
 import html
 

@@ -1,7 +1,5 @@
 """JUnit of a gate: well-formed whatever the log holds, failures as written."""
 
-from __future__ import annotations
-
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """The gate's table as Markdown."""
 
-from __future__ import annotations
-
 from looptime.views.files.markdown import gate_markdown
 
 

@@ -1,7 +1,5 @@
 """The report: one file that holds everything, asks for nothing, and cannot be broken out of."""
 
-from __future__ import annotations
-
 import json
 import re
 from concurrent.futures import ThreadPoolExecutor

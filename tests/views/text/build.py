@@ -1,7 +1,5 @@
 """Text as a console shows it, and planted runs to tell of."""
 
-from __future__ import annotations
-
 import io
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What was understood of a log's columns, as text."""
 
-from __future__ import annotations
-
 from looptime.parsers.columns_taken import columns_taken
 from looptime.views.text.columns_text import render_columns
 from tests.views.text.build import text_of

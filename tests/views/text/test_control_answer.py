@@ -1,7 +1,5 @@
 """The answer on controllers and why: each sentence says what the figures say."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

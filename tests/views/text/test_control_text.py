@@ -1,7 +1,5 @@
 """Controllers and steered wheels as text: the sentence says what the figures say."""
 
-from __future__ import annotations
-
 import numpy as np
 
 import looptime

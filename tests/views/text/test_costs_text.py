@@ -1,7 +1,5 @@
 """What each bus costs the loop, as text."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.findings import summarise

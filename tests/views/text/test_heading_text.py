@@ -1,7 +1,5 @@
 """What is told of a heading: the figure asked about, what misses it, and what is not known."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The pace in words: headroom, overruns, loops that caught up."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.findings import summarise

@@ -1,7 +1,5 @@
 """What is told of a plan and of suggestions, as text."""
 
-from __future__ import annotations
-
 import re
 
 import pytest

@@ -1,7 +1,5 @@
 """The first sentence about a season, on seasons whose story was planted."""
 
-from __future__ import annotations
-
 import pytest
 
 from looptime.checks.season.trends import season_trends

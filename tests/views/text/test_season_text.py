@@ -1,7 +1,5 @@
 """Lists, entries and additions of a season, as text."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from looptime.checks.season.adding import Added, add_runs

@@ -1,7 +1,5 @@
 """Slow loops, one of them beside a typical one, and delays, as text."""
 
-from __future__ import annotations
-
 from looptime.analysers.loop_detail import loop_detail
 from looptime.analysers.waits import delay
 from looptime.findings import summarise

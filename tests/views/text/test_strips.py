@@ -1,7 +1,5 @@
 """Bars of letters: heights and scales by hand."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.views.text.strips import bars, histogram_lines, strip_lines

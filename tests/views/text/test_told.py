@@ -1,7 +1,5 @@
 """The answer comes first, bookkeeping last, and a screen holds what is printed without --full."""
 
-from __future__ import annotations
-
 import io
 
 import numpy as np
