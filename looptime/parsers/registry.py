@@ -184,7 +184,7 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
     clock = clock and not (at and any(clocklike(dialect, k) for k in range(2, fields)))
     if clock and (options.layout == "stamps" or (options.layout is None and not events)):
         leading = ("loop", "time")[1 - at :]
-        return (*leading, *(f"column_{index + 1}" for index in range(at + 1, fields)))
+        return (*leading, *_by_words(dialect, words)[at + 1 :])
     if options.layout in (None, "calls") and sum(words) == 1 and fields == 3:
         call = words.index(True)
         for start, length in permutations(k for k in range(3) if k != call):
@@ -196,7 +196,7 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
     if fields == 1 and not words[0] and options.rate_hz is None:
         raise one_number(dialect, path)
     if options.rate_hz is not None:
-        return tuple(f"column_{index + 1}" for index in range(fields))
+        return _by_words(dialect, words)
     raise unnamed(dialect, lambda columns: _works(columns, dialect, path), path)
 
 
@@ -226,3 +226,13 @@ def _periods(dialect: Dialect) -> bool:
     values = numbers(dialect, 0)
     known = values[np.isfinite(values)]
     return bool((known >= 0).all()) and bool(known.any()) and not counts_rows(values)
+
+
+def _by_words(dialect: Dialect, words: list[bool]) -> tuple[str, ...]:
+    """Names of columns without a header: of a number, the one word that stands before it."""
+    names = [f"column_{index + 1}" for index in range(dialect.fields)]
+    for at in range(1, dialect.fields):
+        before = {row[at - 1].strip() for row in dialect.sample}
+        if words[at - 1] and not words[at] and len(before) == 1:
+            names[at] = before.pop()
+    return tuple(names)

@@ -233,6 +233,15 @@ def test_a_page_with_a_table_of_times_is_read(tmp_path):
     assert periods_ms(read(tmp_path, text, "notes.md")) == [20.0, 30.0, 20.0]
 
 
+def test_a_word_before_a_number_names_it_without_a_header(tmp_path):
+    """Rows such as 812;imu_ms;9: the word that never changes is what its column would be called."""
+    text = "".join(f"{20 * k};imu_ms;{2 + k % 3}.5;drive_ms;{k % 2}.25\n" for k in range(60))
+    run = read(tmp_path, text)
+    assert set(periods_ms(run)) == {20.0}
+    assert {name: ms[:3] for name, ms in self_ms(run).items()} == {
+        "imu": [2.5, 3.5, 4.5], "drive": [0.25, 1.25, 0.25]}  # fmt: skip
+
+
 def test_a_log_by_another_name_can_be_read_all_the_same(tmp_path):
     """A layout or names that are asked for show that the file is meant."""
     text = table(*LOGS["calls"])

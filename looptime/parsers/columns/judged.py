@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from itertools import chain
 
 import numpy as np
 
@@ -27,6 +28,7 @@ from looptime.parsers.columns.lexicon import (
     bare_name,
     meaning,
     of_a_clock,
+    of_an_instant,
 )  # fmt: skip
 from looptime.parsers.columns.phases import find_phase
 from looptime.parsers.columns.role import Judged, Role, Seen, Stamped
@@ -88,7 +90,8 @@ def find_clock(found: list[Head], dialect: Dialect) -> Head | None:
         if of_a_clock(head.text) and _never_falls(numbers(dialect, head.index)):
             return head
     dated = (h for h in found if text_unit(dialect, h) is not None or _since_1970(h, dialect))
-    return next(dated, None)
+    rising = (h for h in found if of_an_instant(h.text) and _only_rises(numbers(dialect, h.index)))
+    return next(chain(dated, rising), None)
 
 
 def _is_planned(head: Head) -> bool:

@@ -10,7 +10,7 @@ from looptime.units import split_unit
 
 __all__ = [
     "CLOCKS", "COUNTS", "MEANINGS", "PHASES", "bare_name", "meaning", "names_setting",
-    "of_a_clock", "tokens",
+    "of_a_clock", "of_an_instant", "tokens",
 ]  # fmt: skip
 
 #: What a header can say of its column.
@@ -74,6 +74,8 @@ _OF_A_CLOCK = _INSTANT | {
     "row", "loop", "received", "recv", "rx", "arrival", "arrived", "gateway",
     "header", "capture", "event", "real", "in", "hw", "origin",
 }  # fmt: skip
+#: Words that name an instant where values do nothing but rise.
+_MOMENT = {"when", "instant", "moment", "timer", "boot", "since"}
 _UNIT_ALONE = {
     "ms", "us", "ns", "sec", "secs", "second", "seconds", "msec", "usec", "milliseconds",
     "microseconds", "nanoseconds",
@@ -165,6 +167,18 @@ def of_a_clock(text: str) -> bool:
     """
     timed = split_unit(text)[1] is not None and set(tokens(text)) <= _OF_A_CLOCK
     return timed or meaning(text) == "clock"
+
+
+def of_an_instant(text: str) -> bool:
+    """Whether a header that says no more than a time of the loop is a clock's if values only rise.
+
+    Examples
+    --------
+    >>> of_an_instant("loop_t"), of_an_instant("Cycle time"), of_an_instant("gyro time")
+    (True, True, False)
+    """
+    said = set(tokens(text))
+    return bool(said & (_INSTANT | _MOMENT)) and said <= _OF_A_CLOCK | _WHOLE | _MOMENT
 
 
 @lru_cache(maxsize=4096)

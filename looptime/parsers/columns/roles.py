@@ -129,9 +129,10 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
     if one.meaning == "bare":
         if negative > 0 or len(np.unique(known)) < 3:
             return Role("signal", None, "", "its values are no lengths of time", "likely")
-        if _winds(known):
-            return Role("signal", None, "", "it moves bit by bit, as what is added up does")
-        return Role("signal", None, "", "it rises") if _rises(known) else None
+        if _rises(known):
+            return Role("signal", None, "", "it rises")
+        winds = "it moves bit by bit, as what is added up does"
+        return Role("signal", None, "", winds) if _winds(known) else None
     if negative > 0.05 and one.meaning != "period":
         return Role("deviation", unit, said, f"{100 * negative:.0f} % of its values are below zero")
     if len(one.values) >= ENOUGH and not (known[known > 0].size > 2 or one.values[2:].any()):

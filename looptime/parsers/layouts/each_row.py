@@ -288,6 +288,8 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     limits = []
     if rows.said.endswith(SUMMED):
         limits.append(UNSEEN)
+        rising = [head.text for head, role in log.given.roles if role.why.startswith("it rises")]
+        limits += [f"if {text!r} is the clock, --columns names it so" for text in rising[:1]]
     if ONE_IN in rows.said:
         limits.append(f"{rows.said[rows.said.index(ONE_IN) :]} is logged")
     apart = np.diff(rows.start)

@@ -36,6 +36,10 @@ _POINT = re.compile(r"(?<![\w.])[+-]?\d+\.\d+(?![\w.])")
 #: A number whose thousands are set off; with two commas it is no decimal one.
 _THOUSANDS = re.compile(r"(?<![\w.,])[+-]?\d{1,3}(?:,\d{3})+(?![\d,])")
 _IS_CLOCK = re.compile(CLOCK)
+#: A key and the word it holds.
+_WORD = re.compile(
+    r"(?<![\w.])([A-Za-z_]\w*)[ \t]*[=:][ \t]*([\"']?)([A-Za-z_][\w./-]*)\2(?![\w.])"
+)
 
 
 @dataclass
@@ -57,7 +61,7 @@ def read_keyed(lines: list[str]) -> Grid | None:
     >>> grid.names, grid.rows[2]
     (['time', 'imu', 'enc'], ['20', '1', '2.5'])
     """
-    lines = _joined(lines)
+    lines = _owned(_joined(lines))
     sample = [line for line in lines[:_SAMPLE] if is_text(line)]
     shapes = Shapes(comma=_has_comma(sample))
     told = [shapes.read(line) for line in sample]
@@ -171,6 +175,25 @@ def _joined(lines: list[str]) -> list[str]:
     ):
         return lines
     return [_THOUSANDS.sub(lambda one: one[0].replace(",", ""), line) for line in lines]
+
+
+def _owned(lines: list[str]) -> list[str]:
+    """Lines in which the words that one key holds in turn stand alone, before what is theirs.
+
+    Examples
+    --------
+    >>> _owned(['t=8 call="imu" ms=2.1 call="drive" ms=0.6'] * 2)[0]
+    't=8 imu ms=2.1 drive ms=0.6'
+    >>> _owned(["t=8 mode=auto imu=2.1"])
+    ['t=8 mode=auto imu=2.1']
+    """
+    sample = [line for line in lines[:_SAMPLE] if is_text(line)]
+    holds = [{(key, word) for key, _, word in _WORD.findall(line)} for line in sample]
+    often = Counter(key for one in holds for key, n in Counter(k for k, _ in one).items() if n > 1)
+    keys = {key for key, n in often.items() if 2 * n > len(sample)}
+    if not keys:
+        return lines
+    return [_WORD.sub(lambda one: one[3] if one[1] in keys else one[0], line) for line in lines]
 
 
 def _has_comma(sample: list[str]) -> bool:

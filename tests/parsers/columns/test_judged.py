@@ -59,6 +59,22 @@ def test_the_time_of_a_loop_in_a_log_without_a_clock(tmp_path, head):
     assert set(run.unattributed_ns().tolist()) == {1_000_000}
 
 
+@pytest.mark.parametrize("head", ["loop_t", "Loop time", "cycle time", "when", "since boot"])
+def test_the_time_of_a_loop_that_only_rises_is_its_clock(tmp_path, head):
+    """How long a loop took falls now and then; what rises by 20 a row is the instant, in ms."""
+    rows = [(3.25 + 20 * k + k % 3 / 4, 2 + k % 4, 0.5) for k in range(60)]
+    run = _read(tmp_path, f"{head},imu_ms,drive_ms", rows)
+    assert run.clock.unit == "ms"
+    assert run.loop_columns.period_ns[:3].tolist() == [20_250_000, 20_250_000, 19_500_000]
+
+
+def test_what_rises_under_a_name_that_tells_nothing_may_be_the_clock(tmp_path):
+    """The answer says that there is no clock, and which column it would be."""
+    rows = [(3.25 + 20 * k + k % 3 / 4, 2 + k % 4, 0.5) for k in range(60)]
+    run = _read(tmp_path, "fpga,imu_ms,drive_ms", rows)
+    assert run.clock.limits[1:] == ("if 'fpga' is the clock, --columns names it so",)
+
+
 @pytest.mark.parametrize("header", ["tick", "n", "paket"])
 def test_a_number_that_skips_as_the_clock_does_counts_lost_loops(tmp_path, header):
     """Every seventh row is missing: 16 ms is the loop, no loop of 32 ms."""

@@ -214,3 +214,21 @@ def test_a_length_behind_a_word_is_named_by_its_key():
                        for k in range(60)])  # fmt: skip
     assert grid.names == ["time", "loop", "slowest time", "slowest"]
     assert grid.rows[1] == ["0.020", "21", "9.5", "drive"]
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        "t={t} call=imu ms={a}.5 call=drive ms={b}.25",
+        "t={t} name=imu dur_ms={a}.5; name=drive dur_ms={b}.25",
+        '<loop t="{t}"><call name="imu" ms="{a}.5"/><call name="drive" ms="{b}.25"/></loop>',
+    ],
+)
+def test_a_key_that_names_each_call_in_turn(tmp_path, pattern):
+    """The length behind call=imu is the gyro's, whichever call stands last in the line."""
+    run = read(tmp_path, "".join(pattern.format(t=20 * k, a=2 + k % 3, b=k % 2) + "\n"
+                                 for k in range(60)))  # fmt: skip
+    assert set(periods_ms(run)) == {20.0}
+    found = {word: ms[:3] for name, ms in self_ms(run).items()
+             for word in ("imu", "drive") if word in name.split()}  # fmt: skip
+    assert found == {"imu": [2.5, 3.5, 4.5], "drive": [0.25, 1.25, 0.25]}
