@@ -13,7 +13,7 @@ from looptime.views.text.terminal import safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import Part, lean
 from looptime_dashboards.pages import PAGES
-from looptime_dashboards.parts import asked_of, choice, named
+from looptime_dashboards.parts import asked_of, choice, faint, named
 from looptime_dashboards.view import View
 
 __all__ = ["notebook", "register_notes"]
@@ -112,7 +112,7 @@ def _listed(found: tuple[Note, ...], view: View, may_drop: bool) -> Part:
             about = choice(one.about, one.loop == view.loop, loop=str(one.loop))
         rows.append(html.Li([about, f": {safe(one.text, LONGEST_NOTE)} ",
                              link if may_drop else None]))  # fmt: skip
-    return html.Ul(rows) if rows else html.P("None yet.", className="faint")
+    return html.Ul(rows) if rows else faint("None yet.")
 
 
 def _new(desk: Desk, view: View, text: str, about: str, loop: object) -> tuple[Path, Note]:

@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from looptime.findings import Finding
 
 __all__ = [
-    "ELSEWHERE", "address", "asked_of", "busy", "card", "caution", "choice", "choices", "findings",
-    "form_of", "is_long", "is_number", "looking_at", "meanings", "named", "note", "onward",
-    "otherwise", "table", "toggle", "ways",
+    "ELSEWHERE", "address", "asked_of", "busy", "card", "caution", "choice", "choices", "faint",
+    "findings", "form_of", "is_long", "is_number", "looking_at", "meanings", "named", "note",
+    "onward", "otherwise", "section", "table", "toggle", "ways",
 ]  # fmt: skip
 
 #: The page and the view that are being answered: links lead on from there.
@@ -148,6 +148,16 @@ def choices(label: str, *links: Part) -> Part:
     )  # fmt: skip
 
 
+def faint(text: str) -> Part:
+    """A paragraph that explains and may be passed over."""
+    return html.P(text, className="faint")
+
+
+def section(key: str, title: Part, *inner: Part, role: str | None = None) -> Part:
+    """A framed section under its title."""
+    return html.Section([html.H2(title), *inner], className="card", key=key, role=role)
+
+
 def card(
     desk: Desk, picture: Picture, *above: Part, height: int | None = None, moving: bool = False
 ) -> Part:
@@ -167,7 +177,7 @@ def card(
         Whether it is renewed each second: then nothing is kept of it, and no table shown.
     """
     figure = picture.figure
-    plot: Part = html.P("Nothing to draw.", className="faint")
+    plot = faint("Nothing to draw.")
     if figure["data"]:
         tall = height or figure["layout"]["height"]
         said = named(
@@ -198,11 +208,9 @@ def card(
         more.append(words)
     if picture.how:
         more.append(html.Details([html.Summary("How it was computed"), html.P(picture.how)]))
-    notes = [html.P(text, className="faint") for text in picture.notes]
-    return html.Section(
-        [html.H2(safe(picture.title, 300)), *above, plot, *notes,
-         html.Div([*exports, *more], className="under")],
-        className="card", key=picture.key,
+    return section(
+        picture.key, safe(picture.title, 300), *above, plot, *map(faint, picture.notes),
+        html.Div([*exports, *more], className="under"),
     )  # fmt: skip
 
 
@@ -248,8 +256,7 @@ def table(
     )  # fmt: skip
     if len(kept) <= most:
         return made
-    return html.Div([made, html.P(f"The first {most} of {len(kept):,} rows; the CSV has all.",
-                                  className="faint")])  # fmt: skip
+    return html.Div([made, faint(f"The first {most} of {len(kept):,} rows; the CSV has all.")])
 
 
 def is_long(value: object) -> bool:
@@ -271,14 +278,14 @@ def findings(found: Sequence[Finding], most: int = 5) -> Part:
                  html.Span(ways(f), className="ways")])
         for f in main
     ]  # fmt: skip
-    parts: list[Part] = [html.H2("What stands out"), html.Ol(items, className="found")]
+    parts: list[Part] = [html.Ol(items, className="found")]
     if notes:
         lines = [html.Li(safe(f.text, 1000)) for f in notes]
         word = "1 note" if len(notes) == 1 else f"{len(notes)} notes"
         parts.append(html.Details([html.Summary(word), html.Ul(lines)]))
     if any(f.moves for f in main):
         parts.append(caution(CAUTION))
-    return html.Section(parts, className="card", key="findings")
+    return section("findings", "What stands out", *parts)
 
 
 def ways(at: Finding) -> list[Part]:
@@ -345,7 +352,7 @@ def otherwise(run: str, message: str) -> list[Part]:
         f"Here such an option is taken from the project file: write {lines} under [log] in "
         "looptime.toml, then start the dashboard again."
     )
-    return [html.P(text, className="faint")]
+    return [faint(text)]
 
 
 def form_of(

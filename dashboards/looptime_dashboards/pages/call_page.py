@@ -16,9 +16,9 @@ from looptime.words import percent
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.changes_page import proposals, remedies
-from looptime_dashboards.pages.common import used
+from looptime_dashboards.pages.common import chief_figures, remedy_switches, used
 from looptime_dashboards.pages.pieces import table_card
-from looptime_dashboards.parts import card, choice, choices, named, note, toggle
+from looptime_dashboards.parts import card, choice, choices, faint, named, note, section
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
@@ -57,10 +57,8 @@ def _chooser(at: Summary, view: View) -> list[Part]:
     links = [choice(c.name, False, call=c.name) for c in at.costs.calls[:_MOST_LINKS]]
     left = len(at.costs.calls) - len(links)
     more = f"The {count(left, 'call')} that cost less stand on Where time goes." if left else ""
-    inner = [html.H2("Which call"), choices("Choose a call", *links),
-             html.P(more, className="faint")]  # fmt: skip
-    return [*([note(said, "error")] if said else []),
-            html.Section(inner, className="card", key="chooser")]  # fmt: skip
+    chooser = section("chooser", "Which call", choices("Choose a call", *links), faint(more))
+    return [note(said, "error"), chooser] if said else [chooser]
 
 
 def _figures(at: Summary, call: CallCost) -> Part:
@@ -81,19 +79,17 @@ def _figures(at: Summary, call: CallCost) -> Part:
     if waits:
         cells.append(("waiting for a lock or bus", f"{number(waits)} ms a loop",
                       f"service {number(max(call.self_ms_per_loop - waits, 0.0))}"))  # fmt: skip
-    figures = html.Dl([html.Div([html.Dt(a), html.Dd([b, html.Small(c) if c else None])])
-                       for a, b, c in cells], className="figures")  # fmt: skip
-    return html.Section([html.H2(safe(call.name, 120)), html.P(where, className="faint"), figures],
+    return html.Section([html.H2(safe(call.name, 120)), faint(where), chief_figures(cells)],
                         key=f"call {call.thread}")  # fmt: skip
 
 
 def _slow_loops(at: Summary, view: View) -> Part:
     number_of = at.run.loop_columns.loop
     mine = [e for e in at.slow.events if e.culprit == view.call]
+    head = "Slow loops that it made"
     if not mine:
         text = "It is what stretched most in none of the slow loops."
-        return html.Section([html.H2("Slow loops that it made"), html.P(text)], className="card",
-                            key="slow")  # fmt: skip
+        return section("slow", head, html.P(text))
     links = [
         choice(f"loop {number_of[e.index]}: {number(e.worst_ms)} ms",
                False, loop=str(number_of[e.index]))
@@ -101,32 +97,24 @@ def _slow_loops(at: Summary, view: View) -> Part:
     ]  # fmt: skip
     slowest = "The slowest" if at.basis.judged == "period" else "The slowest, by their work"
     text = f"It stretched most in {len(mine):,} of {count(len(at.slow.events), 'slow event')}."
-    return html.Section([html.H2("Slow loops that it made"), html.P(text),
-                         choices(slowest, *links)], className="card", key="slow")  # fmt: skip
+    return section("slow", head, html.P(text), choices(slowest, *links))
 
 
 def _remedies(desk: Desk, view: View) -> tuple[Part, bool]:
     """Remedies that touch the call, with what each buys, and the way to Changes."""
-    head = html.H2("Remedies")
+    head = "Remedies"
     try:
         found = remedies(proposals(desk, view))
     except Pending as pending:
-        return html.Section([head, note(f"{pending.text} ...")], className="card", key="plan"), True
+        return section("plan", head, note(f"{pending.text} ...")), True
     except LooptimeError as error:
-        said = note(f"No remedies are proposed: {error}")
-        return html.Section([head, said], className="card", key="plan"), False
+        return section("plan", head, note(f"No remedies are proposed: {error}")), False
     mine = {c: why for c, why in found.items() if _touches(c, view.call)}
-    lines = [
-        html.Li([toggle(c, "change", view.change), html.Span(" " + safe(why, 400),
-                                                             className="faint")])
-        for c, why in mine.items()
-    ]  # fmt: skip
-    does = "try them on Changes" if lines else "write one on Changes"
+    does = "try them on Changes" if mine else "write one on Changes"
     onward = html.A(does, href="/changes" + view.search, className="choice",
                     **named({"data-page": "/changes"}))  # fmt: skip
-    none = html.P("None is proposed for it.")
-    inner = [html.Ul(lines, className="switches") if lines else none, choices("Next", onward)]
-    return html.Section([head, *inner], className="card", key="plan"), False
+    said = remedy_switches(mine.items(), view) if mine else html.P("None is proposed for it.")
+    return section("plan", head, said, choices("Next", onward)), False
 
 
 def _touches(change: str, call: str) -> bool:

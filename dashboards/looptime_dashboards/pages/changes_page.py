@@ -25,15 +25,17 @@ from looptime.views.text.plan_text import plan_sentence
 from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.lean import Part
+from looptime_dashboards.pages.common import counting, remedy_switches
 from looptime_dashboards.pages.pieces import scatter, stretches, table_card
 from looptime_dashboards.parts import (
     card,
     caution,
-    choice,
     choices,
+    faint,
     form_of,
     named,
     note,
+    section,
     table,
     toggle,
 )
@@ -94,10 +96,9 @@ def _verdict(view: View, at: Prediction) -> Part:
             for what, was, now in sides_table(at)[1][:_CHIEF]]  # fmt: skip
     onward = html.A("what it means for heading", href="/heading" + view.search, className="choice",
                     **named({"data-page": "/heading"}))  # fmt: skip
-    return html.Section(
-        [html.H2("What they would do"), html.P(html.Strong(safe(plan_sentence(at), 600))),
-         html.Dl(rows, className="chief"), choices("Next", onward)],
-        className="card", key="told", role="status",
+    return section(
+        "told", "What they would do", html.P(html.Strong(safe(plan_sentence(at), 600))),
+        html.Dl(rows, className="chief"), choices("Next", onward), role="status",
     )  # fmt: skip
 
 
@@ -123,12 +124,11 @@ def _refused(view: View, why: str) -> Part:
     several = len(view.change) > 1
     head = "These remedies cannot be put together" if several else "This remedy cannot be"
     off = [toggle(change, "change", view.change) for change in view.change]
-    return html.Section(
-        [html.H2(head), note(why[:1].upper() + why[1:] + ".", "error"),
-         html.P("Nothing was worked out. Switch one of them off, or put them in another order:"
-                if several else "Nothing was worked out. Switch it off, or write it otherwise:"),
-         html.Div(off, className="choices")],
-        className="card", key="refused",
+    return section(
+        "refused", head, note(why[:1].upper() + why[1:] + ".", "error"),
+        html.P("Nothing was worked out. Switch one of them off, or put them in another order:"
+               if several else "Nothing was worked out. Switch it off, or write it otherwise:"),
+        html.Div(off, className="choices"),
     )  # fmt: skip
 
 
@@ -171,11 +171,6 @@ def _switches(view: View, found: Suggestions | None, said: str, wrong: dict[str,
     proposed = {} if found is None else remedies(found)
     on = [(c, proposed.get(c, "")) for c in view.change]  # first, so that they are in sight
     rows = [*on, *((c, why) for c, why in proposed.items() if c not in view.change)]
-    lines = [
-        html.Li([toggle(change, "change", view.change), html.Span(" " + safe(why, 400),
-                                                                  className="faint")])
-        for change, why in rows
-    ]  # fmt: skip
     given, why = next(iter(wrong.items()), ("", ""))
     form = form_of("Write a remedy", ("change", "Another remedy", "", {}), button="Add",
                    wrong={"change": (given, why)} if wrong else None,
@@ -183,19 +178,19 @@ def _switches(view: View, found: Suggestions | None, said: str, wrong: dict[str,
     example = (
         "For example: batch drive.*.read; thread gyro.read rest-ms=5; every range.read loops=4"
     )
-    inner: list[Part] = [html.H2("Switch remedies on and off")]
+    inner: list[Part] = []
     if said:
         inner.append(note(said))
     elif found is not None and not proposed:
         inner.append(note("Nothing is proposed: no remedy tried would be seen in this loop."))
-    inner += [html.Ul(lines, className="switches"), form, html.P(example, className="faint")]
+    inner += [remedy_switches(rows, view), form, faint(example)]
     if found is not None and found.proposed:
         inner.append(_plans(view, found))
     if found is not None and found.not_proposed:
         left = [html.Li(f"{safe(p.text, 80)}: {safe(p.why, 300)}") for p in found.not_proposed]
         inner.append(html.Details([html.Summary("What was looked at and left out"),
                                    html.Ul(left)]))  # fmt: skip
-    return html.Section(inner, className="card", key="switches")
+    return section("switches", "Switch remedies on and off", *inner)
 
 
 def remedies(found: Suggestions) -> dict[str, str]:
@@ -283,9 +278,7 @@ def _plan_key(desk: Desk, view: View) -> tuple[Hashable, ...]:
     return ("predict", *place(desk, view), tuple(str(parse(c)) for c in view.change))
 
 
-def _predicted(
-    desk: Desk, view: View, at: Prediction, sampled: bool
-) -> list[Part]:  # fmt: skip
+def _predicted(desk: Desk, view: View, at: Prediction, sampled: bool) -> list[Part]:
     columns = stretches(desk, view, _QUICK if sampled else SAMPLE_FROM).loop_columns
     recorded, loops = columns.period_ns[at.warmup_loops :], columns.loop[at.warmup_loops :]
     basis = plan_basis(at)
@@ -295,14 +288,9 @@ def _predicted(
         share = desk.plans.share(_plan_key(desk, view))
         done = "" if share is None else f" ({100 * share:.0f} % done)"
         basis += f" For now: an answer from more loops is on its way{done}."
-    by = choices(
-        "Count",
-        choice("each loop once", view.by == "loops", by=""),
-        choice("by the time it takes", view.by == "time", by="time"),
-    )
     parts: list[Part] = [
         html.P(basis, className="note", role="status", id="plan-basis"),
-        card(desk, predicted_histogram(recorded / 1e6, at, view.by, loops), by),
+        card(desk, predicted_histogram(recorded / 1e6, at, view.by, loops), counting(view)),
         table_card(desk, "sides", "The loop before and after", *sides_table(at),
                    "Figures of the loop, with 90 % intervals"),
         card(desk, contributions(at)),
@@ -329,11 +317,11 @@ def _rest(at: Prediction) -> list[Part]:
         rows = [tuple(t[k] for k in ("rest_ms", "period_ms", "age_at_first_use_p95_ms"))
                 for t in advice.trials]  # fmt: skip
         heads = ("rest, ms", "mean period, ms", "age at first use p95, ms")
-        made.append(html.Section(
-            [html.H2(f"How long the thread should rest: {safe(advice.text, 80)}"), html.P(text),
-             table(heads, rows, "Loop and reading by the thread's rest")],
-            className="card", key=f"rest {advice.text}",
-        ))  # fmt: skip
+        made.append(
+            section(f"rest {advice.text}",
+                    f"How long the thread should rest: {safe(advice.text, 80)}", html.P(text),
+                    table(heads, rows, "Loop and reading by the thread's rest"))
+        )  # fmt: skip
     return made
 
 
@@ -341,4 +329,4 @@ def _warnings(warnings: tuple[str, ...]) -> list[Part]:
     if not warnings:
         return []
     lines = [html.Li(safe(w, 600)) for w in warnings]
-    return [html.Section([html.H2("Mind"), html.Ul(lines)], className="card", key="mind")]
+    return [section("mind", "Mind", html.Ul(lines))]

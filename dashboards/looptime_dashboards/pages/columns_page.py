@@ -11,7 +11,7 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import Part
 from looptime_dashboards.log_keys import content_of, log_of
 from looptime_dashboards.pages.common import sentence
-from looptime_dashboards.parts import ELSEWHERE, choice, choices, note, onward, table
+from looptime_dashboards.parts import ELSEWHERE, choice, choices, note, onward, section, table
 from looptime_dashboards.view import View
 
 __all__ = ["body"]
@@ -35,22 +35,20 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
         why = f"rows are stamped at the {found.stamped} of a loop: {found.stamped_why}"
         lines.append(html.P(safe(sentence(why), 600)))
     lines.append(html.P(safe(sentence(f"loops are found by {found.loops_from}"), 400)))
-    parts.insert(0, html.Section(
-        [html.H2("What the columns are taken for"), *lines,
-         table(heads, rows, "Column by column", 400)], className="card", key="columns",
-    ))  # fmt: skip
+    parts.insert(0, section("columns", "What the columns are taken for", *lines,
+                            table(heads, rows, "Column by column", 400)))  # fmt: skip
     try:
         stated = found.stated()
     except LooptimeError:  # only where a row is a loop are columns stated one by one
         stated = ""
     if stated:
         words = list(dict.fromkeys(word for one in found.columns for word in one.instead))
-        parts.append(html.Section(
-            [html.H2("To have them taken otherwise"),
-             html.P("Copy this into looptime.toml, change what is wrong there, and start the "
-                    f"dashboard again. A column is one of: {', '.join(words)}."),
-             html.Pre(safe(stated, 20_000), tabIndex=0)], className="card", key="stated",
-        ))  # fmt: skip
+        parts.append(
+            section("stated", "To have them taken otherwise",
+                    html.P("Copy this into looptime.toml, change what is wrong there, and start "
+                           f"the dashboard again. A column is one of: {', '.join(words)}."),
+                    html.Pre(safe(stated, 20_000), tabIndex=0))
+        )  # fmt: skip
     return [*parts, choices("Next", onward("its pace", "/"))], False
 
 

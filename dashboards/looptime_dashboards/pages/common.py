@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from dash import html
 
 from looptime.views.text.terminal import count, number, safe
 from looptime_dashboards.lean import Part
-from looptime_dashboards.parts import named
+from looptime_dashboards.parts import choice, choices, named, toggle
+from looptime_dashboards.view import View
 
 if TYPE_CHECKING:
     from looptime.analysers.summary import Summary
+    from looptime.checks.season.trends import Odd
     from looptime.parsers.log import Log
 
-__all__ = ["are", "damage", "rows_aside", "sentence", "used"]
+__all__ = ["are", "chief_figures", "counting", "damage", "remedy_switches", "rows_aside",
+           "sentence", "unlike_neighbours", "used"]  # fmt: skip
 
 #: Reasons that mean no damage: a recording begins and ends within a loop.
 _AT_THE_ENDS = ("before first loop", "unfinished last loop")
@@ -38,6 +42,39 @@ def sentence(text: str) -> str:
     if not set("._-") & set(first):
         text = text[:1].upper() + text[1:]
     return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def chief_figures(cells: Iterable[tuple[str, str, str]]) -> Part:
+    """Figures in a row: what each is, its value, and what more is to be said of it."""
+    return html.Dl(
+        [html.Div([html.Dt(what), html.Dd([value, html.Small(more) if more else None])])
+         for what, value, more in cells], className="figures",
+    )  # fmt: skip
+
+
+def counting(view: View) -> Part:
+    """What a histogram counts."""
+    return choices("Count", choice("each loop once", view.by == "loops", by=""),
+                   choice("by the time it takes", view.by == "time", by="time"))  # fmt: skip
+
+
+def remedy_switches(rows: Iterable[tuple[str, str]], view: View) -> Part:
+    """A switch for each remedy, with why it is proposed."""
+    lines = [
+        html.Li([toggle(change, "change", view.change),
+                 html.Span(" " + safe(why, 400), className="faint")])
+        for change, why in rows
+    ]  # fmt: skip
+    return html.Ul(lines, className="switches")
+
+
+def unlike_neighbours(odd: Sequence[Odd]) -> list[str]:
+    """A line for each of the oddest runs."""
+    return [
+        f"Unlike its neighbours: {safe(o.run, 60)}, {'+' if o.percent > 0 else '-'}"
+        f"{number(abs(o.percent))} % at most, in {safe(', '.join(o.figures[:4]), 120)}."
+        for o in odd[:5]
+    ]
 
 
 def damage(log: Log) -> Part:

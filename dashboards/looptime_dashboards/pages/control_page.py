@@ -17,7 +17,7 @@ from looptime_dashboards.pages.changes_page import place
 from looptime_dashboards.pages.common import sentence
 from looptime_dashboards.pages.heading_page import settled
 from looptime_dashboards.pages.pieces import called, stretches, table_card
-from looptime_dashboards.parts import card, caution, choice, choices, note
+from looptime_dashboards.parts import card, caution, choice, choices, faint, note, section
 from looptime_dashboards.view import View
 
 if TYPE_CHECKING:
@@ -43,13 +43,13 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
         parts.append(html.Div([said, back]))
     unseen = [f"Not looked at: {one.error}" for one in at.controllers if one.error]
     told = [sentence(each) for each in (*unseen, *at.notes)]
-    lines = [html.P(safe(each, 600), className="faint") for each in told]
     left = f"; {at.warmup_loops:,} before them are warm-up" if at.warmup_loops else ""
-    parts.append(html.Section(
-        [html.H2(safe(control_sentence(at), 600)),
-         html.P(f"From {count(at.loops, 'loop')}{left}.", className="faint"), *lines,
-         *(caution(safe(word, 600)) for word in at.cautions)], className="card", key="answer",
-    ))  # fmt: skip
+    parts.append(
+        section("answer", safe(control_sentence(at), 600),
+                faint(f"From {count(at.loops, 'loop')}{left}."),
+                *(faint(safe(each, 600)) for each in told),
+                *(caution(safe(word, 600)) for word in at.cautions))
+    )  # fmt: skip
     tables = (
         ("edge", "How far from the edge", edge_table(at),
          "Even loops at the usual pace; uneven: these loops, by the mean square"),

@@ -19,7 +19,8 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
 from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.common import used
-from looptime_dashboards.parts import card, choice, choices, named, toggle
+from looptime_dashboards.pages.pieces import csv_link
+from looptime_dashboards.parts import card, choice, choices, faint, section, toggle
 from looptime_dashboards.view import View
 
 __all__ = ["body"]
@@ -46,16 +47,12 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
         if picture is not None:
             parts.append(card(desk, picture))
     heads, rows = call_table(at)
-    export = html.A("CSV", className="button", download="calls.csv",
-                    href=f"/export/{desk.keep_table('calls', heads, rows)}.csv",
-                    **named({"aria-label": "Download all calls as CSV"}))  # fmt: skip
+    export = csv_link(desk.keep_table("calls", heads, rows), "calls", "all calls")
+    words = "Every call of every thread; choose a row to see all that is known of a call."
     parts.append(
-        html.Section(
-            [html.H2("Every call"),
-             html.P("Every call of every thread; choose a row to see all that is known of a call.",
-                    className="faint"),
-             grid("costs", heads, rows, lambda row: _chosen(row[0])),
-             html.Div(export, className="under")], className="card", key="calls")
+        section("calls", "Every call", faint(words),
+                grid("costs", heads, rows, lambda row: _chosen(row[0])),
+                html.Div(export, className="under"))
     )  # fmt: skip
     return parts, sampled
 

@@ -26,7 +26,17 @@ from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.changes_page import place, prediction
 from looptime_dashboards.pages.common import are, sentence
 from looptime_dashboards.pages.pieces import called, stretches, table_card
-from looptime_dashboards.parts import busy, card, caution, choice, choices, form_of, note
+from looptime_dashboards.parts import (
+    busy,
+    card,
+    caution,
+    choice,
+    choices,
+    faint,
+    form_of,
+    note,
+    section,
+)
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
@@ -99,11 +109,8 @@ def _chooser(desk: Desk, view: View, usual: str) -> Part:
         "which needs a logged heading or turn rate. The tolerance in degrees is for the heading in "
         "use; the one in millimetres is for sideways drift on each metre driven while turning."
     )
-    return html.Section(
-        [html.H2("How the robot moves, and what is tolerable"), choices("Motion", *known), form,
-         html.P(words, className="faint")],
-        className="card", key="chooser",
-    )  # fmt: skip
+    return section("chooser", "How the robot moves, and what is tolerable",
+                   choices("Motion", *known), form, faint(words))  # fmt: skip
 
 
 def _tolerance(desk: Desk, view: View) -> Tolerance:
@@ -191,12 +198,11 @@ def _answer(
         if not at.required:
             needs.append(html.P("Set a tolerance above to learn the loop rate that it takes."))
         cautions = [caution(" ".join(at.cautions))] if at.required else []
-        parts.append(html.Section([html.H2("The loop rate that it takes"), *needs, *cautions],
-                                  className="card", key="rate"))  # fmt: skip
+        parts.append(section("rate", "The loop rate that it takes", *needs, *cautions))
         parts.append(card(desk, error_curve(at, others)))
         parts.append(card(desk, drift_curve(at, others)))
     parts.append(card(desk, age_bars(at, others)))
-    notes = [html.P(sentence(n), className="faint") for n in at.notes]
+    notes = [faint(sentence(n)) for n in at.notes]
     parts.append(
         table_card(desk, "heading_figures", "Everything in figures", *heading_table(at, others),
                    "With 95 % intervals", *notes)

@@ -10,7 +10,18 @@ from looptime.words import percent
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.following import Seen
 from looptime_dashboards.lean import Part
-from looptime_dashboards.parts import ELSEWHERE, card, choice, choices, note, onward, table
+from looptime_dashboards.pages.common import chief_figures
+from looptime_dashboards.parts import (
+    ELSEWHERE,
+    card,
+    choice,
+    choices,
+    faint,
+    note,
+    onward,
+    section,
+    table,
+)
 from looptime_dashboards.view import View
 
 __all__ = ["body"]
@@ -79,10 +90,7 @@ def _figures(at: Seen, budget: float | None) -> Part:
     if budget is not None:
         made.append((f"over {number(budget)} ms, last minute", f"{at.minute.over:,}",
                      f"in all {live.over:,} ({percent(live.over_share)})"))  # fmt: skip
-    figures = html.Dl(
-        [html.Div([html.Dt(a), html.Dd([b, html.Small(c)])]) for a, b, c in made],
-        className="figures",
-    )
+    figures = chief_figures(made)
     if not at.broken:
         return figures
     said = f"Broken limits of the project file: {', '.join(at.broken)}."
@@ -93,6 +101,6 @@ def _long(at: Seen, budget: float | None) -> Part:
     rows = long_loops(at.live.long)
     what = "over the budget" if budget is not None else "of more than twice the usual length"
     if not rows:
-        return html.P(f"No loop {what} so far.", className="faint")
+        return faint(f"No loop {what} so far.")
     made = table(("loop", "at s", "ms", "longer by"), rows, f"Loops {what}, newest first")
-    return html.Section([html.H2("Newest long loops"), made], className="card", key="live-long")
+    return section("live-long", "Newest long loops", made)

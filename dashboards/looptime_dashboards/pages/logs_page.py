@@ -14,7 +14,7 @@ from looptime_dashboards.lean import Part
 from looptime_dashboards.library import DROP_LIMIT, Offered
 from looptime_dashboards.log_keys import content_of
 from looptime_dashboards.pages.common import are, rows_aside
-from looptime_dashboards.parts import ELSEWHERE, choices, onward
+from looptime_dashboards.parts import ELSEWHERE, choices, faint, onward, section
 from looptime_dashboards.view import View
 
 __all__ = ["body"]
@@ -45,16 +45,14 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
         made = grid("logs", ("log", "size, MB", "written", "state"), rows,
                     lambda row: "?" + urlencode({"run": keys[tuple(row)], **ELSEWHERE}),
                     min(90 + 34 * len(rows), 560), next(iter(here), None))  # fmt: skip
-        words = html.P("Choose a row to open a log; then go on to any page.", className="faint")
+        words = faint("Choose a row to open a log; then go on to any page.")
         asked = [] if not here or offered[here[0]].dropped else [
             choices("Next", onward("its pace", "/"),
                     onward("what its columns are taken for", "/columns"))]  # fmt: skip
-        parts.append(html.Section([html.H2("Logs"), words, made, *asked], className="card",
-                                  key="logs"))  # fmt: skip
+        parts.append(section("logs", "Logs", words, made, *asked))
     parts.append(
-        html.P(f"A log of up to {DROP_LIMIT >> 20} MiB can also be dropped onto any page, or chosen"
-               " with the button at the top. It is kept until the server ends, and not stored.",
-               className="faint")
+        faint(f"A log of up to {DROP_LIMIT >> 20} MiB can also be dropped onto any page, or chosen"
+              " with the button at the top. It is kept until the server ends, and not stored.")
     )  # fmt: skip
     return parts, False
 

@@ -12,8 +12,8 @@ from looptime.views.text.terminal import count, number
 from looptime.words import percent
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import Part
-from looptime_dashboards.pages.common import damage, used
-from looptime_dashboards.parts import card, choice, choices, findings, meanings
+from looptime_dashboards.pages.common import chief_figures, counting, damage, used
+from looptime_dashboards.parts import card, findings, meanings
 from looptime_dashboards.view import View
 
 if TYPE_CHECKING:
@@ -38,11 +38,6 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     parts.append(_figures(at))
     parts.append(meanings(_WORDS, desk.picture(at, "words", at.to_dict)))
     parts.append(findings(at.findings))
-    by = choices(
-        "Count",
-        choice("each loop once", view.by == "loops", by=""),
-        choice("by the time it takes", view.by == "time", by="time"),
-    )
     histogram = desk.picture(at, f"periods {view.by}", lambda: period_histogram(at, view.by))
     whole = desk.run(view) if view.start is None and view.end is None and not sampled else None
     drawn = desk.picture(at, f"rate {whole is None}", lambda: rate_over_run(at, whole))
@@ -50,7 +45,7 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     parts.append(card(desk, drawn,
                       html.P("Click a loop to see its calls; drag sideways to look at a part.",
                              className="faint screen")))  # fmt: skip
-    parts.append(card(desk, histogram, by))
+    parts.append(card(desk, histogram, counting(view)))
     again = desk.picture(at, "recurrence", lambda: recurrences(at))
     if again is not None:
         parts.append(card(desk, again))
@@ -72,7 +67,4 @@ def _figures(at: Summary) -> Part:
                       count(over.count or 0, "loop")))  # fmt: skip
     if pace.headroom_ms is not None:
         cells.append(("headroom as a rule", f"{number(pace.headroom_ms['p50'].value)} ms", ""))
-    return html.Dl(
-        [html.Div([html.Dt(a), html.Dd([b, html.Small(c) if c else None])]) for a, b, c in cells],
-        className="figures",
-    )
+    return chief_figures(cells)

@@ -16,14 +16,14 @@ from looptime.questions.planning import spread_sample
 from looptime.run import Run
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import Part
-from looptime_dashboards.parts import meanings, named, table
+from looptime_dashboards.parts import meanings, named, section, table
 from looptime_dashboards.view import View
 
 if TYPE_CHECKING:
     from looptime.checks.recording.figures import RunValues
     from looptime.checks.season.season import Season
 
-__all__ = ["called", "past", "scatter", "season", "stretches", "table_card"]
+__all__ = ["called", "csv_link", "past", "scatter", "season", "stretches", "table_card"]
 
 
 def called(desk: Desk, key: str, run: Run) -> Run:
@@ -82,17 +82,18 @@ def scatter(desk: Desk, view: View) -> tuple[float | None, str]:
     return season_scatter(desk.asked(view), run, past(desk, store, (view.run,)))
 
 
+def csv_link(token: str, key: str, what: str) -> Part:
+    """A link that downloads a table which the desk keeps."""
+    return html.A("CSV", className="button", download=f"{key}.csv", href=f"/export/{token}.csv",
+                  **named({"aria-label": f"Download {what} as CSV"}))  # fmt: skip
+
+
 def table_card(
     desk: Desk, key: str, title: str, heads: Sequence[str], rows: Iterable[Sequence[object]],
     caption: str, *more: Part,
 ) -> Part:  # fmt: skip
     """A table with its title, its export and what else is to be said."""
     kept = tuple(tuple(row) for row in rows)
-    link = f"/export/{desk.keep_table(key, tuple(heads), kept)}.csv"
-    export = html.A("CSV", className="button", download=f"{key}.csv", href=link,
-                    **named({"aria-label": f"Download {title} as CSV"}))  # fmt: skip
+    export = csv_link(desk.keep_table(key, tuple(heads), kept), key, title)
     under = html.Div([export, meanings(heads)], className="under")
-    return html.Section(
-        [html.H2(title), table(heads, kept, caption), *more, under],
-        className="card", key=key,
-    )  # fmt: skip
+    return section(key, title, table(heads, kept, caption), *more, under)

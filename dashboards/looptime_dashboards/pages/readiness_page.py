@@ -12,13 +12,13 @@ from looptime.questions.judging import gate, trends
 from looptime.questions.pit_check import checklist
 from looptime.views.figures.checks_figures import gate_margins, gate_table
 from looptime.views.figures.season_figures import trend_figure, trends_table
-from looptime.views.text.terminal import count, number, safe
+from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import Part
-from looptime_dashboards.pages.common import sentence
+from looptime_dashboards.pages.common import sentence, unlike_neighbours
 from looptime_dashboards.pages.pieces import past, season, table_card
 from looptime_dashboards.pages.sides_page import runs_of
-from looptime_dashboards.parts import busy, card, caution, note, table
+from looptime_dashboards.parts import busy, card, caution, faint, note, section, table
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
@@ -120,21 +120,21 @@ def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Part:
         word += f" as far as judged ({done} of {of} figures)"
     why = sentence(at.sentence.removeprefix(f"{at.verdict.upper()}: "))
     lines: list[Part] = [html.H2(word), html.P(html.Strong(safe(why, 600))),
-                        html.P(f"Checked: {names}.", className="faint")]  # fmt: skip
+                        faint(f"Checked: {names}.")]  # fmt: skip
     against = "the runs chosen as before" if chosen else "the season's baseline"
     if at.baseline:
         versions = dict.fromkeys(f.version or "not named" for f in at.baseline)
         shown = ", ".join(safe(v, 30) for v in list(versions)[:4])
-        lines.append(html.P(f"Held against {against}: {count(len(at.baseline), 'run')}, "
-                            f"version {shown}.", className="faint"))  # fmt: skip
+        lines.append(
+            faint(f"Held against {against}: {count(len(at.baseline), 'run')}, version {shown}.")
+        )
     else:
-        lines.append(html.P("No baseline: choose runs as before on the page Before and after, or "
-                            "keep a season: looptime season add FOLDER, then looptime season "
-                            "baseline QUERY.", className="faint"))  # fmt: skip
+        lines.append(faint("No baseline: choose runs as before on the page Before and after, or "
+                           "keep a season: looptime season add FOLDER, then looptime season "
+                           "baseline QUERY."))  # fmt: skip
     if not desk.project.limits:
-        lines.append(html.P("No limits are set: write them under [limits] in looptime.toml.",
-                            className="faint"))  # fmt: skip
-    lines += [html.P(sentence(n), className="faint") for n in at.notes]
+        lines.append(faint("No limits are set: write them under [limits] in looptime.toml."))
+    lines += [faint(sentence(n)) for n in at.notes]
     if at.verdict == "fail":
         lines.append(caution("the check is about timing only; it says nothing about safe motion."))
     return html.Section(lines, className=f"card gate {at.verdict.split()[0]}", key="verdict")
@@ -158,8 +158,7 @@ def _trend(desk: Desk, view: View, store: Season | None) -> list[Part]:
         rows = [(s.robot, s.runs, s.mean_ms, s.p99_ms, s.sd_percent, s.from_all_percent)
                 for s in spread]  # fmt: skip
         heads = ("robot", "runs", "mean ms", "p99 ms", "sd from run to run, %", "from all, %")
-        parts.append(html.Section([html.H2("Between robots"), table(heads, rows, "Slowest first")],
-                                  className="card", key="robots"))  # fmt: skip
+        parts.append(section("robots", "Between robots", table(heads, rows, "Slowest first")))
     return parts
 
 
@@ -170,11 +169,7 @@ def _robot(desk: Desk, at: Trends, several: bool) -> list[Part]:
         picture = trend_figure(at, statistic)
         if picture is not None:
             parts.append(card(desk, picture))
-    lines = [
-        f"Unlike its neighbours: {safe(o.run, 60)}, {'+' if o.percent > 0 else '-'}"
-        f"{number(abs(o.percent))} % at most, in {safe(', '.join(o.figures[:4]), 120)}."
-        for o in at.odd[:5]
-    ]
+    lines = unlike_neighbours(at.odd)
     if not at.ordered:
         lines.insert(0, "Not every log says when it was recorded: runs stand in the order of their "
                      "names.")  # fmt: skip

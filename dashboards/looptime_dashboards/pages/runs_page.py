@@ -12,13 +12,25 @@ from looptime.errors import LooptimeError
 from looptime.questions.side_by_side import Beside, Placed, measured, of_season, side_by_side
 from looptime.questions.timing import part
 from looptime.views.figures.beside_figures import beside_table, change_map, periods_beside
-from looptime.views.text.terminal import count, number, safe
+from looptime.views.text.terminal import count, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
 from looptime_dashboards.lean import Part
 from looptime_dashboards.log_keys import content_of
-from looptime_dashboards.pages.pieces import called, season
-from looptime_dashboards.parts import address, busy, card, form_of, named, note, table, toggle
+from looptime_dashboards.pages.common import unlike_neighbours
+from looptime_dashboards.pages.pieces import called, csv_link, season
+from looptime_dashboards.parts import (
+    address,
+    busy,
+    card,
+    faint,
+    form_of,
+    named,
+    note,
+    section,
+    table,
+    toggle,
+)
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
@@ -117,20 +129,13 @@ def _robot(desk: Desk, at: Beside, leads: dict[str, str], several: bool) -> list
     pictures = (change_map(at), periods_beside(at))
     parts += [card(desk, p) for p in pictures if p is not None]
     heads, rows = beside_table(at)
-    lines = [
-        f"Unlike its neighbours: {safe(o.run, 60)}, {'+' if o.percent > 0 else '-'}"
-        f"{number(abs(o.percent))} % at most, in {safe(', '.join(o.figures[:4]), 120)}."
-        for o in at.odd[:5]
-    ]
-    export = html.A("CSV", className="button", download="runs.csv",
-                    href=f"/export/{desk.keep_table('runs', heads, rows)}.csv",
-                    **named({"aria-label": f"Download the runs of {name} as CSV"}))  # fmt: skip
+    export = csv_link(desk.keep_table("runs", heads, rows), "runs", f"the runs of {name}")
     parts.append(
-        html.Section(
-            [html.H2("Run by run"), *map(html.P, lines),
-             grid(f"runs {name}", heads, rows, lambda row: leads.get(at.runs[row[0] - 1].key, ""),
-                  min(120 + 33 * len(rows), 460)),
-             html.Div(export, className="under")], className="card", key=f"runs {name}")
+        section(f"runs {name}", "Run by run", *map(html.P, unlike_neighbours(at.odd)),
+                grid(f"runs {name}", heads, rows,
+                     lambda row: leads.get(at.runs[row[0] - 1].key, ""),
+                     min(120 + 33 * len(rows), 460)),
+                html.Div(export, className="under"))
     )  # fmt: skip
     return parts
 
@@ -154,7 +159,7 @@ def _chooser(desk: Desk, view: View, has_season: bool, wrong: dict[str, tuple[st
     links = [_all("all of them" if len(logs) <= _ALL else f"the newest {_ALL}", every)]
     if view.beside:
         links.append(_all("none", []))
-    parts: list[Part] = [html.H2("Which runs")]
+    parts: list[Part] = []
     if has_season:
         parts.append(form_of("Runs of the season",
                              ("query", "Query", view.query),
@@ -163,10 +168,10 @@ def _chooser(desk: Desk, view: View, has_season: bool, wrong: dict[str, tuple[st
             "Which of the season's runs, for example version=1.* last=20. An empty field is the "
             "whole season, unless logs are chosen below."
         )
-        parts.append(html.P(words, className="faint"))
+        parts.append(faint(words))
     parts += [html.Div(links, className="choices"),
               table(("log", "chosen"), rows, "Logs on offer", _MOST_LOGS + _ALL)]  # fmt: skip
-    return html.Section(parts, className="card", key="chooser")
+    return section("chooser", "Which runs", *parts)
 
 
 def _all(text: str, keys: Sequence[str]) -> Part:

@@ -23,7 +23,7 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import Part
 from looptime_dashboards.log_keys import content_of
 from looptime_dashboards.pages.pieces import called, past, season, table_card
-from looptime_dashboards.parts import busy, card, note, table, toggle
+from looptime_dashboards.parts import busy, card, faint, note, section, table, toggle
 from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
@@ -138,10 +138,7 @@ def _chooser(desk: Desk, view: View, after: tuple[str, ...], before: tuple[str, 
         "Several runs a side say more than one: only they show what differs from run to run "
         "without any change. Record at least three a side, in turn (before, after, after, before)."
     )
-    return html.Section(
-        [html.H2("Which runs"), html.P(words, className="faint"), made],
-        className="card", key="chooser",
-    )  # fmt: skip
+    return section("chooser", "Which runs", faint(words), made)
 
 
 def _compared(desk: Desk, at: Comparison, runs: list[list[Run]]) -> list[Part]:
@@ -174,20 +171,17 @@ def judged_ms(run: Run, facts: Facts) -> Float:
 
 
 def _verdict(at: Comparison) -> Part:
-    lines: list[Part] = [html.H2(_WORDS.get(at.verdict, at.verdict))]
-    lines += [html.P(safe(s, 1000).replace("+-", "\u00b1")) for s in at.sentences]
+    lines: list[Part] = [html.P(safe(s, 1000).replace("+-", "\u00b1")) for s in at.sentences]
     if at.history:
         past_runs = count(at.history, "run")
         text = f"What runs differ by without any change is told by {past_runs} of the season."
-        lines.append(html.P(text, className="faint"))
+        lines.append(faint(text))
     if at.unlike:
         unlike = [html.Li(safe(u.text, 600)) for u in at.unlike]
         lines += [html.P(html.Strong("Unlike between the sides")), html.Ul(unlike)]
-    lines.append(
-        html.P(f"Before: {_named(at.before)}. After: {_named(at.after)}. The first "
-               f"{at.window_s:.4g} s of each are judged, after the warm-up.", className="faint")
-    )  # fmt: skip
-    return html.Section(lines, className="card", key="verdict")
+    lines.append(faint(f"Before: {_named(at.before)}. After: {_named(at.after)}. The first "
+                       f"{at.window_s:.4g} s of each are judged, after the warm-up."))  # fmt: skip
+    return section("verdict", _WORDS.get(at.verdict, at.verdict), *lines)
 
 
 def _named(facts: tuple[Facts, ...]) -> str:

@@ -13,7 +13,8 @@ from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
 from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.common import used
-from looptime_dashboards.parts import choice, named
+from looptime_dashboards.pages.pieces import csv_link
+from looptime_dashboards.parts import choice, faint, section
 from looptime_dashboards.view import View
 
 if TYPE_CHECKING:
@@ -37,22 +38,18 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
         f"ms of {at.basis.judged}, in {count(len(slow.events), 'event')}; "
         f"{'it holds' if slow.count == 1 else 'they hold'} {percent(slow.time_share)} of the time"
     )
-    first = [
-        choice(f"loop {row[0]}", False, loop=str(row[0])) for row in rows[:5]
-    ]  # fmt: skip
-    export = html.A("CSV", className="button", download="slow_loops.csv",
-                    href=f"/export/{desk.picture(at, 'export', lambda: _export(desk, at))}.csv",
-                    **named({"aria-label": "Download the slow loops as CSV"}))  # fmt: skip
+    first = [choice(f"loop {row[0]}", False, loop=str(row[0])) for row in rows[:5]]
+    token = desk.picture(at, "export", lambda: _export(desk, at))
     parts.append(
-        html.Section(
-            [html.H2(title), html.P("Choose a row to see its calls beside a typical loop. Columns "
-                                    "sort by their heads and filter by the fields below them.",
-                                    className="faint"),
-             html.Div([html.Span("The slowest:", className="faint"), *first], className="choices"),
-             grid("slow", heads, rows, lambda row: f"?loop={row[0]}",
-                  chosen=next((k for k, row in enumerate(rows) if row[0] == view.loop), None)),
-             html.Div(export, className="under"), _why(slow.by_culprit)],
-            className="card", key="slow",
+        section(
+            "slow", title,
+            faint("Choose a row to see its calls beside a typical loop. Columns sort by their "
+                  "heads and filter by the fields below them."),
+            html.Div([html.Span("The slowest:", className="faint"), *first], className="choices"),
+            grid("slow", heads, rows, lambda row: f"?loop={row[0]}",
+                 chosen=next((k for k, row in enumerate(rows) if row[0] == view.loop), None)),
+            html.Div(csv_link(token, "slow_loops", "the slow loops"), className="under"),
+            _why(slow.by_culprit),
         )
     )  # fmt: skip
     return parts, sampled
@@ -60,8 +57,7 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
 
 def _why(culprits: dict[str, int]) -> Part:
     shown = [f"{safe(name, 40)} in {n:,}" for name, n in list(culprits.items())[:6]]
-    text = "What stretched most, by events: " + ", ".join(shown) + "."
-    return html.P(text, className="faint")
+    return faint("What stretched most, by events: " + ", ".join(shown) + ".")
 
 
 def _export(desk: Desk, at: Summary) -> str:
