@@ -1,7 +1,5 @@
 """What ordinary words in the names of calls say of them, where nobody states it."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 from typing import Any

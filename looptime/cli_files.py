@@ -1,7 +1,5 @@
 """The commands that write a file: the report, and the tables of a log."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

@@ -1,7 +1,5 @@
 """The commands that explain or hand out: reference pages, words, help, recorders."""
 
-from __future__ import annotations
-
 import textwrap
 from pathlib import Path
 

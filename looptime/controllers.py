@@ -3,8 +3,6 @@
 Values that cannot be are refused here, in one place for both.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import fields
 from typing import Any, TypeVar

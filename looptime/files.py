@@ -1,7 +1,5 @@
 """Files: whole or not there, as they are written beside and renamed; read only where none waits."""
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import os

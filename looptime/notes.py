@@ -6,8 +6,6 @@ can be moved. The file may be edited by hand; a line that makes no sense is told
 and left as it is.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 import math

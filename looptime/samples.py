@@ -1,7 +1,5 @@
 """Where the sample logs are, in a checkout as in an installed package."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from looptime.errors import UsageError

@@ -1,7 +1,5 @@
 """The vocabulary that every floor shares: columns with type, unit and meaning; closed lists."""
 
-from __future__ import annotations
-
 from looptime.records import dataclass
 
 __all__ = [

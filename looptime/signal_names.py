@@ -1,7 +1,5 @@
 """Headings and turn rates by the names that logs give them, with their units."""
 
-from __future__ import annotations
-
 import math
 import re
 from functools import lru_cache

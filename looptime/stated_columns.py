@@ -1,7 +1,5 @@
 """``[[columns]]`` of the project file: what the columns of a team's logs are, stated once."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 

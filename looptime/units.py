@@ -1,7 +1,5 @@
 """Time units: every time inside looptime is an int64 count of nanoseconds."""
 
-from __future__ import annotations
-
 import re
 
 from looptime.errors import UsageError

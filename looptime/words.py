@@ -1,7 +1,5 @@
 """Numbers and lists as words."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """The dashboard as a Dash app."""
 
-from __future__ import annotations
-
 import json
 import os
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Stretches of a long run, taken out without looking at the rest of it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import fields, replace
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """What a browser is told to draw a figure for: a page, a narrow page, a picture to send."""
 
-from __future__ import annotations
-
 import textwrap
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The newest log of the folder while a robot writes it, read on where reading stopped."""
 
-from __future__ import annotations
-
 import os
 import threading
 import time

@@ -1,7 +1,5 @@
 """Long tables that can be sorted and filtered, and from which a row can be chosen."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from typing import Any
 

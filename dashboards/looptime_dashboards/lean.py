@@ -5,8 +5,6 @@ few tables alone take half a second. A table or a list of links needs none of th
 escaped HTML in an attribute, and assets/looptime.js puts it in place.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any
 

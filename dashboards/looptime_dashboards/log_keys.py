@@ -1,7 +1,5 @@
 """Keys by which logs are known, made from their content, and words about logs."""
 
-from __future__ import annotations
-
 import hashlib
 import os
 import re

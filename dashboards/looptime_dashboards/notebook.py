@@ -1,7 +1,5 @@
 """Notes on the run that is looked at: listed below the page, added and taken out there."""
 
-from __future__ import annotations
-
 import hashlib
 from pathlib import Path
 

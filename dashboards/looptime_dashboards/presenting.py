@@ -1,7 +1,5 @@
 """A page to be shown to many: its figures alone, one at a time, in big type."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 
 from dash import html

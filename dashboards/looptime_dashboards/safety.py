@@ -1,7 +1,5 @@
 """Who may ask what of the server: hosts, origins, the passphrase, what a page may load."""
 
-from __future__ import annotations
-
 import hashlib
 import hmac
 import ipaddress

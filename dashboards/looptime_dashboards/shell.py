@@ -1,7 +1,5 @@
 """The frame around the pages, and the few callbacks that fill it."""
 
-from __future__ import annotations
-
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass

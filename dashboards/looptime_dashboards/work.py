@@ -1,7 +1,5 @@
 """Work that may take longer than a page may: done in the background, kept for the next request."""
 
-from __future__ import annotations
-
 import contextlib
 import ctypes
 import sys

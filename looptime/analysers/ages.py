@@ -10,8 +10,6 @@ in force what was written before it: that is no use.
 Every figure of an age in this package comes from here and bears one of these names.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from functools import cached_property
 

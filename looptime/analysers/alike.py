@@ -1,7 +1,5 @@
 """Names that are alike: calls of many like devices, put together under one pattern."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Hashable, Iterable
 

@@ -1,7 +1,5 @@
 """What moves, or runs on another thread, in the slow loops and hardly ever elsewhere."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What the analysers share: the loops that the figures rest on and the quantity judged in them."""
 
-from __future__ import annotations
-
 from dataclasses import field
 from functools import cached_property
 

@@ -1,7 +1,5 @@
 """The call in which a loop waits for its next tick, told from times and not from its name."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Beats of stalls that no rows of their own stand for: found in the spectrum of the loop's time."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

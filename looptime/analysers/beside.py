@@ -1,7 +1,5 @@
 """Work that runs beside other work, where a run is long enough for threads to pay."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager

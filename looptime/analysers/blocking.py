@@ -1,7 +1,5 @@
 """Which calls block: as labelled, or inferred from how long they take, with the reason."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What each bus carries, what it costs the loop, and where two threads meet on it."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """What costs how much: self time by call, kind, subsystem, device, bus and thread."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping
 from functools import cached_property

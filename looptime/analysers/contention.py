@@ -4,8 +4,6 @@ Where buses are labelled the labels say who shares one, and the times are held a
 the times alone say it (`looptime.stats.exclusion`), and nothing is said where they cannot.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import field
 from typing import Any

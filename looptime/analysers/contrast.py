@@ -1,7 +1,5 @@
 """Which calls make one set of loops longer than another: an exact account."""
 
-from __future__ import annotations
-
 from typing import Any, NamedTuple
 
 import numpy as np

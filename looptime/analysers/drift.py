@@ -1,7 +1,5 @@
 """Whether the loop gets slower along the run, or changes its level, and which call does it."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.basis import Basis

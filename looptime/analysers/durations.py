@@ -1,7 +1,5 @@
 """Durations of whole calls, put together by thread and name."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import field
 

@@ -1,7 +1,5 @@
 """Whether the loop runs evenly."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Float

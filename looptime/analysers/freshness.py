@@ -1,7 +1,5 @@
 """How old readings are when they are used, and how often a value is really new."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.ages import Reading, readings

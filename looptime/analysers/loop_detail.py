@@ -1,7 +1,5 @@
 """One loop beside a typical one, and where slow loops lie in a video of the robot."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.basis import Basis

@@ -1,7 +1,5 @@
 """The rule by which calls recur, from their own rows: checked once a loop, made in some loops."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace

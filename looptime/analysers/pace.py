@@ -1,7 +1,5 @@
 """How fast and how even the loop is: periods, work, headroom, rate, overruns."""
 
-from __future__ import annotations
-
 import re
 
 import numpy as np

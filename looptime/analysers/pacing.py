@@ -1,7 +1,5 @@
 """How a loop is paced: what it waits for between one pass and the next, and at which rate."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.beat_wait import beat_call, slope, spread

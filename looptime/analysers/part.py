@@ -1,7 +1,5 @@
 """A part of a run: a phase, a stretch of time, or the loops in which a column has a value."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

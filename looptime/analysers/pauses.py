@@ -1,7 +1,5 @@
 """Long stretches in whatever call happens to run: held up from outside, or each call's own."""
 
-from __future__ import annotations
-
 from collections import Counter
 from typing import NamedTuple
 

@@ -1,7 +1,5 @@
 """What comes back in a run, by which rule, and the call behind it."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Self time by loop and name: one pass over the calls, from which all sums are read off."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from functools import cached_property
 

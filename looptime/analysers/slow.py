@@ -1,7 +1,5 @@
 """Slow loops: which they are, as events, and which calls made them slow."""
 
-from __future__ import annotations
-
 from collections import Counter
 from dataclasses import field
 from functools import partial

@@ -1,7 +1,5 @@
 """A starter ``looptime.toml`` with what was guessed, for a person to correct."""
 
-from __future__ import annotations
-
 import json
 import math
 

@@ -1,7 +1,5 @@
 """The rhythm of a thread beside the loop: its rest, its rate, or the time since its last turn."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Float

@@ -1,7 +1,5 @@
 """Several recordings beside each other, and how consistent they are."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

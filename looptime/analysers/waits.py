@@ -1,7 +1,5 @@
 """What the pace does to code that counts loops or time, and to gains that ignore the step."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.errors import NotEnoughError, UsageError

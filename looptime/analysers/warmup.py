@@ -1,7 +1,5 @@
 """Where a run's warm-up ends; its loops are kept out of the figures."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What a study of controllers and steered wheels found, and its JSON."""
 
-from __future__ import annotations
-
 from dataclasses import field
 from typing import Any
 

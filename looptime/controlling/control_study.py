@@ -1,7 +1,5 @@
 """The whole question at once: from a run's timing to its controllers and steered wheels."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 

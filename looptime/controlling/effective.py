@@ -1,7 +1,5 @@
 """What the pace makes of a controller's gains: exact, and no model of the robot is needed."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

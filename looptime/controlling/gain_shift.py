@@ -1,7 +1,5 @@
 """What a change of the loop's pace does to controllers whose code ignores the step."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from looptime.analysers.waits import gain_factors

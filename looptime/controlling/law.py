@@ -1,7 +1,5 @@
 """The arithmetic of a controller and of the mechanism that it drives, as numbers in seconds."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

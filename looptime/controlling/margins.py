@@ -1,7 +1,5 @@
 """Gain and phase margin of even loops, from the exact discrete loop transfer function."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 

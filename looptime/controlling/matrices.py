@@ -6,8 +6,6 @@ their way where a reading is older than a loop when it is used. Limits, loads an
 matter for whether a disturbance dies out, so they are left out.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

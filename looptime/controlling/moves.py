@@ -1,7 +1,5 @@
 """Moves over a log as it is, over even loops, at other rates, and with one stall in them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

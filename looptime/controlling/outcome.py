@@ -1,7 +1,5 @@
 """What controllers are judged by: the moves of all of them, played together."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from itertools import islice
 

@@ -1,7 +1,5 @@
 """Whether a controller settles at the recorded pace, and how far it is from not settling."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 

@@ -1,7 +1,5 @@
 """What a controller is asked to follow, as functions of the time since the move began."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """One move over time, to be drawn: its target, over even loops, and where the log does worst."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Float

@@ -1,7 +1,5 @@
 """From named calls to the instants at which a controller's value was read and put to use."""
 
-from __future__ import annotations
-
 from fnmatch import fnmatchcase
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Steered wheels: angles that are read, and commands that are written, one after another."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 from typing import Any

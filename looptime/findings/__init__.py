@@ -1,7 +1,5 @@
 """From results to the few findings that matter, ranked, each with its evidence."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any

@@ -1,7 +1,5 @@
 """What the rules share: words for figures, evidence, the typical loop."""
 
-from __future__ import annotations
-
 import math
 import re
 import shlex

@@ -1,7 +1,5 @@
 """Findings about calls of the loop that wait for other threads."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from looptime.analysers.blocking import BLOCKING_KINDS

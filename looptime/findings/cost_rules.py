@@ -1,7 +1,5 @@
 """Findings about what costs time in every loop."""
 
-from __future__ import annotations
-
 from looptime.analysers.alike import in_short
 from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
 from looptime.analysers.call_costs import CallCost

@@ -1,7 +1,5 @@
 """What a finding is."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import field, replace
 from typing import Any

@@ -1,7 +1,5 @@
 """What the loop's pace means for the heading, where the log has what it needs to say so."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

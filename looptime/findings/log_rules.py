@@ -1,7 +1,5 @@
 """Findings about the log: what weakens the figures, and what it lacks."""
 
-from __future__ import annotations
-
 from looptime.analysers.summary import Summary
 from looptime.findings.about import evidence, ms, percent, typical_ms
 from looptime.findings.finding import Finding

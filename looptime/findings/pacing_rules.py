@@ -1,7 +1,5 @@
 """Findings about the rate that a loop keeps: late loops, headroom, overruns."""
 
-from __future__ import annotations
-
 from looptime.analysers.pacing import Pacing
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (

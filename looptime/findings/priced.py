@@ -1,7 +1,5 @@
 """Findings with what the planner predicts in place of an upper bound."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase

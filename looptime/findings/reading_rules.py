@@ -1,7 +1,5 @@
 """Findings about readings that are old or repeat, and about the threads that take them."""
 
-from __future__ import annotations
-
 import re
 
 from looptime.analysers.call_costs import CallCost

@@ -1,7 +1,5 @@
 """No finding is shown that arithmetic contradicts, or whose words rest on nothing."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 
 from looptime.findings.finding import Finding

@@ -1,7 +1,5 @@
 """Findings about the run as a whole: warm-up, drift, turns, and what is said where none is."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Findings about loops that take longer than the others."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Sequence
 

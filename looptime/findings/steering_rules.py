@@ -1,7 +1,5 @@
 """What the one-after-another of angle readings means for steered wheels that are stated."""
 
-from __future__ import annotations
-
 from looptime.analysers.summary import Summary
 from looptime.errors import LooptimeError
 from looptime.findings.about import command, evidence, longest_ms, ms, three

@@ -1,7 +1,5 @@
 """Reference pages for ``looptime guide``, and the words that ``looptime explain`` knows."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 __all__ = ["page", "topics"]

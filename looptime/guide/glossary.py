@@ -3,8 +3,6 @@
 One text serves ``looptime explain`` and the dashboard.
 """
 
-from __future__ import annotations
-
 import difflib
 import math
 import re

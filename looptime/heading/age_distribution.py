@@ -4,8 +4,6 @@ At a time ``t`` in ``[u_k, u_{k+1})`` the age is ``a(t) = t - s_k``; it grows fr
 ``L_k`` to ``L_k + T_k`` within the hold.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.estimate import Figure

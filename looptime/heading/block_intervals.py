@@ -1,7 +1,5 @@
 """Intervals of heading figures: leave out 20 blocks of consecutive loops in turn."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.estimate import Figure

@@ -4,8 +4,6 @@ For each rate and pattern the figures come from the same models as for the log i
 come from leaving out blocks of consecutive loops of the log.
 """
 
-from __future__ import annotations
-
 from dataclasses import field, replace
 
 import numpy as np

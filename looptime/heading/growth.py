@@ -1,7 +1,5 @@
 """How the error of an integrated heading grows with time: bounded, square-root or linear."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.estimate import Figure

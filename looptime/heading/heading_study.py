@@ -1,7 +1,5 @@
 """The whole question at once: from a run's timing to heading and position error."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """From a run's labelled calls to the instants at which its heading was read and used."""
 
-from __future__ import annotations
-
 import difflib
 from dataclasses import replace
 

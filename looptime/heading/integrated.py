@@ -6,8 +6,6 @@ reading k gets a total weight ``v_k`` (`reading_weights`), and the error at
 the end of a motion that lies within the log is ``sum(v_k w(s_k)) - angle``.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -5,8 +5,6 @@ For a motion that may begin at any moment, the error at age ``a`` with lead ``l`
 average over the distribution of the age, which `AgeTable.weights` finds exactly from the holds.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.estimate import Figure

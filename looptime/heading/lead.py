@@ -1,7 +1,5 @@
 """By how much code extrapolates an old reading."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -4,8 +4,6 @@ Sideways drift of a robot that is told to drive straight while turning comes wit
 heading (`looptime.heading.stale`); here is the error of a dead-reckoned position.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -5,8 +5,6 @@ predicted) by `sampling_from_run`, or is made for another loop rate by `even`, `
 `LogShape`.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cached_property
 

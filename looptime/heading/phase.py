@@ -1,7 +1,5 @@
 """Phase that a controller loses because it acts on old readings."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.estimate import Figure

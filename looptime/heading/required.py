@@ -1,7 +1,5 @@
 """The loop rate that a tolerance asks for, and what keeps the present loop from meeting it."""
 
-from __future__ import annotations
-
 from looptime.analysers.estimate import Figure
 from looptime.errors import UsageError
 from looptime.heading.curve import CurvePoint

@@ -1,7 +1,5 @@
 """The answer of a heading study, and its form as JSON."""
 
-from __future__ import annotations
-
 import math
 
 from looptime.analysers.estimate import Figure

@@ -1,7 +1,5 @@
 """The sensor behind the readings: delay, update period, resolution, noise and bias."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import fields, replace
 

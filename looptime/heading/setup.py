@@ -1,7 +1,5 @@
 """What a heading study is told: how the robot's code goes about it, and what is tolerable."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import field
 

@@ -5,8 +5,6 @@ A part of the time in which the error's size runs evenly from ``low`` to ``high`
 once are two running sums over a grid of sizes (`cdf_on_grid`).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Literal
 

@@ -8,8 +8,6 @@ A motion that may begin at any moment is met at every phase alike, so these are 
 distribution of the reading's age (`AgeTable`); a recorded motion has its place (`stale_along`).
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

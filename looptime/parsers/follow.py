@@ -1,7 +1,5 @@
 """A log that grows, read on where reading stopped."""
 
-from __future__ import annotations
-
 import os
 import tempfile
 from collections.abc import Callable, Sequence

@@ -1,7 +1,5 @@
 """The runs of a log as they stand in its file."""
 
-from __future__ import annotations
-
 import os
 import re
 from dataclasses import replace

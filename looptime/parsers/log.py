@@ -1,7 +1,5 @@
 """A log file and the runs that it holds."""
 
-from __future__ import annotations
-
 from collections import Counter
 
 from looptime.records import dataclass

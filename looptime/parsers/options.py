@@ -1,7 +1,5 @@
 """How the caller wants a log read."""
 
-from __future__ import annotations
-
 from looptime.records import dataclass
 from looptime.stated_columns import StatedColumns
 

@@ -1,7 +1,5 @@
 """Which layout a log has: every layout says whether it fits, and one alone must."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 from importlib import import_module

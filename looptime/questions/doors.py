@@ -1,7 +1,5 @@
 """Where a log comes in: a file, a folder of them, a zip, or the standard input."""
 
-from __future__ import annotations
-
 import atexit
 import contextlib
 import functools

@@ -1,7 +1,5 @@
 """The checklist before a round, asked of logs."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 

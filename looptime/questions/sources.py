@@ -1,7 +1,5 @@
 """What stands on a side of a check: logs, folders of logs, or the entries that a query names."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """What was understood of a log's columns, and stating it once and for all."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """A log that grows while a robot runs, asked again and again."""
 
-from __future__ import annotations
-
 import os
 import select
 import sys

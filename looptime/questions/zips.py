@@ -1,7 +1,5 @@
 """Logs in a zip: which there are, and one of them unpacked; bounded, whatever the zip claims."""
 
-from __future__ import annotations
-
 import zipfile
 import zlib
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Checks of array arguments, shared by the modules of this package."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """How far a value of a series tells the next one, and what that does to a variance."""
 
-from __future__ import annotations
-
 from looptime.stats.arrays import Float
 
 __all__ = ["inflation", "lag_one"]

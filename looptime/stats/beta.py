@@ -4,8 +4,6 @@ Loading `scipy.special` takes longer than analysing a minute of loops; what ever
 it is this one function.
 """
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 

@@ -4,8 +4,6 @@ Every run gives one value on a scale where runs scatter evenly: the logarithm of
 square root of a count.
 """
 
-from __future__ import annotations
-
 import math
 from typing import Any
 

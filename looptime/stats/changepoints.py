@@ -1,7 +1,5 @@
 """Where within a run the loop changed its level for good."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

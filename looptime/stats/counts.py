@@ -1,7 +1,5 @@
 """Rare events: exact statements about small counts."""
 
-from __future__ import annotations
-
 import math
 
 from looptime.errors import NotEnoughError

@@ -1,7 +1,5 @@
 """Dither: what lets quantiles be compared when the clock ticks coarsely."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

@@ -8,8 +8,6 @@ a partner within it; the pair that is most often caught serving both at once is 
 until none is. A pair counts as shown only if the service keeps still while the wait varies.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

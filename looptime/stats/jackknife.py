@@ -4,8 +4,6 @@ The estimator deletes one of 20 contiguous batches at a time, corrects for corre
 neighbouring batches, and takes out a straight line only where its slope is significant.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from functools import cached_property

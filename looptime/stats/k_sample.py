@@ -1,7 +1,5 @@
 """Whether values are alike in several groups: a permutation test of their ranks."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

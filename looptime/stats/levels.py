@@ -5,8 +5,6 @@ change points and blocking together may raise an alarm in at most one log of twe
 is set stricter than it would be alone.
 """
 
-from __future__ import annotations
-
 from looptime.records import dataclass
 
 __all__ = ["ALONE", "IN_RUN", "Levels"]

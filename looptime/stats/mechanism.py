@@ -1,7 +1,5 @@
 """By which rule something recurs that is checked once a loop: told from its own gaps."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Bool, Int

@@ -1,7 +1,5 @@
 """Many questions at once: keeping the chance of any false name, or the share of them, low."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

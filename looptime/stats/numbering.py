@@ -1,7 +1,5 @@
 """Steps of numbers that go up by one a loop, also where their counter wraps."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int

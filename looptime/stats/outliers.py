@@ -1,7 +1,5 @@
 """Which loops are slow: a robust threshold, and events that stand out from their surroundings."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

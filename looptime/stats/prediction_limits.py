@@ -1,7 +1,5 @@
 """The gate's limits: where one new run may lie, given the runs of a baseline."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Quantiles as elements of the sorted data, by share of loops and by share of time."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from typing import Any

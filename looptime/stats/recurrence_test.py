@@ -1,7 +1,5 @@
 """Stalls that come back: every so many seconds, or every so many loops."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import field

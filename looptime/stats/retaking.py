@@ -1,7 +1,5 @@
 """Who gets a lock when it is let go while another waits: from the order in which calls end."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Where the warm-up at the start of a run ends."""
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

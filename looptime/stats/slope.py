@@ -1,7 +1,5 @@
 """Whether a run gets slower or faster from its start to its end."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Whether instants are spaced more evenly than chance spaces them."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

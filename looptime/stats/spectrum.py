@@ -1,7 +1,5 @@
 """Spectra of point events on one clock, and the statistic of a line with all its harmonics."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from fractions import Fraction

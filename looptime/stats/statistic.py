@@ -1,7 +1,5 @@
 """Names of the figures that describe one run, and how many loops each of them needs."""
 
-from __future__ import annotations
-
 import math
 
 from looptime.errors import UsageError

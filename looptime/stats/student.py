@@ -1,7 +1,5 @@
 """Student's t distribution, from the incomplete beta function."""
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 

@@ -4,8 +4,6 @@ A window given in seconds becomes a number of loops, the same for all windows of
 all medians are equally certain.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

@@ -1,7 +1,5 @@
 """The pages: each module has a `body` that says what a view looks like there."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What a log's columns are taken for, why, and how to have them taken otherwise."""
 
-from __future__ import annotations
-
 from dash import html
 
 from looptime.errors import LooptimeError

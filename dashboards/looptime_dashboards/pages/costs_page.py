@@ -1,7 +1,5 @@
 """Where each loop's time goes."""
 
-from __future__ import annotations
-
 from urllib.parse import urlencode
 
 from dash import html

@@ -1,7 +1,5 @@
 """The newest log while a robot writes it: its last minute, renewed each second."""
 
-from __future__ import annotations
-
 from dash import html
 
 from looptime.views.figures.live_figures import calls_now, long_loops, periods_now

@@ -1,7 +1,5 @@
 """The logs on offer, and where another one can be dropped."""
 
-from __future__ import annotations
-
 from datetime import datetime
 from urllib.parse import urlencode
 

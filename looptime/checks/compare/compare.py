@@ -1,7 +1,5 @@
 """Before and after: did the loop get slower or faster, and may we say so?"""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """What a comparison of two sides found."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from looptime.analysers.estimate import to_json

@@ -1,7 +1,5 @@
 """What explains a change: differences per call that add up exactly, and the shift of all loops."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """One run against one run: do these two recordings differ? Nothing here speaks about the code."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Calls that only one side holds, put beside each other: what was replaced by what."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 

@@ -1,7 +1,5 @@
 """Several runs a side: one number a run, so that the scatter between runs is in the error."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import replace

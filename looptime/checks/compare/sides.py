@@ -1,7 +1,5 @@
 """The runs on each side of a check, made alike in length, and what is unlike between them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 

@@ -1,7 +1,5 @@
 """The verdict of a comparison in plain words."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from looptime.analysers.estimate import Figure

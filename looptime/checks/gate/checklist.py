@@ -1,7 +1,5 @@
 """The checklist before a round: what was looked at, each with a tick, a cross or not judged."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from typing import Any

@@ -1,7 +1,5 @@
 """The check before a competition: fixed limits, and regression against a baseline."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

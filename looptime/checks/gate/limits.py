@@ -1,7 +1,5 @@
 """Fixed limits from the project file: each holds or does not hold in every new run."""
 
-from __future__ import annotations
-
 import difflib
 from collections.abc import Iterator, Sequence
 from typing import Any

@@ -1,7 +1,5 @@
 """New runs against the runs of a baseline: prediction limits, and both tolerances."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace

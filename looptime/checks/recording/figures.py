@@ -1,7 +1,5 @@
 """The figures of one recording."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import field, replace

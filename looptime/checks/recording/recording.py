@@ -1,7 +1,5 @@
 """A recording as the checks judge it: its loops after warm-up, call by call."""
 
-from __future__ import annotations
-
 import hashlib
 from dataclasses import field, replace
 

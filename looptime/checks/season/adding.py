@@ -1,7 +1,5 @@
 """Adding logs to a season: in this process, in several, or on a cluster; always the same bytes."""
 
-from __future__ import annotations
-
 import os
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence

@@ -1,7 +1,5 @@
 """Whether a figure crept over the runs or stepped between two of them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Any number of runs beside each other: what the loop and each call took, against a baseline."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

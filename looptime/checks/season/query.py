@@ -1,7 +1,5 @@
 """Queries that name a set of a season's entries: ``robot=tray-carrier version=1.* last=5``."""
 
-from __future__ import annotations
-
 import difflib
 import shlex
 from collections.abc import Iterable

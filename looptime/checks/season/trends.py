@@ -1,7 +1,5 @@
 """A season seen over its runs: trends, changes between versions, the odd run, spread of robots."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from typing import Any

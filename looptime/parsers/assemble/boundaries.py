@@ -1,7 +1,5 @@
 """Calls that run on past the end of their loop: which loop gets which part of their self time."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Int

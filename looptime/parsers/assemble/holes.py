@@ -1,7 +1,5 @@
 """Loops in which time passes outside every part as in no other: stalls there, or rows lost."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Int

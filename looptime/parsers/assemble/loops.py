@@ -4,8 +4,6 @@ In this order: a column that numbers the loops, the call that the caller names, 
 encloses the loop, else the call that recurs once a cycle. Which one it was is always stated.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

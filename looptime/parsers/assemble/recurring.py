@@ -1,7 +1,5 @@
 """The call that begins each loop, where none encloses it and nobody says: the one that recurs."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Bool, Int

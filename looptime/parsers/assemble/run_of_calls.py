@@ -5,8 +5,6 @@ that memory stays bounded and two processors are used. What a span yields is wri
 the rows it came from.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any

@@ -1,7 +1,5 @@
 """From loops that the log gives one by one, with or without parts, to a canonical run."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

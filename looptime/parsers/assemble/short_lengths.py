@@ -1,7 +1,5 @@
 """Lengths that wrapped within a stall: what is missing from the calls is what a counter holds."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Int

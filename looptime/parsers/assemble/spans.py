@@ -4,8 +4,6 @@ Rows are cut where no call reaches across, so that memory stays bounded and a sp
 no other span.
 """
 
-from __future__ import annotations
-
 import os
 from collections import deque
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """Loop numbers below zero: a signed counter that came from there, or that ran over."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Int

@@ -1,7 +1,5 @@
 """Rows that are missing, as the numbers of those that are left tell."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Int

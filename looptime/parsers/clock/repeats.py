@@ -1,7 +1,5 @@
 """Rows that stand in a log again: written twice, or a whole block pasted once more."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import field
 

@@ -1,7 +1,5 @@
 """Clocks that step more coarsely than they print: shared stamps, even turns, binary grids."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Bool, Int

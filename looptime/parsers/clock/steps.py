@@ -1,7 +1,5 @@
 """Steps in a clock told apart: wraps, restarts, jumps, small backward steps, corrupt stamps."""
 
-from __future__ import annotations
-
 from dataclasses import field, replace
 
 import numpy as np

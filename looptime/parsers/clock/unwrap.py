@@ -1,7 +1,5 @@
 """Wraps undone: told by one instant a loop, and then for every instant beside it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

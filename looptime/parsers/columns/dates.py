@@ -1,7 +1,5 @@
 """A clock in two columns: the date in one, the time of day in another."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Collection
 

@@ -1,7 +1,5 @@
 """What a column's first values say of it: a clock, an index, instants of one loop, durations."""
 
-from __future__ import annotations
-
 import re
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Column headers: which column plays which part, through one table of spellings a layout."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 

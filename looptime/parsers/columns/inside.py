@@ -1,7 +1,5 @@
 """Parts that are the sum of other parts: timers around other timers, not to be counted twice."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int

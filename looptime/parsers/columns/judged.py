@@ -1,7 +1,5 @@
 """The roles of a log's columns, judged by its headers and first rows."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 from itertools import chain

@@ -1,7 +1,5 @@
 """Instants within the loop: laps counted from its start, or of a counter that wraps with it."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import numpy as np

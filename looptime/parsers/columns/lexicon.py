@@ -1,7 +1,5 @@
 """What a column header says in ordinary words: its words, and what kind of quantity they name."""
 
-from __future__ import annotations
-
 import re
 from functools import lru_cache
 

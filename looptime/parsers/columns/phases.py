@@ -1,7 +1,5 @@
 """The column that says in which phase of the run a loop was, whatever it is called."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

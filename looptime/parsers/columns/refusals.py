@@ -1,7 +1,5 @@
 """What is said of a log that no layout fits: what it lacks, and names for its columns that do."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace

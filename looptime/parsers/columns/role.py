@@ -1,7 +1,5 @@
 """What a column of durations can be taken for, and what is seen of it before it is judged."""
 
-from __future__ import annotations
-
 from dataclasses import field
 
 from looptime.array_types import Float

@@ -5,8 +5,6 @@ row (stamped at the start) or the one before (stamped at the end). The whole fil
 equals it, a deviation has both signs, a timer of the run does nothing but rise.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection
 from dataclasses import replace
 

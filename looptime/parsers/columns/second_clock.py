@@ -1,7 +1,5 @@
 """Two clocks in one row: the steadier one tells the loops' pace, the other is compared with it."""
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Collection
 

@@ -1,7 +1,5 @@
 """What logs of one loop a row have in common: values beside the times, first rows, lost rows."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
 from typing import Any
 

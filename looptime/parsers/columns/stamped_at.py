@@ -1,7 +1,5 @@
 """Which end of its loop a row is stamped at."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Float, Int

@@ -1,7 +1,5 @@
 """The log's clock: its unit, how that was known, and its tick."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

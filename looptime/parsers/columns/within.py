@@ -1,7 +1,5 @@
 """Parts that lie in other parts or run beside the loop, so that none is counted twice."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Prepared copies of large logs in the user's cache folder, so that a second read is quick."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os

@@ -1,7 +1,5 @@
 """Runs in one file that is mapped into memory: a table of contents, then plain columns."""
 
-from __future__ import annotations
-
 import json
 import os
 import stat

@@ -1,7 +1,5 @@
 """Rows that stand in a log twice by chance, and are missing: somebody removed them."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Int

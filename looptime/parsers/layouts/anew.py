@@ -1,7 +1,5 @@
 """Calls whose clock begins anew with every loop: laid one after another, as nothing says more."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Int

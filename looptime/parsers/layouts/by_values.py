@@ -1,7 +1,5 @@
 """Columns of calls, or of their begins and ends, told by values where no header names them."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterator
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """Layout `calls`: one row is a timed call with a name, a start, and an end or a duration."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Layout `costs`: one row is a loop with a duration for each part; a total and a time may be."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

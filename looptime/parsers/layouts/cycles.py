@@ -1,7 +1,5 @@
 """Loops in rows without a clock: they follow from the section that repeats."""
 
-from __future__ import annotations
-
 import re
 
 import numpy as np

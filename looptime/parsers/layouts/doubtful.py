@@ -4,8 +4,6 @@ What was meant is not in the log: a caution says what is seen, and where all len
 unit the log is refused.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterator
 from itertools import combinations

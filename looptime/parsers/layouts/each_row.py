@@ -1,7 +1,5 @@
 """Logs of one row a loop: units, which rows are loops, where each starts and how long it lasts."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

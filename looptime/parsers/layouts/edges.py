@@ -1,7 +1,5 @@
 """Layout `edges`: one row is an instant at which a named call begins or ends."""
 
-from __future__ import annotations
-
 from collections import Counter
 from dataclasses import replace
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """Numbers that follow an even series over some rows: a spreadsheet filled them in."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Float, Int

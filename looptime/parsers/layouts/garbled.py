@@ -1,7 +1,5 @@
 """Lengths that no loop can hold: numbers that were garbled on their way into the log."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Float, Int

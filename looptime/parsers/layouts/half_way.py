@@ -1,7 +1,5 @@
 """What changes half-way in a log: the unit of its clock, the spelling of a name, stamps of zero."""
 
-from __future__ import annotations
-
 import re
 from bisect import bisect_left
 from itertools import pairwise

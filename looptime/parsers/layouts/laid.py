@@ -1,7 +1,5 @@
 """Parts of loops laid one after another, where a log gives only how long each took."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

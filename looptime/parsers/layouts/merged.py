@@ -1,7 +1,5 @@
 """Loops that hold the calls of two, or lack one, because rows were lost, garbled or moved."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Bool, Int

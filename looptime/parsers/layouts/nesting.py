@@ -1,7 +1,5 @@
 """Nesting of calls on one thread: depth, enclosing call and self time, without a loop over rows."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -1,7 +1,5 @@
 """Rows of another loop, which hold more or fewer cells than those of the first."""
 
-from __future__ import annotations
-
 from collections import Counter
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The column that tells threads apart, whatever its header: calls overlap across its words only."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Callable
 

@@ -1,7 +1,5 @@
 """Begins and ends of calls paired, thread by thread, with those that have no partner told."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Layout `sections`: one row is a duration with a name; there is no clock."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

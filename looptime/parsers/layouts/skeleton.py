@@ -1,7 +1,5 @@
 """How a log of any layout is read: units, two clocks, the table, wraps, rows, checks, the clock."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

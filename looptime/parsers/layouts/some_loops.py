@@ -1,7 +1,5 @@
 """Rows that stand for some of the loops only, as their loop numbers tell."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from itertools import product
 

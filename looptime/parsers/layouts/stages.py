@@ -1,7 +1,5 @@
 """Layout `stages`: one row is a loop with instants at which its stages begin or end."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Layout `stamps`: one row is a loop with one instant, or the time since the one before."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.errors import LogError

@@ -1,7 +1,5 @@
 """A table of cells as rows of a grid, and one whose time stands in two columns."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Sequence
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """Counters of cycles or ticks: how long a count is, and counts as nanoseconds."""
 
-from __future__ import annotations
-
 import re
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Words in the order of time: what began, what was done, and when."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence

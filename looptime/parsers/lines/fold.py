@@ -1,7 +1,5 @@
 """One value a line brought to one loop a row: the lines between two anchors share a row."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from dataclasses import replace

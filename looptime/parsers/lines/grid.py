@@ -1,7 +1,5 @@
 """Rows and columns made of lines: a cell for each value, and each line accounted for."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import field
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Rows of several senders in one log: told, and read each by itself."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Collection, Iterator
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Lines indented below the call that they lie in: their names say so."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter, defaultdict
 from itertools import islice

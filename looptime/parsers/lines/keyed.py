@@ -1,7 +1,5 @@
 """Lines that name their numbers: ``key=value`` pairs, and sentences with numbers in them."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Codes that a comment above the rows names: the names take their place."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Long tables: a row is one value, with its name in one column and its time in another."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """Lines with a host's stamp before each: a serial monitor's, or a terminal's."""
 
-from __future__ import annotations
-
 import re
 
 from looptime.parsers.lines.grid import is_text

@@ -1,7 +1,5 @@
 """Lines that each hold one JSON object, or a few of which hold one together."""
 
-from __future__ import annotations
-
 import json
 import re
 from typing import Any

@@ -1,7 +1,5 @@
 """Tables whose times stand in another form: units in cells, counts, sums, shares, rates."""
 
-from __future__ import annotations
-
 import re
 from itertools import pairwise
 

@@ -1,7 +1,5 @@
 """What a log of lines is, and its rows: the door of this wing."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """Counters whose headers state how fast they count: ``start_ticks_84MHz``, ``adc [cyc/16MHz]``."""
 
-from __future__ import annotations
-
 import re
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Columns that hold times in another form, brought to times: minutes, counters, rates, sums."""
 
-from __future__ import annotations
-
 import re
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Lines of several loops among each other, told by what they hold and by the pace of each kind."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """A line of text taken apart: its numbers, and what the words around them call each."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Tables whose cells spell their values out: ``1.25 ms``, ``1m02.5s``, ``0:00:00.01``, ``0x1F``."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from decimal import Decimal

@@ -1,7 +1,5 @@
 """JSON objects that are printed over several lines, each brought to its last line."""
 
-from __future__ import annotations
-
 import re
 
 __all__ = ["spread_objects"]

@@ -1,7 +1,5 @@
 """Lines of several threads among each other, each with the name of its thread before its words."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Sequence

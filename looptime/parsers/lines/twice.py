@@ -1,7 +1,5 @@
 """Lines that are written twice each, as by a logger that was given two places to write to."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from itertools import groupby
 

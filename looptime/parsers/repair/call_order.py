@@ -1,7 +1,5 @@
 """The order in which timed calls stand in a log, and what breaks it."""
 
-from __future__ import annotations
-
 from bisect import bisect_right
 from dataclasses import replace
 

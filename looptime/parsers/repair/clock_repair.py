@@ -1,7 +1,5 @@
 """A log's clock repaired before loops are found in it: one piece for every run of the file."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any

@@ -1,7 +1,5 @@
 """What the rows of a log leave in doubt, said in its clock's notes."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 

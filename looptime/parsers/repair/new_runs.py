@@ -1,7 +1,5 @@
 """Runs that begin in the middle of a log whose clock goes on."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Int

@@ -1,7 +1,5 @@
 """How a log is written, as a record, and what its lines and cells are under it."""
 
-from __future__ import annotations
-
 import csv
 import re
 from dataclasses import field, replace

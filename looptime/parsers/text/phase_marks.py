@@ -4,8 +4,6 @@ A line that names a phase with the word for it is a mark; so is a title, set bet
 one, if such titles part the whole log or name what robots do.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Text written for people or compilers to read, told from a log."""
 
-from __future__ import annotations
-
 import re
 
 __all__ = ["is_code", "is_written"]

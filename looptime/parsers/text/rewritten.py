@@ -1,7 +1,5 @@
 """A log rewritten line for line, and the books of lines whose values share a row."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from looptime.array_types import Int

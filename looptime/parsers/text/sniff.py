@@ -1,7 +1,5 @@
 """Finding how a log is written from its first lines: delimiter, decimal mark, rows and header."""
 
-from __future__ import annotations
-
 import csv
 import re
 from collections import Counter

@@ -1,7 +1,5 @@
 """The bytes of a log: found, decompressed, brought to UTF-8 and cut into blocks at line ends."""
 
-from __future__ import annotations
-
 import codecs
 import os
 import re

@@ -1,7 +1,5 @@
 """Lines of a block made fit to parse: line ends, blanks, and quotes that were never closed."""
 
-from __future__ import annotations
-
 import re
 
 import numpy as np

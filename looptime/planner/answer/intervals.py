@@ -1,7 +1,5 @@
 """Figures of the loop before or after, each with the interval that it deserves."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any

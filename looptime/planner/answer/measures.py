@@ -1,7 +1,5 @@
 """The figures of a run that a plan is judged by: recorded or predicted, they are taken alike."""
 
-from __future__ import annotations
-
 from dataclasses import field
 
 import numpy as np

@@ -4,8 +4,6 @@ Three things make an interval: what chance does within a recording (batch jackkn
 known (both ends are played), and what differs from one recording to the next with no change.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import field, replace
 

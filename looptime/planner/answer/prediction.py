@@ -1,7 +1,5 @@
 """What a plan will do, in figures, and what it says where the log leaves a clock open."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import field, replace
 from typing import Any

@@ -1,7 +1,5 @@
 """How old a reading is at first use, on whatever thread it was taken."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.ages import readings

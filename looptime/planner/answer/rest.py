@@ -1,7 +1,5 @@
 """How long a reader thread must rest between readings before its thread pays."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """How well a prediction came true, held against a recording of the changed code."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -9,8 +9,6 @@ part with little on top: halfway between what the read's own spread above its fl
 item, and a fifth.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Protocol
 

@@ -1,7 +1,5 @@
 """Buses that nobody named, as the waits for recorded threads show them, and their locks."""
 
-from __future__ import annotations
-
 from dataclasses import field, replace
 
 from looptime.analysers.basis import prepare

@@ -1,7 +1,5 @@
 """A representative sample of a long run: stretches of whole loops, evenly spread."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

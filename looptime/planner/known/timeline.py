@@ -7,8 +7,6 @@ rounded once, when the chain is turned into a `Run` again, so that the books of 
 run balance by construction.
 """
 
-from __future__ import annotations
-
 from dataclasses import field
 from functools import cached_property
 

@@ -4,8 +4,6 @@ A mark has no time of its own: the program writes it between two calls. So it ke
 from what came before it on its thread, however much longer or shorter the loop becomes.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Bool, Int

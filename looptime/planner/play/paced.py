@@ -1,7 +1,5 @@
 """The pace that a log already keeps: what is saved in the loop is waited for at its end."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.pacing import find_waits

@@ -1,7 +1,5 @@
 """The fixed rate to which a loop is paced, and how the log shows it."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.beat_wait import beat_call

@@ -5,8 +5,6 @@ after that. A pause of the program strikes whatever is running. What is made del
 follows, so the instants are found one after the other.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_left
 from dataclasses import field
 

@@ -4,8 +4,6 @@ Their calls are known without their waits, and how long they rest; so they can b
 another rest or bus, shorter, not at all, or as calls of the loop again.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase

@@ -1,7 +1,5 @@
 """What each change does to a draft. Changes are applied in the order given."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np

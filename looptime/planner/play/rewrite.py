@@ -1,7 +1,5 @@
 """A laid-out chain written down as a `Run`."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

@@ -4,8 +4,6 @@ A bus carries one transaction at a time. A call that was waiting could begin whe
 thread's transaction ended; what came before that instant was the wait, the rest the transaction.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.array_types import Float, Int

@@ -4,8 +4,6 @@ A label decides, and so does what the times of a recorded thread show. What neit
 played both ways: the thread has a bus of its own, or all that may share it do.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import field
 

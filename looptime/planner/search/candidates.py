@@ -1,7 +1,5 @@
 """Which remedies make sense for a log, and why others do not."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from looptime.planner.play.draft import KnownRun

@@ -1,7 +1,5 @@
 """What the search for remedies sees of a log, and what a remedy is."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import field

@@ -1,7 +1,5 @@
 """What a search for remedies found: plans, the remedies they are made of, what was left out."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

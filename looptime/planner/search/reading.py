@@ -1,7 +1,5 @@
 """Remedies for reads of the loop: batches, threads, fewer of them, and when they are made."""
 
-from __future__ import annotations
-
 import itertools
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """A search for plans: which remedies, alone and together, buy what, at what effort and risk."""
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Callable, Mapping
 from dataclasses import field, replace

@@ -1,7 +1,5 @@
 """Remedies for threads of the log that make the loop wait."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

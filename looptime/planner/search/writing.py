@@ -1,7 +1,5 @@
 """Remedies for writes, telemetry and long turns."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from looptime.analysers.alike import in_short

@@ -1,7 +1,5 @@
 """Figures of any number of runs beside each other: where each call changed, and all periods."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Figures of one call: how long it takes, and how that went over the run."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

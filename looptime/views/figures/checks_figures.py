@@ -1,7 +1,5 @@
 """Figures of checks: before and after, and the gate."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

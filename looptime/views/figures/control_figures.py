@@ -1,7 +1,5 @@
 """Figures of controllers and steered wheels: moves, other loop rates, gains, one row a wheel."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from looptime.analysers.estimate import Figure

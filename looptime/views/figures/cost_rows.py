@@ -1,7 +1,5 @@
 """Rows of cost figures: like calls put together, the rest in one, so that they add up."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Sequence
 
 from looptime.analysers.call_costs import CallCost, GroupCost, like_calls, total

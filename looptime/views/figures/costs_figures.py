@@ -1,7 +1,5 @@
 """Figures of where each loop's time goes."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Collection, Sequence
 from typing import Any

@@ -5,8 +5,6 @@ the dashboard slow. The file is plotly.js-basic-dist-min as published, compresse
 bars and scatter traces. To renew it, take the same file of a later version.
 """
 
-from __future__ import annotations
-
 import gzip
 from pathlib import Path
 

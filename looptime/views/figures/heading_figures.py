@@ -1,7 +1,5 @@
 """Figures of heading: what the pace costs in degrees and millimetres, and which rate is needed."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from typing import Any

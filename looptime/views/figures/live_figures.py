@@ -1,7 +1,5 @@
 """Figures of a run that is still being recorded: the periods and the calls of its last minute."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from typing import Any

@@ -1,7 +1,5 @@
 """The team's notes in figures over the time of a run."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any

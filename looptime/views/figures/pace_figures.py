@@ -1,7 +1,5 @@
 """Figures of how fast and how even the loop is."""
 
-from __future__ import annotations
-
 from textwrap import wrap
 from typing import Any
 

@@ -5,8 +5,6 @@ figure needs no second set of colours at night. Kinds stay apart for readers who
 colours, and each has a fill pattern of its own besides.
 """
 
-from __future__ import annotations
-
 from looptime.schema import KINDS, UNATTRIBUTED
 
 __all__ = [

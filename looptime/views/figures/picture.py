@@ -4,8 +4,6 @@ Figures are made as plain data in Plotly's own terms and need no Plotly to be ma
 the dashboard draw the same ones.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import field
 from html import unescape

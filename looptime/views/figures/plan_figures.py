@@ -1,7 +1,5 @@
 """Figures of plans: what remedies would do to the loop, to reading ages and to buses."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

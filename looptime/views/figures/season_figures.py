@@ -1,7 +1,5 @@
 """Figures of a season: how the loop moved over its runs."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from looptime.checks.season.trends import LevelChange, Trend, Trends

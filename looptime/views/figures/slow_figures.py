@@ -1,7 +1,5 @@
 """Figures of single loops: their calls by thread, beside a typical loop."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """HTML: text escaped, numbers readable, data embedded so that no log can break out of it."""
 
-from __future__ import annotations
-
 import html as _html
 import json
 import re

@@ -1,7 +1,5 @@
 """A gate as JUnit XML, which build servers read."""
 
-from __future__ import annotations
-
 import re
 import xml.etree.ElementTree as ET
 

@@ -1,7 +1,5 @@
 """A gate as Markdown, for a pull request or a team's notes."""
 
-from __future__ import annotations
-
 import re
 
 from looptime.checks.compare.change import in_words

@@ -1,7 +1,5 @@
 """A report as PDF, printed by a browser that is on the machine."""
 
-from __future__ import annotations
-
 import os
 import shutil
 import subprocess

@@ -1,7 +1,5 @@
 """The report: one file for the team's logbook, to be read, printed and sent without a network."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Sequence
 from datetime import UTC, datetime

@@ -1,7 +1,5 @@
 """The frame of the report: its style for screen and paper, and the few lines of script in it."""
 
-from __future__ import annotations
-
 from importlib import resources
 
 from looptime.views.figures.palette import DARK, LIGHT

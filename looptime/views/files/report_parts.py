@@ -1,7 +1,5 @@
 """The parts of a report, in the order in which they are read: the answer first, the books last."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any

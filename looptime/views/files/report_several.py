@@ -1,7 +1,5 @@
 """Several logs beside each other: a row each, and what changed against the first."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from pathlib import Path
 

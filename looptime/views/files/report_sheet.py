@@ -1,7 +1,5 @@
 """The figures of a report: their data for the script, and what frames them on the page."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import field
 from typing import Any

@@ -1,7 +1,5 @@
 """What was understood of a log's columns, as text."""
 
-from __future__ import annotations
-
 from rich.console import RenderableType
 
 from looptime.findings.about import with_options

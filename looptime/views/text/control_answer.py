@@ -1,7 +1,5 @@
 """Controllers and steered wheels in a few sentences: the answer, and why."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 

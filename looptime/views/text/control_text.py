@@ -1,7 +1,5 @@
 """Controllers and steered wheels as text: the answer, why, and the tables behind it."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from itertools import islice
 

@@ -1,7 +1,5 @@
 """Where a loop's time goes as text: its calls, kinds and systems, other threads, buses."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 

@@ -1,7 +1,5 @@
 """Heading as text: what the pace costs in degrees and millimetres, and what rate is needed."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Collection, Iterable
 

@@ -1,7 +1,5 @@
 """The pace of a loop as text: its periods, rate, pacing, headroom and overruns."""
 
-from __future__ import annotations
-
 from rich.console import RenderableType
 
 from looptime.analysers.pace import Distribution, Overruns

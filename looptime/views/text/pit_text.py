@@ -1,7 +1,5 @@
 """The checklist before a round as text, one screen."""
 
-from __future__ import annotations
-
 from rich.console import RenderableType
 from rich.text import Text
 

@@ -1,7 +1,5 @@
 """Plans as text: before and after, what each change does, suggestions, and how a plan came true."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from rich.console import RenderableType

@@ -1,7 +1,5 @@
 """Slow loops as text: the events, one loop beside a typical one, and when a delay fires."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from rich.console import RenderableType

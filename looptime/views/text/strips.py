@@ -1,7 +1,5 @@
 """Small pictures in letters: a histogram of periods and the run as a strip."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

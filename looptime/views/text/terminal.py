@@ -1,7 +1,5 @@
 """The base of all text output: safe text, numbers, tables, a console that any terminal can show."""
 
-from __future__ import annotations
-
 import io
 import re
 import sys

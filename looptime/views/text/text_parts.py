@@ -1,7 +1,5 @@
 """Small parts that the text of `summary` and `slow` is made of."""
 
-from __future__ import annotations
-
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.text import Text

@@ -1,7 +1,5 @@
 """The tour: the whole job on the sample logs, step by step."""
 
-from __future__ import annotations
-
 from looptime.records import dataclass
 
 __all__ = ["STEPS", "TourStep"]

@@ -1,7 +1,5 @@
 """A running robot's loop on one screen."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 from rich.console import Group, RenderableType
