@@ -5,6 +5,7 @@ from looptime.records import dataclass
 __all__ = [
     "KINDS",
     "LAYOUTS",
+    "LIMITS",
     "ONE_IN",
     "REASONS",
     "SCHEMA_VERSION",
@@ -34,6 +35,9 @@ LAYOUTS = (*TABLES, "values")
 
 #: Name of the row that holds the part of a period that no call covers.
 UNATTRIBUTED = "unattributed"
+
+#: Words by which a log states the time that a loop may take.
+LIMITS = ("budget", "deadline")
 
 #: How loops were found of which one in so many is logged.
 ONE_IN = "one loop in"

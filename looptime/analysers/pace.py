@@ -6,9 +6,10 @@ import numpy as np
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure
-from looptime.analysers.pacing import ONE_TICK, Pacing, periods_told
+from looptime.analysers.pacing import ONE_TICK, periods_told
 from looptime.array_types import Float
 from looptime.records import dataclass
+from looptime.schema import LIMITS
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import jackknife
 from looptime.stats.quantiles import element_number, time_quantiles
@@ -21,8 +22,8 @@ _SHARES = {"p50": 0.50, "p90": 0.90, "p95": 0.95, "p99": 0.99, "p999": 0.999}
 _STATISTIC = {"mean": "mean", "p50": "median", "p90": "p90", "p95": "p95", "p99": "p99",
               "p999": "p99.9"}  # fmt: skip
 _LEAST_FOR_INTERVAL = 200
-#: Words by which a log states the period that a loop may take.
-_BUDGETS = ("budget", "deadline")
+#: Where a budget comes from that the work must keep, and not the period.
+OF_WORK = "of work, stated in the log"
 #: A budget this near to the nominal period is that period.
 _SAME = 0.02
 
@@ -181,7 +182,7 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
     budget_ms, serious_ms : float, optional [ms]
         Period above which a loop overruns, and above which that is serious.
     """
-    run, paced = basis.run, basis.pacing
+    run = basis.run
     period, tick_ms = basis.period_ms, run.clock.tick_ns / 1e6
     by_period = distribution(period, tick_ms)
     work = by_period if basis.work_known else None
@@ -189,7 +190,7 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
         work = distribution(basis.judged_ms, tick_ms)
     budget_from = "as given"
     if budget_ms is None:
-        budget_ms, budget_from = _own_budget(run.meta, paced, tick_ms)
+        budget_ms, budget_from = _own_budget(run.meta, basis)
     if not periods_told(run):
         return _rate_alone(basis, by_period)
     total = float(period.sum())
@@ -209,26 +210,38 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
             float(np.mean(1e3 / period)) if len(period) and period.min() > 0 else None,
             len(period) / total * 1e3 if total > 0 else None,
         ),
-        overruns=overruns(period, budget_ms, budget_from, serious_ms),
+        overruns=overruns(
+            basis.judged_ms if budget_from == OF_WORK else period,
+            budget_ms,
+            budget_from,
+            serious_ms,
+        ),
         drifting=_drifting(basis),
     )
 
 
-def _own_budget(meta: dict[str, str], paced: Pacing, tick_ms: float) -> tuple[float | None, str]:
+def _own_budget(meta: dict[str, str], basis: Basis) -> tuple[float | None, str]:
     """The budget [ms] that the log or its pace gives, and where it comes from.
 
-    No loop that keeps its pace overruns it because the clock steps on within it.
+    No loop that keeps its pace overruns it because the clock steps on within it. A limit that the
+    log states within the pace is one of the work: no period ever keeps it.
     """
+    paced, tick_ms = basis.pacing, basis.run.clock.tick_ns / 1e6
     logged, nominal = _stated_budget(meta), paced.nominal_ms if paced.fixed_rate else None
-    if nominal is not None and logged is not None and abs(logged / nominal - 1) < _SAME:
+    if nominal is None:
+        return logged, "none set" if logged is None else "stated in the log"
+    if logged is not None and abs(logged / nominal - 1) < _SAME:
         return nominal * 1.1, f"a tenth above the {three(logged)} ms that the log states"
-    if logged is not None:
+    if logged is not None and logged > nominal:
         return logged, "stated in the log"
-    if nominal is not None and ONE_TICK * tick_ms > 0.1 * nominal:
+    if logged is not None and basis.judged == "work":
+        return logged, OF_WORK
+    if logged is not None:
+        why = "they are within the pace, and the wait is not logged"
+        return nominal * 1.1, f"the {three(logged)} ms of the log can't be counted: {why}"
+    if ONE_TICK * tick_ms > 0.1 * nominal:
         return nominal + ONE_TICK * tick_ms, "nominal period and a tick of the clock"
-    if nominal is not None:
-        return nominal * 1.1, "nominal period and a tenth"
-    return None, "none set"
+    return nominal * 1.1, "nominal period and a tenth"
 
 
 def _stated_budget(meta: dict[str, str]) -> float | None:
@@ -245,7 +258,7 @@ def _stated_budget(meta: dict[str, str]) -> float | None:
         word, unit = split_unit(key)
         number, _, rest = value.strip().partition(" ")
         unit = unit or (rest.strip() if rest.strip() in UNITS else None)
-        if re.split(r"[ _-]", word.lower())[-1] not in _BUDGETS or unit is None:
+        if re.split(r"[ _-]", word.lower())[-1] not in LIMITS or unit is None:
             continue
         if re.fullmatch(r"\d+(\.\d+)?", number) and float(number) > 0:
             return float(number) * unit_ns(unit) / NS_PER_MS

@@ -128,6 +128,12 @@ def test_a_period_of_just_the_budget_keeps_it():
         ({"budget_ms": "20"}, 22.0, "a tenth above the 20 ms that the log states"),
         ({"Deadline": "25 ms"}, 25.0, "stated in the log"),
         ({"loop_budget_us": "30000"}, 30.0, "stated in the log"),
+        (
+            {"deadline": "15 ms"},
+            22.0,
+            "the 15 ms of the log can't be counted: they are within the pace, and the wait is not "
+            "logged",
+        ),
         ({"budget_ms": "twenty"}, 22.0, "nominal period and a tenth"),
         ({}, 22.0, "nominal period and a tenth"),
     ],

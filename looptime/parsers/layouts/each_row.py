@@ -1,5 +1,6 @@
 """Logs of one row a loop: units, which rows are loops, where each starts and how long it lasts."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -19,8 +20,8 @@ from looptime.parsers.layouts.contract import UNSEEN, Column, Content, Given, Lo
 from looptime.parsers.layouts.some_loops import between, thinned
 from looptime.parsers.text.dialect import numbers
 from looptime.parsers.text.table import Key
-from looptime.schema import ONE_IN, SUMMED
-from looptime.units import NS_PER_S, UNITS
+from looptime.schema import LIMITS, ONE_IN, SUMMED
+from looptime.units import NS_PER_S, UNITS, split_unit
 
 __all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_limits", "row_notes", "unit"]
 
@@ -95,6 +96,7 @@ def loop_rows(
         Rows of something else that is logged between the loops: no loop is lost there.
     """
     at = content.table.columns
+    content.table.meta.update(_limit(content.log))
     time, total = at.get("time"), at.get("total")
     if time is not None and total is not None and _holds_ends(content.log.given):
         total = at["total"] = total - time
@@ -147,6 +149,19 @@ def loop_rows(
             return thinned(content, found, at["loop"][row], every)
     made = _stamped(content, found, work)
     return made if finer is None or made.said != found.said else replace(made, said=_FINER)
+
+
+def _limit(log: Reading) -> dict[str, str]:
+    """The one value of a column such as ``deadline_us``, as a log states it in words."""
+    for head, role in log.given.roles:
+        word = re.fullmatch(
+            rf"(?:loop[ _-]?)?({'|'.join(LIMITS)})", split_unit(head.text)[0].lower()
+        )
+        if role.taken_as == "setting" and word and head.unit:
+            values = np.unique(numbers(log.dialect, head.index))
+            if len(values) == 1 and values[0] > 0:
+                return {word[1]: f"{values[0]:g} {head.unit}"}
+    return {}
 
 
 def _holds_ends(given: Given) -> bool:

@@ -6,6 +6,7 @@ text and judged row by row, so that a bad row costs one row and never the log.
 
 from __future__ import annotations
 
+import re
 from dataclasses import field
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +19,7 @@ from looptime.parsers.text.dialect import Dialect, is_remark, named_cells, split
 from looptime.parsers.text.source import Block, Bytes
 from looptime.parsers.text.tidy import is_prose, line_count, tidy, without_loose_quotes
 from looptime.records import dataclass
-from looptime.schema import REASONS
+from looptime.schema import LIMITS, REASONS
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -28,6 +29,13 @@ __all__ = ["Piece", "Rejects", "parse_block"]
 _MISSING = "missing value"
 _UNREADABLE = "unreadable number"
 _NO_ROW = "not a row"
+#: A limit of the loop's time, in a line such as ``# loop budget_ms: 20`` or ``deadline 20 ms``.
+_LIMIT = re.compile(
+    r"(?:^|[,;(|])[\s#/;%*-]*(?:(?:the|our|loop|cycle|period|control|main|time|frame)[\s_-]+)*"
+    rf"({'|'.join(LIMITS)})(?:[\s_]*[(\[]?(ms|us|s)\b[)\]]?)?\s*(?:[:=]|is|of)?\s*"
+    r"(\d+(?:\.\d+)?)(?:\s*(ms|us|s)\b)?",
+    re.IGNORECASE,
+)
 #: A line that is no row and longer than this is not looked into any further [characters].
 LONGEST_ROW = 64 << 10
 #: A line that names a phase is no longer than this [characters].
@@ -325,6 +333,19 @@ class _Told:
         return made
 
 
+def _limit(text: str) -> tuple[str, str] | None:
+    """The limit of a loop's time that a line states, as a key and its value.
+
+    Examples
+    --------
+    >>> _limit("deadline_us=10000"), _limit("// loop budget 12.5 ms"), _limit("budget: tight")
+    (('deadline', '10000 us'), ('budget', '12.5 ms'), None)
+    """
+    found = _LIMIT.search(text[:LONGEST_MARK])
+    unit = (found[2] or found[4]) if found is not None else None
+    return (found[1].lower(), f"{found[3]} {unit.lower()}") if found and unit else None
+
+
 def _judge(line: int, text: str, dialect: Dialect, told: _Told) -> int:
     """A line that is no row as it stands: a comment, text, or a row that was cut or garbled.
 
@@ -332,9 +353,11 @@ def _judge(line: int, text: str, dialect: Dialect, told: _Told) -> int:
     """
     told.keep(line, text)
     bare = text.strip()
+    limit = _limit(bare)
+    told.meta += [limit] if limit is not None else []
     if is_remark(bare):
         key, colon, value = bare.lstrip("#").strip().partition(":")
-        if bare[:1] == "#" and colon and key.strip():
+        if limit is None and bare[:1] == "#" and colon and key.strip():
             told.meta.append((key.strip(), value.strip()))
         return 0
     if len(text) > LONGEST_ROW:

@@ -361,3 +361,21 @@ def test_start_and_end_of_the_loop_beside_its_parts(tmp_path, layout, unit):
     assert set(found) == {"imu", "drive"}
     assert found["imu"] == pytest.approx(imu[:79], abs=6e-4)
     assert found["drive"] == pytest.approx(drive[:79], abs=6e-4)
+
+
+@pytest.mark.parametrize(
+    ("head", "column"),
+    [("deadline_us=12000\n", ""), ("// loop budget 12 ms\n", ""), ("", "budget_us")],
+)
+def test_a_limit_that_the_log_states_is_one_of_the_work_where_the_loop_waits(
+    tmp_path, head, column
+):
+    """Every tenth loop works 13 ms of its 20 ms: 30 of 300 exceed 12 ms, however that is stated."""
+    name, cell = (f",{column}", ",12000") if column else ("", "")
+    work = [13000 if k % 10 == 5 else 6000 + k % 7 for k in range(301)]
+    rows = "".join(f"{20000 * k + k % 3},{ms}{cell}\n" for k, ms in enumerate(work))
+    path = tmp_path / "log.csv"
+    path.write_text(f"{head}t_us,work_us{name}\n{rows}", encoding="utf-8")
+    over = looptime.summarise(looptime.read(path, cache=False)).pace.overruns
+    assert (over.budget_ms, over.count) == (12.0, 30)
+    assert over.budget_from == "of work, stated in the log"
