@@ -199,7 +199,7 @@ def _batches(at: Summary) -> list[Finding]:
                 "batch_reads", "look", text,
                 group.at_most_ms, "ms/loop", low=0.0, high=group.at_most_ms,
                 evidence=evidence(at, calls=group.names[:10]), command=command(at, "plan"),
-                worth=(0.8 if group.bus else 0.4) * share * ease(at), moves=True,
+                worth=(0.8 if group.bus else 0.6) * share * ease(at), moves=True,
                 rests_on={"saving_ms": group.at_most_ms, "part_ms": group.ms_per_loop,
                           "whole_ms": judged_mean_ms(at)},
             )

@@ -31,7 +31,9 @@ from looptime.stats.quantiles import percentiles
 __all__ = ["slow_findings"]
 
 _LEAST_HEIGHT = 0.1
-_FEWEST, _FEWEST_FROZEN = 5, 3
+_FEWEST, _FEWEST_FAR = 5, 3
+#: A stall is far from what is usual if it adds so many usual loops.
+_FAR = 2.0
 #: What a stall that makes no loop late counts of one that does.
 _SWALLOWED = 0.4
 #: A single loop is told that takes so many usual ones, and so much longer [ms].
@@ -285,7 +287,7 @@ def _frozen(at: Summary) -> list[SlowEvent]:
     middle, high = (max(q, 1e-9) for q in percentiles(at.basis.judged_ms, [50, 95]))
     far = max(1.5 * middle, middle * (high / middle) ** 3)  # 5 sd of a lognormal
     events = [e for e in events if e.worst_ms >= far]
-    return events if len(events) >= _FEWEST_FROZEN else []
+    return events if len(events) >= _FEWEST_FAR else []
 
 
 def _met(r: Recurrence, events: list[SlowEvent]) -> bool:
@@ -332,17 +334,18 @@ def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
               if e.cause != "everything at once" and e.culprit not in explained]  # fmt: skip
     events = _own_events(at, events)
     n = len(events)
-    if n < _FEWEST:
-        return []
     rows = {c.name: c for c in at.costs.rows}
     made = []
     for name, count in Counter(e.culprit for e in events).most_common():
         share = min(max(rows[name].share or 0.0, 1e-9), 1 - 1e-9)
         beyond = binomial_at_least(count, n, share) < 0.001 / max(len(rows), 1)
-        if count < _FEWEST or count < 0.1 * n or not beyond:
+        if count < _FEWEST_FAR or count < 0.1 * n or not beyond:
             continue
         mine = [e for e in events if e.culprit == name]
         middle = sorted(e.excess_ms for e in mine)[len(mine) // 2]
+        rare = name == UNATTRIBUTED or middle < _FAR * typical_ms(at)
+        if count < _FEWEST and rare:
+            continue
         cost = sum(e.parts[0].ms for e in mine) / max(at.pace.loops, 1)
         if middle < 0.2 * typical_ms(at):
             continue

@@ -155,6 +155,9 @@ def _doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:
     others = log.rows_by_reason.get(_OF_OTHERS, 0) / max(log.rows_read, 1)
     if others > _MANY_ASIDE:
         out.append(f"one loop of several in this log: {percent(others)} of its rows are of others")
+    cut, first = mine[0].warmup, mine[0].findings[0].code if mine[0].findings else ""
+    if mine[0].loops > mine[0].pace.loops and cut.loops and first != "warm_up":
+        out.append(f"the first {number(cut.seconds)} s are warm-up and left out")
     out += [safe(limit, 200) for limit in mine[0].run.clock.limits]
     tick, p50 = log.runs[0].clock.tick_ns / 1e6, mine[0].pace.period_ms.p50.value
     if p50 and tick > p50 / _COARSE:

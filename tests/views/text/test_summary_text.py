@@ -15,7 +15,7 @@ from looptime.run import Clock
 from looptime.views.text.slow_text import render_loop, render_slow
 from looptime.views.text.summary_text import render_summary, render_together
 from tests.benchmarks.scenarios import SCENARIOS
-from tests.build_run import make_run
+from tests.build_run import make_flat_run, make_run
 from tests.views.text.build import full_text, scenario, text_of
 
 
@@ -34,6 +34,19 @@ def test_loops_missing_are_a_share_of_all_that_were_logged():
     phase = run.select(np.arange(len(run)) < 126)
     said = render_summary(Log("a.csv", (run,)), summary(Asked(), phase)).answer
     assert said.startswith("5.5 % of the loops are missing")
+
+
+def test_a_warm_up_that_was_cut_is_said_where_another_finding_comes_first():
+    """60 loops of 40 ms before 940 of 10, most of each in one call: its cost comes first."""
+    draw = np.random.default_rng(5)
+    period = np.where(np.arange(1000) < 60, 40e6, 10e6 * draw.normal(1, 0.02, 1000))
+    calls = {"drive": (period * 0.6).astype(np.int64), "lift": (period * 0.3).astype(np.int64)}
+    run = make_flat_run(period.astype(np.int64), calls)
+    at = summarise(run)
+    assert 58 <= at.warmup.loops <= 66
+    assert at.findings[0].code == "dear_call"
+    said = render_summary(Log("a.csv", (run,)), [at]).answer
+    assert f"(the first {at.warmup.seconds:.2f} s are warm-up and left out)" in said
 
 
 @pytest.mark.parametrize("name", [s.name for s in SCENARIOS][::3])
