@@ -92,7 +92,7 @@ def is_batched(label: CallName) -> bool:
 
     Examples
     --------
-    >>> is_batched(CallName("hub.bulk.read")), is_batched(CallName("wall.read"))
+    >>> is_batched(CallName("sensors.burst.read")), is_batched(CallName("wall.read"))
     (True, False)
     """
     if label.items is not None:

@@ -162,6 +162,11 @@ def _judged(
     dialect: Dialect, given: Given, clock: Clock, index: int
 ) -> tuple[str, str | None, str, str, str]:
     """What a column is taken for, its unit and who says so, why, and how sure that is."""
+    if clock.other is not None and _text(dialect, index) == clock.other["column"]:
+        return "second clock", None, "", "it keeps time with the clock", "sure"
+    if clock.other is not None and _text(dialect, index) == clock.other["used_column"]:
+        why = f"it keeps time with {clock.other['column']} and is used of the two"
+        return "clock", clock.unit, clock.unit_from, why, "sure"
     for read, role in given.roles:
         if read.index == index and role.taken_as != "signal":
             unit = next((n for n, ns in UNITS.items() if ns == role.unit_ns), None)
@@ -197,8 +202,6 @@ def _judged(
                 "its cells are dates, and the clock tells the time of day",
                 "sure",
             )
-    if clock.other is not None and _text(dialect, index) == clock.other["column"]:
-        return "second clock", None, "", "it keeps time with the clock", "sure"
     taken = {read.index for _, read in given.items()}
     if index in signal_columns(dialect, taken).values():
         why = next((r.why for read, r in given.roles if read.index == index), "it holds numbers")

@@ -12,7 +12,7 @@ from tests.two_threads import Job, play
 
 def test_round_trip(tmp_path):
     """Odd names match themselves; kinds, buses and items survive."""
-    odd = ['a*b[1]?"q"', "wall.read", "\N{MICRO SIGN}\\x", "hub.bulk.read"]
+    odd = ['a*b[1]?"q"', "wall.read", "\N{MICRO SIGN}\\x", "sensors.burst.read"]
     run = make_run(
         [20] * 30,
         [(name, 2 * k, 1) for k, name in enumerate(odd)],

@@ -49,7 +49,7 @@ END_WORDS = (
 CLOCK_WORDS = (
     "time", "timestamp", "t", "ts", "clock", "host", "device", "hosttime", "devicetime", "epoch",
     "walltime", "wall", "utc", "uptime", "systemtime", "robottime", "micros", "millis", "nanos",
-    "fpgatime", "boardtime", "hostclock", "deviceclock", "sensortime", "elapsed", "elapsedtime",
+    "boardtime", "hostclock", "deviceclock", "sensortime", "elapsed", "elapsedtime",
     "datetime", "date", "received", "sent",
 )  # fmt: skip
 #: Headers of times that are no part of a loop's length.

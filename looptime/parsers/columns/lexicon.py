@@ -66,7 +66,7 @@ _INSTANT = {
 _OF_A_CLOCK = _INSTANT | {
     "unix", "gmt", "local", "system", "sys", "wall", "host", "device", "board", "robot", "mono",
     "monotonic", "since", "start", "started", "boot", "at", "log", "logged", "recorded", "record",
-    "run", "game", "match", "abs", "absolute", "rel", "relative", "of", "the", "sensor", "fpga",
+    "run", "game", "match", "abs", "absolute", "rel", "relative", "of", "the", "sensor",
     "mcu", "pc", "sample", "server", "client", "current", "s", "ms", "us", "ns", "sec", "secs",
     "seconds", "second", "msec", "usec", "milliseconds", "microseconds", "nanoseconds", "day",
     "row", "loop", "received", "recv", "rx", "arrival", "arrived", "gateway",

@@ -23,7 +23,7 @@ _BACK, _LONGEST = 20.0, 10 * NS_PER_S
 #: Rows on each side of a step, and its size in standard deviations, for a clock that was set.
 _SIDE, _SET = 10, 6.0
 #: Columns by these words come from the board itself, and are taken where both are as steady.
-_OWN = ("device", "board", "robot", "sensor", "fpga", "micros", "millis", "nanos", "mono")
+_OWN = ("device", "board", "robot", "sensor", "micros", "millis", "nanos", "mono")
 _HOST = ("host", "wall", "utc", "received", "arrival", "pc", "laptop", "log", "date")
 _ALIKE = 1.25
 #: Rows by which a column that no header calls a clock is one.

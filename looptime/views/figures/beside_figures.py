@@ -26,7 +26,7 @@ __all__ = ["beside_table", "change_map", "periods_beside"]
 _LINES, _BINS, _NAMED, _DRAWN = 24, 70, 8, 60
 #: Change at which a colour is at its strongest [%].
 _STRONG = 30.0
-_SLOWER, _FASTER = "194,65,12", "38,110,190"
+_SLOWER, _FASTER = "196,71,26", "38,110,190"
 
 
 def change_map(at: Beside) -> Picture:

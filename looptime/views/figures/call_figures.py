@@ -82,7 +82,7 @@ def call_over_run(at: Summary, call: CallCost) -> Picture:
         data = [_line(t, ms, colour_of(call.kind), loops)]
     else:
         band = dict(_line(begin, high, QUIET), fill="tonexty", hoverinfo="skip",
-                    fillcolor="rgba(138,143,152,0.28)")  # fmt: skip
+                    fillcolor="rgba(133,141,150,0.28)")  # fmt: skip
         line = dict(_line(begin, middle, colour_of(call.kind)),
                     hovertemplate="from %{x:.3f} s: middle %{y:.4g} ms<extra></extra>")  # fmt: skip
         data = [dict(_line(begin, low, QUIET), hoverinfo="skip"), band, line]

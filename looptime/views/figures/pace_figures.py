@@ -134,7 +134,7 @@ def rate_over_run(at: Summary, whole: Run | None = None) -> Picture:
         {
             "type": "scatter", "mode": "lines", "x": begin.tolist(), "y": level.tolist(),
             "line": {"color": colour, "width": width}, "hoverinfo": "skip", "name": name,
-            **({"fill": "tonexty", "fillcolor": "rgba(138,143,152,0.28)"} if fill else {}),
+            **({"fill": "tonexty", "fillcolor": "rgba(133,141,150,0.28)"} if fill else {}),
         }
         for level, colour, width, name, fill in (
             (low, QUIET, 0.6, "shortest", False), (high, QUIET, 0.6, "longest", True),
@@ -245,7 +245,7 @@ def _slow_points(at: Summary) -> dict[str, Any]:
 def _shade(x0: float, x1: float) -> dict[str, Any]:
     return {
         "type": "rect", "x0": x0, "x1": x1, "y0": 0, "y1": 1, "yref": "paper", "layer": "below",
-        "fillcolor": "rgba(138,143,152,0.30)", "line": {"width": 0},
+        "fillcolor": "rgba(133,141,150,0.30)", "line": {"width": 0},
     }  # fmt: skip
 
 

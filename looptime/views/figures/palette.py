@@ -39,16 +39,16 @@ KIND_PATTERN: dict[str, str] = {
 #: Bars and lines that stand for no kind of call.
 NEUTRAL = "#3f7f93"
 #: What is set back: typical loops, envelopes.
-QUIET = "#8a8f98"
+QUIET = "#858d96"
 #: Budgets, limits, slow loops.
-WARN = "#c2410c"
+WARN = "#c4471a"
 #: What was chosen.
 MARK = "#9350e6"
 BEFORE, AFTER = QUIET, NEUTRAL
 
 #: Page colours by day and by night: ground, raised ground, ink, faint ink, lines, links.
 LIGHT = {
-    "ground": "#f7f7f4", "raised": "#ffffff", "ink": "#1d2329", "faint": "#545d66",
+    "ground": "#f6f7f3", "raised": "#ffffff", "ink": "#1d2329", "faint": "#545d66",
     "line": "#d7d9d4", "link": "#1d5d73", "warn": "#a33a0b",
 }  # fmt: skip
 DARK = {

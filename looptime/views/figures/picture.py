@@ -79,11 +79,11 @@ def axis(title: str, **more: Any) -> dict[str, Any]:
     return {
         "title": {"text": title, "standoff": 8, "font": {"size": 13}},
         "gridcolor": "#c9ccc8",
-        "linecolor": "#8a8f98",
-        "zerolinecolor": "#8a8f98",
+        "linecolor": "#858d96",
+        "zerolinecolor": "#858d96",
         "zeroline": False,
         "ticks": "outside",
-        "tickcolor": "#8a8f98",
+        "tickcolor": "#858d96",
         **more,
     }
 
@@ -207,7 +207,7 @@ def error_bars(figures: Sequence[Figure]) -> dict[str, Any]:
         return 0.0 if end is None or value is None else abs(float(end) - float(value))
 
     return {
-        "type": "data", "symmetric": False, "color": "#8a8f98", "thickness": 1.5, "width": 5,
+        "type": "data", "symmetric": False, "color": "#858d96", "thickness": 1.5, "width": 5,
         "array": [gap(f.high, f.value) for f in figures],
         "arrayminus": [gap(f.low, f.value) for f in figures],
     }  # fmt: skip

@@ -214,7 +214,7 @@ def _end(end: float, which: int, lanes: list[str]) -> dict[str, Any]:
     low, high = (min(mine), max(mine)) if mine else (0, 0)
     return {
         "type": "line", "x0": end, "x1": end, "y0": low - 0.45, "y1": high + 0.45,
-        "line": {"color": "#8a8f98", "width": 2, "dash": "dot"},
+        "line": {"color": "#858d96", "width": 2, "dash": "dot"},
     }  # fmt: skip
 
 

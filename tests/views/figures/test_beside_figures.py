@@ -25,7 +25,7 @@ def test_each_cell_stands_at_its_run_and_its_call() -> None:
     mine = [k for k, base in enumerate(cells["base"]) if base == pytest.approx(row - 0.46)]
     assert [cells["x"][k] for k in mine] == [1, 2, 3]
     assert [cells["text"][k] for k in mine] == ["", "", "+50"]
-    assert cells["marker"]["color"][mine[2]] == "rgba(194,65,12,0.66)"
+    assert cells["marker"]["color"][mine[2]] == "rgba(196,71,26,0.66)"
     assert cells["marker"]["color"][mine[0]] == "rgba(38,110,190,0.06)"
     assert cells["customdata"][mine[2]][2] == "3.00 ms, +50 %"
     assert "&lt;img src=x&gt;" in names

@@ -23,3 +23,18 @@ def test_times_without_a_unit_show_that_of_the_clock(tmp_path):
         ("name", None), ("start", "us"), ("end", "us")
     ]  # fmt: skip
     assert "us: inferred" in text_of(render_columns(found))
+
+
+def test_of_two_clocks_the_one_in_use_is_named(tmp_path):
+    """A host's stamps, 0 to 4 ms late in turn, beside a board's own even ones of 20 ms."""
+    path = tmp_path / "log.csv"
+    rows = "".join(
+        f"{(20 * k + 2 * (k % 3)) / 1000:.3f},{20_000 * k},{7_000 + k % 5}\n" for k in range(200)
+    )
+    path.write_text("host_time_s,core_time_us,drive_us\n" + rows, "utf-8")
+    found = columns_taken(path, cache=False)
+    assert [(c.taken_as, c.unit) for c in found.columns] == [
+        ("second clock", None), ("clock", "us"), ("part", "us")
+    ]  # fmt: skip
+    assert "its clock is 'core_time_us' in us" in render_columns(found).answer
+    assert '"skip",  # "host_time_s"\n  "clock us",  # "core_time_us"' in found.stated()
