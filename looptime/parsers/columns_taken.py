@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from looptime.errors import UsageError
 from looptime.parsers.columns.dates import DATE, date_column
 from looptime.parsers.columns.lexicon import CLOCKS, of_a_clock
+from looptime.parsers.columns.role import MAYBE
 from looptime.parsers.columns.signals import quantity_in, signal_columns
 from looptime.parsers.fresh import opened
 from looptime.parsers.layouts.contract import Given
@@ -204,12 +205,13 @@ def _judged(
             )
     taken = {read.index for _, read in given.items()}
     if index in signal_columns(dialect, taken).values():
-        why = next((r.why for read, r in given.roles if read.index == index), "it holds numbers")
+        own = next((r for read, r in given.roles if read.index == index), None)
+        why = "it holds numbers" if own is None else own.why
         angle = quantity_in(dialect, index)
         if angle is not None:
             word, unit = angle.word, angle.unit
             return word, unit, "header" if unit else "", why, "sure" if unit else "likely"
-        return "signal", None, "", why, "sure"
+        return "signal", None, "", why, "unsure" if why == MAYBE else "sure"
     return "not used", None, "", "it holds no numbers that go with a loop", "sure"
 
 

@@ -5,10 +5,12 @@ from dataclasses import field
 from looptime.array_types import Float
 from looptime.records import dataclass
 
-__all__ = ["FALSE_UNIT", "ROLES", "Judged", "Role", "Seen", "Stamped"]
+__all__ = ["FALSE_UNIT", "MAYBE", "ROLES", "Judged", "Role", "Seen", "Stamped"]
 
 #: How it is said that a column is not in the unit of its header.
 FALSE_UNIT = "its header says "
+#: Why a column is no part although it is named like a call and would fit into the loop.
+MAYBE = "it may be a length of time, but nothing says so: a unit in its header would"
 #: What a column can be taken for.
 ROLES = (
     "part", "whole", "period", "latency", "deviation", "setting", "run timer", "start-up timer",

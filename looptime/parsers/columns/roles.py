@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.call_words import guess_name
 from looptime.parsers.columns.against_steps import (
     ENOUGH,
     HUGE,
@@ -25,9 +26,10 @@ from looptime.parsers.columns.against_steps import (
     slope_unit,
     summed,
 )
-from looptime.parsers.columns.role import FALSE_UNIT, Judged, Role, Seen, Stamped
+from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Judged, Role, Seen, Stamped
 from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.within import within
+from looptime.schema import CallName
 from looptime.units import UNITS, split_unit
 
 __all__ = ["judge"]
@@ -371,7 +373,8 @@ def _bare(
         likely = roles[whole].unit_ns or min(steps.units.values())
         unit = likely if fits(seen, named, likely, steps) else None
     if unit is None:
-        return made
+        maybe = _like_calls(seen, named, steps)
+        return made | dict.fromkeys(maybe, replace(signal, why=MAYBE, sure="unsure"))
     name = next(name for name, ns in steps.units.items() if ns == unit)
     for at in told:
         made[at] = Role(
@@ -386,6 +389,13 @@ def _bare(
                 "all such columns together go with the length of the loop", "likely",
             )  # fmt: skip
     return made
+
+
+def _like_calls(seen: list[Seen], columns: list[int], steps: Steps) -> list[int]:
+    """Columns named like calls, two or more, whose values would fit into the loop together."""
+    like = [at for at in columns if guess_name(CallName(seen[at].name)).kind != "other"]
+    unit = largest_that_fits([seen[at].values for at in like], steps)[0] if len(like) > 1 else None
+    return like if unit is not None and fits(seen, like, unit, steps) else []
 
 
 def _under_other_names(

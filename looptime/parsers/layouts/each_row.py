@@ -12,7 +12,7 @@ from looptime.parsers.columns.evidence import marked
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.laps import LAP
 from looptime.parsers.columns.lexicon import CLOCKS, COUNTS, PHASES, meaning
-from looptime.parsers.columns.role import FALSE_UNIT, Stamped
+from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Stamped
 from looptime.parsers.columns.signals import first_rows, loops_after
 from looptime.parsers.columns.stamped_at import stamped, stamped_by_phases
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, tick_of
@@ -22,6 +22,7 @@ from looptime.parsers.text.dialect import numbers
 from looptime.parsers.text.table import Key
 from looptime.schema import LIMITS, ONE_IN, SUMMED
 from looptime.units import NS_PER_S, UNITS, split_unit
+from looptime.words import named
 
 __all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_limits", "row_notes", "unit"]
 
@@ -316,6 +317,10 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     if false:
         more = " and others" if len(false) > 2 else ""
         limits.append(f"{', '.join(false[:2])}{more} not in the unit of the header")
+    maybe = [head.text for head, role in log.given.roles if role.why == MAYBE]
+    if maybe and rows.parts is None:
+        limits.append(f"whether {named(maybe)} are lengths of time can't be told: a unit in their "
+                      "names would say so")  # fmt: skip
     return (*limits, *_steps_of_lengths(rows))
 
 

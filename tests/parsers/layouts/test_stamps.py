@@ -217,3 +217,37 @@ def test_rows_a_second_apart_are_read_with_a_caution(tmp_path, apart_ms, said):
     rows = [f"{apart_ms * k + k % 3},{12 - k % 4}" for k in range(60)]
     run = read(tmp_path, "\n".join(["t_ms,batt_v", *rows]) + "\n")
     assert any("as those of a monitor do" in limit for limit in run.clock.limits) == said
+
+
+def paced(names, scale=1, share=0.3):
+    """Even loops of 20 ms on a clock in us, beside two columns of so many us that vary."""
+    rng = np.random.default_rng(6)
+    cells = (scale * 20_000 * share * (0.9 + 0.2 * rng.random((80, 2)))).round(3).tolist()
+    rows = "".join(f"{20_000 * k + k % 7},{a},{b}\n" for k, (a, b) in enumerate(cells))
+    return f"time_us,{','.join(names)}\n{rows}"
+
+
+@pytest.mark.parametrize(
+    ("names", "scale", "share", "told"),
+    [
+        (("planPath", "writeWheels"), 1, 0.3, True),
+        (("planPath", "writeWheels"), 1, 0.001, False),  # a hundredth of the loop and less
+        (("planPath", "writeWheels"), 1e-3, 0.3, True),  # in ms
+        (("planPath", "apples"), 1, 0.3, False),
+        (("pears", "apples"), 1, 0.3, False),
+    ],
+)
+def test_columns_that_may_be_lengths_are_told(tmp_path, names, scale, share, told):
+    """In a paced loop nothing moves with them: named like calls they are told, and not used."""
+    run = read(tmp_path, paced(names, scale, share))
+    assert not len(run.call_columns.name)
+    said = [limit for limit in run.clock.limits if "lengths of time" in limit]
+    assert said == ["whether planPath and writeWheels are lengths of time can't be told: a unit in "
+                    "their names would say so"] * told  # fmt: skip
+
+
+def test_a_unit_in_their_names_makes_them_parts(tmp_path):
+    """What the sentence advises: the same cells with a unit are parts, and nothing is asked."""
+    run = read(tmp_path, paced(("planPath_us", "writeWheels_us")))
+    assert [name.name for name in run.names] == ["planPath", "writeWheels"]
+    assert not any("lengths of time" in limit for limit in run.clock.limits)
