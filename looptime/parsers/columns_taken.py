@@ -205,8 +205,8 @@ def _judged(
             )
     taken = {read.index for _, read in given.items()}
     if index in signal_columns(dialect, taken).values():
-        own = next((r for read, r in given.roles if read.index == index), None)
-        why = "it holds numbers" if own is None else own.why
+        known = next((r for read, r in given.roles if read.index == index), None)
+        why = "it holds numbers" if known is None else known.why
         angle = quantity_in(dialect, index)
         if angle is not None:
             word, unit = angle.word, angle.unit
