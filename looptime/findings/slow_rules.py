@@ -338,7 +338,8 @@ def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
     made = []
     for name, count in Counter(e.culprit for e in events).most_common():
         share = min(max(rows[name].share or 0.0, 1e-9), 1 - 1e-9)
-        beyond = binomial_at_least(count, n, share) < 0.001 / max(len(rows), 1)
+        level = 0.01 if count >= _FEWEST else 0.001
+        beyond = binomial_at_least(count, n, share) < level / max(len(rows), 1)
         if count < _FEWEST_FAR or count < 0.1 * n or not beyond:
             continue
         mine = [e for e in events if e.culprit == name]

@@ -2,6 +2,7 @@
 
 import os
 import time
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,10 +12,11 @@ from looptime_dashboards.pages.control_page import answer
 from looptime_dashboards.view import View
 
 from looptime import Project, read_log
+from looptime.parsers.columns_taken import columns_taken
 from looptime.questions.asked import Asked
 from looptime.questions.steering import control
 from looptime.samples import folder as samples
-from tests.browser.conftest import Site, Watched, key_of, waited
+from tests.browser.conftest import Site, Watched, key_of, running, waited
 
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
@@ -52,6 +54,18 @@ def test_columns_are_told_with_a_choice(watch: Make, tmp_path: Path, site: Site)
     shown.wait_for_selector("#page .note.error")
     shown.click("#page .choice:has-text('as it is understood')")
     shown.wait_for_selector("[data-key=columns] table")
+
+
+def test_what_states_the_columns_can_be_copied_from_the_page(watch: Make, tmp_path: Path) -> None:
+    """The text as a reader copies it is TOML, and states what the command would write."""
+    path = tmp_path / "log.csv"
+    path.write_text("time_ms,gyro_ms\n" + "".join(f"{9 * k},{2 + k % 3}\n" for k in range(99)))
+    os.utime(path, (time.time() - 60, time.time() - 60))
+    with running(tmp_path) as base:
+        shown = watch(base).open(f"/columns?run={key_of(path)}", "[data-key=stated] pre")
+        copied = shown.locator("[data-key=stated] pre").inner_text()
+    assert copied.strip() == columns_taken(path).stated().strip()
+    assert tomllib.loads(copied)["columns"][0]["roles"] == ["clock ms", "part ms"]
 
 
 def test_the_page_of_a_bad_log_leads_to_its_columns(watch: Make, site: Site) -> None:

@@ -40,12 +40,13 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     except LooptimeError:  # only where a row is a loop are columns stated one by one
         stated = ""
     if stated:
+        shown = [part for line in stated.splitlines() for part in (safe(line, 20_000), html.Br())]
         words = list(dict.fromkeys(word for one in found.columns for word in one.instead))
         parts.append(
             section("stated", "To have them taken otherwise",
                     html.P("Copy this into looptime.toml, change what is wrong there, and start "
                            f"the dashboard again. A column is one of: {', '.join(words)}."),
-                    html.Pre(safe(stated, 20_000), tabIndex=0))
+                    html.Pre(shown, tabIndex=0))
         )  # fmt: skip
     return [*parts, choices("Next", onward("its pace", "/"))], False
 
