@@ -14,6 +14,7 @@ from looptime_dashboards import desk as desk_module
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.pages import call_page, heading_page
 from looptime_dashboards.pages.changes_page import prediction
+from looptime_dashboards.pages.common import used
 from looptime_dashboards.view import View
 
 from looptime import read
@@ -161,3 +162,14 @@ def test_what_a_call_made_slow_is_told_by_the_work_of_a_paced_loop(tmp_path: Pat
     assert "The slowest, by their work" in told
     assert ": 14.0 ms" in told
     assert ": 20.0 ms" not in told
+
+
+def test_what_bounds_every_figure_is_said_on_the_page(tmp_path: Path) -> None:
+    """Times whose unit only their size suggests: the page says so as the command does."""
+    path = tmp_path / "log.csv"
+    path.write_text("".join(f"{20 * k + k % 3}\n" for k in range(300)), encoding="utf-8")
+    os.utime(path, (time.time() - 60, time.time() - 60))
+    desk, view = Desk(tmp_path, Project()), View(run=key_of(path))
+    desk.open(view)
+    said = str(used(settled(desk, view), sampled=False))
+    assert "If the times are in ms, as their size suggests: --unit says it." in said

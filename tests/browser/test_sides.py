@@ -49,6 +49,23 @@ def test_a_call_that_is_new_or_gone_is_called_so() -> None:
     assert back.endswith("gyro.read, new in the loop, makes up +3.00 ms of it")
 
 
+def test_a_call_that_goes_against_the_change_is_told_beside_all_else() -> None:
+    """Four reads of 1 ms become one of 2.5 ms: -1.5 is +2.5 and four times -1."""
+
+    def singly(loop: int) -> list[tuple[str, float, float]]:
+        return [(f"wheel{k}.read", 2.0 * k, 1 + 0.01 * (loop % 5)) for k in range(4)]
+
+    def batched(loop: int) -> list[tuple[str, float, float]]:
+        return [("wheels.read", 0.0, 2.5)]
+
+    old = make_run([12.0 + 0.01 * (k % 7) for k in range(600)], singly)
+    new = make_run([10.5 + 0.01 * (k % 7) for k in range(600)], batched)
+    title = difference_by_call(compare(Asked(keep_warmup=True), [old], [new])).title
+    head, _, rest = title.partition(": ")
+    assert head == "The mean period changes by -1.50 ms a loop"
+    assert rest == "wheels.read, new in the loop, +2.50 ms, all else -4.00 ms"
+
+
 @pytest.mark.browser
 def test_the_page_draws_what_the_table_counts(watch: Make, site: Site) -> None:
     """Loops over all bins of the figure are those that the page says were judged."""

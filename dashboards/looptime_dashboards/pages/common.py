@@ -115,7 +115,7 @@ def used(at: Summary, sampled: bool) -> Part:
         text += ". The loop is paced: costs are judged on its work, without the wait"
     elif at.pacing.fixed_rate:
         text += ". The loop is paced, but its wait is not logged: headroom can't be told"
-    text += "."
+    text = " ".join([f"{text}.", *map(sentence, at.run.clock.limits)])
     if sampled:
         text += " A sample for now: the figures of all loops are on their way."
     return html.P(text, className="note", role="status", id="used")

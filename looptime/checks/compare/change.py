@@ -75,7 +75,8 @@ def decide(change: Change, tolerance: Tolerance, p: float | None = None) -> Chan
     """The verdict word of a change, by its p-value or by an adjusted one given instead.
 
     Where the p-value shows nothing, the change that would have been seen decides between
-    "no change seen" and "can't tell": the latter if it is above both tolerances.
+    "no change seen" and "can't tell": the latter if it is above both tolerances, or the change
+    itself is, as where a test of the tail asks for something else than the quantile.
 
     Examples
     --------
@@ -97,6 +98,9 @@ def decide(change: Change, tolerance: Tolerance, p: float | None = None) -> Chan
     if change.statistic not in ("overruns", "rate") and change.before:
         in_ms = seen / 100 * abs(change.before)
     told = not tolerance.exceeded(seen, in_ms)
+    if told and change.percent.value is not None:
+        moved_ms = None if in_ms is None else change.difference.value
+        told = not tolerance.exceeded(change.percent.value, moved_ms)
     return replace(change, verdict="no change seen" if told else "can't tell")
 
 

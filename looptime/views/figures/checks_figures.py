@@ -223,8 +223,12 @@ def difference_by_call(found: Comparison, kinds: Mapping[str, str] | None = None
     first = parts[0] if parts else None
     title = f"The mean {at.quantity} changes by {plus(at.difference_ms)} ms a loop"
     if first is not None:
-        title += f"; {label(first.name, 40)}{_new_or_gone(first)} makes up "
-        title += f"{plus(first.difference_ms)} ms of it"
+        which = f"{label(first.name, 40)}{_new_or_gone(first)}"
+        if first.difference_ms * at.difference_ms > 0:
+            title += f"; {which} makes up {plus(first.difference_ms)} ms of it"
+        else:
+            rest = at.difference_ms - first.difference_ms
+            title += f": {which} {plus(first.difference_ms)} ms, all else {plus(rest)} ms"
     rows = tuple(
         (p.name, known.get(p.name, ""), float(p.before_ms), float(p.after_ms),
          float(p.difference_ms), p.share, told.get(p.name, ""))

@@ -325,7 +325,7 @@ def _books(log: Log, at: Summary) -> Markup:
     used += f"; the first {left_out:,} are warm-up and left out" if left_out else ""
     clock = f"clock in {run.clock.unit} ({run.clock.unit_from}), tick {run.clock.tick_ns:,} ns"
     found = f"loops found by {run.loop_from}" if run.loop_from else f"{run.layout} log"
-    facts = [head, used, f"{clock}; {found}", *run.clock.told()]
+    facts = [head, used, f"{clock}; {found}", *run.clock.limits, *run.clock.told()]
     if log.path != Path(log.path).name:  # logs of several folders may have one name
         facts.insert(0, log.path)
     if run.meta:

@@ -45,3 +45,14 @@ def test_a_higher_rate_is_faster(statistic, difference, verdict):
 def test_both_tolerances_must_be_exceeded(percent, ms, beyond):
     """3 % and 0.1 ms: what is small in either does not matter."""
     assert Tolerance(3.0, 0.1).exceeded(percent, ms) is beyond
+
+
+@pytest.mark.parametrize(
+    ("percent", "ms", "verdict"),
+    [(-6.8, -0.59, "can't tell"), (-2.0, -0.59, "no change seen"), (-6.8, -0.05, "no change seen")],
+)
+def test_a_change_beyond_both_tolerances_is_not_called_none(percent, ms, verdict):
+    """A test of the tail may find nothing where the quantile moved by more than is tolerated."""
+    found = Change("period", "p99", before=8.7, after=8.7 + ms, difference=Figure(ms),
+                   percent=Figure(percent), p=0.42, seen_percent=2.1)  # fmt: skip
+    assert decide(found, Tolerance()).verdict == verdict
