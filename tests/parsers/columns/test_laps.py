@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.parsers.columns.headers import Head, heads
-from looptime.parsers.columns.laps import wrapping_instants
+from looptime.parsers.columns.laps import adds_up, find_laps, wrapping_instants
 from looptime.parsers.text.dialect import Dialect
 from tests.parsers.build import read, self_ms, unattributed_ms
 
@@ -108,3 +108,67 @@ def test_lengths_that_happen_to_be_longer_from_column_to_column_are_added_up(tmp
     )
     period = read(tmp_path, log).loop_columns.period_ns
     assert period.tolist() == np.rint(1e6 * took.sum(axis=0)).tolist()
+
+
+def _sheet(columns, names):
+    """A log of these columns, one row a loop."""
+    sample = tuple(tuple(str(v) for v in row) for row in zip(*columns, strict=True))
+    return heads(names), Dialect(",", ".", names, 0, len(names), 1, sample=sample)
+
+
+@pytest.mark.parametrize(
+    ("step", "middle", "last", "found"),
+    [
+        (20_000, 3000, 9000, True),
+        (20_000, 0, 9000, True),  # two at one instant
+        (20_000, 3000, 20_200, True),  # 1 % beyond the next loop's start
+        (20_000, 3000, 20_402, True),  # 2 % and 2 counts
+        (20_000, 3000, 20_403, False),
+        (20_000, 3000, 25_000, False),
+    ],
+)
+def test_instants_of_a_loop_end_by_about_the_next_ones_start(step, middle, last, found):
+    """Up to 2 % of the step and two counts beyond it."""
+    start = step * np.arange(60)
+    columns = [(start + more) % 2**16 for more in (0, middle, last)]
+    made = wrapping_instants(*_sheet(columns, ("start_us", "gyro_us", "drive_us")))
+    assert len(made) == 3 * found
+
+
+@pytest.mark.parametrize(
+    ("step", "units"), [(1000, ("us", "us")), (20_000, ("us", "ms"))], ids=["rises", "mixed"]
+)
+def test_a_counter_that_only_rises_or_has_two_units_is_no_such_one(step, units):
+    """60 loops of 1 ms are done before 16 bits wrap; two units are no one counter."""
+    start = step * np.arange(60)
+    columns = [start % 2**16, (start + 300) % 2**16]
+    names = tuple(f"{n}_{u}" for n, u in zip(("start", "gyro"), units, strict=True))
+    assert wrapping_instants(*_sheet(columns, names)) == ()
+
+
+@pytest.mark.parametrize("parts", [2, 3, 4])
+@pytest.mark.parametrize("constant", [False, True])
+def test_sums_of_three_lengths_and_more_are_told_by_values_alone(parts, constant):
+    """Each goes its own way, or one never varies; two are too few to tell."""
+    took = np.random.default_rng(7).uniform(1, 3, (parts, 200))
+    if constant:
+        took[1] = 2.0
+    assert adds_up(np.cumsum(took, axis=0)) is (parts > 2)
+
+
+@pytest.mark.parametrize(("against", "told"), [(2, True), (3, False)])
+def test_instants_follow_one_another_in_99_of_100_rows(against, told):
+    """In two rows of 200 the second comes before the first, or in three."""
+    laps = np.cumsum(np.random.default_rng(8).uniform(1, 3, (3, 200)), axis=0)
+    laps[1, 5 : 5 + against] = 0.0
+    assert adds_up(laps) is told
+    columns = np.round(laps, 3)
+    named = _sheet(columns, ("after_imu_ms", "after_arm_ms", "after_lift_ms"))
+    assert (find_laps(*named) == {0: -1, 1: 0, 2: 1}) is told
+
+
+def test_two_laps_are_found_by_their_names_without_a_clock():
+    """What says that it is an end needs no third one beside it."""
+    took = np.random.default_rng(9).uniform(1, 3, (2, 60)).round(3)
+    sheet = _sheet(np.cumsum(took, axis=0).round(3), ("after_imu_ms", "after_arm_ms"))
+    assert find_laps(*sheet, clock=False) == {0: -1, 1: 0}

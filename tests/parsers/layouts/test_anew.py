@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import looptime
+from looptime.parsers.layouts.anew import laid_in_turn
 from tests.parsers.build import read, self_ms
 
 LOOPS, NAMES = 120, ("imu.read", "drive.write", "lift.update")
@@ -52,3 +53,73 @@ def test_a_counter_that_wraps_in_any_call_goes_on(tmp_path):
     run = looptime.read(path)
     assert len(run.clock.wraps) >= 3
     assert run.loop_columns.period_ns.sum() == 1000 * (start[-1, 0] - start[0, 0])
+
+
+def _in_turn(loops=20, at=(), far=0, first=(), numbered=False):
+    """Loops of a call of 100, another that begins with it, and a third up to 1,000.
+
+    Those `at` begin at `far`; in those named `first` another call comes first.
+    """
+    start = np.tile([0, 0, 700], (loops, 1))
+    start[list(at)] += far
+    end = start + [100, 50, 300]
+    name = np.tile([0, 1, 2], (loops, 1))
+    name[list(first), 0] = 3
+    loop = np.repeat(np.arange(loops), 3) if numbered else None
+    return start.ravel(), end.ravel(), name.ravel(), loop
+
+
+def test_a_loop_lasts_to_the_end_of_its_longest_call():
+    """Calls that begin at one instant are of one loop, and the first may enclose the others."""
+    start = np.array([0, 0, 500] * 3)
+    end = start + np.array([1000, 100, 100] * 3)
+    begin, number = laid_in_turn(start, end, np.array([0, 1, 2] * 3), None)
+    assert number.tolist() == [0] * 3 + [1] * 3 + [2] * 3
+    assert begin.tolist() == [0] * 3 + [1000] * 3 + [2000] * 3
+
+
+@pytest.mark.parametrize("numbered", [False, True])
+@pytest.mark.parametrize(
+    ("far", "at", "laid"),
+    [(100, range(20), True), (112, range(20), False), (-5, range(20), False),
+     (400, [7], True), (400, [7, 9], False)],
+)  # fmt: skip
+def test_loops_begin_at_about_nought(numbered, far, at, laid):
+    """Within a tenth of their length of 1,000, and not before it, in 19 loops of 20."""
+    found = laid_in_turn(*_in_turn(at=at, far=far, numbered=numbered))
+    assert (found is not None) is laid
+
+
+@pytest.mark.parametrize(
+    ("numbered", "first", "laid"),
+    [(False, [4], True), (False, [4, 8], False), (True, range(0, 20, 2), True)],
+)
+def test_without_numbers_one_call_comes_first(numbered, first, laid):
+    """In 19 loops of 20; where loops are numbered, any call may."""
+    found = laid_in_turn(*_in_turn(first=first, numbered=numbered))
+    assert (found is not None) is laid
+
+
+@pytest.mark.parametrize(("goes_on", "laid"), [(1, True), (2, False)])
+def test_nearly_every_new_number_is_a_fall(goes_on, laid):
+    """Of 20 changes of the number, one may come while the clock goes on."""
+    start, end, name, loop = _in_turn(21, numbered=True)
+    for k in range(3, 3 + 4 * goes_on, 4):  # the loop before is cut short, this one lies beyond it
+        start[3 * k : 3 * k + 3] += 710
+        end[3 * k : 3 * k + 3] += 710
+    assert (np.diff(start)[np.diff(loop) != 0] < 0).mean() == 1 - goes_on / 20
+    found = laid_in_turn(start, end, name, loop)
+    assert (found is not None) is laid
+
+
+@pytest.mark.parametrize(("falls", "laid"), [(1, True), (2, False)])
+def test_nearly_every_fall_is_a_new_number(falls, laid):
+    """Of 20 falls, one may lie within a loop."""
+    start, end, name, loop = _in_turn(19 + (falls == 1), numbered=True)
+    for k in range(2, 2 + 3 * falls, 3):
+        start[3 * k + 1] = -1
+    inside = (np.diff(start) < 0) & (np.diff(loop) == 0)
+    assert inside.sum() == falls
+    assert (np.diff(start) < 0).sum() == 20
+    found = laid_in_turn(start, end, name, loop)
+    assert (found is not None) is laid
