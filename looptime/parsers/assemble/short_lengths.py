@@ -6,6 +6,7 @@ from looptime.array_types import Int
 from looptime.run import Run
 from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_MS, NS_PER_US
+from looptime.words import number
 
 __all__ = ["short_lengths"]
 
@@ -18,7 +19,6 @@ _HELD = {
 _FEWEST = 30
 #: Chance at which so many loops would all lie so near to a multiple by accident.
 _CHANCE = 0.1
-_MOST = 0.05
 
 
 def short_lengths(run: Run, outside: Int) -> tuple[str, ...]:
@@ -44,11 +44,11 @@ def short_lengths(run: Run, outside: Int) -> tuple[str, ...]:
         if held <= longest:
             return ()
         far = np.flatnonzero(outside - known[2] > held // 4)
-        if 0 < len(far) <= max(1, _MOST * len(run)) and _fits(outside[far], held, known, run):
+        if len(far) and _fits(outside[far], held, known, run):
             many = "1 loop has" if len(far) == 1 else f"{len(far):,} loops have"
             return (
-                f"{many} {held / NS_PER_MS:.4g} ms ({name}) or a multiple more outside every call "
-                "than usual, as where a length begins again at zero: it may be a call's",
+                f"{many} {number(held / NS_PER_MS, 4)} ms ({name}) or a multiple more outside every "
+                "call than usual, as where a length begins again at zero: it may be a call's",
             )
     return ()
 

@@ -62,7 +62,7 @@ def _in_turn(loops=20, at=(), far=0, first=(), numbered=False):
     """
     start = np.tile([0, 0, 700], (loops, 1))
     start[list(at)] += far
-    end = start + [100, 50, 300]
+    end = start + np.array([100, 50, 300])
     name = np.tile([0, 1, 2], (loops, 1))
     name[list(first), 0] = 3
     loop = np.repeat(np.arange(loops), 3) if numbered else None
