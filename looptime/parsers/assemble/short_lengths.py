@@ -46,9 +46,10 @@ def short_lengths(run: Run, outside: Int) -> tuple[str, ...]:
         far = np.flatnonzero(outside - known[2] > held // 4)
         if len(far) and _fits(outside[far], held, known, run):
             many = "1 loop has" if len(far) == 1 else f"{len(far):,} loops have"
+            many = f"{many} {number(held / NS_PER_MS, 4)} ms ({name}) or a multiple"
             return (
-                f"{many} {number(held / NS_PER_MS, 4)} ms ({name}) or a multiple more outside every "
-                "call than usual, as where a length begins again at zero: it may be a call's",
+                f"{many} more outside every call than usual, as where a length begins again at "
+                "zero: it may be a call's",
             )
     return ()
 

@@ -1,8 +1,12 @@
 """Time outside every part, planted as a pause or as rows that are missing: it looks the same."""
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from looptime.parsers.assemble.holes import holes, lacking, numbered
 from tests.parsers.build import read
 
 SAID = "outside every part"
@@ -51,3 +55,63 @@ def test_numbers_of_the_loops_tell(tmp_path):
 def test_time_that_is_usually_outside(tmp_path, rest):
     """Where the parts are the smaller half, or every fourth loop pauses, it is no wonder."""
     assert _notes(tmp_path, _rows(rest)) == []
+
+
+def _even(tmp_path, loops):
+    """So many loops of 10 ms with one call of 4 ms."""
+    rows = "".join(f"{10_000 * k},4000\n" for k in range(loops + 1))
+    return read(tmp_path, f"time_us,drive_us\n{rows}")
+
+
+@pytest.mark.parametrize(
+    ("loops", "far", "told"),
+    [(29, 1, 0), (30, 1, 1), (30, 3, 1), (30, 4, 0), (100, 5, 1), (100, 6, 0)],
+)
+def test_few_loops_of_enough_are_told(tmp_path, loops, far, told):
+    """One in 20, three at least, of 30 and more."""
+    outside = np.full(loops, 1_000_000)
+    outside[3 : 3 + far] = 20_000_000
+    run = _even(tmp_path, loops)
+    notes = holes(run, outside, numbered=False)
+    assert ["where 1 ms is usual" in note for note in notes] == [True] * told
+    assert holes(replace(run, meta={"looptime-recorder": "cpp 1"}), outside, False) == ()
+
+
+@pytest.mark.parametrize(("usual_us", "told"), [(5000, 1), (5001, 0), (9000, 0)])
+def test_half_of_the_loop_may_be_outside(tmp_path, usual_us, told):
+    """Where more is outside in every loop, much of it in one is no wonder."""
+    outside = np.full(50, 1000 * usual_us)
+    outside[20] += 20_000_000
+    assert len(holes(_even(tmp_path, 50), outside, numbered=False)) == told
+
+
+def _calls(tmp_path, without):
+    """Four hundred loops and one that is cut off, of two calls; the second is missing in some."""
+    rows = [f"{k},{name},{10_000 * k + at},1000\n"
+            for k in range(401) for name, at in (("gyro", 0), ("drive", 2000))
+            if name == "gyro" or k not in without]  # fmt: skip
+    return read(tmp_path, "loop,name,start_us,duration_us\n" + "".join(rows))
+
+
+@pytest.mark.parametrize(
+    ("without", "line"), [([0], None), ([399], None), ([1], 4), ([398], 798), ([7, 9], 16)]
+)
+def test_a_loop_that_lacks_a_call_is_named_by_its_line(tmp_path, without, line):
+    """The first of them; a program may start and stop within a loop."""
+    told = lacking(_calls(tmp_path, without))
+    assert [f"line {line}:" in one for one in told] == [True] * (line is not None)
+
+
+def test_a_part_that_did_not_run_is_no_lost_row(tmp_path):
+    """In a table of one row a loop an empty cell says what it is."""
+    rows = "".join(f"{10_000 * k},4000,{'' if k == 9 else 500}\n" for k in range(60))
+    assert lacking(read(tmp_path, f"time_us,drive_us,lift_us\n{rows}")) == ()
+
+
+@pytest.mark.parametrize(
+    ("loop", "seq", "told"), [(None, None, False), ([1], None, True), (None, [1], True)]
+)
+def test_calls_are_numbered_by_loop_or_in_sequence(loop, seq, told):
+    """Either of the two tells of a row that is lost."""
+    parsed = SimpleNamespace(loops=None, calls=SimpleNamespace(loop=loop, seq=seq))
+    assert numbered(parsed) is told
