@@ -227,6 +227,18 @@ def irregular(count, more_ms, loops=3000):
     return {name: ns.astype(np.int64) for name, ns in took.items()}
 
 
+@pytest.mark.parametrize(("count", "told"), [(11, True), (6, False)])
+def test_a_call_that_is_half_of_the_loop_is_a_culprit_where_all_stalls_are_its_own(count, told):
+    """By chance 0.54 of them would be: 11 of 11 at 0.0012 are beyond it, 6 of 6 at 0.03 are not."""
+    made = irregular(count, 25.0)
+    made["read"] += 6_500_000
+    made["work"] -= 2_000_000
+    found = summarise(make_flat_run(made["work"] + made["read"] + 300_000, made)).findings
+    assert [f.text.split(":")[0] for f in found if f.code == "slow_culprit"] == [
+        f"read makes {count} of {count} slow events"
+    ] * told
+
+
 @pytest.mark.parametrize(
     ("count", "more_ms", "told"),
     [(40, 6.0, True), (40, 1.0, False), (4, 6.0, False), (4, 30.0, True), (2, 30.0, False)],
