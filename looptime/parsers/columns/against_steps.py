@@ -15,7 +15,7 @@ from looptime.units import UNITS
 
 __all__ = [
     "ENOUGH", "HUGE", "MOST", "ROOM", "SURE_Z", "Fit", "Steps", "equal", "evident", "fits",
-    "largest_that_fits", "over", "slope", "slope_unit", "summed", "together",
+    "largest_that_fits", "of_late_loops", "over", "slope", "slope_unit", "summed", "together",
 ]  # fmt: skip
 
 #: A sum may exceed the step by so much: rounding, and the few instructions around the timers.
@@ -32,6 +32,10 @@ SURE_Z = 6.0
 _NOT_AT_ALL = 0.15
 #: A change of the step is that of the pace beyond so many usual ones.
 _FAR = 10.0
+#: A paced loop is late beyond so many usual steps; so many loops of a paced one are not, at least.
+_LATE, _PACED = 1.1, 0.6
+#: Late loops that show what they are late by, and how closely they must follow it.
+_LATE_ROWS, _CLOSE = 6, 0.9
 #: Values beyond this overflow where they are multiplied.
 HUGE = 1e60
 
@@ -258,6 +262,43 @@ def evident(
         if best[2]:
             return best[1], best[2]
     return [], None
+
+
+def of_late_loops(
+    seen: list[Seen], columns: list[int], steps: Steps
+) -> tuple[list[int], int | None]:
+    """Columns that the late ones of paced loops are longer by, one for one, and their unit.
+
+    A loop that waits for its tick is none the longer for a part that leaves it the time. Where the
+    part does not, the loop is as long as its work: the step less the part is what else it does.
+    """
+    for step in (steps.after, steps.before):
+        on_time = np.abs(step / steps.typical - 1) < _LATE - 1
+        if on_time.sum() < _PACED * np.isfinite(step).sum():
+            continue
+        units = {at: unit for at in columns
+                 if (unit := _late_by(seen[at].values, step, on_time, steps))}  # fmt: skip
+        if units:
+            unit = min(units.values(), key=lambda ns: -list(units.values()).count(ns))
+            return [at for at, ns in units.items() if ns == unit], unit
+    return [], None
+
+
+def _late_by(values: Float, step: Float, on_time: Bool, steps: Steps) -> int | None:
+    """The unit [ns] in which late loops are longer by the values that are never so long else."""
+    usual = float(np.nanmax(values[on_time], initial=0.0))
+    rows = (step > _LATE * steps.typical) & (values > usual)
+    if rows.sum() < _LATE_ROWS or not usual > 0 or np.ptp(values[rows]) <= 0:
+        return None
+    x, y = values[rows], step[rows]
+    if not np.ptp(y) > 0 or np.corrcoef(x, y)[0, 1] < _CLOSE:
+        return None
+    grows = float(np.polyfit(x, y, 1)[0])
+    for unit in steps.units.values():
+        rest = float(np.median(y - unit * x))
+        if 0.8 < grows / unit < 1.25 and 0 <= rest < steps.typical > usual * unit:
+            return unit
+    return None
 
 
 def _usual(change: Float) -> Float:

@@ -29,6 +29,8 @@ PHASES = ("phase", "mode", "state")
 _SPLIT = re.compile(r"[^A-Za-z0-9]+|(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 #: A call of something's method.
 _METHOD = re.compile(r"\.(?:read|write|get|set|update|send|poll|fetch)(?=[A-Z_]|$)|\(\)$")
+#: Words that begin or end the name of what is done, whatever it is done to.
+_DONE = {"read", "reads", "write", "send", "poll", "fetch"}
 _WHOLE = {
     "loop", "loops", "cycle", "frame", "iteration", "iter", "pass", "main", "mainloop", "overall",
     "whole", "total", "totals", "all", "sum", "full", "entire", "everything", "tick",
@@ -239,7 +241,9 @@ def meaning(text: str) -> str:
         return "group" if said & _GROUP else "counter"
     if timed:
         return "duration"
-    if _METHOD.search(text):  # what is called is timed, whatever it brings
+    if (
+        _METHOD.search(text) or {words[0], words[-1]} & _DONE
+    ):  # what is called is timed, whatever it brings
         return "bare"
     if rest & _SIGNAL or len(words[-1]) == 1 or _AXIS.match(words[-1]):
         return "signal"

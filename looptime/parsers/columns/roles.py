@@ -21,6 +21,7 @@ from looptime.parsers.columns.against_steps import (
     evident,
     fits,
     largest_that_fits,
+    of_late_loops,
     over,
     slope,
     slope_unit,
@@ -362,6 +363,8 @@ def _bare(
     if not bare or not steps.some:
         return made
     told, unit = evident(seen, bare, steps)
+    if unit is None and steps.known:
+        told, unit = of_late_loops(seen, bare, steps)
     named = [at for at in bare if seen[at].words]
     if unit is None and named:
         together = summed([seen[at].values for at in named])

@@ -36,7 +36,8 @@ _OF_DAY = (
     rf"{_HALF}\s*{_ZONE}"
 )
 _TIME = (
-    r"^\s*(?:(?P<h>\d{1,3}):)?(?P<mi>\d{1,3}):(?P<s>\d{2})(?:[.,](?P<f>\d+))?"
+    r"^\s*(?:(?P<d>\d{1,5}) days?,? )?"
+    r"(?:(?P<h>\d{1,3}):)?(?P<mi>\d{1,3}):(?P<s>\d{2})(?:[.,](?P<f>\d+))?"
     rf"{_HALF}\s*{_ZONE}\s*$"
 )
 _PATTERNS = {
@@ -148,6 +149,8 @@ def parse_stamps(column: pa.ChunkedArray | pa.StringArray, fmt: str) -> tuple[In
     >>> ns, ok, given = parse_stamps(texts(["00:00:01.5", "x", ""]), CLOCK)
     >>> ns.tolist(), ok.tolist(), given.tolist()
     ([1500000000, 0, 0], [True, False, True], [True, True, False])
+    >>> parse_stamps(texts(["1 days 00:00:02.5"]), CLOCK)[0].tolist()
+    [86402500000000]
     >>> parse_stamps(texts(["1767225600.123456789"]), decimal(10**9))[0].tolist()
     [1767225600123456789]
     """
@@ -160,7 +163,7 @@ def parse_stamps(column: pa.ChunkedArray | pa.StringArray, fmt: str) -> tuple[In
     ok = present(found)
     if fmt == CLOCK:
         ns, fine = _day_time(found)
-        ns = ns - _zone(found)
+        ns = ns - _zone(found) + _int(found, "d") * DAY_NS
     elif fmt in _PATTERNS:
         ns, fine = _date_time(found)
     else:

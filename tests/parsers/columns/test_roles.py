@@ -415,3 +415,25 @@ def test_what_stands_under_a_unit_alone_is_not_certain(tmp_path):
     rows = [f"{20 * k + k % 2},{60 + 20 * np.sin(k / 30):.1f}" for k in range(300)]
     run = read(tmp_path, "\n".join(["t_ms,us", *rows]) + "\n")
     assert any("not certain what us is" in note for note in run.clock.notes)
+
+
+@pytest.mark.parametrize("unit_ns", [1_000, 1_000_000])
+@pytest.mark.parametrize("late", [30, 4])
+def test_what_paced_loops_are_late_by_is_a_part(unit_ns, late):
+    """Loops of 20 ms that send for 18 to 30 ms are late by it; 4 of 600 tell nothing."""
+    draw = np.random.default_rng(8)
+    gyro, send, battery = (
+        draw.normal(at, by, 600) for at, by in ((2, 0.1), (1, 0.1), (12.4, 0.05))
+    )
+    send[draw.choice(np.arange(1, 599), late, replace=False)] += draw.uniform(18, 30, late)
+    step = np.maximum(20.0, gyro + send + 3.1) + draw.normal(0, 0.02, 600)
+    clock = np.concatenate([[0], np.cumsum(step)[:-1]]) * 1e6
+    scale = 1e6 / unit_ns
+    found = judge(
+        [Seen("bare", gyro * scale, words=("gyro",)), Seen("bare", send * scale, words=("send",)),
+         Seen("signal", battery)],
+        clock,
+    ).roles  # fmt: skip
+    told = ["part", "part", "signal"] if late == 30 else ["signal"] * 3
+    assert [role.taken_as for role in found] == told
+    assert [role.unit_ns for role in found[:2]] == ([unit_ns] * 2 if late == 30 else [None] * 2)
