@@ -42,6 +42,7 @@ def draft_project(run: Run) -> str:
     # looptime.toml: a draft. Correct what is guessed, then keep it beside the robot code.
     """
     basis = prepare(run)
+    run = basis.run  # with the wait named, where none is labelled
     lines = [
         "# looptime.toml: a draft. Correct what is guessed, then keep it beside the robot code.",
         "",
@@ -92,7 +93,10 @@ def _lock(seen: Contentions, shared: dict[str, str | None], bus: str) -> list[st
 def _call(label: CallName, bus: str | None) -> list[str]:
     guessed = "    # guessed" if label.kind_from == "guessed" else ""
     lines = ["[[call]]", f"match = {_quoted(_literal(label.name))}"]
-    lines.append(f'kind = "{label.kind}"{guessed}')
+    known = not guessed or label.kind != "other"  # what is stated is believed
+    lines.append(
+        f'kind = "{label.kind}"{guessed}' if known else '# kind = "compute"    # not known'
+    )
     for key in ("subsystem", "device", "bus"):
         value = getattr(label, key)
         if value is not None:

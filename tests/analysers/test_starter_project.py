@@ -61,3 +61,20 @@ def test_a_bus_that_the_times_show_is_drafted(tmp_path):
     assert on == {"enc.read": "shared with gyro.read", "gyro.read": "shared with gyro.read",
                   "work": None}  # fmt: skip
     assert project.buses["shared with gyro.read"].lock == "fair"
+
+
+def test_a_wait_that_its_lengths_show_is_drafted(tmp_path):
+    """Loops of 12 ms whose last call takes what is left: the draft keeps the headroom known."""
+    work = [5 + k % 7 / 3 for k in range(200)]
+    run = make_run(
+        [12] * 200, lambda k: [("regler", 0, work[k]), ("auf takt", work[k], 12 - work[k])]
+    )
+    path = tmp_path / "looptime.toml"
+    path.write_text(draft_project(run), encoding="utf-8")
+    project = Project.load(path)
+    assert [project.label(CallName(name)).kind for name in ("regler", "auf takt")] == [
+        "other", "pacing"
+    ]  # fmt: skip
+    labelled = run.with_names(tuple(map(project.label, run.names)))
+    headroom = [summarise(one).pace.headroom_ms["p50"].value for one in (run, labelled)]
+    assert headroom == [pytest.approx(12 - sorted(work)[99])] * 2

@@ -6,7 +6,7 @@ from looptime.checks.compare.change import in_words
 from looptime.checks.gate.gate import GateResult
 from looptime.checks.gate.limits import Row
 from looptime.views.text.change_text import amount
-from looptime.views.text.terminal import safe
+from looptime.views.text.terminal import count, safe
 
 __all__ = ["gate_markdown"]
 
@@ -42,7 +42,7 @@ def gate_markdown(found: GateResult) -> str:
     lines = [f"## Timing gate: {found.verdict}", "", _text(found.sentence), ""]
     lines += [f"- new: {_text(f.source)}, {f.loops:,} loops" for f in found.new]
     if found.baseline:
-        lines.append(f"- baseline: {len(found.baseline)} runs")
+        lines.append(f"- baseline: {count(len(found.baseline), 'run')}")
     lines += [f"- {_text(note)}" for note in found.notes]
     if found.rows:
         lines += ["", "| " + " | ".join(heads) + " |", "|---|---|--:|--:|--:|---|---|"]

@@ -19,7 +19,7 @@ from looptime.views.text.change_text import (
     p_value,
     signed,
 )
-from looptime.views.text.terminal import caution, heading_line, number, safe, table
+from looptime.views.text.terminal import caution, count, heading_line, number, safe, table
 from looptime.views.text.told import Told
 
 if TYPE_CHECKING:
@@ -225,7 +225,7 @@ def render_gate(found: GateResult, all_rows: bool = False) -> Told:
     books = [line(f"new      {_name(facts)}") for facts in found.new]
     if found.baseline:
         versions = dict.fromkeys(f.version or "?" for f in found.baseline)
-        text = f"{len(found.baseline)} runs, version {', '.join(map(str, versions))}"
+        text = f"{count(len(found.baseline), 'run')}, version {', '.join(map(str, versions))}"
         books.append(line(f"baseline {text}"))
     books += cut_lines((*found.new, *found.baseline))
     more = [line(f"note: {note}") for note in found.notes]
