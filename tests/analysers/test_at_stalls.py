@@ -9,7 +9,7 @@ import looptime
 from looptime.analysers.at_stalls import marks_of_stalls
 from looptime.findings import summarise
 from looptime.run import Signals
-from tests.build_run import make_flat_run
+from tests.build_run import make_flat_run, make_run
 
 N = 2000
 
@@ -90,3 +90,60 @@ def test_cells_without_a_value_are_no_change(slow):
     """A heading that is missing in the slow loops' rows moved as ever."""
     heading = np.where(slow, np.nan, 7.0)
     assert marks_of_stalls(logged(slow, heading=heading), slow) == ()
+
+
+def hundred(slow, calls=(), **values):
+    """A hundred loops of 10 ms, those that are slow of 30, with calls of another thread."""
+    slow = np.isin(np.arange(100), slow)
+    run = make_run(np.where(slow, 30, 10), lambda k: [c for at, c in calls if at == k],
+                   signals=values or None)  # fmt: skip
+    return marks_of_stalls(run, slow)
+
+
+@pytest.mark.parametrize(("count", "told"), [(4, 0), (5, 1)])
+def test_five_slow_loops_tell(count, told):
+    """A flag that is set in each of them and nowhere else."""
+    slow = [7, 20, 41, 60, 88][:count]
+    flag = np.isin(np.arange(100), slow)
+    assert len(hundred(slow, heater=flag)) == told
+    assert isinstance(hundred(slow, heater=flag), tuple)
+
+
+@pytest.mark.parametrize(("elsewhere", "told"), [(5, 1), (6, 0)])
+def test_what_happens_in_a_fifth_of_the_loops_may_go_with_them(elsewhere, told):
+    """Beside 15 slow loops of 100 in 5 others: 20 are a fifth, 21 more."""
+    slow = list(range(0, 90, 6))
+    flag = np.isin(np.arange(100), [*slow, *range(91, 91 + elsewhere)])
+    assert len(hundred(slow, heater=flag)) == told
+
+
+def test_a_flag_that_is_set_in_the_first_loop_counts():
+    """Of six slow loops the first is the very first of the run."""
+    slow = [0, 20, 41, 60, 70, 88]
+    (one,) = hundred(slow, heater=np.isin(np.arange(100), slow))
+    assert (one.what, one.slow, one.of, one.elsewhere) == ("is 1", 6, 6, 0)
+
+
+def test_the_most_telling_comes_first():
+    """Alone in the slow loops before one that is elsewhere too; of one value the better account."""
+    slow = [7, 20, 41, 60, 70, 88]
+    found = hundred(
+        slow,
+        pump=np.isin(np.arange(100), [*slow, 30]),
+        heater=np.isin(np.arange(100), slow),
+        stage=np.isin(np.arange(100), [*slow, 50, 51]) * 2.0,
+    )
+    assert [(one.signal, one.elsewhere) for one in found] == [
+        ("heater", 0), ("pump", 1), ("stage", 2)
+    ]  # fmt: skip
+
+
+def test_a_call_of_another_thread_lies_where_its_middle_is():
+    """Five that begin 4 ms before the slow loops lie in them, one after the run in none."""
+    slow = [7, 20, 41, 60, 88]
+    calls = [(k - 1, ("sweep", 6.0, 10.0, "collector")) for k in slow]
+    late = (99, ("sweep", 40.0, 10.0, "collector"))
+    early = (0, ("sweep", -20.0, 10.0, "collector"))
+    for more in ([], [late], [early]):
+        (one,) = hundred(slow, [*calls, *more])
+        assert (one.what, one.slow, one.elsewhere) == ("runs on thread collector", 5, 0)
