@@ -11,6 +11,7 @@ from looptime.array_types import Float, Int
 from looptime.heading.block_intervals import figure
 from looptime.heading.pattern import BLOCKS, Sampling
 from looptime.records import dataclass
+from looptime.stats.arrays import distinct
 
 __all__ = ["AgeParts", "age_parts", "interval_quantile", "leave_out", "mean_age_ms", "mean_age_s"]
 
@@ -132,22 +133,30 @@ def interval_quantile(low: Float, high: Float, weight: Float, share: float) -> f
     >>> interval_quantile(np.array([0.0, 0.0]), np.array([1.0, 2.0]), np.ones(2), 0.75)
     1.0
     """
-    width = high - low
-    point = width <= 1e-15 * np.maximum(np.abs(high), 1e-300)
-    density = np.where(point, 0.0, weight / np.where(point, 1.0, width))
-    place = np.concatenate([low, high])
-    order = np.argsort(place, kind="stable")
-    x = place[order]
-    change = np.concatenate([density, -density])[order]
-    jump = np.concatenate([np.where(point, weight, 0.0), np.zeros_like(weight)])[order]
-    rising = np.cumsum(change)
-    total = np.cumsum(jump) + np.concatenate([[0.0], np.cumsum(rising[:-1] * np.diff(x))])
-    goal = share * weight.sum()
-    at = int(np.searchsorted(total, goal * (1 - 1e-15)))
-    if at >= len(x):
-        return float(x[-1])
-    before = total[at - 1] if at else 0.0
-    slope = rising[at - 1] if at else 0.0
-    if slope <= 0 or at == 0:
-        return float(x[at])
-    return float(min(x[at - 1] + (goal - before) / slope, x[at]))
+    place = distinct(np.concatenate([low, high]))
+    goal = share * float(weight.sum())
+    enough = goal * (1 - 1e-15)
+    first, last = 0, len(place) - 1
+    while first < last:  # densities summed up would drown in those of very narrow parts
+        middle = (first + last) // 2
+        if _at_most(place[middle], low, high, weight) >= enough:
+            last = middle
+        else:
+            first = middle + 1
+    if first == 0:
+        return float(place[0])
+    before, x = float(place[first - 1]), float(place[first])
+    points = float(weight[(low == high) & (low == x)].sum())
+    reached, at = (_at_most(one, low, high, weight) for one in (before, x))
+    at -= points
+    if at < enough or at <= reached:
+        return x
+    return min(before + (x - before) * (goal - reached) / (at - reached), x)
+
+
+def _at_most(x: float, low: Float, high: Float, weight: Float) -> float:
+    """Weight of a mixture of uniform distributions at or below x."""
+    some = low < x
+    with np.errstate(divide="ignore", over="ignore"):  # a point before x has all its weight there
+        part = np.minimum((x - low[some]) / (high[some] - low[some]), 1.0)
+    return float(weight[some] @ part) + float(weight[(low == high) & (low == x)].sum())

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.heading.age_distribution import age_parts, mean_age_s
+from looptime.heading.age_distribution import age_parts, interval_quantile, mean_age_s
 from looptime.heading.pattern import Sampling, blocks_of
 from tests.heading.logs import jittered
 
@@ -53,3 +53,21 @@ def test_two_logs_of_one_mean_rate_differ():
     )
     assert rough.rate_hz == pytest.approx(smooth.rate_hz)
     assert mean_age_s(rough) > 1.1 * mean_age_s(smooth)
+
+
+@pytest.mark.parametrize("narrow", [0.0, 1e-300, 1e-60, 1e-17, 1e-9])
+def test_quantile_beside_very_narrow_parts(narrow):
+    """90 of 100 s within hardly anything, 10 s spread over 0 to 1: p95 is 0.5, as by hand.
+
+    The narrow parts lie at rest, at either side of 0.3 and above the rest, which each leaves the
+    quantile's place in the wide part as the weights say.
+    """
+    low = np.array([0.0, 0.0])
+    assert interval_quantile(
+        low, np.array([narrow, 1.0]), np.array([90.0, 10.0]), 0.95
+    ) == pytest.approx(0.5, rel=1e-6)
+    low = np.concatenate([np.zeros(50), [0.0, 0.3, 2.0]])
+    high = np.concatenate([np.full(50, narrow), [1.0, 0.3 + narrow, 2.0 + narrow]])
+    weight = np.concatenate([np.full(50, 1.6), [10.0, 7.0, 3.0]])
+    found = [interval_quantile(low, high, weight, q) for q in (0.82, 0.85, 0.95, 0.98)]
+    assert found == pytest.approx([0.2, 0.3, 0.8, 2.0], rel=1e-6)

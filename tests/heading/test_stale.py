@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.heading.age_distribution import mean_age_s
-from looptime.heading.motion import Steady, Weave, turn
+from looptime.heading.motion import Profile, Steady, Weave, turn
 from looptime.heading.pattern import Sampling, blocks_of, even
 from looptime.heading.stale import stale_along, stale_everywhere, values_everywhere
 from tests.heading.build import W, table_of
@@ -104,3 +104,31 @@ def test_stall_is_weighed_by_the_rate_at_which_it_happened():
         costs.append(stale_along(motion, Sampling(use, use, use, use, blocks_of(300))).max)
     assert np.degrees(costs[0]) == pytest.approx(18.0, rel=1e-6)
     assert np.degrees(costs[1]) < 1.81
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_figures_of_a_motion_in_its_place_against_a_fine_grid(seed):
+    """Mean, rms, p95 and max of a random motion with long rests are those of a fine grid of time.
+
+    The grid samples each hold at 400 moments and sorts the sizes: no closed form is shared.
+    """
+    rng = np.random.default_rng(seed)
+    sampling = jittered(n=1500, sd=0.2, stalls=0.02, latency=rng.choice([0.0, 0.5]), seed=seed)
+    times = np.concatenate([[0.0], np.cumsum(rng.uniform(0.1, 1.5, 24))])
+    moving = rng.random(25) < rng.choice([0.1, 0.3, 0.9])
+    rates = np.where(moving, rng.uniform(-4.0, 4.0, 25), 0.0)
+    rates[rng.integers(25)] = 2.0
+    motion = Profile("", times, rates)
+    use = sampling.use_s
+    share = (np.arange(400) + 0.5) / 400
+    when = (use[:-1, None] + np.diff(use)[:, None] * share).ravel()
+    size = np.abs(motion.heading(when) - np.repeat(motion.heading(sampling.taken_s[:-1]), 400))
+    weight = np.repeat(np.diff(use), 400)
+    order = np.argsort(size)
+    at = np.searchsorted(np.cumsum(weight[order]), 0.95 * weight.sum())
+    found = stale_along(motion, sampling)
+    assert found.mean.value == pytest.approx(np.average(size, weights=weight), rel=2e-3)
+    assert found.rms.value == pytest.approx(np.sqrt(np.average(size**2, weights=weight)), rel=2e-3)
+    assert found.p95.value == pytest.approx(size[order][at], rel=5e-3, abs=1e-9)
+    assert found.max == pytest.approx(size.max(), rel=2e-2)
+    assert found.p95.low <= found.p95.value <= found.p95.high
