@@ -81,7 +81,11 @@ def _taken(name: str) -> str:
 @cli.command()
 @click.argument("log")
 @_states_a_controller
-@click.option("--fit", metavar="OUTPUT,MEASURED", help="Fit the mechanism to these two signals.")
+@click.option(
+    "--fit",
+    metavar="OUTPUT,MEASURED",
+    help="Fit the mechanism to these two signals; alone, that is all it tells.",
+)
 @click.option(
     "--change",
     "changes",

@@ -133,7 +133,7 @@ class Controller:
             raise UsageError(
                 f"load = {self.load:g} cannot be held with an output of {self.output_limit:g}"
             )
-        if self.plant is not None and self.runs_on == "robot" and not (self.kp or self.ki):
+        if self.has_model and not (self.kp or self.ki):
             raise UsageError("kp and ki are both 0: nothing brings the plant to its target")
         self._one_way_round()
 
@@ -145,6 +145,11 @@ class Controller:
                 f"target {self.target.text!r}: where the value wraps at {self.wraps:g}, a step is "
                 f"below {self.wraps / 2:g}"
             )
+
+    @property
+    def has_gains(self) -> bool:
+        """Whether any gain is stated, so that there is a controller and not only a mechanism."""
+        return bool(self.kp or self.ki or self.kd)
 
     @property
     def has_model(self) -> bool:

@@ -73,6 +73,11 @@ class Controlled:
     notes: tuple[str, ...] = ()
     error: str | None = None  #: Why nothing can be said
 
+    @property
+    def only_fitted(self) -> bool:
+        """Whether a mechanism was fitted for its own sake: no gains are stated."""
+        return self.fit is not None and not self.stated.has_gains
+
     def to_dict(self) -> dict[str, Any]:
         """One of ``controllers[]``."""
         at, gains, model = self.stated, self.effective, self.model

@@ -95,11 +95,13 @@ def control(
     """
     project = project or Project()
     chosen = tuple(project.controllers if controllers is None else controllers)
+    if fit is not None and not chosen:
+        chosen = (Controller(),)
     stated_wheels = tuple(project.wheels if wheels is None else wheels)
     if not chosen and not stated_wheels:
         raise UsageError(
             "no controller is stated: add [[controller]] to looptime.toml, or give --read-call, "
-            "--write-call, --form and the gains (with --fit also --plant position or speed)"
+            "--write-call, --form and the gains; --fit OUTPUT,MEASURED alone fits a mechanism"
         )
     if fit is not None and len(chosen) != 1:
         raise UsageError("--fit is for one controller: give its options, or state one only")
@@ -167,7 +169,7 @@ def _controlled(
         except NotEnoughError as error:
             notes.append(str(error))
     else:
-        notes.append(_no_model(stated))
+        notes.extend(_no_model(stated, fitted))
     return Controlled(
         stated, effective_gains(stated, steps), mean, age.latency_ms, mean.scaled(0.36),
         derivative_noise(law_of(stated), stated.resolution, float(np.median(steps))),
@@ -183,10 +185,14 @@ def _written_on_change(stated: Controller, writes: int, loops: int) -> str:
     )
 
 
-def _no_model(stated: Controller) -> str:
+def _no_model(stated: Controller, fitted: Fit | None) -> list[str]:
     if stated.runs_on == "device":
-        return "runs on the motor's own controller: the pace changes the age of its set-point only"
-    return "no mechanism is stated (plant, full_speed): stability and responses can't be told"
+        return [
+            "runs on the motor's own controller: the pace changes the age of its set-point only"
+        ]
+    if fitted is not None:
+        return []
+    return ["no mechanism is stated (plant, full_speed): stability and responses can't be told"]
 
 
 def _fitted(
@@ -196,16 +202,14 @@ def _fitted(
 
     Where a row has one stamp for both signals the dead time has the way from reading to use in it.
     """
-    if stated.plant is None:
-        raise UsageError("--fit needs plant: say whether the measured value is position or speed")
     found = fit_plant(run, *fit, stated.plant, stated.sensor_delay_ms / 1e3, stated.wraps)
-    if not found.used:
+    if not found.used or not (stated.kp or stated.ki):
         return stated, found
     dead = 0.0 if found.dead_time_ms is None else found.dead_time_ms.value or 0.0
     if found.one_stamp:
         dead = max(dead - 1e3 * float((base.use_s - base.read_s).mean()), 0.0)
     return replace(
-        stated, full_speed=found.full_speed.value,
+        stated, plant=found.plant, full_speed=found.full_speed.value,
         time_constant_ms=found.time_constant_ms.value or 0.0,
         sensor_delay_ms=stated.sensor_delay_ms + dead,
     ), found  # fmt: skip

@@ -22,6 +22,7 @@ from looptime.errors import NotEnoughError, UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.signal_names import known_as
+from looptime.stats.arrays import distinct
 from looptime.stats.student import t_quantile
 
 __all__ = ["Fit", "fit_arrays", "fit_plant", "parse_fit"]
@@ -40,6 +41,15 @@ SPAN = 12.0
 #: A dead time is told where it leaves less than this share of the mean square that none leaves,
 #: and is more than this share of a loop.
 LEAVES, LEAST_LOOPS = 0.9, 0.1
+#: Mean squares by which the sums of fits that are alike may differ (chi-square, 95 %).
+ALIKE = 3.84
+#: Share of the mean square below which one kind of mechanism fits clearly better than the other.
+CLEARLY = 0.5
+#: What is said where nothing moved.
+STILL = (
+    "nothing moved: the measured value only scatters as noise does: not used; drive the mechanism "
+    "to and fro and log it"
+)
 #: Most signals that a refusal names.
 MOST_NAMED = 12
 
@@ -54,6 +64,9 @@ class Fit:
     used: bool  #: Whether it leaves less than `MOST_LEFT` and drives the way of the output
     values: int  #: Measured values behind it
     text: str  #: How it came out, in words
+    plant: str = "speed"  #: What the measured value was taken for: ``position`` or ``speed``
+    output: str = ""  #: The two signals' names
+    measured: str = ""
     #: Between output and value, besides the sensor's stated delay; None where none is told.
     dead_time_ms: Figure | None = None
     row_before: bool = False  #: Whether the output beside a value is that of the loop before
@@ -75,7 +88,7 @@ def parse_fit(text: str) -> tuple[str, str]:
 
 
 def fit_plant(
-    run: Run, output: str, measured: str, kind: str, delay_s: float = 0.0,
+    run: Run, output: str, measured: str, kind: str | None, delay_s: float = 0.0,
     wraps: float | None = None,
 ) -> Fit:  # fmt: skip
     """Fit a mechanism to two signals of a run.
@@ -86,8 +99,8 @@ def fit_plant(
         With both signals.
     output, measured : str
         Names of the signals: output in full scale, and the measured value.
-    kind : str
-        ``position`` or ``speed``.
+    kind : str, optional
+        ``position`` or ``speed``; else the one of the two that leaves clearly less.
     delay_s : float [s]
         Delay within the sensor.
     wraps : float, optional [unit]
@@ -96,7 +109,7 @@ def fit_plant(
     Raises
     ------
     UsageError
-        If the log has no such signal (those that there are are named).
+        If the log has no such signal (those that there are are named), or fits both kinds alike.
     NotEnoughError
         If it holds too few values, or an output that never changes.
     """
@@ -106,8 +119,10 @@ def fit_plant(
     time = signals.time_ns / 1e9
     given, seen = (np.isfinite(values) for values in found)
     value = found[1][seen] if wraps is None else np.unwrap(found[1][seen], period=wraps)
-    fitted = fit_arrays(time[given], found[0][given], time[seen] - delay_s, value, kind)
-    return replace(fitted, one_stamp=bool((given == seen).all()))
+    arrays = time[given], found[0][given], time[seen] - delay_s, value
+    fitted = _either(*arrays) if kind is None else fit_arrays(*arrays, kind)
+    one_stamp = bool((given == seen).all())
+    return replace(fitted, one_stamp=one_stamp, output=output, measured=measured)
 
 
 def _signal(run: Run, name: str) -> Float:
@@ -125,6 +140,27 @@ def _signal(run: Run, name: str) -> Float:
     hint = f"; the nearest is {near[0]!r}" if near else ""
     shown = ", ".join([*have][:MOST_NAMED]) + (", ..." if len(have) > MOST_NAMED else "")
     raise UsageError(f"{where}: has no signal {name!r}{hint} (there are {shown})")
+
+
+def _either(at: Float, output: Float, when: Float, measured: Float) -> Fit:
+    """The fit as a speed or as a position, whichever leaves clearly less."""
+    given = [_Given(at, output, when, measured, kind) for kind in ("speed", "position")]
+    order = sorted(given, key=lambda one: _plain(one)[1])
+    better, rest = _best(order[0])
+    other, most = _plain(order[1])
+    if better.full_speed.value is None:
+        return better
+    if not rest < CLEARLY * most:
+        (better, rest), (other, most) = sorted(
+            ((better, rest), _best(order[1])), key=lambda one: one[1]
+        )
+    if not rest < CLEARLY * most:
+        raise UsageError(
+            f"--fit: can't tell whether the measured value is a speed or a position (as a "
+            f"{better.plant} {100 * better.left:.2g} % is left unexplained, as a {other.plant} "
+            f"{100 * other.left:.2g} %): say it with --plant"
+        )
+    return replace(better, text=f"{better.text}; taken as a {better.plant}, which fits best")
 
 
 def fit_arrays(at: Float, output: Float, when: Float, measured: Float, kind: str) -> Fit:
@@ -151,18 +187,13 @@ def fit_arrays(at: Float, output: Float, when: Float, measured: Float, kind: str
     >>> round(found.full_speed.value, 6), round(found.time_constant_ms.value, 4)
     (2.0, 100.0)
     """
-    given = _Given(at, output, when, measured, kind)
-    stretches = given.stretches()
-    values = int(stretches.there.sum())
-    if values < LEAST_VALUES * LEAST_STRETCHES or len(stretches.length) < LEAST_STRETCHES:
-        raise NotEnoughError(
-            f"a fit needs {LEAST_STRETCHES} stretches of {LEAST_VALUES} values; "
-            f"the log has {len(stretches.length)} with {values}"
-        )
-    if np.ptp(output) == 0:
-        raise NotEnoughError("the output never changes: drive the mechanism to and fro and log it")
-    best, rest = _told(given, 0.0)
-    constant = (best.time_constant_ms.value or 0.0) / 1e3
+    return _best(_Given(at, output, when, measured, kind))[0]
+
+
+def _best(given: _Given) -> tuple[Fit, float]:
+    """The fit with or without a dead time or the rows moved, and the mean square it leaves."""
+    best, rest = _plain(given)
+    constant = max((best.time_constant_ms.value or 0.0) / 1e3, SHORTEST_S)
     for before in (False, True):
         tau, dead_s = _later(given, constant, before)
         other, left = _told(given, dead_s, before, tau)
@@ -171,7 +202,36 @@ def fit_arrays(at: Float, output: Float, when: Float, measured: Float, kind: str
         told = before or other.dead_time_ms is not None
         if other.used and told and left < LEAVES * rest:
             best, rest = other, left
-    return best
+    if not best.used and _still(given.measured):
+        best = replace(best, full_speed=Figure(), time_constant_ms=Figure(), text=STILL)
+    return best, rest
+
+
+def _plain(given: _Given) -> tuple[Fit, float]:
+    """The fit without a dead time, and the mean square that it leaves."""
+    stretches = given.stretches()
+    values = int(stretches.there.sum())
+    if values < LEAST_VALUES * LEAST_STRETCHES or len(stretches.length) < LEAST_STRETCHES:
+        raise NotEnoughError(
+            f"a fit needs {LEAST_STRETCHES} stretches of {LEAST_VALUES} values; "
+            f"the log has {len(stretches.length)} with {values}"
+        )
+    if np.ptp(given.output) == 0:
+        raise NotEnoughError("the output never changes: drive the mechanism to and fro and log it")
+    return _told(given, 0.0)
+
+
+def _still(measured: Float) -> bool:
+    """Whether values only scatter as noise does, or stay within two steps of their resolution.
+
+    Successive differences of values that do not hang together have twice their variance
+    (von Neumann's ratio, of standard error ``2 / sqrt(n)`` about 2).
+    """
+    steps = np.diff(distinct(measured))
+    if len(steps) <= 2 and np.ptp(measured) < 2.5 * steps.min(initial=np.inf):
+        return True
+    ratio = float(np.mean(np.diff(measured) ** 2) / np.var(measured))
+    return ratio > 2 - 4 * 2 / math.sqrt(len(measured))
 
 
 @dataclass(frozen=True)
@@ -263,14 +323,42 @@ def _told(
     spread = _cluster(np.stack(slopes), rest)
     half = t_quantile(0.975, max(len(stretches.length) - 2, 1)) * spread
     speed = Figure(gain, gain - float(half[0]), gain + float(half[0]))
-    time = Figure(tau, max(tau - float(half[1]), 0.0), tau + float(half[1])).scaled(1e3)
+    time = Figure(tau, max(tau - float(half[1]), 0.0), tau + float(half[1]))
+    longest = _longest_alike(stretches, kind, cost, total)
+    if longest is not None:
+        time = Figure(0.0, 0.0, max(longest, tau))
     dead = Figure(dead_s, dead_s - float(half[-1]), dead_s + float(half[-1])).scaled(1e3)
     told = dead_s > max(float(half[-1]), LEAST_LOOPS * given.step_s)
     later = dead if told else None
     used = share <= MOST_LEFT and gain > 0
     values = int(stretches.there.sum())
     text = _words(share, gain, later, before)
-    return Fit(speed, time, share, used, values, text, later, before), cost / values
+    found = Fit(
+        speed, time.scaled(1e3), share, used, values, text, kind,
+        dead_time_ms=later, row_before=before,
+    )  # fmt: skip
+    return found, cost / values
+
+
+def _longest_alike(
+    stretches: _Stretches, kind: str, cost: float, total: float
+) -> float | None:  # fmt: skip
+    """The longest time constant that can't be told from none [s]; None where the log tells one.
+
+    Two fits are alike where their sums of squares differ by less than `ALIKE` mean squares, the
+    likelihood ratio of 95 % for one parameter.
+    """
+    enough = cost * (1 + ALIKE / float(stretches.there.sum())) + 1e-12 * total
+    low, high = math.log(SHORTEST_S), math.log(LONGEST_S)
+    if stretches.solved(SHORTEST_S, kind)[0] > enough:
+        return None
+    while high - low > 0.01:
+        middle = (low + high) / 2
+        low, high = (
+            (middle, high) if stretches.solved(math.exp(middle), kind)[0] <= enough
+            else (low, middle)
+        )  # fmt: skip
+    return math.exp(high)
 
 
 def _words(share: float, gain: float, dead: Figure | None, before: bool) -> str:

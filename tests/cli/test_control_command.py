@@ -162,6 +162,17 @@ def test_a_fit_is_told_in_the_first_lines(tmp_path, capsys):
     lines = " ".join(capsys.readouterr().out.split()[:45])
     found = re.search(r"fit full_speed ([\d.]+) .*time_constant_ms ([\d.]+) ", lines)
     assert [float(x) for x in found.groups()] == pytest.approx([0.8, 120], rel=0.01)
+    assert "give --fit" not in lines
+    assert run(["control", str(log), "--fit", "mast_output,mast_m"]) == 0
+    lines = " ".join(capsys.readouterr().out.split())
+    found = re.match(r"Fit of mast_m to mast_output: full_speed ([\d.]+) .*_ms ([\d.]+) ", lines)
+    assert [float(x) for x in found.groups()] == pytest.approx([0.8, 120], rel=0.01)
+    assert "taken as a position" in lines
+    assert "give the gains" in lines
+    assert run(["control", str(log), "--fit", "mast_output,mast_m", "--json"]) == 0
+    fit = json.loads(capsys.readouterr().out)["controllers"][0]["fit"]
+    assert fit["used"]
+    assert (fit["plant"], fit["output"], fit["measured"]) == ("position", "mast_output", "mast_m")
 
 
 def test_a_move_that_stays_off_its_target_never_settles(capsys):

@@ -133,8 +133,11 @@ def test_a_fit_takes_the_place_of_the_constants():
     assert one.fit.used
     assert one.stated.full_speed == pytest.approx(0.8, rel=1e-3)
     assert one.model.stability.state == "settles"
-    with pytest.raises(UsageError, match="needs plant"):
-        looptime.control(run, controllers=[Controller("mast", kp=2.0)], fit=("out", "m"))
+    told = looptime.control(
+        run, controllers=[Controller("mast", kp=2.0)], fit=("out", "m"), curve=False
+    ).controllers[0]
+    assert told.stated.plant == told.fit.plant == "position"
+    assert told.fit.full_speed.value == pytest.approx(0.8, rel=1e-3)
     with pytest.raises(UsageError, match="one controller"):
         looptime.control(run, controllers=[stated, MAST], fit=("out", "m"))
 

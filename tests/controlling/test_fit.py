@@ -185,3 +185,66 @@ def test_a_log_as_a_recorder_writes_it(tmp_path):
     assert found.used
     assert found.full_speed.value == pytest.approx(0.8, rel=1e-4)
     assert found.time_constant_ms.value == pytest.approx(50.0, rel=1e-3)
+
+
+@pytest.mark.parametrize("kind", ["position", "speed"])
+@pytest.mark.parametrize("late", [0, 3])
+def test_what_is_measured_is_told_by_which_fits(kind, late):
+    """Without `plant` a speed is taken for a speed and a position for a position, late or not."""
+    output = np.repeat(np.random.default_rng(8).uniform(-1, 1, 150), 10)
+    x = v = 0.0
+    seen = []
+    for u in output:  # exact over steps of 20 ms: towards 3 u, and the way from the lack of speed
+        seen.append(x if kind == "position" else v)
+        fade = np.exp(-20 / 90)
+        x += 3 * u * 0.02 + (v - 3 * u) * 0.09 * (1 - fade)
+        v = 3 * u + (v - 3 * u) * fade
+    seen = np.concatenate([np.zeros(late), seen[: len(seen) - late]])
+    run = make_run([20.0] * 1500, signals={"out": output, "seen": seen})
+    found = fit_plant(run, "out", "seen", None)
+    assert (found.plant, found.output, found.measured) == (kind, "out", "seen")
+    assert found.full_speed.value == pytest.approx(3.0, rel=0.02)
+    assert f"taken as a {kind}" in found.text
+
+
+@pytest.mark.parametrize("tau_ms", [1.0, 4.0, 40.0])
+def test_a_time_constant_too_short_for_the_rows(tau_ms):
+    """Rows each 100 ms: a time constant of 40 ms is told, a shorter one only bounded.
+
+    One row after a step ``d`` of the output the value lacks ``K d exp(-0.1/tau)``; where the
+    squares of that add up to 3.84 variances of the noise, a fit begins to see it. So the bound is
+    ``0.2 / ln(K^2 sum(d^2) / (3.84 noise^2))``, with what starts of stretches take left aside.
+    """
+    rng = np.random.default_rng(4)
+    output = np.repeat(rng.uniform(-1, 1, 120), 5)
+    value, seen = 0.0, []
+    for u in output:
+        seen.append(value)
+        value = 3.2 * u + (value - 3.2 * u) * np.exp(-100 / tau_ms)
+    noisy = np.array(seen) + 0.02 * rng.standard_normal(len(seen))
+    at = 0.1 * np.arange(len(output))
+    found = fit_arrays(at, output, at, noisy, "speed")
+    assert found.full_speed.value == pytest.approx(3.2, rel=0.005)
+    time = found.time_constant_ms
+    assert time.low <= tau_ms <= time.high
+    if tau_ms == 40.0:
+        assert time.value == pytest.approx(40.0, rel=0.05)
+        return
+    jumps = 3.2**2 * (np.diff(output) ** 2).sum()
+    assert (time.value, time.low) == (0.0, 0.0)
+    assert time.high == pytest.approx(200 / np.log(jumps / (3.84 * 0.02**2)), rel=0.15)
+
+
+@pytest.mark.parametrize("coarse", [False, True])
+def test_a_mechanism_that_stands_tells_nothing(coarse):
+    """A wheel held at 90 deg by an output of 0.01 of its sensor's noise: nothing moved."""
+    rng = np.random.default_rng(6)
+    noise = 0.05 * rng.standard_normal(1400)
+    if coarse:
+        noise = 0.1 * (np.arange(1400) // 60 % 2)
+    at = 0.02 * np.arange(1400)
+    found = fit_arrays(at, -0.01 * noise, at, 90 + noise, "position")
+    assert not found.used
+    assert found.full_speed.value is None
+    assert found.time_constant_ms.value is None
+    assert found.text.startswith("nothing moved")

@@ -4,11 +4,12 @@ import math
 from collections.abc import Iterator
 
 from looptime.controlling import Controlled, ControlResult
+from looptime.controlling.fit import Fit
 from looptime.controlling.response import Response, Spread
 from looptime.controlling.wheels import Steering
-from looptime.views.text.terminal import number
+from looptime.views.text.terminal import figure, number
 
-__all__ = ["chief", "control_sentence", "reasons", "state_of", "unit_of"]
+__all__ = ["chief", "control_sentence", "fit_words", "reasons", "state_of", "unit_of"]
 
 #: Factor between the longest and shortest steps, and from an assumed step, that changes gains.
 _SHIFTS, _OFF = 1.05, 1.03
@@ -29,6 +30,9 @@ def control_sentence(at: ControlResult) -> str:
     judged = [one for one in at.controllers if one.model.stability is not None]
     if judged:
         return _judged_sentence(judged)
+    alone = [one for one in at.controllers if one.only_fitted and one.fit]
+    if alone and alone[0].fit:
+        return _fitted_sentence(alone[0].fit)
     good = [one for one in at.controllers if one.effective]
     shifting = [one for one in good if _pace_words(one)]
     if shifting:
@@ -36,6 +40,26 @@ def control_sentence(at: ControlResult) -> str:
     if good:
         return _left_alone(good)
     return _wheel_sentence(at.steering) if at.steering else "No controller could be looked at."
+
+
+def fit_words(at: Fit) -> str:
+    """What a fit found, and how well; nothing but why where it can't be told."""
+    speed, constant = at.full_speed, at.time_constant_ms
+    if speed.value is None:
+        return at.text
+    shown = figure(constant.value, constant.low, constant.high)
+    if not constant.value:
+        shown = f"shorter than about {number(constant.high, 2)}, can't tell closer"
+    return (
+        f"full_speed {figure(speed.value, speed.low, speed.high)}, time_constant_ms {shown}: "
+        f"{at.text}"
+    )
+
+
+def _fitted_sentence(at: Fit) -> str:
+    names = f"{at.measured} to {at.output}"
+    begin = "Can't tell the mechanism from" if at.full_speed.value is None else "Fit of"
+    return f"{begin} {names}: {fit_words(at)}."
 
 
 def _uneven(one: Controlled) -> float:
@@ -224,7 +248,9 @@ def reasons(at: ControlResult) -> Iterator[str]:
     if any(c.error for c in at.controllers):
         lost = [c for c in at.controllers if c.error]
         yield f"not looked at: {lost[0].error}" + (f"; {len(lost) - 1} more" if lost[1:] else "")
-    if any(c.effective and not c.stated.has_model and c.stated.runs_on == "robot"
+    if any(c.only_fitted and c.fit and c.fit.used for c in at.controllers):
+        yield "give the gains (--kp, --ki, --kd and --form) to see stability and responses"
+    if any(c.effective and not c.stated.has_model and c.stated.runs_on == "robot" and not c.fit
            for c in at.controllers):  # fmt: skip
         yield "state plant and full_speed, or give --fit, to see stability and responses"
 

@@ -14,6 +14,7 @@ from looptime.findings.finding import CAUTION_LINE
 from looptime.views.text.control_answer import (
     chief,
     control_sentence,
+    fit_words,
     reasons,
     state_of,
     unit_of,
@@ -59,10 +60,8 @@ def render_control(at: ControlResult, source: str, full: bool = False) -> Told:
 def _fits(at: ControlResult) -> Iterator[RenderableType]:
     """What was asked for with --fit."""
     for one in at.controllers:
-        if one.fit is not None:
-            speed, constant = _of(one.fit.full_speed), _of(one.fit.time_constant_ms)
-            text = f"full_speed {speed}, time_constant_ms {constant}: {one.fit.text}"
-            yield labelled("fit", text)
+        if one.fit is not None and not one.only_fitted:
+            yield labelled("fit", fit_words(one.fit))
 
 
 def _of(at: Figure | None, digits: int = 3) -> str:
@@ -71,7 +70,7 @@ def _of(at: Figure | None, digits: int = 3) -> str:
 
 def _some(at: ControlResult, full: bool) -> list[Controlled]:
     order = sorted(
-        (c for c in at.controllers if c.effective),
+        (c for c in at.controllers if c.effective and not c.only_fitted),
         key=lambda c: _BAD.index(state_of(c)) if state_of(c) else len(_BAD),
     )
     return order if full else order[:_ROWS]
