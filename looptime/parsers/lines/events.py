@@ -77,8 +77,10 @@ def _sided(text: str) -> tuple[str, int | None]:
     return text, None
 
 
-def read_events(lines: list[str]) -> list[Event] | None:
+def read_events(lines: list[str], whole: bool = False) -> list[Event] | None:
     """Events of a log whose lines are a stamp and words; None where it is no such log.
+
+    Words that all of them begin with are no part of the names, unless these are to be `whole`.
 
     Examples
     --------
@@ -101,7 +103,7 @@ def read_events(lines: list[str]) -> list[Event] | None:
         return None
     if sum(uses[text] for text in known) < 0.5 * len(sample):
         return None
-    drop = _common(known)
+    drop = 0 if whole else _common(known)
     made = []
     sided: dict[str, tuple[str, int | None]] = {}
     for at, line in enumerate(lines):

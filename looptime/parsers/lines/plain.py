@@ -38,7 +38,14 @@ from looptime.parsers.lines.monitor import HOST, split_host, without_sender
 from looptime.parsers.lines.objects import read_objects, unrolled
 from looptime.parsers.lines.other_times import other_times
 from looptime.parsers.lines.several_loops import leave_out_others
-from looptime.parsers.lines.tags import apart, cross, loops_each, of_the_loop, tags_of
+from looptime.parsers.lines.tags import (
+    apart,
+    calls_by_thread,
+    cross,
+    loops_each,
+    of_the_loop,
+    tags_of,
+)
 from looptime.parsers.lines.twice import once
 from looptime.parsers.text.dialect import Dialect, is_number, is_remark, lines_of
 from looptime.parsers.text.prose import is_written
@@ -193,10 +200,12 @@ def _of_one_thread(
     """The loop's own lines of a log of several threads, where they cannot be read together."""
     if tags_of(lines[:_FIRST_LINES]) is None or (tags := tags_of(lines)) is None:
         return None
-    several = loops_each(lines, tags)
+    several, own = loops_each(lines, tags), of_the_loop(lines, tags)
+    every = None if several else calls_by_thread(lines, tags, own)
+    if every is not None:
+        return every, "values", ""
     if found is not None and not several and not cross(read_events(lines) or [], tags):
         return None
-    own = of_the_loop(lines, tags)
     mine = apart(lines, tags, own)
     one = _said(mine) or _tabled(mine, _written(mine, source.path), options)
     if one is None:

@@ -5,11 +5,11 @@ from collections import Counter
 from collections.abc import Sequence
 
 from looptime.parsers.layouts.pairing import BEGIN, END
-from looptime.parsers.lines.events import Event
-from looptime.parsers.lines.grid import is_text
+from looptime.parsers.lines.events import Event, calls_of, read_events
+from looptime.parsers.lines.grid import Grid, is_text
 from looptime.parsers.lines.shapes import CLOCK, LEVELS
 
-__all__ = ["apart", "cross", "loops_each", "of_the_loop", "tags_of"]
+__all__ = ["apart", "calls_by_thread", "cross", "loops_each", "of_the_loop", "tags_of"]
 
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?\s?(?:[mun\N{MICRO SIGN}]?s\b)?"
 _STAMP = re.compile(rf"^\s*[\[(<]?\s*(?:{CLOCK}|{_NUMBER})\s*[\])>]?[\s:,|-]*")
@@ -19,6 +19,10 @@ _WORD = r"([A-Za-z][\w .#-]*?)"
 _TAG = re.compile(
     rf"^(?:\[\s*{_WORD}\s*\]|\(\s*{_WORD}\s*\)|<\s*{_WORD}\s*>"
     r"|([A-Za-z][\w.#-]*)(?=\s*(?::|\||\s-)\s))[\s:|-]*"
+)
+#: A tag before the stamp, in brackets or behind a letter for how grave the message is.
+_AHEAD = re.compile(
+    rf"^\s*(?:\[\s*{_WORD}\s*\]|\(\s*{_WORD}\s*\)|<\s*{_WORD}\s*>|[VDIWE]/{_WORD}:)\s*(?=\S*\d)"
 )
 #: Lines that must have a tag, tags that a log has at most, and pairs that must cross.
 _MOST_TAGGED, _MOST_TAGS, _CROSSING = 0.95, 16, 3
@@ -40,6 +44,8 @@ def tags_of(lines: Sequence[str]) -> list[str] | None:
     ['main', 'imu', 'main']
     >>> tags_of(["10:00:01.5 INFO main - loop 1", "10:00:01.6 WARN imu - late"])
     ['main', 'imu']
+    >>> tags_of(["[main] 1.5 loop 1", "[imu] 1.6 poll"]), tags_of(["I/odo: t=2 a", "D/main: t=3 b"])
+    (['main', 'imu'], ['odo', 'main'])
     >>> tags_of(["1.5 loop 1", "1.9 loop 2"]) is None
     True
     """
@@ -53,7 +59,9 @@ def tags_of(lines: Sequence[str]) -> list[str] | None:
 
 def _split(line: str) -> tuple[str, str]:
     """The tag of a line and what stands behind it."""
-    stamp = _STAMP.match(line)
+    stamp, ahead = _STAMP.match(line), _AHEAD.match(line)
+    if ahead is not None:
+        return next(g for g in ahead.groups() if g), line[ahead.end() :]
     rest = line[stamp.end() :] if stamp else line
     rest = _LEVEL.sub("", rest, count=1)
     tag = _TAG.match(rest) if stamp else None
@@ -102,6 +110,54 @@ def apart(lines: Sequence[str], tags: Sequence[str], own: str) -> list[str]:
         mine = (stamp[0] if stamp else "") + rest
         kept.append(mine if tag == own else "" if tag else line)
     return kept
+
+
+def calls_by_thread(lines: Sequence[str], tags: Sequence[str], own: str) -> Grid | None:
+    """Calls of every thread whose lines say when each begins and ends; None where they do not.
+
+    Those of another thread belong to the loop that is under way when they begin.
+
+    Examples
+    --------
+    >>> each = "[main] begin imu", "[cam] begin grab", "[main] end imu", "[cam] end grab"
+    >>> log = [f"{20 * k + 3 * at} {line}" for k in range(4) for at, line in enumerate(each)]
+    >>> grid = calls_by_thread(log, tags_of(log), "main")
+    >>> grid.rows[4], grid.rows[5]
+    (['20', '26', 'imu', '1', 'main'], ['23', '29', 'grab', '1', 'cam'])
+    """
+    events = {
+        tag: read_events(apart(lines, tags, tag), tag != own) or []
+        for tag in dict.fromkeys(tags)
+        if tag
+    }
+    paired = {
+        tag: found for tag, found in events.items() if {e.side for e in found} == {BEGIN, END}
+    }
+    together = sorted((e for found in paired.values() for e in found), key=lambda e: e.line)
+    if own not in paired or not cross(together, tags):
+        return None
+    grid = calls_of(list(lines), paired.pop(own))
+    grid.names.append("thread")
+    grid.units.append(None)
+    under_way, number = list[str](), "0"
+    for row in grid.rows:
+        number = row[3] if row is not None else number
+        under_way.append(number)
+        if row is not None:
+            row.append(own)
+    for tag, found in paired.items():
+        begun: dict[str, Event] = {}
+        for event in found:
+            if event.side == BEGIN:
+                begun[event.name] = event
+            elif (since := begun.pop(event.name, None)) is not None:
+                row = [since.stamp, event.stamp, event.name, under_way[since.line], tag]
+                grid.rows[since.line] = row
+                grid.folded.append((event.line, since.line))
+            else:
+                grid.aside.append((event.line, "end without begin"))
+        grid.aside += [(event.line, "begin without end") for event in begun.values()]
+    return grid
 
 
 def cross(events: Sequence[Event], tags: Sequence[str]) -> bool:

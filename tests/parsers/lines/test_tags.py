@@ -31,15 +31,38 @@ def lines(tag, begins=True):
 
 
 @pytest.mark.parametrize("tag", ["[{}]", "INFO {} -", "{}:", "<{}> |"])
-@pytest.mark.parametrize("begins", [True, False])
-def test_the_loops_thread_is_read_alone(tmp_path, tag, begins):
-    """Another thread's calls cross the loop's: they take nothing of it and are set aside."""
+def test_threads_whose_calls_begin_and_end_are_read_together(tmp_path, tag):
+    """Another thread's calls of 5 ms cross the loop's and take nothing of it."""
     path = tmp_path / "log.txt"
-    path.write_text("\n".join(lines(tag, begins)) + "\n", encoding="utf-8")
+    path.write_text("\n".join(lines(tag)) + "\n", encoding="utf-8")
+    (run,) = looptime.read_log(path).runs
+    assert run.thread_names[run.loop_thread] == "main"
+    assert abs(run.loop_columns.period_ns.mean() / 1e6 - 20) < 0.01
+    assert lengths_ms(run) == {
+        ("main", "gyro"): pytest.approx(3),
+        ("imu", "poll"): pytest.approx(5),
+    }
+
+
+def lengths_ms(run):
+    """The mean length of each call by its thread [ms]."""
+    calls, names = run.call_columns, [name.name for name in run.names]
+    return {
+        (run.thread_names[thread], names[code]): calls.duration_ns[
+            (calls.thread == thread) & (calls.name == code)].mean() / 1e6
+        for thread, code in set(zip(calls.thread.tolist(), calls.name.tolist(), strict=True))
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("tag", ["[{}]", "INFO {} -", "{}:", "<{}> |"])
+def test_the_loops_thread_is_read_alone(tmp_path, tag):
+    """Lengths of another thread take nothing of the loop and are set aside."""
+    path = tmp_path / "log.txt"
+    path.write_text("\n".join(lines(tag, begins=False)) + "\n", encoding="utf-8")
     log = looptime.read_log(path)
     (run,) = log.runs
-    assert {name.name for name in run.names} <= {"gyro", "gyro read", "drive write"}
-    assert log.rows_by_reason["other thread"] == (280 if begins else 140)
+    assert {name.name for name in run.names} <= {"gyro read", "drive write"}
+    assert log.rows_by_reason["other thread"] == 140
     assert abs(run.loop_columns.period_ns.mean() / 1e6 - 20) < 0.01
     pieces = run.self_pieces()
     code = next(at for at, name in enumerate(run.names) if name.name.startswith("gyro"))
@@ -80,3 +103,17 @@ def test_of_two_loops_of_a_pace_each_one_is_read(tmp_path, names, said):
     assert "one loop of several in this log: 71 % of its rows are of others" in " ".join(
         shown.split()
     )
+
+
+@pytest.mark.parametrize("ahead", ["I/{}: t={:.0f}us", "[{}] {:.0f} us", "<{}> {:.0f}us -"])
+def test_tags_before_the_stamp(tmp_path, ahead):
+    """The same lines with the thread's name first; 3 ms of the gyro and 5 of each poll."""
+    found = (line.split(" ", 2) for line in lines("{}"))
+    text = "".join(f"{ahead.format(tag, 1e3 * float(at))} {said}\n" for at, tag, said in found)
+    path = tmp_path / "log.txt"
+    path.write_text(text, encoding="utf-8")
+    (run,) = looptime.read_log(path).runs
+    assert lengths_ms(run) == {
+        ("main", "gyro"): pytest.approx(3),
+        ("imu", "poll"): pytest.approx(5),
+    }
