@@ -362,11 +362,15 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
         f"{who} makes {len(mine)} of {len(at.slow.events)} slow events: typically "
         f"{ms(middle)} more than usual, in {rate} of the loops, at no regular interval."
     )
+    spare = _swallowed(at, middle)
+    if spare:
+        text = f"{text[:-1]}; as a rule the pacing wait, {ms(spare)}, makes up for it."
     return Finding(
         "slow_culprit", "look", text, middle, "ms",
         evidence=evidence(at, _loops(mine), [] if name == UNATTRIBUTED else [name], len(mine)),
         command=command(at, "slow", "--top 20"),
-        worth=stalls_worth(at, middle, cost), moves=name != UNATTRIBUTED,
+        worth=stalls_worth(at, middle, cost) * (_SWALLOWED if spare else 1.0),
+        moves=name != UNATTRIBUTED,
         rests_on={
             "count": len(mine), "of": len(at.slow.events), "calls_logged": n_calls(at),
             "usual_ms": middle, "largest_ms": max(e.excess_ms for e in mine),

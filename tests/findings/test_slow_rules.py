@@ -123,6 +123,17 @@ def test_a_call_that_makes_loops_late_comes_before_one_that_the_wait_makes_up_fo
     assert (said[0].severity, said[1].severity) == ("act", "look")
 
 
+@pytest.mark.parametrize(("more_ms", "swallowed"), [(4.0, True), (9.0, False)])
+def test_a_culprit_that_the_wait_makes_up_for_is_said_to_be(more_ms, swallowed):
+    """Of 20 ms the loop works 9.3: the wait of 10.7 makes up for turns of 4 ms, hardly of 9."""
+    made = irregular(40, more_ms)
+    work = made["work"] + made["read"] + 300_000
+    made["wait"] = np.maximum(20_000_000 - work, 0)
+    at = summarise(make_flat_run(work + made["wait"], made, {"wait": "pacing"}))
+    (text,) = [f.text for f in at.findings if f.code == "slow_culprit"]
+    assert ("as a rule the pacing wait, 10.7 ms, makes up for it." in text) is swallowed
+
+
 def test_how_long_a_thread_runs_within_a_loop_is_its_share_of_it():
     """A read from 8 to 13 ms lies 2 ms in the first loop and 3 in the next; no other row counts."""
     rows = {
