@@ -8,6 +8,7 @@ import numpy as np
 
 from looptime.analysers.basis import prepare
 from looptime.analysers.beat_wait import with_wait_named
+from looptime.analysers.pacing import find_waits
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
 from looptime.heading.instants import heading_read_guess
@@ -365,7 +366,7 @@ def _changes(group: tuple[Candidate, ...]) -> tuple[str, ...]:
 
 
 def _work_ms(run: Run) -> float:
-    waits = [code for code, call in enumerate(run.names) if call.kind == "pacing"]
-    mine = np.isin(run.call_columns.name, waits) & run.on_loop_thread
-    wait = float(run.call_columns.self_ns[mine].sum(dtype=np.int64)) / len(run)
-    return (float(run.loop_columns.period_ns.mean()) - wait) / 1e6
+    """Mean work of a loop [ms]: all but its pacing wait, a call or what lies outside its row."""
+    wait = find_waits(run, run.self_pieces()).wait_ns
+    period = run.loop_columns.period_ns
+    return float((period if wait is None else period - wait).mean()) / 1e6

@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+import looptime
 from looptime.errors import UsageError
 from looptime.planner.search.suggest import _Search, _Tried, suggest
 from looptime.views.text.plan_text import render_suggestions
@@ -179,3 +180,16 @@ def test_a_target_is_answered_first_and_no_reason_is_empty(capsys):
     told = " ".join(lines(suggest(plain(), target_hz=50), capsys))
     assert told.startswith("Target 50 Hz (mean 20.00 ms): met today (10.20 ms). ")
     assert "Why: ." not in told
+
+
+def test_the_wait_outside_the_loops_row_is_no_work(tmp_path):
+    """Loops of 20 ms whose row ends after 2 + 5 ms: sending every 250 ms saves less than the 5."""
+    sent = [5 + k % 5 / 10 for k in range(400)]
+    rows = "".join(f"{20 * k}.0,{2 + ms:.1f},2.0,{ms:.1f}\n" for k, ms in enumerate(sent))
+    path = tmp_path / "log.csv"
+    path.write_text("t_ms,total_ms,imu_ms,radio_send_ms\n" + rows, encoding="utf-8")
+    found = suggest(looptime.read(path, cache=False), keep_warmup=True)
+    assert found.now_work_ms == pytest.approx(7.2, abs=0.01)
+    gains = [p.gain_ms.value for p in found.proposed if p.changes[0].startswith("every radio")]
+    assert gains
+    assert -5.3 <= min(gains) <= max(gains) <= -4.3  # 1 loop in 12 or 13 sends still
