@@ -187,9 +187,9 @@ def test_the_wait_outside_the_loops_row_is_no_work(tmp_path):
     sent = [5 + k % 5 / 10 for k in range(400)]
     rows = "".join(f"{20 * k}.0,{2 + ms:.1f},2.0,{ms:.1f}\n" for k, ms in enumerate(sent))
     path = tmp_path / "log.csv"
-    path.write_text("t_ms,total_ms,imu_ms,radio_send_ms\n" + rows, encoding="utf-8")
+    path.write_text("t_ms,total_ms,imu_ms,telemetry_ms\n" + rows, encoding="utf-8")
     found = suggest(looptime.read(path, cache=False), keep_warmup=True)
     assert found.now_work_ms == pytest.approx(7.2, abs=0.01)
-    gains = [p.gain_ms.value for p in found.proposed if p.changes[0].startswith("every radio")]
+    gains = [p.gain_ms.value for p in found.proposed if p.changes[0].startswith("every telemetry")]
     assert gains
     assert -5.3 <= min(gains) <= max(gains) <= -4.3  # 1 loop in 12 or 13 sends still
