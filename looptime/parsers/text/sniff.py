@@ -80,6 +80,8 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
     for delimiter in _worth_trying(scored):
         for decimal in (".", ",") if delimiter != "," else (".",):
             score, fields = _score(scored, delimiter, decimal)
+            if delimiter == " " and fields == 1 and best is not None and best[3] == 1:
+                continue  # it parts nothing but a header of several words
             if fields and (best is None or score > best[0] + 1e-9):
                 best = (score, delimiter, decimal, fields)
     if best is None:
@@ -177,7 +179,10 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
     fields = plain.fields
     exact = [(n, cells) for n, cells in before if len(_trimmed(cells, fields)) == fields]
     if fields == 1:
-        exact = [(n, cells) for n, cells in exact if len(cells[0].split()) <= 3]
+        from looptime.parsers.text.phase_marks import mark_of
+
+        exact = [(n, cells) for n, cells in exact
+                 if len(cells[0].split()) <= 3 and mark_of(cells[0]) is None]  # fmt: skip
     if exact:
         number, cells = exact[-1]
         units_line = 0

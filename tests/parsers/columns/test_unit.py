@@ -12,7 +12,9 @@ from looptime.parsers.columns.unit import (
     check_periods,
     find_unit,
     in_16_bits,
+    is_plausible,
     tick_of,
+    too_slow,
 )
 from looptime.project import LogOptions, Project
 from tests.parsers.build import read
@@ -248,3 +250,44 @@ def test_one_stamp_too_late_leaves_a_loop_shorter_than_its_parts(tmp_path):
     ]
     sound = text.replace(f"\n{late[30]},", f"\n{start[30]},")
     assert read(tmp_path, sound, "sound.csv").clock.notes == ()
+
+
+@pytest.mark.parametrize(
+    ("steps", "tick"),
+    [([10, 20, 30], 10_000_000), ([10, 20, 20], 1_000), ([10, 20, 33], 1_000_000)],
+)
+def test_three_sizes_of_steps_show_a_tick_above_the_unit(steps, tick):
+    """Steps in ms on a clock printed in us: the greatest that divides three of them."""
+    times = 1_000_000 * np.cumsum([0, *steps])
+    assert tick_of(times, 1_000) == tick
+
+
+@pytest.mark.parametrize(
+    ("step", "ns", "plausible"),
+    [(5, 1_000, True), (4.9, 1_000, False), (20, 10**9, True), (30, 10**9, False)],
+)
+def test_loops_last_from_5_us_to_20_s(step, ns, plausible):
+    """A quarter of what a loop can last, and four times as much."""
+    assert is_plausible(np.full(9, step, float), ns) is plausible
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(60, "a minute"), (65, "a minute"), (70, "every 70 s"), (3600, "an hour"),
+     (86_400, "a day"), (2 * 86_400, "every 2 days"), (7 * 86_400, "a week")],
+)  # fmt: skip
+def test_how_far_rows_lie_apart_is_told_in_words(seconds, said):
+    """To within a tenth of minutes, hours, days and weeks; else in seconds or days."""
+    assert too_slow(seconds * 1e9).startswith(f"holds no more than a row {said}, by its dates")
+
+
+@pytest.mark.parametrize(
+    ("count", "most", "spread", "told"),
+    [(400, 2**16, 3000, True), (400, 2**16, 20_000, False), (400, 80_000, 3000, False),
+     (10, 2**16, 0, True), (9, 2**16, 0, False)],
+)  # fmt: skip
+def test_a_counter_of_sixteen_bits_goes_on_by_much_the_same(count, most, spread, told):
+    """Up to 65,535 of ten values, steps that vary by less than a fifth of what the values do."""
+    rng = np.random.default_rng(4)
+    steps = 20_021 + rng.integers(0, spread + 1, count)
+    assert in_16_bits((np.cumsum(steps) % most).astype(float)) is told

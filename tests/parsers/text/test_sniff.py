@@ -272,3 +272,43 @@ def test_tabs_with_an_empty_cell_at_the_end_of_most_rows(tmp_path):
     run = read(tmp_path, "\n".join(["t_ms\tsense_ms\tmove_ms\tnote", *rows]) + "\n")
     assert [name.name for name in run.names] == ["sense", "move"]
     assert run.set_aside.counts == {"unfinished last loop": 1}
+
+
+@pytest.mark.parametrize(
+    ("text", "header"),
+    [
+        ("loop time ms\n" + "12.5\n13.5\n" * 9, ("loop time ms",)),
+        ("these are loop times\n" + "12.5\n13.5\n" * 9, None),
+        ("1,12\n2,13\ntime_ms,gyro_ms\n3,12\n4,15\n", ("time_ms", "gyro_ms")),  # cut at its start
+        ("1,12\n2,13\ntime_ms,9\n3,12\n4,15\n", None),
+        ("#  gyro drive\n0 12 13\n1 12 14\n2 13 12\n", ("loop", "gyro", "drive")),
+        ("#  gyro drive\n0 12 13\n20 12 14\n40 13 12\n60 12 12\n", None),
+        ("gyro_ms,drive_ms\n0,12,13\n1,12,14\n", ("", "gyro_ms", "drive_ms")),
+        ("gyro_ms,drive_ms\n4,12,\n9,12,\n", ("gyro_ms", "drive_ms", "")),
+        ("# micros sense (all in us)\n1 2\n3 5\n", ("micros", "sense [us]")),
+        ("# micros sense (times in us)\n1 2\n3 5\n", ("micros", "sense")),
+        ("# bench, 12\n1,12\n2,13\n3,15\n", None),
+    ],
+)
+def test_which_line_names_the_columns(text, header):
+    """A header of few words, one among the rows, one of a comment, one that lacks a name."""
+    assert sniff(text, "log.csv").header == header
+
+
+@pytest.mark.parametrize("rows", ["5,12,13\n9,12,14\n", "5,12,13\n"])
+def test_a_header_that_lacks_a_name_is_refused_unless_columns_are_named(rows):
+    """No index stands first and nothing ends the rows: names are needed, and then all is well."""
+    text = "gyro_ms,drive_ms\n" + rows
+    with pytest.raises(LogError, match="the header names 2 columns, but the rows have 3 cells"):
+        sniff(text, "log.csv")
+    found = sniff(text, "log.csv", "time_ms,gyro_ms,drive_ms")
+    assert found.header == ("time_ms", "gyro_ms", "drive_ms")
+    assert found.first_row == 2
+
+
+@pytest.mark.parametrize("rows", [3, 18, 60, 300])
+def test_a_column_under_a_header_of_several_words_is_one_column(tmp_path, rows):
+    """However few rows: blanks part the header and nothing else."""
+    text = "loop time ms\n" + "".join(f"{10 + k % 3}.5\n" for k in range(rows))
+    assert sniff(text, "log.csv").header == ("loop time ms",)
+    assert periods_ms(read(tmp_path, text)) == [10.5 + k % 3 for k in range(rows)]
