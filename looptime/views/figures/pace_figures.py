@@ -57,7 +57,11 @@ def period_histogram(at: Summary, by: str = "loops") -> Picture:
     middle = np.sqrt(edges[:-1] * edges[1:])
     loops = _one_of_each(at.run, place, len(middle))
     what = "time" if by == "time" else "loops"
-    ticks = log_ticks(float(edges[0]), float(edges[-1]))
+    budget = at.pace.overruns.budget_ms
+    if budget is not None and not edges[0] * 0.7 < budget < edges[-1] * 1.4:
+        budget = None  # too far away to be drawn
+    ends = (float(edges[0]), float(edges[-1]), *([] if budget is None else [budget]))
+    ticks = log_ticks(min(ends), max(ends))
     x = axis("period (ms, logarithmic)", type="log", tickvals=ticks,
              ticktext=[f"{t:g}" for t in ticks])  # fmt: skip
     drawn = layout(x, axis(f"share of the {what} (%)", rangemode="tozero"), bargap=0,
@@ -70,8 +74,7 @@ def period_histogram(at: Summary, by: str = "loops") -> Picture:
         + what + "<br>%{customdata[3]} %{customdata[4]}, one of them: loop %{customdata[0]}"
         "<extra></extra>",
     )  # fmt: skip
-    budget = at.pace.overruns.budget_ms
-    if budget is not None and edges[0] * 0.7 < budget < edges[-1] * 1.4:
+    if budget is not None:
         drawn.update(line_at(budget, f" budget {number(budget)} ms", "x", float(np.log10(budget))))
     rows = tuple(
         (float(a), float(b), int(c), float(s))

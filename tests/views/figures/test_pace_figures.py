@@ -32,6 +32,17 @@ def test_marks_are_on_the_work_and_not_on_the_nominal_period() -> None:
     assert [marks[x] for x in data["slow loops"]["x"]] == pytest.approx([15.0] * 8)
 
 
+@pytest.mark.parametrize(
+    ("budget_ms", "ticks"),
+    [(22.0, [20.0, 20.5, 21.0, 21.5, 22.0]), (90.0, [19.9, 19.95, 20.0, 20.05, 20.1])],
+)
+def test_labels_are_spread_over_all_that_is_drawn(budget_ms: float, ticks: list[float]) -> None:
+    """Loops of 19.9 to 20.1 ms with a budget of 22 beside them, or with one that is far away."""
+    run = make_run([19.9 + 0.001 * (k % 201) for k in range(402)])
+    drawn = period_histogram(summarise(run, budget_ms=budget_ms, keep_warmup=True)).figure["layout"]
+    assert drawn["xaxis"]["tickvals"] == pytest.approx(ticks)
+
+
 def test_histogram_counts_every_loop_once() -> None:
     """116 loops of 10 ms and 4 of 30: 29/30 of the loops, and 116*10 of 1280 ms of the time."""
     at = summary()
