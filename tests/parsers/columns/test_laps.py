@@ -150,9 +150,9 @@ def test_a_counter_that_only_rises_or_has_two_units_is_no_such_one(step, units):
 @pytest.mark.parametrize("constant", [False, True])
 def test_sums_of_three_lengths_and_more_are_told_by_values_alone(parts, constant):
     """Each goes its own way, or one never varies; two are too few to tell."""
-    took = np.random.default_rng(7).uniform(1, 3, (parts, 200))
+    took = np.random.default_rng(7).integers(1000, 3000, (parts, 200)).astype(float)
     if constant:
-        took[1] = 2.0
+        took[1] = 2000.0
     assert adds_up(np.cumsum(took, axis=0)) is (parts > 2)
 
 
