@@ -29,6 +29,8 @@ _DIGITS, _CUT, _CUTS, _MOSTLY = range(4, 10), "the last digits alone", 5, 0.7
 _LOOPS_A_WRAP = 15
 #: Corrupt stamps in a row; a longer stretch is a clock that was set.
 _LONGEST_CORRUPT = 3
+#: Usual steps by which a row out of order may lie before all that stand around it.
+_FAR_BACK = 8
 #: Counters wrap later than this [ns]: 2^32 ticks of 1 GHz; what is shorter is on the list.
 _SHORTEST_LEARNED = 2**32
 #: Wraps from which on a stall may lie across another.
@@ -372,6 +374,8 @@ def _odd_ones(
 def _is_swapped(time: Int, at: int, typical: float) -> bool:
     """Whether sorting the rows around a step back makes them even."""
     part = time[max(0, at - 66) : at + 3]
+    if time[max(0, at - 66) : at].min() - time[at] > _FAR_BACK * typical:
+        return False  # far before all that there is: a counter that soon wraps
     step = np.diff(np.sort(part)).astype(np.int64)
     before = np.diff(part)
     usual = min(typical, float(np.median(step)))

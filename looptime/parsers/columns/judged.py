@@ -32,6 +32,7 @@ from looptime.parsers.columns.phases import find_phase
 from looptime.parsers.columns.role import Judged, Role, Seen, Stamped
 from looptime.parsers.columns.roles import judge
 from looptime.parsers.columns.unit import Unit, clock_unit, in_16_bits, text_unit
+from looptime.parsers.columns.wraps import going_on
 from looptime.parsers.text.buffers import texts
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
@@ -149,7 +150,7 @@ def _first_of(timed: list[Head], dialect: Dialect) -> Head | None:
 
 
 def _never_falls(values: Float) -> bool:
-    step = np.diff(values)
+    step = np.diff(going_on(values))
     level = len(step) < _ROWS_OF_A_CLOCK or (step > 0).mean() < 0.1
     return not level and bool((step >= 0).all()) and not _in_classes(step)
 
@@ -173,7 +174,7 @@ def _counts_what_is_lost(values: Float, clock: Float) -> bool:
 
 
 def _only_rises(values: Float) -> bool:
-    step = np.diff(values)
+    step = np.diff(going_on(values))
     rises = len(values) >= _ROWS_OF_A_CLOCK and bool((step >= 0).all())
     mostly = rises and (step > 0).mean() >= _MOSTLY
     return bool(mostly) and not counts_rows(values) and not _in_classes(step)

@@ -7,6 +7,7 @@ import numpy as np
 from looptime.array_types import Float, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.wraps import going_on
 from looptime.parsers.text.buffers import texts
 from looptime.parsers.text.datetimes import (
     DAY_FIRST,
@@ -88,7 +89,7 @@ def text_unit(dialect: Dialect, head: Head) -> Unit | None:
 
 
 def instants(dialect: Dialect, head: Head) -> Float:
-    r"""First values of a column of instants, in any unit; NaN where a cell holds none.
+    r"""First values of a column of instants, in any unit, wraps undone; NaN where there is none.
 
     Examples
     --------
@@ -100,7 +101,7 @@ def instants(dialect: Dialect, head: Head) -> Float:
     """
     unit = text_unit(dialect, head)
     if unit is None or unit.stamp is None:
-        return numbers(dialect, head.index)
+        return going_on(numbers(dialect, head.index))
     cells = [row[head.index] for row in dialect.sample]
     ns, ok, there = parse_stamps(texts(cells), unit.stamp)
     return np.where(ok & there, ns - ns[0], np.nan).astype(np.float64)

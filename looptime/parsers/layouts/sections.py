@@ -10,6 +10,7 @@ from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.laps import adds_up
 from looptime.parsers.columns.unit import Unit, find_unit
+from looptime.parsers.columns.wraps import going_on
 from looptime.parsers.layouts.alike_removed import without_alike
 from looptime.parsers.layouts.contract import (
     UNSEEN,
@@ -80,7 +81,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         if any(head.word in _CLOCKS for head in found):
             return None
         length = given["duration"]
-        values = numbers(dialect, length.index)
+        values = going_on(numbers(dialect, length.index))
         if np.isnan(values).mean() > 0.5:  # dates and times of day are no lengths
             return None
         if len(values) >= _SOME and (np.diff(values) > 0).all():  # a clock by its values
