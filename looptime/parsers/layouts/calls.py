@@ -27,7 +27,7 @@ from looptime.parsers.layouts.contract import (
     spellings,
 )
 from looptime.parsers.layouts.own_threads import THREADS, call_spans, thread_column
-from looptime.parsers.text.dialect import Dialect, is_number, numbers
+from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Table
 from looptime.signal_names import known_as
 from looptime.stats.arrays import distinct
@@ -107,6 +107,28 @@ def by_header(found: list[Head]) -> tuple[dict[str, Head], bool]:
 
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `calls` log, None if it is not one."""
+    given, whole = by_header(found)
+    marked = "mark" in given and "" in {row[given["mark"].index] for row in dialect.sample}
+    length = (given.get("duration") or given["end"]) if whole else None
+    if not marked and _lacking(length, found, dialect):
+        from looptime.parsers.layouts.other_kinds import kinds_of
+
+        for kinds in kinds_of(found, dialect, length):
+            rest = [head for head in found if head is not kinds.by or head is given.get("name")]
+            made = _fit(rest, kinds.calls, asked)
+            if made is not None and kinds.are_others(made.one["name"], found):
+                return kinds.marked(made, found)
+    return _fit(found, dialect, asked)
+
+
+def _lacking(length: Head | None, found: list[Head], dialect: Dialect) -> bool:
+    """Whether there are rows without a length, or where no header names it, without a number."""
+    likely = [length] if length is not None else found
+    return any(is_missing(row[head.index]) for head in likely for row in dialect.sample)
+
+
+def _fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
+    """The same for rows that are all calls."""
     given, whole = by_header(found)
     if not whole:
         told = call_columns(found, dialect, COLUMNS["name"].spellings)
@@ -205,6 +227,10 @@ def rows(content: Content) -> Found:
     """The timed rows; signals and marks among them are told when the clock is in order."""
     at, table = content.table.columns, content.table
     given = content.log.given
+    if given.timed:
+        from looptime.parsers.layouts.other_kinds import told_apart
+
+        told_apart(table, given.timed)
     if "base" in at:
         base = at.pop("base")
         for edge in ("start", "end"):

@@ -246,6 +246,8 @@ class Given:
     stamped: Stamped = field(default_factory=Stamped)
     #: Why columns play the parts that no header names, by part.
     told: Mapping[str, str] = field(default_factory=dict)
+    #: Words in the column of marks of rows that must hold a length; where empty, no word at all.
+    timed: frozenset[str] = frozenset()
 
     def items(self) -> Iterator[tuple[Key, Head]]:
         """Every column with what it is known by."""

@@ -158,7 +158,8 @@ def _wants(layout: Layout, log: Reading, units: dict[Key, Unit]) -> list[Want]:
             want = time_want(key, log.dialect, head, units[key], required)
             wants.append(replace(want, span=column.how == "span"))
         else:
-            wants.append(Want(key, head.index, column.how, required=required))
+            timed = log.given.timed if part == "mark" else frozenset()
+            wants.append(Want(key, head.index, column.how, required=required, timed=timed))
     return wants
 
 

@@ -227,6 +227,8 @@ def _piece(
     words: dict[Key, list[str]] = {}
     bad = np.zeros(arrow.num_rows, np.int8)  # 1: missing, 2: unreadable
     no_length: NDArray[np.int8] | None = None
+    timed = next((want.timed for want in wants if want.role == "mark"), frozenset())
+    lengths = ("duration", "end") if timed else ("duration",)
     for want in wants:
         column = arrow.column(f"c{want.index}")
         if want.how == "word":
@@ -240,13 +242,14 @@ def _piece(
                         bad[columns[want.role] == code] = 2
         else:
             columns[want.role], wrong = number_column(column, want, dialect, as_text)
-            if wrong is not None and want.role == "duration":
-                no_length = wrong
+            if wrong is not None and want.role in lengths:
+                no_length = wrong if no_length is None else np.maximum(no_length, wrong)
             elif wrong is not None:
                 np.maximum(bad, wrong, out=bad)
     if no_length is not None:
-        if "mark" in words and "" in words["mark"]:  # a mark is an instant
-            no_length[(no_length == 1) & (columns["mark"] != words["mark"].index(""))] = 0
+        if timed or "" in words.get("mark", ()):  # a mark is an instant
+            marked = np.array([word not in (timed or ("",)) for word in words["mark"]])
+            no_length[(no_length == 1) & marked[columns["mark"]]] = 0
         np.maximum(bad, no_length, out=bad)
     told = _Told()
     headers = sum(_judge(line, text, dialect, told) for line, text in [*odd, *torn])

@@ -53,6 +53,8 @@ class Want:
     stamp: str | None = None
     #: Whether a time is a length and not an instant: kept in 32 bits where all of them fit.
     span: bool = False
+    #: Of words that tell kinds of rows, those of rows that must hold a length.
+    timed: frozenset[str] = frozenset()
 
 
 def word_codes(column: pa.ChunkedArray) -> tuple[Int, list[str]]:
