@@ -375,7 +375,7 @@ def _seen(head: Head, dialect: Dialect, no_clock: bool) -> Seen:
         plain = head.word in CLOCKS and no_clock  # the time that a loop took
         means = "whole" if plain else "duration"
     elif head.unit is None and (
-        (means not in ("period", "clock") and counts_rows(values))
+        (means != "clock" and counts_rows(values))
         or (means == "whole" and head.word in COUNTS and _climbs(values))
     ):
         means = "counter"

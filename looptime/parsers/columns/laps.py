@@ -7,6 +7,7 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.parsers.columns.evidence import marked, rises
 from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.inside import holds_others
 from looptime.parsers.columns.lexicon import meaning, tokens
 from looptime.parsers.columns.unit import in_16_bits
 from looptime.parsers.text.dialect import Dialect, numbers
@@ -44,7 +45,8 @@ def find_laps(found: list[Head], dialect: Dialect, clock: bool = True) -> dict[i
 
     Examples
     --------
-    >>> from looptime.parsers.columns.headers import heads
+    >>> from looptime.parsers.columns.inside import holds_others
+    from looptime.parsers.columns.headers import heads
     >>> from looptime.parsers.text.sniff import sniff
     >>> rows = "".join(f"{20 * k},{2 + k % 3},{9 - k % 2}\n" for k in range(30))
     >>> like = sniff("t_ms,after_gyro_ms,after_drive_ms\n" + rows, "a.csv")
@@ -97,6 +99,8 @@ def adds_up(values: Float) -> bool:
     values = values[np.argsort(np.median(values, axis=1), kind="stable")]
     added: Float = values[1:] - values[:-1]
     if len(values) < _FEWEST or not (added >= 0).all(axis=0).mean() >= _MOST:
+        return False
+    if holds_others(values, len(values) - 1):  # lengths and their sum
         return False
     apart = [_ranked(one, more) for one, more in zip(values, added, strict=False)]
     together = [_ranked(one, other) for one, other in pairwise(values)]

@@ -69,12 +69,10 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     (['part', 'part', 'signal'], 1000000, 'start')
     """
     seen = [_in_bounds(one) for one in seen]
-    steps = Steps.of(clock, seen)
-    roles: dict[int, Role] = {}
-    for at, one in enumerate(seen):
-        known = _by_itself(one, clock)
-        if known is not None:
-            roles[at] = known
+    alone = {at: _by_itself(one, clock) for at, one in enumerate(seen)}
+    roles = {at: role for at, role in alone.items() if role is not None}
+    steps = Steps.of(clock, [one if at not in roles else replace(one, meaning="signal")
+                             for at, one in enumerate(seen)])  # fmt: skip
     for at, one in enumerate(seen):
         if at not in roles and one.meaning in _OF_THE_LOOP:
             roles[at] = _of_the_loop(one, steps, clock is not None)

@@ -15,7 +15,7 @@ from looptime.parsers.columns.against_steps import (
     summed,
     together,
 )
-from looptime.parsers.columns.inside import enclosing
+from looptime.parsers.columns.inside import enclosing, holds_others
 from looptime.parsers.columns.role import Role, Seen
 
 __all__ = ["within"]
@@ -47,10 +47,16 @@ def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, 
             why = f"{seen[parts[outer]].name} is the sum of it and others"
             roles[inner] = replace(roles[inner], inside=parts[outer], why=why)
     top = [at for at in parts if roles[at].inside < 0]
-    if len(top) == 1 and not any(r.taken_as in ("whole", "period") for r in roles.values()):
+    if not any(r.taken_as in ("whole", "period") for r in roles.values()):
         why = "it is the sum of all others"
-        roles[top[0]] = replace(roles[top[0]], taken_as="whole", why=why)
-        return {at: replace(r, inside=-1) if r.inside == top[0] else r for at, r in roles.items()}
+        if len(top) > 1:
+            table = np.stack([lengths[at] for at in top])
+            top = [at for place, at in enumerate(top) if holds_others(table, place)]
+            why = "it is longer than all others together by about the same in each row"
+        if len(top) == 1:
+            roles[top[0]] = replace(roles[top[0]], taken_as="whole", why=why)
+            return {at: replace(r, inside=-1) if r.inside == top[0] else r
+                    for at, r in roles.items()}  # fmt: skip
     while steps.known:
         top = [at for at in parts if roles[at].taken_as == "part" and roles[at].inside < 0]
         if len(top) < 2 or not _too_long([lengths[at] for at in top], steps):

@@ -9,7 +9,7 @@ from looptime.parsers.columns.against_steps import Steps, fits, together
 from looptime.parsers.columns.role import ROLES, Seen
 from looptime.parsers.columns.roles import _of_the_loop, _rises, _spans, judge
 from looptime.parsers.columns.stamped_at import stamped
-from tests.parsers.build import read
+from tests.parsers.build import read, self_ms
 
 ROWS = 400
 MS = 1_000_000
@@ -437,3 +437,26 @@ def test_what_paced_loops_are_late_by_is_a_part(unit_ns, late):
     told = ["part", "part", "signal"] if late == 30 else ["signal"] * 3
     assert [role.taken_as for role in found] == told
     assert [role.unit_ns for role in found[:2]] == ([unit_ns] * 2 if late == 30 else [None] * 2)
+
+
+@pytest.mark.parametrize(
+    ("count", "whole"),
+    [("ciclo", "ciclo total (us)"), ("zyklus", "zyklus gesamt (us)"), ("period", "period (us)"),
+     ("cykl", "suma (us)"), ("step", "alles (us)")],
+)  # fmt: skip
+@pytest.mark.parametrize("lost", [0, 7])
+def test_what_counts_loops_is_no_length_beside_the_whole(tmp_path, count, whole, lost):
+    """A counter under the word of a length measures nothing; what holds all others is the whole."""
+    random = np.random.default_rng(7)
+    usual = np.array([[1200], [3800], [1500]])
+    parts = (usual * (1 + random.normal(0, 0.06, (3, 200)))).astype(int)
+    parts[1, 20::37] += 15_000
+    total = parts.sum(axis=0) + random.integers(50, 200, 200)
+    number = np.arange(200) + (np.arange(200) >= 90) * lost
+    rows = "".join(f"{k};{a};{b};{c};{t}\n"
+                   for k, a, b, c, t in zip(number, *parts, total, strict=True))  # fmt: skip
+    run = read(tmp_path, f"{count};gyro (us);ruedas (us);brazo (us);{whole}\n{rows}")
+    own = self_ms(run)
+    assert sorted(own) == ["brazo", "gyro", "ruedas"]
+    periods = run.loop_columns.period_ns / 1000
+    assert sorted(periods.tolist()) == sorted(total[-len(periods) :].tolist())
