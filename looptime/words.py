@@ -4,26 +4,37 @@ import math
 from collections.abc import Sequence
 
 __all__ = [
-    "LEAST_MS", "brief", "changed", "count", "figure", "in_words", "ms", "named", "number",
-    "p_value", "percent", "signed", "three",
+    "LEAST_MS", "brief", "changed", "count", "figure", "in_words", "listed", "ms", "named",
+    "number", "p_value", "percent", "signed", "three",
 ]  # fmt: skip
 
-_NAMED = 3
 #: A change below this is none [ms].
 LEAST_MS = 0.0005
 
 
-def named(names: Sequence[str], most: int = _NAMED) -> str:
-    """The first few names, and how many more there are.
+def listed(names: Sequence[str], most: int = 3) -> str:
+    """The first few names, set apart by commas, and how many more there are.
+
+    Examples
+    --------
+    >>> listed(["a", "b"]), listed(["a", "b", "c", "d", "e"])
+    ('a, b', 'a, b, c and 2 more')
+    """
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
+def named(names: Sequence[str], most: int = 3) -> str:
+    """The same within a sentence, where few names end with an "and".
 
     Examples
     --------
     >>> named(["a", "b"]), named(["a", "b", "c", "d", "e"])
     ('a and b', 'a, b, c and 2 more')
     """
-    if len(names) <= most:
-        return " and ".join(part for part in (", ".join(names[:-1]), *names[-1:]) if part)
-    return f"{', '.join(names[:most])} and {len(names) - most} more"
+    if len(names) > most:
+        return listed(names, most)
+    return " and ".join(part for part in (", ".join(names[:-1]), *names[-1:]) if part)
 
 
 def number(value: float | None, digits: int = 3) -> str:

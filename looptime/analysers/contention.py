@@ -21,8 +21,8 @@ from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.meetings import Meeting, Track, partners_of, waits
 from looptime.stats.retaking import Retakes, lock_kind, retakes
 
-__all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "ResultWait", "contention",
-           "shared_buses"]  # fmt: skip
+__all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "Met", "ResultWait",
+           "contention", "judged_by_labels", "meet", "shared_buses"]  # fmt: skip
 
 Pair = tuple[int, int]
 
@@ -124,34 +124,55 @@ class Contentions:
         return made
 
 
+@dataclass(frozen=True)
+class _Named:
+    """A track, the code of its name, and the loop of each of its calls."""
+
+    track: Track
+    code: int
+    loop: Int
+
+
+@dataclass(frozen=True)
+class Met:
+    """Calls of several threads, each name's for itself, and how those of two threads meet."""
+
+    tracks: tuple[_Named, ...]
+    meetings: tuple[Meeting, ...]
+    left_out: int  #: As in `Contentions`
+
+
 def contention(basis: Basis) -> Contentions:
     """Find which calls of the loop's thread wait for which calls of other threads.
-
-    Parameters
-    ----------
-    basis : Basis
-        From `looptime.analysers.basis.prepare`.
 
     Returns
     -------
     Contentions
         Empty in a log of one thread.
     """
+    return judged_by_labels(basis.run, meet(basis))
+
+
+def meet(basis: Basis) -> Met:
+    """How calls of the loop's thread and those of other threads meet, whatever their labels say."""
     run = basis.run
     if len(run.thread_names) < 2 or not len(run) or run.on_loop_thread.all():
-        return Contentions()
+        return Met((), (), 0)
     tracks, left_out = _tracks(run, set(basis.waits.names))
-    meetings = [
-        m
-        for m in exclusions([t.track for t in tracks], run.clock.tick_ns)
-        if tracks[m.first].track.thread == run.loop_thread
-    ]
+    found = exclusions([t.track for t in tracks], run.clock.tick_ns)
+    mine = (m for m in found if tracks[m.first].track.thread == run.loop_thread)
+    return Met(tuple(tracks), tuple(mine), left_out)
+
+
+def judged_by_labels(run: Run, met: Met) -> Contentions:
+    """Who waits for whom, by the times and by the labels that the calls of `run` have."""
+    tracks, meetings = met.tracks, met.meetings
     judged = {m.pair: _by_labels(run, tracks, m) for m in meetings}
     return Contentions(
         tuple(_entries(run, tracks, judged)),
         tuple(d for m in meetings if (d := _disagreement(run, tracks, m)) is not None),
         _results(run, tracks, [m for m in meetings if judged[m.pair] == ("result", "timing")]),
-        left_out,
+        met.left_out,
         {_named(run, tracks, pair): verdict for pair, (verdict, _) in judged.items()},
     )
 
@@ -161,13 +182,6 @@ def shared_buses(run: Run, found: Contentions) -> dict[str, str | None]:
 
     A call shares the bus of those that it waits for; where one of them is labelled, that is the
     bus, else it is called after the other thread's call.
-
-    Parameters
-    ----------
-    run : Run
-        The recording.
-    found : Contentions
-        What was found in it.
     """
     bus_of = {call.name: call.bus for call in run.names}
     groups: list[tuple[set[str], set[str]]] = []
@@ -182,15 +196,6 @@ def shared_buses(run: Run, found: Contentions) -> dict[str, str | None]:
         bus = stated[0] if stated else f"shared with {min(others)}"
         bus_of.update({name: bus for name in names if bus_of[name] is None})
     return bus_of
-
-
-@dataclass(frozen=True)
-class _Named:
-    """A track, the code of its name, and the loop of each of its calls."""
-
-    track: Track
-    code: int
-    loop: Int
 
 
 def _tracks(run: Run, pacing: set[int]) -> tuple[list[_Named], int]:

@@ -74,13 +74,6 @@ class Steering:
 def wheel_instants(run: Run, wheels: tuple[Wheel, ...]) -> tuple[Float, Float]:
     """When the angle in use was read, and when each wheel was written, in every loop.
 
-    Parameters
-    ----------
-    run : Run
-        Recorded or predicted.
-    wheels : tuple of Wheel
-        As stated.
-
     Returns
     -------
     read_s, write_s : float array, shape (n, wheels) [s]

@@ -47,15 +47,7 @@ def with_predictions(
 
 
 def remedy_of(finding: Finding, found: Suggestions) -> Proposal | None:
-    """The remedy that answers a finding: the safest that touches its calls, if there is one.
-
-    Parameters
-    ----------
-    finding : Finding
-        From `looptime.findings.find`.
-    found : Suggestions
-        Of the same run.
-    """
+    """The remedy that answers a finding: the safest that touches its calls, if there is one."""
     if not finding.moves or not finding.evidence.calls:
         return None
     calls = list(finding.evidence.calls)

@@ -27,6 +27,7 @@ from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import median
 from looptime.stats.beta import binomial_at_least
 from looptime.stats.quantiles import percentiles
+from looptime.words import listed
 
 __all__ = ["slow_findings"]
 
@@ -198,11 +199,9 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
     elif r.call:
         text = f"{r.call} stalls the loop for {ms(r.height_ms)} {often}."
     elif r.together:
-        named = ", ".join(r.together[:3])
-        more = f" and {len(r.together) - 3} more" if len(r.together) > 3 else ""
         text = (
             f"The loop takes {ms(r.height_ms)} more {often}, in the same calls each time: "
-            f"{named}{more}."
+            f"{listed(r.together)}."
         )
     elif not at.costs.calls:
         text = f"The loop stalls for {ms(r.height_ms)} {often}; the log has no calls to say where."
@@ -251,8 +250,7 @@ def _pause_words(p: Pauses) -> str:
             "calls, such as collection of memory or another process."
         )
     names = ["time in no call" if name == UNATTRIBUTED else name for name in p.calls]
-    more = f" and {len(names) - 3} more" if len(names) > 3 else ""
-    where = f"{p.count} stalls {stalls} are spread over {', '.join(names[:3])}{more}"
+    where = f"{p.count} stalls {stalls} are spread over {listed(names)}"
     if p.source == "own":
         return f"{where}: each has rare long turns of its own."
     if p.source == "several":

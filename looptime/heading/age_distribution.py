@@ -74,11 +74,6 @@ def age_parts(sampling: Sampling) -> AgeParts:
     ``mean a = E[L T]/E[T] + E[T]/2 + Var[T]/(2 E[T])``: the age is integrated over every hold and
     divided by the total time; the second moment ``E[T^2]/(2 E[T])`` is the sum of the last two.
 
-    Parameters
-    ----------
-    sampling : Sampling
-        Instants of reading and use.
-
     References
     ----------
     Mean residual time of a renewal process (inspection paradox).

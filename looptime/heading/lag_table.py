@@ -44,11 +44,6 @@ class AgeTable:
         Node j weighs ``integral hat_j(z) dt``, with the hat functions of linear interpolation, so
         that the mean of a table is that of its linear interpolant; cell m weighs the time in it.
 
-        Parameters
-        ----------
-        sampling : Sampling
-            Instants of reading and use.
-
         Returns
         -------
         nodes : float array, shape (BLOCKS, i (m + 1)) [s]

@@ -111,13 +111,6 @@ def _missed(
 def stops_helping_hz(curve: tuple[CurvePoint, ...], judged: str = "mean") -> float | None:
     """Rate of the log's shape beyond which going on to the fastest gains less than a tenth [Hz].
 
-    Parameters
-    ----------
-    curve : tuple of CurvePoint
-        Figures against loop rate.
-    judged : str
-        The figure looked at.
-
     Returns
     -------
     float or None

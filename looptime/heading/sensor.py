@@ -45,11 +45,6 @@ class Sensor:
 
         The newest update at or before ``reading - delay`` is what a reading returns; where in
         time the updates lie is drawn once from the seed.
-
-        Parameters
-        ----------
-        sampling : Sampling
-            Instants of reading and use.
         """
         if not self.delay_ms and not self.update_ms:
             return sampling

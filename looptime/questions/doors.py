@@ -11,6 +11,7 @@ from typing import TextIO
 
 from looptime.errors import UsageError
 from looptime.files import LOG_SUFFIXES, is_log
+from looptime.words import listed
 
 __all__ = ["STANDARD_INPUT", "at_hand", "find_logs", "logs_in", "one_log", "zip_of"]
 
@@ -74,10 +75,9 @@ def one_log(word: str) -> str:
     """
     found = logs_in([word])
     if len(found) > 1:
-        more = "" if len(found) <= _SHOWN else f" and {len(found) - _SHOWN} more"
         raise UsageError(
             f"{word}: holds {len(found)} logs, and one is asked for: name one of "
-            f"{', '.join(found[:_SHOWN])}{more}"
+            f"{listed(found, _SHOWN)}"
         )
     return found[0]
 

@@ -39,12 +39,9 @@ class Limit:
     sd: float
     runs: int  #: Baseline runs
     se: float  #: ``sqrt(sd^2 (1 + 1/m) + extra)``, the error of the prediction
-    #: Limits: `high` alone serves the one-sided question "slower"; both, at half the level each,
-    #: the two-sided one. A one-sided limit has `low` at minus infinity.
-    low: float
     high: float
     p: float  #: One-sided p-value for "larger than the baseline"
-    beyond: bool  #: Whether the value is above `high` (or, two-sided, below `low`)
+    beyond: bool  #: Whether the value is above `high`
     resolvable: float  #: Change that this gate shows with 80 % probability, on the same scale
 
 
@@ -115,7 +112,6 @@ def prediction_limit(
     value: float,
     baseline: ArrayLike,
     alpha: float = 0.05,
-    two_sided: bool = False,
     extra: float = 0.0,
 ) -> Limit:
     """The limit that one more run of an unchanged set-up exceeds with chance `alpha`.
@@ -129,9 +125,7 @@ def prediction_limit(
     baseline : array_like, shape (m,)
         One value per run, screened; m >= 5, better 8 to 12.
     alpha : float
-        Level, one-sided for "slower"; with `two_sided`, half of it on each side.
-    two_sided : bool
-        Whether to ask for "different" rather than "slower".
+        Level, one-sided.
     extra : float
         From `extra_variance`, where the windows could not be made equal.
 
@@ -156,9 +150,8 @@ def prediction_limit(
     if sd <= 1e-13 * abs(mean):  # equal but for the rounding of their mean
         mean, sd = float(np.median(y)), 0.0
     se = math.sqrt(sd**2 * (1 + 1 / m) + extra)
-    t = t_quantile(1 - (alpha / 2 if two_sided else alpha), m - 1)
+    t = t_quantile(1 - alpha, m - 1)
     high = mean + t * se
-    low = mean - t * se if two_sided else -math.inf
     surely = 0.0 if value > mean else 1.0
     p = t_one_sided((value - mean) / se, m - 1) if se > 0 else surely
     return Limit(
@@ -167,9 +160,8 @@ def prediction_limit(
         sd=sd,
         runs=m,
         se=se,
-        low=low,
         high=high,
         p=p,
-        beyond=value > high or value < low,
+        beyond=value > high,
         resolvable=(t + t_quantile(0.80, m - 1)) * se,
     )

@@ -19,6 +19,7 @@ from looptime.views.figures.checks_figures import (
     two_histograms,
 )
 from looptime.views.text.terminal import count, safe
+from looptime.words import listed
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import Part
 from looptime_dashboards.log_keys import content_of
@@ -185,5 +186,4 @@ def _verdict(at: Comparison) -> Part:
 
 
 def _named(facts: tuple[Facts, ...]) -> str:
-    names = [f"{safe(f.name, 40)} ({count(f.loops, 'loop')})" for f in facts[:5]]
-    return ", ".join(names) + (f" and {len(facts) - 5} more" if len(facts) > 5 else "")
+    return listed([f"{safe(f.name, 40)} ({count(f.loops, 'loop')})" for f in facts], 5)

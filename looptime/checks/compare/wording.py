@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, Tolerance, in_words
 from looptime.checks.compare.comparison import Comparison
+from looptime.words import listed
 
 __all__ = ["amount", "sentences", "unjudged"]
 
@@ -179,7 +180,6 @@ def _by_call(made: Comparison) -> list[str]:
                     f"{ms:+.3g} ms a loop" if c.statistic == "mean" else f"p99 {percent} %"
                 )
         if told:
-            shown = ", ".join(f"{name} ({by})" for name, by in list(told.items())[:5])
-            more = f" and {len(told) - 5} more" if len(told) > 5 else ""
-            out.append(f"{verdict.capitalize()} calls: {shown}{more}.")
+            shown = listed([f"{name} ({by})" for name, by in told.items()], 5)
+            out.append(f"{verdict.capitalize()} calls: {shown}.")
     return out

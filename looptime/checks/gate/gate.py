@@ -27,6 +27,7 @@ from looptime.errors import UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
+from looptime.words import listed
 
 __all__ = ["GateResult", "choose_baseline", "gate"]
 
@@ -271,9 +272,8 @@ def _sentence(
 ) -> str:
     rest = "" if "regression" in checked else "; regression not checked"
     if verdict == "fail":
-        bad = dict.fromkeys(row.what for row in rows if row.verdict == "fail")
-        more = f" and {len(bad) - 4} more" if len(bad) > 4 else ""
-        return f"FAIL: {', '.join([*bad][:4])}{more} beyond the limit{rest}."
+        bad = list(dict.fromkeys(row.what for row in rows if row.verdict == "fail"))
+        return f"FAIL: {listed(bad, 4)} beyond the limit{rest}."
     counts = f"; counted as {unsure} by --unsure" if unsure else ""
     if not checked:
         todo = "state [limits] in looptime.toml, or mark runs with `looptime season baseline`"

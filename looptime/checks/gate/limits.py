@@ -2,6 +2,7 @@
 
 import difflib
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 from looptime.checks.recording.facts import Facts
@@ -102,12 +103,9 @@ def _whole_loop(runs: Sequence[RunValues], quantity: str, statistic: str, limit:
     row = _worst([(v.value, r.facts) for r, v in values], limit, what=what, statistic=statistic)
     worst = max(values, key=lambda at: at[1].value)[1]
     if worst.se and abs(worst.value - limit) < 2.1 * worst.se:
-        row = _noted(row, "so near the limit that another run of the same code may differ")
+        note = "so near the limit that another run of the same code may differ"
+        return replace(row, note=note)
     return row
-
-
-def _noted(row: Row, note: str) -> Row:
-    return Row(**{**row.__dict__, "note": note})
 
 
 def _overruns(runs: Sequence[RunValues], limit: float) -> Row:

@@ -24,6 +24,7 @@ from looptime.stats.prediction_limits import (
 )
 from looptime.stats.statistic import required_loops
 from looptime.stats.student import t_one_sided, t_quantile
+from looptime.words import listed
 
 __all__ = ["Regression", "regression_rows"]
 
@@ -275,7 +276,6 @@ def _odd_runs(tests: Sequence[_Test], baseline: Sequence[RunValues]) -> list[str
     action = "left out of the limits" if len(baseline) >= 8 else "kept: fewer than 8 runs"
     out = []
     for k, figures in sorted(found.items()):
-        shown = ", ".join(figures[:3]) + (f" and {len(figures) - 3} more" if figures[3:] else "")
-        out.append(f"{baseline[k].facts.name} is unlike the other baseline runs in {shown}"
-                   f" ({action})")  # fmt: skip
+        name = baseline[k].facts.name
+        out.append(f"{name} is unlike the other baseline runs in {listed(figures)} ({action})")
     return out

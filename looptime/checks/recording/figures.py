@@ -192,15 +192,7 @@ def _call_values(part: Part, tick_ns: float) -> CallValues:
 
 
 def measure(series: Series, histograms: bool = True) -> RunValues:
-    """All figures of a series.
-
-    Parameters
-    ----------
-    series : Series
-        The loops to judge.
-    histograms : bool
-        Whether to make the histograms as well.
-    """
+    """All figures of a series."""
     tick = float(series.facts.tick_ns)
     values = _values("period", series.period_ns, _SHARES, tick)
     quantities = {"period": series.period_ns}

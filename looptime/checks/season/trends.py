@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -270,10 +271,7 @@ def _slope(place: Float, y: Float) -> tuple[Figure, float]:
 
 def _adjusted(found: Sequence[Trend]) -> tuple[Trend, ...]:
     adjusted = iter(holm([t.p for t in found if t.p is not None]))
-    return tuple(
-        t if t.p is None else Trend(**{**t.__dict__, "p_holm": float(next(adjusted))})
-        for t in found
-    )
+    return tuple(t if t.p is None else replace(t, p_holm=float(next(adjusted))) for t in found)
 
 
 def _gaps(y: Float) -> Float:

@@ -207,13 +207,6 @@ def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit |
 def understand(found: list[Head], dialect: Dialect) -> Understood:
     r"""Take the columns of a log of one row a loop for what they are.
 
-    Parameters
-    ----------
-    found : list of Head
-        Its columns.
-    dialect : Dialect
-        How it is written, with its first rows.
-
     Examples
     --------
     >>> from looptime.parsers.columns.headers import heads

@@ -113,9 +113,7 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
     said = "header" if unit else ""
     known = one.values[np.isfinite(one.values)]
     named = Role("signal", None, "", f"its header names a {one.meaning}")
-    if one.meaning in ("counter", "group", "clock", "heading", "turn rate") or (
-        one.meaning == "signal" and unit
-    ):
+    if one.meaning in _NO_TIMES or (one.meaning == "signal" and unit):
         return named
     if not len(known):
         return Role("signal", None, "", "it holds no numbers")

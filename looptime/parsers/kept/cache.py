@@ -90,13 +90,6 @@ def edition() -> str | None:
 def key(path: str | os.PathLike[str], options: Options) -> Key | None:
     """What tells this log, read in this way, from every other.
 
-    Parameters
-    ----------
-    path : path-like
-        The log.
-    options : Options
-        How it is read.
-
     Returns
     -------
     Key or None

@@ -16,6 +16,7 @@ from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.table import Key, Member, Table
 from looptime.records import dataclass
 from looptime.stats.arrays import distinct, median
+from looptime.words import listed
 
 __all__ = [
     "Series",
@@ -100,8 +101,8 @@ def doubtful(
                 line=line,
             )
         cuts.append(
-            f"line {line}: from here on the lengths of {_listed(own)} are {how}: written in "
-            "another unit? Cut the log there"
+            f"line {line}: from here on the lengths of {listed([name[:40] for name in own])} are "
+            f"{how}: written in another unit? Cut the log there"
         )
     return (*cuts, *notes[:_MOST_TOLD])
 
@@ -318,8 +319,3 @@ def _series(
             mine = mine[np.isfinite(value[mine])]
             if len(mine) >= _FEWEST:
                 yield Series(words[one], rows[mine], value[mine])
-
-
-def _listed(names: list[str]) -> str:
-    shown = ", ".join(name[:40] for name in names[:3])
-    return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"

@@ -22,7 +22,7 @@ from looptime.parsers.text.dialect import numbers
 from looptime.parsers.text.table import Key
 from looptime.schema import LIMITS, ONE_IN, SUMMED
 from looptime.units import NS_PER_S, UNITS, split_unit
-from looptime.words import named
+from looptime.words import listed, named
 
 __all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_limits", "row_notes", "unit"]
 
@@ -336,12 +336,8 @@ def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     notes, given = [], log.given
     doubted = [head.text for head, role in given.roles if role.sure != "sure" and role.unit_ns]
     if doubted:
-        more = f" and {len(doubted) - 3} more" if len(doubted) > 3 else ""
         be = "is" if len(doubted) == 1 else "are"
-        notes.append(
-            f"not certain what {', '.join(doubted[:3])}{more} {be}: looptime columns "
-            f"{log.source.path}"
-        )
+        notes.append(f"not certain what {listed(doubted)} {be}: looptime columns {log.source.path}")
     clock = given.one.get("time")
     if clock is not None and meaning(clock.text) != "clock" and clock.word not in CLOCKS:
         notes.append(f"{clock.text!r} is taken for the clock: it alone rises from row to row")

@@ -198,14 +198,10 @@ def split_edge(text: str) -> tuple[str, int | None]:
     if text[:1] in "+-" and len(text) > 1:
         return text[1:].strip(), BEGIN if text[0] == "+" else END
     for joint in _JOINTS:
-        before, found, after = text.rpartition(joint)
-        side = WORDS.get(after.strip().lower()) if found and len(after.strip()) > 2 else None
-        if side is not None and before.strip():
-            return before.strip(), side
-        before, found, after = text.partition(joint)
-        side = WORDS.get(before.strip().lower()) if found and len(before.strip()) > 2 else None
-        if side is not None and after.strip():
-            return after.strip(), side
+        for name, found, word in (text.rpartition(joint), text.partition(joint)[::-1]):
+            side = WORDS.get(word.strip().lower()) if found and len(word.strip()) > 2 else None
+            if side is not None and name.strip():
+                return name.strip(), side
     return text, None
 
 

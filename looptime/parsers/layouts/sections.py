@@ -29,6 +29,7 @@ from looptime.parsers.layouts.merged import odd_turns, out_of_turn
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.table import damaged_lines
 from looptime.schema import REASONS, SUMMED
+from looptime.words import listed
 
 __all__ = ["LAYOUT"]
 
@@ -220,12 +221,11 @@ def _other_threads(content: Content) -> list[str]:
     if not count:
         return []
     words, thread = content.table.words["thread"], content.table.columns["thread"]
-    codes = np.unique(thread[np.concatenate(rows)])
-    named = ", ".join(words[code][:30] or "(none)" for code in codes[:3].tolist())
-    more = f" and {len(codes) - 3} more" if len(codes) > 3 else ""
+    codes = np.unique(thread[np.concatenate(rows)]).tolist()
+    named = listed([words[code][:30] or "(none)" for code in codes])
     return [
-        f"{count:,} rows of other threads ({named}{more}) are set aside: without a clock nothing "
-        "tells in which loop they ran; --by thread reads each thread by itself"
+        f"{count:,} rows of other threads ({named}) are set aside: without a clock nothing tells "
+        "in which loop they ran; --by thread reads each thread by itself"
     ]
 
 

@@ -83,15 +83,6 @@ def between(number: Int, time: Int, length: Int | None, path: str) -> int:
 def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
     """Refuse rows that sum up many loops each: how many, and the mean of each.
 
-    Parameters
-    ----------
-    known : Understood
-        The columns of a log of one row a loop.
-    dialect : Dialect
-        With its first rows.
-    path : str
-        The log, for messages.
-
     Raises
     ------
     LogError
@@ -133,11 +124,6 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
 
 def refuse_late_only(known: Understood, dialect: Dialect, path: str = "") -> None:
     """Refuse rows that were written only where a loop took longer than its limit.
-
-    Parameters
-    ----------
-    known, dialect, path
-        As `refuse_sums` takes them.
 
     Raises
     ------

@@ -355,13 +355,6 @@ def calls_of(lines: list[str], events: list[Event]) -> Grid:
     before; a loop that only begins lasts until the last event before the next. Where nothing
     says begin, the time between two events is named by both.
 
-    Parameters
-    ----------
-    lines : list of str
-        The log.
-    events : list of Event
-        In the order of the log.
-
     Examples
     --------
     >>> log = ["0 loop start", "9 imu done", "12 loop start", "15 imu done"]

@@ -288,7 +288,7 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
         return plain
     if ":" in cells[0]:
         return plain
-    return replace(plain, header=_in_unit(cells, unit, of_all))
+    return replace(plain, header=_in_unit(cells, unit, range(len(cells) if of_all else 1)))
 
 
 def _in_stated_unit(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
@@ -299,10 +299,7 @@ def _in_stated_unit(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     if unit is None or any(split_unit(one)[1] for one in header):
         return plain
     fit = [at for at in range(len(header)) if _may_be_times(numbers(plain, at))]
-    chosen = fit if of_all else fit[:1]
-    return replace(plain, header=tuple(
-        f"{one} [{unit}]" if at in chosen else one for at, one in enumerate(header)
-    ))  # fmt: skip
+    return replace(plain, header=_in_unit(header, unit, fit if of_all else fit[:1]))
 
 
 def stated_unit(remarks: Sequence[str]) -> tuple[str | None, bool]:
@@ -331,12 +328,12 @@ def _may_be_times(values: Float) -> bool:
     return bool(np.isfinite(values).any()) and not (len(step) > 2 and (step == 1).mean() > 0.9)
 
 
-def _in_unit(cells: tuple[str, ...], unit: str | None, of_all: bool) -> tuple[str, ...]:
-    """Names with the unit that is stated of the first, or of all of them."""
-    if unit is None:
-        return cells
-    named = [one if split_unit(one)[1] else f"{one} [{unit}]" for one in cells]
-    return tuple(named) if of_all else (named[0], *cells[1:])
+def _in_unit(cells: tuple[str, ...], unit: str | None, places: Sequence[int]) -> tuple[str, ...]:
+    """Names with the unit that is stated of some of them, where they say none themselves."""
+    return tuple(
+        f"{one} [{unit}]" if unit and at in places and not split_unit(one)[1] else one
+        for at, one in enumerate(cells)
+    )
 
 
 def _numbers_loops(plain: Dialect) -> bool:

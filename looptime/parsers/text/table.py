@@ -114,15 +114,6 @@ class Table:
 def read_table(source: Source, dialect: Dialect, wants: list[Want]) -> Table:
     """Read the wanted columns of every row.
 
-    Parameters
-    ----------
-    source : Source
-        The log.
-    dialect : Dialect
-        How it is written.
-    wants : list of Want
-        Columns to read.
-
     Raises
     ------
     LogError

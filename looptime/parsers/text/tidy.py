@@ -50,13 +50,6 @@ def is_prose(text: str, dialect: Dialect, number_columns: list[int]) -> bool:
 def tidy(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
     r"""Make a block of lines fit to parse, without moving any line.
 
-    Parameters
-    ----------
-    data : bytes
-        Whole lines.
-    dialect : Dialect
-        How they are written.
-
     Returns
     -------
     data : bytes
@@ -171,13 +164,6 @@ def _odd_lines(data: Bytes) -> list[int]:
 
 def without_loose_quotes(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
     r"""Blank out lines whose quotes stand elsewhere than around a whole cell.
-
-    Parameters
-    ----------
-    data : bytes
-        Whole lines.
-    dialect : Dialect
-        How they are written.
 
     Returns
     -------

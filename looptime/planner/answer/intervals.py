@@ -58,23 +58,19 @@ Span = Callable[[Mapping[Any, float]], tuple[float, float, float]]
 Played = Mapping[Any, Measures]
 
 
-def figure_of(
-    of: Callable[[Measures], Number | None], played: Played, span: Span, sd: float = 0.0
-) -> Figure:
+def figure_of(played: Mapping[Any, Number | None], span: Span, sd: float = 0.0) -> Figure:
     """A figure of what was played, with the interval that it deserves.
 
     Parameters
     ----------
-    of : callable
-        The figure in one of them; None where it has none.
-    played : dict of Setting to Measures
-        What was played.
+    played : dict of Setting to Number or None
+        The figure in each setting; None where it has none.
     span : callable
         `Settings.span`.
     sd : float
         Relative run-to-run standard deviation of the figure.
     """
-    found = {at: n for at, m in played.items() if (n := of(m)) is not None}
+    found = {at: n for at, n in played.items() if n is not None}
     values = {at: float(n.value) for at, n in found.items() if n.value is not None}
     try:
         value, low, high = span(values)
@@ -114,11 +110,11 @@ def side(played: Played, span: Span, run: Run, sd: float, budget_ms: float | Non
     """
     first = next(iter(played.values()))
     period = {
-        k: figure_of(lambda m, k=k: m.period_ms[k], played, span, sd * _TAIL[k])  # type: ignore[misc]
+        k: figure_of({at: m.period_ms[k] for at, m in played.items()}, span, sd * _TAIL[k])
         for k in ("mean", "p50", "p90", "p99")
     }
     work = {
-        k: figure_of(lambda m, k=k: m.work_ms.get(k), played, span, sd * _TAIL[k])  # type: ignore[misc]
+        k: figure_of({at: m.work_ms.get(k) for at, m in played.items()}, span, sd * _TAIL[k])
         for k in (first.work_ms or {})
     }
     mean = period["mean"]
@@ -127,8 +123,10 @@ def side(played: Played, span: Span, run: Run, sd: float, budget_ms: float | Non
     if budget_ms is not None:
         overruns = {
             "budget_ms": budget_ms,
-            "share": _share(figure_of(lambda m: m.overrun_share, played, span)),
-            "time_share": _share(figure_of(lambda m: m.overrun_time_share, played, span)),
+            "share": _share(figure_of({at: m.overrun_share for at, m in played.items()}, span)),
+            "time_share": _share(
+                figure_of({at: m.overrun_time_share for at, m in played.items()}, span)
+            ),
         }
     return Side(
         period, work, rate, overruns, _calls(played, span, run, sd), _ages(played, span, sd),
@@ -145,48 +143,38 @@ def _calls(played: Played, span: Span, run: Run, sd: float) -> tuple[dict[str, A
             "name": name, "thread": thread, "kind": known[name].kind, "bus": known[name].bus,
         }  # fmt: skip
         for k in ("calls_per_loop", "self_ms_per_loop", "mean_ms"):
-            row[k] = figure_of(
-                lambda m, key=key, k=k: m.calls[key][k] if key in m.calls else None,  # type: ignore[misc]
-                played, span, sd,
-            )  # fmt: skip
+            found = {at: m.calls[key][k] for at, m in played.items() if key in m.calls}
+            row[k] = figure_of(found, span, sd)
         made.append(row)
     return tuple(sorted(made, key=lambda row: -(row["self_ms_per_loop"].value or 0.0)))
 
 
 def _ages(played: Played, span: Span, sd: float) -> dict[str, dict[str, Figure]]:
-    def number(m: Measures, name: str, k: str) -> Number | None:
-        return Number(getattr(m.ages[name], k)) if name in m.ages else None
-
-    return {
-        name: {
-            k: figure_of(
-                lambda m, name=name, k=k: number(m, name, k),  # type: ignore[misc]
-                played, span, sd * _TAIL.get(k, 0.0),
-            )
+    made: dict[str, dict[str, Figure]] = {}
+    for name in next(iter(played.values())).ages:
+        ages = {at: m.ages[name] for at, m in played.items() if name in m.ages}
+        made[name] = {
+            k: figure_of({at: Number(getattr(age, k)) for at, age in ages.items()}, span,
+                         sd * _TAIL.get(k, 0.0))
             for k in ("mean", "p95", "max")
-        }
-        for name in next(iter(played.values())).ages
-    }  # fmt: skip
+        }  # fmt: skip
+    return made
 
 
 def _buses(played: Played, span: Span, sd: float) -> dict[str, dict[str, Figure]]:
-    return {
-        bus: {
-            k: _share(
-                figure_of(
-                    lambda m, bus=bus, k=k: m.bus[bus][k] if bus in m.bus else None,  # type: ignore[misc]
-                    played, span, sd,
-                ),
-                k,
-            )
+    made: dict[str, dict[str, Figure]] = {}
+    for bus in next(iter(played.values())).bus:
+        uses = {at: m.bus[bus] for at, m in played.items() if bus in m.bus}
+        used, waits = (
+            figure_of({at: use[k] for at, use in uses.items()}, span, sd)
             for k in ("utilisation", "wait_ms_per_loop")
-        }
-        for bus in next(iter(played.values())).bus
-    }  # fmt: skip
+        )
+        made[bus] = {"utilisation": _share(used), "wait_ms_per_loop": waits}
+    return made
 
 
-def _share(at: Figure, kind: str = "share") -> Figure:
+def _share(at: Figure) -> Figure:
     """A share is never above one."""
-    if at.value is None or at.high is None or kind == "wait_ms_per_loop":
+    if at.value is None or at.high is None:
         return at
     return planned(at.value, at.low, min(at.high, 1.0))

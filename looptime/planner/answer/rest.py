@@ -37,17 +37,7 @@ class RestAdvice:
 def rest_that_pays(
     at: KnownRun, changes: tuple[Change, ...], played: Replay
 ) -> tuple[RestAdvice, ...]:
-    """Find the rest that pays for each thread of a plan that shares a bus with the loop.
-
-    Parameters
-    ----------
-    at : KnownRun
-        The run.
-    changes : tuple of Change
-        The plan.
-    played : Replay
-        Its prediction.
-    """
+    """Find the rest that pays for each thread of a plan that shares a bus with the loop."""
     threads = [i for i, change in enumerate(changes) if change.verb == "thread"]
     waits = {} if played.traffic is None else played.traffic.wait_ns
     if not threads or not any(waits.values()):

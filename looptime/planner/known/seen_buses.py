@@ -3,7 +3,13 @@
 from dataclasses import field, replace
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.contention import Contention, Contentions, contention, shared_buses
+from looptime.analysers.contention import (
+    Contention,
+    Contentions,
+    judged_by_labels,
+    meet,
+    shared_buses,
+)
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.retaking import Retakes
@@ -47,15 +53,16 @@ def seen_buses(run: Run) -> SeenBuses:
     bus, else it is called after the other thread's call. Labels of two buses do not hold where
     one call plainly waits for the other: what waits for each other shares a lock.
     """
-    if len(run.thread_names) < 2 or not len(run) or run.on_loop_thread.all():
+    met = meet(prepare(run))
+    if not met.tracks:
         return SeenBuses(run)
-    found = contention(prepare(run))
+    found = judged_by_labels(run, met)
     doubts = _doubts(run, found)
     if doubts:
         run = run.with_names(tuple(
             replace(call, bus=None) if call.name in doubts else call for call in run.names
         ))  # fmt: skip
-        found = contention(prepare(run))
+        found = judged_by_labels(run, met)
     named = {call.bus for call in run.names}
     bus_of = shared_buses(run, found)
     names = tuple(replace(call, bus=bus_of[call.name]) for call in run.names)

@@ -336,13 +336,6 @@ def arrange(
 def lay(line: Chain, at: Arranged) -> Laid:
     """Lay a chain out in time.
 
-    Parameters
-    ----------
-    line : Chain
-        The recorded loop thread.
-    at : Arranged
-        Its stretches in their new order.
-
     Returns
     -------
     Laid

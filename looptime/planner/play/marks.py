@@ -31,13 +31,6 @@ class Anchors:
 def anchors(run: Run, line: Chain) -> Anchors | None:
     """Tie each mark of the loop's thread to the calls around it.
 
-    Parameters
-    ----------
-    run : Run
-        The recording.
-    line : Chain
-        Its loop thread, as recorded.
-
     Returns
     -------
     Anchors or None

@@ -14,9 +14,7 @@ def keep_pace(draft: Draft) -> None:
         return
     pace, known = draft.known.pace
     run = draft.known.run
-    names = [c for c in draft.known.on_loop if draft.names[c].kind == "pacing"]
-    if names:
-        draft.kill(draft.rows(names))
+    _drop_waits(draft)
     gap = find_waits(run, run.self_pieces()).gap_ns
     end = draft.line.end
     if gap is not None:
@@ -27,15 +25,16 @@ def keep_pace(draft: Draft) -> None:
             "last call is taken for the wait, so the headroom is a guess"
         )
         draft.length[end] = 0.0
-    for code in names:
-        draft.clocks.pop(code, None)
-        draft.timed.pop(code, None)
-        draft.pulses.pop(code, None)
     draft.pace = pace
 
 
 def end_pace(draft: Draft) -> None:
     """Take out every pacing wait."""
+    _drop_waits(draft)
+    draft.pace = None
+
+
+def _drop_waits(draft: Draft) -> None:
     waits = [c for c in draft.known.on_loop if draft.names[c].kind == "pacing"]
     if waits:
         draft.kill(draft.rows(waits))
@@ -43,4 +42,3 @@ def end_pace(draft: Draft) -> None:
         draft.clocks.pop(code, None)
         draft.timed.pop(code, None)
         draft.pulses.pop(code, None)
-    draft.pace = None

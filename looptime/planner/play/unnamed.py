@@ -30,15 +30,7 @@ class Places:
 
 
 def places(draft: Draft, on_loop: Iterable[int]) -> Places:
-    """Where calls are, at the end of what is not known that `draft.setting` asks for.
-
-    Parameters
-    ----------
-    draft : Draft
-        After all changes.
-    on_loop : iterable of int
-        Names that the loop still calls.
-    """
+    """Where calls are, at the end of what is not known that `draft.setting` asks for."""
     made = Places([c.bus for c in draft.names], [list(r.bus) for r in draft.readers])
     codes = sorted(set(on_loop))
     for reader, buses in zip(draft.readers, made.of_reader, strict=True):

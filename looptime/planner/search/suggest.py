@@ -6,19 +6,16 @@ from dataclasses import field, replace
 
 import numpy as np
 
-from looptime.analysers.basis import prepare
-from looptime.analysers.beat_wait import with_wait_named
 from looptime.analysers.pacing import find_waits
-from looptime.analysers.warmup import warmup
-from looptime.errors import NotEnoughError, UsageError
+from looptime.errors import UsageError
 from looptime.heading.instants import heading_read_guess
 from looptime.planner.answer.corners import play_all
 from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE, planned
-from looptime.planner.answer.measures import FEWEST
+from looptime.planner.answer.predict import prepare_run
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all
 from looptime.planner.known.bus_model import BusParameters
-from looptime.planner.play.draft import KnownRun, sampled
+from looptime.planner.play.draft import KnownRun
 from looptime.planner.search.candidates import candidates
 from looptime.planner.search.look import Candidate, NotProposed, efforts
 from looptime.planner.search.proposals import Proposal, Suggestions, older
@@ -92,21 +89,14 @@ def suggest(
         if target is not None and not 0 < target < float("inf"):
             raise UsageError(f"{name} takes a number above 0, not {target!r}")
     classes = efforts(effort or {})
-    whole = len(run)
-    run = with_wait_named(run)
-    if not keep_warmup and whole >= FEWEST:
-        cut = warmup(prepare(run)).loops
-        run = run.select(np.arange(whole) >= cut) if cut else run
-    if len(run) < FEWEST:
-        raise NotEnoughError(
-            f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
-        )
-    short = sampled(run, _LOOPS, buses, recurs)
+    short = prepare_run(
+        run, buses=buses, recurs=recurs, keep_warmup=keep_warmup, sample_loops=_LOOPS
+    ).known
     sd = ASSUMED_SD if run_sd is None else run_sd
     search = _Search(short, target_hz, target_p99_ms, progress or (lambda share: None), sd)
     search.slack = 1.0 if short.pace is None else _SLACK
     found, left = candidates(short, classes, heading_call)
-    return search.result(found, left, whole, run.source)
+    return search.result(found, left, len(run), run.source)
 
 
 @dataclass

@@ -19,6 +19,7 @@ from looptime.views.figures.picture import (
     text_in_plot,
 )
 from looptime.views.text.terminal import count, number, safe
+from looptime.words import listed
 
 __all__ = ["beside_table", "change_map", "periods_beside"]
 
@@ -97,11 +98,8 @@ def _cautions(at: Beside) -> tuple[str, ...]:
     if not at.can_be_odd:
         made.append("Whether a run is odd can't be told of fewer than six.")
     if at.left_out:
-        names = ", ".join(safe(name, 40) for name in at.left_out[:4])
-        made.append(
-            f"Left out, since their phases are others: {names}"
-            + (f" and {len(at.left_out) - 4} more." if len(at.left_out) > 4 else ".")
-        )
+        names = listed([safe(name, 40) for name in at.left_out], 4)
+        made.append(f"Left out, since their phases are others: {names}.")
     return tuple(made)
 
 

@@ -13,6 +13,7 @@ from looptime.views.files.report_log import Against, ReportLog
 from looptime.views.files.report_page import header_style, script, style
 from looptime.views.files.report_parts import log_parts
 from looptime.views.files.report_sheet import Sheet
+from looptime.words import listed
 
 __all__ = ["ReportLog", "render_report", "write_report"]
 
@@ -97,6 +98,5 @@ def render_report(
 def _title(logs: Sequence[ReportLog]) -> str:
     robots = {run.meta.get("robot", "") for one in logs for run in one.log.runs} - {""}
     names = [Path(one.log.path).name for one in logs]
-    which = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
     lead = f"Loop timing of {sorted(robots)[0]}" if len(robots) == 1 else "Loop timing"
-    return f"{lead}: {which}" if names else lead
+    return f"{lead}: {listed(names)}" if names else lead

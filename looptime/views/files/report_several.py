@@ -19,17 +19,7 @@ _FIRST, _FULL = 4, 2
 
 
 def several(logs: Sequence[ReportLog], at: Against, sheet: Sheet) -> Markup:
-    """What several logs say together.
-
-    Parameters
-    ----------
-    logs : sequence of ReportLog
-        As they were given.
-    at : Against
-        How they compare.
-    sheet : Sheet
-        Takes the figures.
-    """
+    """What several logs say together."""
     said = dict(at.compared)
     folders = len({Path(one.log.path).parent for one in logs})
     rows = []

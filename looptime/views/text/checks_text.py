@@ -21,6 +21,7 @@ from looptime.views.text.change_text import (
 )
 from looptime.views.text.terminal import caution, count, heading_line, number, safe, table
 from looptime.views.text.told import Told
+from looptime.words import listed
 
 if TYPE_CHECKING:
     from looptime.checks.compare.change import Change
@@ -249,8 +250,7 @@ def _kept_back(found: GateResult, rows: Sequence[Row]) -> Iterator[RenderableTyp
     for verdict in ("can't tell", "not judged", "not comparable"):
         names = [safe(r.what, 40) for r in kept if r.verdict == verdict]
         if names:
-            more = f" and {len(names) - _NAMES} more" if len(names) > _NAMES else ""
-            yield line(f"{verdict}: {', '.join(names[:_NAMES])}{more}")
+            yield line(f"{verdict}: {listed(names, _NAMES)}")
 
 
 def _worth_showing(row: Row) -> bool:

@@ -7,6 +7,7 @@ from looptime.parsers.columns_taken import ColumnsTaken
 from looptime.views.text.terminal import heading_line, safe, table
 from looptime.views.text.text_parts import hanging, indented, labelled
 from looptime.views.text.told import Told
+from looptime.words import listed
 
 __all__ = ["render_columns"]
 
@@ -61,7 +62,6 @@ def _answer(found: ColumnsTaken) -> str:
     unsure = found.unsure
     doubt = ""
     if unsure:
-        names = ", ".join(safe(one.name or f"column {one.index + 1}", 30) for one in unsure[:4])
-        more = f" and {len(unsure) - 4} more" if len(unsure) > 4 else ""
-        doubt = f" Not certain: {names}{more}."
+        names = [safe(one.name or f"column {one.index + 1}", 30) for one in unsure]
+        doubt = f" Not certain: {listed(names, 4)}."
     return "; ".join(said) + "." + doubt

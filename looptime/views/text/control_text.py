@@ -31,17 +31,7 @@ _BAD = ("grows", "rings", "settles")
 
 
 def render_control(at: ControlResult, source: str, full: bool = False) -> Told:
-    """What `looptime.control` found.
-
-    Parameters
-    ----------
-    at : ControlResult
-        Controllers and wheels.
-    source : str
-        The log.
-    full : bool
-        Whether tables may have all their rows.
-    """
+    """What `looptime.control` found."""
     used = f"{at.loops:,} loops in {number(at.duration_s)} s, {number(at.rate_hz)} a second"
     if at.warmup_loops:
         used += f"; the first {at.warmup_loops:,} are left out as warm-up"

@@ -218,15 +218,7 @@ def _loop_table(rows: Sequence[CallInLoop]) -> RenderableType:
 
 
 def render_delay(at: Delay, summary: Summary) -> list[RenderableType]:
-    """When a delay that is checked once a loop fires, and what the pace does to gains.
-
-    Parameters
-    ----------
-    at : Delay
-        From `looptime.analysers.delay`.
-    summary : Summary
-        Of the same run.
-    """
+    """When a delay that is checked once a loop fires, and what the pace does to gains."""
     heads = ["ms", "mean", "p50", "p90", "p99", "max"]
     figures = (at.mean_ms, at.p50_ms, at.p90_ms, at.p99_ms, at.max_ms)
     loops = f"{at.loops_min} to {at.loops_max} loops, typically {number(at.loops_p50)}"
