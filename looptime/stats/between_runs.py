@@ -41,9 +41,6 @@ class RunDifference:
     low: float
     high: float
     sd: float  #: Pooled run-to-run standard deviation
-    #: Runs on each side.
-    runs_a: int
-    runs_b: int
     history: int = 0  #: Runs of history in the variance; 0 without
     #: Fitted change per run, where the order of the runs was fitted too.
     order_slope: float | None = None
@@ -127,9 +124,7 @@ def _pooled(a: Float, b: Float, history: Float | None) -> tuple[float, int]:
     return total / df, df
 
 
-def _result(
-    d: float, se: float, df: int, sd: float, runs: tuple[int, int], **more: Any
-) -> RunDifference:
+def _result(d: float, se: float, df: int, sd: float, **more: Any) -> RunDifference:
     half = t_quantile(0.975, df) * se
     return RunDifference(
         difference=d,
@@ -139,8 +134,6 @@ def _result(
         low=d - half,
         high=d + half,
         sd=sd,
-        runs_a=runs[0],
-        runs_b=runs[1],
         resolvable=(t_quantile(0.975, df) + t_quantile(0.8, df)) * se,
         **more,
     )
@@ -187,7 +180,7 @@ def compare_runs(a: ArrayLike, b: ArrayLike, history: ArrayLike | None = None) -
     se = math.sqrt(s2 * (1 / len(ya) + 1 / len(yb)))
     d = float(yb.mean() - ya.mean())
     past = 0 if old is None else len(old)
-    return _result(d, se, df, math.sqrt(s2), (len(ya), len(yb)), history=past)
+    return _result(d, se, df, math.sqrt(s2), history=past)
 
 
 def order_of_runs(time_a: ArrayLike, time_b: ArrayLike) -> RunOrder:
@@ -269,9 +262,7 @@ def compare_runs_in_order(
     s2 = float(left @ left) / df
     s2 = 0.0 if s2 <= 1e-26 * float(y @ y) else s2
     se = math.sqrt(s2 * float(covariance[1, 1]))
-    return _result(
-        float(fit[1]), se, df, math.sqrt(s2), (len(ya), len(yb)), order_slope=float(fit[2])
-    )
+    return _result(float(fit[1]), se, df, math.sqrt(s2), order_slope=float(fit[2]))
 
 
 def resolvable_between_runs(sd: float, runs_a: int, runs_b: int) -> float:

@@ -55,7 +55,6 @@ class Rhythm:
     height: float | None
     #: Loops at which the stalls that keep the rhythm begin; all stalls if not found; shape (e,).
     events: Int
-    regularity: float  #: Length of the mean vector at the period by the better clock, 0 .. 1
 
 
 @dataclass(frozen=True)
@@ -158,17 +157,15 @@ def _best_line(at: _Events) -> _Line:
     return _Line(float(h[best]), p, low + best, low, grid, z, h)
 
 
-def _period(at: _Events, line: _Line) -> tuple[float, float]:
-    """Period that a line speaks of, on its clock, and how regular the events are at it."""
+def _period(at: _Events, line: _Line) -> float:
+    """Period that a line speaks of, on its clock."""
     base = _fundamental(line.z, line.h, line.low, line.best)
     f = _refine(at.positions, base * line.grid, line.grid, 0.5 / at.loop)
     n = len(at.positions)
     power = abs(np.exp(2j * np.pi * f * at.positions).sum()) ** 2 / n
-    regularity = math.sqrt(power / n)
-    period = 1 / f
-    if regularity < 0.5:
-        period = _coincidence_period(at.positions, at.length, at.loop) or period
-    return period, min(1.0, regularity)
+    if math.sqrt(power / n) >= 0.5:  # the events are regular at it
+        return 1 / f
+    return _coincidence_period(at.positions, at.length, at.loop) or 1 / f
 
 
 def _busiest(loops: Int, n: int) -> slice:
@@ -182,7 +179,7 @@ def _busiest(loops: Int, n: int) -> slice:
 
 def _none(events: Events, p: float = 1.0) -> Rhythm:
     height = median(events.heights) if len(events.heights) else None
-    return Rhythm(False, "", None, None, p, height, events.loops, 0.0)
+    return Rhythm(False, "", None, None, p, height, events.loops)
 
 
 def _in_step(positions: Float, period: float) -> np.ndarray:
@@ -310,7 +307,7 @@ def _told(
         clock = "loops"
     beat = loop_line.strength > time_line.strength
     at = by_loops if beat else by_time
-    period, regularity = _period(at, loop_line if beat else time_line)
+    period = _period(at, loop_line if beat else time_line)
     # the other clock's period follows from how many loops fill a second
     loop_s = by_time.length / by_loops.length
     keep = _in_step(at.positions, period)
@@ -322,7 +319,6 @@ def _told(
         p=p,
         height=median(heights[keep] if keep.any() else heights),
         events=loops[keep],
-        regularity=regularity,
     )
 
 

@@ -79,7 +79,6 @@ class Scatter:
     change: float  #: Relative change, log(b / a)
     limit: float  #: Largest change (either way) that ordinary scatter explains at 95 %
     beyond: bool  #: Whether the change is beyond it
-    assumed_sd: float  #: The relative run-to-run standard deviation that was assumed
     p: float  #: Two-sided p-value
 
 
@@ -341,4 +340,4 @@ def usual_scatter(a: Estimate, b: Estimate, assumed_sd: float = 0.01) -> Scatter
     change = math.log(b.value / a.value)
     limit = t_quantile(0.975, 4) * math.sqrt(2) * s
     p = t_two_sided(change, math.sqrt(2) * s, 4)
-    return Scatter(change, limit, abs(change) > limit, assumed_sd, p)
+    return Scatter(change, limit, abs(change) > limit, p)

@@ -194,7 +194,7 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
                 for name, unit in zip(_trimmed(cells, fields), map(_bare_unit, units), strict=False)
             )
         last, unit, of_all = _stated_behind(cells[-1])
-        names = _in_unit((*cells[:-1], last), unit, of_all)
+        names = _in_unit((*cells[:-1], last), unit, range(len(cells) if of_all else 1))
         return replace(
             plain, header=_trimmed(names, fields), header_line=number,
             first_row=max(number, units_line) + 1, units_line=units_line,
