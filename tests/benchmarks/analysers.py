@@ -1,11 +1,10 @@
 """Time of each analyser: on a run of 10,000 loops, and on one of ten million calls.
 
-Run ``python tests/benchmarks/analysers.py [--calls 10500000]``. The time that pyarrow needs to read
+Run ``python -m tests.benchmarks.analysers [--calls 10500000]``. The time that pyarrow needs to read
 a CSV of as many rows stands beside it for comparison.
 """
 
 import argparse
-import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -13,9 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-
-if __package__ in (None, ""):
-    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from looptime.analysers.basis import Basis, prepare
 from looptime.analysers.blocking import blocking

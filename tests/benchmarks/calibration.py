@@ -1,6 +1,6 @@
 """Hold the statistics to their promised error rates on simulated recordings.
 
-Run as ``python tests/benchmarks/calibration.py PART...``; without a part all are run, one after
+Run as ``python -m tests.benchmarks.calibration PART...``; without a part all are run, one after
 the other. Each prints a table of what was measured against what is promised, and the exit code
 is 1 where a promise is broken. ``--replicates`` trades certainty for time.
 """
@@ -10,11 +10,8 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from looptime.stats.between_runs import compare_runs, count_scale, log_scale
 from looptime.stats.changepoints import change_points

@@ -1,6 +1,6 @@
 """Time of compare, gate and season list in a fresh process, over the start of looptime itself.
 
-Run ``python tests/benchmarks/checks.py`` for times, ``... checks.py rates [N]`` for the verdicts
+Run ``python -m tests.benchmarks.checks`` for times, ``... checks.py rates [N]`` for the verdicts
 of whole checks over N simulated replicates. Each row of the times is the median of several
 processes; the runs are ready in memory, as a prepared copy of a log gives them, and every import
 that a command needs first is part of its time.
@@ -165,7 +165,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         prepare(Path(name))
         for what in WHAT:
-            command = [sys.executable, __file__, what, name]
+            command = [sys.executable, "-m", "tests.benchmarks.checks", what, name]
             times = [
                 float(subprocess.run(command, check=True, capture_output=True, cwd=ROOT).stdout)
                 for _ in range(7)
@@ -177,7 +177,6 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(ROOT))
     if sys.argv[1:2] == ["rates"]:
         rates(int(sys.argv[2]) if len(sys.argv) > 2 else 300)
     elif len(sys.argv) == 3:

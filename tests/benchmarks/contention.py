@@ -1,4 +1,4 @@
-"""How well waits are told and threads predicted: ``python tests/benchmarks/contention.py PART...``.
+"""How well waits are told and threads predicted: ``python -m tests.benchmarks.contention PART...``.
 
 ``generated`` plays loops and threads on locks event by event and counts pairs found, missed and
 false. ``locks`` runs real programs on real locks (Java, C++, Python; on one processor and on two),
@@ -19,16 +19,13 @@ from pathlib import Path
 
 import numpy as np
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
-
-import looptime  # noqa: E402
-from looptime.analysers.basis import prepare  # noqa: E402
-from looptime.analysers.contention import Contentions, contention  # noqa: E402
-from looptime.planner.answer.predict import predict, prepare_run  # noqa: E402
-from looptime.project import Bus  # noqa: E402
-from looptime.run import Run  # noqa: E402
-from tests.two_threads import Job, play  # noqa: E402
+import looptime
+from looptime.analysers.basis import prepare
+from looptime.analysers.contention import Contentions, contention
+from looptime.planner.answer.predict import predict, prepare_run
+from looptime.project import Bus
+from looptime.run import Run
+from tests.two_threads import Job, play
 
 PROGRAMS = Path(__file__).parent / "lock_programs"
 KINDS = {

@@ -1,15 +1,11 @@
 """Speed of the study of controllers: four of them with all curves on three minutes at 100 Hz.
 
-Run as ``python tests/benchmarks/controllers.py``.
+Run as ``python -m tests.benchmarks.controllers``.
 """
 
-import sys
 import time
-from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import looptime
 from looptime.controllers import Controller, Wheel, parse_target

@@ -1,6 +1,6 @@
 """What becomes of damaged logs, in numbers: right figures, cautions, refusals, and none in silence.
 
-Run it as ``python tests/benchmarks/damage.py [--examples N] [--first SEED] [--only KIND]``. There
+Run it as ``python -m tests.benchmarks.damage [--examples N] [--first SEED] [--only KIND]``. There
 are three kinds, N examples of each: damage of known truth (``planned``: `tests.properties.semantic`
 and `devices`, kind after kind, layout after layout), mishaps that nobody planned (``unplanned``:
 `tests.properties.mutated`), and commands with options that nobody meant on such logs
@@ -28,8 +28,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.properties.commands import command_line, fault, furnished
 from tests.properties.mutated import mutated

@@ -1,6 +1,6 @@
 """How fast the dashboard answers in a browser, on a prepared run of 10.5 million rows.
 
-Run as ``python tests/benchmarks/dashboard.py [--loops N] [--repeat N]``. It needs Chromium and
+Run as ``python -m tests.benchmarks.dashboard [--loops N] [--repeat N]``. It needs Chromium and
 prints a table: the first page from the request to the drawn figures, then each kind of
 interaction (median and 95 % of its times, the worst, how much of it passed while a request was
 under way, the requests and the server's processor time), and the server's memory.
@@ -17,7 +17,6 @@ import multiprocessing
 import os
 import shutil
 import statistics
-import sys
 import tempfile
 import time
 from dataclasses import dataclass, field
@@ -25,8 +24,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.build_run import make_flat_run
 

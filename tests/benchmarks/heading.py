@@ -1,16 +1,12 @@
 """Speed of the heading study: the full curve with intervals, and its cost against loops x rates.
 
-Run as ``python tests/benchmarks/heading.py``.
+Run as ``python -m tests.benchmarks.heading``.
 """
 
-import sys
 import time
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from looptime.analysers.estimate import Figure
 from looptime.heading import Lead, Sensor, Setup, Tolerance, study

@@ -1,6 +1,6 @@
 """How near reading a log comes to what the machine allows, and what other parsers would buy.
 
-Run it as ``python tests/benchmarks/limit.py [--rows MILLIONS] [--times N]``. It writes one log with
+Run it as ``python -m tests.benchmarks.limit [--rows MILLIONS] [--times N]``. It writes one log with
 quoted words and two columns of whole numbers [ns], and measures in turn, each in a process of its
 own: the bytes read, the line ends found, and two columns parsed by a loop in C, which is the limit;
 what libraries take for the same two columns and for all of them; and what looptime takes to read
@@ -16,8 +16,6 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.benchmarks.reading import Figures, measure, write_log
 

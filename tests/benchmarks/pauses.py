@@ -1,20 +1,15 @@
 """Pauses from outside and long turns of the calls' own: which of them is said, how often?
 
-Run ``python tests/benchmarks/pauses.py --logs 8`` for the table. Planted are pauses that strike
+Run ``python -m tests.benchmarks.pauses --logs 8`` for the table. Planted are pauses that strike
 calls by the time they take, at random or at even intervals beside short tails of the calls' own,
 and rare long turns that go with the call: up to twice its length, exponential, lognormal, of heavy
 tail, of a height of its own, or as long in each call.
 """
 
 import argparse
-import sys
 from collections import Counter
-from pathlib import Path
 
 import numpy as np
-
-if __package__ in (None, ""):
-    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from looptime.analysers.basis import prepare
 from looptime.analysers.call_costs import costs

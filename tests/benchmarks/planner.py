@@ -1,4 +1,4 @@
-"""Does the planner keep its promises, and how fast: ``python tests/benchmarks/planner.py``.
+"""Does the planner keep its promises, and how fast: ``python -m tests.benchmarks.planner``.
 
 Three tables: the recorded pairs of the sample logs, one by one; pairs of a made-up robot that is
 simulated apart from the planner (coverage of the 90 % intervals); and times. ``--pairs N`` sets
@@ -7,14 +7,11 @@ the number of generated pairs, ``--only recorded|generated|speed`` picks a table
 
 import argparse
 import json
-import sys
 import time
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import looptime
 from looptime.planner import parse_all, predict, prepare_run, suggest

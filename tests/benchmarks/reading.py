@@ -1,6 +1,6 @@
 """How fast logs are read, and in how much memory, beside general-purpose readers.
 
-Run it as ``python tests/benchmarks/reading.py [--rows MILLIONS ...] [--times N]``. It generates
+Run it as ``python -m tests.benchmarks.reading [--rows MILLIONS ...] [--times N]``. It generates
 `calls` logs of about 57 bytes a row (15 rows a loop, in end order, nested two deep; the same for
 the same seed), and the same as a general CSV writer would set it: words in quotes, start and end in
 ns, no row for the loop. It runs one process per measurement, the contestants in turn, and prints

@@ -1,4 +1,4 @@
-"""What a timed call costs: ``python tests/benchmarks/recorders.py [LANGUAGE ...]``.
+"""What a timed call costs: ``python -m tests.benchmarks.recorders [LANGUAGE ...]``.
 
 A timed call is two readings of the clock and a row. It is held against a loop that only reads the
 clock twice, in the same process, in turn, batch by batch; the table has the medians over the

@@ -1,4 +1,4 @@
-"""Planted slow-downs on the rig, with real clocks: ``python tests/benchmarks/rig_checks.py``.
+"""Planted slow-downs on the rig, with real clocks: ``python -m tests.benchmarks.rig_checks``.
 
 Records the plain program and three slowed ones in the order ABBA, three runs a side, and holds what
 ``compare`` says against what was planted: 3 % more on every transaction, 10 % more in one call, and
@@ -7,18 +7,15 @@ takes eighteen recordings of the length given by ``--seconds``.
 """
 
 import argparse
-import sys
 import tempfile
 from pathlib import Path
 
+import looptime
+from looptime.checks.compare.compare import compare
+from tests.rig import record as rig
+from tests.rig.variants import PLAIN, RECORDINGS
+
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
-
-import looptime  # noqa: E402
-from looptime.checks.compare.compare import compare  # noqa: E402
-from tests.rig import record as rig  # noqa: E402
-from tests.rig.variants import PLAIN, RECORDINGS  # noqa: E402
-
 SLOWER = 1.03
 #: What is planted: the settings that differ from the plain program's.
 PLANTED: dict[str, dict[str, object]] = {

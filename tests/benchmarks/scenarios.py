@@ -1,23 +1,18 @@
 """Planted causes and clean logs: is the cause named first, and is a clean log left alone?
 
-Run ``python tests/benchmarks/scenarios.py`` for the table; ``--seeds`` and ``--clean`` set how
+Run ``python -m tests.benchmarks.scenarios`` for the table; ``--seeds`` and ``--clean`` set how
 often. The generator's loops are autocorrelated: white noise of 3 % and a first-order
 autoregression of 6 %.
 """
 
 import argparse
-import sys
 import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import accumulate
-from pathlib import Path
 
 import numpy as np
-
-if __package__ in (None, ""):
-    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from looptime.findings import summarise
 from looptime.run import Run

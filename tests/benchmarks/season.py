@@ -1,6 +1,6 @@
 """Throughput of ``season add``: logs a second, rows a second and memory, for 1 and 2 processes.
 
-Run ``python tests/benchmarks/season.py [--runs 500] [--few 50] [--loops 7500]``. Every job reads
+Run ``python -m tests.benchmarks.season [--runs 500] [--few 50] [--loops 7500]``. Every job reads
 a real log of 30 rows a loop from disk; a few logs serve many runs, each shifted in time by
 another number of nanoseconds so that it is a run of its own.
 """
@@ -17,8 +17,6 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
-
 CALLS = 29
 LOGS = 6
 

@@ -1,6 +1,6 @@
 """Cost of every command against the length of the log, as exponents.
 
-Run it as ``python tests/benchmarks/sizes.py [--loops N ...] [--times N]``. Each command runs as a
+Run it as ``python -m tests.benchmarks.sizes [--loops N ...] [--times N]``. Each command runs as a
 process of its own on `calls` logs of a paced and noisy loop, four calls a loop. What counts is
 the processor time of user and system; that of the shortest log is start-up and taken off the
 others. The exponent e says that ten times the loops cost 10^e times as much: 1 is in proportion.

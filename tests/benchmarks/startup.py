@@ -1,6 +1,6 @@
 """How long ``looptime --help`` takes to answer, against a Python that does nothing.
 
-Run it as ``python tests/benchmarks/startup.py``; it prints medians of five [ms]. The aim is at
+Run it as ``python -m tests.benchmarks.startup``; it prints medians of five [ms]. The aim is at
 most 250 ms more than ``python -c pass``. Both are started in turn, so that whatever else the
 machine does meets both alike; one start of each beforehand fills the file cache.
 """

@@ -1,6 +1,6 @@
 """A few replicates of the calibration, with bands wide enough for so few.
 
-The full calibration is ``python tests/benchmarks/calibration.py``. Bands are some four standard
+The full calibration is ``python -m tests.benchmarks.calibration``. Bands are some four standard
 errors of a binomial share beyond its promise, so that only a gross fault fails here.
 """
 
