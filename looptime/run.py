@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, TypedDict, cast
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 
@@ -26,6 +26,7 @@ __all__ = [
     "LoopColumns",
     "MarkColumns",
     "MissingLoops",
+    "OtherClock",
     "Run",
     "SelfPieces",
     "SetAside",
@@ -157,6 +158,16 @@ class SetAside:
         return pd.DataFrame({"line": self.line, "reason": reasons, "text": text})
 
 
+class OtherClock(TypedDict):
+    """What is known of a clock that was not used, and of the one that was."""
+
+    column: str
+    skew_ppm: dict[str, float]  #: By how much it runs faster: `value`, `low`, `high`
+    jitter_ns: int  #: Standard deviation of its steps about those of the one in use
+    used_column: str
+    used_jitter_ns: int
+
+
 class MissingLoops(TypedDict):
     """Loops that the numbers of those left pass over."""
 
@@ -177,8 +188,7 @@ class Clock:
     jumps: tuple[dict[str, object], ...] = ()
     #: Lines at which the clock began anew, where this file was cut into runs.
     restarts: tuple[int, ...] = ()
-    #: The clock that was not used, where a row has two: its column, skew [ppm] and jitter [ns].
-    other: dict[str, object] | None = None
+    other: OtherClock | None = None  #: The clock that was not used, where a row has two
     notes: tuple[str, ...] = ()  #: Cautions in plain words
     #: ``log`` where each call's start was recorded; ``column order`` where only durations were and
     #: calls are laid one after another.
@@ -200,13 +210,13 @@ class Clock:
         """
         if self.other is None:
             return self.notes
-        skew, jitter = cast(dict[str, float], self.other["skew_ppm"]), self.other["jitter_ns"]
+        skew = self.other["skew_ppm"]
         verb, low, value, high = "gains", skew["low"], skew["value"], skew["high"]
         if value < 0 and high <= 0:
             verb, low, value, high = "loses", abs(high), abs(value), abs(low)
         return (
             f"{self.other['column']} is a second clock: it {verb} {value:.3g} ppm ({low:.3g} to "
-            f"{high:.3g}) and scatters by {cast(int, jitter) / 1e6:.3g} ms; "
+            f"{high:.3g}) and scatters by {self.other['jitter_ns'] / 1e6:.3g} ms; "
             f"{self.other['used_column']} is used",
             *self.notes,
         )

@@ -6,7 +6,7 @@ import os
 import secrets
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 from operator import eq
@@ -240,11 +240,11 @@ class Desk:
         """Keep a picture's table for its export; returns the word that names it."""
         return self.keep_table(picture.key, picture.heads, picture.rows)
 
-    def keep_table(self, name: str, heads: tuple[str, ...], rows: object) -> str:
+    def keep_table(self, name: str, heads: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
         """Keep a table for its export as CSV."""
         token = secrets.token_hex(8)
         with self._lock:
-            self._exports[token] = (name, csv_text(heads, rows))  # type: ignore[arg-type]
+            self._exports[token] = (name, csv_text(heads, rows))
             while len(self._exports) > _MOST_EXPORTS:
                 self._exports.popitem(last=False)
         return token

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, field, fields, replace
+from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
 from looptime.schema import LAYOUTS
@@ -58,9 +59,9 @@ class View:
     #: What was given for a field and makes no sense there: name and text.
     wrong: tuple[tuple[str, str], ...] = field(default=(), repr=False)
 
-    def but(self, **changes: object) -> View:
+    def but(self, **changes: Any) -> View:
         """The same view with something changed."""
-        return replace(self, **changes)  # type: ignore[arg-type]
+        return replace(self, **changes)
 
     @property
     def search(self) -> str:

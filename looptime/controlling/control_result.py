@@ -137,10 +137,11 @@ class ControlResult:
         """What ``control --json`` gives, besides the log's name."""
         steering = to_json(self.steering)
         wheels = [] if steering is None else steering.pop("wheels")
-        return to_json({
+        made: dict[str, Any] = to_json({
             "loops": self.loops, "warmup_loops": self.warmup_loops,
             "duration_s": self.duration_s, "rate_hz": self.rate_hz,
             "controllers": [one.to_dict() for one in self.controllers],
             "wheels": wheels, "steering": steering,
             "notes": list(self.notes), "cautions": list(self.cautions),
-        })  # type: ignore[no-any-return] # fmt: skip
+        })  # fmt: skip
+        return made

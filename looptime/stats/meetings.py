@@ -51,7 +51,7 @@ class Meeting:
     met: int = 0
     together: float = 0.0
     shown: int = 0
-    sides: tuple[Side, Side] = field(default=(), repr=False)  # type: ignore[assignment]
+    sides: tuple[Side, ...] = field(default=(), repr=False)
 
     @property
     def pair(self) -> Pair:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:  # a list of a season's entries needs no arrays
     from looptime.analysers.pacing import Pacing
@@ -66,8 +66,8 @@ class Facts:
 
     def labelled(self, **labels: str | None) -> Facts:
         """The same with those labels that are given (not None)."""
-        given = {key: value for key, value in labels.items() if value is not None}
-        return replace(self, **given) if given else self  # type: ignore[arg-type]
+        given: dict[str, Any] = {k: value for k, value in labels.items() if value is not None}
+        return replace(self, **given) if given else self
 
 
 def parse_time(text: str) -> str | None:

@@ -247,7 +247,7 @@ def _merged(pieces: list[_Piece]) -> _Piece:
         (place[row + before[i]], later, ns)
         for i, (_, _, _, (row, later, ns), _) in enumerate(pieces)
     ]
-    spill = tuple(np.concatenate(part) for part in zip(*spilt, strict=True))
+    rows, later, ns = (np.concatenate(part) for part in zip(*spilt, strict=True))
     nested = Nest(
         joined([n.depth for _, _, n, *_ in pieces]),
         np.empty(0, np.int64),
@@ -255,4 +255,4 @@ def _merged(pieces: list[_Piece]) -> _Piece:
         joined([n.self_ns for _, _, n, *_ in pieces]),
         np.empty(0, bool),
     )
-    return calls, joined([at for _, at, *_ in pieces]), nested, spill, 0  # type: ignore[return-value]
+    return calls, joined([at for _, at, *_ in pieces]), nested, (rows, later, ns), 0

@@ -13,6 +13,7 @@ from looptime.parsers.columns.unit import Unit, text_unit
 from looptime.parsers.text.buffers import texts
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
+from looptime.run import OtherClock
 from looptime.stats.autocorrelation import inflation
 from looptime.units import NS_PER_S, UNITS
 
@@ -173,7 +174,7 @@ class Choice:
     """Which clock is used, and what `Clock.other` says of the one that is not."""
 
     swap: bool
-    other: dict[str, object] | None
+    other: OtherClock | None
 
 
 def choose_clock(
@@ -193,9 +194,7 @@ def choose_clock(
     Returns
     -------
     Choice
-        `other` holds the `column` that is not used, its `skew_ppm` (how much faster it runs: the
-        least-squares slope, with its 95 % interval) and its `jitter_ns` (standard deviation of
-        its steps about those of the clock in use), and `used_column` and `used_jitter_ns`.
+        The skew is the least-squares slope, with its 95 % interval.
 
     Examples
     --------

@@ -45,7 +45,7 @@ from looptime.parsers.text.datetimes import CLOCK
 from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.source import Source
 from looptime.parsers.text.table import Key, Member, Table, Want, read_table
-from looptime.run import Clock
+from looptime.run import Clock, OtherClock
 from looptime.stats.arrays import distinct
 
 __all__ = ["parse"]
@@ -209,7 +209,7 @@ def _changed_half_way(layout: Layout, table: Table, unit: Unit) -> tuple[Table, 
 
 def _steadier(
     layout: Layout, table: Table, main: tuple[Head, Unit], second: tuple[Head, Unit]
-) -> tuple[Unit, dict[str, object] | None]:
+) -> tuple[Unit, OtherClock | None]:
     """Let the steadier of two clocks be the log's; also what `Clock.other` says of the other."""
     rows = layout.judged(table)
     if rows is None:

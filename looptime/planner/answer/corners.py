@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -80,7 +81,7 @@ def settings_of(ranges: frozenset[str], sd: float = 0.0) -> Settings:
     lates = (0.0, 1.0) if "late" in ranges else (1.0,)
     shares = (0.0, 1.0) if "bus" in ranges else (0.0,)
     middle = tuple(Setting(late=late, shared=to) for late, to in itertools.product(lates, shares))
-    unknowns: list[list[dict[str, object]]] = []
+    unknowns: list[list[dict[str, Any]]] = []
     if "batch" in ranges:
         unknowns.append([{"batch": 0.0}, {"batch": 1.0}])
     if "phase" in ranges:
@@ -97,8 +98,7 @@ def settings_of(ranges: frozenset[str], sd: float = 0.0) -> Settings:
         off = float(np.sqrt(2)) * t_quantile(0.5 + CONFIDENCE / 2, 19) * sd
         unknowns.append([{"costs": 1 - off}, {"costs": 1 + off}])
     ends = tuple(
-        tuple(tuple(replace(at, **end) for end in unknown) for unknown in unknowns)  # type: ignore[arg-type]
-        for at in middle
+        tuple(tuple(replace(at, **end) for end in unknown) for unknown in unknowns) for at in middle
     )
     return Settings(middle, ends)
 
