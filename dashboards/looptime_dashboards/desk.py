@@ -47,15 +47,7 @@ T = TypeVar("T")
 
 
 class Desk:
-    """One dashboard's logs and what has been worked out of them; nothing is shared beyond it.
-
-    Parameters
-    ----------
-    folder : path-like or None
-        Folder of logs.
-    project : Project
-        The project file's content.
-    """
+    """One dashboard's logs and what has been worked out of them; nothing is shared beyond it."""
 
     def __init__(self, folder: str | os.PathLike[str] | None, project: Project) -> None:
         self.project = project

@@ -33,15 +33,7 @@ class Seen:
 
 
 class Following:
-    """Follows the newest log of a folder; nothing is read unless somebody asks.
-
-    Parameters
-    ----------
-    folder : path-like or None
-        The folder.
-    project : Project
-        Budget, limits and how logs are read.
-    """
+    """Follows the newest log of a folder; nothing is read unless somebody asks."""
 
     def __init__(self, folder: str | os.PathLike[str] | None, project: Project) -> None:
         self.folder, self.project = folder, project

@@ -79,17 +79,7 @@ class _Refused:
 
 
 class Library:
-    """Watches a folder, reads logs when they are asked for, keeps the last ones in memory.
-
-    Parameters
-    ----------
-    folder : path-like or None
-        The folder; None for none.
-    project : Project
-        Labels and reading options.
-    work : Work
-        Where reading is done.
-    """
+    """Watches a folder, reads logs when they are asked for, keeps the last ones in memory."""
 
     def __init__(self, folder: str | os.PathLike[str] | None, project: Project, work: Work) -> None:
         self.folder = None if folder is None else Path(folder).resolve()

@@ -330,15 +330,7 @@ def busy(pending: Pending) -> Part:
 
 
 def otherwise(run: str, message: str) -> list[Part]:
-    """Where a log was refused for want of an option: the choice, or where to write it.
-
-    Parameters
-    ----------
-    run : str
-        Key of the log that is looked at.
-    message : str
-        Why it was refused.
-    """
+    """Where a log was refused for want of an option: the choice, or where to write it."""
     layouts = layouts_in(message)
     if layouts and run:
         content = content_of(run)

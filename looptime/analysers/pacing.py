@@ -105,17 +105,7 @@ def periods_told(run: Run) -> bool:
 
 
 def find_waits(run: Run, pieces: SelfPieces, table: SelfTable | None = None) -> Waits:
-    """Find the pacing wait of each loop: calls of kind `pacing`, and the gap after a loop's row.
-
-    Parameters
-    ----------
-    run : Run
-        The recording.
-    pieces : SelfPieces
-        ``run.self_pieces()``.
-    table : SelfTable, optional
-        Made of them, to save the time.
-    """
+    """Find the pacing wait of each loop: calls of kind `pacing`, and the gap after a loop's row."""
     names = tuple(k for k, name in enumerate(run.names) if name.kind == _PACING)
     wait = None
     if names and len(pieces.loop):

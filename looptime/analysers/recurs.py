@@ -105,15 +105,6 @@ def recurs(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
 
     A call that is made in some loops tells its rule by its own gaps, and so do long turns of one
     that is made in every loop. Only what these leave over is searched for a beat.
-
-    Parameters
-    ----------
-    basis : Basis
-        The run, and what was found of it first.
-    costs : Costs
-        From `looptime.analysers.call_costs.costs`.
-    slow : SlowLoops
-        From `looptime.analysers.slow.slow_events`.
     """
     if not len(basis.run):
         return Recurrences((), None, "there are no loops")

@@ -18,13 +18,6 @@ def steering_findings(at: Summary, project: Project | None) -> list[Finding]:
     """The angles in use together were read so far apart, and do not fit together by so much.
 
     Needs ``[[wheel]]`` with calls that the log has; degrees need ``[steering] max_rate_deg_s``.
-
-    Parameters
-    ----------
-    at : Summary
-        Of the loops to look at.
-    project : Project or None
-        Where wheels are stated.
     """
     if project is None or len(project.wheels) < 2 or not at.pace.loops:
         return []

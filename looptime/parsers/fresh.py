@@ -64,13 +64,6 @@ def opened(
 ) -> tuple[Source, Dialect, Options, str | None]:
     """A log brought to rows: its text, how it is written and read, the name of its layout.
 
-    Parameters
-    ----------
-    source, text : Source, str
-        The log and its first lines.
-    options : Options
-        As the caller gave them.
-
     Raises
     ------
     LogError

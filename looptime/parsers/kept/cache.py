@@ -128,11 +128,6 @@ def _digest(place: Path, size: int) -> int:
 def fetch(wanted: Key | None) -> tuple[Run, ...] | None:
     """The runs of a prepared copy.
 
-    Parameters
-    ----------
-    wanted : Key or None
-        As `key` returns it.
-
     Returns
     -------
     tuple of Run, or None

@@ -115,13 +115,6 @@ class _Stops:
 def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     """Play the loop's thread and the readers against each other.
 
-    Parameters
-    ----------
-    draft : Draft
-        After all changes.
-    at : Arranged
-        The loop as it would be if nobody waited.
-
     Returns
     -------
     whole : int64 array, shape (e,) [ns]

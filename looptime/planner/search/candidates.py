@@ -16,15 +16,6 @@ def candidates(
 ) -> tuple[list[Candidate], list[NotProposed]]:
     """Remedies that make sense for a log, each alone.
 
-    Parameters
-    ----------
-    at : KnownRun
-        The log, or a sample of it.
-    effort : dict of str to float, optional
-        Effort classes; `EFFORT` by default.
-    heading_call : str, optional
-        The call that reads the heading.
-
     Returns
     -------
     candidates : list of Candidate

@@ -52,13 +52,7 @@ _READ_WORK = (
 
 
 def render_plan(at: Prediction) -> Told:
-    """A prediction: verdict, before and after, changes, calls, ages, buses, cautions.
-
-    Parameters
-    ----------
-    at : Prediction
-        What `looptime.planner.answer.predict` returned.
-    """
+    """A prediction: verdict, before and after, changes, calls, ages, buses, cautions."""
     reasons = [labelled("mind", text) for text in at.warnings[:2]]
     if at.gain_shift is not None and at.gain_shift.sentence:
         reasons.append(labelled("gains", at.gain_shift.sentence))
@@ -281,13 +275,7 @@ def _cautions() -> list[RenderableType]:
 
 
 def render_score(at: Score) -> list[RenderableType]:
-    """How well a plan came true.
-
-    Parameters
-    ----------
-    at : Score
-        What `looptime.planner.answer.score` returned.
-    """
+    """How well a plan came true."""
     said = {
         True: "The loop changed in the direction that was promised.",
         False: "The loop changed the other way than was promised.",

@@ -432,17 +432,7 @@ def _fresh(at: Summary) -> list[RenderableType]:
 def render_together(
     paths: Sequence[str], summaries: Sequence[Summary], found: Together
 ) -> list[RenderableType]:
-    """Several logs: a row each, and how consistent they are.
-
-    Parameters
-    ----------
-    paths : sequence of str
-        Name of each recording.
-    summaries : sequence of Summary
-        One each.
-    found : Together
-        From `looptime.analysers.together.together`.
-    """
+    """Several logs: a row each, and how consistent they are."""
     rows = []
     for path, at in zip(paths, summaries, strict=True):
         p, over = at.pace.period_ms, at.pace.overruns
