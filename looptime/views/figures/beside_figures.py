@@ -15,7 +15,7 @@ from looptime.views.figures.picture import (
     bar,
     label,
     layout,
-    log_ticks,
+    log_axis,
     text_in_plot,
 )
 from looptime.views.text.terminal import count, number, safe
@@ -217,12 +217,10 @@ def periods_beside(at: Beside) -> Picture | None:
     ]
     edges = bin_edges()
     ends = [float(edges[low - 1]) / 1e6, float(edges[min(high, len(edges) - 1)]) / 1e6]
-    ticks = log_ticks(*ends)
     names = [text_in_plot(f"{label(at.facts[k].name, 20)} {label(at.facts[k].version or '', 8)}")
              for k, _, _ in reversed(shown)]  # fmt: skip
-    x = axis(f"{at.quantity} (ms, logarithmic)", type="log", tickvals=ticks,
-             ticktext=[f"{t:g}" for t in ticks],
-             range=[float(np.log10(v)) for v in ends])  # fmt: skip
+    x = log_axis(f"{at.quantity} (ms, logarithmic)", *ends,
+                 range=[float(np.log10(v)) for v in ends])  # fmt: skip
     y = axis("", tickvals=list(range(len(shown))), ticktext=names, range=[-0.3, len(shown) + 0.1])
     drawn = layout(x, y, 130 + 34 * len(shown), showlegend=True)
     worst = max(shown, key=lambda one: _p99(one[1], at.quantity))

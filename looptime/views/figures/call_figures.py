@@ -18,8 +18,8 @@ from looptime.views.figures.picture import (
     envelope,
     label,
     layout,
+    log_axis,
     log_bins,
-    log_ticks,
 )
 from looptime.views.text.terminal import count, number
 
@@ -57,9 +57,7 @@ def call_histogram(at: Summary, call: CallCost) -> Picture:
         hovertemplate="%{customdata[0]:.4g} to %{customdata[1]:.4g} ms<br>%{y:.3g} % of the calls, "
         "%{customdata[2]}<extra></extra>",
     )  # fmt: skip
-    ticks = log_ticks(float(edges[0]), float(edges[-1]))
-    x = axis("duration (ms, logarithmic)", type="log", tickvals=ticks,
-             ticktext=[f"{t:g}" for t in ticks])  # fmt: skip
+    x = log_axis("duration (ms, logarithmic)", edges[0], edges[-1])
     drawn = layout(x, axis("share of the calls (%)", rangemode="tozero"), 260, bargap=0)
     rows = tuple((float(a), float(b), int(n))
                  for a, b, n in zip(edges[:-1], edges[1:], each, strict=True) if n)  # fmt: skip

@@ -25,14 +25,15 @@ from looptime.views.figures.picture import (
     Picture,
     axis,
     bar,
+    budget_line,
     error_bars,
     kind_key,
     label,
     layout,
     line_at,
+    log_axis,
     log_bins,
     log_range,
-    log_ticks,
     loops_word,
     text_in_plot,
     three,
@@ -90,16 +91,14 @@ def two_histograms(
             (words[1], counts[1], sizes[1], AFTER, "solid", "tozeroy"),
         )
     ]  # fmt: skip
-    ticks = log_ticks(float(edges[0]), float(edges[-1]))
-    x = axis("period (ms, logarithmic)", type="log", tickvals=ticks,
-             ticktext=[f"{t:g}" for t in ticks], range=log_range(edges))  # fmt: skip
+    x = log_axis("period (ms, logarithmic)", edges[0], edges[-1], range=log_range(edges))
     drawn = layout(x, axis("share of the loops (%)", rangemode="tozero"), showlegend=True)
     middles = [float(np.median(side)) for side in (before_ms, after_ms)]
     title = f"The middle period is {number(middles[0])} ms {words[0]}, {number(middles[1])} ms "
     title += words[1]
-    if budget_ms is not None and edges[0] * 0.7 < budget_ms < edges[-1] * 1.4:
-        text = f" budget {number(budget_ms)} ms"
-        drawn.update(line_at(budget_ms, text, "x", float(np.log10(budget_ms))))
+    line = budget_line(budget_ms, edges)
+    drawn.update(line)
+    if line and budget_ms is not None:
         over = [percent(float((side > budget_ms).mean())) for side in (before_ms, after_ms)]
         title += f"; {over[0]} and {over[1]} of the loops are over the budget"
     rows = tuple(

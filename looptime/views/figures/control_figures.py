@@ -15,7 +15,7 @@ from looptime.views.figures.picture import (
     label,
     layout,
     line_at,
-    log_ticks,
+    log_axis,
     text_in_plot,
     three,
 )
@@ -120,10 +120,8 @@ def rate_curves(one: Controlled) -> Picture | None:
                   [p.phase_margin_deg for p in even], MARK, "dash",
                   "%{x:.4g} loops a second<br>%{y:.3g} deg")  # fmt: skip
     data.append({**phase, "yaxis": "y2"})
-    ticks = log_ticks(min(rates), max(rates))
     drawn = layout(
-        axis("loops a second (logarithmic)", type="log", tickvals=ticks,
-             ticktext=[f"{t:g}" for t in ticks]),
+        log_axis("loops a second (logarithmic)", min(rates), max(rates)),
         axis(f"{what}, p95 ({text_in_plot(unit)})", rangemode="tozero"), 360, showlegend=True,
     )  # fmt: skip
     drawn["yaxis2"] = axis("phase margin (deg)", overlaying="y", side="right", showgrid=False)

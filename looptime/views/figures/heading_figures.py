@@ -17,7 +17,7 @@ from looptime.views.figures.picture import (
     bar,
     layout,
     line_at,
-    log_ticks,
+    log_axis,
     text_in_plot,
 )
 from looptime.views.text.terminal import figure, number, safe
@@ -83,17 +83,13 @@ def _curve(
     for k, (name, one) in enumerate(marks):
         data.append(_mark(name, one, judged, unit, factor, k))
     rates = [p.rate_hz for p in at.curve] or [1.0]
-    ticks = log_ticks(min(rates), max(rates))
     values = [_size(p.stale, judged) * factor for p in at.curve]
     values += [_size(one.stale, judged) * factor for _, one in marks]
     seen = [v for v in values if v > 0] or [1.0]
-    shown = [t for t in log_ticks(min(seen), max(*seen, min(seen) * 3)) if t > 0]
     name = what if judged == "drift" else f"{what}, {judged}"
     drawn = layout(
-        axis("loops a second (logarithmic)", type="log", tickvals=ticks,
-             ticktext=[f"{t:g}" for t in ticks]),
-        axis(f"{name} ({unit}, logarithmic)", type="log", tickvals=shown,
-             ticktext=[f"{t:g}" for t in shown]),
+        log_axis("loops a second (logarithmic)", min(rates), max(rates)),
+        log_axis(f"{name} ({unit}, logarithmic)", min(seen), max(*seen, min(seen) * 3)),
         380, showlegend=True,
     )  # fmt: skip
     if tolerance is not None:

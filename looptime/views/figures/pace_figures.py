@@ -15,13 +15,14 @@ from looptime.views.figures.picture import (
     Picture,
     axis,
     bar,
+    budget_line,
     envelope,
     kind_key,
     label,
     layout,
     line_at,
+    log_axis,
     log_bins,
-    log_ticks,
     loops_word,
     text_in_plot,
 )
@@ -58,12 +59,9 @@ def period_histogram(at: Summary, by: str = "loops") -> Picture:
     loops = _one_of_each(at.run, place, len(middle))
     what = "time" if by == "time" else "loops"
     budget = at.pace.overruns.budget_ms
-    if budget is not None and not edges[0] * 0.7 < budget < edges[-1] * 1.4:
-        budget = None  # too far away to be drawn
-    ends = (float(edges[0]), float(edges[-1]), *([] if budget is None else [budget]))
-    ticks = log_ticks(min(ends), max(ends))
-    x = axis("period (ms, logarithmic)", type="log", tickvals=ticks,
-             ticktext=[f"{t:g}" for t in ticks])  # fmt: skip
+    line = budget_line(budget, edges)
+    ends = (edges[0], edges[-1], *([budget] if line and budget is not None else []))
+    x = log_axis("period (ms, logarithmic)", min(ends), max(ends))
     drawn = layout(x, axis(f"share of the {what} (%)", rangemode="tozero"), bargap=0,
                    dragmode="select", selectdirection="h")  # fmt: skip
     trace = bar(
@@ -74,8 +72,7 @@ def period_histogram(at: Summary, by: str = "loops") -> Picture:
         + what + "<br>%{customdata[3]} %{customdata[4]}, one of them: loop %{customdata[0]}"
         "<extra></extra>",
     )  # fmt: skip
-    if budget is not None:
-        drawn.update(line_at(budget, f" budget {number(budget)} ms", "x", float(np.log10(budget))))
+    drawn.update(line)
     rows = tuple(
         (float(a), float(b), int(c), float(s))
         for a, b, c, s in zip(edges[:-1], edges[1:], each, share, strict=True) if c

@@ -15,12 +15,12 @@ from looptime.analysers.estimate import Figure
 from looptime.array_types import Float
 from looptime.records import dataclass
 from looptime.views.figures.palette import KIND_COLOUR, WARN, colour_of, pattern_of
-from looptime.views.text.terminal import safe
+from looptime.views.text.terminal import number, safe
 
 __all__ = [
-    "MOST_POINTS", "Picture", "axis", "bar", "envelope", "error_bars", "kind_key", "label",
-    "layout", "line_at", "log_bins", "log_range", "log_ticks", "loops_word",
-    "room_px", "text_in_plot", "three",
+    "MOST_POINTS", "Picture", "axis", "bar", "budget_line", "envelope", "error_bars", "kind_key",
+    "label", "layout", "line_at", "log_axis", "log_bins", "log_range", "loops_word", "room_px",
+    "text_in_plot", "three",
 ]  # fmt: skip
 
 #: Room for the numbers and the title of an upright axis [px].
@@ -86,6 +86,13 @@ def axis(title: str, **more: Any) -> dict[str, Any]:
         "tickcolor": "#858d96",
         **more,
     }
+
+
+def log_axis(title: str, low: float, high: float, **more: Any) -> dict[str, Any]:
+    """A logarithmic axis with round numbers from `low` to `high`."""
+    ticks = log_ticks(low, high)
+    words = [f"{t:g}" for t in ticks]
+    return axis(title, type="log", tickvals=ticks, ticktext=words, **more)
 
 
 def room_px(names: Sequence[str]) -> int:
@@ -198,6 +205,13 @@ def line_at(
         "shapes": [line],
         "annotations": [{"text": text_in_plot(text), "showarrow": False, "font": font, **note}],
     }
+
+
+def budget_line(budget_ms: float | None, edges: Float) -> dict[str, list[dict[str, Any]]]:
+    """The budget as a line across bins on a logarithmic axis; none where it is far from them."""
+    if budget_ms is None or not edges[0] * 0.7 < budget_ms < edges[-1] * 1.4:
+        return {}
+    return line_at(budget_ms, f" budget {number(budget_ms)} ms", "x", float(np.log10(budget_ms)))
 
 
 def error_bars(figures: Sequence[Figure]) -> dict[str, Any]:

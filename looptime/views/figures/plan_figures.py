@@ -13,13 +13,13 @@ from looptime.views.figures.picture import (
     Picture,
     axis,
     bar,
+    budget_line,
     error_bars,
     label,
     layout,
-    line_at,
+    log_axis,
     log_bins,
     log_range,
-    log_ticks,
     loops_word,
     text_in_plot,
     three,
@@ -105,17 +105,13 @@ def predicted_histogram(
         _bins(before, edges, what, "recorded", BEFORE, ""),
         _bins(after, edges, what, "predicted", AFTER, "/"),
     ]
-    ticks = log_ticks(float(edges[0]), float(edges[-1]))
     drawn = layout(
-        axis("period (ms, logarithmic)", type="log", tickvals=ticks,
-             ticktext=[f"{t:g}" for t in ticks], range=log_range(edges)),
+        log_axis("period (ms, logarithmic)", edges[0], edges[-1], range=log_range(edges)),
         axis(f"share of the {what} (%)", rangemode="tozero"),
         bargap=0, barmode="overlay", showlegend=True,
     )  # fmt: skip
     over = at.baseline.overruns
-    if over is not None and edges[0] * 0.7 < over["budget_ms"] < edges[-1] * 1.4:
-        budget = float(over["budget_ms"])
-        drawn.update(line_at(budget, f" budget {number(budget)} ms", "x", float(np.log10(budget))))
+    drawn.update(budget_line(None if over is None else float(over["budget_ms"]), edges))
     title = plan_verdict(at)
     rate = f"{number(at.baseline.rate_hz.value)} to {number(at.predicted.rate_hz.value)}"
     rows = tuple(
