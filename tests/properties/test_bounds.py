@@ -167,6 +167,16 @@ def work(path):
     return count
 
 
+def growth(tmp_path, make, size, measure):
+    """How many times as much is measured of a log twice as long."""
+    found = []
+    for many in (size, size, 2 * size):  # the first read also loads modules
+        path = tmp_path / f"{many}.csv"
+        path.write_text(make(many), encoding="utf-8")
+        found.append(measure(path))
+    return found[2] / found[1]
+
+
 @pytest.mark.parametrize(
     ("make", "size"),
     [
@@ -178,12 +188,7 @@ def work(path):
 def test_twice_as_much_is_twice_the_work(tmp_path, monkeypatch, make, size):
     """Where work grew with the square, four times as much would be done for twice the log."""
     monkeypatch.setattr(grid, "_MOST_CELLS", 10_000)
-    counts = []
-    for many in (size, size, 2 * size):  # the first read also loads modules
-        path = tmp_path / f"{many}.csv"
-        path.write_text(make(many), encoding="utf-8")
-        counts.append(work(path))
-    assert counts[2] < 2.7 * counts[1]
+    assert growth(tmp_path, make, size, work) < 2.7
 
 
 @pytest.mark.parametrize(
@@ -194,12 +199,7 @@ def test_twice_as_much_is_twice_the_work(tmp_path, monkeypatch, make, size):
 def test_twice_as_much_takes_twice_the_memory(tmp_path, monkeypatch, make, size):
     """A cell for every name in every loop would take four times as much."""
     monkeypatch.setattr(grid, "_MOST_CELLS", 10_000)
-    most = []
-    for many in (size, size, 2 * size):
-        path = tmp_path / f"{many}.csv"
-        path.write_text(make(many), encoding="utf-8")
-        most.append(memory(path))
-    assert most[2] < 2.7 * most[1]
+    assert growth(tmp_path, make, size, memory) < 2.7
 
 
 def test_names_without_a_column_are_told_of(tmp_path, monkeypatch):
