@@ -15,6 +15,8 @@ __all__ = ["beat_call", "slope", "spread", "with_wait_named"]
 _BY_NAME = ("wait", "sensor read", "other")
 #: Of these, those in which nothing else can be waited for but the tick.
 _NOTHING_ELSE = ("wait", "other")
+#: Standard errors from which on a rank correlation is believed.
+_SURE_Z = 4.0
 
 
 def spread(x: Float) -> float:
@@ -70,7 +72,19 @@ def _absorbs(own: Float, calls: Float, rest: Float, kind: str) -> bool:
     if rest.mean() < 0.05 * whole:
         return True
     falls = slope(own, calls) if spread(calls) > 0.005 * whole else None
-    return falls < -0.7 if falls is not None else kind == "wait"
+    if falls is None:
+        return kind == "wait"
+    return falls < -0.7 and _goes_against(own, calls)
+
+
+def _goes_against(own: Float, calls: Float) -> bool:
+    """Whether one is shorter where the other is longer, surely and not for a few long ones.
+
+    The standard error of a rank correlation of independent values is one over the root of their
+    number, however far a few of them lie.
+    """
+    one, other = (np.argsort(np.argsort(x, kind="stable")) for x in (own, calls))
+    return float(np.corrcoef(one, other)[0, 1]) * len(own) ** 0.5 < -_SURE_Z
 
 
 def with_wait_named(

@@ -451,3 +451,17 @@ def test_what_no_call_covers_may_be_a_sleep_where_it_never_varies():
     assert "15 ms however long the calls take" in found.mode_from
     rest = (15e6 * rng.lognormal(0, 0.2, 1000)).astype(int)
     assert pacing(make_flat_run(work + rest, {"work": work}, NAMES)).mode == "free-running"
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_call_that_is_long_now_and_then_is_no_wait(seed):
+    """What makes loops miss their slot of 10 ms fills none of them up, whatever chance has it."""
+    random = np.random.default_rng(seed)
+    sense, think, act = (1e6 * m * random.normal(1, 0.06, 600) for m in (1.9, 1.6, 2.1))
+    act[random.random(600) < 0.06] += random.uniform(6e6, 9e6)
+    period = np.maximum(sense + think + act + 1e5, 1e7) + 1e4 * random.random(600)
+    calls = {"sense": sense, "think": think, "act_out": act}
+    run = make_flat_run(period.astype(int), {k: v.astype(int) for k, v in calls.items()},
+                        dict.fromkeys(calls, "other"))  # fmt: skip
+    run = run.with_names(tuple(replace(call, kind_from="guessed") for call in run.names))
+    assert {name.kind for name in prepare(run).run.names} == {"other"}
