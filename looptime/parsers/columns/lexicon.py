@@ -193,6 +193,10 @@ def names_setting(text: str) -> bool:
     return bool(_SETTING & set(tokens(text)))
 
 
+#: Letters that stand for a part as well as for a value; x, v or q are hardly ever parts.
+_LETTERS = frozenset("abcdefghlmos")
+
+
 def meaning(text: str) -> str:
     """What a header says of its column, one of `MEANINGS`; values have the last word.
 
@@ -244,6 +248,8 @@ def meaning(text: str) -> str:
     if (
         _METHOD.search(text) or {words[0], words[-1]} & _DONE
     ):  # what is called is timed, whatever it brings
+        return "bare"
+    if len(words) == 1 and words[0] in _LETTERS:
         return "bare"
     if rest & _SIGNAL or len(words[-1]) == 1 or _AXIS.match(words[-1]):
         return "signal"

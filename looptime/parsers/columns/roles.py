@@ -361,7 +361,8 @@ def _bare(
     told, unit = evident(seen, bare, steps)
     if unit is None and steps.known:
         told, unit = of_late_loops(seen, bare, steps)
-    named = [at for at in bare if seen[at].words]
+    # a letter alone names nothing
+    named = [at for at in bare if max(map(len, seen[at].words), default=0) > 1]
     if unit is None and named:
         together = summed([seen[at].values for at in named])
         assert together is not None

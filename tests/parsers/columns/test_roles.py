@@ -460,3 +460,22 @@ def test_what_counts_loops_is_no_length_beside_the_whole(tmp_path, count, whole,
     assert sorted(own) == ["brazo", "gyro", "ruedas"]
     periods = run.loop_columns.period_ns / 1000
     assert sorted(periods.tolist()) == sorted(total[-len(periods) :].tolist())
+
+
+def test_letters_are_parts_only_where_the_loop_grows_with_them(tmp_path):
+    """G, E and M of terse lines add up to the loop but for 1 ms; a and b have no part in it."""
+    draw = np.random.default_rng(5)
+    took = draw.normal((4, 7, 5), 0.3, (400, 3)).round(1)
+    loop = (took.sum(axis=1) + 1 + 12 * (np.arange(400) % 75 == 30)).round(1)
+    start = np.cumsum(loop) - loop
+    lines = [f"T={t:.0f} G={g} E={e} M={m} LOOP={whole}"
+             for t, (g, e, m), whole in zip(start, took, loop, strict=True)]  # fmt: skip
+    run = read(tmp_path, "\n".join(lines) + "\n")
+    assert [name.name for name in run.names] == ["G", "E", "M"]
+    rows = [
+        f"{t:.0f},{whole},{a:.2f},{b:.2f}\n"
+        for t, whole, (a, b) in zip(start, loop, draw.uniform(1, 3, (400, 2)), strict=True)
+    ]
+    run = read(tmp_path, "t_ms,loop,a,b\n" + "".join(rows), "values.csv")
+    assert run.names == ()
+    assert set(run.signals.values) == {"a", "b"}
