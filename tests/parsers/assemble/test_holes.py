@@ -115,3 +115,12 @@ def test_calls_are_numbered_by_loop_or_in_sequence(loop, seq, told):
     """Either of the two tells of a row that is lost."""
     parsed = SimpleNamespace(loops=None, calls=SimpleNamespace(loop=loop, seq=seq))
     assert numbered(parsed) is told
+
+
+@pytest.mark.parametrize(("more_ms", "said"), [(7.9, ()), (8.1, ("1 loop at line 22 holds 9.1",))])
+def test_most_of_a_loop_more_is_told(tmp_path, more_ms, said):
+    """Of 10 ms, of which 1 is usually outside: a lost row takes about a whole one away."""
+    outside = np.full(50, 1_000_000)
+    outside[20] += round(1e6 * more_ms)
+    notes = holes(_even(tmp_path, 50), outside, numbered=False)
+    assert tuple(note.partition(" ms outside every part")[0] for note in notes) == said
