@@ -147,3 +147,19 @@ def test_a_call_of_another_thread_lies_where_its_middle_is():
     for more in ([], [late], [early]):
         (one,) = hundred(slow, [*calls, *more])
         assert (one.what, one.slow, one.elsewhere) == ("runs on thread collector", 5, 0)
+
+
+def test_what_is_in_more_of_the_slow_loops_comes_first():
+    """In all six before in five of them, neither anywhere else."""
+    slow = [7, 20, 41, 60, 70, 88]
+    found = hundred(
+        slow, vent=np.isin(np.arange(100), slow[1:]), heater=np.isin(np.arange(100), slow)
+    )
+    assert [(one.signal, one.slow) for one in found] == [("heater", 6), ("vent", 5)]
+
+
+def test_a_call_of_another_thread_in_the_first_loop_counts():
+    """The very first loop is one of five slow ones, and holds the call as they all do."""
+    slow = [0, 20, 41, 60, 88]
+    (one,) = hundred(slow, [(k, ("sweep", 4.0, 10.0, "collector")) for k in slow])
+    assert (one.slow, one.elsewhere) == (5, 0)
