@@ -6,6 +6,7 @@ the times alone say it (`looptime.stats.exclusion`), and nothing is said where t
 
 from collections.abc import Iterable, Sequence
 from dataclasses import field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from looptime.array_types import Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import median
-from looptime.stats.exclusion import FEW, exclusions
+from looptime.stats.exclusion import FEW, MET, NO_SERVICE_NS, exclusions
 from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.meetings import Meeting, Track, partners_of, waits
 from looptime.stats.retaking import Retakes, lock_kind, retakes
@@ -33,6 +34,9 @@ _SHARE = ("shares", "likely")
 _WAKE_NS = 50_000.0
 #: Waits shorter than this a loop are not worth a word [ms].
 _NOTHING_MS = 1e-4
+#: Calls of which fewer end with another thread's may do so as that held the processor; of those
+#: that do, so many end at once with it, which chance makes of hardly any.
+_RARELY, _AT_ONCE = 0.2, 0.3
 #: Calls that are held against each other, half of them of the loop's thread: work grows with the
 #: cube.
 _MOST_TRACKS = 64
@@ -98,6 +102,8 @@ class ResultWait:
     calls_share: float  #: Share of its calls in which one of the partner ended
     wait_ms_per_loop: float  #: From its begin to the partner's end
     wait_ms_p50: float  #: Median of the calls that wait
+    #: Whether other calls of the loop end so now and then, too: it is the processor.
+    by_turns: bool = False
 
 
 @dataclass(frozen=True)
@@ -171,7 +177,7 @@ def judged_by_labels(run: Run, met: Met) -> Contentions:
     return Contentions(
         tuple(_entries(run, tracks, judged)),
         tuple(d for m in meetings if (d := _disagreement(run, tracks, m)) is not None),
-        _results(run, tracks, [m for m in meetings if judged[m.pair] == ("result", "timing")]),
+        _results(run, tracks, meetings, judged),
         met.left_out,
         {_named(run, tracks, pair): verdict for pair, (verdict, _) in judged.items()},
     )
@@ -267,18 +273,36 @@ def _disagreement(run: Run, tracks: Sequence[_Named], meeting: Meeting) -> Disag
 
 
 def _results(
-    run: Run, tracks: Sequence[_Named], meetings: Sequence[Meeting]
+    run: Run,
+    tracks: Sequence[_Named],
+    meetings: Sequence[Meeting],
+    judged: dict[Pair, tuple[str, str]],
 ) -> tuple[ResultWait, ...]:
     made = []
-    for meeting in meetings:
+    for meeting in (m for m in meetings if judged[m.pair] == ("result", "timing")):
         side = meeting.sides[0]
         wait = float(side.wait.sum()) / len(run) / 1e6
         call, thread, partner = _named(run, tracks, meeting.pair)
         if wait >= _NOTHING_MS:
             share = len(side.wait) / len(side.hit)
             middle = median(side.wait) / 1e6
-            made.append(ResultWait(call, thread, partner, share, wait, middle))
+            turns = share < _RARELY and any(map(partial(_also_rarely, meeting), meetings))
+            made.append(ResultWait(call, thread, partner, share, wait, middle, turns))
     return tuple(sorted(made, key=lambda r: -r.wait_ms_per_loop))
+
+
+def _also_rarely(one: Meeting, other: Meeting) -> bool:
+    """Whether another call ends with the same partner now and then, more often than by chance.
+
+    What runs on the loop's processor holds up whichever of its calls is under way; a result is
+    waited for by the call that takes it.
+    """
+    side = other.sides[0]
+    if other.second != one.second or other.first == one.first or other.verdict in _SHARE:
+        return False
+    at_once = int((side.residual < NO_SERVICE_NS).sum())
+    few = len(side.residual) < _RARELY * len(side.hit)
+    return few and at_once >= max(MET, _AT_ONCE * len(side.residual))
 
 
 def _at_once(meeting: Meeting) -> bool:

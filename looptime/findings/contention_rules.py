@@ -82,12 +82,18 @@ def _result(at: Summary, entry: ResultWait) -> Finding | None:
     text = (
         f"{entry.call} ends when {entry.partner} on thread {entry.thread} does, in "
         f"{percent(entry.calls_share)} of its calls: {ms(entry.wait_ms_per_loop)} a loop, "
-        f"{percent(share)} of it, in which the loop waits for its result, or for the processor "
-        "that both use, unless it is the other that waits for the loop. If it is a result, taking "
-        "the newest there is, instead of waiting for the next, frees the loop."
+        f"{percent(share)} of it, in which the loop waits for "
     )
+    if entry.by_turns:
+        text += "the processor that both use, as other calls of the loop end so, too."
+    else:
+        text += (
+            "its result, or for the processor that both use, unless it is the other that waits "
+            "for the loop. If it is a result, taking the newest there is, instead of waiting for "
+            "the next, frees the loop."
+        )
     return Finding(
-        "result_wait", "look", text, entry.wait_ms_per_loop, "ms/loop",
+        "result_wait", "note" if entry.by_turns else "look", text, entry.wait_ms_per_loop, "ms/loop",
         evidence=evidence(at, calls=(entry.call, entry.partner)),
         command=command(at, "slow", "--top 20"), moves=True,
         worth=stalls_worth(at, entry.wait_ms_p50, entry.wait_ms_per_loop) * ease(at),

@@ -17,7 +17,7 @@ from looptime.stats.arrays import mad, median
 from looptime.stats.meetings import Meeting, Pair, Side, Track, meetings
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["exclusions"]
+__all__ = ["FEW", "MET", "NO_SERVICE_NS", "exclusions"]
 
 #: A call that ends within this share of its bare service after another's end was served with it,
 ZONE = 0.75

@@ -172,3 +172,50 @@ def test_a_wait_for_the_next_result_of_a_thread_is_told(seed):
     (found,) = [f for f in made.findings if f.code == "result_wait"]
     assert "unless it is the other that waits for the loop. If it is a result" in found.text
     assert not made.contention.found
+
+
+def held_up(rng, often, loops=2000, only=None):
+    """A loop and a thread that share a lock; in so many of the thread's turns it holds up more.
+
+    That is whichever of the loop's calls begins or runs then, until the turn is over; `only` is the
+    one call that is.
+    """
+    rows, starts, now = [], [], 1.0
+    ask, held = 2.0, 6.0  # the thread's turn: it takes the lock, and gives it back
+    takes = ask if rng.random() < often else np.inf
+    while len(starts) < loops:
+        starts.append(now)
+        for name, took in (("gyro.read", 1.2), ("can.send", 1.1), ("drive.write", 1.1)):
+            end = now + took * rng.uniform(0.95, 1.05)
+            if name == "can.send":
+                end += max(held - now, 0.0) if ask <= now else 0.0
+            elif takes < end and only in (None, name):
+                end = max(held + 0.01, end)
+            rows.append(("main", name, now, end, 0.0))
+            while held < end:
+                rows.append(("mapper", "scan.store", ask, held, 0.0))
+                ask = held + rng.uniform(1.5, 3)
+                has = end if name == "can.send" and now <= ask < end else ask
+                held = has + rng.uniform(3, 4)
+                takes = has if rng.random() < often else np.inf
+            now = end
+    return Played(rows, starts)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_calls_that_all_end_with_a_threads_now_and_then_share_its_processor(seed):
+    """Whichever call runs is held in a tenth of the other's turns: no result, and only a note."""
+    made = summarise(held_up(np.random.default_rng(seed), 0.1).run())
+    told = made.contention.results
+    assert {r.call for r in told} & {"gyro.read", "drive.write"}
+    assert all(r.by_turns for r in told)
+    found = [f for f in made.findings if f.code == "result_wait"]
+    assert all(f.severity == "note" and "its result" not in f.text for f in found)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_one_call_alone_that_now_and_then_ends_with_a_threads_may_wait_for_its_result(seed):
+    """The same holds, of one call alone, are told as a wait for a result."""
+    made = summarise(held_up(np.random.default_rng(seed), 0.1, only="drive.write").run())
+    assert [(r.call, r.by_turns) for r in made.contention.results] == [("drive.write", False)]
+    assert "result_wait" in [f.code for f in made.findings if f.severity != "note"]

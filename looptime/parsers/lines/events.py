@@ -24,8 +24,10 @@ _MOST_WORDS = 100
 _FEW_EVENTS, _MOST_ODD = 12, 0.02
 #: A stamp, and an arrow before a name.
 _ARROW = re.compile(
-    r"^(\s*\W?(?:\S*\d\S*\s+){1,2}(?:[mun\N{MICRO SIGN}]?s\s+)?[:|,\s]*)(-*>|<-*)\s*(?=[A-Za-z_])"
+    r"^(\s*\W?\s*(?:\S*\d\S*\s+){1,2}(?:[mun\N{MICRO SIGN}]?s\W?\s+)?[:|,\])\s]*)"
+    r"([-=]*>{1,3}|<{1,3}[-=]*|[\N{RIGHTWARDS ARROW}\N{LEFTWARDS ARROW}])\s*(?=[A-Za-z_])"
 )
+_ENTERS = (">", "\N{RIGHTWARDS ARROW}")
 #: Words before a stamp at the end of their line.
 _BEHIND = re.compile(r"^\s*([A-Za-z].*?)[\s:=@]+(\d+(?:[.,]\d+)?(?:\s?[mun\N{MICRO SIGN}]?s)?)\s*$")
 #: More events than this share that come too soon or too late are of two logs.
@@ -143,10 +145,11 @@ def _in_words(lines: list[str]) -> list[str]:
     >>> _in_words(["12 > imu done", "14 > drive done"])
     ['12 > imu done', '14 > drive done']
     """
-    met = Counter(found[2].strip("-") for line in lines[:_SAMPLE] if (found := _ARROW.match(line)))
-    if min(met[way] for way in "><") < 0.3 * sum(map(is_text, lines[:_SAMPLE])):
+    met = Counter(found[2].endswith(_ENTERS) for line in lines[:_SAMPLE]
+                  if (found := _ARROW.match(line)))  # fmt: skip
+    if min(met[True], met[False]) < 0.3 * sum(map(is_text, lines[:_SAMPLE])):
         return lines
-    return [_ARROW.sub(lambda at: f"{at[1]}{'begin' if '>' in at[2] else 'end'} ", line)
+    return [_ARROW.sub(lambda at: f"{at[1]}{'begin' if at[2].endswith(_ENTERS) else 'end'} ", line)
             for line in lines]  # fmt: skip
 
 

@@ -107,6 +107,8 @@ def flow(loops=60):
 @pytest.mark.parametrize(
     "line",
     ["{at:10.3f} ms {mark} {name}", "{at:.3f} {arrow} {name}", "[{at:.3f}] {mark}{name}",
+     "[{s:12.6f}] {arrow} {name}", "[{at:10.3f} ms] {arrow} {name}", "[ {at:.3f} ] {mark} {name}",
+     "({s:9.6f}) {mark}{mark} {name}", "[{s:12.6f}]\t{arrow}\t{name}",
      "time={s:.6f} thread=main event={word} fn={name}"],
 )  # fmt: skip
 def test_calls_that_are_entered_and_left_by_marks_or_by_pairs_of_words(tmp_path, line):
@@ -116,7 +118,7 @@ def test_calls_that_are_entered_and_left_by_marks_or_by_pairs_of_words(tmp_path,
                     word="enter" if mark == ">" else "exit") + "\n"
         for at, mark, name in flow()
     )  # fmt: skip
-    run = read(tmp_path, text, unit="s" if "time=" in line else "ms")
+    run = read(tmp_path, text, unit="s" if "{s:" in line else "ms")
     expected = [21.0 if k % 8 == 5 else 12.0 for k in range(len(run))]
     assert periods_ms(run) == pytest.approx(expected)
     assert self_ms(run)["base.read"] == pytest.approx([1.98] * len(run))
