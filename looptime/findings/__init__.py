@@ -7,7 +7,7 @@ from typing import Any
 from looptime.analysers.pacing import periods_told
 from looptime.analysers.summary import Summary
 from looptime.analysers.summary import summarise as _summarise
-from looptime.findings.about import at_ease, typical_ms, with_options
+from looptime.findings.about import ease, period_ms, steady_at_ease, typical_ms, with_options
 from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
 from looptime.findings.heading_rules import heading_findings
@@ -63,8 +63,9 @@ def find(
     made += heading_findings(summary, heading)
     made += steering_findings(summary, project)
     made = _events_first(summary, _causes_first(allowed(made)))
-    if at_ease(summary):  # nothing is gained by a cost that every wait makes up for
+    if steady_at_ease(summary):  # nothing is gained by a cost that every wait makes up for
         made = [replace(f, severity="note") if f.code in _STEADY else f for f in made]
+    made = _known_first(summary, made)
     if not any(f.severity == "look" for f in made):
         made += allowed([healthy(summary)])
     return ranked([replace(f, command=with_options(f.command, given)) for f in made])
@@ -82,6 +83,14 @@ _TAIL = ("recurring_stall", "slow_culprit", "pauses", "timeout")
 #: Growth along the run, and the longest loops of a hundred over the usual ones, from which on they
 #: are told before what is the same in every loop.
 _GROWTH, _LONG = 0.2, 1.5
+
+#: Causes that a call is named for and whose figure is time in each loop; what is large of a loop;
+#: stalls of so many periods come first in any case; up to which factor stalls are alike.
+_KNOWN = (
+    "blocking_call", "dear_call", "batch_reads", "many_writes", "repeated_batch", "thread_wait",
+    "drift", "change_point",
+)  # fmt: skip
+_LARGE, _FREEZE, _ALIKE = 0.1, 3.0, 1.5
 
 
 def _causes_first(made: list[Finding]) -> list[Finding]:
@@ -112,6 +121,29 @@ def _events_first(at: Summary, made: list[Finding]) -> list[Finding]:
         return tail and often and f.code in _TAIL and (f.value or 0.0) >= 0.5 * above
 
     return [replace(f, worth=max(f.worth, 1.01 * steady)) if first(f) else f for f in made]
+
+
+def _known_first(at: Summary, made: list[Finding]) -> list[Finding]:
+    """Stalls that no call of the program makes are told after large causes that are known.
+
+    That is what takes more of the loop than they do, and a tenth of it; not in a loop that has
+    time left for it. A call whose stalls are as long as those of the others is one of them.
+    """
+    p = at.recurrence.pauses
+    if p is None or p.source == "own" or p.median_ms >= _FREEZE * period_ms(at):
+        return made
+    least = max(p.ms_per_loop, _LARGE * typical_ms(at))
+    known = [f.worth for f in made if f.code in _KNOWN and (f.value or 0.0) >= least
+             and f.evidence.calls and f.severity != "note" and ease(at) == 1.0]  # fmt: skip
+    if not known:
+        return made
+    below = 0.99 * float(max(known))
+
+    def of_them(f: Finding) -> bool:
+        alike = f.code == "slow_culprit" and (f.value or 0.0) <= _ALIKE * p.median_ms
+        return f.code == "pauses" or alike
+
+    return [replace(f, worth=min(f.worth, below)) if of_them(f) else f for f in made]
 
 
 def summarise(

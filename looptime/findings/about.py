@@ -33,6 +33,7 @@ __all__ = [
     "signed",
     "stall_worth",
     "stalls_worth",
+    "steady_at_ease",
     "swallowed",
     "three",
     "typical_ms",
@@ -49,6 +50,8 @@ _FEW_PERIODS = 3.0
 _LITTLE = 0.125
 #: Share of the period left over from which on a loop is at ease.
 _EASY = 0.4
+#: Share of the loops that may be late by their work where the others have time left.
+_FEW_LATE = 0.03
 #: How to time more of the robot code: the next step where the log does not hold what is asked.
 TIMING_GUIDE = "looptime guide recorders"
 
@@ -183,6 +186,18 @@ def swallowed(at: Summary, cost_ms: float) -> bool:
 def at_ease(at: Summary) -> bool:
     """Whether a paced loop never comes late and 99 of 100 leave much of their period over."""
     return _spare(at) > _EASY and not at.pace.overruns.count and not at.pacing.late_count
+
+
+def steady_at_ease(at: Summary) -> bool:
+    """Whether a steady cost makes no loop late: half of the period is left over as a rule.
+
+    The few loops whose work takes longer than a period are late by what is longer in them.
+    """
+    head, nominal = at.pace.headroom_ms, at.pacing.nominal_ms
+    left = None if head is None else head["p50"].value
+    if at_ease(at) or left is None or nominal is None:
+        return at_ease(at)
+    return left >= 0.5 * nominal and float((at.basis.judged_ms > nominal).mean()) <= _FEW_LATE
 
 
 def _spare(at: Summary) -> float:

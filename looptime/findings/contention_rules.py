@@ -93,7 +93,8 @@ def _result(at: Summary, entry: ResultWait) -> Finding | None:
             "the next, frees the loop."
         )
     return Finding(
-        "result_wait", "note" if entry.by_turns else "look", text, entry.wait_ms_per_loop, "ms/loop",
+        "result_wait", "note" if entry.by_turns else "look", text,
+        entry.wait_ms_per_loop, "ms/loop",
         evidence=evidence(at, calls=(entry.call, entry.partner)),
         command=command(at, "slow", "--top 20"), moves=True,
         worth=stalls_worth(at, entry.wait_ms_p50, entry.wait_ms_per_loop) * ease(at),

@@ -182,6 +182,11 @@ def _swallowed(at: Summary, height_ms: float) -> float | None:
     return left if left is not None and height_ms <= 0.8 * left else None
 
 
+def _less(at: Summary, height_ms: float) -> float:
+    """What stalls of that height count of ones that make loops late."""
+    return 1.0 if _swallowed(at, height_ms) is None else _SWALLOWED
+
+
 def _recurring(at: Summary, r: Recurrence) -> Finding | None:
     cost = r.height_ms * r.count / max(at.pace.loops, 1)
     names = [r.call] if r.call else [p.name for p in r.parts]
@@ -231,7 +236,7 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
         "recurring_stall", "look", text,
         r.height_ms, "ms", evidence=evidence(at, r.loops, calls, r.count),
         command=command(at, "slow", "--top 20"),
-        worth=stalls_worth(at, r.height_ms, cost) * (_SWALLOWED if spare else 1.0),
+        worth=stalls_worth(at, r.height_ms, cost) * _less(at, r.height_ms),
         moves=r.call is not None,
         rests_on={
             "count": r.count, "possible": r.possible, "explained_share": r.explained_share,
@@ -268,7 +273,7 @@ def _pauses(at: Summary) -> list[Finding]:
             "pauses", "look", text, p.median_ms, "ms", high=p.longest_ms,
             evidence=evidence(at, p.loops, n_loops=p.count),
             command=command(at, "slow", "--top 20"),
-            worth=stalls_worth(at, p.median_ms, p.ms_per_loop),
+            worth=stalls_worth(at, p.median_ms, p.ms_per_loop) * _less(at, p.median_ms),
             rests_on={
                 "count": p.count, "of": at.pace.loops, "usual_ms": p.median_ms,
                 "largest_ms": p.longest_ms, "every_s": p.every_s,
@@ -367,8 +372,7 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
         "slow_culprit", "look", text, middle, "ms",
         evidence=evidence(at, _loops(mine), [] if name == UNATTRIBUTED else [name], len(mine)),
         command=command(at, "slow", "--top 20"),
-        worth=stalls_worth(at, middle, cost) * (_SWALLOWED if spare else 1.0),
-        moves=name != UNATTRIBUTED,
+        worth=stalls_worth(at, middle, cost) * _less(at, middle), moves=name != UNATTRIBUTED,
         rests_on={
             "count": len(mine), "of": len(at.slow.events), "calls_logged": n_calls(at),
             "usual_ms": middle, "largest_ms": max(e.excess_ms for e in mine),

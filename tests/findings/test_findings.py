@@ -83,3 +83,62 @@ def test_what_makes_the_longest_loops_is_told_before_what_all_have(every, leads)
     publish = 0.1 * noise[1] + 8.0 * (np.arange(n) % every == 7)
     first = led_by(gyro_read=7 * noise[0], publish=publish, belt=2.5 * noise[2])
     assert first.evidence.calls == (leads,)
+
+
+def preempted(rng, often, stall_ms, **calls):
+    """Calls [ms] of which whichever runs is held up: in so many loops, in proportion to its time."""
+    own = {name: np.array(ms, float) for name, ms in calls.items()}
+    names, n = list(own), len(next(iter(own.values())))
+    length = np.array([np.median(own[name]) for name in names])
+    for k in np.flatnonzero(rng.random(n) < often).tolist():
+        struck = names[rng.choice(len(names), p=length / length.sum())]
+        own[struck][k] += stall_ms * rng.lognormal(0, 0.3)
+    return own
+
+
+def noisy(rng, *ms, n=1600):
+    """Lengths of calls that scatter by a tenth around each of these [ms]."""
+    return [level * np.exp(rng.normal(0, 0.1, n)) for level in ms]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_stalls_of_no_known_cause_are_told_after_a_large_cause_that_is_known(seed):
+    """2 % of the loops are held up for one loop's length; half of all is one call, or it grows."""
+    rng = np.random.default_rng(seed)
+    camera, drive, solve = noisy(rng, 5.0, 3.0, 1.6)
+    held = preempted(rng, 0.02, 10, camera_read=camera, drive_write=drive, solve=solve)
+    assert led_by(**held).evidence.calls[0] == "camera_read"
+    grows = np.linspace(1.0, 5.0, len(camera))
+    held = preempted(rng, 0.02, 10, gyro=camera * 0.4, solve=solve * grows, drive=drive)
+    assert led_by(**held).code in ("drift", "change_point")
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_stalls_of_no_known_cause_are_told_first_where_they_cost_most(seed):
+    """No call takes much more than the others, and stalls of 60 ms leave the robot unsteered."""
+    rng = np.random.default_rng(seed)
+    rows = noisy(rng, 2.6, 2.6, 2.4, 2.4)
+    held = preempted(rng, 0.02, 60, **dict(zip(("gyro_read", "belt", "drive", "solve"), rows,
+                                               strict=True)))  # fmt: skip
+    assert led_by(**held).code in ("pauses", "everything_at_once")
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_steady_cost_is_noted_where_a_few_loops_are_late_by_stalls(seed):
+    """4 ms of work in 10 ms; 2 loops of 100 are held up for 9 ms: the read makes none late.
+
+    With 8 ms of work it leaves no time over, and is something to act upon.
+    """
+    rng = np.random.default_rng(seed)
+    for scale, severities in ((1.0, {"note"}), (2.0, {"act", "look"})):
+        read, drive, solve = (scale * x for x in noisy(rng, 1.8, 1.2, 0.9))
+        held = preempted(rng, 0.02, 9, gyro_read=read, drive=drive, solve=solve)
+        work = np.sum(list(held.values()), axis=0)
+        wait = np.maximum(10.0 - work, 0.02)
+        rows = {**held, "wait": wait}
+        ns = {name: (1e6 * ms).astype(np.int64) for name, ms in rows.items()}
+        kinds = {"gyro_read": "sensor read", "wait": "pacing"}
+        made = summarise(make_flat_run(sum(ns.values()), ns, kinds))
+        found = [f.severity for f in made.findings if f.evidence.calls == ("gyro_read",)
+                 and f.code == "blocking_call"]  # fmt: skip
+        assert set(found) <= severities and found
