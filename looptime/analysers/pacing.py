@@ -4,6 +4,7 @@ import numpy as np
 
 from looptime.analysers.beat_wait import beat_call, slope, spread
 from looptime.analysers.self_table import SelfTable
+from looptime.analysers.ticks import FEWEST, at_tick, filled_tick, whole_tick
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.run import Run, SelfPieces
@@ -28,17 +29,20 @@ assert _PACING in KINDS
 
 #: A gap between the end of a loop's row and the next start counts as waiting from this share on.
 _GAP_SHARE = 0.02
-_FEWEST = 20
 #: Ticks of the clock by which an even loop may seem longer, where stamps are cut to digits as well.
 ONE_TICK = 1.1
 #: Below this share of the variance of independent terms, sums keep to a grid.
 _ON_GRID = 0.15
-#: How far from a whole multiple of the tick a period may be, and in how many loops it must not.
-_OFF_TICK, _MOSTLY = 0.03, 0.9
 #: Share of the period from which on what no call covers is large, and of how much it may vary.
 _LARGE, _STILL = 0.1, 0.05
+#: What a sleep ends late in the most punctual quarter of the loops, as a share of it; the slope on
+#: what calls take from which on down it makes up for them.
+_FLOOR, _FALLS = 0.03, -0.3
+_HEDGE = "; a sleep in the part that no call covers would look the same"
 #: Excess of late loops, in nominal periods a loop, from which on sums tell what became of it.
 _TELLS = 0.01
+#: By how much the usual loop is longer than the tick where most are late.
+_LATER = 0.003
 #: A wait of no more than this share of the nominal period is none.
 _NO_WAIT = 0.05
 
@@ -192,8 +196,8 @@ def pacing(
     if run.summed:
         why = "the log has no clock, and what passes between its parts is not in it"
         return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
-    if len(period) < _FEWEST:
-        why = f"{len(period)} loops are too few: {_FEWEST} would do"
+    if len(period) < FEWEST:
+        why = f"{len(period)} loops are too few: {FEWEST} would do"
         return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     if median(period) <= 0:
         why = "most loops have no length in the log"
@@ -201,13 +205,12 @@ def pacing(
     if known:
         assert waits.wait_ns is not None
         waited = waits.wait_ns / 1e6
-        tick = _tick(period, waited)
-        mode, why = _from_waits(period, waited, tick)
+        mode, why = _from_waits(period, waited, tick := whole_tick(period, waited))
     else:
         if unattributed_ns is None:
             unattributed_ns = run.loop_columns.period_ns - table.by_loop().astype(np.int64)
         waited = unattributed_ns / 1e6
-        tick = _tick(period, waited)
+        tick = whole_tick(period, waited)
         mode, why = _from_periods(run, period, waited, table, tick)
     if mode == "sleep after work":
         assert waits.wait_ns is not None
@@ -218,7 +221,8 @@ def pacing(
     if mode != "fixed rate":
         return Pacing(mode, why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     wait = waited if known else None
-    return _fixed(period, why, achieved, wait, run.clock.tick_ns / 1e6, tick)
+    filled = filled_tick(period, waited) if tick is None else None
+    return _fixed(period, why, achieved, wait, run.clock.tick_ns / 1e6, tick, filled)
 
 
 def _from_waits(period: Float, wait: Float, tick: float | None) -> tuple[str, str]:
@@ -246,20 +250,6 @@ def _from_waits(period: Float, wait: Float, tick: float | None) -> tuple[str, st
     return "sleep after work", "the wait stays the same however long the work takes"
 
 
-def _tick(period: Float, wait: Float) -> float | None:
-    """The period that all others are whole multiples of, where late loops wait for a later tick."""
-    near = period[period <= 1.5 * percentiles(period, [2])[0]]
-    least = median(near) if len(near) else 0.0
-    if least <= 0:
-        return None
-    multiple = period / least
-    whole = np.abs(multiple - np.rint(multiple)) <= _OFF_TICK
-    on = whole & (np.rint(multiple) == 1)
-    if whole.mean() < _MOSTLY or min(on.sum(), (whole & (multiple > 1.5)).sum()) < _FEWEST:
-        return None
-    return least if spread(period[on]) < 0.5 * spread((period - wait)[on]) else None
-
-
 def _from_periods(
     run: Run, period: Float, rest: Float, table: SelfTable, tick: float | None
 ) -> tuple[str, str]:
@@ -277,20 +267,33 @@ def _from_periods(
         falls = slope(rest, covered)
         if falls is not None and falls < -0.6 and spread(period) < 0.6 * spread(covered):
             return "fixed rate", "the part that no call covers shrinks as the calls grow"
+        if (filled := filled_tick(period, rest)) is not None:
+            return "fixed rate", f"what no call covers fills the loops up to {filled:.4g} ms"
         if spread(covered) > 0.005 * median(period):
             if _always_as_long(rest, covered, period):
                 return "can't tell", (
                     f"what no call covers takes {median(rest):.3g} ms however long the calls take: "
                     "a sleep after the work, or work without a row; label it"
                 )
-            return "free-running", "no pacing wait is logged and the period follows the calls"
+            doubt = "" if rest.mean() < _LARGE * period.mean() else _HEDGE
+            return (
+                "free-running",
+                f"no pacing wait is logged and the period follows the calls{doubt}",
+            )
     return _from_grid(period)
 
 
 def _always_as_long(rest: Float, covered: Float, period: Float) -> bool:
     """Whether the part that no call covers is large and varies far less than the calls."""
-    large = median(rest) > _LARGE * median(period)
-    return large and spread(rest) < _STILL * min(spread(covered), median(rest))
+    if median(rest) <= _LARGE * median(period):
+        return False
+    if spread(rest) < _STILL * min(spread(covered), median(rest)):
+        return True
+    least, most = percentiles(rest, [2, 25])  # a sleep ends late, and never early
+    low, high = percentiles(covered, [2, 25])
+    falls = slope(rest, covered)
+    grows = falls is not None and falls < _FALLS
+    return not grows and most - least < min(_FLOOR * least, 0.5 * (high - low))
 
 
 def _from_grid(period: Float) -> tuple[str, str]:
@@ -346,23 +349,26 @@ def _on_grid(period: Float) -> bool:
 
 def _fixed(
     period: Float, why: str, achieved: float | None, wait: Float | None, tick_ms: float,
-    tick: float | None,
+    tick: float | None, filled: float | None,
 ) -> Pacing:  # fmt: skip
     middle = median(period) if tick is None else tick
     mean = float(period.mean())
     wide = spread(period if tick is None else period[period < 1.5 * tick])
+    if filled is not None and filled < (1 - _LATER) * middle:  # most are late
+        middle, wide = filled, spread(at_tick(period, filled))
     # waits in whole ticks: a saw, whose teeth stand beside the rate, with or without stalls
     stalled = period > middle + max(8 * wide, ONE_TICK * tick_ms)
     usual = float(period[~stalled].mean())
     saw = (
         tick is None
+        and middle != filled
         and min(abs(mean / middle - 1), abs(usual / middle - 1)) > 0.003
         and _on_grid(period)
     )
     nominal = _round_period(mean if saw else middle)
     # one step of the clock more is what rounding makes of an even loop
     late = period > middle + max(5 * wide, 0.1 * middle, ONE_TICK * tick_ms)
-    kept = period[~late]
+    kept = period[~late] if middle != filled else period[:0]  # where most are late, none tells it
     after = np.flatnonzero(late[:-1] & ~late[1:])
     caught = period[after + 1] < middle - max(3 * wide, 0.03 * middle)
     mode = "fixed rate"

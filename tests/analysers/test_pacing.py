@@ -465,3 +465,65 @@ def test_a_call_that_is_long_now_and_then_is_no_wait(seed):
                         dict.fromkeys(calls, "other"))  # fmt: skip
     run = run.with_names(tuple(replace(call, kind_from="guessed") for call in run.names))
     assert {name.kind for name in prepare(run).run.names} == {"other"}
+
+
+def loaded(rng, way, aim, work_ms, logged, n=1200):
+    """A loop on a machine under load: half of its loops take about half as long again.
+
+    It sleeps until the next tick that is `aim` ms after the last, which begins anew after a loop
+    that is late, or for `aim` ms; sleeps end late, one in four by much.
+    """
+    work = work_ms * rng.lognormal(0, 0.06, n)
+    work *= np.where(np.sin(np.arange(n) / 40) > 0.1, rng.lognormal(0.4, 0.3, n), 1.0)
+    over = rng.exponential(0.02, n) + (rng.random(n) < 0.25) * rng.exponential(1.0, n)
+    period, now, tick = np.empty(n), 0.0, 0.0
+    for k in range(n):
+        done = now + work[k]
+        tick = tick + aim if way == "tick" else done + aim
+        tick = max(tick, done)
+        woke = tick + over[k] if tick > done else done
+        period[k], now = woke - now, woke
+    ns, own = (1e6 * period).astype(np.int64), (1e6 * work).astype(np.int64)
+    share = rng.uniform(0.5, 0.7)
+    calls = {"read": (share * own).astype(np.int64)}
+    calls["drive"] = own - calls["read"]
+    if logged:
+        calls["pace"] = ns - own
+    return make_flat_run(ns, calls, NAMES if logged else None)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("logged", [True, False])
+@pytest.mark.parametrize(("tick", "work"), [(12.5, 9.0), (20.0, 15.5), (10.0, 7.4)])
+def test_a_tick_that_most_loops_end_after_is_where_most_lie_close_together(
+    seed, logged, tick, work
+):
+    """Under load most periods are longer than the tick; where calls leave time they end at it."""
+    run = loaded(np.random.default_rng(seed), "tick", tick, work, logged)
+    found = pacing(run)
+    assert found.fixed_rate
+    assert found.nominal_ms == pytest.approx(tick, rel=0.004)
+    assert found.wait_known == logged
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize(("sleep", "work"), [(4.0, 6.0), (5.0, 3.5)])
+def test_a_sleep_without_a_row_that_ends_late_under_load_cant_be_told(seed, sleep, work):
+    """What no call covers never takes less than the sleep: it may be one, and that is said."""
+    found = pacing(loaded(np.random.default_rng(seed), "sleep", sleep, work, False))
+    assert found.mode == "can't tell"
+    assert "a sleep after the work, or work without a row" in found.mode_from
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_much_that_varies_and_no_call_covers_is_said_to_hide_a_sleep_at_most(seed):
+    """Work of 2 to 6 ms without a row beside calls of 7 to 10 ms: no pace, with that doubt."""
+    rng = np.random.default_rng(seed)
+    calls = rng.uniform(7, 10, 1000)
+    rest = rng.uniform(2, 6, 1000)
+    ns = {"read": (1e6 * calls).astype(np.int64)}
+    found = pacing(make_flat_run((1e6 * (calls + rest)).astype(np.int64), ns))
+    assert found.mode == "free-running"
+    assert "would look the same" in found.mode_from
+    few = pacing(make_flat_run((1e6 * (calls + 0.1 * rest)).astype(np.int64), ns))
+    assert "would look the same" not in few.mode_from

@@ -86,7 +86,7 @@ def test_what_makes_the_longest_loops_is_told_before_what_all_have(every, leads)
 
 
 def preempted(rng, often, stall_ms, **calls):
-    """Calls [ms] of which whichever runs is held up: in so many loops, in proportion to its time."""
+    """Calls [ms] of which whichever runs is held up in so many loops, as often as it is long."""
     own = {name: np.array(ms, float) for name, ms in calls.items()}
     names, n = list(own), len(next(iter(own.values())))
     length = np.array([np.median(own[name]) for name in names])
@@ -141,4 +141,5 @@ def test_a_steady_cost_is_noted_where_a_few_loops_are_late_by_stalls(seed):
         made = summarise(make_flat_run(sum(ns.values()), ns, kinds))
         found = [f.severity for f in made.findings if f.evidence.calls == ("gyro_read",)
                  and f.code == "blocking_call"]  # fmt: skip
-        assert set(found) <= severities and found
+        assert found
+        assert set(found) <= severities

@@ -1,0 +1,34 @@
+"""Ticks that many loops are late for, or take several of."""
+
+import numpy as np
+import pytest
+
+from looptime.analysers.ticks import at_tick, filled_tick, whole_tick
+
+
+def test_late_loops_that_wait_for_a_later_tick_show_the_first():
+    """Work of 6 to 14 ms, each loop up to the next 10 ms: multiples of ten, though work is not."""
+    work = np.random.default_rng(1).uniform(6, 14, 500)
+    period = 10 * np.ceil(work / 10)
+    assert whole_tick(period, period - work) == pytest.approx(10)
+    assert whole_tick(work + 4, np.full(500, 4.0)) is None
+
+
+def test_what_fills_loops_up_to_a_tick_ends_with_it():
+    """Two of three loops work for longer than 10 ms, the others wait for what is left of them."""
+    work = np.random.default_rng(2).uniform(6, 18, 900)
+    wait = np.maximum(10 - work, 0)
+    assert filled_tick(work + wait, wait) == pytest.approx(10)
+    assert at_tick(work + wait, 10.0) == pytest.approx(10, rel=0.01)
+    assert len(at_tick(work + wait, 10.0)) == pytest.approx(900 / 3, rel=0.15)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_sleep_or_work_beside_the_calls_fills_nothing(seed):
+    """A sleep of 3 ms, or what varies by itself, is as long in loops whose calls leave time."""
+    rng = np.random.default_rng(seed)
+    work = rng.uniform(6, 9, 900)
+    for rest in (np.full(900, 3.0), rng.uniform(2, 4, 900), 3 + rng.exponential(0.1, 900)):
+        assert filled_tick(work + rest, rest) is None
+    even = 8 + rng.normal(0, 0.02, 900)
+    assert filled_tick(even + 2, np.full(900, 2.0)) is None
