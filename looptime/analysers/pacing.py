@@ -354,21 +354,22 @@ def _fixed(
     middle = median(period) if tick is None else tick
     mean = float(period.mean())
     wide = spread(period if tick is None else period[period < 1.5 * tick])
-    if filled is not None and filled < (1 - _LATER) * middle:  # most are late
+    mostly_late = filled is not None and filled < (1 - _LATER) * middle
+    if mostly_late and filled is not None:
         middle, wide = filled, spread(at_tick(period, filled))
     # waits in whole ticks: a saw, whose teeth stand beside the rate, with or without stalls
     stalled = period > middle + max(8 * wide, ONE_TICK * tick_ms)
     usual = float(period[~stalled].mean())
     saw = (
         tick is None
-        and middle != filled
+        and not mostly_late
         and min(abs(mean / middle - 1), abs(usual / middle - 1)) > 0.003
         and _on_grid(period)
     )
     nominal = _round_period(mean if saw else middle)
     # one step of the clock more is what rounding makes of an even loop
     late = period > middle + max(5 * wide, 0.1 * middle, ONE_TICK * tick_ms)
-    kept = period[~late] if middle != filled else period[:0]  # where most are late, none tells it
+    kept = period[:0] if mostly_late else period[~late]  # where most are late, none tells it
     after = np.flatnonzero(late[:-1] & ~late[1:])
     caught = period[after + 1] < middle - max(3 * wide, 0.03 * middle)
     mode = "fixed rate"

@@ -40,23 +40,23 @@ def _waits(at: Summary, entry: Contention) -> Finding:
     total = loop_ms(at)
     share = min((wait.value or 0.0) / total, 1.0)
     verb = "waits" if len(entry.calls) == 1 else "wait"
-    shown = {"labels": "their bus is one, by its labels", "timing": "the times show it"}
-    why = shown.get(entry.source, "the labels say so and the times show it")
-    band = f"{three(wait.low or 0.0)} to {three(wait.high or 0.0)}"
+    shown = {"labels": "as labelled", "timing": "by the times"}
+    why = shown.get(entry.source, "by labels and times")
     text = (
-        f"{named(entry.calls)} {verb} {ms(wait.value or 0.0)} a loop ({band}), {percent(share)} "
-        f"of it, for {named(entry.partners)} on thread {entry.thread}: they "
-        f"share one lock or bus ({why})."
+        f"{named(entry.calls)} {verb} {ms(wait.value or 0.0)} a loop ({three(wait.low or 0.0)} to "
+        f"{three(wait.high or 0.0)}), {percent(share)} of it, for {named(entry.partners)} on "
+        f"thread {entry.thread}"
     )
+    if entry.waits_in_share < _MOST_LOOPS:
+        rate = percent(entry.waits_in_share)
+        text += f", {ms(entry.wait_ms_p50)} each in {rate} of the loops"
+    text += f": they share a lock or bus ({why})."
     blocks = _blocked(at, entry) if share >= _LEAST else 0.0
     if blocks > share:  # told here and nowhere else
         it = "it takes" if len(entry.calls) == 1 else "they take"
-        text += f" Waiting included, {it} {percent(blocks)} of the loop."
-    if entry.waits_in_share < _MOST_LOOPS:
-        rate = percent(entry.waits_in_share)
-        text += f" The wait is {ms(entry.wait_ms_p50)} at a time, in {rate} of the loops."
+        text += f" In all {it} {percent(blocks)}."
     if share >= _LEAST:
-        text += " A rest between that thread's calls, or a bus of its own, frees the loop."
+        text += " A rest between its calls, or a bus of its own, frees the loop."
     return Finding(
         "thread_wait", "look" if share >= _LEAST else "note", text, wait.value, "ms/loop",
         low=wait.low, high=wait.high,

@@ -88,7 +88,7 @@ def _behind(at: Summary) -> tuple[str, list[str]]:
     of_late = events <= 1.5 * at.pacing.late_count  # else more is slow than comes late
     if not of_late or name == UNATTRIBUTED or count < max(_FEW_BEHIND, _MOST_BEHIND * events):
         return "", []
-    return f" {name} makes {count} of the {events} longest.", [name]
+    return f" {name} makes {count} of the {events} slow events.", [name]
 
 
 def _about_pacing(

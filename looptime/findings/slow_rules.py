@@ -360,7 +360,7 @@ def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
 def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost: float) -> Finding:
     few = "what the log does not time" if n_calls(at) < 2 else "time outside every call"
     who = few if name == UNATTRIBUTED else name
-    rate = percent(len(mine) / max(at.pace.loops, 1))
+    rate = percent(sum(e.loops for e in mine) / max(at.pace.loops, 1))
     text = (
         f"{who} makes {len(mine)} of {len(at.slow.events)} slow events: typically "
         f"{ms(middle)} more than usual, in {rate} of the loops, at no regular interval."

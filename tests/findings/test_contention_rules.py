@@ -219,3 +219,12 @@ def test_one_call_alone_that_now_and_then_ends_with_a_threads_may_wait_for_its_r
     made = summarise(held_up(np.random.default_rng(seed), 0.1, only="drive.write").run())
     assert [(r.call, r.by_turns) for r in made.contention.results] == [("drive.write", False)]
     assert "result_wait" in [f.code for f in made.findings if f.severity != "note"]
+
+
+def test_a_wait_for_a_thread_fits_three_lines():
+    """Two calls, rarely held up, with bounds, their share and what to do: 290 characters."""
+    played = two_threads("a", (12, 20))
+    (found,) = [f for f in summarise(played.run()).findings if f.code == "thread_wait"]
+    assert " each in " in found.text
+    assert "they share a lock or bus (by the times)" in found.text
+    assert len(found.text) <= 290

@@ -127,7 +127,7 @@ def test_late_loops_are_told_with_the_call_behind_them():
     run = make_run(np.diff(start), lambda k: [("drive", 0, rest[k]), ("lift", rest[k], lift[k])],
                    {"drive": "other", "lift": "other"})  # fmt: skip
     late = next(f for f in summarise(run).findings if f.code == "pacing_catches_up")
-    assert "lift makes 30 of the 30 longest" in late.text
+    assert "lift makes 30 of the 30 slow events" in late.text
     assert late.evidence.calls == ("lift",)
 
 

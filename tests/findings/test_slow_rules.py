@@ -311,3 +311,18 @@ def test_a_call_that_runs_into_its_timeout_is_told_by_that_alone():
     assert any(s.code == "timeout" for b in at.blocking for s in b.signs if b.name == "read")
     assert "timeout" in " ".join(f.text for f in at.findings)
     assert "slow_culprit" not in {f.code for f in at.findings}
+
+
+def test_loops_of_slow_events_are_counted_as_loops():
+    """Stalls over 2 loops each, 40 times in 2000: 40 events, and 80 loops, 4 of a hundred."""
+    n = 2000
+    rng = np.random.default_rng(4)
+    arm = 3 + rng.normal(0, 0.05, n)
+    at = np.cumsum(rng.integers(10, 80, 40))
+    arm[at] += rng.uniform(10, 20, 40)
+    arm[at + 1] += rng.uniform(10, 20, 40)
+    ns = {"arm": (1e6 * arm).astype(np.int64), "belt": np.full(n, 4_000_000)}
+    found = [f for f in summarise(make_flat_run(sum(ns.values()), ns)).findings
+             if f.code == "slow_culprit"]  # fmt: skip
+    assert "arm makes 40 of 40 slow events" in found[0].text
+    assert "in 4 % of the loops" in found[0].text
