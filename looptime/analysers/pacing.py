@@ -2,9 +2,16 @@
 
 import numpy as np
 
-from looptime.analysers.beat_wait import beat_call, slope, spread
+from looptime.analysers.beat_wait import (
+    FEWEST,
+    at_tick,
+    beat_call,
+    filled_tick,
+    slope,
+    spread,
+    whole_tick,
+)
 from looptime.analysers.self_table import SelfTable
-from looptime.analysers.ticks import FEWEST, at_tick, filled_tick, whole_tick
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.run import Run, SelfPieces

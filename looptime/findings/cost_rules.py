@@ -1,6 +1,6 @@
 """Findings about what costs time in every loop."""
 
-from looptime.analysers.alike import in_short
+from looptime.analysers.alike import grouped, in_short
 from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
 from looptime.analysers.call_costs import CallCost
 from looptime.analysers.summary import Summary
@@ -187,7 +187,9 @@ def _batches(at: Summary) -> list[Finding]:
             or (group.bus is None and len(group.names) < 2)
         ):
             continue
-        known = f"on bus {group.bus}" if group.bus else f"of {group.place}"
+        alike = grouped((name, None) for name in group.names)
+        of_what = alike[0][0] if len(alike) == 1 else group.place
+        known = f"on bus {group.bus}" if group.bus else f"of {of_what}"
         doubt = "" if group.bus else ", if they sit on one bus and the driver can batch them"
         text = (
             f"{three(group.reads_per_loop)} single reads a loop {known} take "

@@ -11,7 +11,7 @@ PACKAGE, TESTS = ROOT / "looptime", ROOT / "tests"
 # that uses them. Files of the command line have theirs in `tests/cli`.
 ELSEWHERE = {
     "analysers": {
-        "basis": "analysers/test_pacing", "beat_wait": "analysers/test_pacing",
+        "basis": "analysers/test_pacing",
         "beats": "analysers/test_recurs", "beside": "analysers/test_summary",
         "contrast": "analysers/test_drift", "estimate": "analysers/test_summary",
         "threads_rest": "analysers/test_recurs", "together": "analysers/test_summary",

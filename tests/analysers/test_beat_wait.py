@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.analysers.ticks import at_tick, filled_tick, whole_tick
+from looptime.analysers.beat_wait import at_tick, filled_tick, whole_tick
 
 
 def test_late_loops_that_wait_for_a_later_tick_show_the_first():
