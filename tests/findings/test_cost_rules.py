@@ -129,3 +129,14 @@ def test_a_loop_at_ease_is_fine_whatever_the_parts_of_its_work(work_ms, leads):
     made = summarise(make_flat_run(np.full(600, 20_000_000), took, names)).findings
     assert made[0].code == leads
     assert any(f.code == "blocking_call" for f in made)
+
+
+def test_single_reads_are_named_by_what_their_calls_have_in_common():
+    """Two reads of 2 ms under one pattern are told by it; nobody said what bus they are on."""
+    rng = np.random.default_rng(3)
+    ns = {name: (2e6 * np.exp(rng.normal(0, 0.05, 600))).astype(np.int64)
+          for name in ("enc.left.read", "enc.right.read", "drive.write")}  # fmt: skip
+    kinds = {name: "actuator write" if name == "drive.write" else "sensor read" for name in ns}
+    made = summarise(make_flat_run(sum(ns.values()) + 200_000, ns, kinds))
+    (text,) = [f.text for f in made.findings if f.code == "batch_reads"]
+    assert text.startswith("2 single reads a loop of enc.*.read take 4")
