@@ -5,9 +5,8 @@ import re
 from dataclasses import replace
 
 from looptime.errors import LogError, UsageError
-from looptime.parsers.assemble.holes import holes, lacking, numbered
+from looptime.parsers.assemble.holes import holes, lacking, numbered, short_lengths
 from looptime.parsers.assemble.run_of_calls import assemble, with_lost
-from looptime.parsers.assemble.short_lengths import short_lengths
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts import calls
 from looptime.parsers.layouts.contract import Parsed

@@ -2,14 +2,16 @@
 
 import numpy as np
 
-from looptime.array_types import Int
+from looptime.array_types import Bool, Int
 from looptime.parsers.layouts.contract import Parsed
 from looptime.parsers.layouts.merged import odd_turns, out_of_turn
 from looptime.run import Run
 from looptime.stats.arrays import median
-from looptime.units import NS_PER_MS
+from looptime.stats.quantiles import percentiles
+from looptime.units import NS_PER_MS, NS_PER_US
+from looptime.words import number
 
-__all__ = ["holes", "lacking", "numbered"]
+__all__ = ["holes", "lacking", "numbered", "short_lengths"]
 
 #: Loops that tell what is usual; the share of them that may be so, and at least so many.
 _FEWEST, _MOST, _SOME = 30, 0.05, 3
@@ -17,6 +19,16 @@ _FEWEST, _MOST, _SOME = 30, 0.05, 3
 _FAR = 0.8
 #: What is usually outside the parts is less than this share of a loop.
 _USUAL = 0.5
+#: A paced loop keeps so near to its ticks, as a share of the period.
+_ON_TICK = 0.03
+#: What counters of lengths hold [ns], with their names.
+_HELD = {
+    2**24 * NS_PER_US: "2^24 us", 2**20 * NS_PER_US: "2^20 us", 2**8 * NS_PER_MS: "2^8 ms",
+    2**16 * NS_PER_US: "2^16 us", 2**15 * NS_PER_US: "2^15 us", 2**14 * NS_PER_US: "2^14 us",
+    2**13 * NS_PER_US: "2^13 us", 2**12 * NS_PER_US: "2^12 us",
+}  # fmt: skip
+#: Chance at which so many loops would all lie so near to a multiple by accident.
+_CHANCE = 0.04
 
 
 def holes(run: Run, outside: Int, numbered: bool) -> tuple[str, ...]:
@@ -43,7 +55,7 @@ def holes(run: Run, outside: Int, numbered: bool) -> tuple[str, ...]:
     usual, typical = median(outside), median(period)
     if not typical or usual > _USUAL * typical:
         return ()
-    far = np.flatnonzero(outside - usual > _FAR * typical)
+    far = np.flatnonzero((outside - usual > _FAR * typical) & ~_missed_tick(period, outside))
     if not 0 < len(far) <= max(_SOME, _MOST * len(run)):
         return ()
     low, high = (f"{float(ns) / NS_PER_MS:.3g}" for ns in (outside[far].min(), outside[far].max()))
@@ -56,6 +68,65 @@ def holes(run: Run, outside: Int, numbered: bool) -> tuple[str, ...]:
         f"{many} ms outside every part, where {usual / NS_PER_MS:.3g} ms is usual: stalls there, "
         + ("or the clock was set" if numbered else "or rows lost; numbers of the loops would tell"),
     )
+
+
+def _missed_tick(period: Int, outside: Int) -> Bool:
+    """Loops whose parts are as long as to miss a tick, and that wait for the next one.
+
+    No more than a period and what is always outside can then be so; a row that was lost leaves a
+    loop's own wait beside a whole period.
+    """
+    typical = median(period)
+    low, high = percentiles(period, (25, 75))
+    if high - low > _ON_TICK * typical:
+        return np.zeros(len(period), bool)
+    off = np.abs(period - np.rint(period / typical) * typical)
+    least = float(percentiles(outside, (5,))[0])
+    return np.asarray((off <= _ON_TICK * typical) & (outside <= typical + least))
+
+
+def short_lengths(run: Run, outside: Int) -> tuple[str, ...]:
+    """A caution where slow loops hold whole multiples of a counter more outside every call.
+
+    A length kept in 16 bits of a microsecond is short by 65.5 ms where the call took longer; the
+    clock shows the loop's true period, and the difference is left outside the calls. Every loop
+    that has that much outside must have a whole multiple of it, to within what is usually outside.
+
+    Parameters
+    ----------
+    run, outside : Run, int64 array
+        As `holes` takes them.
+    """
+    calls = run.call_columns
+    if len(run) < _FEWEST or not len(calls):
+        return ()
+    longest = int(calls.duration_ns.max())
+    known = tuple(map(int, percentiles(outside, (1, 50, 95))))
+    more = np.where(_missed_tick(run.loop_columns.period_ns, outside), 0, outside - known[2])
+    for held, name in _HELD.items():
+        if held <= longest:
+            return ()
+        far = np.flatnonzero(more > held // 4)
+        if len(far) and _fits(outside[far], held, known, run):
+            many = "1 loop has" if len(far) == 1 else f"{len(far):,} loops have"
+            many = f"{many} {number(held / NS_PER_MS, 4)} ms ({name}) or a multiple"
+            return (
+                f"{many} more outside every call than usual, as where a length begins again at "
+                "zero: it may be a call's",
+            )
+    return ()
+
+
+def _fits(outside: Int, held: int, known: tuple[int, ...], run: Run) -> bool:
+    """Whether all are whole multiples away from what is usual, which chance would not do."""
+    low, usual, high = known  # a loop that is late to its tick waits for none
+    for least, most, share in ((low, high, 0.6), (0, low, 0.5), (0, usual, 0.5)):
+        room = share * (most - least) + run.clock.tick_ns + 0.01 * NS_PER_MS
+        rest = (outside - (least + most) // 2 + held // 2) % held - held // 2
+        chance = min(1.0, 2 * room / held) ** len(outside)
+        if (np.abs(rest) <= room).all() and chance <= _CHANCE:
+            return True
+    return False
 
 
 def lacking(run: Run) -> tuple[str, ...]:
