@@ -10,6 +10,7 @@ from looptime.parsers.assemble.run_of_calls import assemble, with_lost
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts import calls
 from looptime.parsers.layouts.contract import Parsed
+from looptime.parsers.layouts.doubtful import misplaced
 from looptime.parsers.layouts.own_threads import refuse_alike
 from looptime.parsers.layouts.skeleton import parse
 from looptime.parsers.lines.groups import by_group, refuse_mixed
@@ -80,6 +81,7 @@ def opened(
         dialect = table or sniff(text, source.path, options.columns)
     else:
         source, dialect, options = plain.source, plain.dialect, plain.options
+    source.cautions.extend(misplaced(table) if table is not None else ())
     stated = matching(options.stated, dialect.header, dialect.fields)
     dialect = replace(dialect, unit=options.unit, rate_hz=options.rate_hz, stated=stated)
     if stated is not None:

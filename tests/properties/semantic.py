@@ -123,8 +123,8 @@ def make(shape: str, rng: Rng, loops: int = 400) -> Made:
     period = np.diff(start) / 1000
     if layout in ("totals", "sections"):
         period = parts.sum(axis=1) / 1000
-    if shape == "values lines":  # stamped when each part is over
-        period = np.diff(start[:-1] + parts.sum(axis=1), append=start[-1]) / 1000
+    if shape == "values lines":  # stamped when each part is over: loops begin at the first end
+        period, parts = np.diff(start[:-1] + parts.sum(axis=1)) / 1000, parts[1:]
     return Made(
         shape, header, [[str(cell) for cell in row] for row in rows], instants, 1.0, 0, spans,
         block, period, parts[:, : 0 if layout == "stamps" else None] / 1000, numbered,

@@ -14,7 +14,7 @@ from looptime.words import number
 __all__ = ["holes", "lacking", "numbered", "short_lengths"]
 
 #: Loops that tell what is usual; the share of them that may be so, and at least so many.
-_FEWEST, _MOST, _SOME = 30, 0.05, 3
+_FEWEST, _MOST, _SOME = 30, 0.15, 3
 #: Of a usual period: a row that was lost takes about a whole one away.
 _FAR = 0.8
 #: What is usually outside the parts is less than this share of a loop.
@@ -78,7 +78,7 @@ def _missed_tick(period: Int, outside: Int) -> Bool:
     """
     typical = median(period)
     low, high = percentiles(period, (25, 75))
-    if high - low > _ON_TICK * typical:
+    if not typical or high - low > _ON_TICK * typical:
         return np.zeros(len(period), bool)
     off = np.abs(period - np.rint(period / typical) * typical)
     least = float(percentiles(outside, (5,))[0])
@@ -138,7 +138,11 @@ def lacking(run: Run) -> tuple[str, ...]:
         With its calls; of sections their layout tells.
     """
     calls, line = run.call_columns, run.loop_columns.line
-    if run.layout not in ("calls", "edges") or line is None or "looptime-recorder" in run.meta:
+    if (
+        run.layout not in ("calls", "edges", "values")
+        or line is None
+        or "looptime-recorder" in run.meta
+    ):
         return ()
     mine = np.flatnonzero(calls.thread == run.loop_thread)
     mine = mine[np.argsort(calls.loop[mine], kind="stable")]

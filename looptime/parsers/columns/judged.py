@@ -38,7 +38,6 @@ from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
 from looptime.signal_names import quantity_of
 from looptime.stated_columns import StatedColumns
-from looptime.stats.arrays import distinct
 from looptime.units import UNITS
 
 __all__ = ["Understood", "find_clock", "instants", "understand"]
@@ -387,8 +386,11 @@ def _climbs(values: Float) -> bool:
         return True
     if len(known) < _CLIMB or (known % 1 != 0).any() or np.ptp(known) >= len(known):
         return False
-    if len(distinct(known)) < len(known) / 3:  # lengths in a coarse unit
+    met, times = np.unique(known, return_counts=True)
+    if len(met) < len(known) / 3:  # lengths in a coarse unit
         return False
+    if times.max() == 2 and (np.diff(met) == 1).all():  # two that count, each at its own pace
+        return True
     return float(np.corrcoef(known, np.arange(len(known)))[0, 1]) > _CLIMBS
 
 

@@ -12,7 +12,8 @@ import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.errors import LogError
-from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.columns.headers import heads
+from looptime.parsers.text.dialect import Dialect, is_missing
 from looptime.parsers.text.table import Key, Member, Table
 from looptime.records import dataclass
 from looptime.stats.arrays import distinct, median
@@ -24,6 +25,7 @@ __all__ = [
     "cut_lines",
     "doubtful",
     "full_counter",
+    "misplaced",
     "named_twice",
     "places_change",
     "wrapped_lengths",
@@ -39,12 +41,18 @@ _MOST_TOLD = 5
 _FACTORS, _NEAR = (1e3, 1e-3, 1e6, 1e-6), 1.5
 #: Lengths on the wrong side of a change of unit.
 _WRONG = 0.03
+#: Lengths of a stretch with a digit more: from so many times the usual; so many times as a whole,
+#: and so many rows of each name.
+_TENFOLD, _FEWEST_TENFOLD = (4.0, 8.5, 11.8), 4
 #: Columns that are held against each other; by how much their ratio must step, in standard errors
 #: and at least; how near each must come to where the other was.
 _MOST_COLUMNS, _BY_CHANCE, _APART, _SAME = 40, 8.0, 0.2, 0.08
 #: Lines were cut where those that begin their last cell at so many places, each in so many rows,
 #: mostly end at one width (two places where words are the same); of all lines at least this share.
 _CUTS, _CUT_ROWS, _CUT_SHARE, _CUT_FEWEST = 3, 8, 0.8, 0.1
+#: Headers of names, and of numbers.
+_OF_NAMES = frozenset(("key", "name", "signal", "channel", "section", "call", "event"))
+_OF_VALUES = frozenset(("value", "val", "reading", "duration", "seq", "loop"))
 #: Bits of the counters that are looked for.
 _BITS = (8, 10, 11, 12, 13, 14, 15, 16, 20, 24, 31, 32)
 
@@ -80,7 +88,8 @@ def doubtful(
         If all lengths are in another unit from one line on.
     """
     changed: dict[tuple[int, float], list[str]] = {}
-    notes = []
+    notes: list[str] = []
+    tens: list[tuple[str, int, int]] = []
     count = 0
     for one in _series(table, lengths, unit_ns, names):
         count += 1
@@ -91,6 +100,12 @@ def doubtful(
             near = next((k for k in changed if k[1] == factor and abs(k[0] - line) < 50), None)
             changed.setdefault(near or (line, factor), []).append(one.name)
         notes += [f"{one.name}: {said}" for said in _counters(one.value)]
+        tens += [(one.name, *one.row[[low, high]].tolist()) for low, high in _tenfold(one.value)]
+    if len(tens) == count > 1 and max(low for _, low, _ in tens) < min(high for *_, high in tens):
+        low, high = min(low for _, low, _ in tens), max(high for *_, high in tens)
+        first, last = table.line_of(np.array([low, high])).tolist()
+        said = "all lengths are about ten times those elsewhere: a digit more, or another unit?"
+        notes.insert(0, f"lines {first} to {last}: {said}")
     cuts = list(_changed_places(table, lengths, names))
     for (line, factor), own in changed.items():
         how = f"{max(factor, 1 / factor):,.0f} times {'longer' if factor > 1 else 'shorter'}"
@@ -215,6 +230,33 @@ def named_twice(dialect: Dialect) -> tuple[str, ...]:
     return ()
 
 
+def misplaced(dialect: Dialect) -> tuple[str, ...]:
+    """A caution where words stand in a column of values, and numbers in one of names.
+
+    Examples
+    --------
+    >>> rows = (("0", "gyro.read", "7"), ("4", "arm.send", "9"))
+    >>> misplaced(Dialect(",", ".", ("key", "value", "t_us"), 1, 3, 2, sample=rows))[0][:38]
+    "'value' holds words and 'key' numbers:"
+    >>> misplaced(Dialect(",", ".", ("t_us", "key", "value"), 1, 3, 2, sample=rows))
+    ()
+    """
+    names, values = [], []
+    for head in heads(dialect.header or ()):
+        cells = [row[head.index] for row in dialect.sample if head.index < len(row)]
+        wordy = [cell[:1].isalpha() for cell in cells if not is_missing(cell)]
+        if wordy and not any(wordy) and head.word in _OF_NAMES:
+            names.append(head.text)
+        if wordy and all(wordy) and (head.unit or head.word in _OF_VALUES):
+            values.append(head.text)
+    if not names or not values:
+        return ()
+    return (
+        f"{values[0]!r} holds words and {names[0]!r} numbers: do the headers stand over the wrong "
+        "columns?",
+    )
+
+
 def another_unit(value: Float) -> tuple[int, float] | None:
     """Where lengths begin to be a thousand or a million times longer or shorter, and by how much.
 
@@ -241,6 +283,31 @@ def another_unit(value: Float) -> tuple[int, float] | None:
     wrong = before + (count - np.arange(count + 1)) - (before[-1] - before)
     at = int(np.argmin(wrong))
     return (at, factor) if 0 < at < count and wrong[at] <= _WRONG * count else None
+
+
+def _tenfold(value: Float) -> list[tuple[int, int]]:
+    """First and last place of the one stretch in which lengths are ten times those elsewhere.
+
+    Examples
+    --------
+    >>> value = np.tile([3.0, 4.0, 3.5], 40)
+    >>> value[50:60] *= 10
+    >>> _tenfold(value), _tenfold(np.where(value > 9, value / 5, value)), _tenfold(value[:60])
+    ([(50, 59)], [], [(50, 59)])
+    """
+    if len(value) < _FEWEST or value.min() <= 0:
+        return []
+    part = len(value) // 10
+    low = min(median(value), median(value[:part]), median(value[-part:]))
+    edges = np.flatnonzero(np.diff(value > _TENFOLD[0] * low, prepend=False, append=False))
+    runs = edges.reshape(-1, 2)
+    first, stop = runs[np.argmax(runs[:, 1] - runs[:, 0])].tolist() if len(runs) else (0, 0)
+    many = stop - first
+    others = int((runs[:, 1] - runs[:, 0]).sum()) - many
+    if many < _FEWEST_TENFOLD or others > _WRONG * len(value):
+        return []
+    times = median(value[first:stop]) / median(np.delete(value, np.s_[first:stop]))
+    return [(first, stop - 1)] if _TENFOLD[1] < times < _TENFOLD[2] else []
 
 
 def full_counter(value: Float) -> tuple[int, int] | None:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from looptime.array_types import Float, Int
+from looptime.array_types import Bool, Float, Int
 from looptime.parsers.text.table import Key, Member, Table
 from looptime.stats.arrays import distinct
 
@@ -10,6 +10,8 @@ __all__ = ["cautions", "filled_in"]
 
 #: Rows of an even series, and the share of steps like the one before from which that is usual.
 _FEWEST, _USUAL = 15, 0.05
+#: Share of rows with the name of the row before from which that is usual.
+_RARE = 0.01
 #: Steps that are measured are of so many kinds.
 _SCATTERED, _MOST_TOLD, _LOOKED_AT = 20, 3, 200_000
 
@@ -34,7 +36,24 @@ def cautions(table: Table, clock: str, lengths: tuple[str, ...]) -> tuple[str, .
             f"lines {first} to {last}: {what} make an even series there, as nowhere else: filled "
             "in, and not measured?"
         )
-    return tuple(dict.fromkeys(made))[:_MOST_TOLD]
+    return (*_names(table), *tuple(dict.fromkeys(made))[:_MOST_TOLD])
+
+
+def _names(table: Table) -> tuple[str, ...]:
+    """Of a name that stands in row after row, where elsewhere none follows itself."""
+    if "name" not in table.columns:
+        return ()
+    name = np.asarray(table.columns["name"])[:_LOOKED_AT]
+    same = name[1:] == name[:-1]
+    low, high = _longest(same)
+    others = int(same.sum()) - (high - low)
+    if high - low < _FEWEST or low == 0 or high == len(same) or others > _RARE * len(same):
+        return ()
+    first, last = table.line_of(np.array([low, high])).tolist()
+    return (
+        f"lines {first} to {last}: nothing but {table.words['name'][int(name[low])]!r}, which "
+        "elsewhere never follows itself: a name filled in?",
+    )
 
 
 def filled_in(value: Int | Float) -> tuple[int, int] | None:
@@ -60,15 +79,20 @@ def filled_in(value: Int | Float) -> tuple[int, int] | None:
     same = step[1:] == step[:-1]
     if same.mean() > 0.5:  # most often nothing is looked for
         return None
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
-    first, stop = edge[::2], edge[1::2]
-    if not len(first):
-        return None
-    longest = int(np.argmax(stop - first))
-    low, high = int(first[longest]), int(stop[longest]) + 1
+    low, high = _longest(same)
+    high += 1
     others = int(same.sum()) - (high - 1 - low)
     if high - low < _FEWEST or others > _USUAL * len(same):
         return None
     others_differ = len(distinct(np.delete(step, np.s_[low:high]))) >= _SCATTERED
     nothing = not np.any(value[low : high + 1])
     return (low, high) if others_differ and not nothing else None
+
+
+def _longest(same: Bool) -> tuple[int, int]:
+    """The longest stretch that holds, from and up to; of no length where nothing does."""
+    edge = np.flatnonzero(np.diff(same, prepend=False, append=False)).reshape(-1, 2)
+    if not len(edge):
+        return 0, 0
+    first, stop = edge[np.argmax(edge[:, 1] - edge[:, 0])].tolist()
+    return first, stop

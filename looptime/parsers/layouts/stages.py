@@ -18,7 +18,7 @@ from looptime.parsers.columns.evidence import (
     scaled,
     shown,
 )
-from looptime.parsers.columns.headers import Head, roles
+from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.laps import wrapping_instants
 from looptime.parsers.columns.second_clock import keeps_time, names_clock
@@ -272,8 +272,23 @@ def rows(content: Content) -> Found:
     notes: tuple[str, ...] = ()
     if found.parts is not None and len(np.unique(found.parts.name)) < len(found.parts.names):
         notes = ("stages that overlap others without lying in them are left out",)
+    notes += _shifted(instants)
     ticks = np.concatenate([column[:100_000] for column in columns])
     return Found(found, ticks, notes=notes, limits=row_limits(found, content.log))
+
+
+def _shifted(instants: tuple[Head, ...]) -> tuple[str, ...]:
+    """A caution where the end of a part comes before what is called the start of the loop."""
+    marks = [marked(head) for head in instants]
+    own = [LOOP_WORD.search(mark.stem.lower()) is not None for mark in marks]
+    start = next((k for k, m in enumerate(marks) if own[k] and m.side == "begin"), 0)
+    before = [k for k in range(start) if marks[k].side == "end" and not own[k]]
+    if not before:
+        return ()
+    return (
+        f"{shown(instants[start])!r} comes after {shown(instants[before[0]])!r} in each row: do "
+        "the headers stand over the wrong columns?",
+    )
 
 
 def _loops(content: Content, times: Int, instants: tuple[Head, ...]) -> LoopRows:

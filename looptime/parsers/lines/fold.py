@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from looptime.parsers.layouts.merged import out_of_turn
 from looptime.parsers.lines.grid import Grid
 from looptime.parsers.text.dialect import is_number
 from looptime.records import dataclass
@@ -26,6 +27,8 @@ _LOOP = ("loop", "cycle", "iteration", "iter", "frame", "loop number", "loop_num
 _FIRST_ROWS = 2000
 #: Share of the loops from which the keys of some are usual, as of another program's half-way.
 _OFTEN = 0.1
+#: Share of the loops up to which a length that comes twice in one is seldom.
+_SELDOM = 0.02
 #: What spellings of a name differ by, and how often one is met that is none by mistake.
 _SPELLING, _SPELLED = re.compile(r"[\s._/-]+"), 3
 
@@ -119,9 +122,18 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
     for head, group in zip(heads, groups, strict=True):
         made.rows[head] = _merged(group, head, timed, stamp)
         made.folded += [(line, head) for line, _ in group if line != head]
+    odd = [group[0][0] for group in groups if _repeats(group, timed, stamp)]
+    if 0 < len(odd) <= _SELDOM * len(groups):
+        made.notes.append(out_of_turn(len(odd), odd[0] + 1))
     if stamp is None:
         _name_total(made, timed)
     return made
+
+
+def _repeats(group: list[Entry], timed: list[bool], stamp: int | None) -> bool:
+    """Whether a length comes twice in a loop."""
+    met = [at for at in _kind(group, stamp) if timed[at]]
+    return len(set(met)) < len(met)
 
 
 def _name_total(grid: Grid, timed: list[bool]) -> None:

@@ -33,6 +33,7 @@ from looptime.parsers.repair.call_order import (
 )
 from looptime.parsers.repair.doubts import (
     LEAP_NS,
+    blanked,
     calls_ahead,
     coarse,
     coarse_later,
@@ -120,6 +121,7 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     parsed = replace(parsed, clock=too_full(parsed, rows, typical))
     parsed = replace(parsed, clock=miscounted(parsed, rows))
     parsed = replace(parsed, clock=made_up_for(parsed, rows))
+    parsed = replace(parsed, clock=blanked(parsed, rows, typical))
     later = coarse_later(parsed.clock, time, lambda at: parsed.table.line_of(rows.row[at]))
     clock, rows = standing(replace(parsed, clock=later), rows, typical)
     parsed = replace(parsed, clock=clock, loops=rows)

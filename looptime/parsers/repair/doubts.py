@@ -12,15 +12,16 @@ from looptime.parsers.clock.steps import JUMP_STEPS, jump_from
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.columns.lexicon import COUNTS
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
+from looptime.parsers.repair.new_runs import REST_STEPS
 from looptime.parsers.text.table import damaged_lines
 from looptime.run import Clock
 from looptime.stats.arrays import distinct, median
 from looptime.units import NS_PER_S, UNITS
 
 __all__ = [
-    "LEAP_NS", "calls_ahead", "coarse", "coarse_later", "loops_ahead", "made_up_for", "miscounted",
-    "miscounted_rows", "noted", "standing", "too_full", "unnumbered", "without_damaged",
-    "without_missing",
+    "LEAP_NS", "blanked", "calls_ahead", "coarse", "coarse_later", "loops_ahead", "made_up_for",
+    "miscounted", "miscounted_rows", "noted", "standing", "too_full", "unnumbered",
+    "without_damaged", "without_missing",
 ]  # fmt: skip
 
 #: A clock that steps by more than this part of the typical step is told.
@@ -44,6 +45,8 @@ _RARELY = 0.5
 #: More loops than this share that are shorter than their parts: these are no parts.
 _MOST_FULL = 0.02
 _LOOKED_AT = 100_000
+#: A step of so many usual ones passes over a row; more blank lines than this share are layout.
+_OVER, _MOST_BLANK = 1.5, 0.05
 
 
 def noted(clock: Clock, *notes: str) -> Clock:
@@ -263,7 +266,42 @@ def miscounted(parsed: Parsed, rows: LoopRows) -> Clock:
         line = int(parsed.table.line_of(rows.row[np.flatnonzero(step < 0)[:1] + 1])[0])
         said = f"line {line}: here and later the numbers of loops go back while the clock goes on"
         return noted(parsed.clock, f"{said}: two logs may stand among each other")
+    if rows.number is not None and len(fall := _anew(number, np.diff(rows.start))):
+        line = int(parsed.table.line_of(rows.row[fall[:1] + 1])[0])
+        said = (
+            f"line {line}: the numbers of loops begin anew while the clock goes on without a rest"
+        )
+        return noted(parsed.clock, f"{said}: another recording, or another part of the run")
     return _no_longer(parsed, number, rows.row, "loops")
+
+
+def _anew(number: Int, step: Int) -> Int:
+    """Rows after which numbers begin at 0 or 1 without a rest, as no counter that is full does."""
+    last = number[:-1].astype(np.int64)
+    fall = (number[1:] <= 1) & (last - number[1:] > _FEWEST)
+    fall &= (step >= 0) & (step <= REST_STEPS * median(step))
+    at = np.flatnonzero(fall)
+    full = {2**bits for bits in range(4, 33)} | {10**digits for digits in range(2, 10)}
+    return at[[len(at) <= _MOST_LEAPS and int(one) + 1 not in full for one in last[at]]]
+
+
+def blanked(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
+    """The clock with a caution where a line is blank and the clock passes over a row there."""
+    lines = [line for line, text in parsed.table.between if not text.strip()]
+    if not 0 < len(lines) <= max(2, _MOST_BLANK * len(rows)):
+        return parsed.clock
+    after = np.searchsorted(parsed.table.line_of(rows.row), lines)
+    inside = (after > 0) & (after < len(rows))
+    long = np.diff(rows.start)[after[inside] - 1] > _OVER * typical
+    if not long.any():
+        return parsed.clock
+    line, many = np.array(lines)[inside][long][0], int(long.sum())
+    where = "" if many == 1 else f", as at {many - 1:,} more"
+    return noted(
+        parsed.clock,
+        f"line {line}: blank, and the clock passes over a row there{where}: rows are lost, and the "
+        "loop before them looks long",
+    )
 
 
 def made_up_for(parsed: Parsed, rows: LoopRows) -> Clock:

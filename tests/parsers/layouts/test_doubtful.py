@@ -104,3 +104,36 @@ def test_two_logs_beside_each_other(tmp_path):
         path.write_text("time_ms,imu_ms,time_ms,imu_ms\n" + text, encoding="utf-8")
         notes.append(looptime.read(path, cache=False).clock.notes)
     assert [any("two logs beside" in note for note in one) for one in notes] == [True, False]
+
+
+@pytest.mark.parametrize(("low", "high"), [(40, 52), (30, 120), (70, 120)])
+def test_a_stretch_with_a_digit_more(tmp_path, low, high):
+    """Both parts ten times as long over some loops, or from one on: said with the lines."""
+    times = np.where((np.arange(120) >= low) & (np.arange(120) < high), 10, 1)
+    notes = read(tmp_path, costs(uneven() * times / 10, uneven() * times / 20)).clock.notes
+    (note,) = [note for note in notes if "ten times" in note]
+    assert note.startswith(f"lines {low + 2} to {high + 1}: all lengths")
+
+
+@pytest.mark.parametrize(("both", "times"), [(False, 10), (True, 6), (True, 1)])
+def test_slow_loops_have_no_digit_more(tmp_path, both, times):
+    """One part alone may be slow for a while, and all of them six times as slow."""
+    slow = np.where((np.arange(120) >= 40) & (np.arange(120) < 60), times, 1)
+    notes = read(tmp_path, costs(uneven() * slow, uneven() * (slow if both else 1))).clock.notes
+    assert not [note for note in notes if "ten times" in note]
+
+
+@pytest.mark.parametrize(
+    ("header", "said"), [("key,value,time_us", True), ("time_us,key,value", False)]
+)
+def test_headers_over_the_wrong_columns(tmp_path, header, said):
+    """Words under `value` and numbers under `key` cannot be meant."""
+    rows = [
+        f"{5000 * k},{name},{k * 37 % 211 + 900}"
+        for k in range(60)
+        for name in ("gyro_us", "arm_us")
+    ]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    notes = looptime.read_log(path).runs[0].clock.notes
+    assert bool([note for note in notes if "over the wrong columns" in note]) is said

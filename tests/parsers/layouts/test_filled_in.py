@@ -50,3 +50,22 @@ def test_what_is_even_by_itself():
     short = rng.integers(1000, 3000, 300)
     short[50:60] = 1500
     assert filled_in(short) is None
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "every", "said"),
+    [(200, 231, 0, True), (0, 32, 0, False), (200, 210, 0, False), (200, 232, 40, False)],
+)
+def test_a_name_filled_down(tmp_path, low, high, every, said):
+    """A name in 31 rows that elsewhere never follows itself; not one that begins or often is so."""
+    rows = [
+        [8000 * (k // 4) + 1500 * (k % 4), f"part{k % 4}", 1000 + k * 37 % 211] for k in range(800)
+    ]
+    for k in (*range(low, high), *(range(3, 800, every) if every else ())):
+        rows[k][1] = rows[low if low <= k < high else k - 1][1]
+    path = tmp_path / "log.csv"
+    text = "".join(",".join(map(str, row)) + "\n" for row in rows)
+    path.write_text("start_us,name,duration_us\n" + text, encoding="utf-8")
+    notes = looptime.read(path, cache=False).clock.notes
+    found = [note for note in notes if "a name filled in?" in note]
+    assert [note[:18] for note in found] == ["lines 202 to 232: "] * said

@@ -211,3 +211,19 @@ def test_instants_without_a_unit_behind_the_begin_of_the_loop(tmp_path):
     assert {name: times[0] for name, times in self_ms(run).items()} == {
         "t_sense": 2.0, "t_move": 6.0, "t_radio": 1.0
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("header", "said"),
+    [
+        ("loop_start_us,gyro_end_us,drive_end_us", False),
+        ("drive_end_us,loop_start_us,gyro_end_us", True),
+        ("gyro_end_us,drive_end_us,loop_start_us", True),
+        ("last_loop_end_us,loop_start_us,gyro_end_us", False),
+    ],
+)
+def test_the_start_of_a_loop_behind_the_end_of_a_part(tmp_path, header, said):
+    """Headers moved by one column: nothing of a loop ends before it starts."""
+    rows = "".join(f"{t},{t + 1500 + t % 7},{t + 3100 + t % 5}\n" for t in range(0, 400_000, 4001))
+    notes = read(tmp_path, f"{header}\n{rows}").clock.notes
+    assert bool([note for note in notes if "over the wrong columns" in note]) is said

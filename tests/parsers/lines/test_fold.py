@@ -129,3 +129,17 @@ def test_a_loop_lasts_from_line_to_line_that_says_that_it_began(tmp_path, word):
     lines.insert(40, lines[40].split("]")[0] + "] WARN net - client 7 back")
     run = read(tmp_path, "\n".join(lines) + "\n", unit="ms")
     assert np.allclose(run.loop_columns.period_ns / 1e6, np.diff(starts), atol=0.11)
+
+
+def test_a_line_lost_between_two_loops_is_told(tmp_path):
+    """Two loops run into one hold the lengths of both: said, with the line at which they begin."""
+    lines = [
+        f"[{8000 * k + 2000 * j} us] part{j}: {1900 + k * 37 % 97} us"
+        for k in range(80)
+        for j in range(4)
+    ]
+    whole = read(tmp_path, "\n".join(lines) + "\n").clock.notes
+    del lines[160]
+    said = "1 loop lacks or repeats what nearly all hold once, the first at line 157"
+    assert [note for note in read(tmp_path, "\n".join(lines) + "\n").clock.notes if said in note]
+    assert not [note for note in whole if "lacks or repeats" in note]

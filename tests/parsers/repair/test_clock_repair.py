@@ -205,3 +205,41 @@ def test_loops_that_are_always_made_up_for_are_told_by_no_digit(tmp_path):
     time[10::20] += 3000
     run = read(tmp_path, "time_us\n" + "".join(f"{at}\n" for at in time.tolist()))
     assert not any("one wrong digit" in note for note in run.clock.notes)
+
+
+def _two_robots(pace_ms):
+    """Rows of two loops that are each numbered, sorted by time; the second has this pace."""
+    rng = np.random.default_rng(5)
+    one = np.cumsum(rng.integers(3300, 3700, 300))
+    two = 400 + np.cumsum(rng.integers(990 * pace_ms, 1010 * pace_ms, 60))
+    rows = sorted([*zip(one, range(300), strict=True), *zip(two, range(60), strict=True)])
+    return "".join(f"{number},{at},{at % 97}\n" for at, number in rows)
+
+
+@pytest.mark.parametrize("pace_ms", [7, 15])
+def test_two_robots_each_with_numbers_of_its_own(tmp_path, pace_ms):
+    """Numbers that count in two lanes are numbers, and no lengths: their falls tell of two logs."""
+    run = read(tmp_path, "loop,time_us,heading\n" + _two_robots(pace_ms))
+    assert any("two logs may stand among each other" in note for note in run.clock.notes)
+    assert "loop" not in [name.name for name in run.names]
+
+
+@pytest.mark.parametrize(("first", "said"), [(300, True), (256, False), (1000, False)])
+def test_numbers_that_begin_anew_without_a_rest(tmp_path, first, said):
+    """A recording behind another one at the same pace; a counter that was full says nothing."""
+    times = [1000 + 4000 * k + k * k % 37 for k in range(first + 100)]
+    rows = "".join(f"{k % first},{at},{at % 89}\n" for k, at in enumerate(times))
+    notes = read(tmp_path, "loop,time_us,heading\n" + rows).clock.notes
+    anew = [note for note in notes if "numbers of loops begin anew" in note]
+    assert bool(anew) is said
+    if said:
+        assert anew[0].startswith("line 302:")
+
+
+@pytest.mark.parametrize(("lost", "said"), [(1, True), (0, False)])
+def test_a_blank_line_in_place_of_a_row(tmp_path, lost, said):
+    """Where the clock passes over a row at a blank line one was lost; a blank line is nothing."""
+    rows = [f"{4000 * k + k * k % 37},{k % 7}\n" for k in range(200)]
+    rows[80 : 80 + lost] = ["\n"]
+    notes = read(tmp_path, "time_us,heading\n" + "".join(rows)).clock.notes
+    assert bool([note for note in notes if note.startswith("line 82: blank")]) is said
