@@ -5,7 +5,7 @@ import re
 from dataclasses import replace
 
 from looptime.errors import LogError, UsageError
-from looptime.parsers.assemble.holes import holes, lacking, numbered, short_lengths
+from looptime.parsers.assemble.holes import holes, lacking, leaps, numbered, short_lengths
 from looptime.parsers.assemble.run_of_calls import assemble, with_lost
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts import calls
@@ -173,7 +173,7 @@ def _runs(pieces: list[Parsed], path: str, options: Options) -> list[Run]:
             continue
         outside = run.unattributed_ns()
         limits = run.clock.limits + short_lengths(run, outside)
-        notes = run.clock.notes + holes(run, outside, numbered(piece)) + lacking(run)
+        notes = run.clock.notes + holes(run, outside, numbered(piece)) + lacking(run) + leaps(run)
         made.append(replace(run, clock=replace(run.clock, limits=limits, notes=notes)))
     if error is not None and not made:
         raise error

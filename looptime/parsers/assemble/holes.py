@@ -8,10 +8,10 @@ from looptime.parsers.layouts.merged import odd_turns, out_of_turn
 from looptime.run import Run
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
-from looptime.units import NS_PER_MS, NS_PER_US
+from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US
 from looptime.words import number
 
-__all__ = ["holes", "lacking", "numbered", "short_lengths"]
+__all__ = ["holes", "lacking", "leaps", "numbered", "short_lengths"]
 
 #: Loops that tell what is usual; the share of them that may be so, and at least so many.
 _FEWEST, _MOST, _SOME = 30, 0.15, 3
@@ -21,6 +21,8 @@ _FAR = 0.8
 _USUAL = 0.5
 #: A paced loop keeps so near to its ticks, as a share of the period.
 _ON_TICK = 0.03
+#: A call longer than a second and than so many usual periods is told.
+_LEAP = 50
 #: What counters of lengths hold [ns], with their names.
 _HELD = {
     2**24 * NS_PER_US: "2^24 us", 2**20 * NS_PER_US: "2^20 us", 2**8 * NS_PER_MS: "2^8 ms",
@@ -149,6 +151,28 @@ def lacking(run: Run) -> tuple[str, ...]:
     odd = odd_turns(calls.name[mine], calls.loop[mine])
     odd = odd[(odd > 0) & (odd < len(run) - 1)]  # a program starts and stops within a loop
     return (out_of_turn(len(odd), int(line[odd[0]])),) if len(odd) else ()
+
+
+def leaps(run: Run) -> tuple[str, ...]:
+    """A caution where a call between two events lasts for seconds: its clock may have been set.
+
+    Parameters
+    ----------
+    run : Run
+        With its calls; lengths that were measured are held against each other elsewhere.
+    """
+    calls, line = run.call_columns, run.loop_columns.line
+    if run.layout != "values" or line is None or "looptime-recorder" in run.meta:
+        return ()
+    length = np.asarray(calls.duration_ns)
+    far = np.flatnonzero(length > max(NS_PER_S, _LEAP * median(run.loop_columns.period_ns)))
+    if not 0 < len(far) <= _SOME:
+        return ()
+    return tuple(
+        f"line {int(line[calls.loop[at]])}: {run.names[int(calls.name[at])].name!r} lasts "
+        f"{float(length[at]) / NS_PER_S:.4g} s: a stall, or the clock was set in it"
+        for at in far.tolist()
+    )
 
 
 def numbered(parsed: Parsed) -> bool:

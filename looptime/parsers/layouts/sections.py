@@ -11,7 +11,7 @@ from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.laps import adds_up
 from looptime.parsers.columns.unit import Unit, find_unit
 from looptime.parsers.columns.wraps import going_on
-from looptime.parsers.layouts.alike_removed import without_alike
+from looptime.parsers.layouts.alike_removed import without_alike, written_again
 from looptime.parsers.layouts.contract import (
     UNSEEN,
     Column,
@@ -161,9 +161,8 @@ def rows(content: Content) -> Found:
     notes += [*_whole_run(content, len(found)), *_other_threads(content)]
     notes += _odd_loops(content, found)
     if "loop" not in content.table.columns:
-        notes += without_alike(
-            *(np.asarray(content.table.columns[k]) for k in ("name", "duration"))
-        )
+        own = [np.asarray(content.table.columns[key]) for key in ("name", "duration")]
+        notes += (*without_alike(*own), *written_again(*own))
     ticks = np.unique(content.table.columns["duration"][:100_000])
     return Found(found, ticks, content.units["duration"].ns, tuple(notes), limits=limits)
 

@@ -173,8 +173,10 @@ def _settle_numbers(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
     if missing and (step >= 1).mean() > 0.95:
         many = "loops are" if missing > 1 else "loop is"
         clock = noted(clock, f"{missing} {many} missing, as the numbers tell")
-    if (number[2:] - number[:-2] == 1).mean() > 0.95 and (step == 0).mean() > _NO_ORDER:
-        clock = noted(clock, "every loop number stands twice: two logs may stand line by line")
+    for times, word in ((2, "twice"), (3, "three times"), (4, "four times")):
+        if (number[times:] - number[:-times] == 1).mean() > 0.95 and (step == 0).mean() > _NO_ORDER:
+            said = f"every loop number stands {word}: as many logs may stand line by line"
+            clock = noted(clock, said)
     made = []
     for piece, span in _spans(parsed, rows.row, _pieces(len(rows), found), keep, None):
         one = rows.take(np.flatnonzero(keep[piece.low : piece.high]) + piece.low)

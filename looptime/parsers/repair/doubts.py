@@ -174,11 +174,12 @@ def loops_ahead(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
 
 
 def _timed(rows: LoopRows) -> Int:
-    """How long the parts of each loop are together [ns]."""
+    """How long the parts are together in each loop that lasts from one row to the next [ns]."""
     assert rows.parts is not None
     top = rows.parts.depth == 0
     loop, length = rows.parts.loop[top], rows.parts.duration[top]
-    return np.bincount(loop, weights=length, minlength=len(rows)).astype(np.int64)
+    every = np.bincount(loop, weights=length, minlength=len(rows)).astype(np.int64)
+    return every[1:] if rows.ended else every[:-1]
 
 
 def too_full(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
@@ -186,11 +187,11 @@ def too_full(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
     if rows.parts is None or len(rows) < _FEWEST:
         return parsed.clock
     step = np.diff(rows.start)
-    over = _timed(rows)[:-1] - step  # of a step back nobody knows yet how long it was
+    over = _timed(rows) - step  # of a step back nobody knows yet how long it was
     full = np.flatnonzero((over > max(COARSE * typical, 2 * parsed.clock.tick_ns)) & (step >= 0))
     if not 0 < len(full) <= max(1, _MOST_FULL * len(over)):
         return parsed.clock
-    line = int(parsed.table.line_of(rows.row[full[:1]])[0])
+    line = int(parsed.table.line_of(rows.row[full[:1] + rows.ended])[0])
     many = "loop is" if len(full) == 1 else "loops are"
     return noted(
         parsed.clock,

@@ -55,3 +55,34 @@ def test_no_rows_and_one_row():
     """Nothing is said of what has no pairs."""
     for count in range(3):
         assert without_alike(np.zeros(count, int), np.full(count, 7)) == ()
+
+
+def _again(rows, how):
+    if how == "thrice":
+        return [row for row in rows for _ in range(3)]
+    if how == "some loops":
+        return [
+            row for at in range(0, len(rows), 3) for row in rows[at : at + 3] * (1 + (at % 8 == 0))
+        ]
+    return [
+        row for at, row in enumerate(rows) for row in [row, *rows[at - 6 : at - 5][: at % 7 == 6]]
+    ]
+
+
+@pytest.mark.parametrize("how", ["thrice", "some loops", "some rows later"])
+def test_rows_written_twice_are_told(tmp_path, how):
+    """Rows like one close before, far more of them than chance makes in the log as it was."""
+    said = "written twice?"
+    for seed in range(3):
+        rows = _rows(seed, 3)
+        assert not any(said in note for note in _notes(tmp_path, rows))
+        assert any(said in note for note in _notes(tmp_path, _again(rows, how)))
+
+
+def test_a_call_that_mostly_does_nothing_is_not_written_twice(tmp_path):
+    """A write that is skipped in four loops of five takes the same 5 us each time."""
+    rng = np.random.default_rng(9)
+    rows = [
+        row if row[:5] != "write" or rng.random() < 0.2 else "write,0.005" for row in _rows(9, 3)
+    ]
+    assert not any("written twice?" in note for note in _notes(tmp_path, rows))

@@ -243,3 +243,16 @@ def test_a_blank_line_in_place_of_a_row(tmp_path, lost, said):
     rows[80 : 80 + lost] = ["\n"]
     notes = read(tmp_path, "time_us,heading\n" + "".join(rows)).clock.notes
     assert bool([note for note in notes if note.startswith("line 82: blank")]) is said
+
+
+def test_parts_of_rows_stamped_at_their_end_fit_the_loops_before_them(tmp_path):
+    """Loops of 4 ms and slow ones of 20, each written when over: no loop is too short for its parts."""
+    work = np.where(np.arange(300) % 60 == 30, 20_000, 3800) + np.arange(300) ** 2 % 37
+    rest = 150 + np.arange(300) * 37 % 89
+    ends = np.cumsum(work + rest)
+    rows = "".join(
+        f"{at},{part // 3},{part - part // 3}\n" for at, part in zip(ends, work, strict=True)
+    )
+    notes = read(tmp_path, "time_us,gyro_us,drive_us\n" + rows).clock.notes
+    assert any("at the end of their loops" in note for note in notes)
+    assert not any("shorter than the parts" in note for note in notes)
