@@ -287,3 +287,13 @@ def test_a_row_lost_from_a_loop_that_keeps_to_ticks(tmp_path):
     rows, _ = _ticks(0)
     (note,) = _notes(tmp_path, np.delete(rows, [200], axis=0))
     assert note.startswith("1 loop at line 201 holds")
+
+
+@pytest.mark.parametrize(("ahead_us", "said"), [(2_000_000, True), (90_000, False)])
+def test_a_clock_that_is_set_between_two_events(tmp_path, ahead_us, said):
+    """The part that ends after the step looks as long as the step: said where it is seconds."""
+    at = [(8000 * k + 1900 * j + k * 37 % 97, j) for k in range(90) for j in range(4)]
+    words = ("loop start", "gyro done", "drive done", "arm done")
+    rows = [f"{t + (ahead_us if t > 400_000 else 0)},{words[j]}\n" for t, j in at]
+    notes = read(tmp_path, "time_us,event\n" + "".join(rows)).clock.notes
+    assert bool([note for note in notes if "the clock was set in it" in note]) is said

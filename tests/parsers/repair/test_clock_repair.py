@@ -246,7 +246,7 @@ def test_a_blank_line_in_place_of_a_row(tmp_path, lost, said):
 
 
 def test_parts_of_rows_stamped_at_their_end_fit_the_loops_before_them(tmp_path):
-    """Loops of 4 ms and slow ones of 20, each written when over: no loop is too short for its parts."""
+    """Loops of 4 ms and slow ones of 20, written when over: none is too short for its parts."""
     work = np.where(np.arange(300) % 60 == 30, 20_000, 3800) + np.arange(300) ** 2 % 37
     rest = 150 + np.arange(300) * 37 % 89
     ends = np.cumsum(work + rest)
@@ -256,3 +256,15 @@ def test_parts_of_rows_stamped_at_their_end_fit_the_loops_before_them(tmp_path):
     notes = read(tmp_path, "time_us,gyro_us,drive_us\n" + rows).clock.notes
     assert any("at the end of their loops" in note for note in notes)
     assert not any("shorter than the parts" in note for note in notes)
+
+
+@pytest.mark.parametrize(("logs_", "word"), [(2, "twice"), (3, "three times"), (4, "four times")])
+def test_logs_line_by_line_without_a_clock(tmp_path, logs_, word):
+    """Each number of a loop stands there as often as there are logs."""
+    rows = "".join(
+        f"{k},{2000 + 900 * one + k * 37 % 89},{3000 + k * 41 % 97}\n"
+        for k in range(100)
+        for one in range(logs_)
+    )
+    notes = read(tmp_path, "loop,gyro_us,drive_us\n" + rows).clock.notes
+    assert any(note.startswith(f"every loop number stands {word}") for note in notes)
