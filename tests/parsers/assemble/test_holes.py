@@ -194,9 +194,11 @@ def test_one_stall_of_a_paced_loop(tmp_path):
 def said_of(tmp_path, outside_us, call_us=1000):
     """What is said of loops of one call, with so much outside [us]; the clock ticks in 1 us."""
     outside = np.array(outside_us)
-    start = np.cumsum(call_us + outside.astype(int) + 1)
-    rows = "".join(f"{a},{call_us}\n" for a in [0, *start.tolist()])
-    return short_lengths(read(tmp_path, "time_us,drive_us\n" + rows), np.rint(1000 * outside))
+    rows = "".join(f"{at},{call_us}\n" for at in range(0, 70_001 * len(outside), 70_001))
+    run = read(tmp_path, f"time_us,drive_us\n{rows}{70_001 * len(outside)},{call_us}\n")
+    period = np.rint(1000 * (call_us + outside)).astype(np.int64)
+    run = replace(run, loop_columns=replace(run.loop_columns, period_ns=period))
+    return short_lengths(run, np.rint(1000 * outside))
 
 
 @pytest.mark.parametrize(
@@ -222,7 +224,7 @@ def test_thirty_loops_tell(tmp_path, loops, told):
 @pytest.mark.parametrize(("call_us", "told"), [(65_535, 1), (65_536, 0)])
 def test_a_call_that_is_longer_shows_that_lengths_go_on(tmp_path, call_us, told):
     """Where a call lasts as long as the counter holds, it does not begin again there."""
-    assert len(said_of(tmp_path, [200] * 99 + [65_736], call_us)) == told
+    assert len(said_of(tmp_path, [200] * 99 + [200 + 2 * 65_536], call_us)) == told
 
 
 def test_loops_without_calls_say_nothing(tmp_path):
@@ -294,6 +296,6 @@ def test_a_clock_that_is_set_between_two_events(tmp_path, ahead_us, said):
     """The part that ends after the step looks as long as the step: said where it is seconds."""
     at = [(8000 * k + 1900 * j + k * 37 % 97, j) for k in range(90) for j in range(4)]
     words = ("loop start", "gyro done", "drive done", "arm done")
-    rows = [f"{t + (ahead_us if t > 400_000 else 0)},{words[j]}\n" for t, j in at]
+    rows = [f"{t + (ahead_us if t > 402_500 else 0)},{words[j]}\n" for t, j in at]
     notes = read(tmp_path, "time_us,event\n" + "".join(rows)).clock.notes
     assert bool([note for note in notes if "the clock was set in it" in note]) is said
