@@ -174,7 +174,8 @@ def _settle_numbers(parsed: Parsed, rows: LoopRows) -> list[Parsed]:
         many = "loops are" if missing > 1 else "loop is"
         clock = noted(clock, f"{missing} {many} missing, as the numbers tell")
     for times, word in ((2, "twice"), (3, "three times"), (4, "four times")):
-        if (number[times:] - number[:-times] == 1).mean() > 0.95 and (step == 0).mean() > _NO_ORDER:
+        onward = number[times:] - number[:-times] == 1
+        if (step == 0).mean() > _NO_ORDER and onward.sum() > 0.95 * len(onward) > 0:
             said = f"every loop number stands {word}: as many logs may stand line by line"
             clock = noted(clock, said)
     made = []
