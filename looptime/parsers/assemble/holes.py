@@ -82,9 +82,10 @@ def _missed_tick(period: Int, outside: Int) -> Bool:
     low, high = percentiles(period, (25, 75))
     if not typical or high - low > _ON_TICK * typical:
         return np.zeros(len(period), bool)
-    off = np.abs(period - np.rint(period / typical) * typical)
+    ticks = np.rint(period / typical)
+    off = np.abs(period - ticks * typical) <= _ON_TICK * typical
     least = float(percentiles(outside, (5,))[0])
-    return np.asarray((off <= _ON_TICK * typical) & (outside <= typical + least))
+    return np.asarray((ticks > 1) & off & (outside <= typical + least))
 
 
 def short_lengths(run: Run, outside: Int) -> tuple[str, ...]:
