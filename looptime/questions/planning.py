@@ -134,7 +134,8 @@ def plan(
         run_sd=sd, keep_warmup=asked.keep_warmup, read_instant=asked.read_instant,
         progress=progress,
     )  # fmt: skip
-    return planned_controllers(asked.project, chosen, replace(found, run_sd_from=sd_from))
+    found = found if sd is None else replace(found, run_sd_from=sd_from)
+    return planned_controllers(asked.project, chosen, found)
 
 
 def score(asked: Asked, told: Prediction, after: Run) -> Score:

@@ -15,14 +15,16 @@ from looptime.errors import UsageError
 from looptime.records import dataclass
 from looptime.stats.arrays import Float, Int, as_values
 from looptime.stats.autocorrelation import inflation, lag_one
-from looptime.stats.quantiles import element_number
+from looptime.stats.quantiles import element_number, worst_mean
 from looptime.stats.statistic import Statistic, parse_statistic, required_loops
 from looptime.stats.student import t_quantile
 
-__all__ = ["BATCHES", "Estimate", "batch_variance", "jackknife"]
+__all__ = ["BATCHES", "STRETCHES", "Estimate", "batch_variance", "jackknife", "wander"]
 
 #: Contiguous batches that a run is cut into.
 BATCHES = 20
+#: Longer stretches, whose scatter tells how much of it does not average out.
+STRETCHES = 5
 #: Statistics judged unless others are named.
 USUAL = ("mean", "median", "p95", "p99", "p99.9", "worst1")
 
@@ -42,11 +44,18 @@ class Estimate:
     n: int  #: Loops behind the figure
     #: Whether n allows a verdict (`required_loops`); if not, the interval is only a hint.
     enough: bool
+    #: What a run to come differs by beyond `se`, standard deviation, same unit; see `wander`.
+    wander: float = 0.0
 
     @property
     def relative_se(self) -> float:
         """Standard error over the value; 0 where the value is 0."""
         return self.se / abs(self.value) if self.value else 0.0
+
+    @property
+    def between_runs(self) -> float:
+        """`se` and `wander` in squares, over the value: how much runs differ, as this one tells."""
+        return math.hypot(self.se, self.wander) / abs(self.value) if self.value else 0.0
 
 
 class _SortedBatches:
@@ -172,6 +181,58 @@ def batch_variance(z: Float) -> tuple[float, bool]:
     return float(u @ u) / (len(z) - 1) * inflation(lag_one(u, 1 / len(z))) / len(z), False
 
 
+def wander(z: Float, stretches: Float) -> float:
+    """What a run to come differs by beyond the error within this one, by how this one wanders.
+
+    Batches of white noise scatter by half as much if they are four times as long. Where load,
+    heat or a battery wander slowly, they do not, and no more does a whole run: with variances
+    ``w + f`` of the 20 batches and ``w / 4 + f`` of the 5 stretches, f is left of any length.
+
+    Parameters
+    ----------
+    z : float array, shape (20,)
+        Pseudo-values of the batches.
+    stretches : float array, shape (5,)
+        The figure of each stretch; empty where they are too short for it.
+
+    Returns
+    -------
+    float
+        ``sqrt(max(f, 0))``, in the unit of `z`.
+
+    References
+    ----------
+    Two-point fit to the variance-time curve of a sum of white and flicker noise (Allan, Proc.
+    IEEE 54, 1966).
+
+    Examples
+    --------
+    >>> step = np.repeat([9.0, 11.0, 9.0, 11.0, 9.0], 4)
+    >>> wander(step, step[::4]) > 1
+    True
+    >>> wander(np.tile([9.0, 11.0], 10), np.full(5, 10.0))
+    0.0
+    """
+    if not len(stretches):
+        return 0.0
+    slow = (4 * float(stretches.var(ddof=1)) - float(z.var(ddof=1))) / 3
+    return math.sqrt(slow) if slow > 0 else 0.0
+
+
+def _stretches(runs: _SortedBatches, figure: Statistic) -> Float:
+    """The figure of each of five stretches; none where one of them is too short for it."""
+    if figure.kind == "mean":
+        return runs.batch_means.reshape(STRETCHES, -1).mean(axis=1)
+    values = runs.values[runs.skipped :].reshape(STRETCHES, -1)
+    length = values.shape[1]
+    if figure.kind == "overruns" or length * (1 - figure.share) < 1:
+        return np.empty(0)
+    if figure.kind == "worst":
+        return np.array([worst_mean(row, figure.share) for row in values])
+    place = element_number(figure.share, length) - 1
+    return np.asarray(np.partition(values, place, axis=1)[:, place])
+
+
 def _value_and_deleted(
     runs: _SortedBatches, figure: Statistic, budget: float | None
 ) -> tuple[float, Float]:
@@ -246,7 +307,8 @@ def jackknife(
     out = {}
     for name in statistics:
         value, deleted = _value_and_deleted(runs, parse_statistic(name), budget)
-        variance, drifting = batch_variance(BATCHES * value - (BATCHES - 1) * deleted)
+        z = BATCHES * value - (BATCHES - 1) * deleted
+        variance, drifting = batch_variance(z)
         df = BATCHES - 2 if drifting else BATCHES - 1
         half = t_quantile(0.975, df) * math.sqrt(variance)
         out[name] = Estimate(
@@ -260,5 +322,6 @@ def jackknife(
             drifting=drifting,
             n=len(values),
             enough=len(values) >= required_loops(name),
+            wander=wander(z, _stretches(runs, parse_statistic(name))),
         )
     return out

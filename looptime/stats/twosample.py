@@ -31,6 +31,7 @@ __all__ = [
     "difference",
     "exceedance_test",
     "usual_scatter",
+    "welch_df",
 ]
 
 
@@ -82,7 +83,7 @@ class Scatter:
     p: float  #: Two-sided p-value
 
 
-def _welch_df(va: float, vb: float, dfa: float, dfb: float) -> float:
+def welch_df(va: float, vb: float, dfa: float, dfb: float) -> float:
     """Degrees of freedom of a sum of two variances (Welch and Satterthwaite)."""
     # squares of the ratios, since the variances of tiny units may underflow when squared
     total = va + vb
@@ -125,7 +126,7 @@ def difference(a: Estimate, b: Estimate) -> Difference:
     (True, True)
     """
     d, va, vb = b.value - a.value, a.se**2, b.se**2
-    se, df = math.hypot(a.se, b.se), _welch_df(va, vb, BATCHES - 1, BATCHES - 1)
+    se, df = math.hypot(a.se, b.se), welch_df(va, vb, BATCHES - 1, BATCHES - 1)
     refused = _too_short(a.name, min(a.n, b.n))
     if not refused and se == 0 and d != 0:
         refused = "the clock is too coarse: neither recording varies at all"
@@ -184,7 +185,7 @@ def exceedance_test(a: ArrayLike, b: ArrayLike, p: float = 0.99) -> Exceedance:
     threshold = float(np.partition(pooled, k)[k])
     shares = [(x > threshold).reshape(BATCHES, -1).mean(axis=1) for x in sides]
     (ma, mb), (va, vb) = zip(*((s.mean(), s.var(ddof=1) / BATCHES) for s in shares), strict=True)
-    df = _welch_df(float(va), float(vb), BATCHES - 1, BATCHES - 1)
+    df = welch_df(float(va), float(vb), BATCHES - 1, BATCHES - 1)
     return Exceedance(
         threshold=threshold,
         share_a=float(ma),
@@ -305,8 +306,8 @@ def usual_scatter(a: Estimate, b: Estimate, assumed_sd: float = 0.01) -> Scatter
     """Whether a change between two recordings exceeds an assumed scatter between runs.
 
     For one run a side without any history: ``s = sqrt(assumed_sd^2 + V / theta^2)`` (V the
-    mean of both variances) with 4 degrees of freedom, limit ``t(.975, 4) sqrt(2) s``. Not fit
-    for overruns.
+    mean of both variances, with what both wander) with 4 degrees of freedom, limit
+    ``t(.975, 4) sqrt(2) s``. Not fit for overruns.
 
     Parameters
     ----------
@@ -336,7 +337,7 @@ def usual_scatter(a: Estimate, b: Estimate, assumed_sd: float = 0.01) -> Scatter
         raise NotEnoughError("overruns need recorded runs to know their scatter: record 3 + 3")
     if a.value <= 0 or b.value <= 0:
         raise NotEnoughError(f"{a.name} is zero on a side: a relative change needs values above 0")
-    s = math.sqrt(assumed_sd**2 + (a.relative_se**2 + b.relative_se**2) / 2)
+    s = math.sqrt(assumed_sd**2 + (a.between_runs**2 + b.between_runs**2) / 2)
     change = math.log(b.value / a.value)
     limit = t_quantile(0.975, 4) * math.sqrt(2) * s
     p = t_two_sided(change, math.sqrt(2) * s, 4)

@@ -144,3 +144,42 @@ def test_overruns_need_a_budget():
     """Without a budget there is nothing to count."""
     with pytest.raises(UsageError, match="budget"):
         jackknife(np.ones(100), ["overruns"])
+
+
+def test_slow_levels_are_told_apart_from_white_noise():
+    """Levels of sd s that last a fifth of a run: the two-point fit has 20 s^2 / 19 on average.
+
+    The 5 stretches vary by s^2 + w / 4 on average, the 20 batches by 16 s^2 / 19 + w; white noise
+    by itself has nothing left over on average, so half of the fits are nought.
+    """
+    rng = np.random.default_rng(11)
+    white = rng.normal(0, 1, (400, 1000))
+    levels = np.repeat(rng.normal(0, 0.5, (400, 5)), 200, axis=1)
+    told = [jackknife(10 + x, ["mean"])["mean"].wander for x in white + levels]
+    assert np.mean(np.square(told)) == pytest.approx(20 / 19 * 0.25, rel=0.1)
+    none = [jackknife(10 + x, ["mean"])["mean"].wander for x in white]
+    assert 0.4 < np.mean(np.array(none) == 0) < 0.65
+    assert np.mean(none) < np.sqrt(5 / 1000)
+
+
+def test_flicker_noise_makes_runs_differ_as_their_stretches_do():
+    """Runs cut out of one long 1/f noise: the mean of the next lies within what the last promises.
+
+    A limit at 90 % from the error within a run alone holds seldom.
+    """
+    rng = np.random.default_rng(12)
+    hits = {"within": 0, "between": 0}
+    pairs = 60
+    for _ in range(pairs):
+        n = 1 << 14
+        tones = rng.normal(size=n // 2 + 1) + 1j * rng.normal(size=n // 2 + 1)
+        tones[1:] /= np.sqrt(np.arange(1, n // 2 + 1))
+        tones[0] = 0
+        x = np.fft.irfft(tones)
+        x = 10 + x / x.std() + rng.normal(0, 0.5, n)
+        old, new = (jackknife(y, ["mean"])["mean"] for y in (x[:1000], x[9000:10_000]))
+        off = abs(new.value - old.value)
+        hits["within"] += off <= 1.73 * np.sqrt(2) * old.se
+        hits["between"] += off <= 2.1 * np.sqrt(2) * old.between_runs * old.value
+    assert hits["between"] > hits["within"] + 0.1 * pairs
+    assert hits["between"] > 0.7 * pairs

@@ -13,7 +13,17 @@ from looptime.stats.statistic import parse_statistic
 from looptime.stats.student import t_quantile
 from looptime.words import in_words
 
-__all__ = ["Change", "Tolerance", "decide", "in_words", "seen_percent", "with_holm"]
+__all__ = [
+    "Change",
+    "Tolerance",
+    "beyond",
+    "decide",
+    "in_words",
+    "limits_in_words",
+    "lower_limit",
+    "seen_percent",
+    "with_holm",
+]
 
 _NOTHING = Figure()
 
@@ -69,6 +79,34 @@ class Change:
     verdict: str = "can't tell"  #: ``faster``, ``slower``, ``no change seen`` or ``can't tell``
     seen_percent: float | None = None  #: The change that would have been seen with 80 % probability
     note: str = ""  #: What else is to be said, for example what it would take to tell
+
+
+def lower_limit(upper: float) -> float:
+    """The change to less that is as much as one to more, by the factor [percent].
+
+    Examples
+    --------
+    >>> lower_limit(25.0)
+    -20.0
+    """
+    return 100 * (100 / (100 + upper) - 1)
+
+
+def beyond(change: float, upper: float) -> bool:
+    """Whether a change is more than one by a factor up or down [percent]."""
+    return not lower_limit(upper) <= change <= upper
+
+
+def limits_in_words(upper: float) -> str:
+    """Both limits of a change by a factor, as one figure where they read alike.
+
+    Examples
+    --------
+    >>> limits_in_words(0.9), limits_in_words(25.0)
+    ('+-0.9 %', '-20 to +25 %')
+    """
+    low, high = in_words(lower_limit(upper)), in_words(upper)
+    return f"+-{high} %" if low == f"-{high}" else f"{low} to +{high} %"
 
 
 def decide(change: Change, tolerance: Tolerance, p: float | None = None) -> Change:

@@ -5,12 +5,20 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from looptime.checks.compare import one_a_side, several
-from looptime.checks.compare.change import Change, Tolerance, decide, in_words, with_holm
+from looptime.checks.compare.change import (
+    Change,
+    Tolerance,
+    beyond,
+    decide,
+    limits_in_words,
+    with_holm,
+)
 from looptime.checks.compare.comparison import Comparison, UsualScatter
 from looptime.checks.compare.explain import explain, shift
 from looptime.checks.compare.replaced import replaced
 from looptime.checks.compare.several import Scatter
 from looptime.checks.compare.sides import Item, Judged, Unlike, equalise, judged_quantity, unlike
+from looptime.checks.compare.whole_machine import alike
 from looptime.checks.compare.wording import sentences, unjudged
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.recording.recording import Settings
@@ -100,6 +108,7 @@ def compare(
         explained=explain(a, b, quantity),
         shift=shift(at, quantity),
         replaced=replaced(a, b),
+        alike=alike(a, b, quantity),
         verdict=verdict,
         sentences=(),
         history=len(past),
@@ -205,8 +214,8 @@ def _worth_saying(change: Change, at: Scatter, single: bool, tolerance: Toleranc
     if not tolerance.exceeded(change.percent.value, change.difference.value):
         return replace(change, verdict="no change seen", note="less than the tolerance")
     limit = one_a_side.call_scatter_percent(at.before[0], at.after[0], change) if single else None
-    if limit is not None and abs(change.percent.value or 0.0) <= limit:
-        note = f"within the usual scatter between runs of +-{in_words(limit)} %"
+    if limit is not None and not beyond(change.percent.value or 0.0, limit):
+        note = f"within the usual scatter between runs of {limits_in_words(limit)}"
         return replace(change, verdict="can't tell", note=note)
     return change
 
@@ -273,9 +282,8 @@ def _usual_scatter(
     assumed = one_a_side.scatter_percent(a, b, "mean", quantity)
     if assumed is None:
         return None
-    beyond = abs(math.log1p(change / 100)) > math.log1p(assumed / 100)
     rests_on = "the scatter within both and an assumed 1 % run-to-run sd"
-    return UsualScatter(change, assumed, beyond, rests_on)
+    return UsualScatter(change, assumed, beyond(change, assumed), rests_on)
 
 
 def _verdict(

@@ -3,10 +3,11 @@
 from typing import Any
 
 from looptime.analysers.estimate import to_json
-from looptime.checks.compare.change import Change
+from looptime.checks.compare.change import Change, lower_limit
 from looptime.checks.compare.explain import Explained, Shift
 from looptime.checks.compare.replaced import Replaced
 from looptime.checks.compare.sides import Unlike
+from looptime.checks.compare.whole_machine import Alike
 from looptime.checks.recording.facts import Facts
 from looptime.controlling.gain_shift import GainShift
 from looptime.records import dataclass
@@ -20,12 +21,20 @@ __all__ = ["Comparison", "UsualScatter"]
 class UsualScatter:
     """One run against one: is the change of the mean beyond the usual scatter between runs?"""
 
-    #: `change_percent`, `limit_percent`: Scatter explains changes up to the limit, either way, at
-    #: 95 %.
+    #: Scatter explains changes up to either limit at 95 %: a factor up, and the same down.
     change_percent: float
     limit_percent: float
     beyond: bool
     rests_on: str  #: ``history of M runs``, or what is assumed without one
+
+    @property
+    def lower_limit_percent(self) -> float:
+        """The limit of a change to less; negative."""
+        return lower_limit(self.limit_percent)
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON holds it."""
+        return {**self.__dict__, "lower_limit_percent": self.lower_limit_percent}
 
 
 @dataclass(frozen=True)
@@ -51,6 +60,7 @@ class Comparison:
     shift: tuple[Shift, ...]
     #: Calls that only one side holds, beside those that took their place.
     replaced: tuple[Replaced, ...]
+    alike: Alike | None  #: All calls, where they changed by a like factor
     verdict: str  #: ``faster``, ``slower``, ``no change seen`` or ``can't tell``
     sentences: tuple[str, ...]  #: The verdict in words, and how to record better
     history: int = 0
@@ -70,7 +80,7 @@ class Comparison:
             "verdict": self.verdict,
             "sentences": list(self.sentences),
             "recordings": self.recordings or None,
-            "usual_scatter": None if self.usual_scatter is None else self.usual_scatter.__dict__,
+            "usual_scatter": to_json(self.usual_scatter),
             "quantity": self.quantity,
             "window_s": self.window_s,
             "history_runs": self.history,
@@ -87,6 +97,7 @@ class Comparison:
             "explained": to_json(self.explained),
             "shift": to_json(self.shift),
             "replaced": to_json(self.replaced),
+            "alike": to_json(self.alike),
         }  # fmt: skip
 
 

@@ -17,7 +17,7 @@ from looptime.stats.jackknife import jackknife
 from looptime.stats.quantiles import quantiles
 from looptime.stats.twosample import difference
 
-__all__ = ["Explained", "Share", "Shift", "explain", "shift"]
+__all__ = ["Explained", "Share", "Shift", "average_means", "explain", "shift"]
 
 #: Shares of the distribution at which the shift is shown [percent].
 SHIFT_PERCENT = (1, 5, 10, 25, 50, 75, 90, 95, 99)
@@ -72,7 +72,8 @@ def _means(values: RunValues, quantity: str) -> dict[str, float]:
     return out
 
 
-def _average(runs: Sequence[Judged], quantity: str) -> dict[str, float]:
+def average_means(runs: Sequence[Judged], quantity: str) -> dict[str, float]:
+    """Mean self time per loop of every part of the quantity, over the runs of a side [ms]."""
     each = [_means(run.values, quantity) for run in runs]
     names = dict.fromkeys(name for means in each for name in means)
     return {name: math.fsum(m.get(name, 0.0) for m in each) / len(each) for name in names}
@@ -84,7 +85,7 @@ def explain(before: Sequence[Judged], after: Sequence[Judged], quantity: str) ->
     Self times and the unattributed part add up to the quantity judged in every loop, so their
     means, and the differences of these, add up as well.
     """
-    a, b = (_average(side, quantity) for side in (before, after))
+    a, b = (average_means(side, quantity) for side in (before, after))
     sums = [math.fsum(x.values()) for x in (a, b)]
     whole = sums[1] - sums[0]
     telling = abs(whole) > 1e-9

@@ -45,7 +45,9 @@ def estimate(value: Value) -> Estimate:
     name = "mean" if value.statistic == "rate" else value.statistic
     at = value.judged
     enough = value.enough and value.se is not None
-    return Estimate(name, at, se, df, at - half, at + half, value.drifting, value.n, enough)
+    return Estimate(
+        name, at, se, df, at - half, at + half, value.drifting, value.n, enough, value.wander
+    )
 
 
 def _change(quantity: str, statistic: str, d: Difference) -> Change:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from looptime.analysers.estimate import Figure
-from looptime.checks.compare.change import Change, Tolerance, in_words
+from looptime.checks.compare.change import Change, Tolerance, in_words, limits_in_words
 from looptime.checks.compare.comparison import Comparison
 from looptime.words import listed
 
@@ -48,7 +48,7 @@ def sentences(made: Comparison, known: bool, tolerance: Tolerance) -> list[str]:
         )
         found = by if mean.verdict == made.verdict else amount(moved[0].percent)
         tail = _tail(mean, moved) if mean.verdict == made.verdict else ""
-        out.append(f"{made.verdict.capitalize()}: {which} {found}{tail}.")
+        out.append(f"{made.verdict.capitalize()}: {which} {found}{tail}{_alike(made)}.")
     elif made.verdict == "no change seen" and mean.seen_percent is not None:
         out.append(f"No change seen in the {what}: a change of {in_words(mean.seen_percent)} %"
                    " would have been seen.")  # fmt: skip
@@ -70,8 +70,12 @@ def _open(mean: Change, what: str, figures: Sequence[Change]) -> list[str]:
         f" judged ({c.note or 'too few loops'})"
         for c in figures
     )
-    start = f"No change seen in the {what}" if mean.verdict == "no change seen" else "Can't tell"
-    return [f"{start}, but {shown}."]
+    if mean.verdict == "no change seen":
+        return [f"No change seen in the {what}, but {shown}."]
+    note = f"; {mean.note}" if mean.note else ""
+    if mean.p is None:  # it is one of them
+        return [f"Can't tell: {shown}."]
+    return [f"Can't tell: {what} {amount(mean.percent)}{note}; {shown}."]
 
 
 def _tail(mean: Change, moved: Sequence[Change]) -> str:
@@ -81,6 +85,21 @@ def _tail(mean: Change, moved: Sequence[Change]) -> str:
     if most is None or abs(most.percent.value or 0.0) < 2 * abs(mean.percent.value or 0.0):
         return ""
     return f"; {most.statistic} {amount(most.percent)}"
+
+
+def _alike(made: Comparison) -> str:
+    """That no one call explains the change, where all of them changed alike."""
+    if made.alike is None:
+        return ""
+    low, high = sorted((made.alike.low_percent, made.alike.high_percent), key=abs)
+    more = low > 0
+    ends = [in_words(abs(p)) for p in (low, high)]
+    by = f"{ends[0]} %" if ends[0] == ends[1] else f"{ends[0]} to {ends[1]} %"
+    return (
+        f"; {'' if made.alike.every else 'nearly '}every call took {'longer' if more else 'less'},"
+        f" by {by}: the machine was {'slower' if more else 'faster'} (or what all calls share),"
+        " not one call"
+    )
 
 
 def _steadier(made: Comparison, mean: Change) -> list[str]:
@@ -106,7 +125,8 @@ def _two_recordings(
     out = []
     moved = [c for c in made.changes if c.verdict in ("slower", "faster") and c.statistic != "rate"]
     if made.recordings == "differ" and mean.verdict in ("slower", "faster"):
-        out.append(f"These two recordings differ: {mean.verdict}, {what} {by}{_tail(mean, moved)}.")
+        out.append(f"These two recordings differ: {mean.verdict}, {what} {by}"
+                   f"{_alike(made) or _tail(mean, moved)}.")  # fmt: skip
     elif made.recordings == "differ":
         tail = moved[0]
         out.append(f"These two recordings differ: {tail.verdict} in the {tail.statistic}"
@@ -126,7 +146,7 @@ def _two_recordings(
         word = "more than" if at.beyond else "within"
         change = in_words(at.change_percent, "+")
         out.append(f"The change of the mean, {change} %, is {word} the usual"
-                   f" scatter between runs of +-{in_words(at.limit_percent)} %"
+                   f" scatter between runs of {limits_in_words(at.limit_percent)}"
                    f" ({at.rests_on}).")  # fmt: skip
     out += _mixed(made) + _replaced(made) + _by_call(made)
     if made.recordings == "differ":

@@ -49,6 +49,8 @@ class Value:
     #: Whether it drifts along the run; whether n allows a verdict.
     drifting: bool = False
     enough: bool = True
+    #: As in `Estimate`; a season does not keep it, as its runs show how much they differ.
+    wander: float = field(default=0.0, compare=False)
 
 
 def average(values: Sequence[Value]) -> float:
@@ -150,7 +152,7 @@ def _values(quantity: str, x_ns: Int, statistics: tuple[str, ...], tick_ns: floa
         judged = {s: judged.get(s, shown[s]) for s in statistics}
     return [
         Value(quantity, s, shown[s].value, judged[s].value, judged[s].se, n,
-              judged[s].drifting, judged[s].enough)
+              judged[s].drifting, judged[s].enough, judged[s].wander)
         for s in statistics
     ]  # fmt: skip
 

@@ -1,15 +1,16 @@
 """The figures of a run that a plan is judged by: recorded or predicted, they are taken alike."""
 
+import math
 from dataclasses import field
 
 import numpy as np
 
 from looptime.analysers.pacing import find_waits
 from looptime.array_types import Float, Int
-from looptime.planner.answer.reading_age import Ages, reading_ages
+from looptime.planner.answer.reading_age import Ages, ages_at_first_use
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.stats.jackknife import BATCHES, jackknife
+from looptime.stats.jackknife import BATCHES, STRETCHES, jackknife, wander
 
 __all__ = ["FEWEST", "Measures", "Number", "measure"]
 
@@ -29,6 +30,8 @@ class Number:
 
     value: float | None
     se: float | None = None
+    #: What a run to come differs by besides, standard deviation; see `looptime.stats.jackknife`.
+    wander: float = 0.0
     #: What it lies between in a run to come, where its standard error is not to be relied on.
     bounds: tuple[float, float] | None = None
 
@@ -46,7 +49,8 @@ class Measures:
     #: `calls_per_loop`, `self_ms_per_loop` (None for other threads) and `mean_ms`, dict of (name,
     #: thread) to dict of str to Number.
     calls: dict[tuple[str, str], dict[str, Number]] = field(default_factory=dict)
-    ages: dict[str, Ages] = field(default_factory=dict)  #: Reading age at use
+    #: Reading age at first use [ms]: `mean`, `p95`, `max` by call.
+    ages: dict[str, dict[str, Number]] = field(default_factory=dict)
     #: `utilisation` and `wait_ms_per_loop`.
     bus: dict[str, dict[str, Number]] = field(default_factory=dict)
 
@@ -85,13 +89,15 @@ def measure(
         return made
     return Measures(
         made.period_ms, made.work_ms, made.overrun_share, made.overrun_time_share,
-        _calls(run), reading_ages(run, read_instant=read_instant), _buses(run, wait_ns or {}),
+        _calls(run), _ages(run, read_instant), _buses(run, wait_ns or {}),
     )  # fmt: skip
 
 
 def _numbers(values: Float) -> dict[str, Number]:
     found = jackknife(values, _STATISTICS)
-    made = {name: Number(found[name].value, found[name].se) for name in _STATISTICS}
+    made = {
+        name: Number(found[name].value, found[name].se, found[name].wander) for name in _STATISTICS
+    }
     return {name: number if name == "mean" else _at_a_cliff(values, int(name[1:]) / 100, number)
             for name, number in made.items()}  # fmt: skip
 
@@ -103,14 +109,16 @@ def _at_a_cliff(values: Float, share: float, quantile: Number) -> Number:
     or without bound; the share of loops up to it is a mean (Woodruff, JASA 47, 1952).
     """
     at, se = quantile.value or 0.0, quantile.se or 0.0
-    off = _OFF * (_batched((values <= at).astype(float)).se or 0.0)
+    below = _batched((values <= at).astype(float))
+    off = _OFF * math.hypot(below.se or 0.0, below.wander)
     ranks = np.clip(np.rint(len(values) * np.array([share - off, share + off])), 1, len(values))
     places = ranks.astype(np.int64) - 1
     low, high = np.partition(values, places)[places]
     spread = abs(high - low) / (2 * _OFF)
+    se = math.hypot(se, quantile.wander)
     if max(se, spread) < _WIDE * at or spread / _ALIKE <= se <= _ALIKE * spread:
         return quantile
-    return Number(at, se, (float(low), float(high)))
+    return Number(at, se, bounds=(float(low), float(high)))
 
 
 def _work(run: Run, period: Float) -> dict[str, Number]:
@@ -123,14 +131,19 @@ def _batched(values: Float) -> Number:
     """Mean and its standard error from contiguous batches."""
     length = len(values) // BATCHES
     means = values[len(values) - length * BATCHES :].reshape(BATCHES, -1).mean(axis=1)
-    return Number(float(values.mean()), float(means.std(ddof=1) / np.sqrt(BATCHES)))
+    return _of_batches(float(values.mean()), means)
+
+
+def _of_batches(mean: float, means: Float) -> Number:
+    se = float(means.std(ddof=1)) / math.sqrt(BATCHES)
+    return Number(mean, se, wander(means, means.reshape(STRETCHES, -1).mean(axis=1)))
 
 
 def _ratio(part: Float, whole: Float) -> Number:
     total = float(whole.sum())
     share = float(part.sum()) / total if total else 0.0
-    error = _batched(part - share * whole).se or 0.0
-    return Number(share, error / float(whole.mean()) if total else 0.0)
+    off, mean = _batched(part - share * whole), float(whole.mean())
+    return Number(share, (off.se or 0.0) / mean, off.wander / mean) if total else Number(share, 0.0)
 
 
 def _calls(run: Run) -> dict[tuple[str, str], dict[str, Number]]:
@@ -143,20 +156,20 @@ def _calls(run: Run) -> dict[tuple[str, str], dict[str, Number]]:
     size = len(run.names) * len(run.thread_names)
     count = np.bincount(key, minlength=size)
     total = np.bincount(key, weights=calls.duration_ns, minlength=size)
-    own, se = _self_by_name(run)
+    own = _self_by_name(run)
     for k in np.flatnonzero(count).tolist():
         thread, code = divmod(k, len(run.names))
         loop_thread = thread == run.loop_thread
         made[run.names[code].name, run.thread_names[thread]] = {
             "calls_per_loop": Number(count[k] / n),
-            "self_ms_per_loop": Number(own[code], se[code]) if loop_thread else Number(None),
+            "self_ms_per_loop": own[code] if loop_thread else Number(None),
             "mean_ms": Number(total[k] / count[k] / 1e6),
         }
     return made
 
 
-def _self_by_name(run: Run) -> tuple[Float, Float]:
-    """Mean self time a loop of each name on the loop's thread, and its standard error [ms]."""
+def _self_by_name(run: Run) -> list[Number]:
+    """Mean self time a loop of each name on the loop's thread [ms]."""
     pieces, n = run.self_pieces(), len(run)
     length = n // BATCHES
     batch = np.maximum(pieces.loop - (n - length * BATCHES), 0) // length
@@ -164,8 +177,21 @@ def _self_by_name(run: Run) -> tuple[Float, Float]:
     table = np.bincount(
         batch * names + pieces.name, weights=pieces.self_ns, minlength=BATCHES * names
     ).reshape(BATCHES, names)
-    means = table / length / 1e6
-    return table.sum(axis=0) / n / 1e6, means.std(axis=0, ddof=1) / np.sqrt(BATCHES)
+    whole = table.sum(axis=0) / n / 1e6
+    return [_of_batches(float(mean), own / length / 1e6)
+            for mean, own in zip(whole, table.T, strict=True)]  # fmt: skip
+
+
+def _ages(run: Run, read_instant: str) -> dict[str, dict[str, Number]]:
+    made = {}
+    for name, age in ages_at_first_use(run, read_instant=read_instant).items():
+        at = Ages.of(age)
+        found = jackknife(age / 1e6, ("mean", "p95")) if len(age) >= FEWEST else {}
+        made[name] = {
+            k: Number(v, found[k].se, found[k].wander) if k in found else Number(v)
+            for k, v in (("mean", at.mean), ("p95", at.p95), ("max", at.max))
+        }
+    return made
 
 
 def _buses(run: Run, wait_ns: dict[str, int]) -> dict[str, dict[str, Number]]:

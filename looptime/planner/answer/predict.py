@@ -4,6 +4,7 @@ Three things make an interval: what chance does within a recording (batch jackkn
 known (both ends are played), and what differs from one recording to the next with no change.
 """
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import field, replace
 
@@ -15,8 +16,8 @@ from looptime.analysers.estimate import Figure
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
 from looptime.planner.answer.corners import Settings, play_all, settings_of
-from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE, Side, planned, side
-from looptime.planner.answer.measures import FEWEST, Measures, measure
+from looptime.planner.answer.intervals import RunScatter, Side, planned, side
+from looptime.planner.answer.measures import FEWEST, Measures, Number, measure
 from looptime.planner.answer.prediction import (
     CAUTIONS,
     Contribution,
@@ -32,7 +33,6 @@ from looptime.planner.play.draft import KnownRun, Setting, sampled
 from looptime.planner.play.replay import Replay
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.stats.student import t_quantile
 from looptime.words import percent
 
 __all__ = [
@@ -123,7 +123,8 @@ def predict(
     budget_ms : float, optional [ms]
         Period above which a loop overruns.
     run_sd : float, optional
-        Relative run-to-run standard deviation of the mean, from a season; else 1 % is assumed.
+        Relative run-to-run standard deviation of the mean, from a season; else 1 % is assumed, and
+        what each figure wanders along the log counts besides.
     keep_warmup : bool
         Whether the first loops stay in although they do not stand for the rest.
     sample_loops : int, optional
@@ -176,24 +177,26 @@ class _Plan:
         run = self.known.run
         steps = 2.0 + 2 * len(self.changes)
         before = self._measured(Replay.recorded(run), self.known.wait_by_bus())
-        central, settings, played = play_all(self.known, self.changes, self._sd)
+        central, settings, played = play_all(self.known, self.changes, self._scatter.sd)
         judged = self._judged
         self.spans[self.changes] = _spanned(played, settings_of(central.ranges), judged)
         progress(2 / steps)
         ends = {at: self._measured(p) for at, p in played.items()}
         contributions = self._contributions(progress, steps)
-        after = side(ends, settings.span, central.run, self._sd, self.budget_ms)
+        after = side(
+            ends, settings.span, central.run, self._scatter, self.budget_ms, central.tick_ns / 1e6
+        )
         change = self._change(before, ends, settings, judged)
         now = {Setting(): before}
         unknown = self._unknown(central, before, ends, settings, judged)
         return Prediction(
-            side(now, Settings().span, run, self._sd, self.budget_ms), after, contributions,
+            side(now, Settings().span, run, self._scatter, self.budget_ms, self._tick_ms), after,
+            contributions,
             (*central.warnings, *_full_buses(central, after)), judged,
             verdict(change), change,
             tuple(r.to_dict() for r in self.known.rhythms.calls if r.recurs != "loop"),
             rest_that_pays(self.known, self.changes, central), played[settings.middle[0]].run,
-            len(run), whole, cut, 100 * self._sd, "assumed" if self.run_sd is None else "given",
-            run.source, unknown,
+            len(run), whole, cut, *self._between_runs(before, judged), run.source, unknown,
         )  # fmt: skip
 
     def _unknown(
@@ -213,8 +216,20 @@ class _Plan:
         return "work" if self.known.pace is not None and self.known.pace[1] else "period"
 
     @property
-    def _sd(self) -> float:
-        return ASSUMED_SD if self.run_sd is None else self.run_sd
+    def _scatter(self) -> RunScatter:
+        return RunScatter() if self.run_sd is None else RunScatter(self.run_sd, assumed=False)
+
+    @property
+    def _tick_ms(self) -> float:
+        return 0.0 if self.known.pace is None else self.known.pace[0].interval_ns / 1e6
+
+    def _between_runs(self, before: Measures, judged: str) -> tuple[float, str]:
+        """Standard deviation of the mean between runs [%], and what it rests on."""
+        sd, at = self._scatter.sd, _mean(before, judged)
+        if self.run_sd is not None:
+            return 100 * sd, "given"
+        seen = math.hypot(at.se or 0.0, at.wander) / at.value if at.value else 0.0
+        return (100 * math.hypot(sd, seen), "log") if seen > sd else (100 * sd, "assumed")
 
     def _measured(
         self, at: Replay, wait_ns: dict[str, int] | None = None, full: bool = True
@@ -230,9 +245,12 @@ class _Plan:
         self, before: Measures, played: dict[Setting, Measures], settings: Settings, judged: str
     ) -> Figure:
         """Change of the mean; the loops are the same, so what chance did to them cancels."""
-        was = _mean(before, judged)
-        value, low, high = settings.span({at: _mean(m, judged) - was for at, m in played.items()})
-        half = t_quantile(0.5 + CONFIDENCE / 2, 19) * np.sqrt(2) * self._sd * was
+        at = _mean(before, judged)
+        was = at.value or 0.0
+        value, low, high = settings.span(
+            {at: (_mean(m, judged).value or 0.0) - was for at, m in played.items()}
+        )
+        half = self._scatter.half(was, replace(at, se=0.0))
         return planned(value, low - half, high + half)
 
     def _contributions(
@@ -294,6 +312,5 @@ def _run_mean(run: Run, judged: str) -> float:
     return period - float(run.call_columns.self_ns[mine].sum(dtype=np.int64)) / 1e6 / len(run)
 
 
-def _mean(at: Measures, judged: str) -> float:
-    found = (at.work_ms or at.period_ms) if judged == "work" else at.period_ms
-    return float(found["mean"].value or 0.0)
+def _mean(at: Measures, judged: str) -> Number:
+    return ((at.work_ms or at.period_ms) if judged == "work" else at.period_ms)["mean"]

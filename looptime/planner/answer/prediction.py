@@ -70,7 +70,8 @@ class Prediction:
     loops_in_log: int = 0
     warmup_loops: int = 0  #: Loops left out at the start
     run_sd_percent: float = 1.0  #: Run-to-run standard deviation in the intervals [%]
-    #: ``given`` or ``assumed``; ``season`` where a caller took it from there.
+    #: ``given``, ``assumed``, or ``log`` where its own mean is less certain than is assumed;
+    #: ``season`` where a caller took it from there.
     run_sd_from: str = "assumed"
     source: str = ""
     #: What the answer depends on as long as nobody names these buses.

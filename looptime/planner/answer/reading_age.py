@@ -7,7 +7,7 @@ from looptime.array_types import Int
 from looptime.records import dataclass
 from looptime.run import Run
 
-__all__ = ["Ages", "reading_ages"]
+__all__ = ["Ages", "ages_at_first_use", "reading_ages"]
 
 
 @dataclass(frozen=True)
@@ -19,9 +19,16 @@ class Ages:
     max: float
     uses: int
 
+    @classmethod
+    def of(cls, age: Int) -> "Ages":
+        """Of ages at first use, shape (n,) [ns]."""
+        ms = np.sort(age / 1e6)
+        place = min(int(np.ceil(0.95 * len(ms))) - 1, len(ms) - 1)
+        return cls(float(ms.mean()), float(ms[max(place, 0)]), float(ms[-1]), len(ms))
 
-def reading_ages(run: Run, *, read_instant: str = "start") -> dict[str, Ages]:
-    """Age of each sensor reading at each loop's first use.
+
+def ages_at_first_use(run: Run, *, read_instant: str = "start") -> dict[str, Int]:
+    """Age of each sensor reading at each loop's first use, by call name; shape (n,) [ns].
 
     Parameters
     ----------
@@ -32,14 +39,14 @@ def reading_ages(run: Run, *, read_instant: str = "start") -> dict[str, Ages]:
 
     Returns
     -------
-    dict of str to Ages
-        By call name, for calls of kind ``sensor read`` and for readings handed between threads.
+    dict of str to int64 array
+        For calls of kind ``sensor read`` and for readings handed between threads.
     """
     found = ((at.code, at.age_at_first_use()) for at in readings(run, read_instant=read_instant))
-    return {run.names[code].name: _ages(age) for code, age in found if age is not None}
+    return {run.names[code].name: age for code, age in found if age is not None}
 
 
-def _ages(age: Int) -> Ages:
-    ms = np.sort(age / 1e6)
-    place = min(int(np.ceil(0.95 * len(ms))) - 1, len(ms) - 1)
-    return Ages(float(ms.mean()), float(ms[max(place, 0)]), float(ms[-1]), len(ms))
+def reading_ages(run: Run, *, read_instant: str = "start") -> dict[str, Ages]:
+    """Mean, p95 and largest of `ages_at_first_use`, by call name."""
+    found = ages_at_first_use(run, read_instant=read_instant)
+    return {name: Ages.of(age) for name, age in found.items()}

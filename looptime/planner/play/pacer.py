@@ -9,9 +9,11 @@ from looptime.array_types import Bool, Float
 from looptime.records import dataclass
 from looptime.run import Run
 
-__all__ = ["PacedRate", "recorded_pace"]
+__all__ = ["PacedRate", "late_wakes", "recorded_pace"]
 
 _MANY = 20_000
+#: Loops in time one after another that tell the interval by themselves.
+_TOLD = 20
 
 
 @dataclass(frozen=True)
@@ -64,10 +66,54 @@ def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
         late = late or "skip"
     else:
         late = "go-on"
+        after = waited & np.append(False, waited[:-1])  # late loops have moved the ticks of others
+        interval = float(np.median(period[after])) if after.sum() >= _TOLD else interval
         jitter = np.where(waited, period - interval, 0.0)
         jitter[np.abs(jitter) > 0.25 * usual] = 0.0
     code = waits.names[0] if waits.names else None
     return PacedRate(interval, late, jitter, code), found.wait_known
+
+
+def late_wakes(run: Run) -> Float | None:
+    """How much longer than it asked for the loop's thread slept in its logged waits, in order.
+
+    Of a loop that sleeps for a fixed time, what a wait has beyond the shortest; of a fixed rate,
+    how far after its tick each loop ended. A loop that came too late may have moved the ticks of
+    those after it: then they count from there.
+
+    Returns
+    -------
+    float array, shape (k,) [ns]
+        None where the waits are not logged, or too few.
+    """
+    waits = find_waits(run, run.self_pieces())
+    found = pacing(run, waits=waits)
+    if waits.wait_ns is None or not found.wait_known:
+        return None
+    wait = waits.wait_ns.astype(float)
+    period = run.loop_columns.period_ns.astype(float)
+    waited = wait > 0.002 * float(np.median(period))
+    late: Float | None = None
+    if found.mode == "sleep after work":
+        late = wait[waited] - float(np.quantile(wait[waited], 0.02)) if waited.any() else None
+    elif (told := recorded_pace(run)) is not None:
+        late = _after_tick(period, waited, told[0].interval_ns)
+    return late if late is not None and len(late) >= _TOLD else None
+
+
+def _after_tick(period: Float, waited: Bool, interval: float) -> Float:
+    """How late loops in time ended, by the ticks since the last late loop."""
+    off = period - interval
+    chain = np.cumsum(~waited)
+    summed = np.cumsum(off)
+    begin = np.append(0.0, summed[~waited])[chain]
+    follows = waited & np.append(False, waited[:-1])
+    both = follows[1:] & follows[:-1]
+    one, next_ = off[:-1][both], off[1:][both]
+    kept = float(np.mean((one - one.mean()) * (next_ - next_.mean()))) if len(one) else 0.0
+    if len(one) < _TOLD or kept >= -0.25 * float(one.var()):
+        return np.maximum(off[follows], 0.0)  # each counts from its own start
+    return np.maximum((summed - begin)[waited & (chain > 0)], 0.0)
 
 
 def _spread(values: Float) -> float:

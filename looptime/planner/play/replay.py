@@ -42,6 +42,7 @@ class Replay:
     ranges: frozenset[str] = frozenset()
     #: Fields of the `Setting` that were asked for: with any others, the same comes out.
     asked: frozenset[str] = frozenset()
+    tick_ns: float = 0.0  #: Fixed rate that its loop keeps; 0 for none
 
     @classmethod
     def recorded(cls, run: Run) -> Replay:
@@ -128,6 +129,7 @@ def _played(draft: Draft, arranged: Arranged) -> Replay:
     return Replay(
         partial(rewritten, draft, laid, arranged, traffic), laid.loop_end - laid.loop_start,
         traffic, tuple(draft.warnings), frozenset(draft.ranges), frozenset(draft.asked),
+        0.0 if draft.pace is None else draft.pace.interval_ns,
     )  # fmt: skip
 
 

@@ -10,7 +10,8 @@ from looptime.analysers.pacing import find_waits
 from looptime.errors import UsageError
 from looptime.heading.instants import heading_read_guess
 from looptime.planner.answer.corners import play_all
-from looptime.planner.answer.intervals import ASSUMED_SD, CONFIDENCE, planned
+from looptime.planner.answer.intervals import RunScatter, planned
+from looptime.planner.answer.measures import Number
 from looptime.planner.answer.predict import prepare_run
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all
@@ -21,7 +22,7 @@ from looptime.planner.search.look import Candidate, NotProposed, efforts
 from looptime.planner.search.proposals import Proposal, Suggestions, older
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.stats.student import t_quantile
+from looptime.stats.jackknife import jackknife
 
 __all__ = ["Proposal", "Suggestions", "suggest"]
 
@@ -74,7 +75,7 @@ def suggest(
     keep_warmup : bool
         Whether the first loops stay in.
     run_sd : float, optional
-        Relative run-to-run standard deviation of the mean; else 1 % is assumed.
+        Relative run-to-run standard deviation of the mean; else as for `predict`.
     progress : callable, optional
         Is told the share that is done, 0 to 1.
 
@@ -92,8 +93,12 @@ def suggest(
     short = prepare_run(
         run, buses=buses, recurs=recurs, keep_warmup=keep_warmup, sample_loops=_LOOPS
     ).known
-    sd = ASSUMED_SD if run_sd is None else run_sd
-    search = _Search(short, target_hz, target_p99_ms, progress or (lambda share: None), sd)
+    scatter = RunScatter() if run_sd is None else RunScatter(run_sd, assumed=False)
+    mean = jackknife(short.run.loop_columns.period_ns, ["mean"])["mean"]
+    search = _Search(
+        short, target_hz, target_p99_ms, progress or (lambda share: None), scatter,
+        mean.wander / mean.value if mean.value else 0.0,
+    )  # fmt: skip
     search.slack = 1.0 if short.pace is None else _SLACK
     found, left = candidates(short, classes, heading_call)
     return search.result(found, left, len(run), run.source)
@@ -105,7 +110,8 @@ class _Search:
     target_hz: float | None
     target_p99_ms: float | None
     progress: Callable[[float], None]
-    sd: float = ASSUMED_SD
+    scatter: RunScatter = RunScatter()
+    wander: float = 0.0  #: What the mean wanders along the log, over its value
     slack: float = 1.0  #: `_SLACK` where the loop is paced
     known: dict[tuple[str, ...], _Tried] = field(default_factory=dict)
 
@@ -244,7 +250,7 @@ class _Search:
         reasons = [c.why for c in group if c.why] if len(group) == 1 else []
         why = "; ".join([*reasons, *([older(told)] if told else [])])
         was = now.work[0] if self.paced else now.means[0]
-        half = t_quantile(0.5 + CONFIDENCE / 2, 19) * float(np.sqrt(2)) * self.sd * was
+        half = self.scatter.half(was, Number(was, 0.0, self.wander * was))
         say = "; ".join(c.say for c in group)
         check = "; ".join(dict.fromkeys(c.check for c in group))
         return Proposal(

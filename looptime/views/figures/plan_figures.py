@@ -72,7 +72,9 @@ def plan_basis(at: Prediction) -> str:
         text += f", a sample of {at.loops_in_log:,}"
     if at.warmup_loops:
         text += f"; the first {count(at.warmup_loops, 'loop')} left out as warm-up"
-    source = "assumed" if at.run_sd_from == "assumed" else "from the season"
+    source = {"log": "as this log wanders", "season": "from the season"}.get(
+        at.run_sd_from, at.run_sd_from
+    )
     return (
         f"{text}. Intervals are {at.change_ms.level_text}, for a recording still to come, with "
         f"{number(at.run_sd_percent, 2)} % from run to run ({source})."

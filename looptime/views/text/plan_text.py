@@ -38,6 +38,8 @@ __all__ = ["plan_sentence", "render_plan", "render_score", "render_suggestions"]
 _CALLS = 12
 #: Share of an interval's half around nought in which a change is as good as none.
 _MIDDLE = 0.25
+#: Of the mean: a change that is worth telling although runs scatter by more.
+_MUCH = 0.01
 #: Plans shown before the whole list.
 _FIRST = 3
 _RANGES = (
@@ -60,7 +62,7 @@ def render_plan(at: Prediction) -> Told:
     ages, buses = _ages(at.baseline, at.predicted), _buses(at)
     wheels = [Text(safe(text, 400)) for text in spread_lines(at.steering)]
     tables: list[tuple[RenderableType, ...]] = [
-        (heading_line("Before and after"), _sides(at.baseline, at.predicted)),
+        (heading_line(f"Before and after ({_scatter(at)})"), _sides(at.baseline, at.predicted)),
         (Text(""), *wheels) if wheels else (),
         () if ages is None else (heading_line("Reading age at first use, ms"), ages),
         (heading_line("What each change does to the mean"), _changes(at)),
@@ -70,7 +72,7 @@ def render_plan(at: Prediction) -> Told:
     ]
     more = [*_rhythms(at), *_warnings(at.warnings[2:]), *_cautions()]
     books: list[RenderableType] = [labelled("figures", _basis(at))]
-    if at.run_sd_from == "assumed":
+    if at.run_sd_from in ("assumed", "log"):
         text = "a season of runs, or --run-sd PERCENT, says what yours scatter by"
         books.append(labelled("", text))
     return Told(plan_sentence(at), tuple(reasons), tuple(t for t in tables if t), tuple(more),
@@ -89,6 +91,12 @@ def plan_sentence(at: Prediction) -> str:
             f"Can't tell until {safe(at.until, 400)}. With a bus of its own the mean changes by "
             f"{_signed(ends.own_ms)} ms, on a shared one by {_signed(ends.shared_ms)} ms."
         )
+    if at.verdict == "can't tell" and at.run_sd_from == "log" and _same_loops_tell(at):
+        return (
+            f"Can't tell from one recording a side, as this log wanders: the mean of the {what} "
+            f"changes by {_signed(change)} ms. With the very load of this log it would by "
+            f"{number(change.value)} ms."
+        )
     if at.verdict == "can't tell" and _is_none(change):
         return (
             f"No gain to be seen: the mean of the {what} changes by {_signed(change)} ms, no more "
@@ -99,6 +107,16 @@ def plan_sentence(at: Prediction) -> str:
             f"Can't tell whether the {what} gets faster: the mean changes by {_signed(change)} ms."
         )
     return f"The {what} gets {at.verdict}: the mean changes by {_signed(change)} ms."
+
+
+def _same_loops_tell(at: Prediction) -> bool:
+    """Whether the very loops of the log change by much, one way whatever is not known."""
+    mean = at.baseline.period_ms["mean"].value or 0.0
+    if abs(at.change_ms.value or 0.0) < _MUCH * mean:
+        return False
+    ends = [(c.in_order_ms.low, c.in_order_ms.high) for c in at.changes]
+    told = [(low, high) for low, high in ends if low is not None and high is not None]
+    return len(told) == len(ends) and sum(e[0] for e in told) * sum(e[1] for e in told) > 0
 
 
 def _is_none(change: Figure) -> bool:
@@ -126,9 +144,17 @@ def _basis(at: Prediction) -> str:
         text += f", a sample of {at.loops_in_log:,}"
     if at.warmup_loops:
         text += f"; the first {at.warmup_loops:,} are left out as warm-up"
-    sd = f"{number(at.run_sd_percent, 2)} % from run to run"
-    source = "from the season" if at.run_sd_from == "season" else at.run_sd_from
-    return f"{text}. Intervals: {at.change_ms.level_text}, for a future recording ({sd}, {source})."
+    return f"{text}. Intervals: {at.change_ms.level_text}, for a future recording ({_scatter(at)})."
+
+
+def _scatter(at: Prediction) -> str:
+    """How much runs differ with no change, and how that is known."""
+    source = {
+        "assumed": "assumed: one log shows none",
+        "log": "as this log wanders",
+        "season": "from the season",
+    }.get(at.run_sd_from, at.run_sd_from)
+    return f"{number(at.run_sd_percent, 2)} % from run to run, {source}"
 
 
 def _cell(at: Figure | None) -> str:

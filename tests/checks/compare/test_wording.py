@@ -2,6 +2,7 @@
 
 import pytest
 
+from looptime.checks.compare.change import beyond, limits_in_words, lower_limit
 from tests.checks.build import recording
 from tests.checks.compare.build import compare_sides, with_spikes
 
@@ -41,3 +42,28 @@ def test_a_call_of_which_only_the_tail_moved_says_so():
     after = [with_spikes(k, 0.015, 0.4) for k in (4, 5, 6)]
     found = compare_sides(before, after)
     assert any("gyro.read (p99 +" in s for s in found.sentences)
+
+
+def test_a_change_and_its_scatter_are_said_on_one_scale():
+    """Scatter that explains a quarter more explains a fifth less, and 24 % less is beyond it."""
+    assert lower_limit(25.0) == pytest.approx(-20.0)
+    assert [beyond(c, 25.0) for c in (-24.0, -19.9, 24.0, 26.0)] == [True, False, False, True]
+    assert limits_in_words(25.0) == "-20 to +25 %"
+    made = compare_sides([recording(1)], [recording(2, scale=0.7)])
+    at = made.usual_scatter
+    assert (1 + at.limit_percent / 100) * (1 + at.lower_limit_percent / 100) == pytest.approx(1)
+    assert f"scatter between runs of {limits_in_words(at.limit_percent)}" in made.sentences[1]
+
+
+def test_the_mean_stands_before_what_could_not_be_judged():
+    """Three short runs a side that scatter by a third: the mean's change is said first, then p99's.
+
+    Their 900 loops, cut to the shortest, are too few to judge a p99.
+    """
+    before = [recording(k, loops=900, scale=s) for k, s in ((1, 1.0), (2, 1.5), (3, 1.2))]
+    after = [recording(k, loops=900, scale=s) for k, s in ((4, 0.6), (5, 1.3), (6, 0.8))]
+    found = compare_sides(before, after)
+    assert found.verdict == "can't tell"
+    first = found.sentences[0]
+    assert first.startswith("Can't tell: mean period -2")
+    assert first.index("mean period") < first.index("p99 moved by")

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.planner.play.pacer import recorded_pace
+from looptime.planner.play.pacer import late_wakes, recorded_pace
 from tests.build_run import make_flat_run
 
 
@@ -45,3 +45,59 @@ def test_the_wait_of_a_loop_that_goes_on_misses_by_what_its_period_does():
     assert found.late == "go-on"
     assert np.ptp(found.jitter_ns) / 1e6 == pytest.approx(1.0, abs=0.01)
     assert np.corrcoef(found.jitter_ns, late)[0, 1] > 0.999
+
+
+def busy_paced(seed=3, loops=1500):
+    """A loop of 20 ms ticks that count anew from the end of each loop that came too late.
+
+    Its thread wakes 0.1 ms late, and in one of five waits 4 ms more: 0.9 ms on average.
+    """
+    rng = np.random.default_rng(seed)
+    work = rng.uniform(10, 16, loops)
+    work[rng.random(loops) < 0.35] += 9.3
+    late = 0.1 + 4.0 * (rng.random(loops) < 0.2)
+    now, tick, period, wait = 0.0, 0.0, [], []
+    for own, more in zip(work, late, strict=True):
+        start, tick = now, tick + 20
+        now += own
+        if now < tick:
+            now = tick + more
+        else:
+            tick = now
+        period.append(now - start)
+        wait.append(now - start - own)
+    return make_flat_run(
+        np.round(np.array(period) * 1e6).astype(np.int64),
+        {"work": (work * 1e6).astype(np.int64), "pace": (np.array(wait) * 1e6).astype(np.int64)},
+        {"work": "compute", "pace": "pacing"},
+    )
+
+
+def test_late_loops_that_move_the_ticks_do_not_stretch_them():
+    """A third of the loops come too late, and the next tick counts from there: still 20 ms."""
+    found, wait_known = recorded_pace(busy_paced())
+    assert wait_known
+    assert found.interval_ns == pytest.approx(20e6, rel=2e-3)
+
+
+def test_how_late_the_loops_own_waits_end_is_read_from_the_log():
+    """Waits that end 0.9 ms late on average, on ticks that late loops have moved."""
+    assert late_wakes(busy_paced()).mean() / 1e6 == pytest.approx(0.9, abs=0.15)
+
+
+def test_how_late_a_fixed_sleep_ends_is_read_from_the_log():
+    """A sleep of 5 ms after the work that lasts up to 1 ms longer: half of that on average."""
+    rng = np.random.default_rng(5)
+    work = rng.uniform(5, 9, 1500)
+    wait = 5 + rng.uniform(0, 1, 1500)
+    run = make_flat_run(
+        ((work + wait) * 1e6).round().astype(np.int64),
+        {"work": (work * 1e6).astype(np.int64), "pace": (wait * 1e6).astype(np.int64)},
+        {"work": "compute", "pace": "pacing"},
+    )
+    assert late_wakes(run).mean() / 1e6 == pytest.approx(0.5, abs=0.05)
+
+
+def test_a_log_without_waits_tells_nothing_of_how_late_they_end():
+    """A free loop: nothing is known of its sleeps."""
+    assert late_wakes(make_flat_run(np.full(500, 10_000_000), {"work": np.full(500, 1)})) is None

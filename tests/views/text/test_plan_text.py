@@ -9,7 +9,7 @@ from looptime.planner.known.stretches import spread_sample
 from looptime.views.text.plan_text import render_plan, render_score, render_suggestions
 from looptime.views.text.terminal import show
 from tests.build_run import make_run
-from tests.planner.build import BUSES, finite
+from tests.planner.build import BUSES, finite, wandering
 from tests.planner.robot import Robot, record
 
 
@@ -113,3 +113,30 @@ def test_a_new_pace_is_answered_with_its_rate(capsys):
     show(render_plan(predict(run, ["pace hz=80"], keep_warmup=True)))
     told = " ".join(capsys.readouterr().out.split())
     assert re.match(r"At that pace the loop makes 80\.0 .*loops a second, today 50\.0 ", told)
+
+
+def test_a_gain_that_runs_scatter_by_more_than_is_not_promised(capsys):
+    """A tenth off 5 of 10 ms while the load moves the mean by far more: can't tell, and both said.
+
+    With the load of the log the gain is the same share of the odometry's mean.
+    """
+    run = wandering(2)
+    made = predict(run, ["scale odometry by=0.9"], keep_warmup=True)
+    calls = run.call_columns
+    own = [n.name for n in run.names].index("odometry")
+    gain = 0.1 * calls.duration_ns[calls.name == own].mean() / 1e6
+    assert made.verdict == "can't tell"
+    assert made.change_ms.value == pytest.approx(-gain, rel=1e-3)
+    show(render_plan(made))
+    text = " ".join(capsys.readouterr().out.split())
+    assert text.startswith("Can't tell from one recording a side, as this log wanders")
+    assert f"With the very load of this log it would by {made.change_ms.value:.3g}" in text
+    assert "from run to run, as this log wanders)" in text
+
+
+def test_a_scatter_that_is_only_assumed_is_said_at_the_figures(capsys):
+    """A calm log: what runs scatter by stands over the figures, with that nobody saw it."""
+    show(render_plan(predict(wandering(2, load=0.0), ["drop odometry"], keep_warmup=True)))
+    text = " ".join(capsys.readouterr().out.split())
+    told = "Before and after (1.0 % from run to run, assumed: one log shows none)"
+    assert told in text
