@@ -7,8 +7,12 @@ from functools import lru_cache
 from looptime.records import dataclass
 from looptime.units import split_unit
 
-__all__ = ["ANGLE_UNITS", "Quantity", "known_as", "quantity_of"]
+__all__ = ["AGE", "ANGLE_UNITS", "ASSUMED", "Quantity", "known_as", "quantity_of"]
 
+#: How the name of a signal ends that holds a reading's age at the loop's time.
+AGE = "_age_ms"
+#: How it is said of a turn rate that nobody says its unit.
+ASSUMED = "states no unit of a turn rate: taken as"
 #: Battery voltages, which the checks ask for, by their spellings.
 _BATTERY = ("battery", "batteryv", "voltage", "batteryvoltage")
 

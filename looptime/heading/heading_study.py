@@ -27,7 +27,7 @@ from looptime.heading.curve import (
     sampling_at,
 )
 from looptime.heading.growth import CANNOT_TELL, Growth, growth
-from looptime.heading.instants import Labels, sampling_from_run, unbroken
+from looptime.heading.instants import AGED, Labels, sampling_from_run, unbroken
 from looptime.heading.integrated import (
     AssumedStep,
     end_errors,
@@ -125,6 +125,8 @@ def study(
     (0.9, 1.8)
     """
     setup, tolerance = setup or Setup(), tolerance or Tolerance()
+    if setup.sensor.update_ms:  # the sensor's pace is stated
+        setup = replace(setup, labels=replace(setup.labels, from_values=False))
     loops_in_run = len(run)
     if isinstance(motion, Recorded) or motion == "recorded":
         whole, run = run, unbroken(run)
@@ -212,7 +214,7 @@ def _rate(sampling: Sampling) -> Figure:
 
 def _other_instant(run: Run, setup: Setup, base: Sampling) -> dict[str, AgeParts]:
     """Ages for both read instants, where the read is a call."""
-    if any("read unknown" in note for note in base.notes):
+    if any("read unknown" in note or AGED in note for note in base.notes):
         return {}
     found = {}
     for instant in ("start", "end"):
@@ -375,7 +377,8 @@ def _notes(made: Sampling, setup: Setup, motion: Motion, left_out: int) -> tuple
     notes = [*made.notes, *motion.limits]
     if left_out:
         notes.append(f"only the longest unbroken stretch is used: {left_out:,} loops are left out")
-    if setup.labels.read_instant == "start" and not any("read unknown" in n for n in notes):
+    unknown = any("read unknown" in note or AGED in note for note in notes)
+    if setup.labels.read_instant == "start" and not unknown:
         notes.append(
             "a reading counts from the start of its call; for a call that waits, "
             "read_instant = end is right"

@@ -8,17 +8,20 @@ import numpy as np
 from looptime.analysers.ages import pickups, reading_of, uses_of
 from looptime.array_types import Int
 from looptime.errors import NotEnoughError, UsageError
+from looptime.heading.logged_turning import HEADING_WORDS, reading_age_ns
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.records import dataclass
 from looptime.run import Run
 
-__all__ = ["UNKNOWN", "Labels", "heading_read_guess", "sampling_from_run", "unbroken"]
+__all__ = [
+    "AGED", "UNKNOWN", "Labels", "heading_read_guess", "sampling_from_run", "unbroken",
+]  # fmt: skip
 
-#: Words that a heading read usually has in its name.
-HEADING_WORDS = ("gyro", "imu", "heading", "yaw", "compass", "orientation", "attitude")
 READ_INSTANTS = ("start", "end")
 #: How it is said that no call shows a reading or its use.
 UNKNOWN = " unknown: taken as"
+#: How it is said that the logged values show how old the heading was at the loop's start.
+AGED = "heading's age at the loop's start from its values: "
 
 
 @dataclass(frozen=True)
@@ -36,6 +39,8 @@ class Labels:
     read_instant: str = "start"
     #: What is read; anything but ``heading`` is never guessed from the names of calls.
     what: str = "heading"
+    #: Whether logged values may show how old a reading is that no call shows.
+    from_values: bool = True
 
 
 def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
@@ -66,13 +71,18 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
         raise UsageError(f"read instant {labels.read_instant!r} is not known: use start or end")
     if len(run) < 3:
         raise NotEnoughError(f"{run.source or 'the log'}: 3 loops are needed, it has {len(run)}")
+    age: Int = np.zeros(len(run), np.int64)
+    aged = None
+    if labels.what == "heading" and labels.from_values:
+        age, aged = reading_age_ns(run)
     run, gaps = _closed(run)
     notes: list[str] = []
-    read = _read_rows(run, labels, notes)
+    read = _read_rows(run, labels, notes, aged)
     use, known_use = _uses(run, labels, read, notes)
     start = run.loop_columns.start_ns
     if read is None:
         taken = start[_loop_of(start, use)] if known_use or labels.use_call is not None else use
+        taken = taken - age[_loop_of(start, use)]
     else:
         code = int(run.call_columns.name[read[0]])
         picked = _pickup(run, labels, read, use, notes)
@@ -138,13 +148,18 @@ def _code(run: Run, name: str, what: str) -> int:
     raise UsageError(f"{where}: {what} {name!r} is not in the log; {hint}")
 
 
-def _read_rows(run: Run, labels: Labels, notes: list[str]) -> Int | None:
+def _read_rows(
+    run: Run, labels: Labels, notes: list[str], aged: str | None = None
+) -> Int | None:  # fmt: skip
     """Rows of the heading read, in start order; None where it is unknown."""
     calls = run.call_columns
     if labels.read_call is not None:
         rows = np.flatnonzero(calls.name == _code(run, labels.read_call, "read call"))
     else:
         code = _guessed(run) if labels.what == "heading" else None
+        if code is None and aged is not None:
+            notes.append(AGED + aged)
+            return None
         if code is None:
             notes.append(
                 f"{labels.what} read{UNKNOWN} the loop's start{_named_by('read', labels, run)}"

@@ -13,6 +13,7 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.errors import LogError, NotEnoughError, UsageError
+from looptime.heading.logged_turning import QUANTITIES, Turning, turning_of
 from looptime.heading.motion import (
     LONGEST_S,
     Motion,
@@ -24,7 +25,7 @@ from looptime.heading.motion import (
 )
 from looptime.parsers.columns.headers import heads
 from looptime.run import Run
-from looptime.signal_names import quantity_of
+from looptime.signal_names import ASSUMED, quantity_of
 from looptime.units import NS_PER_S, UNITS
 
 if TYPE_CHECKING:
@@ -41,8 +42,9 @@ _PARTS = {
     "turn": ("an angle in deg", "a turn rate in deg/s", "an acceleration in deg/s2"),
     "weave": ("an amplitude in deg", "a frequency in Hz"),
 }
-#: A value that stays for so many times the usual spacing is a robot at rest.
-STANDS = 4
+#: A heading that goes further than this from value to value [deg], in more than this share of
+#: those that move, may have gone the other way round.
+HALF_WAY, FAR = 90.0, 0.05
 #: Fresh values from which the amount of smoothing is found.
 _TUNED_ON = 400
 #: Jump of a heading in radians at its wrap, and the most that such a one ranges over.
@@ -197,35 +199,80 @@ def recorded_motion(run: Run) -> Recorded:
     ----------
     Cubic smoothing splines with generalised cross-validation (Craven and Wahba 1979).
     """
-    signals = run.signals
-    values = {} if signals is None else signals.values
-    name = next((n for n in ("heading_deg", "turn_rate_deg_s") if n in values), None)
-    if signals is None or name is None:
-        raise NotEnoughError(_no_motion(list(values)))
-    time, value = _fresh(signals.time_ns - run.loop_columns.start_ns[0], signals.values[name])
+    found = [one for name in QUANTITIES if (one := turning_of(run, name)) is not None]
+    if not found:
+        raise NotEnoughError(_no_motion([] if run.signals is None else list(run.signals.values)))
+    limits: tuple[str, ...] = tuple(n for n in run.clock.notes if ASSUMED in n)
+    made = found[0]
+    if len(found) > 1 and _either_way(made):
+        made = found[1]
+        limits += ("the heading goes so far between two values that its way round can't be told: "
+                   "the turn rate is used",)  # fmt: skip
+    time, value, word = made.time, made.value, QUANTITIES[made.name]
     if len(time) < 10:
         raise NotEnoughError(
-            f"motion recorded: {name} has only {len(time)} fresh values; 10 are needed"
+            f"motion recorded: the {word} has only {len(time)} fresh values; 10 are needed"
         )
-    limits: tuple[str, ...] = ()
-    if name == "heading_deg":
-        value, limits = _unwound(value)
+    if made.name == "heading_deg":
+        if _either_way(made):
+            raise NotEnoughError(_untold(made))
+        value, said = _unwound(value)
+        limits += said
+    if made.name == "heading_deg":
+        limits = tuple(limit for limit in limits if ASSUMED not in limit)
     spline = _smooth(time, np.radians(value))
     heading, rate = (
         (spline, spline.derivative())
-        if name == "heading_deg"
+        if made.name == "heading_deg"
         else (spline.antiderivative(), spline)
     )
     spacing = float(np.median(np.diff(time)))
+    placed = (
+        "values are placed at their samples' own stamps"
+        if made.stamped
+        else "values are placed when they were logged, so a delay of the sensor shifts the motion"
+    )
     limits += (
-        f"the motion is a smoothing spline through {len(time)} fresh values of {name}, "
+        f"the motion is a smoothing spline through {len(time)} fresh values of the {word}, "
         f"{spacing * 1e3:.3g} ms apart at the median",
         "a value that stays the same for long is taken for a robot at rest",
         f"swings faster than about {0.5 / spacing:.3g} Hz are not in it",
-        "values are placed when they were logged, so a delay of the sensor shifts the motion",
+        placed,
     )
-    made = Recorded("recorded", heading, rate, float(time[0]), float(time[-1]), limits)
-    return replace(made, limits=(*_hardly(made), *limits))
+    motion = Recorded("recorded", heading, rate, float(time[0]), float(time[-1]), limits)
+    return replace(motion, limits=(*_hardly(motion), *limits))
+
+
+def _goes_on(value: Float) -> bool:
+    """Whether a heading [deg] goes on beyond a turn: it does not begin anew."""
+    low, high = np.quantile(value, (0.005, 0.995))
+    return bool(high - low > 365)
+
+
+def _shorter(value: Float) -> Float:
+    """Sizes of a wrapping heading's steps, each the shorter way round [deg]."""
+    return np.abs((np.diff(value) + 180.0) % 360.0 - 180.0)
+
+
+def _either_way(made: Turning) -> bool:
+    """Whether a heading that wraps goes so far from value to value that its way can't be told."""
+    if made.name != "heading_deg" or len(made.value) < 2 or _goes_on(made.value):
+        return False
+    step = _shorter(made.value)
+    far = int((step > HALF_WAY).sum())
+    return far >= 3 and far > FAR * int((step > 0).sum())
+
+
+def _untold(made: Turning) -> str:
+    """That a heading's way can't be told, and what would tell it."""
+    step, spacing = _shorter(made.value), float(np.median(np.diff(made.time)))
+    far = float(np.median(step[step > HALF_WAY]))
+    return (
+        f"motion recorded: can't tell how the robot turned: its heading is new every "
+        f"{1e3 * spacing:.3g} ms and then {far:.0f} deg further one way, or {360 - far:.0f} the "
+        f"other: log it at least every {1e3 * spacing * HALF_WAY / (360 - far):.0f} ms, "
+        "or the turn rate with it, or say with --motion how the robot turns"
+    )
 
 
 def _hardly(made: Recorded) -> tuple[str, ...]:
@@ -242,7 +289,7 @@ def _hardly(made: Recorded) -> tuple[str, ...]:
 
 def _no_motion(there: list[str]) -> str:
     """What is missing, with what the log has and the step that names it."""
-    begin = "motion recorded: the log has no heading_deg and no turn_rate_deg_s"
+    begin = "motion recorded: the log has no heading and no turn rate"
     if not there:
         return f"{begin} nor any other value beside its times; give another motion"
     shown = ", ".join(there[:_MOST_NAMED]) + (", ..." if len(there) > _MOST_NAMED else "")
@@ -254,6 +301,8 @@ def _no_motion(there: list[str]) -> str:
 
 def _unwound(value: Float) -> tuple[Float, tuple[str, ...]]:
     """A heading [deg] without its wraps; one that jumps by 2 pi is in radians, whatever is said."""
+    if len(value) and _goes_on(value):
+        return value, ()
     step = np.abs(np.diff(value))
     small = float(np.ptp(value)) <= _NEARLY_ROUND[1] if len(value) else False
     jumps = small and bool((step > _NEARLY_ROUND[0]).any())
@@ -261,28 +310,6 @@ def _unwound(value: Float) -> tuple[Float, tuple[str, ...]]:
         unwound = np.unwrap(value, period=2 * np.pi)
         return np.degrees(unwound), ("the heading jumps by 6.28: taken for radians",)
     return np.unwrap(value, period=360.0), ()
-
-
-def _fresh(time_ns: np.ndarray, value: Float) -> tuple[Float, Float]:
-    """Values that are new, and those by which a value that stays the same is seen to stay."""
-    known = np.isfinite(value)
-    time, value = time_ns[known] / 1e9, value[known]
-    later = np.concatenate([[True], np.diff(np.maximum.accumulate(time)) > 0])[: len(time)]
-    time, value = time[later], value[later]
-    new = np.concatenate([[True], np.diff(value) != 0])[: len(time)]
-    if new.sum() < 3:
-        return time[new], value[new]
-    spacing = float(np.median(np.diff(time[new])))
-    # a value kept for much longer than usual is a robot at rest, not a reading that is held
-    since = time - time[np.maximum.accumulate(np.where(new, np.arange(len(time)), 0))]
-    begins = np.flatnonzero(new)
-    run = np.cumsum(new) - 1
-    last = np.append(begins[1:], len(time)) - 1
-    rests = (time[last] - time[begins] > STANDS * spacing)[run]
-    slot = np.floor(since / spacing)
-    turns = np.concatenate([[False], np.diff(slot) > 0])
-    keep = new | (rests & turns)
-    return time[keep], value[keep]
 
 
 def _smooth(time: Float, value: Float) -> PPoly:

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from looptime.errors import UsageError
 from looptime.parsers.columns.dates import DATE, date_column
+from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.lexicon import CLOCKS, of_a_clock
 from looptime.parsers.columns.role import MAYBE
+from looptime.parsers.columns.sampled import sample_stamps
 from looptime.parsers.columns.signals import quantity_in, signal_columns
 from looptime.parsers.fresh import opened
 from looptime.parsers.layouts.contract import Given
@@ -207,6 +209,10 @@ def _judged(
     if index in signal_columns(dialect, taken).values():
         known = next((r for read, r in given.roles if read.index == index), None)
         why = "it holds numbers" if known is None else known.why
+        samples = sample_stamps(heads(dialect.header or ()), dialect)
+        for sample in (head for head in samples if head.index == index):
+            why = "a sample's own stamp: its age at the loop's time is used"
+            return "signal", sample.unit or clock.unit, "header" if sample.unit else "", why, "sure"
         angle = quantity_in(dialect, index)
         if angle is not None:
             word, unit = angle.word, angle.unit

@@ -18,6 +18,7 @@ from looptime.parsers.columns.refusals import (
     unnamed,
     words_change,
 )
+from looptime.parsers.columns.sampled import sample_stamps
 from looptime.parsers.layouts.contract import Given, Layout, Options, Reading
 from looptime.parsers.lines.groups import refuse_mixed
 from looptime.parsers.text.dialect import Dialect, named, numbers
@@ -66,6 +67,8 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given
     if header is None:
         header = _unnamed(dialect, options, path)
     found = [head for head in heads(header) if head.index < dialect.fields]
+    samples = sample_stamps(found, dialect)
+    found = [head for head in found if head not in samples]
 
     def works(columns: str) -> str | None:
         return None if options.columns else _works(columns, dialect, path)

@@ -7,9 +7,10 @@ import numpy as np
 
 from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, heads
+from looptime.parsers.columns.turning import FASTEST_RAD_S, rate_unit
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
-from looptime.signal_names import Quantity, known_as, quantity_of
+from looptime.signal_names import ANGLE_UNITS, ASSUMED, Quantity, known_as, quantity_of
 from looptime.stats.numbering import number_steps
 from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
@@ -63,8 +64,13 @@ def quantity_in(dialect: Dialect, index: int) -> Quantity | None:
     return quantity_of(stated or ("" if dialect.header is None else dialect.header[index]))
 
 
-def in_degrees(table: Table, dialect: Dialect, named: dict[str, int]) -> tuple[str, ...]:
-    """Bring headings and turn rates to degrees in place; what is said of those that were not."""
+def in_degrees(
+    table: Table, dialect: Dialect, named: dict[str, int], time: Int | None = None
+) -> tuple[str, ...]:
+    """Bring headings and turn rates to degrees in place; what is said of those that were not.
+
+    A turn rate whose unit nobody states is held against how the heading moves over time [ns].
+    """
     notes = []
     for head in heads(dialect.header or ()):
         found = quantity_in(dialect, head.index)
@@ -75,7 +81,33 @@ def in_degrees(table: Table, dialect: Dialect, named: dict[str, int]) -> tuple[s
                 table.columns[Member("signal", found.name)] * found.factor
             )
             notes.append(f"{head.text!r} is read as the {found.word} in {found.unit}")
+    rate = named.get("turn_rate_deg_s")
+    found = None if rate is None else quantity_in(dialect, rate)
+    if dialect.header and rate is not None and found is not None and found.unit is None:
+        notes.append(_unstated_rate(table, dialect, named, dialect.header[rate], time))
     return tuple(notes)
+
+
+def _unstated_rate(
+    table: Table, dialect: Dialect, named: dict[str, int], header: str, time: Int | None
+) -> str:
+    """Bring a turn rate without a unit to deg/s, if a heading tells its own; what is said of it."""
+    rate = table.columns[Member("signal", "turn_rate_deg_s")]
+    texts = dialect.header or ()
+    for name, index in named.items():
+        angle = quantity_of(texts[index]) or quantity_of(f"{texts[index]} [deg]")
+        if time is None or angle is None or angle.name != "heading_deg":
+            continue
+        stated = name == "heading_deg" and (quantity_in(dialect, index) or angle).unit is not None
+        unit = rate_unit(time, table.columns[Member("signal", name)], rate, stated)
+        if unit is not None:
+            table.columns[Member("signal", "turn_rate_deg_s")] = rate * ANGLE_UNITS[unit]
+            return (
+                f"{header!r} is read as the turn rate in {unit}: so it goes with {texts[index]!r}"
+            )
+    if np.nanmax(np.abs(rate), initial=0.0) > FASTEST_RAD_S:
+        return f"{header!r} is read as the turn rate in deg/s: too fast for rad/s"
+    return f"{header!r} {ASSUMED} deg/s"
 
 
 def count_column(dialect: Dialect, taken: Collection[int]) -> Head | None:

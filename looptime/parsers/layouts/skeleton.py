@@ -15,8 +15,9 @@ from looptime.parsers.clock.steps import typical_step
 from looptime.parsers.clock.unwrap import once_a_loop, unwrap
 from looptime.parsers.columns.dates import DATE, date_column, days
 from looptime.parsers.columns.evidence import shown
-from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.phases import phase_names
+from looptime.parsers.columns.sampled import age_name, sample_stamps
 from looptime.parsers.columns.second_clock import choose_clock, second_clock
 from looptime.parsers.columns.signals import (
     count_column,
@@ -47,6 +48,7 @@ from looptime.parsers.text.source import Source
 from looptime.parsers.text.table import Key, Member, Table, Want, read_table
 from looptime.run import Clock, OtherClock
 from looptime.stats.arrays import distinct
+from looptime.units import NS_PER_MS, UNITS
 
 __all__ = ["parse"]
 
@@ -85,7 +87,9 @@ def parse(
     wants = _wants(layout, log, units)
     main = given.first(layout.clock)
     taken = {head.index for _, head in given.items()}
-    second = None if main is None else second_clock(dialect, main, unit, taken)
+    samples = sample_stamps(heads((dialect.header or ())[: dialect.fields]), dialect)
+    passed = taken | {head.index for head in samples}
+    second = None if main is None else second_clock(dialect, main, unit, passed)
     if second is not None:
         taken.add(second[0].index)
         wants.append(time_want(SECOND, dialect, *second, required=False))
@@ -105,7 +109,9 @@ def parse(
         named = signal_columns(dialect, taken)
         wants += signal_wants(named)
     table = read_table(source, dialect, wants)
-    turned = in_degrees(table, dialect, named)
+    turned = in_degrees(table, dialect, named, table.columns.get(_clock_key(layout, table)))
+    turned += _aged(layout, table, unit, {h: n for n, at in named.items() for h in samples
+                                          if h.index == at})  # fmt: skip
     if main is not None and len(table.rejects.line) > 0.05 * len(table):
         from looptime.parsers.layouts.other_width import of_another_loop
 
@@ -137,6 +143,22 @@ def parse(
     if isinstance(found.rows, LoopRows):
         return replace(parsed, loops=_with_values(found.rows, table, numbered))
     return replace(parsed, calls=_with_labels(found.rows, table))
+
+
+def _aged(
+    layout: Layout, table: Table, unit: Unit, samples: dict[Head, str]
+) -> tuple[str, ...]:  # fmt: skip
+    """Put samples' ages in place of their own stamps; what is said of it."""
+    time = table.columns.get(_clock_key(layout, table))
+    notes = []
+    for head, name in {} if time is None else samples.items():
+        stamp = table.columns.pop(Member("signal", name)) * (
+            UNITS[head.unit] if head.unit else unit.ns
+        )
+        age = np.where(stamp <= time, (time - stamp) / NS_PER_MS, np.nan)
+        table.columns[Member("signal", age_name(head))] = age
+        notes.append(f"{head.text!r} is a sample's own stamp: its age at the loop's time is used")
+    return tuple(notes)
 
 
 def _threads(given: Given) -> tuple[str, ...]:

@@ -99,6 +99,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
                 if h not in timed and not lie_within_loops([*columns, scaled(dialect, h, default)])
             }
             instants = [h for h in instants if h.index not in plain]
+            if len(instants) < 2:
+                return None
         mine = {h.index for h in instants}
         others = [h for h in candidates if h.index not in mine and h.unit]
         others = [h for h in others if h.word not in NOT_PARTS]

@@ -11,6 +11,7 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.errors import LogError
+from looptime.parsers.text.angles import in_stated_angles
 from looptime.parsers.text.dialect import (
     Dialect,
     cells_of,
@@ -292,9 +293,10 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
 
 
 def _in_stated_unit(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
-    """The header in the one unit that comments above the rows state, where it names none itself."""
-    header = plain.header or ()
+    """The header in the units that comments above the rows state, where it names none itself."""
     above = [line for number, line in every if number < plain.first_row and is_remark(line)]
+    header = in_stated_angles(plain.header or (), above)
+    plain = replace(plain, header=header)
     unit, of_all = stated_unit(above)
     if unit is None or any(split_unit(one)[1] for one in header):
         return plain

@@ -10,9 +10,10 @@ from looptime.analysers.estimate import Figure
 from looptime.findings.finding import CAUTION_LINE
 from looptime.heading import HeadingResult
 from looptime.heading.curve import CurvePoint
-from looptime.heading.instants import UNKNOWN
+from looptime.heading.instants import AGED, UNKNOWN
 from looptime.heading.required import Required
 from looptime.heading.spelling import HARDLY_TURNED
+from looptime.signal_names import ASSUMED
 from looptime.views.text.terminal import caution, heading_line, number, safe, table
 from looptime.views.text.text_parts import hanging
 from looptime.views.text.told import Told
@@ -51,14 +52,12 @@ def render_heading(
         _line("motion", motion_words(at.motion, motion_given)),
         _line("loops", f"{at.pattern}, {rate}, {used}"),
         *(_line("", limit) for limit in at.motion_limits),
-        *(_line("note", safe(n, 300)) for n in at.notes
-          if n not in at.motion_limits and UNKNOWN not in n),
+        *(_line("note", safe(n, 300)) for n in at.notes if n not in at.motion_limits),
     ]  # fmt: skip
-    unknown = [n for n in at.notes if UNKNOWN in n]
     reasons = [
         *(line(at) for line, options in _ASKED if not options.isdisjoint(asked)),
         _age_line(at),
-        *((_line("", safe("; ".join(unknown), 300)),) if unknown else ()),
+        *(_line("assumed", safe(limit, 300)) for limit in at.motion_limits if ASSUMED in limit),
         *(() if motion_given else (_line("motion", motion_words(at.motion, False)),)),
     ]
     if at.required:
@@ -122,7 +121,23 @@ def _verdict(need: Required, tolerance: str) -> str:
 def _age_line(at: HeadingResult) -> RenderableType:
     return _line("why", f"it is {number(at.age.mean_ms.value)} ms old on average over time, "
                  f"{number(at.age.max_ms)} ms at most; at {number(at.rate_hz.value)} loops a "
-                 "second")  # fmt: skip
+                 f"second{_taken(at.notes)}")  # fmt: skip
+
+
+def _taken(notes: tuple[str, ...]) -> str:
+    """Where the reading and its use were taken to be, in a clause, where no call shows them."""
+    aged = [note.removeprefix(AGED) for note in notes if note.startswith(AGED)]
+    unknown = [note.partition(UNKNOWN) for note in notes if UNKNOWN in note]
+    whats = ["use" if what.startswith("use") else what.removeprefix("heading ").split()[0]
+             for what, _, _ in unknown]  # fmt: skip
+    said = "".join(f"; {one}" for one in aged)
+    if not unknown:
+        return safe(said, 200)
+    where = unknown[-1][2].partition(";")[0].strip()
+    options = [f"--{what.replace('pick-up', 'pickup')}-call" for what in whats]
+    named = any("name its call" in rest for _, _, rest in unknown)
+    how = f" ({', '.join(options)} {'names' if len(options) == 1 else 'name'} it)" if named else ""
+    return f"{safe(said, 200)}; {' and '.join(whats)} taken at {where}{how}"
 
 
 def _summed(at: HeadingResult) -> RenderableType:

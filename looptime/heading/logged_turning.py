@@ -1,0 +1,158 @@
+"""What a log tells of the robot's own turning: fresh values, and how old they were when read."""
+
+import numpy as np
+
+from looptime.array_types import Bool, Float, Int
+from looptime.records import dataclass
+from looptime.run import Run
+from looptime.signal_names import AGE
+from looptime.units import NS_PER_MS
+
+__all__ = [
+    "HEADING_WORDS", "QUANTITIES", "Turning", "reading_age_ns", "sample_age", "turning_of",
+]  # fmt: skip
+
+#: Signals that tell how the robot turns, the better one first, and what they are called.
+QUANTITIES = {"heading_deg": "heading", "turn_rate_deg_s": "turn rate"}
+#: Words that a heading read usually has in its name.
+HEADING_WORDS = ("gyro", "imu", "heading", "yaw", "compass", "orientation", "attitude")
+#: First words of a sample's age where no word of a heading is in its name.
+_SAMPLES = ("sample", "sampled", "measured", "measurement", "captured", "capture", "acquired",
+            "latched")  # fmt: skip
+#: A value that stays for so many times the usual spacing is a robot at rest.
+STANDS = 4
+#: A sensor's own pace: new values at least so many rows apart, most of them so evenly, in steps of
+#: more than so many times the resolution (a slow turn repeats coarse values, too).
+_ROWS, _MOST, _EVEN, _STEPS, _FEWEST = 2.0, 0.8, 0.35, 2.5, 8
+
+
+@dataclass(frozen=True)
+class Turning:
+    """Fresh values of the heading or the turn rate."""
+
+    name: str  #: One of `QUANTITIES`
+    #: When each was true, as far as the log says, since the run's start [s], and its value [deg or
+    #: deg/s]; those by which a value that stays the same is seen to stay are among them.
+    time: Float
+    value: Float
+    every_s: float | None  #: The sensor's own pace, where it is slower than the rows [s]
+    stamped: bool  #: Whether each sample has a stamp of its own
+
+
+def turning_of(run: Run, name: str) -> Turning | None:
+    """Fresh values of a signal; None where the run does not have it.
+
+    Values that only repeat the one before are held, not measured; one that stays for more than
+    four times as long as usual is taken for a robot at rest.
+
+    Parameters
+    ----------
+    run : Run
+        With signals.
+    name : str
+        One of `QUANTITIES`.
+    """
+    signals = run.signals
+    if signals is None or name not in signals.values:
+        return None
+    value, stamp = signals.values[name], _stamp_ns(run)
+    known = np.isfinite(value)
+    time = (stamp[known] - run.loop_columns.start_ns[0]) / 1e9
+    value = value[known]
+    new, keep = _fresh(time, value)
+    return Turning(
+        name, time[keep], value[keep], _every(time, value, new), sample_age(run) is not None
+    )
+
+
+def sample_age(run: Run) -> str | None:
+    """The signal with the heading sample's age at the loop's start; None where there is none."""
+    have = [] if run.signals is None else [n for n in run.signals.values if n.endswith(AGE)]
+    named = [name for name in have if any(word in name.lower() for word in HEADING_WORDS)]
+    plain = [name for name in have if name.split("_")[0] in _SAMPLES]
+    return next(iter(named or plain), None)
+
+
+def _stamp_ns(run: Run) -> Int:
+    """When the sample in each row of signals was taken, else when the row was logged [ns]."""
+    signals, name = run.signals, sample_age(run)
+    assert signals is not None
+    if name is None:
+        return signals.time_ns
+    age = np.nan_to_num(signals.values[name], nan=0.0, posinf=0.0, neginf=0.0)
+    return signals.time_ns - np.rint(age * NS_PER_MS).astype(np.int64)
+
+
+def reading_age_ns(run: Run) -> tuple[Int, str | None]:
+    """How old the heading's value was at each loop's start, by the values that are logged.
+
+    A sample's own stamp tells it; a sensor slower than the rows is as old as its value.
+
+    Parameters
+    ----------
+    run : Run
+        As recorded.
+
+    Returns
+    -------
+    int64 array, shape (loops,) [ns]
+        0 where the log does not tell it.
+    str or None
+        What tells it, in words.
+    """
+    start = run.loop_columns.start_ns
+    made = next((t for name in QUANTITIES if (t := turning_of(run, name)) is not None), None)
+    if made is None or not len(made.time) or not (made.stamped or made.every_s):
+        return np.zeros(len(start), np.int64), None
+    true = start[0] + np.rint(made.time * 1e9).astype(np.int64)
+    if made.stamped and run.signals is not None:
+        stamp = _stamp_ns(run)
+        at = np.searchsorted(run.signals.time_ns, start, side="right") - 1
+        newest = np.where(at >= 0, stamp[np.maximum(at, 0)], start)
+    else:
+        newest = start
+    if made.every_s:
+        at = np.searchsorted(true, newest, side="right") - 1
+        newest = np.where(at >= 0, true[np.maximum(at, 0)], newest)
+    said = f"{sample_age(run)} tells how old it is" if made.stamped else ""
+    if made.every_s:
+        also = "; " if said else ""
+        said += f"{also}its sensor gives a new value every {1e3 * made.every_s:.3g} ms"
+    return np.maximum(start - newest, 0), said
+
+
+def _fresh(time: Float, value: Float) -> tuple[Bool, Bool]:
+    """Rows whose value is new, and besides them those by which one that stays is seen to stay."""
+    later = np.concatenate([[True], np.diff(np.maximum.accumulate(time)) > 0])[: len(time)]
+    new = np.concatenate([[True], np.diff(value) != 0])[: len(time)] & later
+    if new.sum() < 3:
+        return new, new
+    spacing = float(np.median(np.diff(time[new])))
+    # a value kept for much longer than usual is a robot at rest, not a reading that is held
+    since = time - time[np.maximum.accumulate(np.where(new, np.arange(len(time)), 0))]
+    begins = np.flatnonzero(new)
+    run = np.cumsum(new) - 1
+    last = np.append(begins[1:], len(time)) - 1
+    rests = (time[last] - time[begins] > STANDS * spacing)[run]
+    turns = np.concatenate([[False], np.diff(np.floor(since / spacing)) > 0])
+    return new, new | (rests & turns & later)
+
+
+def _every(time: Float, value: Float, new: Bool) -> float | None:
+    """The sensor's own pace [s], where its values are held over several rows; else None."""
+    if new.sum() < _FEWEST:
+        return None
+    gap, step = np.diff(time[new]), np.abs(np.diff(value[new]))
+    spacing, row = float(np.median(gap)), float(np.median(np.diff(time)))
+    moving = gap <= STANDS * spacing
+    even = (np.abs(gap - spacing) <= _EVEN * spacing)[moving].mean()
+    coarse = float(np.median(step)) < _STEPS * _resolution(value, step)
+    return spacing if spacing >= _ROWS * row and even >= _MOST and not coarse else None
+
+
+def _resolution(value: Float, step: Float) -> float:
+    """The last decimal in which values are logged, or their smallest step."""
+    for digits in range(4):
+        if np.abs(value - np.round(value, digits)).max() < 1e-9:
+            return float(10.0**-digits)
+    return float(step[step > 1e-9].min(initial=np.inf))

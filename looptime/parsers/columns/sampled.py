@@ -1,0 +1,120 @@
+"""The own stamp of a sample beside the loop's time: it tells a reading's age, and is no clock."""
+
+import re
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.parsers.columns.evidence import marked, rises, scaled
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.second_clock import names_clock
+from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.signal_names import AGE
+from looptime.units import split_unit
+
+__all__ = ["age_name", "sample_stamps"]
+
+#: Words of a sample's own stamp; of those below only beside a clock that is called the loop's.
+_SAMPLE = {"sample", "sampled", "measured", "measurement", "captured", "capture", "acquired",
+           "latched"}  # fmt: skip
+_ARRIVED = {"sensor", "recv", "received", "rx", "arrival", "arrived", "fix"}
+_LOOP = {"loop", "cycle", "iteration", "tick", "frame", "pass"}
+_HOST = {"host", "wall", "utc", "pc", "laptop", "log", "logged"}
+#: Words that say of a column no more than that it is an instant.
+_INSTANT = {"time", "timestamp", "stamp", "at", "ts", "t"}
+#: Steps of the loop that a sample may be old as a rule, and the share of the rows it must precede.
+_OLDEST, _SHARE = 20, 0.99
+_CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
+
+
+def _words(head: Head) -> list[str]:
+    text = _CAMEL.sub(" ", split_unit(head.text)[0]).lower()
+    return [word for word in re.split(r"[^a-z]+", text) if word]
+
+
+def age_name(head: Head) -> str:
+    """What a sample's age is called.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> [age_name(head) for head in heads(("gyro_sample_time_us", "measuredAt [ms]"))]
+    ['gyro_sample_age_ms', 'measured_age_ms']
+    """
+    kept = [word for word in _words(head) if word not in _INSTANT]
+    return "_".join(kept) + AGE
+
+
+def sample_stamps(found: list[Head], dialect: Dialect) -> list[Head]:
+    r"""Columns with a sample's own stamp, at or before the loop's time in the same row.
+
+    Where another instant lies between the two, the sampling may be a stage of the loop: such a
+    column is none.
+
+    Parameters
+    ----------
+    found : list of Head
+        Columns of the log.
+    dialect : Dialect
+        How the log is written; its first rows decide.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> from looptime.parsers.text.sniff import sniff
+    >>> rows = "".join(f"{20 * k + k % 3},{20 * k - 7}\n" for k in range(1, 9))
+    >>> like = sniff("loop_ms,gyro_sample_ms\n" + rows, "a.csv")
+    >>> [head.text for head in sample_stamps(heads(like.header), like)]
+    ['gyro_sample_ms']
+    """
+    if dialect.header is None or len(found) < 2:
+        return []
+    stated = dialect.stated
+    free = [h for h in found if stated is None or not stated.role(h.index)[0]]
+    mine = [h for h in free if not marked(h).side and set(_words(h)) & (_SAMPLE | _ARRIVED)]
+    if not mine:
+        return []
+    unit = next((h.unit for h in found if h.unit), None)
+    others = {
+        h.index: scaled(dialect, h, unit)
+        for h in found
+        if h not in mine and rises(numbers(dialect, h.index))
+    }
+    clocks = [h for h in found if h.index in others and _is_loops(h)]
+    return [
+        head
+        for head in mine
+        if any(_precedes(scaled(dialect, head, unit), clock, others)
+               for clock in clocks if _go_together(head, clock))
+    ]  # fmt: skip
+
+
+def _is_loops(head: Head) -> bool:
+    """Whether a header may be that of the loop's time."""
+    mark, words = marked(head), set(_words(head))
+    if words & _HOST or mark.side == "end":
+        return False
+    if mark.side:
+        return not mark.stem or bool(words & _LOOP)
+    return names_clock(head) or words <= _LOOP
+
+
+def _go_together(head: Head, clock: Head) -> bool:
+    return bool(set(_words(head)) & _SAMPLE or set(_words(clock)) & _LOOP)
+
+
+def _precedes(sample: Float, clock: Head, others: dict[int, Float]) -> bool:
+    """Whether a sample goes before a clock in its row, by not too much, and nothing between."""
+    loop = others[clock.index]
+    known = np.isfinite(sample) & np.isfinite(loop)
+    if known.sum() < 5 or not rises(sample):
+        return False
+    age, step = (loop - sample)[known], float(np.median(np.diff(loop[known])))
+    if (age >= 0).mean() < _SHARE or not 0 < np.median(age) <= _OLDEST * step:
+        return False
+    between = (
+        ((other >= sample) & (other <= loop))[known].mean() > _SHARE
+        for index, other in others.items()
+        if index != clock.index
+    )
+    return not any(between)
