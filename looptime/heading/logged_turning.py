@@ -113,7 +113,9 @@ def reading_age_ns(run: Run) -> tuple[Int, str | None]:
         newest = start
     if made.every_s:
         at = np.searchsorted(true, newest, side="right") - 1
-        newest = np.where(at >= 0, true[np.maximum(at, 0)], newest)
+        since = np.where(at >= 0, newest - true[np.maximum(at, 0)], 0)
+        pace = round(1e9 * made.every_s)  # a value that stays for longer was measured again
+        newest = newest - np.where(since > (1 + _EVEN) * pace, since % pace, since)
     said = f"{sample_age(run)} tells how old it is" if made.stamped else ""
     if made.every_s:
         also = "; " if said else ""

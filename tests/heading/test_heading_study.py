@@ -274,7 +274,7 @@ def test_required_rates_carry_their_cautions():
         (UsageError, {"motion": "steady:90", "pattern": "even"}, "loop rate goes with"),
         (UsageError, {"motion": "steady:90", "rate_hz": 50.0}, "loop rate goes with"),
         (UsageError, {"motion": "steady:90", "pattern": "odd", "rate_hz": 5.0}, "is not known"),
-        (NotEnoughError, {"motion": "recorded"}, "no heading_deg"),
+        (NotEnoughError, {"motion": "recorded"}, "no heading and no turn rate"),
         (
             UsageError,
             {"motion": "steady:90", "setup": Setup(labels=Labels("gyro.rread"))},

@@ -101,5 +101,5 @@ def test_an_unknown_use_is_said_first_with_its_option(run, names):
     """Where no call puts the heading to use, the first lines say so; without calls no option."""
     found = study(run, motion=parse_motion("steady:90"), curve=False)
     told = first_lines(render_heading(found, "log.csv"))
-    assert "use of the heading unknown: taken as" in told
+    assert ("use taken at the end of the reading" if names else "read and use taken at") in told
     assert ("--use-call" in told) == names
