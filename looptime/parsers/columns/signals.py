@@ -7,7 +7,6 @@ import numpy as np
 
 from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, heads
-from looptime.parsers.columns.turning import FASTEST_RAD_S, rate_unit
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
 from looptime.signal_names import ANGLE_UNITS, ASSUMED, Quantity, known_as, quantity_of
@@ -92,6 +91,8 @@ def _unstated_rate(
     table: Table, dialect: Dialect, named: dict[str, int], header: str, time: Int | None
 ) -> str:
     """Bring a turn rate without a unit to deg/s, if a heading tells its own; what is said of it."""
+    from looptime.parsers.columns.turning import FASTEST_RAD_S, rate_unit
+
     rate = table.columns[Member("signal", "turn_rate_deg_s")]
     texts = dialect.header or ()
     for name, index in named.items():

@@ -11,7 +11,6 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.errors import LogError
-from looptime.parsers.text.angles import in_stated_angles
 from looptime.parsers.text.dialect import (
     Dialect,
     cells_of,
@@ -295,8 +294,11 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
 def _in_stated_unit(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     """The header in the units that comments above the rows state, where it names none itself."""
     above = [line for number, line in every if number < plain.first_row and is_remark(line)]
-    header = in_stated_angles(plain.header or (), above)
-    plain = replace(plain, header=header)
+    if above and plain.header:
+        from looptime.parsers.text.angles import in_stated_angles
+
+        plain = replace(plain, header=in_stated_angles(plain.header, above))
+    header = plain.header or ()
     unit, of_all = stated_unit(above)
     if unit is None or any(split_unit(one)[1] for one in header):
         return plain
