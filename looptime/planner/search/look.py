@@ -9,7 +9,8 @@ from functools import cached_property
 import numpy as np
 
 from looptime.errors import ProjectError
-from looptime.heading.instants import HEADING_WORDS, heading_read_guess
+from looptime.heading.instants import heading_read_guess
+from looptime.heading.logged_turning import HEADING_WORDS
 from looptime.planner.changes import VERBS, Change, parse
 from looptime.planner.play.draft import KnownRun, shortened
 from looptime.records import dataclass
