@@ -24,10 +24,12 @@ _MOST_WORDS = 100
 _FEW_EVENTS, _MOST_ODD = 12, 0.02
 #: A stamp, and an arrow before a name.
 _ARROW = re.compile(
-    r"^(\s*\W?\s*(?:\S*\d\S*\s+){1,2}(?:[mun\N{MICRO SIGN}]?s\W?\s+)?[:|,\])\s]*)"
-    r"([-=]*>{1,3}|<{1,3}[-=]*|[\N{RIGHTWARDS ARROW}\N{LEFTWARDS ARROW}])\s*(?=[A-Za-z_])"
+    r"^(\s*\W?\s*(?:\S*\d\S*\s+){1,2}(?:[mun\N{MICRO SIGN}]?s\W?\s+)?[:|,\])\s]*"
+    r"(?:[\[(<]\s*[A-Za-z][\w .#-]*[\])>][\s:|]*)?)"
+    r"([-=]*>{1,3}|<{1,3}[-=]*|[\N{RIGHTWARDS ARROW}\N{LEFTWARDS ARROW}]|(?<!\S)[+-])"
+    r"\s*(?=[A-Za-z_])"
 )
-_ENTERS = (">", "\N{RIGHTWARDS ARROW}")
+_ENTERS = (">", "+", "\N{RIGHTWARDS ARROW}")
 #: Words before a stamp at the end of their line.
 _BEHIND = re.compile(r"^\s*([A-Za-z].*?)[\s:=@]+(\d+(?:[.,]\d+)?(?:\s?[mun\N{MICRO SIGN}]?s)?)\s*$")
 #: More events than this share that come too soon or too late are of two logs.
@@ -142,6 +144,8 @@ def _in_words(lines: list[str]) -> list[str]:
     --------
     >>> _in_words(["0.5 ms > arm.read", "2.0 ms < arm.read"])
     ['0.5 ms begin arm.read', '2.0 ms end arm.read']
+    >>> _in_words(["0.5 [main] +arm.read", "2.0 [main] -arm.read"])
+    ['0.5 [main] begin arm.read', '2.0 [main] end arm.read']
     >>> _in_words(["12 > imu done", "14 > drive done"])
     ['12 > imu done', '14 > drive done']
     """

@@ -12,13 +12,13 @@ from looptime.parsers.lines.shapes import CLOCK, LEVELS
 __all__ = ["apart", "calls_by_thread", "cross", "loops_each", "of_the_loop", "tags_of"]
 
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?\s?(?:[mun\N{MICRO SIGN}]?s\b)?"
-_STAMP = re.compile(rf"^\s*[\[(<]?\s*(?:{CLOCK}|{_NUMBER})\s*[\])>]?[\s:,|-]*")
+_STAMP = re.compile(rf"^\s*[\[(<]?\s*(?:{CLOCK}|{_NUMBER})\s*[\])>]?(?:[\s:,|]|-(?!\w))*")
 _LEVELS = "|".join(sorted(LEVELS, key=len, reverse=True))
 _LEVEL = re.compile(rf"^[\[(<]?(?:{_LEVELS})[\])>]?[\s:|-]+", re.IGNORECASE)
 _WORD = r"([A-Za-z][\w .#-]*?)"
 _TAG = re.compile(
     rf"^(?:\[\s*{_WORD}\s*\]|\(\s*{_WORD}\s*\)|<\s*{_WORD}\s*>"
-    r"|([A-Za-z][\w.#-]*)(?=\s*(?::|\||\s-)\s))[\s:|-]*"
+    r"|([A-Za-z][\w.#-]*)(?=\s*(?::|\||\s-)\s))(?:[\s:|]|-(?!\w))*"
 )
 #: A tag before the stamp, in brackets or behind a letter for how grave the message is.
 _AHEAD = re.compile(

@@ -44,6 +44,20 @@ def test_threads_whose_calls_begin_and_end_are_read_together(tmp_path, tag):
     }
 
 
+def test_signs_behind_a_tag_say_that_a_call_begins_and_ends(tmp_path):
+    """[main] +gyro is its begin and [main] -gyro its end; no dash is a rule between words."""
+    text = "\n".join(lines("[{}]")).replace("gyro begin", "+gyro").replace("gyro end", "-gyro")
+    for name in ("loop", "poll"):
+        text = text.replace(f"{name} begin", f"+{name}").replace(f"{name} end", f"-{name}")
+    path = tmp_path / "log.txt"
+    path.write_text(text + "\n", encoding="utf-8")
+    (run,) = looptime.read_log(path).runs
+    assert lengths_ms(run) == {
+        ("main", "gyro"): pytest.approx(3),
+        ("imu", "poll"): pytest.approx(5),
+    }
+
+
 def lengths_ms(run):
     """The mean length of each call by its thread [ms]."""
     calls, names = run.call_columns, [name.name for name in run.names]
