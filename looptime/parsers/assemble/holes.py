@@ -4,7 +4,7 @@ import numpy as np
 
 from looptime.array_types import Bool, Int
 from looptime.parsers.layouts.contract import Parsed
-from looptime.parsers.layouts.merged import odd_turns, out_of_turn
+from looptime.parsers.layouts.merged import LOOKED_AT, odd_turns, out_of_turn
 from looptime.run import Run
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
@@ -147,7 +147,11 @@ def lacking(run: Run) -> tuple[str, ...]:
         or "looptime-recorder" in run.meta
     ):
         return ()
-    mine = np.flatnonzero(calls.thread == run.loop_thread)
+    rows = LOOKED_AT
+    while len(mine := np.flatnonzero(calls.thread[:rows] == run.loop_thread)) <= LOOKED_AT:
+        if rows >= len(calls):
+            break
+        rows *= 2
     mine = mine[np.argsort(calls.loop[mine], kind="stable")]
     odd = odd_turns(calls.name[mine], calls.loop[mine])
     odd = odd[(odd > 0) & (odd < len(run) - 1)]  # a program starts and stops within a loop

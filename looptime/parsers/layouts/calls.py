@@ -27,10 +27,11 @@ from looptime.parsers.layouts.contract import (
     spellings,
 )
 from looptime.parsers.layouts.own_threads import THREADS, call_spans, thread_column
+from looptime.parsers.text.cells import lengths
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Table
 from looptime.signal_names import known_as
-from looptime.stats.arrays import distinct
+from looptime.stats.arrays import distinct, tally
 from looptime.units import UNITS
 
 __all__ = ["LAYOUT", "by_header"]
@@ -235,9 +236,10 @@ def rows(content: Content) -> Found:
         base = at.pop("base")
         for edge in ("start", "end"):
             at |= {edge: at[edge] + base} if edge in at else {}
-    duration = at["duration"] if "duration" in at else at["end"] - at["start"]
+    end = at.pop("end", None)
+    duration = at["duration"] if end is None or "duration" in at else lengths(end, at["start"])
     in_turn = "base" not in given.one and _lay_in_turn(at, duration)
-    if "waited" in at and "end" not in at:
+    if "waited" in at and end is None:
         duration = at["duration"] = _with_waits(
             at["start"], duration, at["waited"], at.get("thread")
         )
@@ -246,15 +248,15 @@ def rows(content: Content) -> Found:
         by_end="looptime-recorder" in table.meta,
     )  # fmt: skip
     _check_instants(found, at.get("thread"), content.log.source.path)
-    limits = () if "end" in at else whole_lengths(duration, found.start)
+    limits = () if end is not None else whole_lengths(duration, found.start)
     limits += (UNSEEN,) if in_turn else ()
     ticks = np.concatenate([found.start[:_MOST_TOLD_BY], duration[:_MOST_TOLD_BY]])
-    if "end" not in at:
+    if end is None:
         found = replace(found, rounding=_rounding(found, content.unit.tick_ns))
     note = f"rows are taken for calls, {given.one['name'].text!r} names them: {CALLS}"
     notes = (note,) * ("name" in given.told) + (_IN_TURN,) * in_turn
     asked = content.log.options.stamped or _said(given.one["start"].word)
-    if "end" in at or asked == "start":
+    if end is not None or asked == "start":
         return Found(found, ticks, notes=notes, limits=limits)
     if not asked and not _stamped_at_end(found.start, duration, at.get("thread")):
         return Found(found, ticks, notes=notes, limits=limits)
@@ -266,16 +268,15 @@ def rows(content: Content) -> Found:
 
 def _lay_in_turn(at: dict[Key, NDArray[Any]], duration: Int) -> bool:
     """Put loops that are each counted from their begin one after another, in place."""
-    fall = np.diff(at["start"]) < 0
-    if fall.sum() < _ENOUGH or fall.mean() < _ANEW or "thread" in at:
+    fall = at["start"][1:] < at["start"][:-1]
+    if "thread" in at or fall.sum() < _ENOUGH or fall.mean() < _ANEW:
         return False
     from looptime.parsers.layouts.anew import laid_in_turn
 
     found = laid_in_turn(at["start"], at["start"] + duration, at["name"], at.get("loop"))
     if found is None:
         return False
-    for edge in ("start", "end"):
-        at |= {edge: at[edge] + found[0]} if edge in at else {}
+    at["start"] = at["start"] + found[0]
     at["loop"] = at.get("loop", found[1])
     return True
 
@@ -303,7 +304,7 @@ def _check_instants(rows: CallRows, thread: Int | None, path: str) -> None:
     LogError
         With the step of the clock.
     """
-    mine = np.flatnonzero(rows.name == np.bincount(rows.name).argmax())
+    mine = np.flatnonzero(rows.name == tally(rows.name, len(rows.names)).argmax())
     if thread is not None:
         mine = mine[thread[mine] == np.bincount(thread[mine]).argmax()]
     step = np.diff(rows.start[mine])

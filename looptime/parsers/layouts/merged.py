@@ -4,7 +4,7 @@ import numpy as np
 
 from looptime.array_types import Bool, Int
 
-__all__ = ["merged_loops", "odd_turns", "out_of_turn"]
+__all__ = ["LOOKED_AT", "merged_loops", "odd_turns", "out_of_turn"]
 
 #: A loop is looked into from so many typical periods on.
 _LONG = 1.5
@@ -17,7 +17,7 @@ _TWICE = 0.6
 #: Loops from which that is learnt, and the largest share that can be two in one.
 _LEARNT, _MOST = 2000, 0.1
 #: A call is in its turn if this share of the loops, and of so many, hold it once; rows looked at.
-_NEARLY_ALL, _LOOPS, _LOOKED_AT = 0.98, 30, 300_000
+_NEARLY_ALL, _LOOPS, LOOKED_AT = 0.98, 30, 300_000
 
 
 def merged_loops(start: Int, end: Int, call_start: Int, name: Int, own: int) -> Bool:
@@ -112,8 +112,8 @@ def odd_turns(name: Int, loop: Int) -> Int:
     >>> odd_turns(np.delete(name, 31), np.delete(loop, 31)), odd_turns(name, loop)
     (array([10]), array([], dtype=int64))
     """
-    if len(loop) > _LOOKED_AT:  # without the loop in which it is cut
-        count = int(np.searchsorted(loop, loop[_LOOKED_AT]))
+    if len(loop) > LOOKED_AT:  # without the loop in which it is cut
+        count = int(np.searchsorted(loop, loop[LOOKED_AT]))
         name, loop = name[:count], loop[:count]
     loops = int(loop[-1]) + 1 if len(loop) else 0
     if loops < _LOOPS:

@@ -220,9 +220,8 @@ def _changed_half_way(layout: Layout, table: Table, unit: Unit) -> tuple[Table, 
     if time is not None:
         if unit.stamp is None:
             check_clock_unit(time, table)
-        end = table.columns.get("end")
-        length = table.columns.get("duration", None if end is None else end - time)
-        zero = zero_stamps(time, length)
+        # from 0 to its end is a row's length
+        zero = zero_stamps(time, table.columns.get("duration", table.columns.get("end")))
         if len(zero):
             table = table.without({"corrupt stamp": zero})
             time = np.delete(time, zero)
