@@ -310,15 +310,16 @@ def _told(
     kind, stretches = given.kind, given.stretches(dead_s, before)
     tau = _time_constant(stretches, kind, near)
     cost, gain, rest, slope = stretches.solved(tau, kind)
-    total = float((stretches.projected(tau, kind)[0] ** 2).sum())
+    value, _, push = stretches.projected(tau, kind)
+    total = float((value**2).sum())
     share = cost / total if total > 0 else 1.0
     change = max(tau * 1e-4, 1e-9)
-    after = stretches.columns(tau + change, kind, gain)
-    early = stretches.columns(tau - change, kind, gain)
+    after, _ = stretches.columns(tau + change, kind, gain)
+    early, _ = stretches.columns(tau - change, kind, gain)
     bend = stretches.without_start((after - early) / (2 * change), tau, kind)
-    slopes = [slope, bend, stretches.push(tau, kind)]
+    slopes = [slope, bend, push]
     if dead_s:
-        rate = stretches.columns(tau, kind, gain, rate=True)
+        rate, _ = stretches.columns(tau, kind, gain, rate=True)
         slopes.append(stretches.without_start(rate, tau, kind))
     spread = _cluster(np.stack(slopes), rest)
     half = t_quantile(0.975, max(len(stretches.length) - 2, 1)) * spread
@@ -404,20 +405,14 @@ class _Stretches:
     there: Bool
     length: Float
 
-    def columns(
-        self, tau: float, kind: str, gain: float, ones: bool = False, rate: bool = False
-    ) -> Float:
-        """What the output (or a constant push) does to the value, or its rate, from rest."""
+    def columns(self, tau: float, kind: str, gain: float, rate: bool = False) -> Float:
+        """What the output and a constant push do to the value, or its rate, from rest."""
         plant = Plant(kind, gain, tau)
-        driven = np.ones_like(self.output) if ones else self.output
-        x, v = np.zeros(driven.shape[1]), np.zeros(driven.shape[1])
-        made = np.zeros_like(driven)
-        for k in range(len(driven)):
-            made[k] = plant.measured(x, v)
-            if rate:
-                made[k] = v if kind == "position" else (gain * driven[max(k - 1, 0)] - v) / tau
-            x, v = plant.after(x, v, driven[k], self.gap[k])
-        return made
+        driven = np.stack([self.output, np.ones_like(self.output)], axis=1)
+        x, v = plant.from_rest(driven, self.gap[:, None])
+        if rate:
+            x, v = v, (gain * np.concatenate([driven[:1], driven[:-1]]) - v) / tau
+        return np.moveaxis(plant.measured(x, v), 1, 0)
 
     def start(self, tau: float, kind: str) -> list[Float]:
         """What the state at the beginning of each stretch does to the value."""
@@ -438,12 +433,11 @@ class _Stretches:
             made = made - base * (made * base).sum(axis=0)
         return made
 
-    def push(self, tau: float, kind: str) -> Float:
-        return self.without_start(self.columns(tau, kind, 1.0, ones=True), tau, kind)
-
     def projected(self, tau: float, kind: str) -> tuple[Float, Float, Float]:
-        driven = self.without_start(self.columns(tau, kind, 1.0), tau, kind)
-        return self.without_start(self.value, tau, kind), driven, self.push(tau, kind)
+        """Value, what the output does to it and what a push does, without the beginnings."""
+        every = (self.value, *self.columns(tau, kind, 1.0))
+        value, driven, push = (self.without_start(one, tau, kind) for one in every)
+        return value, driven, push
 
     def solved(self, tau: float, kind: str) -> tuple[float, float, Float, Float]:
         """Sum of squares that is left, the gain, what is left, and the output's column."""

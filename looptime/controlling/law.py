@@ -92,6 +92,24 @@ class Plant:
         w = self.full_speed * (u - self.load)
         return x + w * time + (v - w) * share, w + (v - w) * decay
 
+    def from_rest(self, u: Float, time: Float) -> tuple[Float, Float]:
+        """Position and speed at the beginning of each of some steps, from rest.
+
+        Parameters
+        ----------
+        u, time : float array, shape (steps, ...)
+            Output and length [s] of each step; `time` may be alike for several outputs.
+        """
+        decay, share = self.factors(time)
+        w = self.full_speed * (u - self.load)
+        v = np.zeros_like(w)
+        for k in range(len(w) - 1):
+            v[k + 1] = w[k] + (v[k] - w[k]) * decay[k]
+        moved = np.stack([w * time, (v - w) * share], axis=1).reshape(-1, *w.shape[1:])
+        x = np.zeros_like(w)
+        x[1:] = np.cumsum(moved, axis=0)[1:-1:2]
+        return x, v
+
     def measured(self, x: Float, v: Float) -> Float:
         """What its sensor sees."""
         return x if self.kind == "position" else v
