@@ -1,16 +1,22 @@
 """Throughput of ``season add``: logs a second, rows a second and memory, for 1 and 2 processes.
 
 Run ``python -m tests.benchmarks.season [--runs 500] [--few 50] [--loops 7500]``. Every job reads
-a real log of 30 rows a loop from disk; a few logs serve many runs, each shifted in time by
-another number of nanoseconds so that it is a run of its own.
+a real log of 30 rows a loop from disk, without a prepared copy; a few logs serve many runs, each
+shifted in time by another number of nanoseconds so that it is a run of its own. Where Dask is
+installed, a cluster of two workers on this machine does the same; that all make the same bytes is
+checked, and that there are as many runs as logs.
 """
 
 import argparse
+import hashlib
+import importlib.util
 import multiprocessing
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -19,6 +25,7 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 CALLS = 29
 LOGS = 6
+CLUSTER = "Dask, 2"
 
 
 def write_log(path: Path, seed: int, loops: int) -> int:
@@ -53,7 +60,7 @@ class ShiftedReader:
 
         file, _, k = path.rpartition("#")
         made = []
-        for run in read_log(file).runs:
+        for run in read_log(file, cache=False).runs:
             loops, calls = run.loop_columns, run.call_columns
             shift = int(k)
             made.append(
@@ -87,21 +94,37 @@ def _peak_mb() -> float | None:
     return max(peak, children) / (1e6 if sys.platform == "darwin" else 1e3)
 
 
-def _measure(paths: list[str], folder: str, processes: int) -> tuple:
+@contextmanager
+def _cluster() -> Iterator[str]:
+    """Address of a scheduler with two workers of one thread on this machine."""
+    from distributed import LocalCluster
+
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+        yield cluster.scheduler_address
+
+
+def _measure(paths: list[str], folder: str, processes: int | str) -> tuple:
     """Add in a process of its own, so that its memory is its own."""
     from looptime.checks.recording.recording import Settings
     from looptime.checks.season.adding import Job, add_logs
     from looptime.checks.season.season import Season
+    from tests.benchmarks.season import ShiftedReader  # by a name that workers know, too
 
     season = Season(folder, create=True)
     jobs = [Job(path, ShiftedReader(), Settings()) for path in paths]
-    begin = time.perf_counter()
-    added = add_logs(season, jobs, processes=processes)
-    took = time.perf_counter() - begin
-    cpu = _cpu_s()
+    if processes == CLUSTER:
+        with _cluster() as address:
+            begin = time.perf_counter()
+            added = add_logs(season, jobs, scheduler=address)
+            took = time.perf_counter() - begin
+    else:
+        begin = time.perf_counter()
+        added = add_logs(season, jobs, processes=processes)
+        took = time.perf_counter() - begin
     assert len(added.new) == len(paths), next(iter(added.errors.values()))
-    size = sum(p.stat().st_size for p in Path(folder).rglob("*.parquet"))
-    return took, cpu, _peak_mb(), size / len(paths)
+    kept = sorted(Path(folder).rglob("*.parquet"))
+    digest = hashlib.sha256(b"".join(file.read_bytes() for file in kept)).hexdigest()
+    return took, _cpu_s(), _peak_mb(), sum(f.stat().st_size for f in kept) / len(paths), digest
 
 
 def main() -> None:
@@ -118,14 +141,18 @@ def main() -> None:
         rows = [write_log(folder / f"log-{k}.csv", k, given.loops) for k in range(LOGS)]
         for count in sorted({given.few, given.runs}):
             paths = [f"{folder / f'log-{k % LOGS}.csv'}#{k}" for k in range(count)]
-            for processes in (1, 2):
+            digests = set()
+            cluster = importlib.util.find_spec("distributed") is not None
+            for processes in (1, 2, *([CLUSTER] if cluster else [])):
                 season = str(folder / f"season-{count}-{processes}")
                 with ProcessPoolExecutor(1, context) as alone:
-                    took, cpu, peak, size = alone.submit(
+                    took, cpu, peak, size, digest = alone.submit(
                         _measure, paths, season, processes
                     ).result()
+                digests.add(digest)
                 results.append((count, processes, took, cpu, rows[0], peak, size))
                 _print(results[-1:], header=len(results) == 1)
+            print("the same bytes" if len(digests) == 1 else "DIFFERENT BYTES", flush=True)
     _on_paper(results)
 
 

@@ -76,12 +76,16 @@ class Histogram:
         x = np.asarray(durations_ns, dtype=np.int64)
         if not len(x):
             return cls.empty()
-        number = np.searchsorted(bin_edges(), np.abs(x), side="right") * np.sign(x)
-        bins, counts = np.unique(number, return_counts=True)
-        return cls(
-            bins.astype(np.int64), counts.astype(np.int64),
-            _exact_sum(x), int(x.min()), int(x.max()),
-        )  # fmt: skip
+        rising = np.sort(x)
+        inner = np.searchsorted(rising, bin_edges())
+        held = np.diff(inner, prepend=np.searchsorted(rising, 0), append=len(x))
+        bins = np.flatnonzero(held)
+        counts = held[bins]
+        if rising[0] < 0:
+            below = cls.of(-rising[rising < 0])
+            bins = np.concatenate([-below.bins[::-1], bins])
+            counts = np.concatenate([below.counts[::-1], counts])
+        return cls(bins, counts, _exact_sum(x), int(rising[0]), int(rising[-1]))
 
     @classmethod
     def empty(cls) -> Histogram:
