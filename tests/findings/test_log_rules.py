@@ -43,6 +43,18 @@ def test_values_beside_calls_are_read_with_and_without_their_mark(tmp_path, mark
     assert run.signals.values["heading_deg"].tolist() == list(range(99))
 
 
+def test_rows_of_calls_that_lack_their_length_are_said(tmp_path):
+    """Of 400 rows 100 have a name that has a length else, and none: how to write values is told."""
+    text = "loop,name,start_us,duration_us\n" + "".join(
+        f"{k},{name},{k * 10_000 + at},{'' if k % 2 and at else 1801}\n"
+        for k in range(200) for at, name in ((0, "gyro.read"), (1900, "drive.write"))
+    )  # fmt: skip
+    path = tmp_path / "log.csv"
+    path.write_text(text, encoding="utf-8")
+    said = {f.code: f.text for f in summarise(looptime.read(path, cache=False)).findings}
+    assert "says `signal` in a column `mark`" in said["rows_set_aside"]
+
+
 def test_rows_at_the_ends_of_a_log_are_no_loss():
     """A tenth of the rows before the first loop is nothing to warn of; lost in between, it is."""
     run = replace(even_run(), rows_read=1000)
