@@ -154,14 +154,15 @@ def at_hand(name: str) -> Iterator[str]:
 def _standard_input(stdin: TextIO) -> Path:
     if stdin is None or stdin.isatty():
         raise UsageError("nothing is piped into the standard input: name a log, or pipe one in")
+    import shutil
     import tempfile
 
     from looptime.questions.zips import copy
 
-    folder = tempfile.mkdtemp(prefix="looptime-piped-")
-    import shutil
-
+    # it is sure to go before it is there: a signal may come at any time
+    folder = Path(tempfile.gettempdir(), f"looptime-piped-{os.urandom(8).hex()}")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    place = Path(folder, "log")
+    folder.mkdir(mode=0o700)
+    place = folder / "log"
     copy(stdin.buffer, place, STANDARD_INPUT)
     return place
