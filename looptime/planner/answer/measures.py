@@ -12,7 +12,7 @@ from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.jackknife import BATCHES, STRETCHES, jackknife, wander
 
-__all__ = ["FEWEST", "Measures", "Number", "measure"]
+__all__ = ["FEWEST", "Measures", "Number", "measure", "work_ms"]
 
 #: Loops that a plan needs: each of the batches holds two.
 FEWEST = 2 * BATCHES
@@ -119,6 +119,13 @@ def _at_a_cliff(values: Float, share: float, quantile: Number) -> Number:
     if max(se, spread) < _WIDE * at or spread / _ALIKE <= se <= _ALIKE * spread:
         return quantile
     return Number(at, se, bounds=(float(low), float(high)))
+
+
+def work_ms(run: Run) -> float:
+    """Mean work of a loop [ms]: all but its wait, which is a call or lies outside its row."""
+    wait = find_waits(run, run.self_pieces()).wait_ns
+    period = run.loop_columns.period_ns
+    return float((period if wait is None else period - wait).mean()) / 1e6
 
 
 def _work(run: Run, period: Float) -> dict[str, Number]:

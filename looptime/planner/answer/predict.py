@@ -17,7 +17,7 @@ from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
 from looptime.planner.answer.corners import Settings, play_all, settings_of
 from looptime.planner.answer.intervals import RunScatter, Side, planned, side
-from looptime.planner.answer.measures import FEWEST, Measures, Number, measure
+from looptime.planner.answer.measures import FEWEST, Measures, Number, measure, work_ms
 from looptime.planner.answer.prediction import (
     CAUTIONS,
     Contribution,
@@ -304,12 +304,7 @@ def _difference(now: tuple[float, ...], was: tuple[float, ...]) -> Figure:
 
 
 def _run_mean(run: Run, judged: str) -> float:
-    period = float(run.loop_columns.period_ns.mean()) / 1e6
-    if judged != "work":
-        return period
-    waits = [code for code, call in enumerate(run.names) if call.kind == "pacing"]
-    mine = np.isin(run.call_columns.name, waits) & run.on_loop_thread
-    return period - float(run.call_columns.self_ns[mine].sum(dtype=np.int64)) / 1e6 / len(run)
+    return work_ms(run) if judged == "work" else float(run.loop_columns.period_ns.mean()) / 1e6
 
 
 def _mean(at: Measures, judged: str) -> Number:

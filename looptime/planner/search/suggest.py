@@ -6,12 +6,11 @@ from dataclasses import field, replace
 
 import numpy as np
 
-from looptime.analysers.pacing import find_waits
 from looptime.errors import UsageError
 from looptime.heading.instants import heading_read_guess
 from looptime.planner.answer.corners import play_all
 from looptime.planner.answer.intervals import RunScatter, planned
-from looptime.planner.answer.measures import Number
+from looptime.planner.answer.measures import Number, work_ms
 from looptime.planner.answer.predict import prepare_run
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all
@@ -177,7 +176,7 @@ class _Search:
     def _played(self, changes: tuple[str, ...]) -> _Tried:
         _, settings, played = play_all(self.at, parse_all(changes))
         means = {at: one.mean_ns / 1e6 for at, one in played.items()}
-        works = {at: _work_ms(one.run) for at, one in played.items()} if self.paced else means
+        works = {at: work_ms(one.run) for at, one in played.items()} if self.paced else means
         p99 = {
             at: float(np.quantile(one.period_ns, 0.99, method="inverted_cdf")) / 1e6
             for at, one in played.items()
@@ -359,10 +358,3 @@ def _is_younger(candidate: Candidate) -> bool:
 
 def _changes(group: tuple[Candidate, ...]) -> tuple[str, ...]:
     return tuple(text for candidate in group for text in candidate.changes)
-
-
-def _work_ms(run: Run) -> float:
-    """Mean work of a loop [ms]: all but its pacing wait, a call or what lies outside its row."""
-    wait = find_waits(run, run.self_pieces()).wait_ns
-    period = run.loop_columns.period_ns
-    return float((period if wait is None else period - wait).mean()) / 1e6
