@@ -5,7 +5,7 @@ row (stamped at the start) or the one before (stamped at the end). The whole fil
 equals it, a deviation has both signs, a timer of the run does nothing but rise.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -73,6 +73,7 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     roles = {at: role for at, role in alone.items() if role is not None}
     steps = Steps.of(clock, [one if at not in roles else replace(one, meaning="signal")
                              for at, one in enumerate(seen)])  # fmt: skip
+    seen = [one if at in roles else _not_done(one) for at, one in enumerate(seen)]
     for at, one in enumerate(seen):
         if at not in roles and one.meaning in _OF_THE_LOOP:
             roles[at] = _of_the_loop(one, steps, clock is not None)
@@ -87,6 +88,11 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     bare = [at for at in range(len(seen)) if at not in roles and at not in signals]
     roles |= _bare(seen, bare, steps, roles)
     roles |= _under_other_names(seen, signals, steps, roles)
+    parts = [seen[at].values * (roles[at].unit_ns or 1) for at in signals
+             if roles[at].taken_as == "part"]  # fmt: skip
+    if parts:  # beside what they explain, others tell
+        bare = [at for at in bare if roles[at].taken_as == "signal"]
+        roles |= _bare(seen, bare, steps, roles, parts)
     roles = within(seen, steps, roles)
     inner = {at: r for at, r in roles.items() if r.taken_as == "part" and r.inside < 0}
     total = summed([seen[at].values * (r.unit_ns or 1) for at, r in inner.items()])
@@ -105,6 +111,15 @@ def _in_bounds(one: Seen) -> Seen:
     with np.errstate(invalid="ignore"):
         far = np.abs(one.values) > HUGE
     return replace(one, values=np.where(far, np.nan, one.values)) if far.any() else one
+
+
+def _not_done(one: Seen) -> Seen:
+    """A column whose cells are empty in some loops, which may be parts that took no time there."""
+    there = np.isfinite(one.values)
+    some = ENOUGH <= there.sum() <= MOST * len(there)
+    if one.meaning not in ("bare", "signal") or not some or (one.values[there] < 0).any():
+        return one
+    return replace(one, values=np.where(there, one.values, 0.0))
 
 
 def _by_itself(one: Seen, clock: Float | None) -> Role | None:
@@ -351,14 +366,18 @@ def _equal_to_steps(seen: list[Seen], columns: list[int], steps: Steps) -> dict[
 
 
 def _bare(
-    seen: list[Seen], bare: list[int], steps: Steps, roles: dict[int, Role]
+    seen: list[Seen],
+    bare: list[int],
+    steps: Steps,
+    roles: dict[int, Role],
+    beside: Sequence[Float] = (),
 ) -> dict[int, Role]:
     """Columns whose headers say nothing: parts where the clock's steps or a whole say so."""
     signal = Role("signal", None, "", "nothing says that it is a length of time", "likely")
     made = dict.fromkeys(bare, signal)
     if not bare or not steps.some:
         return made
-    told, unit = evident(seen, bare, steps)
+    told, unit = evident(seen, bare, steps, beside=beside)
     if unit is None and steps.known:
         told, unit = of_late_loops(seen, bare, steps)
     # a letter alone names nothing

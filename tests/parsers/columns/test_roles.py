@@ -479,3 +479,32 @@ def test_letters_are_parts_only_where_the_loop_grows_with_them(tmp_path):
     run = read(tmp_path, "t_ms,loop,a,b\n" + "".join(rows), "values.csv")
     assert run.names == ()
     assert set(run.signals.values) == {"a", "b"}
+
+
+@pytest.mark.parametrize("empty", ["", "-", "NaN"])
+@pytest.mark.parametrize(("name", "every"), [("azimuth", 2), ("position", 3), ("filtr", 5)])
+def test_a_part_that_is_left_out_of_loops_is_a_part(tmp_path, name, every, empty):
+    """The step is shorter by it where its cell is empty, whatever its header may mean elsewhere."""
+    random = np.random.default_rng(every)
+    took = np.array([[1.0], [2.0], [2.5]]) * random.normal(1, 0.06, (3, 400))
+    took[1, np.arange(400) % every > 0] = 0
+    at = np.concatenate([[0], np.cumsum(took.sum(axis=0) + 0.1)])
+    cells = np.where(took[1] > 0, np.char.mod("%.3f", took[1]), empty)
+    rows = "".join(f"{t:.3f};{a:.3f};{b};{c:.3f}\n"
+                   for t, a, b, c in zip(at, took[0], cells, took[2], strict=False))  # fmt: skip
+    run = read(tmp_path, f"t_ms;gyro;{name};drive\n{rows}")
+    own = self_ms(run)
+    assert sorted(own) == sorted(["gyro", name, "drive"])
+    assert sum(own[name]) == pytest.approx(took[1, :-1].sum(), abs=0.3)
+
+
+def test_a_signal_that_is_read_now_and_then_is_no_part(tmp_path):
+    """Reading a voltage of 12.4 V takes a tenth of that in milliseconds: no slope of one."""
+    random = np.random.default_rng(4)
+    gyro, drive = 1 + 0.2 * random.random(400), 2.5 + 0.3 * random.random(400)
+    reads = np.arange(400) % 5 == 0
+    at = np.concatenate([[0], np.cumsum(gyro + drive + 1.2 * reads)])
+    rows = "".join(f"{t:.3f};{a:.3f};{b:.3f};{12.4 if r else ''}\n"
+                   for t, a, b, r in zip(at[:-1], gyro, drive, reads, strict=True))  # fmt: skip
+    run = read(tmp_path, f"t_ms;gyro_ms;drive_ms;battery\n{rows}")
+    assert "battery" not in self_ms(run)
