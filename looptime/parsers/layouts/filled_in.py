@@ -12,6 +12,8 @@ __all__ = ["cautions", "filled_in"]
 _FEWEST, _USUAL = 15, 0.05
 #: Share of rows with the name of the row before from which that is usual.
 _RARE = 0.01
+#: More rows than this share with one name are no turn that was filled in.
+_MOST_FILLED = 0.25
 #: Steps that are measured are of so many kinds.
 _SCATTERED, _MOST_TOLD, _LOOKED_AT = 20, 3, 200_000
 
@@ -40,14 +42,20 @@ def cautions(table: Table, clock: str, lengths: tuple[str, ...]) -> tuple[str, .
 
 
 def _names(table: Table) -> tuple[str, ...]:
-    """Of a name that stands in row after row, where elsewhere none follows itself."""
-    if "name" not in table.columns:
+    """Of a name that stands in row after row, where elsewhere none follows itself.
+
+    A thread that is the only one at work, and rows sorted by name, look the same.
+    """
+    if "name" not in table.columns or "thread" in table.columns:
         return ()
     name = np.asarray(table.columns["name"])[:_LOOKED_AT]
     same = name[1:] == name[:-1]
     low, high = _longest(same)
     others = int(same.sum()) - (high - low)
-    if high - low < _FEWEST or low == 0 or high == len(same) or others > _RARE * len(same):
+    beside = min(low, len(same) - high)
+    if not _FEWEST <= high - low <= _MOST_FILLED * len(same) or beside < 2 * _FEWEST:
+        return ()
+    if others > _RARE * len(same):
         return ()
     first, last = table.line_of(np.array([low, high])).tolist()
     return (

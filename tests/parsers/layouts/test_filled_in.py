@@ -54,7 +54,14 @@ def test_what_is_even_by_itself():
 
 @pytest.mark.parametrize(
     ("low", "high", "every", "said"),
-    [(200, 231, 0, True), (0, 32, 0, False), (200, 210, 0, False), (200, 232, 40, False)],
+    [
+        (200, 231, 0, True),
+        (0, 32, 0, False),
+        (12, 44, 0, False),
+        (200, 500, 0, False),
+        (200, 210, 0, False),
+        (200, 232, 40, False),
+    ],
 )
 def test_a_name_filled_down(tmp_path, low, high, every, said):
     """A name in 31 rows that elsewhere never follows itself; not one that begins or often is so."""
@@ -69,3 +76,14 @@ def test_a_name_filled_down(tmp_path, low, high, every, said):
     notes = looptime.read(path, cache=False).clock.notes
     found = [note for note in notes if "a name filled in?" in note]
     assert [note[:18] for note in found] == ["lines 202 to 232: "] * said
+
+
+def test_a_thread_alone_at_work_is_no_name_filled_down(tmp_path):
+    """A reader that runs while the loop waits for a second leaves its name in row after row."""
+    rows = [(8000 * k + 2000 * j, "main", f"part{j}") for k in range(200) for j in range(3)]
+    rows += [(400_500 + 50 * k, "reader", "gyro.read") for k in range(40)]
+    path = tmp_path / "log.csv"
+    text = "".join(f"{at},{thread},{name},{20 + at % 7}\n" for at, thread, name in sorted(rows))
+    path.write_text("start_us,thread,name,duration_us\n" + text, encoding="utf-8")
+    notes = looptime.read(path, cache=False).clock.notes
+    assert not [note for note in notes if "a name filled in?" in note]
