@@ -6,6 +6,7 @@ from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.signal_names import AGE
+from looptime.stats.arrays import median
 from looptime.units import NS_PER_MS
 
 __all__ = [
@@ -129,7 +130,7 @@ def _fresh(time: Float, value: Float) -> tuple[Bool, Bool]:
     new = np.concatenate([[True], np.diff(value) != 0])[: len(time)] & later
     if new.sum() < 3:
         return new, new
-    spacing = float(np.median(np.diff(time[new])))
+    spacing = median(np.diff(time[new]))
     # a value kept for much longer than usual is a robot at rest, not a reading that is held
     since = time - time[np.maximum.accumulate(np.where(new, np.arange(len(time)), 0))]
     begins = np.flatnonzero(new)
@@ -145,10 +146,10 @@ def _every(time: Float, value: Float, new: Bool) -> float | None:
     if new.sum() < _FEWEST:
         return None
     gap, step = np.diff(time[new]), np.abs(np.diff(value[new]))
-    spacing, row = float(np.median(gap)), float(np.median(np.diff(time)))
+    spacing, row = median(gap), median(np.diff(time))
     moving = gap <= STANDS * spacing
     even = (np.abs(gap - spacing) <= _EVEN * spacing)[moving].mean()
-    coarse = float(np.median(step)) < _STEPS * _resolution(value, step)
+    coarse = median(step) < _STEPS * _resolution(value, step)
     return spacing if spacing >= _ROWS * row and even >= _MOST and not coarse else None
 
 
