@@ -17,13 +17,15 @@ ASSUMED = "states no unit of a turn rate: taken as"
 _BATTERY = ("battery", "batteryv", "voltage", "batteryvoltage")
 
 #: Degrees, or degrees a second, in one of each unit that a project file may state.
-ANGLE_UNITS = {"deg": 1.0, "rad": math.degrees(1.0), "deg/s": 1.0, "rad/s": math.degrees(1.0)}
-_ANGLES = {"deg": r"°|deg(?:ree)?s?|grad", "rad": r"rad(?:ian)?s?"}
+ANGLE_UNITS = {"deg": 1.0, "rad": math.degrees(1.0), "rev": 360.0, "deg/s": 1.0,
+               "rad/s": math.degrees(1.0), "rev/s": 360.0}  # fmt: skip
+_ANGLES = {"deg": r"°|deg(?:ree)?s?|grad", "rad": r"rad(?:ian)?s?",
+           "rev": r"revs?|revolutions|rotations|turns"}  # fmt: skip
 _THOUSANDS = {"": 1.0, "m": 1e-3, "c": 1e-2}
 _A_SECOND = r"(?:[\s_]*(?:p|per|/)[\s_]*|[\s_*·]+)(?:s|sek|secs?|seconds?|sekunde)(?:\s*\^?-1)?"
 _UNIT = re.compile(
-    rf"(?:^|(?<=[\s_.\-,(\[]))(?P<small>[mc]?)(?:(?P<deg>{_ANGLES['deg']})|(?P<rad>{_ANGLES['rad']}))"
-    rf"(?P<rate>{_A_SECOND})?[)\]]?$"
+    rf"(?:^|(?<=[\s_.\-,(\[]))(?P<small>[mc]?)(?:(?P<deg>{_ANGLES['deg']})|(?P<rad>{_ANGLES['rad']})"
+    rf"|(?P<rev>{_ANGLES['rev']}))(?P<rate>{_A_SECOND})?[)\]]?$"
 )
 _SHORT = re.compile(r"(?:^|(?<=[\s_.\-,(\[]))(?P<small>[mc]?)(?P<unit>[dr])ps[)\]]?$")
 _WORDS = re.compile(r"[^a-zà-öø-ÿ]+")
@@ -82,6 +84,8 @@ def quantity_of(header: str) -> Quantity | None:
     ['heading_deg', 'heading_deg', 'turn_rate_deg_s', 'turn_rate_deg_s']
     >>> quantity_of("gyro_ms"), quantity_of("gyro_x_dps"), quantity_of("target_heading")
     (None, None, None)
+    >>> quantity_of("yaw_rotations").factor, quantity_of("turn rate [rev/s]").unit
+    (360.0, 'rev/s')
     """
     text = " ".join(_CAMEL.sub(" ", header.strip()).lower().split())
     unit, rate, factor, stem = _with_unit(text)
@@ -106,7 +110,7 @@ def _with_unit(text: str) -> tuple[str | None, bool, float, str]:
     """Unit of an angle at the end of a name, whether it is a second's, its size, and the rest."""
     found = _UNIT.search(text)
     if found is not None:
-        word, rate = ("deg" if found["deg"] else "rad"), bool(found["rate"])
+        word, rate = next(unit for unit in _ANGLES if found[unit]), bool(found["rate"])
     else:
         found = _SHORT.search(text)
         if found is None:

@@ -11,11 +11,13 @@ from looptime.signal_names import quantity_of
 
 DEG = math.degrees(1.0)
 RATES = {
+    "yaw rate [rev/s]": 360,
     "gyro_z_rad_s": DEG, "wz [rad/s]": DEG, "GyroZ (rad/sec)": DEG, "yaw_rate_radps": DEG,
     "Drehrate [°/s]": 1, "turn_rate_deg_s": 1, "gz_dps": 1, "gz_mdps": 1e-3, "omega": 1,
     "turn rate in deg per s": 1, "Gierrate in mrad/s": DEG / 1000, "imu.yawRate": 1,
 }  # fmt: skip
 HEADINGS = {
+    "yaw_rotations": 360, "heading [rev]": 360,
     "Kurs [deg]": 1, "heading": 1, "yaw_rad": DEG, "Gierwinkel in Grad": 1, "gyro [°]": 1,
     "robot heading (degrees)": 1, "course_mrad": DEG / 1000, "heading_cdeg": 0.01, "angle": 1,
 }  # fmt: skip

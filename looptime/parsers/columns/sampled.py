@@ -71,7 +71,7 @@ def sample_stamps(found: list[Head], dialect: Dialect) -> list[Head]:
         return []
     stated = dialect.stated
     free = [h for h in found if stated is None or not stated.role(h.index)[0]]
-    mine = [h for h in free if not marked(h).side and set(_words(h)) & (_SAMPLE | _ARRIVED)]
+    mine = [h for h in free if not marked(h).side and _may_be_sampled(set(_words(h)))]
     if not mine:
         return []
     unit = next((h.unit for h in found if h.unit), None)
@@ -99,8 +99,23 @@ def _is_loops(head: Head) -> bool:
     return names_clock(head) or words <= _LOOP
 
 
+def _may_be_sampled(words: set[str]) -> bool:
+    """Whether words are those of a sample, or of an instant that belongs to something."""
+    return bool(
+        words & (_SAMPLE | _ARRIVED) or (words & _INSTANT and words - _INSTANT - _LOOP - _HOST)
+    )
+
+
 def _go_together(head: Head, clock: Head) -> bool:
-    return bool(set(_words(head)) & _SAMPLE or set(_words(clock)) & _LOOP)
+    """Whether a stamp may be a sample's beside this clock.
+
+    One that says no more than whose it is stands behind the loop's own in the row: among stages it
+    would be later.
+    """
+    words = set(_words(head))
+    if words & _SAMPLE:
+        return True
+    return bool(set(_words(clock)) & _LOOP and (words & _ARRIVED or clock.index < head.index))
 
 
 def _precedes(sample: Float, clock: Head, others: dict[int, Float]) -> bool:

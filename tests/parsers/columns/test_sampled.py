@@ -23,6 +23,7 @@ LOOP = 20_000 * np.arange(300) + 70_000 + 900 * (np.arange(300) % 4)
         ("loop_start_us,imuSampledAt_us", "imu_sampled_age_ms"),
         ("t_us,heading_measured_us", "heading_measured_age_ms"),
         ("cycle_us,compass_recv_us", "compass_recv_age_ms"),
+        ("t_loop_us,t_imu_us", "imu_age_ms"),
     ],
 )
 def test_a_stamp_before_the_loops_is_an_age(tmp_path, header, signal):
