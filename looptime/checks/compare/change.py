@@ -86,7 +86,7 @@ def lower_limit(upper: float) -> float:
 
     Examples
     --------
-    >>> lower_limit(25.0)
+    >>> round(lower_limit(25.0), 9)
     -20.0
     """
     return 100 * (100 / (100 + upper) - 1)
@@ -102,8 +102,8 @@ def limits_in_words(upper: float) -> str:
 
     Examples
     --------
-    >>> limits_in_words(0.9), limits_in_words(25.0)
-    ('+-0.9 %', '-20 to +25 %')
+    >>> limits_in_words(0.4), limits_in_words(25.0)
+    ('+-0.4 %', '-20 to +25 %')
     """
     low, high = in_words(lower_limit(upper)), in_words(upper)
     return f"+-{high} %" if low == f"-{high}" else f"{low} to +{high} %"

@@ -45,8 +45,7 @@ def find_laps(found: list[Head], dialect: Dialect, clock: bool = True) -> dict[i
 
     Examples
     --------
-    >>> from looptime.parsers.columns.inside import holds_others
-    from looptime.parsers.columns.headers import heads
+    >>> from looptime.parsers.columns.headers import heads
     >>> from looptime.parsers.text.sniff import sniff
     >>> rows = "".join(f"{20 * k},{2 + k % 3},{9 - k % 2}\n" for k in range(30))
     >>> like = sniff("t_ms,after_gyro_ms,after_drive_ms\n" + rows, "a.csv")
