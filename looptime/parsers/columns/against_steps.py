@@ -288,14 +288,15 @@ def _late_by(values: Float, step: Float, on_time: Bool, steps: Steps) -> int | N
     """The unit [ns] in which late loops are longer by the values that are never so long else."""
     usual = float(np.nanmax(values[on_time], initial=0.0))
     rows = (step > _LATE * steps.typical) & (values > usual)
-    if rows.sum() < _LATE_ROWS or not usual > 0 or np.ptp(values[rows]) <= 0:
+    if rows.sum() < _LATE_ROWS or not usual > 0:
         return None
-    x, y = values[rows], step[rows]
-    if not np.ptp(y) > 0 or np.corrcoef(x, y)[0, 1] < _CLOSE:
+    x, y = values[rows] - values[rows].mean(), step[rows] - step[rows].mean()
+    power, spread, both = float(x @ x), float(y @ y), float(x @ y)
+    if not power > 0 or not spread > 0 or both < _CLOSE * np.sqrt(power) * np.sqrt(spread):
         return None
-    grows = float(np.polyfit(x, y, 1)[0])
+    grows = both / power
     for unit in steps.units.values():
-        rest = float(np.median(y - unit * x))
+        rest = float(np.median(step[rows] - unit * values[rows]))
         if 0.8 < grows / unit < 1.25 and 0 <= rest < steps.typical > usual * unit:
             return unit
     return None

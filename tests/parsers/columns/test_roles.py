@@ -508,3 +508,12 @@ def test_a_signal_that_is_read_now_and_then_is_no_part(tmp_path):
                    for t, a, b, r in zip(at[:-1], gyro, drive, reads, strict=True))  # fmt: skip
     run = read(tmp_path, f"t_ms;gyro_ms;drive_ms;battery\n{rows}")
     assert "battery" not in self_ms(run)
+
+
+def test_late_loops_of_one_length_tell_nothing():
+    """Ten loops are late by the same 10 ms while a value leaps: it follows nothing."""
+    step = np.full(200, 20.0)
+    step[5::20] = 30.0
+    value = np.where(step > 20, 7.0, 1.0 + np.arange(200) % 2)
+    clock = np.concatenate([[0], np.cumsum(step)[:-1]]) * 1e6
+    assert judge([Seen("bare", value, words=("send",))], clock).roles[0].taken_as == "signal"
