@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError
 
-__all__ = ["Float", "Int", "as_pair", "as_values", "distinct", "mad", "median", "tally"]
+__all__ = ["Float", "Int", "as_pair", "as_values", "distinct", "mad", "median", "straight", "tally"]
 
 #: Scale factor that makes the median absolute deviation estimate a normal standard deviation.
 MAD_SCALE = 1.4826
@@ -144,3 +144,20 @@ def mad(x: Float, middle: float | None = None) -> float:
     """
     off = x - (median(x) if middle is None else middle)
     return _median_of(np.abs(off, out=off))
+
+
+def straight(x: Float, y: Float) -> tuple[float, float] | None:
+    """Least-squares slope of y over x, and their correlation; None where either never varies.
+
+    Examples
+    --------
+    >>> slope, correlation = straight(np.array([1.0, 2.0, 3.0]), np.array([5.0, 7.0, 9.0]))
+    >>> slope, round(correlation, 9)
+    (2.0, 1.0)
+    """
+    with np.errstate(over="ignore", invalid="ignore"):  # squares of what is garbled
+        x, y = x - x.mean(), y - y.mean()
+        power, spread, both = float(x @ x), float(y @ y), float(x @ y)
+    if not (0 < power < np.inf and 0 < spread < np.inf):
+        return None
+    return both / power, both / power**0.5 / spread**0.5

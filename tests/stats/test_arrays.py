@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from looptime.errors import NotEnoughError
-from looptime.stats.arrays import as_pair, as_values, mad, median, tally
+from looptime.stats.arrays import as_pair, as_values, mad, median, straight, tally
 
 
 def test_short_arrays_are_refused_with_the_length_that_would_do():
@@ -47,3 +47,13 @@ def test_a_tally_in_blocks_is_the_count_at_once(dtype):
         assert (tally(code, 120) == np.bincount(code, minlength=120)).all()
         assert (tally(code, 120, weight) == np.bincount(code, weight, 120)).all()
     assert tally(codes[:0], 3).tolist() == [0, 0, 0]
+
+
+def test_a_line_through_points_is_that_of_numpy():
+    """Slope and correlation of 300 points; none where one side never varies or is garbled."""
+    draw = np.random.default_rng(9)
+    x = draw.normal(5, 2, 300)
+    y = 3 * x + draw.normal(0, 1, 300)
+    assert straight(x, y) == pytest.approx((np.polyfit(x, y, 1)[0], np.corrcoef(x, y)[0, 1]))
+    assert straight(np.full(9, 0.1), x[:9]) is straight(x[:9], np.full(9, 3.0)) is None
+    assert straight(x * 1e200, y) is None

@@ -11,6 +11,7 @@ from looptime.array_types import Bool, Float
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.role import Seen
 from looptime.records import dataclass
+from looptime.stats.arrays import straight
 from looptime.units import UNITS
 
 __all__ = [
@@ -153,13 +154,8 @@ def slope(values: Float, step: Float) -> tuple[float, float] | None:
     both = np.isfinite(values) & np.isfinite(step)
     if both.sum() < ENOUGH:
         return None
-    x, y = values[both], step[both]
-    x, y = x - x.mean(), y - y.mean()
-    power, spread = float(x @ x), float(y @ y)
-    if power <= 0 or spread <= 0:
-        return None
-    together = float(x @ y)
-    return together / power, together**2 / (power * spread)
+    line = straight(values[both], step[both])
+    return None if line is None else (line[0], line[1] ** 2)
 
 
 def slope_unit(values: Float, steps: Steps) -> int | None:
@@ -290,14 +286,12 @@ def _late_by(values: Float, step: Float, on_time: Bool, steps: Steps) -> int | N
     rows = (step > _LATE * steps.typical) & (values > usual)
     if rows.sum() < _LATE_ROWS or not usual > 0:
         return None
-    x, y = values[rows] - values[rows].mean(), step[rows] - step[rows].mean()
-    power, spread, both = float(x @ x), float(y @ y), float(x @ y)
-    if not power > 0 or not spread > 0 or both < _CLOSE * np.sqrt(power) * np.sqrt(spread):
+    line = straight(values[rows], step[rows])
+    if line is None or line[1] < _CLOSE:
         return None
-    grows = both / power
     for unit in steps.units.values():
         rest = float(np.median(step[rows] - unit * values[rows]))
-        if 0.8 < grows / unit < 1.25 and 0 <= rest < steps.typical > usual * unit:
+        if 0.8 < line[0] / unit < 1.25 and 0 <= rest < steps.typical > usual * unit:
             return unit
     return None
 

@@ -3,6 +3,7 @@
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int
+from looptime.stats.arrays import straight
 
 __all__ = ["enclosing", "holds_others", "own"]
 
@@ -140,10 +141,9 @@ def holds_others(values: Float, at: int) -> bool:
     """
     values = values[:, np.isfinite(values[at])]
     whole, total = values[at], np.nansum(np.delete(values, at, axis=0), axis=0)
-    if len(values) < 3 or values.shape[1] < 3 or not (np.ptp(whole) and np.ptp(total)):
+    if len(values) < 3 or values.shape[1] < 3 or (line := straight(total, whole)) is None:
         return False
-    slope, *_ = np.polyfit(total - total.mean(), whole, 1)
-    close = np.corrcoef(total, whole)[0, 1] ** 2 >= _FOLLOWS and 0.9 <= slope <= 1.1
+    close = line[1] ** 2 >= _FOLLOWS and 0.9 <= line[0] <= 1.1
     little = np.median(total) >= _BESIDE * np.median(whole)
     return bool(close and little and (total <= (1 + NEAR) * whole).mean() >= _HOLDS)
 
