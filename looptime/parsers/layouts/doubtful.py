@@ -50,6 +50,8 @@ _MOST_COLUMNS, _BY_CHANCE, _APART, _SAME = 40, 8.0, 0.2, 0.08
 #: Lines were cut where those that begin their last cell at so many places, each in so many rows,
 #: mostly end at one width (two places where words are the same); of all lines at least this share.
 _CUTS, _CUT_ROWS, _CUT_SHARE, _CUT_FEWEST = 3, 8, 0.8, 0.1
+#: Rows that show whether headers stand over the wrong columns.
+_SHOWN = 200
 #: Headers of names, and of numbers.
 _OF_NAMES = frozenset(("key", "name", "signal", "channel", "section", "call", "event"))
 _OF_VALUES = frozenset(("value", "val", "reading", "duration", "seq", "loop"))
@@ -243,7 +245,7 @@ def misplaced(dialect: Dialect) -> tuple[str, ...]:
     """
     names, values = [], []
     for head in heads(dialect.header or ()):
-        cells = [row[head.index] for row in dialect.sample if head.index < len(row)]
+        cells = [row[head.index] for row in dialect.sample[:_SHOWN] if head.index < len(row)]
         wordy = [cell[:1].isalpha() for cell in cells if not is_missing(cell)]
         if wordy and not any(wordy) and head.word in _OF_NAMES:
             names.append(head.text)
