@@ -7,10 +7,15 @@ from functools import lru_cache
 from looptime.records import dataclass
 from looptime.units import split_unit
 
-__all__ = ["AGE", "ANGLE_UNITS", "ASSUMED", "Quantity", "known_as", "quantity_of"]
+__all__ = [
+    "AGE", "ANGLE_UNITS", "ASSUMED", "SAMPLE_WORDS", "Quantity", "known_as", "quantity_of",
+]  # fmt: skip
 
 #: How the name of a signal ends that holds a reading's age at the loop's time.
 AGE = "_age_ms"
+#: Words of a sample's own stamp that say no more than that it is one.
+SAMPLE_WORDS = frozenset(("sample", "sampled", "measured", "measurement", "captured", "capture",
+                          "acquired", "latched"))  # fmt: skip
 #: How it is said of a turn rate that nobody says its unit.
 ASSUMED = "states no unit of a turn rate: taken as"
 #: Battery voltages, which the checks ask for, by their spellings.

@@ -97,7 +97,10 @@ def _goes_against(own: Float, calls: Float) -> bool:
     The standard error of a rank correlation of independent values is one over the root of their
     number, however far a few of them lie.
     """
-    one, other = (np.argsort(np.argsort(x, kind="stable")) for x in (own, calls))
+    one, other = (
+        sum(np.searchsorted(np.sort(x), x, side) for side in ("left", "right"))
+        for x in (own, calls)
+    )
     return float(np.corrcoef(one, other)[0, 1]) * len(own) ** 0.5 < -_SURE_Z
 
 

@@ -29,6 +29,8 @@ __all__ = ["Fit", "fit_arrays", "fit_plant", "parse_fit"]
 
 #: Share of the variance above which a fit is not used.
 MOST_LEFT = 0.1
+#: Values beyond this are garbled: their squares are beyond all numbers.
+_GARBLED = 1e60
 #: Length of a stretch [s], and fewest values and stretches of a fit.
 STRETCH_S, LEAST_VALUES, LEAST_STRETCHES = 2.0, 12, 4
 #: Time constants that are looked through [s].
@@ -117,7 +119,7 @@ def fit_plant(
     found = [_signal(run, name) for name in (output, measured)]
     assert signals is not None
     time = signals.time_ns / 1e9
-    given, seen = (np.isfinite(values) for values in found)
+    given, seen = (np.abs(values) < _GARBLED for values in found)
     value = found[1][seen] if wraps is None else np.unwrap(found[1][seen], period=wraps)
     arrays = time[given], found[0][given], time[seen] - delay_s, value
     fitted = _either(*arrays) if kind is None else fit_arrays(*arrays, kind)
@@ -465,7 +467,7 @@ def _stretches(
     inside = newest >= 0
     time, value, held = time[inside], value[inside], output[newest[inside]]
     number = ((time - time[0]) // STRETCH_S).astype(np.int64)
-    typical = float(np.median(np.diff(at)))
+    typical = float(np.median(np.diff(at))) or float(at[-1] - at[0]) / (len(at) - 1)
     number += np.cumsum(np.diff(time, prepend=time[0]) > 20 * typical) * (len(time) + 1)
     _, code, sizes = np.unique(number, return_inverse=True, return_counts=True)
     finite = np.bincount(code, np.isfinite(value))

@@ -5,7 +5,7 @@ import numpy as np
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.signal_names import AGE
+from looptime.signal_names import AGE, SAMPLE_WORDS
 from looptime.stats.arrays import median
 from looptime.units import NS_PER_MS
 
@@ -17,9 +17,6 @@ __all__ = [
 QUANTITIES = {"heading_deg": "heading", "turn_rate_deg_s": "turn rate"}
 #: Words that a heading read usually has in its name.
 HEADING_WORDS = ("gyro", "imu", "heading", "yaw", "compass", "orientation", "attitude")
-#: First words of a sample's age where no word of a heading is in its name.
-_SAMPLES = ("sample", "sampled", "measured", "measurement", "captured", "capture", "acquired",
-            "latched")  # fmt: skip
 #: A value that stays for so many times the usual spacing is a robot at rest.
 STANDS = 4
 #: A sensor's own pace: new values at least so many rows apart, most of them so evenly, in steps of
@@ -70,7 +67,7 @@ def sample_age(run: Run) -> str | None:
     """The signal with the heading sample's age at the loop's start; None where there is none."""
     have = [] if run.signals is None else [n for n in run.signals.values if n.endswith(AGE)]
     named = [name for name in have if any(word in name.lower() for word in HEADING_WORDS)]
-    plain = [name for name in have if name.split("_")[0] in _SAMPLES]
+    plain = [name for name in have if SAMPLE_WORDS.issuperset(name.removesuffix(AGE).split("_"))]
     return next(iter(named or plain), None)
 
 
@@ -80,8 +77,11 @@ def _stamp_ns(run: Run) -> Int:
     assert signals is not None
     if name is None:
         return signals.time_ns
-    age = np.nan_to_num(signals.values[name], nan=0.0, posinf=0.0, neginf=0.0)
-    return signals.time_ns - np.rint(age * NS_PER_MS).astype(np.int64)
+    age = signals.values[name]
+    known = np.isfinite(age)
+    stamp = signals.time_ns - np.rint(np.where(known, age, 0.0) * NS_PER_MS).astype(np.int64)
+    last = np.maximum.accumulate(np.where(known, np.arange(len(age)), -1))
+    return np.where(last >= 0, stamp[last], stamp)  # a row without a stamp holds the last sample
 
 
 def reading_age_ns(run: Run) -> tuple[Int, str | None]:

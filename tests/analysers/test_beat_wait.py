@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.analysers.beat_wait import at_tick, filled_tick, whole_tick
+from looptime.analysers.beat_wait import _goes_against, at_tick, filled_tick, whole_tick
 
 
 def test_late_loops_that_wait_for_a_later_tick_show_the_first():
@@ -32,3 +32,11 @@ def test_a_sleep_or_work_beside_the_calls_fills_nothing(seed):
         assert filled_tick(work + rest, rest) is None
     even = 8 + rng.normal(0, 0.02, 900)
     assert filled_tick(even + 2, np.full(900, 2.0)) is None
+
+
+@pytest.mark.parametrize("share", [0.3, 0.72])
+def test_a_wait_of_few_values_goes_against_the_rest(share):
+    """Work of 12 or 13 ms and a wait that fills 20: equal ones rank alike, whatever comes first."""
+    work = np.where(np.random.default_rng(3).random(400) < share, 12.0, 13.0)
+    assert _goes_against(20 - work, work)
+    assert not _goes_against(work, work)

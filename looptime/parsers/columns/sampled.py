@@ -9,14 +9,12 @@ from looptime.parsers.columns.evidence import marked, rises, scaled
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.second_clock import names_clock
 from looptime.parsers.text.dialect import Dialect, numbers
-from looptime.signal_names import AGE
+from looptime.signal_names import AGE, SAMPLE_WORDS
 from looptime.units import split_unit
 
 __all__ = ["age_name", "sample_stamps"]
 
-#: Words of a sample's own stamp; of those below only beside a clock that is called the loop's.
-_SAMPLE = {"sample", "sampled", "measured", "measurement", "captured", "capture", "acquired",
-           "latched"}  # fmt: skip
+#: Words of a sample's own stamp that count only beside a clock that is called the loop's.
 _ARRIVED = {"sensor", "recv", "received", "rx", "arrival", "arrived", "fix"}
 _LOOP = {"loop", "cycle", "iteration", "tick", "frame", "pass"}
 _HOST = {"host", "wall", "utc", "pc", "laptop", "log", "logged"}
@@ -102,7 +100,7 @@ def _is_loops(head: Head) -> bool:
 def _may_be_sampled(words: set[str]) -> bool:
     """Whether words are those of a sample, or of an instant that belongs to something."""
     return bool(
-        words & (_SAMPLE | _ARRIVED) or (words & _INSTANT and words - _INSTANT - _LOOP - _HOST)
+        words & (SAMPLE_WORDS | _ARRIVED) or (words & _INSTANT and words - _INSTANT - _LOOP - _HOST)
     )
 
 
@@ -113,7 +111,7 @@ def _go_together(head: Head, clock: Head) -> bool:
     would be later.
     """
     words = set(_words(head))
-    if words & _SAMPLE:
+    if words & SAMPLE_WORDS:
         return True
     return bool(set(_words(clock)) & _LOOP and (words & _ARRIVED or clock.index < head.index))
 

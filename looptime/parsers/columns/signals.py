@@ -106,7 +106,8 @@ def _unstated_rate(
             return (
                 f"{header!r} is read as the turn rate in {unit}: so it goes with {texts[index]!r}"
             )
-    if np.nanmax(np.abs(rate), initial=0.0) > FASTEST_RAD_S:
+    known = np.abs(rate[np.isfinite(rate)])
+    if len(known) and np.quantile(known, 0.99) > FASTEST_RAD_S:
         return f"{header!r} is read as the turn rate in deg/s: too fast for rad/s"
     return f"{header!r} {ASSUMED} deg/s"
 

@@ -13,6 +13,8 @@ FASTEST_RAD_S = 40.0
 _ROWS, _FEWEST, _TOGETHER = 8, 10, 0.8
 #: How near the heading's way must be to the rate's, as a factor.
 _NEAR = 1.25
+#: A value is garbled beyond so many times what 99 of 100 stay within.
+_GARBLED = 20
 
 
 def rate_unit(
@@ -43,6 +45,9 @@ def rate_unit(
     >>> rate_unit(k * 20_000_000, heading, 90 * np.cos(k / 50))
     """
     known = np.isfinite(heading) & np.isfinite(rate)
+    for values in (heading, rate):  # what is garbled would outweigh all others
+        high = float(np.quantile(np.abs(values[known]), 0.99)) if known.any() else 0.0
+        known &= (np.abs(values) <= _GARBLED * high) | (high == 0)
     if known.sum() < _ROWS * _FEWEST:
         return None
     time, value, speed = time_ns[known] / NS_PER_S, heading[known], rate[known]

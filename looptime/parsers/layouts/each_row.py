@@ -160,6 +160,7 @@ def _limit(log: Reading) -> dict[str, str]:
         )
         if role.taken_as == "setting" and word and head.unit:
             values = np.unique(numbers(log.dialect, head.index))
+            values = values[np.isfinite(values)]
             if len(values) == 1 and values[0] > 0:
                 return {word[1]: f"{values[0]:g} {head.unit}"}
     return {}

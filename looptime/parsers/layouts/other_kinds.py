@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -53,6 +54,9 @@ class OtherKinds:
         there = [value is not None and not is_missing(row[value.index])
                  for row in self.others.sample]  # fmt: skip
         names = [row[name.index] for row in self.others.sample]
+        often = len(self.calls.sample) / max(len(called), 1)
+        if value is None and max(Counter(names).values(), default=0) > often / 2:
+            return False  # as often as calls and with nothing beside it: one that came to no end
         return all(has or one not in called for has, one in zip(there, names, strict=True))
 
     def marked(self, given: Given, found: list[Head]) -> Given:

@@ -155,7 +155,7 @@ def _aged(
         stamp = table.columns.pop(Member("signal", name)) * (
             UNITS[head.unit] if head.unit else unit.ns
         )
-        age = np.where(stamp <= time, (time - stamp) / NS_PER_MS, np.nan)
+        age = np.where((stamp > 0) & (stamp <= time), (time - stamp) / NS_PER_MS, np.nan)
         table.columns[Member("signal", age_name(head))] = age
         notes.append(f"{head.text!r} is a sample's own stamp: its age at the loop's time is used")
     return tuple(notes)

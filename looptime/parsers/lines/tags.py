@@ -46,7 +46,7 @@ def tags_of(lines: Sequence[str]) -> list[str] | None:
     ['main', 'imu']
     >>> tags_of(["[main] 1.5 loop 1", "[imu] 1.6 poll"]), tags_of(["I/odo: t=2 a", "D/main: t=3 b"])
     (['main', 'imu'], ['odo', 'main'])
-    >>> tags_of(["1.5 loop 1", "1.9 loop 2"]) is None
+    >>> tags_of(["1.5 loop 1", "1.9 loop 2"]) is tags_of(["[INFO] 1.5 a", "[WARN] 1.6 b"]) is None
     True
     """
     found = [_split(line)[0] for line in lines]
@@ -60,7 +60,7 @@ def tags_of(lines: Sequence[str]) -> list[str] | None:
 def _split(line: str) -> tuple[str, str]:
     """The tag of a line and what stands behind it."""
     stamp, ahead = _STAMP.match(line), _AHEAD.match(line)
-    if ahead is not None:
+    if ahead is not None and not _LEVEL.match(line.lstrip()):
         return next(g for g in ahead.groups() if g), line[ahead.end() :]
     rest = line[stamp.end() :] if stamp else line
     rest = _LEVEL.sub("", rest, count=1)

@@ -293,7 +293,8 @@ def blanked(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
         return parsed.clock
     after = np.searchsorted(parsed.table.line_of(rows.row), lines)
     inside = (after > 0) & (after < len(rows))
-    long = np.diff(rows.start)[after[inside] - 1] > _OVER * typical
+    step = np.diff(rows.start)[after[inside] - 1]
+    long = (step > _OVER * typical) & (step <= REST_STEPS * typical)
     if not long.any():
         return parsed.clock
     line, many = np.array(lines)[inside][long][0], int(long.sum())

@@ -14,7 +14,7 @@ _OF_UNITS = re.compile(
 )  # fmt: skip
 #: A unit of an angle, of no number before it, and whether it is a second's.
 _ANGLE = re.compile(
-    r"(?<![\w.°])(?<!\d\s)(?:(?P<deg>deg(?:rees?)?|°|grad)|(?P<rad>rad(?:ians?)?))"
+    r"(?<![\w.°])(?<!\d[\s-])(?:(?P<deg>deg(?:rees?)?|°)|(?P<rad>rad(?:ians?)?))"
     r"(?P<rate>\s*(?:/|per|p|_)\s*s(?:ec(?:onds?)?)?|\s+s\^?-1)?(?![a-z])|\b(?P<short>[dr]ps)\b",
     re.IGNORECASE,
 )
@@ -30,8 +30,8 @@ def stated_angles(remarks: Sequence[str]) -> tuple[str | None, str | None]:
     --------
     >>> stated_angles(["# SI units: s, rad, rad/s"]), stated_angles(["# all angles in degrees"])
     (('rad', 'rad/s'), ('deg', None))
-    >>> stated_angles(["# turned 90 deg to the left"])
-    (None, None)
+    >>> stated_angles(["# turned 90 deg to the left"]), stated_angles(["# all 90-degree turns"])
+    ((None, None), (None, None))
     """
     angles: set[str] = set()
     rates: set[str] = set()

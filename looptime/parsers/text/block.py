@@ -31,9 +31,9 @@ _UNREADABLE = "unreadable number"
 _NO_ROW = "not a row"
 #: A limit of the loop's time, in a line such as ``# loop budget_ms: 20`` or ``deadline 20 ms``.
 _LIMIT = re.compile(
-    r"(?:^|[,;(|])[\s#/;%*-]*(?:(?:the|our|loop|cycle|period|control|main|time|frame)[\s_-]+)*"
+    r"(?:^|[,;|])[\s#/;%*-]*(?:(?:the|our|loop|cycle|period|control|main|time|frame)[\s_-]+)*"
     rf"({'|'.join(LIMITS)})(?:[\s_]*[(\[]?(ms|us|s)\b[)\]]?)?\s*(?:[:=]|is|of)?\s*"
-    r"(\d+(?:\.\d+)?)(?:\s*(ms|us|s)\b)?",
+    r"(\d+(?:\.\d+)?)(?:\s*(ms|us|s)\b)?\s*(?:$|[,;|])",
     re.IGNORECASE,
 )
 #: A line that is no row and longer than this is not looked into any further [characters].
@@ -343,6 +343,8 @@ def _limit(text: str) -> tuple[str, str] | None:
     --------
     >>> _limit("deadline_us=10000"), _limit("// loop budget 12.5 ms"), _limit("budget: tight")
     (('deadline', '10000 us'), ('budget', '12.5 ms'), None)
+    >>> _limit("# imu.read (budget 7 ms), arm.send (budget 9 ms)"), _limit("budget 3.2 ms left")
+    (None, None)
     """
     found = _LIMIT.search(text[:LONGEST_MARK])
     unit = (found[2] or found[4]) if found is not None else None

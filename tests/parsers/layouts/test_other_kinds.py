@@ -76,6 +76,18 @@ def test_a_kind_that_comes_late_is_told_as_well(tmp_path):
     assert "missing value" not in read(tmp_path, text).set_aside.counts
 
 
+@pytest.mark.parametrize("status", ["", ",timeout"])
+def test_a_call_that_never_ends_is_missed(tmp_path, status):
+    """A read of every loop without any length: its rows are said to lack one."""
+    head = "loop,name,start_us,duration_us" + (",status" if status else "")
+    text = "".join(
+        f"{k},arm.send,{20_000 * k},{6000 + k % 7}{',ok' if status else ''}\n"
+        f"{k},vision.read,{20_000 * k + 6100},{status}\n" for k in range(80)
+    )  # fmt: skip
+    run = read(tmp_path, f"{head}\n{text}")
+    assert run.set_aside.counts["missing value"] == 80
+
+
 def test_a_call_whose_length_was_lost_is_damage():
     """Its word stands beside lengths elsewhere, or its name is that of a call without a value."""
     head = "t_ms,status,name,took_ms"

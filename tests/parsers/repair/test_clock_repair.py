@@ -236,6 +236,17 @@ def test_numbers_that_begin_anew_without_a_rest(tmp_path, first, said):
         assert anew[0].startswith("line 302:")
 
 
+def test_a_blank_line_between_two_parts_loses_no_row(tmp_path):
+    """Behind a rest of 4 s in loops of 20 ms the log goes on: nothing was lost there."""
+    stamps = [20 * k + 4000 * (k >= 80) for k in range(160)]
+    rows = [f"{at},{2 + at % 3}" for at in stamps]
+    text = "\n".join(["t_ms,imu_ms", *rows[:80], "", *rows[80:]]) + "\n"
+    path = tmp_path / "log.csv"
+    path.write_text(text, encoding="utf-8")
+    notes = [note for run in looptime.read_log(path).runs for note in run.clock.notes]
+    assert not [note for note in notes if "blank" in note]
+
+
 @pytest.mark.parametrize(("lost", "said"), [(1, True), (0, False)])
 def test_a_blank_line_in_place_of_a_row(tmp_path, lost, said):
     """Where the clock passes over a row at a blank line one was lost; a blank line is nothing."""
