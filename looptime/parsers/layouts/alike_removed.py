@@ -66,7 +66,8 @@ def written_again(name: Int, length: Int) -> tuple[str, ...]:
     expected = np.array([
         float(chance[name[lag:]][same].sum()) for lag, same in zip(lags, own, strict=True)
     ])  # fmt: skip
-    usual = np.median(alike[[bool(same.any()) for same in own]])  # lengths that stay for long
+    there = np.array([bool(same.any()) for same in own])
+    usual = np.median(alike[there]) if there.any() else 0.0  # lengths that stay for long
     expected = np.maximum(expected, np.where(alike > 0, usual, 0.0))
     if not ((alike >= np.maximum(_AGAIN, _TIMES * expected)).any() or
             alike.sum() >= max(2 * _AGAIN, _TIMES * expected.sum())):  # fmt: skip
