@@ -155,7 +155,8 @@ def _every(time: Float, value: Float, new: Bool) -> float | None:
 
 def _resolution(value: Float, step: Float) -> float:
     """The last decimal in which values are logged, or their smallest step."""
+    near = value[np.abs(value) < 1e9]  # what is garbled tells no resolution
     for digits in range(4):
-        if np.abs(value - np.round(value, digits)).max() < 1e-9:
+        if np.abs(near - np.round(near, digits)).max(initial=0.0) < 1e-9:
             return float(10.0**-digits)
     return float(step[step > 1e-9].min(initial=np.inf))

@@ -6,7 +6,7 @@ import pytest
 import looptime
 from looptime.errors import NotEnoughError
 from looptime.heading import study
-from looptime.heading.logged_turning import reading_age_ns, turning_of
+from looptime.heading.logged_turning import _resolution, reading_age_ns, turning_of
 from looptime.heading.spelling import recorded_motion
 from tests.build_run import make_run
 
@@ -95,3 +95,10 @@ def test_a_heading_that_goes_on_needs_no_way_round():
     time = 0.02 * np.arange(2000)
     run = make_run([20.0] * 2000, signals={"heading_deg": 400 * np.floor(time / 0.5) * 0.5})
     assert np.degrees(recorded_motion(run).rate(20.0)) == pytest.approx(400, rel=0.02)
+
+
+def test_a_garbled_heading_tells_no_resolution():
+    """Tenths of a degree stay tenths beside one value of 1e307, which no rounding can hold."""
+    value = np.append(np.arange(50) / 10, 1e307)
+    with np.errstate(over="raise"):
+        assert _resolution(value, np.full(50, 0.1)) == 0.1
