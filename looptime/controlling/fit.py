@@ -22,15 +22,13 @@ from looptime.errors import NotEnoughError, UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.signal_names import known_as
-from looptime.stats.arrays import distinct
+from looptime.stats.arrays import HUGE, distinct
 from looptime.stats.student import t_quantile
 
 __all__ = ["Fit", "fit_arrays", "fit_plant", "parse_fit"]
 
 #: Share of the variance above which a fit is not used.
 MOST_LEFT = 0.1
-#: Values beyond this are garbled: their squares are beyond all numbers.
-_GARBLED = 1e60
 #: Length of a stretch [s], and fewest values and stretches of a fit.
 STRETCH_S, LEAST_VALUES, LEAST_STRETCHES = 2.0, 12, 4
 #: Time constants that are looked through [s].
@@ -119,7 +117,7 @@ def fit_plant(
     found = [_signal(run, name) for name in (output, measured)]
     assert signals is not None
     time = signals.time_ns / 1e9
-    given, seen = (np.abs(values) < _GARBLED for values in found)
+    given, seen = (np.abs(values) < HUGE for values in found)
     value = found[1][seen] if wraps is None else np.unwrap(found[1][seen], period=wraps)
     arrays = time[given], found[0][given], time[seen] - delay_s, value
     fitted = _either(*arrays) if kind is None else fit_arrays(*arrays, kind)

@@ -187,6 +187,11 @@ def _less(at: Summary, height_ms: float) -> float:
     return 1.0 if _swallowed(at, height_ms) is None else _SWALLOWED
 
 
+def _made_up(spare: float | None) -> str:
+    """How a sentence ends about a stall that the pacing wait makes up for, or does not."""
+    return f"; as a rule the pacing wait, {ms(spare)}, makes up for it." if spare else "."
+
+
 def _recurring(at: Summary, r: Recurrence) -> Finding | None:
     cost = r.height_ms * r.count / max(at.pace.loops, 1)
     names = [r.call] if r.call else [p.name for p in r.parts]
@@ -197,10 +202,7 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
         return None
     often, spare = how_often(r), _swallowed(at, r.height_ms)
     if r.call and spare:
-        text = (
-            f"{r.call} takes {ms(r.height_ms)} more {often}; as a rule the pacing wait, "
-            f"{ms(spare)}, makes up for it."
-        )
+        text = f"{r.call} takes {ms(r.height_ms)} more {often}{_made_up(spare)}"
     elif r.call:
         text = f"{r.call} stalls the loop for {ms(r.height_ms)} {often}."
     elif r.together:
@@ -361,13 +363,12 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
     few = "what the log does not time" if n_calls(at) < 2 else "time outside every call"
     who = few if name == UNATTRIBUTED else name
     rate = percent(sum(e.loops for e in mine) / max(at.pace.loops, 1))
+    spare = _swallowed(at, middle)
     text = (
         f"{who} makes {len(mine)} of {len(at.slow.events)} slow events: typically "
-        f"{ms(middle)} more than usual, in {rate} of the loops, at no regular interval."
+        f"{ms(middle)} more than usual, in {rate} of the loops, at no regular interval"
+        f"{_made_up(spare)}"
     )
-    spare = _swallowed(at, middle)
-    if spare:
-        text = f"{text[:-1]}; as a rule the pacing wait, {ms(spare)}, makes up for it."
     return Finding(
         "slow_culprit", "look", text, middle, "ms",
         evidence=evidence(at, _loops(mine), [] if name == UNATTRIBUTED else [name], len(mine)),

@@ -8,10 +8,23 @@ from numpy.typing import ArrayLike, NDArray
 from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError
 
-__all__ = ["Float", "Int", "as_pair", "as_values", "distinct", "mad", "median", "straight", "tally"]
+__all__ = [
+    "HUGE",
+    "Float",
+    "Int",
+    "as_pair",
+    "as_values",
+    "distinct",
+    "mad",
+    "median",
+    "straight",
+    "tally",
+]
 
 #: Scale factor that makes the median absolute deviation estimate a normal standard deviation.
 MAD_SCALE = 1.4826
+#: Values beyond this are garbled, and overflow where they are multiplied.
+HUGE = 1e60
 #: Values counted at once.
 _AT_ONCE = 1 << 18
 

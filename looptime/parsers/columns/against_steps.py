@@ -11,11 +11,11 @@ from looptime.array_types import Bool, Float
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.role import Seen
 from looptime.records import dataclass
-from looptime.stats.arrays import straight
+from looptime.stats.arrays import HUGE, straight
 from looptime.units import UNITS
 
 __all__ = [
-    "ENOUGH", "HUGE", "MOST", "ROOM", "SURE_Z", "Fit", "Steps", "equal", "evident", "fits",
+    "ENOUGH", "MOST", "ROOM", "SURE_Z", "Fit", "Steps", "equal", "evident", "fits",
     "largest_that_fits", "of_late_loops", "over", "slope", "slope_unit", "summed", "together",
 ]  # fmt: skip
 
@@ -37,8 +37,6 @@ _FAR = 10.0
 _LATE, _PACED = 1.1, 0.6
 #: Late loops that show what they are late by, and how closely they must follow it.
 _LATE_ROWS, _CLOSE = 6, 0.9
-#: Values beyond this overflow where they are multiplied.
-HUGE = 1e60
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,6 @@ from looptime.array_types import Float
 from looptime.call_words import guess_name
 from looptime.parsers.columns.against_steps import (
     ENOUGH,
-    HUGE,
     MOST,
     Steps,
     equal,
@@ -31,6 +30,7 @@ from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Judged, Role, Seen,
 from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.within import within
 from looptime.schema import CallName
+from looptime.stats.arrays import HUGE
 from looptime.units import UNITS, split_unit
 
 __all__ = ["judge"]

@@ -47,6 +47,8 @@ COLUMNS: dict[str, Column] = {
     "loop": Column(COUNTS, "count"),
     "phase": Column(PHASES),
 }
+#: A header of the time that a loop may take.
+_LIMIT = re.compile(rf"(?:loop[ _-]?)?({'|'.join(LIMITS)})")
 
 
 def unit(log: Reading) -> Unit:
@@ -154,11 +156,9 @@ def loop_rows(
 
 def _limit(log: Reading) -> dict[str, str]:
     """The one value of a column such as ``deadline_us``, as a log states it in words."""
-    for head, role in log.given.roles:
-        word = re.fullmatch(
-            rf"(?:loop[ _-]?)?({'|'.join(LIMITS)})", split_unit(head.text)[0].lower()
-        )
-        if role.taken_as == "setting" and word and head.unit:
+    for head in (head for head, role in log.given.roles if role.taken_as == "setting"):
+        word = _LIMIT.fullmatch(split_unit(head.text)[0].lower())
+        if word and head.unit:
             values = np.unique(numbers(log.dialect, head.index))
             values = values[np.isfinite(values)]
             if len(values) == 1 and values[0] > 0:

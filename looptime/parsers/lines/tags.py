@@ -59,9 +59,10 @@ def tags_of(lines: Sequence[str]) -> list[str] | None:
 
 def _split(line: str) -> tuple[str, str]:
     """The tag of a line and what stands behind it."""
-    stamp, ahead = _STAMP.match(line), _AHEAD.match(line)
+    ahead = _AHEAD.match(line)
     if ahead is not None and not _LEVEL.match(line.lstrip()):
         return next(g for g in ahead.groups() if g), line[ahead.end() :]
+    stamp = _STAMP.match(line)
     rest = line[stamp.end() :] if stamp else line
     rest = _LEVEL.sub("", rest, count=1)
     tag = _TAG.match(rest) if stamp else None

@@ -12,7 +12,7 @@ from looptime.parsers.clock.steps import JUMP_STEPS, jump_from
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.columns.lexicon import COUNTS
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
-from looptime.parsers.repair.new_runs import REST_STEPS
+from looptime.parsers.repair.new_runs import NUMBERED_REST
 from looptime.parsers.text.table import damaged_lines
 from looptime.run import Clock
 from looptime.stats.arrays import distinct, median
@@ -280,7 +280,7 @@ def _anew(number: Int, step: Int) -> Int:
     """Rows after which numbers begin at 0 or 1 without a rest, as no counter that is full does."""
     last = number[:-1].astype(np.int64)
     fall = (number[1:] <= 1) & (last - number[1:] > _FEWEST)
-    fall &= (step >= 0) & (step <= REST_STEPS * median(step))
+    fall &= (step >= 0) & (step <= NUMBERED_REST * median(step))
     at = np.flatnonzero(fall)
     full = {2**bits for bits in range(4, 33)} | {10**digits for digits in range(2, 10)}
     return at[[len(at) <= _MOST_LEAPS and int(one) + 1 not in full for one in last[at]]]
@@ -294,7 +294,7 @@ def blanked(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
     after = np.searchsorted(parsed.table.line_of(rows.row), lines)
     inside = (after > 0) & (after < len(rows))
     step = np.diff(rows.start)[after[inside] - 1]
-    long = (step > _OVER * typical) & (step <= REST_STEPS * typical)
+    long = (step > _OVER * typical) & (step <= NUMBERED_REST * typical)
     if not long.any():
         return parsed.clock
     line, many = np.array(lines)[inside][long][0], int(long.sum())

@@ -8,7 +8,7 @@ from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.repair.call_order import period_of
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["REST_STEPS", "add_cuts", "behind_headers", "behind_numbers", "way_of"]
+__all__ = ["NUMBERED_REST", "add_cuts", "behind_headers", "behind_numbers", "way_of"]
 
 #: Before a run that was started anew the log rests for longer than this, and than so many loops.
 _REST_NS, _REST_STEPS = NS_PER_S // 2, 10
@@ -33,8 +33,8 @@ def way_of(parsed: Parsed, number: Int | None, table_row: Int | None) -> Way:
 
 #: Numbers that fall by no more than this belong to rows out of order.
 _FEW = 4
-#: A rest is longer than so many loops.
-REST_STEPS = 3
+#: Where numbers begin anew, a rest longer than so many loops does.
+NUMBERED_REST = 3
 
 
 def behind_headers(
@@ -86,7 +86,7 @@ def behind_numbers(rows: LoopRows | CallRows, typical: float = 0.0) -> list[Step
         rest = rows.start[at] - np.maximum.accumulate(rows.start + rows.duration)[at - 1]
     note = "the numbers begin anew after a rest: a new run, whose clock goes on"
     found = zip(at.tolist(), rest.tolist(), strict=True)
-    return [Step(k, "restart", size, note) for k, size in found if size > REST_STEPS * typical]
+    return [Step(k, "restart", size, note) for k, size in found if size > NUMBERED_REST * typical]
 
 
 def add_cuts(found: Steps, anew: list[Step]) -> None:
