@@ -5,14 +5,14 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.analysers.self_table import SelfTable
-from looptime.array_types import Float
+from looptime.array_types import Float, Int
 from looptime.run import Run, SelfPieces
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
 __all__ = [
-    "FEWEST", "at_tick", "beat_call", "filled_tick", "slope", "spread", "whole_tick",
-    "with_wait_named",
+    "CUT", "FEWEST", "at_tick", "beat_call", "filled_tick", "grain_of", "slope", "spread",
+    "varied_by", "whole_tick", "with_wait_named",
 ]  # fmt: skip
 
 #: Loops from which on anything is told of how a loop is paced.
@@ -25,10 +25,14 @@ _NEAR, _MANY = 0.01, 0.15
 _FILLED, _LEFT = 0.4, 0.03
 #: How much more calls vary than the periods at the tick, and as a share of it.
 _VARIES, _VARIED = 3.0, 0.01
+#: Share of the lengths that are whole ticks where they were cut to them.
+_WHOLE = 0.95
 #: Kinds that a call which waits for the next tick may have been given for its name.
 _BY_NAME = ("wait", "sensor read", "other")
 #: Of these, those in which nothing else can be waited for but the tick.
 _NOTHING_ELSE = ("wait", "other")
+#: Standard deviation of the difference of two stamps that are cut to ticks [ticks].
+CUT = 6**-0.5
 #: Standard errors from which on a rank correlation is believed.
 _SURE_Z = 4.0
 
@@ -48,6 +52,13 @@ def slope(y: Float, x: Float) -> float | None:
     return float((xc * y[keep]).sum()) / ss if ss > 0 else None
 
 
+def grain_of(run: Run, lengths_ns: Int) -> float:
+    """The clock's tick where lengths are whole numbers of it, 0 where they are finer [ms]."""
+    tick = max(run.clock.tick_ns, 1)
+    whole = len(lengths_ns) and (lengths_ns % tick == 0).mean() >= _WHOLE
+    return tick / 1e6 if whole else 0.0
+
+
 def beat_call(run: Run, table: SelfTable) -> int | None:
     """Code of the call that nobody labelled as pacing and that fills every loop to one length.
 
@@ -61,6 +72,7 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
     period = run.loop_columns.period_ns / 1e6
     covered = table.by_loop() / 1e6
     total = table.sums
+    told = max(0.005 * float(period.mean()), varied_by(grain_of(run, run.call_columns.duration_ns)))
     for code in np.argsort(-total, kind="stable")[:3].tolist():
         if total[code] < 0.05e6 * period.sum():
             break
@@ -68,7 +80,7 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
             continue
         own = table.series(code) / 1e6
         others = period - own
-        even = spread(period) < 0.5 * spread(others) and spread(others) > 0.005 * period.mean()
+        even = spread(period) < 0.5 * spread(others) and spread(others) > told
         found = slope(own, others) if even else None
         if found is None or found >= -0.7:
             continue
@@ -157,11 +169,17 @@ def at_tick(period: Float, tick: float) -> Float:
     return period[np.abs(period - tick) <= _NEAR * tick]
 
 
-def filled_tick(period: Float, rest: Float) -> float | None:
+def varied_by(grain: float) -> float:
+    """What lengths cut to ticks must vary by before more than the cutting shows [ms]."""
+    return _VARIES * CUT * grain
+
+
+def filled_tick(period: Float, rest: Float, grain: float = 0.0) -> float | None:
     """The period up to which what no call covers fills the loops, though most may be late.
 
     It is where most periods lie close together. Loops whose calls leave time end there, however
-    long those took; in loops whose calls take longer, hardly anything is left uncovered.
+    long those took; in loops whose calls take longer, hardly anything is left uncovered. A clock
+    whose ticks are `grain` long [ms] brings periods as close together by itself.
 
     Examples
     --------
@@ -181,7 +199,8 @@ def filled_tick(period: Float, rest: Float) -> float | None:
         return None
     varied = spread(calls[on & left])
     even = spread(period[on & left])
-    return median(period[on & left]) if varied > max(_VARIES * even, _VARIED * tick) else None
+    least = max(_VARIES * even, _VARIED * tick, varied_by(grain))
+    return median(period[on & left]) if varied > least else None
 
 
 def _densest(period: Float) -> float:

@@ -3,12 +3,15 @@
 import numpy as np
 
 from looptime.analysers.beat_wait import (
+    CUT,
     FEWEST,
     at_tick,
     beat_call,
     filled_tick,
+    grain_of,
     slope,
     spread,
+    varied_by,
     whole_tick,
 )
 from looptime.analysers.self_table import SelfTable
@@ -40,6 +43,10 @@ _GAP_SHARE = 0.02
 ONE_TICK = 1.1
 #: Below this share of the variance of independent terms, sums keep to a grid.
 _ON_GRID = 0.15
+#: Periods so close together, as a share of them, keep to a tick where the clock is finer.
+_EVEN = 0.004
+#: Share of what cutting to ticks adds that is never taken off: it is not known more exactly.
+_STAYS = 0.1
 #: Share of the period from which on what no call covers is large, and of how much it may vary.
 _LARGE, _STILL = 0.1, 0.05
 #: What a sleep ends late in the most punctual quarter of the loops, as a share of it; the slope on
@@ -209,16 +216,17 @@ def pacing(
     if median(period) <= 0:
         why = "most loops have no length in the log"
         return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
+    grain = grain_of(run, run.loop_columns.period_ns)
     if known:
         assert waits.wait_ns is not None
         waited = waits.wait_ns / 1e6
-        mode, why = _from_waits(period, waited, tick := whole_tick(period, waited))
+        mode, why = _from_waits(period, waited, tick := whole_tick(period, waited), grain)
     else:
         if unattributed_ns is None:
             unattributed_ns = run.loop_columns.period_ns - table.by_loop().astype(np.int64)
         waited = unattributed_ns / 1e6
         tick = whole_tick(period, waited)
-        mode, why = _from_periods(run, period, waited, table, tick)
+        mode, why = _from_periods(run, period, waited, table, tick, grain)
     if mode == "sleep after work":
         assert waits.wait_ns is not None
         sleep = median(waits.wait_ns) / 1e6
@@ -228,11 +236,11 @@ def pacing(
     if mode != "fixed rate":
         return Pacing(mode, why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     wait = waited if known else None
-    filled = filled_tick(period, waited) if tick is None else None
-    return _fixed(period, why, achieved, wait, run.clock.tick_ns / 1e6, tick, filled)
+    filled = filled_tick(period, waited, grain) if tick is None else None
+    return _fixed(period, why, achieved, wait, run.clock.tick_ns / 1e6, tick, filled, grain)
 
 
-def _from_waits(period: Float, wait: Float, tick: float | None) -> tuple[str, str]:
+def _from_waits(period: Float, wait: Float, tick: float | None, grain: float) -> tuple[str, str]:
     work = period - wait
     waited = wait > 0.01 * median(period)
     if waited.mean() < 0.05:
@@ -247,7 +255,7 @@ def _from_waits(period: Float, wait: Float, tick: float | None) -> tuple[str, st
         # even work: both look alike, unless late loops were followed by whole slots
         if spread(period) <= 0.01 * median(period):
             return "fixed rate", "periods are even; work is too even to tell a sleep from a tick"
-        if _on_grid(period) and np.var(work) < 0.5 * np.var(period):
+        if _on_grid(period, grain) and np.var(work) < 0.5 * np.var(period):
             return "fixed rate", "a wait that is too short is made up by the next"
         return "sleep after work", "work is even but the period is not"
     if spread(period) < 0.5 * spread(work):
@@ -258,7 +266,7 @@ def _from_waits(period: Float, wait: Float, tick: float | None) -> tuple[str, st
 
 
 def _from_periods(
-    run: Run, period: Float, rest: Float, table: SelfTable, tick: float | None
+    run: Run, period: Float, rest: Float, table: SelfTable, tick: float | None, grain: float
 ) -> tuple[str, str]:
     """From the periods and the part of each that no call covers [ms]."""
     if run.on_loop_thread.any():
@@ -272,9 +280,11 @@ def _from_periods(
         if rest.mean() < 0.05 * period.mean():
             return "free-running", "calls cover the whole period and none of them is a wait"
         falls = slope(rest, covered)
-        if falls is not None and falls < -0.6 and spread(period) < 0.6 * spread(covered):
+        cut = varied_by(grain_of(run, run.call_columns.duration_ns))
+        even = spread(period) < 0.6 * spread(covered) and spread(covered) > cut
+        if falls is not None and falls < -0.6 and even:
             return "fixed rate", "the part that no call covers shrinks as the calls grow"
-        if (filled := filled_tick(period, rest)) is not None:
+        if (filled := filled_tick(period, rest, grain)) is not None:
             return "fixed rate", f"what no call covers fills the loops up to {filled:.4g} ms"
         if spread(covered) > 0.005 * median(period):
             if _always_as_long(rest, covered, period):
@@ -287,7 +297,7 @@ def _from_periods(
                 "free-running",
                 f"no pacing wait is logged and the period follows the calls{doubt}",
             )
-    return _from_grid(period)
+    return _from_grid(period, grain)
 
 
 def _always_as_long(rest: Float, covered: Float, period: Float) -> bool:
@@ -303,13 +313,15 @@ def _always_as_long(rest: Float, covered: Float, period: Float) -> bool:
     return not grows and most - least < min(_FLOOR * least, 0.5 * (high - low))
 
 
-def _from_grid(period: Float) -> tuple[str, str]:
+def _from_grid(period: Float, grain: float) -> tuple[str, str]:
     middle = median(period)
     wide = spread(period)
     if middle <= 0:
         return "can't tell", "the typical period is zero"
+    fine = grain <= _EVEN * middle  # else the clock itself makes periods alike
     if wide <= 1e-4 * middle:  # where the clock ticks coarsely half of them may well be
-        if np.mean(np.abs(period - middle) <= 1e-3 * middle) >= 0.9:
+        alike = np.mean(np.abs(period - middle) <= 1e-3 * middle) >= 0.9
+        if alike and (fine or (_variance_ratio(period, grain) or 0.0) < _ON_GRID):
             return "fixed rate", "the periods are all alike"
         low, high = percentiles(period, [5, 95])
         wide = (high - low) / 3.29
@@ -320,7 +332,7 @@ def _from_grid(period: Float) -> tuple[str, str]:
     after = period[1:][stalled[:-1] & ~stalled[1:]]
     made_up = not len(after) or float(after.mean()) < 0.9 * middle
     series = (period, level) if made_up else (level,)
-    ratios = [r for x in series if (r := _variance_ratio(x)) is not None]
+    ratios = [r for x in series if (r := _variance_ratio(x, grain)) is not None]
     ratio = min(ratios, default=None)
     multiple = period / middle
     off = np.abs(multiple - np.round(multiple))
@@ -331,7 +343,7 @@ def _from_grid(period: Float) -> tuple[str, str]:
     if whole and wide < 0.02 * middle:
         return "fixed rate", "late loops take whole multiples of the usual period"
     # a tick is a floor: nothing comes early, and the bulk sits within a percent of it
-    if wide < 0.004 * middle and percentiles(period, [1])[0] > 0.98 * middle:
+    if fine and wide < _EVEN * middle and percentiles(period, [1])[0] > 0.98 * middle:
         return "fixed rate", "the periods keep within half a percent"
     return (
         "free-running",
@@ -339,24 +351,28 @@ def _from_grid(period: Float) -> tuple[str, str]:
     )
 
 
-def _variance_ratio(period: Float, span: int = 32) -> float | None:
-    """Variance of the time over `span` periods over `span` times that of one; 1 for independent."""
+def _variance_ratio(period: Float, grain: float, span: int = 32) -> float | None:
+    """Variance of the time over `span` periods over `span` times that of one; 1 for independent.
+
+    What cutting the stamps to ticks adds to each is taken off: alone, it would look like a grid.
+    """
     if len(period) < 4 * span:
         return None
     start = np.concatenate([[0.0], np.cumsum(period - period.mean())])
-    one = float(np.var(np.diff(start)))
-    many = float(np.var(start[span:] - start[:-span]))
+    cut = (CUT * grain) ** 2
+    one = max(float(np.var(np.diff(start))) - cut, _STAYS * cut)
+    many = max(float(np.var(start[span:] - start[:-span])) - cut, 0.0)
     return many / (span * one) if one > 0 else None
 
 
-def _on_grid(period: Float) -> bool:
-    ratio = _variance_ratio(period)
+def _on_grid(period: Float, grain: float) -> bool:
+    ratio = _variance_ratio(period, grain)
     return ratio is not None and ratio < _ON_GRID
 
 
 def _fixed(
     period: Float, why: str, achieved: float | None, wait: Float | None, tick_ms: float,
-    tick: float | None, filled: float | None,
+    tick: float | None, filled: float | None, grain: float,
 ) -> Pacing:  # fmt: skip
     middle = median(period) if tick is None else tick
     mean = float(period.mean())
@@ -371,7 +387,7 @@ def _fixed(
         tick is None
         and not mostly_late
         and min(abs(mean / middle - 1), abs(usual / middle - 1)) > 0.003
-        and _on_grid(period)
+        and _on_grid(period, grain)
     )
     nominal = _round_period(mean if saw else middle)
     # one step of the clock more is what rounding makes of an even loop

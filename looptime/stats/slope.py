@@ -15,6 +15,10 @@ from looptime.stats.windows import window_medians
 __all__ = ["Drift", "drift", "drift_of_part", "theil_sen"]
 
 WINDOWS = 30
+#: Where a line through the windows may bend.
+_BENDS = slice(5, -5, 5)
+#: A bend is believed where it leaves less than this share of what the straight line leaves.
+_BENT = 0.3
 #: Windows shorter than this need a look at the second lag, too [s].
 SHORT_WINDOW_S = 1.5
 
@@ -74,6 +78,19 @@ def _correlation(e: Float, window_s: float) -> float:
     return min(r, 0.8)
 
 
+def _left_by_a_bend(u: Float, y: Float) -> Float:
+    """What is left of values by the best line with one bend in it; shape (k,).
+
+    A loop that begins to slow down half-way would else be taken for one that wanders.
+    """
+    best = np.full(len(y), np.inf)
+    for bend in u[_BENDS]:
+        design = np.column_stack([np.ones(len(u)), u, np.maximum(u - bend, 0.0)])
+        left = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
+        best = left if not float(left @ left) >= float(best @ best) else best
+    return best
+
+
 def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drift:
     """Trend along a run: estimated by Theil-Sen, tested by least squares, on 30 windows.
 
@@ -120,6 +137,8 @@ def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drif
     estimate = theil_sen(t, y)
     slope = float(u @ y) / spread if spread > 0 else 0.0
     e = y - y.mean() - slope * u
+    bent = _left_by_a_bend(u, y)
+    e = bent if float(bent @ bent) < _BENT * float(e @ e) else e
     e[np.abs(e) <= 1e-12 * np.abs(y).max()] = 0.0
     factor = inflation(_correlation(e, length / WINDOWS))
     df = max(3.0, (WINDOWS - 2) / factor)

@@ -8,7 +8,7 @@ import pytest
 import looptime
 from looptime.analysers.basis import prepare
 from looptime.analysers.pacing import find_waits, pacing
-from looptime.run import LoopColumns, Run
+from looptime.run import Clock, LoopColumns, Run
 from tests.build_run import make_flat_run, make_run
 
 
@@ -527,3 +527,28 @@ def test_much_that_varies_and_no_call_covers_is_said_to_hide_a_sleep_at_most(see
     assert "would look the same" in found.mode_from
     few = pacing(make_flat_run((1e6 * (calls + 0.1 * rest)).astype(np.int64), ns))
     assert "would look the same" not in few.mode_from
+
+
+def test_scatter_that_a_coarse_clock_hides_is_no_grid():
+    """Loops of 5.4 ms that scatter by 0.15: cut to whole milliseconds most of it is the cutting."""
+    true = np.random.default_rng(5).normal(5.4e6, 0.15e6, 1200)
+    start = (np.cumsum(true) // 1_000_000 * 1_000_000).astype(np.int64)
+    coarse = Clock("ms", "header", 1_000_000)
+    run = Run(LoopColumns(np.arange(1199), start[:-1], np.diff(start)), clock=coarse)
+    assert pacing(run).mode == "free-running"
+    even = (np.arange(1200) * 6_250_000 // 1_000_000 * 1_000_000).astype(np.int64)
+    run = Run(LoopColumns(np.arange(1199), even[:-1], np.diff(even)), clock=coarse)
+    assert (pacing(run).mode, pacing(run).nominal_ms) == ("fixed rate", 6.25)
+
+
+@pytest.mark.parametrize("paced", [False, True])
+def test_fine_calls_beside_a_coarse_clock_tell_a_tick_by_their_slope_alone(paced):
+    """Calls in us and stamps in ms: most periods read 9 ms in a loop that nothing paces, too."""
+    draw = np.random.default_rng(6)
+    calls = draw.normal(8.3e6, 0.25e6, 600)
+    true = np.full(600, 9e6) if paced else calls + 0.5e6
+    start = np.append(0, np.cumsum(true) // 1_000_000 * 1_000_000).astype(np.int64)
+    run = make_flat_run(np.diff(start), {"imu": calls.astype(np.int64)}, tick_ns=1_000_000)
+    found = pacing(run)
+    assert np.median(run.loop_columns.period_ns) == 9e6
+    assert found.mode == ("fixed rate" if paced else "free-running")

@@ -1,10 +1,11 @@
 """Throughput of ``season add``: logs a second, rows a second and memory, for 1 and 2 processes.
 
-Run ``python -m tests.benchmarks.season [--runs 500] [--few 50] [--loops 7500]``. Every job reads
-a real log of 30 rows a loop from disk, without a prepared copy; a few logs serve many runs, each
-shifted in time by another number of nanoseconds so that it is a run of its own. Where Dask is
-installed, a cluster of two workers on this machine does the same; that all make the same bytes is
-checked, and that there are as many runs as logs.
+Run ``python -m tests.benchmarks.season [--runs 500] [--few 50] [--loops 7500] [--copies]``. Every
+job reads a real log of 30 rows a loop from disk; with `--copies` from its prepared copy, as of logs
+that were looked at before. A few logs serve many runs, each shifted in time by another number of
+nanoseconds so that it is a run of its own. Where Dask is installed, a cluster of two workers on
+this machine does the same; that all make the same bytes is checked, and that there are as many runs
+as logs.
 """
 
 import argparse
@@ -54,13 +55,15 @@ def write_log(path: Path, seed: int, loops: int) -> int:
 class ShiftedReader:
     """Reads ``PATH#K`` from disk as the log PATH with all times K nanoseconds later."""
 
+    copies: bool  #: Whether a prepared copy may be read
+
     def __call__(self, path: str):
         """The runs of the log."""
         from looptime.parsers.read import read_log
 
         file, _, k = path.rpartition("#")
         made = []
-        for run in read_log(file, cache=False).runs:
+        for run in read_log(file, cache=self.copies).runs:
             loops, calls = run.loop_columns, run.call_columns
             shift = int(k)
             made.append(
@@ -103,7 +106,7 @@ def _cluster() -> Iterator[str]:
         yield cluster.scheduler_address
 
 
-def _measure(paths: list[str], folder: str, processes: int | str) -> tuple:
+def _measure(paths: list[str], folder: str, processes: int | str, copies: bool) -> tuple:
     """Add in a process of its own, so that its memory is its own."""
     from looptime.checks.recording.recording import Settings
     from looptime.checks.season.adding import Job, add_logs
@@ -111,7 +114,7 @@ def _measure(paths: list[str], folder: str, processes: int | str) -> tuple:
     from tests.benchmarks.season import ShiftedReader  # by a name that workers know, too
 
     season = Season(folder, create=True)
-    jobs = [Job(path, ShiftedReader(), Settings()) for path in paths]
+    jobs = [Job(path, ShiftedReader(copies), Settings()) for path in paths]
     if processes == CLUSTER:
         with _cluster() as address:
             begin = time.perf_counter()
@@ -133,12 +136,16 @@ def main() -> None:
     options.add_argument("--runs", type=int, default=500)
     options.add_argument("--few", type=int, default=50)
     options.add_argument("--loops", type=int, default=7500)
+    options.add_argument("--copies", action="store_true")
     given = options.parse_args()
     context = multiprocessing.get_context("spawn")
     results = []
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         rows = [write_log(folder / f"log-{k}.csv", k, given.loops) for k in range(LOGS)]
+        if given.copies:
+            for k in range(LOGS):
+                ShiftedReader(True)(f"{folder / f'log-{k}.csv'}#0")
         for count in sorted({given.few, given.runs}):
             paths = [f"{folder / f'log-{k % LOGS}.csv'}#{k}" for k in range(count)]
             digests = set()
@@ -147,7 +154,7 @@ def main() -> None:
                 season = str(folder / f"season-{count}-{processes}")
                 with ProcessPoolExecutor(1, context) as alone:
                     took, cpu, peak, size, digest = alone.submit(
-                        _measure, paths, season, processes
+                        _measure, paths, season, processes, given.copies
                     ).result()
                 digests.add(digest)
                 results.append((count, processes, took, cpu, rows[0], peak, size))

@@ -128,3 +128,20 @@ def test_a_drift_is_not_found_that_its_own_interval_denies():
         denied += within and result.p < 0.05 and abs(result.relative) >= 0.01
         assert not (result.found and within)
     assert denied > 3
+
+
+@pytest.mark.parametrize("late", [True, False])
+def test_a_loop_that_slows_down_in_half_of_the_run_only_drifts(late):
+    """A tenth more, gained in one half of the run, is a trend: it is no wandering about a line."""
+    part = T / T[-1]
+    ramp = np.maximum(2 * part - 1, 0) if late else np.minimum(2 * part, 1)
+    found = drift(10 + ramp + np.random.default_rng(8).normal(0, 0.3, len(T)), T)
+    assert found.found
+    # 16 of 30 windows lie on either side; the median of all slopes is near the mean one
+    assert found.change == pytest.approx(1.0, abs=0.05)
+
+
+def test_a_step_is_no_trend_however_well_a_bend_fits_it():
+    """A level that changes at once is told as a step, and leaves a bend as much as a line."""
+    step = 5.0 * (np.arange(len(T)) > len(T) // 2)
+    assert not drift(10 + step + np.random.default_rng(8).normal(0, 0.3, len(T)), T).found

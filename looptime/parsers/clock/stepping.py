@@ -85,7 +85,7 @@ def stepping(time: Int, tick_ns: int) -> Stepping:
     near = [np.abs(step - one) <= off for one in (low, high)]
     if not quantum or (near[0] | near[1]).mean() < _MOST or min(n.mean() for n in near) < 0.1:
         return Stepping()
-    if not _straight(step, 2 * apart):
+    if not _straight(step, 2 * apart) or not _mixed(*near):
         return Stepping()
     return Stepping(quantum, shared, (low, high))
 
@@ -102,6 +102,13 @@ def _grid_of(step: Int, about: int, tick_ns: int) -> float:
     slope, first = np.polyfit(counted, stamps, 1)
     low, high = np.quantile(stamps - slope * counted - first, [0.01, 0.99])
     return float(slope) if high - low <= 1.2 * tick_ns + 1 else 0.0
+
+
+def _mixed(short: Bool, long: Bool) -> bool:
+    """Whether most stretches hold both lengths: a change of rate is no clock's doing."""
+    ends = np.arange(0, max(len(short) - _STRETCH, 0) + 1, _STRETCH)
+    both = [short[k : k + _STRETCH].any() and long[k : k + _STRETCH].any() for k in ends]
+    return bool(np.mean(both) > 0.5)
 
 
 def _straight(step: Int, within: float) -> bool:

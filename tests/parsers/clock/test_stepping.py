@@ -186,3 +186,11 @@ def test_slots_of_60_a_second_missed_at_random_are_the_loops():
     draw = np.random.default_rng(11)
     slots = np.cumsum(1 + (draw.random(3000) < 0.3))
     assert stepping((slots * 1e9 / 60 // MS * MS).astype(np.int64), MS).step_ns == 0
+
+
+def test_a_change_of_rate_is_no_clocks_turn():
+    """600 loops of 20 ms and 900 of 10, a millisecond early or late now and then."""
+    draw = np.random.default_rng(3)
+    true = np.where(np.arange(1500) < 600, 20, 10) + draw.normal(0, 0.05, 1500)
+    found = stepping(np.rint(np.cumsum(true)).astype(np.int64) * MS, MS)
+    assert (found.step_ns, found.turns) == (0, ())

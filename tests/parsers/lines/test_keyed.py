@@ -8,6 +8,7 @@ import pytest
 import looptime
 from looptime.errors import LogError
 from looptime.parsers.lines.keyed import read_keyed
+from looptime.parsers.lines.shapes import Shapes
 from tests.parsers.build import balance, periods_ms, read, self_ms
 from tests.parsers.lines.build import COSTS, LONG, PERIODS, ROWS, lines
 
@@ -232,3 +233,10 @@ def test_a_key_that_names_each_call_in_turn(tmp_path, pattern):
     found = {word: ms[:3] for name, ms in self_ms(run).items()
              for word in ("imu", "drive") if word in name.split()}  # fmt: skip
     assert found == {"imu": [2.5, 3.5, 4.5], "drive": [0.25, 1.25, 0.25]}
+
+
+def test_a_key_that_is_a_word_for_how_grave_a_message_is():
+    """``log=0.19`` is what the log took; ``INFO 0.19`` has no name."""
+    found, _ = Shapes().read("t=0.0053 imu=3.07 log=0.19 e=0.4")
+    assert found.names == ("t", "imu", "log", "e")
+    assert Shapes().read("INFO 0.19")[0].names == (None,)
