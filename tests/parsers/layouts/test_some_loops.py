@@ -95,6 +95,30 @@ def test_rows_of_late_loops_alone_are_refused(tmp_path, limit, stamp):
         read(tmp_path, "".join(lines))
 
 
+def test_late_loops_are_known_by_their_name_where_no_limit_stands_beside(tmp_path):
+    """One of 40 is just within its limit; without one the word for it is enough, far apart."""
+    draw = np.random.default_rng(3)
+    at, took = np.cumsum(draw.exponential(0.8, 40)), draw.uniform(21, 60, 40)
+    took[7] = 19.6
+    limited = "".join(
+        f"{t:.3f} loop took {d:.1f} ms, limit 20 ms\n" for t, d in zip(at, took, strict=True)
+    )
+    with pytest.raises(LogError, match=r"longer than 20 ms .*holds late loops only"):
+        read(tmp_path, limited)
+    named = "".join(
+        f"12:{t:06.3f} loop overrun: {d:.1f}ms imu=3.1\n" for t, d in zip(at, took, strict=True)
+    )
+    with pytest.raises(LogError, match=r"longer than it should .*holds late loops only"):
+        read(tmp_path, named)
+
+
+def test_how_late_each_loop_of_a_paced_one_began_refuses_nothing(tmp_path):
+    """Every loop begins 1 to 2 ms late, 20 ms apart: all rows are loops."""
+    late = np.random.default_rng(3).uniform(1, 2, 60)
+    rows = "".join(f"{20 * k},{one:.3f}\n" for k, one in enumerate(late))
+    assert periods_ms(read(tmp_path, "t_ms,late_ms\n" + rows)) == [20.0] * 59
+
+
 def test_a_loop_that_is_always_over_its_limit_is_read(tmp_path):
     """Rows that adjoin are loops, however late: 30 ms apart, 30 ms long, with 20 allowed."""
     lines = [f"{30 * k},{30 + k % 2},20,{k % 3}\n" for k in range(60)]
