@@ -187,7 +187,7 @@ def _in_classes(step: Float) -> bool:
 
 def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit | None) -> Judged:
     seen = [_seen(head, dialect, clock is None) for head in rest]
-    laps = find_laps(rest, dialect, clock is not None)
+    laps = find_laps(rest, dialect, clock)
     for at, head in enumerate(rest):
         if head.index in laps:
             before = laps[head.index]
@@ -196,8 +196,7 @@ def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit |
     times = None if clock is None or unit is None else _sampled(dialect, clock, unit)
     said = judge(seen, times)
     roles = [
-        replace(role, lap_of=laps[head.index], why=LAP if clock is None else role.why)
-        if head.index in laps else role
+        replace(role, lap_of=laps[head.index], why=LAP) if head.index in laps else role
         for head, role in zip(rest, said.roles, strict=True)
     ]  # fmt: skip
     return replace(said, roles=tuple(roles))

@@ -26,7 +26,7 @@ _FEWEST, _ENOUGH = 3, 50
 _APART, _TOGETHER = 0.3, 0.3
 
 
-def find_laps(found: list[Head], dialect: Dialect, clock: bool = True) -> dict[int, int]:
+def find_laps(found: list[Head], dialect: Dialect, clock: Head | None) -> dict[int, int]:
     r"""The column from which each lap of a loop counts on; no column where none is one.
 
     Parameters
@@ -35,8 +35,9 @@ def find_laps(found: list[Head], dialect: Dialect, clock: bool = True) -> dict[i
         Columns of a log of one row a loop.
     dialect : Dialect
         With its first rows.
-    clock : bool
-        Whether a clock stands beside them: without one, nothing but laps tells how long loops are.
+    clock : Head or None
+        That stands beside them: without one, nothing but laps tells how long loops are. Beside one,
+        laps that no header names have a unit, or the clock's steps go with the last of them.
 
     Returns
     -------
@@ -49,17 +50,21 @@ def find_laps(found: list[Head], dialect: Dialect, clock: bool = True) -> dict[i
     >>> from looptime.parsers.text.sniff import sniff
     >>> rows = "".join(f"{20 * k},{2 + k % 3},{9 - k % 2}\n" for k in range(30))
     >>> like = sniff("t_ms,after_gyro_ms,after_drive_ms\n" + rows, "a.csv")
-    >>> find_laps(heads(like.header), like)
+    >>> find_laps(heads(like.header), like, None)
     {1: -1, 2: 1}
     """
     named = [h for h in found if marked(h).side == "end" or _LAPS & set(tokens(h.text))]
     named = [h for h in named if marked(h).stem or marked(h).side != "end"]
     laps = [h for h in named if _within_the_loop(numbers(dialect, h.index))]
-    if len(laps) < 2 and not clock:
+    if len(laps) < 2:
         laps = [h for h in found if meaning(h.text) in ("bare", "duration", "clock")]
         laps = [h for h in laps if _within_the_loop(numbers(dialect, h.index))]
         if not laps or not adds_up(np.array([numbers(dialect, h.index) for h in laps])):
             return {}
+        if clock is not None and not any(h.unit for h in laps):
+            last = np.max([numbers(dialect, h.index) for h in laps], axis=0)
+            if not _goes_with(last[:-1], np.diff(numbers(dialect, clock.index))):
+                return {}
     if len(laps) < 2 or len({h.unit for h in laps}) > 1:
         return {}
     values = np.stack([numbers(dialect, h.index) for h in laps])
@@ -104,6 +109,12 @@ def adds_up(values: Float) -> bool:
     apart = [_ranked(one, more) for one, more in zip(values, added, strict=False)]
     together = [_ranked(one, other) for one, other in pairwise(values)]
     return max(map(abs, apart)) < _APART and float(np.median(together)) > _TOGETHER
+
+
+def _goes_with(last: Float, step: Float) -> bool:
+    """Whether loops are longer where their last lap is later."""
+    known = np.isfinite(last) & np.isfinite(step)
+    return known.sum() >= _ENOUGH and _ranked(last[known], step[known]) > _TOGETHER
 
 
 def _ranked(one: Float, other: Float) -> float:

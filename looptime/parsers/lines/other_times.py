@@ -5,6 +5,7 @@ from itertools import pairwise
 
 from looptime.errors import LogError, UsageError
 from looptime.parsers.lines.cell_rows import table_grid
+from looptime.parsers.lines.counted import count_ns
 from looptime.parsers.lines.grid import Grid
 from looptime.parsers.lines.legend import by_legend, legend_of
 from looptime.parsers.lines.rated import rated
@@ -61,6 +62,7 @@ def other_times(
     if grid is None:
         remarks = _remarks(lines)
         told = any("hz" in one.lower() for one in remarks) or bool(legend_of(remarks))
+        told = told or count_ns(remarks, [])[0] is not None
         if columns is None and not told and not _may_be(lines):
             return None
         try:

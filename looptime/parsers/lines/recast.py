@@ -8,6 +8,8 @@ from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.against_steps import Steps, evident
 from looptime.parsers.columns.evidence import counts_rows, rises
+from looptime.parsers.columns.headers import heads
+from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.role import Seen
 from looptime.parsers.lines.counted import COUNT, count_ns, counts, to_ns, without_wraps
 from looptime.parsers.lines.grid import Grid, is_stamp
@@ -130,6 +132,8 @@ def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
         return ""
     climbing = [at for at in range(len(grid.names)) if climbs(numbers(like, at))]
     of_counters = " ".join(filter(COUNT.search, remarks)).lower()
+    if of_counters and not climbing:
+        return _lengths_alone(grid, like, ns, told)
     named = [at for at in climbing if of_counters and _named(grid.names[at], of_counters)]
     instants = named if len(named) > 1 else climbing if of_counters and not named else []
     if len(instants) < 2 and any(
@@ -140,6 +144,17 @@ def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
         grid.put(at, to_ns(grid.cells(at), ns, told, True))
         grid.names[at] = f"{grid.names[at]} [ns]"
     return f"counts are brought to ns: {told}" if len(instants) > 1 or named else ""
+
+
+def _lengths_alone(grid: Grid, like: Dialect, ns: float, told: str) -> str:
+    """Bring lengths to ns where no clock stands beside them: the parts and the whole of a loop."""
+    known = understand(heads(tuple(grid.names)), like)
+    ours = [head.index for head, role in known.roles
+            if role.taken_as in ("part", "whole", "period")]  # fmt: skip
+    for at in ours:
+        grid.put(at, to_ns(grid.cells(at), ns, told, False))
+        grid.names[at] = f"{grid.names[at]} [ns]"
+    return f"counts are brought to ns: {told}" if ours else ""
 
 
 def _named(header: str, remarks: str) -> bool:

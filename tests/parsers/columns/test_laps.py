@@ -164,11 +164,30 @@ def test_instants_follow_one_another_in_99_of_100_rows(against, told):
     assert adds_up(laps) is told
     columns = np.round(laps, 3)
     named = _sheet(columns, ("after_imu_ms", "after_arm_ms", "after_lift_ms"))
-    assert (find_laps(*named) == {0: -1, 1: 0, 2: 1}) is told
+    assert (find_laps(*named, None) == {0: -1, 1: 0, 2: 1}) is told
 
 
 def test_two_laps_are_found_by_their_names_without_a_clock():
     """What says that it is an end needs no third one beside it."""
     took = np.random.default_rng(9).uniform(1, 3, (2, 60)).round(3)
     sheet = _sheet(np.cumsum(took, axis=0).round(3), ("after_imu_ms", "after_arm_ms"))
-    assert find_laps(*sheet, clock=False) == {0: -1, 1: 0}
+    assert find_laps(*sheet, None) == {0: -1, 1: 0}
+
+
+@pytest.mark.parametrize("paced", [False, True])
+def test_laps_beside_a_clock_are_told_by_values_where_its_steps_go_with_the_last(tmp_path, paced):
+    """imu, enc, drive take 3, 0.4 and 5 ms and are stamped from the loop's start, in us."""
+    draw = np.random.default_rng(4)
+    took = np.array([[3000.0], [400.0], [5000.0]]) * draw.normal(1, 0.05, (3, 200))
+    laps = np.cumsum(took, axis=0)
+    period = np.full(200, 20_000.0) if paced else laps[-1] + 400
+    t0 = np.cumsum(period) - period
+    rows = "".join(
+        f"{a:.0f},{b:.0f},{c:.0f},{d:.0f}\n" for a, b, c, d in zip(t0, *laps, strict=True)
+    )
+    run = read(tmp_path, "t0,imu,enc,drive\n" + rows)
+    found = {name: np.median(ms) for name, ms in self_ms(run).items()}
+    if paced:  # lengths that hold one another, or readings: nothing decides
+        assert not found
+    else:
+        assert found == pytest.approx({"imu": 3.0, "enc": 0.4, "drive": 5.0}, rel=0.02)

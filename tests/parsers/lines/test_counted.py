@@ -59,3 +59,22 @@ def test_calls_in_counts_whose_length_a_line_above_the_header_tells(tmp_path, ab
             for n, e, d in zip(("imu", "arm", "drive"), end[k], took[k], strict=True)]  # fmt: skip
     run = read(tmp_path, "\n".join([above, "name,start,stop", *rows]))
     assert run.loop_columns.period_ns.tolist() == (4000 * took.sum(axis=1))[:-1].tolist()
+
+
+@pytest.mark.parametrize(
+    ("remark", "hz"),
+    [("# cycles @ 168 MHz", 168e6), ("# all values in ticks of 0.5 us", 2e6),
+     ("# timer runs at 2 MHz, all columns are timer counts", 2e6)],
+)  # fmt: skip
+def test_lengths_in_counts_without_a_clock(tmp_path, remark, hz):
+    """Parts of 3 and 2.5 ms and loops of 10 ms; a voltage beside them is no length."""
+    draw = np.random.default_rng(5)
+    imu, enc = draw.normal(3, 0.1, 200), draw.normal(2.5, 0.1, 200)
+    whole = draw.normal(10, 0.02, 200)
+    rows = [f"{k},{a * hz / 1e3:.0f},{b * hz / 1e3:.0f},{w * hz / 1e3:.0f},{12.4 - k / 900:.2f}"
+            for k, (a, b, w) in enumerate(zip(imu, enc, whole, strict=True))]  # fmt: skip
+    run = read(tmp_path, "\n".join([remark, "loop,imu,enc,total,volts", *rows]))
+    assert np.median(periods_ms(run)) == pytest.approx(np.median(whole), abs=0.002)
+    found = {name: np.mean(ms) for name, ms in self_ms(run).items()}
+    assert found == pytest.approx({"imu": imu.mean(), "enc": enc.mean()}, abs=0.002)
+    assert "volts" not in {name.name for name in run.names}
