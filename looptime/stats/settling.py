@@ -69,15 +69,15 @@ class _Limit(NamedTuple):
 def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     """Where the warm-up ends: a scan forward, held against equally long stretches later on.
 
-    The series becomes blocks of 0.25 s, at least 10 loops each, with a mean and a median. From the
-    first block on, a block is dropped while, for some h of 1, 2, 4 .. 32, the mean of the next h
-    blocks lies above that of the stretches of h blocks behind the longest cut (a third of the run,
-    at most 15 s): by 3.5 of their robust standard deviations to be found and 2.5 to go on, by 1 %
-    of their level (3 % for one block), and for h up to 8 above every one of them. Means see what
-    warms up in a rare call, medians what warms up in every loop. A cut of more than 5 s that does
-    not decay is a level, which change points tell; the warm-up is looked for again within it. A
-    cut is at least 1 s long. The same scan upside down tells a start that is faster, which is not
-    cut.
+    The series becomes blocks of 0.25 s, or a 16th of a shorter run, at least 10 loops each, with a
+    mean and a median. From the first block on, a block is dropped while, for some h of 1, 2, 4 ..
+    32, the mean of the next h blocks lies above that of the stretches of h blocks behind the
+    longest cut (a third of the run, at most 15 s): by 3.5 of their robust standard deviations to be
+    found and 2.5 to go on, by 1 % of their level (3 % for one block), and for h up to 8 above every
+    one of them. Means see what warms up in a rare call, medians what warms up in every loop. A cut
+    of more than 5 s that does not decay is a level, which change points tell; the warm-up is looked
+    for again within it. A cut is at least 1 s long. The same scan upside down tells a start that is
+    faster, which is not cut.
 
     Parameters
     ----------
@@ -114,14 +114,16 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
         if values[:faster].sum() > (1 - _LEAST_FASTER) * faster * values[faster:].mean():
             faster = 0
         return WarmUp(0, 0.0, faster, float(times[faster] - times[0]))
-    cut = max(cut, int(np.searchsorted(times, times[0] + LEAST_CUT_S)))
+    least_s = min(LEAST_CUT_S, LONGEST_SHARE * float(times[-1] - times[0]))
+    cut = max(cut, int(np.searchsorted(times, times[0] + least_s)))
     return WarmUp(cut, float(times[cut] - times[0]))
 
 
 def _per_block(t: Float) -> int:
-    """Loops in a block, by the mean period: a block is a stretch of time."""
+    """Loops in a block, by the mean period: a stretch of time, and no more than 1/16 of the run."""
     period = float(t[-1] - t[0]) / (len(t) - 1)
-    return max(LEAST_LOOPS, round(BLOCK_S / period)) if period > 0 else LEAST_LOOPS
+    usual = round(BLOCK_S / period) if period > 0 else LEAST_LOOPS
+    return max(LEAST_LOOPS, min(usual, len(t) // LEAST_BLOCKS))
 
 
 def _settles(x: Float, t: Float, depth: int = 0) -> int:

@@ -322,6 +322,10 @@ def warmups(many: int) -> list[Row]:
         cuts = [warm_up(r.period_ms, r.start_s).loops > 0 for r in
                 (record(g, flat, 6000, cut=0) for g in rngs(101, many))]  # fmt: skip
         rows.append(Row(f"warm-up, none planted, {name}: false cut", percent(cuts), 0, 7))
+        for n in (200, 400):
+            cuts = [warm_up(r.period_ms, r.start_s).loops > 0 for r in
+                    (record(g, flat, n, cut=0) for g in rngs(103, many))]  # fmt: skip
+            rows.append(Row(f"  same, {n} loops", percent(cuts), 0, 7))
     warm = replace(T, warm_share=0.10, warm_s=2.0)
     found, bias = [], []
     for g, h in zip(rngs(102, many), rngs(102, many), strict=True):

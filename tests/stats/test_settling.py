@@ -102,11 +102,19 @@ def test_whole_milliseconds_do_not_make_a_warm_up():
 
 
 def test_a_short_run_is_refused_with_the_length_that_would_do():
-    """Sixteen blocks of 10 loops at 60 ms, of 125 loops at 2 ms."""
-    with pytest.raises(NotEnoughError, match="at least 160 loops"):
-        warm_up(np.ones(100), np.arange(100) * 0.060)
-    with pytest.raises(NotEnoughError, match=r"at least 2,000 loops .16 blocks., there are 1,999"):
-        warm_up(np.ones(1999), np.arange(1999) * 0.002)
+    """Sixteen blocks of 10 loops, at 60 ms and at 2 ms alike."""
+    for period_s in (0.060, 0.002):
+        with pytest.raises(NotEnoughError, match=r"at least 160 loops .16 blocks., there are 159"):
+            warm_up(np.ones(159), np.arange(159) * period_s)
+
+
+@pytest.mark.parametrize("loops", [170, 250, 400, 450])
+def test_a_short_run_has_a_warm_up_too(loops):
+    """It decays with a 12th of the run: what is cut lies between two and five of those."""
+    usual = np.random.default_rng(loops).lognormal(np.log(8), 0.04, loops)
+    slow = usual * (1 + np.exp(-np.arange(loops) / (loops / 12)))
+    assert warm_up(usual, np.cumsum(usual) / 1000).loops == 0
+    assert 2 * loops / 12 < warm_up(slow, np.cumsum(slow) / 1000).loops < 5 * loops / 12
 
 
 @pytest.mark.parametrize("name", FOUND)
