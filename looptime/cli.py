@@ -170,7 +170,7 @@ def summary(
             show(*render_together([one.log.path for one in good], first, beside))
         for one in good if len(good) <= _MOST_IN_FULL or text.quiet else ():
             if len(good) > 1:
-                show(plain(f"\n{one.log.path}", 200))
+                show("", plain(one.log.path, 200))
             tell(asked, text, render_summary(one.log, one.summaries))
         if len(good) > _MOST_IN_FULL:
             show("\nName one log to see it whole.")

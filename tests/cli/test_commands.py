@@ -106,3 +106,18 @@ def test_options_say_what_they_take(capsys: pytest.CaptureFixture[str]) -> None:
     assert "--time-constant-ms MS " in told
     assert "--read-call NAME " in told
     assert not {"FLOAT", "TEXT"} & set(told.split())
+
+
+def test_several_logs_are_told_together_and_then_one_by_one(tmp_path, capsys, monkeypatch):
+    """The first line compares them; each log's own text stands below its name."""
+    monkeypatch.chdir(tmp_path)
+    paths = ["slow.csv", "fast.csv"]
+    for name, ms in zip(paths, (20, 10), strict=True):
+        rows = "".join(f"{ms * k}\n" for k in range(60))
+        (tmp_path / name).write_text("t_ms\n" + rows, encoding="utf-8")
+    assert cli.run([*paths, "--no-cache"]) == 0
+    said = capsys.readouterr().out.splitlines()
+    assert said[0] == (
+        "2 logs together: a loop takes 10.0 ms as a rule in fast.csv to 20.0 ms in slow.csv."
+    )
+    assert [line for line in said if line in paths] == paths

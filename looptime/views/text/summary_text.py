@@ -429,6 +429,16 @@ def _fresh(at: Summary) -> list[RenderableType]:
     ]
 
 
+def _spread_over(paths: Sequence[str], summaries: Sequence[Summary]) -> str:
+    """How far apart the logs are, and which two are the furthest."""
+    usual = [at.pace.period_ms.p50.value or 0.0 for at in summaries]
+    low, high = (paths[usual.index(find(usual))] for find in (min, max))
+    said = f"{len(paths)} logs together: a loop takes {number(min(usual))} ms"
+    if number(min(usual)) == number(max(usual)):
+        return f"{said} as a rule in each of them."
+    return f"{said} as a rule in {low} to {number(max(usual))} ms in {high}."
+
+
 def render_together(
     paths: Sequence[str], summaries: Sequence[Summary], found: Together
 ) -> list[RenderableType]:
@@ -443,7 +453,7 @@ def render_together(
         )  # fmt: skip
     heads = ["log", "s", "loops/s", "p50 ms", "p99 ms", "over", "stands out"]
     parts: list[RenderableType] = [
-        heading_line("The logs together"),
+        plain(_spread_over(paths, summaries), 400),
         indented(table(heads, rows, left=(0, 6))),
     ]
     for at_figure in found.figures:

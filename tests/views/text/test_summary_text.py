@@ -144,8 +144,11 @@ def test_logs_together():
     """A row each and the spread between them."""
     found = [summarise(make_run([p] * 60)) for p in (10.0, 10.5)]
     shown = text_of(render_together(["a.csv", "b.csv"], found, together(found)))
-    assert "a.csv" in shown
+    first = "2 logs together: a loop takes 10.0 ms as a rule in a.csv to 10.5 ms in b.csv."
+    assert shown.splitlines()[0] == first
     assert "3.4 % sd" in shown  # ln(10.5 / 10) / sqrt 2
+    alike = text_of(render_together(["a.csv", "b.csv"], found[:1] * 2, together(found[:1] * 2)))
+    assert alike.startswith("2 logs together: a loop takes 10.0 ms as a rule in each of them.")
 
 
 @pytest.mark.parametrize("periods", [[], [10], [0] * 50])
