@@ -48,7 +48,14 @@ from looptime.parsers.repair.doubts import (
     without_damaged,
     without_missing,
 )
-from looptime.parsers.repair.new_runs import add_cuts, behind_headers, behind_numbers, way_of
+from looptime.parsers.repair.new_runs import (
+    add_cuts,
+    behind_counters,
+    behind_headers,
+    behind_numbers,
+    way_of,
+)
+from looptime.parsers.repair.ring import calls_turned, loops_turned
 from looptime.records import dataclass
 from looptime.run import Clock, stated
 from looptime.units import NS_PER_S, UNITS
@@ -113,8 +120,10 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     time = rows.start
     if len(time) < 3:
         return [parsed]
-    step = np.diff(time)
     typical = typical_step(time)
+    parsed, rows = loops_turned(parsed, rows, typical)
+    time = rows.start
+    step = np.diff(time)
     smooth = bool(step.min() >= 0 and step.max() <= jump_from(typical))
     parsed = replace(parsed, clock=coarse(parsed.clock, time, typical))
     parsed = replace(parsed, clock=loops_ahead(parsed, rows, typical))
@@ -126,6 +135,7 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     clock, rows = standing(replace(parsed, clock=later), rows, typical)
     parsed = replace(parsed, clock=clock, loops=rows)
     anew = behind_headers(parsed, rows, time, time, typical) + behind_numbers(rows, typical)
+    anew += behind_counters(parsed, rows, typical)
     if smooth and step.min() > 0 and not anew:
         return [parsed]
     found = Steps()
@@ -307,6 +317,9 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
     again = repeated_calls(rows)
     if len(again):
         rows = _without(parsed, rows, again, "duplicate row")
+        order = CallOrder(rows, 2 * parsed.clock.tick_ns)
+    if not order.smooth:
+        parsed, rows = calls_turned(parsed, rows, order.tolerance)
         order = CallOrder(rows, 2 * parsed.clock.tick_ns)
     if not order.smooth:
         columns = [rows.duration, rows.name, rows.thread, rows.loop, rows.seq, rows.phase]

@@ -1,14 +1,21 @@
 """Runs that begin in the middle of a log whose clock goes on."""
 
+from collections.abc import Iterator
+
 import numpy as np
 
-from looptime.array_types import Int
+from looptime.array_types import Float, Int
 from looptime.parsers.clock.steps import Step, Steps, Way
+from looptime.parsers.columns.lexicon import tokens
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.repair.call_order import period_of
+from looptime.parsers.text.table import Member
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["NUMBERED_REST", "add_cuts", "behind_headers", "behind_numbers", "way_of"]
+__all__ = [
+    "NUMBERED_REST", "add_cuts", "behind_counters", "behind_headers", "behind_numbers", "counters",
+    "way_of",
+]  # fmt: skip
 
 #: Before a run that was started anew the log rests for longer than this, and than so many loops.
 _REST_NS, _REST_STEPS = NS_PER_S // 2, 10
@@ -35,6 +42,13 @@ def way_of(parsed: Parsed, number: Int | None, table_row: Int | None) -> Way:
 _FEW = 4
 #: Where numbers begin anew, a rest longer than so many loops does.
 NUMBERED_REST = 3
+#: Share of the steps at which a column that counts rows rises by one.
+_COUNTING = 0.95
+#: Words in the header of a number that all rows of a run have in common.
+_OF_RUNS = {
+    "run", "runs", "session", "sessions", "enable", "enables", "boot", "boots", "match", "trial",
+    "attempt", "recording", "start", "starts", "restart", "restarts", "power",
+}  # fmt: skip
 
 
 def behind_headers(
@@ -73,6 +87,8 @@ def behind_numbers(rows: LoopRows | CallRows, typical: float = 0.0) -> list[Step
         number = rows.number
     else:
         number = None if rows.thread is not None else rows.seq
+        if number is None and rows.thread is None and rows.loop is not None:
+            number, typical = rows.loop, period_of(rows)
     if number is None:
         return []
     at = np.flatnonzero(number[1:] < number[:-1]) + 1
@@ -87,6 +103,43 @@ def behind_numbers(rows: LoopRows | CallRows, typical: float = 0.0) -> list[Step
     note = "the numbers begin anew after a rest: a new run, whose clock goes on"
     found = zip(at.tolist(), rest.tolist(), strict=True)
     return [Step(k, "restart", size, note) for k, size in found if size > NUMBERED_REST * typical]
+
+
+def behind_counters(parsed: Parsed, rows: LoopRows, typical: float) -> list[Step]:
+    """New runs whose clock goes on, by a column that is no more to the layout than a signal.
+
+    One that counts rows begins anew, or the number of the run goes up by one, and both happen
+    nowhere but after a rest: a counter that wraps does so while rows go on.
+    """
+    rest = np.diff(rows.start)
+    long = rest > max(_REST_NS, _REST_STEPS * typical)
+    if rows.number is not None or not long.any():
+        return []
+    for name, value in counters(parsed, rows):
+        step = np.diff(value)
+        new = step < 0
+        begins = value[1:][new]
+        if (step == 1).mean() > _COUNTING and ((begins <= 1) | (begins == value[0])).all():
+            said = "begins anew"
+        elif _OF_RUNS & set(tokens(name)) and (step[step != 0] == 1).all():
+            new, said = step != 0, "goes up by one"
+        else:
+            continue
+        if new.any() and long[new].all():
+            note = f"{name!r} {said} after a rest: a new run, whose clock goes on"
+            at = np.flatnonzero(new)
+            found = zip((at + 1).tolist(), rest[at].tolist(), strict=True)
+            return [Step(k, "restart", size, note) for k, size in found]
+    return []
+
+
+def counters(parsed: Parsed, rows: LoopRows) -> Iterator[tuple[str, Int | Float]]:
+    """Header and values, loop by loop, of what may count rows or runs beside the loops' number."""
+    if rows.count is not None:
+        yield rows.numbered or "the rows' number", rows.count
+    for key, column in parsed.table.columns.items():
+        if isinstance(key, Member) and key.group == "signal" and column.dtype.kind in "if":
+            yield str(key.place), column[rows.row]
 
 
 def add_cuts(found: Steps, anew: list[Step]) -> None:

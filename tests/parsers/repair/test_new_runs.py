@@ -114,3 +114,58 @@ def test_numbers_of_rows_that_begin_anew_are_those_of_another_run(tmp_path, from
     assert {max(run.loop_columns.period_ns) for run in found} == {
         20_000_000 if runs == 2 else 80_000_000
     }
+
+
+def _counted(tmp_path, header, row, gaps=(0, 2000, 3100), count=60):
+    """Three stretches of loops with rests between them [ms]; `row(run, k, all)` leads each row."""
+    lines, at, number = [header], 500, 0
+    for run, gap in enumerate(gaps):
+        at += gap
+        for k in range(count):
+            lines.append(f"{row(run, k, number)},{at},1.5,6.25")
+            at, number = at + STEP_MS, number + 1
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return looptime.read_log(path, cache=False).runs
+
+
+@pytest.mark.parametrize("name", ["i", "n", "sample", "step", "loop"])
+def test_a_counter_that_begins_anew_after_a_rest_begins_a_run(tmp_path, name):
+    """Whatever the column is called that counts rows from 0: three runs, no loop of 2 or 3 s."""
+    runs = _counted(tmp_path, f"{name},time_ms,gyro_ms,drive_ms", lambda run, k, number: k)
+    assert [len(run.loop_columns.period_ns) for run in runs] == [59, 59, 59]
+    assert all(set(run.loop_columns.period_ns.tolist()) == {STEP_MS * 10**6} for run in runs)
+
+
+@pytest.mark.parametrize("name", ["enable", "run", "session_id"])
+def test_a_run_number_that_goes_up_after_a_rest_begins_a_run(tmp_path, name):
+    """The number of the run goes from 1 to 2 to 3 across the rests, and rows are not counted."""
+    runs = _counted(tmp_path, f"{name},time_ms,gyro_ms,drive_ms", lambda run, k, number: run + 1)
+    assert len(runs) == 3
+
+
+def test_numbers_that_go_on_across_a_rest_leave_one_run(tmp_path):
+    """Rows counted on across both rests: two slow loops, which are told as they are."""
+    [run] = _counted(tmp_path, "n,time_ms,gyro_ms,drive_ms", lambda run, k, number: number)
+    assert sorted(run.loop_columns.period_ns)[-2:] == [2020 * 10**6, 3120 * 10**6]
+
+
+def test_a_counter_that_wraps_while_rows_go_on_cuts_nothing(tmp_path):
+    """Slots of a buffer of 25 begin anew between the rests, too: they say nothing of runs."""
+    [run] = _counted(tmp_path, "slot,time_ms,gyro_ms,drive_ms", lambda run, k, number: number % 25)
+    assert run.loop_columns.period_ns.max() == 3120 * 10**6
+
+
+def test_loop_numbers_of_calls_that_begin_anew_after_a_rest_begin_a_run(tmp_path):
+    """Timed calls whose loop number starts at 0 again, after a rest of 2 s: two runs."""
+    lines, at = ["loop,start_ms,name,duration_ms"], 500
+    for _ in range(2):
+        for k in range(60):
+            lines += [f"{k},{at},gyro.read,1.5", f"{k},{at + 5},drive.write,6.25"]
+            at += STEP_MS
+        at += 2000
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    runs = looptime.read_log(path, cache=False).runs
+    assert len(runs) == 2
+    assert all(run.loop_columns.period_ns.max() == STEP_MS * 10**6 for run in runs)
