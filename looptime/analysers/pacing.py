@@ -279,10 +279,8 @@ def _from_periods(
             return "fixed rate", f"{waiting_name} shrinks as the rest of the loop grows: a wait"
         if rest.mean() < 0.05 * period.mean():
             return "free-running", "calls cover the whole period and none of them is a wait"
-        falls = slope(rest, covered)
         cut = varied_by(grain_of(run, run.call_columns.duration_ns))
-        even = spread(period) < 0.6 * spread(covered) and spread(covered) > cut
-        if falls is not None and falls < -0.6 and even:
+        if _makes_up(period, rest, cut) and _makes_up(period, rest, cut, _same_calls(table)):
             return "fixed rate", "the part that no call covers shrinks as the calls grow"
         if (filled := filled_tick(period, rest, grain)) is not None:
             return "fixed rate", f"what no call covers fills the loops up to {filled:.4g} ms"
@@ -298,6 +296,28 @@ def _from_periods(
                 f"no pacing wait is logged and the period follows the calls{doubt}",
             )
     return _from_grid(period, grain)
+
+
+def _makes_up(period: Float, rest: Float, cut: float, among: Bool | slice = slice(None)) -> bool:
+    """Whether the part that no call covers shrinks as calls that vary by more than `cut` grow."""
+    period, rest = period[among], rest[among]
+    covered = period - rest
+    falls = slope(rest, covered)
+    even = spread(period) < 0.6 * spread(covered) and spread(covered) > cut
+    return falls is not None and falls < -0.6 and even
+
+
+def _same_calls(table: SelfTable) -> Bool | slice:
+    """Loops in which the same calls were logged, those that are most.
+
+    A call that is not logged in each of its loops is part of what no call covers in the others.
+    """
+    which = np.zeros(table.loops, np.int64)
+    for name in range(table.names):
+        which ^= (table.series(name) > 0).astype(np.int64) << (name % 62)
+    sets, count = np.unique(which, return_counts=True)
+    most: Bool = which == sets[count.argmax()]
+    return most if most.sum() >= FEWEST else slice(None)
 
 
 def _always_as_long(rest: Float, covered: Float, period: Float) -> bool:

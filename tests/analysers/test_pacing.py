@@ -552,3 +552,32 @@ def test_fine_calls_beside_a_coarse_clock_tell_a_tick_by_their_slope_alone(paced
     found = pacing(run)
     assert np.median(run.loop_columns.period_ns) == 9e6
     assert found.mode == ("fixed rate" if paced else "free-running")
+
+
+def unlogged(rng, calls, kept, n=1500):
+    """Calls [ns] of which each is logged in that share of the loops, as where values change."""
+    return {
+        name: np.where(rng.random(n) < share, series, 0)
+        for (name, series), share in zip(calls.items(), kept, strict=True)
+    }
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_calls_that_are_not_logged_in_every_loop_fill_no_loop_up(seed):
+    """Loops as long as their calls, logged in 80, 70 and 50 % of them: nothing is waited for."""
+    rng = np.random.default_rng(seed)
+    means = {"gyro": 1.1e6, "drive": 3.4e6, "vision": 2.0e6}
+    calls = {name: rng.normal(m, 0.05 * m, 1500).astype(np.int64) for name, m in means.items()}
+    period = np.sum(list(calls.values()), axis=0) + 170_000
+    run = make_flat_run(period, unlogged(rng, calls, (0.5, 0.8, 0.7)))
+    assert pacing(run).mode == "free-running"
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_tick_is_told_though_a_call_is_made_in_some_loops_only(seed):
+    """Started anew 7 ms after each start, give or take 0.1 ms, one call made in half the loops."""
+    rng = np.random.default_rng(seed)
+    calls = {name: rng.normal(m, 0.2e6, 1500) for name, m in (("drive", 3e6), ("vision", 2e6))}
+    made = unlogged(rng, {name: x.astype(np.int64) for name, x in calls.items()}, (1, 0.5))
+    period = (7e6 + np.abs(rng.normal(0, 1e5, 1500))).astype(np.int64)
+    assert pacing(make_flat_run(period, made)).fixed_rate
