@@ -11,7 +11,7 @@ from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.evidence import marked
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.laps import LAP
-from looptime.parsers.columns.lexicon import CLOCKS, COUNTS, PHASES, meaning
+from looptime.parsers.columns.lexicon import CLOCKS, COUNTS, PHASES, meaning, tokens
 from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Stamped
 from looptime.parsers.columns.signals import first_rows, loops_after
 from looptime.parsers.columns.stamped_at import stamped, stamped_by_phases
@@ -296,6 +296,12 @@ def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
 
 #: Rows without any length that stand so far apart may be those of a monitor.
 _SLOW_NS = NS_PER_S // 2
+#: Of all steps, the share that are the same where a timer writes the rows; words of a loop.
+_EXACTLY = 0.99
+_OF_LOOPS = {
+    "loop", "loops", "cycle", "cycles", "iteration", "iter", "pass", "tick", "frame", "period",
+    "dt", "step", "scan",
+}  # fmt: skip
 
 
 def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
@@ -307,13 +313,8 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         limits += [f"if {text!r} is the clock, --columns names it so" for text in rising[:1]]
     if ONE_IN in rows.said:
         limits.append(f"{rows.said[rows.said.index(ONE_IN) :]} is logged")
-    apart = np.diff(rows.start)
-    bare = rows.body is None and rows.period is None and rows.parts is None
-    if bare and len(apart) and np.median(apart) >= _SLOW_NS:
-        limits.append(
-            f"if each row is a loop: they stand {np.median(apart) / 1e9:.3g} s apart, as those of "
-            "a monitor do"
-        )
+    if rows.body is None and rows.period is None and rows.parts is None:
+        limits += _maybe_no_loops(rows, log)
     false = [head.text for head, role in log.given.roles if role.unit_from.startswith(FALSE_UNIT)]
     if false:
         more = " and others" if len(false) > 2 else ""
@@ -323,6 +324,24 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         limits.append(f"whether {named(maybe)} are lengths of time can't be told: a unit in their "
                       "names would say so")  # fmt: skip
     return (*limits, *_steps_of_lengths(rows))
+
+
+def _maybe_no_loops(rows: LoopRows, log: Reading) -> list[str]:
+    """What speaks against rows without any length being loops: how far apart they stand."""
+    apart = np.diff(rows.start)
+    if not len(apart):
+        return []
+    usual = float(np.median(apart))
+    if usual >= _SLOW_NS:
+        return [f"if each row is a loop: they stand {usual / 1e9:.3g} s apart, as those of a "
+                "monitor do"]  # fmt: skip
+    texts = [head.text for head, _ in log.given.roles]
+    said = {word for text in texts for word in tokens(text)}
+    values = any(role.taken_as == "signal" for _, role in log.given.roles)
+    if values and not said & _OF_LOOPS and (apart == usual).mean() >= _EXACTLY:
+        return [f"if each row is a loop: {usual / 1e6:.4g} ms apart to the digit, they may be "
+                "values that something publishes at that rate"]  # fmt: skip
+    return []
 
 
 def _steps_of_lengths(rows: LoopRows) -> tuple[str, ...]:

@@ -219,6 +219,24 @@ def test_rows_a_second_apart_are_read_with_a_caution(tmp_path, apart_ms, said):
     assert any("as those of a monitor do" in limit for limit in run.clock.limits) == said
 
 
+@pytest.mark.parametrize(
+    ("header", "late_ms", "said"),
+    [
+        ("t_ms,batt_v", 0, True),
+        ("t_ms,batt_v", 1, False),
+        ("t_ms,loop_ok", 0, False),
+        ("loop,t_ms", 0, False),
+    ],
+)
+def test_rows_apart_to_the_digit_may_be_a_publishers(tmp_path, header, late_ms, said):
+    """Even rows of values that name no loop and no length: their rate may not be the loop's."""
+    at = [100 * k + late_ms * (k % 3) for k in range(60)]
+    rows = [f"{k},{t}" if header.startswith("loop") else f"{t},{12 - k % 4}"
+            for k, t in enumerate(at)]  # fmt: skip
+    run = read(tmp_path, "\n".join([header, *rows]) + "\n")
+    assert any("publishes" in limit for limit in run.clock.limits) == said
+
+
 def paced(names, scale=1, share=0.3):
     """Even loops of 20 ms on a clock in us, beside two columns of so many us that vary."""
     rng = np.random.default_rng(6)
