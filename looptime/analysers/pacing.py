@@ -57,6 +57,8 @@ _HEDGE = "; a sleep in the part that no call covers would look the same"
 _TELLS = 0.01
 #: By how much the usual loop is longer than the tick where most are late.
 _LATER = 0.003
+#: Shorter sleeps [ms], as a share of the period too, look like what it takes to begin again.
+_SHORTEST_SLEEP_MS, _OVERHEAD = 1.0, 0.05
 #: A wait of no more than this share of the nominal period is none.
 _NO_WAIT = 0.05
 
@@ -80,7 +82,7 @@ class Pacing:
     mode_from: str  #: What it was seen from, in plain words
     #: Period that the pacing aims at; for a sleep after the work, the sleep.
     nominal_ms: float | None = None
-    #: Nominal rate; loops over elapsed time.
+    #: Nominal rate, None where a sleep is shorter than the work before it; loops over elapsed time.
     nominal_hz: float | None = None
     achieved_hz: float | None = None
     #: How far the loops that kept their slot run off the nominal rate, in the long term.
@@ -230,9 +232,13 @@ def pacing(
     if mode == "sleep after work":
         assert waits.wait_ns is not None
         sleep = median(waits.wait_ns) / 1e6
-        return Pacing(
-            mode, why, sleep, 1e3 / sleep if sleep > 0 else None, achieved, None, known, wait_ms
-        )
+        middle = median(period)
+        if not waits.names and sleep < min(_OVERHEAD * middle, _SHORTEST_SLEEP_MS):
+            why = f"{sleep:.2g} ms pass after each loop's row: a sleep so short would look the same"
+            return Pacing("free-running", why, achieved_hz=achieved)
+        # a loop whose work is longer than its sleep was never meant to run once in each sleep
+        hz = 1e3 / sleep if 2 * sleep >= middle > 0 else None
+        return Pacing(mode, why, sleep, hz, achieved, None, known, wait_ms)
     if mode != "fixed rate":
         return Pacing(mode, why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     wait = waited if known else None

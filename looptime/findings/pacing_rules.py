@@ -31,8 +31,7 @@ def _pacing(at: Summary) -> list[Finding]:
     late = p.late_count / max(at.pace.loops, 1)
     made = []
     nominal, achieved = ms_value(p.nominal_hz), ms_value(p.achieved_hz)
-    # it could run once in each of its sleeps: the work is no longer than one
-    if p.mode == "sleep after work" and 0 < nominal <= 2 * achieved:
+    if p.mode == "sleep after work" and nominal > 0:
         text = (
             f"The loop sleeps {ms(ms_value(p.nominal_ms))} after its work instead of until the "
             f"next tick: {three(achieved)} loops a second, not {three(nominal)}."

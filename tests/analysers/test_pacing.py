@@ -581,3 +581,21 @@ def test_a_tick_is_told_though_a_call_is_made_in_some_loops_only(seed):
     made = unlogged(rng, {name: x.astype(np.int64) for name, x in calls.items()}, (1, 0.5))
     period = (7e6 + np.abs(rng.normal(0, 1e5, 1500))).astype(np.int64)
     assert pacing(make_flat_run(period, made)).fixed_rate
+
+
+def test_a_sleep_shorter_than_the_work_is_no_rate():
+    """2 ms of sleep after 8 ms of work: nobody meant 500 loops a second."""
+    rng = np.random.default_rng(3)
+    work = rng.normal(8e6, 5e5, 300).astype(np.int64)
+    wait = np.full(300, 2_000_000)
+    found = pacing(make_flat_run(work + wait, {"work": work, "pace": wait}, NAMES))
+    assert (found.mode, found.nominal_ms, found.nominal_hz) == ("sleep after work", 2.0, None)
+
+
+@pytest.mark.parametrize(("gap_ms", "mode"), [(0.3, "free-running"), (1.5, "sleep after work")])
+def test_a_moment_between_rows_is_no_sleep(gap_ms, mode):
+    """After each row of about 8 ms, 0.3 ms pass as from one pass to the next, or a sleep of 1.5."""
+    work = np.random.default_rng(4).normal(8, 0.5, 300)
+    run = make_run((work + gap_ms).tolist(), [("update", 0, 6)], body_ms=work.tolist())
+    found = pacing(run)
+    assert (found.mode, found.wait_known) == (mode, mode != "free-running")

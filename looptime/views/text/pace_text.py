@@ -60,7 +60,9 @@ def render_pace(at: Summary) -> list[RenderableType]:
     rate = f"{number(pace.rate_hz.by_time)} loops a second"
     if pace.rate_hz.by_loops is not None:
         rate += f" (mean of 1/T {number(pace.rate_hz.by_loops)})"
-    mode = f"{paced.mode}: {paced.mode_from}"
+    sleeps = paced.mode == "sleep after work" and paced.nominal_ms is not None
+    mode = f"sleep of {number(paced.nominal_ms)} ms after work" if sleeps else paced.mode
+    mode += f": {paced.mode_from}"
     if paced.nominal_hz is not None and paced.fixed_rate:
         mode += f". Nominal {number(paced.nominal_hz)} a second"
         if paced.rate_error_ppm is not None:
