@@ -10,10 +10,11 @@ from looptime.analysers.pacing import ONE_TICK, periods_told
 from looptime.array_types import Float
 from looptime.records import dataclass
 from looptime.schema import LIMITS
+from looptime.stats.arrays import median
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import jackknife
 from looptime.stats.quantiles import element_number, time_quantiles
-from looptime.units import NS_PER_MS, UNITS, split_unit, unit_ns
+from looptime.units import NS_PER_MS, UNITS, split_unit
 from looptime.words import three
 
 __all__ = ["Distribution", "Overruns", "Pace", "Rate", "distribution", "overruns", "pace"]
@@ -26,6 +27,8 @@ _LEAST_FOR_INTERVAL = 200
 OF_WORK = "of work, stated in the log"
 #: A budget this near to the nominal period is that period.
 _SAME = 0.02
+#: Usual loops that a limit without a unit is as long as.
+_ABOUT = (0.5, 10)
 
 
 @dataclass(frozen=True)
@@ -227,7 +230,8 @@ def _own_budget(meta: dict[str, str], basis: Basis) -> tuple[float | None, str]:
     log states within the pace is one of the work: no period ever keeps it.
     """
     paced, tick_ms = basis.pacing, basis.run.clock.tick_ns / 1e6
-    logged, nominal = _stated_budget(meta), paced.nominal_ms if paced.fixed_rate else None
+    logged = _stated_budget(meta, median(basis.period_ms))
+    nominal = paced.nominal_ms if paced.fixed_rate else None
     if nominal is None:
         return logged, "none set" if logged is None else "stated in the log"
     if logged is not None and abs(logged / nominal - 1) < _SAME:
@@ -244,8 +248,11 @@ def _own_budget(meta: dict[str, str], basis: Basis) -> tuple[float | None, str]:
     return nominal * 1.1, "nominal period and a tenth"
 
 
-def _stated_budget(meta: dict[str, str]) -> float | None:
-    """The budget that a log states in a line such as ``# budget_ms: 20`` or ``# budget: 20 ms``.
+def _stated_budget(meta: dict[str, str], period_ms: float = 0.0) -> float | None:
+    """The budget [ms] that a log states, as in ``# budget_ms: 20`` or ``# budget: 20 ms``.
+
+    Without a unit it is in the one by which it is about as long as a loop: units lie too far apart
+    for two of them to be.
 
     Examples
     --------
@@ -253,15 +260,22 @@ def _stated_budget(meta: dict[str, str]) -> float | None:
     (5.0, 20.0)
     >>> _stated_budget({"budget": "20"}), _stated_budget({"robot": "5 ms"})
     (None, None)
+    >>> [_stated_budget({"budget": "20"}, period) for period in (16.0, 160.0)]
+    [20.0, None]
     """
     for key, value in meta.items():
         word, unit = split_unit(key)
         number, _, rest = value.strip().partition(" ")
         unit = unit or (rest.strip() if rest.strip() in UNITS else None)
-        if re.split(r"[ _-]", word.lower())[-1] not in LIMITS or unit is None:
+        if re.split(r"[ _-]", word.lower())[-1] not in LIMITS:
             continue
-        if re.fullmatch(r"\d+(\.\d+)?", number) and float(number) > 0:
-            return float(number) * unit_ns(unit) / NS_PER_MS
+        if not re.fullmatch(r"\d+(\.\d+)?", number) or float(number) <= 0 or (rest and not unit):
+            continue
+        of_unit = {one: float(number) * ns / NS_PER_MS for one, ns in UNITS.items()}
+        low, high = _ABOUT[0] * period_ms, _ABOUT[1] * period_ms
+        unit = unit or next((one for one, ms in of_unit.items() if low <= ms <= high), None)
+        if unit is not None:
+            return of_unit[unit]
     return None
 
 

@@ -128,6 +128,8 @@ def test_a_period_of_just_the_budget_keeps_it():
         ({"budget_ms": "20"}, 22.0, "a tenth above the 20 ms that the log states"),
         ({"Deadline": "25 ms"}, 25.0, "stated in the log"),
         ({"loop_budget_us": "30000"}, 30.0, "stated in the log"),
+        ({"deadline": "25000"}, 25.0, "stated in the log"),  # us: no other unit is near a loop
+        ({"deadline": "2500"}, 22.0, "nominal period and a tenth"),  # in no unit near one
         (
             {"deadline": "15 ms"},
             22.0,

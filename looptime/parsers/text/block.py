@@ -33,7 +33,8 @@ _NO_ROW = "not a row"
 _LIMIT = re.compile(
     r"(?:^|[,;|])[\s#/;%*-]*(?:(?:the|our|loop|cycle|period|control|main|time|frame)[\s_-]+)*"
     rf"({'|'.join(LIMITS)})(?:[\s_]*[(\[]?(ms|us|s)\b[)\]]?)?\s*(?:[:=]|is|of)?\s*"
-    r"(\d+(?:\.\d+)?)(?:\s*(ms|us|s)\b)?\s*(?:$|[,;|])",
+    r"(\d+(?:\.\d+)?)(?:\s*(ms|us|s)\b)?\s*"
+    r"(?:ticks?\s*|counts?\s*)?(?:(?:per|a|each|every|/)\s*(?:loop|cycle|pass|frame|iteration)\s*)?(?:$|[,;|(])",
     re.IGNORECASE,
 )
 #: A line that is no row and longer than this is not looked into any further [characters].
@@ -337,18 +338,22 @@ class _Told:
 
 
 def _limit(text: str) -> tuple[str, str] | None:
-    """The limit of a loop's time that a line states, as a key and its value.
+    """The limit of a loop's time that a line states, as a key and its value with its unit, if any.
 
     Examples
     --------
     >>> _limit("deadline_us=10000"), _limit("// loop budget 12.5 ms"), _limit("budget: tight")
     (('deadline', '10000 us'), ('budget', '12.5 ms'), None)
+    >>> _limit("# tick 1 us; deadline 2200 (start to start)"), _limit("Budget 12 ms per loop")
+    (('deadline', '2200'), ('budget', '12 ms'))
     >>> _limit("# imu.read (budget 7 ms), arm.send (budget 9 ms)"), _limit("budget 3.2 ms left")
     (None, None)
     """
     found = _LIMIT.search(text[:LONGEST_MARK])
-    unit = (found[2] or found[4]) if found is not None else None
-    return (found[1].lower(), f"{found[3]} {unit.lower()}") if found and unit else None
+    if found is None:
+        return None
+    unit = found[2] or found[4] or ""
+    return found[1].lower(), f"{found[3]} {unit.lower()}".strip()
 
 
 def _judge(line: int, text: str, dialect: Dialect, told: _Told) -> int:
