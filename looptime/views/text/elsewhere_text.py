@@ -63,25 +63,33 @@ def elsewhere(log: Log, by_run: dict[int, list[Summary]], lead: int) -> tuple[Re
 def _slower_run(
     log: Log, by_run: dict[int, list[Summary]], lead: int
 ) -> tuple[RenderableType, ...]:
-    """Of runs of one sender, the one whose loops take most beyond those told of, and why."""
+    """Of runs of one sender, the one whose loops take most beyond those told of, and why.
+
+    Where there is none, the first whose loops take clearly less.
+    """
     here = by_run[lead][0]
-    slow = {
-        place: ratio
+    if here.pace.loops < _TELLING:
+        return ()
+    ratio = {
+        place: _judged(mine[0]) / max(_judged(here), 1e-9)
         for place, mine in by_run.items()
         if mine[0].pace.loops >= _TELLING and _alike(here, mine[0])
         and log.runs[place].meta.get("group") == log.runs[lead].meta.get("group")
-        and (ratio := _judged(mine[0]) / max(_judged(here), 1e-9)) > _SLOWER
     }  # fmt: skip
-    if not slow or here.pace.loops < _TELLING:
+    slow = [place for place in ratio if ratio[place] > _SLOWER]
+    fast = [place for place in ratio if ratio[place] < 1 / _SLOWER]
+    if not slow and not fast:
         return ()
-    worst = max(slow, key=lambda place: (round(slow[place], 2), -place))
-    at = by_run[worst][0]
+    one = max(slow, key=lambda k: (round(ratio[k], 2), -k)) if slow else min(fast)
+    at = by_run[one][0]
     what = "the loop's work" if at.basis.judged == "work" else "a loop"
-    others = f" (and {len(slow) - 1} more)" if len(slow) > 1 else ""
-    return why(
-        f"run {worst + 1}{others}: {what} takes {ms(_judged(at))} as a rule, "
-        f"{percent(slow[worst] - 1)} more than in run {lead + 1}{_most_of(here, at)}."
-    )
+    others = f" (and {len(slow or fast) - 1} more)" if len(slow or fast) > 1 else ""
+    text = f"run {one + 1}{others}: {what} takes {ms(_judged(at))} as a rule"
+    if slow:
+        more = f"{percent(ratio[one] - 1)} more than in run {lead + 1}{_most_of(here, at)}"
+        return why(f"{text}, {more}.")
+    more = f"{percent(1 / ratio[one] - 1)} more{_most_of(at, here)}"
+    return why(f"{text}; in run {lead + 1} {more}.")
 
 
 def _alike(here: Summary, there: Summary) -> bool:

@@ -170,7 +170,7 @@ def _among(log: Log, by_run: dict[int, list[Summary]], lead: int) -> str:
     text = f"the longest of {len(by_run)} runs in this log"
     group = log.runs[lead].meta.get("group")
     if group is None:
-        return text
+        return f"run {lead + 1}, {text}"
     worst = max(by_run, key=lambda place: _usual(by_run[place][0]))
     name = log.runs[worst].meta.get("group", "")
     return f"{safe(group, 40)}, {text}" + _slowest(name, by_run[worst][0], by_run[lead][0])
