@@ -230,7 +230,7 @@ def _own_budget(meta: dict[str, str], basis: Basis) -> tuple[float | None, str]:
     log states within the pace is one of the work: no period ever keeps it.
     """
     paced, tick_ms = basis.pacing, basis.run.clock.tick_ns / 1e6
-    logged = _stated_budget(meta, median(basis.period_ms))
+    logged = _stated_budget(meta, median(basis.period_ms) if len(basis.period_ms) else 0.0)
     nominal = paced.nominal_ms if paced.fixed_rate else None
     if nominal is None:
         return logged, "none set" if logged is None else "stated in the log"
