@@ -18,7 +18,7 @@ from looptime.findings.about import (
 from looptime.findings.finding import Evidence, Finding
 from looptime.words import named
 
-__all__ = ["BLOCKING_SHARE", "contention_findings"]
+__all__ = ["BLOCKING_SHARE", "contention_findings", "waited_for"]
 
 #: From which share of the loop on a blocking call is told.
 BLOCKING_SHARE = 0.2
@@ -26,6 +26,8 @@ BLOCKING_SHARE = 0.2
 _LEAST = 0.01
 #: Waits in fewer loops than this are told with their length: they are stalls.
 _MOST_LOOPS = 0.5
+#: Share of what a call costs in slow loops from which on a wait is most of it.
+_MOST_OF = 0.5
 
 
 def contention_findings(at: Summary) -> list[Finding]:
@@ -33,6 +35,17 @@ def contention_findings(at: Summary) -> list[Finding]:
     made = [_waits(at, entry) for entry in at.contention.found]
     made += [f for r in at.contention.results if (f := _result(at, r)) is not None]
     return made + _doubts(at.contention.disagreements)
+
+
+def waited_for(at: Summary, call: str, cost_ms: float) -> str:
+    """What a call waits for on another thread, where that is most of what it costs a loop [ms]."""
+    for entry in at.contention.found:
+        if call in entry.calls and (entry.wait_ms_per_loop.value or 0.0) >= _MOST_OF * cost_ms:
+            return f", waiting for {named(entry.partners)} on thread {entry.thread}"
+    for ends in at.contention.results:
+        if ends.call == call and ends.wait_ms_per_loop >= _MOST_OF * cost_ms and not ends.by_turns:
+            return f"; it ends when {ends.partner} on thread {ends.thread} does"
+    return ""
 
 
 def _waits(at: Summary, entry: Contention) -> Finding:

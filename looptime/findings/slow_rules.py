@@ -22,6 +22,7 @@ from looptime.findings.about import (
     stalls_worth,
     typical_ms,
 )
+from looptime.findings.contention_rules import waited_for
 from looptime.findings.finding import Finding
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import median
@@ -367,7 +368,7 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
     text = (
         f"{who} makes {len(mine)} of {len(at.slow.events)} slow events: typically "
         f"{ms(middle)} more than usual, in {rate} of the loops, at no regular interval"
-        f"{_made_up(spare)}"
+        f"{waited_for(at, name, cost)}{_made_up(spare)}"
     )
     return Finding(
         "slow_culprit", "look", text, middle, "ms",
