@@ -158,6 +158,8 @@ def one_number(dialect: Dialect, path: str) -> LogError:
     )  # fmt: skip
 
 
+#: What a column is called that tells kinds of rows apart, and most kinds that are no texts.
+_TAG, _FEW_KINDS = "tag", 20
 _NAME_THEM = (
     "name the columns with --columns, with the unit of each that holds a time (such as time_us, "
     "name, duration_us, skip)"
@@ -185,6 +187,11 @@ def _advice(dialect: Dialect, names: list[str], works: Works) -> str:
     """The first of some namings that would be read, and what it would take a row for."""
     for named in _namings(dialect, names):
         columns = ",".join(named)
+        if _TAG in named and works(columns.replace(_TAG, "skip")) is not None:
+            return (
+                f'if each kind of row comes once a loop, --columns "{columns}" --by {_TAG} reads '
+                "each by itself, a row a loop (give the true unit)"
+            )
         row = works(columns)
         if row is not None:
             guessed = "" if _as_headed(names, named) else " (give the true unit)"
@@ -229,6 +236,8 @@ def _namings(dialect: Dialect, names: list[str]) -> Iterator[list[str]]:
         yield _put(names, put | {call: "name"})
     if call >= 0 and len(lengths) == 1:
         yield _put(names, timed("duration", lengths[0], "") | {call: "section"})
+    if rising and call >= 0 and kinds[call] <= _FEW_KINDS:
+        yield _put(names, timed("time", rising[0]) | {call: _TAG})
     if rising:
         yield _put(names, timed("time", rising[0]))
     if len(lengths) == 1 and not words:

@@ -73,6 +73,7 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
     """
     every = list(enumerate(lines_of(text), 1))
     lines = list(islice(((n, line) for n, line in every if not is_remark(line)), 2000))
+    lines = _without_starred(lines)
     if not lines:
         raise LogError("holds no rows: only comments or blank lines", path)
     best: tuple[float, str, str, int] | None = None
@@ -101,6 +102,12 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
     if found.header:
         return _in_stated_unit(found, every)
     return replace(found, header=_later_header(plain, lines))
+
+
+def _without_starred(lines: list[tuple[int, str]]) -> list[tuple[int, str]]:
+    """Lines without remarks at the top that begin with a star, where no row does."""
+    first = next((at for at, (_, line) in enumerate(lines) if not line.startswith("* ")), 0)
+    return lines if any(line.startswith("*") for _, line in lines[first:]) else lines[first:]
 
 
 def _worth_trying(lines: list[str]) -> list[str]:

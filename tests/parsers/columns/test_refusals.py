@@ -2,6 +2,7 @@
 
 import pytest
 
+import looptime
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.refusals import no_fit
@@ -133,3 +134,22 @@ def test_a_count_beside_a_clock_in_even_steps_is_read(tmp_path):
     """How many tags were seen in each loop of 20 ms is no histogram."""
     text = "".join(f"{20 * k},{k * 7 % 4}\n" for k in range(60))
     assert len(read(tmp_path, f"time_ms,count\n{text}")) == 59
+
+
+def test_messages_of_several_kinds_are_read_by_their_kind(tmp_path):
+    """A capture of a bus: remarks with a star above, and the step that reads each kind by itself."""
+    rows = "".join(
+        f"{10_000 * k + late} id={name} n={n} data=0A{k % 7}{name}\n"
+        for k in range(40)
+        for late, name, n in ((0, "080", 1), (1400 + k % 3, "211", 4))
+    )
+    text = "* capture, times of the analyser\n* 080 is sent at the start of each loop\n" + rows
+    with pytest.raises(LogError, match="column 2 holds words that come and go") as caught:
+        read(tmp_path, text)
+    assert '--columns "time_us,tag,skip,skip" --by tag reads each' in str(caught.value)
+    path = tmp_path / "kinds.log"
+    path.write_text(text, encoding="utf-8")
+    log = looptime.read_log(path, columns="time_us,tag,skip,skip", by="tag", cache=False)
+    assert all(set(run.loop_columns.period_ns) <= set(range(9_998_000, 10_002_001, 1000))
+               for run in log.runs)  # fmt: skip
+    assert len(log.runs) == 2
