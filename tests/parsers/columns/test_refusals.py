@@ -137,13 +137,13 @@ def test_a_count_beside_a_clock_in_even_steps_is_read(tmp_path):
 
 
 def test_messages_of_several_kinds_are_read_by_their_kind(tmp_path):
-    """A capture of a bus: remarks with a star above, and the step that reads each kind by itself."""
+    """A capture of a bus, remarks with a star above: the step that reads each kind by itself."""
     rows = "".join(
-        f"{10_000 * k + late} id={name} n={n} data=0A{k % 7}{name}\n"
+        f"{10_000 * k + late} id={name} n={n} data=0A{k % 7}F\n"
         for k in range(40)
-        for late, name, n in ((0, "080", 1), (1400 + k % 3, "211", 4))
+        for late, name, n in ((0, "0x80", 1), (1400 + k % 3, "0xD3", 4))
     )
-    text = "* capture, times of the analyser\n* 080 is sent at the start of each loop\n" + rows
+    text = "* capture, times of the analyser\n* 0x80 is sent at the start of each loop\n" + rows
     with pytest.raises(LogError, match="column 2 holds words that come and go") as caught:
         read(tmp_path, text)
     assert '--columns "time_us,tag,skip,skip" --by tag reads each' in str(caught.value)
