@@ -139,7 +139,7 @@ def test_a_count_beside_a_clock_in_even_steps_is_read(tmp_path):
 def test_messages_of_several_kinds_are_read_by_their_kind(tmp_path):
     """A capture of a bus, remarks with a star above: the step that reads each kind by itself."""
     rows = "".join(
-        f"{10_000 * k + late} id={name} n={n} data=0A{k % 7}F\n"
+        f"{10_000 * k + late} id={name} n={n} data={k * 40503 % 65536:04X}{name[2:]}\n"
         for k in range(40)
         for late, name, n in ((0, "0x80", 1), (1400 + k % 3, "0xD3", 4))
     )
