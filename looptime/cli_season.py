@@ -33,7 +33,7 @@ __all__ = ["QUERY", "season"]
 QUERY = (
     "A QUERY names runs by robot=, version=, label= (with * and ?), phase=, since=, until=, "
     "last=N, baseline=yes, one or several: version=1.* last=5. An ENTRY is the beginning of an "
-    "entry's name, as `looptime season list` shows it."
+    "entry's name, as `looptime season list` shows it, or the name of its log."
 )
 
 

@@ -25,7 +25,7 @@ import time
 import uuid
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, field, replace
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 from looptime.checks.recording.facts import Facts
@@ -263,7 +263,7 @@ class Season:
         return found
 
     def names(self, words: Sequence[str]) -> list[str]:
-        """Names of the entries that some words mean: beginnings of names, or one query.
+        """Names of the entries that some words mean: beginnings of names, logs, or one query.
 
         Damaged entries can be named as well, so that they can be dropped.
 
@@ -279,14 +279,21 @@ class Season:
         found = []
         for word in words:
             fits = sorted(name for name in files if name.startswith(word.lower()) and word)
-            if len(fits) != 1:
-                why = "no entry begins" if not fits else f"{len(fits)} entries begin"
-                raise UsageError(
-                    f"{self.folder}: {why} with {word!r}: `looptime season list` shows them; a "
-                    f"query is KEY=VALUE, such as version={word}"
-                )
-            found += fits
+            if len(fits) == 1 or (not fits and (fits := self._of_log(word))):
+                found += fits
+                continue
+            why = "no entry begins" if not fits else f"{len(fits)} entries begin"
+            raise UsageError(
+                f"{self.folder}: {why} with {word!r}: `looptime season list` shows them; a "
+                f"query is KEY=VALUE, such as version={word}"
+            )
         return list(dict.fromkeys(found))
+
+    def _of_log(self, word: str) -> list[str]:
+        """Names of the runs of the one log of a name; none where several logs have it."""
+        name = PurePath(word).name
+        mine = [at for at in self.entries() if name and PurePath(at.facts.source).name == name]
+        return [at.name for at in mine] if len({at.log_hash for at in mine}) == 1 else []
 
     def _index_row(self, name: str, stamp: list[int]) -> dict[str, Any] | None:
         from looptime.checks.season.entries import DamagedError

@@ -6,6 +6,7 @@ import multiprocessing
 import os
 import shutil
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ from looptime.checks.season import season as season_module
 from looptime.checks.season.adding import add_runs, add_season
 from looptime.checks.season.entries import DamagedError, Entry, from_bytes, to_bytes
 from looptime.checks.season.season import Season, SeasonError
+from looptime.checks.season.workers import entries_of
 from looptime.errors import UsageError
 from tests.checks.build import recording
 
@@ -323,6 +325,19 @@ def test_words_name_entries(season):
     for word in ("xyz", ""):
         with pytest.raises(UsageError, match="looptime season list"):
             season.names([word])
+
+
+def test_a_logs_name_stands_for_its_runs_where_one_log_has_it(season):
+    """Two runs of monday.csv are meant by its name; a name of two logs means neither."""
+    logs = {"a/monday.csv": (1, 2), "a/run.csv": (3,), "b/run.csv": (4,)}
+    for source, seeds in logs.items():
+        runs = [replace(recording(seed), source=source) for seed in seeds]
+        for name, data in entries_of(runs, Settings(), source, "")[0]:
+            season.put(name, data)
+    mine = {at.name for at in season.entries() if at.facts.source == "a/monday.csv"}
+    assert set(season.names(["monday.csv"])) == set(season.names(["a/monday.csv"])) == mine
+    with pytest.raises(UsageError, match="no entry begins"):
+        season.names(["run.csv"])
 
 
 def test_a_robot_named_in_the_log_stays(season):
