@@ -88,6 +88,10 @@ class Project:
     heading : Heading
     budget_ms, serious_ms : float or None [ms]
         Period above which a loop overruns, and above which that is serious.
+    threads : {"at once", "take turns"} or None
+        Whether threads compute at once, or take turns on an interpreter's one lock.
+    switch_interval_ms : float or None [ms]
+        After which a thread that waits for that lock is handed it.
     robot, max_turn_rate_deg_s, max_speed_m_s
         ``[robot]``.
     effort : dict of str to float
@@ -111,6 +115,8 @@ class Project:
     heading: Heading = field(default_factory=Heading)
     budget_ms: float | None = None
     serious_ms: float | None = None
+    threads: str | None = None
+    switch_interval_ms: float | None = None
     robot: str | None = None
     max_turn_rate_deg_s: float | None = None
     max_speed_m_s: float | None = None
@@ -164,7 +170,7 @@ class Project:
 _STATED = {"log": LogOptions, "call": CallRule, "bus": Bus, "heading": Heading}
 _KEYS: dict[str, tuple[str, ...]] = {
     **{section: tuple(f.name for f in fields(kind)) for section, kind in _STATED.items()},
-    "loop": ("budget_ms", "serious_ms"),
+    "loop": ("budget_ms", "serious_ms", "threads", "switch_interval_ms"),
     "robot": ("name", "max_turn_rate_deg_s", "max_speed_m_s"),
     "limits": (
         *(f"{what}_{figure}_ms" for what in ("period", "work")
@@ -179,7 +185,7 @@ _SECTIONS = (
     "log", "loop", "call", "bus", "robot", "heading", "effort", "limits", "regression",
     "controller", "wheel", "steering", "columns",
 )  # fmt: skip
-_TEXT = {"name"} | {
+_TEXT = {"name", "threads"} | {
     f.name for kind in _STATED.values() for f in fields(kind) if str(f.type).startswith("str")
 }
 _CHOICES: dict[str, tuple[str, ...]] = {
@@ -190,6 +196,7 @@ _CHOICES: dict[str, tuple[str, ...]] = {
     "lock": ("fair", "barging", "unknown"),
     "read_instant": ("start", "end"),
     "stamped": ("start", "end"),
+    "threads": ("at once", "take turns"),
 }
 
 
@@ -226,7 +233,7 @@ def _value(key: str, value: object, where: str) -> Any:
         or not 0 <= value < float("inf")
     ):
         raise ProjectError(f"{where}: {key} takes a number from 0, not {value!r}")
-    if key in ("budget_ms", "serious_ms") and value == 0:
+    if key in ("budget_ms", "serious_ms", "switch_interval_ms") and value == 0:
         raise ProjectError(f"{where}: {key} = 0: give a number above 0")
     return float(value)
 

@@ -15,6 +15,8 @@ loop_call = "loop"
 [loop]
 budget_ms = 25
 serious_ms = 40.5
+threads = "take turns"
+switch_interval_ms = 2
 [[call]]
 match = "drive.*.read"
 kind = "sensor read"

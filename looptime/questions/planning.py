@@ -23,6 +23,7 @@ from looptime.planner import (
     suggest,
 )
 from looptime.planner import score as held_against
+from looptime.planner.known.lock_turns import ThreadRule, thread_rule
 from looptime.planner.known.stretches import spread_sample
 from looptime.questions.asked import Asked
 from looptime.questions.judging import baseline, season_of
@@ -90,6 +91,7 @@ def suggestions(
         effort=project.effort, target_hz=target_hz, target_p99_ms=target_p99_ms,
         heading_call=read if any(call.name == read for call in run.names) else None,
         keep_warmup=asked.keep_warmup, run_sd=sd, progress=progress,
+        threads=_threads(asked, run),
     )  # fmt: skip
 
 
@@ -132,7 +134,7 @@ def plan(
     found = predict(
         chosen, wanted, buses=asked.project.buses, recurs=classes, budget_ms=asked.budget_ms,
         run_sd=sd, keep_warmup=asked.keep_warmup, read_instant=asked.read_instant,
-        progress=progress,
+        progress=progress, threads=_threads(asked, run),
     )  # fmt: skip
     found = found if sd is None else replace(found, run_sd_from=sd_from)
     return planned_controllers(asked.project, chosen, found)
@@ -170,6 +172,11 @@ def scatter(
             return None, "assumed"
         past = baseline(asked, store, [run])
     return season_scatter(past, run, asked.project.robot)
+
+
+def _threads(asked: Asked, run: Run) -> ThreadRule:
+    project = asked.project
+    return thread_rule(run.meta, project.threads, project.switch_interval_ms)
 
 
 def _known_calls(run: Run, classes: Mapping[str, str] | None) -> dict[str, str]:

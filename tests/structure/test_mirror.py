@@ -59,6 +59,7 @@ ELSEWHERE = {
     },
     "planner/answer": {"rest": "planner/answer/test_intervals"},
     "planner/known": {"seen_buses": "planner/play/test_unnamed"},
+    "planner/play": {"stops": "planner/play/test_threads"},
     "planner/search": dict.fromkeys(
         ("proposals", "reading", "waiting", "writing"), "planner/search/test_suggest"
     ),

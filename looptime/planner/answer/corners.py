@@ -39,9 +39,9 @@ class Settings:
         ends = (at for unknowns in self.ends for unknown in unknowns for at in unknown)
         return tuple(dict.fromkeys((*self.middle, *ends)))
 
-    def only(self, shared: float) -> Settings:
-        """The part in which threads share a bus with the loop (1), or have their own (0)."""
-        both = [p for p in zip(self.middle, self.ends, strict=True) if p[0].shared == shared]
+    def only(self, what: str, at: float) -> Settings:
+        """The part in which threads share a bus with the loop, or take turns (1), or do not (0)."""
+        both = [p for p in zip(self.middle, self.ends, strict=True) if getattr(p[0], what) == at]
         return Settings(tuple(m for m, _ in both), tuple(e for _, e in both))
 
     def span(self, values: Mapping[Setting, float]) -> tuple[float, float, float]:
@@ -80,7 +80,13 @@ def settings_of(ranges: frozenset[str], sd: float = 0.0) -> Settings:
     """
     lates = (0.0, 1.0) if "late" in ranges else (1.0,)
     shares = (0.0, 1.0) if "bus" in ranges else (0.0,)
-    middle = tuple(Setting(late=late, shared=to) for late, to in itertools.product(lates, shares))
+    turns = (0.0, 1.0) if "turns" in ranges else (0.0,)
+    slices = (0.0, 1.0) if ranges & {"slice", "turns"} else (0.0,)
+    middle = tuple(
+        Setting(late=late, shared=to, turns=turn, slice=counts)
+        for late, to, turn, counts in itertools.product(lates, shares, turns, slices)
+        if turn or not counts or "turns" not in ranges
+    )
     unknowns: list[list[dict[str, Any]]] = []
     if "batch" in ranges:
         unknowns.append([{"batch": 0.0}, {"batch": 1.0}])
@@ -93,7 +99,8 @@ def settings_of(ranges: frozenset[str], sd: float = 0.0) -> Settings:
     if "wake" in ranges:
         unknowns.append([{"wake": 50_000.0}])
     if "sleep" in ranges:
-        unknowns.append([{"sleep": 2.5}])
+        exact = [{"sleep": 0.0}] if "slice" in ranges else []
+        unknowns.append([*exact, {"sleep": 2.5}])
     if "pace" in ranges and sd:
         off = float(np.sqrt(2)) * t_quantile(0.5 + CONFIDENCE / 2, 19) * sd
         unknowns.append([{"costs": 1 - off}, {"costs": 1 + off}])

@@ -23,12 +23,14 @@ from looptime.planner.answer.prediction import (
     Contribution,
     Prediction,
     UnknownBus,
+    UnknownTurns,
     either,
     verdict,
 )
 from looptime.planner.answer.rest import rest_that_pays
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
+from looptime.planner.known.lock_turns import ThreadRule, thread_rule
 from looptime.planner.play.draft import KnownRun, Setting, sampled
 from looptime.planner.play.replay import Replay
 from looptime.records import dataclass
@@ -66,6 +68,7 @@ def prepare_run(
     recurs: Mapping[str, str] | None = None,
     keep_warmup: bool = False,
     sample_loops: int | None = None,
+    threads: ThreadRule | None = None,
 ) -> Prepared:
     """Work out once what every plan of a run needs; options as for `predict`.
 
@@ -73,7 +76,7 @@ def prepare_run(
     ----------
     run : Run
         The recording of today's code.
-    buses, recurs, keep_warmup, sample_loops
+    buses, recurs, keep_warmup, sample_loops, threads
         As `predict` takes them.
 
     Raises
@@ -91,7 +94,8 @@ def prepare_run(
             f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
         )
     kept = len(run) if sample_loops is None else max(sample_loops, FEWEST)
-    return Prepared(sampled(run, kept, buses, recurs), whole, cut)
+    known = sampled(run, kept, buses, recurs)
+    return Prepared(replace(known, threads=threads or thread_rule(run.meta)), whole, cut)
 
 
 def predict(
@@ -105,6 +109,7 @@ def predict(
     keep_warmup: bool = False,
     sample_loops: int | None = None,
     read_instant: str = "start",
+    threads: ThreadRule | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Prediction:
     """Predict what changes will do to a loop.
@@ -113,7 +118,7 @@ def predict(
     ----------
     run : Run or Prepared
         The recording of today's code; if `prepare_run` made it ready, `buses`, `recurs`,
-        `keep_warmup` and `sample_loops` have been given there.
+        `keep_warmup`, `sample_loops` and `threads` have been given there.
     changes : iterable of str or Change
         In the order in which they are made.
     buses : dict, optional
@@ -131,6 +136,8 @@ def predict(
         Answer from a representative sample of stretches of about so many loops.
     read_instant : {"start", "end"}
         When during a call its reading is taken.
+    threads : ThreadRule, optional
+        Whether threads compute at once; else what the head of the log says.
     progress : callable, optional
         Is told the share that is done, 0 to 1.
 
@@ -146,8 +153,9 @@ def predict(
         raise UsageError(f"a run-to-run sd of {run_sd} cannot be: give a share from 0 to 1")
     if isinstance(run, Run):
         run = prepare_run(
-            run, buses=buses, recurs=recurs, keep_warmup=keep_warmup, sample_loops=sample_loops
-        )
+            run, buses=buses, recurs=recurs, keep_warmup=keep_warmup, sample_loops=sample_loops,
+            threads=threads,
+        )  # fmt: skip
     books, tell = (run.loops_in_log, run.warmup_loops), progress or (lambda share: None)
     plan = _Plan(run.known, wanted, budget_ms, read_instant, run_sd)
     found = plan.prediction(*books, tell)
@@ -197,6 +205,7 @@ class _Plan:
             tuple(r.to_dict() for r in self.known.rhythms.calls if r.recurs != "loop"),
             rest_that_pays(self.known, self.changes, central), played[settings.middle[0]].run,
             len(run), whole, cut, *self._between_runs(before, judged), run.source, unknown,
+            self._unknown_turns(central, before, ends, settings, judged),
         )  # fmt: skip
 
     def _unknown(
@@ -207,8 +216,22 @@ class _Plan:
         may_share = {} if central.traffic is None else central.traffic.may_share
         if not may_share:
             return ()
-        own, shared = (self._change(before, played, settings.only(at), judged) for at in (0.0, 1.0))
+        own, shared = (
+            self._change(before, played, settings.only("shared", at), judged) for at in (0.0, 1.0)
+        )
         return tuple(UnknownBus(name, calls, own, shared) for name, calls in may_share.items())
+
+    def _unknown_turns(
+        self, central: Replay, before: Measures, played: dict[Setting, Measures],
+        settings: Settings, judged: str,
+    ) -> UnknownTurns | None:  # fmt: skip
+        """What is promised at either end of whether threads compute at once."""
+        if central.traffic is None or not central.traffic.may_take_turns:
+            return None
+        at_once, in_turn = (
+            self._change(before, played, settings.only("turns", at), judged) for at in (0.0, 1.0)
+        )
+        return UnknownTurns(central.traffic.may_take_turns, at_once, in_turn)
 
     @property
     def _judged(self) -> str:

@@ -13,9 +13,17 @@ from looptime.planner.known.call_clock import CallClock
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
-from looptime.words import named
+from looptime.words import changed, named
 
-__all__ = ["CAUTIONS", "Contribution", "Prediction", "UnknownBus", "either", "verdict"]
+__all__ = [
+    "CAUTIONS",
+    "Contribution",
+    "Prediction",
+    "UnknownBus",
+    "UnknownTurns",
+    "either",
+    "verdict",
+]
 
 #: Shown under every plan.
 CAUTIONS = (
@@ -49,6 +57,16 @@ class UnknownBus:
 
 
 @dataclass(frozen=True)
+class UnknownTurns:
+    """Calls of threads of which nobody knows whether they compute beside the loop."""
+
+    calls: tuple[str, ...]
+    #: Change of the mean if all threads compute at once, and if they take turns on one lock.
+    at_once_ms: Figure
+    in_turn_ms: Figure
+
+
+@dataclass(frozen=True)
 class Prediction:
     """What a plan will do."""
 
@@ -76,14 +94,50 @@ class Prediction:
     source: str = ""
     #: What the answer depends on as long as nobody names these buses.
     unknown_buses: tuple[UnknownBus, ...] = ()
+    #: What it depends on as long as nobody says whether threads compute at once.
+    unknown_turns: UnknownTurns | None = None
     #: What the new pace does to controllers that ignore the step, where a caller asked.
     gain_shift: GainShift | None = None
     #: Steered wheels as a set, ``before`` and ``after``, where a caller asked.
     steering: dict[str, Steering | None] | None = None
 
     @property
+    def hangs_on_turns(self) -> bool:
+        """Whether the direction depends on whether threads compute at once."""
+        turns = self.unknown_turns
+        return (
+            turns is not None
+            and self.verdict == "can't tell"
+            and verdict(turns.at_once_ms) != verdict(turns.in_turn_ms)
+        )
+
+    @property
+    def open_ends(self) -> str:
+        """What is promised at either end of what `until` asks for; empty where nothing is."""
+        turns = self.unknown_turns
+        if turns is not None and self.hangs_on_turns:
+            return (
+                f"At once the mean changes by {_signed(turns.at_once_ms)} ms, taking turns by "
+                f"{_signed(turns.in_turn_ms)} ms"
+            )
+        if not self.until:
+            return ""
+        ends = self.unknown_buses[0]
+        return (
+            f"With a bus of its own the mean changes by {_signed(ends.own_ms)} ms, on a shared one "
+            f"by {_signed(ends.shared_ms)} ms"
+        )
+
+    @property
     def until(self) -> str:
         """What must be known before the direction can be told; empty if it can, or lies open."""
+        turns = self.unknown_turns
+        if turns is not None and self.hangs_on_turns:
+            return (
+                f"it is known whether threads compute at once, or {named(turns.calls)} takes turns "
+                'with the loop on one lock: say threads = "at once" or "take turns" under [loop] '
+                "in looptime.toml, or record one minute with the thread"
+            )
         sides = [
             {verdict(unknown.own_ms), verdict(unknown.shared_ms)} for unknown in self.unknown_buses
         ]
@@ -115,6 +169,7 @@ class Prediction:
             "verdict": self.verdict,
             "until": self.until,
             "unknown_buses": to_json(self.unknown_buses),
+            "unknown_turns": to_json(self.unknown_turns),
             "change_ms": self.change_ms.to_dict(),
             "confidence": CONFIDENCE,
             "run_sd_percent": self.run_sd_percent,
@@ -160,6 +215,11 @@ def either(told: Prediction, other: Prediction, others: Sequence[CallClock]) -> 
         unknown_buses=tuple(
             replace(a, own_ms=_wide(a.own_ms, b.own_ms), shared_ms=_wide(a.shared_ms, b.shared_ms))
             for a, b in zip(told.unknown_buses, other.unknown_buses, strict=True)
+        ),
+        unknown_turns=told.unknown_turns and other.unknown_turns and replace(
+            told.unknown_turns,
+            at_once_ms=_wide(told.unknown_turns.at_once_ms, other.unknown_turns.at_once_ms),
+            in_turn_ms=_wide(told.unknown_turns.in_turn_ms, other.unknown_turns.in_turn_ms),
         ),
         warnings=(*told.warnings, *map(_open_clock, others)),
     )  # fmt: skip
@@ -212,6 +272,10 @@ def _wide_side(one: Side, other: Side) -> Side:
         period_ms={k: _wide(at, other.period_ms[k]) for k, at in one.period_ms.items()},
         work_ms={k: _wide(at, other.work_ms[k]) for k, at in one.work_ms.items()},
     )  # fmt: skip
+
+
+def _signed(at: Figure) -> str:
+    return changed(at.value, at.low, at.high)
 
 
 def verdict(change: Figure) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from looptime.errors import UsageError
 from looptime.planner.changes import Change, matching
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.known.call_clock import CallClock, CallClocks, as_in, rhythms
+from looptime.planner.known.lock_turns import ThreadRule, compute_share
 from looptime.planner.known.seen_buses import SeenBuses, SeenLock, seen_buses
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain, chain, parts
@@ -57,10 +59,16 @@ class KnownRun:
     seen: SeenBuses | None = None  #: Buses that the times show, and their locks
     #: What was stated of the calls' rhythms.
     recurs: Mapping[str, str] = field(default_factory=dict)
+    threads: ThreadRule = ThreadRule()  #: Whether threads compute at once
     #: Mean period beyond which a play may end: nobody asks how much longer it is [ns].
     most_ns: float = math.inf
     #: The same run with room for calls that a thread gives back, by their names.
     roomy: dict[tuple[int, ...], KnownRun] = field(default_factory=dict, repr=False, compare=False)
+
+    @cached_property
+    def computes(self) -> list[float | None]:
+        """Of each name, the share of its time in which it computes; None where nothing tells."""
+        return compute_share(self.run)
 
     @property
     def locks(self) -> Mapping[str, SeenLock]:
@@ -168,7 +176,7 @@ def shortened(whole: KnownRun, loops: int, recurs: Mapping[str, str] | None = No
     part = known(
         spread_sample(whole.run, loops), whole.buses, {**stated, **(recurs or {})}, whole.seen
     )
-    return replace(part, rhythms=as_in(part.rhythms, whole.rhythms))
+    return replace(part, rhythms=as_in(part.rhythms, whole.rhythms), threads=whole.threads)
 
 
 def _typical(values: Float) -> float:
@@ -198,6 +206,10 @@ class Setting:
     costs: float = 1.0
     #: Calls of which nobody knows the bus: 0 a new thread has its own, 1 they share it.
     shared: float = 0.0
+    #: Threads of which nobody knows whether they compute at once: 0 they do, 1 they take turns.
+    turns: float = 0.0
+    #: Switch interval of an interpreter's lock: 0 who waits counts it, 1 who holds it does.
+    slice: float = 0.0
     sleep: float = 1.0  #: Factor on how much longer a thread rests than it asks for
     #: How long a bus lies idle until the thread that waited for it goes on [ns].
     wake: float = HAND_OVER_NS
@@ -262,6 +274,8 @@ class Draft:
     ranges: set[str] = field(default_factory=set)
     asked: set[str] = field(default_factory=set)
     warnings: list[str] = field(default_factory=list)
+    #: Calls of new threads of which nobody knows whether they take turns with the loop.
+    may_take_turns: set[str] = field(default_factory=set)
 
     @classmethod
     def of(cls, known: KnownRun, setting: Setting) -> Draft:
@@ -289,8 +303,14 @@ class Draft:
         """The same for a setting that differs in nothing that was asked for so far."""
         return replace(
             self, setting=setting, ranges=set(self.ranges), asked=set(self.asked),
-            warnings=list(self.warnings),
+            warnings=list(self.warnings), may_take_turns=set(self.may_take_turns),
         )  # fmt: skip
+
+    def compute_share(self, code: int) -> float | None:
+        """Share of its time in which a call computes; None where nothing tells."""
+        if code < len(self.known.computes):
+            return self.known.computes[code]
+        return {"compute": 1.0, "other": None}.get(self.names[code].kind, 0.0)
 
     def unknown(self, what: str) -> Any:
         """Where a thing that is not known is set; notes that the answer depends on it."""

@@ -14,7 +14,6 @@ from dataclasses import field, replace
 import numpy as np
 
 from looptime.array_types import Int
-from looptime.planner.known.call_clock import CallClock
 from looptime.planner.known.timeline import Arranged
 from looptime.planner.play.draft import Draft
 from looptime.planner.play.lanes import (
@@ -28,6 +27,17 @@ from looptime.planner.play.lanes import (
     take_again,
 )
 from looptime.planner.play.pacer import PacedRate
+from looptime.planner.play.stops import (
+    CLOCK,
+    LETS_GO,
+    PACE,
+    Device,
+    Stops,
+    device_clocks,
+    measured,
+    stops_of,
+)
+from looptime.planner.play.turns import Computing, Turns, computing_readers, turns_of
 from looptime.planner.play.unnamed import Places, places
 from looptime.records import dataclass
 
@@ -50,7 +60,6 @@ RESTLESS: dict[str, Chances] = {
     "middle": (0.83, 0.12, 0.4, 0.6, 0.6, 0.6, 0.7, 0.9),
     "high": (0.95, 0.98),
 }
-_CLOCK, _PACE = -1, -2
 #: Waits so many times those that are too many stay too many when what goes by the clock has moved.
 _SURELY = 1.5
 
@@ -78,6 +87,8 @@ class Traffic:
     late: int = 0  #: Loops too long for the pace
     #: Calls of threads of which nobody knows whether they share a bus with these of the loop.
     may_share: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    #: Calls of threads of which nobody knows whether they take turns with the loop on one lock.
+    may_take_turns: tuple[str, ...] = ()
     #: Whether the play ended early: its loops take longer than `KnownRun.most_ns`.
     given_up: bool = False
 
@@ -85,31 +96,6 @@ class Traffic:
 def contended(draft: Draft) -> bool:
     """Whether the loop waits for anything that must be simulated."""
     return bool(draft.readers or draft.clocks or draft.pace is not None)
-
-
-@dataclass
-class _Stops:
-    """Where the loop's thread may have to wait, in order."""
-
-    stretch: Int
-    kind: Int
-    ahead: Int
-    takes: Int
-    extra: Int
-    rest: int
-
-    def only(self, kept: Int) -> _Stops:
-        """Some of them, where nobody makes the loop wait at the others."""
-        if len(kept) == len(self.kind):
-            return self
-        end = np.cumsum(self.ahead + self.takes)
-        begin, total = end - self.takes, int(end[-1])
-        left = end[kept]
-        rest = self.rest + total - (int(left[-1]) if len(kept) else 0)
-        ahead = begin[kept] - np.append(0, left)[:-1]
-        return _Stops(
-            self.stretch[kept], self.kind[kept], ahead, self.takes[kept], self.extra[kept], rest
-        )
 
 
 def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
@@ -127,21 +113,26 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     codes = {bus: i for i, bus in enumerate(buses)}
     after = np.cumsum(at.whole)
     begun = int(after[at.begin[0]])
-    clocks = _device_clocks(draft)
-    stops = _stops(draft, at, after, [codes.get(bus or "", -9) for bus in where.of_name], clocks)
+    clocks = device_clocks(draft)
+    computing = computing_readers(draft)
+    kinds = [codes.get(bus or "", -9) for bus in where.of_name]
+    stops = stops_of(draft, at, after, kinds, clocks, bool(computing))
     resting = any(reader.oversleep is not None for reader in draft.readers)
     sleep = draft.unknown("sleep") if resting else 1.0
     lanes = [
         Lane.of(reader, mine, codes, own + i, begun, sleep)
         for i, (reader, mine) in enumerate(zip(draft.readers, where.of_reader, strict=True))
+        if i not in computing
     ]
+    turns = turns_of(draft, computing, begun, sleep)
     none = CHANCES["fair"], RESTLESS["fair"]
-    chances = [_chances(draft, bus) for bus in buses] + [none] * len(lanes)
+    chances = [_chances(draft, bus) for bus in buses] + [none] * len(draft.readers)
     for bus in buses:
         _warn_of_starving(draft, where, bus)
     if any(bus is not None for reader in where.of_reader for bus in reader):
         draft.ranges.add("sleep")
     works = _Clockwork.of(draft.pace, begun, clocks)
+    works.turns = turns
     if draft.pace is None and not clocks:  # else waits may be made up for
         works.patience = _patience(draft.known.most_ns, after[at.end] - after[at.begin])
     wake = draft.unknown("wake") if lanes else 0.0
@@ -149,11 +140,14 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     whole = at.whole.copy()
     changed = stops.kind >= 0
     whole[stops.stretch[changed]] += waits[changed]
-    device = stops.kind == _CLOCK
+    device = stops.kind == CLOCK
     whole[stops.stretch[device]] = takes[device]
-    paced = stops.kind == _PACE
+    paced = stops.kind == PACE
     whole[stops.stretch[paced]] += waits[paced]
-    made = _traffic(draft, buses, stops, waits, lanes, (late, where.may_share))
+    on_lock = stops.kind <= LETS_GO
+    np.add.at(whole, stops.stretch[on_lock], waits[on_lock])
+    everyone = [*lanes, *(turns.lanes if turns is not None else ())]
+    made = _traffic(draft, buses, stops, waits, everyone, (late, where.may_share))
     return whole, replace(made, given_up=int(waits.sum()) > works.patience)
 
 
@@ -206,64 +200,6 @@ def _warn_of_starving(draft: Draft, where: Places, bus: str) -> None:
             )
 
 
-def _stops(
-    draft: Draft, at: Arranged, after: Int, kinds: list[int], clocks: list[_Device]
-) -> _Stops:
-    """Transactions on shared buses, waits for devices, ends of paced loops: in order of time."""
-    kind_of = np.array(kinds, np.int64)
-    for device in clocks:
-        kind_of[device.code] = _CLOCK
-    name = draft.name[at.call]
-    rows = np.flatnonzero((kind_of[name] > -9) & (at.first == at.last))
-    stretch, kind = at.first[rows], kind_of[name[rows]]
-    extra = np.zeros(len(rows), np.int64)
-    for i, device in enumerate(clocks):
-        extra[name[rows] == device.code] = i
-    if draft.pace is not None:
-        stretch = np.append(stretch, at.end)
-        kind = np.append(kind, np.full(len(at.end), _PACE))
-        extra = np.append(extra, np.arange(len(at.end)))
-    order = np.argsort(stretch, kind="stable")
-    stretch, kind, extra = stretch[order], kind[order], extra[order]
-    end = after[stretch]
-    takes = np.where(kind == _PACE, 0, at.whole[stretch])
-    begun = int(after[at.begin[0]]) if len(at.begin) else 0
-    ahead = end - takes - np.append(begun, end[:-1])
-    rest = int(after[-1]) - (int(end[-1]) if len(end) else begun)
-    return _Stops(stretch, kind, ahead, takes, extra, rest)
-
-
-@dataclass
-class _Device:
-    """A device that a call waits for: its period, its ticks' unevenness, its shortest answer."""
-
-    code: int
-    period: int
-    least: int
-    phase: int
-    last: int = 0
-
-
-def _device_clocks(draft: Draft) -> list[_Device]:
-    made = []
-    for code, rhythm in draft.clocks.items():
-        rows = np.flatnonzero((draft.name == code) & draft.keep)
-        if not len(rows) or not rhythm.interval_ns:
-            continue
-        made.append(_device(draft, code, rhythm))
-    return made
-
-
-def _device(draft: Draft, code: int, rhythm: CallClock) -> _Device:
-    calls, row = draft.known.run.call_columns, draft.line.row[rhythm.rows]
-    end = (calls.start_ns[row] + calls.duration_ns[row]).astype(float)
-    period = float(rhythm.interval_ns or 1.0)
-    angle = np.exp(2j * np.pi * (end / period)).mean()
-    phase = float(np.angle(angle)) / (2 * np.pi) * period
-    least = float(np.quantile(calls.duration_ns[row], 0.02))
-    return _Device(code, max(round(period), 1), round(least), round(phase) % max(round(period), 1))
-
-
 @dataclass
 class _Clockwork:
     """The pace and the devices, as the simulation keeps them."""
@@ -272,11 +208,12 @@ class _Clockwork:
     late: str
     jitter: list[int] | None
     start: int
-    devices: list[_Device]
+    devices: list[Device]
+    turns: Turns | None = None  #: Threads that compute on the same lock
     patience: float = math.inf  #: Waits after which the rest is not played [ns]
 
     @classmethod
-    def of(cls, pace: PacedRate | None, begun: int, devices: list[_Device]) -> _Clockwork:
+    def of(cls, pace: PacedRate | None, begun: int, devices: list[Device]) -> _Clockwork:
         if pace is None:
             return cls(0, "", None, begun, devices)
         jitter = None if pace.jitter_ns is None else np.rint(pace.jitter_ns).astype(int).tolist()
@@ -284,7 +221,7 @@ class _Clockwork:
 
 
 def _play(
-    stops: _Stops,
+    stops: Stops,
     lanes: list[Lane],
     chances: list[tuple[Chances, Chances]],
     begun: int,
@@ -306,7 +243,7 @@ def _play(
 
 
 def _in_turn(
-    stops: _Stops, rivals: list[Lane], buses: Buses, begun: int, works: _Clockwork
+    stops: Stops, rivals: list[Lane], buses: Buses, begun: int, works: _Clockwork
 ) -> tuple[Int, Int, int, int]:
     """The same, and when it is over."""
     now, late, i, count = begun, 0, 0, len(stops.kind)
@@ -334,16 +271,25 @@ def _in_turn(
                     break
             now = free[kind] = begin + takes[i]
             buses.loop_had[kind], buses.taken[kind] = True, begin
-        elif kind == _PACE:
+        elif kind == PACE:
             tick, now, missed = _next_tick(works, tick, asks, i, stops)
             late += missed
             waits[i] = now - asks
+        elif kind <= LETS_GO and works.turns is not None:
+            turn = works.turns.released if kind == LETS_GO else works.turns.returned
+            waits[i] = turn(asks)
+            now = asks + waits[i]
+            left -= waits[i]
+            if left < 0:
+                break
         else:
-            now = _measured(works.devices[stops.extra[i]], asks)
+            now = measured(works.devices[stops.extra[i]], asks)
             takes[i] = now - asks
         i += 1
     if rivals:
         serve(rivals, buses, now + stops.rest)
+    if works.turns is not None:
+        works.turns.released(now + stops.rest)
     return np.asarray(waits), np.asarray(takes), late, now + stops.rest
 
 
@@ -359,7 +305,7 @@ def _rivals(lanes: list[Lane], of_loop: set[int]) -> tuple[list[Lane], list[Lane
 
 
 def _next_tick(
-    works: _Clockwork, tick: int, asks: int, i: int, stops: _Stops
+    works: _Clockwork, tick: int, asks: int, i: int, stops: Stops
 ) -> tuple[int, int, int]:
     """The next tick, when the loop goes on, and whether it was late."""
     jitter = 0 if works.jitter is None else works.jitter[stops.extra[i]]
@@ -374,19 +320,12 @@ def _next_tick(
     return asks, asks, 1
 
 
-def _measured(device: _Device, asks: int) -> int:
-    """When a device's next measurement is there."""
-    soonest = asks + device.least
-    since = (soonest - device.phase) % device.period
-    return soonest if since == 0 else soonest + device.period - since
-
-
 def _traffic(
     draft: Draft,
     buses: list[str],
-    stops: _Stops,
+    stops: Stops,
     waits: Int,
-    lanes: list[Lane],
+    lanes: list[Lane | Computing],
     found: tuple[int, dict[str, tuple[str, ...]]],
 ) -> Traffic:
     readers, wait_ns, busy_ns = [], {}, {}
@@ -396,12 +335,15 @@ def _traffic(
         busy_ns[bus] = int(stops.takes[mine].sum())
     for lane in lanes:
         turn, asked, ended = lane.history()
-        service, on = np.array(lane.service)[turn], np.array(lane.bus)[turn]
-        for i, bus in enumerate(buses):
-            busy_ns[bus] += int(service[on == i].sum())
+        if isinstance(lane, Lane):
+            service, on = np.array(lane.service)[turn], np.array(lane.bus)[turn]
+            for i, bus in enumerate(buses):
+                busy_ns[bus] += int(service[on == i].sum())
         reader = lane.reader
         readers.append(ReaderCalls(reader.thread, reader.code[turn], asked, ended, reader.recorded))
     pace_wait = None
     if draft.pace is not None:
-        pace_wait = waits[stops.kind == _PACE]
-    return Traffic(tuple(readers), wait_ns, busy_ns, pace_wait, *found)
+        pace_wait = waits[stops.kind == PACE]
+    return Traffic(
+        tuple(readers), wait_ns, busy_ns, pace_wait, *found, tuple(sorted(draft.may_take_turns))
+    )

@@ -16,6 +16,8 @@ __all__ = ["UNNAMED", "Places", "places"]
 
 #: The bus that all share of which nobody knows the bus.
 UNNAMED = "not known"
+#: Share of its time in which a call computes, from which on it is taken to use no bus.
+_NO_BUS = 0.9
 _ON_A_BUS = ("sensor read", "actuator write")
 
 
@@ -54,6 +56,8 @@ def _place(
         return  # the log shows whom it shares a bus with
     if code in draft.moved and bus in draft.new_buses:
         return  # nothing else is taken to use it
+    if bus is None and (draft.compute_share(code) or 0.0) >= _NO_BUS:
+        return  # it computes, and uses none
     name = draft.names[code].name
     unnamed = [c for c in _candidates(draft, codes, name) if draft.names[c].bus is None]
     labelled = [] if bus is not None else _busiest(draft, codes)

@@ -15,6 +15,7 @@ from looptime.planner.answer.predict import prepare_run
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all
 from looptime.planner.known.bus_model import BusParameters
+from looptime.planner.known.lock_turns import ThreadRule
 from looptime.planner.play.draft import KnownRun
 from looptime.planner.search.candidates import candidates
 from looptime.planner.search.look import Candidate, NotProposed, efforts
@@ -55,6 +56,7 @@ def suggest(
     heading_call: str | None = None,
     keep_warmup: bool = False,
     run_sd: float | None = None,
+    threads: ThreadRule | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Suggestions:
     """Search the remedies that make sense for a log, alone and together.
@@ -75,6 +77,8 @@ def suggest(
         Whether the first loops stay in.
     run_sd : float, optional
         Relative run-to-run standard deviation of the mean; else as for `predict`.
+    threads : ThreadRule, optional
+        Whether threads compute at once; else as for `predict`.
     progress : callable, optional
         Is told the share that is done, 0 to 1.
 
@@ -90,8 +94,9 @@ def suggest(
             raise UsageError(f"{name} takes a number above 0, not {target!r}")
     classes = efforts(effort or {})
     short = prepare_run(
-        run, buses=buses, recurs=recurs, keep_warmup=keep_warmup, sample_loops=_LOOPS
-    ).known
+        run, buses=buses, recurs=recurs, keep_warmup=keep_warmup, sample_loops=_LOOPS,
+        threads=threads,
+    ).known  # fmt: skip
     scatter = RunScatter() if run_sd is None else RunScatter(run_sd, assumed=False)
     mean = jackknife(short.run.loop_columns.period_ns, ["mean"])["mean"]
     search = _Search(

@@ -53,11 +53,7 @@ def plan_verdict(at: Prediction) -> str:
     """What a plan does to the loop, in one sentence without its full stop."""
     what = "loop" if at.judged == "period" else "loop's work"
     if at.until:
-        ends = at.unknown_buses[0]
-        return (
-            f"Can't tell until {at.until}. With a bus of its own the mean changes by "
-            f"{signed(ends.own_ms)} ms, on a shared one by {signed(ends.shared_ms)} ms"
-        )
+        return f"Can't tell until {at.until}. {at.open_ends}"
     if at.verdict == "can't tell" or at.change_ms.value is None:
         return f"Can't tell whether the {what} gets faster: its mean changes by " + (
             f"{signed(at.change_ms)} ms"

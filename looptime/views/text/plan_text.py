@@ -86,11 +86,7 @@ def plan_sentence(at: Prediction) -> str:
         return _pace_sentence(at)
     what = "loop" if at.judged == "period" else "loop's work"
     if at.until:
-        ends = at.unknown_buses[0]
-        return (
-            f"Can't tell until {safe(at.until, 400)}. With a bus of its own the mean changes by "
-            f"{_signed(ends.own_ms)} ms, on a shared one by {_signed(ends.shared_ms)} ms."
-        )
+        return f"Can't tell until {safe(at.until, 400)}. {safe(at.open_ends, 300)}."
     if at.verdict == "can't tell" and at.run_sd_from == "log" and _same_loops_tell(at):
         return (
             f"Can't tell from one recording a side, as this log wanders: the mean of the {what} "

@@ -11,7 +11,8 @@ from looptime.planner.play.draft import Draft, Setting, known
 from looptime.planner.play.lanes import Calm
 from looptime.planner.play.replay import play, replay
 from looptime.planner.play.shared_bus import OVERSLEEP_NS
-from looptime.planner.play.threads import CHANCES, _Device, _device_clocks, _measured, _off
+from looptime.planner.play.stops import Device, device_clocks, measured
+from looptime.planner.play.threads import CHANCES, _off
 from looptime.project import Bus
 from tests.build_run import make_run
 from tests.planner.play.build import balance, mean_ms
@@ -144,7 +145,7 @@ def test_a_thread_that_uses_no_bus_goes_on_as_it_was():
 @pytest.mark.parametrize(("asks", "end"), [(6, 10), (7, 10), (8, 20), (17, 20)])
 def test_a_measurement_that_is_just_ready_is_waited_for_no_longer(asks, end):
     """Every 10, and 3 at least for asking: who asks at 7 has the one of 10, who asks at 8 not."""
-    assert _measured(_Device(code=0, period=10, least=3, phase=0), asks) == end
+    assert measured(Device(code=0, period=10, least=3, phase=0), asks) == end
 
 
 @pytest.mark.parametrize("lock", sorted(CHANCES))
@@ -188,8 +189,8 @@ def test_a_device_is_waited_for_as_long_as_a_call_asks_it():
     rest = rng.uniform(5, 9, 300)
     rows = [[("work", 0, r), ("range.read", r, 15 - r)] for r in rest]
     draft = Draft.of(known(make_run([15.0] * 300, lambda j: rows[j])), Setting())
-    (device,) = _device_clocks(draft)
+    (device,) = device_clocks(draft)
     assert draft.names[device.code].name == "range.read"
     assert device.period == pytest.approx(15e6, rel=1e-3)
     draft.keep[draft.name == device.code] = False
-    assert _device_clocks(draft) == []
+    assert device_clocks(draft) == []

@@ -1,0 +1,119 @@
+"""Threads that take turns on one lock, held against hand computation and a tick-by-tick one."""
+
+import pytest
+
+from looptime.planner.answer.predict import predict, prepare_run
+from looptime.planner.changes import parse_all
+from looptime.planner.known.lock_turns import ThreadRule
+from looptime.planner.play.draft import Setting
+from looptime.planner.play.replay import Plays
+from looptime.planner.play.turns import Computing, Turns
+from tests.planner.play.turning import recording, simulated
+
+LOCK = ThreadRule("take turns", 5.0, "told", True)
+SMALL = [
+    ("r1", 0.6),
+    ("r2", 0.6),
+    ("r3", 0.6),
+    ("r4", 4.0),
+    ("pose", 6.0),
+    ("w1", 0.4),
+    ("w2", 0.4),
+]
+VARIANTS = [
+    # parts, rest [ms], switch interval [ms], processor time recorded
+    (SMALL, 1.0, 5.0, True), (SMALL, 1.0, 5.0, False), (SMALL, 5.0, 5.0, True),
+    (SMALL, 20.0, 5.0, True), (SMALL, 1.0, 1.0, True), (SMALL, 1.0, 0.5, False),
+    (SMALL, 3.0, 10.0, True), (SMALL, 3.0, 2.0, True),
+    ([("r1", 8.0), ("pose", 3.0), ("w1", 1.0)], 1.0, 5.0, True),
+    ([("r1", 8.0), ("pose", 3.0), ("w1", 1.0)], 10.0, 5.0, True),
+    ([("r1", 8.0), ("pose", 12.0), ("w1", 1.0)], 1.0, 5.0, True),
+    ([("r1", 8.0), ("pose", 12.0), ("w1", 1.0)], 30.0, 5.0, False),
+    ([("r1", 2.0), ("plan", 7.0), ("pose", 4.0), ("w1", 1.0)], 1.0, 5.0, True),
+    ([("r1", 2.0), ("plan", 12.0), ("pose", 9.0), ("w1", 1.0)], 2.0, 5.0, True),
+    ([("r1", 2.0), ("plan", 12.0), ("pose", 9.0), ("w1", 1.0)], 2.0, 1.0, True),
+    ([("r1", 2.0), ("plan", 3.0), ("pose", 1.0), ("w1", 1.0)], 4.0, 5.0, True),
+    ([("r1", 1.0), ("pose", 0.8), ("r2", 1.0), ("w1", 1.0)], 2.0, 5.0, True),
+    ([(f"r{i}", 0.5) for i in range(12)] + [("pose", 5.0)], 1.0, 5.0, True),
+    ([(f"r{i}", 0.5) for i in range(12)] + [("pose", 5.0)], 8.0, 5.0, True),
+    ([(f"r{i}", 1.5) for i in range(6)] + [("pose", 2.0), ("plan", 2.0)], 3.0, 5.0, False),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("number", range(len(VARIANTS)))
+@pytest.mark.parametrize("holder_counts", [False, True])
+def test_the_mean_is_that_of_a_plain_simulation(number, holder_counts):
+    """Whoever counts the interval, the loop comes out as when it is played tick by tick."""
+    parts, rest, switch, cpu = VARIANTS[number]
+    run, took = recording(parts, cpu=cpu)
+    told = prepare_run(
+        run, threads=ThreadRule("take turns", switch, "told", True), keep_warmup=True
+    )
+    plays = Plays(told.known, parse_all([f"thread pose rest-ms={rest}"]))
+    found = plays.at(Setting(slice=float(holder_counts), sleep=0.0)).mean_ns / 1e6
+    true = simulated(parts, took, "pose", rest, switch, holder_counts)
+    assert found == pytest.approx(true, rel=0.06)
+
+
+def said(run, threads=None, change="thread pose rest-ms=1"):
+    """What is predicted of a thread for the part that computes."""
+    return predict(run, [change], threads=threads, keep_warmup=True)
+
+
+def test_where_nobody_says_it_the_direction_hangs_on_whether_threads_compute_at_once():
+    """At once the loop is rid of 6 ms of 12.6; in turn each read waits for the lock."""
+    found = said(recording(SMALL)[0])
+    assert found.verdict == "can't tell"
+    assert "whether threads compute at once" in found.until
+    assert found.unknown_turns is not None
+    assert found.unknown_turns.at_once_ms.value == pytest.approx(-6.0, abs=0.2)
+    assert found.unknown_turns.in_turn_ms.low > 0
+
+
+def test_compiled_code_computes_at_once():
+    """The whole part is gained, and nothing is left open."""
+    found = said(recording(SMALL)[0], ThreadRule("at once"))
+    assert found.verdict == "faster"
+    assert found.unknown_turns is None
+    assert found.change_ms.value == pytest.approx(-6.0, abs=0.2)
+
+
+def test_on_one_lock_the_answer_holds_both_ways_to_count_the_interval():
+    """Both ends of the tick-by-tick answer lie in the interval, and it is called slower."""
+    run, took = recording(SMALL)
+    found = said(run, LOCK)
+    assert found.verdict == "slower"
+    assert any("take turns" in text for text in found.warnings)
+    for holder_counts in (False, True):
+        true = simulated(SMALL, took, "pose", 1.0, 5.0, holder_counts)
+        mean = found.predicted.period_ms["mean"]
+        assert mean.low <= true <= mean.high
+
+
+def test_a_read_that_waits_lets_the_lock_go():
+    """With processor time of 5 % nobody waits for the lock: the read is gained as ever."""
+    run, took = recording(SMALL)
+    found = said(run, LOCK, "thread r4 rest-ms=5")
+    assert found.change_ms.value == pytest.approx(-took[:, 3].mean(), abs=0.2)
+    assert found.unknown_turns is None
+
+
+def test_a_part_of_no_kind_without_processor_time_is_left_open():
+    """Nobody knows whether it computes, so the lock does not settle it."""
+    run, _ = recording([("x", 5.0) if n == "pose" else (n, ms) for n, ms in SMALL], cpu=False)
+    found = said(run, LOCK, "thread x rest-ms=1")
+    assert found.unknown_turns is not None
+    assert found.verdict == "can't tell"
+
+
+def test_the_lock_is_handed_over_after_one_interval():
+    """A thread computes 6.5 ms; the loop back after 1 ms of it waits 5 ms, then what is left."""
+    turns = Turns([Computing(None, [1000], [6500], 1000, 6500)], 5000, 0)
+    waits, now = [], 0
+    for blocks in (2000, 400, 400, 800):
+        assert turns.released(now) == 0
+        waits.append(turns.returned(now + blocks))
+        now += blocks + waits[-1] + 30
+    # 1000 + 5000 of 6500 by 7000; 400 of the last 500 by 7430, so 100; it rests from 7530 to 8530;
+    # the third blocks from 7560 to 7960; the fourth from 7990 to 8790, 260 after it woke
+    assert waits == [5000, 100, 0, 5000]
