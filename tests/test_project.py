@@ -63,6 +63,7 @@ def test_every_section_arrives(tmp_path):
     assert (project.log.layout, project.log.unit) == ("calls", "us")
     assert (project.log.columns, project.log.loop_call) == ("name,time", "loop")
     assert (project.budget_ms, project.serious_ms) == (25.0, 40.5)
+    assert (project.threads, project.switch_interval_ms) == ("take turns", 2.0)
     assert [rule.match for rule in project.calls] == ["drive.*.read", "drive.*"]
     assert (project.calls[0].items, project.calls[0].batchable) == (2, True)
     assert project.buses["port"].per_item_ms == 0.2
