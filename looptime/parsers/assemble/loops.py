@@ -32,6 +32,9 @@ SAMPLE_ROWS = 30_000
 #: A number that falls by no more than this belongs to rows out of order.
 _OUT_OF_ORDER = 4
 _MAIN_WORDS = ("main", "loop", "control", "robot")
+#: Threads with this share of the names that another has may be the loop's as well: the one that
+#: alone keeps a beat and is the fastest; steps that tell it, and the share of one they lie within.
+_NEAR, _BEATS, _EVEN = 0.7, 50, 0.02
 
 
 @dataclass(frozen=True)
@@ -141,7 +144,26 @@ def _loop_thread(rows: CallRows, loop_call: str | None, source: str) -> int:
         variety = np.where(loops >= 0.9 * loops.max(), variety, 0)
     best = np.flatnonzero(variety == variety.max())
     called = [t for t in best if rows.threads[t].lower() in _MAIN_WORDS]
-    return int(called[0] if called else best[0])
+    if called:
+        return int(called[0])
+    about: list[int] = np.flatnonzero(variety >= _NEAR * variety.max()).tolist()
+    beats = {t: _beat(rows.start[:SAMPLE_ROWS][mine[t]], name[mine[t]]) for t in about}
+    even = [t for t, (step, spread) in beats.items() if spread < _EVEN * step < np.inf]
+    if len(even) == 1 and beats[even[0]][0] == min(step for step, _ in beats.values()):
+        return int(even[0])
+    return int(best[0])
+
+
+def _beat(start: Int, name: Int) -> tuple[float, float]:
+    """Usual step of the call that comes back most evenly, and between which its steps lie [ns]."""
+    found = []
+    for code in distinct(name).tolist():
+        step = np.diff(start[name == code])
+        if len(step) >= _BEATS:
+            low, middle, high = np.percentile(step, [25, 50, 75])
+            found.append((float(middle), float(high - low)))
+    least = (np.inf, np.inf)
+    return min(found, key=lambda one: one[1] / max(one[0], 1.0), default=least)
 
 
 def _sample(mine: CallRows) -> _FirstRows:

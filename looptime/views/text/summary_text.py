@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -62,6 +63,9 @@ _RUNS, _MANY_ASIDE, _COARSE = 12, 0.05, 50
 _MANY_MISSING = 0.01
 #: A sender that takes so many times as long a loop as the one told of is named with it.
 _SLOWER = 1.1
+#: Calls that make a loop of another thread, of each of which the calls in it leave so little; and
+#: how many of its calls are named, as a share of those of the loop's thread.
+_LOOPS, _HOLDS, _MANY = 50, 0.3, 0.7
 #: Share of a loop from which on a call takes most of it.
 _MOST = 0.5
 
@@ -155,6 +159,7 @@ def _doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:
     others = log.rows_by_reason.get(_OF_OTHERS, 0) / max(log.rows_read, 1)
     if others > _MANY_ASIDE:
         out.append(f"one loop of several in this log: {percent(others)} of its rows are of others")
+    out += _other_loop(mine[0])
     cut, first = mine[0].warmup, mine[0].findings[0].code if mine[0].findings else ""
     if mine[0].loops > mine[0].pace.loops and cut.loops and first != "warm_up":
         out.append(f"the first {number(cut.seconds)} s are warm-up and left out")
@@ -163,6 +168,19 @@ def _doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:
     if p50 and tick > p50 / _COARSE:
         out.append(f"the clock ticks in {_tick(log.runs[0].clock.tick_ns)}: nothing finer is known")
     return out
+
+
+def _other_loop(at: Summary) -> list[str]:
+    """Which thread is told of, where another one with about as many calls has a loop, too."""
+    names = Counter(c.thread for c in at.costs.calls)
+    here = at.run.thread_names[at.run.loop_thread]
+    for c in at.costs.calls:
+        mine = c.self_ms_per_loop / c.calls_per_loop if c.calls_per_loop else 0.0
+        holds = c.count >= _LOOPS and mine < _HOLDS * (c.p50_ms or 0.0)
+        if c.thread != here and holds and names[c.thread] >= _MANY * (names[here] + 1):
+            return [f"the loop of thread {safe(here, 40)}; --loop-call {safe(c.name, 40)} tells of "
+                    f"{safe(c.thread, 40)}'s"]  # fmt: skip
+    return []
 
 
 def _among(log: Log, by_run: dict[int, list[Summary]], lead: int) -> str:

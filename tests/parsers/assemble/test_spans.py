@@ -86,3 +86,37 @@ def _written(folder, text):
     path = folder / "log.csv"
     path.write_text(text, encoding="utf-8")
     return path
+
+
+@pytest.mark.parametrize(("calls", "loop"), [(("grab", "find"), "fast"), (("grab",), "fast")])
+def test_of_two_threads_with_a_loop_each_the_one_that_keeps_a_beat_is_the_loops(
+    tmp_path, calls, loop
+):
+    """A camera's loop of 30 to 36 ms begins the log, and one of 5 ms on the dot runs beside it."""
+    rng = np.random.default_rng(2)
+    rows, at = [], 0.0
+    while at < 4e6:
+        length = rng.uniform(30e3, 36e3)
+        rows += [(at, "cam", "slow", length - 100)]
+        rows += [(at + 50 + 14e3 * k, "cam", call, 13e3) for k, call in enumerate(calls)]
+        at += length
+    for k in range(1, 790):
+        rows += [(5000 * k, "fast", "tick_body", 2600), (5000 * k + 10, "fast", "in", 1200),
+                 (5000 * k + 1300, "fast", "out", 1200)]  # fmt: skip
+    text = "".join(f"{who},{name},{t:.0f},{us:.0f}\n" for t, who, name, us in sorted(rows))
+    run = read(tmp_path, "thread,name,start_us,duration_us\n" + text)
+    assert run.thread_names[run.loop_thread] == loop
+    assert set(periods_ms(run)) == {5.0}
+
+
+def test_a_steady_thread_with_few_calls_beside_the_loop_is_none(tmp_path):
+    """Status is sent every 4 ms sharp, by one call; the loop of three calls runs as it can."""
+    rng = np.random.default_rng(3)
+    rows, at = [], 0.0
+    while at < 2e6:
+        rows += [(at + 3e3 * k, "work", call, 2.5e3) for k, call in enumerate(("a", "b", "c"))]
+        at += rng.uniform(9.5e3, 12e3)
+    rows += [(4000 * k + 7, "radio", "send", 300) for k in range(490)]
+    text = "".join(f"{who},{name},{t:.0f},{us:.0f}\n" for t, who, name, us in sorted(rows))
+    run = read(tmp_path, "thread,name,start_us,duration_us\n" + text)
+    assert run.thread_names[run.loop_thread] == "work"

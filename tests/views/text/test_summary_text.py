@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import looptime
 from looptime.analysers import together
 from looptime.analysers.estimate import Figure
 from looptime.analysers.loop_detail import loop_detail, parse_sync
@@ -210,3 +211,27 @@ def test_rows_that_could_not_be_used_are_said_first():
     )
     few = replace(run, rows_read=1000, rows_used=960)
     assert text_of(render_summary(Log("a.csv", (few,)), [found])).startswith(("1", "9"))
+
+
+def test_which_of_two_threads_with_a_loop_is_told_of_is_said(tmp_path):
+    """Beside the loop of 5 ms a camera's of 33 ms, with as many calls: its option is named."""
+    rows = [
+        (5000 * k + off, "T1", name, us)
+        for k in range(1, 700)
+        for off, name, us in ((0, "fast", 2600), (10, "in", 1200), (1300, "out", 1200))
+    ]
+    slow = (0, "slow", 28_000), (20, "grab", 15_000), (15_100, "find", 12_000)
+    rows += [
+        (33_000 * k + off + 1000 * (7 * k % 5), "T2", name, us)
+        for k in range(105)
+        for off, name, us in slow
+    ]
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "thread,name,start_us,duration_us\n"
+        + "".join(f"{who},{name},{at},{us}\n" for at, who, name, us in sorted(rows)),
+        encoding="utf-8",
+    )
+    log = looptime.read_log(path, cache=False)
+    said = " ".join(text_of(render_summary(log, [summarise(run) for run in log.runs])).split())
+    assert "the loop of thread T1; --loop-call slow tells of T2's" in said
