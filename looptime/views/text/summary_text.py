@@ -172,6 +172,8 @@ def _doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:
 
 def _other_loop(at: Summary) -> list[str]:
     """Which thread is told of, where another one with about as many calls has a loop, too."""
+    if len(at.run.thread_names) < 2:
+        return []
     names = Counter(c.thread for c in at.costs.calls)
     here = at.run.thread_names[at.run.loop_thread]
     for c in at.costs.calls:

@@ -235,3 +235,10 @@ def test_which_of_two_threads_with_a_loop_is_told_of_is_said(tmp_path):
     log = looptime.read_log(path, cache=False)
     said = " ".join(text_of(render_summary(log, [summarise(run) for run in log.runs])).split())
     assert "the loop of thread T1; --loop-call slow tells of T2's" in said
+
+
+def test_bare_stamps_name_no_thread():
+    """A run without any call has no thread to name, and is summarised all the same."""
+    run = make_run([20.0, 20.0, 20.1] * 40)
+    bare = replace(run, thread_names=())
+    assert "loop of thread" not in full_text(Log("a.csv", (bare,)), [summarise(bare)])
